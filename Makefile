@@ -1,0 +1,85 @@
+# `make rehearse` and `make test` need python3 (3.11 or later) and make, nothing else.
+
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+WORKERS ?= 2
+
+.PHONY: help rehearse test lint types contracts unit mosquitto format constraints clean
+
+help:
+	@echo 'make rehearse     an environment of its own, and one rehearsed night'
+	@echo 'make test         the same, then lint, types, import contracts and all tests'
+	@echo 'make lint types contracts unit     the parts of make test'
+	@echo 'make format       lay the code out'
+	@echo 'make constraints  take the newest dependencies into constraints.txt'
+	@echo 'make clean        take away what the others made'
+
+# --- environments ---------------------------------------------------------------------------
+
+$(BIN)/python:
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' \
+		|| { echo 'Lullwatt needs Python 3.11 or later: make PYTHON=python3.x ...' >&2; exit 2; }
+	$(PYTHON) -m venv $(VENV)
+
+$(VENV)/.runs: $(BIN)/python pyproject.toml constraints.txt
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check \
+		--constraint constraints.txt --editable '.[embedded]'
+	@touch $@
+
+$(VENV)/.tests: $(VENV)/.runs
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check \
+		--constraint constraints.txt --editable '.[embedded,test]'
+	@touch $@
+
+# --- for a newcomer -------------------------------------------------------------------------
+
+rehearse: $(VENV)/.runs
+	@$(BIN)/lullwatt rehearse
+
+test: $(VENV)/.tests mosquitto rehearse lint types contracts unit
+
+# The tests talk to a real broker. Debian keeps it in /usr/sbin, which is often off the path.
+mosquitto:
+	@PATH="$$PATH:/usr/sbin:/usr/local/sbin"; \
+	if command -v mosquitto >/dev/null && command -v mosquitto_sub >/dev/null; then exit 0; fi; \
+	if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null; then \
+		echo 'installing Mosquitto for the tests'; \
+		apt-get update -qq && DEBIAN_FRONTEND=noninteractive \
+			apt-get install -y -qq mosquitto mosquitto-clients >/dev/null; \
+	else \
+		echo 'The tests need a real broker and its clients. Install them first:' >&2; \
+		echo '    sudo apt-get install mosquitto mosquitto-clients' >&2; \
+		exit 2; \
+	fi
+
+lint: $(VENV)/.tests
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+
+types: $(VENV)/.tests
+	$(BIN)/mypy
+
+contracts: $(VENV)/.tests
+	$(BIN)/lint-imports
+
+unit: $(VENV)/.tests
+	$(BIN)/pytest -n $(WORKERS)
+
+# --- for the house --------------------------------------------------------------------------
+
+format: $(VENV)/.tests
+	$(BIN)/ruff check --fix .
+	$(BIN)/ruff format .
+
+constraints:
+	rm -rf $(VENV).new
+	$(PYTHON) -m venv $(VENV).new
+	$(VENV).new/bin/python -m pip install --quiet --upgrade '.[embedded,test]'
+	{ sed -n '/^#/p' constraints.txt; \
+	  $(VENV).new/bin/python -m pip freeze --exclude lullwatt; } > constraints.new
+	mv constraints.new constraints.txt
+	rm -rf $(VENV).new
+
+clean:
+	rm -rf $(VENV) build *.egg-info .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache

@@ -1,0 +1,171 @@
+"""The MQTT bus: a connection to the household's broker that comes back by itself.
+
+Each connection is a client of its own, so nothing that was meant for an earlier one is ever sent
+on a later one: no stale command, no stray acknowledgement. What an event means is decided
+elsewhere.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from threading import Event, Thread
+from typing import Final
+
+import structlog
+
+from adapters.bus_events import BusEvent, Connected, Disconnected, MessageArrived, Protocol
+from adapters.connection import Link, Setup
+from adapters.topics import is_topic_filter
+from config.errors import BusError
+from config.household import Bus
+
+__all__ = ["BusEvent", "Connected", "Disconnected", "MessageArrived", "MqttBus", "Protocol"]
+
+LONGEST_PAUSE_SECONDS: Final = 30.0
+LAST_ACKNOWLEDGEMENTS_SECONDS: Final = 5.0
+THREAD_ENDS_SECONDS: Final = 10.0
+
+_log = structlog.get_logger(__name__)
+
+
+class MqttBus:
+    """A connection to the broker that comes back by itself.
+
+    Parameters
+    ----------
+    bus
+        The household's bus. A broker inside the daemon must be running, and its address stand
+        here in place of `embedded`.
+    client_id
+        Fixed for each purpose: two connections with one id end each other for ever.
+    on_event
+        Takes every event, in order, on the bus's own thread; it must only pass them on.
+    will
+        Topic and payload that the broker publishes, retained, if this side vanishes.
+    subscriptions
+        The filters to hear.
+    keep_session
+        Whether the broker keeps messages for this client id while it is away.
+    first_pause_seconds
+        The pause before the first attempt to come back; it doubles up to 30 seconds.
+
+    Raises
+    ------
+    BusError
+        If a subscription is no valid filter.
+    """
+
+    def __init__(
+        self,
+        bus: Bus,
+        *,
+        client_id: str,
+        on_event: Callable[[BusEvent], None],
+        will: tuple[str, bytes] | None = None,
+        subscriptions: Sequence[str] = (),
+        keep_session: bool = True,
+        first_pause_seconds: float = 1.0,
+    ) -> None:
+        for wanted in subscriptions:
+            if not is_topic_filter(wanted):
+                raise BusError(f"not a filter for topics: {wanted!r}")
+        self._setup = Setup(bus, client_id, will, tuple(subscriptions), keep_session)
+        self._on_event = on_event
+        self._first_pause_seconds = first_pause_seconds
+        self._stopping = Event()
+        self._link: Link | None = None
+        self._reason: str | None = None
+        self._thread = Thread(target=self._keep_up, name=f"bus {client_id}", daemon=True)
+
+    def start(self) -> None:
+        """Begin to connect; returns at once, whether or not there is a broker."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Disconnect, after what was published is acknowledged (waits 5 seconds at most).
+
+        Publishes nothing, says nothing, leaves no Will. Must not be called from `on_event`.
+        """
+        self.wait_acknowledged(LAST_ACKNOWLEDGEMENTS_SECONDS)
+        self._stopping.set()
+        link = self._link
+        if link is not None:
+            link.close()
+        if self._thread.is_alive():
+            self._thread.join(THREAD_ENDS_SECONDS)
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool) -> bool:
+        """Hand a message to the broker at quality of service 1.
+
+        Parameters
+        ----------
+        topic
+            A topic name without wildcards.
+        payload
+            The bytes to carry.
+        retain
+            Whether the broker keeps it for later subscribers.
+
+        Returns
+        -------
+        bool
+            False while disconnected; the message is then dropped and never sent later.
+        """
+        link = self._link
+        return link is not None and link.publish(topic, payload, retain=retain)
+
+    def wait_acknowledged(self, timeout: float) -> bool:
+        """Wait until the broker has everything published on this connection.
+
+        Must not be called from `on_event`, which would wait for itself.
+
+        Parameters
+        ----------
+        timeout
+            The longest wait [seconds].
+
+        Returns
+        -------
+        bool
+            False if it took too long, or there is no connection.
+        """
+        link = self._link
+        return link is not None and link.wait_acknowledged(timeout)
+
+    def _keep_up(self) -> None:
+        protocol: Protocol = "5"
+        pause_seconds = self._first_pause_seconds / 2  # is doubled before it is first used
+        while not self._stopping.is_set():
+            link = Link(self._setup, protocol, self._deliver)
+            self._link = link
+            reason = link.run(self._stopping)
+            self._link = None
+            if self._stopping.is_set():
+                return
+            if link.wants_other_protocol:
+                protocol = "3.1.1" if protocol == "5" else "5"
+                if protocol == "3.1.1":
+                    continue
+            self._deliver(Disconnected(reason))
+            pause_seconds = (
+                self._first_pause_seconds if link.held else longer_pause_seconds(pause_seconds)
+            )
+            self._stopping.wait(pause_seconds)
+
+    def _deliver(self, event: BusEvent) -> None:
+        if isinstance(event, Disconnected):
+            if event.reason == self._reason:
+                return
+            self._reason = event.reason
+        elif isinstance(event, Connected):
+            self._reason = None
+        try:
+            self._on_event(event)
+        except Exception:  # noqa: BLE001 - see below
+            # The thread must outlive whoever listens; an unacknowledged message comes again.
+            _log.exception("bus event was not taken", event_type=type(event).__name__)
+
+
+def longer_pause_seconds(pause_seconds: float) -> float:
+    """Return the pause after one more attempt in vain: twice as long, 30 seconds at most."""
+    return min(2 * pause_seconds, LONGEST_PAUSE_SECONDS)

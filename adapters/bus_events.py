@@ -1,0 +1,40 @@
+"""What a bus tells its listener: it is up, it is down and why, a message has come."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Literal
+
+Protocol = Literal["5", "3.1.1"]
+
+
+@dataclass(frozen=True)
+class Connected:
+    """The broker has accepted the connection and every subscription."""
+
+    protocol: Protocol
+
+
+@dataclass(frozen=True)
+class Disconnected:
+    """There is no connection, and why, in plain words. Said once for each new reason."""
+
+    reason: str
+
+
+@dataclass(frozen=True)
+class MessageArrived:
+    """A message on a subscribed topic; may come before `Connected` and more than once.
+
+    Whoever receives it calls `ack` once it is safely kept, from any thread. A message that is
+    never acknowledged comes again on the next connection, and too many of them stop the flow.
+    """
+
+    topic: str
+    payload: bytes
+    retain: bool
+    ack: Callable[[], None] = field(compare=False, repr=False)
+
+
+BusEvent = Connected | Disconnected | MessageArrived

@@ -1,0 +1,236 @@
+"""Opening the ledger's file: is it ours, may it be written, is its schema current.
+
+Knows SQLite and the file system, and nothing of what the tables mean. Whatever is refused here is
+refused before a byte is written.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator, Sequence
+from contextlib import closing, contextmanager
+from pathlib import Path
+
+from adapters.ledger_schema import APPLICATION_ID, MIGRATIONS, Migration
+from config.errors import LedgerError
+
+BUSY_SECONDS = 2.0
+"""How long a writer waits for another program's lock. Readers never hold one in WAL mode."""
+
+_PRIMARY_CODE = 0xFF  # the low byte of an extended result code, https://sqlite.org/rescode.html
+_IN_WORDS = {
+    sqlite3.SQLITE_BUSY: "another program keeps it locked; end that program and try again",
+    sqlite3.SQLITE_LOCKED: "another program keeps it locked; end that program and try again",
+    sqlite3.SQLITE_READONLY: "it may not be written; see the rights of the file and its directory",
+    sqlite3.SQLITE_PERM: "it may not be used; see the rights of the file and its directory",
+    sqlite3.SQLITE_CANTOPEN: "it can't be opened; see the rights of the file and its directory",
+    sqlite3.SQLITE_FULL: "the disk is full; nothing was recorded",
+    sqlite3.SQLITE_IOERR: "the disk failed to read or write it",
+    sqlite3.SQLITE_NOTADB: "it is not a database",
+    sqlite3.SQLITE_CORRUPT: "it is damaged; put a backup in its place",
+}
+
+
+@contextmanager
+def plain_errors(path: Path) -> Iterator[None]:
+    """Say in plain words what SQLite refuses.
+
+    Parameters
+    ----------
+    path
+        The ledger's file, to be named in the message.
+
+    Yields
+    ------
+    None
+        Run the statements inside.
+
+    Raises
+    ------
+    LedgerError
+        For every error of SQLite and of the file system; their own words are added.
+    """
+    try:
+        yield
+    except sqlite3.Error as error:
+        code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & _PRIMARY_CODE
+        words = _IN_WORDS.get(code, "it refused")
+        raise LedgerError(f"{path}: the ledger: {words} ({error})") from error
+    except OSError as error:
+        raise LedgerError(f"{path}: the ledger can't be used: {error.strerror}") from error
+
+
+@contextmanager
+def transaction(connection: sqlite3.Connection) -> Iterator[None]:
+    """Do all the statements inside or none; the lock to write is taken at the start.
+
+    Parameters
+    ----------
+    connection
+        An open connection without a transaction.
+
+    Yields
+    ------
+    None
+        Run the statements inside.
+    """
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+        connection.execute("COMMIT")
+    finally:
+        # SQLite itself rolls back after some errors, a full disk among them.
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+
+
+def open_file(
+    path: Path, *, read_only: bool = False, migrations: Sequence[Migration] = MIGRATIONS
+) -> sqlite3.Connection:
+    """Open a ledger's file, make it if it is missing, and bring its schema up to date.
+
+    A `LedgerError` says in plain words if the directory or (to read) the file is missing, the file
+    is not a ledger of ours, is of a newer schema (or of an older one, to read), is locked, or may
+    not be used. Nothing is written then.
+
+    Parameters
+    ----------
+    path
+        The file. Its directory must exist.
+    read_only
+        Open it beside a running daemon, or after it; never make or change it.
+    migrations
+        The schema's history.
+
+    Returns
+    -------
+    sqlite3.Connection
+        In autocommit mode: statements outside `transaction` commit by themselves. May be used from
+        any thread, one at a time.
+    """
+    with plain_errors(path):
+        _refuse_place(path, read_only=read_only)
+        if path.exists():
+            _refuse_stranger(path, newest=len(migrations))
+        if read_only:
+            return _open_to_read(path, newest=len(migrations))
+        return _open_to_write(path, migrations)
+
+
+def _refuse_place(path: Path, *, read_only: bool) -> None:
+    if not path.parent.is_dir():
+        raise LedgerError(f"{path}: the ledger's directory {path.parent} does not exist")
+    if path.is_dir():
+        raise LedgerError(f"{path}: the ledger must be a file, this is a directory")
+    if read_only and not (path.exists() and path.stat().st_size):
+        raise LedgerError(f"{path}: there is no ledger yet; the daemon makes it when it first runs")
+
+
+def _refuse_stranger(path: Path, *, newest: int) -> None:
+    # Without a log beside it a file can be looked at as unchangeable, which leaves no trace: the
+    # usual way to read another program's database would make two files beside it.
+    with closing(_connect(path, "mode=ro" if _has_log(path) else "immutable=1")) as connection:
+        application = _pragma(connection, "application_id")
+        version = _pragma(connection, "user_version")
+        (tables,) = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    is_blank = application == version == tables == 0
+    if application != APPLICATION_ID and not is_blank:
+        raise LedgerError(f"{path}: this is another program's database, not a ledger; left alone")
+    if version > newest:
+        raise LedgerError(
+            f"{path}: the ledger was written by a newer Lullwatt (schema {version}, "
+            f"this one knows up to {newest}); install that one again, or use another file"
+        )
+
+
+def _open_to_read(path: Path, *, newest: int) -> sqlite3.Connection:
+    try:
+        connection, version = _connect_to_read(path, "mode=ro")
+    except sqlite3.OperationalError:
+        if _has_log(path):
+            raise
+        # A reader who may not write beside the file, while no daemon has it open.
+        connection, version = _connect_to_read(path, "immutable=1")
+    if version < newest:
+        connection.close()
+        raise LedgerError(
+            f"{path}: the ledger's schema is older (schema {version}, this one reads {newest}); "
+            "start the daemon once, which brings it up to date"
+        )
+    return connection
+
+
+def _connect_to_read(path: Path, how: str) -> tuple[sqlite3.Connection, int]:
+    connection = _connect(path, how)
+    try:
+        return connection, _pragma(connection, "user_version")
+    except BaseException:
+        connection.close()
+        raise
+
+
+def _open_to_write(path: Path, migrations: Sequence[Migration]) -> sqlite3.Connection:
+    connection = _connect(path, "mode=rwc")
+    try:
+        _make_durable(connection, path)
+        if 0 < _pragma(connection, "user_version") < len(migrations):
+            _back_up(connection, path)
+        with transaction(connection):  # also finds out at once whether the file may be written
+            _migrate(connection, migrations)
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _make_durable(connection: sqlite3.Connection, path: Path) -> None:
+    # FULL: a commit is on the disk before it is acknowledged, through a power cut too.
+    connection.execute("PRAGMA synchronous = FULL")
+    (mode,) = connection.execute("PRAGMA journal_mode = WAL").fetchone()
+    if mode != "wal":
+        raise LedgerError(f"{path}: the ledger needs a local disk (no write-ahead log here)")
+
+
+def _migrate(connection: sqlite3.Connection, migrations: Sequence[Migration]) -> None:
+    # Asked again inside the transaction: another process may have been faster.
+    version = _pragma(connection, "user_version")
+    if version >= len(migrations):
+        return
+    for migration in migrations[version:]:
+        for statement in migration:
+            connection.execute(statement)
+    connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    connection.execute(f"PRAGMA user_version = {len(migrations)}")
+
+
+def _back_up(connection: sqlite3.Connection, path: Path) -> None:
+    version = _pragma(connection, "user_version")
+    target = path.with_name(f"{path.name}.schema-{version}.backup")
+    part = target.with_name(f"{target.name}.part")
+    part.unlink(missing_ok=True)
+    try:
+        with closing(sqlite3.connect(part)) as copy:
+            connection.backup(copy)
+        part.replace(target)
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def _connect(path: Path, how: str) -> sqlite3.Connection:
+    return sqlite3.connect(
+        f"{path.absolute().as_uri()}?{how}",
+        uri=True,
+        timeout=BUSY_SECONDS,
+        isolation_level=None,
+        check_same_thread=False,
+    )
+
+
+def _pragma(connection: sqlite3.Connection, name: str) -> int:
+    (value,) = connection.execute(f"PRAGMA {name}").fetchone()
+    return int(value)
+
+
+def _has_log(path: Path) -> bool:
+    real = path.resolve()
+    return real.with_name(f"{real.name}-wal").exists()

@@ -1,0 +1,225 @@
+"""Questions to the ledger. Writes nothing, and knows no clock: every instant is handed in."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable
+from datetime import date, datetime
+from decimal import Decimal
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from adapters.ledger_file import plain_errors
+from adapters.ledger_json import load_exact
+from adapters.ledger_rows import (
+    LastVehicleReports,
+    StoredCommand,
+    StoredReading,
+    StoredRequest,
+    from_micros,
+    to_micros,
+)
+from config.series import PricePoint
+from planners.accounts import RegisterReading
+
+# Of several rows for one instant the last written counts: a correction is a new row.
+_REGISTER_READINGS = """
+    SELECT at, register_wh FROM readings AS row
+    WHERE charge_point = :charge_point AND register_wh IS NOT NULL
+      AND at >= ifnull((SELECT max(at) FROM readings WHERE charge_point = :charge_point
+                        AND register_wh IS NOT NULL AND at < :start), :start)
+      AND at <= ifnull((SELECT min(at) FROM readings WHERE charge_point = :charge_point
+                        AND register_wh IS NOT NULL AND at > :end), :end)
+      AND id = (SELECT max(id) FROM readings WHERE charge_point = :charge_point
+                AND at = row.at AND register_wh IS NOT NULL)
+    ORDER BY at
+"""
+_PRICES = """
+    SELECT start, rate FROM prices AS row WHERE tariff = :tariff
+      AND id = (SELECT max(id) FROM prices WHERE tariff = :tariff AND start = row.start)
+    ORDER BY start
+"""
+_NIGHTS = """
+    SELECT body FROM nights
+    WHERE night BETWEEN :start AND :end AND (:charge_point IS NULL OR charge_point = :charge_point)
+    ORDER BY night, charge_point
+"""
+
+
+class LedgerReader:
+    """The reading half of the ledger.
+
+    Every method raises `LedgerError` where SQLite fails. Safe from any thread, one at a time.
+
+    Parameters
+    ----------
+    connection
+        From `ledger_file.open_file`; closed by `close`.
+    path
+        The file, to be named in errors.
+    """
+
+    def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
+        self._connection = connection
+        self._path = path
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file; more than once does no harm."""
+        with plain_errors(self._path):
+            self._connection.close()
+
+    def register_readings(
+        self, charge_point: str, start: datetime, end: datetime
+    ) -> tuple[RegisterReading, ...]:
+        """Return the meter's register through a span of time.
+
+        Parameters
+        ----------
+        charge_point
+            Its name in the household file.
+        start, end
+            Aware instants.
+
+        Returns
+        -------
+        tuple of RegisterReading
+            Sorted, one for each instant (of several the last written), from the last one before
+            `start` to the first one after `end`, both included.
+        """
+        rows = self._rows(
+            _REGISTER_READINGS,
+            {"charge_point": charge_point, "start": to_micros(start), "end": to_micros(end)},
+        )
+        return tuple(RegisterReading(from_micros(at), register_wh) for at, register_wh in rows)
+
+    def last_reading(self, charge_point: str) -> StoredReading | None:
+        """Return the reading of the latest instant (of several there the last written)."""
+        rows = self._rows(
+            "SELECT at, register_wh, watts, amps FROM readings WHERE charge_point = ? "
+            "ORDER BY at DESC, id DESC LIMIT 1",
+            (charge_point,),
+        )
+        return next((StoredReading(from_micros(at), *rest) for at, *rest in rows), None)
+
+    def last_vehicle_reports(self, charge_point: str) -> LastVehicleReports:
+        """Return the latest pilot state and state of charge, None where none was ever reported."""
+        pilot, pilot_at = self._last_reported("pilot", charge_point)
+        soc, soc_at = self._last_reported("soc_percent", charge_point)
+        return LastVehicleReports(pilot, pilot_at, soc, soc_at)
+
+    def last_plan(self, charge_point: str) -> dict[str, Any] | None:
+        """Return the plan written last, its fractions as Decimal; None if there is none."""
+        rows = self._rows(
+            "SELECT body FROM plans WHERE charge_point = ? ORDER BY id DESC LIMIT 1",
+            (charge_point,),
+        )
+        return next((load_exact(body) for (body,) in rows), None)
+
+    def last_command(self, charge_point: str) -> StoredCommand | None:
+        """Return the command with the highest serial, None if there is none."""
+        rows = self._rows(
+            "SELECT at, serial, do, amps, valid_until, why FROM commands WHERE charge_point = ? "
+            "ORDER BY serial DESC LIMIT 1",
+            (charge_point,),
+        )
+        return next(
+            (
+                StoredCommand(from_micros(at), serial, do, amps, from_micros(valid_until), why)
+                for at, serial, do, amps, valid_until, why in rows
+            ),
+            None,
+        )
+
+    def switched_at(self, charge_point: str) -> datetime | None:
+        """Return when the last command was first given that differs from the one before it."""
+        rows = self._rows(
+            """
+            SELECT min(at) FROM commands WHERE charge_point = :charge_point AND serial > ifnull(
+                (SELECT max(serial) FROM commands WHERE charge_point = :charge_point AND do !=
+                    (SELECT do FROM commands WHERE charge_point = :charge_point
+                     ORDER BY serial DESC LIMIT 1)), 0)
+            """,
+            {"charge_point": charge_point},
+        )
+        return next((from_micros(at) for (at,) in rows if at is not None), None)
+
+    def open_night(self, charge_point: str) -> dict[str, Any] | None:
+        """Return what was kept of the night in progress, its fractions as Decimal."""
+        rows = self._rows("SELECT body FROM open_nights WHERE charge_point = ?", (charge_point,))
+        return next((load_exact(body) for (body,) in rows), None)
+
+    def requests_since(self, charge_point: str, instant: datetime) -> tuple[StoredRequest, ...]:
+        """Return what was asked for at or after an instant.
+
+        Parameters
+        ----------
+        charge_point
+            Its name in the household file.
+        instant
+            An aware instant.
+
+        Returns
+        -------
+        tuple of StoredRequest
+            In the order they were written.
+        """
+        rows = self._rows(
+            "SELECT at, body FROM requests WHERE charge_point = ? AND at >= ? ORDER BY id",
+            (charge_point, to_micros(instant)),
+        )
+        return tuple(StoredRequest(from_micros(at), load_exact(body)) for at, body in rows)
+
+    def price_points(self, tariff: str) -> tuple[PricePoint, ...]:
+        """Return the prices known for a tariff, sorted; a later price for a start replaces it."""
+        rows = self._rows(_PRICES, {"tariff": tariff})
+        return tuple(PricePoint(from_micros(start), Decimal(rate)) for start, rate in rows)
+
+    def nights(
+        self, start: date | None = None, end: date | None = None, charge_point: str | None = None
+    ) -> tuple[dict[str, Any], ...]:
+        """Return the closed nights.
+
+        Parameters
+        ----------
+        start, end
+            The first and the last night wanted, both included; None for no limit.
+        charge_point
+            Only this one; None for all.
+
+        Returns
+        -------
+        tuple of dict
+            Their bodies, sorted by night and charge point, fractions as Decimal.
+        """
+        limits: dict[str, object] = {
+            "start": (start or date.min).isoformat(),
+            "end": (end or date.max).isoformat(),
+            "charge_point": charge_point,
+        }
+        return tuple(load_exact(body) for (body,) in self._rows(_NIGHTS, limits))
+
+    def _last_reported(self, column: str, charge_point: str) -> tuple[Any, datetime | None]:
+        rows = self._rows(
+            f"SELECT {column}, at FROM vehicle_reports WHERE charge_point = ? "  # noqa: S608 - ours
+            f"AND {column} IS NOT NULL ORDER BY at DESC, id DESC LIMIT 1",
+            (charge_point,),
+        )
+        return next(((value, from_micros(at)) for value, at in rows), (None, None))
+
+    def _rows(
+        self, query: str, values: tuple[object, ...] | dict[str, object]
+    ) -> Iterable[tuple[Any, ...]]:
+        with plain_errors(self._path):
+            return self._connection.execute(query, values).fetchall()

@@ -1,0 +1,73 @@
+"""What the ledger hands back, and how an instant becomes a number in it. Knows no SQL."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Any, Literal
+
+from adapters.instants import in_utc
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_MICROSECOND = timedelta(microseconds=1)
+
+
+@dataclass(frozen=True)
+class StoredReading:
+    """One row of a meter's readings; None where the reading did not say."""
+
+    at: datetime
+    register_wh: int | None
+    watts: float | None
+    amps: float | None
+
+
+@dataclass(frozen=True)
+class LastVehicleReports:
+    """The latest pilot state and the latest state of charge, each with its own instant."""
+
+    pilot: str | None = None
+    pilot_at: datetime | None = None
+    soc_percent: float | None = None
+    soc_at: datetime | None = None
+
+
+@dataclass(frozen=True)
+class StoredRequest:
+    """What a person asked for, and when it came."""
+
+    at: datetime
+    body: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class StoredCommand:
+    """A command as it was decided; `amps` is None for a stop."""
+
+    at: datetime
+    serial: int
+    do: Literal["start", "stop"]
+    amps: float | None
+    valid_until: datetime
+    why: str
+
+
+def to_micros(instant: datetime) -> int:
+    """Count the microseconds since 1970 in UTC.
+
+    Parameters
+    ----------
+    instant
+        An aware datetime.
+
+    Returns
+    -------
+    int
+        Exact: no float is involved.
+    """
+    return (in_utc(instant) - _EPOCH) // _MICROSECOND
+
+
+def from_micros(micros: int) -> datetime:
+    """Return the aware UTC datetime that `to_micros` counted."""
+    return _EPOCH + micros * _MICROSECOND

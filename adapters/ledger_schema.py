@@ -1,0 +1,132 @@
+"""The ledger's tables, as SQL. Runs nothing.
+
+``PRAGMA user_version`` is the number of migrations a file has had: a change of the schema is a new
+entry at the end of `MIGRATIONS`, never an edit of an old one. Instants are whole microseconds since
+1970 in UTC, energy is whole watt-hours, bodies are JSON, prices are decimal text.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+Migration = Sequence[str]
+"""The statements that lead from one version of the schema to the next."""
+
+APPLICATION_ID = 0x4C756C6C
+"""Marks a SQLite file as a ledger of ours (``PRAGMA application_id``): "Lull" in ASCII."""
+
+FIRST: Migration = (
+    """
+    CREATE TABLE readings (
+        id INTEGER PRIMARY KEY,
+        charge_point TEXT NOT NULL,
+        at INTEGER NOT NULL,
+        register_wh INTEGER
+            CHECK (typeof(register_wh) IN ('integer', 'null') AND ifnull(register_wh, 0) >= 0),
+        watts REAL,
+        amps REAL
+    )
+    """,
+    # Two nulls count as different in a UNIQUE constraint, so null is indexed as the empty text.
+    """
+    CREATE UNIQUE INDEX readings_once ON readings
+        (charge_point, at, ifnull(register_wh, ''), ifnull(watts, ''), ifnull(amps, ''))
+    """,
+    """
+    CREATE TRIGGER readings_stay_written BEFORE UPDATE ON readings
+    BEGIN SELECT raise(ABORT, 'a reading is never rewritten: a correction is a new row'); END
+    """,
+    """
+    CREATE TRIGGER readings_stay BEFORE DELETE ON readings
+    BEGIN SELECT raise(ABORT, 'a reading is never deleted: a correction is a new row'); END
+    """,
+    """
+    CREATE TABLE vehicle_reports (
+        id INTEGER PRIMARY KEY,
+        charge_point TEXT NOT NULL,
+        at INTEGER NOT NULL,
+        pilot TEXT,
+        soc_percent REAL
+    )
+    """,
+    """
+    CREATE UNIQUE INDEX vehicle_reports_once ON vehicle_reports
+        (charge_point, at, ifnull(pilot, ''), ifnull(soc_percent, ''))
+    """,
+    """
+    CREATE TABLE requests (
+        id INTEGER PRIMARY KEY,
+        charge_point TEXT NOT NULL,
+        at INTEGER NOT NULL,
+        body TEXT NOT NULL
+    )
+    """,
+    "CREATE INDEX requests_in_time ON requests (charge_point, at)",
+    """
+    CREATE TABLE commands (
+        charge_point TEXT NOT NULL,
+        serial INTEGER NOT NULL,
+        at INTEGER NOT NULL,
+        do TEXT NOT NULL CHECK (do IN ('start', 'stop')),
+        amps REAL,
+        valid_until INTEGER NOT NULL,
+        why TEXT NOT NULL,
+        PRIMARY KEY (charge_point, serial)
+    )
+    """,
+    """
+    CREATE TABLE plans (
+        id INTEGER PRIMARY KEY,
+        charge_point TEXT NOT NULL,
+        made_at INTEGER NOT NULL,
+        body TEXT NOT NULL
+    )
+    """,
+    "CREATE INDEX plans_by_point ON plans (charge_point, id)",
+    """
+    CREATE TABLE prices (
+        id INTEGER PRIMARY KEY,
+        tariff TEXT NOT NULL,
+        start INTEGER NOT NULL,
+        rate TEXT NOT NULL
+    )
+    """,
+    "CREATE INDEX prices_in_time ON prices (tariff, start, id)",
+    """
+    CREATE TABLE alerts (
+        id INTEGER PRIMARY KEY,
+        charge_point TEXT,
+        at INTEGER NOT NULL,
+        code TEXT NOT NULL,
+        message TEXT NOT NULL
+    )
+    """,
+    """
+    CREATE TABLE open_nights (
+        charge_point TEXT PRIMARY KEY,
+        body TEXT NOT NULL
+    )
+    """,
+    """
+    CREATE TABLE nights (
+        night TEXT NOT NULL,
+        charge_point TEXT NOT NULL,
+        vehicle TEXT NOT NULL,
+        closed_at INTEGER NOT NULL,
+        body TEXT NOT NULL,
+        PRIMARY KEY (night, charge_point)
+    )
+    """,
+    """
+    CREATE TABLE night_revisions (
+        id INTEGER PRIMARY KEY,
+        night TEXT NOT NULL,
+        charge_point TEXT NOT NULL,
+        vehicle TEXT NOT NULL,
+        closed_at INTEGER NOT NULL,
+        body TEXT NOT NULL
+    )
+    """,
+)
+
+MIGRATIONS: Sequence[Migration] = (FIRST,)

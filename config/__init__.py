@@ -1,0 +1,74 @@
+"""What a household declares: its models, how a file is read, errors that name file and line."""
+
+from __future__ import annotations
+
+from config.bands import band_table, names_holidays
+from config.currencies import minor_units
+from config.errors import (
+    BusError,
+    Fault,
+    FileError,
+    LedgerError,
+    LullwattError,
+    TariffError,
+    UsageError,
+)
+from config.household import (
+    DAY_KINDS,
+    WEEKDAYS,
+    Band,
+    Bus,
+    ChargePoint,
+    DayKind,
+    Departure,
+    Hours,
+    Household,
+    HouseholdFile,
+    Ledger,
+    PriceFile,
+    Tariff,
+    Vehicle,
+    Weekday,
+)
+from config.loading import load_household
+from config.names import topic_level
+from config.public_holidays import holiday_dates
+from config.schema import household_schema
+from config.series import PricePoint, load_prices
+from config.zones import use_pinned_zones, zone_data_version
+
+__all__ = [
+    "DAY_KINDS",
+    "WEEKDAYS",
+    "Band",
+    "Bus",
+    "BusError",
+    "ChargePoint",
+    "DayKind",
+    "Departure",
+    "Fault",
+    "FileError",
+    "Hours",
+    "Household",
+    "HouseholdFile",
+    "Ledger",
+    "LedgerError",
+    "LullwattError",
+    "PriceFile",
+    "PricePoint",
+    "Tariff",
+    "TariffError",
+    "UsageError",
+    "Vehicle",
+    "Weekday",
+    "band_table",
+    "holiday_dates",
+    "household_schema",
+    "load_household",
+    "load_prices",
+    "minor_units",
+    "names_holidays",
+    "topic_level",
+    "use_pinned_zones",
+    "zone_data_version",
+]

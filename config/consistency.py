@@ -1,0 +1,232 @@
+"""Rules between the parts of a household file: references, tariffs, bands, departures, fuse.
+
+They are judged over whichever parts are good in themselves, so that one bad part hides nothing in
+the others.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING
+
+from config.bands import clashes, names_holidays
+from config.hints import nearest
+from config.names import topic_level
+from config.problems import KeyPath, Problem
+
+if TYPE_CHECKING:
+    from config.departure import Departure
+    from config.equipment import ChargePoint, Vehicle
+    from config.tariff import Tariff
+
+
+@dataclass(frozen=True)
+class Parts:
+    """The parts of a household file that are good in themselves.
+
+    Attributes
+    ----------
+    tariffs, departures : mapping of int
+        By their index in the file.
+    charge_points, vehicles : mapping of str
+        By their names.
+    charge_point_names, vehicle_names : frozenset of str
+        All names in the file, also those of parts that are not good.
+    charge_point_of : mapping of str to str
+        Which charge point a vehicle names, also where the vehicle is not good.
+    vehicle_of : mapping of int to str
+        Which vehicle a departure names, also where the departure is not good.
+    main_fuse_amps : float or None
+        The fuse, where it is given and good [A per phase].
+    public_holidays : bool
+        Whether the household names a calendar of public holidays, good or not.
+    """
+
+    tariffs: Mapping[int, Tariff]
+    departures: Mapping[int, Departure]
+    charge_points: Mapping[str, ChargePoint]
+    vehicles: Mapping[str, Vehicle]
+    charge_point_names: frozenset[str]
+    vehicle_names: frozenset[str]
+    charge_point_of: Mapping[str, str]
+    vehicle_of: Mapping[int, str]
+    main_fuse_amps: float | None
+    public_holidays: bool
+
+
+def problems_of(parts: Parts) -> tuple[Problem, ...]:
+    """Find every broken rule between parts.
+
+    Parameters
+    ----------
+    parts : Parts
+        What there is to judge.
+
+    Returns
+    -------
+    tuple of Problem
+        With paths from the top of the file.
+    """
+    return tuple(problem for rule in _RULES for problem in rule(parts))
+
+
+def _unknown(kind: str, name: str, known: frozenset[str]) -> str:
+    near, there_is = nearest(name, known), ", ".join(sorted(known)) or "none"
+    hint = f'did you mean "{near}"?' if near else f"there is {there_is}"
+    return f'expected {kind}, got "{name}"; {hint}'
+
+
+def _reference_problems(parts: Parts) -> Iterator[Problem]:
+    for name, charge_point in parts.charge_point_of.items():
+        if charge_point not in parts.charge_point_names:
+            message = _unknown(
+                "a charge point of this file", charge_point, parts.charge_point_names
+            )
+            yield Problem(("vehicles", name, "charge_point"), message)
+    for index, vehicle in parts.vehicle_of.items():
+        if vehicle not in parts.vehicle_names:
+            message = _unknown("a vehicle of this file", vehicle, parts.vehicle_names)
+            yield Problem(("departures", index, "vehicle"), message)
+
+
+def _topic_problems(parts: Parts) -> Iterator[Problem]:
+    seen: dict[str, str] = {}
+    for name in parts.charge_points:
+        other = seen.setdefault(topic_level(name), name)
+        if other != name:
+            yield Problem(
+                ("charge_points", name),
+                f'expected a name that differs from "{other}" in more than case and punctuation: '
+                f'both would have the topic level "{topic_level(name)}"',
+            )
+
+
+def _current_problems(parts: Parts) -> Iterator[Problem]:
+    for name, vehicle in parts.vehicles.items():
+        point = parts.charge_points.get(vehicle.charge_point)
+        if point is not None and vehicle.max_amps is not None and vehicle.max_amps < point.min_amps:
+            yield Problem(
+                ("vehicles", name, "max_amps"),
+                f"expected at least the {point.min_amps:g} A that charge point "
+                f'"{vehicle.charge_point}" gives when on, got {vehicle.max_amps:g}',
+            )
+
+
+def _fuse_problems(parts: Parts) -> Iterator[Problem]:
+    fuse = parts.main_fuse_amps
+    if fuse is None:
+        return
+    for name, point in parts.charge_points.items():
+        # A current that can be set is held under the fuse by the planner; a relay can't be.
+        floor = lowest_amps(point)
+        if floor > fuse:
+            key = "max_amps" if floor == point.max_amps else "min_amps"
+            yield Problem(
+                ("charge_points", name, key),
+                f"expected at most the main fuse's {fuse:g} A with switching: {point.switching}, "
+                f"got {floor:g}",
+            )
+            return
+    floors = {name: lowest_amps(point) for name, point in parts.charge_points.items()}
+    if sum(floors.values()) > fuse:
+        drawn = ", ".join(f"{name} {amps:g} A" for name, amps in floors.items())
+        yield Problem(
+            ("household", "main_fuse_amps"),
+            f"expected at least what the charge points draw together at their lowest ({drawn}), "
+            f"got {fuse:g}",
+        )
+
+
+def lowest_amps(point: ChargePoint) -> float:
+    """Return the lowest current [A] a charge point can be held to: a relay has only one."""
+    return point.max_amps if point.switching == "on_off" else point.min_amps
+
+
+def _tariff_order_problems(parts: Parts) -> Iterator[Problem]:
+    latest: tuple[int, date] | None = None
+    for index, tariff in parts.tariffs.items():
+        if tariff.valid_from is None:
+            if index > 0:
+                yield Problem(
+                    ("tariffs", index), "expected valid_from: only the first tariff may lack it"
+                )
+            continue
+        if latest is not None and tariff.valid_from <= latest[1]:
+            yield Problem(
+                ("tariffs", index, "valid_from"),
+                f"expected a date after {latest[1]}, that of tariffs[{latest[0]}], "
+                f"got {tariff.valid_from}",
+            )
+        latest = (index, tariff.valid_from)
+
+
+def _tariff_name_problems(parts: Parts) -> Iterator[Problem]:
+    seen: dict[str, int] = {}
+    for index, tariff in parts.tariffs.items():
+        first = seen.setdefault(tariff.name, index)
+        if first != index:
+            yield Problem(
+                ("tariffs", index, "name"),
+                f'expected a name of its own, got "{tariff.name}", that of tariffs[{first}]',
+            )
+
+
+def _band_problems(parts: Parts) -> Iterator[Problem]:
+    for index, tariff in parts.tariffs.items():
+        bands = tariff.bands or ()
+        for clash in clashes(tariff):
+            if clash.bands:
+                first, second = (bands[i].name for i in clash.bands)
+                message = f'bands "{first}" and "{second}" overlap on {clash.example}'
+                yield Problem(("tariffs", index, "bands", clash.bands[1]), message)
+            else:
+                yield Problem(
+                    ("tariffs", index, "bands"),
+                    f"no band covers {clash.example}; add hours to a band, or one band without "
+                    "hours for the rest",
+                )
+        if names_holidays(tariff) and not parts.public_holidays:
+            yield from _holiday_problems(index, tariff)
+
+
+def _holiday_problems(index: int, tariff: Tariff) -> Iterator[Problem]:
+    for number, band in enumerate(tariff.bands or ()):
+        if "holiday" in (band.days or ()):
+            yield Problem(
+                ("tariffs", index, "bands", number, "days"),
+                "holiday needs public_holidays under household, such as public_holidays: NZ",
+            )
+
+
+def _departure_problems(parts: Parts) -> Iterator[Problem]:
+    seen: dict[tuple[str, object], int] = {}
+    for index, departure in parts.departures.items():
+        for path, day in _days(departure):
+            first = seen.setdefault((departure.vehicle, day), index)
+            if first != index:
+                yield Problem(
+                    ("departures", index, *path),
+                    f'expected one departure of "{departure.vehicle}" a day, got {day} again '
+                    f"after departures[{first}]",
+                )
+
+
+def _days(departure: Departure) -> Iterator[tuple[KeyPath, object]]:
+    if departure.date is not None:
+        yield ("date",), departure.date
+    for index, day in enumerate(departure.days or ()):
+        yield ("days", index), day
+
+
+_RULES: tuple[Callable[[Parts], Iterator[Problem]], ...] = (
+    _reference_problems,
+    _topic_problems,
+    _current_problems,
+    _fuse_problems,
+    _tariff_order_problems,
+    _tariff_name_problems,
+    _band_problems,
+    _departure_problems,
+)

@@ -1,0 +1,60 @@
+"""What a household declares about departures: when a vehicle leaves, and how full it must be."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Self
+
+from pydantic import Field, model_validator
+
+from config.fields import ClockTime, Date, Expected, Minutes, Model, Name, Percent, Rate
+from config.problems import Problem, refuse
+from config.tariff import WEEKDAYS, Weekday, repeated
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+
+class Departure(Model):
+    """A weekly departure (`days`), or a single one (`date`) in place of that day's weekly one."""
+
+    vehicle: Name = Field(description="The vehicle that leaves.")
+    days: (
+        Annotated[
+            tuple[Annotated[Weekday, Expected("one of " + ", ".join(WEEKDAYS), WEEKDAYS)], ...],
+            Field(strict=False, min_length=1),
+        ]
+        | None
+    ) = Field(None, description="Days of the week; either this or date.")
+    date: Date | None = Field(None, description="Local date of a single trip; either this or days.")
+    at: ClockTime = Field(description="Local time of leaving.")
+    need_percent: Percent = Field(description="State of charge needed at any price [percent].")
+    want_percent: Percent | None = Field(
+        None,
+        description="State of charge wanted at max_rate or less [percent]; without: the larger of "
+        "need_percent and the everyday limit.",
+    )
+    max_rate: Rate | None = Field(
+        None,
+        description="The highest rate, tax included, for what is wanted beyond the need "
+        "[currency per kWh]; without: no limit.",
+    )
+    margin_minutes: Minutes = Field(15, description="Ready so long before leaving [minutes].")
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        refuse([*self._day_problems(), *self._percent_problems()])
+        return self
+
+    def _day_problems(self) -> Iterator[Problem]:
+        if (self.days is None) == (self.date is None):
+            got = "neither" if self.days is None else "both"
+            yield Problem((), f"expected either days or date, got {got}")
+        yield from repeated(self.days, "days")
+
+    def _percent_problems(self) -> Iterator[Problem]:
+        if self.want_percent is not None and self.want_percent < self.need_percent:
+            yield Problem(
+                ("want_percent",),
+                f"expected at least need_percent ({self.need_percent:g}), "
+                f"got {self.want_percent:g}",
+            )

@@ -1,0 +1,88 @@
+"""Every error that Lullwatt raises on purpose, with the exit code of the command line.
+
+::
+
+    LullwattError           exit 2
+    +-- UsageError          the command line was used in a way that has no meaning
+    +-- FileError           a file has faults; all of them, each with its place
+    +-- TariffError         no rate is known at an instant
+    +-- BusError            the broker can't be used
+    +-- LedgerError         the ledger can't be used
+
+This module knows nothing about files, buses or ledgers: it only names what went wrong.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, ClassVar
+
+from typing_extensions import override
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+
+@dataclass(frozen=True, order=True)
+class Fault:
+    """One thing that is wrong in a file, and where.
+
+    Attributes
+    ----------
+    file : str
+        The file's path as the user gave it.
+    line, column : int
+        Place of the fault, both counted from 1.
+    message : str
+        What is wrong and what was expected, without a full stop.
+    """
+
+    file: str
+    line: int
+    column: int
+    message: str
+
+    @override
+    def __str__(self) -> str:
+        return f"{self.file}:{self.line}:{self.column}: {self.message}"
+
+
+class LullwattError(Exception):
+    """Base of all errors whose text is meant for the user."""
+
+    exit_code: ClassVar[int] = 2
+
+
+class UsageError(LullwattError):
+    """The command line was used in a way that has no meaning."""
+
+
+class FileError(LullwattError):
+    """A file has faults.
+
+    Parameters
+    ----------
+    faults : iterable of Fault
+        All faults that were found, in any order.
+
+    Attributes
+    ----------
+    faults : tuple of Fault
+        The same, each once, in the order of their places.
+    """
+
+    def __init__(self, faults: Iterable[Fault]) -> None:
+        self.faults: tuple[Fault, ...] = tuple(sorted(set(faults)))
+        super().__init__("\n".join(map(str, self.faults)))
+
+
+class TariffError(LullwattError):
+    """No rate is known at an instant."""
+
+
+class BusError(LullwattError):
+    """The broker can't be used."""
+
+
+class LedgerError(LullwattError):
+    """The ledger can't be used."""

@@ -1,0 +1,281 @@
+"""The kinds of value in a household file, each with its range and the words for what was expected.
+
+`Expected` turns whatever pydantic finds wrong with one value into "expected <phrase>"; the loader
+adds the place and what was there instead. ``{currency}`` in a phrase is filled in by the loader.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import date, time
+from decimal import Decimal
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    GetCoreSchemaHandler,
+    ValidationInfo,
+    WithJsonSchema,
+)
+from pydantic_core import core_schema
+from typing_extensions import override
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
+_MOST_MONEY = 1_000_000
+_CLOCK = re.compile(r"([0-9]{1,2}):([0-9]{2})", re.ASCII)
+_HOURS = re.compile(r"([0-9]{1,2}):([0-9]{2}) *- *([0-9]{1,2}):([0-9]{2})", re.ASCII)
+_DATE = re.compile(r"20[0-9]{2}-[0-9]{2}-[0-9]{2}", re.ASCII)
+_MINUTES_PER_DAY = 1440
+
+
+class Model(BaseModel):
+    """Base of all parts of the household file: frozen, strict, and closed to unknown keys."""
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="forbid", allow_inf_nan=False)
+
+
+@dataclass(frozen=True)
+class Expected:
+    """Metadata of a field: the words that follow "expected", whatever was wrong with its value.
+
+    Attributes
+    ----------
+    phrase : str
+        Kind, range and unit, such as ``"a current from 1 to 80 A"``.
+    choices : tuple of str, or a function that returns them
+        Texts that may have been meant where another was given.
+    limits : str
+        The range, where the phrase does not name it.
+    """
+
+    phrase: str
+    choices: tuple[str, ...] | Callable[[], Iterable[str]] = ()
+    limits: str = ""
+
+    def __get_pydantic_core_schema__(
+        self, source: object, handler: GetCoreSchemaHandler
+    ) -> core_schema.CoreSchema:
+        schema = handler(source)
+        context = {"choices": self.choices, "limits": self.limits, "kind": _kind(schema)}
+        return core_schema.custom_error_schema(
+            schema,
+            "expected",
+            custom_error_message=f"expected {self.phrase}",
+            custom_error_context=context,
+        )
+
+
+def _kind(schema: Any) -> str:  # noqa: ANN401 - a union of some fifty dicts
+    """Tell what a schema reads: ``"number"``, ``"text"`` or something else."""
+    while "schema" in schema:
+        schema = schema["schema"]
+    kinds = {"int": "number", "float": "number", "decimal": "number", "str": "text"}
+    if schema["type"] == "literal":
+        return "number" if isinstance(schema["expected"][0], int) else "text"
+    return kinds.get(schema["type"], "")
+
+
+class Hours(Model):
+    """A half-open interval of the local clock; an end at or before the start is past midnight.
+
+    Attributes
+    ----------
+    start_minute : int
+        Minute of the local day, 0 to 1439.
+    end_minute : int
+        Minute of the local day, 0 to 1440; that minute is the first outside.
+    """
+
+    start_minute: Annotated[int, Field(ge=0, lt=_MINUTES_PER_DAY)]
+    end_minute: Annotated[int, Field(ge=0, le=_MINUTES_PER_DAY)]
+
+    @override
+    def __str__(self) -> str:
+        start, end = divmod(self.start_minute, 60), divmod(self.end_minute, 60)
+        return f"{start[0]:02d}:{start[1]:02d}-{end[0]:02d}:{end[1]:02d}"
+
+    def contains(self, minute: int) -> bool:
+        """Tell whether a minute of the local day lies inside.
+
+        Parameters
+        ----------
+        minute : int
+            0 to 1439.
+
+        Returns
+        -------
+        bool
+            True for the start minute, False for the end minute.
+        """
+        if self.start_minute < self.end_minute:
+            return self.start_minute <= minute < self.end_minute
+        return minute >= self.start_minute or minute < self.end_minute
+
+
+def _minute_of_day(hour: str, minute: str) -> int:
+    if int(minute) >= 60:  # noqa: PLR2004 - minutes in an hour
+        raise ValueError(minute)
+    return int(hour) * 60 + int(minute)
+
+
+def _hours_of(value: object) -> object:
+    if not isinstance(value, str):
+        return value
+    parts = _HOURS.fullmatch(value)
+    if parts is None:
+        raise ValueError(value)
+    return Hours(
+        start_minute=_minute_of_day(parts[1], parts[2]),
+        end_minute=_minute_of_day(parts[3], parts[4]),
+    )
+
+
+def _time_of(value: object) -> object:
+    if not isinstance(value, str):
+        return value
+    parts = _CLOCK.fullmatch(value)
+    if parts is None:
+        raise ValueError(value)
+    return time(*divmod(_minute_of_day(parts[1], parts[2]), 60))
+
+
+def _date_of(value: object) -> object:
+    if not isinstance(value, str):
+        return value
+    if _DATE.fullmatch(value) is None:
+        raise ValueError(value)
+    return date.fromisoformat(value)
+
+
+def _decimal_of(value: object) -> object:
+    # The shortest decimal that reads back as the same float is the one in the file.
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return Decimal(repr(value))
+    return value
+
+
+def _path_of(value: object, info: ValidationInfo) -> object:
+    if not isinstance(value, str):
+        return value
+    if not value or value.startswith("~"):
+        raise ValueError(value)
+    directory = info.context.get("directory") if isinstance(info.context, dict) else None
+    return Path(value) if directory is None else Path(directory) / value
+
+
+def _not_a_fraction(value: float) -> float:
+    if 0 < value < 1:
+        raise ValueError(value)
+    return value
+
+
+def _schema(kind: str, **more: float | str) -> WithJsonSchema:
+    return WithJsonSchema({"type": kind, **more})
+
+
+Text = Annotated[
+    str,
+    Field(min_length=1, max_length=200),
+    Expected("a text of 1 to 200 characters"),
+]
+Name = Annotated[
+    str,
+    Field(max_length=64, pattern=r"[A-Za-z0-9]"),
+    Expected("a name of up to 64 characters with a letter a-z or a digit in it"),
+]
+Flag = Annotated[bool, Expected("true or false")]
+Rate = Annotated[
+    Decimal,
+    Field(ge=-_MOST_MONEY, le=_MOST_MONEY),
+    BeforeValidator(_decimal_of),
+    _schema("number", minimum=-_MOST_MONEY, maximum=_MOST_MONEY),
+    Expected("a number of {currency} per kWh", limits=f"from -{_MOST_MONEY} to {_MOST_MONEY}"),
+]
+Amount = Annotated[
+    Decimal,
+    Field(ge=0, le=_MOST_MONEY),
+    BeforeValidator(_decimal_of),
+    _schema("number", minimum=0, maximum=_MOST_MONEY),
+    Expected(f"an amount of {{currency}} from 0 to {_MOST_MONEY}"),
+]
+Factor = Annotated[
+    Decimal,
+    Field(gt=0, le=_MOST_MONEY),
+    BeforeValidator(_decimal_of),
+    _schema("number", exclusiveMinimum=0, maximum=_MOST_MONEY),
+    Expected(f"a number above 0, at most {_MOST_MONEY}"),
+]
+TaxPercent = Annotated[
+    Decimal,
+    Field(ge=0, le=100),
+    BeforeValidator(_decimal_of),
+    _schema("number", minimum=0, maximum=100),
+    Expected("a percentage from 0 to 100"),
+]
+Percent = Annotated[
+    float,
+    Field(ge=0, le=100),
+    AfterValidator(_not_a_fraction),
+    Expected("a percentage from 0 to 100 (80 means 80 %)"),
+]
+Amps = Annotated[float, Field(ge=1, le=80), Expected("a current from 1 to 80 A")]
+Phases = Annotated[int, Field(ge=1, le=3), Expected("1, 2 or 3 phases")]
+Minutes = Annotated[
+    int,
+    Field(ge=0, le=_MINUTES_PER_DAY),
+    Expected(f"a whole number of minutes from 0 to {_MINUTES_PER_DAY}"),
+]
+ClockHours = Annotated[
+    Hours,
+    BeforeValidator(_hours_of),
+    _schema("string", pattern=r"^([01]?\d|2[0-3]):[0-5]\d *- *(([01]?\d|2[0-3]):[0-5]\d|24:00)$"),
+    Expected('hours of the local clock such as "21:00-07:00"'),
+]
+ClockTime = Annotated[
+    time,
+    BeforeValidator(_time_of),
+    _schema("string", pattern=r"^([01]?\d|2[0-3]):[0-5]\d$"),
+    Expected('a time of the local clock such as "07:20"'),
+]
+Date = Annotated[
+    date,
+    BeforeValidator(_date_of),
+    _schema("string", format="date", pattern=r"^20\d\d-\d\d-\d\d$"),
+    Expected("a date from 2000 to 2099 such as 2026-04-01"),
+]
+FilePath = Annotated[
+    Path,
+    BeforeValidator(_path_of),
+    _schema("string", minLength=1),
+    Expected("a path, absolute or from the folder of this file (~ is not replaced)"),
+]
+
+
+def checked(test: Callable[[str], bool]) -> AfterValidator:
+    """Make a validator of texts out of a test; `Expected` says what the test is about.
+
+    Parameters
+    ----------
+    test : callable
+        True for texts that are good.
+
+    Returns
+    -------
+    AfterValidator
+        Metadata for an ``Annotated[str, ...]``.
+    """
+
+    def validate(value: str) -> str:
+        if not test(value):
+            raise ValueError(value)
+        return value
+
+    return AfterValidator(validate)

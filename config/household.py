@@ -1,0 +1,142 @@
+"""The household file as a whole. Every part of it can be imported from here.
+
+A `HouseholdFile` that exists is consistent: its references lead somewhere and its tariffs cover the
+calendar. How one is read from YAML is the business of `config.loading`.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, Self
+from zoneinfo import ZoneInfo
+
+from pydantic import Field, model_validator
+
+from config.broker import Bus
+from config.consistency import Parts, problems_of
+from config.currencies import CURRENCIES
+from config.departure import Departure
+from config.equipment import ChargePoint, Vehicle
+from config.fields import Expected, FilePath, Hours, Model, Name, checked
+from config.problems import refuse
+from config.public_holidays import known_code
+from config.tariff import DAY_KINDS, WEEKDAYS, Band, DayKind, PriceFile, Tariff, Weekday
+from config.zones import known_zones
+
+__all__ = [
+    "DAY_KINDS",
+    "WEEKDAYS",
+    "Band",
+    "Bus",
+    "ChargePoint",
+    "DayKind",
+    "Departure",
+    "Hours",
+    "Household",
+    "HouseholdFile",
+    "Ledger",
+    "PriceFile",
+    "Tariff",
+    "Vehicle",
+    "Weekday",
+]
+
+
+class Household(Model):
+    """One home: one supply, one tariff at a time."""
+
+    name: Name = Field(description="Name of the home, as topics and reports show it.")
+    timezone: Annotated[
+        str,
+        checked(lambda name: name in known_zones()),
+        Expected("an IANA time zone such as Pacific/Auckland", known_zones),
+    ] = Field(description="IANA name of the time zone.")
+    currency: Annotated[
+        str,
+        checked(lambda code: code in CURRENCIES),
+        Expected("an ISO 4217 currency such as NZD", tuple(CURRENCIES)),
+    ] = Field(description="ISO 4217 code of the currency.")
+    nominal_volts: Annotated[
+        float, Field(ge=90, le=300), Expected("a voltage from 90 to 300 V, line to neutral")
+    ] = Field(230.0, description="Voltage, line to neutral [V].")
+    main_fuse_amps: (
+        Annotated[float, Field(ge=6, le=1000), Expected("a current from 6 to 1000 A")] | None
+    ) = Field(None, description="Main fuse [A per phase]; without: no limit of its own.")
+    public_holidays: (
+        Annotated[
+            str,
+            checked(known_code),
+            Expected("an ISO 3166 country or part of one, such as NZ or NZ-AUK"),
+        ]
+        | None
+    ) = Field(None, description="ISO 3166-1 or 3166-2 code of the calendar of holidays.")
+    tick_minutes: Annotated[
+        Literal[1, 2, 3, 4, 5, 6, 10, 12, 15, 20, 30, 60],
+        Expected("a whole number of minutes that divides 60"),
+    ] = Field(5, description="The planner's time step [minutes]; a divisor of 60.")
+
+
+class Ledger(Model):
+    """The durable record."""
+
+    path: FilePath = Field(description="The SQLite file; made when it is missing.")
+
+
+class HouseholdFile(Model):
+    """All that a household declares, in one file."""
+
+    household: Household = Field(description="The home.")
+    tariffs: Annotated[tuple[Tariff, ...], Field(strict=False, min_length=1)] = Field(
+        description="In order of valid_from; the one in force is the last whose day has come."
+    )
+    charge_points: Annotated[dict[Name, ChargePoint], Field(min_length=1)] = Field(
+        description="Charge points by name."
+    )
+    vehicles: Annotated[dict[Name, Vehicle], Field(min_length=1)] = Field(
+        description="Vehicles by name."
+    )
+    departures: Annotated[tuple[Departure, ...], Field(strict=False)] = Field(
+        description="When vehicles leave, and how full they must be."
+    )
+    bus: Bus = Field(description="The MQTT broker.")
+    ledger: Ledger = Field(description="Where the record is kept.")
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        refuse(problems_of(self._parts()))
+        return self
+
+    def _parts(self) -> Parts:
+        return Parts(
+            tariffs=dict(enumerate(self.tariffs)),
+            departures=dict(enumerate(self.departures)),
+            charge_points=self.charge_points,
+            vehicles=self.vehicles,
+            charge_point_names=frozenset(self.charge_points),
+            vehicle_names=frozenset(self.vehicles),
+            charge_point_of={name: each.charge_point for name, each in self.vehicles.items()},
+            vehicle_of={index: each.vehicle for index, each in enumerate(self.departures)},
+            main_fuse_amps=self.household.main_fuse_amps,
+            public_holidays=self.household.public_holidays is not None,
+        )
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The household's time zone."""
+        return ZoneInfo(self.household.timezone)
+
+    def want_percent(self, departure: Departure) -> float:
+        """Tell the state of charge that is wanted at a departure.
+
+        Parameters
+        ----------
+        departure : Departure
+            One of this file's.
+
+        Returns
+        -------
+        float
+            As given; else the larger of the need and the vehicle's everyday limit [percent].
+        """
+        if departure.want_percent is not None:
+            return departure.want_percent
+        return max(departure.need_percent, self.vehicles[departure.vehicle].limit_percent)

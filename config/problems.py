@@ -1,0 +1,74 @@
+"""Rules between several keys of one part: how a model says that some are broken, and at which keys.
+
+A pydantic validator can raise one error; `refuse` packs any number of problems into it, and the
+loader unpacks them to name each with its own line.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from pydantic_core import PydanticCustomError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+KeyPath = tuple[str | int, ...]
+"""Keys and list indices that lead to a value, from the outside in."""
+
+
+@dataclass(frozen=True)
+class Problem:
+    """A broken rule.
+
+    Attributes
+    ----------
+    path : tuple of str or int
+        The value at fault, from the model that holds the rule; empty for the model itself.
+    message : str
+        What is wrong and what was expected.
+    """
+
+    path: KeyPath
+    message: str
+
+
+def labelled(path: KeyPath, message: str) -> str:
+    """Put the last key of a path, and the list indices after it, before a message.
+
+    Parameters
+    ----------
+    path : tuple of str or int
+        From the top of the file.
+    message : str
+        What is wrong.
+
+    Returns
+    -------
+    str
+        Such as ``"hours[1]: expected ..."``; the bare message at the top.
+    """
+    names = [i for i, step in enumerate(path) if isinstance(step, str)]
+    if not names:
+        return message
+    key, *indices = path[names[-1] :]
+    return f"{key}{''.join(f'[{index}]' for index in indices)}: {message}"
+
+
+def refuse(problems: Sequence[Problem]) -> None:
+    """Raise the problems, if there are any, as one validation error.
+
+    Parameters
+    ----------
+    problems : sequence of Problem
+        Paths count from the model being validated.
+
+    Raises
+    ------
+    PydanticCustomError
+        Of type ``"rules"``, with the problems in its context.
+    """
+    if problems:
+        text = "; ".join(problem.message for problem in problems)
+        raise PydanticCustomError("rules", "{text}", {"text": text, "problems": tuple(problems)})

@@ -1,0 +1,143 @@
+"""What a household declares about prices: tariffs by bands of the clock, or by a price series.
+
+Whether the bands of a tariff cover the calendar is judged in `config.bands`.
+"""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import TYPE_CHECKING, Annotated, Literal, Self
+
+from pydantic import Field, model_validator
+
+from config.fields import (
+    Amount,
+    ClockHours,
+    Date,
+    Expected,
+    Factor,
+    FilePath,
+    Model,
+    Rate,
+    TaxPercent,
+    Text,
+)
+from config.problems import Problem, refuse
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
+DayKind = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun", "holiday"]
+WEEKDAYS: tuple[Weekday, ...] = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+DAY_KINDS: tuple[DayKind, ...] = (*WEEKDAYS, "holiday")
+
+_MOST_BANDS = 100
+
+Month = Annotated[int, Field(ge=1, le=12), Expected("a month from 1 to 12")]
+
+
+def repeated(items: Sequence[object] | None, key: str) -> Iterator[Problem]:
+    """Find the entries of a list that stand in it before.
+
+    Parameters
+    ----------
+    items : sequence or None
+        The list, if there is one.
+    key : str
+        The key that holds it.
+
+    Yields
+    ------
+    Problem
+        One for each entry after its like.
+    """
+    for index, item in enumerate(items or ()):
+        if items is not None and item in items[:index]:
+            yield Problem((key, index), f"expected each entry once, got {item} again")
+
+
+class Band(Model):
+    """A named set of hours with one unit rate."""
+
+    name: Text = Field(description="Name of the band, as accounts show it.")
+    rate: Rate = Field(description="Unit rate before tax [currency per kWh].")
+    hours: Annotated[tuple[ClockHours, ...], Field(strict=False, min_length=1)] | None = Field(
+        None, description="Hours of the local clock; without: every hour no other band names."
+    )
+    days: (
+        Annotated[
+            tuple[Annotated[DayKind, Expected("one of " + ", ".join(DAY_KINDS), DAY_KINDS)], ...],
+            Field(strict=False, min_length=1),
+        ]
+        | None
+    ) = Field(None, description="Days on which the hours hold; without: every day.")
+    months: Annotated[tuple[Month, ...], Field(strict=False, min_length=1)] | None = Field(
+        None, description="Months in which the hours hold, 1 to 12; without: every month."
+    )
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        problems = [*repeated(self.days, "days"), *repeated(self.months, "months")]
+        if self.hours is None:
+            problems += [
+                Problem(
+                    (key,),
+                    "a band without hours takes every hour that no other band names; "
+                    'for whole days write hours: ["00:00-24:00"] beside it',
+                )
+                for key in ("days", "months")
+                if getattr(self, key) is not None
+            ]
+        refuse(problems)
+        return self
+
+
+class PriceFile(Model):
+    """Where a price series comes from, and how its prices become rates."""
+
+    file: FilePath = Field(description="CSV file with the columns start (RFC 3339) and rate.")
+    multiply: Factor = Field(Decimal(1), description="rate = multiply x price + add, before tax.")
+    add: Rate = Field(Decimal(0), description="Added to each price [currency per kWh].")
+    step_minutes: Annotated[
+        int, Field(ge=1, le=1440), Expected("a whole number of minutes from 1 to 1440")
+    ] = Field(description="A price holds until the next one, at most so long [minutes].")
+
+
+class Tariff(Model):
+    """Dated prices for energy: bands of the local clock, or a price series."""
+
+    name: Text = Field(description="Name of the tariff, as accounts show it.")
+    valid_from: Date | None = Field(
+        None, description="First local date on which it holds; the first tariff may lack it."
+    )
+    standing_charge: Amount = Field(
+        Decimal(0), description="Charge before tax [currency per local day]."
+    )
+    tax_percent: TaxPercent = Field(
+        Decimal(0), description="Tax added to the rates and the standing charge [percent]."
+    )
+    clock: Annotated[
+        Literal["wall", "standard"], Expected("wall or standard", ("wall", "standard"))
+    ] = Field("wall", description="standard: the meter's clock ignores daylight saving.")
+    bands: (
+        Annotated[tuple[Band, ...], Field(strict=False, min_length=1, max_length=_MOST_BANDS)]
+        | None
+    ) = Field(None, description="Bands of the local clock; either this or prices.")
+    prices: PriceFile | None = Field(None, description="A price series; either this or bands.")
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if (self.bands is None) == (self.prices is None):
+            got = "neither" if self.bands is None else "both"
+            refuse([Problem((), f"expected either bands or prices, got {got}")])
+        refuse(
+            [
+                Problem(("bands", index), "expected at most one band without hours, got another")
+                for index in self._bands_without_hours()[1:]
+            ]
+        )
+        return self
+
+    def _bands_without_hours(self) -> list[int]:
+        return [i for i, band in enumerate(self.bands or ()) if band.hours is None]

@@ -1,0 +1,277 @@
+"""The command line. Each command reads its arguments, calls the house, and prints."""
+
+from __future__ import annotations
+
+import io
+import json
+import math
+import os
+import sys
+from datetime import datetime
+from importlib.metadata import version
+from pathlib import Path
+from typing import TYPE_CHECKING, NoReturn
+
+import click
+
+from config import household_schema, use_pinned_zones
+from config.errors import LullwattError, UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from daemon.state import House
+
+use_pinned_zones()
+
+NEED_UNMET = 3
+"""Exit code: done, but a need can't be met."""
+
+TRACEBACK_VARIABLE = "LULLWATT_TRACEBACK"
+"""Environment variable that, when set, lets a programming error show its traceback."""
+
+FILE = click.argument("file", type=click.Path(path_type=Path))
+JSON_OPTION = click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+
+
+def _read_instant(
+    _context: click.Context, _parameter: click.Parameter, text: str | None
+) -> datetime | None:
+    """Read an RFC 3339 instant with its offset, or refuse it in one line."""
+    from adapters.instants import parse_instant  # noqa: PLC0415 - `--help` needs none of it
+
+    if text is None:
+        return None
+    try:
+        return parse_instant(text)
+    except ValueError as error:
+        raise UsageError(f"--at: {error}, got {text!r}") from error
+
+
+def _read_percent(
+    _context: click.Context, _parameter: click.Parameter, text: str | None
+) -> float | None:
+    """Read a state of charge, or refuse it in one line."""
+    if text is None:
+        return None
+    try:
+        percent = float(text)
+    except ValueError:
+        percent = math.nan
+    if not 0 <= percent <= 100:  # noqa: PLR2004 - percent
+        raise UsageError(f"--soc: expected 0 to 100 percent, got {text!r}")
+    return percent
+
+
+AT_OPTION = click.option(
+    "--at",
+    callback=_read_instant,
+    metavar="INSTANT",
+    help="An instant such as 2026-06-03T18:30:00+12:00, in place of now.",
+)
+SOC_OPTION = click.option(
+    "--soc", callback=_read_percent, metavar="PERCENT", help="State of charge, 0 to 100 percent."
+)
+VEHICLE_OPTION = click.option("--vehicle", help="A vehicle of the file; by default its first one.")
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(version("lullwatt"), prog_name="lullwatt")
+def cli() -> None:
+    """Plan the cheapest hours to charge an electric car, and keep to the plan.
+
+    Exit codes: 0 done; 2 bad usage, a bad household file, or something that is not there;
+    3 done, but a need can't be met.
+
+    Lullwatt switches a load that runs at full current for hours. It is no protective device: local
+    wiring rules and a licensed electrician decide what may be connected.
+    """
+
+
+@cli.command()
+@FILE
+def check(file: Path) -> None:
+    """Validate a household file, and print what it means in plain words."""
+    from adapters.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
+    from daemon.explain import explain  # noqa: PLC0415
+    from daemon.household_watch import load_house  # noqa: PLC0415
+
+    for line in explain(load_house(file), SystemClock().now()):
+        click.echo(line)
+
+
+@cli.command()
+@FILE
+@VEHICLE_OPTION
+@SOC_OPTION
+@AT_OPTION
+@JSON_OPTION
+def plan(
+    file: Path, vehicle: str | None, soc: float | None, at: datetime | None, *, as_json: bool
+) -> None:
+    """Plan from now (or --at) to the next departure, and print the plan.
+
+    Without --soc the state of charge is the file's arrives_with_percent.
+    """
+    from adapters.clock import SystemClock  # noqa: PLC0415
+    from daemon.household_watch import load_house  # noqa: PLC0415
+    from daemon.show import show_plan  # noqa: PLC0415
+    from planners.departures import next_departure  # noqa: PLC0415
+    from planners.planning import Situation, make_plan  # noqa: PLC0415
+
+    house = load_house(file)
+    name = _vehicle(house, vehicle)
+    now = at or SystemClock().now()
+    departure = next_departure(house.file, name, now)
+    if departure is None:
+        _give_up(f"{file}: departures: {name} has none within a year of {now.isoformat()}", 2)
+    made = make_plan(house.file, house.prices, Situation(now, _soc(house, name, soc), departure))
+    if as_json:
+        _print_json(made.to_json())
+    else:
+        spans = house.prices.spans(now, max(now, departure.ready_by))
+        _print_rich(show_plan(made, spans, house.file.zone))
+    if made.shortfall is not None:
+        sys.exit(NEED_UNMET)
+
+
+@cli.command()
+@FILE
+def run(file: Path) -> None:
+    """Run the daemon until SIGTERM or Ctrl-C."""
+    from daemon.logs import set_up_logs  # noqa: PLC0415
+    from daemon.running import run_daemon  # noqa: PLC0415
+
+    set_up_logs()
+    run_daemon(file)
+
+
+@cli.command()
+@click.argument("file", type=click.Path(path_type=Path), required=False)
+@VEHICLE_OPTION
+@SOC_OPTION
+@AT_OPTION
+@JSON_OPTION
+def rehearse(
+    file: Path | None,
+    vehicle: str | None,
+    soc: float | None,
+    at: datetime | None,
+    *,
+    as_json: bool,
+) -> None:
+    """Rehearse a whole night in seconds, without touching any hardware.
+
+    The real daemon and a real broker on this machine, a simulated charge point and vehicle,
+    virtual time. Without FILE: the demo household. Nothing is written to the file's own ledger.
+    """
+    from daemon.logs import set_up_logs  # noqa: PLC0415
+    from daemon.rehearsing import rehearse_night  # noqa: PLC0415
+
+    set_up_logs(quiet=True)
+    result = rehearse_night(
+        file, vehicle=vehicle, soc_percent=soc, at=at, say=_nothing if as_json else click.echo
+    )
+    if as_json:
+        _print_json(result.to_json())
+    if result.night is not None and not result.night["need_met"]:
+        sys.exit(NEED_UNMET)
+
+
+@cli.group()
+def schema() -> None:
+    """Print machine-readable descriptions."""
+
+
+@schema.command("household")
+def schema_household() -> None:
+    """Print the JSON Schema of the household file."""
+    _print_json(household_schema())
+
+
+def main() -> NoReturn:
+    """Run the command line; errors are one line for people on standard error."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")  # a terminal without our characters shows others
+    try:
+        _run_command()
+    except LullwattError as error:
+        _give_up(str(error), error.exit_code)
+    except (click.exceptions.Abort, KeyboardInterrupt):
+        _give_up("stopped", 130)
+    except BrokenPipeError:
+        # Whoever read the output has had enough; keep the interpreter from complaining at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    except Exception as error:
+        if os.environ.get(TRACEBACK_VARIABLE):
+            raise
+        _give_up(
+            f"a fault in Lullwatt itself: {type(error).__name__}: {error}"
+            f" (set {TRACEBACK_VARIABLE}=1 to see where)",
+            1,
+        )
+    sys.exit(0)
+
+
+def _run_command() -> None:
+    """Read the arguments and run; what click has to say is said in one line."""
+    try:
+        # Not `cli()`: it would take a broken pipe for a failure.
+        with cli.make_context("lullwatt", sys.argv[1:]) as context:
+            cli.invoke(context)
+    except click.exceptions.Exit as error:
+        sys.exit(error.exit_code)
+    except click.exceptions.NoArgsIsHelpError as error:
+        _give_up(error.format_message(), error.exit_code)
+    except click.ClickException as error:
+        _give_up(_one_line(error), error.exit_code)
+
+
+def _one_line(error: click.ClickException) -> str:
+    context = error.ctx if isinstance(error, click.UsageError) else None
+    command = context.command_path if context else "lullwatt"
+    return f"{command}: {error.format_message()} ({command} --help says more)"
+
+
+def _give_up(message: str, code: int) -> NoReturn:
+    click.echo(message, err=True)
+    sys.exit(code)
+
+
+def _vehicle(house: House, name: str | None) -> str:
+    names = list(house.file.vehicles)
+    if name is None:
+        return names[0]
+    if name not in names:
+        raise UsageError(f"--vehicle: expected one of {', '.join(names)}, got {name!r}")
+    return name
+
+
+def _soc(house: House, vehicle: str, soc: float | None) -> float:
+    assumed = house.file.vehicles[vehicle].arrives_with_percent
+    if soc is None and assumed is None:
+        raise UsageError(
+            f"--soc: expected the state of charge in percent: {vehicle} has no"
+            " arrives_with_percent in the file"
+        )
+    return float(soc if soc is not None else assumed or 0.0)
+
+
+def _print_json(document: Mapping[str, object]) -> None:
+    from adapters.ledger_json import dump_exact  # noqa: PLC0415
+
+    click.echo(json.dumps(json.loads(dump_exact(document)), indent=2, ensure_ascii=False))
+
+
+def _print_rich(content: object) -> None:
+    from rich.console import Console  # noqa: PLC0415
+
+    console = Console(highlight=False, soft_wrap=False)
+    with console.capture() as captured:
+        console.print(content)
+    click.echo(captured.get(), nl=False)  # which lets a broken pipe be known
+
+
+def _nothing(_line: str) -> None:
+    """Say nothing."""

@@ -1,0 +1,110 @@
+"""One night's account: what the meter says, priced by the band, beside the baselines. Pure."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any
+
+from config.currencies import minor_units
+from planners.accounts import Account, account
+from planners.departures import DepartureAt, night_bounds
+from planners.electrics import charge_model
+from planners.money import round_money
+from planners.plan import instant_text
+from planners.planning import Situation, make_plan
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from daemon.events import NightFacts
+    from daemon.state import House
+    from planners.accounts import RegisterReading
+
+MET_PERCENT = 0.5
+"""A need missed by less is met: vehicles report whole percents."""
+
+
+def night_record(
+    house: House, facts: NightFacts, readings: Sequence[RegisterReading]
+) -> dict[str, Any]:
+    """Make the record of a night (design, section 7).
+
+    Parameters
+    ----------
+    house : House
+        The household file and the rates as they are known now.
+    facts : NightFacts
+        What the controller knows of the night.
+    readings : sequence of RegisterReading
+        The meter's register over the night, from the last reading before to the first after.
+
+    Returns
+    -------
+    dict
+        JSON values, money as Decimal: `cost` rounded half-even to the currency's minor unit, the
+        costs in `by_band` not rounded.
+    """
+    file = house.file
+    currency = file.household.currency
+    units = minor_units(currency)
+    taken = _account(house, facts, readings)
+    soc_after = facts.soc_after_percent
+    return {
+        "night": facts.night.isoformat(),
+        "charge_point": facts.charge_point,
+        "vehicle": facts.vehicle,
+        "currency": currency,
+        "energy_kwh": _kwh(taken.energy_wh),
+        "cost": round_money(taken.cost, units),
+        "by_band": [
+            {"band": line.band, "rate": line.rate, "kwh": _kwh(line.wh), "cost": line.cost}
+            for line in taken.by_band
+        ],
+        "soc_before_percent": _percent(facts.soc_before_percent),
+        "soc_after_percent": _percent(soc_after),
+        "soc_from": facts.soc_from,
+        "need_percent": facts.need_percent,
+        "need_met": facts.need_percent <= (soc_after or 0.0) + MET_PERCENT,
+        "starts": facts.starts,
+        "planned_cost": round_money(Decimal(repr(facts.planned_cost)), units),
+        "estimated_kwh": _kwh(taken.estimated_wh),
+        "standing_charge": round_money(house.prices.standing_charge(facts.night), units),
+        "baselines": {
+            name: {"cost": round_money(Decimal(repr(cost)), units)}
+            for name, cost in _baselines(house, facts, taken.energy_wh).items()
+        },
+        "plugged_since": instant_text(facts.plugged_since),
+        "departure": instant_text(facts.departure) if facts.departure else None,
+        "closed_at": instant_text(facts.closed_at),
+    }
+
+
+def _account(house: House, facts: NightFacts, readings: Sequence[RegisterReading]) -> Account:
+    start, end = night_bounds(facts.night, house.file.zone)
+    spans = house.prices.spans(start, min(end, max(start, facts.closed_at)))
+    point = house.file.charge_points[facts.charge_point]
+    max_kw = point.max_amps * point.phases * house.file.household.nominal_volts / 1000
+    return account(readings, spans, max_kw)
+
+
+def _baselines(house: House, facts: NightFacts, energy_wh: int) -> dict[str, float]:
+    """Price the night's own energy by each rule, with the rates as they turned out to be."""
+    if facts.vehicle not in house.file.vehicles:
+        return {}  # the household file was changed meanwhile: nothing is known of it any more
+    # Each rule has the time from plug-in to the departure; without one, until the closing.
+    model = charge_model(house.file, facts.vehicle)
+    before = facts.soc_before_percent or 0.0
+    gained_kwh = energy_wh / 1000 * model.gained_kw(model.full_kw) / model.full_kw
+    reached = before + model.soc_percent(gained_kwh)
+    ready_by = facts.ready_by if facts.ready_by is not None else facts.closed_at
+    departure = DepartureAt(facts.vehicle, ready_by, ready_by, reached, reached, None)
+    plan = make_plan(house.file, house.prices, Situation(facts.plugged_since, before, departure))
+    return {"at_once": plan.at_once.cost, "timer": plan.timer.cost, "hindsight": plan.cost}
+
+
+def _kwh(wh: int) -> Decimal:
+    return Decimal(wh).scaleb(-3)
+
+
+def _percent(percent: float | None) -> float | None:
+    return None if percent is None else round(percent, 1)

@@ -1,0 +1,168 @@
+"""When a plan is made again, and what is said of it. Pure, like the controller it is part of."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+from math import isclose
+from typing import TYPE_CHECKING
+
+from config.errors import TariffError
+from daemon.events import AnnouncePlan, Warn
+from daemon.nightbook import open_night_planned
+from daemon.state import (
+    SocFact,
+    assumed_soc_percent,
+    counted_soc_percent,
+    departure_of,
+    register_wh_at,
+)
+from planners.planning import Situation, make_plan
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from daemon.events import Action
+    from daemon.state import House, PointState
+    from planners.departures import DepartureAt
+    from planners.plan import Period, Plan
+
+NOTHING_FLOWS_WATTS = 100
+"""Below this a vehicle is not charging [W]."""
+
+NEARLY_PERCENT = 0.3
+"""A state of charge this near to the target is the target: meters count in steps."""
+
+SAME_INSTANT = timedelta(seconds=60)
+"""Plans whose edges differ by less are the same plan."""
+
+
+def plan(state: PointState, now: datetime, house: House) -> tuple[PointState, tuple[Action, ...]]:
+    """Make the plan again where what it rests on has changed.
+
+    Parameters
+    ----------
+    state : PointState
+        What is known.
+    now : datetime
+        UTC.
+    house : House
+        The household file and the rates.
+
+    Returns
+    -------
+    state : PointState
+        With the plan in force, if any; a plan that says nothing new from now on is passed over.
+    actions : tuple of Action
+        The plan to announce, and what to warn of.
+    """
+    if not state.plugged_in:
+        return replace(state, plan=None, plan_stale=True, said=frozenset()), ()
+    if not (state.plan_stale or _has_ended(state, now, house)):
+        return state, ()
+    state = replace(state, plan_stale=False)
+    departure = departure_of(state, house.file, now)
+    if departure is None:
+        state = replace(state, plan=None)
+        message = "No departure is declared for this charge point: nothing can be planned."
+        return _warn_once(state, "no-departure", message)
+    if state.soc is None:
+        percent = assumed_soc_percent(house.file, departure.vehicle)
+        fact = SocFact(percent, now, "assumed", register_wh_at(state, now))
+        state = replace(state, soc=fact)
+    try:
+        made = make_plan(house.file, house.prices, _situation(state, departure, now, house))
+    except TariffError as error:
+        state = replace(state, plan=None)
+        return _warn_once(state, "no-rate", f"Nothing can be planned: {error}")
+    made = replace(made, made_at=now)
+    state = replace(state, said=state.said - {"no-rate", "no-departure"})
+    state = open_night_planned(state, departure, made)
+    if state.plan is not None and _same_course(state.plan, made, now):
+        return state, ()
+    state, warned = _warn_of_shortfall(replace(state, plan=made), made)
+    return state, (AnnouncePlan(made), *warned)
+
+
+def _situation(state: PointState, departure: DepartureAt, now: datetime, house: House) -> Situation:
+    """Say what to plan with; what a person asked to skip is no time to charge in."""
+    soc = counted_soc_percent(state, house.file, now) or 0.0
+    skip_until = state.wishes.skip_until
+    on = _is_charging(state)
+    if not on:
+        # Nothing is begun for a remainder that the meter's steps have left.
+        targets = (departure.need_percent, departure.want_percent)
+        soc = next((t for t in targets if t - NEARLY_PERCENT < soc < t), soc)
+    if skip_until is not None and skip_until > now:
+        return Situation(skip_until, soc, departure)
+    return Situation(now, soc, departure, on=on, since=state.switched_at)
+
+
+def _is_charging(state: PointState) -> bool:
+    return state.command is not None and state.command.do == "start"
+
+
+def _has_ended(state: PointState, now: datetime, house: House) -> bool:
+    """Whether the plan in force no longer says what to do."""
+    plan = state.plan
+    if plan is None:
+        return False
+    if now >= plan.departure:
+        return True
+    soc = counted_soc_percent(state, house.file, now)
+    if soc is None or state.register is None:
+        return False  # without a meter, the plan is taken to have worked
+    charging = _is_charging(state)
+    if charging and soc >= plan.reaches_percent - 1e-6:
+        # Reached early: the voltage was above nominal. Once there is nothing left to buy, the
+        # plan that is made now has no period, and this is not asked again.
+        return bool(plan.periods) and now < plan.periods[-1].end
+    if not plan.periods or now < (end := plan.periods[-1].end):
+        return False
+    # Hardware lets the last start lapse at the plan's end, and its 0 W may be heard first.
+    lapsed = state.register.at >= end - SAME_INSTANT
+    flowed = lapsed or state.watts is None or state.watts > NOTHING_FLOWS_WATTS
+    return charging and flowed and soc < plan.reaches_percent - NEARLY_PERCENT
+
+
+def _same_course(old: Plan, new: Plan, now: datetime) -> bool:
+    """Whether both plans say the same from now on."""
+    return (
+        old.departure == new.departure
+        and old.want_percent == new.want_percent
+        and old.need_percent == new.need_percent
+        and (old.shortfall is None) == (new.shortfall is None)
+        and _same_periods(_ahead(old, now), _ahead(new, now))
+    )
+
+
+def _ahead(plan: Plan, now: datetime) -> list[Period]:
+    return [replace(p, start=max(now, p.start)) for p in plan.periods if p.end > now]
+
+
+def _same_periods(old: list[Period], new: list[Period]) -> bool:
+    return len(old) == len(new) and all(
+        abs(a.start - b.start) < SAME_INSTANT
+        and abs(a.end - b.end) < SAME_INSTANT
+        and (a.amps, a.band, a.estimated) == (b.amps, b.band, b.estimated)
+        and isclose(a.cost * b.kwh, b.cost * a.kwh, rel_tol=1e-6, abs_tol=1e-9)
+        for a, b in zip(old, new, strict=True)
+    )
+
+
+def _warn_of_shortfall(state: PointState, plan: Plan) -> tuple[PointState, tuple[Action, ...]]:
+    code = "need-out-of-reach"
+    if plan.shortfall is None:
+        return replace(state, said=state.said - {code}), ()
+    return _warn_once(
+        state,
+        code,
+        f"{plan.vehicle} needs {plan.need_percent:.0f} % and will reach"
+        f" {plan.reaches_percent:.0f} %: {plan.shortfall.kwh:.1f} kWh are missing.",
+    )
+
+
+def _warn_once(state: PointState, code: str, message: str) -> tuple[PointState, tuple[Action, ...]]:
+    if code in state.said:
+        return state, ()
+    return replace(state, said=state.said | {code}), (Warn(code, message),)

@@ -1,0 +1,139 @@
+"""Puts the daemon together and keeps it up until it is told to stop."""
+
+from __future__ import annotations
+
+import signal
+from contextlib import ExitStack
+from importlib.metadata import version
+from typing import TYPE_CHECKING
+
+import structlog
+
+from adapters.bus import MqttBus
+from adapters.clock import SystemClock
+from adapters.embedded_broker import EmbeddedBroker
+from adapters.ledger import open_ledger
+from adapters.messages import DaemonState, encode
+from adapters.timers import Bell
+from adapters.topics import Topics, slug
+from config.zones import zone_data_version
+from daemon.household_watch import HouseholdWatch
+from daemon.service import Halt, Handled, Ring, Service
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from datetime import datetime
+    from pathlib import Path
+
+    from adapters.clock import Clock
+    from adapters.ledger import Ledger
+    from config import Bus
+
+_log = structlog.get_logger(__name__)
+
+
+class Daemon:
+    """A service, its bus and its bell, wired to one another.
+
+    Parameters
+    ----------
+    watch : HouseholdWatch
+        The household.
+    ledger : Ledger
+        The durable record.
+    clock : Clock
+        What time it is.
+    bus : Bus
+        The broker to connect to.
+    bell : callable, optional
+        Asked for a ring at an instant; APScheduler's by default. A conductor of virtual time
+        passes its own.
+    observer : callable, optional
+        Told of every event once it is dealt with.
+    """
+
+    def __init__(
+        self,
+        watch: HouseholdWatch,
+        ledger: Ledger,
+        clock: Clock,
+        bus: Bus,
+        *,
+        bell: Callable[[datetime], None] | None = None,
+        observer: Callable[[Handled], None] | None = None,
+    ) -> None:
+        file = watch.house.file
+        topics = Topics(file.bus.root, file.household.name)
+        self._mqtt = MqttBus(
+            bus,
+            client_id=f"lullwatt-{slug(file.household.name)}",
+            on_event=self.post,
+            will=(topics.daemon, encode(DaemonState(state="offline"))),
+            subscriptions=topics.subscriptions(),
+        )
+        self._bell = Bell(lambda: self.post(Ring())) if bell is None else None
+        ring_at = bell if self._bell is None else self._bell.ring_at
+        assert ring_at is not None  # noqa: S101 - one of the two is given
+        self._service = Service(
+            watch, ledger, clock, bus=self._mqtt, ring_at=ring_at, observer=observer
+        )
+
+    def post(self, event: object) -> None:
+        """Pass an event on to the service; from any thread."""
+        self._service.post(event)  # type: ignore[arg-type]  # the bus and the bell post theirs
+
+    def run(self) -> None:
+        """Run until `halt`; then everything that was published has reached the broker."""
+        with ExitStack() as ending:
+            if self._bell is not None:
+                self._bell.start()
+                ending.callback(self._bell.stop)
+            self._mqtt.start()
+            ending.callback(self._mqtt.stop)
+            self._service.run()
+
+    def halt(self) -> None:
+        """Ask it to stop; from any thread, or a signal handler."""
+        self.post(Halt())
+
+
+def run_daemon(path: Path) -> None:
+    """Run the daemon of a household file until SIGTERM or SIGINT.
+
+    Parameters
+    ----------
+    path : Path
+        The household file.
+
+    Raises
+    ------
+    LullwattError
+        If the file has faults, the ledger can't be used, or the embedded broker can't start.
+    """  # noqa: DOC502 - raised by the parts
+    watch = HouseholdWatch(path)
+    file = watch.house.file
+    with ExitStack() as ending:
+        if file.bus.embedded:
+            broker = EmbeddedBroker(file.bus.host, file.bus.port)
+            broker.start()
+            ending.callback(broker.stop)
+        ledger = open_ledger(file.ledger.path)
+        ending.callback(ledger.close)
+        daemon = Daemon(watch, ledger, SystemClock(), file.bus)
+        _stop_on_signals(daemon)
+        _log.info(
+            "started", household=file.household.name, lullwatt=version("lullwatt"),
+            time_zones=zone_data_version(), broker=file.bus.broker, ledger=str(file.ledger.path),
+        )  # fmt: skip
+        daemon.run()
+        _log.info("stopped", household=file.household.name)
+
+
+def _stop_on_signals(daemon: Daemon) -> None:
+    def halt(number: int, _frame: object) -> None:
+        # A second signal of the kind means now.
+        signal.signal(number, signal.SIG_DFL)
+        daemon.halt()
+
+    signal.signal(signal.SIGTERM, halt)
+    signal.signal(signal.SIGINT, halt)

@@ -1,0 +1,239 @@
+"""What the controller of one charge point knows. Plain data, and what follows from it alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from typing import TYPE_CHECKING, Literal
+
+from planners.departures import DepartureAt, next_departure
+from planners.electrics import charge_model
+
+if TYPE_CHECKING:
+    from datetime import date, datetime
+
+    from config import HouseholdFile
+    from daemon.events import CommandInForce
+    from planners.accounts import RegisterReading
+    from planners.plan import Plan
+    from planners.prices import Prices
+
+LONGEST_GAP = timedelta(minutes=15)
+"""How long the last reading is believed."""
+
+SocSource = Literal["vehicle", "person", "counted", "assumed"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class House:
+    """What all charge points share: the household file and the rates."""
+
+    file: HouseholdFile
+    prices: Prices
+
+
+@dataclass(frozen=True, slots=True)
+class SocFact:
+    """A state of charge, when it was so, and what the meter's register showed then [Wh]."""
+
+    percent: float
+    at: datetime
+    source: SocSource
+    register_wh: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """What a person asked for, until the next departure."""
+
+    want_percent: float | None = None
+    need_percent: float | None = None
+    by: datetime | None = None
+    charge_now: bool = False
+    skip_until: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """What of a charge point's state no row of the ledger tells; kept with the open night."""
+
+    plugged_in: bool = False
+    soc: SocFact | None = None
+    wishes: Wishes = Wishes()
+
+
+@dataclass(frozen=True, slots=True)
+class OpenNight:
+    """The night in progress; the fields are those of `daemon.events.NightFacts`.
+
+    `accounted_wh` is the register when the night was opened or last closed: a night closed at the
+    departure (then `departed`) is closed again at noon if more flowed. `soc_after_percent` is kept
+    when the vehicle leaves. `memory` is the state's own, for the next start of the daemon.
+    """
+
+    night: date
+    vehicle: str
+    plugged_since: datetime
+    departure: DepartureAt | None = None
+    departed: DepartureAt | None = None
+    soc_before_percent: float | None = None
+    soc_from: SocSource = "assumed"
+    soc_after_percent: float | None = None
+    planned_cost: float = 0.0
+    starts: int = 0
+    accounted_wh: int | None = None
+    closed: bool = False
+    memory: Memory = Memory()
+
+
+@dataclass(frozen=True, slots=True)
+class PointState:
+    """Everything known about one charge point.
+
+    Attributes
+    ----------
+    charge_point : str
+        Its name in the household file.
+    plugged_in : bool
+        Whether a vehicle is taken to be there.
+    pilot : str or None
+        IEC 61851 state, where it is reported.
+    pilot_at, soc_at : datetime or None
+        Instants of the latest reports taken in, of the pilot state and of a state of charge.
+    soc : SocFact or None
+        The last known state of charge.
+    register : RegisterReading or None
+        The meter's latest register.
+    watts : float or None
+        Its latest power [W].
+    wishes : Wishes
+        What a person asked for.
+    plan : Plan or None
+        The plan in force.
+    plan_stale : bool
+        Whether something that it rests on has changed.
+    command : CommandInForce or None
+        What the hardware was last told.
+    switched_at : datetime or None
+        When that last changed between start and stop.
+    serial : int
+        The last one used.
+    night : OpenNight or None
+        The night in progress.
+    said : frozenset of str
+        Codes of the alerts that hold at present, so that each is raised once.
+    """
+
+    charge_point: str
+    plugged_in: bool = False
+    pilot: str | None = None
+    pilot_at: datetime | None = None
+    soc_at: datetime | None = None
+    soc: SocFact | None = None
+    register: RegisterReading | None = None
+    watts: float | None = None
+    wishes: Wishes = Wishes()
+    plan: Plan | None = None
+    plan_stale: bool = True
+    command: CommandInForce | None = None
+    switched_at: datetime | None = None
+    serial: int = 0
+    night: OpenNight | None = None
+    said: frozenset[str] = frozenset()
+
+
+def vehicle_of(file: HouseholdFile, charge_point: str) -> str | None:
+    """Return the vehicle that uses a charge point: of several, the first in the file."""
+    return next(
+        (name for name, car in file.vehicles.items() if car.charge_point == charge_point), None
+    )
+
+
+def register_wh_at(state: PointState, instant: datetime) -> int | None:
+    """Return what the register must show [Wh]: the last reading, and the last power since then."""
+    if state.register is None:
+        return None
+    since = max(timedelta(0), min(instant - state.register.at, LONGEST_GAP))
+    return state.register.register_wh + round((state.watts or 0.0) * (since / timedelta(hours=1)))
+
+
+def counted_soc_percent(state: PointState, file: HouseholdFile, now: datetime) -> float | None:
+    """Return the state of charge, counted on from the last known one by the meter.
+
+    Parameters
+    ----------
+    state : PointState
+        The charge point.
+    file : HouseholdFile
+        The household.
+    now : datetime
+        UTC.
+
+    Returns
+    -------
+    float or None
+        Percent, at most 100; None if nothing was ever known.
+    """
+    vehicle = vehicle_of(file, state.charge_point)
+    if state.soc is None or vehicle is None:
+        return None
+    if state.soc.register_wh is None or state.register is None:
+        return state.soc.percent
+    model = charge_model(file, vehicle)
+    # What was counted too far while no reading came must not take from what is known.
+    metered_kwh = max(0, (register_wh_at(state, now) or 0) - state.soc.register_wh) / 1000
+    gained_share = model.gained_kw(model.full_kw) / model.full_kw
+    return min(100.0, state.soc.percent + model.soc_percent(metered_kwh * gained_share))
+
+
+def assumed_soc_percent(file: HouseholdFile, vehicle: str) -> float:
+    """Return what to take for the state of charge where nothing better is known.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    vehicle : str
+        Its name in the file.
+
+    Returns
+    -------
+    float
+        `arrives_with_percent`; without it the everyday limit less a usual day's driving; without
+        that 0, so that the vehicle is not left short (it stops by itself when it is full).
+    """
+    car = file.vehicles[vehicle]
+    if car.arrives_with_percent is not None:
+        return car.arrives_with_percent
+    if car.daily_distance_km is not None and car.kwh_per_km is not None:
+        used_percent = 100 * car.daily_distance_km * car.kwh_per_km / car.usable_kwh
+        return max(0.0, car.limit_percent - used_percent)
+    return 0.0
+
+
+def departure_of(state: PointState, file: HouseholdFile, now: datetime) -> DepartureAt | None:
+    """Return the departure to plan for: the next one, with a person's wishes laid over it."""
+    vehicle = vehicle_of(file, state.charge_point)
+    if vehicle is None:
+        return None
+    departure = next_departure(file, vehicle, now)
+    wishes = state.wishes
+    if wishes.by is not None and wishes.by > now:
+        ready = wishes.by
+        departure = (
+            replace(departure, instant=ready, ready_by=ready)
+            if departure
+            else DepartureAt(vehicle, ready, ready, 0.0, file.vehicles[vehicle].limit_percent, None)
+        )
+    if departure is None:
+        return None
+    # What a person asks for is wanted at any price.
+    need = departure.need_percent if wishes.need_percent is None else wishes.need_percent
+    if wishes.want_percent is not None:
+        return replace(
+            departure,
+            need_percent=min(need, wishes.want_percent),
+            want_percent=wishes.want_percent,
+            max_rate=None,
+        )
+    return replace(departure, need_percent=need, want_percent=max(need, departure.want_percent))

@@ -1,0 +1,66 @@
+"""What the daemon believes of a charge point, as the bus carries it. Pure."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+from adapters.messages import Reading, Status
+from daemon.replanning import NOTHING_FLOWS_WATTS
+from daemon.state import counted_soc_percent
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from daemon.state import House, PointState, SocSource
+
+BELIEVE_FOR = timedelta(minutes=5)
+"""How long a reader should believe a status that is not followed by another."""
+
+
+def status_of(state: PointState, now: datetime, house: House) -> Status:
+    """Say what is believed.
+
+    Parameters
+    ----------
+    state : PointState
+        What is known.
+    now : datetime
+        UTC.
+    house : House
+        The household file and the rates.
+
+    Returns
+    -------
+    Status
+        The message.
+    """
+    command = state.command
+    soc = counted_soc_percent(state, house.file, now)
+    register = state.register
+    reading = (
+        Reading(at=register.at, register_kwh=register.register_wh / 1000, watts=state.watts)
+        if register
+        else None
+    )
+    return Status(
+        at=now,
+        stale_after=now + BELIEVE_FOR,
+        connected=state.plugged_in,
+        charging=state.watts is not None and state.watts > NOTHING_FLOWS_WATTS,
+        do=command.do if command else None,
+        serial=command.serial if command else None,
+        why=command.why if command else None,
+        soc_percent=None if soc is None else round(soc, 1),
+        soc_from=_soc_from(state),
+        plan=state.plan.name if state.plan else None,
+        reading=reading,
+    )
+
+
+def _soc_from(state: PointState) -> SocSource | None:
+    soc, register = state.soc, state.register
+    if soc is None:
+        return None
+    counted = register is not None and soc.register_wh not in {None, register.register_wh}
+    return "counted" if counted else soc.source

@@ -1,0 +1,141 @@
+"""Rates of a tariff of bands: the band that covers each minute of the local or standard clock."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from config.bands import band_table, names_holidays
+from config.errors import TariffError
+from config.public_holidays import holiday_dates
+from planners.local_time import DAY_MINUTES, date_of, day_number, instant_of
+from planners.rate_runs import RateRun, run_starts
+from planners.zone_offsets import Offsets, offsets_between, standard_offsets_between
+
+if TYPE_CHECKING:
+    from decimal import Decimal
+    from zoneinfo import ZoneInfo
+
+    from numpy.typing import NDArray
+
+    from config.tariff import Tariff
+
+HOLIDAY = 7
+"""Row of the public holiday, after Monday to Sunday."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BandRates:
+    """The rates of one tariff of bands.
+
+    Attributes
+    ----------
+    tariff : str
+        Name of the tariff, for errors.
+    zone : ZoneInfo
+        The household's zone.
+    standard : bool
+        Whether its meter ignores daylight saving.
+    holidays : str or None
+        Code of the public holidays, where a band of the tariff names them.
+    table : ndarray of int8, shape (12 months, 8 day kinds, 1440 minutes)
+        Place of the band that covers each minute, -1 for none.
+    names : tuple of str
+        Bands.
+    rates : tuple of Decimal
+        Their rates, tax included [currency per kWh].
+    """
+
+    tariff: str
+    zone: ZoneInfo
+    standard: bool
+    holidays: str | None
+    table: NDArray[np.int8]
+    names: tuple[str, ...]
+    rates: tuple[Decimal, ...]
+
+    def runs(self, first: int, last: int) -> list[RateRun]:
+        """Rates of the UTC minutes from `first` until before `last`.
+
+        Parameters
+        ----------
+        first, last : int
+            UTC minutes; `first` is before `last`.
+
+        Returns
+        -------
+        list of RateRun
+            In order of time, the first one beginning at `first`.
+
+        Raises
+        ------
+        TariffError
+            If no band covers one of the minutes.
+        """
+        local = self._offsets(first, last).to_local(np.arange(first, last))
+        first_day = int(local.min()) // DAY_MINUTES
+        last_day = int(local.max()) // DAY_MINUTES
+        bands = self._days(first_day, last_day)[local - first_day * DAY_MINUTES]
+        starts = run_starts(bands)
+        found = bands[starts].tolist()
+        if min(found) < 0:
+            minute = first + int(starts[found.index(-1)])
+            raise TariffError(f"no band of {self.tariff} covers {instant_of(minute).isoformat()}")
+        return [
+            RateRun(first + start, self.names[band], self.rates[band], estimated=False)
+            for start, band in zip(starts.tolist(), found, strict=True)
+        ]
+
+    def known_until(self, minute: int) -> int | None:  # noqa: ARG002 - part of the protocol
+        """Bands are known for ever."""
+        return None
+
+    def _offsets(self, first: int, last: int) -> Offsets:
+        if self.standard:
+            return standard_offsets_between(self.zone, first, last)
+        return offsets_between(self.zone, first, last)
+
+    def _days(self, first_day: int, last_day: int) -> NDArray[np.int8]:
+        """Band of every local minute of some days, one day after the other."""
+        days = np.arange(first_day, last_day + 1)
+        months = days.astype("datetime64[D]").astype("datetime64[M]").astype(np.int64) % 12
+        kinds = (days + 3) % 7  # 1970-01-01 was a Thursday
+        if self.holidays is not None:
+            years = range(date_of(first_day).year, date_of(last_day).year + 1)
+            free = [day_number(day) for year in years for day in holiday_dates(self.holidays, year)]
+            kinds[np.isin(days, free)] = HOLIDAY
+        return self.table[months, kinds].ravel()
+
+
+def band_rates_of(tariff: Tariff, zone: ZoneInfo, holidays: str | None) -> BandRates:
+    """Make a tariff's bands ready to be asked.
+
+    Parameters
+    ----------
+    tariff : Tariff
+        A tariff of bands.
+    zone : ZoneInfo
+        The household's zone.
+    holidays : str or None
+        The household's code of public holidays.
+
+    Returns
+    -------
+    BandRates
+        Its rates, tax included.
+    """
+    bands = tariff.bands or ()
+
+    taxed = (100 + tariff.tax_percent) / 100
+    return BandRates(
+        tariff=tariff.name,
+        zone=zone,
+        standard=tariff.clock == "standard",
+        # Where no band names them, public holidays are ordinary days.
+        holidays=holidays if names_holidays(tariff) else None,
+        table=band_table(tariff),
+        names=tuple(band.name for band in bands),
+        rates=tuple(band.rate * taxed for band in bands),
+    )

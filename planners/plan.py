@@ -1,0 +1,161 @@
+"""What a plan is, and its JSON (design, section 8)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Period:
+    """A stretch of charging at one current and one rate.
+
+    Attributes
+    ----------
+    start, end : datetime
+        UTC, half-open.
+    amps : float
+        Current per phase [A].
+    kwh : float
+        Energy through the meter [kWh].
+    cost : float
+        Its price, tax included [currency].
+    band : str
+        The band, or "price" for a price series.
+    estimated : bool
+        Whether the rate is an estimate.
+    """
+
+    start: datetime
+    end: datetime
+    amps: float
+    kwh: float
+    cost: float
+    band: str
+    estimated: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What charging by some rule takes through the meter [kWh] and costs [currency]."""
+
+    energy_kwh: float
+    cost: float
+
+
+@dataclass(frozen=True, slots=True)
+class Shortfall:
+    """What stands in the way of a need.
+
+    Attributes
+    ----------
+    kwh : float
+        Metered energy that is missing [kWh].
+    earliest_ready : datetime or None
+        When charging without a pause would meet the need; None if it never would.
+    amps_that_would_do : float or None
+        The lowest whole current that would meet it in time [A]; None if none up to 80 A would.
+    """
+
+    kwh: float
+    earliest_ready: datetime | None
+    amps_that_would_do: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Periods for one vehicle up to a departure; energies at the meter, costs with tax.
+
+    `cost` holds neither the standing charge nor start costs. `shortfall` is None when the need
+    is met.
+    """
+
+    charge_point: str
+    vehicle: str
+    currency: str
+    tariff: str
+    made_at: datetime
+    departure: datetime
+    soc_percent: float
+    need_percent: float
+    want_percent: float
+    reaches_percent: float
+    energy_kwh: float
+    cost: float
+    starts: int
+    shortfall: Shortfall | None
+    periods: tuple[Period, ...]
+    at_once: Outcome
+    timer: Outcome
+    why: tuple[str, ...] = field(default=())
+    cautions: tuple[str, ...] = field(default=())
+
+    @property
+    def rests_on_estimates(self) -> bool:
+        """Whether any period's rate is an estimate."""
+        return any(period.estimated for period in self.periods)
+
+    @property
+    def name(self) -> str:
+        """What commands call this plan."""
+        return f"{self.vehicle}@{instant_text(self.made_at)}"
+
+    def period_at(self, instant: datetime) -> Period | None:
+        """Return the period that covers an instant, if one does."""
+        return next((p for p in self.periods if p.start <= instant < p.end), None)
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the plan as JSON values: kWh and percent to 3 decimals, money to 4."""
+        document: dict[str, Any] = {
+            "charge_point": self.charge_point,
+            "vehicle": self.vehicle,
+            "currency": self.currency,
+            "tariff": self.tariff,
+            "made_at": instant_text(self.made_at),
+            "departure": instant_text(self.departure),
+            "soc_percent": round(self.soc_percent, 3),
+            "need_percent": round(self.need_percent, 3),
+            "want_percent": round(self.want_percent, 3),
+            "reaches_percent": round(self.reaches_percent, 3),
+            "energy_kwh": round(self.energy_kwh, 3),
+            "cost": round(self.cost, 4),
+            "starts": self.starts,
+            "shortfall_kwh": round(self.shortfall.kwh, 3) if self.shortfall else 0.0,
+            "rests_on_estimates": self.rests_on_estimates,
+            "periods": [_period_json(period) for period in self.periods],
+            "baselines": {
+                "at_once": _outcome_json(self.at_once),
+                "timer": _outcome_json(self.timer),
+            },
+            "why": list(self.why),
+            "cautions": list(self.cautions),
+        }
+        if self.shortfall:
+            ready = self.shortfall.earliest_ready
+            document["earliest_ready"] = instant_text(ready) if ready else None
+            document["amps_that_would_do"] = self.shortfall.amps_that_would_do
+        return document
+
+
+def instant_text(instant: datetime) -> str:
+    """Write a UTC instant by RFC 3339, to the second, with Z."""
+    return instant.isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
+def _period_json(period: Period) -> dict[str, Any]:
+    document = {
+        "start": instant_text(period.start),
+        "end": instant_text(period.end),
+        "amps": period.amps,
+        "kwh": round(period.kwh, 3),
+        "cost": round(period.cost, 4),
+        "band": period.band,
+    }
+    return document | {"estimated": True} if period.estimated else document
+
+
+def _outcome_json(outcome: Outcome) -> dict[str, float]:
+    return {"energy_kwh": round(outcome.energy_kwh, 3), "cost": round(outcome.cost, 4)}

@@ -1,0 +1,37 @@
+"""The examples that Lullwatt ships are good, complete, and fit the schema."""
+
+from __future__ import annotations
+
+from importlib import resources
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from config import load_household, load_prices
+
+EXAMPLES = Path(str(resources.files("config"))) / "examples"
+FILES = sorted(EXAMPLES.glob("*.yaml"))
+
+
+def test_there_are_examples() -> None:
+    """One example has bands, the other a price series."""
+    assert [path.name for path in FILES] == ["day-ahead.yaml", "kowhai.yaml"]
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: path.name)
+def test_examples_load(path: Path) -> None:
+    """Every example is a good household, that of Kowhai Cottage."""
+    assert load_household(path).household.name == "Kowhai Cottage"
+
+
+def test_series_of_the_example() -> None:
+    """The example's price series covers three whole days in its own steps."""
+    prices = load_household(EXAMPLES / "day-ahead.yaml").tariffs[0].prices
+    assert prices is not None
+    points = load_prices(prices.file)
+    steps = {
+        (after.start - before.start).total_seconds() / 60 for before, after in pairwise(points)
+    }
+    assert steps == {prices.step_minutes}
+    assert len(points) == 3 * 48

@@ -1,0 +1,30 @@
+"""What `config` says it exports is what it exports."""
+
+from __future__ import annotations
+
+from types import ModuleType
+
+import config
+import config.errors
+import config.household
+
+
+def test_all_is_true() -> None:
+    """`__all__` names everything public, and nothing that is not there."""
+    public = {
+        name
+        for name, value in vars(config).items()
+        if not name.startswith("_") and not isinstance(value, ModuleType) and name != "annotations"
+    }
+    assert public == set(config.__all__)
+
+
+def test_every_model_and_error_is_exported() -> None:
+    """The models of the household file and all errors can be imported from `config` itself."""
+    errors = {
+        name
+        for name, value in vars(config.errors).items()
+        if isinstance(value, type) and issubclass(value, config.LullwattError)
+    }
+    assert errors <= set(config.__all__)
+    assert set(config.household.__all__) <= set(config.__all__)

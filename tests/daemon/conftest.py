@@ -1,0 +1,19 @@
+"""Fixtures for the daemon's tests: real brokers, and logs as they are by default."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+import structlog
+
+from tests.support.brokers import make_mosquitto, mosquitto
+
+__all__ = ["make_mosquitto", "mosquitto"]
+
+
+@pytest.fixture(autouse=True)
+def _logs_as_they_were() -> Iterator[None]:
+    """Keep the log set-up of one test's command line from the next test."""
+    yield
+    structlog.reset_defaults()

@@ -1,0 +1,185 @@
+"""What `lullwatt check` says a household file means."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from config.series import PricePoint
+from daemon.explain import explain
+from daemon.state import House
+from planners.prices import prices_of
+from tests.planners.households import band, bands, series
+from tests.planners.planned import EVERY_DAY, THREE_BANDS, Given, minutes, utc
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+EVENING = utc("2026-06-03T06:30:00")
+
+
+def said(given: Given, now: datetime = EVENING) -> list[str]:
+    file = given.file()
+    return list(explain(House(file, prices_of(file, given.series or {})), now))
+
+
+def under(lines: list[str], title: str) -> list[str]:
+    """Lines of the paragraph whose first line begins with a title, without it."""
+    start = next(i for i, line in enumerate(lines) if line.startswith(title)) + 1
+    rest = lines[start:]
+    return [line.strip() for line in (rest[: rest.index("")] if "" in rest else rest)]
+
+
+def test_tonights_bands_are_told_with_tax() -> None:
+    """Noon to noon by the household's clock; the standing charge of a day with tax."""
+    lines = said(Given())
+    assert "Tonight, Wed 03 Jun noon to noon, tax included:" in lines
+    assert under(lines, "Tonight") == [
+        "12:00 to 17:00  day        0.3508 NZD per kWh  (Three-band)",
+        "17:00 to 21:00  peak       0.4738 NZD per kWh  (Three-band)",
+        "21:00 to 07:00  night      0.1932 NZD per kWh  (Three-band)",
+        "07:00 to 11:00  peak       0.4738 NZD per kWh  (Three-band)",
+        "11:00 to 12:00  day        0.3508 NZD per kWh  (Three-band)",
+        "Standing charge: NZD 2.18 a day.",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("zone", "now"),
+    [
+        ("Europe/London", "2026-03-28T20:00"),
+        ("Europe/London", "2026-10-24T20:00"),
+        ("Pacific/Chatham", "2026-04-04T06:00"),
+        ("Australia/Lord_Howe", "2026-10-03T06:00"),
+    ],
+)
+def test_bands_are_told_in_local_time_on_the_night_of_a_clock_change(zone: str, now: str) -> None:
+    """The wall clock's hours, however many of them there are tonight."""
+    tariff = bands(band("low", "0.07", hours=["00:30-05:30"]), band("high", "0.25"))
+    lines = under(said(Given({"timezone": zone}, [tariff]), utc(now)), "Tonight")
+    assert [line.split("  ")[:2] for line in lines[:-1]] == [
+        ["12:00 to 00:30", "high"],
+        ["00:30 to 05:30", "low"],
+        ["05:30 to 12:00", "high"],
+    ]
+
+
+@pytest.mark.parametrize(
+    ("now", "told"),
+    [
+        ("2026-01-10T20:00", "00:30 to 05:30"),
+        ("2026-03-28T20:00", "00:30 to 06:30"),
+        ("2026-06-10T20:00", "01:30 to 06:30"),
+    ],
+)
+def test_a_meter_that_ignores_daylight_saving_is_told_by_the_wall_clock(
+    now: str, told: str
+) -> None:
+    """`clock: standard` in London: an hour later on the wall in summer, and from the change on."""
+    tariff = bands(
+        band("low", "0.07", hours=["00:30-05:30"]), band("high", "0.25"), clock="standard"
+    )
+    lines = under(said(Given({"timezone": "Europe/London"}, [tariff]), utc(now)), "Tonight")
+    assert [line[:14] for line in lines if " low " in line] == [told]
+
+
+def test_estimated_prices_are_marked() -> None:
+    """What no price has been published for yet is an estimate, and says so."""
+    first = utc("2026-06-02T00:00:00")
+    points = [PricePoint(first + minutes(60 * i), Decimal("0.10")) for i in range(32)]
+    lines = under(said(Given(tariffs=[series()], series={"Series": points})), "Tonight")
+    assert lines[0].startswith("12:00 to 20:00  price")
+    assert lines[0].endswith("(Series)")
+    assert lines[1].startswith("20:00 to 12:00  price")
+    assert lines[1].endswith("(Series) (estimated: not published yet)")
+
+
+def test_a_tariff_still_to_come_is_announced() -> None:
+    """The date from which another tariff will hold; one that holds already is not news."""
+    later = bands(band("all"), name="Flat", valid_from=utc("2026-10-01T00:00").date())
+    assert "From 2026-10-01: Flat." in under(said(Given(tariffs=[THREE_BANDS, later])), "Tonight")
+    after = under(said(Given(tariffs=[THREE_BANDS, later]), utc("2026-11-01T06:00")), "Tonight")
+    assert not [line for line in after if line.startswith("From")]
+
+
+@pytest.mark.parametrize(
+    ("point", "told"),
+    [
+        (
+            {"charging_mode": 3, "max_amps": 16.0, "phases": 3},
+            "fixed equipment (mode 3), up to 16 A on 3 phases, 11.04 kW; its current can be set.",
+        ),
+        (
+            {"charging_mode": 2, "max_amps": 8.0, "switching": "on_off"},
+            "socket and in-cable box (mode 2), up to 8 A on 1 phase, 1.84 kW; switched on and off.",
+        ),
+    ],
+)
+def test_a_charge_point_is_told_with_its_power(point: dict[str, Any], told: str) -> None:
+    """Kind, current, phases, kilowatts, and how it is switched."""
+    assert under(said(Given(point=point)), "Charge points") == [f"driveway: {told}"]
+
+
+def test_a_usual_night_is_reckoned() -> None:
+    """From the charge it arrives with to the everyday limit: 23.1 kWh and 3 h 08 min."""
+    (about, night) = under(said(Given(car={"arrives_with_percent": 40.0})), "Vehicles")
+    assert about == (
+        "hatchback at driveway: 52 kWh usable, 80 % every day, charges at 32 A and 7.36 kW."
+    )
+    assert night == (
+        "A usual night, 40 % to 80 %, takes 23.1 kWh at the meter and 3 h 08 min of charging."
+    )
+
+
+def test_a_night_that_never_ends_is_told() -> None:
+    """A vehicle that loses more than it takes would not be full in a week."""
+    given = Given(
+        point={"max_amps": 6.0}, car={"standby_watts": 1500.0, "arrives_with_percent": 40.0}
+    )
+    assert under(said(given), "Vehicles")[1] == "From 40 % it would not reach 80 % in a week."
+
+
+def test_departures_are_told_with_the_next_one() -> None:
+    """Days, time, need and want; then the very next one and when its charge is to be done."""
+    leaves = {
+        "days": ["mon", "thu"],
+        "need_percent": 60.0,
+        "want_percent": 90.0,
+        "max_rate": Decimal("0.20"),
+    }
+    assert under(said(Given(leaves=leaves)), "Departures") == [
+        "hatchback, mon thu at 07:20: 60 % at any price, 90 % where a kWh costs 0.20 NZD or less.",
+        "hatchback leaves next on Thu 04 Jun at 07:20; its charge is to be done by 07:05.",
+    ]
+
+
+def test_a_vehicle_that_never_leaves_is_told() -> None:
+    """A single date that has passed plans nothing, and that is said."""
+    given = Given(leaves={"days": None, "date": utc("2026-05-01T00:00").date()})
+    assert under(said(given), "Departures")[-1] == (
+        "hatchback has none within a year: nothing will be planned for it."
+    )
+
+
+@pytest.mark.parametrize("days", [EVERY_DAY, ["sat", "sun"]])
+def test_every_line_is_plain_text(days: list[str]) -> None:
+    """No line is empty where it should speak, none carries a number that is not one."""
+    lines = said(Given(leaves={"days": days}))
+    assert lines[0].startswith("Kowhai Cottage: Pacific/Auckland (time zone data 20")
+    assert not [line for line in lines if "None" in line or "nan" in line or "Decimal" in line]
+
+
+def test_the_bus_and_the_ledger_are_told() -> None:
+    """Which topics carry commands and which are listened to."""
+    text = "\n".join(under(said(Given()), "On mqtt://127.0.0.1:1883"))
+    assert "lullwatt/kowhai-cottage/driveway/command carries the commands" in text
+    assert "lullwatt/kowhai-cottage/driveway/reading" in text
+    assert "ledger.sqlite3." in text
+
+
+def test_cautions_come_last() -> None:
+    """Design, section 10: `check` says that this switches a load for hours."""
+    lines = said(Given())
+    assert lines[-1].startswith("  - driveway: Software and MQTT are no protective device.")

@@ -1,0 +1,312 @@
+"""Worlds for the controller: a household, a clock and a meter in the hand of a test.
+
+A world does what the service does with the same parts (and with a real ledger, if it is given
+one), and what physics does: while a start is in force, energy flows through the meter.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from decimal import Decimal
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from adapters.bus_events import MessageArrived
+from adapters.messages import Reading, Request, VehicleReport, encode
+from adapters.topics import Topics
+from config.household import HouseholdFile
+from daemon.controller import next_wake, step
+from daemon.events import (
+    Action,
+    AnnouncePlan,
+    BusConnected,
+    CloseNight,
+    Event,
+    Issue,
+    MeterRead,
+    PersonAsked,
+    TimePassed,
+    VehicleReported,
+    Warn,
+)
+from daemon.household_watch import load_house
+from daemon.inbox import Inbox
+from daemon.nights import night_record
+from daemon.outbox import Outbox
+from daemon.recovery import open_night_body, recover
+from daemon.state import House, PointState
+from planners.accounts import RegisterReading
+from planners.departures import night_bounds
+from planners.prices import prices_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from adapters.ledger import Ledger
+    from adapters.messages import Message
+
+HERE = Path(__file__).parent
+KOWHAI = HERE.parents[1] / "config" / "examples" / "kowhai.yaml"
+POINT = "driveway"
+MINUTE = timedelta(minutes=1)
+HOUR = timedelta(hours=1)
+EVENING = datetime(2026, 6, 3, 6, 30, tzinfo=UTC)
+"""Wednesday 18:30 at Kowhai Cottage; the departure is on Thursday at 07:20, which is 19:20 UTC."""
+
+NIGHT_BEGINS = datetime(2026, 6, 3, 9, tzinfo=UTC)
+LEAVES = datetime(2026, 6, 3, 19, 20, tzinfo=UTC)
+NOON = datetime(2026, 6, 4, 0, tzinfo=UTC)
+
+
+def utc(text: str) -> datetime:
+    return datetime.fromisoformat(text).replace(tzinfo=UTC)
+
+
+@cache
+def kowhai() -> House:
+    """Load the demo household."""
+    return load_house(KOWHAI)
+
+
+def household(**parts: dict[str, Any]) -> House:
+    """Make a plain household on a flat rate; the parts are laid over its sections."""
+    days = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
+    sections: dict[str, dict[str, Any]] = {
+        "household": {"name": "Kowhai Cottage", "timezone": "Pacific/Auckland", "currency": "NZD"},
+        "tariff": {"name": "Flat", "bands": [{"name": "all", "rate": Decimal("0.25")}]},
+        "point": {"charging_mode": 3, "max_amps": 32.0, "switching": "current"},
+        "vehicle": {"charge_point": POINT, "usable_kwh": 50.0, "everyday_limit_percent": 80.0},
+        "departure": {"vehicle": "hatchback", "days": days, "at": "07:20", "need_percent": 60.0},
+    }
+    given = {name: section | parts.get(name, {}) for name, section in sections.items()}
+    if parts.get("departure") == {}:
+        given["departure"] = {}
+    file = HouseholdFile.model_validate(
+        {
+            "household": given["household"],
+            "tariffs": [given["tariff"]],
+            "charge_points": {POINT: given["point"]},
+            "vehicles": {"hatchback": given["vehicle"]},
+            "departures": [given["departure"]] if given["departure"] else [],
+            "bus": {"broker": "mqtt://127.0.0.1:1883"},
+            "ledger": {"path": "ledger.sqlite3"},
+        },
+        context={"directory": HERE},
+    )
+    return House(file, prices_of(file, {}))
+
+
+class Heard:
+    """Takes the place of the bus, and remembers what was published."""
+
+    def __init__(self) -> None:
+        self.messages: list[tuple[str, bytes, bool]] = []
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool) -> bool:
+        self.messages.append((topic, payload, retain))
+        return True
+
+    def on(self, leaf: str) -> list[Any]:
+        """Payloads on topics with this last level; None for an empty one."""
+        return [
+            json.loads(payload) if payload else None
+            for topic, payload, _ in self.messages
+            if topic.endswith(f"/{leaf}")
+        ]
+
+
+def topics_of(house: House) -> Topics:
+    return Topics(house.file.bus.root, house.file.household.name)
+
+
+def arrived(topic: str, message: Message | bytes, *, retain: bool = False) -> MessageArrived:
+    payload = message if isinstance(message, bytes) else encode(message)
+    return MessageArrived(topic, payload, retain, lambda: None)
+
+
+@dataclass
+class World:
+    """One charge point under control."""
+
+    house: House
+    now: datetime
+    ledger: Ledger | None = None
+    state: PointState = field(default_factory=lambda: PointState(POINT))
+    meter_wh: float = 1_000_000.0
+    there: bool = False
+    actions: list[tuple[datetime, Action]] = field(default_factory=list)
+    readings: list[RegisterReading] = field(default_factory=list)
+    bus: Heard = field(default_factory=Heard)
+    watch: Callable[[World], None] = lambda _world: None
+
+    # --- what happens -------------------------------------------------------------------------
+
+    def feed(self, event: Event) -> tuple[Action, ...]:
+        """Let the controller take an event, and do what it asks for as the service would."""
+        before = self.state.night
+        self.state, actions = step(self.state, event, self.now, self.house)
+        self.actions += [(self.now, action) for action in actions]
+        if self.ledger is not None:
+            night = self.state.night
+            if night != before:
+                self.ledger.save_open_night(POINT, open_night_body(night) if night else None)
+            outbox = Outbox(topics_of(self.house), self.ledger, self.bus)
+            for action in actions:
+                outbox.carry_out(POINT, action, self.now, self.house)
+        self.watch(self)
+        return actions
+
+    def hear(self, message: Reading | VehicleReport | Request) -> tuple[Action, ...]:
+        """Let a message come by way of the inbox, where there is a ledger to keep it."""
+        leaf, event = _as_event(message)
+        if self.ledger is not None:
+            topics = topics_of(self.house)
+            inbox = Inbox(topics, self.house.file.charge_points, self.ledger)
+            topic = f"{topics.base}/{POINT}/{leaf}"
+            taken = inbox.take(arrived(topic, message), self.now)
+            if not isinstance(taken, tuple):
+                return ()
+            event = taken[1]
+        return self.feed(event)
+
+    def plug_in(self, soc: float | None = None, pilot: str = "B") -> tuple[Action, ...]:
+        self.there = True
+        return self.tell(pilot=pilot, soc_percent=soc)
+
+    def unplug(self) -> tuple[Action, ...]:
+        self.there = False
+        return self.tell(pilot="A")
+
+    def tell(self, **said: object) -> tuple[Action, ...]:
+        return self.hear(VehicleReport.model_validate({"at": self.now, **said}))
+
+    def ask(self, **wish: object) -> tuple[Action, ...]:
+        return self.hear(Request.model_validate(wish))
+
+    def read(self, *, watts: float | None = None, at: datetime | None = None) -> tuple[Action, ...]:
+        """Let the meter be read; with the power that flows, unless another is given."""
+        at = at or self.now
+        self.readings.append(RegisterReading(at, round(self.meter_wh)))
+        power = self.watts if watts is None else watts
+        return self.hear(Reading(at=at, register_kwh=round(self.meter_wh) / 1000, watts=power))
+
+    # --- time ---------------------------------------------------------------------------------
+
+    @property
+    def watts(self) -> float:
+        """Power that flows now."""
+        command = self.state.command
+        if command is None or command.amps is None or not self.there:
+            return 0.0
+        if self.now >= command.valid_until:
+            return 0.0
+        point = self.house.file.charge_points[POINT]
+        return command.amps * point.phases * self.house.file.household.nominal_volts
+
+    @property
+    def wake(self) -> datetime:
+        return next_wake(self.state, self.now, self.house)
+
+    def advance(self, to: datetime) -> None:
+        """Let time pass and energy flow; nobody is told."""
+        self.meter_wh += self.watts * ((to - self.now) / HOUR)
+        self.now = to
+
+    def wait(self, until: datetime, *, read_every: timedelta | None = MINUTE) -> None:
+        """Let time pass: the controller is woken when it asks to be, the meter read while it runs.
+
+        The meter is read every ten minutes as well, and whenever the power changes.
+        """
+        power = self.watts
+        while self.now < until:
+            wake = self.wake
+            assert wake > self.now
+            due = [until, wake]
+            if read_every is not None:
+                due.append(self._next(read_every if self.watts else 10 * MINUTE))
+            self.advance(min(due))
+            self.feed(TimePassed())
+            if read_every is not None and (self.now != wake or self.watts != power):
+                self.read()
+            power = self.watts
+
+    def _next(self, every: timedelta) -> datetime:
+        day = self.now.replace(hour=0, minute=0, second=0, microsecond=0)
+        return day + ((self.now - day) // every + 1) * every
+
+    # --- what came of it ----------------------------------------------------------------------
+
+    def sees_vehicle(self) -> bool:
+        return self.state.plugged_in
+
+    def doing(self) -> tuple[str, float | None]:
+        command = self.state.command
+        assert command is not None
+        return command.do, command.amps
+
+    def issued(self) -> list[Issue]:
+        return [action for _, action in self.actions if isinstance(action, Issue)]
+
+    def switches(self) -> list[tuple[datetime, str]]:
+        """When it was told to start and to stop; renewals left out."""
+        told: list[tuple[datetime, str]] = []
+        for at, action in self.actions:
+            if isinstance(action, Issue) and (not told or told[-1][1] != action.command.do):
+                told.append((at, action.command.do))
+        return told
+
+    def plans(self) -> list[AnnouncePlan]:
+        return [action for _, action in self.actions if isinstance(action, AnnouncePlan)]
+
+    def closings(self) -> list[CloseNight]:
+        return [action for _, action in self.actions if isinstance(action, CloseNight)]
+
+    def warned(self) -> list[str]:
+        return [action.code for _, action in self.actions if isinstance(action, Warn)]
+
+    def records(self) -> dict[str, dict[str, Any]]:
+        """Make each night's last record, from the readings there were when it was closed."""
+        made: dict[str, dict[str, Any]] = {}
+        for at, action in self.actions:
+            if isinstance(action, CloseNight):
+                known = [reading for reading in self.readings if reading.at <= at]
+                facts = action.facts
+                ends = night_bounds(facts.night, self.house.file.zone)
+                within = list(_around(known, ends[0], min(ends[1], facts.closed_at)))
+                made[facts.night.isoformat()] = night_record(self.house, facts, within)
+        return made
+
+    def restarted(self) -> World:
+        """Give the same world under a daemon that was started again and has found its broker."""
+        assert self.ledger is not None
+        state = recover(self.ledger, POINT, self.now, self.house)
+        again = World(self.house, self.now, state=state, meter_wh=self.meter_wh, there=self.there)
+        again.feed(TimePassed())
+        again.feed(BusConnected())
+        return again
+
+
+def _as_event(message: Reading | VehicleReport | Request) -> tuple[str, Event]:
+    match message:
+        case Reading():
+            return "reading", MeterRead(message)
+        case VehicleReport():
+            return "vehicle", VehicleReported(message)
+        case Request():
+            return "request", PersonAsked(message)
+
+
+def _around(
+    readings: list[RegisterReading], start: datetime, end: datetime
+) -> Iterator[RegisterReading]:
+    """Choose as the ledger does: with the last reading before and the first after."""
+    for index, reading in enumerate(readings):
+        is_last_before = reading.at < start and (
+            index + 1 == len(readings) or readings[index + 1].at >= start
+        )
+        is_first_after = reading.at > end and readings[index - 1].at <= end
+        if start <= reading.at <= end or is_last_before or is_first_after:
+            yield reading

@@ -1,0 +1,72 @@
+"""Households for tests: a plain valid one, of which a test changes what it is about."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+from config.household import HouseholdFile
+from planners.prices import Prices, prices_of
+
+HERE = Path(__file__).parent
+
+
+def bands(*rows: dict[str, Any], **keys: object) -> dict[str, Any]:
+    """Tariff of bands, as a household file would give it."""
+    return {"name": "Bands", "bands": list(rows), **keys}
+
+
+def band(name: str, rate: str = "0.20", **keys: object) -> dict[str, Any]:
+    """One band of a tariff."""
+    return {"name": name, "rate": Decimal(rate), **keys}
+
+
+def series(**keys: object) -> dict[str, Any]:
+    """Tariff of prices; the file is never read, since the prices are handed over."""
+    prices: dict[str, object] = {"file": "prices.csv", "step_minutes": 60}
+    prices |= {key: keys.pop(key) for key in ("step_minutes", "multiply", "add") if key in keys}
+    return {"name": "Series", "prices": prices, **keys}
+
+
+def household(
+    zone: str = "Pacific/Auckland",
+    tariffs: list[dict[str, Any]] | None = None,
+    departures: list[dict[str, Any]] | None = None,
+    public_holidays: str | None = None,
+    plugged_in: str | None = None,
+) -> HouseholdFile:
+    """Household with one charge point and two vehicles."""
+    point: dict[str, Any] = {"charging_mode": 3, "max_amps": 32.0, "switching": "current"}
+    if plugged_in is not None:
+        point["plugged_in"] = plugged_in
+    home = {"name": "Kowhai Cottage", "timezone": zone, "currency": "NZD"}
+    if public_holidays is not None:
+        home["public_holidays"] = public_holidays
+    return HouseholdFile.model_validate(
+        {
+            "household": home,
+            "tariffs": tariffs or [bands(band("all"))],
+            "charge_points": {"driveway": point},
+            "vehicles": {
+                "hatchback": {
+                    "charge_point": "driveway",
+                    "usable_kwh": 52.0,
+                    "everyday_limit_percent": 80.0,
+                },
+                "van": {"charge_point": "driveway", "usable_kwh": 70.0, "chemistry": "lfp"},
+            },
+            "departures": departures or [],
+            "bus": {"broker": "mqtt://127.0.0.1:1883"},
+            "ledger": {"path": "ledger.sqlite3"},
+        },
+        context={"directory": HERE},
+    )
+
+
+def band_prices(
+    zone: str, *rows: dict[str, Any], public_holidays: str | None = None, **keys: object
+) -> Prices:
+    """Prices of a household with one tariff of bands."""
+    file = household(zone, [bands(*rows, **keys)], public_holidays=public_holidays)
+    return prices_of(file, {})

@@ -1,0 +1,111 @@
+"""Plans for tests: the demo household with what a test changes, and its plan in one call."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from decimal import Decimal
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from config.household import HouseholdFile
+from planners.departures import next_departure
+from planners.planning import Situation, make_plan
+from planners.prices import prices_of
+from tests.planners.households import band, bands
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from config.series import PricePoint
+    from planners.plan import Plan
+
+HERE = Path(__file__).parent
+EVERY_DAY = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
+
+THREE_BANDS = bands(
+    band("night", "0.168", hours=["21:00-07:00"]),
+    band(
+        "peak", "0.412", hours=["07:00-11:00", "17:00-21:00"],
+        days=["mon", "tue", "wed", "thu", "fri"],
+    ),
+    band("day", "0.305"),
+    name="Three-band", tax_percent=Decimal(15), standing_charge=Decimal("1.90"),
+)  # fmt: skip
+
+NIGHT_RATE = 0.1932
+PEAK_RATE = 0.4738
+
+
+@dataclass(frozen=True)
+class Given:
+    """What a test changes of the demo household; each field adds to, or replaces, the file's."""
+
+    home: Mapping[str, Any] | None = None
+    tariffs: Sequence[dict[str, Any]] = (THREE_BANDS,)
+    point: Mapping[str, Any] | None = None
+    car: Mapping[str, Any] | None = None
+    leaves: Mapping[str, Any] | None = None
+    series: Mapping[str, Sequence[PricePoint]] | None = None
+
+    def file(self) -> HouseholdFile:
+        """Household file, validated as one that was read."""
+        home = {"name": "Kowhai Cottage", "timezone": "Pacific/Auckland", "currency": "NZD"}
+        point = {"charging_mode": 3, "max_amps": 32.0, "switching": "current"}
+        car = {"charge_point": "driveway", "usable_kwh": 52.0, "everyday_limit_percent": 80.0}
+        leaves = {"vehicle": "hatchback", "days": EVERY_DAY, "at": "07:20", "need_percent": 80.0}
+        return HouseholdFile.model_validate(
+            {
+                "household": home | {"main_fuse_amps": 63.0} | dict(self.home or {}),
+                "tariffs": list(self.tariffs),
+                "charge_points": {"driveway": point | dict(self.point or {})},
+                "vehicles": {"hatchback": car | dict(self.car or {})},
+                "departures": [leaves | dict(self.leaves or {})],
+                "bus": {"broker": "mqtt://127.0.0.1:1883"},
+                "ledger": {"path": "ledger.sqlite3"},
+            },
+            context={"directory": HERE},
+        )
+
+    def plan(self, soc: float, at: str, *, on: bool = False, since: str | None = None) -> Plan:
+        """Plan for its next departure."""
+        file = self.file()
+        now = utc(at)
+        departure = next_departure(file, "hatchback", now)
+        assert departure is not None
+        situation = Situation(now, soc, departure, on=on, since=utc(since) if since else None)
+        return make_plan(file, prices_of(file, self.series or {}), situation)
+
+    def with_amps(self, amps: float) -> Given:
+        """Raise every limit of the current."""
+        return replace(
+            self,
+            home={**(self.home or {}), "main_fuse_amps": 100.0},
+            point={**(self.point or {}), "max_amps": amps},
+            car={**(self.car or {}), "max_amps": amps},
+        )
+
+
+def utc(text: str) -> datetime:
+    """Read a UTC instant written without its offset."""
+    return datetime.fromisoformat(text).replace(tzinfo=UTC)
+
+
+def spans_of(plan: Plan) -> list[tuple[str, str]]:
+    """Periods as pairs of times of day, UTC, to the second."""
+    return [(f"{p.start:%H:%M:%S}", f"{p.end:%H:%M:%S}") for p in plan.periods]
+
+
+def runs_of(plan: Plan) -> list[tuple[datetime, datetime]]:
+    """Periods joined where one ends as the next begins."""
+    runs: list[tuple[datetime, datetime]] = []
+    for period in plan.periods:
+        if runs and runs[-1][1] == period.start:
+            runs[-1] = (runs[-1][0], period.end)
+        else:
+            runs.append((period.start, period.end))
+    return runs
+
+
+def minutes(count: float) -> timedelta:
+    return timedelta(minutes=count)

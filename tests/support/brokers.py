@@ -1,0 +1,128 @@
+"""Real brokers on free loopback ports: Mosquitto as a process, to be stopped, killed or frozen."""
+
+from __future__ import annotations
+
+import getpass
+import shutil
+import signal
+import socket
+import subprocess
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from pathlib import Path
+
+import pytest
+
+from config.household import Bus
+from tests.support.waiting import wait_until
+
+# Debian puts it into a directory that is often off a user's PATH.
+_PROGRAM = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
+_DURABLE = """\
+persistence true
+set_tcp_nodelay true
+autosave_on_changes true
+autosave_interval 1
+max_queued_messages 0
+"""
+_OPEN = "allow_anonymous true"
+
+
+class Mosquitto:
+    """One broker with its own directory; keeps its port and its store over restarts."""
+
+    def __init__(self, directory: Path, *settings: str, port: int | None = None) -> None:
+        directory.mkdir(parents=True, exist_ok=True)
+        self.port = free_port() if port is None else port
+        self._log = directory / "mosquitto.log"
+        self._configuration = directory / "mosquitto.conf"
+        self._configuration.write_text(
+            f"listener {self.port} 127.0.0.1\n"
+            # Started by root it would become another user, who could not write its store.
+            f"user {getpass.getuser()}\n"
+            f"{_DURABLE}persistence_location {directory}/\n"
+            + "\n".join(settings or (_OPEN,))
+            + "\n"
+        )
+        self._process: subprocess.Popen[bytes] | None = None
+
+    @property
+    def bus(self) -> Bus:
+        """The household's bus for this broker, without password or TLS."""
+        return Bus(broker=f"mqtt://127.0.0.1:{self.port}")
+
+    @property
+    def running(self) -> bool:
+        return self._process is not None and self._process.poll() is None
+
+    def start(self) -> None:
+        """Start it and wait until it accepts connections."""
+        with self._log.open("ab") as log:
+            self._process = subprocess.Popen(
+                [_PROGRAM, "-c", str(self._configuration)], stdout=log, stderr=log
+            )
+        wait_until(lambda: not self.running or _accepts(self.port), what="mosquitto listens")
+        assert self.running, self._log.read_text()
+
+    def stop(self) -> None:
+        """Let it end in good order, its store written."""
+        self._end(signal.SIGTERM)
+
+    def kill(self) -> None:
+        """End it as a power cut would."""
+        self._end(signal.SIGKILL)
+
+    def freeze(self) -> None:
+        """Keep its sockets open and do nothing more."""
+        self._signal(signal.SIGSTOP)
+
+    def thaw(self) -> None:
+        self._signal(signal.SIGCONT)
+
+    def _signal(self, number: signal.Signals) -> None:
+        if self._process is not None and self._process.poll() is None:
+            self._process.send_signal(number)
+
+    def _end(self, number: signal.Signals) -> None:
+        if self._process is not None:
+            self._signal(number)
+            self._signal(signal.SIGCONT)
+            self._process.wait(10)
+            self._process = None
+
+
+def free_port() -> int:
+    """Return a loopback port that nobody listens on at the moment."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+        return port
+
+
+def _accepts(port: int) -> bool:
+    with socket.socket() as probe:
+        return probe.connect_ex(("127.0.0.1", port)) == 0
+
+
+@pytest.fixture
+def make_mosquitto(tmp_path: Path) -> Iterator[Callable[..., Mosquitto]]:
+    """Make brokers with settings of their own, not started yet; they end with the test."""
+    made = 0
+    with ExitStack() as ending:
+
+        def make(*settings: str) -> Mosquitto:
+            nonlocal made
+            made += 1
+            broker = Mosquitto(tmp_path / f"mosquitto-{made}", *settings)
+            ending.callback(broker.kill)
+            return broker
+
+        yield make
+
+
+@pytest.fixture
+def mosquitto(make_mosquitto: Callable[..., Mosquitto]) -> Mosquitto:
+    """Return a running broker that lets anybody in."""
+    broker = make_mosquitto()
+    broker.start()
+    return broker

@@ -1,0 +1,49 @@
+"""A peer that answers a client with fixed bytes: for what no real broker does on demand."""
+
+from __future__ import annotations
+
+import socket
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from threading import Thread
+
+from config.household import Bus
+
+
+@dataclass
+class Script:
+    """Where the peer listens, and what clients have sent so far."""
+
+    bus: Bus
+    received: list[bytes] = field(default_factory=list)
+
+
+@contextmanager
+def scripted_broker(*answers: bytes) -> Iterator[Script]:
+    """Serve one connection after another: after each packet of the client, the next answer.
+
+    When the answers are used up, the connection is closed.
+
+    Yields
+    ------
+    Script
+        Filled as clients come.
+    """
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        script = Script(Bus(broker=f"mqtt://127.0.0.1:{listener.getsockname()[1]}"))
+
+        def serve() -> None:
+            with suppress(OSError):
+                while True:
+                    connection, _ = listener.accept()
+                    with connection:
+                        for answer in answers:
+                            script.received.append(connection.recv(4096))
+                            connection.sendall(answer)
+
+        thread = Thread(target=serve, daemon=True)
+        thread.start()
+        yield script
+        listener.shutdown(socket.SHUT_RDWR)
+    thread.join(5)
