@@ -51,6 +51,18 @@ def test_a_timer_charges_in_the_cheapest_hours_only(kwh: float, bought: float) -
     assert outcome.cost == pytest.approx(0.1 * bought)
 
 
+def test_a_timer_waits_for_the_lowest_of_several_rates() -> None:
+    """Hours that cost a little more than the cheapest are not the cheapest."""
+    prices = band_prices(
+        "Pacific/Auckland",
+        band("low", "0.10", hours=["21:00-00:00"]),
+        band("nearly", "0.11", hours=["00:00-05:00"]),
+        band("high", "0.40"),
+    )
+    slots = window(prices, utc("2026-06-03T06:40"), utc("2026-06-03T19:00"), 30)
+    assert timer(slots, MODEL, 0.0, 9.0).energy_kwh == pytest.approx(3)
+
+
 def test_without_time_there_is_nothing_to_compare() -> None:
     """A window without ticks costs nothing by any rule."""
     empty = window(PRICES, utc("2026-06-03T06:40"), utc("2026-06-03T06:40"), 30)

@@ -82,8 +82,8 @@ def clock(rng: random.Random) -> str:
 
 
 def random_tariff(rng: random.Random) -> dict[str, Any]:
-    """Two or three bands whose hours do not overlap, some by days; perhaps a meter's clock."""
-    edges = sorted(rng.sample(range(48), rng.choice([2, 3])))
+    """Bands whose hours do not overlap, some by days, and one for the rest; perhaps a meter's clock."""
+    edges = sorted(rng.sample(range(48), rng.randint(4, 14)))
     times = [f"{edge // 2:02d}:{edge % 2 * 30:02d}" for edge in edges]
     rows: list[dict[str, Any]] = [{"name": "rest", "rate": random_rate(rng)}]
     for i, (start, end) in enumerate(zip(times, times[1:] + times[:1], strict=True)):
@@ -94,7 +94,7 @@ def random_tariff(rng: random.Random) -> dict[str, Any]:
         }
         if rng.random() < 0.4:
             row["days"] = sorted(rng.sample(DAYS, 5), key=DAYS.index)
-        if i != rng.randrange(3):
+        if rng.random() < 0.7:
             rows.append(row)
     return {
         "name": "Bands",
@@ -136,7 +136,7 @@ def random_night(zone_name: str, number: int) -> Night:
             "phases": rng.choice([1, 3]),
             "min_run_minutes": rng.choice([0, 30, 45, 90]),
             "min_rest_minutes": rng.choice([0, 30, 70]),
-            "start_cost": Decimal(rng.choice(["0", "0.02", "0.30"])),
+            "start_cost": Decimal(rng.choice(["0", "0", "0.02", "0.30"])),
         },
         car={
             "phases": rng.choice([1, 3]),
@@ -158,7 +158,7 @@ def random_night(zone_name: str, number: int) -> Night:
         zone,
         now,
         leaves.astimezone(UTC) - timedelta(minutes=margin),
-        rng.uniform(5, 90),
+        rng.uniform(0, 70),
         rng.random() < 0.3,
         rng.randint(0, 4),
     )

@@ -348,6 +348,15 @@ def test_a_rest_too_short_to_end_goes_on() -> None:
     assert plan.periods[0].start == utc("2026-06-03T06:45:00")
 
 
+def test_a_rest_that_ends_with_the_fragment_keeps_it_unused() -> None:
+    """Five minutes of rest that are over at the first tick, and not before, end there."""
+    given = Given(tariffs=[FLAT], point={"min_rest_minutes": 5})
+    plan = given.plan(60.0, "2026-06-03T06:32:00", since="2026-06-03T06:29:00")
+    assert plan.periods[0].start == utc("2026-06-03T06:35:00")
+    rested = given.plan(60.0, "2026-06-03T06:32:00", since="2026-06-03T06:27:00")
+    assert rested.periods[0].start == utc("2026-06-03T06:32:00")
+
+
 def test_three_phases_carry_three_times_the_energy() -> None:
     """16 A on three phases, both ends having them, is 11.04 kW; on one it is 3.68 kW."""
     three = Given(point={"max_amps": 16.0, "phases": 3}, car={"phases": 3}).plan(60.0, EVENING)
@@ -424,6 +433,7 @@ def test_without_any_rate_there_is_no_plan() -> None:
     [
         pytest.param(10.0, "2026-06-03T17:00:00", {}, id="on a tick"),
         pytest.param(10.0, "2026-06-03T17:02:10", {}, id="between ticks"),
+        pytest.param(35.2, "2026-06-03T17:00:00", {}, id="barely out of reach"),
         pytest.param(36.0, "2026-06-03T18:03:00", HALF_HOURS, id="long ticks, long fragment"),
         pytest.param(35.0, "2026-06-03T17:59:10", {"tick_minutes": 60}, id="hours"),
     ],
