@@ -1,8 +1,8 @@
 """Whole nights of random households against HiGHS, with the rates evaluated a second time.
 
 The planner reads the household's file; the reference is given rates that `evaluator` finds tick by
-tick with plain `datetime` and `zoneinfo`. Half-hour ticks, so that a mixed-integer programme
-solves a night in some hundredths of a second.
+tick with plain `datetime` and `zoneinfo`. Half-hour ticks (or quarters, see `case_of`), so that a
+mixed-integer programme solves a night in some hundredths of a second.
 """
 
 from __future__ import annotations
@@ -16,14 +16,14 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from tests.planners.evaluator import DAYS, evaluate
+from tests.planners.evaluator import DAYS, Answer, evaluate
 from tests.planners.planned import Given
 from tests.planners.reference import Case, Optimum, cheapest_by_highs
 
 if TYPE_CHECKING:
     from planners.plan import Plan
 
-TICK = timedelta(minutes=30)
+QUARTER = timedelta(minutes=15)
 
 CLOCK_CHANGES = {
     "Europe/London": ["2026-03-28", "2026-10-24"],
@@ -51,38 +51,34 @@ class Night:
     ready_by: datetime
     soc: float
     on: bool
-    ticks_before: int
+    minutes_before: int
 
     @property
     def since(self) -> datetime:
-        return self.now - self.ticks_before * TICK
+        return self.now - timedelta(minutes=self.minutes_before)
 
     def plan(self) -> Plan:
         """Plan of the house."""
         at, since = (t.astimezone(UTC).replace(tzinfo=None) for t in (self.now, self.since))
         return self.given.plan(self.soc, at.isoformat(), on=self.on, since=since.isoformat())
 
-    def rates(self) -> list[float]:
-        """Rate of each half hour from now on, as it is at its first and at its last minute."""
-        rates = []
+    def answers(self) -> list[Answer]:
+        """Evaluate each quarter of an hour up to the end, at its first and its last minute."""
+        found = []
         start = self.now
-        while start + TICK <= self.ready_by:
+        while start < self.ready_by:
             first, last = (
-                evaluate(instant, self.zone, [self.tariff], {}).rate
-                for instant in (start, start + TICK - timedelta(minutes=1))
+                evaluate(instant, self.zone, [self.tariff], {})
+                for instant in (start, start + QUARTER - timedelta(minutes=1))
             )
             assert first == last
-            rates.append(float(first))
-            start += TICK
-        return rates
-
-
-def clock(rng: random.Random) -> str:
-    return f"{rng.randint(0, 23):02d}:{rng.choice(['00', '30'])}"
+            found.append(first)
+            start += QUARTER
+        return found
 
 
 def random_tariff(rng: random.Random) -> dict[str, Any]:
-    """Bands whose hours do not overlap, some by days, and one for the rest; perhaps a meter's clock."""
+    """Bands that do not overlap, some by days, and one for the rest; perhaps a meter's clock."""
     edges = sorted(rng.sample(range(48), rng.randint(4, 14)))
     times = [f"{edge // 2:02d}:{edge % 2 * 30:02d}" for edge in edges]
     rows: list[dict[str, Any]] = [{"name": "rest", "rate": random_rate(rng)}]
@@ -160,7 +156,7 @@ def random_night(zone_name: str, number: int) -> Night:
         leaves.astimezone(UTC) - timedelta(minutes=margin),
         rng.uniform(0, 70),
         rng.random() < 0.3,
-        rng.randint(0, 4),
+        30 * rng.randint(0, 4),
     )
 
 
@@ -176,17 +172,22 @@ def case_of(night: Night) -> Case:
         return max(0.0, 52 * (percent - night.soc) / 100) / gained_kw * kw
 
     want = metered_kwh(leaves["want_percent"])
+    answers = night.answers()
+    # Chatham's clocks change at a quarter to the hour, so that a rate may change inside a tick.
+    off_tick = any(a != b for a, b in zip(answers[::2], answers[1::2], strict=False))
+    minutes = 15 if off_tick else 30
+    ticks = (night.ready_by - night.now) // timedelta(minutes=minutes)
     return Case(
-        rates=tuple(night.rates()),
-        tick_kwh=kw / 2,
+        rates=tuple(float(answer.rate) for answer in answers[:: minutes // 15][:ticks]),
+        tick_kwh=kw * minutes / 60,
         need_kwh=want if unlimited else metered_kwh(leaves["need_percent"]),
         want_kwh=want,
         max_rate=0.0 if unlimited else float(leaves["max_rate"]),
         start_cost=float(point["start_cost"]),
-        min_run=max(1, -(-point["min_run_minutes"] // 30)),
-        min_rest=-(-point["min_rest_minutes"] // 30),
+        min_run=max(1, -(-point["min_run_minutes"] // minutes)),
+        min_rest=-(-point["min_rest_minutes"] // minutes),
         on_before=night.on,
-        ticks_before=night.ticks_before,
+        ticks_before=night.minutes_before // minutes,
     )
 
 

@@ -433,7 +433,7 @@ def test_without_any_rate_there_is_no_plan() -> None:
     [
         pytest.param(10.0, "2026-06-03T17:00:00", {}, id="on a tick"),
         pytest.param(10.0, "2026-06-03T17:02:10", {}, id="between ticks"),
-        pytest.param(35.2, "2026-06-03T17:00:00", {}, id="barely out of reach"),
+        pytest.param(33.0, "2026-06-03T17:00:00", {}, id="barely out of reach"),
         pytest.param(36.0, "2026-06-03T18:03:00", HALF_HOURS, id="long ticks, long fragment"),
         pytest.param(35.0, "2026-06-03T17:59:10", {"tick_minutes": 60}, id="hours"),
     ],
