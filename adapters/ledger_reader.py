@@ -143,15 +143,17 @@ class LedgerReader:
         )
 
     def switched_at(self, charge_point: str) -> datetime | None:
-        """Return when the last command was first given that differs from the one before it."""
+        """Return when it last changed from start to stop or back; None for stopped ever since."""
         rows = self._rows(
             """
-            SELECT min(at) FROM commands WHERE charge_point = :charge_point AND serial > ifnull(
-                (SELECT max(serial) FROM commands WHERE charge_point = :charge_point AND do !=
-                    (SELECT do FROM commands WHERE charge_point = :charge_point
-                     ORDER BY serial DESC LIMIT 1)), 0)
+            WITH own AS (SELECT serial, at, do FROM commands WHERE charge_point = ?),
+                 last AS (SELECT do FROM own ORDER BY serial DESC LIMIT 1),
+                 other AS (SELECT max(serial) AS serial FROM own, last WHERE own.do != last.do)
+            SELECT min(own.at) FROM own, last, other
+            WHERE own.serial > ifnull(other.serial, 0)
+              AND (other.serial IS NOT NULL OR last.do = 'start')
             """,
-            {"charge_point": charge_point},
+            (charge_point,),
         )
         return next((from_micros(at) for (at,) in rows if at is not None), None)
 
