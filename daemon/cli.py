@@ -117,7 +117,7 @@ def plan(
     from daemon.household_watch import load_house  # noqa: PLC0415
     from daemon.show import show_plan  # noqa: PLC0415
     from planners.departures import next_departure  # noqa: PLC0415
-    from planners.planning import Situation, make_plan  # noqa: PLC0415
+    from planners.planning import PLANNED_DAYS, Situation, make_plan  # noqa: PLC0415
 
     house = load_house(file)
     name = _vehicle(house, vehicle)
@@ -129,7 +129,8 @@ def plan(
     if as_json:
         _print_json(made.to_json())
     else:
-        spans = house.prices.spans(now, max(now, departure.ready_by))
+        opens = max(now, departure.ready_by - PLANNED_DAYS)
+        spans = house.prices.spans(opens, max(opens, departure.ready_by))
         _print_rich(show_plan(made, spans, house.file.zone))
     if made.shortfall is not None:
         sys.exit(NEED_UNMET)

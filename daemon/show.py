@@ -185,9 +185,12 @@ def _periods(plan: Plan, zone: ZoneInfo) -> RenderableType:
     table = Table(box=None, pad_edge=False, header_style="dim")
     for name in ("period", "current", "energy", "band", "cost"):
         table.add_column(name, justify="left" if name in {"period", "band"} else "right")
+    # A day of the week says which day only while the same one is not to come again.
+    far = plan.departure - plan.made_at >= timedelta(days=6)
+    form = "%d %b %H:%M" if far else "%a %H:%M"
     for period in plan.periods:
         table.add_row(
-            f"{local(period.start, zone)} to {local(period.end, zone)}",
+            f"{local(period.start, zone, form)} to {local(period.end, zone, form)}",
             f"{period.amps:g} A",
             f"{period.kwh:.2f} kWh",
             period.band + (" (estimated)" if period.estimated else ""),

@@ -27,6 +27,10 @@ if TYPE_CHECKING:
     from planners.prices import Prices
 
 
+PLANNED_DAYS = timedelta(days=7)
+"""Time before a departure in which its charge is planned: at 10 A that is 380 kWh."""
+
+
 @dataclass(frozen=True, slots=True)
 class Situation:
     """What is known when a plan is made.
@@ -67,6 +71,7 @@ def make_plan(file: HouseholdFile, prices: Prices, situation: Situation) -> Plan
     Returns
     -------
     Plan
+        Made for the last `PLANNED_DAYS` before the departure, where it is further off than that.
         The cheapest periods, what the baselines would cost, and why. A need that can't be met
         is met as nearly as can be, and `Plan.shortfall` says by how much not.
 
@@ -75,6 +80,8 @@ def make_plan(file: HouseholdFile, prices: Prices, situation: Situation) -> Plan
     TariffError
         Where no rate is known before the departure.
     """  # noqa: DOC502 - raised by prices
+    made_at = situation.now
+    situation = _in_the_last_days(situation)
     departure = situation.departure
     car = file.vehicles[departure.vehicle]
     point = file.charge_points[car.charge_point]
@@ -107,7 +114,7 @@ def make_plan(file: HouseholdFile, prices: Prices, situation: Situation) -> Plan
         vehicle=departure.vehicle,
         currency=file.household.currency,
         tariff=prices.rate_at(situation.now).tariff,
-        made_at=situation.now,
+        made_at=made_at,
         departure=departure.instant,
         soc_percent=situation.soc_percent,
         need_percent=departure.need_percent,
@@ -123,6 +130,14 @@ def make_plan(file: HouseholdFile, prices: Prices, situation: Situation) -> Plan
         cautions=cautions(file, car.charge_point),
     )
     return replace(plan, why=why(plan, slots, file.zone, departure.max_rate))
+
+
+def _in_the_last_days(situation: Situation) -> Situation:
+    """Leave out what lies further ahead of the departure than any charge takes."""
+    opens = situation.departure.ready_by - PLANNED_DAYS
+    if situation.now >= opens:
+        return situation
+    return replace(situation, now=opens, on=False, since=None)
 
 
 def _problem(

@@ -13,7 +13,7 @@ import pytest
 from config import load_household
 from config.errors import TariffError
 from config.series import PricePoint
-from planners.departures import next_departure
+from planners.departures import DepartureAt, next_departure
 from planners.planning import Situation, make_plan
 from planners.prices import prices_of
 from tests.planners.households import band, bands, series
@@ -514,3 +514,16 @@ def test_peak_is_bought_only_after_the_night_is_full() -> None:
     assert by_band["night"] == pytest.approx(23.0)
     assert by_band["peak"] == pytest.approx(52 * 0.5 / 0.9 - 23.0)
     assert plan.cost == pytest.approx(23.0 * NIGHT_RATE + by_band["peak"] * PEAK_RATE)
+
+
+def test_a_far_departure_is_planned_in_its_last_week() -> None:
+    """Months ahead the plan is the one that would be made a week before, but for its date."""
+    file = Given().file()
+    ready_by = utc("2026-12-23T18:05")
+    departure = DepartureAt("hatchback", ready_by + minutes(15), ready_by, 80.0, 80.0, None)
+    prices = prices_of(file, {})
+    far = make_plan(file, prices, Situation(utc("2026-06-03T06:30"), 35, departure))
+    near = make_plan(file, prices, Situation(ready_by - timedelta(days=7), 35, departure))
+    assert far.made_at == utc("2026-06-03T06:30")
+    assert far.periods == near.periods
+    assert far.periods[0].start >= ready_by - timedelta(days=7)
