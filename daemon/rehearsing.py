@@ -243,6 +243,8 @@ def night_lines(night: dict[str, Any]) -> Iterator[str]:
             f"  {currency} {line['cost']:.4f}"
         )
     costs = {name: outcome["cost"] for name, outcome in night["baselines"].items()}
+    if not costs:
+        return
     yield (
         f"  The same energy at once: {currency} {costs['at_once']}; on a timer:"
         f" {currency} {costs['timer']}; with hindsight: {currency} {costs['hindsight']}."

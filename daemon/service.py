@@ -203,14 +203,19 @@ class Service:
         before = self._states[point]
         after, actions = step(before, event, now, self.house)
         self._states[point] = after
+        if before.plan is not None and after.plan is None:
+            self._outbox.say_plan(point, None)
+        for action in actions:
+            # Each for itself: a plan that can't be recorded must not hold back the stop behind it.
+            try:
+                record = self._outbox.carry_out(point, action, now, self.house)
+            except LedgerError as error:
+                _log.error("not recorded, so not done", what=type(action).__name__, why=str(error))
+                continue
+            self._done.actions.append((point, action))
+            if record is not None:
+                self._done.nights.append(record)
         if after.night != before.night:
             self._ledger.save_open_night(
                 point, open_night_body(after.night) if after.night else None
             )
-        if before.plan is not None and after.plan is None:
-            self._outbox.say_plan(point, None)
-        for action in actions:
-            record = self._outbox.carry_out(point, action, now, self.house)
-            self._done.actions.append((point, action))
-            if record is not None:
-                self._done.nights.append(record)

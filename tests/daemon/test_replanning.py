@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import timedelta
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
@@ -216,10 +216,8 @@ def test_a_plan_round_a_skip_says_when_it_was_made() -> None:
 def test_a_departure_asked_for_is_planned_for() -> None:
     """With a time of its own, what a person wants is planned up to it, at any price."""
     world = World(kowhai(), EVENING)
-    by = datetime(2026, 6, 3, 9, tzinfo=EVENING.tzinfo)
-    world.state = type(world.state)(
-        "driveway", wishes=Wishes(want_percent=60.0, need_percent=60.0, by=by)
-    )
+    by = NIGHT_BEGINS
+    world.ask(want_percent=60.0, need_percent=60.0, by=by)
     world.read()
     world.plug_in(35.0)
     plan = world.state.plan
