@@ -99,16 +99,19 @@ def _highs(case: Case, target_kwh: float) -> Optimum:  # noqa: C901 - one model,
         h.addConstr(on[i] >= 1)
     for i in range(min(left_to_rest, n)):
         h.addConstr(on[i] <= 0)
-    penalty = 100 * (1 + max(abs(rate) for rate in case.rates))
-    h.minimize(
+    money = (
         sum(rate * e for rate, e in zip(case.rates, energy, strict=True))
         + case.start_cost * sum(begins)
-        + penalty * short
         - case.max_rate * extra
     )
+    # First as little short as can be, whatever it costs; then the cheapest of that.
+    if case.need_kwh > 0:
+        h.minimize(short)
+        assert h.getModelStatus() == highspy.HighsModelStatus.kOptimal
+        h.addConstr(short <= max(0.0, h.val(short)) + 1e-9)
+    h.minimize(money)
     assert h.getModelStatus() == highspy.HighsModelStatus.kOptimal
-    short_kwh = h.val(short)
-    return Optimum(short_kwh, h.getObjectiveValue() - penalty * short_kwh)
+    return Optimum(h.val(short), h.getObjectiveValue())
 
 
 def cheapest_by_enumeration(case: Case) -> Optimum:
