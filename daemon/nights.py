@@ -91,12 +91,12 @@ def _baselines(house: House, facts: NightFacts, energy_wh: int) -> dict[str, flo
     """Price the night's own energy by each rule, with the rates as they turned out to be."""
     if facts.vehicle not in house.file.vehicles:
         return {}  # the household file was changed meanwhile: nothing is known of it any more
-    # Each rule has the time from plug-in to the departure; without one, until the closing.
+    # Each rule has the time from plug-in to the departure, or to the closing if that is first.
     model = charge_model(house.file, facts.vehicle)
     before = facts.soc_before_percent or 0.0
     gained_kwh = energy_wh / 1000 * model.gained_kw(model.full_kw) / model.full_kw
     reached = before + model.soc_percent(gained_kwh)
-    ready_by = facts.ready_by if facts.ready_by is not None else facts.closed_at
+    ready_by = min(facts.ready_by or facts.closed_at, facts.closed_at)
     departure = DepartureAt(facts.vehicle, ready_by, ready_by, reached, reached, None)
     plan = make_plan(house.file, house.prices, Situation(facts.plugged_since, before, departure))
     return {"at_once": plan.at_once.cost, "timer": plan.timer.cost, "hindsight": plan.cost}

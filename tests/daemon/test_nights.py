@@ -220,6 +220,15 @@ def test_a_night_without_a_departure_is_compared_up_to_its_closing() -> None:
     assert record["baselines"]["timer"]["cost"] == record["cost"]
 
 
+def test_a_night_before_its_departure_is_compared_up_to_its_closing() -> None:
+    """A departure weeks off gives the rules no hours that this night did not have."""
+    readings = charged(NIGHT_BEGINS, 100)
+    far = LEAVES + timedelta(days=20, hours=16)  # at 23:20, so that a week before it is cheap
+    undue = record_of(readings, departure=far, ready_by=far, need_percent=0.0, closed_at=NOON)
+    without = record_of(readings, departure=None, ready_by=None, need_percent=0.0, closed_at=NOON)
+    assert undue["baselines"] == without["baselines"]
+
+
 def test_a_night_of_a_vehicle_that_is_no_longer_in_the_file_is_closed() -> None:
     """A vehicle renamed in the file in mid-night costs the comparison, not the account."""
     record = record_of(charged(NIGHT_BEGINS, 100), vehicle="old name")
