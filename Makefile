@@ -5,13 +5,14 @@ VENV := .venv
 BIN := $(VENV)/bin
 WORKERS ?= 2
 
-.PHONY: help rehearse test lint types contracts unit mosquitto prove format constraints clean
+.PHONY: help rehearse test lint types contracts unit mosquitto prove bench format constraints clean
 
 help:
 	@echo 'make rehearse     an environment of its own, and one rehearsed night'
 	@echo 'make test         the same, then lint, types, import contracts and all tests'
 	@echo 'make lint types contracts unit     the parts of make test'
 	@echo 'make prove        the planner against HiGHS on 10,000 problems (some minutes)'
+	@echo 'make bench        how fast the planner is, beside HiGHS (some minutes)'
 	@echo 'make format       lay the code out'
 	@echo 'make constraints  take the newest dependencies into constraints.txt'
 	@echo 'make clean        take away what the others made'
@@ -70,7 +71,11 @@ unit: $(VENV)/.tests
 # --- campaigns: longer than a test run, run by hand --------------------------------------------
 
 prove: $(VENV)/.tests
-	LULLWATT_PROBLEMS=10000 $(BIN)/pytest -n $(WORKERS) tests/planners/test_exact.py tests/planners/test_nights.py
+	LULLWATT_PROBLEMS=10000 $(BIN)/pytest -n $(WORKERS) tests/planners/test_exact.py \
+		tests/planners/test_exact_several.py tests/planners/test_nights.py
+
+bench: $(VENV)/.tests
+	$(BIN)/python -m tests.benchmarks.planning
 
 # --- for the house --------------------------------------------------------------------------
 

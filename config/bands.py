@@ -1,4 +1,4 @@
-"""The pure calendar of a tariff's bands: which band holds on which day kind at which minute.
+"""The pure calendar of hours, days and months: which of a tariff's bands holds at which minute.
 
 There are no time zones here. Every civil date has one month and one day kind, so that a table over
 12 months, 8 day kinds and 1,440 minutes covers all dates of all years; it is stronger than walking
@@ -11,21 +11,22 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import lru_cache
 from itertools import combinations
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
 from config.tariff import DAY_KINDS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
     from numpy.typing import NDArray
 
     from config.fields import Hours
-    from config.tariff import Band, Tariff
+    from config.tariff import DayKind, Tariff
 
-_SHAPE = (12, len(DAY_KINDS), 1440)
+CALENDAR_SHAPE = (12, len(DAY_KINDS), 1440)
+"""Months, day kinds and minutes of the local day: every instant of every year has its place."""
 _HOLIDAY = DAY_KINDS.index("holiday")
 _EXAMPLE_YEAR = 2028
 _MONTHS = (
@@ -33,6 +34,22 @@ _MONTHS = (
     *("August", "September", "October", "November", "December"),
 )
 _DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+
+
+class Timed(Protocol):
+    """Anything that holds in some hours, on some days, in some months; None is for all of them."""
+
+    @property
+    def hours(self) -> tuple[Hours, ...] | None:
+        """Hours of the local clock; without any it has no place in the calendar."""
+
+    @property
+    def days(self) -> tuple[DayKind, ...] | None:
+        """Days on which the hours hold."""
+
+    @property
+    def months(self) -> tuple[int, ...] | None:
+        """Months in which the hours hold, 1 to 12."""
 
 
 @dataclass(frozen=True)
@@ -68,10 +85,10 @@ def band_table(tariff: Tariff) -> NDArray[np.int8]:
         tariffs for which `names_holidays` is true; read-only.
     """
     bands = tariff.bands or ()
-    table = np.full(_SHAPE, -1, dtype=np.int8)
+    table = np.full(CALENDAR_SHAPE, -1, dtype=np.int8)
     for index, band in enumerate(bands):
         if band.hours is not None:
-            table[_mask(band)] = index
+            table[calendar_mask(band)] = index
     for index, band in enumerate(bands):
         if band.hours is None:
             table[table < 0] = index
@@ -81,7 +98,12 @@ def band_table(tariff: Tariff) -> NDArray[np.int8]:
 
 def names_holidays(tariff: Tariff) -> bool:
     """Tell whether a tariff treats public holidays as days of their own kind."""
-    return any("holiday" in (band.days or ()) for band in tariff.bands or ())
+    return any_holiday(tariff.bands or ())
+
+
+def any_holiday(parts: Iterable[Timed]) -> bool:
+    """Tell whether one of the parts names public holidays, so that they are no weekdays there."""
+    return any("holiday" in (part.days or ()) for part in parts)
 
 
 def clashes(tariff: Tariff) -> tuple[Clash, ...]:
@@ -104,7 +126,7 @@ def clashes(tariff: Tariff) -> tuple[Clash, ...]:
 
 def _overlaps(tariff: Tariff) -> Iterator[Clash]:
     masks = {
-        index: _mask(band)
+        index: calendar_mask(band)
         for index, band in enumerate(tariff.bands or ())
         if band.hours is not None
     }
@@ -120,19 +142,31 @@ def _gaps(tariff: Tariff) -> Iterator[Clash]:
         yield Clash((), _example(uncovered))
 
 
-def _mask(band: Band) -> NDArray[np.bool_]:
-    months = [month - 1 for month in band.months] if band.months else list(range(12))
-    days = [DAY_KINDS.index(day) for day in band.days or DAY_KINDS]
-    minutes = np.zeros(_SHAPE[2], dtype=np.bool_)
-    for hours in band.hours or ():
+def calendar_mask(part: Timed) -> NDArray[np.bool_]:
+    """Tell for each kind of day and minute whether a part of the household file holds.
+
+    Parameters
+    ----------
+    part : Timed
+        A band, or a known load.
+
+    Returns
+    -------
+    ndarray of bool, shape (12, 8, 1440)
+        By month, day kind and minute of the local day, as in `band_table`.
+    """
+    months = [month - 1 for month in part.months] if part.months else list(range(12))
+    days = [DAY_KINDS.index(day) for day in part.days or DAY_KINDS]
+    minutes = np.zeros(CALENDAR_SHAPE[2], dtype=np.bool_)
+    for hours in part.hours or ():
         minutes |= _minutes(hours)
-    mask = np.zeros(_SHAPE, dtype=np.bool_)
+    mask = np.zeros(CALENDAR_SHAPE, dtype=np.bool_)
     mask[np.ix_(months, days)] = minutes
     return mask
 
 
 def _minutes(hours: Hours) -> NDArray[np.bool_]:
-    minute = np.arange(_SHAPE[2])
+    minute = np.arange(CALENDAR_SHAPE[2])
     after_start, before_end = minute >= hours.start_minute, minute < hours.end_minute
     if hours.start_minute < hours.end_minute:
         return after_start & before_end

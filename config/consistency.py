@@ -12,7 +12,9 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from config.bands import clashes, names_holidays
+from config.equipment import CONSUMPTION_KEYS
 from config.hints import nearest
+from config.known_load import HOLIDAY_NEEDS
 from config.names import topic_level
 from config.problems import KeyPath, Problem
 
@@ -196,7 +198,7 @@ def _holiday_problems(index: int, tariff: Tariff) -> Iterator[Problem]:
         if "holiday" in (band.days or ()):
             yield Problem(
                 ("tariffs", index, "bands", number, "days"),
-                "holiday needs public_holidays under household, such as public_holidays: NZ",
+                HOLIDAY_NEEDS,
             )
 
 
@@ -211,6 +213,17 @@ def _departure_problems(parts: Parts) -> Iterator[Problem]:
                     f'expected one departure of "{departure.vehicle}" a day, got {day} again '
                     f"after departures[{first}]",
                 )
+
+
+def _distance_problems(parts: Parts) -> Iterator[Problem]:
+    for index, departure in parts.departures.items():
+        vehicle = parts.vehicles.get(departure.vehicle)
+        if departure.uses_km is not None and vehicle is not None and vehicle.kwh_per_km is None:
+            keys = ", ".join(CONSUMPTION_KEYS)
+            yield Problem(
+                ("departures", index, "uses_km"),
+                f'expected uses_kwh, or one of {keys} on vehicle "{departure.vehicle}"',
+            )
 
 
 def _days(departure: Departure) -> Iterator[tuple[KeyPath, object]]:
@@ -229,4 +242,5 @@ _RULES: tuple[Callable[[Parts], Iterator[Problem]], ...] = (
     _tariff_name_problems,
     _band_problems,
     _departure_problems,
+    _distance_problems,
 )

@@ -6,7 +6,18 @@ from typing import TYPE_CHECKING, Annotated, Self
 
 from pydantic import Field, model_validator
 
-from config.fields import ClockTime, Date, Expected, Minutes, Model, Name, Percent, Rate
+from config.fields import (
+    ClockTime,
+    Date,
+    Distance,
+    Expected,
+    Minutes,
+    Model,
+    Name,
+    Percent,
+    Rate,
+    TripEnergy,
+)
 from config.problems import Problem, refuse
 from config.tariff import WEEKDAYS, Weekday, repeated
 
@@ -39,10 +50,25 @@ class Departure(Model):
         "[currency per kWh]; without: no limit.",
     )
     margin_minutes: Minutes = Field(15, description="Ready so long before leaving [minutes].")
+    returns: ClockTime | None = Field(
+        None,
+        description="Local time at which it is back and plugged in; at or before `at`: on the next "
+        "day. Without: when the plugged_in hours of its charge point begin next, if it has any.",
+    )
+    uses_kwh: TripEnergy | None = Field(
+        None,
+        description="Battery energy that the trip uses [kWh]; either this or uses_km. Without: "
+        "that of daily_distance_km.",
+    )
+    uses_km: Distance | None = Field(
+        None,
+        description="Distance of the trip [km]; it needs the vehicle's consumption. Either this "
+        "or uses_kwh.",
+    )
 
     @model_validator(mode="after")
     def _check(self) -> Self:
-        refuse([*self._day_problems(), *self._percent_problems()])
+        refuse([*self._day_problems(), *self._percent_problems(), *self._use_problems()])
         return self
 
     def _day_problems(self) -> Iterator[Problem]:
@@ -58,3 +84,7 @@ class Departure(Model):
                 f"expected at least need_percent ({self.need_percent:g}), "
                 f"got {self.want_percent:g}",
             )
+
+    def _use_problems(self) -> Iterator[Problem]:
+        if self.uses_kwh is not None and self.uses_km is not None:
+            yield Problem(("uses_km",), "expected either uses_kwh or uses_km, got both")

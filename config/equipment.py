@@ -34,7 +34,7 @@ MODE_2_AMPS = 32
 
 _EVERYDAY_LIMIT_PERCENT = {"nmc": 80.0, "lfp": 100.0}
 _KM_PER_MILE = 1.609344
-_CONSUMPTION_KEYS = ("kwh_per_100km", "km_per_kwh", "miles_per_kwh")
+CONSUMPTION_KEYS = ("kwh_per_100km", "km_per_kwh", "miles_per_kwh")
 
 Efficiency = Annotated[
     float, Field(ge=50, le=100), Expected("a percentage from 50 to 100 (90 means 90 %)")
@@ -151,9 +151,21 @@ class Vehicle(Model):
             float, Field(ge=0.5, le=300), Expected("an energy from 0.5 to 300 kWh per 100 km")
         ]
         | None
-    ) = Field(None, description="Consumption [kWh per 100 km].")
-    km_per_kwh: PerEnergy | None = Field(None, description="Consumption [km per kWh].")
-    miles_per_kwh: PerEnergy | None = Field(None, description="Consumption [miles per kWh].")
+    ) = Field(
+        None,
+        description="Consumption of battery energy [kWh per 100 km]. A figure measured at the "
+        "socket has the charging loss in it: multiply it by the charging efficiency first.",
+    )
+    km_per_kwh: PerEnergy | None = Field(
+        None,
+        description="Consumption of battery energy [km per kWh]. A figure measured at the socket "
+        "has the charging loss in it: divide it by the charging efficiency first.",
+    )
+    miles_per_kwh: PerEnergy | None = Field(
+        None,
+        description="Consumption of battery energy [miles per kWh]. A figure measured at the "
+        "socket has the charging loss in it: divide it by the charging efficiency first.",
+    )
     daily_distance_km: (
         Annotated[float, Field(ge=0, le=2000), Expected("a distance from 0 to 2000 km")] | None
     ) = Field(None, description="Fallback estimate of a day's distance [km].")
@@ -170,12 +182,12 @@ class Vehicle(Model):
         return self
 
     def _consumption_problems(self) -> Iterator[Problem]:
-        given = [key for key in _CONSUMPTION_KEYS if getattr(self, key) is not None]
+        given = [key for key in CONSUMPTION_KEYS if getattr(self, key) is not None]
         for key in given[1:]:
             yield Problem((key,), f"expected one figure of consumption, got {given[0]} as well")
         if self.daily_distance_km is not None and not given:
             yield Problem(
-                ("daily_distance_km",), f"expected one of {', '.join(_CONSUMPTION_KEYS)} beside it"
+                ("daily_distance_km",), f"expected one of {', '.join(CONSUMPTION_KEYS)} beside it"
             )
 
     def _taper_problems(self) -> Iterator[Problem]:
@@ -196,7 +208,7 @@ class Vehicle(Model):
 
     @property
     def kwh_per_km(self) -> float | None:
-        """Consumption in kWh per km, from whichever figure is given; None without one."""
+        """Battery energy used in kWh per km, from whichever figure is given; None without one."""
         if self.kwh_per_100km is not None:
             return self.kwh_per_100km / 100
         if self.km_per_kwh is not None:

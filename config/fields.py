@@ -227,6 +227,8 @@ Percent = Annotated[
     Expected("a percentage from 0 to 100 (80 means 80 %)"),
 ]
 Amps = Annotated[float, Field(ge=1, le=80), Expected("a current from 1 to 80 A")]
+TripEnergy = Annotated[float, Field(ge=0, le=1000), Expected("an energy from 0 to 1000 kWh")]
+Distance = Annotated[float, Field(ge=0, le=3000), Expected("a distance from 0 to 3000 km")]
 Phases = Annotated[int, Field(ge=1, le=3), Expected("1, 2 or 3 phases")]
 Minutes = Annotated[
     int,

@@ -17,6 +17,7 @@ from config.currencies import CURRENCIES
 from config.departure import Departure
 from config.equipment import ChargePoint, Vehicle
 from config.fields import Expected, FilePath, Hours, Model, Name, checked
+from config.known_load import KnownLoad, known_load_problems
 from config.problems import refuse
 from config.public_holidays import known_code
 from config.tariff import DAY_KINDS, WEEKDAYS, Band, DayKind, PriceFile, Tariff, Weekday
@@ -33,6 +34,7 @@ __all__ = [
     "Hours",
     "Household",
     "HouseholdFile",
+    "KnownLoad",
     "Ledger",
     "PriceFile",
     "Tariff",
@@ -61,6 +63,11 @@ class Household(Model):
     main_fuse_amps: (
         Annotated[float, Field(ge=6, le=1000), Expected("a current from 6 to 1000 A")] | None
     ) = Field(None, description="Main fuse [A per phase]; without: no limit of its own.")
+    known_load: Annotated[tuple[KnownLoad, ...], Field(strict=False, max_length=100)] = Field(
+        (),
+        description="What the rest of the home draws under the main fuse in certain hours; items "
+        "that overlap add up.",
+    )
     public_holidays: (
         Annotated[
             str,
@@ -73,6 +80,15 @@ class Household(Model):
         Literal[1, 2, 3, 4, 5, 6, 10, 12, 15, 20, 30, 60],
         Expected("a whole number of minutes that divides 60"),
     ] = Field(5, description="The planner's time step [minutes]; a divisor of 60.")
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        holidays = self.public_holidays is not None
+        problems = known_load_problems(
+            self.known_load, self.main_fuse_amps, public_holidays=holidays
+        )
+        refuse(tuple(problems))
+        return self
 
 
 class Ledger(Model):
@@ -140,3 +156,25 @@ class HouseholdFile(Model):
         if departure.want_percent is not None:
             return departure.want_percent
         return max(departure.need_percent, self.vehicles[departure.vehicle].limit_percent)
+
+    def uses_kwh(self, departure: Departure) -> float | None:
+        """Tell the battery energy that the trip of a departure uses.
+
+        Parameters
+        ----------
+        departure : Departure
+            One of this file's.
+
+        Returns
+        -------
+        float or None
+            As given, or by its distance; else that of the vehicle's daily distance; None where
+            neither is known [kWh].
+        """
+        if departure.uses_kwh is not None:
+            return departure.uses_kwh
+        vehicle = self.vehicles[departure.vehicle]
+        km = vehicle.daily_distance_km if departure.uses_km is None else departure.uses_km
+        if km is None or vehicle.kwh_per_km is None:
+            return None
+        return km * vehicle.kwh_per_km

@@ -35,6 +35,12 @@ DAY_KINDS: tuple[DayKind, ...] = (*WEEKDAYS, "holiday")
 _MOST_BANDS = 100
 
 Month = Annotated[int, Field(ge=1, le=12), Expected("a month from 1 to 12")]
+HoursOfDay = Annotated[tuple[ClockHours, ...], Field(strict=False, min_length=1)]
+DayKinds = Annotated[
+    tuple[Annotated[DayKind, Expected("one of " + ", ".join(DAY_KINDS), DAY_KINDS)], ...],
+    Field(strict=False, min_length=1),
+]
+Months = Annotated[tuple[Month, ...], Field(strict=False, min_length=1)]
 
 
 def repeated(items: Sequence[object] | None, key: str) -> Iterator[Problem]:
@@ -62,17 +68,13 @@ class Band(Model):
 
     name: Text = Field(description="Name of the band, as accounts show it.")
     rate: Rate = Field(description="Unit rate before tax [currency per kWh].")
-    hours: Annotated[tuple[ClockHours, ...], Field(strict=False, min_length=1)] | None = Field(
+    hours: HoursOfDay | None = Field(
         None, description="Hours of the local clock; without: every hour no other band names."
     )
-    days: (
-        Annotated[
-            tuple[Annotated[DayKind, Expected("one of " + ", ".join(DAY_KINDS), DAY_KINDS)], ...],
-            Field(strict=False, min_length=1),
-        ]
-        | None
-    ) = Field(None, description="Days on which the hours hold; without: every day.")
-    months: Annotated[tuple[Month, ...], Field(strict=False, min_length=1)] | None = Field(
+    days: DayKinds | None = Field(
+        None, description="Days on which the hours hold; without: every day."
+    )
+    months: Months | None = Field(
         None, description="Months in which the hours hold, 1 to 12; without: every month."
     )
 

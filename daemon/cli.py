@@ -31,6 +31,13 @@ TRACEBACK_VARIABLE = "LULLWATT_TRACEBACK"
 """Environment variable that, when set, lets a programming error show its traceback."""
 
 FILE = click.argument("file", type=click.Path(path_type=Path))
+NIGHTS_OPTION = click.option(
+    "--nights",
+    type=click.IntRange(1, 7),
+    default=1,
+    show_default=True,
+    help="How many departures to plan for together, at the most.",
+)
 JSON_OPTION = click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
 
 
@@ -105,27 +112,44 @@ def check(file: Path) -> None:
 @VEHICLE_OPTION
 @SOC_OPTION
 @AT_OPTION
+@NIGHTS_OPTION
 @JSON_OPTION
 def plan(
-    file: Path, vehicle: str | None, soc: float | None, at: datetime | None, *, as_json: bool
+    file: Path,
+    vehicle: str | None,
+    soc: float | None,
+    at: datetime | None,
+    nights: int,
+    *,
+    as_json: bool,
 ) -> None:
     """Plan from now (or --at) to the next departure, and print the plan.
 
-    Without --soc the state of charge is the file's arrives_with_percent.
+    Without --soc the state of charge is the file's arrives_with_percent. With --nights the
+    departures after it are planned for as well, as the daemon does, so that a cheap night can
+    serve a dear one: those whose rates are known, as long as each trip's return and energy are.
     """
     from adapters.clock import SystemClock  # noqa: PLC0415
     from daemon.household_watch import load_house  # noqa: PLC0415
     from daemon.show import show_plan  # noqa: PLC0415
-    from planners.departures import next_departure  # noqa: PLC0415
-    from planners.planning import PLANNED_DAYS, Situation, make_plan  # noqa: PLC0415
+    from planners.horizon import PLANNED_DAYS, Situation, departures_known  # noqa: PLC0415
+    from planners.planning import make_plan  # noqa: PLC0415
 
     house = load_house(file)
     name = _vehicle(house, vehicle)
     now = at or SystemClock().now()
-    departure = next_departure(house.file, name, now)
-    if departure is None:
+    departures = departures_known(house.file, house.prices, name, now, nights)
+    if not departures:
         _give_up(f"{file}: departures: {name} has none within a year of {now.isoformat()}", 2)
-    made = make_plan(house.file, house.prices, Situation(now, _soc(house, name, soc), departure))
+    if len(departures) < nights:
+        click.echo(
+            f"{len(departures)} of {nights} departures can be planned: rates, or when"
+            f" {name} is back or what it uses, are not known after that.",
+            err=True,
+        )
+    departure, *later = departures
+    situation = Situation(now, _soc(house, name, soc), departure, later=tuple(later))
+    made = make_plan(house.file, house.prices, situation)
     if as_json:
         _print_json(made.to_json())
     else:

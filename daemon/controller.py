@@ -39,7 +39,7 @@ from daemon.state import (
     vehicle_of,
 )
 from planners.departures import night_bounds, night_of
-from planners.electrics import highest_amps
+from planners.electrics import amps_allowed
 
 if TYPE_CHECKING:
     from daemon.events import Action, Event
@@ -186,8 +186,7 @@ def _wanted(state: PointState, now: datetime, house: House) -> _Wanted:
     vehicle = vehicle_of(house.file, state.charge_point)
     wishes = state.wishes
     if wishes.charge_now and vehicle is not None and not _is_full(state, vehicle, now, house):
-        amps = highest_amps(house.file, state.charge_point, vehicle)
-        return _Wanted("start", "a person asked to charge now", amps)
+        return _charge_now(state, vehicle, now, house)
     if wishes.skip_until is not None and now < wishes.skip_until:
         return _Wanted("stop", "a person asked to skip this")
     period = state.plan.period_at(now) if state.plan else None
@@ -201,6 +200,15 @@ def _wanted(state: PointState, now: datetime, house: House) -> _Wanted:
         _end_of_run(state.plan, period),
         state.plan.name,
     )
+
+
+def _charge_now(state: PointState, vehicle: str, now: datetime, house: House) -> _Wanted:
+    """Do what a person asked for, with what the rest of the home leaves of the main fuse."""
+    spans = amps_allowed(house.file, state.charge_point, vehicle, now, now + STOP_HOLDS)
+    until = spans[0].end if len(spans) > 1 else None
+    if spans[0].amps <= 0:
+        return _Wanted("stop", "the rest of the home needs the current", until=until)
+    return _Wanted("start", "a person asked to charge now", spans[0].amps, until)
 
 
 def _is_full(state: PointState, vehicle: str, now: datetime, house: House) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from calendar import month_abbr
 from typing import TYPE_CHECKING
 
 from adapters.topics import Topics
@@ -11,14 +12,15 @@ from daemon.state import assumed_soc_percent
 from planners.cautions import cautions
 from planners.charging import ladder
 from planners.departures import next_departure, night_bounds, night_of
-from planners.electrics import charge_model
+from planners.electrics import amps_allowed, charge_model, highest_amps
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from datetime import datetime
 
-    from config import Departure, HouseholdFile
+    from config import Departure, HouseholdFile, KnownLoad
     from daemon.state import House
+    from planners.departures import DepartureAt
 
 MINUTE_HOURS = 1 / 60
 LONGEST_MINUTES = 7 * 24 * 60
@@ -48,6 +50,7 @@ def explain(house: House, now: datetime) -> Iterator[str]:
     yield from _tariff(house, now)
     yield from _charge_points(house.file)
     yield from _vehicles(house.file)
+    yield from _known_load(house.file, now)
     yield from _departures(house.file, now)
     yield from _bus(house.file)
     yield from _cautions(house.file)
@@ -133,11 +136,49 @@ def _usual_night(file: HouseholdFile, name: str) -> str:
     )
 
 
+def _known_load(file: HouseholdFile, now: datetime) -> Iterator[str]:
+    home = file.household
+    if not home.known_load:
+        return
+    yield ""
+    yield f"Known load of the rest of the home, under the main fuse of {home.main_fuse_amps:g} A:"
+    for item in home.known_load:
+        yield f"  {item.amps:g} A from {_hours(item)}{_days(item)}."
+    for name in file.vehicles:
+        yield from _left_tonight(file, name, now)
+
+
+def _hours(item: KnownLoad) -> str:
+    return " and ".join(str(hours).replace("-", " to ") for hours in item.hours)
+
+
+def _days(item: KnownLoad) -> str:
+    days = f" on {' '.join(item.days)}" if item.days else " every day"
+    if item.months is None:
+        return days
+    return f"{days} in {' '.join(month_abbr[month] for month in item.months)}"
+
+
+def _left_tonight(file: HouseholdFile, name: str, now: datetime) -> Iterator[str]:
+    point = file.vehicles[name].charge_point
+    ceiling = highest_amps(file, point, name)
+    start, end = night_bounds(night_of(now, file.zone), file.zone)
+    lowered = [span for span in amps_allowed(file, point, name, start, end) if span.amps < ceiling]
+    for span in lowered:
+        hours = (
+            f"from {local(span.start, file.zone, '%H:%M')} to {local(span.end, file.zone, '%H:%M')}"
+        )
+        left = f"charges at {span.amps:g} A at the most" if span.amps else "can't charge"
+        yield f"  Tonight {name} {left} {hours}."
+    if not lowered:
+        yield f"  Tonight it leaves {name} all of its {ceiling:g} A."
+
+
 def _departures(file: HouseholdFile, now: datetime) -> Iterator[str]:
     yield ""
     yield "Departures:"
     for row in file.departures:
-        yield f"  {row.vehicle}, {_when(row)}: {_what(file, row)}."
+        yield f"  {row.vehicle}, {_when(row)}: {_what(file, row)}{_trip(file, row)}."
     for name in file.vehicles:
         following = next_departure(file, name, now)
         if following is None:
@@ -145,7 +186,8 @@ def _departures(file: HouseholdFile, now: datetime) -> Iterator[str]:
         else:
             leaves = local(following.instant, file.zone, "%a %d %b at %H:%M")
             ready = local(following.ready_by, file.zone, "%H:%M")
-            yield f"  {name} leaves next on {leaves}; its charge is to be done by {ready}."
+            back = _back(following, file)
+            yield f"  {name} leaves next on {leaves}; its charge is to be done by {ready}{back}."
 
 
 def _when(row: Departure) -> str:
@@ -162,6 +204,25 @@ def _what(file: HouseholdFile, row: Departure) -> str:
         f"{row.need_percent:g} % at any price, {want:g} % where a kWh costs"
         f" {row.max_rate} {file.household.currency} or less"
     )
+
+
+def _trip(file: HouseholdFile, row: Departure) -> str:
+    """Tell when it comes back and what it uses, as far as the file says."""
+    said = ""
+    if row.returns is not None:
+        next_day = "" if row.returns > row.at else " the next day"
+        said += f"; back at {row.returns:%H:%M}{next_day}"
+    used = file.uses_kwh(row)
+    if used is not None:
+        percent = 100 * used / file.vehicles[row.vehicle].usable_kwh
+        said += f"; the trip uses {used:.1f} kWh ({percent:.0f} %) of the battery"
+    return said
+
+
+def _back(departure: DepartureAt, file: HouseholdFile) -> str:
+    if departure.returns is None:
+        return ""
+    return f"; it is taken to be back on {local(departure.returns, file.zone, '%a %d %b at %H:%M')}"
 
 
 def _bus(file: HouseholdFile) -> Iterator[str]:

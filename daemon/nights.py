@@ -9,9 +9,10 @@ from config.currencies import minor_units
 from planners.accounts import Account, account
 from planners.departures import DepartureAt, night_bounds
 from planners.electrics import charge_model
+from planners.horizon import Situation
 from planners.money import round_money
 from planners.plan import instant_text
-from planners.planning import Situation, make_plan
+from planners.planning import draft_plan
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -98,7 +99,8 @@ def _baselines(house: House, facts: NightFacts, energy_wh: int) -> dict[str, flo
     reached = before + model.soc_percent(gained_kwh)
     ready_by = min(facts.ready_by or facts.closed_at, facts.closed_at)
     departure = DepartureAt(facts.vehicle, ready_by, ready_by, reached, reached, None)
-    plan = make_plan(house.file, house.prices, Situation(facts.plugged_since, before, departure))
+    situation = Situation(facts.plugged_since, before, departure)
+    plan = draft_plan(house.file, house.prices, situation).plan
     return {"at_once": plan.at_once.cost, "timer": plan.timer.cost, "hindsight": plan.cost}
 
 

@@ -210,6 +210,8 @@ def _departure_body(departure: DepartureAt | None) -> dict[str, Any] | None:
         "need_percent": departure.need_percent,
         "want_percent": departure.want_percent,
         "max_rate": departure.max_rate,
+        "returns": departure.returns and departure.returns.isoformat(),
+        "uses_kwh": departure.uses_kwh,
     }
 
 
@@ -223,6 +225,9 @@ def _departure_of(body: dict[str, Any] | None) -> DepartureAt | None:
         need_percent=float(body["need_percent"]),
         want_percent=float(body["want_percent"]),
         max_rate=body["max_rate"],
+        # Nights that were open before trips were known have neither.
+        returns=parse_instant(body["returns"]) if body.get("returns") else None,
+        uses_kwh=_float(body.get("uses_kwh")),
     )
 
 

@@ -17,7 +17,8 @@ from daemon.state import (
     departure_of,
     register_wh_at,
 )
-from planners.planning import Situation, make_plan
+from planners.horizon import Situation, departures_known
+from planners.planning import draft_plan, explained
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -71,15 +72,16 @@ def plan(state: PointState, now: datetime, house: House) -> tuple[PointState, tu
         fact = SocFact(percent, now, "assumed", register_wh_at(state, now))
         state = replace(state, soc=fact)
     try:
-        made = make_plan(house.file, house.prices, _situation(state, departure, now, house))
+        draft = draft_plan(house.file, house.prices, _situation(state, departure, now, house))
     except TariffError as error:
         state = replace(state, plan=None)
         return _warn_once(state, "no-rate", f"Nothing can be planned: {error}")
-    made = replace(made, made_at=now)
+    made = replace(draft.plan, made_at=now)
     state = replace(state, said=state.said - {"no-rate", "no-departure"})
     state = open_night_planned(state, departure, made)
     if state.plan is not None and _same_course(state.plan, made, now):
         return state, ()
+    made = replace(explained(draft), made_at=now)
     state, warned = _warn_of_shortfall(replace(state, plan=made), made)
     return state, (AnnouncePlan(made), *warned)
 
@@ -93,9 +95,16 @@ def _situation(state: PointState, departure: DepartureAt, now: datetime, house: 
         # Nothing is begun for a remainder that the meter's steps have left.
         targets = (departure.need_percent, departure.want_percent)
         soc = next((t for t in targets if t - NEARLY_PERCENT < soc < t), soc)
+    later = _later(departure, now, house)
     if skip_until is not None and skip_until > now:
-        return Situation(skip_until, soc, departure)
-    return Situation(now, soc, departure, on=on, since=state.switched_at)
+        return Situation(skip_until, soc, departure, later=later)
+    return Situation(now, soc, departure, on=on, since=state.switched_at, later=later)
+
+
+def _later(departure: DepartureAt, now: datetime, house: House) -> tuple[DepartureAt, ...]:
+    """Give the departures to have in mind as well, where nobody has asked for another one."""
+    known = departures_known(house.file, house.prices, departure.vehicle, now)
+    return known[1:] if known and known[0].instant == departure.instant else ()
 
 
 def _is_charging(state: PointState) -> bool:

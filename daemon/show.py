@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from rich.console import RenderableType
 
-    from planners.plan import Outcome, Plan
+    from planners.plan import LaterNight, Outcome, Period, Plan
     from planners.prices import RateSpan
 
 CELLS = 68
@@ -72,8 +72,12 @@ def show_plan(plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> Renderab
         "",
     ]
     if plan.periods:
-        parts += [_periods(plan, zone), ""]
+        # A day of the week says which day only while the same one is not to come again.
+        far = plan.departure - plan.made_at >= timedelta(days=6)
+        parts += [_periods(plan.periods, plan.currency, zone, far=far), ""]
     parts += [_totals(plan), ""]
+    for night in plan.later:
+        parts += [*_later(night, plan.currency, zone), ""]
     parts += [*_section("Why", plan.why), *_section("Cautions", plan.cautions)]
     return Group(*parts)
 
@@ -181,20 +185,39 @@ def _days(instants: Sequence[datetime], zone: ZoneInfo) -> str:
     return text.rstrip()
 
 
-def _periods(plan: Plan, zone: ZoneInfo) -> RenderableType:
+def _later(night: LaterNight, currency: str, zone: ZoneInfo) -> list[RenderableType]:
+    form = "%a %d %b %H:%M"
+    lines: list[RenderableType] = [
+        Text(
+            f"Then: back {local(night.returns, zone, form)} with {night.soc_percent:.0f} %,"
+            f" {night.reaches_percent:.0f} % by {local(night.departure, zone, form)}",
+            style="bold",
+        )
+    ]
+    if not night.periods:
+        return [*lines, "Nothing to charge."]
+    far = night.departure - night.returns >= timedelta(days=6)
+    return [
+        *lines,
+        _periods(night.periods, currency, zone, far=far),
+        f"{night.energy_kwh:.2f} kWh at the meter for {money(night.cost, currency)}.",
+    ]
+
+
+def _periods(
+    periods: Sequence[Period], currency: str, zone: ZoneInfo, *, far: bool
+) -> RenderableType:
     table = Table(box=None, pad_edge=False, header_style="dim")
     for name in ("period", "current", "energy", "band", "cost"):
         table.add_column(name, justify="left" if name in {"period", "band"} else "right")
-    # A day of the week says which day only while the same one is not to come again.
-    far = plan.departure - plan.made_at >= timedelta(days=6)
     form = "%d %b %H:%M" if far else "%a %H:%M"
-    for period in plan.periods:
+    for period in periods:
         table.add_row(
             f"{local(period.start, zone, form)} to {local(period.end, zone, form)}",
             f"{period.amps:g} A",
             f"{period.kwh:.2f} kWh",
             period.band + (" (estimated)" if period.estimated else ""),
-            money(period.cost, plan.currency),
+            money(period.cost, currency),
         )
     return table
 

@@ -221,7 +221,7 @@ def departure_of(state: PointState, file: HouseholdFile, now: datetime) -> Depar
     if wishes.by is not None and wishes.by > now:
         ready = wishes.by
         departure = (
-            replace(departure, instant=ready, ready_by=ready)
+            replace(departure, instant=ready, ready_by=ready, returns=None, uses_kwh=None)
             if departure
             else DepartureAt(vehicle, ready, ready, 0.0, file.vehicles[vehicle].limit_percent, None)
         )

@@ -9,8 +9,8 @@ import numpy as np
 
 from config.bands import band_table, names_holidays
 from config.errors import TariffError
-from config.public_holidays import holiday_dates
-from planners.local_time import DAY_MINUTES, date_of, day_number, instant_of
+from planners.day_kinds import minutes_of_days
+from planners.local_time import DAY_MINUTES, instant_of
 from planners.rate_runs import RateRun, run_starts
 from planners.zone_offsets import Offsets, offsets_between, standard_offsets_between
 
@@ -21,9 +21,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from config.tariff import Tariff
-
-HOLIDAY = 7
-"""Row of the public holiday, after Monday to Sunday."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,7 +74,8 @@ class BandRates:
         local = self._offsets(first, last).to_local(np.arange(first, last))
         first_day = int(local.min()) // DAY_MINUTES
         last_day = int(local.max()) // DAY_MINUTES
-        bands = self._days(first_day, last_day)[local - first_day * DAY_MINUTES]
+        days = minutes_of_days(self.table, first_day, last_day, self.holidays)
+        bands = days[local - first_day * DAY_MINUTES]
         starts = run_starts(bands)
         found = bands[starts].tolist()
         if min(found) < 0:
@@ -96,17 +94,6 @@ class BandRates:
         if self.standard:
             return standard_offsets_between(self.zone, first, last)
         return offsets_between(self.zone, first, last)
-
-    def _days(self, first_day: int, last_day: int) -> NDArray[np.int8]:
-        """Band of every local minute of some days, one day after the other."""
-        days = np.arange(first_day, last_day + 1)
-        months = days.astype("datetime64[D]").astype("datetime64[M]").astype(np.int64) % 12
-        kinds = (days + 3) % 7  # 1970-01-01 was a Thursday
-        if self.holidays is not None:
-            years = range(date_of(first_day).year, date_of(last_day).year + 1)
-            free = [day_number(day) for year in years for day in holiday_dates(self.holidays, year)]
-            kinds[np.isin(days, free)] = HOLIDAY
-        return self.table[months, kinds].ravel()
 
 
 def band_rates_of(tariff: Tariff, zone: ZoneInfo, holidays: str | None) -> BandRates:

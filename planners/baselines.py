@@ -64,6 +64,12 @@ def timer(slots: Window, model: ChargeModel, from_kwh: float, to_kwh: float) -> 
 
 
 def _cheapest_run(slots: Window, model: ChargeModel, from_kwh: float, to_kwh: float) -> Outcome:
+    if any(tick.amps != model.amps for tick in slots.ticks):
+        runs = (
+            _charge_through(slots.ticks[i:], model, from_kwh, to_kwh)
+            for i in range(len(slots.ticks))
+        )
+        return max(runs, key=lambda run: (round(run.energy_kwh, 9), -run.cost))
     steps = ladder(model, from_kwh, to_kwh, slots.tick_hours, len(slots.ticks))
     if steps.rungs == 0:
         return Outcome(0.0, 0.0)
@@ -74,7 +80,10 @@ def _cheapest_run(slots: Window, model: ChargeModel, from_kwh: float, to_kwh: fl
 def _charge_through(
     stretches: Sequence[Stretch], model: ChargeModel, from_kwh: float, to_kwh: float
 ) -> Outcome:
-    bought = climb(model, from_kwh, to_kwh, (stretch.hours for stretch in stretches))
+    # Where the rest of the home needs the current, every rule waits.
+    stretches = [stretch for stretch in stretches if stretch.amps > 0]
+    hours = (stretch.hours for stretch in stretches)
+    bought = climb(model, from_kwh, to_kwh, hours, (stretch.amps for stretch in stretches))
     cost = sum(
         float(stretch.span.rate) * float(kwh)
         for stretch, kwh in zip(stretches, bought.metered_kwh, strict=False)

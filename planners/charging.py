@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 REACHED_KWH = 1e-9
 """Battery energy [kWh] that counts as nothing: a target this near is reached."""
 
+TAPER_STEPS = 1000
+"""Parts into which the battery is cut to integrate what a taper with standby meters."""
+
 
 @dataclass(frozen=True, slots=True)
 class ChargeModel:
@@ -53,13 +56,19 @@ class ChargeModel:
     taper: tuple[tuple[float, float], ...] = ()
 
     @property
+    def kw_per_amp(self) -> float:
+        """Metered power of each ampere per phase before any taper [kW per A]."""
+        return self.phases * self.volts / 1000
+
+    @property
     def full_kw(self) -> float:
         """Metered power before any taper [kW]."""
-        return self.amps * self.phases * self.volts / 1000
+        return self.amps * self.kw_per_amp
 
-    def metered_kw(self, stored_kwh: float) -> float:
-        """Metered power [kW] with `stored_kwh` in the battery (design, section 4)."""
-        return self.full_kw * self._taper_share(100 * stored_kwh / self.usable_kwh)
+    def metered_kw(self, stored_kwh: float, amps: float | None = None) -> float:
+        """Metered power [kW] with `stored_kwh` in the battery, at `amps` instead of the model's."""
+        full_kw = self.full_kw if amps is None else amps * self.kw_per_amp
+        return full_kw * self._taper_share(100 * stored_kwh / self.usable_kwh)
 
     def gained_kw(self, metered_kw: float) -> float:
         """Power that reaches the battery [kW] when `metered_kw` passes the meter."""
@@ -83,6 +92,58 @@ class ChargeModel:
             return self.taper[-1][1] / 100
         (soc0, share0), (soc1, share1) = self.taper[after - 1], self.taper[after]
         return (share0 + (share1 - share0) * (soc_percent - soc0) / (soc1 - soc0)) / 100
+
+    def taper_shares(self, stored_kwh: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Share of full power, 0 to 1, at each of many battery energies [kWh]."""
+        if not self.taper:
+            return np.ones_like(stored_kwh)
+        soc, percent = np.array(self.taper).T
+        shares: NDArray[np.float64] = np.interp(
+            100 * stored_kwh / self.usable_kwh, soc, percent / 100
+        )
+        return shares
+
+    @property
+    def metered_per_gained(self) -> float | None:
+        """Metered energy per energy gained, at the model's current; None where it varies."""
+        if self.taper and self.standby_kw > 0:
+            return None
+        gained_kw = self.gained_kw(self.full_kw)
+        return self.full_kw / gained_kw if gained_kw > 0 and not self.taper else 1 / self.efficiency
+
+
+def metered_to(model: ChargeModel, stored_kwh: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Meter the charge from an empty battery, at the model's current.
+
+    Parameters
+    ----------
+    model : ChargeModel
+        The vehicle and the current.
+    stored_kwh : ndarray of float
+        Battery energies [kWh].
+
+    Returns
+    -------
+    ndarray of float
+        Energy through the meter to each of them [kWh]; only differences mean anything.
+    """
+    ratio = model.metered_per_gained
+    if ratio is not None:
+        return ratio * stored_kwh
+    grid = np.linspace(0.0, model.usable_kwh, TAPER_STEPS + 1)
+    kw = model.full_kw * model.taper_shares(grid[:-1] + grid[1] / 2)
+    # Where standby takes all there is no charging, and nothing to meter.
+    gained_kw = np.maximum(model.efficiency * kw - model.standby_kw, 1e-3 * kw)
+    metered = np.concatenate(([0.0], np.cumsum(grid[1] * kw / gained_kw)))
+    return np.interp(stored_kwh, grid, metered)
+
+
+def metered_kwh_between(model: ChargeModel, from_kwh: float, to_kwh: float) -> float:
+    """Meter the charge from one battery energy to another [kWh]: see `metered_to`."""
+    if model.metered_per_gained is not None:
+        return model.metered_per_gained * (to_kwh - from_kwh)
+    low, high = metered_to(model, np.array([from_kwh, to_kwh]))
+    return float(high - low)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -112,7 +173,13 @@ class Ladder:
         return len(self.share)
 
 
-def climb(model: ChargeModel, from_kwh: float, to_kwh: float, hours: Iterable[float]) -> Ladder:
+def climb(
+    model: ChargeModel,
+    from_kwh: float,
+    to_kwh: float,
+    hours: Iterable[float],
+    amps: Iterable[float] | None = None,
+) -> Ladder:
     """Charge through stretches of time until the battery holds `to_kwh`.
 
     The taper is read at the start of each stretch, as the planning problem has it (design,
@@ -126,6 +193,8 @@ def climb(model: ChargeModel, from_kwh: float, to_kwh: float, hours: Iterable[fl
         Battery energy at the start and at the target [kWh].
     hours : iterable of float
         Length of each stretch in which it may charge [h].
+    amps : iterable of float, optional
+        Current of each stretch, in place of the model's [A per phase].
 
     Returns
     -------
@@ -135,8 +204,9 @@ def climb(model: ChargeModel, from_kwh: float, to_kwh: float, hours: Iterable[fl
     rows: list[tuple[float, float, float]] = []
     stored = from_kwh
     reached = stored >= to_kwh - REACHED_KWH
-    for stretch in () if reached else hours:
-        metered_kw = model.metered_kw(stored)
+    currents = repeat(model.amps) if amps is None else amps
+    for stretch, current in () if reached else zip(hours, currents, strict=False):
+        metered_kw = model.metered_kw(stored, current)
         gained_kw = model.gained_kw(metered_kw)
         if gained_kw <= 0:
             break

@@ -42,6 +42,10 @@ class DepartureAt:
         State of charge wanted at `max_rate` or less, at least the need [percent].
     max_rate : Decimal or None
         Highest rate for what is wanted beyond the need [currency per kWh]; None for no limit.
+    returns : datetime or None
+        When it is back and plugged in, UTC; None where that is not known.
+    uses_kwh : float or None
+        Battery energy that the trip uses [kWh]; None where that is not known.
     """
 
     vehicle: str
@@ -50,6 +54,8 @@ class DepartureAt:
     need_percent: float
     want_percent: float
     max_rate: Decimal | None
+    returns: datetime | None = None
+    uses_kwh: float | None = None
 
 
 def departures_between(
@@ -111,6 +117,45 @@ def next_departure(file: HouseholdFile, vehicle: str, after: datetime) -> Depart
         if found:
             return found[0]
     return None
+
+
+def upcoming(
+    file: HouseholdFile, vehicle: str, now: datetime, until: datetime
+) -> tuple[DepartureAt, ...]:
+    """List the departures that can be planned for together.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    vehicle : str
+        Name of the vehicle.
+    now : datetime
+        Aware; a departure at this very instant has left.
+    until : datetime
+        Aware; how far to look.
+
+    Returns
+    -------
+    tuple of DepartureAt
+        The next one, however far off, and those after it that are to be ready by `until`. They
+        end with the first whose return or energy is not known, or which is not back before the
+        following one is to be ready: what is in the battery then is anyone's guess.
+    """
+    departure = next_departure(file, vehicle, now)
+    if departure is None:
+        return ()
+    found = [departure]
+    # Ready at the most a day before it leaves.
+    after, end = departure.instant + datetime.resolution, until + DAY + datetime.resolution
+    for following in departures_between(file, vehicle, after, end):
+        before = found[-1]
+        if before.returns is None or before.uses_kwh is None:
+            break
+        if following.ready_by > until or before.returns >= following.ready_by:
+            break
+        found.append(following)
+    return tuple(found)
 
 
 def night_of(instant: datetime, zone: ZoneInfo) -> date:
@@ -191,4 +236,20 @@ def _departure_at(file: HouseholdFile, row: Departure, day: date) -> DepartureAt
         need_percent=row.need_percent,
         want_percent=file.want_percent(row),
         max_rate=row.max_rate,
+        returns=_return_of(file, row, day, instant),
+        uses_kwh=file.uses_kwh(row),
     )
+
+
+def _return_of(file: HouseholdFile, row: Departure, day: date, leaves: datetime) -> datetime | None:
+    """When a vehicle that left on a local date is back and plugged in."""
+    if row.returns is not None:
+        back = day if row.returns > row.at else day + DAY
+        # The hour that a clock skips can put a short trip's return before its departure.
+        return max(leaves, instant_of_local(back, row.returns, file.zone))
+    point = file.charge_points[file.vehicles[row.vehicle].charge_point]
+    if point.plugged_in is None:
+        return None
+    begins = time(*divmod(point.plugged_in.start_minute, 60))
+    starts = (instant_of_local(day + days * DAY, begins, file.zone) for days in range(3))
+    return next(start for start in starts if start > leaves)

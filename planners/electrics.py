@@ -1,15 +1,49 @@
-"""The currents a household file allows, and the charge model they make."""
+"""The currents a household file allows, and the charge model they make.
+
+Nothing may ever exceed `highest_amps`. What the rest of the home is known to draw in certain hours
+leaves less of it: `amps_allowed` tells when, `amps_at` and `amps_by_tick` how much.
+"""
 
 from __future__ import annotations
 
-from math import floor
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from itertools import pairwise
 from typing import TYPE_CHECKING
+
+import numpy as np
 
 from config.consistency import lowest_amps
 from planners.charging import ChargeModel
+from planners.home_load import home_load
+from planners.local_time import instant_of, minute_of
+from planners.main_fuse import Reach, share_of_fuse
+from planners.rate_runs import run_starts
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from config import HouseholdFile
+
+FUSE_DIGITS = 6
+"""What is left under the fuse is rounded to so many: sums of decimals are not exact [A]."""
+
+
+@dataclass(frozen=True, slots=True)
+class AmpsSpan:
+    """A stretch of time in which one current is allowed.
+
+    Attributes
+    ----------
+    start, end : datetime
+        UTC; `end` is the first instant outside.
+    amps : float
+        The highest current [A per phase]; 0 where the vehicle can't charge.
+    """
+
+    start: datetime
+    end: datetime
+    amps: float
 
 
 def highest_amps(file: HouseholdFile, charge_point: str, vehicle: str) -> float:
@@ -28,23 +62,138 @@ def highest_amps(file: HouseholdFile, charge_point: str, vehicle: str) -> float:
         Current per phase. Charge points that together could draw more than the main fuse share
         it, so that no two of them ever exceed it, whatever each of them does.
     """
-    limits = [_share_of_fuse(file, charge_point), file.vehicles[vehicle].max_amps]
-    return float(min(limit for limit in limits if limit is not None))
+    points, fuse = file.charge_points, file.household.main_fuse_amps
+    share = points[charge_point].max_amps
+    if fuse is not None:
+        reaches = {
+            name: Reach(lowest_amps(point), point.max_amps) for name, point in points.items()
+        }
+        share = share_of_fuse(reaches, charge_point, fuse)
+    return _limited(file, vehicle, share)
 
 
-def _share_of_fuse(file: HouseholdFile, charge_point: str) -> float:
-    points = file.charge_points
-    own, fuse = points[charge_point], file.household.main_fuse_amps
-    if fuse is None or sum(point.max_amps for point in points.values()) <= fuse:
-        return own.max_amps
-    if own.switching == "on_off":
-        return own.max_amps
-    # Relays draw what they draw; the others get their lowest current each, and equal parts of
-    # the way from there to their highest.
-    lowest = {name: lowest_amps(point) for name, point in points.items()}
-    wished = sum(point.max_amps - lowest[name] for name, point in points.items())
-    part = (fuse - sum(lowest.values())) / wished
-    return max(own.min_amps, floor(lowest[charge_point] + part * (own.max_amps - own.min_amps)))
+def amps_allowed(
+    file: HouseholdFile, charge_point: str, vehicle: str, start: datetime, end: datetime
+) -> tuple[AmpsSpan, ...]:
+    """Tell which current is allowed when, given what the rest of the home is known to draw.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    charge_point, vehicle : str
+        Their names in the file.
+    start, end : datetime
+        Aware.
+
+    Returns
+    -------
+    tuple of AmpsSpan
+        From `start` to `end` without a gap, the current changing from each to the next; empty
+        where `end` is not after `start`. No current is above `highest_amps`; it is 0 where too
+        little is left for the lowest current that can be set, or for what a relay switches on.
+    """
+    if end <= start:
+        return ()
+    first, last = minute_of(start), minute_of(end - datetime.resolution) + 1
+    amps = _amps_of_minutes(file, charge_point, vehicle, first, last)
+    starts = run_starts(amps)
+    edges = [start, *(instant_of(first + int(place)) for place in starts[1:]), end]
+    return tuple(
+        AmpsSpan(since.astimezone(UTC), until.astimezone(UTC), float(amps[place]))
+        for (since, until), place in zip(pairwise(edges), starts, strict=True)
+    )
+
+
+def amps_at(file: HouseholdFile, charge_point: str, vehicle: str, instant: datetime) -> float:
+    """Return the highest current allowed at an instant, as `amps_allowed` tells it.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    charge_point, vehicle : str
+        Their names in the file.
+    instant : datetime
+        Aware.
+
+    Returns
+    -------
+    float
+        Current [A per phase].
+    """
+    minute = minute_of(instant)
+    return float(_amps_of_minutes(file, charge_point, vehicle, minute, minute + 1)[0])
+
+
+def amps_by_tick(  # noqa: PLR0917 - whose current, and which ticks
+    file: HouseholdFile,
+    charge_point: str,
+    vehicle: str,
+    start: datetime,
+    ticks: int,
+    tick_minutes: int,
+) -> NDArray[np.float64]:
+    """Return the highest current that each of a row of ticks may have from end to end.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    charge_point, vehicle : str
+        Their names in the file.
+    start : datetime
+        Begin of the first tick, aware.
+    ticks, tick_minutes : int
+        How many there are, and how long each is [min].
+
+    Returns
+    -------
+    ndarray of float64, shape (ticks,)
+        The lowest of what is allowed at any instant of each tick [A per phase].
+    """
+    first = minute_of(start)
+    # A tick that begins within a minute ends within one, and has a part of both.
+    touched = tick_minutes + (instant_of(first) < start)
+    last = first + ticks * tick_minutes + touched
+    amps = _amps_of_minutes(file, charge_point, vehicle, first, last)
+    windows = np.lib.stride_tricks.sliding_window_view(amps, touched)
+    lowest: NDArray[np.float64] = windows[::tick_minutes][:ticks].min(axis=1)
+    return lowest
+
+
+def _amps_of_minutes(
+    file: HouseholdFile, charge_point: str, vehicle: str, first: int, last: int
+) -> NDArray[np.float64]:
+    """Highest current of each UTC minute from `first` until before `last` [A per phase]."""
+    ceiling, fuse = highest_amps(file, charge_point, vehicle), file.household.main_fuse_amps
+    if fuse is None or not file.household.known_load:
+        return np.full(last - first, ceiling)
+    reaches = _reaches(file)
+    loads, place = np.unique(home_load(file, first, last), return_inverse=True)
+    shares = [
+        share_of_fuse(reaches, charge_point, round(fuse - load, FUSE_DIGITS))
+        for load in loads.tolist()
+    ]
+    return np.array([min(ceiling, share) for share in shares])[place]
+
+
+def _reaches(file: HouseholdFile) -> dict[str, Reach]:
+    """Currents of every charge point: a relay's is the most that its vehicles draw."""
+    reaches: dict[str, Reach] = {}
+    for name, point in file.charge_points.items():
+        if point.switching == "current":
+            reaches[name] = Reach(point.min_amps, point.max_amps)
+        else:
+            cars = [car for car, each in file.vehicles.items() if each.charge_point == name]
+            drawn = max([_limited(file, car, point.max_amps) for car in cars], default=0.0)
+            reaches[name] = Reach(drawn, drawn)
+    return reaches
+
+
+def _limited(file: HouseholdFile, vehicle: str, amps: float) -> float:
+    own = file.vehicles[vehicle].max_amps
+    return float(amps if own is None else min(amps, own))
 
 
 def charge_model(file: HouseholdFile, vehicle: str, *, amps: float | None = None) -> ChargeModel:

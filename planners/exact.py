@@ -1,57 +1,70 @@
-"""The cheapest ticks to charge in, exactly: a dynamic programme over time and ticks bought.
+"""The cheapest currents, exactly: a dynamic programme over time and battery energy.
 
-Objective and constraints are those of `planners.problem`. Since charging runs at one current, the
-battery after `c` ticks of charging is the same whichever ticks they were, so the state before
-tick ``i`` is (``i``, ``c``, on or off), and what a further tick buys is rung ``c`` of a ladder,
-``E[c]`` at the meter. With ``U`` the shortest run, ``R`` the shortest rest, both whole ticks, and
-``cost(i, c, U)`` the price of ticks ``i .. i+U-1`` buying rungs ``c .. c+U-1``::
+Objective and constraints are those of `planners.problem`; ticks ``i`` of ``h`` hours at rates
+``p[i]``, shortest run ``U`` and shortest rest ``R`` in ticks, start cost ``s``.
 
-    on[i, c]  = min( p[i] E[c] + on[i+1, c+1] ,            go on
-                     off[i+R, c] )                         stop, and rest
-    off[i, c] = min( off[i+1, c] ,                         wait
-                     s + cost(i, c, U) + on[i+U, c+U] )    start, and run
+State before tick ``i``: the battery energy ``e``, one of the levels of `planners.levels`, and what
+the charge point is doing: ``off`` (rested, it may start), ``fresh`` (the same, and nothing was
+bought since the last departure), or ``on`` for ``u`` ticks, where ``u = U`` stands for ``U`` or
+more. Action: stay off, or draw a current that leads to a level ``e'``; or, as the last action
+before a departure, draw for the part of the tick that leads to a target ``t`` and be done. With
+``m(e, e')`` the metered energy that leads from ``e`` to ``e'``, and all minima over what the
+currents of tick ``i`` can reach, up to the want::
 
-    on[N, c] = off[N, c] = -max_rate x (metered kWh of c rungs past the need), or infinity where
-    fewer rungs than can be had, and than the need wants, were bought.
+    on[i, u, e]  = min p[i] m(e, e') + on[i+1, min(u+1, U), e']            go on
+    on[i, U, e]  = min( the same,
+                        off[i+R, e],                                       stop, and rest
+                        min p[i] m(e, t) + D[t] )                          go on for a part; done
+    off[i, e]    = min( off[i+1, e],                                       wait
+                        s + min p[i] m(e, e') + on[i+1, 1, e'] )           start
+    D[e]         = infinity below the need, else
+                   - worth(e) + worth'(e - trip) + fresh'[return, e - trip]
 
-``i+U`` and ``i+R`` end at ``N``. A ladder ends exactly at its target, which cuts the last tick
-short; the target is the need or the want, so both ladders are solved and the better one is taken:
-between them the objective is a straight line in the length of the last tick, and an end of the
-line is optimal. Ticks ``N`` x rungs ``K`` bound the time and the memory.
+``worth(e)`` is the maximum rate times the metered energy from the need to ``e``; a tick dearer than
+that rate pays it back, but for the last departure. Dashes mark the next departure, and there is
+none after the last. At the departure ``on = off = fresh = D``.
+``fresh`` is as ``off``, but a run that starts from it may be done before ``U``: it has rows of
+``on`` to itself for ``u < U``. A need that can't be met is lowered to what can be had, by
+`planners.reach`, before all this.
+
+Bound: each tick costs a few operations on arrays of ``2 U - 1`` rows of levels (a minimum over a
+range of levels takes the logarithm of its length), and the tables hold as many numbers for each
+tick. `planners.follow` walks forwards through them.
 
 Ties: a start costs `TIE` more than it says, so that of plans within `TIE` the one with fewer
-starts wins; what is then left equal is decided by preferring, forwards in time, to be on (early)
-or off (late). A kWh past the need that costs just ``max_rate`` is bought.
+starts wins, and a tick below its highest current a part of that; what is then left equal is
+decided on the way forwards. A kWh past the need that costs just ``max_rate`` is bought; one that
+is as cheap on a later night is left for then.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from planners.charging import REACHED_KWH
-from planners.problem import Problem, Solution, solution_of
+from planners.follow import follow
+from planners.levels import SAME_KWH, levels_of, spans_of
+from planners.problem import Problem
+from planners.reach import needs_within_reach
+from planners.solution import Solution, solution_of
+from planners.steps import Steps
+from planners.tables import Tables, empty_tables
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
-    from planners.charging import Ladder
+MOST_STATES_SWITCHED = 12_000_000
+MOST_STATES_SET = 3_000_000
+MOST_STATES_AHEAD = 1_500_000
+"""States whose values are worked out and kept, at 8 bytes each: with on/off switching; with a
+current that can be set, where each takes longer; and with such a current and several departures.
+On one core that is less than a tenth of a second."""
 
-TIE = 1e-9
-"""Plans whose costs differ by less cost the same [currency]."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Tables:
-    """Cost to go and the decision in each state; arrays of shape (ticks + 1, rungs + 1)."""
-
-    on: NDArray[np.float64]
-    off: NDArray[np.float64]
-    stop: NDArray[np.bool_]
-    start: NDArray[np.bool_]
-    diagonal: NDArray[np.float64]
+MOST_LEVELS = 8_000
+"""Levels before one departure."""
 
 
 def solve(problem: Problem) -> Solution:
@@ -60,121 +73,135 @@ def solve(problem: Problem) -> Solution:
     Parameters
     ----------
     problem : Problem
-        See `planners.problem`; rates of shape (ticks,), none of them infinite or nan.
+        See `planners.problem`; its arrays have shape (ticks,).
 
     Returns
     -------
     Solution
-        Optimal in the sense of the module's first lines. Where the need can't be met it buys as
-        much as can be had.
+        At constant power (no taper; standby only with on/off switching) optimal in the sense of
+        `planners.problem`, as long as the levels of `planners.levels` suffice; else it costs at
+        most the energy of one tick more. A need that can't be met is met as nearly as can be.
+
+    Raises
+    ------
+    ValueError
+        Where `Problem.check` refuses it.
+    """  # noqa: DOC502 - raised by check
+    problem.check()
+    needs = [min(d.need_kwh, d.want_kwh) for d in problem.deadlines]
+    plan = _plan_for(problem, needs)
+    short_by = 0.0
+    while plan is None:
+        # Levels that round down may miss by a little what is just in reach.
+        needs = needs_within_reach(problem, short_by)
+        plan = _plan_for(problem, needs)
+        short_by = 2 * short_by + 1e-3 * problem.model.full_kw * problem.tick_hours
+    return plan
+
+
+def most_levels(problem: Problem) -> int:
+    """Give how many levels there may be before a departure, for the time and memory they take.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+
+    Returns
+    -------
+    int
+        `MOST_LEVELS`, or fewer where the ticks are many, or the shortest run is long.
     """
-    need_kwh = float(problem.to_need.metered_kwh.sum())
-    best = _solve_ladder(problem, problem.to_need, need_kwh)
-    if problem.to_want is problem.to_need:
-        return best
-    rival = _solve_ladder(problem, problem.to_want, need_kwh)
-    gain = objective(problem, best) - objective(problem, rival)
-    tie = _tie(problem, problem.to_want)
-    return rival if gain > tie or (gain > -tie and rival.starts <= best.starts) else best
+    states = MOST_STATES_SET if len(problem.deadlines) == 1 else MOST_STATES_AHEAD
+    if problem.min_amps is None:
+        states = MOST_STATES_SWITCHED
+    ticks = sum(end - start for start, end in problem.segments())
+    return min(MOST_LEVELS, states // max(1, ticks * (2 * problem.min_run - 1)))
 
 
-def objective(problem: Problem, solution: Solution) -> float:
-    """Give what is minimised [currency]: energy and starts, less the worth of kWh past the need."""
-    need_kwh = problem.to_need.metered_kwh.sum()
-    past_need_kwh = max(0.0, float(solution.metered_kwh.sum() - need_kwh))
-    return (
-        solution.cost
-        + problem.start_cost * solution.starts
-        - problem.max_rate_per_kwh * past_need_kwh
-    )
-
-
-def _solve_ladder(problem: Problem, steps: Ladder, need_kwh: float) -> Solution:
-    ticks = len(problem.rates_per_kwh)
-    most = min(steps.rungs, max(0, ticks - problem.rest_left))
-    bought_kwh = np.concatenate(([0.0], np.cumsum(steps.metered_kwh)))
-    enough = int(np.searchsorted(bought_kwh, need_kwh - REACHED_KWH))
-    end = -problem.max_rate_per_kwh * np.maximum(0.0, bought_kwh - need_kwh)
-    end -= 0.1 * _tie(problem, steps) * np.arange(len(end))  # at just max_rate, buy
-    end[: min(most, enough)] = np.inf
-    min_run = max(1, min(problem.min_run, steps.rungs))
-    tables = _tables(problem, steps, end, min_run)
-    on = _follow(tables, problem, steps.rungs, min_run)
-    return solution_of(on, steps, problem.rates_per_kwh, running=problem.before.on)
-
-
-def _tie(problem: Problem, steps: Ladder) -> float:
-    """Widen `TIE` where sums of money are so large that rounding would reach it."""
-    total = float(np.abs(problem.rates_per_kwh).max(initial=0.0) * steps.metered_kwh.sum())
-    return max(TIE, 1e-12 * (total + problem.start_cost * len(problem.rates_per_kwh)))
-
-
-def _tables(problem: Problem, steps: Ladder, end: NDArray[np.float64], min_run: int) -> _Tables:
-    rates, energy = problem.rates_per_kwh, steps.metered_kwh
-    ticks, rungs = len(rates), steps.rungs
-    tie = _tie(problem, steps)
+def _plan_for(problem: Problem, needs_kwh: Sequence[float]) -> Solution | None:
+    """Solve with needs lowered to `needs_kwh`; None if they can't all be met."""
+    spans = spans_of(problem, needs_kwh)
+    levels = levels_of(problem, spans, most_levels(problem))
     # Equal but for rounding: to be on, or off, gets the benefit of the doubt.
-    early_bonus = 0.01 * tie * (-1 if problem.prefer_late else 1)
-    start_cost = problem.start_cost + tie
-    on = np.full((ticks + 1, rungs + 1), np.inf)
-    off = np.full((ticks + 1, rungs + 1), np.inf)
-    stop = np.ones((ticks + 1, rungs + 1), dtype=bool)
-    start = np.zeros((ticks + 1, rungs + 1), dtype=bool)
-    diagonal = _diagonal_sums(rates, energy)
-    on[ticks] = off[ticks] = end
-    begin = np.empty(rungs + 1)
-    go_on = np.full(rungs + 1, np.inf)
-    for i in range(ticks - 1, -1, -1):
-        run = min(min_run, ticks - i)
-        begin[:] = np.inf
-        fits = max(0, rungs + 1 - run)
-        begin[:fits] = (
-            start_cost
-            + (diagonal[i + run, run:] - diagonal[i, :fits])
-            + on[i + run, run : run + fits]
-        )
-        start[i] = begin < off[i + 1] + early_bonus
-        np.minimum(begin, off[i + 1], out=off[i])
-        go_on[:rungs] = rates[i] * energy + on[i + 1, 1:]
-        rested = off[min(i + problem.min_rest, ticks)]
-        stop[i] = go_on >= rested + early_bonus
-        np.minimum(go_on, rested, out=on[i])
-    return _Tables(on, off, stop, start, diagonal)
+    bonus = 0.01 * problem.tie * (-1 if problem.prefer_late else 1)
+    tables: list[Tables] = []
+    for k in reversed(range(len(spans))):
+        steps = Steps(problem, k, spans[k], levels[k])
+        done = _done(problem, steps, k, tables[-1] if tables else None)
+        tables.append(empty_tables(steps, problem.min_run, done, bonus))
+        _fill(problem, tables[-1])
+    choice = follow(problem, tables[::-1], problem.start_cost + problem.tie)
+    return None if choice is None else solution_of(problem, *choice)
 
 
-def _diagonal_sums(rates: NDArray[np.float64], energy: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Price buying rungs ``c-i .. c-1`` in ticks ``0 .. i-1``, shape (ticks + 1, rungs + 1)."""
-    # The difference of two entries on one diagonal is the price of the run between them.
-    sums = np.zeros((len(rates) + 1, len(energy) + 1))
-    prices = np.multiply.outer(rates, energy)
-    for i in range(len(rates)):
-        np.add(sums[i, :-1], prices[i], out=sums[i + 1, 1:])
-    return sums
+def _done(problem: Problem, steps: Steps, k: int, following: Tables | None) -> NDArray[np.float64]:
+    """Value each level at departure `k`, `following` being the tables of the next one."""
+    deadline, levels = problem.deadlines[k], steps.levels
+    done = -steps.worth
+    if following is not None:
+        left = np.maximum(0.0, levels - deadline.trip_kwh)
+        done += _between(left, following.steps.levels, _on_return(following))
+    done[levels < steps.span.need_kwh - SAME_KWH] = np.inf
+    return done
 
 
-def _follow(tables: _Tables, problem: Problem, rungs: int, min_run: int) -> NDArray[np.bool_]:
-    """Walk forwards through the decisions."""
-    ticks = len(problem.rates_per_kwh)
-    on = np.zeros(ticks, dtype=bool)
-    if problem.before.on:
-        running = True
-        i = bought = min(max(0, problem.min_run - problem.before.ticks), rungs, ticks)
-        on[:i] = True
-    else:
-        running = False
-        i, bought = min(problem.rest_left, ticks), 0
-    while i < ticks:
-        if running and tables.stop[i, bought]:
-            running = False
-            i += problem.min_rest
-        elif running:
-            on[i] = True
-            i, bought = i + 1, bought + 1
-        elif tables.start[i, bought]:
-            run = min(min_run, ticks - i)
-            on[i : i + run] = True
-            running = True
-            i, bought = i + run, bought + run
+def _on_return(tables: Tables) -> NDArray[np.float64]:
+    """Value each level on the return before a departure: what is there by then is no purchase."""
+    value: NDArray[np.float64] = tables.fresh[0] + tables.steps.worth
+    return value
+
+
+def _between(
+    stored_kwh: NDArray[np.float64], levels: NDArray[np.float64], values: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Value energies between levels along a straight line, infinite where the lower one is."""
+    below = np.searchsorted(levels, stored_kwh + SAME_KWH, side="right") - 1
+    below = np.clip(below, 0, max(0, len(levels) - 2))
+    above = np.minimum(below + 1, len(levels) - 1)
+    finite = np.isfinite(values)
+    if not finite.any():
+        return np.full(len(stored_kwh), np.inf)
+    along: NDArray[np.float64] = np.interp(stored_kwh, levels[finite], values[finite])
+    near_above = stored_kwh >= levels[above] - SAME_KWH
+    return np.where(finite[np.where(near_above, above, below)], along, np.inf)
+
+
+def _fill(problem: Problem, tables: Tables) -> None:
+    """Go backwards through the ticks of one span."""
+    steps, shortest = tables.steps, problem.min_run
+    start_cost = problem.start_cost + problem.tie
+    ticks = steps.span.end - steps.span.start
+    above_want = slice(int(np.searchsorted(steps.levels, steps.span.want_kwh + SAME_KWH)), None)
+    tables.on[ticks, :, above_want] = np.inf
+    cut_counts = problem.may_cut(shortest, last=False)
+    strict, first = slice(0, shortest - 1), slice(shortest - 1, 2 * shortest - 2)
+    parts: dict[tuple[float, float], NDArray[np.float64]] = {}
+    cut_off = problem.run_cut_off if steps.span.start == 0 else None
+    for row in range(ticks - 1, -1, -1):
+        i = steps.span.start + row
+        kind = steps.kind(i)
+        if kind not in parts:
+            parts[kind] = steps.part(i, tables.done)
+        part, on, off, fresh = parts[kind], tables.on[row], tables.off, tables.fresh
+        go_on = steps.whole(i, tables.on[row + 1])
+        full = np.minimum(go_on[-1], part)
+        if shortest == 1:
+            begin = start_cost + full
         else:
-            i += 1
-    return on
+            if row == ticks - 1 and cut_counts:  # where time ends, so may a run
+                np.minimum(go_on, part, out=go_on)
+            begin = start_cost + go_on[0]
+            begin_first = start_cost + np.minimum(go_on[shortest - 1], part)
+            np.minimum(begin_first, fresh[row + 1], out=fresh[row])
+            tables.start_first[row] = begin_first < fresh[row + 1] + tables.bonus
+            on[strict][:-1], on[first][:-1] = go_on[strict][1:], go_on[first][1:]
+            on[strict][-1] = on[first][-1] = full if cut_counts else go_on[-1]
+            np.minimum(on[first], part, out=on[first])
+        np.minimum(begin, off[row + 1], out=off[row])
+        tables.start[row] = begin < off[row + 1] + tables.bonus
+        np.minimum(full, off[min(row + problem.min_rest, ticks)], out=on[-1])
+        on[-1, above_want] = np.inf
+        if row == cut_off:
+            lasted = tables.running(problem.before.ticks + row, first=True)
+            on[lasted] = off[min(row + problem.min_rest, ticks)]

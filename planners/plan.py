@@ -66,11 +66,40 @@ class Shortfall:
 
 
 @dataclass(frozen=True, slots=True)
+class LaterNight:
+    """What is planned between a return and the departure after it, as far as it is known now.
+
+    Attributes
+    ----------
+    returns, departure : datetime
+        UTC.
+    soc_percent, need_percent, want_percent, reaches_percent : float
+        State of charge on the return, needed, wanted, and planned for the departure [percent].
+    energy_kwh : float
+        Energy through the meter [kWh].
+    cost : float
+        Its price, tax included, without start costs [currency].
+    periods : tuple of Period
+        In order of time.
+    """
+
+    returns: datetime
+    departure: datetime
+    soc_percent: float
+    need_percent: float
+    want_percent: float
+    reaches_percent: float
+    energy_kwh: float
+    cost: float
+    periods: tuple[Period, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """Periods for one vehicle up to a departure; energies at the meter, costs with tax.
 
     `cost` holds neither the standing charge nor start costs. `shortfall` is None when the need
-    is met.
+    is met. `later` are the nights that were planned for together with this one.
     """
 
     charge_point: str
@@ -90,6 +119,7 @@ class Plan:
     periods: tuple[Period, ...]
     at_once: Outcome
     timer: Outcome
+    later: tuple[LaterNight, ...] = ()
     why: tuple[str, ...] = field(default=())
     cautions: tuple[str, ...] = field(default=())
 
@@ -133,6 +163,8 @@ class Plan:
             "why": list(self.why),
             "cautions": list(self.cautions),
         }
+        if self.later:
+            document["later"] = [_later_json(night) for night in self.later]
         if self.shortfall:
             ready = self.shortfall.earliest_ready
             document["earliest_ready"] = instant_text(ready) if ready else None
@@ -155,6 +187,20 @@ def _period_json(period: Period) -> dict[str, Any]:
         "band": period.band,
     }
     return document | {"estimated": True} if period.estimated else document
+
+
+def _later_json(night: LaterNight) -> dict[str, Any]:
+    return {
+        "returns": instant_text(night.returns),
+        "departure": instant_text(night.departure),
+        "soc_percent": round(night.soc_percent, 3),
+        "need_percent": round(night.need_percent, 3),
+        "want_percent": round(night.want_percent, 3),
+        "reaches_percent": round(night.reaches_percent, 3),
+        "energy_kwh": round(night.energy_kwh, 3),
+        "cost": round(night.cost, 4),
+        "periods": [_period_json(period) for period in night.periods],
+    }
 
 
 def _outcome_json(outcome: Outcome) -> dict[str, float]:

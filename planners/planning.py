@@ -2,62 +2,77 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import timedelta
-from math import ceil
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
+from planners.alternatives import alternatives_to
 from planners.baselines import at_once, timer
 from planners.cautions import cautions
-from planners.charging import ChargeModel, Ladder, climb, ladder
-from planners.electrics import charge_model
+from planners.charging import climb
 from planners.exact import solve
-from planners.plan import Period, Plan
-from planners.problem import LONG_AT_REST, Problem, SwitchingState
+from planners.horizon import Horizon, Situation, horizon, kwh_at_any_price
+from planners.later_nights import later_nights
+from planners.periods import Draw, draws, periods_of
+from planners.plan import Plan
 from planners.shortfall import SHORT_KWH, shortfall_of
 from planners.why import why
-from planners.window import Stretch, Window, window
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from datetime import datetime
 
-    from config import ChargePoint, HouseholdFile
-    from planners.departures import DepartureAt
+    from config import HouseholdFile
+    from planners.charging import Ladder
+    from planners.plan import Period
     from planners.prices import Prices
+    from planners.solution import Solution
+    from planners.window import Stretch
 
 
-PLANNED_DAYS = timedelta(days=7)
-"""Time before a departure in which its charge is planned: at 10 A that is 380 kWh."""
+class _Night(NamedTuple):
+    """The time before the first departure, as it will be charged."""
+
+    drawn: list[Draw]
+    bought: Ladder
+    periods: tuple[Period, ...]
+    reaches_kwh: float
 
 
-@dataclass(frozen=True, slots=True)
-class Situation:
-    """What is known when a plan is made.
+class Draft(NamedTuple):
+    """A plan that does not say why yet, and what it was made from."""
 
-    Attributes
-    ----------
-    now : datetime
-        UTC.
-    soc_percent : float
-        State of charge of the vehicle.
-    departure : DepartureAt
-        The departure it is planned for; it names the vehicle.
-    on : bool
-        Whether a run is in progress.
-    since : datetime or None
-        Since when it has been on, or off; None for long since.
-    """
-
-    now: datetime
-    soc_percent: float
-    departure: DepartureAt
-    on: bool = False
-    since: datetime | None = None
+    plan: Plan
+    ahead: Horizon
+    solution: Solution
 
 
 def make_plan(file: HouseholdFile, prices: Prices, situation: Situation) -> Plan:
-    """Plan the cheapest charging of one vehicle up to one departure.
+    """Plan as `draft_plan` does, and say why."""
+    return explained(draft_plan(file, prices, situation))
+
+
+def explained(draft: Draft) -> Plan:
+    """Let a plan say why, which takes asking the solver what other choices would have cost.
+
+    Parameters
+    ----------
+    draft : Draft
+        Of `draft_plan`.
+
+    Returns
+    -------
+    Plan
+        The same with its sentences.
+    """
+    plan, ahead, solution = draft
+    departure = ahead.situation.departure
+    slots = ahead.slots.until(departure.ready_by)
+    other = alternatives_to(ahead, solution)
+    return replace(plan, why=why(plan, slots, ahead.file.zone, departure.max_rate, other))
+
+
+def draft_plan(file: HouseholdFile, prices: Prices, situation: Situation) -> Draft:
+    """Plan the cheapest charging of one vehicle up to a departure, with those after it in mind.
 
     Parameters
     ----------
@@ -66,198 +81,124 @@ def make_plan(file: HouseholdFile, prices: Prices, situation: Situation) -> Plan
     prices : Prices
         Its rates.
     situation : Situation
-        The instant, the state of charge, the departure, and what the charge point is doing.
+        The instant, the state of charge, the departures, and what the charge point is doing.
 
     Returns
     -------
-    Plan
-        Made for the last `PLANNED_DAYS` before the departure, where it is further off than that.
-        The cheapest periods, what the baselines would cost, and why. A need that can't be met
-        is met as nearly as can be, and `Plan.shortfall` says by how much not.
+    Draft
+        See `planners.horizon.horizon` for the time that is planned. The cheapest periods, and what
+        the baselines would cost. A need that can't be met is met as nearly as can be, and
+        `Plan.shortfall` says by how much not.
 
     Raises
     ------
     TariffError
-        Where no rate is known before the departure.
+        Where no rate is known before the last departure.
     """  # noqa: DOC502 - raised by prices
-    made_at = situation.now
-    situation = _in_the_last_days(situation)
-    departure = situation.departure
-    car = file.vehicles[departure.vehicle]
-    point = file.charge_points[car.charge_point]
-    model = charge_model(file, departure.vehicle)
-    slots = window(prices, situation.now, departure.ready_by, file.household.tick_minutes)
-    stored = model.stored_kwh(situation.soc_percent)
+    ahead = horizon(file, prices, situation)
+    departure, model = ahead.situation.departure, ahead.model
+    solution = solve(ahead.problem)
+    night = _first_night(ahead, solution)
+    stored = ahead.problem.stored_kwh
     want_kwh = max(stored, model.stored_kwh(departure.want_percent))
-    problem = _problem(file, slots, model, situation)
-    solution = solve(problem)
-    fragment = _open_fragment(slots, problem, situation, point)
-    is_short = stored + solution.gained_kwh < _kwh_at_any_price(model, departure) - SHORT_KWH
-    used = [tick for tick, on in zip(slots.ticks, solution.on, strict=True) if on]
-    if fragment and _is_used(fragment, used, slots, situation, point, is_short=is_short):
-        used = [fragment, *used]
-    target = _target_kwh(model, departure, stored + solution.gained_kwh, used, fragment)
-    bought = climb(model, stored, target, (stretch.hours for stretch in used))
-    periods = _periods(used, bought, model.amps)
-    reaches = stored + float(bought.gained_kwh.sum())
-    allowed = slots.ticks[problem.rest_left :]
+    slots = ahead.slots.until(departure.ready_by)
     shortfall = shortfall_of(
         model,
-        situation.now,
-        (allowed if fragment is None else (fragment, *allowed)),
+        ahead.situation.now,
+        _allowed(ahead, slots.ticks),
         from_kwh=stored,
-        reaches_kwh=reaches,
+        reaches_kwh=night.reaches_kwh,
         need_kwh=model.stored_kwh(departure.need_percent),
     )
     plan = Plan(
-        charge_point=car.charge_point,
+        charge_point=ahead.charge_point,
         vehicle=departure.vehicle,
         currency=file.household.currency,
-        tariff=prices.rate_at(situation.now).tariff,
-        made_at=made_at,
+        tariff=prices.rate_at(ahead.situation.now).tariff,
+        made_at=situation.now,
         departure=departure.instant,
         soc_percent=situation.soc_percent,
         need_percent=departure.need_percent,
         want_percent=departure.want_percent,
-        reaches_percent=model.soc_percent(reaches),
-        energy_kwh=float(bought.metered_kwh.sum()),
-        cost=sum((period.cost for period in periods), 0.0),
-        starts=_starts(periods, situation),
+        reaches_percent=model.soc_percent(night.reaches_kwh),
+        energy_kwh=float(night.bought.metered_kwh.sum()),
+        cost=sum((period.cost for period in night.periods), 0.0),
+        starts=_starts(night.periods, ahead.situation),
         shortfall=shortfall,
-        periods=periods,
+        periods=night.periods,
         at_once=at_once(slots, model, stored, want_kwh),
         timer=timer(slots, model, stored, want_kwh),
-        cautions=cautions(file, car.charge_point),
+        later=later_nights(ahead, solution, night.reaches_kwh),
+        cautions=cautions(file, ahead.charge_point),
     )
-    return replace(plan, why=why(plan, slots, file.zone, departure.max_rate))
+    return Draft(plan, ahead, solution)
 
 
-def _in_the_last_days(situation: Situation) -> Situation:
-    """Leave out what lies further ahead of the departure than any charge takes."""
-    opens = situation.departure.ready_by - PLANNED_DAYS
-    if situation.now >= opens:
-        return situation
-    return replace(situation, now=opens, on=False, since=None)
-
-
-def _problem(
-    file: HouseholdFile, slots: Window, model: ChargeModel, situation: Situation
-) -> Problem:
-    departure = situation.departure
-    car = file.vehicles[departure.vehicle]
-    point = file.charge_points[car.charge_point]
-    stored = model.stored_kwh(situation.soc_percent)
-
-    def up_to(percent: float) -> Ladder:
-        target = model.stored_kwh(percent)
-        return ladder(model, stored, target, slots.tick_hours, len(slots.ticks))
-
-    unlimited = departure.max_rate is None
-    to_want = up_to(departure.want_percent)
-    return Problem(
-        rates_per_kwh=slots.rates_per_kwh,
-        to_need=to_want if unlimited else up_to(departure.need_percent),
-        to_want=to_want,
-        max_rate_per_kwh=float(departure.max_rate or 0),
-        start_cost=float(point.start_cost),
-        min_run=max(1, _whole_ticks(point.min_run_minutes, slots)),
-        min_rest=_whole_ticks(point.min_rest_minutes, slots),
-        before=SwitchingState(situation.on, _ticks_since(situation, slots)),
-        prefer_late=car.prefer == "late",
+def _first_night(ahead: Horizon, solution: Solution) -> _Night:
+    """Carry out the time before the first departure, with the fragment before its first tick."""
+    model, departure, problem = ahead.model, ahead.situation.departure, ahead.problem
+    reaches = solution.reaches_kwh[0]
+    drawn = draws(ahead, solution, 0, problem.deadlines[0].end)
+    fragment = _open_fragment(ahead)
+    is_short = reaches < kwh_at_any_price(model, departure) - SHORT_KWH
+    begun = _begun_in(fragment, drawn, ahead, is_short=is_short) if fragment else None
+    if begun is not None:
+        drawn = [begun, *drawn]
+    target = _target_kwh(ahead, reaches, begun)
+    bought = climb(
+        model,
+        problem.stored_kwh,
+        target,
+        (draw.stretch.hours for draw in drawn),
+        (draw.amps for draw in drawn),
     )
+    reached = problem.stored_kwh + float(bought.gained_kwh.sum())
+    return _Night(drawn, bought, periods_of(drawn, bought), reached)
 
 
-def _whole_ticks(minutes: float, slots: Window) -> int:
-    return ceil(minutes / slots.tick_minutes)
+def _allowed(ahead: Horizon, ticks: Sequence[Stretch]) -> list[Stretch]:
+    """Give the time in which charging may begin, or go on."""
+    fragment = _open_fragment(ahead)
+    rested = list(ticks[ahead.problem.rest_left :])
+    return rested if fragment is None else [fragment, *rested]
 
 
-def _ticks_since(situation: Situation, slots: Window) -> int:
-    """Whole ticks that the present state will have lasted at the first tick."""
-    if situation.since is None or not slots.ticks:
-        return LONG_AT_REST.ticks
-    return max(0, (slots.ticks[0].start - situation.since) // timedelta(minutes=slots.tick_minutes))
-
-
-def _lasted(situation: Situation) -> timedelta:
-    """How long the charge point has been on, or off."""
-    return timedelta.max if situation.since is None else situation.now - situation.since
-
-
-def _open_fragment(
-    slots: Window, problem: Problem, situation: Situation, point: ChargePoint
-) -> Stretch | None:
+def _open_fragment(ahead: Horizon) -> Stretch | None:
     """Give the fragment before the first tick, unless a rest must go on in it."""
-    rested = _lasted(situation) >= timedelta(minutes=point.min_rest_minutes)
-    return slots.fragment if situation.on or (rested and not problem.rest_left) else None
+    rest = timedelta(minutes=ahead.point.min_rest_minutes)
+    rested = ahead.situation.lasted >= rest and not ahead.problem.rest_left
+    return ahead.slots.fragment if ahead.situation.on or rested else None
 
 
-def _is_used(
-    fragment: Stretch,
-    used: list[Stretch],
-    slots: Window,
-    situation: Situation,
-    point: ChargePoint,
-    *,
-    is_short: bool,
-) -> bool:
-    """Whether to charge in the fragment as well as in the chosen ticks."""
-    # People expect charging that may begin to begin, and a run in progress not to be stopped.
-    begins = used[:1] == list(slots.ticks[:1])
-    if situation.on:
-        return begins or _lasted(situation) < timedelta(minutes=point.min_run_minutes)
-    return begins and (is_short or fragment.span.rate <= max(tick.span.rate for tick in used))
+def _begun_in(
+    fragment: Stretch, drawn: list[Draw], ahead: Horizon, *, is_short: bool
+) -> Draw | None:
+    """Charge in the fragment as well as in the chosen ticks, where that is what people expect."""
+    # Charging that may begin is to begin, and a run in progress is not to be stopped.
+    begins = bool(drawn) and drawn[0].stretch is ahead.slots.ticks[0]
+    amps = min(fragment.amps, drawn[0].amps if begins else ahead.model.amps)
+    if amps < (ahead.problem.min_amps or ahead.model.amps):
+        return None
+    if ahead.situation.on:
+        shortest = timedelta(minutes=ahead.point.min_run_minutes)
+        is_used = begins or ahead.situation.lasted < shortest
+    else:
+        dearest = max((draw.stretch.span.rate for draw in drawn), default=None)
+        is_used = begins and (is_short or (dearest is not None and fragment.span.rate <= dearest))
+    return Draw(fragment, amps) if is_used else None
 
 
-def _kwh_at_any_price(model: ChargeModel, departure: DepartureAt) -> float:
-    """Battery energy to be reached whatever it costs [kWh]."""
-    # Without a limit to the rate, what is wanted is as good as needed.
-    unlimited = departure.max_rate is None
-    return model.stored_kwh(departure.want_percent if unlimited else departure.need_percent)
-
-
-def _target_kwh(
-    model: ChargeModel,
-    departure: DepartureAt,
-    by_ticks_kwh: float,
-    used: list[Stretch],
-    fragment: Stretch | None,
-) -> float:
+def _target_kwh(ahead: Horizon, by_ticks_kwh: float, begun: Draw | None) -> float:
     """Battery energy to charge to [kWh]: what the ticks reach, and what the fragment adds."""
+    model, departure = ahead.model, ahead.situation.departure
     target, limit = by_ticks_kwh, departure.max_rate
-    first = used[0] if used[:1] == [fragment] else None
-    if first is not None and limit is not None and first.span.rate <= limit:
-        more = model.gained_kw(model.metered_kw(by_ticks_kwh)) * first.hours
-        target = min(target + more, model.stored_kwh(departure.want_percent))
-    return max(target, _kwh_at_any_price(model, departure))
+    if begun is not None and limit is not None and begun.stretch.span.rate <= limit:
+        more = model.gained_kw(model.metered_kw(by_ticks_kwh, begun.amps)) * begun.stretch.hours
+        target = min(target + more, max(target, model.stored_kwh(departure.want_percent)))
+    return max(target, kwh_at_any_price(model, departure))
 
 
 def _starts(periods: Sequence[Period], situation: Situation) -> int:
     """Count the starts; a run in progress that goes on is none."""
     ends = {period.end for period in periods} | ({situation.now} if situation.on else set())
     return sum(period.start not in ends for period in periods)
-
-
-def _periods(used: list[Stretch], bought: Ladder, amps: float) -> tuple[Period, ...]:
-    """Join what was bought in neighbouring stretches at one rate."""
-    periods: list[Period] = []
-    last_span = None
-    for stretch, share, kwh in zip(used, bought.share, bought.metered_kwh, strict=False):
-        cost = float(stretch.span.rate) * float(kwh)
-        if periods and periods[-1].end == stretch.start and last_span is stretch.span:
-            joined = periods.pop()
-            start, kwh_before, cost_before = joined.start, joined.kwh, joined.cost
-        else:
-            start, kwh_before, cost_before = stretch.start, 0.0, 0.0
-        last_span = stretch.span
-        periods.append(
-            Period(
-                start=start,
-                end=stretch.end(float(share)),
-                amps=amps,
-                kwh=kwh_before + float(kwh),
-                cost=cost_before + cost,
-                band=stretch.span.band,
-                estimated=stretch.span.estimated,
-            )
-        )
-    return tuple(periods)

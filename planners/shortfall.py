@@ -76,7 +76,7 @@ def _metered_kwh(model: ChargeModel, from_kwh: float, to_kwh: float) -> float:
 def _amps_that_would_do(
     model: ChargeModel, allowed: Sequence[Stretch], from_kwh: float, need_kwh: float
 ) -> float | None:
-    hours = [stretch.hours for stretch in allowed]
+    hours = [stretch.hours for stretch in allowed if stretch.amps > 0]
     for amps in range(int(model.amps) + 1, MOST_AMPS + 1):
         if climb(replace(model, amps=amps), from_kwh, need_kwh, hours).reaches_target:
             return float(amps)

@@ -13,11 +13,15 @@ if TYPE_CHECKING:
     from datetime import datetime
     from zoneinfo import ZoneInfo
 
+    from planners.alternatives import Alternatives
     from planners.plan import Plan
     from planners.window import Window
 
 SAME_KWH = 0.0005
 """Energies that print alike [kWh]."""
+
+SHORT_KWH = 0.05
+"""Battery energy that is worth a word [kWh]."""
 
 SERIES = "price"
 """What a price series has in place of bands: a word that would tell a reader nothing."""
@@ -25,7 +29,13 @@ SERIES = "price"
 DAY = timedelta(days=1)
 
 
-def why(plan: Plan, slots: Window, zone: ZoneInfo, max_rate: Decimal | None) -> tuple[str, ...]:
+def why(
+    plan: Plan,
+    slots: Window,
+    zone: ZoneInfo,
+    max_rate: Decimal | None,
+    alternatives: Alternatives | None,
+) -> tuple[str, ...]:
     """Say in plain sentences why a plan charges when it does.
 
     Parameters
@@ -38,6 +48,8 @@ def why(plan: Plan, slots: Window, zone: ZoneInfo, max_rate: Decimal | None) -> 
         Whose clock the reader lives by.
     max_rate : Decimal or None
         The most that energy past the need may cost [currency per kWh].
+    alternatives : Alternatives or None
+        What other choices would cost; None where nothing is charged.
 
     Returns
     -------
@@ -48,6 +60,7 @@ def why(plan: Plan, slots: Window, zone: ZoneInfo, max_rate: Decimal | None) -> 
         *_what_it_uses(plan, zone),
         *_what_it_avoids(plan, slots),
         *_what_it_saves(plan),
+        *(_what_else(plan, alternatives, zone) if alternatives else ()),
         *_what_it_leaves(plan, slots, max_rate),
         *_what_it_cannot(plan, zone),
         *_what_it_guesses(plan, zone),
@@ -119,6 +132,46 @@ def _what_it_saves(plan: Plan) -> Iterator[str]:
             yield f"Charging {rule} would cost {money} {'more' if more > 0 else 'less'}."
         else:
             yield f"Charging {rule} would cost the same."
+
+
+def _what_else(plan: Plan, other: Alternatives, zone: ZoneInfo) -> Iterator[str]:
+    shifts = [
+        (way, _compared(cost - other.cost, plan))
+        for way, cost in (("earlier", other.earlier), ("later", other.later))
+        if cost is not None
+    ]
+    if shifts:
+        (way, more), *others = shifts
+        rest = "".join(f"; an hour {the_other}, {its}" for the_other, its in others)
+        yield f"An hour {way} the same charge would cost {more}{rest}."
+    if other.fewer_starts is not None:
+        starts, cost = other.fewer_starts
+        count = "1 start" if starts == 1 else f"{starts} starts"
+        more = _compared(cost - other.cost, plan)
+        yield f"With {count} instead of {plan.starts} it would cost {more}."
+    for current in other.currents:
+        if current.short_kwh > SHORT_KWH:
+            yield f"At {current.amps:g} A it would end {current.short_kwh:.1f} kWh short."
+        else:
+            more = _compared(current.cost - other.cost, plan)
+            yield f"At {current.amps:g} A it would cost {more}."
+    yield from _what_for(plan, other, zone)
+
+
+def _compared(more: float, plan: Plan) -> str:
+    money = _money(abs(more), plan)
+    if money == _money(0, plan):
+        return "the same"
+    return f"{money} {'more' if more > 0 else 'less'}"
+
+
+def _what_for(plan: Plan, other: Alternatives, zone: ZoneInfo) -> Iterator[str]:
+    if not other.more_kwh:
+        return
+    amount = f"{abs(other.more_kwh):.1f} kWh {'more' if other.more_kwh > 0 else 'less'}"
+    until = _clock(plan.later[-1].departure, zone, "%a %d %b %H:%M")
+    saving = "" if other.saves is None else f", which saves {_money(other.saves, plan)} by {until}"
+    yield f"The battery gets {amount} than the next departure alone would have it{saving}."
 
 
 def _what_it_leaves(plan: Plan, slots: Window, max_rate: Decimal | None) -> Iterator[str]:

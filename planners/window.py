@@ -2,28 +2,31 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
-from dataclasses import dataclass
+from bisect import bisect_left, bisect_right
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
     from datetime import datetime
 
     from numpy.typing import NDArray
 
+    from planners.electrics import AmpsSpan
     from planners.prices import Prices, RateSpan
 
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """A stretch of time [h] at one rate, from `start` (UTC)."""
+    """A stretch of time [h] at one rate, from `start` (UTC), and the current it allows [A]."""
 
     start: datetime
     hours: float
     span: RateSpan
+    amps: float
 
     def end(self, share: float = 1.0) -> datetime:
         """Return when a share of it has passed."""
@@ -58,13 +61,28 @@ class Window:
         """The fragment, if any, and the ticks."""
         return (self.fragment, *self.ticks) if self.fragment else self.ticks
 
+    def until(self, instant: datetime) -> Window:
+        """Leave out the ticks that end after an instant."""
+        return replace(self, ticks=tuple(tick for tick in self.ticks if tick.end() <= instant))
+
+    @property
+    def highest_amps(self) -> NDArray[np.float64]:
+        """Highest current of each tick [A per phase], shape (ticks,)."""
+        return np.array([tick.amps for tick in self.ticks], dtype=np.float64)
+
     @property
     def rates_per_kwh(self) -> NDArray[np.float64]:
         """Rate of each tick [currency per kWh], shape (ticks,)."""
         return np.array([float(tick.span.rate) for tick in self.ticks], dtype=np.float64)
 
 
-def window(prices: Prices, now: datetime, ready_by: datetime, tick_minutes: int) -> Window:
+def window(
+    prices: Prices,
+    now: datetime,
+    ready_by: datetime,
+    tick_minutes: int,
+    allowed: Callable[[datetime, datetime], Sequence[AmpsSpan]],
+) -> Window:
     """Lay ticks over the time from now to `ready_by`.
 
     Parameters
@@ -75,11 +93,13 @@ def window(prices: Prices, now: datetime, ready_by: datetime, tick_minutes: int)
         UTC; no ticks where `ready_by` is not at least a tick later.
     tick_minutes : int
         The household's tick.
+    allowed : callable
+        Gives the currents allowed from one instant to another, without a gap.
 
     Returns
     -------
     Window
-        Each stretch with its rate.
+        Each stretch with its rate and the highest current allowed all through it.
 
     Raises
     ------
@@ -96,9 +116,17 @@ def window(prices: Prices, now: datetime, ready_by: datetime, tick_minutes: int)
         return Window(None, (), step_minutes)
     spans = prices.spans(now, first + count * step)
     starts = [span.start for span in spans]
+    currents = allowed(now, first + count * step)
+    changes = [current.start for current in currents]
 
     def stretch(start: datetime, length: timedelta) -> Stretch:
-        return Stretch(start, length / timedelta(hours=1), spans[bisect_right(starts, start) - 1])
+        during = slice(bisect_right(changes, start) - 1, bisect_left(changes, start + length))
+        return Stretch(
+            start,
+            length / timedelta(hours=1),
+            spans[bisect_right(starts, start) - 1],
+            min(current.amps for current in currents[during]),
+        )
 
     fragment = stretch(now, first - now) if first > now else None
     return Window(

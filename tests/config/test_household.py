@@ -65,6 +65,29 @@ def test_want(need_and_want: str, wanted: float, tmp_path: Path) -> None:
     assert file.want_percent(file.departures[0]) == wanted
 
 
+@pytest.mark.parametrize(
+    ("trip", "used"),
+    [
+        ("", 45 * 0.165),
+        (", uses_kwh: 12.5", 12.5),
+        (", uses_km: 200", 200 * 0.165),
+        (", uses_km: 0", 0.0),
+    ],
+)
+def test_uses(trip: str, used: float, tmp_path: Path) -> None:
+    """A trip uses what is given, else its distance at 16.5 kWh per 100 km, else a day's 45 km."""
+    row = "{vehicle: hatchback, days: [mon, tue], at: 07:20"
+    file = load_text(tmp_path, edited({row: row + trip}))
+    assert file.uses_kwh(file.departures[0]) == pytest.approx(used)
+
+
+def test_uses_unknown(tmp_path: Path) -> None:
+    """Without a distance nobody knows what a trip uses, unless its energy is given."""
+    text = edited({"    daily_distance_km: 45\n": "", "at: 07:20": "at: 07:20, uses_kwh: 9"})
+    file = load_text(tmp_path, text)
+    assert [file.uses_kwh(row) for row in file.departures] == [9, None]
+
+
 def test_zone(tmp_path: Path) -> None:
     """The household's zone is the one it names."""
     assert load_text(tmp_path, COTTAGE).zone == ZoneInfo("Pacific/Auckland")

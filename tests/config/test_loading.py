@@ -106,7 +106,7 @@ def test_all_faults_in_order(tmp_path: Path) -> None:
 
 def test_values_as_written(tmp_path: Path) -> None:
     """Every kind of value arrives as the file says it: decimals exactly, times, dates, hours."""
-    file = load_text(tmp_path, COTTAGE)
+    file = load_text(tmp_path, edited({"at: 07:20": "at: 07:20, returns: 18:10"}))
     bands = file.tariffs[0].bands
     assert bands is not None
     night, peak, _ = bands
@@ -115,6 +115,7 @@ def test_values_as_written(tmp_path: Path) -> None:
     assert peak.days == ("mon", "tue")
     assert file.tariffs[0].valid_from == date(2026, 4, 1)
     assert file.departures[0].at == time(7, 20)
+    assert (file.departures[0].returns, file.departures[1].returns) == (time(18, 10), None)
     assert file.departures[1].date == date(2026, 12, 24)
     assert file.vehicles["hatchback"].taper == ((80.0, 100.0), (100.0, 25.0))
     assert file.charge_points["driveway"].start_cost == Decimal("0.02")
@@ -129,7 +130,10 @@ def test_defaults(tmp_path: Path) -> None:
     assert (carport.min_rest_minutes, carport.plugged_in) == (0, None)
     assert carport.start_cost == Decimal(0)
     assert (hatchback.charging_efficiency_percent, hatchback.standby_watts) == (90, 0)
-    assert (file.departures[0].margin_minutes, file.departures[0].max_rate) == (15, None)
+    first = file.departures[0]
+    assert (first.margin_minutes, first.max_rate) == (15, None)
+    assert (first.returns, first.uses_kwh, first.uses_km) == (None, None, None)
+    assert file.household.known_load == ()
     assert (file.bus.root, file.household.tick_minutes) == ("lullwatt", 5)
     assert file.tariffs[1].standing_charge == file.tariffs[1].tax_percent == Decimal(0)
     assert prices is not None
@@ -183,6 +187,17 @@ def test_byte_order_mark_and_windows_lines(tmp_path: Path) -> None:
         {"    max_amps: 32\n    taper": "    taper"},
         {"    valid_from: 2026-04-01\n": ""},
         {"vehicle: hatchback, date": "margin_minutes: 0, vehicle: hatchback, date"},
+        {"at: 07:20": 'at: 07:20, returns: "18:10"'},
+        {"at: 07:20": "at: 07:20, returns: 01:30, uses_km: 300"},
+        {
+            "main_fuse_amps: 63": "main_fuse_amps: 63\n"
+            '  known_load: [{amps: 63, hours: ["7:00-7:00"]}]'
+        },
+        {
+            "main_fuse_amps: 63": "main_fuse_amps: 63\n  known_load:\n"
+            '    - {amps: 24, hours: ["17:00-21:00", "06:00-07:00"], days: [sun, holiday]}\n'
+            '    - {amps: 40, hours: ["18:00-19:00"], months: [6, 7]}'
+        },
     ],
 )
 def test_unusual_but_good(edits: dict[str, str], tmp_path: Path) -> None:

@@ -57,6 +57,13 @@ def test_cottage_fits() -> None:
         ("clock: wall", "clock: sun", "tariffs/0/clock"),
         ("    prefer: early", "    colour: red", "vehicles/hatchback"),
         ("ledger: {path: ledger.sqlite3}", "ledger: {}", "ledger"),
+        ("at: 07:20", "at: 07:20, returns: noon", "departures/0/returns"),
+        ("at: 07:20", "at: 07:20, uses_km: 5000", "departures/0/uses_km"),
+        (
+            "public_holidays: NZ",
+            "known_load: [{amps: 24}]",
+            "household/known_load/0",
+        ),
     ],
 )
 def test_schema_refuses(old: str, new: str, place: str) -> None:

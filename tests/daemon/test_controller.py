@@ -81,6 +81,31 @@ def test_charge_now_ends_at_the_target() -> None:
     assert world.meter_wh - 1_000_000 == pytest.approx(52_000 * 0.01 / 0.9, abs=130)
 
 
+def test_charge_now_leaves_the_rest_of_the_home_its_current() -> None:
+    """On the minute: all of 32 A, then 13 A beside a load of 50 A, none beside 60 A, and again."""
+    loads = [
+        {"amps": 50.0, "hours": ["19:00-20:00"]},
+        {"amps": 60.0, "hours": ["20:00-20:30"]},
+    ]
+    world = World(household(household={"main_fuse_amps": 63.0, "known_load": loads}), EVENING)
+    world.read()
+    world.plug_in(20.0)
+    world.ask(charge_now=True)
+    world.wait(EVENING + 150 * MINUTE)
+    said = [
+        (at, action.command.do, action.command.amps)
+        for at, action in world.actions
+        if isinstance(action, Issue)
+    ]
+    changes = [b for a, b in pairwise([(EVENING, "stop", None), *said]) if a[1:] != b[1:]]
+    assert changes == [
+        (EVENING, "start", 32.0),
+        (EVENING + 30 * MINUTE, "start", 13.0),
+        (EVENING + 90 * MINUTE, "stop", None),
+        (EVENING + 120 * MINUTE, "start", 32.0),
+    ]
+
+
 @pytest.mark.parametrize("now", [EVENING, IN_PLAN])
 def test_third_line_skip(now: datetime) -> None:
     """A person who says skip is obeyed until then, in the plan and outside."""

@@ -155,6 +155,62 @@ def test_departures_are_told_with_the_next_one() -> None:
     ]
 
 
+def test_trips_are_told() -> None:
+    """When it is back and what the trip uses, and the very next return."""
+    leaves = {"days": ["wed", "thu"], "need_percent": 80.0, "returns": "18:10", "uses_kwh": 7.4}
+    assert under(said(Given(leaves=leaves)), "Departures") == [
+        (
+            "hatchback, wed thu at 07:20: 80 % at any price; back at 18:10;"
+            " the trip uses 7.4 kWh (14 %) of the battery."
+        ),
+        (
+            "hatchback leaves next on Thu 04 Jun at 07:20; its charge is to be done by 07:05;"
+            " it is taken to be back on Thu 04 Jun at 18:10."
+        ),
+    ]
+
+
+def test_a_return_on_the_next_day_is_told() -> None:
+    """At or before the time of leaving, it is the next day's."""
+    lines = under(said(Given(leaves={"returns": "01:30"})), "Departures")
+    assert "; back at 01:30 the next day." in lines[0]
+    assert lines[1].endswith("back on Fri 05 Jun at 01:30.")
+
+
+def test_a_return_by_plugged_in_hours_is_told() -> None:
+    """The charge point's hours stand in for a return that the row does not give."""
+    lines = under(said(Given(point={"plugged_in": "18:30-07:30"})), "Departures")
+    assert "back at" not in lines[0]
+    assert lines[1].endswith("it is taken to be back on Thu 04 Jun at 18:30.")
+
+
+def test_the_known_load_is_told_with_what_it_leaves_tonight() -> None:
+    """Each item in plain words, then the hours of tonight in which less is left than usual."""
+    load = [
+        {"amps": 40.0, "hours": ["17:00-21:00", "06:30-07:30"], "days": ["wed", "thu"]},
+        {"amps": 20.0, "hours": ["18:00-19:00"], "months": [6, 7]},
+    ]
+    lines = said(Given({"main_fuse_amps": 63.0, "known_load": load}))
+    title = "Known load of the rest of the home, under the main fuse of 63 A:"
+    assert title in lines
+    assert under(lines, title) == [
+        "40 A from 17:00 to 21:00 and 06:30 to 07:30 on wed thu.",
+        "20 A from 18:00 to 19:00 every day in Jun Jul.",
+        "Tonight hatchback charges at 23 A at the most from 17:00 to 18:00.",
+        "Tonight hatchback can't charge from 18:00 to 19:00.",
+        "Tonight hatchback charges at 23 A at the most from 19:00 to 21:00.",
+        "Tonight hatchback charges at 23 A at the most from 06:30 to 07:30.",
+    ]
+
+
+def test_a_known_load_that_takes_nothing_is_told() -> None:
+    """20 A beside 32 A are within 63 A; and without a known load nothing is said of it."""
+    load = [{"amps": 20.0, "hours": ["17:00-21:00"]}]
+    lines = under(said(Given({"known_load": load})), "Known load")
+    assert lines[1:] == ["Tonight it leaves hatchback all of its 32 A."]
+    assert not [line for line in said(Given()) if "nown load" in line]
+
+
 def test_a_vehicle_that_never_leaves_is_told() -> None:
     """A single date that has passed plans nothing, and that is said."""
     given = Given(leaves={"days": None, "date": utc("2026-05-01T00:00").date()})

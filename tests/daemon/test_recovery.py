@@ -357,14 +357,25 @@ ANY_NIGHT = st.builds(
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60)
-@given(night=ANY_NIGHT)
-def test_a_night_comes_back_as_it_was_kept(ledger: Ledger, night: OpenNight) -> None:
+@given(night=ANY_NIGHT, returns=st.none() | INSTANT, uses_kwh=st.none() | st.floats(0, 1000))
+def test_a_night_comes_back_as_it_was_kept(
+    ledger: Ledger, night: OpenNight, returns: datetime | None, uses_kwh: float | None
+) -> None:
     """What is kept of a night in progress is all of it, to the microsecond."""
-    night = replace(night, departure=DepartureAt("van", EVENING, EVENING, 1.5, 2.0, Decimal("0.2")))
+    departure = DepartureAt("van", EVENING, EVENING, 1.5, 2.0, Decimal("0.2"), returns, uses_kwh)
+    night = replace(night, departure=departure)
     ledger.save_open_night(POINT, open_night_body(night))
     kept = ledger.open_night(POINT)
     assert kept is not None
     assert open_night_of(kept) == night
+
+
+def test_a_night_kept_before_trips_were_known_comes_back() -> None:
+    """A ledger of an earlier version says nothing of returns and trips: they are not known."""
+    departure = DepartureAt("van", EVENING, EVENING, 1.5, 2.0, Decimal("0.2"), EVENING, 8.0)
+    body = open_night_body(OpenNight(date(2026, 6, 3), "van", EVENING, departure=departure))
+    del body["departure"]["returns"], body["departure"]["uses_kwh"]
+    assert open_night_of(body).departure == replace(departure, returns=None, uses_kwh=None)
 
 
 # --- at any instant ---------------------------------------------------------------------------

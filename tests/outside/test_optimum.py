@@ -9,10 +9,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from planners.charging import ChargeModel, ladder
+from planners.charging import ChargeModel
 from planners.exact import solve
 from planners.plan import Plan
-from planners.problem import Problem
+from planners.problem import Deadline, Problem
+from planners.solution import Solution
 from tests.planners.households import band, bands
 from tests.planners.planned import Given
 
@@ -28,7 +29,7 @@ def two_rate_night(kw: float, kwh: float) -> Plan:
     given = Given(
         home={"timezone": "Europe/London", "currency": "GBP", "tick_minutes": 30},
         tariffs=[tariff],
-        point={"max_amps": kw * 1000 / 230},
+        point={"max_amps": kw * 1000 / 230, "switching": "on_off"},
         car={"usable_kwh": 100.0, "charging_efficiency_percent": 100.0},
         leaves={"at": "07:00", "margin_minutes": 0, "need_percent": kwh, "want_percent": kwh},
     )
@@ -56,6 +57,31 @@ def test_a_two_rate_night_costs_the_least_that_divisible_energy_can(
         assert 100 * plan.cost == pytest.approx(pence)
 
 
+@pytest.mark.parametrize(("kw", "kwh", "pence"), CASES["two_rates"])
+def test_a_current_that_can_be_set_reaches_the_least_cost_of_divisible_energy(
+    kw: float, kwh: float, pence: float | None
+) -> None:
+    """The same night with any current from 6 A on: no dearer than energy that is freely divisible.
+
+    Solved for exact currents; a plan rounds them to what hardware can be told.
+    """
+    amps = kw * 1000 / 230
+    rates = np.repeat([25.0, 7.0, 25.0], [11, 12, 3])
+    solution = solve(
+        Problem(
+            rates_per_kwh=rates,
+            highest_amps=np.full(len(rates), amps),
+            tick_hours=0.5,
+            model=ChargeModel(amps=amps, phases=1, volts=230, usable_kwh=100, efficiency=1.0),
+            stored_kwh=0.0,
+            deadlines=(Deadline(len(rates), kwh, kwh),),
+            min_amps=6.0,
+        )
+    )
+    assert solution.reaches_kwh[-1] == pytest.approx(29.9 if pence is None else kwh)
+    assert pence is None or solution.cost == pytest.approx(pence)
+
+
 @pytest.mark.parametrize(
     ("kw", "kwh", "half_hours", "bought", "pence"), CASES["two_rates_whole_half_hours"]
 )
@@ -73,6 +99,25 @@ def test_a_two_rate_night_in_whole_half_hours_costs_what_was_computed(
     assert 100 * two_rate_night(kw, kwh).cost < pence
 
 
+def knapsack(
+    rates: list[float], highest_amps: list[float], capacity: float, min_amps: float | None = None
+) -> Solution:
+    """Buy `capacity` kWh in ticks of 1 kWh an ampere, no losses, at the least cost."""
+    return solve(
+        Problem(
+            rates_per_kwh=np.array(rates),
+            highest_amps=np.array(highest_amps, dtype=np.float64),
+            tick_hours=1.0,
+            model=ChargeModel(
+                amps=max(highest_amps), phases=1, volts=1000, usable_kwh=10_000, efficiency=1.0
+            ),
+            stored_kwh=0.0,
+            deadlines=(Deadline(len(rates), capacity, capacity),),
+            min_amps=min_amps,
+        )
+    )
+
+
 @pytest.mark.parametrize("name", CASES["knapsack"])
 def test_the_cheapest_ticks_fill_a_knapsack_whose_items_may_be_cut(name: str) -> None:
     """Burkardt P01 to P07: the continuous relaxation, each item cut into pieces of unit weight.
@@ -83,10 +128,40 @@ def test_the_cheapest_ticks_fill_a_knapsack_whose_items_may_be_cut(name: str) ->
     """
     capacity, weights, profits, whole, relaxed = CASES["knapsack"][name]
     pays = [-profit / weight for weight, profit in zip(weights, profits, strict=True)]
-    rates = np.repeat(np.array(pays), weights)
-    model = ChargeModel(amps=1, phases=1, volts=1000, usable_kwh=10_000, efficiency=1.0)
-    steps = ladder(model, 0.0, capacity, 1.0, len(rates))
-    solution = solve(Problem(rates, steps, steps))
+    rates = np.repeat(np.array(pays), weights).tolist()
+    solution = knapsack(rates, [1.0] * len(rates), capacity)
     assert solution.metered_kwh.sum() == pytest.approx(capacity)
     assert -solution.cost == pytest.approx(relaxed, abs=1e-6)
     assert -solution.cost >= whole
+
+
+@pytest.mark.parametrize("name", CASES["knapsack"])
+def test_a_current_that_can_be_set_fills_a_knapsack_item_by_item(name: str) -> None:
+    """Burkardt P01 to P07, the continuous relaxation: one tick an item, its weight the current.
+
+    Every current from 1 A on can be set, and weights are whole, so each item can be cut anywhere
+    that matters: the profit is the relaxation's, whatever the order in time.
+    """
+    capacity, weights, profits, _whole, relaxed = CASES["knapsack"][name]
+    pays = [-profit / weight for weight, profit in zip(weights, profits, strict=True)]
+    for order in (slice(None), slice(None, None, -1)):
+        solution = knapsack(pays[order], weights[order], capacity, min_amps=1.0)
+        assert solution.metered_kwh.sum() == pytest.approx(capacity)
+        assert -solution.cost == pytest.approx(relaxed, abs=1e-6)
+
+
+@pytest.mark.parametrize("name", CASES["knapsack"])
+def test_on_off_fills_a_knapsack_between_whole_items_and_cut_ones(name: str) -> None:
+    """Burkardt P01 to P07: on/off, one tick an item, only the last in time may be cut.
+
+    The profit lies between the published one of whole items and the relaxation's. With the best
+    item first in time the item that the relaxation cuts (Dantzig's rule) is the last one bought,
+    and the profit is the relaxation's.
+    """
+    capacity, weights, profits, whole, relaxed = CASES["knapsack"][name]
+    items = [(-p / w, float(w)) for w, p in zip(weights, profits, strict=True)]
+    as_published = knapsack([rate for rate, _ in items], [w for _, w in items], capacity)
+    assert whole - 1e-6 <= -as_published.cost <= relaxed + 1e-6
+    items.sort()
+    best_first = knapsack([rate for rate, _ in items], [w for _, w in items], capacity)
+    assert -best_first.cost == pytest.approx(relaxed, abs=1e-6)

@@ -10,12 +10,14 @@ from typing import TYPE_CHECKING, Any
 
 from config.household import HouseholdFile
 from planners.departures import next_departure
-from planners.planning import Situation, make_plan
+from planners.electrics import AmpsSpan
+from planners.horizon import Situation
+from planners.planning import make_plan
 from planners.prices import prices_of
 from tests.planners.households import band, bands
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from config.series import PricePoint
     from planners.plan import Plan
@@ -84,6 +86,11 @@ class Given:
             point={**(self.point or {}), "max_amps": amps},
             car={**(self.car or {}), "max_amps": amps},
         )
+
+
+def always(amps: float) -> Callable[[datetime, datetime], tuple[AmpsSpan, ...]]:
+    """One current at all times, as `window` asks for it."""
+    return lambda start, end: (AmpsSpan(start, end, amps),)
 
 
 def utc(text: str) -> datetime:

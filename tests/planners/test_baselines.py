@@ -14,7 +14,7 @@ from planners.charging import ChargeModel
 from planners.prices import prices_of
 from planners.window import window
 from tests.planners.households import band, band_prices, household, series
-from tests.planners.planned import NIGHT_RATE, PEAK_RATE, Given, utc
+from tests.planners.planned import NIGHT_RATE, PEAK_RATE, Given, always, utc
 
 MODEL = ChargeModel(amps=10, phases=1, volts=100, usable_kwh=100, efficiency=1.0)
 """One kilowatt, without losses."""
@@ -22,7 +22,7 @@ MODEL = ChargeModel(amps=10, phases=1, volts=100, usable_kwh=100, efficiency=1.0
 PRICES = band_prices(
     "Pacific/Auckland", band("low", "0.10", hours=["21:00-00:00"]), band("high", "0.40")
 )
-SLOTS = window(PRICES, utc("2026-06-03T06:40"), utc("2026-06-03T19:00"), 30)
+SLOTS = window(PRICES, utc("2026-06-03T06:40"), utc("2026-06-03T19:00"), 30, always(10))
 """From 18:40 to 07:00, cheap from 21:00 to midnight."""
 
 
@@ -59,13 +59,13 @@ def test_a_timer_waits_for_the_lowest_of_several_rates() -> None:
         band("nearly", "0.11", hours=["00:00-05:00"]),
         band("high", "0.40"),
     )
-    slots = window(prices, utc("2026-06-03T06:40"), utc("2026-06-03T19:00"), 30)
+    slots = window(prices, utc("2026-06-03T06:40"), utc("2026-06-03T19:00"), 30, always(10))
     assert timer(slots, MODEL, 0.0, 9.0).energy_kwh == pytest.approx(3)
 
 
 def test_without_time_there_is_nothing_to_compare() -> None:
     """A window without ticks costs nothing by any rule."""
-    empty = window(PRICES, utc("2026-06-03T06:40"), utc("2026-06-03T06:40"), 30)
+    empty = window(PRICES, utc("2026-06-03T06:40"), utc("2026-06-03T06:40"), 30, always(10))
     for rule in (at_once, timer):
         outcome = rule(empty, MODEL, 0.0, 10.0)
         assert (outcome.energy_kwh, outcome.cost) == (0, 0)
@@ -98,7 +98,7 @@ def test_a_timer_on_a_price_series_runs_through_the_cheapest_stretch() -> None:
             for i, rate in enumerate(rates)
         ]
         prices = prices_of(household(tariffs=[series()]), {"Series": points})
-        slots = window(prices, start, start + timedelta(hours=12), 60)
+        slots = window(prices, start, start + timedelta(hours=12), 60, always(10))
         kwh = rng.choice([0, 1, 2.5, 7, 12, 20])
         outcome = timer(slots, MODEL, 1.0, 1.0 + kwh)
         bought = min(kwh, 12)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import random
 
@@ -10,9 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from planners.charging import ChargeModel, ladder
-from planners.exact import TIE, objective, solve
-from planners.problem import LONG_AT_REST, Problem, Solution, SwitchingState
+from planners.charging import ChargeModel
+from planners.exact import solve
+from planners.problem import TIE, Deadline, Problem, SwitchingState
+from planners.solution import Solution, objective
 from tests.planners.reference import (
     Case,
     Optimum,
@@ -24,16 +26,17 @@ MODEL = ChargeModel(amps=32, phases=1, volts=230, usable_kwh=52, efficiency=0.9)
 
 
 def problem_of(case: Case, *, prefer_late: bool = False) -> Problem:
-    """Put a case in the planner's terms: a lossless battery at one kilowatt-hour a kilowatt."""
-    model = ChargeModel(amps=case.tick_kwh, phases=1, volts=1000, usable_kwh=1000, efficiency=1.0)
+    """Put a case in the planner's terms: a lossless battery at one kilowatt-hour an ampere."""
     ticks = len(case.rates)
-    to_need = ladder(model, 0, case.need_kwh, 1.0, ticks)
-    same = case.want_kwh == case.need_kwh
     return Problem(
         rates_per_kwh=np.array(case.rates),
-        to_need=to_need,
-        to_want=to_need if same else ladder(model, 0, case.want_kwh, 1.0, ticks),
-        max_rate_per_kwh=case.max_rate,
+        highest_amps=np.full(ticks, case.tick_kwh),
+        tick_hours=1.0,
+        model=ChargeModel(
+            amps=case.tick_kwh, phases=1, volts=1000, usable_kwh=1000, efficiency=1.0
+        ),
+        stored_kwh=0.0,
+        deadlines=(Deadline(ticks, case.need_kwh, case.want_kwh, case.max_rate),),
         start_cost=case.start_cost,
         min_run=case.min_run,
         min_rest=case.min_rest,
@@ -212,8 +215,9 @@ def test_never_above_the_want_nor_short_without_cause(case: Case) -> None:
 def test_runs_and_rests_last_as_long_as_they_must(case: Case) -> None:
     """Between the first and the last tick no run and no rest is too short."""
     stretches = runs_of(solve(problem_of(case)).on.tolist())
-    rungs = problem_of(case).to_want.rungs, problem_of(case).to_need.rungs
-    shortest_run = min(case.min_run, *[r for r in rungs if r] or [1])
+    targets = case.want_kwh, case.need_kwh
+    whole_need = [math.ceil(kwh / case.tick_kwh - 1e-9) for kwh in targets if kwh > 1e-9]
+    shortest_run = min([case.min_run, *whole_need]) if whole_need else 1
     for on, first, length in stretches[:-1]:
         if first > 0:
             assert length >= (shortest_run if on else case.min_rest)
@@ -272,7 +276,7 @@ def test_a_start_that_saves_less_than_a_tie_is_not_made() -> None:
 
 def test_without_a_tick_nothing_is_planned() -> None:
     """A departure that is too near leaves an empty plan, not an error."""
-    nothing = ladder(MODEL, 10, 20, 0.5, 0)
-    solution = solve(Problem(np.array([]), nothing, nothing, before=LONG_AT_REST))
+    nothing = np.array([])
+    solution = solve(Problem(nothing, nothing, 0.5, MODEL, 10.0, (Deadline(0, 20.0, 20.0),)))
     assert solution.on.shape == (0,)
     assert solution.cost == 0

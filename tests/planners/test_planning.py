@@ -14,7 +14,8 @@ from config import load_household
 from config.errors import TariffError
 from config.series import PricePoint
 from planners.departures import DepartureAt, next_departure
-from planners.planning import Situation, make_plan
+from planners.horizon import Situation
+from planners.planning import make_plan
 from planners.prices import prices_of
 from tests.planners.households import band, bands, series
 from tests.planners.planned import (
@@ -285,7 +286,8 @@ def test_prefer_late_moves_charging_to_the_end_of_the_cheap_hours() -> None:
 def sawtooth(**point: object) -> Given:
     """Household whose price changes every half hour, and whose departure is at 01:00."""
     return Given(
-        HALF_HOURS, [HALF_HOURLY], point, None, {"at": "01:00", "margin_minutes": 0},
+        HALF_HOURS, [HALF_HOURLY], {"switching": "on_off", **point}, None,
+        {"at": "01:00", "margin_minutes": 0},
         prices_from("2026-06-03T06:30:00", *(["0.10", "0.20"] * 30)),
     )  # fmt: skip
 

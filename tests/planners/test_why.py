@@ -28,6 +28,8 @@ def test_a_night_in_bands_is_explained_by_its_bands() -> None:
         "Keeps out of peak at 0.4738 NZD per kWh.",
         "Charging at once would cost NZD 5.16 more.",
         "Charging on a timer would cost the same.",
+        "An hour earlier the same charge would cost NZD 2.07 more; an hour later, the same.",
+        "At 16 A it would cost the same.",
     )
 
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from planners.window import window
 from tests.planners.households import band, band_prices
-from tests.planners.planned import minutes, utc
+from tests.planners.planned import always, minutes, utc
 
 ZONES = [
     "Europe/London", "Europe/Berlin", "America/New_York", "Australia/Lord_Howe",
@@ -28,7 +28,11 @@ ZONES = [
 def test_ticks_are_aligned_to_the_local_clock(zone: str, first: str) -> None:
     """Half-hour ticks begin at :00 and :30 local, which is :15 and :45 UTC in Kathmandu."""
     slots = window(
-        band_prices(zone, band("all")), utc("2026-06-03T08:50"), utc("2026-06-03T12:00"), 30
+        band_prices(zone, band("all")),
+        utc("2026-06-03T08:50"),
+        utc("2026-06-03T12:00"),
+        30,
+        always(32),
     )
     assert f"{slots.ticks[0].start:%H:%M}" == first
     assert slots.fragment is not None
@@ -52,7 +56,7 @@ def test_ticks_are_cut_finer_only_where_a_rate_changes_off_tick(
 ) -> None:
     """The tick is the longest divisor of the household's that no change of rate falls inside."""
     prices = band_prices("Pacific/Auckland", band("low", "0.1", hours=[hours]), band("high"))
-    slots = window(prices, utc("2026-06-03T06:30"), utc("2026-06-03T19:05"), tick)
+    slots = window(prices, utc("2026-06-03T06:30"), utc("2026-06-03T19:05"), tick, always(32))
     assert slots.tick_minutes == cut
 
 
@@ -69,7 +73,7 @@ def test_ticks_cover_the_time_and_hold_one_rate_each(
     prices = band_prices(zone, band("low", "0.1", hours=["23:30-05:30"]), band("high"))
     now = utc("2026-01-01T00:00:00") + timedelta(seconds=second)
     ready_by = now + minutes(length)
-    slots = window(prices, now, ready_by, tick)
+    slots = window(prices, now, ready_by, tick, always(32))
     step = minutes(slots.tick_minutes)
     assert tick % slots.tick_minutes == 0
     for earlier, later in pairwise(slots.stretches):
@@ -93,7 +97,7 @@ def test_ticks_cover_the_time_and_hold_one_rate_each(
 def test_there_is_no_tick_where_there_is_no_time_for_one(ready_by: str) -> None:
     """Ready before now, or before the first tick ends: nothing can be planned."""
     prices = band_prices("Pacific/Auckland", band("all"))
-    slots = window(prices, utc("2026-06-03T06:32"), utc(ready_by), 5)
+    slots = window(prices, utc("2026-06-03T06:32"), utc(ready_by), 5, always(32))
     assert (slots.fragment, slots.ticks, slots.stretches) == (None, (), ())
     assert slots.rates_per_kwh.shape == (0,)
 
@@ -112,6 +116,6 @@ def test_a_clock_change_neither_adds_nor_loses_time(
 ) -> None:
     """There are as many half-hour ticks as there are half hours between two instants."""
     prices = band_prices(zone, band("low", "0.1", hours=["23:30-05:30"]), band("high"))
-    slots = window(prices, utc(start), utc(end), 30)
+    slots = window(prices, utc(start), utc(end), 30, always(32))
     assert len(slots.ticks) == ticks
     assert len(slots.rates_per_kwh) == ticks

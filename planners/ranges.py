@@ -1,0 +1,94 @@
+"""Minima over a range of levels for each level at once: the bulk of the exact planner's work."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Row = NDArray[np.float64]
+    Index = NDArray[np.intp]
+
+
+class Ranges:
+    """A range of levels for each level.
+
+    Each minimum is taken over overlapping stretches of 1, 2, 4, ... levels, whose own minima are
+    found by doubling. A range may be taken to go on past the last level of all, where there is
+    nothing but infinity; so the ranges that end there need no treatment of their own.
+
+    Parameters
+    ----------
+    first, last : ndarray of int, shape (levels,)
+        The range of each level; `first` is above the level itself.
+    may : ndarray of bool, shape (levels,)
+        Whether it has one.
+    """
+
+    def __init__(self, first: Index, last: Index, may: NDArray[np.bool_]) -> None:
+        here = np.arange(len(first))
+        self._last = np.where(may, last, 0)
+        self.blocked = np.where(may, 0.0, np.inf)
+        ahead, length = (first - here)[may], (last - first + 1)[may]
+        inside = length[last[may] < self._last.max(initial=0)]
+        if not len(inside):
+            inside = length if len(length) else np.ones(1, dtype=np.intp)
+        self._doublings = int(np.frexp(inside.min())[1]) - 1
+        self._stretch = 1 << self._doublings
+        self._starts = self._starts_of(np.where(may, first, here), np.where(may, last, here))
+        self._ahead: list[int] | None = None
+        if len(ahead) and ahead.min() == ahead.max() and inside.min() == inside.max():
+            to_last = int(inside[0]) - self._stretch
+            self._ahead = [int(ahead[0]), int(ahead[0]) + to_last]
+        self._work: list[Row] = []
+        self._pad = self._stretch + int(ahead.max(initial=0)) + int(inside.max())
+
+    def _starts_of(self, first: Index, last: Index) -> list[Index]:
+        """Give the begins of stretches that cover each range, and no more but past the end."""
+        latest = np.maximum(first, last - self._stretch + 1)
+        count = -(-int((last - first + 1).max(initial=1)) // self._stretch)
+        return [np.minimum(first + t * self._stretch, latest) for t in range(count)]
+
+    def _work_for(self, values: Row) -> list[Row]:
+        """Give two arrays to work in, with room past the end that stays infinite."""
+        shape = (values.shape[0], values.shape[1] + self._pad)
+        if not self._work or self._work[0].shape != shape:
+            self._work = [np.full(shape, np.inf), np.full(shape, np.inf)]
+        return list(self._work)
+
+    def at_last(self, values: Row) -> Row:
+        """Give the value at the end of each level's range; shapes as for `least`."""
+        return values.take(self._last, axis=1)
+
+    def least(self, values: Row) -> Row:
+        """Find the least value in each level's range.
+
+        Parameters
+        ----------
+        values : ndarray of float, shape (rows, levels)
+            Infinity above the last level of all ranges.
+
+        Returns
+        -------
+        ndarray of float, shape (rows, levels)
+            Anything where a level has no range: add `blocked`.
+        """
+        if self._doublings == 0 and len(self._starts) == 1:
+            return self.at_last(values)
+        levels = values.shape[1]
+        least, other_work = self._work_for(values)
+        least[:, :levels] = values
+        for k in range(self._doublings):
+            half = 1 << k
+            np.minimum(least[:, :-half], least[:, half:], out=other_work[:, :-half])
+            least, other_work = other_work, least
+        if self._ahead is not None:
+            one, other = self._ahead
+            return np.minimum(least[:, one : one + levels], least[:, other : other + levels])
+        found = least.take(self._starts[0], axis=1)
+        for start in self._starts[1:]:
+            np.minimum(found, least.take(start, axis=1), out=found)
+        return found

@@ -1,0 +1,122 @@
+"""The planner by itself: with a taper, a week at once, and how its time and memory grow."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from planners.exact import solve
+from planners.many_nights import solve_nights
+from planners.problem import Problem
+from tests.benchmarks.problems import (
+    FIVE_MINUTES,
+    NIGHT_TICKS,
+    SWITCHINGS,
+    TAPER,
+    night,
+    nights,
+    week,
+    year,
+)
+from tests.benchmarks.table import Row, at_most, duration, durations
+from tests.benchmarks.timing import exponent, median, percentile_99, seconds, timed
+
+ROOT = Path(__file__).parents[2]
+
+WEEK_SECONDS = 0.1
+MEMORY_MB = 200
+"""Reaches (design, section 9)."""
+
+LINEAR = 1.1
+"""An exponent up to this is linear, as well as it can be measured."""
+
+
+def with_taper(count: int, ticks: int) -> list[Row]:
+    """Time single nights of a vehicle that takes less and less as it fills."""
+    rows = []
+    for switching, min_amps in SWITCHINGS.items():
+        problems = [
+            replace(p, min_amps=min_amps, model=replace(p.model, taper=TAPER))
+            for _, p in nights(count, ticks)
+        ]
+        times = seconds(solve, problems)
+        what = f"one night with taper, {switching}: median, 99th percentile"
+        rows.append(Row(what, "", durations([median(times), percentile_99(times)])))
+    return rows
+
+
+def week_at_once(count: int, days: int) -> list[Row]:
+    """Time several departures with trips and absences, planned at once."""
+    rng = np.random.default_rng(4)
+    drawn = [week(rng, days) for _ in range(count)]
+    rows = []
+    for switching, min_amps in SWITCHINGS.items():
+        times = seconds(solve, [replace(problem, min_amps=min_amps) for problem in drawn])
+        middle = median(times)
+        rows.append(
+            Row(
+                f"{days} days at once, 5-minute ticks, {switching}: median",
+                f"under {duration(WEEK_SECONDS)}",
+                f"{duration(middle)} (slowest of {count}: {duration(max(times))})",
+                at_most(middle, WEEK_SECONDS),
+            )
+        )
+    return rows
+
+
+def growth_with_ticks(sizes: Sequence[int], repeats: int) -> list[Row]:
+    """Follow the time of one night as it gets longer, and as its ticks get shorter."""
+    night_hours = NIGHT_TICKS * FIVE_MINUTES
+    longer = [median(seconds(solve, _nights_of(n, FIVE_MINUTES, repeats))) for n in sizes]
+    finer = [median(seconds(solve, _nights_of(n, night_hours / n, repeats))) for n in sizes]
+    ticks = _listed(sizes)
+    return [
+        _growth(f"{ticks} five-minute ticks", "ticks", "", sizes, longer),
+        _growth(f"{ticks} ticks in the same night", "ticks", "", sizes, finer),
+    ]
+
+
+def _nights_of(ticks: int, tick_hours: float, count: int) -> list[Problem]:
+    rng = np.random.default_rng(5)
+    return [night(rng, "market", ticks, tick_hours) for _ in range(count)]
+
+
+def growth_with_nights(sizes: Sequence[int], ticks: int, repeats: int) -> list[Row]:
+    """Follow the time of one call as it gets more nights, of half-hour ticks."""
+    times = [median(seconds(solve_nights, [year(n, ticks, 0.5)] * repeats)) for n in sizes]
+    what = f"{_listed(sizes)} nights at once, 30-minute ticks"
+    return [_growth(what, "nights", "linear", sizes, times)]
+
+
+def _growth(what: str, of: str, target: str, sizes: Sequence[int], times: Sequence[float]) -> Row:
+    power = exponent(sizes, times)
+    measured = f"{of} ^ {power:.2f} ({durations(times)})"
+    return Row(what, target, measured, at_most(power, LINEAR) if target else "")
+
+
+def _listed(sizes: Sequence[int]) -> str:
+    return ", ".join(str(size) for size in sizes)
+
+
+def year_of_ticks(count: int, ticks: int) -> list[Row]:
+    """Time many nights of five-minute ticks in one call, and weigh them in a run of its own."""
+    took, _ = timed(solve_nights, year(count, ticks, FIVE_MINUTES))
+    command = [sys.executable, "-m", "tests.benchmarks.memory", str(count), str(ticks)]
+    ran = subprocess.run(command, cwd=ROOT, check=True, capture_output=True, text=True)
+    found = json.loads(ran.stdout)
+    what = f"{count} nights of {ticks} five-minute ticks at once"
+    return [
+        Row(f"{what}: time", "", duration(took)),
+        Row(
+            f"{what}: memory",
+            f"under {MEMORY_MB} MB",
+            f"{found['allocated_mb']:.3g} MB (the whole process {found['resident_mb']:.3g} MB)",
+            at_most(found["allocated_mb"], MEMORY_MB),
+        ),
+    ]
