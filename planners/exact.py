@@ -24,8 +24,8 @@ currents of tick ``i`` can reach, up to the want::
 that rate pays it back, but for the last departure. Dashes mark the next departure, and there is
 none after the last. At the departure ``on = off = fresh = D``.
 ``fresh`` is as ``off``, but a run that starts from it may be done before ``U``: it has rows of
-``on`` to itself for ``u < U``. A need that can't be met is lowered to what can be had, by
-`planners.reach`, before all this.
+``on`` to itself for ``u < U``, unless there is more to charge than that. A need that can't be met
+is lowered to what can be had, by `planners.reach`, before all this.
 
 Bound: each tick costs a few operations on arrays of ``2 U - 1`` rows of levels (a minimum over a
 range of levels takes the logarithm of its length), and the tables hold as many numbers for each
@@ -186,17 +186,20 @@ def _fill(problem: Problem, tables: Tables) -> None:
         part, on, off, fresh = parts[kind], tables.on[row], tables.off, tables.fresh
         go_on = steps.whole(i, tables.on[row + 1])
         full = np.minimum(go_on[-1], part)
-        if shortest == 1:
-            begin = start_cost + full
-        else:
-            if row == ticks - 1 and cut_counts:  # where time ends, so may a run
-                np.minimum(go_on, part, out=go_on)
+        if row == ticks - 1 and cut_counts:  # where time ends, so may a run
+            np.minimum(go_on, part, out=go_on)
+        if shortest > 1:
             begin = start_cost + go_on[0]
+            on[strict][:-1] = go_on[strict][1:]
+            on[strict][-1] = full if cut_counts else go_on[-1]
+        else:
+            begin = start_cost + full
+        if tables.first_apart:
             begin_first = start_cost + np.minimum(go_on[shortest - 1], part)
             np.minimum(begin_first, fresh[row + 1], out=fresh[row])
             tables.start_first[row] = begin_first < fresh[row + 1] + tables.bonus
-            on[strict][:-1], on[first][:-1] = go_on[strict][1:], go_on[first][1:]
-            on[strict][-1] = on[first][-1] = full if cut_counts else go_on[-1]
+            on[first][:-1] = go_on[first][1:]
+            on[first][-1] = on[strict][-1]
             np.minimum(on[first], part, out=on[first])
         np.minimum(begin, off[row + 1], out=off[row])
         tables.start[row] = begin < off[row + 1] + tables.bonus

@@ -31,6 +31,7 @@ class Ranges:
     def __init__(self, first: Index, last: Index, may: NDArray[np.bool_]) -> None:
         here = np.arange(len(first))
         self._last = np.where(may, last, 0)
+        self._shift, self._even = _even_part(self._last - here, may)
         self.blocked = np.where(may, 0.0, np.inf)
         ahead, length = (first - here)[may], (last - first + 1)[may]
         inside = length[last[may] < self._last.max(initial=0)]
@@ -61,7 +62,11 @@ class Ranges:
 
     def at_last(self, values: Row) -> Row:
         """Give the value at the end of each level's range; shapes as for `least`."""
-        return values.take(self._last, axis=1)
+        found = np.empty_like(values)
+        even = self._even
+        found[:, :even] = values[:, self._shift : self._shift + even]
+        found[:, even:] = values.take(self._last[even:], axis=1)
+        return found
 
     def least(self, values: Row) -> Row:
         """Find the least value in each level's range.
@@ -92,3 +97,11 @@ class Ranges:
         for start in self._starts[1:]:
             np.minimum(found, least.take(start, axis=1), out=found)
         return found
+
+
+def _even_part(ahead: Index, may: NDArray[np.bool_]) -> tuple[int, int]:
+    """Give how many levels ahead the first ranges end, and how many of them end just so far."""
+    shift = int(ahead[may][0]) if may.any() else 0
+    odd = np.flatnonzero((ahead != shift) & may)
+    even = int(odd[0]) if len(odd) else len(ahead)
+    return shift, max(0, min(even, len(ahead) - shift))

@@ -59,6 +59,18 @@ class Steps:
         self._metered = problem.tick_hours * model.kw_per_amp * model.taper_shares(levels)
         self._standby = problem.tick_hours * model.standby_kw / model.efficiency
 
+    def may_be_done_within(self, ticks: int) -> bool:
+        """Tell whether a first run may reach a target in as few ticks."""
+        if ticks == 0 or self.span.start > 0:
+            return ticks > 0
+        amps = max([0.0, *self._amps[: self.span.end]])
+        kw = self.problem.model.gained_kw(amps * self.problem.model.kw_per_amp)
+        reach_kwh = self.problem.stored_kwh + ticks * kw * self.problem.tick_hours + SAME_KWH
+        # With a current that can be set, a tick cut short comes on top.
+        if self.problem.min_amps is not None:
+            reach_kwh += kw * self.problem.tick_hours
+        return any(self.problem.stored_kwh < t <= reach_kwh for t in self.span.targets_kwh)
+
     def kind(self, i: int) -> tuple[float, float]:
         """Give what a tick's costs depend on: its rate and its highest current."""
         return self._rates[i], self._amps[i]

@@ -23,10 +23,13 @@ class Tables:
         The span, its levels and its ticks.
     min_run : int
         Shortest run [ticks].
-    on : ndarray of float, shape (ticks + 1, 2 x min_run - 1, levels)
+    first_apart : bool
+        Whether a first run may be done before `min_run`, so that it needs rows of its own.
+    on : ndarray of float, shape (ticks + 1, rows, levels)
         On: see `running`.
     off, fresh : ndarray of float, shape (ticks + 1, levels)
-        Off and rested; `fresh` where nothing was bought since the last departure.
+        Off and rested; `fresh` where nothing was bought since the last departure. They are one
+        where first runs are not apart, and so are the two below.
     done : ndarray of float, shape (levels,)
         At the departure.
     start, start_first : ndarray of bool, shape (ticks, levels)
@@ -38,6 +41,7 @@ class Tables:
 
     steps: Steps
     min_run: int
+    first_apart: bool
     on: NDArray[np.float64]
     off: NDArray[np.float64]
     fresh: NDArray[np.float64]
@@ -49,8 +53,8 @@ class Tables:
     def running(self, ticks: int, *, first: bool) -> int:
         """Give the row of `on` for a run of `ticks`, the first since the departure or not."""
         if ticks >= self.min_run:
-            return 2 * self.min_run - 2
-        return ticks - 1 + (self.min_run - 1 if first else 0)
+            return int(self.on.shape[1]) - 1
+        return ticks - 1 + (self.min_run - 1 if first and self.first_apart else 0)
 
 
 def empty_tables(steps: Steps, min_run: int, done: NDArray[np.float64], bonus: float) -> Tables:
@@ -74,10 +78,11 @@ def empty_tables(steps: Steps, min_run: int, done: NDArray[np.float64], bonus: f
     """
     ticks = steps.span.end - steps.span.start
     levels = len(steps.levels)
-    on = np.empty((ticks + 1, 2 * min_run - 1, levels))
+    first_apart = steps.may_be_done_within(min_run - 1)
+    on = np.empty((ticks + 1, min_run + (min_run - 1) * first_apart, levels))
     off = np.empty((ticks + 1, levels))
-    fresh = off if min_run == 1 else np.empty((ticks + 1, levels))
+    fresh = np.empty((ticks + 1, levels)) if first_apart else off
     start = np.empty((ticks, levels), dtype=bool)
-    first = start if min_run == 1 else np.empty_like(start)
+    first = np.empty_like(start) if first_apart else start
     on[ticks] = off[ticks] = fresh[ticks] = done
-    return Tables(steps, min_run, on, off, fresh, done, start, first, bonus)
+    return Tables(steps, min_run, first_apart, on, off, fresh, done, start, first, bonus)

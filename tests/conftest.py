@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 
 from config.zones import use_pinned_zones
 
 use_pinned_zones()
 
-settings.register_profile("deterministic", derandomize=True, deadline=None)
+settings.register_profile(
+    "deterministic",
+    derandomize=True,
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],  # a busy machine is no fault of the test
+)
 settings.load_profile("deterministic")

@@ -196,12 +196,14 @@ def test_a_dearer_tick_never_makes_a_plan_cheaper(
 @given(problems(), st.data())
 def test_more_current_never_makes_a_plan_dearer(problem: Problem, data: st.DataObject) -> None:
     """Where needs are met, a tick that may charge more (with on/off: at all) costs no more."""
-    problem = replace(problem, before=LONG_AT_REST)  # else a blocked tick may end a run
-    assume(needs_met(problem))
     tick = data.draw(st.integers(0, problem.ticks - 1))
-    assume(problem.min_amps is not None or problem.highest_amps[tick] == 0)
-    highest = problem.highest_amps.copy()
+    highest, lower = problem.highest_amps.copy(), problem.highest_amps.copy()
     highest[tick] = AMPS
+    if problem.min_amps is None:
+        lower[tick] = 0.0
+    # At rest before: else a blocked tick may end a run.
+    problem = replace(problem, before=LONG_AT_REST, highest_amps=lower)
+    assume(needs_met(problem))
     assert best_of(replace(problem, highest_amps=highest))[1] <= best_of(problem)[1] + SAME
 
 
