@@ -11,7 +11,7 @@ help:
 	@echo 'make rehearse     an environment of its own, and one rehearsed night'
 	@echo 'make test         the same, then lint, types, import contracts and all tests'
 	@echo 'make lint types contracts unit     the parts of make test'
-	@echo 'make prove        the planner against HiGHS on 10,000 problems (some minutes)'
+	@echo 'make prove        the planner against HiGHS on 20,000 problems (ten minutes)'
 	@echo 'make bench        how fast the planner is, beside HiGHS (some minutes)'
 	@echo 'make format       lay the code out'
 	@echo 'make constraints  take the newest dependencies into constraints.txt'
