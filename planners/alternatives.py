@@ -143,9 +143,10 @@ def _fewer_starts(night: Problem, plan: Solution) -> tuple[int, float] | None:
 
 
 def _other_currents(ahead: Horizon, night: Problem) -> Iterator[OtherCurrent]:
-    fuse = ahead.file.household.main_fuse_amps
+    car = ahead.file.vehicles[ahead.situation.departure.vehicle]
+    limits = [ahead.file.household.main_fuse_amps, car.max_amps]
     for amps in ASKED_AMPS:
-        if amps == night.model.amps or (fuse is not None and amps > fuse):
+        if amps == night.model.amps or any(limit and amps > limit for limit in limits):
             continue
         if night.min_amps is not None and amps < night.min_amps:
             continue

@@ -1,7 +1,7 @@
 """The currents a household file allows, and the charge model they make.
 
 Nothing may ever exceed `highest_amps`. What the rest of the home is known to draw in certain hours
-leaves less of it: `amps_allowed` tells when, `amps_at` and `amps_by_tick` how much.
+leaves less of it: `amps_allowed` tells when, and how much.
 """
 
 from __future__ import annotations
@@ -103,63 +103,6 @@ def amps_allowed(
         AmpsSpan(since.astimezone(UTC), until.astimezone(UTC), float(amps[place]))
         for (since, until), place in zip(pairwise(edges), starts, strict=True)
     )
-
-
-def amps_at(file: HouseholdFile, charge_point: str, vehicle: str, instant: datetime) -> float:
-    """Return the highest current allowed at an instant, as `amps_allowed` tells it.
-
-    Parameters
-    ----------
-    file : HouseholdFile
-        The household.
-    charge_point, vehicle : str
-        Their names in the file.
-    instant : datetime
-        Aware.
-
-    Returns
-    -------
-    float
-        Current [A per phase].
-    """
-    minute = minute_of(instant)
-    return float(_amps_of_minutes(file, charge_point, vehicle, minute, minute + 1)[0])
-
-
-def amps_by_tick(  # noqa: PLR0917 - whose current, and which ticks
-    file: HouseholdFile,
-    charge_point: str,
-    vehicle: str,
-    start: datetime,
-    ticks: int,
-    tick_minutes: int,
-) -> NDArray[np.float64]:
-    """Return the highest current that each of a row of ticks may have from end to end.
-
-    Parameters
-    ----------
-    file : HouseholdFile
-        The household.
-    charge_point, vehicle : str
-        Their names in the file.
-    start : datetime
-        Begin of the first tick, aware.
-    ticks, tick_minutes : int
-        How many there are, and how long each is [min].
-
-    Returns
-    -------
-    ndarray of float64, shape (ticks,)
-        The lowest of what is allowed at any instant of each tick [A per phase].
-    """
-    first = minute_of(start)
-    # A tick that begins within a minute ends within one, and has a part of both.
-    touched = tick_minutes + (instant_of(first) < start)
-    last = first + ticks * tick_minutes + touched
-    amps = _amps_of_minutes(file, charge_point, vehicle, first, last)
-    windows = np.lib.stride_tricks.sliding_window_view(amps, touched)
-    lowest: NDArray[np.float64] = windows[::tick_minutes][:ticks].min(axis=1)
-    return lowest
 
 
 def _amps_of_minutes(

@@ -177,7 +177,7 @@ def _fill(problem: Problem, tables: Tables) -> None:
     cut_counts = problem.may_cut(shortest, last=False)
     strict, first = slice(0, shortest - 1), slice(shortest - 1, 2 * shortest - 2)
     parts: dict[tuple[float, float], NDArray[np.float64]] = {}
-    cut_off = problem.run_cut_off if steps.span.start == 0 else None
+    cut_off = problem.run_cut_off if steps.k == 0 else None
     for row in range(ticks - 1, -1, -1):
         i = steps.span.start + row
         kind = steps.kind(i)

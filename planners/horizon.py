@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from config import ChargePoint, HouseholdFile
     from planners.charging import ChargeModel
     from planners.departures import DepartureAt
+    from planners.electrics import AmpsSpan
     from planners.prices import Prices
 
 
@@ -75,6 +76,11 @@ class Horizon:
     model: ChargeModel
     slots: Window
     problem: Problem
+
+    def amps_allowed(self, start: datetime, end: datetime) -> tuple[AmpsSpan, ...]:
+        """Give the currents that the rest of the home leaves."""
+        vehicle = self.situation.departure.vehicle
+        return amps_allowed(self.file, self.charge_point, vehicle, start, end)
 
     @property
     def point(self) -> ChargePoint:

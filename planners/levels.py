@@ -18,7 +18,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from planners.charging import REACHED_KWH
-from planners.problem import LEAST_AMPS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -30,9 +29,6 @@ if TYPE_CHECKING:
 
 SAME_KWH = REACHED_KWH
 """Levels nearer than this are one [kWh]."""
-
-ROUNDING = 1e-9
-"""Currents nearer than this are the same [A]."""
 
 MOST_PARTS = 1000
 """Parts of the highest current that other currents are taken to be whole numbers of."""
@@ -101,7 +97,11 @@ def levels_of(problem: Problem, spans: Sequence[Span], most: int) -> list[NDArra
         Battery energies of each span, ascending [kWh].
     """
     if problem.model.taper:
-        parts = 1 if _one_ladder(problem) else max(1, min(TAPER_PARTS, most // _rungs(problem)))
+        parts = (
+            1
+            if _one_ladder(problem)
+            else max(1, min(TAPER_PARTS, most // _rungs(problem, spans[0])))
+        )
         found = [_climbed(problem, span, parts) for span in spans]
     else:
         found = _lattice(problem, spans, most)
@@ -126,12 +126,8 @@ def _with_targets(levels: NDArray[np.float64], span: Span) -> NDArray[np.float64
 # --- a taper -------------------------------------------------------------------------------------
 
 
-def _rungs(problem: Problem) -> int:
-    return max(1, len(_climbed(problem, spans_of(problem, _needs(problem))[0], 1)))
-
-
-def _needs(problem: Problem) -> list[float]:
-    return [deadline.need_kwh for deadline in problem.deadlines]
+def _rungs(problem: Problem, span: Span) -> int:
+    return max(1, len(_climbed(problem, span, 1)))
 
 
 def _climbed(problem: Problem, span: Span, parts: int) -> NDArray[np.float64]:
@@ -200,12 +196,11 @@ def _largest_kwh(problem: Problem) -> float:
 
 def _unit_kwh(problem: Problem) -> float | None:
     """Find what every tick's gain is a multiple of; None where nothing can be charged."""
-    lowest = problem.min_amps or 0.0
-    currents = np.unique(problem.highest_amps[problem.highest_amps > max(0.0, lowest - 1e-9)])
+    currents = np.unique(problem.highest_amps[problem.highest_amps >= problem.least_amps])
     largest = _largest_kwh(problem)
     if largest <= 0 or not len(currents):
         return None
-    amps = {*currents.tolist(), *([lowest] if problem.min_amps else [])}
+    amps = {*currents.tolist(), *([problem.min_amps] if problem.min_amps else [])}
     if problem.model.standby_kw > 0 and len(amps) > 1:
         return largest / TAPER_PARTS  # standby is no multiple of anything
     return largest * float(_common_divisor([a / max(amps) for a in amps]))
@@ -270,7 +265,7 @@ def moves_of(problem: Problem, levels: NDArray[np.float64], want_kwh: float, amp
     """
     here = np.arange(len(levels))
     want = int(np.searchsorted(levels, want_kwh + SAME_KWH, side="right")) - 1
-    if amps < max(LEAST_AMPS, (problem.min_amps or 0.0) - ROUNDING):
+    if amps < problem.least_amps:
         amps = 0.0
     gains = gains_kwh(problem.model, problem.tick_hours, levels, amps)
     last = np.searchsorted(levels, levels + gains + SAME_KWH, side="right") - 1

@@ -15,7 +15,7 @@ from planners.horizon import Horizon, Situation, horizon, kwh_at_any_price
 from planners.later_nights import later_nights
 from planners.periods import Draw, draws, periods_of
 from planners.plan import Plan
-from planners.shortfall import SHORT_KWH, shortfall_of
+from planners.shortfall import LONGEST, SHORT_KWH, shortfall_of
 from planners.why import why
 
 if TYPE_CHECKING:
@@ -104,8 +104,8 @@ def draft_plan(file: HouseholdFile, prices: Prices, situation: Situation) -> Dra
     slots = ahead.slots.until(departure.ready_by)
     shortfall = shortfall_of(
         model,
-        ahead.situation.now,
         _allowed(ahead, slots.ticks),
+        ahead.amps_allowed(ahead.situation.now, ahead.situation.now + LONGEST),
         from_kwh=stored,
         reaches_kwh=night.reaches_kwh,
         need_kwh=model.stored_kwh(departure.need_percent),

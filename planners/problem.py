@@ -166,10 +166,14 @@ class Problem:
         ticks = range(min(missing, self.deadlines[0].end))
         return next((i for i in ticks if self.is_blocked(i)), None)
 
+    @property
+    def least_amps(self) -> float:
+        """The current below which a tick can't charge [A]."""
+        return LEAST_AMPS if self.min_amps is None else self.min_amps - ROUNDING_AMPS
+
     def is_blocked(self, i: int) -> bool:
         """Tell whether nothing can be charged in tick `i`."""
-        least = LEAST_AMPS if self.min_amps is None else self.min_amps - ROUNDING_AMPS
-        return i < self.ticks and bool(self.highest_amps[i] < least)
+        return i < self.ticks and bool(self.highest_amps[i] < self.least_amps)
 
     def segments(self) -> list[tuple[int, int]]:
         """Give the first tick and the end of the time before each departure."""

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from planners.charging import REACHED_KWH
-from planners.problem import LEAST_AMPS
 
 if TYPE_CHECKING:
     from planners.problem import Problem
@@ -113,7 +112,7 @@ class _Best:
         self._done = max([self._done, *(t for t in self._targets if stored < t <= reached)])
 
     def _gain(self, stored: float, amps: float) -> float:
-        if stored == NONE or amps < max(LEAST_AMPS, self._problem.min_amps or 0.0):
+        if stored == NONE or amps < self._problem.least_amps:
             return 0.0
         model = self._problem.model
         return self._problem.tick_hours * model.gained_kw(model.metered_kw(stored, amps))

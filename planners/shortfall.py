@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import timedelta
+from itertools import repeat
+from math import ceil
 from typing import TYPE_CHECKING
 
 from planners.charging import ChargeModel, climb, ladder
@@ -13,13 +15,16 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import datetime
 
+    from planners.electrics import AmpsSpan
     from planners.window import Stretch
 
 MOST_AMPS = 80
 """The highest current asked about for a need that can't be met [A]: IEC 61851-1's highest."""
 
-LONGEST_MINUTES = 14 * 24 * 60
-"""How far ahead to look for the instant at which a need could be met [min]."""
+LONGEST = timedelta(days=14)
+"""How far ahead to look for the instant at which a need could be met."""
+
+LONGEST_MINUTES = LONGEST // timedelta(minutes=1)
 
 MINUTE_HOURS = 1 / 60
 
@@ -29,8 +34,8 @@ SHORT_KWH = 1e-6
 
 def shortfall_of(
     model: ChargeModel,
-    now: datetime,
     allowed: Sequence[Stretch],
+    currents: Sequence[AmpsSpan],
     *,
     from_kwh: float,
     reaches_kwh: float,
@@ -42,10 +47,10 @@ def shortfall_of(
     ----------
     model : ChargeModel
         The vehicle and the current.
-    now : datetime
-        UTC.
     allowed : sequence of Stretch
         The time up to the departure in which it may charge.
+    currents : sequence of AmpsSpan
+        The currents allowed from now on, `LONGEST` ahead.
     from_kwh, reaches_kwh, need_kwh : float
         Battery energy now, at the end of the plan, and needed [kWh].
 
@@ -56,13 +61,26 @@ def shortfall_of(
     """
     if need_kwh - reaches_kwh <= SHORT_KWH:
         return None
-    unhurried = ladder(model, from_kwh, need_kwh, MINUTE_HOURS, LONGEST_MINUTES)
-    minutes = float(unhurried.share.sum())
     return Shortfall(
         kwh=_metered_kwh(model, reaches_kwh, need_kwh),
-        earliest_ready=now + timedelta(minutes=minutes) if unhurried.reaches_target else None,
+        earliest_ready=_earliest_ready(model, currents, from_kwh, need_kwh),
         amps_that_would_do=_amps_that_would_do(model, allowed, from_kwh, need_kwh),
     )
+
+
+def _earliest_ready(
+    model: ChargeModel, currents: Sequence[AmpsSpan], stored_kwh: float, need_kwh: float
+) -> datetime | None:
+    """Charge without a pause, but where the rest of the home leaves too little."""
+    for span in currents:
+        minutes = (span.end - span.start) / timedelta(minutes=1) if span.amps > 0 else 0
+        steps = climb(
+            model, stored_kwh, need_kwh, repeat(MINUTE_HOURS, ceil(minutes)), repeat(span.amps)
+        )
+        if steps.reaches_target:
+            return span.start + timedelta(minutes=float(steps.share.sum()))
+        stored_kwh += float(steps.gained_kwh.sum())
+    return None
 
 
 def _metered_kwh(model: ChargeModel, from_kwh: float, to_kwh: float) -> float:
@@ -76,8 +94,11 @@ def _metered_kwh(model: ChargeModel, from_kwh: float, to_kwh: float) -> float:
 def _amps_that_would_do(
     model: ChargeModel, allowed: Sequence[Stretch], from_kwh: float, need_kwh: float
 ) -> float | None:
-    hours = [stretch.hours for stretch in allowed if stretch.amps > 0]
+    usable = [stretch for stretch in allowed if stretch.amps > 0]
+    hours = [stretch.hours for stretch in usable]
     for amps in range(int(model.amps) + 1, MOST_AMPS + 1):
-        if climb(replace(model, amps=amps), from_kwh, need_kwh, hours).reaches_target:
+        # Where the rest of the home leaves less than the model's current, no other leaves more.
+        drawn = [amps if each.amps >= model.amps else each.amps for each in usable]
+        if climb(replace(model, amps=amps), from_kwh, need_kwh, hours, drawn).reaches_target:
             return float(amps)
     return None

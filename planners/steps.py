@@ -41,6 +41,7 @@ class Steps:
 
     def __init__(self, problem: Problem, k: int, span: Span, levels: Row) -> None:
         self.problem = problem
+        self.k = k
         self.span = span
         self.levels = levels
         self.targets = np.searchsorted(levels, np.array(span.targets_kwh) - SAME_KWH).tolist()
@@ -61,7 +62,7 @@ class Steps:
 
     def may_be_done_within(self, ticks: int) -> bool:
         """Tell whether a first run may reach a target in as few ticks."""
-        if ticks == 0 or self.span.start > 0:
+        if ticks == 0 or self.k > 0:
             return ticks > 0
         amps = max([0.0, *self._amps[: self.span.end]])
         kw = self.problem.model.gained_kw(amps * self.problem.model.kw_per_amp)
@@ -97,7 +98,7 @@ class Steps:
         i : int
             The tick.
         after : ndarray of float, shape (rows, levels)
-                Cost from tick ``i + 1`` on, in several states [currency]; infinity above the want.
+            Cost from tick ``i + 1`` on, in several states [currency]; infinity above the want.
 
         Returns
         -------

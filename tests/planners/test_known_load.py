@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta
+from functools import partial
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from config import HouseholdFile
-from planners.electrics import amps_allowed, amps_at, amps_by_tick, highest_amps
+from planners.electrics import amps_allowed, highest_amps
 from planners.home_load import home_load
 from planners.local_time import minute_of
+from planners.prices import prices_of
+from planners.window import window
 from tests.planners.households import band, bands
 from tests.planners.planned import Given, minutes, utc
 
@@ -41,6 +43,18 @@ def told(file: HouseholdFile, start: str, end: str) -> list[tuple[str, float]]:
     """Begin of each span as day and time of day, UTC, with its current."""
     spans = amps_allowed(file, POINT, CAR, utc(start), utc(end))
     return [(f"{span.start:%d %H:%M}", span.amps) for span in spans]
+
+
+def amps_at(file: HouseholdFile, point: str, car: str, instant: datetime) -> float:
+    """Highest current allowed at an instant."""
+    return amps_allowed(file, point, car, instant, instant + datetime.resolution)[0].amps
+
+
+def amps_by_tick(file: HouseholdFile, start: datetime, ticks: int, tick: int) -> list[float]:
+    """Currents of the ticks that the planner lays from `start` on."""
+    allowed = partial(amps_allowed, file, POINT, CAR)
+    slots = window(prices_of(file, {}), start, start + minutes(ticks * tick), tick, allowed)
+    return [stretch.amps for stretch in slots.ticks]
 
 
 def test_the_load_leaves_less_for_charging() -> None:
@@ -151,22 +165,25 @@ def test_without_a_known_load_nothing_changes() -> None:
         [span] = amps_allowed(file, POINT, CAR, start, end)
         assert (span.start, span.end, span.amps) == (start, end, highest_amps(file, POINT, CAR))
         assert amps_allowed(file, POINT, CAR, end, end) == ()
-        assert amps_by_tick(file, POINT, CAR, start, 3, 5).tolist() == [span.amps] * 3
+        assert amps_by_tick(file, end, 3, 5) == [span.amps] * 3
 
 
 def test_a_tick_has_the_lowest_of_its_instants() -> None:
     """A load from 17:03 to 17:07 lowers the ticks of 17:00 and 17:05, and no other."""
     file = loaded({"amps": 24.0, "hours": ["17:03-17:07"]})
     start = utc("2026-06-01T16:55")
-    assert amps_by_tick(file, POINT, CAR, start, 5, 5).tolist() == [32, 16, 16, 32, 32]
-    assert amps_by_tick(file, POINT, CAR, start, 0, 5).tolist() == []
+    assert amps_by_tick(file, start, 5, 5) == [32, 16, 16, 32, 32]
+    assert amps_by_tick(file, start, 0, 5) == []
 
 
-def test_a_tick_off_the_minute_has_a_part_of_two() -> None:
-    """16:59:30 to 17:00:30 has half a minute of the load of 17:00."""
-    file = loaded({"amps": 24.0, "hours": ["17:00-17:01"]})
-    start = utc("2026-06-01T16:58:30")
-    assert amps_by_tick(file, POINT, CAR, start, 4, 1).tolist() == [32, 16, 16, 32]
+def test_the_fragment_before_the_first_tick_has_the_lowest_of_its_instants_too() -> None:
+    """From 16:56:30 to 17:00 a load of the minute 16:58 counts."""
+    file = loaded({"amps": 24.0, "hours": ["16:58-16:59"]})
+    start, end = utc("2026-06-01T16:56:30"), utc("2026-06-01T17:10")
+    slots = window(prices_of(file, {}), start, end, 5, partial(amps_allowed, file, POINT, CAR))
+    assert slots.fragment is not None
+    assert slots.fragment.amps == 16
+    assert [tick.amps for tick in slots.ticks] == [32, 32]
 
 
 hours = st.builds(
@@ -190,7 +207,7 @@ zones = st.sampled_from(["Pacific/Auckland", "Europe/London", "Australia/Lord_Ho
 
 
 @given(loads, zones, instants, st.integers(1, 1500))
-def test_spans_ticks_and_instants_agree(
+def test_spans_and_instants_agree(
     load: list[dict[str, Any]], zone: str, start: datetime, length: int
 ) -> None:
     """Spans have no gap and differ from each to the next; each instant is told as its span is."""
@@ -203,13 +220,6 @@ def test_spans_ticks_and_instants_agree(
     for span in spans:
         assert amps_at(file, POINT, CAR, span.start) == span.amps
         assert amps_at(file, POINT, CAR, span.end - datetime.resolution) == span.amps
-    ticks = amps_by_tick(file, POINT, CAR, start, length, 1)
-    for place, tick in enumerate(ticks.tolist()):
-        since = start + minutes(place)
-        within = [s.amps for s in spans if s.start < since + minutes(1) and s.end > since]
-        assert tick == min(within)
-    fives = amps_by_tick(file, POINT, CAR, start, length // 5, 5)
-    assert np.array_equal(fives, ticks[: length // 5 * 5].reshape(-1, 5).min(axis=1))
 
 
 @given(loads, zones, instants)

@@ -167,3 +167,20 @@ def test_what_the_home_leaves_is_used_where_time_is_short() -> None:
         (23.0, minutes(120)),
     ]
     assert plan.shortfall is not None
+    # 52 x 70 % / 0.9 kWh, less what the four and a half hours give, at 7.36 kW from 23:00 on.
+    missing = 52 * 0.7 / 0.9 - 2.5 * 7.36 - 2 * 5.29
+    assert plan.shortfall.kwh == pytest.approx(missing, abs=0.01)
+    assert plan.shortfall.earliest_ready is not None
+    late = plan.shortfall.earliest_ready - utc("2026-06-03T11:00:00")
+    assert late / minutes(60) == pytest.approx(missing / 7.36, abs=0.01)
+    # Only until 21:00 would more current have helped: by 2.5 x 0.23 kWh for each ampere.
+    would_do = plan.shortfall.amps_that_would_do
+    assert would_do is not None
+    assert would_do - 33 < missing / (2.5 * 0.23) <= would_do - 32
+
+
+def test_no_current_is_asked_about_that_the_vehicle_cannot_draw() -> None:
+    """A vehicle of 16 A at a charge point of 32 A: neither 16 A nor 32 A would be another."""
+    why = Given(car={"max_amps": 16.0}).plan(60.0, EVENING).why
+    assert not [line for line in why if line.startswith("At ") and " A it would " in line]
+    assert "At 16 A it would cost the same." in Given().plan(60.0, EVENING).why
