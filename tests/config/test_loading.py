@@ -13,7 +13,11 @@ import yaml
 from config import FileError, Hours, load_household
 from tests.config.cottage import COTTAGE, DATA, edited, faults_of, load_text
 
-BAD = yaml.safe_load((DATA / "bad_households.yaml").read_text(encoding="utf-8"))
+BAD = [
+    case
+    for table in sorted(DATA.glob("bad_*.yaml"))
+    for case in yaml.safe_load(table.read_text(encoding="utf-8"))
+]
 
 
 @pytest.mark.parametrize("bad", BAD, ids=lambda bad: bad["case"])
