@@ -31,7 +31,7 @@ $(VENV)/.runs: $(BIN)/python pyproject.toml constraints.txt
 
 $(VENV)/.tests: $(VENV)/.runs
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check \
-		--constraint constraints.txt --editable '.[embedded,test]'
+		--constraint constraints.txt --editable '.[embedded,pictures,test]'
 	@touch $@
 
 # --- for a newcomer -------------------------------------------------------------------------
@@ -72,7 +72,8 @@ unit: $(VENV)/.tests
 
 prove: $(VENV)/.tests
 	LULLWATT_PROBLEMS=10000 $(BIN)/pytest -n $(WORKERS) tests/planners/test_exact.py \
-		tests/planners/test_exact_several.py tests/planners/test_nights.py
+		tests/planners/test_exact_several.py tests/planners/test_nights.py \
+		tests/planners/test_year_of_rates.py
 
 bench: $(VENV)/.tests
 	$(BIN)/python -m tests.benchmarks.planning
@@ -86,7 +87,7 @@ format: $(VENV)/.tests
 constraints:
 	rm -rf $(VENV).new
 	$(PYTHON) -m venv $(VENV).new
-	$(VENV).new/bin/python -m pip install --quiet --upgrade '.[embedded,test]'
+	$(VENV).new/bin/python -m pip install --quiet --upgrade '.[embedded,pictures,test]'
 	{ sed -n '/^#/p' constraints.txt; \
 	  $(VENV).new/bin/python -m pip freeze --exclude lullwatt; } > constraints.new
 	mv constraints.new constraints.txt

@@ -1,8 +1,8 @@
 """The ledger: the durable record of readings, commands, plans, prices and nights, on SQLite.
 
-This and its neighbours `ledger_file` and `ledger_reader` are the only modules that know SQLite. A
-method that returns has committed: what it was given survives a kill and a power cut. Nothing here
-reads a clock or decides anything.
+This and its neighbours `ledger_file`, `ledger_glance` and `ledger_reader` are the only modules that
+know SQLite. A method that returns has committed: what it was given survives a kill and a power cut.
+Nothing here reads a clock or decides anything.
 """
 
 from __future__ import annotations

@@ -171,12 +171,28 @@ class HomeLoad(Message):
     amps: Annotated[tuple[Amps, ...], Strict(strict=False), Field(min_length=1, max_length=3)]
 
 
+class KnownRates(BaseModel):
+    """What is known of the rates of the tariff in force.
+
+    `now` says whether the rate of now is known, estimated from earlier prices, or neither.
+    `known_until` is when the rates cease to be known, or did; it is left out where they never do
+    (bands), and where none was ever known.
+    """
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
+
+    tariff: ShortText
+    known_until: Instant | None = None
+    now: Literal["known", "estimated", "none"]
+
+
 class Status(Message):
     """What the daemon believes of one charge point.
 
     `connected` is whether a vehicle is plugged in (left out where nobody can tell). `soc_from`
     says where the state of charge came from: the vehicle, a person, counted on from the meter, or
-    assumed by the household file. After `stale_after` a reader should believe none of it.
+    assumed by the household file. `rates` is left out before the first tariff is in force. After
+    `stale_after` a reader should believe none of it.
     """
 
     at: Instant
@@ -190,6 +206,7 @@ class Status(Message):
     soc_from: Literal["vehicle", "person", "counted", "assumed"] | None = None
     plan: ShortText | None = None
     reading: Reading | None = None
+    rates: KnownRates | None = None
 
 
 class Alert(Message):

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
+from config.calendar_words import MONTHS, WEEKDAY_NAMES, clock, parts_in_words
 from config.tariff import DAY_KINDS
 
 if TYPE_CHECKING:
@@ -29,11 +30,8 @@ CALENDAR_SHAPE = (12, len(DAY_KINDS), 1440)
 """Months, day kinds and minutes of the local day: every instant of every year has its place."""
 _HOLIDAY = DAY_KINDS.index("holiday")
 _EXAMPLE_YEAR = 2028
-_MONTHS = (
-    *("January", "February", "March", "April", "May", "June", "July"),
-    *("August", "September", "October", "November", "December"),
-)
-_DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+_MOST_PARTS = 3
+"""A clash of more parts than this is too irregular to be told in words."""
 
 
 class Timed(Protocol):
@@ -62,10 +60,14 @@ class Clash:
         Indices of the two bands that overlap, in ascending order; empty for a gap.
     example : str
         An instant at which it shows, such as ``"Saturday 2028-01-01 at 07:00"``.
+    extent : str
+        All of it, such as ``"07:00 to 09:00, Saturday and Sunday in June"``; empty where that
+        would be too long.
     """
 
     bands: tuple[int, ...]
     example: str
+    extent: str
 
 
 @lru_cache(maxsize=32)
@@ -131,15 +133,15 @@ def _overlaps(tariff: Tariff) -> Iterator[Clash]:
         if band.hours is not None
     }
     for (first, one), (second, other) in combinations(masks.items(), 2):
-        both = _seen(one & other, tariff)
+        both = seen(one & other, tariff)
         if both.any():
-            yield Clash((first, second), _example(both))
+            yield Clash((first, second), _example(both), _extent(both, tariff))
 
 
 def _gaps(tariff: Tariff) -> Iterator[Clash]:
-    uncovered = _seen(band_table(tariff) < 0, tariff)
+    uncovered = seen(band_table(tariff) < 0, tariff)
     if uncovered.any():
-        yield Clash((), _example(uncovered))
+        yield Clash((), _example(uncovered), _extent(uncovered, tariff))
 
 
 def calendar_mask(part: Timed) -> NDArray[np.bool_]:
@@ -173,9 +175,31 @@ def _minutes(hours: Hours) -> NDArray[np.bool_]:
     return after_start | before_end
 
 
-def _seen(mask: NDArray[np.bool_], tariff: Tariff) -> NDArray[np.bool_]:
-    """Leave out the holidays where they are ordinary days."""
-    return mask if names_holidays(tariff) else mask[:, :_HOLIDAY]
+def seen(mask: NDArray[np.bool_], tariff: Tariff) -> NDArray[np.bool_]:
+    """Leave out the public holidays where they are ordinary days.
+
+    Parameters
+    ----------
+    mask : ndarray of bool, shape (12, 8, 1440)
+        By month, day kind and minute of the local day.
+    tariff : Tariff
+        Whose calendar it is.
+
+    Returns
+    -------
+    ndarray of bool, shape (12, 8, 1440)
+        The same, without any minute of a kind of day that never comes.
+    """
+    if names_holidays(tariff):
+        return mask
+    kept = mask.copy()
+    kept[:, _HOLIDAY] = False
+    return kept
+
+
+def _extent(mask: NDArray[np.bool_], tariff: Tariff) -> str:
+    parts = parts_in_words(mask, holidays=names_holidays(tariff))
+    return "; ".join(parts) if len(parts) <= _MOST_PARTS else ""
 
 
 def _example(mask: NDArray[np.bool_]) -> str:
@@ -184,11 +208,7 @@ def _example(mask: NDArray[np.bool_]) -> str:
     while day.year == _EXAMPLE_YEAR:
         minutes = np.flatnonzero(mask[day.month - 1, day.weekday()])
         if minutes.size:
-            return f"{_DAYS[day.weekday()]} {day.isoformat()} at {_clock(minutes[0])}"
+            return f"{WEEKDAY_NAMES[day.weekday()]} {day.isoformat()} at {clock(int(minutes[0]))}"
         day += timedelta(days=1)
     month, minute = np.argwhere(mask[:, _HOLIDAY])[0]
-    return f"a public holiday in {_MONTHS[month]} at {_clock(minute)}"
-
-
-def _clock(minute: np.integer) -> str:
-    return "{:02d}:{:02d}".format(*divmod(int(minute), 60))
+    return f"a public holiday in {MONTHS[month]} at {clock(int(minute))}"

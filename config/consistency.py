@@ -11,10 +11,9 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING
 
-from config.bands import clashes, names_holidays
+from config.band_rules import band_problems
 from config.equipment import CONSUMPTION_KEYS
 from config.hints import nearest
-from config.known_load import HOLIDAY_NEEDS
 from config.names import topic_level
 from config.problems import KeyPath, Problem
 
@@ -177,29 +176,8 @@ def _tariff_name_problems(parts: Parts) -> Iterator[Problem]:
 
 def _band_problems(parts: Parts) -> Iterator[Problem]:
     for index, tariff in parts.tariffs.items():
-        bands = tariff.bands or ()
-        for clash in clashes(tariff):
-            if clash.bands:
-                first, second = (bands[i].name for i in clash.bands)
-                message = f'bands "{first}" and "{second}" overlap on {clash.example}'
-                yield Problem(("tariffs", index, "bands", clash.bands[1]), message)
-            else:
-                yield Problem(
-                    ("tariffs", index, "bands"),
-                    f"no band covers {clash.example}; add hours to a band, or one band without "
-                    "hours for the rest",
-                )
-        if names_holidays(tariff) and not parts.public_holidays:
-            yield from _holiday_problems(index, tariff)
-
-
-def _holiday_problems(index: int, tariff: Tariff) -> Iterator[Problem]:
-    for number, band in enumerate(tariff.bands or ()):
-        if "holiday" in (band.days or ()):
-            yield Problem(
-                ("tariffs", index, "bands", number, "days"),
-                HOLIDAY_NEEDS,
-            )
+        for problem in band_problems(tariff, public_holidays=parts.public_holidays):
+            yield Problem(("tariffs", index, *problem.path), problem.message)
 
 
 def _departure_problems(parts: Parts) -> Iterator[Problem]:

@@ -206,6 +206,20 @@ Amount = Annotated[
     _schema("number", minimum=0, maximum=_MOST_MONEY),
     Expected(f"an amount of {{currency}} from 0 to {_MOST_MONEY}"),
 ]
+TierEnd = Annotated[
+    Decimal,
+    Field(gt=0, le=_MOST_MONEY),
+    BeforeValidator(_decimal_of),
+    _schema("number", exclusiveMinimum=0, maximum=_MOST_MONEY),
+    Expected(f"an energy above 0, at most {_MOST_MONEY} kWh"),
+]
+HomeUse = Annotated[
+    Decimal,
+    Field(ge=0, le=_MOST_MONEY),
+    BeforeValidator(_decimal_of),
+    _schema("number", minimum=0, maximum=_MOST_MONEY),
+    Expected(f"an energy from 0 to {_MOST_MONEY} kWh"),
+]
 Factor = Annotated[
     Decimal,
     Field(gt=0, le=_MOST_MONEY),

@@ -2,11 +2,27 @@
 
 from __future__ import annotations
 
+import re
 from difflib import get_close_matches
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
+
+_SIDE = r"([0-9]{1,2})(?:[:.h ]?([0-9]{2})(?::00)?)? *(am|pm)?"
+_SEVERAL = re.compile(r" *(?:[,;&]|\band\b) *")
+_RANGE = re.compile(r" *(?:-|\u2013|\u2014|\bto\b) *")
+_HOURS = re.compile(rf"{_SIDE} *(?:-|\u2013|\u2014|to|until) *{_SIDE}", re.ASCII | re.IGNORECASE)
+_DATE = re.compile(r"(20[0-9]{2})[-/.]([0-9]{1,2})[-/.]([0-9]{1,2})", re.ASCII)
+_MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+_WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+_GROUPS_OF_DAYS = {
+    "weekday": _WEEKDAYS[:5],
+    "workday": _WEEKDAYS[:5],
+    "weekend": _WEEKDAYS[5:],
+}
+_LAST_HOUR, _MINUTES = 24, 60
+_NOON = 12
 
 
 def nearest(text: str, choices: Iterable[str]) -> str | None:
@@ -27,3 +43,96 @@ def nearest(text: str, choices: Iterable[str]) -> str | None:
     folded = {choice.casefold(): choice for choice in sorted(choices, reverse=True)}
     near = get_close_matches(text.casefold(), folded, n=1)
     return folded[near[0]] if near else None
+
+
+def rewritten(key: str, text: str) -> str | None:
+    """Write a value as it should have been, where a person would see what was meant.
+
+    Parameters
+    ----------
+    key : str
+        The key that it stands under.
+    text : str
+        What was written.
+
+    Returns
+    -------
+    str or None
+        As it should stand in the file; None where that is not clear.
+    """
+    rewrite = _REWRITES.get(key)
+    return rewrite(text.strip()) if rewrite else None
+
+
+def _hours(text: str) -> str | None:
+    stretches = [_stretch(part) for part in _SEVERAL.split(text)]
+    written = [f'"{stretch}"' for stretch in stretches if stretch]
+    return ", ".join(written) if len(written) == len(stretches) else None
+
+
+def _stretch(text: str) -> str | None:
+    parts = _HOURS.fullmatch(text)
+    if parts is None:
+        return None
+    start, end = (_clock(*parts.groups()[i : i + 3]) for i in (0, 3))
+    if start is None or end is None:
+        return None
+    return f"{'00:00' if start == '24:00' else start}-{end}"
+
+
+def _clock(hour_text: str, minute_text: str | None, half: str | None) -> str | None:
+    """Read a time of day as people write it, also one counted on after midnight."""
+    hour, minute = int(hour_text), int(minute_text or 0)
+    if half:
+        if not 1 <= hour <= _NOON:
+            return None
+        hour = hour % _NOON + (_NOON if half.lower() == "pm" else 0)
+    if minute >= _MINUTES or hour >= 2 * _LAST_HOUR:
+        return None
+    if hour * _MINUTES + minute > _LAST_HOUR * _MINUTES:
+        hour -= _LAST_HOUR
+    return f"{hour:02d}:{minute:02d}"
+
+
+def _months(text: str) -> str | None:
+    numbers = [_month(part) for part in _RANGE.split(text)]
+    if None in numbers or len(numbers) > 2 or text.isdecimal():  # noqa: PLR2004 - from and to
+        return None
+    first, last = (number or 0 for number in (numbers[0], numbers[-1]))
+    length = (last - first) % len(_MONTHS) + 1
+    return ", ".join(str((first - 1 + i) % len(_MONTHS) + 1) for i in range(length))
+
+
+def _month(text: str) -> int | None:
+    if text.isdecimal() and text.isascii():
+        return int(text) if 1 <= int(text) <= len(_MONTHS) else None
+    short = text.lower()[:3]
+    return _MONTHS.index(short) + 1 if text.isalpha() and short in _MONTHS else None
+
+
+def _days(text: str) -> str | None:
+    words = text.lower()
+    if (group := _GROUPS_OF_DAYS.get(words.removesuffix("s"))) is not None:
+        return ", ".join(group)
+    ends = [part[:3] for part in _RANGE.split(words)]
+    if len(ends) != 2 or not {*ends} <= {*_WEEKDAYS}:  # noqa: PLR2004 - from and to
+        return None
+    start, end = (_WEEKDAYS.index(day) for day in ends)
+    length = (end - start) % len(_WEEKDAYS) + 1
+    return ", ".join(_WEEKDAYS[(start + i) % len(_WEEKDAYS)] for i in range(length))
+
+
+def _date(text: str) -> str | None:
+    parts = _DATE.fullmatch(text)
+    written = parts and f"{parts[1]}-{int(parts[2]):02d}-{int(parts[3]):02d}"
+    return written if written != text else None
+
+
+_REWRITES: dict[str, Callable[[str], str | None]] = {
+    "hours": _hours,
+    "plugged_in": _hours,
+    "months": _months,
+    "days": _days,
+    "date": _date,
+    "valid_from": _date,
+}

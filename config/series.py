@@ -59,16 +59,18 @@ class _Cell:
 
 @dataclass
 class _Series:
-    """What has been read so far."""
+    """What has been read so far; a decimal comma is one only where semicolons part the columns."""
 
     file: str
+    decimal_comma: bool
     faults: list[Fault] = field(default_factory=list)
     points: dict[datetime, PricePoint] = field(default_factory=dict)
     lines: dict[datetime, int] = field(default_factory=dict)
 
     def read(self, row: list[_Cell]) -> None:
         if len(row) != len(_HEADER):
-            self._refuse(row[0], f"expected 2 columns, start and rate, got {len(row)}")
+            message = f"expected 2 columns, start and rate, got {len(row)}"
+            self._refuse(row[0], message + _comma_hint(row[1:]))
             return
         start, rate = self._instant(row[0]), self._rate(row[1])
         if start is not None and rate is not None:
@@ -90,14 +92,14 @@ class _Series:
         return None
 
     def _rate(self, cell: _Cell) -> Decimal | None:
-        hint = ""
-        if _NUMBER.fullmatch(cell.text):
-            rate = Decimal(cell.text)
+        hint, text = "", cell.text
+        if self.decimal_comma and _DECIMAL_COMMA.fullmatch(text):
+            text = text.replace(",", ".")
+        if _NUMBER.fullmatch(text):
+            rate = Decimal(text)
             if abs(rate) <= _MOST_RATE:
                 return rate
             hint = f"; the most is {_MOST_RATE}"
-        elif _DECIMAL_COMMA.fullmatch(cell.text):
-            hint = f"; write {cell.text.replace(',', '.')}"
         self._refuse(cell, f"rate: expected a number, got {_quoted(cell.text)}{hint}")
         return None
 
@@ -121,8 +123,9 @@ def load_prices(path: Path) -> tuple[PricePoint, ...]:
     Parameters
     ----------
     path : Path
-        CSV with the header ``start,rate``, separated by commas or semicolons. Rows may stand in any
-        order; a row that says the same again is dropped.
+        CSV with the header ``start,rate``, separated by commas, or by semicolons, and then with a
+        decimal comma or point. Rows may stand in any order; a row that says the same again is
+        dropped.
 
     Returns
     -------
@@ -135,12 +138,13 @@ def load_prices(path: Path) -> tuple[PricePoint, ...]:
         Every fault of the file, each with line and column.
     """
     text = read_text(path, "a price series in CSV", _MOST_BYTES)
-    header, *rows = list(_rows(text)) or [[_Cell(1, 1, "")]]
+    separator = _separator(text)
+    header, *rows = list(_rows(text, separator)) or [[_Cell(1, 1, "")]]
     if [cell.text for cell in header] != _HEADER:
         got = _quoted(",".join(cell.text for cell in header)) if text.strip() else "an empty file"
         message = f"expected the header start,rate, got {got}"
         raise FileError([Fault(str(path), header[0].line, header[0].column, message)])
-    series = _Series(str(path))
+    series = _Series(str(path), decimal_comma=separator == ";")
     for row in rows:
         series.read(row)
     if not rows:
@@ -151,12 +155,16 @@ def load_prices(path: Path) -> tuple[PricePoint, ...]:
     return tuple(sorted(series.points.values()))
 
 
-def _rows(text: str) -> Iterator[list[_Cell]]:
+def _separator(text: str) -> str:
+    """Tell what parts the columns: a semicolon where the header has one, else a comma."""
+    header = next((line for line in text.split("\n") if line.strip()), "")
+    return ";" if ";" in header else ","
+
+
+def _rows(text: str, separator: str) -> Iterator[list[_Cell]]:
     """Cut a text into rows of cells; lines without content are left out."""
-    separator: str | None = None
     for number, line in enumerate(text.split("\n"), start=1):
         if line.strip():
-            separator = separator or (";" if ";" in line else ",")
             yield list(_cells(line, number, separator))
 
 
@@ -169,6 +177,14 @@ def _cells(line: str, number: int, separator: str) -> Iterator[_Cell]:
             cell, lead = cell[1:-1].strip(), lead + 1
         yield _Cell(number, index + lead + 1, cell)
         index += len(piece) + 1
+
+
+def _comma_hint(cells: list[_Cell]) -> str:
+    """Say what to write where a decimal comma has parted a rate in two."""
+    rate = ",".join(cell.text for cell in cells).strip('"')
+    if not _DECIMAL_COMMA.fullmatch(rate):
+        return ""
+    return f"; write {rate.replace(',', '.')}, or part the columns by semicolons"
 
 
 def _utc(date: str, clock: str, offset: str) -> datetime | None:

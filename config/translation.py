@@ -11,7 +11,7 @@ from types import UnionType
 from typing import TYPE_CHECKING, Annotated, Any, Union, get_args, get_origin
 
 from config.fields import Expected, Model
-from config.hints import nearest
+from config.hints import nearest, rewritten
 from config.household import HouseholdFile
 from config.problems import KeyPath, Problem, labelled
 from config.yaml_nodes import Flaw, Spot
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 _KEY_MARK = "[key]"
 _DECIMAL_COMMA = re.compile(r"[-+]?[0-9]+,[0-9]+", re.ASCII)
+_WITH_SIGN = re.compile(r"[$£€¥₹]? *([-+]?[0-9]+(?:\.[0-9]+)?) *[$£€¥₹%]?", re.ASCII)
 _KINDS = {"tuple_type": "a list", "model_type": "keys with values", "dict_type": "keys with values"}
 
 
@@ -159,12 +160,28 @@ def _hint(detail: ErrorDetails, shown: str) -> str:
     """Say what was probably meant."""
     value, context = detail["input"], detail.get("ctx", {})
     if isinstance(value, str):
+        if (meant := _meant_text(detail, value)) is not None:
+            return f"; write {meant}"
         return _text_hint(value, shown, context, detail["type"])
     if isinstance(value, int | float) and not isinstance(value, bool):
-        if context.get("kind") == "text":
-            return "; put it in quotes"
-        return f"; it goes {context['limits']}" if context.get("limits") else ""
+        return _number_hint(shown, context, detail["type"])
     return ""
+
+
+def _number_hint(shown: str, context: dict[str, Any], kind: str) -> str:
+    if kind == "tuple_type":
+        return f"; write [{shown}]"
+    if context.get("kind") == "text":
+        # Where only certain texts will do, a number in quotes would be none of them.
+        return "" if context.get("choices") else "; put it in quotes"
+    return f"; it goes {context['limits']}" if context.get("limits") else ""
+
+
+def _meant_text(detail: ErrorDetails, value: str) -> str | None:
+    """Write a text as the file should have it, in brackets where a list was expected."""
+    key = next((str(step) for step in reversed(detail["loc"]) if isinstance(step, str)), "")
+    meant = rewritten(key, value)
+    return f"[{meant}]" if meant and detail["type"] == "tuple_type" else meant
 
 
 def _text_hint(value: str, shown: str, context: dict[str, Any], kind: str) -> str:
@@ -179,6 +196,8 @@ def _text_hint(value: str, shown: str, context: dict[str, Any], kind: str) -> st
             return f"; write {value.replace(',', '.')}"
         if isinstance(plain_value(value), int | float):
             return "; leave out the quotes"
+        if (alone := _WITH_SIGN.fullmatch(value)) and alone[1] != value:
+            return f"; write {alone[1]}"
     return ""
 
 

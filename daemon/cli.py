@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import io
 import json
-import math
 import os
 import sys
-from datetime import datetime
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
@@ -16,11 +14,28 @@ import click
 
 from config import household_schema, use_pinned_zones
 from config.errors import LullwattError, UsageError
+from daemon.options import (
+    AT_OPTION,
+    DAYS_OPTION,
+    FILE,
+    FORMAT_OPTION,
+    FROM_OPTION,
+    JSON_OPTION,
+    NIGHTS_OPTION,
+    PICTURE_OPTION,
+    SOC_OPTION,
+    VEHICLE_OPTION,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
+    from datetime import date, datetime
+    from types import ModuleType
 
     from daemon.state import House
+    from daemon.tariff_days import Day
+    from planners.plan import Plan
+    from planners.prices import RateSpan
 
 use_pinned_zones()
 
@@ -29,57 +44,6 @@ NEED_UNMET = 3
 
 TRACEBACK_VARIABLE = "LULLWATT_TRACEBACK"
 """Environment variable that, when set, lets a programming error show its traceback."""
-
-FILE = click.argument("file", type=click.Path(path_type=Path))
-NIGHTS_OPTION = click.option(
-    "--nights",
-    type=click.IntRange(1, 7),
-    default=1,
-    show_default=True,
-    help="How many departures to plan for together, at the most.",
-)
-JSON_OPTION = click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
-
-
-def _read_instant(
-    _context: click.Context, _parameter: click.Parameter, text: str | None
-) -> datetime | None:
-    """Read an RFC 3339 instant with its offset, or refuse it in one line."""
-    from adapters.instants import parse_instant  # noqa: PLC0415 - `--help` needs none of it
-
-    if text is None:
-        return None
-    try:
-        return parse_instant(text)
-    except ValueError as error:
-        raise UsageError(f"--at: {error}, got {text!r}") from error
-
-
-def _read_percent(
-    _context: click.Context, _parameter: click.Parameter, text: str | None
-) -> float | None:
-    """Read a state of charge, or refuse it in one line."""
-    if text is None:
-        return None
-    try:
-        percent = float(text)
-    except ValueError:
-        percent = math.nan
-    if not 0 <= percent <= 100:  # noqa: PLR2004 - percent
-        raise UsageError(f"--soc: expected 0 to 100 percent, got {text!r}")
-    return percent
-
-
-AT_OPTION = click.option(
-    "--at",
-    callback=_read_instant,
-    metavar="INSTANT",
-    help="An instant such as 2026-06-03T18:30:00+12:00, in place of now.",
-)
-SOC_OPTION = click.option(
-    "--soc", callback=_read_percent, metavar="PERCENT", help="State of charge, 0 to 100 percent."
-)
-VEHICLE_OPTION = click.option("--vehicle", help="A vehicle of the file; by default its first one.")
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -97,13 +61,14 @@ def cli() -> None:
 
 @cli.command()
 @FILE
-def check(file: Path) -> None:
-    """Validate a household file, and print what it means in plain words."""
+@AT_OPTION
+def check(file: Path, at: datetime | None) -> None:
+    """Validate a household file, and print what it means (now, or --at) in plain words."""
     from adapters.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
     from daemon.explain import explain  # noqa: PLC0415
     from daemon.household_watch import load_house  # noqa: PLC0415
 
-    for line in explain(load_house(file), SystemClock().now()):
+    for line in explain(load_house(file), at or SystemClock().now()):
         click.echo(line)
 
 
@@ -114,12 +79,14 @@ def check(file: Path) -> None:
 @AT_OPTION
 @NIGHTS_OPTION
 @JSON_OPTION
-def plan(
+@PICTURE_OPTION
+def plan(  # noqa: PLR0917 - click passes them by name
     file: Path,
     vehicle: str | None,
     soc: float | None,
     at: datetime | None,
     nights: int,
+    picture: Path | None,
     *,
     as_json: bool,
 ) -> None:
@@ -150,14 +117,57 @@ def plan(
     departure, *later = departures
     situation = Situation(now, _soc(house, name, soc), departure, later=tuple(later))
     made = make_plan(house.file, house.prices, situation)
+    opens = max(now, departure.ready_by - PLANNED_DAYS)
+    if picture is not None:
+        _pictures().draw_plan(picture, house.file, made, _spans_drawn(house, made, opens))
     if as_json:
         _print_json(made.to_json())
     else:
-        opens = max(now, departure.ready_by - PLANNED_DAYS)
         spans = house.prices.spans(opens, max(opens, departure.ready_by))
         _print_rich(show_plan(made, spans, house.file.zone))
     if made.shortfall is not None:
         sys.exit(NEED_UNMET)
+
+
+@cli.command()
+@FILE
+@FROM_OPTION
+@DAYS_OPTION
+@JSON_OPTION
+@FORMAT_OPTION
+@PICTURE_OPTION
+def tariff(
+    file: Path,
+    first: date | None,
+    count: int,
+    form: str | None,
+    picture: Path | None,
+    *,
+    as_json: bool,
+) -> None:
+    """Print the rates of some days, to be checked against a supplier's papers.
+
+    Each day is a strip with a cell for every half hour; bands and rates stand below. As rows
+    (--format csv) and as JSON the rates are exact. All rates have their tax in them.
+    """  # noqa: DOC501 - this text is the command's help
+    from adapters.clock import SystemClock  # noqa: PLC0415
+    from daemon.household_watch import load_house  # noqa: PLC0415
+    from daemon.tariff_days import days_of  # noqa: PLC0415
+    from planners.local_time import local_date  # noqa: PLC0415
+
+    if as_json and form:
+        raise UsageError(f"expected either --json or --format {form}, got both")
+    house = load_house(file)
+    first = first or local_date(SystemClock().now(), house.file.zone)
+    days = days_of(house.file, house.prices, first, count)
+    if picture is not None:
+        _pictures().draw_tariff(picture, house.file, days)
+    if as_json:
+        _print_tariff_json(house, days)
+    elif form:
+        _print_rows(house, days)
+    else:
+        _print_tariff(house, days)
 
 
 @cli.command()
@@ -281,6 +291,47 @@ def _soc(house: House, vehicle: str, soc: float | None) -> float:
             " arrives_with_percent in the file"
         )
     return float(soc if soc is not None else assumed or 0.0)
+
+
+def _spans_drawn(house: House, made: Plan, opens: datetime) -> tuple[RateSpan, ...]:
+    """Rates up to the last departure that was planned for."""
+    last = made.later[-1].departure if made.later else made.departure
+    return house.prices.spans(opens, max(opens, last))
+
+
+def _pictures() -> ModuleType:
+    """Load what draws, which is an extra that may not be installed."""
+    try:
+        from daemon import picture  # noqa: PLC0415
+    except ModuleNotFoundError as error:
+        raise UsageError(
+            "--picture: expected matplotlib to draw with, which is not installed;"
+            " install Lullwatt with its extra pictures: pip install '.[pictures]'"
+        ) from error
+    return picture
+
+
+def _print_tariff(house: House, days: Sequence[Day]) -> None:
+    from daemon.show_tariff import show_tariff  # noqa: PLC0415
+
+    _print_rich(show_tariff(house.file, house.prices, days))
+
+
+def _print_tariff_json(house: House, days: Sequence[Day]) -> None:
+    from daemon.tariff_rows import document  # noqa: PLC0415
+
+    _print_json(document(house.file, house.prices, days))
+
+
+def _print_rows(house: House, days: Sequence[Day]) -> None:
+    from daemon.tariff_days import unknown_in  # noqa: PLC0415
+    from daemon.tariff_rows import csv_text  # noqa: PLC0415
+    from planners.plan import instant_text  # noqa: PLC0415
+
+    for it in unknown_in(days):
+        start, end = instant_text(it.start), instant_text(it.end)
+        click.echo(f"not known from {start} to {end}: {it.why}", err=True)
+    click.echo(csv_text(days, house.file.zone), nl=False)
 
 
 def _print_json(document: Mapping[str, object]) -> None:

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from calendar import month_abbr
+from textwrap import TextWrapper
 from typing import TYPE_CHECKING
 
 from adapters.topics import Topics
 from config.zones import zone_data_version
-from daemon.show import local, money
+from daemon.explain_tariff import explain_tariffs, explain_tonight
+from daemon.show import local
 from daemon.state import assumed_soc_percent
 from planners.cautions import cautions
 from planners.charging import ladder
 from planners.departures import next_departure, night_bounds, night_of
 from planners.electrics import amps_allowed, charge_model, highest_amps
+from planners.tariff_cautions import known_rates, tariff_cautions
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -22,12 +25,13 @@ if TYPE_CHECKING:
     from daemon.state import House
     from planners.departures import DepartureAt
 
+COLUMNS = 80
 MINUTE_HOURS = 1 / 60
 LONGEST_MINUTES = 7 * 24 * 60
 
 
 def explain(house: House, now: datetime) -> Iterator[str]:
-    """Explain a household, line by line.
+    """Explain a household in lines that a terminal of 80 columns holds.
 
     Parameters
     ----------
@@ -40,20 +44,41 @@ def explain(house: House, now: datetime) -> Iterator[str]:
     ------
     str
         Lines of text.
+    """
+    for line in explained(house, now):
+        yield from _wrapped(line)
 
-    Raises
+
+def explained(house: House, now: datetime) -> Iterator[str]:
+    """Explain a household, each thing in a line of its own, however long.
+
+    Parameters
+    ----------
+    house : House
+        The household file and the rates.
+    now : datetime
+        UTC; decides which night is tonight.
+
+    Yields
     ------
-    TariffError
-        If no rate is known for tonight.
-    """  # noqa: DOC502 - raised by prices
+    str
+        Lines of text.
+    """
     yield from _household(house.file)
-    yield from _tariff(house, now)
+    yield from explain_tariffs(house, now)
+    yield from explain_tonight(house, now)
     yield from _charge_points(house.file)
     yield from _vehicles(house.file)
     yield from _known_load(house.file, now)
     yield from _departures(house.file, now)
     yield from _bus(house.file)
-    yield from _cautions(house.file)
+    yield from _cautions(house)
+
+
+def _wrapped(line: str) -> list[str]:
+    wrapper = TextWrapper(COLUMNS, break_long_words=False, break_on_hyphens=False)
+    wrapper.subsequent_indent = " " * (len(line) - len(line.lstrip()) + 2)
+    return wrapper.wrap(line) or [""]
 
 
 def _household(file: HouseholdFile) -> Iterator[str]:
@@ -64,28 +89,6 @@ def _household(file: HouseholdFile) -> Iterator[str]:
         f"{home.name}: {home.timezone} (time zone data {zone_data_version()}), {home.currency},"
         f" {home.nominal_volts:g} V{fuse}{holidays}."
     )
-
-
-def _tariff(house: House, now: datetime) -> Iterator[str]:
-    file = house.file
-    zone, currency = file.zone, file.household.currency
-    night = night_of(now, zone)
-    start, end = night_bounds(night, zone)
-    spans = house.prices.spans(start, end)
-    yield ""
-    yield f"Tonight, {local(start, zone, '%a %d %b')} noon to noon, tax included:"
-    for span in spans:
-        until = local(span.end, zone, "%H:%M")
-        estimated = " (estimated: not published yet)" if span.estimated else ""
-        yield (
-            f"  {local(span.start, zone, '%H:%M')} to {until}  {span.band:<10}"
-            f" {span.rate:.4f} {currency} per kWh  ({span.tariff}){estimated}"
-        )
-    standing = house.prices.standing_charge(night)
-    yield f"  Standing charge: {money(float(standing), currency)} a day."
-    for tariff in file.tariffs:
-        if tariff.valid_from is not None and tariff.valid_from > now.astimezone(zone).date():
-            yield f"  From {tariff.valid_from}: {tariff.name}."
 
 
 def _charge_points(file: HouseholdFile) -> Iterator[str]:
@@ -236,9 +239,12 @@ def _bus(file: HouseholdFile) -> Iterator[str]:
     yield f"The ledger is {file.ledger.path}."
 
 
-def _cautions(file: HouseholdFile) -> Iterator[str]:
+def _cautions(house: House) -> Iterator[str]:
+    file, prices = house.file, house.prices
     yield ""
     yield "Cautions:"
+    for caution in tariff_cautions(file, known_rates(prices)):
+        yield f"  - {caution}"
     for name in file.charge_points:
         for caution in cautions(file, name):
             yield f"  - {name}: {caution}"

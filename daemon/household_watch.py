@@ -1,33 +1,41 @@
 """The household file and its prices, as they are now: loads them, and notices when they change.
 
-A new file that is wrong is refused with its faults, and the old one stays in force.
+A new file that is wrong is refused with its faults, and the old one stays in force; each file of
+prices for itself, as long as the household file is the same.
 """
 
 from __future__ import annotations
 
+import sys
 from typing import TYPE_CHECKING, Literal
 
 import structlog
 
-from config import PricePoint, load_household, load_prices
-from config.errors import LullwattError, TariffError
+from adapters.ledger_glance import kept_prices
+from config import load_household, load_prices
+from config.errors import Fault, FileError, LedgerError
+from daemon.price_feed import sort_feed
 from daemon.state import House
-from planners.local_time import local_date
 from planners.prices import prices_of
 
 if TYPE_CHECKING:
-    from datetime import datetime
+    from collections.abc import Callable, Iterable, Mapping
     from pathlib import Path
 
     from adapters.ledger import Ledger
     from adapters.messages import PriceFeed
-    from config import HouseholdFile
+    from config import HouseholdFile, PricePoint
+
+    Series = Mapping[Path, tuple[PricePoint, ...]]
+    Stamp = tuple[int, int, int, int]
 
 _log = structlog.get_logger(__name__)
 
 
 def load_house(path: Path) -> House:
-    """Load a household file and the price series it names.
+    """Load a household file, the price series it names, and the prices that its ledger has kept.
+
+    Nothing is made or written. A ledger that can't be read is said in one line on standard error.
 
     Parameters
     ----------
@@ -42,21 +50,54 @@ def load_house(path: Path) -> House:
     Raises
     ------
     FileError
-        Every fault of the file, or of a price series.
+        Every fault of the file, or of its price series.
     """  # noqa: DOC502 - raised by the loaders
-    return _house_of(load_household(path), None)
+    file = load_household(path)
+    series = _read_all(series_files(file), load_prices)
+    kept: Mapping[str, tuple[PricePoint, ...]] = {}
+    tariffs = [tariff.name for tariff in file.tariffs if tariff.prices is not None]
+    if tariffs:
+        try:
+            kept = kept_prices(file.ledger.path, tariffs)
+        except LedgerError as error:
+            sys.stderr.write(f"{error}; prices that came over the bus are left out\n")
+    return _house_of(file, series, lambda tariff: kept.get(tariff, ()))
 
 
-def _house_of(file: HouseholdFile, ledger: Ledger | None) -> House:
-    series = {}
+def series_files(file: HouseholdFile) -> frozenset[Path]:
+    """Return the files of prices that a household file names."""
+    prices = (tariff.prices for tariff in file.tariffs)
+    return frozenset(each.file for each in prices if each is not None and each.file is not None)
+
+
+def _read_all(
+    paths: Iterable[Path], read: Callable[[Path], tuple[PricePoint, ...]]
+) -> dict[Path, tuple[PricePoint, ...]]:
+    """Read all price series, or raise the faults of all that have any."""
+    series: dict[Path, tuple[PricePoint, ...]] = {}
+    faults: list[Fault] = []
+    for path in paths:
+        try:
+            series[path] = read(path)
+        except FileError as error:
+            faults += error.faults
+    if faults:
+        raise FileError(faults)
+    return series
+
+
+def _house_of(
+    file: HouseholdFile, series: Series, kept: Callable[[str], Iterable[PricePoint]]
+) -> House:
+    """Lay the prices that came over the bus over those of the files."""
+    points: dict[str, list[PricePoint]] = {}
     for tariff in file.tariffs:
-        if tariff.prices is None:
-            continue
-        points = {point.start: point for point in load_prices(tariff.prices.file)}
-        if ledger is not None:
-            points |= {point.start: point for point in ledger.price_points(tariff.name)}
-        series[tariff.name] = sorted(points.values())
-    return House(file, prices_of(file, series))
+        if tariff.prices is not None:
+            source = tariff.prices.file
+            known = {} if source is None else {point.start: point for point in series[source]}
+            known |= {point.start: point for point in kept(tariff.name)}
+            points[tariff.name] = sorted(known.values())
+    return House(file, prices_of(file, points))
 
 
 class HouseholdWatch:
@@ -75,8 +116,13 @@ class HouseholdWatch:
 
     def __init__(self, path: Path) -> None:
         self._path = path
-        self._house = load_house(path)
-        self._seen = self._stamps()
+        # How each file was when it was last read, whatever came of it.
+        self._stamps: dict[Path, Stamp | None] = {}
+        # Prices that a refused household file waits for.
+        self._wanted: frozenset[Path] = frozenset()
+        file, series = self._read()
+        self._series = series
+        self._house = _house_of(file, series, lambda _tariff: ())
 
     @property
     def house(self) -> House:
@@ -85,7 +131,7 @@ class HouseholdWatch:
 
     def use_ledger(self, ledger: Ledger) -> None:
         """Lay the prices that came over the bus, and were kept, over those of the files."""
-        self._house = _house_of(self._house.file, ledger)
+        self._house = _house_of(self._house.file, self._series, ledger.price_points)
 
     def look(self, ledger: Ledger) -> Literal["file", "prices"] | None:
         """Load again what has changed on disk.
@@ -98,30 +144,17 @@ class HouseholdWatch:
         Returns
         -------
         {"file", "prices"} or None
-            What is new; None if nothing is, or if the new file is refused.
+            What is new; None if nothing is, or if the new files are refused.
         """
-        stamps = self._stamps()
-        if stamps == self._seen:
-            return None
-        file_changed = stamps.get(self._path) != self._seen.get(self._path)
-        self._seen = stamps
-        try:
-            file = load_household(self._path)
-            house = _house_of(file, ledger)
-        except LullwattError as error:
-            _log.error("the changed file is refused, the old one stays in force", why=str(error))
-            return None
-        wants_restart = _what_wants_a_restart(self._house.file, file)
-        if wants_restart:
-            _log.error("this change takes a restart, the old file stays in force", of=wants_restart)
-            return None
-        self._house = house
-        self._seen = self._stamps()
-        _log.info("the changed file is in force", file=str(self._path))
-        return "file" if file_changed else "prices"
+        in_force = series_files(self._house.file)
+        watched = {self._path} | in_force | self._wanted
+        changed = {path for path in watched if _stamp(path) != self._stamps.get(path)}
+        if changed & ({self._path} | self._wanted) and self._take_file(ledger):
+            return "file"
+        return "prices" if self._take_series(sorted(changed & in_force), ledger) else None
 
-    def take_prices(self, feed: PriceFeed, ledger: Ledger, now: datetime) -> bool:
-        """Keep prices that came over the bus, for the tariff in force.
+    def take_prices(self, feed: PriceFeed, ledger: Ledger) -> bool:
+        """Keep prices that came over the bus, each for the tariff of its own day.
 
         Parameters
         ----------
@@ -129,48 +162,80 @@ class HouseholdWatch:
             The message.
         ledger : Ledger
             Where they are kept.
-        now : datetime
-            UTC.
 
         Returns
         -------
         bool
             Whether any of them is news.
         """
-        house = self._house
+        found = sort_feed(self._house.prices, feed)
+        if found.passed_over:
+            count = found.passed_over.total()
+            _log.warning("prices are passed over", count=count, why=found.why())
+        news = {
+            tariff: ledger.add_prices(tariff, list(points.values()))
+            for tariff, points in found.by_tariff.items()
+        }
+        if not any(news.values()):
+            return False
+        self.use_ledger(ledger)
+        _log.info("prices came", news=news)
+        return True
+
+    def _read(self) -> tuple[HouseholdFile, dict[Path, tuple[PricePoint, ...]]]:
+        """Read the household file and all that it names, or raise what is wrong with them."""
+        self._wanted = frozenset()
+        self._stamps[self._path] = _stamp(self._path)
+        file = load_household(self._path)
+        self._wanted = series_files(file)
+        series = _read_all(sorted(self._wanted), self._read_prices)
+        self._wanted = frozenset()
+        return file, series
+
+    def _read_prices(self, path: Path) -> tuple[PricePoint, ...]:
+        # The stamp first: what is written while the file is read is noticed at the next look.
+        self._stamps[path] = _stamp(path)
+        return load_prices(path)
+
+    def _take_file(self, ledger: Ledger) -> bool:
         try:
-            tariff = house.prices.tariff_on(local_date(now, house.file.zone))
-        except TariffError as error:
-            _log.warning("prices came, but no tariff is in force", why=str(error))
+            file, series = self._read()
+        except FileError as error:
+            _log.error("the changed file is refused, the old one stays in force", why=str(error))
             return False
-        if tariff.prices is None:
-            _log.warning("prices came, but the tariff in force has bands", tariff=tariff.name)
+        wants_restart = _what_wants_a_restart(self._house.file, file)
+        if wants_restart:
+            _log.error("this change takes a restart, the old file stays in force", of=wants_restart)
             return False
-        points = [
-            PricePoint(price.start, price.rate)
-            for price in feed.rates
-            if price.start == price.start.replace(second=0, microsecond=0)
-        ]
-        if len(points) < len(feed.rates):
-            _log.warning("prices that start within a minute are passed over", tariff=tariff.name)
-        news = ledger.add_prices(tariff.name, points)
+        self._house = _house_of(file, series, ledger.price_points)
+        self._series = series
+        _log.info("the changed file is in force", file=str(self._path))
+        return True
+
+    def _take_series(self, paths: Iterable[Path], ledger: Ledger) -> bool:
+        news: dict[Path, tuple[PricePoint, ...]] = {}
+        for path in paths:
+            try:
+                points = self._read_prices(path)
+            except FileError as error:
+                _log.error("changed prices are refused, the old ones stay", why=str(error))
+                continue
+            if points != self._series[path]:
+                news[path] = points
         if news:
-            self._house = _house_of(house.file, ledger)
-            _log.info("prices came", tariff=tariff.name, news=news)
-        return news > 0
-
-    def _stamps(self) -> dict[Path, tuple[int, int] | None]:
-        paths = [self._path]
-        paths += [t.prices.file for t in self._house.file.tariffs if t.prices is not None]
-        return {path: _stamp(path) for path in paths}
+            self._series |= news
+            self.use_ledger(ledger)
+            _log.info("changed prices are in force", files=[str(path) for path in news])
+        return bool(news)
 
 
-def _stamp(path: Path) -> tuple[int, int] | None:
+def _stamp(path: Path) -> Stamp | None:
+    # A copy may keep the time and the size of what it replaces, but not its place and its age.
     try:
         stat = path.stat()
     except OSError:
         return None
-    return stat.st_mtime_ns, stat.st_size
+    return stat.st_mtime_ns, stat.st_size, stat.st_ino, stat.st_ctime_ns
 
 
 def _what_wants_a_restart(old: HouseholdFile, new: HouseholdFile) -> list[str]:

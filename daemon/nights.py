@@ -3,30 +3,38 @@
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from config.currencies import minor_units
-from planners.accounts import Account, account
+from planners.accounts import Account, account, energy_until
 from planners.departures import DepartureAt, night_bounds
 from planners.electrics import charge_model
 from planners.horizon import Situation
 from planners.money import round_money
 from planners.plan import instant_text
 from planners.planning import draft_plan
+from planners.tiered_spans import spans_by_use, use_counted_from
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from datetime import datetime
 
     from daemon.events import NightFacts
     from daemon.state import House
     from planners.accounts import RegisterReading
+
+Charged: TypeAlias = "tuple[str, Sequence[RegisterReading]]"
+"""A charge point's name and what its meter's register showed."""
 
 MET_PERCENT = 0.5
 """A need missed by less is met: vehicles report whole percents."""
 
 
 def night_record(
-    house: House, facts: NightFacts, readings: Sequence[RegisterReading]
+    house: House,
+    facts: NightFacts,
+    readings: Sequence[RegisterReading],
+    charged: Sequence[Charged] = (),
 ) -> dict[str, Any]:
     """Make the record of a night (design, section 7).
 
@@ -38,6 +46,8 @@ def night_record(
         What the controller knows of the night.
     readings : sequence of RegisterReading
         The meter's register over the night, from the last reading before to the first after.
+    charged : sequence of Charged
+        Where rates change with use: every charge point's register since `counted_from`.
 
     Returns
     -------
@@ -48,7 +58,7 @@ def night_record(
     file = house.file
     currency = file.household.currency
     units = minor_units(currency)
-    taken = _account(house, facts, readings)
+    taken, extra = _account(house, facts, readings, charged)
     soc_after = facts.soc_after_percent
     return {
         "night": facts.night.isoformat(),
@@ -71,7 +81,7 @@ def night_record(
         "estimated_kwh": _kwh(taken.estimated_wh),
         "standing_charge": round_money(house.prices.standing_charge(facts.night), units),
         "baselines": {
-            name: {"cost": round_money(Decimal(repr(cost)), units)}
+            name: {"cost": round_money(Decimal(repr(cost)) + extra, units)}
             for name, cost in _baselines(house, facts, taken.energy_wh).items()
         },
         "plugged_since": instant_text(facts.plugged_since),
@@ -80,16 +90,63 @@ def night_record(
     }
 
 
-def _account(house: House, facts: NightFacts, readings: Sequence[RegisterReading]) -> Account:
+def counted_from(house: House, facts: NightFacts) -> datetime | None:
+    """Tell from when on all charging must be known to price a night.
+
+    Parameters
+    ----------
+    house : House
+        The household file and the rates.
+    facts : NightFacts
+        The night.
+
+    Returns
+    -------
+    datetime or None
+        UTC; None where no rate changes with use.
+
+    Raises
+    ------
+    TariffError
+        Where no rate is known.
+    """  # noqa: DOC502 - raised by prices
+    return use_counted_from(house.prices, *_bounds(house, facts))
+
+
+def _bounds(house: House, facts: NightFacts) -> tuple[datetime, datetime]:
     start, end = night_bounds(facts.night, house.file.zone)
-    spans = house.prices.spans(start, min(end, max(start, facts.closed_at)))
-    point = house.file.charge_points[facts.charge_point]
-    max_kw = point.max_amps * point.phases * house.file.household.nominal_volts / 1000
-    return account(readings, spans, max_kw)
+    return start, min(end, max(start, facts.closed_at))
+
+
+def _account(
+    house: House,
+    facts: NightFacts,
+    readings: Sequence[RegisterReading],
+    charged: Sequence[Charged],
+) -> tuple[Account, Decimal]:
+    """Account for the night; tell by how much its tiers cost more than the rates of the plan."""
+    start, end = _bounds(house, facts)
+    max_kw = _max_kw(house, facts.charge_point)
+    planned = account(readings, house.prices.spans(start, end), max_kw)
+    if not charged:
+        return planned, Decimal(0)
+    curves = [energy_until(read, _max_kw(house, point)) for point, read in charged]
+    spans = spans_by_use(
+        house.prices, start, end, lambda instant: sum(curve(instant) for curve in curves)
+    )
+    taken = account(readings, spans, max_kw)
+    return taken, taken.cost - planned.cost
+
+
+def _max_kw(house: House, charge_point: str) -> float:
+    point = house.file.charge_points[charge_point]
+    return point.max_amps * point.phases * house.file.household.nominal_volts / 1000
 
 
 def _baselines(house: House, facts: NightFacts, energy_wh: int) -> dict[str, float]:
     """Price the night's own energy by each rule, with the rates as they turned out to be."""
+    # Rates that change with use are those of the plan here: the same energy is in the same tiers
+    # whatever the hours, so that the caller adds one difference to all.
     if facts.vehicle not in house.file.vehicles:
         return {}  # the household file was changed meanwhile: nothing is known of it any more
     # Each rule has the time from plug-in to the departure, or to the closing if that is first.

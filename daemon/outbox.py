@@ -10,11 +10,12 @@ from adapters.ledger_json import dump_exact
 from adapters.messages import Alert, Command, DaemonState, encode
 from config.errors import LedgerError, TariffError
 from daemon.events import AnnouncePlan, Assert, CloseNight, Issue, Note, Warn
-from daemon.nights import night_record
+from daemon.nights import counted_from, night_record
 from daemon.status import BELIEVE_FOR
 from planners.departures import night_bounds
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from datetime import datetime
     from typing import Literal
 
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from adapters.messages import Message, Status
     from adapters.topics import Topics
     from daemon.events import Action, CommandInForce, NightFacts
+    from daemon.nights import Charged
     from daemon.state import House
     from planners.plan import Plan
 
@@ -169,9 +171,12 @@ class Outbox:
 
     def _close(self, point: str, facts: NightFacts, house: House) -> dict[str, Any] | None:
         start, end = night_bounds(facts.night, house.file.zone)
-        readings = self._ledger.register_readings(point, start, min(end, facts.closed_at))
+        end = min(end, facts.closed_at)
+        readings = self._ledger.register_readings(point, start, end)
         try:
-            record = night_record(house, facts, readings)
+            since = counted_from(house, facts)
+            charged = self._charged(house, since, end) if since else ()
+            record = night_record(house, facts, readings, charged)
         except TariffError as error:
             _log.error("the night can't be priced", night=facts.night.isoformat(), why=str(error))
             return None
@@ -185,6 +190,13 @@ class Outbox:
         )  # fmt: skip
         return record
 
+    def _charged(self, house: House, since: datetime, end: datetime) -> Sequence[Charged]:
+        """Read what each charge point's meter showed since the count of use began."""
+        return [
+            (name, self._ledger.register_readings(name, since, end))
+            for name in house.file.charge_points
+        ]
+
     def _send(self, topic: str, message: Message, *, retain: bool) -> None:
         self._bus.publish(topic, encode(message), retain=retain)
 
@@ -194,5 +206,5 @@ def _gist(status: Status) -> tuple[object, ...]:
     soc = None if status.soc_percent is None else round(status.soc_percent)
     return (
         status.connected, status.charging, status.do, status.serial, status.plan, soc,
-        status.soc_from,
+        status.soc_from, status.rates,
     )  # fmt: skip

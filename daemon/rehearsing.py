@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from adapters.clock import SystemClock
 from adapters.embedded_broker import EmbeddedBroker
 from adapters.ledger import open_ledger
+from adapters.ledger_glance import kept_prices
 from config import Bus
 from config.errors import UsageError
 from daemon.events import AnnouncePlan, CloseNight, Issue, Note, Warn
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from adapters.clock import Clock
+    from adapters.ledger import Ledger
     from config import HouseholdFile
     from daemon.events import Action
     from daemon.service import Handled
@@ -85,6 +87,7 @@ def rehearse_night(
         directory = Path(ending.enter_context(tempfile.TemporaryDirectory(prefix="lullwatt-")))
         ledger = open_ledger(directory / "ledger.sqlite3")
         ending.callback(ledger.close)
+        _copy_prices(file, ledger)
         broker = EmbeddedBroker()
         port = broker.start()
         ending.callback(broker.stop)
@@ -95,6 +98,13 @@ def rehearse_night(
         result = rehearsal.run()
         narrator.close(result)
         return result
+
+
+def _copy_prices(file: HouseholdFile, ledger: Ledger) -> None:
+    """Let the rehearsal know the prices that have come over the household's bus."""
+    series = [tariff.name for tariff in file.tariffs if tariff.prices is not None]
+    for name, points in kept_prices(file.ledger.path, series).items():
+        ledger.add_prices(name, points)
 
 
 def _evening(

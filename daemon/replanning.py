@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from config.errors import TariffError
 from daemon.events import AnnouncePlan, Warn
 from daemon.nightbook import open_night_planned
+from daemon.price_alert import ENDED, mind_prices
 from daemon.state import (
     SocFact,
     assumed_soc_percent,
@@ -19,6 +20,7 @@ from daemon.state import (
 )
 from planners.horizon import Situation, departures_known
 from planners.planning import draft_plan, explained
+from planners.rates_known import rates_known
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -27,6 +29,7 @@ if TYPE_CHECKING:
     from daemon.state import House, PointState
     from planners.departures import DepartureAt
     from planners.plan import Period, Plan
+    from planners.rates_known import RatesKnown
 
 NOTHING_FLOWS_WATTS = 100
 """Below this a vehicle is not charging [W]."""
@@ -57,11 +60,18 @@ def plan(state: PointState, now: datetime, house: House) -> tuple[PointState, tu
     actions : tuple of Action
         The plan to announce, and what to warn of.
     """
+    known = rates_known(house.prices, now)
+    state, told = mind_prices(state, known, house)
     if not state.plugged_in:
-        return replace(state, plan=None, plan_stale=True, said=frozenset()), ()
-    if not (state.plan_stale or _has_ended(state, now, house)):
-        return state, ()
-    state = replace(state, plan_stale=False)
+        said = state.said & {ENDED}
+        return replace(state, plan=None, plan_stale=True, said=said), told
+    if not (state.plan_stale or _has_ended(state, now, house) or _has_rates_now(state, known)):
+        return state, told
+    state, planned = _plan(replace(state, plan_stale=False), now, house)
+    return state, (*told, *planned)
+
+
+def _plan(state: PointState, now: datetime, house: House) -> tuple[PointState, tuple[Action, ...]]:
     departure = departure_of(state, house.file, now)
     if departure is None:
         state = replace(state, plan=None)
@@ -109,6 +119,11 @@ def _later(departure: DepartureAt, now: datetime, house: House) -> tuple[Departu
 
 def _is_charging(state: PointState) -> bool:
     return state.command is not None and state.command.do == "start"
+
+
+def _has_rates_now(state: PointState, known: RatesKnown | None) -> bool:
+    """Whether the hour has come of the first price of a feed that was all ahead."""
+    return "no-rate" in state.said and known is not None and known.now != "none"
 
 
 def _has_ended(state: PointState, now: datetime, house: House) -> bool:

@@ -188,7 +188,7 @@ class Service:
             _log.warning("message not understood", topic=message.topic, reason=str(error))
             taken = None
         if isinstance(taken, PriceFeed):
-            if self._watch.take_prices(taken, self._ledger, self._clock.now()):
+            if self._watch.take_prices(taken, self._ledger):
                 self._step_all(HouseChanged("prices"))
         elif taken is not None:
             self._step(*taken)

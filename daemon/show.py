@@ -10,6 +10,7 @@ from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
+from daemon.strips import day_marks, hour_marks, level
 from planners.money import format_money
 
 if TYPE_CHECKING:
@@ -29,7 +30,6 @@ CELL_MINUTES = (15, 30, 60, 120, 240, 480)
 LONGEST_HOURLY = timedelta(minutes=60)
 """Longer cells are marked with days, not hours."""
 
-LEVELS = "▁▂▃▄▅▆▇█"
 CHARGING, PARTLY, IDLE = "█", "▄", "·"
 
 
@@ -114,10 +114,10 @@ def strip(plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> list[Text]:
         f"{name} {rate:.4f}" for name, rate in dict.fromkeys((s.band, s.rate) for s in spans)
     )
     legend += f" {plan.currency} per kWh"
-    marks = _hours(instants, zone) if cell <= LONGEST_HOURLY else _days(instants, zone)
+    marks = hour_marks(instants, zone) if cell <= LONGEST_HOURLY else day_marks(instants, zone)
     lines = [
         Text("          " + marks, style="dim"),
-        Text("rate      ").append("".join(_level(rate, low, high) for rate in rates), "yellow"),
+        Text("rate      ").append("".join(level(rate, low, high) for rate in rates), "yellow"),
         Text("charging  ").append(
             "".join(_charging(plan, instant, instant + cell) for instant in instants), "green"
         ),
@@ -130,12 +130,6 @@ def strip(plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> list[Text]:
 
 def _rate_at(spans: Sequence[RateSpan], instant: datetime) -> Decimal:
     return next(span.rate for span in spans if span.start <= instant < span.end)
-
-
-def _level(rate: Decimal, low: Decimal, high: Decimal) -> str:
-    if high == low:
-        return LEVELS[0]
-    return LEVELS[int((rate - low) / (high - low) * (len(LEVELS) - 1))]
 
 
 def _charging(plan: Plan, start: datetime, end: datetime) -> str:
@@ -158,31 +152,6 @@ def _cell(length: timedelta) -> timedelta:
         timedelta(minutes=m) for m in CELL_MINUTES if length <= (CELLS - 1) * timedelta(minutes=m)
     )
     return next(fits, timedelta(days=-(-length // (timedelta(days=1) * (CELLS - 1)))))
-
-
-def _hours(instants: Sequence[datetime], zone: ZoneInfo) -> str:
-    """Write the hour over the cell in which it begins, where there is room."""
-    text = ""
-    last = None
-    for place, instant in enumerate(instants):
-        hour = instant.astimezone(zone).hour
-        begins = (last is not None and hour != last) or instant.astimezone(zone).minute == 0
-        if begins and len(text) <= place:
-            text = text.ljust(place) + f"{hour:02d} "
-        last = hour
-    return text.rstrip()
-
-
-def _days(instants: Sequence[datetime], zone: ZoneInfo) -> str:
-    """Write the day of the month over the first cell that begins in it, where there is room."""
-    text = ""
-    last = None
-    for place, instant in enumerate(instants):
-        day = instant.astimezone(zone).day
-        if last is not None and day != last and len(text) <= place:
-            text = text.ljust(place) + f"{day:02d} "
-        last = day
-    return text.rstrip()
 
 
 def _later(night: LaterNight, currency: str, zone: ZoneInfo) -> list[RenderableType]:

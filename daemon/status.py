@@ -5,9 +5,10 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from adapters.messages import Reading, Status
+from adapters.messages import KnownRates, Reading, Status
 from daemon.replanning import NOTHING_FLOWS_WATTS
 from daemon.state import counted_soc_percent
+from planners.rates_known import rates_known
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -55,7 +56,15 @@ def status_of(state: PointState, now: datetime, house: House) -> Status:
         soc_from=_soc_from(state),
         plan=state.plan.name if state.plan else None,
         reading=reading,
+        rates=_rates(now, house),
     )
+
+
+def _rates(now: datetime, house: House) -> KnownRates | None:
+    known = rates_known(house.prices, now)
+    if known is None:
+        return None
+    return KnownRates(tariff=known.tariff, known_until=known.until, now=known.now)
 
 
 def _soc_from(state: PointState) -> SocSource | None:

@@ -14,7 +14,7 @@ from itertools import accumulate, pairwise
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from planners.prices import RateSpan
 
@@ -144,6 +144,29 @@ def account(
     )
 
 
+def energy_until(
+    readings: Sequence[RegisterReading], max_kw: float, gap_minutes: int = 15
+) -> Callable[[datetime], int]:
+    """Tell what flowed through a meter by any instant, by the rules of `account`.
+
+    Parameters
+    ----------
+    readings : sequence of RegisterReading
+        In order of time.
+    max_kw : float
+        Highest power that could flow [kW].
+    gap_minutes : int
+        As for `account` [min].
+
+    Returns
+    -------
+    callable
+        From an instant to the energy since the first reading [Wh]; it never falls.
+    """
+    curve = _Curve.of(_flows(readings, max_kw, timedelta(minutes=gap_minutes)))
+    return lambda instant: curve.until(instant)[0]
+
+
 @dataclass(frozen=True, slots=True)
 class _Flow:
     """Energy between two neighbouring readings."""
@@ -186,11 +209,12 @@ class _Curve:
 
     def between(self, start: datetime, end: datetime) -> tuple[int, int]:
         """Energy and estimated energy from just after `start` up to and with `end` [Wh]."""
-        wh_from, estimated_from = self._until(start)
-        wh_to, estimated_to = self._until(end)
+        wh_from, estimated_from = self.until(start)
+        wh_to, estimated_to = self.until(end)
         return wh_to - wh_from, estimated_to - estimated_from
 
-    def _until(self, instant: datetime) -> tuple[int, int]:
+    def until(self, instant: datetime) -> tuple[int, int]:
+        """Energy and estimated energy from the first reading up to an instant [Wh]."""
         done = bisect_right(self.ends, instant)
         wh, estimated_wh = self.wh_before[done], self.estimated_wh_before[done]
         if done < len(self.flows):

@@ -12,6 +12,7 @@ from config.errors import TariffError
 from planners.day_kinds import minutes_of_days
 from planners.local_time import DAY_MINUTES, instant_of
 from planners.rate_runs import RateRun, run_starts
+from planners.usage_tiers import band_rate, usage_tiers_of
 from planners.zone_offsets import Offsets, offsets_between, standard_offsets_between
 
 if TYPE_CHECKING:
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from config.tariff import Tariff
+    from planners.usage_tiers import UsageTiers
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,7 +44,10 @@ class BandRates:
     names : tuple of str
         Bands.
     rates : tuple of Decimal
-        Their rates, tax included [currency per kWh].
+        Their rates, tax included [currency per kWh]; those after the usual use where there are
+        tiers.
+    tiers : tuple of UsageTiers or None
+        Their tiers.
     """
 
     tariff: str
@@ -52,6 +57,7 @@ class BandRates:
     table: NDArray[np.int8]
     names: tuple[str, ...]
     rates: tuple[Decimal, ...]
+    tiers: tuple[UsageTiers | None, ...]
 
     def runs(self, first: int, last: int) -> list[RateRun]:
         """Rates of the UTC minutes from `first` until before `last`.
@@ -82,7 +88,13 @@ class BandRates:
             minute = first + int(starts[found.index(-1)])
             raise TariffError(f"no band of {self.tariff} covers {instant_of(minute).isoformat()}")
         return [
-            RateRun(first + start, self.names[band], self.rates[band], estimated=False)
+            RateRun(
+                first + start,
+                self.names[band],
+                self.rates[band],
+                estimated=False,
+                tiers=self.tiers[band],
+            )
             for start, band in zip(starts.tolist(), found, strict=True)
         ]
 
@@ -114,8 +126,6 @@ def band_rates_of(tariff: Tariff, zone: ZoneInfo, holidays: str | None) -> BandR
         Its rates, tax included.
     """
     bands = tariff.bands or ()
-
-    taxed = (100 + tariff.tax_percent) / 100
     return BandRates(
         tariff=tariff.name,
         zone=zone,
@@ -124,5 +134,6 @@ def band_rates_of(tariff: Tariff, zone: ZoneInfo, holidays: str | None) -> BandR
         holidays=holidays if names_holidays(tariff) else None,
         table=band_table(tariff),
         names=tuple(band.name for band in bands),
-        rates=tuple(band.rate * taxed for band in bands),
+        rates=tuple(band_rate(tariff, band) for band in bands),
+        tiers=tuple(usage_tiers_of(tariff, band) for band in bands),
     )

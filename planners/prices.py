@@ -87,7 +87,7 @@ class Prices:
         inner = (instant_of(run.first) for run, _ in runs[1:])
         edges = [start.astimezone(UTC), *inner, end.astimezone(UTC)]
         return tuple(
-            RateSpan(begins, ends, run.rate, run.band, tariff, run.estimated)
+            RateSpan(begins, ends, run.rate, run.band, tariff, run.estimated, run.tiers)
             for (begins, ends), (run, tariff) in zip(pairwise(edges), runs, strict=True)
         )
 

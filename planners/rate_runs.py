@@ -11,6 +11,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from planners.usage_tiers import UsageTiers
+
 
 class RateRun(NamedTuple):
     """Minutes at one rate, up to where the next run begins.
@@ -25,12 +27,15 @@ class RateRun(NamedTuple):
         Rate, tax included [currency per kWh].
     estimated : bool
         Whether the rate is a guess from earlier days.
+    tiers : UsageTiers or None
+        Where the rate changes with use: `rate` is then that of the kWh after the usual use.
     """
 
     first: int
     band: str
     rate: Decimal
     estimated: bool
+    tiers: UsageTiers | None = None
 
 
 class Rates(Protocol):

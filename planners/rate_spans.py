@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from planners.usage_tiers import UsageTiers
+
 
 @dataclass(frozen=True, slots=True)
 class RateSpan:
@@ -29,6 +31,8 @@ class RateSpan:
         Name of the tariff.
     estimated : bool
         Whether the rate is a guess from earlier days.
+    tiers : UsageTiers or None
+        Where the rate changes with use: `rate` is then that of the kWh after the usual use.
     """
 
     start: datetime
@@ -37,6 +41,7 @@ class RateSpan:
     band: str
     tariff: str
     estimated: bool
+    tiers: UsageTiers | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

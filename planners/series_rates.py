@@ -1,4 +1,15 @@
-"""Rates of a price series: what it says, and what to expect where it says nothing (yet)."""
+"""Rates of a price series: what it says, and what to expect where it says nothing (yet).
+
+How long a price holds: until the next one, and at most `step_minutes` where the file gives them.
+Where it does not, the step is read off the prices, so that a series may go from hours to quarter
+hours in its midst, and missing rows are seen in either part:
+
+- a price holds until the next start; but where that gap is longer than the gap before it and the
+  one after it, rows are missing, and the price holds for the longer of those two at the most
+  (the first and the last gap have only one beside them);
+- the last price holds as long as the one before it, and a single price for 60 minutes;
+- none holds for more than 24 hours.
+"""
 
 from __future__ import annotations
 
@@ -21,11 +32,13 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from config.series import PricePoint
-    from config.tariff import Tariff
+    from config.tariff import PriceFile, Tariff
 
 BAND = "price"
 """A price series has one band."""
 DAYS_ESTIMATED_FROM = 7
+SINGLE_MINUTES = 60
+"""How long a price holds that has no neighbour to tell its step [min]."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,6 +110,23 @@ class SeriesRates:
             return minute
         holes = np.flatnonzero(self.ends[point:-1] < self.starts[point + 1 :])
         return int(self.ends[point + int(holes[0])] if len(holes) else self.ends[-1])
+
+    def around(self, minute: int) -> tuple[int | None, int | None]:
+        """Find the end of the prices before a minute of which none is known, and the next start.
+
+        Parameters
+        ----------
+        minute : int
+            UTC minute.
+
+        Returns
+        -------
+        tuple of int or None
+            UTC minutes; None where there is no price before, or none after.
+        """
+        after = int(np.searchsorted(self.starts, minute, side="right"))
+        ended = int(self.ends[after - 1]) if after else None
+        return ended, int(self.starts[after]) if after < len(self.starts) else None
 
     def _point_at(self, minutes: NDArray[np.int64]) -> NDArray[np.int64]:
         """Place of the price that holds at each minute, -1 where none does."""
@@ -202,7 +232,7 @@ def series_rates_of(tariff: Tariff, zone: ZoneInfo, points: Sequence[PricePoint]
         if earlier.start == later.start:
             raise TariffError(f"{tariff.name}: two prices start at {later.start.isoformat()}")
     starts = np.array([minute_of(point.start) for point in points], np.int64)
-    ends = starts + prices.step_minutes
+    ends = _ends(starts, prices.step_minutes)
     known = (starts[0] - DAY_MINUTES, ends[-1] + DAY_MINUTES) if points else (0, 0)
     taxed = (100 + tariff.tax_percent) / 100
     return SeriesRates(
@@ -210,6 +240,29 @@ def series_rates_of(tariff: Tariff, zone: ZoneInfo, points: Sequence[PricePoint]
         zone=zone,
         starts=starts,
         ends=ends,
-        rates=tuple((prices.multiply * point.rate + prices.add) * taxed for point in points),
+        rates=tuple(_before_tax(prices, point.rate) * taxed for point in points),
         offsets=offsets_between(zone, int(known[0]), int(known[1])),
     )
+
+
+def _before_tax(prices: PriceFile, price: Decimal) -> Decimal:
+    rate = prices.multiply * price + prices.add
+    if prices.at_most is not None:
+        rate = min(rate, prices.at_most)
+    return rate if prices.at_least is None else max(rate, prices.at_least)
+
+
+def _ends(starts: NDArray[np.int64], step_minutes: int | None) -> NDArray[np.int64]:
+    """UTC minutes until which prices hold at most, by the rule at the head of this module."""
+    if step_minutes is not None:
+        return starts + step_minutes
+    if len(starts) <= 1:
+        return starts + SINGLE_MINUTES
+    gaps = np.diff(starts)
+    beside = gaps
+    if len(gaps) > 1:
+        around = np.concatenate(([0], gaps, [0]))
+        beside = np.maximum(around[:-2], around[2:])
+    holds = np.minimum(np.minimum(gaps, beside), DAY_MINUTES)
+    ends: NDArray[np.int64] = starts + np.append(holds, holds[-1])
+    return ends

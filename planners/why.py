@@ -7,6 +7,7 @@ from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from planners.money import format_money
+from planners.usage_tiers import WATT_HOURS_PER_KWH
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -64,6 +65,7 @@ def why(
         *_what_it_leaves(plan, slots, max_rate),
         *_what_it_cannot(plan, zone),
         *_what_it_guesses(plan, zone),
+        *_what_use_changes(slots),
     )
 
 
@@ -217,3 +219,12 @@ def _what_it_guesses(plan: Plan, zone: ZoneInfo) -> Iterator[str]:
             joined.append((start, period.end))
         times = ", ".join(f"{_clock(start, zone)}-{_clock(end, zone)}" for start, end in joined)
         yield f"The rate is an estimate for {times}: the plan is made again when prices arrive."
+
+
+def _what_use_changes(slots: Window) -> Iterator[str]:
+    tiers = next((tick.span.tiers for tick in slots.stretches if tick.span.tiers), None)
+    if tiers is not None:
+        yield (
+            "Rates change with use: planned at those of the next kWh after the usual"
+            f" {tiers.usual_wh / WATT_HOURS_PER_KWH:g} kWh a {tiers.per}."
+        )

@@ -29,6 +29,7 @@ def test_series_of_the_example() -> None:
     """The example's price series covers three whole days in its own steps."""
     prices = load_household(EXAMPLES / "day-ahead.yaml").tariffs[0].prices
     assert prices is not None
+    assert prices.file is not None
     points = load_prices(prices.file)
     steps = {
         (after.start - before.start).total_seconds() / 60 for before, after in pairwise(points)

@@ -54,6 +54,8 @@ def test_order_and_offsets(tmp_path: Path) -> None:
         "start,rate\n2026-06-03t06:30:00z,2.1e-1\n",
         "start,rate\n2026-06-03 18:30:00.000+12:00,+.21\n",
         "start,rate\n2026-06-03T06:30:00-00:00,0.210\n2026-06-03T06:30:00Z,0.21\n",
+        "\ufeffstart;rate\r\n2026-06-03T06:30:00Z;0,21\r\n",
+        "start;rate\n2026-06-03T06:30:00Z;0,210\n2026-06-03T18:30:00+12:00;0.21\n",
     ],
 )
 def test_ways_to_write_it(text: str, tmp_path: Path) -> None:
@@ -121,7 +123,7 @@ ROWS = [
     ("2026-06-03T06:30:00Z,inf", "22", 'rate: expected a number, got "inf"'),
     ("2026-06-03T06:30:00Z,1_0", "22", 'rate: expected a number, got "1_0"'),
     ("2026-06-03T06:30:00Z,1e9", "22", 'rate: expected a number, got "1e9"; the most is 1000000'),
-    ("2026-06-03T06:30:00Z,0,21", "1", "expected 2 columns, start and rate, got 3"),
+    ("2026-06-03T06:30:00Z,0.21,x", "1", "expected 2 columns, start and rate, got 3"),
     ("2026-06-03T06:30:00Z", "1", "expected 2 columns, start and rate, got 1"),
 ]
 
@@ -143,10 +145,67 @@ def test_all_bad_rows_at_once(tmp_path: Path) -> None:
     ]
 
 
-def test_decimal_comma(tmp_path: Path) -> None:
-    """A decimal comma is not guessed at; the fault says what to write."""
-    (fault,) = faults_of(tmp_path, "start;rate\n2026-06-03T06:30:00Z;0,21\n")
-    assert fault == '2:22: rate: expected a number, got "0,21"; write 0.21'
+@pytest.mark.parametrize(
+    ("text", "rate"),
+    [
+        ("0,21", "0.21"),
+        ("-0,05", "-0.05"),
+        ("+12,5", "12.5"),
+        (" 0,21 ", "0.21"),
+        ('"0,21"', "0.21"),
+        ("1,250", "1.250"),
+        ("0.21", "0.21"),
+        ("21", "21"),
+    ],
+)
+def test_decimal_comma_between_semicolons(text: str, rate: str, tmp_path: Path) -> None:
+    """Where semicolons part the columns a comma is a decimal mark, and so is a point."""
+    (point,) = load(tmp_path, f"start;rate\n2026-06-03T06:30:00Z;{text}\n")
+    assert str(point.rate) == rate
+
+
+@pytest.mark.parametrize("text", ["1.234,5", "1,234,5", "0,", ",5", "1,2e-1", "0, 21", "0,2,", ","])
+def test_commas_that_are_no_decimal_mark(text: str, tmp_path: Path) -> None:
+    """Marks of thousands and half a number are refused, also between semicolons."""
+    (fault,) = faults_of(tmp_path, f"start;rate\n2026-06-03T06:30:00Z;{text}\n")
+    assert fault == f'2:22: rate: expected a number, got "{text}"'
+
+
+@pytest.mark.parametrize("cells", ["0,21", '"0,21"', "-0,21", " 0,21 "])
+def test_decimal_comma_between_commas(cells: str, tmp_path: Path) -> None:
+    """Where commas part the columns a decimal comma is not guessed at; it says what to write."""
+    (fault,) = faults_of(tmp_path, f"start,rate\n2026-06-03T06:30:00Z,{cells}\n")
+    number = cells.strip(' "')
+    assert fault == (
+        f"2:1: expected 2 columns, start and rate, got 3; write {number.replace(',', '.')}, "
+        f"or part the columns by semicolons"
+    )
+
+
+@pytest.mark.parametrize(
+    ("text", "fault"),
+    [
+        (
+            "start;rate\n2026-06-03T06:30:00Z,0.21\n",
+            "2:1: expected 2 columns, start and rate, got 1",
+        ),
+        (
+            "start,rate\n2026-06-03T06:30:00Z;0.21\n",
+            "2:1: expected 2 columns, start and rate, got 1",
+        ),
+        (
+            "start,rate\n2026-06-03T06:30:00Z;0,21\n",
+            f'2:1: {WANTED}, got "2026-06-03T06:30:00Z;0"',
+        ),
+        (
+            "start\trate\n2026-06-03T06:30:00Z\t0.21\n",
+            '1:1: expected the header start,rate, got "start\\trate"',
+        ),
+    ],
+)
+def test_the_header_says_what_parts_the_columns(text: str, fault: str, tmp_path: Path) -> None:
+    """A row that is parted otherwise is refused, and so are tabs."""
+    assert faults_of(tmp_path, text) == [fault]
 
 
 def test_two_prices_for_one_start(tmp_path: Path) -> None:

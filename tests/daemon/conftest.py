@@ -1,4 +1,4 @@
-"""Fixtures for the daemon's tests: real brokers, and logs as they are by default."""
+"""Fixtures for the daemon's tests: real brokers, a command line, logs as they are by default."""
 
 from __future__ import annotations
 
@@ -8,8 +8,9 @@ import pytest
 import structlog
 
 from tests.support.brokers import make_mosquitto, mosquitto
+from tests.support.commands import run
 
-__all__ = ["make_mosquitto", "mosquitto"]
+__all__ = ["make_mosquitto", "mosquitto", "run"]
 
 
 @pytest.fixture(autouse=True)

@@ -6,7 +6,6 @@ import json
 import os
 import subprocess
 import sys
-from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,47 +15,20 @@ import pytest
 
 from config import household_schema
 from daemon import cli
+from tests.support.commands import COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+    from tests.support.commands import Ran
 
 EXAMPLES = Path(__file__).parents[2] / "config" / "examples"
 KOWHAI = (EXAMPLES / "kowhai.yaml").read_text(encoding="utf-8")
 DAY_AHEAD = (EXAMPLES / "day-ahead.yaml").read_text(encoding="utf-8")
 LULLWATT = Path(sys.executable).with_name("lullwatt")
 EVENING = ["--at", "2026-06-03T18:30:00+12:00"]
-COLUMNS = 80
 AT_EXPECTED = "--at: expected an instant such as 2026-06-03T07:30:00Z, with its offset"
 MORE = "(lullwatt plan --help says more)"
-
-
-@dataclass(frozen=True)
-class Ran:
-    """How a command ended."""
-
-    code: int
-    out: str
-    err: str
-
-
-@pytest.fixture
-def run(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
-) -> Callable[..., Ran]:
-    """Run a command line in this process, in an empty folder, at 80 columns."""
-    monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("COLUMNS", str(COLUMNS))
-
-    def run_it(*arguments: str) -> Ran:
-        monkeypatch.setattr(sys, "argv", ["lullwatt", *arguments])
-        with pytest.raises(SystemExit) as ended:
-            cli.main()
-        printed = capsys.readouterr()
-        code = ended.value.code
-        assert isinstance(code, int)
-        return Ran(code, printed.out, printed.err)
-
-    return run_it
 
 
 def started(*arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
@@ -133,7 +105,10 @@ def test_a_terminal_without_our_characters_still_gets_a_plan(tmp_path: Path, enc
 @pytest.mark.parametrize("flag", ["-h", "--help"])
 @pytest.mark.parametrize(
     "command",
-    [[], ["check"], ["plan"], ["run"], ["rehearse"], ["schema"], ["schema", "household"]],
+    [
+        *([], ["check"], ["plan"], ["run"], ["rehearse"], ["tariff"]),
+        *(["schema"], ["schema", "household"]),
+    ],
     ids=" ".join,
 )
 def test_every_command_has_help(run: Callable[..., Ran], command: list[str], flag: str) -> None:
@@ -223,7 +198,7 @@ def test_a_bad_command_is_refused_in_one_line(
     assert refused(run, *arguments) == [message]
 
 
-@pytest.mark.parametrize("command", ["plan", "check", "run", "rehearse"])
+@pytest.mark.parametrize("command", ["plan", "check", "run", "rehearse", "tariff"])
 @pytest.mark.parametrize(
     ("name", "message"),
     [
@@ -239,7 +214,7 @@ def test_a_file_that_is_not_there_is_refused(
     assert refused(run, command, name) == [message]
 
 
-@pytest.mark.parametrize("command", ["plan", "check", "run", "rehearse"])
+@pytest.mark.parametrize("command", ["plan", "check", "run", "rehearse", "tariff"])
 @pytest.mark.parametrize(
     ("old", "new", "place", "told"),
     [

@@ -115,7 +115,7 @@ def printed_by(start: str) -> tuple[list[str], str]:
     return command.split(), block
 
 
-@pytest.mark.parametrize("start", ["rehearse", "plan"])
+@pytest.mark.parametrize("start", ["rehearse", "plan", "tariff"])
 def test_the_readme_shows_what_is_really_printed(start: str) -> None:
     """A block that the README says a command prints is what it prints."""
     command, block = printed_by(start)

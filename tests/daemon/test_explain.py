@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from config.series import PricePoint
-from daemon.explain import explain
+from daemon.explain import COLUMNS, explain, explained
 from daemon.state import House
 from planners.prices import prices_of
 from tests.planners.households import band, bands, series
-from tests.planners.planned import EVERY_DAY, THREE_BANDS, Given, minutes, utc
+from tests.planners.planned import EVERY_DAY, Given, minutes, utc
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -22,7 +22,7 @@ EVENING = utc("2026-06-03T06:30:00")
 
 def said(given: Given, now: datetime = EVENING) -> list[str]:
     file = given.file()
-    return list(explain(House(file, prices_of(file, given.series or {})), now))
+    return list(explained(House(file, prices_of(file, given.series or {})), now))
 
 
 def under(lines: list[str], title: str) -> list[str]:
@@ -94,14 +94,6 @@ def test_estimated_prices_are_marked() -> None:
     assert lines[0].endswith("(Series)")
     assert lines[1].startswith("20:00 to 12:00  price")
     assert lines[1].endswith("(Series) (estimated: not published yet)")
-
-
-def test_a_tariff_still_to_come_is_announced() -> None:
-    """The date from which another tariff will hold; one that holds already is not news."""
-    later = bands(band("all"), name="Flat", valid_from=utc("2026-10-01T00:00").date())
-    assert "From 2026-10-01: Flat." in under(said(Given(tariffs=[THREE_BANDS, later])), "Tonight")
-    after = under(said(Given(tariffs=[THREE_BANDS, later]), utc("2026-11-01T06:00")), "Tonight")
-    assert not [line for line in after if line.startswith("From")]
 
 
 @pytest.mark.parametrize(
@@ -239,3 +231,13 @@ def test_cautions_come_last() -> None:
     """Design, section 10: `check` says that this switches a load for hours."""
     lines = said(Given())
     assert lines[-1].startswith("  - driveway: Software and MQTT are no protective device.")
+
+
+def test_no_line_is_wider_than_a_terminal() -> None:
+    """80 columns, with every word of the long lines kept in its order."""
+    file = Given({"known_load": [{"amps": 20.0, "hours": ["17:00-21:00"]}]}).file()
+    house = House(file, prices_of(file, {}))
+    lines, whole = list(explain(house, EVENING)), list(explained(house, EVENING))
+    assert max(map(len, lines)) <= COLUMNS < max(map(len, whole))
+    assert " ".join(lines).split() == " ".join(whole).split()
+    assert [line for line in whole if len(line) <= COLUMNS and line not in lines] == []

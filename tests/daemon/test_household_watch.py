@@ -11,10 +11,9 @@ import pytest
 from structlog.testing import capture_logs
 
 from adapters.ledger import open_ledger
-from adapters.messages import PriceFeed, decode
-from config.errors import FileError, TariffError
+from config.errors import FileError
 from daemon.household_watch import HouseholdWatch, load_house
-from tests.daemon.worlds import EVENING, HOUR, KOWHAI, utc
+from tests.daemon.worlds import KOWHAI, utc
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -24,8 +23,6 @@ if TYPE_CHECKING:
 DAY_AHEAD = KOWHAI.with_name("day-ahead.yaml")
 IN_FILE = utc("2026-09-30T00:00")
 """An instant whose price the example's file holds."""
-
-FEED = b'{"v":1,"rates":[{"start":"%s","rate":%s}]}'
 
 
 @pytest.fixture
@@ -170,67 +167,3 @@ def test_a_household_that_is_wrong_from_the_start_is_refused(path: Path) -> None
         HouseholdWatch(path)
     with pytest.raises(FileError):
         load_house(path.with_name("nowhere.yaml"))
-
-
-# --- prices over the bus ----------------------------------------------------------------------
-
-
-def in_series(watch: HouseholdWatch) -> str:
-    """Find an instant past all prices of the example's file."""
-    known = watch.house.prices.known_until(IN_FILE)
-    assert known is not None
-    return (known + 20 * HOUR).strftime("%Y-%m-%dT%H:00:00Z")
-
-
-def test_prices_are_kept_and_used(series: Path, ledger: Ledger) -> None:
-    """A price that came over the bus is used now, and again after a restart; told twice, once."""
-    watch = HouseholdWatch(series)
-    start = in_series(watch)
-    feed = decode(PriceFeed, FEED % (start.encode(), b"0.5"))
-    at = utc(start.removesuffix("Z"))
-    with capture_logs():
-        assert watch.take_prices(feed, ledger, at)
-        assert not watch.take_prices(feed, ledger, at)
-    rate = watch.house.prices.rate_at(at)
-    assert not rate.estimated
-    again = HouseholdWatch(series)
-    assert again.house.prices.rate_at(at) != rate
-    again.use_ledger(ledger)
-    assert again.house.prices.rate_at(at) == rate
-
-
-def test_prices_for_a_tariff_of_bands_are_passed_over(path: Path, ledger: Ledger) -> None:
-    """A feed that a household on bands hears changes nothing, and that is said."""
-    watch = HouseholdWatch(path)
-    house = watch.house
-    feed = decode(PriceFeed, FEED % (b"2026-06-03T06:00:00Z", b"0.5"))
-    with capture_logs() as logs:
-        assert not watch.take_prices(feed, ledger, EVENING)
-    assert logs[0]["log_level"] == "warning"
-    assert watch.house is house
-
-
-def test_prices_before_the_first_tariff_are_passed_over(path: Path, ledger: Ledger) -> None:
-    """A feed that comes before any tariff is in force does not stop the daemon."""
-    watch = HouseholdWatch(path)
-    feed = decode(PriceFeed, FEED % (b"2026-01-03T06:00:00Z", b"0.5"))
-    with pytest.raises(TariffError):
-        watch.house.prices.tariff_on(utc("2026-01-03T06:00").date())
-    with capture_logs() as logs:
-        assert not watch.take_prices(feed, ledger, utc("2026-01-03T06:00"))
-    assert logs[0]["log_level"] == "warning"
-
-
-@pytest.mark.parametrize("start", ["T06:00:30Z", "T06:07:00Z", "T06:00:00.5Z"])
-def test_prices_off_the_clock_stop_nothing(series: Path, ledger: Ledger, start: str) -> None:
-    """A feed whose starts are not on the tariff's steps is used or passed over, never fatal."""
-    watch = HouseholdWatch(series)
-    day = in_series(watch)[:10]
-    feed = decode(PriceFeed, FEED % ((day + start).encode(), b"0.5"))
-    at = utc(f"{day}T06:10:00")
-    with capture_logs():
-        watch.take_prices(feed, ledger, at)
-    again = HouseholdWatch(series)
-    again.use_ledger(ledger)
-    for house in (watch.house, again.house):
-        assert house.prices.spans(at, at + HOUR)[-1].end == at + HOUR

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from datetime import timedelta
+from decimal import Decimal
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -199,6 +200,27 @@ def test_a_night_that_cannot_be_priced_stops_nothing(ledger: Ledger) -> None:
         assert box.carry_out(POINT, close(), EVENING, house) is None
     assert [log["log_level"] for log in logs] == ["error"]
     assert ledger.nights() == ()
+
+
+def test_a_night_is_priced_in_the_tiers_that_the_month_has_come_to(ledger: Ledger) -> None:
+    """10 kWh of June and the usual 100 left 5 of the 115 at 0.20: 5 of 24 kWh cost that.
+
+    The baselines buy the same energy in the same tiers, so that they stay comparable.
+    """
+    tiers = [{"rate": 0.20, "up_to_kwh": 115}, {"rate": 0.30}]
+    tariff = {"tiers_per": "month", "usual_kwh": 100, "bands": [{"name": "all", "tiers": tiers}]}
+    house = household(tariff=tariff)
+    ledger.add_reading(POINT, NIGHT_BEGINS - 30 * HOUR, 4_990_000)
+    keep_readings(ledger)
+    record = Outbox(topics_of(house), ledger, Heard()).carry_out(POINT, close(), EVENING, house)
+    assert record is not None
+    assert [(line["rate"], line["kwh"], line["cost"]) for line in record["by_band"]] == [
+        (Decimal("0.20"), 5, Decimal(1)),
+        (Decimal("0.30"), 19, Decimal("5.7")),
+    ]
+    assert record["baselines"] == {
+        rule: {"cost": Decimal("6.70")} for rule in ("at_once", "timer", "hindsight")
+    }
 
 
 # --- what is believed -------------------------------------------------------------------------

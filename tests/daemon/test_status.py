@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from adapters.messages import Status, decode, encode
+from adapters.messages import KnownRates, Status, decode, encode
 from daemon.state import PointState
 from daemon.status import BELIEVE_FOR, status_of
 from tests.daemon.worlds import EVENING, HOUR, LEAVES, MINUTE, NIGHT_BEGINS, POINT, World, kowhai
@@ -27,7 +27,11 @@ def test_of_nothing_nothing_is_believed() -> None:
     """A charge point that never spoke has neither command, state of charge, plan nor reading."""
     status = status_of(PointState(POINT), EVENING, kowhai())
     assert status == Status(
-        at=EVENING, stale_after=EVENING + BELIEVE_FOR, connected=False, charging=False
+        at=EVENING,
+        stale_after=EVENING + BELIEVE_FOR,
+        connected=False,
+        charging=False,
+        rates=KnownRates(tariff="Three-band", now="known"),
     )
 
 

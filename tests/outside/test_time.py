@@ -13,7 +13,7 @@ import pytest
 from planners.departures import next_departure
 from planners.local_time import instant_of, instant_of_local, local_date, minute_of
 from planners.prices import prices_of
-from planners.zone_offsets import offsets_between
+from planners.zone_offsets import offset_at, offsets_between
 from tests.planners.households import band, band_prices, bands, household
 
 CASES: dict[str, Any] = json.loads(
@@ -71,6 +71,32 @@ def test_a_band_lasts_as_long_as_the_clock_change_leaves_it(
     spans = prices.spans(begin - timedelta(hours=2), finish + timedelta(hours=2))
     (low,) = (span for span in spans if span.band == "low")
     assert (low.end - low.start).total_seconds() == true != naive
+
+
+@pytest.mark.parametrize(("zone", "changes"), CASES["clock_changes"].items())
+def test_a_meter_on_standard_time_changes_its_band_at_one_time_of_utc(
+    zone: str, changes: list[list[Any]]
+) -> None:
+    """IANA 2026f: over each change of the wall's clock it still goes by the smaller offset."""
+    standard = min([offset_at(ZoneInfo(zone), minute_of(utc("2026-01-01T00:00"))) * 60]
+                   + [offset for _, *both in changes for offset in both])  # fmt: skip
+    low = band("low", hours=["00:30-05:30"])
+    prices = band_prices(zone, low, band("high", "0.30"), clock="standard")
+    begins = {
+        (span.start + timedelta(seconds=standard)).time()
+        for at, *_ in [*changes, ["2026-07-01T00:00:00Z"]]
+        for span in prices.spans(
+            datetime.fromisoformat(at) - 3 * DAY, datetime.fromisoformat(at) + 3 * DAY
+        )[1:]
+        if span.band == "low"
+    }
+    assert begins == {time(0, 30)}
+
+
+@pytest.mark.parametrize(("zone", "offset"), CASES["offset_after_the_law_changed"])
+def test_the_law_of_the_day_is_in_the_pinned_data(zone: str, offset: int) -> None:
+    """IANA 2026f: zones whose law changed lately, and which old machines have wrong."""
+    assert offset_at(ZoneInfo(zone), minute_of(utc("2026-12-01T12:00"))) == offset
 
 
 @pytest.mark.parametrize(("zone", "local", "instant"), CASES["local_to_utc"])

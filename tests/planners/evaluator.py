@@ -6,6 +6,7 @@ household file read once more.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from fractions import Fraction
@@ -38,7 +39,8 @@ class NoRateError(Exception):
 
 @cache
 def public_holidays(code: str, year: int) -> frozenset[date]:
-    return frozenset(holidays.country_holidays(code, years=year))
+    country, _, part = code.partition("-")
+    return frozenset(holidays.country_holidays(country, subdiv=part or None, years=year))
 
 
 def evaluate(
@@ -61,9 +63,19 @@ def evaluate(
         row = band_at(instant, zone, tariff, holiday_code)
         return Answer(tariff["name"], row["name"], Fraction(row["rate"]) * tax, estimated=False)
     prices = tariff["prices"]
-    price, estimated = price_at(instant, zone, points, timedelta(minutes=prices["step_minutes"]))
-    rate = Fraction(prices.get("multiply", 1)) * price + Fraction(prices.get("add", 0))
+    due, estimated = price_at(instant, zone, points, prices.get("step_minutes"))
+    rate = sum((bounded(price, prices) for price in due), Fraction(0)) / len(due)
     return Answer(tariff["name"], "price", rate * tax, estimated)
+
+
+def bounded(price: Decimal, prices: dict[str, Any]) -> Fraction:
+    """Multiply, add, and keep within the bounds; before tax."""
+    rate = Fraction(prices.get("multiply", 1)) * Fraction(price) + Fraction(prices.get("add", 0))
+    if prices.get("at_most") is not None and rate > prices["at_most"]:
+        rate = Fraction(prices["at_most"])
+    if prices.get("at_least") is not None and rate < prices["at_least"]:
+        rate = Fraction(prices["at_least"])
+    return rate
 
 
 def band_at(
@@ -108,39 +120,59 @@ def inside(local: datetime, hours: str) -> bool:
 
 
 def known_price(
-    instant: datetime, points: Mapping[datetime, Decimal], step: timedelta
+    instant: datetime, points: Mapping[datetime, Decimal], starts: list[datetime], step: int | None
 ) -> Decimal | None:
-    """Price that holds at an instant: the latest start, if it is not longer ago than a step."""
-    minute = instant.replace(second=0, microsecond=0)
-    for back in range(int(step / timedelta(minutes=1))):
-        start = minute - timedelta(minutes=back)
-        if start in points:
-            return points[start]
-    return None
+    """Price that holds at an instant: the latest start, if it is not too long ago."""
+    place = bisect_right(starts, instant) - 1
+    if place < 0 or instant >= starts[place] + holds(starts, place, step):
+        return None
+    return points[starts[place]]
+
+
+def holds(starts: list[datetime], place: int, step: int | None) -> timedelta:
+    """How long the price at a place holds, unless another one follows sooner."""
+    if step is not None:
+        return timedelta(minutes=step)
+    if len(starts) == 1:
+        return timedelta(hours=1)
+    if place == len(starts) - 1:
+        return holds(starts, place - 1, None)
+    gap = starts[place + 1] - starts[place]
+    beside = []
+    if place > 0:
+        beside.append(starts[place] - starts[place - 1])
+    if place + 2 < len(starts):
+        beside.append(starts[place + 2] - starts[place + 1])
+    if beside and all(gap > other for other in beside):  # rows are missing
+        gap = max(beside)
+    return min(gap, timedelta(days=1))
 
 
 def price_at(
-    instant: datetime, zone: ZoneInfo, points: Mapping[datetime, Decimal], step: timedelta
-) -> tuple[Fraction, bool]:
-    price = known_price(instant, points, step)
+    instant: datetime, zone: ZoneInfo, points: Mapping[datetime, Decimal], step: int | None
+) -> tuple[list[Decimal], bool]:
+    """Give the price that holds, or those whose mean is expected."""
+    starts = sorted(points)
+    price = known_price(instant, points, starts, step)
     if price is not None:
-        return Fraction(price), False
-    earlier = [start for start in points if start <= instant]
+        return [price], False
+    earlier = [start for start in starts if start <= instant]
     if not earlier:
         raise NoRateError
     found: list[Decimal] = []
     local = instant.astimezone(zone).replace(tzinfo=None)
-    oldest = min(earlier) - timedelta(days=2)
+    oldest = earlier[0] - timedelta(days=2)
     days = 1
     while len(found) < 7:
         then = (local - timedelta(days=days)).replace(tzinfo=zone, fold=0).astimezone(UTC)
         if then < oldest:
             break
-        price = known_price(then, points, step)
+        price = known_price(then, points, starts, step)
         if price is not None:
             found.append(price)
         days += 1
     if not found:
-        end = min(max(earlier) + step, instant)
+        ended = earlier[-1] + holds(starts, len(earlier) - 1, step)
+        end = min(ended, instant)
         found = [points[start] for start in earlier if start >= end - timedelta(days=7)]
-    return sum((Fraction(price) for price in found), Fraction(0)) / len(found), True
+    return found, True

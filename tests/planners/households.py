@@ -25,7 +25,8 @@ def band(name: str, rate: str = "0.20", **keys: object) -> dict[str, Any]:
 def series(**keys: object) -> dict[str, Any]:
     """Tariff of prices; the file is never read, since the prices are handed over."""
     prices: dict[str, object] = {"file": "prices.csv", "step_minutes": 60}
-    prices |= {key: keys.pop(key) for key in ("step_minutes", "multiply", "add") if key in keys}
+    own = ("step_minutes", "multiply", "add", "at_most", "at_least")
+    prices |= {key: keys.pop(key) for key in own if key in keys}
     return {"name": "Series", "prices": prices, **keys}
 
 
