@@ -121,7 +121,10 @@ class VehicleReport(Message):
 
 
 class Request(Message):
-    """What a person asks for, `by` an instant or by the next departure; `clear` takes all back."""
+    """What a person asks for, `by` an instant or by the next departure; `clear` takes all back.
+
+    `vehicle` says which one is plugged in, until it is unplugged; the file's first one otherwise.
+    """
 
     model_config = ConfigDict(extra="forbid")
 
@@ -132,6 +135,7 @@ class Request(Message):
     skip_until: Instant | None = None
     clear: bool | None = None
     by: Instant | None = None
+    vehicle: ShortText | None = None
 
     @model_validator(mode="after")
     def _asks_for_something(self) -> Self:
@@ -190,9 +194,10 @@ class Status(Message):
     """What the daemon believes of one charge point.
 
     `connected` is whether a vehicle is plugged in (left out where nobody can tell). `soc_from`
-    says where the state of charge came from: the vehicle, a person, counted on from the meter, or
-    assumed by the household file. `rates` is left out before the first tariff is in force. After
-    `stale_after` a reader should believe none of it.
+    says where the state of charge came from: the vehicle, a person, counted on from the meter,
+    recalled (what it left with last, less the usual use), or assumed by the household file. `rates`
+    is left out before the first tariff is in force. After `stale_after` a reader should believe
+    none of it.
     """
 
     at: Instant
@@ -203,7 +208,7 @@ class Status(Message):
     serial: int | None = None
     why: ShortText | None = None
     soc_percent: Percent | None = None
-    soc_from: Literal["vehicle", "person", "counted", "assumed"] | None = None
+    soc_from: Literal["vehicle", "person", "counted", "recalled", "assumed"] | None = None
     plan: ShortText | None = None
     reading: Reading | None = None
     rates: KnownRates | None = None

@@ -74,6 +74,13 @@ class ChargePoint(Model):
     start_cost: Amount = Field(
         Decimal(0), description="What one more start is worth avoiding [currency]."
     )
+    confirm_seconds: Annotated[
+        int, Field(ge=10, le=3600), Expected("a whole number of seconds from 10 to 3600")
+    ] = Field(
+        120,
+        description="How long after a command the power may take to follow it, before it is said "
+        "again [seconds].",
+    )
     plugged_in: ClockHours | None = Field(
         None, description="When a vehicle is taken to be plugged in, for hardware that can't tell."
     )

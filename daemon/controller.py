@@ -3,6 +3,7 @@
 Does no I/O and reads no clock. Each step goes the same way, whatever the event::
 
     learn     the event changes what is known                          `daemon.learning`
+    confirm   the power that flows is, or is not, what was commanded   `daemon.confirming`
     account   a departure or noon closes the night                     `daemon.nightbook`
     plan      what the plan rests on changed: make it again            `daemon.replanning`
     command   what should be in force differs, or lapses: say so       this module
@@ -11,6 +12,7 @@ so that what is in force depends on what is known and the time alone, and starti
 recovering. What is in force, the first line that applies:
 
     no vehicle, or a fault (pilot A, E, F)      stop
+    the vehicle has ended its charge by itself  stop
     a person said: charge now                   start at the highest current, to the target
     a person said: skip until later             stop
     the plan has a period now                   start at its current, void at its end
@@ -23,6 +25,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Literal
 
+from daemon.confirming import answer_due, confirm, told
 from daemon.events import (
     Assert,
     BusConnected,
@@ -43,7 +46,7 @@ from planners.electrics import amps_allowed
 
 if TYPE_CHECKING:
     from daemon.events import Action, Event
-    from daemon.state import House, OpenNight, PointState
+    from daemon.state import Answer, House, OpenNight, PointState
     from planners.plan import Period, Plan
 
 START_HOLDS = timedelta(minutes=30)
@@ -91,12 +94,13 @@ def step(
         What to do about it, in this order.
     """
     state, learnt = learn(state, event, now, house)
+    state, confirmed, tell_again = confirm(state, now, house)
     state, accounted = account_for(state, now, house)
     state, planned = plan(state, now, house)
     state = remember(state)
     reassert = isinstance(event, BusConnected)
-    state, commanded = _command(state, now, house, reassert=reassert)
-    return state, (*learnt, *accounted, *planned, *commanded)
+    state, commanded = _command(state, now, house, reassert=reassert, tell_again=tell_again)
+    return state, (*learnt, *confirmed, *accounted, *planned, *commanded)
 
 
 def next_wake(state: PointState, now: datetime, house: House) -> datetime:
@@ -129,6 +133,8 @@ def next_wake(state: PointState, now: datetime, house: House) -> datetime:
             due.append(state.night.departure.instant)
     if state.wishes.skip_until is not None:
         due.append(state.wishes.skip_until)
+    if (answer := answer_due(state, house)) is not None:
+        due.append(answer)
     if house.file.charge_points[state.charge_point].plugged_in is not None:
         due.append(now.replace(second=0, microsecond=0) + timedelta(minutes=1))
     return min((instant for instant in due if instant > now), default=now + START_HOLDS)
@@ -138,11 +144,11 @@ def next_wake(state: PointState, now: datetime, house: House) -> datetime:
 
 
 def _command(
-    state: PointState, now: datetime, house: House, *, reassert: bool
+    state: PointState, now: datetime, house: House, *, reassert: bool, tell_again: bool
 ) -> tuple[PointState, tuple[Action, ...]]:
     wanted = _wanted(state, now, house)
     command = state.command
-    if command is not None and _says(command, wanted, now):
+    if command is not None and _says(command, wanted, now) and not tell_again:
         return state, (Assert(command),) if reassert else ()
     holds = START_HOLDS if wanted.do == "start" else STOP_HOLDS
     until = now + holds if wanted.until is None else min(now + holds, wanted.until)
@@ -155,10 +161,18 @@ def _command(
         command=command,
         serial=command.serial,
         switched_at=_switched_at(state, wanted, now),
+        answer=told(state, now, anew=True)
+        if switched
+        else _answer(state, now, tell_again=tell_again),
         night=_count_start(state, wanted) if switched else state.night,
     )
     note = Note(wanted.do, {"charge_point": state.charge_point, "why": wanted.why})
     return state, (Issue(command), note) if switched else (Issue(command),)
+
+
+def _answer(state: PointState, now: datetime, *, tell_again: bool) -> Answer | None:
+    """Wait anew for what was told again; what is only renewed is waited for as before."""
+    return told(state, now, anew=False) if tell_again else state.answer
 
 
 def _switched_at(state: PointState, wanted: _Wanted, now: datetime) -> datetime | None:
@@ -179,11 +193,10 @@ def _says(command: CommandInForce, wanted: _Wanted, now: datetime) -> bool:
 
 def _wanted(state: PointState, now: datetime, house: House) -> _Wanted:
     """Go down the table at the head of this module."""
-    if not state.plugged_in:
-        return _Wanted("stop", "no vehicle is plugged in")
-    if state.pilot in FAULTS:
-        return _Wanted("stop", f"the charge point reports a fault (pilot state {state.pilot})")
-    vehicle = vehicle_of(house.file, state.charge_point)
+    hindrance = _hindrance(state)
+    if hindrance is not None:
+        return _Wanted("stop", hindrance)
+    vehicle = vehicle_of(state, house.file)
     wishes = state.wishes
     if wishes.charge_now and vehicle is not None and not _is_full(state, vehicle, now, house):
         return _charge_now(state, vehicle, now, house)
@@ -200,6 +213,15 @@ def _wanted(state: PointState, now: datetime, house: House) -> _Wanted:
         _end_of_run(state.plan, period),
         state.plan.name,
     )
+
+
+def _hindrance(state: PointState) -> str | None:
+    """Give what keeps the vehicle from charging, whatever is planned or asked for."""
+    if not state.plugged_in:
+        return "no vehicle is plugged in"
+    if state.pilot in FAULTS:
+        return f"the charge point reports a fault (pilot state {state.pilot})"
+    return "the vehicle has ended its charge by itself" if state.stopped_itself else None
 
 
 def _charge_now(state: PointState, vehicle: str, now: datetime, house: House) -> _Wanted:

@@ -17,7 +17,16 @@ from daemon.events import (
     TimePassed,
     VehicleReported,
 )
-from daemon.state import SocFact, Wishes, counted_soc_percent, register_wh_at
+from daemon.state import (
+    FLOWING_WATTS,
+    Drawn,
+    SocFact,
+    Wishes,
+    counted_soc_percent,
+    register_wh_at,
+    vehicle_of,
+    vehicles_of,
+)
 from planners.accounts import ALLOWANCE, RegisterReading
 from planners.departures import plugged_window
 
@@ -35,9 +44,6 @@ FAULTS = frozenset("EF")
 
 NEWS_PERCENT = 0.5
 """A reported state of charge this far from the counted one is news to plan with."""
-
-FLOWING_WATTS = 100
-"""Power from which a vehicle must be there, whatever else is known [W]."""
 
 AHEAD = timedelta(minutes=10)
 """What is dated further in the future than clocks go wrong is not believed."""
@@ -81,6 +87,8 @@ def learn(
             state, seen = _reported(state, report, now, house)
         case PersonAsked(request):
             state = _asked(state, request, now, house)
+        case HouseChanged("file"):
+            state = replace(state, plan_stale=True, stopped_itself=False, drawn=Drawn())
         case HouseChanged():
             state = replace(state, plan_stale=True)
         case TimePassed() | BusConnected():
@@ -121,6 +129,8 @@ def _plugged(
             state,
             plugged_in=True,
             plan_stale=True,
+            stopped_itself=False,
+            drawn=Drawn(),
             soc=state.soc if fresh else None,
             night=night
             if night is None or night.closed
@@ -129,6 +139,7 @@ def _plugged(
         return state, (Note("plugged-in", {"charge_point": state.charge_point}),)
     soc = counted_soc_percent(state, house.file, now)
     night = state.night
+    left = None if soc is None else SocFact(soc, now, "counted", None)
     gone = replace(
         state,
         night=night if night is None or night.closed else replace(night, soc_after_percent=soc),
@@ -137,7 +148,11 @@ def _plugged(
         plan_stale=True,
         soc=None,
         watts=None,
+        watts_at=None,
         wishes=replace(state.wishes, charge_now=False),
+        vehicle=None,
+        left_with=left or state.left_with,
+        stopped_itself=False,
     )
     return gone, (Note("unplugged", {"charge_point": state.charge_point}),)
 
@@ -151,7 +166,7 @@ def _read(
     if reading.register_wh is not None:
         state = _registered(state, RegisterReading(reading.at, reading.register_wh), now, house)
     if reading.watts is not None:
-        state = replace(state, watts=reading.watts)
+        state = replace(state, watts=reading.watts, watts_at=reading.at)
     recounted = counted_soc_percent(state, house.file, now)
     if counted is not None and recounted is not None and recounted <= counted - NEWS_PERCENT:
         # Less flowed than was counted on.
@@ -219,11 +234,23 @@ def _told_soc(state: PointState, told: SocFact, now: datetime, house: House) -> 
 
 
 def _asked(state: PointState, request: Request, now: datetime, house: House) -> PointState:
-    state = replace(state, wishes=wishes_with(state.wishes, request), plan_stale=True)
+    wishes = wishes_with(state.wishes, request)
+    state = replace(state, wishes=wishes, plan_stale=True, stopped_itself=False)
+    state = _another_vehicle(state, request, house)
     if request.soc_percent is not None:
         told = SocFact(request.soc_percent, now, "person", register_wh_at(state, now))
         state = _told_soc(state, told, now, house)
     return state
+
+
+def _another_vehicle(state: PointState, request: Request, house: House) -> PointState:
+    """Take the vehicle for the one that a person names; of it nothing is known yet."""
+    name = request.vehicle
+    users = vehicles_of(house.file, state.charge_point)
+    if name is None or name not in users or name == vehicle_of(state, house.file):
+        return state
+    night = state.night and replace(state.night, vehicle=name)
+    return replace(state, vehicle=name, night=night, soc=None, left_with=None, drawn=Drawn())
 
 
 def wishes_with(wishes: Wishes, request: Request) -> Wishes:

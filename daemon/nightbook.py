@@ -6,8 +6,9 @@ from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
+from daemon.alerts import WITHOUT_VEHICLE
 from daemon.events import CloseNight, NightFacts
-from daemon.state import Memory, OpenNight, Wishes, counted_soc_percent, vehicle_of
+from daemon.state import Drawn, Memory, OpenNight, Wishes, counted_soc_percent, vehicle_of
 from planners.departures import night_bounds, night_of
 
 if TYPE_CHECKING:
@@ -60,7 +61,7 @@ def account_for(
             state, closing = _close(state, night, end, house)
             actions = (*actions, *closing)
         state = replace(state, night=None)
-    vehicle = vehicle_of(house.file, state.charge_point)
+    vehicle = vehicle_of(state, house.file)
     if state.night is None and state.plugged_in and vehicle is not None:
         state = replace(state, night=OpenNight(tonight, vehicle, now), plan_stale=True)
     night = state.night
@@ -73,7 +74,7 @@ def remember(state: PointState) -> PointState:
     """Keep with the open night what the daemon would not know after a restart."""
     if state.night is None:
         return state
-    memory = Memory(state.plugged_in, state.soc, state.wishes)
+    memory = Memory(state.plugged_in, state.soc, state.wishes, state.vehicle, state.stopped_itself)
     return replace(state, night=replace(state.night, memory=memory))
 
 
@@ -146,7 +147,9 @@ def _departed(state: PointState) -> PointState:
         wishes=Wishes(),
         plan=None,
         plan_stale=True,
-        said=frozenset(),
+        said=state.said & WITHOUT_VEHICLE,
+        stopped_itself=False,
+        drawn=Drawn(),
         plugged_in=state.plugged_in and state.pilot is not None,
         night=night and replace(night, departed=night.departed or night.departure, departure=None),
     )

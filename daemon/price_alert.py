@@ -5,15 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from daemon.events import Note, Warn
+from daemon.alerts import PRICES_ENDED, warn_once
+from daemon.events import Note
 
 if TYPE_CHECKING:
     from daemon.events import Action
     from daemon.state import House, PointState
     from planners.rates_known import RatesKnown
-
-ENDED = "prices-ended"
-"""Code of the alert."""
 
 
 def mind_prices(
@@ -42,15 +40,15 @@ def mind_prices(
     """
     if known is None or state.charge_point != next(iter(house.file.charge_points)):
         return state, ()
-    if known.now == "known" and ENDED in state.said:
+    if known.now == "known" and PRICES_ENDED in state.said:
         note = Note("prices-came-again", {"tariff": known.tariff})
-        return replace(state, said=state.said - {ENDED}), (note,)
+        return replace(state, said=state.said - {PRICES_ENDED}), (note,)
     stopped = known.now == "estimated" and known.resumes is None
-    if not stopped or known.until is None or ENDED in state.said:
+    if not stopped or known.until is None:
         return state, ()
     ended = known.until.astimezone(house.file.zone)
     message = (
         f"The prices of {known.tariff} ended on {ended:%a %d %b} at {ended:%H:%M}: until new ones"
         " come, plans rest on estimates."
     )
-    return replace(state, said=state.said | {ENDED}), (Warn(ENDED, message),)
+    return warn_once(state, PRICES_ENDED, message)

@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING, Any
 from adapters.instants import parse_instant
 from adapters.ledger_json import dump_exact
 from adapters.messages import Request, decode
+from daemon.confirming import told
 from daemon.events import CommandInForce
 from daemon.learning import AHEAD, CONNECTED, FAULTS, OLD_SOC, wishes_with
+from daemon.recalling import REMEMBERED
 from daemon.state import Memory, OpenNight, PointState, SocFact, Wishes, register_wh_at
 from planners.accounts import RegisterReading
 from planners.departures import DepartureAt, night_of
@@ -65,6 +67,10 @@ def recover(ledger: Ledger, charge_point: str, now: datetime, house: House) -> P
         register=_register(ledger, charge_point, now),
         watts=reading.watts if reading else None,
         wishes=memory.wishes if night else _wishes(ledger, charge_point, now, house.file.zone),
+        watts_at=reading.at if reading and reading.watts is not None else None,
+        vehicle=memory.vehicle,
+        left_with=_left_with(ledger, charge_point, now, house.file.zone),
+        stopped_itself=memory.stopped_itself,
         night=night,
         plan_stale=True,
     )
@@ -101,6 +107,16 @@ def _wishes(ledger: Ledger, charge_point: str, now: datetime, zone: ZoneInfo) ->
     return wishes
 
 
+def _left_with(ledger: Ledger, charge_point: str, now: datetime, zone: ZoneInfo) -> SocFact | None:
+    """Give what the vehicle left with at the end of the last night that knows it."""
+    nights = ledger.nights(night_of(now - REMEMBERED, zone), None, charge_point)
+    for night in reversed(nights):
+        if night["soc_after_percent"] is not None:
+            at = parse_instant(night["departure"] or night["closed_at"])
+            return SocFact(float(night["soc_after_percent"]), at, "counted", None)
+    return None
+
+
 def _with_command(state: PointState, ledger: Ledger, now: datetime) -> PointState:
     stored = ledger.last_command(state.charge_point)
     if stored is None:
@@ -109,12 +125,14 @@ def _with_command(state: PointState, ledger: Ledger, now: datetime) -> PointStat
     command = CommandInForce(
         stored.serial, stored.do, stored.amps, stored.valid_until, None, stored.why
     )
-    return replace(
+    state = replace(
         state,
         command=command,
         serial=stored.serial,
         switched_at=ledger.switched_at(state.charge_point),
     )
+    # It is asserted as soon as there is a broker; the answer is waited for from now on.
+    return replace(state, answer=told(state, now, anew=True))
 
 
 def _register(ledger: Ledger, charge_point: str, now: datetime) -> RegisterReading | None:
@@ -179,6 +197,8 @@ def _memory_body(memory: Memory) -> dict[str, Any]:
             "charge_now": wishes.charge_now,
             "skip_until": wishes.skip_until and wishes.skip_until.isoformat(),
         },
+        "vehicle": memory.vehicle,
+        "stopped_itself": memory.stopped_itself,
     }
 
 
@@ -197,6 +217,9 @@ def _memory_of(body: dict[str, Any]) -> Memory:
             charge_now=wishes["charge_now"],
             skip_until=wishes["skip_until"] and parse_instant(wishes["skip_until"]),
         ),
+        # Nights that were open before these were kept have neither.
+        vehicle=body.get("vehicle"),
+        stopped_itself=body.get("stopped_itself", False),
     )
 
 

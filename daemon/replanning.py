@@ -8,15 +8,15 @@ from math import isclose
 from typing import TYPE_CHECKING
 
 from config.errors import TariffError
-from daemon.events import AnnouncePlan, Warn
+from daemon.alerts import NO_DEPARTURE, NO_RATE, OUT_OF_REACH, WITHOUT_VEHICLE, warn_once
+from daemon.events import AnnouncePlan
 from daemon.nightbook import open_night_planned
-from daemon.price_alert import ENDED, mind_prices
+from daemon.price_alert import mind_prices
+from daemon.recalling import soc_taken, why_taken
 from daemon.state import (
-    SocFact,
-    assumed_soc_percent,
+    FLOWING_WATTS,
     counted_soc_percent,
     departure_of,
-    register_wh_at,
 )
 from planners.horizon import Situation, departures_known
 from planners.planning import draft_plan, explained
@@ -25,14 +25,12 @@ from planners.rates_known import rates_known
 if TYPE_CHECKING:
     from datetime import datetime
 
+    from config import HouseholdFile
     from daemon.events import Action
     from daemon.state import House, PointState
     from planners.departures import DepartureAt
     from planners.plan import Period, Plan
     from planners.rates_known import RatesKnown
-
-NOTHING_FLOWS_WATTS = 100
-"""Below this a vehicle is not charging [W]."""
 
 NEARLY_PERCENT = 0.3
 """A state of charge this near to the target is the target: meters count in steps."""
@@ -63,8 +61,10 @@ def plan(state: PointState, now: datetime, house: House) -> tuple[PointState, tu
     known = rates_known(house.prices, now)
     state, told = mind_prices(state, known, house)
     if not state.plugged_in:
-        said = state.said & {ENDED}
+        said = state.said & WITHOUT_VEHICLE
         return replace(state, plan=None, plan_stale=True, said=said), told
+    if state.stopped_itself:
+        return replace(state, plan=None), told
     if not (state.plan_stale or _has_ended(state, now, house) or _has_rates_now(state, known)):
         return state, told
     state, planned = _plan(replace(state, plan_stale=False), now, house)
@@ -76,24 +76,39 @@ def _plan(state: PointState, now: datetime, house: House) -> tuple[PointState, t
     if departure is None:
         state = replace(state, plan=None)
         message = "No departure is declared for this charge point: nothing can be planned."
-        return _warn_once(state, "no-departure", message)
+        return warn_once(state, NO_DEPARTURE, message)
     if state.soc is None:
-        percent = assumed_soc_percent(house.file, departure.vehicle)
-        fact = SocFact(percent, now, "assumed", register_wh_at(state, now))
-        state = replace(state, soc=fact)
+        state = replace(state, soc=soc_taken(state, departure.vehicle, now, house.file))
     try:
-        draft = draft_plan(house.file, house.prices, _situation(state, departure, now, house))
+        return _planned_for(state, departure, now, house)
     except TariffError as error:
         state = replace(state, plan=None)
-        return _warn_once(state, "no-rate", f"Nothing can be planned: {error}")
+        return warn_once(state, NO_RATE, f"Nothing can be planned: {error}")
+
+
+def _planned_for(
+    state: PointState, departure: DepartureAt, now: datetime, house: House
+) -> tuple[PointState, tuple[Action, ...]]:
+    file = _as_drawn(house.file, state.drawn.share)
+    draft = draft_plan(file, house.prices, _situation(state, departure, now, house))
     made = replace(draft.plan, made_at=now)
-    state = replace(state, said=state.said - {"no-rate", "no-departure"})
+    state = replace(state, said=state.said - {NO_RATE, NO_DEPARTURE})
     state = open_night_planned(state, departure, made)
     if state.plan is not None and _same_course(state.plan, made, now):
         return state, ()
     made = replace(explained(draft), made_at=now)
+    made = replace(made, why=(*made.why, *why_taken(state)))
     state, warned = _warn_of_shortfall(replace(state, plan=made), made)
     return state, (AnnouncePlan(made), *warned)
+
+
+def _as_drawn(file: HouseholdFile, share: float) -> HouseholdFile:
+    """Give the household as it would be if the vehicle drew all it can at a lower voltage."""
+    if share == 1:
+        return file
+    volts = file.household.nominal_volts * share
+    home = file.household.model_copy(update={"nominal_volts": volts})
+    return file.model_copy(update={"household": home})
 
 
 def _situation(state: PointState, departure: DepartureAt, now: datetime, house: House) -> Situation:
@@ -123,7 +138,7 @@ def _is_charging(state: PointState) -> bool:
 
 def _has_rates_now(state: PointState, known: RatesKnown | None) -> bool:
     """Whether the hour has come of the first price of a feed that was all ahead."""
-    return "no-rate" in state.said and known is not None and known.now != "none"
+    return NO_RATE in state.said and known is not None and known.now != "none"
 
 
 def _has_ended(state: PointState, now: datetime, house: House) -> bool:
@@ -145,7 +160,7 @@ def _has_ended(state: PointState, now: datetime, house: House) -> bool:
         return False
     # Hardware lets the last start lapse at the plan's end, and its 0 W may be heard first.
     lapsed = state.register.at >= end - SAME_INSTANT
-    flowed = lapsed or state.watts is None or state.watts > NOTHING_FLOWS_WATTS
+    flowed = lapsed or state.watts is None or state.watts > FLOWING_WATTS
     return charging and flowed and soc < plan.reaches_percent - NEARLY_PERCENT
 
 
@@ -175,18 +190,11 @@ def _same_periods(old: list[Period], new: list[Period]) -> bool:
 
 
 def _warn_of_shortfall(state: PointState, plan: Plan) -> tuple[PointState, tuple[Action, ...]]:
-    code = "need-out-of-reach"
     if plan.shortfall is None:
-        return replace(state, said=state.said - {code}), ()
-    return _warn_once(
+        return replace(state, said=state.said - {OUT_OF_REACH}), ()
+    return warn_once(
         state,
-        code,
+        OUT_OF_REACH,
         f"{plan.vehicle} needs {plan.need_percent:.0f} % and will reach"
         f" {plan.reaches_percent:.0f} %: {plan.shortfall.kwh:.1f} kWh are missing.",
     )
-
-
-def _warn_once(state: PointState, code: str, message: str) -> tuple[PointState, tuple[Action, ...]]:
-    if code in state.said:
-        return state, ()
-    return replace(state, said=state.said | {code}), (Warn(code, message),)

@@ -21,7 +21,12 @@ if TYPE_CHECKING:
 LONGEST_GAP = timedelta(minutes=15)
 """How long the last reading is believed."""
 
-SocSource = Literal["vehicle", "person", "counted", "assumed"]
+FLOWING_WATTS = 100
+"""Power above which a vehicle charges [W]; below, it may be awake at most."""
+
+SocSource = Literal["vehicle", "person", "counted", "recalled", "assumed"]
+"""Where a state of charge is from: told by one of two, counted on by the meter, what was left last
+time less the usual use, or what the household file says."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,12 +59,58 @@ class Wishes:
 
 
 @dataclass(frozen=True, slots=True)
+class Answer:
+    """How the hardware answers the command in force; `daemon.confirming` keeps it.
+
+    Attributes
+    ----------
+    since : datetime
+        When it was first told, or told again.
+    register_wh : int or None
+        What the register showed then [Wh].
+    flowed : bool
+        Whether power has flowed since the start.
+    wrong_since : datetime or None
+        Since when the power is not as it was told; None while it is, or while nobody can tell.
+    repeats : int
+        How often it was told again since then.
+    """
+
+    since: datetime
+    register_wh: int | None = None
+    flowed: bool = False
+    wrong_since: datetime | None = None
+    repeats: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """What a vehicle draws, as a share of what it was taken to draw.
+
+    Attributes
+    ----------
+    share : float
+        The share that plans are made with; 1 until it is seen to be another.
+    seen : float or None
+        Another share that was seen of late, and may become that.
+    seen_since : datetime or None
+        Since when.
+    """
+
+    share: float = 1.0
+    seen: float | None = None
+    seen_since: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Memory:
     """What of a charge point's state no row of the ledger tells; kept with the open night."""
 
     plugged_in: bool = False
     soc: SocFact | None = None
     wishes: Wishes = Wishes()
+    vehicle: str | None = None
+    stopped_itself: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,8 +157,20 @@ class PointState:
         The meter's latest register.
     watts : float or None
         Its latest power [W].
+    watts_at : datetime or None
+        When that was so.
     wishes : Wishes
         What a person asked for.
+    vehicle : str or None
+        Which vehicle a person said is there; None for the charge point's first.
+    left_with : SocFact or None
+        What the vehicle left with last.
+    stopped_itself : bool
+        Whether the vehicle ended its charge by itself: full, or held by a limit of its own.
+    answer : Answer or None
+        How the hardware answers the command in force.
+    drawn : Drawn
+        What the vehicle draws beside what it was taken to draw.
     plan : Plan or None
         The plan in force.
     plan_stale : bool
@@ -132,7 +195,13 @@ class PointState:
     soc: SocFact | None = None
     register: RegisterReading | None = None
     watts: float | None = None
+    watts_at: datetime | None = None
     wishes: Wishes = Wishes()
+    vehicle: str | None = None
+    left_with: SocFact | None = None
+    stopped_itself: bool = False
+    answer: Answer | None = None
+    drawn: Drawn = Drawn()
     plan: Plan | None = None
     plan_stale: bool = True
     command: CommandInForce | None = None
@@ -142,11 +211,15 @@ class PointState:
     said: frozenset[str] = frozenset()
 
 
-def vehicle_of(file: HouseholdFile, charge_point: str) -> str | None:
-    """Return the vehicle that uses a charge point: of several, the first in the file."""
-    return next(
-        (name for name, car in file.vehicles.items() if car.charge_point == charge_point), None
-    )
+def vehicle_of(state: PointState, file: HouseholdFile) -> str | None:
+    """Return the vehicle at a charge point: the one a person named, or the first in the file."""
+    users = vehicles_of(file, state.charge_point)
+    return state.vehicle if state.vehicle in users else next(iter(users), None)
+
+
+def vehicles_of(file: HouseholdFile, charge_point: str) -> tuple[str, ...]:
+    """Return the vehicles that use a charge point, in the order of the file."""
+    return tuple(name for name, car in file.vehicles.items() if car.charge_point == charge_point)
 
 
 def register_wh_at(state: PointState, instant: datetime) -> int | None:
@@ -174,7 +247,7 @@ def counted_soc_percent(state: PointState, file: HouseholdFile, now: datetime) -
     float or None
         Percent, at most 100; None if nothing was ever known.
     """
-    vehicle = vehicle_of(file, state.charge_point)
+    vehicle = vehicle_of(state, file)
     if state.soc is None or vehicle is None:
         return None
     if state.soc.register_wh is None or state.register is None:
@@ -213,7 +286,7 @@ def assumed_soc_percent(file: HouseholdFile, vehicle: str) -> float:
 
 def departure_of(state: PointState, file: HouseholdFile, now: datetime) -> DepartureAt | None:
     """Return the departure to plan for: the next one, with a person's wishes laid over it."""
-    vehicle = vehicle_of(file, state.charge_point)
+    vehicle = vehicle_of(state, file)
     if vehicle is None:
         return None
     departure = next_departure(file, vehicle, now)

@@ -6,8 +6,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from adapters.messages import KnownRates, Reading, Status
-from daemon.replanning import NOTHING_FLOWS_WATTS
-from daemon.state import counted_soc_percent
+from daemon.state import FLOWING_WATTS, counted_soc_percent
 from planners.rates_known import rates_known
 
 if TYPE_CHECKING:
@@ -48,7 +47,7 @@ def status_of(state: PointState, now: datetime, house: House) -> Status:
         at=now,
         stale_after=now + BELIEVE_FOR,
         connected=state.plugged_in,
-        charging=state.watts is not None and state.watts > NOTHING_FLOWS_WATTS,
+        charging=state.watts is not None and state.watts > FLOWING_WATTS,
         do=command.do if command else None,
         serial=command.serial if command else None,
         why=command.why if command else None,

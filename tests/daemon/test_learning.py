@@ -9,10 +9,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from adapters.messages import Reading, VehicleReport
-from daemon.events import MeterRead, Note, TimePassed, VehicleReported
+from daemon.events import AnnouncePlan, Issue, MeterRead, Note, TimePassed, VehicleReported
 from daemon.learning import AHEAD
 from daemon.state import Wishes, counted_soc_percent
-from tests.daemon.worlds import EVENING, HOUR, MINUTE, NIGHT_BEGINS, World, household, kowhai
+from tests.daemon.worlds import (
+    EVENING,
+    HOUR,
+    MINUTE,
+    NIGHT_BEGINS,
+    POINT,
+    World,
+    household,
+    kowhai,
+)
 
 HOURS_BY_FILE = {"plugged_in": "18:30-07:30"}
 
@@ -114,12 +123,13 @@ def test_less_than_was_counted_on_is_made_up() -> None:
 
 
 def test_a_state_of_charge_from_before_the_trip_is_forgotten() -> None:
-    """A vehicle that comes back without a report is taken at what the file says, not at the old."""
+    """A vehicle that comes back without a report has what it left with, less the usual 45 km."""
     world = charging()
+    left = soc_of(world)
     world.unplug()
     world.wait(world.now + HOUR)
     world.plug_in()
-    assert soc_of(world) == 40.0
+    assert soc_of(world) == pytest.approx(left - 100 * 45 * 0.165 / 52)
 
 
 def test_a_state_of_charge_reported_on_the_way_home_is_kept() -> None:
@@ -312,7 +322,11 @@ def test_a_plug_does_not_chatter_at_the_end_of_its_hours(sees: str) -> None:
         else:
             world.tell(soc_percent=60.0)
         world.feed(TimePassed())
-    assert world.actions[before:] == []
+    # That power which flows after a stop is told to stop again is another matter.
+    done = [action for _, action in world.actions[before:]]
+    assert {action.command.do for action in done if isinstance(action, Issue)} <= {"stop"}
+    assert not any(isinstance(action, Note | AnnouncePlan) for action in done)
+    assert not world.sees_vehicle()
 
 
 def test_a_fault_that_clears_is_planned_anew() -> None:
@@ -361,3 +375,70 @@ def test_a_wish_from_before_the_plug_in_counts() -> None:
     assert world.state.plan is not None
     assert world.state.plan.want_percent == 95.0
     assert world.state.plan.reaches_percent == pytest.approx(95.0)
+
+
+# --- another vehicle ----------------------------------------------------------------------------
+
+VAN = {"van": {"charge_point": POINT, "usable_kwh": 100.0, "everyday_limit_percent": 90.0}}
+
+
+def test_a_person_says_which_vehicle_it_is() -> None:
+    """The vehicle that a person names is planned with until it is unplugged."""
+    world = World(household(more_vehicles=VAN), EVENING)
+    world.read()
+    world.plug_in(30.0)
+    assert world.state.plan is not None
+    assert world.state.plan.vehicle == "hatchback"
+    world.ask(vehicle="van", soc_percent=50.0, want_percent=90.0, by=EVENING + 9 * HOUR)
+    assert world.state.plan is not None
+    assert world.state.plan.vehicle == "van"
+    assert world.state.plan.energy_kwh == pytest.approx(40 / 0.9, abs=0.1)
+    assert world.state.night is not None
+    assert world.state.night.vehicle == "van"
+    world.unplug()
+    world.plug_in(30.0)
+    assert world.state.plan is not None
+    assert world.state.plan.vehicle == "hatchback"
+
+
+def test_a_vehicle_of_another_charge_point_is_not_there() -> None:
+    """A name that is none of the charge point's vehicles changes nothing."""
+    world = charging()
+    soc = soc_of(world)
+    world.ask(vehicle="tractor", want_percent=80.0)
+    assert world.state.vehicle is None
+    assert soc_of(world) == soc
+
+
+# --- no state of charge -------------------------------------------------------------------------
+
+
+def test_without_a_report_for_days_the_meter_and_the_usual_use_go_on() -> None:
+    """Night after night without a report: what was left, less 7.4 kWh, counted on by the meter."""
+    world = World(kowhai(), EVENING)
+    world.read()
+    world.plug_in(80.0)
+    for day in range(3):
+        evening = EVENING + day * 24 * HOUR
+        world.wait(evening + 12 * HOUR)
+        world.unplug()
+        world.wait(evening + 24 * HOUR)
+        world.plug_in()
+        assert world.state.soc is not None
+        assert world.state.soc.source == "recalled"
+        # It leaves with the 80 % it wants, at night rates, and comes back with 14.3 % less.
+        assert soc_of(world) == pytest.approx(80 - 100 * 45 * 0.165 / 52, abs=0.5)
+    assert world.state.plan is not None
+    assert world.state.plan.why[-1] == (
+        "No state of charge is reported: 66 % is what it left with last, less the usual use."
+    )
+
+
+def test_what_was_left_weeks_ago_says_nothing() -> None:
+    """After two weeks the household file's word is taken again."""
+    world = charging()
+    world.unplug()
+    world.wait(world.now + 15 * 24 * HOUR)
+    world.plug_in()
+    assert world.state.soc is not None
+    assert (world.state.soc.source, soc_of(world)) == ("assumed", 40.0)

@@ -89,7 +89,7 @@ def household(**parts: dict[str, Any]) -> House:
             "household": given["household"],
             "tariffs": [given["tariff"]],
             "charge_points": {POINT: given["point"]},
-            "vehicles": {"hatchback": given["vehicle"]},
+            "vehicles": {"hatchback": given["vehicle"], **parts.get("more_vehicles", {})},
             "departures": [given["departure"]] if given["departure"] else [],
             "bus": {"broker": "mqtt://127.0.0.1:1883"},
             "ledger": {"path": "ledger.sqlite3"},
@@ -137,6 +137,8 @@ class World:
     state: PointState = field(default_factory=lambda: PointState(POINT))
     meter_wh: float = 1_000_000.0
     there: bool = False
+    draws: float = 1.0
+    stuck_watts: float | None = None
     actions: list[tuple[datetime, Action]] = field(default_factory=list)
     readings: list[RegisterReading] = field(default_factory=list)
     bus: Heard = field(default_factory=Heard)
@@ -197,14 +199,17 @@ class World:
 
     @property
     def watts(self) -> float:
-        """Power that flows now."""
+        """Power that flows now: what is told, as far as it is drawn, unless the relay is stuck."""
+        if self.stuck_watts is not None:
+            return self.stuck_watts
         command = self.state.command
         if command is None or command.amps is None or not self.there:
             return 0.0
         if self.now >= command.valid_until:
             return 0.0
         point = self.house.file.charge_points[POINT]
-        return command.amps * point.phases * self.house.file.household.nominal_volts
+        volts = self.house.file.household.nominal_volts
+        return self.draws * command.amps * point.phases * volts
 
     @property
     def wake(self) -> datetime:
@@ -218,7 +223,7 @@ class World:
     def wait(self, until: datetime, *, read_every: timedelta | None = MINUTE) -> None:
         """Let time pass: the controller is woken when it asks to be, the meter read while it runs.
 
-        The meter is read every ten minutes as well, and whenever the power changes.
+        While nothing is to flow it is read every ten minutes, and whenever the power changes.
         """
         power = self.watts
         while self.now < until:
@@ -226,7 +231,8 @@ class World:
             assert wake > self.now
             due = [until, wake]
             if read_every is not None:
-                due.append(self._next(read_every if self.watts else 10 * MINUTE))
+                busy = self.watts or self.doing()[0] == "start"
+                due.append(self._next(read_every if busy else 10 * MINUTE))
             self.advance(min(due))
             self.feed(TimePassed())
             if read_every is not None and (self.now != wake or self.watts != power):
