@@ -21,6 +21,7 @@ from config.fields import (
     Phases,
 )
 from config.problems import Problem, refuse
+from config.wiring import Wiring, wiring_problems
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -87,10 +88,14 @@ class ChargePoint(Model):
     circuit_checked_by_electrician: Flag = Field(
         default=False, description="Needed for charging mode 2 above 10 A."
     )
+    wiring: Wiring | None = Field(
+        None, description="For hardware with topics and words of its own."
+    )
 
     @model_validator(mode="after")
     def _check(self) -> Self:
-        refuse([*self._current_problems(), *self._mode_2_problems()])
+        wiring = wiring_problems(self.wiring, self.switching)
+        refuse([*self._current_problems(), *self._mode_2_problems(), *wiring])
         return self
 
     def _current_problems(self) -> Iterator[Problem]:
