@@ -31,7 +31,7 @@ $(VENV)/.runs: $(BIN)/python pyproject.toml constraints.txt
 
 $(VENV)/.tests: $(VENV)/.runs
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check \
-		--constraint constraints.txt --editable '.[embedded,pictures,test]'
+		--constraint constraints.txt --editable '.[embedded,ocpp,pictures,test]'
 	@touch $@
 
 # --- for a newcomer -------------------------------------------------------------------------
@@ -87,7 +87,7 @@ format: $(VENV)/.tests
 constraints:
 	rm -rf $(VENV).new
 	$(PYTHON) -m venv $(VENV).new
-	$(VENV).new/bin/python -m pip install --quiet --upgrade '.[embedded,pictures,test]'
+	$(VENV).new/bin/python -m pip install --quiet --upgrade '.[embedded,ocpp,pictures,test]'
 	{ sed -n '/^#/p' constraints.txt; \
 	  $(VENV).new/bin/python -m pip freeze --exclude lullwatt; } > constraints.new
 	mv constraints.new constraints.txt

@@ -8,6 +8,13 @@ from __future__ import annotations
 import socket
 import ssl
 
+from config.errors import LullwattError
+
+UNANSWERED_OVER_TLS = (
+    "the broker ended the connection before it answered; over TLS that is how it refuses whoever "
+    "shows no certificate, or one that it does not accept"
+)
+
 TAKEN_OVER = 142
 UNSUPPORTED_PROTOCOL = 132
 
@@ -53,8 +60,8 @@ def why_unreachable(error: Exception, address: str) -> str:
             why = f"{address} does not answer"
         case ssl.SSLCertVerificationError():
             why = f"the certificate of {address} is not trusted: {error.verify_message}"
-        case OSError() if error.filename:
-            why = f"{error.filename}: {error.strerror}"
+        case LullwattError():
+            why = str(error)
         case _:
             why = f"no connection to {address}: {getattr(error, 'strerror', None) or error}"
     return why

@@ -6,12 +6,9 @@ Callbacks only hand events on.
 
 from __future__ import annotations
 
-import errno
 import socket
-import ssl
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 from threading import Condition, Event
 from typing import TYPE_CHECKING, Final
 
@@ -25,11 +22,13 @@ from paho.mqtt.reasoncodes import ReasonCode
 from adapters.bus_events import BusEvent, Connected, MessageArrived, Protocol
 from adapters.bus_words import (
     TAKEN_OVER,
+    UNANSWERED_OVER_TLS,
     UNSUPPORTED_PROTOCOL,
     why_ended,
     why_refused,
     why_unreachable,
 )
+from adapters.credentials import password_of, tls_context
 from adapters.topics import matches
 from config.household import Bus
 
@@ -69,8 +68,8 @@ class Setup:
         Returns
         -------
         Client
-            With its Will, user name, password and TLS in place. What keeps a file from being
-            read is raised as it is (`OSError`).
+            With its Will, user name, password and TLS in place. What is wrong with a file of
+            these is raised as it is (`FileError`).
         """
         is_5 = protocol == "5"
         client = Client(
@@ -82,9 +81,9 @@ class Setup:
             manual_ack=True,
         )
         if self.bus.username is not None:
-            client.username_pw_set(self.bus.username, self._password())
+            client.username_pw_set(self.bus.username, password_of(self.bus))
         if self.bus.tls:
-            client.tls_set_context(self._tls())
+            client.tls_set_context(tls_context(self.bus))
         if self.will is not None:
             topic, payload = self.will
             client.will_set(topic, payload, qos=AT_LEAST_ONCE, retain=True)
@@ -113,17 +112,6 @@ class Setup:
             clean_start=not self.keep_session,
             properties=properties,
         )
-
-    def _password(self) -> str | None:
-        # Read for every connection, so that a changed password needs no restart.
-        if self.bus.password_file is None:
-            return None
-        return _text_of(self.bus.password_file).rstrip("\r\n")
-
-    def _tls(self) -> ssl.SSLContext:
-        if self.bus.ca_file is None:
-            return ssl.create_default_context()
-        return ssl.create_default_context(cadata=_text_of(self.bus.ca_file))
 
 
 class Link:
@@ -173,6 +161,8 @@ class Link:
             with self._pending_changed:
                 self._is_up = False
                 self._pending_changed.notify_all()
+        if self._setup.bus.tls and self.wants_other_protocol:
+            return UNANSWERED_OVER_TLS
         return self._reason or "the connection to the broker was lost"
 
     def close(self) -> None:
@@ -289,13 +279,6 @@ class Link:
             self._deliver(MessageArrived(topic, payload, retain=message.retain, ack=ack))
         else:
             ack()
-
-
-def _text_of(path: Path) -> str:
-    try:
-        return path.read_text(encoding="utf-8")
-    except UnicodeDecodeError as error:
-        raise OSError(errno.EILSEQ, "not UTF-8 text", str(path)) from error
 
 
 def _send_at_once(_client: Client, _userdata: object, opened: SocketLike) -> None:

@@ -51,8 +51,8 @@ Watts = Annotated[float, Field(gt=-1_000_000, lt=1_000_000)]
 RegisterKwh = Annotated[float, Field(ge=0, lt=1_000_000_000)]
 Rate = Annotated[
     Decimal,
-    BeforeValidator(_read_money),
     Field(gt=-1_000_000, lt=1_000_000),
+    BeforeValidator(_read_money),
     PlainSerializer(float, return_type=float, when_used="json"),
 ]
 ShortText = Annotated[str, Field(max_length=1000)]

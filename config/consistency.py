@@ -15,6 +15,7 @@ from config.band_rules import band_problems
 from config.equipment import CONSUMPTION_KEYS
 from config.hints import nearest
 from config.names import topic_level
+from config.ocpp import ocpp_problems
 from config.problems import KeyPath, Problem
 
 if TYPE_CHECKING:
@@ -43,6 +44,8 @@ class Parts:
         The fuse, where it is given and good [A per phase].
     public_holidays : bool
         Whether the household names a calendar of public holidays, good or not.
+    ocpp_listens : bool
+        Whether the file says where it listens for OCPP, well or not.
     """
 
     tariffs: Mapping[int, Tariff]
@@ -55,6 +58,7 @@ class Parts:
     vehicle_of: Mapping[int, str]
     main_fuse_amps: float | None
     public_holidays: bool
+    ocpp_listens: bool
 
 
 def problems_of(parts: Parts) -> tuple[Problem, ...]:
@@ -204,6 +208,11 @@ def _distance_problems(parts: Parts) -> Iterator[Problem]:
             )
 
 
+def _ocpp_problems(parts: Parts) -> Iterator[Problem]:
+    points = {name: point.ocpp for name, point in parts.charge_points.items()}
+    yield from ocpp_problems(points, listens=parts.ocpp_listens)
+
+
 def _days(departure: Departure) -> Iterator[tuple[KeyPath, object]]:
     if departure.date is not None:
         yield ("date",), departure.date
@@ -221,4 +230,5 @@ _RULES: tuple[Callable[[Parts], Iterator[Problem]], ...] = (
     _band_problems,
     _departure_problems,
     _distance_problems,
+    _ocpp_problems,
 )

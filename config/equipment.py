@@ -20,6 +20,7 @@ from config.fields import (
     Percent,
     Phases,
 )
+from config.ocpp import OcppPoint
 from config.problems import Problem, refuse
 from config.wiring import Wiring, wiring_problems
 
@@ -91,12 +92,24 @@ class ChargePoint(Model):
     wiring: Wiring | None = Field(
         None, description="For hardware with topics and words of its own."
     )
+    ocpp: OcppPoint | None = Field(None, description="For equipment that speaks OCPP 1.6J.")
 
     @model_validator(mode="after")
     def _check(self) -> Self:
         wiring = wiring_problems(self.wiring, self.switching)
-        refuse([*self._current_problems(), *self._mode_2_problems(), *wiring])
+        refuse(
+            [
+                *self._current_problems(),
+                *self._mode_2_problems(),
+                *wiring,
+                *self._speech_problems(),
+            ]
+        )
         return self
+
+    def _speech_problems(self) -> Iterator[Problem]:
+        if self.wiring is not None and self.ocpp is not None:
+            yield Problem(("ocpp",), "expected either wiring or ocpp, got both")
 
     def _current_problems(self) -> Iterator[Problem]:
         if self.switching == "current" and self.min_amps < LOWEST_SIGNAL_AMPS:

@@ -18,6 +18,7 @@ from config.departure import Departure
 from config.equipment import ChargePoint, Vehicle
 from config.fields import Expected, FilePath, Hours, Model, Name, checked
 from config.known_load import KnownLoad, known_load_problems
+from config.ocpp import OcppListener, OcppPoint
 from config.problems import refuse
 from config.public_holidays import known_code
 from config.tariff import DAY_KINDS, WEEKDAYS, Band, DayKind, PriceFile, Tariff, Weekday
@@ -36,6 +37,8 @@ __all__ = [
     "HouseholdFile",
     "KnownLoad",
     "Ledger",
+    "OcppListener",
+    "OcppPoint",
     "PriceFile",
     "Tariff",
     "Vehicle",
@@ -115,6 +118,9 @@ class HouseholdFile(Model):
     )
     bus: Bus = Field(description="The MQTT broker.")
     ledger: Ledger = Field(description="Where the record is kept.")
+    ocpp: OcppListener | None = Field(
+        None, description="Where equipment that speaks OCPP 1.6J connects."
+    )
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -133,6 +139,7 @@ class HouseholdFile(Model):
             vehicle_of={index: each.vehicle for index, each in enumerate(self.departures)},
             main_fuse_amps=self.household.main_fuse_amps,
             public_holidays=self.household.public_holidays is not None,
+            ocpp_listens=self.ocpp is not None,
         )
 
     @property

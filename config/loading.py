@@ -68,7 +68,8 @@ def _all_flaws(tree: Tree, error: ValidationError, context: dict[str, Any]) -> I
     if isinstance(tree.data, Nothing) and tree.flaws:
         return
     if not isinstance(tree.data, dict):
-        wanted = ", ".join(HouseholdFile.model_fields)
+        fields = HouseholdFile.model_fields.items()
+        wanted = ", ".join(name for name, field in fields if field.is_required())
         spot = tree.values[()]
         yield spot, f"expected the keys {wanted}; got {spot.shown}"
         return
@@ -99,6 +100,7 @@ def _sound_parts(data: dict[str, Any], context: dict[str, Any]) -> Parts:
         vehicle_of=_texts(_listed(data, "departures"), "vehicle"),
         main_fuse_amps=home.main_fuse_amps if home is not None else None,
         public_holidays="public_holidays" in given,
+        ocpp_listens="ocpp" in data,
     )
 
 

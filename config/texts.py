@@ -32,7 +32,7 @@ def read_text(path: Path, what: str, most_bytes: int) -> str:
     FileError
         The file can't be read, is too long, or is not UTF-8.
     """
-    raw = _read_bytes(path, what, most_bytes)
+    raw = read_bytes(path, what, most_bytes)
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -69,24 +69,46 @@ def position(text: str, index: int) -> tuple[int, int]:
     return text.count("\n", 0, index) + 1, index - line_start + 1
 
 
-def _read_bytes(path: Path, what: str, most_bytes: int) -> bytes:
+def read_bytes(path: Path, what: str, most_bytes: int) -> bytes:
+    """Read a whole file as it is; otherwise as `read_text`.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    what : str
+        What the file was expected to be, such as ``"a password file"``.
+    most_bytes : int
+        A longer file is refused unread.
+
+    Returns
+    -------
+    bytes
+        All of it.
+
+    Raises
+    ------
+    FileError
+        The file can't be read or is too long.
+    """  # noqa: DOC501, DOC502 - whole_file_fault makes it
     try:
         if path.exists() and not path.is_file():
             kind = "a directory" if path.is_dir() else "something else than a file"
-            raise _whole(path, f"expected {what}, got {kind}")
+            raise whole_file_fault(path, f"expected {what}, got {kind}")
         with path.open("rb") as file:
             raw = file.read(most_bytes + 1)
     except FileNotFoundError:
-        raise _whole(path, f"expected {what}, got no such file") from None
+        raise whole_file_fault(path, f"expected {what}, got no such file") from None
     except PermissionError:
-        raise _whole(path, f"expected {what}, got a file that may not be read") from None
+        raise whole_file_fault(path, f"expected {what}, got a file that may not be read") from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
-        raise _whole(path, f"expected {what}, got an error: {reason}") from None
+        raise whole_file_fault(path, f"expected {what}, got an error: {reason}") from None
     if len(raw) > most_bytes:
-        raise _whole(path, f"expected {what}, got more than {most_bytes // 1024} KiB")
+        raise whole_file_fault(path, f"expected {what}, got more than {most_bytes // 1024} KiB")
     return raw
 
 
-def _whole(path: Path, message: str) -> FileError:
+def whole_file_fault(path: Path, message: str) -> FileError:
+    """Make the error of a file that is wrong as a whole: its fault stands at 1:1."""
     return FileError([Fault(str(path), 1, 1, message)])

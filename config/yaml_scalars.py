@@ -96,10 +96,9 @@ def shown(value: object, text: str) -> str:
     """
     if isinstance(value, Nothing):
         return "nothing"
-    cut = text if len(text) <= _LONGEST_SHOWN else f"{text[:_LONGEST_SHOWN]}..."
-    if isinstance(value, str):
-        return json.dumps(_SIGN_IN.sub(r"\1...@", cut), ensure_ascii=False)
-    return cut
+    safe = _SIGN_IN.sub(r"\1...@", text)  # before it is cut: that might take the @ away
+    cut = safe if len(safe) <= _LONGEST_SHOWN else f"{safe[:_LONGEST_SHOWN]}..."
+    return json.dumps(cut, ensure_ascii=False) if isinstance(value, str) else cut
 
 
 def shown_list(items: list[str]) -> str:

@@ -65,10 +65,13 @@ def cli() -> None:
 def check(file: Path, at: datetime | None) -> None:
     """Validate a household file, and print what it means (now, or --at) in plain words."""
     from adapters.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
+    from adapters.credentials import check_credentials  # noqa: PLC0415
     from daemon.explain import explain  # noqa: PLC0415
     from daemon.household_watch import load_house  # noqa: PLC0415
 
-    for line in explain(load_house(file), at or SystemClock().now()):
+    house = load_house(file)
+    check_credentials(house.file.bus)
+    for line in explain(house, at or SystemClock().now()):
         click.echo(line)
 
 
@@ -222,6 +225,29 @@ def schema() -> None:
 def schema_household() -> None:
     """Print the JSON Schema of the household file."""
     _print_json(household_schema())
+
+
+@schema.command("bus")
+@click.argument("file", type=click.Path(path_type=Path), required=False)
+def schema_bus(file: Path | None) -> None:
+    """Print the contract of the bus: an AsyncAPI 3.0 document.
+
+    With FILE, its topics are those of that household.
+    """
+    from adapters.contract import contract  # noqa: PLC0415
+    from config import load_household  # noqa: PLC0415
+
+    _print_json(contract(load_household(file) if file else None))
+
+
+@schema.command("acl")
+@FILE
+def schema_acl(file: Path) -> None:
+    """Print an access list for Mosquitto: who may say and hear what at this household."""
+    from adapters.access_list import access_list  # noqa: PLC0415
+    from config import load_household  # noqa: PLC0415
+
+    click.echo(access_list(load_household(file)), nl=False)
 
 
 def main() -> NoReturn:

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from datetime import datetime
 
-    from config import Departure, HouseholdFile, KnownLoad
+    from config import Bus, Departure, HouseholdFile, KnownLoad
     from daemon.state import House
     from planners.departures import DepartureAt
 
@@ -239,10 +239,19 @@ def _bus(file: HouseholdFile) -> Iterator[str]:
     yield f"The ledger is {file.ledger.path}."
 
 
+def _strangers(bus: Bus) -> Iterator[str]:
+    """Repeat what the file lets strangers do, though it says that it is meant."""
+    if bus.in_the_clear:
+        yield "What travels to the broker and back can be read and changed on the way."
+    if bus.anonymous:
+        yield "Whoever reaches the broker can switch the charging."
+
+
 def _cautions(house: House) -> Iterator[str]:
     file, prices = house.file, house.prices
     yield ""
     yield "Cautions:"
+    yield from (f"  - {caution}" for caution in _strangers(file.bus))
     for caution in tariff_cautions(file, known_rates(prices)):
         yield f"  - {caution}"
     for name in file.charge_points:

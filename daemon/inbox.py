@@ -8,6 +8,7 @@ import structlog
 
 from adapters.messages import PriceFeed, Reading, Request, VehicleReport, decode
 from adapters.topics import slug
+from config.texts import printable
 from daemon.events import MeterRead, PersonAsked, VehicleReported
 from daemon.learning import AHEAD
 
@@ -21,6 +22,9 @@ if TYPE_CHECKING:
     from daemon.events import Event
 
 _log = structlog.get_logger(__name__)
+
+LONGEST_SHOWN = 200
+"""So many characters of a topic stand in the log."""
 
 
 class Inbox:
@@ -72,7 +76,8 @@ class Inbox:
             return decode(PriceFeed, message.payload) if leaf == "prices" else None
         point = self._by_slug.get(name)
         if point is None:
-            _log.warning("message for an unknown charge point", topic=message.topic)
+            shown = printable(message.topic[:LONGEST_SHOWN])  # whoever publishes chose it
+            _log.warning("message for an unknown charge point", topic=shown)
             return None
         event = self._event(point, leaf, message, now)
         return None if event is None else (point, event)

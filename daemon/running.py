@@ -11,6 +11,7 @@ import structlog
 
 from adapters.bus import MqttBus
 from adapters.clock import SystemClock
+from adapters.credentials import check_credentials
 from adapters.embedded_broker import EmbeddedBroker
 from adapters.ledger import open_ledger
 from adapters.messages import DaemonState, encode
@@ -108,10 +109,12 @@ def run_daemon(path: Path) -> None:
     Raises
     ------
     LullwattError
-        If the file has faults, the ledger can't be used, or the embedded broker can't start.
+        If the file has faults, the ledger, a password file or a certificate can't be used, or the
+        embedded broker can't start.
     """  # noqa: DOC502 - raised by the parts
     watch = HouseholdWatch(path)
     file = watch.house.file
+    check_credentials(file.bus)
     with ExitStack() as ending:
         if file.bus.embedded:
             broker = EmbeddedBroker(file.bus.host, file.bus.port)

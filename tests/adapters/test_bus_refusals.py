@@ -69,11 +69,18 @@ def _signed_in(broker: Mosquitto, password_file: Path) -> Bus:
     return Bus(broker=broker.bus.broker, username="lullwatt", password_file=password_file)
 
 
+def password_file(directory: Path, text: str) -> None:
+    """Write the password file that `_signed_in` names, as its owner would."""
+    path = directory / "mqtt"
+    path.touch(0o600)
+    path.write_text(text)
+
+
 def test_the_right_password(
     guarded: Mosquitto, tried: Callable[[Bus], Listener], tmp_path: Path
 ) -> None:
     """A password file with a line break at its end lets the bus in."""
-    (tmp_path / "mqtt").write_text("right\n")
+    password_file(tmp_path, "right\n")
     tried(_signed_in(guarded, tmp_path / "mqtt")).wait_connected()
 
 
@@ -81,10 +88,10 @@ def test_a_wrong_password_that_is_put_right(
     guarded: Mosquitto, tried: Callable[[Bus], Listener], tmp_path: Path
 ) -> None:
     """A wrong password is said once in plain words; a corrected file needs no restart."""
-    (tmp_path / "mqtt").write_text("wrong")
+    password_file(tmp_path, "wrong")
     heard = tried(_signed_in(guarded, tmp_path / "mqtt"))
     heard.wait_reason("the broker refused the user name or password")
-    (tmp_path / "mqtt").write_text("right")
+    password_file(tmp_path, "right")
     heard.wait_connected()
     assert heard.reasons == ["the broker refused the user name or password"]
 
@@ -101,8 +108,8 @@ def test_a_password_file_that_is_missing(
 ) -> None:
     """A missing password file is named; the bus connects once it is there."""
     heard = tried(_signed_in(guarded, tmp_path / "mqtt"))
-    heard.wait_reason(f"{tmp_path / 'mqtt'}: No such file or directory")
-    (tmp_path / "mqtt").write_text("right")
+    heard.wait_reason(f"{tmp_path / 'mqtt'}:1:1: expected a password file, got no such file")
+    password_file(tmp_path, "right")
     heard.wait_connected()
 
 
@@ -110,20 +117,21 @@ def test_a_password_file_that_is_no_text(
     guarded: Mosquitto, tried: Callable[[Bus], Listener], tmp_path: Path
 ) -> None:
     """A password file that is not UTF-8 is said to be that, not taken for an unknown host."""
+    password_file(tmp_path, "")
     (tmp_path / "mqtt").write_bytes(b"\xff\xfe")
     heard = tried(_signed_in(guarded, tmp_path / "mqtt"))
-    heard.wait_reason(f"{tmp_path / 'mqtt'}: not UTF-8 text")
+    heard.wait_reason("mqtt:1:1: expected a password file, got what is no UTF-8 text")
 
 
 def test_a_host_that_nobody_knows(tried: Callable[[Bus], Listener]) -> None:
     """A host name that cannot be found is said to be unknown (RFC 6761: .invalid never exists)."""
-    heard = tried(Bus(broker="mqtt://broker.invalid"))
+    heard = tried(Bus(broker="mqtt://broker.invalid", in_the_clear=True, anonymous=True))
     heard.wait_reason("the host of broker.invalid:1883 is not known")
 
 
 def test_a_host_that_cannot_be_a_name(tried: Callable[[Bus], Listener]) -> None:
     """A host name with an empty part is unknown too, and no crash of the thread."""
-    heard = tried(Bus(broker="mqtt://broker..invalid"))
+    heard = tried(Bus(broker="mqtt://broker..invalid", in_the_clear=True, anonymous=True))
     heard.wait_reason("the host of broker..invalid:1883 is not known")
 
 

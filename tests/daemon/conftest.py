@@ -7,10 +7,19 @@ from collections.abc import Iterator
 import pytest
 import structlog
 
+from tests.daemon.worlds import Heard
 from tests.support.brokers import make_mosquitto, mosquitto
 from tests.support.commands import run
+from tests.support.held import published
 
 __all__ = ["make_mosquitto", "mosquitto", "run"]
+
+
+@pytest.fixture(autouse=True)
+def _held_to_the_contract() -> Iterator[None]:
+    """Hold every message that a test of the daemon publishes against the contract of the bus."""
+    with published(Heard):
+        yield
 
 
 @pytest.fixture(autouse=True)

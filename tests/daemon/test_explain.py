@@ -241,3 +241,15 @@ def test_no_line_is_wider_than_a_terminal() -> None:
     assert max(map(len, lines)) <= COLUMNS < max(map(len, whole))
     assert " ".join(lines).split() == " ".join(whole).split()
     assert [line for line in whole if len(line) <= COLUMNS and line not in lines] == []
+
+
+@pytest.mark.parametrize("key", ["in_the_clear", "anonymous"])
+def test_what_strangers_may_do_is_repeated(key: str) -> None:
+    """A broker that the file lets strangers at, on purpose, stays a caution."""
+    file = Given().file()
+    meant = {"in_the_clear": "can be read and changed", "anonymous": "can switch the charging"}
+    for each in ({}, {key: True}):
+        bus = file.bus.model_copy(update=each)
+        house = House(file.model_copy(update={"bus": bus}), prices_of(file, {}))
+        lines = under(list(explained(house, EVENING)), "Cautions")
+        assert any(meant[key] in line for line in lines) is bool(each)

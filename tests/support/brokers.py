@@ -31,17 +31,19 @@ _OPEN = "allow_anonymous true"
 class Mosquitto:
     """One broker with its own directory; keeps its port and its store over restarts."""
 
-    def __init__(self, directory: Path, *settings: str, port: int | None = None) -> None:
+    def __init__(
+        self, directory: Path, *settings: str, port: int | None = None, whole: str | None = None
+    ) -> None:
+        """Write its configuration: these settings, or a `whole` one with `{port}` in it."""
         directory.mkdir(parents=True, exist_ok=True)
         self.port = free_port() if port is None else port
         self._log = directory / "mosquitto.log"
         self._configuration = directory / "mosquitto.conf"
+        own = f"listener {{port}} 127.0.0.1\n{_DURABLE}" + "\n".join(settings or (_OPEN,))
         self._configuration.write_text(
-            f"listener {self.port} 127.0.0.1\n"
             # Started by root it would become another user, who could not write its store.
-            f"user {getpass.getuser()}\n"
-            f"{_DURABLE}persistence_location {directory}/\n"
-            + "\n".join(settings or (_OPEN,))
+            f"user {getpass.getuser()}\npersistence_location {directory}/\n"
+            + (whole or own).replace("{port}", str(self.port))
             + "\n"
         )
         self._process: subprocess.Popen[bytes] | None = None

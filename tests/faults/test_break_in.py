@@ -1,0 +1,392 @@
+"""Strangers, and devices that say what is not theirs, against a real Mosquitto and a real daemon.
+
+The broker runs with deploy/mosquitto-home.conf and the access list of `lullwatt schema acl`. Each
+row of the table changes nothing at the daemon; what the broker says of it is its MQTT 5 reason.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import closing
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from structlog.testing import capture_logs
+
+from adapters.bus_events import MessageArrived
+from adapters.ledger import open_ledger
+from adapters.topics import Topics
+from daemon.inbox import Inbox
+from tests.support.certificates import Authority
+from tests.support.guarded import BASE, GuardedHome
+from tests.support.strangers import LOST, SignIn, Stranger
+from tests.support.waiting import wait_until
+
+LULLWATT = Path(sys.executable).with_name("lullwatt")
+MARKED_AMPS = 1.25
+REFUSED = "Not authorized"
+ENDED = {LOST, "disconnected: Packet too large"}
+MALFORMED = {LOST, "disconnected: Malformed packet"}
+
+NOW = datetime.now(UTC).replace(microsecond=0)  # noqa: TID251 - the daemon beside it reads it too
+
+
+def stamp(offset: timedelta = timedelta(0)) -> str:
+    return (NOW + offset).isoformat().replace("+00:00", "Z")
+
+
+def message(**said: object) -> bytes:
+    return json.dumps({"v": 1, **said}).encode()
+
+
+READING = message(at=stamp(), register_kwh=666.0, watts=3600)
+START = message(
+    serial=2**40, do="start", amps=80, valid_until=stamp(timedelta(hours=9)), why="because I say so"
+)
+CHARGE_NOW = message(charge_now=True)
+PRICES = message(rates=[{"start": stamp(), "rate": -1}])
+
+
+class Besieged:
+    """A guarded home with the daemon inside, and somebody of the family who watches."""
+
+    def __init__(self, directory: Path) -> None:
+        self.home = GuardedHome(directory)
+        self._marks = 0
+        self._log = directory / "daemon.log"
+        self.home.broker.start()
+        with self._log.open("wb") as log:
+            self.daemon = subprocess.Popen([LULLWATT, "run", self.home.household], stderr=log)
+        self.witness = self.home.as_user("people")
+        assert self.witness.connect() == "Success"
+        self.witness.subscribe("#")
+        self.hardware = self.home.as_user("point.driveway")
+        assert self.hardware.connect() == "Success"
+        wait_until(lambda: "connected to the broker" in self.log, 20, what="the daemon connects")
+        wait_until(lambda: self.heard("driveway/command"), what="a command")
+
+    @property
+    def log(self) -> str:
+        return self._log.read_text("utf-8")
+
+    def heard(self, end: str) -> list[bytes]:
+        return [payload for topic, payload in self.witness.heard if topic == f"{BASE}/{end}"]
+
+    def rows(self) -> dict[str, Any]:
+        """Count what the daemon has kept, and read the command that is in force."""
+        with closing(sqlite3.connect(f"file:{self.home.directory}/ledger.sqlite3?mode=ro")) as rows:
+            kept = {
+                table: rows.execute(f"SELECT count(*) FROM {table} {where}").fetchone()  # noqa: S608
+                for table, where in [
+                    ("readings", f"WHERE amps IS NOT {MARKED_AMPS}"),
+                    *((table, "") for table in ("vehicle_reports", "requests", "prices")),
+                    ("commands", ""),
+                ]
+            }
+        return kept | {"command": self.heard("driveway/command")[-1]}
+
+    def settle(self) -> None:
+        """Let the driveway's own hardware say something, and wait until the daemon has kept it."""
+        self._marks += 1
+        at = stamp(timedelta(milliseconds=self._marks))
+        mark = message(at=at, register_kwh=1000.0, watts=0, amps=MARKED_AMPS)
+        assert self.hardware.publish(f"{BASE}/driveway/reading", mark) == "Success"
+        wait_until(lambda: self._marks_kept() == self._marks, what="the mark in the ledger")
+
+    def _marks_kept(self) -> int:
+        with closing(sqlite3.connect(f"file:{self.home.directory}/ledger.sqlite3?mode=ro")) as rows:
+            sql = "SELECT count(*) FROM readings WHERE amps = ?"
+            count: int = rows.execute(sql, (MARKED_AMPS,)).fetchone()[0]
+            return count
+
+    def end(self) -> None:
+        self.daemon.terminate()
+        self.daemon.wait(20)
+        self.home.broker.kill()
+
+
+@pytest.fixture(scope="module")
+def besieged(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Besieged]:
+    made = Besieged(tmp_path_factory.mktemp("guarded"))
+    with made.witness, made.hardware:
+        yield made
+    made.end()
+
+
+@pytest.fixture
+def unmoved(besieged: Besieged) -> Iterator[Besieged]:
+    """Hand over the home, and look afterwards that nothing at the daemon has changed."""
+    besieged.settle()
+    before = besieged.rows()
+    yield besieged
+    besieged.settle()
+    assert besieged.rows() == before
+    assert besieged.daemon.poll() is None
+    assert "Traceback" not in besieged.log
+
+
+# --- who is let in --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("user", "password"),
+    [
+        ("kowhai-cottage.daemon", "guessed"),
+        ("kowhai-cottage.daemon", None),
+        ("kowhai-cottage.daemon", ""),
+        ("kowhai-cottage.people", "planted-Kea9-kowhai-cottage.daemon"),
+        ("nobody", "planted-Kea9-kowhai-cottage.daemon"),
+        ("", ""),
+        (None, None),
+    ],
+)
+def test_whoever_has_no_password_is_not_let_in(
+    unmoved: Besieged, user: str | None, password: str | None
+) -> None:
+    """A wrong password, another's, none, or no name at all: the broker says that it is refused."""
+    trusts = unmoved.home.authority.certificate
+    with Stranger(unmoved.home.broker.port, SignIn(user, password, trusts)) as stranger:
+        assert stranger.connect() == REFUSED
+
+
+def test_whoever_does_not_encrypt_is_not_let_in(unmoved: Besieged) -> None:
+    """Without TLS there is no answer at all, with the right password either."""
+    right = unmoved.home.sign_in("daemon")
+    with Stranger(unmoved.home.broker.port, SignIn(right.username, right.password)) as stranger:
+        assert stranger.connect() == LOST
+
+
+# --- who may say what -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("who", "topic", "payload"),
+    [
+        pytest.param(who, topic, payload, id=f"{who} says {topic}")
+        for who, topic, payload in [
+            ("point.driveway", "driveway/command", START),
+            ("point.driveway", "shed/command", START),
+            ("point.driveway", "shed/reading", READING),
+            ("point.driveway", "shed/vehicle", message(at=stamp(), pilot="B")),
+            ("point.driveway", "driveway/request", CHARGE_NOW),
+            ("point.driveway", "driveway/status", b"{}"),
+            ("point.driveway", "driveway/plan", b""),
+            ("point.driveway", "daemon", message(state="offline")),
+            ("point.driveway", "prices", PRICES),
+            ("people", "driveway/reading", READING),
+            ("people", "driveway/vehicle", message(at=stamp(), pilot="A")),
+            ("people", "driveway/command", START),
+            ("people", "daemon", message(state="offline")),
+            ("people", "prices", PRICES),
+            ("people", "elsewhere/request", CHARGE_NOW),
+            ("prices", "driveway/command", START),
+            ("prices", "driveway/request", CHARGE_NOW),
+            ("prices", "driveway/reading", READING),
+            ("load", "driveway/reading", READING),
+            ("load", "prices", PRICES),
+        ]
+    ],
+)
+@pytest.mark.parametrize("retain", [False, True])
+def test_nobody_says_what_is_not_theirs(
+    unmoved: Besieged, who: str, topic: str, payload: bytes, *, retain: bool
+) -> None:
+    """Signed in with a right password, but for another part: refused with 0x87, heard by nobody."""
+    with unmoved.home.as_user(who) as device:
+        assert device.connect() == "Success"
+        assert device.publish(f"{BASE}/{topic}", payload, retain=retain) == REFUSED
+    assert payload not in unmoved.heard(topic) or payload == b""
+
+
+def test_whoever_listens_to_everything_hears_their_own_part(unmoved: Besieged) -> None:
+    """Hardware that subscribes to # hears its own command; the daemon's other words it does not."""
+    with unmoved.home.as_user("point.driveway") as device:
+        device.connect()
+        assert device.subscribe("#") == "Granted QoS 1"
+        wait_until(lambda: device.heard, what="its own command")
+        unmoved.settle()
+        assert {topic for topic, _ in device.heard} == {f"{BASE}/driveway/command"}
+    with unmoved.home.as_user("prices") as feed:
+        feed.connect()
+        feed.subscribe("#")
+        feed.subscribe("$SYS/#")
+        unmoved.settle()
+        assert feed.heard == []
+
+
+def test_a_device_that_takes_the_daemon_s_client_id(unmoved: Besieged) -> None:
+    """It can throw the daemon out (MQTT 5, section 3.1.4), not speak or hear for it.
+
+    The daemon says that its connection was lost, and takes its place back.
+    """
+    before = unmoved.log.count("connected to the broker")
+    with unmoved.home.as_user("point.shed", "lullwatt-kowhai-cottage") as device:
+        assert device.connect() == "Success"
+        assert device.publish(f"{BASE}/driveway/command", START) == REFUSED
+        wait_until(lambda: "no broker, trying again" in unmoved.log, what="said so")
+        assert device.heard == []
+    wait_until(lambda: unmoved.log.count("connected to the broker") > before, 40, what="it is back")
+
+
+@pytest.mark.parametrize(
+    "topic",
+    [
+        "driveway/request\0",
+        "driveway/request\n",
+        "driveway\x7f/request",
+        "driveway\x85/request",
+    ],
+    ids=ascii,
+)
+def test_topics_with_control_characters(unmoved: Besieged, topic: str) -> None:
+    """The broker ends the connection, whoever it is: MQTT 5, section 1.5.4, lets it."""
+    with unmoved.home.as_user("people") as person:
+        person.connect()
+        assert person.publish(f"{BASE}/{topic}", CHARGE_NOW) in MALFORMED
+
+
+def test_a_topic_of_60_000_characters(unmoved: Besieged) -> None:
+    """A topic that long is nobody's, and is refused."""
+    with unmoved.home.as_user("people") as person:
+        person.connect()
+        topic = f"{BASE}/{'x' * 60_000}/request"
+        assert person.publish(topic, CHARGE_NOW) == REFUSED
+
+
+# --- what may be said, but makes no sense ---------------------------------------------------------
+
+BOMBS = {
+    "nested 30,000 deep": b"[" * 30_000 + b"]" * 30_000,
+    "objects in objects": b'{"a":' * 10_000 + b"1" + b"}" * 10_000,
+    "a number of 60,000 digits": b'{"v":1,"want_percent":' + b"9" * 60_000 + b"}",
+    "a huge exponent": b'{"v":1,"want_percent":1e999999999}',
+    "not a number": b'{"v":1,"want_percent":NaN}',
+    "10,000 keys": json.dumps({f"k{n}": n for n in range(4_500)}).encode(),
+    "the same key again and again": b"{" + b'"v":1,' * 9_000 + b'"v":2}',
+    "no UTF-8": b'{"v":1,"vehicle":"\xff"}',
+    "half a surrogate": b'{"v":1,"vehicle":"\\ud800"}',
+    "half a message": b'{"v":1,"charge_n',
+    "nothing": b"",
+    "zeros": bytes(60_000),
+    "a name of 60,000 characters": message(vehicle="x" * 60_000),
+    "a key that does not exist": message(charge_now=True, do="start"),
+}
+
+
+@pytest.mark.parametrize("payload", BOMBS.values(), ids=BOMBS.keys())
+def test_payloads_made_to_hurt(unmoved: Besieged, payload: bytes) -> None:
+    """A person's own topic lets them through, and the daemon says that it did not understand."""
+    before = unmoved.log.count("message not understood")
+    with unmoved.home.as_user("people") as person:
+        person.connect()
+        assert person.publish(f"{BASE}/driveway/request", payload) == "Success"
+    wait_until(lambda: unmoved.log.count("message not understood") > before, what="said so")
+    assert max(map(len, unmoved.log.splitlines())) < 1_000
+
+
+@pytest.mark.parametrize("size", [65_537, 80_000, 5_000_000])
+def test_payloads_that_are_too_large(unmoved: Besieged, size: int) -> None:
+    """More than 64 KiB ends the connection, and reaches nobody."""
+    with unmoved.home.as_user("people") as person:
+        person.connect()
+        assert person.publish(f"{BASE}/driveway/request", b" " * size) in ENDED
+    assert max(map(len, unmoved.heard("driveway/request")), default=0) <= 65_536
+
+
+@pytest.mark.parametrize(
+    "topic",
+    [
+        f"{BASE}/driveway\0/request",
+        f"{BASE}/driveway\n/request",
+        f"{BASE}/\x1b[2J/request",
+        f"{BASE}/\u202egnp/request",
+        f"{BASE}/{'x' * 60_000}/request",
+        f"{BASE}/driveway/request\0",
+        f"{BASE}/driveway/request/",
+        f"{BASE}//request",
+        "lullwatt/" * 7_000,
+        "",
+    ],
+    ids=lambda topic: ascii(topic)[:60],
+)
+def test_topics_that_a_broker_should_not_have_let_through(topic: str, tmp_path: Path) -> None:
+    """In the daemon's own inbox they are nobody's; the log stays short, and can be printed."""
+    with open_ledger(tmp_path / "ledger.sqlite3") as ledger, capture_logs() as logs:
+        inbox = Inbox(Topics("lullwatt", "Kowhai Cottage"), ["driveway"], ledger)
+        arrived = MessageArrived(topic, CHARGE_NOW, retain=False, ack=lambda: None)
+        assert inbox.take(arrived, NOW) is None
+        assert ledger.requests_since("driveway", NOW - timedelta(days=1)) == ()
+    shown = [str(line.get("topic", "")) for line in logs]
+    assert all(text.isprintable() and len(text) <= 4_000 for text in shown)
+
+
+# --- and what is theirs comes through -------------------------------------------------------------
+
+
+def test_what_is_theirs_comes_through(besieged: Besieged) -> None:
+    """The same table the other way round: each part says its own, and the daemon keeps it."""
+    before = besieged.rows()
+    said = [
+        ("point.shed", "shed/reading", READING),
+        ("point.driveway", "driveway/vehicle", message(at=stamp(), pilot="B", soc_percent=40)),
+        ("people", "driveway/request", message(skip_until=stamp(timedelta(hours=9)))),
+        ("prices", "prices", PRICES),
+        ("load", "load", message(at=stamp(), amps=[3.5])),
+    ]
+    for who, topic, payload in said:
+        with besieged.home.as_user(who) as device:
+            assert device.connect() == "Success"
+            assert device.publish(f"{BASE}/{topic}", payload) == "Success"
+    besieged.settle()
+    after = besieged.rows()
+    grown = {table: after[table] != before[table] for table in before}
+    assert grown["readings"]
+    assert grown["vehicle_reports"]
+    assert grown["requests"]
+
+
+# --- certificates ---------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def certified(tmp_path_factory: pytest.TempPathFactory) -> Iterator[GuardedHome]:
+    home = GuardedHome(tmp_path_factory.mktemp("certified"), certificates=True)
+    home.broker.start()
+    yield home
+    home.broker.kill()
+
+
+def test_whoever_shows_no_certificate_is_not_let_in(certified: GuardedHome) -> None:
+    """With require_certificate a password is worth nothing."""
+    trusts = certified.authority.certificate
+    shown = SignIn("kowhai-cottage.daemon", "planted-Kea9-kowhai-cottage.daemon", trusts)
+    with Stranger(certified.broker.port, shown) as stranger:
+        assert stranger.connect() != "Success"
+
+
+def test_a_certificate_of_another_authority_is_not_accepted(
+    certified: GuardedHome, tmp_path: Path
+) -> None:
+    """Nor is one with the right name that somebody else has signed."""
+    forged = Authority(tmp_path / "other", "Authority of the house").sign("kowhai-cottage.daemon")
+    shown = SignIn(trusts=certified.authority.certificate, shows=forged)
+    with Stranger(certified.broker.port, shown) as stranger:
+        assert stranger.connect() != "Success"
+
+
+def test_a_certificate_says_who_it_is(certified: GuardedHome) -> None:
+    """The common name is the user of the access list, whatever name is given beside it."""
+    as_hardware = certified.sign_in("point.driveway")
+    shown = SignIn("kowhai-cottage.daemon", "x", as_hardware.trusts, as_hardware.shows)
+    with Stranger(certified.broker.port, shown) as device:
+        assert device.connect() == "Success"
+        assert device.publish(f"{BASE}/driveway/command", START) == REFUSED
+        assert device.publish(f"{BASE}/driveway/reading", READING) in {
+            "Success", "No matching subscribers",
+        }  # fmt: skip
