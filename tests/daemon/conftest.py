@@ -9,8 +9,9 @@ import structlog
 
 from tests.support.brokers import make_mosquitto, mosquitto
 from tests.support.commands import run
+from tests.support.daemons import meet, run_daemon
 
-__all__ = ["make_mosquitto", "mosquitto", "run"]
+__all__ = ["make_mosquitto", "meet", "mosquitto", "run", "run_daemon"]
 
 
 @pytest.fixture(autouse=True)
