@@ -5,14 +5,15 @@ VENV := .venv
 BIN := $(VENV)/bin
 WORKERS ?= 2
 
-.PHONY: help rehearse test lint types contracts unit mosquitto prove bench format constraints clean
+.PHONY: help rehearse test lint types contracts unit mosquitto prove bench faults format constraints clean
 
 help:
 	@echo 'make rehearse     an environment of its own, and one rehearsed night'
 	@echo 'make test         the same, then lint, types, import contracts and all tests'
 	@echo 'make lint types contracts unit     the parts of make test'
 	@echo 'make prove        the planner against HiGHS on 20,000 problems (ten minutes)'
-	@echo 'make bench        how fast the planner is, beside HiGHS (some minutes)'
+	@echo 'make bench        the planner beside HiGHS, and the daemon at rest (a quarter of an hour)'
+	@echo 'make faults       kills, broken brokers, bad messages and hardware (up to half an hour)'
 	@echo 'make format       lay the code out'
 	@echo 'make constraints  take the newest dependencies into constraints.txt'
 	@echo 'make clean        take away what the others made'
@@ -75,8 +76,12 @@ prove: $(VENV)/.tests
 		tests/planners/test_exact_several.py tests/planners/test_nights.py \
 		tests/planners/test_year_of_rates.py
 
-bench: $(VENV)/.tests
+bench: $(VENV)/.tests mosquitto
 	$(BIN)/python -m tests.benchmarks.planning
+	$(BIN)/python -m tests.benchmarks.at_rest
+
+faults: $(VENV)/.tests mosquitto
+	$(BIN)/python -m tests.faults.campaign
 
 # --- for the house --------------------------------------------------------------------------
 

@@ -9,21 +9,42 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from threading import Event, Thread
+from time import monotonic
 from typing import Final
 
 import structlog
 
-from adapters.bus_events import BusEvent, Connected, Disconnected, MessageArrived, Protocol
+from adapters.bus_events import (
+    BusEvent,
+    Connected,
+    Disconnected,
+    MessageArrived,
+    Outcome,
+    Protocol,
+    Published,
+)
+from adapters.bus_look import look
 from adapters.connection import Link, Setup
 from adapters.topics import is_topic_filter
 from config.errors import BusError
 from config.household import Bus
 
-__all__ = ["BusEvent", "Connected", "Disconnected", "MessageArrived", "MqttBus", "Protocol"]
+__all__ = [
+    "BusEvent",
+    "Connected",
+    "Disconnected",
+    "MessageArrived",
+    "MqttBus",
+    "Protocol",
+    "Published",
+]
 
 LONGEST_PAUSE_SECONDS: Final = 30.0
 LAST_ACKNOWLEDGEMENTS_SECONDS: Final = 5.0
 THREAD_ENDS_SECONDS: Final = 10.0
+DECIDED_SECONDS: Final = 10.0
+MUTED_SECONDS: Final = 300.0
+FIRST_PROTOCOL: Protocol = "5"
 
 _log = structlog.get_logger(__name__)
 
@@ -39,7 +60,7 @@ class MqttBus:
     client_id
         Fixed for each purpose: two connections with one id end each other for ever.
     on_event
-        Takes every event, in order, on the bus's own thread; it must only pass them on.
+        Takes every event, mostly on the bus's own thread; it must only pass them on.
     will
         Topic and payload that the broker publishes, retained, if this side vanishes.
     subscriptions
@@ -48,6 +69,10 @@ class MqttBus:
         Whether the broker keeps messages for this client id while it is away.
     first_pause_seconds
         The pause before the first attempt to come back; it doubles up to 30 seconds.
+    look_first
+        A topic whose retained message is heard, under another client id, before this one is used
+        again after a lost connection: whoever has taken the place meanwhile is not thrown out
+        unheard. The bus waits with coming back until that message is acknowledged.
 
     Raises
     ------
@@ -65,6 +90,7 @@ class MqttBus:
         subscriptions: Sequence[str] = (),
         keep_session: bool = True,
         first_pause_seconds: float = 1.0,
+        look_first: str | None = None,
     ) -> None:
         for wanted in subscriptions:
             if not is_topic_filter(wanted):
@@ -72,6 +98,9 @@ class MqttBus:
         self._setup = Setup(bus, client_id, will, tuple(subscriptions), keep_session)
         self._on_event = on_event
         self._first_pause_seconds = first_pause_seconds
+        self._look_first = look_first
+        self._outcomes: dict[str, Outcome] = {}
+        self._muted_until_seconds: dict[str, float] = {}
         self._stopping = Event()
         self._link: Link | None = None
         self._reason: str | None = None
@@ -109,10 +138,14 @@ class MqttBus:
         Returns
         -------
         bool
-            False while disconnected; the message is then dropped and never sent later.
+            False while disconnected; the message is then dropped and never sent later. So it is
+            for five minutes on a topic that cost the connection: Mosquitto 2.0.11 ends it when a
+            message is refused, and what may be published must still get through.
         """
         link = self._link
-        return link is not None and link.publish(topic, payload, retain=retain)
+        if link is None or self._muted_until_seconds.get(topic, 0.0) > monotonic():
+            return False
+        return link.publish(topic, payload, retain=retain)
 
     def wait_acknowledged(self, timeout: float) -> bool:
         """Wait until the broker has everything published on this connection.
@@ -133,13 +166,21 @@ class MqttBus:
         return link is not None and link.wait_acknowledged(timeout)
 
     def _keep_up(self) -> None:
-        protocol: Protocol = "5"
+        protocol = FIRST_PROTOCOL
+        to_look = False
         pause_seconds = self._first_pause_seconds / 2  # is doubled before it is first used
         while not self._stopping.is_set():
+            if to_look:
+                to_look = not self._look(protocol)
+            if self._stopping.is_set():
+                return
             link = Link(self._setup, protocol, self._deliver)
             self._link = link
             reason = link.run(self._stopping)
             self._link = None
+            to_look = to_look or link.was_up
+            muted_until_seconds = monotonic() + MUTED_SECONDS
+            self._muted_until_seconds |= dict.fromkeys(link.refused, muted_until_seconds)
             if self._stopping.is_set():
                 return
             if link.wants_other_protocol:
@@ -152,18 +193,43 @@ class MqttBus:
             )
             self._stopping.wait(pause_seconds)
 
+    def _look(self, protocol: Protocol) -> bool:
+        """Hear what is kept on the topic to look at first; False if the broker can't be asked."""
+        if self._look_first is None:
+            return True
+        seen = look(self._setup, self._look_first, protocol, self._stopping)
+        if seen.payload is not None:
+            decided = Event()
+            self._deliver(MessageArrived(self._look_first, seen.payload, True, decided.set))  # noqa: FBT003 - a dataclass
+            deadline = monotonic() + DECIDED_SECONDS
+            while not (decided.wait(0.02) or self._stopping.is_set() or monotonic() > deadline):
+                pass
+        return seen.connected
+
     def _deliver(self, event: BusEvent) -> None:
-        if isinstance(event, Disconnected):
-            if event.reason == self._reason:
-                return
-            self._reason = event.reason
-        elif isinstance(event, Connected):
-            self._reason = None
+        if self._is_said(event):
+            return
         try:
             self._on_event(event)
         except Exception:  # noqa: BLE001 - see below
             # The thread must outlive whoever listens; an unacknowledged message comes again.
             _log.exception("bus event was not taken", event_type=type(event).__name__)
+
+    def _is_said(self, event: BusEvent) -> bool:
+        """Whether this is what was said last; takes note of it."""
+        match event:
+            case Disconnected(reason):
+                before, self._reason = self._reason, reason
+                return before == reason
+            case Connected():
+                self._reason = None
+            case Published(topic, outcome):
+                before_it = self._outcomes.get(topic, "taken")
+                self._outcomes[topic] = outcome
+                return before_it == outcome
+            case MessageArrived():
+                pass
+        return False
 
 
 def longer_pause_seconds(pause_seconds: float) -> float:

@@ -1,4 +1,4 @@
-"""What a bus tells its listener: it is up, it is down and why, a message has come."""
+"""What a bus tells its listener: it is up, it is down and why, a message has come or gone."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 Protocol = Literal["5", "3.1.1"]
+Outcome = Literal["taken", "nobody-listens", "refused"]
 
 
 @dataclass(frozen=True)
@@ -37,4 +38,18 @@ class MessageArrived:
     ack: Callable[[], None] = field(compare=False, repr=False)
 
 
-BusEvent = Connected | Disconnected | MessageArrived
+@dataclass(frozen=True)
+class Published:
+    """What became of a message, where it is another thing than with the last one on its topic.
+
+    Only MQTT 5 tells: before, every message seems to be taken. That nobody listens means that
+    there is no subscriber at all; a dashboard is one as good as hardware. `why` is in plain words
+    where the message was refused.
+    """
+
+    topic: str
+    outcome: Outcome
+    why: str = ""
+
+
+BusEvent = Connected | Disconnected | MessageArrived | Published

@@ -1,4 +1,4 @@
-"""Why there is no connection to the broker, in words for the person who must do something.
+"""What a broker refuses, and why, in words for the person who must do something.
 
 Knows errors and MQTT reason codes as numbers; imports no MQTT library.
 """
@@ -17,6 +17,7 @@ UNANSWERED_OVER_TLS = (
 
 TAKEN_OVER = 142
 UNSUPPORTED_PROTOCOL = 132
+NOBODY_LISTENS = 16
 
 # Reason codes of MQTT 5 (OASIS, section 2.4); those of 3.1.1 are mapped to them.
 _REFUSED = {
@@ -33,6 +34,12 @@ _ENDED = {
     139: "the broker is shutting down",
     141: "the broker fell silent",
     TAKEN_OVER: "another client has connected with the same client id",
+}
+
+_NOT_TAKEN = {
+    135: "its access list does not allow it",
+    144: "it does not accept the topic's name",
+    151: "a limit on what it keeps is reached",
 }
 
 
@@ -79,3 +86,8 @@ def why_ended(code: int, text: str, *, by_broker: bool) -> str:
     if by_broker:
         return f"the broker closed the connection: {text.lower()}"
     return "the connection to the broker was lost"
+
+
+def why_not_taken(code: int, text: str) -> str:
+    """Say why the broker took a message for nothing, from its MQTT 5 reason code."""
+    return _NOT_TAKEN.get(code, text.lower())

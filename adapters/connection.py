@@ -9,22 +9,23 @@ from __future__ import annotations
 import socket
 from collections.abc import Callable
 from dataclasses import dataclass
-from threading import Condition, Event
+from threading import Condition, Event, Lock
 from typing import TYPE_CHECKING, Final
 
-import structlog
 from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from adapters.bus_events import BusEvent, Connected, MessageArrived, Protocol
+from adapters.bus_events import BusEvent, Connected, MessageArrived, Protocol, Published
 from adapters.bus_words import (
+    NOBODY_LISTENS,
     TAKEN_OVER,
     UNANSWERED_OVER_TLS,
     UNSUPPORTED_PROTOCOL,
     why_ended,
+    why_not_taken,
     why_refused,
     why_unreachable,
 )
@@ -38,8 +39,6 @@ if TYPE_CHECKING:
 KEEPALIVE_SECONDS: Final = 10
 SESSION_SECONDS: Final = 7 * 24 * 3600  # how long a broker keeps messages for a client that is away
 AT_LEAST_ONCE: Final = 1
-
-_log = structlog.get_logger(__name__)
 
 
 @dataclass(frozen=True)
@@ -115,7 +114,13 @@ class Setup:
 
 
 class Link:
-    """One connection, from opening to its end."""
+    """One connection, from opening to its end.
+
+    Attributes
+    ----------
+    refused : set of str
+        Topics on which the broker has refused a message.
+    """
 
     def __init__(
         self, setup: Setup, protocol: Protocol, deliver: Callable[[BusEvent], None]
@@ -132,6 +137,14 @@ class Link:
         self._pending_changed = Condition()
         self._was_up = False
         self._taken_over = False
+        self.refused: set[str] = set()
+        self._under_way: dict[int, str | ReasonCode] = {}
+        self._under_way_lock = Lock()
+
+    @property
+    def was_up(self) -> bool:
+        """Whether the broker had accepted the connection and every subscription."""
+        return self._was_up
 
     @property
     def wants_other_protocol(self) -> bool:
@@ -183,6 +196,9 @@ class Link:
         if sent.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
             self._count(-1)
             return False
+        reason = self._other_half(sent.mid, topic)
+        if isinstance(reason, ReasonCode):
+            self._tell(topic, reason)
         return True
 
     def wait_acknowledged(self, timeout: float) -> bool:
@@ -251,19 +267,41 @@ class Link:
     ) -> None:
         self._taken_over = reason.value == TAKEN_OVER
         by_broker = flags.is_disconnect_packet_from_server
-        self._reason = self._reason or why_ended(reason.value, str(reason), by_broker=by_broker)
+        why = why_ended(reason.value, str(reason), by_broker=by_broker)
+        if self.refused:
+            why += f", after a message on {', '.join(sorted(self.refused))} was refused"
+        self._reason = self._reason or why
 
     def _on_publish(
         self,
         _client: Client,
         _userdata: object,
-        _mid: int,
+        mid: int,
         reason: ReasonCode,
         _properties: Properties | None,
     ) -> None:
-        if reason.is_failure:
-            _log.warning("broker refused a message, see its access list", reason=str(reason))
+        topic = self._other_half(mid, reason)
+        if isinstance(topic, str):
+            self._tell(topic, reason)
         self._count(-1)
+
+    def _other_half(self, mid: int, half: str | ReasonCode) -> str | ReasonCode | None:
+        """Put a message's topic and its acknowledgement together, whichever comes first."""
+        with self._under_way_lock:
+            other = self._under_way.pop(mid, None)
+            if other is None:
+                self._under_way[mid] = half
+            return other
+
+    def _tell(self, topic: str, reason: ReasonCode) -> None:
+        if reason.is_failure:
+            self.refused.add(topic)
+            why = why_not_taken(reason.value, str(reason))
+            self._deliver(Published(topic, "refused", why))
+        else:
+            self.refused.discard(topic)
+            nobody = reason.value == NOBODY_LISTENS
+            self._deliver(Published(topic, "nobody-listens" if nobody else "taken"))
 
     def _on_message(self, client: Client, _userdata: object, message: MQTTMessage) -> None:
         def ack() -> None:

@@ -13,6 +13,7 @@ from typing import Any, Final, Literal
 from adapters.documents import NightDocument, PlanDocument
 from adapters.messages import (
     Alert,
+    Answer,
     Command,
     DaemonState,
     HomeLoad,
@@ -126,7 +127,7 @@ ROWS: Final[tuple[Row, ...]] = (
                 "plan": "hatchback@2026-06-03T06:30:00Z",
                 "reading": {"v": 1, "at": "2026-06-03T09:05:00Z", "register_kwh": 1235.181,
                             "watts": 7360.0},
-                "rates": {"tariff": "Three-band", "now": "known"},
+                "rates": {"tariff": "Three-band", "now": "known"}, "alerts": [],
             },
         ),
     ),
@@ -175,6 +176,16 @@ ROWS: Final[tuple[Row, ...]] = (
             {"v": 1, "skip_until": "2026-06-04T00:00:00Z"},
             {"v": 1, "vehicle": "van"},
             {"v": 1, "clear": True},
+        ),
+    ),
+    Row(
+        "answer", Answer, "daemon", retained=False,
+        meaning="What came of a request that had an id.",
+        examples=(
+            {
+                "v": 1, "id": "9f2c", "at": "2026-06-03T06:31:00Z", "understood": True,
+                "message": "The next start is Wed 21:00.",
+            },
         ),
     ),
     Row(

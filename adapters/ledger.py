@@ -18,6 +18,7 @@ from adapters.ledger_file import open_file, plain_errors, transaction
 from adapters.ledger_json import dump_exact
 from adapters.ledger_reader import LedgerReader
 from adapters.ledger_rows import to_micros
+from adapters.ledger_schema import MIGRATIONS
 from config.series import PricePoint
 
 _KEEP_EARLIER_NIGHT = """
@@ -140,11 +141,12 @@ class Ledger(LedgerReader):
         amps: float | None,
         valid_until: datetime,
         why: str,
+        plan: str | None = None,
     ) -> None:
         """Add a command; a serial that this charge point has had is refused with `LedgerError`."""
         self._add(
-            "commands (charge_point, at, serial, do, amps, valid_until, why)",
-            (charge_point, to_micros(at), serial, do, amps, to_micros(valid_until), why),
+            "commands (charge_point, at, serial, do, amps, valid_until, why, plan)",
+            (charge_point, to_micros(at), serial, do, amps, to_micros(valid_until), why, plan),
         )
 
     def add_plan(self, charge_point: str, made_at: datetime, body: Mapping[str, object]) -> None:
@@ -237,6 +239,11 @@ class Ledger(LedgerReader):
                 (*key, vehicle, to_micros(closed_at), text),
             )
         return True
+
+    def try_to_write(self) -> None:
+        """Write what is there already: raises `LedgerError` if nothing can be written now."""
+        with self._writing():
+            self._connection.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
 
     def _add_once(self, columns: str, values: tuple[object, ...]) -> bool:
         return self._add(columns, values, " ON CONFLICT DO NOTHING") > 0

@@ -130,14 +130,15 @@ class LedgerReader:
     def last_command(self, charge_point: str) -> StoredCommand | None:
         """Return the command with the highest serial, None if there is none."""
         rows = self._rows(
-            "SELECT at, serial, do, amps, valid_until, why FROM commands WHERE charge_point = ? "
+            "SELECT at, serial, do, amps, valid_until, why, plan FROM commands "
+            "WHERE charge_point = ? "
             "ORDER BY serial DESC LIMIT 1",
             (charge_point,),
         )
         return next(
             (
-                StoredCommand(from_micros(at), serial, do, amps, from_micros(valid_until), why)
-                for at, serial, do, amps, valid_until, why in rows
+                StoredCommand(from_micros(at), serial, do, amps, from_micros(valid_until), *rest)
+                for at, serial, do, amps, valid_until, *rest in rows
             ),
             None,
         )

@@ -42,7 +42,7 @@ class StoredRequest:
 
 @dataclass(frozen=True)
 class StoredCommand:
-    """A command as it was decided; `amps` is None for a stop."""
+    """A command as it was decided; `amps` is None for a stop, `plan` where it follows none."""
 
     at: datetime
     serial: int
@@ -50,6 +50,7 @@ class StoredCommand:
     amps: float | None
     valid_until: datetime
     why: str
+    plan: str | None = None
 
 
 def to_micros(instant: datetime) -> int:

@@ -129,4 +129,7 @@ FIRST: Migration = (
     """,
 )
 
-MIGRATIONS: Sequence[Migration] = (FIRST,)
+SECOND: Migration = ("ALTER TABLE commands ADD COLUMN plan TEXT",)
+"""A command's row names the plan it follows; rows from before do not say."""
+
+MIGRATIONS: Sequence[Migration] = (FIRST, SECOND)

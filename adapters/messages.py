@@ -56,6 +56,7 @@ Rate = Annotated[
     PlainSerializer(float, return_type=float, when_used="json"),
 ]
 ShortText = Annotated[str, Field(max_length=1000)]
+Id = Annotated[str, Field(min_length=1, max_length=64)]
 Pilot = Literal["A", "B", "C", "D", "E", "F"]
 
 
@@ -124,10 +125,12 @@ class Request(Message):
     """What a person asks for, `by` an instant or by the next departure; `clear` takes all back.
 
     `vehicle` says which one is plugged in, until it is unplugged; the file's first one otherwise.
+    A request with an `id`, of the asker's own making, is answered; it comes back in the answer.
     """
 
     model_config = ConfigDict(extra="forbid")
 
+    id: Id | None = None
     want_percent: Percent | None = None
     need_percent: Percent | None = None
     soc_percent: Percent | None = None
@@ -139,7 +142,7 @@ class Request(Message):
 
     @model_validator(mode="after")
     def _asks_for_something(self) -> Self:
-        if not self.model_dump(exclude={"v", "by"}, exclude_none=True):
+        if not self.model_dump(exclude={"v", "id", "by"}, exclude_none=True):
             raise ValueError("a request asks for something")
         return self
 
@@ -151,6 +154,15 @@ class Request(Message):
         if want is not None and need is not None and want < need:
             raise ValueError("want_percent is below need_percent")
         return self
+
+
+class Answer(Message):
+    """What came of a request: whether it is obeyed, and what happens now or why not, in words."""
+
+    id: Id
+    at: Instant
+    understood: bool
+    message: ShortText
 
 
 class PriceStart(BaseModel):
@@ -196,8 +208,8 @@ class Status(Message):
     `connected` is whether a vehicle is plugged in (left out where nobody can tell). `soc_from`
     says where the state of charge came from: the vehicle, a person, counted on from the meter,
     recalled (what it left with last, less the usual use), or assumed by the household file. `rates`
-    is left out before the first tariff is in force. After `stale_after` a reader should believe
-    none of it.
+    is left out before the first tariff is in force. `alerts` are the codes of those that hold.
+    After `stale_after` a reader should believe none of it.
     """
 
     at: Instant
@@ -212,6 +224,7 @@ class Status(Message):
     plan: ShortText | None = None
     reading: Reading | None = None
     rates: KnownRates | None = None
+    alerts: Annotated[tuple[ShortText, ...], Strict(strict=False)] = ()
 
 
 class Alert(Message):
@@ -227,12 +240,23 @@ class DaemonState(Message):
     """Whether the daemon runs. The Will is an `offline` without an instant.
 
     A retained `online` outlives a broker and a daemon that die together: after `stale_after` it
-    says nothing.
+    says nothing. `instance` is another for each process, and `since` when that began: of two that
+    run for one household, the later one stays.
     """
 
-    state: Literal["online", "offline"]
+    state: Literal["online", "offline", "waiting"]
     at: Instant | None = None
     stale_after: Instant | None = None
+    instance: Id | None = None
+    since: Instant | None = None
+
+
+class _Named(BaseModel):
+    """As much of a request as an answer needs."""
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="ignore")
+
+    id: Id
 
 
 AnyMessage = TypeVar("AnyMessage", bound=Message)
@@ -267,6 +291,16 @@ def decode(model: type[AnyMessage], payload: bytes) -> AnyMessage:
         raise MalformedMessage(_in_short(error.errors(include_url=False)[0])) from error
     except (ValueError, OverflowError) as error:
         raise MalformedMessage(f"not JSON: {error}") from error
+
+
+def id_of(payload: bytes) -> str | None:
+    """Return the id of a request that is malformed otherwise, if it can be told."""
+    if len(payload) > LARGEST_PAYLOAD_BYTES:
+        return None
+    try:
+        return _Named.model_validate(from_json(payload, allow_inf_nan=False)).id
+    except (ValueError, OverflowError):  # a ValidationError is a ValueError
+        return None
 
 
 def encode(message: Message) -> bytes:

@@ -12,7 +12,7 @@ from threading import Condition
 
 import structlog
 
-from adapters.bus import BusEvent, Connected, MessageArrived, MqttBus
+from adapters.bus import BusEvent, Connected, MessageArrived, MqttBus, Published
 from adapters.messages import (
     Command,
     MalformedMessage,
@@ -220,6 +220,8 @@ class SimulatedHardware:
         if isinstance(event, MessageArrived):
             self._take(event.payload)
             event.ack()
+            return
+        if isinstance(event, Published):
             return
         with self.changed:
             self._is_connected = isinstance(event, Connected)

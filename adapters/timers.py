@@ -1,14 +1,16 @@
 """The bell that wakes the daemon: at a wanted instant, and every 15 seconds whatever happens.
 
 The only module that imports apscheduler, which only rings: what is due is decided by those who
-hear it, from the clock. apscheduler waits on the monotonic clock, so a wall clock that jumps or a
-machine that slept would go unnoticed; the regular ring bounds that.
+hear it, from the clock. apscheduler waits on the monotonic clock for an instant of the wall clock,
+so a clock that jumps or a machine that slept would go unnoticed; the regular ring, which knows the
+monotonic clock alone, bounds that.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import UTC, datetime
+from threading import Event, Thread
 from typing import Final
 
 import structlog
@@ -16,7 +18,6 @@ from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.jobstores.base import JobLookupError
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.date import DateTrigger
-from apscheduler.triggers.interval import IntervalTrigger
 
 from adapters.instants import in_utc
 
@@ -37,6 +38,8 @@ class Bell:
 
     def __init__(self, ring: Callable[[], None]) -> None:
         self._ring = ring
+        self._ended = Event()
+        self._regular = Thread(target=self._ring_regularly, name="bell", daemon=True)
         # Late rings are rung all the same (no grace time), and once however many were missed.
         self._scheduler = BackgroundScheduler(
             timezone=UTC,
@@ -46,12 +49,14 @@ class Bell:
 
     def start(self) -> None:
         """Begin to ring."""
-        self._scheduler.add_job(self._ring_safely, IntervalTrigger(seconds=REGULAR_RING_SECONDS))
         self._scheduler.start()
+        self._regular.start()
 
     def stop(self) -> None:
         """Ring no more; returns when a ring in progress has ended. Does nothing if not started."""
+        self._ended.set()
         if self._scheduler.running:
+            self._regular.join()
             # Emptied first: a job that falls due while apscheduler shuts down ends in a traceback.
             self._scheduler.remove_all_jobs()
             self._scheduler.shutdown(wait=True)
@@ -80,6 +85,12 @@ class Bell:
             self._scheduler.remove_job(_WANTED)
         except JobLookupError:
             return  # it has rung, or nothing was asked for
+
+    def _ring_regularly(self) -> None:
+        # Not a job of apscheduler's: its next run would be an instant, an hour off after the
+        # clock is put back by an hour.
+        while not self._ended.wait(REGULAR_RING_SECONDS):
+            self._ring_safely()
 
     def _ring_safely(self) -> None:
         try:

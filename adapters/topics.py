@@ -21,7 +21,7 @@ __all__ = [
 
 HOUSEHOLD_LEAVES = frozenset({"daemon", "prices", "load"})
 CHARGE_POINT_LEAVES = frozenset(
-    {"command", "plan", "status", "night", "alert", "reading", "vehicle", "request"}
+    {"command", "plan", "status", "night", "alert", "answer", "reading", "vehicle", "request"}
 )
 _LONGEST_FILTER_BYTES = 65_535
 
@@ -103,6 +103,10 @@ class Topics:
         """Return the topic on which a person asks for something."""
         return self._of(charge_point, "request")
 
+    def answer(self, charge_point: str) -> str:
+        """Return the topic of what came of a person's requests."""
+        return self._of(charge_point, "answer")
+
     @property
     def daemon(self) -> str:
         """The topic that says whether the daemon is online."""
@@ -119,9 +123,9 @@ class Topics:
         return f"{self.base}/load"
 
     def subscriptions(self) -> tuple[str, ...]:
-        """Return the filters that cover all the daemon listens to."""
+        """Return the filters that cover all the daemon listens to, another daemon among it."""
         by_point = tuple(f"{self.base}/+/{leaf}" for leaf in ("reading", "vehicle", "request"))
-        return (*by_point, self.prices, self.load)
+        return (*by_point, self.prices, self.load, self.daemon)
 
     def parse(self, topic: str) -> tuple[str | None, str] | None:
         """Take a topic apart.
@@ -142,5 +146,9 @@ class Topics:
             return levels[0], levels[1]
         return None
 
+    def of(self, charge_point: str) -> str:
+        """Return the front of every topic of a charge point, without a slash at its end."""
+        return f"{self.base}/{slug(charge_point)}"
+
     def _of(self, charge_point: str, leaf: str) -> str:
-        return f"{self.base}/{slug(charge_point)}/{leaf}"
+        return f"{self.of(charge_point)}/{leaf}"

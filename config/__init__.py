@@ -8,9 +8,11 @@ from config.errors import (
     BusError,
     Fault,
     FileError,
+    LedgerDamaged,
     LedgerError,
     LullwattError,
     TariffError,
+    UnwellError,
     UsageError,
 )
 from config.household import (
@@ -56,6 +58,7 @@ __all__ = [
     "HouseholdFile",
     "KnownLoad",
     "Ledger",
+    "LedgerDamaged",
     "LedgerError",
     "LullwattError",
     "OcppListener",
@@ -64,6 +67,7 @@ __all__ = [
     "PricePoint",
     "Tariff",
     "TariffError",
+    "UnwellError",
     "UsageError",
     "Vehicle",
     "Weekday",

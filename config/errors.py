@@ -7,7 +7,9 @@
     +-- FileError           a file has faults; all of them, each with its place
     +-- TariffError         no rate is known at an instant
     +-- BusError            the broker can't be used
+    +-- UnwellError         the daemon is not there, or not well (exit 4)
     +-- LedgerError         the ledger can't be used
+        +-- LedgerDamaged   what it holds makes no sense any more (exit 1)
 
 This module knows nothing about files, buses or ledgers: it only names what went wrong.
 """
@@ -84,5 +86,17 @@ class BusError(LullwattError):
     """The broker can't be used."""
 
 
+class UnwellError(LullwattError):
+    """The daemon is not there, does not answer, or is not well."""
+
+    exit_code: ClassVar[int] = 4
+
+
 class LedgerError(LullwattError):
     """The ledger can't be used."""
+
+
+class LedgerDamaged(LedgerError):  # noqa: N818 - the name says what it is
+    """What the ledger holds makes no sense any more, found out while it was in use."""
+
+    exit_code: ClassVar[int] = 1

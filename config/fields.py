@@ -171,6 +171,13 @@ def _path_of(value: object, info: ValidationInfo) -> object:
     return Path(value) if directory is None else Path(directory) / value
 
 
+def _command_of(value: object, info: ValidationInfo) -> object:
+    """Take the program of a command line from the folder of the file; the rest stays as it is."""
+    if not isinstance(value, list) or not value or not isinstance(value[0], str):
+        return value
+    return [str(_path_of(value[0], info)), *value[1:]]
+
+
 def _not_a_fraction(value: float) -> float:
     if 0 < value < 1:
         raise ValueError(value)
@@ -272,6 +279,13 @@ FilePath = Annotated[
     BeforeValidator(_path_of),
     _schema("string", minLength=1),
     Expected("a path, absolute or from the folder of this file (~ is not replaced)"),
+]
+
+CommandLine = Annotated[
+    tuple[Annotated[str, Field(min_length=1, max_length=4096)], ...],
+    Field(strict=False, min_length=1, max_length=100),
+    BeforeValidator(_command_of),
+    Expected("a list of texts: the path of a program (~ is not replaced), then its arguments"),
 ]
 
 

@@ -16,7 +16,7 @@ from config.consistency import Parts, problems_of
 from config.currencies import CURRENCIES
 from config.departure import Departure
 from config.equipment import ChargePoint, Vehicle
-from config.fields import Expected, FilePath, Hours, Model, Name, checked
+from config.fields import CommandLine, Expected, FilePath, Hours, Model, Name, checked
 from config.known_load import KnownLoad, known_load_problems
 from config.ocpp import OcppListener, OcppPoint
 from config.problems import refuse
@@ -83,6 +83,9 @@ class Household(Model):
         Literal[1, 2, 3, 4, 5, 6, 10, 12, 15, 20, 30, 60],
         Expected("a whole number of minutes that divides 60"),
     ] = Field(5, description="The planner's time step [minutes]; a divisor of 60.")
+    on_alert: CommandLine | None = Field(
+        None, description="A command of your own that is run with each alert on standard input."
+    )
 
     @model_validator(mode="after")
     def _check(self) -> Self:

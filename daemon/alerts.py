@@ -19,8 +19,19 @@ POWER = "power-after-stop"
 NO_READING = "no-reading"
 ENDED_SHORT = "ended-short-of-need"
 PRICES_ENDED = "prices-ended"
+BROKER_REFUSES = "broker-refuses"
+NOBODY_LISTENS = "nobody-listens"
 
-WITHOUT_VEHICLE = frozenset({POWER, NO_READING, PRICES_ENDED})
+LEDGER_REFUSES = "ledger-refuses"
+NO_BACKUP = "no-backup"
+
+OF_THE_LEDGER = frozenset({LEDGER_REFUSES, NO_BACKUP})
+"""What is wrong with the record of the whole household."""
+
+OF_THE_BUS = frozenset({BROKER_REFUSES, NOBODY_LISTENS})
+"""What is wrong with what is published: found out anew by each process."""
+
+WITHOUT_VEHICLE = OF_THE_LEDGER | OF_THE_BUS | frozenset({POWER, NO_READING, PRICES_ENDED})
 """What holds whether or not a vehicle is there, and for whichever departure."""
 
 

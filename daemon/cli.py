@@ -26,6 +26,7 @@ from daemon.options import (
     SOC_OPTION,
     VEHICLE_OPTION,
 )
+from daemon.talking import ask, status
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -42,6 +43,9 @@ use_pinned_zones()
 NEED_UNMET = 3
 """Exit code: done, but a need can't be met."""
 
+UNWELL = 4
+"""Exit code: the daemon is not there or not well, or another one has taken over."""
+
 TRACEBACK_VARIABLE = "LULLWATT_TRACEBACK"
 """Environment variable that, when set, lets a programming error show its traceback."""
 
@@ -52,7 +56,8 @@ def cli() -> None:
     """Plan the cheapest hours to charge an electric car, and keep to the plan.
 
     Exit codes: 0 done; 2 bad usage, a bad household file, or something that is not there;
-    3 done, but a need can't be met.
+    3 done, but a need can't be met; 4 the daemon is not there or not well, or another one has
+    taken over.
 
     Lullwatt switches a load that runs at full current for hours. It is no protective device: local
     wiring rules and a licensed electrician decide what may be connected.
@@ -176,12 +181,16 @@ def tariff(
 @cli.command()
 @FILE
 def run(file: Path) -> None:
-    """Run the daemon until SIGTERM or Ctrl-C."""
+    """Run the daemon until SIGTERM or Ctrl-C; SIGHUP loads the file again.
+
+    Of two daemons of one household the later one stays; the other ends with exit code 4.
+    """
     from daemon.logs import set_up_logs  # noqa: PLC0415
     from daemon.running import run_daemon  # noqa: PLC0415
 
     set_up_logs()
-    run_daemon(file)
+    if not run_daemon(file):
+        sys.exit(UNWELL)
 
 
 @cli.command()
@@ -214,6 +223,10 @@ def rehearse(
         _print_json(result.to_json())
     if result.night is not None and not result.night["need_met"]:
         sys.exit(NEED_UNMET)
+
+
+cli.add_command(ask)
+cli.add_command(status)
 
 
 @cli.group()

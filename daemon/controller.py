@@ -7,6 +7,7 @@ Does no I/O and reads no clock. Each step goes the same way, whatever the event:
     account   a departure or noon closes the night                     `daemon.nightbook`
     plan      what the plan rests on changed: make it again            `daemon.replanning`
     command   what should be in force differs, or lapses: say so       this module
+    announce  a new plan is published, and says why                    `daemon.replanning`
 
 so that what is in force depends on what is known and the time alone, and starting is the same as
 recovering. What is in force, the first line that applies:
@@ -26,6 +27,7 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Literal
 
 from daemon.confirming import answer_due, confirm, told
+from daemon.delivery import may_be_heard_now
 from daemon.events import (
     Assert,
     BusConnected,
@@ -34,8 +36,8 @@ from daemon.events import (
     Note,
 )
 from daemon.learning import FAULTS, learn
-from daemon.nightbook import LAST_READING, account_for, remember
-from daemon.replanning import plan
+from daemon.nightbook import LAST_READING, account_for
+from daemon.replanning import announce, plan
 from daemon.state import (
     counted_soc_percent,
     departure_of,
@@ -93,12 +95,41 @@ def step(
     actions : tuple of Action
         What to do about it, in this order.
     """
+    state, actions = react(state, event, now, house)
+    state, announced = announce(state)
+    return state, (*actions, *announced)
+
+
+def react(
+    state: PointState, event: Event, now: datetime, house: House
+) -> tuple[PointState, tuple[Action, ...]]:
+    """Take one event in, as `step` does, and leave announcing a new plan for later.
+
+    What is in force does not wait for the plan's sentences, which take as long as the plan itself.
+
+    Parameters
+    ----------
+    state : PointState
+        What was known.
+    event : Event
+        What happened.
+    now : datetime
+        UTC.
+    house : House
+        The household file and the rates.
+
+    Returns
+    -------
+    state : PointState
+        What is known now; the plan is to be announced by `daemon.replanning.announce`.
+    actions : tuple of Action
+        What to do about it, in this order.
+    """
     state, learnt = learn(state, event, now, house)
     state, confirmed, tell_again = confirm(state, now, house)
     state, accounted = account_for(state, now, house)
     state, planned = plan(state, now, house)
-    state = remember(state)
-    reassert = isinstance(event, BusConnected)
+    reassert = isinstance(event, BusConnected) or may_be_heard_now(state, event)
     state, commanded = _command(state, now, house, reassert=reassert, tell_again=tell_again)
     return state, (*learnt, *confirmed, *accounted, *planned, *commanded)
 

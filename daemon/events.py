@@ -53,7 +53,37 @@ class PersonAsked:
     request: Request
 
 
-Event = TimePassed | BusConnected | HouseChanged | MeterRead | VehicleReported | PersonAsked
+@dataclass(frozen=True, slots=True)
+class Delivered:
+    """What becomes of messages on one topic of this charge point is another thing than before.
+
+    `why` is in plain words where the broker refuses them.
+    """
+
+    topic: str
+    outcome: Literal["taken", "nobody-listens", "refused"]
+    is_command: bool
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LedgerCare:
+    """Whether the household's record can be kept: what is wrong with it, or nothing any more."""
+
+    code: Literal["ledger-refuses", "no-backup"]
+    trouble: str | None
+
+
+Event = (
+    TimePassed
+    | BusConnected
+    | HouseChanged
+    | MeterRead
+    | VehicleReported
+    | PersonAsked
+    | Delivered
+    | LedgerCare
+)
 
 
 @dataclass(frozen=True, slots=True)

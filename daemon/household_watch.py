@@ -133,19 +133,23 @@ class HouseholdWatch:
         """Lay the prices that came over the bus, and were kept, over those of the files."""
         self._house = _house_of(self._house.file, self._series, ledger.price_points)
 
-    def look(self, ledger: Ledger) -> Literal["file", "prices"] | None:
+    def look(self, ledger: Ledger, *, again: bool = False) -> Literal["file", "prices"] | None:
         """Load again what has changed on disk.
 
         Parameters
         ----------
         ledger : Ledger
             Holds the prices that came over the bus.
+        again : bool
+            Whether to load all of it, changed or not.
 
         Returns
         -------
         {"file", "prices"} or None
             What is new; None if nothing is, or if the new files are refused.
         """
+        if again:
+            self._stamps.clear()
         in_force = series_files(self._house.file)
         watched = {self._path} | in_force | self._wanted
         changed = {path for path in watched if _stamp(path) != self._stamps.get(path)}

@@ -2,29 +2,82 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
 
 import structlog
 
-from adapters.messages import PriceFeed, Reading, Request, VehicleReport, decode
+from adapters.messages import (
+    DaemonState,
+    MalformedMessage,
+    PriceFeed,
+    Reading,
+    Request,
+    VehicleReport,
+    decode,
+    id_of,
+)
 from adapters.topics import slug
 from config.texts import printable
+from daemon.answering import impossible
 from daemon.events import MeterRead, PersonAsked, VehicleReported
 from daemon.learning import AHEAD
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
     from datetime import datetime
 
     from adapters.bus_events import MessageArrived
-    from adapters.ledger import Ledger
     from adapters.topics import Topics
     from daemon.events import Event
+    from daemon.state import House
 
 _log = structlog.get_logger(__name__)
 
 LONGEST_SHOWN = 200
 """So many characters of a topic stand in the log."""
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """A request that wants an answer and can't be obeyed, and why."""
+
+    charge_point: str
+    id: str
+    why: str
+
+
+Taken = tuple[str, "Event"] | PriceFeed | DaemonState | Refused
+"""The charge point it concerns and what happened; or what concerns all; or a refusal."""
+
+
+class Keeps(Protocol):
+    """The part of the ledger that what comes is kept in."""
+
+    def add_reading(
+        self,
+        charge_point: str,
+        at: datetime,
+        register_wh: int | None = None,
+        watts: float | None = None,
+        amps: float | None = None,
+    ) -> bool:
+        """Keep a meter's reading; False if it is kept already."""
+        ...
+
+    def add_vehicle_report(
+        self,
+        charge_point: str,
+        at: datetime,
+        pilot: str | None = None,
+        soc_percent: float | None = None,
+    ) -> bool:
+        """Keep what a charge point told of its vehicle; False if it is kept already."""
+        ...
+
+    def add_request(self, charge_point: str, at: datetime, body: Mapping[str, object]) -> None:
+        """Keep what a person asked for."""
+        ...
 
 
 class Inbox:
@@ -36,16 +89,18 @@ class Inbox:
         The household's.
     charge_points : iterable of str
         Their names in the household file.
-    ledger : Ledger
+    ledger : Keeps
         Where everything is kept before anybody acts on it.
     """
 
-    def __init__(self, topics: Topics, charge_points: Iterable[str], ledger: Ledger) -> None:
+    def __init__(self, topics: Topics, charge_points: Iterable[str], ledger: Keeps) -> None:
         self._topics = topics
         self._by_slug = {slug(name): name for name in charge_points}
         self._ledger = ledger
 
-    def take(self, message: MessageArrived, now: datetime) -> tuple[str, Event] | PriceFeed | None:
+    def take(
+        self, message: MessageArrived, now: datetime, house: House | None = None
+    ) -> Taken | None:
         """Read a message and keep it.
 
         Parameters
@@ -54,12 +109,13 @@ class Inbox:
             From the bus.
         now : datetime
             UTC.
+        house : House, optional
+            The household file and the rates, which what a person asks for must fit.
 
         Returns
         -------
-        tuple of (str, Event), PriceFeed or None
-            The charge point it concerns and what happened; or prices, which concern all; None
-            for what is not news or not ours.
+        Taken or None
+            None for what is not news or not ours.
 
         Raises
         ------
@@ -73,12 +129,14 @@ class Inbox:
             return None
         name, leaf = place
         if name is None:
-            return decode(PriceFeed, message.payload) if leaf == "prices" else None
+            return _of_the_household(leaf, message.payload)
         point = self._by_slug.get(name)
         if point is None:
             shown = printable(message.topic[:LONGEST_SHOWN])  # whoever publishes chose it
             _log.warning("message for an unknown charge point", topic=shown)
             return None
+        if leaf == "request":
+            return self._request(point, message, now, house)
         event = self._event(point, leaf, message, now)
         return None if event is None else (point, event)
 
@@ -88,8 +146,6 @@ class Inbox:
                 return self._reading(point, decode(Reading, message.payload), now)
             case "vehicle":
                 return self._report(point, decode(VehicleReport, message.payload), now)
-            case "request":
-                return self._request(point, message, now)
             case _:
                 return None
 
@@ -107,15 +163,38 @@ class Inbox:
         new = self._ledger.add_vehicle_report(point, report.at, report.pilot, report.soc_percent)
         return VehicleReported(report) if new else None
 
-    def _request(self, point: str, message: MessageArrived, now: datetime) -> Event | None:
-        request = decode(Request, message.payload)
+    def _request(
+        self, point: str, message: MessageArrived, now: datetime, house: House | None
+    ) -> tuple[str, Event] | Refused | None:
         if message.retain:
             # A wish belongs to its evening; a retained one would come back on every connection.
             _log.warning("a retained request is not obeyed", topic=message.topic)
             return None
+        try:
+            request = decode(Request, message.payload)
+        except MalformedMessage as error:
+            name = id_of(message.payload)
+            if name is None:
+                raise
+            return Refused(point, name, str(error))
+        # Without an id nobody would be told: as much of it as can be is obeyed.
+        if request.id is not None and house is not None:
+            why = impossible(request, point, now, house)
+            if why is not None:
+                return Refused(point, request.id, why)
         body = request.model_dump(mode="json", exclude_none=True)
         self._ledger.add_request(point, now, body)
-        return PersonAsked(request)
+        return point, PersonAsked(request)
+
+
+def _of_the_household(leaf: str, payload: bytes) -> PriceFeed | DaemonState | None:
+    match leaf:
+        case "prices":
+            return decode(PriceFeed, payload)
+        case "daemon":
+            return decode(DaemonState, payload) if payload else None
+        case _:
+            return None
 
 
 def _is_ahead(at: datetime, point: str, now: datetime) -> bool:

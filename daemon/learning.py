@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
+from daemon.alerts import warn_once
+from daemon.delivery import mind_delivery
 from daemon.events import (
     Action,
     BusConnected,
+    Delivered,
     Event,
     HouseChanged,
+    LedgerCare,
     MeterRead,
     Note,
     PersonAsked,
@@ -87,13 +91,33 @@ def learn(
             state, seen = _reported(state, report, now, house)
         case PersonAsked(request):
             state = _asked(state, request, now, house)
-        case HouseChanged("file"):
-            state = replace(state, plan_stale=True, stopped_itself=False, drawn=Drawn())
-        case HouseChanged():
-            state = replace(state, plan_stale=True)
+        case Delivered():
+            state, seen = mind_delivery(state, event)
+        case LedgerCare():
+            state, seen = _minded(state, event, house)
+        case HouseChanged(what):
+            state = _on_a_new_footing(state, what)
         case TimePassed() | BusConnected():
             pass
     return state, (*came_or_went, *seen)
+
+
+def _minded(
+    state: PointState, care: LedgerCare, house: House
+) -> tuple[PointState, tuple[Action, ...]]:
+    """Tell a person of trouble with the ledger; the first charge point speaks for all."""
+    if state.charge_point != next(iter(house.file.charge_points)):
+        return state, ()
+    if care.trouble is not None:
+        return warn_once(state, care.code, care.trouble)
+    over = Note(f"{care.code}-is-over", {}) if care.code in state.said else None
+    return replace(state, said=state.said - {care.code}), (over,) if over else ()
+
+
+def _on_a_new_footing(state: PointState, what: Literal["file", "prices"]) -> PointState:
+    """Plan again; what a new file says of a vehicle may be news, too."""
+    state = replace(state, plan_stale=True)
+    return replace(state, stopped_itself=False, drawn=Drawn()) if what == "file" else state
 
 
 def _by_the_clock(

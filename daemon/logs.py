@@ -5,7 +5,14 @@ from __future__ import annotations
 import logging
 import sys
 
-import structlog
+# structlog loads rich if it finds it, for tracebacks in colour: 4 MB for as long as a daemon runs.
+_loaded = sys.modules.pop("rich", None)
+sys.modules["rich"] = None  # type: ignore[assignment]  # what isn't to be found
+import structlog  # noqa: E402
+
+del sys.modules["rich"]
+if _loaded is not None:
+    sys.modules["rich"] = _loaded
 
 
 def set_up_logs(*, quiet: bool = False) -> None:

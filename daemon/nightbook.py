@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from daemon.alerts import WITHOUT_VEHICLE
 from daemon.events import CloseNight, NightFacts
-from daemon.state import Drawn, Memory, OpenNight, Wishes, counted_soc_percent, vehicle_of
+from daemon.state import Drawn, OpenNight, Wishes, counted_soc_percent, vehicle_of
 from planners.departures import night_bounds, night_of
 
 if TYPE_CHECKING:
@@ -68,14 +68,6 @@ def account_for(
     if night is not None and night.accounted_wh is None and state.register is not None:
         state = replace(state, night=replace(night, accounted_wh=state.register.register_wh))
     return state, actions
-
-
-def remember(state: PointState) -> PointState:
-    """Keep with the open night what the daemon would not know after a restart."""
-    if state.night is None:
-        return state
-    memory = Memory(state.plugged_in, state.soc, state.wishes, state.vehicle, state.stopped_itself)
-    return replace(state, night=replace(state.night, memory=memory))
 
 
 def open_night_planned(state: PointState, departure: DepartureAt, plan: Plan) -> PointState:

@@ -10,6 +10,7 @@ from planners.accounts import Account, account, energy_until
 from planners.departures import DepartureAt, night_bounds
 from planners.electrics import charge_model
 from planners.horizon import Situation
+from planners.leaps import without_leaps
 from planners.money import round_money
 from planners.plan import instant_text
 from planners.planning import draft_plan
@@ -127,10 +128,15 @@ def _account(
     """Account for the night; tell by how much its tiers cost more than the rates of the plan."""
     start, end = _bounds(house, facts)
     max_kw = _max_kw(house, facts.charge_point)
+    readings = without_leaps(readings, max_kw)
     planned = account(readings, house.prices.spans(start, end), max_kw)
     if not charged:
         return planned, Decimal(0)
-    curves = [energy_until(read, _max_kw(house, point)) for point, read in charged]
+    curves = [
+        energy_until(without_leaps(read, kw), kw)
+        for point, read in charged
+        for kw in [_max_kw(house, point)]
+    ]
     spans = spans_by_use(
         house.prices, start, end, lambda instant: sum(curve(instant) for curve in curves)
     )

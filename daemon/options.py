@@ -36,8 +36,8 @@ def _read_instant(
         raise UsageError(f"--at: {error}, got {text!r}") from error
 
 
-def _read_percent(
-    _context: click.Context, _parameter: click.Parameter, text: str | None
+def read_percent(
+    _context: click.Context, parameter: click.Parameter, text: str | None
 ) -> float | None:
     """Read a state of charge, or refuse it in one line."""
     if text is None:
@@ -47,7 +47,7 @@ def _read_percent(
     except ValueError:
         percent = math.nan
     if not 0 <= percent <= 100:  # noqa: PLR2004 - percent
-        raise UsageError(f"--soc: expected 0 to 100 percent, got {text!r}")
+        raise UsageError(f"{parameter.opts[0]}: expected 0 to 100 percent, got {text!r}")
     return percent
 
 
@@ -88,7 +88,7 @@ AT_OPTION = click.option(
     help="An instant such as 2026-06-03T18:30:00+12:00, in place of now.",
 )
 SOC_OPTION = click.option(
-    "--soc", callback=_read_percent, metavar="PERCENT", help="State of charge, 0 to 100 percent."
+    "--soc", callback=read_percent, metavar="PERCENT", help="State of charge, 0 to 100 percent."
 )
 VEHICLE_OPTION = click.option("--vehicle", help="A vehicle of the file; by default its first one.")
 FROM_OPTION = click.option(

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager
+from datetime import timedelta
 from typing import TYPE_CHECKING, Any, Protocol
 
 import structlog
 
 from adapters.ledger_json import dump_exact
-from adapters.messages import Alert, Command, DaemonState, encode
-from config.errors import LedgerError, TariffError
+from adapters.messages import Alert, Answer, Command, DaemonState, encode
+from config.errors import LedgerError
 from daemon.events import AnnouncePlan, Assert, CloseNight, Issue, Note, Warn
 from daemon.nights import counted_from, night_record
 from daemon.status import BELIEVE_FOR
 from planners.departures import night_bounds
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Iterator, Sequence
     from datetime import datetime
     from typing import Literal
 
@@ -23,12 +25,14 @@ if TYPE_CHECKING:
     from adapters.messages import Message, Status
     from adapters.topics import Topics
     from daemon.events import Action, CommandInForce, NightFacts
+    from daemon.instance import Instance
     from daemon.nights import Charged
     from daemon.state import House
     from planners.plan import Plan
 
 _log = structlog.get_logger(__name__)
 
+DAY = timedelta(days=1)
 STATUS_EVERY = BELIEVE_FOR / 2
 """A status that says nothing new is published again this often, so that it stays believable."""
 
@@ -64,14 +68,30 @@ class Outbox:
         Where everything is recorded before it is published.
     bus : Publisher
         Where it is published.
+    me : Instance, optional
+        Who publishes, so that another daemon of the household can tell.
+    run_command : callable, optional
+        Runs the user's own command with an alert on its standard input.
     """
 
-    def __init__(self, topics: Topics, ledger: Ledger, bus: Publisher) -> None:
+    def __init__(
+        self,
+        topics: Topics,
+        ledger: Ledger,
+        bus: Publisher,
+        *,
+        me: Instance | None = None,
+        run_command: Callable[[Sequence[str], bytes], None] | None = None,
+    ) -> None:
         self._topics = topics
+        self._me = me
+        self._run_command = run_command
         self._ledger = ledger
         self._bus = bus
         self._statuses: dict[str, Status] = {}
         self._online_at: datetime | None = None
+        self._is_waiting = False
+        self._refusals: list[LedgerError] = []
 
     def carry_out(
         self, point: str, action: Action, now: datetime, house: House
@@ -97,8 +117,11 @@ class Outbox:
         Raises
         ------
         LedgerError
-            If it can't be recorded; then it is not published either.
-        """  # noqa: DOC502 - raised by the ledger
+            If a night can't be recorded; then it is not published either. All else is: what the
+            ledger refused of it is told by `refusals_since`.
+        TariffError
+            If a night can't be priced.
+        """  # noqa: DOC502 - raised by the ledger and by the rates
         match action:
             case Issue(command):
                 self._record_command(point, command, now)
@@ -108,21 +131,101 @@ class Outbox:
             case AnnouncePlan(plan):
                 self._announce(point, plan)
             case CloseNight(facts):
-                return self._close(point, facts, house)
+                return self.record_night(facts, house)
             case Warn(code, message):
-                self._ledger.add_alert(point, now, code, message)
-                alert = Alert(code=code, at=now, message=message)
-                self._send(self._topics.alert(point), alert, retain=False)
-                _log.warning("alert", charge_point=point, code=code, message=message)
+                self._warn(point, Alert(code=code, at=now, message=message), house)
             case Note(event, facts):
                 _log.info(event, **facts)
         return None
+
+    def refusals_since(self) -> list[LedgerError]:
+        """Hand over what the ledger has refused of what was sent, since this was asked last."""
+        refusals, self._refusals = self._refusals, []
+        return refusals
+
+    def is_now(self, me: Instance) -> None:
+        """Publish in this name from now on."""
+        self._me = me
+
+    def say_answer(self, point: str, answer: Answer) -> None:
+        """Tell a person what came of a request."""
+        self._send(self._topics.answer(point), answer, retain=False)
+
+    def account_of(self, facts: NightFacts, house: House) -> dict[str, Any]:
+        """Make the record of a night from the readings that are kept.
+
+        Parameters
+        ----------
+        facts : NightFacts
+            What is known of it otherwise.
+        house : House
+            The household file and the rates.
+
+        Returns
+        -------
+        dict
+            As `daemon.nights.night_record` says.
+
+        Raises
+        ------
+        LedgerError
+            If the readings can't be read.
+        TariffError
+            If it can't be priced.
+        """  # noqa: DOC502 - raised by the ledger and by the rates
+        start, end = night_bounds(facts.night, house.file.zone)
+        end = min(end, facts.closed_at)
+        # From a day before: a register that fell just before the night still counts from there.
+        readings = self._ledger.register_readings(facts.charge_point, start - DAY, end)
+        since = counted_from(house, facts)
+        charged = self._charged(house, since, end) if since else ()
+        return night_record(house, facts, readings, charged)
+
+    def record_night(self, facts: NightFacts, house: House) -> dict[str, Any] | None:
+        """Account for a night, record it, and publish it.
+
+        Parameters
+        ----------
+        facts : NightFacts
+            What is known of it.
+        house : House
+            The household file and the rates.
+
+        Returns
+        -------
+        dict or None
+            Its record; None if the same is recorded already.
+
+        Raises
+        ------
+        LedgerError
+            If it can't be recorded; then it is not published either.
+        TariffError
+            If it can't be priced.
+        """  # noqa: DOC502 - raised by the ledger and by the rates
+        point = facts.charge_point
+        record = self.account_of(facts, house)
+        news = self._ledger.close_night(facts.night, point, facts.vehicle, facts.closed_at, record)
+        if not news:
+            return None
+        self._bus.publish(self._topics.night(point), dump_exact(record).encode(), retain=False)
+        _log.info(
+            "night closed", charge_point=point, night=record["night"],
+            kwh=str(record["energy_kwh"]), cost=str(record["cost"]), currency=record["currency"],
+        )  # fmt: skip
+        return record
 
     def say_online(self, now: datetime) -> None:
         """Publish that the daemon runs, if that was not said lately."""
         if self._online_at is None or now >= self._online_at + STATUS_EVERY:
             self._online_at = now
             self._say_daemon("online", now)
+
+    def say_waiting(self) -> None:
+        """Publish that the daemon waits for its clock; when that is, it can't say."""
+        if not self._is_waiting:
+            self._is_waiting = True
+            self._send(self._topics.daemon, DaemonState(state="waiting"), retain=True)
 
     def say_offline(self, now: datetime) -> None:
         """Publish that the daemon is about to end."""
@@ -145,50 +248,58 @@ class Outbox:
         """Say everything again: the broker may be a new one."""
         self._statuses.clear()
         self._online_at = None
+        self._is_waiting = False
+
+    def forget_online(self) -> None:
+        """Say again that the daemon runs: somebody has said otherwise."""
+        self._online_at = None
 
     def _say_daemon(self, state: Literal["online", "offline"], now: datetime) -> None:
-        message = DaemonState(state=state, at=now, stale_after=now + BELIEVE_FOR)
+        message = DaemonState(
+            state=state,
+            at=now,
+            stale_after=now + BELIEVE_FOR,
+            instance=self._me.name if self._me else None,
+            since=self._me.since if self._me else None,
+        )
         self._send(self._topics.daemon, message, retain=True)
 
+    def _warn(self, point: str, alert: Alert, house: House) -> None:
+        """Tell a person by every way there is; one that fails must not close the others."""
+        with self._sent_all_the_same("an alert"):
+            self._ledger.add_alert(point, alert.at, alert.code, alert.message)
+        self._send(self._topics.alert(point), alert, retain=False)
+        _log.warning("alert", charge_point=point, code=alert.code, message=alert.message)
+        home = house.file.household
+        if home.on_alert is not None and self._run_command is not None:
+            where = {"household": home.name, "charge_point": point}
+            told = alert.model_dump(mode="json", exclude_none=True) | where
+            self._run_command(home.on_alert, dump_exact(told).encode())
+
     def _record_command(self, point: str, command: CommandInForce, now: datetime) -> None:
-        """Record a command; one that can't be recorded is sent all the same: it may be a stop."""
-        try:
+        with self._sent_all_the_same("a command"):  # it may be a stop
             self._ledger.add_command(
                 point, now, command.serial, do=command.do, amps=command.amps,
-                valid_until=command.valid_until, why=command.why,
+                valid_until=command.valid_until, why=command.why, plan=command.plan,
             )  # fmt: skip
+
+    @contextmanager
+    def _sent_all_the_same(self, what: str) -> Iterator[None]:
+        try:
+            yield
         except LedgerError as error:
-            _log.error("a command is sent that can't be recorded", why=str(error))
+            self._refusals.append(error)
+            _log.error(f"{what} is sent that can't be recorded", why=str(error))
 
     def _announce(self, point: str, plan: Plan) -> None:
         document = plan.to_json()
-        self._ledger.add_plan(point, plan.made_at, document)
+        with self._sent_all_the_same("a plan"):
+            self._ledger.add_plan(point, plan.made_at, document)
         self.say_plan(point, plan)
         _log.info(
             "planned", charge_point=point, kwh=document["energy_kwh"], cost=document["cost"],
             currency=plan.currency, periods=len(plan.periods), why=" ".join(plan.why),
         )  # fmt: skip
-
-    def _close(self, point: str, facts: NightFacts, house: House) -> dict[str, Any] | None:
-        start, end = night_bounds(facts.night, house.file.zone)
-        end = min(end, facts.closed_at)
-        readings = self._ledger.register_readings(point, start, end)
-        try:
-            since = counted_from(house, facts)
-            charged = self._charged(house, since, end) if since else ()
-            record = night_record(house, facts, readings, charged)
-        except TariffError as error:
-            _log.error("the night can't be priced", night=facts.night.isoformat(), why=str(error))
-            return None
-        news = self._ledger.close_night(facts.night, point, facts.vehicle, facts.closed_at, record)
-        if not news:
-            return None
-        self._bus.publish(self._topics.night(point), dump_exact(record).encode(), retain=False)
-        _log.info(
-            "night closed", charge_point=point, night=record["night"],
-            kwh=str(record["energy_kwh"]), cost=str(record["cost"]), currency=record["currency"],
-        )  # fmt: skip
-        return record
 
     def _charged(self, house: House, since: datetime, end: datetime) -> Sequence[Charged]:
         """Read what each charge point's meter showed since the count of use began."""
@@ -206,5 +317,5 @@ def _gist(status: Status) -> tuple[object, ...]:
     soc = None if status.soc_percent is None else round(status.soc_percent)
     return (
         status.connected, status.charging, status.do, status.serial, status.plan, soc,
-        status.soc_from, status.rates,
+        status.soc_from, status.rates, status.alerts,
     )  # fmt: skip

@@ -14,7 +14,7 @@ from datetime import timedelta
 from threading import Condition, Thread
 from typing import TYPE_CHECKING, Any
 
-from adapters.bus_events import Connected, Disconnected, MessageArrived
+from adapters.bus_events import Connected, Disconnected, MessageArrived, Published
 from adapters.clock import VirtualClock
 from adapters.messages import encode
 from adapters.simulated import SimulatedChargePoint, SimulatedVehicle
@@ -24,7 +24,7 @@ from config.errors import BusError, LullwattError
 from daemon.events import AnnouncePlan, Issue
 from daemon.outbox import command_message
 from daemon.running import Daemon
-from daemon.service import Halt, Handled, Ring
+from daemon.service import Halt, Handled, Reload, Ring
 from planners.departures import next_departure, night_bounds, night_of
 from planners.plan import Plan, instant_text
 
@@ -89,8 +89,11 @@ class Rehearsed:
 class _Listener:
     """Hears from the daemon's thread what it has dealt with."""
 
-    def __init__(self, clock: VirtualClock, told: Callable[[Handled], None]) -> None:
+    def __init__(
+        self, clock: VirtualClock, told: Callable[[Handled], None], own_topic: str
+    ) -> None:
         self._clock = clock
+        self._own_topic = own_topic
         self._told = told
         self._changed = Condition()
         self._error: BaseException | None = None
@@ -104,13 +107,14 @@ class _Listener:
         """Take note; on the daemon's thread."""
         with self._changed:
             match handled.event:
-                case MessageArrived():
-                    self.messages += 1
+                case MessageArrived(topic):
+                    # The daemon hears its own word that it runs, too.
+                    self.messages += topic != self._own_topic
                 case Ring():
                     self.rings += 1
                 case Connected():
                     self.connected = True
-                case Halt():
+                case Halt() | Reload() | Published():
                     pass
                 case Disconnected(reason):
                     self._error = BusError(f"the rehearsal lost its broker: {reason}")
@@ -166,12 +170,12 @@ class Rehearsal:
         self._told = told
         self.clock = VirtualClock(evening.at)
         self._result = Rehearsed()
-        self._listener = _Listener(self.clock, self._hear)
+        topics = Topics(file.bus.root, file.household.name)
+        self._listener = _Listener(self.clock, self._hear, topics.daemon)
         self._daemon = Daemon(
             watch, ledger, self.clock, bus, bell=lambda _instant: None,
             observer=self._listener.hear,
         )  # fmt: skip
-        topics = Topics(file.bus.root, file.household.name)
         self._point_name = file.vehicles[evening.vehicle].charge_point
         self._point = _simulated_point(file, self._point_name, evening.at)
         self._register_before_kwh = self._point.register_kwh

@@ -56,7 +56,7 @@ def plan(state: PointState, now: datetime, house: House) -> tuple[PointState, tu
     state : PointState
         With the plan in force, if any; a plan that says nothing new from now on is passed over.
     actions : tuple of Action
-        The plan to announce, and what to warn of.
+        What to warn of. A new plan does not say why yet: see `announce`.
     """
     known = rates_known(house.prices, now)
     state, told = mind_prices(state, known, house)
@@ -96,10 +96,30 @@ def _planned_for(
     state = open_night_planned(state, departure, made)
     if state.plan is not None and _same_course(state.plan, made, now):
         return state, ()
-    made = replace(explained(draft), made_at=now)
-    made = replace(made, why=(*made.why, *why_taken(state)))
-    state, warned = _warn_of_shortfall(replace(state, plan=made), made)
-    return state, (AnnouncePlan(made), *warned)
+    made = replace(made, why=why_taken(state))
+    return _warn_of_shortfall(replace(state, plan=made, draft=draft), made)
+
+
+def announce(state: PointState) -> tuple[PointState, tuple[Action, ...]]:
+    """Let the plan in force say why, and announce it, if that has not been done.
+
+    Parameters
+    ----------
+    state : PointState
+        What is known.
+
+    Returns
+    -------
+    state : PointState
+        With all sentences in the plan.
+    actions : tuple of Action
+        The plan to announce, if any.
+    """
+    plan, draft = state.plan, state.draft
+    if plan is None or draft is None:
+        return replace(state, draft=None), ()
+    plan = replace(plan, why=(*explained(draft).why, *plan.why))
+    return replace(state, plan=plan, draft=None), (AnnouncePlan(plan),)
 
 
 def _as_drawn(file: HouseholdFile, share: float) -> HouseholdFile:
@@ -115,7 +135,7 @@ def _situation(state: PointState, departure: DepartureAt, now: datetime, house: 
     """Say what to plan with; what a person asked to skip is no time to charge in."""
     soc = counted_soc_percent(state, house.file, now) or 0.0
     skip_until = state.wishes.skip_until
-    on = _is_charging(state)
+    on = is_charging(state)
     if not on:
         # Nothing is begun for a remainder that the meter's steps have left.
         targets = (departure.need_percent, departure.want_percent)
@@ -132,7 +152,8 @@ def _later(departure: DepartureAt, now: datetime, house: House) -> tuple[Departu
     return known[1:] if known and known[0].instant == departure.instant else ()
 
 
-def _is_charging(state: PointState) -> bool:
+def is_charging(state: PointState) -> bool:
+    """Whether the command in force is a start."""
     return state.command is not None and state.command.do == "start"
 
 
@@ -146,12 +167,12 @@ def _has_ended(state: PointState, now: datetime, house: House) -> bool:
     plan = state.plan
     if plan is None:
         return False
-    if now >= plan.departure:
-        return True
+    if now >= plan.departure or plan.made_at > now + SAME_INSTANT:
+        return True  # or it was made by a clock that was put back since
     soc = counted_soc_percent(state, house.file, now)
     if soc is None or state.register is None:
         return False  # without a meter, the plan is taken to have worked
-    charging = _is_charging(state)
+    charging = is_charging(state)
     if charging and soc >= plan.reaches_percent - 1e-6:
         # Reached early: the voltage was above nominal. Once there is nothing left to buy, the
         # plan that is made now has no period, and this is not asked again.

@@ -9,20 +9,25 @@ from typing import TYPE_CHECKING
 
 import structlog
 
+from adapters.alert_command import AlertCommands
 from adapters.bus import MqttBus
 from adapters.clock import SystemClock
 from adapters.credentials import check_credentials
 from adapters.embedded_broker import EmbeddedBroker
 from adapters.ledger import open_ledger
+from adapters.ledger_lock import only_daemon
 from adapters.messages import DaemonState, encode
 from adapters.timers import Bell
 from adapters.topics import Topics, slug
 from config.zones import zone_data_version
+from daemon.backup_rounds import BackupRounds
+from daemon.clock_watch import ClockWatch
 from daemon.household_watch import HouseholdWatch
-from daemon.service import Halt, Handled, Ring, Service
+from daemon.instance import new_instance
+from daemon.service import Halt, Handled, Reload, Ring, Service
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
     from datetime import datetime
     from pathlib import Path
 
@@ -51,6 +56,12 @@ class Daemon:
         passes its own.
     observer : callable, optional
         Told of every event once it is dealt with.
+    run_command : callable, optional
+        Runs the user's own command with an alert on its standard input.
+    clock_watch : ClockWatch, optional
+        Whether the clock can be believed; without it, it is.
+    backups : BackupRounds, optional
+        Has the ledger backed up; without it, it is not.
     """
 
     def __init__(
@@ -62,49 +73,70 @@ class Daemon:
         *,
         bell: Callable[[datetime], None] | None = None,
         observer: Callable[[Handled], None] | None = None,
+        run_command: Callable[[Sequence[str], bytes], None] | None = None,
+        clock_watch: ClockWatch | None = None,
+        backups: BackupRounds | None = None,
     ) -> None:
         file = watch.house.file
         topics = Topics(file.bus.root, file.household.name)
         self._mqtt = MqttBus(
             bus,
-            client_id=f"lullwatt-{slug(file.household.name)}",
+            client_id=f"{slug(file.bus.root)}-{slug(file.household.name)}",
             on_event=self.post,
             will=(topics.daemon, encode(DaemonState(state="offline"))),
             subscriptions=topics.subscriptions(),
+            look_first=topics.daemon,
         )
         self._bell = Bell(lambda: self.post(Ring())) if bell is None else None
         ring_at = bell if self._bell is None else self._bell.ring_at
         assert ring_at is not None  # noqa: S101 - one of the two is given
         self._service = Service(
-            watch, ledger, clock, bus=self._mqtt, ring_at=ring_at, observer=observer
-        )
+            watch, ledger, clock, bus=self._mqtt, ring_at=ring_at, observer=observer,
+            me=new_instance(clock.now()), run_command=run_command,
+            clock_watch=clock_watch, backups=backups,
+        )  # fmt: skip
 
     def post(self, event: object) -> None:
         """Pass an event on to the service; from any thread."""
         self._service.post(event)  # type: ignore[arg-type]  # the bus and the bell post theirs
 
-    def run(self) -> None:
-        """Run until `halt`; then everything that was published has reached the broker."""
+    def run(self) -> bool:
+        """Run until `halt`; then everything that was published has reached the broker.
+
+        Returns
+        -------
+        bool
+            False if it ended because another daemon of the household has taken over.
+        """
         with ExitStack() as ending:
             if self._bell is not None:
                 self._bell.start()
                 ending.callback(self._bell.stop)
             self._mqtt.start()
             ending.callback(self._mqtt.stop)
-            self._service.run()
+            return self._service.run()
 
     def halt(self) -> None:
         """Ask it to stop; from any thread, or a signal handler."""
         self.post(Halt())
 
+    def reload(self) -> None:
+        """Ask it to load the household file again; from any thread, or a signal handler."""
+        self.post(Reload())
 
-def run_daemon(path: Path) -> None:
-    """Run the daemon of a household file until SIGTERM or SIGINT.
+
+def run_daemon(path: Path) -> bool:
+    """Run the daemon of a household file until SIGTERM or SIGINT; SIGHUP loads the file again.
 
     Parameters
     ----------
     path : Path
         The household file.
+
+    Returns
+    -------
+    bool
+        False if it ended because another daemon of the household has taken over.
 
     Raises
     ------
@@ -116,23 +148,33 @@ def run_daemon(path: Path) -> None:
     file = watch.house.file
     check_credentials(file.bus)
     with ExitStack() as ending:
+        ending.enter_context(only_daemon(file.ledger.path))
         if file.bus.embedded:
             broker = EmbeddedBroker(file.bus.host, file.bus.port)
             broker.start()
             ending.callback(broker.stop)
         ledger = open_ledger(file.ledger.path)
         ending.callback(ledger.close)
-        daemon = Daemon(watch, ledger, SystemClock(), file.bus)
-        _stop_on_signals(daemon)
+        commands = AlertCommands()
+        commands.start()
+        ending.callback(commands.stop)
+        backups = BackupRounds(file.ledger.path, file.zone)
+        ending.callback(backups.stop)
+        daemon = Daemon(
+            watch, ledger, SystemClock(), file.bus, run_command=commands.run,
+            clock_watch=ClockWatch(), backups=backups,
+        )  # fmt: skip
+        _heed_signals(daemon)
         _log.info(
             "started", household=file.household.name, lullwatt=version("lullwatt"),
             time_zones=zone_data_version(), broker=file.bus.broker, ledger=str(file.ledger.path),
         )  # fmt: skip
-        daemon.run()
+        told_to = daemon.run()
         _log.info("stopped", household=file.household.name)
+        return told_to
 
 
-def _stop_on_signals(daemon: Daemon) -> None:
+def _heed_signals(daemon: Daemon) -> None:
     def halt(number: int, _frame: object) -> None:
         # A second signal of the kind means now.
         signal.signal(number, signal.SIG_DFL)
@@ -140,3 +182,4 @@ def _stop_on_signals(daemon: Daemon) -> None:
 
     signal.signal(signal.SIGTERM, halt)
     signal.signal(signal.SIGINT, halt)
+    signal.signal(signal.SIGHUP, lambda _number, _frame: daemon.reload())

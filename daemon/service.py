@@ -6,72 +6,56 @@ step the controllers, carry out what they ask for, acknowledge.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from queue import SimpleQueue
 from typing import TYPE_CHECKING, Any
 
 import structlog
 
-from adapters.bus_events import Connected, Disconnected, MessageArrived
-from adapters.messages import MalformedMessage, PriceFeed
+from adapters.bus_events import Connected, Disconnected, MessageArrived, Published
+from adapters.memory import give_back_memory
+from adapters.messages import Answer, DaemonState, MalformedMessage, PriceFeed
 from adapters.topics import Topics
 from config.errors import LedgerError
-from daemon.controller import next_wake, step
-from daemon.events import BusConnected, HouseChanged, TimePassed
-from daemon.inbox import Inbox
+from daemon.answering import answer_of
+from daemon.clock_watch import LOOK_AGAIN
+from daemon.controller import next_wake, react
+from daemon.delivery import delivered
+from daemon.events import (
+    BusConnected,
+    CloseNight,
+    HouseChanged,
+    MeterRead,
+    PersonAsked,
+    TimePassed,
+)
+from daemon.inbox import Inbox, Refused
+from daemon.incoming import Halt, Handled, Incoming, Reload, Ring
+from daemon.instance import new_instance
+from daemon.ledger_trouble import LedgerTrouble
+from daemon.night_keeper import NightKeeper
 from daemon.outbox import STATUS_EVERY, Outbox, Publisher
-from daemon.recovery import open_night_body, recover
+from daemon.recovery import recover
+from daemon.replanning import announce, is_charging
 from daemon.status import status_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
     from datetime import datetime
 
     from adapters.clock import Clock
     from adapters.ledger import Ledger
+    from daemon.backup_rounds import BackupRounds
+    from daemon.clock_watch import ClockWatch
     from daemon.events import Action, Event
     from daemon.household_watch import HouseholdWatch
+    from daemon.inbox import Taken
+    from daemon.instance import Instance
     from daemon.state import House, PointState
 
+__all__ = ["Halt", "Handled", "Incoming", "Reload", "Ring", "Service"]
+
 _log = structlog.get_logger(__name__)
-
-
-@dataclass(frozen=True, slots=True)
-class Ring:
-    """The bell rang: time has passed."""
-
-
-@dataclass(frozen=True, slots=True)
-class Halt:
-    """Stop the service."""
-
-
-Incoming = Ring | Halt | Connected | Disconnected | MessageArrived
-
-
-@dataclass(frozen=True, slots=True)
-class Handled:
-    """What an observer is told once an event is dealt with.
-
-    Attributes
-    ----------
-    event : Incoming
-        The event.
-    actions : tuple of (str, Action)
-        What was done, each with its charge point.
-    nights : tuple of dict
-        The records of the nights that were closed.
-    states : mapping of str to PointState
-        What is known of each charge point now.
-    wake : datetime
-        When time alone will change something next.
-    """
-
-    event: Incoming
-    actions: tuple[tuple[str, Action], ...]
-    nights: tuple[dict[str, Any], ...]
-    states: dict[str, PointState]
-    wake: datetime
 
 
 @dataclass(slots=True)
@@ -97,6 +81,14 @@ class Service:
         Asks for a `Ring` at an instant.
     observer : callable, optional
         Told of every event once it is dealt with, on the loop's thread.
+    me : Instance, optional
+        Which daemon of this household it is.
+    run_command : callable, optional
+        Runs the user's own command with an alert on its standard input.
+    clock_watch : ClockWatch, optional
+        Whether the clock can be believed; without it, it is.
+    backups : BackupRounds, optional
+        Has the ledger backed up; without it, it is not.
     """
 
     def __init__(
@@ -108,6 +100,10 @@ class Service:
         bus: Publisher,
         ring_at: Callable[[datetime], None],
         observer: Callable[[Handled], None] | None = None,
+        me: Instance | None = None,
+        run_command: Callable[[Sequence[str], bytes], None] | None = None,
+        clock_watch: ClockWatch | None = None,
+        backups: BackupRounds | None = None,
     ) -> None:
         self._watch = watch
         self._ledger = ledger
@@ -116,10 +112,20 @@ class Service:
         self._observer = observer
         self._queue: SimpleQueue[Incoming] = SimpleQueue()
         file = watch.house.file
-        topics = Topics(file.bus.root, file.household.name)
-        self._inbox = Inbox(topics, file.charge_points, ledger)
-        self._outbox = Outbox(topics, ledger, bus)
+        self._topics = topics = Topics(file.bus.root, file.household.name)
+        self._trouble = LedgerTrouble(ledger)
+        self._inbox = Inbox(topics, file.charge_points, self._trouble)
+        self._me = me or new_instance(clock.now())
+        self._outbox = Outbox(topics, ledger, bus, me=self._me, run_command=run_command)
+        self._keeper = NightKeeper(ledger, self._outbox)
+        self._clock_watch = clock_watch
+        self._backups = backups
+        self._connected: Connected | None = None
+        self._gave_way = False
         self._states: dict[str, PointState] = {}
+        self._wakes: dict[str, datetime] = {}
+        # Those that something has happened to; with each ring these are all of them.
+        self._stepped: set[str] = set()
         self._done = _Done()
 
     @property
@@ -131,39 +137,118 @@ class Service:
         """Put an event into the queue; from any thread."""
         self._queue.put(event)
 
-    def run(self) -> None:
-        """Recover from the ledger, then deal with events until `Halt` comes."""
-        self._watch.use_ledger(self._ledger)
-        now = self._clock.now()
-        self._states = {
-            point: recover(self._ledger, point, now, self.house)
-            for point in self.house.file.charge_points
-        }
-        event: Incoming = Ring()
-        while not isinstance(event, Halt):
-            self._handle(event)
-            event = self._queue.get()
-        self._outbox.say_offline(self._clock.now())
+    def run(self) -> bool:
+        """Recover from the ledger, then deal with events until `Halt` comes.
 
-    def _handle(self, event: Incoming) -> None:
+        Returns
+        -------
+        bool
+            False if it ended because another daemon of the household has taken over; then it has
+            published nothing more.
+
+        Raises
+        ------
+        LedgerError
+            If the ledger can't be read at the start, or is found to be damaged later.
+        """  # noqa: DOC502 - raised by the ledger
+        event: Incoming = Ring()
+        try:
+            while not isinstance(event, Halt):
+                self.handle(event)
+                if self._gave_way:
+                    return False
+                event = self._queue.get()
+            self._announce(at_once=True)
+        finally:
+            # No stop is sent where the ledger has failed: a start ends with its plan by itself.
+            if not self._gave_way:
+                self._outbox.say_offline(self._clock.now())
+        return True
+
+    def handle(self, event: Incoming) -> None:
+        """Deal with one event; the first of all is a `Ring`.
+
+        Parameters
+        ----------
+        event : Incoming
+            What came.
+
+        Raises
+        ------
+        LedgerDamaged
+            If the ledger makes no sense any more: nothing can be kept in it.
+        LedgerError
+            If it can't be read at the start.
+        """  # noqa: DOC502 - raised by the ledger
         self._done = _Done()
+        if isinstance(event, Connected | Disconnected):
+            self._connected = event if isinstance(event, Connected) else None
+        if not self._is_ready(event):
+            return
         try:
             self._take(event)
         except LedgerError as error:
-            # Nothing is acknowledged that is not kept: it comes again on the next connection.
-            _log.error("not recorded, so not done", why=str(error))
+            self._trouble.note((error,))
+        if self._gave_way:
+            return
+        self._announce()
+        if isinstance(event, Ring):
+            give_back_memory()
+        self._care_for_the_ledger(event)
         now = self._clock.now()
         self._outbox.say_online(now)
-        for point, state in self._states.items():
+        for point in sorted(self._stepped):
+            state = self._states[point]
             self._outbox.say_status(point, status_of(state, now, self.house))
-        wake = min(next_wake(state, now, self.house) for state in self._states.values())
-        wake = min(wake, now + STATUS_EVERY)
+            self._wakes[point] = next_wake(state, now, self.house)
+        self._stepped.clear()
+        wake = min(*self._wakes.values(), now + STATUS_EVERY)
         self._ring_at(wake)
         if self._observer is not None:
             done = self._done
             self._observer(
                 Handled(event, tuple(done.actions), tuple(done.nights), dict(self._states), wake)
             )
+
+    # --- before anything else: the clock ------------------------------------------------------
+
+    def _is_ready(self, event: Incoming) -> bool:
+        """Whether the clock can be believed; the first time it can, the state is recovered."""
+        now = self._clock.now()
+        if self._clock_watch is not None:
+            self._clock_watch.look_into(self._ledger, self.house.file.charge_points)
+            if not self._clock_watch.may_go_on(now):
+                self._wait(event, now)
+                return False
+        if not self._states:
+            self._begin(now)
+        return True
+
+    def _wait(self, event: Incoming, now: datetime) -> None:
+        """Say that the clock is waited for; what comes is held, unacknowledged."""
+        if isinstance(event, MessageArrived):
+            self._trouble.hold(event, acted_on=False)
+        elif isinstance(event, Connected):
+            self._outbox.forget_what_was_said()
+        self._outbox.say_waiting()
+        self._ring_at(now + LOOK_AGAIN)
+
+    def _begin(self, now: datetime) -> None:
+        self._watch.use_ledger(self._ledger)
+        # A clock that was waited for knows only now when this process began, as others count.
+        self._me = replace(self._me, since=max(now, self._me.since))
+        self._outbox.is_now(self._me)
+        for point in self.house.file.charge_points:
+            state = recover(self._ledger, point, now, self.house)
+            self._states[point] = state
+            self._stepped.add(point)
+            self._keeper.begin(state, now, self.house.file.zone)
+        if self._connected is not None:
+            self._take(self._connected)
+        for held in self._trouble.let_go():
+            self._take_message(held.message)
+
+    # --- what comes ---------------------------------------------------------------------------
 
     def _take(self, event: Incoming) -> None:
         match event:
@@ -172,50 +257,141 @@ class Service:
             case Connected(protocol):
                 _log.info("connected to the broker", mqtt=protocol)
                 self._outbox.forget_what_was_said()
+                # First of all: another daemon of the household may be about to come back.
+                self._outbox.say_online(self._clock.now())
                 self._step_all(BusConnected())
-                for point, state in self._states.items():
-                    self._outbox.say_plan(point, state.plan)
+                self._say_plans()
             case Disconnected(reason):
                 _log.warning("no broker, trying again", reason=reason)
-            case Ring() | Halt():
-                what = self._watch.look(self._ledger)
+            case Published():
+                self._take_outcome(event)
+            case Ring() | Reload() | Halt():
+                what = self._watch.look(self._ledger, again=isinstance(event, Reload))
                 self._step_all(TimePassed() if what is None else HouseChanged(what))
 
-    def _take_message(self, message: MessageArrived) -> None:
+    def _take_message(self, message: MessageArrived, *, acted_on: bool = False) -> None:
+        kept = False
         try:
-            taken = self._inbox.take(message, self._clock.now())
+            taken = self._inbox.take(message, self._clock.now(), self.house)
+            kept = not self._trouble.was_passed_over()
+            if taken is not None and not acted_on:
+                self._take_in(taken)
         except MalformedMessage as error:
             _log.warning("message not understood", topic=message.topic, reason=str(error))
-            taken = None
-        if isinstance(taken, PriceFeed):
-            if self._watch.take_prices(taken, self._ledger):
-                self._step_all(HouseChanged("prices"))
-        elif taken is not None:
-            self._step(*taken)
-        message.ack()
+            kept = True
+        except LedgerError as error:
+            kept = False
+            self._trouble.note((error,))
+        if not kept:
+            # Nothing is acknowledged that is not kept.
+            self._trouble.hold(message, acted_on=True)
+        elif not self._gave_way:
+            message.ack()  # a bus that is about to come back waits for this
+
+    def _take_in(self, taken: Taken) -> None:
+        match taken:
+            case PriceFeed():
+                if self._watch.take_prices(taken, self._ledger):
+                    self._step_all(HouseChanged("prices"))
+            case DaemonState():
+                self._hear_of_a_daemon(taken)
+            case Refused(point, name, why):
+                self._answer(point, name, understood=False, message=f"not obeyed: {why}")
+            case (point, event):
+                self._step(point, event)
+                if isinstance(event, PersonAsked) and event.request.id is not None:
+                    said = answer_of(self._states[point], self._clock.now(), self.house)
+                    self._answer(point, event.request.id, understood=True, message=said)
+
+    def _hear_of_a_daemon(self, heard: DaemonState) -> None:
+        if self._me.gives_way(heard, self._clock.now()):
+            _log.error("another daemon of this household was started later: this one ends")
+            self._gave_way = True
+        elif heard.state == "offline":
+            # The Will of another, or of an earlier connection of this one: it is not so.
+            self._outbox.forget_online()
+
+    def _answer(self, point: str, name: str, *, understood: bool, message: str) -> None:
+        at = self._clock.now()
+        answer = Answer(id=name, at=at, understood=understood, message=message[:1000])
+        self._outbox.say_answer(point, answer)
+
+    def _take_outcome(self, event: Published) -> None:
+        if event.outcome == "refused":
+            _log.warning("the broker refuses a message", topic=event.topic, why=event.why)
+        self._step(*delivered(event, self._topics, list(self._states)))
 
     def _step_all(self, event: Event) -> None:
-        for point in self._states:
+        # Those that charge come first: what stops one of them must not wait for others' plans.
+        for point in sorted(self._states, key=lambda point: not is_charging(self._states[point])):
             self._step(point, event)
 
     def _step(self, point: str, event: Event) -> None:
         now = self._clock.now()
         before = self._states[point]
-        after, actions = step(before, event, now, self.house)
+        after, actions = react(before, event, now, self.house)
+        self._stepped.add(point)
         self._states[point] = after
+        if isinstance(event, MeterRead) and event.reading.register_wh is not None:
+            self._keeper.saw(point, event.reading.at, self.house.file.zone)
         if before.plan is not None and after.plan is None:
             self._outbox.say_plan(point, None)
         for action in actions:
-            # Each for itself: a plan that can't be recorded must not hold back the stop behind it.
+            self._carry_out(point, action, now)
+        self._trouble.note(self._outbox.refusals_since())
+        try:
+            self._keeper.save(after)
+        except LedgerError as error:
+            self._trouble.note((error,))
+
+    def _say_plans(self) -> None:
+        for point, state in self._states.items():
+            if state.draft is None:  # else it is announced soon
+                self._outbox.say_plan(point, state.plan)
+
+    def _announce(self, *, at_once: bool = False) -> None:
+        """Announce new plans, with why; unless at once, while nothing else waits to be taken."""
+        for point, state in self._states.items():
+            if state.draft is not None and (at_once or self._queue.empty()):
+                self._states[point], actions = announce(state)
+                for action in actions:
+                    self._carry_out(point, action, self._clock.now())
+        self._trouble.note(self._outbox.refusals_since())
+
+    def _carry_out(self, point: str, action: Action, now: datetime) -> None:
+        if isinstance(action, CloseNight):
             try:
-                record = self._outbox.carry_out(point, action, now, self.house)
+                record = self._keeper.close(action.facts, self.house)
             except LedgerError as error:
-                _log.error("not recorded, so not done", what=type(action).__name__, why=str(error))
-                continue
-            self._done.actions.append((point, action))
-            if record is not None:
-                self._done.nights.append(record)
-        if after.night != before.night:
-            self._ledger.save_open_night(
-                point, open_night_body(after.night) if after.night else None
-            )
+                self._trouble.note((error,))
+                return
+            self._done.nights += [] if record is None else [record]
+        else:
+            self._outbox.carry_out(point, action, now, self.house)
+        self._done.actions.append((point, action))
+
+    # --- the ledger ---------------------------------------------------------------------------
+
+    def _care_for_the_ledger(self, event: Incoming) -> None:
+        """With each ring: try again what was refused, record what is owed, see to backups."""
+        if isinstance(event, Ring):
+            if self._trouble.try_again():
+                for held in self._trouble.let_go():
+                    self._take_message(held.message, acted_on=held.acted_on)
+            if not self._trouble.holds:
+                self._record_what_is_owed()
+                told = self._backups.look(self._clock.now()) if self._backups else None
+                if told is not None:
+                    self._step_all(told)
+        news = self._trouble.news()
+        if news is not None:
+            self._step_all(news)
+
+    def _record_what_is_owed(self) -> None:
+        now = self._clock.now()
+        try:
+            for state in self._states.values():
+                self._done.nights += self._keeper.look(state, now, self.house)
+                self._keeper.save(state)
+        except LedgerError as error:
+            self._trouble.note((error,))

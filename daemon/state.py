@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Literal
 
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from daemon.events import CommandInForce
     from planners.accounts import RegisterReading
     from planners.plan import Plan
+    from planners.planning import Draft
     from planners.prices import Prices
 
 LONGEST_GAP = timedelta(minutes=15)
@@ -103,23 +104,12 @@ class Drawn:
 
 
 @dataclass(frozen=True, slots=True)
-class Memory:
-    """What of a charge point's state no row of the ledger tells; kept with the open night."""
-
-    plugged_in: bool = False
-    soc: SocFact | None = None
-    wishes: Wishes = Wishes()
-    vehicle: str | None = None
-    stopped_itself: bool = False
-
-
-@dataclass(frozen=True, slots=True)
 class OpenNight:
     """The night in progress; the fields are those of `daemon.events.NightFacts`.
 
     `accounted_wh` is the register when the night was opened or last closed: a night closed at the
     departure (then `departed`) is closed again at noon if more flowed. `soc_after_percent` is kept
-    when the vehicle leaves. `memory` is the state's own, for the next start of the daemon.
+    when the vehicle leaves.
     """
 
     night: date
@@ -134,7 +124,6 @@ class OpenNight:
     starts: int = 0
     accounted_wh: int | None = None
     closed: bool = False
-    memory: Memory = Memory()
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,6 +162,8 @@ class PointState:
         What the vehicle draws beside what it was taken to draw.
     plan : Plan or None
         The plan in force.
+    draft : Draft or None
+        What it was made from, until it has been announced with its sentences.
     plan_stale : bool
         Whether something that it rests on has changed.
     command : CommandInForce or None
@@ -185,6 +176,8 @@ class PointState:
         The night in progress.
     said : frozenset of str
         Codes of the alerts that hold at present, so that each is raised once.
+    refused : frozenset of str
+        Topics on which the broker takes nothing from the daemon.
     """
 
     charge_point: str
@@ -203,12 +196,14 @@ class PointState:
     answer: Answer | None = None
     drawn: Drawn = Drawn()
     plan: Plan | None = None
+    draft: Draft | None = field(default=None, compare=False)
     plan_stale: bool = True
     command: CommandInForce | None = None
     switched_at: datetime | None = None
     serial: int = 0
     night: OpenNight | None = None
     said: frozenset[str] = frozenset()
+    refused: frozenset[str] = frozenset()
 
 
 def vehicle_of(state: PointState, file: HouseholdFile) -> str | None:

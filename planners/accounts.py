@@ -22,6 +22,9 @@ MICROSECOND = timedelta(microseconds=1)
 ALLOWANCE = 1.1
 """Real power may exceed the declared by a tenth: supply voltage, and clocks that disagree."""
 
+SLIP_WH = 100
+"""A register that falls by no more than its last digit has slipped, not started again [Wh]."""
+
 
 @dataclass(frozen=True, slots=True)
 class RegisterReading:
@@ -98,7 +101,8 @@ def account(
     further apart than `gap_minutes`, and where the register fell: a register that falls has
     started again, and what it shows is the energy since, if `max_kw` could deliver that; if not,
     nothing is known to have flowed. A register that falls and then leaps back past its old value
-    faster than `max_kw` allows had not started again, and only its true rise counts.
+    faster than `max_kw` allows had not started again, and only its true rise counts. Nor had one
+    that slips back by a tenth of a kWh at most: until it is past where it was, nothing counts.
 
     Parameters
     ----------
@@ -236,14 +240,14 @@ def _flows(readings: Sequence[RegisterReading], max_kw: float, gap: timedelta) -
     """Energy between each two neighbouring readings."""
     flows: list[_Flow] = []
     falls: list[_Fall] = []
-    for earlier, later in pairwise(readings):
+    for earlier, later in pairwise(_without_slips(readings, max_kw)):
         wh = later.register_wh - earlier.register_wh
         estimated = later.at - earlier.at > gap
         if wh < 0:
             falls.append(_Fall(earlier, len(flows)))
-            wh = later.register_wh if _possible(later.register_wh, earlier, later, max_kw) else 0
+            wh = later.register_wh if possible(later.register_wh, earlier, later, max_kw) else 0
             estimated = True
-        elif falls and not _possible(wh, earlier, later, max_kw):
+        elif falls and not possible(wh, earlier, later, max_kw):
             undone = _fall_undone_by(later, falls, max_kw)
             if undone is not None:
                 counted_wh = sum(flow.wh for flow in flows[undone.place :])
@@ -254,19 +258,47 @@ def _flows(readings: Sequence[RegisterReading], max_kw: float, gap: timedelta) -
     return flows
 
 
+def _without_slips(readings: Sequence[RegisterReading], max_kw: float) -> list[RegisterReading]:
+    """Let a register that slips back stand still until it is past where it was."""
+    held: list[RegisterReading] = []
+    for reading in readings:
+        before = held[-1] if held else reading
+        slips = 0 < before.register_wh - reading.register_wh <= SLIP_WH
+        if slips and not possible(reading.register_wh, before, reading, max_kw):
+            held.append(RegisterReading(reading.at, before.register_wh))
+        else:
+            held.append(reading)
+    return held
+
+
 def _fall_undone_by(
     reading: RegisterReading, falls: Sequence[_Fall], max_kw: float
 ) -> _Fall | None:
     """First fall since which the register can have risen to this reading, if any."""
     for fall in falls:
         rise_wh = reading.register_wh - fall.last.register_wh
-        if rise_wh >= 0 and _possible(rise_wh, fall.last, reading, max_kw):
+        if rise_wh >= 0 and possible(rise_wh, fall.last, reading, max_kw):
             return fall
     return None
 
 
-def _possible(wh: int, earlier: RegisterReading, later: RegisterReading, max_kw: float) -> bool:
-    """Whether the power could have delivered this energy between two readings."""
+def possible(wh: int, earlier: RegisterReading, later: RegisterReading, max_kw: float) -> bool:
+    """Tell whether a power could have delivered this energy between two readings.
+
+    Parameters
+    ----------
+    wh : int
+        The energy [Wh].
+    earlier, later : RegisterReading
+        The readings.
+    max_kw : float
+        Highest power that could flow [kW], to which `ALLOWANCE` is added.
+
+    Returns
+    -------
+    bool
+        True if it could.
+    """
     most_watts = round(max_kw * 1000 * ALLOWANCE)
     return wh * (timedelta(hours=1) // MICROSECOND) <= most_watts * (
         (later.at - earlier.at) // MICROSECOND

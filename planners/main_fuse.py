@@ -51,7 +51,9 @@ def share_of_fuse(points: Mapping[str, Reach], charge_point: str, left_amps: flo
 def _served(points: Mapping[str, Reach], left_amps: float) -> dict[str, Reach]:
     """Charge points that can be on together: each whose lowest current still fits, in order."""
     served: dict[str, Reach] = {}
+    taken = 0.0
     for name, reach in points.items():
-        if sum(other.lowest for other in served.values()) + reach.lowest <= left_amps:
+        if taken + reach.lowest <= left_amps:
             served[name] = reach
+            taken += reach.lowest
     return served

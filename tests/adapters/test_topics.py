@@ -34,6 +34,7 @@ def test_the_topics_of_a_charge_point() -> None:
         "status": HOME.status("Driveway"),
         "night": HOME.night("Driveway"),
         "alert": HOME.alert("Driveway"),
+        "answer": HOME.answer("Driveway"),
         "reading": HOME.reading("Driveway"),
         "vehicle": HOME.vehicle("Driveway"),
         "request": HOME.request("Driveway"),
@@ -53,13 +54,14 @@ def test_the_topics_of_the_household() -> None:
 
 
 def test_what_the_daemon_listens_to() -> None:
-    """It hears hardware, persons and feeds, and nothing that it says itself."""
+    """It hears hardware, persons and feeds, and whether another daemon says that it runs."""
     assert HOME.subscriptions() == (
         "lullwatt/kowhai-cottage/+/reading",
         "lullwatt/kowhai-cottage/+/vehicle",
         "lullwatt/kowhai-cottage/+/request",
         "lullwatt/kowhai-cottage/prices",
         "lullwatt/kowhai-cottage/load",
+        "lullwatt/kowhai-cottage/daemon",
     )
 
 

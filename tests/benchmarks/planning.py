@@ -5,15 +5,13 @@ Figures depend on the machine and on what else it does: run it alone.
 
 from __future__ import annotations
 
-import os
-import platform
 from collections.abc import Callable
 from dataclasses import dataclass
-from importlib.metadata import version
 
 import click
 
 from tests.benchmarks import against_highs, alone
+from tests.benchmarks.machine import machine
 from tests.benchmarks.table import Row, table
 
 
@@ -69,14 +67,6 @@ def rows(sizes: Sizes, say: Callable[[str], None]) -> list[Row]:
     return found
 
 
-def machine() -> str:
-    """Say what it ran on."""
-    return (
-        f"Python {platform.python_version()}, numpy {version('numpy')}, "
-        f"highspy {version('highspy')} on one thread, {os.cpu_count()} cores, {platform.machine()}"
-    )
-
-
 @click.command()
 @click.option("--quick", is_flag=True, help="A few problems of each kind: some seconds.")
 def main(*, quick: bool) -> None:
@@ -84,7 +74,7 @@ def main(*, quick: bool) -> None:
     against_highs.silence_banner()
     found = rows(QUICK if quick else FULL, lambda name: click.echo(f"{name} ...", err=True))
     click.echo(table(found))
-    click.echo(f"\n{machine()}")
+    click.echo(f"\n{machine('highspy')}, HiGHS on one thread")
     if quick:
         click.echo("A quick run: too few problems to judge by.")
 

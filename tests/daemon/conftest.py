@@ -10,9 +10,10 @@ import structlog
 from tests.daemon.worlds import Heard
 from tests.support.brokers import make_mosquitto, mosquitto
 from tests.support.commands import run
+from tests.support.daemons import meet, run_daemon
 from tests.support.held import published
 
-__all__ = ["make_mosquitto", "mosquitto", "run"]
+__all__ = ["make_mosquitto", "meet", "mosquitto", "run", "run_daemon"]
 
 
 @pytest.fixture(autouse=True)

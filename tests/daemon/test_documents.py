@@ -47,7 +47,7 @@ def test_the_readme_lists_every_option() -> None:
         if inner and isinstance(command, click.Group):
             command = command.commands[inner[0]]
         options = {option.opts[0] for option in command.params if isinstance(option, click.Option)}
-        assert set(re.findall(r"--[a-z]+", row)) == options, row
+        assert set(re.findall(r"--[a-z-]+", row)) == options, row
 
 
 def test_the_developers_page_names_every_module() -> None:

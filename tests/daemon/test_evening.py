@@ -17,7 +17,7 @@ from typing import Any
 
 import pytest
 
-from adapters.bus_events import Connected
+from adapters.bus_events import Connected, MessageArrived, Published
 from adapters.clock import VirtualClock
 from adapters.ledger import open_ledger
 from daemon.household_watch import HouseholdWatch
@@ -111,7 +111,10 @@ def a_home(broker: Mosquitto, tmp_path: Path) -> Iterator[Home]:
 
         def observe(handled: Handled) -> None:
             assert home is not None
-            home.handled.append(handled)
+            event = handled.event
+            own = isinstance(event, MessageArrived) and event.topic == f"{BASE}/daemon"
+            if not own and not isinstance(event, Published):
+                home.handled.append(handled)
 
         daemon = Daemon(
             HouseholdWatch(household), ledger, clock, broker.bus,

@@ -136,7 +136,7 @@ def test_a_clock_a_little_ahead_is_excused(inbox: Inbox) -> None:
         "lullwatt/other-house/driveway/reading",
         "lullwatt/kowhai-cottage/driveway/command",
         "lullwatt/kowhai-cottage/driveway/unheard-of",
-        "lullwatt/kowhai-cottage/daemon",
+        "lullwatt/kowhai-cottage/daemons",
         "driveway/reading",
         "",
     ],

@@ -14,13 +14,14 @@ from structlog.testing import capture_logs
 
 from adapters.ledger import open_ledger
 from adapters.messages import Command, Status, decode
-from config.errors import LedgerError
+from config.errors import LedgerError, TariffError
 from daemon.events import AnnouncePlan, Assert, CommandInForce, Issue, Note, Warn
 from daemon.outbox import STATUS_EVERY, Outbox
 from daemon.status import status_of
 from tests.daemon.test_nights import FACTS, charged
 from tests.daemon.worlds import (
     EVENING,
+    HERE,
     HOUR,
     MINUTE,
     NIGHT_BEGINS,
@@ -33,7 +34,7 @@ from tests.daemon.worlds import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
     from pathlib import Path
 
     from adapters.ledger import Ledger
@@ -120,13 +121,24 @@ def test_a_plan_is_recorded_and_published_retained(out: Out, ledger: Ledger) -> 
     assert kept["made_at"] == "2026-06-03T06:30:00Z"
 
 
-def test_what_cannot_be_recorded_is_not_published(out: Out, ledger: Ledger) -> None:
-    """A plan, an alert or a night that the ledger refuses does not go out either."""
+def test_a_night_that_cannot_be_recorded_is_not_published(out: Out, ledger: Ledger) -> None:
+    """What is read on the bus of a night is what stands in the ledger."""
+    closing = close()
     ledger.close()
-    for action in (plan_of(), Warn("no-rate", "none"), close()):
-        with pytest.raises(LedgerError):
-            out.do(action)
+    with pytest.raises(LedgerError):
+        out.do(closing)
     assert out.bus.messages == []
+
+
+def test_a_plan_and_an_alert_go_out_all_the_same(out: Out, ledger: Ledger) -> None:
+    """They are for people, who must hear of them above all when the ledger refuses."""
+    planned = plan_of()
+    ledger.close()
+    out.do(planned)
+    out.do(Warn("no-rate", "none"))
+    assert [len(out.bus.on(leaf)) for leaf in ("plan", "alert")] == [1, 1]
+    assert len(out.box.refusals_since()) == 2
+    assert out.box.refusals_since() == []
 
 
 def test_no_plan_takes_the_retained_one_away(out: Out) -> None:
@@ -142,6 +154,30 @@ def test_an_alert_is_recorded_and_published(out: Out) -> None:
     assert (topic, retain) == ("lullwatt/kowhai-cottage/driveway/alert", False)
     alert = json.loads(payload)
     assert (alert["code"], alert["message"]) == ("need-out-of-reach", "Too little time.")
+
+
+def test_an_alert_that_cannot_be_recorded_is_raised_all_the_same(out: Out, ledger: Ledger) -> None:
+    """A person must know, above all when the ledger fails."""
+    ledger.close()
+    out.do(Warn("power-after-stop", "Look at it."))
+    assert [alert["code"] for alert in out.bus.on("alert")] == ["power-after-stop"]
+
+
+@pytest.mark.parametrize("given", [None, ["./tell", "loudly"]])
+def test_an_alert_is_told_to_the_users_own_command(ledger: Ledger, given: list[str] | None) -> None:
+    """The command reads the alert, and where it is from; without one, none is run."""
+    told: list[tuple[Sequence[str], dict[str, Any]]] = []
+    house = household(household={"on_alert": given} if given else {})
+    box = Outbox(
+        topics_of(house), ledger, Heard(),
+        run_command=lambda command, payload: told.append((command, json.loads(payload))),
+    )  # fmt: skip
+    box.carry_out(POINT, Warn("no-rate", "None."), EVENING, house)
+    alert = {
+        "v": 1, "code": "no-rate", "at": "2026-06-03T06:30:00Z", "message": "None.",
+        "household": "Kowhai Cottage", "charge_point": POINT,
+    }  # fmt: skip
+    assert told == ([((str(HERE / "tell"), "loudly"), alert)] if given else [])
 
 
 def test_a_note_is_for_the_log(out: Out) -> None:
@@ -191,14 +227,12 @@ def test_the_same_night_again_is_no_news(out: Out, ledger: Ledger) -> None:
     assert [night["starts"] for night in ledger.nights()] == [2]
 
 
-def test_a_night_that_cannot_be_priced_stops_nothing(ledger: Ledger) -> None:
-    """Where no rate is known for a night it is left unrecorded, and that is logged."""
+def test_a_night_that_cannot_be_priced_is_not_recorded(ledger: Ledger) -> None:
+    """Where no rate is known for a night the caller is told; the service owes it then."""
     house = household(tariff={"valid_from": "2030-01-01"})
-    box = Outbox(topics_of(house), ledger, Heard())
     keep_readings(ledger)
-    with capture_logs() as logs:
-        assert box.carry_out(POINT, close(), EVENING, house) is None
-    assert [log["log_level"] for log in logs] == ["error"]
+    with pytest.raises(TariffError):
+        Outbox(topics_of(house), ledger, Heard()).carry_out(POINT, close(), EVENING, house)
     assert ledger.nights() == ()
 
 

@@ -173,3 +173,19 @@ def test_a_bad_file_starts_nothing(start: Start, tmp_path: Path) -> None:
     assert 'expected a number of NZD per kWh, got "twelve"' in line
     assert line.startswith(f"{path}:2")
     assert not list(tmp_path.glob("*.sqlite3*"))
+
+
+def test_a_second_daemon_of_a_ledger_is_refused(start: Start, tmp_path: Path) -> None:
+    """Exit 2 in one line that names the first one's process, which goes on."""
+    path = household(tmp_path, "mqtt://127.0.0.1:1")
+    first = start(path)
+    first.wait_logged("no broker, trying again")
+    again = path.with_name("again.yaml")
+    again.write_text(path.read_text("utf-8"), "utf-8")
+    second = start(again)
+    assert second.ends() == 2
+    [line] = second.log.splitlines()
+    assert f"process {first.process.pid}" in line
+    first.process.terminate()
+    assert first.ends() == 0
+    assert not list(tmp_path.glob("*.lock"))

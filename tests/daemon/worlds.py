@@ -34,9 +34,10 @@ from daemon.events import (
 )
 from daemon.household_watch import load_house
 from daemon.inbox import Inbox
+from daemon.kept import kept_body
 from daemon.nights import night_record
 from daemon.outbox import Outbox
-from daemon.recovery import open_night_body, recover
+from daemon.recovery import recover
 from daemon.state import House, PointState
 from planners.accounts import RegisterReading
 from planners.departures import night_bounds
@@ -148,16 +149,15 @@ class World:
 
     def feed(self, event: Event) -> tuple[Action, ...]:
         """Let the controller take an event, and do what it asks for as the service would."""
-        before = self.state.night
+        before = kept_body(self.state)
         self.state, actions = step(self.state, event, self.now, self.house)
         self.actions += [(self.now, action) for action in actions]
         if self.ledger is not None:
-            night = self.state.night
-            if night != before:
-                self.ledger.save_open_night(POINT, open_night_body(night) if night else None)
             outbox = Outbox(topics_of(self.house), self.ledger, self.bus)
             for action in actions:
                 outbox.carry_out(POINT, action, self.now, self.house)
+            if kept_body(self.state) != before:
+                self.ledger.save_open_night(POINT, kept_body(self.state))
         self.watch(self)
         return actions
 

@@ -174,6 +174,15 @@ def test_what_was_counted_after_a_false_zero_is_not_counted_twice() -> None:
     assert account(readings, [span(0, 60)], max_kw=7.36).energy_wh == 300
 
 
+@pytest.mark.parametrize(("slip_wh", "counted_wh"), [(3, 200), (100, 200), (101, 402)])
+def test_a_register_that_slips_back_counts_nothing_twice(slip_wh: int, counted_wh: int) -> None:
+    """A last digit that goes to and fro adds nothing; after a deeper fall it counts from there."""
+    low = 900_100 - slip_wh
+    shown = [900_000, 900_100, low, 900_100, low, 900_100, 900_200]
+    readings = [reading(5 * i, wh) for i, wh in enumerate(shown)]
+    assert account(readings, [span(0, 60)], max_kw=7.36).energy_wh == counted_wh
+
+
 def test_two_readings_at_one_instant_keep_their_energy() -> None:
     """Energy between readings of one instant belongs to the span that ends there."""
     readings = [reading(0, 0), reading(10, 500), reading(10, 600), reading(20, 600)]
@@ -236,9 +245,22 @@ def most_wh(a: RegisterReading, b: RegisterReading, max_kw: float) -> Fraction:
     return round(max_kw * 1_100) * Fraction(micros(a.at, b.at), 3_600_000_000)
 
 
+def unslipped(readings: Sequence[RegisterReading], max_kw: float) -> list[RegisterReading]:
+    """Put a register that fell by 0.1 kWh at most, and can't have begun again, where it was."""
+    shown = list(readings)
+    for i in range(1, len(shown)):
+        a, b = shown[i - 1], shown[i]
+        if a.register_wh - 100 <= b.register_wh < a.register_wh and b.register_wh > most_wh(
+            a, b, max_kw
+        ):
+            shown[i] = RegisterReading(b.at, a.register_wh)
+    return shown
+
+
 def flows(readings: Sequence[RegisterReading], max_kw: float) -> list[Flow]:
     """Energy between neighbours, straight from the rules, one pair at a time."""
     found: list[Flow] = []
+    readings = unslipped(readings, max_kw)
     fallen: dict[int, RegisterReading] = {}  # by how many flows came before the fall
     for i in range(1, len(readings)):
         a, b = readings[i - 1], readings[i]
@@ -287,14 +309,15 @@ def nights(draw: st.DrawFn) -> tuple[list[RegisterReading], list[RateSpan]]:
     readings = [reading(minute, register)]
     steps = st.tuples(
         st.sampled_from([0, 1, 1, 5, 10, 15, 16, 64]),
-        st.sampled_from(["flow", "flow", "flow", "rest", "reset", "zero", "odd"]),
+        st.sampled_from(["flow", "flow", "flow", "rest", "reset", "zero", "odd", "slip"]),
         st.integers(0, 400),
     )
     for minutes, what, wh in draw(st.lists(steps, max_size=25)):
         minute += minutes
         shown = {"flow": register + wh, "rest": register, "reset": wh, "zero": 0, "odd": 77 * wh}
+        shown["slip"] = max(0, register - wh // 3)
         readings.append(reading(minute, shown[what]))
-        register = register if what == "zero" else shown[what]
+        register = register if what in {"zero", "slip"} else shown[what]
     edges = sorted(draw(st.sets(st.integers(-40, 300), min_size=2, max_size=8)))
     bands = draw(st.lists(st.sampled_from("ab"), min_size=len(edges), max_size=len(edges)))
     spans = [

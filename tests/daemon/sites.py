@@ -1,0 +1,182 @@
+"""A real service on a real ledger, in the hands of a test: its clock, its bus, and the physics.
+
+The clock may be set to any instant, as clocks are. True time is another thing: energy flows by it,
+and the hardware lets a command lapse by its own clock, which is right.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from importlib.resources import files
+from typing import TYPE_CHECKING, Any
+
+from adapters.bus_events import Connected, MessageArrived
+from adapters.messages import Reading, Request, VehicleReport
+from daemon.events import Issue
+from daemon.household_watch import HouseholdWatch
+from daemon.incoming import Handled, Ring
+from daemon.service import Service
+from tests.daemon.worlds import HOUR, MINUTE, POINT, Heard, arrived, topics_of
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from adapters.ledger import Ledger
+    from adapters.messages import Message
+    from daemon.backup_rounds import BackupRounds
+    from daemon.clock_watch import ClockWatch
+    from daemon.events import Action
+    from daemon.state import PointState
+
+RINGS_EVERY = timedelta(seconds=15)
+"""The bell's regular ring."""
+
+
+class SetClock:
+    """A clock that a test sets."""
+
+    def __init__(self, at: datetime) -> None:
+        self.at = at
+
+    def now(self) -> datetime:
+        return self.at
+
+
+def household_file(directory: Path, *changes: tuple[str, str]) -> Path:
+    """Write the demo household, with parts of its text put for others."""
+    text = files("config").joinpath("examples", "kowhai.yaml").read_text("utf-8")
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    path = directory / "house.yaml"
+    path.write_text(text, "utf-8")
+    return path
+
+
+class Site:
+    """One charge point under a real service."""
+
+    def __init__(
+        self,
+        household: Path,
+        ledger: Ledger,
+        at: datetime,
+        *,
+        meter_wh: float = 1_000_000.0,
+        clock_watch: ClockWatch | None = None,
+        backups: BackupRounds | None = None,
+    ) -> None:
+        watch = HouseholdWatch(household)
+        self.topics = topics_of(watch.house)
+        self.file = watch.house.file
+        self.clock = SetClock(at)
+        self.true_now = at
+        self.ledger = ledger
+        self.bus = Heard()
+        self.meter_wh = meter_wh
+        self.there = False
+        self.acknowledged = 0
+        self.actions: list[tuple[datetime, Action]] = []
+        self.records: list[dict[str, Any]] = []
+        self.wake: datetime = at
+        self.service = Service(
+            watch, ledger, self.clock, bus=self.bus, ring_at=self._ring_at,
+            observer=self._observe, clock_watch=clock_watch, backups=backups,
+        )  # fmt: skip
+
+    def begin(self) -> None:
+        self.service.handle(Ring())
+        self.service.handle(Connected("5"))
+
+    # --- what happens -------------------------------------------------------------------------
+
+    def ring(self) -> None:
+        self.service.handle(Ring())
+
+    def post(self, leaf: str, message: Message) -> None:
+        def ack() -> None:
+            self.acknowledged += 1
+
+        it = arrived(f"{self.topics.base}/{POINT}/{leaf}", message)
+        self.service.handle(MessageArrived(it.topic, it.payload, it.retain, ack))
+
+    def plug_in(self, soc: float | None) -> None:
+        self.there = True
+        report = VehicleReport(at=self.clock.now(), pilot="B", soc_percent=soc)
+        self.post("vehicle", report)
+
+    def unplug(self) -> None:
+        self.there = False
+        self.post("vehicle", VehicleReport(at=self.clock.now(), pilot="A"))
+
+    def ask(self, **wish: object) -> None:
+        self.post("request", Request.model_validate(wish))
+
+    def read(self) -> None:
+        register = round(self.meter_wh) / 1000
+        self.post("reading", Reading(at=self.clock.now(), register_kwh=register, watts=self.watts))
+
+    # --- time ---------------------------------------------------------------------------------
+
+    @property
+    def watts(self) -> float:
+        """Power that flows now: what was told last, until it lapses by the hardware's clock."""
+        commands = self.bus.on("command")
+        if not commands or not self.there or commands[-1]["do"] != "start":
+            return 0.0
+        if self.clock.now() >= datetime.fromisoformat(commands[-1]["valid_until"]):
+            return 0.0
+        return float(commands[-1]["amps"]) * 230.0
+
+    def pass_time(self, span: timedelta, *, alive: bool = True, every: timedelta = MINUTE) -> None:
+        """Let time go by; a daemon that is alive is woken and hears its meter."""
+        end = self.true_now + span
+        read_at = self.true_now + every
+        while self.true_now < end:
+            due = min(end, read_at, max(self.true_now, self._true(self.wake)) if alive else end)
+            due = max(due, self.true_now + timedelta(microseconds=1))
+            if self.watts and not alive:
+                due = min(due, self.true_now + MINUTE)
+            self._advance(due - self.true_now)
+            if alive and self.clock.now() >= self.wake:
+                self.ring()
+            if self.true_now >= read_at:
+                read_at = self.true_now + every
+                if alive:
+                    self.ring()
+                    self.read()
+
+    def set_clock(self, by: timedelta) -> None:
+        """Put the clock forward or back, as a time server does; the bell rings within 15 s."""
+        self.clock.at += by
+        self._advance(RINGS_EVERY)
+        self.ring()
+
+    def _true(self, instant: datetime) -> datetime:
+        return self.true_now + (instant - self.clock.now())
+
+    def _advance(self, span: timedelta) -> None:
+        self.meter_wh += self.watts * (span / HOUR)
+        self.true_now += span
+        self.clock.at += span
+
+    # --- what came of it ----------------------------------------------------------------------
+
+    @property
+    def state(self) -> PointState:
+        return self.service._states[POINT]
+
+    def switches(self) -> list[tuple[datetime, str]]:
+        """When it was told to start and to stop, by its own clock; renewals left out."""
+        told: list[tuple[datetime, str]] = []
+        for at, action in self.actions:
+            if isinstance(action, Issue) and (not told or told[-1][1] != action.command.do):
+                told.append((at, action.command.do))
+        return told
+
+    def _ring_at(self, instant: datetime) -> None:
+        self.wake = instant
+
+    def _observe(self, handled: Handled) -> None:
+        self.actions += [(self.clock.now(), action) for _, action in handled.actions]
+        self.records += handled.nights

@@ -1,0 +1,181 @@
+"""The campaign's end of the pipe to a daemon's process: starts it, kills it, hears what it did."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from multiprocessing import get_context
+from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
+from pathlib import Path
+from threading import Timer
+from time import monotonic
+from typing import Any, Final
+
+from daemon.events import CommandInForce
+from planners.plan import Period
+from tests.faults.daemon_process import Aim, Heard, Mark, Order, run_child
+
+PATIENCE_SECONDS: Final = 20.0
+
+_PROCESSES: Final = get_context("forkserver")
+_PROCESSES.set_forkserver_preload(["tests.faults.daemon_process"])
+
+
+class Died(Exception):  # noqa: N818 - that is what happened
+    """The daemon's process is dead."""
+
+
+class Stuck(Exception):  # noqa: N818 - that is what happened
+    """The daemon is alive, and what must happen does not."""
+
+
+class DaemonHandle:
+    """One daemon through all its lives.
+
+    Attributes
+    ----------
+    arrived : set of Mark
+        Every message that was dealt with.
+    issued : list of CommandInForce
+        Every command, in order.
+    command, periods, charges_now, wake
+        What was in force when something was heard last.
+    """
+
+    def __init__(
+        self, house: Path, *, keepalive_seconds: int = 10, plant: str | None = None
+    ) -> None:
+        self._house = house
+        self._keepalive_seconds = keepalive_seconds
+        self._plant = plant
+        self._pipe: Connection | None = None
+        self._process: BaseProcess | None = None
+        self._is_over = False
+        self._clock_ticks = 0
+        self.rings = 0
+        self.connections = 0
+        self.disconnections = 0
+        self.connected_at_seconds = 0.0
+        self.arrived: set[Mark] = set()
+        self.issued: list[CommandInForce] = []
+        self.nights: list[dict[str, Any]] = []
+        self.alerts: list[str] = []
+        self.command: CommandInForce | None = None
+        self.periods: tuple[Period, ...] = ()
+        self.charges_now = False
+        self.wake: datetime | None = None
+
+    @property
+    def serial(self) -> int:
+        """The highest serial given so far."""
+        return max((command.serial for command in self.issued), default=0)
+
+    def start(self, at: datetime, aim: Aim | None = None) -> None:
+        """Start it on the ledger it left, at a virtual instant."""
+        self._pipe, theirs = _PROCESSES.Pipe()
+        order = Order(self._house, at, self._keepalive_seconds, aim, self._plant)
+        self._process = _PROCESSES.Process(target=run_child, args=(theirs, order), daemon=True)
+        self._process.start()
+        theirs.close()
+        self._is_over = False
+        self.wake = self.command = None
+
+    def kill(self) -> None:
+        """SIGKILL, now."""
+        assert self._process is not None
+        self._process.kill()
+
+    def kill_after(self, seconds: float) -> Timer:
+        """SIGKILL this life of it in a moment."""
+        assert self._process is not None
+        timer = Timer(seconds, self._process.kill)
+        timer.start()
+        return timer
+
+    def bury(self) -> int | None:
+        """Hear what it said last; its process is gone afterwards, and this is its exit code."""
+        if self._process is None:
+            return None
+        if not self._is_over:  # one that has ended by itself must not seem killed
+            self._process.kill()
+        try:
+            while True:
+                self._hear(PATIENCE_SECONDS, "its end")
+        except Died:
+            pass
+        self._process.join(PATIENCE_SECONDS)
+        code = self._process.exitcode
+        self._process.close()
+        self._process = None
+        assert self._pipe is not None
+        self._pipe.close()
+        return code
+
+    def aim(self, aim: Aim) -> None:
+        """Let it kill itself when it passes a place."""
+        self._send(aim)
+
+    def tell(self, now: datetime) -> None:
+        """Move its clock."""
+        ticks = self._clock_ticks
+        self._send(now)
+        self.wait(lambda: self._clock_ticks > ticks, "the clock")
+
+    def ring(self) -> None:
+        """Ring its bell, and wait until that is dealt with."""
+        rings = self.rings
+        self._send("ring")
+        self.wait(lambda: self.rings > rings, "a ring is dealt with")
+
+    def wait(
+        self, condition: Callable[[], bool], what: str, patience_seconds: float = PATIENCE_SECONDS
+    ) -> None:
+        """Hear it until something holds."""
+        deadline = monotonic() + patience_seconds
+        while not condition():
+            self._hear(max(0.0, deadline - monotonic()), what)
+
+    def drain(self) -> None:
+        """Hear what it has said, without waiting."""
+        while self._pipe is not None and self._pipe.poll(0):
+            self._hear(0, "what is there")
+
+    def _send(self, what: object) -> None:
+        assert self._pipe is not None
+        try:
+            self._pipe.send(what)
+        except OSError as error:
+            self._is_over = True
+            raise Died from error
+
+    def _hear(self, patience_seconds: float, what: str) -> None:
+        assert self._pipe is not None
+        try:
+            if not self._pipe.poll(patience_seconds):
+                raise Stuck(what)
+            heard = self._pipe.recv()
+        except (EOFError, OSError) as error:
+            self._is_over = True
+            raise Died from error
+        self._take(heard)
+
+    def _take(self, heard: Heard) -> None:
+        self._counts(heard)
+        if heard.kind == "clock":
+            return
+        self.wake, self.command = heard.wake, heard.command
+        self.periods, self.charges_now = heard.periods, heard.charges_now
+        self.issued += heard.issued
+        self.nights += heard.nights
+        self.alerts += heard.alerts
+        if heard.mark is not None:
+            self.arrived.add(heard.mark)
+
+    def _counts(self, heard: Heard) -> None:
+        self._clock_ticks += heard.kind == "clock"
+        self.rings += heard.kind == "ring"
+        self.disconnections += heard.kind == "disconnected"
+        if heard.kind == "connected":
+            self.connections += 1
+            self.connected_at_seconds = heard.connected_at_seconds

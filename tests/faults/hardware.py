@@ -1,0 +1,284 @@
+"""Hardware that misbehaves: each way in a night of its own, at random instants.
+
+The service runs in this process; between it and the simulated charge point stands a fault. What a
+person must be told, `daemon.confirming` says in its first lines; whatever happens, the energy must
+be accounted for.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from random import Random
+from typing import Any, Final
+
+from typing_extensions import override
+
+from adapters.simulated import SimulatedChargePoint, SimulatedVehicle
+from daemon.alerts import ENDED_SHORT, NO_POWER, NO_READING, POWER
+from tests.faults.evenings import POINT, SCENES, Scene
+from tests.faults.garbage import Sent
+from tests.faults.kept import read_ledger
+from tests.faults.served import Served
+from tests.faults.stage import REGISTER_WH
+from tests.faults.tally import Tally
+
+MINUTE: Final = timedelta(minutes=1)
+PLUGGED: Final = 12 * 60 + 45
+"""The vehicle is unplugged five minutes before it leaves at 07:20 [min after 18:30]."""
+
+STEPS: Final = tuple(step for step in range(15 * 60) if step % 5 == 0 or 145 < step < 400)
+"""Minutes after the plug-in at which the hardware speaks: more often while it charges."""
+
+CHARGES: Final = (155, 350)
+"""Minutes after the plug-in between which the demo household charges."""
+
+MOST_STARTS: Final = 4
+"""A night needs one; what fails is tried again, but not all night."""
+
+MINUTE_WH: Final = 32 * 230 / 60
+"""What flows in a minute at the highest current [Wh]."""
+
+
+class FaultyPoint(SimulatedChargePoint):
+    """A charge point whose relay may stick."""
+
+    stuck: str | None = None
+
+    @property
+    @override
+    def offered_amps(self) -> float:
+        if self.stuck == "on":
+            return self._max_amps
+        return 0.0 if self.stuck == "off" else super().offered_amps
+
+
+@dataclass
+class Stubborn(SimulatedVehicle):
+    """A vehicle that ends its charge by itself at a state of charge."""
+
+    ends_at_percent: float = 100.0
+
+    @property
+    @override
+    def is_full(self) -> bool:
+        return self.soc_percent >= self.ends_at_percent
+
+
+@dataclass(slots=True)
+class Line:
+    """What hardware says, as it should be; a fault changes it.
+
+    Attributes
+    ----------
+    step : int
+        Minutes since the plug-in.
+    begins : int
+        From when on it misbehaves.
+    says : list of (str, dict)
+        Leaf and body of what is published now.
+    """
+
+    step: int
+    begins: int
+    point: FaultyPoint
+    chance: Random
+    says: list[tuple[str, dict[str, Any]]]
+    memory: dict[str, Any]
+
+    @property
+    def on(self) -> bool:
+        """Whether it misbehaves now."""
+        return self.step >= self.begins
+
+
+def relay_stuck_on(line: Line) -> None:
+    """Never open again, once it has charged."""
+    line.point.stuck = "on" if line.on else None
+
+
+def relay_stuck_off(line: Line) -> None:
+    """Never close."""
+    line.point.stuck = "off"
+
+
+def meter_silent(line: Line) -> None:
+    """Say nothing for forty minutes of the charge."""
+    if line.begins <= line.step < line.begins + 40:
+        line.says.clear()
+
+
+def meter_reset(line: Line) -> None:
+    """Begin at 0 again in the middle of a charge."""
+    if not line.on:
+        return
+    for body in _readings(line):
+        offset = line.memory.setdefault("offset", body["register_kwh"])
+        body["register_kwh"] = round(body["register_kwh"] - offset, 3)
+
+
+def meter_backwards(line: Line) -> None:
+    """Go back by some watt-hours now and then."""
+    for body in _readings(line):
+        if line.on and line.chance.random() < 0.3:
+            body["register_kwh"] = round(body["register_kwh"] - 0.003, 3)
+
+
+def doubled_and_late(line: Line) -> None:
+    """Say everything twice, and now and then minutes late."""
+    late = line.memory.setdefault("late", [])
+    if line.on and line.chance.random() < 0.2:
+        late.append((line.step + line.chance.randint(2, 9), list(line.says)))
+        return
+    for due, said in list(late):
+        if due <= line.step:
+            late.remove((due, said))
+            line.says += said
+    line.says += list(line.says)
+
+
+def clock_behind(line: Line) -> None:
+    """Date everything an hour before it is so."""
+    _shift(line, -timedelta(hours=1))
+
+
+def clock_ahead(line: Line) -> None:
+    """Date everything an hour after it is so, until somebody puts the clock right."""
+    if line.begins <= line.step < line.begins + 40:
+        _shift(line, timedelta(hours=1))
+
+
+def as_it_should(_line: Line) -> None:
+    """Misbehave in nothing; the vehicle does."""
+
+
+def _readings(line: Line) -> list[dict[str, Any]]:
+    return [body for leaf, body in line.says if leaf == "reading"]
+
+
+def _shift(line: Line, by: timedelta) -> None:
+    for _, body in line.says:
+        body["at"] = (datetime.fromisoformat(body["at"]) + by).isoformat()
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """A way to misbehave, and what must come of it.
+
+    Attributes
+    ----------
+    fault : callable
+        Changes what is said.
+    alerts : frozenset of str
+        What a person must be told.
+    met : bool
+        Whether the need can be met all the same.
+    off_by_wh : float
+        Energy that nobody can know of [Wh].
+    draws_amps, ends_at_percent : float
+        How the vehicle differs.
+    """
+
+    fault: Callable[[Line], None]
+    alerts: frozenset[str] = frozenset()
+    met: bool = True
+    off_by_wh: float = 0.0
+    draws_amps: float = 32.0
+    ends_at_percent: float = 100.0
+
+
+CASES: Final[Mapping[str, Case]] = {
+    "relay stuck on": Case(relay_stuck_on, frozenset({POWER})),
+    "relay stuck off": Case(relay_stuck_off, frozenset({NO_POWER}), met=False),
+    "meter silent": Case(meter_silent, frozenset({NO_READING})),
+    "meter begins again": Case(meter_reset, off_by_wh=2 * MINUTE_WH),
+    "meter goes backwards": Case(meter_backwards, off_by_wh=4),
+    "readings doubled and late": Case(doubled_and_late),
+    "hardware's clock an hour behind": Case(clock_behind),
+    "hardware's clock an hour ahead": Case(clock_ahead, frozenset({NO_READING})),
+    "vehicle ends by itself": Case(
+        as_it_should, frozenset({ENDED_SHORT}), met=False, ends_at_percent=50.0
+    ),
+    "vehicle draws a third": Case(as_it_should, draws_amps=32 / 3),
+}
+
+
+def misbehave(directory: Path, tally: Tally, chance: Random, seed: str) -> None:
+    """Play every case once, each in a folder of its own."""
+    for index, (name, case) in enumerate(CASES.items()):
+        tally.tried["nights with hardware that misbehaves"] += 1
+        here = f"{name} ({seed})"
+        _play(directory / str(index), tally, case, Random(chance.random()), here)
+
+
+def _play(directory: Path, tally: Tally, case: Case, chance: Random, here: str) -> None:
+    scene = SCENES[0]
+    directory.mkdir(parents=True)
+    point = FaultyPoint(scene.begins, register_wh=REGISTER_WH)
+    vehicle = Stubborn(
+        52, scene.soc_percent, max_amps=case.draws_amps, ends_at_percent=case.ends_at_percent
+    )
+    point.plug_in(vehicle, scene.begins)
+    house = scene.write(directory, "mqtt://127.0.0.1:1")
+    begins = chance.randint(CHARGES[0] + 5, CHARGES[1] - 60)
+    with Served(house, scene.begins, point).running() as served:
+        memory: dict[str, Any] = {}
+        for step in STEPS:
+            now = scene.begins + step * MINUTE
+            if not served.move(now):
+                tally.wrong("stopped", f"{served.failure!r}, {here}")
+                return
+            if step == PLUGGED:
+                point.unplug(now)
+            line = Line(step, begins, point, chance, _says(point, now, step), memory)
+            case.fault(line)
+            for leaf, body in line.says:
+                topic = f"{served.topics.base}/{POINT}/{leaf}"
+                served.deliver(Sent(topic, json.dumps(body).encode()))
+            served.wait()
+            _look(tally, point, scene, now, here)
+    _judge(tally, case, served, (point, vehicle), here)
+
+
+def _says(point: FaultyPoint, now: datetime, step: int) -> list[tuple[str, dict[str, Any]]]:
+    at = now.isoformat()
+    register, watts = point.register_kwh, round(point.watts(), 1)
+    said: list[tuple[str, dict[str, Any]]] = [
+        ("reading", {"at": at, "register_kwh": register, "watts": watts})
+    ]
+    if step % 10 == 0 or step == PLUGGED:
+        body: dict[str, Any] = {"at": at, "pilot": point.pilot}
+        if point.vehicle is not None:
+            body["soc_percent"] = round(point.vehicle.soc_percent, 1)
+        said.append(("vehicle", body))
+    return said
+
+
+def _look(tally: Tally, point: FaultyPoint, scene: Scene, now: datetime, here: str) -> None:
+    if point.stuck is None and point.offered_amps > scene.allowed_amps(now) + 1e-9:
+        tally.wrong("over the current", f"{now.isoformat()}, {here}")
+
+
+def _judge(
+    tally: Tally, case: Case, served: Served, there: tuple[FaultyPoint, Stubborn], here: str
+) -> None:
+    point, vehicle = there
+    told = {code for _, code in served.alerts}
+    if not case.alerts <= told:
+        tally.wrong("alert not raised", f"{sorted(case.alerts - told)}, {here}")
+    rise_wh = point.register_kwh * 1000 - REGISTER_WH
+    kept = read_ledger(served.ledger)
+    difference = kept.nights_wh - rise_wh
+    if abs(difference) > 1 + kept.bands + case.off_by_wh:
+        kind = "counted twice" if difference > 0 else "lost"
+        tally.wrong(kind, f"{kept.nights_wh} Wh of {rise_wh:.0f} Wh, {here}")
+    if case.met and vehicle.soc_percent < SCENES[0].need_percent - 0.5:
+        tally.wrong("need not met", f"{vehicle.soc_percent:.1f} %, {here}")
+    if point.stuck is None and point.offered_amps > 0:
+        tally.wrong("left charging", here)
+    starts = sum(night["starts"] for night in kept.nights)
+    if starts > MOST_STARTS:
+        tally.wrong("left charging", f"{starts} starts in one night, {here}")

@@ -1,0 +1,72 @@
+"""Litters the broker of a rehearsed night with bad messages, and kills the daemon among them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from random import Random
+
+from adapters.topics import Topics, matches
+from tests.faults.evenings import POINT
+from tests.faults.garbage import Garbage, Sent
+from tests.faults.handle import PATIENCE_SECONDS
+from tests.faults.kills import Kills
+from tests.faults.night import Night
+
+LONGEST_TOPIC = 1000
+
+
+@dataclass(slots=True)
+class Litter:
+    """Strikes at these instants, now and then with a kill, which brings leftovers back.
+
+    Attributes
+    ----------
+    each : int
+        How many bad messages at a time.
+    """
+
+    chance: Random
+    instants: list[datetime]
+    each: int
+    made: Garbage | None = None
+    remembered: int = 0
+    kills: Kills = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.kills = Kills(self.chance, [])
+
+    def prepare(self, night: Night) -> None:
+        """Leave good wishes of another evening behind: they come with every subscription."""
+        topic = night.stage.topics.request(POINT)
+        assert night.stage.person.publish(topic, b'{"v":1,"charge_now":true}', retain=True)
+        assert night.stage.person.wait_acknowledged(PATIENCE_SECONDS)
+
+    def strike(self, night: Night) -> None:
+        """Publish bad messages, and see that each is dealt with; or kill the daemon."""
+        if self.made is not None and self.chance.random() < 0.2:
+            self.kills.strike(night)
+            return
+        topics = night.stage.topics
+        self.made = self.made or Garbage(self.chance, topics)
+        published = night.stage.hardware.published
+        for topic, payload in published[self.remembered :]:
+            self.made.remember(Sent(topic, payload))
+        self.remembered = len(published)
+        night.stage.daemon.tell(night.now)
+        for _ in range(self.each):
+            self._throw(night, self.made.make(night.now)[1], topics)
+        night.settle()
+
+    def _throw(self, night: Night, sent: Sent, topics: Topics) -> None:
+        if not sent.topic or "\0" in sent.topic or len(sent.topic) > LONGEST_TOPIC:
+            return  # no client can send this
+        if sent.retain and sent.topic == topics.request(POINT):
+            return  # to those who listen already, it is a wish like any other
+        heard = any(matches(wanted, sent.topic) for wanted in topics.subscriptions())
+        assert night.stage.person.publish(
+            sent.topic, sent.payload, retain=sent.retain and heard and bool(sent.payload)
+        )
+        night.stage.tally.tried["bad messages, through a broker"] += 1
+        if heard:
+            night.pending.append((sent.topic, sent.payload))

@@ -1,0 +1,61 @@
+"""Faults planted into the daemon on purpose, to see that the campaign finds them.
+
+They live here only, and are laid over the real code in the child process that asks for one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+from typing import TYPE_CHECKING, Any, Final
+from unittest.mock import patch
+
+import daemon.recovery
+from adapters.bus_events import MessageArrived
+from adapters.ledger import Ledger
+from daemon.service import Service
+
+if TYPE_CHECKING:
+    from daemon.state import House, PointState
+
+
+def acknowledge_on_arrival() -> None:
+    """Acknowledge a message when it comes, before it is kept."""
+    post = Service.post
+
+    def early(self: Service, event: Any) -> None:  # noqa: ANN401 - passed on as it is
+        if isinstance(event, MessageArrived):
+            event.ack()
+            event = replace(event, ack=lambda: None)
+        post(self, event)
+
+    patch.object(Service, "post", early).start()
+
+
+def forget_the_serial() -> None:
+    """Begin at 1 again with every start."""
+    recover = daemon.recovery.recover
+
+    def forgetful(ledger: Ledger, point: str, now: datetime, house: House) -> PointState:
+        return replace(recover(ledger, point, now, house), serial=0, command=None)
+
+    patch("daemon.service.recover", forgetful).start()
+
+
+def close_a_night_twice() -> None:
+    """Record every night under the date before it as well."""
+    close = Ledger.close_night
+
+    def twice(self: Ledger, night: date, *rest: Any) -> bool:  # noqa: ANN401 - passed on as it is
+        close(self, night - timedelta(days=1), *rest)
+        return close(self, night, *rest)
+
+    patch.object(Ledger, "close_night", twice).start()
+
+
+PLANTS: Final[dict[str, Callable[[], None]]] = {
+    "acknowledge on arrival": acknowledge_on_arrival,
+    "forget the serial": forget_the_serial,
+    "close a night twice": close_a_night_twice,
+}

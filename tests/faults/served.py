@@ -1,0 +1,163 @@
+"""The daemon's service in this process, with a simulated charge point at its bus, for speed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from threading import Condition, Thread
+from typing import Final
+
+from adapters.bus_events import Connected, MessageArrived
+from adapters.clock import VirtualClock
+from adapters.ledger import open_ledger
+from adapters.messages import Command, decode
+from adapters.simulated import SimulatedChargePoint
+from adapters.topics import Topics
+from daemon.events import Warn
+from daemon.household_watch import HouseholdWatch
+from daemon.service import Halt, Handled, Ring, Service
+from daemon.state import PointState
+from tests.faults.evenings import POINT
+from tests.faults.garbage import Sent
+
+PATIENCE_SECONDS: Final = 60.0
+
+
+class Served:
+    """Runs the service on a thread of its own, and waits until it has dealt with everything.
+
+    Parameters
+    ----------
+    house : Path
+        The household file.
+    at : datetime
+        Where its clock begins.
+    point : SimulatedChargePoint, optional
+        Obeys its commands.
+
+    Attributes
+    ----------
+    alerts : list of (datetime, str)
+        What a person was told of.
+    failure : BaseException or None
+        What has ended the service, if it was not told to end.
+    """
+
+    def __init__(
+        self, house: Path, at: datetime, point: SimulatedChargePoint | None = None
+    ) -> None:
+        self.watch = HouseholdWatch(house)
+        file = self.watch.house.file
+        self.ledger = file.ledger.path
+        self.topics = Topics(file.bus.root, file.household.name)
+        self.clock = VirtualClock(at)
+        self.point = point
+        self.commands: list[Command] = []
+        self.alerts: list[tuple[datetime, str]] = []
+        self.failure: BaseException | None = None
+        self.state: PointState | None = None
+        self.wake = at
+        self.delivered = 0
+        self.acknowledged = 0
+        self._posted = 0
+        self._handled = 0
+        self._changed = Condition()
+        self._service: Service | None = None
+
+    @contextmanager
+    def running(self) -> Iterator[Served]:
+        """Run it meanwhile.
+
+        Yields
+        ------
+        Served
+            Connected to its bus.
+        """
+        thread = Thread(target=self._run, daemon=True)
+        thread.start()
+        with self._changed:
+            assert self._changed.wait_for(lambda: self._handled > 0 or self.failure is not None, 20)
+        self._posted = 1  # it begins with a ring of its own
+        self.post(Connected("5"))
+        self.wait()
+        try:
+            yield self
+        finally:
+            if self._service is not None:
+                self._service.post(Halt())
+            thread.join(PATIENCE_SECONDS)
+
+    def post(self, event: Ring | Connected | MessageArrived) -> None:
+        """Give it an event."""
+        assert self._service is not None
+        self._posted += 1
+        self._service.post(event)
+
+    def deliver(self, sent: Sent) -> None:
+        """Give it a message."""
+        self.delivered += 1
+        self.post(MessageArrived(sent.topic, sent.payload, sent.retain, self._acknowledge))
+
+    def wait(self) -> bool:
+        """Wait until it has dealt with all it was given; False if it has ended or is stuck."""
+        with self._changed:
+            return (
+                self._changed.wait_for(
+                    lambda: self._handled >= self._posted or self.failure is not None,
+                    PATIENCE_SECONDS,
+                )
+                and self.failure is None
+            )
+
+    def move(self, to: datetime) -> bool:
+        """Let time pass, rung at every instant it asked for on the way."""
+        while self.wake <= to:
+            self._advance(max(self.wake, self.clock.now()))
+            self.post(Ring())
+            if not self.wait():
+                return False
+        self._advance(to)
+        return True
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool) -> bool:  # noqa: ARG002 - a bus
+        """Take the place of the bus; on the service's thread."""
+        if topic == self.topics.command(POINT):
+            command = decode(Command, payload)
+            self.commands.append(command)
+            if self.point is not None:
+                self.point.obey(command, self.clock.now())
+        return True
+
+    def _advance(self, to: datetime) -> None:
+        if self.point is not None:
+            self.point.advance(to)
+        self.clock.advance_to(to)
+
+    def _acknowledge(self) -> None:
+        self.acknowledged += 1
+
+    def _run(self) -> None:
+        try:
+            with open_ledger(self.ledger) as ledger:
+                self._service = Service(
+                    self.watch, ledger, self.clock, bus=self,
+                    ring_at=lambda _instant: None, observer=self._hear,
+                )  # fmt: skip
+                self._service.run()
+        except BaseException as error:  # noqa: BLE001 - it is what the campaign looks for
+            self.failure = error
+        with self._changed:
+            self._changed.notify_all()
+
+    def _hear(self, handled: Handled) -> None:
+        with self._changed:
+            self._handled += 1
+            self.state, self.wake = handled.states[POINT], handled.wake
+            self.alerts += [
+                (self.clock.now(), action.code)
+                for _, action in handled.actions
+                if isinstance(action, Warn)
+            ]
+            self._changed.notify_all()

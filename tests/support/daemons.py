@@ -1,0 +1,123 @@
+"""The real daemon on a thread, by the machine's clock, on a real broker, and a person beside it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from dataclasses import replace
+from importlib.resources import files
+from pathlib import Path
+from threading import Thread
+from typing import Any
+
+import pytest
+import structlog
+
+from adapters.bus import MqttBus
+from adapters.clock import SystemClock
+from adapters.ledger import Ledger, open_ledger
+from adapters.topics import Topics
+from config.household import Bus
+from daemon.household_watch import HouseholdWatch
+from daemon.running import Daemon
+from tests.support.listening import Listener
+from tests.support.waiting import wait_until
+
+TOPICS = Topics("lullwatt", "Kowhai Cottage")
+POINT = "driveway"
+
+
+class RunningDaemon:
+    """One daemon of the demo household, with a ledger of its own."""
+
+    def __init__(self, directory: Path, bus: Bus, *, client_id: str | None = None) -> None:
+        directory.mkdir()
+        self.house = directory / "house.yaml"
+        text = files("config").joinpath("examples", "kowhai.yaml").read_text("utf-8")
+        self.house.write_text(text.replace("mqtt://127.0.0.1:1883", bus.broker), "utf-8")
+        self.ledger: Ledger = open_ledger(directory / "ledger.sqlite3")
+        self.was_told_to: bool | None = None
+        watch = HouseholdWatch(self.house)
+        self.daemon = Daemon(watch, self.ledger, SystemClock(), bus)
+        self.name = self.daemon._service._me.name
+        if client_id is not None:
+            mqtt = self.daemon._mqtt
+            mqtt._setup = replace(mqtt._setup, client_id=client_id)
+        self._thread = Thread(target=self._run, name=f"daemon {directory.name}")
+        self._thread.start()
+
+    @property
+    def running(self) -> bool:
+        return self._thread.is_alive()
+
+    def stop(self) -> None:
+        self.daemon.halt()
+        self._thread.join(20)
+        assert not self.running
+        self.ledger.close()
+
+    def _run(self) -> None:
+        self.was_told_to = self.daemon.run()
+
+
+class Person:
+    """Hears all that is said in the household, and can speak."""
+
+    def __init__(self, bus: Bus) -> None:
+        self.heard = Listener()
+        self._bus = MqttBus(
+            bus, client_id="person", on_event=self.heard, subscriptions=[f"{TOPICS.base}/#"],
+            keep_session=False, first_pause_seconds=0.1,
+        )  # fmt: skip
+        self._bus.start()
+        self.heard.wait_connected()
+
+    def stop(self) -> None:
+        self._bus.stop()
+
+    def say(self, topic: str, message: dict[str, Any], *, retain: bool = False) -> None:
+        payload = json.dumps({"v": 1, **message}).encode()
+        wait_until(lambda: self._bus.publish(topic, payload, retain=retain), what="published")
+
+    def on(self, topic: str) -> list[dict[str, Any]]:
+        return [json.loads(payload) for payload in self.heard.payloads(topic) if payload]
+
+    def last(self, topic: str) -> dict[str, Any]:
+        heard = self.on(topic)
+        return heard[-1] if heard else {}
+
+    def waits(self, topic: str, limit_seconds: float = 20, **said: Any) -> dict[str, Any]:  # noqa: ANN401 - JSON
+        """Wait until the last word on a topic says this."""
+        wait_until(
+            lambda: said.items() <= self.last(topic).items(), limit_seconds,
+            what=f"{said} on {topic}, last: {self.last(topic)}",
+        )  # fmt: skip
+        return self.last(topic)
+
+
+@pytest.fixture
+def run_daemon(tmp_path: Path) -> Iterator[Callable[..., RunningDaemon]]:
+    """Start daemons, which end with the test."""
+    structlog.configure(logger_factory=structlog.ReturnLoggerFactory())  # what it logs goes nowhere
+    with ExitStack() as ending:
+
+        def start(name: str, bus: Bus, **settings: Any) -> RunningDaemon:  # noqa: ANN401 - passed on
+            running = RunningDaemon(tmp_path / name, bus, **settings)
+            ending.callback(running.stop)
+            return running
+
+        yield start
+
+
+@pytest.fixture
+def meet() -> Iterator[Callable[[Bus], Person]]:
+    """Let persons onto a broker; they leave with the test."""
+    with ExitStack() as ending:
+
+        def come(bus: Bus) -> Person:
+            person = Person(bus)
+            ending.callback(person.stop)
+            return person
+
+        yield come
