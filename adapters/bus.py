@@ -69,6 +69,8 @@ class MqttBus:
         Whether the broker keeps messages for this client id while it is away.
     first_pause_seconds
         The pause before the first attempt to come back; it doubles up to 30 seconds.
+    will_is_kept
+        Whether the broker keeps the Will as a retained message.
     look_first
         A topic whose retained message is heard, under another client id, before this one is used
         again after a lost connection: whoever has taken the place meanwhile is not thrown out
@@ -91,11 +93,14 @@ class MqttBus:
         keep_session: bool = True,
         first_pause_seconds: float = 1.0,
         look_first: str | None = None,
+        will_is_kept: bool = True,
     ) -> None:
         for wanted in subscriptions:
             if not is_topic_filter(wanted):
                 raise BusError(f"not a filter for topics: {wanted!r}")
-        self._setup = Setup(bus, client_id, will, tuple(subscriptions), keep_session)
+        self._setup = Setup(
+            bus, client_id, will, tuple(subscriptions), keep_session, will_is_kept=will_is_kept
+        )
         self._on_event = on_event
         self._first_pause_seconds = first_pause_seconds
         self._look_first = look_first
@@ -123,8 +128,8 @@ class MqttBus:
         if self._thread.is_alive():
             self._thread.join(THREAD_ENDS_SECONDS)
 
-    def publish(self, topic: str, payload: bytes, *, retain: bool) -> bool:
-        """Hand a message to the broker at quality of service 1.
+    def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1) -> bool:
+        """Hand a message to the broker.
 
         Parameters
         ----------
@@ -134,6 +139,8 @@ class MqttBus:
             The bytes to carry.
         retain
             Whether the broker keeps it for later subscribers.
+        qos
+            Quality of service; the daemon's own messages have 1.
 
         Returns
         -------
@@ -145,7 +152,7 @@ class MqttBus:
         link = self._link
         if link is None or self._muted_until_seconds.get(topic, 0.0) > monotonic():
             return False
-        return link.publish(topic, payload, retain=retain)
+        return link.publish(topic, payload, retain=retain, qos=qos)
 
     def wait_acknowledged(self, timeout: float) -> bool:
         """Wait until the broker has everything published on this connection.

@@ -50,6 +50,7 @@ class Setup:
     will: tuple[str, bytes] | None
     subscriptions: tuple[str, ...]
     keep_session: bool
+    will_is_kept: bool = True
 
     @property
     def address(self) -> str:
@@ -85,7 +86,7 @@ class Setup:
             client.tls_set_context(tls_context(self.bus))
         if self.will is not None:
             topic, payload = self.will
-            client.will_set(topic, payload, qos=AT_LEAST_ONCE, retain=True)
+            client.will_set(topic, payload, qos=AT_LEAST_ONCE, retain=self.will_is_kept)
         return client
 
     def open(self, client: Client, protocol: Protocol) -> None:
@@ -184,7 +185,9 @@ class Link:
         if client is not None:
             client.disconnect()
 
-    def publish(self, topic: str, payload: bytes, *, retain: bool) -> bool:
+    def publish(
+        self, topic: str, payload: bytes, *, retain: bool, qos: int = AT_LEAST_ONCE
+    ) -> bool:
         """Hand a message over; False if the connection is not up, and then it is dropped."""
         client = self._client
         if client is None or not self._is_up:
@@ -192,7 +195,7 @@ class Link:
         # Counted before it is sent: its acknowledgement may be faster than this thread. The
         # condition is not held meanwhile: paho holds a lock of its own in both places.
         self._count(+1)
-        sent = client.publish(topic, payload, AT_LEAST_ONCE, retain)
+        sent = client.publish(topic, payload, qos, retain)
         if sent.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
             self._count(-1)
             return False

@@ -75,7 +75,7 @@ class SimulatedHardware:
             bus,
             client_id=f"simulated-{slug(topics.household)}-{slug(charge_point)}",
             on_event=self._on_event,
-            subscriptions=[topics.command(charge_point)],
+            subscriptions=self._heard_topics(topics.command(charge_point)),
             keep_session=False,  # the command in force is retained; older ones are void
         )
 
@@ -189,8 +189,16 @@ class SimulatedHardware:
             reports.append((self._vehicle_topic, told))
         return reports
 
+    def _heard_topics(self, command_topic: str) -> list[str]:
+        return [command_topic]
+
+    def _wording(self, topic: str, report: Message) -> list[tuple[str, bytes]]:
+        """Say a report as it goes out."""
+        return [(topic, encode(report))]
+
     def _send(self, reports: list[tuple[str, Message]], at: datetime) -> None:
-        sent = [self._bus.publish(topic, encode(report), retain=False) for topic, report in reports]
+        said = [words for topic, report in reports for words in self._wording(topic, report)]
+        sent = [self._bus.publish(topic, payload, retain=False) for topic, payload in said]
         self.sent += sum(sent)
         if not all(sent):
             with self.changed:
@@ -218,7 +226,7 @@ class SimulatedHardware:
 
     def _on_event(self, event: BusEvent) -> None:
         if isinstance(event, MessageArrived):
-            self._take(event.payload)
+            self._take(event.topic, event.payload)
             event.ack()
             return
         if isinstance(event, Published):
@@ -230,7 +238,7 @@ class SimulatedHardware:
                 self._quiet_until = self._point.now
             self.changed.notify_all()
 
-    def _take(self, payload: bytes) -> None:
+    def _take(self, _topic: str, payload: bytes) -> None:
         try:
             command = decode(Command, payload)
         except MalformedMessage as error:

@@ -56,6 +56,11 @@ class WiredPoint:
         return filters(self._hearing)
 
     @property
+    def measures(self) -> bool:
+        """Whether a meter is heard at all."""
+        return self.counts or self._hearing.energy is not None
+
+    @property
     def counts(self) -> bool:
         """Whether energy is counted here, because no register is heard."""
         hearing = self._hearing

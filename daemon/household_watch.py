@@ -251,5 +251,12 @@ def _what_wants_a_restart(old: HouseholdFile, new: HouseholdFile) -> list[str]:
         "the names in charge_points": set(old.charge_points) != set(new.charge_points),
         "bus": old.bus != new.bus,
         "ledger": old.ledger != new.ledger,
+        "ocpp": old.ocpp != new.ocpp,
+        "how charge points are wired": _ways(old) != _ways(new),
     }
     return [what for what, differs in changed.items() if differs]
+
+
+def _ways(file: HouseholdFile) -> dict[str, object]:
+    """Give how each charge point is reached."""
+    return {name: (point.wiring, point.ocpp) for name, point in file.charge_points.items()}

@@ -28,8 +28,10 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from adapters.bus_events import MessageArrived
+    from adapters.messages import Message
     from adapters.topics import Topics
     from daemon.events import Event
+    from daemon.lines import Lines
     from daemon.state import House
 
 _log = structlog.get_logger(__name__)
@@ -91,10 +93,19 @@ class Inbox:
         Their names in the household file.
     ledger : Keeps
         Where everything is kept before anybody acts on it.
+    lines : Lines, optional
+        Which charge points have topics of their own.
     """
 
-    def __init__(self, topics: Topics, charge_points: Iterable[str], ledger: Keeps) -> None:
+    def __init__(
+        self,
+        topics: Topics,
+        charge_points: Iterable[str],
+        ledger: Keeps,
+        lines: Lines | None = None,
+    ) -> None:
         self._topics = topics
+        self._lines = lines
         self._by_slug = {slug(name): name for name in charge_points}
         self._ledger = ledger
 
@@ -140,8 +151,66 @@ class Inbox:
         event = self._event(point, leaf, message, now)
         return None if event is None else (point, event)
 
+    def take_otherwise(self, message: MessageArrived, now: datetime) -> list[tuple[str, Event]]:
+        """Read a message on a topic of hardware's own, and keep what it says.
+
+        Parameters
+        ----------
+        message : MessageArrived
+            From the bus.
+        now : datetime
+            UTC.
+
+        Returns
+        -------
+        list of tuple of (str, Event)
+            The charge points that it concerns and what happened; nothing for what is not ours.
+
+        Raises
+        ------
+        LedgerError
+            If it can't be kept.
+        """  # noqa: DOC502 - raised by the ledger
+        if self._lines is None or self._topics.parse(message.topic) is not None:
+            return []
+        said = list(self._lines.hear(message, now))
+        return [(point, event) for point, what in said if (event := self.keep(point, what, now))]
+
+    def keep(self, point: str, said: Message, now: datetime) -> Event | None:
+        """Keep what hardware says, however it was heard.
+
+        Parameters
+        ----------
+        point : str
+            The charge point.
+        said : Message
+            A reading or a report.
+        now : datetime
+            UTC.
+
+        Returns
+        -------
+        Event or None
+            What happened; None for what is not news.
+
+        Raises
+        ------
+        LedgerError
+            If it can't be kept.
+        """  # noqa: DOC502 - raised by the ledger
+        match said:
+            case Reading():
+                return self._reading(point, said, now)
+            case VehicleReport():
+                return self._report(point, said, now)
+            case _:
+                return None
+
     def _event(self, point: str, leaf: str, message: MessageArrived, now: datetime) -> Event | None:
         match leaf:
+            case "reading" if self._lines is not None and self._lines.measures(point):
+                _log.warning("its meter has topics of its own, passed over", charge_point=point)
+                return None
             case "reading":
                 return self._reading(point, decode(Reading, message.payload), now)
             case "vehicle":

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from adapters.bus_events import Connected, Disconnected, MessageArrived, Published
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from datetime import datetime
 
+    from adapters.messages import Reading, VehicleReport
     from daemon.events import Action
     from daemon.state import PointState
 
@@ -29,7 +31,43 @@ class Reload:
     """A person wants the household file loaded again, changed or not."""
 
 
-Incoming = Ring | Halt | Reload | Connected | Disconnected | MessageArrived | Published
+@dataclass(frozen=True, slots=True)
+class HardwareSaid:
+    """Hardware that has a way of its own to the daemon says something.
+
+    Attributes
+    ----------
+    charge_point : str
+        Its name in the household file.
+    said : Reading or VehicleReport
+        What it says.
+    kept : callable
+        Told whether it is kept, from the loop's thread.
+    """
+
+    charge_point: str
+    said: Reading | VehicleReport
+    kept: Callable[[bool], None] = field(compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class LineUp:
+    """Hardware can be told things (again): what is in force must be told."""
+
+    charge_point: str
+
+
+Incoming = (
+    Ring
+    | Halt
+    | Reload
+    | Connected
+    | Disconnected
+    | MessageArrived
+    | Published
+    | HardwareSaid
+    | LineUp
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ waits until the hardware has obeyed: only then does time go on.
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from datetime import timedelta
@@ -20,21 +21,24 @@ from adapters.messages import encode
 from adapters.simulated import SimulatedChargePoint, SimulatedVehicle
 from adapters.simulated_hardware import SimulatedHardware
 from adapters.topics import Topics
+from config import Bus
 from config.errors import BusError, LullwattError
 from daemon.events import AnnouncePlan, Issue
+from daemon.incoming import Halt, Handled, HardwareSaid, LineUp, Reload, Ring
 from daemon.outbox import command_message
 from daemon.running import Daemon
-from daemon.service import Halt, Handled, Reload, Ring
 from planners.departures import next_departure, night_bounds, night_of
 from planners.plan import Plan, instant_text
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
     from datetime import datetime
 
     from adapters.ledger import Ledger
-    from config import Bus, HouseholdFile
+    from config import HouseholdFile
     from daemon.household_watch import HouseholdWatch
+
+MakeHardware = Callable[[SimulatedChargePoint, Bus, Topics, str], SimulatedHardware]
+"""Puts a simulated charge point on the bus."""
 
 PATIENCE_SECONDS = 20.0
 """How long to wait for the broker or the daemon before giving up."""
@@ -114,7 +118,7 @@ class _Listener:
                     self.rings += 1
                 case Connected():
                     self.connected = True
-                case Halt() | Reload() | Published():
+                case Halt() | Reload() | Published() | HardwareSaid() | LineUp():
                     pass
                 case Disconnected(reason):
                     self._error = BusError(f"the rehearsal lost its broker: {reason}")
@@ -154,6 +158,9 @@ class Rehearsal:
         What to rehearse.
     told : callable
         Told of everything the daemon has dealt with, as it happens, on the daemon's thread.
+    make_hardware : callable, optional
+        Makes hardware that is wired as the file says; by default it speaks the daemon's own
+        messages, and the file's wiring is left aside.
     """
 
     def __init__(
@@ -163,6 +170,8 @@ class Rehearsal:
         bus: Bus,
         evening: Evening,
         told: Callable[[Handled], None],
+        *,
+        make_hardware: MakeHardware | None = None,
     ) -> None:
         file = watch.house.file
         self._file = file
@@ -174,12 +183,14 @@ class Rehearsal:
         self._listener = _Listener(self.clock, self._hear, topics.daemon)
         self._daemon = Daemon(
             watch, ledger, self.clock, bus, bell=lambda _instant: None,
-            observer=self._listener.hear,
+            observer=self._listener.hear, as_wired=make_hardware is not None,
         )  # fmt: skip
         self._point_name = file.vehicles[evening.vehicle].charge_point
         self._point = _simulated_point(file, self._point_name, evening.at)
         self._register_before_kwh = self._point.register_kwh
-        self._hardware = SimulatedHardware(self._point, bus, topics, self._point_name)
+        self._hardware = (make_hardware or SimulatedHardware)(
+            self._point, bus, topics, self._point_name
+        )
 
     def run(self) -> Rehearsed:
         """Run from the plug-in until the night is closed.

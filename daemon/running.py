@@ -23,7 +23,10 @@ from config.zones import zone_data_version
 from daemon.backup_rounds import BackupRounds
 from daemon.clock_watch import ClockWatch
 from daemon.household_watch import HouseholdWatch
+from daemon.incoming import LineUp
 from daemon.instance import new_instance
+from daemon.lines import lines_of, wills, wired_filters, without_wiring
+from daemon.ocpp_side import ocpp_side
 from daemon.service import Halt, Handled, Reload, Ring, Service
 
 if TYPE_CHECKING:
@@ -62,6 +65,9 @@ class Daemon:
         Whether the clock can be believed; without it, it is.
     backups : BackupRounds, optional
         Has the ledger backed up; without it, it is not.
+    as_wired : bool
+        Whether charge points are reached as the file wires them, or all by the daemon's own
+        messages.
     """
 
     def __init__(
@@ -76,17 +82,21 @@ class Daemon:
         run_command: Callable[[Sequence[str], bytes], None] | None = None,
         clock_watch: ClockWatch | None = None,
         backups: BackupRounds | None = None,
+        as_wired: bool = True,
     ) -> None:
         file = watch.house.file
+        wired = file if as_wired else without_wiring(file)
         topics = Topics(file.bus.root, file.household.name)
         self._mqtt = MqttBus(
             bus,
             client_id=f"{slug(file.bus.root)}-{slug(file.household.name)}",
             on_event=self.post,
             will=(topics.daemon, encode(DaemonState(state="offline"))),
-            subscriptions=topics.subscriptions(),
+            subscriptions=(*topics.subscriptions(), *wired_filters(wired)),
             look_first=topics.daemon,
         )
+        self._ocpp = ocpp_side(wired, clock, self.post) if wired.ocpp is not None else None
+        self._wills = wills(wired, bus, lambda point: self.post(LineUp(point)))
         self._bell = Bell(lambda: self.post(Ring())) if bell is None else None
         ring_at = bell if self._bell is None else self._bell.ring_at
         assert ring_at is not None  # noqa: S101 - one of the two is given
@@ -94,6 +104,7 @@ class Daemon:
             watch, ledger, clock, bus=self._mqtt, ring_at=ring_at, observer=observer,
             me=new_instance(clock.now()), run_command=run_command,
             clock_watch=clock_watch, backups=backups,
+            lines=lines_of(wired, self._mqtt, ledger, ocpp=self._ocpp),
         )  # fmt: skip
 
     def post(self, event: object) -> None:
@@ -114,6 +125,12 @@ class Daemon:
                 ending.callback(self._bell.stop)
             self._mqtt.start()
             ending.callback(self._mqtt.stop)
+            for will in self._wills:
+                will.start()
+                ending.callback(will.stop)
+            if self._ocpp is not None:
+                self._ocpp.start()
+                ending.callback(self._ocpp.stop)
             return self._service.run()
 
     def halt(self) -> None:

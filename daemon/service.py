@@ -22,17 +22,20 @@ from daemon.clock_watch import LOOK_AGAIN
 from daemon.controller import next_wake, react
 from daemon.delivery import delivered
 from daemon.events import (
+    Assert,
     BusConnected,
     CloseNight,
     HouseChanged,
+    Issue,
     MeterRead,
     PersonAsked,
     TimePassed,
 )
 from daemon.inbox import Inbox, Refused
-from daemon.incoming import Halt, Handled, Incoming, Reload, Ring
+from daemon.incoming import Halt, Handled, HardwareSaid, Incoming, LineUp, Reload, Ring
 from daemon.instance import new_instance
 from daemon.ledger_trouble import LedgerTrouble
+from daemon.lines import Lines
 from daemon.night_keeper import NightKeeper
 from daemon.outbox import STATUS_EVERY, Outbox, Publisher
 from daemon.recovery import recover
@@ -89,6 +92,8 @@ class Service:
         Whether the clock can be believed; without it, it is.
     backups : BackupRounds, optional
         Has the ledger backed up; without it, it is not.
+    lines : Lines, optional
+        The ways to hardware that does not speak the daemon's own messages.
     """
 
     def __init__(
@@ -104,6 +109,7 @@ class Service:
         run_command: Callable[[Sequence[str], bytes], None] | None = None,
         clock_watch: ClockWatch | None = None,
         backups: BackupRounds | None = None,
+        lines: Lines | None = None,
     ) -> None:
         self._watch = watch
         self._ledger = ledger
@@ -114,7 +120,8 @@ class Service:
         file = watch.house.file
         self._topics = topics = Topics(file.bus.root, file.household.name)
         self._trouble = LedgerTrouble(ledger)
-        self._inbox = Inbox(topics, file.charge_points, self._trouble)
+        self._lines = lines or Lines()
+        self._inbox = Inbox(topics, file.charge_points, self._trouble, self._lines)
         self._me = me or new_instance(clock.now())
         self._outbox = Outbox(topics, ledger, bus, me=self._me, run_command=run_command)
         self._keeper = NightKeeper(ledger, self._outbox)
@@ -162,6 +169,7 @@ class Service:
         finally:
             # No stop is sent where the ledger has failed: a start ends with its plan by itself.
             if not self._gave_way:
+                self._lines.stop_what_would_stay_on()
                 self._outbox.say_offline(self._clock.now())
         return True
 
@@ -195,6 +203,15 @@ class Service:
         if isinstance(event, Ring):
             give_back_memory()
         self._care_for_the_ledger(event)
+        self._say_what_is_so(event)
+        if self._observer is not None:
+            done, wake = self._done, self._next_wake()
+            self._observer(
+                Handled(event, tuple(done.actions), tuple(done.nights), dict(self._states), wake)
+            )
+
+    def _say_what_is_so(self, event: Incoming) -> None:
+        """Publish what is news, tell again what may have been forgotten, and ask for a ring."""
         now = self._clock.now()
         self._outbox.say_online(now)
         for point in sorted(self._stepped):
@@ -202,13 +219,13 @@ class Service:
             self._outbox.say_status(point, status_of(state, now, self.house))
             self._wakes[point] = next_wake(state, now, self.house)
         self._stepped.clear()
-        wake = min(*self._wakes.values(), now + STATUS_EVERY)
-        self._ring_at(wake)
-        if self._observer is not None:
-            done = self._done
-            self._observer(
-                Handled(event, tuple(done.actions), tuple(done.nights), dict(self._states), wake)
-            )
+        if isinstance(event, Ring):
+            self._lines.repeat(self._states, now)
+        self._ring_at(self._next_wake())
+
+    def _next_wake(self) -> datetime:
+        dues = [self._clock.now() + STATUS_EVERY, self._lines.next_due()]
+        return min(*self._wakes.values(), *(due for due in dues if due is not None))
 
     # --- before anything else: the clock ------------------------------------------------------
 
@@ -265,11 +282,35 @@ class Service:
                 _log.warning("no broker, trying again", reason=reason)
             case Published():
                 self._take_outcome(event)
+            case HardwareSaid():
+                self._take_said(event)
+            case LineUp(point):
+                self._lines.tell(point, self._states[point], self._clock.now())
             case Ring() | Reload() | Halt():
                 what = self._watch.look(self._ledger, again=isinstance(event, Reload))
                 self._step_all(TimePassed() if what is None else HouseChanged(what))
 
+    def _take_said(self, event: HardwareSaid) -> None:
+        kept = False
+        try:
+            taken = self._inbox.keep(event.charge_point, event.said, self._clock.now())
+            kept = not self._trouble.was_passed_over()
+            if taken is not None:
+                self._step(event.charge_point, taken)
+        finally:
+            event.kept(kept)
+
+    def _take_otherwise(self, message: MessageArrived) -> None:
+        """Take what hardware says on topics of its own; it says the like again soon."""
+        for point, event in self._inbox.take_otherwise(message, self._clock.now()):
+            self._step(point, event)
+        self._trouble.was_passed_over()
+        message.ack()
+
     def _take_message(self, message: MessageArrived, *, acted_on: bool = False) -> None:
+        if self._topics.parse(message.topic) is None:
+            self._take_otherwise(message)
+            return
         kept = False
         try:
             taken = self._inbox.take(message, self._clock.now(), self.house)
@@ -319,7 +360,10 @@ class Service:
     def _take_outcome(self, event: Published) -> None:
         if event.outcome == "refused":
             _log.warning("the broker refuses a message", topic=event.topic, why=event.why)
-        self._step(*delivered(event, self._topics, list(self._states)))
+        point, told = delivered(event, self._topics, list(self._states))
+        if event.outcome == "nobody-listens" and self._lines.has(point):
+            return  # it is told in its own way
+        self._step(point, told)
 
     def _step_all(self, event: Event) -> None:
         # Those that charge come first: what stops one of them must not wait for others' plans.
@@ -367,6 +411,8 @@ class Service:
                 return
             self._done.nights += [] if record is None else [record]
         else:
+            if isinstance(action, Issue | Assert):
+                self._lines.tell(point, self._states[point], now)
             self._outbox.carry_out(point, action, now, self.house)
         self._done.actions.append((point, action))
 

@@ -37,8 +37,8 @@ class WatchedHardware(SimulatedHardware):
         super().__init__(point, bus, topics, POINT)
         publish = self._bus.publish
 
-        def recorded(topic: str, payload: bytes, *, retain: bool) -> bool:
-            sent = publish(topic, payload, retain=retain)
+        def recorded(topic: str, payload: bytes, *, retain: bool, qos: int = 1) -> bool:
+            sent = publish(topic, payload, retain=retain, qos=qos)
             if sent:
                 self.published.append((topic, payload))
             return sent

@@ -102,9 +102,9 @@ def published(others: type | None = None) -> Iterator[list[str]]:
 
 
 def _holding(publish: Any, hold: Any) -> Any:  # noqa: ANN401 - stands for either place
-    def hold_and_publish(self: object, topic: str, payload: bytes, *, retain: bool) -> object:
+    def hold_and_publish(self: object, topic: str, payload: bytes, **how: object) -> object:
         hold(topic, payload)
-        return publish(self, topic, payload, retain=retain)
+        return publish(self, topic, payload, **how)
 
     return hold_and_publish
 
