@@ -36,6 +36,10 @@ class PlannedPeriod(Protocol):
 class Line(Protocol):
     """The way to one charge point."""
 
+    @property
+    def holds_plan(self) -> bool:
+        """Whether it keeps the plan that it is told, so that a new one must be told at once."""
+
     def tell(self, command: Command, periods: Sequence[PlannedPeriod], now: datetime) -> None:
         """Tell it what is in force; the same again does no harm."""
 
@@ -63,6 +67,8 @@ class WiredLine:
     watts_per_amp
         Power of each ampere [W]: phases times volts.
     """
+
+    holds_plan = False
 
     def __init__(self, telling: Telling, sender: Sender, *, watts_per_amp: float) -> None:
         self._telling = telling

@@ -30,7 +30,9 @@ if TYPE_CHECKING:
 
 STARTS_SECONDS: Final = 10.0
 STOPS_SECONDS: Final = 10.0
-_NOT_INSTALLED: Final = "OCPP is not installed: install lullwatt[ocpp]"
+_NOT_INSTALLED: Final = (
+    "the household file has ocpp, which needs the extra: pip install 'lullwatt[ocpp]'"
+)
 _FIRST_SECOND: Final = datetime(2020, 1, 1, tzinfo=UTC)
 
 

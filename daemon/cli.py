@@ -27,6 +27,7 @@ from daemon.options import (
     VEHICLE_OPTION,
 )
 from daemon.talking import ask, status
+from daemon.trying import wiring
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -227,6 +228,7 @@ def rehearse(
 
 cli.add_command(ask)
 cli.add_command(status)
+cli.add_command(wiring)
 
 
 @cli.group()

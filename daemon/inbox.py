@@ -209,7 +209,7 @@ class Inbox:
     def _event(self, point: str, leaf: str, message: MessageArrived, now: datetime) -> Event | None:
         match leaf:
             case "reading" if self._lines is not None and self._lines.measures(point):
-                _log.warning("its meter has topics of its own, passed over", charge_point=point)
+                _log.warning("its meter is heard in another way, passed over", charge_point=point)
                 return None
             case "reading":
                 return self._reading(point, decode(Reading, message.payload), now)

@@ -74,6 +74,24 @@ class Lines:
         periods = state.plan.periods if holds and state.plan else ()
         line.tell(command_message(state.command), periods, now)
 
+    def tell_plan(
+        self, charge_point: str, before: PointState, after: PointState, now: datetime
+    ) -> None:
+        """Tell a charge point that keeps its plan of a new one; what is in force stays.
+
+        Parameters
+        ----------
+        charge_point : str
+            Its name in the household file.
+        before, after : PointState
+            What was known, and what is known now.
+        now : datetime
+            UTC.
+        """
+        line = self._lines.get(charge_point)
+        if line is not None and line.holds_plan and _ahead(before, now) != _ahead(after, now):
+            self.tell(charge_point, after, now)
+
     def repeat(self, states: Mapping[str, PointState], now: datetime) -> None:
         """Tell again what may have been forgotten."""
         for charge_point, line in self._lines.items():
@@ -113,7 +131,10 @@ class Lines:
             yield from ((charge_point, each) for each in said)
 
     def measures(self, charge_point: str) -> bool:
-        """Whether a charge point's own topics carry its meter, which ours would contradict."""
+        """Whether a charge point's meter is heard in another way, which ours would contradict."""
+        line = self._lines.get(charge_point)
+        if line is not None and line.holds_plan:
+            return True  # its equipment has a connection of its own
         return charge_point in self._heard and self._heard[charge_point].measures
 
     def stop_what_would_stay_on(self) -> None:
@@ -121,6 +142,12 @@ class Lines:
         for line in self._lines.values():
             if isinstance(line, WiredLine) and line.would_stay_on:
                 line.stop()
+
+
+def _ahead(state: PointState, now: datetime) -> list[tuple[datetime, datetime, float]]:
+    """List what is left of a plan."""
+    periods = state.plan.periods if state.plan else ()
+    return [(max(p.start, now), p.end, p.amps) for p in periods if p.end > now]
 
 
 def without_wiring(file: HouseholdFile) -> HouseholdFile:

@@ -6,7 +6,7 @@ answer only then.
 
 from __future__ import annotations
 
-from threading import Event
+from threading import Condition
 from typing import TYPE_CHECKING
 
 import structlog
@@ -14,18 +14,20 @@ import structlog
 from adapters.messages import Reading, VehicleReport
 from adapters.ocpp_events import Connected, Disconnected, Ready, Refused
 from adapters.ocpp_point import equipment_of
-from config.errors import BusError, UsageError
+from adapters.ocpp_server import OcppServer
+from config.errors import BusError
+from config.secret_files import read_password
 from daemon.incoming import HardwareSaid, LineUp
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from datetime import datetime
+    from pathlib import Path
 
     from adapters.clock import Clock
     from adapters.lines import PlannedPeriod
     from adapters.messages import Command
     from adapters.ocpp_events import Heard
-    from adapters.ocpp_server import OcppServer
     from config import HouseholdFile
     from daemon.incoming import Incoming
 
@@ -36,7 +38,7 @@ KEPT_SECONDS = 10.0
 
 
 class OcppLine:
-    """The way to one charge point.
+    """The way to one charge point; it holds a plan.
 
     Parameters
     ----------
@@ -45,6 +47,8 @@ class OcppLine:
     charge_point
         Its name in the household file.
     """
+
+    holds_plan = True
 
     def __init__(self, server: OcppServer, charge_point: str) -> None:
         self._server = server
@@ -64,6 +68,68 @@ class OcppLine:
         return None
 
 
+class Ear:
+    """Takes what was heard, on the server's thread: one thing at a time.
+
+    Parameters
+    ----------
+    post
+        Puts events into the daemon's queue.
+    """
+
+    def __init__(self, post: Callable[[Incoming], None]) -> None:
+        self._post = post
+        self._changed = Condition()
+        self._has_ended = False
+
+    def hear(self, charge_point: str, heard: Heard) -> None:
+        """Hand on what was heard.
+
+        Parameters
+        ----------
+        charge_point
+            Its name in the household file.
+        heard
+            What was heard of it.
+
+        Raises
+        ------
+        BusError
+            If it is not kept; then equipment says it again.
+        """  # noqa: DOC502 - raised below
+        match heard:
+            case Reading() | VehicleReport():
+                self._keep(charge_point, heard)
+            case Ready():
+                self._post(LineUp(charge_point))
+            case Connected():
+                _log.info("connected by OCPP", charge_point=charge_point)
+            case Disconnected():
+                _log.warning("no longer connected by OCPP", charge_point=charge_point)
+            case Refused(_, what, why):
+                _log.warning("equipment refuses", charge_point=charge_point, what=what, why=why)
+
+    def end(self) -> None:
+        """Wait for nothing any more: nobody is there to keep it."""
+        with self._changed:
+            self._has_ended = True
+            self._changed.notify_all()
+
+    def _keep(self, charge_point: str, said: Reading | VehicleReport) -> None:
+        answers: list[bool] = []
+
+        def tell(is_kept: bool) -> None:  # noqa: FBT001 - the one thing it is told
+            with self._changed:
+                answers.append(is_kept)
+                self._changed.notify_all()
+
+        self._post(HardwareSaid(charge_point, said, tell))
+        with self._changed:
+            self._changed.wait_for(lambda: answers or self._has_ended, KEPT_SECONDS)
+            if answers != [True]:
+                raise BusError(f"what {charge_point} says could not be kept")
+
+
 class OcppSide:
     """The server, and what goes to and fro.
 
@@ -71,13 +137,19 @@ class OcppSide:
     ----------
     file
         A household with `ocpp`.
-    server
-        Made for its equipment; hands on to `heard`.
+    clock
+        The daemon's.
+    post
+        Puts events into the daemon's queue.
     """
 
-    def __init__(self, file: HouseholdFile, server: OcppServer) -> None:
+    def __init__(self, file: HouseholdFile, clock: Clock, post: Callable[[Incoming], None]) -> None:
         self._file = file
-        self._server = server
+        self._ear = Ear(post)
+        self._equipment = equipment_of(file)
+        self._server = OcppServer(
+            self._equipment, self._ear.hear, clock=clock, certificate=_certificate(file)
+        )
 
     def line(self, charge_point: str) -> OcppLine:
         """Return the way to a charge point."""
@@ -89,98 +161,26 @@ class OcppSide:
         Raises
         ------
         BusError
-            If it can't.
-        """
+            If it can't, or the extra is not installed.
+        FileError
+            If a password, or the key of the certificate, can't be read or may be read by others.
+        """  # noqa: DOC502 - raised by the parts
         ocpp = self._file.ocpp
         if ocpp is None:
             raise BusError("the household file has no ocpp")
+        for each in self._equipment:
+            read_password(each.password_file)
         port = self._server.start(ocpp.host, ocpp.port)
         _log.info("listening for OCPP 1.6J", host=ocpp.host, port=port)
 
     def stop(self) -> None:
-        """Close all connections."""
+        """Close all connections; equipment keeps to the plan that it was told."""
+        self._ear.end()
         self._server.stop()
 
 
-def hear(charge_point: str, heard: Heard, post: Callable[[Incoming], None]) -> None:
-    """Hand on what was heard; on the server's thread.
-
-    Parameters
-    ----------
-    charge_point
-        Its name in the household file.
-    heard
-        What was heard of it.
-    post
-        Puts events into the daemon's queue.
-
-    Raises
-    ------
-    BusError
-        If it is not kept; then equipment says it again.
-    """  # noqa: DOC502 - raised below
-    match heard:
-        case Reading() | VehicleReport():
-            _keep(charge_point, heard, post)
-        case Ready():
-            post(LineUp(charge_point))
-        case Connected():
-            _log.info("connected by OCPP", charge_point=charge_point)
-        case Disconnected():
-            _log.warning("no longer connected by OCPP", charge_point=charge_point)
-        case Refused(_, what, why):
-            _log.warning("equipment refuses", charge_point=charge_point, what=what, why=why)
-
-
-def _keep(
-    charge_point: str, said: Reading | VehicleReport, post: Callable[[Incoming], None]
-) -> None:
-    done, kept = Event(), [False]
-
-    def tell(is_kept: bool) -> None:  # noqa: FBT001 - the one thing it is told
-        kept[0] = is_kept
-        done.set()
-
-    post(HardwareSaid(charge_point, said, tell))
-    if not done.wait(KEPT_SECONDS) or not kept[0]:
-        raise BusError(f"what {charge_point} says could not be kept")
-
-
-def ocpp_side(file: HouseholdFile, clock: Clock, post: Callable[[Incoming], None]) -> OcppSide:
-    """Make the OCPP side of a household.
-
-    Parameters
-    ----------
-    file
-        A household with `ocpp`.
-    clock
-        The daemon's.
-    post
-        Puts events into the daemon's queue.
-
-    Returns
-    -------
-    OcppSide
-        Not listening yet.
-
-    Raises
-    ------
-    UsageError
-        If the extra `ocpp` is not installed.
-    """
-    try:
-        from adapters.ocpp_server import OcppServer  # noqa: PLC0415 - an extra, for those who use it
-    except ImportError as error:
-        raise UsageError(
-            "the household file has ocpp, which needs the extra: pip install 'lullwatt[ocpp]'"
-        ) from error
+def _certificate(file: HouseholdFile) -> tuple[Path, Path] | None:
     ocpp = file.ocpp
-    files = (ocpp.certificate_file, ocpp.key_file) if ocpp else (None, None)
-    certificate = (files[0], files[1]) if files[0] and files[1] else None
-    server = OcppServer(
-        equipment_of(file),
-        lambda point, heard: hear(point, heard, post),
-        clock=clock,
-        certificate=certificate,
-    )
-    return OcppSide(file, server)
+    if ocpp is None or ocpp.certificate_file is None or ocpp.key_file is None:
+        return None
+    return ocpp.certificate_file, ocpp.key_file

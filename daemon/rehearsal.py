@@ -118,7 +118,9 @@ class _Listener:
                     self.rings += 1
                 case Connected():
                     self.connected = True
-                case Halt() | Reload() | Published() | HardwareSaid() | LineUp():
+                case HardwareSaid():
+                    self.messages += 1
+                case Halt() | Reload() | Published() | LineUp():
                     pass
                 case Disconnected(reason):
                     self._error = BusError(f"the rehearsal lost its broker: {reason}")

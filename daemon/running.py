@@ -26,7 +26,7 @@ from daemon.household_watch import HouseholdWatch
 from daemon.incoming import LineUp
 from daemon.instance import new_instance
 from daemon.lines import lines_of, wills, wired_filters, without_wiring
-from daemon.ocpp_side import ocpp_side
+from daemon.ocpp_side import OcppSide
 from daemon.service import Halt, Handled, Reload, Ring, Service
 
 if TYPE_CHECKING:
@@ -95,7 +95,7 @@ class Daemon:
             subscriptions=(*topics.subscriptions(), *wired_filters(wired)),
             look_first=topics.daemon,
         )
-        self._ocpp = ocpp_side(wired, clock, self.post) if wired.ocpp is not None else None
+        self._ocpp = OcppSide(wired, clock, self.post) if wired.ocpp is not None else None
         self._wills = wills(wired, bus, lambda point: self.post(LineUp(point)))
         self._bell = Bell(lambda: self.post(Ring())) if bell is None else None
         ring_at = bell if self._bell is None else self._bell.ring_at
@@ -123,14 +123,15 @@ class Daemon:
             if self._bell is not None:
                 self._bell.start()
                 ending.callback(self._bell.stop)
+            # First, as it may fail: a port in use, say.
+            if self._ocpp is not None:
+                self._ocpp.start()
+                ending.callback(self._ocpp.stop)
             self._mqtt.start()
             ending.callback(self._mqtt.stop)
             for will in self._wills:
                 will.start()
                 ending.callback(will.stop)
-            if self._ocpp is not None:
-                self._ocpp.start()
-                ending.callback(self._ocpp.stop)
             return self._service.run()
 
     def halt(self) -> None:

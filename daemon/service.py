@@ -245,6 +245,8 @@ class Service:
         """Say that the clock is waited for; what comes is held, unacknowledged."""
         if isinstance(event, MessageArrived):
             self._trouble.hold(event, acted_on=False)
+        elif isinstance(event, HardwareSaid):
+            event.kept(False)  # noqa: FBT003 - the one thing it is told
         elif isinstance(event, Connected):
             self._outbox.forget_what_was_said()
         self._outbox.say_waiting()
@@ -382,6 +384,8 @@ class Service:
             self._outbox.say_plan(point, None)
         for action in actions:
             self._carry_out(point, action, now)
+        if not any(isinstance(action, Issue | Assert) for action in actions):
+            self._lines.tell_plan(point, before, after, now)
         self._trouble.note(self._outbox.refusals_since())
         try:
             self._keeper.save(after)

@@ -64,7 +64,7 @@ class ForeignHardware(SimulatedHardware):
 class Plug(ForeignHardware):
     """A smart plug: on and off, power and energy in one JSON report; it has no time limit."""
 
-    topics = ("carport/plug/set",)
+    topics: tuple[str, ...] = ("carport/plug/set",)
 
     @override
     def obey(self, topic: str, words: str) -> None:
@@ -81,7 +81,7 @@ class Plug(ForeignHardware):
 class RelayAndMeter(ForeignHardware):
     """A relay with a time limit and an input for the cable, and a pulse meter beside it."""
 
-    topics = ("shed/relay/1",)
+    topics: tuple[str, ...] = ("shed/relay/1",)
 
     @override
     def obey(self, topic: str, words: str) -> None:
@@ -107,7 +107,7 @@ class RelayAndMeter(ForeignHardware):
 class Settable(ForeignHardware):
     """A charge point that takes a current on one topic and a switch on another."""
 
-    topics = ("garage/box/limit", "garage/box/allow")
+    topics: tuple[str, ...] = ("garage/box/limit", "garage/box/allow")
     _limit_amps = 0.0
 
     @override
@@ -125,12 +125,9 @@ class Settable(ForeignHardware):
                 return [("garage/box/meter", json.dumps(said).encode())]
             case VehicleReport(pilot=str(pilot)):
                 word = {"A": "free", "B": "plugged", "C": "charging"}[pilot].encode()
-                soc = {"battery": {"percent": report.soc_percent}}
-                soc = (
-                    []
-                    if report.soc_percent is None
-                    else [("garage/car", json.dumps(soc).encode())]
-                )
+                percent = report.soc_percent
+                battery = json.dumps({"battery": {"percent": percent}}).encode()
+                soc = [] if percent is None else [("garage/car", battery)]
                 return [("garage/box/state", word), *soc]
             case _:
                 return []
