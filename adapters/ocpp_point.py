@@ -112,6 +112,8 @@ class Believed:
         What the last StartTransaction said, and ...
     started_as : int
         ... the number it was given: one whose answer was lost is said again.
+    ended : int
+        The highest number of a transaction that has ended.
     elsewhere : set of int
         Transactions on other connectors of the equipment.
     """
@@ -120,6 +122,7 @@ class Believed:
     statuses: dict[int, str] = field(default_factory=dict)
     started: StartKey | None = None
     started_as: int = 0
+    ended: int = 0
     elsewhere: set[int] = field(default_factory=set)
 
     def runs(self, connector: int) -> bool:
@@ -131,8 +134,18 @@ class Believed:
         self.elsewhere.discard(transaction)
         if transaction == self.started_as:
             self.started = None
+        self.ended = max(self.ended, transaction)
         if transaction == self.transaction:
             self.transaction = None
+
+    def take_sample(self, transaction: object) -> None:
+        """Take in the number that samples were said to be of.
+
+        Numbers grow: a lower one is of samples that were kept while the connection was away, and
+        one that has ended does not run again for a last sample of it.
+        """
+        if type(transaction) is int and transaction > max(self.transaction or 0, self.ended):
+            self.transaction = transaction
 
     def take_status(self, connector: int, reported: int, status: str) -> Pilot | None:
         """Take a status notification in.
@@ -155,6 +168,7 @@ class Believed:
             return None
         self.statuses[reported] = status
         if reported == connector and status in ENDED:
+            self.ended = max(self.ended, self.transaction or 0)
             self.transaction = None
         if self.statuses.get(WHOLE_EQUIPMENT) in OUT_OF_USE:
             return "F"

@@ -157,10 +157,7 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
             raise FormationViolationError(details={"cause": "connectorId or meterValue"})
         if connector_id == self.equipment.connector:
             await self._hear_meter(meter_value)
-            # Numbers grow: a lower one is of samples that were kept while the connection was away.
-            transaction, present = said.get("transaction_id"), self.believed.transaction or 0
-            if type(transaction) is int and transaction > present:
-                self.believed.transaction = transaction
+            self.believed.take_sample(said.get("transaction_id"))
         return call_result.MeterValues()
 
     @answers(Action.start_transaction)

@@ -10,7 +10,19 @@ Does no I/O and reads no clock. Each step goes the same way, whatever the event:
     announce  a new plan is published, and says why                    `daemon.replanning`
 
 so that what is in force depends on what is known and the time alone, and starting is the same as
-recovering. What is in force, the first line that applies:
+recovering. What each event teaches, and when the plan is made again:
+
+    a reading            register, power; a vehicle, where it flows    less flowed than was counted
+    a vehicle's report   pilot state, state of charge                  it came, or holds other charge
+    a person's request   wishes, which vehicle, state of charge        always
+    the file is new      what was seen of the vehicle is forgotten     always
+    prices are new       -                                             always
+    the broker is there  -; the command is asserted                    -
+    a message's fate     the broker refuses it, nobody listens         -
+    the ledger's state   it refuses, it has no backup                  -
+    time                 the file's hours of a vehicle's presence      the plan has ended
+
+What is in force, the first line that applies:
 
     no vehicle, or a fault (pilot A, E, F)      stop
     the vehicle has ended its charge by itself  stop
@@ -47,6 +59,8 @@ from planners.departures import night_bounds, night_of
 from planners.electrics import amps_allowed
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from daemon.events import Action, Event
     from daemon.state import Answer, House, OpenNight, PointState
     from planners.plan import Period, Plan
@@ -95,17 +109,20 @@ def step(
     actions : tuple of Action
         What to do about it, in this order.
     """
-    state, actions = react(state, event, now, house)
+    done: tuple[Action, ...] = ()
+    for known, actions in react(state, event, now, house):
+        state, done = known, (*done, *actions)
     state, announced = announce(state)
-    return state, (*actions, *announced)
+    return state, (*done, *announced)
 
 
 def react(
     state: PointState, event: Event, now: datetime, house: House
-) -> tuple[PointState, tuple[Action, ...]]:
+) -> Iterator[tuple[PointState, tuple[Action, ...]]]:
     """Take one event in, as `step` does, and leave announcing a new plan for later.
 
-    What is in force does not wait for the plan's sentences, which take as long as the plan itself.
+    What is in force does not wait for the plan's sentences, which take as long as the plan itself;
+    and where it does not hang on the plan (the first lines of the table), not for the plan either.
 
     Parameters
     ----------
@@ -118,20 +135,25 @@ def react(
     house : House
         The household file and the rates.
 
-    Returns
-    -------
+    Yields
+    ------
     state : PointState
-        What is known now; the plan is to be announced by `daemon.replanning.announce`.
+        What is known by then; the plan is to be announced by `daemon.replanning.announce`.
     actions : tuple of Action
-        What to do about it, in this order.
+        What to do about it, in this order, before going on.
     """
     state, learnt = learn(state, event, now, house)
     state, confirmed, tell_again = confirm(state, now, house)
     state, accounted = account_for(state, now, house)
-    state, planned = plan(state, now, house)
+    done = (*learnt, *confirmed, *accounted)
     reassert = isinstance(event, BusConnected) or may_be_heard_now(state, event)
+    if _settled(state, now, house) is not None:
+        state, commanded = _command(state, now, house, reassert=reassert, tell_again=tell_again)
+        yield state, (*done, *commanded)
+        done, reassert, tell_again = (), False, False
+    state, planned = plan(state, now, house)
     state, commanded = _command(state, now, house, reassert=reassert, tell_again=tell_again)
-    return state, (*learnt, *confirmed, *accounted, *planned, *commanded)
+    yield state, (*done, *planned, *commanded)
 
 
 def next_wake(state: PointState, now: datetime, house: House) -> datetime:
@@ -224,15 +246,9 @@ def _says(command: CommandInForce, wanted: _Wanted, now: datetime) -> bool:
 
 def _wanted(state: PointState, now: datetime, house: House) -> _Wanted:
     """Go down the table at the head of this module."""
-    hindrance = _hindrance(state)
-    if hindrance is not None:
-        return _Wanted("stop", hindrance)
-    vehicle = vehicle_of(state, house.file)
-    wishes = state.wishes
-    if wishes.charge_now and vehicle is not None and not _is_full(state, vehicle, now, house):
-        return _charge_now(state, vehicle, now, house)
-    if wishes.skip_until is not None and now < wishes.skip_until:
-        return _Wanted("stop", "a person asked to skip this")
+    settled = _settled(state, now, house)
+    if settled is not None:
+        return settled
     period = state.plan.period_at(now) if state.plan else None
     if state.plan is None or period is None:
         return _Wanted("stop", _why_not_now(state, now), plan=_name(state.plan))
@@ -244,6 +260,19 @@ def _wanted(state: PointState, now: datetime, house: House) -> _Wanted:
         _end_of_run(state.plan, period),
         state.plan.name,
     )
+
+
+def _settled(state: PointState, now: datetime, house: House) -> _Wanted | None:
+    """Give what the lines before the plan's say, if one of them applies."""
+    hindrance = _hindrance(state)
+    if hindrance is not None:
+        return _Wanted("stop", hindrance)
+    vehicle, wishes = vehicle_of(state, house.file), state.wishes
+    if wishes.charge_now and vehicle is not None and not _is_full(state, vehicle, now, house):
+        return _charge_now(state, vehicle, now, house)
+    if wishes.skip_until is not None and now < wishes.skip_until:
+        return _Wanted("stop", "a person asked to skip this")
+    return None
 
 
 def _hindrance(state: PointState) -> str | None:

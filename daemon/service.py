@@ -375,16 +375,19 @@ class Service:
     def _step(self, point: str, event: Event) -> None:
         now = self._clock.now()
         before = self._states[point]
-        after, actions = react(before, event, now, self.house)
         self._stepped.add(point)
-        self._states[point] = after
+        told = False
+        for known, actions in react(before, event, now, self.house):
+            self._states[point] = known
+            for action in actions:
+                self._carry_out(point, action, now)
+                told = told or isinstance(action, Issue | Assert)
+        after = self._states[point]
         if isinstance(event, MeterRead) and event.reading.register_wh is not None:
             self._keeper.saw(point, event.reading.at, self.house.file.zone)
         if before.plan is not None and after.plan is None:
             self._outbox.say_plan(point, None)
-        for action in actions:
-            self._carry_out(point, action, now)
-        if not any(isinstance(action, Issue | Assert) for action in actions):
+        if not told:
             self._lines.tell_plan(point, before, after, now)
         self._trouble.note(self._outbox.refusals_since())
         try:

@@ -86,13 +86,21 @@ class Scripted(ChargePoint):  # type: ignore[misc]  # the package has no types
         return await self._answer(call_result.ChangeConfiguration, **said)
 
 
+MakePoint = Callable[[str, ClientConnection], Scripted]
+
+
 class Plugged:
     """A connection of scripted equipment, driven from a test's thread."""
 
-    def __init__(self, loop: asyncio.AbstractEventLoop, connection: ClientConnection) -> None:
+    def __init__(
+        self,
+        loop: asyncio.AbstractEventLoop,
+        connection: ClientConnection,
+        make_point: MakePoint = Scripted,
+    ) -> None:
         self._loop = loop
         self.connection = connection
-        self.point = Scripted("equipment", connection)
+        self.point = make_point("equipment", connection)
         self.closed: tuple[int, str] | None = None
         self._serving = asyncio.run_coroutine_threadsafe(self._serve(), loop)
 
@@ -151,6 +159,7 @@ class Equipments:
         identity: str = "driveway-1",
         password: str | bytes = PASSWORD,
         tls: SSLContext | None = None,
+        make_point: MakePoint = Scripted,
     ) -> Plugged:
         async def opening() -> ClientConnection:
             return await connect(
@@ -163,7 +172,7 @@ class Equipments:
             )
 
         made = asyncio.run_coroutine_threadsafe(opening(), self.loop).result(LIMIT_SECONDS)
-        plugged = Plugged(self.loop, made)
+        plugged = Plugged(self.loop, made, make_point)
         self.opened.append(plugged)
         return plugged
 

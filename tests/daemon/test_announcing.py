@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -12,13 +13,14 @@ from adapters.clock import VirtualClock
 from adapters.ledger import Ledger, open_ledger
 from adapters.messages import Message, Request, VehicleReport
 from daemon.controller import react, step
-from daemon.events import AnnouncePlan, Issue, VehicleReported
+from daemon.events import Action, AnnouncePlan, Event, Issue, PersonAsked, VehicleReported
 from daemon.household_watch import HouseholdWatch
 from daemon.incoming import Halt, Ring
 from daemon.replanning import announce
 from daemon.service import Service
+from daemon.state import PointState
 from tests.benchmarks.households import many, point_names
-from tests.daemon.worlds import EVENING, Heard, World, arrived, kowhai, topics_of
+from tests.daemon.worlds import EVENING, HOUR, Heard, World, arrived, kowhai, topics_of
 
 POINTS = point_names(3)
 FIRST, SECOND, LAST = POINTS
@@ -56,11 +58,32 @@ def home(tmp_path: Path) -> Iterator[Home]:
         yield Home(tmp_path, ledger)
 
 
+def reacted(world: World, state: PointState, event: Event) -> tuple[PointState, tuple[Action, ...]]:
+    """React to an event to the end."""
+    done: tuple[Action, ...] = ()
+    for known, actions in react(state, event, world.now, world.house):
+        state, done = known, (*done, *actions)
+    return state, done
+
+
+@pytest.mark.parametrize("wish", [{"charge_now": True}, {"skip_until": EVENING + HOUR}])
+def test_what_a_person_asks_for_does_not_wait_for_a_plan(wish: dict[str, Any]) -> None:
+    """The command that a wish settles goes out first; the plan that it changes comes after."""
+    world = World(kowhai(), EVENING)
+    world.plug_in(35.0)
+    world.wait(EVENING + HOUR / 2)
+    told = PersonAsked(Request.model_validate(wish))
+    (_, first), (_, second) = react(world.state, told, world.now, world.house)
+    command = [action.command for action in first if isinstance(action, Issue)]
+    assert [each.do for each in command] == ["start" if "charge_now" in wish else "stop"]
+    assert not any(isinstance(action, Issue) for action in second)
+
+
 def test_what_reacts_leaves_the_sentences_for_later() -> None:
     """A reaction has the command in it and no plan; a step is both, and comes to the same."""
     world = World(kowhai(), EVENING)
     event = VehicleReported(PLUGGED_IN)
-    state, actions = react(world.state, event, world.now, world.house)
+    state, actions = reacted(world, world.state, event)
     assert any(isinstance(action, Issue) for action in actions)
     assert not any(isinstance(action, AnnouncePlan) for action in actions)
     announced, (said,) = announce(state)
@@ -75,9 +98,9 @@ def test_what_reacts_leaves_the_sentences_for_later() -> None:
 def test_a_plan_that_is_gone_is_not_announced() -> None:
     """A vehicle that left before its plan was announced has none."""
     world = World(kowhai(), EVENING)
-    state, _ = react(world.state, VehicleReported(PLUGGED_IN), world.now, world.house)
+    state, _ = reacted(world, world.state, VehicleReported(PLUGGED_IN))
     assert state.draft is not None
-    state, _ = react(state, VehicleReported(UNPLUGGED), world.now, world.house)
+    state, _ = reacted(world, state, VehicleReported(UNPLUGGED))
     assert announce(state)[1] == ()
 
 

@@ -5,14 +5,15 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import datetime, timedelta
 from itertools import pairwise
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from daemon.controller import RENEWED_BEFORE, START_HOLDS, STOP_HOLDS
-from daemon.events import Assert, BusConnected, HouseChanged, Issue, TimePassed
+from daemon.events import Assert, BusConnected, Delivered, HouseChanged, Issue, TimePassed
 from daemon.state import PointState
 from planners.local_time import wall_time
+from planners.planning import draft_plan
 from tests.daemon.worlds import (
     EVENING,
     HOUR,
@@ -43,6 +44,45 @@ def at_home(now: datetime, soc: float = 35.0) -> World:
     return world
 
 
+# --- what each event teaches ------------------------------------------------------------------
+
+TEACHES: list[tuple[str, Callable[[World], object], bool]] = [
+    ("a reading that says nothing new", lambda w: w.read(), False),
+    ("a reading of no power", lambda w: w.read(watts=0.0), False),
+    ("the same state of charge", lambda w: w.tell(soc_percent=35.0), False),
+    ("another state of charge", lambda w: w.tell(soc_percent=50.0), True),
+    ("the same pilot state", lambda w: w.tell(pilot="B"), False),
+    ("the vehicle goes and comes", lambda w: (w.unplug(), w.plug_in(35.0)), True),
+    ("a fault that is over", lambda w: (w.tell(pilot="F"), w.tell(pilot="B")), True),
+    ("a request", lambda w: w.ask(want_percent=70.0), True),
+    ("a new file", lambda w: w.feed(HouseChanged("file")), True),
+    ("new prices", lambda w: w.feed(HouseChanged("prices")), True),
+    ("the broker is there", lambda w: w.feed(BusConnected()), False),
+    ("a message that nobody heard", lambda w: w.feed(NOBODY), False),
+    ("time", lambda w: w.feed(TimePassed()), False),
+]
+NOBODY = Delivered("a/topic", "nobody-listens", is_command=True)
+
+
+@pytest.mark.parametrize(
+    ("happens", "plans"), [row[1:] for row in TEACHES], ids=[row[0] for row in TEACHES]
+)
+def test_which_events_plan_again(
+    happens: Callable[[World], object], *, plans: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The plan is made again for what it rests on, and for nothing else."""
+    world = at_home(EVENING + HOUR / 2)
+    made: list[object] = []
+
+    def draft(*args: Any, **named: Any) -> Any:  # noqa: ANN401 - handed through
+        made.append(args)
+        return draft_plan(*args, **named)
+
+    monkeypatch.setattr("daemon.replanning.draft_plan", draft)
+    happens(world)
+    assert bool(made) == plans
+
+
 # --- the table --------------------------------------------------------------------------------
 
 
@@ -57,8 +97,20 @@ def test_first_line_no_vehicle_or_a_fault(pilot: str, now: datetime) -> None:
     assert world.doing() == ("stop", None)
 
 
+@pytest.mark.parametrize("now", [EVENING, IN_PLAN])
+def test_second_line_the_vehicle_has_ended_by_itself(now: datetime) -> None:
+    """A vehicle that takes no more is stopped, in the plan and outside; a person's word ends it."""
+    world = at_home(now)
+    world.state = replace(world.state, stopped_itself=True)
+    world.feed(TimePassed())
+    assert world.doing() == ("stop", None)
+    assert world.issued()[-1].command.why == "the vehicle has ended its charge by itself"
+    world.ask(charge_now=True, want_percent=100.0)
+    assert world.doing() == ("start", 32.0)
+
+
 @pytest.mark.parametrize("now", [EVENING, IN_PLAN, AFTER_PLAN])
-def test_second_line_charge_now(now: datetime) -> None:
+def test_third_line_charge_now(now: datetime) -> None:
     """A person who says charge now is obeyed at the highest current, in the plan and outside."""
     world = at_home(now)
     world.ask(charge_now=True, want_percent=100.0)
@@ -107,7 +159,7 @@ def test_charge_now_leaves_the_rest_of_the_home_its_current() -> None:
 
 
 @pytest.mark.parametrize("now", [EVENING, IN_PLAN])
-def test_third_line_skip(now: datetime) -> None:
+def test_fourth_line_skip(now: datetime) -> None:
     """A person who says skip is obeyed until then, in the plan and outside."""
     world = at_home(now)
     until = now + 4 * HOUR
@@ -148,7 +200,7 @@ def test_of_two_wishes_the_later_counts(
     assert world.doing()[0] == do
 
 
-def test_fourth_line_the_plan_has_a_period() -> None:
+def test_fifth_line_the_plan_has_a_period() -> None:
     """In a period it is start, at its current, and void at the end of the run."""
     world = at_home(IN_PLAN)
     command, plan = world.state.command, world.state.plan
