@@ -13,7 +13,7 @@ so that what is in force depends on what is known and the time alone, and starti
 recovering. What each event teaches, and when the plan is made again:
 
     a reading            register, power; a vehicle, where it flows    less flowed than was counted
-    a vehicle's report   pilot state, state of charge                  it came, or holds other charge
+    a vehicle's report   pilot state, state of charge                  it came; its charge is news
     a person's request   wishes, which vehicle, state of charge        always
     the file is new      what was seen of the vehicle is forgotten     always
     prices are new       -                                             always

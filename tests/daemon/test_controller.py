@@ -46,6 +46,7 @@ def at_home(now: datetime, soc: float = 35.0) -> World:
 
 # --- what each event teaches ------------------------------------------------------------------
 
+NOBODY = Delivered("a/topic", "nobody-listens", is_command=True)
 TEACHES: list[tuple[str, Callable[[World], object], bool]] = [
     ("a reading that says nothing new", lambda w: w.read(), False),
     ("a reading of no power", lambda w: w.read(watts=0.0), False),
@@ -61,7 +62,6 @@ TEACHES: list[tuple[str, Callable[[World], object], bool]] = [
     ("a message that nobody heard", lambda w: w.feed(NOBODY), False),
     ("time", lambda w: w.feed(TimePassed()), False),
 ]
-NOBODY = Delivered("a/topic", "nobody-listens", is_command=True)
 
 
 @pytest.mark.parametrize(
