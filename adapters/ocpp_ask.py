@@ -61,10 +61,23 @@ async def ask(equipment: Asked, message: object) -> str | None:
     return None if status in ACCEPTED else status[:200]
 
 
-async def introduce(equipment: Asked, connector: int) -> None:
-    """Ask for the present state; equipment that can't be triggered tells it in its own time."""
-    for trigger in (MessageTrigger.status_notification, MessageTrigger.meter_values):
-        await ask(equipment, call.TriggerMessage(trigger, connector))
+async def introduce(equipment: Asked, connector: int) -> bool:
+    """Ask for the present state; equipment that can't be triggered tells it in its own time.
+
+    Parameters
+    ----------
+    equipment
+        Its session.
+    connector
+        The number of its connector.
+
+    Returns
+    -------
+    bool
+        Whether meter values are to come.
+    """
+    await ask(equipment, call.TriggerMessage(MessageTrigger.status_notification, connector))
+    return await ask(equipment, call.TriggerMessage(MessageTrigger.meter_values, connector)) is None
 
 
 async def set_up(equipment: Asked) -> None:

@@ -90,6 +90,8 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
         self.believed = believed
         self.greeted = asyncio.Event()
         """Set once equipment has said something, and again when it says that it has booted."""
+        self.sampled = asyncio.Event()
+        """Set once meter values have been handed on."""
         self.on_transaction: Callable[[], None] = lambda: None
         """Called when a transaction has become known, after its message was answered."""
         self._house = house
@@ -158,6 +160,7 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
         if connector_id == self.equipment.connector:
             await self._hear_meter(meter_value)
             self.believed.take_sample(said.get("transaction_id"))
+            self.sampled.set()
         return call_result.MeterValues()
 
     @answers(Action.start_transaction)

@@ -50,12 +50,16 @@ class Patience:
         For an answer of equipment.
     greeting_seconds : float
         For the first word of equipment, before it is spoken to.
+    sample_seconds : float
+        For the meter values that it is asked for then. What is told depends on what was charged
+        while it was away.
     retry_seconds, most_retry_seconds : float
         The first pause after a refusal, which doubles each time, and the longest.
     """
 
     answer_seconds: float = 30.0
     greeting_seconds: float = 10.0
+    sample_seconds: float = 5.0
     retry_seconds: float = 5.0
     most_retry_seconds: float = 300.0
 
@@ -125,7 +129,9 @@ class Teller:
         await pause(greeted, self._patience.greeting_seconds)
         while True:
             greeted.clear()
-            await introduce(self._session, self._session.equipment.connector)
+            self._session.sampled.clear()
+            if await introduce(self._session, self._session.equipment.connector):
+                await pause(self._session.sampled, self._patience.sample_seconds)
             self.is_ready = True
             await self._notify(Ready(self._session.equipment.name))
             await set_up(self._session)

@@ -48,7 +48,7 @@ def _is_plain(text: str) -> bool:
 
 
 TopicName = Annotated[
-    str, checked(is_topic), Expected("a topic without +, # or control characters")
+    str, checked(is_topic), Expected("a topic without +, #, control characters or a leading $")
 ]
 TopicFilter = Annotated[
     str,
@@ -64,8 +64,11 @@ Scale = Annotated[
     float, Field(gt=-1_000_000, lt=1_000_000), Expected("a number other than 0, below a million")
 ]
 QualityOfService = Annotated[Literal[0, 1, 2], Expected("0, 1 or 2, as in MQTT")]
-Words = Annotated[dict[str, PilotState], Field(min_length=1, max_length=50)]
-YesNo = Annotated[dict[str, bool], Field(min_length=1, max_length=50)]
+Words = Annotated[
+    dict[str, Annotated[PilotState, Expected("a state of the control pilot, A to F")]],
+    Field(min_length=1, max_length=50),
+]
+YesNo = Annotated[dict[str, Flag], Field(min_length=1, max_length=50)]
 
 
 class Saying(Model):
@@ -123,7 +126,9 @@ class Telling(Model):
     repeat_minutes: (
         Annotated[int, Field(ge=1, le=60), Expected("a whole number of minutes from 1 to 60")]
         | None
-    ) = Field(None, description="Says again what is in force so often; for what may forget.")
+    ) = Field(
+        None, description="Says again what is in force so often, for what may forget [minutes]."
+    )
     stop_as_will: Flag = Field(
         default=False,
         description="Leaves its stop with the broker as the Will of a connection of its own, for a "
@@ -198,12 +203,14 @@ class HeardPlug(Model):
 class Hearing(Model):
     """Where a charge point's values come from."""
 
-    power: HeardPower | None = Field(None, description="Power that flows.")
+    power: HeardPower | None = Field(None, description="Where the power that flows is told.")
     energy: HeardEnergy | None = Field(None, description="The meter's energy register.")
     current: HeardCurrent | None = Field(None, description="Current that flows.")
     soc: HeardSoc | None = Field(None, description="State of charge of the vehicle.")
     pilot: HeardPilot | None = Field(None, description="Control pilot, A to F.")
-    plugged_in: HeardPlug | None = Field(None, description="Whether a vehicle is plugged in.")
+    plugged_in: HeardPlug | None = Field(
+        None, description="Where it is told whether a vehicle is plugged in."
+    )
 
     @model_validator(mode="after")
     def _check(self) -> Self:

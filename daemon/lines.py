@@ -84,7 +84,7 @@ class Lines:
         charge_point : str
             Its name in the household file.
         before, after : PointState
-            What was known, and what is known now.
+            What was known when it was told last, and what is known now.
         now : datetime
             UTC.
         """

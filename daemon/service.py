@@ -376,19 +376,18 @@ class Service:
         now = self._clock.now()
         before = self._states[point]
         self._stepped.add(point)
-        told = False
+        told = before  # what its line knows of
         for known, actions in react(before, event, now, self.house):
             self._states[point] = known
             for action in actions:
                 self._carry_out(point, action, now)
-                told = told or isinstance(action, Issue | Assert)
+                told = known if isinstance(action, Issue | Assert) else told
         after = self._states[point]
         if isinstance(event, MeterRead) and event.reading.register_wh is not None:
             self._keeper.saw(point, event.reading.at, self.house.file.zone)
         if before.plan is not None and after.plan is None:
             self._outbox.say_plan(point, None)
-        if not told:
-            self._lines.tell_plan(point, before, after, now)
+        self._lines.tell_plan(point, told, after, now)
         self._trouble.note(self._outbox.refusals_since())
         try:
             self._keeper.save(after)

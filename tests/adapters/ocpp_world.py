@@ -34,7 +34,11 @@ NOW = datetime(2026, 6, 3, 9, 0, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
 STANDARD = json.loads((Path(__file__).parents[1] / "data" / "outside_ocpp.json").read_text())
 PATIENCE = Patience(
-    answer_seconds=5, greeting_seconds=5, retry_seconds=0.02, most_retry_seconds=0.05
+    answer_seconds=5,
+    greeting_seconds=5,
+    sample_seconds=0.05,  # scripted equipment is not one to send any by itself
+    retry_seconds=0.02,
+    most_retry_seconds=0.05,
 )
 STOP = Command(serial=8, do="stop", valid_until=NOW + 60 * MINUTE, why="because")
 

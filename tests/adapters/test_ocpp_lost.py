@@ -86,7 +86,7 @@ def test_tasks_are_ended_that_lose_a_cancellation() -> None:
 
 def test_silent_equipment_is_ready_after_a_while(tmp_path: Path) -> None:
     """Equipment that says nothing of itself is spoken to all the same."""
-    with world_with(tmp_path, Patience(greeting_seconds=0.05)) as world:
+    with world_with(tmp_path, Patience(greeting_seconds=0.05, sample_seconds=0.05)) as world:
         world.equipments.connect(world.port)
         world.ear.wait_for(Ready)
 

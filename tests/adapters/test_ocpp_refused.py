@@ -106,7 +106,7 @@ def test_a_stop_is_repeated_until_it_is_taken(world: World) -> None:
 
 def test_an_answer_that_never_comes(tmp_path: Path) -> None:
     """Equipment that does not answer is told to have refused, and asked again."""
-    patience = Patience(0.1, 5, retry_seconds=0.02, most_retry_seconds=0.05)
+    patience = Patience(0.1, 5, 0.05, retry_seconds=0.02, most_retry_seconds=0.05)
     with world_with(tmp_path, patience) as world:
         plugged = world.ready()
         asked_for(plugged, "ChangeConfiguration", 2)

@@ -15,8 +15,14 @@ FILES = sorted(EXAMPLES.glob("*.yaml"))
 
 
 def test_there_are_examples() -> None:
-    """One example has bands, the other a price series."""
-    assert [path.name for path in FILES] == ["day-ahead.yaml", "kowhai.yaml"]
+    """One has bands, one a price series, and three show how hardware is wired."""
+    assert [path.name for path in FILES] == [
+        "day-ahead.yaml",
+        "kowhai.yaml",
+        "plug.yaml",
+        "relay.yaml",
+        "settable.yaml",
+    ]
 
 
 @pytest.mark.parametrize("path", FILES, ids=lambda path: path.name)

@@ -12,7 +12,7 @@ import yaml
 from tests.adapters.ocpp_equipment import PASSWORD
 from tests.daemon.test_wired_nights import rehearsed, variant
 from tests.support.brokers import free_port
-from tests.support.ocpp_night import IDENTITY, OcppHardware
+from tests.support.ocpp_night import IDENTITY, OcppHardware, limits_of
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -99,11 +99,14 @@ def test_equipment_alone_stops_when_its_plan_ends(mosquitto: Mosquitto, tmp_path
     assert figures(result.night) == usual(mosquitto, tmp_path)
     hardware = kept.hardware
     assert hardware is not None
-    assert hardware.charged[0] == (CHARGES_FROM, 10)
-    ended, amps = hardware.charged[1]
-    assert amps == 0
+    assert [amps for _, amps in hardware.charged] == [10, 0]
+    ended = hardware.charged[1][0]
     assert ended < back
     assert result.plan is not None
     assert abs(ended - result.plan.periods[-1].end) < timedelta(seconds=2)
-    told = [(at, name) for at, name, _ in hardware.asked if at > CHARGES_FROM + HOUR]
-    assert (back, "SetChargingProfile") in told
+    told = [
+        [limit.amps for limit in limits_of(said["cs_charging_profiles"])]
+        for at, name, said in hardware.asked
+        if name == "SetChargingProfile" and at >= back
+    ]
+    assert told == [[0]]
