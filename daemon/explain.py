@@ -6,9 +6,9 @@ from calendar import month_abbr
 from textwrap import TextWrapper
 from typing import TYPE_CHECKING
 
-from adapters.topics import Topics
 from config.zones import zone_data_version
 from daemon.explain_tariff import explain_tariffs, explain_tonight
+from daemon.explain_ways import explain_ways
 from daemon.show import local
 from daemon.state import assumed_soc_percent
 from planners.cautions import cautions
@@ -229,13 +229,8 @@ def _back(departure: DepartureAt, file: HouseholdFile) -> str:
 
 
 def _bus(file: HouseholdFile) -> Iterator[str]:
-    topics = Topics(file.bus.root, file.household.name)
     yield ""
-    broker = "a broker inside the daemon" if file.bus.embedded else file.bus.broker
-    yield f"On {broker}:"
-    for name in file.charge_points:
-        yield f"  {topics.command(name)} carries the commands, and"
-        yield f"  {topics.reading(name)} and {topics.vehicle(name)} are listened to."
+    yield from explain_ways(file)
     yield f"The ledger is {file.ledger.path}."
 
 

@@ -255,7 +255,7 @@ def test_what_keeps_it_from_starting(tmp_path: Path, monkeypatch: pytest.MonkeyP
     with pytest.raises(BusError, match="certificate and key can't be used"):
         made((signed.certificate, secret(tmp_path, "no-key"))).start("127.0.0.1", 0)
     monkeypatch.setitem(sys.modules, "adapters.ocpp_service", None)
-    with pytest.raises(BusError, match=r"OCPP is not installed: install lullwatt\[ocpp\]"):
+    with pytest.raises(BusError, match=r"needs the extra: pip install 'lullwatt\[ocpp\]'"):
         made().start("127.0.0.1", 0)
 
 

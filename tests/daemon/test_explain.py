@@ -9,8 +9,10 @@ import pytest
 
 from config.series import PricePoint
 from daemon.explain import COLUMNS, explain, explained
+from daemon.household_watch import load_house
 from daemon.state import House
 from planners.prices import prices_of
+from tests.daemon.worlds import EVENING, KOWHAI
 from tests.planners.households import band, bands, series
 from tests.planners.planned import EVERY_DAY, Given, minutes, utc
 
@@ -253,3 +255,19 @@ def test_what_strangers_may_do_is_repeated(key: str) -> None:
         house = House(file.model_copy(update={"bus": bus}), prices_of(file, {}))
         lines = under(list(explained(house, EVENING)), "Cautions")
         assert any(meant[key] in line for line in lines) is bool(each)
+
+
+@pytest.mark.parametrize(
+    ("example", "said"),
+    [
+        ("plug", "carport is told in its own words on carport/plug/set, again every 5 minutes."),
+        ("plug", "Its stop is left with the broker, which says it if the daemon dies."),
+        ("relay", "shed/meter/kilowatts"),
+        ("settable", "It is told no time limit"),
+    ],
+)
+def test_wiring_is_told_with_its_topics(example: str, said: str) -> None:
+    """Where hardware has topics of its own, these stand there, and what keeps it safe."""
+    path = KOWHAI.parent / f"{example}.yaml"
+    text = " ".join(" ".join(explain(load_house(path), EVENING)).split())
+    assert said in text

@@ -6,7 +6,6 @@ from datetime import UTC, datetime, timedelta
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
-import pytest
 import yaml
 
 from tests.adapters.ocpp_equipment import PASSWORD
@@ -78,7 +77,9 @@ def test_over_ocpp_a_night_is_the_same(mosquitto: Mosquitto, tmp_path: Path) -> 
     assert kept.hardware.refused == []
 
 
-def test_a_broken_connection_does_not_break_the_charge(mosquitto: Mosquitto, tmp_path: Path) -> None:
+def test_a_broken_connection_does_not_break_the_charge(
+    mosquitto: Mosquitto, tmp_path: Path
+) -> None:
     """Equipment that can't reach the daemon for an hour goes on, and tells it all on return."""
     port = free_port()
     kept = Kept(port, away=(CHARGES_FROM + HOUR, CHARGES_FROM + 2 * HOUR))
