@@ -12,7 +12,7 @@ from daemon.explain import COLUMNS, explain, explained
 from daemon.household_watch import load_house
 from daemon.state import House
 from planners.prices import prices_of
-from tests.daemon.worlds import EVENING, KOWHAI
+from tests.daemon.worlds import KOWHAI
 from tests.planners.households import band, bands, series
 from tests.planners.planned import EVERY_DAY, Given, minutes, utc
 

@@ -381,8 +381,6 @@ class OcppHardware(ForeignHardware):
         sample = {"value": str(percent), "unit": "Percent", "measurand": "SoC"}
         return [self._sampled(at, [sample])]
 
-    def _sampled(
-        self, at: datetime, sampled: list[dict[str, str]], *, lasts: bool = False
-    ) -> Said:
+    def _sampled(self, at: datetime, sampled: list[dict[str, str]], *, lasts: bool = False) -> Said:
         values = [{"timestamp": at.isoformat(), "sampled_value": sampled}]
         return Said(call.MeterValues(1, values, self._transaction), counts=1, lasts=lasts)
