@@ -148,11 +148,11 @@ class OcppHardware(ForeignHardware):
         super().stop()
 
     def connect(self) -> None:
-        """Connect, say that it has booted, and wait until the daemon has greeted it."""
+        """Connect, say a word, at first that it has booted, and wait until it was greeted."""
         wait_until(self._opens, PATIENCE_SECONDS, what="an OCPP connection")
         plugged = self._plugged
         assert plugged is not None
-        plugged.boot()
+        plugged.say(call.Heartbeat()) if self.asked else plugged.boot()
         wait_until(lambda: plugged.asked("ChangeConfiguration"), PATIENCE_SECONDS, what="set up")
         with self.changed:
             self._told_power = self._told_vehicle = None
@@ -288,7 +288,7 @@ class OcppHardware(ForeignHardware):
         command = self._command
         if self._arrived < serial or (command is None and serial > 0):
             return False
-        if command is None or self._plugged is None:
+        if command is None or self._plugged is None or self._plugged.closed is not None:
             return True
         now = self._point.now
         if command.amps is None or command.valid_until <= now:
