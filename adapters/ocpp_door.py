@@ -6,7 +6,7 @@ import base64
 import binascii
 import hmac
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from http import HTTPStatus
 from typing import Final
 from urllib.parse import unquote
@@ -36,9 +36,14 @@ class Door:
     ----------
     equipment
         Who may come in.
+    is_open
+        Whether anybody may yet.
     """
 
-    def __init__(self, equipment: Sequence[Equipment]) -> None:
+    def __init__(
+        self, equipment: Sequence[Equipment], is_open: Callable[[], bool] = lambda: True
+    ) -> None:
+        self._is_open = is_open
         self._by_identity = {each.identity: each for each in equipment}
 
     def equipment_at(self, path: str) -> Equipment | None:
@@ -58,13 +63,15 @@ class Door:
         Returns
         -------
         Response or None
-            404 for a path that is nobody's, 401 for a wrong password, 503 while the password
-            can't be read; None lets it in.
+            404 for a path that is nobody's, 401 for a wrong password, 503 while nobody may enter
+            yet or the password can't be read; None lets it in.
         """
         equipment = self.equipment_at(request.path)
         if equipment is None:
             _log.warning("unknown equipment turned away", path=request.path[:100])
             return connection.respond(HTTPStatus.NOT_FOUND, "No charge point has this path.\n")
+        if not self._is_open():
+            return connection.respond(HTTPStatus.SERVICE_UNAVAILABLE, "Try again later.\n")
         try:
             password = read_password(equipment.password_file)
         except FileError as error:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import asyncio
 import errno
 import ssl
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future
 from datetime import UTC, datetime
 from itertools import count
@@ -70,6 +70,8 @@ class OcppServer:
         Certificate chain and key (PEM) for TLS; None for connections in the clear.
     patience
         How long things may take; without: as `Patience` has it.
+    is_open
+        Whether equipment may connect yet.
     """
 
     def __init__(
@@ -81,6 +83,7 @@ class OcppServer:
         transaction_ids: Iterator[int] | None = None,
         certificate: tuple[Path, Path] | None = None,
         patience: Patience | None = None,
+        is_open: Callable[[], bool] = lambda: True,
     ) -> None:
         self._equipment = tuple(equipment)
         self._on_heard = on_heard
@@ -90,6 +93,7 @@ class OcppServer:
         )
         self._certificate = certificate
         self._patience = patience
+        self._is_open = is_open
         self._address = ("127.0.0.1", 0)
         self._started: Future[int] = Future()
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -187,7 +191,7 @@ class OcppServer:
         self._stopping = asyncio.Event()
         patience = Patience() if self._patience is None else self._patience
         house = House(self._clock, self._ids, patience.answer_seconds)
-        self._service = Service(self._equipment, self._on_heard, house, patience)
+        self._service = Service(self._equipment, self._on_heard, house, patience, self._is_open)
         host, port = self._address
         tls = self._tls()
         await self._service.serve(host, port, tls, self._stopping, self._started.set_result)

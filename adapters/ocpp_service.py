@@ -45,6 +45,8 @@ class Service:
         What all connections share.
     patience
         How long things may take.
+    is_open
+        Whether equipment may connect yet.
     """
 
     def __init__(
@@ -53,11 +55,12 @@ class Service:
         on_heard: OnHeard,
         house: House,
         patience: Patience,
+        is_open: Callable[[], bool],
     ) -> None:
         self._on_heard = on_heard
         self._house = house
         self._patience = patience
-        self._door = Door(equipment)
+        self._door = Door(equipment, is_open)
         self._believed = {each.name: Believed() for each in equipment}
         self._turns = {each.name: asyncio.Lock() for each in equipment}
         self._newest: dict[str, ServerConnection] = {}

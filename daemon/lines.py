@@ -40,13 +40,17 @@ class Lines:
         By charge point; those that speak the daemon's own messages have none.
     heard : mapping of str to WiredPoint
         By charge point; those whose values come on topics of their own.
+    begin : callable, optional
+        Called once the daemon knows what is to be told.
     """
 
     def __init__(
         self,
         lines: Mapping[str, Line] | None = None,
         heard: Mapping[str, WiredPoint] | None = None,
+        begin: Callable[[], None] = lambda: None,
     ) -> None:
+        self.begin = begin
         self._lines = dict(lines or {})
         self._heard = dict(heard or {})
 
@@ -204,7 +208,7 @@ def lines_of(
                 watts_per_amp=watts_per_amp,
                 register_kwh=_register_kwh(ledger, name),
             )
-    return Lines(lines, heard)
+    return Lines(lines, heard, begin=(lambda: None) if ocpp is None else ocpp.let_in)
 
 
 def wills(

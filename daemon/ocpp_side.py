@@ -6,7 +6,7 @@ answer only then.
 
 from __future__ import annotations
 
-from threading import Condition
+from threading import Condition, Event
 from typing import TYPE_CHECKING
 
 import structlog
@@ -146,9 +146,14 @@ class OcppSide:
     def __init__(self, file: HouseholdFile, clock: Clock, post: Callable[[Incoming], None]) -> None:
         self._file = file
         self._ear = Ear(post)
+        self._is_open = Event()
         self._equipment = equipment_of(file)
         self._server = OcppServer(
-            self._equipment, self._ear.hear, clock=clock, certificate=_certificate(file)
+            self._equipment,
+            self._ear.hear,
+            clock=clock,
+            certificate=_certificate(file),
+            is_open=self._is_open.is_set,
         )
 
     def line(self, charge_point: str) -> OcppLine:
@@ -172,6 +177,10 @@ class OcppSide:
             read_password(each.password_file)
         port = self._server.start(ocpp.host, ocpp.port)
         _log.info("listening for OCPP 1.6J", host=ocpp.host, port=port)
+
+    def let_in(self) -> None:
+        """Let equipment connect, now that the clock can be believed: it takes its own from here."""
+        self._is_open.set()
 
     def stop(self) -> None:
         """Close all connections; equipment keeps to the plan that it was told."""

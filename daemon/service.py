@@ -266,6 +266,7 @@ class Service:
             self._take(self._connected)
         for held in self._trouble.let_go():
             self._take_message(held.message)
+        self._lines.begin()
 
     # --- what comes ---------------------------------------------------------------------------
 

@@ -265,3 +265,15 @@ def test_transactions_are_counted_on_after_a_restart() -> None:
     before = [number for number, _ in zip(transaction_ids_from(NOW), range(50), strict=False)]
     assert before == sorted(set(before))
     assert before[-1] < next(later) < 2**31
+
+
+def test_nobody_comes_in_before_the_door_is_open(tmp_path: Path) -> None:
+    """While the daemon's clock is not set, equipment, which takes its own from it, tries later."""
+    opened: list[bool] = []
+    header = authorization("driveway-1", PASSWORD)
+    driveway = point(tmp_path, "driveway", "driveway-1")
+    with serving(driveway, is_open=lambda: bool(opened)) as port:
+        assert refusal(port, "/driveway-1", header)[0] == 503
+        opened.append(True)
+        with open_at(port, "/driveway-1", header) as connection:
+            assert connection.subprotocol == "ocpp1.6"

@@ -120,3 +120,16 @@ def test_the_daemons_end(tmp_path: Path) -> None:
     assert plugged.closed == (1001, "")
     assert len(world.ear.of(Disconnected)) == 1
     assert not world.server.tell("driveway", STOP)
+
+
+def test_equipment_is_ready_once_its_meter_was_heard(tmp_path: Path) -> None:
+    """What it charged while it was away counts before it is told anything."""
+    with world_with(tmp_path, Patience(sample_seconds=10)) as world:
+        plugged = world.equipments.connect(world.port)
+        plugged.boot()
+        asked_for(plugged, "TriggerMessage", 2)
+        assert world.server.ready == frozenset()
+        plugged.meter(NOW, {"value": "1000"})
+        world.ear.wait_for(Ready)
+    kinds = [type(heard) for _, heard in world.ear.heard]
+    assert kinds.index(Reading) < kinds.index(Ready)

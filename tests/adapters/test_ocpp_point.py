@@ -82,3 +82,17 @@ def test_equipment_of_a_household(tmp_path: Path) -> None:
 def test_where_to_listen(listen: str, more: dict[str, object]) -> None:
     """Loopback needs nothing more; beyond it TLS, or a word that it is meant."""
     assert OcppListener.model_validate({"listen": listen, **more}).listen == listen
+
+
+def test_a_transaction_that_has_ended_does_not_run_again() -> None:
+    """A last sample of it, or a late one, says nothing of what runs; a higher number does."""
+    believed = Believed(transaction=7)
+    believed.take_end(7)
+    for late in (7, 6, "8", True):
+        believed.take_sample(late)
+        assert believed.transaction is None
+    believed.take_sample(8)
+    assert believed.transaction == 8
+    believed.take_status(1, 1, "Finishing")
+    believed.take_sample(8)
+    assert believed.transaction is None

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from daemon.backup_rounds import BackupRounds
     from daemon.clock_watch import ClockWatch
     from daemon.events import Action
+    from daemon.lines import Lines
     from daemon.state import PointState
 
 RINGS_EVERY = timedelta(seconds=15)
@@ -65,6 +66,7 @@ class Site:
         meter_wh: float = 1_000_000.0,
         clock_watch: ClockWatch | None = None,
         backups: BackupRounds | None = None,
+        lines: Lines | None = None,
     ) -> None:
         watch = HouseholdWatch(household)
         self.topics = topics_of(watch.house)
@@ -82,6 +84,7 @@ class Site:
         self.service = Service(
             watch, ledger, self.clock, bus=self.bus, ring_at=self._ring_at,
             observer=self._observe, clock_watch=clock_watch, backups=backups,
+            lines=lines,
         )  # fmt: skip
 
     def begin(self) -> None:

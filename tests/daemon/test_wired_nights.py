@@ -16,6 +16,8 @@ from daemon.rehearsal import Evening, Rehearsal, Rehearsed
 from tests.support.foreign import Plug, RelayAndMeter, Settable
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from daemon.rehearsal import MakeHardware
     from tests.support.brokers import Mosquitto
 
@@ -71,8 +73,13 @@ def variant(folder: Path, name: str) -> Path:
     return path
 
 
-def test_however_it_is_wired_a_night_is_the_same(mosquitto: Mosquitto, tmp_path: Path) -> None:
-    """One household, four ways to its hardware: the same energy, cost, bands and starts."""
+def test_however_it_is_wired_a_night_is_the_same(
+    make_mosquitto: Callable[..., Mosquitto], tmp_path: Path
+) -> None:
+    """One household, four ways to its hardware: the same energy, cost, bands and starts.
+
+    Each on a broker of its own: what one night leaves retained is of a time still to come.
+    """
     ways: dict[str, MakeHardware | None] = {
         "contract": None, "plug": Plug, "relay": RelayAndMeter, "settable": Settable,
     }  # fmt: skip
@@ -80,7 +87,9 @@ def test_however_it_is_wired_a_night_is_the_same(mosquitto: Mosquitto, tmp_path:
     for name, make_hardware in ways.items():
         folder = tmp_path / name
         folder.mkdir()
+        mosquitto = make_mosquitto()
         night = rehearsed(variant(folder, name), mosquitto, make_hardware, folder).night
+        mosquitto.stop()
         assert night is not None
         nights[name] = (night["energy_kwh"], night["cost"], night["by_band"], night["starts"])
     assert nights["relay"] == nights["settable"] == nights["contract"]
