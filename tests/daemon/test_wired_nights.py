@@ -88,6 +88,7 @@ def test_however_it_is_wired_a_night_is_the_same(
         folder = tmp_path / name
         folder.mkdir()
         mosquitto = make_mosquitto()
+        mosquitto.start()
         night = rehearsed(variant(folder, name), mosquitto, make_hardware, folder).night
         mosquitto.stop()
         assert night is not None
