@@ -5,7 +5,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 WORKERS ?= 2
 
-.PHONY: help rehearse test lint types contracts unit mosquitto prove bench faults format constraints clean
+.PHONY: help rehearse test lint types contracts unit mosquitto chromium prove bench faults format constraints clean
 
 help:
 	@echo 'make rehearse     an environment of its own, and one rehearsed night'
@@ -40,7 +40,7 @@ $(VENV)/.tests: $(VENV)/.runs
 rehearse: $(VENV)/.runs
 	@$(BIN)/lullwatt rehearse
 
-test: $(VENV)/.tests mosquitto rehearse lint types contracts unit
+test: $(VENV)/.tests mosquitto chromium rehearse lint types contracts unit
 
 # The tests talk to a real broker. Debian keeps it in /usr/sbin, which is often off the path.
 mosquitto:
@@ -53,6 +53,19 @@ mosquitto:
 	else \
 		echo 'The tests need a real broker and its clients. Install them first:' >&2; \
 		echo '    sudo apt-get install mosquitto mosquitto-clients' >&2; \
+		exit 2; \
+	fi
+
+# The page of a month is opened in a real browser, which needs a font to measure with.
+chromium:
+	@if command -v chromium >/dev/null; then exit 0; fi; \
+	if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null; then \
+		echo 'installing Chromium for the tests'; \
+		apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq \
+			--no-install-recommends chromium fonts-dejavu-core >/dev/null; \
+	else \
+		echo 'The tests open a page in Chromium. Install it first:' >&2; \
+		echo '    sudo apt-get install --no-install-recommends chromium fonts-dejavu-core' >&2; \
 		exit 2; \
 	fi
 
@@ -79,6 +92,7 @@ prove: $(VENV)/.tests
 bench: $(VENV)/.tests mosquitto
 	$(BIN)/python -m tests.benchmarks.planning
 	$(BIN)/python -m tests.benchmarks.at_rest
+	$(BIN)/python -m tests.benchmarks.ledger_years
 
 faults: $(VENV)/.tests mosquitto
 	$(BIN)/python -m tests.faults.campaign

@@ -21,6 +21,8 @@ from adapters.ledger_rows import to_micros
 from adapters.ledger_schema import MIGRATIONS
 from config.series import PricePoint
 
+# What was removed for its age must not come back with a message that is sent once more.
+_UNLESS_REMOVED = " WHERE NOT EXISTS (SELECT 1 FROM retention WHERE kept_from > ?)"
 _KEEP_EARLIER_NIGHT = """
     INSERT INTO night_revisions (night, charge_point, vehicle, closed_at, body)
     SELECT night, charge_point, vehicle, closed_at, body FROM nights
@@ -86,12 +88,14 @@ class Ledger(LedgerReader):
         Returns
         -------
         bool
-            False if exactly this reading is recorded already, which then stays as it is.
+            False if exactly this reading is recorded already, which then stays as it is, or if it
+            is of a time whose readings have been removed.
         """
         _require_finite(watts, amps)
         return self._add_once(
             "readings (charge_point, at, register_wh, watts, amps)",
             (charge_point, to_micros(at), register_wh, watts, amps),
+            to_micros(at),
         )
 
     def add_vehicle_report(
@@ -117,12 +121,14 @@ class Ledger(LedgerReader):
         Returns
         -------
         bool
-            False if exactly this report is recorded already.
+            False if exactly this report is recorded already, or is of a time whose reports have
+            been removed.
         """
         _require_finite(soc_percent)
         return self._add_once(
             "vehicle_reports (charge_point, at, pilot, soc_percent)",
             (charge_point, to_micros(at), pilot, soc_percent),
+            to_micros(at),
         )
 
     def add_request(self, charge_point: str, at: datetime, body: Mapping[str, object]) -> None:
@@ -245,14 +251,19 @@ class Ledger(LedgerReader):
         with self._writing():
             self._connection.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
 
-    def _add_once(self, columns: str, values: tuple[object, ...]) -> bool:
-        return self._add(columns, values, " ON CONFLICT DO NOTHING") > 0
-
-    def _add(self, columns: str, values: tuple[object, ...], otherwise: str = "") -> int:
+    def _add_once(self, columns: str, values: tuple[object, ...], at: int) -> bool:
         marks = ", ".join("?" * len(values))
+        rest = f"SELECT {marks}{_UNLESS_REMOVED} ON CONFLICT DO NOTHING"
+        return self._insert(columns, rest, (*values, at)) > 0
+
+    def _add(self, columns: str, values: tuple[object, ...]) -> None:
+        marks = ", ".join("?" * len(values))
+        self._insert(columns, f"VALUES ({marks})", values)
+
+    def _insert(self, columns: str, rest: str, values: tuple[object, ...]) -> int:
         with self._writing():
             return self._connection.execute(
-                f"INSERT INTO {columns} VALUES ({marks}){otherwise}",  # noqa: S608 - our own text
+                f"INSERT INTO {columns} {rest}",
                 values,
             ).rowcount
 

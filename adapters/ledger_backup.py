@@ -56,7 +56,7 @@ def make_backup(path: Path, at: datetime) -> Path:
             if target.exists():
                 target.replace(backup_before(path))
             part.replace(target)
-            _settle(target.parent)
+            settle(target.parent)
         finally:
             part.unlink(missing_ok=True)
     return target
@@ -78,7 +78,7 @@ def _refuse_a_full_disk(real: Path) -> None:
         raise LedgerError(f"{real}: the ledger: the disk has too little room for a backup")
 
 
-def _settle(directory: Path) -> None:
+def settle(directory: Path) -> None:
     """Put the new names themselves on the disk."""
     file = os.open(directory, os.O_RDONLY)
     try:

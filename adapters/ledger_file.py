@@ -180,7 +180,7 @@ def _open_to_read(path: Path, *, newest: int) -> sqlite3.Connection:
     try:
         connection, version = _connect_to_read(path, "mode=ro")
     except sqlite3.OperationalError:
-        if _has_log(path):
+        if has_log(path):
             raise
         # A reader who may not write beside the file, while no daemon has it open.
         connection, version = _connect_to_read(path, "immutable=1")
@@ -265,7 +265,7 @@ def connect_without_trace(path: Path) -> sqlite3.Connection:
     sqlite3.Connection
         To read with.
     """
-    return _connect(path, "mode=ro" if _has_log(path) else "immutable=1")
+    return _connect(path, "mode=ro" if has_log(path) else "immutable=1")
 
 
 def _connect(path: Path, how: str) -> sqlite3.Connection:
@@ -283,6 +283,7 @@ def _pragma(connection: sqlite3.Connection, name: str) -> int:
     return int(value)
 
 
-def _has_log(path: Path) -> bool:
+def has_log(path: Path) -> bool:
+    """Whether a log is beside a file: somebody has it open, or was killed."""
     real = path.resolve()
     return real.with_name(f"{real.name}-wal").exists()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from datetime import date, datetime
 from decimal import Decimal
 from pathlib import Path
@@ -14,6 +14,7 @@ from adapters.ledger_file import plain_errors
 from adapters.ledger_json import load_exact
 from adapters.ledger_rows import (
     LastVehicleReports,
+    StoredAlert,
     StoredCommand,
     StoredReading,
     StoredRequest,
@@ -184,6 +185,26 @@ class LedgerReader:
         )
         return tuple(StoredRequest(from_micros(at), load_exact(body)) for at, body in rows)
 
+    def alerts_between(self, start: datetime, end: datetime) -> tuple[StoredAlert, ...]:
+        """Return the alerts of a span of time.
+
+        Parameters
+        ----------
+        start, end
+            Aware instants; an alert at `start` is in it, one at `end` is not.
+
+        Returns
+        -------
+        tuple of StoredAlert
+            In order of their instants, those of one instant as they were written.
+        """
+        rows = self._rows(
+            "SELECT at, charge_point, code, message FROM alerts "
+            "WHERE at >= ? AND at < ? ORDER BY at, id",
+            (to_micros(start), to_micros(end)),
+        )
+        return tuple(StoredAlert(from_micros(at), *rest) for at, *rest in rows)
+
     def price_points(self, tariff: str) -> tuple[PricePoint, ...]:
         """Return the prices known for a tariff, sorted; a later price for a start replaces it."""
         rows = self._rows(_PRICES, {"tariff": tariff})
@@ -212,6 +233,38 @@ class LedgerReader:
             "charge_point": charge_point,
         }
         return tuple(load_exact(body) for (body,) in self._rows(_NIGHTS, limits))
+
+    def latest_nights(self, count: int) -> tuple[date, ...]:
+        """Return the dates of the latest closed nights, at the most so many, latest first."""
+        rows = self._rows("SELECT DISTINCT night FROM nights ORDER BY night DESC LIMIT ?", (count,))
+        return tuple(date.fromisoformat(night) for (night,) in rows)
+
+    def charge_points(self) -> tuple[str, ...]:
+        """Return the names of those that have readings, vehicle reports or a night in progress."""
+        names: set[str] = set()
+        for table in ("readings", "vehicle_reports", "open_nights"):
+            names.update(self._points_of(table))
+        return tuple(sorted(names))
+
+    def kept_from(self) -> datetime | None:
+        """Tell from when on all raw readings are there: since ever (None), or since a removal.
+
+        Returns
+        -------
+        datetime or None
+            What flowed before it, the closed nights alone can tell.
+        """
+        rows = self._rows("SELECT kept_from FROM retention", ())
+        return next((from_micros(at) for (at,) in rows), None)
+
+    def _points_of(self, table: str) -> Iterator[str]:
+        # From name to name by the index: a list of all rows' names would read all of it.
+        query = f"SELECT min(charge_point) FROM {table} WHERE charge_point > ?"  # noqa: S608 - ours
+        name: str | None = ""
+        while name is not None:
+            [(name,)] = self._rows(query, (name,))
+            if name is not None:
+                yield name
 
     def _last_reported(self, column: str, charge_point: str) -> tuple[Any, datetime | None]:
         rows = self._rows(

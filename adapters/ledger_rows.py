@@ -41,6 +41,16 @@ class StoredRequest:
 
 
 @dataclass(frozen=True)
+class StoredAlert:
+    """An alert; `charge_point` is None where it concerned the whole household."""
+
+    at: datetime
+    charge_point: str | None
+    code: str
+    message: str
+
+
+@dataclass(frozen=True)
 class StoredCommand:
     """A command as it was decided; `amps` is None for a stop, `plan` where it follows none."""
 

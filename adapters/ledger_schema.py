@@ -132,4 +132,21 @@ FIRST: Migration = (
 SECOND: Migration = ("ALTER TABLE commands ADD COLUMN plan TEXT",)
 """A command's row names the plan it follows; rows from before do not say."""
 
-MIGRATIONS: Sequence[Migration] = (FIRST, SECOND)
+THIRD: Migration = (
+    "CREATE INDEX alerts_in_time ON alerts (at)",
+    """
+    CREATE TABLE retention (
+        only_row INTEGER PRIMARY KEY CHECK (only_row = 1),
+        kept_from INTEGER NOT NULL
+    )
+    """,
+    "DROP TRIGGER readings_stay",
+    """
+    CREATE TRIGGER readings_stay BEFORE DELETE ON readings
+    WHEN NOT EXISTS (SELECT 1 FROM retention WHERE kept_from > OLD.at)
+    BEGIN SELECT raise(ABORT, 'a reading is never deleted: a correction is a new row'); END
+    """,
+)
+"""Alerts are found by their instants; readings of before `kept_from` alone may be removed."""
+
+MIGRATIONS: Sequence[Migration] = (FIRST, SECOND, THIRD)

@@ -101,6 +101,14 @@ class Ledger(Model):
     """The durable record."""
 
     path: FilePath = Field(description="The SQLite file; made when it is missing.")
+    keep_readings_days: (
+        Annotated[int, Field(ge=62, le=36500), Expected("a whole number of days from 62 to 36500")]
+        | None
+    ) = Field(
+        None,
+        description="How long raw readings, vehicle reports and plans are kept [days]; without: "
+        "for ever, as nights are.",
+    )
 
 
 class HouseholdFile(Model):

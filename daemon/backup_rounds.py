@@ -1,18 +1,24 @@
-"""When the ledger is copied: once a day after noon's closing, and at a start that missed that."""
+"""When the ledger is copied: once a day after noon's closing, and at a start that missed that.
+
+What is too old to be kept is removed after that, so that a copy of it is there for two more days.
+"""
 
 from __future__ import annotations
 
 from datetime import timedelta
-from threading import Thread
+from threading import Event, Thread
 from typing import TYPE_CHECKING
 
 import structlog
 
+from adapters.ledger import open_ledger
 from adapters.ledger_backup import make_backup
 from adapters.ledger_copies import backed_up_at
+from adapters.ledger_retention import remove_before
 from config.errors import LedgerError
 from daemon.events import LedgerCare
 from daemon.nightbook import LAST_READING
+from daemon.retention import keep_from
 from planners.departures import night_bounds, night_of
 
 if TYPE_CHECKING:
@@ -22,6 +28,9 @@ if TYPE_CHECKING:
 
 TRY_AGAIN = timedelta(hours=1)
 """How long after a backup that failed another is tried."""
+
+PAUSE_SECONDS = 0.1
+"""Between two steps of a removal, in which the daemon writes."""
 
 _log = structlog.get_logger(__name__)
 
@@ -35,11 +44,17 @@ class BackupRounds:
         The ledger's file.
     zone : ZoneInfo
         The household's: its noons count.
+    keep_readings_days : int, optional
+        How long raw readings are kept [days]; without it, for ever.
     """
 
-    def __init__(self, path: Path, zone: ZoneInfo) -> None:
+    def __init__(
+        self, path: Path, zone: ZoneInfo, *, keep_readings_days: int | None = None
+    ) -> None:
         self._path = path
         self._zone = zone
+        self._keep_days = keep_readings_days
+        self._ending = Event()
         self._thread: Thread | None = None
         self._begun_at: datetime | None = None
         self._trouble: str | None = None
@@ -69,7 +84,12 @@ class BackupRounds:
         return None
 
     def stop(self) -> None:
-        """Wait until a backup in progress has ended."""
+        """Wait until a backup in progress has ended; a removal goes on another day."""
+        self._ending.set()
+        self.join()
+
+    def join(self) -> None:
+        """Wait until a backup in progress has ended, and the removal after it."""
         if self._thread is not None:
             self._thread.join()
 
@@ -89,3 +109,19 @@ class BackupRounds:
         else:
             self._trouble = None
             _log.info("backed up", copy=str(copy))
+            self._remove_the_old(now)
+
+    def _remove_the_old(self, now: datetime) -> None:
+        if self._keep_days is None or self._ending.is_set():
+            return
+        try:
+            with open_ledger(self._path, read_only=True) as ledger:
+                kept_from = keep_from(ledger, now, self._zone, self._keep_days)
+            if kept_from is None:
+                return
+            rows = remove_before(self._path, kept_from, lambda: self._ending.wait(PAUSE_SECONDS))
+        except LedgerError as error:
+            _log.warning("old readings could not be removed, tried again tomorrow", why=str(error))
+        else:
+            if rows:
+                _log.info("removed old readings", kept_from=kept_from.isoformat(), rows=rows)

@@ -14,6 +14,7 @@ import click
 
 from config import household_schema, use_pinned_zones
 from config.errors import LullwattError, UsageError
+from daemon.keeping import backup
 from daemon.options import (
     AT_OPTION,
     DAYS_OPTION,
@@ -26,6 +27,7 @@ from daemon.options import (
     SOC_OPTION,
     VEHICLE_OPTION,
 )
+from daemon.reports import month, nights
 from daemon.talking import ask, status
 from daemon.trying import wiring
 
@@ -227,8 +229,11 @@ def rehearse(
 
 
 cli.add_command(ask)
+cli.add_command(backup)
 cli.add_command(status)
 cli.add_command(wiring)
+cli.add_command(nights)
+cli.add_command(month)
 
 
 @cli.group()

@@ -23,6 +23,7 @@ from daemon.nights_again import (
     nights_between,
     says_the_same,
 )
+from daemon.retention import has_all_readings
 from daemon.state import vehicle_of
 from planners.departures import night_of
 
@@ -191,10 +192,15 @@ class NightKeeper:
         closing = state.night.night if state.night and not state.night.closed else None
         over = sorted(night for night in point.nights if night < tonight and night != closing)
         for night in over[:AT_ONCE]:
-            if night not in point.facts and tonight - night <= timedelta(days=MOST_NIGHTS):
+            if night not in point.facts and self._can_tell(night, tonight, house):
                 made.append(self._again(state, night, house))
             point.nights.discard(night)
         return [record for record in made if record is not None]
+
+    def _can_tell(self, night: date, tonight: date, house: House) -> bool:
+        """Whether the readings still tell what flowed in a night."""
+        is_near = tonight - night <= timedelta(days=MOST_NIGHTS)
+        return is_near and has_all_readings(night, house.file.zone, self._ledger.kept_from())
 
     def _again(self, state: PointState, night: date, house: House) -> dict[str, Any] | None:
         """Account for a night again, and record it if the meter tells something else by now."""

@@ -127,7 +127,7 @@ def _account(
 ) -> tuple[Account, Decimal]:
     """Account for the night; tell by how much its tiers cost more than the rates of the plan."""
     start, end = _bounds(house, facts)
-    max_kw = _max_kw(house, facts.charge_point)
+    max_kw = highest_kw(house, facts.charge_point)
     readings = without_leaps(readings, max_kw)
     planned = account(readings, house.prices.spans(start, end), max_kw)
     if not charged:
@@ -135,7 +135,7 @@ def _account(
     curves = [
         energy_until(without_leaps(read, kw), kw)
         for point, read in charged
-        for kw in [_max_kw(house, point)]
+        for kw in [highest_kw(house, point)]
     ]
     spans = spans_by_use(
         house.prices, start, end, lambda instant: sum(curve(instant) for curve in curves)
@@ -144,7 +144,8 @@ def _account(
     return taken, taken.cost - planned.cost
 
 
-def _max_kw(house: House, charge_point: str) -> float:
+def highest_kw(house: House, charge_point: str) -> float:
+    """Tell the highest power that can flow through a charge point's meter [kW]."""
     point = house.file.charge_points[charge_point]
     return point.max_amps * point.phases * house.file.household.nominal_volts / 1000
 

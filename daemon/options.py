@@ -51,18 +51,17 @@ def read_percent(
     return percent
 
 
-def _read_date(
-    _context: click.Context, _parameter: click.Parameter, text: str | None
-) -> date | None:
+def read_date(_context: click.Context, parameter: click.Parameter, text: str | None) -> date | None:
     """Read a local date, or refuse it in one line."""
     if text is None:
         return None
+    option = parameter.opts[0]
     try:
         if not re.fullmatch(r"20\d\d-\d\d-\d\d", text, re.ASCII):
-            raise UsageError(f"--from: expected a date such as 2026-06-03, got {text!r}")
+            raise UsageError(f"{option}: expected a date such as 2026-06-03, got {text!r}")
         return date.fromisoformat(text)
     except ValueError as error:
-        raise UsageError(f"--from: no such date: {error}, got {text!r}") from error
+        raise UsageError(f"{option}: no such date: {error}, got {text!r}") from error
 
 
 def _read_picture(
@@ -94,7 +93,7 @@ VEHICLE_OPTION = click.option("--vehicle", help="A vehicle of the file; by defau
 FROM_OPTION = click.option(
     "--from",
     "first",
-    callback=_read_date,
+    callback=read_date,
     metavar="DATE",
     help="First local date, such as 2026-06-03; by default today.",
 )

@@ -176,7 +176,9 @@ def run_daemon(path: Path) -> bool:
         commands = AlertCommands()
         commands.start()
         ending.callback(commands.stop)
-        backups = BackupRounds(file.ledger.path, file.zone)
+        backups = BackupRounds(
+            file.ledger.path, file.zone, keep_readings_days=file.ledger.keep_readings_days
+        )
         ending.callback(backups.stop)
         daemon = Daemon(
             watch, ledger, SystemClock(), file.bus, run_command=commands.run,

@@ -167,8 +167,31 @@ def energy_until(
     callable
         From an instant to the energy since the first reading [Wh]; it never falls.
     """
-    curve = _Curve.of(_flows(readings, max_kw, timedelta(minutes=gap_minutes)))
-    return lambda instant: curve.until(instant)[0]
+    until = energy_curve(readings, max_kw, gap_minutes)
+    return lambda instant: until(instant)[0]
+
+
+def energy_curve(
+    readings: Sequence[RegisterReading], max_kw: float, gap_minutes: int = 15
+) -> Callable[[datetime], tuple[int, int]]:
+    """Tell what flowed by any instant, and how much of it is estimated, by the rules of `account`.
+
+    Parameters
+    ----------
+    readings : sequence of RegisterReading
+        In order of time.
+    max_kw : float
+        Highest power that could flow [kW].
+    gap_minutes : int
+        As for `account` [min].
+
+    Returns
+    -------
+    callable
+        From an instant to the energy since the first reading and its estimated part [Wh]; what
+        lies between two instants is the difference, so that pieces always add up.
+    """
+    return _Curve.of(_flows(readings, max_kw, timedelta(minutes=gap_minutes))).until
 
 
 @dataclass(frozen=True, slots=True)

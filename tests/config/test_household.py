@@ -10,6 +10,7 @@ import pytest
 from pydantic import ValidationError
 
 from config import Bus, ChargePoint, Departure, HouseholdFile, Vehicle
+from config.errors import FileError
 from tests.config.cottage import COTTAGE, edited, load_text
 
 if TYPE_CHECKING:
@@ -156,3 +157,16 @@ def test_rates_stay_exact() -> None:
         {"vehicle": "x", "days": ["mon"], "at": "07:00", "need_percent": 5, "max_rate": 0.1234567}
     )
     assert departure.max_rate == Decimal("0.1234567")
+
+
+def test_readings_are_kept_for_two_months_at_the_least(tmp_path: Path) -> None:
+    """Without the key for ever; a month that is counted in tiers is never at stake."""
+    line = "ledger: {path: ledger.sqlite3"
+    for days in (62, 400):
+        text = edited({line: f"{line}, keep_readings_days: {days}"})
+        assert load_text(tmp_path, text).ledger.keep_readings_days == days
+    assert load_text(tmp_path, COTTAGE).ledger.keep_readings_days is None
+    for wrong in ("61", '"400"', "400.5"):
+        text = edited({line: f"{line}, keep_readings_days: {wrong}"})
+        with pytest.raises(FileError, match="a whole number of days from 62 to 36500"):
+            load_text(tmp_path, text)

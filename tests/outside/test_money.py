@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from config.currencies import minor_units
 from planners.accounts import RegisterReading, account
 from planners.local_time import instant_of_local
 from planners.money import format_money, round_money
@@ -153,12 +154,24 @@ def test_a_small_bill_is_the_same_over_a_clock_change(first: date) -> None:
     assert pounds == Decimal(case["gross_gbp"])
 
 
-@pytest.mark.parametrize(("code", "minor_units"), CASES["minor_units"].items())
-def test_amounts_have_the_decimals_of_iso_4217(code: str, minor_units: int) -> None:
+@pytest.mark.parametrize(("code", "decimals"), CASES["minor_units"].items())
+def test_amounts_have_the_decimals_of_iso_4217(code: str, decimals: int) -> None:
     """ISO 4217: 1.23456 is written with 0, 2, 3 or 4 decimals."""
     written = format_money(Decimal("1.23456"), code)
-    exact = Decimal("1.23456").quantize(Decimal(1).scaleb(-minor_units))
+    exact = Decimal("1.23456").quantize(Decimal(1).scaleb(-decimals))
     assert written == f"{code} {exact}"
+
+
+@pytest.mark.parametrize("code", ["JPY", "NZD", "KWD", "CLF"])
+@pytest.mark.parametrize(("number", "published"), CASES["half_even"])
+def test_a_half_goes_to_the_even_unit_at_each_currency_s_decimals(
+    number: str, published: str, code: str
+) -> None:
+    """The published table of half-even, moved to units of 1, 0.01, 0.001 and 0.0001 (ISO 4217)."""
+    units = CASES["minor_units"].get(code, 2)
+    rounded = round_money(Decimal(number).scaleb(-units), minor_units(code))
+    assert rounded == Decimal(published).scaleb(-units)
+    assert format_money(Decimal(number).scaleb(-units), code) == f"{code} {rounded}"
 
 
 @pytest.mark.parametrize(("net", "published"), CASES["vat_lines"])
