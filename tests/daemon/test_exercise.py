@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Literal
 
 import pytest
+from typing_extensions import override
 
 from daemon.exercise import Exercise, Seen
 
@@ -96,7 +97,7 @@ def test_a_good_one_passes_every_step() -> None:
         (Device(stops=False), "stop", "W still flow: it did not stop"),
         (Device(keeps_to_current=False), "start at 6 A", "more than it was told"),
         (Device(power_scale=0.001), "start at 6 A", "is the power's unit kW?"),
-        (Device(speaks=False), "power is reported", "nothing was heard of it in 30 s"),
+        (Device(speaks=False), "start at 6 A", "nothing was heard of it in 30 s"),
         (Device(counts=False), "the register counts what flows", "does not count"),
         (Device(register_scale=1000), "the register counts what flows", "is its unit Wh?"),
         (Device(register_scale=-1), "the register counts what flows", "runs backwards"),
@@ -161,3 +162,19 @@ def test_one_that_does_not_stop_at_first_is_not_started() -> None:
     exercise = tried(device)
     assert [step.passed for step in exercise.steps] == [False]
     assert {do for do, _ in device.told} == {"stop"}
+
+
+def test_hardware_that_is_quiet_while_nothing_flows_is_tried_all_the_same() -> None:
+    """A device that speaks only of changes has said nothing before it starts."""
+
+    class Quiet(Device):
+        @override
+        def _second(self) -> None:
+            before = self.amps
+            super()._second()
+            if before == self.amps == 0:
+                self.seen.watts = self.seen.register_kwh = None
+
+    exercise = tried(Quiet())
+    assert exercise.steps[0].saw == "nothing heard yet, which may be so while nothing flows"
+    assert [step.what for step in exercise.steps if not step.passed] == []

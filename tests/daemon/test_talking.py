@@ -40,6 +40,11 @@ class Home:
         self.person.waits(TOPICS.status(POINT), connected=True)
 
 
+@pytest.fixture(autouse=True)
+def _held_to_the_contract() -> None:
+    """Hold nothing: daemons are played here that break it, which must be outlived."""
+
+
 @pytest.fixture
 def home(mosquitto: Mosquitto, run_daemon: RunDaemon, meet: Meet) -> Home:
     person = meet(mosquitto.bus)

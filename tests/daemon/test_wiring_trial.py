@@ -140,7 +140,7 @@ def device(file: HouseholdFile, kind: type[Plug], clock: DeviceClock) -> Iterato
         (SaysKilowatts, ("start at 10 A", "is the power's unit kW?")),
         (SaysWattHours, ("the register counts what flows", "is its unit Wh?")),
         (CountsBackwards, ("the register counts what flows", "runs backwards")),
-        (IsSilent, ("power is reported", "nothing was heard of it")),
+        (IsSilent, ("start at 10 A", "nothing was heard of it")),
     ],
 )
 def test_an_exercise_names_what_is_wrong(
