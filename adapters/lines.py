@@ -89,8 +89,9 @@ class WiredLine:
 
     @property
     def would_stay_on(self) -> bool:
-        """Whether it has no time limit of its own."""
-        return self._telling.stop_as_will
+        """Whether nothing but a stop would end a charge: it is told no time limit."""
+        limits = {"seconds", "valid_until"}
+        return self._telling.stop_as_will or not limits & self._telling.start.placeholders
 
     def stop(self) -> None:
         """Tell it to stop, because nobody will be there to tell it later."""

@@ -167,7 +167,7 @@ class Service:
                 event = self._queue.get()
             self._announce(at_once=True)
         finally:
-            # No stop is sent where the ledger has failed: a start ends with its plan by itself.
+            # A start ends with its plan by itself, but where hardware is told no time limit.
             if not self._gave_way:
                 self._lines.stop_what_would_stay_on()
                 self._outbox.say_offline(self._clock.now())

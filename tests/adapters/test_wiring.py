@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from adapters.json_pointer import value_at
+from adapters.lines import WiredLine
 from adapters.messages import Command, MalformedMessage, Message, Reading, VehicleReport
 from adapters.wired_point import WiredPoint
 from adapters.wired_values import read
@@ -102,6 +103,31 @@ def test_the_stop_that_is_left_as_a_will() -> None:
     """It is the stop, with its own quality of service and whether it is kept."""
     wire = stop_wire(telling(stop={"topic": "x", "text": "off", "qos": 0, "retain": True}))
     assert wire == Wire("x", b"off", 0, retain=True)
+
+
+@pytest.mark.parametrize(
+    ("keys", "stays_on"),
+    [
+        ({}, True),
+        ({"stop_as_will": True}, True),
+        ({"start": {"topic": "t", "object": {"for": "{seconds}"}}}, False),
+        ({"start": {"topic": "t", "text": "until {valid_until}"}}, False),
+    ],
+)
+def test_what_would_stay_on_is_what_is_told_no_time_limit(
+    keys: dict[str, Any],
+    stays_on: bool,  # noqa: FBT001 - a row of the table
+) -> None:
+    """Hardware that is told how long a start holds ends it by itself; other must be told."""
+    line = WiredLine(telling(**keys), Nobody(), watts_per_amp=230)
+    assert line.would_stay_on == stays_on
+
+
+class Nobody:
+    """A bus without a broker."""
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1) -> bool:  # noqa: ARG002 - a bus
+        return False
 
 
 # --- what is heard ------------------------------------------------------------------------------

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import io
 import json
-import os
 import subprocess
 import sys
 from datetime import datetime
@@ -163,13 +162,13 @@ def test_bad_usage_is_refused_in_one_line(
     assert list(Path().iterdir()) == []
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
 def test_a_folder_that_is_not_writable_is_told(run: Callable[..., Ran]) -> None:
-    """In one line, with the reason, and nothing printed."""
-    Path("locked").mkdir(mode=0o500)
-    ran = run("tariff", *WEEK, "--picture", "locked/a.svg")
+    """In one line, with the reason, and nothing printed; in /sys not even root makes files."""
+    ran = run("tariff", *WEEK, "--picture", "/sys/a.svg")
     assert (ran.code, ran.out) == (2, "")
-    assert ran.err == "--picture: can't write 'locked/a.svg': Permission denied\n"
+    front = "--picture: can't write '/sys/a.svg': "
+    reasons = ("Permission denied", "Operation not permitted", "Read-only file system")
+    assert ran.err in [f"{front}{reason}\n" for reason in reasons]
 
 
 @pytest.mark.parametrize("name", ["out.svg", "out.png"])

@@ -44,8 +44,7 @@ class ForeignHardware(SimulatedHardware):
             self.changed.notify_all()
 
     def obey(self, topic: str, words: str) -> None:
-        """Do what it is told in its own words."""
-        raise NotImplementedError
+        """Do what it is told in its own words; nothing, where it listens to no topic of its own."""
 
     def switch(self, amps: float | None, holds: timedelta = FOR_EVER) -> None:
         """Offer a current, or none."""
