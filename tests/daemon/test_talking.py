@@ -84,6 +84,7 @@ def test_ask_to_skip_in_json(home: Home, run: Run) -> None:
     ran = run("ask", home.house, "--skip-until", "12:00", "--json")
     assert (ran.code, ran.err) == (0, "")
     answer = json.loads(ran.out)
+    home.person.waits(TOPICS.answer(POINT), id=answer["id"])  # it may hear it a moment later
     assert answer == home.person.last(TOPICS.answer(POINT))
     assert answer["understood"] is True
     assert "Nothing is charged before" in answer["message"]
