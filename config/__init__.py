@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from config.bands import band_table, names_holidays
+from config.choices import Choice, ChoicesFile
+from config.choices_loading import load_choices
 from config.currencies import minor_units
 from config.errors import (
     BusError,
@@ -38,7 +40,7 @@ from config.household import (
 from config.loading import load_household
 from config.names import topic_level
 from config.public_holidays import holiday_dates
-from config.schema import household_schema
+from config.schema import choices_schema, household_schema
 from config.series import PricePoint, load_prices
 from config.zones import use_pinned_zones, zone_data_version
 
@@ -49,6 +51,8 @@ __all__ = [
     "Bus",
     "BusError",
     "ChargePoint",
+    "Choice",
+    "ChoicesFile",
     "DayKind",
     "Departure",
     "Fault",
@@ -72,8 +76,10 @@ __all__ = [
     "Vehicle",
     "Weekday",
     "band_table",
+    "choices_schema",
     "holiday_dates",
     "household_schema",
+    "load_choices",
     "load_household",
     "load_prices",
     "minor_units",

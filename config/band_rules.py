@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from config.bands import clashes, names_holidays
-from config.known_load import HOLIDAY_NEEDS
+from config.known_load import holiday_needs
 from config.problems import Problem
 
 if TYPE_CHECKING:
@@ -15,7 +15,9 @@ if TYPE_CHECKING:
     from config.tariff import Band, Tariff
 
 
-def band_problems(tariff: Tariff, *, public_holidays: bool) -> Iterator[Problem]:
+def band_problems(
+    tariff: Tariff, *, public_holidays: bool, section: str = "household"
+) -> Iterator[Problem]:
     """Find the broken rules between the bands of a tariff.
 
     Parameters
@@ -23,7 +25,9 @@ def band_problems(tariff: Tariff, *, public_holidays: bool) -> Iterator[Problem]
     tariff : Tariff
         The tariff.
     public_holidays : bool
-        Whether the household names a calendar of public holidays.
+        Whether the file names a calendar of public holidays.
+    section : str
+        The key of the file under which it does.
 
     Yields
     ------
@@ -37,7 +41,7 @@ def band_problems(tariff: Tariff, *, public_holidays: bool) -> Iterator[Problem]
     if names_holidays(tariff) and not public_holidays:
         for number, band in enumerate(bands):
             if "holiday" in (band.days or ()):
-                yield Problem(("bands", number, "days"), HOLIDAY_NEEDS)
+                yield Problem(("bands", number, "days"), holiday_needs(section))
 
 
 def _clash_problem(clash: Clash, bands: tuple[Band, ...]) -> Problem:

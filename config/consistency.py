@@ -12,16 +12,18 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from config.band_rules import band_problems
-from config.equipment import CONSUMPTION_KEYS
+from config.departure import days_of
 from config.hints import nearest
 from config.names import topic_level
 from config.ocpp import ocpp_problems
-from config.problems import KeyPath, Problem
+from config.problems import Problem
+from config.vehicle import CONSUMPTION_KEYS
 
 if TYPE_CHECKING:
     from config.departure import Departure
-    from config.equipment import ChargePoint, Vehicle
+    from config.equipment import ChargePoint
     from config.tariff import Tariff
+    from config.vehicle import AnyVehicle, Vehicle
 
 
 @dataclass(frozen=True)
@@ -111,12 +113,32 @@ def _topic_problems(parts: Parts) -> Iterator[Problem]:
 def _current_problems(parts: Parts) -> Iterator[Problem]:
     for name, vehicle in parts.vehicles.items():
         point = parts.charge_points.get(vehicle.charge_point)
-        if point is not None and vehicle.max_amps is not None and vehicle.max_amps < point.min_amps:
-            yield Problem(
-                ("vehicles", name, "max_amps"),
-                f"expected at least the {point.min_amps:g} A that charge point "
-                f'"{vehicle.charge_point}" gives when on, got {vehicle.max_amps:g}',
-            )
+        called = f'charge point "{vehicle.charge_point}"'
+        if point is not None and (message := current_problem(vehicle, point, called)):
+            yield Problem(("vehicles", name, "max_amps"), message)
+
+
+def current_problem(vehicle: AnyVehicle, point: ChargePoint, called: str) -> str | None:
+    """Tell whether a charge point can give as little as a vehicle draws.
+
+    Parameters
+    ----------
+    vehicle : AnyVehicle
+        The vehicle.
+    point : ChargePoint
+        Where it charges.
+    called : str
+        The charge point, in words.
+
+    Returns
+    -------
+    str or None
+        What is wrong with the vehicle's ``max_amps``.
+    """
+    if vehicle.max_amps is None or vehicle.max_amps >= point.min_amps:
+        return None
+    least = f"expected at least the {point.min_amps:g} A that {called} gives when on"
+    return f"{least}, got {vehicle.max_amps:g}"
 
 
 def _fuse_problems(parts: Parts) -> Iterator[Problem]:
@@ -187,7 +209,7 @@ def _band_problems(parts: Parts) -> Iterator[Problem]:
 def _departure_problems(parts: Parts) -> Iterator[Problem]:
     seen: dict[tuple[str, object], int] = {}
     for index, departure in parts.departures.items():
-        for path, day in _days(departure):
+        for path, day in days_of(departure.days, departure.date):
             first = seen.setdefault((departure.vehicle, day), index)
             if first != index:
                 yield Problem(
@@ -211,13 +233,6 @@ def _distance_problems(parts: Parts) -> Iterator[Problem]:
 def _ocpp_problems(parts: Parts) -> Iterator[Problem]:
     points = {name: point.ocpp for name, point in parts.charge_points.items()}
     yield from ocpp_problems(points, listens=parts.ocpp_listens)
-
-
-def _days(departure: Departure) -> Iterator[tuple[KeyPath, object]]:
-    if departure.date is not None:
-        yield ("date",), departure.date
-    for index, day in enumerate(departure.days or ()):
-        yield ("days", index), day
 
 
 _RULES: tuple[Callable[[Parts], Iterator[Problem]], ...] = (

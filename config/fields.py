@@ -1,17 +1,18 @@
-"""The kinds of value in a household file, each with its range and the words for what was expected.
+"""The kinds of value in our files, each with its range and the words for what was expected.
 
 `Expected` turns whatever pydantic finds wrong with one value into "expected <phrase>"; the loader
-adds the place and what was there instead. ``{currency}`` in a phrase is filled in by the loader.
+adds the place and what was there instead, and fills in ``{currency}`` and ``{year}``.
 """
 
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, time
 from decimal import Decimal
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar
 
 from pydantic import (
     AfterValidator,
@@ -37,7 +38,10 @@ _MINUTES_PER_DAY = 1440
 
 
 class Model(BaseModel):
-    """Base of all parts of the household file: frozen, strict, and closed to unknown keys."""
+    """Base of all parts of the files: frozen, strict, and closed to unknown keys."""
+
+    elsewhere: ClassVar[Mapping[str, str]] = {}
+    """Keys that stand in another part or file, and what to say where they stand in this one."""
 
     model_config = ConfigDict(frozen=True, strict=True, extra="forbid", allow_inf_nan=False)
 
@@ -184,7 +188,8 @@ def _not_a_fraction(value: float) -> float:
     return value
 
 
-def _schema(kind: str, **more: float | str) -> WithJsonSchema:
+def json_kind(kind: str, **more: float | str) -> WithJsonSchema:
+    """Say how a value stands in the JSON Schema, where its type here is another."""
     return WithJsonSchema({"type": kind, **more})
 
 
@@ -203,42 +208,42 @@ Rate = Annotated[
     Decimal,
     Field(ge=-_MOST_MONEY, le=_MOST_MONEY),
     BeforeValidator(_decimal_of),
-    _schema("number", minimum=-_MOST_MONEY, maximum=_MOST_MONEY),
+    json_kind("number", minimum=-_MOST_MONEY, maximum=_MOST_MONEY),
     Expected("a number of {currency} per kWh", limits=f"from -{_MOST_MONEY} to {_MOST_MONEY}"),
 ]
 Amount = Annotated[
     Decimal,
     Field(ge=0, le=_MOST_MONEY),
     BeforeValidator(_decimal_of),
-    _schema("number", minimum=0, maximum=_MOST_MONEY),
+    json_kind("number", minimum=0, maximum=_MOST_MONEY),
     Expected(f"an amount of {{currency}} from 0 to {_MOST_MONEY}"),
 ]
 TierEnd = Annotated[
     Decimal,
     Field(gt=0, le=_MOST_MONEY),
     BeforeValidator(_decimal_of),
-    _schema("number", exclusiveMinimum=0, maximum=_MOST_MONEY),
+    json_kind("number", exclusiveMinimum=0, maximum=_MOST_MONEY),
     Expected(f"an energy above 0, at most {_MOST_MONEY} kWh"),
 ]
 HomeUse = Annotated[
     Decimal,
     Field(ge=0, le=_MOST_MONEY),
     BeforeValidator(_decimal_of),
-    _schema("number", minimum=0, maximum=_MOST_MONEY),
+    json_kind("number", minimum=0, maximum=_MOST_MONEY),
     Expected(f"an energy from 0 to {_MOST_MONEY} kWh"),
 ]
 Factor = Annotated[
     Decimal,
     Field(gt=0, le=_MOST_MONEY),
     BeforeValidator(_decimal_of),
-    _schema("number", exclusiveMinimum=0, maximum=_MOST_MONEY),
+    json_kind("number", exclusiveMinimum=0, maximum=_MOST_MONEY),
     Expected(f"a number above 0, at most {_MOST_MONEY}"),
 ]
 TaxPercent = Annotated[
     Decimal,
     Field(ge=0, le=100),
     BeforeValidator(_decimal_of),
-    _schema("number", minimum=0, maximum=100),
+    json_kind("number", minimum=0, maximum=100),
     Expected("a percentage from 0 to 100"),
 ]
 Percent = Annotated[
@@ -259,25 +264,31 @@ Minutes = Annotated[
 ClockHours = Annotated[
     Hours,
     BeforeValidator(_hours_of),
-    _schema("string", pattern=r"^([01]?\d|2[0-3]):[0-5]\d *- *(([01]?\d|2[0-3]):[0-5]\d|24:00)$"),
+    json_kind("string", pattern=r"^([01]?\d|2[0-3]):[0-5]\d *- *(([01]?\d|2[0-3]):[0-5]\d|24:00)$"),
     Expected('hours of the local clock such as "21:00-07:00"'),
 ]
 ClockTime = Annotated[
     time,
     BeforeValidator(_time_of),
-    _schema("string", pattern=r"^([01]?\d|2[0-3]):[0-5]\d$"),
+    json_kind("string", pattern=r"^([01]?\d|2[0-3]):[0-5]\d$"),
     Expected('a time of the local clock such as "07:20"'),
 ]
 Date = Annotated[
     date,
     BeforeValidator(_date_of),
-    _schema("string", format="date", pattern=r"^20\d\d-\d\d-\d\d$"),
+    json_kind("string", format="date", pattern=r"^20\d\d-\d\d-\d\d$"),
     Expected("a date from 2000 to 2099 such as 2026-04-01"),
+]
+YearDate = Annotated[
+    date,
+    BeforeValidator(_date_of),
+    json_kind("string", format="date", pattern=r"^20\d\d-\d\d-\d\d$"),
+    Expected("a date in {year}, as year-month-day"),
 ]
 FilePath = Annotated[
     Path,
     BeforeValidator(_path_of),
-    _schema("string", minLength=1),
+    json_kind("string", minLength=1),
     Expected("a path, absolute or from the folder of this file (~ is not replaced)"),
 ]
 

@@ -14,6 +14,12 @@ _SEVERAL = re.compile(r" *(?:[,;&]|\band\b) *")
 _RANGE = re.compile(r" *(?:-|\u2013|\u2014|\bto\b) *")
 _HOURS = re.compile(rf"{_SIDE} *(?:-|\u2013|\u2014|to|until) *{_SIDE}", re.ASCII | re.IGNORECASE)
 _DATE = re.compile(r"(20[0-9]{2})[-/.]([0-9]{1,2})[-/.]([0-9]{1,2})", re.ASCII)
+_GOOD_DISTANCE = re.compile(r"[0-9.]+ *(km|mi|miles?)", re.ASCII)
+_DISTANCE = re.compile(
+    r"([0-9]{1,3}(?:[ ,'][0-9]{3})+|[0-9]+(?:\.[0-9]+)?) *(kms?|kilomet(?:er|re)s?|mi|miles?)"
+    r"\.?(?: *(?:/|per|a) *(?:year|yr|day|trip))?",
+    re.ASCII | re.IGNORECASE,
+)
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 _GROUPS_OF_DAYS = {
@@ -128,11 +134,20 @@ def _date(text: str) -> str | None:
     return written if written != text else None
 
 
+def _distance(text: str) -> str | None:
+    parts = _DISTANCE.fullmatch(text)
+    if parts is None or _GOOD_DISTANCE.fullmatch(text):
+        return None
+    return f"{re.sub('[^0-9.]', '', parts[1])} {'km' if parts[2][0] in 'kK' else 'miles'}"
+
+
 _REWRITES: dict[str, Callable[[str], str | None]] = {
     "hours": _hours,
     "plugged_in": _hours,
     "months": _months,
     "days": _days,
     "date": _date,
+    "distance": _distance,
+    "distance_per_year": _distance,
     "valid_from": _date,
 }

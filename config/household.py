@@ -6,23 +6,22 @@ calendar. How one is read from YAML is the business of `config.loading`.
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, Self
+from typing import Annotated, Self
 from zoneinfo import ZoneInfo
 
 from pydantic import Field, model_validator
 
 from config.broker import Bus
 from config.consistency import Parts, problems_of
-from config.currencies import CURRENCIES
-from config.departure import Departure
-from config.equipment import ChargePoint, Vehicle
-from config.fields import CommandLine, Expected, FilePath, Hours, Model, Name, checked
+from config.departure import Departure, wanted_percent
+from config.equipment import ChargePoint
+from config.fields import CommandLine, Expected, FilePath, Hours, Model, Name
+from config.home_fields import Currency, HolidayCalendar, TickMinutes, Volts, Zone
 from config.known_load import KnownLoad, known_load_problems
 from config.ocpp import OcppListener, OcppPoint
 from config.problems import refuse
-from config.public_holidays import known_code
 from config.tariff import DAY_KINDS, WEEKDAYS, Band, DayKind, PriceFile, Tariff, Weekday
-from config.zones import known_zones
+from config.vehicle import Vehicle
 
 __all__ = [
     "DAY_KINDS",
@@ -50,19 +49,9 @@ class Household(Model):
     """One home: one supply, one tariff at a time."""
 
     name: Name = Field(description="Name of the home, as topics and reports show it.")
-    timezone: Annotated[
-        str,
-        checked(lambda name: name in known_zones()),
-        Expected("an IANA time zone such as Pacific/Auckland", known_zones),
-    ] = Field(description="IANA name of the time zone.")
-    currency: Annotated[
-        str,
-        checked(lambda code: code in CURRENCIES),
-        Expected("an ISO 4217 currency such as NZD", tuple(CURRENCIES)),
-    ] = Field(description="ISO 4217 code of the currency.")
-    nominal_volts: Annotated[
-        float, Field(ge=90, le=300), Expected("a voltage from 90 to 300 V, line to neutral")
-    ] = Field(230.0, description="Voltage, line to neutral [V].")
+    timezone: Zone = Field(description="IANA name of the time zone.")
+    currency: Currency = Field(description="ISO 4217 code of the currency.")
+    nominal_volts: Volts = Field(230.0, description="Voltage, line to neutral [V].")
     main_fuse_amps: (
         Annotated[float, Field(ge=6, le=1000), Expected("a current from 6 to 1000 A")] | None
     ) = Field(None, description="Main fuse [A per phase]; without: no limit of its own.")
@@ -71,18 +60,12 @@ class Household(Model):
         description="What the rest of the home draws under the main fuse in certain hours; items "
         "that overlap add up.",
     )
-    public_holidays: (
-        Annotated[
-            str,
-            checked(known_code),
-            Expected("an ISO 3166 country or part of one, such as NZ or NZ-AUK"),
-        ]
-        | None
-    ) = Field(None, description="ISO 3166-1 or 3166-2 code of the calendar of holidays.")
-    tick_minutes: Annotated[
-        Literal[1, 2, 3, 4, 5, 6, 10, 12, 15, 20, 30, 60],
-        Expected("a whole number of minutes that divides 60"),
-    ] = Field(5, description="The planner's time step [minutes]; a divisor of 60.")
+    public_holidays: HolidayCalendar | None = Field(
+        None, description="ISO 3166-1 or 3166-2 code of the calendar of holidays."
+    )
+    tick_minutes: TickMinutes = Field(
+        5, description="The planner's time step [minutes]; a divisor of 60."
+    )
     on_alert: CommandLine | None = Field(
         None, description="A command of your own that is run with each alert on standard input."
     )
@@ -171,9 +154,8 @@ class HouseholdFile(Model):
         float
             As given; else the larger of the need and the vehicle's everyday limit [percent].
         """
-        if departure.want_percent is not None:
-            return departure.want_percent
-        return max(departure.need_percent, self.vehicles[departure.vehicle].limit_percent)
+        limit = self.vehicles[departure.vehicle].limit_percent
+        return wanted_percent(departure.need_percent, departure.want_percent, limit)
 
     def uses_kwh(self, departure: Departure) -> float | None:
         """Tell the battery energy that the trip of a departure uses.

@@ -21,7 +21,10 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-HOLIDAY_NEEDS = "holiday needs public_holidays under household, such as public_holidays: NZ"
+
+def holiday_needs(section: str) -> str:
+    """Say what a file lacks that names ``holiday``, and under which of its keys."""
+    return f"holiday needs public_holidays under {section}, such as public_holidays: NZ"
 
 
 class KnownLoad(Model):
@@ -98,4 +101,4 @@ def known_load_problems(
                 f"expected at most main_fuse_amps ({main_fuse_amps:g} A), got {item.amps:g}",
             )
         if any_holiday([item]) and not public_holidays:
-            yield Problem(("known_load", index, "days"), HOLIDAY_NEEDS)
+            yield Problem(("known_load", index, "days"), holiday_needs("household"))

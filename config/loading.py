@@ -1,17 +1,19 @@
-"""Reads a household file: YAML in, a `HouseholdFile` out, or all faults of the file at once.
+"""Reads a file of ours: YAML in, a `HouseholdFile` out, or all faults of the file at once.
 
 Rules between parts are judged even when some parts are bad: see `config.consistency`.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, TypeVar
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 from pydantic import ValidationError
 
 from config.consistency import Parts, problems_of
 from config.currencies import CURRENCIES
 from config.errors import Fault, FileError
+from config.fields import Model
 from config.household import ChargePoint, Departure, Household, HouseholdFile, Tariff, Vehicle
 from config.texts import printable, read_text
 from config.translation import Translator
@@ -20,13 +22,13 @@ from config.yaml_scalars import Nothing
 from config.yaml_tree import Tree, read_yaml
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterable, Iterator
     from pathlib import Path
 
-    from config.fields import Model
+    from config.problems import Problem
 
 _MOST_BYTES = 256 * 1024
-_Part = TypeVar("_Part", bound="Model")
+_Part = TypeVar("_Part", bound=Model)
 _Key = TypeVar("_Key", str, int)
 
 
@@ -48,79 +50,136 @@ def load_household(path: Path) -> HouseholdFile:
     ------
     FileError
         Every fault of the file, each with line and column.
+    """  # noqa: DOC502 - load_file raises it
+    return load_file(path, _HOUSEHOLD)
+
+
+@dataclass(frozen=True)
+class Kind(Generic[_Part]):
+    """A kind of file.
+
+    Attributes
+    ----------
+    phrase : str
+        What such a file is, in words.
+    model : type of Model
+        The file as a whole.
+    words : callable
+        Finds what stands in messages for names in braces, given the data.
+    problems : callable
+        Finds the broken rules between those parts that are good in themselves, given the data and
+        the context of the validation.
     """
-    tree = read_yaml(read_text(path, "a household file", _MOST_BYTES))
+
+    phrase: str
+    model: type[_Part]
+    words: Callable[[dict[str, Any]], dict[str, str]]
+    problems: Callable[[dict[str, Any], dict[str, Any]], Iterable[Problem]]
+
+
+def load_file(path: Path, kind: Kind[_Part]) -> _Part:
+    """Read and check a file of any kind; otherwise as `load_household`.
+
+    Parameters
+    ----------
+    path : Path
+        The YAML file.
+    kind : Kind
+        What it should be.
+
+    Returns
+    -------
+    Model
+        Consistent in itself.
+
+    Raises
+    ------
+    FileError
+        Every fault of the file, each with line and column.
+    """
+    tree = read_yaml(read_text(path, kind.phrase, _MOST_BYTES))
     context = {"directory": path.parent}
     flaws = tree.flaws
     try:
-        file = HouseholdFile.model_validate(tree.data, context=context)
+        file = kind.model.model_validate(tree.data, context=context)
         if not flaws:
             return file
     except ValidationError as error:
-        flaws = list(_all_flaws(tree, error, context))
+        flaws = list(_all_flaws(tree, error, kind, context))
     raise FileError(
         Fault(str(path), spot.line, spot.column, printable(text)) for spot, text in flaws
     )
 
 
-def _all_flaws(tree: Tree, error: ValidationError, context: dict[str, Any]) -> Iterator[Flaw]:
+def _all_flaws(
+    tree: Tree, error: ValidationError, kind: Kind[Any], context: dict[str, Any]
+) -> Iterator[Flaw]:
     yield from tree.flaws
     if isinstance(tree.data, Nothing) and tree.flaws:
         return
     if not isinstance(tree.data, dict):
-        fields = HouseholdFile.model_fields.items()
+        fields = kind.model.model_fields.items()
         wanted = ", ".join(name for name, field in fields if field.is_required())
         spot = tree.values[()]
         yield spot, f"expected the keys {wanted}; got {spot.shown}"
         return
-    translator = Translator(tree, _currency(tree.data))
+    translator = Translator(tree, kind.words(tree.data), kind.model)
     yield from translator.errors(error)
     if any(detail["loc"] for detail in error.errors(include_url=False)):
-        yield from map(translator.problem, problems_of(_sound_parts(tree.data, context)))
+        yield from map(translator.problem, kind.problems(tree.data, context))
 
 
-def _currency(data: dict[str, Any]) -> str:
-    household = data.get("household")
-    code = household.get("currency") if isinstance(household, dict) else None
+def currency_in(home: dict[str, object]) -> str:
+    """Name the currency that the file gives, or its place where it gives no good one."""
+    code = home.get("currency")
     return code if isinstance(code, str) and code in CURRENCIES else "the household's currency"
 
 
-def _sound_parts(data: dict[str, Any], context: dict[str, Any]) -> Parts:
-    household = data.get("household")
-    given = household if isinstance(household, dict) else {}
-    home = _sound(Household, {"household": household}, context).get("household")
-    return Parts(
-        tariffs=_sound(Tariff, _listed(data, "tariffs"), context),
-        departures=_sound(Departure, _listed(data, "departures"), context),
-        charge_points=_sound(ChargePoint, _named(data, "charge_points"), context),
-        vehicles=_sound(Vehicle, _named(data, "vehicles"), context),
-        charge_point_names=frozenset(_named(data, "charge_points")),
-        vehicle_names=frozenset(_named(data, "vehicles")),
-        charge_point_of=_texts(_named(data, "vehicles"), "charge_point"),
-        vehicle_of=_texts(_listed(data, "departures"), "vehicle"),
+def _words(data: dict[str, Any]) -> dict[str, str]:
+    return {"currency": currency_in(named(data, "household"))}
+
+
+def _problems(data: dict[str, Any], context: dict[str, Any]) -> tuple[Problem, ...]:
+    home = sound(Household, {"household": data.get("household")}, context).get("household")
+    points, vehicles = named(data, "charge_points"), named(data, "vehicles")
+    parts = Parts(
+        tariffs=sound(Tariff, listed(data, "tariffs"), context),
+        departures=sound(Departure, listed(data, "departures"), context),
+        charge_points=sound(ChargePoint, points, context),
+        vehicles=sound(Vehicle, vehicles, context),
+        charge_point_names=frozenset(points),
+        vehicle_names=frozenset(vehicles),
+        charge_point_of=texts(vehicles, "charge_point"),
+        vehicle_of=texts(listed(data, "departures"), "vehicle"),
         main_fuse_amps=home.main_fuse_amps if home is not None else None,
-        public_holidays="public_holidays" in given,
+        public_holidays="public_holidays" in named(data, "household"),
         ocpp_listens="ocpp" in data,
     )
+    return problems_of(parts)
 
 
-def _listed(data: dict[str, Any], key: str) -> dict[int, object]:
+_HOUSEHOLD = Kind("a household file", HouseholdFile, _words, _problems)
+
+
+def listed(data: dict[str, Any], key: str) -> dict[int, object]:
+    """Return the entries of a list by their indices; none where there is no list."""
     value = data.get(key)
     return dict(enumerate(value)) if isinstance(value, list) else {}
 
 
-def _named(data: dict[str, Any], key: str) -> dict[str, object]:
+def named(data: dict[str, Any], key: str) -> dict[str, object]:
+    """Return the keys below a key with their values; none where there are none."""
     value = data.get(key)
     return value if isinstance(value, dict) else {}
 
 
-def _texts(raw: dict[_Key, object], key: str) -> dict[_Key, str]:
+def texts(raw: dict[_Key, object], key: str) -> dict[_Key, str]:
     """Collect one key of many parts, wherever it holds a text."""
     parts = {name: part for name, part in raw.items() if isinstance(part, dict)}
     return {name: part[key] for name, part in parts.items() if isinstance(part.get(key), str)}
 
 
-def _sound(
+def sound(
     model: type[_Part], raw: dict[_Key, object], context: dict[str, Any]
 ) -> dict[_Key, _Part]:
     """Keep the parts that are good in themselves."""

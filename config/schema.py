@@ -1,13 +1,17 @@
-"""The JSON Schema of the household file, for editors; it is made from the models."""
+"""The JSON Schemas of the household file and the choices file, for editors, made of the models."""
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import core_schema
 from typing_extensions import override
 
+from config.choice_rules import DAEMON_KEYS, TARIFF_KEYS
+from config.choices import ChoicesFile
+from config.fields import Model
 from config.household import HouseholdFile
 
 
@@ -33,9 +37,31 @@ def household_schema() -> dict[str, Any]:
         After JSON Schema 2020-12, with titles and descriptions, units in square brackets. Rules
         between keys are not in it; `config.load_household` checks those too.
     """
-    schema = HouseholdFile.model_json_schema(schema_generator=_Generator)
+    return _schema_of(HouseholdFile, "Household file of Lullwatt")
+
+
+def choices_schema() -> dict[str, Any]:
+    """Make the JSON Schema of the choices file, otherwise as `household_schema`."""
+    schema = _schema_of(ChoicesFile, "Choices file of Lullwatt")
+    for part, keys in (("Tariff", TARIFF_KEYS), ("ChargePoint", DAEMON_KEYS)):
+        for key in keys:
+            del schema["$defs"][part]["properties"][key]
+    _drop_unused(schema)
+    return schema
+
+
+def _drop_unused(schema: dict[str, Any]) -> None:
+    """Drop the definitions that nothing refers to any more."""
+    parts = schema["$defs"]
+    while unused := [name for name in parts if f'"#/$defs/{name}"' not in json.dumps(schema)]:
+        for name in unused:
+            del parts[name]
+
+
+def _schema_of(model: type[Model], title: str) -> dict[str, Any]:
+    schema = model.model_json_schema(schema_generator=_Generator)
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         **schema,
-        "title": "Household file of Lullwatt",
+        "title": title,
     }

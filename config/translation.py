@@ -12,14 +12,13 @@ from typing import TYPE_CHECKING, Annotated, Any, Union, get_args, get_origin
 
 from config.fields import Expected, Model
 from config.hints import nearest, rewritten
-from config.household import HouseholdFile
 from config.problems import KeyPath, Problem, labelled
 from config.yaml_nodes import Flaw, Spot
 from config.yaml_scalars import NOTHING, plain_value
 from config.yaml_tree import Tree
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from pydantic import ValidationError
     from pydantic.fields import FieldInfo
@@ -39,12 +38,15 @@ class Translator:
     ----------
     tree : Tree
         The document.
-    currency : str
-        What stands for ``{currency}`` in messages.
+    words : mapping of str to str
+        What stands in messages for names in braces, such as ``{currency}``.
+    root : type of Model
+        What the document should be.
     """
 
     tree: Tree
-    currency: str
+    words: Mapping[str, str]
+    root: type[Model]
 
     def errors(self, error: ValidationError) -> Iterator[Flaw]:
         """Translate all that pydantic found.
@@ -52,7 +54,7 @@ class Translator:
         Parameters
         ----------
         error : ValidationError
-            From validating the document as a `HouseholdFile`.
+            From validating the document as `root`.
 
         Yields
         ------
@@ -114,7 +116,7 @@ class Translator:
     def _expected(self, detail: ErrorDetails) -> str:
         kind = detail["type"]
         if kind == "expected":
-            return detail["msg"].replace("{currency}", self.currency)
+            return self._filled(detail["msg"])
         if kind in _KINDS:
             return f"expected {_KINDS[kind]}"
         if kind == "too_short":
@@ -128,18 +130,37 @@ class Translator:
         path = detail["loc"]
         if detail["type"] != "extra_forbidden":
             return None
-        near = nearest(str(path[-1]), _model_at(path[:-1]).model_fields)
+        model = self._model_at(path[:-1])
+        if path[-1] in model.elsewhere:
+            return None
+        near = nearest(str(path[-1]), model.model_fields)
         return None if near is None else (*path[:-1], near)
 
     def _unknown_key(self, path: KeyPath) -> str:
-        fields = _model_at(path[:-1]).model_fields
-        near = nearest(str(path[-1]), fields)
-        hint = f'did you mean "{near}"?' if near else f"expected one of {', '.join(fields)}"
+        model = self._model_at(path[:-1])
+        fields = model.model_fields
+        if (hint := model.elsewhere.get(str(path[-1]))) is None:
+            near = nearest(str(path[-1]), fields)
+            hint = f'did you mean "{near}"?' if near else f"expected one of {', '.join(fields)}"
         return f"unknown key {self.tree.keys[path].shown}; {hint}"
 
     def _missing_key(self, path: KeyPath) -> str:
-        what = _phrase(_model_at(path[:-1]).model_fields[str(path[-1])])
-        return f'missing key "{path[-1]}"; expected {what}'.replace("{currency}", self.currency)
+        what = _phrase(self._model_at(path[:-1]).model_fields[str(path[-1])])
+        return self._filled(f'missing key "{path[-1]}"; expected {what}')
+
+    def _filled(self, message: str) -> str:
+        for name, word in self.words.items():
+            message = message.replace(f"{{{name}}}", word)
+        return message
+
+    def _model_at(self, path: KeyPath) -> type[Model]:
+        annotation: Any = self.root
+        for step in path:
+            annotation = _below(_bare(annotation), step)
+        model = _bare(annotation)
+        if not (isinstance(model, type) and issubclass(model, Model)):
+            raise TypeError(path)
+        return model
 
     def _value_spot(self, path: KeyPath) -> Spot:
         while path not in self.tree.values:
@@ -208,18 +229,13 @@ def _phrase(field: FieldInfo) -> str:
     inner = _bare(field.annotation)
     if isinstance(inner, type) and issubclass(inner, Model):
         required = [key for key, sub in inner.model_fields.items() if sub.is_required()]
-        return f"keys with values, at least {', '.join(required)}"
+        some = (
+            f"at least {', '.join(required)}"
+            if required
+            else f"such as {next(iter(inner.model_fields))}"
+        )
+        return f"keys with values, {some}"
     return "a list" if get_origin(inner) is tuple else "names with keys below them"
-
-
-def _model_at(path: KeyPath) -> type[Model]:
-    annotation: Any = HouseholdFile
-    for step in path:
-        annotation = _below(_bare(annotation), step)
-    model = _bare(annotation)
-    if not (isinstance(model, type) and issubclass(model, Model)):
-        raise TypeError(path)
-    return model
 
 
 def _below(annotation: Any, step: str | int) -> Any:  # noqa: ANN401 - annotations have no type

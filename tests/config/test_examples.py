@@ -11,7 +11,9 @@ import pytest
 from config import load_household, load_prices
 
 EXAMPLES = Path(str(resources.files("config"))) / "examples"
-FILES = sorted(EXAMPLES.glob("*.yaml"))
+CHOICES = EXAMPLES / "choices.yaml"
+FILES = sorted({*EXAMPLES.glob("*.yaml")} - {CHOICES})
+"""The households; the choices are no household of their own."""
 
 
 def test_there_are_examples() -> None:
