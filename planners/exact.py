@@ -93,10 +93,23 @@ def solve(problem: Problem) -> Solution:
     short_by = 0.0
     while plan is None:
         # Levels that round down may miss by a little what is just in reach.
-        needs = needs_within_reach(problem, short_by)
-        plan = _plan_for(problem, needs)
+        plan = _plan_for(problem, _lowered(problem, needs, short_by))
         short_by = 2 * short_by + 1e-3 * problem.model.full_kw * problem.tick_hours
     return plan
+
+
+def _lowered(problem: Problem, needs_kwh: Sequence[float], short_by: float) -> list[float]:
+    """Lower needs that can't all be met to what can be had, the nearest departure first of all."""
+    reaches = needs_within_reach(problem, short_by)
+    lowered = [reach.kwh for reach in reaches]
+    if len(lowered) == 1:
+        return lowered  # that its need can't be met is known
+    for k, (need, reach) in enumerate(zip(needs_kwh, reaches, strict=True)):
+        if reach.kwh < need and reach.may_meet_need:
+            trial = [*lowered[:k], need, *[0.0] * (len(lowered) - k - 1)]
+            if _plan_for(problem, trial) is not None:
+                lowered[k] = need
+    return lowered
 
 
 def most_levels(problem: Problem) -> int:

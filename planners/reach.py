@@ -1,8 +1,14 @@
-"""How much charge can be had by each departure, whatever it costs."""
+"""How much charge can be had by each departure, whatever it costs.
+
+The more there is in a state the better, so the most of each state is followed, but for one thing: a
+run that has to go on for its shortest time may not pass what is wanted. Having charged less before,
+it could have begun. Where a run was held back so, the most that was found may not be the most there
+is, and only the programme itself can tell whether the need can be met.
+"""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from planners.charging import REACHED_KWH
 
@@ -13,7 +19,22 @@ NONE = float("-inf")
 """Battery energy of a state that can't be reached."""
 
 
-def needs_within_reach(problem: Problem, spare_kwh: float = 0.0) -> list[float]:
+class Reach(NamedTuple):
+    """What can be had by one departure.
+
+    Attributes
+    ----------
+    kwh : float
+        Battery energy at the departure: the need, or the most that was found [kWh].
+    may_meet_need : bool
+        Whether the need is met, or might be although less was found.
+    """
+
+    kwh: float
+    may_meet_need: bool
+
+
+def needs_within_reach(problem: Problem, spare_kwh: float = 0.0) -> list[Reach]:
     """Lower the needs that can't be met to what can be had.
 
     Parameters
@@ -25,20 +46,21 @@ def needs_within_reach(problem: Problem, spare_kwh: float = 0.0) -> list[float]:
 
     Returns
     -------
-    list of float
-        Battery energy at each departure [kWh]: the need, or the most that any plan reaches which
-        comes as near as can be to the needs before.
+    list of Reach
+        For each departure the need, or the most that was found of plans which come as near as can
+        be to the needs before.
     """
     stored = problem.stored_kwh
-    needs: list[float] = []
+    needs: list[Reach] = []
     for k, deadline in enumerate(problem.deadlines):
-        most = _most_kwh(problem, k, stored)
-        needs.append(max(0.0, min(deadline.need_kwh, most - spare_kwh)))
-        stored = max(0.0, most - deadline.trip_kwh)
+        best = _charged(problem, k, stored)
+        kwh = max(0.0, min(deadline.need_kwh, best.most() - spare_kwh))
+        needs.append(Reach(kwh, best.held_back or kwh >= deadline.need_kwh))
+        stored = max(0.0, best.most() - deadline.trip_kwh)
     return needs
 
 
-def _most_kwh(problem: Problem, k: int, stored_kwh: float) -> float:
+def _charged(problem: Problem, k: int, stored_kwh: float) -> _Best:
     """Charge as much as can be before departure `k`."""
     start, end = problem.segments()[k]
     best = _Best(problem, k, end - start, stored_kwh)
@@ -52,7 +74,7 @@ def _most_kwh(problem: Problem, k: int, stored_kwh: float) -> float:
             best.fresh[min(problem.min_rest, end)] = stored_kwh
     for i in range(start, end):
         best.tick(i - start, float(problem.highest_amps[i]))
-    return best.most()
+    return best
 
 
 class _Best:
@@ -71,6 +93,7 @@ class _Best:
         self.off = [NONE] * (ticks + problem.min_rest + 1)
         self.fresh = [NONE] * (ticks + problem.min_rest + 1)
         self._done = stored_kwh
+        self.held_back = False  # a run that could not be begun, or go on, without passing the want
 
     def most(self) -> float:
         """Give the most in any state."""
@@ -103,7 +126,10 @@ class _Best:
         """Draw through the tick; where the current can be set, no more than is wanted."""
         lowest, want = self._problem.min_amps, self._want_kwh
         least = self._gain(stored, amps if lowest is None else min(lowest, amps))
-        if stored + least > want + REACHED_KWH or self._gain(stored, amps) <= 0:
+        if self._gain(stored, amps) <= 0:
+            return NONE
+        if stored + least > want + REACHED_KWH:
+            self.held_back = True
             return NONE
         return min(stored + self._gain(stored, amps), max(want, stored))
 

@@ -18,7 +18,7 @@ def is_exact(problem: Problem) -> bool:
         return False
     if problem.model.standby_kw > 0 and not one_current:
         return False
-    spans = spans_of(problem, needs_within_reach(problem))
+    spans = spans_of(problem, [reach.kwh for reach in needs_within_reach(problem)])
     most = most_levels(problem)
     some, every = (levels_of(problem, spans, count) for count in (most, 10**9))
     return all(len(a) == len(b) for a, b in zip(some, every, strict=True))

@@ -119,3 +119,21 @@ def test_costs_what_enumeration_finds(seed: int) -> None:
     if short_kwh == pytest.approx(best.short_kwh, abs=1e-6):
         slack = slack_money(problem, best.money, 1e-6)
         assert carried.money == pytest.approx(best.money, abs=slack)
+
+
+def test_a_need_is_met_for_which_less_has_to_be_charged_before() -> None:
+    """Charging all it can first, it could not begin the last run without passing the want."""
+    problem = Problem(
+        rates_per_kwh=np.zeros(20),
+        highest_amps=np.array([32.0] * 13 + [8.0, 0.0] + [32.0] * 5),
+        tick_hours=0.5,
+        model=ChargeModel(amps=32, phases=1, volts=230, usable_kwh=60, efficiency=1.0),
+        stored_kwh=0.0,
+        deadlines=(
+            Deadline(end=1, need_kwh=7.36, want_kwh=7.36, back=8),
+            Deadline(end=20, need_kwh=23.46, want_kwh=23.46, back=20),
+        ),
+        min_amps=6.0,
+        min_run=2,
+    )
+    assert solve(problem).reaches_kwh == pytest.approx((3.68, 23.46))
