@@ -93,6 +93,7 @@ bench: $(VENV)/.tests mosquitto
 	$(BIN)/python -m tests.benchmarks.planning
 	$(BIN)/python -m tests.benchmarks.at_rest
 	$(BIN)/python -m tests.benchmarks.ledger_years
+	$(BIN)/python -m tests.benchmarks.appraising
 
 faults: $(VENV)/.tests mosquitto
 	$(BIN)/python -m tests.faults.campaign

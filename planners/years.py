@@ -1,0 +1,78 @@
+"""What years of nights came to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Years:
+    """What years of nights came to, one entry a year.
+
+    Attributes
+    ----------
+    line_kwh, line_cost : ndarray of float, shape (years, lines)
+        Energy through the meter and its cost by the lines of the tariff [kWh, currency].
+    cheapest_kwh, estimated_kwh : ndarray of float, shape (years,)
+        Energy in the cheapest ticks, and at estimated rates [kWh].
+    short_kwh : ndarray of float, shape (years, nights)
+        Metered energy missing to the need at each departure [kWh].
+    elsewhere_kwh : ndarray of float, shape (years,)
+        Battery energy of trips beyond what the battery held [kWh].
+    ends_kwh : ndarray of float, shape (years,)
+        Battery energy after the last night [kWh].
+    """
+
+    line_kwh: NDArray[np.float64]
+    line_cost: NDArray[np.float64]
+    cheapest_kwh: NDArray[np.float64]
+    estimated_kwh: NDArray[np.float64]
+    short_kwh: NDArray[np.float64]
+    elsewhere_kwh: NDArray[np.float64]
+    ends_kwh: NDArray[np.float64]
+
+    def only(self, place: int) -> Years:
+        """Give one of the years alone."""
+        return Years(*(column[place : place + 1] for column in self.columns))
+
+    @classmethod
+    def joined(cls, parts: Sequence[Years]) -> Years:
+        """Put years behind each other."""
+        columns = zip(*(part.columns for part in parts), strict=True)
+        return cls(*(np.concatenate(column) for column in columns))
+
+    @property
+    def columns(self) -> tuple[NDArray[np.float64], ...]:
+        """All of it, in the order of the attributes."""
+        return (
+            self.line_kwh,
+            self.line_cost,
+            self.cheapest_kwh,
+            self.estimated_kwh,
+            self.short_kwh,
+            self.elsewhere_kwh,
+            self.ends_kwh,
+        )
+
+    @property
+    def energy_kwh(self) -> NDArray[np.float64]:
+        """Energy through the meter of each year [kWh]."""
+        return np.asarray(self.line_kwh.sum(axis=1), np.float64)
+
+    @property
+    def cost(self) -> NDArray[np.float64]:
+        """Cost of each year's energy [currency]."""
+        return np.asarray(self.line_cost.sum(axis=1), np.float64)
+
+    @property
+    def nights_short(self) -> NDArray[np.intp]:
+        """How many nights of each year ended short of the need."""
+        return np.asarray(np.count_nonzero(self.short_kwh > 0, axis=1), np.intp)
