@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, NoReturn
 
 import click
 
-from config import household_schema, use_pinned_zones
+from config import choices_schema, household_schema, use_pinned_zones
 from config.errors import LullwattError, UsageError
+from daemon.appraising import appraise
 from daemon.keeping import backup
 from daemon.options import (
     AT_OPTION,
@@ -228,6 +229,7 @@ def rehearse(
         sys.exit(NEED_UNMET)
 
 
+cli.add_command(appraise)
 cli.add_command(ask)
 cli.add_command(backup)
 cli.add_command(status)
@@ -245,6 +247,12 @@ def schema() -> None:
 def schema_household() -> None:
     """Print the JSON Schema of the household file."""
     _print_json(household_schema())
+
+
+@schema.command("choices")
+def schema_choices() -> None:
+    """Print the JSON Schema of the choices file of `appraise`."""
+    _print_json(choices_schema())
 
 
 @schema.command("bus")

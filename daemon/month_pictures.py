@@ -1,13 +1,11 @@
-"""Draws a month's pictures as SVG to stand in a page. Beside `daemon.picture`, all of matplotlib.
+"""Draws a month's pictures as SVG to stand in a page.
 
-Each is drawn for paper and wide windows and once more for narrow ones, as letters must not shrink
-with the window. Fills differ in brightness and in hatches too, lines in markers and in dashes.
+Fills differ in brightness and in hatches too, lines in markers and in dashes.
 """
 
 from __future__ import annotations
 
-import re
-from io import BytesIO
+from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from matplotlib import style
@@ -25,6 +23,15 @@ from daemon.month_chart import (
     night_lines,
     rate_keys,
 )
+from daemon.page_pictures import (
+    INK,
+    NARROW_INCHES,
+    POINTS,
+    QUIET,
+    Drawing,
+    draw_twice,
+    legend,
+)
 from daemon.picture import STYLE
 from planners.money import format_money
 
@@ -37,16 +44,12 @@ if TYPE_CHECKING:
     from daemon.month import Month
     from daemon.month_chart import BandStack, Lane, NightLine
 
-WIDE_INCHES, NARROW_INCHES = 7.1, 3.3
 NIGHT_INCHES = 0.162
 """Height of a night in the picture of hours [in]."""
-INK, QUIET, CHARGING = "#1c2b33", "#5b6870", "#163f5c"
+CHARGING = "#163f5c"
 TONES = LinearSegmentedColormap.from_list("tones", ["#f5f1e8", "#ecd9a8", "#d69c4a"])
 ROW, LANES = 0.9, 0.86
 """Parts of a night's height that its rates and its lanes take."""
-POINTS = 7.5
-LETTERS_PER_INCH, HANDLE_LETTERS = 17, 5
-"""About how many letters fit in an inch, and how many the sign before a word in a legend takes."""
 FILLS = (
     ("#1f5c7a", ""),
     ("#e3b04f", "////"),
@@ -61,13 +64,6 @@ LINES = {
     "timer": ("#8f3f5f", ":", "^", 1.7),
     "hindsight": ("#5f6f52", "-.", "D", 1.3),
 }
-
-
-class Drawing(NamedTuple):
-    """One picture as SVG for wide and for narrow pages."""
-
-    wide: str
-    narrow: str
 
 
 class Pictures(NamedTuple):
@@ -94,10 +90,7 @@ def draw_month(month: Month) -> Pictures:
     with style.context(["default", STYLE]):
         return Pictures(
             *(
-                Drawing(
-                    _svg(draw(month, WIDE_INCHES), f"{name}-wide"),
-                    _svg(draw(month, NARROW_INCHES), f"{name}-narrow"),
-                )
+                draw_twice(name, partial(draw, month))
                 for name, draw in (("hours", _hours), ("energy", _energy), ("cost", _cost))
             )
         )
@@ -220,20 +213,7 @@ def _hours_legend(figure: Figure, month: Month, lines: Sequence[NightLine]) -> N
     if any(shade.estimated for line in lines for shade in line.shades):
         guessed = Patch(facecolor="white", edgecolor=QUIET, hatch="////", label="rate estimated")
         handles.append(guessed)
-    _legend(figure, handles)
-
-
-def _legend(figure: Figure, handles: Sequence[Artist]) -> None:
-    longest = max((len(str(handle.get_label())) for handle in handles), default=0)
-    most = figure.get_figwidth() * LETTERS_PER_INCH
-    columns = max(1, min(4, int(most / (longest + HANDLE_LETTERS))))
-    looks: dict[str, Any] = {
-        "ncols": columns,
-        "fontsize": POINTS,
-        "columnspacing": 1.2,
-        "handlelength": 1.8,
-    }
-    figure.legend(handles=handles, loc="outside lower left", **looks)
+    legend(figure, handles)
 
 
 # --- energy by band, cost cumulated -----------------------------------------------------------
@@ -253,7 +233,7 @@ def _energy(month: Month, width: float) -> Figure:
         handles.append(Patch(facecolor=color, hatch=hatch, edgecolor="white", label=label))
     handles += _mark_nights(axes, month, bottom)
     axes.set_ylim(0, max(bottom, default=0.0) * 1.15 or 1.0)
-    _legend(figure, handles)
+    legend(figure, handles)
     return figure
 
 
@@ -299,7 +279,7 @@ def _cost(month: Month, width: float) -> Figure:
         )
         label = f"{RULE_WORDS[line.rule]} {format_money(line.costs[-1], month.currency)}"
         handles.append(Line2D([], [], markersize=4, lw=thickness, label=label, **looks))
-    _legend(figure, handles)
+    legend(figure, handles)
     return figure
 
 
@@ -315,24 +295,3 @@ def _month_frame(days: int, width: float, unit: str) -> tuple[Figure, Axes]:
     axes.tick_params(axis="x", length=2)
     axes.yaxis.set_major_locator(MaxNLocator(6))
     return figure, axes
-
-
-# --- SVG that stands in a page ----------------------------------------------------------------
-
-_ID = re.compile(r'(\bid="|url\(#|xlink:href="#)')
-_LEFT_OUT = re.compile(r"<metadata>.*?</metadata>|<style\b.*?</style>", re.DOTALL)
-"""A style within a picture would hold for the whole page; the page has one for its pictures."""
-
-
-def _svg(figure: Figure, name: str) -> str:
-    """Render as an element: no prologue, sizes or name spaces, and ids that begin with a name."""
-    image = BytesIO()
-    figure.savefig(image, format="svg", metadata={"Date": None, "Creator": None})
-    text = image.getvalue().decode("utf-8")
-    text = _LEFT_OUT.sub("", text[text.index("<svg") :])
-    head, body = text.split(">", 1)
-    box = re.search(r'viewBox="[^"]*"', head)
-    if box is None:
-        raise ValueError("an SVG without a viewBox can't be scaled")
-    text = f'<svg {box[0]} focusable="false">{body}'
-    return _ID.sub(rf"\g<1>{name}-", text).replace("xlink:href", "href").strip()

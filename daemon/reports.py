@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from datetime import date
 from pathlib import Path
@@ -12,6 +11,7 @@ import click
 
 from config.errors import LullwattError, UsageError
 from daemon.options import FILE, read_date
+from daemon.report_texts import json_text, needs_pictures, put_out, rich_text, width_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -21,8 +21,6 @@ if TYPE_CHECKING:
     from planners.settlement import HalfHour
 
 LAST_NIGHTS = 14
-OUTPUT_COLUMNS = 100
-"""Width of a text that goes into a file."""
 
 
 def _read_month(_context: click.Context, _parameter: click.Parameter, text: str) -> tuple[int, int]:
@@ -126,8 +124,8 @@ def _nights_text(house: House, rows: Sequence[NightRow], form: str) -> str:
         return nights_csv(rows, home.currency)
     if form == "json":
         values = [night_values(row, home.currency) for row in rows]
-        return _json({"household": home.name, "timezone": home.timezone, "nights": values})
-    return _rich(show_nights(home.name, home.currency, rows))
+        return json_text({"household": home.name, "timezone": home.timezone, "nights": values})
+    return rich_text(show_nights(home.name, home.currency, rows))
 
 
 def _half_hours_text(
@@ -149,7 +147,7 @@ def _half_hours_text(
     zone = house.file.zone
     if form == "csv":
         return half_hours_csv(made, zone)
-    return _json(
+    return json_text(
         {
             "household": house.file.household.name,
             "timezone": house.file.household.timezone,
@@ -214,10 +212,7 @@ def month(
         if len(files) == 1
         else _many_homes(files, month, form, to_file=output is not None)
     )
-    if output is None:
-        click.echo(text, nl=False)
-    else:
-        _write(output, text)
+    put_out(text, output)
 
 
 def _refuse_together(files: Sequence[Path], form: str, bill: Path | None) -> None:
@@ -255,7 +250,7 @@ def _month_text(house: House, month: Month, beside: Any, *, to_file: bool) -> st
     parts = [show_month(month)]
     if beside is not None:
         parts += show_beside(beside, house.file.zone, month.currency)
-    return _rich(Group(*parts), OUTPUT_COLUMNS if to_file else None)
+    return rich_text(Group(*parts), width_of(to_file=to_file))
 
 
 def _month_values(house: House, month: Month, beside: Any, form: str) -> str:  # noqa: ANN401
@@ -271,20 +266,14 @@ def _month_values(house: House, month: Month, beside: Any, form: str) -> str:  #
             else beside_csv(beside, zone, currency)
         )
     values = month_values(month)
-    return _json(
+    return json_text(
         values if beside is None else values | {"bill": beside_values(beside, zone, currency)}
     )
 
 
 def _page(month: Month) -> str:
-    """Load what makes the page, for which an extra is needed."""
-    try:
+    with needs_pictures():
         from daemon.month_page import render_page  # noqa: PLC0415
-    except ModuleNotFoundError as error:
-        raise UsageError(
-            f"--format html: expected {error.name} to make the page with, which is not installed;"
-            " install Lullwatt with its extra pictures: pip install '.[pictures]'"
-        ) from error
     return render_page(month)
 
 
@@ -295,8 +284,8 @@ def _many_homes(files: Sequence[Path], when: tuple[int, int], form: str, *, to_f
     if form == "csv":
         return many_csv(many)
     if form == "json":
-        return _json(many_values(many))
-    return _rich(show_many(many), OUTPUT_COLUMNS if to_file else None)
+        return json_text(many_values(many))
+    return rich_text(show_many(many), width_of(to_file=to_file))
 
 
 def _read_all(files: Sequence[Path], when: tuple[int, int]) -> tuple[Month, ...]:
@@ -315,25 +304,3 @@ def _read_all(files: Sequence[Path], when: tuple[int, int]) -> tuple[Month, ...]
     if faults:
         raise UsageError("\n".join(faults))
     return tuple(months)
-
-
-def _write(path: Path, text: str) -> None:
-    try:
-        path.write_bytes(text.encode())
-    except OSError as error:
-        raise UsageError(f"--output: {path}: can't be written: {error.strerror}") from error
-
-
-def _json(document: Mapping[str, object]) -> str:
-    from adapters.ledger_json import dump_exact  # noqa: PLC0415
-
-    return json.dumps(json.loads(dump_exact(document)), indent=2, ensure_ascii=False) + "\n"
-
-
-def _rich(content: object, width: int | None = None) -> str:
-    from rich.console import Console  # noqa: PLC0415
-
-    console = Console(highlight=False, soft_wrap=False, width=width)
-    with console.capture() as captured:
-        console.print(content)
-    return captured.get()
