@@ -26,6 +26,11 @@ def changes(words: Words) -> list[str]:
     return [*_distance_changes(words), _rate_change(words), _outlay_change(words, even.outlay)]
 
 
+def all_else(words: Words) -> list[str]:
+    """Tell what holds of every change; nothing where there is no other choice."""
+    return [ELSE] if words.appraisal.break_even else []
+
+
 def _distance_changes(words: Words) -> Iterator[str]:
     even = words.appraisal.break_even
     found = [it for it in even.distance_per_year if it.at is not None] if even else []
@@ -68,11 +73,22 @@ def _rate_change(words: Words) -> str:
         return _price_change(words, it)
     what = f"the rate of {quoted(even.rate_band)} in {quoted(tariff)}"
     if it.at is None:
-        return f"No change of {what} would change it ({words.rate(it.now)} now)."
+        return f"No change of {what} would change it ({words.rate(it.now)} now){_alone(words)}."
+    tiers = ", its other tiers alike" if _by_tiers(words, even.rate_band) else ""
     return (
-        f"With {what} {_side(it)} {words.rate(it.at)} ({words.fine(it.now)} now),"
+        f"With {what} {_side(it)} {words.rate(it.at)} ({words.fine(it.now)} now{tiers}),"
         f" {quoted(it.rival)} would cost less{_odd(it.at)}."
     )
+
+
+def _alone(words: Words) -> str:
+    """Tell why nothing does where the answer is alone in being so seldom short."""
+    alone = not words.as_seldom_short()
+    return ", since every other choice leaves more nights short" if alone else ""
+
+
+def _by_tiers(words: Words, band: str) -> bool:
+    return sum(it.band == band for it in words.cheapest.by_band) > 1
 
 
 def _by_series(words: Words) -> bool:
@@ -84,7 +100,7 @@ def _price_change(words: Words, it: BreakEven) -> str:
     """Tell of what is added to every price of a series."""
     tariff = words.cheapest.tariff
     if it.at is None:
-        return f"No change of all prices of {quoted(tariff)} alike would change it."
+        return f"No change of all prices of {quoted(tariff)} alike would change it{_alone(words)}."
     change = "dearer" if it.at > it.now else "cheaper"
     by = words.rate(abs(it.at - it.now))
     return (
@@ -96,7 +112,8 @@ def _price_change(words: Words, it: BreakEven) -> str:
 def _outlay_change(words: Words, it: BreakEven) -> str:
     now = words.money(it.now)
     if it.at is None:
-        return f"No outlay for {quoted(words.cheapest.name)} would change it ({now} now)."
+        name = quoted(words.cheapest.name)
+        return f"No outlay for {name} would change it ({now} now){_alone(words)}."
     if it.at >= it.now:
         return (
             f"With an outlay of more than {words.money(it.at)} for {quoted(words.cheapest.name)}"

@@ -33,6 +33,7 @@ class Line(NamedTuple):
     """One choice's total over the years [currency] at distances of the year [unit of words].
 
     From `short_from` on it is short on more nights than another, so that it delivers less.
+    The answer has a `title`.
     """
 
     name: str
@@ -40,6 +41,7 @@ class Line(NamedTuple):
     distances: tuple[float, ...]
     totals: tuple[float, ...]
     short_from: float | None = None
+    title: str = ""
 
 
 class Crossing(NamedTuple):
@@ -86,7 +88,7 @@ def bars_of(words: Words) -> tuple[Bar, ...]:
 def _remarks(words: Words, name: str) -> list[str]:
     choice = next(it for it in words.appraisal.choices if it.name == name)
     alone = len(words.appraisal.choices) == 1
-    remarks = ["cheapest"] if choice is words.cheapest and not alone else []
+    remarks = [words.title] if choice is words.cheapest and not alone else []
     return [*remarks, *([f"{choice.nights_short} nights short"] if choice.nights_short else [])]
 
 
@@ -120,6 +122,7 @@ def curves_of(words: Words) -> Curves:
                 tuple(words.in_unit(at) for at in kept),
                 tuple(value_at(places, own, at) for at in kept),
                 _short_from(words, places, number),
+                words.title,
             )
         )
     answer = [total[it.choices.index(words.cheapest)] for total in totals]

@@ -27,6 +27,8 @@ def _longest(words: Words, choice: ChoiceYear) -> str:
     cheap = choice.cheap_hours_km
     if cheap is None or words.day(cheap) == words.day(choice.longest_day_km or 0.0):
         return f"{whole}."
+    if words.day(cheap) == "0":
+        return f"{whole}, none of it in the cheapest band, which a usual night has no hour of."
     return f"{whole}, of which {words.day(cheap)} {words.day_unit} in the cheapest band alone."
 
 
@@ -42,7 +44,7 @@ def _short_of(words: Words, it: ChoiceYear) -> Iterator[str]:
     if it.nights_short:
         yield (
             f"{it.name}: the need is not met on {words.nights_short(it)}, by"
-            f" {it.shortfall_kwh:.1f} kWh together and {it.worst_shortfall_kwh:.1f} kWh at the"
+            f" {it.shortfall_kwh:,.1f} kWh together and {it.worst_shortfall_kwh:.1f} kWh at the"
             " worst, at the meter."
         )
     elif drawn:

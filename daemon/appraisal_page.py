@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from daemon.appraisal_changes import ELSE, changes, in_short
+from daemon.appraisal_beside import beside, marks
+from daemon.appraisal_changes import all_else, changes, in_short
 from daemon.appraisal_chart import curves_of
 from daemon.appraisal_nights import longest_days, short
 from daemon.appraisal_pictures import draw_appraisal
@@ -37,7 +38,9 @@ def render_page(appraisal: Appraisal) -> str:
         words=words,
         pictures=draw_appraisal(words),
         changes=changes(words),
-        all_else=ELSE,
+        all_else=all_else(words),
+        beside=beside(words),
+        notes=[note for note in (words.ranges(), *marks(words)) if note],
         in_short=in_short(words),
         short=short(words),
         longest=longest_days(words),

@@ -215,7 +215,7 @@ def _label(number: int, line: Line, *, wide: bool) -> str:
     """Name a line at its end: in full, or by the number that its name has in the key."""
     if not wide:
         return str(number)
-    return "\n".join(wrap(line.name + (" (cheapest)" if line.cheapest else ""), LABEL_LETTERS))
+    return "\n".join(wrap(line.name + (f" ({line.title})" if line.cheapest else ""), LABEL_LETTERS))
 
 
 def _key(curves: Curves, looks: Sequence[Any]) -> list[Artist]:

@@ -58,7 +58,9 @@ def document(appraisal: Appraisal) -> dict[str, Any]:
     -------
     dict
         None for what is not known, and for a payback that never comes. Of each choice ``range``
-        holds the low and the high end of the figures that vary from drawn year to drawn year.
+        holds the low and the high end of the figures that vary from drawn year to drawn year, and
+        ``delivers_less`` tells whether what it saves beside the first one is also energy that is
+        missing, or charged elsewhere.
     """
     return {
         "name": appraisal.name,
@@ -73,7 +75,7 @@ def document(appraisal: Appraisal) -> dict[str, Any]:
         "draws": appraisal.draws,
         "seed": appraisal.seed,
         "spread_percent": appraisal.spread_percent,
-        "choices": [_choice(it) for it in appraisal.choices],
+        "choices": [_choice(it, appraisal) for it in appraisal.choices],
         "cheapest": appraisal.cheapest,
         "break_even": None if appraisal.break_even is None else _evens(appraisal),
         "curve": [
@@ -103,13 +105,22 @@ def csv_text(appraisal: Appraisal) -> str:
     """
     ranged = [key for key in FIGURES if any(key in it.spreads for it in appraisal.choices)]
     ends = [f"{key}_{end}" for key in ranged for end in ("low", "high")]
-    columns = ["name", "tariff", "planner", "currency", "keep_years", *FIGURES, "outlay_note"]
+    columns = [
+        "name",
+        "tariff",
+        "planner",
+        "currency",
+        "keep_years",
+        *FIGURES,
+        "delivers_less",
+        "outlay_note",
+    ]
     rows = [_row(appraisal, it, ranged) for it in appraisal.choices]
     return rows_text([*columns, "cheapest", "cheapest_in", *ends], rows)
 
 
 def _row(appraisal: Appraisal, choice: ChoiceYear, ranged: list[str]) -> Mapping[str, Any]:
-    row = _choice(choice) | {
+    row = _choice(choice, appraisal) | {
         "currency": appraisal.currency,
         "keep_years": appraisal.keep_years,
         "cheapest": choice.name == appraisal.cheapest,
@@ -120,7 +131,7 @@ def _row(appraisal: Appraisal, choice: ChoiceYear, ranged: list[str]) -> Mapping
     return row
 
 
-def _choice(choice: ChoiceYear) -> dict[str, Any]:
+def _choice(choice: ChoiceYear, appraisal: Appraisal) -> dict[str, Any]:
     figures = {key: _figure(getattr(choice, key), key) for key in FIGURES}
     return {
         "name": choice.name,
@@ -128,6 +139,7 @@ def _choice(choice: ChoiceYear) -> dict[str, Any]:
         "planner": choice.planner,
         **figures,
         "by_band": [_band(it) for it in choice.by_band],
+        "delivers_less": choice.delivers_less_than(appraisal.choices[0]),
         "outlay_note": choice.outlay_note,
         "cheapest_in": choice.cheapest_in,
         "range": {key: _ends(it, key) for key, it in choice.spreads.items()},

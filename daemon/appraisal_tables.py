@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, NamedTuple
 
+from daemon.appraisal_beside import MARK, marked
 from daemon.appraisal_words import HALF_WATT_HOUR, NEVER, UNKNOWN
 from daemon.plain_figures import plain
 
@@ -62,16 +63,17 @@ def figures(words: Words) -> list[Row]:
 def _money_rows(words: Words) -> Iterator[Row]:
     yield _row(words, f"total over {words.years}", "total_over_years", words.amount, strong=True)
     if len(words.appraisal.choices) > 1:
-        yield Row("above the cheapest", tuple(_more(words)), strong=True)
+        yield Row("above the " + words.title.removeprefix("the "), tuple(_more(words)), strong=True)
     yield _row(words, "outlay, once", "outlay", words.amount)
     yield _row(words, "a year, all of it", "year_cost", words.amount)
     yield _row(words, "energy, a year", "cost", words.amount)
-    yield _row(words, "standing charge, difference", "standing_charge_difference", words.amount)
+    if len(words.appraisal.choices) > 1:
+        yield _row(words, "standing charge, difference", "standing_charge_difference", words.amount)
     if _any(words, "home_cost_difference"):
         yield _row(words, "rest of the home, difference", "home_cost_difference", words.amount)
     if len(words.appraisal.choices) > 1:
         yield _against_first(words, "saves a year", "saves_per_year", words.amount)
-        yield _against_first(words, "payback, years", "payback_years", _years)
+        yield _against_first(words, "payback, years", "payback_years", lambda it: _years(words, it))
     if words.appraisal.draws and len(words.appraisal.choices) > 1:
         draws = words.appraisal.draws
         cells = tuple(Cell(f"{it.cheapest_in:,}") for it in words.appraisal.choices)
@@ -128,17 +130,23 @@ def _range(choice: ChoiceYear, key: str, write: Write, text: str) -> str:
 
 def _against_first(words: Words, label: str, key: str, write: Write) -> Row:
     """Leave the first choice's cell empty: it is what the others are held against."""
-    rest = (_cell(choice, key, write) for choice in words.appraisal.choices[1:])
+    others = words.appraisal.choices[1:]
+    rest = (_marked(words, choice, _cell(choice, key, write)) for choice in others)
     return Row(label, (Cell(""), *rest))
+
+
+def _marked(words: Words, choice: ChoiceYear, cell: Cell) -> Cell:
+    is_less = choice.delivers_less_than(words.first)
+    return cell._replace(text=cell.text + MARK) if is_less else cell
 
 
 def _more(words: Words) -> Iterator[Cell]:
     least = words.cheapest.total_over_years
     for choice in words.appraisal.choices:
         more = (
-            "cheapest"
+            words.title
             if choice is words.cheapest
-            else words.amount(choice.total_over_years - least)
+            else words.amount(choice.total_over_years - least) + marked(words, choice)
         )
         yield Cell(more)
 
@@ -147,10 +155,10 @@ def _any(words: Words, key: str) -> bool:
     return any(abs(getattr(it, key)) >= HALF_WATT_HOUR for it in words.appraisal.choices)
 
 
-def _years(years: float) -> str:
+def _years(words: Words, years: float) -> str:
     if not math.isfinite(years):
         return NEVER
-    return f"{years:.1f}" if years else "at once"
+    return words.paid_back(years) if years else "at once"
 
 
 def _whole(value: float) -> str:

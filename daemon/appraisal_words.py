@@ -11,14 +11,14 @@ from planners.appraisal import KM_PER_MILE
 from planners.money import round_money
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from planners.appraisal import Appraisal, ChoiceYear, Spread
 
 UNKNOWN = "not known"
 NEVER = "never"
 WHOLE_FROM = 100
 """With a year's cost from here on, amounts are told in whole units [currency]."""
+LEAST_PAYBACK = 0.1
+"""A shorter payback is told as less than this [years]."""
 HALF_WATT_HOUR = 0.0005
 """Less energy than this is none [kWh]."""
 
@@ -102,18 +102,39 @@ class Words:
         return f"{self.lead()}: {self.cheapest.name}: {self.sums()}"
 
     def lead(self) -> str:
-        """Begin the answer, up to the choice's name."""
-        what = "The only choice" if len(self.appraisal.choices) == 1 else "Cheapest"
-        return f"{what} over {self.years}"
+        """Begin the answer, up to the choice's name; say so where one that delivers less wins."""
+        if len(self.appraisal.choices) == 1:
+            return f"The only choice over {self.years}"
+        if not self._costs_more_than_some:
+            return f"Cheapest over {self.years}"
+        others = self.as_seldom_short()
+        meets = "that meet the need" if others else "that meets the need"
+        what = "with so few nights short" if self.cheapest.nights_short else meets
+        return f"Cheapest over {self.years} of those {what}" if others else f"The only one {what}"
 
     def sums(self) -> str:
         """End the answer: its total, and how much less that is than another."""
         total = self.money(self.cheapest.total_over_years)
-        return total if len(self.appraisal.choices) == 1 else f"{total}, {self._less()}"
+        if len(self.appraisal.choices) == 1:
+            return total
+        others = self.as_seldom_short()
+        if self._costs_more_than_some and not others:
+            total += f" over {self.years}"
+        if self.first is not self.cheapest:
+            return f"{total}, {self._less(self.first)}"
+        # Beside one that delivers less it would not be like with like.
+        return f"{total}, {self._less(others[0])}" if others else total
 
-    def _less(self) -> str:
-        """Hold the answer against the first choice, or where it is that, against the next."""
-        other = self.first if self.first is not self.cheapest else self._next_cheapest()
+    @property
+    def title(self) -> str:
+        """What the answer is beside the others, in a picture or a table."""
+        return "the answer" if self._costs_more_than_some else "cheapest"
+
+    @property
+    def _costs_more_than_some(self) -> bool:
+        return self.by_total[0].total_over_years < self.cheapest.total_over_years
+
+    def _less(self, other: ChoiceYear) -> str:
         difference = other.total_over_years - self.cheapest.total_over_years
         amount = self.amount(abs(difference))
         if amount == self.amount(0):
@@ -121,61 +142,14 @@ class Words:
         less = "less" if difference > 0 else "more"
         return f"{self.appraisal.currency} {amount} {less} than {other.name}"
 
-    def _next_cheapest(self) -> ChoiceYear:
-        return next(it for it in self.by_total if it is not self.cheapest)
+    def paid_back(self, years: float) -> str:
+        """Write a payback in years, such as ``"2.3"``."""
+        return f"{years:.1f}" if years >= LEAST_PAYBACK else f"less than {LEAST_PAYBACK:g}"
 
-    def beside(self) -> list[str]:
-        """List what belongs beside the answer: payback, years drawn, nights short, what is less."""
-        return [*self._pays_back(), *self._drawn(), *self._short_itself(), *self._cheaper()]
-
-    def _pays_back(self) -> Iterator[str]:
-        more = self.cheapest.outlay - self.first.outlay
-        if self.cheapest is self.first or more <= 0:
-            return
-        its = f"Its outlay, {self.money(more)} more than that of {quoted(self.first.name)},"
-        years = self.cheapest.payback_years
-        if years is None:
-            yield f"{its} never pays back."
-        else:
-            yield f"{its} is paid back after {years:.1f} years."
-
-    def _drawn(self) -> Iterator[str]:
-        """Tell how the answer fares in the years drawn, where that may change a mind."""
-        draws = self.appraisal.draws
-        if not draws or len(self.appraisal.choices) == 1:
-            return
-        most = max(self.appraisal.choices, key=lambda it: it.cheapest_in)
-        own = self.cheapest.cheapest_in
-        years = f"Of {counted(draws, 'year')} drawn at random around the declared one"
-        if own >= most.cheapest_in:
-            yield f"{years} it is the cheapest in {own:,}."
-        else:
-            none = f"{own:,}" if own else "none"
-            yield (
-                f"But no two days are alike: {_lower(years)} it is the cheapest in {none}, and"
-                f" {quoted(most.name)} in {most.cheapest_in:,}.{self._short_when_drawn()}"
-            )
-
-    def _short_when_drawn(self) -> str:
-        spread = self.cheapest.spreads.get("nights_short")
-        if spread is None or spread.high <= 0:
-            return ""
-        nights = between(spread)
-        return f" In these years the need is not met on {nights} of its nights."
-
-    def _short_itself(self) -> Iterator[str]:
-        if self.cheapest.nights_short:
-            yield f"With it the need is not met on {self.nights_short(self.cheapest)}."
-
-    def _cheaper(self) -> Iterator[str]:
-        for choice in self.by_total:
-            if choice.total_over_years >= self.cheapest.total_over_years:
-                return
-            saved = self.money(self.cheapest.total_over_years - choice.total_over_years)
-            yield (
-                f"{quoted(choice.name)} would cost {saved} less, but the need is not met on"
-                f" {self.nights_short(choice)}."
-            )
+    def as_seldom_short(self) -> list[ChoiceYear]:
+        """List the other choices that leave no more nights short, from the least total."""
+        most = self.cheapest.nights_short
+        return [it for it in self.by_total if it is not self.cheapest and it.nights_short <= most]
 
     def nights_short(self, choice: ChoiceYear) -> str:
         """Tell how many nights of how many are short of the need."""
@@ -191,13 +165,10 @@ class Words:
 
     def ranges(self) -> str:
         """Tell what ranges are; empty where none were asked for."""
-        it = self.appraisal
-        if not it.draws:
+        draws = self.appraisal.draws
+        if not draws:
             return ""
-        return (
-            f"Ranges: nine in ten of {counted(it.draws, 'year')} drawn with trips"
-            f" {it.spread_percent:g} % around the declared ones (seed {it.seed}) lie in them."
-        )
+        return f"In brackets: where nine in ten of the {counted(draws, 'year')} drawn lie."
 
     def basis(self) -> str:
         """Tell in a sentence what was computed."""
@@ -214,10 +185,6 @@ def counted(count: float, noun: str) -> str:
     """Write a number of things, such as ``"1 year"`` and ``"2.5 years"``."""
     number = plain(_decimal(count)) if count % 1 else f"{count:,.0f}"
     return f"{number} {noun}{'' if count == 1 else 's'}"
-
-
-def _lower(sentence: str) -> str:
-    return sentence[0].lower() + sentence[1:]
 
 
 def between(spread: Spread) -> str:

@@ -10,7 +10,8 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from daemon.appraisal_changes import ELSE, changes
+from daemon.appraisal_beside import beside, marks
+from daemon.appraisal_changes import all_else, changes
 from daemon.appraisal_nights import longest_days, short
 from daemon.appraisal_tables import bands, figures
 from daemon.appraisal_words import Words
@@ -44,15 +45,15 @@ def show_appraisal(appraisal: Appraisal) -> RenderableType:
     words = Words(appraisal)
     return Group(
         Text(words.answer(), style="bold"),
-        *map(Text, words.beside()),
+        *map(Text, beside(words)),
         "",
         Text(f"{appraisal.name}. {words.basis()}"),
         "",
         _Figures(words),
-        *([Text(words.ranges(), style="dim")] if words.ranges() else []),
+        *(Text(note, style="dim") for note in (words.ranges(), *marks(words)) if note),
         "",
         _bands(words),
-        *_listed("What would change it", [*changes(words), ELSE]),
+        *_listed("What would change it", [*changes(words), *all_else(words)]),
         *_listed("Longest day that one usual night brings back", longest_days(words)),
         *_listed("Nights short", short(words)),
         *_listed("What outlays are for", words.outlays()),

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from decimal import Decimal
 
+LEAST_KWH = 0.05
+"""Energy of a year that is not worth a word [kWh]."""
 KM_PER_MILE = 1.609344
 """The international mile (NIST Special Publication 811, appendix B.8)."""
 
@@ -138,6 +140,11 @@ class ChoiceYear:
     payback_years: float | None
     spreads: Mapping[str, Spread] = field(default_factory=dict)
     cheapest_in: int = 0
+
+    def delivers_less_than(self, other: ChoiceYear) -> bool:
+        """Whether it leaves more nights short, or more elsewhere: it is flattered by its cost."""
+        more_elsewhere = self.charged_elsewhere_kwh - other.charged_elsewhere_kwh
+        return self.nights_short > other.nights_short or more_elsewhere > LEAST_KWH
 
 
 @dataclass(frozen=True, slots=True)

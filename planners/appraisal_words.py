@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from config.choices import POINT
+from planners.appraisal import LEAST_KWH
 from planners.cautions import cautions
 from planners.choice_case import LONGEST
 
@@ -16,6 +17,8 @@ if TYPE_CHECKING:
     from planners.choice_case import Case
     from planners.driving_days import Driving
 
+FEW_DAYS = 300
+"""A record of fewer days misses a season [days]."""
 OFFERS = (
     "Prices and offers change: ask for the rates that would really be yours, and for how long they"
     " hold."
@@ -24,8 +27,6 @@ INSTALLING = (
     "Installing a charge point or a circuit is a licensed electrician's work, and only on site can"
     " it be said what the supply and the wiring carry; get a written quotation."
 )
-LEAST_KWH = 0.05
-"""Energy that is not worth a word [kWh]."""
 
 
 def assumptions_of(file: ChoicesFile, driving: Driving, cases: Sequence[Case]) -> tuple[str, ...]:
@@ -56,10 +57,12 @@ def _assumptions(file: ChoicesFile, driving: Driving, cases: Sequence[Case]) -> 
     )
     yield "The vehicle begins the year with what is wanted, and is plugged in whenever it is home."
     yield from _about_driving(file, driving)
-    if any(case.year.is_series for case in cases):
+    has_series = any(case.year.is_series for case in cases)
+    if has_series:
         yield (
-            f"Prices of the next day are known from {file.appraisal.prices_known_at:%H:%M} on; what"
-            " lies beyond is planned with estimates, and planned again when it is known."
+            "Price series are not planned with hindsight: prices of the next day are known from"
+            f" {file.appraisal.prices_known_at:%H:%M} on; what lies beyond is planned with"
+            " estimates, and planned again when it is known. Each hour is paid as it came."
         )
     if any(case.choice.charge_point.switching == "current" for case in cases):
         yield (
@@ -72,9 +75,10 @@ def _assumptions(file: ChoicesFile, driving: Driving, cases: Sequence[Case]) -> 
             " use, and paid for in the tiers that the year's charging came to."
         )
     yield _about_home(file)
+    series = ", a price series alike year after year" if has_series else ""
     yield (
         "Rates, standing charges and outlays stay the same for"
-        f" {file.appraisal.keep_years:g} years; no interest is reckoned."
+        f" {file.appraisal.keep_years:g} years{series}; no interest is reckoned."
     )
 
 
@@ -90,9 +94,8 @@ def _about_driving(file: ChoicesFile, driving: Driving) -> Iterator[str]:
         yield f"The year's distance is spread evenly over {len(driving.trips)} days."
     if file.driving.draws:
         yield (
-            f"Ranges hold nine of ten of {file.driving.draws} years, in which each trip was drawn"
-            f" around its distance with a standard deviation of {file.driving.spread_percent:g} %"
-            f" (log-normal, seed {file.driving.seed})."
+            "In the years drawn each trip is drawn around its distance with a standard deviation of"
+            f" {file.driving.spread_percent:g} % (log-normal, seed {file.driving.seed})."
         )
 
 
@@ -105,11 +108,15 @@ def _about_home(file: ChoicesFile) -> str:
     )
 
 
-def cautions_of(cases: Sequence[Case], choices: Sequence[ChoiceYear]) -> tuple[str, ...]:
+def cautions_of(
+    driving: Driving, cases: Sequence[Case], choices: Sequence[ChoiceYear]
+) -> tuple[str, ...]:
     """Say what to mind.
 
     Parameters
     ----------
+    driving : Driving
+        The trips.
     cases : sequence of Case
         The choices.
     choices : sequence of ChoiceYear
@@ -121,6 +128,7 @@ def cautions_of(cases: Sequence[Case], choices: Sequence[ChoiceYear]) -> tuple[s
         Whole sentences, each once.
     """
     said = [
+        *_about_record(driving),
         *_about_choices(choices),
         OFFERS,
         INSTALLING,
@@ -129,20 +137,29 @@ def cautions_of(cases: Sequence[Case], choices: Sequence[ChoiceYear]) -> tuple[s
     return tuple(dict.fromkeys(said))
 
 
+def _about_record(driving: Driving) -> Iterator[str]:
+    days = driving.recorded_days
+    if days is not None and days < FEW_DAYS:
+        yield (
+            f"The ledger holds {days} days of the year: other seasons may see more driving, and"
+            " more energy for each distance in the cold, than these."
+        )
+
+
 def _about_choices(choices: Sequence[ChoiceYear]) -> Iterator[str]:
     for choice in choices:
         if choice.charged_elsewhere_kwh > LEAST_KWH:
             yield (
-                f"{choice.name}: trips need {choice.charged_elsewhere_kwh:.1f} kWh more than the"
+                f"{choice.name}: trips need {choice.charged_elsewhere_kwh:,.1f} kWh more than the"
                 " battery holds by then; it is charged elsewhere, and not priced here."
             )
         if choice.ends_below_kwh > LEAST_KWH:
             yield (
-                f"{choice.name}: the year ends with {choice.ends_below_kwh:.1f} kWh less in the"
+                f"{choice.name}: the year ends with {choice.ends_below_kwh:,.1f} kWh less in the"
                 " battery than it began with, which would still have to be bought."
             )
         if choice.estimated_kwh > LEAST_KWH:
             yield (
-                f"{choice.name}: {choice.estimated_kwh:.1f} kWh are priced by estimates, since the"
+                f"{choice.name}: {choice.estimated_kwh:,.1f} kWh are priced by estimates, since the"
                 " price series has no rate for those hours."
             )

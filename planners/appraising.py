@@ -96,7 +96,7 @@ def appraise(
             for scale, column in zip(SCALES, curve.totals.T.tolist(), strict=True)
         ),
         assumptions=assumptions_of(file, driving, cases),
-        cautions=cautions_of(cases, choices),
+        cautions=cautions_of(driving, cases, choices),
         curve_short=tuple(tuple(column) for column in curve.nights_short.T.tolist()),
     )
 

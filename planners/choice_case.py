@@ -79,6 +79,11 @@ class Case:
         return float(self.year.priced(self.home_kwh, beside_home=False)[1].sum())
 
     @property
+    def fixed_cost(self) -> float:
+        """What the year costs however the vehicle charges [currency]."""
+        return self.standing_charge + self.home_cost
+
+    @property
     def outlay(self) -> float:
         """Paid once [currency]."""
         return float(self.choice.outlay)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from planners.years import Years
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Compared:
     """Choices and how they came out.
 
@@ -39,12 +40,12 @@ class Compared:
     keep_years: float
     trips_kwh: NDArray[np.float64]
 
-    @property
+    @cached_property
     def held(self) -> Held:
         """The choices in the declared year."""
         return held_against(self.cases, self.years, self.keep_years)
 
-    @property
+    @cached_property
     def best(self) -> int:
         """Place of the choice that wins."""
         return int(self.held.winners[0])
@@ -52,11 +53,14 @@ class Compared:
     @property
     def affected_kwh(self) -> list[float]:
         """Energy that each choice and its home buy at the rate that is changed [kWh a year]."""
-        tariff = self.cases[self.best].choice.tariff
         return [
-            _affected_kwh(case, lived) if case.choice.tariff == tariff else 0.0
-            for case, lived in zip(self.cases, self.years, strict=True)
+            _affected_kwh(case, lived) if self.is_affected(place) else 0.0
+            for place, (case, lived) in enumerate(zip(self.cases, self.years, strict=True))
         ]
+
+    def is_affected(self, place: int) -> bool:
+        """Whether a choice has the best one's tariff, whose rate is changed."""
+        return self.cases[place].choice.tariff == self.cases[self.best].choice.tariff
 
     def at_scales(self, scales: Sequence[float]) -> Held:
         """Live the year under all choices, with each trip so much longer or shorter."""
@@ -65,10 +69,12 @@ class Compared:
 
     def at_scale(self, scale: float, places: Sequence[int]) -> NDArray[np.float64]:
         """Give the totals of some choices with each trip so much longer or shorter [currency]."""
-        return self._totals([self.cases[place] for place in places], scale)
+        cases = [self.cases[place] for place in places]
+        years = [case.live(scale * self.trips_kwh[None, :]) for case in cases]
+        return held_against(cases, years, self.keep_years).totals[:, 0]
 
-    def with_added(self, more: float, places: Sequence[int]) -> NDArray[np.float64]:
-        """Give the totals of some choices where the best one's tariff is dearer.
+    def with_added(self, more: float, place: int) -> float:
+        """Give the total of a choice where the best one's tariff is dearer.
 
         It is dearer in its cheapest band, or in all prices of a series, wherever it is
         used.
@@ -77,25 +83,19 @@ class Compared:
         ----------
         more : float
             By how much [currency per kWh].
-        places : sequence of int
-            Which choices.
+        place : int
+            Which choice.
 
         Returns
         -------
-        ndarray of float, shape (places,)
-            Their totals over the years [currency].
+        float
+            Its total over the years, beside the first choice as it is declared [currency].
         """
-        tariff = self.cases[self.best].choice.tariff
-        return self._totals(
-            [
-                case.with_added(more) if case.choice.tariff == tariff else case
-                for case in (self.cases[place] for place in places)
-            ]
-        )
-
-    def _totals(self, cases: Sequence[Case], scale: float = 1.0) -> NDArray[np.float64]:
-        years = [case.live(scale * self.trips_kwh[None, :]) for case in cases]
-        return held_against(cases, years, self.keep_years).totals[:, 0]
+        if not self.is_affected(place):
+            return float(self.held.totals[place, 0])
+        dearer, first = self.cases[place].with_added(more), self.cases[0]
+        cost = float(dearer.live(self.trips_kwh[None, :]).cost[0])
+        return dearer.outlay + self.keep_years * (cost + dearer.fixed_cost - first.fixed_cost)
 
 
 def _affected_kwh(case: Case, lived: Years) -> float:

@@ -47,9 +47,14 @@ class Held:
     @property
     def winners(self) -> NDArray[np.intp]:
         """The place of the choice that wins in each year, shape (years,)."""
+        return np.asarray(self.as_good.argmax(axis=0), np.intp)
+
+    @property
+    def as_good(self) -> NDArray[np.bool_]:
+        """Whether a choice costs no more than the one that wins, shape (choices, years)."""
         fewest = self.nights_short.min(axis=0)
         total = np.where(self.nights_short == fewest, self.totals, np.inf)
-        return np.asarray((total <= total.min(axis=0) + LEAST_MONEY).argmax(axis=0), np.intp)
+        return np.asarray(total <= total.min(axis=0) + LEAST_MONEY, np.bool_)
 
 
 def held_against(cases: Sequence[Case], years: Sequence[Years], keep_years: float) -> Held:
@@ -69,7 +74,7 @@ def held_against(cases: Sequence[Case], years: Sequence[Years], keep_years: floa
     Held
         Costs and shortages.
     """
-    fixed = [case.standing_charge + case.home_cost for case in cases]
+    fixed = [case.fixed_cost for case in cases]
     year_costs = np.array(
         [lived.cost + (own - fixed[0]) for lived, own in zip(years, fixed, strict=True)]
     )

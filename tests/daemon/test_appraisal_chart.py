@@ -17,6 +17,7 @@ from planners.appraisal import KM_PER_MILE, BreakEven, ChoiceYear
 from tests.daemon.appraisal_samples import (
     KM,
     POINT,
+    SOCKET,
     SOCKET_NIGHT,
     YEARS,
     appraisal,
@@ -44,6 +45,13 @@ def test_bars_are_outlay_and_years() -> None:
     assert bars[2].running == pytest.approx(YEARS * three()[2].year_cost)
     assert [bar.remark for bar in bars] == ["", "12 nights short", "cheapest"]
     assert [bar.cheapest for bar in bars] == [False, False, True]
+
+
+def test_an_answer_that_costs_more_than_a_shorter_choice_is_not_called_cheapest() -> None:
+    """Beside its bar and at the end of its line it is the answer."""
+    words = Words(appraisal(three()[:2], cheapest=SOCKET))
+    assert [bar.remark for bar in bars_of(words)] == ["the answer", "12 nights short"]
+    assert curves_of(words).lines[0].title == "the answer"
 
 
 def test_curves_go_through_what_is_given() -> None:

@@ -111,7 +111,7 @@ def test_ranges_stand_in_the_table(large: str) -> None:
     tree = Tree(large)
     row = next(row for row in tree.rows if row[0] == "total over 8 years")
     assert row[1] == "8,928 (8,571 to 9,285)"
-    assert "nine in ten of 1,000 years drawn" in tree.text
+    assert "nine in ten of the 1,000 years drawn" in tree.text
 
 
 def test_a_screen_reader_finds_its_way(tree: Tree) -> None:

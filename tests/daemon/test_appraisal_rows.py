@@ -31,6 +31,14 @@ ASKED = {
 """What every choice holds, whatever else it does."""
 
 
+def test_a_saving_by_delivering_less_is_flagged() -> None:
+    """The socket at night leaves 12 nights short; the first choice is held against itself."""
+    made = document(appraisal())
+    assert [it["delivers_less"] for it in made["choices"]] == [False, True, False]
+    rows = csv.DictReader(io.StringIO(csv_text(appraisal())))
+    assert [row["delivers_less"] for row in rows] == ["false", "true", "false"]
+
+
 def test_the_document_holds_what_is_asked_for() -> None:
     """Choices with their figures, the cheapest, and what would change it."""
     made = json.loads(dump_exact(document(appraisal())))

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 from rich.console import Console
 
+from daemon.appraisal_beside import LESS
 from daemon.appraisal_tables import bands, figures
 from daemon.appraisal_words import Words
 from daemon.show_appraisal import show_appraisal
@@ -100,9 +101,30 @@ def test_paybacks_are_years_or_words() -> None:
     rows = {
         row.label: [cell.text for cell in row.cells] for row in figures(Words(appraisal(choices)))
     }
-    assert rows["payback, years"] == ["", "at once", "3.3", "never"]
-    assert rows["saves a year"] == ["", "233", "584", "584"]
-    assert rows["above the cheapest"] == ["2,776", "915", "cheapest", "0"]
+    assert rows["payback, years"] == ["", "at once *", "3.3", "never"]
+    assert rows["saves a year"] == ["", "233 *", "584", "584"]
+    assert rows["above the cheapest"] == ["2,776", "915 *", "cheapest", "0"]
+
+
+def test_savings_by_delivering_less_are_marked_and_the_mark_is_told() -> None:
+    """Nights short, or energy from elsewhere; without either there is neither mark nor note."""
+    assert LESS in " ".join(shown(appraisal(), 300).split())
+    elsewhere = tuple(
+        replace(it, nights_short=0, charged_elsewhere_kwh=it.outlay / 10) for it in three()
+    )
+    (row,) = [it for it in figures(Words(appraisal(elsewhere))) if it.label == "saves a year"]
+    assert [cell.text for cell in row.cells] == ["", "233", "584 *"]
+    good = tuple(replace(it, nights_short=0) for it in three())
+    assert "*" not in shown(appraisal(good), 100)
+
+
+def test_a_payback_of_some_days_is_not_told_as_none() -> None:
+    """Ten euros paid back at 302 a year."""
+    soon = replace(three()[2], payback_years=0.03)
+    (row,) = [
+        it for it in figures(Words(appraisal((*three()[:2], soon)))) if it.label == "payback, years"
+    ]
+    assert row.cells[2].text == "less than 0.1"
 
 
 def test_figures_that_say_nothing_are_left_out() -> None:

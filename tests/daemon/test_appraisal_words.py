@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from decimal import Decimal
 
 import pytest
 
+from daemon.appraisal_beside import beside
 from daemon.appraisal_changes import changes, in_short
 from daemon.appraisal_nights import longest_days, short
 from daemon.appraisal_words import Words
@@ -46,7 +48,7 @@ def test_a_choice_alone_is_held_against_nothing() -> None:
     """Neither more nor less, and nothing would change it."""
     words = Words(appraisal(three()[:1]))
     assert words.answer() == f"The only choice over 8 years: {SOCKET}: NZD 8,942"
-    assert words.beside() == []
+    assert beside(words) == []
     assert changes(words) == ["Nothing: there is no other choice."]
     assert in_short(words) == ""
 
@@ -63,12 +65,12 @@ def test_payback_is_told_beside_the_answer(payback: float | None, told: str) -> 
     """In years, or that it never comes."""
     first, second, third = three()
     words = Words(appraisal((first, second, replace(third, payback_years=payback))))
-    assert words.beside() == [f"Its outlay, NZD 1,900 more than that of “{SOCKET}”, {told}"]
+    assert beside(words) == [f"Its outlay, NZD 1,900 more than that of “{SOCKET}”, {told}"]
 
 
 def test_an_answer_without_outlay_has_nothing_to_pay_back() -> None:
     """A payback of 0 years is not worth a sentence."""
-    assert Words(appraisal(three()[:2])).beside()[0].startswith("With it the need is not met")
+    assert beside(Words(appraisal(three()[:2])))[0].startswith("With it the need is not met")
 
 
 def test_a_cheaper_choice_that_leaves_nights_short_is_named() -> None:
@@ -76,8 +78,11 @@ def test_a_cheaper_choice_that_leaves_nights_short_is_named() -> None:
     third = replace(three()[2], total_over_years=9000.0)
     even = evens(outlay=BreakEven(1900.0, -18.4, SOCKET_NIGHT))
     words = Words(appraisal((*three()[:2], third), cheapest=POINT, break_even=even))
-    assert words.answer().endswith(f"NZD 9,000, NZD 58 more than {SOCKET}")
-    assert words.beside()[1] == (
+    assert words.answer() == (
+        f"Cheapest over 8 years of those that meet the need: {POINT}: NZD 9,000, NZD 58 more than"
+        f" {SOCKET}"
+    )
+    assert beside(words)[1] == (
         f"“{SOCKET_NIGHT}” would cost NZD 1,918 less, but the need is not met on 12 of 241 nights."
     )
     assert (
@@ -85,11 +90,46 @@ def test_a_cheaper_choice_that_leaves_nights_short_is_named() -> None:
     )
 
 
+def test_an_answer_that_is_alone_in_meeting_the_need_is_said_to_be() -> None:
+    """It is not the cheapest, and no change of a rate or an outlay makes it lose its place."""
+    first, second, _ = three()
+    never = BreakEven(0.3105, None, None)
+    even = evens(rate=never, outlay=never)
+    words = Words(appraisal((first, second), cheapest=SOCKET, break_even=even))
+    assert words.answer() == (f"The only one that meets the need: {SOCKET}: NZD 8,942 over 8 years")
+    assert beside(words) == [
+        f"“{SOCKET_NIGHT}” would cost NZD 1,861 less, but the need is not met on 12 of 241 nights."
+    ]
+    assert words.title == "the answer"
+    for told in changes(words)[-2:]:
+        assert told.endswith("now), since every other choice leaves more nights short.")
+
+
+def test_an_answer_that_charges_more_elsewhere_names_the_price_there_that_undoes_it() -> None:
+    """It costs NZD 2776 less over 8 years and takes 500 kWh a year elsewhere: 0.6940 per kWh."""
+    first, _, third = three()
+    words = Words(appraisal((first, replace(third, charged_elsewhere_kwh=500.0))))
+    assert beside(words)[-1] == (
+        f"With it 500.0 kWh a year more are charged elsewhere than with “{SOCKET}”, and not priced"
+        f" here: at more than 0.6940 NZD per kWh there, “{SOCKET}” would cost less."
+    )
+
+
+def test_the_tiers_of_a_band_change_together() -> None:
+    """The rate that is named is that of the lowest one."""
+    bands = (
+        BandYear("night", Decimal("0.1380"), 1800.0, 248.4),
+        BandYear("night", Decimal("0.2380"), 1800.0, 428.4),
+    )
+    words = Words(appraisal((*three()[:2], replace(three()[2], by_band=bands))))
+    assert "(0.1380 now, its other tiers alike)" in " ".join(changes(words))
+
+
 def test_drawn_years_that_agree_are_counted() -> None:
     """In how many the answer is the cheapest."""
     it = many(4)
     assert "Of 1,000 years drawn at random around the declared one it is the cheapest in 250." in (
-        Words(it).beside()
+        beside(Words(it))
     )
 
 
@@ -99,10 +139,10 @@ def test_drawn_years_that_disagree_are_said_first_of_all() -> None:
     third = replace(third, spreads={"nights_short": Spread(5.0, 16.0)})
     second = replace(second, cheapest_in=20)
     words = Words(appraisal((first, second, third), draws=20, spread_percent=25.0))
-    assert words.beside()[1] == (
+    assert beside(words)[1] == (
         "But no two days are alike: of 20 years drawn at random around the declared one it is the"
         f" cheapest in none, and “{SOCKET_NIGHT}” in 20. In these years the need is not met on 5 to"
-        " 16 of its nights."
+        f" 16 of its nights. By the declared year “{SOCKET_NIGHT}” costs NZD 915 more over 8 years."
     )
     assert f"{POINT}: in the declared year the need is met on every night." in short(words)
     assert f"{POINT}: in the years drawn it is not met on 5 to 16 nights a year." in short(words)

@@ -221,6 +221,15 @@ def test_a_record_is_appraised_as_it_was() -> None:
     assert it.energy_kwh == pytest.approx(sum(used.values()) / 1000)
     assert it.cost == pytest.approx(it.energy_kwh * 0.28)
     assert (found.trips, it.nights_short) == (365, 0)
+    assert not any("The ledger holds" in caution for caution in found.cautions)
+
+
+def test_a_record_of_few_days_is_cautioned_about() -> None:
+    """Five weeks in winter do not say what the summer is like."""
+    driving = {"leaves": "07:20", "returns": "18:10", "ledger": {"path": "l.db", "vehicle": "car"}}
+    used = dict.fromkeys(days_of_year(2027)[:35], 4000)
+    found = appraise(choices_file(choice("one"), driving=driving), {}, used)
+    assert found.cautions[0].startswith("The ledger holds 35 days of the year: other seasons")
 
 
 def test_one_figure_agrees_with_another() -> None:

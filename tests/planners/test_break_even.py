@@ -188,14 +188,76 @@ def hourly(more: Decimal = Decimal(0)) -> list[PricePoint]:
     return sorted(points.values(), key=lambda it: it.start)
 
 
+def test_a_rate_that_can_not_fall_so_far_hides_none_to_which_it_can_rise() -> None:
+    """Night rates under nothing would let the point win first, but nobody offers those."""
+    dear = three(km=40_000, night="0.05", outlay=4000)
+    found = appraise(dear, {})
+    assert found.cheapest == "night"
+    assert found.break_even is not None
+    rate = found.break_even.rate
+    assert rate.rival == "flat"
+    assert rate.at is not None
+    assert rate.at > rate.now
+    assert_level(appraise(three(40_000, f"{rate.at:.9f}", 4000), {}), "night", rate)
+
+
+@pytest.mark.parametrize("outlay", [300, 900])
+def test_no_nearer_rate_than_the_one_found_changes_the_answer(outlay: float) -> None:
+    """Tried at four rates between, past the highest one that is bought at beyond the need."""
+    found = appraise(three(20_000, outlay=outlay), {})
+    assert found.break_even is not None
+    rate = found.break_even.rate
+    assert rate.at is not None
+    for part in range(1, 5):
+        between = rate.now + (rate.at - rate.now) * part / 5
+        assert appraise(three(20_000, f"{between:.9f}", outlay), {}).cheapest == found.cheapest
+    past = rate.at + 0.02 * (rate.at - rate.now)
+    assert appraise(three(20_000, f"{past:.9f}", outlay), {}).cheapest != found.cheapest
+
+
+def test_a_rate_past_which_nothing_more_is_wanted_is_found_where_the_total_jumps() -> None:
+    """Past max_rate the weekend fills nothing for the week: 1832 a year become 1868, not 1850."""
+    driving: Keys = DAILY | {
+        "distance_per_year": "40000 km", "days": ["mon", "tue", "wed", "thu", "fri"],
+    }  # fmt: skip
+    night = choice("night", cheap_night("0.12", "0.50"), charge_point=socket(), **WANTED)
+    at_once: Keys = {"charge_point": socket(), "planner": "at_once"}
+    file = choices_file(
+        choice("flat", flat("0.2523"), **at_once), night, driving=driving, tick_minutes=60
+    )
+    found = appraise(file, {}).break_even
+    assert found is not None
+    assert found.rate.rival == "flat"
+    assert found.rate.at == pytest.approx(0.25, abs=1e-9)
+
+
+def test_where_two_cost_the_same_neither_takes_the_place_of_the_other() -> None:
+    """Past 46,000 km a year one charges elsewhere what it does not hold; below, they are alike."""
+    limits: Keys = {"want_percent": 40.0}
+    file = choices_file(
+        choice("full", want_percent=100.0), choice("forty", **limits),
+        driving=DAILY | {"distance_per_year": "60000 km"}, tick_minutes=60,
+    )  # fmt: skip
+    found = appraise(file, {})
+    assert found.cheapest == "forty"
+    assert found.choices[1].delivers_less_than(found.choices[0])
+    full, forty = found.curve[2][1]
+    assert full == pytest.approx(forty)
+    assert found.break_even is not None
+    assert found.break_even.distance_per_year == ()
+
+
 def test_what_a_series_may_be_dearer_by_is_added_to_every_price() -> None:
-    """Its figure now is nothing; with what is found on all prices the rival costs the same."""
+    """Its figure now is nothing; with what is found the rival costs the same; no hindsight."""
     series = choice("series", price_series(), charge_point=socket(), need_percent=80.0)
     file = choices_file(
         choice("flat", flat(), charge_point=socket(), planner="at_once"), series, tick_minutes=60
     )
     found = appraise(file, {"series": hourly()})
     assert found.cheapest == "series"
+    told = " ".join(found.assumptions)
+    assert "not planned with hindsight" in told
+    assert "a price series alike year after year" in told
     assert found.break_even is not None
     rate = found.break_even.rate
     assert (rate.now, rate.rival) == (0.0, "flat")
