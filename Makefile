@@ -5,7 +5,8 @@ VENV := .venv
 BIN := $(VENV)/bin
 WORKERS ?= 2
 
-.PHONY: help rehearse test lint types contracts unit mosquitto chromium prove bench faults format constraints clean
+.PHONY: help rehearse test lint types contracts unit mosquitto chromium debian prove bench faults throwaway container upgrade keep-for-upgrade \
+	release licences format constraints clean
 
 help:
 	@echo 'make rehearse     an environment of its own, and one rehearsed night'
@@ -14,6 +15,12 @@ help:
 	@echo 'make prove        the planner against HiGHS on 20,000 problems (ten minutes)'
 	@echo 'make bench        the planner beside HiGHS, and the daemon at rest (a quarter of an hour)'
 	@echo 'make faults       kills, broken brokers, bad messages and hardware (up to half an hour)'
+	@echo 'make throwaway    the install guide from nothing, in a Debian of its own (root, three minutes)'
+	@echo 'make container    the container image, built and run (root, three minutes)'
+	@echo 'make upgrade      up from every version that is kept, and back with its own code (needs git)'
+	@echo 'make release      all that is looked at before a release, from the registry (five minutes)'
+	@echo 'make keep-for-upgrade     keep what this version writes, for later ones to open'
+	@echo 'make licences     write LICENCES.md anew'
 	@echo 'make format       lay the code out'
 	@echo 'make constraints  take the newest dependencies into constraints.txt'
 	@echo 'make clean        take away what the others made'
@@ -32,7 +39,7 @@ $(VENV)/.runs: $(BIN)/python pyproject.toml constraints.txt
 
 $(VENV)/.tests: $(VENV)/.runs
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check \
-		--constraint constraints.txt --editable '.[embedded,ocpp,pictures,test]'
+		--constraint constraints.txt --editable '.[embedded,metrics,ocpp,pictures,test]'
 	@touch $@
 
 # --- for a newcomer -------------------------------------------------------------------------
@@ -40,7 +47,7 @@ $(VENV)/.tests: $(VENV)/.runs
 rehearse: $(VENV)/.runs
 	@$(BIN)/lullwatt rehearse
 
-test: $(VENV)/.tests mosquitto chromium rehearse lint types contracts unit
+test: $(VENV)/.tests mosquitto chromium debian rehearse lint types contracts unit
 
 # The tests talk to a real broker. Debian keeps it in /usr/sbin, which is often off the path.
 mosquitto:
@@ -66,6 +73,20 @@ chromium:
 	else \
 		echo 'The tests open a page in Chromium. Install it first:' >&2; \
 		echo '    sudo apt-get install --no-install-recommends chromium fonts-dejavu-core' >&2; \
+		exit 2; \
+	fi
+
+# The unit and the installer are held against Debian's own tools.
+debian:
+	@if command -v shellcheck >/dev/null && command -v systemd-analyze >/dev/null \
+		&& command -v ip >/dev/null && command -v openssl >/dev/null; then exit 0; fi; \
+	if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null; then \
+		echo 'installing what the installer is tested with'; \
+		apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq \
+			--no-install-recommends shellcheck systemd iproute2 openssl >/dev/null; \
+	else \
+		echo 'The tests of the installer need these. Install them first:' >&2; \
+		echo '    sudo apt-get install --no-install-recommends shellcheck systemd iproute2 openssl' >&2; \
 		exit 2; \
 	fi
 
@@ -98,6 +119,30 @@ bench: $(VENV)/.tests mosquitto
 faults: $(VENV)/.tests mosquitto
 	$(BIN)/python -m tests.faults.campaign
 
+throwaway: $(VENV)/.tests
+	DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends \
+		debootstrap systemd-container >/dev/null
+	$(BIN)/python -m tests.deploy.throwaway
+
+container: $(VENV)/.tests
+	DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends \
+		podman podman-compose crun netavark aardvark-dns debootstrap >/dev/null
+	$(BIN)/python -m tests.deploy.container
+
+# --- releases -------------------------------------------------------------------------------
+
+upgrade: $(VENV)/.tests
+	$(BIN)/python -m tests.upgrade.back_again
+
+keep-for-upgrade: $(VENV)/.tests
+	$(BIN)/python -m tests.upgrade.keep --commit "$$(git rev-parse HEAD)"
+
+release: $(VENV)/.tests
+	$(BIN)/python -m tests.release.release
+
+licences: $(VENV)/.tests
+	$(BIN)/python -m tests.release.licences
+
 # --- for the house --------------------------------------------------------------------------
 
 format: $(VENV)/.tests
@@ -107,11 +152,11 @@ format: $(VENV)/.tests
 constraints:
 	rm -rf $(VENV).new
 	$(PYTHON) -m venv $(VENV).new
-	$(VENV).new/bin/python -m pip install --quiet --upgrade '.[embedded,ocpp,pictures,test]'
+	$(VENV).new/bin/python -m pip install --quiet --upgrade '.[embedded,metrics,ocpp,pictures,test]'
 	{ sed -n '/^#/p' constraints.txt; \
-	  $(VENV).new/bin/python -m pip freeze --exclude lullwatt; } > constraints.new
+	  $(VENV).new/bin/python -m pip freeze --all --exclude pip --exclude lullwatt; } > constraints.new
 	mv constraints.new constraints.txt
 	rm -rf $(VENV).new
 
 clean:
-	rm -rf $(VENV) build *.egg-info .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache
+	rm -rf $(VENV) build dist *.egg-info .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from config.errors import Fault, FileError
 from config.household import Bus
-from config.secret_files import read_password, refuse_open_key
+from config.secret_files import handed_over, read_password, refuse_open_key
 from config.texts import read_text, whole_file_fault
 
 _MOST_BYTES = 1024 * 1024
@@ -78,6 +78,7 @@ def _trusting(ca_file: Path | None) -> ssl.SSLContext:
 
 def _show_certificate(context: ssl.SSLContext, certificate: Path, key: Path) -> None:
     read_text(certificate, "a certificate (PEM)", _MOST_BYTES)
+    key = handed_over(key)
     refuse_open_key(key)
     try:
         context.load_cert_chain(certificate, key, password=_no_passphrase)

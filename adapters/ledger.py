@@ -17,7 +17,7 @@ from typing import Literal
 from adapters.ledger_file import open_file, plain_errors, transaction
 from adapters.ledger_json import dump_exact
 from adapters.ledger_reader import LedgerReader
-from adapters.ledger_rows import to_micros
+from adapters.ledger_rows import Befallen, to_micros
 from adapters.ledger_schema import MIGRATIONS
 from config.series import PricePoint
 
@@ -203,6 +203,12 @@ class Ledger(LedgerReader):
             "alerts (charge_point, at, code, message)",
             (charge_point, to_micros(at), code, message),
         )
+
+    def add_happening(
+        self, at: datetime, what: Befallen, body: Mapping[str, object] | None = None
+    ) -> None:
+        """Add what befell the daemon, with a JSON object that says more."""
+        self._add("happenings (at, what, body)", (to_micros(at), what, dump_exact(body or {})))
 
     def close_night(
         self,

@@ -7,18 +7,19 @@ of one instant, and writers do not wait for it.
 from __future__ import annotations
 
 import os
-import shutil
 import sqlite3
 from contextlib import closing
 from datetime import datetime
 from pathlib import Path
 
-from adapters.ledger_copies import backup_before, backup_of
+from adapters.ledger_copies import (
+    SPARE_BYTES,
+    backup_before,
+    backup_of,
+    refuse_a_full_disk,
+    settle,
+)
 from adapters.ledger_file import BUSY_SECONDS, connect_without_trace, plain_errors, refuse_damage
-from config.errors import LedgerError
-
-SPARE_BYTES = 16 * 1024 * 1024
-"""Room that a backup leaves on the disk: what the daemon writes until somebody looks."""
 
 
 def make_backup(path: Path, at: datetime) -> Path:
@@ -46,7 +47,7 @@ def make_backup(path: Path, at: datetime) -> Path:
     target = backup_of(path)
     part = target.with_name(f"{target.name}.part")
     with plain_errors(path):
-        _refuse_a_full_disk(path.resolve())
+        refuse_a_full_disk(path.resolve(), SPARE_BYTES)
         part.unlink(missing_ok=True)
         try:
             _copy(path, part)
@@ -69,19 +70,3 @@ def _copy(path: Path, part: Path) -> None:
         closing(sqlite3.connect(part)) as copy,
     ):
         ledger.backup(copy)
-
-
-def _refuse_a_full_disk(real: Path) -> None:
-    log = real.with_name(f"{real.name}-wal")
-    size = real.stat().st_size + (log.stat().st_size if log.exists() else 0)
-    if shutil.disk_usage(real.parent).free < size + SPARE_BYTES:
-        raise LedgerError(f"{real}: the ledger: the disk has too little room for a backup")
-
-
-def settle(directory: Path) -> None:
-    """Put the new names themselves on the disk."""
-    file = os.open(directory, os.O_RDONLY)
-    try:
-        os.fsync(file)
-    finally:
-        os.close(file)

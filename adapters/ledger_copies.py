@@ -5,8 +5,18 @@ Knows the file system and no SQLite: it is asked when the ledger itself can't be
 
 from __future__ import annotations
 
+import os
+import re
+import shutil
 from datetime import UTC, datetime
 from pathlib import Path
+
+from config.errors import LedgerError
+
+SPARE_BYTES = 16 * 1024 * 1024
+"""Room that a backup leaves on the disk: what the daemon writes until somebody looks."""
+
+_OF_SCHEMA = re.compile(r"\.schema-([0-9]{1,9})\.backup", re.ASCII)
 
 
 def backup_of(path: Path) -> Path:
@@ -18,6 +28,36 @@ def backup_of(path: Path) -> Path:
 def backup_before(path: Path) -> Path:
     """Return where the backup before that one is."""
     return backup_of(path).with_suffix(".backup.1")
+
+
+def backup_of_schema(path: Path, version: int) -> Path:
+    """Return where the copy is that was made before a ledger left a version of its schema."""
+    real = path.resolve()
+    return real.with_name(f"{real.name}.schema-{version}.backup")
+
+
+def backup_to_go_back_to(path: Path, newest: int) -> Path | None:
+    """Find the copy that a version of Lullwatt before the ledger's own can open.
+
+    Parameters
+    ----------
+    path
+        The ledger's file.
+    newest
+        The newest schema that version knows.
+
+    Returns
+    -------
+    Path or None
+        The copy of the highest schema it knows; None where there is none.
+    """
+    real = path.resolve()
+    found = {
+        int(name[1]): copy
+        for copy in real.parent.glob(f"{real.name}.schema-*.backup")
+        if (name := _OF_SCHEMA.fullmatch(copy.name.removeprefix(real.name)))
+    }
+    return max(((at, copy) for at, copy in found.items() if at <= newest), default=(0, None))[1]
 
 
 def backed_up_at(path: Path) -> datetime | None:
@@ -57,3 +97,20 @@ def _age(path: Path) -> float:
         return path.stat().st_mtime
     except OSError:
         return 0.0
+
+
+def refuse_a_full_disk(real: Path, spare_bytes: int) -> None:
+    """Raise `LedgerError` where a copy of a ledger would leave less than the spare room."""
+    log = real.with_name(f"{real.name}-wal")
+    size = real.stat().st_size + (log.stat().st_size if log.exists() else 0)
+    if shutil.disk_usage(real.parent).free < size + spare_bytes:
+        raise LedgerError(f"{real}: the ledger: the disk has too little room for a backup")
+
+
+def settle(directory: Path) -> None:
+    """Put the new names themselves on the disk."""
+    file = os.open(directory, os.O_RDONLY)
+    try:
+        os.fsync(file)
+    finally:
+        os.close(file)

@@ -11,7 +11,7 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
-from adapters.ledger_backup import settle
+from adapters.ledger_copies import settle
 from adapters.ledger_file import connect_without_trace, has_log, plain_errors, refuse_damage
 from adapters.ledger_schema import APPLICATION_ID
 from config.errors import LedgerError

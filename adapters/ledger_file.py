@@ -11,7 +11,8 @@ from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
 from pathlib import Path
 
-from adapters.ledger_copies import where_the_backup_is
+from adapters.ledger_before import copy_before_migrating
+from adapters.ledger_copies import backup_to_go_back_to, where_the_backup_is
 from adapters.ledger_schema import APPLICATION_ID, MIGRATIONS, Migration
 from config.errors import LedgerDamaged, LedgerError
 
@@ -164,8 +165,18 @@ def _refuse_stranger(path: Path, *, newest: int, to_write: bool) -> None:
     if version > newest:
         raise LedgerError(
             f"{path}: the ledger was written by a newer Lullwatt (schema {version}, "
-            f"this one knows up to {newest}); install that one again, or use another file"
+            f"this one knows up to {newest}); {_ways_on(path, newest)}"
         )
+
+
+def _ways_on(path: Path, newest: int) -> str:
+    copy = backup_to_go_back_to(path, newest)
+    if copy is None:
+        return "install that one again, or use another file"
+    return (
+        "install that one again, or move the ledger and its -wal and -shm files away and put "
+        f"{copy} in its place, which was made before it was brought up to date"
+    )
 
 
 def refuse_damage(connection: sqlite3.Connection, path: Path) -> None:
@@ -207,7 +218,7 @@ def _open_to_write(path: Path, migrations: Sequence[Migration]) -> sqlite3.Conne
     try:
         _make_durable(connection, path)
         if 0 < _pragma(connection, "user_version") < len(migrations):
-            _back_up(connection, path)
+            copy_before_migrating(connection, path)
         with transaction(connection):  # also finds out at once whether the file may be written
             _migrate(connection, migrations)
     except BaseException:
@@ -234,19 +245,6 @@ def _migrate(connection: sqlite3.Connection, migrations: Sequence[Migration]) ->
             connection.execute(statement)
     connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     connection.execute(f"PRAGMA user_version = {len(migrations)}")
-
-
-def _back_up(connection: sqlite3.Connection, path: Path) -> None:
-    version = _pragma(connection, "user_version")
-    target = path.with_name(f"{path.name}.schema-{version}.backup")
-    part = target.with_name(f"{target.name}.part")
-    part.unlink(missing_ok=True)
-    try:
-        with closing(sqlite3.connect(part)) as copy:
-            connection.backup(copy)
-        part.replace(target)
-    finally:
-        part.unlink(missing_ok=True)
 
 
 def connect_without_trace(path: Path) -> sqlite3.Connection:

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from datetime import date, datetime
 from decimal import Decimal
-from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
@@ -17,10 +15,10 @@ from adapters.ledger_rows import (
     StoredAlert,
     StoredCommand,
     StoredReading,
-    StoredRequest,
     from_micros,
     to_micros,
 )
+from adapters.ledger_spans import SpanReader
 from config.series import PricePoint
 from planners.accounts import RegisterReading
 
@@ -48,7 +46,7 @@ _NIGHTS = """
 """
 
 
-class LedgerReader:
+class LedgerReader(SpanReader):
     """The reading half of the ledger.
 
     Every method raises `LedgerError` where SQLite fails. Safe from any thread, one at a time.
@@ -60,10 +58,6 @@ class LedgerReader:
     path
         The file, to be named in errors.
     """
-
-    def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
-        self._connection = connection
-        self._path = path
 
     def __enter__(self) -> Self:
         return self
@@ -164,27 +158,6 @@ class LedgerReader:
         rows = self._rows("SELECT body FROM open_nights WHERE charge_point = ?", (charge_point,))
         return next((load_exact(body) for (body,) in rows), None)
 
-    def requests_since(self, charge_point: str, instant: datetime) -> tuple[StoredRequest, ...]:
-        """Return what was asked for at or after an instant.
-
-        Parameters
-        ----------
-        charge_point
-            Its name in the household file.
-        instant
-            An aware instant.
-
-        Returns
-        -------
-        tuple of StoredRequest
-            In the order they were written.
-        """
-        rows = self._rows(
-            "SELECT at, body FROM requests WHERE charge_point = ? AND at >= ? ORDER BY id",
-            (charge_point, to_micros(instant)),
-        )
-        return tuple(StoredRequest(from_micros(at), load_exact(body)) for at, body in rows)
-
     def alerts_between(self, start: datetime, end: datetime) -> tuple[StoredAlert, ...]:
         """Return the alerts of a span of time.
 
@@ -273,9 +246,3 @@ class LedgerReader:
             (charge_point,),
         )
         return next(((value, from_micros(at)) for value, at in rows), (None, None))
-
-    def _rows(
-        self, query: str, values: tuple[object, ...] | dict[str, object]
-    ) -> Iterable[tuple[Any, ...]]:
-        with plain_errors(self._path):
-            return self._connection.execute(query, values).fetchall()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Any, Literal
+from typing import Any, Literal, TypeAlias
 
 from adapters.instants import in_utc
 
@@ -30,6 +30,36 @@ class LastVehicleReports:
     pilot_at: datetime | None = None
     soc_percent: float | None = None
     soc_at: datetime | None = None
+
+
+@dataclass(frozen=True)
+class StoredReport:
+    """What a charge point told of its vehicle; None where it did not say."""
+
+    at: datetime
+    pilot: str | None
+    soc_percent: float | None
+
+
+@dataclass(frozen=True)
+class StoredPlan:
+    """A plan as a JSON object, and when it was made."""
+
+    made_at: datetime
+    body: dict[str, Any]
+
+
+Befallen: TypeAlias = Literal["started", "ended", "file", "prices"]
+"""What can befall a daemon."""
+
+
+@dataclass(frozen=True)
+class StoredHappening:
+    """What befell the daemon; ledgers of before schema 4 have none of it."""
+
+    at: datetime
+    what: Befallen
+    body: dict[str, Any]
 
 
 @dataclass(frozen=True)

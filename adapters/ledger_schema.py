@@ -149,4 +149,20 @@ THIRD: Migration = (
 )
 """Alerts are found by their instants; readings of before `kept_from` alone may be removed."""
 
-MIGRATIONS: Sequence[Migration] = (FIRST, SECOND, THIRD)
+FOURTH: Migration = (
+    """
+    CREATE TABLE happenings (
+        id INTEGER PRIMARY KEY,
+        at INTEGER NOT NULL,
+        what TEXT NOT NULL CHECK (what IN ('started', 'ended', 'file', 'prices')),
+        body TEXT NOT NULL
+    )
+    """,
+    "CREATE INDEX happenings_in_time ON happenings (at)",
+    "CREATE INDEX commands_in_time ON commands (charge_point, at)",
+    "CREATE INDEX plans_in_time ON plans (charge_point, made_at)",
+)
+"""What befell the daemon: that it started and ended, took a new file, was given prices. A night is
+told from it, and from the commands and plans of that night."""
+
+MIGRATIONS: Sequence[Migration] = (FIRST, SECOND, THIRD, FOURTH)

@@ -22,7 +22,7 @@ from adapters.ocpp_events import OnHeard
 from adapters.ocpp_point import Equipment
 from adapters.ocpp_profile import Stretch
 from config.errors import BusError, FileError
-from config.secret_files import refuse_open_key
+from config.secret_files import handed_over, refuse_open_key
 
 if TYPE_CHECKING:
     from adapters.ocpp_service import Service
@@ -199,9 +199,10 @@ class OcppServer:
     def _tls(self) -> ssl.SSLContext | None:
         if self._certificate is None:
             return None
-        refuse_open_key(self._certificate[1])
+        certificate, key = self._certificate[0], handed_over(self._certificate[1])
+        refuse_open_key(key)
         context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
-        context.load_cert_chain(*self._certificate)
+        context.load_cert_chain(certificate, key)
         return context
 
 

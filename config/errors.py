@@ -7,6 +7,7 @@
     +-- FileError           a file has faults; all of them, each with its place
     +-- TariffError         no rate is known at an instant
     +-- BusError            the broker can't be used
+    +-- MetricsError        the figures for graphs can't be given out
     +-- UnwellError         the daemon is not there, or not well (exit 4)
     +-- LedgerError         the ledger can't be used
         +-- LedgerDamaged   what it holds makes no sense any more (exit 1)
@@ -84,6 +85,10 @@ class TariffError(LullwattError):
 
 class BusError(LullwattError):
     """The broker can't be used."""
+
+
+class MetricsError(LullwattError):
+    """The figures for graphs can't be given out."""
 
 
 class UnwellError(LullwattError):

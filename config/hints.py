@@ -143,9 +143,11 @@ def _distance(text: str) -> str | None:
 
 _REWRITES: dict[str, Callable[[str], str | None]] = {
     "hours": _hours,
+    "cheap_hours": _hours,
     "plugged_in": _hours,
     "months": _months,
     "days": _days,
+    "departure_days": _days,
     "date": _date,
     "distance": _distance,
     "distance_per_year": _distance,

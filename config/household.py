@@ -18,6 +18,7 @@ from config.equipment import ChargePoint
 from config.fields import CommandLine, Expected, FilePath, Hours, Model, Name
 from config.home_fields import Currency, HolidayCalendar, TickMinutes, Volts, Zone
 from config.known_load import KnownLoad, known_load_problems
+from config.metrics import Metrics
 from config.ocpp import OcppListener, OcppPoint
 from config.problems import refuse
 from config.tariff import DAY_KINDS, WEEKDAYS, Band, DayKind, PriceFile, Tariff, Weekday
@@ -36,6 +37,7 @@ __all__ = [
     "HouseholdFile",
     "KnownLoad",
     "Ledger",
+    "Metrics",
     "OcppListener",
     "OcppPoint",
     "PriceFile",
@@ -114,6 +116,9 @@ class HouseholdFile(Model):
     ledger: Ledger = Field(description="Where the record is kept.")
     ocpp: OcppListener | None = Field(
         None, description="Where equipment that speaks OCPP 1.6J connects."
+    )
+    metrics: Metrics | None = Field(
+        None, description="Where figures for graphs go, in the text format of OpenMetrics."
     )
 
     @model_validator(mode="after")

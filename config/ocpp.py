@@ -6,34 +6,18 @@ system, which the daemon is then, listens; each charge point connects to a path 
 
 from __future__ import annotations
 
-import ipaddress
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from typing import Annotated, Self
 
 from pydantic import Field, model_validator
 
+from config.addresses import Address, ListenAddress, address_of
 from config.fields import Expected, FilePath, Flag, Model, checked
 from config.problems import Problem, refuse
 
-_HOST = r"\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9]([A-Za-z0-9._-]*[A-Za-z0-9])?"
-_ADDRESS = re.compile(rf"(?P<host>{_HOST}):(?P<port>[0-9]{{1,5}})", re.ASCII)
 _IDENTITY = re.compile(r"[A-Za-z0-9._~ -]{1,48}", re.ASCII)
 _MOST_CONNECTORS = 64
-
-
-@dataclass(frozen=True)
-class _Address:
-    host: str
-    port: int
-
-
-def _address_of(listen: str) -> _Address | None:
-    parts = _ADDRESS.fullmatch(listen)
-    if parts is None or not 1 <= int(parts["port"]) <= 65535:  # noqa: PLR2004 - range of TCP ports
-        return None
-    return _Address(parts["host"].strip("[]"), int(parts["port"]))
 
 
 def _is_identity(text: str) -> bool:
@@ -43,11 +27,9 @@ def _is_identity(text: str) -> bool:
 class OcppListener(Model):
     """Where the daemon listens for equipment that speaks OCPP 1.6J."""
 
-    listen: Annotated[
-        str,
-        checked(lambda text: _address_of(text) is not None),
-        Expected('an address and a port such as "127.0.0.1:8887"'),
-    ] = Field(description="HOST:PORT to listen on.")
+    listen: Annotated[ListenAddress, Expected('an address and a port such as "127.0.0.1:8887"')] = (
+        Field(description="HOST:PORT to listen on.")
+    )
     certificate_file: FilePath | None = Field(
         None, description="Certificate chain (PEM) of this machine, for connections with TLS."
     )
@@ -80,11 +62,8 @@ class OcppListener(Model):
             )
 
     @property
-    def _address(self) -> _Address:
-        address = _address_of(self.listen)
-        if address is None:
-            raise ValueError(self.listen)
-        return address
+    def _address(self) -> Address:
+        return address_of(self.listen)
 
     @property
     def host(self) -> str:
@@ -99,10 +78,7 @@ class OcppListener(Model):
     @property
     def is_loopback(self) -> bool:
         """Whether nobody but this machine can reach it."""
-        try:
-            return ipaddress.ip_address(self.host).is_loopback
-        except ValueError:
-            return self.host == "localhost"
+        return self._address.is_loopback
 
 
 class OcppPoint(Model):

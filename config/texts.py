@@ -31,15 +31,37 @@ def read_text(path: Path, what: str, most_bytes: int) -> str:
     ------
     FileError
         The file can't be read, is too long, or is not UTF-8.
+    """  # noqa: DOC502 - raised by the parts
+    return decoded(read_bytes(path, what, most_bytes), str(path))
+
+
+def decoded(raw: bytes, name: str) -> str:
+    """Read bytes as UTF-8; otherwise as `read_text`.
+
+    Parameters
+    ----------
+    raw : bytes
+        The whole text.
+    name : str
+        What it is called in messages.
+
+    Returns
+    -------
+    str
+        Without its byte order mark.
+
+    Raises
+    ------
+    FileError
+        It is not UTF-8.
     """
-    raw = read_bytes(path, what, most_bytes)
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         before = raw[: error.start].decode("utf-8-sig", errors="replace")
         line, column = position(before, len(before))
         message = f"expected UTF-8, got the byte 0x{raw[error.start]:02x}; save the file as UTF-8"
-        raise FileError([Fault(str(path), line, column, message)]) from None
+        raise FileError([Fault(name, line, column, message)]) from None
 
 
 def printable(text: str) -> str:

@@ -18,7 +18,7 @@ from config.yaml_scalars import NOTHING, plain_value
 from config.yaml_tree import Tree
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Callable, Iterator, Mapping
 
     from pydantic import ValidationError
     from pydantic.fields import FieldInfo
@@ -42,11 +42,14 @@ class Translator:
         What stands in messages for names in braces, such as ``{currency}``.
     root : type of Model
         What the document should be.
+    where : callable
+        Leads from a place in the model to the one in the document, where they differ.
     """
 
     tree: Tree
     words: Mapping[str, str]
     root: type[Model]
+    where: Callable[[KeyPath], KeyPath] = lambda path: path
 
     def errors(self, error: ValidationError) -> Iterator[Flaw]:
         """Translate all that pydantic found.
@@ -80,7 +83,8 @@ class Translator:
         tuple of Spot and str
             Place and message.
         """
-        return self._value_spot(problem.path), labelled(problem.path, problem.message)
+        path = self.where(problem.path)
+        return self._value_spot(path), labelled(path, problem.message)
 
     def _translate(self, detail: ErrorDetails) -> Iterator[Flaw]:
         kind, path = detail["type"], detail["loc"]
@@ -103,11 +107,12 @@ class Translator:
             yield spot, message
 
     def _at_value(self, detail: ErrorDetails) -> Iterator[Flaw]:
-        spot = self._value_spot(detail["loc"])
+        path = self.where(detail["loc"])
+        spot = self._value_spot(path)
         if detail["input"] is NOTHING and self._told(spot):
             return
-        message = f"{self._expected(detail)}, got {spot.shown}{_hint(detail, spot.shown)}"
-        yield spot, labelled(detail["loc"], message)
+        message = f"{self._expected(detail)}, got {spot.shown}{_hint(detail, path, spot.shown)}"
+        yield spot, labelled(path, message)
 
     def _told(self, spot: Spot) -> bool:
         """Tell whether a flaw of the document itself stands here, which explains the rest."""
@@ -177,11 +182,11 @@ def _is_idle(detail: ErrorDetails) -> bool:
     return detail["type"] == "too_short" and len(detail["input"]) >= detail["ctx"]["min_length"]
 
 
-def _hint(detail: ErrorDetails, shown: str) -> str:
+def _hint(detail: ErrorDetails, path: KeyPath, shown: str) -> str:
     """Say what was probably meant."""
     value, context = detail["input"], detail.get("ctx", {})
     if isinstance(value, str):
-        if (meant := _meant_text(detail, value)) is not None:
+        if (meant := _meant_text(detail, path, value)) is not None:
             return f"; write {meant}"
         return _text_hint(value, shown, context, detail["type"])
     if isinstance(value, int | float) and not isinstance(value, bool):
@@ -198,9 +203,9 @@ def _number_hint(shown: str, context: dict[str, Any], kind: str) -> str:
     return f"; it goes {context['limits']}" if context.get("limits") else ""
 
 
-def _meant_text(detail: ErrorDetails, value: str) -> str | None:
+def _meant_text(detail: ErrorDetails, path: KeyPath, value: str) -> str | None:
     """Write a text as the file should have it, in brackets where a list was expected."""
-    key = next((str(step) for step in reversed(detail["loc"]) if isinstance(step, str)), "")
+    key = next((str(step) for step in reversed(path) if isinstance(step, str)), "")
     meant = rewritten(key, value)
     return f"[{meant}]" if meant and detail["type"] == "tuple_type" else meant
 

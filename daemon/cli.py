@@ -29,8 +29,10 @@ from daemon.options import (
     VEHICLE_OPTION,
 )
 from daemon.reports import month, nights
+from daemon.start_file import start_file
 from daemon.talking import ask, status
 from daemon.trying import wiring
+from daemon.why_command import why
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -77,9 +79,11 @@ def check(file: Path, at: datetime | None) -> None:
     from adapters.credentials import check_credentials  # noqa: PLC0415
     from daemon.explain import explain  # noqa: PLC0415
     from daemon.household_watch import load_house  # noqa: PLC0415
+    from daemon.metrics_rounds import check_metrics  # noqa: PLC0415
 
     house = load_house(file)
     check_credentials(house.file.bus)
+    check_metrics(house.file.metrics)
     for line in explain(house, at or SystemClock().now()):
         click.echo(line)
 
@@ -232,10 +236,12 @@ def rehearse(
 cli.add_command(appraise)
 cli.add_command(ask)
 cli.add_command(backup)
+cli.add_command(start_file)
 cli.add_command(status)
 cli.add_command(wiring)
 cli.add_command(nights)
 cli.add_command(month)
+cli.add_command(why)
 
 
 @cli.group()

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from datetime import datetime
 
-    from config import Bus, Departure, HouseholdFile, KnownLoad
+    from config import Departure, HouseholdFile, KnownLoad, Metrics
     from daemon.state import House
     from planners.departures import DepartureAt
 
@@ -232,10 +232,24 @@ def _bus(file: HouseholdFile) -> Iterator[str]:
     yield ""
     yield from explain_ways(file)
     yield f"The ledger is {file.ledger.path}."
+    if file.metrics is not None:
+        yield f"Figures for graphs {_where(file.metrics)}."
 
 
-def _strangers(bus: Bus) -> Iterator[str]:
+def _where(metrics: Metrics) -> str:
+    if metrics.file is not None:
+        return f"are written to {metrics.file}"
+    return f"are given out at http://{metrics.listen}/metrics"
+
+
+def _strangers(file: HouseholdFile) -> Iterator[str]:
     """Repeat what the file lets strangers do, though it says that it is meant."""
+    bus, metrics = file.bus, file.metrics
+    if metrics is not None and metrics.in_the_clear:
+        yield (
+            f"Whoever reaches {metrics.listen} can read when this home charges, and so when the"
+            " car is away."
+        )
     if bus.in_the_clear:
         yield "What travels to the broker and back can be read and changed on the way."
     if bus.anonymous:
@@ -246,7 +260,7 @@ def _cautions(house: House) -> Iterator[str]:
     file, prices = house.file, house.prices
     yield ""
     yield "Cautions:"
-    yield from (f"  - {caution}" for caution in _strangers(file.bus))
+    yield from (f"  - {caution}" for caution in _strangers(file))
     for caution in tariff_cautions(file, known_rates(prices)):
         yield f"  - {caution}"
     for name in file.charge_points:

@@ -252,6 +252,7 @@ def _what_wants_a_restart(old: HouseholdFile, new: HouseholdFile) -> list[str]:
         "bus": old.bus != new.bus,
         "ledger": old.ledger != new.ledger,
         "ocpp": old.ocpp != new.ocpp,
+        "metrics": old.metrics != new.metrics,
         "how charge points are wired": _ways(old) != _ways(new),
     }
     return [what for what, differs in changed.items() if differs]

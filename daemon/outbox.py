@@ -17,11 +17,12 @@ from daemon.status import BELIEVE_FOR
 from planners.departures import night_bounds
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
     from datetime import datetime
     from typing import Literal
 
     from adapters.ledger import Ledger
+    from adapters.ledger_rows import Befallen
     from adapters.messages import Message, Status
     from adapters.topics import Topics
     from daemon.events import Action, CommandInForce, NightFacts
@@ -137,6 +138,16 @@ class Outbox:
             case Note(event, facts):
                 _log.info(event, **facts)
         return None
+
+    def note_down(
+        self, what: Befallen, now: datetime, body: Mapping[str, object] | None = None
+    ) -> None:
+        """Record what has befallen the daemon, so that a night can be told from the ledger."""
+        try:
+            self._ledger.add_happening(now, what, body)
+        except LedgerError as error:
+            self._refusals.append(error)
+            _log.error("what has happened can't be recorded", what=what, why=str(error))
 
     def refusals_since(self) -> list[LedgerError]:
         """Hand over what the ledger has refused of what was sent, since this was asked last."""

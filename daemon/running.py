@@ -17,6 +17,7 @@ from adapters.embedded_broker import EmbeddedBroker
 from adapters.ledger import open_ledger
 from adapters.ledger_lock import only_daemon
 from adapters.messages import DaemonState, encode
+from adapters.service_notice import ServiceNotice
 from adapters.timers import Bell
 from adapters.topics import Topics, slug
 from config.zones import zone_data_version
@@ -28,6 +29,7 @@ from daemon.instance import new_instance
 from daemon.lines import lines_of, wills, wired_filters, without_wiring
 from daemon.ocpp_side import OcppSide
 from daemon.service import Halt, Handled, Reload, Ring, Service
+from daemon.service_manager import ServiceManager
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -36,7 +38,8 @@ if TYPE_CHECKING:
 
     from adapters.clock import Clock
     from adapters.ledger import Ledger
-    from config import Bus
+    from config import Bus, Metrics
+    from daemon.metrics_rounds import MetricsRounds
 
 _log = structlog.get_logger(__name__)
 
@@ -68,6 +71,10 @@ class Daemon:
     as_wired : bool
         Whether charge points are reached as the file wires them, or all by the daemon's own
         messages.
+    manager : ServiceManager, optional
+        Tells a service manager that the loop turns.
+    metrics : MetricsRounds, optional
+        Gives out figures for graphs.
     """
 
     def __init__(
@@ -83,6 +90,8 @@ class Daemon:
         clock_watch: ClockWatch | None = None,
         backups: BackupRounds | None = None,
         as_wired: bool = True,
+        manager: ServiceManager | None = None,
+        metrics: MetricsRounds | None = None,
     ) -> None:
         file = watch.house.file
         wired = file if as_wired else without_wiring(file)
@@ -105,6 +114,7 @@ class Daemon:
             me=new_instance(clock.now()), run_command=run_command,
             clock_watch=clock_watch, backups=backups,
             lines=lines_of(wired, self._mqtt, ledger, ocpp=self._ocpp),
+            manager=manager, metrics=metrics,
         )  # fmt: skip
 
     def post(self, event: object) -> None:
@@ -162,15 +172,20 @@ def run_daemon(path: Path) -> bool:
         If the file has faults, the ledger, a password file or a certificate can't be used, or the
         embedded broker can't start.
     """  # noqa: DOC502 - raised by the parts
-    watch = HouseholdWatch(path)
-    file = watch.house.file
-    check_credentials(file.bus)
     with ExitStack() as ending:
+        notice = ServiceNotice.from_environment()
+        ending.callback(notice.close)
+        watch = HouseholdWatch(path)
+        file = watch.house.file
+        check_credentials(file.bus)
+        metrics = _metrics(file.metrics)
         ending.enter_context(only_daemon(file.ledger.path))
         if file.bus.embedded:
             broker = EmbeddedBroker(file.bus.host, file.bus.port)
             broker.start()
             ending.callback(broker.stop)
+        manager = ServiceManager(notice, file.ledger.path)
+        manager.opens_the_ledger()
         ledger = open_ledger(file.ledger.path)
         ending.callback(ledger.close)
         commands = AlertCommands()
@@ -183,7 +198,11 @@ def run_daemon(path: Path) -> bool:
         daemon = Daemon(
             watch, ledger, SystemClock(), file.bus, run_command=commands.run,
             clock_watch=ClockWatch(), backups=backups,
+            manager=manager, metrics=metrics,
         )  # fmt: skip
+        if metrics is not None:
+            metrics.start()  # after the ledger is opened, whose place its file must not take
+            ending.callback(metrics.stop)
         _heed_signals(daemon)
         _log.info(
             "started", household=file.household.name, lullwatt=version("lullwatt"),
@@ -192,6 +211,16 @@ def run_daemon(path: Path) -> bool:
         told_to = daemon.run()
         _log.info("stopped", household=file.household.name)
         return told_to
+
+
+def _metrics(asked: Metrics | None) -> MetricsRounds | None:
+    """Load what gives out figures only where the household file asks for it: it takes memory."""
+    if asked is None:
+        return None
+    from daemon.metrics_rounds import MetricsRounds, check_metrics, teller_of  # noqa: PLC0415
+
+    check_metrics(asked)
+    return MetricsRounds(teller_of(asked))
 
 
 def _heed_signals(daemon: Daemon) -> None:

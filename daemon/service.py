@@ -7,8 +7,8 @@ step the controllers, carry out what they ask for, acknowledge.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from queue import SimpleQueue
-from typing import TYPE_CHECKING, Any
+from queue import Empty, SimpleQueue
+from typing import TYPE_CHECKING, Any, Literal
 
 import structlog
 
@@ -41,6 +41,8 @@ from daemon.outbox import STATUS_EVERY, Outbox, Publisher
 from daemon.recovery import recover
 from daemon.replanning import announce, is_charging
 from daemon.status import status_of
+from daemon.turn import Turn
+from planners.rates_known import rates_known
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -54,6 +56,8 @@ if TYPE_CHECKING:
     from daemon.household_watch import HouseholdWatch
     from daemon.inbox import Taken
     from daemon.instance import Instance
+    from daemon.metrics_rounds import MetricsRounds
+    from daemon.service_manager import ServiceManager
     from daemon.state import House, PointState
 
 __all__ = ["Halt", "Handled", "Incoming", "Reload", "Ring", "Service"]
@@ -94,6 +98,10 @@ class Service:
         Has the ledger backed up; without it, it is not.
     lines : Lines, optional
         The ways to hardware that does not speak the daemon's own messages.
+    manager : ServiceManager, optional
+        Tells a service manager that the loop turns.
+    metrics : MetricsRounds, optional
+        Gives out figures for graphs.
     """
 
     def __init__(
@@ -110,6 +118,8 @@ class Service:
         clock_watch: ClockWatch | None = None,
         backups: BackupRounds | None = None,
         lines: Lines | None = None,
+        manager: ServiceManager | None = None,
+        metrics: MetricsRounds | None = None,
     ) -> None:
         self._watch = watch
         self._ledger = ledger
@@ -127,6 +137,8 @@ class Service:
         self._keeper = NightKeeper(ledger, self._outbox)
         self._clock_watch = clock_watch
         self._backups = backups
+        self._manager = manager
+        self._metrics = metrics
         self._connected: Connected | None = None
         self._gave_way = False
         self._states: dict[str, PointState] = {}
@@ -161,17 +173,52 @@ class Service:
         event: Incoming = Ring()
         try:
             while not isinstance(event, Halt):
+                if self._manager is not None:
+                    self._manager.before(event)
                 self.handle(event)
                 if self._gave_way:
                     return False
-                event = self._queue.get()
+                self._show_the_turn()
+                event = self._next_event()
             self._announce(at_once=True)
         finally:
+            if self._manager is not None:
+                self._manager.leaves()
             # A start ends with its plan by itself, but where hardware is told no time limit.
             if not self._gave_way:
                 self._lines.stop_what_would_stay_on()
                 self._outbox.say_offline(self._clock.now())
+                if self._states:  # else the clock was never believed
+                    self._outbox.note_down("ended", self._clock.now())
         return True
+
+    def _next_event(self) -> Incoming:
+        """Wait for an event; where signs of life are wanted meanwhile, give them."""
+        while True:
+            patience = None if self._manager is None else self._manager.patience_seconds()
+            try:
+                return self._queue.get(timeout=patience)
+            except Empty:
+                if self._manager is not None:
+                    self._manager.nothing_came()
+
+    def _show_the_turn(self) -> None:
+        """Show those who only look on what is so after an event."""
+        if self._manager is None and self._metrics is None:
+            return
+        turn = Turn(
+            now=self._clock.now(),
+            house=self.house,
+            connected=self._connected is not None,
+            records=not self._trouble.holds,
+            states=self._states,
+            actions=self._done.actions,
+            nights=self._done.nights,
+        )
+        if self._manager is not None:
+            self._manager.after(turn)
+        if self._metrics is not None:
+            self._metrics.after(turn)
 
     def handle(self, event: Incoming) -> None:
         """Deal with one event; the first of all is a `Ring`.
@@ -257,6 +304,7 @@ class Service:
         # A clock that was waited for knows only now when this process began, as others count.
         self._me = replace(self._me, since=max(now, self._me.since))
         self._outbox.is_now(self._me)
+        self._outbox.note_down("started", now)
         for point in self.house.file.charge_points:
             state = recover(self._ledger, point, now, self.house)
             self._states[point] = state
@@ -290,8 +338,14 @@ class Service:
             case LineUp(point):
                 self._lines.tell(point, self._states[point], self._clock.now())
             case Ring() | Reload() | Halt():
-                what = self._watch.look(self._ledger, again=isinstance(event, Reload))
-                self._step_all(TimePassed() if what is None else HouseChanged(what))
+                self._look_around(again=isinstance(event, Reload))
+
+    def _look_around(self, *, again: bool) -> None:
+        """Let time pass, and see whether the file or its prices are new."""
+        what = self._watch.look(self._ledger, again=again)
+        if what is not None:
+            self._note_news(what)
+        self._step_all(TimePassed() if what is None else HouseChanged(what))
 
     def _take_said(self, event: HardwareSaid) -> None:
         kept = False
@@ -336,6 +390,7 @@ class Service:
         match taken:
             case PriceFeed():
                 if self._watch.take_prices(taken, self._ledger):
+                    self._note_news("prices")
                     self._step_all(HouseChanged("prices"))
             case DaemonState():
                 self._hear_of_a_daemon(taken)
@@ -347,10 +402,19 @@ class Service:
                     said = answer_of(self._states[point], self._clock.now(), self.house)
                     self._answer(point, event.request.id, understood=True, message=said)
 
+    def _note_news(self, what: Literal["file", "prices"]) -> None:
+        """Record that the file or the prices are new, and until when prices are known now."""
+        now = self._clock.now()
+        known = rates_known(self.house.prices, now)
+        until = known.until.isoformat() if known and known.until else None
+        self._outbox.note_down(what, now, {"known_until": until})
+
     def _hear_of_a_daemon(self, heard: DaemonState) -> None:
         if self._me.gives_way(heard, self._clock.now()):
             _log.error("another daemon of this household was started later: this one ends")
             self._gave_way = True
+            why = "another daemon of this household was started later"
+            self._outbox.note_down("ended", self._clock.now(), {"why": why})
         elif heard.state == "offline":
             # The Will of another, or of an earlier connection of this one: it is not so.
             self._outbox.forget_online()

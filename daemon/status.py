@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from daemon.state import House, PointState, SocSource
+    from planners.plan import Plan
 
 BELIEVE_FOR = timedelta(minutes=5)
 """How long a reader should believe a status that is not followed by another."""
@@ -58,6 +59,26 @@ def status_of(state: PointState, now: datetime, house: House) -> Status:
         rates=_rates(now, house),
         alerts=tuple(sorted(state.said)),
     )
+
+
+def next_start(plan: Plan, now: datetime) -> datetime | None:
+    """Return when a plan begins to charge next: a period that carries on another is no start.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan in force.
+    now : datetime
+        UTC.
+
+    Returns
+    -------
+    datetime or None
+        UTC; None if no start is ahead.
+    """
+    ends = {period.end for period in plan.periods}
+    ahead = (each.start for each in plan.periods if each.start > now and each.start not in ends)
+    return min(ahead, default=None)
 
 
 def _rates(now: datetime, house: House) -> KnownRates | None:

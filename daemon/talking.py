@@ -76,14 +76,19 @@ def ask(file: Path, *, as_json: bool, wait: float, **wishes: Any) -> None:  # no
 
 @click.command()
 @FILE
+@click.option("--alive", is_flag=True, help="Judge only whether it runs, and pass over alerts.")
+@click.option("--quiet", is_flag=True, help="Print nothing but what is not well.")
 @JSON_OPTION
 @_wait_option(5)
-def status(file: Path, *, as_json: bool, wait: float) -> None:
+def status(file: Path, *, alive: bool, quiet: bool, as_json: bool, wait: float) -> None:
     """Print what a running daemon says of itself, its charge points and its plans.
 
     Read from the broker, so it works from any machine that reaches it. Exit codes: 0 all is well;
-    4 there is no broker or no daemon, its word is old, or an alert holds.
+    4 there is no broker or no daemon, its word is old, or an alert holds. A health check wants
+    --alive --quiet: to start a daemon again ends no alert.
     """  # noqa: DOC501 - this text is the command's help
+    if quiet and as_json:
+        raise UsageError("expected either --quiet or --json, got both")
     from adapters.clock import SystemClock  # noqa: PLC0415
     from config import load_household  # noqa: PLC0415
     from daemon.show_status import status_lines  # noqa: PLC0415
@@ -92,10 +97,10 @@ def status(file: Path, *, as_json: bool, wait: float) -> None:
     household = load_household(file)
     seen = see(household, wait)
     now = SystemClock().now()
-    faults = faults_of(seen, household, now)
+    faults = faults_of(seen, household, now, only_alive=alive)
     if as_json:
         _print_json(document(seen, household, faults))
-    elif seen.no_broker is None:
+    elif seen.no_broker is None and not quiet:
         for line in status_lines(seen, household, now):
             click.echo(line)
     if faults:

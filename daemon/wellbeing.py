@@ -89,7 +89,9 @@ def _point(talk: Conversation, name: str) -> SeenPoint:
     return SeenPoint(told, planned if isinstance(planned, dict) else None)
 
 
-def faults_of(seen: Seen, file: HouseholdFile, now: datetime) -> tuple[str, ...]:
+def faults_of(
+    seen: Seen, file: HouseholdFile, now: datetime, *, only_alive: bool = False
+) -> tuple[str, ...]:
     """Say what is not well.
 
     Parameters
@@ -100,6 +102,8 @@ def faults_of(seen: Seen, file: HouseholdFile, now: datetime) -> tuple[str, ...]
         The household.
     now : datetime
         UTC.
+    only_alive : bool
+        Whether to pass over everything but whether the daemon runs.
 
     Returns
     -------
@@ -109,6 +113,8 @@ def faults_of(seen: Seen, file: HouseholdFile, now: datetime) -> tuple[str, ...]
     absent = seen.no_broker or absence(seen.daemon, file, now)
     if absent is not None:
         return (absent,)
+    if only_alive:
+        return ()
     return tuple(fault for name in seen.points for fault in _faults_at(name, seen, file, now))
 
 

@@ -176,14 +176,16 @@ def test_examples_are_messages(leaf: str, example: dict[str, Any]) -> None:
     [
         (topic.strip("./"), payload)
         for row in re.findall(
-            r"^\| (`.*`) \| .* \| (`.*`) \|$", (ROOT / "README.md").read_text("utf-8"), re.MULTILINE
+            r"^\| (`.*`) \| .* \| (`.*`) \|$",
+            (ROOT / "deploy" / "BUS.md").read_text("utf-8"),
+            re.MULTILINE,
         )
         for topic in re.findall("`([^`]+)`", row[0])
         for payload in re.findall("`({[^`]+})`", row[1])
     ],
 )
-def test_the_readme_shows_messages_of_the_contract(topic: str, payload: str) -> None:
-    """So does each payload in the README's table of topics."""
+def test_the_page_of_the_bus_shows_messages_of_the_contract(topic: str, payload: str) -> None:
+    """So does each payload in the page's table of topics."""
     assert list(validator(topic, closed=True).iter_errors(json.loads(payload))) == []
 
 

@@ -20,6 +20,13 @@ from tests.support.brokers import Mosquitto
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text("utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+HOUSEHOLD = ROOT / "config" / "HOUSEHOLD.md"
+PAGES = (
+    ROOT / "README.md",
+    ROOT / "DEVELOPERS.md",
+    HOUSEHOLD,
+    *sorted((ROOT / "deploy").glob("*.md")),
+)
 
 
 def commands() -> set[str]:
@@ -78,13 +85,19 @@ def test_the_readme_household_is_accepted(tmp_path: Path) -> None:
     assert load_household(path).household.name == "Kowhai Cottage"
 
 
-LINKS = sorted(set(re.findall(r"\]\(([^)#]+)\)", README + DEVELOPERS)))
+LINKS = sorted(
+    {
+        (page.relative_to(ROOT).as_posix(), link)
+        for page in PAGES
+        for link in re.findall(r"\]\(([^)#:]+)\)", page.read_text("utf-8"))
+    }
+)
 
 
-@pytest.mark.parametrize("link", LINKS)
-def test_links_lead_somewhere(link: str) -> None:
+@pytest.mark.parametrize(("page", "link"), LINKS)
+def test_links_lead_somewhere(page: str, link: str) -> None:
     """Each file that a page points to is there."""
-    assert (ROOT / link).exists()
+    assert ((ROOT / page).parent / link).exists()
 
 
 def test_the_broker_configuration_is_one(make_mosquitto: Callable[..., Mosquitto]) -> None:
@@ -111,16 +124,17 @@ def test_the_examples_are_shipped() -> None:
 
 
 def printed_by(start: str) -> tuple[list[str], str]:
-    """Find the command that the README names above a block, and the block."""
+    """Find the command that a page names above a block, and the block."""
+    text = README + HOUSEHOLD.read_text("utf-8")
     [(command, block)] = re.findall(
-        rf"<!-- printed by: lullwatt ({start}[^>]*?) -->\n```\n(.*?)```", README, re.DOTALL
+        rf"<!-- printed by: lullwatt ({start}[^>]*?) -->\n```\n(.*?)```", text, re.DOTALL
     )
     return command.split(), block
 
 
 @pytest.mark.parametrize("start", ["rehearse", "plan", "tariff"])
-def test_the_readme_shows_what_is_really_printed(start: str) -> None:
-    """A block that the README says a command prints is what it prints."""
+def test_pages_show_what_is_really_printed(start: str) -> None:
+    """A block that a page says a command prints is what it prints."""
     command, block = printed_by(start)
     printed = subprocess.run(
         [Path(sys.executable).with_name("lullwatt"), *command],

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from config.metrics import Metrics
 from config.series import PricePoint
 from daemon.explain import COLUMNS, explain, explained
 from daemon.household_watch import load_house
@@ -255,6 +257,31 @@ def test_what_strangers_may_do_is_repeated(key: str) -> None:
         house = House(file.model_copy(update={"bus": bus}), prices_of(file, {}))
         lines = under(list(explained(house, EVENING)), "Cautions")
         assert any(meant[key] in line for line in lines) is bool(each)
+
+
+def test_where_figures_go_is_told() -> None:
+    """Nothing where they are off; a caution stays where others may read them."""
+    cases: list[tuple[Metrics | None, str, bool]] = [
+        (None, "", False),
+        (Metrics(file=Path("figures.prom")), "are written to figures.prom.", False),
+        (
+            Metrics(listen="127.0.0.1:9464"),
+            "are given out at http://127.0.0.1:9464/metrics.",
+            False,
+        ),
+        (
+            Metrics(listen="0.0.0.0:9464", in_the_clear=True),
+            "are given out at http://0.0.0.0:9464/metrics.",
+            True,
+        ),
+    ]
+    for metrics, words, others_read in cases:
+        file = Given().file().model_copy(update={"metrics": metrics})
+        lines = list(explained(House(file, prices_of(file, {})), EVENING))
+        told = [line for line in lines if line.startswith("Figures for graphs")]
+        assert told == ([f"Figures for graphs {words}"] if words else [])
+        caution = "can read when this home charges"
+        assert any(caution in line for line in under(lines, "Cautions")) is others_read
 
 
 @pytest.mark.parametrize(

@@ -130,6 +130,7 @@ def test_a_file_that_is_gone_leaves_the_old_one_in_force(path: Path, ledger: Led
         ("currency: NZD", "currency: EUR", "household.currency"),
         ("127.0.0.1:1883", "127.0.0.1:1884", "bus"),
         ("ledger.sqlite3", "other.sqlite3", "ledger"),
+        ("ledger: {", 'metrics: {listen: "127.0.0.1:9464"}\nledger: {', "metrics"),
     ],
 )
 def test_what_takes_a_restart_is_left_and_named(

@@ -81,7 +81,7 @@ def test_where_there_is_no_ledger_yet_that_is_said(tmp_path: Path) -> None:
 
 
 def test_a_copy_in_the_place_of_a_damaged_ledger_lets_the_daemon_go_on(tmp_path: Path) -> None:
-    """As the README says it: the ledger and its -wal and -shm away, the copy in its place.
+    """As the guide says it: the ledger and its -wal and -shm away, the copy in its place.
 
     Commands were given since the copy was made: the next one's serial is above all of theirs, so
     that hardware obeys it; the meter's later reading is accounted for, all of it.

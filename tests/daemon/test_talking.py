@@ -253,6 +253,34 @@ def test_status_of_an_alert_that_holds(
     assert "alerts          nobody-listens" in ran.out
 
 
+def test_a_health_check_prints_nothing_of_what_is_well(home: Home, run: Run) -> None:
+    """--quiet: the exit code alone."""
+    assert run("status", home.house, "--quiet") == Ran(0, "", "")
+
+
+def test_a_health_check_passes_over_alerts(left: Home, run: Run) -> None:
+    """--alive: a daemon that runs and has alerts is not to be started again for them."""
+    until = (SystemClock().now() + timedelta(minutes=5)).isoformat()
+    now = {"at": SystemClock().now().isoformat(), "stale_after": until}
+    left.person.say(TOPICS.daemon, {"state": "online", **now}, retain=True)
+    alert = {"charging": False, "alerts": ["no-power"], **now}
+    left.person.say(TOPICS.status(POINT), alert, retain=True)
+    left.person._bus.wait_acknowledged(5)
+    assert run("status", left.house, "--quiet") == Ran(4, "", f"{POINT}: no-power\n")
+    assert run("status", left.house, "--quiet", "--alive") == Ran(0, "", "")
+    left.person.say(TOPICS.daemon, {"state": "offline"}, retain=True)
+    left.person._bus.wait_acknowledged(5)
+    ran = run("status", left.house, "--quiet", "--alive")
+    assert ran == Ran(4, "", "the daemon of Kowhai Cottage is offline\n")
+
+
+def test_quiet_and_json_exclude_each_other(run: Run) -> None:
+    """One prints nothing, the other one document."""
+    ran = run("status", str(KOWHAI), "--quiet", "--json")
+    assert (ran.code, ran.out) == (2, "")
+    assert "expected either --quiet or --json, got both" in ran.err
+
+
 @pytest.mark.parametrize("is_there", [True, False])
 def test_status_that_is_old_or_missing(left: Home, run: Run, *, is_there: bool) -> None:
     """A status past its time, and one that is not there, are named: exit 4."""

@@ -1,0 +1,556 @@
+#!/bin/sh
+# Installs Lullwatt on a Debian machine: the daemon, a broker that keeps strangers out, and the unit
+# that keeps the daemon up. Run it again as often as you like: what is there stays as it is.
+# deploy/GUIDE.md goes through it step by step.
+set -eu
+umask 022 # whatever root's own is: the daemon's user must be able to read the program
+
+usage() {
+    cat <<'END'
+sudo sh deploy/install.sh [options]     installs, or upgrades what is installed
+sudo sh deploy/install.sh --back        goes back to the version before the last upgrade
+sudo sh deploy/install.sh --remove      takes everything away but the ledger and the household file
+
+  --dry-run          say what would be done, and change nothing
+  --root FOLDER      install into this folder as if it were /, and start nothing
+  --answers FILE     make the household file from these answers (see lullwatt start-file)
+  --name NAME        the name that devices reach the broker by (default: as it was before, or this
+                     machine's)
+  --wheel FILE       install this wheel in place of the source beside this script
+  --python PROGRAM   the Python to use, 3.11 or later (default: python3)
+  --environment DIR  use the ready environment in this folder in place of making one
+
+A version that is in /opt/lullwatt is not made again; take its folder away first if it should be.
+END
+}
+
+# --- how it talks -----------------------------------------------------------------------------
+
+say() { printf '%s\n' "$*"; }
+step() { if [ "$DRY" ]; then say "would $*"; else say "now: $*"; fi; }
+kept() { say "is there: $*"; }
+stop() { # WHAT IS WRONG, WHAT TO DO
+    SAID=yes
+    printf 'install.sh: %s\n    %s\n' "$1" "$2" >&2
+    exit 1
+}
+end() {
+    code=$?
+    rm -rf "$HOUSE.from-outside" "$HOUSE.new" "$HOUSE.draft" "$BROKER/passwords.new" ${WORK:+"$WORK"}
+    if [ $code -ne 0 ] && [ -z "$SAID" ]; then
+        stop "the last step failed" "see what is said above it, then run this again: it goes on from there"
+    fi
+}
+run() { if [ -z "$DRY" ]; then "$@"; fi; }
+ctl() { # the service manager, which a throw-away root has none of
+    if [ "$ROOT" ]; then say "left to do on the machine itself: systemctl $*"; return; fi
+    step "systemctl $*"
+    run systemctl "$@" 9<&- || stop "systemctl $* failed" "journalctl -n 30 -u lullwatt -u mosquitto says why"
+}
+
+# --- files and folders ------------------------------------------------------------------------
+
+number_of() { # NAME, passwd or group
+    sed -n "s/^$1:[^:]*:\([0-9]*\):.*/\1/p" "$ROOT/etc/$2" 2>/dev/null || true
+}
+owner_numbers() { # USER:GROUP; root where this system does not know the name
+    user=$(number_of "${1%:*}" passwd)
+    group=$(number_of "${1#*:}" group)
+    say "${user:-0}:${group:-0}"
+}
+own() { # USER:GROUP FILE
+    if [ "$(id -u)" = 0 ]; then chown -h "$(owner_numbers "$1")" "$2"; fi
+}
+folder() { # FOLDER MODE USER:GROUP
+    wanted="$2"
+    if [ "$(id -u)" = 0 ]; then wanted="$2 $(owner_numbers "$3")"; fi
+    is=$(stat -c '%a %u:%g' "$1" 2>/dev/null || true)
+    case "$is" in "$wanted"*) return ;; esac
+    step "make the folder $1 ($2, $3)"
+    run mkdir -p "$1"
+    run chmod "$2" "$1"
+    run own "$3" "$1"
+}
+shared() { # FOLDER, which others have too: one that is there stays as it is
+    if [ ! -d "$1" ]; then folder "$1" 755 root:root; fi
+}
+put() { # FILE MODE USER:GROUP, its text on standard input
+    text=$(cat)
+    if [ -f "$1" ] && printf '%s\n' "$text" | cmp -s - "$1"; then kept "$1"; return; fi
+    step "write $1 ($2, $3)"
+    WROTE=yes
+    if [ "$DRY" ]; then return; fi
+    (umask 077 && printf '%s\n' "$text" > "$1.new")
+    settle "$1.new" "$1" "$2" "$3"
+}
+settle() { # FROM TO MODE USER:GROUP
+    chmod "$3" "$1"
+    own "$4" "$1"
+    mv -fT "$1" "$2"
+}
+link() { # TARGET NAME
+    if [ "$(readlink "$2" 2>/dev/null || true)" = "$1" ]; then kept "$2 -> $1"; return; fi
+    step "point $2 at $1"
+    run ln -sfn "$1" "$2"
+}
+take_away() { # FILE OR FOLDER
+    if [ -e "$1" ] || [ -L "$1" ]; then step "take away $1"; run rm -rf "$1"; fi
+}
+
+# --- what must be there -----------------------------------------------------------------------
+
+check_machine() {
+    if [ -z "$ROOT" ] && [ -z "$DRY" ] && [ "$(id -u)" != 0 ]; then
+        stop "this needs root" "sudo sh $0"
+    fi
+}
+check_tools() {
+    for tool in openssl mosquitto mosquitto_passwd systemd-sysusers flock; do
+        command -v "$tool" >/dev/null || stop "$tool is not there" "$PACKAGES"
+    done
+    if [ "$ENVIRONMENT" ]; then return; fi
+    "$PYTHON" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null \
+        || stop "Python 3.11 or later is not there" "Debian 12 and later have it: $PACKAGES"
+    "$PYTHON" -c 'import ensurepip, venv' 2>/dev/null \
+        || stop "Python's venv is not there" "$PACKAGES"
+}
+alone() { # one at a time, and from here on it tidies up after itself
+    exec 9< "$ROOT/"
+    flock --nonblock 9 || stop "another install.sh is at work" "run this again when it has ended"
+    trap end EXIT
+    trap 'exit 130' HUP INT TERM
+}
+begin() { # what a run that did not come to its end may have left to be started again
+    AGAIN=
+    if [ -e "$UNFINISHED" ]; then AGAIN=yes; fi
+    run touch "$UNFINISHED"
+}
+is_version() { # never a way out of /opt/lullwatt
+    case $1 in [!0-9]* | *[!0-9A-Za-z.+]* | '') return 1 ;; esac
+}
+version_to_install() {
+    if [ "$ENVIRONMENT" ]; then
+        "$ENVIRONMENT/bin/lullwatt" --version | sed 's/.* //'
+    elif [ "$WHEEL" ]; then
+        basename "$WHEEL" | sed -n 's/^lullwatt-\([^-]*\)-.*\.whl$/\1/p'
+    elif [ -e "$SOURCE/.complete" ]; then # this script is that of a version in /opt
+        basename "$SOURCE"
+    else
+        sed -n 's/^version = "\(.*\)"$/\1/p' "$SOURCE/pyproject.toml"
+    fi
+}
+current_version() { readlink "$OPT/current" 2>/dev/null || true; }
+
+# --- the parts --------------------------------------------------------------------------------
+
+make_user() {
+    shared "$ROOT/etc/sysusers.d"
+    put "$ROOT/etc/sysusers.d/lullwatt.conf" 644 root:root < "$HERE/lullwatt.sysusers"
+    if [ "$(number_of lullwatt passwd)" ]; then kept "the user lullwatt"; return; fi
+    step "make the user and group lullwatt"
+    run systemd-sysusers --root="$ROOT/" "$ROOT/etc/sysusers.d/lullwatt.conf" \
+        || stop "the user could not be made" "see what systemd-sysusers says above"
+}
+make_environment() {
+    folder "$OPT" 755 root:root
+    home=$OPT/$VERSION
+    if [ -e "$home/.complete" ]; then kept "version $VERSION in $home"; return; fi
+    step "make the environment of version $VERSION in $home"
+    if [ "$DRY" ]; then return; fi
+    rm -rf "$home"
+    if [ "$ENVIRONMENT" ]; then
+        mkdir "$home"
+        ln -s "$ENVIRONMENT/bin" "$home/bin"
+    else
+        fill_environment
+    fi
+    mkdir "$home/deploy"
+    find "$HERE" -maxdepth 1 -type f -exec cp {} "$home/deploy/" \;
+    : > "$home/.complete"
+}
+fill_environment() {
+    from=${WHEEL:-$SOURCE}
+    "$PYTHON" -m venv "$home" || stop "no environment could be made" "$PACKAGES"
+    "$home/bin/python" -m pip install --quiet --disable-pip-version-check \
+        --constraint "$SOURCE/constraints.txt" "${from}[$EXTRAS]" \
+        || stop "the packages could not be installed" "look at the network, then run this again"
+}
+make_folders() {
+    folder "$ETC" 750 root:lullwatt
+    folder "$ETC/accounts" 700 root:root
+    folder "$ETC/authority" 700 root:root
+    folder "$VAR" 750 lullwatt:lullwatt
+    hand_over_ledger
+    folder "$BROKER" 750 root:mosquitto
+    shared "$ROOT/etc/mosquitto/conf.d"
+    shared "$ROOT/usr/local/bin"
+}
+hand_over_ledger() { # one that --remove kept; a file with a second name elsewhere is not given away
+    daemon=$(number_of lullwatt passwd)
+    if [ "$(id -u)" != 0 ] || [ -z "$daemon" ] || [ ! -d "$VAR" ]; then return; fi
+    set -- "$VAR" ! -user "$daemon" '(' -type d -o -links 1 ')'
+    if [ "$(find "$@" -print -quit)" ]; then
+        step "give what is in $VAR to the user lullwatt"
+        run find "$@" -execdir chown -h "$(owner_numbers lullwatt:lullwatt)" '{}' +
+    fi
+}
+hand_over_household() { # the daemon's user must be able to read it, also when it was put there by hand
+    group=$(number_of lullwatt group)
+    if [ "$(id -u)" != 0 ] || [ -z "$group" ]; then return; fi
+    case $(stat -Lc '%a %g' "$HOUSE") in *[4567]' '* | *[4567]?" $group") return ;; esac
+    step "let the user lullwatt read $HOUSE"
+    run own root:lullwatt "$HOUSE"
+    run chmod g+r "$HOUSE"
+}
+make_household() {
+    if [ -e "$HOUSE" ]; then
+        kept "$HOUSE, left as it is"
+        hand_over_household
+        return
+    fi
+    step "write $HOUSE $(if [ "$ANSWERS" ]; then say "from the answers in $ANSWERS"; else say 'from what you answer'; fi)"
+    if [ "$DRY" ]; then return; fi
+    if [ -z "$ANSWERS" ] && [ ! -t 0 ]; then
+        stop "there is no household file yet, and no terminal to ask on" \
+            "run this on a terminal, or give --answers FILE (see lullwatt start-file --help)"
+    fi
+    if [ "$ANSWERS" ]; then set -- --answers "$ANSWERS"; fi
+    newest start-file --output "$HOUSE.draft" --overwrite "$@" >/dev/null \
+        || stop "no household file could be made" "see what is said above, then run this again"
+    name_broker
+}
+name_broker() { # the broker on this machine, and the ledger's place, in place of what was guessed
+    daemon=$(newest schema acl "$HOUSE.draft" | sed -n 's/^user //p' | head -n 1)
+    [ "$daemon" ] || stop "no access list could be made" "see what is said above, then run this again"
+    {
+        awk '/^[^ \t#]/ { ours = /^(bus|ledger):/ } !ours' "$HOUSE.draft"
+        say 'bus:                                # written by install.sh: the broker on this machine'
+        say '  broker: mqtts://127.0.0.1'
+        say '  ca_file: ca.pem'
+        say "  username: $daemon"
+        say '  password_file: accounts/daemon    # which root may read; the daemon is given a copy'
+        say
+        say 'ledger: {path: /var/lib/lullwatt/ledger.sqlite3}'
+    } > "$HOUSE.new"
+    settle "$HOUSE.new" "$HOUSE" 640 root:lullwatt
+}
+make_authority() {
+    if [ -e "$ETC/authority/ca.pem" ]; then
+        kept "the house's own authority in $ETC/authority"
+    else
+        step "make an authority of the house's own in $ETC/authority (3650 days)"
+        run openssl req -x509 -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes -days 3650 \
+            -keyout "$ETC/authority/ca-key.pem" -out "$ETC/authority/ca.pem.new" \
+            -subj '/CN=Lullwatt at home' -addext keyUsage=critical,keyCertSign,cRLSign 2>/dev/null
+        run chmod 600 "$ETC/authority/ca-key.pem"
+        run mv -fT "$ETC/authority/ca.pem.new" "$ETC/authority/ca.pem"
+    fi
+    if [ "$DRY" ] && [ ! -e "$ETC/authority/ca.pem" ]; then step "write $ETC/ca.pem"; return; fi
+    put "$ETC/ca.pem" 644 root:root < "$ETC/authority/ca.pem"
+}
+name_before() { # the one in the broker's certificate
+    openssl x509 -in "$BROKER/cert.pem" -noout -subject -nameopt multiline 2>/dev/null \
+        | sed -n 's/^ *commonName *= //p'
+}
+certificate_holds() { # for the name, the key beside it, and 60 days
+    if [ "$KIND" = IP ]; then set -- -verify_ip "$NAME"; else set -- -verify_hostname "$NAME"; fi
+    openssl verify -CAfile "$ETC/authority/ca.pem" "$@" "$BROKER/cert.pem" >/dev/null 2>&1 \
+        && openssl x509 -in "$BROKER/cert.pem" -noout -checkend 5184000 >/dev/null \
+        && [ "$(openssl x509 -in "$BROKER/cert.pem" -noout -pubkey)" \
+            = "$(openssl pkey -in "$BROKER/key.pem" -pubout 2>/dev/null)" ]
+}
+find_name() { # what devices reach the broker by: a name, or this machine's fixed address
+    NAME=${NAME:-$(name_before)}
+    NAME=${NAME:-$(uname -n)}
+    case $NAME in
+        *[!0-9A-Za-z.:_-]*) stop "--name: $NAME is neither a name nor an address" \
+            "give what devices reach this machine by, such as hub.home.arpa or 192.168.1.20" ;;
+        *:*) KIND=IP ;;
+        *[!0-9.]*) KIND=DNS ;;
+        *) KIND=IP ;;
+    esac
+}
+make_certificate() {
+    find_name
+    if certificate_holds; then kept "the broker's certificate, for $NAME"; return; fi
+    step "make the broker's certificate, for $NAME (825 days; run this again after 765)"
+    WROTE=yes
+    if [ "$DRY" ]; then return; fi
+    [ -e "$ETC/authority/ca-key.pem" ] || stop "$ETC/authority/ca-key.pem is not there" \
+        "put it back from where you keep it: it signs the broker's new certificate"
+    WORK=$(mktemp -d) # broker: what the daemon calls it among containers
+    printf 'subjectAltName=%s,DNS:localhost,DNS:broker,IP:127.0.0.1\nbasicConstraints=critical,CA:FALSE\n' \
+        "$KIND:$NAME" > "$WORK/names"
+    openssl req -new -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes \
+        -keyout "$WORK/key.pem" -out "$WORK/request.pem" -subj "/CN=$NAME" 2>/dev/null
+    openssl x509 -req -in "$WORK/request.pem" -CA "$ETC/authority/ca.pem" \
+        -CAkey "$ETC/authority/ca-key.pem" -CAcreateserial -CAserial "$WORK/serial" -days 825 \
+        -extfile "$WORK/names" -out "$WORK/cert.pem" 2>/dev/null
+    settle "$WORK/key.pem" "$BROKER/key.pem" 600 mosquitto:mosquitto
+    settle "$WORK/cert.pem" "$BROKER/cert.pem" 644 mosquitto:mosquitto
+    rm -r "$WORK"
+}
+account() { # NAME; the daemon is the first in the list, whatever its name
+    if [ "$1" = "$DAEMON" ]; then say "$ETC/accounts/daemon"; else say "$ETC/accounts/$1"; fi
+}
+make_accounts() {
+    if [ "$DRY" ] && { [ ! -e "$HOUSE" ] || [ ! -e "$OPT/$VERSION/.complete" ]; }; then
+        step "give everybody in the access list an account, its password in $ETC/accounts"
+        step "write $BROKER/access and $BROKER/passwords"
+        return
+    fi
+    access=$(newest schema acl "$HOUSE") \
+        || stop "$HOUSE has faults" "mend what is named above, then run this again"
+    USERS=$(say "$access" | sed -n 's/^user //p')
+    DAEMON=$(say "$USERS" | head -n 1)
+    say "$USERS" | while read -r name; do
+        if [ ! -s "$(account "$name")" ]; then
+            openssl rand -hex 20 | put "$(account "$name")" 600 root:root
+        fi
+    done
+    say "$access" | put "$BROKER/access" 600 mosquitto:mosquitto
+    make_passwords
+}
+passwords_hold() {
+    [ -s "$BROKER/passwords" ] \
+        && [ "$(cut -d: -f1 "$BROKER/passwords")" = "$USERS" ] \
+        && [ -z "$(find "$ETC/accounts" -type f -newer "$BROKER/passwords")" ]
+}
+make_passwords() {
+    if passwords_hold; then kept "$BROKER/passwords"; return; fi
+    step "write $BROKER/passwords (600, mosquitto:mosquitto), as hashes"
+    WROTE=yes
+    if [ "$DRY" ]; then return; fi
+    (
+        umask 077
+        say "$USERS" | while read -r name; do
+            printf '%s:%s\n' "$name" "$(cat "$(account "$name")")"
+        done > "$BROKER/passwords.new"
+    )
+    mosquitto_passwd -U "$BROKER/passwords.new"
+    settle "$BROKER/passwords.new" "$BROKER/passwords" 600 mosquitto:mosquitto
+}
+warn_of_other_listeners() { # before the first time: from then on nobody gets in without an account
+    if [ -e "$ROOT/etc/mosquitto/conf.d/lullwatt.conf" ]; then return; fi
+    set -- "$ROOT/etc/mosquitto/mosquitto.conf" "$ROOT/etc/mosquitto/conf.d"
+    if grep -Eqrs '^[[:space:]]*(listener|port|allow_anonymous|password_file)[[:space:]]' "$@"; then
+        say "mind: Mosquitto serves others here too. What is in $BROKER holds for them as well."
+    fi
+}
+make_broker() {
+    WROTE=
+    make_authority
+    make_certificate
+    make_accounts
+    warn_of_other_listeners
+    put "$ROOT/etc/mosquitto/conf.d/lullwatt.conf" 644 root:root < "$HERE/mosquitto-home.conf"
+    BROKER_CHANGED=$WROTE
+}
+check_household() { # VERSION
+    if [ "$DRY" ] && [ ! -e "$HOUSE" ]; then step "check $HOUSE"; return; fi
+    if [ "$DRY" ] && [ ! -e "$OPT/$1/.complete" ]; then step "check $HOUSE"; return; fi
+    "$OPT/$1/bin/lullwatt" check "$HOUSE" >/dev/null \
+        || stop "version $1 does not accept $HOUSE" "mend what is named above, then run this again"
+}
+
+# --- versions ---------------------------------------------------------------------------------
+
+newest() { "$OPT/$VERSION/bin/lullwatt" "$@"; }
+house_from_here() { # the household file with its ledger where it lies for this script
+    if [ -z "$ROOT" ]; then say "$HOUSE"; return; fi
+    there=$(say "$VAR" | sed 's/[\\&#]/\\&/g')
+    sed "s#/var/lib/lullwatt#$there#" "$HOUSE" > "$HOUSE.from-outside"
+    say "$HOUSE.from-outside"
+}
+ledger_of() { # VERSION
+    "$OPT/$1/bin/python" -c 'import sys, pathlib, config
+print(config.load_household(pathlib.Path(sys.argv[1])).ledger.path)' "$(house_from_here)"
+}
+keep_before() { # VERSION, which is about to go
+    before=$KEPT/before-$VERSION
+    step "copy the ledger and the household file to $before, for --back"
+    if [ "$DRY" ]; then return; fi
+    folder "$KEPT" 700 root:root
+    mkdir -p "$before"
+    cp "$HOUSE" "$before/house.yaml"
+    ledger=$(ledger_of "$1") || stop "version $1 does not accept $HOUSE, so the ledger can't be copied" \
+        "take out of it what is new, run this again, and put it in afterwards"
+    if [ -e "$ledger" ]; then
+        "$OPT/$1/bin/lullwatt" backup "$(house_from_here)" "$before/ledger.sqlite3" --overwrite \
+            || stop "the ledger could not be copied, so nothing was upgraded" \
+                "make room on the disk, then run this again"
+    fi
+    say "$1" > "$before/version"
+}
+switch_version() {
+    WROTE=
+    was=$(current_version)
+    if [ "$was" ] && [ "$was" != "$VERSION" ]; then
+        check_household "$VERSION"
+        keep_before "$was"
+        WROTE=yes
+    fi
+    link "$VERSION" "$OPT/current"
+    link /opt/lullwatt/current/bin/lullwatt "$ROOT/usr/local/bin/lullwatt"
+    VERSION_CHANGED=$WROTE
+}
+put_unit() {
+    WROTE=
+    shared "$ROOT/etc/systemd/system"
+    put "$ROOT/etc/systemd/system/lullwatt.service" 644 root:root < "$OPT_UNIT"
+    if [ "$WROTE$AGAIN" ]; then ctl daemon-reload; VERSION_CHANGED=yes; fi
+}
+start_all() {
+    if [ "$BROKER_CHANGED$AGAIN" ]; then ctl restart mosquitto; fi
+    if [ "$VERSION_CHANGED" ]; then
+        ctl enable lullwatt
+        ctl restart lullwatt
+    elif [ -z "$ROOT" ] && ! systemctl --quiet is-active lullwatt; then
+        ctl start lullwatt
+    fi
+    run rm -f "$UNFINISHED"
+}
+
+# --- what may be asked of it ------------------------------------------------------------------
+
+install_all() {
+    check_machine
+    check_tools
+    alone
+    VERSION=$(version_to_install)
+    is_version "$VERSION" \
+        || stop "no version to install" "run this from a whole copy of the source, or give --wheel"
+    OPT_UNIT=$HERE/lullwatt.service
+    make_user
+    make_environment
+    begin
+    make_folders
+    make_household
+    make_broker
+    check_household "$VERSION"
+    switch_version
+    put_unit
+    start_all
+    say "Lullwatt $VERSION is $(if [ "$DRY" ]; then say 'not touched'; else say 'installed'; fi)."
+}
+go_back() {
+    check_machine
+    alone
+    VERSION=$(current_version)
+    before=$KEPT/before-$VERSION
+    [ -s "$before/version" ] || stop "there is no version to go back to" \
+        "--back undoes an upgrade, and none is on record in $KEPT"
+    was=$(cat "$before/version")
+    is_version "$was" || stop "$before/version names no version" "mend it"
+    [ -e "$OPT/$was/.complete" ] || stop "$OPT/$was is not there any more" "install that version again"
+    "$OPT/$was/bin/lullwatt" check "$HOUSE" >/dev/null || stop "version $was does not accept $HOUSE" \
+        "what it accepted is in $before/house.yaml: cp $before/house.yaml $HOUSE, then run this again"
+    begin
+    ctl stop lullwatt
+    put_ledger_back
+    link "$was" "$OPT/current"
+    VERSION_CHANGED=yes
+    BROKER_CHANGED=
+    OPT_UNIT=$OPT/$was/deploy/lullwatt.service
+    put_unit
+    start_all
+    say "Version $was is $(if [ "$DRY" ]; then say 'not touched'; else say 'in force again'; fi)."
+}
+put_ledger_back() {
+    if "$OPT/$was/bin/lullwatt" nights "$(house_from_here)" --last 1 >/dev/null 2>&1; then
+        kept "the ledger: version $was can read it as it is"
+        return
+    fi
+    ledger=$(ledger_of "$was")
+    aside=$KEPT/after-$VERSION
+    if [ ! -e "$ledger" ] && [ ! -e "$aside" ]; then return; fi
+    [ -s "$before/ledger.sqlite3" ] || stop "there is no copy of the ledger in $before" \
+        "move $ledger away yourself, then run this again"
+    step "keep the ledger of version $VERSION in $aside, and put the copy from before in its place"
+    if [ "$DRY" ]; then return; fi
+    cp "$before/ledger.sqlite3" "$KEPT/ledger.new" # before anything is moved: the disk may be full
+    set_aside
+    settle "$KEPT/ledger.new" "$ledger" 600 lullwatt:lullwatt
+}
+set_aside() { # the ledger itself last: where it is gone, a run before this one did all of it
+    if [ ! -e "$ledger" ]; then return; fi
+    if [ -e "$aside" ]; then mv -T "$aside" "$aside.$(date +%s)"; fi
+    mkdir "$aside"
+    for end in -shm -wal ''; do
+        if [ -e "$ledger$end" ]; then mv "$ledger$end" "$aside/"; fi
+    done
+}
+remove_all() {
+    check_machine
+    alone
+    if [ -e "$ROOT/etc/systemd/system/lullwatt.service" ]; then ctl disable --now lullwatt; fi
+    take_away "$ROOT/etc/systemd/system/lullwatt.service"
+    take_away "$ROOT/etc/systemd/system/lullwatt.service.d"
+    ctl daemon-reload
+    take_away "$ROOT/etc/mosquitto/conf.d/lullwatt.conf"
+    take_away "$BROKER"
+    take_away "$ROOT/usr/local/bin/lullwatt"
+    take_away "$OPT"
+    for made in accounts authority ca.pem; do take_away "$ETC/$made"; done
+    remove_user
+    say "Kept: the ledger and its copies in $VAR and $KEPT, and the household file $HOUSE."
+    say "Devices need a new ca.pem and new passwords if Lullwatt is installed again."
+    ctl try-restart mosquitto # the last, as it may be gone by now
+}
+remove_user() {
+    take_away "$ROOT/etc/sysusers.d/lullwatt.conf"
+    if [ -z "$(number_of lullwatt passwd)" ]; then return; fi
+    step "take away the user lullwatt; what is kept belongs to root then"
+    if [ "$DRY" ]; then return; fi
+    for left in "$VAR" "$ETC"; do
+        if [ "$(id -u)" = 0 ] && [ -d "$left" ]; then chown -R 0:0 "$left"; fi
+    done
+    if [ -z "$ROOT" ]; then userdel lullwatt; return; fi
+    for list in passwd group shadow gshadow; do
+        if [ -e "$ROOT/etc/$list" ]; then sed -i '/^lullwatt:/d' "$ROOT/etc/$list"; fi
+    done
+}
+
+# --- from here on it runs ---------------------------------------------------------------------
+
+DRY='' NAME='' SAID='' WORK='' ROOT='' ANSWERS='' WHEEL='' WHAT=install_all PYTHON=python3
+ENVIRONMENT=${LULLWATT_ENVIRONMENT:-}
+EXTRAS=embedded,metrics,ocpp,pictures
+HERE=$(cd "$(dirname "$0")" && pwd -P)
+SOURCE=$(dirname "$HERE")
+PACKAGES='apt-get install mosquitto mosquitto-clients openssl python3-venv'
+PATH=$PATH:/usr/sbin:/sbin
+
+value() { # OPTION, VALUE
+    [ "${2:-}" ] || { usage >&2; exit 2; }
+    say "$2"
+}
+while [ $# -gt 0 ]; do
+    case $1 in
+        --dry-run) DRY=yes ;;
+        --remove) WHAT=remove_all ;;
+        --back) WHAT=go_back ;;
+        --root) ROOT=$(value "$@"); shift ;;
+        --answers) ANSWERS=$(value "$@"); shift ;;
+        --name) NAME=$(value "$@"); shift ;;
+        --wheel) WHEEL=$(value "$@"); shift ;;
+        --python) PYTHON=$(value "$@"); shift ;;
+        --environment) ENVIRONMENT=$(value "$@"); shift ;;
+        --help | -h) usage; exit 0 ;;
+        *) usage >&2; exit 2 ;;
+    esac
+    shift
+done
+if [ "$ROOT" ]; then
+    ROOT=$(cd "$ROOT" && pwd) || stop "--root: there is no such folder" "make it first: mkdir"
+fi
+if [ "$ENVIRONMENT" ]; then
+    ENVIRONMENT=$(cd "$ENVIRONMENT" && pwd) || stop "--environment: there is no such folder" "make it first"
+fi
+OPT=$ROOT/opt/lullwatt ETC=$ROOT/etc/lullwatt VAR=$ROOT/var/lib/lullwatt
+BROKER=$ROOT/etc/mosquitto/home HOUSE=$ETC/house.yaml UNFINISHED=$OPT/unfinished
+# Copies of the versions before: root's own, as root goes by them, and the daemon's user may do as it
+# likes in $VAR.
+KEPT=$ROOT/var/backups/lullwatt
+
+"$WHAT"

@@ -1,0 +1,75 @@
+"""The install guide read as a test reads it: its blocks of commands, each with where it runs."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+PAGE_PATH = ROOT / "deploy" / "GUIDE.md"
+PAGE = PAGE_PATH.read_text("utf-8")
+
+PLACES = ("anywhere", "machine", "container")
+"""On the stage and in the throw-away system; in the latter alone, as it installs packages; in
+containers."""
+
+_MARKED = re.compile(
+    r"^<!-- step: (?P<name>[a-z ]+); where: (?P<where>\w+)(; exit: (?P<code>\d))? -->\n"
+    r"```sh\n(?P<text>.*?)^```$",
+    re.MULTILINE | re.DOTALL,
+)
+_BEGINS, _ENDS = "@@ begins", "@@ ends"
+_TOLD = re.compile(rf"^{_BEGINS} (.+?) (\d+)\n(.*?)^{_ENDS} (\d+)$", re.MULTILINE | re.DOTALL)
+
+
+@dataclass(frozen=True)
+class Step:
+    """A block of commands."""
+
+    name: str
+    where: str
+    text: str
+    code: str | None = None
+
+    @property
+    def commands(self) -> str:
+        """Its text; one that ends otherwise than with 0 is a single command, and must."""
+        if self.code is None:
+            return self.text
+        return f"code=0\n{self.text.strip()} || code=$?\n[ $code = {self.code} ]\n"
+
+
+@dataclass(frozen=True)
+class Ran:
+    """What a step printed, and how long it took [s]."""
+
+    printed: str
+    seconds: float
+
+
+def steps(*places: str) -> tuple[Step, ...]:
+    """Read the steps that run in one of these places, in the order of the page."""
+    found = [Step(**match.groupdict()) for match in _MARKED.finditer(PAGE)]
+    return tuple(step for step in found if step.where in places)
+
+
+def script(wanted: Iterable[Step]) -> str:
+    """Write one script of them all, which stops at the first failure and tells the time."""
+    parts = ["set -eu", "cd"]
+    for step in wanted:
+        parts += [
+            f'printf "\\n{_BEGINS} {step.name} %s\\n" "$(date +%s%3N)"',
+            step.commands,
+            f'printf "\\n{_ENDS} %s\\n" "$(date +%s%3N)"',
+        ]
+    return "\n".join(parts) + "\n"
+
+
+def read_back(printed: str) -> dict[str, Ran]:
+    """Take apart what such a script printed; a step that failed is not among it."""
+    return {
+        name: Ran(text, (int(end) - int(start)) / 1000)
+        for name, start, text, end in _TOLD.findall(printed)
+    }

@@ -1,0 +1,141 @@
+"""A throw-away root in which the guide can be followed: this machine's own, under a layer of paper.
+
+Whatever is written goes into memory and is gone with the last process: users, services, a broker on
+port 8883. Processes and the network are a world of their own too. Needs root and overlayfs.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import subprocess
+import sys
+import tarfile
+from pathlib import Path
+
+from tests.deploy.guide import ROOT
+
+READY_ENVIRONMENT = "/srv/environment"
+_PARTS = ("config", "planners", "adapters", "daemon", "deploy", "pyproject.toml", "constraints.txt")
+
+_SET_UP = """\
+set -eu
+stage=$1
+mount -t tmpfs none "$stage"
+mkdir "$stage/upper" "$stage/work" "$stage/root"
+mount -t overlay overlay -o "lowerdir=/,upperdir=$stage/upper,workdir=$stage/work" "$stage/root"
+mount --rbind /dev "$stage/root/dev"
+mount -t proc proc "$stage/root/proc"
+mount -t tmpfs none "$stage/root/run"
+ip link set lo up
+cp -r "$2/." "$stage/root/"
+cd /
+exec env -i PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin HOME=/home/keeper \
+    LANG=C.UTF-8 EDITOR=/usr/local/bin/edit LULLWATT_ENVIRONMENT=/srv/environment \
+    chroot "$stage/root" sh /home/keeper/script
+"""
+
+
+def on_stage(script: str, directory: Path) -> subprocess.CompletedProcess[str]:
+    """Run a script as root in a throw-away root that has what the guide starts from.
+
+    Parameters
+    ----------
+    script : str
+        For sh.
+    directory : Path
+        An empty folder for what the stage is set up with.
+
+    Returns
+    -------
+    subprocess.CompletedProcess
+        What it printed, standard error among it.
+    """
+    laid_on, stage = directory / "laid-on", directory / "stage"
+    stage.mkdir()
+    _write(laid_on / "home" / "keeper" / "script", _open_ways() + script)
+    for version in ("0.1.0", "0.1.1"):
+        release(laid_on / "home" / "keeper", version)
+    for name, text in _programs().items():
+        _write(laid_on / name, text, mode=0o755)
+    return subprocess.run(
+        [
+            "unshare", "--mount", "--pid", "--fork", "--kill-child", "--net", "--uts",
+            "sh", "-c", _SET_UP, "stage", str(stage), str(laid_on),
+        ],
+        stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, check=False, timeout=120,
+    )  # fmt: skip
+
+
+def release(folder: Path, version: str) -> Path:
+    """Make a release of the source as it stands, under this version; return its path."""
+    folder.mkdir(parents=True, exist_ok=True)
+    path = folder / f"lullwatt-{version}.tar.gz"
+    with tarfile.open(path, "w:gz", compresslevel=1) as archive:
+        for part in (*_PARTS, "README.md", "LICENSE"):
+            archive.add(ROOT / part, f"lullwatt-{version}/{part}", filter=_no_litter)
+        numbered = (ROOT / "pyproject.toml").read_text("utf-8")
+        raw = numbered.replace('version = "0.1.0"', f'version = "{version}"', 1).encode()
+        entry = tarfile.TarInfo(f"lullwatt-{version}/pyproject.toml")
+        entry.size = len(raw)
+        archive.addfile(entry, io.BytesIO(raw))
+    return path
+
+
+def ready_environment(version: str | None = None) -> dict[str, str]:
+    """Return the programs of an environment that runs the source as it stands.
+
+    Parameters
+    ----------
+    version : str, optional
+        What it says of itself; by default what the archive it is installed from says.
+
+    Returns
+    -------
+    dict of str to str
+        The text of each, by its path.
+    """
+    told = f"echo 'lullwatt, version {version}'" if version else _NUMBERED
+    python = f"PYTHONPATH='{ROOT}' exec '{sys.executable}'"
+    asked = f'if [ "$*" = --version ]; then {told}; exit; fi'
+    return {
+        "bin/python": f'#!/bin/sh\n{python} "$@"\n',
+        "bin/lullwatt": f"#!/bin/sh\n{asked}\n{python}"
+        " -c 'from daemon.cli import main; main()' \"$@\"\n",
+    }
+
+
+_NUMBERED = """sed -n 's/^version = "/lullwatt, version /p' pyproject.toml | tr -d '"'"""
+"""The release that the installer runs in says which version this is."""
+
+
+def _programs() -> dict[str, str]:
+    stand_in = f"#!/bin/sh\nexec '{sys.executable}' '{Path(__file__).with_name('supervisor.py')}'"
+    environment = {
+        f"{READY_ENVIRONMENT[1:]}/{name}": text for name, text in ready_environment().items()
+    }
+    return {
+        "usr/local/sbin/systemctl": f'{stand_in} "$@"\n',
+        "usr/local/sbin/journalctl": "#!/bin/sh\ncat /run/stand-in/lullwatt.log\n",
+        "usr/local/bin/sudo": '#!/bin/sh\nexec "$@"\n',
+        "usr/local/bin/edit": '#!/bin/sh\necho "# looked through" >> "$1"\n',
+        **environment,
+    }
+
+
+def _open_ways() -> str:
+    """Let the daemon's user reach what the source and its Python lie below, on the stage alone."""
+    places = (ROOT, Path(sys.executable), Path(os.path.realpath(sys.executable)), Path(sys.prefix))
+    above = sorted({str(parent) for place in places for parent in place.parents} - {"/"})
+    quoted = " ".join(f"'{folder}'" for folder in above)
+    return f"chmod o+x {quoted}\nrm -rf /etc/mosquitto/home /etc/mosquitto/conf.d/*\n"
+
+
+def _no_litter(entry: tarfile.TarInfo) -> tarfile.TarInfo | None:
+    return None if "__pycache__" in entry.name else entry
+
+
+def _write(path: Path, text: str, mode: int = 0o644) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(text, "utf-8")
+    path.chmod(mode)

@@ -1,0 +1,130 @@
+"""The container file and the compose file: linted, shut off, and true to the installer."""
+
+from __future__ import annotations
+
+import gzip
+import json
+import re
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+import yaml
+from click.testing import CliRunner
+from jsonschema import Draft202012Validator
+
+from daemon.cli import cli
+from tests.deploy.guide import ROOT
+
+CONTAINERFILE = ROOT / "deploy" / "Containerfile"
+TEXT = CONTAINERFILE.read_text("utf-8")
+COMPOSE: dict[str, Any] = yaml.safe_load((ROOT / "deploy" / "compose.yaml").read_text("utf-8"))
+SERVICES: dict[str, dict[str, Any]] = COMPOSE["services"]
+SCHEMA_PATH = ROOT / "tests" / "data" / "compose_spec.json.gz"
+
+
+def lint(path: Path) -> subprocess.CompletedProcess[str]:
+    program = Path(sys.executable).with_name("hadolint")
+    return subprocess.run(
+        [program, "--no-color", path], capture_output=True, text=True, check=False
+    )
+
+
+def test_the_container_file_is_lint_free() -> None:
+    """Hadolint, with the shell in RUN held against shellcheck's rules, has nothing to say."""
+    found = lint(CONTAINERFILE)
+    assert (found.returncode, found.stdout) == (0, "")
+
+
+def test_lint_would_be_found(tmp_path: Path) -> None:
+    """The check above can fail: an image that ends as root."""
+    copy = tmp_path / "Containerfile"
+    copy.write_text(TEXT.replace("USER 10001:10001", "USER root"))
+    assert "DL3002" in lint(copy).stdout
+
+
+def complaints(document: object) -> list[str]:
+    """Hold a compose file against the schema of the Compose Specification."""
+    schema = json.loads(gzip.decompress(SCHEMA_PATH.read_bytes()))
+    return [error.message for error in Draft202012Validator(schema).iter_errors(document)]
+
+
+def test_the_compose_file_fits_its_specification() -> None:
+    """It has no key and no value that the published schema does not know."""
+    assert complaints(COMPOSE) == []
+
+
+def test_a_key_too_many_is_found() -> None:
+    """The check above can fail."""
+    services = {**SERVICES, "daemon": {**SERVICES["daemon"], "read_onIy": True}}
+    assert any("read_onIy" in it for it in complaints({**COMPOSE, "services": services}))
+
+
+@pytest.mark.parametrize("name", SERVICES)
+def test_nothing_may_be_done_that_is_not_needed(name: str) -> None:
+    """No root, no capability, no way to more rights, nothing writable but its store, and limits."""
+    service = SERVICES[name]
+    assert service["cap_drop"] == ["ALL"]
+    assert service["security_opt"] == ["no-new-privileges:true"]
+    assert service["read_only"] is True
+    assert service["user"].startswith("${LULLWATT_USER:?")
+    assert {"pids_limit", "mem_limit"} <= service.keys()
+    assert not {"privileged", "cap_add", "devices"} & service.keys()
+    writable = [volume for volume in service["volumes"] if not volume.endswith(":ro")]
+    assert len(writable) == 1
+    assert writable[0].rpartition(":")[2].startswith("/var/lib/")
+
+
+def test_only_the_encrypted_port_is_open() -> None:
+    """Nothing but 8883 can be reached from outside."""
+    assert SERVICES["broker"]["ports"] == ["8883:8883"]
+    assert not {"ports", "network_mode"} & SERVICES["daemon"].keys()
+
+
+def test_what_is_mounted_is_what_the_installer_makes() -> None:
+    """Each place below `home` is one that install.sh writes to, or else a store."""
+    installer = (ROOT / "deploy" / "install.sh").read_text("utf-8")
+    sources = [
+        volume.split(":")[0] for service in SERVICES.values() for volume in service["volumes"]
+    ]
+    sources.append(COMPOSE["secrets"]["daemon"]["file"])
+    for source in sources:
+        place = source.removeprefix("./home")
+        if place == source:
+            assert (ROOT / "deploy" / source).is_file()
+        elif place != "/var/lib/mosquitto":
+            assert Path(place).name in installer
+
+
+def test_the_daemon_sees_no_secret_but_its_own() -> None:
+    """Neither the other passwords nor the authority's key is mounted, nor a folder above them."""
+    seen = {volume.split(":")[1] for volume in SERVICES["daemon"]["volumes"]}
+    assert seen == {"/etc/lullwatt/house.yaml", "/etc/lullwatt/ca.pem", "/var/lib/lullwatt"}
+
+
+def test_the_image_runs_without_root_and_looks_after_itself() -> None:
+    """Its last user is a number other than 0; its commands are ones that Lullwatt has."""
+    assert re.findall(r"^USER (\d+)", TEXT, re.MULTILINE)[-1] not in {"", "0"}
+    [health] = re.findall(r"^HEALTHCHECK .*\\\n *CMD (\[.*\])$", TEXT, re.MULTILINE)
+    [start] = re.findall(r"^CMD (\[.*\])$", TEXT, re.MULTILINE)
+    for words in (json.loads(health)[1:], json.loads(start)):
+        asked = CliRunner().invoke(cli, [*words, "--help"])
+        assert asked.exit_code == 0, asked.output
+    [entry] = re.findall(r"^ENTRYPOINT (.*)$", TEXT, re.MULTILINE)
+    assert [json.loads(health)[0]] == json.loads(entry)
+
+
+def test_all_that_is_copied_is_there() -> None:
+    """Each source of a COPY is in the repository, and each package of the wheel is copied."""
+    copied = [
+        word
+        for line in re.findall(r"^COPY (?!--from)(.*)$", TEXT, re.MULTILINE)
+        for word in line.split()[:-1]
+    ]
+    assert all((ROOT / word).exists() for word in copied)
+    packages = re.findall(
+        r'^packages = \["config".*$', (ROOT / "pyproject.toml").read_text(), re.MULTILINE
+    )[0]
+    assert set(re.findall(r'"(\w+)"', packages)) <= set(copied)

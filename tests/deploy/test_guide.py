@@ -1,0 +1,100 @@
+"""The install guide, followed word for word: from nothing to a daemon that hears a charge point.
+
+Here it is followed on a stage, a throw-away root over this machine's own, with a small stand-in for
+systemd and a real Mosquitto; `make throwaway` follows it in a Debian with a systemd of its own.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from pathlib import Path
+
+import pytest
+
+from tests.deploy.guide import PAGE, PAGE_PATH, PLACES, Ran, read_back, script, steps
+from tests.deploy.stage import on_stage
+
+NEEDS_ROOT = pytest.mark.skipif(os.geteuid() != 0, reason="a throw-away root needs root")
+
+
+def test_every_block_of_commands_has_a_way_of_being_run() -> None:
+    """No block is left out, and each says where it runs; other blocks are no commands."""
+    marked = steps(*PLACES)
+    fences = re.findall(r"^```(\w*)$", PAGE, re.MULTILINE)
+    assert len(marked) == fences.count("sh") > len(PLACES)
+    assert set(fences) == {"sh", "yaml", ""}
+    assert fences.count("") == fences.count("sh") + fences.count("yaml")
+    assert len({step.name for step in marked}) == len(marked)
+
+
+def test_the_times_are_those_of_its_steps() -> None:
+    """The table has a row for each step of an install, in the order of the page, and its sum."""
+    [table] = re.findall(r"<!-- times -->\n(.*?)<!-- /times -->", PAGE, re.DOTALL)
+    rows = re.findall(r"^\| ([a-z ]+) \| (\d+) \|$", table, re.MULTILINE)
+    names = [step.name for step in steps("machine", "anywhere")]
+    assert [name for name, _ in rows] == [*names[: names.index("hear") + 1], "in all"]
+    *each, (_, whole) = rows
+    assert sum(int(seconds) for _, seconds in each) == int(whole) < 15 * 60
+
+
+@pytest.mark.parametrize("link", re.findall(r"\]\(([^)#]+)\)", PAGE))
+def test_links_lead_somewhere(link: str) -> None:
+    """Each file that the page points to is there."""
+    assert (PAGE_PATH.parent / link).exists()
+
+
+@pytest.fixture(scope="module")
+def followed(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Ran]:
+    wanted = steps("anywhere")
+    done = on_stage(script(wanted), tmp_path_factory.mktemp("guide"))
+    ran = read_back(done.stdout)
+    missing = [step.name for step in wanted if step.name not in ran]
+    assert (done.returncode, missing) == (0, []), done.stdout
+    return ran
+
+
+@NEEDS_ROOT
+def test_the_guide_leads_from_nothing_to_a_charge_point_heard(followed: dict[str, Ran]) -> None:
+    """The daemon is ready under its supervisor, and a vehicle told over TLS gets a plan."""
+    assert "would make the user" in followed["look"].printed
+    assert "Lullwatt 0.1.0 is installed." in followed["install"].printed
+    assert "lullwatt: active" in followed["up"].printed
+    assert "nobody-listens" in followed["first status"].printed
+    assert re.search(r"alerts +none", followed["live"].printed)
+    assert re.search(r"state of charge +35 %", followed["live"].printed)
+    assert re.search(r"plan +\d+\.\d+ kWh for NZD", followed["live"].printed)
+    assert '"do":"stop"' in followed["live"].printed  # what the charge point's part was told
+
+
+@NEEDS_ROOT
+def test_what_the_guide_says_of_living_with_it_is_so(followed: dict[str, Ran]) -> None:
+    """Wishes are answered, the night is explained, the ledger is copied, figures are given out."""
+    assert "100 %" in followed["ask"].printed
+    assert "The vehicle tells its charge: 35 %." in followed["live"].printed
+    assert ".sqlite3: 0 nights" in followed["backup"].printed
+    assert "lullwatt_bus_connected" in followed["watch"].printed
+
+
+@NEEDS_ROOT
+def test_the_guide_leads_to_the_next_version_and_back(followed: dict[str, Ran]) -> None:
+    """Each way the daemon runs again and knows what it knew; removed, the ledger is left."""
+    upgraded, back, gone = (followed[name].printed for name in ("upgrade", "back", "remove"))
+    assert "Lullwatt 0.1.1 is installed." in upgraded
+    assert "the household file to /var/backups/lullwatt/before-0.1.1" in upgraded
+    assert "Version 0.1.0 is in force again." in back
+    for told in (upgraded, back):
+        assert re.search(r"state of charge +35 %", told)
+    assert "ledger.sqlite3\n" in gone
+    assert "house.yaml\n" in gone
+    assert "take away the user lullwatt" in gone
+
+
+@NEEDS_ROOT
+def test_a_step_that_fails_is_seen(tmp_path: Path) -> None:
+    """The checks above can fail: a command that is not there stops the script at its step."""
+    unpack = steps("anywhere")[0]
+    wrong = type(unpack)("wrong", "anywhere", "sudo lullwatt status /etc/lullwatt/house.yaml\n")
+    done = on_stage(script([unpack, wrong]), tmp_path)
+    assert done.returncode != 0
+    assert list(read_back(done.stdout)) == ["unpack"]

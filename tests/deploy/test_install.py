@@ -1,0 +1,292 @@
+"""install.sh in a throw-away root: what it makes, what it leaves alone, and every way back."""
+
+from __future__ import annotations
+
+import os
+import pty
+import re
+import sqlite3
+import ssl
+import stat
+import subprocess
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from adapters.access_list import users
+from adapters.credentials import check_credentials
+from adapters.ledger import open_ledger
+from config import load_household
+from tests.deploy.prefix import INSTALLER, NAME, Prefix
+
+
+def mode(path: Path) -> int:
+    return stat.S_IMODE(path.stat().st_mode)
+
+
+def ok(done: subprocess.CompletedProcess[str]) -> str:
+    assert done.returncode == 0, done.stdout + done.stderr
+    return done.stdout
+
+
+def test_shellcheck_has_nothing_to_say() -> None:
+    """The script is POSIX sh, and free of what shellcheck knows."""
+    found = subprocess.run(
+        ["shellcheck", "--shell=sh", INSTALLER], capture_output=True, text=True, check=False
+    )
+    assert (found.returncode, found.stdout) == (0, "")
+
+
+def test_shellcheck_would_find_a_fault(tmp_path: Path) -> None:
+    """The check above can fail: an array is no POSIX sh."""
+    copy = tmp_path / "install.sh"
+    copy.write_text(INSTALLER.read_text("utf-8") + "\nlist=(one two)\n")
+    found = subprocess.run(["shellcheck", "--shell=sh", copy], check=False, capture_output=True)
+    assert b"SC3030" in found.stdout
+
+
+def test_a_dry_run_says_all_and_changes_nothing(prefix: Prefix) -> None:
+    """In an empty root it names what an install then does, and the root stays empty."""
+    told = ok(prefix.install("--dry-run"))
+    assert prefix.picture() == {}
+    done = ok(prefix.install())
+    would = set(re.findall(r"^would (make the (?:folder|env|user|auth).*)$", told, re.MULTILINE))
+    now = set(re.findall(r"^now: (make the (?:folder|env|user|auth).*)$", done, re.MULTILINE))
+    assert would == now
+    assert len(now) > len(("user", "environment", "authority"))
+
+
+def test_what_is_installed_is_usable_and_closed(installed: Prefix) -> None:
+    """The household file has the broker and its secrets in their places; no secret is open."""
+    file = load_household(installed.house)
+    check_credentials(file.bus)
+    assert (file.bus.host, file.bus.tls, str(file.ledger.path)) == (
+        "127.0.0.1", True, "/var/lib/lullwatt/ledger.sqlite3",
+    )  # fmt: skip
+    _assert_closed(installed)
+    _assert_certified(installed)
+    names = [line.split(":")[0] for line in _home(installed, "passwords").read_text().splitlines()]
+    assert names == [user.name for user in users(file)]
+
+
+def test_an_install_twice_over(installed: Prefix) -> None:
+    """A second run changes nothing at all, and neither does asking what a third would do."""
+    before = installed.picture()
+    again = ok(installed.install())
+    assert installed.picture() == before
+    assert "now: " not in again
+    told = ok(installed.install("--dry-run"))
+    assert installed.picture() == before
+    assert "would " not in told
+
+
+def test_a_charge_point_more(installed: Prefix) -> None:
+    """Run again after the household file has changed, it makes the account that is missing."""
+    text = installed.house.read_text("utf-8")
+    shed = "  shed: {charging_mode: 3, max_amps: 16, switching: on_off}\n"
+    installed.house.write_text(text.replace("charge_points:\n", f"charge_points:\n{shed}"))
+    kept = (installed.etc / "accounts/daemon").read_text()
+    told = ok(installed.install())
+    assert "accounts/kowhai-cottage.point.shed" in told
+    assert "user kowhai-cottage.point.shed\n" in _home(installed, "access").read_text()
+    assert "\nkowhai-cottage.point.shed:$" in _home(installed, "passwords").read_text()
+    assert (installed.etc / "accounts/daemon").read_text() == kept
+    assert "systemctl restart mosquitto" in told
+
+
+def _home(prefix: Prefix, name: str) -> Path:
+    return prefix.root / "etc/mosquitto/home" / name
+
+
+def _assert_closed(prefix: Prefix) -> None:
+    """Hold that others can read no secret, and that the broker's file has hashes alone."""
+    accounts = sorted((prefix.etc / "accounts").iterdir())
+    secrets = [*accounts, prefix.etc / "authority/ca-key.pem", _home(prefix, "key.pem"),
+               _home(prefix, "passwords")]  # fmt: skip
+    assert {mode(path) for path in secrets} == {0o600}
+    assert (mode(prefix.etc / "accounts"), mode(prefix.etc)) == (0o700, 0o750)
+    passwords = {path.read_text().strip() for path in accounts}
+    assert len(passwords) == len(accounts)
+    kept = _home(prefix, "passwords").read_text()
+    assert all(len(word) > 20 and word not in kept for word in passwords)
+
+
+def _assert_certified(prefix: Prefix) -> None:
+    """Hold the broker's certificate against its name, this machine and the authority."""
+    for name in (
+        ("-verify_hostname", NAME), ("-verify_hostname", "broker"), ("-verify_ip", "127.0.0.1"),
+    ):  # fmt: skip
+        subprocess.run(
+            ["openssl", "verify", "-CAfile", prefix.etc / "ca.pem", *name, "-purpose", "sslserver",
+             _home(prefix, "cert.pem")],
+            check=True, capture_output=True,
+        )  # fmt: skip
+    ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(
+        _home(prefix, "cert.pem"), _home(prefix, "key.pem")
+    )
+
+
+def test_upgrade_and_back(installed: Prefix) -> None:
+    """The ledger is copied first; back again, the older version has a ledger that it reads."""
+    ledger = installed.var / "ledger.sqlite3"
+    open_ledger(ledger).close()
+    mark(ledger, 1)
+    told = ok(installed.install(version="0.2.0"))
+    assert installed.in_force == "0.2.0"
+    before = installed.kept / "before-0.2.0"
+    assert told.index(f"copy the ledger and the household file to {before}") < told.index("point")
+    assert marked(before / "ledger.sqlite3") == 1
+    assert (before / "house.yaml").read_bytes() == installed.house.read_bytes()
+
+    # A version that brought the ledger to a schema which the one before refuses.
+    mark(ledger, 2)
+    newer_schema(ledger)
+    told = ok(installed.run("--back"))
+    assert installed.in_force == "0.1.0"
+    assert marked(ledger) == 1
+    assert marked(installed.kept / "after-0.2.0" / "ledger.sqlite3") == 2
+    assert "systemctl restart lullwatt" in told
+    assert not list(installed.etc.glob("*from-outside*"))
+
+
+def test_back_on_a_ledger_that_can_be_read(installed: Prefix) -> None:
+    """What was recorded since the upgrade stays where the older version can read it."""
+    ledger = installed.var / "ledger.sqlite3"
+    open_ledger(ledger).close()
+    ok(installed.install(version="0.2.0"))
+    mark(ledger, 3)
+    ok(installed.run("--back"))
+    assert (installed.in_force, marked(ledger)) == ("0.1.0", 3)
+    refused = installed.run("--back")
+    assert refused.returncode == 1
+    assert "there is no version to go back to" in refused.stderr
+
+
+def test_an_upgrade_that_does_not_accept_the_file(installed: Prefix) -> None:
+    """Nothing is switched, and what to do is said."""
+    installed.break_command("0.2.0", "check", "house.yaml:3:1: something is amiss")
+    refused = installed.install(version="0.2.0")
+    assert refused.returncode == 1
+    assert "house.yaml:3:1: something is amiss" in refused.stderr
+    assert "mend what is named above" in refused.stderr
+    assert installed.in_force == "0.1.0"
+    assert not (installed.kept / "before-0.2.0").exists()
+
+
+def test_an_upgrade_whose_copy_fails(installed: Prefix) -> None:
+    """Without a copy of the ledger there is no upgrade."""
+    open_ledger(installed.var / "ledger.sqlite3").close()
+    installed.break_command("0.1.0", "backup", "no space is left")
+    refused = installed.install(version="0.2.0")
+    assert refused.returncode == 1
+    assert "nothing was upgraded" in refused.stderr
+    assert installed.in_force == "0.1.0"
+
+
+def test_removing_leaves_the_ledger_and_the_household_file(installed: Prefix) -> None:
+    """A dry run of it changes nothing; then all is gone but those, and installs over them again."""
+    ledger = installed.var / "ledger.sqlite3"
+    open_ledger(ledger).close()
+    mark(ledger, 4)
+    before = installed.picture()
+    ok(installed.run("--remove", "--dry-run"))
+    assert installed.picture() == before
+    house = installed.house.read_bytes()
+    ok(installed.run("--remove"))
+    left = {path for path in installed.picture() if (installed.root / path).is_file()}
+    ours = {path for path in left if "lullwatt" in path or "mosquitto" in path}
+    assert ours == {"etc/lullwatt/house.yaml", "var/lib/lullwatt/ledger.sqlite3"}
+    lists = [installed.root / "etc" / name for name in ("passwd", "group", "shadow", "gshadow")]
+    assert all("lullwatt:" not in path.read_text() for path in lists)
+    assert {path.stat().st_uid for path in (ledger, installed.house)} == {os.geteuid()}
+    ok(installed.install())
+    assert (installed.house.read_bytes(), marked(ledger)) == (house, 4)
+    assert ledger.stat().st_uid == installed.var.stat().st_uid
+
+
+def test_without_a_terminal_somebody_must_answer(prefix: Prefix) -> None:
+    """No household is made up: it stops, and says what to do."""
+    refused = prefix.run("--environment", str(prefix.environment("0.1.0")))
+    assert refused.returncode == 1
+    assert "no terminal to ask on" in refused.stderr
+    assert not prefix.house.exists()
+
+
+def test_on_a_terminal_it_asks(prefix: Prefix) -> None:
+    """Every question answered with return alone gives a household file that passes."""
+    ours, theirs = pty.openpty()
+    os.write(ours, b"\n" * 60)
+    done = subprocess.run(
+        ["sh", INSTALLER, "--root", prefix.root, "--environment", prefix.environment("0.1.0")],
+        stdin=theirs, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    os.close(theirs)
+    os.close(ours)
+    ok(done)
+    assert load_household(prefix.house).bus.tls
+
+
+def test_the_installed_script_goes_on_without_the_source(installed: Prefix) -> None:
+    """Run from /opt it knows its version, and the name that the broker had."""
+    before = installed.picture()
+    script = installed.root / "opt/lullwatt/current/deploy/install.sh"
+    done = subprocess.run(
+        ["sh", script, "--root", installed.root], capture_output=True, text=True, check=False
+    )
+    told = ok(done)
+    assert f"the broker's certificate, for {NAME}" in told
+    assert "Lullwatt 0.1.0 is installed." in told
+    assert installed.picture() == before
+
+
+@pytest.mark.parametrize("words", [["--rot", "x"], ["--root"], ["--root", "/nowhere/at/all"]])
+def test_bad_usage_is_refused(words: list[str]) -> None:
+    """An option that is not known, or lacks its value, or names no folder: nothing is done."""
+    done = subprocess.run(["sh", INSTALLER, *words], capture_output=True, text=True, check=False)
+    assert done.returncode in {1, 2}
+    assert done.stderr
+
+
+def test_what_is_missing_is_named(prefix: Prefix) -> None:
+    """Without the broker's tools it stops before it has made anything, and says what to install."""
+    done = subprocess.run(
+        ["/bin/sh", INSTALLER, "--root", prefix.root, "--environment", prefix.environment("0.1.0")],
+        env={"PATH": str(_few_tools(prefix.root.parent))},
+        stdin=subprocess.DEVNULL, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 1
+    assert "openssl is not there\n    apt-get install mosquitto" in done.stderr
+    assert prefix.picture() == {}
+
+
+def _few_tools(directory: Path) -> Path:
+    """Make a folder with a few programs alone."""
+    folder = directory / "few"
+    folder.mkdir()
+    for name in ("dirname", "uname", "id", "rm", "stat", "sed", "basename"):
+        (folder / name).symlink_to(Path("/usr/bin") / name)
+    return folder
+
+
+def mark(ledger: Path, number: int) -> None:
+    """Write a number into a ledger where no version looks."""
+    with closing(sqlite3.connect(ledger)) as connection:
+        connection.execute("CREATE TABLE IF NOT EXISTS marks (number INTEGER)")
+        connection.execute("INSERT INTO marks VALUES (?)", (number,))
+        connection.commit()
+
+
+def marked(ledger: Path) -> int:
+    """Read the last number that was written so."""
+    with closing(sqlite3.connect(ledger)) as connection:
+        [number] = connection.execute("SELECT max(number) FROM marks").fetchone()
+    return int(number)
+
+
+def newer_schema(ledger: Path) -> None:
+    """Make of a ledger what a version to come would leave behind."""
+    with closing(sqlite3.connect(ledger)) as connection:
+        [version] = connection.execute("PRAGMA user_version").fetchone()
+        connection.execute(f"PRAGMA user_version = {version + 1}")
+        connection.commit()

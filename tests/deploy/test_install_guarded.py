@@ -1,0 +1,232 @@
+"""install.sh where things are against it: a daemon that means harm, a run cut off, odd names."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import shutil
+import stat
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from adapters.ledger import open_ledger
+from config import load_household
+from tests.deploy.prefix import INSTALLER, NAME, Prefix
+from tests.deploy.test_install import mark, marked, mode, newer_schema, ok
+
+NEEDS_ROOT = pytest.mark.skipif(os.geteuid() != 0, reason="owners are given by root alone")
+
+
+def test_what_the_daemon_plants_leads_root_nowhere(installed: Prefix, tmp_path: Path) -> None:
+    """Links and a version in the daemon's own folder are not followed, in an upgrade or back."""
+    outside = tmp_path / "outside"
+    outside.mkdir(mode=0o755)
+    ledger = installed.var / "ledger.sqlite3"
+    open_ledger(ledger).close()
+    mark(ledger, 1)
+    for name in ("before-0.2.0", "after-0.2.0"):
+        (installed.var / name).symlink_to(outside)
+    for name in ("ledger.sqlite3.new", "ledger.new"):
+        (installed.var / name).symlink_to(outside / "written")
+    ok(installed.install(version="0.2.0"))
+    mark(ledger, 2)
+    newer_schema(ledger)
+    ok(installed.run("--back"))
+    assert (list(outside.iterdir()), mode(outside)) == ([], 0o755)
+    assert marked(ledger) == 1
+    assert mode(installed.kept) == 0o700
+    assert mode(ledger) == 0o600
+
+
+def test_no_program_of_the_daemons_is_run(installed: Prefix) -> None:
+    """A version on record in the daemon's folder is no version, nor is one that leads elsewhere."""
+    evil = installed.var / "evil"
+    installed.program(evil / "bin/lullwatt", f"#!/bin/sh\n: > '{evil}/was-run'\n")
+    (evil / ".complete").touch()
+    for folder, told in ((installed.var, "no version to go back to"), (installed.kept, "names no")):
+        before = folder / "before-0.1.0"
+        before.mkdir(parents=True)
+        (before / "version").write_text("../../var/lib/lullwatt/evil\n")
+        refused = installed.run("--back")
+        assert refused.returncode == 1
+        assert told in refused.stderr
+    assert not (evil / "was-run").exists()
+
+
+@NEEDS_ROOT
+def test_a_file_with_a_second_name_is_not_given_away(installed: Prefix) -> None:
+    """Root's file with a name in the daemon's folder too stays root's; others change hands."""
+    secret = installed.etc / "authority/ca-key.pem"
+    (installed.var / "mine").hardlink_to(secret)
+    (installed.var / "copy").write_text("made by root")
+    ok(installed.install())
+    assert secret.stat().st_uid == 0
+    assert (installed.var / "copy").stat().st_uid == installed.var.stat().st_uid != 0
+
+
+@NEEDS_ROOT
+def test_installed_over_what_was_kept_the_daemon_can_read_its_file(installed: Prefix) -> None:
+    """The household file that --remove left is the daemon's to read again."""
+    ok(installed.run("--remove"))
+    assert installed.house.stat().st_gid == 0
+    ok(installed.install())
+    found = installed.house.stat()
+    assert (found.st_uid, found.st_gid) == (0, installed.etc.stat().st_gid)
+    assert found.st_gid != 0
+    assert found.st_mode & stat.S_IRGRP
+
+
+@pytest.fixture(scope="module")
+def beside_others(tmp_path_factory: pytest.TempPathFactory) -> tuple[Prefix, str]:
+    """Install under a strict umask, where others were before; return what was printed too."""
+    prefix = Prefix(tmp_path_factory.mktemp("beside"))
+    theirs = prefix.root / "usr/local/bin"
+    theirs.mkdir(parents=True)
+    theirs.chmod(0o2775)
+    own = prefix.root / "etc/mosquitto/conf.d/own.conf"
+    own.parent.mkdir(parents=True)
+    own.write_text("listener 1883\nallow_anonymous true\n")
+    done = subprocess.run(
+        ["sh", INSTALLER, "--root", prefix.root, "--environment", prefix.environment("0.1.0"),
+         "--answers", prefix.root.parent / "answers.yaml"],
+        capture_output=True, text=True, check=False, umask=0o077,
+    )  # fmt: skip
+    return prefix, ok(done)
+
+
+def test_a_strict_root_does_not_shut_the_daemon_out(beside_others: tuple[Prefix, str]) -> None:
+    """Whatever root's umask, the program's folders can be read, and the secrets can't."""
+    prefix, _ = beside_others
+    opt = prefix.root / "opt/lullwatt"
+    assert {mode(path) for path in (opt, opt / "0.1.0", opt / "0.1.0/deploy")} == {0o755}
+    assert mode(opt / "0.1.0/deploy/install.sh") & 0o444 == 0o444
+    assert {mode(path) for path in (prefix.etc / "accounts").iterdir()} == {0o600}
+
+
+def test_one_at_a_time(installed: Prefix) -> None:
+    """While another one is at work it does nothing, and takes nothing of the other's away."""
+    draft = installed.etc / "house.yaml.draft"
+    draft.write_text("of the other")
+    before = installed.picture()
+    other = os.open(installed.root, os.O_RDONLY)
+    try:
+        fcntl.flock(other, fcntl.LOCK_EX)
+        for options in ("--back", "--remove"):
+            assert "another install.sh is at work" in installed.run(options).stderr
+        refused = installed.install()
+    finally:
+        os.close(other)
+    assert refused.returncode == 1
+    assert "another install.sh is at work" in refused.stderr
+    assert installed.picture() == before
+
+
+def test_a_run_that_was_cut_off_is_gone_on_with(installed: Prefix) -> None:
+    """What it wrote before it failed is taken up at the end of the next, and only then."""
+    program = installed.environment("0.1.0") / "bin/lullwatt"
+    whole = program.read_text("utf-8")
+    text = installed.house.read_text("utf-8")
+    shed = "  shed: {charging_mode: 3, max_amps: 16, switching: on_off}\n"
+    installed.house.write_text(text.replace("charge_points:\n", f"charge_points:\n{shed}"))
+    installed.break_command("0.1.0", "check", "something is amiss")
+    assert installed.install().returncode == 1
+    assert "point.shed" in (installed.root / "etc/mosquitto/home/passwords").read_text()
+    installed.program(program, whole)
+    told = ok(installed.install())
+    for words in ("restart mosquitto", "daemon-reload", "restart lullwatt"):
+        assert f"systemctl {words}\n" in told
+    assert "restart" not in ok(installed.install())
+
+
+def test_back_after_a_back_that_was_cut_off(installed: Prefix) -> None:
+    """The newer ledger was set aside and no more: the next run puts the copy in its place."""
+    ledger = installed.var / "ledger.sqlite3"
+    open_ledger(ledger).close()
+    mark(ledger, 1)
+    ok(installed.install(version="0.2.0"))
+    aside = installed.kept / "after-0.2.0"
+    aside.mkdir()
+    shutil.move(ledger, aside)
+    ok(installed.run("--back"))
+    assert (installed.in_force, marked(ledger)) == ("0.1.0", 1)
+    assert (aside / "ledger.sqlite3").exists()
+
+
+def test_a_name_that_is_an_address(installed: Prefix) -> None:
+    """A fixed address stands in the certificate as one, and is there the next time."""
+    ok(installed.run("--name", "192.168.1.20"))
+    home = installed.root / "etc/mosquitto/home"
+    subprocess.run(
+        ["openssl", "verify", "-CAfile", installed.etc / "ca.pem", "-verify_ip", "192.168.1.20",
+         home / "cert.pem"],
+        check=True, capture_output=True,
+    )  # fmt: skip
+    assert "is there: the broker's certificate, for 192.168.1.20" in ok(installed.run())
+    refused = installed.run("--name", "hub,DNS:elsewhere")
+    assert (refused.returncode, "neither a name nor an address" in refused.stderr) == (1, True)
+
+
+def test_a_certificate_beside_another_key_is_made_anew(installed: Prefix) -> None:
+    """Cut off between the two, the broker would not start: both are made again."""
+    home = installed.root / "etc/mosquitto/home"
+    shutil.copy(installed.etc / "authority/ca-key.pem", home / "key.pem")
+    told = ok(installed.run())
+    assert f"now: make the broker's certificate, for {NAME}" in told
+    key = public("pkey", "-in", home / "key.pem", "-pubout")
+    assert key == public("x509", "-in", home / "cert.pem", "-noout", "-pubkey") != b""
+
+
+def public(*words: str | Path) -> bytes:
+    """Return the public key that openssl finds so."""
+    return subprocess.run(["openssl", *words], check=True, capture_output=True).stdout
+
+
+def test_a_folder_of_everybodys_stays_as_it_is(beside_others: tuple[Prefix, str]) -> None:
+    """One that another program made with rights of its own keeps them."""
+    prefix, _ = beside_others
+    assert mode(prefix.root / "usr/local/bin") == 0o2775
+
+
+def test_odd_paths(tmp_path: Path) -> None:
+    """Spaces and signs that mean something to sh and sed are taken as they are, in upgrades too."""
+    folder = tmp_path / "of mine & no#1"
+    folder.mkdir()
+    prefix = Prefix(folder)
+    ok(prefix.install())
+    assert load_household(prefix.house).bus.tls
+    open_ledger(prefix.var / "ledger.sqlite3").close()
+    ok(prefix.install(version="0.2.0"))
+    assert (prefix.kept / "before-0.2.0/ledger.sqlite3").exists()
+
+
+def test_no_upgrade_where_the_ledger_cannot_be_found(installed: Prefix) -> None:
+    """A file that the version in force does not accept: without a copy there is no upgrade."""
+    open_ledger(installed.var / "ledger.sqlite3").close()
+    program = installed.environment("0.1.0") / "bin/python"
+    installed.program(program, "#!/bin/sh\necho 'house.yaml:1:1: unknown key' >&2\nexit 1\n")
+    refused = installed.install(version="0.2.0")
+    assert refused.returncode == 1
+    assert "the ledger can't be copied" in refused.stderr
+    assert installed.in_force == "0.1.0"
+
+
+def test_others_at_the_broker_are_told_of(
+    beside_others: tuple[Prefix, str], installed: Prefix
+) -> None:
+    """A broker with settings of its own: whoever runs this is told that they change, once."""
+    _, told = beside_others
+    assert "mind: Mosquitto serves others here too" in told
+    (installed.root / "etc/mosquitto/conf.d/own.conf").write_text("allow_anonymous true\n")
+    assert "mind:" not in ok(installed.install("--dry-run"))
+
+
+def test_a_version_that_leads_elsewhere_is_none(prefix: Prefix) -> None:
+    """The name of a wheel makes a folder's name, and never one outside."""
+    for version in ("..", "current", "1/2"):
+        wheel = prefix.root.parent / f"lullwatt-{version}-py3-none-any.whl"
+        refused = prefix.run("--wheel", str(wheel))
+        assert refused.returncode == 1
+        assert "no version to install" in refused.stderr
+    assert prefix.picture() == {}

@@ -1,0 +1,97 @@
+"""The unit: systemd itself finds nothing wrong with it, and little that it exposes."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+from pathlib import Path
+
+from adapters.alert_command import STOPS_SECONDS as ALERTS_STOP
+from adapters.bus import LAST_ACKNOWLEDGEMENTS_SECONDS, THREAD_ENDS_SECONDS
+from adapters.ocpp_server import STOPS_SECONDS as OCPP_STOPS
+from daemon.cli import UNWELL
+from tests.deploy.guide import ROOT
+
+UNIT = ROOT / "deploy" / "lullwatt.service"
+TEXT = UNIT.read_text("utf-8")
+MOST_EXPOSED = 1.5
+LEAST_SECONDS_BETWEEN_STARTS = 10
+"""What fails at once is not to fill the log [s]."""
+SECONDS_UNTIL_STUCK = 60
+
+
+def value(key: str) -> str:
+    [found] = re.findall(rf"^{key}=(.*)$", TEXT, re.MULTILINE)
+    return str(found)
+
+
+def test_systemd_finds_nothing_wrong(tmp_path: Path) -> None:
+    """`systemd-analyze verify` is silent, with a program in the place of the one not installed."""
+    program = tmp_path / "lullwatt"
+    program.write_text("#!/bin/sh\n")
+    program.chmod(0o755)
+    copy = tmp_path / UNIT.name
+    copy.write_text(TEXT.replace("/opt/lullwatt/current/bin/lullwatt", str(program)))
+    found = subprocess.run(
+        ["systemd-analyze", "verify", "--man=no", copy], capture_output=True, text=True, check=False
+    )
+    assert (found.returncode, found.stdout + found.stderr) == (0, "")
+
+
+def test_a_fault_in_a_unit_is_found(tmp_path: Path) -> None:
+    """The check above can fail."""
+    copy = tmp_path / UNIT.name
+    copy.write_text(TEXT.replace("WatchdogSec=60", "WatchdogSec=soon"))
+    found = subprocess.run(
+        ["systemd-analyze", "verify", "--man=no", copy], capture_output=True, text=True, check=False
+    )
+    assert "Failed to parse sec value, ignoring: soon" in found.stderr
+
+
+def test_little_is_exposed() -> None:
+    """`systemd-analyze security` says 1.5 or less; without the lock on calls it would not."""
+    assert exposure(UNIT) <= MOST_EXPOSED
+
+
+def test_exposure_is_measured(tmp_path: Path) -> None:
+    """A unit that is not shut off is found to be."""
+    copy = tmp_path / UNIT.name
+    copy.write_text(TEXT.replace("\nSystemCallFilter=", "\n#").replace("\nProtect", "\n#"))
+    assert exposure(copy) > MOST_EXPOSED
+
+
+def exposure(unit: Path) -> float:
+    found = subprocess.run(
+        ["systemd-analyze", "security", "--offline=yes", "--no-pager", unit],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    [number] = re.findall(r"Overall exposure level for \S+: ([\d.]+)", found.stdout)
+    return float(number)
+
+
+def test_it_is_tried_again_for_as_long_as_that_may_help() -> None:
+    """Only where another daemon took over does it stay down; a bad file may be mended."""
+    assert value("RestartPreventExitStatus").split() == [str(UNWELL)]
+    assert value("Restart") == "on-failure"
+    assert value("StartLimitIntervalSec") == "0"
+    assert int(value("RestartSec")) >= LEAST_SECONDS_BETWEEN_STARTS
+
+
+def test_it_is_given_the_time_that_stopping_takes() -> None:
+    """Telling the hardware to stop, and waiting for the broker, ends before it is killed."""
+    parts = LAST_ACKNOWLEDGEMENTS_SECONDS + 2 * THREAD_ENDS_SECONDS + OCPP_STOPS + 2 * ALERTS_STOP
+    assert int(value("TimeoutStopSec")) > parts
+
+
+def test_the_password_is_the_one_that_the_installer_makes() -> None:
+    """The credential is named like the file in the household file that install.sh writes."""
+    name, _, source = value("LoadCredential").partition(":")
+    written = (ROOT / "deploy" / "install.sh").read_text("utf-8")
+    assert f"password_file: accounts/{name}" in written
+    assert source == f"/etc/lullwatt/accounts/{name}"
+
+
+def test_a_stuck_loop_is_killed_within_a_minute() -> None:
+    """It is told to wait for signs of life, from the daemon alone."""
+    assert (value("Type"), value("NotifyAccess")) == ("notify", "main")
+    assert int(value("WatchdogSec")) <= SECONDS_UNTIL_STUCK

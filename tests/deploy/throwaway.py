@@ -1,0 +1,176 @@
+"""The guide followed from nothing in a throw-away Debian with its own systemd: `make throwaway`.
+
+A minimal Debian is made with debootstrap, holds nothing but sudo and systemd, and is booted with
+systemd-nspawn; its packages come over the network. Needs root. What it prints beside the time of
+each step is what only a real service manager can show: that the hardened unit runs, under which
+rights it gets its password, and that it is started again when it is killed.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from dataclasses import replace
+from pathlib import Path
+from time import monotonic
+
+from tests.deploy.guide import Step, read_back, script, steps
+from tests.deploy.stage import release
+
+SUITE = os.environ.get("LULLWATT_DEBIAN", "bookworm")
+MOST_SECONDS = 15 * 60
+"""What a new user may have to wait for commands, from nothing to a daemon that is heard."""
+
+_BASE = "systemd,systemd-sysv,dbus,sudo,ca-certificates"
+_HOST_FILES = ("etc/resolv.conf", "etc/pip.conf", "etc/ssl/certs/ca-certificates.crt")
+"""How this machine reaches the network is how the throw-away one does."""
+
+_FOLLOWS = """\
+[Unit]
+Description=Follows the guide
+After=basic.target dbus.service
+[Service]
+Type=oneshot
+Environment=HOME=/root LANG=C.UTF-8 EDITOR=/usr/local/bin/edit
+ExecStart=/bin/sh /root/script
+ExecStopPost=/bin/systemctl poweroff --force --no-block
+StandardOutput=file:/root/told
+StandardError=inherit
+[Install]
+WantedBy=multi-user.target
+"""
+
+INSPECT = Step(
+    "inspect",
+    "machine",
+    """\
+systemctl show lullwatt -p ActiveState -p StatusText -p User -p NRestarts
+stat -c '%n %A %U' /run/credentials/lullwatt.service /run/credentials/lullwatt.service/*
+systemd-analyze security --no-pager --threshold=15 lullwatt | tail -n 1
+grep -E '^(NoNewPrivs|Seccomp|CapEff)' "/proc/$(systemctl show lullwatt -p MainPID --value)/status"
+kill -KILL "$(systemctl show lullwatt -p MainPID --value)"
+for second in 1 2 3 4 5 6 7 8 9 10 11 12 13 14 15; do
+    sleep 1
+    case "$(systemctl show lullwatt -p ActiveState -p NRestarts | tr '\\n' ' ')" in
+        'NRestarts=1 ActiveState=active '*) break ;;
+    esac
+done
+systemctl show lullwatt -p ActiveState -p NRestarts
+systemctl --quiet is-active lullwatt
+printf 'household: {name: [}\\n' > /etc/lullwatt/bad.yaml
+mkdir -p /run/systemd/system/lullwatt.service.d
+cat > /run/systemd/system/lullwatt.service.d/bad.conf <<'END'
+[Service]
+ExecStartPre=
+ExecStart=
+ExecStart=/opt/lullwatt/current/bin/lullwatt run /etc/lullwatt/bad.yaml
+END
+systemctl daemon-reload
+! systemctl restart lullwatt
+systemctl show lullwatt -p ActiveState -p ExecMainStatus -p NRestarts
+[ "$(systemctl show lullwatt -p ActiveState --value)" = activating ]
+cp /etc/lullwatt/house.yaml /etc/lullwatt/bad.yaml
+chgrp lullwatt /etc/lullwatt/bad.yaml
+until systemctl --quiet is-active lullwatt; do sleep 1; done
+rm -r /run/systemd/system/lullwatt.service.d /etc/lullwatt/bad.yaml
+systemctl daemon-reload
+systemctl restart lullwatt
+journalctl --no-pager -u lullwatt -n 40
+""",
+)
+"""What the manager knows of the unit; killed, it comes back; with a bad file, once it is mended."""
+
+
+def make_root(root: Path) -> None:
+    """Make a minimal Debian that has the releases and the steps in it."""
+    _run("debootstrap", "--variant=minbase", f"--include={_BASE}", SUITE, str(root))
+    for name in _HOST_FILES:
+        if Path("/", name).is_file():
+            shutil.copy(Path("/", name), root / name)
+    _place(root / "etc/hostname", "board\n")
+    _place(root / "etc/hosts", "127.0.0.1 localhost\n127.0.1.1 board\n")
+    for version in ("0.1.0", "0.1.1"):
+        release(root / "root", version)
+    _place(root / "usr/local/bin/edit", '#!/bin/sh\necho "# looked through" >> "$1"\n', 0o755)
+    _place(root / "root/script", script(_steps()))
+    _place(root / "etc/systemd/system/follow.service", _FOLLOWS)
+    wants = root / "etc/systemd/system/multi-user.target.wants"
+    wants.mkdir(exist_ok=True)
+    (wants / "follow.service").symlink_to("/etc/systemd/system/follow.service")
+
+
+def _steps() -> list[Step]:
+    """All steps of the page, with a look inside before the upgrade."""
+    found: list[Step] = []
+    for step in steps("machine", "anywhere"):
+        if step.name == "upgrade":
+            found.append(INSPECT)
+        quiet = step.name == "packages"
+        text = step.text.replace("apt-get", "env DEBIAN_FRONTEND=noninteractive apt-get -qq")
+        found.append(replace(step, text=text) if quiet else step)
+    return found
+
+
+def boot(root: Path) -> str:
+    """Boot it until it has followed the guide and turned itself off; return what was printed."""
+    subprocess.run(
+        [
+            "systemd-nspawn", "--quiet", "--directory", str(root), "--boot", "--register=no",
+            "--keep-unit", "--hostname=board", "--console=pipe", "--resolv-conf=off",
+        ],
+        stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.STDOUT,
+        check=False, timeout=3 * MOST_SECONDS,
+        env=os.environ | {"SYSTEMD_NSPAWN_UNIFIED_HIERARCHY": "1"},
+    )  # fmt: skip
+    return (root / "root" / "told").read_text("utf-8", errors="replace")
+
+
+def tell(printed: str, made_seconds: float) -> bool:
+    """Print what was seen and the time of each step; return whether all were done in time."""
+    ran = read_back(printed)
+    _say(printed)
+    _say(f"\nA minimal Debian ({SUITE}) was made in {made_seconds:.0f} s.\n")
+    for name, it in ran.items():
+        _say(f"| {name} | {it.seconds:.1f} |")
+    missing = [step.name for step in _steps() if step.name not in ran]
+    names = list(ran)
+    first = sum(it.seconds for name, it in ran.items() if names.index(name) <= _index_heard(names))
+    _say(f"\nFrom nothing to a charge point that is heard: {first:.0f} s of commands.")
+    if missing:
+        _say(f"FAILED at the step: {missing[0]}")
+    return not missing and first < MOST_SECONDS
+
+
+def _say(text: str) -> None:
+    sys.stdout.write(f"{text}\n")
+
+
+def _index_heard(names: list[str]) -> int:
+    return names.index("hear") if "hear" in names else len(names)
+
+
+def _place(path: Path, text: str, mode: int = 0o644) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(text, "utf-8")
+    path.chmod(mode)
+
+
+def _run(*command: str) -> None:
+    subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+
+
+def main() -> int:
+    """Do it all in a folder that is gone afterwards."""
+    with tempfile.TemporaryDirectory(prefix="lullwatt-throwaway-") as folder:
+        root = Path(folder) / "root"
+        began = monotonic()
+        make_root(root)
+        made = monotonic() - began
+        return 0 if tell(boot(root), made) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

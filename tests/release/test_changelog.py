@@ -1,0 +1,43 @@
+"""What the changelog says of the version that is made next."""
+
+from __future__ import annotations
+
+import re
+
+from tests.release.building import ROOT, project
+from tests.release.release import changelog_section
+
+TEXT = """# Changelog
+
+## Unreleased
+
+### Added
+
+- More.
+
+## 1.2.0 - 2026-12-01
+
+### Added
+
+- Much.
+
+## 1.1.0 - 2026-11-01
+"""
+
+
+def test_the_changelog_has_something_for_the_next_release() -> None:
+    """Its newest section is of the version in pyproject.toml, or of what is not released yet."""
+    text = (ROOT / "CHANGELOG.md").read_text("utf-8")
+    newest = re.search(r"^## (.+)$", text, re.MULTILINE)
+    assert newest is not None
+    version = project()["version"]
+    assert newest[1] == "Unreleased" or changelog_section(text, version) is not None
+    assert "\n- " in text[newest.end() :].partition("\n## ")[0]
+
+
+def test_a_release_needs_a_section_of_its_own() -> None:
+    """With its date, and with something in it."""
+    assert changelog_section(TEXT, "1.2.0") == "### Added\n\n- Much."
+    assert changelog_section(TEXT, "1.1.0") is None
+    assert changelog_section(TEXT, "1.20") is None
+    assert changelog_section(TEXT, "1.3.0") is None

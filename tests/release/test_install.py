@@ -1,0 +1,45 @@
+"""The wheel in a clean environment, on the oldest Python and on the newest of this machine."""
+
+from __future__ import annotations
+
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from tests.release.building import build, clean_copy, project
+from tests.release.pythons import OLDEST, Environment, clean_environment, pythons, say
+
+NEWEST = max(pythons())
+ASK = "import config, sys; print(config.__file__); print(*sys.version_info[:2])"
+
+
+def clean(version: tuple[int, int], folder: Path) -> Environment:
+    wheel = build(clean_copy(folder / "tree"), "wheel", folder / "wheel")
+    return clean_environment(version, folder / "environment", wheel)
+
+
+NONE_NEWER = pytest.mark.skipif(NEWEST == OLDEST, reason="there is no Python newer than 3.11 here")
+
+
+@pytest.mark.parametrize(
+    "version",
+    [pytest.param(OLDEST, id="oldest"), pytest.param(NEWEST, id="newest", marks=NONE_NEWER)],
+)
+def test_the_installed_wheel_checks_and_rehearses(version: tuple[int, int], tmp_path: Path) -> None:
+    """Its own files and no others are used; it says its version, checks, plans and rehearses."""
+    environment = clean(version, tmp_path)
+    home = tmp_path / "home"
+    home.mkdir()
+    where = subprocess.run(
+        [environment.python, "-I", "-c", ASK],
+        capture_output=True, text=True, check=True, timeout=60,
+    ).stdout.splitlines()  # fmt: skip
+    package = Path(where[0]).parent
+    assert package.is_relative_to(environment.home)
+    assert where[1] == f"{version[0]} {version[1]}"
+    assert say(environment, home, "--version") == f"lullwatt, version {project()['version']}\n"
+    example = str(package / "examples" / "kowhai.yaml")
+    assert "licensed electrician" in say(environment, home, "check", example)
+    rehearsed = say(environment, home, "rehearse")
+    assert "26.000 kWh for NZD 5.02, 35 % to 80 %, need met, starts: 1." in rehearsed

@@ -1,0 +1,83 @@
+"""What is released: a wheel of all that it needs and no more, and an sdist that builds the same."""
+
+from __future__ import annotations
+
+import zipfile
+from email.parser import HeaderParser
+from pathlib import Path
+
+import pytest
+
+from tests.release.building import ROOT, build, clean_copy, project, unpack
+
+PACKAGES = ("config", "planners", "adapters", "daemon")
+VERSION: str = project()["version"]
+INFO = f"lullwatt-{VERSION}.dist-info"
+
+
+@pytest.fixture(scope="module")
+def built(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path, Path]:
+    """Build the sdist; a wheel of the tree, and one of what the sdist holds."""
+    folder = tmp_path_factory.mktemp("release")
+    sdist = build(clean_copy(folder / "tree"), "sdist", folder / "sdist")
+    wheel = build(folder / "tree", "wheel", folder / "wheel")
+    unpacked = unpack(sdist, folder / "unpacked")
+    return sdist, wheel, build(unpacked, "wheel", folder / "again")
+
+
+def contents(wheel: Path) -> dict[str, bytes]:
+    with zipfile.ZipFile(wheel) as archive:
+        return {name: archive.read(name) for name in archive.namelist()}
+
+
+def package_files() -> set[str]:
+    """List what lies in the packages' folders, whatever pyproject.toml says of it."""
+    return {
+        path.relative_to(ROOT).as_posix()
+        for package in PACKAGES
+        for path in (ROOT / package).rglob("*")
+        if path.is_file() and "__pycache__" not in path.parts
+    }
+
+
+def test_the_wheel_holds_the_packages_and_nothing_else(built: tuple[Path, Path, Path]) -> None:
+    """Every module, template, example and py.typed; no tests, no data of theirs, no tools."""
+    names = set(contents(built[1]))
+    own = {name for name in names if not name.startswith(f"{INFO}/")}
+    assert own == package_files()
+    for needed in (
+        "config/examples/kowhai.yaml", "config/examples/plug.yaml", "daemon/py.typed",
+        "daemon/templates/month.html.j2", "daemon/templates/month.css",
+    ):  # fmt: skip
+        assert needed in own
+    assert {name.removeprefix(f"{INFO}/") for name in names - own} == {
+        "METADATA", "RECORD", "WHEEL", "entry_points.txt", "top_level.txt", "licenses/LICENSE",
+    }  # fmt: skip
+
+
+def test_the_sdist_builds_the_same_wheel(built: tuple[Path, Path, Path]) -> None:
+    """Byte for byte in every file."""
+    assert built[1].name == built[2].name == f"lullwatt-{VERSION}-py3-none-any.whl"
+    assert contents(built[1]) == contents(built[2])
+
+
+def test_the_sdist_holds_what_an_install_needs(
+    built: tuple[Path, Path, Path], tmp_path: Path
+) -> None:
+    """The installer with its files, the constraints, the licences, what changed; not the tests."""
+    tree = unpack(built[0], tmp_path)
+    for needed in ("constraints.txt", "CHANGELOG.md", "LICENCES.md", "LICENSE", "README.md"):
+        assert (tree / needed).read_bytes() == (ROOT / needed).read_bytes()
+    ours = {path.name for path in (ROOT / "deploy").iterdir()}
+    assert {path.name for path in (tree / "deploy").iterdir()} == ours
+    assert not (tree / "tests").exists()
+
+
+def test_the_version_stands_in_one_place(built: tuple[Path, Path, Path]) -> None:
+    """pyproject.toml has it; the wheel tells the same, and no module says it again."""
+    metadata = HeaderParser().parsestr(contents(built[1])[f"{INFO}/METADATA"].decode())
+    assert (metadata["Name"], metadata["Version"]) == ("lullwatt", VERSION)
+    assert metadata["License-Expression"] == "MIT"
+    for name in package_files():
+        if name.endswith(".py"):
+            assert VERSION not in (ROOT / name).read_text("utf-8").split('"'), name
