@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 import subprocess
 import sys
 import tomllib
@@ -10,12 +11,15 @@ from collections.abc import Callable
 from importlib.resources import files
 from itertools import chain
 from pathlib import Path
+from subprocess import PIPE
 
 import click
 import pytest
 
+from adapters.messages import VehicleReport, decode
 from daemon.cli import cli
 from tests.support.brokers import Mosquitto
+from tests.support.waiting import wait_until
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text("utf-8")
@@ -116,6 +120,29 @@ def test_the_broker_configuration_is_one(make_mosquitto: Callable[..., Mosquitto
     broker = make_mosquitto(*settings)
     broker.start()
     assert broker.running
+
+
+def test_the_page_of_the_bus_plays_the_hardware(
+    make_mosquitto: Callable[..., Mosquitto],
+) -> None:
+    """What its second command says, its first one prints, and the daemon understands."""
+    page = (ROOT / "deploy" / "BUS.md").read_text("utf-8")
+    [block] = re.findall(r"```\n(mosquitto_sub.*?)```", page, re.DOTALL)
+    listen, say = (shlex.split(line) for line in block.replace("\\\n", "").splitlines())
+    broker = make_mosquitto()
+    broker.start()
+    port = ["-p", str(broker.port)]
+    with subprocess.Popen([*listen, *port, "-C", "1", "-W", "20"], stdout=PIPE, text=True) as heard:
+
+        def is_heard() -> bool:
+            subprocess.run([*say, *port], check=True)
+            return heard.poll() is not None
+
+        wait_until(is_heard)
+        assert heard.stdout is not None
+        topic, _, payload = heard.stdout.read().partition(" ")
+    assert topic == "lullwatt/kowhai-cottage/driveway/vehicle"
+    assert decode(VehicleReport, payload.encode()).soc_percent == 35
 
 
 def test_the_examples_are_shipped() -> None:
