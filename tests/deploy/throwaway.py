@@ -52,7 +52,7 @@ stat -c '%n %A %U' /run/credentials/lullwatt.service /run/credentials/lullwatt.s
 systemd-analyze security --no-pager --threshold=15 lullwatt | tail -n 1
 grep -E '^(NoNewPrivs|Seccomp|CapEff)' "/proc/$(systemctl show lullwatt -p MainPID --value)/status"
 kill -KILL "$(systemctl show lullwatt -p MainPID --value)"
-for second in 1 2 3 4 5 6 7 8 9 10 11 12 13 14 15; do
+for second in $(seq 40); do
     sleep 1
     case "$(systemctl show lullwatt -p ActiveState -p NRestarts | tr '\\n' ' ')" in
         'NRestarts=1 ActiveState=active '*) break ;;

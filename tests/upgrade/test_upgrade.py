@@ -29,7 +29,6 @@ from tests.daemon.sites import Site
 from tests.upgrade.keep import MOST_BYTES, PREVIOUS, ROOT, keep
 
 NEWEST = len(MIGRATIONS)
-KEPT = sorted(PREVIOUS.iterdir())
 POINT = "driveway"
 FIVE_MINUTES = timedelta(minutes=5)
 BEGINS, ENDS = datetime(2026, 6, 1, tzinfo=UTC), datetime(2026, 7, 1, tzinfo=UTC)
@@ -49,6 +48,14 @@ class Old:
     copy: Path
 
 
+def about(kept: Path) -> dict[str, Any]:
+    told: dict[str, Any] = json.loads((kept / "about.json").read_text("utf-8"))
+    return told
+
+
+KEPT = sorted(PREVIOUS.iterdir(), key=lambda kept: (about(kept)["schema"], kept.name))
+
+
 @pytest.fixture(params=KEPT, ids=lambda folder: folder.name)
 def old(request: pytest.FixtureRequest, tmp_path: Path) -> Old:
     kept: Path = request.param
@@ -59,11 +66,6 @@ def old(request: pytest.FixtureRequest, tmp_path: Path) -> Old:
     schema = about(kept)["schema"]
     copy = backup_of_schema(ledger, schema)
     return Old(household, ledger, schema, told["nights"], told["register_wh"], copy)
-
-
-def about(kept: Path) -> dict[str, Any]:
-    told: dict[str, Any] = json.loads((kept / "about.json").read_text("utf-8"))
-    return told
 
 
 def rows(path: Path, table: str) -> list[tuple[object, ...]]:
