@@ -30,6 +30,7 @@ from daemon.lines import lines_of, wills, wired_filters, without_wiring
 from daemon.ocpp_side import OcppSide
 from daemon.service import Halt, Handled, Reload, Ring, Service
 from daemon.service_manager import ServiceManager
+from daemon.turn import Onlookers
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -71,10 +72,8 @@ class Daemon:
     as_wired : bool
         Whether charge points are reached as the file wires them, or all by the daemon's own
         messages.
-    manager : ServiceManager, optional
-        Tells a service manager that the loop turns.
-    metrics : MetricsRounds, optional
-        Gives out figures for graphs.
+    onlookers : Onlookers, optional
+        Those who are shown each turn of the loop.
     """
 
     def __init__(
@@ -90,8 +89,7 @@ class Daemon:
         clock_watch: ClockWatch | None = None,
         backups: BackupRounds | None = None,
         as_wired: bool = True,
-        manager: ServiceManager | None = None,
-        metrics: MetricsRounds | None = None,
+        onlookers: Onlookers | None = None,
     ) -> None:
         file = watch.house.file
         wired = file if as_wired else without_wiring(file)
@@ -114,7 +112,7 @@ class Daemon:
             me=new_instance(clock.now()), run_command=run_command,
             clock_watch=clock_watch, backups=backups,
             lines=lines_of(wired, self._mqtt, ledger, ocpp=self._ocpp),
-            manager=manager, metrics=metrics,
+            onlookers=onlookers,
         )  # fmt: skip
 
     def post(self, event: object) -> None:
@@ -198,7 +196,7 @@ def run_daemon(path: Path) -> bool:
         daemon = Daemon(
             watch, ledger, SystemClock(), file.bus, run_command=commands.run,
             clock_watch=ClockWatch(), backups=backups,
-            manager=manager, metrics=metrics,
+            onlookers=Onlookers(manager, metrics),
         )  # fmt: skip
         if metrics is not None:
             metrics.start()  # after the ledger is opened, whose place its file must not take

@@ -7,7 +7,7 @@ step the controllers, carry out what they ask for, acknowledge.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from queue import Empty, SimpleQueue
+from queue import SimpleQueue
 from typing import TYPE_CHECKING, Any, Literal
 
 import structlog
@@ -41,7 +41,7 @@ from daemon.outbox import STATUS_EVERY, Outbox, Publisher
 from daemon.recovery import recover
 from daemon.replanning import announce, is_charging
 from daemon.status import status_of
-from daemon.turn import Turn
+from daemon.turn import Onlookers, Turn
 from planners.rates_known import rates_known
 
 if TYPE_CHECKING:
@@ -56,8 +56,6 @@ if TYPE_CHECKING:
     from daemon.household_watch import HouseholdWatch
     from daemon.inbox import Taken
     from daemon.instance import Instance
-    from daemon.metrics_rounds import MetricsRounds
-    from daemon.service_manager import ServiceManager
     from daemon.state import House, PointState
 
 __all__ = ["Halt", "Handled", "Incoming", "Reload", "Ring", "Service"]
@@ -98,10 +96,8 @@ class Service:
         Has the ledger backed up; without it, it is not.
     lines : Lines, optional
         The ways to hardware that does not speak the daemon's own messages.
-    manager : ServiceManager, optional
-        Tells a service manager that the loop turns.
-    metrics : MetricsRounds, optional
-        Gives out figures for graphs.
+    onlookers : Onlookers, optional
+        Those who are shown each turn.
     """
 
     def __init__(
@@ -118,8 +114,7 @@ class Service:
         clock_watch: ClockWatch | None = None,
         backups: BackupRounds | None = None,
         lines: Lines | None = None,
-        manager: ServiceManager | None = None,
-        metrics: MetricsRounds | None = None,
+        onlookers: Onlookers | None = None,
     ) -> None:
         self._watch = watch
         self._ledger = ledger
@@ -137,8 +132,7 @@ class Service:
         self._keeper = NightKeeper(ledger, self._outbox)
         self._clock_watch = clock_watch
         self._backups = backups
-        self._manager = manager
-        self._metrics = metrics
+        self._onlookers = onlookers or Onlookers()
         self._connected: Connected | None = None
         self._gave_way = False
         self._states: dict[str, PointState] = {}
@@ -173,17 +167,15 @@ class Service:
         event: Incoming = Ring()
         try:
             while not isinstance(event, Halt):
-                if self._manager is not None:
-                    self._manager.before(event)
+                self._onlookers.before(event)
                 self.handle(event)
                 if self._gave_way:
                     return False
-                self._show_the_turn()
-                event = self._next_event()
+                self._onlookers.after(self._turn)
+                event = self._onlookers.next_event(self._queue)
             self._announce(at_once=True)
         finally:
-            if self._manager is not None:
-                self._manager.leaves()
+            self._onlookers.leaves()
             # A start ends with its plan by itself, but where hardware is told no time limit.
             if not self._gave_way:
                 self._lines.stop_what_would_stay_on()
@@ -192,21 +184,8 @@ class Service:
                     self._outbox.note_down("ended", self._clock.now())
         return True
 
-    def _next_event(self) -> Incoming:
-        """Wait for an event; where signs of life are wanted meanwhile, give them."""
-        while True:
-            patience = None if self._manager is None else self._manager.patience_seconds()
-            try:
-                return self._queue.get(timeout=patience)
-            except Empty:
-                if self._manager is not None:
-                    self._manager.nothing_came()
-
-    def _show_the_turn(self) -> None:
-        """Show those who only look on what is so after an event."""
-        if self._manager is None and self._metrics is None:
-            return
-        turn = Turn(
+    def _turn(self) -> Turn:
+        return Turn(
             now=self._clock.now(),
             house=self.house,
             connected=self._connected is not None,
@@ -215,10 +194,6 @@ class Service:
             actions=self._done.actions,
             nights=self._done.nights,
         )
-        if self._manager is not None:
-            self._manager.after(turn)
-        if self._metrics is not None:
-            self._metrics.after(turn)
 
     def handle(self, event: Incoming) -> None:
         """Deal with one event; the first of all is a `Ring`.
