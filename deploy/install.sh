@@ -42,6 +42,10 @@ end() {
     fi
 }
 run() { if [ -z "$DRY" ]; then "$@"; fi; }
+certify() { # openssl says a lot when all is well, so it is heard only when it is not
+    if [ "$DRY" ]; then return; fi
+    said=$(openssl "$@" 2>&1) || stop "openssl $1 failed: $said" "see what it says, then run this again"
+}
 ctl() { # the service manager, which a throw-away root has none of
     if [ "$ROOT" ]; then say "left to do on the machine itself: systemctl $*"; return; fi
     step "systemctl $*"
@@ -227,7 +231,7 @@ name_broker() { # the broker on this machine, and the ledger's place, in place o
         say 'bus:                                # written by install.sh: the broker on this machine'
         say '  broker: mqtts://127.0.0.1'
         say '  ca_file: ca.pem'
-        say "  username: $daemon"
+        say "  username: \"$daemon\""
         say '  password_file: accounts/daemon    # which root may read; the daemon is given a copy'
         say
         say 'ledger: {path: /var/lib/lullwatt/ledger.sqlite3}'
@@ -239,9 +243,9 @@ make_authority() {
         kept "the house's own authority in $ETC/authority"
     else
         step "make an authority of the house's own in $ETC/authority (3650 days)"
-        run openssl req -x509 -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes -days 3650 \
+        certify req -x509 -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes -days 3650 \
             -keyout "$ETC/authority/ca-key.pem" -out "$ETC/authority/ca.pem.new" \
-            -subj '/CN=Lullwatt at home' -addext keyUsage=critical,keyCertSign,cRLSign 2>/dev/null
+            -subj '/CN=Lullwatt at home' -addext keyUsage=critical,keyCertSign,cRLSign
         run chmod 600 "$ETC/authority/ca-key.pem"
         run mv -fT "$ETC/authority/ca.pem.new" "$ETC/authority/ca.pem"
     fi
@@ -281,11 +285,11 @@ make_certificate() {
     WORK=$(mktemp -d) # broker: what the daemon calls it among containers
     printf 'subjectAltName=%s,DNS:localhost,DNS:broker,IP:127.0.0.1\nbasicConstraints=critical,CA:FALSE\n' \
         "$KIND:$NAME" > "$WORK/names"
-    openssl req -new -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes \
-        -keyout "$WORK/key.pem" -out "$WORK/request.pem" -subj "/CN=$NAME" 2>/dev/null
-    openssl x509 -req -in "$WORK/request.pem" -CA "$ETC/authority/ca.pem" \
+    certify req -new -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes \
+        -keyout "$WORK/key.pem" -out "$WORK/request.pem" -subj "/CN=$NAME"
+    certify x509 -req -in "$WORK/request.pem" -CA "$ETC/authority/ca.pem" \
         -CAkey "$ETC/authority/ca-key.pem" -CAcreateserial -CAserial "$WORK/serial" -days 825 \
-        -extfile "$WORK/names" -out "$WORK/cert.pem" 2>/dev/null
+        -extfile "$WORK/names" -out "$WORK/cert.pem"
     settle "$WORK/key.pem" "$BROKER/key.pem" 600 mosquitto:mosquitto
     settle "$WORK/cert.pem" "$BROKER/cert.pem" 644 mosquitto:mosquitto
     rm -r "$WORK"

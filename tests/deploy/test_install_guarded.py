@@ -183,6 +183,17 @@ def public(*words: str | Path) -> bytes:
     return subprocess.run(["openssl", *words], check=True, capture_output=True).stdout
 
 
+def test_what_openssl_says_is_heard_when_it_fails(installed: Prefix) -> None:
+    """A key of the authority that is none: which step failed, in openssl's own words."""
+    (installed.root / "etc/mosquitto/home/cert.pem").unlink()
+    (installed.etc / "authority/ca-key.pem").write_text("no key")
+    failed = installed.install()
+    assert failed.returncode == 1
+    assert "openssl x509 failed: " in failed.stderr
+    assert "key" in failed.stderr.partition("openssl x509 failed: ")[2]
+    assert "then run this again" in failed.stderr
+
+
 def test_a_folder_of_everybodys_stays_as_it_is(beside_others: tuple[Prefix, str]) -> None:
     """One that another program made with rights of its own keeps them."""
     prefix, _ = beside_others
