@@ -12,18 +12,22 @@ import subprocess
 import sys
 import tarfile
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from tests.deploy.guide import ROOT
 
 READY_ENVIRONMENT = "/srv/environment"
 _PARTS = ("config", "planners", "adapters", "daemon", "deploy", "pyproject.toml", "constraints.txt")
 
-_SET_UP = """\
+_LAY = """\
 set -eu
 stage=$1
 mount -t tmpfs none "$stage"
 mkdir "$stage/upper" "$stage/work" "$stage/root"
 mount -t overlay overlay -o "lowerdir=/,upperdir=$stage/upper,workdir=$stage/work" "$stage/root"
+"""
+_SET_UP = f"""\
+{_LAY}
 mount --rbind /dev "$stage/root/dev"
 mount -t proc proc "$stage/root/proc"
 mount -t tmpfs none "$stage/root/run"
@@ -34,6 +38,21 @@ exec env -i PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin HO
     LANG=C.UTF-8 EDITOR=/usr/local/bin/edit LULLWATT_ENVIRONMENT=/srv/environment \
     chroot "$stage/root" sh /home/keeper/script
 """
+
+
+def is_possible() -> bool:
+    """Whether this machine lets such a root be made: it takes root, and one that may mount."""
+    if os.geteuid() != 0:
+        return False
+    apart = ("unshare", "--mount", "--pid", "--fork", "--net", "--uts")
+    with TemporaryDirectory() as folder:
+        tried = subprocess.run(
+            [*apart, "sh", "-c", _LAY, "stage", folder],
+            capture_output=True,
+            check=False,
+            timeout=60,
+        )
+    return tried.returncode == 0
 
 
 def on_stage(script: str, directory: Path) -> subprocess.CompletedProcess[str]:
