@@ -207,8 +207,9 @@ def run_daemon(path: Path) -> bool:
             time_zones=zone_data_version(), broker=file.bus.broker, ledger=str(file.ledger.path),
         )  # fmt: skip
         told_to = daemon.run()
-        _log.info("stopped", household=file.household.name)
-        return told_to
+    # The last word: a backup in progress has ended by now, and the ledger is closed.
+    _log.info("stopped", household=file.household.name)
+    return told_to
 
 
 def _metrics(asked: Metrics | None) -> MetricsRounds | None:

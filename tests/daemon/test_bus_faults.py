@@ -204,10 +204,10 @@ def test_sighup_loads_the_file_at_once(mosquitto: Mosquitto, tmp_path: Path) -> 
         assert "expected a number of NZD per kWh" in running.log
         path.write_text(good, "utf-8")
         running.process.send_signal(signal.SIGHUP)
-        wait_until(lambda: "the changed file is in force" in running.log, 5, what="in force")
+        wait_until(lambda: "the changed file is in force" in running.log, what="in force")
         # Unchanged since then, it is loaded again all the same: a person wants it.
         running.process.send_signal(signal.SIGHUP)
-        wait_until(lambda: running.log.count("the changed file is in force") == 2, 5, what="again")
+        wait_until(lambda: running.log.count("the changed file is in force") == 2, what="again")
         running.process.terminate()
         assert running.ends() == 0
     finally:
