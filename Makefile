@@ -106,9 +106,9 @@ unit: $(VENV)/.tests
 # --- campaigns: longer than a test run, run by hand --------------------------------------------
 
 prove: $(VENV)/.tests
-	LULLWATT_PROBLEMS=10000 $(BIN)/pytest -n $(WORKERS) tests/planners/test_exact.py \
-		tests/planners/test_exact_several.py tests/planners/test_nights.py \
-		tests/planners/test_year_of_rates.py
+	LULLWATT_PROBLEMS=10000 $(BIN)/pytest -n $(WORKERS) tests/planners/solver/test_exact.py \
+		tests/planners/solver/test_exact_several.py tests/planners/plan/test_nights.py \
+		tests/planners/year/test_year_of_rates.py
 
 bench: $(VENV)/.tests mosquitto
 	$(BIN)/python -m tests.benchmarks.planning

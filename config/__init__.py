@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from config.bands import band_table, names_holidays
-from config.choices import Choice, ChoicesFile
-from config.choices_loading import load_choices
-from config.currencies import minor_units
-from config.errors import (
+from config.choices.choices_file import Choice, ChoicesFile
+from config.choices.loading import load_choices
+from config.fields.currencies import minor_units
+from config.fields.names import topic_level
+from config.fields.public_holidays import holiday_dates
+from config.fields.zones import use_pinned_zones, zone_data_version
+from config.files.errors import (
     BusError,
     Fault,
     FileError,
@@ -18,7 +20,8 @@ from config.errors import (
     UnwellError,
     UsageError,
 )
-from config.household import (
+from config.files.series import PricePoint, load_prices
+from config.household.household_file import (
     DAY_KINDS,
     WEEKDAYS,
     Band,
@@ -39,12 +42,9 @@ from config.household import (
     Vehicle,
     Weekday,
 )
-from config.loading import load_household
-from config.names import topic_level
-from config.public_holidays import holiday_dates
+from config.household.loading import load_household
 from config.schema import choices_schema, household_schema
-from config.series import PricePoint, load_prices
-from config.zones import use_pinned_zones, zone_data_version
+from config.tariffs.bands import band_table, names_holidays
 
 __all__ = [
     "DAY_KINDS",

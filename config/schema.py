@@ -9,10 +9,10 @@ from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import core_schema
 from typing_extensions import override
 
-from config.choice_rules import DAEMON_KEYS, TARIFF_KEYS
-from config.choices import ChoicesFile
-from config.fields import Model
-from config.household import HouseholdFile
+from config.choices.choices_file import ChoicesFile
+from config.choices.rules import DAEMON_KEYS, TARIFF_KEYS
+from config.fields.value_types import Model
+from config.household.household_file import HouseholdFile
 
 
 class _Generator(GenerateJsonSchema):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from hypothesis import HealthCheck, settings
 
-from config.zones import use_pinned_zones
+from config.fields.zones import use_pinned_zones
 
 use_pinned_zones()
 

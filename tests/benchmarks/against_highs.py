@@ -9,11 +9,11 @@ from dataclasses import dataclass, replace
 import highspy
 import numpy as np
 
-from planners.exact import solve
-from planners.many_nights import solve_nights
-from planners.night_arrays import Nights, NightsSolution
-from planners.problem import Problem
-from planners.solution import Solution, objective, solution_of
+from planners.many_nights.arrays import Nights, NightsSolution
+from planners.many_nights.many_nights import solve_nights
+from planners.solver.exact import solve
+from planners.solver.problem import Problem
+from planners.solver.solution import Solution, objective, solution_of
 from tests.benchmarks.problems import (
     RATE_KINDS,
     SWITCHINGS,
@@ -25,7 +25,7 @@ from tests.benchmarks.problems import (
 )
 from tests.benchmarks.table import REACHED, Row, at_least, at_most, duration
 from tests.benchmarks.timing import median, percentile_99, timed
-from tests.planners import reference_several as reference
+from tests.planners.solver import reference_several as reference
 
 EQUAL = 1e-5
 """Objectives [currency], and shortages [kWh], that differ by no more are equal."""

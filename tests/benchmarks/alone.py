@@ -11,9 +11,9 @@ from pathlib import Path
 
 import numpy as np
 
-from planners.exact import solve
-from planners.many_nights import solve_nights
-from planners.problem import Problem
+from planners.many_nights.many_nights import solve_nights
+from planners.solver.exact import solve
+from planners.solver.problem import Problem
 from tests.benchmarks.problems import (
     FIVE_MINUTES,
     NIGHT_TICKS,

@@ -19,9 +19,9 @@ import numpy as np
 
 import config
 from config import load_choices
-from planners.appraising import appraise
-from planners.choice_case import case_of
-from planners.driving_days import driving_of
+from planners.appraisal.appraising import appraise
+from planners.appraisal.choice_case import case_of
+from planners.year.driving_days import driving_of
 from tests.benchmarks.machine import machine
 from tests.benchmarks.table import Row, at_most, duration, table
 from tests.benchmarks.timing import exponent
@@ -29,7 +29,7 @@ from tests.benchmarks.timing import exponent
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from config.choices import ChoicesFile
+    from config.choices.choices_file import ChoicesFile
 
 YEAR_SECONDS = 2.0
 """Reach: one year of four choices, without drawing any."""

@@ -12,11 +12,11 @@ from decimal import Decimal
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from adapters.ledger import Ledger, open_ledger
-from adapters.ledger_json import dump_exact
-from adapters.ledger_rows import to_micros
-from planners.departures import night_bounds
-from planners.local_time import instant_of_local
+from adapters.ledger.exact_json import dump_exact
+from adapters.ledger.ledger import Ledger, open_ledger
+from adapters.ledger.rows import to_micros
+from planners.local_time.conversion import instant_of_local
+from planners.local_time.departures import night_bounds
 
 POINT = "driveway"
 ZONE = ZoneInfo("Pacific/Auckland")

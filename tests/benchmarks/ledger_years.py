@@ -19,15 +19,15 @@ from time import perf_counter
 
 import click
 
-from adapters.ledger import Ledger, open_ledger
-from adapters.ledger_backup import make_backup
-from adapters.ledger_copy import copy_ledger
-from adapters.ledger_retention import remove_before
+from adapters.backups.backup import make_backup
+from adapters.backups.whole_copy import copy_ledger
+from adapters.ledger.ledger import Ledger, open_ledger
+from adapters.ledger.retention import remove_before
 from config import load_household
-from daemon.backup_rounds import PAUSE_SECONDS
-from daemon.cli import cli
-from daemon.retention import keep_from
-from planners.departures import night_bounds
+from daemon.command_line.cli import cli
+from daemon.nights.retention import keep_from
+from daemon.service.backup_rounds import PAUSE_SECONDS
+from planners.local_time.departures import night_bounds
 from tests.benchmarks.households import demo
 from tests.benchmarks.ledger_filling import DAY, LAST_NIGHT, POINT, ZONE, fill
 from tests.benchmarks.machine import machine
@@ -136,7 +136,7 @@ def _commands(name: str, house: Path) -> list[Row]:
 
 
 def _run(arguments: list[str]) -> None:
-    command = [sys.executable, "-c", "from daemon.cli import main; main()", *arguments]
+    command = [sys.executable, "-c", "from daemon.command_line.cli import main; main()", *arguments]
     subprocess.run(command, check=True, capture_output=True, timeout=60)
 
 

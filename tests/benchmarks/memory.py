@@ -12,7 +12,7 @@ import sys
 import tracemalloc
 from pathlib import Path
 
-from planners.many_nights import solve_nights
+from planners.many_nights.many_nights import solve_nights
 from tests.benchmarks.problems import FIVE_MINUTES, year
 
 

@@ -8,9 +8,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from planners.charging import ChargeModel
-from planners.night_arrays import Nights
-from planners.problem import Deadline, Problem
+from planners.many_nights.arrays import Nights
+from planners.power.charging import ChargeModel
+from planners.solver.problem import Deadline, Problem
 
 RateKind = Literal["market", "bands"]
 

@@ -1,7 +1,8 @@
 """A daemon that times its own start: ``python -m tests.benchmarks.stages HOUSE BEGUN``.
 
-`BEGUN` is the monotonic clock's when it was started. The parts are those of `daemon.running`; it
-ends when the command in force has been handed to the broker, and prints the seconds as JSON.
+`BEGUN` is the monotonic clock's when it was started. The parts are those of
+`daemon.service.running`; it ends when the command in force has been handed to the broker, and
+prints the seconds as JSON.
 """
 
 from __future__ import annotations
@@ -16,14 +17,14 @@ STAGES = ("interpreter and imports", "household file", "ledger", "first plan", "
 
 def start(path: Path, begun: float) -> dict[str, float]:
     """Start as `lullwatt run` does, and time each stage [s]."""
-    import daemon.cli  # noqa: F401, PLC0415 - what is timed
-    from adapters.clock import SystemClock  # noqa: PLC0415
-    from adapters.ledger import open_ledger  # noqa: PLC0415
-    from daemon.events import Assert  # noqa: PLC0415
-    from daemon.household_watch import HouseholdWatch  # noqa: PLC0415
-    from daemon.logs import set_up_logs  # noqa: PLC0415
-    from daemon.running import Daemon  # noqa: PLC0415
-    from daemon.service import Handled  # noqa: PLC0415
+    import daemon.command_line.cli  # noqa: F401, PLC0415 - what is timed
+    from adapters.clocks.clock import SystemClock  # noqa: PLC0415
+    from adapters.ledger.ledger import open_ledger  # noqa: PLC0415
+    from daemon.control.events import Assert  # noqa: PLC0415
+    from daemon.presentation.logs import set_up_logs  # noqa: PLC0415
+    from daemon.service.household_watch import HouseholdWatch  # noqa: PLC0415
+    from daemon.service.running import Daemon  # noqa: PLC0415
+    from daemon.service.service import Handled  # noqa: PLC0415
 
     set_up_logs()
     marks = [begun, monotonic()]

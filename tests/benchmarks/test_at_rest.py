@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner
 
 from config import load_household
-from planners.electrics import highest_amps
+from planners.power.electrics import highest_amps
 from tests.benchmarks import at_rest, latency
 from tests.benchmarks.households import demo, many, point_names
 from tests.benchmarks.machine import machine
@@ -112,7 +112,10 @@ def test_no_acknowledgement_is_made_up(tmp_path: Path) -> None:
 
 def test_nothing_heavy_is_loaded_to_run() -> None:
     """`lullwatt run` loads nothing that draws, solves for reference, or knows all holidays."""
-    names = "import sys; from daemon import logs, cli, running; print(*sys.modules)"
+    names = (
+        "import sys; from daemon.command_line import cli; from daemon.service import running\n"
+        "print(*sys.modules)"
+    )
     ran = subprocess.run([sys.executable, "-c", names], check=True, capture_output=True, text=True)
     loaded = {name.split(".", maxsplit=1)[0] for name in ran.stdout.split()}
     assert {"numpy", "paho", "structlog"} <= loaded

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from adapters.ledger import open_ledger
-from planners.departures import night_bounds
+from adapters.ledger.ledger import open_ledger
+from planners.local_time.departures import night_bounds
 from tests.benchmarks import ledger_years
 from tests.benchmarks.ledger_filling import (
     DAY,

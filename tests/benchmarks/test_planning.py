@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from planners.exact import solve as exact
-from planners.many_nights import solve_nights
-from planners.problem import Problem
-from planners.solution import Solution, solution_of
+from planners.many_nights.many_nights import solve_nights
+from planners.solver.exact import solve as exact
+from planners.solver.problem import Problem
+from planners.solver.solution import Solution, solution_of
 from tests.benchmarks import against_highs, planning
 from tests.benchmarks.against_highs import EQUAL, Pair, compare, equal, one_of, rows_of_nights
 from tests.benchmarks.machine import machine
@@ -28,7 +28,7 @@ from tests.benchmarks.problems import (
 )
 from tests.benchmarks.table import REACHED, Row, at_least, at_most, duration, table
 from tests.benchmarks.timing import exponent, median, percentile_99
-from tests.planners.reference_several import cheapest
+from tests.planners.solver.reference_several import cheapest
 
 TINY = planning.Sizes(
     nights=2,

@@ -15,9 +15,9 @@ from threading import Condition, Event, Thread
 from time import perf_counter
 from typing import Any
 
-from adapters.bus import Connected, MessageArrived, MqttBus
-from adapters.bus_events import BusEvent
-from adapters.clock import SystemClock
+from adapters.bus.bus import Connected, MessageArrived, MqttBus
+from adapters.bus.events import BusEvent
+from adapters.clocks.clock import SystemClock
 from tests.support.brokers import Mosquitto
 
 HOUSEHOLD = "lullwatt/kowhai-cottage"

@@ -5,8 +5,8 @@ from __future__ import annotations
 from types import ModuleType
 
 import config
-import config.errors
-import config.household
+from config.files import errors as error_tree
+from config.household import household_file
 
 
 def test_all_is_true() -> None:
@@ -23,8 +23,8 @@ def test_every_model_and_error_is_exported() -> None:
     """The models of the household file and all errors can be imported from `config` itself."""
     errors = {
         name
-        for name, value in vars(config.errors).items()
+        for name, value in vars(error_tree).items()
         if isinstance(value, type) and issubclass(value, config.LullwattError)
     }
     assert errors <= set(config.__all__)
-    assert set(config.household.__all__) <= set(config.__all__)
+    assert set(household_file.__all__) <= set(config.__all__)

@@ -9,7 +9,7 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from config import HouseholdFile, household_schema
-from config.yaml_tree import read_yaml
+from config.files.yaml_tree import read_yaml
 from tests.config.cottage import COTTAGE, edited
 from tests.config.test_examples import FILES
 

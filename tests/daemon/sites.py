@@ -10,24 +10,24 @@ from datetime import datetime, timedelta
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-from adapters.bus_events import Connected, MessageArrived
-from adapters.messages import Reading, Request, VehicleReport
-from daemon.events import Issue
-from daemon.household_watch import HouseholdWatch
-from daemon.incoming import Handled, Ring
-from daemon.service import Service
+from adapters.bus.events import Connected, MessageArrived
+from adapters.contract.messages import Reading, Request, VehicleReport
+from daemon.control.events import Issue
+from daemon.messaging.incoming import Handled, Ring
+from daemon.service.household_watch import HouseholdWatch
+from daemon.service.service import Service
 from tests.daemon.worlds import HOUR, MINUTE, POINT, Heard, arrived, topics_of
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from adapters.ledger import Ledger
-    from adapters.messages import Message
-    from daemon.backup_rounds import BackupRounds
-    from daemon.clock_watch import ClockWatch
-    from daemon.events import Action
-    from daemon.lines import Lines
-    from daemon.state import PointState
+    from adapters.contract.messages import Message
+    from adapters.ledger.ledger import Ledger
+    from daemon.control.events import Action
+    from daemon.control.state import PointState
+    from daemon.messaging.lines import Lines
+    from daemon.service.backup_rounds import BackupRounds
+    from daemon.service.clock_watch import ClockWatch
 
 RINGS_EVERY = timedelta(seconds=15)
 """The bell's regular ring."""

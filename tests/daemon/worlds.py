@@ -14,12 +14,12 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from adapters.bus_events import MessageArrived
-from adapters.messages import Reading, Request, VehicleReport, encode
-from adapters.topics import Topics
-from config.household import HouseholdFile
-from daemon.controller import next_wake, step
-from daemon.events import (
+from adapters.bus.events import MessageArrived
+from adapters.contract.messages import Reading, Request, VehicleReport, encode
+from adapters.contract.topics import Topics
+from config.household.household_file import HouseholdFile
+from daemon.control.controller import next_wake, step
+from daemon.control.events import (
     Action,
     AnnouncePlan,
     BusConnected,
@@ -32,22 +32,22 @@ from daemon.events import (
     VehicleReported,
     Warn,
 )
-from daemon.household_watch import load_house
-from daemon.inbox import Inbox
-from daemon.kept import kept_body
-from daemon.nights import night_record
-from daemon.outbox import Outbox
-from daemon.recovery import recover
-from daemon.state import House, PointState
-from planners.accounts import RegisterReading
-from planners.departures import night_bounds
-from planners.prices import prices_of
+from daemon.control.state import House, PointState
+from daemon.messaging.inbox import Inbox
+from daemon.messaging.outbox import Outbox
+from daemon.nights.account import night_record
+from daemon.nights.kept import kept_body
+from daemon.service.household_watch import load_house
+from daemon.service.recovery import recover
+from planners.accounts.accounts import RegisterReading
+from planners.local_time.departures import night_bounds
+from planners.rates.prices import prices_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from adapters.ledger import Ledger
-    from adapters.messages import Message
+    from adapters.contract.messages import Message
+    from adapters.ledger.ledger import Ledger
 
 HERE = Path(__file__).parent
 KOWHAI = HERE.parents[1] / "config" / "examples" / "kowhai.yaml"

@@ -120,7 +120,7 @@ def ready_environment(version: str | None = None) -> dict[str, str]:
     return {
         "bin/python": f'#!/bin/sh\n{python} "$@"\n',
         "bin/lullwatt": f"#!/bin/sh\n{asked}\n{python}"
-        " -c 'from daemon.cli import main; main()' \"$@\"\n",
+        " -c 'from daemon.command_line.cli import main; main()' \"$@\"\n",
     }
 
 

@@ -15,7 +15,7 @@ import yaml
 from click.testing import CliRunner
 from jsonschema import Draft202012Validator
 
-from daemon.cli import cli
+from daemon.command_line.cli import cli
 from tests.deploy.guide import ROOT
 
 CONTAINERFILE = ROOT / "deploy" / "Containerfile"

@@ -14,9 +14,9 @@ from pathlib import Path
 
 import pytest
 
-from adapters.access_list import users
-from adapters.credentials import check_credentials
-from adapters.ledger import open_ledger
+from adapters.bus.credentials import check_credentials
+from adapters.ledger.ledger import open_ledger
+from adapters.wired.access_list import users
 from config import load_household
 from tests.deploy.prefix import INSTALLER, NAME, Prefix
 

@@ -6,10 +6,10 @@ import re
 import subprocess
 from pathlib import Path
 
-from adapters.alert_command import STOPS_SECONDS as ALERTS_STOP
-from adapters.bus import LAST_ACKNOWLEDGEMENTS_SECONDS, THREAD_ENDS_SECONDS
-from adapters.ocpp_server import STOPS_SECONDS as OCPP_STOPS
-from daemon.cli import UNWELL
+from adapters.bus.bus import LAST_ACKNOWLEDGEMENTS_SECONDS, THREAD_ENDS_SECONDS
+from adapters.host.alert_command import STOPS_SECONDS as ALERTS_STOP
+from adapters.ocpp.server import STOPS_SECONDS as OCPP_STOPS
+from daemon.command_line.cli import UNWELL
 from tests.deploy.guide import ROOT
 
 UNIT = ROOT / "deploy" / "lullwatt.service"

@@ -22,7 +22,7 @@ from typing import Final
 
 import structlog
 
-from config.zones import use_pinned_zones
+from config.fields.zones import use_pinned_zones
 from tests.faults.cuts import KEEPALIVE_SECONDS, Cuts
 from tests.faults.evenings import SCENES, Scene
 from tests.faults.handle import Died, Stuck

@@ -1,9 +1,9 @@
 """The real daemon in a process of its own, on a virtual clock, to be killed at any instant.
 
-The child is `daemon.running.Daemon` with its MQTT bus and its ledger on disk; only its clock and
-its bell are in the campaign's hands. It tells of everything it has dealt with over a pipe. It can
-also be told to kill itself (SIGKILL) when it passes a given place for the n-th time: a statement in
-the ledger, a plan, a message on its way out, an acknowledgement.
+The child is `daemon.service.running.Daemon` with its MQTT bus and its ledger on disk; only its
+clock and its bell are in the campaign's hands. It tells of everything it has
+dealt with over a pipe. It can also be told to kill itself (SIGKILL) when it passes a given place
+for the n-th time: a statement in the ledger, a plan, a message on its way out, an acknowledgement.
 """
 
 from __future__ import annotations
@@ -26,17 +26,17 @@ from unittest.mock import patch
 import structlog
 from typing_extensions import override
 
-from adapters import connection
-from adapters.bus import MqttBus
-from adapters.bus_events import Connected, Disconnected, MessageArrived
-from adapters.clock import VirtualClock
-from adapters.ledger import Ledger, open_ledger
-from daemon.events import AnnouncePlan, CommandInForce, Issue, Warn
-from daemon.household_watch import HouseholdWatch
-from daemon.running import Daemon
-from daemon.service import Handled, Ring
-from planners import planning
-from planners.plan import Period
+from adapters.bus import connection
+from adapters.bus.bus import MqttBus
+from adapters.bus.events import Connected, Disconnected, MessageArrived
+from adapters.clocks.clock import VirtualClock
+from adapters.ledger.ledger import Ledger, open_ledger
+from daemon.control.events import AnnouncePlan, CommandInForce, Issue, Warn
+from daemon.service.household_watch import HouseholdWatch
+from daemon.service.running import Daemon
+from daemon.service.service import Handled, Ring
+from planners.plan import planning
+from planners.plan.plan import Period
 from tests.faults.evenings import POINT
 from tests.faults.planted import PLANTS
 
@@ -256,7 +256,7 @@ def _pass_by(executioner: _Executioner, ledger: Ledger) -> None:
         executioner.passes("publish")
         return sent
 
-    patch("daemon.replanning.draft_plan", watched_draft).start()
+    patch("daemon.control.replanning.draft_plan", watched_draft).start()
     patch.object(MqttBus, "publish", watched_publish).start()
 
 

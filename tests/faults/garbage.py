@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from random import Random
 from typing import Any, Final
 
-from adapters.topics import Topics
+from adapters.contract.topics import Topics
 from tests.faults.evenings import POINT
 
 MIB: Final = 1024 * 1024

@@ -12,8 +12,8 @@ from threading import Timer
 from time import monotonic
 from typing import Any, Final
 
-from daemon.events import CommandInForce
-from planners.plan import Period
+from daemon.control.events import CommandInForce
+from planners.plan.plan import Period
 from tests.faults.daemon_process import Aim, Heard, Mark, Order, run_child
 
 PATIENCE_SECONDS: Final = 20.0

@@ -1,8 +1,8 @@
 """Hardware that misbehaves: each way in a night of its own, at random instants.
 
 The service runs in this process; between it and the simulated charge point stands a fault. What a
-person must be told, `daemon.confirming` says in its first lines; whatever happens, the energy must
-be accounted for.
+person must be told, `daemon.control.confirming` says in its first lines; whatever happens, the
+energy must be accounted for.
 """
 
 from __future__ import annotations
@@ -17,8 +17,8 @@ from typing import Any, Final
 
 from typing_extensions import override
 
-from adapters.simulated import SimulatedChargePoint, SimulatedVehicle
-from daemon.alerts import ENDED_SHORT, NO_POWER, NO_READING, POWER
+from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehicle
+from daemon.control.alerts import ENDED_SHORT, NO_POWER, NO_READING, POWER
 from tests.faults.evenings import POINT, SCENES, Scene
 from tests.faults.garbage import Sent
 from tests.faults.kept import read_ledger

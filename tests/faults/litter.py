@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from random import Random
 
-from adapters.topics import Topics, matches
+from adapters.contract.topics import Topics, matches
 from tests.faults.evenings import POINT
 from tests.faults.garbage import Garbage, Sent
 from tests.faults.handle import PATIENCE_SECONDS

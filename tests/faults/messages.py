@@ -16,8 +16,8 @@ from pathlib import Path
 from random import Random
 from typing import Any, Final
 
-from adapters.simulated import SimulatedChargePoint, SimulatedVehicle
-from daemon.state import PointState, counted_soc_percent
+from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehicle
+from daemon.control.state import PointState, counted_soc_percent
 from tests.faults.evenings import POINT, SCENES, Scene
 from tests.faults.garbage import Garbage, Sent
 from tests.faults.kept import read_ledger

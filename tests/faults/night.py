@@ -1,7 +1,7 @@
 """One rehearsed night under fire: conducts it in virtual time, and looks after every step.
 
-Like `daemon.rehearsal`, but the daemon is a process that may die at any instant, the broker may go
-away, and time stands still while either is dead, unless the mischief lets it pass.
+Like `daemon.rehearsal.rehearsal`, but the daemon is a process that may die at any instant, the
+broker may go away, and time stands still while either is dead, unless the mischief lets it pass.
 """
 
 from __future__ import annotations

@@ -11,13 +11,13 @@ from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final
 from unittest.mock import patch
 
-import daemon.recovery
-from adapters.bus_events import MessageArrived
-from adapters.ledger import Ledger
-from daemon.service import Service
+from adapters.bus.events import MessageArrived
+from adapters.ledger.ledger import Ledger
+from daemon.service import recovery
+from daemon.service.service import Service
 
 if TYPE_CHECKING:
-    from daemon.state import House, PointState
+    from daemon.control.state import House, PointState
 
 
 def acknowledge_on_arrival() -> None:
@@ -35,12 +35,12 @@ def acknowledge_on_arrival() -> None:
 
 def forget_the_serial() -> None:
     """Begin at 1 again with every start."""
-    recover = daemon.recovery.recover
+    recover = recovery.recover
 
     def forgetful(ledger: Ledger, point: str, now: datetime, house: House) -> PointState:
         return replace(recover(ledger, point, now, house), serial=0, command=None)
 
-    patch("daemon.service.recover", forgetful).start()
+    patch("daemon.service.service.recover", forgetful).start()
 
 
 def close_a_night_twice() -> None:

@@ -9,16 +9,16 @@ from pathlib import Path
 from threading import Condition, Thread
 from typing import Final
 
-from adapters.bus_events import Connected, MessageArrived
-from adapters.clock import VirtualClock
-from adapters.ledger import open_ledger
-from adapters.messages import Command, decode
-from adapters.simulated import SimulatedChargePoint
-from adapters.topics import Topics
-from daemon.events import Warn
-from daemon.household_watch import HouseholdWatch
-from daemon.service import Halt, Handled, Ring, Service
-from daemon.state import PointState
+from adapters.bus.events import Connected, MessageArrived
+from adapters.clocks.clock import VirtualClock
+from adapters.contract.messages import Command, decode
+from adapters.contract.topics import Topics
+from adapters.ledger.ledger import open_ledger
+from adapters.simulated.charge_point import SimulatedChargePoint
+from daemon.control.events import Warn
+from daemon.control.state import PointState
+from daemon.service.household_watch import HouseholdWatch
+from daemon.service.service import Halt, Handled, Ring, Service
 from tests.faults.evenings import POINT
 from tests.faults.garbage import Sent
 

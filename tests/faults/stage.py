@@ -9,12 +9,12 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Final
 
-from adapters.bus import MqttBus
-from adapters.simulated import SimulatedChargePoint, SimulatedVehicle
-from adapters.topics import Topics
-from config.household import HouseholdFile
-from config.loading import load_household
-from planners.departures import next_departure
+from adapters.bus.bus import MqttBus
+from adapters.contract.topics import Topics
+from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehicle
+from config.household.household_file import HouseholdFile
+from config.household.loading import load_household
+from planners.local_time.departures import next_departure
 from tests.faults.daemon_process import hurried
 from tests.faults.evenings import VEHICLE, Scene
 from tests.faults.handle import DaemonHandle

@@ -13,10 +13,10 @@ from threading import Event, Thread
 from typing import Any, Final
 from unittest.mock import patch
 
-from adapters.ledger import Ledger
-from adapters.service_notice import ServiceNotice
-from daemon.cli import main
-from daemon.service_manager import ServiceManager
+from adapters.host.service_notice import ServiceNotice
+from adapters.ledger.ledger import Ledger
+from daemon.command_line.cli import main
+from daemon.observers.service_manager import ServiceManager
 
 STUCK_KWH: Final = 2718.281
 """What the meter shows when the loop sticks."""

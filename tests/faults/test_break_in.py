@@ -19,10 +19,10 @@ from typing import Any
 import pytest
 from structlog.testing import capture_logs
 
-from adapters.bus_events import MessageArrived
-from adapters.ledger import open_ledger
-from adapters.topics import Topics
-from daemon.inbox import Inbox
+from adapters.bus.events import MessageArrived
+from adapters.contract.topics import Topics
+from adapters.ledger.ledger import open_ledger
+from daemon.messaging.inbox import Inbox
 from tests.support.certificates import Authority
 from tests.support.guarded import BASE, GuardedHome
 from tests.support.strangers import LOST, SignIn, Stranger

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-import daemon.inbox
+from daemon.messaging import inbox
 from tests.faults import night
 from tests.faults.campaign import Campaign, References, memory_folder, silent
 from tests.faults.evenings import SCENES
@@ -103,7 +103,7 @@ def test_the_campaign_finds_a_future_that_is_believed(
     campaign: Campaign, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """With the door open to what is dated in the future, the twins differ."""
-    monkeypatch.setattr(daemon.inbox, "_is_ahead", lambda *_args: False)
+    monkeypatch.setattr(inbox, "_is_ahead", lambda *_args: False)
     campaign.messages(500)
     assert "changed by what should change nothing" in found(campaign)
 

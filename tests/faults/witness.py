@@ -7,11 +7,11 @@ from time import monotonic
 
 from typing_extensions import override
 
-from adapters.bus import BusEvent, Connected, MessageArrived
-from adapters.simulated import SimulatedChargePoint
-from adapters.simulated_hardware import SimulatedHardware
-from adapters.topics import Topics
-from config.household import Bus
+from adapters.bus.bus import BusEvent, Connected, MessageArrived
+from adapters.contract.topics import Topics
+from adapters.simulated.charge_point import SimulatedChargePoint
+from adapters.simulated.hardware import SimulatedHardware
+from config.household.household_file import Bus
 from tests.faults.evenings import POINT
 
 

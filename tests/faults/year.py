@@ -17,15 +17,15 @@ from typing import TYPE_CHECKING
 
 from structlog.testing import capture_logs
 
-from adapters.ledger import open_ledger
-from planners.departures import night_bounds, night_of
+from adapters.ledger.ledger import open_ledger
+from planners.local_time.departures import night_bounds, night_of
 from tests.daemon.sites import Site, household_file
 from tests.daemon.worlds import HOUR, MINUTE
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from adapters.ledger import Ledger
+    from adapters.ledger.ledger import Ledger
 
 BEGINS = datetime(2027, 6, 1, 0, 30, tzinfo=UTC)
 """Half past noon at Kowhai Cottage."""

@@ -16,9 +16,9 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from config.household import HouseholdFile
-from config.series import PricePoint
-from planners.prices import RateGrid, prices_of
+from config.files.series import PricePoint
+from config.household.household_file import HouseholdFile
+from planners.rates.prices import RateGrid, prices_of
 from tests.planners.households import household, series
 
 FILE = Path(__file__).parents[1] / "data" / "day_ahead_2018.csv"

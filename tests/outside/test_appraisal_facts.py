@@ -14,8 +14,8 @@ from decimal import Decimal
 
 import pytest
 
-from planners.appraisal import KM_PER_MILE, Appraisal, ChoiceYear
-from planners.appraising import appraise
+from planners.appraisal.appraisal import KM_PER_MILE, Appraisal, ChoiceYear
+from planners.appraisal.appraising import appraise
 from tests.planners.appraised import Keys, choice, choices_file, point, socket
 
 MILES = 20_000

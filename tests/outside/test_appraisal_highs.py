@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from planners.appraising import appraise
+from planners.appraisal.appraising import appraise
 from tests.outside.second_appraiser import Account, Rules, Trip, live
 from tests.planners.appraised import choice, choices_file, point, socket
 

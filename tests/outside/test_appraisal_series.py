@@ -18,15 +18,15 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from planners.choice_case import Case, case_of
-from planners.driving_days import driving_of
-from planners.year_windows import Windows
+from planners.appraisal.choice_case import Case, case_of
+from planners.year.driving_days import driving_of
+from planners.year.windows import Windows
 from tests.outside.day_ahead_2018 import price_points
 from tests.planners.appraised import choice, choices_file, point, price_series
 
 if TYPE_CHECKING:
-    from planners.driving_days import Driving
-    from planners.years import Years
+    from planners.year.driving_days import Driving
+    from planners.year.years import Years
 
 BERLIN = ZoneInfo("Europe/Berlin")
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)

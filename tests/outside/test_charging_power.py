@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from planners.charging import ChargeModel, climb
+from planners.power.charging import ChargeModel, climb
 from tests.planners.households import band, bands
 from tests.planners.planned import Given, minutes
 

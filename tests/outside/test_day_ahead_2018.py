@@ -15,9 +15,9 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from planners.charging import ChargeModel
-from planners.exact import solve
-from planners.problem import Deadline, Problem
+from planners.power.charging import ChargeModel
+from planners.solver.exact import solve
+from planners.solver.problem import Deadline, Problem
 from tests.outside.day_ahead_2018 import (
     DAYS,
     NIGHTS,

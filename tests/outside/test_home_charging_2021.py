@@ -14,12 +14,12 @@ from itertools import pairwise
 
 import pytest
 
-from adapters.messages import Reading
-from adapters.wired_point import WiredPoint
-from config.wiring import Hearing
-from planners.accounts import RegisterReading, account
-from planners.departures import night_bounds
-from planners.prices import prices_of
+from adapters.contract.messages import Reading
+from adapters.wired.point import WiredPoint
+from config.household.wiring import Hearing
+from planners.accounts.accounts import RegisterReading, account
+from planners.local_time.departures import night_bounds
+from planners.rates.prices import prices_of
 from tests.outside.home_charging_2021 import QUARTER, YEAR_BEGINS, drawn, sessions, year
 from tests.planners.households import band, bands, household
 

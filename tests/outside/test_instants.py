@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from adapters.instants import parse_instant
+from adapters.clocks.instants import parse_instant
 
 
 @pytest.mark.parametrize(

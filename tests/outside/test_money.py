@@ -11,11 +11,11 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from config.currencies import minor_units
-from planners.accounts import RegisterReading, account
-from planners.local_time import instant_of_local
-from planners.money import format_money, round_money
-from planners.prices import prices_of
+from config.fields.currencies import minor_units
+from planners.accounts.accounts import RegisterReading, account
+from planners.accounts.money import format_money, round_money
+from planners.local_time.conversion import instant_of_local
+from planners.rates.prices import prices_of
 from tests.planners.households import band, bands, household
 
 CASES: dict[str, Any] = json.loads(

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from paho.mqtt.client import topic_matches_sub
 
-from adapters.topics import Topics, is_topic_filter, matches
+from adapters.contract.topics import Topics, is_topic_filter, matches
 
 # MQTT 3.1.1 (OASIS Standard, 29 October 2014), section 4.7; the file names it too.
 VECTORS: dict[str, Any] = json.loads(

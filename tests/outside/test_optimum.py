@@ -9,11 +9,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from planners.charging import ChargeModel
-from planners.exact import solve
-from planners.plan import Plan
-from planners.problem import Deadline, Problem
-from planners.solution import Solution
+from planners.plan.plan import Plan
+from planners.power.charging import ChargeModel
+from planners.solver.exact import solve
+from planners.solver.problem import Deadline, Problem
+from planners.solver.solution import Solution
 from tests.planners.households import band, bands
 from tests.planners.planned import Given
 

@@ -14,10 +14,10 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from planners.accounts import RegisterReading, account, energy_until
-from planners.money import round_money
-from planners.prices import prices_of
-from planners.tiered_spans import spans_by_use
+from planners.accounts.accounts import RegisterReading, account, energy_until
+from planners.accounts.money import round_money
+from planners.rates.prices import prices_of
+from planners.rates.tiered_spans import spans_by_use
 from tests.planners.households import bands, household
 
 CHICAGO = ZoneInfo("America/Chicago")

@@ -11,12 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from planners.charging import ChargeModel
-from planners.exact import solve
-from planners.problem import Deadline, Problem
-from planners.solution import Solution
+from planners.power.charging import ChargeModel
+from planners.solver.exact import solve
+from planners.solver.problem import Deadline, Problem
+from planners.solver.solution import Solution
 from tests.outside.day_ahead_2018 import NIGHTS, Night, RatesSeen, price_points, true_rates
-from tests.planners.linear_model import LinearModel
+from tests.planners.solver.linear_model import LinearModel
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
-from config.choices import ChoicesFile
+from config.choices.choices_file import ChoicesFile
 
 Keys = dict[str, Any]
 

@@ -6,8 +6,8 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
-from config.household import HouseholdFile
-from planners.prices import Prices, prices_of
+from config.household.household_file import HouseholdFile
+from planners.rates.prices import Prices, prices_of
 
 HERE = Path(__file__).parent
 

@@ -8,19 +8,19 @@ from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from config.household import HouseholdFile
-from planners.departures import next_departure
-from planners.electrics import AmpsSpan
-from planners.horizon import Situation
-from planners.planning import make_plan
-from planners.prices import prices_of
+from config.household.household_file import HouseholdFile
+from planners.local_time.departures import next_departure
+from planners.plan.horizon import Situation
+from planners.plan.planning import make_plan
+from planners.power.electrics import AmpsSpan
+from planners.rates.prices import prices_of
 from tests.planners.households import band, bands
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
-    from config.series import PricePoint
-    from planners.plan import Plan
+    from config.files.series import PricePoint
+    from planners.plan.plan import Plan
 
 HERE = Path(__file__).parent
 EVERY_DAY = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"]

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from config.household import Bus
+from config.household.household_file import Bus
 from tests.support.waiting import wait_until
 
 # Debian puts it into a directory that is often off a user's PATH.

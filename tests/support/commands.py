@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from daemon import cli
+from daemon.command_line import cli
 
 COLUMNS = 80
 

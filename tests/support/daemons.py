@@ -14,13 +14,13 @@ from typing import Any
 import pytest
 import structlog
 
-from adapters.bus import MqttBus
-from adapters.clock import SystemClock
-from adapters.ledger import Ledger, open_ledger
-from adapters.topics import Topics
-from config.household import Bus
-from daemon.household_watch import HouseholdWatch
-from daemon.running import Daemon
+from adapters.bus.bus import MqttBus
+from adapters.clocks.clock import SystemClock
+from adapters.contract.topics import Topics
+from adapters.ledger.ledger import Ledger, open_ledger
+from config.household.household_file import Bus
+from daemon.service.household_watch import HouseholdWatch
+from daemon.service.running import Daemon
 from tests.support.listening import Listener
 from tests.support.waiting import wait_until
 

@@ -11,8 +11,8 @@ from datetime import timedelta
 
 from typing_extensions import override
 
-from adapters.messages import Command, Message, Reading, VehicleReport, decode
-from adapters.simulated_hardware import SimulatedHardware
+from adapters.contract.messages import Command, Message, Reading, VehicleReport, decode
+from adapters.simulated.hardware import SimulatedHardware
 
 FOR_EVER = timedelta(days=2)
 

@@ -7,7 +7,7 @@ import subprocess
 from importlib.resources import files
 from pathlib import Path
 
-from adapters.access_list import access_list, users
+from adapters.wired.access_list import access_list, users
 from config import HouseholdFile, load_household
 from tests.support.brokers import Mosquitto
 from tests.support.certificates import Authority

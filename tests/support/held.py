@@ -16,9 +16,9 @@ from typing import Any, Final
 import pytest
 from jsonschema import Draft7Validator, FormatChecker
 
-from adapters.connection import Link
-from adapters.contract import contract
-from adapters.instants import parse_instant
+from adapters.bus.connection import Link
+from adapters.clocks.instants import parse_instant
+from adapters.contract.asyncapi import contract
 
 _FORMATS: Final = FormatChecker(formats=())
 

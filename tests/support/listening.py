@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from threading import Lock
 
-from adapters.bus import BusEvent, Connected, Disconnected, MessageArrived
+from adapters.bus.bus import BusEvent, Connected, Disconnected, MessageArrived
 from tests.support.waiting import DEFAULT_LIMIT_SECONDS, wait_until
 
 

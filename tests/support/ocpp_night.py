@@ -19,9 +19,9 @@ from ocpp.v16.enums import Action
 from typing_extensions import override
 from websockets.exceptions import WebSocketException
 
-from adapters.messages import Command, Message, Reading, VehicleReport, decode
-from tests.adapters.ocpp_equipment import Equipments, Plugged, Scripted, equipment_thread
+from adapters.contract.messages import Command, Message, Reading, VehicleReport, decode
 from tests.support.foreign import FOR_EVER, ForeignHardware
+from tests.support.ocpp_equipment import Equipments, Plugged, Scripted, equipment_thread
 from tests.support.waiting import wait_until
 
 if TYPE_CHECKING:
@@ -29,8 +29,8 @@ if TYPE_CHECKING:
 
     from websockets.asyncio.client import ClientConnection
 
-    from adapters.simulated import SimulatedChargePoint, SimulatedVehicle
-    from adapters.topics import Topics
+    from adapters.contract.topics import Topics
+    from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehicle
     from config import Bus
 
 IDENTITY = "driveway-1"
@@ -89,7 +89,7 @@ class Obedient(Scripted):
 
 
 class OcppHardware(ForeignHardware):
-    """The hardware of a rehearsal; see `daemon.rehearsal`.
+    """The hardware of a rehearsal; see `daemon.rehearsal.rehearsal`.
 
     Parameters
     ----------

@@ -8,7 +8,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from threading import Thread
 
-from config.household import Bus
+from config.household.household_file import Bus
 
 
 @dataclass

@@ -17,17 +17,22 @@ import tempfile
 from decimal import Decimal
 from pathlib import Path
 
-from adapters.ledger import open_ledger
-from adapters.ledger_copies import backup_of_schema
-from adapters.ledger_schema import MIGRATIONS
+from adapters.ledger.copies import backup_of_schema
+from adapters.ledger.ledger import open_ledger
+from adapters.ledger.schema import MIGRATIONS
 from tests.upgrade.keep import PREVIOUS, ROOT
 
 OPEN = """
 import sys
 from pathlib import Path
-from adapters.ledger import open_ledger
-from adapters.ledger_json import dump_exact
-from config.errors import LullwattError
+try:
+    from adapters.ledger.ledger import open_ledger
+    from adapters.ledger.exact_json import dump_exact
+    from config.files.errors import LullwattError
+except ModuleNotFoundError:  # 0.1.0 had no rooms
+    from adapters.ledger import open_ledger
+    from adapters.ledger_json import dump_exact
+    from config.errors import LullwattError
 try:
     with open_ledger(Path(sys.argv[1])) as ledger:
         print(dump_exact({"nights": list(ledger.nights())}))

@@ -1,8 +1,7 @@
 """Plays nights with whatever version of Lullwatt is on the path, and keeps its ledger.
 
 Run as a script by `tests.upgrade.keep`, in a process whose path leads to that version; so it
-imports nothing of these tests, and of the house only what every version so far has had. Two nights
-are closed; the third is cut short while it charges, as by a power cut.
+imports nothing of these tests. It needs the rooms that came after 0.1.0. Two nights are closed; the third is cut short while it charges, as by a power cut.
 """
 
 from __future__ import annotations
@@ -13,11 +12,11 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from adapters.ledger import Ledger, open_ledger
-from adapters.ledger_json import dump_exact
-from config.zones import use_pinned_zones
-from daemon import rehearsal, rehearsing
-from daemon.logs import set_up_logs
+from adapters.ledger.exact_json import dump_exact
+from adapters.ledger.ledger import Ledger, open_ledger
+from config.fields.zones import use_pinned_zones
+from daemon.presentation.logs import set_up_logs
+from daemon.rehearsal import rehearsal, rehearsing
 
 PLUGGED_IN = datetime.fromisoformat("2026-06-03T18:30:00+12:00")
 SOC_PERCENT = (35.0, 42.0, 28.0)

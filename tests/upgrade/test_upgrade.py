@@ -18,13 +18,13 @@ from typing import Any
 
 import pytest
 
-from adapters import ledger_before
-from adapters.ledger import open_ledger
-from adapters.ledger_copies import backup_of_schema
-from adapters.ledger_file import open_file
-from adapters.ledger_schema import MIGRATIONS
+from adapters.ledger import before_migration as ledger_before
+from adapters.ledger.copies import backup_of_schema
+from adapters.ledger.file import open_file
+from adapters.ledger.ledger import open_ledger
+from adapters.ledger.schema import MIGRATIONS
 from config import load_household
-from config.errors import LedgerError
+from config.files.errors import LedgerError
 from tests.daemon.sites import Site
 from tests.upgrade.keep import MOST_BYTES, PREVIOUS, ROOT, keep
 

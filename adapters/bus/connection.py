@@ -1,0 +1,331 @@
+"""One connection to an MQTT broker, from opening it to its end.
+
+The only module that imports paho. It tries once and never comes back: that is the bus's part.
+Callbacks only hand events on.
+"""
+
+from __future__ import annotations
+
+import socket
+from collections.abc import Callable
+from dataclasses import dataclass
+from threading import Condition, Event, Lock
+from typing import TYPE_CHECKING, Final
+
+from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from adapters.bus.credentials import password_of, tls_context
+from adapters.bus.events import BusEvent, Connected, MessageArrived, Protocol, Published
+from adapters.bus.refusals import (
+    NOBODY_LISTENS,
+    TAKEN_OVER,
+    UNANSWERED_OVER_TLS,
+    UNSUPPORTED_PROTOCOL,
+    why_ended,
+    why_not_taken,
+    why_refused,
+    why_unreachable,
+)
+from adapters.contract.topics import matches
+from config.household.household_file import Bus
+
+if TYPE_CHECKING:
+    from paho.mqtt.client import SocketLike
+
+KEEPALIVE_SECONDS: Final = 10
+SESSION_SECONDS: Final = 7 * 24 * 3600  # how long a broker keeps messages for a client that is away
+AT_LEAST_ONCE: Final = 1
+
+
+@dataclass(frozen=True)
+class Setup:
+    """What every connection of one bus has in common."""
+
+    bus: Bus
+    client_id: str
+    will: tuple[str, bytes] | None
+    subscriptions: tuple[str, ...]
+    keep_session: bool
+    will_is_kept: bool = True
+
+    @property
+    def address(self) -> str:
+        """Host and port, as people write them."""
+        return f"{self.bus.host}:{self.bus.port}"
+
+    def client(self, protocol: Protocol) -> Client:
+        """Make a client that is not connected yet.
+
+        Parameters
+        ----------
+        protocol
+            The version of MQTT it will speak.
+
+        Returns
+        -------
+        Client
+            With its Will, user name, password and TLS in place. What is wrong with a file of
+            these is raised as it is (`FileError`).
+        """
+        is_5 = protocol == "5"
+        client = Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=self.client_id,
+            clean_session=None if is_5 else not self.keep_session,
+            protocol=MQTTProtocolVersion.MQTTv5 if is_5 else MQTTProtocolVersion.MQTTv311,
+            reconnect_on_failure=False,
+            manual_ack=True,
+        )
+        if self.bus.username is not None:
+            client.username_pw_set(self.bus.username, password_of(self.bus))
+        if self.bus.tls:
+            client.tls_set_context(tls_context(self.bus))
+        if self.will is not None:
+            topic, payload = self.will
+            client.will_set(topic, payload, qos=AT_LEAST_ONCE, retain=self.will_is_kept)
+        return client
+
+    def open(self, client: Client, protocol: Protocol) -> None:
+        """Connect the client's socket and send the first packet.
+
+        Parameters
+        ----------
+        client
+            A client made for the same protocol.
+        protocol
+            The version of MQTT it speaks. What keeps the broker from being reached is raised
+            as it is (mostly `OSError`).
+        """
+        if protocol == "3.1.1":
+            client.connect(self.bus.host, self.bus.port, KEEPALIVE_SECONDS)
+            return
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.SessionExpiryInterval = SESSION_SECONDS if self.keep_session else 0
+        client.connect(
+            self.bus.host,
+            self.bus.port,
+            KEEPALIVE_SECONDS,
+            clean_start=not self.keep_session,
+            properties=properties,
+        )
+
+
+class Link:
+    """One connection, from opening to its end.
+
+    Attributes
+    ----------
+    refused : set of str
+        Topics on which the broker has refused a message.
+    """
+
+    def __init__(
+        self, setup: Setup, protocol: Protocol, deliver: Callable[[BusEvent], None]
+    ) -> None:
+        self._setup = setup
+        self._protocol: Protocol = protocol
+        self._deliver = deliver
+        self._client: Client | None = None
+        self._is_up = False
+        self._answered = False
+        self._opened = False
+        self._reason = ""
+        self._pending = 0
+        self._pending_changed = Condition()
+        self._was_up = False
+        self._taken_over = False
+        self.refused: set[str] = set()
+        self._under_way: dict[int, str | ReasonCode] = {}
+        self._under_way_lock = Lock()
+
+    @property
+    def was_up(self) -> bool:
+        """Whether the broker had accepted the connection and every subscription."""
+        return self._was_up
+
+    @property
+    def wants_other_protocol(self) -> bool:
+        """Whether the broker was there and did not take this version of MQTT."""
+        return self._opened and not self._answered
+
+    @property
+    def held(self) -> bool:
+        """Whether it came up and did not end because another client wants the same place."""
+        return self._was_up and not self._taken_over
+
+    def run(self, stopping: Event) -> str:
+        """Connect and serve the connection until it ends; returns why it ended."""
+        try:
+            self._client = client = self._setup.client(self._protocol)
+            self._listen_to(client)
+            self._setup.open(client, self._protocol)
+            self._opened = True
+            if stopping.is_set():  # `close` may have come before there was anything to close
+                client.disconnect()
+            while client.loop(timeout=1.0) == MQTTErrorCode.MQTT_ERR_SUCCESS:
+                pass
+        except Exception as error:  # noqa: BLE001 - whatever it is, the next attempt may do better
+            self._reason = why_unreachable(error, self._setup.address)
+        finally:
+            self._client = None  # with its last reference, paho closes the sockets it has left
+            with self._pending_changed:
+                self._is_up = False
+                self._pending_changed.notify_all()
+        if self._setup.bus.tls and self.wants_other_protocol:
+            return UNANSWERED_OVER_TLS
+        return self._reason or "the connection to the broker was lost"
+
+    def close(self) -> None:
+        """Say goodbye to the broker, which then publishes no Will; `run` returns soon after."""
+        client = self._client
+        if client is not None:
+            client.disconnect()
+
+    def publish(
+        self, topic: str, payload: bytes, *, retain: bool, qos: int = AT_LEAST_ONCE
+    ) -> bool:
+        """Hand a message over; False if the connection is not up, and then it is dropped."""
+        client = self._client
+        if client is None or not self._is_up:
+            return False
+        # Counted before it is sent: its acknowledgement may be faster than this thread. The
+        # condition is not held meanwhile: paho holds a lock of its own in both places.
+        self._count(+1)
+        sent = client.publish(topic, payload, qos, retain)
+        if sent.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            self._count(-1)
+            return False
+        reason = self._other_half(sent.mid, topic)
+        if isinstance(reason, ReasonCode):
+            self._tell(topic, reason)
+        return True
+
+    def wait_acknowledged(self, timeout: float) -> bool:
+        """Wait `timeout` seconds at most; False if something is still unacknowledged."""
+        with self._pending_changed:
+            self._pending_changed.wait_for(lambda: self._pending == 0 or not self._is_up, timeout)
+            return self._pending == 0 and self._is_up
+
+    def _count(self, change: int) -> None:
+        with self._pending_changed:
+            self._pending += change
+            self._pending_changed.notify_all()
+
+    def _listen_to(self, client: Client) -> None:
+        client.on_socket_open = _send_at_once
+        client.on_socket_register_write = _leave_writing_to_the_loop
+        client.on_connect = self._on_connect
+        client.on_subscribe = self._on_subscribe
+        client.on_disconnect = self._on_disconnect
+        client.on_publish = self._on_publish
+        client.on_message = self._on_message
+
+    def _on_connect(
+        self,
+        client: Client,
+        _userdata: object,
+        _flags: ConnectFlags,
+        reason: ReasonCode,
+        _properties: Properties | None,
+    ) -> None:
+        self._answered = reason.value != UNSUPPORTED_PROTOCOL
+        if reason.is_failure:
+            self._reason = why_refused(reason.value, str(reason))
+        elif self._setup.subscriptions:
+            client.subscribe([(wanted, AT_LEAST_ONCE) for wanted in self._setup.subscriptions])
+        else:
+            self._come_up()
+
+    def _on_subscribe(
+        self,
+        client: Client,
+        _userdata: object,
+        _mid: int,
+        reasons: list[ReasonCode],
+        _properties: Properties | None,
+    ) -> None:
+        granted = zip(self._setup.subscriptions, reasons, strict=True)
+        refused = [wanted for wanted, reason in granted if reason.is_failure]
+        if refused:
+            self._reason = f"the broker refused the subscription to {', '.join(refused)}"
+            client.disconnect()
+        else:
+            self._come_up()
+
+    def _come_up(self) -> None:
+        self._is_up = self._was_up = True
+        self._deliver(Connected(self._protocol))
+
+    def _on_disconnect(
+        self,
+        _client: Client,
+        _userdata: object,
+        flags: DisconnectFlags,
+        reason: ReasonCode,
+        _properties: Properties | None,
+    ) -> None:
+        self._taken_over = reason.value == TAKEN_OVER
+        by_broker = flags.is_disconnect_packet_from_server
+        why = why_ended(reason.value, str(reason), by_broker=by_broker)
+        if self.refused:
+            why += f", after a message on {', '.join(sorted(self.refused))} was refused"
+        self._reason = self._reason or why
+
+    def _on_publish(
+        self,
+        _client: Client,
+        _userdata: object,
+        mid: int,
+        reason: ReasonCode,
+        _properties: Properties | None,
+    ) -> None:
+        topic = self._other_half(mid, reason)
+        if isinstance(topic, str):
+            self._tell(topic, reason)
+        self._count(-1)
+
+    def _other_half(self, mid: int, half: str | ReasonCode) -> str | ReasonCode | None:
+        """Put a message's topic and its acknowledgement together, whichever comes first."""
+        with self._under_way_lock:
+            other = self._under_way.pop(mid, None)
+            if other is None:
+                self._under_way[mid] = half
+            return other
+
+    def _tell(self, topic: str, reason: ReasonCode) -> None:
+        if reason.is_failure:
+            self.refused.add(topic)
+            why = why_not_taken(reason.value, str(reason))
+            self._deliver(Published(topic, "refused", why))
+        else:
+            self.refused.discard(topic)
+            nobody = reason.value == NOBODY_LISTENS
+            self._deliver(Published(topic, "nobody-listens" if nobody else "taken"))
+
+    def _on_message(self, client: Client, _userdata: object, message: MQTTMessage) -> None:
+        def ack() -> None:
+            client.ack(message.mid, message.qos)
+
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = ""
+        # A broker may send retained messages that were never subscribed to (amqtt does).
+        if any(matches(wanted, topic) for wanted in self._setup.subscriptions):
+            payload = bytes(message.payload)
+            self._deliver(MessageArrived(topic, payload, retain=message.retain, ack=ack))
+        else:
+            ack()
+
+
+def _send_at_once(_client: Client, _userdata: object, opened: SocketLike) -> None:
+    if isinstance(opened, socket.socket):
+        opened.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+
+def _leave_writing_to_the_loop(_client: Client, _userdata: object, _socket: SocketLike) -> None:
+    """Do nothing: that it is set keeps paho from writing on the thread that publishes."""

@@ -1,0 +1,98 @@
+"""How this side signs in to the broker, and how it makes sure of the broker: files to TLS.
+
+Imports no MQTT library. Every file is read anew for each connection, so that a changed password or
+certificate needs no restart.
+"""
+
+from __future__ import annotations
+
+import ssl
+from pathlib import Path
+
+from config.files.errors import Fault, FileError
+from config.files.secret_files import handed_over, read_password, refuse_open_key
+from config.files.texts import read_text, whole_file_fault
+from config.household.household_file import Bus
+
+_MOST_BYTES = 1024 * 1024
+
+
+def password_of(bus: Bus) -> str | None:
+    """Return the password, None without a file; a `FileError` says what is wrong with it."""
+    return None if bus.password_file is None else read_password(bus.password_file)
+
+
+def tls_context(bus: Bus) -> ssl.SSLContext:
+    """Make what a TLS connection to the household's broker rests on.
+
+    Parameters
+    ----------
+    bus
+        A bus with a mqtts broker.
+
+    Returns
+    -------
+    ssl.SSLContext
+        Checks the broker's certificate and its host name, always: against `ca_file`, or else
+        against the authorities that this machine trusts.
+
+    Raises
+    ------
+    FileError
+        If a certificate or a key can't be used.
+    """  # noqa: DOC502 - raised by the parts
+    context = _trusting(bus.ca_file)
+    if bus.client_certificate_file is not None and bus.client_key_file is not None:
+        _show_certificate(context, bus.client_certificate_file, bus.client_key_file)
+    return context
+
+
+def check_credentials(bus: Bus) -> None:
+    """Look whether every file that the bus names can be used, without connecting.
+
+    Raises
+    ------
+    FileError
+        All that is wrong with them.
+    """
+    faults: list[Fault] = []
+    for look in (password_of, tls_context) if bus.tls else (password_of,):
+        try:
+            look(bus)
+        except FileError as error:
+            faults += error.faults
+    if faults:
+        raise FileError(faults)
+
+
+def _trusting(ca_file: Path | None) -> ssl.SSLContext:
+    if ca_file is None:
+        return ssl.create_default_context()
+    text = read_text(ca_file, "a file of certificates (PEM)", _MOST_BYTES)
+    try:
+        return ssl.create_default_context(cadata=text)
+    except (ssl.SSLError, ValueError):
+        message = "expected certificates (PEM), got something else"
+        raise whole_file_fault(ca_file, message) from None
+
+
+def _show_certificate(context: ssl.SSLContext, certificate: Path, key: Path) -> None:
+    read_text(certificate, "a certificate (PEM)", _MOST_BYTES)
+    key = handed_over(key)
+    refuse_open_key(key)
+    try:
+        context.load_cert_chain(certificate, key, password=_no_passphrase)
+    except _Locked:
+        message = "expected a key without a passphrase: nobody is there to type one at night"
+        raise whole_file_fault(key, message) from None
+    except ssl.SSLError:
+        message = f"expected the key (PEM) of the certificate in {certificate}, got something else"
+        raise whole_file_fault(key, message) from None
+
+
+class _Locked(Exception):  # noqa: N818 - the name says what it is
+    """The key can't be read without a passphrase."""
+
+
+def _no_passphrase() -> str:
+    raise _Locked

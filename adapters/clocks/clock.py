@@ -1,0 +1,72 @@
+"""The clock that is passed in: the system's, and one that only moves when told to.
+
+Nothing else in the house may ask what time it is.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from threading import Lock
+from typing import Protocol
+
+from adapters.clocks.instants import in_utc
+
+
+class Clock(Protocol):
+    """Whatever can say which instant it is."""
+
+    def now(self) -> datetime:
+        """Return the present instant, an aware datetime in UTC."""
+        ...
+
+
+class SystemClock:
+    """The machine's own clock."""
+
+    def now(self) -> datetime:
+        """Return the present instant, an aware datetime in UTC."""
+        return datetime.now(UTC)  # noqa: TID251 - the one place that reads the machine's clock
+
+
+class VirtualClock:
+    """A clock that stands still until it is advanced; safe to share between threads.
+
+    Parameters
+    ----------
+    start
+        The first instant it shows; must be aware.
+
+    Raises
+    ------
+    ValueError
+        If `start` has no offset from UTC.
+    """
+
+    def __init__(self, start: datetime) -> None:
+        self._now = in_utc(start)
+        self._lock = Lock()
+
+    def now(self) -> datetime:
+        """Return the instant it was last advanced to, an aware datetime in UTC."""
+        with self._lock:
+            return self._now
+
+    def advance_to(self, instant: datetime) -> None:
+        """Move on to `instant`.
+
+        Parameters
+        ----------
+        instant
+            An aware datetime, not before the present one.
+
+        Raises
+        ------
+        ValueError
+            If the clock would run backwards, or `instant` has no offset from UTC.
+        """
+        wanted = in_utc(instant)
+        with self._lock:
+            if wanted < self._now:
+                msg = f"a clock cannot run backwards: {wanted} is before {self._now}"
+                raise ValueError(msg)
+            self._now = wanted

@@ -1,0 +1,143 @@
+"""The two documents that the bus carries as reports print them: a plan, and a closed night.
+
+Nothing is read or written by these types: they say what others may rely on, and the contract of
+the bus is made from them.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, NotRequired, TypeAlias
+
+from pydantic import Field
+from typing_extensions import TypedDict
+
+from adapters.contract.messages import Instant
+
+Percent: TypeAlias = Annotated[float, Field(ge=0, le=100)]
+Kwh: TypeAlias = Annotated[float, Field(ge=0, description="[kWh], at the meter.")]
+Money: TypeAlias = Annotated[float, Field(description="[currency], tax included.")]
+Count: TypeAlias = Annotated[int, Field(ge=0)]
+LocalDate: TypeAlias = Annotated[str, Field(pattern=r"^\d{4}-\d{2}-\d{2}$")]
+
+
+class PlannedPeriod(TypedDict):
+    """A stretch of charging at one current and one rate; half-open."""
+
+    start: Instant
+    end: Instant
+    amps: Annotated[float, Field(gt=0, description="[A per phase]")]
+    kwh: Kwh
+    cost: Money
+    band: str
+    estimated: NotRequired[Literal[True]]
+
+
+class PlannedOutcome(TypedDict):
+    """What a plain rule would take and cost."""
+
+    energy_kwh: Kwh
+    cost: Money
+
+
+class PlanBaselines(TypedDict):
+    """Plain rules to compare a plan with."""
+
+    at_once: PlannedOutcome
+    timer: PlannedOutcome
+
+
+class PlannedLater(TypedDict):
+    """A night after this one that was planned for together with it."""
+
+    returns: Instant
+    departure: Instant
+    soc_percent: Percent
+    need_percent: Percent
+    want_percent: Percent
+    reaches_percent: Percent
+    energy_kwh: Kwh
+    cost: Money
+    periods: list[PlannedPeriod]
+
+
+class PlanDocument(TypedDict):
+    """The plan in force for one vehicle up to its departure.
+
+    `shortfall_kwh` is what a need that can't be met lacks; only then are there `earliest_ready` and
+    `amps_that_would_do`, null where there is none.
+    """
+
+    charge_point: str
+    vehicle: str
+    currency: str
+    tariff: str
+    made_at: Instant
+    departure: Instant
+    soc_percent: Percent
+    need_percent: Percent
+    want_percent: Percent
+    reaches_percent: Percent
+    energy_kwh: Kwh
+    cost: Money
+    starts: Count
+    shortfall_kwh: Kwh
+    rests_on_estimates: bool
+    periods: list[PlannedPeriod]
+    baselines: PlanBaselines
+    why: list[str]
+    cautions: list[str]
+    later: NotRequired[list[PlannedLater]]
+    earliest_ready: NotRequired[Instant | None]
+    amps_that_would_do: NotRequired[float | None]
+
+
+class NightLine(TypedDict):
+    """One band's part of a night."""
+
+    band: str
+    rate: Annotated[float, Field(description="[currency per kWh], tax included.")]
+    kwh: Kwh
+    cost: Money
+
+
+class NightCost(TypedDict):
+    """What the same energy would have cost by a plain rule."""
+
+    cost: Money
+
+
+class NightBaselines(TypedDict):
+    """Plain rules to compare a night with; none where the vehicle left the household file."""
+
+    at_once: NotRequired[NightCost]
+    timer: NotRequired[NightCost]
+    hindsight: NotRequired[NightCost]
+
+
+class NightDocument(TypedDict):
+    """One closed night: noon to noon local time, named by the date on which it begins.
+
+    `cost` is rounded to the currency's minor unit, the costs in `by_band` are not. What is not
+    known is null.
+    """
+
+    night: LocalDate
+    charge_point: str
+    vehicle: str
+    currency: str
+    energy_kwh: Kwh
+    cost: Money
+    by_band: list[NightLine]
+    soc_before_percent: Percent | None
+    soc_after_percent: Percent | None
+    soc_from: str | None
+    need_percent: Percent
+    need_met: bool
+    starts: Count
+    planned_cost: Money
+    estimated_kwh: Kwh
+    standing_charge: Money
+    baselines: NightBaselines
+    plugged_since: Instant
+    departure: Instant | None
+    closed_at: Instant

@@ -1,0 +1,325 @@
+"""The messages of the bus: one frozen model for each, and the only way in and out of bytes.
+
+Knows no topic and opens no connection. Hardware may say more than it is asked (unknown keys are
+passed over); a person's request may not, because a misspelt wish must not be taken for none.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+from decimal import Decimal
+from typing import Annotated, Literal, Self, TypeVar
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PlainSerializer,
+    Strict,
+    ValidationError,
+    model_validator,
+)
+from pydantic_core import ErrorDetails, from_json
+
+from adapters.clocks.instants import in_utc, parse_instant
+from config.files.errors import LullwattError
+
+LARGEST_PAYLOAD_BYTES = 64 * 1024
+WATT_HOURS_PER_KWH = 1000
+
+
+class MalformedMessage(LullwattError):  # noqa: N818 - the name says what it is
+    """A payload that is not the message it should be; the text is a short reason."""
+
+
+def _read_instant(value: object) -> object:
+    return parse_instant(value) if isinstance(value, str) else value
+
+
+def _read_money(value: object) -> object:
+    # By way of the shortest text that gives the same float: 0.21 is meant as written.
+    is_number = isinstance(value, int | float) and not isinstance(value, bool)
+    return Decimal(str(value)) if is_number else value
+
+
+Instant = Annotated[datetime, BeforeValidator(_read_instant), AfterValidator(in_utc)]
+Percent = Annotated[float, Field(ge=0, le=100)]
+Amps = Annotated[float, Field(gt=-10_000, lt=10_000)]
+Watts = Annotated[float, Field(gt=-1_000_000, lt=1_000_000)]
+RegisterKwh = Annotated[float, Field(ge=0, lt=1_000_000_000)]
+Rate = Annotated[
+    Decimal,
+    Field(gt=-1_000_000, lt=1_000_000),
+    BeforeValidator(_read_money),
+    PlainSerializer(float, return_type=float, when_used="json"),
+]
+ShortText = Annotated[str, Field(max_length=1000)]
+Id = Annotated[str, Field(min_length=1, max_length=64)]
+Pilot = Literal["A", "B", "C", "D", "E", "F"]
+
+
+class Message(BaseModel):
+    """What all messages share: the contract's version."""
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
+
+    v: Literal[1] = 1
+
+
+class Command(Message):
+    """What a charge point is to do, until when. The same serial again means nothing new."""
+
+    serial: Annotated[int, Field(ge=1)]
+    do: Literal["start", "stop"]
+    amps: Annotated[float, Field(gt=0, lt=10_000)] | None = None
+    valid_until: Instant
+    plan: ShortText | None = None
+    why: ShortText
+
+    @model_validator(mode="after")
+    def _amps_go_with_start(self) -> Self:
+        if (self.do == "start") != (self.amps is not None):
+            raise ValueError("a start has amps, a stop has none")
+        return self
+
+
+class Reading(Message):
+    """What a meter shows at an instant: its register [kWh], power [W], current [A]."""
+
+    at: Instant
+    register_kwh: RegisterKwh | None = None
+    watts: Watts | None = None
+    amps: Amps | None = None
+
+    @model_validator(mode="after")
+    def _says_something(self) -> Self:
+        if self.register_kwh is None and self.watts is None and self.amps is None:
+            raise ValueError("a reading has at least one of register_kwh, watts, amps")
+        return self
+
+    @property
+    def register_wh(self) -> int | None:
+        """The register in whole watt-hours, as the ledger holds it."""
+        if self.register_kwh is None:
+            return None
+        return round(self.register_kwh * WATT_HOURS_PER_KWH)
+
+
+class VehicleReport(Message):
+    """What a charge point knows of its vehicle: IEC 61851 pilot state, state of charge."""
+
+    at: Instant
+    pilot: Pilot | None = None
+    soc_percent: Percent | None = None
+
+    @model_validator(mode="after")
+    def _says_something(self) -> Self:
+        if self.pilot is None and self.soc_percent is None:
+            raise ValueError("a vehicle report has at least one of pilot, soc_percent")
+        return self
+
+
+class Request(Message):
+    """What a person asks for, `by` an instant or by the next departure; `clear` takes all back.
+
+    `vehicle` says which one is plugged in, until it is unplugged; the file's first one otherwise.
+    A request with an `id`, of the asker's own making, is answered; it comes back in the answer.
+    """
+
+    model_config = ConfigDict(extra="forbid")
+
+    id: Id | None = None
+    want_percent: Percent | None = None
+    need_percent: Percent | None = None
+    soc_percent: Percent | None = None
+    charge_now: bool | None = None
+    skip_until: Instant | None = None
+    clear: bool | None = None
+    by: Instant | None = None
+    vehicle: ShortText | None = None
+
+    @model_validator(mode="after")
+    def _asks_for_something(self) -> Self:
+        if not self.model_dump(exclude={"v", "id", "by"}, exclude_none=True):
+            raise ValueError("a request asks for something")
+        return self
+
+    @model_validator(mode="after")
+    def _does_not_contradict_itself(self) -> Self:
+        if self.charge_now and self.skip_until is not None:
+            raise ValueError("charge_now and skip_until contradict each other")
+        want, need = self.want_percent, self.need_percent
+        if want is not None and need is not None and want < need:
+            raise ValueError("want_percent is below need_percent")
+        return self
+
+
+class Answer(Message):
+    """What came of a request: whether it is obeyed, and what happens now or why not, in words."""
+
+    id: Id
+    at: Instant
+    understood: bool
+    message: ShortText
+
+
+class PriceStart(BaseModel):
+    """A price and the instant from which it holds, in the tariff's own unit and before tax."""
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
+
+    start: Instant
+    rate: Rate
+
+
+class PriceFeed(Message):
+    """Prices for the instants to come."""
+
+    rates: Annotated[tuple[PriceStart, ...], Strict(strict=False), Field(min_length=1)]
+
+
+class HomeLoad(Message):
+    """The home's own load at an instant, without the charge points [A per phase]."""
+
+    at: Instant
+    amps: Annotated[tuple[Amps, ...], Strict(strict=False), Field(min_length=1, max_length=3)]
+
+
+class KnownRates(BaseModel):
+    """What is known of the rates of the tariff in force.
+
+    `now` says whether the rate of now is known, estimated from earlier prices, or neither.
+    `known_until` is when the rates cease to be known, or did; it is left out where they never do
+    (bands), and where none was ever known.
+    """
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
+
+    tariff: ShortText
+    known_until: Instant | None = None
+    now: Literal["known", "estimated", "none"]
+
+
+class Status(Message):
+    """What the daemon believes of one charge point.
+
+    `connected` is whether a vehicle is plugged in (left out where nobody can tell). `soc_from`
+    says where the state of charge came from: the vehicle, a person, counted on from the meter,
+    recalled (what it left with last, less the usual use), or assumed by the household file. `rates`
+    is left out before the first tariff is in force. `alerts` are the codes of those that hold.
+    After `stale_after` a reader should believe none of it.
+    """
+
+    at: Instant
+    stale_after: Instant
+    connected: bool | None = None
+    charging: bool
+    do: Literal["start", "stop"] | None = None
+    serial: int | None = None
+    why: ShortText | None = None
+    soc_percent: Percent | None = None
+    soc_from: Literal["vehicle", "person", "counted", "recalled", "assumed"] | None = None
+    plan: ShortText | None = None
+    reading: Reading | None = None
+    rates: KnownRates | None = None
+    alerts: Annotated[tuple[ShortText, ...], Strict(strict=False)] = ()
+
+
+class Alert(Message):
+    """Something a person should look at. `code` is for programs, `message` for people."""
+
+    code: Annotated[str, Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=60)]
+    at: Instant
+    message: ShortText
+    serial: int | None = None
+
+
+class DaemonState(Message):
+    """Whether the daemon runs. The Will is an `offline` without an instant.
+
+    A retained `online` outlives a broker and a daemon that die together: after `stale_after` it
+    says nothing. `instance` is another for each process, and `since` when that began: of two that
+    run for one household, the later one stays.
+    """
+
+    state: Literal["online", "offline", "waiting"]
+    at: Instant | None = None
+    stale_after: Instant | None = None
+    instance: Id | None = None
+    since: Instant | None = None
+
+
+class _Named(BaseModel):
+    """As much of a request as an answer needs."""
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="ignore")
+
+    id: Id
+
+
+AnyMessage = TypeVar("AnyMessage", bound=Message)
+
+
+def decode(model: type[AnyMessage], payload: bytes) -> AnyMessage:
+    """Read a payload.
+
+    Parameters
+    ----------
+    model
+        The message it should be.
+    payload
+        What the bus carried.
+
+    Returns
+    -------
+    AnyMessage
+        The message, its instants in UTC.
+
+    Raises
+    ------
+    MalformedMessage
+        If the payload is too large, not UTF-8, not JSON (NaN and infinities included), nested
+        too deeply, or not this message.
+    """
+    if len(payload) > LARGEST_PAYLOAD_BYTES:
+        raise MalformedMessage(f"larger than {LARGEST_PAYLOAD_BYTES // 1024} KiB")
+    try:
+        return model.model_validate(from_json(payload, allow_inf_nan=False))
+    except ValidationError as error:
+        raise MalformedMessage(_in_short(error.errors(include_url=False)[0])) from error
+    except (ValueError, OverflowError) as error:
+        raise MalformedMessage(f"not JSON: {error}") from error
+
+
+def id_of(payload: bytes) -> str | None:
+    """Return the id of a request that is malformed otherwise, if it can be told."""
+    if len(payload) > LARGEST_PAYLOAD_BYTES:
+        return None
+    try:
+        return _Named.model_validate(from_json(payload, allow_inf_nan=False)).id
+    except (ValueError, OverflowError):  # a ValidationError is a ValueError
+        return None
+
+
+def encode(message: Message) -> bytes:
+    """Write a message as compact JSON in UTF-8: instants end in Z, what is not known is left out.
+
+    Parameters
+    ----------
+    message
+        Any message.
+
+    Returns
+    -------
+    bytes
+        The payload.
+    """
+    return message.model_dump_json(exclude_none=True).encode()
+
+
+def _in_short(error: ErrorDetails) -> str:
+    place = ".".join(str(part)[:40] for part in error["loc"][:4])
+    text = error["msg"].removeprefix("Value error, ")[:160]
+    return f"{place}: {text}" if place else text

@@ -1,0 +1,136 @@
+"""The JSON Schemas of the bus, made from the types that payloads are read and written by.
+
+Draft 07, which is what AsyncAPI 3.0 takes a schema for unless it is told otherwise. What the
+daemon reads may hold nulls and lack what has a default; what it writes never does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from pydantic import BaseModel, TypeAdapter
+from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
+from pydantic_core import CoreSchema, core_schema
+from typing_extensions import override
+
+from adapters.contract.messages import Command, Reading, Request, VehicleReport
+from adapters.contract.table import Row
+
+Schema = dict[str, Any]
+
+INSTANT_PATTERN: Final = (
+    r"^[0-9]{4}-[0-9]{2}-[0-9]{2}[Tt][0-9]{2}:[0-9]{2}:[0-9]{2}(\.[0-9]+)?"
+    r"([Zz]|[+-][0-9]{2}:[0-9]{2})$"
+)
+"""RFC 3339, section 5.6: an instant has an offset."""
+
+_REF = "#/components/schemas/{model}"
+_NOT_ASKED_FOR: Final = frozenset({"v", "id", "by"})
+
+
+class _Generator(GenerateJsonSchema):
+    @override
+    def datetime_schema(self, schema: core_schema.DatetimeSchema) -> JsonSchemaValue:
+        return {"type": "string", "format": "date-time", "pattern": INSTANT_PATTERN}
+
+    @override
+    def decimal_schema(self, schema: core_schema.DecimalSchema) -> JsonSchemaValue:
+        above, below = schema.get("gt"), schema.get("lt")
+        bounds = {"exclusiveMinimum": above, "exclusiveMaximum": below}
+        numbers = {key: float(bound) for key, bound in bounds.items() if bound is not None}
+        return {"type": "number", **numbers}
+
+    @override
+    def default_schema(self, schema: core_schema.WithDefaultSchema) -> JsonSchemaValue:
+        if schema.get("default", ...) is not None:
+            return super().default_schema(schema)
+        if self.mode == "serialization":
+            return self.generate_inner(_without_null(schema["schema"]))
+        return self.generate_inner(schema["schema"])
+
+    @override
+    def field_is_required(
+        self,
+        field: core_schema.ModelField | core_schema.DataclassField | core_schema.TypedDictField,
+        total: bool,
+    ) -> bool:
+        if self.mode == "serialization" and field["type"] == "model-field":
+            return field["schema"].get("default", ...) is not None
+        return super().field_is_required(field, total)
+
+    @override
+    def field_title_should_be_set(self, schema: Any) -> bool:
+        return False
+
+
+def _without_null(schema: CoreSchema) -> CoreSchema:
+    return schema["schema"] if schema["type"] == "nullable" else schema
+
+
+def payload_schemas(rows: Sequence[Row]) -> tuple[dict[str, Schema], dict[str, Schema]]:
+    """Make the schemas of all payloads.
+
+    Parameters
+    ----------
+    rows
+        The table of topics.
+
+    Returns
+    -------
+    tuple of two dicts
+        By the last level of its topic, a reference to each payload's schema; and by its name, each
+        schema. References are to ``#/components/schemas``.
+    """
+    references, made = TypeAdapter.json_schemas(
+        [
+            (row.leaf, "serialization" if row.from_daemon else "validation", TypeAdapter(row.kind))
+            for row in rows
+        ],
+        ref_template=_REF,
+        schema_generator=_Generator,
+    )
+    named = {name: _tidied(name, schema) for name, schema in sorted(made["$defs"].items())}
+    return {leaf: schema for (leaf, _), schema in references.items()}, named
+
+
+def _tidied(name: str, schema: Schema) -> Schema:
+    """Add the rules between keys, and take out the line breaks of docstrings."""
+    if "description" in schema:
+        schema["description"] = " ".join(schema["description"].split())
+    model = name.partition("-")[0]
+    return schema | _BETWEEN_KEYS.get(model, {})
+
+
+def _one_of(names: Sequence[str]) -> Schema:
+    """At least one of these keys is there, and not null."""
+    return {
+        "anyOf": [{"required": [name], "properties": {name: {"not": {"type": "null"}}}}
+                  for name in names]
+    }  # fmt: skip
+
+
+def _keys(model: type[BaseModel], without: frozenset[str]) -> Sequence[str]:
+    return [name for name in model.model_fields if name not in without]
+
+
+_BETWEEN_KEYS: Final[Mapping[str, Schema]] = {
+    Command.__name__: {
+        "if": {"properties": {"do": {"const": "start"}}},
+        "then": {"required": ["amps"]},
+        "else": {"not": {"required": ["amps"]}},
+    },
+    Reading.__name__: _one_of(_keys(Reading, frozenset({"v", "at"}))),
+    VehicleReport.__name__: _one_of(_keys(VehicleReport, frozenset({"v", "at"}))),
+    Request.__name__: {
+        **_one_of(_keys(Request, _NOT_ASKED_FOR)),
+        "not": {
+            "required": ["charge_now", "skip_until"],
+            "properties": {
+                "charge_now": {"const": True},
+                "skip_until": {"not": {"type": "null"}},
+            },
+        },
+    },
+}
+"""What the validators of the models hold besides; want_percent below need_percent can't be said."""

@@ -1,0 +1,284 @@
+"""The ledger: the durable record of readings, commands, plans, prices and nights, on SQLite.
+
+This and its neighbours `ledger_file`, `ledger_glance` and `ledger_reader` are the only modules that
+know SQLite. A method that returns has committed: what it was given survives a kill and a power cut.
+Nothing here reads a clock or decides anything.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from datetime import date, datetime
+from pathlib import Path
+from typing import Literal
+
+from adapters.ledger.exact_json import dump_exact
+from adapters.ledger.file import open_file, plain_errors, transaction
+from adapters.ledger.reader import LedgerReader
+from adapters.ledger.rows import Befallen, to_micros
+from adapters.ledger.schema import MIGRATIONS
+from config.files.series import PricePoint
+
+# What was removed for its age must not come back with a message that is sent once more.
+_UNLESS_REMOVED = " WHERE NOT EXISTS (SELECT 1 FROM retention WHERE kept_from > ?)"
+_KEEP_EARLIER_NIGHT = """
+    INSERT INTO night_revisions (night, charge_point, vehicle, closed_at, body)
+    SELECT night, charge_point, vehicle, closed_at, body FROM nights
+    WHERE night = ? AND charge_point = ?
+"""
+# A price that went away and came back is news; the one in force already is not.
+_ADD_NEW_PRICE = """
+    INSERT INTO prices (tariff, start, rate) SELECT :tariff, :start, :rate
+    WHERE :rate IS NOT (SELECT rate FROM prices WHERE tariff = :tariff AND start = :start
+                        ORDER BY id DESC LIMIT 1)
+"""
+
+
+def open_ledger(path: Path, *, read_only: bool = False) -> Ledger:
+    """Open a ledger, make it if it is missing, and bring its schema up to date.
+
+    Parameters
+    ----------
+    path
+        The file; its directory must exist. SQLite keeps two more files beside it while it is open.
+    read_only
+        For a look at it while a daemon runs, or after: never makes or changes the file, and every
+        method that adds something raises.
+
+    Returns
+    -------
+    Ledger
+        To be closed by its user, or used in a ``with`` statement. What keeps it from being opened
+        is a `LedgerError` in plain words, as `ledger_file.open_file` says, and writes nothing.
+    """
+    return Ledger(open_file(path, read_only=read_only), path)
+
+
+class Ledger(LedgerReader):
+    """The ledger, to be written by one process at a time.
+
+    Each method that adds something is one transaction, committed when it returns, and raises
+    `LedgerError` where SQLite fails, with nothing of it recorded. A naive instant, or a number that
+    is not finite, is a `ValueError`.
+    """
+
+    def add_reading(
+        self,
+        charge_point: str,
+        at: datetime,
+        register_wh: int | None = None,
+        watts: float | None = None,
+        amps: float | None = None,
+    ) -> bool:
+        """Add a meter's reading.
+
+        Parameters
+        ----------
+        charge_point
+            Its name in the household file.
+        at
+            When the meter showed it.
+        register_wh
+            The energy register in whole watt-hours.
+        watts, amps
+            Power and current.
+
+        Returns
+        -------
+        bool
+            False if exactly this reading is recorded already, which then stays as it is, or if it
+            is of a time whose readings have been removed.
+        """
+        _require_finite(watts, amps)
+        return self._add_once(
+            "readings (charge_point, at, register_wh, watts, amps)",
+            (charge_point, to_micros(at), register_wh, watts, amps),
+            to_micros(at),
+        )
+
+    def add_vehicle_report(
+        self,
+        charge_point: str,
+        at: datetime,
+        pilot: str | None = None,
+        soc_percent: float | None = None,
+    ) -> bool:
+        """Add what a charge point told of its vehicle.
+
+        Parameters
+        ----------
+        charge_point
+            Its name in the household file.
+        at
+            When it was so.
+        pilot
+            IEC 61851 state, "A" to "F".
+        soc_percent
+            State of charge.
+
+        Returns
+        -------
+        bool
+            False if exactly this report is recorded already, or is of a time whose reports have
+            been removed.
+        """
+        _require_finite(soc_percent)
+        return self._add_once(
+            "vehicle_reports (charge_point, at, pilot, soc_percent)",
+            (charge_point, to_micros(at), pilot, soc_percent),
+            to_micros(at),
+        )
+
+    def add_request(self, charge_point: str, at: datetime, body: Mapping[str, object]) -> None:
+        """Add what a person asked for at an instant, as a JSON object."""
+        self._add(
+            "requests (charge_point, at, body)", (charge_point, to_micros(at), dump_exact(body))
+        )
+
+    def add_command(
+        self,
+        charge_point: str,
+        at: datetime,
+        serial: int,
+        *,
+        do: Literal["start", "stop"],
+        amps: float | None,
+        valid_until: datetime,
+        why: str,
+        plan: str | None = None,
+    ) -> None:
+        """Add a command; a serial that this charge point has had is refused with `LedgerError`."""
+        self._add(
+            "commands (charge_point, at, serial, do, amps, valid_until, why, plan)",
+            (charge_point, to_micros(at), serial, do, amps, to_micros(valid_until), why, plan),
+        )
+
+    def add_plan(self, charge_point: str, made_at: datetime, body: Mapping[str, object]) -> None:
+        """Add a plan, as a JSON object."""
+        self._add(
+            "plans (charge_point, made_at, body)",
+            (charge_point, to_micros(made_at), dump_exact(body)),
+        )
+
+    def save_open_night(self, charge_point: str, body: Mapping[str, object] | None) -> None:
+        """Keep what is known of the night in progress, as a JSON object; None if there is none."""
+        with self._writing():
+            if body is None:
+                self._connection.execute(
+                    "DELETE FROM open_nights WHERE charge_point = ?", (charge_point,)
+                )
+            else:
+                self._connection.execute(
+                    "REPLACE INTO open_nights (charge_point, body) VALUES (?, ?)",
+                    (charge_point, dump_exact(body)),
+                )
+
+    def add_prices(self, tariff: str, points: Sequence[PricePoint]) -> int:
+        """Add prices of a series, all or none.
+
+        Parameters
+        ----------
+        tariff
+            The tariff's name.
+        points
+            Starts and rates as the feed gave them, before the tariff's own arithmetic.
+
+        Returns
+        -------
+        int
+            How many were news: a price equal to the one in force for its start is passed over.
+        """
+        rows = [
+            {"tariff": tariff, "start": to_micros(point.start), "rate": str(point.rate)}
+            for point in points
+        ]
+        with self._writing():
+            return sum(self._connection.execute(_ADD_NEW_PRICE, row).rowcount for row in rows)
+
+    def add_alert(self, charge_point: str | None, at: datetime, code: str, message: str) -> None:
+        """Add an alert; `charge_point` is None where it concerns the whole household."""
+        self._add(
+            "alerts (charge_point, at, code, message)",
+            (charge_point, to_micros(at), code, message),
+        )
+
+    def add_happening(
+        self, at: datetime, what: Befallen, body: Mapping[str, object] | None = None
+    ) -> None:
+        """Add what befell the daemon, with a JSON object that says more."""
+        self._add("happenings (at, what, body)", (to_micros(at), what, dump_exact(body or {})))
+
+    def close_night(
+        self,
+        night: date,
+        charge_point: str,
+        vehicle: str,
+        closed_at: datetime,
+        body: Mapping[str, object],
+    ) -> bool:
+        """Close a night, or close it again with what became known later.
+
+        Parameters
+        ----------
+        night
+            The date on which it began.
+        charge_point, vehicle
+            Their names in the household file.
+        closed_at
+            When it was closed.
+        body
+            The night as a JSON object; money as Decimal.
+
+        Returns
+        -------
+        bool
+            False if the night is closed with the same vehicle and body already. Where they differ
+            the earlier ones are kept as a revision, in the same transaction.
+        """
+        key, text = (night.isoformat(), charge_point), dump_exact(body)
+        with self._writing():
+            closed = self._connection.execute(
+                "SELECT vehicle, body FROM nights WHERE night = ? AND charge_point = ?", key
+            ).fetchone()
+            if closed == (vehicle, text):
+                return False
+            self._connection.execute(_KEEP_EARLIER_NIGHT, key)
+            self._connection.execute(
+                "REPLACE INTO nights (night, charge_point, vehicle, closed_at, body) "
+                "VALUES (?, ?, ?, ?, ?)",
+                (*key, vehicle, to_micros(closed_at), text),
+            )
+        return True
+
+    def try_to_write(self) -> None:
+        """Write what is there already: raises `LedgerError` if nothing can be written now."""
+        with self._writing():
+            self._connection.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
+
+    def _add_once(self, columns: str, values: tuple[object, ...], at: int) -> bool:
+        marks = ", ".join("?" * len(values))
+        rest = f"SELECT {marks}{_UNLESS_REMOVED} ON CONFLICT DO NOTHING"
+        return self._insert(columns, rest, (*values, at)) > 0
+
+    def _add(self, columns: str, values: tuple[object, ...]) -> None:
+        marks = ", ".join("?" * len(values))
+        self._insert(columns, f"VALUES ({marks})", values)
+
+    def _insert(self, columns: str, rest: str, values: tuple[object, ...]) -> int:
+        with self._writing():
+            return self._connection.execute(
+                f"INSERT INTO {columns} {rest}",
+                values,
+            ).rowcount
+
+    @contextmanager
+    def _writing(self) -> Iterator[None]:
+        with plain_errors(self._path), transaction(self._connection):
+            yield
+
+
+def _require_finite(*numbers: float | None) -> None:
+    if not all(number is None or math.isfinite(number) for number in numbers):
+        raise ValueError("a reading must be a finite number")

@@ -1,0 +1,248 @@
+"""Questions to the ledger. Writes nothing, and knows no clock: every instant is handed in."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date, datetime
+from decimal import Decimal
+from types import TracebackType
+from typing import Any, Self
+
+from adapters.ledger.exact_json import load_exact
+from adapters.ledger.file import plain_errors
+from adapters.ledger.rows import (
+    LastVehicleReports,
+    StoredAlert,
+    StoredCommand,
+    StoredReading,
+    from_micros,
+    to_micros,
+)
+from adapters.ledger.spans import SpanReader
+from config.files.series import PricePoint
+from planners.accounts.accounts import RegisterReading
+
+# Of several rows for one instant the last written counts: a correction is a new row.
+_REGISTER_READINGS = """
+    SELECT at, register_wh FROM readings AS row
+    WHERE charge_point = :charge_point AND register_wh IS NOT NULL
+      AND at >= ifnull((SELECT max(at) FROM readings WHERE charge_point = :charge_point
+                        AND register_wh IS NOT NULL AND at < :start), :start)
+      AND at <= ifnull((SELECT min(at) FROM readings WHERE charge_point = :charge_point
+                        AND register_wh IS NOT NULL AND at > :end), :end)
+      AND id = (SELECT max(id) FROM readings WHERE charge_point = :charge_point
+                AND at = row.at AND register_wh IS NOT NULL)
+    ORDER BY at
+"""
+_PRICES = """
+    SELECT start, rate FROM prices AS row WHERE tariff = :tariff
+      AND id = (SELECT max(id) FROM prices WHERE tariff = :tariff AND start = row.start)
+    ORDER BY start
+"""
+_NIGHTS = """
+    SELECT body FROM nights
+    WHERE night BETWEEN :start AND :end AND (:charge_point IS NULL OR charge_point = :charge_point)
+    ORDER BY night, charge_point
+"""
+
+
+class LedgerReader(SpanReader):
+    """The reading half of the ledger.
+
+    Every method raises `LedgerError` where SQLite fails. Safe from any thread, one at a time.
+
+    Parameters
+    ----------
+    connection
+        From `ledger_file.open_file`; closed by `close`.
+    path
+        The file, to be named in errors.
+    """
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file; more than once does no harm."""
+        with plain_errors(self._path):
+            self._connection.close()
+
+    def register_readings(
+        self, charge_point: str, start: datetime, end: datetime
+    ) -> tuple[RegisterReading, ...]:
+        """Return the meter's register through a span of time.
+
+        Parameters
+        ----------
+        charge_point
+            Its name in the household file.
+        start, end
+            Aware instants.
+
+        Returns
+        -------
+        tuple of RegisterReading
+            Sorted, one for each instant (of several the last written), from the last one before
+            `start` to the first one after `end`, both included.
+        """
+        rows = self._rows(
+            _REGISTER_READINGS,
+            {"charge_point": charge_point, "start": to_micros(start), "end": to_micros(end)},
+        )
+        return tuple(RegisterReading(from_micros(at), register_wh) for at, register_wh in rows)
+
+    def last_reading(self, charge_point: str) -> StoredReading | None:
+        """Return the reading of the latest instant (of several there the last written)."""
+        rows = self._rows(
+            "SELECT at, register_wh, watts, amps FROM readings WHERE charge_point = ? "
+            "ORDER BY at DESC, id DESC LIMIT 1",
+            (charge_point,),
+        )
+        return next((StoredReading(from_micros(at), *rest) for at, *rest in rows), None)
+
+    def last_vehicle_reports(self, charge_point: str) -> LastVehicleReports:
+        """Return the latest pilot state and state of charge, None where none was ever reported."""
+        pilot, pilot_at = self._last_reported("pilot", charge_point)
+        soc, soc_at = self._last_reported("soc_percent", charge_point)
+        return LastVehicleReports(pilot, pilot_at, soc, soc_at)
+
+    def last_plan(self, charge_point: str) -> dict[str, Any] | None:
+        """Return the plan written last, its fractions as Decimal; None if there is none."""
+        rows = self._rows(
+            "SELECT body FROM plans WHERE charge_point = ? ORDER BY id DESC LIMIT 1",
+            (charge_point,),
+        )
+        return next((load_exact(body) for (body,) in rows), None)
+
+    def last_command(self, charge_point: str) -> StoredCommand | None:
+        """Return the command with the highest serial, None if there is none."""
+        rows = self._rows(
+            "SELECT at, serial, do, amps, valid_until, why, plan FROM commands "
+            "WHERE charge_point = ? "
+            "ORDER BY serial DESC LIMIT 1",
+            (charge_point,),
+        )
+        return next(
+            (
+                StoredCommand(from_micros(at), serial, do, amps, from_micros(valid_until), *rest)
+                for at, serial, do, amps, valid_until, *rest in rows
+            ),
+            None,
+        )
+
+    def switched_at(self, charge_point: str) -> datetime | None:
+        """Return when it last changed from start to stop or back; None for stopped ever since."""
+        rows = self._rows(
+            """
+            WITH own AS (SELECT serial, at, do FROM commands WHERE charge_point = ?),
+                 last AS (SELECT do FROM own ORDER BY serial DESC LIMIT 1),
+                 other AS (SELECT max(serial) AS serial FROM own, last WHERE own.do != last.do)
+            SELECT min(own.at) FROM own, last, other
+            WHERE own.serial > ifnull(other.serial, 0)
+              AND (other.serial IS NOT NULL OR last.do = 'start')
+            """,
+            (charge_point,),
+        )
+        return next((from_micros(at) for (at,) in rows if at is not None), None)
+
+    def open_night(self, charge_point: str) -> dict[str, Any] | None:
+        """Return what was kept of the night in progress, its fractions as Decimal."""
+        rows = self._rows("SELECT body FROM open_nights WHERE charge_point = ?", (charge_point,))
+        return next((load_exact(body) for (body,) in rows), None)
+
+    def alerts_between(self, start: datetime, end: datetime) -> tuple[StoredAlert, ...]:
+        """Return the alerts of a span of time.
+
+        Parameters
+        ----------
+        start, end
+            Aware instants; an alert at `start` is in it, one at `end` is not.
+
+        Returns
+        -------
+        tuple of StoredAlert
+            In order of their instants, those of one instant as they were written.
+        """
+        rows = self._rows(
+            "SELECT at, charge_point, code, message FROM alerts "
+            "WHERE at >= ? AND at < ? ORDER BY at, id",
+            (to_micros(start), to_micros(end)),
+        )
+        return tuple(StoredAlert(from_micros(at), *rest) for at, *rest in rows)
+
+    def price_points(self, tariff: str) -> tuple[PricePoint, ...]:
+        """Return the prices known for a tariff, sorted; a later price for a start replaces it."""
+        rows = self._rows(_PRICES, {"tariff": tariff})
+        return tuple(PricePoint(from_micros(start), Decimal(rate)) for start, rate in rows)
+
+    def nights(
+        self, start: date | None = None, end: date | None = None, charge_point: str | None = None
+    ) -> tuple[dict[str, Any], ...]:
+        """Return the closed nights.
+
+        Parameters
+        ----------
+        start, end
+            The first and the last night wanted, both included; None for no limit.
+        charge_point
+            Only this one; None for all.
+
+        Returns
+        -------
+        tuple of dict
+            Their bodies, sorted by night and charge point, fractions as Decimal.
+        """
+        limits: dict[str, object] = {
+            "start": (start or date.min).isoformat(),
+            "end": (end or date.max).isoformat(),
+            "charge_point": charge_point,
+        }
+        return tuple(load_exact(body) for (body,) in self._rows(_NIGHTS, limits))
+
+    def latest_nights(self, count: int) -> tuple[date, ...]:
+        """Return the dates of the latest closed nights, at the most so many, latest first."""
+        rows = self._rows("SELECT DISTINCT night FROM nights ORDER BY night DESC LIMIT ?", (count,))
+        return tuple(date.fromisoformat(night) for (night,) in rows)
+
+    def charge_points(self) -> tuple[str, ...]:
+        """Return the names of those that have readings, vehicle reports or a night in progress."""
+        names: set[str] = set()
+        for table in ("readings", "vehicle_reports", "open_nights"):
+            names.update(self._points_of(table))
+        return tuple(sorted(names))
+
+    def kept_from(self) -> datetime | None:
+        """Tell from when on all raw readings are there: since ever (None), or since a removal.
+
+        Returns
+        -------
+        datetime or None
+            What flowed before it, the closed nights alone can tell.
+        """
+        rows = self._rows("SELECT kept_from FROM retention", ())
+        return next((from_micros(at) for (at,) in rows), None)
+
+    def _points_of(self, table: str) -> Iterator[str]:
+        # From name to name by the index: a list of all rows' names would read all of it.
+        query = f"SELECT min(charge_point) FROM {table} WHERE charge_point > ?"  # noqa: S608 - ours
+        name: str | None = ""
+        while name is not None:
+            [(name,)] = self._rows(query, (name,))
+            if name is not None:
+                yield name
+
+    def _last_reported(self, column: str, charge_point: str) -> tuple[Any, datetime | None]:
+        rows = self._rows(
+            f"SELECT {column}, at FROM vehicle_reports WHERE charge_point = ? "  # noqa: S608 - ours
+            f"AND {column} IS NOT NULL ORDER BY at DESC, id DESC LIMIT 1",
+            (charge_point,),
+        )
+        return next(((value, from_micros(at)) for value, at in rows), (None, None))

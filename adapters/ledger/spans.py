@@ -1,0 +1,178 @@
+"""Questions to the ledger about a span of time. Writes nothing, and knows no clock."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from adapters.ledger.exact_json import load_exact
+from adapters.ledger.file import plain_errors
+from adapters.ledger.rows import (
+    StoredCommand,
+    StoredHappening,
+    StoredPlan,
+    StoredReport,
+    StoredRequest,
+    from_micros,
+    to_micros,
+)
+
+# Every table whose rows are written as things happen, and when that was. Plans and raw readings may
+# have been removed for their age; nights stay, and are named by dates.
+_FIRST_AND_LAST = (
+    ("readings", "at"), ("vehicle_reports", "at"), ("commands", "at"), ("plans", "made_at"),
+)  # fmt: skip
+
+
+class SpanReader:
+    """What the ledger holds of a span of time, from its start on and before its end.
+
+    Every method raises `LedgerError` where SQLite fails.
+
+    Parameters
+    ----------
+    connection
+        From `ledger_file.open_file`.
+    path
+        The file, to be named in errors.
+    """
+
+    def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
+        self._connection = connection
+        self._path = path
+
+    def commands_between(
+        self, charge_point: str, start: datetime, end: datetime
+    ) -> tuple[StoredCommand, ...]:
+        """Return the commands of a span, in the order of their serials."""
+        rows = self._rows(
+            "SELECT at, serial, do, amps, valid_until, why, plan FROM commands "
+            "WHERE charge_point = ? AND at >= ? AND at < ? ORDER BY serial",
+            (charge_point, to_micros(start), to_micros(end)),
+        )
+        return tuple(_command(row) for row in rows)
+
+    def command_before(self, charge_point: str, instant: datetime) -> StoredCommand | None:
+        """Return the last command of before an instant; None if there is none."""
+        rows = self._rows(
+            "SELECT at, serial, do, amps, valid_until, why, plan FROM commands "
+            "WHERE charge_point = ? AND at < ? ORDER BY at DESC, serial DESC LIMIT 1",
+            (charge_point, to_micros(instant)),
+        )
+        return next((_command(row) for row in rows), None)
+
+    def plans_between(
+        self, charge_point: str, start: datetime, end: datetime
+    ) -> tuple[StoredPlan, ...]:
+        """Return the plans made in a span, in the order they were written."""
+        rows = self._rows(
+            "SELECT made_at, body FROM plans "
+            "WHERE charge_point = ? AND made_at >= ? AND made_at < ? ORDER BY id",
+            (charge_point, to_micros(start), to_micros(end)),
+        )
+        return tuple(StoredPlan(from_micros(at), load_exact(body)) for at, body in rows)
+
+    def plan_before(self, charge_point: str, instant: datetime) -> StoredPlan | None:
+        """Return the last plan that was made before an instant; None if there is none."""
+        rows = self._rows(
+            "SELECT made_at, body FROM plans WHERE charge_point = ? AND made_at < ? "
+            "ORDER BY made_at DESC, id DESC LIMIT 1",
+            (charge_point, to_micros(instant)),
+        )
+        return next((StoredPlan(from_micros(at), load_exact(body)) for at, body in rows), None)
+
+    def reports_between(
+        self, charge_point: str, start: datetime, end: datetime
+    ) -> tuple[StoredReport, ...]:
+        """Return what the charge point told of its vehicle in a span, in order of time."""
+        rows = self._rows(
+            "SELECT at, pilot, soc_percent FROM vehicle_reports "
+            "WHERE charge_point = ? AND at >= ? AND at < ? ORDER BY at, id",
+            (charge_point, to_micros(start), to_micros(end)),
+        )
+        return tuple(StoredReport(from_micros(at), *rest) for at, *rest in rows)
+
+    def pilot_before(self, charge_point: str, instant: datetime) -> StoredReport | None:
+        """Return the last report of a pilot state of before an instant; None if there is none."""
+        rows = self._rows(
+            "SELECT at, pilot, soc_percent FROM vehicle_reports "
+            "WHERE charge_point = ? AND at < ? AND pilot IS NOT NULL "
+            "ORDER BY at DESC, id DESC LIMIT 1",
+            (charge_point, to_micros(instant)),
+        )
+        return next((StoredReport(from_micros(at), *rest) for at, *rest in rows), None)
+
+    def requests_since(self, charge_point: str, instant: datetime) -> tuple[StoredRequest, ...]:
+        """Return what was asked for at or after an instant.
+
+        Parameters
+        ----------
+        charge_point
+            Its name in the household file.
+        instant
+            An aware instant.
+
+        Returns
+        -------
+        tuple of StoredRequest
+            In the order they were written.
+        """
+        rows = self._rows(
+            "SELECT at, body FROM requests WHERE charge_point = ? AND at >= ? ORDER BY id",
+            (charge_point, to_micros(instant)),
+        )
+        return tuple(StoredRequest(from_micros(at), load_exact(body)) for at, body in rows)
+
+    def happenings_between(self, start: datetime, end: datetime) -> tuple[StoredHappening, ...]:
+        """Return what befell the daemon in a span, in the order it was written."""
+        rows = self._rows(
+            "SELECT at, what, body FROM happenings WHERE at >= ? AND at < ? ORDER BY id",
+            (to_micros(start), to_micros(end)),
+        )
+        return tuple(
+            StoredHappening(from_micros(at), what, load_exact(body)) for at, what, body in rows
+        )
+
+    def last_happening(self, whats: Sequence[str], before: datetime) -> StoredHappening | None:
+        """Return the last of some happenings of before an instant; None if there is none."""
+        marks = ", ".join("?" * len(whats))
+        rows = self._rows(
+            f"SELECT at, what, body FROM happenings WHERE what IN ({marks}) AND at < ? "  # noqa: S608
+            "ORDER BY at DESC, id DESC LIMIT 1",
+            (*whats, to_micros(before)),
+        )
+        found = ((from_micros(at), what, load_exact(body)) for at, what, body in rows)
+        return next((StoredHappening(*each) for each in found), None)
+
+    def first_written(self, charge_points: Iterable[str]) -> datetime | None:
+        """Return the earliest instant that is recorded of some charge points; None for nothing."""
+        return min(self._ends("min", ">=", charge_points, 0), default=None)
+
+    def last_written(self, charge_points: Iterable[str], before: datetime) -> datetime | None:
+        """Return the latest instant, before another, at which something was recorded of them."""
+        return max(self._ends("max", "<", charge_points, to_micros(before)), default=None)
+
+    def _ends(self, end: str, than: str, charge_points: Iterable[str], at: int) -> list[datetime]:
+        found = []
+        for point in charge_points:
+            for table, column in _FIRST_AND_LAST:
+                query = (
+                    f"SELECT {end}({column}) FROM {table} "  # noqa: S608 - all ours
+                    f"WHERE charge_point = ? AND {column} {than} ?"
+                )
+                found += [row for (row,) in self._rows(query, (point, at)) if row is not None]
+        return [from_micros(micros) for micros in found]
+
+    def _rows(
+        self, query: str, values: tuple[object, ...] | dict[str, object]
+    ) -> Iterable[tuple[Any, ...]]:
+        with plain_errors(self._path):
+            return self._connection.execute(query, values).fetchall()
+
+
+def _command(row: tuple[Any, ...]) -> StoredCommand:
+    at, serial, do, amps, valid_until, why, plan = row
+    return StoredCommand(from_micros(at), serial, do, amps, from_micros(valid_until), why, plan)

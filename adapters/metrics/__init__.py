@@ -1,0 +1,6 @@
+"""Publish figures for graphs as OpenMetrics text, in a file or by HTTP.
+
+The only room that imports prometheus-client. Knows nothing of charge points.
+"""
+
+from __future__ import annotations

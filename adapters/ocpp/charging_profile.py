@@ -1,0 +1,166 @@
+"""From a command and a plan to a charging profile of OCPP 1.6. Opens no connection.
+
+A profile whose `duration` is over ceases to count, and equipment without another then gives all it
+can. So nothing here has a duration: what lapses ends in a limit of 0 A, which holds until the
+transaction ends.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from decimal import ROUND_FLOOR, Decimal
+from itertools import pairwise
+from typing import Any, Final, Protocol
+
+from adapters.contract.messages import Command
+from adapters.ocpp.point import Equipment
+
+PROFILE_ID: Final = 1
+"""One number for all profiles: a new one replaces the last."""
+STACK_LEVEL: Final = 1
+MOST_PERIODS: Final = 20
+"""Equipment holds few periods; what does not fit is cut off, and told when its time comes."""
+AHEAD: Final = timedelta(minutes=1)
+"""A profile begins so long ago, since it does not count before its start on a clock that lags."""
+
+_TENTH: Final = Decimal("0.1")
+
+
+class Stretch(Protocol):
+    """A stretch of a plan; `planners.plan.plan.Period` is one."""
+
+    @property
+    def start(self) -> datetime:
+        """When it begins, in UTC."""
+        ...
+
+    @property
+    def end(self) -> datetime:
+        """When it ends, in UTC."""
+        ...
+
+    @property
+    def amps(self) -> float:
+        """Current per phase [A]."""
+        ...
+
+
+@dataclass(frozen=True)
+class Limit:
+    """A limit from an instant on [A per phase]."""
+
+    at: datetime
+    amps: float
+
+
+def limits(
+    command: Command, schedule: Sequence[Stretch], now: datetime, highest_amps: float
+) -> tuple[Limit, ...]:
+    """Say when which current is allowed: what is commanded now, the plan after it, then nothing.
+
+    Parameters
+    ----------
+    command
+        A start that is not void, or a stop.
+    schedule
+        The plan, in order of time; may be empty.
+    now
+        The present instant, in UTC.
+    highest_amps
+        What the equipment may be given at most [A per phase].
+
+    Returns
+    -------
+    tuple of Limit
+        The first one at `now`; the last one is 0 A. None is above what a start commands.
+    """
+    if command.amps is None:
+        cap, found = highest_amps, [Limit(now, 0.0)]
+    else:
+        cap = min(command.amps, highest_amps)
+        found = [Limit(now, cap), Limit(_present_ends(command, schedule, now), 0.0)]
+    for stretch in schedule:
+        if stretch.start > now:
+            found.append(Limit(_second(stretch.start), min(stretch.amps, cap)))
+            found.append(Limit(_second(stretch.end), 0.0))
+    return _shortened(tuple(_merged(found)))
+
+
+def _present_ends(command: Command, schedule: Sequence[Stretch], now: datetime) -> datetime:
+    """Return until when the commanded current holds: its stretch of the plan, or its validity."""
+    for stretch in schedule:
+        if stretch.start <= now < stretch.end:
+            return _second(stretch.end)
+    later = [stretch.start for stretch in schedule if stretch.start > now]
+    return _second(min([command.valid_until, *later]))
+
+
+def _second(instant: datetime) -> datetime:
+    """Drop the fraction: the standard counts whole seconds."""
+    return instant.replace(microsecond=0)
+
+
+def _merged(found: list[Limit]) -> Iterator[Limit]:
+    """Leave out limits that the next one replaces at once, and those that change nothing."""
+    last: float | None = None
+    for limit, after in pairwise([*found, None]):
+        replaced = limit is None or (after is not None and after.at <= limit.at)
+        if limit is not None and not replaced and limit.amps != last:
+            last = limit.amps
+            yield limit
+
+
+def _shortened(found: tuple[Limit, ...]) -> tuple[Limit, ...]:
+    if len(found) <= MOST_PERIODS:
+        return found
+    return (*found[: MOST_PERIODS - 1], Limit(found[MOST_PERIODS - 1].at, 0.0))
+
+
+def charging_profile(
+    found: Sequence[Limit], equipment: Equipment, transaction: int | None
+) -> dict[str, Any]:
+    """Write limits as a profile, its keys in snake case.
+
+    Parameters
+    ----------
+    found
+        In order of time; the first one is in force now.
+    equipment
+        Whose phases are named.
+    transaction
+        The transaction it is for; None for one that is yet to begin.
+
+    Returns
+    -------
+    dict
+        A `ChargingProfile` of OCPP 1.6, with limits rounded down to a tenth of an ampere.
+    """
+    start = (found[0].at - AHEAD).replace(microsecond=0)
+    periods = [
+        {
+            "start_period": 0 if index == 0 else int((limit.at - start).total_seconds()),
+            "limit": tenths(limit.amps),
+            "number_phases": equipment.phases,
+        }
+        for index, limit in enumerate(found)
+    ]
+    profile = {
+        "charging_profile_id": PROFILE_ID,
+        "transaction_id": transaction,
+        "stack_level": STACK_LEVEL,
+        "charging_profile_purpose": "TxProfile",
+        "charging_profile_kind": "Absolute",
+        "charging_schedule": {
+            "charging_rate_unit": "A",
+            "start_schedule": start.isoformat().replace("+00:00", "Z"),
+            "charging_schedule_period": periods,
+        },
+    }
+    return {key: value for key, value in profile.items() if value is not None}
+
+
+def tenths(amps: float) -> float:
+    """Round a current down to what the standard can say, so that it is never more [A]."""
+    return float(Decimal(repr(amps)).quantize(_TENTH, rounding=ROUND_FLOOR))

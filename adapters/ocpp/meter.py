@@ -1,0 +1,203 @@
+"""From the meter values of OCPP 1.6 to readings and reports. Opens no connection.
+
+Equipment differs in what it samples, so what can't be used is passed over: one odd value does not
+hide the register beside it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from decimal import Decimal, InvalidOperation
+from typing import Any, Final
+
+from pydantic import ValidationError
+
+from adapters.clocks.instants import parse_instant
+from adapters.contract.messages import Reading, VehicleReport
+
+REGISTER: Final = "Energy.Active.Import.Register"
+POWER: Final = "Power.Active.Import"
+CURRENT: Final = "Current.Import"
+SOC: Final = "SoC"
+MEASURANDS: Final = (REGISTER, POWER, CURRENT, SOC)
+
+_DEFAULT_UNITS: Final = {REGISTER: "Wh", POWER: "W", CURRENT: "A", SOC: "Percent"}
+_SCALES: Final[dict[tuple[str, str], Decimal]] = {
+    (REGISTER, "Wh"): Decimal("0.001"),
+    (REGISTER, "kWh"): Decimal(1),
+    (POWER, "W"): Decimal(1),
+    (POWER, "kW"): Decimal(1000),
+    (CURRENT, "A"): Decimal(1),
+    (SOC, "Percent"): Decimal(1),
+}
+"""To kWh, W, A and percent."""
+
+_PHASES: Final = {"L1": "L1", "L2": "L2", "L3": "L3", "L1-N": "L1", "L2-N": "L2", "L3-N": "L3"}
+_LOCATIONS: Final = ("Outlet", "Inlet", "EV", "Cable", "Body")
+"""Where a measurand is sampled at several places, the first of these counts. Outlet is the
+standard's default."""
+
+_MOST_DIGITS: Final = 20
+"""More before or after the point are no measurement."""
+
+EARLY: Final = timedelta(minutes=10)
+"""An instant later than this from now is a clock that is wrong."""
+LATE: Final = timedelta(days=30)
+"""An instant longer ago is a clock that was never set: nobody is out of reach for so long."""
+
+
+def instant_of(text: object, now: datetime) -> datetime:
+    """Read an instant of equipment, whose clock may be wrong.
+
+    Parameters
+    ----------
+    text
+        RFC 3339; without an offset it is taken to be UTC, as the standard recommends.
+    now
+        The daemon's clock, in UTC.
+
+    Returns
+    -------
+    datetime
+        The instant in UTC; `now` where the text is none, or can't be right.
+    """
+    if not isinstance(text, str):
+        return now
+    for written in (text, f"{text}Z"):
+        with suppress(ValueError):
+            instant = parse_instant(written)
+            return instant if now - LATE <= instant <= now + EARLY else now
+    return now
+
+
+@dataclass(frozen=True)
+class _Sample:
+    measurand: str
+    location: str
+    phase: str | None
+    value: Decimal  # in kWh, W, A or percent
+
+
+def meter_messages(
+    meter_values: object, now: datetime, *, phases: int, volts: float
+) -> Iterator[Reading | VehicleReport]:
+    """Read the meter values of a MeterValues or StopTransaction message.
+
+    Parameters
+    ----------
+    meter_values
+        The list, its keys in snake case.
+    now
+        The daemon's clock, in UTC.
+    phases
+        Phases the charge point is connected to.
+    volts
+        Line to neutral [V]; makes power of a current where no power is given.
+
+    Yields
+    ------
+    Reading or VehicleReport
+        With the instants of the samples, oldest first.
+    """
+    if not isinstance(meter_values, list):
+        return
+    dated = [
+        (instant_of(each.get("timestamp"), now), list(_samples(each.get("sampled_value"))))
+        for each in meter_values
+        if isinstance(each, Mapping)
+    ]
+    for at, samples in sorted(dated, key=lambda pair: pair[0]):
+        yield from _messages(at, samples, phases=phases, volts=volts)
+
+
+def register_reading(at: datetime, watt_hours: float) -> Reading | None:
+    """Make a reading of the register that a transaction begins or ends with [Wh]."""
+    fields = _fit({"register_kwh": watt_hours / 1000}, at)
+    return Reading.model_validate({"at": at, **fields}) if fields else None
+
+
+def _messages(
+    at: datetime, samples: list[_Sample], *, phases: int, volts: float
+) -> Iterator[Reading | VehicleReport]:
+    found = {name: parts for name in MEASURANDS if (parts := _parts(samples, name))}
+    fields: dict[str, float] = {}
+    if REGISTER in found:
+        fields["register_kwh"] = float(_sum(found[REGISTER]))
+    if CURRENT in found:
+        # A limit is per phase: the phase that carries most is the one to hold against it.
+        fields["amps"] = float(_highest(found[CURRENT]))
+        fields["watts"] = volts * float(_sum(found[CURRENT], phases))
+    if POWER in found:
+        fields["watts"] = float(_sum(found[POWER]))
+    if fields := _fit(fields, at):
+        yield Reading.model_validate({"at": at, **fields})
+    if SOC in found:
+        with suppress(ValidationError):
+            yield VehicleReport(at=at, soc_percent=float(_highest(found[SOC])))
+
+
+def _parts(samples: list[_Sample], measurand: str) -> dict[str | None, Decimal]:
+    """Collect a measurand by phase, at the place that counts; of two alike, the later."""
+    for location in _LOCATIONS:
+        parts = {
+            each.phase: each.value
+            for each in samples
+            if (each.measurand, each.location) == (measurand, location)
+        }
+        if parts:
+            return parts
+    return {}
+
+
+def _sum(parts: dict[str | None, Decimal], phases: int = 1) -> Decimal:
+    """Return the value of all phases, or their sum; `phases` times where it is one for each."""
+    return phases * parts[None] if None in parts else sum(parts.values(), Decimal(0))
+
+
+def _highest(parts: dict[str | None, Decimal]) -> Decimal:
+    return parts[None] if None in parts else max(parts.values())
+
+
+def _fit(fields: dict[str, float], at: datetime) -> dict[str, float]:
+    """Keep what a reading can hold: a register below 0, say, is an error of the equipment."""
+    fit = {}
+    for key, value in fields.items():
+        with suppress(ValidationError):
+            Reading.model_validate({"at": at, key: value})
+            fit[key] = value
+    return fit
+
+
+def _samples(sampled: object) -> Iterator[_Sample]:
+    if isinstance(sampled, Iterable) and not isinstance(sampled, str | Mapping):
+        for each in sampled:
+            if isinstance(each, Mapping) and (sample := _sample(each)) is not None:
+                yield sample
+
+
+def _sample(given: Mapping[str, Any]) -> _Sample | None:
+    measurand = given.get("measurand", REGISTER)
+    if measurand not in MEASURANDS or given.get("format", "Raw") != "Raw":
+        return None
+    scale = _SCALES.get((measurand, str(given.get("unit", _DEFAULT_UNITS[measurand]))))
+    value, phase = _number(given.get("value")), given.get("phase")
+    if scale is None or value is None or not (phase is None or str(phase) in _PHASES):
+        return None
+    location = given.get("location", "EV" if measurand == SOC else "Outlet")
+    named = None if phase is None else _PHASES[str(phase)]
+    return _Sample(measurand, str(location), named, value * scale)
+
+
+def _number(text: object) -> Decimal | None:
+    """Read a value: the standard has texts, some equipment has numbers."""
+    if isinstance(text, bool) or not isinstance(text, str | int | float):
+        return None
+    try:
+        value = Decimal(str(text))
+    except (InvalidOperation, ValueError):
+        return None
+    sound = value.is_finite() and abs(value.adjusted()) <= _MOST_DIGITS
+    return value if sound else None

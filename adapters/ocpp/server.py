@@ -1,0 +1,214 @@
+"""A central system of OCPP 1.6J inside the daemon, on a thread of its own.
+
+What it needs, ocpp and websockets, is an extra, imported only when a server is started.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import errno
+import ssl
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future
+from datetime import UTC, datetime
+from itertools import count
+from pathlib import Path
+from threading import Thread
+from typing import TYPE_CHECKING, Final
+
+from adapters.clocks.clock import Clock
+from adapters.contract.messages import Command
+from adapters.ocpp.charging_profile import Stretch
+from adapters.ocpp.events import OnHeard
+from adapters.ocpp.point import Equipment
+from config.files.errors import BusError, FileError
+from config.files.secret_files import handed_over, refuse_open_key
+
+if TYPE_CHECKING:
+    from adapters.ocpp.service import Service
+    from adapters.ocpp.teller import Patience
+
+STARTS_SECONDS: Final = 10.0
+STOPS_SECONDS: Final = 10.0
+_NOT_INSTALLED: Final = (
+    "the household file has ocpp, which needs the extra: pip install 'lullwatt[ocpp]'"
+)
+_FIRST_SECOND: Final = datetime(2020, 1, 1, tzinfo=UTC)
+
+
+def transaction_ids_from(now: datetime) -> Iterator[int]:
+    """Count transactions from the seconds since 2020 on.
+
+    Parameters
+    ----------
+    now
+        When the daemon starts, in UTC.
+
+    Yields
+    ------
+    int
+        Numbers that only grow, also across restarts, as long as there are fewer transactions than
+        seconds; they fit in 32 bits until 2088.
+    """
+    yield from count(int((now - _FIRST_SECOND).total_seconds()))
+
+
+class OcppServer:
+    """Serves charge points that speak OCPP 1.6J.
+
+    Parameters
+    ----------
+    equipment
+        Who may connect.
+    on_heard
+        Takes what was heard; called on a thread of the server's, one at a time.
+    clock
+        The daemon's.
+    transaction_ids
+        Numbers that only grow; without: by the clock.
+    certificate
+        Certificate chain and key (PEM) for TLS; None for connections in the clear.
+    patience
+        How long things may take; without: as `Patience` has it.
+    is_open
+        Whether equipment may connect yet.
+    """
+
+    def __init__(
+        self,
+        equipment: Sequence[Equipment],
+        on_heard: OnHeard,
+        *,
+        clock: Clock,
+        transaction_ids: Iterator[int] | None = None,
+        certificate: tuple[Path, Path] | None = None,
+        patience: Patience | None = None,
+        is_open: Callable[[], bool] = lambda: True,
+    ) -> None:
+        self._equipment = tuple(equipment)
+        self._on_heard = on_heard
+        self._clock = clock
+        self._ids = (
+            transaction_ids_from(clock.now()) if transaction_ids is None else transaction_ids
+        )
+        self._certificate = certificate
+        self._patience = patience
+        self._is_open = is_open
+        self._address = ("127.0.0.1", 0)
+        self._started: Future[int] = Future()
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._stopping: asyncio.Event | None = None
+        self._service: Service | None = None
+        self._thread = Thread(target=self._serve, name="OCPP server", daemon=True)
+
+    def start(self, host: str, port: int) -> int:
+        """Start and wait until it listens.
+
+        Parameters
+        ----------
+        host
+            Name or address to listen on.
+        port
+            TCP port; 0 for any free one.
+
+        Returns
+        -------
+        int
+            The port it listens on.
+
+        Raises
+        ------
+        BusError
+            If it cannot, in plain words.
+        FileError
+            If its key file may be read by others, or can't be read.
+        """
+        self._address = (host, port)
+        self._thread.start()
+        try:
+            return self._started.result(STARTS_SECONDS)
+        except ImportError as error:
+            raise BusError(_NOT_INSTALLED) from error
+        except TimeoutError as error:
+            raise BusError("the OCPP server did not start in time") from error
+        except FileError:
+            raise
+        except Exception as error:
+            raise BusError(f"OCPP can't be served at {host}:{port}: {_reason(error)}") from error
+
+    def stop(self) -> None:
+        """Close every connection, hand on that they have ended, and wait for that."""
+        if self._loop is not None and self._stopping is not None and self._thread.is_alive():
+            self._loop.call_soon_threadsafe(self._stopping.set)
+            self._thread.join(STOPS_SECONDS)
+
+    @property
+    def ready(self) -> frozenset[str]:
+        """The charge points that can be told something now."""
+        return frozenset() if self._service is None else self._service.ready
+
+    def tell(self, charge_point: str, command: Command, schedule: Sequence[Stretch] = ()) -> bool:
+        """Tell a charge point what is in force. Does not wait, and may be called from anywhere.
+
+        Parameters
+        ----------
+        charge_point
+            Its name in the household file.
+        command
+            What it is to do; a start that is void by now is not told.
+        schedule
+            The plan, in order of time, with which it goes on alone when it hears nothing more:
+            periods that begin later, and the end of the one that runs.
+
+        Returns
+        -------
+        bool
+            Whether it is ready. If not, nothing is kept: tell it when it is `Ready`.
+        """
+        service, loop = self._service, self._loop
+        if service is None or loop is None or charge_point not in service.ready:
+            return False
+        try:
+            loop.call_soon_threadsafe(service.tell, charge_point, command, tuple(schedule))
+        except RuntimeError:  # the loop has ended
+            return False
+        return True
+
+    def _serve(self) -> None:
+        try:
+            asyncio.run(self._until_stopped())
+        except Exception as error:  # noqa: BLE001 - it is raised again where `start` waits
+            if not self._started.done():
+                self._started.set_exception(error)
+
+    async def _until_stopped(self) -> None:
+        # Not installed everywhere.
+        from adapters.ocpp.service import Service  # noqa: PLC0415
+        from adapters.ocpp.session import House  # noqa: PLC0415
+        from adapters.ocpp.teller import Patience  # noqa: PLC0415
+
+        self._loop = asyncio.get_running_loop()
+        self._stopping = asyncio.Event()
+        patience = Patience() if self._patience is None else self._patience
+        house = House(self._clock, self._ids, patience.answer_seconds)
+        self._service = Service(self._equipment, self._on_heard, house, patience, self._is_open)
+        host, port = self._address
+        tls = self._tls()
+        await self._service.serve(host, port, tls, self._stopping, self._started.set_result)
+
+    def _tls(self) -> ssl.SSLContext | None:
+        if self._certificate is None:
+            return None
+        certificate, key = self._certificate[0], handed_over(self._certificate[1])
+        refuse_open_key(key)
+        context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+        context.load_cert_chain(certificate, key)
+        return context
+
+
+def _reason(error: Exception) -> str:
+    if isinstance(error, OSError) and error.errno == errno.EADDRINUSE:
+        return "another program uses that port"
+    if isinstance(error, ssl.SSLError):
+        return "certificate and key can't be used, or do not belong together"
+    return str(error)

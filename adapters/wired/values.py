@@ -1,0 +1,149 @@
+"""From what hardware with topics of its own says to readings and reports. Opens no connection."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Final, Literal
+
+from adapters.contract.messages import LARGEST_PAYLOAD_BYTES, MalformedMessage
+from adapters.contract.topics import matches
+from adapters.wired.json_pointer import value_at
+from config.household.wiring import HeardNumber, HeardPilot, HeardPlug, Hearing, PilotState
+
+_FACTORS: Final = {"W": 1.0, "kW": 1000.0, "Wh": 0.001, "kWh": 1.0, "MWh": 1000.0}
+_YES: Final = {"true": True, "on": True, "1": True, "yes": True}
+_NO: Final = {"false": False, "off": False, "0": False, "no": False}
+_LETTERS: Final[dict[str, PilotState]] = {
+    "A": "A", "B": "B", "C": "C", "D": "D", "E": "E", "F": "F",
+}  # fmt: skip
+_LONGEST_WORD: Final = 100
+
+LONGEST_HOLD: Final = timedelta(minutes=15)
+"""Power that is reported less often than this is not taken to have gone on until the next word."""
+
+Number = Literal["power", "energy", "current", "soc"]
+_NUMBERS: Final[tuple[Number, ...]] = ("power", "energy", "current", "soc")
+
+
+@dataclass(frozen=True)
+class Heard:
+    """One value that a message held.
+
+    Attributes
+    ----------
+    what
+        The key of the household file that it was read by.
+    value
+        In watts, kilowatt-hours, amperes or percent; a pilot letter; or whether it is plugged in.
+    """
+
+    what: Literal["power", "energy", "current", "soc", "pilot", "plugged_in"]
+    value: float | str | bool
+
+
+def filters(hearing: Hearing) -> tuple[str, ...]:
+    """Return the topics to subscribe to, each once."""
+    heard = (getattr(hearing, name) for name in type(hearing).model_fields)
+    return tuple(dict.fromkeys(each.topic for each in heard if each is not None))
+
+
+def read(hearing: Hearing, topic: str, payload: bytes) -> tuple[Heard, ...]:
+    """Read all the values that a message holds.
+
+    Parameters
+    ----------
+    hearing
+        The charge point's wiring.
+    topic, payload
+        What the bus carried.
+
+    Returns
+    -------
+    tuple of Heard
+        Nothing for a topic that is not listened to.
+
+    Raises
+    ------
+    MalformedMessage
+        If the payload is not what the household file says; then nothing of it is taken.
+    """
+    if len(payload) > LARGEST_PAYLOAD_BYTES:
+        raise MalformedMessage(f"larger than {LARGEST_PAYLOAD_BYTES // 1024} KiB")
+    return tuple(_values(hearing, topic, payload))
+
+
+def _values(hearing: Hearing, topic: str, payload: bytes) -> Iterator[Heard]:
+    for name in _NUMBERS:
+        number: HeardNumber | None = getattr(hearing, name)
+        if number is not None and matches(number.topic, topic):
+            value = _number(number, name, payload)
+            yield Heard(name, value * number.scale * _FACTORS[getattr(number, "unit", "W")])
+    if hearing.pilot is not None and matches(hearing.pilot.topic, topic):
+        yield Heard("pilot", _pilot(hearing.pilot, payload))
+    if hearing.plugged_in is not None and matches(hearing.plugged_in.topic, topic):
+        yield Heard("plugged_in", _plugged_in(hearing.plugged_in, payload))
+
+
+def _found(pointer: str | None, payload: bytes, what: str) -> object:
+    try:
+        text = payload.decode()
+        if pointer is None:
+            return text.strip()
+        return value_at(json.loads(text), pointer)
+    except (ValueError, RecursionError) as error:
+        wanted = "UTF-8 text" if pointer is None else "JSON"
+        raise MalformedMessage(f"{what}: expected {wanted}") from error
+    except LookupError as error:
+        raise MalformedMessage(f"{what}: {error.args[0]}") from error
+
+
+def _number(heard: HeardNumber, what: str, payload: bytes) -> float:
+    found = _found(heard.pointer, payload, what)
+    if isinstance(found, str | int | float) and not isinstance(found, bool):
+        try:
+            number = float(found)
+        except (ValueError, OverflowError):
+            number = math.nan
+        if math.isfinite(number):
+            return number
+    raise MalformedMessage(f"{what}: expected a number, got {_shown(found)}")
+
+
+def _pilot(heard: HeardPilot, payload: bytes) -> PilotState:
+    found = _word(_found(heard.pointer, payload, "pilot"))
+    words: Mapping[str, PilotState] = heard.words or {
+        "A": "A",
+        "B": "B",
+        "C": "C",
+        "D": "D",
+        "E": "E",
+        "F": "F",
+    }
+    if found not in words:
+        raise MalformedMessage(f"pilot: expected one of {', '.join(words)}, got {_shown(found)}")
+    return words[found]
+
+
+def _plugged_in(heard: HeardPlug, payload: bytes) -> bool:
+    found = _word(_found(heard.pointer, payload, "plugged_in"))
+    words = heard.words or (_YES | _NO)
+    word = found if heard.words else found.lower()
+    if word not in words:
+        raise MalformedMessage(
+            f"plugged_in: expected one of {', '.join(words)}, got {_shown(found)}"
+        )
+    return words[word]
+
+
+def _word(found: object) -> str:
+    """Write a value as the file's words are written: JSON's true and 1 are words too."""
+    return found if isinstance(found, str) else json.dumps(found)
+
+
+def _shown(found: object) -> str:
+    shown = json.dumps(found, default=str)
+    return shown if len(shown) <= _LONGEST_WORD else f"{shown[:_LONGEST_WORD]}..."

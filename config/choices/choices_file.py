@@ -1,0 +1,221 @@
+"""The choices file as a whole: one home, one vehicle, a year of driving, and what to choose from.
+
+A `ChoicesFile` that exists is consistent. Each of its choices can be seen as a household of its
+own, so that whatever plans for a household plans for a choice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import time
+from decimal import Decimal
+from pathlib import Path
+from typing import Annotated, Any, ClassVar, Literal, Self
+from zoneinfo import ZoneInfo
+
+from pydantic import Field, model_validator
+
+from config.choices.driving import Driving
+from config.choices.rules import ChoiceParts, choice_problems
+from config.fields.home_fields import Currency, HolidayCalendar, TickMinutes, Volts, Zone
+from config.fields.problems import refuse
+from config.fields.value_types import (
+    Amount,
+    ClockHours,
+    ClockTime,
+    Expected,
+    Model,
+    Name,
+    Percent,
+    Rate,
+    Text,
+)
+from config.household.broker import Bus
+from config.household.departure import percent_problems, wanted_percent
+from config.household.equipment import ChargePoint
+from config.household.household_file import Household, HouseholdFile, Ledger
+from config.household.vehicle import PREFER, AnyVehicle, Preference, Vehicle
+from config.tariffs.tariff import Tariff
+
+POINT = "charge point"
+"""Name of the only charge point in the household of a choice."""
+VEHICLE = "vehicle"
+"""Name of the only vehicle in the household of a choice."""
+
+
+Year = Annotated[int, Field(ge=2000, le=2099), Expected("a calendar year from 2000 to 2099")]
+
+
+class AppraisedHome(Model):
+    """The home and the year that are appraised."""
+
+    name: Name = Field(description="Name of the home, as reports show it.")
+    year: Year = Field(description="Calendar year that is planned night by night.")
+    timezone: Zone = Field(description="IANA name of the time zone.")
+    currency: Currency = Field(description="ISO 4217 code of the currency.")
+    nominal_volts: Volts = Field(230.0, description="Voltage, line to neutral [V].")
+    public_holidays: HolidayCalendar | None = Field(
+        None, description="ISO 3166-1 or 3166-2 code of the calendar of holidays."
+    )
+    tick_minutes: TickMinutes = Field(
+        5, description="The planner's time step [minutes]; a divisor of 60."
+    )
+    keep_years: Annotated[float, Field(ge=1, le=50), Expected("a number of years from 1 to 50")] = (
+        Field(description="How long a choice is kept, for its total with the outlay [years].")
+    )
+    prices_known_at: ClockTime = Field(
+        time(14), description="Local time at which a price series is known for the next local day."
+    )
+
+
+class AppraisedVehicle(AnyVehicle):
+    """The vehicle that is driven and charged, under every choice alike."""
+
+    elsewhere: ClassVar[Mapping[str, str]] = {
+        "charge_point": "each choice has a charge_point of its own",
+        "daily_distance_km": "how far it goes stands under driving",
+        "arrives_with_percent": "what it arrives with comes of its trips, under driving",
+    }
+
+    prefer: Preference = Field("early", description=PREFER)
+
+
+class HomeUse(Model):
+    """Energy that the rest of the home uses, spread evenly over some hours of the local clock."""
+
+    kwh_per_day: Annotated[
+        float, Field(ge=0, le=1000), Expected("an energy from 0 to 1000 kWh a day")
+    ] = Field(description="Energy of a day [kWh].")
+    hours: ClockHours | None = Field(
+        None, description="Hours of the local clock in which it is used; without: all day."
+    )
+
+
+class Choice(Model):
+    """A tariff, a charge point and a way to plan, with what it costs to have them."""
+
+    name: Text = Field(description="Name of the choice, as reports show it.")
+    tariff: Tariff = Field(description="The tariff, as in a household file; it holds all year.")
+    charge_point: ChargePoint = Field(description="The charge point, as in a household file.")
+    planner: Annotated[
+        Literal["exact", "at_once", "timer"],
+        Expected("exact, at_once or timer", ("exact", "at_once", "timer")),
+    ] = Field(
+        "exact",
+        description="exact: the cheapest hours; at_once: as soon as it is plugged in; timer: from "
+        "the start of the cheapest band on.",
+    )
+    need_percent: Percent = Field(
+        description="State of charge needed at each departure, at any price [percent]."
+    )
+    want_percent: Percent | None = Field(
+        None,
+        description="State of charge wanted at max_rate or less [percent]; without: the larger of "
+        "need_percent and the everyday limit.",
+    )
+    max_rate: Rate | None = Field(
+        None,
+        description="The highest rate, tax included, for what is wanted beyond the need "
+        "[currency per kWh]; without: no limit.",
+    )
+    outlay: Amount = Field(
+        Decimal(0), description="Paid once to have this choice, tax included [currency]."
+    )
+    outlay_note: Text | None = Field(None, description="What the outlay is for.")
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        refuse(tuple(percent_problems(self.need_percent, self.want_percent)))
+        return self
+
+
+class ChoicesFile(Model):
+    """All that an appraisal is made of, in one file."""
+
+    appraisal: AppraisedHome = Field(description="The home and the year.")
+    vehicle: AppraisedVehicle = Field(description="The vehicle.")
+    driving: Driving = Field(description="How far it is driven, and when it is away.")
+    home_use: Annotated[tuple[HomeUse, ...], Field(strict=False, max_length=100)] = Field(
+        (), description="What the rest of the home uses; items that overlap add up."
+    )
+    choices: Annotated[tuple[Choice, ...], Field(strict=False, min_length=1)] = Field(
+        description="What there is to choose from; the others are held against the first."
+    )
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        choices = enumerate(self.choices)
+        tariffs, points, names = {}, {}, {}
+        for index, choice in choices:
+            tariffs[index], points[index] = choice.tariff, choice.charge_point
+            names[index] = choice.name
+        parts = ChoiceParts(
+            year=self.appraisal.year,
+            public_holidays=self.appraisal.public_holidays is not None,
+            vehicle=self.vehicle,
+            driving_keys=frozenset(self.driving.model_fields_set),
+            leaves=self.driving.leaves,
+            returns=self.driving.returns,
+            trips=dict(enumerate(self.driving.trips)),
+            names=names,
+            tariffs=tariffs,
+            charge_points=points,
+            tariff_keys={index: tariff.model_fields_set for index, tariff in tariffs.items()},
+            charge_point_keys={index: point.model_fields_set for index, point in points.items()},
+        )
+        refuse(choice_problems(parts))
+        return self
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The home's time zone."""
+        return ZoneInfo(self.appraisal.timezone)
+
+    def household_of(self, choice: Choice) -> HouseholdFile:
+        """See a choice as a household with one charge point, one vehicle and no departures.
+
+        Parameters
+        ----------
+        choice : Choice
+            One of this file's.
+
+        Returns
+        -------
+        HouseholdFile
+            Its charge point is called `POINT` and its vehicle `VEHICLE`. Its broker and its ledger
+            are there for the form only: nothing opens them.
+        """
+        home, vehicle = self.appraisal, self.vehicle
+        given: dict[str, Any] = {key: getattr(vehicle, key) for key in vehicle.model_fields_set}
+        return HouseholdFile(
+            household=Household(
+                name=home.name,
+                timezone=home.timezone,
+                currency=home.currency,
+                nominal_volts=home.nominal_volts,
+                public_holidays=home.public_holidays,
+                tick_minutes=home.tick_minutes,
+            ),
+            tariffs=(choice.tariff,),
+            charge_points={POINT: choice.charge_point},
+            vehicles={VEHICLE: Vehicle(charge_point=POINT, **given)},
+            departures=(),
+            bus=Bus(broker="embedded"),
+            ledger=Ledger(path=Path("appraisal.sqlite3")),
+        )
+
+    def want_percent(self, choice: Choice) -> float:
+        """Tell the state of charge that a choice wants at departures.
+
+        Parameters
+        ----------
+        choice : Choice
+            One of this file's.
+
+        Returns
+        -------
+        float
+            As given; else the larger of the need and the vehicle's everyday limit [percent].
+        """
+        limit = self.vehicle.limit_percent
+        return wanted_percent(choice.need_percent, choice.want_percent, limit)

@@ -1,0 +1,92 @@
+"""Reads a choices file: YAML in, a `ChoicesFile` out, or all faults of the file at once."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from pydantic import TypeAdapter, ValidationError
+
+from config.choices.choices_file import AppraisedVehicle, ChoicesFile, Year
+from config.choices.driving import Trip
+from config.choices.rules import ChoiceParts, choice_problems
+from config.fields.value_types import ClockTime
+from config.household.equipment import ChargePoint
+from config.household.loading import Kind, currency_in, listed, load_file, named, sound, texts
+from config.tariffs.tariff import Tariff
+
+if TYPE_CHECKING:
+    from datetime import time
+    from pathlib import Path
+
+    from config.fields.problems import Problem
+
+_Value = TypeVar("_Value")
+
+
+def load_choices(path: Path) -> ChoicesFile:
+    """Read and check a choices file.
+
+    Parameters
+    ----------
+    path : Path
+        The YAML file. Relative paths inside it are taken from its own folder; the files they name
+        are not opened.
+
+    Returns
+    -------
+    ChoicesFile
+        Consistent in itself.
+
+    Raises
+    ------
+    FileError
+        Every fault of the file, each with line and column.
+    """  # noqa: DOC502 - load_file raises it
+    return load_file(path, _CHOICES)
+
+
+def _words(data: dict[str, Any]) -> dict[str, str]:
+    home = named(data, "appraisal")
+    year = _value(_YEAR, home.get("year"))
+    return {"currency": currency_in(home), "year": str(year or "the appraised year")}
+
+
+def _problems(data: dict[str, Any], context: dict[str, Any]) -> tuple[Problem, ...]:
+    home, driving = named(data, "appraisal"), named(data, "driving")
+    choices = listed(data, "choices")
+    tariffs, points = _below(choices, "tariff"), _below(choices, "charge_point")
+    parts = ChoiceParts(
+        year=_value(_YEAR, home.get("year")),
+        public_holidays="public_holidays" in home,
+        vehicle=sound(AppraisedVehicle, {0: data.get("vehicle")}, context).get(0),
+        driving_keys=frozenset(driving),
+        leaves=_value(_TIME, driving.get("leaves")),
+        returns=_value(_TIME, driving.get("returns")),
+        trips=sound(Trip, listed(driving, "trips"), context),
+        names=texts(choices, "name"),
+        tariffs=sound(Tariff, tariffs, context),
+        charge_points=sound(ChargePoint, points, context),
+        tariff_keys=_keys(tariffs),
+        charge_point_keys=_keys(points),
+    )
+    return choice_problems(parts)
+
+
+def _value(adapter: TypeAdapter[_Value], raw: object) -> _Value | None:
+    try:
+        return adapter.validate_python(raw, strict=True)
+    except ValidationError:
+        return None
+
+
+def _below(raw: dict[int, object], key: str) -> dict[int, object]:
+    return {index: part.get(key) for index, part in raw.items() if isinstance(part, dict)}
+
+
+def _keys(raw: dict[int, object]) -> dict[int, frozenset[str]]:
+    return {index: frozenset(part) for index, part in raw.items() if isinstance(part, dict)}
+
+
+_CHOICES = Kind("a choices file", ChoicesFile, _words, _problems)
+_YEAR: TypeAdapter[int] = TypeAdapter(Year)
+_TIME: TypeAdapter[time] = TypeAdapter(ClockTime)

@@ -1,0 +1,151 @@
+"""Rules between the parts of a choices file, judged over whichever parts are good in themselves."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Set as AbstractSet
+from dataclasses import dataclass
+from datetime import time
+from typing import TYPE_CHECKING
+
+from config.choices.trip_rules import Week, trip_problems
+from config.fields.problems import Problem
+from config.household.consistency import current_problem
+from config.household.vehicle import CONSUMPTION_KEYS
+from config.tariffs.band_rules import band_problems
+
+if TYPE_CHECKING:
+    from config.choices.driving import Trip
+    from config.household.equipment import ChargePoint
+    from config.household.vehicle import AnyVehicle
+    from config.tariffs.tariff import Tariff
+
+TARIFF_KEYS = ("valid_from",)
+"""Keys of a household file's tariff that a choice's may not have."""
+DAEMON_KEYS = ("wiring", "ocpp", "confirm_seconds", "plugged_in")
+"""Keys of a household file's charge point that only a running daemon needs."""
+
+
+@dataclass(frozen=True)
+class ChoiceParts:
+    """The parts of a choices file that are good in themselves.
+
+    Attributes
+    ----------
+    year : int or None
+        The appraised year, where it is good.
+    public_holidays : bool
+        Whether the file names a calendar of public holidays, good or not.
+    vehicle : AnyVehicle or None
+        The vehicle, where it is good.
+    driving_keys : set of str
+        The keys given under ``driving``, whatever their values.
+    leaves, returns : time or None
+        Local times that hold for trips which give none, where they are good.
+    trips : mapping of int to Trip
+        By their index in the file.
+    names : mapping of int to str
+        Names of choices by their index, also where the rest of the choice is not good.
+    tariffs, charge_points : mapping of int
+        Those of choices, by the index of the choice.
+    tariff_keys, charge_point_keys : mapping of int to set of str
+        The keys given there, whatever their values.
+    """
+
+    year: int | None
+    public_holidays: bool
+    vehicle: AnyVehicle | None
+    driving_keys: AbstractSet[str]
+    leaves: time | None
+    returns: time | None
+    trips: Mapping[int, Trip]
+    names: Mapping[int, str]
+    tariffs: Mapping[int, Tariff]
+    charge_points: Mapping[int, ChargePoint]
+    tariff_keys: Mapping[int, AbstractSet[str]]
+    charge_point_keys: Mapping[int, AbstractSet[str]]
+
+
+def choice_problems(parts: ChoiceParts) -> tuple[Problem, ...]:
+    """Find every broken rule between parts.
+
+    Parameters
+    ----------
+    parts : ChoiceParts
+        What there is to judge.
+
+    Returns
+    -------
+    tuple of Problem
+        With paths from the top of the file.
+    """
+    return tuple(problem for rule in _RULES for problem in rule(parts))
+
+
+def _name_problems(parts: ChoiceParts) -> Iterator[Problem]:
+    seen: dict[str, int] = {}
+    for index, name in parts.names.items():
+        first = seen.setdefault(name, index)
+        if first != index:
+            yield Problem(
+                ("choices", index, "name"),
+                f'expected a name of its own, got "{name}", that of choices[{first}]',
+            )
+
+
+def _key_problems(parts: ChoiceParts) -> Iterator[Problem]:
+    for index, keys in parts.tariff_keys.items():
+        for key in TARIFF_KEYS:
+            if key in keys:
+                message = "expected to be left out: the tariff of a choice holds all year"
+                yield Problem(("choices", index, "tariff", key), message)
+    for index, keys in parts.charge_point_keys.items():
+        for key in DAEMON_KEYS:
+            if key in keys:
+                message = "expected to be left out: it is for a running daemon only"
+                yield Problem(("choices", index, "charge_point", key), message)
+
+
+def _tariff_problems(parts: ChoiceParts) -> Iterator[Problem]:
+    for index, tariff in parts.tariffs.items():
+        at = ("choices", index, "tariff")
+        for problem in band_problems(
+            tariff, public_holidays=parts.public_holidays, section="appraisal"
+        ):
+            yield Problem((*at, *problem.path), problem.message)
+        if tariff.prices is not None and tariff.prices.file is None:
+            message = "expected file: an appraisal hears no prices from the bus"
+            yield Problem((*at, "prices"), message)
+
+
+def _current_problems(parts: ChoiceParts) -> Iterator[Problem]:
+    for index, point in parts.charge_points.items():
+        called = "the charge point of "
+        called += f'"{parts.names[index]}"' if index in parts.names else f"choices[{index}]"
+        if parts.vehicle and (message := current_problem(parts.vehicle, point, called)):
+            yield Problem(("vehicle", "max_amps"), message)
+
+
+def _consumption_problems(parts: ChoiceParts) -> Iterator[Problem]:
+    if parts.vehicle is None or parts.vehicle.kwh_per_km is not None:
+        return
+    for key in ("distance_per_year", "trips"):
+        if key in parts.driving_keys:
+            message = f"expected one of {', '.join(CONSUMPTION_KEYS)} on the vehicle"
+            yield Problem(("driving", key), message)
+
+
+def _trip_problems(parts: ChoiceParts) -> Iterator[Problem]:
+    week = Week(parts.trips, parts.leaves, parts.returns, parts.year)
+    for problem in trip_problems(week):
+        yield Problem(("driving", *problem.path), problem.message)
+
+
+_RULES: tuple[Callable[[ChoiceParts], Iterator[Problem]], ...] = (
+    _name_problems,
+    _key_problems,
+    _tariff_problems,
+    _current_problems,
+    _consumption_problems,
+    _trip_problems,
+)

@@ -1,0 +1,112 @@
+"""Rules between trips: one a day, in the appraised year, each back before the next one leaves."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, time, timedelta
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+from config.fields.problems import Problem
+from config.household.departure import days_of
+from config.tariffs.tariff import WEEKDAYS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from config.choices.driving import Trip
+
+_ANY_YEAR = 2027
+_DAY = timedelta(days=1)
+
+
+@dataclass(frozen=True)
+class Week:
+    """Trips that are good in themselves, by their index in the file, and the times of all.
+
+    Attributes
+    ----------
+    trips : mapping of int to Trip
+        The trips.
+    leaves, returns : time or None
+        Local times of trips that give none; None where unknown.
+    year : int or None
+        The appraised year, where it is known.
+    """
+
+    trips: Mapping[int, Trip]
+    leaves: time | None
+    returns: time | None
+    year: int | None
+
+
+def trip_problems(week: Week) -> Iterator[Problem]:
+    """Find the broken rules between trips.
+
+    Parameters
+    ----------
+    week : Week
+        The trips.
+
+    Yields
+    ------
+    Problem
+        With its path from what holds ``trips``.
+    """
+    yield from _repeated_days(week)
+    for index, trip in week.trips.items():
+        if trip.date is not None and week.year is not None and trip.date.year != week.year:
+            message = f"expected a date in {week.year}, got {trip.date}"
+            yield Problem(("trips", index, "date"), message)
+    yield from _late_returns(week)
+
+
+def _repeated_days(week: Week) -> Iterator[Problem]:
+    seen: dict[object, int] = {}
+    for index, trip in week.trips.items():
+        for path, day in days_of(trip.days, trip.date):
+            first = seen.setdefault(day, index)
+            if first != index:
+                message = f"expected one trip a day, got {day} again after trips[{first}]"
+                yield Problem(("trips", index, *path), message)
+
+
+def _late_returns(week: Week) -> Iterator[Problem]:
+    """Walk through the year, and tell of each pair of trips once."""
+    told: set[tuple[int, int]] = set()
+    trips = _trips_of_days(week)
+    for (day, one), (next_day, other) in pairwise(trips.items()):
+        back, leaves = _overnight_return(week, one), week.trips[other].leaves or week.leaves
+        if next_day - day > _DAY or back is None or leaves is None or back <= leaves:
+            continue
+        if (one, other) not in told:
+            told.add((one, other))
+            at = (one, "returns") if week.trips[one].returns else (one,)
+            yield Problem(("trips", *at), _too_late(back, next_day, other, leaves))
+
+
+def _too_late(back: time, day: date, other: int, leaves: time) -> str:
+    return (
+        f"expected to be back before trips[{other}] leaves at {leaves:%H:%M} the next day "
+        f"({day}), got {back:%H:%M}"
+    )
+
+
+def _trips_of_days(week: Week) -> dict[date, int]:
+    """Find the trip of each day that has one, in the order of days."""
+    single = {trip.date: index for index, trip in week.trips.items() if trip.date}
+    weekly = {day: index for index, trip in week.trips.items() for day in trip.days or ()}
+    year = week.year or _ANY_YEAR
+    first, last = date(year, 1, 1), date(year, 12, 31)
+    days = (first + n * _DAY for n in range((last - first).days + 1))
+    found = ((day, single.get(day, weekly.get(WEEKDAYS[day.weekday()]))) for day in days)
+    return {day: index for day, index in found if index is not None}
+
+
+def _overnight_return(week: Week, index: int) -> time | None:
+    """Tell when a trip is back on the next day; None where it is not, or not known."""
+    trip = week.trips[index]
+    leaves, returns = trip.leaves or week.leaves, trip.returns or week.returns
+    if leaves is None or returns is None or returns > leaves:
+        return None
+    return returns

@@ -1,0 +1,6 @@
+"""Read text, CSV and YAML files so that every fault names its file, line and column.
+
+Owns the tree of errors meant for people. Knows nothing of households, tariffs or choices.
+"""
+
+from __future__ import annotations

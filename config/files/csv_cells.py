@@ -1,0 +1,107 @@
+"""CSV that people and suppliers make: cells with their places, instants and numbers as text."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
+
+from config.files.texts import printable
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+_LONGEST_SHOWN = 40
+_YEARS = range(2000, 2100)
+_START_WANTED = "start: expected an instant such as 2026-06-03T18:30:00+12:00"
+_INSTANT = re.compile(
+    r"(?P<date>\d{4}-\d\d-\d\d)[Tt ](?P<clock>\d\d:\d\d):(?P<second>\d\d)(?P<fraction>\.\d+)?"
+    r"(?P<offset>[Zz]|[+-](?:[01]\d|2[0-3]):[0-5]\d)?",
+    re.ASCII,
+)
+NUMBER = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d{1,3})?", re.ASCII)
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One cell, its place counted from 1."""
+
+    line: int
+    column: int
+    text: str
+
+
+def read_start(text: str) -> datetime:
+    """Read an instant after RFC 3339, on a whole minute.
+
+    Parameters
+    ----------
+    text : str
+        A cell's text.
+
+    Returns
+    -------
+    datetime
+        UTC.
+
+    Raises
+    ------
+    ValueError
+        What is wrong, and what was expected.
+    """
+    parts = _INSTANT.fullmatch(text)
+    if parts is None:
+        raise ValueError(f"{_START_WANTED}, got {quoted(text)}")
+    if parts["offset"] is None:
+        raise ValueError(f"{_START_WANTED}, got {quoted(text)} without Z or an offset")
+    if int(parts["second"]) or (parts["fraction"] or "").strip(".0"):
+        raise ValueError(f"start: expected a whole minute, got {quoted(text)}")
+    instant = _utc(parts["date"], parts["clock"], parts["offset"])
+    if instant is None:
+        raise ValueError(f"start: expected a time that exists, got {quoted(text)}")
+    return instant
+
+
+def separator_of(text: str) -> str:
+    """Tell what parts the columns: a semicolon where the header has one, else a comma."""
+    header = next((line for line in text.split("\n") if line.strip()), "")
+    return ";" if ";" in header else ","
+
+
+def rows_of(text: str, separator: str) -> Iterator[list[Cell]]:
+    """Cut a text into rows of cells; lines without content are left out."""
+    for number, line in enumerate(text.split("\n"), start=1):
+        if line.strip():
+            yield list(_cells(line, number, separator))
+
+
+def _cells(line: str, number: int, separator: str) -> Iterator[Cell]:
+    index = 0
+    for piece in line.split(separator):
+        lead = len(piece) - len(piece.lstrip())
+        cell = piece.strip()
+        if len(cell) > 1 and cell[0] == cell[-1] == '"':
+            cell, lead = cell[1:-1].strip(), lead + 1
+        yield Cell(number, index + lead + 1, cell)
+        index += len(piece) + 1
+
+
+def _utc(date: str, clock: str, offset: str) -> datetime | None:
+    try:
+        local = datetime.fromisoformat(f"{date}T{clock}:00+00:00")
+    except ValueError:
+        return None
+    if local.year not in _YEARS:
+        return None
+    if offset in {"Z", "z"}:
+        return local
+    ahead = timedelta(hours=int(offset[1:3]), minutes=int(offset[4:]))
+    return local - ahead if offset[0] == "+" else local + ahead
+
+
+def quoted(text: str) -> str:
+    """Show a cell's text in a message, in one line and not too long."""
+    shown = text if len(text) <= _LONGEST_SHOWN else f"{text[:_LONGEST_SHOWN]}..."
+    return printable(json.dumps(shown, ensure_ascii=False)) if shown else "nothing"

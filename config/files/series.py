@@ -1,0 +1,138 @@
+"""Price series in CSV: ``start`` (an instant after RFC 3339) and ``rate``, as suppliers give them.
+
+What the prices mean (factor, tax, steps) is the business of the planners.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from datetime import datetime
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from config.files.csv_cells import NUMBER, Cell, quoted, read_start, rows_of, separator_of
+from config.files.errors import Fault, FileError
+from config.files.texts import read_text
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+_MOST_BYTES = 32 * 1024 * 1024
+_MOST_RATE = 1_000_000
+_HEADER = ["start", "rate"]
+_DECIMAL_COMMA = re.compile(r"[-+]?\d+,\d+", re.ASCII)
+
+
+@dataclass(frozen=True, order=True)
+class PricePoint:
+    """A price from an instant on.
+
+    Attributes
+    ----------
+    start : datetime
+        UTC, on a whole minute.
+    rate : Decimal
+        As the file gives it, before factor and tax [currency per kWh, or what `multiply` makes it].
+    """
+
+    start: datetime
+    rate: Decimal
+
+
+@dataclass
+class _Series:
+    """What has been read so far; a decimal comma is one only where semicolons part the columns."""
+
+    file: str
+    decimal_comma: bool
+    faults: list[Fault] = field(default_factory=list)
+    points: dict[datetime, PricePoint] = field(default_factory=dict)
+    lines: dict[datetime, int] = field(default_factory=dict)
+
+    def read(self, row: list[Cell]) -> None:
+        if len(row) != len(_HEADER):
+            message = f"expected 2 columns, start and rate, got {len(row)}"
+            self._refuse(row[0], message + _comma_hint(row[1:]))
+            return
+        start, rate = self._instant(row[0]), self._rate(row[1])
+        if start is not None and rate is not None:
+            self._keep(PricePoint(start, rate), row)
+
+    def _instant(self, cell: Cell) -> datetime | None:
+        try:
+            return read_start(cell.text)
+        except ValueError as error:
+            self._refuse(cell, str(error))
+        return None
+
+    def _rate(self, cell: Cell) -> Decimal | None:
+        hint, text = "", cell.text
+        if self.decimal_comma and _DECIMAL_COMMA.fullmatch(text):
+            text = text.replace(",", ".")
+        if NUMBER.fullmatch(text):
+            rate = Decimal(text)
+            if abs(rate) <= _MOST_RATE:
+                return rate
+            hint = f"; the most is {_MOST_RATE}"
+        self._refuse(cell, f"rate: expected a number, got {quoted(cell.text)}{hint}")
+        return None
+
+    def _keep(self, point: PricePoint, row: list[Cell]) -> None:
+        first = self.points.setdefault(point.start, point)
+        if first.rate != point.rate:
+            self._refuse(
+                row[1],
+                f"rate: expected {first.rate} as in line {self.lines[point.start]} for the same "
+                f"start, got {row[1].text}",
+            )
+        self.lines.setdefault(point.start, row[0].line)
+
+    def _refuse(self, cell: Cell, message: str) -> None:
+        self.faults.append(Fault(self.file, cell.line, cell.column, message))
+
+
+def load_prices(path: Path) -> tuple[PricePoint, ...]:
+    """Read a price series.
+
+    Parameters
+    ----------
+    path : Path
+        CSV with the header ``start,rate``, separated by commas, or by semicolons, and then with a
+        decimal comma or point. Rows may stand in any order; a row that says the same again is
+        dropped.
+
+    Returns
+    -------
+    tuple of PricePoint
+        In the order of time, each instant once.
+
+    Raises
+    ------
+    FileError
+        Every fault of the file, each with line and column.
+    """
+    text = read_text(path, "a price series in CSV", _MOST_BYTES)
+    separator = separator_of(text)
+    header, *rows = list(rows_of(text, separator)) or [[Cell(1, 1, "")]]
+    if [cell.text for cell in header] != _HEADER:
+        got = quoted(",".join(cell.text for cell in header)) if text.strip() else "an empty file"
+        message = f"expected the header start,rate, got {got}"
+        raise FileError([Fault(str(path), header[0].line, header[0].column, message)])
+    series = _Series(str(path), decimal_comma=separator == ";")
+    for row in rows:
+        series.read(row)
+    if not rows:
+        message = "expected at least one price below the header, got none"
+        series.faults.append(Fault(str(path), header[0].line, 1, message))
+    if series.faults:
+        raise FileError(series.faults)
+    return tuple(sorted(series.points.values()))
+
+
+def _comma_hint(cells: list[Cell]) -> str:
+    """Say what to write where a decimal comma has parted a rate in two."""
+    rate = ",".join(cell.text for cell in cells).strip('"')
+    if not _DECIMAL_COMMA.fullmatch(rate):
+        return ""
+    return f"; write {rate.replace(',', '.')}, or part the columns by semicolons"

@@ -1,0 +1,6 @@
+"""The household file: its models, the rules between its parts, and how it is loaded.
+
+Knows nothing of what is done with a household.
+"""
+
+from __future__ import annotations

@@ -1,0 +1,184 @@
+"""What a household declares about the bus: where the broker is, and how to sign in to it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from ipaddress import ip_address
+from typing import Annotated, Self
+
+from pydantic import Field, model_validator
+
+from config.fields.problems import Problem, refuse
+from config.fields.value_types import Expected, FilePath, Flag, Model, checked
+
+_PORTS = {"mqtt": 1883, "mqtts": 8883}
+_HOST = r"\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9]([A-Za-z0-9._-]*[A-Za-z0-9])?"
+_BROKER = re.compile(
+    rf"(?P<scheme>mqtts?)://(?P<host>{_HOST})(:(?P<port>[0-9]{{1,5}}))?/?", re.ASCII
+)
+_EMBEDDED = "embedded"
+_UNENCRYPTED = ", which others on the way can read and change"
+
+
+@dataclass(frozen=True)
+class _Address:
+    host: str
+    port: int
+    tls: bool
+
+
+def _address_of(broker: str) -> _Address | None:
+    if broker == _EMBEDDED:
+        return _Address("127.0.0.1", _PORTS["mqtt"], tls=False)
+    parts = _BROKER.fullmatch(broker)
+    if parts is None:
+        return None
+    port = int(parts["port"] or _PORTS[parts["scheme"]])
+    if not 1 <= port <= 65535:  # noqa: PLR2004 - the range of TCP ports
+        return None
+    return _Address(parts["host"].strip("[]"), port, tls=parts["scheme"] == "mqtts")
+
+
+def _is_topic_prefix(text: str) -> bool:
+    levels_are_full = all(text.split("/")) and not text.startswith("$")
+    return levels_are_full and not set(text) & set("+#") and _fits_a_line(text)
+
+
+def _is_user_name(text: str) -> bool:
+    return _fits_a_line(text) and ":" not in text
+
+
+def _fits_a_line(text: str) -> bool:
+    """Brokers keep names and topics in files of lines, where an odd one could say more."""
+    return text.isprintable() and text == text.strip()
+
+
+def _is_this_machine(host: str) -> bool:
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost" or host.endswith(".localhost")  # RFC 6761, section 6.3
+
+
+class Bus(Model):
+    """The MQTT broker, and the topics' prefix."""
+
+    broker: Annotated[
+        str,
+        checked(lambda text: _address_of(text) is not None),
+        Expected(
+            "mqtt://HOST:PORT, mqtts://HOST:PORT or embedded (a broker inside the daemon), without "
+            "a user or password"
+        ),
+    ] = Field(description="mqtt://HOST[:PORT], mqtts://HOST[:PORT] or embedded.")
+    username: (
+        Annotated[
+            str,
+            Field(min_length=1, max_length=200),
+            checked(_is_user_name),
+            Expected("a name of 1 to 200 characters, without colons or control characters"),
+        ]
+        | None
+    ) = Field(None, description="Name to sign in with.")
+    password_file: FilePath | None = Field(
+        None, description="File that holds the password in one line, for its owner's eyes only."
+    )
+    ca_file: FilePath | None = Field(
+        None, description="Certificates (PEM) that a mqtts broker is checked against."
+    )
+    client_certificate_file: FilePath | None = Field(
+        None, description="Certificate (PEM) to sign in to a mqtts broker with."
+    )
+    client_key_file: FilePath | None = Field(
+        None, description="Key (PEM, no passphrase) of that certificate, for its owner's eyes only."
+    )
+    in_the_clear: Flag = Field(
+        default=False,
+        description="Needed for mqtt:// beyond this machine: what travels may be read and changed "
+        "on the way, passwords too.",
+    )
+    anonymous: Flag = Field(
+        default=False,
+        description="Needed for a broker beyond this machine that nobody signs in to.",
+    )
+    root: Annotated[
+        str,
+        Field(min_length=1, max_length=100),
+        checked(_is_topic_prefix),
+        Expected("a topic prefix without +, # or empty levels"),
+    ] = Field("lullwatt", description="First level or levels of every topic.")
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        refuse([*self._half_problems(), *self._stranger_problems()])
+        return self
+
+    def _half_problems(self) -> Iterator[Problem]:
+        """Find keys that need another one, or rule it out."""
+        if self.password_file is not None and self.username is None:
+            yield Problem(("password_file",), "expected a username beside it")
+        certificate, key = "client_certificate_file", "client_key_file"
+        for given, other in ((certificate, key), (key, certificate)):
+            if getattr(self, given) is not None and getattr(self, other) is None:
+                yield Problem((given,), f"expected a {other} beside it")
+        if self.client_certificate_file is not None and not self.tls:
+            yield Problem((certificate,), f"expected a mqtts:// broker beside it{_UNENCRYPTED}")
+        if self.in_the_clear and self.tls:
+            yield Problem(("in_the_clear",), "expected a mqtt:// broker beside it")
+        if self.anonymous and self.signs_in:
+            yield Problem(
+                ("anonymous",),
+                "expected neither password_file nor client_certificate_file beside it",
+            )
+
+    def _stranger_problems(self) -> Iterator[Problem]:
+        """Find what would let strangers in, where the file does not say that it is meant."""
+        if _is_this_machine(self.host):
+            return
+        if not self.tls and not self.in_the_clear:
+            yield Problem(
+                ("broker",),
+                "expected mqtts:// for a broker beyond this machine, got mqtt://"
+                f"{_UNENCRYPTED}; if that is meant, say in_the_clear: true",
+            )
+        if not self.signs_in and not self.anonymous:
+            yield Problem(
+                ("broker",),
+                "expected username and password_file, or client_certificate_file, for a broker "
+                "beyond this machine: whoever reaches one that asks for neither can switch the "
+                "charging; if that is meant, say anonymous: true",
+            )
+
+    @property
+    def signs_in(self) -> bool:
+        """Whether the broker is shown who this is, by a password or a certificate."""
+        return self.password_file is not None or self.client_certificate_file is not None
+
+    @property
+    def _address(self) -> _Address:
+        address = _address_of(self.broker)
+        if address is None:
+            raise ValueError(self.broker)
+        return address
+
+    @property
+    def embedded(self) -> bool:
+        """Whether the daemon brings the broker itself."""
+        return self.broker == _EMBEDDED
+
+    @property
+    def host(self) -> str:
+        """Name or address of the broker; the loopback address when it is embedded."""
+        return self._address.host
+
+    @property
+    def port(self) -> int:
+        """TCP port of the broker: as given, else 1883, or 8883 with TLS."""
+        return self._address.port
+
+    @property
+    def tls(self) -> bool:
+        """Whether the connection is encrypted."""
+        return self._address.tls

@@ -1,0 +1,249 @@
+"""Rules between the parts of a household file: references, tariffs, bands, departures, fuse.
+
+They are judged over whichever parts are good in themselves, so that one bad part hides nothing in
+the others.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING
+
+from config.fields.hints import nearest
+from config.fields.names import topic_level
+from config.fields.problems import Problem
+from config.household.departure import days_of
+from config.household.ocpp import ocpp_problems
+from config.household.vehicle import CONSUMPTION_KEYS
+from config.tariffs.band_rules import band_problems
+
+if TYPE_CHECKING:
+    from config.household.departure import Departure
+    from config.household.equipment import ChargePoint
+    from config.household.vehicle import AnyVehicle, Vehicle
+    from config.tariffs.tariff import Tariff
+
+
+@dataclass(frozen=True)
+class Parts:
+    """The parts of a household file that are good in themselves.
+
+    Attributes
+    ----------
+    tariffs, departures : mapping of int
+        By their index in the file.
+    charge_points, vehicles : mapping of str
+        By their names.
+    charge_point_names, vehicle_names : frozenset of str
+        All names in the file, also those of parts that are not good.
+    charge_point_of : mapping of str to str
+        Which charge point a vehicle names, also where the vehicle is not good.
+    vehicle_of : mapping of int to str
+        Which vehicle a departure names, also where the departure is not good.
+    main_fuse_amps : float or None
+        The fuse, where it is given and good [A per phase].
+    public_holidays : bool
+        Whether the household names a calendar of public holidays, good or not.
+    ocpp_listens : bool
+        Whether the file says where it listens for OCPP, well or not.
+    """
+
+    tariffs: Mapping[int, Tariff]
+    departures: Mapping[int, Departure]
+    charge_points: Mapping[str, ChargePoint]
+    vehicles: Mapping[str, Vehicle]
+    charge_point_names: frozenset[str]
+    vehicle_names: frozenset[str]
+    charge_point_of: Mapping[str, str]
+    vehicle_of: Mapping[int, str]
+    main_fuse_amps: float | None
+    public_holidays: bool
+    ocpp_listens: bool
+
+
+def problems_of(parts: Parts) -> tuple[Problem, ...]:
+    """Find every broken rule between parts.
+
+    Parameters
+    ----------
+    parts : Parts
+        What there is to judge.
+
+    Returns
+    -------
+    tuple of Problem
+        With paths from the top of the file.
+    """
+    return tuple(problem for rule in _RULES for problem in rule(parts))
+
+
+def _unknown(kind: str, name: str, known: frozenset[str]) -> str:
+    near, there_is = nearest(name, known), ", ".join(sorted(known)) or "none"
+    hint = f'did you mean "{near}"?' if near else f"there is {there_is}"
+    return f'expected {kind}, got "{name}"; {hint}'
+
+
+def _reference_problems(parts: Parts) -> Iterator[Problem]:
+    for name, charge_point in parts.charge_point_of.items():
+        if charge_point not in parts.charge_point_names:
+            message = _unknown(
+                "a charge point of this file", charge_point, parts.charge_point_names
+            )
+            yield Problem(("vehicles", name, "charge_point"), message)
+    for index, vehicle in parts.vehicle_of.items():
+        if vehicle not in parts.vehicle_names:
+            message = _unknown("a vehicle of this file", vehicle, parts.vehicle_names)
+            yield Problem(("departures", index, "vehicle"), message)
+
+
+def _topic_problems(parts: Parts) -> Iterator[Problem]:
+    seen: dict[str, str] = {}
+    for name in parts.charge_points:
+        other = seen.setdefault(topic_level(name), name)
+        if other != name:
+            yield Problem(
+                ("charge_points", name),
+                f'expected a name that differs from "{other}" in more than case and punctuation: '
+                f'both would have the topic level "{topic_level(name)}"',
+            )
+
+
+def _current_problems(parts: Parts) -> Iterator[Problem]:
+    for name, vehicle in parts.vehicles.items():
+        point = parts.charge_points.get(vehicle.charge_point)
+        called = f'charge point "{vehicle.charge_point}"'
+        if point is not None and (message := current_problem(vehicle, point, called)):
+            yield Problem(("vehicles", name, "max_amps"), message)
+
+
+def current_problem(vehicle: AnyVehicle, point: ChargePoint, called: str) -> str | None:
+    """Tell whether a charge point can give as little as a vehicle draws.
+
+    Parameters
+    ----------
+    vehicle : AnyVehicle
+        The vehicle.
+    point : ChargePoint
+        Where it charges.
+    called : str
+        The charge point, in words.
+
+    Returns
+    -------
+    str or None
+        What is wrong with the vehicle's ``max_amps``.
+    """
+    if vehicle.max_amps is None or vehicle.max_amps >= point.min_amps:
+        return None
+    least = f"expected at least the {point.min_amps:g} A that {called} gives when on"
+    return f"{least}, got {vehicle.max_amps:g}"
+
+
+def _fuse_problems(parts: Parts) -> Iterator[Problem]:
+    fuse = parts.main_fuse_amps
+    if fuse is None:
+        return
+    for name, point in parts.charge_points.items():
+        # A current that can be set is held under the fuse by the planner; a relay can't be.
+        floor = lowest_amps(point)
+        if floor > fuse:
+            key = "max_amps" if floor == point.max_amps else "min_amps"
+            yield Problem(
+                ("charge_points", name, key),
+                f"expected at most the main fuse's {fuse:g} A with switching: {point.switching}, "
+                f"got {floor:g}",
+            )
+            return
+    floors = {name: lowest_amps(point) for name, point in parts.charge_points.items()}
+    if sum(floors.values()) > fuse:
+        drawn = ", ".join(f"{name} {amps:g} A" for name, amps in floors.items())
+        yield Problem(
+            ("household", "main_fuse_amps"),
+            f"expected at least what the charge points draw together at their lowest ({drawn}), "
+            f"got {fuse:g}",
+        )
+
+
+def lowest_amps(point: ChargePoint) -> float:
+    """Return the lowest current [A] a charge point can be held to: a relay has only one."""
+    return point.max_amps if point.switching == "on_off" else point.min_amps
+
+
+def _tariff_order_problems(parts: Parts) -> Iterator[Problem]:
+    latest: tuple[int, date] | None = None
+    for index, tariff in parts.tariffs.items():
+        if tariff.valid_from is None:
+            if index > 0:
+                yield Problem(
+                    ("tariffs", index), "expected valid_from: only the first tariff may lack it"
+                )
+            continue
+        if latest is not None and tariff.valid_from <= latest[1]:
+            yield Problem(
+                ("tariffs", index, "valid_from"),
+                f"expected a date after {latest[1]}, that of tariffs[{latest[0]}], "
+                f"got {tariff.valid_from}",
+            )
+        latest = (index, tariff.valid_from)
+
+
+def _tariff_name_problems(parts: Parts) -> Iterator[Problem]:
+    seen: dict[str, int] = {}
+    for index, tariff in parts.tariffs.items():
+        first = seen.setdefault(tariff.name, index)
+        if first != index:
+            yield Problem(
+                ("tariffs", index, "name"),
+                f'expected a name of its own, got "{tariff.name}", that of tariffs[{first}]',
+            )
+
+
+def _band_problems(parts: Parts) -> Iterator[Problem]:
+    for index, tariff in parts.tariffs.items():
+        for problem in band_problems(tariff, public_holidays=parts.public_holidays):
+            yield Problem(("tariffs", index, *problem.path), problem.message)
+
+
+def _departure_problems(parts: Parts) -> Iterator[Problem]:
+    seen: dict[tuple[str, object], int] = {}
+    for index, departure in parts.departures.items():
+        for path, day in days_of(departure.days, departure.date):
+            first = seen.setdefault((departure.vehicle, day), index)
+            if first != index:
+                yield Problem(
+                    ("departures", index, *path),
+                    f'expected one departure of "{departure.vehicle}" a day, got {day} again '
+                    f"after departures[{first}]",
+                )
+
+
+def _distance_problems(parts: Parts) -> Iterator[Problem]:
+    for index, departure in parts.departures.items():
+        vehicle = parts.vehicles.get(departure.vehicle)
+        if departure.uses_km is not None and vehicle is not None and vehicle.kwh_per_km is None:
+            keys = ", ".join(CONSUMPTION_KEYS)
+            yield Problem(
+                ("departures", index, "uses_km"),
+                f'expected uses_kwh, or one of {keys} on vehicle "{departure.vehicle}"',
+            )
+
+
+def _ocpp_problems(parts: Parts) -> Iterator[Problem]:
+    points = {name: point.ocpp for name, point in parts.charge_points.items()}
+    yield from ocpp_problems(points, listens=parts.ocpp_listens)
+
+
+_RULES: tuple[Callable[[Parts], Iterator[Problem]], ...] = (
+    _reference_problems,
+    _topic_problems,
+    _current_problems,
+    _fuse_problems,
+    _tariff_order_problems,
+    _tariff_name_problems,
+    _band_problems,
+    _departure_problems,
+    _distance_problems,
+    _ocpp_problems,
+)

@@ -1,0 +1,146 @@
+"""What a household declares about departures: when a vehicle leaves, and how full it must be."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import TYPE_CHECKING, Annotated, Self
+
+from pydantic import Field, model_validator
+
+from config.fields.problems import Problem, refuse
+from config.fields.value_types import (
+    ClockTime,
+    Date,
+    Distance,
+    Expected,
+    Minutes,
+    Model,
+    Name,
+    Percent,
+    Rate,
+    TripEnergy,
+)
+from config.tariffs.tariff import WEEKDAYS, Weekday, repeated
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from config.fields.problems import KeyPath
+
+
+WeekdayList = Annotated[
+    tuple[Annotated[Weekday, Expected("one of " + ", ".join(WEEKDAYS), WEEKDAYS)], ...],
+    Field(strict=False, min_length=1),
+]
+
+
+class Departure(Model):
+    """A weekly departure (`days`), or a single one (`date`) in place of that day's weekly one."""
+
+    vehicle: Name = Field(description="The vehicle that leaves.")
+    days: WeekdayList | None = Field(None, description="Days of the week; either this or date.")
+    date: Date | None = Field(None, description="Local date of a single trip; either this or days.")
+    at: ClockTime = Field(description="Local time of leaving.")
+    need_percent: Percent = Field(description="State of charge needed at any price [percent].")
+    want_percent: Percent | None = Field(
+        None,
+        description="State of charge wanted at max_rate or less [percent]; without: the larger of "
+        "need_percent and the everyday limit.",
+    )
+    max_rate: Rate | None = Field(
+        None,
+        description="The highest rate, tax included, for what is wanted beyond the need "
+        "[currency per kWh]; without: no limit.",
+    )
+    margin_minutes: Minutes = Field(15, description="Ready so long before leaving [minutes].")
+    returns: ClockTime | None = Field(
+        None,
+        description="Local time at which it is back and plugged in; at or before `at`: on the next "
+        "day. Without: when the plugged_in hours of its charge point begin next, if it has any.",
+    )
+    uses_kwh: TripEnergy | None = Field(
+        None,
+        description="Battery energy that the trip uses [kWh]; either this or uses_km. Without: "
+        "that of daily_distance_km.",
+    )
+    uses_km: Distance | None = Field(
+        None,
+        description="Distance of the trip [km]; it needs the vehicle's consumption. Either this "
+        "or uses_kwh.",
+    )
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        percents = percent_problems(self.need_percent, self.want_percent)
+        refuse([*day_problems(self.days, self.date), *percents, *self._use_problems()])
+        return self
+
+    def _use_problems(self) -> Iterator[Problem]:
+        if self.uses_kwh is not None and self.uses_km is not None:
+            yield Problem(("uses_km",), "expected either uses_kwh or uses_km, got both")
+
+
+def day_problems(days: Sequence[Weekday] | None, date: dt.date | None) -> Iterator[Problem]:
+    """Find what is wrong with the days of a row that is weekly or single.
+
+    Parameters
+    ----------
+    days : sequence of str or None
+        Days of the week.
+    date : date or None
+        Local date of a single one.
+
+    Yields
+    ------
+    Problem
+        With its path from the row.
+    """
+    if (days is None) == (date is None):
+        got = "neither" if days is None else "both"
+        yield Problem((), f"expected either days or date, got {got}")
+    yield from repeated(days, "days")
+
+
+def days_of(
+    days: Sequence[Weekday] | None, date: dt.date | None
+) -> Iterator[tuple[KeyPath, object]]:
+    """List the days of a row, each with its path from the row."""
+    if date is not None:
+        yield ("date",), date
+    for index, day in enumerate(days or ()):
+        yield ("days", index), day
+
+
+def percent_problems(need: float, want: float | None) -> Iterator[Problem]:
+    """Find what is wrong between the states of charge that are needed and wanted.
+
+    Parameters
+    ----------
+    need, want : float
+        As given [percent].
+
+    Yields
+    ------
+    Problem
+        With its path from what holds both keys.
+    """
+    if want is not None and want < need:
+        yield Problem(("want_percent",), f"expected at least need_percent ({need:g}), got {want:g}")
+
+
+def wanted_percent(need: float, want: float | None, limit: float) -> float:
+    """Tell the state of charge that is wanted.
+
+    Parameters
+    ----------
+    need, want : float
+        As given; None where nothing is said of what is wanted [percent].
+    limit : float
+        The vehicle's everyday limit [percent].
+
+    Returns
+    -------
+    float
+        As given; else the larger of the need and the everyday limit [percent].
+    """
+    return max(need, limit) if want is None else want

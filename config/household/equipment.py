@@ -1,0 +1,120 @@
+"""What a household declares about its charge points, and what one of them can't be."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import TYPE_CHECKING, Annotated, Literal, Self
+
+from pydantic import Field, model_validator
+
+from config.fields.problems import Problem, refuse
+from config.fields.value_types import (
+    Amount,
+    Amps,
+    ClockHours,
+    Expected,
+    Flag,
+    Minutes,
+    Model,
+    Phases,
+)
+from config.household.ocpp import OcppPoint
+from config.household.wiring import Wiring, wiring_problems
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+LOWEST_SIGNAL_AMPS = 6
+"""The lowest current that the control pilot of IEC 61851-1 can offer."""
+SOCKET_AMPS = 10
+"""Usual limit of an in-cable box on a household socket, for hours (common practice, no source)."""
+MODE_2_AMPS = 32
+"""The highest current of charging mode 2 in IEC 61851-1."""
+
+
+class ChargePoint(Model):
+    """One outlet that charges one vehicle at a time."""
+
+    charging_mode: Annotated[
+        Literal[2, 3],
+        Expected("2 (socket and in-cable box) or 3 (fixed equipment), as in IEC 61851"),
+    ] = Field(description="IEC 61851 mode: 2 (socket and in-cable box) or 3 (fixed equipment).")
+    max_amps: Amps = Field(description="The highest current it may draw [A per phase].")
+    min_amps: Amps = Field(6.0, description="The lowest current it can be set to [A per phase].")
+    phases: Phases = Field(1, description="Phases it is connected to.")
+    switching: Annotated[
+        Literal["on_off", "current"],
+        Expected(
+            "on_off (a plug or relay) or current (its current can be set)", ("on_off", "current")
+        ),
+    ] = Field(description="on_off: a plug or relay; current: its current can be set.")
+    min_run_minutes: Minutes = Field(0, description="Once on, it stays on so long [minutes].")
+    min_rest_minutes: Minutes = Field(0, description="Once off, it stays off so long [minutes].")
+    start_cost: Amount = Field(
+        Decimal(0), description="What one more start is worth avoiding [currency]."
+    )
+    confirm_seconds: Annotated[
+        int, Field(ge=10, le=3600), Expected("a whole number of seconds from 10 to 3600")
+    ] = Field(
+        120,
+        description="How long after a command the power may take to follow it, before it is said "
+        "again [seconds].",
+    )
+    plugged_in: ClockHours | None = Field(
+        None, description="When a vehicle is taken to be plugged in, for hardware that can't tell."
+    )
+    circuit_checked_by_electrician: Flag = Field(
+        default=False, description="Needed for charging mode 2 above 10 A."
+    )
+    wiring: Wiring | None = Field(
+        None, description="For hardware with topics and words of its own."
+    )
+    ocpp: OcppPoint | None = Field(None, description="For equipment that speaks OCPP 1.6J.")
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        wiring = wiring_problems(self.wiring, self.switching)
+        refuse(
+            [
+                *self._current_problems(),
+                *self._mode_2_problems(),
+                *wiring,
+                *self._speech_problems(),
+            ]
+        )
+        return self
+
+    def _speech_problems(self) -> Iterator[Problem]:
+        if self.wiring is not None and self.ocpp is not None:
+            yield Problem(("ocpp",), "expected either wiring or ocpp, got both")
+
+    def _current_problems(self) -> Iterator[Problem]:
+        if self.switching == "current" and self.min_amps < LOWEST_SIGNAL_AMPS:
+            yield Problem(
+                ("min_amps",),
+                f"expected {LOWEST_SIGNAL_AMPS} A or more with switching: current "
+                f"(IEC 61851 can't offer less), got {self.min_amps:g}",
+            )
+        if self.min_amps > self.max_amps:
+            low, high = f"{self.min_amps:g}", f"{self.max_amps:g}"
+            if "min_amps" in self.model_fields_set:
+                yield Problem(("min_amps",), f"expected at most max_amps ({high} A), got {low}")
+            else:
+                message = f"expected at least min_amps ({low} A unless set), got {high}"
+                yield Problem(("max_amps",), message)
+
+    def _mode_2_problems(self) -> Iterator[Problem]:
+        if self.charging_mode != 2:  # noqa: PLR2004 - IEC 61851 mode 2
+            return
+        if self.max_amps > MODE_2_AMPS:
+            yield Problem(
+                ("max_amps",),
+                f"expected {MODE_2_AMPS} A or less in charging mode 2, got {self.max_amps:g}",
+            )
+        elif self.max_amps > SOCKET_AMPS and not self.circuit_checked_by_electrician:
+            yield Problem(
+                ("max_amps",),
+                f"expected {SOCKET_AMPS} A or less in charging mode 2, got {self.max_amps:g}; more "
+                "for hours needs circuit_checked_by_electrician: true, once an electrician has "
+                "checked the socket and its circuit",
+            )

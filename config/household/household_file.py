@@ -1,0 +1,185 @@
+"""The household file as a whole. Every part of it can be imported from here.
+
+A `HouseholdFile` that exists is consistent: its references lead somewhere and its tariffs cover the
+calendar. How one is read from YAML is the business of `config.household.loading`.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Self
+from zoneinfo import ZoneInfo
+
+from pydantic import Field, model_validator
+
+from config.fields.home_fields import Currency, HolidayCalendar, TickMinutes, Volts, Zone
+from config.fields.problems import refuse
+from config.fields.value_types import CommandLine, Expected, FilePath, Hours, Model, Name
+from config.household.broker import Bus
+from config.household.consistency import Parts, problems_of
+from config.household.departure import Departure, wanted_percent
+from config.household.equipment import ChargePoint
+from config.household.metrics import Metrics
+from config.household.ocpp import OcppListener, OcppPoint
+from config.household.vehicle import Vehicle
+from config.tariffs.known_load import KnownLoad, known_load_problems
+from config.tariffs.tariff import DAY_KINDS, WEEKDAYS, Band, DayKind, PriceFile, Tariff, Weekday
+
+__all__ = [
+    "DAY_KINDS",
+    "WEEKDAYS",
+    "Band",
+    "Bus",
+    "ChargePoint",
+    "DayKind",
+    "Departure",
+    "Hours",
+    "Household",
+    "HouseholdFile",
+    "KnownLoad",
+    "Ledger",
+    "Metrics",
+    "OcppListener",
+    "OcppPoint",
+    "PriceFile",
+    "Tariff",
+    "Vehicle",
+    "Weekday",
+]
+
+
+class Household(Model):
+    """One home: one supply, one tariff at a time."""
+
+    name: Name = Field(description="Name of the home, as topics and reports show it.")
+    timezone: Zone = Field(description="IANA name of the time zone.")
+    currency: Currency = Field(description="ISO 4217 code of the currency.")
+    nominal_volts: Volts = Field(230.0, description="Voltage, line to neutral [V].")
+    main_fuse_amps: (
+        Annotated[float, Field(ge=6, le=1000), Expected("a current from 6 to 1000 A")] | None
+    ) = Field(None, description="Main fuse [A per phase]; without: no limit of its own.")
+    known_load: Annotated[tuple[KnownLoad, ...], Field(strict=False, max_length=100)] = Field(
+        (),
+        description="What the rest of the home draws under the main fuse in certain hours; items "
+        "that overlap add up.",
+    )
+    public_holidays: HolidayCalendar | None = Field(
+        None, description="ISO 3166-1 or 3166-2 code of the calendar of holidays."
+    )
+    tick_minutes: TickMinutes = Field(
+        5, description="The planner's time step [minutes]; a divisor of 60."
+    )
+    on_alert: CommandLine | None = Field(
+        None, description="A command of your own that is run with each alert on standard input."
+    )
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        holidays = self.public_holidays is not None
+        problems = known_load_problems(
+            self.known_load, self.main_fuse_amps, public_holidays=holidays
+        )
+        refuse(tuple(problems))
+        return self
+
+
+class Ledger(Model):
+    """The durable record."""
+
+    path: FilePath = Field(description="The SQLite file; made when it is missing.")
+    keep_readings_days: (
+        Annotated[int, Field(ge=62, le=36500), Expected("a whole number of days from 62 to 36500")]
+        | None
+    ) = Field(
+        None,
+        description="How long raw readings, vehicle reports and plans are kept [days]; without: "
+        "for ever, as nights are.",
+    )
+
+
+class HouseholdFile(Model):
+    """All that a household declares, in one file."""
+
+    household: Household = Field(description="The home.")
+    tariffs: Annotated[tuple[Tariff, ...], Field(strict=False, min_length=1)] = Field(
+        description="In order of valid_from; the one in force is the last whose day has come."
+    )
+    charge_points: Annotated[dict[Name, ChargePoint], Field(min_length=1)] = Field(
+        description="Charge points by name."
+    )
+    vehicles: Annotated[dict[Name, Vehicle], Field(min_length=1)] = Field(
+        description="Vehicles by name."
+    )
+    departures: Annotated[tuple[Departure, ...], Field(strict=False)] = Field(
+        description="When vehicles leave, and how full they must be."
+    )
+    bus: Bus = Field(description="The MQTT broker.")
+    ledger: Ledger = Field(description="Where the record is kept.")
+    ocpp: OcppListener | None = Field(
+        None, description="Where equipment that speaks OCPP 1.6J connects."
+    )
+    metrics: Metrics | None = Field(
+        None, description="Where figures for graphs go, in the text format of OpenMetrics."
+    )
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        refuse(problems_of(self._parts()))
+        return self
+
+    def _parts(self) -> Parts:
+        return Parts(
+            tariffs=dict(enumerate(self.tariffs)),
+            departures=dict(enumerate(self.departures)),
+            charge_points=self.charge_points,
+            vehicles=self.vehicles,
+            charge_point_names=frozenset(self.charge_points),
+            vehicle_names=frozenset(self.vehicles),
+            charge_point_of={name: each.charge_point for name, each in self.vehicles.items()},
+            vehicle_of={index: each.vehicle for index, each in enumerate(self.departures)},
+            main_fuse_amps=self.household.main_fuse_amps,
+            public_holidays=self.household.public_holidays is not None,
+            ocpp_listens=self.ocpp is not None,
+        )
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The household's time zone."""
+        return ZoneInfo(self.household.timezone)
+
+    def want_percent(self, departure: Departure) -> float:
+        """Tell the state of charge that is wanted at a departure.
+
+        Parameters
+        ----------
+        departure : Departure
+            One of this file's.
+
+        Returns
+        -------
+        float
+            As given; else the larger of the need and the vehicle's everyday limit [percent].
+        """
+        limit = self.vehicles[departure.vehicle].limit_percent
+        return wanted_percent(departure.need_percent, departure.want_percent, limit)
+
+    def uses_kwh(self, departure: Departure) -> float | None:
+        """Tell the battery energy that the trip of a departure uses.
+
+        Parameters
+        ----------
+        departure : Departure
+            One of this file's.
+
+        Returns
+        -------
+        float or None
+            As given, or by its distance; else that of the vehicle's daily distance; None where
+            neither is known [kWh].
+        """
+        if departure.uses_kwh is not None:
+            return departure.uses_kwh
+        vehicle = self.vehicles[departure.vehicle]
+        km = vehicle.daily_distance_km if departure.uses_km is None else departure.uses_km
+        if km is None or vehicle.kwh_per_km is None:
+            return None
+        return km * vehicle.kwh_per_km

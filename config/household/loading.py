@@ -1,0 +1,199 @@
+"""Reads a file of ours: YAML in, a `HouseholdFile` out, or all faults of the file at once.
+
+Rules between parts are judged even when some parts are bad: see `config.household.consistency`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
+
+from pydantic import ValidationError
+
+from config.fields.currencies import CURRENCIES
+from config.fields.value_types import Model
+from config.files.errors import Fault, FileError
+from config.files.texts import printable, read_text
+from config.files.translation import Translator
+from config.files.yaml_nodes import Flaw
+from config.files.yaml_scalars import Nothing
+from config.files.yaml_tree import Tree, read_yaml
+from config.household.consistency import Parts, problems_of
+from config.household.household_file import (
+    ChargePoint,
+    Departure,
+    Household,
+    HouseholdFile,
+    Tariff,
+    Vehicle,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+    from pathlib import Path
+
+    from config.fields.problems import Problem
+
+_MOST_BYTES = 256 * 1024
+_Part = TypeVar("_Part", bound=Model)
+_Key = TypeVar("_Key", str, int)
+
+
+def load_household(path: Path) -> HouseholdFile:
+    """Read and check a household file.
+
+    Parameters
+    ----------
+    path : Path
+        The YAML file. Relative paths inside it are taken from its own folder; the files they name
+        are not opened.
+
+    Returns
+    -------
+    HouseholdFile
+        Consistent in itself.
+
+    Raises
+    ------
+    FileError
+        Every fault of the file, each with line and column.
+    """  # noqa: DOC502 - load_file raises it
+    return load_file(path, _HOUSEHOLD)
+
+
+@dataclass(frozen=True)
+class Kind(Generic[_Part]):
+    """A kind of file.
+
+    Attributes
+    ----------
+    phrase : str
+        What such a file is, in words.
+    model : type of Model
+        The file as a whole.
+    words : callable
+        Finds what stands in messages for names in braces, given the data.
+    problems : callable
+        Finds the broken rules between those parts that are good in themselves, given the data and
+        the context of the validation.
+    """
+
+    phrase: str
+    model: type[_Part]
+    words: Callable[[dict[str, Any]], dict[str, str]]
+    problems: Callable[[dict[str, Any], dict[str, Any]], Iterable[Problem]]
+
+
+def load_file(path: Path, kind: Kind[_Part]) -> _Part:
+    """Read and check a file of any kind; otherwise as `load_household`.
+
+    Parameters
+    ----------
+    path : Path
+        The YAML file.
+    kind : Kind
+        What it should be.
+
+    Returns
+    -------
+    Model
+        Consistent in itself.
+
+    Raises
+    ------
+    FileError
+        Every fault of the file, each with line and column.
+    """
+    tree = read_yaml(read_text(path, kind.phrase, _MOST_BYTES))
+    context = {"directory": path.parent}
+    flaws = tree.flaws
+    try:
+        file = kind.model.model_validate(tree.data, context=context)
+        if not flaws:
+            return file
+    except ValidationError as error:
+        flaws = list(_all_flaws(tree, error, kind, context))
+    raise FileError(
+        Fault(str(path), spot.line, spot.column, printable(text)) for spot, text in flaws
+    )
+
+
+def _all_flaws(
+    tree: Tree, error: ValidationError, kind: Kind[Any], context: dict[str, Any]
+) -> Iterator[Flaw]:
+    yield from tree.flaws
+    if isinstance(tree.data, Nothing) and tree.flaws:
+        return
+    if not isinstance(tree.data, dict):
+        fields = kind.model.model_fields.items()
+        wanted = ", ".join(name for name, field in fields if field.is_required())
+        spot = tree.values[()]
+        yield spot, f"expected the keys {wanted}; got {spot.shown}"
+        return
+    translator = Translator(tree, kind.words(tree.data), kind.model)
+    yield from translator.errors(error)
+    if any(detail["loc"] for detail in error.errors(include_url=False)):
+        yield from map(translator.problem, kind.problems(tree.data, context))
+
+
+def currency_in(home: dict[str, object]) -> str:
+    """Name the currency that the file gives, or its place where it gives no good one."""
+    code = home.get("currency")
+    return code if isinstance(code, str) and code in CURRENCIES else "the household's currency"
+
+
+def _words(data: dict[str, Any]) -> dict[str, str]:
+    return {"currency": currency_in(named(data, "household"))}
+
+
+def _problems(data: dict[str, Any], context: dict[str, Any]) -> tuple[Problem, ...]:
+    home = sound(Household, {"household": data.get("household")}, context).get("household")
+    points, vehicles = named(data, "charge_points"), named(data, "vehicles")
+    parts = Parts(
+        tariffs=sound(Tariff, listed(data, "tariffs"), context),
+        departures=sound(Departure, listed(data, "departures"), context),
+        charge_points=sound(ChargePoint, points, context),
+        vehicles=sound(Vehicle, vehicles, context),
+        charge_point_names=frozenset(points),
+        vehicle_names=frozenset(vehicles),
+        charge_point_of=texts(vehicles, "charge_point"),
+        vehicle_of=texts(listed(data, "departures"), "vehicle"),
+        main_fuse_amps=home.main_fuse_amps if home is not None else None,
+        public_holidays="public_holidays" in named(data, "household"),
+        ocpp_listens="ocpp" in data,
+    )
+    return problems_of(parts)
+
+
+_HOUSEHOLD = Kind("a household file", HouseholdFile, _words, _problems)
+
+
+def listed(data: dict[str, Any], key: str) -> dict[int, object]:
+    """Return the entries of a list by their indices; none where there is no list."""
+    value = data.get(key)
+    return dict(enumerate(value)) if isinstance(value, list) else {}
+
+
+def named(data: dict[str, Any], key: str) -> dict[str, object]:
+    """Return the keys below a key with their values; none where there are none."""
+    value = data.get(key)
+    return value if isinstance(value, dict) else {}
+
+
+def texts(raw: dict[_Key, object], key: str) -> dict[_Key, str]:
+    """Collect one key of many parts, wherever it holds a text."""
+    parts = {name: part for name, part in raw.items() if isinstance(part, dict)}
+    return {name: part[key] for name, part in parts.items() if isinstance(part.get(key), str)}
+
+
+def sound(
+    model: type[_Part], raw: dict[_Key, object], context: dict[str, Any]
+) -> dict[_Key, _Part]:
+    """Keep the parts that are good in themselves."""
+    sound: dict[_Key, _Part] = {}
+    for key, value in raw.items():
+        try:
+            sound[key] = model.model_validate(value, context=context)
+        except ValidationError:
+            continue
+    return sound

@@ -1,0 +1,269 @@
+"""How hardware with topics of its own is wired to a charge point: what it is told, what is heard.
+
+A charge point without `wiring` speaks the daemon's own messages. With it, `tell` says what is
+published to start and stop it, and `hear` where its values come from. Each half stands alone.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import Field, model_validator
+
+from config.fields.problems import Problem, refuse
+from config.fields.value_types import Expected, Flag, Model, checked
+
+PLACEHOLDERS = ("amps", "watts", "valid_until", "seconds", "serial")
+"""What stands between braces in a text or a JSON value: current per phase [A], power [W], when a
+start is void (RFC 3339), how long that is [seconds], and the command's serial."""
+
+_BRACED = re.compile(r"\{([A-Za-z_][A-Za-z0-9_]*)\}", re.ASCII)
+_POINTER = re.compile(r"(/([^~/]|~[01])*)*")
+_LONGEST_TOPIC = 1000
+
+PilotState = Literal["A", "B", "C", "D", "E", "F"]
+
+
+def is_topic(text: str) -> bool:
+    """Say whether something may be published to this topic."""
+    return _is_plain(text) and not set(text) & set("+#")
+
+
+def is_filter(text: str) -> bool:
+    """Say whether this may be subscribed to: ``+`` fills a level, ``#`` fills the last one."""
+    levels = text.split("/")
+    return (
+        _is_plain(text)
+        and all(level == "+" or "+" not in level for level in levels)
+        and all("#" not in level for level in levels[:-1])
+        and (levels[-1] == "#" or "#" not in levels[-1])
+    )
+
+
+def _is_plain(text: str) -> bool:
+    """Leave out what brokers treat in their own ways: control characters, and their own topics."""
+    return 0 < len(text) <= _LONGEST_TOPIC and text.isprintable() and not text.startswith("$")
+
+
+TopicName = Annotated[
+    str, checked(is_topic), Expected("a topic without +, #, control characters or a leading $")
+]
+TopicFilter = Annotated[
+    str,
+    checked(is_filter),
+    Expected("a topic, in which + may stand for one level and # for the rest"),
+]
+Pointer = Annotated[
+    str,
+    checked(lambda text: _POINTER.fullmatch(text) is not None),
+    Expected('a JSON Pointer (RFC 6901) such as "/energy/total"'),
+]
+Scale = Annotated[
+    float, Field(gt=-1_000_000, lt=1_000_000), Expected("a number other than 0, below a million")
+]
+QualityOfService = Annotated[Literal[0, 1, 2], Expected("0, 1 or 2, as in MQTT")]
+Words = Annotated[
+    dict[str, Annotated[PilotState, Expected("a state of the control pilot, A to F")]],
+    Field(min_length=1, max_length=50),
+]
+YesNo = Annotated[dict[str, Flag], Field(min_length=1, max_length=50)]
+
+
+class Saying(Model):
+    """One message to hardware: a text, or a JSON object, with placeholders in braces."""
+
+    topic: TopicName = Field(description="Where it is published.")
+    text: Annotated[str, Field(max_length=5000), Expected("a text")] | None = Field(
+        None, description="The whole payload, such as on or {amps}; either this or object."
+    )
+    object: dict[str, Any] | None = Field(
+        None, description='A JSON object; a value that is all "{amps}" becomes a number.'
+    )
+    qos: QualityOfService = Field(1, description="MQTT quality of service.")
+    retain: Flag = Field(default=False, description="Whether the broker keeps it.")
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if (self.text is None) == (self.object is None):
+            got = "neither" if self.text is None else "both"
+            refuse([Problem((), f"expected either text or object, got {got}")])
+        refuse(tuple(self._unknown_placeholders()))
+        return self
+
+    def _unknown_placeholders(self) -> Iterator[Problem]:
+        key = "object" if self.text is None else "text"
+        for name in sorted(self.placeholders - set(PLACEHOLDERS)):
+            known = ", ".join(f"{{{name}}}" for name in PLACEHOLDERS)
+            yield Problem((key,), f"expected one of {known} between braces, got {{{name}}}")
+
+    @property
+    def placeholders(self) -> frozenset[str]:
+        """The names that stand between braces."""
+        return frozenset(_names_in(self.object if self.text is None else self.text))
+
+
+def _names_in(value: object) -> Iterator[str]:
+    if isinstance(value, str):
+        yield from _BRACED.findall(value)
+    elif isinstance(value, Mapping):
+        for inner in value.values():
+            yield from _names_in(inner)
+    elif isinstance(value, list):
+        for inner in value:
+            yield from _names_in(inner)
+
+
+class Telling(Model):
+    """What is published to a charge point."""
+
+    start: Saying = Field(description="Starts it.")
+    stop: Saying = Field(description="Stops it.")
+    current: Saying | None = Field(
+        None, description="Sets its current, before a start and whenever that changes."
+    )
+    repeat_minutes: (
+        Annotated[int, Field(ge=1, le=60), Expected("a whole number of minutes from 1 to 60")]
+        | None
+    ) = Field(
+        None, description="Says again what is in force so often, for what may forget [minutes]."
+    )
+    stop_as_will: Flag = Field(
+        default=False,
+        description="Leaves its stop with the broker as the Will of a connection of its own, for a "
+        "plug or relay that would stay on if the daemon died.",
+    )
+
+
+class HeardNumber(Model):
+    """A number in messages of hardware."""
+
+    topic: TopicFilter = Field(description="Where it is published.")
+    pointer: Pointer | None = Field(
+        None, description="Where it stands in a JSON payload; without, the payload is the number."
+    )
+    scale: Scale = Field(1.0, description="What it is multiplied with.")
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if self.scale == 0:
+            refuse([Problem(("scale",), "expected a number other than 0, got 0")])
+        return self
+
+
+class HeardPower(HeardNumber):
+    """Power that flows."""
+
+    unit: Annotated[Literal["W", "kW"], Expected("W or kW", ("W", "kW"))] = Field(
+        "W", description="Unit, after scaling."
+    )
+
+
+class HeardEnergy(HeardNumber):
+    """Energy that has flowed since the meter was new, or was reset."""
+
+    unit: Annotated[Literal["Wh", "kWh", "MWh"], Expected("Wh, kWh or MWh")] = Field(
+        "kWh", description="Unit, after scaling."
+    )
+
+
+class HeardCurrent(HeardNumber):
+    """Current that flows [A per phase]."""
+
+
+class HeardSoc(HeardNumber):
+    """State of charge of the vehicle [percent]."""
+
+
+class HeardPilot(Model):
+    """State of the control pilot (IEC 61851-1), A to F."""
+
+    topic: TopicFilter = Field(description="Where it is published.")
+    pointer: Pointer | None = Field(
+        None, description="Where it stands in a JSON payload; without, the payload is the word."
+    )
+    words: Words | None = Field(
+        None, description="What each word of the hardware means, as a letter from A to F."
+    )
+
+
+class HeardPlug(Model):
+    """Whether a vehicle is plugged in."""
+
+    topic: TopicFilter = Field(description="Where it is published.")
+    pointer: Pointer | None = Field(
+        None, description="Where it stands in a JSON payload; without, the payload is the word."
+    )
+    words: YesNo | None = Field(
+        None, description="What each word of the hardware means; without: true, on, 1 and so on."
+    )
+
+
+class Hearing(Model):
+    """Where a charge point's values come from."""
+
+    power: HeardPower | None = Field(None, description="Where the power that flows is told.")
+    energy: HeardEnergy | None = Field(None, description="The meter's energy register.")
+    current: HeardCurrent | None = Field(None, description="Current that flows.")
+    soc: HeardSoc | None = Field(None, description="State of charge of the vehicle.")
+    pilot: HeardPilot | None = Field(None, description="Control pilot, A to F.")
+    plugged_in: HeardPlug | None = Field(
+        None, description="Where it is told whether a vehicle is plugged in."
+    )
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if not any(getattr(self, name) for name in type(self).model_fields):
+            wanted = ", ".join(type(self).model_fields)
+            refuse([Problem((), f"expected at least one of {wanted}")])
+        if self.pilot is not None and self.plugged_in is not None:
+            refuse([Problem(("plugged_in",), "expected either pilot or plugged_in, got both")])
+        return self
+
+
+class Wiring(Model):
+    """What a charge point is told, and what is heard from it."""
+
+    tell: Telling | None = Field(
+        None, description="What is published; without it, the daemon's own commands alone."
+    )
+    hear: Hearing | None = Field(
+        None, description="Where values come from; without it, the daemon's own topics alone."
+    )
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if self.tell is None and self.hear is None:
+            refuse([Problem((), "expected tell, hear or both")])
+        return self
+
+
+def wiring_problems(wiring: Wiring | None, switching: str) -> Iterator[Problem]:
+    """Find what a charge point's wiring can't be.
+
+    Parameters
+    ----------
+    wiring : Wiring or None
+        As the file has it.
+    switching : str
+        ``"on_off"`` or ``"current"``.
+
+    Yields
+    ------
+    Problem
+        With paths from the charge point.
+    """
+    tell = wiring.tell if wiring else None
+    if tell is None:
+        return
+    sayings = [tell.start, *([tell.current] if tell.current else [])]
+    if switching == "current" and not any(
+        {"amps", "watts"} & saying.placeholders for saying in sayings
+    ):
+        yield Problem(
+            ("wiring", "tell"),
+            "expected {amps} or {watts} in start or current, since switching is current",
+        )
+    for name in sorted(tell.stop.placeholders & {"amps", "watts", "valid_until", "seconds"}):
+        yield Problem(("wiring", "tell", "stop"), f"expected no {{{name}}}: a stop has none")

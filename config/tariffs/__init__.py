@@ -1,0 +1,6 @@
+"""Models of a tariff: bands of hours, price series, usage tiers, and the rules between bands.
+
+Also the home's known load, which has the same calendar. Computes no rates.
+"""
+
+from __future__ import annotations

@@ -1,0 +1,80 @@
+"""Rules between the bands of one tariff: they cover each hour once, and go by their names."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from config.fields.problems import Problem
+from config.tariffs.bands import clashes, names_holidays
+from config.tariffs.known_load import holiday_needs
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from config.tariffs.bands import Clash
+    from config.tariffs.tariff import Band, Tariff
+
+
+def band_problems(
+    tariff: Tariff, *, public_holidays: bool, section: str = "household"
+) -> Iterator[Problem]:
+    """Find the broken rules between the bands of a tariff.
+
+    Parameters
+    ----------
+    tariff : Tariff
+        The tariff.
+    public_holidays : bool
+        Whether the file names a calendar of public holidays.
+    section : str
+        The key of the file under which it does.
+
+    Yields
+    ------
+    Problem
+        With paths from the tariff.
+    """
+    bands = tariff.bands or ()
+    for clash in clashes(tariff):
+        yield _clash_problem(clash, bands)
+    yield from _name_problems(bands)
+    if names_holidays(tariff) and not public_holidays:
+        for number, band in enumerate(bands):
+            if "holiday" in (band.days or ()):
+                yield Problem(("bands", number, "days"), holiday_needs(section))
+
+
+def _clash_problem(clash: Clash, bands: tuple[Band, ...]) -> Problem:
+    extent = f" (in all: {clash.extent})" if clash.extent else ""
+    if clash.bands:
+        first, second = (f'"{bands[place].name}"' for place in clash.bands)
+        if first == second:
+            first, second = (f"[{place}] {first}" for place in clash.bands)
+        message = f"bands {first} and {second} overlap on {clash.example}{extent}"
+        return Problem(("bands", clash.bands[1]), message)
+    return Problem(
+        ("bands",),
+        f"no band covers {clash.example}{extent}; add hours to a band, or one band without "
+        "hours for the rest",
+    )
+
+
+def _name_problems(bands: tuple[Band, ...]) -> Iterator[Problem]:
+    """Find bands of one name at two rates in one month."""
+    # Several bands of one name and rate are hours that differ by days; at other rates in other
+    # months they are the seasons of one band. Both are common, and accounts keep a line for each
+    # name and rate. But two rates of one name in one month are a name forgotten after copying.
+    for later, band in enumerate(bands):
+        for earlier, other in enumerate(bands[:later]):
+            same_rate = (band.rate, band.tiers) == (other.rate, other.tiers)
+            if band.name == other.name and not same_rate and _share_a_month(band, other):
+                yield Problem(
+                    ("bands", later, "name"),
+                    f'expected a name of its own, got "{band.name}", that of bands[{earlier}] '
+                    "at another rate in the same months",
+                )
+                break
+
+
+def _share_a_month(one: Band, other: Band) -> bool:
+    return one.months is None or other.months is None or bool({*one.months} & {*other.months})

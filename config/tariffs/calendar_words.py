@@ -1,0 +1,190 @@
+"""Parts of the calendar of bands in words: hours, days and months as people say them.
+
+A part is a mask as in `config.tariffs.bands`: 12 months, 8 kinds of day, 1,440 minutes of the
+local day.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Hashable, Iterable, Sequence
+
+    from numpy.typing import NDArray
+
+MONTHS = (
+    *("January", "February", "March", "April", "May", "June", "July"),
+    *("August", "September", "October", "November", "December"),
+)
+WEEKDAY_NAMES = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+WEEK_HOURS = 168
+_WEEKDAYS = len(WEEKDAY_NAMES)
+_SHORTEST_RUN = 3
+"""Fewer days or months than this are listed, not told as a run from one to another."""
+
+
+def parts_in_words(mask: NDArray[np.bool_], *, holidays: bool) -> list[str]:
+    """Tell when a part of the calendar holds.
+
+    Parameters
+    ----------
+    mask : ndarray of bool, shape (12, 8, 1440)
+        The part.
+    holidays : bool
+        Whether public holidays are days of their own kind there.
+
+    Returns
+    -------
+    list of str
+        Such as ``"07:00 to 11:00 and 17:00 to 21:00, Monday to Friday"``; one for each group of
+        days with the same hours, in each group of months with the same days. Empty for an empty
+        part.
+    """
+    kinds = _WEEKDAYS + 1 if holidays else _WEEKDAYS
+    said = []
+    for months in _alike(mask[month, :kinds].tobytes() for month in range(len(MONTHS))):
+        table = mask[months[0], :kinds]
+        for days in _alike(row.tobytes() for row in table):
+            minutes = table[days[0]]
+            if minutes.any():
+                when = _days_and_hours(minutes, days, holidays=holidays)
+                whole_year = len(months) == len(MONTHS)
+                said.append(when if whole_year else f"{when} in {months_in_words(months)}")
+    return said
+
+
+def _alike(keys: Iterable[Hashable]) -> list[list[int]]:
+    """Group places by what stands there, in the order of the first of each group."""
+    groups: dict[Hashable, list[int]] = {}
+    for place, key in enumerate(keys):
+        groups.setdefault(key, []).append(place)
+    return list(groups.values())
+
+
+def _days_and_hours(minutes: NDArray[np.bool_], days: Sequence[int], *, holidays: bool) -> str:
+    every_day = len(days) == (_WEEKDAYS + 1 if holidays else _WEEKDAYS)
+    if every_day and minutes.all():
+        return "at all hours"
+    # On days of their own the hours before and after midnight are not of one night.
+    hours = hours_in_words(minutes, past_midnight=every_day)
+    return f"{hours} every day" if every_day else f"{hours}, {days_in_words(days)}"
+
+
+def hours_in_words(minutes: NDArray[np.bool_], *, past_midnight: bool) -> str:
+    """Tell hours of a day.
+
+    Parameters
+    ----------
+    minutes : ndarray of bool, shape (1440,)
+        Minutes of the day, at least one of them held.
+    past_midnight : bool
+        Whether the end of the day and its beginning are told as one.
+
+    Returns
+    -------
+    str
+        Such as ``"21:00 to 07:00"``; ``"all day"`` for all of them.
+    """
+    if minutes.all():
+        return "all day"
+    edges = np.flatnonzero(np.diff(minutes, prepend=False, append=False)).tolist()
+    runs = [(start, end) for start, end in zip(edges[::2], edges[1::2], strict=True)]
+    if past_midnight and runs[0][0] == 0 and runs[-1][1] == len(minutes) and len(runs) > 1:
+        runs = [*runs[1:-1], (runs[-1][0], runs[0][1])]
+    return listed([f"{clock(start)} to {clock(end)}" for start, end in runs])
+
+
+def days_in_words(kinds: Sequence[int]) -> str:
+    """Tell kinds of day.
+
+    Parameters
+    ----------
+    kinds : sequence of int
+        0 (Monday) to 6, and 7 for public holidays; ascending, at least one.
+
+    Returns
+    -------
+    str
+        Such as ``"Monday to Friday"`` or ``"Saturday, Sunday and public holidays"``.
+    """
+    weekdays = [kind for kind in kinds if kind < _WEEKDAYS]
+    if len(weekdays) == _WEEKDAYS:
+        # All eight kinds are every day.
+        return "every day" if len(kinds) > _WEEKDAYS else "every day but public holidays"
+    names = _runs_in_words(weekdays, WEEKDAY_NAMES)
+    return listed([*names, "public holidays"] if len(weekdays) < len(kinds) else names)
+
+
+def months_in_words(months: Sequence[int]) -> str:
+    """Tell months.
+
+    Parameters
+    ----------
+    months : sequence of int
+        0 (January) to 11, ascending, at least one and not all.
+
+    Returns
+    -------
+    str
+        Such as ``"November to March"``.
+    """
+    return listed(_runs_in_words(months, MONTHS))
+
+
+def _runs_in_words(items: Sequence[int], names: Sequence[str]) -> list[str]:
+    """Name the members of a circle, neighbours from the first to the last of them."""
+    if not items:
+        return []
+    runs = [[items[0]]]
+    for before, item in pairwise(items):
+        if item == before + 1:
+            runs[-1].append(item)
+        else:
+            runs.append([item])
+    joined = [*runs[-1], *runs[0]]
+    at_both_ends = len(runs) > 1 and (items[0], items[-1]) == (0, len(names) - 1)
+    if at_both_ends and len(joined) >= _SHORTEST_RUN:
+        runs = [*runs[1:-1], joined]
+    said = []
+    for run in runs:
+        if len(run) >= _SHORTEST_RUN:
+            said.append(f"{names[run[0]]} to {names[run[-1]]}")
+        else:
+            said += [names[item] for item in run]
+    return said
+
+
+def listed(items: Sequence[str]) -> str:
+    """Join words with commas, the last two with "and"."""
+    *most, last = items
+    return f"{', '.join(most)} and {last}" if most else last
+
+
+def clock(minute: int) -> str:
+    """Write a minute of the day, 0 to 1440, as a clock does."""
+    return "{:02d}:{:02d}".format(*divmod(minute, 60))
+
+
+def hours_of_week(mask: NDArray[np.bool_]) -> str:
+    """Tell how many hours of a week, one without public holidays, a part of the calendar holds.
+
+    Parameters
+    ----------
+    mask : ndarray of bool, shape (12, 8, 1440)
+        The part.
+
+    Returns
+    -------
+    str
+        Such as ``"70 of the 168 hours of a week"``; where the months differ, the least and the
+        most.
+    """
+    minutes = mask[:, :_WEEKDAYS].sum(axis=(1, 2))
+    least, most = (f"{minute / 60:.6g}" for minute in (minutes.min(), minutes.max()))
+    span = least if least == most else f"{least} to {most}"
+    by_month = "" if least == most else ", by month"
+    return f"{span} of the {WEEK_HOURS} hours of a week{by_month}"

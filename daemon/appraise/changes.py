@@ -1,0 +1,154 @@
+"""What would cost an appraisal's answer its place, in words. Pure."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from daemon.appraise.wording import quoted
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from daemon.appraise.wording import Words
+    from planners.appraisal.appraisal import BreakEven
+
+ELSE = (
+    "Each with all else as it is. A choice also loses its place where it leaves more nights short"
+    " than another."
+)
+
+
+def changes(words: Words) -> list[str]:
+    """Tell what would cost the answer its place, each with all else as it is."""
+    even = words.appraisal.break_even
+    if even is None:
+        return ["Nothing: there is no other choice."]
+    return [*_distance_changes(words), _rate_change(words), _outlay_change(words, even.outlay)]
+
+
+def all_else(words: Words) -> list[str]:
+    """Tell what holds of every change; nothing where there is no other choice."""
+    return [ELSE] if words.appraisal.break_even else []
+
+
+def _distance_changes(words: Words) -> Iterator[str]:
+    even = words.appraisal.break_even
+    found = [it for it in even.distance_per_year if it.at is not None] if even else []
+    what = " used for driving" if words.unit == "kWh" else ""
+    for it in found:
+        yield (
+            f"{_side(it).capitalize()} {words.driven(it.at or 0.0)}{what} a year"
+            f" ({words.driven(it.now)} now), {quoted(it.rival)} would take its place"
+            f"{_by_shortage(words, it)}."
+        )
+    sides = {_side(it) for it in found}
+    if words.appraisal.curve and len(sides) <= 1:
+        yield f"{_other_distances(words, sides)} would not change it."
+
+
+def _by_shortage(words: Words, it: BreakEven) -> str:
+    if not it.by_shortage:
+        return ""
+    return f", since {quoted(words.cheapest.name)} would leave more nights short"
+
+
+def _other_distances(words: Words, sides: set[str]) -> str:
+    """Name the distances that were tried and that change nothing."""
+    least, most = (words.driven(words.appraisal.curve[place][0]) for place in (0, -1))
+    if not sides:
+        return f"Driving more or less, from {least} to {most} a year,"
+    return (
+        f"Driving more, up to {most} a year,"
+        if sides == {"below"}
+        else f"Driving less, down to {least} a year,"
+    )
+
+
+def _rate_change(words: Words) -> str:
+    even = words.appraisal.break_even
+    if even is None:
+        return ""
+    it, tariff = even.rate, words.cheapest.tariff
+    if _by_series(words):
+        return _price_change(words, it)
+    what = f"the rate of {quoted(even.rate_band)} in {quoted(tariff)}"
+    if it.at is None:
+        return f"No change of {what} would change it ({words.rate(it.now)} now){_alone(words)}."
+    tiers = ", its other tiers alike" if _by_tiers(words, even.rate_band) else ""
+    return (
+        f"With {what} {_side(it)} {words.rate(it.at)} ({words.fine(it.now)} now{tiers}),"
+        f" {quoted(it.rival)} would cost less{_odd(it.at)}."
+    )
+
+
+def _alone(words: Words) -> str:
+    """Tell why nothing does where the answer is alone in being so seldom short."""
+    alone = not words.as_seldom_short()
+    return ", since every other choice leaves more nights short" if alone else ""
+
+
+def _by_tiers(words: Words, band: str) -> bool:
+    return sum(it.band == band for it in words.cheapest.by_band) > 1
+
+
+def _by_series(words: Words) -> bool:
+    """Whether the answer's tariff is a price series."""
+    return all(band.rate is None for band in words.cheapest.by_band)
+
+
+def _price_change(words: Words, it: BreakEven) -> str:
+    """Tell of what is added to every price of a series."""
+    tariff = words.cheapest.tariff
+    if it.at is None:
+        return f"No change of all prices of {quoted(tariff)} alike would change it{_alone(words)}."
+    change = "dearer" if it.at > it.now else "cheaper"
+    by = words.rate(abs(it.at - it.now))
+    return (
+        f"With every price of {quoted(tariff)} {change} by more than {by},"
+        f" {quoted(it.rival)} would cost less."
+    )
+
+
+def _outlay_change(words: Words, it: BreakEven) -> str:
+    now = words.money(it.now)
+    if it.at is None:
+        name = quoted(words.cheapest.name)
+        return f"No outlay for {name} would change it ({now} now){_alone(words)}."
+    if it.at >= it.now:
+        return (
+            f"With an outlay of more than {words.money(it.at)} for {quoted(words.cheapest.name)}"
+            f" ({words.amount(it.now)} now), {quoted(it.rival)} would cost less."
+        )
+    if it.at < 0:
+        return f"Even without any outlay it would cost more than {quoted(it.rival)}."
+    return (
+        f"Its outlay ({now} now) would have to come down to {words.money(it.at)} for it to cost"
+        f" no more than {quoted(it.rival)}."
+    )
+
+
+def in_short(words: Words) -> str:
+    """Tell in one sentence at which figures the answer changes; empty where at none."""
+    even = words.appraisal.break_even
+    if even is None:
+        return ""
+    parts = [
+        f"{_side(it)} {words.driven(it.at)} a year"
+        for it in even.distance_per_year
+        if it.at is not None
+    ]
+    if even.rate.at is not None and not _by_series(words):
+        parts.append(
+            f"with the rate of {even.rate_band} {_side(even.rate)} {words.rate(even.rate.at)}"
+        )
+    if even.outlay.at is not None and even.outlay.at >= even.outlay.now:
+        parts.append(f"with an outlay above {words.money(even.outlay.at)}")
+    return f"It would lose its place {', or '.join(parts)}." if parts else ""
+
+
+def _side(even: BreakEven) -> str:
+    return "below" if even.at is not None and even.at < even.now else "above"
+
+
+def _odd(rate: float) -> str:
+    return "; that is a rate below zero" if rate < 0 else ""

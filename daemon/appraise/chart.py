@@ -1,0 +1,200 @@
+"""The figures of an appraisal's pictures, before anything is drawn. Pure; knows no colours."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import TYPE_CHECKING, NamedTuple
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from daemon.appraise.wording import Words
+
+LEAST_SPAN, BEYOND = 2.0, 1.3
+"""The picture of distances goes to twice today's, or so much further than the last crossing."""
+
+
+class Bar(NamedTuple):
+    """One choice: what is paid once, and what its years cost together [currency]."""
+
+    name: str
+    remark: str
+    outlay: float
+    running: float
+    cheapest: bool
+
+    @property
+    def total(self) -> float:
+        """Both together [currency]."""
+        return self.outlay + self.running
+
+
+class Line(NamedTuple):
+    """One choice's total over the years [currency] at distances of the year [unit of words].
+
+    From `short_from` on it is short on more nights than another, so that it delivers less.
+    The answer has a `title`.
+    """
+
+    name: str
+    cheapest: bool
+    distances: tuple[float, ...]
+    totals: tuple[float, ...]
+    short_from: float | None = None
+    title: str = ""
+
+
+class Crossing(NamedTuple):
+    """Where a rival takes the place of the cheapest choice: the distance, and the total of that."""
+
+    distance: float
+    total: float
+    rival: str
+
+
+class Curves(NamedTuple):
+    """Total against distance, or against energy where no distance is known."""
+
+    lines: tuple[Line, ...]
+    crossings: tuple[Crossing, ...]
+    today: float
+
+
+def bars_of(words: Words) -> tuple[Bar, ...]:
+    """Lay out the totals, in the file's order.
+
+    Parameters
+    ----------
+    words : Words
+        Of the appraisal.
+
+    Returns
+    -------
+    tuple of Bar
+        One for each choice.
+    """
+    return tuple(
+        Bar(
+            choice.name,
+            ", ".join(_remarks(words, choice.name)),
+            choice.outlay,
+            choice.total_over_years - choice.outlay,
+            choice is words.cheapest,
+        )
+        for choice in words.appraisal.choices
+    )
+
+
+def _remarks(words: Words, name: str) -> list[str]:
+    choice = next(it for it in words.appraisal.choices if it.name == name)
+    alone = len(words.appraisal.choices) == 1
+    remarks = [words.title] if choice is words.cheapest and not alone else []
+    return [*remarks, *([f"{choice.nights_short} nights short"] if choice.nights_short else [])]
+
+
+def curves_of(words: Words) -> Curves:
+    """Lay out total against distance, as far as it tells something.
+
+    Parameters
+    ----------
+    words : Words
+        Of an appraisal that has a curve.
+
+    Returns
+    -------
+    Curves
+        Distances in the file's unit [km or miles], or energies [kWh] where no distance is known.
+    """
+    it = words.appraisal
+    even = it.break_even
+    found = [each for each in even.distance_per_year if each.at is not None] if even else []
+    today = it.trips_kwh if it.distance_km is None else it.distance_km
+    last = max([LEAST_SPAN * today, *(BEYOND * (each.at or 0.0) for each in found)])
+    places, totals = [at for at, _ in it.curve], [total for _, total in it.curve]
+    lines = []
+    for number, choice in enumerate(it.choices):
+        own = [total[number] for total in totals]
+        kept = [*(at for at in places if at < last), min(last, places[-1])]
+        lines.append(
+            Line(
+                choice.name,
+                choice is words.cheapest,
+                tuple(words.in_unit(at) for at in kept),
+                tuple(value_at(places, own, at) for at in kept),
+                _short_from(words, places, number),
+                words.title,
+            )
+        )
+    answer = [total[it.choices.index(words.cheapest)] for total in totals]
+    crossings = tuple(
+        Crossing(words.in_unit(at), value_at(places, answer, at), each.rival or "")
+        for each in found
+        for at in [each.at or 0.0]
+    )
+    return Curves(tuple(lines), crossings, words.in_unit(today))
+
+
+def _short_from(words: Words, places: Sequence[float], number: int) -> float | None:
+    """Find the last distance before which a choice is short on no more nights than others."""
+    short = words.appraisal.curve_short
+    for at, (before, after) in zip(places, pairwise(short), strict=False):
+        if before[number] == min(before) and after[number] > min(after):
+            return words.in_unit(at)
+    return None
+
+
+def value_at(places: Sequence[float], values: Sequence[float], at: float) -> float:
+    """Read a curve between its points; beyond its ends it goes on as flat as they are.
+
+    Parameters
+    ----------
+    places, values : sequence of float
+        The points, places rising.
+    at : float
+        Where.
+
+    Returns
+    -------
+    float
+        The value on the straight line between the two points beside it.
+    """
+    if at <= places[0]:
+        return values[0]
+    for (left, low), (right, high) in pairwise(zip(places, values, strict=True)):
+        if at <= right:
+            return low + (high - low) * (at - left) / (right - left)
+    return values[-1]
+
+
+def spread_out(
+    wanted: Sequence[float], heights: Sequence[float], least: float, most: float
+) -> list[float]:
+    """Move labels apart so that none lies on another, as little as may be.
+
+    Parameters
+    ----------
+    wanted : sequence of float
+        Where the middle of each label would best be.
+    heights : sequence of float
+        How much room each takes, in the same unit.
+    least, most : float
+        The ends of the room there is.
+
+    Returns
+    -------
+    list of float
+        The middle of each, in the order given; within the room if they fit in it.
+    """
+    order = sorted(range(len(wanted)), key=lambda place: wanted[place])
+    placed = [0.0] * len(wanted)
+    free = least
+    for place in order:
+        half = heights[place] / 2
+        placed[place] = max(wanted[place], free + half)
+        free = placed[place] + half
+    free = most
+    for place in reversed(order):
+        half = heights[place] / 2
+        placed[place] = min(placed[place], free - half)
+        free = placed[place] - half
+    return placed

@@ -1,0 +1,98 @@
+"""The command `lullwatt appraise`: which tariff, which charge point, and whether it pays back."""
+
+from __future__ import annotations
+
+import sys
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from config.files.errors import UsageError
+from daemon.presentation.options import FILE, JSON_OPTION
+from daemon.presentation.report_texts import json_text, needs_pictures, put_out, rich_text, width_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from planners.appraisal.appraisal import Appraisal
+
+
+@click.command()
+@FILE
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "csv", "json", "html"]),
+    help="For people (text, unless something else is asked for), for scripts, or a page to print"
+    " and to keep.",
+)
+@JSON_OPTION
+@click.option(
+    "--output",
+    type=click.Path(path_type=Path),
+    metavar="PATH",
+    help="Write into this file instead.",
+)
+def appraise(file: Path, form: str | None, output: Path | None, *, as_json: bool) -> None:
+    """Appraise the choices of FILE: a year of nights under each, and which is the cheapest.
+
+    Each choice is a tariff, a charge point and an outlay. Every night of the year is planned as
+    the daemon would; the first choice is the one that the others are held against.
+    """
+    form = _form(form, as_json=as_json)
+    text = _text(_appraisal(file), form, to_file=output is not None)
+    put_out(text, output)
+
+
+def _form(form: str | None, *, as_json: bool) -> str:
+    if as_json and form:
+        raise UsageError(f"expected either --json or --format {form}, got both")
+    return "json" if as_json else form or "text"
+
+
+def _appraisal(file: Path) -> Appraisal:
+    from daemon.appraise.reading import appraise_file  # noqa: PLC0415 - each command loads its own
+
+    with _bar() as progress_of:
+        return appraise_file(file, progress_of)
+
+
+def _text(appraisal: Appraisal, form: str, *, to_file: bool) -> str:
+    from daemon.appraise.rows import csv_text, document  # noqa: PLC0415
+    from daemon.appraise.show_appraisal import show_appraisal  # noqa: PLC0415
+
+    if form == "html":
+        with needs_pictures():
+            from daemon.appraise.page import render_page  # noqa: PLC0415
+        return render_page(appraisal)
+    if form == "csv":
+        return csv_text(appraisal)
+    if form == "json":
+        return json_text(document(appraisal))
+    return rich_text(show_appraisal(appraisal), width_of(to_file=to_file))
+
+
+@contextmanager
+def _bar() -> Iterator[Callable[[int], Callable[[int, int], None]]]:
+    """Show on a terminal how many years are drawn; elsewhere, and without draws, show nothing."""
+    if not sys.stderr.isatty():
+        yield lambda _draws: _nothing
+        return
+    from rich.console import Console  # noqa: PLC0415
+    from rich.progress import Progress  # noqa: PLC0415
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+
+        def progress_of(draws: int) -> Callable[[int, int], None]:
+            if not draws:
+                return _nothing
+            task = bar.add_task("years drawn", total=None)
+            return lambda done, whole: bar.update(task, completed=done, total=whole)
+
+        yield progress_of
+
+
+def _nothing(_done: int, _whole: int) -> None:
+    """Show nothing."""

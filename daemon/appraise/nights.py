@@ -1,0 +1,54 @@
+"""What an appraisal says of nights: those that are short, and the longest day. Pure."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from daemon.appraise.wording import between
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from daemon.appraise.wording import Words
+    from planners.appraisal.appraisal import ChoiceYear
+
+
+def longest_days(words: Words) -> list[str]:
+    """Tell for each choice how far a day may go that one usual night brings back."""
+    return [
+        f"{it.name}: {_longest(words, it)}"
+        for it in words.appraisal.choices
+        if it.longest_day_km is not None
+    ]
+
+
+def _longest(words: Words, choice: ChoiceYear) -> str:
+    whole = f"{words.day(choice.longest_day_km or 0.0)} {words.day_unit}"
+    cheap = choice.cheap_hours_km
+    if cheap is None or words.day(cheap) == words.day(choice.longest_day_km or 0.0):
+        return f"{whole}."
+    if words.day(cheap) == "0":
+        return f"{whole}, none of it in the cheapest band, which a usual night has no hour of."
+    return f"{whole}, of which {words.day(cheap)} {words.day_unit} in the cheapest band alone."
+
+
+def short(words: Words) -> list[str]:
+    """Tell of each choice on which nights are short how many are, and by how much."""
+    lines = [line for it in words.appraisal.choices for line in _short_of(words, it)]
+    return lines or ["The need is met on every night, whichever is chosen."]
+
+
+def _short_of(words: Words, it: ChoiceYear) -> Iterator[str]:
+    spread = it.spreads.get("nights_short")
+    drawn = spread is not None and spread.high > 0
+    if it.nights_short:
+        yield (
+            f"{it.name}: the need is not met on {words.nights_short(it)}, by"
+            f" {it.shortfall_kwh:,.1f} kWh together and {it.worst_shortfall_kwh:.1f} kWh at the"
+            " worst, at the meter."
+        )
+    elif drawn:
+        yield f"{it.name}: in the declared year the need is met on every night."
+    if spread is not None and drawn:
+        nights = between(spread)
+        yield f"{it.name}: in the years drawn it is not met on {nights} nights a year."

@@ -1,0 +1,94 @@
+"""An appraisal as one page of HTML."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from daemon.appraise.beside import beside, marks
+from daemon.appraise.changes import all_else, changes, in_short
+from daemon.appraise.chart import curves_of
+from daemon.appraise.nights import longest_days, short
+from daemon.appraise.pictures import draw_appraisal
+from daemon.appraise.tables import bands, figures
+from daemon.appraise.wording import Words
+from daemon.presentation.page import page_of
+
+if TYPE_CHECKING:
+    from planners.appraisal.appraisal import Appraisal
+
+
+def render_page(appraisal: Appraisal) -> str:
+    """Make the page of an appraisal.
+
+    Parameters
+    ----------
+    appraisal : Appraisal
+        The appraisal.
+
+    Returns
+    -------
+    str
+        An HTML document, to be written as UTF-8.
+    """
+    words = Words(appraisal)
+    return page_of(
+        "appraisal.html.j2",
+        {},
+        it=appraisal,
+        words=words,
+        pictures=draw_appraisal(words),
+        changes=changes(words),
+        all_else=all_else(words),
+        beside=beside(words),
+        notes=[note for note in (words.ranges(), *marks(words)) if note],
+        in_short=in_short(words),
+        short=short(words),
+        longest=longest_days(words),
+        figures=figures(words),
+        bands=bands(words),
+        told_totals=told_totals(words),
+        told_distances=told_distances(words) if appraisal.curve else "",
+        distances=distances(words) if appraisal.curve else [],
+    )
+
+
+def told_totals(words: Words) -> str:
+    """Tell what the picture of totals shows."""
+    told = [
+        f"{it.name} {words.money(it.total_over_years)}, of which {words.money(it.outlay)} once"
+        for it in words.by_total
+    ]
+    return f"Total over {words.years}, from the least: {'; '.join(told)}."
+
+
+def told_distances(words: Words) -> str:
+    """Tell what the picture of distances shows."""
+    curves = curves_of(words)
+    ends = [
+        f"{line.name} from {words.money(line.totals[0])} to {words.money(line.totals[-1])}"
+        for line in curves.lines
+    ]
+    first, last = (
+        f"{at:,.0f} {words.unit}"
+        for at in (curves.lines[0].distances[0], curves.lines[0].distances[-1])
+    )
+    crossings = [
+        f"{it.rival} takes the place of the answer at {it.distance:,.0f} {words.unit}."
+        for it in curves.crossings
+    ]
+    return " ".join(
+        [
+            f"From {first} to {last} a year: {'; '.join(ends)}.",
+            *crossings,
+            f"Now: {curves.today:,.0f} {words.unit}.",
+        ]
+    )
+
+
+def distances(words: Words) -> list[tuple[str, tuple[str, ...]]]:
+    """List each choice's total at the distances of the picture."""
+    curves = curves_of(words)
+    return [
+        (f"{at:,.0f}", tuple(words.amount(line.totals[place]) for line in curves.lines))
+        for place, at in enumerate(curves.lines[0].distances)
+    ]

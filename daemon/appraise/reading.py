@@ -1,0 +1,111 @@
+"""Reads what an appraisal is made of: the choices file, its price series, its ledger's nights."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import TYPE_CHECKING
+
+from adapters.ledger.ledger import open_ledger
+from config import FileError, UsageError, load_choices, load_prices
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+    from pathlib import Path
+
+    from config import ChoicesFile, Fault, PricePoint
+    from planners.appraisal.appraisal import Appraisal
+
+
+def read_choices(
+    path: Path,
+) -> tuple[ChoicesFile, Mapping[str, Sequence[PricePoint]], Mapping[date, int] | None]:
+    """Read a choices file and all that it names.
+
+    Parameters
+    ----------
+    path : Path
+        The choices file.
+
+    Returns
+    -------
+    file : ChoicesFile
+        What is declared.
+    series : mapping of str to sequence of PricePoint
+        Prices, by the name of the choice whose tariff is a price series.
+    used_wh : mapping of date to int or None
+        Energy that the ledger's nights metered for the vehicle [Wh]; None where none is named.
+
+    Raises
+    ------
+    FileError
+        Every fault of the choices file, or of the price series.
+    UsageError
+        If the ledger holds nothing of the vehicle.
+    LedgerError
+        If the ledger can't be read.
+    """  # noqa: DOC502 - raised further down
+    file = load_choices(path)
+    return file, _series_of(file), _used_of(path, file)
+
+
+def appraise_file(
+    path: Path, progress_of: Callable[[int], Callable[[int, int], None]]
+) -> Appraisal:
+    """Read a choices file and appraise it.
+
+    Parameters
+    ----------
+    path : Path
+        The choices file.
+    progress_of : callable
+        From the number of years to be drawn to what is told how many are done.
+
+    Returns
+    -------
+    Appraisal
+        All that is to be shown.
+    """
+    from planners.appraisal.appraising import appraise  # noqa: PLC0415 - slow to load, and not for --help
+
+    file, series, used_wh = read_choices(path)
+    return appraise(file, series, used_wh, progress_of(file.driving.draws))
+
+
+def _series_of(file: ChoicesFile) -> dict[str, tuple[PricePoint, ...]]:
+    """Read each price series once, or raise the faults of all that have any."""
+    faults: list[Fault] = []
+    series: dict[Path, tuple[PricePoint, ...]] = {}
+    prices = {choice.name: choice.tariff.prices for choice in file.choices}
+    # A choices file without a file for its prices is refused where it is loaded.
+    sources = {name: it.file for name, it in prices.items() if it and it.file}
+    for source in dict.fromkeys(sources.values()):
+        try:
+            series[source] = load_prices(source)
+        except FileError as error:
+            faults += error.faults
+    if faults:
+        raise FileError(faults)
+    return {name: series[source] for name, source in sources.items()}
+
+
+def _used_of(path: Path, file: ChoicesFile) -> dict[date, int] | None:
+    """Add up what each night metered for the vehicle, over all charge points [Wh]."""
+    record = file.driving.ledger
+    if record is None:
+        return None
+    with open_ledger(record.path, read_only=True) as ledger:
+        nights = ledger.nights()
+    if not nights:
+        raise UsageError(f"{record.path}: expected nights in the ledger, got none")
+    vehicles = dict.fromkeys(night["vehicle"] for night in nights)
+    if record.vehicle not in vehicles:
+        raise UsageError(
+            f"{path}: driving.ledger.vehicle: expected one of {', '.join(vehicles)}, which are in"
+            f" the ledger, got {record.vehicle!r}"
+        )
+    used: dict[date, int] = {}
+    for night in nights:
+        if night["vehicle"] == record.vehicle:
+            day = date.fromisoformat(night["night"])
+            used[day] = used.get(day, 0) + round(night["energy_kwh"] * 1000)
+    return used

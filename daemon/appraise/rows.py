@@ -1,0 +1,209 @@
+"""An appraisal as JSON values and as CSV, for scripts.
+
+Money is rounded to four decimals, energy to the watt-hour, distance to a hundredth.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+from daemon.night_log.night_rows import csv_text as rows_text
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from planners.appraisal.appraisal import (
+        Appraisal,
+        BandYear,
+        BreakEven,
+        BreakEvens,
+        ChoiceYear,
+        Spread,
+    )
+
+MONEY, ENERGY, PLAIN = 4, 3, 2
+"""Decimals."""
+FIGURES = {
+    "energy_kwh": ENERGY,
+    "cost": MONEY,
+    "standing_charge": MONEY,
+    "standing_charge_difference": MONEY,
+    "home_cost_difference": MONEY,
+    "year_cost": MONEY,
+    "cost_per_kwh": MONEY,
+    "cost_per_km": MONEY,
+    "cost_per_mile": MONEY,
+    "cheapest_band_share": MONEY,
+    "nights": 0,
+    "nights_short": 0,
+    "shortfall_kwh": ENERGY,
+    "worst_shortfall_kwh": ENERGY,
+    "charged_elsewhere_kwh": ENERGY,
+    "ends_below_kwh": ENERGY,
+    "longest_day_km": PLAIN,
+    "cheap_hours_km": PLAIN,
+    "estimated_kwh": ENERGY,
+    "outlay": MONEY,
+    "total_over_years": MONEY,
+    "saves_per_year": MONEY,
+    "payback_years": PLAIN,
+}
+"""The figures of a choice, and the decimals of each."""
+_COUNTS = {"nights", "nights_short"}
+
+
+def document(appraisal: Appraisal) -> dict[str, Any]:
+    """Make the JSON document of an appraisal.
+
+    Parameters
+    ----------
+    appraisal : Appraisal
+        The appraisal.
+
+    Returns
+    -------
+    dict
+        None for what is not known, and for a payback that never comes. Of each choice ``range``
+        holds the low and the high end of the figures that vary from drawn year to drawn year, and
+        ``delivers_less`` tells whether what it saves beside the first one is also energy that is
+        missing, or charged elsewhere.
+    """
+    return {
+        "name": appraisal.name,
+        "year": appraisal.year,
+        "timezone": appraisal.timezone,
+        "currency": appraisal.currency,
+        "keep_years": appraisal.keep_years,
+        "distance_km": _rounded(appraisal.distance_km, PLAIN),
+        "distance_unit": appraisal.distance_unit,
+        "trips": appraisal.trips,
+        "trips_kwh": _rounded(appraisal.trips_kwh, ENERGY),
+        "draws": appraisal.draws,
+        "seed": appraisal.seed,
+        "spread_percent": appraisal.spread_percent,
+        "choices": [_choice(it, appraisal) for it in appraisal.choices],
+        "cheapest": appraisal.cheapest,
+        "break_even": None if appraisal.break_even is None else _evens(appraisal),
+        "curve": [
+            {
+                _scale(appraisal): _rounded(at, PLAIN),
+                "total_over_years": [_rounded(total, MONEY) for total in totals],
+            }
+            for at, totals in appraisal.curve
+        ],
+        "assumptions": list(appraisal.assumptions),
+        "cautions": list(appraisal.cautions),
+    }
+
+
+def csv_text(appraisal: Appraisal) -> str:
+    """Write a row for each choice by RFC 4180.
+
+    Parameters
+    ----------
+    appraisal : Appraisal
+        The appraisal.
+
+    Returns
+    -------
+    str
+        With ``_low`` and ``_high`` columns beside the figures that have a range.
+    """
+    ranged = [key for key in FIGURES if any(key in it.spreads for it in appraisal.choices)]
+    ends = [f"{key}_{end}" for key in ranged for end in ("low", "high")]
+    columns = [
+        "name",
+        "tariff",
+        "planner",
+        "currency",
+        "keep_years",
+        *FIGURES,
+        "delivers_less",
+        "outlay_note",
+    ]
+    rows = [_row(appraisal, it, ranged) for it in appraisal.choices]
+    return rows_text([*columns, "cheapest", "cheapest_in", *ends], rows)
+
+
+def _row(appraisal: Appraisal, choice: ChoiceYear, ranged: list[str]) -> Mapping[str, Any]:
+    row = _choice(choice, appraisal) | {
+        "currency": appraisal.currency,
+        "keep_years": appraisal.keep_years,
+        "cheapest": choice.name == appraisal.cheapest,
+    }
+    for key in ranged:
+        low, high = row["range"].get(key, [None, None])
+        row |= {f"{key}_low": low, f"{key}_high": high}
+    return row
+
+
+def _choice(choice: ChoiceYear, appraisal: Appraisal) -> dict[str, Any]:
+    figures = {key: _figure(getattr(choice, key), key) for key in FIGURES}
+    return {
+        "name": choice.name,
+        "tariff": choice.tariff,
+        "planner": choice.planner,
+        **figures,
+        "by_band": [_band(it) for it in choice.by_band],
+        "delivers_less": choice.delivers_less_than(appraisal.choices[0]),
+        "outlay_note": choice.outlay_note,
+        "cheapest_in": choice.cheapest_in,
+        "range": {key: _ends(it, key) for key, it in choice.spreads.items()},
+    }
+
+
+def _ends(spread: Spread, key: str) -> list[float | int | None]:
+    return [_figure(spread.low, key), _figure(spread.high, key)]
+
+
+def _figure(value: float | None, key: str) -> float | int | None:
+    rounded = _rounded(value, FIGURES.get(key, MONEY))
+    whole = key in _COUNTS and rounded is not None and rounded == int(rounded)
+    return int(rounded) if whole and rounded is not None else rounded
+
+
+def _band(band: BandYear) -> dict[str, Any]:
+    return {
+        "band": band.band,
+        "rate": band.rate,
+        "kwh": _rounded(band.kwh, ENERGY),
+        "cost": _rounded(band.cost, MONEY),
+    }
+
+
+def _evens(appraisal: Appraisal) -> dict[str, Any]:
+    even: BreakEvens | None = appraisal.break_even
+    if even is None:
+        return {}
+    return {
+        "distance_per_year": [
+            {
+                "unit": "kWh" if appraisal.distance_km is None else "km",
+                **_even(it, PLAIN),
+                "by_shortage": it.by_shortage,
+            }
+            for it in even.distance_per_year
+        ],
+        "rate": {"band": even.rate_band, **_even(even.rate, MONEY)},
+        "outlay": _even(even.outlay, MONEY),
+    }
+
+
+def _even(even: BreakEven, decimals: int) -> dict[str, Any]:
+    return {
+        "now": _rounded(even.now, decimals),
+        "at": _rounded(even.at, decimals),
+        "rival": even.rival,
+    }
+
+
+def _scale(appraisal: Appraisal) -> str:
+    return "trips_kwh" if appraisal.distance_km is None else "distance_km"
+
+
+def _rounded(value: float | None, decimals: int) -> float | None:
+    """Round; what has no end, as a payback may, is not known to JSON either."""
+    if value is None or not math.isfinite(value):
+        return None
+    return round(value, decimals) + 0.0

@@ -1,0 +1,200 @@
+"""The tables of an appraisal, for the terminal and for the page. Pure."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, NamedTuple
+
+from daemon.appraise.beside import MARK, marked
+from daemon.appraise.wording import HALF_WATT_HOUR, NEVER, UNKNOWN
+from daemon.presentation.plain_figures import plain
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from daemon.appraise.wording import Words
+    from planners.appraisal.appraisal import ChoiceYear
+
+    Write = Callable[[float], str]
+
+
+class Cell(NamedTuple):
+    """A figure, and its range over the years drawn, which may be empty."""
+
+    text: str
+    range: str = ""
+
+
+class Row(NamedTuple):
+    """A figure of every choice."""
+
+    label: str
+    cells: tuple[Cell, ...]
+    strong: bool = False
+
+
+class BandLine(NamedTuple):
+    """What one band delivers under one choice."""
+
+    choice: str
+    band: str
+    rate: str
+    energy: str
+    share: str
+    cost: str
+
+
+def figures(words: Words) -> list[Row]:
+    """Lay out the figures, one row for each, a cell for each choice in the file's order.
+
+    Parameters
+    ----------
+    words : Words
+        Of the appraisal.
+
+    Returns
+    -------
+    list of Row
+        Without those that say nothing under any choice.
+    """
+    return [*_money_rows(words), *_energy_rows(words), *_rare_rows(words)]
+
+
+def _money_rows(words: Words) -> Iterator[Row]:
+    yield _row(words, f"total over {words.years}", "total_over_years", words.amount, strong=True)
+    if len(words.appraisal.choices) > 1:
+        yield Row("above the " + words.title.removeprefix("the "), tuple(_more(words)), strong=True)
+    yield _row(words, "outlay, once", "outlay", words.amount)
+    yield _row(words, "a year, all of it", "year_cost", words.amount)
+    yield _row(words, "energy, a year", "cost", words.amount)
+    if len(words.appraisal.choices) > 1:
+        yield _row(words, "standing charge, difference", "standing_charge_difference", words.amount)
+    if _any(words, "home_cost_difference"):
+        yield _row(words, "rest of the home, difference", "home_cost_difference", words.amount)
+    if len(words.appraisal.choices) > 1:
+        yield _against_first(words, "saves a year", "saves_per_year", words.amount)
+        yield _against_first(words, "payback, years", "payback_years", lambda it: _years(words, it))
+    if words.appraisal.draws and len(words.appraisal.choices) > 1:
+        draws = words.appraisal.draws
+        cells = tuple(Cell(f"{it.cheapest_in:,}") for it in words.appraisal.choices)
+        yield Row(f"cheapest in, of {draws:,} years", cells)
+
+
+def _energy_rows(words: Words) -> Iterator[Row]:
+    yield _row(words, "kWh at the meter", "energy_kwh", _whole)
+    yield _row(words, "per kWh", "cost_per_kwh", words.fine)
+    for unit, key in (("km", "cost_per_km"), ("mile", "cost_per_mile")):
+        if any(getattr(it, key) is not None for it in words.appraisal.choices):
+            yield _row(words, f"per {unit}", key, words.fine)
+    yield _row(words, "in the cheapest band", "cheapest_band_share", _percent)
+    yield _row(words, f"nights short, of {words.first.nights:,}", "nights_short", _whole)
+    if _any(words, "nights_short"):
+        yield _row(words, "short together, kWh", "shortfall_kwh", _tenths)
+    if any(it.longest_day_km is not None for it in words.appraisal.choices):
+        label = f"longest day, {words.day_unit}"
+        yield _row(words, label, "longest_day_km", words.day)
+
+
+def _rare_rows(words: Words) -> Iterator[Row]:
+    for label, key in (
+        ("charged elsewhere, kWh", "charged_elsewhere_kwh"),
+        ("ends the year lower, kWh", "ends_below_kwh"),
+        ("at rates estimated, kWh", "estimated_kwh"),
+    ):
+        if _any(words, key):
+            yield _row(words, label, key, _tenths)
+
+
+def _row(words: Words, label: str, key: str, write: Write, *, strong: bool = False) -> Row:
+    cells = (_cell(choice, key, write) for choice in words.appraisal.choices)
+    return Row(label, tuple(cells), strong)
+
+
+def _cell(choice: ChoiceYear, key: str, write: Write) -> Cell:
+    value: float | None = getattr(choice, key)
+    unknown = NEVER if key == "payback_years" else UNKNOWN
+    text = unknown if value is None else write(value)
+    return Cell(text, _range(choice, key, write, text))
+
+
+def _range(choice: ChoiceYear, key: str, write: Write, text: str) -> str:
+    """Write a range, unless it is no wider than the figure as it is written."""
+    spread = choice.spreads.get(key)
+    if spread is None:
+        return ""
+    low, high = write(spread.low), write(spread.high)
+    if low == high:
+        return "" if low == text else f"({low})"
+    return f"({low} to {high})"
+
+
+def _against_first(words: Words, label: str, key: str, write: Write) -> Row:
+    """Leave the first choice's cell empty: it is what the others are held against."""
+    others = words.appraisal.choices[1:]
+    rest = (_marked(words, choice, _cell(choice, key, write)) for choice in others)
+    return Row(label, (Cell(""), *rest))
+
+
+def _marked(words: Words, choice: ChoiceYear, cell: Cell) -> Cell:
+    is_less = choice.delivers_less_than(words.first)
+    return cell._replace(text=cell.text + MARK) if is_less else cell
+
+
+def _more(words: Words) -> Iterator[Cell]:
+    least = words.cheapest.total_over_years
+    for choice in words.appraisal.choices:
+        more = (
+            words.title
+            if choice is words.cheapest
+            else words.amount(choice.total_over_years - least) + marked(words, choice)
+        )
+        yield Cell(more)
+
+
+def _any(words: Words, key: str) -> bool:
+    return any(abs(getattr(it, key)) >= HALF_WATT_HOUR for it in words.appraisal.choices)
+
+
+def _years(words: Words, years: float) -> str:
+    if not math.isfinite(years):
+        return NEVER
+    return words.paid_back(years) if years else "at once"
+
+
+def _whole(value: float) -> str:
+    return f"{value:,.0f}"
+
+
+def _tenths(value: float) -> str:
+    return f"{value:,.1f}"
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f} %"
+
+
+def bands(words: Words) -> list[BandLine]:
+    """Lay out energy and cost of each choice by band.
+
+    Parameters
+    ----------
+    words : Words
+        Of the appraisal.
+
+    Returns
+    -------
+    list of BandLine
+        Choice by choice, in the order of the file and of each tariff.
+    """
+    return [
+        BandLine(
+            choice.name,
+            band.band,
+            "by the hour" if band.rate is None else plain(band.rate),
+            _whole(band.kwh),
+            _percent(band.kwh / choice.energy_kwh) if choice.energy_kwh else "",
+            words.amount(band.cost),
+        )
+        for choice in words.appraisal.choices
+        for band in choice.by_band
+    ]

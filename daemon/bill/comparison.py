@@ -1,0 +1,103 @@
+"""Lays a supplier's bill beside what our meters showed in the same calendar month.
+
+A bill counts from midnight to midnight, a night from noon to noon: so ours is read here from the
+meters' readings, not from the nights, and priced at the rates as they are known now.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from daemon.bill.file import read_bill
+from daemon.night_log.month_reading import month_days, standing_charges
+from daemon.nights.account import highest_kw
+from daemon.nights.metered import metered_half_hours, read_meter
+from planners.accounts.accounts import account
+from planners.accounts.bill_bands import STANDING_CHARGE, BandLine, Bought, compare_bands
+from planners.accounts.bill_hours import HourLine, compare_half_hours
+from planners.local_time.settlement import day_bounds, half_hours
+from planners.rates.tiered_spans import spans_by_use, use_counted_from
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import date, datetime
+    from pathlib import Path
+
+    from adapters.ledger.reader import LedgerReader
+    from daemon.control.state import House
+    from daemon.nights.metered import Meter
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """Both sides, line by line: half-hours or bands, the other is empty."""
+
+    half_hours: tuple[HourLine, ...] = ()
+    bands: tuple[BandLine, ...] = ()
+
+
+def lay_beside(house: House, ledger: LedgerReader, year: int, month: int, path: Path) -> Beside:
+    """Read a bill and lay it beside ours.
+
+    Parameters
+    ----------
+    house : House
+        The household.
+    ledger : LedgerReader
+        Its record.
+    year, month : int
+        The calendar month.
+    path : Path
+        The bill.
+
+    Returns
+    -------
+    Beside
+        Every half-hour of the month, or every band.
+
+    Raises
+    ------
+    FileError
+        Every fault of the bill.
+    TariffError
+        Where ours can't be priced.
+    """  # noqa: DOC502 - raised by the reader and by the rates
+    first, last = month_days(year, month)
+    zone = house.file.zone
+    bill = read_bill(path, {start for start, _ in half_hours(first, last, zone)})
+    if bill.half_hours is not None:
+        points = list(house.file.charge_points)
+        ours = metered_half_hours(house, ledger, points, first, last)
+        return Beside(half_hours=compare_half_hours(ours, bill.half_hours, zone))
+    theirs = bill.bands or {}
+    bands, all_read = _our_bands(house, ledger, first, last)
+    if STANDING_CHARGE in theirs:
+        bands[STANDING_CHARGE] = Bought(Decimal(0), standing_charges(house, first, last))
+    return Beside(bands=compare_bands(bands, theirs, all_read=all_read))
+
+
+def _our_bands(
+    house: House, ledger: LedgerReader, first: date, last: date
+) -> tuple[dict[str, Bought], bool]:
+    """Account for a calendar month by band; tell whether the meters were read all through it."""
+    prices = house.prices
+    start, end = day_bounds(max(first, prices.in_force.first_days[0]), last, house.file.zone)
+    since = use_counted_from(prices, start, end) or start
+    points = list(house.file.charge_points)
+    meters = {point: read_meter(house, ledger, point, min(since, start), end) for point in points}
+    spans = spans_by_use(prices, start, end, lambda instant: _drawn(list(meters.values()), instant))
+    bands: dict[str, Bought] = {}
+    for point, meter in meters.items():
+        for line in account(meter.readings, spans, highest_kw(house, point)).by_band:
+            old = bands.get(line.band, Bought(Decimal(0), Decimal(0)))
+            bands[line.band] = Bought(
+                old.wh + line.wh, old.cost + line.cost, old.estimated_wh + line.estimated_wh
+            )
+    read = [meter for meter in meters.values() if meter.readings]
+    return bands, bool(read) and all(meter.covers(start, end) for meter in read)
+
+
+def _drawn(meters: Sequence[Meter], instant: datetime) -> int:
+    return sum(meter.until(instant)[0] for meter in meters)

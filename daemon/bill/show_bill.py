@@ -1,0 +1,197 @@
+"""A bill beside ours: what differs in words, and every line as CSV and JSON values."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any
+
+from rich.table import Table
+from rich.text import Text
+
+from config.fields.currencies import minor_units
+from daemon.night_log.night_rows import csv_text
+from daemon.presentation.show_plan import local
+from planners.accounts.bill_bands import FROM_ENERGY, NO_SUCH_BAND, RATES
+from planners.accounts.bill_hours import (
+    CLOCK,
+    ESTIMATED,
+    MISSING,
+    NOT_ON_BILL,
+    OTHER_LOAD,
+    UNEXPLAINED,
+    findings,
+)
+from planners.accounts.money import round_money
+from planners.plan.plan import instant_text
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from zoneinfo import ZoneInfo
+
+    from rich.console import RenderableType
+
+    from daemon.bill.comparison import Beside
+    from planners.accounts.bill_bands import BandLine, Bought
+    from planners.accounts.bill_hours import Finding, HourLine
+
+FINDINGS_SHOWN = 20
+CAUSES = {
+    CLOCK: "the clocks differ, or the hours of the bands: the energy is there, at another time",
+    MISSING: "our meters were not read then",
+    NOT_ON_BILL: "the bill does not have it",
+    ESTIMATED: "ours is partly estimated, from readings far apart",
+    OTHER_LOAD: "the bill has more all the time: other load on the supplier's meter",
+    UNEXPLAINED: "no cause found",
+    NO_SUCH_BAND: "only one side has a band of this name",
+    RATES: "the rates differ: compare them, the tax, and the days from which they are valid",
+    FROM_ENERGY: "follows from the energy",
+}
+HOUR_COLUMNS = (
+    "start_utc", "start_local", "ours_kwh", "estimated_kwh", "theirs_kwh", "difference_kwh",
+    "cause",
+)  # fmt: skip
+BAND_COLUMNS = (
+    "band", "ours_kwh", "estimated_kwh", "theirs_kwh", "difference_kwh", "ours_cost",
+    "theirs_cost", "difference_cost", "energy_cause", "cost_cause",
+)  # fmt: skip
+
+
+def beside_values(beside: Beside, zone: ZoneInfo, currency: str) -> dict[str, Any]:
+    """Make the JSON values of a comparison.
+
+    Parameters
+    ----------
+    beside : Beside
+        Both sides.
+    zone : ZoneInfo
+        The household's.
+    currency : str
+        ISO 4217 code.
+
+    Returns
+    -------
+    dict
+        `half_hours` or `bands`; a difference is the bill's less ours.
+    """
+    if beside.bands:
+        return {"bands": [_band(line, currency) for line in beside.bands]}
+    return {"half_hours": [_half_hour(line, zone) for line in beside.half_hours]}
+
+
+def beside_csv(beside: Beside, zone: ZoneInfo, currency: str) -> str:
+    """Write both sides as CSV, a row for each half-hour or band."""
+    columns = BAND_COLUMNS if beside.bands else HOUR_COLUMNS
+    (rows,) = beside_values(beside, zone, currency).values()
+    return csv_text(columns, rows)
+
+
+def show_beside(beside: Beside, zone: ZoneInfo, currency: str) -> Iterator[RenderableType]:
+    """Tell people what differs, and why it may.
+
+    Parameters
+    ----------
+    beside : Beside
+        Both sides.
+    zone : ZoneInfo
+        The household's.
+    currency : str
+        ISO 4217 code.
+
+    Yields
+    ------
+    RenderableType
+        To be printed by rich.
+    """
+    yield ""
+    yield Text("The bill, midnight to midnight", style="bold")
+    yield from _bands(beside, currency) if beside.bands else _half_hours(beside, zone)
+
+
+def _half_hours(beside: Beside, zone: ZoneInfo) -> Iterator[RenderableType]:
+    found = findings(beside.half_hours)
+    ours = _kwh(sum(line.ours_wh or 0 for line in beside.half_hours))
+    theirs = _kwh(sum((line.theirs_wh or Decimal(0) for line in beside.half_hours), Decimal(0)))
+    yield Text(f"Ours {ours:.2f} kWh, the bill's {theirs:.2f} kWh.")
+    if not found:
+        yield Text("Every half hour agrees to 0.05 kWh.")
+    for finding in found[:FINDINGS_SHOWN]:
+        yield Text(f"  {_words(finding, zone)}")
+    if len(found) > FINDINGS_SHOWN:
+        yield Text(f"  and {len(found) - FINDINGS_SHOWN} more; --format csv lists every half hour.")
+
+
+def _words(finding: Finding, zone: ZoneInfo) -> str:
+    start, end = (local(each, zone, "%a %d %b %H:%M") for each in (finding.start, finding.end))
+    counted = "1 half hour" if finding.count == 1 else f"{finding.count} half hours"
+    cause = CAUSES[finding.cause]
+    if finding.shift_hours:
+        way = "later" if finding.shift_hours > 0 else "earlier"
+        cause = f"clock: the bill has the same energy {abs(finding.shift_hours)} h {way}"
+    return (
+        f"{start} to {end}, {counted}: ours {_kwh(finding.ours_wh):.2f} kWh,"
+        f" the bill's {_kwh(finding.theirs_wh):.2f} kWh; {cause}."
+    )
+
+
+def _bands(beside: Beside, currency: str) -> Iterator[RenderableType]:
+    table = Table(box=None, pad_edge=False, header_style="dim")
+    for name in ("band", "our kWh", "their kWh", "our cost", "their cost"):
+        table.add_column(name, justify="left" if name == "band" else "right")
+    for line in beside.bands:
+        sides = (line.ours, line.theirs)
+        energies = ["" if it is None else f"{_kwh(it.wh):.2f}" for it in sides]
+        table.add_row(line.band, *energies, *(_money(it, currency) for it in sides))
+    yield table
+    said = [words for line in beside.bands for words in _band_words(line)]
+    yield from (Text(f"  {words}") for words in said)
+    if not said:
+        yield Text("Every band agrees to 1 % or 0.1 kWh, and to 0.02 in cost.")
+
+
+def _band_words(line: BandLine) -> Iterator[str]:
+    if line.energy_cause:
+        yield f"{line.band}, energy: {CAUSES[line.energy_cause]}."
+    if line.cost_cause and line.cost_cause != line.energy_cause:
+        yield f"{line.band}, cost: {CAUSES[line.cost_cause]}."
+
+
+def _half_hour(line: HourLine, zone: ZoneInfo) -> dict[str, Any]:
+    ours = None if line.ours_wh is None else _kwh(line.ours_wh)
+    theirs = None if line.theirs_wh is None else _kwh(line.theirs_wh)
+    return {
+        "start_utc": instant_text(line.start),
+        "start_local": line.start.astimezone(zone).isoformat(timespec="seconds"),
+        "ours_kwh": ours,
+        "estimated_kwh": None if ours is None else _kwh(line.estimated_wh),
+        "theirs_kwh": theirs,
+        "difference_kwh": None if ours is None or theirs is None else theirs - ours,
+        "cause": line.cause or None,
+    }
+
+
+def _band(line: BandLine, currency: str) -> dict[str, Any]:
+    ours, theirs = line.ours, line.theirs
+    units = minor_units(currency)
+    both = ours is not None and theirs is not None
+    return {
+        "band": line.band,
+        "ours_kwh": None if ours is None else _kwh(ours.wh),
+        "estimated_kwh": None if ours is None else _kwh(ours.estimated_wh),
+        "theirs_kwh": None if theirs is None else _kwh(theirs.wh),
+        "difference_kwh": _kwh(theirs.wh - ours.wh) if both and ours and theirs else None,
+        "ours_cost": None if ours is None else round_money(ours.cost, units),
+        "theirs_cost": None if theirs is None else theirs.cost,
+        "difference_cost": (
+            round_money(theirs.cost - ours.cost, units) if both and ours and theirs else None
+        ),
+        "energy_cause": line.energy_cause or None,
+        "cost_cause": line.cost_cause or None,
+    }
+
+
+def _money(side: Bought | None, currency: str) -> str:
+    return "" if side is None else f"{round_money(side.cost, minor_units(currency)):f}"
+
+
+def _kwh(wh: Decimal | int) -> Decimal:
+    return Decimal(wh).scaleb(-3)

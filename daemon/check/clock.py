@@ -1,0 +1,91 @@
+"""Which clock a tariff's bands go by, in words: the wall's, or a meter's without summer time."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from config.tariffs.bands import calendar_mask
+from config.tariffs.calendar_words import WEEKDAY_NAMES, clock, hours_in_words
+from planners.local_time.conversion import instant_of, minute_of
+from planners.local_time.zone_offsets import offsets_between, standard_offsets_between
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from datetime import datetime
+    from zoneinfo import ZoneInfo
+
+    from config import Tariff
+
+_LOOK_AHEAD = timedelta(days=366)
+_HOUR = 60
+_DAY = 1440
+
+
+def clock_lines(tariff: Tariff, zone: ZoneInfo, now: datetime) -> Iterator[str]:
+    """Tell which clock the hours of a tariff's bands are read on, and when it changes next.
+
+    Parameters
+    ----------
+    tariff : Tariff
+        A tariff of bands.
+    zone : ZoneInfo
+        The household's zone.
+    now : datetime
+        UTC.
+
+    Yields
+    ------
+    str
+        Lines of text.
+    """
+    change = _next_change(zone, now)
+    if tariff.clock == "wall":
+        yield f"    The hours are those of the clock on the wall, which {change}."
+        return
+    first, last = minute_of(now), minute_of(now + _LOOK_AHEAD)
+    standard = int(standard_offsets_between(zone, first, first).minutes[0])
+    yield (
+        f"    The hours are those of standard time, {_offset(standard)}, all year. The clock on the"
+        f" wall {change}."
+    )
+    ahead = {int(minutes) - standard for minutes in offsets_between(zone, first, last).minutes}
+    for shift in sorted(ahead - {0}):
+        yield f"    {_on_the_wall(tariff, shift)}"
+
+
+def _next_change(zone: ZoneInfo, now: datetime) -> str:
+    offsets = offsets_between(zone, minute_of(now), minute_of(now + _LOOK_AHEAD))
+    if len(offsets.starts) == 1:
+        return "does not change in the year to come"
+    at = int(offsets.starts[1])
+    before, after = (instant_of(at + int(minutes)) for minutes in offsets.minutes[:2])
+    return (
+        f"changes next on {WEEKDAY_NAMES[before.weekday()]} {before.day}"
+        f" {before:%B %Y}, when {before:%H:%M} becomes {after:%H:%M}"
+    )
+
+
+def _offset(minutes: int) -> str:
+    sign, (hours, rest) = "-" if minutes < 0 else "+", divmod(abs(minutes), _HOUR)
+    return f"UTC{sign}{hours}" + (f":{rest:02d}" if rest else "")
+
+
+def _on_the_wall(tariff: Tariff, shift: int) -> str:
+    """Tell what the hours are on the wall while it is some minutes ahead of standard time."""
+    hours, rest = divmod(abs(shift), _HOUR)
+    length = f"{hours} h" + (f" {rest} min" if rest else "") if hours else f"{rest} min"
+    season = (
+        f"In summer the wall is {length} ahead"
+        if shift > 0
+        else f"At times the wall is {length} behind"
+    )
+    moved = []
+    for band in tariff.bands or ():
+        minutes = np.roll(calendar_mask(band).any(axis=(0, 1)), shift)
+        if minutes.any():
+            moved.append(f"{band.name} is {hours_in_words(minutes, past_midnight=True)}")
+    begins = clock(shift % _DAY)
+    return f"{season}: there {', '.join(moved)}, and a day begins at {begins}."

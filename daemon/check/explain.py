@@ -1,0 +1,268 @@
+"""What a household file means, in plain words: the text of `lullwatt check`."""
+
+from __future__ import annotations
+
+from calendar import month_abbr
+from textwrap import TextWrapper
+from typing import TYPE_CHECKING
+
+from config.fields.zones import zone_data_version
+from daemon.check.tariff import explain_tariffs, explain_tonight
+from daemon.check.ways import explain_ways
+from daemon.control.state import assumed_soc_percent
+from daemon.presentation.show_plan import local
+from planners.local_time.departures import next_departure, night_bounds, night_of
+from planners.power.cautions import cautions
+from planners.power.charging import ladder
+from planners.power.electrics import amps_allowed, charge_model, highest_amps
+from planners.rates.tariff_cautions import known_rates, tariff_cautions
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from datetime import datetime
+
+    from config import Departure, HouseholdFile, KnownLoad, Metrics
+    from daemon.control.state import House
+    from planners.local_time.departures import DepartureAt
+
+COLUMNS = 80
+MINUTE_HOURS = 1 / 60
+LONGEST_MINUTES = 7 * 24 * 60
+
+
+def explain(house: House, now: datetime) -> Iterator[str]:
+    """Explain a household in lines that a terminal of 80 columns holds.
+
+    Parameters
+    ----------
+    house : House
+        The household file and the rates.
+    now : datetime
+        UTC; decides which night is tonight.
+
+    Yields
+    ------
+    str
+        Lines of text.
+    """
+    for line in explained(house, now):
+        yield from _wrapped(line)
+
+
+def explained(house: House, now: datetime) -> Iterator[str]:
+    """Explain a household, each thing in a line of its own, however long.
+
+    Parameters
+    ----------
+    house : House
+        The household file and the rates.
+    now : datetime
+        UTC; decides which night is tonight.
+
+    Yields
+    ------
+    str
+        Lines of text.
+    """
+    yield from _household(house.file)
+    yield from explain_tariffs(house, now)
+    yield from explain_tonight(house, now)
+    yield from _charge_points(house.file)
+    yield from _vehicles(house.file)
+    yield from _known_load(house.file, now)
+    yield from _departures(house.file, now)
+    yield from _bus(house.file)
+    yield from _cautions(house)
+
+
+def _wrapped(line: str) -> list[str]:
+    wrapper = TextWrapper(COLUMNS, break_long_words=False, break_on_hyphens=False)
+    wrapper.subsequent_indent = " " * (len(line) - len(line.lstrip()) + 2)
+    return wrapper.wrap(line) or [""]
+
+
+def _household(file: HouseholdFile) -> Iterator[str]:
+    home = file.household
+    fuse = f", main fuse {home.main_fuse_amps:g} A" if home.main_fuse_amps else ""
+    holidays = f", public holidays of {home.public_holidays}" if home.public_holidays else ""
+    yield (
+        f"{home.name}: {home.timezone} (time zone data {zone_data_version()}), {home.currency},"
+        f" {home.nominal_volts:g} V{fuse}{holidays}."
+    )
+
+
+def _charge_points(file: HouseholdFile) -> Iterator[str]:
+    yield ""
+    yield "Charge points:"
+    for name, point in file.charge_points.items():
+        kind = "fixed equipment" if point.charging_mode == 3 else "socket and in-cable box"  # noqa: PLR2004 - IEC 61851 mode 3
+        how = "its current can be set" if point.switching == "current" else "switched on and off"
+        kw = point.max_amps * point.phases * file.household.nominal_volts / 1000
+        phases = "1 phase" if point.phases == 1 else f"{point.phases} phases"
+        yield (
+            f"  {name}: {kind} (mode {point.charging_mode}), up to {point.max_amps:g} A on"
+            f" {phases}, {kw:.2f} kW; {how}."
+        )
+
+
+def _vehicles(file: HouseholdFile) -> Iterator[str]:
+    yield ""
+    yield "Vehicles:"
+    for name, car in file.vehicles.items():
+        model = charge_model(file, name)
+        yield (
+            f"  {name} at {car.charge_point}: {car.usable_kwh:g} kWh usable,"
+            f" {car.limit_percent:g} % every day, charges at {model.amps:g} A and"
+            f" {model.full_kw:.2f} kW."
+        )
+        yield f"    {_usual_night(file, name)}"
+
+
+def _usual_night(file: HouseholdFile, name: str) -> str:
+    model = charge_model(file, name)
+    to_percent = file.vehicles[name].limit_percent
+    from_percent = min(to_percent, assumed_soc_percent(file, name))
+    steps = ladder(
+        model,
+        model.stored_kwh(from_percent),
+        model.stored_kwh(to_percent),
+        MINUTE_HOURS,
+        LONGEST_MINUTES,
+    )
+    minutes = round(float(steps.share.sum()))
+    if not steps.reaches_target:
+        return f"From {from_percent:.0f} % it would not reach {to_percent:.0f} % in a week."
+    return (
+        f"A usual night, {from_percent:.0f} % to {to_percent:.0f} %, takes"
+        f" {float(steps.metered_kwh.sum()):.1f} kWh at the meter and"
+        f" {minutes // 60} h {minutes % 60:02d} min of charging."
+    )
+
+
+def _known_load(file: HouseholdFile, now: datetime) -> Iterator[str]:
+    home = file.household
+    if not home.known_load:
+        return
+    yield ""
+    yield f"Known load of the rest of the home, under the main fuse of {home.main_fuse_amps:g} A:"
+    for item in home.known_load:
+        yield f"  {item.amps:g} A from {_hours(item)}{_days(item)}."
+    for name in file.vehicles:
+        yield from _left_tonight(file, name, now)
+
+
+def _hours(item: KnownLoad) -> str:
+    return " and ".join(str(hours).replace("-", " to ") for hours in item.hours)
+
+
+def _days(item: KnownLoad) -> str:
+    days = f" on {' '.join(item.days)}" if item.days else " every day"
+    if item.months is None:
+        return days
+    return f"{days} in {' '.join(month_abbr[month] for month in item.months)}"
+
+
+def _left_tonight(file: HouseholdFile, name: str, now: datetime) -> Iterator[str]:
+    point = file.vehicles[name].charge_point
+    ceiling = highest_amps(file, point, name)
+    start, end = night_bounds(night_of(now, file.zone), file.zone)
+    lowered = [span for span in amps_allowed(file, point, name, start, end) if span.amps < ceiling]
+    for span in lowered:
+        hours = (
+            f"from {local(span.start, file.zone, '%H:%M')} to {local(span.end, file.zone, '%H:%M')}"
+        )
+        left = f"charges at {span.amps:g} A at the most" if span.amps else "can't charge"
+        yield f"  Tonight {name} {left} {hours}."
+    if not lowered:
+        yield f"  Tonight it leaves {name} all of its {ceiling:g} A."
+
+
+def _departures(file: HouseholdFile, now: datetime) -> Iterator[str]:
+    yield ""
+    yield "Departures:"
+    for row in file.departures:
+        yield f"  {row.vehicle}, {_when(row)}: {_what(file, row)}{_trip(file, row)}."
+    for name in file.vehicles:
+        following = next_departure(file, name, now)
+        if following is None:
+            yield f"  {name} has none within a year: nothing will be planned for it."
+        else:
+            leaves = local(following.instant, file.zone, "%a %d %b at %H:%M")
+            ready = local(following.ready_by, file.zone, "%H:%M")
+            back = _back(following, file)
+            yield f"  {name} leaves next on {leaves}; its charge is to be done by {ready}{back}."
+
+
+def _when(row: Departure) -> str:
+    if row.date is not None:
+        return f"on {row.date} at {row.at:%H:%M}"
+    return f"{' '.join(row.days or ())} at {row.at:%H:%M}"
+
+
+def _what(file: HouseholdFile, row: Departure) -> str:
+    want = file.want_percent(row)
+    if row.max_rate is None:
+        return f"{max(want, row.need_percent):g} % at any price"
+    return (
+        f"{row.need_percent:g} % at any price, {want:g} % where a kWh costs"
+        f" {row.max_rate} {file.household.currency} or less"
+    )
+
+
+def _trip(file: HouseholdFile, row: Departure) -> str:
+    """Tell when it comes back and what it uses, as far as the file says."""
+    said = ""
+    if row.returns is not None:
+        next_day = "" if row.returns > row.at else " the next day"
+        said += f"; back at {row.returns:%H:%M}{next_day}"
+    used = file.uses_kwh(row)
+    if used is not None:
+        percent = 100 * used / file.vehicles[row.vehicle].usable_kwh
+        said += f"; the trip uses {used:.1f} kWh ({percent:.0f} %) of the battery"
+    return said
+
+
+def _back(departure: DepartureAt, file: HouseholdFile) -> str:
+    if departure.returns is None:
+        return ""
+    return f"; it is taken to be back on {local(departure.returns, file.zone, '%a %d %b at %H:%M')}"
+
+
+def _bus(file: HouseholdFile) -> Iterator[str]:
+    yield ""
+    yield from explain_ways(file)
+    yield f"The ledger is {file.ledger.path}."
+    if file.metrics is not None:
+        yield f"Figures for graphs {_where(file.metrics)}."
+
+
+def _where(metrics: Metrics) -> str:
+    if metrics.file is not None:
+        return f"are written to {metrics.file}"
+    return f"are given out at http://{metrics.listen}/metrics"
+
+
+def _strangers(file: HouseholdFile) -> Iterator[str]:
+    """Repeat what the file lets strangers do, though it says that it is meant."""
+    bus, metrics = file.bus, file.metrics
+    if metrics is not None and metrics.in_the_clear:
+        yield (
+            f"Whoever reaches {metrics.listen} can read when this home charges, and so when the"
+            " car is away."
+        )
+    if bus.in_the_clear:
+        yield "What travels to the broker and back can be read and changed on the way."
+    if bus.anonymous:
+        yield "Whoever reaches the broker can switch the charging."
+
+
+def _cautions(house: House) -> Iterator[str]:
+    file, prices = house.file, house.prices
+    yield ""
+    yield "Cautions:"
+    yield from (f"  - {caution}" for caution in _strangers(file))
+    for caution in tariff_cautions(file, known_rates(prices)):
+        yield f"  - {caution}"
+    for name in file.charge_points:
+        for caution in cautions(file, name):
+            yield f"  - {name}: {caution}"

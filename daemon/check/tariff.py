@@ -1,0 +1,175 @@
+"""What the tariffs of a household file mean, in words that its papers use: a part of `check`."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from decimal import Decimal
+from itertools import islice
+from typing import TYPE_CHECKING
+
+from config.fields.public_holidays import holiday_dates
+from config.files.errors import TariffError
+from config.tariffs.bands import band_table, names_holidays, seen
+from config.tariffs.calendar_words import WEEKDAY_NAMES, hours_of_week, parts_in_words
+from daemon.check.clock import clock_lines
+from daemon.check.prices import price_lines
+from daemon.presentation.plain_figures import plain, taxed, written
+from daemon.presentation.show_plan import local, money
+from planners.local_time.conversion import local_date
+from planners.local_time.departures import night_bounds, night_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from datetime import date, datetime
+
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from config import Band, HouseholdFile, Tariff
+    from daemon.control.state import House
+
+MOST_PARTS = 6
+"""Hours of more parts than this are not told one by one."""
+
+_HOLIDAYS_TOLD = 2
+
+
+def explain_tariffs(house: House, now: datetime) -> Iterator[str]:
+    """Explain every tariff of a household, line by line.
+
+    Parameters
+    ----------
+    house : House
+        The household file and the rates.
+    now : datetime
+        UTC; decides which tariff is in force, and which dates are next.
+
+    Yields
+    ------
+    str
+        Lines of text.
+    """
+    file = house.file
+    today = local_date(now, file.zone)
+    first = file.tariffs[0].valid_from
+    yield ""
+    yield "Tariffs, tax included:"
+    if first is not None and today < first:
+        yield f"  None is in force yet: {file.tariffs[0].name} is the first."
+    for place, tariff in enumerate(file.tariffs):
+        yield f"  {tariff.name}{_validity(file, place, today)}:"
+        yield f"    Standing charge: {_standing_charge(tariff, file.household.currency)}."
+        if tariff.prices is None:
+            yield from _bands(tariff, file.household.currency)
+            yield f"    {_holidays(file, tariff, today)}"
+            yield from clock_lines(tariff, file.zone, now)
+        else:
+            yield from price_lines(house, place)
+
+
+def _validity(file: HouseholdFile, place: int, today: date) -> str:
+    """Tell from when to when a tariff holds, and whether it does now."""
+    tariff, later = file.tariffs[place], file.tariffs[place + 1 : place + 2]
+    begins = tariff.valid_from
+    ends = next((each.valid_from - timedelta(days=1) for each in later if each.valid_from), None)
+    said = f", from {written(begins)}" if begins else ""
+    said += f", until {written(ends)}" if ends else ""
+    if begins is not None and today < begins:
+        return f"{said}, not in force yet"
+    if ends is not None and ends < today:
+        return f"{said}, no longer in force"
+    return f"{said}, in force now"
+
+
+def _standing_charge(tariff: Tariff, currency: str) -> str:
+    if not tariff.standing_charge:
+        return "none"
+    return taxed(tariff.standing_charge, tariff, f"{currency} a day")
+
+
+def _bands(tariff: Tariff, currency: str) -> Iterator[str]:
+    table, holidays = band_table(tariff), names_holidays(tariff)
+    for place, band in enumerate(tariff.bands or ()):
+        mask = seen(table == place, tariff)
+        yield f"    {band.name}: {_rate(band, tariff, currency)}."
+        yield f"      {_hours(band, mask, holidays=holidays)}"
+
+
+def _rate(band: Band, tariff: Tariff, currency: str) -> str:
+    unit = f"{currency} per kWh"
+    if band.rate is not None:
+        return taxed(band.rate, tariff, unit)
+    tiers = [
+        taxed(tier.rate, tariff, unit)
+        + (f" up to {plain(tier.up_to_kwh)} kWh of a {tariff.tiers_per}" if tier.up_to_kwh else "")
+        for tier in band.tiers or ()
+    ]
+    usual = plain(tariff.usual_kwh or Decimal(0))
+    return (
+        f"{', then '.join(tiers)}. The home uses {usual} kWh of a {tariff.tiers_per} besides, and"
+        " charging comes on top"
+    )
+
+
+def _hours(band: Band, mask: NDArray[np.bool_], *, holidays: bool) -> str:
+    """Tell when a band holds, and how much of a week that is."""
+    parts = parts_in_words(mask, holidays=holidays)
+    if not parts:
+        return "Never: the other bands name every hour."
+    when = "; ".join(parts)
+    if len(parts) > MOST_PARTS:
+        when = "different hours by day and month"
+    if band.hours is None and when != "at all hours":
+        when = f"every other hour: {when}"
+    return f"{when[0].upper()}{when[1:]}. In sum {hours_of_week(mask)}."
+
+
+def _holidays(file: HouseholdFile, tariff: Tariff, today: date) -> str:
+    code = file.household.public_holidays
+    if code is None or not names_holidays(tariff):
+        return "Public holidays are ordinary days: no band names holiday."
+    coming = (
+        day
+        for year in (today.year, today.year + 1)
+        for day in sorted(holiday_dates(code, year))
+        if day >= today
+    )
+    dates = " and ".join(
+        f"{WEEKDAY_NAMES[day.weekday()]} {written(day)}" for day in islice(coming, _HOLIDAYS_TOLD)
+    )
+    return f"Public holidays, those of {code}, are days of their own: next {dates}."
+
+
+def explain_tonight(house: House, now: datetime) -> Iterator[str]:
+    """Explain what tonight costs hour by hour, or why nobody knows.
+
+    Parameters
+    ----------
+    house : House
+        The household file and the rates.
+    now : datetime
+        UTC; decides which night is tonight.
+
+    Yields
+    ------
+    str
+        Lines of text.
+    """
+    zone, currency = house.file.zone, house.file.household.currency
+    night = night_of(now, zone)
+    start, end = night_bounds(night, zone)
+    yield ""
+    yield f"Tonight, {local(start, zone, '%a %d %b')} noon to noon, tax included:"
+    try:
+        spans, standing = house.prices.spans(start, end), house.prices.standing_charge(night)
+    except TariffError as error:
+        yield f"  It can't be planned: {error}."
+        return
+    for span in spans:
+        until = local(span.end, zone, "%H:%M")
+        estimated = " (estimated: not published yet)" if span.estimated else ""
+        yield (
+            f"  {local(span.start, zone, '%H:%M')} to {until}  {span.band:<10}"
+            f" {span.rate:.4f} {currency} per kWh  ({span.tariff}){estimated}"
+        )
+    yield f"  Standing charge: {money(float(standing), currency)} a day."

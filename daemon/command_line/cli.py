@@ -1,0 +1,413 @@
+"""The command line. Each command reads its arguments, calls the house, and prints."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import sys
+from importlib.metadata import version
+from pathlib import Path
+from typing import TYPE_CHECKING, NoReturn
+
+import click
+
+from config import choices_schema, household_schema, use_pinned_zones
+from config.files.errors import LullwattError, UsageError
+from daemon.appraise.command import appraise
+from daemon.command_line.keeping import backup
+from daemon.command_line.reports import month, nights
+from daemon.presentation.options import (
+    AT_OPTION,
+    DAYS_OPTION,
+    FILE,
+    FORMAT_OPTION,
+    FROM_OPTION,
+    JSON_OPTION,
+    NIGHTS_OPTION,
+    PICTURE_OPTION,
+    SOC_OPTION,
+    VEHICLE_OPTION,
+)
+from daemon.remote.talking import ask, status
+from daemon.start_file.start_file import start_file
+from daemon.trial.trying import wiring
+from daemon.why.command import why
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from datetime import date, datetime
+    from types import ModuleType
+
+    from daemon.control.state import House
+    from daemon.tariff.days import Day
+    from planners.plan.plan import Plan
+    from planners.rates.prices import RateSpan
+
+use_pinned_zones()
+
+NEED_UNMET = 3
+"""Exit code: done, but a need can't be met."""
+
+UNWELL = 4
+"""Exit code: the daemon is not there or not well, or another one has taken over."""
+
+TRACEBACK_VARIABLE = "LULLWATT_TRACEBACK"
+"""Environment variable that, when set, lets a programming error show its traceback."""
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(version("lullwatt"), prog_name="lullwatt")
+def cli() -> None:
+    """Plan the cheapest hours to charge an electric car, and keep to the plan.
+
+    Exit codes: 0 done; 2 bad usage, a bad household file, or something that is not there;
+    3 done, but a need can't be met; 4 the daemon is not there or not well, or another one has
+    taken over.
+
+    Lullwatt switches a load that runs at full current for hours. It is no protective device: local
+    wiring rules and a licensed electrician decide what may be connected.
+    """
+
+
+@cli.command()
+@FILE
+@AT_OPTION
+def check(file: Path, at: datetime | None) -> None:
+    """Validate a household file, and print what it means (now, or --at) in plain words."""
+    from adapters.bus.credentials import check_credentials  # noqa: PLC0415
+    from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
+    from daemon.check.explain import explain  # noqa: PLC0415
+    from daemon.observers.metrics_schedule import check_metrics  # noqa: PLC0415
+    from daemon.service.household_watch import load_house  # noqa: PLC0415
+
+    house = load_house(file)
+    check_credentials(house.file.bus)
+    check_metrics(house.file.metrics)
+    for line in explain(house, at or SystemClock().now()):
+        click.echo(line)
+
+
+@cli.command()
+@FILE
+@VEHICLE_OPTION
+@SOC_OPTION
+@AT_OPTION
+@NIGHTS_OPTION
+@JSON_OPTION
+@PICTURE_OPTION
+def plan(  # noqa: PLR0917 - click passes them by name
+    file: Path,
+    vehicle: str | None,
+    soc: float | None,
+    at: datetime | None,
+    nights: int,
+    picture: Path | None,
+    *,
+    as_json: bool,
+) -> None:
+    """Plan from now (or --at) to the next departure, and print the plan.
+
+    Without --soc the state of charge is the file's arrives_with_percent. With --nights the
+    departures after it are planned for as well, as the daemon does, so that a cheap night can
+    serve a dear one: those whose rates are known, as long as each trip's return and energy are.
+    """
+    from adapters.clocks.clock import SystemClock  # noqa: PLC0415
+    from daemon.presentation.show_plan import show_plan  # noqa: PLC0415
+    from daemon.service.household_watch import load_house  # noqa: PLC0415
+    from planners.plan.horizon import PLANNED_DAYS, Situation, departures_known  # noqa: PLC0415
+    from planners.plan.planning import make_plan  # noqa: PLC0415
+
+    house = load_house(file)
+    name = _vehicle(house, vehicle)
+    now = at or SystemClock().now()
+    departures = departures_known(house.file, house.prices, name, now, nights)
+    if not departures:
+        _give_up(f"{file}: departures: {name} has none within a year of {now.isoformat()}", 2)
+    if len(departures) < nights:
+        click.echo(
+            f"{len(departures)} of {nights} departures can be planned: rates, or when"
+            f" {name} is back or what it uses, are not known after that.",
+            err=True,
+        )
+    departure, *later = departures
+    situation = Situation(now, _soc(house, name, soc), departure, later=tuple(later))
+    made = make_plan(house.file, house.prices, situation)
+    opens = max(now, departure.ready_by - PLANNED_DAYS)
+    if picture is not None:
+        _pictures().draw_plan(picture, house.file, made, _spans_drawn(house, made, opens))
+    if as_json:
+        _print_json(made.to_json())
+    else:
+        spans = house.prices.spans(opens, max(opens, departure.ready_by))
+        _print_rich(show_plan(made, spans, house.file.zone))
+    if made.shortfall is not None:
+        sys.exit(NEED_UNMET)
+
+
+@cli.command()
+@FILE
+@FROM_OPTION
+@DAYS_OPTION
+@JSON_OPTION
+@FORMAT_OPTION
+@PICTURE_OPTION
+def tariff(
+    file: Path,
+    first: date | None,
+    count: int,
+    form: str | None,
+    picture: Path | None,
+    *,
+    as_json: bool,
+) -> None:
+    """Print the rates of some days, to be checked against a supplier's papers.
+
+    Each day is a strip with a cell for every half hour; bands and rates stand below. As rows
+    (--format csv) and as JSON the rates are exact. All rates have their tax in them.
+    """  # noqa: DOC501 - this text is the command's help
+    from adapters.clocks.clock import SystemClock  # noqa: PLC0415
+    from daemon.service.household_watch import load_house  # noqa: PLC0415
+    from daemon.tariff.days import days_of  # noqa: PLC0415
+    from planners.local_time.conversion import local_date  # noqa: PLC0415
+
+    if as_json and form:
+        raise UsageError(f"expected either --json or --format {form}, got both")
+    house = load_house(file)
+    first = first or local_date(SystemClock().now(), house.file.zone)
+    days = days_of(house.file, house.prices, first, count)
+    if picture is not None:
+        _pictures().draw_tariff(picture, house.file, days)
+    if as_json:
+        _print_tariff_json(house, days)
+    elif form:
+        _print_rows(house, days)
+    else:
+        _print_tariff(house, days)
+
+
+@cli.command()
+@FILE
+def run(file: Path) -> None:
+    """Run the daemon until SIGTERM or Ctrl-C; SIGHUP loads the file again.
+
+    Of two daemons of one household the later one stays; the other ends with exit code 4.
+    """
+    from daemon.presentation.logs import set_up_logs  # noqa: PLC0415
+    from daemon.service.running import run_daemon  # noqa: PLC0415
+
+    set_up_logs()
+    if not run_daemon(file):
+        sys.exit(UNWELL)
+
+
+@cli.command()
+@click.argument("file", type=click.Path(path_type=Path), required=False)
+@VEHICLE_OPTION
+@SOC_OPTION
+@AT_OPTION
+@JSON_OPTION
+def rehearse(
+    file: Path | None,
+    vehicle: str | None,
+    soc: float | None,
+    at: datetime | None,
+    *,
+    as_json: bool,
+) -> None:
+    """Rehearse a whole night in seconds, without touching any hardware.
+
+    The real daemon and a real broker on this machine, a simulated charge point and vehicle,
+    virtual time. Without FILE: the demo household. Nothing is written to the file's own ledger.
+    """
+    from daemon.presentation.logs import set_up_logs  # noqa: PLC0415
+    from daemon.rehearsal.rehearsing import rehearse_night  # noqa: PLC0415
+
+    set_up_logs(quiet=True)
+    result = rehearse_night(
+        file, vehicle=vehicle, soc_percent=soc, at=at, say=_nothing if as_json else click.echo
+    )
+    if as_json:
+        _print_json(result.to_json())
+    if result.night is not None and not result.night["need_met"]:
+        sys.exit(NEED_UNMET)
+
+
+cli.add_command(appraise)
+cli.add_command(ask)
+cli.add_command(backup)
+cli.add_command(start_file)
+cli.add_command(status)
+cli.add_command(wiring)
+cli.add_command(nights)
+cli.add_command(month)
+cli.add_command(why)
+
+
+@cli.group()
+def schema() -> None:
+    """Print machine-readable descriptions."""
+
+
+@schema.command("household")
+def schema_household() -> None:
+    """Print the JSON Schema of the household file."""
+    _print_json(household_schema())
+
+
+@schema.command("choices")
+def schema_choices() -> None:
+    """Print the JSON Schema of the choices file of `appraise`."""
+    _print_json(choices_schema())
+
+
+@schema.command("bus")
+@click.argument("file", type=click.Path(path_type=Path), required=False)
+def schema_bus(file: Path | None) -> None:
+    """Print the contract of the bus: an AsyncAPI 3.0 document.
+
+    With FILE, its topics are those of that household.
+    """
+    from adapters.contract.asyncapi import contract  # noqa: PLC0415
+    from config import load_household  # noqa: PLC0415
+
+    _print_json(contract(load_household(file) if file else None))
+
+
+@schema.command("acl")
+@FILE
+def schema_acl(file: Path) -> None:
+    """Print an access list for Mosquitto: who may say and hear what at this household."""
+    from adapters.wired.access_list import access_list  # noqa: PLC0415
+    from config import load_household  # noqa: PLC0415
+
+    click.echo(access_list(load_household(file)), nl=False)
+
+
+def main() -> NoReturn:
+    """Run the command line; errors are one line for people on standard error."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")  # a terminal without our characters shows others
+    try:
+        _run_command()
+    except LullwattError as error:
+        _give_up(str(error), error.exit_code)
+    except (click.exceptions.Abort, KeyboardInterrupt):
+        _give_up("stopped", 130)
+    except BrokenPipeError:
+        # Whoever read the output has had enough; keep the interpreter from complaining at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    except Exception as error:
+        if os.environ.get(TRACEBACK_VARIABLE):
+            raise
+        _give_up(
+            f"a fault in Lullwatt itself: {type(error).__name__}: {error}"
+            f" (set {TRACEBACK_VARIABLE}=1 to see where)",
+            1,
+        )
+    sys.exit(0)
+
+
+def _run_command() -> None:
+    """Read the arguments and run; what click has to say is said in one line."""
+    try:
+        # Not `cli()`: it would take a broken pipe for a failure.
+        with cli.make_context("lullwatt", sys.argv[1:]) as context:
+            cli.invoke(context)
+    except click.exceptions.Exit as error:
+        sys.exit(error.exit_code)
+    except click.exceptions.NoArgsIsHelpError as error:
+        _give_up(error.format_message(), error.exit_code)
+    except click.ClickException as error:
+        _give_up(_one_line(error), error.exit_code)
+
+
+def _one_line(error: click.ClickException) -> str:
+    context = error.ctx if isinstance(error, click.UsageError) else None
+    command = context.command_path if context else "lullwatt"
+    return f"{command}: {error.format_message()} ({command} --help says more)"
+
+
+def _give_up(message: str, code: int) -> NoReturn:
+    click.echo(message, err=True)
+    sys.exit(code)
+
+
+def _vehicle(house: House, name: str | None) -> str:
+    names = list(house.file.vehicles)
+    if name is None:
+        return names[0]
+    if name not in names:
+        raise UsageError(f"--vehicle: expected one of {', '.join(names)}, got {name!r}")
+    return name
+
+
+def _soc(house: House, vehicle: str, soc: float | None) -> float:
+    assumed = house.file.vehicles[vehicle].arrives_with_percent
+    if soc is None and assumed is None:
+        raise UsageError(
+            f"--soc: expected the state of charge in percent: {vehicle} has no"
+            " arrives_with_percent in the file"
+        )
+    return float(soc if soc is not None else assumed or 0.0)
+
+
+def _spans_drawn(house: House, made: Plan, opens: datetime) -> tuple[RateSpan, ...]:
+    """Rates up to the last departure that was planned for."""
+    last = made.later[-1].departure if made.later else made.departure
+    return house.prices.spans(opens, max(opens, last))
+
+
+def _pictures() -> ModuleType:
+    """Load what draws, which is an extra that may not be installed."""
+    try:
+        from daemon.tariff import picture  # noqa: PLC0415
+    except ModuleNotFoundError as error:
+        raise UsageError(
+            "--picture: expected matplotlib to draw with, which is not installed;"
+            " install Lullwatt with its extra pictures: pip install '.[pictures]'"
+        ) from error
+    return picture
+
+
+def _print_tariff(house: House, days: Sequence[Day]) -> None:
+    from daemon.tariff.show_tariff import show_tariff  # noqa: PLC0415
+
+    _print_rich(show_tariff(house.file, house.prices, days))
+
+
+def _print_tariff_json(house: House, days: Sequence[Day]) -> None:
+    from daemon.tariff.rows import document  # noqa: PLC0415
+
+    _print_json(document(house.file, house.prices, days))
+
+
+def _print_rows(house: House, days: Sequence[Day]) -> None:
+    from daemon.tariff.days import unknown_in  # noqa: PLC0415
+    from daemon.tariff.rows import csv_text  # noqa: PLC0415
+    from planners.plan.plan import instant_text  # noqa: PLC0415
+
+    for it in unknown_in(days):
+        start, end = instant_text(it.start), instant_text(it.end)
+        click.echo(f"not known from {start} to {end}: {it.why}", err=True)
+    click.echo(csv_text(days, house.file.zone), nl=False)
+
+
+def _print_json(document: Mapping[str, object]) -> None:
+    from adapters.ledger.exact_json import dump_exact  # noqa: PLC0415
+
+    click.echo(json.dumps(json.loads(dump_exact(document)), indent=2, ensure_ascii=False))
+
+
+def _print_rich(content: object) -> None:
+    from rich.console import Console  # noqa: PLC0415
+
+    console = Console(highlight=False, soft_wrap=False)
+    with console.capture() as captured:
+        console.print(content)
+    click.echo(captured.get(), nl=False)  # which lets a broken pipe be known
+
+
+def _nothing(_line: str) -> None:
+    """Say nothing."""

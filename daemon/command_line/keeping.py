@@ -1,0 +1,53 @@
+"""The command that copies a household's ledger to wherever a person wants it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from daemon.presentation.options import FILE
+
+if TYPE_CHECKING:
+    from adapters.backups.whole_copy import LedgerCopy
+
+MEGABYTE = 1_000_000
+
+
+@click.command()
+@FILE
+@click.argument("dest", type=click.Path(path_type=Path))
+@click.option("--overwrite", is_flag=True, help="Replace an earlier copy of that name.")
+def backup(file: Path, dest: Path, *, overwrite: bool) -> None:
+    """Copy the ledger of a household to DEST, a file or a folder, while the daemon goes on.
+
+    In a folder the copy is named after the ledger and today's date. It is whole and of one
+    instant, and is looked over before it gets its name.
+    """
+    from adapters.backups.whole_copy import copy_ledger  # noqa: PLC0415
+    from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
+    from config import load_household  # noqa: PLC0415
+    from planners.local_time.conversion import local_date  # noqa: PLC0415
+
+    household = load_household(file)
+    ledger = household.ledger.path
+    if dest.is_dir():
+        today = local_date(SystemClock().now(), household.zone)
+        dest /= f"{ledger.stem}-{today.isoformat()}{ledger.suffix}"
+    click.echo(_in_words(copy_ledger(ledger, dest, overwrite=overwrite)))
+
+
+def _in_words(copy: LedgerCopy) -> str:
+    """Say in one line what a copy holds."""
+    nights = _count(copy.nights, "night")
+    if copy.nights == 1:
+        nights += f", {copy.first_night}"
+    elif copy.nights:
+        nights += f" from {copy.first_night} to {copy.last_night}"
+    megabytes = copy.size_bytes / MEGABYTE
+    return f"{copy.path}: {nights}, {_count(copy.readings, 'reading')}, {megabytes:.1f} MB"
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"

@@ -1,0 +1,306 @@
+"""The commands that read what the ledger keeps: `lullwatt nights` and `lullwatt month`."""
+
+from __future__ import annotations
+
+import re
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from config.files.errors import LullwattError, UsageError
+from daemon.presentation.options import FILE, read_date
+from daemon.presentation.report_texts import json_text, needs_pictures, put_out, rich_text, width_of
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from daemon.control.state import House
+    from daemon.night_log.month import Month, NightRow
+    from planners.local_time.settlement import HalfHour
+
+LAST_NIGHTS = 14
+
+
+def _read_month(_context: click.Context, _parameter: click.Parameter, text: str) -> tuple[int, int]:
+    """Read a calendar month, or refuse it in one line."""
+    if not re.fullmatch(r"20\d\d-(0[1-9]|1[0-2])", text, re.ASCII):
+        raise UsageError(f"expected a month such as 2026-10 after the files, got {text!r}")
+    year, month = text.split("-")
+    return int(year), int(month)
+
+
+@click.command()
+@FILE
+@click.option("--from", "first", callback=read_date, metavar="DATE", help="First night.")
+@click.option("--to", "last", callback=read_date, metavar="DATE", help="Last night.")
+@click.option(
+    "--last",
+    "count",
+    type=click.IntRange(1, 36600),
+    metavar="N",
+    help=f"Only the last N nights; {LAST_NIGHTS} unless --from or --to is given.",
+)
+@click.option("--vehicle", help="Only nights of this vehicle.")
+@click.option("--charge-point", help="Only this charge point.")
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "csv", "json"]),
+    default="text",
+    show_default=True,
+    help="For people, or as rows and values for scripts.",
+)
+@click.option(
+    "--half-hours", is_flag=True,
+    help="What the meters showed by the half-hours of the settlement grid (csv or json): of the"
+    " local days from --from to --to, or of the days that the last nights touch.",
+)  # fmt: skip
+def nights(file: Path, form: str, *, half_hours: bool, **choice: Any) -> None:  # noqa: ANN401 - options
+    """Print the log of nights, the newest last, read beside a running daemon or without one.
+
+    A night is named by the date on which it begins. `cost` is rounded half-even at the currency's
+    minor unit, tax included. Energy that is not measured is marked as estimated.
+    """
+    from daemon.night_log.month_reading import ledger_of  # noqa: PLC0415
+    from daemon.service.household_watch import load_house  # noqa: PLC0415 - each command loads its own
+
+    house = load_house(file)
+    if half_hours:
+        _refuse_for_half_hours(form, choice["vehicle"])
+    with ledger_of(house) as ledger:
+        rows = _chosen(file, house, ledger, choice)
+        if not half_hours:
+            click.echo(_nights_text(house, rows, form), nl=False)
+            return
+        click.echo(_half_hours_text(house, ledger, rows, choice, form), nl=False)
+
+
+def _refuse_for_half_hours(form: str, vehicle: str | None) -> None:
+    if form == "text":
+        raise UsageError("--half-hours: expected --format csv or json beside it")
+    if vehicle is not None:
+        raise UsageError("--half-hours: a meter does not know vehicles; leave --vehicle out")
+
+
+def _chosen(file: Path, house: House, ledger: Any, choice: Mapping[str, Any]) -> list[NightRow]:  # noqa: ANN401
+    from dataclasses import replace  # noqa: PLC0415
+
+    from daemon.night_log.month_reading import records_between  # noqa: PLC0415
+    from daemon.night_log.night_rows import night_row, rates_of_night  # noqa: PLC0415
+
+    records = records_between(file, house, ledger, choice["first"], choice["last"])
+    for option, names in (
+        ("vehicle", house.file.vehicles),
+        ("charge_point", house.file.charge_points),
+    ):
+        wanted = choice[option]
+        _refuse_unknown(option, wanted, [*names, *(record[option] for record in records)])
+        records = tuple(it for it in records if wanted in {None, it[option]})
+    count = choice["count"]
+    if count is None and choice["first"] is choice["last"] is None:
+        count = LAST_NIGHTS
+    if count is not None:
+        dates = sorted({record["night"] for record in records})[-count:]
+        records = tuple(record for record in records if record["night"] in dates)
+    rows = [night_row(record) for record in records]
+    return [replace(row, rates=rates_of_night(house, row.night)) for row in rows]
+
+
+def _refuse_unknown(option: str, wanted: str | None, names: Sequence[str]) -> None:
+    if wanted is not None and wanted not in names:
+        known = ", ".join(dict.fromkeys(names))
+        dashed = option.replace("_", "-")
+        raise UsageError(f"--{dashed}: expected one of {known}, got {wanted!r}")
+
+
+def _nights_text(house: House, rows: Sequence[NightRow], form: str) -> str:
+    from daemon.night_log.night_rows import night_values, nights_csv  # noqa: PLC0415
+    from daemon.night_log.show_nights import show_nights  # noqa: PLC0415
+
+    home = house.file.household
+    if form == "csv":
+        return nights_csv(rows, home.currency)
+    if form == "json":
+        values = [night_values(row, home.currency) for row in rows]
+        return json_text({"household": home.name, "timezone": home.timezone, "nights": values})
+    return rich_text(show_nights(home.name, home.currency, rows))
+
+
+def _half_hours_text(
+    house: House,
+    ledger: Any,  # noqa: ANN401 - a ledger's reader
+    rows: Sequence[NightRow],
+    choice: Mapping[str, Any],
+    form: str,
+) -> str:
+    from daemon.night_log.half_hour_rows import half_hour_values, half_hours_csv  # noqa: PLC0415
+    from daemon.nights.metered import metered_half_hours  # noqa: PLC0415
+
+    days = _days(rows, choice["first"], choice["last"])
+    wanted = choice["charge_point"]
+    known = [point for point in house.file.charge_points if wanted in {None, point}]
+    made: tuple[HalfHour, ...] = (
+        metered_half_hours(house, ledger, known, *days) if days is not None else ()
+    )
+    zone = house.file.zone
+    if form == "csv":
+        return half_hours_csv(made, zone)
+    return json_text(
+        {
+            "household": house.file.household.name,
+            "timezone": house.file.household.timezone,
+            "charge_points": known,
+            "half_hours": half_hour_values(made, zone),
+        }
+    )
+
+
+def _days(
+    rows: Sequence[NightRow], first: date | None, last: date | None
+) -> tuple[date, date] | None:
+    """Give the local days asked for, or those that the nights touch."""
+    from planners.local_time.settlement import ONE_DAY  # noqa: PLC0415
+
+    if first is not None and last is not None:
+        return first, last
+    if not rows:
+        return None
+    return first or rows[0].night, last or rows[-1].night + ONE_DAY
+
+
+@click.command()
+@click.argument("files", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="FILE…")
+@click.argument("month", callback=_read_month, metavar="MONTH")
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "csv", "json", "html"]),
+    default="text",
+    show_default=True,
+    help="For people, for scripts, or a page to print and to keep.",
+)
+@click.option(
+    "--output",
+    type=click.Path(path_type=Path),
+    metavar="PATH",
+    help="Write into this file instead.",
+)
+@click.option(
+    "--bill", type=click.Path(path_type=Path), metavar="CSV",
+    help="Lay a supplier's figures beside ours: rows of start,kwh by half-hours (RFC 3339), or of"
+    " band,kwh,cost with tax; a row standing_charge,,67.74 may be among those.",
+)  # fmt: skip
+def month(
+    files: tuple[Path, ...],
+    month: tuple[int, int],
+    form: str,
+    output: Path | None,
+    bill: Path | None,
+) -> None:
+    """Print a month such as 2026-10: sums, bands, what was saved, and every night.
+
+    A night belongs to the month of its date. Each night's cost is rounded half-even at the
+    currency's minor unit by itself; the month is the sum of the unrounded nights, rounded once.
+    Several FILEs make one row for each home, and a total for each currency. With --bill, rows
+    (csv) are those of the comparison.
+    """
+    _refuse_together(files, form, bill)
+    text = (
+        _one_home(files[0], month, form, bill, to_file=output is not None)
+        if len(files) == 1
+        else _many_homes(files, month, form, to_file=output is not None)
+    )
+    put_out(text, output)
+
+
+def _refuse_together(files: Sequence[Path], form: str, bill: Path | None) -> None:
+    if len(files) > 1 and (form == "html" or bill is not None):
+        what = "--bill" if bill is not None else "--format html"
+        raise UsageError(f"{what}: expected one household file, got {len(files)}")
+    if form == "html" and bill is not None:
+        raise UsageError("--bill: expected --format text, csv or json beside it, got html")
+
+
+def _one_home(
+    file: Path, when: tuple[int, int], form: str, bill: Path | None, *, to_file: bool
+) -> str:
+    from daemon.bill.comparison import lay_beside  # noqa: PLC0415
+    from daemon.night_log.month_reading import ledger_of, read_month  # noqa: PLC0415
+    from daemon.service.household_watch import load_house  # noqa: PLC0415
+
+    house = load_house(file)
+    with ledger_of(house) as ledger:
+        read = read_month(file, house, ledger, *when)
+        beside = None if bill is None else lay_beside(house, ledger, *when, bill)
+    if form == "html":
+        return _page(read)
+    if form == "text":
+        return _month_text(house, read, beside, to_file=to_file)
+    return _month_values(house, read, beside, form)
+
+
+def _month_text(house: House, month: Month, beside: Any, *, to_file: bool) -> str:  # noqa: ANN401
+    from rich.console import Group  # noqa: PLC0415
+
+    from daemon.bill.show_bill import show_beside  # noqa: PLC0415
+    from daemon.month.show_month import show_month  # noqa: PLC0415
+
+    parts = [show_month(month)]
+    if beside is not None:
+        parts += show_beside(beside, house.file.zone, month.currency)
+    return rich_text(Group(*parts), width_of(to_file=to_file))
+
+
+def _month_values(house: House, month: Month, beside: Any, form: str) -> str:  # noqa: ANN401
+    from daemon.bill.show_bill import beside_csv, beside_values  # noqa: PLC0415
+    from daemon.month.rows import month_values  # noqa: PLC0415
+    from daemon.night_log.night_rows import nights_csv  # noqa: PLC0415
+
+    zone, currency = house.file.zone, month.currency
+    if form == "csv":
+        return (
+            nights_csv(month.nights, currency)
+            if beside is None
+            else beside_csv(beside, zone, currency)
+        )
+    values = month_values(month)
+    return json_text(
+        values if beside is None else values | {"bill": beside_values(beside, zone, currency)}
+    )
+
+
+def _page(month: Month) -> str:
+    with needs_pictures():
+        from daemon.month.page import render_page  # noqa: PLC0415
+    return render_page(month)
+
+
+def _many_homes(files: Sequence[Path], when: tuple[int, int], form: str, *, to_file: bool) -> str:
+    from daemon.month.rows import Many, many_csv, many_values, show_many  # noqa: PLC0415
+
+    many = Many(_read_all(files, when))
+    if form == "csv":
+        return many_csv(many)
+    if form == "json":
+        return json_text(many_values(many))
+    return rich_text(show_many(many), width_of(to_file=to_file))
+
+
+def _read_all(files: Sequence[Path], when: tuple[int, int]) -> tuple[Month, ...]:
+    """Read every home, or say of all that can't be read why."""
+    from daemon.night_log.month_reading import ledger_of, read_month  # noqa: PLC0415
+    from daemon.service.household_watch import load_house  # noqa: PLC0415
+
+    months, faults = [], []
+    for file in files:
+        try:
+            house = load_house(file)
+            with ledger_of(house) as ledger:
+                months.append(read_month(file, house, ledger, *when))
+        except LullwattError as error:
+            faults.append(str(error))
+    if faults:
+        raise UsageError("\n".join(faults))
+    return tuple(months)

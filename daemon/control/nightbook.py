@@ -1,0 +1,159 @@
+"""When a night opens and closes, and what is remembered of it until then. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+from daemon.control.alerts import WITHOUT_VEHICLE
+from daemon.control.events import CloseNight, NightFacts
+from daemon.control.state import Drawn, OpenNight, Wishes, counted_soc_percent, vehicle_of
+from planners.local_time.departures import night_bounds, night_of
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from daemon.control.events import Action
+    from daemon.control.state import House, PointState
+    from planners.local_time.departures import DepartureAt
+    from planners.plan.plan import Plan
+
+LAST_READING = timedelta(minutes=20)
+"""How long after noon a reading is waited for that shows the register at noon."""
+
+BEGUN_WH = 50
+"""Energy under which charging has not begun: until then a new plan renews what was promised."""
+
+
+def account_for(
+    state: PointState, now: datetime, house: House
+) -> tuple[PointState, tuple[Action, ...]]:
+    """Open the night of a vehicle that is there; close it at the departure, and at noon.
+
+    Parameters
+    ----------
+    state : PointState
+        What is known.
+    now : datetime
+        UTC.
+    house : House
+        The household file and the rates.
+
+    Returns
+    -------
+    state : PointState
+        With the night in progress, if any.
+    actions : tuple of Action
+        A night to close.
+    """
+    zone = house.file.zone
+    tonight = night_of(now, zone)
+    actions: tuple[Action, ...] = ()
+    night = state.night
+    if night is not None and night.departure is not None and now >= night.departure.instant:
+        state, actions = _close(state, night, now, house)
+        state = _departed(state)
+        night = state.night
+    end = night_bounds(night.night, zone)[1] if night is not None else now
+    if night is not None and night.night != tonight and _read_to(state, end, now):
+        if not night.closed or _flowed_since(state, night, wh=0):
+            state, closing = _close(state, night, end, house)
+            actions = (*actions, *closing)
+        state = replace(state, night=None)
+    vehicle = vehicle_of(state, house.file)
+    if state.night is None and state.plugged_in and vehicle is not None:
+        state = replace(state, night=OpenNight(tonight, vehicle, now), plan_stale=True)
+    night = state.night
+    if night is not None and night.accounted_wh is None and state.register is not None:
+        state = replace(state, night=replace(night, accounted_wh=state.register.register_wh))
+    return state, actions
+
+
+def open_night_planned(state: PointState, departure: DepartureAt, plan: Plan) -> PointState:
+    """Remember what a plan promised, while charging has not begun.
+
+    Parameters
+    ----------
+    state : PointState
+        With the state of charge that was planned with.
+    departure : DepartureAt
+        What was planned for.
+    plan : Plan
+        The plan.
+
+    Returns
+    -------
+    PointState
+        With the night's departure and, before charging, its promise.
+    """
+    night = state.night
+    if night is None:
+        return state
+    if not night.starts and (
+        night.soc_before_percent is None or not _flowed_since(state, night, wh=BEGUN_WH)
+    ):
+        night = replace(
+            night,
+            soc_before_percent=plan.soc_percent,
+            soc_from=state.soc.source if state.soc else "assumed",
+            planned_cost=plan.cost,
+        )
+    return replace(state, night=replace(night, departure=departure))
+
+
+def _close(
+    state: PointState, night: OpenNight, at: datetime, house: House
+) -> tuple[PointState, tuple[Action, ...]]:
+    soc = night.soc_after_percent
+    if soc is None:
+        soc = counted_soc_percent(state, house.file, at)
+    departure = night.departed or night.departure
+    due = departure is not None and departure.instant <= at
+    facts = NightFacts(
+        night=night.night,
+        charge_point=state.charge_point,
+        vehicle=night.vehicle,
+        plugged_since=night.plugged_since,
+        departure=departure.instant if departure else None,
+        ready_by=departure.ready_by if departure else None,
+        need_percent=departure.need_percent if departure and due else 0.0,
+        soc_before_percent=night.soc_before_percent,
+        soc_after_percent=soc,
+        soc_from=night.soc_from,
+        planned_cost=night.planned_cost,
+        starts=night.starts,
+        closed_at=at,
+    )
+    wh = state.register.register_wh if state.register else None
+    closed = replace(night, closed=True, accounted_wh=wh, soc_after_percent=soc)
+    return replace(state, night=closed), (CloseNight(facts),)
+
+
+def _departed(state: PointState) -> PointState:
+    """Forget what was asked for this departure; what comes next is another one."""
+    night = state.night
+    # Hardware that reports no pilot state will not say that the vehicle has left.
+    return replace(
+        state,
+        wishes=Wishes(),
+        plan=None,
+        plan_stale=True,
+        said=state.said & WITHOUT_VEHICLE,
+        stopped_itself=False,
+        drawn=Drawn(),
+        plugged_in=state.plugged_in and state.pilot is not None,
+        night=night and replace(night, departed=night.departed or night.departure, departure=None),
+    )
+
+
+def _read_to(state: PointState, end: datetime, now: datetime) -> bool:
+    """Whether the meter has been read past the end of a night, or is not going to be."""
+    return now >= end + LAST_READING or (state.register is not None and state.register.at >= end)
+
+
+def _flowed_since(state: PointState, night: OpenNight, *, wh: int) -> bool:
+    """Whether more than `wh` flowed since the night was opened, or last accounted for."""
+    if state.register is None or night.accounted_wh is None:
+        return state.register is not None
+    return abs(state.register.register_wh - night.accounted_wh) > wh

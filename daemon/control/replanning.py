@@ -1,0 +1,221 @@
+"""When a plan is made again, and what is said of it. Pure, like the controller it is part of."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+from math import isclose
+from typing import TYPE_CHECKING
+
+from config.files.errors import TariffError
+from daemon.control.alerts import NO_DEPARTURE, NO_RATE, OUT_OF_REACH, WITHOUT_VEHICLE, warn_once
+from daemon.control.events import AnnouncePlan
+from daemon.control.nightbook import open_night_planned
+from daemon.control.price_alert import mind_prices
+from daemon.control.recalling import soc_taken, why_taken
+from daemon.control.state import (
+    FLOWING_WATTS,
+    counted_soc_percent,
+    departure_of,
+)
+from planners.plan.horizon import Situation, departures_known
+from planners.plan.planning import draft_plan, explained
+from planners.rates.known import rates_known
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from config import HouseholdFile
+    from daemon.control.events import Action
+    from daemon.control.state import House, PointState
+    from planners.local_time.departures import DepartureAt
+    from planners.plan.plan import Period, Plan
+    from planners.rates.known import RatesKnown
+
+NEARLY_PERCENT = 0.3
+"""A state of charge this near to the target is the target: meters count in steps."""
+
+SAME_INSTANT = timedelta(seconds=60)
+"""Plans whose edges differ by less are the same plan."""
+
+
+def plan(state: PointState, now: datetime, house: House) -> tuple[PointState, tuple[Action, ...]]:
+    """Make the plan again where what it rests on has changed.
+
+    Parameters
+    ----------
+    state : PointState
+        What is known.
+    now : datetime
+        UTC.
+    house : House
+        The household file and the rates.
+
+    Returns
+    -------
+    state : PointState
+        With the plan in force, if any; a plan that says nothing new from now on is passed over.
+    actions : tuple of Action
+        What to warn of. A new plan does not say why yet: see `announce`.
+    """
+    known = rates_known(house.prices, now)
+    state, told = mind_prices(state, known, house)
+    if not state.plugged_in:
+        said = state.said & WITHOUT_VEHICLE
+        return replace(state, plan=None, plan_stale=True, said=said), told
+    if state.stopped_itself:
+        return replace(state, plan=None), told
+    if not (state.plan_stale or _has_ended(state, now, house) or _has_rates_now(state, known)):
+        return state, told
+    state, planned = _plan(replace(state, plan_stale=False), now, house)
+    return state, (*told, *planned)
+
+
+def _plan(state: PointState, now: datetime, house: House) -> tuple[PointState, tuple[Action, ...]]:
+    departure = departure_of(state, house.file, now)
+    if departure is None:
+        state = replace(state, plan=None)
+        message = "No departure is declared for this charge point: nothing can be planned."
+        return warn_once(state, NO_DEPARTURE, message)
+    if state.soc is None:
+        state = replace(state, soc=soc_taken(state, departure.vehicle, now, house.file))
+    try:
+        return _planned_for(state, departure, now, house)
+    except TariffError as error:
+        state = replace(state, plan=None)
+        return warn_once(state, NO_RATE, f"Nothing can be planned: {error}")
+
+
+def _planned_for(
+    state: PointState, departure: DepartureAt, now: datetime, house: House
+) -> tuple[PointState, tuple[Action, ...]]:
+    file = _as_drawn(house.file, state.drawn.share)
+    draft = draft_plan(file, house.prices, _situation(state, departure, now, house))
+    made = replace(draft.plan, made_at=now)
+    state = replace(state, said=state.said - {NO_RATE, NO_DEPARTURE})
+    state = open_night_planned(state, departure, made)
+    if state.plan is not None and _same_course(state.plan, made, now):
+        return state, ()
+    made = replace(made, why=why_taken(state))
+    return _warn_of_shortfall(replace(state, plan=made, draft=draft), made)
+
+
+def announce(state: PointState) -> tuple[PointState, tuple[Action, ...]]:
+    """Let the plan in force say why, and announce it, if that has not been done.
+
+    Parameters
+    ----------
+    state : PointState
+        What is known.
+
+    Returns
+    -------
+    state : PointState
+        With all sentences in the plan.
+    actions : tuple of Action
+        The plan to announce, if any.
+    """
+    plan, draft = state.plan, state.draft
+    if plan is None or draft is None:
+        return replace(state, draft=None), ()
+    plan = replace(plan, why=(*explained(draft).why, *plan.why))
+    return replace(state, plan=plan, draft=None), (AnnouncePlan(plan),)
+
+
+def _as_drawn(file: HouseholdFile, share: float) -> HouseholdFile:
+    """Give the household as it would be if the vehicle drew all it can at a lower voltage."""
+    if share == 1:
+        return file
+    volts = file.household.nominal_volts * share
+    home = file.household.model_copy(update={"nominal_volts": volts})
+    return file.model_copy(update={"household": home})
+
+
+def _situation(state: PointState, departure: DepartureAt, now: datetime, house: House) -> Situation:
+    """Say what to plan with; what a person asked to skip is no time to charge in."""
+    soc = counted_soc_percent(state, house.file, now) or 0.0
+    skip_until = state.wishes.skip_until
+    on = is_charging(state)
+    if not on:
+        # Nothing is begun for a remainder that the meter's steps have left.
+        targets = (departure.need_percent, departure.want_percent)
+        soc = next((t for t in targets if t - NEARLY_PERCENT < soc < t), soc)
+    later = _later(departure, now, house)
+    if skip_until is not None and skip_until > now:
+        return Situation(skip_until, soc, departure, later=later)
+    return Situation(now, soc, departure, on=on, since=state.switched_at, later=later)
+
+
+def _later(departure: DepartureAt, now: datetime, house: House) -> tuple[DepartureAt, ...]:
+    """Give the departures to have in mind as well, where nobody has asked for another one."""
+    known = departures_known(house.file, house.prices, departure.vehicle, now)
+    return known[1:] if known and known[0].instant == departure.instant else ()
+
+
+def is_charging(state: PointState) -> bool:
+    """Whether the command in force is a start."""
+    return state.command is not None and state.command.do == "start"
+
+
+def _has_rates_now(state: PointState, known: RatesKnown | None) -> bool:
+    """Whether the hour has come of the first price of a feed that was all ahead."""
+    return NO_RATE in state.said and known is not None and known.now != "none"
+
+
+def _has_ended(state: PointState, now: datetime, house: House) -> bool:
+    """Whether the plan in force no longer says what to do."""
+    plan = state.plan
+    if plan is None:
+        return False
+    if now >= plan.departure or plan.made_at > now + SAME_INSTANT:
+        return True  # or it was made by a clock that was put back since
+    soc = counted_soc_percent(state, house.file, now)
+    if soc is None or state.register is None:
+        return False  # without a meter, the plan is taken to have worked
+    charging = is_charging(state)
+    if charging and soc >= plan.reaches_percent - 1e-6:
+        # Reached early: the voltage was above nominal. Once there is nothing left to buy, the
+        # plan that is made now has no period, and this is not asked again.
+        return bool(plan.periods) and now < plan.periods[-1].end
+    if not plan.periods or now < (end := plan.periods[-1].end):
+        return False
+    # Hardware lets the last start lapse at the plan's end, and its 0 W may be heard first.
+    lapsed = state.register.at >= end - SAME_INSTANT
+    flowed = lapsed or state.watts is None or state.watts > FLOWING_WATTS
+    return charging and flowed and soc < plan.reaches_percent - NEARLY_PERCENT
+
+
+def _same_course(old: Plan, new: Plan, now: datetime) -> bool:
+    """Whether both plans say the same from now on."""
+    return (
+        old.departure == new.departure
+        and old.want_percent == new.want_percent
+        and old.need_percent == new.need_percent
+        and (old.shortfall is None) == (new.shortfall is None)
+        and _same_periods(_ahead(old, now), _ahead(new, now))
+    )
+
+
+def _ahead(plan: Plan, now: datetime) -> list[Period]:
+    return [replace(p, start=max(now, p.start)) for p in plan.periods if p.end > now]
+
+
+def _same_periods(old: list[Period], new: list[Period]) -> bool:
+    return len(old) == len(new) and all(
+        abs(a.start - b.start) < SAME_INSTANT
+        and abs(a.end - b.end) < SAME_INSTANT
+        and (a.amps, a.band, a.estimated) == (b.amps, b.band, b.estimated)
+        and isclose(a.cost * b.kwh, b.cost * a.kwh, rel_tol=1e-6, abs_tol=1e-9)
+        for a, b in zip(old, new, strict=True)
+    )
+
+
+def _warn_of_shortfall(state: PointState, plan: Plan) -> tuple[PointState, tuple[Action, ...]]:
+    if plan.shortfall is None:
+        return replace(state, said=state.said - {OUT_OF_REACH}), ()
+    return warn_once(
+        state,
+        OUT_OF_REACH,
+        f"{plan.vehicle} needs {plan.need_percent:.0f} % and will reach"
+        f" {plan.reaches_percent:.0f} %: {plan.shortfall.kwh:.1f} kWh are missing.",
+    )

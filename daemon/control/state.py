@@ -1,0 +1,307 @@
+"""What the controller of one charge point knows. Plain data, and what follows from it alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from datetime import timedelta
+from typing import TYPE_CHECKING, Literal
+
+from planners.local_time.departures import DepartureAt, next_departure
+from planners.power.electrics import charge_model
+
+if TYPE_CHECKING:
+    from datetime import date, datetime
+
+    from config import HouseholdFile
+    from daemon.control.events import CommandInForce
+    from planners.accounts.accounts import RegisterReading
+    from planners.plan.plan import Plan
+    from planners.plan.planning import Draft
+    from planners.rates.prices import Prices
+
+LONGEST_GAP = timedelta(minutes=15)
+"""How long the last reading is believed."""
+
+FLOWING_WATTS = 100
+"""Power above which a vehicle charges [W]; below, it may be awake at most."""
+
+SocSource = Literal["vehicle", "person", "counted", "recalled", "assumed"]
+"""Where a state of charge is from: told by one of two, counted on by the meter, what was left last
+time less the usual use, or what the household file says."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class House:
+    """What all charge points share: the household file and the rates."""
+
+    file: HouseholdFile
+    prices: Prices
+
+
+@dataclass(frozen=True, slots=True)
+class SocFact:
+    """A state of charge, when it was so, and what the meter's register showed then [Wh]."""
+
+    percent: float
+    at: datetime
+    source: SocSource
+    register_wh: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """What a person asked for, until the next departure."""
+
+    want_percent: float | None = None
+    need_percent: float | None = None
+    by: datetime | None = None
+    charge_now: bool = False
+    skip_until: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """How the hardware answers the command in force; `daemon.control.confirming` keeps it.
+
+    Attributes
+    ----------
+    since : datetime
+        When it was first told, or told again.
+    register_wh : int or None
+        What the register showed then [Wh].
+    flowed : bool
+        Whether power has flowed since the start.
+    wrong_since : datetime or None
+        Since when the power is not as it was told; None while it is, or while nobody can tell.
+    repeats : int
+        How often it was told again since then.
+    """
+
+    since: datetime
+    register_wh: int | None = None
+    flowed: bool = False
+    wrong_since: datetime | None = None
+    repeats: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """What a vehicle draws, as a share of what it was taken to draw.
+
+    Attributes
+    ----------
+    share : float
+        The share that plans are made with; 1 until it is seen to be another.
+    seen : float or None
+        Another share that was seen of late, and may become that.
+    seen_since : datetime or None
+        Since when.
+    """
+
+    share: float = 1.0
+    seen: float | None = None
+    seen_since: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class OpenNight:
+    """The night in progress; the fields are those of `daemon.control.events.NightFacts`.
+
+    `accounted_wh` is the register when the night was opened or last closed: a night closed at the
+    departure (then `departed`) is closed again at noon if more flowed. `soc_after_percent` is kept
+    when the vehicle leaves.
+    """
+
+    night: date
+    vehicle: str
+    plugged_since: datetime
+    departure: DepartureAt | None = None
+    departed: DepartureAt | None = None
+    soc_before_percent: float | None = None
+    soc_from: SocSource = "assumed"
+    soc_after_percent: float | None = None
+    planned_cost: float = 0.0
+    starts: int = 0
+    accounted_wh: int | None = None
+    closed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class PointState:
+    """Everything known about one charge point.
+
+    Attributes
+    ----------
+    charge_point : str
+        Its name in the household file.
+    plugged_in : bool
+        Whether a vehicle is taken to be there.
+    pilot : str or None
+        IEC 61851 state, where it is reported.
+    pilot_at, soc_at : datetime or None
+        Instants of the latest reports taken in, of the pilot state and of a state of charge.
+    soc : SocFact or None
+        The last known state of charge.
+    register : RegisterReading or None
+        The meter's latest register.
+    watts : float or None
+        Its latest power [W].
+    watts_at : datetime or None
+        When that was so.
+    wishes : Wishes
+        What a person asked for.
+    vehicle : str or None
+        Which vehicle a person said is there; None for the charge point's first.
+    left_with : SocFact or None
+        What the vehicle left with last.
+    stopped_itself : bool
+        Whether the vehicle ended its charge by itself: full, or held by a limit of its own.
+    answer : Answer or None
+        How the hardware answers the command in force.
+    drawn : Drawn
+        What the vehicle draws beside what it was taken to draw.
+    plan : Plan or None
+        The plan in force.
+    draft : Draft or None
+        What it was made from, until it has been announced with its sentences.
+    plan_stale : bool
+        Whether something that it rests on has changed.
+    command : CommandInForce or None
+        What the hardware was last told.
+    switched_at : datetime or None
+        When that last changed between start and stop.
+    serial : int
+        The last one used.
+    night : OpenNight or None
+        The night in progress.
+    said : frozenset of str
+        Codes of the alerts that hold at present, so that each is raised once.
+    refused : frozenset of str
+        Topics on which the broker takes nothing from the daemon.
+    """
+
+    charge_point: str
+    plugged_in: bool = False
+    pilot: str | None = None
+    pilot_at: datetime | None = None
+    soc_at: datetime | None = None
+    soc: SocFact | None = None
+    register: RegisterReading | None = None
+    watts: float | None = None
+    watts_at: datetime | None = None
+    wishes: Wishes = Wishes()
+    vehicle: str | None = None
+    left_with: SocFact | None = None
+    stopped_itself: bool = False
+    answer: Answer | None = None
+    drawn: Drawn = Drawn()
+    plan: Plan | None = None
+    draft: Draft | None = field(default=None, compare=False)
+    plan_stale: bool = True
+    command: CommandInForce | None = None
+    switched_at: datetime | None = None
+    serial: int = 0
+    night: OpenNight | None = None
+    said: frozenset[str] = frozenset()
+    refused: frozenset[str] = frozenset()
+
+
+def vehicle_of(state: PointState, file: HouseholdFile) -> str | None:
+    """Return the vehicle at a charge point: the one a person named, or the first in the file."""
+    users = vehicles_of(file, state.charge_point)
+    return state.vehicle if state.vehicle in users else next(iter(users), None)
+
+
+def vehicles_of(file: HouseholdFile, charge_point: str) -> tuple[str, ...]:
+    """Return the vehicles that use a charge point, in the order of the file."""
+    return tuple(name for name, car in file.vehicles.items() if car.charge_point == charge_point)
+
+
+def register_wh_at(state: PointState, instant: datetime) -> int | None:
+    """Return what the register must show [Wh]: the last reading, and the last power since then."""
+    if state.register is None:
+        return None
+    since = max(timedelta(0), min(instant - state.register.at, LONGEST_GAP))
+    return state.register.register_wh + round((state.watts or 0.0) * (since / timedelta(hours=1)))
+
+
+def counted_soc_percent(state: PointState, file: HouseholdFile, now: datetime) -> float | None:
+    """Return the state of charge, counted on from the last known one by the meter.
+
+    Parameters
+    ----------
+    state : PointState
+        The charge point.
+    file : HouseholdFile
+        The household.
+    now : datetime
+        UTC.
+
+    Returns
+    -------
+    float or None
+        Percent, at most 100; None if nothing was ever known.
+    """
+    vehicle = vehicle_of(state, file)
+    if state.soc is None or vehicle is None:
+        return None
+    if state.soc.register_wh is None or state.register is None:
+        return state.soc.percent
+    model = charge_model(file, vehicle)
+    # What was counted too far while no reading came must not take from what is known.
+    metered_kwh = max(0, (register_wh_at(state, now) or 0) - state.soc.register_wh) / 1000
+    gained_share = model.gained_kw(model.full_kw) / model.full_kw
+    return min(100.0, state.soc.percent + model.soc_percent(metered_kwh * gained_share))
+
+
+def assumed_soc_percent(file: HouseholdFile, vehicle: str) -> float:
+    """Return what to take for the state of charge where nothing better is known.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    vehicle : str
+        Its name in the file.
+
+    Returns
+    -------
+    float
+        `arrives_with_percent`; without it the everyday limit less a usual day's driving; without
+        that 0, so that the vehicle is not left short (it stops by itself when it is full).
+    """
+    car = file.vehicles[vehicle]
+    if car.arrives_with_percent is not None:
+        return car.arrives_with_percent
+    if car.daily_distance_km is not None and car.kwh_per_km is not None:
+        used_percent = 100 * car.daily_distance_km * car.kwh_per_km / car.usable_kwh
+        return max(0.0, car.limit_percent - used_percent)
+    return 0.0
+
+
+def departure_of(state: PointState, file: HouseholdFile, now: datetime) -> DepartureAt | None:
+    """Return the departure to plan for: the next one, with a person's wishes laid over it."""
+    vehicle = vehicle_of(state, file)
+    if vehicle is None:
+        return None
+    departure = next_departure(file, vehicle, now)
+    wishes = state.wishes
+    if wishes.by is not None and wishes.by > now:
+        ready = wishes.by
+        departure = (
+            replace(departure, instant=ready, ready_by=ready, returns=None, uses_kwh=None)
+            if departure
+            else DepartureAt(vehicle, ready, ready, 0.0, file.vehicles[vehicle].limit_percent, None)
+        )
+    if departure is None:
+        return None
+    # What a person asks for is wanted at any price.
+    need = departure.need_percent if wishes.need_percent is None else wishes.need_percent
+    if wishes.want_percent is not None:
+        return replace(
+            departure,
+            need_percent=min(need, wishes.want_percent),
+            want_percent=wishes.want_percent,
+            max_rate=None,
+        )
+    return replace(departure, need_percent=need, want_percent=max(need, departure.want_percent))

@@ -1,0 +1,195 @@
+"""Equipment that speaks OCPP as one more way to be a charge point: what it says, what it is told.
+
+The OCPP server hands on what it hears and waits until that is kept, so that equipment has its
+answer only then.
+"""
+
+from __future__ import annotations
+
+from threading import Condition, Event
+from typing import TYPE_CHECKING
+
+import structlog
+
+from adapters.contract.messages import Reading, VehicleReport
+from adapters.ocpp.events import Connected, Disconnected, Ready, Refused
+from adapters.ocpp.point import equipment_of
+from adapters.ocpp.server import OcppServer
+from config.files.errors import BusError
+from config.files.secret_files import read_password
+from daemon.messaging.incoming import HardwareSaid, LineUp
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from datetime import datetime
+    from pathlib import Path
+
+    from adapters.clocks.clock import Clock
+    from adapters.contract.messages import Command
+    from adapters.ocpp.events import Heard
+    from adapters.wired.lines import PlannedPeriod
+    from config import HouseholdFile
+    from daemon.messaging.incoming import Incoming
+
+_log = structlog.get_logger(__name__)
+
+KEPT_SECONDS = 10.0
+"""How long the loop may take to keep what equipment says."""
+
+
+class OcppLine:
+    """The way to one charge point; it holds a plan.
+
+    Parameters
+    ----------
+    server
+        Where it connects.
+    charge_point
+        Its name in the household file.
+    """
+
+    holds_plan = True
+
+    def __init__(self, server: OcppServer, charge_point: str) -> None:
+        self._server = server
+        self._charge_point = charge_point
+
+    def tell(
+        self,
+        command: Command,
+        periods: Sequence[PlannedPeriod],
+        now: datetime,  # noqa: ARG002 - the server has a clock
+    ) -> None:
+        """Tell it what is in force and what is planned, if it is connected."""
+        self._server.tell(self._charge_point, command, periods)
+
+    def next_due(self) -> datetime | None:
+        """Nothing is forgotten: it is told again each time it connects."""
+        return None
+
+
+class Ear:
+    """Takes what was heard, on the server's thread: one thing at a time.
+
+    Parameters
+    ----------
+    post
+        Puts events into the daemon's queue.
+    """
+
+    def __init__(self, post: Callable[[Incoming], None]) -> None:
+        self._post = post
+        self._changed = Condition()
+        self._has_ended = False
+
+    def hear(self, charge_point: str, heard: Heard) -> None:
+        """Hand on what was heard.
+
+        Parameters
+        ----------
+        charge_point
+            Its name in the household file.
+        heard
+            What was heard of it.
+
+        Raises
+        ------
+        BusError
+            If it is not kept; then equipment says it again.
+        """  # noqa: DOC502 - raised below
+        match heard:
+            case Reading() | VehicleReport():
+                self._keep(charge_point, heard)
+            case Ready():
+                self._post(LineUp(charge_point))
+            case Connected():
+                _log.info("connected by OCPP", charge_point=charge_point)
+            case Disconnected():
+                _log.warning("no longer connected by OCPP", charge_point=charge_point)
+            case Refused(_, what, why):
+                _log.warning("equipment refuses", charge_point=charge_point, what=what, why=why)
+
+    def end(self) -> None:
+        """Wait for nothing any more: nobody is there to keep it."""
+        with self._changed:
+            self._has_ended = True
+            self._changed.notify_all()
+
+    def _keep(self, charge_point: str, said: Reading | VehicleReport) -> None:
+        answers: list[bool] = []
+
+        def tell(is_kept: bool) -> None:  # noqa: FBT001 - the one thing it is told
+            with self._changed:
+                answers.append(is_kept)
+                self._changed.notify_all()
+
+        self._post(HardwareSaid(charge_point, said, tell))
+        with self._changed:
+            self._changed.wait_for(lambda: answers or self._has_ended, KEPT_SECONDS)
+            if answers != [True]:
+                raise BusError(f"what {charge_point} says could not be kept")
+
+
+class OcppSide:
+    """The server, and what goes to and fro.
+
+    Parameters
+    ----------
+    file
+        A household with `ocpp`.
+    clock
+        The daemon's.
+    post
+        Puts events into the daemon's queue.
+    """
+
+    def __init__(self, file: HouseholdFile, clock: Clock, post: Callable[[Incoming], None]) -> None:
+        self._file = file
+        self._ear = Ear(post)
+        self._is_open = Event()
+        self._equipment = equipment_of(file)
+        self._server = OcppServer(
+            self._equipment,
+            self._ear.hear,
+            clock=clock,
+            certificate=_certificate(file),
+            is_open=self._is_open.is_set,
+        )
+
+    def line(self, charge_point: str) -> OcppLine:
+        """Return the way to a charge point."""
+        return OcppLine(self._server, charge_point)
+
+    def start(self) -> None:
+        """Begin to listen.
+
+        Raises
+        ------
+        BusError
+            If it can't, or the extra is not installed.
+        FileError
+            If a password, or the key of the certificate, can't be read or may be read by others.
+        """  # noqa: DOC502 - raised by the parts
+        ocpp = self._file.ocpp
+        if ocpp is None:
+            raise BusError("the household file has no ocpp")
+        for each in self._equipment:
+            read_password(each.password_file)
+        port = self._server.start(ocpp.host, ocpp.port)
+        _log.info("listening for OCPP 1.6J", host=ocpp.host, port=port)
+
+    def let_in(self) -> None:
+        """Let equipment connect, now that the clock can be believed: it takes its own from here."""
+        self._is_open.set()
+
+    def stop(self) -> None:
+        """Close all connections; equipment keeps to the plan that it was told."""
+        self._ear.end()
+        self._server.stop()
+
+
+def _certificate(file: HouseholdFile) -> tuple[Path, Path] | None:
+    ocpp = file.ocpp
+    if ocpp is None or ocpp.certificate_file is None or ocpp.key_file is None:
+        return None
+    return ocpp.certificate_file, ocpp.key_file

@@ -1,0 +1,332 @@
+"""From what a controller asks for to rows and messages: recorded first, then published."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from datetime import timedelta
+from typing import TYPE_CHECKING, Any, Protocol
+
+import structlog
+
+from adapters.contract.messages import Alert, Answer, Command, DaemonState, encode
+from adapters.ledger.exact_json import dump_exact
+from config.files.errors import LedgerError
+from daemon.control.events import AnnouncePlan, Assert, CloseNight, Issue, Note, Warn
+from daemon.messaging.status import BELIEVE_FOR
+from daemon.nights.account import counted_from, night_record
+from planners.local_time.departures import night_bounds
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Mapping, Sequence
+    from datetime import datetime
+    from typing import Literal
+
+    from adapters.contract.messages import Message, Status
+    from adapters.contract.topics import Topics
+    from adapters.ledger.ledger import Ledger
+    from adapters.ledger.rows import Befallen
+    from daemon.control.events import Action, CommandInForce, NightFacts
+    from daemon.control.state import House
+    from daemon.messaging.instance import Instance
+    from daemon.nights.account import Charged
+    from planners.plan.plan import Plan
+
+_log = structlog.get_logger(__name__)
+
+DAY = timedelta(days=1)
+STATUS_EVERY = BELIEVE_FOR / 2
+"""A status that says nothing new is published again this often, so that it stays believable."""
+
+
+class Publisher(Protocol):
+    """The part of the bus that is written to."""
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool) -> bool:
+        """Hand a message to the broker; False, and nothing sent, while there is none."""
+        ...
+
+
+def command_message(command: CommandInForce) -> Command:
+    """Return a command as the bus carries it."""
+    return Command(
+        serial=command.serial,
+        do=command.do,
+        amps=command.amps,
+        valid_until=command.valid_until,
+        plan=command.plan,
+        why=command.why,
+    )
+
+
+class Outbox:
+    """Carries out actions.
+
+    Parameters
+    ----------
+    topics : Topics
+        The household's.
+    ledger : Ledger
+        Where everything is recorded before it is published.
+    bus : Publisher
+        Where it is published.
+    me : Instance, optional
+        Who publishes, so that another daemon of the household can tell.
+    run_command : callable, optional
+        Runs the user's own command with an alert on its standard input.
+    """
+
+    def __init__(
+        self,
+        topics: Topics,
+        ledger: Ledger,
+        bus: Publisher,
+        *,
+        me: Instance | None = None,
+        run_command: Callable[[Sequence[str], bytes], None] | None = None,
+    ) -> None:
+        self._topics = topics
+        self._me = me
+        self._run_command = run_command
+        self._ledger = ledger
+        self._bus = bus
+        self._statuses: dict[str, Status] = {}
+        self._online_at: datetime | None = None
+        self._is_waiting = False
+        self._refusals: list[LedgerError] = []
+
+    def carry_out(
+        self, point: str, action: Action, now: datetime, house: House
+    ) -> dict[str, Any] | None:
+        """Do one thing a controller asked for.
+
+        Parameters
+        ----------
+        point : str
+            The charge point.
+        action : Action
+            What to do.
+        now : datetime
+            UTC.
+        house : House
+            The household file and the rates.
+
+        Returns
+        -------
+        dict or None
+            The record of a night that was closed by it.
+
+        Raises
+        ------
+        LedgerError
+            If a night can't be recorded; then it is not published either. All else is: what the
+            ledger refused of it is told by `refusals_since`.
+        TariffError
+            If a night can't be priced.
+        """  # noqa: DOC502 - raised by the ledger and by the rates
+        match action:
+            case Issue(command):
+                self._record_command(point, command, now)
+                self._send(self._topics.command(point), command_message(command), retain=True)
+            case Assert(command):
+                self._send(self._topics.command(point), command_message(command), retain=True)
+            case AnnouncePlan(plan):
+                self._announce(point, plan)
+            case CloseNight(facts):
+                return self.record_night(facts, house)
+            case Warn(code, message):
+                self._warn(point, Alert(code=code, at=now, message=message), house)
+            case Note(event, facts):
+                _log.info(event, **facts)
+        return None
+
+    def note_down(
+        self, what: Befallen, now: datetime, body: Mapping[str, object] | None = None
+    ) -> None:
+        """Record what has befallen the daemon, so that a night can be told from the ledger."""
+        try:
+            self._ledger.add_happening(now, what, body)
+        except LedgerError as error:
+            self._refusals.append(error)
+            _log.error("what has happened can't be recorded", what=what, why=str(error))
+
+    def refusals_since(self) -> list[LedgerError]:
+        """Hand over what the ledger has refused of what was sent, since this was asked last."""
+        refusals, self._refusals = self._refusals, []
+        return refusals
+
+    def is_now(self, me: Instance) -> None:
+        """Publish in this name from now on."""
+        self._me = me
+
+    def say_answer(self, point: str, answer: Answer) -> None:
+        """Tell a person what came of a request."""
+        self._send(self._topics.answer(point), answer, retain=False)
+
+    def account_of(self, facts: NightFacts, house: House) -> dict[str, Any]:
+        """Make the record of a night from the readings that are kept.
+
+        Parameters
+        ----------
+        facts : NightFacts
+            What is known of it otherwise.
+        house : House
+            The household file and the rates.
+
+        Returns
+        -------
+        dict
+            As `daemon.nights.account.night_record` says.
+
+        Raises
+        ------
+        LedgerError
+            If the readings can't be read.
+        TariffError
+            If it can't be priced.
+        """  # noqa: DOC502 - raised by the ledger and by the rates
+        start, end = night_bounds(facts.night, house.file.zone)
+        end = min(end, facts.closed_at)
+        # From a day before: a register that fell just before the night still counts from there.
+        readings = self._ledger.register_readings(facts.charge_point, start - DAY, end)
+        since = counted_from(house, facts)
+        charged = self._charged(house, since, end) if since else ()
+        return night_record(house, facts, readings, charged)
+
+    def record_night(self, facts: NightFacts, house: House) -> dict[str, Any] | None:
+        """Account for a night, record it, and publish it.
+
+        Parameters
+        ----------
+        facts : NightFacts
+            What is known of it.
+        house : House
+            The household file and the rates.
+
+        Returns
+        -------
+        dict or None
+            Its record; None if the same is recorded already.
+
+        Raises
+        ------
+        LedgerError
+            If it can't be recorded; then it is not published either.
+        TariffError
+            If it can't be priced.
+        """  # noqa: DOC502 - raised by the ledger and by the rates
+        point = facts.charge_point
+        record = self.account_of(facts, house)
+        news = self._ledger.close_night(facts.night, point, facts.vehicle, facts.closed_at, record)
+        if not news:
+            return None
+        self._bus.publish(self._topics.night(point), dump_exact(record).encode(), retain=False)
+        _log.info(
+            "night closed", charge_point=point, night=record["night"],
+            kwh=str(record["energy_kwh"]), cost=str(record["cost"]), currency=record["currency"],
+        )  # fmt: skip
+        return record
+
+    def say_online(self, now: datetime) -> None:
+        """Publish that the daemon runs, if that was not said lately."""
+        if self._online_at is None or now >= self._online_at + STATUS_EVERY:
+            self._online_at = now
+            self._say_daemon("online", now)
+
+    def say_waiting(self) -> None:
+        """Publish that the daemon waits for its clock; when that is, it can't say."""
+        if not self._is_waiting:
+            self._is_waiting = True
+            self._send(self._topics.daemon, DaemonState(state="waiting"), retain=True)
+
+    def say_offline(self, now: datetime) -> None:
+        """Publish that the daemon is about to end."""
+        self._say_daemon("offline", now)
+
+    def say_status(self, point: str, status: Status) -> None:
+        """Publish what is believed of a charge point, if it is news or the last grows stale."""
+        last = self._statuses.get(point)
+        if last is not None and status.at < last.at + STATUS_EVERY and _gist(last) == _gist(status):
+            return
+        self._statuses[point] = status
+        self._send(self._topics.status(point), status, retain=True)
+
+    def say_plan(self, point: str, plan: Plan | None) -> None:
+        """Publish the plan in force again; without one, take the retained one away."""
+        payload = dump_exact(plan.to_json()).encode() if plan else b""
+        self._bus.publish(self._topics.plan(point), payload, retain=True)
+
+    def forget_what_was_said(self) -> None:
+        """Say everything again: the broker may be a new one."""
+        self._statuses.clear()
+        self._online_at = None
+        self._is_waiting = False
+
+    def forget_online(self) -> None:
+        """Say again that the daemon runs: somebody has said otherwise."""
+        self._online_at = None
+
+    def _say_daemon(self, state: Literal["online", "offline"], now: datetime) -> None:
+        message = DaemonState(
+            state=state,
+            at=now,
+            stale_after=now + BELIEVE_FOR,
+            instance=self._me.name if self._me else None,
+            since=self._me.since if self._me else None,
+        )
+        self._send(self._topics.daemon, message, retain=True)
+
+    def _warn(self, point: str, alert: Alert, house: House) -> None:
+        """Tell a person by every way there is; one that fails must not close the others."""
+        with self._sent_all_the_same("an alert"):
+            self._ledger.add_alert(point, alert.at, alert.code, alert.message)
+        self._send(self._topics.alert(point), alert, retain=False)
+        _log.warning("alert", charge_point=point, code=alert.code, message=alert.message)
+        home = house.file.household
+        if home.on_alert is not None and self._run_command is not None:
+            where = {"household": home.name, "charge_point": point}
+            told = alert.model_dump(mode="json", exclude_none=True) | where
+            self._run_command(home.on_alert, dump_exact(told).encode())
+
+    def _record_command(self, point: str, command: CommandInForce, now: datetime) -> None:
+        with self._sent_all_the_same("a command"):  # it may be a stop
+            self._ledger.add_command(
+                point, now, command.serial, do=command.do, amps=command.amps,
+                valid_until=command.valid_until, why=command.why, plan=command.plan,
+            )  # fmt: skip
+
+    @contextmanager
+    def _sent_all_the_same(self, what: str) -> Iterator[None]:
+        try:
+            yield
+        except LedgerError as error:
+            self._refusals.append(error)
+            _log.error(f"{what} is sent that can't be recorded", why=str(error))
+
+    def _announce(self, point: str, plan: Plan) -> None:
+        document = plan.to_json()
+        with self._sent_all_the_same("a plan"):
+            self._ledger.add_plan(point, plan.made_at, document)
+        self.say_plan(point, plan)
+        _log.info(
+            "planned", charge_point=point, kwh=document["energy_kwh"], cost=document["cost"],
+            currency=plan.currency, periods=len(plan.periods), why=" ".join(plan.why),
+        )  # fmt: skip
+
+    def _charged(self, house: House, since: datetime, end: datetime) -> Sequence[Charged]:
+        """Read what each charge point's meter showed since the count of use began."""
+        return [
+            (name, self._ledger.register_readings(name, since, end))
+            for name in house.file.charge_points
+        ]
+
+    def _send(self, topic: str, message: Message, *, retain: bool) -> None:
+        self._bus.publish(topic, encode(message), retain=retain)
+
+
+def _gist(status: Status) -> tuple[object, ...]:
+    """Give what makes a status news: not the instants, nor every watt-hour."""
+    soc = None if status.soc_percent is None else round(status.soc_percent)
+    return (
+        status.connected, status.charging, status.do, status.serial, status.plan, soc,
+        status.soc_from, status.rates, status.alerts,
+    )  # fmt: skip

@@ -1,0 +1,84 @@
+"""Prices that came over the bus: which tariff each is for, and which are for none. Pure."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from config import PricePoint
+from config.files.errors import TariffError
+from planners.local_time.conversion import local_date
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from adapters.contract.messages import PriceFeed, PriceStart
+    from planners.rates.prices import Prices
+
+YEARS = range(2000, 2100)
+"""Years (in UTC) of prices that are taken, in a message as in a file."""
+
+
+@dataclass
+class SortedFeed:
+    """A message's prices, sorted.
+
+    Attributes
+    ----------
+    by_tariff : dict of str to dict
+        Prices for each tariff, by their starts: of two for one start the last counts.
+    passed_over : Counter of str
+        How many prices are for no tariff, by the reason.
+    """
+
+    by_tariff: dict[str, dict[datetime, PricePoint]] = field(default_factory=dict)
+    passed_over: Counter[str] = field(default_factory=Counter)
+
+    def why(self) -> str:
+        """Say how many were passed over for each reason."""
+        return "; ".join(f"{count} {reason}" for reason, count in self.passed_over.items())
+
+
+def sort_feed(prices: Prices, feed: PriceFeed) -> SortedFeed:
+    """Give each price to the tariff that is in force on the local date of its start.
+
+    So the prices of tomorrow can come today, though another tariff begins at midnight.
+
+    Parameters
+    ----------
+    prices : Prices
+        The household's tariffs.
+    feed : PriceFeed
+        The message.
+
+    Returns
+    -------
+    SortedFeed
+        By tariff, and what is for none.
+    """
+    found = SortedFeed()
+    for price in feed.rates:
+        tariff, reason = _tariff_for(prices, price)
+        if reason:
+            found.passed_over[reason] += 1
+        else:
+            point = PricePoint(price.start, price.rate)
+            found.by_tariff.setdefault(tariff, {})[price.start] = point
+    return found
+
+
+def _tariff_for(prices: Prices, price: PriceStart) -> tuple[str, str]:
+    """Name the tariff, or say why there is none."""
+    start = price.start
+    if start.year not in YEARS:
+        return "", f"outside the years {YEARS.start} to {YEARS.stop - 1}"
+    if start != start.replace(second=0, microsecond=0):
+        return "", "that start within a minute"
+    try:
+        tariff = prices.tariff_on(local_date(start, prices.zone))
+    except TariffError:
+        return "", "on days before the first tariff"
+    if tariff.prices is None:
+        return "", f"on days of {tariff.name}, which has bands"
+    return tariff.name, ""

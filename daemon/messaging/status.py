@@ -1,0 +1,96 @@
+"""What the daemon believes of a charge point, as the bus carries it. Pure."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+from adapters.contract.messages import KnownRates, Reading, Status
+from daemon.control.state import FLOWING_WATTS, counted_soc_percent
+from planners.rates.known import rates_known
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from daemon.control.state import House, PointState, SocSource
+    from planners.plan.plan import Plan
+
+BELIEVE_FOR = timedelta(minutes=5)
+"""How long a reader should believe a status that is not followed by another."""
+
+
+def status_of(state: PointState, now: datetime, house: House) -> Status:
+    """Say what is believed.
+
+    Parameters
+    ----------
+    state : PointState
+        What is known.
+    now : datetime
+        UTC.
+    house : House
+        The household file and the rates.
+
+    Returns
+    -------
+    Status
+        The message.
+    """
+    command = state.command
+    soc = counted_soc_percent(state, house.file, now)
+    register = state.register
+    reading = (
+        Reading(at=register.at, register_kwh=register.register_wh / 1000, watts=state.watts)
+        if register
+        else None
+    )
+    return Status(
+        at=now,
+        stale_after=now + BELIEVE_FOR,
+        connected=state.plugged_in,
+        charging=state.watts is not None and state.watts > FLOWING_WATTS,
+        do=command.do if command else None,
+        serial=command.serial if command else None,
+        why=command.why if command else None,
+        soc_percent=None if soc is None else round(soc, 1),
+        soc_from=_soc_from(state),
+        plan=state.plan.name if state.plan else None,
+        reading=reading,
+        rates=_rates(now, house),
+        alerts=tuple(sorted(state.said)),
+    )
+
+
+def next_start(plan: Plan, now: datetime) -> datetime | None:
+    """Return when a plan begins to charge next: a period that carries on another is no start.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan in force.
+    now : datetime
+        UTC.
+
+    Returns
+    -------
+    datetime or None
+        UTC; None if no start is ahead.
+    """
+    ends = {period.end for period in plan.periods}
+    ahead = (each.start for each in plan.periods if each.start > now and each.start not in ends)
+    return min(ahead, default=None)
+
+
+def _rates(now: datetime, house: House) -> KnownRates | None:
+    known = rates_known(house.prices, now)
+    if known is None:
+        return None
+    return KnownRates(tariff=known.tariff, known_until=known.until, now=known.now)
+
+
+def _soc_from(state: PointState) -> SocSource | None:
+    soc, register = state.soc, state.register
+    if soc is None:
+        return None
+    counted = register is not None and soc.register_wh not in {None, register.register_wh}
+    return "counted" if counted else soc.source

@@ -1,0 +1,334 @@
+"""The figures of a month's pictures, before anything is drawn. Pure; knows no colours.
+
+Places in a night are hours that passed since its noon, whatever the clock on the wall did.
+"""
+
+from __future__ import annotations
+
+import calendar
+from datetime import date, timedelta
+from decimal import Decimal
+from itertools import accumulate
+from typing import TYPE_CHECKING, NamedTuple
+from zoneinfo import ZoneInfo
+
+from daemon.tariff.chart import QUARTER, hours_since
+from planners.local_time.departures import night_bounds
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import datetime
+
+    from daemon.night_log.month import Month, NightRow, Stretch
+    from planners.rates.spans import RateSpan
+
+SMALLEST_BAR = 0.15
+"""Height at the least, so that a little energy is still seen [share of the highest]."""
+MOST_KEYS = 6
+"""More rates than this are told by the lowest, the middle and the highest."""
+RULES = ("at_once", "timer", "hindsight")
+RULE_WORDS = {
+    "paid": "paid",
+    "at_once": "at once",
+    "timer": "on a timer",
+    "hindsight": "with hindsight",
+}
+
+
+class Shade(NamedTuple):
+    """A stretch at one rate; `tone` is 0 at the month's lowest rate and 1 at its highest."""
+
+    start: float
+    end: float
+    tone: float
+    estimated: bool
+
+
+class Bar(NamedTuple):
+    """A half-hour in which energy flowed; `height` is a share of the month's fastest charging."""
+
+    start: float
+    end: float
+    height: float
+
+
+class Lane(NamedTuple):
+    """One charge point in one night; `plugged` is from when to when, or None."""
+
+    charge_point: str
+    plugged: tuple[float, float] | None
+    bars: tuple[Bar, ...]
+
+
+class NightLine(NamedTuple):
+    """One day of the month in the picture of hours.
+
+    Attributes
+    ----------
+    night : date
+        The local date.
+    hours : float
+        Length of the night: 24, or less or more where the clock changes [hours].
+    turn : float or None
+        Where the clock changes [hours since noon].
+    shades : tuple of Shade
+        The rates, in order; empty where they are not known.
+    lanes : tuple of Lane
+        One for each charge point of the month; empty where no night was recorded.
+    kwh : float or None
+        Energy of all charge points [kWh]; None where no night was recorded.
+    kept : bool
+        False where energy flowed, but its hours are no longer kept.
+    short : bool
+        Whether a need was not met.
+    """
+
+    night: date
+    hours: float
+    turn: float | None
+    shades: tuple[Shade, ...]
+    lanes: tuple[Lane, ...]
+    kwh: float | None
+    kept: bool
+    short: bool
+
+
+class BandStack(NamedTuple):
+    """The energy of one band, for each day of the month [kWh]."""
+
+    band: str
+    kwh: tuple[float, ...]
+
+
+class CostLine(NamedTuple):
+    """What a rule comes to from the month's first day to each day [currency], unrounded."""
+
+    rule: str
+    costs: tuple[Decimal, ...]
+
+
+class RateKey(NamedTuple):
+    """A rate for the legend: its band where there is one, and its tone."""
+
+    band: str
+    rate: Decimal
+    tone: float
+
+
+def days_of(month: Month) -> tuple[date, ...]:
+    """List the dates of the month."""
+    count = calendar.monthrange(month.year, month.month)[1]
+    return tuple(date(month.year, month.month, day) for day in range(1, count + 1))
+
+
+def charge_points_of(month: Month) -> tuple[str, ...]:
+    """List the charge points of the month, by name."""
+    return tuple(sorted({row.charge_point for row in month.nights}))
+
+
+def night_lines(month: Month) -> tuple[NightLine, ...]:
+    """Lay out each day of the month: rates, and the hours in which energy flowed.
+
+    Parameters
+    ----------
+    month : Month
+        The month.
+
+    Returns
+    -------
+    tuple of NightLine
+        One for each day, in order.
+    """
+    zone = ZoneInfo(month.timezone)
+    tones = _Tones.of(month)
+    highest = max((_kw(flow.wh, flow.start, flow.end) for flow in _flows(month)), default=1.0)
+    by_day: dict[date, list[NightRow]] = {day: [] for day in days_of(month)}
+    for row in month.nights:
+        by_day[row.night].append(row)
+    points = charge_points_of(month)
+    return tuple(
+        _night_line(day, rows, zone, tones, _lanes(day, rows, points, zone, highest))
+        for day, rows in by_day.items()
+    )
+
+
+def _night_line(
+    day: date, rows: Sequence[NightRow], zone: ZoneInfo, tones: _Tones, lanes: tuple[Lane, ...]
+) -> NightLine:
+    start, end = night_bounds(day, zone)
+    spans = next((row.rates for row in rows if row.rates), ())
+    return NightLine(
+        night=day,
+        hours=hours_since(start, end),
+        turn=_turn(start, end, zone),
+        shades=tuple(tones.shade(span, start) for span in spans),
+        lanes=lanes,
+        kwh=sum(row.energy_wh for row in rows) / 1000 if rows else None,
+        kept=not any(row.energy_wh and not row.flows for row in rows),
+        short=any(not row.need_met for row in rows),
+    )
+
+
+def _lanes(
+    day: date, rows: Sequence[NightRow], points: Sequence[str], zone: ZoneInfo, highest: float
+) -> tuple[Lane, ...]:
+    """Lay out each charge point's part of a night, if anything of that night is recorded."""
+    bounds = night_bounds(day, zone)
+    found = {row.charge_point: row for row in rows}
+    lanes = (
+        _lane(found[point], *bounds, highest) if point in found else Lane(point, None, ())
+        for point in points
+    )
+    return tuple(lanes) if rows else ()
+
+
+def _lane(row: NightRow, start: datetime, end: datetime, highest: float) -> Lane:
+    first, last = max(row.plugged_since, start), min(row.closed_at, end)
+    return Lane(
+        row.charge_point,
+        (hours_since(start, first), hours_since(start, last)) if first < last else None,
+        tuple(
+            Bar(
+                hours_since(start, flow.start),
+                hours_since(start, flow.end),
+                max(SMALLEST_BAR, _kw(flow.wh, flow.start, flow.end) / highest),
+            )
+            for flow in row.flows
+            if flow.wh
+        ),
+    )
+
+
+def _turn(start: datetime, end: datetime, zone: ZoneInfo) -> float | None:
+    """Find where the clock changes between two instants [hours since the first]."""
+    offset = start.astimezone(zone).utcoffset()
+    instants = (start + place * QUARTER for place in range((end - start) // QUARTER))
+    turns = (at for at in instants if at.astimezone(zone).utcoffset() != offset)
+    first = next(turns, None)
+    return None if first is None else hours_since(start, first)
+
+
+def _flows(month: Month) -> list[Stretch]:
+    return [flow for row in month.nights for flow in row.flows]
+
+
+def _kw(wh: int, start: datetime, end: datetime) -> float:
+    """Average power of a stretch [kW]."""
+    return wh / 1000 / ((end - start) / timedelta(hours=1))
+
+
+class _Tones(NamedTuple):
+    """Where each rate of a month lies between its lowest and its highest."""
+
+    lowest: Decimal
+    highest: Decimal
+
+    @classmethod
+    def of(cls, month: Month) -> _Tones:
+        rates = [span.rate for row in month.nights for span in row.rates] or [Decimal(0)]
+        return cls(min(rates), max(rates))
+
+    def tone(self, rate: Decimal) -> float:
+        width = self.highest - self.lowest
+        return float((rate - self.lowest) / width) if width else 0.0
+
+    def shade(self, span: RateSpan, origin: datetime) -> Shade:
+        start, end = hours_since(origin, span.start), hours_since(origin, span.end)
+        return Shade(start, end, self.tone(span.rate), span.estimated)
+
+
+def rate_keys(month: Month) -> tuple[RateKey, ...]:
+    """Choose the rates that explain the tones, from the lowest to the highest.
+
+    Parameters
+    ----------
+    month : Month
+        The month.
+
+    Returns
+    -------
+    tuple of RateKey
+        Each band at each of its rates; where these are too many, lowest, middle and highest.
+    """
+    found = {(span.rate, span.band) for row in month.nights for span in row.rates}
+    tones = _Tones.of(month)
+    if len(found) <= MOST_KEYS:
+        return tuple(RateKey(band, rate, tones.tone(rate)) for rate, band in sorted(found))
+    middle = (tones.lowest + tones.highest) / 2
+    return tuple(
+        RateKey("", rate, tones.tone(rate)) for rate in (tones.lowest, middle, tones.highest)
+    )
+
+
+def band_stacks(month: Month) -> tuple[BandStack, ...]:
+    """Sum up the energy of each band on each day.
+
+    Parameters
+    ----------
+    month : Month
+        The month.
+
+    Returns
+    -------
+    tuple of BandStack
+        From the band that was cheapest on average to the dearest, at the bottom first.
+    """
+    days = days_of(month)
+    wh: dict[str, dict[date, int]] = {}
+    for row in month.nights:
+        for line in row.by_band:
+            of_band = wh.setdefault(line.band, dict.fromkeys(days, 0))
+            of_band[row.night] += line.wh
+    averages = _average_rates(month)
+    return tuple(
+        BandStack(band, tuple(wh[band][day] / 1000 for day in days))
+        for band in sorted(wh, key=lambda band: (averages[band], band))
+    )
+
+
+def _average_rates(month: Month) -> dict[str, Decimal]:
+    """Average what each band cost [currency per kWh]; without energy it is the plain rate."""
+    sums: dict[str, tuple[int, Decimal, Decimal]] = {}
+    for line in month.by_band:
+        wh, cost, _ = sums.get(line.band, (0, Decimal(0), line.rate))
+        sums[line.band] = wh + line.wh, cost + line.cost, line.rate
+    return {band: cost * 1000 / wh if wh else rate for band, (wh, cost, rate) in sums.items()}
+
+
+def cost_lines(month: Month) -> tuple[CostLine, ...]:
+    """Add up what was paid and what each rule would have cost, day by day.
+
+    Parameters
+    ----------
+    month : Month
+        The month.
+
+    Returns
+    -------
+    tuple of CostLine
+        ``"paid"`` first, then each rule that is known for any night. A night of which a rule is
+        not known counts there at what was paid, so that the lines end apart by what was saved.
+    """
+    known = [
+        rule for rule in RULES if any(rule_cost(row, rule) is not None for row in month.nights)
+    ]
+    return tuple(CostLine(rule, _cumulated(month, rule)) for rule in ("paid", *known))
+
+
+def _cumulated(month: Month, rule: str) -> tuple[Decimal, ...]:
+    by_day = dict.fromkeys(days_of(month), Decimal(0))
+    for row in month.nights:
+        cost = rule_cost(row, rule)
+        by_day[row.night] += row.cost if cost is None else cost
+    return tuple(accumulate(by_day.values()))
+
+
+def rule_cost(row: NightRow, rule: str) -> Decimal | None:
+    """Tell what a night would have cost by one of `RULES` [currency], or was ``"paid"``."""
+    costs = {
+        "paid": row.cost,
+        "at_once": row.at_once,
+        "timer": row.timer,
+        "hindsight": row.hindsight,
+    }
+    return costs[rule]

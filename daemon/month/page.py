@@ -1,0 +1,55 @@
+"""A month as one page of HTML."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from daemon.month.chart import RULE_WORDS, band_stacks, charge_points_of, cost_lines
+from daemon.month.page_tables import Tables
+from daemon.month.page_wording import Words, alert_place, kwh, short_date, sources
+from daemon.month.pictures import draw_month
+from daemon.month.wording import ROUNDING, why_short
+from daemon.presentation.page import page_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from daemon.night_log.month import Month
+
+_FILTERS: dict[str, Callable[..., str]] = {
+    "kwh": kwh,
+    "short_date": short_date,
+    "alert_place": alert_place,
+    "rule_words": RULE_WORDS.__getitem__,
+}
+
+
+def render_page(month: Month) -> str:
+    """Make the page of a month.
+
+    Parameters
+    ----------
+    month : Month
+        The month.
+
+    Returns
+    -------
+    str
+        An HTML document, to be written as UTF-8.
+    """
+    words = Words(month)
+    return page_of(
+        "month.html.j2",
+        _FILTERS,
+        month=month,
+        words=words,
+        tables=Tables(month, words),
+        points=charge_points_of(month),
+        pictures=draw_month(month) if month.nights else None,
+        stacks=band_stacks(month),
+        lines=cost_lines(month),
+        many=len({words.where(row) for row in month.nights}) > 1,
+        why_short=why_short,
+        rounding=ROUNDING,
+        sources=sources(month.nights),
+    )

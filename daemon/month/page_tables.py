@@ -1,0 +1,187 @@
+"""The tables of a month's page, and its pictures told in words. Pure."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from itertools import groupby
+from typing import TYPE_CHECKING, NamedTuple
+
+from daemon.month.chart import RULE_WORDS, RULES, band_stacks, cost_lines, days_of, rule_cost
+from daemon.month.page_wording import known_costs, kwh, short_date
+from daemon.presentation.plain_figures import plain
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import datetime
+
+    from daemon.month.page_wording import Words
+    from daemon.night_log.month import BandSum, Month, NightRow, Stretch
+
+LEAST_WH = 50
+"""Half-hours with less are left out of the hours told: a vehicle that only stays awake."""
+MOST_RATES = 8
+"""A band with more rates than this, as a price series has, is told in one row."""
+
+
+class BandLine(NamedTuple):
+    """A row of the table of bands."""
+
+    band: str
+    rate: str
+    energy: str
+    share: str
+    cost: str
+
+
+class NightLine(NamedTuple):
+    """A row of the table of nights."""
+
+    date: str
+    where: str
+    hours: list[str]
+    energy: str
+    estimated: str
+    rate: str
+    cost: str
+    soc: str
+    need: str
+    rules: tuple[str, ...]
+    short: bool
+
+
+class Tables:
+    """Lays out the rows of one month."""
+
+    def __init__(self, month: Month, words: Words) -> None:
+        self.month = month
+        self._words = words
+
+    def bands(self) -> list[BandLine]:
+        """Lay out energy and cost by band and rate; a band of many rates is one row."""
+        order = [stack.band for stack in band_stacks(self.month)]
+        lines = sorted(self.month.by_band, key=lambda line: (order.index(line.band), line.rate))
+        rows: list[BandLine] = []
+        for _, group in groupby(lines, lambda line: line.band):
+            of_band = list(group)
+            parts = [of_band] if len(of_band) > MOST_RATES else [[line] for line in of_band]
+            rows += [self._band(part) for part in parts]
+        return rows
+
+    def _band(self, lines: Sequence[BandSum]) -> BandLine:
+        wh = sum(line.wh for line in lines)
+        lowest, highest = plain(lines[0].rate), plain(lines[-1].rate)
+        return BandLine(
+            lines[0].band,
+            lowest if lowest == highest else f"{lowest} to {highest}",
+            kwh(wh),
+            f"{100 * wh / self.month.energy_wh:.1f} %" if self.month.energy_wh else "",
+            self._words.amount(sum((line.cost for line in lines), Decimal(0))),
+        )
+
+    def nights(self) -> list[NightLine]:
+        """Lay out each night."""
+        return [self._night(row) for row in self.month.nights]
+
+    def _night(self, row: NightRow) -> NightLine:
+        return NightLine(
+            date=short_date(row.night),
+            where=self._words.where(row),
+            hours=self._hours(row),
+            energy=kwh(row.energy_wh),
+            estimated=kwh(row.estimated_wh) if row.estimated_wh else "",
+            rate=self._words.fine(row.cost * 1000 / row.energy_wh) if row.energy_wh else "",
+            cost=self._words.amount(row.cost),
+            soc=_soc(row),
+            need=f"{row.need_percent:.0f} %, {'met' if row.need_met else 'not met'}",
+            rules=tuple(self._words.amount(rule_cost(row, rule)) for rule in RULES),
+            short=not row.need_met,
+        )
+
+    def _hours(self, row: NightRow) -> list[str]:
+        if not row.flows:
+            return ["not kept" if row.energy_wh else "none"]
+        runs = runs_of([flow for flow in row.flows if flow.wh >= LEAST_WH])
+        return [
+            f"{self._words.clock(start)} to {self._words.clock(end)}" for start, end in runs
+        ] or ["none"]
+
+    def rule_sums(self) -> list[str]:
+        """Write what each rule came to, if it is known for every night."""
+        return [
+            self._words.amount(sum(costs, Decimal(0)))
+            if len(costs) == len(self.month.nights)
+            else ""
+            for rule in RULES
+            for costs in [known_costs(self.month, rule)]
+        ]
+
+    # --- the pictures in words --------------------------------------------------------------
+
+    def told_hours(self) -> str:
+        """Tell what the picture of hours shows."""
+        parts = [f"{band.band} at {band.rate}: {band.energy} kWh" for band in self.bands()]
+        nights = [f"{night.date} {', '.join(night.hours)}" for night in self.nights()]
+        return f"By band: {'; '.join(parts)}. Hours in which energy flowed: {'; '.join(nights)}."
+
+    def told_energy(self) -> str:
+        """Tell what the picture of energy shows."""
+        whole = [f"{stack.band} {sum(stack.kwh):.3f} kWh" for stack in band_stacks(self.month)]
+        most = max(self.month.nights, key=lambda row: row.energy_wh)
+        return (
+            f"The month by band: {'; '.join(whole)}. Most in one night: {kwh(most.energy_wh)} kWh"
+            f" on {short_date(most.night)}."
+        )
+
+    def told_costs(self) -> str:
+        """Tell what the picture of costs shows."""
+        ends = [
+            f"{RULE_WORDS[line.rule]} {self._words.money(line.costs[-1])}"
+            for line in cost_lines(self.month)
+        ]
+        return f"By the end of the month: {'; '.join(ends)}."
+
+    # --- the numbers of the pictures --------------------------------------------------------
+
+    def energy_of_days(self) -> list[tuple[str, tuple[str, ...]]]:
+        """List the energy of each band on each day, as the picture has it."""
+        stacks = band_stacks(self.month)
+        return [
+            (short_date(day), tuple(f"{stack.kwh[place]:.3f}" for stack in stacks))
+            for place, day in enumerate(days_of(self.month))
+        ]
+
+    def costs_of_days(self) -> list[tuple[str, tuple[str, ...]]]:
+        """List what each rule had come to on each day, as the picture has it."""
+        lines = cost_lines(self.month)
+        return [
+            (short_date(day), tuple(self._words.amount(line.costs[place]) for line in lines))
+            for place, day in enumerate(days_of(self.month))
+        ]
+
+
+def runs_of(flows: Sequence[Stretch]) -> list[tuple[datetime, datetime]]:
+    """Join stretches that follow on each other.
+
+    Parameters
+    ----------
+    flows : sequence of Stretch
+        In order of time.
+
+    Returns
+    -------
+    list of (datetime, datetime)
+        Start and end of each run.
+    """
+    runs: list[tuple[datetime, datetime]] = []
+    for flow in flows:
+        start = runs.pop()[0] if runs and runs[-1][1] == flow.start else flow.start
+        runs.append((start, flow.end))
+    return runs
+
+
+def _soc(row: NightRow) -> str:
+    before, after = (
+        "?" if percent is None else f"{percent:.0f} %"
+        for percent in (row.soc_before_percent, row.soc_after_percent)
+    )
+    return f"{before} to {after}"

@@ -1,0 +1,297 @@
+"""Draws a month's pictures as SVG to stand in a page.
+
+Fills differ in brightness and in hatches too, lines in markers and in dashes.
+"""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from matplotlib import style
+from matplotlib.collections import LineCollection, PolyCollection
+from matplotlib.colors import LinearSegmentedColormap
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
+from matplotlib.ticker import MaxNLocator
+
+from daemon.month.chart import (
+    RULE_WORDS,
+    band_stacks,
+    cost_lines,
+    night_lines,
+    rate_keys,
+)
+from daemon.presentation.page_pictures import (
+    INK,
+    NARROW_INCHES,
+    POINTS,
+    QUIET,
+    Drawing,
+    draw_twice,
+    legend,
+)
+from daemon.tariff.picture import STYLE
+from planners.accounts.money import format_money
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
+
+    from daemon.month.chart import BandStack, Lane, NightLine
+    from daemon.night_log.month import Month
+
+NIGHT_INCHES = 0.162
+"""Height of a night in the picture of hours [in]."""
+CHARGING = "#163f5c"
+TONES = LinearSegmentedColormap.from_list("tones", ["#f5f1e8", "#ecd9a8", "#d69c4a"])
+ROW, LANES = 0.9, 0.86
+"""Parts of a night's height that its rates and its lanes take."""
+FILLS = (
+    ("#1f5c7a", ""),
+    ("#e3b04f", "////"),
+    ("#8f3f5f", "...."),
+    ("#b9c8b4", "xxxx"),
+    ("#4d4d4d", "----"),
+    ("#f0e6d2", "oo"),
+)
+LINES = {
+    "paid": ("#163f5c", "-", "o", 2.2),
+    "at_once": ("#b3541e", "--", "s", 1.5),
+    "timer": ("#8f3f5f", ":", "^", 1.7),
+    "hindsight": ("#5f6f52", "-.", "D", 1.3),
+}
+
+
+class Pictures(NamedTuple):
+    """The three pictures of a month."""
+
+    hours: Drawing
+    energy: Drawing
+    cost: Drawing
+
+
+def draw_month(month: Month) -> Pictures:
+    """Draw the three pictures.
+
+    Parameters
+    ----------
+    month : Month
+        The month.
+
+    Returns
+    -------
+    Pictures
+        Each an ``svg`` element without sizes, links or ids that another one has.
+    """
+    with style.context(["default", STYLE]):
+        return Pictures(
+            *(
+                draw_twice(name, partial(draw, month))
+                for name, draw in (("hours", _hours), ("energy", _energy), ("cost", _cost))
+            )
+        )
+
+
+# --- the hours charged over the rates ---------------------------------------------------------
+
+
+def _hours(month: Month, width: float) -> Figure:
+    lines = night_lines(month)
+    figure = Figure(figsize=(width, 1.15 + NIGHT_INCHES * len(lines)), layout="constrained")
+    axes = figure.subplots()
+    longest = max(line.hours for line in lines)
+    axes.set_xlim(0, longest)
+    axes.set_ylim(len(lines), 0)
+    axes.grid(visible=False)
+    axes.spines[["left", "bottom"]].set_visible(False)
+    _shades(axes, lines)
+    _charges(axes, lines)
+    _remarks(axes, lines, longest)
+    _night_axes(axes, lines, step=3 if width > NARROW_INCHES else 6)
+    _hours_legend(figure, month, lines)
+    return figure
+
+
+def _shades(axes: Axes, lines: Sequence[NightLine]) -> None:
+    """Fill each night with its rates."""
+    shades = [(place, shade) for place, line in enumerate(lines) for shade in line.shades]
+    boxes = [_box(shade.start, shade.end, place, place + ROW) for place, shade in shades]
+    axes.add_collection(
+        PolyCollection(boxes, facecolors=[TONES(shade.tone) for _, shade in shades], linewidths=0)
+    )
+    guessed = [box for box, (_, shade) in zip(boxes, shades, strict=True) if shade.estimated]
+    axes.add_collection(
+        PolyCollection(guessed, facecolors="none", edgecolors=QUIET, hatch="////", linewidths=0)
+    )
+
+
+def _charges(axes: Axes, lines: Sequence[NightLine]) -> None:
+    """Draw when a vehicle was plugged in, and the half-hours in which energy flowed."""
+    lanes = [found for place, line in enumerate(lines) for found in _placed(place, line)]
+    axes.add_collection(
+        PolyCollection(
+            [
+                _box(bar.start, bar.end, bottom - bar.height * height, bottom)
+                for bottom, height, lane in lanes
+                for bar in lane.bars
+            ],
+            facecolors=CHARGING,
+            linewidths=0,
+            zorder=3,
+        )
+    )
+    plugged = [(lane.plugged, bottom) for bottom, _, lane in lanes if lane.plugged]
+    axes.add_collection(
+        LineCollection(
+            [[(first, bottom), (last, bottom)] for (first, last), bottom in plugged],
+            colors=INK,
+            linewidths=0.9,
+            zorder=4,
+        )
+    )
+
+
+def _placed(place: int, line: NightLine) -> Iterable[tuple[float, float, Lane]]:
+    """Share a night's height among its lanes: the bottom and the height of each."""
+    height = LANES / max(1, len(line.lanes))
+    for number, lane in enumerate(line.lanes, start=1):
+        yield place + 0.02 + number * height, height * 0.92, lane
+
+
+def _box(left: float, right: float, top: float, bottom: float) -> list[tuple[float, float]]:
+    return [(left, top), (right, top), (right, bottom), (left, bottom)]
+
+
+def _remarks(axes: Axes, lines: Sequence[NightLine], longest: float) -> None:
+    """Write the energy of each night beside it, and what is amiss with its hours."""
+    for place, line in enumerate(lines):
+        middle = place + ROW / 2
+        told = "" if line.kwh is None else f"{line.kwh:.1f}"
+        told += " short" if line.short else ""
+        axes.text(longest + 0.3, middle, told, fontsize=POINTS, va="center")
+        note = _note(line)
+        if note:
+            axes.text(0.3, middle, note, fontsize=POINTS, va="center", color=INK, style="italic")
+        if line.turn is not None:
+            axes.plot([line.turn] * 2, [place, place + ROW], color=INK, lw=1.6, zorder=5)
+            change = f"{line.hours - 24:+.0f} h" if line.hours != 24 else "clock"  # noqa: PLR2004
+            axes.text(line.turn + 0.2, middle, change.replace("-", "\u2212"), **_ON_RATES)
+
+
+_ON_RATES: dict[str, Any] = {"fontsize": POINTS, "va": "center", "color": INK, "zorder": 5}
+
+
+def _note(line: NightLine) -> str:
+    if line.kwh is None:
+        return "no night recorded"
+    return "" if line.kept else "hours no longer kept"
+
+
+def _night_axes(axes: Axes, lines: Sequence[NightLine], step: int) -> None:
+    """Name the nights, and the hours of the clock of a night without a change."""
+    names = [f"{line.night:%a} {line.night.day}" for line in lines]
+    axes.set_yticks([place + ROW / 2 for place in range(len(lines))], names, fontsize=POINTS)
+    hours = range(0, 25, step)
+    axes.set_xticks(hours, [f"{(12 + hour) % 24:02}:00" for hour in hours], fontsize=POINTS)
+    axes.tick_params(length=0)
+    axes.xaxis.tick_top()
+    axes.text(1.0, -0.004, "kWh", transform=axes.transAxes, fontsize=POINTS, va="top", ha="left")
+
+
+def _hours_legend(figure: Figure, month: Month, lines: Sequence[NightLine]) -> None:
+    handles: list[Artist] = [
+        Patch(facecolor=CHARGING, label="energy flowed"),
+        Line2D([], [], color=INK, linewidth=0.9, label="plugged in"),
+    ]
+    for key in rate_keys(month):
+        label = f"{key.band} {key.rate:.4f}".strip()
+        handles.append(Patch(facecolor=TONES(key.tone), edgecolor="#c9bfa8", label=label))
+    if any(shade.estimated for line in lines for shade in line.shades):
+        guessed = Patch(facecolor="white", edgecolor=QUIET, hatch="////", label="rate estimated")
+        handles.append(guessed)
+    legend(figure, handles)
+
+
+# --- energy by band, cost cumulated -----------------------------------------------------------
+
+
+def _energy(month: Month, width: float) -> Figure:
+    stacks = band_stacks(month)
+    lines = night_lines(month)
+    figure, axes = _month_frame(len(lines), width, "kWh")
+    bottom = [0.0] * len(lines)
+    handles: list[Artist] = []
+    for stack, (color, hatch) in zip(stacks, _fills(stacks), strict=False):
+        days = range(1, len(lines) + 1)
+        axes.bar(days, stack.kwh, 0.78, bottom, color=color, hatch=hatch, edgecolor="white", lw=0.4)
+        bottom = [under + kwh for under, kwh in zip(bottom, stack.kwh, strict=True)]
+        label = f"{stack.band} {sum(stack.kwh):.1f} kWh"
+        handles.append(Patch(facecolor=color, hatch=hatch, edgecolor="white", label=label))
+    handles += _mark_nights(axes, month, bottom)
+    axes.set_ylim(0, max(bottom, default=0.0) * 1.15 or 1.0)
+    legend(figure, handles)
+    return figure
+
+
+def _fills(stacks: Sequence[BandStack]) -> list[tuple[str, str]]:
+    """Choose a fill for each band; with more bands than fills they come again, hatched closer."""
+    return [
+        (color, hatch * (1 + place // len(FILLS)))
+        for place in range(len(stacks))
+        for color, hatch in [FILLS[place % len(FILLS)]]
+    ]
+
+
+def _mark_nights(axes: Axes, month: Month, tops: Sequence[float]) -> list[Artist]:
+    """Mark the nights that are partly estimated, and those that fell short."""
+    marks = (
+        ("v", "need not met", month.nights_short, 5.0),
+        ("*", "partly estimated", month.nights_estimated, 12.0),
+    )
+    handles: list[Artist] = []
+    for marker, label, rows, lift in marks:
+        days = sorted({row.night.day for row in rows})
+        if days:
+            looks: dict[str, Any] = {"linestyle": "none", "marker": marker, "color": INK}
+            room = max(tops, default=0.0) * lift / 150
+            axes.plot(days, [tops[day - 1] + room for day in days], markersize=5, **looks)
+            handles.append(Line2D([], [], label=label, markersize=5, **looks))
+    return handles
+
+
+def _cost(month: Month, width: float) -> Figure:
+    lines = cost_lines(month)
+    count = len(lines[0].costs)
+    figure, axes = _month_frame(count, width, month.currency)
+    handles: list[Artist] = []
+    # What was paid lies over the rest, as the rest may be the same.
+    for place, line in enumerate(lines):
+        color, dashes, marker, thickness = LINES[line.rule]
+        looks: dict[str, Any] = {"color": color, "linestyle": dashes, "marker": marker}
+        days, costs = range(1, count + 1), [float(cost) for cost in line.costs]
+        every = (place, 4)  # where lines lie on each other, their markers stand side by side
+        axes.plot(
+            days, costs, markersize=4, markevery=every, zorder=9 - place, lw=thickness, **looks
+        )
+        label = f"{RULE_WORDS[line.rule]} {format_money(line.costs[-1], month.currency)}"
+        handles.append(Line2D([], [], markersize=4, lw=thickness, label=label, **looks))
+    legend(figure, handles)
+    return figure
+
+
+def _month_frame(days: int, width: float, unit: str) -> tuple[Figure, Axes]:
+    """Make a frame with the days of a month below and a unit at the side."""
+    figure = Figure(figsize=(width, 2.7 if width > NARROW_INCHES else 2.5), layout="constrained")
+    axes = figure.subplots()
+    axes.set_xlim(0.3, days + 0.7)
+    axes.set_ylabel(unit, fontsize=POINTS + 0.5)
+    step = 2 if width > NARROW_INCHES else 5
+    axes.set_xticks(range(1, days + 1, step))
+    axes.tick_params(labelsize=POINTS)
+    axes.tick_params(axis="x", length=2)
+    axes.yaxis.set_major_locator(MaxNLocator(6))
+    return figure, axes

@@ -1,0 +1,216 @@
+"""A month, and many homes' months, as CSV and JSON values; and many homes as a table."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any
+
+from rich.console import Group
+from rich.table import Table
+from rich.text import Text
+
+from config.fields.currencies import minor_units
+from config.tariffs.calendar_words import MONTHS
+from daemon.month.wording import ROUNDING, why_short
+from daemon.night_log.night_rows import band_values, csv_text, kwh, night_values
+from planners.accounts.money import round_money
+from planners.plan.plan import instant_text
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from rich.console import RenderableType
+
+    from daemon.night_log.month import Month
+
+SIX = Decimal("0.000001")
+SUMMARY = (
+    "household", "month", "currency", "nights", "nights_short", "nights_estimated", "energy_kwh",
+    "metered_kwh", "estimated_kwh", "cost", "cost_exact", "standing_charge", "cost_per_kwh",
+    "distance", "distance_unit", "cost_per_distance", "saved_against_at_once",
+    "saved_against_timer", "hindsight_would_save", "alerts",
+)  # fmt: skip
+TOTAL = "total"
+
+
+@dataclass(frozen=True, slots=True)
+class Many:
+    """Some homes' months, and what they come to in each currency."""
+
+    months: tuple[Month, ...]
+
+    def rows(self) -> list[dict[str, Any]]:
+        """Make a summary of each home."""
+        return [summary(month) for month in self.months]
+
+    def totals(self) -> list[dict[str, Any]]:
+        """Add the homes up, currency by currency; distances of two units are not added."""
+        currencies = dict.fromkeys(month.currency for month in self.months)
+        return [
+            _total([month for month in self.months if month.currency == currency])
+            for currency in currencies
+        ]
+
+
+def summary(month: Month) -> dict[str, Any]:
+    """Make the sums of a month as JSON values.
+
+    Parameters
+    ----------
+    month : Month
+        The month.
+
+    Returns
+    -------
+    dict
+        Money rounded half-even at the minor unit but for `cost_exact`; None for what is not known.
+    """
+    units = minor_units(month.currency)
+
+    def money(amount: Decimal | None) -> Decimal | None:
+        return None if amount is None else round_money(amount, units)
+
+    return {
+        "household": month.household,
+        "month": f"{month.year}-{month.month:02d}",
+        "currency": month.currency,
+        "nights": len(month.nights),
+        "nights_short": len(month.nights_short),
+        "nights_estimated": len(month.nights_estimated),
+        "energy_kwh": kwh(month.energy_wh),
+        "metered_kwh": kwh(month.energy_wh - month.estimated_wh),
+        "estimated_kwh": kwh(month.estimated_wh),
+        "cost": month.cost_rounded,
+        "cost_exact": month.cost,
+        "standing_charge": money(month.standing_charge),
+        "cost_per_kwh": _six(month.cost_per_kwh),
+        "distance": None if month.distance is None else round(month.distance, 1),
+        "distance_unit": month.distance_unit,
+        "cost_per_distance": _six(month.cost_per_distance),
+        "saved_against_at_once": money(month.saved_against_at_once),
+        "saved_against_timer": money(month.saved_against_timer),
+        "hindsight_would_save": money(month.hindsight_would_save),
+        "alerts": len(month.alerts),
+    }
+
+
+def month_values(month: Month) -> dict[str, Any]:
+    """Make the JSON document of a month: its sums, bands, nights and alerts."""
+    return summary(month) | {
+        "timezone": month.timezone,
+        "rounding": ROUNDING,
+        "by_band": band_values(month.by_band),
+        "short": [
+            {
+                "night": row.night.isoformat(),
+                "charge_point": row.charge_point,
+                "why": why_short(month, row),
+            }
+            for row in month.nights_short
+        ],
+        "alerts": [
+            {
+                "at": instant_text(it.at),
+                "charge_point": it.charge_point,
+                "code": it.code,
+                "message": it.message,
+            }
+            for it in month.alerts
+        ],
+        "per_night": [night_values(row, month.currency) for row in month.nights],
+    }
+
+
+def many_values(many: Many) -> dict[str, Any]:
+    """Make the JSON document of many homes."""
+    return {"homes": many.rows(), "totals": many.totals()}
+
+
+def many_csv(many: Many) -> str:
+    """Write a row for each home, and one for the total in each currency."""
+    return csv_text(SUMMARY, [*many.rows(), *many.totals()])
+
+
+def show_many(many: Many) -> RenderableType:
+    """Lay many homes out for people: a row for each, and a total in each currency."""
+    first = many.months[0]
+    table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="dim")
+    table.add_column("home")
+    for name in ("nights", "short", "kWh", "estimated", "cost", "standing", "at once", "timer"):
+        table.add_column(name, justify="right")
+    table.add_column("")
+    for row in [*many.rows(), *many.totals()]:
+        table.add_row(*_cells(row), style="bold" if row["household"] == TOTAL else "")
+    return Group(
+        Text(f"{len(many.months)} homes, {MONTHS[first.month - 1]} {first.year}", style="bold"),
+        "",
+        table,
+        "",
+        Text("At once and timer: what was saved against them. Totals are rounded once."),
+    )
+
+
+def _cells(row: dict[str, Any]) -> list[str]:
+    return [
+        row["household"],
+        str(row["nights"]),
+        str(row["nights_short"]),
+        f"{row['energy_kwh']:.2f}",
+        f"{row['estimated_kwh']:.2f}",
+        *(
+            "" if row[key] is None else f"{row[key]:f}"
+            for key in ("cost", "standing_charge", "saved_against_at_once", "saved_against_timer")
+        ),
+        row["currency"],
+    ]
+
+
+def _total(months: Sequence[Month]) -> dict[str, Any]:
+    """Add up the months of one currency: from unrounded amounts, rounded once."""
+    units = minor_units(months[0].currency)
+    energy_wh = sum(month.energy_wh for month in months)
+    estimated_wh = sum(month.estimated_wh for month in months)
+    cost = sum((month.cost for month in months), Decimal(0))
+    unit, distance = _distance(months)
+
+    def money(amounts: list[Decimal | None]) -> Decimal | None:
+        known = [amount for amount in amounts if amount is not None]
+        return round_money(sum(known, Decimal(0)), units) if known else None
+
+    return {
+        "household": TOTAL,
+        "month": f"{months[0].year}-{months[0].month:02d}",
+        "currency": months[0].currency,
+        "nights": sum(len(month.nights) for month in months),
+        "nights_short": sum(len(month.nights_short) for month in months),
+        "nights_estimated": sum(len(month.nights_estimated) for month in months),
+        "energy_kwh": kwh(energy_wh),
+        "metered_kwh": kwh(energy_wh - estimated_wh),
+        "estimated_kwh": kwh(estimated_wh),
+        "cost": round_money(cost, units),
+        "cost_exact": cost,
+        "standing_charge": money([month.standing_charge for month in months]),
+        "cost_per_kwh": _six(cost * 1000 / energy_wh if energy_wh else None),
+        "distance": None if distance is None else round(distance, 1),
+        "distance_unit": unit,
+        "cost_per_distance": _six(cost / Decimal(repr(distance)) if distance else None),
+        "saved_against_at_once": money([month.saved_against_at_once for month in months]),
+        "saved_against_timer": money([month.saved_against_timer for month in months]),
+        "hindsight_would_save": money([month.hindsight_would_save for month in months]),
+        "alerts": sum(len(month.alerts) for month in months),
+    }
+
+
+def _distance(months: Sequence[Month]) -> tuple[str | None, float | None]:
+    """Add distances up, where all homes with energy have one, in one unit."""
+    driven = [month for month in months if month.energy_wh]
+    units = {month.distance_unit for month in driven}
+    known = [month.distance for month in driven if month.distance is not None]
+    if len(units) != 1 or len(known) < len(driven):
+        return None, None
+    return units.pop(), sum(known)
+
+
+def _six(amount: Decimal | None) -> Decimal | None:
+    return None if amount is None else amount.quantize(SIX)

@@ -1,0 +1,48 @@
+"""Half-hours at the meters for scripts: CSV and JSON values, to lay beside a supplier's own."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from daemon.night_log.night_rows import csv_text, kwh
+from planners.plan.plan import instant_text
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from zoneinfo import ZoneInfo
+
+    from planners.local_time.settlement import HalfHour
+
+COLUMNS = ("start_utc", "start_local", "kwh", "estimated_kwh")
+
+
+def half_hour_values(rows: Sequence[HalfHour], zone: ZoneInfo) -> list[dict[str, Any]]:
+    """Make the JSON values of half-hours.
+
+    Parameters
+    ----------
+    rows : sequence of HalfHour
+        In order.
+    zone : ZoneInfo
+        The household's.
+
+    Returns
+    -------
+    list of dict
+        `estimated_kwh` is the part of `kwh` that is not measured; both are None where no meter was
+        read before and after.
+    """
+    return [
+        {
+            "start_utc": instant_text(row.start),
+            "start_local": row.start.astimezone(zone).isoformat(timespec="seconds"),
+            "kwh": None if row.wh is None else kwh(row.wh),
+            "estimated_kwh": None if row.wh is None else kwh(row.estimated_wh),
+        }
+        for row in rows
+    ]
+
+
+def half_hours_csv(rows: Sequence[HalfHour], zone: ZoneInfo) -> str:
+    """Write half-hours as CSV, a row for each."""
+    return csv_text(COLUMNS, half_hour_values(rows, zone))

@@ -1,0 +1,198 @@
+"""Reads nights, and a month of them, out of a household's ledger."""
+
+from __future__ import annotations
+
+import calendar
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import date
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from adapters.ledger.ledger import open_ledger
+from config.files.errors import TariffError, UsageError
+from daemon.night_log.month import AlertRow, Month, Stretch
+from daemon.night_log.night_rows import night_row, rates_of_night
+from daemon.nights.metered import read_meter
+from planners.local_time.departures import night_bounds
+from planners.local_time.settlement import ONE_DAY, day_bounds, half_hours
+from planners.power.electrics import charge_model
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+    from pathlib import Path
+    from typing import Any
+
+    from adapters.ledger.reader import LedgerReader
+    from config import HouseholdFile
+    from daemon.control.state import House
+    from daemon.night_log.month import NightRow
+    from daemon.nights.metered import Meter
+
+KM_PER_MILE = 1.609344
+
+
+@contextmanager
+def ledger_of(house: House) -> Iterator[LedgerReader]:
+    """Open a household's ledger to read, beside a running daemon or without one."""
+    with open_ledger(house.file.ledger.path, read_only=True) as ledger:
+        yield ledger
+
+
+def records_between(
+    path: Path, house: House, ledger: LedgerReader, first: date | None, last: date | None
+) -> tuple[dict[str, Any], ...]:
+    """Read the records of nights.
+
+    Parameters
+    ----------
+    path : Path
+        The household file, to be named in an error.
+    house : House
+        The household.
+    ledger : LedgerReader
+        Its record.
+    first, last : date or None
+        The first and the last night; None for no limit.
+
+    Returns
+    -------
+    tuple of dict
+        In order of night and charge point.
+
+    Raises
+    ------
+    UsageError
+        If a night was recorded in another currency than the file has now.
+    """
+    records = ledger.nights(first, last)
+    currency = house.file.household.currency
+    for record in records:
+        if record["currency"] != currency:
+            raise UsageError(
+                f"{path}: household.currency: expected {record['currency']}, in which the night of"
+                f" {record['night']} was recorded, got {currency}; amounts of two currencies are"
+                " not added up"
+            )
+    return records
+
+
+def read_month(path: Path, house: House, ledger: LedgerReader, year: int, month: int) -> Month:
+    """Read a month.
+
+    Parameters
+    ----------
+    path : Path
+        The household file, to be named in an error.
+    house : House
+        The household.
+    ledger : LedgerReader
+        Its record.
+    year, month : int
+        The calendar month; a night belongs to the month of its date.
+
+    Returns
+    -------
+    Month
+        Its nights, alerts and standing charges.
+    """
+    file = house.file
+    first, last = month_days(year, month)
+    records = records_between(path, house, ledger, first, last)
+    nights = tuple(_rows(house, ledger, records))
+    unit = _distance_unit(file)
+    return Month(
+        household=file.household.name,
+        year=year,
+        month=month,
+        timezone=file.household.timezone,
+        currency=file.household.currency,
+        distance_unit=unit,
+        distance=_distance(file, nights, unit),
+        nights=nights,
+        alerts=tuple(
+            AlertRow(it.at, it.charge_point, it.code, it.message)
+            for it in ledger.alerts_between(*day_bounds(first, last, file.zone))
+        ),
+        standing_charge=standing_charges(house, first, last),
+    )
+
+
+def month_days(year: int, month: int) -> tuple[date, date]:
+    """Give the first and the last day of a month."""
+    return date(year, month, 1), date(year, month, calendar.monthrange(year, month)[1])
+
+
+def standing_charges(house: House, first: date, last: date) -> Decimal:
+    """Add up the standing charge of every local day [currency]; none before the first tariff."""
+    days = (first + place * ONE_DAY for place in range((last - first).days + 1))
+    return sum((_standing_charge(house, day) for day in days), Decimal(0))
+
+
+def _standing_charge(house: House, day: date) -> Decimal:
+    try:
+        return house.prices.standing_charge(day)
+    except TariffError:
+        return Decimal(0)
+
+
+def _rows(
+    house: House, ledger: LedgerReader, records: Sequence[Mapping[str, Any]]
+) -> Iterator[NightRow]:
+    """Make the rows of nights, each meter read once for all of them."""
+    if not records:
+        return
+    zone = house.file.zone
+    nights = [date.fromisoformat(record["night"]) for record in (records[0], records[-1])]
+    start, end = night_bounds(nights[0], zone)[0], night_bounds(nights[1], zone)[1]
+    points = {record["charge_point"] for record in records} & set(house.file.charge_points)
+    meters = {point: read_meter(house, ledger, point, start, end) for point in points}
+    for record in records:
+        row = night_row(record)
+        meter = meters.get(row.charge_point)
+        flows = _flows(row, meter, house) if meter is not None else ()
+        yield replace(row, rates=rates_of_night(house, row.night), flows=flows)
+
+
+def _flows(row: NightRow, meter: Meter, house: House) -> tuple[Stretch, ...]:
+    """Give the half-hours in which the night's energy flowed, if the readings still tell that."""
+    zone = house.file.zone
+    begins, ends = night_bounds(row.night, zone)
+    ends = min(ends, max(begins, row.closed_at))
+    flows = tuple(
+        Stretch(max(start, begins), min(end, ends), wh)
+        for start, end in half_hours(row.night, row.night + ONE_DAY, zone)
+        if begins < end and start < ends
+        if (wh := meter.between(max(start, begins), min(end, ends))[0])
+    )
+    # Readings that are kept no longer leave a part; a part would be taken for the whole.
+    return flows if sum(flow.wh for flow in flows) == row.energy_wh else ()
+
+
+def _distance_unit(file: HouseholdFile) -> str | None:
+    """Give the unit of the first vehicle whose use is known, as the file has it."""
+    known = [car for car in file.vehicles.values() if car.kwh_per_km is not None]
+    if not known:
+        return None
+    return "km" if known[0].miles_per_kwh is None else "mile"
+
+
+def _distance(file: HouseholdFile, nights: Sequence[NightRow], unit: str | None) -> float | None:
+    """Tell how far the nights' energy drives; None where a vehicle's use is not known."""
+    energy: dict[str, int] = {}
+    for row in nights:
+        energy[row.vehicle] = energy.get(row.vehicle, 0) + row.energy_wh
+    parts = [_driven_km(file, vehicle, wh) for vehicle, wh in energy.items() if wh]
+    known = [km for km in parts if km is not None]
+    if unit is None or len(known) < len(parts):
+        return None
+    return sum(known) / (KM_PER_MILE if unit == "mile" else 1.0)
+
+
+def _driven_km(file: HouseholdFile, vehicle: str, wh: int) -> float | None:
+    """Tell how far what reaches the battery drives a vehicle."""
+    car = file.vehicles.get(vehicle)
+    if car is None or car.kwh_per_km is None:
+        return None
+    model = charge_model(file, vehicle)
+    return wh / 1000 * model.gained_kw(model.full_kw) / model.full_kw / car.kwh_per_km

@@ -1,0 +1,225 @@
+"""Nights as the ledger has kept them, as rows; and rows for scripts: CSV and JSON values."""
+
+from __future__ import annotations
+
+import csv
+import io
+from datetime import date
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any
+
+from adapters.clocks.instants import parse_instant
+from config.fields.currencies import minor_units
+from config.files.errors import TariffError
+from daemon.night_log.month import BandSum, NightRow
+from planners.accounts.money import round_money
+from planners.local_time.departures import night_bounds
+from planners.plan.plan import instant_text
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from daemon.control.state import House
+    from planners.rates.spans import RateSpan
+
+PERCENT = Decimal("0.1")
+
+
+def night_row(record: Mapping[str, Any]) -> NightRow:
+    """Make a row of a night's record.
+
+    Parameters
+    ----------
+    record : mapping
+        As `daemon.nights.account.night_record` made it and the ledger gave it back.
+
+    Returns
+    -------
+    NightRow
+        Without what no record tells: the night's rates, and when energy flowed.
+    """
+    by_band = tuple(
+        BandSum(line["band"], _money(line["rate"]), _wh(line["kwh"]), _money(line["cost"]))
+        for line in record["by_band"]
+    )
+    baselines = record["baselines"]
+    departure = record["departure"]
+    return NightRow(
+        night=date.fromisoformat(record["night"]),
+        charge_point=record["charge_point"],
+        vehicle=record["vehicle"],
+        energy_wh=_wh(record["energy_kwh"]),
+        cost=sum((line.cost for line in by_band), Decimal(0)),
+        by_band=by_band,
+        standing_charge=_money(record["standing_charge"]),
+        soc_before_percent=_float(record["soc_before_percent"]),
+        soc_after_percent=_float(record["soc_after_percent"]),
+        soc_from=record["soc_from"],
+        need_percent=float(record["need_percent"]),
+        need_met=record["need_met"],
+        starts=record["starts"],
+        planned_cost=_money(record["planned_cost"]),
+        estimated_wh=_wh(record["estimated_kwh"]),
+        at_once=_rule(baselines, "at_once"),
+        timer=_rule(baselines, "timer"),
+        hindsight=_rule(baselines, "hindsight"),
+        plugged_since=parse_instant(record["plugged_since"]),
+        departure=parse_instant(departure) if departure else None,
+        closed_at=parse_instant(record["closed_at"]),
+    )
+
+
+def rates_of_night(house: House, night: date) -> tuple[RateSpan, ...]:
+    """Give the rates of a night from noon to noon, as they are known now; empty if they are not."""
+    try:
+        return house.prices.spans(*night_bounds(night, house.file.zone))
+    except TariffError:
+        return ()
+
+
+def average_rate(row: NightRow) -> Decimal | None:
+    """Tell what a kWh of the night cost on average [currency per kWh]; None without energy."""
+    return row.cost * 1000 / row.energy_wh if row.energy_wh else None
+
+
+def cheapest_percent(row: NightRow) -> Decimal | None:
+    """Tell which part of a night's energy was bought in its cheapest band.
+
+    Parameters
+    ----------
+    row : NightRow
+        The night, with its rates.
+
+    Returns
+    -------
+    Decimal or None
+        Percent; None without energy, where the rates are not known, and in a price series, which
+        has no bands.
+    """
+    if not row.rates or not row.energy_wh:
+        return None
+    low = min(span.rate for span in row.rates)
+    bands = {span.band for span in row.rates if span.rate == low}
+    if bands == {"price"}:
+        return None
+    return Decimal(100 * sum(line.wh for line in row.by_band if line.band in bands)) / row.energy_wh
+
+
+def night_values(row: NightRow, currency: str) -> dict[str, Any]:
+    """Make the JSON values of a night.
+
+    Parameters
+    ----------
+    row : NightRow
+        The night.
+    currency : str
+        ISO 4217 code.
+
+    Returns
+    -------
+    dict
+        `cost` is rounded half-even at the minor unit, `cost_exact` is not; `energy_kwh` is
+        `metered_kwh` and `estimated_kwh` together.
+    """
+    units = minor_units(currency)
+    rate, cheapest = average_rate(row), cheapest_percent(row)
+    return {
+        "night": row.night.isoformat(),
+        "charge_point": row.charge_point,
+        "vehicle": row.vehicle,
+        "currency": currency,
+        "energy_kwh": kwh(row.energy_wh),
+        "metered_kwh": kwh(row.energy_wh - row.estimated_wh),
+        "estimated_kwh": kwh(row.estimated_wh),
+        "cost": round_money(row.cost, units),
+        "cost_exact": row.cost,
+        "average_rate": None if rate is None else round(rate, 6),
+        "cheapest_band_percent": None if cheapest is None else cheapest.quantize(PERCENT),
+        "soc_before_percent": row.soc_before_percent,
+        "soc_after_percent": row.soc_after_percent,
+        "soc_from": row.soc_from,
+        "need_percent": row.need_percent,
+        "need_met": row.need_met,
+        "starts": row.starts,
+        "planned_cost": row.planned_cost,
+        "at_once": row.at_once,
+        "timer": row.timer,
+        "hindsight": row.hindsight,
+        "standing_charge": row.standing_charge,
+        "plugged_since": instant_text(row.plugged_since),
+        "departure": instant_text(row.departure) if row.departure else None,
+        "closed_at": instant_text(row.closed_at),
+        "by_band": band_values(row.by_band),
+    }
+
+
+def band_values(lines: Iterable[BandSum]) -> list[dict[str, Any]]:
+    """Make the JSON values of energy by band; costs are not rounded."""
+    return [
+        {"band": line.band, "rate": line.rate, "kwh": kwh(line.wh), "cost": line.cost}
+        for line in lines
+    ]
+
+
+COLUMNS = (
+    "night", "charge_point", "vehicle", "currency", "energy_kwh", "metered_kwh", "estimated_kwh",
+    "cost", "cost_exact", "average_rate", "cheapest_band_percent", "soc_before_percent",
+    "soc_after_percent", "soc_from", "need_percent", "need_met", "starts", "planned_cost",
+    "at_once", "timer", "hindsight", "standing_charge", "plugged_since", "departure", "closed_at",
+)  # fmt: skip
+
+
+def nights_csv(rows: Iterable[NightRow], currency: str) -> str:
+    """Write nights as CSV, a row for each."""
+    return csv_text(COLUMNS, (night_values(row, currency) for row in rows))
+
+
+def csv_text(columns: Sequence[str], rows: Iterable[Mapping[str, Any]]) -> str:
+    """Write values as CSV by RFC 4180: a header, CRLF, quotes where they are needed.
+
+    Parameters
+    ----------
+    columns : sequence of str
+        The keys that are columns, in order.
+    rows : iterable of mapping
+        Values; None is an empty cell.
+
+    Returns
+    -------
+    str
+        The whole text.
+    """
+    out = io.StringIO(newline="")
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(columns)
+    writer.writerows([_cell(row[column]) for column in columns] for row in rows)
+    return out.getvalue()
+
+
+def kwh(wh: int) -> Decimal:
+    """Turn whole watt-hours into kWh, exactly."""
+    return Decimal(wh).scaleb(-3)
+
+
+def _cell(value: Any) -> str:  # noqa: ANN401 - a JSON value
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return f"{value:f}" if isinstance(value, Decimal) else str(value)
+
+
+def _wh(energy_kwh: Decimal) -> int:
+    return int((Decimal(energy_kwh) * 1000).to_integral_value())
+
+
+def _money(amount: Any) -> Decimal:  # noqa: ANN401 - a JSON number: Decimal, or int for a count
+    return Decimal(amount)
+
+
+def _rule(baselines: Mapping[str, Any], name: str) -> Decimal | None:
+    return _money(baselines[name]["cost"]) if name in baselines else None
+
+
+def _float(number: Any) -> float | None:  # noqa: ANN401 - a JSON value
+    return None if number is None else float(number)

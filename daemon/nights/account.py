@@ -1,0 +1,176 @@
+"""One night's account: what the meter says, priced by the band, beside the baselines. Pure."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any, TypeAlias
+
+from config.fields.currencies import minor_units
+from planners.accounts.accounts import Account, account, energy_until
+from planners.accounts.leaps import without_leaps
+from planners.accounts.money import round_money
+from planners.local_time.departures import DepartureAt, night_bounds
+from planners.plan.horizon import Situation
+from planners.plan.plan import instant_text
+from planners.plan.planning import draft_plan
+from planners.power.electrics import charge_model
+from planners.rates.tiered_spans import spans_by_use, use_counted_from
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import datetime
+
+    from daemon.control.events import NightFacts
+    from daemon.control.state import House
+    from planners.accounts.accounts import RegisterReading
+
+Charged: TypeAlias = "tuple[str, Sequence[RegisterReading]]"
+"""A charge point's name and what its meter's register showed."""
+
+MET_PERCENT = 0.5
+"""A need missed by less is met: vehicles report whole percents."""
+
+
+def night_record(
+    house: House,
+    facts: NightFacts,
+    readings: Sequence[RegisterReading],
+    charged: Sequence[Charged] = (),
+) -> dict[str, Any]:
+    """Make the record of a night (design, section 7).
+
+    Parameters
+    ----------
+    house : House
+        The household file and the rates as they are known now.
+    facts : NightFacts
+        What the controller knows of the night.
+    readings : sequence of RegisterReading
+        The meter's register over the night, from the last reading before to the first after.
+    charged : sequence of Charged
+        Where rates change with use: every charge point's register since `counted_from`.
+
+    Returns
+    -------
+    dict
+        JSON values, money as Decimal: `cost` rounded half-even to the currency's minor unit, the
+        costs in `by_band` not rounded.
+    """
+    file = house.file
+    currency = file.household.currency
+    units = minor_units(currency)
+    taken, extra = _account(house, facts, readings, charged)
+    soc_after = facts.soc_after_percent
+    return {
+        "night": facts.night.isoformat(),
+        "charge_point": facts.charge_point,
+        "vehicle": facts.vehicle,
+        "currency": currency,
+        "energy_kwh": _kwh(taken.energy_wh),
+        "cost": round_money(taken.cost, units),
+        "by_band": [
+            {"band": line.band, "rate": line.rate, "kwh": _kwh(line.wh), "cost": line.cost}
+            for line in taken.by_band
+        ],
+        "soc_before_percent": _percent(facts.soc_before_percent),
+        "soc_after_percent": _percent(soc_after),
+        "soc_from": facts.soc_from,
+        "need_percent": facts.need_percent,
+        "need_met": facts.need_percent <= (soc_after or 0.0) + MET_PERCENT,
+        "starts": facts.starts,
+        "planned_cost": round_money(Decimal(repr(facts.planned_cost)), units),
+        "estimated_kwh": _kwh(taken.estimated_wh),
+        "standing_charge": round_money(house.prices.standing_charge(facts.night), units),
+        "baselines": {
+            name: {"cost": round_money(Decimal(repr(cost)) + extra, units)}
+            for name, cost in _baselines(house, facts, taken.energy_wh).items()
+        },
+        "plugged_since": instant_text(facts.plugged_since),
+        "departure": instant_text(facts.departure) if facts.departure else None,
+        "closed_at": instant_text(facts.closed_at),
+    }
+
+
+def counted_from(house: House, facts: NightFacts) -> datetime | None:
+    """Tell from when on all charging must be known to price a night.
+
+    Parameters
+    ----------
+    house : House
+        The household file and the rates.
+    facts : NightFacts
+        The night.
+
+    Returns
+    -------
+    datetime or None
+        UTC; None where no rate changes with use.
+
+    Raises
+    ------
+    TariffError
+        Where no rate is known.
+    """  # noqa: DOC502 - raised by prices
+    return use_counted_from(house.prices, *_bounds(house, facts))
+
+
+def _bounds(house: House, facts: NightFacts) -> tuple[datetime, datetime]:
+    start, end = night_bounds(facts.night, house.file.zone)
+    return start, min(end, max(start, facts.closed_at))
+
+
+def _account(
+    house: House,
+    facts: NightFacts,
+    readings: Sequence[RegisterReading],
+    charged: Sequence[Charged],
+) -> tuple[Account, Decimal]:
+    """Account for the night; tell by how much its tiers cost more than the rates of the plan."""
+    start, end = _bounds(house, facts)
+    max_kw = highest_kw(house, facts.charge_point)
+    readings = without_leaps(readings, max_kw)
+    planned = account(readings, house.prices.spans(start, end), max_kw)
+    if not charged:
+        return planned, Decimal(0)
+    curves = [
+        energy_until(without_leaps(read, kw), kw)
+        for point, read in charged
+        for kw in [highest_kw(house, point)]
+    ]
+    spans = spans_by_use(
+        house.prices, start, end, lambda instant: sum(curve(instant) for curve in curves)
+    )
+    taken = account(readings, spans, max_kw)
+    return taken, taken.cost - planned.cost
+
+
+def highest_kw(house: House, charge_point: str) -> float:
+    """Tell the highest power that can flow through a charge point's meter [kW]."""
+    point = house.file.charge_points[charge_point]
+    return point.max_amps * point.phases * house.file.household.nominal_volts / 1000
+
+
+def _baselines(house: House, facts: NightFacts, energy_wh: int) -> dict[str, float]:
+    """Price the night's own energy by each rule, with the rates as they turned out to be."""
+    # Rates that change with use are those of the plan here: the same energy is in the same tiers
+    # whatever the hours, so that the caller adds one difference to all.
+    if facts.vehicle not in house.file.vehicles:
+        return {}  # the household file was changed meanwhile: nothing is known of it any more
+    # Each rule has the time from plug-in to the departure, or to the closing if that is first.
+    model = charge_model(house.file, facts.vehicle)
+    before = facts.soc_before_percent or 0.0
+    gained_kwh = energy_wh / 1000 * model.gained_kw(model.full_kw) / model.full_kw
+    reached = before + model.soc_percent(gained_kwh)
+    ready_by = min(facts.ready_by or facts.closed_at, facts.closed_at)
+    departure = DepartureAt(facts.vehicle, ready_by, ready_by, reached, reached, None)
+    situation = Situation(facts.plugged_since, before, departure)
+    plan = draft_plan(house.file, house.prices, situation).plan
+    return {"at_once": plan.at_once.cost, "timer": plan.timer.cost, "hindsight": plan.cost}
+
+
+def _kwh(wh: int) -> Decimal:
+    return Decimal(wh).scaleb(-3)
+
+
+def _percent(percent: float | None) -> float | None:
+    return None if percent is None else round(percent, 1)

@@ -1,0 +1,336 @@
+"""What is kept of a charge point beside the rows of its messages, as JSON values.
+
+It is one row, written whole: the night in progress, what no other row tells of the state, and the
+nights that are still to be recorded.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from typing import TYPE_CHECKING, Any, Literal
+
+from adapters.clocks.instants import parse_instant
+from daemon.control.alerts import OF_THE_BUS, OF_THE_LEDGER
+from daemon.control.events import NightFacts
+from daemon.control.state import Answer, Drawn, OpenNight, SocFact, Wishes
+from planners.local_time.departures import DepartureAt
+
+if TYPE_CHECKING:
+    from daemon.control.state import PointState
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """What of a charge point's state no row of the ledger tells.
+
+    `answers` is what the command said that the `answer` is to; the others are as in `PointState`.
+    """
+
+    plugged_in: bool = False
+    soc: SocFact | None = None
+    wishes: Wishes = field(default_factory=Wishes)
+    vehicle: str | None = None
+    stopped_itself: bool = False
+    left_with: SocFact | None = None
+    answer: Answer | None = None
+    answers: Literal["start", "stop"] | None = None
+    drawn: Drawn = field(default_factory=Drawn)
+    said: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class Owed:
+    """Nights that are to be recorded as soon as they can be.
+
+    Attributes
+    ----------
+    facts : tuple of NightFacts
+        Nights that were closed, and could not be recorded.
+    nights : tuple of date
+        Nights to be accounted for again, with what the meter has told since.
+    read_to : datetime or None
+        The latest reading for which that was seen to.
+    """
+
+    facts: tuple[NightFacts, ...] = ()
+    nights: tuple[date, ...] = ()
+    read_to: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """All that is kept of a charge point."""
+
+    night: OpenNight | None
+    memory: Memory
+    owed: Owed
+
+
+def memory_of(state: PointState) -> Memory:
+    """Return what is to be remembered of a state."""
+    return Memory(
+        plugged_in=state.plugged_in,
+        soc=state.soc,
+        wishes=state.wishes,
+        vehicle=state.vehicle,
+        stopped_itself=state.stopped_itself,
+        left_with=state.left_with,
+        answer=state.answer,
+        answers=state.command.do if state.command else None,
+        drawn=state.drawn,
+        # A start finds out anew whether the ledger can be written.
+        said=state.said - OF_THE_LEDGER - OF_THE_BUS,
+    )
+
+
+def kept_body(state: PointState, owed: Owed | None = None) -> dict[str, Any]:
+    """Write what is to be kept as JSON values, its instants exactly.
+
+    Parameters
+    ----------
+    state : PointState
+        The charge point.
+    owed : Owed, optional
+        Its nights that are to be recorded.
+
+    Returns
+    -------
+    dict
+        For `kept_of`.
+    """
+    owed = owed or Owed()
+    return {
+        "open": _night_body(state.night) if state.night else None,
+        "memory": _memory_body(memory_of(state)),
+        "owed": [_facts_body(facts) for facts in owed.facts],
+        "owed_nights": [night.isoformat() for night in owed.nights],
+        "read_to": _text(owed.read_to),
+    }
+
+
+def kept_of(body: dict[str, Any]) -> Kept:
+    """Read what `kept_body` wrote, or what stood in its place before: the open night alone."""
+    night = body.get("open", body)
+    return Kept(
+        night=_night_of(night) if night else None,
+        memory=_memory_of(body["memory"]),
+        owed=Owed(
+            tuple(_facts_of(facts) for facts in body.get("owed", ())),
+            tuple(date.fromisoformat(text) for text in body.get("owed_nights", ())),
+            _instant(body.get("read_to")),
+        ),
+    )
+
+
+# --- the night in progress --------------------------------------------------------------------
+
+
+def _night_body(night: OpenNight) -> dict[str, Any]:
+    return {
+        "night": night.night.isoformat(),
+        "vehicle": night.vehicle,
+        "plugged_since": night.plugged_since.isoformat(),
+        "departed": _departure_body(night.departed),
+        "departure": _departure_body(night.departure),
+        "soc_before_percent": night.soc_before_percent,
+        "soc_from": night.soc_from,
+        "soc_after_percent": night.soc_after_percent,
+        "planned_cost": night.planned_cost,
+        "starts": night.starts,
+        "accounted_wh": night.accounted_wh,
+        "closed": night.closed,
+    }
+
+
+def _night_of(body: dict[str, Any]) -> OpenNight:
+    return OpenNight(
+        night=date.fromisoformat(body["night"]),
+        vehicle=body["vehicle"],
+        plugged_since=parse_instant(body["plugged_since"]),
+        departed=_departure_of(body["departed"]),
+        departure=_departure_of(body["departure"]),
+        soc_before_percent=_float(body["soc_before_percent"]),
+        soc_from=body["soc_from"],
+        soc_after_percent=_float(body["soc_after_percent"]),
+        planned_cost=float(body["planned_cost"]),
+        starts=body["starts"],
+        accounted_wh=body["accounted_wh"],
+        closed=body["closed"],
+    )
+
+
+def _departure_body(departure: DepartureAt | None) -> dict[str, Any] | None:
+    if departure is None:
+        return None
+    return {
+        "vehicle": departure.vehicle,
+        "instant": departure.instant.isoformat(),
+        "ready_by": departure.ready_by.isoformat(),
+        "need_percent": departure.need_percent,
+        "want_percent": departure.want_percent,
+        "max_rate": departure.max_rate,
+        "returns": _text(departure.returns),
+        "uses_kwh": departure.uses_kwh,
+    }
+
+
+def _departure_of(body: dict[str, Any] | None) -> DepartureAt | None:
+    if body is None:
+        return None
+    return DepartureAt(
+        vehicle=body["vehicle"],
+        instant=parse_instant(body["instant"]),
+        ready_by=parse_instant(body["ready_by"]),
+        need_percent=float(body["need_percent"]),
+        want_percent=float(body["want_percent"]),
+        max_rate=body["max_rate"],
+        # Nights that were open before trips were known have neither.
+        returns=_instant(body.get("returns")),
+        uses_kwh=_float(body.get("uses_kwh")),
+    )
+
+
+# --- the memory -------------------------------------------------------------------------------
+
+
+def _memory_body(memory: Memory) -> dict[str, Any]:
+    wishes, answer, drawn = memory.wishes, memory.answer, memory.drawn
+    return {
+        "plugged_in": memory.plugged_in,
+        "soc": _soc_body(memory.soc),
+        "wishes": {
+            "want_percent": wishes.want_percent,
+            "need_percent": wishes.need_percent,
+            "by": _text(wishes.by),
+            "charge_now": wishes.charge_now,
+            "skip_until": _text(wishes.skip_until),
+        },
+        "vehicle": memory.vehicle,
+        "stopped_itself": memory.stopped_itself,
+        "left_with": _soc_body(memory.left_with),
+        "answer": answer
+        and {
+            "since": answer.since.isoformat(),
+            "register_wh": answer.register_wh,
+            "flowed": answer.flowed,
+            "wrong_since": _text(answer.wrong_since),
+            "repeats": answer.repeats,
+        },
+        "answers": memory.answers,
+        "drawn": {
+            "share": drawn.share,
+            "seen": drawn.seen,
+            "seen_since": _text(drawn.seen_since),
+        },
+        "said": sorted(memory.said),
+    }
+
+
+def _memory_of(body: dict[str, Any]) -> Memory:
+    """Read a memory; what was kept before some of it was has not all of the keys."""
+    answer, drawn = body.get("answer"), body.get("drawn")
+    return Memory(
+        plugged_in=body["plugged_in"],
+        soc=_soc_of(body["soc"]),
+        wishes=_wishes_of(body["wishes"]),
+        vehicle=body.get("vehicle"),
+        stopped_itself=body.get("stopped_itself", False),
+        left_with=_soc_of(body.get("left_with")),
+        answer=_answer_of(answer) if answer else None,
+        answers=body.get("answers"),
+        drawn=Drawn(float(drawn["share"]), _float(drawn["seen"]), _instant(drawn["seen_since"]))
+        if drawn
+        else Drawn(),
+        said=frozenset(body.get("said", ())),
+    )
+
+
+def _wishes_of(body: dict[str, Any]) -> Wishes:
+    return Wishes(
+        want_percent=_float(body["want_percent"]),
+        need_percent=_float(body["need_percent"]),
+        by=_instant(body["by"]),
+        charge_now=body["charge_now"],
+        skip_until=_instant(body["skip_until"]),
+    )
+
+
+def _answer_of(body: dict[str, Any]) -> Answer:
+    return Answer(
+        since=parse_instant(body["since"]),
+        register_wh=body["register_wh"],
+        flowed=body["flowed"],
+        wrong_since=_instant(body["wrong_since"]),
+        repeats=body["repeats"],
+    )
+
+
+def _soc_body(soc: SocFact | None) -> dict[str, Any] | None:
+    if soc is None:
+        return None
+    return {
+        "percent": soc.percent,
+        "at": soc.at.isoformat(),
+        "source": soc.source,
+        "register_wh": soc.register_wh,
+    }
+
+
+def _soc_of(body: dict[str, Any] | None) -> SocFact | None:
+    if body is None:
+        return None
+    return SocFact(
+        float(body["percent"]), parse_instant(body["at"]), body["source"], body["register_wh"]
+    )
+
+
+# --- nights that are owed ---------------------------------------------------------------------
+
+
+def _facts_body(facts: NightFacts) -> dict[str, Any]:
+    return {
+        "night": facts.night.isoformat(),
+        "charge_point": facts.charge_point,
+        "vehicle": facts.vehicle,
+        "plugged_since": facts.plugged_since.isoformat(),
+        "departure": _text(facts.departure),
+        "ready_by": _text(facts.ready_by),
+        "need_percent": facts.need_percent,
+        "soc_before_percent": facts.soc_before_percent,
+        "soc_after_percent": facts.soc_after_percent,
+        "soc_from": facts.soc_from,
+        "planned_cost": facts.planned_cost,
+        "starts": facts.starts,
+        "closed_at": facts.closed_at.isoformat(),
+    }
+
+
+def _facts_of(body: dict[str, Any]) -> NightFacts:
+    return NightFacts(
+        night=date.fromisoformat(body["night"]),
+        charge_point=body["charge_point"],
+        vehicle=body["vehicle"],
+        plugged_since=parse_instant(body["plugged_since"]),
+        departure=_instant(body["departure"]),
+        ready_by=_instant(body["ready_by"]),
+        need_percent=float(body["need_percent"]),
+        soc_before_percent=_float(body["soc_before_percent"]),
+        soc_after_percent=_float(body["soc_after_percent"]),
+        soc_from=body["soc_from"],
+        planned_cost=float(body["planned_cost"]),
+        starts=body["starts"],
+        closed_at=parse_instant(body["closed_at"]),
+    )
+
+
+def _text(instant: datetime | None) -> str | None:
+    return None if instant is None else instant.isoformat()
+
+
+def _instant(text: str | None) -> datetime | None:
+    return None if text is None else parse_instant(text)
+
+
+def _float(number: Any) -> float | None:  # noqa: ANN401 - a JSON value
+    return None if number is None else float(number)

@@ -1,0 +1,133 @@
+"""Nights that are accounted for without the controller's word, or once more. Pure.
+
+A meter that was silent over a noon tells later what flowed before it: each night that its silence
+touched is accounted for again then, and so is a night in which energy flowed while no vehicle was
+known to be there.
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+from adapters.clocks.instants import parse_instant
+from daemon.control.events import NightFacts
+from planners.local_time.departures import departures_between, night_bounds, night_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+    from zoneinfo import ZoneInfo
+
+    from config import HouseholdFile
+
+MOST_NIGHTS = 400
+"""A meter that was silent for longer is wrong about its clock."""
+
+_ACCOUNT = ("energy_kwh", "estimated_kwh", "by_band", "vehicle")
+
+
+def nights_between(first: datetime, last: datetime, zone: ZoneInfo) -> Iterator[date]:
+    """List the nights from that of one instant to that of another, the latest ones of too many.
+
+    Parameters
+    ----------
+    first, last : datetime
+        UTC.
+    zone : ZoneInfo
+        The household's.
+
+    Yields
+    ------
+    date
+        In order.
+    """
+    end = night_of(last, zone)
+    night = max(night_of(first, zone), end - timedelta(days=MOST_NIGHTS))
+    while night <= end:
+        yield night
+        night += timedelta(days=1)
+
+
+def facts_unseen(night: date, charge_point: str, vehicle: str, file: HouseholdFile) -> NightFacts:
+    """Give what is known of a night that nobody opened: nothing.
+
+    Parameters
+    ----------
+    night : date
+        The night.
+    charge_point, vehicle : str
+        Their names in the file.
+    file : HouseholdFile
+        The household.
+
+    Returns
+    -------
+    NightFacts
+        Without departure, need or state of charge.
+    """
+    start, end = night_bounds(night, file.zone)
+    return NightFacts(
+        night=night,
+        charge_point=charge_point,
+        vehicle=vehicle,
+        plugged_since=start,
+        departure=None,
+        ready_by=None,
+        need_percent=0.0,
+        soc_before_percent=None,
+        soc_after_percent=None,
+        soc_from="assumed",
+        planned_cost=0.0,
+        starts=0,
+        closed_at=end,
+    )
+
+
+def facts_again(record: Mapping[str, Any], file: HouseholdFile) -> NightFacts:
+    """Give the facts of a night from its record, to account for all of it.
+
+    Parameters
+    ----------
+    record : mapping
+        As `daemon.nights.account.night_record` made it.
+    file : HouseholdFile
+        The household.
+
+    Returns
+    -------
+    NightFacts
+        Closed at its own end.
+    """
+    night = date.fromisoformat(record["night"])
+    departure = parse_instant(record["departure"]) if record["departure"] else None
+    return NightFacts(
+        night=night,
+        charge_point=record["charge_point"],
+        vehicle=record["vehicle"],
+        plugged_since=parse_instant(record["plugged_since"]),
+        departure=departure,
+        ready_by=_ready_by(record["vehicle"], departure, file),
+        need_percent=float(record["need_percent"]),
+        soc_before_percent=_float(record["soc_before_percent"]),
+        soc_after_percent=_float(record["soc_after_percent"]),
+        soc_from=record["soc_from"],
+        planned_cost=float(record["planned_cost"]),
+        starts=record["starts"],
+        closed_at=night_bounds(night, file.zone)[1],
+    )
+
+
+def says_the_same(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
+    """Whether two records of a night agree on the energy and where it went."""
+    return all(old[key] == new[key] for key in _ACCOUNT)
+
+
+def _ready_by(vehicle: str, departure: datetime | None, file: HouseholdFile) -> datetime | None:
+    if departure is None or vehicle not in file.vehicles:
+        return departure
+    declared = departures_between(file, vehicle, departure, departure + datetime.resolution)
+    return declared[0].ready_by if declared else departure
+
+
+def _float(number: Any) -> float | None:  # noqa: ANN401 - a JSON value
+    return None if number is None else float(number)

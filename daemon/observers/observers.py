@@ -1,0 +1,60 @@
+"""Pass each turn of the daemon's loop on to its observers: the service manager, and the figures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from queue import Empty
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from queue import SimpleQueue
+
+    from daemon.messaging.incoming import Incoming
+    from daemon.observers.metrics_schedule import MetricsSchedule
+    from daemon.observers.service_manager import ServiceManager
+    from daemon.observers.turn import Turn
+
+
+@dataclass(frozen=True, slots=True)
+class Observers:
+    """The observers of one daemon; each may be missing.
+
+    Attributes
+    ----------
+    manager : ServiceManager or None
+        Tells a service manager that the loop turns.
+    metrics : MetricsSchedule or None
+        Gives out figures for graphs.
+    """
+
+    manager: ServiceManager | None = None
+    metrics: MetricsSchedule | None = None
+
+    def before(self, event: Incoming) -> None:
+        """Show that an event is about to be dealt with."""
+        if self.manager is not None:
+            self.manager.before(event)
+
+    def after(self, turn: Callable[[], Turn]) -> None:
+        """Show the turn that an event came to; it is only built if somebody observes."""
+        shown = [observer.after for observer in (self.manager, self.metrics) if observer]
+        if shown:
+            made = turn()
+            for show in shown:
+                show(made)
+
+    def next_event(self, queue: SimpleQueue[Incoming]) -> Incoming:
+        """Wait for an event; where signs of life are wanted meanwhile, give them."""
+        if self.manager is None:
+            return queue.get()
+        while True:
+            try:
+                return queue.get(timeout=self.manager.patience_seconds())
+            except Empty:
+                self.manager.nothing_came()
+
+    def stopping(self) -> None:
+        """Show that the loop has ended."""
+        if self.manager is not None:
+            self.manager.stopping()

@@ -1,0 +1,110 @@
+"""The options of the command line: how each is read, and how it is refused in one line."""
+
+from __future__ import annotations
+
+import math
+import re
+from datetime import date, datetime
+from pathlib import Path
+
+import click
+
+from config.files.errors import UsageError
+
+FILE = click.argument("file", type=click.Path(path_type=Path))
+NIGHTS_OPTION = click.option(
+    "--nights",
+    type=click.IntRange(1, 7),
+    default=1,
+    show_default=True,
+    help="How many departures to plan for together, at the most.",
+)
+JSON_OPTION = click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+
+
+def _read_instant(
+    _context: click.Context, _parameter: click.Parameter, text: str | None
+) -> datetime | None:
+    """Read an RFC 3339 instant with its offset, or refuse it in one line."""
+    from adapters.clocks.instants import parse_instant  # noqa: PLC0415 - `--help` needs none of it
+
+    if text is None:
+        return None
+    try:
+        return parse_instant(text)
+    except ValueError as error:
+        raise UsageError(f"--at: {error}, got {text!r}") from error
+
+
+def read_percent(
+    _context: click.Context, parameter: click.Parameter, text: str | None
+) -> float | None:
+    """Read a state of charge, or refuse it in one line."""
+    if text is None:
+        return None
+    try:
+        percent = float(text)
+    except ValueError:
+        percent = math.nan
+    if not 0 <= percent <= 100:  # noqa: PLR2004 - percent
+        raise UsageError(f"{parameter.opts[0]}: expected 0 to 100 percent, got {text!r}")
+    return percent
+
+
+def read_date(_context: click.Context, parameter: click.Parameter, text: str | None) -> date | None:
+    """Read a local date, or refuse it in one line."""
+    if text is None:
+        return None
+    option = parameter.opts[0]
+    try:
+        if not re.fullmatch(r"20\d\d-\d\d-\d\d", text, re.ASCII):
+            raise UsageError(f"{option}: expected a date such as 2026-06-03, got {text!r}")
+        return date.fromisoformat(text)
+    except ValueError as error:
+        raise UsageError(f"{option}: no such date: {error}, got {text!r}") from error
+
+
+def _read_picture(
+    _context: click.Context, _parameter: click.Parameter, path: Path | None
+) -> Path | None:
+    """Read where a picture goes, or refuse in one line what is no picture."""
+    if path is not None and path.suffix.lower() not in {".svg", ".png"}:
+        raise UsageError(f"--picture: expected a name that ends in .svg or .png, got '{path}'")
+    return path
+
+
+PICTURE_OPTION = click.option(
+    "--picture",
+    type=click.Path(path_type=Path),
+    callback=_read_picture,
+    metavar="PATH",
+    help="Draw it as well, into a file that ends in .svg or .png.",
+)
+AT_OPTION = click.option(
+    "--at",
+    callback=_read_instant,
+    metavar="INSTANT",
+    help="An instant such as 2026-06-03T18:30:00+12:00, in place of now.",
+)
+SOC_OPTION = click.option(
+    "--soc", callback=read_percent, metavar="PERCENT", help="State of charge, 0 to 100 percent."
+)
+VEHICLE_OPTION = click.option("--vehicle", help="A vehicle of the file; by default its first one.")
+FROM_OPTION = click.option(
+    "--from",
+    "first",
+    callback=read_date,
+    metavar="DATE",
+    help="First local date, such as 2026-06-03; by default today.",
+)
+DAYS_OPTION = click.option(
+    "--days",
+    "count",
+    type=click.IntRange(1, 366),
+    default=7,
+    show_default=True,
+    help="How many local days.",
+)
+FORMAT_OPTION = click.option(
+    "--format", "form", type=click.Choice(["csv"]), help="Print rows, one for each span of a rate."
+)

@@ -1,0 +1,215 @@
+"""A plan as people read it in a terminal: the night as a strip, a table of periods, totals, why."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from rich.console import Group
+from rich.table import Table
+from rich.text import Text
+
+from daemon.presentation.strips import day_marks, hour_marks, level
+from planners.accounts.money import format_money
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+    from datetime import datetime
+    from zoneinfo import ZoneInfo
+
+    from rich.console import RenderableType
+
+    from planners.plan.plan import LaterNight, Outcome, Period, Plan
+    from planners.rates.prices import RateSpan
+
+CELLS = 68
+"""Width of the strip at the most [characters]."""
+
+CELL_MINUTES = (15, 30, 60, 120, 240, 480)
+LONGEST_HOURLY = timedelta(minutes=60)
+"""Longer cells are marked with days, not hours."""
+
+CHARGING, PARTLY, IDLE = "█", "▄", "·"
+
+
+def money(amount: float, currency: str) -> str:
+    """Write an amount with its currency, rounded to the minor unit."""
+    return format_money(Decimal(repr(float(amount))), currency)
+
+
+def local(instant: datetime, zone: ZoneInfo, form: str = "%a %H:%M") -> str:
+    """Write an instant by the household's clock."""
+    return instant.astimezone(zone).strftime(form)
+
+
+def show_plan(plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> RenderableType:
+    """Lay a plan out for people.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    spans : sequence of RateSpan
+        The rates from now to the departure.
+    zone : ZoneInfo
+        The household's zone.
+
+    Returns
+    -------
+    RenderableType
+        To be printed by rich.
+    """
+    parts: list[RenderableType] = [
+        Text(
+            f"{plan.vehicle} on {plan.charge_point}: {plan.soc_percent:.0f} % now,"
+            f" {plan.reaches_percent:.0f} % by {local(plan.departure, zone, '%a %d %b %H:%M')}",
+            style="bold",
+        ),
+        f"Needs {plan.need_percent:.0f} %, wants {plan.want_percent:.0f} %.",
+        "",
+        *strip(plan, spans, zone),
+        "",
+    ]
+    if plan.periods:
+        # A day of the week says which day only while the same one is not to come again.
+        far = plan.departure - plan.made_at >= timedelta(days=6)
+        parts += [_periods(plan.periods, plan.currency, zone, far=far), ""]
+    parts += [_totals(plan), ""]
+    for night in plan.later:
+        parts += [*_later(night, plan.currency, zone), ""]
+    parts += [*_section("Why", plan.why), *_section("Cautions", plan.cautions)]
+    return Group(*parts)
+
+
+def strip(plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> list[Text]:
+    """Draw the time to the departure: hours, rates by height, and when it charges.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    spans : sequence of RateSpan
+        The rates from now to the departure.
+    zone : ZoneInfo
+        The household's zone.
+
+    Returns
+    -------
+    list of Text
+        Three lines and a legend.
+    """
+    if not spans:
+        return []
+    start, end = spans[0].start, spans[-1].end
+    cell = _cell(end - start)
+    offset = start.astimezone(zone).utcoffset() or timedelta(0)
+    first = (
+        start - ((start - start.replace(hour=0, minute=0, second=0, microsecond=0)) + offset) % cell
+    )
+    instants = [first + i * cell for i in range(-(-(end - first) // cell))]
+    rates = [_rate_at(spans, max(start, instant)) for instant in instants]
+    low, high = min(span.rate for span in spans), max(span.rate for span in spans)
+    legend = " ".join(
+        f"{name} {rate:.4f}" for name, rate in dict.fromkeys((s.band, s.rate) for s in spans)
+    )
+    legend += f" {plan.currency} per kWh"
+    marks = hour_marks(instants, zone) if cell <= LONGEST_HOURLY else day_marks(instants, zone)
+    lines = [
+        Text("          " + marks, style="dim"),
+        Text("rate      ").append("".join(level(rate, low, high) for rate in rates), "yellow"),
+        Text("charging  ").append(
+            "".join(_charging(plan, instant, instant + cell) for instant in instants), "green"
+        ),
+    ]
+    if len(legend) > CELLS:
+        legend = f"{low:.4f} to {high:.4f} {plan.currency} per kWh"
+    lines.append(Text(f"          {legend}", style="dim"))
+    return lines
+
+
+def _rate_at(spans: Sequence[RateSpan], instant: datetime) -> Decimal:
+    return next(span.rate for span in spans if span.start <= instant < span.end)
+
+
+def _charging(plan: Plan, start: datetime, end: datetime) -> str:
+    """Mark how much of a cell is charged in: at least half, less, or nothing."""
+    overlap = sum(
+        (
+            max(timedelta(0), min(end, period.end) - max(start, period.start))
+            for period in plan.periods
+        ),
+        timedelta(0),
+    )
+    if not overlap:
+        return IDLE
+    return CHARGING if overlap * 2 >= end - start else PARTLY
+
+
+def _cell(length: timedelta) -> timedelta:
+    """Give the time that one character stands for, so that the strip has room for all of it."""
+    fits = (
+        timedelta(minutes=m) for m in CELL_MINUTES if length <= (CELLS - 1) * timedelta(minutes=m)
+    )
+    return next(fits, timedelta(days=-(-length // (timedelta(days=1) * (CELLS - 1)))))
+
+
+def _later(night: LaterNight, currency: str, zone: ZoneInfo) -> list[RenderableType]:
+    form = "%a %d %b %H:%M"
+    lines: list[RenderableType] = [
+        Text(
+            f"Then: back {local(night.returns, zone, form)} with {night.soc_percent:.0f} %,"
+            f" {night.reaches_percent:.0f} % by {local(night.departure, zone, form)}",
+            style="bold",
+        )
+    ]
+    if not night.periods:
+        return [*lines, "Nothing to charge."]
+    far = night.departure - night.returns >= timedelta(days=6)
+    return [
+        *lines,
+        _periods(night.periods, currency, zone, far=far),
+        f"{night.energy_kwh:.2f} kWh at the meter for {money(night.cost, currency)}.",
+    ]
+
+
+def _periods(
+    periods: Sequence[Period], currency: str, zone: ZoneInfo, *, far: bool
+) -> RenderableType:
+    table = Table(box=None, pad_edge=False, header_style="dim")
+    for name in ("period", "current", "energy", "band", "cost"):
+        table.add_column(name, justify="left" if name in {"period", "band"} else "right")
+    form = "%d %b %H:%M" if far else "%a %H:%M"
+    for period in periods:
+        table.add_row(
+            f"{local(period.start, zone, form)} to {local(period.end, zone, form)}",
+            f"{period.amps:g} A",
+            f"{period.kwh:.2f} kWh",
+            period.band + (" (estimated)" if period.estimated else ""),
+            money(period.cost, currency),
+        )
+    return table
+
+
+def _totals(plan: Plan) -> Text:
+    starts = "1 start" if plan.starts == 1 else f"{plan.starts} starts"
+    return Text(
+        f"{plan.energy_kwh:.2f} kWh at the meter for {money(plan.cost, plan.currency)}, {starts}.\n"
+        f"At once: {_rule(plan.at_once, plan)}; on a timer: {_rule(plan.timer, plan)}."
+    )
+
+
+def _rule(outcome: Outcome, plan: Plan) -> str:
+    """Say what a rule would cost, and for how much energy where that differs."""
+    cost = money(outcome.cost, plan.currency)
+    same = f"{outcome.energy_kwh:.2f}" == f"{plan.energy_kwh:.2f}"
+    return cost if same else f"{cost} for {outcome.energy_kwh:.2f} kWh"
+
+
+def _section(title: str, sentences: Iterable[str]) -> list[RenderableType]:
+    if not (rows := list(sentences)):
+        return []
+    lines = Table.grid(padding=(0, 1, 0, 0))
+    for sentence in rows:
+        lines.add_row("  -", Text(sentence))
+    return [Text(title, style="bold"), lines, ""]

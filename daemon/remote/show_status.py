@@ -1,0 +1,111 @@
+"""What a running daemon says of itself, for people to read. Pure."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any
+
+from adapters.clocks.instants import parse_instant
+from planners.accounts.money import format_money
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from datetime import datetime
+    from zoneinfo import ZoneInfo
+
+    from adapters.contract.messages import KnownRates, Status
+    from config import HouseholdFile
+    from daemon.remote.wellbeing import Seen, SeenPoint
+
+SOURCES = {
+    "vehicle": "told by the vehicle",
+    "person": "told by a person",
+    "counted": "counted on by the meter",
+    "recalled": "what it left with last, less the usual use",
+    "assumed": "assumed by the household file",
+}
+
+
+def status_lines(seen: Seen, file: HouseholdFile, now: datetime) -> Iterator[str]:
+    """Lay out what is known.
+
+    Parameters
+    ----------
+    seen : Seen
+        What the broker keeps.
+    file : HouseholdFile
+        The household.
+    now : datetime
+        UTC.
+
+    Yields
+    ------
+    str
+        Lines of text.
+    """
+    name, daemon = file.household.name, seen.daemon
+    if daemon is None:
+        yield f"{name}: no daemon is known."
+    elif daemon.state != "online":
+        yield f"{name}: the daemon is {daemon.state}."
+    else:
+        since = f" since {_when(daemon.since, file.zone)}" if daemon.since else ""
+        yield f"{name}: the daemon runs{since}."
+    for point, known in seen.points.items():
+        yield point
+        for title, text in _rows(known, file.zone, now):
+            yield f"  {title:<16}{text}"
+
+
+def _rows(point: SeenPoint, zone: ZoneInfo, now: datetime) -> Iterator[tuple[str, str]]:
+    status = point.status
+    if status is None:
+        yield "status", "none"
+        return
+    yield "as of", _when(status.at, zone)
+    yield "vehicle", _vehicle(status)
+    if status.soc_percent is not None:
+        source = f", {SOURCES[status.soc_from]}" if status.soc_from else ""
+        yield "state of charge", f"{status.soc_percent:g} %{source}"
+    yield "command", f"{status.do}: {status.why}" if status.do else "none yet"
+    yield "plan", _plan(point.plan, zone, now)
+    yield "rates", _rates(status.rates, zone)
+    yield "alerts", ", ".join(status.alerts) or "none"
+
+
+def _vehicle(status: Status) -> str:
+    there = {True: "connected", False: "none connected", None: "not known"}[status.connected]
+    if not status.charging:
+        return there
+    watts = status.reading.watts if status.reading else None
+    return f"{there}, charging" + ("" if watts is None else f" with {watts / 1000:.2f} kW")
+
+
+def _plan(plan: dict[str, Any] | None, zone: ZoneInfo, now: datetime) -> str:
+    if plan is None:
+        return "none"
+    try:
+        cost = format_money(Decimal(str(plan["cost"])), plan["currency"])
+        by = _when(parse_instant(plan["departure"]), zone)
+        starts = [parse_instant(period["start"]) for period in plan["periods"]]
+        text = (
+            f"{plan['energy_kwh']:.2f} kWh for {cost}, to {plan['reaches_percent']:.0f} % by {by}"
+        )
+    except (KeyError, TypeError, ValueError):
+        return "not understood; it may be of another version"
+    ahead = next((start for start in starts if start > now), None)
+    return text if ahead is None else f"{text}; next start {_when(ahead, zone)}"
+
+
+def _rates(rates: KnownRates | None, zone: ZoneInfo) -> str:
+    if rates is None:
+        return "no tariff is in force yet"
+    until = "" if rates.known_until is None else f" until {_when(rates.known_until, zone)}"
+    words = {"known": "known", "estimated": "estimated, known", "none": "not known"}
+    if rates.now == "estimated" and not until:
+        return f"{rates.tariff}, estimated"
+    return f"{rates.tariff}, {words[rates.now]}{until}"
+
+
+def _when(instant: datetime, zone: ZoneInfo) -> str:
+    return f"{instant.astimezone(zone):%a %d %b %H:%M}"

@@ -1,0 +1,127 @@
+"""When the ledger is copied: once a day after noon's closing, and at a start that missed that.
+
+What is too old to be kept is removed after that, so that a copy of it is there for two more days.
+"""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from threading import Event, Thread
+from typing import TYPE_CHECKING
+
+import structlog
+
+from adapters.backups.backup import make_backup
+from adapters.ledger.copies import backed_up_at
+from adapters.ledger.ledger import open_ledger
+from adapters.ledger.retention import remove_before
+from config.files.errors import LedgerError
+from daemon.control.events import LedgerCare
+from daemon.control.nightbook import LAST_READING
+from daemon.nights.retention import keep_from
+from planners.local_time.departures import night_bounds, night_of
+
+if TYPE_CHECKING:
+    from datetime import datetime
+    from pathlib import Path
+    from zoneinfo import ZoneInfo
+
+TRY_AGAIN = timedelta(hours=1)
+"""How long after a backup that failed another is tried."""
+
+PAUSE_SECONDS = 0.1
+"""Between two steps of a removal, in which the daemon writes."""
+
+_log = structlog.get_logger(__name__)
+
+
+class BackupRounds:
+    """Has backups made, on a thread of its own.
+
+    Parameters
+    ----------
+    path : Path
+        The ledger's file.
+    zone : ZoneInfo
+        The household's: its noons count.
+    keep_readings_days : int, optional
+        How long raw readings are kept [days]; without it, for ever.
+    """
+
+    def __init__(
+        self, path: Path, zone: ZoneInfo, *, keep_readings_days: int | None = None
+    ) -> None:
+        self._path = path
+        self._zone = zone
+        self._keep_days = keep_readings_days
+        self._ending = Event()
+        self._thread: Thread | None = None
+        self._begun_at: datetime | None = None
+        self._trouble: str | None = None
+
+    def look(self, now: datetime) -> LedgerCare | None:
+        """Begin a backup if one is due, or tell what came of the one that was begun.
+
+        Parameters
+        ----------
+        now : datetime
+            UTC.
+
+        Returns
+        -------
+        LedgerCare or None
+            Once for each backup that has ended.
+        """
+        if self._thread is not None:
+            if self._thread.is_alive():
+                return None
+            self._thread = None
+            return LedgerCare("no-backup", self._trouble)
+        if self._is_due(now):
+            self._begun_at = now
+            self._thread = Thread(target=self._make, args=(now,), name="backup")
+            self._thread.start()
+        return None
+
+    def stop(self) -> None:
+        """Wait until a backup in progress has ended; a removal goes on another day."""
+        self._ending.set()
+        self.join()
+
+    def join(self) -> None:
+        """Wait until a backup in progress has ended, and the removal after it."""
+        if self._thread is not None:
+            self._thread.join()
+
+    def _is_due(self, now: datetime) -> bool:
+        settled = night_bounds(night_of(now - LAST_READING, self._zone), self._zone)[0]
+        last = backed_up_at(self._path)
+        if last is not None and settled + LAST_READING <= last <= now + timedelta(days=1):
+            return False
+        begun = self._begun_at
+        return begun is None or not timedelta(0) <= now - begun < TRY_AGAIN
+
+    def _make(self, now: datetime) -> None:
+        try:
+            copy = make_backup(self._path, now)
+        except LedgerError as error:
+            self._trouble = f"The ledger could not be backed up: {error}"
+        else:
+            self._trouble = None
+            _log.info("backed up", copy=str(copy))
+            self._remove_the_old(now)
+
+    def _remove_the_old(self, now: datetime) -> None:
+        if self._keep_days is None or self._ending.is_set():
+            return
+        try:
+            with open_ledger(self._path, read_only=True) as ledger:
+                kept_from = keep_from(ledger, now, self._zone, self._keep_days)
+            if kept_from is None:
+                return
+            rows = remove_before(self._path, kept_from, lambda: self._ending.wait(PAUSE_SECONDS))
+        except LedgerError as error:
+            _log.warning("old readings could not be removed, tried again tomorrow", why=str(error))
+        else:
+            if rows:
+                _log.info("removed old readings", kept_from=kept_from.isoformat(), rows=rows)

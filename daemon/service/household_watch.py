@@ -1,0 +1,263 @@
+"""The household file and its prices, as they are now: loads them, and notices when they change.
+
+A new file that is wrong is refused with its faults, and the old one stays in force; each file of
+prices for itself, as long as the household file is the same.
+"""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING, Literal
+
+import structlog
+
+from adapters.ledger.glance import kept_prices
+from config import load_household, load_prices
+from config.files.errors import Fault, FileError, LedgerError
+from daemon.control.state import House
+from daemon.messaging.price_feed import sort_feed
+from planners.rates.prices import prices_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Mapping
+    from pathlib import Path
+
+    from adapters.contract.messages import PriceFeed
+    from adapters.ledger.ledger import Ledger
+    from config import HouseholdFile, PricePoint
+
+    Series = Mapping[Path, tuple[PricePoint, ...]]
+    Stamp = tuple[int, int, int, int]
+
+_log = structlog.get_logger(__name__)
+
+
+def load_house(path: Path) -> House:
+    """Load a household file, the price series it names, and the prices that its ledger has kept.
+
+    Nothing is made or written. A ledger that can't be read is said in one line on standard error.
+
+    Parameters
+    ----------
+    path : Path
+        The household file.
+
+    Returns
+    -------
+    House
+        Ready to plan with.
+
+    Raises
+    ------
+    FileError
+        Every fault of the file, or of its price series.
+    """  # noqa: DOC502 - raised by the loaders
+    file = load_household(path)
+    series = _read_all(series_files(file), load_prices)
+    kept: Mapping[str, tuple[PricePoint, ...]] = {}
+    tariffs = [tariff.name for tariff in file.tariffs if tariff.prices is not None]
+    if tariffs:
+        try:
+            kept = kept_prices(file.ledger.path, tariffs)
+        except LedgerError as error:
+            sys.stderr.write(f"{error}; prices that came over the bus are left out\n")
+    return _house_of(file, series, lambda tariff: kept.get(tariff, ()))
+
+
+def series_files(file: HouseholdFile) -> frozenset[Path]:
+    """Return the files of prices that a household file names."""
+    prices = (tariff.prices for tariff in file.tariffs)
+    return frozenset(each.file for each in prices if each is not None and each.file is not None)
+
+
+def _read_all(
+    paths: Iterable[Path], read: Callable[[Path], tuple[PricePoint, ...]]
+) -> dict[Path, tuple[PricePoint, ...]]:
+    """Read all price series, or raise the faults of all that have any."""
+    series: dict[Path, tuple[PricePoint, ...]] = {}
+    faults: list[Fault] = []
+    for path in paths:
+        try:
+            series[path] = read(path)
+        except FileError as error:
+            faults += error.faults
+    if faults:
+        raise FileError(faults)
+    return series
+
+
+def _house_of(
+    file: HouseholdFile, series: Series, kept: Callable[[str], Iterable[PricePoint]]
+) -> House:
+    """Lay the prices that came over the bus over those of the files."""
+    points: dict[str, list[PricePoint]] = {}
+    for tariff in file.tariffs:
+        if tariff.prices is not None:
+            source = tariff.prices.file
+            known = {} if source is None else {point.start: point for point in series[source]}
+            known |= {point.start: point for point in kept(tariff.name)}
+            points[tariff.name] = sorted(known.values())
+    return House(file, prices_of(file, points))
+
+
+class HouseholdWatch:
+    """Keeps a `House` up to date with the files it came from.
+
+    Parameters
+    ----------
+    path : Path
+        The household file.
+
+    Raises
+    ------
+    FileError
+        If it, or a price series that it names, has faults.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        # How each file was when it was last read, whatever came of it.
+        self._stamps: dict[Path, Stamp | None] = {}
+        # Prices that a refused household file waits for.
+        self._wanted: frozenset[Path] = frozenset()
+        file, series = self._read()
+        self._series = series
+        self._house = _house_of(file, series, lambda _tariff: ())
+
+    @property
+    def house(self) -> House:
+        """The household file and the rates in force."""
+        return self._house
+
+    def use_ledger(self, ledger: Ledger) -> None:
+        """Lay the prices that came over the bus, and were kept, over those of the files."""
+        self._house = _house_of(self._house.file, self._series, ledger.price_points)
+
+    def look(self, ledger: Ledger, *, again: bool = False) -> Literal["file", "prices"] | None:
+        """Load again what has changed on disk.
+
+        Parameters
+        ----------
+        ledger : Ledger
+            Holds the prices that came over the bus.
+        again : bool
+            Whether to load all of it, changed or not.
+
+        Returns
+        -------
+        {"file", "prices"} or None
+            What is new; None if nothing is, or if the new files are refused.
+        """
+        if again:
+            self._stamps.clear()
+        in_force = series_files(self._house.file)
+        watched = {self._path} | in_force | self._wanted
+        changed = {path for path in watched if _stamp(path) != self._stamps.get(path)}
+        if changed & ({self._path} | self._wanted) and self._take_file(ledger):
+            return "file"
+        return "prices" if self._take_series(sorted(changed & in_force), ledger) else None
+
+    def take_prices(self, feed: PriceFeed, ledger: Ledger) -> bool:
+        """Keep prices that came over the bus, each for the tariff of its own day.
+
+        Parameters
+        ----------
+        feed : PriceFeed
+            The message.
+        ledger : Ledger
+            Where they are kept.
+
+        Returns
+        -------
+        bool
+            Whether any of them is news.
+        """
+        found = sort_feed(self._house.prices, feed)
+        if found.passed_over:
+            count = found.passed_over.total()
+            _log.warning("prices are passed over", count=count, why=found.why())
+        news = {
+            tariff: ledger.add_prices(tariff, list(points.values()))
+            for tariff, points in found.by_tariff.items()
+        }
+        if not any(news.values()):
+            return False
+        self.use_ledger(ledger)
+        _log.info("prices came", news=news)
+        return True
+
+    def _read(self) -> tuple[HouseholdFile, dict[Path, tuple[PricePoint, ...]]]:
+        """Read the household file and all that it names, or raise what is wrong with them."""
+        self._wanted = frozenset()
+        self._stamps[self._path] = _stamp(self._path)
+        file = load_household(self._path)
+        self._wanted = series_files(file)
+        series = _read_all(sorted(self._wanted), self._read_prices)
+        self._wanted = frozenset()
+        return file, series
+
+    def _read_prices(self, path: Path) -> tuple[PricePoint, ...]:
+        # The stamp first: what is written while the file is read is noticed at the next look.
+        self._stamps[path] = _stamp(path)
+        return load_prices(path)
+
+    def _take_file(self, ledger: Ledger) -> bool:
+        try:
+            file, series = self._read()
+        except FileError as error:
+            _log.error("the changed file is refused, the old one stays in force", why=str(error))
+            return False
+        wants_restart = _what_wants_a_restart(self._house.file, file)
+        if wants_restart:
+            _log.error("this change takes a restart, the old file stays in force", of=wants_restart)
+            return False
+        self._house = _house_of(file, series, ledger.price_points)
+        self._series = series
+        _log.info("the changed file is in force", file=str(self._path))
+        return True
+
+    def _take_series(self, paths: Iterable[Path], ledger: Ledger) -> bool:
+        news: dict[Path, tuple[PricePoint, ...]] = {}
+        for path in paths:
+            try:
+                points = self._read_prices(path)
+            except FileError as error:
+                _log.error("changed prices are refused, the old ones stay", why=str(error))
+                continue
+            if points != self._series[path]:
+                news[path] = points
+        if news:
+            self._series |= news
+            self.use_ledger(ledger)
+            _log.info("changed prices are in force", files=[str(path) for path in news])
+        return bool(news)
+
+
+def _stamp(path: Path) -> Stamp | None:
+    # A copy may keep the time and the size of what it replaces, but not its place and its age.
+    try:
+        stat = path.stat()
+    except OSError:
+        return None
+    return stat.st_mtime_ns, stat.st_size, stat.st_ino, stat.st_ctime_ns
+
+
+def _what_wants_a_restart(old: HouseholdFile, new: HouseholdFile) -> list[str]:
+    """Name what can't change under a running daemon: its topics, its broker, its record."""
+    changed = {
+        "household.name": old.household.name != new.household.name,
+        "household.timezone": old.household.timezone != new.household.timezone,
+        "household.currency": old.household.currency != new.household.currency,
+        "the names in charge_points": set(old.charge_points) != set(new.charge_points),
+        "bus": old.bus != new.bus,
+        "ledger": old.ledger != new.ledger,
+        "ocpp": old.ocpp != new.ocpp,
+        "metrics": old.metrics != new.metrics,
+        "how charge points are wired": _ways(old) != _ways(new),
+    }
+    return [what for what, differs in changed.items() if differs]
+
+
+def _ways(file: HouseholdFile) -> dict[str, object]:
+    """Give how each charge point is reached."""
+    return {name: (point.wiring, point.ocpp) for name, point in file.charge_points.items()}

@@ -1,0 +1,149 @@
+"""From the ledger back to what was known: starting and recovering are the same."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+
+from adapters.clocks.instants import parse_instant
+from adapters.contract.messages import Request, decode
+from adapters.ledger.exact_json import dump_exact
+from daemon.control.confirming import told
+from daemon.control.events import CommandInForce
+from daemon.control.learning import AHEAD, CONNECTED, FAULTS, OLD_SOC, wishes_with
+from daemon.control.recalling import REMEMBERED
+from daemon.control.state import PointState, SocFact, Wishes, register_wh_at
+from daemon.nights.kept import Memory, kept_of
+from planners.local_time.departures import night_of
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+    from adapters.ledger.ledger import Ledger
+    from adapters.ledger.rows import LastVehicleReports
+    from daemon.control.state import House
+    from planners.accounts.accounts import RegisterReading
+
+SERIALS_SINCE = datetime(2026, 1, 1, tzinfo=UTC)
+"""A start's serials begin at the minutes since; fewer than that are ever given."""
+
+WISHES_HOLD = timedelta(days=14)
+"""What was asked for longer ago, and for no departure since, is forgotten at a start."""
+
+
+def recover(ledger: Ledger, charge_point: str, now: datetime, house: House) -> PointState:
+    """Give the state of a charge point as the ledger knows it.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        The durable record.
+    charge_point : str
+        Its name in the household file.
+    now : datetime
+        UTC.
+    house : House
+        The household file and the rates.
+
+    Returns
+    -------
+    PointState
+        Its plan is stale: the plan is made anew from what is known.
+    """
+    told = ledger.last_vehicle_reports(charge_point)
+    reading = ledger.last_reading(charge_point)
+    body = ledger.open_night(charge_point)
+    kept = kept_of(body) if body else None
+    memory = kept.memory if kept else Memory()
+    whole = body is not None and "open" in body  # earlier versions kept less
+    zone = house.file.zone
+    tells = told.pilot is not None and told.pilot not in FAULTS
+    plugged_in = told.pilot in CONNECTED if tells else memory.plugged_in
+    state = PointState(
+        charge_point,
+        plugged_in=plugged_in,
+        pilot=told.pilot,
+        pilot_at=told.pilot_at,
+        soc_at=told.soc_at,
+        soc=memory.soc,
+        register=_register(ledger, charge_point, now),
+        watts=reading.watts if reading else None,
+        wishes=memory.wishes if kept else _wishes(ledger, charge_point, now, zone),
+        watts_at=reading.at if reading and reading.watts is not None else None,
+        vehicle=memory.vehicle,
+        left_with=memory.left_with if whole else _left_with(ledger, charge_point, now, zone),
+        stopped_itself=memory.stopped_itself,
+        drawn=memory.drawn,
+        said=memory.said,
+        night=kept.night if kept else None,
+        plan_stale=True,
+    )
+    return _with_command(_with_last_report(state, told, now), memory, ledger, now)
+
+
+def _with_last_report(state: PointState, told: LastVehicleReports, now: datetime) -> PointState:
+    """Take in a state of charge that was kept, but not acted on, when the daemon ended."""
+    at = told.soc_at
+    if told.soc_percent is None or at is None:
+        return state
+    if state.soc is not None:
+        is_news = at > state.soc.at
+    else:
+        # What was reported before the vehicle left says nothing of its return.
+        is_news = told.pilot_at is not None and at >= told.pilot_at and now - at < OLD_SOC
+    if not is_news:
+        return state
+    fact = SocFact(told.soc_percent, at, "vehicle", register_wh_at(state, at))
+    return replace(state, soc=fact)
+
+
+def _wishes(ledger: Ledger, charge_point: str, now: datetime, zone: ZoneInfo) -> Wishes:
+    """Give what was asked for since the last departure, while no night is open."""
+    since = now - WISHES_HOLD
+    for night in ledger.nights(night_of(since, zone), None, charge_point):
+        closed_at = parse_instant(night["closed_at"])
+        left = parse_instant(night["departure"]) if night["departure"] else closed_at
+        since = max(since, min(left, closed_at))
+    wishes = Wishes()
+    for stored in ledger.requests_since(charge_point, since):
+        request = decode(Request, dump_exact(stored.body).encode())
+        wishes = wishes_with(wishes, request)
+    return wishes
+
+
+def _left_with(ledger: Ledger, charge_point: str, now: datetime, zone: ZoneInfo) -> SocFact | None:
+    """Give what the vehicle left with at the end of the last night that knows it."""
+    nights = ledger.nights(night_of(now - REMEMBERED, zone), None, charge_point)
+    for night in reversed(nights):
+        if night["soc_after_percent"] is not None:
+            at = parse_instant(night["departure"] or night["closed_at"])
+            return SocFact(float(night["soc_after_percent"]), at, "counted", None)
+    return None
+
+
+def _with_command(state: PointState, memory: Memory, ledger: Ledger, now: datetime) -> PointState:
+    stored = ledger.last_command(state.charge_point)
+    # A ledger that is new, or a backup, does not know what hardware was told since.
+    serial = max(0, (now - SERIALS_SINCE) // timedelta(minutes=1))
+    if stored is None:
+        return replace(state, serial=serial)
+    command = CommandInForce(
+        stored.serial, stored.do, stored.amps, stored.valid_until, stored.plan, stored.why
+    )
+    # It is asserted as soon as there is a broker; the answer is waited for from now on.
+    same = memory.answers == command.do
+    state = replace(
+        state,
+        command=command,
+        serial=max(stored.serial, serial),
+        switched_at=ledger.switched_at(state.charge_point),
+        answer=memory.answer if same else None,
+    )
+    return replace(state, answer=told(state, now, anew=not same))
+
+
+def _register(ledger: Ledger, charge_point: str, now: datetime) -> RegisterReading | None:
+    latest = now + AHEAD
+    readings = ledger.register_readings(charge_point, now, latest)
+    return next((reading for reading in reversed(readings) if reading.at <= latest), None)

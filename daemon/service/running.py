@@ -1,0 +1,233 @@
+"""Puts the daemon together and keeps it up until it is told to stop."""
+
+from __future__ import annotations
+
+import signal
+from contextlib import ExitStack
+from importlib.metadata import version
+from typing import TYPE_CHECKING
+
+import structlog
+
+from adapters.bus.bus import MqttBus
+from adapters.bus.credentials import check_credentials
+from adapters.bus.embedded_broker import EmbeddedBroker
+from adapters.clocks.clock import SystemClock
+from adapters.clocks.timers import Bell
+from adapters.contract.messages import DaemonState, encode
+from adapters.contract.topics import Topics, slug
+from adapters.host.alert_command import AlertCommands
+from adapters.host.service_notice import ServiceNotice
+from adapters.ledger.ledger import open_ledger
+from adapters.ledger.lock import only_daemon
+from config.fields.zones import zone_data_version
+from daemon.messaging.incoming import LineUp
+from daemon.messaging.instance import new_instance
+from daemon.messaging.lines import lines_of, wills, wired_filters, without_wiring
+from daemon.messaging.ocpp_side import OcppSide
+from daemon.observers.observers import Observers
+from daemon.observers.service_manager import ServiceManager
+from daemon.service.backup_rounds import BackupRounds
+from daemon.service.clock_watch import ClockWatch
+from daemon.service.household_watch import HouseholdWatch
+from daemon.service.service import Halt, Handled, Reload, Ring, Service
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from datetime import datetime
+    from pathlib import Path
+
+    from adapters.clocks.clock import Clock
+    from adapters.ledger.ledger import Ledger
+    from config import Bus, Metrics
+    from daemon.observers.metrics_schedule import MetricsSchedule
+
+_log = structlog.get_logger(__name__)
+
+
+class Daemon:
+    """A service, its bus and its bell, wired to one another.
+
+    Parameters
+    ----------
+    watch : HouseholdWatch
+        The household.
+    ledger : Ledger
+        The durable record.
+    clock : Clock
+        What time it is.
+    bus : Bus
+        The broker to connect to.
+    bell : callable, optional
+        Asked for a ring at an instant; APScheduler's by default. A conductor of virtual time
+        passes its own.
+    observer : callable, optional
+        Told of every event once it is dealt with.
+    run_command : callable, optional
+        Runs the user's own command with an alert on its standard input.
+    clock_watch : ClockWatch, optional
+        Whether the clock can be believed; without it, it is.
+    backups : BackupRounds, optional
+        Has the ledger backed up; without it, it is not.
+    as_wired : bool
+        Whether charge points are reached as the file wires them, or all by the daemon's own
+        messages.
+    observers : Observers, optional
+        Those who are shown each turn of the loop.
+    """
+
+    def __init__(
+        self,
+        watch: HouseholdWatch,
+        ledger: Ledger,
+        clock: Clock,
+        bus: Bus,
+        *,
+        bell: Callable[[datetime], None] | None = None,
+        observer: Callable[[Handled], None] | None = None,
+        run_command: Callable[[Sequence[str], bytes], None] | None = None,
+        clock_watch: ClockWatch | None = None,
+        backups: BackupRounds | None = None,
+        as_wired: bool = True,
+        observers: Observers | None = None,
+    ) -> None:
+        file = watch.house.file
+        wired = file if as_wired else without_wiring(file)
+        topics = Topics(file.bus.root, file.household.name)
+        self._mqtt = MqttBus(
+            bus,
+            client_id=f"{slug(file.bus.root)}-{slug(file.household.name)}",
+            on_event=self.post,
+            will=(topics.daemon, encode(DaemonState(state="offline"))),
+            subscriptions=(*topics.subscriptions(), *wired_filters(wired)),
+            look_first=topics.daemon,
+        )
+        self._ocpp = OcppSide(wired, clock, self.post) if wired.ocpp is not None else None
+        self._wills = wills(wired, bus, lambda point: self.post(LineUp(point)))
+        self._bell = Bell(lambda: self.post(Ring())) if bell is None else None
+        ring_at = bell if self._bell is None else self._bell.ring_at
+        assert ring_at is not None  # noqa: S101 - one of the two is given
+        self._service = Service(
+            watch, ledger, clock, bus=self._mqtt, ring_at=ring_at, observer=observer,
+            me=new_instance(clock.now()), run_command=run_command,
+            clock_watch=clock_watch, backups=backups,
+            lines=lines_of(wired, self._mqtt, ledger, ocpp=self._ocpp),
+            observers=observers,
+        )  # fmt: skip
+
+    def post(self, event: object) -> None:
+        """Pass an event on to the service; from any thread."""
+        self._service.post(event)  # type: ignore[arg-type]  # the bus and the bell post theirs
+
+    def run(self) -> bool:
+        """Run until `halt`; then everything that was published has reached the broker.
+
+        Returns
+        -------
+        bool
+            False if it ended because another daemon of the household has taken over.
+        """
+        with ExitStack() as ending:
+            if self._bell is not None:
+                self._bell.start()
+                ending.callback(self._bell.stop)
+            # First, as it may fail: a port in use, say.
+            if self._ocpp is not None:
+                self._ocpp.start()
+                ending.callback(self._ocpp.stop)
+            self._mqtt.start()
+            ending.callback(self._mqtt.stop)
+            for will in self._wills:
+                will.start()
+                ending.callback(will.stop)
+            return self._service.run()
+
+    def halt(self) -> None:
+        """Ask it to stop; from any thread, or a signal handler."""
+        self.post(Halt())
+
+    def reload(self) -> None:
+        """Ask it to load the household file again; from any thread, or a signal handler."""
+        self.post(Reload())
+
+
+def run_daemon(path: Path) -> bool:
+    """Run the daemon of a household file until SIGTERM or SIGINT; SIGHUP loads the file again.
+
+    Parameters
+    ----------
+    path : Path
+        The household file.
+
+    Returns
+    -------
+    bool
+        False if it ended because another daemon of the household has taken over.
+
+    Raises
+    ------
+    LullwattError
+        If the file has faults, the ledger, a password file or a certificate can't be used, or the
+        embedded broker can't start.
+    """  # noqa: DOC502 - raised by the parts
+    with ExitStack() as ending:
+        notice = ServiceNotice.from_environment()
+        ending.callback(notice.close)
+        watch = HouseholdWatch(path)
+        file = watch.house.file
+        check_credentials(file.bus)
+        metrics = _metrics(file.metrics)
+        ending.enter_context(only_daemon(file.ledger.path))
+        if file.bus.embedded:
+            broker = EmbeddedBroker(file.bus.host, file.bus.port)
+            broker.start()
+            ending.callback(broker.stop)
+        manager = ServiceManager(notice, file.ledger.path)
+        manager.opens_the_ledger()
+        ledger = open_ledger(file.ledger.path)
+        ending.callback(ledger.close)
+        commands = AlertCommands()
+        commands.start()
+        ending.callback(commands.stop)
+        backups = BackupRounds(
+            file.ledger.path, file.zone, keep_readings_days=file.ledger.keep_readings_days
+        )
+        ending.callback(backups.stop)
+        daemon = Daemon(
+            watch, ledger, SystemClock(), file.bus, run_command=commands.run,
+            clock_watch=ClockWatch(), backups=backups,
+            observers=Observers(manager, metrics),
+        )  # fmt: skip
+        if metrics is not None:
+            metrics.start()  # after the ledger is opened, whose place its file must not take
+            ending.callback(metrics.stop)
+        _heed_signals(daemon)
+        _log.info(
+            "started", household=file.household.name, lullwatt=version("lullwatt"),
+            time_zones=zone_data_version(), broker=file.bus.broker, ledger=str(file.ledger.path),
+        )  # fmt: skip
+        told_to = daemon.run()
+    # The last word: a backup in progress has ended by now, and the ledger is closed.
+    _log.info("stopped", household=file.household.name)
+    return told_to
+
+
+def _metrics(asked: Metrics | None) -> MetricsSchedule | None:
+    """Load what gives out figures only where the household file asks for it: it takes memory."""
+    if asked is None:
+        return None
+    from daemon.observers.metrics_schedule import MetricsSchedule, check_metrics, teller_of  # noqa: PLC0415
+
+    check_metrics(asked)
+    return MetricsSchedule(teller_of(asked))
+
+
+def _heed_signals(daemon: Daemon) -> None:
+    def halt(number: int, _frame: object) -> None:
+        # A second signal of the kind means now.
+        signal.signal(number, signal.SIG_DFL)
+        daemon.halt()
+
+    signal.signal(signal.SIGTERM, halt)
+    signal.signal(signal.SIGINT, halt)
+    signal.signal(signal.SIGHUP, lambda _number, _frame: daemon.reload())

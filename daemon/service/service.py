@@ -1,0 +1,490 @@
+"""The daemon's loop: moves messages and time in, and actions out. Decides nothing.
+
+One thread takes events from one queue, so nothing here is shared. For each event: keep what came,
+step the controllers, carry out what they ask for, acknowledge.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from queue import SimpleQueue
+from typing import TYPE_CHECKING, Any, Literal
+
+import structlog
+
+from adapters.bus.events import Connected, Disconnected, MessageArrived, Published
+from adapters.contract.messages import Answer, DaemonState, MalformedMessage, PriceFeed
+from adapters.contract.topics import Topics
+from adapters.host.memory import give_back_memory
+from config.files.errors import LedgerError
+from daemon.control.controller import next_wake, react
+from daemon.control.delivery import delivered
+from daemon.control.events import (
+    Assert,
+    BusConnected,
+    CloseNight,
+    HouseChanged,
+    Issue,
+    MeterRead,
+    PersonAsked,
+    TimePassed,
+)
+from daemon.control.replanning import announce, is_charging
+from daemon.messaging.answering import answer_of
+from daemon.messaging.inbox import Inbox, Refused
+from daemon.messaging.incoming import Halt, Handled, HardwareSaid, Incoming, LineUp, Reload, Ring
+from daemon.messaging.instance import new_instance
+from daemon.messaging.lines import Lines
+from daemon.messaging.outbox import STATUS_EVERY, Outbox, Publisher
+from daemon.messaging.status import status_of
+from daemon.observers.observers import Observers
+from daemon.observers.turn import Turn
+from daemon.service.clock_watch import LOOK_AGAIN
+from daemon.service.ledger_trouble import LedgerTrouble
+from daemon.service.night_keeper import NightKeeper
+from daemon.service.recovery import recover
+from planners.rates.known import rates_known
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from datetime import datetime
+
+    from adapters.clocks.clock import Clock
+    from adapters.ledger.ledger import Ledger
+    from daemon.control.events import Action, Event
+    from daemon.control.state import House, PointState
+    from daemon.messaging.inbox import Taken
+    from daemon.messaging.instance import Instance
+    from daemon.service.backup_rounds import BackupRounds
+    from daemon.service.clock_watch import ClockWatch
+    from daemon.service.household_watch import HouseholdWatch
+
+__all__ = ["Halt", "Handled", "Incoming", "Reload", "Ring", "Service"]
+
+_log = structlog.get_logger(__name__)
+
+
+@dataclass(slots=True)
+class _Done:
+    actions: list[tuple[str, Action]] = field(default_factory=list)
+    nights: list[dict[str, Any]] = field(default_factory=list)
+
+
+class Service:
+    """Runs one household.
+
+    Parameters
+    ----------
+    watch : HouseholdWatch
+        Gives the household file and the rates, and says when they are new.
+    ledger : Ledger
+        The durable record, used on the loop's thread only.
+    clock : Clock
+        What time it is.
+    bus : Publisher
+        Where to publish.
+    ring_at : callable
+        Asks for a `Ring` at an instant.
+    observer : callable, optional
+        Told of every event once it is dealt with, on the loop's thread.
+    me : Instance, optional
+        Which daemon of this household it is.
+    run_command : callable, optional
+        Runs the user's own command with an alert on its standard input.
+    clock_watch : ClockWatch, optional
+        Whether the clock can be believed; without it, it is.
+    backups : BackupRounds, optional
+        Has the ledger backed up; without it, it is not.
+    lines : Lines, optional
+        The ways to hardware that does not speak the daemon's own messages.
+    observers : Observers, optional
+        Those who are shown each turn.
+    """
+
+    def __init__(
+        self,
+        watch: HouseholdWatch,
+        ledger: Ledger,
+        clock: Clock,
+        *,
+        bus: Publisher,
+        ring_at: Callable[[datetime], None],
+        observer: Callable[[Handled], None] | None = None,
+        me: Instance | None = None,
+        run_command: Callable[[Sequence[str], bytes], None] | None = None,
+        clock_watch: ClockWatch | None = None,
+        backups: BackupRounds | None = None,
+        lines: Lines | None = None,
+        observers: Observers | None = None,
+    ) -> None:
+        self._watch = watch
+        self._ledger = ledger
+        self._clock = clock
+        self._ring_at = ring_at
+        self._observer = observer
+        self._queue: SimpleQueue[Incoming] = SimpleQueue()
+        file = watch.house.file
+        self._topics = topics = Topics(file.bus.root, file.household.name)
+        self._trouble = LedgerTrouble(ledger)
+        self._lines = lines or Lines()
+        self._inbox = Inbox(topics, file.charge_points, self._trouble, self._lines)
+        self._me = me or new_instance(clock.now())
+        self._outbox = Outbox(topics, ledger, bus, me=self._me, run_command=run_command)
+        self._keeper = NightKeeper(ledger, self._outbox)
+        self._clock_watch = clock_watch
+        self._backups = backups
+        self._observers = observers or Observers()
+        self._connected: Connected | None = None
+        self._gave_way = False
+        self._states: dict[str, PointState] = {}
+        self._wakes: dict[str, datetime] = {}
+        # Those that something has happened to; with each ring these are all of them.
+        self._stepped: set[str] = set()
+        self._done = _Done()
+
+    @property
+    def house(self) -> House:
+        """The household file and the rates in force."""
+        return self._watch.house
+
+    def post(self, event: Incoming) -> None:
+        """Put an event into the queue; from any thread."""
+        self._queue.put(event)
+
+    def run(self) -> bool:
+        """Recover from the ledger, then deal with events until `Halt` comes.
+
+        Returns
+        -------
+        bool
+            False if it ended because another daemon of the household has taken over; then it has
+            published nothing more.
+
+        Raises
+        ------
+        LedgerError
+            If the ledger can't be read at the start, or is found to be damaged later.
+        """  # noqa: DOC502 - raised by the ledger
+        event: Incoming = Ring()
+        try:
+            while not isinstance(event, Halt):
+                self._observers.before(event)
+                self.handle(event)
+                if self._gave_way:
+                    return False
+                self._observers.after(self._turn)
+                event = self._observers.next_event(self._queue)
+            self._announce(at_once=True)
+        finally:
+            self._observers.stopping()
+            # A start ends with its plan by itself, but where hardware is told no time limit.
+            if not self._gave_way:
+                self._lines.stop_what_would_stay_on()
+                self._outbox.say_offline(self._clock.now())
+                if self._states:  # else the clock was never believed
+                    self._outbox.note_down("ended", self._clock.now())
+        return True
+
+    def _turn(self) -> Turn:
+        return Turn(
+            now=self._clock.now(),
+            house=self.house,
+            connected=self._connected is not None,
+            records=not self._trouble.holds,
+            states=self._states,
+            actions=self._done.actions,
+            nights=self._done.nights,
+        )
+
+    def handle(self, event: Incoming) -> None:
+        """Deal with one event; the first of all is a `Ring`.
+
+        Parameters
+        ----------
+        event : Incoming
+            What came.
+
+        Raises
+        ------
+        LedgerDamaged
+            If the ledger makes no sense any more: nothing can be kept in it.
+        LedgerError
+            If it can't be read at the start.
+        """  # noqa: DOC502 - raised by the ledger
+        self._done = _Done()
+        if isinstance(event, Connected | Disconnected):
+            self._connected = event if isinstance(event, Connected) else None
+        if not self._is_ready(event):
+            return
+        try:
+            self._take(event)
+        except LedgerError as error:
+            self._trouble.note((error,))
+        if self._gave_way:
+            return
+        self._announce()
+        if isinstance(event, Ring):
+            give_back_memory()
+        self._care_for_the_ledger(event)
+        self._say_what_is_so(event)
+        if self._observer is not None:
+            done, wake = self._done, self._next_wake()
+            self._observer(
+                Handled(event, tuple(done.actions), tuple(done.nights), dict(self._states), wake)
+            )
+
+    def _say_what_is_so(self, event: Incoming) -> None:
+        """Publish what is news, tell again what may have been forgotten, and ask for a ring."""
+        now = self._clock.now()
+        self._outbox.say_online(now)
+        for point in sorted(self._stepped):
+            state = self._states[point]
+            self._outbox.say_status(point, status_of(state, now, self.house))
+            self._wakes[point] = next_wake(state, now, self.house)
+        self._stepped.clear()
+        if isinstance(event, Ring):
+            self._lines.repeat(self._states, now)
+        self._ring_at(self._next_wake())
+
+    def _next_wake(self) -> datetime:
+        dues = [self._clock.now() + STATUS_EVERY, self._lines.next_due()]
+        return min(*self._wakes.values(), *(due for due in dues if due is not None))
+
+    # --- before anything else: the clock ------------------------------------------------------
+
+    def _is_ready(self, event: Incoming) -> bool:
+        """Whether the clock can be believed; the first time it can, the state is recovered."""
+        now = self._clock.now()
+        if self._clock_watch is not None:
+            self._clock_watch.look_into(self._ledger, self.house.file.charge_points)
+            if not self._clock_watch.may_go_on(now):
+                self._wait(event, now)
+                return False
+        if not self._states:
+            self._begin(now)
+        return True
+
+    def _wait(self, event: Incoming, now: datetime) -> None:
+        """Say that the clock is waited for; what comes is held, unacknowledged."""
+        if isinstance(event, MessageArrived):
+            self._trouble.hold(event, acted_on=False)
+        elif isinstance(event, HardwareSaid):
+            event.kept(False)  # noqa: FBT003 - the one thing it is told
+        elif isinstance(event, Connected):
+            self._outbox.forget_what_was_said()
+        self._outbox.say_waiting()
+        self._ring_at(now + LOOK_AGAIN)
+
+    def _begin(self, now: datetime) -> None:
+        self._watch.use_ledger(self._ledger)
+        # A clock that was waited for knows only now when this process began, as others count.
+        self._me = replace(self._me, since=max(now, self._me.since))
+        self._outbox.is_now(self._me)
+        self._outbox.note_down("started", now)
+        for point in self.house.file.charge_points:
+            state = recover(self._ledger, point, now, self.house)
+            self._states[point] = state
+            self._stepped.add(point)
+            self._keeper.begin(state, now, self.house.file.zone)
+        if self._connected is not None:
+            self._take(self._connected)
+        for held in self._trouble.let_go():
+            self._take_message(held.message)
+        self._lines.begin()
+
+    # --- what comes ---------------------------------------------------------------------------
+
+    def _take(self, event: Incoming) -> None:
+        match event:
+            case MessageArrived():
+                self._take_message(event)
+            case Connected(protocol):
+                _log.info("connected to the broker", mqtt=protocol)
+                self._outbox.forget_what_was_said()
+                # First of all: another daemon of the household may be about to come back.
+                self._outbox.say_online(self._clock.now())
+                self._step_all(BusConnected())
+                self._say_plans()
+            case Disconnected(reason):
+                _log.warning("no broker, trying again", reason=reason)
+            case Published():
+                self._take_outcome(event)
+            case HardwareSaid():
+                self._take_said(event)
+            case LineUp(point):
+                self._lines.tell(point, self._states[point], self._clock.now())
+            case Ring() | Reload() | Halt():
+                self._look_around(again=isinstance(event, Reload))
+
+    def _look_around(self, *, again: bool) -> None:
+        """Let time pass, and see whether the file or its prices are new."""
+        what = self._watch.look(self._ledger, again=again)
+        if what is not None:
+            self._note_news(what)
+        self._step_all(TimePassed() if what is None else HouseChanged(what))
+
+    def _take_said(self, event: HardwareSaid) -> None:
+        kept = False
+        try:
+            taken = self._inbox.keep(event.charge_point, event.said, self._clock.now())
+            kept = not self._trouble.was_passed_over()
+            if taken is not None:
+                self._step(event.charge_point, taken)
+        finally:
+            event.kept(kept)
+
+    def _take_otherwise(self, message: MessageArrived) -> None:
+        """Take what hardware says on topics of its own; it says the like again soon."""
+        for point, event in self._inbox.take_otherwise(message, self._clock.now()):
+            self._step(point, event)
+        self._trouble.was_passed_over()
+        message.ack()
+
+    def _take_message(self, message: MessageArrived, *, acted_on: bool = False) -> None:
+        if self._topics.parse(message.topic) is None:
+            self._take_otherwise(message)
+            return
+        kept = False
+        try:
+            taken = self._inbox.take(message, self._clock.now(), self.house)
+            kept = not self._trouble.was_passed_over()
+            if taken is not None and not acted_on:
+                self._take_in(taken)
+        except MalformedMessage as error:
+            _log.warning("message not understood", topic=message.topic, reason=str(error))
+            kept = True
+        except LedgerError as error:
+            kept = False
+            self._trouble.note((error,))
+        if not kept:
+            # Nothing is acknowledged that is not kept.
+            self._trouble.hold(message, acted_on=True)
+        elif not self._gave_way:
+            message.ack()  # a bus that is about to come back waits for this
+
+    def _take_in(self, taken: Taken) -> None:
+        match taken:
+            case PriceFeed():
+                if self._watch.take_prices(taken, self._ledger):
+                    self._note_news("prices")
+                    self._step_all(HouseChanged("prices"))
+            case DaemonState():
+                self._hear_of_a_daemon(taken)
+            case Refused(point, name, why):
+                self._answer(point, name, understood=False, message=f"not obeyed: {why}")
+            case (point, event):
+                self._step(point, event)
+                if isinstance(event, PersonAsked) and event.request.id is not None:
+                    said = answer_of(self._states[point], self._clock.now(), self.house)
+                    self._answer(point, event.request.id, understood=True, message=said)
+
+    def _note_news(self, what: Literal["file", "prices"]) -> None:
+        """Record that the file or the prices are new, and until when prices are known now."""
+        now = self._clock.now()
+        known = rates_known(self.house.prices, now)
+        until = known.until.isoformat() if known and known.until else None
+        self._outbox.note_down(what, now, {"known_until": until})
+
+    def _hear_of_a_daemon(self, heard: DaemonState) -> None:
+        if self._me.gives_way(heard, self._clock.now()):
+            _log.error("another daemon of this household was started later: this one ends")
+            self._gave_way = True
+            why = "another daemon of this household was started later"
+            self._outbox.note_down("ended", self._clock.now(), {"why": why})
+        elif heard.state == "offline":
+            # The Will of another, or of an earlier connection of this one: it is not so.
+            self._outbox.forget_online()
+
+    def _answer(self, point: str, name: str, *, understood: bool, message: str) -> None:
+        at = self._clock.now()
+        answer = Answer(id=name, at=at, understood=understood, message=message[:1000])
+        self._outbox.say_answer(point, answer)
+
+    def _take_outcome(self, event: Published) -> None:
+        if event.outcome == "refused":
+            _log.warning("the broker refuses a message", topic=event.topic, why=event.why)
+        point, told = delivered(event, self._topics, list(self._states))
+        if event.outcome == "nobody-listens" and self._lines.has(point):
+            return  # it is told in its own way
+        self._step(point, told)
+
+    def _step_all(self, event: Event) -> None:
+        # Those that charge come first: what stops one of them must not wait for others' plans.
+        for point in sorted(self._states, key=lambda point: not is_charging(self._states[point])):
+            self._step(point, event)
+
+    def _step(self, point: str, event: Event) -> None:
+        now = self._clock.now()
+        before = self._states[point]
+        self._stepped.add(point)
+        told = before  # what its line knows of
+        for known, actions in react(before, event, now, self.house):
+            self._states[point] = known
+            for action in actions:
+                self._carry_out(point, action, now)
+                told = known if isinstance(action, Issue | Assert) else told
+        after = self._states[point]
+        if isinstance(event, MeterRead) and event.reading.register_wh is not None:
+            self._keeper.saw(point, event.reading.at, self.house.file.zone)
+        if before.plan is not None and after.plan is None:
+            self._outbox.say_plan(point, None)
+        self._lines.tell_plan(point, told, after, now)
+        self._trouble.note(self._outbox.refusals_since())
+        try:
+            self._keeper.save(after)
+        except LedgerError as error:
+            self._trouble.note((error,))
+
+    def _say_plans(self) -> None:
+        for point, state in self._states.items():
+            if state.draft is None:  # else it is announced soon
+                self._outbox.say_plan(point, state.plan)
+
+    def _announce(self, *, at_once: bool = False) -> None:
+        """Announce new plans, with why; unless at once, while nothing else waits to be taken."""
+        for point, state in self._states.items():
+            if state.draft is not None and (at_once or self._queue.empty()):
+                self._states[point], actions = announce(state)
+                for action in actions:
+                    self._carry_out(point, action, self._clock.now())
+        self._trouble.note(self._outbox.refusals_since())
+
+    def _carry_out(self, point: str, action: Action, now: datetime) -> None:
+        if isinstance(action, CloseNight):
+            try:
+                record = self._keeper.close(action.facts, self.house)
+            except LedgerError as error:
+                self._trouble.note((error,))
+                return
+            self._done.nights += [] if record is None else [record]
+        else:
+            if isinstance(action, Issue | Assert):
+                self._lines.tell(point, self._states[point], now)
+            self._outbox.carry_out(point, action, now, self.house)
+        self._done.actions.append((point, action))
+
+    # --- the ledger ---------------------------------------------------------------------------
+
+    def _care_for_the_ledger(self, event: Incoming) -> None:
+        """With each ring: try again what was refused, record what is owed, see to backups."""
+        if isinstance(event, Ring):
+            if self._trouble.try_again():
+                for held in self._trouble.let_go():
+                    self._take_message(held.message, acted_on=held.acted_on)
+            if not self._trouble.holds:
+                self._record_what_is_owed()
+                told = self._backups.look(self._clock.now()) if self._backups else None
+                if told is not None:
+                    self._step_all(told)
+        news = self._trouble.news()
+        if news is not None:
+            self._step_all(news)
+
+    def _record_what_is_owed(self) -> None:
+        now = self._clock.now()
+        try:
+            for state in self._states.values():
+                self._done.nights += self._keeper.look(state, now, self.house)
+                self._keeper.save(state)
+        except LedgerError as error:
+            self._trouble.note((error,))

@@ -1,0 +1,181 @@
+"""Answers as data: where each goes in a household file, and what is wrong with them.
+
+The household file that the answers make is what is judged, so that both are refused in the same
+words; places in it are led back to the answers.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from pydantic import ValidationError
+
+from config.fields.currencies import CURRENCIES
+from config.fields.hints import nearest
+from config.fields.problems import labelled
+from config.files.translation import Translator
+from config.files.yaml_scalars import Nothing
+from config.household.household_file import HouseholdFile
+from config.household.vehicle import CONSUMPTION_KEYS
+from daemon.start_file.questions import QUESTIONS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from config.fields.problems import KeyPath
+    from config.files.yaml_nodes import Flaw
+    from config.files.yaml_tree import Tree
+    from daemon.start_file.guess import Guess
+
+POINT, VEHICLE = "outlet", "car"
+"""What the one charge point and the one vehicle are called."""
+UNASKED = ("in_the_clear", "anonymous")
+"""Keys that may be given, but are not asked for: they let strangers in."""
+CHOICES: Mapping[str, tuple[str, ...]] = {
+    "tariff": ("cheap_hours", "one_rate"),
+    "outlet": ("socket", "charge_point"),
+    "consumption_unit": CONSUMPTION_KEYS,
+}
+"""Answers that are no values of the household file, but shape it."""
+
+_MODES = {"socket": 2, "charge_point": 3}
+_TARIFF: KeyPath = ("tariffs", 0)
+_PLACES: tuple[tuple[KeyPath, str], ...] = (
+    (("household", "name"), "name"),
+    (("household", "timezone"), "timezone"),
+    (("household", "currency"), "currency"),
+    (("household", "nominal_volts"), "volts"),
+    ((*_TARIFF, "tax_percent"), "tax_percent"),
+    ((*_TARIFF, "bands", 0, "rate"), "rate"),
+    ((*_TARIFF, "bands", 0, "rate"), "cheap_rate"),
+    ((*_TARIFF, "bands", 0, "hours"), "cheap_hours"),
+    ((*_TARIFF, "bands", 1, "rate"), "other_rate"),
+    (("charge_points", POINT, "max_amps"), "amps"),
+    (("charge_points", POINT, "phases"), "phases"),
+    (("charge_points", POINT, "switching"), "switching"),
+    (("charge_points", POINT, "plugged_in"), "plugged_in"),
+    (("vehicles", VEHICLE, "usable_kwh"), "battery_kwh"),
+    (("vehicles", VEHICLE, "chemistry"), "chemistry"),
+    (("vehicles", VEHICLE, "phases"), "phases"),
+    (("vehicles", VEHICLE, "daily_distance_km"), "daily_distance_km"),
+    (("vehicles", VEHICLE, "arrives_with_percent"), "arrives_with_percent"),
+    (("departures", 0, "days"), "departure_days"),
+    (("departures", 0, "at"), "departs_at"),
+    (("departures", 0, "need_percent"), "need_percent"),
+    (("bus", "broker"), "broker"),
+    (("bus", "username"), "username"),
+    (("bus", "password_file"), "password_file"),
+    (("bus", "in_the_clear"), "in_the_clear"),
+    (("bus", "anonymous"), "anonymous"),
+)
+
+
+def judge(tree: Tree, guess: Guess) -> tuple[HouseholdFile | None, tuple[Flaw, ...]]:
+    """Make a household of answers, or find all that is wrong with them.
+
+    Parameters
+    ----------
+    tree : Tree
+        Answers by their keys; those that are missing are taken for granted.
+    guess : Guess
+        Where the home may be.
+
+    Returns
+    -------
+    tuple of HouseholdFile or None, and tuple of Flaw
+        One of the two; places are those of the answers.
+    """
+    if isinstance(tree.data, Nothing) and not tree.flaws:
+        return _household({}, tree, guess)
+    if not isinstance(tree.data, dict):
+        spot = tree.values[()]
+        message = f"expected answers with their keys, such as name: My home; got {spot.shown}"
+        return None, tuple(tree.flaws) or ((spot, message),)
+    return _household(tree.data, tree, guess)
+
+
+def completed(given: Mapping[str, object], guess: Guess) -> dict[str, object]:
+    """Add what is taken for granted to answers, and leave out those that are not asked for."""
+    full: dict[str, object] = {key: given[key] for key in UNASKED if key in given}
+    shaped = {key: given[key] for key in CHOICES if given.get(key) in CHOICES[key]}
+    for question in QUESTIONS:
+        if question.applies(full):
+            known = shaped if question.key in CHOICES else given
+            default = question.default(full, guess)
+            full[question.key] = known.get(question.key, default)
+    return full
+
+
+def _household(
+    given: Mapping[str, Any], tree: Tree, guess: Guess
+) -> tuple[HouseholdFile | None, tuple[Flaw, ...]]:
+    full = completed(given, guess)
+    flaws = [*tree.flaws, *_key_flaws(given, full, tree), *_choice_flaws(given, tree)]
+    code = full["currency"]
+    currency = code if isinstance(code, str) and code in CURRENCIES else "the bill's currency"
+    try:
+        file = HouseholdFile.model_validate(_data(full))
+    except ValidationError as error:
+        words = {"currency": currency}
+        translator = Translator(tree, words, HouseholdFile, lambda path: _where(path, full))
+        return None, (*flaws, *translator.errors(error))
+    return (None if flaws else file), tuple(flaws)
+
+
+def _key_flaws(
+    given: Mapping[str, object], full: Mapping[str, object], tree: Tree
+) -> Iterator[Flaw]:
+    """Find answers to questions that there are not, or that are not asked after the others."""
+    questions = {question.key: question for question in QUESTIONS}
+    for key in given:
+        spot = tree.keys[(key,)]
+        if key in questions and key not in full:
+            yield spot, f"{key}: expected only with {questions[key].only_with}"
+        elif key not in questions and key not in UNASKED:
+            near = nearest(key, questions)
+            hint = f'did you mean "{near}"?' if near else f"expected one of {', '.join(questions)}"
+            yield spot, f"unknown key {spot.shown}; {hint}"
+
+
+def _choice_flaws(given: Mapping[str, Any], tree: Tree) -> Iterator[Flaw]:
+    for key, choices in CHOICES.items():
+        if key in given and given[key] not in choices:
+            spot = tree.values[(key,)]
+            yield spot, labelled((key,), f"expected {' or '.join(choices)}, got {spot.shown}")
+
+
+def _data(full: Mapping[str, object]) -> dict[str, Any]:
+    """Put the answers where they go."""
+    cheap = full["tariff"] == "cheap_hours"
+    bands = [{"name": "cheap"}, {"name": "other"}] if cheap else [{"name": "all hours"}]
+    point = {"charging_mode": _MODES[str(full["outlet"])], "switching": "on_off"}
+    data: dict[str, Any] = {
+        "household": {},
+        "tariffs": [{"name": "From the bill", "bands": bands}],
+        "charge_points": {POINT: point},
+        "vehicles": {VEHICLE: {"charge_point": POINT}},
+        "departures": [{"vehicle": VEHICLE}],
+        "bus": {},
+        "ledger": {"path": "ledger.sqlite3"},
+    }
+    for path, key in _places(full):
+        inner: Any = data
+        for step in path[:-1]:
+            inner = inner[step]
+        inner[path[-1]] = full[key]
+    return data
+
+
+def _places(full: Mapping[str, object]) -> Iterator[tuple[KeyPath, str]]:
+    yield from ((path, key) for path, key in _PLACES if key in full)
+    yield ("vehicles", VEHICLE, str(full["consumption_unit"])), "consumption"
+
+
+def _where(path: KeyPath, full: Mapping[str, object]) -> KeyPath:
+    """Lead from a place in the household file back to the answer that stands there."""
+    if path == ("charge_points", POINT, "min_amps"):
+        return ("amps",)
+    for place, key in _places(full):
+        if path[: len(place)] == place:
+            return (key, *path[len(place) :])
+    return ()

@@ -1,0 +1,132 @@
+"""Asks for the answers on a terminal, one by one, and asks again where one will not do."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+import click
+
+from config.fields.hints import rewritten
+from config.files.errors import Fault, FileError
+from config.files.texts import printable
+from config.files.yaml_nodes import Flaw, Spot
+from config.files.yaml_scalars import NOTHING, odd_character, plain_value, shown, shown_list
+from config.files.yaml_tree import Tree
+from daemon.start_file.answers import completed, judge
+from daemon.start_file.questions import QUESTIONS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping
+
+    from config.fields.problems import KeyPath
+    from config.household.household_file import HouseholdFile
+    from daemon.start_file.guess import Guess
+    from daemon.start_file.questions import Question
+
+_PARTED = re.compile(r"[,;]\s*|\s+(?=[a-z])", re.ASCII)
+
+
+def ask_for_household(guess: Guess) -> HouseholdFile:
+    """Ask all that there is to ask; questions and reasons go to standard error.
+
+    Parameters
+    ----------
+    guess : Guess
+        Where the home may be.
+
+    Returns
+    -------
+    HouseholdFile
+        What the answers say.
+
+    Raises
+    ------
+    FileError
+        If answers that are good one by one do not go together.
+    """
+    click.echo("An empty answer takes what stands in square brackets.", err=True)
+    given: dict[str, object] = {}
+    for question in QUESTIONS:
+        known = completed(given, guess)
+        if question.key in known:
+            _introduce(question)
+            given[question.key] = _answer(question, given, known[question.key], guess)
+    file, flaws = judge(tree_of(given), guess)
+    if file is None:
+        raise FileError(Fault("answers", at.line, at.column, text) for at, text in flaws)
+    return file
+
+
+def tree_of(given: Mapping[str, object]) -> Tree:
+    """Lay answers out as a document would: each on a line of its own.
+
+    Parameters
+    ----------
+    given : mapping of str to object
+        Answers by their keys: texts, numbers, lists of texts.
+
+    Returns
+    -------
+    Tree
+        Answers with characters that can't be printed are flaws of it.
+    """
+    values: dict[KeyPath, Spot] = {(): Spot(1, 1, "keys with values")}
+    keys: dict[KeyPath, Spot] = {}
+    flaws: list[Flaw] = []
+    for line, (key, value) in enumerate(given.items(), start=1):
+        items = value if isinstance(value, list) else []
+        values |= {(key, i): Spot(line, 1, _shown(item)) for i, item in enumerate(items)}
+        text = shown_list([_shown(item) for item in items]) if items else _shown(value)
+        values[(key,)] = Spot(line, 1, text)
+        keys[(key,)] = Spot(line, 1, shown(key, key))
+        flaws += _odd_flaws(Spot(line, 1), key, items or [value])
+    return Tree(dict(given), values, keys, flaws)
+
+
+def _shown(value: object) -> str:
+    return shown(value, str(value))
+
+
+def _odd_flaws(spot: Spot, key: str, items: Iterable[object]) -> Iterator[Flaw]:
+    for item in items:
+        if isinstance(item, str) and (odd := odd_character(item)) is not None:
+            yield spot, f"{key}: expected printable characters in one line, got {odd} in it"
+            return
+
+
+def _introduce(question: Question) -> None:
+    click.echo(f"\n{question.asks}\n  {question.means}", err=True)
+    for caution in question.cautions:
+        click.echo(f"  Caution: {caution}", err=True)
+
+
+def _answer(
+    question: Question, given: Mapping[str, object], default: object, guess: Guess
+) -> object:
+    while True:
+        typed = click.prompt("  answer", default=_as_typed(default), err=True)
+        answer = _read(question, str(typed).strip())
+        answers = {**given, question.key: answer}
+        _, flaws = judge(tree_of(answers), guess)
+        reasons = [text for spot, text in flaws if spot.line == len(answers)]
+        if not reasons:
+            return answer
+        for reason in reasons:
+            click.echo(f"  {printable(reason)}", err=True)
+
+
+def _as_typed(default: object) -> str:
+    return ", ".join(default) if isinstance(default, list) else str(default)
+
+
+def _read(question: Question, typed: str) -> object:
+    """Read an answer as it would stand in a file."""
+    if question.kind == "number":
+        value = plain_value(typed)
+        return typed if value is NOTHING else value
+    if question.kind == "list":
+        meant = rewritten(question.key, typed)
+        plain = typed if meant is None else meant.replace('"', "")
+        return [item for item in _PARTED.split(plain) if item]
+    return typed

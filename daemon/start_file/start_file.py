@@ -1,0 +1,125 @@
+"""The command that makes a household file out of a handful of answers."""
+
+from __future__ import annotations
+
+import os
+import shlex
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from config.files.errors import Fault, FileError, LullwattError, UsageError
+from daemon.start_file.questions import QUESTIONS
+
+if TYPE_CHECKING:
+    from config.household.household_file import HouseholdFile
+    from daemon.start_file.guess import Guess
+
+_LOCAL_TIME = Path("/etc/localtime")
+_MOST_BYTES = 64 * 1024
+_STANDARD_INPUT = "standard input"
+
+
+@click.command(
+    "start-file",
+    epilog=f"Keys of a file of answers: {', '.join(question.key for question in QUESTIONS)}.",
+)
+@click.option(
+    "--answers",
+    metavar="FILE",
+    help="Take the answers from a YAML file, or from standard input (-), instead of asking.",
+)
+@click.option(
+    "--output",
+    type=click.Path(path_type=Path),
+    default=Path("house.yaml"),
+    show_default=True,
+    help="The household file to write.",
+)
+@click.option("--overwrite", is_flag=True, help="Replace a file of that name.")
+def start_file(answers: str | None, output: Path, *, overwrite: bool) -> None:
+    """Ask a handful of questions, and write a household file with comments to begin with.
+
+    An empty answer takes what stands in square brackets. In a file of answers, what is left out is
+    taken for granted; an empty file takes everything for granted.
+    """
+    from daemon.start_file.guess import guess_home  # noqa: PLC0415 - `--help` needs none of it
+
+    _refuse_output(output, overwrite=overwrite)
+    guess = guess_home(os.environ, _LOCAL_TIME)
+    file = _asked(guess) if answers is None else _read(answers, guess)
+    _write(file, output, overwrite=overwrite)
+    click.echo(f"{output} is written. What it means, and a night with it, without any hardware:")
+    for command in ("check", "rehearse"):
+        click.echo(f"  lullwatt {command} {shlex.quote(str(output))}")
+    if file.bus.password_file is not None:
+        click.echo(f"First put the broker's password into {file.bus.password_file} (chmod 600).")
+
+
+def _asked(guess: Guess) -> HouseholdFile:
+    from daemon.start_file.asking import ask_for_household  # noqa: PLC0415
+
+    if not sys.stdin.isatty():
+        raise UsageError(
+            "start-file asks its questions on a terminal, and there is none; give the answers with"
+            " --answers FILE, or with --answers - on standard input (an empty file will do)"
+        )
+    return ask_for_household(guess)
+
+
+def _read(answers: str, guess: Guess) -> HouseholdFile:
+    """Make a household of a file of answers, or tell all of its faults."""
+    from config.files.texts import printable  # noqa: PLC0415
+    from config.files.yaml_tree import read_yaml  # noqa: PLC0415
+    from daemon.start_file.answers import judge  # noqa: PLC0415
+
+    name = _STANDARD_INPUT if answers == "-" else answers
+    file, flaws = judge(read_yaml(_text(answers)), guess)
+    if file is None:
+        faults = [Fault(name, at.line, at.column, printable(text)) for at, text in flaws]
+        raise FileError(faults)
+    return file
+
+
+def _text(answers: str) -> str:
+    from config.files.texts import decoded, read_text, whole_file_fault  # noqa: PLC0415
+
+    if answers != "-":
+        return read_text(Path(answers), "answers", _MOST_BYTES)
+    raw = sys.stdin.buffer.read(_MOST_BYTES + 1)
+    if len(raw) > _MOST_BYTES:
+        message = f"expected answers, got more than {_MOST_BYTES // 1024} KiB"
+        raise whole_file_fault(Path(_STANDARD_INPUT), message)
+    return decoded(raw, _STANDARD_INPUT)
+
+
+def _refuse_output(output: Path, *, overwrite: bool) -> None:
+    """Refuse before the first question what would be refused after the last."""
+    if output.is_dir():
+        raise UsageError(f"{output}: expected the name of a file, got a directory")
+    if not output.parent.is_dir():
+        raise UsageError(f"{output}: the directory {output.parent} does not exist")
+    if output.exists() and not overwrite:
+        raise UsageError(f"{output}: there is such a file already (--overwrite replaces it)")
+
+
+def _write(file: HouseholdFile, output: Path, *, overwrite: bool) -> None:
+    """Put the file in its place once it has been read back; never a half of it."""
+    from config import load_household  # noqa: PLC0415
+    from daemon.start_file.text import household_text  # noqa: PLC0415
+
+    part = output.with_name(f"{output.name}.part")
+    try:
+        part.write_text(household_text(file), "utf-8")
+        load_household(part)
+        if not overwrite:
+            output.open("x").close()  # taken at once: nobody else's file is replaced
+        part.replace(output)
+    except FileExistsError:
+        raise UsageError(f"{output}: there is such a file already") from None
+    except OSError as error:
+        raise LullwattError(f"{output}: it can't be written: {error.strerror}") from error
+    finally:
+        part.unlink(missing_ok=True)

@@ -1,0 +1,190 @@
+"""A household as a commented file, in the order and the words of the example."""
+
+from __future__ import annotations
+
+import json
+import re
+import textwrap
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from config.files.yaml_scalars import plain_value
+from config.household.vehicle import CONSUMPTION_KEYS
+from daemon.start_file.questions import FIXED_CAUTION, LAST_WORD, SOCKET_CAUTION
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from config.household.household_file import (
+        Band,
+        Bus,
+        ChargePoint,
+        Household,
+        HouseholdFile,
+        Tariff,
+        Vehicle,
+    )
+
+_PLAIN = re.compile(r"[A-Za-z][A-Za-z0-9_/+-]*( [A-Za-z0-9_/+-]+)*", re.ASCII)
+_COMMENT_COLUMN = 36
+_WIDTH = 96
+_MOST_DIGITS = 20
+_MODE_2 = 2
+
+
+def household_text(file: HouseholdFile) -> str:
+    """Write a household that `start-file` has made of its answers.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        With one tariff, one charge point, one vehicle and one departure.
+
+    Returns
+    -------
+    str
+        YAML, which reads back as the same household.
+    """
+    return "\n".join(_lines(file)) + "\n"
+
+
+def text_scalar(text: str) -> str:
+    """Write a text as YAML: in quotes wherever it might be read as something else."""
+    if _PLAIN.fullmatch(text) and plain_value(text) == text:
+        return text
+    return json.dumps(text, ensure_ascii=False)
+
+
+def number_scalar(number: Decimal | float) -> str:
+    """Write a number as YAML, so that exactly the same number is read back."""
+    if isinstance(number, Decimal):
+        plain = f"{number:f}"
+        return plain if len(plain) <= _MOST_DIGITS else str(number)
+    return str(int(number)) if float(number).is_integer() else repr(number)
+
+
+def _lines(file: HouseholdFile) -> Iterator[str]:
+    yield from _comment(
+        "Written by lullwatt start-file. Change it as you like: lullwatt check says what it means,"
+        " and names every fault with its line; lullwatt schema household lists all keys."
+    )
+    yield ""
+    yield from _home_lines(file.household)
+    yield from _tariff_lines(file.tariffs[0])
+    for name, point in file.charge_points.items():
+        yield from _point_lines(name, point)
+    for name, vehicle in file.vehicles.items():
+        yield from _vehicle_lines(name, vehicle)
+    yield from _departure_lines(file)
+    yield from _bus_lines(file.bus)
+    yield f"ledger: {{path: {file.ledger.path}}}"
+
+
+def _home_lines(home: Household) -> Iterator[str]:
+    yield "household:"
+    yield _line(f"  name: {text_scalar(home.name)}", "in reports and in topics")
+    yield _line(f"  timezone: {text_scalar(home.timezone)}", "IANA name")
+    yield _line(f"  currency: {home.currency}", "ISO 4217")
+    yield _line(f"  nominal_volts: {number_scalar(home.nominal_volts)}", "line to neutral")
+    yield _line("  # main_fuse_amps: 63", "per phase; once said, it is kept to")
+    yield _line("  # public_holidays: NZ", "ISO 3166-1 or 3166-2 code, where rates hang on them")
+    yield ""
+
+
+def _comment(text: str) -> list[str]:
+    return textwrap.wrap(text, _WIDTH, initial_indent="# ", subsequent_indent="# ")
+
+
+def _line(text: str, comment: str) -> str:
+    return f"{text:<{_COMMENT_COLUMN - 1}} # {comment}"
+
+
+def _tariff_lines(tariff: Tariff) -> Iterator[str]:
+    yield _line("tariffs:", "rates per kWh, as they are on the bill")
+    yield f"  - name: {text_scalar(tariff.name)}"
+    yield _line("    # valid_from: 2026-04-01", "a tariff that follows says from when it holds")
+    yield _line("    # standing_charge: 1.90", "per local day")
+    tax = number_scalar(tariff.tax_percent)
+    yield _line(f"    tax_percent: {tax}", "added to the rates; 0: they have it in them")
+    yield _line("    clock: wall", "standard: for meters that ignore daylight saving")
+    yield "    bands:"
+    for band in tariff.bands or ():
+        yield _band_line(band)
+    yield ""
+
+
+def _band_line(band: Band) -> str:
+    rate = number_scalar(band.rate or Decimal(0))
+    hours = "" if band.hours is None else f", hours: [{_quoted(band.hours)}]"
+    line = f"      - {{name: {text_scalar(band.name)}, rate: {rate}{hours}}}"
+    return line if hours else f"{line}  # no hours: every hour that no other band names"
+
+
+def _quoted(items: Iterable[object]) -> str:
+    return ", ".join(f'"{item}"' for item in items)
+
+
+def _point_lines(name: str, point: ChargePoint) -> Iterator[str]:
+    socket = point.charging_mode == _MODE_2
+    yield from _comment(f"{SOCKET_CAUTION if socket else FIXED_CAUTION} {LAST_WORD}")
+    yield "charge_points:"
+    yield f"  {name}:"
+    mode = "a household socket and a box in the cable" if socket else "fixed equipment"
+    yield _line(f"    charging_mode: {point.charging_mode}", mode)
+    yield _line(f"    max_amps: {number_scalar(point.max_amps)}", "never more than this is drawn")
+    if point.switching == "current":
+        yield _line(f"    min_amps: {number_scalar(point.min_amps)}", "the lowest it can be set to")
+    yield _line(f"    phases: {point.phases}", "phases it is connected to")
+    yield _line(
+        f"    switching: {point.switching}", "on_off (a plug or relay) or current (it can be set)"
+    )
+    if point.plugged_in is not None:
+        told = "when a vehicle is taken to be there"
+        yield _line(f'    plugged_in: "{point.plugged_in}"', told)
+    yield _line("    # wiring:", "where hardware has topics and words of its own")
+    yield ""
+
+
+def _vehicle_lines(name: str, car: Vehicle) -> Iterator[str]:
+    yield "vehicles:"
+    yield f"  {name}:"
+    yield f"    charge_point: {car.charge_point}"
+    yield _line(f"    usable_kwh: {number_scalar(car.usable_kwh)}", "usable battery energy")
+    yield _line(f"    chemistry: {car.chemistry}", "everyday limit: nmc 80 %, lfp 100 %")
+    yield _line("    # max_amps: 16", "where the vehicle draws less than the outlet gives")
+    yield _line(f"    phases: {car.phases}", "phases it charges on")
+    for key in CONSUMPTION_KEYS:
+        if (figure := getattr(car, key)) is not None:
+            yield _line(f"    {key}: {number_scalar(figure)}", "from the battery")
+    for key, comment in (
+        ("daily_distance_km", "taken where a departure says nothing else"),
+        ("arrives_with_percent", "taken where nothing better is known"),
+    ):
+        yield _line(f"    {key}: {number_scalar(getattr(car, key))}", comment)
+    yield ""
+
+
+def _departure_lines(file: HouseholdFile) -> Iterator[str]:
+    yield _line("departures:", "need_percent is bought at any price")
+    for it in file.departures:
+        days = ", ".join(it.days or ())
+        need = number_scalar(it.need_percent)
+        at = f'"{it.at:%H:%M}"'
+        yield f"  - {{vehicle: {it.vehicle}, days: [{days}], at: {at}, need_percent: {need}}}"
+    yield '  # - {vehicle: car, date: 2026-12-24, at: "05:30", need_percent: 100}  # a single trip'
+    yield ""
+
+
+def _bus_lines(bus: Bus) -> Iterator[str]:
+    yield "bus:"
+    yield _line(f"  broker: {text_scalar(bus.broker)}", "mqtt:// this machine, mqtts:// elsewhere")
+    if bus.username is not None:
+        yield f"  username: {text_scalar(bus.username)}"
+    if bus.password_file is not None:
+        path = text_scalar(str(bus.password_file))
+        yield _line(f"  password_file: {path}", "one line, chmod 600")
+    for key in ("in_the_clear", "anonymous"):
+        if getattr(bus, key):
+            yield f"  {key}: true"
+    yield _line(f"  root: {text_scalar(bus.root)}", "the first level of every topic")
+    yield ""

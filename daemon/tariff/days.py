@@ -1,0 +1,188 @@
+"""The local days of a tariff: their rates, how long they are, and what is not known of them."""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from dataclasses import dataclass
+from datetime import date, time, timedelta
+from typing import TYPE_CHECKING
+
+from config.fields.public_holidays import holiday_dates
+from config.files.errors import TariffError
+from config.tariffs.bands import names_holidays
+from planners.local_time.conversion import (
+    DAY_MINUTES,
+    day_number,
+    instant_of,
+    instant_of_local,
+    minute_of,
+)
+from planners.local_time.zone_offsets import offsets_between
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import datetime
+    from zoneinfo import ZoneInfo
+
+    from config import HouseholdFile, Tariff
+    from planners.rates.prices import Prices, RateSpan
+
+ONE_DAY = timedelta(days=1)
+HOUR = timedelta(hours=1)
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """One local day.
+
+    Attributes
+    ----------
+    date : date
+        Its date.
+    start, end : datetime
+        UTC; from one local midnight to the next.
+    tariff : Tariff or None
+        The tariff in force; None before the first one.
+    spans : tuple of RateSpan
+        Its rates, contiguous up to `end`. They begin later than the day where the rates before
+        them are not known, and there are none where the whole day is not known.
+    why_unknown : str
+        Why a part of the day is not known, empty where all is.
+    is_holiday : bool
+        Whether it is a public holiday, and the tariff cares.
+    """
+
+    date: date
+    start: datetime
+    end: datetime
+    tariff: Tariff | None
+    spans: tuple[RateSpan, ...]
+    why_unknown: str
+    is_holiday: bool
+
+    @property
+    def known_from(self) -> datetime:
+        """Instant from which the rates of the day are known."""
+        return self.spans[0].start if self.spans else self.end
+
+
+@dataclass(frozen=True, slots=True)
+class Unknown:
+    """A stretch of time without rates, and why."""
+
+    start: datetime
+    end: datetime
+    why: str
+
+
+def days_of(file: HouseholdFile, prices: Prices, first: date, count: int) -> tuple[Day, ...]:
+    """Read the rates of some local days.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    prices : Prices
+        Its rates.
+    first : date
+        First local date.
+    count : int
+        How many days.
+
+    Returns
+    -------
+    tuple of Day
+        In order.
+
+    Raises
+    ------
+    TariffError
+        If nothing is known of any of the days.
+    """
+    days = tuple(_day(file, prices, first + place * ONE_DAY) for place in range(count))
+    if not any(day.spans for day in days):
+        last = first + (count - 1) * ONE_DAY
+        raise TariffError(f"no rates are known from {first} to {last}: {days[-1].why_unknown}")
+    return days
+
+
+def _day(file: HouseholdFile, prices: Prices, day: date) -> Day:
+    start, end = (instant_of_local(each, time.min, file.zone) for each in (day, day + ONE_DAY))
+    try:
+        tariff = prices.tariff_on(day)
+    except TariffError:
+        why = f"the first tariff is valid from {prices.in_force.first_days[0]}"
+        return Day(day, start, end, None, (), why, is_holiday=False)
+    known = _known_from(prices, start, end)
+    why = f"no earlier price of {tariff.name} is known" if known > start else ""
+    holidays = file.household.public_holidays if names_holidays(tariff) else None
+    is_holiday = holidays is not None and day in holiday_dates(holidays, day.year)
+    return Day(day, start, end, tariff, prices.spans(known, end), why, is_holiday)
+
+
+def _known_from(prices: Prices, start: datetime, end: datetime) -> datetime:
+    """First instant of a day with a rate: from its first price on, a series always has one."""
+    if start == end or _is_known(prices, start):
+        return start
+    minutes = range(minute_of(start), minute_of(end))
+    place = bisect_left(minutes, True, key=lambda it: _is_known(prices, instant_of(it)))  # noqa: FBT003 - sought
+    return instant_of(minutes.start + place)
+
+
+def _is_known(prices: Prices, instant: datetime) -> bool:
+    try:
+        prices.rate_at(instant)
+    except TariffError:
+        return False
+    return True
+
+
+def unknown_in(days: Sequence[Day]) -> list[Unknown]:
+    """List the stretches without rates; neighbours of one reason are joined.
+
+    Parameters
+    ----------
+    days : sequence of Day
+        In order.
+
+    Returns
+    -------
+    list of Unknown
+        In order.
+    """
+    stretches: list[Unknown] = []
+    for day in days:
+        if not day.why_unknown:
+            continue
+        start = day.start
+        if stretches and (stretches[-1].end, stretches[-1].why) == (start, day.why_unknown):
+            start = stretches.pop().start
+        stretches.append(Unknown(start, day.known_from, day.why_unknown))
+    return stretches
+
+
+def clock_change(day: Day, zone: ZoneInfo) -> str:
+    """Say how long a day is where the clock changes in it.
+
+    Parameters
+    ----------
+    day : Day
+        The day.
+    zone : ZoneInfo
+        The household's zone.
+
+    Returns
+    -------
+    str
+        Such as ``"23 hours: the clock goes forward at 02:00"``; empty for a day of 24 hours.
+    """
+    length = day.end - day.start
+    if length == ONE_DAY:
+        return ""
+    first, last = minute_of(day.start), minute_of(day.end)
+    # A minute early, since a day may begin with the change of the clock.
+    offsets = offsets_between(zone, first - 1, max(first, last - 1))
+    shown = int(offsets.starts[1] + offsets.minutes[0]) - day_number(day.date) * DAY_MINUTES
+    direction = "back" if length > ONE_DAY else "forward"
+    hours, minutes = divmod(shown, 60)
+    return f"{length / HOUR:g} hours: the clock goes {direction} at {hours:02d}:{minutes:02d}"

@@ -1,0 +1,341 @@
+"""Pictures for reports: a tariff's days, and a plan laid over its rates.
+
+The only module that imports matplotlib, an extra: it is loaded only when a picture is asked for.
+Figures are made without pyplot, so that nothing is kept between them, and are the same byte for
+byte each time. Colours differ in brightness too, for eyes and for paper that tell no colours.
+"""
+
+from __future__ import annotations
+
+import os
+import warnings
+from contextlib import contextmanager, suppress
+from io import BytesIO
+from textwrap import fill
+from typing import TYPE_CHECKING
+
+from matplotlib import style
+from matplotlib.figure import Figure
+from matplotlib.patches import Patch
+
+from config.files.errors import UsageError
+from daemon.tariff.chart import (
+    band_labels,
+    clock_marks,
+    during,
+    estimated_of,
+    hours_since,
+    runs_of,
+    steps_of,
+    vertical_range,
+)
+from daemon.tariff.days import clock_change
+from daemon.tariff.picture_words import clock, date_range, long_date, new_names, summary
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+    from datetime import datetime
+    from pathlib import Path
+    from zoneinfo import ZoneInfo
+
+    from matplotlib.axes import Axes
+
+    from config import HouseholdFile
+    from daemon.tariff.chart import Run
+    from daemon.tariff.days import Day
+    from planners.plan.plan import Period, Plan
+    from planners.rates.prices import RateSpan
+
+MOST_DAYS = 14
+DAYS_IN_A_COLUMN = 7
+PNG_DPI = 150
+MARGIN_INCHES = 0.8
+TITLE_PER_INCH = 8
+"""Characters of the title for which there is room in an inch."""
+FILL, LINE, QUIET, CHARGING = "#d4d4d4", "#222222", "#6b6b6b", "#0072b2"
+WORDS_POINTS = 7.5
+CHARACTER_INCHES = 0.6 * WORDS_POINTS / 72
+"""Width of a character on average [in]."""
+
+STYLE = {
+    "axes.axisbelow": True,
+    "axes.grid": True,
+    "axes.grid.axis": "y",
+    "axes.labelsize": 9,
+    "axes.spines.right": False,
+    "axes.spines.top": False,
+    "font.family": "DejaVu Sans",  # comes with matplotlib
+    "grid.color": "#e6e6e6",
+    "hatch.linewidth": 0.7,
+    "legend.fontsize": 8,
+    "legend.frameon": False,
+    "svg.fonttype": "none",  # words stay words, to be searched and read aloud
+    "svg.hashsalt": "lullwatt",
+    "text.parse_math": False,  # a name may hold a dollar sign
+    "xtick.labelsize": 8,
+    "ytick.labelsize": 8,
+}
+
+ESTIMATED = Patch(facecolor=FILL, edgecolor=QUIET, hatch="////", linewidth=0, label="estimated")
+UNKNOWN = Patch(facecolor="white", edgecolor="#b0b0b0", hatch="..", linewidth=0, label="not known")
+CHARGED = Patch(facecolor=CHARGING, label="charging")
+
+
+def draw_tariff(path: Path, file: HouseholdFile, days: Sequence[Day]) -> None:
+    """Draw the rates of some days, each in a frame of its own.
+
+    Parameters
+    ----------
+    path : Path
+        Where the picture goes; its suffix says whether it is SVG or PNG.
+    file : HouseholdFile
+        The household.
+    days : sequence of Day
+        In order; of at least one, something is known.
+
+    Raises
+    ------
+    UsageError
+        If there are too many days, or the file can't be written.
+    """
+    if len(days) > MOST_DAYS:
+        raise UsageError(f"--picture: expected --days 1 to {MOST_DAYS}, got {len(days)}")
+    with _style():
+        figure, frames = _frames(len(days))
+        spans = [span for day in days for span in day.spans]
+        frames[0].set_ylim(*vertical_range(spans, headroom=0.3))
+        longest = max(hours_since(day.start, day.end) for day in days)
+        for axes, day, name in zip(frames, days, new_names(days), strict=True):
+            axes.set_xlim(0, longest)  # hours stand below each other but for a change of the clock
+            _draw_day(axes, day, file.zone, name)
+        _label(figure, file, date_range(days))
+        _legend(figure, spans, unknown=any(day.why_unknown for day in days))
+        image = _rendered(figure, path)
+    _write(path, image)
+
+
+def _frames(count: int) -> tuple[Figure, list[Axes]]:
+    """Lay out a frame for each day, below each other, in a second column from the eighth on."""
+    columns = 1 if count <= DAYS_IN_A_COLUMN else 2
+    lines = -(-count // columns)
+    size = (8.0 if columns == 1 else 11.0, 4.0 if lines == 1 else 1.2 + 1.25 * lines)
+    figure = Figure(figsize=size, layout="constrained")
+    grid = figure.subplots(lines, columns, squeeze=False, sharey=True)
+    frames = [grid[place % lines][place // lines] for place in range(lines * columns)]
+    for spare in frames[count:]:
+        spare.remove()
+    return figure, frames[:count]
+
+
+def _draw_day(axes: Axes, day: Day, zone: ZoneInfo, name: str) -> None:
+    notes = ["public holiday" if day.is_holiday else "", clock_change(day, zone), name]
+    title = ", ".join([f"{day.date:%a} {day.date.day} {day.date:%b}", *filter(None, notes)])
+    axes.set_title(title, loc="left", fontsize=8.5, pad=3)
+    if day.why_unknown:
+        width = hours_since(day.start, day.known_from)
+        axes.axvspan(0, width, facecolor="white", edgecolor="#b0b0b0", hatch="..", linewidth=0)
+    if day.spans:
+        _draw_rates(axes, day.spans, day.start)
+    marks = clock_marks(day.start, day.end, zone, most=10)
+    axes.set_xticks([mark.place for mark in marks], [f"{mark.instant:%H}" for mark in marks])
+
+
+def draw_plan(path: Path, file: HouseholdFile, plan: Plan, spans: Sequence[RateSpan]) -> None:
+    """Draw the rates up to a departure, with the plan laid over them.
+
+    Parameters
+    ----------
+    path : Path
+        Where the picture goes; its suffix says whether it is SVG or PNG.
+    file : HouseholdFile
+        The household.
+    plan : Plan
+        The plan, with the nights that were planned for together with it.
+    spans : sequence of RateSpan
+        The rates up to the last departure, contiguous.
+
+    Raises
+    ------
+    UsageError
+        If there is no time left to draw, or the file can't be written.
+    """
+    if not spans:
+        raise UsageError("--picture: expected some time before the departure, got none")
+    with _style():
+        figure = Figure(figsize=(9.0, 4.6), layout="constrained")
+        _draw_night(figure.subplots(), plan, spans, file.zone)
+        _label(figure, file, long_date(plan.made_at.astimezone(file.zone)))
+        _legend(figure, spans, charging=bool(_periods(plan)))
+        image = _rendered(figure, path)
+    _write(path, image)
+
+
+def _draw_night(axes: Axes, plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> None:
+    start, end = spans[0].start, spans[-1].end
+    axes.set_ylim(*vertical_range(spans, headroom=0.4))
+    axes.set_xlim(0, hours_since(start, end))
+    _draw_rates(axes, spans, start)
+    for run in runs_of(_periods(plan)):
+        _draw_run(axes, run, spans)
+    _draw_trips(axes, plan, start, zone)
+    marks = clock_marks(start, end, zone, most=14)
+    axes.set_xticks([mark.place for mark in marks], [clock(mark.instant) for mark in marks])
+    axes.set_title(summary(plan, zone), loc="left", fontsize=9, pad=8)
+
+
+def _periods(plan: Plan) -> list[Period]:
+    return [*plan.periods, *(period for night in plan.later for period in night.periods)]
+
+
+def _draw_run(axes: Axes, run: Run, spans: Sequence[RateSpan]) -> None:
+    """Fill the rates under a run of charging, and write its current at the top."""
+    origin = spans[0].start
+    inside = during(spans, run.start, run.end)
+    charged = steps_of(inside, origin)
+    axes.stairs(charged.rates, charged.edges, fill=True, color=CHARGING)
+    _hatch(axes, inside, origin, "white")
+    left, right = charged.edges[0], charged.edges[-1]
+    axes.axvspan(left, right, color=CHARGING, alpha=0.12, linewidth=0)
+    axes.axvline(left, color="white", linewidth=1.6)  # parts it from a run before it
+    text = f"{run.amps:g} A"
+    narrow = len(text) * CHARACTER_INCHES > (right - left) / _hours_per_inch(axes)
+    axes.annotate(
+        text,
+        ((left + right) / 2, 0.985),
+        xycoords=axes.get_xaxis_transform(),
+        ha="center",
+        va="top",
+        fontsize=WORDS_POINTS + 1,
+        weight="bold",
+        rotation=90 if narrow else 0,
+    )
+
+
+def _draw_trips(axes: Axes, plan: Plan, origin: datetime, zone: ZoneInfo) -> None:
+    """Mark departures, and returns where later nights were planned for."""
+    marks = [("departs", plan.departure)]
+    for night in plan.later:
+        marks += [("back", night.returns), ("departs", night.departure)]
+    for what, instant in marks:
+        place = hours_since(origin, instant)
+        axes.axvline(place, color=LINE, linestyle=(0, (4, 2)), linewidth=1.4, clip_on=False)
+        axes.annotate(
+            f"{what} {instant.astimezone(zone):%H:%M}",
+            (place, 0.985),
+            xycoords=axes.get_xaxis_transform(),
+            xytext=(-3, 0),
+            textcoords="offset points",
+            ha="right",
+            va="top",
+            rotation=90,
+            fontsize=WORDS_POINTS + 1,
+        )
+
+
+# --- what both pictures share -----------------------------------------------------------------
+
+
+def _draw_rates(axes: Axes, spans: Sequence[RateSpan], origin: datetime) -> None:
+    """Draw contiguous rates as steps over zero, with estimates hatched and bands named."""
+    line = steps_of(spans, origin)
+    axes.stairs(line.rates, line.edges, fill=True, color=FILL)
+    _hatch(axes, spans, origin, QUIET)
+    axes.stairs(line.rates, line.edges, baseline=None, color=LINE, linewidth=1.3, zorder=3)
+    axes.axhline(0, color=LINE, linewidth=0.8)
+    _name_bands(axes, spans, origin)
+
+
+def _hatch(axes: Axes, spans: Sequence[RateSpan], origin: datetime, color: str) -> None:
+    """Lay lines over what rests on estimates."""
+    for guess in estimated_of(spans, origin):
+        patch = axes.stairs(guess.rates, guess.edges, fill=True, facecolor="none", linewidth=0)
+        patch.set(edgecolor=color, hatch="////")
+
+
+def _name_bands(axes: Axes, spans: Sequence[RateSpan], origin: datetime) -> None:
+    """Write each band above its longest span, with its rate where there is room."""
+    for label in band_labels(spans, origin):
+        room = (label.end - label.start) / _hours_per_inch(axes) / CHARACTER_INCHES
+        texts = (f"{label.band} {label.rate:.4f}", label.band)
+        # A name alone may stand out over its neighbours a little.
+        text = next(
+            (it for it, most in zip(texts, (room, 1.5 * room), strict=True) if len(it) <= most),
+            None,
+        )
+        if text is not None:
+            axes.annotate(
+                text,
+                ((label.start + label.end) / 2, max(0.0, label.rate)),
+                xytext=(0, 2.5),
+                textcoords="offset points",
+                ha="center",
+                va="bottom",
+                fontsize=WORDS_POINTS,
+                bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.75, "pad": 0.4},
+                zorder=4,
+            )
+
+
+def _hours_per_inch(axes: Axes) -> float:
+    """Tell about how much time an inch stands for; the frame's exact width is settled last."""
+    figure, place = axes.get_figure(root=True), axes.get_subplotspec()
+    if figure is None or place is None:
+        raise ValueError("a frame without a figure has no width")
+    left, right = axes.get_xlim()
+    return (right - left) / (
+        float(figure.get_figwidth()) / place.get_gridspec().ncols - MARGIN_INCHES
+    )
+
+
+def _label(figure: Figure, file: HouseholdFile, when: str) -> None:
+    title = fill(f"{file.household.name}: {when}", int(figure.get_figwidth() * TITLE_PER_INCH))
+    figure.suptitle(title, x=0.01, ha="left", weight="bold", fontsize=12)
+    figure.supylabel(f"{file.household.currency} per kWh, tax included", fontsize=9)
+    figure.supxlabel(f"Local time, {file.household.timezone}", fontsize=9)
+
+
+def _legend(
+    figure: Figure,
+    spans: Sequence[RateSpan],
+    *,
+    charging: bool = False,
+    unknown: bool = False,
+) -> None:
+    """Explain the fills that are in the picture."""
+    estimated = any(span.estimated for span in spans)
+    shown = {CHARGED: charging, ESTIMATED: estimated, UNKNOWN: unknown}
+    handles = [patch for patch, is_there in shown.items() if is_there]
+    if handles:
+        figure.legend(handles=handles, loc="outside lower right", ncols=len(handles))
+
+
+@contextmanager
+def _style() -> Iterator[None]:
+    """Set how things look while a picture is made, whatever the machine's own settings are."""
+    with style.context(["default", STYLE]), warnings.catch_warnings():
+        # A name in a script that the font lacks shows boxes in PNG; in SVG it is text.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+        yield
+
+
+def _rendered(figure: Figure, path: Path) -> bytes:
+    """Render as the suffix says, without a date or a maker, so that it is always the same."""
+    image = BytesIO()
+    if path.suffix.lower() == ".svg":
+        figure.savefig(image, format="svg", metadata={"Date": None, "Creator": None})
+    else:
+        figure.savefig(image, format="png", dpi=PNG_DPI, metadata={"Software": None})
+    return image.getvalue()
+
+
+def _write(path: Path, image: bytes) -> None:
+    """Put a picture in its place in one step, over whatever is there."""
+    part = path.with_name(f".{path.name}.{os.getpid()}")
+    try:
+        part.write_bytes(image)
+        part.replace(path)
+    except OSError as error:
+        raise UsageError(f"--picture: can't write '{path}': {error.strerror}") from error
+    finally:
+        with suppress(OSError):
+            part.unlink(missing_ok=True)

@@ -1,0 +1,260 @@
+"""A tariff as people check it against their supplier's papers: a strip a day, and a legend."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from decimal import Decimal
+from itertools import groupby
+from typing import TYPE_CHECKING
+
+from rich.console import Group
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from config.fields.currencies import minor_units
+from daemon.presentation.show_plan import local
+from daemon.presentation.strips import hour_marks, level
+from daemon.tariff.days import HOUR, clock_change, unknown_in
+from daemon.tariff.rows import exact
+from planners.local_time.conversion import MINUTE
+from planners.rates.usage_tiers import band_rate, usage_tiers_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+    from datetime import datetime
+
+    from rich.console import ConsoleRenderable, RenderableType
+
+    from config import HouseholdFile, Tariff
+    from config.tariffs.tariff import Band
+    from daemon.tariff.days import Day
+    from planners.rates.prices import Prices, RateSpan
+
+CELL = timedelta(minutes=30)
+ESTIMATED = "░░▒▒▒▓▓▓"
+UNKNOWN = "?"
+INDENT = " " * 12
+LONG = "%a %d %b %Y"
+DECIMALS = 4, 6
+"""Decimals of a rate at the least and at the most."""
+
+
+def show_tariff(file: HouseholdFile, prices: Prices, days: Sequence[Day]) -> RenderableType:
+    """Lay the rates of some days out for people.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    prices : Prices
+        Its rates.
+    days : sequence of Day
+        In order; of at least one, something is known.
+
+    Returns
+    -------
+    RenderableType
+        To be printed by rich; the strips take 80 columns at the most.
+    """
+    return Group(
+        Text(f"{file.household.name}: {_range(days)}, {file.household.timezone}", style="bold"),
+        *_strips(file, days),
+        *_signs(file, days),
+        *(part for tariff in _tariffs(days) for part in _legend(file, prices, days, tariff)),
+    )
+
+
+def _range(days: Sequence[Day]) -> str:
+    first, last = (f"{day.date:{LONG}}" for day in (days[0], days[-1]))
+    return first if first == last else f"{first} to {last}"
+
+
+# --- the strips -------------------------------------------------------------------------------
+
+
+def _strips(file: HouseholdFile, days: Sequence[Day]) -> Iterator[RenderableType]:
+    """Draw the days in blocks: each has one tariff, one month and one row of hours on top."""
+    spans = [span for day in days for span in day.spans]
+    low, high = min(span.rate for span in spans), max(span.rate for span in spans)
+    before = days[0].tariff
+
+    def kind(day: Day) -> tuple[object, ...]:
+        marks = hour_marks(_cells(day), file.zone)
+        return marks, day.tariff.name if day.tariff else None, day.date.month
+
+    for (marks, _name, _month), block in groupby(days, kind):
+        first, *rest = block
+        yield ""
+        if first.tariff is not before and first.tariff is not None:
+            yield Text(f"From {first.date:{LONG}}: {first.tariff.name}")
+        before = first.tariff
+        yield Text(f"{INDENT}{marks}", style="dim")
+        for day in (first, *rest):
+            yield _strip(day, low, high)
+            if change := clock_change(day, file.zone):
+                yield Text(f"{INDENT}{change}")
+
+
+def _strip(day: Day, low: Decimal, high: Decimal) -> Text:
+    cells = "".join(_cell(day, instant, low, high) for instant in _cells(day))
+    note = "  public holiday" if day.is_holiday else ""
+    return Text(f"{day.date:%a %d %b}  ").append(cells, "yellow").append(note)
+
+
+def _cells(day: Day) -> list[datetime]:
+    return [day.start + place * CELL for place in range(-(-(day.end - day.start) // CELL))]
+
+
+def _cell(day: Day, instant: datetime, low: Decimal, high: Decimal) -> str:
+    span = next((span for span in day.spans if span.start <= instant < span.end), None)
+    return UNKNOWN if span is None else _height(span, low, high)
+
+
+def _height(span: RateSpan, low: Decimal, high: Decimal) -> str:
+    if span.estimated:
+        return level(span.rate, low, high, ESTIMATED)
+    return level(span.rate, low, high)
+
+
+def _signs(file: HouseholdFile, days: Sequence[Day]) -> Iterator[RenderableType]:
+    """Explain what is not a plain height."""
+    spans = [span for day in days for span in day.spans]
+    signs = []
+    if any(span.estimated for span in spans):
+        signs.append(f"{''.join(dict.fromkeys(ESTIMATED))} estimated, from low to high.")
+    if any((span.start - day.start) % CELL for day in days for span in day.spans):
+        signs.append("A cell shows the rate with which its half hour begins.")
+    for it in unknown_in(days):
+        start, end = (local(each, file.zone, f"{LONG} %H:%M") for each in (it.start, it.end))
+        signs.append(f"{UNKNOWN} not known from {start} to {end}: {it.why}.")
+    if signs:
+        yield ""
+    yield from (Text(sign) for sign in signs)
+
+
+# --- the legend -------------------------------------------------------------------------------
+
+
+def _tariffs(days: Sequence[Day]) -> list[Tariff]:
+    return list({day.tariff.name: day.tariff for day in days if day.tariff}.values())
+
+
+def _legend(
+    file: HouseholdFile, prices: Prices, days: Sequence[Day], tariff: Tariff
+) -> Iterator[RenderableType]:
+    since = f", valid from {tariff.valid_from:{LONG}}" if tariff.valid_from else ""
+    tax = f"tax of {exact(tariff.tax_percent)} % included" if tariff.tax_percent else "no tax added"
+    yield ""
+    yield Text(f"{tariff.name}{since}", style="bold")
+    yield Text(f"{file.household.currency} per kWh, {tax}.")
+    spans = [span for day in days for span in day.spans if span.tariff == tariff.name]
+    lines: list[ConsoleRenderable] = (
+        [_bands(tariff, days), *_usual_use(tariff)]
+        if tariff.bands is not None
+        else [Text(line) for line in _series(file, prices, tariff, spans)]
+    )
+    yield from (Padding(line, (0, 0, 0, 2), expand=False) for line in lines)
+    yield Text(_standing_charge(file, tariff))
+
+
+def _bands(tariff: Tariff, days: Sequence[Day]) -> Table:
+    """List every band with its rates, those of other months and days too."""
+    spans = [span for day in days for span in day.spans]
+    low, high = min(span.rate for span in spans), max(span.rate for span in spans)
+    shown = {span.band: _height(span, low, high) for span in spans if span.tariff == tariff.name}
+    table = Table(box=None, pad_edge=False, header_style="dim")
+    table.add_column("")
+    table.add_column("band")
+    table.add_column("rate", justify="right")
+    if tariff.tax_percent:
+        table.add_column("before tax", justify="right")
+    for band in tariff.bands or ():
+        sign = shown.get(band.name, "")
+        for name, taxed, untaxed in _rates(tariff, band):
+            # Of tiers, the one that the strips show.
+            shown_here = sign if taxed == band_rate(tariff, band) else ""
+            row = (shown_here, name, _rate(taxed), _rate(untaxed))
+            table.add_row(*row[: len(table.columns)])
+    return table
+
+
+def _rates(tariff: Tariff, band: Band) -> Iterator[tuple[str, Decimal, Decimal]]:
+    """List what a band's kWh cost with tax and before it, tier by tier where it has tiers."""
+    tiers = usage_tiers_of(tariff, band)
+    if band.rate is not None:
+        yield band.name, band_rate(tariff, band), band.rate
+    if tiers is None:
+        return
+    for tier, taxed in zip(band.tiers or (), tiers.rates, strict=True):
+        end = tier.up_to_kwh
+        until = "beyond that" if end is None else f"up to {exact(end)} kWh a {tiers.per}"
+        yield f"{band.name}, {until}", taxed, tier.rate
+
+
+def _usual_use(tariff: Tariff) -> Iterator[Text]:
+    if tariff.usual_kwh is not None:
+        yield Text(
+            f"The strips show the rates after the home's usual {exact(tariff.usual_kwh)} kWh"
+            f" a {tariff.tiers_per}."
+        )
+
+
+def _series(
+    file: HouseholdFile, prices: Prices, tariff: Tariff, spans: Sequence[RateSpan]
+) -> Iterator[str]:
+    """Tell the range of a price series, its mean over time, and how far it is known."""
+    yield f"{_formula(tariff)}."
+    if not spans:
+        return
+    low, high = (_rate(pick(span.rate for span in spans)) for pick in (min, max))
+    minutes = [(span.end - span.start) // MINUTE for span in spans]
+    cost = sum((span.rate * each for span, each in zip(spans, minutes, strict=True)), Decimal(0))
+    yield f"{low} to {high}, mean {_rate(cost / sum(minutes))} over {_hours(spans)}."
+    yield f"Below zero: {_hours([span for span in spans if span.rate < 0])}."
+    guessed = [span for span in spans if span.estimated]
+    if guessed:
+        yield f"Estimated: {_hours(guessed)}."
+    known = next((span.start for span in spans if not span.estimated), None)
+    until = None if known is None else prices.known_until(known)
+    if until is not None:
+        yield f"Known without a gap until {local(until, file.zone, f'{LONG} %H:%M')}."
+
+
+def _formula(tariff: Tariff) -> str:
+    """Tell how a price becomes a rate, but for the tax."""
+    prices = tariff.prices
+    if prices is None:
+        return ""
+    limits = {"at least": prices.at_least, "at most": prices.at_most}
+    said = "".join(f", {what} {exact(it)}" for what, it in limits.items() if it is not None)
+    return f"Before tax: {exact(prices.multiply)} x price + {exact(prices.add)}{said}"
+
+
+def _hours(spans: Sequence[RateSpan]) -> str:
+    return f"{sum((span.end - span.start for span in spans), timedelta(0)) / HOUR:g} hours"
+
+
+def _standing_charge(file: HouseholdFile, tariff: Tariff) -> str:
+    if not tariff.standing_charge:
+        return "No standing charge."
+    currency = file.household.currency
+    least = minor_units(currency)
+    taxed = _padded(tariff.standing_charge * (100 + tariff.tax_percent) / 100, least)
+    before = f" ({_padded(tariff.standing_charge, least)} before tax)" if tariff.tax_percent else ""
+    return f"Standing charge: {currency} {taxed} a day{before}."
+
+
+def _rate(rate: Decimal) -> str:
+    """Write a rate as exactly as papers do: bands in full, means rounded."""
+    least, most = DECIMALS
+    return _padded(round(rate, most), least)
+
+
+def _padded(amount: Decimal, least: int) -> str:
+    """Write an amount in full, with some decimals at the least."""
+    text = exact(amount)
+    missing = least - len(text.partition(".")[2])
+    if missing <= 0:
+        return text
+    return f"{amount:.{least}f}"

@@ -1,0 +1,3 @@
+"""Show a charge point's messages, or try it out: the command `lullwatt wiring`."""
+
+from __future__ import annotations

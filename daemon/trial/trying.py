@@ -1,0 +1,166 @@
+"""The command that tries a charge point out: `lullwatt wiring`."""
+
+from __future__ import annotations
+
+import json
+import sys
+from contextlib import ExitStack
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from config.files.errors import UnwellError, UsageError
+from daemon.presentation.options import FILE, JSON_OPTION
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from config import HouseholdFile
+    from daemon.trial.exercise import Step
+    from daemon.trial.trial import Trial
+
+PATIENCE_SECONDS = 15.0
+"""How long the broker may take."""
+
+CAUTION = """\
+This switches a load that runs at full current. Before you go on:
+  - A vehicle that may charge is plugged in, and somebody stands beside it.
+  - Plug, socket, relay and cable are rated for the current. Feel them for warmth; unplug what
+    gets hot, and have it looked at by a licensed electrician.
+  - The daemon is stopped. Software is no protective device.
+Currents that will be told: {currents}. It is told to stop at the end, whatever happens."""
+
+
+@click.command()
+@FILE
+@click.option("--charge-point", help="A charge point of the file; may be left out where one is.")
+@click.option(
+    "--listen",
+    type=click.FloatRange(min=0, max=86_400),
+    default=60,
+    show_default=True,
+    metavar="SECONDS",
+    help="How long to listen, without --exercise.",
+)
+@click.option("--exercise", is_flag=True, help="Stop, start, step the current and stop again.")
+@click.option("--yes", "is_sure", is_flag=True, help="Do not ask before --exercise.")
+@JSON_OPTION
+def wiring(
+    file: Path, charge_point: str | None, *, listen: float, exercise: bool, is_sure: bool,
+    as_json: bool,
+) -> None:  # fmt: skip
+    """Show what is heard of a charge point, and what it is read as; or try it out.
+
+    With --exercise the charge point is told to stop, to start at its lowest current, to change it
+    where it can, and to stop, and a table says what it did. It is left stopped, whatever happens.
+    Exit codes: 0 all is well; 2 refused; 4 no broker, or a step that failed.
+    """
+    from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
+    from config import load_household  # noqa: PLC0415
+    from daemon.trial.trial import Trial  # noqa: PLC0415
+
+    household = load_household(file)
+    name = _charge_point(household, charge_point)
+    say = _to_standard_error if as_json else click.echo
+    with ExitStack() as ending:
+        ledger = None
+        if exercise:
+            from adapters.ledger.ledger import open_ledger  # noqa: PLC0415
+            from adapters.ledger.lock import only_daemon  # noqa: PLC0415
+
+            ending.enter_context(only_daemon(household.ledger.path))
+            ledger = ending.enter_context(open_ledger(household.ledger.path))
+        trial = ending.enter_context(Trial(household, name, SystemClock(), say, ledger))
+        trial.connect(PATIENCE_SECONDS)
+        say(f"Listening to {', '.join(trial.topics_heard)}.")
+        if exercise:
+            trial.refuse_beside_a_daemon()
+            _exercise(trial, household, name, is_sure=is_sure, as_json=as_json)
+        else:
+            trial.wait(lambda _seen: False, listen)
+
+
+def _exercise(
+    trial: Trial, file: HouseholdFile, name: str, *, is_sure: bool, as_json: bool
+) -> None:
+    from daemon.trial.exercise import Exercise  # noqa: PLC0415
+
+    point = file.charge_points[name]
+    currents = currents_to_try(file, name)
+    told = ", ".join(f"{amps:g} A" for amps in currents)
+    click.echo(CAUTION.format(currents=told), err=True)
+    if not is_sure and click.prompt("Type yes to go on", default="no", err=True) != "yes":
+        raise UsageError("nothing was told")
+    tried = Exercise(
+        trial,
+        currents,
+        watts_per_amp=file.household.nominal_volts * point.phases,
+        patience_seconds=float(point.confirm_seconds),
+    )
+    say = _to_standard_error if as_json else click.echo
+    for step in tried.run():
+        say(f"          {_row(step)}")
+    if as_json:
+        click.echo(json.dumps([_as_json(step) for step in tried.steps], indent=2))
+    else:
+        _print_table(tried.steps)
+    if not tried.passed:
+        failed = [step.what for step in tried.steps if not step.passed]
+        raise UnwellError(f"{name}: not as it should be: {', '.join(failed)}")
+
+
+def currents_to_try(file: HouseholdFile, charge_point: str) -> tuple[float, ...]:
+    """Give the currents of an exercise, the lowest first; a plug or relay has one [A]."""
+    from daemon.control.state import vehicles_of  # noqa: PLC0415
+    from planners.power.electrics import highest_amps  # noqa: PLC0415
+
+    point = file.charge_points[charge_point]
+    users = vehicles_of(file, charge_point)
+    highest = min(
+        (highest_amps(file, charge_point, name) for name in users), default=point.max_amps
+    )
+    if point.switching == "on_off":
+        return (highest,)
+    midway = float(round((point.min_amps + highest) / 2))
+    return tuple(sorted({point.min_amps, midway, highest}))
+
+
+def _charge_point(file: HouseholdFile, name: str | None) -> str:
+    names = list(file.charge_points)
+    if name is None and len(names) == 1:
+        return names[0]
+    if name not in names:
+        raise UsageError(f"--charge-point: expected one of {', '.join(names)}, got {name!r}")
+    if file.charge_points[name].ocpp is not None:
+        raise UsageError(f"{name} speaks OCPP, which the daemon alone can hear: lullwatt status")
+    return name
+
+
+def _row(step: Step) -> str:
+    took = "" if step.seconds is None else f" after {step.seconds:.1f} s"
+    return f"{'passed' if step.passed else 'FAILED'}  {step.what}{took}: {step.saw}"
+
+
+def _as_json(step: Step) -> dict[str, object]:
+    return {
+        "step": step.what, "passed": step.passed, "seconds": step.seconds, "saw": step.saw,
+    }  # fmt: skip
+
+
+def _print_table(steps: list[Step]) -> None:
+    from rich.console import Console  # noqa: PLC0415
+    from rich.table import Table  # noqa: PLC0415
+
+    table = Table(box=None, pad_edge=False, header_style="dim")
+    for column in ("step", "result", "delay", "what was seen"):
+        table.add_column(column)
+    for step in steps:
+        delay = "" if step.seconds is None else f"{step.seconds:.1f} s"
+        table.add_row(step.what, "passed" if step.passed else "FAILED", delay, step.saw)
+    console = Console(highlight=False, file=sys.stdout)
+    console.print()
+    console.print(table)
+
+
+_to_standard_error: Callable[[str], None] = lambda line: click.echo(line, err=True)  # noqa: E731 - one of two

@@ -1,0 +1,226 @@
+"""What kept a vehicle from charging, or a need from being met: every cause the ledger can tell.
+
+Pure. What the daemon held to be so is said by the commands themselves, since each change of it is a
+new one; plans, alerts, requests and the meter say the rest.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+from adapters.clocks.instants import parse_instant
+from daemon.control.alerts import ENDED_SHORT, NO_DEPARTURE, NO_RATE
+from daemon.why.evidence import Cause, alerts_of, told_because
+from daemon.why.history import WORTH_A_WORD, Outage, Span
+from daemon.why.plans import hours_of, runs_of
+from daemon.why.power_causes import faults, fuse, no_answer, nobody_listened
+from daemon.why.wording import kwh
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from adapters.ledger.rows import StoredPlan
+    from daemon.why.wording import Scene
+
+
+def causes_of_nothing(scene: Scene) -> tuple[Cause, ...]:
+    """Tell why nothing was charged, the most telling first; empty where the ledger can't tell."""
+    if not scene.stays:
+        return (*_outages(scene, anyhow=True), *_nobody_there(scene))
+    looks: tuple[Callable[[Scene], Iterator[Cause]], ...] = (
+        no_answer, nobody_listened, faults, _skipped, fuse, _ended_itself, _nothing_planned,
+        _outages, _nothing_wanted, _left_before, _still_to_come,
+    )  # fmt: skip
+    return tuple(cause for look in looks for cause in look(scene))
+
+
+def causes_of_shortfall(scene: Scene) -> tuple[Cause, ...]:
+    """Tell why a need was missed; empty where the ledger can't tell."""
+    looks: tuple[Callable[[Scene], Iterator[Cause]], ...] = (
+        _too_late, no_answer, nobody_listened, faults, _skipped, _ended_itself, fuse,
+        _nothing_planned, _outages, _left_before,
+    )  # fmt: skip
+    return tuple(cause for look in looks for cause in look(scene))
+
+
+# --- the vehicle ------------------------------------------------------------------------------
+
+
+def _nobody_there(scene: Scene) -> Iterator[Cause]:
+    night = scene.night
+    if not scene.told and not night.reports and night.pilot_before is None:
+        return
+    if any(outage.end - outage.start >= WORTH_A_WORD for outage in scene.outages):
+        yield Cause("no-vehicle", "no vehicle was seen in the rest of the time")
+        return
+    between = f"between {scene.at(night.begins)} and {scene.at(night.upto)}"
+    yield Cause("no-vehicle", f"no vehicle was plugged in {between}")
+
+
+def _too_late(scene: Scene) -> Iterator[Cause]:
+    """See whether already the first plan of a stay could not reach the need."""
+    for stay in scene.stays:
+        first = next((p for p in scene.night.plans if stay.start <= p.made_at < stay.end), None)
+        if first is None or not first.body["shortfall_kwh"]:
+            continue
+        came_late = stay.start > scene.night.begins
+        ready = first.body.get("earliest_ready")
+        until = (
+            f"; without a pause it would have taken until {scene.at(parse_instant(ready))}"
+            if ready
+            else ""
+        )
+        held = f"with {first.body['soc_percent']:.0f} %"
+        words = f"the vehicle was plugged in only at {scene.at(stay.start)}, {held}"
+        if not came_late:
+            words = f"there was too little time from {scene.at(first.made_at)} on, {held}"
+        yield Cause("plugged-in-late" if came_late else "too-little-time", words + until)
+        return
+
+
+def _left_before(scene: Scene) -> Iterator[Cause]:
+    """See whether a vehicle left while its plan had hours still to come."""
+    for stay in scene.stays:
+        plan = _plan_at(scene, stay)
+        if plan is None or stay.end >= scene.night.upto:
+            continue
+        # A vehicle that leaves on time leaves nothing behind.
+        runs = runs_of(plan.body)
+        rest = [run for run in runs if run.end > stay.end and run.start < scene.night.ends]
+        if rest:
+            yield Cause(
+                "left-before",
+                f"the vehicle was unplugged at {scene.at(stay.end)}, before the planned hours"
+                f" were over ({hours_of(scene, plan.body)})",
+            )
+
+
+def _ended_itself(scene: Scene) -> Iterator[Cause]:
+    told = told_because(scene, "the vehicle has ended its charge by itself")
+    if told:
+        alerts = alerts_of(scene, ENDED_SHORT)
+        short = f" (alert {ENDED_SHORT})" if alerts else ""
+        yield Cause(
+            "ended-by-itself",
+            f"the vehicle ended the charge by itself at {scene.at(told[0].start)}{short}: it may"
+            " be full, or have a limit or a timer of its own",
+        )
+
+
+# --- people, plans and the daemon -------------------------------------------------------------
+
+
+def _skipped(scene: Scene) -> Iterator[Cause]:
+    told = told_because(scene, "a person asked to skip this")
+    if not told:
+        return
+    night = scene.night
+    asked = [
+        request
+        for request in (*night.earlier_requests, *night.requests)
+        if request.body.get("skip_until") and request.at <= told[0].start
+    ]
+    if asked:
+        until = parse_instant(asked[-1].body["skip_until"])
+        yield Cause(
+            "skipped",
+            f"somebody asked at {scene.at(asked[-1].at)} to skip until {scene.at(until)}",
+        )
+    else:
+        yield Cause("skipped", f"somebody had asked to skip it {scene.span(told[0])}")
+
+
+def _nothing_planned(scene: Scene) -> Iterator[Cause]:
+    told = told_because(scene, "nothing is planned")
+    if not told:
+        return
+    night = scene.night
+    known = [
+        alert
+        for alert in (*night.earlier_alerts, *night.alerts)
+        if alert.code in {NO_DEPARTURE, NO_RATE} and alert.at <= told[-1].end
+    ]
+    when = scene.span(told[0])
+    if known:
+        said = (
+            scene.in_local_time(known[-1].message)
+            .rstrip(".")
+            .replace("Nothing can be planned: ", "")
+        )
+        said = said.replace(": nothing can be planned", "")
+        lower = said[:1].lower() + said[1:]
+        yield Cause(known[-1].code, f"nothing could be planned {when}: {lower}")
+    else:
+        yield Cause("nothing-planned", f"nothing was planned {when}; the ledger does not say why")
+
+
+def _nothing_wanted(scene: Scene) -> Iterator[Cause]:
+    if not told_because(scene, "the plan has nothing more to charge"):
+        return
+    plan = _last_plan(scene)
+    if plan is None or plan.body["periods"]:
+        return
+    soc, want = float(plan.body["soc_percent"]), float(plan.body["want_percent"])
+    if soc >= want:
+        above = "above" if round(soc) > round(want) else "which is"
+        yield Cause("full", f"the state of charge was {soc:.0f} %, {above} the {want:.0f} % wanted")
+    else:
+        left = [it for it in plan.body["why"] if it.startswith("Stops at")]
+        said = left[0].partition(": ")[2].rstrip(".") if left else "the ledger does not say why"
+        yield Cause(
+            "not-worth-it",
+            f"the state of charge was {soc:.0f} % of the {want:.0f} % wanted,"
+            f" {plan.body['need_percent']:.0f} % were needed, and {said}",
+        )
+
+
+def _still_to_come(scene: Scene) -> Iterator[Cause]:
+    told = told_because(scene, "cheaper hours are to come")
+    plan = _last_plan(scene)
+    if not told or plan is None or told[-1].end < scene.night.upto:
+        return
+    ahead = [run for run in runs_of(plan.body) if run.end > scene.night.upto]
+    if ahead:
+        amount = kwh(1000 * float(plan.body["energy_kwh"]))
+        yield Cause(
+            "still-to-come",
+            f"cheaper hours are to come, and {amount} are planned {hours_of(scene, plan.body)}"
+            f" for {scene.money(plan.body['cost'])}",
+        )
+
+
+def _outages(scene: Scene, *, anyhow: bool = False) -> Iterator[Cause]:
+    """See whether the daemon was away while a vehicle was there."""
+    for outage in scene.outages:
+        long = outage.end - outage.start >= WORTH_A_WORD
+        if long and (anyhow or any(outage.meets(stay) for stay in scene.stays)):
+            yield Cause("not-running", outage_words(scene, outage))
+
+
+def outage_words(scene: Scene, outage: Outage) -> str:
+    """Say when the daemon did not run, and what it had planned for then."""
+    night = scene.night
+    start, end = scene.at(outage.start), scene.at(outage.end)
+    if outage.is_first:
+        return f"the ledger begins at {end}, and nothing is known of before"
+    words = f"the daemon was not running between {start} and {end}"
+    if not outage.is_exact and outage.start > night.begins:
+        words = f"the daemon was not running from some time after {start} until {end}"
+    gave_way = [it.body["why"] for it in night.happenings if it.body.get("why")]
+    if outage.is_exact and gave_way:
+        words += f" ({gave_way[-1]})"
+    plans = [it for it in (night.plan_before, *night.plans) if it and it.made_at <= outage.start]
+    missed = [run for run in runs_of(plans[-1].body) if run.meets(outage)] if plans else []
+    return f"{words}, in hours for which it had planned to charge" if missed else words
+
+
+def _plan_at(scene: Scene, stay: Span) -> StoredPlan | None:
+    plans = [it for it in (scene.night.plan_before, *scene.night.plans) if it is not None]
+    # One that was there when the night began may follow a plan of before.
+    since = stay.start if stay.start > scene.night.begins else datetime.min.replace(tzinfo=UTC)
+    return next((it for it in reversed(plans) if since <= it.made_at < stay.end), None)
+
+
+def _last_plan(scene: Scene) -> StoredPlan | None:
+    return scene.night.plans[-1] if scene.night.plans else scene.night.plan_before

@@ -1,0 +1,255 @@
+"""What the ledger holds of one night at one charge point, put side by side; judges nothing.
+
+`why_told` draws out what was in force when, `why_answer` and `why_story` are made from it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from typing import TYPE_CHECKING, Any
+
+from config.files.errors import TariffError
+from daemon.control.alerts import OF_THE_BUS, OF_THE_LEDGER, PRICES_ENDED
+from daemon.control.state import vehicles_of
+from daemon.nights.account import counted_from, night_record
+from daemon.nights.kept import kept_of
+from daemon.nights.metered import Meter, read_meter
+from daemon.nights.recount import facts_unseen
+from planners.local_time.departures import night_bounds
+from planners.local_time.settlement import ONE_DAY
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import date, datetime
+
+    from adapters.ledger.reader import LedgerReader
+    from adapters.ledger.rows import (
+        StoredAlert,
+        StoredCommand,
+        StoredHappening,
+        StoredPlan,
+        StoredReport,
+        StoredRequest,
+    )
+    from daemon.control.events import NightFacts
+    from daemon.control.state import House, OpenNight
+
+OF_THE_HOUSEHOLD = OF_THE_LEDGER | OF_THE_BUS | {PRICES_ENDED}
+"""Alerts that the first charge point raises for all."""
+
+HELD_FOR = timedelta(days=60)
+"""An alert is raised once while it holds: one from so long ago may be what holds a night up."""
+
+ASKED_BEFORE = timedelta(days=14)
+"""What was asked for longer ago is forgotten, as `daemon.service.recovery` says."""
+
+
+@dataclass(frozen=True, slots=True)
+class Night:
+    """The rows of one night at one charge point, each kind in the order of time.
+
+    Attributes
+    ----------
+    night : date
+        The local date on which it begins.
+    charge_point, vehicle : str
+        Their names in the household file.
+    begins, ends, upto : datetime
+        UTC; `upto` is the end, or now if that is earlier.
+    before : StoredCommand or None
+        The command in force when it began.
+    commands, reports, alerts, happenings : tuple
+        Of this night.
+    plan_before : StoredPlan or None
+        The last plan of before it.
+    plans : tuple of StoredPlan
+        Of this night.
+    pilot_before : StoredReport or None
+        The last pilot state of before it.
+    requests, earlier_requests : tuple of StoredRequest
+        Of this night, and of the days before it.
+    earlier_alerts : tuple of StoredAlert
+        Of the weeks before it: one that still holds is not raised again.
+    ended_before : StoredHappening or None
+        The daemon's last start or end of before it.
+    seen : tuple of datetime or None
+        For each of the happenings that is a start: the last instant of which anything was recorded
+        before it.
+    meter : Meter
+        The register, from a day before on.
+    record : dict or None
+        The night's account as it was closed, or as it stands; None where no rate is known.
+    closed : bool
+        Whether the night was closed.
+    open : OpenNight or None
+        What is kept of it while it is in progress.
+    kept_whole : bool
+        Whether its raw readings, reports and plans are still kept.
+    """
+
+    night: date
+    charge_point: str
+    vehicle: str
+    begins: datetime
+    ends: datetime
+    upto: datetime
+    before: StoredCommand | None
+    commands: tuple[StoredCommand, ...]
+    plan_before: StoredPlan | None
+    plans: tuple[StoredPlan, ...]
+    pilot_before: StoredReport | None
+    reports: tuple[StoredReport, ...]
+    earlier_requests: tuple[StoredRequest, ...]
+    requests: tuple[StoredRequest, ...]
+    earlier_alerts: tuple[StoredAlert, ...]
+    alerts: tuple[StoredAlert, ...]
+    ended_before: StoredHappening | None
+    happenings: tuple[StoredHappening, ...]
+    seen: tuple[datetime | None, ...]
+    meter: Meter
+    record: dict[str, Any] | None
+    closed: bool
+    open: OpenNight | None
+    kept_whole: bool
+
+    @property
+    def is_over(self) -> bool:
+        """Whether its noon has come."""
+        return self.upto >= self.ends
+
+    @property
+    def energy_wh(self) -> int:
+        """What flowed through the meter [Wh]: by the record, or by the readings."""
+        if self.record is not None:
+            return int(1000 * self.record["energy_kwh"])  # a Decimal with three places
+        return self.meter.between(self.begins, self.upto)[0]
+
+
+def read_night(
+    house: House, ledger: LedgerReader, charge_point: str, night: date, now: datetime
+) -> Night:
+    """Read all that a ledger holds of a night.
+
+    Parameters
+    ----------
+    house : House
+        The household file and the rates as they are now.
+    ledger : LedgerReader
+        Its record, read only.
+    charge_point : str
+        Its name in the file.
+    night : date
+        The local date on which the night begins.
+    now : datetime
+        UTC.
+
+    Returns
+    -------
+    Night
+        As far as it has come by now.
+
+    Raises
+    ------
+    LedgerError
+        If it can't be read.
+    """  # noqa: DOC502 - raised by the ledger
+    begins, ends = night_bounds(night, house.file.zone)
+    upto = max(begins, min(now, ends))
+    points = list(house.file.charge_points)
+    asked = ledger.requests_since(charge_point, begins - ASKED_BEFORE)
+    alerts = _alerts_of(ledger.alerts_between(begins - HELD_FOR, upto), charge_point)
+    happenings = ledger.happenings_between(begins, upto)
+    is_open = _open_night(ledger, charge_point, night)
+    closed = next(iter(ledger.nights(night, night, charge_point)), None)
+    record = closed or _account(house, ledger, _facts(house, charge_point, night, is_open, upto))
+    kept_from = ledger.kept_from()
+    return Night(
+        night=night,
+        charge_point=charge_point,
+        vehicle=_vehicle(house, charge_point, record, is_open),
+        begins=begins,
+        ends=ends,
+        upto=upto,
+        before=ledger.command_before(charge_point, begins),
+        commands=ledger.commands_between(charge_point, begins, upto),
+        plan_before=ledger.plan_before(charge_point, begins),
+        plans=ledger.plans_between(charge_point, begins, upto),
+        pilot_before=ledger.pilot_before(charge_point, begins),
+        reports=ledger.reports_between(charge_point, begins, upto),
+        earlier_requests=tuple(each for each in asked if each.at < begins),
+        requests=tuple(each for each in asked if begins <= each.at < upto),
+        earlier_alerts=tuple(each for each in alerts if each.at < begins),
+        alerts=tuple(each for each in alerts if each.at >= begins),
+        ended_before=ledger.last_happening(("started", "ended"), begins),
+        happenings=happenings,
+        seen=tuple(
+            ledger.last_written(points, each.at) if each.what == "started" else None
+            for each in happenings
+        ),
+        meter=read_meter(house, ledger, charge_point, begins, upto),
+        record=record,
+        closed=closed is not None,
+        open=is_open,
+        kept_whole=kept_from is None or kept_from <= begins,
+    )
+
+
+def _alerts_of(alerts: Sequence[StoredAlert], charge_point: str) -> list[StoredAlert]:
+    return [
+        alert
+        for alert in alerts
+        if alert.charge_point in {None, charge_point} or alert.code in OF_THE_HOUSEHOLD
+    ]
+
+
+def _open_night(ledger: LedgerReader, charge_point: str, night: date) -> OpenNight | None:
+    body = ledger.open_night(charge_point)
+    kept = kept_of(body).night if body is not None else None
+    return kept if kept is not None and kept.night == night else None
+
+
+def _vehicle(
+    house: House, charge_point: str, record: dict[str, Any] | None, is_open: OpenNight | None
+) -> str:
+    if is_open is not None:
+        return is_open.vehicle
+    named = record["vehicle"] if record is not None else ""
+    return named or next(iter(vehicles_of(house.file, charge_point)), "")
+
+
+def _account(house: House, ledger: LedgerReader, facts: NightFacts) -> dict[str, Any] | None:
+    """Account for a night that was not closed, as it stands; None where it can't be priced."""
+    begins, upto = night_bounds(facts.night, house.file.zone)[0], facts.closed_at
+    try:
+        since = counted_from(house, facts)
+        names = house.file.charge_points if since else ()
+        charged = [(name, ledger.register_readings(name, since or upto, upto)) for name in names]
+        readings = ledger.register_readings(facts.charge_point, begins - ONE_DAY, upto)
+        return night_record(house, facts, readings, charged)
+    except TariffError:
+        return None
+
+
+def _facts(
+    house: House, charge_point: str, night: date, is_open: OpenNight | None, upto: datetime
+) -> NightFacts:
+    vehicle = next(iter(vehicles_of(house.file, charge_point)), "")
+    facts = replace(facts_unseen(night, charge_point, vehicle, house.file), closed_at=upto)
+    if is_open is None:
+        return facts
+    departure = is_open.departed or is_open.departure
+    due = departure is not None and departure.instant <= upto
+    return replace(
+        facts,
+        vehicle=is_open.vehicle,
+        plugged_since=min(is_open.plugged_since, upto),
+        departure=departure.instant if departure else None,
+        ready_by=departure.ready_by if departure else None,
+        need_percent=departure.need_percent if departure and due else 0.0,
+        soc_before_percent=is_open.soc_before_percent,
+        soc_after_percent=is_open.soc_after_percent,
+        soc_from=is_open.soc_from,
+        planned_cost=is_open.planned_cost,
+        starts=is_open.starts,
+    )

@@ -1,0 +1,44 @@
+"""Money for people: the only place where amounts are rounded."""
+
+from __future__ import annotations
+
+from decimal import ROUND_HALF_EVEN, Decimal
+
+from config.fields import currencies
+
+
+def round_money(amount: Decimal, minor_units: int) -> Decimal:
+    """Round an amount to the smallest unit of its currency, a half to the even one.
+
+    Parameters
+    ----------
+    amount : Decimal
+        Amount [currency].
+    minor_units : int
+        Decimals of the currency, by ISO 4217.
+
+    Returns
+    -------
+    Decimal
+        With exactly that many decimals; zero has no sign.
+    """
+    rounded = amount.quantize(Decimal(1).scaleb(-minor_units), rounding=ROUND_HALF_EVEN)
+    return rounded or abs(rounded)
+
+
+def format_money(amount: Decimal, currency: str) -> str:
+    """Write an amount as people read it.
+
+    Parameters
+    ----------
+    amount : Decimal
+        Amount [currency].
+    currency : str
+        ISO 4217 code.
+
+    Returns
+    -------
+    str
+        Code and rounded amount, such as ``"NZD 5.02"``.
+    """
+    return f"{currency} {round_money(amount, currencies.minor_units(currency)):f}"

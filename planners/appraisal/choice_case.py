@@ -1,0 +1,235 @@
+"""One choice made ready for a year: its rates, its nights, and how it charges."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from math import ceil
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from config.choices.choices_file import VEHICLE
+from planners.local_time.conversion import minute_of
+from planners.local_time.zone_offsets import offsets_between
+from planners.power.electrics import charge_model
+from planners.rates.prices import prices_of
+from planners.year.driving_days import days_of_year, local_midnight
+from planners.year.night_by_night import live
+from planners.year.night_rules import Way
+from planners.year.price_knowledge import Feed
+from planners.year.rates import YearRates, year_rates
+from planners.year.windows import Group, Windows
+from planners.year.years import Years
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from datetime import datetime
+
+    from numpy.typing import NDArray
+
+    from config import HouseholdFile
+    from config.choices.choices_file import Choice, ChoicesFile, HomeUse
+    from config.files.series import PricePoint
+    from planners.rates.prices import Prices
+    from planners.year.driving_days import Driving
+
+DAY_MINUTES = 1440
+LONGEST = timedelta(days=7)
+"""How long before a departure the cheapest hours are looked for at the most: any battery can be
+filled in it, and a tariff's week has gone round."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Case:
+    """A choice through the year.
+
+    Attributes
+    ----------
+    choice : Choice
+        As declared.
+    household : HouseholdFile
+        The same as a household.
+    year : YearRates
+        Rates as they turn out.
+    windows : Windows
+        When it can charge.
+    groups : tuple of Group
+        The same, gathered.
+    way : Way
+        How it charges.
+    standing_charge : float
+        Of all days of the year, tax included [currency].
+    home_kwh : ndarray of float, shape (ticks,)
+        What the rest of the home uses in each tick [kWh].
+    """
+
+    choice: Choice
+    household: HouseholdFile
+    year: YearRates
+    windows: Windows
+    groups: tuple[Group, ...]
+    way: Way
+    standing_charge: float
+    home_kwh: NDArray[np.float64]
+
+    @property
+    def home_cost(self) -> float:
+        """What the rest of the home's energy costs in the year [currency]."""
+        return float(self.year.priced(self.home_kwh, beside_home=False)[1].sum())
+
+    @property
+    def fixed_cost(self) -> float:
+        """What the year costs however the vehicle charges [currency]."""
+        return self.standing_charge + self.home_cost
+
+    @property
+    def outlay(self) -> float:
+        """Paid once [currency]."""
+        return float(self.choice.outlay)
+
+    def with_added(self, more: float) -> Case:
+        """Give the choice with a dearer cheapest band, or dearer prices [currency per kWh]."""
+        year = self.year.with_added(more)
+        return replace(self, year=year, groups=self.windows.groups(year, more))
+
+    def live(
+        self, trips_kwh: NDArray[np.float64], done: Callable[[int], None] = lambda _years: None
+    ) -> Years:
+        """Charge through years of trips, of shape (years, nights)."""
+        return live(self.year, self.groups, self.way, trips_kwh, done)
+
+
+def case_of(
+    file: ChoicesFile, choice: Choice, driving: Driving, points: Sequence[PricePoint]
+) -> Case:
+    """Make a choice ready.
+
+    Parameters
+    ----------
+    file : ChoicesFile
+        What is declared.
+    choice : Choice
+        One of its choices.
+    driving : Driving
+        The trips.
+    points : sequence of PricePoint
+        Prices in order of time, where its tariff is a price series.
+
+    Returns
+    -------
+    Case
+        Ready to be lived.
+
+    Raises
+    ------
+    TariffError
+        Where no rate is known in a night.
+    """  # noqa: DOC502 - raised by prices
+    household = file.household_of(choice)
+    prices = prices_of(household, {choice.tariff.name: points})
+    start, end = _span(file, driving)
+    year = year_rates(prices, start, end, file.appraisal.tick_minutes)
+    windows = _windows(file, choice, driving, year, points)
+    days = days_of_year(file.appraisal.year)
+    return Case(
+        choice=choice,
+        household=household,
+        year=year,
+        windows=windows,
+        groups=windows.groups(year),
+        way=_way(file, choice, household, year),
+        standing_charge=float(sum(prices.standing_charge(day) for day in days)),
+        home_kwh=_home_kwh(file, prices, year),
+    )
+
+
+def _span(file: ChoicesFile, driving: Driving) -> tuple[datetime, datetime]:
+    """From the first night until after the last; where the home counts, all of the year."""
+    start, end = driving.trips[0].returns, driving.next_leaves
+    if not file.home_use:
+        return start, end
+    year = file.appraisal.year
+    first = local_midnight(date(year, 1, 1), file.zone)
+    last = local_midnight(date(year + 1, 1, 1), file.zone)
+    return min(start, first), max(end, last)
+
+
+def _windows(
+    file: ChoicesFile,
+    choice: Choice,
+    driving: Driving,
+    year: YearRates,
+    points: Sequence[PricePoint],
+) -> Windows:
+    margin = timedelta(minutes=file.driving.margin_minutes)
+    leaves = [*(trip.leaves for trip in driving.trips[1:]), driving.next_leaves]
+    end = np.array([year.ticks_until(instant - margin) for instant in leaves], np.intp)
+    tick = timedelta(minutes=year.tick_minutes)
+    # A night begins with its first whole tick.
+    back = [year.ticks_until(trip.returns + tick - timedelta(seconds=1)) for trip in driving.trips]
+    first = np.minimum(np.array(back, np.intp), end)
+    if choice.planner != "at_once":
+        first = np.maximum(first, end - LONGEST // tick)
+    if not year.is_series:
+        return Windows(first, end)
+    feed = Feed(choice.tariff, file.zone, points, file.appraisal.prices_known_at)
+    nights = zip(first.tolist(), end.tolist(), strict=True)
+    return Windows(first, end, [feed.outlooks(year, begins, ends) for begins, ends in nights])
+
+
+def _way(file: ChoicesFile, choice: Choice, household: HouseholdFile, year: YearRates) -> Way:
+    model = charge_model(household, VEHICLE)
+    point = choice.charge_point
+    return Way(
+        planner=choice.planner,
+        model=model,
+        need_kwh=model.stored_kwh(choice.need_percent),
+        want_kwh=model.stored_kwh(file.want_percent(choice)),
+        max_rate=None if choice.max_rate is None else float(choice.max_rate),
+        tick_hours=year.tick_hours,
+        is_series=year.is_series,
+        start_cost=float(point.start_cost),
+        min_run=max(1, ceil(point.min_run_minutes / year.tick_minutes)),
+        min_rest=ceil(point.min_rest_minutes / year.tick_minutes),
+        prefer_late=file.vehicle.prefer == "late",
+    )
+
+
+def _home_kwh(file: ChoicesFile, prices: Prices, year: YearRates) -> NDArray[np.float64]:
+    """Spread what the rest of the home uses over the calendar year's ticks [kWh]."""
+    ticks = len(year.rates)
+    kwh = np.zeros(ticks)
+    if not file.home_use:
+        return kwh
+    minutes = minute_of(year.start) + year.tick_minutes * np.arange(ticks)
+    local = offsets_between(prices.zone, int(minutes[0]), int(minutes[-1])).to_local(minutes)
+    for use in file.home_use:
+        kwh += _kwh_per_tick(use, year) * _holds(use, local % DAY_MINUTES)
+    number = file.appraisal.year
+    midnights = [local_midnight(date(n, 1, 1), file.zone) for n in (number, number + 1)]
+    inside = slice(*(year.ticks_until(instant) for instant in midnights))
+    outside = np.ones(ticks, np.bool_)
+    outside[inside] = False
+    kwh[outside] = 0.0
+    return kwh
+
+
+def _kwh_per_tick(use: HomeUse, year: YearRates) -> float:
+    minutes = _length(use)
+    return use.kwh_per_day * year.tick_minutes / minutes
+
+
+def _length(use: HomeUse) -> int:
+    if use.hours is None:
+        return DAY_MINUTES
+    return (use.hours.end_minute - use.hours.start_minute - 1) % DAY_MINUTES + 1
+
+
+def _holds(use: HomeUse, minute: NDArray[np.int64]) -> NDArray[np.bool_]:
+    if use.hours is None:
+        return np.ones(len(minute), np.bool_)
+    start, end = use.hours.start_minute, use.hours.end_minute
+    if start < end:
+        return (minute >= start) & (minute < end)
+    return (minute >= start) | (minute < end)

@@ -1,0 +1,149 @@
+"""Convert single instants between UTC and a household's clock.
+
+Arrays of minutes are converted in `planners.local_time.zone_offsets`.
+
+UTC minutes and local minutes are both counted from 1970-01-01 00:00, the first in UTC, the second
+as if the local clock were UTC.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, time, timedelta
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+EPOCH_DAY = EPOCH.date().toordinal()
+MINUTE = timedelta(minutes=1)
+DAY_MINUTES = 1440
+
+
+def minute_of(instant: datetime) -> int:
+    """UTC minute that holds an instant.
+
+    Parameters
+    ----------
+    instant : datetime
+        Aware.
+
+    Returns
+    -------
+    int
+        Whole minutes since 1970-01-01 00:00 UTC, rounded down.
+    """
+    return (instant - EPOCH) // MINUTE
+
+
+def instant_of(utc_minute: int) -> datetime:
+    """Instant at which a UTC minute begins.
+
+    Parameters
+    ----------
+    utc_minute : int
+        UTC minute.
+
+    Returns
+    -------
+    datetime
+        Aware, UTC.
+    """
+    return EPOCH + utc_minute * MINUTE
+
+
+def instant_of_local(day: date, at: time, zone: ZoneInfo) -> datetime:
+    """When a clock shows a date and time, by RFC 5545, section 3.3.5.
+
+    Parameters
+    ----------
+    day : date
+        Local date.
+    at : time
+        Local time; one that occurs twice means the first, and one that is skipped is counted
+        with the offset before the gap.
+    zone : ZoneInfo
+        Zone.
+
+    Returns
+    -------
+    datetime
+        Aware, UTC.
+    """
+    # PEP 495 defines `fold=0` by the same two rules.
+    return datetime.combine(day, at.replace(fold=0), tzinfo=zone).astimezone(UTC)
+
+
+def wall_time(instant: datetime, zone: ZoneInfo) -> datetime:
+    """Tell what the clock on the wall shows.
+
+    Parameters
+    ----------
+    instant : datetime
+        Aware.
+    zone : ZoneInfo
+        Zone.
+
+    Returns
+    -------
+    datetime
+        Naive, local.
+
+    Raises
+    ------
+    ValueError
+        If the instant is naive, which `datetime` would take for the machine's own local time.
+    """
+    if instant.tzinfo is None:
+        raise ValueError(f"{instant.isoformat()} is no instant: it has no offset from UTC")
+    return instant.astimezone(zone).replace(tzinfo=None)
+
+
+def local_date(instant: datetime, zone: ZoneInfo) -> date:
+    """Local date of an instant.
+
+    Parameters
+    ----------
+    instant : datetime
+        Aware.
+    zone : ZoneInfo
+        Zone.
+
+    Returns
+    -------
+    date
+        What the calendar on the wall shows.
+    """
+    return wall_time(instant, zone).date()
+
+
+def day_number(day: date) -> int:
+    """Local day of a date.
+
+    Parameters
+    ----------
+    day : date
+        Local date.
+
+    Returns
+    -------
+    int
+        Days since 1970-01-01: the local minute of its midnight divided by 1440.
+    """
+    return day.toordinal() - EPOCH_DAY
+
+
+def date_of(number: int) -> date:
+    """Date of a local day.
+
+    Parameters
+    ----------
+    number : int
+        Days since 1970-01-01.
+
+    Returns
+    -------
+    date
+        Local date.
+    """
+    return date.fromordinal(EPOCH_DAY + number)

@@ -1,0 +1,255 @@
+"""When vehicles leave, as instants; nights from noon to noon; hours taken as plugged in.
+
+With `planners.rates.prices`, the only place where local time becomes instants.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from typing import TYPE_CHECKING
+
+from config.household.household_file import WEEKDAYS
+from planners.local_time.conversion import instant_of_local, local_date, wall_time
+
+if TYPE_CHECKING:
+    from decimal import Decimal
+    from zoneinfo import ZoneInfo
+
+    from config.household.household_file import ChargePoint, Departure, HouseholdFile
+
+DAY = timedelta(days=1)
+NOON = time(12)
+DAYS_AHEAD = 370
+"""A little more than a year: every weekly departure and every single one planned by then."""
+
+
+@dataclass(frozen=True, slots=True)
+class DepartureAt:
+    """One departure of one vehicle.
+
+    Attributes
+    ----------
+    vehicle : str
+        Name of the vehicle.
+    instant : datetime
+        When it leaves, UTC.
+    ready_by : datetime
+        When its charge is to be done: the same less the margin, UTC.
+    need_percent : float
+        State of charge needed at any price [percent].
+    want_percent : float
+        State of charge wanted at `max_rate` or less, at least the need [percent].
+    max_rate : Decimal or None
+        Highest rate for what is wanted beyond the need [currency per kWh]; None for no limit.
+    returns : datetime or None
+        When it is back and plugged in, UTC; None where that is not known.
+    uses_kwh : float or None
+        Battery energy that the trip uses [kWh]; None where that is not known.
+    """
+
+    vehicle: str
+    instant: datetime
+    ready_by: datetime
+    need_percent: float
+    want_percent: float
+    max_rate: Decimal | None
+    returns: datetime | None = None
+    uses_kwh: float | None = None
+
+
+def departures_between(
+    file: HouseholdFile, vehicle: str, start: datetime, end: datetime
+) -> tuple[DepartureAt, ...]:
+    """List a vehicle's departures.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    vehicle : str
+        Name of the vehicle.
+    start, end : datetime
+        Aware; a departure at `start` is one of them, a departure at `end` is not.
+
+    Returns
+    -------
+    tuple of DepartureAt
+        In order of time.
+    """
+    if end <= start:
+        return ()
+    # A skipped local time is an instant of the next hour, so of the next date at the most.
+    day = local_date(start, file.zone) - DAY
+    last = local_date(end, file.zone)
+    found: list[DepartureAt] = []
+    while day <= last:
+        row = _row_on(file, vehicle, day)
+        if row is not None:
+            departure = _departure_at(file, row, day)
+            if start <= departure.instant < end:
+                found.append(departure)
+        day += DAY
+    return tuple(found)
+
+
+def next_departure(file: HouseholdFile, vehicle: str, after: datetime) -> DepartureAt | None:
+    """Find a vehicle's next departure.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    vehicle : str
+        Name of the vehicle.
+    after : datetime
+        Aware; a departure at this very instant has left.
+
+    Returns
+    -------
+    DepartureAt or None
+        The first within 370 days, if any.
+    """
+    start = after + datetime.resolution
+    for days in range(0, DAYS_AHEAD, 10):
+        end = min(days + 10, DAYS_AHEAD)
+        found = departures_between(file, vehicle, start + days * DAY, start + end * DAY)
+        if found:
+            return found[0]
+    return None
+
+
+def upcoming(
+    file: HouseholdFile, vehicle: str, now: datetime, until: datetime
+) -> tuple[DepartureAt, ...]:
+    """List the departures that can be planned for together.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    vehicle : str
+        Name of the vehicle.
+    now : datetime
+        Aware; a departure at this very instant has left.
+    until : datetime
+        Aware; how far to look.
+
+    Returns
+    -------
+    tuple of DepartureAt
+        The next one, however far off, and those after it that are to be ready by `until`. They
+        end with the first whose return or energy is not known, or which is not back before the
+        following one is to be ready: what is in the battery then is anyone's guess.
+    """
+    departure = next_departure(file, vehicle, now)
+    if departure is None:
+        return ()
+    found = [departure]
+    # Ready at the most a day before it leaves.
+    after, end = departure.instant + datetime.resolution, until + DAY + datetime.resolution
+    for following in departures_between(file, vehicle, after, end):
+        before = found[-1]
+        if before.returns is None or before.uses_kwh is None:
+            break
+        if following.ready_by > until or before.returns >= following.ready_by:
+            break
+        found.append(following)
+    return tuple(found)
+
+
+def night_of(instant: datetime, zone: ZoneInfo) -> date:
+    """Name the night of an instant: from noon to noon, by the date on which it begins.
+
+    Parameters
+    ----------
+    instant : datetime
+        Aware.
+    zone : ZoneInfo
+        The household's zone.
+
+    Returns
+    -------
+    date
+        Local date.
+    """
+    local = wall_time(instant, zone)
+    return local.date() if local.time() >= NOON else local.date() - DAY
+
+
+def night_bounds(night: date, zone: ZoneInfo) -> tuple[datetime, datetime]:
+    """Find when a night begins and ends.
+
+    Parameters
+    ----------
+    night : date
+        Local date on which it begins.
+    zone : ZoneInfo
+        The household's zone.
+
+    Returns
+    -------
+    tuple of datetime
+        Its noon and the next, UTC; the second is the first instant outside.
+    """
+    return instant_of_local(night, NOON, zone), instant_of_local(night + DAY, NOON, zone)
+
+
+def plugged_window(charge_point: ChargePoint, instant: datetime, zone: ZoneInfo) -> bool:
+    """Tell whether a vehicle is taken to be plugged in, for hardware that can't tell.
+
+    Parameters
+    ----------
+    charge_point : ChargePoint
+        The charge point.
+    instant : datetime
+        Aware.
+    zone : ZoneInfo
+        The household's zone.
+
+    Returns
+    -------
+    bool
+        Whether the instant lies in its `plugged_in` hours; False where it declares none.
+    """
+    if charge_point.plugged_in is None:
+        return False
+    local = wall_time(instant, zone)
+    return charge_point.plugged_in.contains(local.hour * 60 + local.minute)
+
+
+def _row_on(file: HouseholdFile, vehicle: str, day: date) -> Departure | None:
+    """Row that holds on a local date: the one for that date, else the one for its weekday."""
+    rows = [row for row in file.departures if row.vehicle == vehicle]
+    weekday = WEEKDAYS[day.weekday()]
+    dated = [row for row in rows if row.date == day]
+    weekly = [row for row in rows if row.days is not None and weekday in row.days]
+    return next(iter([*dated, *weekly]), None)
+
+
+def _departure_at(file: HouseholdFile, row: Departure, day: date) -> DepartureAt:
+    instant = instant_of_local(day, row.at, file.zone)
+    return DepartureAt(
+        vehicle=row.vehicle,
+        instant=instant,
+        ready_by=instant - timedelta(minutes=row.margin_minutes),
+        need_percent=row.need_percent,
+        want_percent=file.want_percent(row),
+        max_rate=row.max_rate,
+        returns=_return_of(file, row, day, instant),
+        uses_kwh=file.uses_kwh(row),
+    )
+
+
+def _return_of(file: HouseholdFile, row: Departure, day: date, leaves: datetime) -> datetime | None:
+    """When a vehicle that left on a local date is back and plugged in."""
+    if row.returns is not None:
+        back = day if row.returns > row.at else day + DAY
+        # The hour that a clock skips can put a short trip's return before its departure.
+        return max(leaves, instant_of_local(back, row.returns, file.zone))
+    point = file.charge_points[file.vehicles[row.vehicle].charge_point]
+    if point.plugged_in is None:
+        return None
+    begins = time(*divmod(point.plugged_in.start_minute, 60))
+    starts = (instant_of_local(day + days * DAY, begins, file.zone) for days in range(3))
+    return next(start for start in starts if start > leaves)

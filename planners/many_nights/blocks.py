@@ -1,0 +1,160 @@
+"""Nights of `planners.many_nights.many_nights`, shifted to end together, in blocks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planners.many_nights.arrays import Nights
+from planners.many_nights.count_programme import Block, tabulate
+from planners.many_nights.ladders import Ladders
+
+TIE = 1e-9
+"""Plans whose costs differ by less cost the same [currency]."""
+
+TO_BUY = 0.1
+"""Ties that a tick past the need, bought at just `max_rate`, is better than none."""
+
+TO_BE_ON = 0.01
+"""Ties that count as rounding where charging early, or late, is weighed against waiting."""
+
+BLOCK_STATES = 16_384
+"""States (ticks bought x nights) of a block: a handful of such arrays fits a core's own cache."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Windows:
+    """Nights shifted to end together, each with the last tick in which it may charge.
+
+    Attributes
+    ----------
+    rates_per_kwh : ndarray of float, shape (longest, nights)
+        Rate of each tick [currency per kWh], infinite where charging isn't allowed.
+    end : ndarray of int, shape (nights,)
+        The tick of the night after its last in which it may charge.
+    length : ndarray of int, shape (nights,)
+        Ticks from its first to its last, 0 where it never may.
+    has_gaps : ndarray of bool, shape (nights,)
+        Whether it may not charge in some of these.
+    """
+
+    rates_per_kwh: NDArray[np.float64]
+    end: NDArray[np.intp]
+    length: NDArray[np.intp]
+    has_gaps: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Target:
+    """What every night charges up to: its need or its want.
+
+    Attributes
+    ----------
+    ladders : Ladders
+        Ladders up to it.
+    need_rungs : ndarray of int, shape (nights,)
+        Ticks of charging that make the need.
+    need_kwh : ndarray of float, shape (nights,)
+        What they meter [kWh].
+    tie : ndarray of float, shape (nights,)
+        Plans whose costs differ by less cost the same [currency].
+    """
+
+    ladders: Ladders
+    need_rungs: NDArray[np.intp]
+    need_kwh: NDArray[np.float64]
+    tie: NDArray[np.float64]
+
+
+def windows_of(nights: Nights) -> Windows:
+    """Shift nights to end together."""
+    may = nights.may_charge
+    count, ticks = may.shape
+    if may.size == 0:
+        none = np.zeros(count, dtype=np.intp)
+        return Windows(np.empty((0, count)), none, none, none > 0)
+    opened = np.where(may.any(axis=1), may.argmax(axis=1), ticks)
+    end = ticks - may[:, ::-1].argmax(axis=1)
+    length = np.maximum(end - opened, 0)
+    tick = np.arange(-int(length.max()), 0)[:, None] + end
+    place = np.maximum(tick, 0) + np.arange(0, may.size, ticks)
+    rates = np.where(may, nights.rates_per_kwh, np.inf).take(place)
+    rates[tick < 0] = np.inf
+    return Windows(rates, end, length, np.count_nonzero(may, axis=1) < length)
+
+
+def target_of(nights: Nights, ladders: Ladders, need: Ladders) -> Target:
+    """Say what ladders lead up to; `TIE` is widened where rounding would reach it."""
+    dearest = np.abs(nights.rates_per_kwh).max(axis=1, initial=0.0)
+    starts = nights.start_cost * nights.rates_per_kwh.shape[1]
+    tie = np.maximum(TIE, 1e-12 * (dearest * ladders.metered_kwh.sum(axis=0) + starts))
+    return Target(ladders, need.rungs, need.metered_kwh.sum(axis=0), tie)
+
+
+def blocks_of(nights: Nights, windows: Windows, target: Target) -> Iterator[NDArray[np.intp]]:
+    """Cut the nights that can buy anything into blocks, each of one shortest run.
+
+    Yields
+    ------
+    ndarray of int, shape (nights of the block,)
+        Nights with like many rungs.
+    """
+    order = np.argsort(target.ladders.rungs, kind="stable")
+    order = order[(target.ladders.rungs[order] > 0) & (windows.length[order] > 0)]
+    rungs = target.ladders.rungs[order]
+    most = int(rungs.max(initial=0))
+    size = max(1, BLOCK_STATES // (most + 1))
+    edges = np.searchsorted(rungs, np.arange(1, min(nights.min_run, most) + 1)).tolist()
+    for low, high in pairwise([*edges, len(order)]):
+        for first in range(low, high, size):
+            yield order[first : min(first + size, high)]
+
+
+def block_of(nights: Nights, windows: Windows, target: Target, pick: NDArray[np.intp]) -> Block:
+    """Gather nights that have a rung and a tick each, and say how each may end."""
+    rungs, length, tie = target.ladders.rungs[pick], windows.length[pick], target.tie[pick]
+    most = int(rungs.max())
+    bought = np.arange(most + 1)[:, None]
+    metered = target.ladders.metered_kwh[:most, pick]
+    past_kwh = np.zeros((most + 1, len(pick)))
+    np.cumsum(metered, axis=0, out=past_kwh[1:])
+    past_kwh -= target.need_kwh[pick]
+    end = -nights.max_rate_per_kwh[pick] * np.maximum(0, past_kwh) - TO_BUY * tie * bought
+    end[bought > rungs] = np.inf
+    tie = tie[:1] if np.all(tie == tie[0]) else tie
+    block = Block(
+        rates_per_kwh=windows.rates_per_kwh[-int(length.max()) :, pick],
+        energy_kwh=np.concatenate((np.where(metered > 0, metered, 1), np.ones((1, len(pick))))),
+        end=end,
+        start_cost=nights.start_cost + tie,
+        favour=TO_BE_ON * tie * (-1 if nights.prefer_late else 1),
+        min_run=min(nights.min_run, int(rungs.min())),
+        min_rest=max(1, nights.min_rest),  # two runs have a tick between them in any case
+    )
+    enough = np.minimum(target.need_rungs[pick], length)
+    gaps = np.flatnonzero(windows.has_gaps[pick])
+    if gaps.size:
+        enough[gaps] = _most_before(block, gaps, enough[gaps])
+    end[bought < np.minimum(enough, rungs)] = np.inf
+    return block
+
+
+def _most_before(
+    block: Block, gaps: NDArray[np.intp], enough: NDArray[np.intp]
+) -> NDArray[np.intp]:
+    """Find how many of `enough` ticks can be had in nights whose ticks have gaps."""
+    end = block.end[:, gaps]
+    bought = np.arange(len(end))[:, None]
+    unpriced = replace(
+        block,
+        rates_per_kwh=np.where(np.isinf(block.rates_per_kwh[:, gaps]), np.inf, 0.0),
+        energy_kwh=block.energy_kwh[:, gaps],
+        end=np.where(np.isinf(end), np.inf, -np.minimum(bought, enough)),
+        start_cost=np.zeros(1),
+        favour=np.zeros(1),
+    )
+    return np.rint(-tabulate(unpriced).cost).astype(np.intp)

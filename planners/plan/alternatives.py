@@ -1,0 +1,184 @@
+"""What other choices would have cost, asked of the solver: what the sentences of a plan rest on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from planners.solver.exact import solve
+from planners.solver.problem import LEAST_AMPS, Deadline, Problem
+from planners.solver.solution import Solution, solution_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+    from planners.plan.horizon import Horizon
+
+ASKED_AMPS = (16.0, 32.0)
+"""Currents that a reader may think of instead: the usual sizes of charge points."""
+
+SAME_KWH = 0.05
+"""Battery energies that differ by less are not worth a sentence [kWh]."""
+
+HALVINGS = 6
+"""How often to halve the price of a start, in search of one start fewer."""
+
+
+@dataclass(frozen=True, slots=True)
+class OtherCurrent:
+    """What another current would have cost [currency], or how far short it would fall [kWh]."""
+
+    amps: float
+    cost: float
+    short_kwh: float
+
+
+@dataclass(frozen=True, slots=True)
+class Alternatives:
+    """What the same charge before the next departure would cost if it were done otherwise.
+
+    Attributes
+    ----------
+    cost : float
+        Of the plan, without start costs [currency].
+    earlier, later : float or None
+        Of its periods an hour earlier, or later [currency]; None where there is no time for it.
+    fewer_starts : tuple of int and float, or None
+        With fewer starts: how many, and the cost [currency]; None where it can't be done.
+    currents : tuple of OtherCurrent
+        At other currents.
+    more_kwh : float
+        What the battery gets more than if the next departure were the only one [kWh], perhaps
+        less than nothing.
+    saves : float or None
+        What that saves over all the nights planned [currency]; None where these would end with
+        other energies.
+    """
+
+    cost: float
+    earlier: float | None
+    later: float | None
+    fewer_starts: tuple[int, float] | None
+    currents: tuple[OtherCurrent, ...]
+    more_kwh: float = 0.0
+    saves: float | None = None
+
+
+def alternatives_to(ahead: Horizon, solution: Solution) -> Alternatives | None:
+    """Ask what the next departure's charge would cost if it were done otherwise.
+
+    Parameters
+    ----------
+    ahead : Horizon
+        What was solved.
+    solution : Solution
+        Its cheapest plan.
+
+    Returns
+    -------
+    Alternatives or None
+        None where nothing is charged before the next departure.
+    """
+    problem = ahead.problem
+    end = problem.deadlines[0].end
+    if not solution.on[:end].any():
+        return None
+    reached = solution.reaches_kwh[0]
+    night = _alone(problem, Deadline(end, reached, reached))
+    plan = solution_of(night, solution.amps[:end], solution.share[:end])
+    more_kwh, saves = _for_later(problem, solution)
+    return Alternatives(
+        cost=plan.cost,
+        earlier=_shifted(night, plan, -round(1 / problem.tick_hours)),
+        later=_shifted(night, plan, round(1 / problem.tick_hours)),
+        fewer_starts=_fewer_starts(night, plan),
+        currents=tuple(_other_currents(ahead, night)),
+        more_kwh=more_kwh,
+        saves=saves,
+    )
+
+
+def _alone(problem: Problem, deadline: Deadline) -> Problem:
+    """Leave the later departures out."""
+    return replace(
+        problem,
+        rates_per_kwh=problem.rates_per_kwh[: deadline.end],
+        highest_amps=problem.highest_amps[: deadline.end],
+        deadlines=(deadline,),
+    )
+
+
+def _shifted(night: Problem, plan: Solution, ticks: int) -> float | None:
+    """Price the same currents some ticks later; None where they don't fit or aren't allowed."""
+    lost = plan.on[-ticks:] if ticks > 0 else plan.on[:-ticks]
+    if abs(ticks) >= night.ticks or lost.any():
+        return None
+    amps, share = np.roll(plan.amps, ticks), np.roll(plan.share, ticks)
+    if (amps > night.highest_amps + LEAST_AMPS).any() or (share[: night.rest_left] > 0).any():
+        return None
+    return solution_of(night, amps, share).cost
+
+
+def _fewer_starts(night: Problem, plan: Solution) -> tuple[int, float] | None:
+    """Raise the price of a start until the cheapest plan has fewer."""
+    if plan.starts < 2:  # noqa: PLR2004 - without a start there is no charge
+        return None
+    most = 2 * float(np.abs(night.rates_per_kwh).max() * plan.metered_kwh.sum())
+    low, high = night.start_cost, night.start_cost + most
+    fewest = solve(replace(night, start_cost=high))
+    for _ in range(HALVINGS):
+        if fewest.starts in {plan.starts - 1, plan.starts}:
+            break
+        middle = (low + high) / 2
+        tried = solve(replace(night, start_cost=middle))
+        if tried.starts < plan.starts:
+            fewest, high = tried, middle
+        else:
+            low = middle
+    return (fewest.starts, fewest.cost) if fewest.starts < plan.starts else None
+
+
+def _other_currents(ahead: Horizon, night: Problem) -> Iterator[OtherCurrent]:
+    car = ahead.file.vehicles[ahead.situation.departure.vehicle]
+    limits = [ahead.file.household.main_fuse_amps, car.max_amps]
+    for amps in ASKED_AMPS:
+        if amps == night.model.amps or any(limit and amps > limit for limit in limits):
+            continue
+        if night.min_amps is not None and amps < night.min_amps:
+            continue
+        asked = replace(
+            night,
+            model=replace(night.model, amps=amps),
+            highest_amps=_at(amps, night),
+        )
+        found = solve(asked)
+        yield OtherCurrent(amps, found.cost, night.deadlines[0].need_kwh - found.reaches_kwh[0])
+
+
+def _at(amps: float, night: Problem) -> NDArray[np.float64]:
+    """Give the highest currents that a charge point of `amps` would have had."""
+    full = night.highest_amps >= night.model.amps - LEAST_AMPS
+    held = np.minimum(night.highest_amps, amps)
+    if night.min_amps is None:
+        return np.where(night.highest_amps > 0, amps, 0.0)
+    return np.where(full, amps, np.where(held >= night.min_amps, held, 0.0))
+
+
+def _for_later(problem: Problem, solution: Solution) -> tuple[float, float | None]:
+    """Compare with a plan that has the next departure alone in mind."""
+    if len(problem.deadlines) == 1:
+        return 0.0, None
+    first = problem.deadlines[0]
+    alone = solve(_alone(problem, first)).reaches_kwh[0]
+    more = solution.reaches_kwh[0] - alone
+    if abs(more) < SAME_KWH:
+        return 0.0, None
+    held = replace(first, need_kwh=alone, want_kwh=max(alone, problem.stored_kwh))
+    otherwise = solve(replace(problem, deadlines=(held, *problem.deadlines[1:])))
+    if abs(otherwise.reaches_kwh[-1] - solution.reaches_kwh[-1]) > SAME_KWH:
+        return more, None
+    return more, otherwise.cost - solution.cost

@@ -1,0 +1,245 @@
+"""From a household and a situation to the planning problem: which ticks, and which departures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from functools import partial
+from math import ceil
+from typing import TYPE_CHECKING
+
+from planners.local_time.departures import upcoming
+from planners.plan.window import Window, window
+from planners.power.electrics import amps_allowed, charge_model
+from planners.solver.problem import LONG_AT_REST, Deadline, Problem, SwitchingState
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from config import ChargePoint, HouseholdFile
+    from planners.local_time.departures import DepartureAt
+    from planners.power.charging import ChargeModel
+    from planners.power.electrics import AmpsSpan
+    from planners.rates.prices import Prices
+
+
+PLANNED_DAYS = timedelta(days=7)
+"""Time before a departure in which its charge is planned (at 10 A that is 380 kWh), and how far
+ahead departures are looked for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Situation:
+    """What is known when a plan is made.
+
+    Attributes
+    ----------
+    now : datetime
+        UTC.
+    soc_percent : float
+        State of charge of the vehicle.
+    departure : DepartureAt
+        The departure it is planned for; it names the vehicle.
+    on : bool
+        Whether a run is in progress.
+    since : datetime or None
+        Since when it has been on, or off; None for long since.
+    later : tuple of DepartureAt
+        The departures after it that are planned for as well; those before each of them say when
+        they return and what they use.
+    """
+
+    now: datetime
+    soc_percent: float
+    departure: DepartureAt
+    on: bool = False
+    since: datetime | None = None
+    later: tuple[DepartureAt, ...] = ()
+
+    @property
+    def departures(self) -> tuple[DepartureAt, ...]:
+        """All departures that are planned for."""
+        return (self.departure, *self.later)
+
+    @property
+    def lasted(self) -> timedelta:
+        """How long the charge point has been on, or off."""
+        return timedelta.max if self.since is None else self.now - self.since
+
+
+@dataclass(frozen=True, slots=True)
+class Horizon:
+    """The time that is planned, its problem, and what both were made from."""
+
+    file: HouseholdFile
+    situation: Situation
+    model: ChargeModel
+    slots: Window
+    problem: Problem
+
+    def amps_allowed(self, start: datetime, end: datetime) -> tuple[AmpsSpan, ...]:
+        """Give the currents that the rest of the home leaves."""
+        vehicle = self.situation.departure.vehicle
+        return amps_allowed(self.file, self.charge_point, vehicle, start, end)
+
+    @property
+    def point(self) -> ChargePoint:
+        """The charge point."""
+        return self.file.charge_points[self.charge_point]
+
+    @property
+    def charge_point(self) -> str:
+        """Its name."""
+        return self.file.vehicles[self.situation.departure.vehicle].charge_point
+
+
+def departures_known(
+    file: HouseholdFile, prices: Prices, vehicle: str, now: datetime, nights: int | None = None
+) -> tuple[DepartureAt, ...]:
+    """List the departures to plan for: as far as rates are known, and the one after that.
+
+    Rates that are only estimated are good enough for a look at one more night: on a year of
+    day-ahead prices that alone saved a tenth (see the README).
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    prices : Prices
+        Its rates.
+    vehicle : str
+        Name of the vehicle.
+    now : datetime
+        UTC.
+    nights : int, optional
+        How many at the most.
+
+    Returns
+    -------
+    tuple of DepartureAt
+        In order of time; empty if there is none. Those after the first are to be ready within
+        `PLANNED_DAYS`.
+    """
+    found = upcoming(file, vehicle, now, now + PLANNED_DAYS)
+    known = prices.known_until(now)
+    if known is not None:
+        certain = sum(departure.ready_by <= known for departure in found)
+        found = found[: max(1, certain) + 1]
+    return found[:nights]
+
+
+def horizon(file: HouseholdFile, prices: Prices, situation: Situation) -> Horizon:
+    """Lay ticks over the time that is planned, and state its problem.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    prices : Prices
+        Its rates.
+    situation : Situation
+        The instant, the state of charge, the departures, and what the charge point is doing.
+
+    Returns
+    -------
+    Horizon
+        Of the last `PLANNED_DAYS` before the departure where it is further off than that, and
+        then of that departure alone.
+
+    Raises
+    ------
+    TariffError
+        Where no rate is known before the last departure.
+    """  # noqa: DOC502 - raised by prices
+    situation = _in_the_last_days(situation)
+    vehicle = situation.departure.vehicle
+    slots = window(
+        prices,
+        situation.now,
+        situation.departures[-1].ready_by,
+        file.household.tick_minutes,
+        partial(amps_allowed, file, file.vehicles[vehicle].charge_point, vehicle),
+    )
+    model = charge_model(file, vehicle)
+    return Horizon(file, situation, model, slots, _problem(file, slots, model, situation))
+
+
+def _in_the_last_days(situation: Situation) -> Situation:
+    """Leave out what lies further ahead of the departure than any charge takes."""
+    opens = situation.departure.ready_by - PLANNED_DAYS
+    if situation.now >= opens:
+        return situation
+    return replace(situation, now=opens, on=False, since=None, later=())
+
+
+def _problem(
+    file: HouseholdFile, slots: Window, model: ChargeModel, situation: Situation
+) -> Problem:
+    car = file.vehicles[situation.departure.vehicle]
+    point = file.charge_points[car.charge_point]
+    return Problem(
+        rates_per_kwh=slots.rates_per_kwh,
+        highest_amps=slots.highest_amps,
+        tick_hours=slots.tick_hours,
+        model=model,
+        stored_kwh=model.stored_kwh(situation.soc_percent),
+        deadlines=_deadlines(slots, model, situation),
+        min_amps=point.min_amps if point.switching == "current" else None,
+        start_cost=float(point.start_cost),
+        min_run=max(1, _whole_ticks(point.min_run_minutes, slots)),
+        min_rest=_whole_ticks(point.min_rest_minutes, slots),
+        before=SwitchingState(situation.on, _ticks_since(situation, slots)),
+        prefer_late=car.prefer == "late",
+    )
+
+
+def _deadlines(slots: Window, model: ChargeModel, situation: Situation) -> tuple[Deadline, ...]:
+    count = len(slots.ticks)
+    step = timedelta(minutes=slots.tick_minutes)
+    begin = slots.ticks[0].start if slots.ticks else situation.now
+    departures = situation.departures
+    ends = [min(count, max(0, (d.ready_by - begin) // step)) for d in departures[:-1]] + [count]
+    backs = [-((begin - (d.returns or d.instant)) // step) for d in departures]
+    return tuple(
+        Deadline(
+            end=end,
+            need_kwh=kwh_at_any_price(model, departure),
+            want_kwh=model.stored_kwh(departure.want_percent),
+            max_rate_per_kwh=float(departure.max_rate or 0),
+            back=min(max(end, back), following),
+            trip_kwh=departure.uses_kwh or 0.0,
+        )
+        for departure, end, back, following in zip(
+            departures, ends, backs, [*ends[1:], count], strict=True
+        )
+    )
+
+
+def kwh_at_any_price(model: ChargeModel, departure: DepartureAt) -> float:
+    """Battery energy to be reached whatever it costs [kWh].
+
+    Parameters
+    ----------
+    model : ChargeModel
+        The vehicle.
+    departure : DepartureAt
+        One of its departures.
+
+    Returns
+    -------
+    float
+        The need; without a limit to the rate, what is wanted is as good as needed [kWh].
+    """
+    unlimited = departure.max_rate is None
+    return model.stored_kwh(departure.want_percent if unlimited else departure.need_percent)
+
+
+def _whole_ticks(minutes: float, slots: Window) -> int:
+    return ceil(minutes / slots.tick_minutes)
+
+
+def _ticks_since(situation: Situation, slots: Window) -> int:
+    """Whole ticks that the present state will have lasted at the first tick."""
+    if situation.since is None or not slots.ticks:
+        return LONG_AT_REST.ticks
+    return max(0, (slots.ticks[0].start - situation.since) // timedelta(minutes=slots.tick_minutes))

@@ -1,0 +1,97 @@
+"""From chosen ticks to the periods of a plan."""
+
+from __future__ import annotations
+
+from math import ceil
+from typing import TYPE_CHECKING, NamedTuple
+
+from planners.plan.plan import Period
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from planners.plan.horizon import Horizon
+    from planners.plan.window import Stretch
+    from planners.power.charging import Ladder
+    from planners.solver.solution import Solution
+
+PARTS_OF_AN_AMPERE = 10
+"""Currents are told to hardware in tenths of an ampere (common practice, no source)."""
+
+ROUNDING = 1e-6
+"""Parts that are nearly a whole number are one."""
+
+
+class Draw(NamedTuple):
+    """A stretch of time, and the current drawn in it [A per phase]."""
+
+    stretch: Stretch
+    amps: float
+
+
+def draws(ahead: Horizon, solution: Solution, begin: int, end: int) -> list[Draw]:
+    """List the ticks that a solution charges in.
+
+    Parameters
+    ----------
+    ahead : Horizon
+        What was solved.
+    solution : Solution
+        The currents chosen.
+    begin, end : int
+        The first tick, and the first no more.
+
+    Returns
+    -------
+    list of Draw
+        Currents in tenths of an ampere, no less than was chosen (the last tick is cut short by
+        what that is too much), nor more than the tick allows.
+    """
+    chosen = []
+    for i in range(begin, end):
+        if solution.share[i] > 0:
+            tick = ahead.slots.ticks[i]
+            parts = ceil(float(solution.amps[i]) * PARTS_OF_AN_AMPERE - ROUNDING)
+            chosen.append(Draw(tick, min(tick.amps, parts / PARTS_OF_AN_AMPERE)))
+    return chosen
+
+
+def periods_of(drawn: Sequence[Draw], bought: Ladder) -> tuple[Period, ...]:
+    """Join what was bought in neighbouring stretches at one rate and one current.
+
+    Parameters
+    ----------
+    drawn : sequence of Draw
+        In order of time.
+    bought : Ladder
+        What the first of them bought, as many as it took.
+
+    Returns
+    -------
+    tuple of Period
+        In order of time.
+    """
+    periods: list[Period] = []
+    last_span = None
+    for (stretch, amps), share, kwh in zip(drawn, bought.share, bought.metered_kwh, strict=False):
+        cost = float(stretch.span.rate) * float(kwh)
+        before = periods[-1] if periods else None
+        joins = before is not None and (before.end, before.amps) == (stretch.start, amps)
+        if before is not None and joins and last_span is stretch.span:
+            periods.pop()
+            start, kwh_before, cost_before = before.start, before.kwh, before.cost
+        else:
+            start, kwh_before, cost_before = stretch.start, 0.0, 0.0
+        last_span = stretch.span
+        periods.append(
+            Period(
+                start=start,
+                end=stretch.end(float(share)),
+                amps=amps,
+                kwh=kwh_before + float(kwh),
+                cost=cost_before + cost,
+                band=stretch.span.band,
+                estimated=stretch.span.estimated,
+            )
+        )
+    return tuple(periods)

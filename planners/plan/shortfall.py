@@ -1,0 +1,104 @@
+"""What stands in the way of a need that can't be met, and what would do."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+from itertools import repeat
+from math import ceil
+from typing import TYPE_CHECKING
+
+from planners.plan.plan import Shortfall
+from planners.power.charging import ChargeModel, climb, ladder
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import datetime
+
+    from planners.plan.window import Stretch
+    from planners.power.electrics import AmpsSpan
+
+MOST_AMPS = 80
+"""The highest current asked about for a need that can't be met [A]: IEC 61851-1's highest."""
+
+LONGEST = timedelta(days=14)
+"""How far ahead to look for the instant at which a need could be met."""
+
+LONGEST_MINUTES = LONGEST // timedelta(minutes=1)
+
+MINUTE_HOURS = 1 / 60
+
+SHORT_KWH = 1e-6
+"""Battery energy that nobody would miss [kWh]."""
+
+
+def shortfall_of(
+    model: ChargeModel,
+    allowed: Sequence[Stretch],
+    currents: Sequence[AmpsSpan],
+    *,
+    from_kwh: float,
+    reaches_kwh: float,
+    need_kwh: float,
+) -> Shortfall | None:
+    """Say by how much a need is missed, and what would meet it.
+
+    Parameters
+    ----------
+    model : ChargeModel
+        The vehicle and the current.
+    allowed : sequence of Stretch
+        The time up to the departure in which it may charge.
+    currents : sequence of AmpsSpan
+        The currents allowed from now on, `LONGEST` ahead.
+    from_kwh, reaches_kwh, need_kwh : float
+        Battery energy now, at the end of the plan, and needed [kWh].
+
+    Returns
+    -------
+    Shortfall or None
+        None if the need is met.
+    """
+    if need_kwh - reaches_kwh <= SHORT_KWH:
+        return None
+    return Shortfall(
+        kwh=_metered_kwh(model, reaches_kwh, need_kwh),
+        earliest_ready=_earliest_ready(model, currents, from_kwh, need_kwh),
+        amps_that_would_do=_amps_that_would_do(model, allowed, from_kwh, need_kwh),
+    )
+
+
+def _earliest_ready(
+    model: ChargeModel, currents: Sequence[AmpsSpan], stored_kwh: float, need_kwh: float
+) -> datetime | None:
+    """Charge without a pause, but where the rest of the home leaves too little."""
+    for span in currents:
+        minutes = (span.end - span.start) / timedelta(minutes=1) if span.amps > 0 else 0
+        steps = climb(
+            model, stored_kwh, need_kwh, repeat(MINUTE_HOURS, ceil(minutes)), repeat(span.amps)
+        )
+        if steps.reaches_target:
+            return span.start + timedelta(minutes=float(steps.share.sum()))
+        stored_kwh += float(steps.gained_kwh.sum())
+    return None
+
+
+def _metered_kwh(model: ChargeModel, from_kwh: float, to_kwh: float) -> float:
+    """Energy at the meter from one state of the battery to another [kWh]."""
+    steps = ladder(model, from_kwh, to_kwh, MINUTE_HOURS, LONGEST_MINUTES)
+    if steps.reaches_target:
+        return float(steps.metered_kwh.sum())
+    return (to_kwh - from_kwh) / model.efficiency  # at this current it never gets there
+
+
+def _amps_that_would_do(
+    model: ChargeModel, allowed: Sequence[Stretch], from_kwh: float, need_kwh: float
+) -> float | None:
+    usable = [stretch for stretch in allowed if stretch.amps > 0]
+    hours = [stretch.hours for stretch in usable]
+    for amps in range(int(model.amps) + 1, MOST_AMPS + 1):
+        # Where the rest of the home leaves less than the model's current, no other leaves more.
+        drawn = [amps if each.amps >= model.amps else each.amps for each in usable]
+        if climb(replace(model, amps=amps), from_kwh, need_kwh, hours, drawn).reaches_target:
+            return float(amps)
+    return None

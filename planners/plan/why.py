@@ -1,0 +1,230 @@
+"""Why these hours: sentences derived from the plan and the rates it chose among."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from planners.accounts.money import format_money
+from planners.rates.usage_tiers import WATT_HOURS_PER_KWH
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+    from datetime import datetime
+    from zoneinfo import ZoneInfo
+
+    from planners.plan.alternatives import Alternatives
+    from planners.plan.plan import Plan
+    from planners.plan.window import Window
+
+SAME_KWH = 0.0005
+"""Energies that print alike [kWh]."""
+
+SHORT_KWH = 0.05
+"""Battery energy that is worth a word [kWh]."""
+
+SERIES = "price"
+"""What a price series has in place of bands: a word that would tell a reader nothing."""
+
+DAY = timedelta(days=1)
+
+
+def why(
+    plan: Plan,
+    slots: Window,
+    zone: ZoneInfo,
+    max_rate: Decimal | None,
+    alternatives: Alternatives | None,
+) -> tuple[str, ...]:
+    """Say in plain sentences why a plan charges when it does.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    slots : Window
+        The time and the rates it chose among.
+    zone : ZoneInfo
+        Whose clock the reader lives by.
+    max_rate : Decimal or None
+        The most that energy past the need may cost [currency per kWh].
+    alternatives : Alternatives or None
+        What other choices would cost; None where nothing is charged.
+
+    Returns
+    -------
+    tuple of str
+        Whole sentences, the most telling first.
+    """
+    return (
+        *_what_it_uses(plan, zone),
+        *_what_it_avoids(plan, slots),
+        *_what_it_saves(plan),
+        *(_what_else(plan, alternatives, zone) if alternatives else ()),
+        *_what_it_leaves(plan, slots, max_rate),
+        *_what_it_cannot(plan, zone),
+        *_what_it_guesses(plan, zone),
+        *_what_use_changes(slots),
+    )
+
+
+def _clock(instant: datetime, zone: ZoneInfo, form: str = "%H:%M") -> str:
+    return instant.astimezone(zone).strftime(form)
+
+
+def _bands(names: Iterable[str]) -> str:
+    return " and ".join(dict.fromkeys(name for name in names if name != SERIES))
+
+
+def _money(amount: float, plan: Plan) -> str:
+    return format_money(Decimal(repr(float(amount))), plan.currency)
+
+
+def _what_it_uses(plan: Plan, zone: ZoneInfo) -> Iterator[str]:
+    if not plan.periods:
+        if plan.soc_percent >= plan.want_percent:
+            yield (
+                f"The battery holds {plan.soc_percent:.0f} %, and {plan.want_percent:.0f} % is"
+                " all that is wanted: nothing to charge."
+            )
+        return
+    first, last = plan.periods[0].start, plan.periods[-1].end
+    form = "%H:%M" if plan.departure - plan.made_at <= DAY else "%a %d %b %H:%M"
+    paid = plan.cost / plan.energy_kwh
+    bands = _bands(period.band for period in plan.periods)
+    mean = " on average" if len({period.cost / period.kwh for period in plan.periods}) > 1 else ""
+    yield (
+        f"Charges {plan.energy_kwh:.1f} kWh between {_clock(first, zone, form)} and"
+        f" {_clock(last, zone, form)}{f' ({bands})' if bands else ''} at {paid:.4f}"
+        f" {plan.currency} per kWh{mean}."
+    )
+
+
+def _what_it_avoids(plan: Plan, slots: Window) -> Iterator[str]:
+    if not plan.periods:
+        return
+    spans = {(tick.span.band, tick.span.rate) for tick in slots.stretches}
+    dearest_used = max(period.cost / period.kwh for period in plan.periods)
+    dearer = sorted((rate, band) for band, rate in spans if float(rate) > dearest_used + 1e-9)
+    if dearer:
+        low, high = dearer[0][0], dearer[-1][0]
+        bands = _bands(band for _rate, band in dearer) or "the hours"
+        span = f"{low:.4f}" if low == high else f"{low:.4f} to {high:.4f}"
+        yield f"Keeps out of {bands} at {span} {plan.currency} per kWh."
+    elif len(spans) == 1:
+        yield "Every hour before the departure costs the same."
+
+
+def _what_it_saves(plan: Plan) -> Iterator[str]:
+    if not plan.periods:
+        return
+    for outcome, rule in (
+        (plan.at_once, "at once"),
+        (plan.timer, "on a timer"),
+    ):
+        more = outcome.cost - plan.cost
+        money = _money(abs(more), plan)
+        if abs(outcome.energy_kwh - plan.energy_kwh) > SAME_KWH:
+            yield (
+                f"Charging {rule} would take {outcome.energy_kwh:.1f} kWh and cost"
+                f" {_money(outcome.cost, plan)}."
+            )
+        elif money != _money(0, plan):
+            yield f"Charging {rule} would cost {money} {'more' if more > 0 else 'less'}."
+        else:
+            yield f"Charging {rule} would cost the same."
+
+
+def _what_else(plan: Plan, other: Alternatives, zone: ZoneInfo) -> Iterator[str]:
+    shifts = [
+        (way, _compared(cost - other.cost, plan))
+        for way, cost in (("earlier", other.earlier), ("later", other.later))
+        if cost is not None
+    ]
+    if shifts:
+        (way, more), *others = shifts
+        rest = "".join(f"; an hour {the_other}, {its}" for the_other, its in others)
+        yield f"An hour {way} the same charge would cost {more}{rest}."
+    if other.fewer_starts is not None:
+        starts, cost = other.fewer_starts
+        count = "1 start" if starts == 1 else f"{starts} starts"
+        more = _compared(cost - other.cost, plan)
+        yield f"With {count} instead of {plan.starts} it would cost {more}."
+    for current in other.currents:
+        if current.short_kwh > SHORT_KWH:
+            yield f"At {current.amps:g} A it would end {current.short_kwh:.1f} kWh short."
+        else:
+            more = _compared(current.cost - other.cost, plan)
+            yield f"At {current.amps:g} A it would cost {more}."
+    yield from _what_for(plan, other, zone)
+
+
+def _compared(more: float, plan: Plan) -> str:
+    money = _money(abs(more), plan)
+    if money == _money(0, plan):
+        return "the same"
+    return f"{money} {'more' if more > 0 else 'less'}"
+
+
+def _what_for(plan: Plan, other: Alternatives, zone: ZoneInfo) -> Iterator[str]:
+    if not other.more_kwh:
+        return
+    amount = f"{abs(other.more_kwh):.1f} kWh {'more' if other.more_kwh > 0 else 'less'}"
+    until = _clock(plan.later[-1].departure, zone, "%a %d %b %H:%M")
+    saving = "" if other.saves is None else f", which saves {_money(other.saves, plan)} by {until}"
+    yield f"The battery gets {amount} than the next departure alone would have it{saving}."
+
+
+def _what_it_leaves(plan: Plan, slots: Window, max_rate: Decimal | None) -> Iterator[str]:
+    if plan.shortfall or plan.want_percent - plan.reaches_percent < 0.05:  # noqa: PLR2004
+        return
+    left = f"Stops at {plan.reaches_percent:.0f} % of the {plan.want_percent:.0f} % wanted: "
+    charging = {tick.start for tick in slots.ticks if plan.period_at(tick.start)}
+    unused = [tick.span.rate for tick in slots.ticks if tick.start not in charging]
+    if not unused or max_rate is None:
+        yield left + "there is no time for more."
+    elif min(unused) > max_rate:
+        yield (
+            left + f"every other hour costs more than the {max_rate} {plan.currency} per kWh that"
+            " it may."
+        )
+    else:
+        yield left + "what is left is not worth another start."
+
+
+def _what_it_cannot(plan: Plan, zone: ZoneInfo) -> Iterator[str]:
+    short = plan.shortfall
+    if short is None:
+        return
+    yield (
+        f"{plan.need_percent:.0f} % can't be reached in time: {short.kwh:.1f} kWh are missing, and"
+        f" the battery will hold {plan.reaches_percent:.0f} %."
+    )
+    if short.earliest_ready is not None:
+        yield (
+            f"Charging without a pause would be done at"
+            f" {_clock(short.earliest_ready, zone, '%a %d %b %H:%M')} at the earliest."
+        )
+    if short.amps_that_would_do is not None:
+        yield f"{short.amps_that_would_do:g} A would do it in time."
+
+
+def _what_it_guesses(plan: Plan, zone: ZoneInfo) -> Iterator[str]:
+    guessed = [period for period in plan.periods if period.estimated]
+    if guessed:
+        joined: list[tuple[datetime, datetime]] = []
+        for period in guessed:
+            start = joined.pop()[0] if joined and joined[-1][1] == period.start else period.start
+            joined.append((start, period.end))
+        times = ", ".join(f"{_clock(start, zone)}-{_clock(end, zone)}" for start, end in joined)
+        yield f"The rate is an estimate for {times}: the plan is made again when prices arrive."
+
+
+def _what_use_changes(slots: Window) -> Iterator[str]:
+    tiers = next((tick.span.tiers for tick in slots.stretches if tick.span.tiers), None)
+    if tiers is not None:
+        yield (
+            "Rates change with use: planned at those of the next kWh after the usual"
+            f" {tiers.usual_wh / WATT_HOURS_PER_KWH:g} kWh a {tiers.per}."
+        )

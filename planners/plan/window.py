@@ -1,0 +1,134 @@
+"""The stretches of time between now and a departure, each at one rate."""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from datetime import datetime
+
+    from numpy.typing import NDArray
+
+    from planners.power.electrics import AmpsSpan
+    from planners.rates.prices import Prices, RateSpan
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A stretch of time [h] at one rate, from `start` (UTC), and the current it allows [A]."""
+
+    start: datetime
+    hours: float
+    span: RateSpan
+    amps: float
+
+    def end(self, share: float = 1.0) -> datetime:
+        """Return when a share of it has passed."""
+        return self.start + timedelta(hours=self.hours * share)
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """Ticks from now to the departure less its margin, and the fragment before the first of them.
+
+    Attributes
+    ----------
+    fragment : Stretch or None
+        From now to the first tick; None if now is on a tick, or there is no tick.
+    ticks : tuple of Stretch
+        Equal stretches, aligned to the local clock.
+    tick_minutes : int
+        Their length: the household's tick, or a divisor of it where a rate changes inside one.
+    """
+
+    fragment: Stretch | None
+    ticks: tuple[Stretch, ...]
+    tick_minutes: int
+
+    @property
+    def tick_hours(self) -> float:
+        """Length of a tick [h]."""
+        return self.tick_minutes / 60
+
+    @property
+    def stretches(self) -> tuple[Stretch, ...]:
+        """The fragment, if any, and the ticks."""
+        return (self.fragment, *self.ticks) if self.fragment else self.ticks
+
+    def until(self, instant: datetime) -> Window:
+        """Leave out the ticks that end after an instant."""
+        return replace(self, ticks=tuple(tick for tick in self.ticks if tick.end() <= instant))
+
+    @property
+    def highest_amps(self) -> NDArray[np.float64]:
+        """Highest current of each tick [A per phase], shape (ticks,)."""
+        return np.array([tick.amps for tick in self.ticks], dtype=np.float64)
+
+    @property
+    def rates_per_kwh(self) -> NDArray[np.float64]:
+        """Rate of each tick [currency per kWh], shape (ticks,)."""
+        return np.array([float(tick.span.rate) for tick in self.ticks], dtype=np.float64)
+
+
+def window(
+    prices: Prices,
+    now: datetime,
+    ready_by: datetime,
+    tick_minutes: int,
+    allowed: Callable[[datetime, datetime], Sequence[AmpsSpan]],
+) -> Window:
+    """Lay ticks over the time from now to `ready_by`.
+
+    Parameters
+    ----------
+    prices : Prices
+        The household's rates.
+    now, ready_by : datetime
+        UTC; no ticks where `ready_by` is not at least a tick later.
+    tick_minutes : int
+        The household's tick.
+    allowed : callable
+        Gives the currents allowed from one instant to another, without a gap.
+
+    Returns
+    -------
+    Window
+        Each stretch with its rate and the highest current allowed all through it.
+
+    Raises
+    ------
+    TariffError
+        Where no rate is known.
+    """  # noqa: DOC502 - raised by prices
+    if ready_by <= now:
+        return Window(None, (), tick_minutes)
+    step_minutes = prices.step_minutes(now, ready_by, tick_minutes)
+    step = timedelta(minutes=step_minutes)
+    first = prices.tick_from(now, step_minutes)
+    count = max(0, (ready_by - first) // step)
+    if count == 0:
+        return Window(None, (), step_minutes)
+    spans = prices.spans(now, first + count * step)
+    starts = [span.start for span in spans]
+    currents = allowed(now, first + count * step)
+    changes = [current.start for current in currents]
+
+    def stretch(start: datetime, length: timedelta) -> Stretch:
+        during = slice(bisect_right(changes, start) - 1, bisect_left(changes, start + length))
+        return Stretch(
+            start,
+            length / timedelta(hours=1),
+            spans[bisect_right(starts, start) - 1],
+            min(current.amps for current in currents[during]),
+        )
+
+    fragment = stretch(now, first - now) if first > now else None
+    return Window(
+        fragment, tuple(stretch(first + i * step, step) for i in range(count)), step_minutes
+    )

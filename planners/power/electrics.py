@@ -1,0 +1,169 @@
+"""The currents a household file allows, and the charge model they make.
+
+Nothing may ever exceed `highest_amps`. What the rest of the home is known to draw in certain hours
+leaves less of it: `amps_allowed` tells when, and how much.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from config.household.consistency import lowest_amps
+from planners.local_time.conversion import instant_of, minute_of
+from planners.power.charging import ChargeModel
+from planners.power.home_load import home_load
+from planners.power.main_fuse import Reach, share_of_fuse
+from planners.rates.runs import run_starts
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from config import HouseholdFile
+
+FUSE_DIGITS = 6
+"""What is left under the fuse is rounded to so many: sums of decimals are not exact [A]."""
+
+
+@dataclass(frozen=True, slots=True)
+class AmpsSpan:
+    """A stretch of time in which one current is allowed.
+
+    Attributes
+    ----------
+    start, end : datetime
+        UTC; `end` is the first instant outside.
+    amps : float
+        The highest current [A per phase]; 0 where the vehicle can't charge.
+    """
+
+    start: datetime
+    end: datetime
+    amps: float
+
+
+def highest_amps(file: HouseholdFile, charge_point: str, vehicle: str) -> float:
+    """Return the lowest of what the charge point, the vehicle and the main fuse allow [A].
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    charge_point, vehicle : str
+        Their names in the file.
+
+    Returns
+    -------
+    float
+        Current per phase. Charge points that together could draw more than the main fuse share
+        it, so that no two of them ever exceed it, whatever each of them does.
+    """
+    points, fuse = file.charge_points, file.household.main_fuse_amps
+    share = points[charge_point].max_amps
+    if fuse is not None:
+        reaches = {
+            name: Reach(lowest_amps(point), point.max_amps) for name, point in points.items()
+        }
+        share = share_of_fuse(reaches, charge_point, fuse)
+    return _limited(file, vehicle, share)
+
+
+def amps_allowed(
+    file: HouseholdFile, charge_point: str, vehicle: str, start: datetime, end: datetime
+) -> tuple[AmpsSpan, ...]:
+    """Tell which current is allowed when, given what the rest of the home is known to draw.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    charge_point, vehicle : str
+        Their names in the file.
+    start, end : datetime
+        Aware.
+
+    Returns
+    -------
+    tuple of AmpsSpan
+        From `start` to `end` without a gap, the current changing from each to the next; empty
+        where `end` is not after `start`. No current is above `highest_amps`; it is 0 where too
+        little is left for the lowest current that can be set, or for what a relay switches on.
+    """
+    if end <= start:
+        return ()
+    first, last = minute_of(start), minute_of(end - datetime.resolution) + 1
+    amps = _amps_of_minutes(file, charge_point, vehicle, first, last)
+    starts = run_starts(amps)
+    edges = [start, *(instant_of(first + int(place)) for place in starts[1:]), end]
+    return tuple(
+        AmpsSpan(since.astimezone(UTC), until.astimezone(UTC), float(amps[place]))
+        for (since, until), place in zip(pairwise(edges), starts, strict=True)
+    )
+
+
+def _amps_of_minutes(
+    file: HouseholdFile, charge_point: str, vehicle: str, first: int, last: int
+) -> NDArray[np.float64]:
+    """Highest current of each UTC minute from `first` until before `last` [A per phase]."""
+    ceiling, fuse = highest_amps(file, charge_point, vehicle), file.household.main_fuse_amps
+    if fuse is None or not file.household.known_load:
+        return np.full(last - first, ceiling)
+    reaches = _reaches(file)
+    loads, place = np.unique(home_load(file, first, last), return_inverse=True)
+    shares = [
+        share_of_fuse(reaches, charge_point, round(fuse - load, FUSE_DIGITS))
+        for load in loads.tolist()
+    ]
+    return np.array([min(ceiling, share) for share in shares])[place]
+
+
+def _reaches(file: HouseholdFile) -> dict[str, Reach]:
+    """Currents of every charge point: a relay's is the most that its vehicles draw."""
+    reaches: dict[str, Reach] = {}
+    for name, point in file.charge_points.items():
+        if point.switching == "current":
+            reaches[name] = Reach(point.min_amps, point.max_amps)
+        else:
+            cars = [car for car, each in file.vehicles.items() if each.charge_point == name]
+            drawn = max([_limited(file, car, point.max_amps) for car in cars], default=0.0)
+            reaches[name] = Reach(drawn, drawn)
+    return reaches
+
+
+def _limited(file: HouseholdFile, vehicle: str, amps: float) -> float:
+    own = file.vehicles[vehicle].max_amps
+    return float(amps if own is None else min(amps, own))
+
+
+def charge_model(file: HouseholdFile, vehicle: str, *, amps: float | None = None) -> ChargeModel:
+    """Return the charge model of a vehicle at its own charge point.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    vehicle : str
+        Its name in the file.
+    amps : float, optional
+        A current [A] in place of the highest allowed one, to ask what it would change.
+
+    Returns
+    -------
+    ChargeModel
+        With the phases that both the charge point and the vehicle have.
+    """
+    car = file.vehicles[vehicle]
+    point = file.charge_points[car.charge_point]
+    return ChargeModel(
+        amps=highest_amps(file, car.charge_point, vehicle) if amps is None else amps,
+        phases=min(point.phases, car.phases),
+        volts=file.household.nominal_volts,
+        usable_kwh=car.usable_kwh,
+        efficiency=car.charging_efficiency_percent / 100,
+        standby_kw=car.standby_watts / 1000,
+        taper=tuple((soc, share) for soc, share in car.taper or ()),
+    )

@@ -1,0 +1,6 @@
+"""What a kWh costs at any instant, tax included, from bands, price series and usage tiers.
+
+Knows no vehicle and no plan.
+"""
+
+from __future__ import annotations

@@ -1,0 +1,139 @@
+"""Rates of a tariff of bands: the band that covers each minute of the local or standard clock."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from config.files.errors import TariffError
+from config.tariffs.bands import band_table, names_holidays
+from planners.local_time.conversion import DAY_MINUTES, instant_of
+from planners.local_time.day_kinds import minutes_of_days
+from planners.local_time.zone_offsets import Offsets, offsets_between, standard_offsets_between
+from planners.rates.runs import RateRun, run_starts
+from planners.rates.usage_tiers import band_rate, usage_tiers_of
+
+if TYPE_CHECKING:
+    from decimal import Decimal
+    from zoneinfo import ZoneInfo
+
+    from numpy.typing import NDArray
+
+    from config.tariffs.tariff import Tariff
+    from planners.rates.usage_tiers import UsageTiers
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BandRates:
+    """The rates of one tariff of bands.
+
+    Attributes
+    ----------
+    tariff : str
+        Name of the tariff, for errors.
+    zone : ZoneInfo
+        The household's zone.
+    standard : bool
+        Whether its meter ignores daylight saving.
+    holidays : str or None
+        Code of the public holidays, where a band of the tariff names them.
+    table : ndarray of int8, shape (12 months, 8 day kinds, 1440 minutes)
+        Place of the band that covers each minute, -1 for none.
+    names : tuple of str
+        Bands.
+    rates : tuple of Decimal
+        Their rates, tax included [currency per kWh]; those after the usual use where there are
+        tiers.
+    tiers : tuple of UsageTiers or None
+        Their tiers.
+    """
+
+    tariff: str
+    zone: ZoneInfo
+    standard: bool
+    holidays: str | None
+    table: NDArray[np.int8]
+    names: tuple[str, ...]
+    rates: tuple[Decimal, ...]
+    tiers: tuple[UsageTiers | None, ...]
+
+    def runs(self, first: int, last: int) -> list[RateRun]:
+        """Rates of the UTC minutes from `first` until before `last`.
+
+        Parameters
+        ----------
+        first, last : int
+            UTC minutes; `first` is before `last`.
+
+        Returns
+        -------
+        list of RateRun
+            In order of time, the first one beginning at `first`.
+
+        Raises
+        ------
+        TariffError
+            If no band covers one of the minutes.
+        """
+        local = self._offsets(first, last).to_local(np.arange(first, last))
+        first_day = int(local.min()) // DAY_MINUTES
+        last_day = int(local.max()) // DAY_MINUTES
+        days = minutes_of_days(self.table, first_day, last_day, self.holidays)
+        bands = days[local - first_day * DAY_MINUTES]
+        starts = run_starts(bands)
+        found = bands[starts].tolist()
+        if min(found) < 0:
+            minute = first + int(starts[found.index(-1)])
+            raise TariffError(f"no band of {self.tariff} covers {instant_of(minute).isoformat()}")
+        return [
+            RateRun(
+                first + start,
+                self.names[band],
+                self.rates[band],
+                estimated=False,
+                tiers=self.tiers[band],
+            )
+            for start, band in zip(starts.tolist(), found, strict=True)
+        ]
+
+    def known_until(self, minute: int) -> int | None:  # noqa: ARG002 - part of the protocol
+        """Bands are known for ever."""
+        return None
+
+    def _offsets(self, first: int, last: int) -> Offsets:
+        if self.standard:
+            return standard_offsets_between(self.zone, first, last)
+        return offsets_between(self.zone, first, last)
+
+
+def band_rates_of(tariff: Tariff, zone: ZoneInfo, holidays: str | None) -> BandRates:
+    """Make a tariff's bands ready to be asked.
+
+    Parameters
+    ----------
+    tariff : Tariff
+        A tariff of bands.
+    zone : ZoneInfo
+        The household's zone.
+    holidays : str or None
+        The household's code of public holidays.
+
+    Returns
+    -------
+    BandRates
+        Its rates, tax included.
+    """
+    bands = tariff.bands or ()
+    return BandRates(
+        tariff=tariff.name,
+        zone=zone,
+        standard=tariff.clock == "standard",
+        # Where no band names them, public holidays are ordinary days.
+        holidays=holidays if names_holidays(tariff) else None,
+        table=band_table(tariff),
+        names=tuple(band.name for band in bands),
+        rates=tuple(band_rate(tariff, band) for band in bands),
+        tiers=tuple(usage_tiers_of(tariff, band) for band in bands),
+    )

@@ -1,0 +1,117 @@
+"""Which of a household's dated tariffs is in force: each from a local midnight until the next."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from dataclasses import dataclass
+from datetime import date, time
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from config.files.errors import TariffError
+from planners.local_time.conversion import DAY_MINUTES, date_of, instant_of_local, minute_of
+from planners.local_time.zone_offsets import offsets_between
+from planners.rates.runs import run_starts
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+    from zoneinfo import ZoneInfo
+
+
+@dataclass(frozen=True, slots=True)
+class TariffsInForce:
+    """The first days of a household's tariffs.
+
+    Attributes
+    ----------
+    zone : ZoneInfo
+        The household's zone; tariffs change at midnight on the wall, whatever the meter shows.
+    first_days : tuple of date
+        Local date on which each tariff comes into force, ascending.
+    """
+
+    zone: ZoneInfo
+    first_days: tuple[date, ...]
+
+    @classmethod
+    def of(cls, zone: ZoneInfo, valid_from: Sequence[date | None]) -> TariffsInForce:
+        """Read the dates of tariffs.
+
+        Parameters
+        ----------
+        zone : ZoneInfo
+            The household's zone.
+        valid_from : sequence of date or None
+            Dates, ascending; None for a tariff that has always been in force.
+
+        Returns
+        -------
+        TariffsInForce
+            The same, ready to be asked.
+        """
+        return cls(zone, tuple(day or date.min for day in valid_from))
+
+    def place_on(self, day: date) -> int:
+        """Find the tariff of a local date: the last whose first day has come.
+
+        Parameters
+        ----------
+        day : date
+            Local date.
+
+        Returns
+        -------
+        int
+            Its place.
+
+        Raises
+        ------
+        TariffError
+            If the first tariff is not in force yet.
+        """
+        place = bisect_right(self.first_days, day) - 1
+        if place < 0:
+            raise TariffError(
+                f"no tariff is in force on {day.isoformat()}: "
+                f"the first is valid from {self.first_days[0].isoformat()}"
+            )
+        return place
+
+    def begins(self, place: int) -> int:
+        """Find when a tariff, not the first, comes into force.
+
+        Parameters
+        ----------
+        place : int
+            Its place.
+
+        Returns
+        -------
+        int
+            UTC minute.
+        """
+        return minute_of(instant_of_local(self.first_days[place], time.min, self.zone))
+
+    def between(self, first: int, last: int) -> Iterator[tuple[int, int, int]]:
+        """List the tariffs in force from one UTC minute until before another.
+
+        Parameters
+        ----------
+        first, last : int
+            UTC minutes; `first` is before `last`.
+
+        Yields
+        ------
+        tuple of int
+            Place of the tariff, its first UTC minute, and the UTC minute after its last.
+        """
+        local = offsets_between(self.zone, first, last).to_local(np.arange(first, last))
+        days = local // DAY_MINUTES
+        changes = run_starts(days)
+        places = [self.place_on(date_of(day)) for day in days[changes].tolist()]
+        starts = run_starts(np.array(places))
+        edges = [*(first + changes[starts]).tolist(), last]
+        for (start, end), place in zip(pairwise(edges), starts.tolist(), strict=True):
+            yield places[place], start, end

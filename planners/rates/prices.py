@@ -1,0 +1,275 @@
+"""What a kWh costs at any instant, tax included: the one door between tariffs and the planners.
+
+Beyond this door there are only UTC instants and rates; what local time, bands, price series and
+taxes are stays behind it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from decimal import Decimal
+from itertools import pairwise
+from math import gcd
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from planners.local_time.conversion import MINUTE, instant_of, local_date, minute_of
+from planners.local_time.zone_offsets import offset_at, offsets_between
+from planners.rates.band_rates import band_rates_of
+from planners.rates.in_force import TariffsInForce
+from planners.rates.series_rates import series_rates_of
+from planners.rates.spans import RateGrid, RateSpan
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+    from zoneinfo import ZoneInfo
+
+    from config.files.series import PricePoint
+    from config.household.household_file import HouseholdFile
+    from config.tariffs.tariff import Tariff
+    from planners.rates.runs import RateRun, Rates
+
+__all__ = ["Prices", "RateGrid", "RateSpan", "prices_of"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Prices:
+    """All that a household's tariffs say, now and later. Made by `prices_of`.
+
+    Attributes
+    ----------
+    zone : ZoneInfo
+        The household's zone.
+    tariffs : tuple of Tariff
+        In the order in which they come into force.
+    rates : tuple of Rates
+        The rates of each.
+    in_force : TariffsInForce
+        Which holds when.
+    """
+
+    zone: ZoneInfo
+    tariffs: tuple[Tariff, ...]
+    rates: tuple[Rates, ...]
+    in_force: TariffsInForce
+
+    def spans(self, start: datetime, end: datetime) -> tuple[RateSpan, ...]:
+        """Rates from one instant to another.
+
+        Parameters
+        ----------
+        start, end : datetime
+            Aware, in order; they need not be whole minutes.
+
+        Returns
+        -------
+        tuple of RateSpan
+            Contiguous, from `start` to `end`; neighbours differ. Empty if `end` is `start`.
+
+        Raises
+        ------
+        ValueError
+            If `end` is before `start`.
+
+        Notes
+        -----
+        Raises `TariffError` if no rate is known at some instant; so does all that asks for spans.
+        """
+        if end < start:
+            raise ValueError("the end of a stretch of time is before its start")
+        if end == start:
+            return ()
+        first, last = minute_of(start), minute_of(end - datetime.resolution) + 1
+        runs = list(self._runs(first, last))
+        # The minutes that hold the start and the end may be only partly inside.
+        inner = (instant_of(run.first) for run, _ in runs[1:])
+        edges = [start.astimezone(UTC), *inner, end.astimezone(UTC)]
+        return tuple(
+            RateSpan(begins, ends, run.rate, run.band, tariff, run.estimated, run.tiers)
+            for (begins, ends), (run, tariff) in zip(pairwise(edges), runs, strict=True)
+        )
+
+    def rate_at(self, instant: datetime) -> RateSpan:
+        """Rate at an instant.
+
+        Parameters
+        ----------
+        instant : datetime
+            Aware.
+
+        Returns
+        -------
+        RateSpan
+            The whole UTC minute that holds the instant.
+        """
+        start = instant_of(minute_of(instant))
+        return self.spans(start, start + MINUTE)[0]
+
+    def grid(self, start: datetime, ticks: int, tick_minutes: int) -> RateGrid:
+        """Rates by ticks.
+
+        Parameters
+        ----------
+        start : datetime
+            Start of the first tick, aware.
+        ticks : int
+            Number of ticks.
+        tick_minutes : int
+            Length of each, see `step_minutes` [min].
+
+        Returns
+        -------
+        RateGrid
+            A rate for every tick.
+
+        Raises
+        ------
+        ValueError
+            If a span begins inside a tick.
+        """
+        tick = tick_minutes * MINUTE
+        spans = self.spans(start, start + ticks * tick)
+        for span in spans:
+            if (span.start - start) % tick:
+                raise ValueError(f"the rate changes inside a tick, at {span.start.isoformat()}")
+        counts = [(span.end - span.start) // tick for span in spans]
+        return RateGrid(
+            rates=np.repeat(np.array([float(span.rate) for span in spans], np.float64), counts),
+            spans=spans,
+            estimated=np.repeat(np.array([span.estimated for span in spans], np.bool_), counts),
+        )
+
+    def step_minutes(self, start: datetime, end: datetime, tick_minutes: int) -> int:
+        """Longest tick, aligned to the local clock, inside which no span begins.
+
+        Parameters
+        ----------
+        start, end : datetime
+            Aware, in order.
+        tick_minutes : int
+            The tick that is wanted [min].
+
+        Returns
+        -------
+        int
+            The largest divisor of `tick_minutes` that will do, at least 1 [min].
+        """
+        offsets = offsets_between(self.zone, minute_of(start), minute_of(end)).minutes.tolist()
+        edges = [minute_of(span.start) + offsets[0] for span in self.spans(start, end)[1:]]
+        # A clock that is put on by half an hour leaves no ticks of an hour aligned.
+        shifts = [later - earlier for earlier, later in pairwise(offsets)]
+        return gcd(tick_minutes, *edges, *shifts)
+
+    def tick_from(self, instant: datetime, tick_minutes: int) -> datetime:
+        """Start of the first tick, aligned to the local clock, that is not before an instant.
+
+        Parameters
+        ----------
+        instant : datetime
+            Aware.
+        tick_minutes : int
+            Length of a tick [min].
+
+        Returns
+        -------
+        datetime
+            UTC, on a whole minute.
+        """
+        minute = minute_of(instant - datetime.resolution) + 1
+        shown = minute + offset_at(self.zone, minute)
+        return instant_of(minute + -shown % tick_minutes)
+
+    def tariff_on(self, day: date) -> Tariff:
+        """Tariff in force on a local date: the last whose `valid_from` has come.
+
+        Parameters
+        ----------
+        day : date
+            Local date.
+
+        Returns
+        -------
+        Tariff
+            As declared, before tax.
+        """
+        return self.tariffs[self.in_force.place_on(day)]
+
+    def standing_charge(self, day: date) -> Decimal:
+        """Standing charge of a local date.
+
+        Parameters
+        ----------
+        day : date
+            Local date.
+
+        Returns
+        -------
+        Decimal
+            Tax included [currency].
+        """
+        tariff = self.tariff_on(day)
+        return tariff.standing_charge * (100 + tariff.tax_percent) / 100
+
+    def known_until(self, after: datetime) -> datetime | None:
+        """When the rates cease to be known.
+
+        Parameters
+        ----------
+        after : datetime
+            Where to begin to look, aware.
+
+        Returns
+        -------
+        datetime or None
+            First instant from `after` on whose rate is not known yet; None where all are.
+        """
+        minute = minute_of(after)
+        place = self.in_force.place_on(local_date(after, self.zone))
+        unknown = self.rates[place].known_until(minute)
+        for later in range(place + 1, len(self.rates)):
+            change = self.in_force.begins(later)
+            if unknown is not None and unknown < change:
+                break
+            unknown = self.rates[later].known_until(change)
+        return None if unknown is None else max(instant_of(unknown), after.astimezone(UTC))
+
+    def _runs(self, first: int, last: int) -> Iterator[tuple[RateRun, str]]:
+        """List the runs from `first` until before `last` with their tariffs; neighbours differ."""
+        what: tuple[object, ...] = ()
+        for place, start, end in self.in_force.between(first, last):
+            tariff = self.tariffs[place].name
+            for run in self.rates[place].runs(start, end):
+                before, what = what, (*run[1:], tariff)
+                if what != before:
+                    yield run, tariff
+
+
+def prices_of(file: HouseholdFile, series: Mapping[str, Sequence[PricePoint]]) -> Prices:
+    """Make a household's tariffs ready to be asked.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    series : mapping of str to sequence of PricePoint
+        Prices known so far, by the name of the tariff; a series without any may be left out.
+
+    Returns
+    -------
+    Prices
+        The rates of all tariffs.
+    """
+    zone = file.zone
+    return Prices(
+        zone=zone,
+        tariffs=file.tariffs,
+        rates=tuple(
+            band_rates_of(tariff, zone, file.household.public_holidays)
+            if tariff.prices is None
+            else series_rates_of(tariff, zone, series.get(tariff.name, ()))
+            for tariff in file.tariffs
+        ),
+        in_force=TariffsInForce.of(zone, [tariff.valid_from for tariff in file.tariffs]),
+    )

@@ -1,0 +1,268 @@
+"""Rates of a price series: what it says, and what to expect where it says nothing (yet).
+
+How long a price holds: until the next one, and at most `step_minutes` where the file gives them.
+Where it does not, the step is read off the prices, so that a series may go from hours to quarter
+hours in its midst, and missing rows are seen in either part:
+
+- a price holds until the next start; but where that gap is longer than the gap before it and the
+  one after it, rows are missing, and the price holds for the longer of those two at the most
+  (the first and the last gap have only one beside them);
+- the last price holds as long as the one before it, and a single price for 60 minutes;
+- none holds for more than 24 hours.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from config.files.errors import TariffError
+from planners.local_time.conversion import DAY_MINUTES, EPOCH, MINUTE, instant_of, minute_of
+from planners.local_time.zone_offsets import Offsets, offsets_between
+from planners.rates.runs import RateRun, run_starts
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+    from decimal import Decimal
+    from zoneinfo import ZoneInfo
+
+    from numpy.typing import NDArray
+
+    from config.files.series import PricePoint
+    from config.tariffs.tariff import PriceFile, Tariff
+
+BAND = "price"
+"""A price series has one band."""
+DAYS_ESTIMATED_FROM = 7
+SINGLE_MINUTES = 60
+"""How long a price holds that has no neighbour to tell its step [min]."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SeriesRates:
+    """The rates of one price series.
+
+    Attributes
+    ----------
+    tariff : str
+        Name of the tariff, for errors.
+    zone : ZoneInfo
+        The household's zone.
+    starts : ndarray of int64, shape (points,)
+        UTC minutes from which the prices hold, ascending.
+    ends : ndarray of int64, shape (points,)
+        UTC minutes until which they hold at most.
+    rates : tuple of Decimal
+        Their rates, tax included [currency per kWh].
+    offsets : Offsets
+        The zone's offsets while prices are known.
+    """
+
+    tariff: str
+    zone: ZoneInfo
+    starts: NDArray[np.int64]
+    ends: NDArray[np.int64]
+    rates: tuple[Decimal, ...]
+    offsets: Offsets
+
+    def runs(self, first: int, last: int) -> list[RateRun]:
+        """Rates of the UTC minutes from `first` until before `last`.
+
+        Parameters
+        ----------
+        first, last : int
+            UTC minutes; `first` is before `last`.
+
+        Returns
+        -------
+        list of RateRun
+            In order of time, the first one beginning at `first`.
+        """
+        points = self._point_at(np.arange(first, last))
+        starts = run_starts(points)
+        edges = [*(first + starts).tolist(), last]
+        runs: list[RateRun] = []
+        for (start, end), point in zip(pairwise(edges), points[starts].tolist(), strict=True):
+            if point < 0:
+                runs.extend(self._estimates(start, end))
+            else:
+                runs.append(RateRun(start, BAND, self.rates[point], estimated=False))
+        return runs
+
+    def known_until(self, minute: int) -> int | None:
+        """First UTC minute, this one or later, whose price is not known yet.
+
+        Parameters
+        ----------
+        minute : int
+            UTC minute.
+
+        Returns
+        -------
+        int
+            UTC minute.
+        """
+        point = int(self._point_at(np.array([minute]))[0])
+        if point < 0:
+            return minute
+        holes = np.flatnonzero(self.ends[point:-1] < self.starts[point + 1 :])
+        return int(self.ends[point + int(holes[0])] if len(holes) else self.ends[-1])
+
+    def around(self, minute: int) -> tuple[int | None, int | None]:
+        """Find the end of the prices before a minute of which none is known, and the next start.
+
+        Parameters
+        ----------
+        minute : int
+            UTC minute.
+
+        Returns
+        -------
+        tuple of int or None
+            UTC minutes; None where there is no price before, or none after.
+        """
+        after = int(np.searchsorted(self.starts, minute, side="right"))
+        ended = int(self.ends[after - 1]) if after else None
+        return ended, int(self.starts[after]) if after < len(self.starts) else None
+
+    def _point_at(self, minutes: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Place of the price that holds at each minute, -1 where none does."""
+        if not len(self.starts):
+            return np.full(minutes.shape, -1)
+        point = np.searchsorted(self.starts, minutes, side="right") - 1
+        return np.where((point >= 0) & (minutes < self.ends[point]), point, -1)
+
+    def _estimates(self, first: int, last: int) -> Iterator[RateRun]:
+        """Rates expected from `first` until before `last`, of which nothing is known."""
+        before = int(np.searchsorted(self.starts, first))
+        if before == 0:
+            raise TariffError(
+                f"no prices of {self.tariff} are known before {instant_of(first).isoformat()}"
+            )
+        local = offsets_between(self.zone, first, last).to_local(np.arange(first, last))
+        # All days after the last known one look back on the same days.
+        end_known = self.offsets.to_local(self.ends[before - 1 : before] - 1)
+        next_day = (int(end_known[0]) // DAY_MINUTES + 1) * DAY_MINUTES
+        later = local >= next_day
+        local[later] = next_day + local[later] % DAY_MINUTES
+        times, place = np.unique(local, return_inverse=True)
+        history = self._history(times)
+        groups = run_starts(history)
+        rates = [self._mean(row, before) for row in history[groups].tolist()]
+        group = np.searchsorted(groups, place, side="right") - 1
+        for start in run_starts(group).tolist():
+            yield RateRun(first + start, BAND, rates[group[start]], estimated=True)
+
+    def _history(self, times: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Latest prices known at the same time of earlier days.
+
+        Parameters
+        ----------
+        times : ndarray of int64, shape (times,)
+            Local minutes of a stretch without prices, so that all known on earlier days and at
+            the same time are known before it.
+
+        Returns
+        -------
+        ndarray of int64, shape (times, 7)
+            Their places, filled up with -1.
+        """
+        history = np.full((len(times), DAYS_ESTIMATED_FROM), -1)
+        found = np.zeros(len(times), np.int64)
+        open_ = np.arange(len(times))
+        oldest = self.offsets.to_local(self.starts[:1])[0]
+        days = 0
+        while len(open_):
+            days += 1
+            then = times[open_] - days * DAY_MINUTES
+            point = self._point_at(self.offsets.to_utc(then))
+            hit = open_[point >= 0]
+            history[hit, found[hit]] = point[point >= 0]
+            found[hit] += 1
+            open_ = open_[(found[open_] < DAYS_ESTIMATED_FROM) & (then >= oldest - DAY_MINUTES)]
+        return history
+
+    def _mean(self, places: Sequence[int], before: int) -> Decimal:
+        """Mean of the prices in these places, or of the last week where there are none."""
+        chosen = [place for place in places if place >= 0]
+        if not chosen:
+            week = int(self.ends[before - 1]) - DAYS_ESTIMATED_FROM * DAY_MINUTES
+            chosen = list(range(int(np.searchsorted(self.starts, week)), before))
+        total = sum((self.rates[place] for place in chosen[1:]), self.rates[chosen[0]])
+        return total / len(chosen)
+
+
+def series_rates_of(tariff: Tariff, zone: ZoneInfo, points: Sequence[PricePoint]) -> SeriesRates:
+    """Make a price series ready to be asked.
+
+    Parameters
+    ----------
+    tariff : Tariff
+        A tariff of prices.
+    zone : ZoneInfo
+        The household's zone.
+    points : sequence of PricePoint
+        Its prices, in any order; may be empty.
+
+    Returns
+    -------
+    SeriesRates
+        Its rates, tax included.
+
+    Raises
+    ------
+    TariffError
+        If a price starts within a minute, or two prices start at one instant.
+    ValueError
+        If the tariff is one of bands.
+    """
+    prices = tariff.prices
+    if prices is None:
+        raise ValueError(f"{tariff.name} is not a price series")
+    points = sorted(points, key=lambda point: point.start)
+    for point in points:
+        if (point.start - EPOCH) % MINUTE:
+            raise TariffError(
+                f"{tariff.name}: the price of {point.start.isoformat()} starts within a minute"
+            )
+    for earlier, later in pairwise(points):
+        if earlier.start == later.start:
+            raise TariffError(f"{tariff.name}: two prices start at {later.start.isoformat()}")
+    starts = np.array([minute_of(point.start) for point in points], np.int64)
+    ends = _ends(starts, prices.step_minutes)
+    known = (starts[0] - DAY_MINUTES, ends[-1] + DAY_MINUTES) if points else (0, 0)
+    taxed = (100 + tariff.tax_percent) / 100
+    return SeriesRates(
+        tariff=tariff.name,
+        zone=zone,
+        starts=starts,
+        ends=ends,
+        rates=tuple(_before_tax(prices, point.rate) * taxed for point in points),
+        offsets=offsets_between(zone, int(known[0]), int(known[1])),
+    )
+
+
+def _before_tax(prices: PriceFile, price: Decimal) -> Decimal:
+    rate = prices.multiply * price + prices.add
+    if prices.at_most is not None:
+        rate = min(rate, prices.at_most)
+    return rate if prices.at_least is None else max(rate, prices.at_least)
+
+
+def _ends(starts: NDArray[np.int64], step_minutes: int | None) -> NDArray[np.int64]:
+    """UTC minutes until which prices hold at most, by the rule at the head of this module."""
+    if step_minutes is not None:
+        return starts + step_minutes
+    if len(starts) <= 1:
+        return starts + SINGLE_MINUTES
+    gaps = np.diff(starts)
+    beside = gaps
+    if len(gaps) > 1:
+        around = np.concatenate(([0], gaps, [0]))
+        beside = np.maximum(around[:-2], around[2:])
+    holds = np.minimum(np.minimum(gaps, beside), DAY_MINUTES)
+    ends: NDArray[np.int64] = starts + np.append(holds, holds[-1])
+    return ends

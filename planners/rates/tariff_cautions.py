@@ -1,0 +1,195 @@
+"""Cautions about figures of a tariff that nobody is billed: most likely another unit was meant."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from math import log10
+from typing import TYPE_CHECKING, NamedTuple
+
+from config.tariffs.bands import band_table, seen
+from planners.rates.series_rates import SeriesRates
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from config import HouseholdFile, PriceFile, Tariff
+    from planners.rates.prices import Prices
+
+_SCALES = {
+    1: "AUD CAD CHF EUR GBP NZD SGD USD",
+    10: "CNY CZK DKK HKD MXN NOK PLN SEK THB TRY UAH ZAR",
+    100: "HUF INR ISK JPY PHP RUB",
+}
+"""Currencies by what a kWh costs at home: tenths of the unit, units, or tens of units. Orders of
+magnitude from memory; a currency that is not here gets no caution."""
+
+_MINOR_UNITS = {
+    "cents": "AUD CAD EUR HKD NZD SGD USD ZAR",
+    "pence": "GBP",
+    "Rappen": "CHF",
+    "grosze": "PLN",
+    "øre": "DKK NOK",
+    "öre": "SEK",
+    "paise": "INR",
+}
+_SCALE_OF = {code: scale for scale, codes in _SCALES.items() for code in codes.split()}
+_MINOR_UNIT_OF = {code: name for name, codes in _MINOR_UNITS.items() for code in codes.split()}
+
+_MOST, _LEAST = Decimal(2), Decimal("0.001")
+"""Between these a rate is plausible, whatever its sign [major units per kWh, times the scale]."""
+
+_USUAL = Decimal("0.2")
+"""What a guess is held against [major units per kWh, times the scale]."""
+
+_MOST_A_DAY = Decimal(10)
+"""Up to this a standing charge is plausible [major units per day, times the scale]."""
+
+
+class _Unit(NamedTuple):
+    """A unit that may have been meant, and what turns a figure in it into the right one."""
+
+    factor: Decimal
+    rates_are: str
+    if_prices_are: str
+
+
+def known_rates(prices: Prices) -> dict[str, tuple[Decimal, ...]]:
+    """List the known rates of each price series, for `tariff_cautions`.
+
+    Parameters
+    ----------
+    prices : Prices
+        The household's rates.
+
+    Returns
+    -------
+    dict of str to tuple of Decimal
+        By the name of the tariff, tax included [currency per kWh].
+    """
+    return {
+        tariff.name: rates.rates
+        for tariff, rates in zip(prices.tariffs, prices.rates, strict=True)
+        if isinstance(rates, SeriesRates)
+    }
+
+
+def tariff_cautions(
+    file: HouseholdFile, series: Mapping[str, Sequence[Decimal]]
+) -> tuple[str, ...]:
+    """Say which figures of the tariffs are implausible, and which bands are never used.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    series : mapping of str to sequence of Decimal
+        Rates known of each price series, by the name of the tariff, tax included
+        [currency per kWh].
+
+    Returns
+    -------
+    tuple of str
+        Whole sentences, in the order of the file.
+    """
+    currency = file.household.currency
+    said: list[str] = []
+    for tariff in file.tariffs:
+        if (scale := _SCALE_OF.get(currency)) is not None:
+            said += _of_standing_charge(tariff, currency, scale)
+            said += _of_bands(tariff, currency, scale)
+            said += _of_series(tariff, currency, scale, series.get(tariff.name, ()))
+        said += _of_unused_bands(tariff)
+    return tuple(said)
+
+
+def _of_standing_charge(tariff: Tariff, currency: str, scale: int) -> Iterator[str]:
+    charge = tariff.standing_charge
+    if _taxed(charge, tariff) <= _MOST_A_DAY * scale:
+        return
+    monthly = _plain((charge * 12 / 365).quantize(Decimal("0.0001")))
+    guesses = [f"if it is for a month, {monthly}?"]
+    if (minor := _MINOR_UNIT_OF.get(currency)) is not None:
+        guesses.insert(0, f"if it is in {minor}, {_plain(charge / 100)}?")
+    yield (
+        f"Standing charge {_plain(charge)} {currency} a day of {tariff.name} is implausible;"
+        f" {' '.join(guesses)}"
+    )
+
+
+def _of_bands(tariff: Tariff, currency: str, scale: int) -> Iterator[str]:
+    for band in tariff.bands or ():
+        rates = (tier.rate for tier in band.tiers or ()) if band.rate is None else (band.rate,)
+        for rate in rates:
+            if _plausible(taxed := _taxed(rate, tariff), scale):
+                continue
+            unit = _meant(taxed, currency, scale)
+            guess = f"; {unit.rates_are}: {_plain(rate * unit.factor)}?" if unit else "."
+            yield (
+                f"Rate {_plain(rate)} {currency} per kWh in band {band.name} of {tariff.name} is"
+                f" implausible{guess}"
+            )
+
+
+def _of_series(
+    tariff: Tariff, currency: str, scale: int, rates: Sequence[Decimal]
+) -> Iterator[str]:
+    """Judge a series by its largest rate, once; small ones are common in it."""
+    largest = max(rates, key=abs, default=Decimal(0))
+    if tariff.prices is not None and not _plausible(largest, scale):
+        yield (
+            f"The largest rate known of {tariff.name}, {_plain(largest)} {currency} per kWh, is"
+            f" implausible{_series_guess(tariff, tariff.prices, largest, currency, scale)}"
+        )
+
+
+def _series_guess(
+    tariff: Tariff, prices: PriceFile, largest: Decimal, currency: str, scale: int
+) -> str:
+    for key, amount in (("add", prices.add), ("at_least", prices.at_least or Decimal(0))):
+        taxed = _taxed(amount, tariff)
+        if abs(taxed) > _MOST * scale and (unit := _meant(taxed, currency, scale)):
+            return f"; {unit.rates_are}: {key}: {_plain(amount * unit.factor)}?"
+    unit = _meant(largest, currency, scale)
+    if unit is None:
+        return "."
+    multiply = prices.multiply * unit.factor
+    if multiply == 1:
+        return "; if its prices are per kWh already, leave out multiply."
+    return f"; if its prices are {unit.if_prices_are}, multiply: {_plain(multiply)}."
+
+
+def _of_unused_bands(tariff: Tariff) -> Iterator[str]:
+    for place, band in enumerate(tariff.bands or ()):
+        if not seen(band_table(tariff) == place, tariff).any():
+            yield (
+                f"Band {band.name} of {tariff.name} is never used: the other bands name every hour."
+            )
+
+
+def _plausible(taxed: Decimal, scale: int) -> bool:
+    return not taxed or _LEAST * scale <= abs(taxed) <= _MOST * scale
+
+
+def _meant(taxed: Decimal, currency: str, scale: int) -> _Unit | None:
+    """Find the unit in which a figure would be nearest to what a kWh usually costs."""
+    units = [
+        _Unit(Decimal("0.001"), "rates are per kWh, not per MWh", "per MWh"),
+        _Unit(Decimal(1000), "rates are per kWh, not per Wh", "per Wh"),
+    ]
+    if (minor := _MINOR_UNIT_OF.get(currency)) is not None:
+        words = f"rates are in {currency}, not {minor}", f"in {minor}"
+        units.append(_Unit(Decimal("0.01"), *words))
+    possible = [unit for unit in units if _plausible(taxed * unit.factor, scale)]
+    return min(
+        possible,
+        key=lambda unit: abs(log10(abs(taxed) * unit.factor / (_USUAL * scale))),
+        default=None,
+    )
+
+
+def _taxed(amount: Decimal, tariff: Tariff) -> Decimal:
+    return amount * (100 + tariff.tax_percent) / 100
+
+
+def _plain(amount: Decimal) -> str:
+    return f"{amount.normalize():f}"

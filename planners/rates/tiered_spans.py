@@ -1,0 +1,112 @@
+"""Rates as the meter came to them: where a rate changes with use, each span in the tier it was in.
+
+Plans are made at the rate after the usual use, since what will be used is not known; accounts are
+made of what was used.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from dataclasses import replace
+from datetime import datetime, time, timedelta
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+from planners.local_time.conversion import instant_of_local, local_date
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from planners.rates.prices import Prices, RateSpan
+    from planners.rates.usage_tiers import UsageTiers
+
+MICROSECOND = timedelta(microseconds=1)
+
+
+def use_counted_from(prices: Prices, start: datetime, end: datetime) -> datetime | None:
+    """Tell from when on charging must be known to price a stretch of time.
+
+    Parameters
+    ----------
+    prices : Prices
+        The household's rates.
+    start, end : datetime
+        Aware, in order.
+
+    Returns
+    -------
+    datetime or None
+        UTC; None where no rate changes with use.
+    """
+    spans = prices.spans(start, end)
+    return min((_counted_from(prices, span) for span in spans if span.tiers), default=None)
+
+
+def spans_by_use(
+    prices: Prices, start: datetime, end: datetime, charged_wh: Callable[[datetime], int]
+) -> tuple[RateSpan, ...]:
+    """Give the rates of a stretch of time, with those that change with use as they turned out.
+
+    Parameters
+    ----------
+    prices : Prices
+        The household's rates.
+    start, end : datetime
+        Aware, in order.
+    charged_wh : callable
+        What all charge points had drawn by an instant, from any beginning that is not after
+        `use_counted_from`; never falls [Wh].
+
+    Returns
+    -------
+    tuple of RateSpan
+        Contiguous, from `start` to `end`, each at one rate.
+    """
+    return tuple(
+        part
+        for span in prices.spans(start, end)
+        for part in (_by_use(prices, span, span.tiers, charged_wh) if span.tiers else [span])
+    )
+
+
+def _by_use(
+    prices: Prices, span: RateSpan, tiers: UsageTiers, charged_wh: Callable[[datetime], int]
+) -> Iterator[RateSpan]:
+    begins = span.start
+    while begins < span.end:
+        ends = min(span.end, tiers.counted_until(begins, prices.zone))
+        period = replace(span, start=begins, end=ends)
+        before_wh = charged_wh(_counted_from(prices, period))
+        edges = [begins, *_crossings(period, tiers, charged_wh, before_wh), ends]
+        for start, end in pairwise(edges):
+            rate = tiers.rate_after(charged_wh(start) - before_wh)
+            yield replace(period, start=start, end=end, rate=rate)
+        begins = ends
+
+
+def _crossings(
+    span: RateSpan, tiers: UsageTiers, charged_wh: Callable[[datetime], int], before_wh: int
+) -> Iterator[datetime]:
+    """Find the instants within a span at which charging reaches the next tier."""
+    instants = range((span.end - span.start) // MICROSECOND)
+
+    def used(microseconds: int) -> int:
+        return charged_wh(span.start + microseconds * MICROSECOND) - before_wh
+
+    for end_wh in tiers.charged_ends_wh:
+        place = bisect_left(instants, end_wh, key=used)
+        if 0 < place < len(instants):
+            yield span.start + place * MICROSECOND
+
+
+def _counted_from(prices: Prices, span: RateSpan) -> datetime:
+    """Start of the count: of the day or month, or of the tariff if that is later."""
+    if span.tiers is None:
+        return span.start
+    first = prices.in_force.first_days[
+        prices.in_force.place_on(local_date(span.start, prices.zone))
+    ]
+    begins = span.tiers.counted_from(span.start, prices.zone)
+    if first <= local_date(begins, prices.zone):
+        return begins
+    return instant_of_local(first, time.min, prices.zone)

@@ -1,0 +1,156 @@
+"""Rates that change with use: which tier of a day's or a month's energy a kWh falls into.
+
+What the rest of the home uses comes first, at its usual amount, and charging comes on top. So what
+charging costs over a whole day or month is the bill with it, less the bill without it.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from dataclasses import dataclass
+from datetime import date, time, timedelta
+from typing import TYPE_CHECKING, Literal
+
+from planners.local_time.conversion import instant_of_local, local_date
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import datetime
+    from decimal import Decimal
+    from zoneinfo import ZoneInfo
+
+    from config.tariffs.tariff import Band, Tariff
+
+WATT_HOURS_PER_KWH = 1000
+_LONGEST_MONTH = timedelta(days=31)
+
+
+@dataclass(frozen=True, slots=True)
+class UsageTiers:
+    """The tiers of one band.
+
+    Attributes
+    ----------
+    per : {"day", "month"}
+        Local day or calendar month in which the use is counted.
+    usual_wh : int
+        What the rest of the home uses in it [Wh].
+    ends_wh : tuple of int
+        Where each tier but the last one ends, ascending [Wh of the home's whole use].
+    rates : tuple of Decimal
+        Rate of each tier, tax included [currency per kWh].
+    """
+
+    per: Literal["day", "month"]
+    usual_wh: int
+    ends_wh: tuple[int, ...]
+    rates: tuple[Decimal, ...]
+
+    def rate_after(self, charged_wh: int) -> Decimal:
+        """Rate of the next watt-hour of charging.
+
+        Parameters
+        ----------
+        charged_wh : int
+            Charged so far in the day or month [Wh]; 0 for the marginal rate of the usual use.
+
+        Returns
+        -------
+        Decimal
+            Tax included [currency per kWh].
+        """
+        return self.rates[bisect_right(self.ends_wh, self.usual_wh + charged_wh)]
+
+    @property
+    def charged_ends_wh(self) -> tuple[int, ...]:
+        """Charging after which the rate changes, where the usual use leaves a tier any [Wh]."""
+        return tuple(end - self.usual_wh for end in self.ends_wh if end > self.usual_wh)
+
+    def counted_from(self, instant: datetime, zone: ZoneInfo) -> datetime:
+        """Start of the day or month in which an instant lies.
+
+        Parameters
+        ----------
+        instant : datetime
+            Aware.
+        zone : ZoneInfo
+            The household's zone.
+
+        Returns
+        -------
+        datetime
+            UTC.
+        """
+        return instant_of_local(self._first(local_date(instant, zone)), time.min, zone)
+
+    def counted_until(self, instant: datetime, zone: ZoneInfo) -> datetime:
+        """Start of the next day or month, when the count begins again; as `counted_from`."""
+        first = self._first(local_date(instant, zone))
+        later = first + (timedelta(days=1) if self.per == "day" else _LONGEST_MONTH)
+        return instant_of_local(self._first(later), time.min, zone)
+
+    def _first(self, day: date) -> date:
+        return day if self.per == "day" else day.replace(day=1)
+
+
+def usage_tiers_of(tariff: Tariff, band: Band) -> UsageTiers | None:
+    """Read the tiers of a band.
+
+    Parameters
+    ----------
+    tariff : Tariff
+        The tariff.
+    band : Band
+        One of its bands.
+
+    Returns
+    -------
+    UsageTiers or None
+        Rates with the tariff's tax; None for a band of one rate.
+    """
+    if band.tiers is None or tariff.tiers_per is None or tariff.usual_kwh is None:
+        return None
+    ends = (tier.up_to_kwh for tier in band.tiers)
+    return UsageTiers(
+        per=tariff.tiers_per,
+        usual_wh=_wh(tariff.usual_kwh),
+        ends_wh=tuple(_wh(end) for end in ends if end is not None),
+        rates=_taxed(tariff, [tier.rate for tier in band.tiers]),
+    )
+
+
+def band_rate(tariff: Tariff, band: Band) -> Decimal:
+    """Give the rate a band is planned at: its own, or that of the kWh after the usual use.
+
+    Parameters
+    ----------
+    tariff : Tariff
+        The tariff.
+    band : Band
+        One of its bands.
+
+    Returns
+    -------
+    Decimal
+        Tax included [currency per kWh].
+
+    Raises
+    ------
+    ValueError
+        If the band has neither a rate nor tiers, which no file that was read does.
+    """
+    tiers = usage_tiers_of(tariff, band)
+    if tiers is not None:
+        return tiers.rate_after(0)
+    if band.rate is None:
+        raise ValueError(f"{band.name} has neither a rate nor tiers")
+    return _taxed(tariff, [band.rate])[0]
+
+
+def _taxed(tariff: Tariff, rates: Sequence[Decimal]) -> tuple[Decimal, ...]:
+    with_tax = (100 + tariff.tax_percent) / 100
+    return tuple(rate * with_tax for rate in rates)
+
+
+def _wh(kwh: Decimal) -> int:
+    return round(kwh * WATT_HOURS_PER_KWH)

@@ -1,0 +1,224 @@
+"""The cheapest currents, exactly: a dynamic programme over time and battery energy.
+
+Objective and constraints are those of `planners.solver.problem`; ticks ``i`` of ``h`` hours at
+rates ``p[i]``, shortest run ``U`` and shortest rest ``R`` in ticks, start cost ``s``.
+
+State before tick ``i``: the battery energy ``e``, one of the levels of `planners.solver.levels`,
+and what the charge point is doing: ``off`` (rested, it may start), ``fresh`` (the same, and
+nothing was bought since the last departure), or ``on`` for ``u`` ticks, where ``u = U`` stands for
+``U`` or more. Action: stay off, or draw a current that leads to a level ``e'``; or, as the last
+action before a departure, draw for the part of the tick that leads to a target ``t`` and be done.
+With ``m(e, e')`` the metered energy that leads from ``e`` to ``e'``, and all minima over what the
+currents of tick ``i`` can reach, up to the want::
+
+    on[i, u, e]  = min p[i] m(e, e') + on[i+1, min(u+1, U), e']            go on
+    on[i, U, e]  = min( the same,
+                        off[i+R, e],                                       stop, and rest
+                        min p[i] m(e, t) + D[t] )                          go on for a part; done
+    off[i, e]    = min( off[i+1, e],                                       wait
+                        s + min p[i] m(e, e') + on[i+1, 1, e'] )           start
+    D[e]         = infinity below the need, else
+                   - worth(e) + worth'(e - trip) + fresh'[return, e - trip]
+
+``worth(e)`` is the maximum rate times the metered energy from the need to ``e``; a tick dearer than
+that rate pays it back, but for the last departure. Dashes mark the next departure, and there is
+none after the last. At the departure ``on = off = fresh = D``.
+``fresh`` is as ``off``, but a run that starts from it may be done before ``U``: it has rows of
+``on`` to itself for ``u < U``, unless there is more to charge than that. A need that can't be met
+is lowered to what can be had, by `planners.solver.reach`, before all this.
+
+Bound: each tick costs a few operations on arrays of ``2 U - 1`` rows of levels (a minimum over a
+range of levels takes the logarithm of its length), and the tables hold as many numbers for each
+tick. `planners.solver.follow` walks forwards through them.
+
+Ties: a start costs `TIE` more than it says, so that of plans within `TIE` the one with fewer
+starts wins, and a tick below its highest current a part of that; what is then left equal is
+decided on the way forwards. A kWh past the need that costs just ``max_rate`` is bought; one that
+is as cheap on a later night is left for then.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from planners.solver.follow import follow
+from planners.solver.levels import SAME_KWH, levels_of, spans_of
+from planners.solver.problem import Problem
+from planners.solver.reach import needs_within_reach
+from planners.solver.solution import Solution, solution_of
+from planners.solver.steps import Steps
+from planners.solver.tables import Tables, empty_tables
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+MOST_STATES_SWITCHED = 12_000_000
+MOST_STATES_SET = 3_000_000
+MOST_STATES_AHEAD = 1_500_000
+"""States whose values are worked out and kept, at 8 bytes each: with on/off switching; with a
+current that can be set, where each takes longer; and with such a current and several departures.
+On one core that is less than a tenth of a second."""
+
+MOST_LEVELS = 8_000
+"""Levels before one departure."""
+
+
+def solve(problem: Problem) -> Solution:
+    """Find the cheapest plan.
+
+    Parameters
+    ----------
+    problem : Problem
+        See `planners.solver.problem`; its arrays have shape (ticks,).
+
+    Returns
+    -------
+    Solution
+        At constant power (no taper; standby only with on/off switching) optimal in the sense of
+        `planners.solver.problem`, as long as the levels of `planners.solver.levels` suffice;
+        else it costs at most the energy of one tick more. A need that can't be met is met as
+        nearly as can be.
+
+    Raises
+    ------
+    ValueError
+        Where `Problem.check` refuses it.
+    """  # noqa: DOC502 - raised by check
+    problem.check()
+    needs = [min(d.need_kwh, d.want_kwh) for d in problem.deadlines]
+    plan = _plan_for(problem, needs)
+    short_by = 0.0
+    while plan is None:
+        # Levels that round down may miss by a little what is just in reach.
+        plan = _plan_for(problem, _lowered(problem, needs, short_by))
+        short_by = 2 * short_by + 1e-3 * problem.model.full_kw * problem.tick_hours
+    return plan
+
+
+def _lowered(problem: Problem, needs_kwh: Sequence[float], short_by: float) -> list[float]:
+    """Lower needs that can't all be met to what can be had, the nearest departure first of all."""
+    reaches = needs_within_reach(problem, short_by)
+    lowered = [reach.kwh for reach in reaches]
+    if len(lowered) == 1:
+        return lowered  # that its need can't be met is known
+    for k, (need, reach) in enumerate(zip(needs_kwh, reaches, strict=True)):
+        if reach.kwh < need and reach.may_meet_need:
+            trial = [*lowered[:k], need, *[0.0] * (len(lowered) - k - 1)]
+            if _plan_for(problem, trial) is not None:
+                lowered[k] = need
+    return lowered
+
+
+def most_levels(problem: Problem) -> int:
+    """Give how many levels there may be before a departure, for the time and memory they take.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+
+    Returns
+    -------
+    int
+        `MOST_LEVELS`, or fewer where the ticks are many, or the shortest run is long.
+    """
+    states = MOST_STATES_SET if len(problem.deadlines) == 1 else MOST_STATES_AHEAD
+    if problem.min_amps is None:
+        states = MOST_STATES_SWITCHED
+    ticks = sum(end - start for start, end in problem.segments())
+    return min(MOST_LEVELS, states // max(1, ticks * (2 * problem.min_run - 1)))
+
+
+def _plan_for(problem: Problem, needs_kwh: Sequence[float]) -> Solution | None:
+    """Solve with needs lowered to `needs_kwh`; None if they can't all be met."""
+    spans = spans_of(problem, needs_kwh)
+    levels = levels_of(problem, spans, most_levels(problem))
+    # Equal but for rounding: to be on, or off, gets the benefit of the doubt.
+    bonus = 0.01 * problem.tie * (-1 if problem.prefer_late else 1)
+    tables: list[Tables] = []
+    for k in reversed(range(len(spans))):
+        steps = Steps(problem, k, spans[k], levels[k])
+        done = _done(problem, steps, k, tables[-1] if tables else None)
+        tables.append(empty_tables(steps, problem.min_run, done, bonus))
+        _fill(problem, tables[-1])
+    choice = follow(problem, tables[::-1], problem.start_cost + problem.tie)
+    return None if choice is None else solution_of(problem, *choice)
+
+
+def _done(problem: Problem, steps: Steps, k: int, following: Tables | None) -> NDArray[np.float64]:
+    """Value each level at departure `k`, `following` being the tables of the next one."""
+    deadline, levels = problem.deadlines[k], steps.levels
+    done = -steps.worth
+    if following is not None:
+        left = np.maximum(0.0, levels - deadline.trip_kwh)
+        done += _between(left, following.steps.levels, _on_return(following))
+    done[levels < steps.span.need_kwh - SAME_KWH] = np.inf
+    return done
+
+
+def _on_return(tables: Tables) -> NDArray[np.float64]:
+    """Value each level on the return before a departure: what is there by then is no purchase."""
+    value: NDArray[np.float64] = tables.fresh[0] + tables.steps.worth
+    return value
+
+
+def _between(
+    stored_kwh: NDArray[np.float64], levels: NDArray[np.float64], values: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Value energies between levels along a straight line, infinite where the lower one is."""
+    below = np.searchsorted(levels, stored_kwh + SAME_KWH, side="right") - 1
+    below = np.clip(below, 0, max(0, len(levels) - 2))
+    above = np.minimum(below + 1, len(levels) - 1)
+    finite = np.isfinite(values)
+    if not finite.any():
+        return np.full(len(stored_kwh), np.inf)
+    along: NDArray[np.float64] = np.interp(stored_kwh, levels[finite], values[finite])
+    near_above = stored_kwh >= levels[above] - SAME_KWH
+    return np.where(finite[np.where(near_above, above, below)], along, np.inf)
+
+
+def _fill(problem: Problem, tables: Tables) -> None:
+    """Go backwards through the ticks of one span."""
+    steps, shortest = tables.steps, problem.min_run
+    start_cost = problem.start_cost + problem.tie
+    ticks = steps.span.end - steps.span.start
+    above_want = slice(int(np.searchsorted(steps.levels, steps.span.want_kwh + SAME_KWH)), None)
+    tables.on[ticks, :, above_want] = np.inf
+    cut_counts = problem.may_cut(shortest, last=False)
+    strict, first = slice(0, shortest - 1), slice(shortest - 1, 2 * shortest - 2)
+    parts: dict[tuple[float, float], NDArray[np.float64]] = {}
+    cut_off = problem.run_cut_off if steps.k == 0 else None
+    for row in range(ticks - 1, -1, -1):
+        i = steps.span.start + row
+        kind = steps.kind(i)
+        if kind not in parts:
+            parts[kind] = steps.part(i, tables.done)
+        part, on, off, fresh = parts[kind], tables.on[row], tables.off, tables.fresh
+        go_on = steps.whole(i, tables.on[row + 1])
+        full = np.minimum(go_on[-1], part)
+        if row == ticks - 1 and cut_counts:  # where time ends, so may a run
+            np.minimum(go_on, part, out=go_on)
+        if shortest > 1:
+            begin = start_cost + go_on[0]
+            on[strict][:-1] = go_on[strict][1:]
+            on[strict][-1] = full if cut_counts else go_on[-1]
+        else:
+            begin = start_cost + full
+        if tables.first_apart:
+            begin_first = start_cost + np.minimum(go_on[shortest - 1], part)
+            np.minimum(begin_first, fresh[row + 1], out=fresh[row])
+            tables.start_first[row] = begin_first < fresh[row + 1] + tables.bonus
+            on[first][:-1] = go_on[first][1:]
+            on[first][-1] = on[strict][-1]
+            np.minimum(on[first], part, out=on[first])
+        np.minimum(begin, off[row + 1], out=off[row])
+        tables.start[row] = begin < off[row + 1] + tables.bonus
+        np.minimum(full, off[min(row + problem.min_rest, ticks)], out=on[-1])
+        on[-1, above_want] = np.inf
+        if row == cut_off:
+            lasted = tables.running(problem.before.ticks + row, first=True)
+            on[lasted] = off[min(row + problem.min_rest, ticks)]

@@ -1,0 +1,218 @@
+"""Forwards through the exact planner's tables: the currents of one cheapest plan.
+
+The true battery energy is carried along, and where it lies between two levels the decision is the
+lower one's. Of decisions that cost the same, the early plan takes the one that charges more now,
+the late one that which charges less.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from planners.solver.levels import SAME_KWH
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from planners.solver.problem import Problem
+    from planners.solver.tables import Tables
+
+    Choice = tuple[NDArray[np.float64], NDArray[np.float64]]
+
+
+NEAR_KWH = 1e-6
+"""A need missed by less is met [kWh]: rounding of some thousand sums."""
+
+
+class _Option(NamedTuple):
+    """A decision: its cost from here on, and what it leads to (a level, for a whole or a part)."""
+
+    cost: float
+    act: str
+    level: int = 0
+
+
+@dataclass(slots=True)
+class _State:
+    """Where the walk stands.
+
+    Attributes
+    ----------
+    i : int
+        The tick before which it stands.
+    stored_kwh : float
+        Battery energy.
+    on : bool
+        Whether a run is in progress.
+    run : int
+        The ticks it has lasted; 0 where there is none.
+    first : bool
+        Whether the run in progress, or the next to start, is the first since the last departure.
+    untouched : bool
+        Whether nothing was bought since then.
+    """
+
+    i: int
+    stored_kwh: float
+    on: bool = False
+    run: int = 0
+    first: bool = True
+    untouched: bool = True
+
+
+class _Walk:
+    def __init__(self, problem: Problem, start_cost: float) -> None:
+        self._problem = problem
+        self._start_cost = start_cost
+        self.amps = np.zeros(problem.ticks)
+        self.share = np.zeros(problem.ticks)
+
+    def span(self, tables: Tables, state: _State) -> bool:
+        """Walk through one span; False if no plan meets the needs."""
+        end = tables.steps.span.end
+        if not state.on:
+            _wait(tables, state)
+        while state.i < end:
+            option = self._choose(tables, state)
+            if option.cost == np.inf:
+                return False
+            if option.act == "done":
+                break
+            if option.act == "stop":
+                state.i += self._problem.min_rest
+                state.on, state.run, state.first = False, 0, state.untouched
+                _wait(tables, state)
+            elif option.act == "part":
+                self._draw_part(tables, state, option.level)
+                break
+            elif self._draw_whole(tables, state, option.level):
+                break
+        return state.stored_kwh >= tables.steps.span.need_kwh - NEAR_KWH
+
+    def _choose(self, tables: Tables, state: _State) -> _Option:
+        options = self._options(tables, state)
+        if self._problem.prefer_late:
+            options.reverse()
+        least = min(option.cost for option in options)
+        return next(option for option in options if option.cost <= least + abs(tables.bonus))
+
+    def _options(self, tables: Tables, state: _State) -> list[_Option]:
+        """List the decisions of a run, those that charge more now first."""
+        steps, i, ran = tables.steps, state.i, state.run + 1
+        level = _level(tables, state)
+        row = tables.on[i - steps.span.start + 1, tables.running(ran, first=state.first)]
+        begin = 0.0 if state.on else self._start_cost
+        options: list[_Option] = []
+        first, costs = steps.whole_from(i, level, row)
+        if len(costs):
+            equal = np.flatnonzero(costs <= costs.min() + abs(tables.bonus))
+            chosen = int(equal[0] if self._problem.prefer_late else equal[-1])
+            options.append(_Option(begin + float(costs[chosen]), "whole", first + chosen))
+        if state.first or self._problem.may_cut(ran, last=i == steps.span.end - 1):
+            for target, cost in steps.parts_from(i, level, tables.done):
+                part = _Option(begin + cost, "part", target)
+                # What fills the battery is all there is to have; other parts forgo later ticks.
+                fills = steps.levels[target] >= steps.span.want_kwh - SAME_KWH
+                options.insert(0 if fills else len(options), part)
+        return [*options, self._stopped(tables, state, level)] if state.on else options
+
+    def _stopped(self, tables: Tables, state: _State, level: int) -> _Option:
+        if state.run < self._problem.min_run and not self._problem.is_blocked(state.i):
+            # Shorter than it should be, it may only have been all the charging there is to be.
+            met = state.untouched and state.stored_kwh >= tables.steps.span.need_kwh - SAME_KWH
+            return _Option(float(tables.done[level]) if met else np.inf, "done")
+        rested = tables.fresh if state.untouched else tables.off
+        row = state.i - tables.steps.span.start + self._problem.min_rest
+        return _Option(float(rested[min(row, len(rested) - 1), level]), "stop")
+
+    def _draw_whole(self, tables: Tables, state: _State, level: int) -> bool:
+        """Draw through a tick; True if the battery was full before its end."""
+        i, problem, span = state.i, self._problem, tables.steps.span
+        amps = float(problem.highest_amps[i])
+        # The highest level that a tick reaches may be a little less than it gains.
+        most = int(tables.steps.moves(i).last[_level(tables, state)])
+        if problem.min_amps is not None and (level < most or level >= _want(tables)):
+            amps = self._amps_to(state.stored_kwh, float(tables.steps.levels[level]), amps)
+        gain = self._gain(state.stored_kwh, amps)
+        room = span.want_kwh - state.stored_kwh
+        self.amps[i], self.share[i] = amps, min(1.0, room / gain if gain > room > 0 else 1.0)
+        state.stored_kwh += gain * float(self.share[i])
+        state.i += 1
+        state.on, state.run, state.untouched = True, state.run + 1, False
+        return gain > room + SAME_KWH
+
+    def _draw_part(self, tables: Tables, state: _State, level: int) -> None:
+        i = state.i
+        amps = float(self._problem.highest_amps[i])
+        wanted = float(tables.steps.levels[level]) - state.stored_kwh
+        share = min(1.0, wanted / self._gain(state.stored_kwh, amps))
+        if share > 0:
+            self.amps[i], self.share[i] = amps, share
+            state.stored_kwh += wanted
+
+    def _gain(self, stored_kwh: float, amps: float) -> float:
+        model = self._problem.model
+        return self._problem.tick_hours * model.gained_kw(model.metered_kw(stored_kwh, amps))
+
+    def _amps_to(self, stored_kwh: float, target_kwh: float, highest: float) -> float:
+        """Find the current that a whole tick needs to lead to an energy."""
+        model, problem = self._problem.model, self._problem
+        gained_kw = (target_kwh - stored_kwh) / problem.tick_hours
+        metered_kw = (gained_kw + model.standby_kw) / model.efficiency
+        amps = metered_kw / model.metered_kw(stored_kwh, 1.0)
+        # Nearly the highest is the highest: what is left of it is rounding.
+        return highest if amps > highest - 1e-6 else max(amps, problem.min_amps or 0.0)
+
+
+def _level(tables: Tables, state: _State) -> int:
+    """Find the level that a battery energy is at, or just above."""
+    return max(0, int(np.searchsorted(tables.steps.levels, state.stored_kwh + SAME_KWH)) - 1)
+
+
+def _want(tables: Tables) -> int:
+    """Find the level of the want."""
+    return int(np.searchsorted(tables.steps.levels, tables.steps.span.want_kwh - SAME_KWH))
+
+
+def _wait(tables: Tables, state: _State) -> None:
+    """Stay off until it pays to start."""
+    starts = tables.start_first if state.first else tables.start
+    row = state.i - tables.steps.span.start
+    column = starts[row:, _level(tables, state)]
+    state.i += int(column.argmax()) if column.any() else max(0, len(starts) - row)
+
+
+def follow(problem: Problem, tables: Sequence[Tables], start_cost: float) -> Choice | None:
+    """Walk forwards through the tables.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    tables : sequence of Tables
+        One for each departure, in order of time.
+    start_cost : float
+        Of a start, in the tables [currency].
+
+    Returns
+    -------
+    tuple of two ndarrays of float, shape (ticks,), or None
+        Current of each tick [A per phase] and the part of it that is used; None if no plan meets
+        the needs.
+    """
+    walk = _Walk(problem, start_cost)
+    state = _State(problem.rest_left, problem.stored_kwh)
+    if problem.before.on:
+        state.on, state.run = True, problem.run_so_far
+    for k, table in enumerate(tables):
+        if k > 0:
+            left = max(0.0, state.stored_kwh - problem.deadlines[k - 1].trip_kwh)
+            state = _State(table.steps.span.start, left)
+        if not walk.span(table, state):
+            return None
+    return walk.amps, walk.share

@@ -1,0 +1,280 @@
+"""The battery energies that the planner tells apart, and where one tick leads from each of them.
+
+At constant power the levels hold every energy that an optimal plan can pass through: those that
+differ by whole ticks (with a current that can be set: by whole multiples of the currents' common
+divisor) from the present energy, from a need, from a want, or from an empty battery. That is what
+makes the planner exact. With a taper the levels are those of a ladder, climbed tick by tick, each
+rung cut into equal parts. Where that would be too many, the levels get coarser; a tick that ends
+between two levels is then taken to end at the lower one, so that no need is missed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from math import gcd, lcm
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from planners.power.charging import REACHED_KWH
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from numpy.typing import NDArray
+
+    from planners.power.charging import ChargeModel
+    from planners.solver.problem import Problem
+
+SAME_KWH = REACHED_KWH
+"""Levels nearer than this are one [kWh]."""
+
+MOST_PARTS = 1000
+"""Parts of the highest current that other currents are taken to be whole numbers of."""
+
+TAPER_PARTS = 32
+"""Levels to each tick's energy where a taper leaves no exact lattice."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Span:
+    """The time before one departure, and the energies that matter in it.
+
+    Attributes
+    ----------
+    start, end : int
+        Its first tick, and the first after it.
+    lowest_kwh, need_kwh, want_kwh, top_kwh : float
+        The least and the most the battery can hold in it, and what is needed and wanted [kWh].
+    targets_kwh : tuple of float
+        The energies at which its charging may end in mid-tick, ascending [kWh].
+    used_kwh : float
+        What the trips before it have used [kWh].
+    """
+
+    start: int
+    end: int
+    lowest_kwh: float
+    need_kwh: float
+    want_kwh: float
+    top_kwh: float
+    targets_kwh: tuple[float, ...]
+    used_kwh: float
+
+
+def spans_of(problem: Problem, needs_kwh: Sequence[float]) -> list[Span]:
+    """Bound the battery energy before each departure, given needs that can be met."""
+    spans: list[Span] = []
+    lowest = top = problem.stored_kwh
+    used = 0.0
+    for k, (start, end) in enumerate(problem.segments()):
+        deadline = problem.deadlines[k]
+        top = max(top, deadline.want_kwh)
+        targets = tuple(t for t in problem.targets_kwh(k) if lowest < t <= deadline.want_kwh)
+        spans.append(Span(start, end, lowest, needs_kwh[k], deadline.want_kwh, top, targets, used))
+        lowest = max(0.0, max(lowest, needs_kwh[k]) - deadline.trip_kwh)
+        top = max(0.0, top - deadline.trip_kwh)
+        used += deadline.trip_kwh
+    return spans
+
+
+def levels_of(problem: Problem, spans: Sequence[Span], most: int) -> list[NDArray[np.float64]]:
+    """Choose the levels of each span.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    spans : sequence of Span
+        Of `spans_of`.
+    most : int
+        About how many levels a span may have.
+
+    Returns
+    -------
+    list of ndarray of float, shape (levels,)
+        Battery energies of each span, ascending [kWh].
+    """
+    if problem.model.taper:
+        parts = (
+            1
+            if _one_ladder(problem)
+            else max(1, min(TAPER_PARTS, most // _rungs(problem, spans[0])))
+        )
+        found = [_climbed(problem, span, parts) for span in spans]
+    else:
+        found = _lattice(problem, spans, most)
+    return [_with_targets(levels, span) for levels, span in zip(found, spans, strict=True)]
+
+
+def _one_ladder(problem: Problem) -> bool:
+    """Whether all charging climbs one ladder: what is there after `c` ticks is always the same."""
+    currents = np.unique(problem.highest_amps[problem.highest_amps > 0])
+    return len(problem.deadlines) == 1 and problem.min_amps is None and len(currents) <= 1
+
+
+def _with_targets(levels: NDArray[np.float64], span: Span) -> NDArray[np.float64]:
+    targets = [span.lowest_kwh, span.need_kwh, *span.targets_kwh, span.top_kwh]
+    exact = np.array([t for t in targets if span.lowest_kwh <= t <= span.top_kwh])
+    near = np.abs(levels[:, None] - exact).min(axis=1) <= SAME_KWH
+    inside = (levels >= span.lowest_kwh) & (levels <= span.top_kwh) & ~near
+    joined = np.sort(np.concatenate([levels[inside], exact]))
+    return joined[np.concatenate(([True], np.diff(joined) > SAME_KWH))]
+
+
+# --- a taper -------------------------------------------------------------------------------------
+
+
+def _rungs(problem: Problem, span: Span) -> int:
+    return max(1, len(_climbed(problem, span, 1)))
+
+
+def _climbed(problem: Problem, span: Span, parts: int) -> NDArray[np.float64]:
+    model, hours = problem.model, problem.tick_hours
+    rung = np.array([span.lowest_kwh])
+    if parts > 1:
+        first = gains_kwh(model, hours, rung, float(problem.highest_amps.max(initial=0.0)))[0]
+        rung = span.lowest_kwh + first * np.arange(parts) / parts
+    rungs = [rung]
+    for _ in range(span.end - span.start):
+        rung = rung + gains_kwh(model, hours, rung, float(problem.highest_amps.max(initial=0.0)))
+        if rung[0] <= rungs[-1][0] or rung[0] > span.top_kwh:
+            break
+        rungs.append(rung)
+    return np.sort(np.concatenate(rungs))
+
+
+# --- constant power ------------------------------------------------------------------------------
+
+
+def _lattice(problem: Problem, spans: Sequence[Span], most: int) -> list[NDArray[np.float64]]:
+    unit = _unit_kwh(problem)
+    if unit is None:
+        return [np.array([span.lowest_kwh]) for span in spans]
+    reach = max(span.top_kwh - span.lowest_kwh for span in spans)
+    anchors = _anchors(problem, spans)
+    phases = _distinct((anchor % unit for anchor in anchors), unit)
+    if (reach / unit + 1) * len(phases) > most:
+        phases = phases[:1]
+        unit = max(unit, _largest_kwh(problem) / max(1, int(most * _largest_kwh(problem) / reach)))
+    lattices = []
+    for span in spans:
+        offsets = [(anchor - span.used_kwh - span.lowest_kwh) % unit for anchor in phases]
+        cells = int((span.top_kwh - span.lowest_kwh) / unit) + 1
+        steps = span.lowest_kwh + unit * np.arange(cells)
+        lattices.append(np.sort(np.add.outer(steps, offsets).ravel()))
+    return lattices
+
+
+def _anchors(problem: Problem, spans: Sequence[Span]) -> list[float]:
+    """Energies from which an optimal plan is a whole number of ticks away, trips added back."""
+    if len(spans) == 1 and problem.min_amps is None:
+        return [problem.stored_kwh]  # the one tick that is cut ends the plan
+    return [
+        problem.stored_kwh,
+        *(
+            kwh + span.used_kwh
+            for span in spans
+            for kwh in (*span.targets_kwh, span.need_kwh, span.lowest_kwh)
+        ),
+    ]
+
+
+def _distinct(phases: Iterable[float], unit: float) -> list[float]:
+    kept: list[float] = []
+    for phase in phases:
+        if all(SAME_KWH < abs(phase - other) < unit - SAME_KWH for other in kept):
+            kept.append(phase)
+    return kept
+
+
+def _largest_kwh(problem: Problem) -> float:
+    amps = float(problem.highest_amps.max(initial=0.0))
+    return float(gains_kwh(problem.model, problem.tick_hours, np.zeros(1), amps)[0])
+
+
+def _unit_kwh(problem: Problem) -> float | None:
+    """Find what every tick's gain is a multiple of; None where nothing can be charged."""
+    currents = np.unique(problem.highest_amps[problem.highest_amps >= problem.least_amps])
+    largest = _largest_kwh(problem)
+    if largest <= 0 or not len(currents):
+        return None
+    amps = {*currents.tolist(), *([problem.min_amps] if problem.min_amps else [])}
+    if problem.model.standby_kw > 0 and len(amps) > 1:
+        return largest / TAPER_PARTS  # standby is no multiple of anything
+    return largest * float(_common_divisor([a / max(amps) for a in amps]))
+
+
+def _common_divisor(numbers: Sequence[float]) -> Fraction:
+    parts = [Fraction(number).limit_denominator(MOST_PARTS) for number in numbers]
+    whole = lcm(*(part.denominator for part in parts))
+    return Fraction(gcd(*(int(part * whole) for part in parts)), whole)
+
+
+# --- where a tick leads --------------------------------------------------------------------------
+
+
+def gains_kwh(
+    model: ChargeModel, hours: float, stored_kwh: NDArray[np.float64], amps: float
+) -> NDArray[np.float64]:
+    """Energy that a whole tick of `hours` [h] adds to the battery at `amps` [kWh]."""
+    metered_kw = amps * model.kw_per_amp * model.taper_shares(stored_kwh)
+    gained: NDArray[np.float64] = np.maximum(0.0, model.efficiency * metered_kw - model.standby_kw)
+    return gained * hours
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Moves:
+    """Where a tick at one highest current leads, as numbers of levels; arrays of shape (levels,).
+
+    Attributes
+    ----------
+    first, last : ndarray of int
+        A whole tick leads to any of the levels from `first` to `last`.
+    may : ndarray of bool
+        Whether there is any such level.
+    gains_kwh : ndarray of float
+        What a whole tick adds at the highest current [kWh].
+    """
+
+    first: NDArray[np.intp]
+    last: NDArray[np.intp]
+    may: NDArray[np.bool_]
+    gains_kwh: NDArray[np.float64]
+
+
+def moves_of(problem: Problem, levels: NDArray[np.float64], want_kwh: float, amps: float) -> Moves:
+    """Find where a tick leads from each level.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    levels : ndarray of float, shape (levels,)
+        Battery energies, ascending [kWh].
+    want_kwh : float
+        The highest energy that a tick may lead to [kWh].
+    amps : float
+        Highest current of the tick [A per phase].
+
+    Returns
+    -------
+    Moves
+        Arrays of shape (levels,).
+    """
+    here = np.arange(len(levels))
+    want = int(np.searchsorted(levels, want_kwh + SAME_KWH, side="right")) - 1
+    if amps < problem.least_amps:
+        amps = 0.0
+    gains = gains_kwh(problem.model, problem.tick_hours, levels, amps)
+    last = np.searchsorted(levels, levels + gains + SAME_KWH, side="right") - 1
+    if problem.min_amps is None:
+        first = last
+        may = levels + gains <= want_kwh + SAME_KWH
+    else:
+        least = gains_kwh(problem.model, problem.tick_hours, levels, problem.min_amps)
+        first = np.searchsorted(levels, levels + least - SAME_KWH, side="left")
+        first, last = np.maximum(first, here + 1), np.minimum(last, want)
+        may = first <= last
+    return Moves(first, last, may & (last > here), gains)

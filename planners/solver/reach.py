@@ -1,0 +1,144 @@
+"""How much charge can be had by each departure, whatever it costs.
+
+The more there is in a state the better, so the most of each state is followed, but for one thing: a
+run that has to go on for its shortest time may not pass what is wanted. Having charged less before,
+it could have begun. Where a run was held back so, the most that was found may not be the most there
+is, and only the programme itself can tell whether the need can be met.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+from planners.power.charging import REACHED_KWH
+
+if TYPE_CHECKING:
+    from planners.solver.problem import Problem
+
+NONE = float("-inf")
+"""Battery energy of a state that can't be reached."""
+
+
+class Reach(NamedTuple):
+    """What can be had by one departure.
+
+    Attributes
+    ----------
+    kwh : float
+        Battery energy at the departure: the need, or the most that was found [kWh].
+    may_meet_need : bool
+        Whether the need is met, or might be although less was found.
+    """
+
+    kwh: float
+    may_meet_need: bool
+
+
+def needs_within_reach(problem: Problem, spare_kwh: float = 0.0) -> list[Reach]:
+    """Lower the needs that can't be met to what can be had.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    spare_kwh : float
+        What to stay below the most that can be had [kWh].
+
+    Returns
+    -------
+    list of Reach
+        For each departure the need, or the most that was found of plans which come as near as can
+        be to the needs before.
+    """
+    stored = problem.stored_kwh
+    needs: list[Reach] = []
+    for k, deadline in enumerate(problem.deadlines):
+        best = _charged(problem, k, stored)
+        kwh = max(0.0, min(deadline.need_kwh, best.most() - spare_kwh))
+        needs.append(Reach(kwh, best.held_back or kwh >= deadline.need_kwh))
+        stored = max(0.0, best.most() - deadline.trip_kwh)
+    return needs
+
+
+def _charged(problem: Problem, k: int, stored_kwh: float) -> _Best:
+    """Charge as much as can be before departure `k`."""
+    start, end = problem.segments()[k]
+    best = _Best(problem, k, end - start, stored_kwh)
+    if k > 0 or not problem.before.on:
+        best.fresh[0 if k else min(problem.rest_left, end)] = stored_kwh
+    elif problem.run_so_far == 0:
+        best.begun = stored_kwh
+    else:
+        best.first_runs[problem.run_so_far - 1] = stored_kwh
+        if problem.run_so_far == problem.min_run:
+            best.fresh[min(problem.min_rest, end)] = stored_kwh
+    for i in range(start, end):
+        best.tick(i - start, float(problem.highest_amps[i]))
+    return best
+
+
+class _Best:
+    """The most energy in each state, tick by tick; `NONE` where a state can't be reached."""
+
+    def __init__(self, problem: Problem, k: int, ticks: int, stored_kwh: float) -> None:
+        self._problem, self._ticks = problem, ticks
+        self._want_kwh = problem.deadlines[k].want_kwh
+        self._cut_off = problem.run_cut_off if k == 0 else None
+        self._targets = problem.targets_kwh(k)
+        # Entry u - 1: on for u ticks, the last: for `min_run` or more.
+        self.runs = [NONE] * problem.min_run
+        self.first_runs = [NONE] * problem.min_run
+        self.begun = NONE  # on, for less than a tick
+        # Entry i: off and rested before tick i.
+        self.off = [NONE] * (ticks + problem.min_rest + 1)
+        self.fresh = [NONE] * (ticks + problem.min_rest + 1)
+        self._done = stored_kwh
+        self.held_back = False  # a run that could not be begun, or go on, without passing the want
+
+    def most(self) -> float:
+        """Give the most in any state."""
+        return max(self._done, *self.runs, *self.first_runs, *self.off, *self.fresh)
+
+    def tick(self, row: int, amps: float) -> None:
+        """Go through a tick."""
+        rest = row + self._problem.min_rest
+        self.off[rest] = max(self.off[rest], self.runs[-1], self.first_runs[-1])
+        if self._cut_off == row:
+            lasted = self.first_runs[self._problem.before.ticks + row - 1] if row else self.begun
+            self.off[rest] = max(self.off[rest], lasted)
+        first = max(self.fresh[row], self.begun)
+        self.runs, self.first_runs, self.begun = (
+            self._drawn(row, [self.off[row], *self.runs], amps, first=False),
+            self._drawn(row, [first, *self.first_runs], amps, first=True),
+            NONE,
+        )
+        self.off[row + 1] = max(self.off[row + 1], self.off[row])
+        self.fresh[row + 1] = max(self.fresh[row + 1], self.fresh[row])
+
+    def _drawn(self, row: int, sources: list[float], amps: float, *, first: bool) -> list[float]:
+        for ran, stored in enumerate(sources, start=1):
+            if first or self._problem.may_cut(ran, last=row == self._ticks - 1):
+                self._draw_part(stored, amps)
+        drawn = [self._whole(stored, amps) for stored in sources]
+        return [*drawn[:-2], max(drawn[-2:])]
+
+    def _whole(self, stored: float, amps: float) -> float:
+        """Draw through the tick; where the current can be set, no more than is wanted."""
+        lowest, want = self._problem.min_amps, self._want_kwh
+        least = self._gain(stored, amps if lowest is None else min(lowest, amps))
+        if self._gain(stored, amps) <= 0:
+            return NONE
+        if stored + least > want + REACHED_KWH:
+            self.held_back = True
+            return NONE
+        return min(stored + self._gain(stored, amps), max(want, stored))
+
+    def _draw_part(self, stored: float, amps: float) -> None:
+        reached = stored + self._gain(stored, amps) + REACHED_KWH
+        self._done = max([self._done, *(t for t in self._targets if stored < t <= reached)])
+
+    def _gain(self, stored: float, amps: float) -> float:
+        if stored == NONE or amps < self._problem.least_amps:
+            return 0.0
+        model = self._problem.model
+        return self._problem.tick_hours * model.gained_kw(model.metered_kw(stored, amps))

@@ -1,0 +1,125 @@
+"""A plan of the planning problem, carried out on the charge model and priced."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from planners.power.charging import metered_kwh_between
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from planners.solver.problem import Problem
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solution:
+    """An optimal plan of a `Problem`.
+
+    Attributes
+    ----------
+    amps : ndarray of float, shape (ticks,)
+        Current of each tick [A per phase], 0 where it does not charge.
+    share : ndarray of float, shape (ticks,)
+        Part of each tick that is used: 0, 1, or less than 1 in a tick cut short.
+    metered_kwh : ndarray of float, shape (ticks,)
+        Energy through the meter [kWh].
+    reaches_kwh : tuple of float
+        Battery energy at each departure [kWh].
+    wanted_kwh : tuple of float
+        Metered energy past the need of each departure, as far as it counts [kWh].
+    cost : float
+        Sum of rate x energy [currency], without start costs.
+    starts : int
+        Starts, the continuation of a run in progress not counted.
+    """
+
+    amps: NDArray[np.float64]
+    share: NDArray[np.float64]
+    metered_kwh: NDArray[np.float64]
+    reaches_kwh: tuple[float, ...]
+    wanted_kwh: tuple[float, ...]
+    cost: float
+    starts: int
+
+    @property
+    def on(self) -> NDArray[np.bool_]:
+        """The ticks it charges in, shape (ticks,)."""
+        return self.share > 0
+
+
+def solution_of(
+    problem: Problem, amps: NDArray[np.float64], share: NDArray[np.float64]
+) -> Solution:
+    """Carry out a choice of currents on the charge model, and price it.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    amps : ndarray of float, shape (ticks,)
+        Current of each tick [A per phase].
+    share : ndarray of float, shape (ticks,)
+        Part of each tick that is used.
+
+    Returns
+    -------
+    Solution
+        The same choice with its energy and cost.
+    """
+    model = problem.model
+    metered = np.zeros(problem.ticks)
+    stored = problem.stored_kwh
+    begin = 0
+    reaches: list[float] = []
+    wanted: list[float] = []
+    for deadline in problem.deadlines:
+        past = 0.0
+        for i in (np.flatnonzero(share[begin : deadline.end]) + begin).tolist():
+            kw = model.metered_kw(stored, amps[i])
+            hours = problem.tick_hours * share[i]
+            metered[i] = kw * hours
+            before_kwh, stored = stored, stored + model.gained_kw(kw) * hours
+            if stored > deadline.need_kwh and problem.counts(deadline, i):
+                past += metered_kwh_between(model, max(before_kwh, deadline.need_kwh), stored)
+        reaches.append(stored)
+        wanted.append(past)
+        stored = max(0.0, stored - deadline.trip_kwh)
+        begin = deadline.end
+    on = share > 0
+    before = np.concatenate(([problem.before.on], on[:-1]))
+    before[[d.end for d in problem.deadlines[:-1]]] = False
+    return Solution(
+        amps=amps,
+        share=share,
+        metered_kwh=metered,
+        reaches_kwh=tuple(reaches),
+        wanted_kwh=tuple(wanted),
+        cost=float(problem.rates_per_kwh @ metered),
+        starts=int((on & ~before).sum()),
+    )
+
+
+def objective(problem: Problem, solution: Solution) -> float:
+    """Give what is minimised [currency].
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    solution : Solution
+        A plan of it.
+
+    Returns
+    -------
+    float
+        Energy and starts, less the worth of the kWh past the needs.
+    """
+    worth = sum(
+        deadline.max_rate_per_kwh * kwh
+        for deadline, kwh in zip(problem.deadlines, solution.wanted_kwh, strict=True)
+    )
+    return solution.cost + problem.start_cost * solution.starts - worth

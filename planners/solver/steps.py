@@ -1,0 +1,212 @@
+"""What a tick costs and leads to, for all levels at once or for one."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from planners.power.charging import metered_to
+from planners.solver.levels import SAME_KWH, Moves, moves_of
+from planners.solver.ranges import Ranges
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from planners.solver.levels import Span
+    from planners.solver.problem import Problem
+
+    Row = NDArray[np.float64]
+
+
+LOW_CURRENT = 0.1
+"""What a tick at less than its highest current costs, in parts of `Problem.tie`: the plainer of
+two plans that cost the same has the full current."""
+
+
+class Steps:
+    """The ticks of one span.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    k : int
+        Which departure they are before.
+    span : Span
+        The time before it.
+    levels : ndarray of float, shape (levels,)
+        Its battery energies [kWh].
+    """
+
+    def __init__(self, problem: Problem, k: int, span: Span, levels: Row) -> None:
+        self.problem = problem
+        self.k = k
+        self.span = span
+        self.levels = levels
+        self.targets = np.searchsorted(levels, np.array(span.targets_kwh) - SAME_KWH).tolist()
+        self._rates: list[float] = problem.rates_per_kwh.tolist()
+        self._amps: list[float] = problem.highest_amps.tolist()
+        self._moves: dict[float, tuple[Moves, Ranges]] = {}
+        self._costs: dict[tuple[float, float], Row] = {}
+        model = problem.model
+        deadline = problem.deadlines[k]
+        need = np.array([deadline.need_kwh])
+        past_kwh = np.maximum(0.0, metered_to(model, levels) - metered_to(model, need))
+        self.worth = (deadline.max_rate_per_kwh + problem.least_worth) * past_kwh
+        # And a little more, so that what costs the same tonight and later is left for later.
+        self._dear = self.worth + 0.5 * problem.least_worth * past_kwh
+        self._max_rate = deadline.max_rate_per_kwh if k + 1 < len(problem.deadlines) else np.inf
+        self._metered = problem.tick_hours * model.kw_per_amp * model.taper_shares(levels)
+        self._standby = problem.tick_hours * model.standby_kw / model.efficiency
+
+    def may_be_done_within(self, ticks: int) -> bool:
+        """Tell whether a first run may reach a target in as few ticks."""
+        if ticks == 0 or self.k > 0:
+            return ticks > 0
+        amps = max([0.0, *self._amps[: self.span.end]])
+        kw = self.problem.model.gained_kw(amps * self.problem.model.kw_per_amp)
+        reach_kwh = self.problem.stored_kwh + ticks * kw * self.problem.tick_hours + SAME_KWH
+        # With a current that can be set, a tick cut short comes on top.
+        if self.problem.min_amps is not None:
+            reach_kwh += kw * self.problem.tick_hours
+        return any(self.problem.stored_kwh < t <= reach_kwh for t in self.span.targets_kwh)
+
+    def kind(self, i: int) -> tuple[float, float]:
+        """Give what a tick's costs depend on: its rate and its highest current."""
+        return self._rates[i], self._amps[i]
+
+    def _repaid(self, rate: float) -> Row | float:
+        """Give what a tick at this rate has to pay back of what a level is worth."""
+        return self._dear if rate > self._max_rate else 0.0
+
+    def moves(self, i: int) -> Moves:
+        """Give the moves of tick `i`."""
+        return self._at(self._amps[i])[0]
+
+    def _at(self, amps: float) -> tuple[Moves, Ranges]:
+        if amps not in self._moves:
+            moves = moves_of(self.problem, self.levels, self.span.want_kwh, amps)
+            self._moves[amps] = moves, Ranges(moves.first, moves.last, moves.may)
+        return self._moves[amps]
+
+    def whole(self, i: int, after: Row) -> Row:
+        """Draw through tick `i`, then go on as `after` says.
+
+        Parameters
+        ----------
+        i : int
+            The tick.
+        after : ndarray of float, shape (rows, levels)
+            Cost from tick ``i + 1`` on, in several states [currency]; infinity above the want.
+
+        Returns
+        -------
+        ndarray of float, shape (rows, levels)
+            Least cost from tick `i` on [currency]; infinity where it can't.
+        """
+        rate, amps = self.kind(i)
+        ranges = self._at(amps)[1]
+        if (rate, amps) not in self._costs:
+            self._costs[rate, amps] = (
+                ranges.blocked
+                - self._repaid(rate)
+                + (
+                    rate * amps * self._metered
+                    if self.problem.min_amps is None
+                    else rate * (self._standby - self.levels / self.problem.model.efficiency)
+                )
+            )
+        if self.problem.min_amps is not None:
+            # With a current that can be set, the cost is a difference of the levels'.
+            after = after + (rate / self.problem.model.efficiency * self.levels)
+        if rate > self._max_rate:
+            after = after + self._dear
+        found = ranges.least(after)
+        if self.problem.min_amps is not None:
+            found += self.problem.tie * LOW_CURRENT
+            np.minimum(found, ranges.at_last(after), out=found)
+        found += self._costs[rate, amps]
+        return found
+
+    def part(self, i: int, done: Row) -> Row:
+        """Draw for the part of tick `i` that leads to a target, and be done.
+
+        Parameters
+        ----------
+        i : int
+            The tick.
+        done : ndarray of float, shape (levels,)
+            Cost from the departure on [currency].
+
+        Returns
+        -------
+        ndarray of float, shape (levels,)
+            Least cost from tick `i` on [currency]; infinity where it can't.
+        """
+        rate, amps = self.kind(i)
+        moves = self._at(amps)[0]
+        found = np.full(len(self.levels), np.inf)
+        for target in self.targets:
+            wanted = self.levels[target] - self.levels
+            near = np.flatnonzero((wanted > SAME_KWH) & (wanted <= moves.gains_kwh + SAME_KWH))
+            share = wanted[near] / moves.gains_kwh[near]
+            cost = rate * amps * share * self._metered[near] + done[target]
+            if rate > self._max_rate:
+                cost += self._dear[target] - self._dear[near]
+            found[near] = np.minimum(found[near], cost)
+        return found
+
+    def whole_from(self, i: int, level: int, after: Row) -> tuple[int, Row]:
+        """Price the moves of a whole tick from one level.
+
+        Parameters
+        ----------
+        i : int
+            The tick.
+        level : int
+            The level.
+        after : ndarray of float, shape (levels,)
+            Cost from tick ``i + 1`` on [currency].
+
+        Returns
+        -------
+        tuple of int and ndarray of float
+            The first level it can lead to, and the cost of leading there and to each next one;
+            empty if it can't be drawn through.
+        """
+        moves = self.moves(i)
+        if not moves.may[level]:
+            return 0, np.empty(0)
+        rate, amps = self.kind(i)
+        first, last = int(moves.first[level]), int(moves.last[level]) + 1
+        after = after[first:last]
+        if rate > self._max_rate:
+            after = after + (self._dear[first:last] - self._dear[level])
+        if self.problem.min_amps is None:
+            return first, rate * amps * self._metered[level] + after
+        gained = self.levels[first:last] - self.levels[level]
+        metered = gained / self.problem.model.efficiency + self._standby
+        costs = rate * metered + after
+        costs[:-1] += self.problem.tie * LOW_CURRENT
+        return first, costs
+
+    def parts_from(self, i: int, level: int, done: Row) -> list[tuple[int, float]]:
+        """Price a part of a tick from one level to each target: see `part`.
+
+        Returns
+        -------
+        list of tuple of int and float
+            The targets' levels and costs [currency], the lowest target first.
+        """
+        rate, amps = self.kind(i)
+        gain, here = float(self.moves(i).gains_kwh[level]), float(self.levels[level])
+        found = []
+        for target in self.targets:
+            wanted = float(self.levels[target]) - here
+            if SAME_KWH < wanted <= gain + SAME_KWH:
+                cost = rate * amps * wanted / gain * float(self._metered[level])
+                if rate > self._max_rate:
+                    cost += float(self._dear[target] - self._dear[level])
+                found.append((target, cost + float(done[target])))
+        return found

@@ -1,0 +1,88 @@
+"""Cost to go in every state before one departure: what the exact planner fills in and follows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from planners.solver.steps import Steps
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Tables:
+    """Least cost from each state on [currency]; row `i` is the span's tick `i`, the last its end.
+
+    Attributes
+    ----------
+    steps : Steps
+        The span, its levels and its ticks.
+    min_run : int
+        Shortest run [ticks].
+    first_apart : bool
+        Whether a first run may be done before `min_run`, so that it needs rows of its own.
+    on : ndarray of float, shape (ticks + 1, rows, levels)
+        On: see `running`.
+    off, fresh : ndarray of float, shape (ticks + 1, levels)
+        Off and rested; `fresh` where nothing was bought since the last departure. They are one
+        where first runs are not apart, and so are the two below.
+    done : ndarray of float, shape (levels,)
+        At the departure.
+    start, start_first : ndarray of bool, shape (ticks, levels)
+        Whether to start from `off`, or from `fresh`.
+    bonus : float
+        By how much more a start, or one more tick, may cost than its rival: the benefit of the
+        doubt, negative where the late plan is preferred [currency].
+    """
+
+    steps: Steps
+    min_run: int
+    first_apart: bool
+    on: NDArray[np.float64]
+    off: NDArray[np.float64]
+    fresh: NDArray[np.float64]
+    done: NDArray[np.float64]
+    start: NDArray[np.bool_]
+    start_first: NDArray[np.bool_]
+    bonus: float
+
+    def running(self, ticks: int, *, first: bool) -> int:
+        """Give the row of `on` for a run of `ticks`, the first since the departure or not."""
+        if ticks >= self.min_run:
+            return int(self.on.shape[1]) - 1
+        return ticks - 1 + (self.min_run - 1 if first and self.first_apart else 0)
+
+
+def empty_tables(steps: Steps, min_run: int, done: NDArray[np.float64], bonus: float) -> Tables:
+    """Make the tables of a span, with its departure filled in.
+
+    Parameters
+    ----------
+    steps : Steps
+        The span's ticks.
+    min_run : int
+        Shortest run [ticks].
+    done : ndarray of float, shape (levels,)
+        Cost from the departure on [currency].
+    bonus : float
+        See `Tables`.
+
+    Returns
+    -------
+    Tables
+        All other rows are to be filled in.
+    """
+    ticks = steps.span.end - steps.span.start
+    levels = len(steps.levels)
+    first_apart = steps.may_be_done_within(min_run - 1)
+    on = np.empty((ticks + 1, min_run + (min_run - 1) * first_apart, levels))
+    off = np.empty((ticks + 1, levels))
+    fresh = np.empty((ticks + 1, levels)) if first_apart else off
+    start = np.empty((ticks, levels), dtype=bool)
+    first = np.empty_like(start) if first_apart else start
+    on[ticks] = off[ticks] = fresh[ticks] = done
+    return Tables(steps, min_run, first_apart, on, off, fresh, done, start, first, bonus)

@@ -1,0 +1,212 @@
+"""A year lived night after night: each begins with what the one before left, less the day's trip.
+
+Every night is a problem of its own, so all nights of many years are solved in one call, each from
+the battery energy that a rough reckoning expects before it. Where a night before it came out
+otherwise, it is solved again from what there really was, until every night begins where the one
+before it ended: at the latest after as many rounds as there are nights, since the first night that
+is wrong is right after the next one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from planners.plan.shortfall import SHORT_KWH
+from planners.power.charging import metered_to
+from planners.power.filling import Filling
+from planners.year.years import Years
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from numpy.typing import NDArray
+
+    from planners.year.night_rules import Way
+    from planners.year.rates import YearRates
+    from planners.year.windows import Group, Stage
+
+SAME_KWH = 1e-9
+"""Battery energies nearer than this are the same [kWh]."""
+
+MOST_TICKS = 1_500_000
+"""Ticks that are solved in one call: what bounds the memory, some 12 MB an array."""
+
+
+def live(
+    year: YearRates,
+    groups: tuple[Group, ...],
+    way: Way,
+    trips_kwh: NDArray[np.float64],
+    done: Callable[[int], None] = lambda _years: None,
+) -> Years:
+    """Charge through years of trips.
+
+    Parameters
+    ----------
+    year : YearRates
+        Rates as they turn out.
+    groups : tuple of Group
+        The nights.
+    way : Way
+        How it charges.
+    trips_kwh : ndarray of float, shape (years, nights)
+        Battery energy of the trip before each night [kWh]; the vehicle begins with what it wants.
+    done : callable
+        Told how many years more are done, now and then.
+
+    Returns
+    -------
+    Years
+        One entry a year of trips.
+    """
+    ticks = sum(group.inside.size for group in groups)
+    size = max(1, MOST_TICKS // max(1, ticks))
+    parts: list[Years] = []
+    for start in range(0, len(trips_kwh), size):
+        some = trips_kwh[start : start + size]
+        parts.append(_account(year, way, some, _Chain.settled(groups, way, some)))
+        done(len(some))
+    return Years.joined(parts)
+
+
+@dataclass(slots=True, eq=False)
+class _Chain:
+    """Years of nights that are being made to fit together; all arrays of shape (years, nights)."""
+
+    groups: tuple[Group, ...]
+    way: Way
+    trips_kwh: NDArray[np.float64]
+    stored: NDArray[np.float64]
+    after: NDArray[np.float64]
+    metered: list[NDArray[np.float64]]
+
+    @classmethod
+    def settled(cls, groups: tuple[Group, ...], way: Way, trips_kwh: NDArray[np.float64]) -> _Chain:
+        """Solve until every night begins where the one before it ended."""
+        stored = _expected_before(groups, way, trips_kwh)
+        # Nights without a tick are in no group: they leave things as they are.
+        metered = [np.zeros((len(trips_kwh), *group.inside.shape)) for group in groups]
+        chain = cls(groups, way, trips_kwh, stored, stored.copy(), metered)
+        wrong = np.ones_like(stored, dtype=np.bool_)
+        while wrong.any():
+            chain.solve(wrong)
+            begins = chain.begins
+            wrong = np.abs(begins - chain.stored) > SAME_KWH
+            chain.after = np.where(wrong, chain.after + begins - chain.stored, chain.after)
+            chain.stored = np.where(wrong, begins, chain.stored)
+        return chain
+
+    @property
+    def begins(self) -> NDArray[np.float64]:
+        """Battery energy before each night, by what was there after the one before [kWh]."""
+        before = np.concatenate((self._start, self.after[:, :-1]), axis=1)
+        return np.maximum(0.0, before - self.trips_kwh)
+
+    @property
+    def elsewhere(self) -> NDArray[np.float64]:
+        """What trips needed beyond what the battery held [kWh]."""
+        before = np.concatenate((self._start, self.after[:, :-1]), axis=1)
+        return np.maximum(0.0, self.trips_kwh - before)
+
+    @property
+    def _start(self) -> NDArray[np.float64]:
+        return np.full((len(self.trips_kwh), 1), self.way.want_kwh)
+
+    def solve(self, wrong: NDArray[np.bool_]) -> None:
+        """Charge through the nights that are told."""
+        for group, metered in zip(self.groups, self.metered, strict=True):
+            years, rows = np.nonzero(wrong[:, group.nights])
+            if len(years):
+                nights = group.nights[rows]
+                drawn, after = _charge(group, self.way, rows, self.stored[years, nights])
+                metered[years, rows] = drawn
+                self.after[years, nights] = after
+
+
+def _charge(
+    group: Group, way: Way, rows: NDArray[np.intp], stored: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Charge through nights of one group: what each tick meters, and what is stored after."""
+    metered = np.zeros((len(rows), group.inside.shape[1]))
+    stored = stored.copy()
+    for stage in group.stages:
+        has = np.flatnonzero(stage.row[rows] >= 0)
+        for some in _chunks(has, metered.shape[1]):
+            drawn, gained = _charge_stage(stage, way, stage.row[rows[some]], stored[some])
+            metered[some] += drawn
+            stored[some] += gained
+    return metered, stored
+
+
+def _charge_stage(
+    stage: Stage, way: Way, places: NDArray[np.intp], stored: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    share, metered = way.charge(stage.rates[places], stage.may_charge[places], stored)
+    is_kept = stage.is_kept[places]
+    share, metered = share * is_kept, metered * is_kept
+    standby_kwh = way.model.standby_kw * way.tick_hours * share
+    gained = np.maximum(0.0, way.model.efficiency * metered - standby_kwh)
+    return metered, gained.sum(axis=1)
+
+
+def _chunks(places: NDArray[np.intp], ticks: int) -> Iterator[NDArray[np.intp]]:
+    size = max(1, MOST_TICKS // max(1, ticks))
+    for start in range(0, len(places), size):
+        yield places[start : start + size]
+
+
+def _expected_before(
+    groups: tuple[Group, ...], way: Way, trips_kwh: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Reckon roughly what is stored before each night [kWh], shape (years, nights)."""
+    count = trips_kwh.shape[1]
+    every, cheap = np.zeros((2, count))
+    for group in groups:
+        stage = group.stages[0]
+        must, want = way.usable(stage.rates, stage.may_charge)
+        every[group.nights] = way.tick_hours * np.count_nonzero(must, axis=1)
+        cheap[group.nights] = way.tick_hours * np.count_nonzero(want, axis=1)
+    filling = Filling.of(way.model)
+    must_kwh = way.must_kwh if way.planner == "exact" else way.want_kwh
+    after = np.full(len(trips_kwh), way.want_kwh)
+    before = np.empty_like(trips_kwh)
+    for night in range(count):
+        stored = np.maximum(0.0, after - trips_kwh[:, night])
+        before[:, night] = stored
+        reached = np.minimum(must_kwh, filling.after(stored, every[night]))
+        wanted = np.minimum(way.want_kwh, filling.after(stored, cheap[night]))
+        after = np.maximum(stored, np.maximum(reached, wanted))
+    return before
+
+
+def _account(year: YearRates, way: Way, trips_kwh: NDArray[np.float64], chain: _Chain) -> Years:
+    rows = [_priced(year, chain, place) for place in range(len(trips_kwh))]
+    lines, costs, cheapest, estimated = (np.array(column) for column in zip(*rows, strict=True))
+    short = way.need_kwh - chain.after
+    missing = metered_to(way.model, np.full_like(short, way.need_kwh)) - metered_to(
+        way.model, np.minimum(chain.after, way.need_kwh)
+    )
+    return Years(
+        line_kwh=lines,
+        line_cost=costs,
+        cheapest_kwh=cheapest,
+        estimated_kwh=estimated,
+        short_kwh=np.where(short > SHORT_KWH, missing, 0.0),
+        elsewhere_kwh=chain.elsewhere.sum(axis=1),
+        ends_kwh=chain.after[:, -1],
+    )
+
+
+def _priced(
+    year: YearRates, chain: _Chain, place: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64], float, float]:
+    kwh = np.zeros(len(year.rates))
+    for group, metered in zip(chain.groups, chain.metered, strict=True):
+        # Nights do not overlap, so each tick is written once.
+        kwh[group.ticks[group.inside]] = metered[place][group.inside]
+    line_kwh, line_cost = year.priced(kwh)
+    cheapest = float(kwh[year.cheapest].sum())
+    return line_kwh, line_cost, cheapest, float(kwh[year.estimated].sum())

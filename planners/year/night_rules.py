@@ -1,0 +1,158 @@
+"""Many nights charged by one way of choosing ticks: the cheapest, from plug-in on, or a timer's.
+
+`planners.plan.baselines` has the two plain rules for a single night, to compare with a plan.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from planners.many_nights.arrays import Nights
+from planners.many_nights.ladders import climb_whole, cut_at
+from planners.many_nights.many_nights import solve_nights
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from planners.many_nights.ladders import Ladders
+    from planners.power.charging import ChargeModel
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """How one choice charges.
+
+    Attributes
+    ----------
+    planner : {"exact", "at_once", "timer"}
+        Which ticks: the cheapest plan; all from the first on; those of the cheapest band.
+    model : ChargeModel
+        Vehicle and current.
+    need_kwh, want_kwh : float
+        Battery energy needed, and wanted [kWh].
+    max_rate : float or None
+        Highest rate for what is wanted past the need [currency per kWh]; None for no limit.
+    tick_hours : float
+        Length of a tick [h].
+    is_series : bool
+        Whether rates are a price series, of which a timer takes the uninterrupted run that costs
+        least.
+    start_cost : float
+        What one more start is worth avoiding [currency].
+    min_run, min_rest : int
+        Shortest run and rest [ticks].
+    prefer_late : bool
+        Among plans that cost the same: the later one.
+    """
+
+    planner: Literal["exact", "at_once", "timer"]
+    model: ChargeModel
+    need_kwh: float
+    want_kwh: float
+    max_rate: float | None
+    tick_hours: float
+    is_series: bool
+    start_cost: float = 0.0
+    min_run: int = 1
+    min_rest: int = 0
+    prefer_late: bool = False
+
+    @property
+    def must_kwh(self) -> float:
+        """Battery energy to be reached whatever it costs [kWh]."""
+        return self.want_kwh if self.max_rate is None else self.need_kwh
+
+    def usable(
+        self, rates: NDArray[np.float64], may_charge: NDArray[np.bool_]
+    ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+        """Tell which ticks may be used for what must be reached, and for what is wanted."""
+        if self.planner == "exact":
+            cheap = may_charge if self.max_rate is None else may_charge & (rates <= self.max_rate)
+            return may_charge, cheap
+        if self.planner == "at_once" or self.is_series:
+            return may_charge, may_charge
+        lowest = np.where(may_charge, rates, np.inf).min(axis=1, keepdims=True)
+        band = may_charge & (rates == lowest)
+        return band, band
+
+    def charge(
+        self,
+        rates: NDArray[np.float64],
+        may_charge: NDArray[np.bool_],
+        stored_kwh: NDArray[np.float64],
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Choose the ticks of many nights.
+
+        Parameters
+        ----------
+        rates : ndarray of float, shape (nights, ticks)
+            Rates as they are expected [currency per kWh].
+        may_charge : ndarray of bool, shape (nights, ticks)
+            Where it may charge.
+        stored_kwh : ndarray of float, shape (nights,)
+            Battery energy before [kWh].
+
+        Returns
+        -------
+        tuple of ndarray of float, each of shape (nights, ticks)
+            Share of each tick that is used, and energy through the meter in it [kWh].
+        """
+        if self.planner == "exact":
+            return self._cheapest(rates, may_charge, stored_kwh)
+        used, _ = self.usable(rates, may_charge)
+        most = int(np.count_nonzero(used, axis=1).max(initial=0))
+        want = np.maximum(stored_kwh, self.want_kwh)
+        ladders = cut_at(climb_whole(self.model, stored_kwh, want, self.tick_hours, most), want)
+        if self.planner == "timer" and self.is_series:
+            used = _cheapest_runs(rates, used, ladders)
+        rung = np.cumsum(used, axis=1) - 1
+        used &= rung < ladders.rungs[:, None]
+        night, tick = np.nonzero(used)
+        share, metered = np.zeros((2, *used.shape))
+        share[night, tick] = ladders.share[rung[night, tick], night]
+        metered[night, tick] = ladders.metered_kwh[rung[night, tick], night]
+        return share, metered
+
+    def _cheapest(
+        self,
+        rates: NDArray[np.float64],
+        may_charge: NDArray[np.bool_],
+        stored_kwh: NDArray[np.float64],
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        every = np.ones_like(stored_kwh)
+        solution = solve_nights(
+            Nights(
+                rates_per_kwh=rates,
+                may_charge=may_charge,
+                stored_kwh=stored_kwh,
+                need_kwh=self.must_kwh * every,
+                want_kwh=max(self.must_kwh, self.want_kwh) * every,
+                max_rate_per_kwh=(self.max_rate or 0.0) * every,
+                model=self.model,
+                tick_hours=self.tick_hours,
+                start_cost=self.start_cost,
+                min_run=self.min_run,
+                min_rest=self.min_rest,
+                prefer_late=self.prefer_late,
+            )
+        )
+        return solution.share, solution.metered_kwh
+
+
+def _cheapest_runs(
+    rates: NDArray[np.float64], may_charge: NDArray[np.bool_], ladders: Ladders
+) -> NDArray[np.bool_]:
+    """Allow each night only the run of ticks that costs least, of as many as it needs."""
+    run = np.zeros_like(may_charge)
+    for night, rungs in enumerate(ladders.rungs.tolist()):
+        ticks = np.flatnonzero(may_charge[night])
+        if rungs == 0 or len(ticks) == 0:
+            continue
+        steps = ladders.metered_kwh[: min(rungs, len(ticks)), night]
+        costs = np.correlate(rates[night, ticks], steps, mode="valid")
+        start = int(costs.argmin())
+        run[night, ticks[start : start + len(steps)]] = True
+    return run

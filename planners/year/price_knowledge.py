@@ -1,0 +1,135 @@
+"""What is known of a price series while a night goes on, so that no plan has hindsight.
+
+The next local day's prices become known at one time of day. A plan made before that rests on
+estimates for what lies beyond, and is made again when the prices are there, as the daemon does.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from dataclasses import dataclass
+from datetime import datetime, time, timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from planners.local_time.conversion import instant_of_local, minute_of, wall_time
+from planners.rates.series_rates import series_rates_of
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from zoneinfo import ZoneInfo
+
+    from numpy.typing import NDArray
+
+    from config.files.series import PricePoint
+    from config.tariffs.tariff import Tariff
+    from planners.year.rates import YearRates
+
+DAY = timedelta(days=1)
+LOOKED_BACK = timedelta(days=28)
+"""How much of the past estimates are made from: seven days of each time of day, and to spare."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Outlook:
+    """What a plan is made from, from one tick of the year on.
+
+    Attributes
+    ----------
+    tick : int
+        The first tick for which it holds.
+    rates : ndarray of float
+        Rates expected of that tick and those after it, to the end of the night
+        [currency per kWh].
+    """
+
+    tick: int
+    rates: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Feed:
+    """A price series as it becomes known.
+
+    Attributes
+    ----------
+    tariff : Tariff
+        The tariff that it is of.
+    zone : ZoneInfo
+        The household's zone.
+    points : sequence of PricePoint
+        All of it, in order of time.
+    known_at : time
+        Local time at which the next local day becomes known.
+    """
+
+    tariff: Tariff
+    zone: ZoneInfo
+    points: Sequence[PricePoint]
+    known_at: time
+
+    def outlooks(self, year: YearRates, first: int, end: int) -> list[Outlook]:
+        """Tell what is known through a night.
+
+        Parameters
+        ----------
+        year : YearRates
+            What the rates turn out to be.
+        first, end : int
+            The night's first tick, and the one after its last.
+
+        Returns
+        -------
+        list of Outlook
+            In order of time, the first at `first`; none where there are no ticks.
+        """
+        outlooks: list[Outlook] = []
+        tick, closes = first, year.instant_of_tick(end)
+        while tick < end:
+            now = year.instant_of_tick(tick)
+            known = self._known_until(now)
+            outlooks.append(Outlook(tick, self._expected(year, tick, end, known)))
+            if known >= closes:
+                break
+            tick = max(tick + 1, -(-(self._next_news(now) - year.start) // _tick(year)))
+        return outlooks
+
+    def _known_until(self, now: datetime) -> datetime:
+        shown = wall_time(now, self.zone)
+        days = 2 if shown.time() >= self.known_at else 1
+        return instant_of_local(shown.date() + days * DAY, time.min, self.zone)
+
+    def _next_news(self, now: datetime) -> datetime:
+        today = wall_time(now, self.zone).date()
+        news = (instant_of_local(today + n * DAY, self.known_at, self.zone) for n in range(3))
+        return next(instant for instant in news if instant > now)
+
+    def _expected(
+        self, year: YearRates, tick: int, end: int, known: datetime
+    ) -> NDArray[np.float64]:
+        rates = year.rates[tick:end].copy()
+        unknown = max(tick, min(end, -(-(known - year.start) // _tick(year))))
+        if unknown < end:
+            rates[unknown - tick :] = self._estimates(year, unknown, end, known)
+        return rates
+
+    def _estimates(
+        self, year: YearRates, first: int, end: int, known: datetime
+    ) -> NDArray[np.float64]:
+        start = _place(self.points, known - LOOKED_BACK)
+        past = self.points[start : _place(self.points, known)]
+        minutes = minute_of(year.start) + year.tick_minutes * np.arange(first, end)
+        rates = series_rates_of(self.tariff, self.zone, past)
+        runs = rates.runs(int(minutes[0]), int(minutes[-1]) + year.tick_minutes)
+        run = np.searchsorted([run.first for run in runs], minutes, side="right") - 1
+        found: NDArray[np.float64] = np.array([float(run.rate) for run in runs])[run]
+        return found
+
+
+def _place(points: Sequence[PricePoint], instant: datetime) -> int:
+    return bisect_left(points, instant, key=lambda point: point.start)
+
+
+def _tick(year: YearRates) -> timedelta:
+    return timedelta(minutes=year.tick_minutes)

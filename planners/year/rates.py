@@ -1,0 +1,242 @@
+"""The rates of a whole year by ticks, and what energy drawn in them costs.
+
+A tariff by bands has a line for each band, one of tiers a line for each tier, a price series a
+single line that has no rate of its own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from planners.local_time.conversion import date_of, day_number, minute_of
+from planners.local_time.zone_offsets import offsets_between
+from planners.rates.series_rates import BAND
+from planners.rates.usage_tiers import WATT_HOURS_PER_KWH
+
+if TYPE_CHECKING:
+    from decimal import Decimal
+
+    from numpy.typing import NDArray
+
+    from planners.rates.prices import Prices, RateSpan
+    from planners.rates.usage_tiers import UsageTiers
+
+DAY_MINUTES = 1440
+CHEAP_SHARE = 0.25
+"""Share of the year's ticks that count as the cheap ones of a price series."""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """Where energy is counted: a band and one of its rates (None for a price series)."""
+
+    band: str
+    rate: Decimal | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class YearRates:
+    """The rates of a year under one tariff.
+
+    Attributes
+    ----------
+    start : datetime
+        When the first tick begins, UTC.
+    tick_minutes : int
+        Length of a tick [min].
+    rates : ndarray of float, shape (ticks,)
+        Rate of each tick, tax included [currency per kWh]; of a band with tiers: that of the kWh
+        after the usual use.
+    estimated : ndarray of bool, shape (ticks,)
+        Whether the rate is a guess from earlier days.
+    lines : tuple of Line
+        The rates there are.
+    line : ndarray of int, shape (ticks,)
+        Line of each tick; of a band with tiers its first.
+    line_rates : ndarray of float, shape (lines,)
+        Rate of each line; nan for a price series [currency per kWh].
+    tiers : mapping of int to UsageTiers
+        By the first line of the band.
+    period : ndarray of int, shape (ticks,)
+        The local day or month of each tick, in which use is counted; all 0 without tiers.
+    """
+
+    start: datetime
+    tick_minutes: int
+    rates: NDArray[np.float64]
+    estimated: NDArray[np.bool_]
+    lines: tuple[Line, ...]
+    line: NDArray[np.intp]
+    line_rates: NDArray[np.float64]
+    tiers: dict[int, UsageTiers]
+    period: NDArray[np.int64]
+
+    @property
+    def tick_hours(self) -> float:
+        """Length of a tick [h]."""
+        return self.tick_minutes / 60
+
+    @property
+    def is_series(self) -> bool:
+        """Whether these are the rates of a price series."""
+        return self.lines[0].rate is None
+
+    @property
+    def cheapest(self) -> NDArray[np.bool_]:
+        """Ticks in the cheapest band, or of a series the cheapest quarter, shape (ticks,)."""
+        if self.is_series:
+            return np.asarray(self.rates <= np.quantile(self.rates, CHEAP_SHARE), np.bool_)
+        return np.asarray(self.rates == self.rates.min(), np.bool_)
+
+    @property
+    def affected(self) -> NDArray[np.bool_]:
+        """Ticks whose rates `with_added` changes, shape (ticks,)."""
+        return np.ones_like(self.rates, np.bool_) if self.is_series else self.cheapest
+
+    def ticks_until(self, instant: datetime) -> int:
+        """Count the whole ticks from the start until an instant."""
+        return (instant - self.start) // timedelta(minutes=self.tick_minutes)
+
+    def instant_of_tick(self, tick: int) -> datetime:
+        """When a tick begins, UTC."""
+        return self.start + tick * timedelta(minutes=self.tick_minutes)
+
+    def with_added(self, more: float) -> YearRates:
+        """Give the rates with so much more in the cheapest band, or on all prices of a series."""
+        ticks = self.affected
+        touched = np.unique(self.line[ticks])
+        rates = self.line_rates.copy()
+        for first in touched.tolist():
+            rates[first : first + self._tier_count(first)] += more
+        return replace(self, rates=self.rates + more * ticks, line_rates=rates)
+
+    def _tier_count(self, first: int) -> int:
+        return len(self.tiers[first].rates) if first in self.tiers else 1
+
+    def priced(
+        self, kwh: NDArray[np.float64], *, beside_home: bool = True
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Give energy to lines, and price it.
+
+        Parameters
+        ----------
+        kwh : ndarray of float, shape (ticks,)
+            Energy through the meter in each tick [kWh].
+        beside_home : bool
+            Whether it comes on top of the home's usual use, where rates change with use.
+
+        Returns
+        -------
+        tuple of ndarray of float, each of shape (lines,)
+            Energy [kWh] and cost [currency].
+        """
+        energy = np.bincount(self.line, kwh, len(self.lines)).astype(np.float64)
+        if self.is_series:
+            return energy, np.array([float(kwh @ self.rates)])
+        for first, tiers in self.tiers.items():
+            parts = self._by_tier(kwh, tiers, beside_home=beside_home)
+            energy[first : first + len(parts)] = parts[:, self.line == first].sum(axis=1)
+        return energy, energy * self.line_rates
+
+    def _by_tier(
+        self, kwh: NDArray[np.float64], tiers: UsageTiers, *, beside_home: bool
+    ) -> NDArray[np.float64]:
+        """Share each tick's energy among tiers: all that is drawn counts, in whatever band."""
+        upto = np.cumsum(kwh)
+        firsts = np.searchsorted(self.period, self.period)
+        before = np.concatenate(([0.0], upto))[firsts]
+        used = upto - before + (tiers.usual_wh / WATT_HOURS_PER_KWH if beside_home else 0.0)
+        ends = np.array([*tiers.ends_wh, np.inf]) / WATT_HOURS_PER_KWH
+        begins = np.concatenate(([0.0], ends[:-1]))
+        reached = np.minimum(used, ends[:, None]) - np.maximum(used - kwh, begins[:, None])
+        parts: NDArray[np.float64] = np.maximum(reached, 0.0)
+        return parts
+
+
+def year_rates(prices: Prices, start: datetime, end: datetime, tick_minutes: int) -> YearRates:
+    """Lay a household's only tariff over a year.
+
+    Parameters
+    ----------
+    prices : Prices
+        Its rates.
+    start, end : datetime
+        UTC; all between is covered, and no more than a tick beyond.
+    tick_minutes : int
+        The tick that is wanted; a divisor of it is taken where rates change inside one.
+
+    Returns
+    -------
+    YearRates
+        The rates.
+
+    Raises
+    ------
+    TariffError
+        Where no rate is known.
+    """  # noqa: DOC502 - raised by prices
+    step = prices.step_minutes(start, end, tick_minutes)
+    first = prices.tick_from(start - timedelta(minutes=step - 1), step)
+    ticks = -((first - end) // timedelta(minutes=step))
+    grid = prices.grid(first, ticks, step)
+    lines, places = _lines(prices, grid.spans)
+    counts = [(span.end - span.start) // timedelta(minutes=step) for span in grid.spans]
+    line = np.repeat(np.array([places[_key(span)] for span in grid.spans], np.intp), counts)
+    tiers = {places[_key(span)]: span.tiers for span in grid.spans if span.tiers}
+    return YearRates(
+        start=first.astimezone(UTC),
+        tick_minutes=step,
+        rates=grid.rates,
+        estimated=grid.estimated,
+        lines=lines,
+        line=line,
+        line_rates=np.array([np.nan if it.rate is None else float(it.rate) for it in lines]),
+        tiers=tiers,
+        period=_periods(prices, first, ticks, step, tiers),
+    )
+
+
+def _key(span: RateSpan) -> tuple[str, object]:
+    if span.band == BAND:
+        return BAND, None
+    return span.band, span.tiers or span.rate
+
+
+def _lines(
+    prices: Prices, spans: tuple[RateSpan, ...]
+) -> tuple[tuple[Line, ...], dict[tuple[str, object], int]]:
+    """List the lines in the tariff's order, and where each band's begin."""
+    order = [band.name for band in prices.tariffs[0].bands or ()]
+    bands = {_key(span): span for span in spans}
+    lines: list[Line] = []
+    places: dict[tuple[str, object], int] = {}
+    for key, span in sorted(bands.items(), key=lambda it: _rank(order, it[1])):
+        places[key] = len(lines)
+        if key[1] is None:
+            lines.append(Line(span.band, None))
+        else:
+            rates = span.tiers.rates if span.tiers else (span.rate,)
+            lines.extend(Line(span.band, rate) for rate in rates)
+    return tuple(lines), places
+
+
+def _rank(order: list[str], span: RateSpan) -> tuple[int, Decimal]:
+    return (order.index(span.band) if span.band in order else len(order), span.rate)
+
+
+def _periods(
+    prices: Prices, start: datetime, ticks: int, step: int, tiers: dict[int, UsageTiers]
+) -> NDArray[np.int64]:
+    if not tiers:
+        return np.zeros(ticks, np.int64)
+    minutes = minute_of(start) + step * np.arange(ticks)
+    local = offsets_between(prices.zone, int(minutes[0]), int(minutes[-1]) + 1).to_local(minutes)
+    days: NDArray[np.int64] = local // DAY_MINUTES
+    if next(iter(tiers.values())).per == "day":
+        return days
+    starts = {day: day_number(date_of(day).replace(day=1)) for day in np.unique(days).tolist()}
+    return np.array([starts[day] for day in days.tolist()], np.int64)

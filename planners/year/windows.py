@@ -1,0 +1,137 @@
+"""The nights of a year as arrays: which ticks each may charge in, and what it is planned from.
+
+Nights of like lengths stand together, so that the long ones over a weekend do not pad the others.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    from planners.year.price_knowledge import Outlook
+    from planners.year.rates import YearRates
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stage:
+    """Plans of some nights of a group, each made at one instant with what is known then.
+
+    Attributes
+    ----------
+    row : ndarray of int, shape (nights of the group,)
+        Place of each night of the group in the arrays below; -1 where it has no such stage.
+    rates : ndarray of float, shape (nights of the stage, ticks)
+        Rates as they are expected [currency per kWh].
+    may_charge, is_kept : ndarray of bool, shape (nights of the stage, ticks)
+        In which ticks it may charge, and in which the plan is carried out before the next is made.
+    """
+
+    row: NDArray[np.intp]
+    rates: NDArray[np.float64]
+    may_charge: NDArray[np.bool_]
+    is_kept: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Group:
+    """Nights of like lengths.
+
+    Attributes
+    ----------
+    nights : ndarray of int, shape (nights,)
+        Which of the year's nights.
+    ticks : ndarray of int, shape (nights, ticks)
+        Tick of the year for each of the night's.
+    inside : ndarray of bool, shape (nights, ticks)
+        Whether the night has that many.
+    stages : tuple of Stage
+        At least one; the first has all the nights.
+    """
+
+    nights: NDArray[np.intp]
+    ticks: NDArray[np.intp]
+    inside: NDArray[np.bool_]
+    stages: tuple[Stage, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Windows:
+    """The nights of a year.
+
+    Attributes
+    ----------
+    first, end : ndarray of int, shape (nights,)
+        First tick of each, and the one after its last.
+    outlooks : sequence of sequence of Outlook, or None
+        What is known of a price series through each night; None where all rates are known.
+    """
+
+    first: NDArray[np.intp]
+    end: NDArray[np.intp]
+    outlooks: Sequence[Sequence[Outlook]] | None = None
+
+    def groups(self, year: YearRates, more: float = 0.0) -> tuple[Group, ...]:
+        """Gather the nights.
+
+        Parameters
+        ----------
+        year : YearRates
+            The rates as they turn out.
+        more : float
+            What every price of a series is higher by than it was for `outlooks`
+            [currency per kWh].
+
+        Returns
+        -------
+        tuple of Group
+            Every night with a tick is in one of them.
+        """
+        length = self.end - self.first
+        size = np.ceil(np.log2(np.maximum(length, 1)) * 2)
+        kinds = np.unique(size[length > 0]).tolist()
+        return tuple(
+            self._group(year, np.flatnonzero((size == kind) & (length > 0)), more) for kind in kinds
+        )
+
+    def _group(self, year: YearRates, nights: NDArray[np.intp], more: float) -> Group:
+        first, end = self.first[nights], self.end[nights]
+        offsets = np.arange(int((end - first).max()))
+        inside = offsets < (end - first)[:, None]
+        ticks = np.minimum(first[:, None] + offsets, len(year.rates) - 1)
+        if self.outlooks is None:
+            every = np.arange(len(nights))
+            stages: tuple[Stage, ...] = (Stage(every, year.rates[ticks], inside, inside),)
+        else:
+            known = [self.outlooks[night] for night in nights.tolist()]
+            stages = tuple(_stages(known, first, inside, more))
+        return Group(nights, ticks, inside, stages)
+
+
+def _stages(
+    known: Sequence[Sequence[Outlook]],
+    first: NDArray[np.intp],
+    inside: NDArray[np.bool_],
+    more: float,
+) -> Iterator[Stage]:
+    offsets = np.arange(inside.shape[1])
+    for number in range(max(len(outlooks) for outlooks in known)):
+        rows = [i for i, outlooks in enumerate(known) if number < len(outlooks)]
+        row = np.full(len(known), -1)
+        row[rows] = np.arange(len(rows))
+        rates = np.zeros((len(rows), len(offsets)))
+        since, until = np.zeros((2, len(rows), 1))
+        for place, i in enumerate(rows):
+            outlook = known[i][number]
+            since[place] = outlook.tick - first[i]
+            rates[place, outlook.tick - first[i] :][: len(outlook.rates)] = outlook.rates + more
+            is_last = number + 1 == len(known[i])
+            until[place] = len(offsets) if is_last else known[i][number + 1].tick - first[i]
+        may_charge = inside[rows] & (offsets >= since)
+        yield Stage(row, rates, may_charge, may_charge & (offsets < until))

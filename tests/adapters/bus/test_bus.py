@@ -1,0 +1,307 @@
+"""The bus against a real broker that is down, up, killed, frozen, or that forgets nothing."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+
+import pytest
+
+from adapters.bus.bus import Connected, MqttBus
+from config.files.errors import BusError
+from tests.support.brokers import Mosquitto
+from tests.support.listening import Listener
+from tests.support.scripted import Script, scripted_broker
+from tests.support.waiting import wait_until
+
+TOPIC = "lullwatt/kowhai-cottage/driveway/reading"
+STATE = "lullwatt/kowhai-cottage/daemon"
+
+OpenBus = Callable[..., tuple[MqttBus, Listener]]
+
+
+@pytest.fixture
+def opened() -> Iterator[OpenBus]:
+    """Open buses that are stopped with the test."""
+    with ExitStack() as ending:
+
+        def open_bus(
+            broker: Mosquitto | Script,
+            client_id: str = "daemon",
+            listener: Listener | None = None,
+            **settings: object,
+        ) -> tuple[MqttBus, Listener]:
+            heard = listener or Listener()
+            given = {"subscriptions": (TOPIC,), "first_pause_seconds": 0.05} | settings
+            bus = MqttBus(broker.bus, client_id=client_id, on_event=heard, **given)  # type: ignore[arg-type]
+            bus.start()
+            ending.callback(bus.stop)
+            return bus, heard
+
+        yield open_bus
+
+
+def test_it_speaks_mqtt_5_first(mosquitto: Mosquitto, opened: OpenBus) -> None:
+    """A broker that knows MQTT 5 is spoken to in MQTT 5."""
+    _, heard = opened(mosquitto)
+    heard.wait_connected()
+    assert heard.events == [Connected("5")]
+
+
+def test_messages_come_through(mosquitto: Mosquitto, opened: OpenBus) -> None:
+    """What one side publishes, the other hears: topic, payload, and that it was not retained."""
+    bus, heard = opened(mosquitto)
+    heard.wait_connected()
+    assert bus.publish(TOPIC, b'{"v":1}', retain=False)
+    wait_until(lambda: heard.messages)
+    (message,) = heard.messages
+    assert (message.topic, message.payload, message.retain) == (TOPIC, b'{"v":1}', False)
+
+
+def test_retained_messages_await_later_subscribers(mosquitto: Mosquitto, opened: OpenBus) -> None:
+    """A retained message is heard by who comes later, marked as retained."""
+    bus, heard = opened(mosquitto)
+    heard.wait_connected()
+    assert bus.publish(TOPIC, b"kept", retain=True)
+    assert bus.wait_acknowledged(5)
+    _, later = opened(mosquitto, client_id="later")
+    later.wait_payload(TOPIC, b"kept")
+    assert later.messages[0].retain
+
+
+def test_a_broker_that_is_down_at_first(
+    make_mosquitto: Callable[..., Mosquitto], opened: OpenBus
+) -> None:
+    """Starting before the broker is no error: the bus says so once, then connects."""
+    broker = make_mosquitto()
+    bus, heard = opened(broker)
+    heard.wait_reason("nothing listens at 127.0.0.1")
+    assert not bus.publish(TOPIC, b"lost", retain=True)
+    broker.start()
+    heard.wait_connected()
+    assert heard.reasons == [f"nothing listens at 127.0.0.1:{broker.port}"]
+
+
+def test_a_reason_is_said_once(mosquitto: Mosquitto, opened: OpenBus) -> None:
+    """However often it is tried, each new reason is said once, and again after a connection."""
+    _, heard = opened(mosquitto)
+    for times in (1, 2):
+        heard.wait_connected(times)
+        mosquitto.kill()
+        wait_until(lambda: len(heard.reasons) == 2 * times)  # noqa: B023 - used within the turn
+        mosquitto.start()
+    heard.wait_connected(3)
+    nothing_listens = f"nothing listens at 127.0.0.1:{mosquitto.port}"
+    assert heard.reasons == 2 * ["the connection to the broker was lost", nothing_listens]
+
+
+def test_a_killed_broker_that_returns(mosquitto: Mosquitto, opened: OpenBus) -> None:
+    """After a broker is killed and started again on its port, messages flow as before."""
+    bus, heard = opened(mosquitto)
+    heard.wait_connected()
+    mosquitto.kill()
+    wait_until(lambda: heard.reasons)
+    mosquitto.start()
+    heard.wait_connected(2)
+    assert bus.publish(TOPIC, b"after", retain=False)
+    heard.wait_payload(TOPIC, b"after")
+
+
+def test_nothing_is_published_later(mosquitto: Mosquitto, opened: OpenBus) -> None:
+    """What is published while disconnected is refused, and not sent after reconnecting either."""
+    bus, heard = opened(mosquitto)
+    heard.wait_connected()
+    mosquitto.kill()
+    wait_until(lambda: heard.reasons)
+    assert not bus.publish(TOPIC, b"stale", retain=False)
+    assert not bus.publish(TOPIC, b"stale", retain=True)
+    mosquitto.start()
+    heard.wait_connected(2)
+    assert bus.publish(TOPIC, b"fresh", retain=False)
+    heard.wait_payload(TOPIC, b"fresh")
+    assert heard.payloads(TOPIC) == [b"fresh"]
+
+
+def test_nothing_is_published_too_early(opened: OpenBus) -> None:
+    """While the broker has not yet accepted the connection, publishing is refused."""
+    with scripted_broker(b"", b"") as script:
+        bus, heard = opened(script)
+        wait_until(lambda: script.received)
+        assert not bus.publish(TOPIC, b"early", retain=False)
+        assert not bus.wait_acknowledged(0)
+        assert heard.events == []
+
+
+def test_what_was_under_way_is_not_sent_again(mosquitto: Mosquitto, opened: OpenBus) -> None:
+    """A message that a frozen broker never took is not sent on the next connection."""
+    bus, heard = opened(mosquitto)
+    heard.wait_connected()
+    mosquitto.freeze()
+    assert bus.publish(TOPIC, b"stale", retain=False)
+    assert not bus.wait_acknowledged(0.1)
+    mosquitto.kill()
+    wait_until(lambda: heard.reasons)
+    assert not bus.wait_acknowledged(0.1)
+    mosquitto.start()
+    heard.wait_connected(2)
+    assert bus.publish(TOPIC, b"fresh", retain=False)
+    heard.wait_payload(TOPIC, b"fresh")
+    assert heard.payloads(TOPIC) == [b"fresh"]
+
+
+def test_an_unacknowledged_message_comes_again(mosquitto: Mosquitto, opened: OpenBus) -> None:
+    """A message that was not acknowledged comes again to the same client id, and only that one."""
+    bus, first = opened(mosquitto, listener=Listener(acknowledges=False))
+    first.wait_connected()
+    assert bus.publish(TOPIC, b"one", retain=False)
+    assert bus.publish(TOPIC, b"two", retain=False)
+    wait_until(lambda: len(first.messages) == 2)
+    first.messages[0].ack()
+    assert bus.wait_acknowledged(5)
+    bus.stop()
+    again, second = opened(mosquitto)
+    second.wait_payload(TOPIC, b"two")
+    second.wait_connected()
+    assert again.publish(TOPIC, b"three", retain=False)
+    second.wait_payload(TOPIC, b"three")
+    assert second.payloads(TOPIC) == [b"two", b"three"]
+
+
+def test_a_late_acknowledgement_is_void(mosquitto: Mosquitto, opened: OpenBus) -> None:
+    """Acknowledging a message of an earlier connection acknowledges nothing on this one."""
+    listener = Listener(acknowledges=False)
+    bus, heard = opened(mosquitto, listener=listener)
+    heard.wait_connected()
+    assert bus.publish(TOPIC, b"one", retain=False)
+    wait_until(lambda: heard.messages)
+    stale = heard.messages[0]
+    mosquitto.stop()
+    wait_until(lambda: heard.reasons)
+    mosquitto.start()
+    wait_until(lambda: len(heard.messages) == 2)
+    stale.ack()
+    bus.stop()
+    _, later = opened(mosquitto)
+    later.wait_payload(TOPIC, b"one")
+
+
+def test_messages_wait_for_an_absent_client(mosquitto: Mosquitto, opened: OpenBus) -> None:
+    """What is published while a client is away reaches it when it comes back."""
+    bus, heard = opened(mosquitto)
+    heard.wait_connected()
+    bus.stop()
+    hardware, other = opened(mosquitto, client_id="hardware", subscriptions=())
+    other.wait_connected()
+    assert hardware.publish(TOPIC, b"meanwhile", retain=False)
+    assert hardware.wait_acknowledged(5)
+    _, back = opened(mosquitto)
+    back.wait_payload(TOPIC, b"meanwhile")
+
+
+def test_no_session_is_left_behind(mosquitto: Mosquitto, opened: OpenBus) -> None:
+    """A client that wants no session gets nothing that was sent while it was away."""
+    bus, heard = opened(mosquitto, client_id="asker", keep_session=False)
+    heard.wait_connected()
+    bus.stop()
+    hardware, other = opened(mosquitto, client_id="hardware", subscriptions=())
+    other.wait_connected()
+    assert hardware.publish(TOPIC, b"meanwhile", retain=False)
+    assert hardware.wait_acknowledged(5)
+    _, back = opened(mosquitto, client_id="asker", keep_session=False)
+    back.wait_connected()
+    assert hardware.publish(TOPIC, b"now", retain=False)
+    back.wait_payload(TOPIC, b"now")
+    assert back.payloads(TOPIC) == [b"now"]
+
+
+def test_a_listener_that_fails(
+    mosquitto: Mosquitto, opened: OpenBus, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """An exception in the listener ends neither the thread nor the connection, and is logged."""
+    bus, heard = opened(mosquitto, listener=Listener(fails_at=b"bad"))
+    heard.wait_connected()
+    assert bus.publish(TOPIC, b"bad", retain=False)
+    heard.wait_payload(TOPIC, b"bad")
+    assert bus.publish(TOPIC, b"good", retain=False)
+    heard.wait_payload(TOPIC, b"good")
+    assert heard.reasons == []
+    assert "cannot take this" in capsys.readouterr().out
+
+
+def test_stopping_waits_for_acknowledgements(mosquitto: Mosquitto, opened: OpenBus) -> None:
+    """Everything published before a stop reaches the broker, however many messages it is."""
+    _, heard = opened(mosquitto, client_id="hears")
+    heard.wait_connected()
+    bus, other = opened(mosquitto, client_id="sends", subscriptions=())
+    other.wait_connected()
+    sent = [str(number).encode() for number in range(300)]
+    for payload in sent:
+        assert bus.publish(TOPIC, payload, retain=False)
+    bus.stop()
+    wait_until(lambda: len(heard.messages) >= len(sent))
+    assert heard.payloads(TOPIC) == sent
+
+
+def test_no_will_after_a_stop(mosquitto: Mosquitto, opened: OpenBus) -> None:
+    """A client that stops in good order leaves no Will."""
+    _, heard = opened(mosquitto, client_id="hears", subscriptions=(STATE, TOPIC))
+    heard.wait_connected()
+    bus, other = opened(mosquitto, client_id="daemon", will=(STATE, b"offline"))
+    other.wait_connected()
+    bus.stop()
+    hardware, third = opened(mosquitto, client_id="hardware", subscriptions=())
+    third.wait_connected()
+    assert hardware.publish(TOPIC, b"after", retain=False)
+    heard.wait_payload(TOPIC, b"after")
+    assert heard.payloads(STATE) == []
+
+
+_VICTIM = """
+import sys
+from threading import Event
+from adapters.bus.bus import Connected, MqttBus
+from config.household.household_file import Bus
+up = Event()
+bus = MqttBus(Bus(broker=sys.argv[1]), client_id="daemon", will=(sys.argv[2], b"offline"),
+              on_event=lambda event: up.set() if isinstance(event, Connected) else None)
+bus.start()
+up.wait(10)
+print("up", flush=True)
+Event().wait(60)
+"""
+
+
+def test_the_will_of_a_killed_process(mosquitto: Mosquitto, opened: OpenBus) -> None:
+    """When the process is killed, the broker publishes its Will, and keeps it for later comers."""
+    _, heard = opened(mosquitto, client_id="hears", subscriptions=(STATE,))
+    heard.wait_connected()
+    with subprocess.Popen(
+        [sys.executable, "-c", _VICTIM, mosquitto.bus.broker, STATE], stdout=subprocess.PIPE
+    ) as victim:
+        assert victim.stdout is not None
+        assert victim.stdout.readline() == b"up\n"
+        assert heard.payloads(STATE) == []
+        victim.send_signal(signal.SIGKILL)
+    heard.wait_payload(STATE, b"offline")
+    _, later = opened(mosquitto, client_id="later", subscriptions=(STATE,))
+    later.wait_payload(STATE, b"offline")
+
+
+def test_a_filter_that_is_none(mosquitto: Mosquitto) -> None:
+    """A malformed subscription is refused at once, not by the broker in the night."""
+    with pytest.raises(BusError, match="not a filter"):
+        MqttBus(mosquitto.bus, client_id="x", on_event=Listener(), subscriptions=("a/#/b",))
+
+
+def test_stopping_while_there_is_no_broker(
+    make_mosquitto: Callable[..., Mosquitto], opened: OpenBus
+) -> None:
+    """A bus that never connected stops at once, though its next attempt is far away."""
+    bus, heard = opened(make_mosquitto(), first_pause_seconds=30.0)
+    heard.wait_reason("nothing listens")
+    bus.stop()
+    assert not bus.publish(TOPIC, b"late", retain=False)
+    assert not bus.wait_acknowledged(0)

@@ -1,0 +1,356 @@
+"""Opening the ledger: ours or not, new or old, and nothing written where it is refused."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from adapters.ledger import file as ledger_file
+from adapters.ledger.file import open_file
+from adapters.ledger.ledger import open_ledger
+from adapters.ledger.schema import APPLICATION_ID, MIGRATIONS
+from config.files.errors import LedgerError
+
+ROOT = Path(__file__).parents[3]
+NOBODY = 65534  # the user and group that own nothing, by convention of every Unix
+SECOND = ("ALTER TABLE alerts ADD COLUMN acknowledged_at INTEGER",)
+BROKEN = ("CREATE TABLE half_done (id INTEGER)", "INSERT INTO no_such_table VALUES (1)")
+
+
+def contents(directory: Path) -> dict[str, bytes]:
+    """Every file and its bytes."""
+    return {each.name: each.read_bytes() for each in directory.iterdir() if each.is_file()}
+
+
+def make_ledger(path: Path) -> Path:
+    """Make a ledger with one plan in it, and close it."""
+    with open_ledger(path) as ledger:
+        ledger.add_plan("driveway", datetime(2026, 6, 3, tzinfo=UTC), {"starts": 1})
+    return path
+
+
+def make_foreign(path: Path, *statements: str) -> Path:
+    """Make or change a database as another program does."""
+    with closing(sqlite3.connect(path, isolation_level=None)) as database:
+        for statement in statements:
+            database.execute(statement)
+    return path
+
+
+def pragma(path: Path, name: str) -> object:
+    with closing(sqlite3.connect(path)) as database:
+        return database.execute(f"PRAGMA {name}").fetchone()[0]
+
+
+# Making and finding
+
+
+def test_a_missing_ledger_is_made(tmp_path: Path) -> None:
+    """The new file is marked as ours, has the newest schema, and writes ahead, fully synced."""
+    path = tmp_path / "led ger?#%.sqlite3"
+    with open_ledger(path) as ledger:
+        (synchronous,) = ledger._connection.execute("PRAGMA synchronous").fetchone()
+    assert synchronous == 2  # FULL, https://sqlite.org/pragma.html#pragma_synchronous
+    assert pragma(path, "application_id") == APPLICATION_ID
+    assert pragma(path, "user_version") == len(MIGRATIONS)
+    assert pragma(path, "journal_mode") == "wal"
+
+
+def test_a_blank_file_becomes_a_ledger(tmp_path: Path) -> None:
+    """An empty file, as a kill while making it leaves behind, is taken as new."""
+    path = tmp_path / "ledger.sqlite3"
+    path.touch()
+    make_ledger(path)
+    assert pragma(path, "application_id") == APPLICATION_ID
+
+
+def test_a_ledger_is_found_again(tmp_path: Path) -> None:
+    """What was recorded is there after closing and opening, to write and to read only."""
+    path = make_ledger(tmp_path / "ledger.sqlite3")
+    with open_ledger(path) as ledger:
+        assert ledger.last_plan("driveway") == {"starts": 1}
+    with open_ledger(path, read_only=True) as ledger:
+        assert ledger.last_plan("driveway") == {"starts": 1}
+
+
+# Refusals
+
+
+def test_a_missing_directory_is_said(tmp_path: Path) -> None:
+    """The directory is named, and not made."""
+    path = tmp_path / "nowhere" / "ledger.sqlite3"
+    with pytest.raises(LedgerError, match="nowhere does not exist"):
+        open_ledger(path)
+    assert contents(tmp_path) == {}
+    assert not path.parent.exists()
+
+
+def test_a_directory_is_no_ledger(tmp_path: Path) -> None:
+    """A path that is a directory is said to be one."""
+    with pytest.raises(LedgerError, match="is a directory"):
+        open_ledger(tmp_path)
+
+
+def test_reading_a_blank_ledger_makes_none(tmp_path: Path) -> None:
+    """A look at an empty file says that there is no ledger yet, and leaves it empty."""
+    (tmp_path / "ledger.sqlite3").touch()
+    with pytest.raises(LedgerError, match="there is no ledger yet"):
+        open_ledger(tmp_path / "ledger.sqlite3", read_only=True)
+    assert contents(tmp_path) == {"ledger.sqlite3": b""}
+
+
+def test_reading_a_missing_ledger_makes_none(tmp_path: Path) -> None:
+    """A look at a ledger that is not there says so and leaves nothing behind."""
+    with pytest.raises(LedgerError, match="there is no ledger yet"):
+        open_ledger(tmp_path / "ledger.sqlite3", read_only=True)
+    assert contents(tmp_path) == {}
+
+
+@pytest.mark.parametrize("read_only", [False, True])
+@pytest.mark.parametrize("size", [2, 99, 5000])  # SQLite takes a single byte for a blank file
+def test_what_is_not_a_database_is_left_alone(
+    tmp_path: Path, size: int, *, read_only: bool
+) -> None:
+    """A file of text is refused and keeps every byte."""
+    path = tmp_path / "ledger.sqlite3"
+    path.write_bytes(b"x" * size)
+    with pytest.raises(LedgerError, match="not a database"):
+        open_ledger(path, read_only=read_only)
+    assert contents(tmp_path) == {path.name: b"x" * size}
+
+
+@pytest.mark.parametrize("read_only", [False, True])
+@pytest.mark.parametrize(
+    "statements",
+    [
+        ["CREATE TABLE songs (title TEXT)"],
+        ["PRAGMA journal_mode = WAL", "CREATE TABLE songs (title TEXT)"],
+        ["PRAGMA application_id = 7"],
+        ["PRAGMA application_id = 7", "CREATE TABLE songs (title TEXT)"],
+        ["PRAGMA user_version = 3"],
+    ],
+)
+def test_another_programs_database_is_left_alone(
+    tmp_path: Path, statements: list[str], *, read_only: bool
+) -> None:
+    """A database with tables, a mark or a version that is not ours is refused without a trace."""
+    path = make_foreign(tmp_path / "ledger.sqlite3", *statements)
+    before = contents(tmp_path)
+    with pytest.raises(LedgerError, match="another program's database"):
+        open_ledger(path, read_only=read_only)
+    assert contents(tmp_path) == before
+
+
+def test_another_programs_open_database_is_left_alone(tmp_path: Path) -> None:
+    """Tables that are still only in the other program's log are seen."""
+    path = tmp_path / "ledger.sqlite3"
+    with closing(sqlite3.connect(path, isolation_level=None)) as other:
+        other.execute("PRAGMA journal_mode = WAL")
+        other.execute("CREATE TABLE songs (title TEXT)")
+        before = contents(tmp_path)
+        with pytest.raises(LedgerError, match="another program's database"):
+            open_ledger(path)
+        assert contents(tmp_path).keys() == before.keys()
+        assert path.read_bytes() == before[path.name]
+
+
+@pytest.mark.parametrize("read_only", [False, True])
+def test_a_newer_ledger_is_left_alone(tmp_path: Path, *, read_only: bool) -> None:
+    """A schema of a version to come is refused with both versions, and keeps every byte."""
+    path = make_ledger(tmp_path / "ledger.sqlite3")
+    make_foreign(path, "PRAGMA user_version = 99")
+    before = contents(tmp_path)
+    with pytest.raises(LedgerError, match=rf"newer Lullwatt \(schema 99, .* {len(MIGRATIONS)}\)"):
+        open_ledger(path, read_only=read_only)
+    assert contents(tmp_path) == before
+
+
+def test_a_locked_ledger_is_said_at_opening(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A ledger that another program keeps locked can't be opened to write."""
+    monkeypatch.setattr(ledger_file, "BUSY_SECONDS", 0)
+    path = make_ledger(tmp_path / "ledger.sqlite3")
+    with closing(sqlite3.connect(path, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        with pytest.raises(LedgerError, match="locked"):
+            open_ledger(path)
+        with open_ledger(path, read_only=True) as reader:
+            assert reader.last_plan("driveway") == {"starts": 1}
+
+
+def test_damage_is_said(tmp_path: Path) -> None:
+    """A ledger whose tables are overwritten is refused in plain words."""
+    path = make_ledger(tmp_path / "ledger.sqlite3")
+    size = path.stat().st_size
+    with path.open("r+b") as file:
+        file.seek(100)  # just behind the header, https://sqlite.org/fileformat.html
+        file.write(b"\xff" * (size - 100))
+    with pytest.raises(LedgerError, match="damaged"):
+        open_ledger(path)
+
+
+# Rights: looked at with the rights of nobody, because the suite may run as root
+
+
+@pytest.fixture
+def shelf() -> Iterator[Path]:
+    """Make a directory that everybody may look into, unlike pytest's own."""
+    with tempfile.TemporaryDirectory() as name:
+        path = Path(name)
+        path.chmod(0o755)
+        yield path
+        path.chmod(0o755)
+
+
+@contextmanager
+def without_rights() -> Iterator[None]:
+    """Give up root's rights for a while, where the suite has them."""
+    user, group = os.geteuid(), os.getegid()
+    if user == 0:
+        os.setegid(NOBODY)
+        os.seteuid(NOBODY)
+    try:
+        yield
+    finally:
+        if user == 0:
+            os.seteuid(user)
+            os.setegid(group)
+
+
+def take_rights_away(shelf: Path) -> dict[str, bytes]:
+    """Leave everybody the right to read and no other."""
+    for each in shelf.iterdir():
+        each.chmod(0o444)
+    shelf.chmod(0o555)
+    return contents(shelf)
+
+
+def test_a_ledger_that_may_not_be_written_is_said_at_opening(shelf: Path) -> None:
+    """Who may not write the file hears so at once, not at the first reading of the night."""
+    path = make_ledger(shelf / "ledger.sqlite3")
+    before = take_rights_away(shelf)
+    with without_rights(), pytest.raises(LedgerError, match="see the rights"):
+        open_ledger(path)
+    assert contents(shelf) == before
+
+
+def test_a_ledger_that_may_not_be_made_is_said(shelf: Path) -> None:
+    """Who may not write the directory hears that the file can't be made there."""
+    take_rights_away(shelf)
+    with without_rights(), pytest.raises(LedgerError, match="see the rights"):
+        open_ledger(shelf / "ledger.sqlite3")
+    assert contents(shelf) == {}
+
+
+def test_a_directory_that_may_not_be_entered_is_said(shelf: Path) -> None:
+    """Who may not look into the directory gets a ledger error too."""
+    path = make_ledger(shelf / "ledger.sqlite3")
+    shelf.chmod(0o000)
+    with without_rights(), pytest.raises(LedgerError, match="Permission denied"):
+        open_ledger(path)
+
+
+def test_who_may_only_read_can_read(shelf: Path) -> None:
+    """A user without rights to write reads the ledger of a stopped daemon."""
+    path = make_ledger(shelf / "ledger.sqlite3")
+    before = take_rights_away(shelf)
+    with without_rights(), open_ledger(path, read_only=True) as reader:
+        assert reader.last_plan("driveway") == {"starts": 1}
+    assert contents(shelf) == before
+
+
+WRITER = """
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from adapters.ledger.ledger import open_ledger
+with open_ledger(Path(sys.argv[1])) as ledger:
+    ledger.add_plan("driveway", datetime(2026, 6, 3, tzinfo=UTC), {"starts": 2})
+    print("committed", flush=True)
+    sys.stdin.read()
+"""
+
+
+def test_who_may_only_read_can_read_beside_the_daemon(shelf: Path) -> None:
+    """A user without rights to write reads what another process has committed and keeps open."""
+    path = shelf / "ledger.sqlite3"
+    command = [sys.executable, "-c", WRITER, str(path)]
+    with subprocess.Popen(
+        command, cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as writer:
+        assert writer.stdin is not None
+        assert writer.stdout is not None
+        assert writer.stdout.readline() == "committed\n"
+        take_rights_away(shelf)
+        with without_rights(), open_ledger(path, read_only=True) as reader:
+            assert reader.last_plan("driveway") == {"starts": 2}
+        shelf.chmod(0o755)
+        writer.stdin.close()
+    assert writer.returncode == 0
+
+
+# Migrations
+
+
+def test_an_old_ledger_is_brought_up_to_date(tmp_path: Path) -> None:
+    """The new schema keeps every row, and a backup of the old file stands beside it."""
+    path = make_ledger(tmp_path / "ledger.sqlite3")
+    open_file(path, migrations=(*MIGRATIONS, SECOND)).close()
+    assert pragma(path, "user_version") == len(MIGRATIONS) + 1
+    with closing(sqlite3.connect(path)) as database:
+        assert database.execute("SELECT body FROM plans").fetchone() == ('{"starts":1}',)
+        assert database.execute("SELECT acknowledged_at FROM alerts").fetchall() == []
+    backup = tmp_path / f"ledger.sqlite3.schema-{len(MIGRATIONS)}.backup"
+    with open_ledger(backup) as ledger:
+        assert ledger.last_plan("driveway") == {"starts": 1}
+    assert not list(tmp_path.glob("*.part"))
+
+
+def test_a_migration_happens_once(tmp_path: Path) -> None:
+    """Opening a current file again migrates nothing and makes no second backup."""
+    path = make_ledger(tmp_path / "ledger.sqlite3")
+    open_file(path, migrations=(*MIGRATIONS, SECOND)).close()
+    names = set(contents(tmp_path))
+    open_file(path, migrations=(*MIGRATIONS, SECOND)).close()
+    assert set(contents(tmp_path)) == names
+
+
+def test_a_failed_migration_leaves_the_old_schema(tmp_path: Path) -> None:
+    """If any statement fails, none of them happened, and this version still opens the file."""
+    path = make_ledger(tmp_path / "ledger.sqlite3")
+    with pytest.raises(LedgerError, match="no_such_table"):
+        open_file(path, migrations=(*MIGRATIONS, SECOND, BROKEN))
+    with closing(sqlite3.connect(path)) as database:
+        tables = {name for (name,) in database.execute("SELECT name FROM sqlite_master")}
+    assert "half_done" not in tables
+    with open_ledger(path) as ledger:
+        assert ledger.last_plan("driveway") == {"starts": 1}
+
+
+def test_nothing_is_migrated_without_a_backup(tmp_path: Path) -> None:
+    """If the backup can't be made, the file keeps its schema and no half copy is left."""
+    path = make_ledger(tmp_path / "ledger.sqlite3")
+    (tmp_path / f"ledger.sqlite3.schema-{len(MIGRATIONS)}.backup").mkdir()
+    with pytest.raises(LedgerError, match="directory"):
+        open_file(path, migrations=(*MIGRATIONS, SECOND))
+    assert pragma(path, "user_version") == len(MIGRATIONS)
+    assert not list(tmp_path.glob("*.part"))
+
+
+def test_an_old_ledger_is_not_migrated_by_a_reader(tmp_path: Path) -> None:
+    """A look at an older file says who brings it up to date, and changes nothing."""
+    path = make_ledger(tmp_path / "ledger.sqlite3")
+    before = contents(tmp_path)
+    with pytest.raises(LedgerError, match="start the daemon once"):
+        open_file(path, read_only=True, migrations=(*MIGRATIONS, SECOND))
+    assert contents(tmp_path)[path.name] == before[path.name]

@@ -1,0 +1,91 @@
+"""One daemon for each ledger, however its file is named and however the last one ended."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from adapters.ledger.ledger import open_ledger
+from adapters.ledger.lock import only_daemon
+from config.files.errors import LedgerError
+
+ROOT = Path(__file__).parents[3]
+HOLDER = """
+import sys
+from pathlib import Path
+from adapters.ledger.lock import only_daemon
+with only_daemon(Path(sys.argv[1])):
+    print("held", flush=True)
+    sys.stdin.read()
+"""
+
+
+def hold(path: Path) -> subprocess.Popen[str]:
+    """Let another process hold the lock."""
+    holder = subprocess.Popen(
+        [sys.executable, "-c", HOLDER, str(path)],
+        cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    assert holder.stdout is not None
+    assert holder.stdout.readline() == "held\n"
+    return holder
+
+
+@pytest.mark.parametrize("by", ["its name", "a link", "a linked directory"])
+def test_the_second_is_refused_with_the_process_of_the_first(tmp_path: Path, by: str) -> None:
+    """Whatever leads to the file leads to its lock; the file need not be there yet."""
+    home = tmp_path / "home"
+    home.mkdir()
+    path = home / "ledger.sqlite3"
+    (tmp_path / "linked").symlink_to(home)
+    (tmp_path / "other.sqlite3").symlink_to(path)
+    names = {
+        "its name": path,
+        "a link": tmp_path / "other.sqlite3",
+        "a linked directory": tmp_path / "linked" / "ledger.sqlite3",
+    }
+    with hold(path) as first:
+        with (
+            pytest.raises(LedgerError, match=rf"another daemon \(process {first.pid}\)"),
+            only_daemon(names[by]),
+        ):
+            pass
+        first.kill()
+        first.wait()
+    with only_daemon(names[by]):
+        assert (home / "ledger.sqlite3.lock").read_text() == f"{os.getpid()}\n"
+    assert not (home / "ledger.sqlite3.lock").exists()
+
+
+def test_a_killed_holder_lets_go(tmp_path: Path) -> None:
+    """The kernel ends the lock with the process: the file that is left keeps nobody out."""
+    path = tmp_path / "ledger.sqlite3"
+    for _ in range(3):
+        with hold(path) as first:
+            first.send_signal(signal.SIGKILL)
+            first.wait()
+        assert path.with_name("ledger.sqlite3.lock").exists()
+    with only_daemon(path):
+        pass
+
+
+def test_readers_and_copies_are_not_kept_out(tmp_path: Path) -> None:
+    """Who only reads takes no lock."""
+    path = tmp_path / "ledger.sqlite3"
+    with only_daemon(path), open_ledger(path), open_ledger(path, read_only=True) as reader:
+        assert reader.nights() == ()
+
+
+def test_no_lock_is_left_where_there_is_no_place_for_a_ledger(tmp_path: Path) -> None:
+    """A missing directory is said, as it is at the opening."""
+    with (
+        pytest.raises(LedgerError, match="does not exist"),
+        only_daemon(tmp_path / "nowhere" / "ledger.sqlite3"),
+    ):
+        pass
+    assert list(tmp_path.iterdir()) == []

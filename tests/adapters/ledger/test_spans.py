@@ -1,0 +1,92 @@
+"""What the ledger holds of a span of time: from its start on, before its end, and no more."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+
+import pytest
+
+from adapters.ledger.ledger import Ledger, open_ledger
+from adapters.ledger.rows import StoredHappening, StoredReport
+from config.files.errors import LedgerError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+NOON = datetime(2026, 6, 3, tzinfo=UTC)
+HOUR = timedelta(hours=1)
+POINT = "driveway"
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Iterator[Ledger]:
+    """Give one with a row of each kind in each of 6 hours from noon, of two charge points."""
+    with open_ledger(tmp_path / "ledger.sqlite3") as opened:
+        for name in (POINT, "barn"):
+            for hour in range(6):
+                at = NOON + hour * HOUR
+                opened.add_command(
+                    name, at, hour + 1, do="stop", amps=None, valid_until=at + HOUR, why=name
+                )
+                opened.add_plan(name, at, {"hour": hour, "of": name})
+                opened.add_vehicle_report(name, at, "B" if hour % 2 else None, 10.0 * hour)
+        yield opened
+
+
+def test_a_span_is_half_open(ledger: Ledger) -> None:
+    """What is at the start is in it, what is at the end is not, and others' rows are not."""
+    span = (POINT, NOON + HOUR, NOON + 3 * HOUR)
+    assert [it.serial for it in ledger.commands_between(*span)] == [2, 3]
+    assert {it.why for it in ledger.commands_between(*span)} == {POINT}
+    assert [it.body for it in ledger.plans_between(*span)] == [
+        {"hour": 1, "of": POINT},
+        {"hour": 2, "of": POINT},
+    ]
+    assert ledger.reports_between(*span) == (
+        StoredReport(NOON + HOUR, "B", 10.0),
+        StoredReport(NOON + 2 * HOUR, None, 20.0),
+    )
+
+
+def test_what_was_before_is_found(ledger: Ledger) -> None:
+    """The last row before an instant; None where there is none."""
+    at = NOON + 3 * HOUR
+    command, plan, pilot = (
+        look(POINT, at) for look in (ledger.command_before, ledger.plan_before, ledger.pilot_before)
+    )
+    assert command is not None
+    assert plan is not None
+    assert command == ledger.commands_between(POINT, NOON, at)[-1]
+    assert plan == ledger.plans_between(POINT, NOON, at)[-1]
+    assert pilot == StoredReport(NOON + HOUR, "B", 10.0), "one without a pilot state tells none"
+    assert ledger.command_before(POINT, NOON) is None
+    assert ledger.plan_before(POINT, NOON) is None
+    assert ledger.pilot_before(POINT, NOON) is None
+
+
+def test_first_and_last_are_of_all_that_is_named(ledger: Ledger) -> None:
+    """The earliest and the latest instant of any row of the charge points; None for nothing."""
+    ledger.add_reading("barn", NOON - HOUR, 1000)
+    assert ledger.first_written([POINT]) == NOON
+    assert ledger.first_written([POINT, "barn"]) == NOON - HOUR
+    assert ledger.first_written(["shed"]) is None
+    assert ledger.last_written([POINT], NOON + 2 * HOUR) == NOON + HOUR
+    assert ledger.last_written([POINT], NOON) is None
+
+
+def test_what_befell_is_kept(ledger: Ledger) -> None:
+    """As it was given, in order; the last of some kinds is found; no other kind is taken."""
+    ledger.add_happening(NOON, "started")
+    ledger.add_happening(NOON + HOUR, "prices", {"known_until": "x"})
+    ledger.add_happening(NOON + 2 * HOUR, "ended", {"why": "y"})
+    assert ledger.happenings_between(NOON, NOON + 2 * HOUR) == (
+        StoredHappening(NOON, "started", {}),
+        StoredHappening(NOON + HOUR, "prices", {"known_until": "x"}),
+    )
+    last = ledger.last_happening(("started", "ended"), NOON + 2 * HOUR)
+    assert last == StoredHappening(NOON, "started", {})
+    assert ledger.last_happening(("file",), NOON + 9 * HOUR) is None
+    with pytest.raises(LedgerError, match="CHECK"):
+        ledger.add_happening(NOON, "slept")  # type: ignore[arg-type]

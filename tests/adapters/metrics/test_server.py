@@ -1,0 +1,175 @@
+"""Figures by HTTP: answers as RFC 9110 has them, and whoever is hostile is shown the door."""
+
+from __future__ import annotations
+
+import http.client
+import socket
+from collections.abc import Iterator
+from contextlib import ExitStack
+from threading import active_count
+from time import monotonic
+
+import pytest
+from structlog.testing import capture_logs
+
+from adapters.metrics import server as metrics_server
+from adapters.metrics.families import Family
+from adapters.metrics.page import CONTENT_TYPE, page
+from adapters.metrics.server import MOST_CONNECTIONS, MetricsServer
+from config.fields.addresses import Address
+from config.files.errors import MetricsError
+from tests.support.brokers import free_port
+from tests.support.waiting import wait_until
+
+FIGURES = (Family("lullwatt_power_watts", "gauge", "Power.", (({}, 7360.0),), "watts"),)
+MANY = tuple(Family(f"lullwatt_{n}", "gauge", "X.", (({}, 1.0),)) for n in range(100_000))
+"""More than any buffer between two sockets takes."""
+
+
+class Serving:
+    """A server that runs, and how to talk to it."""
+
+    def __init__(self) -> None:
+        self.address = Address("127.0.0.1", free_port())
+        self.server = MetricsServer(self.address)
+        with capture_logs():
+            self.server.start()
+        self.server.tell(FIGURES)
+        self._callers = ExitStack()
+
+    def stop(self) -> None:
+        self._callers.close()
+        self.server.stop()
+
+    def call(self) -> socket.socket:
+        caller = socket.create_connection((self.address.host, self.address.port), 10)
+        return self._callers.enter_context(caller)
+
+    def ask(self, method: str = "GET", target: str = "/metrics") -> tuple[int, bytes, str | None]:
+        asking = http.client.HTTPConnection(self.address.host, self.address.port, timeout=10)
+        try:
+            asking.request(method, target)
+            answer = asking.getresponse()
+            return answer.status, answer.read(), answer.getheader("Content-Type")
+        finally:
+            asking.close()
+
+
+@pytest.fixture
+def serving(monkeypatch: pytest.MonkeyPatch) -> Iterator[Serving]:
+    monkeypatch.setattr(metrics_server, "MOST_SECONDS", 0.25)
+    made = Serving()
+    yield made
+    made.stop()
+
+
+def ends(caller: socket.socket) -> bytes:
+    """Read until the other side hangs up, politely or not."""
+    heard = b""
+    try:
+        while piece := caller.recv(65536):
+            heard += piece
+    except ConnectionError:
+        pass
+    return heard
+
+
+def test_the_newest_figures_are_given(serving: Serving) -> None:
+    """With the type of OpenMetrics; those told later are given later."""
+    assert serving.ask() == (200, page(FIGURES), CONTENT_TYPE)
+    assert serving.ask(target="/metrics?name=x")[0] == 200
+    serving.server.tell(())
+    assert serving.ask() == (200, b"# EOF\n", CONTENT_TYPE)
+
+
+@pytest.mark.parametrize(
+    ("method", "target", "status"),
+    [("GET", "/", 404), ("GET", "/metrics/", 404), ("POST", "/metrics", 405), ("HEAD", "/x", 404)],
+)
+def test_nothing_else_is_served(serving: Serving, method: str, target: str, status: int) -> None:
+    """One page, to be read only."""
+    assert serving.ask(method, target)[:2] == (status, b"")
+
+
+def test_head_has_no_body(serving: Serving) -> None:
+    """The same head as GET, and its length (RFC 9110, section 9.3.2)."""
+    caller = serving.call()
+    caller.sendall(b"HEAD /metrics HTTP/1.1\r\nHost: x\r\n\r\n")
+    head = ends(caller)
+    assert head.endswith(b"\r\n\r\n")
+    assert b"Content-Length: %d\r\n" % len(page(FIGURES)) in head
+
+
+@pytest.mark.parametrize("sent", [b"\r\n\r\n", b"GET /metrics\r\n\r\n", b"\x16\x03\x01\0\r\n\r\n"])
+def test_what_is_no_request_is_refused(serving: Serving, sent: bytes) -> None:
+    """400, and the next one is served."""
+    caller = serving.call()
+    caller.sendall(sent)
+    assert ends(caller).startswith(b"HTTP/1.1 400 ")
+    assert serving.ask()[0] == 200
+
+
+def test_a_huge_request_is_not_read(serving: Serving) -> None:
+    """Whoever sends a head without an end is hung up on, after a few kilobytes."""
+    caller = serving.call()
+    with pytest.raises(ConnectionError):
+        caller.sendall(b"GET /metrics HTTP/1.1\r\nX: " + b"x" * 100_000_000)
+    assert serving.ask()[0] == 200
+
+
+def test_the_slow_are_shown_the_door(serving: Serving) -> None:
+    """One who says nothing, one who dribbles, and one who does not read what he asked for."""
+    serving.server.tell(MANY)
+    begun = monotonic()
+    silent, dribbling, deaf = serving.call(), serving.call(), serving.call()
+    dribbling.sendall(b"GET /met")
+    deaf.sendall(b"GET /metrics HTTP/1.1\r\n\r\n")
+    assert ends(silent) == b""
+    assert ends(dribbling) == b""
+    assert monotonic() - begun < 5
+    wait_until(lambda: serving.server._open == 0, what="all are gone")
+    assert len(ends(deaf)) < len(page(MANY))
+
+
+def test_a_crowd_is_not_let_in(serving: Serving) -> None:
+    """Eight at a time: threads and open files do not grow with their number."""
+    threads = active_count()
+    crowd = [serving.call() for _ in range(20 * MOST_CONNECTIONS)]
+    wait_until(lambda: serving.server._open == MOST_CONNECTIONS, what="eight are in")
+    assert active_count() == threads
+    assert ends(crowd[-1]) == b"", "the last is turned away at once"
+    wait_until(lambda: serving.server._open == 0, what="the eight are gone too")
+    assert serving.ask()[0] == 200
+
+
+def test_to_tell_it_takes_no_time(serving: Serving) -> None:
+    """The loop does not wait for those who are being served."""
+    serving.server.tell(MANY)
+    serving.call().sendall(b"GET /metrics HTTP/1.1\r\n\r\n")
+    begun = monotonic()
+    for _ in range(1000):
+        serving.server.tell(FIGURES)
+    assert monotonic() - begun < 1
+
+
+def test_it_ends_while_somebody_is_served(serving: Serving) -> None:
+    """At once, and he is cut off."""
+    caller = serving.call()
+    wait_until(lambda: serving.server._open == 1, what="he is in")
+    serving.server.stop()
+    assert ends(caller) == b""
+    assert serving.server._thread is not None
+    assert not serving.server._thread.is_alive()
+
+
+def test_a_port_in_use_is_said() -> None:
+    """In one line, and nothing is left running."""
+    threads = active_count()
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        server = MetricsServer(Address("127.0.0.1", port))
+        with pytest.raises(MetricsError, match=f"can't be given out at 127.0.0.1:{port}: "):
+            server.start()
+    assert active_count() == threads

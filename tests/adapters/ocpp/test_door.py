@@ -1,0 +1,279 @@
+"""Who may connect over OCPP-J 1.6: paths, passwords, the subprotocol, TLS, and who is newer."""
+
+from __future__ import annotations
+
+import json
+import ssl
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from threading import Event
+from typing import Any
+
+import pytest
+from websockets.exceptions import ConnectionClosed, InvalidMessage, InvalidStatus
+from websockets.sync.client import ClientConnection, connect
+from websockets.typing import Subprotocol
+
+from adapters.clocks.clock import VirtualClock
+from adapters.ocpp.events import Connected, Disconnected, Heard, OnHeard
+from adapters.ocpp.point import Equipment
+from adapters.ocpp.server import OcppServer, transaction_ids_from
+from config.files.errors import BusError, FileError
+from tests.support.certificates import Authority
+from tests.support.ocpp_equipment import PASSWORD, Ear, authorization, equipment_thread
+from tests.support.waiting import wait_until
+
+NOW = datetime(2026, 6, 3, 9, 0, tzinfo=UTC)
+STANDARD = json.loads((Path(__file__).parents[2] / "data" / "outside_ocpp.json").read_text())
+OCPP = [Subprotocol("ocpp1.6")]
+
+
+def secret(folder: Path, name: str, password: str = PASSWORD) -> Path:
+    path = folder / name
+    path.write_text(f"{password}\n")
+    path.chmod(0o600)
+    return path
+
+
+def point(folder: Path, name: str, identity: str, password: str = PASSWORD) -> Equipment:
+    return Equipment(name, identity, secret(folder, name, password), 1, 1, 230.0, 32.0)
+
+
+@contextmanager
+def serving(*equipment: Equipment, ear: OnHeard | None = None, **more: Any) -> Iterator[int]:  # noqa: ANN401
+    server = OcppServer(equipment, ear or Ear(), clock=VirtualClock(NOW), **more)
+    try:
+        yield server.start("127.0.0.1", 0)
+    finally:
+        server.stop()
+
+
+def open_at(
+    port: int, path: str, headers: object, subprotocols: list[Subprotocol] | None = OCPP
+) -> ClientConnection:
+    return connect(
+        f"ws://127.0.0.1:{port}{path}",
+        subprotocols=subprotocols,
+        additional_headers=headers,  # type: ignore[arg-type]  # lists of pairs too
+        proxy=None,
+    )
+
+
+def refusal(port: int, path: str, headers: object) -> tuple[int, str | None]:
+    with pytest.raises(InvalidStatus) as caught:
+        open_at(port, path, headers)
+    response = caught.value.response
+    return response.status_code, response.headers.get("WWW-Authenticate")
+
+
+def test_the_standards_example_of_authentication(tmp_path: Path) -> None:
+    """OCPP-J 1.6, section 6.2.2: the header of AL1000 is let in with that key in the file."""
+    example = STANDARD["authorization"]
+    with serving(point(tmp_path, "driveway", example["identity"], example["key"])) as port:
+        header = {"Authorization": example["header"]}
+        with open_at(port, "/AL1000", header) as connection:
+            assert connection.subprotocol == "ocpp1.6"
+
+
+def test_a_key_may_be_sent_as_it_is_written(tmp_path: Path) -> None:
+    """Equipment that sends the 40 digits themselves is let in too."""
+    key = STANDARD["authorization"]["key"]
+    with (
+        serving(point(tmp_path, "driveway", "AL1000", key)) as port,
+        open_at(port, "/AL1000", authorization("AL1000", key)) as connection,
+    ):
+        assert connection.subprotocol == "ocpp1.6"
+
+
+def test_the_standards_example_of_a_path(tmp_path: Path) -> None:
+    """OCPP-J 1.6, section 3.1.1: an identity with a space comes percent-encoded."""
+    example = STANDARD["path"]
+    with serving(point(tmp_path, "driveway", example["identity"])) as port:
+        header = authorization(example["identity"], PASSWORD)
+        with open_at(port, example["path"], header) as connection:
+            assert connection.subprotocol == "ocpp1.6"
+
+
+def test_the_subprotocol_is_chosen(tmp_path: Path) -> None:
+    """OCPP-J 1.6, section 3.1.3: of what is offered, ocpp1.6 is chosen."""
+    example = STANDARD["offered_subprotocols"]
+    offered = [Subprotocol(each) for each in reversed(example["header"].split(", "))]
+    with (
+        serving(point(tmp_path, "driveway", "driveway-1")) as port,
+        open_at(port, "/driveway-1", authorization("driveway-1", PASSWORD), offered) as connection,
+    ):
+        assert connection.subprotocol == example["chosen"]
+
+
+@pytest.mark.parametrize("offered", [None, [Subprotocol("ocpp2.0.1")]])
+def test_other_subprotocols_are_refused_politely(
+    offered: list[Subprotocol] | None, tmp_path: Path
+) -> None:
+    """OCPP-J 1.6, section 3.2: the handshake is completed without one, then the connection ends."""
+    ear = Ear()
+    with serving(point(tmp_path, "driveway", "driveway-1"), ear=ear) as port:
+        header = authorization("driveway-1", PASSWORD)
+        with open_at(port, "/driveway-1", header, offered) as connection:
+            assert connection.subprotocol is None
+            with pytest.raises(ConnectionClosed):
+                connection.recv(timeout=5)
+            assert connection.close_reason == "expected ocpp1.6"
+    assert ear.heard == []
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {},
+        authorization("driveway-1", "wrong"),
+        authorization("driveway-1", ""),
+        authorization("driveway-1", PASSWORD + "\n"),
+        authorization("driveway-1", b"\xff\xfe"),
+        authorization("carport-1", PASSWORD),
+        authorization("carport-1", "of the carport"),
+        {"Authorization": "Bearer " + PASSWORD},
+        {"Authorization": "Basic !!!!"},
+        {"Authorization": "Basic ZHJpdmV3YXktMQ=="},  # no colon
+        {"Authorization": "Basic"},
+        [*authorization("driveway-1", PASSWORD).items()] * 2,
+    ],
+)
+def test_a_wrong_password(
+    headers: object, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Whoever does not know a charge point's own password has 401; no log says what it is."""
+    ear = Ear()
+    carport = point(tmp_path, "carport", "carport-1", "of the carport")
+    with serving(point(tmp_path, "driveway", "driveway-1"), carport, ear=ear) as port:
+        wanted = (401, 'Basic realm="charge points", charset="UTF-8"')
+        assert refusal(port, "/driveway-1", headers) == wanted
+    assert ear.heard == []
+    said = capsys.readouterr()
+    assert "wrong password" in said.out + said.err
+    assert PASSWORD not in said.out + said.err
+
+
+@pytest.mark.parametrize(
+    "path", ["/", "/carport-1", "/driveway-1/", "/ocpp/driveway-1", "/driveway-1?x"]
+)
+def test_an_unknown_identity(path: str, tmp_path: Path) -> None:
+    """OCPP-J 1.6, section 3.2: a path that is nobody's has 404, whatever the password."""
+    with serving(point(tmp_path, "driveway", "driveway-1")) as port:
+        assert refusal(port, path, authorization("driveway-1", PASSWORD))[0] == 404
+
+
+def test_passwords_are_read_at_each_connection(tmp_path: Path) -> None:
+    """A changed password needs no restart; while its file can't be used, nobody comes in."""
+    driveway = point(tmp_path, "driveway", "driveway-1")
+    with serving(driveway) as port:
+        secret(tmp_path, "driveway", "new")
+        assert refusal(port, "/driveway-1", authorization("driveway-1", PASSWORD))[0] == 401
+        with open_at(port, "/driveway-1", authorization("driveway-1", "new")) as connection:
+            assert connection.subprotocol == "ocpp1.6"
+        driveway.password_file.chmod(0o644)
+        assert refusal(port, "/driveway-1", authorization("driveway-1", "new"))[0] == 503
+        driveway.password_file.unlink()
+        assert refusal(port, "/driveway-1", authorization("driveway-1", ""))[0] == 503
+
+
+def test_the_newer_connection_wins(tmp_path: Path) -> None:
+    """Of two connections with one identity the older is closed, and told of as ended first."""
+    ear = Ear()
+    with (
+        serving(point(tmp_path, "driveway", "driveway-1"), ear=ear) as port,
+        equipment_thread() as all_,
+    ):
+        older = all_.connect(port)
+        older.boot()
+        newer = all_.connect(port)
+        newer.boot()
+        assert older.closed == (1001, "a newer connection has taken over")
+        kinds = [type(each) for _, each in ear.heard if isinstance(each, Connected | Disconnected)]
+        assert kinds == [Connected, Disconnected, Connected]
+        newer.status("Available")
+
+
+def test_only_the_newest_of_many_is_served(tmp_path: Path) -> None:
+    """A connection that is replaced before its turn has come is never told of."""
+    may_end, heard = Event(), list[Heard]()
+
+    def on_heard(_charge_point: str, each: Heard) -> None:
+        if isinstance(each, Disconnected) and not may_end.is_set():
+            assert may_end.wait(5)
+        heard.append(each)
+
+    with (
+        serving(point(tmp_path, "driveway", "driveway-1"), ear=on_heard) as port,
+        equipment_thread() as all_,
+    ):
+        first = all_.connect(port)
+        first.boot()
+        second = all_.connect(port)
+        wait_until(lambda: first.closed)
+        third = all_.connect(port)
+        wait_until(lambda: second.closed)
+        may_end.set()
+        third.boot()
+        kinds = [type(each) for each in heard if isinstance(each, Connected | Disconnected)]
+        assert kinds == [Connected, Disconnected, Connected]
+
+
+def test_tls(tmp_path: Path) -> None:
+    """With a certificate the connection is encrypted; without TLS nobody gets in."""
+    authority = Authority(tmp_path / "ca", "Kowhai Cottage")
+    signed = authority.sign("house")
+    trusted = ssl.create_default_context(cafile=authority.certificate)
+    driveway = point(tmp_path, "driveway", "driveway-1")
+    with (
+        serving(driveway, certificate=(signed.certificate, signed.key)) as port,
+        equipment_thread() as all_,
+    ):
+        assert all_.connect(port, tls=trusted).boot().status == "Accepted"
+        with pytest.raises(InvalidMessage):
+            all_.connect(port)
+
+
+def test_what_keeps_it_from_starting(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A port in use, a key that others may read, and a missing extra are told in plain words."""
+    driveway = point(tmp_path, "driveway", "driveway-1")
+    signed = Authority(tmp_path / "ca", "Kowhai Cottage").sign("house")
+    signed.key.chmod(0o644)
+
+    def made(certificate: tuple[Path, Path] | None = None) -> OcppServer:
+        clock = VirtualClock(NOW)
+        return OcppServer([driveway], Ear(), clock=clock, certificate=certificate)
+
+    with serving(driveway) as port:
+        wanted = f"OCPP can't be served at 127.0.0.1:{port}: another program uses that port"
+        with pytest.raises(BusError, match=wanted):
+            made().start("127.0.0.1", port)
+    with pytest.raises(FileError, match="a key file that only its owner may read"):
+        made((signed.certificate, signed.key)).start("127.0.0.1", 0)
+    with pytest.raises(BusError, match="certificate and key can't be used"):
+        made((signed.certificate, secret(tmp_path, "no-key"))).start("127.0.0.1", 0)
+    monkeypatch.setitem(sys.modules, "adapters.ocpp.service", None)
+    with pytest.raises(BusError, match=r"needs the extra: pip install 'lullwatt\[ocpp\]'"):
+        made().start("127.0.0.1", 0)
+
+
+def test_transactions_are_counted_on_after_a_restart() -> None:
+    """Numbers grow, are above those of a daemon that started earlier, and fit in 32 bits."""
+    later = transaction_ids_from(NOW.replace(minute=1))
+    before = [number for number, _ in zip(transaction_ids_from(NOW), range(50), strict=False)]
+    assert before == sorted(set(before))
+    assert before[-1] < next(later) < 2**31
+
+
+def test_nobody_comes_in_before_the_door_is_open(tmp_path: Path) -> None:
+    """While the daemon's clock is not set, equipment, which takes its own from it, tries later."""
+    opened: list[bool] = []
+    header = authorization("driveway-1", PASSWORD)
+    driveway = point(tmp_path, "driveway", "driveway-1")
+    with serving(driveway, is_open=lambda: bool(opened)) as port:
+        assert refusal(port, "/driveway-1", header)[0] == 503
+        opened.append(True)
+        with open_at(port, "/driveway-1", header) as connection:
+            assert connection.subprotocol == "ocpp1.6"

@@ -1,0 +1,135 @@
+"""Connections of OCPP equipment that are lost, and come back."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Iterator
+from contextlib import suppress
+from pathlib import Path
+
+import pytest
+from ocpp.v16 import call
+
+from adapters.contract.messages import Reading
+from adapters.ocpp.events import Connected, Disconnected, Ready
+from adapters.ocpp.service import _end
+from adapters.ocpp.teller import Patience
+from tests.adapters.ocpp.world import (
+    MINUTE,
+    NOW,
+    STOP,
+    World,
+    asked_for,
+    limits_of,
+    start,
+    world_with,
+)
+from tests.support.waiting import wait_until
+
+
+@pytest.fixture
+def world(tmp_path: Path) -> Iterator[World]:
+    with world_with(tmp_path) as made:
+        yield made
+
+
+def test_a_connection_lost_while_charging(world: World) -> None:
+    """Nothing is kept to be told later; on return it is told anew, for the same transaction."""
+    plugged = world.ready()
+    transaction = plugged.begin(NOW)
+    plugged.cut()
+    world.ear.wait_for(Disconnected)
+    assert not world.server.tell("driveway", start(10))
+    assert world.server.ready == frozenset()
+    back = world.equipments.connect(world.port)
+    back.say(call.Heartbeat())  # a lost connection is no reason to boot
+    world.ear.wait_for(Ready, 2)
+    assert back.asked("SetChargingProfile") == back.asked("RemoteStartTransaction") == []
+    back.meter(NOW - 30 * MINUTE, {"value": "1500"}, transaction=transaction)
+    world.tell(start(12))
+    asked = asked_for(back, "SetChargingProfile")["cs_charging_profiles"]
+    assert (asked["transaction_id"], limits_of(asked)[0]) == (transaction, (0, 12.0))
+    last = world.ear.of(Reading)[-1]
+    assert (last.at, last.register_kwh) == (NOW - 30 * MINUTE, 1.5)
+    kinds = [type(each) for _, each in world.ear.heard if not isinstance(each, Reading)]
+    assert kinds == [Connected, Ready, Disconnected, Connected, Ready]
+
+
+def test_a_status_outlives_a_connection(world: World) -> None:
+    """On return equipment tells a status only if it has changed (OCPP 1.6, 4.9, from memory)."""
+    plugged = world.ready()
+    plugged.status("Charging")
+    plugged.cut()
+    world.ear.wait_for(Disconnected)
+    back = world.ready()
+    world.tell(STOP)
+    asked = asked_for(back, "SetChargingProfile")["cs_charging_profiles"]
+    assert limits_of(asked) == [(0, 0.0)]
+
+
+def test_tasks_are_ended_that_lose_a_cancellation() -> None:
+    """A task that goes on after it was cancelled once does not keep a connection from ending."""
+
+    async def stubborn() -> None:
+        with suppress(asyncio.CancelledError):
+            await asyncio.Event().wait()
+        await asyncio.Event().wait()
+
+    async def ending() -> bool:
+        task = asyncio.create_task(stubborn())
+        await asyncio.wait({task}, timeout=0)
+        await asyncio.wait_for(_end([task]), 5)
+        return task.cancelled()
+
+    assert asyncio.run(ending())
+
+
+def test_silent_equipment_is_ready_after_a_while(tmp_path: Path) -> None:
+    """Equipment that says nothing of itself is spoken to all the same."""
+    with world_with(tmp_path, Patience(greeting_seconds=0.05, sample_seconds=0.05)) as world:
+        world.equipments.connect(world.port)
+        world.ear.wait_for(Ready)
+
+
+def test_nothing_is_told_before_equipment_is_ready(world: World) -> None:
+    """OCPP 1.6, section 4.2 (from memory): no word to equipment before its boot was accepted."""
+    plugged = world.equipments.connect(world.port)
+    world.ear.wait_for(Connected)
+    assert not world.server.tell("driveway", start())
+    assert not world.server.tell("carport", start())
+    assert plugged.point.asked == []
+    plugged.boot()
+    world.ear.wait_for(Ready)
+    assert plugged.asked("RemoteStartTransaction") == []
+
+
+def test_a_boot_is_a_new_beginning(world: World) -> None:
+    """Equipment that boots on an open connection may have forgotten all: it is ready anew."""
+    plugged = world.ready()
+    asked_for(plugged, "ChangeConfiguration", 2)
+    plugged.boot()
+    world.ear.wait_for(Ready, 2)
+
+
+def test_the_daemons_end(tmp_path: Path) -> None:
+    """Connections are closed in good order (1001, going away), and told of as ended."""
+    with world_with(tmp_path) as world:
+        plugged = world.ready()
+        world.server.stop()
+        wait_until(lambda: plugged.closed)
+    assert plugged.closed == (1001, "")
+    assert len(world.ear.of(Disconnected)) == 1
+    assert not world.server.tell("driveway", STOP)
+
+
+def test_equipment_is_ready_once_its_meter_was_heard(tmp_path: Path) -> None:
+    """What it charged while it was away counts before it is told anything."""
+    with world_with(tmp_path, Patience(sample_seconds=10)) as world:
+        plugged = world.equipments.connect(world.port)
+        plugged.boot()
+        asked_for(plugged, "TriggerMessage", 2)
+        assert world.server.ready == frozenset()
+        plugged.meter(NOW, {"value": "1000"})
+        world.ear.wait_for(Ready)
+    kinds = [type(heard) for _, heard in world.ear.heard]
+    assert kinds.index(Reading) < kinds.index(Ready)

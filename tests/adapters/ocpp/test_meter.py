@@ -1,0 +1,251 @@
+"""Meter values of OCPP 1.6 become readings; what can't be used hides nothing beside it.
+
+Measurands, units and defaults are those of OCPP 1.6 (Open Charge Alliance), sections 7.28, 7.31 and
+7.43 to 7.45, from memory; the schema that tests hold the profile against has the same names.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from adapters.contract.messages import Reading, VehicleReport
+from adapters.ocpp.meter import EARLY, LATE, instant_of, meter_messages, register_reading
+
+NOW = datetime(2026, 6, 3, 9, 0, tzinfo=UTC)
+TEXT = "2026-06-03T09:00:00Z"
+
+
+def heard(*sampled: dict[str, Any], phases: int = 1) -> list[Reading | VehicleReport]:
+    values = [{"timestamp": TEXT, "sampled_value": list(sampled)}]
+    return list(meter_messages(values, NOW, phases=phases, volts=230.0))
+
+
+def reading(*sampled: dict[str, Any], phases: int = 1) -> Reading:
+    (found,) = heard(*sampled, phases=phases)
+    assert isinstance(found, Reading)
+    return found
+
+
+def sample(value: str, measurand: str | None = None, **more: str) -> dict[str, Any]:
+    return {"value": value, **({"measurand": measurand} if measurand else {}), **more}
+
+
+POWER, CURRENT, SOC = "Power.Active.Import", "Current.Import", "SoC"
+REGISTER = "Energy.Active.Import.Register"
+
+
+def test_a_value_alone_is_the_register_in_watt_hours() -> None:
+    """Without a measurand it is the energy register, without a unit it is in Wh."""
+    assert reading(sample("1234567")) == Reading(at=NOW, register_kwh=1234.567)
+
+
+@pytest.mark.parametrize(
+    "context", ["Transaction.Begin", "Transaction.End", "Sample.Clock", "Trigger"]
+)
+def test_contexts_are_ordinary(context: str) -> None:
+    """Why a value was sampled changes nothing about it."""
+    assert reading(sample("2.5", REGISTER, unit="kWh", context=context)).register_kwh == 2.5
+
+
+def test_one_instant_is_one_reading() -> None:
+    """Register, power and current of one instant are one reading; the state of charge a report."""
+    found = heard(
+        sample("12.5", REGISTER, unit="kWh"),
+        sample("3.61", POWER, unit="kW"),
+        sample("15.7", CURRENT, unit="A"),
+        sample("41", SOC, unit="Percent", location="EV"),
+    )
+    assert found == [
+        Reading(at=NOW, register_kwh=12.5, watts=3610.0, amps=15.7),
+        VehicleReport(at=NOW, soc_percent=41.0),
+    ]
+
+
+def test_phases_are_summed() -> None:
+    """Power and energy by phase are summed; of the currents the highest is held against a limit."""
+    found = reading(
+        *(sample("1000", POWER, phase=phase) for phase in ("L1", "L2", "L3")),
+        *(sample("100", REGISTER, phase=phase) for phase in ("L1-N", "L2-N", "L3-N")),
+        sample("9", CURRENT, phase="L1"),
+        sample("11", CURRENT, phase="L2"),
+        sample("10", CURRENT, phase="L3"),
+        sample("2", CURRENT, phase="N"),
+        phases=3,
+    )
+    assert (found.register_wh, found.watts, found.amps) == (300, 3000.0, 11.0)
+
+
+def test_a_total_beside_phases_counts_alone() -> None:
+    """Where equipment gives the phases and their sum, nothing is counted twice."""
+    found = reading(
+        sample("700", POWER, phase="L1"), sample("690", POWER), sample("5", POWER, phase="L2")
+    )
+    assert found.watts == 690.0
+
+
+@pytest.mark.parametrize(
+    ("phases", "sampled", "watts"),
+    [
+        (1, [sample("10", CURRENT)], 2300.0),
+        (3, [sample("10", CURRENT)], 6900.0),
+        (3, [sample("10", CURRENT, phase="L1"), sample("4", CURRENT, phase="L2")], 3220.0),
+    ],
+)
+def test_a_current_alone_makes_power(
+    phases: int, sampled: list[dict[str, Any]], watts: float
+) -> None:
+    """Equipment that measures no power has it worked out: volts times amperes (Ohm and Joule)."""
+    assert reading(*sampled, phases=phases).watts == pytest.approx(watts)
+
+
+def test_the_outlet_counts() -> None:
+    """What is measured at the outlet is taken, not what the equipment itself draws at its inlet."""
+    found = reading(
+        sample("3650", POWER, location="Inlet"), sample("3600", POWER, location="Outlet")
+    )
+    assert found.watts == 3600.0
+
+
+@pytest.mark.parametrize(
+    "odd",
+    [
+        sample("NaN"),
+        sample("inf"),
+        sample("twelve"),
+        sample(""),
+        sample("9" * 400, POWER),
+        sample("-5"),
+        sample("7", unit="MWh"),
+        sample("7", unit="varh"),
+        sample("7", "Energy.Active.Export.Register"),
+        sample("7", "Energy.Active.Import.Interval"),
+        sample("OCMF|{}", format="SignedData"),
+        sample("1", phase="L1-L2"),
+        {"value": None},
+        {"value": ["1"]},
+        {"value": True},
+        {},
+    ],
+)
+def test_an_odd_value_hides_nothing(odd: dict[str, Any]) -> None:
+    """A value that can't be used is passed over; the power beside it is read."""
+    assert heard(odd) == []
+    assert reading(odd, sample("3600", POWER)) == Reading(at=NOW, watts=3600.0)
+
+
+def test_a_state_of_charge_beyond_all_is_none() -> None:
+    """More than 100 percent is an error of the equipment, and no report."""
+    assert heard(sample("101", SOC)) == []
+
+
+def test_samples_have_their_own_instants() -> None:
+    """Several samples in one message are told each at its own instant, the oldest first."""
+    values = [
+        {"timestamp": f"2026-06-03T08:{minute}:00Z", "sampled_value": [sample(str(minute * 100))]}
+        for minute in (45, 30, 15)
+    ]
+    found = list(meter_messages(values, NOW, phases=1, volts=230.0))
+    assert [(each.at.minute, each.register_kwh) for each in found if isinstance(each, Reading)] == [
+        (15, 1.5),
+        (30, 3.0),
+        (45, 4.5),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("text", "minutes"),
+    [
+        ("2026-06-03T10:00:00Z", 0),  # an hour ahead: ours
+        ("2026-06-03T09:10:01Z", 0),
+        ("2026-06-03T09:10:00Z", 10),
+        ("2026-06-03T08:00:00Z", -60),  # kept while the connection was away
+        ("2026-06-03T20:55:00+12:00", -5),
+        ("2026-06-03T08:55:00", -5),  # without an offset it is UTC
+        ("1970-01-01T00:00:12Z", 0),  # never set
+        ("soon", 0),
+        (None, 0),
+        (17, 0),
+    ],
+)
+def test_clocks_of_equipment(text: object, minutes: int) -> None:
+    """An instant that can't be right is replaced by ours; one of the last days is kept."""
+    assert instant_of(text, NOW) == NOW + timedelta(minutes=minutes)
+
+
+def test_a_register_of_a_transaction() -> None:
+    """Transactions begin and end with the register in Wh; a negative one is none."""
+    assert register_reading(NOW, 1500) == Reading(at=NOW, register_kwh=1.5)
+    assert register_reading(NOW, -1) is None
+
+
+# --- laws ---------------------------------------------------------------------------------------
+
+_WH = st.integers(0, 10**9)
+_ANY = st.recursive(
+    st.none()
+    | st.booleans()
+    | st.integers()
+    | st.floats()
+    | st.text(max_size=8)
+    | st.sampled_from([REGISTER, POWER, CURRENT, SOC, "kWh", "L1", TEXT, "12.5", "Outlet"]),
+    lambda inner: (
+        st.lists(inner, max_size=4)
+        | st.dictionaries(
+            st.sampled_from(
+                [
+                    "timestamp",
+                    "sampled_value",
+                    "value",
+                    "measurand",
+                    "unit",
+                    "phase",
+                    "location",
+                    "format",
+                ]
+            ),
+            inner,
+            max_size=6,
+        )
+    ),
+    max_leaves=30,
+)
+
+
+@given(_ANY | st.lists(st.fixed_dictionaries({"timestamp": _ANY, "sampled_value": st.lists(_ANY)})))
+def test_nothing_equipment_says_breaks_it(values: object) -> None:
+    """Whatever stands in meter values: no error, and no instant that can't be right."""
+    for found in meter_messages(values, NOW, phases=3, volts=230.0):
+        assert NOW - LATE <= found.at <= NOW + EARLY
+
+
+@given(_WH)
+def test_units_say_the_same(watt_hours: int) -> None:
+    """A register in Wh and the same in kWh are one reading, to the watt-hour."""
+    in_wh = reading(sample(str(watt_hours), unit="Wh"))
+    in_kwh = reading(sample(f"{watt_hours // 1000}.{watt_hours % 1000:03d}", unit="kWh"))
+    assert in_wh.register_wh == in_kwh.register_wh == watt_hours
+
+
+@given(st.lists(_WH, min_size=1, max_size=3))
+def test_phases_make_the_total(parts: list[int]) -> None:
+    """A register by phase is the register of their sum, to the watt-hour."""
+    names = ("L1", "L2", "L3")
+    by_phase = reading(
+        *(sample(str(part), phase=name) for part, name in zip(parts, names, strict=False))
+    )
+    assert by_phase.register_wh == reading(sample(str(sum(parts)))).register_wh
+
+
+@given(
+    st.permutations(
+        [sample("5000"), sample("3600", POWER), sample("16", CURRENT), sample("50", SOC)]
+    )
+)
+def test_their_order_says_nothing(sampled: list[dict[str, Any]]) -> None:
+    """Measurands may come in any order."""
+    assert heard(*sampled) == heard(*sorted(sampled, key=str))

@@ -1,0 +1,204 @@
+"""What OCPP equipment refuses, does not answer, or takes and does not heed."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from ocpp.exceptions import NotSupportedError
+from ocpp.v16 import call
+
+from adapters.contract.messages import Command
+from adapters.ocpp.events import Refused
+from adapters.ocpp.teller import Patience
+from tests.adapters.ocpp.world import (
+    MINUTE,
+    NOW,
+    PLAN,
+    STOP,
+    World,
+    asked_for,
+    limits_of,
+    start,
+    world_with,
+)
+from tests.support.waiting import wait_until
+
+
+@pytest.fixture
+def world(tmp_path: Path) -> Iterator[World]:
+    with world_with(tmp_path) as made:
+        yield made
+
+
+def test_a_refused_start_is_tried_again(world: World) -> None:
+    """Each refusal is handed on with the equipment's word for it, until it takes the start."""
+    plugged = world.ready()
+    plugged.point.script["RemoteStartTransaction"] = [
+        "Rejected",
+        "Rejected",
+        NotSupportedError("no"),
+    ]
+    world.tell(start())
+    asked_for(plugged, "RemoteStartTransaction", 4)
+    world.ear.wait_for(Refused, 3)
+    assert world.ear.of(Refused) == [
+        Refused("driveway", "RemoteStartTransaction", "Rejected"),
+        Refused("driveway", "RemoteStartTransaction", "Rejected"),
+        Refused("driveway", "RemoteStartTransaction", "NotSupported: no"),
+    ]
+
+
+def test_a_plan_that_is_too_much_is_left_out(world: World) -> None:
+    """Equipment that refuses a profile with the plan is given one for the present alone."""
+    plugged = world.ready()
+    plugged.begin(NOW)
+    plugged.point.script["SetChargingProfile"] = ["Rejected"]
+    world.tell(start(16), *PLAN)
+    first, second = (
+        asked_for(plugged, "SetChargingProfile", times)["cs_charging_profiles"] for times in (1, 2)
+    )
+    assert limits_of(first) == [(0, 16), (90, 0), (120, 16), (150, 0)]
+    assert limits_of(second) == [(0, 16), (30, 0)]
+    assert world.ear.of(Refused) == []
+
+
+def test_a_limit_of_0_that_is_refused_ends_the_transaction(world: World) -> None:
+    """Equipment without charging profiles is stopped by ending the transaction."""
+    plugged = world.ready()
+    transaction = plugged.begin(NOW)
+    plugged.point.script["SetChargingProfile"] = [NotSupportedError()]
+    plugged.point.script["RemoteStopTransaction"] = ["Accepted"]
+    world.tell(STOP)
+    assert asked_for(plugged, "RemoteStopTransaction") == {"transaction_id": transaction}
+    plugged.end(transaction, NOW, 2000)
+    assert world.ear.of(Refused) == []
+
+
+def test_a_stop_that_is_not_heeded_ends_the_transaction(world: World) -> None:
+    """Equipment that takes a limit of 0 and charges on is stopped when it is told again."""
+    plugged = world.ready()
+    transaction = plugged.begin(NOW)
+    plugged.status("Charging")
+    world.tell(STOP)
+    asked_for(plugged, "SetChargingProfile")
+    world.tell(STOP)  # at once: the equipment has had no time
+    asked_for(plugged, "SetChargingProfile", 2)
+    plugged.say(call.Heartbeat())
+    assert plugged.asked("RemoteStopTransaction") == []
+    world.clock.advance_to(NOW + MINUTE)
+    world.tell(STOP)
+    assert asked_for(plugged, "RemoteStopTransaction") == {"transaction_id": transaction}
+
+
+def test_a_stop_is_repeated_until_it_is_taken(world: World) -> None:
+    """A stop that is refused every way is said again, however often."""
+    plugged = world.ready()
+    plugged.begin(NOW)
+    plugged.point.script["SetChargingProfile"] = ["Rejected"] * 6
+    plugged.point.script["RemoteStopTransaction"] = ["Rejected"] * 5
+    world.tell(STOP)
+    asked_for(plugged, "RemoteStopTransaction", 6)
+    assert world.ear.of(Refused) == [Refused("driveway", "RemoteStopTransaction", "Rejected")] * 5
+
+
+def test_an_answer_that_never_comes(tmp_path: Path) -> None:
+    """Equipment that does not answer is told to have refused, and asked again."""
+    patience = Patience(0.1, 5, 0.05, retry_seconds=0.02, most_retry_seconds=0.05)
+    with world_with(tmp_path, patience) as world:
+        plugged = world.ready()
+        asked_for(plugged, "ChangeConfiguration", 2)
+        plugged.point.silent = True
+        world.tell(start())
+        world.ear.wait_for(Refused, 2)
+        assert world.ear.of(Refused)[0] == Refused(
+            "driveway", "RemoteStartTransaction", "no answer in time"
+        )
+
+
+@pytest.mark.parametrize(
+    "answer",
+    [
+        [3, "{id}", {"status": "Perhaps"}],
+        [3, "{id}", {}],
+        [3, "{id}", None],
+        [3, "{id}", ["Accepted"]],
+        [4, "{id}", "SomeOtherCode", "", {}],
+        [4, "{id}", "GenericError", "no", {}],
+        [4, "{id}", 17, None, None],
+    ],
+)
+def test_answers_that_are_none(answer: list[object], world: World) -> None:
+    """Whatever comes back for an answer, it is a refusal, and the connection goes on."""
+    with world.raw() as connection:
+        connection.send(json.dumps([2, "1", "Heartbeat", {}]))
+        answered = {"TriggerMessage": 0, "ChangeConfiguration": 0}
+        while True:
+            kind, unique, *rest = json.loads(connection.recv(timeout=5))
+            if kind == 3:
+                continue
+            if rest[0] == "RemoteStartTransaction":
+                break
+            answered[rest[0]] += 1
+            connection.send(json.dumps([3, unique, {"status": "Accepted"}]))
+            if rest[0] == "ChangeConfiguration" and answered[rest[0]] == 2:
+                world.tell(start())
+        connection.send(json.dumps([unique if each == "{id}" else each for each in answer]))
+        world.ear.wait_for(Refused)
+        (refused,) = world.ear.of(Refused)
+        assert refused.what == "RemoteStartTransaction"
+        assert refused.why
+        assert json.loads(connection.recv(timeout=5))[2] == "RemoteStartTransaction"
+
+
+def test_the_newest_command_counts(world: World) -> None:
+    """What is refused is given up as soon as something newer is told."""
+    plugged = world.ready()
+    plugged.begin(NOW)
+    plugged.point.script["SetChargingProfile"] = ["Rejected"] * 3
+    world.tell(start(8))
+    world.ear.wait_for(Refused)
+    plugged.point.script["SetChargingProfile"].clear()
+    world.tell(start(20))
+
+    def newest() -> float:
+        asked = plugged.asked("SetChargingProfile")[-1]["cs_charging_profiles"]
+        return limits_of(asked)[0][1]
+
+    wait_until(lambda: newest() == 20.0)
+
+
+def test_a_void_start_is_none(world: World) -> None:
+    """A start that came too late is not told; neither is one that became void while refused."""
+    plugged = world.ready()
+    tell_and_wait(world, start(minutes=0))
+    plugged.point.script["RemoteStartTransaction"] = ["Rejected"] * 1000
+    world.tell(start(minutes=10))
+    world.ear.wait_for(Refused)
+    world.clock.advance_to(NOW + 10 * MINUTE)
+    plugged.begin(NOW + 10 * MINUTE)
+    tell_and_wait(world, start(minutes=10))
+    world.tell(start(minutes=40))
+    (profile,) = (
+        each["cs_charging_profiles"]
+        for each in [
+            asked_for(plugged, "SetChargingProfile"),
+            *plugged.asked("SetChargingProfile")[1:],
+        ]
+    )
+    assert limits_of(profile) == [(0, 16.0), (30, 0.0)]
+    started = [
+        limits_of(each["charging_profile"]) for each in plugged.asked("RemoteStartTransaction")
+    ]
+    assert set(map(tuple, started)) == {((0, 16.0), (10, 0.0))}
+
+
+def tell_and_wait(world: World, command: Command) -> None:
+    """Tell something, and wait until it is looked at, so that what comes next does not hide it."""
+    world.tell(command)
+    assert world.server._service is not None
+    teller = world.server._service._tellers["driveway"]
+    wait_until(lambda: teller._told is not None and teller._told.command == command)
+    wait_until(lambda: not teller._news.is_set())

@@ -1,0 +1,127 @@
+"""A server of OCPP for tests, what it hands on, and equipment that can connect to it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from itertools import count
+from pathlib import Path
+from typing import Any
+
+from websockets.sync.client import ClientConnection, connect
+from websockets.typing import Subprotocol
+
+from adapters.clocks.clock import VirtualClock
+from adapters.contract.messages import Command
+from adapters.ocpp.events import OnHeard, Ready
+from adapters.ocpp.point import Equipment
+from adapters.ocpp.server import OcppServer
+from adapters.ocpp.teller import Patience
+from tests.support.ocpp_equipment import (
+    PASSWORD,
+    Ear,
+    Equipments,
+    Plugged,
+    authorization,
+    equipment_thread,
+)
+from tests.support.waiting import wait_until
+
+NOW = datetime(2026, 6, 3, 9, 0, tzinfo=UTC)
+MINUTE = timedelta(minutes=1)
+STANDARD = json.loads((Path(__file__).parents[2] / "data" / "outside_ocpp.json").read_text())
+PATIENCE = Patience(
+    answer_seconds=5,
+    greeting_seconds=5,
+    sample_seconds=0.05,  # scripted equipment is not one to send any by itself
+    retry_seconds=0.02,
+    most_retry_seconds=0.05,
+)
+STOP = Command(serial=8, do="stop", valid_until=NOW + 60 * MINUTE, why="because")
+
+
+def start(amps: float = 16.0, minutes: float = 30) -> Command:
+    until = NOW + minutes * MINUTE
+    return Command(serial=7, do="start", amps=amps, valid_until=until, why="because")
+
+
+@dataclass(frozen=True)
+class Part:
+    start: datetime
+    end: datetime
+    amps: float
+
+
+PLAN = (
+    Part(NOW - MINUTE, NOW + 90 * MINUTE, 16.0),
+    Part(NOW + 120 * MINUTE, NOW + 150 * MINUTE, 32),
+)
+
+
+@dataclass
+class World:
+    """A server, what it hands on, and equipment that can connect to it."""
+
+    server: OcppServer
+    port: int
+    ear: Ear
+    clock: VirtualClock
+    equipments: Equipments
+
+    def ready(self) -> Plugged:
+        """Connect equipment, boot it, and wait until it can be told things."""
+        times = len(self.ear.of(Ready)) + 1
+        plugged = self.equipments.connect(self.port)
+        plugged.boot()
+        self.ear.wait_for(Ready, times)
+        return plugged
+
+    def tell(self, command: Command, *schedule: Part) -> None:
+        assert self.server.tell("driveway", command, schedule)
+
+    def raw(self) -> ClientConnection:
+        return connect(
+            f"ws://127.0.0.1:{self.port}/driveway-1",
+            subprotocols=[Subprotocol("ocpp1.6")],
+            additional_headers=authorization("driveway-1", PASSWORD),
+            proxy=None,
+            max_size=None,
+        )
+
+
+@contextmanager
+def world_with(
+    folder: Path,
+    patience: Patience = PATIENCE,
+    first_id: int = 100,
+    on_heard: OnHeard | None = None,
+) -> Iterator[World]:
+    path = folder / "password"
+    path.write_text(PASSWORD)
+    path.chmod(0o600)
+    equipment = Equipment("driveway", "driveway-1", path, 1, 1, 230.0, 32.0)
+    ear, clock = Ear(), VirtualClock(NOW)
+    hears = ear if on_heard is None else on_heard
+    server = OcppServer(
+        [equipment], hears, clock=clock, transaction_ids=count(first_id), patience=patience
+    )
+    with equipment_thread() as equipments:
+        port = server.start("127.0.0.1", 0)
+        try:
+            yield World(server, port, ear, clock, equipments)
+        finally:
+            server.stop()
+
+
+def asked_for(plugged: Plugged, name: str, times: int = 1) -> dict[str, Any]:
+    wait_until(lambda: len(plugged.asked(name)) >= times, what=f"{times} x {name}")
+    return plugged.asked(name)[times - 1]
+
+
+def limits_of(profile: dict[str, Any]) -> list[tuple[int, float]]:
+    """List (minute from now, limit); a profile begins a minute ago."""
+    periods = profile["charging_schedule"]["charging_schedule_period"]
+    return [(max(0, each["start_period"] // 60 - 1), each["limit"]) for each in periods]

@@ -1,0 +1,83 @@
+"""The JSON Schema of the choices file is valid, complete, and agrees with the loader."""
+
+from __future__ import annotations
+
+import pytest
+from jsonschema import Draft202012Validator
+
+from config import ChoicesFile, choices_schema
+from config.files.yaml_tree import read_yaml
+from tests.config.choices.cases import CHOICES, driving, edited
+from tests.config.test_examples import CHOICES as EXAMPLE
+from tests.config.test_schema import properties
+
+SCHEMA = choices_schema()
+VALIDATOR = Draft202012Validator(SCHEMA)
+
+
+def places(text: str) -> list[str]:
+    """List the keys at which a file breaks the schema."""
+    errors = VALIDATOR.iter_errors(read_yaml(text).data)
+    return sorted("/".join(map(str, error.absolute_path)) for error in errors)
+
+
+def test_schema_is_valid() -> None:
+    """It is a schema after JSON Schema 2020-12, and says what it is of."""
+    Draft202012Validator.check_schema(SCHEMA)
+    assert SCHEMA["title"] == "Choices file of Lullwatt"
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        EXAMPLE.read_text(encoding="utf-8"),
+        CHOICES,
+        driving("  distance_per_year: 15000 mi\n"),
+        driving("  ledger: {path: l.sqlite3, vehicle: hatchback}\n"),
+    ],
+    ids=["example", "trips", "distance", "ledger"],
+)
+def test_good_files_fit(text: str) -> None:
+    """What the loader takes fits the schema, the example that is shipped too."""
+    assert places(text) == []
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "place"),
+    [
+        ("45 km", "45", "driving/trips/0/distance"),
+        ("45 km", "45 metres", "driving/trips/0/distance"),
+        ("draws: 200", "draws: 20000", "driving/draws"),
+        ("year: 2027", "year: 1999", "appraisal/year"),
+        ("keep_years: 8", "keep_years: 0", "appraisal/keep_years"),
+        ("planner: timer", "planner: clever", "choices/2/planner"),
+        ("outlay: 2350.50", "outlay: -1", "choices/1/outlay"),
+        ("chemistry: nmc", "charge_point: driveway", "vehicle"),
+        ("standing_charge: 1.80", "valid_from: 2027-07-01", "choices/0/tariff"),
+        ("max_amps: 10", "max_amps: 10\n      confirm_seconds: 60", "choices/0/charge_point"),
+        ('hours: "07:00-23:00"', "hours: day", "home_use/0/hours"),
+    ],
+)
+def test_schema_refuses(old: str, new: str, place: str) -> None:
+    """What the loader refuses in a single value, an editor with the schema shows too."""
+    assert places(edited({old: new})) == [place]
+
+
+def test_every_key_is_described() -> None:
+    """Every key has a description; a number with a unit in its name gives the unit."""
+    found = dict(properties(SCHEMA))
+    assert set(ChoicesFile.model_fields) < set(found)
+    assert [key for key, value in found.items() if not value.get("description")] == []
+    units = ("_amps", "_percent", "_minutes", "_volts", "_kwh", "_years", "kwh_per_day")
+    measured = [key for key in found if key.endswith(units)]
+    assert [key for key in measured if "[" not in found[key]["description"]] == []
+
+
+def test_closed_and_without_loose_parts() -> None:
+    """No part of the file takes unknown keys, and every definition is of a part of the file."""
+    parts = [SCHEMA, *SCHEMA["$defs"].values()]
+    assert [part["title"] for part in parts if part["additionalProperties"] is not False] == []
+    assert set(SCHEMA["$defs"]) == {
+        *("AppraisedHome", "AppraisedVehicle", "Driving", "DrivingRecord", "Trip", "HomeUse"),
+        *("Choice", "ChargePoint", "Tariff", "Band", "Tier", "PriceFile"),
+    }

@@ -1,0 +1,173 @@
+"""Appraisals made by hand: invented figures that fit together but that nothing solved."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from decimal import Decimal
+from typing import Any
+
+from planners.appraisal.appraisal import (
+    KM_PER_MILE,
+    Appraisal,
+    BandYear,
+    BreakEven,
+    BreakEvens,
+    ChoiceYear,
+    Spread,
+)
+
+SOCKET, SOCKET_NIGHT, POINT = (
+    "Socket, one rate",
+    "Socket, night tariff",
+    "Charge point, night tariff",
+)
+KM = 20_000.0
+YEARS = 8.0
+KWH_PER_KM = 0.18
+"""Metered energy [kWh per km]."""
+STEPS = 13
+
+
+def choice(name: str, cents: float, outlay: float, standing: float, **changes: Any) -> ChoiceYear:  # noqa: ANN401 - any field
+    """Make a choice that buys all its energy at one rate [cents per kWh]."""
+    kwh, rate = KM * KWH_PER_KM, cents / 100
+    cost = kwh * rate
+    made = ChoiceYear(
+        name=name,
+        tariff="Night rates" if "night" in name else "One rate",
+        planner="exact",
+        energy_kwh=kwh,
+        cost=cost,
+        by_band=(
+            BandYear(
+                "night" if "night" in name else "all hours", Decimal(f"{rate:.4f}"), kwh, cost
+            ),
+        ),
+        standing_charge=400 + standing,
+        standing_charge_difference=standing,
+        home_cost_difference=0.0,
+        year_cost=cost + standing,
+        cost_per_kwh=rate,
+        cost_per_km=cost / KM,
+        cost_per_mile=cost / KM * KM_PER_MILE,
+        cheapest_band_share=1.0,
+        nights=241,
+        nights_short=0,
+        shortfall_kwh=0.0,
+        worst_shortfall_kwh=0.0,
+        charged_elsewhere_kwh=0.0,
+        ends_below_kwh=0.0,
+        longest_day_km=118.0,
+        cheap_hours_km=83.0,
+        estimated_kwh=0.0,
+        outlay=outlay,
+        outlay_note="",
+        total_over_years=outlay + YEARS * (cost + standing),
+        saves_per_year=0.0,
+        payback_years=0.0,
+    )
+    return replace(made, **changes)
+
+
+def three() -> tuple[ChoiceYear, ...]:
+    """Make the three drivers: a socket, a socket at night, a charge point at night."""
+    first = choice(SOCKET, 31.05, 0, 0, cheap_hours_km=None)
+    bands = (
+        BandYear("night", Decimal("0.1380"), 1800.0, 248.4),
+        BandYear("day", Decimal("0.3335"), 1800.0, 600.3),
+    )
+    second = choice(
+        SOCKET_NIGHT, 23.575, 0, 36.5, by_band=bands, cheapest_band_share=0.5,
+        nights_short=12, shortfall_kwh=31.25, worst_shortfall_kwh=6.4,
+    )  # fmt: skip
+    third = choice(
+        POINT,
+        13.8,
+        1900,
+        36.5,
+        longest_day_km=402.0,
+        cheap_hours_km=290.0,
+        outlay_note="a charge point on a circuit of its own",
+    )
+    return first, *(_against(it, first) for it in (second, third))
+
+
+def _against(it: ChoiceYear, first: ChoiceYear) -> ChoiceYear:
+    saves = first.year_cost - it.year_cost
+    more = it.outlay - first.outlay
+    payback = 0.0 if more <= 0 else more / saves if saves > 0 else None
+    return replace(it, saves_per_year=saves, payback_years=payback)
+
+
+def total_at(it: ChoiceYear, km: float) -> float:
+    """Total over the years were so much driven [currency]."""
+    return it.outlay + YEARS * (it.year_cost + it.cost * (km / KM - 1))
+
+
+def appraisal(choices: tuple[ChoiceYear, ...] | None = None, **changes: Any) -> Appraisal:  # noqa: ANN401 - any field
+    """Make an appraisal of some choices; of the three drivers unless said otherwise."""
+    choices = three() if choices is None else choices
+    places = [KM * (0.1 + 3.9 * step / (STEPS - 1)) for step in range(STEPS)]
+    made = Appraisal(
+        name="Kowhai Cottage",
+        timezone="Pacific/Auckland",
+        currency="NZD",
+        year=2026,
+        keep_years=YEARS,
+        distance_km=KM,
+        distance_unit="km",
+        trips_kwh=3240.0,
+        trips=241,
+        draws=0,
+        seed=1,
+        spread_percent=0.0,
+        choices=choices,
+        cheapest=min(choices, key=lambda it: it.total_over_years).name,
+        break_even=evens() if len(choices) > 1 else None,
+        curve=tuple((km, tuple(total_at(it, km) for it in choices)) for km in places),
+        assumptions=(
+            "The vehicle leaves at 07:20 and is back at 17:45.",
+            "15 % of tax are in all rates.",
+        ),
+        cautions=(
+            "A socket carries this load only if an electrician has checked its circuit.",
+            "Prices and offers change.",
+        ),
+    )
+    return replace(made, **changes)
+
+
+def evens(**changes: Any) -> BreakEvens:  # noqa: ANN401 - any field
+    """Say what would change the answer; the places are where `three` cross."""
+    made = BreakEvens(
+        distance_per_year=(BreakEven(KM, 13_498.2, SOCKET_NIGHT),),
+        rate=BreakEven(0.138, 0.2016, SOCKET_NIGHT),
+        rate_band="night",
+        outlay=BreakEven(1900.0, 2815.2, SOCKET_NIGHT),
+    )
+    return replace(made, **changes)
+
+
+def many(count: int = 8, *, draws: int = 1000) -> Appraisal:
+    """Make an appraisal of many choices with long names, with ranges."""
+    names = [f"{POINT} of {place + 10} o'clock, kept by a neighbour" for place in range(count)]
+    choices = tuple(
+        choice(name, 31 - 2 * place, 400 * place, 3 * place, cheapest_in=draws // count)
+        for place, name in enumerate(names)
+    )
+    choices = tuple(ranged(_against(it, choices[0])) for it in choices)
+    even = evens(
+        distance_per_year=(BreakEven(KM, 5_000.0, names[0]), BreakEven(KM, 61_000.0, names[-1])),
+        outlay=BreakEven(choices[-1].outlay, None, None),
+    )
+    return appraisal(choices, draws=draws, seed=7, spread_percent=15.0, break_even=even)
+
+
+def ranged(it: ChoiceYear, share: float = 0.04) -> ChoiceYear:
+    """Give a choice ranges around its figures."""
+    keys = ("energy_kwh", "cost", "year_cost", "total_over_years", "saves_per_year", "cost_per_km")
+    values = {key: getattr(it, key) for key in keys}
+    spreads = {
+        key: Spread(at - share * abs(at), at + share * abs(at)) for key, at in values.items()
+    }
+    return replace(it, spreads=spreads)

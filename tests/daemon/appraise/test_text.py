@@ -1,0 +1,161 @@
+"""An appraisal in a terminal: readable at any width, complete, plain."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import pytest
+from rich.console import Console
+
+from daemon.appraise.beside import LESS
+from daemon.appraise.show_appraisal import show_appraisal
+from daemon.appraise.tables import bands, figures
+from daemon.appraise.wording import Words
+from planners.appraisal.appraisal import BandYear, Spread
+from tests.daemon.appraise.samples import POINT, SOCKET, appraisal, choice, many, three
+
+if TYPE_CHECKING:
+    from planners.appraisal.appraisal import Appraisal
+
+
+def shown(it: Appraisal, width: int) -> str:
+    console = Console(width=width, highlight=False)
+    with console.capture() as captured:
+        console.print(show_appraisal(it))
+    return captured.get()
+
+
+@pytest.mark.parametrize("width", [80, 120])
+@pytest.mark.parametrize("count", [2, 3, 5, 8])
+@pytest.mark.parametrize("draws", [0, 1000])
+def test_every_figure_is_whole_at_any_width(width: int, count: int, draws: int) -> None:
+    """No line is longer, nothing is cut with an ellipsis, and each total and name stands there."""
+    it = many(count, draws=draws)
+    text = shown(it, width)
+    assert max(map(len, text.splitlines())) <= width
+    assert "…" not in text
+    words = Words(it)
+    for each in it.choices:
+        assert words.amount(each.total_over_years) in text
+        assert each.name in " ".join(text.split())
+
+
+def test_two_choices_stand_side_by_side_at_80_columns() -> None:
+    """And so do three, with ranges too."""
+    for it in (appraisal(), many(3)):
+        (line,) = [line for line in shown(it, 80).splitlines() if line.startswith("total over 8")]
+        assert len(line.split()) == 4 + 3
+
+
+def test_eight_choices_are_told_in_parts() -> None:
+    """Of 3, 3 and 2 where there are ranges."""
+    lines = [line for line in shown(many(8), 80).splitlines() if line.startswith("total over 8")]
+    assert [len(line.split()) - 4 for line in lines] == [2, 3, 3]
+
+
+def test_a_range_stands_below_its_figure() -> None:
+    """From the low to the high end, 4 % to either side of 8928."""
+    lines = shown(many(2), 80).splitlines()
+    place = next(n for n, line in enumerate(lines) if line.startswith("total over 8"))
+    assert "(8,571 to 9,285)" in lines[place + 1]
+
+
+def test_a_range_that_is_no_wider_than_its_figure_is_left_out() -> None:
+    """One that has shrunk to another figure is told; of a payback without end the end is never."""
+    third = three()[2]
+    spreads = {
+        "cost": Spread(third.cost - 0.01, third.cost + 0.01),
+        "outlay": Spread(2000.0, 2000.0),
+        "payback_years": Spread(3.0, math.inf),
+    }
+    it = appraisal((*three()[:2], replace(third, spreads=spreads)))
+    ranges = {row.label: row.cells[2].range for row in figures(Words(it))}
+    assert ranges["energy, a year"] == ""
+    assert ranges["outlay, once"] == "(2,000)"
+    assert ranges["payback, years"] == "(3.0 to never)"
+
+
+def test_the_answer_comes_first_and_cautions_last() -> None:
+    """With what would change it between them."""
+    text = shown(appraisal(), 100)
+    assert text.startswith(f"Cheapest over 8 years: {POINT}")
+    titles = ("What would change it", "Longest day", "Nights short", "What was assumed", "Cautions")
+    assert sorted(titles, key=text.index) == list(titles)
+    for line in (*appraisal().assumptions, *appraisal().cautions):
+        assert line in text
+
+
+def test_markup_in_a_name_is_text() -> None:
+    """Square brackets are no styles."""
+    it = appraisal((choice("[bold]A[/bold]", 10, 0, 0), choice("[/red]", 20, 0, 0)))
+    text = shown(it, 120)
+    assert "[bold]A[/bold]" in text
+    assert "[/red]" in text
+
+
+def test_paybacks_are_years_or_words() -> None:
+    """Never, at once, or so many years; the first choice has none."""
+    choices = (*three(), replace(three()[2], name="Golden", payback_years=None))
+    rows = {
+        row.label: [cell.text for cell in row.cells] for row in figures(Words(appraisal(choices)))
+    }
+    assert rows["payback, years"] == ["", "at once *", "3.3", "never"]
+    assert rows["saves a year"] == ["", "233 *", "584", "584"]
+    assert rows["above the cheapest"] == ["2,776", "915 *", "cheapest", "0"]
+
+
+def test_savings_by_delivering_less_are_marked_and_the_mark_is_told() -> None:
+    """Nights short, or energy from elsewhere; without either there is neither mark nor note."""
+    assert LESS in " ".join(shown(appraisal(), 300).split())
+    elsewhere = tuple(
+        replace(it, nights_short=0, charged_elsewhere_kwh=it.outlay / 10) for it in three()
+    )
+    (row,) = [it for it in figures(Words(appraisal(elsewhere))) if it.label == "saves a year"]
+    assert [cell.text for cell in row.cells] == ["", "233", "584 *"]
+    good = tuple(replace(it, nights_short=0) for it in three())
+    assert "*" not in shown(appraisal(good), 100)
+
+
+def test_a_payback_of_some_days_is_not_told_as_none() -> None:
+    """Ten euros paid back at 302 a year."""
+    soon = replace(three()[2], payback_years=0.03)
+    (row,) = [
+        it for it in figures(Words(appraisal((*three()[:2], soon)))) if it.label == "payback, years"
+    ]
+    assert row.cells[2].text == "less than 0.1"
+
+
+def test_figures_that_say_nothing_are_left_out() -> None:
+    """Distance where none is known, energy from elsewhere where there is none, years not drawn."""
+    unknown = tuple(
+        replace(it, cost_per_km=None, cost_per_mile=None, longest_day_km=None) for it in three()
+    )
+    labels = {row.label for row in figures(Words(appraisal(unknown, distance_km=None)))}
+    assert not {"per km", "per mile", "longest day, km", "charged elsewhere, kWh"} & labels
+    assert "rest of the home, difference" not in labels
+    more = tuple(replace(it, charged_elsewhere_kwh=3.25, estimated_kwh=40.0) for it in three())
+    rows = {row.label: row.cells[0].text for row in figures(Words(appraisal(more)))}
+    assert (rows["charged elsewhere, kWh"], rows["at rates estimated, kWh"]) == ("3.2", "40.0")
+    assert rows["per mile"] == "0.0899"
+
+
+def test_a_choice_alone_is_compared_with_nothing() -> None:
+    """Its table has no savings."""
+    labels = {row.label for row in figures(Words(appraisal(three()[:1])))}
+    assert "total over 8 years" in labels
+    assert not {"saves a year", "payback, years", "above the cheapest"} & labels
+
+
+def test_bands_are_told_choice_by_choice() -> None:
+    """With their rates and shares; a price series has no one rate, no energy has no shares."""
+    lines = bands(Words(appraisal()))
+    assert [line[1:] for line in lines] == [
+        ("all hours", "0.3105", "3,600", "100 %", "1,118"),
+        ("night", "0.138", "1,800", "50 %", "248"),
+        ("day", "0.3335", "1,800", "50 %", "600"),
+        ("night", "0.138", "3,600", "100 %", "497"),
+    ]
+    series = replace(three()[0], by_band=(BandYear("price", None, 0.0, 0.0),), energy_kwh=0.0)
+    assert bands(Words(appraisal((series,))))[0] == (SOCKET, "price", "by the hour", "0", "", "0")

@@ -1,0 +1,300 @@
+"""What `lullwatt check` says a household file means."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from config.files.series import PricePoint
+from config.household.metrics import Metrics
+from daemon.check.explain import COLUMNS, explain, explained
+from daemon.control.state import House
+from daemon.service.household_watch import load_house
+from planners.rates.prices import prices_of
+from tests.daemon.worlds import KOWHAI
+from tests.planners.households import band, bands, series
+from tests.planners.planned import EVERY_DAY, Given, minutes, utc
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+EVENING = utc("2026-06-03T06:30:00")
+
+
+def said(given: Given, now: datetime = EVENING) -> list[str]:
+    file = given.file()
+    return list(explained(House(file, prices_of(file, given.series or {})), now))
+
+
+def under(lines: list[str], title: str) -> list[str]:
+    """Lines of the paragraph whose first line begins with a title, without it."""
+    start = next(i for i, line in enumerate(lines) if line.startswith(title)) + 1
+    rest = lines[start:]
+    return [line.strip() for line in (rest[: rest.index("")] if "" in rest else rest)]
+
+
+def test_tonights_bands_are_told_with_tax() -> None:
+    """Noon to noon by the household's clock; the standing charge of a day with tax."""
+    lines = said(Given())
+    assert "Tonight, Wed 03 Jun noon to noon, tax included:" in lines
+    assert under(lines, "Tonight") == [
+        "12:00 to 17:00  day        0.3508 NZD per kWh  (Three-band)",
+        "17:00 to 21:00  peak       0.4738 NZD per kWh  (Three-band)",
+        "21:00 to 07:00  night      0.1932 NZD per kWh  (Three-band)",
+        "07:00 to 11:00  peak       0.4738 NZD per kWh  (Three-band)",
+        "11:00 to 12:00  day        0.3508 NZD per kWh  (Three-band)",
+        "Standing charge: NZD 2.18 a day.",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("zone", "now"),
+    [
+        ("Europe/London", "2026-03-28T20:00"),
+        ("Europe/London", "2026-10-24T20:00"),
+        ("Pacific/Chatham", "2026-04-04T06:00"),
+        ("Australia/Lord_Howe", "2026-10-03T06:00"),
+    ],
+)
+def test_bands_are_told_in_local_time_on_the_night_of_a_clock_change(zone: str, now: str) -> None:
+    """The wall clock's hours, however many of them there are tonight."""
+    tariff = bands(band("low", "0.07", hours=["00:30-05:30"]), band("high", "0.25"))
+    lines = under(said(Given({"timezone": zone}, [tariff]), utc(now)), "Tonight")
+    assert [line.split("  ")[:2] for line in lines[:-1]] == [
+        ["12:00 to 00:30", "high"],
+        ["00:30 to 05:30", "low"],
+        ["05:30 to 12:00", "high"],
+    ]
+
+
+@pytest.mark.parametrize(
+    ("now", "told"),
+    [
+        ("2026-01-10T20:00", "00:30 to 05:30"),
+        ("2026-03-28T20:00", "00:30 to 06:30"),
+        ("2026-06-10T20:00", "01:30 to 06:30"),
+    ],
+)
+def test_a_meter_that_ignores_daylight_saving_is_told_by_the_wall_clock(
+    now: str, told: str
+) -> None:
+    """`clock: standard` in London: an hour later on the wall in summer, and from the change on."""
+    tariff = bands(
+        band("low", "0.07", hours=["00:30-05:30"]), band("high", "0.25"), clock="standard"
+    )
+    lines = under(said(Given({"timezone": "Europe/London"}, [tariff]), utc(now)), "Tonight")
+    assert [line[:14] for line in lines if " low " in line] == [told]
+
+
+def test_estimated_prices_are_marked() -> None:
+    """What no price has been published for yet is an estimate, and says so."""
+    first = utc("2026-06-02T00:00:00")
+    points = [PricePoint(first + minutes(60 * i), Decimal("0.10")) for i in range(32)]
+    lines = under(said(Given(tariffs=[series()], series={"Series": points})), "Tonight")
+    assert lines[0].startswith("12:00 to 20:00  price")
+    assert lines[0].endswith("(Series)")
+    assert lines[1].startswith("20:00 to 12:00  price")
+    assert lines[1].endswith("(Series) (estimated: not published yet)")
+
+
+@pytest.mark.parametrize(
+    ("point", "told"),
+    [
+        (
+            {"charging_mode": 3, "max_amps": 16.0, "phases": 3},
+            "fixed equipment (mode 3), up to 16 A on 3 phases, 11.04 kW; its current can be set.",
+        ),
+        (
+            {"charging_mode": 2, "max_amps": 8.0, "switching": "on_off"},
+            "socket and in-cable box (mode 2), up to 8 A on 1 phase, 1.84 kW; switched on and off.",
+        ),
+    ],
+)
+def test_a_charge_point_is_told_with_its_power(point: dict[str, Any], told: str) -> None:
+    """Kind, current, phases, kilowatts, and how it is switched."""
+    assert under(said(Given(point=point)), "Charge points") == [f"driveway: {told}"]
+
+
+def test_a_usual_night_is_reckoned() -> None:
+    """From the charge it arrives with to the everyday limit: 23.1 kWh and 3 h 08 min."""
+    (about, night) = under(said(Given(car={"arrives_with_percent": 40.0})), "Vehicles")
+    assert about == (
+        "hatchback at driveway: 52 kWh usable, 80 % every day, charges at 32 A and 7.36 kW."
+    )
+    assert night == (
+        "A usual night, 40 % to 80 %, takes 23.1 kWh at the meter and 3 h 08 min of charging."
+    )
+
+
+def test_a_night_that_never_ends_is_told() -> None:
+    """A vehicle that loses more than it takes would not be full in a week."""
+    given = Given(
+        point={"max_amps": 6.0}, car={"standby_watts": 1500.0, "arrives_with_percent": 40.0}
+    )
+    assert under(said(given), "Vehicles")[1] == "From 40 % it would not reach 80 % in a week."
+
+
+def test_departures_are_told_with_the_next_one() -> None:
+    """Days, time, need and want; then the very next one and when its charge is to be done."""
+    leaves = {
+        "days": ["mon", "thu"],
+        "need_percent": 60.0,
+        "want_percent": 90.0,
+        "max_rate": Decimal("0.20"),
+    }
+    assert under(said(Given(leaves=leaves)), "Departures") == [
+        "hatchback, mon thu at 07:20: 60 % at any price, 90 % where a kWh costs 0.20 NZD or less.",
+        "hatchback leaves next on Thu 04 Jun at 07:20; its charge is to be done by 07:05.",
+    ]
+
+
+def test_trips_are_told() -> None:
+    """When it is back and what the trip uses, and the very next return."""
+    leaves = {"days": ["wed", "thu"], "need_percent": 80.0, "returns": "18:10", "uses_kwh": 7.4}
+    assert under(said(Given(leaves=leaves)), "Departures") == [
+        (
+            "hatchback, wed thu at 07:20: 80 % at any price; back at 18:10;"
+            " the trip uses 7.4 kWh (14 %) of the battery."
+        ),
+        (
+            "hatchback leaves next on Thu 04 Jun at 07:20; its charge is to be done by 07:05;"
+            " it is taken to be back on Thu 04 Jun at 18:10."
+        ),
+    ]
+
+
+def test_a_return_on_the_next_day_is_told() -> None:
+    """At or before the time of leaving, it is the next day's."""
+    lines = under(said(Given(leaves={"returns": "01:30"})), "Departures")
+    assert "; back at 01:30 the next day." in lines[0]
+    assert lines[1].endswith("back on Fri 05 Jun at 01:30.")
+
+
+def test_a_return_by_plugged_in_hours_is_told() -> None:
+    """The charge point's hours stand in for a return that the row does not give."""
+    lines = under(said(Given(point={"plugged_in": "18:30-07:30"})), "Departures")
+    assert "back at" not in lines[0]
+    assert lines[1].endswith("it is taken to be back on Thu 04 Jun at 18:30.")
+
+
+def test_the_known_load_is_told_with_what_it_leaves_tonight() -> None:
+    """Each item in plain words, then the hours of tonight in which less is left than usual."""
+    load = [
+        {"amps": 40.0, "hours": ["17:00-21:00", "06:30-07:30"], "days": ["wed", "thu"]},
+        {"amps": 20.0, "hours": ["18:00-19:00"], "months": [6, 7]},
+    ]
+    lines = said(Given({"main_fuse_amps": 63.0, "known_load": load}))
+    title = "Known load of the rest of the home, under the main fuse of 63 A:"
+    assert title in lines
+    assert under(lines, title) == [
+        "40 A from 17:00 to 21:00 and 06:30 to 07:30 on wed thu.",
+        "20 A from 18:00 to 19:00 every day in Jun Jul.",
+        "Tonight hatchback charges at 23 A at the most from 17:00 to 18:00.",
+        "Tonight hatchback can't charge from 18:00 to 19:00.",
+        "Tonight hatchback charges at 23 A at the most from 19:00 to 21:00.",
+        "Tonight hatchback charges at 23 A at the most from 06:30 to 07:30.",
+    ]
+
+
+def test_a_known_load_that_takes_nothing_is_told() -> None:
+    """20 A beside 32 A are within 63 A; and without a known load nothing is said of it."""
+    load = [{"amps": 20.0, "hours": ["17:00-21:00"]}]
+    lines = under(said(Given({"known_load": load})), "Known load")
+    assert lines[1:] == ["Tonight it leaves hatchback all of its 32 A."]
+    assert not [line for line in said(Given()) if "nown load" in line]
+
+
+def test_a_vehicle_that_never_leaves_is_told() -> None:
+    """A single date that has passed plans nothing, and that is said."""
+    given = Given(leaves={"days": None, "date": utc("2026-05-01T00:00").date()})
+    assert under(said(given), "Departures")[-1] == (
+        "hatchback has none within a year: nothing will be planned for it."
+    )
+
+
+@pytest.mark.parametrize("days", [EVERY_DAY, ["sat", "sun"]])
+def test_every_line_is_plain_text(days: list[str]) -> None:
+    """No line is empty where it should speak, none carries a number that is not one."""
+    lines = said(Given(leaves={"days": days}))
+    assert lines[0].startswith("Kowhai Cottage: Pacific/Auckland (time zone data 20")
+    assert not [line for line in lines if "None" in line or "nan" in line or "Decimal" in line]
+
+
+def test_the_bus_and_the_ledger_are_told() -> None:
+    """Which topics carry commands and which are listened to."""
+    text = "\n".join(under(said(Given()), "On mqtt://127.0.0.1:1883"))
+    assert "lullwatt/kowhai-cottage/driveway/command carries the commands" in text
+    assert "lullwatt/kowhai-cottage/driveway/reading" in text
+    assert "ledger.sqlite3." in text
+
+
+def test_cautions_come_last() -> None:
+    """Design, section 10: `check` says that this switches a load for hours."""
+    lines = said(Given())
+    assert lines[-1].startswith("  - driveway: Software and MQTT are no protective device.")
+
+
+def test_no_line_is_wider_than_a_terminal() -> None:
+    """80 columns, with every word of the long lines kept in its order."""
+    file = Given({"known_load": [{"amps": 20.0, "hours": ["17:00-21:00"]}]}).file()
+    house = House(file, prices_of(file, {}))
+    lines, whole = list(explain(house, EVENING)), list(explained(house, EVENING))
+    assert max(map(len, lines)) <= COLUMNS < max(map(len, whole))
+    assert " ".join(lines).split() == " ".join(whole).split()
+    assert [line for line in whole if len(line) <= COLUMNS and line not in lines] == []
+
+
+@pytest.mark.parametrize("key", ["in_the_clear", "anonymous"])
+def test_what_strangers_may_do_is_repeated(key: str) -> None:
+    """A broker that the file lets strangers at, on purpose, stays a caution."""
+    file = Given().file()
+    meant = {"in_the_clear": "can be read and changed", "anonymous": "can switch the charging"}
+    for each in ({}, {key: True}):
+        bus = file.bus.model_copy(update=each)
+        house = House(file.model_copy(update={"bus": bus}), prices_of(file, {}))
+        lines = under(list(explained(house, EVENING)), "Cautions")
+        assert any(meant[key] in line for line in lines) is bool(each)
+
+
+def test_where_figures_go_is_told() -> None:
+    """Nothing where they are off; a caution stays where others may read them."""
+    cases: list[tuple[Metrics | None, str, bool]] = [
+        (None, "", False),
+        (Metrics(file=Path("figures.prom")), "are written to figures.prom.", False),
+        (
+            Metrics(listen="127.0.0.1:9464"),
+            "are given out at http://127.0.0.1:9464/metrics.",
+            False,
+        ),
+        (
+            Metrics(listen="0.0.0.0:9464", in_the_clear=True),
+            "are given out at http://0.0.0.0:9464/metrics.",
+            True,
+        ),
+    ]
+    for metrics, words, others_read in cases:
+        file = Given().file().model_copy(update={"metrics": metrics})
+        lines = list(explained(House(file, prices_of(file, {})), EVENING))
+        told = [line for line in lines if line.startswith("Figures for graphs")]
+        assert told == ([f"Figures for graphs {words}"] if words else [])
+        caution = "can read when this home charges"
+        assert any(caution in line for line in under(lines, "Cautions")) is others_read
+
+
+@pytest.mark.parametrize(
+    ("example", "said"),
+    [
+        ("plug", "carport is told in its own words on carport/plug/set, again every 5 minutes."),
+        ("plug", "Its stop is left with the broker, which says it if the daemon dies."),
+        ("relay", "shed/meter/kilowatts"),
+        ("settable", "It is told no time limit"),
+    ],
+)
+def test_wiring_is_told_with_its_topics(example: str, said: str) -> None:
+    """Where hardware has topics of its own, these stand there, and what keeps it safe."""
+    path = KOWHAI.parent / f"{example}.yaml"
+    text = " ".join(" ".join(explain(load_house(path), EVENING)).split())
+    assert said in text

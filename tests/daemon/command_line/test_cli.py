@@ -1,0 +1,367 @@
+"""The command line as people and scripts meet it: what is printed where, and the exit code."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from importlib.metadata import version
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import jsonschema
+import pytest
+
+from config import household_schema
+from daemon.command_line import cli
+from tests.support.commands import COLUMNS
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from tests.support.commands import Ran
+
+EXAMPLES = Path(__file__).parents[3] / "config" / "examples"
+KOWHAI = (EXAMPLES / "kowhai.yaml").read_text(encoding="utf-8")
+DAY_AHEAD = (EXAMPLES / "day-ahead.yaml").read_text(encoding="utf-8")
+LULLWATT = Path(sys.executable).with_name("lullwatt")
+EVENING = ["--at", "2026-06-03T18:30:00+12:00"]
+AT_EXPECTED = "--at: expected an instant such as 2026-06-03T07:30:00Z, with its offset"
+MORE = "(lullwatt plan --help says more)"
+
+
+def started(*arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
+    """Run the installed command in a process of its own."""
+    return subprocess.run(
+        [LULLWATT, *arguments],
+        capture_output=True, encoding=environment.get("PYTHONIOENCODING", "utf-8"), check=False,
+        timeout=60, env=os.environ | environment, errors="replace",
+    )  # fmt: skip
+
+
+def house(folder: Path, text: str = KOWHAI) -> str:
+    """Write a household file and return its name in that folder."""
+    (folder / "house.yaml").write_text(text, encoding="utf-8")
+    return "house.yaml"
+
+
+def replaced(text: str, old: str, new: str) -> str:
+    assert text.count(old) == 1, old
+    return text.replace(old, new)
+
+
+# --- the installed command --------------------------------------------------------------------
+
+
+def test_the_installed_command_says_its_version() -> None:
+    """`lullwatt --version` is the version that was installed."""
+    ran = started("--version")
+    assert (ran.returncode, ran.stderr) == (0, "")
+    assert ran.stdout == f"lullwatt, version {version('lullwatt')}\n"
+
+
+def test_the_installed_command_plans_the_night_of_the_design(tmp_path: Path) -> None:
+    """Design, section 8, through the command: 26.0 kWh, 5.02, exit 0, nothing on stderr."""
+    (tmp_path / "house.yaml").write_text(KOWHAI, encoding="utf-8")
+    ran = started("plan", str(tmp_path / "house.yaml"), "--soc", "35", *EVENING, "--json")
+    assert (ran.returncode, ran.stderr) == (0, "")
+    plan = json.loads(ran.stdout)
+    assert (plan["energy_kwh"], round(plan["cost"], 2)) == (26.0, 5.02)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["house.yaml"]
+
+
+@pytest.mark.parametrize(
+    "arguments", [["schema", "household"], ["plan", "house.yaml", *EVENING], ["--help"]]
+)
+def test_a_reader_who_has_had_enough_is_no_failure(tmp_path: Path, arguments: list[str]) -> None:
+    """A pipe that nobody reads ends the command in silence, with exit 0."""
+    (tmp_path / "house.yaml").write_text(KOWHAI, encoding="utf-8")
+    reading, writing = os.pipe()
+    os.close(reading)
+    try:
+        ran = subprocess.run(
+            [LULLWATT, *arguments],
+            stdout=writing, stderr=subprocess.PIPE, text=True, check=False, timeout=60,
+            cwd=tmp_path,
+        )  # fmt: skip
+    finally:
+        os.close(writing)
+    assert (ran.returncode, ran.stderr) == (0, "")
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "latin-1"])
+def test_a_terminal_without_our_characters_still_gets_a_plan(tmp_path: Path, encoding: str) -> None:
+    """Characters that an output can't show are replaced; the figures are all there."""
+    (tmp_path / "house.yaml").write_text(KOWHAI, encoding="utf-8")
+    ran = started("plan", str(tmp_path / "house.yaml"), *EVENING, PYTHONIOENCODING=encoding)
+    assert (ran.returncode, ran.stderr) == (0, "")
+    assert "23.11 kWh at the meter for NZD 4.47, 1 start." in ran.stdout
+
+
+# --- help -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("flag", ["-h", "--help"])
+@pytest.mark.parametrize(
+    "command",
+    [
+        *([], ["check"], ["plan"], ["run"], ["rehearse"], ["tariff"]),
+        *(["schema"], ["schema", "household"]),
+    ],
+    ids=" ".join,
+)
+def test_every_command_has_help(run: Callable[..., Ran], command: list[str], flag: str) -> None:
+    """On standard output, exit 0, and it shows how to call the command."""
+    ran = run(*command, flag)
+    assert (ran.code, ran.err) == (0, "")
+    assert ran.out.startswith(f"Usage: {' '.join(['lullwatt', *command])} ")
+    assert max(map(len, ran.out.splitlines())) <= COLUMNS
+
+
+def test_without_a_command_the_help_is_shown(run: Callable[..., Ran]) -> None:
+    """On standard error with exit 2, since nothing was asked for."""
+    ran = run()
+    assert (ran.code, ran.out) == (2, "")
+    assert ran.err.startswith("Usage: lullwatt ")
+
+
+# --- bad input --------------------------------------------------------------------------------
+
+
+def refused(run: Callable[..., Ran], *arguments: str) -> list[str]:
+    """Lines on standard error of a command that must be refused and leave no trace."""
+    before = {path: path.stat().st_mtime_ns for path in Path().rglob("*")}
+    ran = run(*arguments)
+    assert ran.code == 2
+    assert ran.out == ""
+    assert "Traceback" not in ran.err
+    assert {path: path.stat().st_mtime_ns for path in Path().rglob("*")} == before
+    return ran.err.splitlines()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["--soc", "140"], "--soc: expected 0 to 100 percent, got '140'"),
+        (["--soc", "-1"], "--soc: expected 0 to 100 percent, got '-1'"),
+        (["--soc", "nan"], "--soc: expected 0 to 100 percent, got 'nan'"),
+        (["--soc", "half"], "--soc: expected 0 to 100 percent, got 'half'"),
+        (
+            ["--at", "2026-06-03T18:30:00"],
+            f"{AT_EXPECTED}, got '2026-06-03T18:30:00'",
+        ),
+        (
+            ["--at", "tonight"],
+            f"{AT_EXPECTED}, got 'tonight'",
+        ),
+        (
+            ["--at", "2026-02-30T18:30:00Z"],
+            "--at: no such instant: day is out of range for month, got '2026-02-30T18:30:00Z'",
+        ),
+        (["--vehicle", "van"], "--vehicle: expected one of hatchback, got 'van'"),
+        (
+            ["--at", "2026-03-01T18:30:00+13:00"],
+            "no tariff is in force on 2026-03-01: the first is valid from 2026-04-01",
+        ),
+        (
+            ["--margin", "35"],
+            f"lullwatt plan: No such option '--margin'. {MORE}",
+        ),
+        (
+            ["second.yaml"],
+            f"lullwatt plan: Got unexpected extra argument (second.yaml) {MORE}",
+        ),
+    ],
+)  # fmt: skip
+def test_a_bad_option_is_refused_in_one_line(
+    run: Callable[..., Ran], tmp_path: Path, arguments: list[str], message: str
+) -> None:
+    """What was expected and what was given; exit 2, nothing printed, nothing written."""
+    assert refused(run, "plan", house(tmp_path), *arguments) == [message]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["plan"], "lullwatt plan: Missing argument 'FILE'. (lullwatt plan --help says more)"),
+        (
+            ["plam"],
+            "lullwatt: No such command 'plam'. Did you mean 'plan'? (lullwatt --help says more)",
+        ),
+    ],
+)
+def test_a_bad_command_is_refused_in_one_line(
+    run: Callable[..., Ran], arguments: list[str], message: str
+) -> None:
+    """The nearest command is suggested."""
+    assert refused(run, *arguments) == [message]
+
+
+@pytest.mark.parametrize("command", ["plan", "check", "run", "rehearse", "tariff"])
+@pytest.mark.parametrize(
+    ("name", "message"),
+    [
+        ("missing.yaml", "missing.yaml:1:1: expected a household file, got no such file"),
+        ("folder", "folder:1:1: expected a household file, got a directory"),
+    ],
+)
+def test_a_file_that_is_not_there_is_refused(
+    run: Callable[..., Ran], tmp_path: Path, command: str, name: str, message: str
+) -> None:
+    """By every command that reads one, and `run` leaves no ledger behind."""
+    (tmp_path / "folder").mkdir()
+    assert refused(run, command, name) == [message]
+
+
+@pytest.mark.parametrize("command", ["plan", "check", "run", "rehearse", "tariff"])
+@pytest.mark.parametrize(
+    ("old", "new", "place", "told"),
+    [
+        ("  name: Kowhai", "  name: [Kowhai", "house.yaml:", "expected"),
+        ("  nominal_volts: 230", "  nominal_vols: 230", "house.yaml:8:3: ", "nominal_volts"),
+        ("Pacific/Auckland", "Pacific/Auckand", "house.yaml:6:13: ", "Pacific/Auckland"),
+        ("    valid_from: 2026-04-01", "    valid_from: soon", "house.yaml:18:17: ", "soon"),
+        ("currency: NZD", "currency: NZDollar", "house.yaml:7:13: ", "NZDollar"),
+    ],
+)
+def test_a_bad_household_file_is_refused_with_its_place(  # noqa: PLR0917 - one fault
+    run: Callable[..., Ran], tmp_path: Path, command: str, old: str, new: str, place: str, told: str
+) -> None:
+    """File, line and column, what was expected; the nearest key or zone is suggested."""
+    (line,) = refused(run, command, house(tmp_path, replaced(KOWHAI, old, new)))
+    assert line.startswith(place)
+    assert told in line
+
+
+def test_all_faults_of_a_file_are_told_at_once(run: Callable[..., Ran], tmp_path: Path) -> None:
+    """Three faults, three lines, in the order of the file."""
+    text = replaced(KOWHAI, "Pacific/Auckland", "Pacific/Nowhere")
+    text = replaced(text, "usable_kwh: 52", "usable_kwh: many")
+    text = replaced(text, "switching: current", "switching: sometimes")
+    lines = refused(run, "check", house(tmp_path, text))
+    assert len(lines) == 3
+    places = [int(line.split(":")[1]) for line in lines]
+    assert places == sorted(places)
+
+
+def test_a_missing_price_file_is_refused(run: Callable[..., Ran], tmp_path: Path) -> None:
+    """The file that the household names, not the household file, is what is missing."""
+    (line,) = refused(run, "plan", house(tmp_path, DAY_AHEAD))
+    assert line.startswith("prices.csv:1:1: expected a price series")
+    assert "no such file" in line
+
+
+def test_bad_rows_of_a_price_file_are_refused_each_with_its_line(
+    run: Callable[..., Ran], tmp_path: Path
+) -> None:
+    """A naive time and a price that is no number: two lines with their places."""
+    (tmp_path / "prices.csv").write_text(
+        "start,rate\n2026-06-03T00:00:00Z,0.10\n2026-06-03T00:30:00,0.10\n"
+        "2026-06-03T01:00:00Z,cheap\n",
+        encoding="utf-8",
+    )
+    lines = refused(run, "plan", house(tmp_path, DAY_AHEAD))
+    assert [line.split(":")[:2] for line in lines] == [["prices.csv", "3"], ["prices.csv", "4"]]
+    assert "cheap" in lines[1]
+
+
+def test_a_vehicle_without_departures_is_refused(run: Callable[..., Ran], tmp_path: Path) -> None:
+    """There is nothing to plan for, and the message says for whom and from when."""
+    start = KOWHAI.index("departures:\n") + len("departures:\n")
+    end = KOWHAI.index("\n\nbus:")
+    row = '  - {vehicle: hatchback, date: 2026-05-01, at: "05:30", need_percent: 90}'
+    name = house(tmp_path, KOWHAI[:start] + row + KOWHAI[end:])
+    assert refused(run, "plan", name, *EVENING) == [
+        "house.yaml: departures: hatchback has none within a year of 2026-06-03T06:30:00+00:00"
+    ]
+
+
+def test_an_unknown_state_of_charge_is_asked_for(run: Callable[..., Ran], tmp_path: Path) -> None:
+    """Without `--soc` and without `arrives_with_percent` no number is made up."""
+    text = replaced(
+        KOWHAI, "    arrives_with_percent: 40        # taken when nothing better", "    #"
+    )
+    (line,) = refused(run, "plan", house(tmp_path, text), *EVENING)
+    assert line.startswith("--soc: expected the state of charge in percent: hatchback has no")
+
+
+def test_a_fault_of_ours_is_one_line_too(
+    run: Callable[..., Ran], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A programming error is said to be ours, with exit 1, and shows its place when asked to."""
+
+    def break_down(*_arguments: object) -> None:
+        raise ZeroDivisionError("by nothing")
+
+    monkeypatch.setattr("planners.plan.planning.solve", break_down)
+    ran = run("plan", house(tmp_path), *EVENING)
+    assert (ran.code, ran.out) == (1, "")
+    assert ran.err == (
+        "a fault in Lullwatt itself: ZeroDivisionError: by nothing"
+        " (set LULLWATT_TRACEBACK=1 to see where)\n"
+    )
+    monkeypatch.setenv("LULLWATT_TRACEBACK", "1")
+    monkeypatch.setattr(sys, "argv", ["lullwatt", "plan", "house.yaml", *EVENING])
+    with pytest.raises(ZeroDivisionError):
+        cli.main()
+
+
+# --- plans ------------------------------------------------------------------------------------
+
+
+def test_a_need_out_of_reach_is_exit_3_and_still_a_plan(
+    run: Callable[..., Ran], tmp_path: Path
+) -> None:
+    """The plan is printed in full, in words and in JSON."""
+    late = ["--at", "2026-06-04T05:00:00+12:00", "--soc", "10"]
+    words = run("plan", house(tmp_path), *late)
+    assert (words.code, words.err) == (3, "")
+    assert "60 % can't be reached in time" in words.out
+    document = run("plan", "house.yaml", *late, "--json")
+    assert (document.code, document.err) == (3, "")
+    plan = json.loads(document.out)
+    assert plan["shortfall_kwh"] > 0
+    assert plan["amps_that_would_do"] == 61.0
+    assert plan["periods"][0]["start"] == "2026-06-03T17:00:00Z"
+
+
+def test_json_is_one_document_and_nothing_else(run: Callable[..., Ran], tmp_path: Path) -> None:
+    """What a script reads is the plan alone, also where the plan rests on estimates."""
+    (tmp_path / "prices.csv").write_bytes((EXAMPLES / "prices.csv").read_bytes())
+    at = ["--at", "2026-10-05T19:00:00+13:00"]
+    ran = run("plan", house(tmp_path, DAY_AHEAD), *at, "--json")
+    assert (ran.code, ran.err) == (0, "")
+    plan, end = json.JSONDecoder().raw_decode(ran.out)
+    assert ran.out[end:] == "\n"
+    assert plan["vehicle"] == "hatchback"
+    assert plan["rests_on_estimates"] is any(p.get("estimated", False) for p in plan["periods"])
+
+
+def test_the_schema_holds_for_the_example(run: Callable[..., Ran]) -> None:
+    """`schema household` prints the very schema, a valid one, as one document."""
+    ran = run("schema", "household")
+    assert (ran.code, ran.err) == (0, "")
+    document = json.loads(ran.out)
+    assert document == household_schema()
+    jsonschema.Draft202012Validator.check_schema(document)
+
+
+def test_a_plan_in_words_is_no_wider_than_the_terminal(
+    run: Callable[..., Ran], tmp_path: Path
+) -> None:
+    """80 columns, no styles where the output is no terminal."""
+    ran = run("plan", house(tmp_path), *EVENING, "--soc", "35")
+    assert (ran.code, ran.err) == (0, "")
+    assert max(map(len, ran.out.splitlines())) <= COLUMNS
+    assert "\x1b" not in ran.out
+    assert ran.out.startswith("hatchback on driveway: 35 % now, 80 % by Thu 04 Jun 07:20\n")
+
+
+def test_check_explains_a_good_file(run: Callable[..., Ran], tmp_path: Path) -> None:
+    """Exit 0, the household's name first, cautions last, and no ledger is made."""
+    ran = run("check", house(tmp_path))
+    assert (ran.code, ran.err) == (0, "")
+    assert ran.out.startswith("Kowhai Cottage: Pacific/Auckland (time zone data 2")
+    assert "Cautions:" in ran.out
+    assert [path.name for path in tmp_path.iterdir()] == ["house.yaml"]

@@ -1,0 +1,292 @@
+"""What the hardware answers, row by row of the table in `daemon.control.confirming`."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import pytest
+
+from adapters.contract.messages import Reading
+from daemon.control.confirming import SLOWEST
+from daemon.control.events import HouseChanged, Issue, Note, TimePassed, Warn
+from daemon.control.state import counted_soc_percent
+from tests.daemon.worlds import (
+    EVENING,
+    HOUR,
+    MINUTE,
+    NIGHT_BEGINS,
+    World,
+    household,
+    kowhai,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+C = timedelta(minutes=2)
+"""The file's `confirm_seconds`, by default."""
+
+
+def at_home(now: datetime, soc: float = 35.0, **fields: float) -> World:
+    world = World(kowhai(), EVENING)
+    for name, value in fields.items():
+        setattr(world, name, value)
+    world.read()
+    world.plug_in(soc)
+    world.wait(now)
+    return world
+
+
+def told(world: World, do: str, since: datetime) -> list[datetime]:
+    """When a command was told, or told again, from an instant on."""
+    return [
+        at
+        for at, action in world.actions
+        if isinstance(action, Issue) and action.command.do == do and at >= since
+    ]
+
+
+def alerts(world: World) -> list[tuple[datetime, str]]:
+    return [(at, action.code) for at, action in world.actions if isinstance(action, Warn)]
+
+
+def gaps(instants: Sequence[datetime]) -> list[timedelta]:
+    return [later - earlier for earlier, later in pairwise(instants)]
+
+
+def test_a_start_that_is_answered_is_told_once() -> None:
+    """Where power flows nothing is told again but what would lapse, and nobody is told."""
+    world = at_home(NIGHT_BEGINS + HOUR)
+    assert gaps(told(world, "start", NIGHT_BEGINS)) == [20 * MINUTE] * 3
+    assert alerts(world) == []
+
+
+def test_a_start_that_nothing_answers() -> None:
+    """It is told again after 2 and 4 more minutes, then a person is told, once."""
+    world = at_home(NIGHT_BEGINS + HOUR, draws=0.0)
+    starts = told(world, "start", NIGHT_BEGINS)
+    assert gaps(starts[:3]) == [C, 2 * C]
+    assert alerts(world) == [(NIGHT_BEGINS + 3 * C, "no-power-after-start")]
+    (warning,) = [action for _, action in world.actions if isinstance(action, Warn)]
+    assert "hatchback is connected and draws nothing" in warning.message
+    # From then on it is told again as it is renewed, no oftener.
+    assert set(gaps(starts[2:])) == {20 * MINUTE}
+
+
+def test_serials_grow_with_each_telling() -> None:
+    """What is told again has a serial of its own, or hardware would take it for a repeat."""
+    world = at_home(NIGHT_BEGINS + HOUR, draws=0.0)
+    serials = [issue.command.serial for issue in world.issued()]
+    assert gaps_are_one(serials)
+
+
+def gaps_are_one(numbers: Sequence[int]) -> bool:
+    return all(later - earlier == 1 for earlier, later in pairwise(numbers))
+
+
+def test_a_late_answer_takes_the_alert_back() -> None:
+    """A vehicle that begins by its own timer is what was wanted: the alert no longer holds."""
+    world = at_home(NIGHT_BEGINS + 30 * MINUTE, draws=0.0)
+    assert "no-power-after-start" in world.state.said
+    world.draws = 1.0
+    world.wait(NIGHT_BEGINS + 32 * MINUTE)
+    assert "no-power-after-start" not in world.state.said
+    assert world.doing()[0] == "start"
+
+
+@pytest.mark.parametrize("quiet", [MINUTE, 5 * MINUTE, 13 * MINUTE])
+def test_a_vehicle_that_pauses_is_given_time(quiet: timedelta) -> None:
+    """A pause of less than 14 minutes ends nothing: 2, 4 and 8 minutes of patience."""
+    world = at_home(NIGHT_BEGINS + HOUR)
+    world.draws = 0.0
+    world.wait(NIGHT_BEGINS + HOUR + quiet)
+    world.draws = 1.0
+    world.wait(NIGHT_BEGINS + 2 * HOUR)
+    assert world.doing() == ("start", 32.0)
+    assert alerts(world) == []
+
+
+def test_a_vehicle_that_ends_its_charge_by_itself_is_left_alone() -> None:
+    """After 14 minutes without power the plan is closed, and not tried again all night."""
+    world = at_home(NIGHT_BEGINS + 3 * HOUR)  # 35 % and three hours at 32 A: 73 %, 60 needed
+    world.draws = 0.0
+    world.wait(NIGHT_BEGINS + 9 * HOUR)
+    assert world.doing() == ("stop", None)
+    assert world.state.plan is None
+    stops = [at for at, do in world.switches() if do == "stop" and at > NIGHT_BEGINS]
+    assert 14 * MINUTE <= stops[0] - (NIGHT_BEGINS + 3 * HOUR) <= 15 * MINUTE
+    assert len(stops) == 1
+    assert alerts(world) == [], "it has what it needs"
+    assert any(isinstance(a, Note) and a.event == "ended-by-itself" for _, a in world.actions)
+
+
+def test_a_vehicle_that_ends_short_of_its_need_is_told_of() -> None:
+    """Where the need is not met a person hears of it while there is time to do something."""
+    world = at_home(NIGHT_BEGINS + HOUR)  # 47.7 %, 60 needed
+    world.draws = 0.0
+    world.wait(NIGHT_BEGINS + 2 * HOUR)
+    assert [code for _, code in alerts(world)] == ["ended-short-of-need"]
+    (warning,) = [action for _, action in world.actions if isinstance(action, Warn)]
+    assert "at about 48 %; it needs 60 %" in warning.message
+
+
+def ask(world: World) -> None:
+    world.ask(want_percent=80.0)
+
+
+def plug_in_again(world: World) -> None:
+    world.unplug()
+    world.plug_in(47.0)
+
+
+def change_the_file(world: World) -> None:
+    world.feed(HouseChanged("file"))
+
+
+@pytest.mark.parametrize("happens", [ask, plug_in_again, change_the_file])
+def test_what_ends_the_rest_of_a_vehicle_that_ended_by_itself(
+    happens: Callable[[World], None],
+) -> None:
+    """A person's word, a new file, or the plug put in anew: it is planned with again."""
+    world = at_home(NIGHT_BEGINS + HOUR)
+    world.draws = 0.0
+    world.wait(NIGHT_BEGINS + 2 * HOUR)
+    assert ended_by_itself(world)
+    world.draws = 1.0
+    happens(world)
+    assert not ended_by_itself(world)
+    world.wait(NIGHT_BEGINS + 3 * HOUR)
+    assert world.doing() == ("start", 32.0)
+
+
+def ended_by_itself(world: World) -> bool:
+    return world.state.stopped_itself
+
+
+def test_a_meter_that_falls_silent_is_told_of() -> None:
+    """A quarter of an hour into a charge without a reading a person is told; a reading ends it."""
+    world = at_home(NIGHT_BEGINS + HOUR)
+    world.wait(NIGHT_BEGINS + 90 * MINUTE, read_every=None)
+    ((at, code),) = alerts(world)
+    assert code == "no-reading"
+    assert at == world.readings[-1].at + 15 * MINUTE
+    assert world.doing() == ("start", 32.0), "what can't be seen is no reason to stop"
+    world.read()
+    assert "no-reading" not in world.state.said
+
+
+def test_hardware_without_a_meter_is_not_asked_for_an_answer() -> None:
+    """Where no reading ever came nobody is told that none comes."""
+    world = World(kowhai(), EVENING)
+    world.plug_in(35.0)
+    world.wait(NIGHT_BEGINS + 3 * HOUR, read_every=None)
+    assert alerts(world) == []
+    assert world.doing() == ("start", 32.0)
+
+
+def test_a_stop_after_which_power_flows() -> None:
+    """It is told again after 2, 4 and 8 minutes and then every 15, for as long as power flows."""
+    world = at_home(EVENING + HOUR)
+    begun = world.now
+    world.stuck_watts = 7360.0
+    world.wait(begun + HOUR)
+    stops = told(world, "stop", begun)
+    # It is seen at the next reading, a minute later at the most.
+    assert stops[0] - begun <= C + MINUTE
+    assert gaps(stops) == [2 * C, 4 * C, *[SLOWEST] * (len(stops) - 3)]
+    assert alerts(world) == [(stops[1], "power-after-stop")]
+    world.stuck_watts = None
+    world.wait(begun + HOUR + 5 * MINUTE)
+    assert "power-after-stop" not in world.state.said
+    before = len(told(world, "stop", begun))
+    world.wait(begun + 90 * MINUTE)
+    assert len(told(world, "stop", begun)) == before
+
+
+def test_power_after_the_vehicle_was_said_to_be_gone_is_told_of_once() -> None:
+    """Without a vehicle too a stop is repeated, and the alert is one."""
+    world = at_home(EVENING + HOUR)
+    world.unplug()
+    world.stuck_watts = 2000.0
+    world.wait(EVENING + 3 * HOUR)
+    assert [code for _, code in alerts(world)] == ["power-after-stop"]
+    assert len(told(world, "stop", EVENING + HOUR)) > 5
+
+
+def test_the_time_is_the_files() -> None:
+    """A slow vehicle is given the time that the file gives it."""
+    world = World(household(point={"confirm_seconds": 600}), EVENING)
+    world.draws = 0.0
+    world.read()
+    world.plug_in(20.0)
+    begun = world.now
+    world.wait(begun + 31 * MINUTE)
+    assert alerts(world) == [(begun + 30 * MINUTE, "no-power-after-start")]
+
+
+def test_a_register_alone_can_answer() -> None:
+    """Where only a register is reported, its rise shows that power flows, or its rest that none."""
+    for draws, codes in ((1.0, []), (0.0, ["no-power-after-start"])):
+        world = World(kowhai(), EVENING, draws=draws)
+        world.plug_in(35.0)
+        while world.now < NIGHT_BEGINS + HOUR:
+            world.hear(Reading(at=world.now, register_kwh=round(world.meter_wh) / 1000))
+            world.wait(world.now + 5 * MINUTE, read_every=None)
+        assert [code for _, code in alerts(world)] == codes
+
+
+# --- less power than planned --------------------------------------------------------------------
+
+
+def test_half_the_power_is_planned_with_once_it_is_seen() -> None:
+    """A vehicle that draws 16 of 32 A is planned with 16 A, at 32 A offered, and is ready."""
+    world = at_home(NIGHT_BEGINS + 5 * MINUTE, soc=20.0, draws=0.5)
+    assert world.state.drawn.share == pytest.approx(0.5, abs=0.01)
+    assert world.state.plan is not None
+    hours = sum(((p.end - p.start) / HOUR for p in world.state.plan.periods), 0.0)
+    # From 20 to 80 % are 31.2 kWh in the battery and 34.67 kWh at the meter.
+    assert hours == pytest.approx(34.67 / 3.68, abs=0.2)
+    assert world.doing() == ("start", 32.0)
+    world.wait(NIGHT_BEGINS + 10 * HOUR)
+    soc = counted_soc_percent(world.state, world.house.file, world.now)
+    assert soc == pytest.approx(80.0, abs=0.5)
+
+
+def test_a_need_at_risk_is_told_of_early() -> None:
+    """Where the power that flows will not do, a person hears of it in the first minutes."""
+    world = World(household(departure={"at": "21:30", "need_percent": 80.0}), EVENING)
+    world.draws = 0.4
+    world.read()
+    world.plug_in(50.0)  # 15 kWh in the battery in 2 h 45 min: 6 kW would do, 2.9 kW will not
+    world.wait(EVENING + 10 * MINUTE)
+    assert [code for _, code in alerts(world)] == ["need-out-of-reach"]
+
+
+def test_a_ramp_is_no_news() -> None:
+    """Power that rises over a minute or so is not taken for what the vehicle draws."""
+    world = at_home(NIGHT_BEGINS)
+    for share in (0.1, 0.3, 0.6, 1.0):
+        world.draws = share
+        world.wait(world.now + MINUTE / 2, read_every=MINUTE / 2)
+    world.wait(NIGHT_BEGINS + 20 * MINUTE)
+    assert world.state.drawn.share == 1.0
+
+
+def test_what_one_vehicle_draws_says_nothing_of_the_next() -> None:
+    """With the plug put in anew, full power is taken for granted again."""
+    world = at_home(NIGHT_BEGINS + 10 * MINUTE, draws=0.5)
+    assert world.state.drawn.share < 0.6
+    world.unplug()
+    world.plug_in(35.0)
+    assert world.state.drawn.share == 1.0
+
+
+def test_a_restart_waits_anew() -> None:
+    """After a restart nothing is told again before the hardware had time to answer."""
+    world = at_home(NIGHT_BEGINS + HOUR)
+    assert world.state.answer is not None
+    assert world.state.answer.flowed
+    world.feed(TimePassed())
+    assert world.state.answer.repeats == 0

@@ -1,0 +1,120 @@
+"""Alerts for what the broker refuses, and for commands that nobody hears."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from adapters.bus.events import Published
+from adapters.ledger.ledger import open_ledger
+from daemon.control.delivery import delivered
+from daemon.control.events import Assert, BusConnected, Delivered, TimePassed, Warn
+from daemon.messaging.status import status_of
+from tests.daemon.worlds import EVENING, MINUTE, POINT, World, kowhai, topics_of
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+TOPICS = topics_of(kowhai())
+COMMAND, PLAN = TOPICS.command(POINT), TOPICS.plan(POINT)
+WHY = "its access list does not allow it"
+
+
+def at_home() -> World:
+    world = World(kowhai(), EVENING)
+    world.feed(TimePassed())
+    world.feed(BusConnected())
+    return world
+
+
+def told(world: World, topic: str, outcome: str) -> list[str]:
+    """Let the bus tell what became of a topic, and return the codes that are raised."""
+    event = Delivered(topic, outcome, topic == COMMAND, WHY)  # type: ignore[arg-type]  # one of three
+    return [action.code for action in world.feed(event) if isinstance(action, Warn)]
+
+
+def alerts(world: World) -> tuple[str, ...]:
+    return status_of(world.state, world.now, world.house).alerts
+
+
+def test_commands_that_nobody_hears() -> None:
+    """It is raised once, stands in the status, and is taken back when somebody hears."""
+    world = at_home()
+    assert alerts(world) == ()
+    assert told(world, COMMAND, "nobody-listens") == ["nobody-listens"]
+    assert told(world, COMMAND, "nobody-listens") == []
+    assert alerts(world) == ("nobody-listens",)
+    assert told(world, COMMAND, "taken") == []
+    assert alerts(world) == ()
+    assert told(world, COMMAND, "nobody-listens") == ["nobody-listens"]
+
+
+def test_that_nobody_hears_anything_else_is_no_alert() -> None:
+    """A plan that nobody listens to is no trouble."""
+    world = at_home()
+    assert told(world, PLAN, "nobody-listens") == []
+    assert alerts(world) == ()
+
+
+def test_hardware_that_speaks_is_told_again() -> None:
+    """While nobody hears, whoever speaks is told the command in force once more, unchanged."""
+    world = at_home()
+    before = world.state.command
+    assert not [a for a in world.read() if isinstance(a, Assert)]
+    told(world, COMMAND, "nobody-listens")
+    world.advance(EVENING + MINUTE)
+    assert Assert(before) in world.read()  # type: ignore[arg-type]  # there is one
+    told(world, COMMAND, "taken")
+    world.advance(EVENING + 2 * MINUTE)
+    assert not [a for a in world.read() if isinstance(a, Assert)]
+
+
+def test_topics_that_the_broker_refuses() -> None:
+    """The alert names the topic, is raised once, and holds until none is refused any more."""
+    world = at_home()
+    assert told(world, PLAN, "refused") == ["broker-refuses"]
+    (warning,) = [action for _, action in world.actions if isinstance(action, Warn)]
+    assert warning.message == f"The broker refuses what is published on {PLAN}: {WHY}."
+    assert told(world, COMMAND, "refused") == []
+    assert told(world, PLAN, "nobody-listens") == []
+    assert alerts(world) == ("broker-refuses",)
+    assert told(world, COMMAND, "taken") == []
+    assert alerts(world) == ()
+    assert told(world, COMMAND, "refused") == ["broker-refuses"]
+
+
+def test_such_alerts_hold_whether_or_not_a_vehicle_is_there() -> None:
+    """A vehicle that comes and goes takes nothing back."""
+    world = at_home()
+    told(world, COMMAND, "nobody-listens")
+    told(world, PLAN, "refused")
+    world.plug_in(35.0)
+    world.unplug()
+    assert alerts(world) == ("broker-refuses", "nobody-listens")
+
+
+def test_such_alerts_are_not_taken_over_by_the_next_process(tmp_path: Path) -> None:
+    """A daemon that starts again finds out anew: nobody would tell it that all is well by now."""
+    with open_ledger(tmp_path / "ledger.sqlite3") as ledger:
+        world = World(kowhai(), EVENING, ledger)
+        world.read()
+        world.plug_in(35.0)
+        told(world, COMMAND, "nobody-listens")
+        told(world, PLAN, "refused")
+        world.tell(soc_percent=40.0)
+        assert alerts(world.restarted()) == ()
+
+
+@pytest.mark.parametrize(
+    ("topic", "point", "is_command"),
+    [
+        (TOPICS.command("Driveway 2"), "Driveway 2", True),
+        (TOPICS.status("driveway"), "driveway", False),
+        (TOPICS.daemon, "driveway", False),
+    ],
+)
+def test_whose_topic_it_is(topic: str, point: str, *, is_command: bool) -> None:
+    """A topic is its charge point's; the household's own is minded by the first."""
+    found = delivered(Published(topic, "refused", WHY), TOPICS, ["driveway", "Driveway 2"])
+    assert found == (point, Delivered(topic, "refused", is_command, WHY))

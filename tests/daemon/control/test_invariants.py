@@ -1,0 +1,190 @@
+"""Invariants of the daemon (design, section 5) against whatever may happen, in any order."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+import pytest
+from hypothesis import settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+
+from adapters.contract.messages import Reading, VehicleReport
+from daemon.control.events import Assert, BusConnected, HouseChanged, TimePassed
+from daemon.messaging.outbox import command_message
+from daemon.messaging.status import status_of
+from planners.power.electrics import highest_amps
+from tests.daemon.worlds import EVENING, HOUR, MINUTE, POINT, World, household, kowhai
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from daemon.control.events import CommandInForce
+    from daemon.control.state import House
+
+SOC = st.integers(0, 100).map(float)
+HOUSES: dict[str, Callable[[], House]] = {
+    "kowhai": kowhai,
+    "flat": household,
+    "weak": lambda: household(point={"max_amps": 10.0, "min_run_minutes": 30}),
+    "hours": lambda: household(point={"plugged_in": "18:30-07:30"}),
+    "idle": lambda: household(departure={}),
+}
+
+
+class Household(RuleBasedStateMachine):
+    """A household in which anything may happen to its one charge point."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.world = World(kowhai(), EVENING)
+        self.last: CommandInForce | None = None
+
+    @initialize(name=st.sampled_from(sorted(HOUSES)), hours=st.integers(0, 40))
+    def begin(self, name: str, hours: int) -> None:
+        self.world = World(HOUSES[name](), EVENING + hours * HOUR, watch=self.look)
+        self.world.feed(TimePassed())
+
+    # --- what may happen ----------------------------------------------------------------------
+
+    @rule(minutes=st.integers(1, 900), every=st.sampled_from([None, MINUTE * 5]))
+    def time_passes(self, minutes: int, every: timedelta | None) -> None:
+        self.world.wait(self.world.now + minutes * MINUTE, read_every=every)
+
+    @rule(seconds=st.integers(1, 40_000))
+    def time_passes_unseen(self, seconds: int) -> None:
+        self.world.advance(self.world.now + timedelta(seconds=seconds))
+        self.world.feed(TimePassed())
+
+    @rule(soc=st.none() | SOC)
+    def plug_in(self, soc: float | None) -> None:
+        self.world.plug_in(soc)
+
+    @rule()
+    def unplug(self) -> None:
+        self.world.unplug()
+
+    @rule(pilot=st.sampled_from("ABCDEF"), soc=st.none() | SOC, minutes=st.integers(-60, 60))
+    def report(self, pilot: str, soc: float | None, minutes: int) -> None:
+        at = self.world.now + minutes * MINUTE
+        report = VehicleReport.model_validate({"at": at, "pilot": pilot, "soc_percent": soc})
+        self.world.hear(report)
+
+    @rule(soc=SOC)
+    def report_soc(self, soc: float) -> None:
+        self.world.tell(soc_percent=soc)
+
+    @rule(minutes=st.integers(-60, 60), wh=st.integers(0, 2_000_000), watts=st.floats(-1e5, 1e5))
+    def read_anything(self, minutes: int, wh: int, watts: float) -> None:
+        at = self.world.now + minutes * MINUTE
+        self.world.hear(Reading(at=at, register_kwh=wh / 1000, watts=watts))
+
+    @rule()
+    def reset_register(self) -> None:
+        self.world.meter_wh = 0.0
+        self.world.read()
+
+    @rule(
+        want=st.none() | SOC,
+        now=st.none() | st.booleans(),
+        clear=st.none() | st.booleans(),
+    )
+    def ask(self, want: float | None, now: bool | None, clear: bool | None) -> None:  # noqa: FBT001 - drawn
+        if (want, now, clear) != (None, None, None):
+            self.world.ask(want_percent=want, charge_now=now, clear=clear)
+
+    @rule(minutes=st.integers(-60, 900))
+    def skip(self, minutes: int) -> None:
+        self.world.ask(skip_until=self.world.now + minutes * MINUTE)
+
+    @rule(name=st.sampled_from(sorted(HOUSES)))
+    def change_file(self, name: str) -> None:
+        self.world.house = HOUSES[name]()
+        self.world.feed(HouseChanged("file"))
+
+    @rule()
+    def connect(self) -> None:
+        actions = self.world.feed(BusConnected())
+        said = [action for action in actions if isinstance(action, Assert)]
+        assert len(said) <= 1
+        assert [action.command for action in said] in ([], [self.world.state.command])
+
+    @precondition(lambda self: self.world.state.register is not None)
+    @rule(minutes=st.integers(1, 10_000))
+    def late_reading(self, minutes: int) -> None:
+        world = self.world
+        before = world.state
+        if before.register is None or before.register.at > world.now:
+            return
+        world.feed(TimePassed())
+        before = world.state
+        at = before.register.at - minutes * MINUTE if before.register else world.now
+        assert world.hear(Reading(at=at, register_kwh=1.0, watts=50_000)) == ()
+        assert world.state == before
+
+    @rule()
+    def twice_at_one_instant(self) -> None:
+        """Do at an instant what was done at it: nothing is left to do."""
+        self.world.feed(TimePassed())
+        before = self.world.state
+        assert self.world.feed(TimePassed()) == ()
+        assert self.world.state == before
+
+    # --- what must hold after every single step -----------------------------------------------
+
+    def look(self, world: World) -> None:
+        command, state = world.state.command, world.state
+        assert command is not None
+        assert command.valid_until > world.now, "what is in force has not lapsed"
+        assert world.wake > world.now
+        assert command.serial == state.serial
+        if self.last is not None and command != self.last:
+            assert command.serial > self.last.serial, "a serial means one command, for good"
+        self.last = command
+        command_message(command)
+        status_of(state, world.now, world.house)
+        if command.do == "start":
+            self.look_at_start(world)
+
+    def look_at_start(self, world: World) -> None:
+        state, command = world.state, world.state.command
+        assert command is not None
+        assert command.amps is not None
+        assert command.amps <= highest_amps(world.house.file, POINT, "hatchback")
+        assert state.plugged_in
+        assert state.pilot not in {"A", "E", "F"}
+        if state.wishes.charge_now:
+            return
+        assert state.wishes.skip_until is None or state.wishes.skip_until <= world.now
+        assert state.plan is not None
+        period = state.plan.period_at(world.now)
+        assert period is not None, "outside the plan's periods it is stop"
+        assert command.amps == period.amps
+        ends = [p.end for p in state.plan.periods if p.start <= command.valid_until]
+        assert command.valid_until <= max(ends)
+
+    @invariant()
+    def a_copy_decides_the_same(self) -> None:
+        one, other = replace(self.world, actions=[]), replace(self.world, actions=[])
+        one.watch = other.watch = lambda _world: None
+        assert one.feed(TimePassed()) == other.feed(TimePassed())
+
+
+TestHousehold = Household.TestCase
+TestHousehold.settings = settings(
+    max_examples=60, stateful_step_count=25, deadline=None, derandomize=True
+)
+
+
+@pytest.mark.parametrize("minutes", [0, 1, 5, 10, 29, 31])
+def test_a_start_never_outlives_its_renewals(minutes: int) -> None:
+    """A daemon that falls silent leaves a start that ends by itself within half an hour."""
+    world = World(household(), EVENING)
+    world.plug_in(35.0)
+    world.wait(EVENING + HOUR + minutes * MINUTE)
+    command = world.state.command
+    assert command is not None
+    assert command.do == "start"
+    assert timedelta(0) < command.valid_until - world.now <= 30 * MINUTE

@@ -1,0 +1,279 @@
+"""When nights open and close, what they remember, and that no energy is lost between them."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from decimal import Decimal
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from daemon.control.events import CloseNight, TimePassed
+from tests.daemon.worlds import (
+    EVENING,
+    HOUR,
+    LEAVES,
+    MINUTE,
+    NIGHT_BEGINS,
+    NOON,
+    World,
+    household,
+    kowhai,
+    utc,
+)
+
+DAY = timedelta(days=1)
+
+
+def evening(soc: float = 35.0) -> World:
+    world = World(kowhai(), EVENING)
+    world.read()
+    world.plug_in(soc)
+    return world
+
+
+def idle_until(world: World, until: object) -> None:
+    """Let time pass without anything flowing, the meter read on the hour."""
+    while world.now < until:  # type: ignore[operator]  # a datetime
+        world.now += HOUR
+        world.read()
+
+
+# --- closing ----------------------------------------------------------------------------------
+
+
+def test_the_departure_closes_the_night_once() -> None:
+    """A night is closed at its departure with what it was for; noon has nothing to add."""
+    world = evening()
+    world.wait(LEAVES)
+    world.unplug()
+    world.wait(NOON + HOUR)
+    (closing,) = world.closings()
+    facts = closing.facts
+    assert (facts.night, facts.vehicle) == (date(2026, 6, 3), "hatchback")
+    assert (facts.departure, facts.closed_at) == (LEAVES, LEAVES)
+    assert facts.ready_by == LEAVES - 15 * MINUTE
+    assert facts.plugged_since == EVENING
+    assert (facts.need_percent, facts.soc_before_percent, facts.soc_from) == (60.0, 35.0, "vehicle")
+    assert facts.soc_after_percent == pytest.approx(80.0, abs=0.3)
+    assert facts.starts == 1
+    assert facts.planned_cost == pytest.approx(26 * 0.168 * 1.15)
+    assert world.state.night is None
+
+
+@pytest.mark.parametrize(("watt_hours", "times"), [(0, 1), (1, 2), (60, 2), (5000, 2)])
+def test_noon_closes_a_night_again_only_if_energy_flowed(watt_hours: int, times: int) -> None:
+    """Whatever flows between the departure and noon is in the night, be it one watt-hour."""
+    world = evening()
+    world.wait(LEAVES)
+    world.unplug()
+    world.wait(LEAVES + HOUR)
+    world.meter_wh += watt_hours
+    world.wait(NOON + HOUR)
+    assert len(world.closings()) == times
+    record = world.records()["2026-06-03"]
+    assert record["energy_kwh"] * 1000 == round(world.meter_wh) - 1_000_000
+    assert record["departure"] == "2026-06-03T19:20:00Z"
+    assert record["soc_after_percent"] == pytest.approx(80.0, abs=0.3)
+
+
+def test_a_vehicle_that_leaves_early_is_accounted_for_at_the_departure() -> None:
+    """Unplugged before it is due, a vehicle is remembered with the charge it left with."""
+    world = evening()
+    world.wait(NIGHT_BEGINS + HOUR)
+    world.unplug()
+    world.wait(NOON + HOUR)
+    (closing,) = world.closings()
+    assert closing.facts.closed_at == LEAVES
+    assert closing.facts.soc_after_percent == pytest.approx(35 + 100 * 7.36 * 0.9 / 52, abs=0.1)
+    assert not world.records()["2026-06-03"]["need_met"]
+
+
+def test_without_a_departure_noon_closes_the_night() -> None:
+    """A household without departures still has its nights, from noon to noon."""
+    world = World(household(departure={}), EVENING)
+    world.read()
+    world.plug_in(50.0)
+    world.ask(charge_now=True)
+    world.wait(NOON + HOUR)
+    (closing,) = world.closings()
+    assert (closing.facts.departure, closing.facts.closed_at) == (None, NOON)
+    assert closing.facts.need_percent == 0.0
+    assert world.state.night is not None
+    assert world.state.night.night == date(2026, 6, 4)
+
+
+def test_a_night_waits_a_while_for_the_reading_past_noon() -> None:
+    """Noon is accounted for with a reading past it, or twenty minutes later without one."""
+    world = World(household(departure={}), EVENING)
+    world.read()
+    world.plug_in(50.0)
+    world.now = NOON
+    world.feed(TimePassed())
+    assert world.closings() == []
+    assert world.wake == NOON + 20 * MINUTE
+    silent = World(world.house, world.now, state=world.state)
+    world.now = NOON + MINUTE
+    world.read()
+    assert len(world.closings()) == 1
+    silent.now = silent.wake
+    silent.feed(TimePassed())
+    assert [closing.facts.closed_at for closing in silent.closings()] == [NOON]
+
+
+def test_a_daemon_that_slept_through_the_departure_closes_the_night_when_it_wakes() -> None:
+    """Hours late, the night is closed once, for its own departure, and the next one opens."""
+    world = evening()
+    world.wait(NIGHT_BEGINS + 4 * HOUR)
+    world.now = NOON + 3 * HOUR
+    world.read()
+    world.feed(TimePassed())
+    (closing,) = world.closings()
+    assert closing.facts.night == date(2026, 6, 3)
+    assert closing.facts.departure == LEAVES
+    assert world.state.night is not None
+    assert world.state.night.night == date(2026, 6, 4)
+
+
+# --- what is remembered -----------------------------------------------------------------------
+
+
+def test_a_vehicle_that_stays_over_noon_has_its_next_night_closed_at_its_departure() -> None:
+    """The night that opens at noon under a vehicle that stayed knows what it is for."""
+    world = evening()
+    world.wait(LEAVES + DAY + MINUTE)
+    first, second = world.closings()
+    assert (first.facts.closed_at, second.facts.closed_at) == (LEAVES, LEAVES + DAY)
+    assert second.facts.night == date(2026, 6, 4)
+    assert second.facts.departure == LEAVES + DAY
+    assert second.facts.need_percent == 60.0
+    assert second.facts.soc_before_percent == pytest.approx(80.0, abs=0.3)
+
+
+def test_a_promise_is_renewed_until_charging_begins() -> None:
+    """What a night was promised to cost is the last plan before its first start."""
+    world = World(kowhai(), EVENING)
+    world.plug_in()
+    world.now += MINUTE
+    world.read()
+    world.tell(soc_percent=60.0)
+    night = world.state.night
+    assert night is not None
+    assert (night.soc_before_percent, night.soc_from) == (60.0, "vehicle")
+    promised = night.planned_cost
+    assert promised == pytest.approx(52 * 0.2 / 0.9 * 0.168 * 1.15)
+    world.wait(NIGHT_BEGINS + HOUR)
+    world.ask(want_percent=100.0)
+    night = world.state.night
+    assert night is not None
+    assert (night.soc_before_percent, night.planned_cost) == (60.0, promised)
+
+
+def test_a_short_errand_is_part_of_the_same_night() -> None:
+    """Away and back before the departure: one night, its starts and energy together."""
+    world = evening()
+    world.wait(NIGHT_BEGINS + HOUR)
+    world.unplug()
+    world.wait(NIGHT_BEGINS + 2 * HOUR)
+    world.plug_in(40.0)
+    world.wait(NOON + HOUR)
+    facts = world.closings()[0].facts
+    assert (facts.plugged_since, facts.starts) == (EVENING, 2)
+    assert facts.soc_after_percent == pytest.approx(80.0, abs=0.3)
+
+
+def test_wishes_end_with_the_departure() -> None:
+    """What was asked for one morning does not hold for the next."""
+    world = evening()
+    world.ask(want_percent=100.0, need_percent=90.0)
+    world.wait(LEAVES)
+    assert world.state.wishes.want_percent is None
+    assert world.closings()[0].facts.need_percent == 90.0
+    world.wait(LEAVES + HOUR)
+    assert world.state.plan is not None
+    assert (world.state.plan.need_percent, world.state.plan.want_percent) == (60.0, 80.0)
+
+
+@pytest.mark.parametrize("hardware", ["pilot", "none"])
+def test_the_departure_ends_the_stay_where_nobody_would_say(hardware: str) -> None:
+    """Hardware without a pilot state can't tell of leaving: the departure is taken for it."""
+    world = World(household(), EVENING)
+    if hardware == "pilot":
+        world.plug_in(70.0)
+    else:
+        world.there = True
+        world.tell(soc_percent=70.0)
+    world.wait(LEAVES)
+    assert world.sees_vehicle() is (hardware == "pilot")
+
+
+# --- no energy twice, none lost (invariant 7) -------------------------------------------------
+
+
+def sum_of_nights(world: World) -> Decimal:
+    return sum((record["energy_kwh"] for record in world.records().values()), Decimal(0)) * 1000
+
+
+@pytest.mark.parametrize("every", [MINUTE, 7 * MINUTE, 14 * MINUTE])
+def test_energy_that_flows_across_noon_is_in_one_night_or_the_other(every: timedelta) -> None:
+    """Charging right through noon is cut at noon, and both nights together are the register."""
+    world = World(household(vehicle={"usable_kwh": 100.0}), utc("2026-06-03T21:30"))
+    world.read()
+    world.plug_in(10.0)
+    world.ask(charge_now=True, want_percent=100.0)
+    world.wait(NOON + 5 * HOUR, read_every=every)
+    world.unplug()
+    idle_until(world, NOON + DAY + HOUR)
+    records = world.records()
+    assert set(records) == {"2026-06-03", "2026-06-04"}
+    assert records["2026-06-03"]["energy_kwh"] == pytest.approx(
+        Decimal("18.4"), abs=Decimal("0.002")
+    )
+    assert sum_of_nights(world) == round(world.meter_wh) - 1_000_000
+
+
+@settings(max_examples=8)
+@given(
+    st.lists(
+        st.tuples(st.integers(0, 20 * 60), st.floats(5, 95), st.sampled_from(["now", "plan"])),
+        min_size=3,
+        max_size=5,
+    ),
+    st.sampled_from([MINUTE, 11 * MINUTE]),
+)
+def test_the_nights_add_up_to_the_register(
+    stays: list[tuple[int, float, str]], every: timedelta
+) -> None:
+    """Over days of coming and going at any time, the nights' energy is the register's rise."""
+    world = World(household(), utc("2026-06-03T01:00"))
+    world.read()
+    for minutes, soc, how in stays:
+        world.plug_in(soc)
+        if how == "now":
+            world.ask(charge_now=True)
+        world.wait(world.now + minutes * MINUTE, read_every=every)
+        world.read()
+        world.unplug()
+        world.wait(world.now + 3 * HOUR, read_every=every)
+    idle_until(world, world.now + DAY)
+    assert sum_of_nights(world) == round(world.meter_wh) - 1_000_000
+    closings = [(a.facts.night, a.facts.closed_at) for a in world.closings()]
+    assert len(closings) == len(set(closings)), "no night is closed twice at one instant"
+
+
+def test_energy_through_a_reset_of_the_register_is_counted_once() -> None:
+    """A register that begins again in mid-charge loses only what flowed unseen."""
+    world = evening()
+    world.wait(NIGHT_BEGINS + HOUR)
+    world.read()
+    before = round(world.meter_wh) - 1_000_000
+    world.meter_wh = 0.0
+    world.wait(LEAVES)
+    world.unplug()
+    after = round(world.meter_wh)
+    world.wait(NOON + HOUR)
+    record = world.records()["2026-06-03"]
+    assert record["energy_kwh"] * 1000 == before + after
+    assert before + after == pytest.approx(26_000, abs=200)
+    assert all(isinstance(closing, CloseNight) for closing in world.closings())

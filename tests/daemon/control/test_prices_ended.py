@@ -1,0 +1,108 @@
+"""A series that stops is an alert, raised once and taken back when prices come."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import pytest
+
+from daemon.control.events import AnnouncePlan, HouseChanged, Note, TimePassed, Warn
+from tests.daemon.messaging.test_rates_status import FULL_HOUR, priced
+from tests.daemon.worlds import EVENING, HOUR, LEAVES, MINUTE, World, kowhai
+
+CODE = "prices-ended"
+
+
+def world_on(hours: range) -> World:
+    return World(priced(hours), EVENING)
+
+
+def alerts(world: World) -> list[str]:
+    return [
+        action.message
+        for _, action in world.actions
+        if isinstance(action, Warn) and action.code == CODE
+    ]
+
+
+def test_prices_that_end_are_said_once() -> None:
+    """Whether or not a vehicle is there: what ended, when by the clock of the home, and so what."""
+    world = world_on(range(-24, 2))
+    world.feed(TimePassed())
+    assert alerts(world) == []
+    world.advance(FULL_HOUR + 2 * HOUR)
+    world.feed(TimePassed())
+    world.plug_in(50.0)
+    world.wait(EVENING + 8 * HOUR)
+    world.unplug()
+    world.wait(EVENING + 9 * HOUR)
+    (message,) = alerts(world)
+    assert message == (
+        "The prices of Hourly ended on Wed 03 Jun at 20:00: until new ones come, plans rest on"
+        " estimates."
+    )
+
+
+def test_it_is_taken_back_when_prices_come() -> None:
+    """Prices that come end the alert, and that is noted; when they end again it is raised again."""
+    world = world_on(range(-24, 2))
+    world.advance(FULL_HOUR + 2 * HOUR)
+    world.feed(TimePassed())
+    assert CODE in world.state.said
+    world.house = priced(range(-24, 6))
+    actions = world.feed(HouseChanged("prices"))
+    assert CODE not in world.state.said
+    assert [note.event for note in actions if isinstance(note, Note)][:1] == ["prices-came-again"]
+    world.advance(FULL_HOUR + 6 * HOUR)
+    world.feed(TimePassed())
+    assert len(alerts(world)) == 2
+    assert "on Thu 04 Jun at 00:00" in alerts(world)[1]
+
+
+def test_a_hole_is_no_end() -> None:
+    """Hours that are missing between known ones are estimated, and nobody is called for them."""
+    world = World(priced([-24, -23, -1, 4, 5]), EVENING)
+    world.advance(EVENING + HOUR)
+    world.plug_in(50.0)
+    assert alerts(world) == []
+
+
+def test_where_nothing_was_ever_known_nothing_has_ended() -> None:
+    """Without any price the alert is another one: that nothing can be planned."""
+    world = World(priced([]), EVENING)
+    world.plug_in(50.0)
+    assert world.warned() == ["no-rate"]
+
+
+def test_bands_never_end() -> None:
+    """A household on bands hears nothing of prices."""
+    world = World(kowhai(), EVENING)
+    world.plug_in(35.0)
+    world.wait(LEAVES + timedelta(days=2))
+    assert alerts(world) == []
+
+
+def test_a_household_with_two_charge_points_is_told_once() -> None:
+    """The first charge point's controller speaks for the household."""
+    house = priced(range(-24, -1))
+    first = house.file.charge_points["driveway"]
+    both = {"driveway": first, "carport": first}
+    object.__setattr__(house, "file", house.file.model_copy(update={"charge_points": both}))
+    worlds = [World(house, EVENING), World(house, EVENING)]
+    worlds[1].state = type(worlds[1].state)("carport")
+    for world in worlds:
+        world.feed(TimePassed())
+    assert [len(alerts(world)) for world in worlds] == [1, 0]
+
+
+def test_prices_that_were_all_ahead_are_planned_with_once_they_hold() -> None:
+    """A feed whose first price is yet to come: nothing can be planned, until its hour has come."""
+    world = world_on(range(2, 30))
+    world.plug_in(50.0)
+    assert world.warned() == ["no-rate"]
+    world.advance(FULL_HOUR + 2 * HOUR - MINUTE)
+    assert not [a for a in world.feed(TimePassed()) if isinstance(a, AnnouncePlan)]
+    world.advance(FULL_HOUR + 2 * HOUR)
+    (plan,) = [a.plan for a in world.feed(TimePassed()) if isinstance(a, AnnouncePlan)]
+    assert plan.reaches_percent == pytest.approx(80)
+    assert world.warned() == ["no-rate"]

@@ -1,0 +1,260 @@
+"""When a plan is made again and announced, and when not."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+import pytest
+
+from adapters.contract.messages import Reading
+from config.files.series import PricePoint
+from config.household.household_file import HouseholdFile
+from daemon.control.events import AnnouncePlan, HouseChanged, Issue, TimePassed, Warn
+from daemon.control.state import House, Wishes
+from planners.rates.prices import prices_of
+from tests.daemon.worlds import (
+    EVENING,
+    HERE,
+    HOUR,
+    LEAVES,
+    MINUTE,
+    NIGHT_BEGINS,
+    World,
+    household,
+    kowhai,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from daemon.control.events import Action
+
+
+def plugged_in(soc: float | None = 35.0) -> World:
+    world = World(kowhai(), EVENING)
+    world.read()
+    world.plug_in(soc)
+    return world
+
+
+def announced(actions: Iterable[Action]) -> list[AnnouncePlan]:
+    return [action for action in actions if isinstance(action, AnnouncePlan)]
+
+
+def priced(hours: int, rate: str = "0.20") -> House:
+    """Make a household on a series of hourly prices, from a day before the evening."""
+    file = household().file
+    series = {"name": "Hourly", "prices": {"file": HERE / "prices.csv", "step_minutes": 60}}
+    tariff = type(file.tariffs[0]).model_validate(series, context={"directory": HERE})
+    file = HouseholdFile.model_copy(file, update={"tariffs": (tariff,)})
+    start = EVENING - 24 * HOUR - 30 * MINUTE
+    points = [PricePoint(start + i * HOUR, Decimal(rate)) for i in range(hours)]
+    return House(file, prices_of(file, {"Hourly": points}))
+
+
+@pytest.mark.parametrize("off", [0.0, 0.3, -0.4])
+def test_a_report_that_matches_the_count_makes_no_new_plan(off: float) -> None:
+    """A vehicle that says what was counted on anyhow changes nothing."""
+    world = plugged_in()
+    world.wait(NIGHT_BEGINS + HOUR)
+    plan, command = world.state.plan, world.state.command
+    counted = 35 + 100 * 7.36 * 0.9 / 52
+    assert world.tell(soc_percent=counted + off) == ()
+    assert world.state.plan is plan
+    assert world.state.command is command
+
+
+@pytest.mark.parametrize("off", [-12.0, -0.6, 0.6, 12.0])
+def test_a_report_that_differs_makes_a_new_plan(off: float) -> None:
+    """A state of charge half a percent from the count is planned with."""
+    world = plugged_in()
+    world.wait(NIGHT_BEGINS + HOUR)
+    counted = 35 + 100 * 7.36 * 0.9 / 52
+    (plan,) = announced(world.tell(soc_percent=counted + off))
+    assert plan.plan.soc_percent == pytest.approx(counted + off)
+    assert world.doing() == ("start", 32.0), "the run in progress goes on"
+
+
+def test_a_night_that_goes_as_planned_has_one_plan() -> None:
+    """From the plug-in to the departure nothing makes the plan again."""
+    world = plugged_in()
+    world.wait(LEAVES - MINUTE)
+    assert len(world.plans()) == 1
+
+
+@pytest.mark.parametrize("more", [0.93, 1.07])
+def test_a_voltage_that_is_not_nominal_reaches_the_target(more: float) -> None:
+    """Charging that runs fast ends early, charging that runs slow ends late: 80 % either way."""
+    world = plugged_in()
+    while world.now < LEAVES - MINUTE:
+        before = world.meter_wh
+        world.advance(min(world.wake, world.now + MINUTE))
+        world.meter_wh = before + (world.meter_wh - before) * more
+        world.read(watts=world.watts * more)
+    assert world.meter_wh - 1_000_000 == pytest.approx(26_000, abs=200)
+    assert world.doing() == ("stop", None)
+
+
+def test_a_full_vehicle_that_stops_by_itself_is_not_begun_again() -> None:
+    """A vehicle that takes no more before the plan ends leaves the rest of the plan alone."""
+    world = plugged_in()
+    world.wait(NIGHT_BEGINS + HOUR)
+    world.there = False  # it draws nothing from here on, and says nothing
+    world.wait(LEAVES - MINUTE)
+    assert [do for _, do in world.switches()] == ["stop", "start", "stop"]
+
+
+@pytest.mark.parametrize("watts", [None, 3000.0])
+def test_without_a_register_the_plan_is_run_once(watts: float | None) -> None:
+    """Hardware without a register charges for the planned time, not on until the departure."""
+    world = World(household(), EVENING)
+    world.plug_in(50.0)
+    plan = world.state.plan
+    assert plan is not None
+    if watts is not None:
+        world.hear(Reading(at=world.now, watts=watts))
+    world.wait(LEAVES - MINUTE, read_every=None)
+    assert [at for at, do in world.switches() if do == "stop"][-1] == plan.periods[-1].end
+    assert len(world.switches()) == 3 - 1 + (world.switches()[0][1] == "stop")
+
+
+def test_what_changes_the_course_is_announced_and_what_does_not_is_not() -> None:
+    """A new file with the same meaning announces nothing; another target does."""
+    world = plugged_in()
+    assert announced(world.feed(HouseChanged("file"))) == []
+    assert len(announced(world.ask(want_percent=90.0))) == 1
+    assert announced(world.ask(want_percent=90.0)) == []
+    assert len(announced(world.ask(clear=True))) == 1
+
+
+def test_prices_that_replace_estimates_make_the_plan_again() -> None:
+    """A plan that rests on estimates is made again when prices come, be its hours the same."""
+    world = World(priced(hours=26), EVENING)
+    world.plug_in(60.0)
+    world.ask(want_percent=100.0)
+    assert world.state.plan is not None
+    assert world.state.plan.rests_on_estimates
+    periods = [(p.start, p.end) for p in world.state.plan.periods]
+    world.house = priced(hours=60)
+    (plan,) = announced(world.feed(HouseChanged("prices")))
+    assert not plan.plan.rests_on_estimates
+    assert (plan.plan.periods[0].start, plan.plan.periods[-1].end) == (
+        periods[0][0],
+        periods[-1][1],
+    )
+
+
+def test_other_prices_for_the_same_hours_are_announced() -> None:
+    """A plan whose hours cost more now says what they cost now."""
+    world = World(priced(hours=60), EVENING)
+    world.plug_in(60.0)
+    world.house = priced(hours=60, rate="0.30")
+    (plan,) = announced(world.feed(HouseChanged("prices")))
+    assert plan.plan.cost == pytest.approx(0.30 * plan.plan.energy_kwh)
+
+
+def test_no_price_is_a_warning_once_and_a_plan_when_prices_come() -> None:
+    """Where no price is known nothing is planned, it is said once, and prices mend it."""
+    empty = priced(hours=0)
+    world = World(empty, EVENING)
+    world.plug_in(60.0)
+    world.wait(EVENING + HOUR)
+    world.tell(soc_percent=50.0)
+    assert world.warned() == ["no-rate"]
+    assert world.doing() == ("stop", None)
+    world.house = priced(hours=60)
+    assert len(announced(world.feed(HouseChanged("prices")))) == 1
+    assert world.doing() == ("start", 32.0)
+
+
+def test_a_need_out_of_reach_is_said_once_a_stay() -> None:
+    """A shortfall is an alert when it arises; not at each new plan, but again the next evening."""
+    world = World(household(vehicle={"usable_kwh": 200.0}), EVENING)
+    world.plug_in(5.0)
+    (warning,) = [a for _, a in world.actions if isinstance(a, Warn)]
+    assert warning.code == "need-out-of-reach"
+    assert "will reach" in warning.message
+    world.ask(want_percent=90.0)
+    assert len(world.warned()) == 1
+    world.wait(LEAVES + MINUTE)
+    world.unplug()
+    world.wait(EVENING + 24 * HOUR)
+    world.plug_in(5.0)
+    assert world.warned() == ["need-out-of-reach"] * world.warned().count("need-out-of-reach")
+    assert sum(at >= EVENING + 24 * HOUR for at, a in world.actions if isinstance(a, Warn)) == 1
+
+
+def test_a_shortfall_that_is_mended_may_be_said_again() -> None:
+    """Once a need can be met its alert is over; should it be out of reach again, it is said."""
+    world = World(household(vehicle={"usable_kwh": 200.0}), EVENING)
+    world.plug_in(5.0)
+    world.tell(soc_percent=55.0)
+    world.tell(soc_percent=5.0)
+    assert world.warned() == ["need-out-of-reach"] * 2
+
+
+def test_skipping_past_the_departure_is_said() -> None:
+    """A person who skips the whole night is told that the need will not be met."""
+    world = plugged_in()
+    world.ask(skip_until=LEAVES + HOUR)
+    assert world.warned() == ["need-out-of-reach"]
+    world.wait(LEAVES - MINUTE)
+    assert world.meter_wh == 1_000_000
+
+
+def test_a_plan_round_a_skip_says_when_it_was_made() -> None:
+    """The plan's periods begin when the skip ends; the plan itself was made when it was asked."""
+    world = plugged_in()
+    until = NIGHT_BEGINS + 3 * HOUR
+    (plan,) = announced(world.ask(skip_until=until))
+    assert plan.plan.made_at == EVENING
+    assert plan.plan.periods[0].start == until
+
+
+def test_a_departure_asked_for_is_planned_for() -> None:
+    """With a time of its own, what a person wants is planned up to it, at any price."""
+    world = World(kowhai(), EVENING)
+    by = NIGHT_BEGINS
+    world.ask(want_percent=60.0, need_percent=60.0, by=by)
+    world.read()
+    world.plug_in(35.0)
+    plan = world.state.plan
+    assert plan is not None
+    assert plan.departure == by
+    assert plan.reaches_percent == pytest.approx(60.0)
+    assert all(period.end <= by for period in plan.periods)
+    world.wait(by + MINUTE)
+    assert world.state.wishes == Wishes()
+    assert world.state.plan is not None
+    assert world.state.plan.departure == LEAVES
+
+
+def test_a_vehicle_that_stays_is_planned_for_the_next_departure() -> None:
+    """Past the departure with the vehicle still there, the next one is planned for."""
+    world = plugged_in()
+    world.wait(LEAVES + MINUTE)
+    assert world.state.plan is not None
+    assert world.state.plan.departure == LEAVES + timedelta(days=1)
+
+
+def test_a_run_in_progress_outlives_a_new_plan() -> None:
+    """Made again in the middle of a tick and a run, the plan goes on from this very instant."""
+    world = plugged_in()
+    world.wait(NIGHT_BEGINS + HOUR + timedelta(minutes=2, seconds=7))
+    actions = world.ask(want_percent=85.0)
+    assert [a for a in actions if isinstance(a, Issue) and a.command.do == "stop"] == []
+    assert world.state.plan is not None
+    assert world.state.plan.starts == 0
+    assert world.state.plan.periods[0].start == world.now
+
+
+def test_time_alone_makes_no_plan() -> None:
+    """Being woken at odd instants neither plans nor commands anything new."""
+    world = plugged_in()
+    before = len(world.actions)
+    for _ in range(30):
+        world.now += timedelta(seconds=37)
+        world.feed(TimePassed())
+    assert world.actions[before:] == []

@@ -1,0 +1,173 @@
+"""What a person is answered: what happens now, or why it can't be."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from adapters.contract.messages import MalformedMessage, Request
+from adapters.ledger.ledger import open_ledger
+from daemon.messaging.answering import answer_of, impossible
+from daemon.messaging.inbox import Inbox, Refused
+from tests.daemon.worlds import (
+    EVENING,
+    HOUR,
+    LEAVES,
+    MINUTE,
+    NIGHT_BEGINS,
+    POINT,
+    World,
+    arrived,
+    household,
+    kowhai,
+    topics_of,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from adapters.ledger.ledger import Ledger
+
+TOPIC = topics_of(kowhai()).request(POINT)
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Iterator[Ledger]:
+    with open_ledger(tmp_path / "ledger.sqlite3") as opened:
+        yield opened
+
+
+def at_home(soc: float = 35.0) -> World:
+    world = World(kowhai(), EVENING)
+    world.read()
+    world.plug_in(soc)
+    return world
+
+
+def answer(world: World) -> str:
+    return answer_of(world.state, world.now, world.house)
+
+
+def test_what_is_wanted_and_when_it_starts() -> None:
+    """The next start, the energy, the cost, and what it reaches by when."""
+    world = at_home()
+    world.ask(want_percent=90.0)
+    # 28.6 kWh of 52 at 90 % are 31.78 kWh at the meter; at 0.1932 they cost 6.14.
+    assert answer(world) == (
+        "The next start is Wed 21:00. The plan takes 31.78 kWh for NZD 6.14 and reaches 90 % by"
+        " Thu 07:20."
+    )
+
+
+def test_charge_now() -> None:
+    """What is begun at once is said with its current."""
+    world = at_home()
+    world.ask(charge_now=True)
+    assert answer(world).startswith("Charges now at 32 A: a person asked to charge now.")
+
+
+def test_skip() -> None:
+    """What is skipped is said, and what comes after it."""
+    world = at_home()
+    world.ask(skip_until=NIGHT_BEGINS + HOUR)
+    said = answer(world)
+    assert said.startswith("Nothing is charged before Wed 22:00. The next start is Wed 22:00.")
+
+
+def test_nobody_is_there() -> None:
+    """Without a vehicle it is said that the wish waits for one."""
+    world = World(kowhai(), EVENING)
+    world.ask(want_percent=90.0)
+    assert answer(world) == "No vehicle is plugged in at driveway; this counts once one is."
+
+
+def test_nothing_to_do() -> None:
+    """A battery that holds enough needs nothing, and that is said."""
+    world = at_home(85.0)
+    world.ask(need_percent=60.0)
+    assert answer(world) == (
+        "Does not charge: the plan has nothing more to charge. The battery holds 85 %, and Thu"
+        " 07:20 needs no more."
+    )
+
+
+def test_too_late() -> None:
+    """A need that can't be met is said with what is reached."""
+    world = at_home(10.0)
+    world.ask(need_percent=100.0, want_percent=100.0, by=EVENING + HOUR)
+    assert "That is short of the 100 % needed." in answer(world)
+
+
+def test_no_departure() -> None:
+    """Where nothing can be planned for, the answer says that nothing is."""
+    world = World(household(departure={}), EVENING)
+    world.plug_in(35.0)
+    world.ask(soc_percent=40.0)
+    assert answer(world) == "Does not charge: nothing is planned."
+
+
+@pytest.mark.parametrize(
+    ("wish", "why"),
+    [
+        ({"want_percent": 90.0, "by": LEAVES}, None),
+        ({"vehicle": "hatchback"}, None),
+        ({"vehicle": "van"}, "vehicle: expected one of hatchback, got 'van'"),
+        ({"want_percent": 90.0, "by": EVENING}, "by: 2026-06-03 18:30 has passed"),
+        ({"skip_until": EVENING - MINUTE}, "skip_until: 2026-06-03 18:29 has passed"),
+    ],
+)
+def test_what_cannot_be(wish: dict[str, object], why: str | None) -> None:
+    """A vehicle that is not of this place, and an instant that has passed, are refused."""
+    assert impossible(Request.model_validate(wish), POINT, EVENING, kowhai()) == why
+
+
+def test_a_refused_request_is_not_kept(ledger: Ledger) -> None:
+    """What is refused is no wish, now or after a restart; without an id it is obeyed as it can."""
+    inbox = Inbox(topics_of(kowhai()), [POINT], ledger)
+    wish = Request(id="7", vehicle="van")
+    taken = inbox.take(arrived(TOPIC, wish), EVENING, kowhai())
+    assert taken == Refused(POINT, "7", "vehicle: expected one of hatchback, got 'van'")
+    assert ledger.requests_since(POINT, EVENING) == ()
+    assert inbox.take(arrived(TOPIC, Request(vehicle="van")), EVENING, kowhai()) is not None
+    assert len(ledger.requests_since(POINT, EVENING)) == 1
+
+
+@pytest.mark.parametrize(
+    ("payload", "why"),
+    [
+        (b'{"v":1,"id":"7","want_percent":101}', "want_percent: Input should be less than"),
+        (b'{"v":1,"id":"7","wants":80}', "wants: Extra inputs are not permitted"),
+        (b'{"v":1,"id":"7"}', "a request asks for something"),
+        (b'{"v":1,"id":"7","want_percent":40,"need_percent":50}', "want_percent is below need"),
+    ],
+)
+def test_a_malformed_request_is_answered_if_it_says_who_asks(
+    ledger: Ledger, payload: bytes, why: str
+) -> None:
+    """What is wrong is named to whoever gave an id."""
+    inbox = Inbox(topics_of(kowhai()), [POINT], ledger)
+    taken = inbox.take(arrived(TOPIC, payload), EVENING, kowhai())
+    assert isinstance(taken, Refused)
+    assert taken.id == "7"
+    assert why in taken.why
+
+
+@pytest.mark.parametrize(
+    "payload",
+    [
+        b'{"v":1,"want_percent":101}',
+        b'{"v":1,"id":7,"want_percent":101}',
+        b'{"v":1,"id":"","want_percent":80}',
+        b'{"v":1,"id":"' + b"x" * 65 + b'","want_percent":80}',
+        b'{"id":"7"',
+        b'["id","7"]',
+        b"[" * 20_000,
+    ],
+)
+def test_a_malformed_request_of_nobody_is_not_answered(ledger: Ledger, payload: bytes) -> None:
+    """Without an id that can be read there is nobody to answer."""
+    inbox = Inbox(topics_of(kowhai()), [POINT], ledger)
+    with pytest.raises(MalformedMessage):
+        inbox.take(arrived(TOPIC, payload), EVENING, kowhai())

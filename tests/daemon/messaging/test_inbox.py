@@ -1,0 +1,184 @@
+"""Messages on their way in: read, kept, and made events; nothing else gets through."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+from structlog.testing import capture_logs
+
+from adapters.contract.messages import (
+    HomeLoad,
+    MalformedMessage,
+    PriceFeed,
+    Reading,
+    Request,
+    VehicleReport,
+)
+from adapters.contract.topics import Topics
+from adapters.ledger.ledger import open_ledger
+from daemon.control.events import MeterRead, PersonAsked, VehicleReported
+from daemon.control.learning import AHEAD
+from daemon.messaging.inbox import Inbox
+from tests.daemon.worlds import EVENING, HOUR, MINUTE, POINT, arrived
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from adapters.contract.messages import Message
+    from adapters.ledger.ledger import Ledger
+
+TOPICS = Topics("lullwatt", "Kowhai Cottage")
+READING = Reading(at=EVENING, register_kwh=1000.0004, watts=7360.0, amps=32.0)
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Iterator[Ledger]:
+    with open_ledger(tmp_path / "ledger.sqlite3") as opened:
+        yield opened
+
+
+@pytest.fixture
+def inbox(ledger: Ledger) -> Inbox:
+    return Inbox(TOPICS, ["driveway", "Shed 2"], ledger)
+
+
+def test_a_reading_is_kept_and_told(inbox: Inbox, ledger: Ledger) -> None:
+    """A reading becomes an event, and a row in whole watt-hours."""
+    taken = inbox.take(arrived(TOPICS.reading(POINT), READING), EVENING)
+    assert taken == (POINT, MeterRead(READING))
+    stored = ledger.last_reading(POINT)
+    assert stored is not None
+    assert (stored.at, stored.register_wh, stored.watts) == (EVENING, 1_000_000, 7360.0)
+
+
+def test_a_charge_point_is_known_by_its_slug(inbox: Inbox) -> None:
+    """A name with capitals and spaces is the topic level its slug says."""
+    taken = inbox.take(arrived("lullwatt/kowhai-cottage/shed-2/reading", READING), EVENING)
+    assert taken == ("Shed 2", MeterRead(READING))
+
+
+def test_a_report_is_kept_and_told(inbox: Inbox, ledger: Ledger) -> None:
+    """A vehicle report becomes an event and a row."""
+    report = VehicleReport(at=EVENING, pilot="B", soc_percent=35.0)
+    assert inbox.take(arrived(TOPICS.vehicle(POINT), report), EVENING) == (
+        POINT,
+        VehicleReported(report),
+    )
+    told = ledger.last_vehicle_reports(POINT)
+    assert (told.pilot, told.soc_percent, told.soc_at) == ("B", 35.0, EVENING)
+
+
+def test_a_request_is_kept_with_the_instant_it_came(inbox: Inbox, ledger: Ledger) -> None:
+    """A person's request becomes an event and a row, dated now."""
+    request = Request(want_percent=90.0, skip_until=EVENING + HOUR)
+    now = EVENING + MINUTE
+    assert inbox.take(arrived(TOPICS.request(POINT), request), now) == (POINT, PersonAsked(request))
+    (stored,) = ledger.requests_since(POINT, now)
+    assert stored.at == now
+    assert Request.model_validate_json(
+        '{"v":1,"want_percent":90.0,"skip_until":"2026-06-03T07:30:00Z"}'
+    ) == Request.model_validate(stored.body | {"want_percent": float(stored.body["want_percent"])})
+
+
+@pytest.mark.parametrize(
+    ("topic", "message"),
+    [
+        (TOPICS.reading(POINT), READING),
+        (TOPICS.vehicle(POINT), VehicleReport(at=EVENING, pilot="A")),
+    ],
+)
+def test_what_comes_twice_is_told_once(inbox: Inbox, topic: str, message: Message) -> None:
+    """The same message again, retained or not, is no event."""
+    assert inbox.take(arrived(topic, message), EVENING) is not None
+    assert inbox.take(arrived(topic, message), EVENING) is None
+    assert inbox.take(arrived(topic, message, retain=True), EVENING + HOUR) is None
+
+
+def test_a_retained_request_is_not_obeyed(inbox: Inbox, ledger: Ledger) -> None:
+    """A wish that a broker kept from some other evening is passed over, and that is said."""
+    with capture_logs() as logs:
+        taken = inbox.take(
+            arrived(TOPICS.request(POINT), Request(charge_now=True), retain=True), EVENING
+        )
+    assert taken is None
+    assert ledger.requests_since(POINT, EVENING - HOUR) == ()
+    assert logs[0]["log_level"] == "warning"
+
+
+@pytest.mark.parametrize("late", [HOUR, 24 * 3650 * HOUR])
+def test_what_is_dated_in_the_future_is_not_kept(
+    inbox: Inbox, ledger: Ledger, late: object
+) -> None:
+    """A reading or report from the future leaves no row that would hide all later ones."""
+    at = EVENING + late  # type: ignore[operator]  # a timedelta
+    with capture_logs() as logs:
+        reading = Reading(at=at, register_kwh=1.0)
+        assert inbox.take(arrived(TOPICS.reading(POINT), reading), EVENING) is None
+        report = VehicleReport(at=at, pilot="A")
+        assert inbox.take(arrived(TOPICS.vehicle(POINT), report), EVENING) is None
+    assert [log["log_level"] for log in logs] == ["warning", "warning"]
+    assert ledger.last_reading(POINT) is None
+    assert ledger.last_vehicle_reports(POINT).pilot is None
+
+
+def test_a_clock_a_little_ahead_is_excused(inbox: Inbox) -> None:
+    """Hardware whose clock is ten minutes ahead is heard."""
+    reading = Reading(at=EVENING + AHEAD, register_kwh=1.0)
+    assert inbox.take(arrived(TOPICS.reading(POINT), reading), EVENING) is not None
+
+
+@pytest.mark.parametrize(
+    "topic",
+    [
+        "lullwatt/kowhai-cottage/carport/reading",
+        "lullwatt/other-house/driveway/reading",
+        "lullwatt/kowhai-cottage/driveway/command",
+        "lullwatt/kowhai-cottage/driveway/unheard-of",
+        "lullwatt/kowhai-cottage/daemons",
+        "driveway/reading",
+        "",
+    ],
+)
+def test_what_is_not_ours_is_passed_over(inbox: Inbox, ledger: Ledger, topic: str) -> None:
+    """A message on another topic is neither event nor row, whatever it holds."""
+    with capture_logs():
+        assert inbox.take(arrived(topic, READING), EVENING) is None
+        assert inbox.take(arrived(topic, b"\xff"), EVENING) is None
+    assert ledger.last_reading(POINT) is None
+
+
+def test_prices_concern_the_household(inbox: Inbox) -> None:
+    """A price feed is handed on as it is; the home's own load concerns nobody yet."""
+    payload = b'{"v":1,"rates":[{"start":"2026-06-03T06:00:00Z","rate":0.21}]}'
+    taken = inbox.take(arrived(TOPICS.prices, payload, retain=True), EVENING)
+    assert isinstance(taken, PriceFeed)
+    assert inbox.take(arrived(TOPICS.load, HomeLoad(at=EVENING, amps=(3.0,))), EVENING) is None
+
+
+@pytest.mark.parametrize("leaf", ["reading", "vehicle", "request"])
+@pytest.mark.parametrize(
+    "payload",
+    [
+        b"",
+        b"{",
+        b"null",
+        b"[]",
+        b"\xff\xfe",
+        b'{"v":2,"at":"2026-06-03T06:30:00Z","watts":1}',
+        b'{"v":1,"at":"2026-06-03T06:30:00","watts":1,"pilot":"B"}',
+        b'{"v":1,"at":"2026-06-03T06:30:00Z","watts":NaN,"pilot":"G","want_percent":NaN}',
+        b'{"v":1,"at":"2026-06-03T06:30:00Z"}',
+        b"[" * 70_000,
+    ],
+)
+def test_malformed_messages_are_refused_and_not_kept(
+    inbox: Inbox, ledger: Ledger, leaf: str, payload: bytes
+) -> None:
+    """What is not the message its topic promises is refused in one way, and leaves no row."""
+    with pytest.raises(MalformedMessage):
+        inbox.take(arrived(f"{TOPICS.base}/{POINT}/{leaf}", payload), EVENING)
+    assert ledger.last_reading(POINT) is None
+    assert ledger.last_vehicle_reports(POINT).pilot is None
+    assert ledger.requests_since(POINT, EVENING - HOUR) == ()

@@ -1,0 +1,108 @@
+"""What the daemon does for equipment that keeps a plan and waits for its answers."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from threading import Thread
+from typing import TYPE_CHECKING
+
+import pytest
+from structlog.testing import capture_logs
+
+from adapters.contract.messages import Reading
+from adapters.ledger.ledger import open_ledger
+from config.files.errors import BusError
+from daemon.messaging.incoming import HardwareSaid
+from daemon.messaging.lines import Lines
+from daemon.messaging.ocpp_side import Ear
+from daemon.service.clock_watch import ClockWatch
+from tests.daemon.sites import Site, household_file
+from tests.daemon.worlds import EVENING, HOUR, MINUTE, POINT
+from tests.support.waiting import wait_until
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from adapters.contract.messages import Command
+    from adapters.wired.lines import PlannedPeriod
+    from daemon.messaging.incoming import Incoming
+
+READING = Reading(at=EVENING, register_kwh=1000.0)
+
+
+class Keeper:
+    """Equipment that keeps the plan that it is told."""
+
+    holds_plan = True
+
+    def __init__(self) -> None:
+        self.told: list[tuple[int, str, list[datetime]]] = []
+
+    def tell(self, command: Command, periods: Sequence[PlannedPeriod], _now: datetime) -> None:
+        self.told.append((command.serial, command.do, [period.end for period in periods]))
+
+    def next_due(self) -> datetime | None:
+        return None
+
+
+def test_a_new_plan_is_told_though_the_command_stays(tmp_path: Path) -> None:
+    """Else equipment would begin by the old plan while the daemon believes it stopped."""
+    keeper = Keeper()
+    with open_ledger(tmp_path / "ledger.sqlite3") as ledger, capture_logs():
+        site = Site(household_file(tmp_path), ledger, EVENING, lines=Lines({POINT: keeper}))
+        site.begin()
+        site.read()
+        site.plug_in(35.0)
+        before = keeper.told[-1]
+        assert before[1] == "stop"
+        site.ask(want_percent=60)
+        serial, do, ends = keeper.told[-1]
+        assert (serial, do) == before[:2]
+        assert ends < before[2]
+        times = len(keeper.told)
+        site.pass_time(MINUTE)
+        assert len(keeper.told) == times, "nothing is new"
+
+
+def test_while_the_clock_is_not_set_nothing_is_kept(tmp_path: Path) -> None:
+    """Equipment is told so at once, and is let in when the clock is right."""
+    begun: list[bool] = []
+    kept: list[bool] = []
+    lines = Lines({POINT: Keeper()}, begin=lambda: begun.append(True))
+    unset = datetime(1970, 3, 1, tzinfo=UTC)
+    with open_ledger(tmp_path / "ledger.sqlite3") as ledger, capture_logs():
+        site = Site(household_file(tmp_path), ledger, unset, clock_watch=ClockWatch(), lines=lines)
+        site.begin()
+        site.service.handle(HardwareSaid(POINT, READING, kept.append))
+        assert (kept, begun) == ([False], [])
+        site.clock.at = site.true_now = EVENING + HOUR
+        site.ring()
+        site.service.handle(HardwareSaid(POINT, READING, kept.append))
+        assert (kept, begun) == ([False, True], [True])
+        assert ledger.last_reading(POINT) is not None
+
+
+@pytest.mark.parametrize("daemon_ends", [False, True])
+def test_what_is_not_kept_is_refused_at_once(*, daemon_ends: bool) -> None:
+    """Equipment then says it again: when the ledger refuses, and when the daemon ends."""
+    posted: list[Incoming] = []
+    refused: list[bool] = []
+    ear = Ear(posted.append)
+
+    def hear() -> None:
+        with pytest.raises(BusError, match="could not be kept"):
+            ear.hear(POINT, READING)
+        refused.append(True)
+
+    thread = Thread(target=hear)
+    thread.start()
+    wait_until(lambda: posted, what="posted")
+    (said,) = posted
+    assert isinstance(said, HardwareSaid)
+    if daemon_ends:
+        ear.end()
+    else:
+        said.kept(daemon_ends)
+    thread.join(5)
+    assert refused

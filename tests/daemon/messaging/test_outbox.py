@@ -1,0 +1,307 @@
+"""Actions on their way out: recorded first, then published."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import timedelta
+from decimal import Decimal
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from structlog.testing import capture_logs
+
+from adapters.contract.messages import Command, Status, decode
+from adapters.ledger.ledger import open_ledger
+from config.files.errors import LedgerError, TariffError
+from daemon.control.events import AnnouncePlan, Assert, CommandInForce, Issue, Note, Warn
+from daemon.messaging.outbox import STATUS_EVERY, Outbox
+from daemon.messaging.status import status_of
+from tests.daemon.nights.test_account import FACTS, charged
+from tests.daemon.worlds import (
+    EVENING,
+    HERE,
+    HOUR,
+    MINUTE,
+    NIGHT_BEGINS,
+    POINT,
+    Heard,
+    World,
+    household,
+    kowhai,
+    topics_of,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+    from pathlib import Path
+
+    from adapters.ledger.ledger import Ledger
+    from daemon.control.events import Action, CloseNight
+
+COMMAND = CommandInForce(7, "start", 16.0, EVENING + HOUR, "hatchback@then", "because")
+STOP = CommandInForce(8, "stop", None, EVENING + HOUR, None, "because")
+
+
+@pytest.fixture(autouse=True)
+def _no_log() -> Iterator[None]:
+    with capture_logs():
+        yield
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Iterator[Ledger]:
+    with open_ledger(tmp_path / "ledger.sqlite3") as opened:
+        yield opened
+
+
+class Out:
+    """An outbox, and what it published."""
+
+    def __init__(self, ledger: Ledger) -> None:
+        self.bus = Heard()
+        self.box = Outbox(topics_of(kowhai()), ledger, self.bus)
+
+    def do(self, action: Action) -> dict[str, Any] | None:
+        return self.box.carry_out(POINT, action, EVENING, kowhai())
+
+
+@pytest.fixture
+def out(ledger: Ledger) -> Out:
+    return Out(ledger)
+
+
+def plan_of(soc: float = 35.0) -> AnnouncePlan:
+    world = World(kowhai(), EVENING)
+    world.plug_in(soc)
+    return world.plans()[0]
+
+
+@pytest.mark.parametrize("command", [COMMAND, STOP])
+def test_a_command_is_recorded_and_published_retained(
+    out: Out, ledger: Ledger, command: CommandInForce
+) -> None:
+    """An issued command is the last one of the ledger, and stays on its topic."""
+    out.do(Issue(command))
+    stored = ledger.last_command(POINT)
+    assert stored is not None
+    assert (stored.serial, stored.do, stored.amps) == (command.serial, command.do, command.amps)
+    ((topic, payload, retain),) = out.bus.messages
+    assert (topic, retain) == ("lullwatt/kowhai-cottage/driveway/command", True)
+    sent = decode(Command, payload)
+    assert (sent.serial, sent.do, sent.amps) == (command.serial, command.do, command.amps)
+    assert (sent.valid_until, sent.plan) == (command.valid_until, command.plan)
+
+
+def test_an_asserted_command_is_published_again_only(out: Out, ledger: Ledger) -> None:
+    """What is in force is said again with its serial, and is no new row."""
+    out.do(Issue(COMMAND))
+    out.do(Assert(COMMAND))
+    assert out.bus.messages[0] == out.bus.messages[1]
+    assert ledger.last_command(POINT) == ledger.last_command(POINT)
+
+
+def test_a_command_that_cannot_be_recorded_is_sent_all_the_same(out: Out, ledger: Ledger) -> None:
+    """It may be a stop: a ledger that fails must not keep a vehicle charging."""
+    ledger.close()
+    out.do(Issue(STOP))
+    assert [command["do"] for command in out.bus.on("command")] == ["stop"]
+
+
+def test_a_plan_is_recorded_and_published_retained(out: Out, ledger: Ledger) -> None:
+    """The plan on the bus is the one in the ledger, as the command line prints it."""
+    announced = plan_of()
+    out.do(announced)
+    ((topic, payload, retain),) = out.bus.messages
+    assert (topic, retain) == ("lullwatt/kowhai-cottage/driveway/plan", True)
+    assert json.loads(payload) == announced.plan.to_json()
+    kept = ledger.last_plan(POINT)
+    assert kept is not None
+    assert kept["made_at"] == "2026-06-03T06:30:00Z"
+
+
+def test_a_night_that_cannot_be_recorded_is_not_published(out: Out, ledger: Ledger) -> None:
+    """What is read on the bus of a night is what stands in the ledger."""
+    closing = close()
+    ledger.close()
+    with pytest.raises(LedgerError):
+        out.do(closing)
+    assert out.bus.messages == []
+
+
+def test_a_plan_and_an_alert_go_out_all_the_same(out: Out, ledger: Ledger) -> None:
+    """They are for people, who must hear of them above all when the ledger refuses."""
+    planned = plan_of()
+    ledger.close()
+    out.do(planned)
+    out.do(Warn("no-rate", "none"))
+    assert [len(out.bus.on(leaf)) for leaf in ("plan", "alert")] == [1, 1]
+    assert len(out.box.refusals_since()) == 2
+    assert out.box.refusals_since() == []
+
+
+def test_no_plan_takes_the_retained_one_away(out: Out) -> None:
+    """An empty retained payload is how MQTT forgets a message [MQTT-3.3.1-10]."""
+    out.box.say_plan(POINT, None)
+    assert out.bus.messages == [("lullwatt/kowhai-cottage/driveway/plan", b"", True)]
+
+
+def test_an_alert_is_recorded_and_published(out: Out) -> None:
+    """An alert goes out once, not retained, with its code and its words."""
+    out.do(Warn("need-out-of-reach", "Too little time."))
+    ((topic, payload, retain),) = out.bus.messages
+    assert (topic, retain) == ("lullwatt/kowhai-cottage/driveway/alert", False)
+    alert = json.loads(payload)
+    assert (alert["code"], alert["message"]) == ("need-out-of-reach", "Too little time.")
+
+
+def test_an_alert_that_cannot_be_recorded_is_raised_all_the_same(out: Out, ledger: Ledger) -> None:
+    """A person must know, above all when the ledger fails."""
+    ledger.close()
+    out.do(Warn("power-after-stop", "Look at it."))
+    assert [alert["code"] for alert in out.bus.on("alert")] == ["power-after-stop"]
+
+
+@pytest.mark.parametrize("given", [None, ["./tell", "loudly"]])
+def test_an_alert_is_told_to_the_users_own_command(ledger: Ledger, given: list[str] | None) -> None:
+    """The command reads the alert, and where it is from; without one, none is run."""
+    told: list[tuple[Sequence[str], dict[str, Any]]] = []
+    house = household(household={"on_alert": given} if given else {})
+    box = Outbox(
+        topics_of(house), ledger, Heard(),
+        run_command=lambda command, payload: told.append((command, json.loads(payload))),
+    )  # fmt: skip
+    box.carry_out(POINT, Warn("no-rate", "None."), EVENING, house)
+    alert = {
+        "v": 1, "code": "no-rate", "at": "2026-06-03T06:30:00Z", "message": "None.",
+        "household": "Kowhai Cottage", "charge_point": POINT,
+    }  # fmt: skip
+    assert told == ([((str(HERE / "tell"), "loudly"), alert)] if given else [])
+
+
+def test_a_note_is_for_the_log(out: Out) -> None:
+    """A note is written to the log with its facts, and goes nowhere else."""
+    with capture_logs() as logs:
+        out.do(Note("plugged-in", {"charge_point": POINT}))
+    assert logs == [{"event": "plugged-in", "charge_point": POINT, "log_level": "info"}]
+    assert out.bus.messages == []
+
+
+# --- nights -----------------------------------------------------------------------------------
+
+
+def close(**facts: object) -> CloseNight:
+    world = World(kowhai(), EVENING)
+    world.plug_in(35.0)
+    world.wait(NIGHT_BEGINS + 11 * HOUR)
+    (closing,) = world.closings()
+    return replace(closing, facts=replace(FACTS, **facts))  # type: ignore[arg-type]  # any field
+
+
+def keep_readings(ledger: Ledger) -> None:
+    for reading in charged(NIGHT_BEGINS, 200)[::10]:
+        ledger.add_reading(POINT, reading.at, reading.register_wh)
+
+
+def test_a_night_is_accounted_for_recorded_and_published(out: Out, ledger: Ledger) -> None:
+    """A closed night is one record: returned, in the ledger, and on the bus, not retained."""
+    keep_readings(ledger)
+    record = out.do(close())
+    assert record is not None
+    assert str(record["cost"]) == "4.64"
+    (stored,) = ledger.nights()
+    assert stored["cost"] == record["cost"]
+    ((topic, payload, retain),) = out.bus.messages
+    assert (topic, retain) == ("lullwatt/kowhai-cottage/driveway/night", False)
+    assert json.loads(payload)["energy_kwh"] == 24
+
+
+def test_the_same_night_again_is_no_news(out: Out, ledger: Ledger) -> None:
+    """Closed again with nothing new, a night is neither recorded nor published twice."""
+    keep_readings(ledger)
+    assert out.do(close()) is not None
+    assert out.do(close()) is None
+    assert len(out.bus.messages) == 1
+    assert out.do(close(starts=2)) is not None
+    assert [night["starts"] for night in ledger.nights()] == [2]
+
+
+def test_a_night_that_cannot_be_priced_is_not_recorded(ledger: Ledger) -> None:
+    """Where no rate is known for a night the caller is told; the service owes it then."""
+    house = household(tariff={"valid_from": "2030-01-01"})
+    keep_readings(ledger)
+    with pytest.raises(TariffError):
+        Outbox(topics_of(house), ledger, Heard()).carry_out(POINT, close(), EVENING, house)
+    assert ledger.nights() == ()
+
+
+def test_a_night_is_priced_in_the_tiers_that_the_month_has_come_to(ledger: Ledger) -> None:
+    """10 kWh of June and the usual 100 left 5 of the 115 at 0.20: 5 of 24 kWh cost that.
+
+    The baselines buy the same energy in the same tiers, so that they stay comparable.
+    """
+    tiers = [{"rate": 0.20, "up_to_kwh": 115}, {"rate": 0.30}]
+    tariff = {"tiers_per": "month", "usual_kwh": 100, "bands": [{"name": "all", "tiers": tiers}]}
+    house = household(tariff=tariff)
+    ledger.add_reading(POINT, NIGHT_BEGINS - 30 * HOUR, 4_990_000)
+    keep_readings(ledger)
+    record = Outbox(topics_of(house), ledger, Heard()).carry_out(POINT, close(), EVENING, house)
+    assert record is not None
+    assert [(line["rate"], line["kwh"], line["cost"]) for line in record["by_band"]] == [
+        (Decimal("0.20"), 5, Decimal(1)),
+        (Decimal("0.30"), 19, Decimal("5.7")),
+    ]
+    assert record["baselines"] == {
+        rule: {"cost": Decimal("6.70")} for rule in ("at_once", "timer", "hindsight")
+    }
+
+
+# --- what is believed -------------------------------------------------------------------------
+
+
+def test_the_daemons_state_is_retained_and_grows_stale(out: Out) -> None:
+    """Online is said with an instant after which it is not to be believed."""
+    out.box.say_online(EVENING)
+    ((topic, payload, retain),) = out.bus.messages
+    assert (topic, retain) == ("lullwatt/kowhai-cottage/daemon", True)
+    assert json.loads(payload) == {
+        "v": 1,
+        "state": "online",
+        "at": "2026-06-03T06:30:00Z",
+        "stale_after": "2026-06-03T06:35:00Z",
+    }
+
+
+def test_that_the_daemon_runs_is_said_again_in_time(out: Out) -> None:
+    """Whatever else is published, online is said anew before the last word of it goes stale."""
+    said = []
+    for seconds in range(0, 3600, 50):
+        before = len(out.bus.messages)
+        out.box.say_online(EVENING + timedelta(seconds=seconds))
+        if len(out.bus.messages) > before:
+            said.append(seconds)
+    assert said[0] == 0
+    assert all(100 < later - earlier < 300 for earlier, later in pairwise(said))
+    assert 3600 - said[-1] < 300
+
+
+def test_a_status_is_published_when_it_is_news_or_grows_stale(out: Out) -> None:
+    """The same belief is not said again within half of its time; another is, and so is an old."""
+    world = World(kowhai(), EVENING)
+    world.plug_in(35.0)
+    status = status_of(world.state, EVENING, world.house)
+
+    def say(status: Status) -> int:
+        out.box.say_status(POINT, status)
+        return len(out.bus.on("status"))
+
+    assert say(status) == 1
+    assert say(status.model_copy(update={"at": EVENING + MINUTE})) == 1
+    assert say(status.model_copy(update={"charging": True})) == 2
+    assert say(status.model_copy(update={"charging": True, "soc_percent": 35.3})) == 2
+    assert say(status.model_copy(update={"charging": True, "soc_percent": 36.0})) == 3
+    assert say(status.model_copy(update={"at": EVENING + STATUS_EVERY})) == 4
+    out.box.forget_what_was_said()
+    assert say(status.model_copy(update={"at": EVENING + STATUS_EVERY})) == 5
+    assert all(retain for _, _, retain in out.bus.messages)

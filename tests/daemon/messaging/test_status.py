@@ -1,0 +1,82 @@
+"""What the daemon says it believes."""
+
+from __future__ import annotations
+
+import pytest
+
+from adapters.contract.messages import KnownRates, Status, decode, encode
+from daemon.control.state import PointState
+from daemon.messaging.status import BELIEVE_FOR, status_of
+from tests.daemon.worlds import EVENING, HOUR, LEAVES, MINUTE, NIGHT_BEGINS, POINT, World, kowhai
+
+
+def believed(world: World) -> Status:
+    status = status_of(world.state, world.now, world.house)
+    assert decode(Status, encode(status)) == status
+    return status
+
+
+def at_home(soc: float | None = 35.0) -> World:
+    world = World(kowhai(), EVENING)
+    world.read()
+    world.plug_in(soc)
+    return world
+
+
+def test_of_nothing_nothing_is_believed() -> None:
+    """A charge point that never spoke has neither command, state of charge, plan nor reading."""
+    status = status_of(PointState(POINT), EVENING, kowhai())
+    assert status == Status(
+        at=EVENING,
+        stale_after=EVENING + BELIEVE_FOR,
+        connected=False,
+        charging=False,
+        rates=KnownRates(tariff="Three-band", now="known"),
+    )
+
+
+def test_an_evening_before_the_cheap_hours() -> None:
+    """Plugged in and waiting: connected, not charging, the vehicle's word and the plan's name."""
+    world = at_home()
+    status = believed(world)
+    assert (status.connected, status.charging, status.do) == (True, False, "stop")
+    assert (status.soc_percent, status.soc_from) == (35.0, "vehicle")
+    assert status.plan == "hatchback@2026-06-03T06:30:00Z"
+    assert status.reading is not None
+    assert (status.reading.register_kwh, status.reading.at) == (1000.0, EVENING)
+
+
+def test_a_charge_in_progress() -> None:
+    """While power flows the state of charge is counted, and said to be."""
+    world = at_home()
+    world.wait(NIGHT_BEGINS + HOUR)
+    status = believed(world)
+    assert (status.connected, status.charging, status.do) == (True, True, "start")
+    assert (status.soc_percent, status.soc_from) == (47.7, "counted")
+    assert status.serial == world.state.serial
+
+
+@pytest.mark.parametrize("who", ["vehicle", "person", "assumed"])
+def test_where_the_state_of_charge_came_from(who: str) -> None:
+    """It is said whether the vehicle, a person or only the household file knows."""
+    world = at_home(35.0 if who == "vehicle" else None)
+    if who == "person":
+        world.ask(soc_percent=50.0)
+    assert believed(world).soc_from == who
+
+
+def test_away() -> None:
+    """With the vehicle gone there is no state of charge and no plan to speak of."""
+    world = at_home()
+    world.unplug()
+    status = believed(world)
+    assert (status.connected, status.soc_percent, status.plan) == (False, None, None)
+    assert (status.do, status.why) == ("stop", "no vehicle is plugged in")
+
+
+def test_a_belief_grows_stale() -> None:
+    """A status says until when it may be believed."""
+    world = at_home()
+    world.wait(LEAVES + MINUTE)
+    status = believed(world)
+    assert status.stale_after - status.at == BELIEVE_FOR

@@ -1,0 +1,167 @@
+"""Two daemons of one household: within seconds one is left, the later one, and it commands."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from adapters.clocks.clock import SystemClock
+from adapters.contract.messages import DaemonState
+from daemon.messaging.instance import Instance
+from tests.daemon.service.test_run import Running, household
+from tests.daemon.worlds import EVENING, HOUR, MINUTE
+from tests.support.brokers import Mosquitto
+from tests.support.daemons import POINT, TOPICS, Person, RunningDaemon
+from tests.support.waiting import wait_until
+
+RunDaemon = Callable[..., RunningDaemon]
+Meet = Callable[[Any], Person]
+
+ME = Instance("mine", EVENING)
+
+
+def heard(**said: object) -> DaemonState:
+    given = {
+        "state": "online",
+        "instance": "other",
+        "since": EVENING + MINUTE,
+        "stale_after": EVENING + HOUR,
+    } | said
+    return DaemonState.model_validate(given)
+
+
+@pytest.mark.parametrize(
+    ("other", "gives_way"),
+    [
+        (heard(), True),
+        (heard(since=EVENING - MINUTE), False),
+        (heard(since=EVENING), True),  # "other" comes after "mine": both judge alike
+        (heard(since=EVENING, instance="a"), False),
+        (heard(state="offline"), False),
+        (heard(stale_after=EVENING), False),
+        (heard(since=EVENING + HOUR), False),
+        (heard(instance="mine", since=EVENING), False),
+        (heard(instance=None), False),
+        (heard(since=None), False),
+        (heard(stale_after=None), False),
+    ],
+)
+def test_who_gives_way(other: DaemonState, *, gives_way: bool) -> None:
+    """It gives way to what is online, later, believable and not from the future; to no other."""
+    assert ME.gives_way(other, EVENING + 2 * MINUTE) is gives_way
+
+
+def test_of_two_that_meet_one_gives_way() -> None:
+    """Whichever two meet, the one judges the other as the other judges it."""
+    others = [Instance(name, EVENING + n * MINUTE) for n in range(3) for name in ("a", "mine", "z")]
+    for one in others:
+        for two in others:
+            said = [heard(instance=it.name, since=it.since) for it in (one, two)]
+            ways = [one.gives_way(said[1], EVENING + HOUR), two.gives_way(said[0], EVENING + HOUR)]
+            assert sum(ways) == (one != two)
+
+
+@pytest.fixture(params=["5", "3.1.1"])
+def _protocol(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let all speak one version of MQTT; only the later one says why a connection is taken."""
+    monkeypatch.setattr("adapters.bus.bus.FIRST_PROTOCOL", request.param)
+
+
+@pytest.mark.usefixtures("_protocol")
+@pytest.mark.parametrize("ids", ["the same client id", "two client ids"])
+def test_the_later_daemon_stays(
+    mosquitto: Mosquitto, run_daemon: RunDaemon, meet: Meet, ids: str
+) -> None:
+    """Within 15 s the earlier one has ended by itself; the other is online, and is obeyed."""
+    person = meet(mosquitto.bus)
+    first = run_daemon("first", mosquitto.bus)
+    person.waits(TOPICS.daemon, state="online", instance=first.name)
+    other_id = None if ids == "the same client id" else "another"
+    second = run_daemon("second", mosquitto.bus, client_id=other_id)
+    wait_until(lambda: not first.running, 15, what="the first daemon ends")
+    assert first.was_told_to is False
+    person.waits(TOPICS.daemon, state="online", instance=second.name)
+    now = SystemClock().now().isoformat()
+    person.say(TOPICS.vehicle(POINT), {"at": now, "pilot": "B", "soc_percent": 35})
+    person.say(TOPICS.request(POINT), {"charge_now": True})
+    person.waits(TOPICS.command(POINT), do="start")
+    assert second.running
+    assert second.ledger.last_command(POINT) is not None
+    assert person.last(TOPICS.daemon)["instance"] == second.name
+
+
+def test_what_gives_way_says_nothing_more(
+    mosquitto: Mosquitto, run_daemon: RunDaemon, meet: Meet
+) -> None:
+    """No offline, no Will and no command of the first comes after the second's word."""
+    person = meet(mosquitto.bus)
+    first = run_daemon("first", mosquitto.bus, client_id="one")
+    person.waits(TOPICS.daemon, state="online", instance=first.name)
+    second = run_daemon("second", mosquitto.bus, client_id="two")
+    wait_until(lambda: not first.running, 15, what="the first daemon ends")
+    person.say(f"{TOPICS.base}/probe", {"n": 1})
+    person.waits(f"{TOPICS.base}/probe", n=1)
+    said = [(word["state"], word.get("instance")) for word in person.on(TOPICS.daemon)]
+    from_then_on = said[said.index(("online", second.name)) :]
+    assert set(from_then_on) == {("online", second.name)}
+
+
+@pytest.mark.parametrize("since_minutes", [-60, 60])
+def test_a_ghost_stops_no_start(
+    mosquitto: Mosquitto, run_daemon: RunDaemon, meet: Meet, since_minutes: int
+) -> None:
+    """The word of a daemon that died with its broker is still kept: the next one starts and stays.
+
+    So does a word from the future, which a wrong clock may have left.
+    """
+    person = meet(mosquitto.bus)
+    now = SystemClock().now()
+    ghost = {
+        "state": "online",
+        "instance": "ghost",
+        "at": now.isoformat(),
+        "since": (now + timedelta(minutes=since_minutes)).isoformat(),
+        "stale_after": (now + timedelta(hours=2)).isoformat(),
+    }
+    person.say(TOPICS.daemon, ghost, retain=True)
+    person.waits(TOPICS.daemon, instance="ghost")
+    started = run_daemon("first", mosquitto.bus)
+    person.waits(TOPICS.daemon, state="online", instance=started.name)
+    person.say(TOPICS.request(POINT), {"id": "still there?", "clear": True})
+    person.waits(TOPICS.answer(POINT), id="still there?")
+    assert started.running
+
+
+def test_whoever_says_that_it_is_offline_is_contradicted(
+    mosquitto: Mosquitto, run_daemon: RunDaemon, meet: Meet
+) -> None:
+    """The Will of a connection that was taken over does not stay the last word."""
+    person = meet(mosquitto.bus)
+    started = run_daemon("first", mosquitto.bus)
+    person.waits(TOPICS.daemon, state="online")
+    person.say(TOPICS.daemon, {"state": "offline"}, retain=True)
+    wait_until(lambda: {"v": 1, "state": "offline"} in person.on(TOPICS.daemon), what="offline")
+    person.waits(TOPICS.daemon, state="online", instance=started.name)
+
+
+def test_lullwatt_run_says_it_and_ends_with_4(mosquitto: Mosquitto, tmp_path: Path) -> None:
+    """Two processes: the first says in one sentence why it ends, and the second goes on."""
+    running = []
+    try:
+        for name in ("first", "second"):
+            (tmp_path / name).mkdir()
+            running.append(Running(household(tmp_path / name, mosquitto.bus.broker)))
+            running[-1].wait_logged("connected to the broker")
+        assert running[0].ends() == 4
+        assert running[0].log.count("another daemon of this household was started later") == 1
+        assert "Traceback" not in running[0].log
+        assert running[1].process.poll() is None
+    finally:
+        for each in running:
+            each.process.terminate()
+            each.ends()
+    assert running[1].process.returncode == 0

@@ -1,0 +1,82 @@
+"""A plug without a time limit is not left on: the daemon's death is said by the broker."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from adapters.bus.bus import MqttBus
+from tests.support.brokers import Mosquitto
+from tests.support.listening import Listener
+from tests.support.waiting import wait_until
+
+LULLWATT = Path(sys.executable).with_name("lullwatt")
+EXAMPLE = Path(__file__).parents[3] / "config" / "examples" / "plug.yaml"
+PLUG = "carport/plug/set"
+REQUEST = "lullwatt/kowhai-cottage/carport/request"
+
+
+def household(mosquitto: Mosquitto, folder: Path) -> Path:
+    """Write the example for this broker, with a car that is there at all hours."""
+    text = EXAMPLE.read_text(encoding="utf-8").replace(":1883", f":{mosquitto.port}")
+    path = folder / "house.yaml"
+    path.write_text(text.replace("18:00-07:30", "00:00-00:00"), encoding="utf-8")
+    return path
+
+
+@contextmanager
+def charging(
+    mosquitto: Mosquitto, folder: Path
+) -> Iterator[tuple[subprocess.Popen[bytes], Listener]]:
+    """Run the daemon until a person has had the plug switched on."""
+    heard = Listener()
+    bus = MqttBus(
+        mosquitto.bus, client_id="beside the plug", on_event=heard, subscriptions=[PLUG],
+        keep_session=False,
+    )  # fmt: skip
+    bus.start()
+    heard.wait_connected()
+    with (folder / "log").open("wb") as log:
+        daemon = subprocess.Popen([LULLWATT, "run", household(mosquitto, folder)], stderr=log)
+    try:
+        heard.wait_payload(PLUG, b"off")
+        assert bus.publish(REQUEST, b'{"v":1,"charge_now":true,"want_percent":100}', retain=False)
+        heard.wait_payload(PLUG, b"on")
+        yield daemon, heard
+    finally:
+        daemon.kill()
+        daemon.wait(20)
+        bus.stop()
+
+
+@pytest.mark.parametrize("by", [signal.SIGKILL, signal.SIGTERM])
+def test_the_plug_is_off_once_the_daemon_has_ended(
+    by: signal.Signals, mosquitto: Mosquitto, tmp_path: Path
+) -> None:
+    """Killed or told to stop, the last word that the plug hears is off."""
+    with charging(mosquitto, tmp_path) as (daemon, heard):
+        assert heard.payloads(PLUG)[-1] == b"on"
+        daemon.send_signal(by)
+        daemon.wait(20)
+        wait_until(lambda: heard.payloads(PLUG)[-1] == b"off", what="the plug is off")
+
+
+def test_a_daemon_that_comes_back_switches_on_again(mosquitto: Mosquitto, tmp_path: Path) -> None:
+    """After a kill in mid-charge the next start goes on with what the person asked for."""
+    with charging(mosquitto, tmp_path) as (daemon, heard):
+        daemon.kill()
+        daemon.wait(20)
+        wait_until(lambda: heard.payloads(PLUG)[-1] == b"off", what="the plug is off")
+        with (tmp_path / "log2").open("wb") as log:
+            again = subprocess.Popen([LULLWATT, "run", tmp_path / "house.yaml"], stderr=log)
+        try:
+            wait_until(lambda: heard.payloads(PLUG)[-1] == b"on", 20, what="the plug is on")
+        finally:
+            again.terminate()
+            again.wait(20)

@@ -1,0 +1,218 @@
+"""The figures of a month's pictures: the numbers given, in their places, however the clock goes."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+from decimal import Decimal
+from xml.etree import ElementTree as ET
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from daemon.month.chart import (
+    SMALLEST_BAR,
+    band_stacks,
+    cost_lines,
+    days_of,
+    night_lines,
+    rate_keys,
+    rule_cost,
+)
+from daemon.month.pictures import FILLS, LINES, TONES, Pictures, draw_month
+from planners.rates.spans import RateSpan
+from tests.daemon.month.samples import (
+    ALONE,
+    IDLE,
+    PRUNED,
+    SHORT,
+    at,
+    empty_month,
+    full_month,
+    night_row,
+)
+
+FULL = full_month()
+LINES_OF_FULL = night_lines(FULL)
+
+
+def test_every_day_of_the_month_has_its_line() -> None:
+    """Also a day of which no night was recorded, and all days of an empty month."""
+    assert [line.night.day for line in LINES_OF_FULL] == list(range(1, 32))
+    alone = LINES_OF_FULL[ALONE - 1]
+    assert (alone.kwh, alone.shades, alone.lanes) == (None, (), ())
+    assert [line.kwh for line in night_lines(empty_month())] == [None] * 28
+
+
+def test_the_clock_that_changes_shortens_its_night() -> None:
+    """Norfolk Island's goes forward at 02:00 on 4 October 2026 (IANA, rule AN)."""
+    turns = {line.night.day: (line.hours, line.turn) for line in LINES_OF_FULL if line.turn}
+    assert turns == {3: (23.0, 14.0)}
+    shades = LINES_OF_FULL[2].shades
+    assert [shade.end for shade in shades] == [5.0, 9.0, 18.0, 22.0, 23.0]
+
+
+def test_the_repeated_hour_lengthens_its_night() -> None:
+    """It goes back at 03:00 on 5 April 2026, 15 hours after noon of the 4th."""
+    month = replace(FULL, month=4, nights=(), alerts=())
+    turns = {line.night.day: (line.hours, line.turn) for line in night_lines(month) if line.turn}
+    assert turns == {4: (25.0, 15.0)}
+
+
+def test_bars_stand_where_energy_flowed_and_as_high_as_it_was_fast() -> None:
+    """Half-hours since noon; the van's 1.15 kWh in a half-hour stand beside the car's 3.68."""
+    first = LINES_OF_FULL[0]
+    van, car = first.lanes
+    assert [bar.start for bar in van.bars] == [8.5, 9.0, 9.5, 10.0, 10.5, 11.0]
+    assert van.bars[0].height == pytest.approx(1.15 / 3.68)
+    assert [bar.start for bar in car.bars] == [9.5 + place / 2 for place in range(7)]
+    assert car.bars[0].height == 1.0
+    assert car.plugged is not None
+    assert list(car.plugged) == pytest.approx([6.5, 19 + 1 / 3])
+
+
+def test_a_little_energy_is_still_seen() -> None:
+    """However small its half-hour."""
+    day = date(2026, 10, 1)
+    rows = (
+        night_row(day, "driveway", "hatchback", 21, 20_000),
+        night_row(day, "z", "van", 21, 5),
+    )
+    small = night_lines(replace(FULL, nights=rows))[0].lanes[1]
+    assert [bar.height for bar in small.bars] == [SMALLEST_BAR]
+
+
+def test_what_is_amiss_with_a_night_is_marked() -> None:
+    """A need missed; hours no longer kept, but not where nothing was charged."""
+    assert [line.night.day for line in LINES_OF_FULL if line.short] == [SHORT]
+    assert [line.night.day for line in LINES_OF_FULL if not line.kept] == [PRUNED]
+    assert LINES_OF_FULL[IDLE - 1].lanes[1].bars == ()
+
+
+def test_energy_by_band_adds_up_to_the_month() -> None:
+    """Band by band and night by night, the cheapest first."""
+    stacks = band_stacks(FULL)
+    assert [stack.band for stack in stacks] == ["night", "peak"]
+    whole = {line.band: line.wh for line in FULL.by_band}
+    for stack in stacks:
+        assert round(sum(stack.kwh) * 1000) == whole[stack.band]
+    nights = [sum(stack.kwh[place] for stack in stacks) for place in range(31)]
+    for day, kwh in zip(days_of(FULL), nights, strict=True):
+        wh = sum(row.energy_wh for row in FULL.nights if row.night == day)
+        assert round(kwh * 1000) == wh
+
+
+def test_costs_end_apart_by_what_was_saved() -> None:
+    """Each line ends at the month's cost and what the rule would have added to it."""
+    ends = {line.rule: line.costs[-1] for line in cost_lines(FULL)}
+    assert ends["paid"] == FULL.cost
+    assert ends["at_once"] - ends["paid"] == FULL.saved_against_at_once
+    assert ends["timer"] - ends["paid"] == FULL.saved_against_timer
+    assert FULL.hindsight_would_save == ends["paid"] - ends["hindsight"]
+    assert [len(line.costs) for line in cost_lines(FULL)] == [31] * 4
+
+
+def test_a_rule_that_is_never_known_has_no_line() -> None:
+    """Nothing is drawn for it."""
+    rows = tuple(replace(row, timer=None) for row in FULL.nights)
+    lines = cost_lines(replace(FULL, nights=rows))
+    assert [line.rule for line in lines] == ["paid", "at_once", "hindsight"]
+
+
+@given(st.lists(st.decimals(-5, 50, places=4), min_size=1, max_size=31))
+def test_costs_are_running_sums(costs: list[Decimal]) -> None:
+    """The step on each day is that day's cost, exactly."""
+    start = date(2026, 10, 1)
+    row = FULL.nights[0]
+    rows = [
+        replace(row, night=start + timedelta(days=place), cost=cost)
+        for place, cost in enumerate(costs)
+    ]
+    paid = cost_lines(replace(FULL, nights=tuple(rows)))[0].costs
+    steps = [after - before for before, after in zip((Decimal(0), *paid), paid, strict=False)]
+    assert steps == costs + [Decimal(0)] * (31 - len(costs))
+    assert all(rule_cost(each, "paid") == each.cost for each in rows)
+
+
+def test_tones_go_from_the_lowest_to_the_highest_rate() -> None:
+    """Each band at its rate; a price series by its lowest, middle and highest."""
+    keys = rate_keys(FULL)
+    assert [(key.band, str(key.rate)) for key in keys] == [
+        ("night", "0.1932"),
+        ("day", "0.35075"),
+        ("peak", "0.4738"),
+    ]
+    assert [key.tone for key in keys] == [0.0, pytest.approx(0.15755 / 0.2806), 1.0]
+    day = date(2026, 10, 1)
+    spans = tuple(
+        RateSpan(at(day, 12 + hour), at(day, 13 + hour), Decimal(hour - 4), "price", "T", hour > 9)
+        for hour in range(24)
+    )
+    series = replace(FULL, nights=(replace(FULL.nights[0], rates=spans),))
+    assert [(key.band, key.rate, key.tone) for key in rate_keys(series)] == [
+        ("", Decimal(-4), 0.0),
+        ("", Decimal("7.5"), 0.5),
+        ("", Decimal(19), 1.0),
+    ]
+    assert [shade.estimated for shade in night_lines(series)[0].shades].count(True) == 14
+
+
+# --- what is drawn of it ----------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def pictures() -> Pictures:
+    return draw_month(FULL)
+
+
+def boxes(svg: str, fill: str) -> int:
+    """Count the closed paths of a colour."""
+    root = ET.fromstring(svg)  # noqa: S314 - our own
+    return sum(f"fill: {fill}" in path.get("style", "") for path in root.iter("path"))
+
+
+def test_the_pictures_draw_each_number_that_is_given(pictures: Pictures) -> None:
+    """A bar for each half-hour and each band of a night that has energy, at both widths."""
+    bars = sum(len(lane.bars) for line in LINES_OF_FULL for lane in line.lanes)
+    assert bars > 200
+    for svg in pictures.hours:
+        assert boxes(svg, "#163f5c") in {bars, bars + 1}  # and perhaps one in the legend
+    words = "".join(ET.fromstring(pictures.hours.wide).itertext())  # noqa: S314 - our own
+    for line in LINES_OF_FULL:
+        assert "no night recorded" in words if line.kwh is None else f"{line.kwh:.1f}" in words
+    for svg in pictures.cost:
+        assert f"paid NZD {FULL.cost_rounded}" in svg
+
+
+def test_the_same_month_is_drawn_the_same(pictures: Pictures) -> None:
+    """Byte for byte."""
+    assert draw_month(FULL) == pictures
+
+
+def luminance(color: str) -> float:
+    """Relative luminance (W3C, Web Content Accessibility Guidelines 2.2, section 8)."""
+    parts = [int(color[place : place + 2], 16) / 255 for place in (1, 3, 5)]
+    linear = [it / 12.92 if it <= 0.04045 else ((it + 0.055) / 1.055) ** 2.4 for it in parts]
+    return sum(weight * it for weight, it in zip((0.2126, 0.7152, 0.0722), linear, strict=True))
+
+
+def contrast(one: str, other: str) -> float:
+    """Contrast ratio by the same section."""
+    low, high = sorted([luminance(one), luminance(other)])
+    return (high + 0.05) / (low + 0.05)
+
+
+def test_energy_stands_out_from_every_rate() -> None:
+    """By 3:1 at least in brightness (WCAG 2.2, success criterion 1.4.11), so also in grey."""
+    for tone in (0.0, 0.25, 0.5, 0.75, 1.0):
+        red, green, blue, _ = TONES(tone, bytes=True)
+        assert contrast("#163f5c", f"#{red:02x}{green:02x}{blue:02x}") >= 3
+
+
+def test_lines_and_fills_differ_in_more_than_colour() -> None:
+    """Each line has a marker and dashes of its own, each fill a hatch, each line 3:1 on white."""
+    looks = list(LINES.values())
+    assert len({look[1] for look in looks}) == len({look[2] for look in looks}) == len(looks)
+    assert len({hatch for _, hatch in FILLS}) == len(FILLS)
+    assert min(contrast(look[0], "#ffffff") for look in looks) >= 3

@@ -1,0 +1,165 @@
+"""`lullwatt run` under a service manager: what it is told is true.
+
+The manager is a socket as sd_notify(3) has it. Its watchdog is the test's own: it kills a process
+that has given no sign of life for WATCHDOG_USEC, as systemd.service(5) says of WatchdogSec=.
+"""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from pathlib import Path
+from time import monotonic, monotonic_ns
+from typing import Any
+
+import pytest
+
+from adapters.clocks.clock import SystemClock
+from tests.daemon.service.test_run import LULLWATT, household
+from tests.faults.stuck import STUCK_KWH
+from tests.support.brokers import Mosquitto
+from tests.support.daemons import POINT, TOPICS, Person
+from tests.support.service_managers import ALIVE, Manager, manager_in
+from tests.support.waiting import wait_until
+
+ROOT = Path(__file__).parents[3]
+WATCHDOG_SECONDS = 1.0
+
+Child = subprocess.Popen[bytes]
+Begin = Callable[..., Child]
+
+
+@pytest.fixture
+def manager(tmp_path: Path) -> Iterator[Manager]:
+    with manager_in(tmp_path) as listening:
+        yield listening
+
+
+@pytest.fixture
+def begin(tmp_path: Path, manager: Manager) -> Iterator[Begin]:
+    """Start programs under the manager; they end with the test."""
+    with ExitStack() as ending:
+        log = ending.enter_context((tmp_path / "log").open("ab"))
+
+        def start(*command: str | Path) -> Child:
+            environment = manager.environment(WATCHDOG_SECONDS)
+            child = subprocess.Popen(command, env=environment, cwd=ROOT, stderr=log)
+            ending.callback(child.wait, 20)
+            ending.callback(child.kill)
+            return child
+
+        yield start
+
+
+def alive(manager: Manager, seconds: float) -> int:
+    """Count the signs of life of so many seconds."""
+    before, until = len(manager.told), monotonic() + seconds
+    while monotonic() < until:
+        manager.hears(until - monotonic())
+    return manager.told[before:].count([ALIVE])
+
+
+def test_it_tells_the_truth_from_its_start_to_its_end(
+    begin: Begin, manager: Manager, tmp_path: Path
+) -> None:
+    """Ready without a broker, alive at rest, loading again when told, and leaving."""
+    daemon = begin(LULLWATT, "run", household(tmp_path, "mqtt://127.0.0.1:1"))
+    [patience, opening] = manager.waits_for("EXTEND_TIMEOUT_USEC=")
+    assert (patience, opening) == ("EXTEND_TIMEOUT_USEC=60000000", "STATUS=Opening the ledger.")
+    manager.waits_for("READY=1")
+    assert '"event": "stop"' in (tmp_path / "log").read_text("utf-8"), "it commands by then"
+    manager.waits_for("STATUS=No broker, trying again; nothing charges; no start ahead.")
+    assert alive(manager, 1.7) >= 3
+    told_at = monotonic_ns() // 1000
+    daemon.send_signal(signal.SIGHUP)
+    [_, since] = manager.waits_for("RELOADING=1")
+    assert told_at <= int(since.removeprefix("MONOTONIC_USEC=")) <= monotonic_ns() // 1000
+    manager.waits_for("READY=1")
+    daemon.send_signal(signal.SIGTERM)
+    manager.waits_for("STOPPING=1")
+    assert daemon.wait(20) == 0
+    assert manager.hears(0.01) is None, "nothing is said after that"
+
+
+def test_a_bad_file_is_never_ready(begin: Begin, manager: Manager, tmp_path: Path) -> None:
+    """It ends with 2, and nothing was said."""
+    path = household(tmp_path, "mqtt://127.0.0.1:1")
+    path.write_text(path.read_text("utf-8").replace("rate: 0.168", "rate: twelve"), "utf-8")
+    assert begin(LULLWATT, "run", path).wait(20) == 2
+    assert manager.hears(0.01) is None
+
+
+class Evening:
+    """A vehicle that charges because a person asked for it, under a daemon that will stick."""
+
+    def __init__(
+        self, mosquitto: Mosquitto, person: Person, manager: Manager, directory: Path
+    ) -> None:
+        self.person = person
+        self.manager = manager
+        self.house = household(directory, mosquitto.bus.broker)
+
+    @property
+    def commands(self) -> list[dict[str, Any]]:
+        return self.person.on(TOPICS.command(POINT))
+
+    @property
+    def register_kwh(self) -> object:
+        return self.person.last(TOPICS.status(POINT)).get("reading", {}).get("register_kwh")
+
+    def charges(self) -> dict[str, Any]:
+        self.manager.waits_for("READY=1")
+        self.person.waits(TOPICS.daemon, state="online")
+        now = SystemClock().now().isoformat()
+        self.person.say(TOPICS.vehicle(POINT), {"at": now, "pilot": "B", "soc_percent": 35})
+        self.person.say(TOPICS.request(POINT), {"charge_now": True})
+        return self.person.waits(TOPICS.command(POINT), do="start", amps=32.0)
+
+    def sticks(self) -> None:
+        now = SystemClock().now().isoformat()
+        self.person.say(TOPICS.reading(POINT), {"at": now, "register_kwh": STUCK_KWH})
+
+    def is_killed_by_the_watchdog(self, daemon: Child, limit_seconds: float) -> None:
+        self.manager.misses_a_sign_of_life(WATCHDOG_SECONDS, limit_seconds)
+        assert daemon.poll() is None, "it lives, and does nothing"
+        daemon.send_signal(signal.SIGABRT)  # as WatchdogSignal= has it
+        assert daemon.wait(20) == -signal.SIGABRT
+
+
+@pytest.fixture
+def evening(
+    mosquitto: Mosquitto, meet: Callable[..., Person], manager: Manager, tmp_path: Path
+) -> Evening:
+    return Evening(mosquitto, meet(mosquitto.bus), manager, tmp_path)
+
+
+def test_a_loop_that_sticks_is_killed_and_started_again(begin: Begin, evening: Evening) -> None:
+    """It gives no sign of life though its process lives; another one commands the same.
+
+    The reading that it stuck at was never acknowledged, so it comes again and is kept.
+    """
+    daemon = begin(sys.executable, "-m", "tests.faults.stuck", evening.house)
+    command = evening.charges()
+    evening.sticks()
+    evening.is_killed_by_the_watchdog(daemon, limit_seconds=10)
+    evening.person.waits(TOPICS.daemon, state="offline")
+    before = len(evening.commands)
+    begin(LULLWATT, "run", evening.house)
+    evening.manager.waits_for("READY=1")
+    wait_until(lambda: len(evening.commands) > before, 20, what="it commands again")
+    assert {told["do"] for told in evening.commands[before:]} == {"start"}
+    assert evening.commands[-1]["amps"] == command["amps"]
+    assert evening.commands[-1]["why"] == command["why"]
+    wait_until(lambda: evening.register_kwh == STUCK_KWH, 20, what="the reading is kept")
+
+
+def test_signs_of_life_from_a_helper_would_be_found_out(begin: Begin, evening: Evening) -> None:
+    """The test above fails for a daemon whose signs of life come from another thread."""
+    daemon = begin(sys.executable, "-m", "tests.faults.stuck", evening.house, "helper")
+    evening.charges()
+    evening.sticks()
+    with pytest.raises(AssertionError, match="signs of life came"):
+        evening.is_killed_by_the_watchdog(daemon, limit_seconds=2)

@@ -1,0 +1,168 @@
+"""A plan as people read it: the strip, the table, the totals."""
+
+from __future__ import annotations
+
+import io
+from itertools import pairwise
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+import pytest
+from rich.console import Console
+
+from daemon.presentation.show_plan import CELLS, show_plan, strip
+from planners.rates.prices import prices_of
+from tests.planners.households import band, bands
+from tests.planners.planned import THREE_BANDS, Given, utc
+
+if TYPE_CHECKING:
+    from planners.plan.plan import Plan
+
+EVENING = "2026-06-03T06:30:00"
+INDENT = 10
+TWO_RATES = bands(band("low", "0.07", hours=["23:30-05:30"]), band("high", "0.25"))
+
+
+def strip_of(given: Given, plan: Plan) -> list[str]:
+    """Lines of the strip from the plan's instant to its departure."""
+    file = given.file()
+    spans = prices_of(file, {}).spans(plan.made_at, plan.departure)
+    return [line.plain for line in strip(plan, spans, file.zone)]
+
+
+def printed(given: Given, plan: Plan, columns: int = 80) -> str:
+    file = given.file()
+    spans = prices_of(file, given.series or {}).spans(plan.made_at, plan.departure)
+    out = io.StringIO()
+    Console(file=out, width=columns).print(show_plan(plan, spans, file.zone))
+    return out.getvalue()
+
+
+def marks(line: str) -> dict[int, str]:
+    """Labels over the strip, by the cell in which they begin."""
+    return {
+        place: line[INDENT + place :][:2]
+        for place in range(len(line) - INDENT)
+        if line[INDENT + place].isdigit() and line[INDENT + place - 1] == " "
+    }
+
+
+def test_the_strip_shows_hours_rates_and_charging() -> None:
+    """A quarter of an hour a cell: 18:30 to 07:20, dear until 21:00, charging from then on."""
+    given = Given(tariffs=[THREE_BANDS])
+    hours, rates, charging, legend = strip_of(given, given.plan(35.0, EVENING))
+    assert hours == " " * 12 + "19  20  21  22  23  00  01  02  03  04  05  06  07"
+    assert rates == "rate      " + 10 * "█" + 40 * "▁" + 2 * "█"
+    assert charging == "charging  " + 10 * "·" + 14 * "█" + "▄" + 27 * "·"
+    assert legend == " " * 10 + "peak 0.4738 night 0.1932 NZD per kWh"
+
+
+NIGHTS = [
+    pytest.param("Europe/London", "2026-03-28T12:00", 23, id="23 hours"),
+    pytest.param("Europe/London", "2026-10-24T11:00", 25, id="25 hours"),
+    pytest.param("Australia/Lord_Howe", "2026-04-04T01:00", 24.5, id="24.5 hours"),
+    pytest.param("Australia/Lord_Howe", "2026-10-03T01:30", 23.5, id="23.5 hours"),
+    pytest.param("Antarctica/Troll", "2026-10-24T10:00", 26, id="26 hours"),
+    pytest.param("Asia/Kathmandu", "2026-10-24T06:15", 24, id="24 hours"),
+]
+
+
+@pytest.mark.parametrize(("zone", "noon", "hours"), NIGHTS)
+def test_a_night_of_any_length_fills_the_strip_once(zone: str, noon: str, hours: float) -> None:
+    """Noon to noon over a clock change: one cell for each half hour there is, and no more."""
+    given = Given({"timezone": zone}, [TWO_RATES], leaves={"at": "12:00", "margin_minutes": 0})
+    plan = given.plan(20.0, noon)
+    assert plan.made_at.astimezone(ZoneInfo(zone)).hour == 12
+    labels, rates, charging, _legend = strip_of(given, plan)
+    assert len(rates) == len(charging) == INDENT + 2 * hours
+    named = list(marks(labels).values())
+    assert named[0] == "12"
+    assert len(labels) <= INDENT + CELLS
+    assert all(a != b or hours > 24 for a, b in pairwise(named))
+
+
+def test_the_hour_that_is_repeated_is_shown_twice() -> None:
+    """London, 25 October 2026: from midnight on the hours read 00, 01, 01, 02."""
+    given = Given({"timezone": "Europe/London"}, [TWO_RATES], leaves={"at": "06:00"})
+    labels = list(marks(strip_of(given, given.plan(20.0, "2026-10-24T20:00"))[0]).values())
+    assert labels == ["21", "22", "23", "00", "01", "01", "02", "03", "04", "05"]
+
+
+def test_the_hour_that_is_skipped_is_not_shown() -> None:
+    """London, 29 March 2026: from midnight on the hours read 00, 02."""
+    given = Given({"timezone": "Europe/London"}, [TWO_RATES], leaves={"at": "06:00"})
+    labels = list(marks(strip_of(given, given.plan(20.0, "2026-03-28T20:00"))[0]).values())
+    assert labels == ["20", "21", "22", "23", "00", "02", "03", "04", "05"]
+
+
+@pytest.mark.parametrize("days", [1, 2, 3, 7, 20, 40])
+def test_a_far_departure_still_fits(days: int) -> None:
+    """However long the time to the departure, the strip is at most 78 columns, the text 80."""
+    date = utc("2026-06-03T00:00:00").replace(day=1, month=6 + (days > 25)).date()
+    date = date.replace(day=(2 + days) % 30 + 1)
+    leaves = {"days": None, "date": date, "at": "07:20"}
+    given = Given({"tick_minutes": 60}, leaves=leaves)
+    plan = given.plan(30.0, EVENING)
+    lines = strip_of(given, plan)
+    assert 20 <= len(lines[1]) - INDENT <= CELLS
+    assert max(map(len, lines)) <= INDENT + CELLS
+    assert any(mark in lines[2] for mark in "█▄"), "a short charge shows in a long strip"
+    assert max(map(len, printed(given, plan).splitlines())) <= 80
+
+
+def test_many_rates_are_named_by_their_range() -> None:
+    """A legend that would not fit gives the lowest and the highest rate."""
+    rows = [
+        band(f"band number {i}", f"0.{10 + i}", hours=[f"{i:02d}:00-{i + 1:02d}:00"])
+        for i in range(22)
+    ]
+    given = Given(tariffs=[bands(*rows, band("rest", "0.60"))])
+    legend = strip_of(given, given.plan(30.0, EVENING))[-1]
+    assert legend == " " * 10 + "0.1000 to 0.6000 NZD per kWh"
+
+
+def test_one_rate_is_drawn_low() -> None:
+    """At a flat rate there is nothing that stands out."""
+    given = Given(tariffs=[bands(band("all", "0.20"))])
+    assert set(strip_of(given, given.plan(30.0, EVENING))[1][INDENT:]) == {"▁"}
+
+
+def test_without_time_there_is_no_strip() -> None:
+    """No spans, no lines."""
+    given = Given()
+    assert strip(given.plan(30.0, EVENING), (), ZoneInfo("Pacific/Auckland")) == []
+
+
+def test_the_table_names_each_period() -> None:
+    """When by the household's clock, current, energy, band and cost."""
+    given = Given(point={"max_amps": 10.0})
+    lines = [
+        " ".join(line.split()) for line in printed(given, given.plan(30.0, EVENING)).split("\n")
+    ]
+    start = lines.index("period current energy band cost")
+    assert lines[start + 2] == "Wed 21:00 to Thu 07:00 10 A 23.00 kWh night NZD 4.44"
+
+
+def test_the_totals_compare_like_with_like() -> None:
+    """A rule that buys less energy is shown with its energy; one that buys the same is not."""
+    given = Given(point={"max_amps": 10.0})
+    text = printed(given, given.plan(30.0, EVENING))
+    assert "28.89 kWh at the meter for NZD 7.23, 1 start." in text
+    assert "on a timer: NZD 4.44 for 23.00 kWh." in text
+    same = printed(Given(), Given().plan(35.0, EVENING))
+    assert "At once: NZD 10.19; on a timer: NZD 5.02." in same
+
+
+def test_a_plan_without_periods_has_no_table() -> None:
+    """Nothing to charge: the strip, the totals of nothing, and the reason."""
+    text = printed(Given(), Given().plan(90.0, EVENING))
+    assert "period" not in text
+    assert "0.00 kWh at the meter for NZD 0.00, 0 starts." in text
+    assert "nothing to charge" in text
+
+
+@pytest.mark.parametrize("columns", [40, 60, 80, 200])
+def test_nothing_is_wider_than_the_terminal(columns: int) -> None:
+    """Sentences are broken at the terminal's width, whatever it is."""
+    text = printed(Given(), Given().plan(35.0, EVENING), columns)
+    assert max(map(len, text.splitlines())) <= columns

@@ -1,0 +1,206 @@
+"""Rehearsed nights: the real daemon, a broker, simulated hardware, virtual time."""
+
+from __future__ import annotations
+
+import json
+from bisect import bisect_right
+from collections.abc import Callable
+from contextlib import ExitStack
+from datetime import UTC, datetime, timedelta
+from decimal import Decimal
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from adapters.bus.events import MessageArrived
+from adapters.ledger.ledger import open_ledger
+from daemon.rehearsal.rehearsal import Evening, Rehearsal, Rehearsed
+from daemon.service.household_watch import HouseholdWatch
+from daemon.service.service import Handled
+from tests.support.brokers import Mosquitto
+
+AUCKLAND = ZoneInfo("Pacific/Auckland")
+TAX = Decimal("1.15")
+NIGHT_FIELDS = {
+    "night", "charge_point", "vehicle", "energy_kwh", "cost", "currency", "by_band",
+    "soc_before_percent", "soc_after_percent", "need_met", "starts", "planned_cost",
+    "estimated_kwh", "baselines",
+}  # fmt: skip
+"""Design, section 7."""
+
+
+def rate_by_hand(instant: datetime) -> tuple[str, Decimal]:
+    """Read the demo's three-band tariff as its paper has it."""
+    local = instant.astimezone(AUCKLAND)
+    if local.hour >= 21 or local.hour < 7:
+        return "night", Decimal("0.168") * TAX
+    if local.weekday() < 5 and (7 <= local.hour < 11 or 17 <= local.hour < 21):
+        return "peak", Decimal("0.412") * TAX
+    return "day", Decimal("0.305") * TAX
+
+
+class SecondAccountant:
+    """Reads the same meter and prices it minute by minute; shares no code with the accounts."""
+
+    def __init__(self) -> None:
+        self._readings: dict[datetime, float] = {}
+
+    def see(self, handled: Handled) -> None:
+        if isinstance(handled.event, MessageArrived) and handled.event.topic.endswith("/reading"):
+            said = json.loads(handled.event.payload)
+            self._readings[datetime.fromisoformat(said["at"])] = said["register_kwh"]
+
+    def cost(self) -> Decimal:
+        times = sorted(self._readings)
+        total = Decimal(0)
+        now = times[0].replace(second=0, microsecond=0)
+        while now < times[-1]:
+            following = now + timedelta(minutes=1)
+            kwh = self._register(times, following) - self._register(times, now)
+            total += Decimal(repr(kwh)) * rate_by_hand(now)[1]
+            now = following
+        return total
+
+    def _register(self, times: list[datetime], instant: datetime) -> float:
+        after = bisect_right(times, instant)
+        if after == 0:
+            return self._readings[times[0]]
+        if after == len(times):
+            return self._readings[times[-1]]
+        before, next_one = times[after - 1], times[after]
+        share = (instant - before) / (next_one - before)
+        low, high = self._readings[before], self._readings[next_one]
+        return low + share * (high - low)
+
+
+Rehearse = Callable[..., tuple[Rehearsed, SecondAccountant]]
+
+
+@pytest.fixture
+def rehearse(mosquitto: Mosquitto, tmp_path: Path) -> Rehearse:
+    """Rehearse the demo household, some of its lines replaced."""
+
+    def run(at: str, soc_percent: float, **replaced: str) -> tuple[Rehearsed, SecondAccountant]:
+        text = files("config").joinpath("examples", "kowhai.yaml").read_text("utf-8")
+        for line in replaced.values():
+            old, new = line.split(" => ")
+            assert old in text, old
+            text = text.replace(old, new)
+        path = tmp_path / "house.yaml"
+        path.write_text(text, "utf-8")
+        accountant = SecondAccountant()
+        with ExitStack() as ending:
+            ledger = ending.enter_context(open_ledger(tmp_path / "ledger.sqlite3"))
+            evening = Evening("hatchback", datetime.fromisoformat(at).astimezone(UTC), soc_percent)
+            rehearsal = Rehearsal(
+                HouseholdWatch(path), ledger, mosquitto.bus, evening, accountant.see
+            )
+            return rehearsal.run(), accountant
+
+    return run
+
+
+def switches(result: Rehearsed) -> list[tuple[str, str]]:
+    """List when starting and stopping changed."""
+    found: list[tuple[str, str]] = []
+    for command in result.commands:
+        if not found or found[-1][1] != command["do"]:
+            found.append((command["at"], command["do"]))
+    return found
+
+
+def night_of(result: Rehearsed) -> dict[str, Any]:
+    assert result.night is not None
+    return result.night
+
+
+def test_a_night_is_accounted_for_to_the_cent(rehearse: Rehearse) -> None:
+    """The record has every field, and costs what a second accountant finds on the same meter."""
+    result, accountant = rehearse("2026-06-03T18:30:00+12:00", 35)
+    night = night_of(result)
+    assert set(night) >= NIGHT_FIELDS
+    assert night["night"] == "2026-06-03"
+    assert night["cost"] == round(accountant.cost(), 2)
+    assert float(night["energy_kwh"]) == pytest.approx(result.register_kwh, abs=1e-9)
+    assert night["soc_before_percent"] == 35
+    assert night["soc_after_percent"] == pytest.approx(80, abs=0.2)
+    assert switches(result)[1:] == [
+        ("2026-06-03T09:00:00Z", "start"),
+        ("2026-06-03T12:31:57Z", "stop"),
+    ]
+
+
+def test_a_long_charge_is_priced_across_bands(rehearse: Rehearse) -> None:
+    """What does not fit into the night is bought in the day band, and priced there."""
+    result, accountant = rehearse(
+        "2026-06-03T12:30:00+12:00", 5,
+        need="need_percent: 60, want_percent: 80 => need_percent: 100, want_percent: 100",
+        small="max_amps: 32\n    min_amps => max_amps: 16\n    min_amps",
+    )  # fmt: skip
+    night = night_of(result)
+    assert {line["band"] for line in night["by_band"]} >= {"night", "day"}
+    assert night["cost"] == round(accountant.cost(), 2)
+    assert sum(line["cost"] for line in night["by_band"]) == pytest.approx(accountant.cost(), abs=1)
+    assert night["cost"] <= night["baselines"]["at_once"]["cost"]
+
+
+@pytest.mark.parametrize(
+    ("at", "first_start", "last_stop"),
+    [
+        # Summer time ends on 5 April 2026, 03:00 (IANA): 21:00 is 08:00Z, that night's 07:00
+        # 19:00Z. The departure on Sundays is at 10:00.
+        ("2026-04-04T18:30:00+13:00", "2026-04-04T08:00:00Z", "2026-04-04T11:31:57Z"),
+        # It begins on 27 September 2026, 02:00: 21:00 is 09:00Z.
+        ("2026-09-26T18:30:00+12:00", "2026-09-26T09:00:00Z", "2026-09-26T12:31:57Z"),
+    ],
+)
+def test_nights_on_which_the_clock_changes(
+    rehearse: Rehearse, at: str, first_start: str, last_stop: str
+) -> None:
+    """The change neither moves a period nor repeats one."""
+    result, accountant = rehearse(at, 35)
+    assert switches(result)[1:] == [(first_start, "start"), (last_stop, "stop")]
+    assert night_of(result)["cost"] == round(accountant.cost(), 2)
+
+
+def test_a_need_that_can_not_be_met_is_met_as_nearly_as_can_be(rehearse: Rehearse) -> None:
+    """Charging runs from plug-in to the departure's margin, and the night says it fell short."""
+    result, _ = rehearse(
+        "2026-06-04T05:00:00+12:00", 10,
+        need="need_percent: 60, want_percent: 80 => need_percent: 90, want_percent: 90",
+    )  # fmt: skip
+    assert result.plan is not None
+    assert result.plan.shortfall is not None
+    night = night_of(result)
+    assert night["need_met"] is False
+    assert switches(result) == [
+        ("2026-06-03T17:00:00Z", "stop"),
+        ("2026-06-03T17:00:00Z", "start"),
+        ("2026-06-03T19:05:00Z", "stop"),
+    ]
+
+
+def test_every_command_holds_until_it_is_renewed(rehearse: Rehearse) -> None:
+    """No start lapses before the next command, none outlasts the plan, serials only grow."""
+    result, _ = rehearse("2026-06-03T18:30:00+12:00", 35)
+    end = datetime(2026, 6, 3, 12, 31, 58, tzinfo=UTC)
+    for command, following in zip(result.commands, result.commands[1:], strict=False):
+        assert following["serial"] > command["serial"]
+        lapses = datetime.fromisoformat(command["valid_until"])
+        assert datetime.fromisoformat(following["at"]) <= lapses
+        assert command["do"] == "stop" or lapses <= end
+
+
+def test_a_vehicle_that_tapers_reaches_its_target(rehearse: Rehearse) -> None:
+    """Where power falls with the state of charge, the plan is remade until the target is there."""
+    result, accountant = rehearse(
+        "2026-06-03T18:30:00+12:00", 60,
+        need="need_percent: 60, want_percent: 80 => need_percent: 100, want_percent: 100",
+    )  # fmt: skip
+    night = night_of(result)
+    assert night["soc_after_percent"] == pytest.approx(100, abs=0.6)
+    assert night["need_met"] is True
+    assert night["cost"] == round(accountant.cost(), 2)

@@ -1,0 +1,295 @@
+"""`lullwatt ask` and `lullwatt status`, with a real daemon behind a real broker."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from datetime import timedelta
+from typing import Any
+
+import pytest
+
+from adapters.clocks.clock import SystemClock
+from adapters.clocks.instants import parse_instant
+from config import load_household
+from daemon.remote.talking import _instant
+from tests.daemon.worlds import EVENING, KOWHAI
+from tests.support.brokers import Mosquitto
+from tests.support.commands import Ran
+from tests.support.daemons import POINT, TOPICS, Person, RunningDaemon
+from tests.support.waiting import wait_until
+
+RunDaemon = Callable[..., RunningDaemon]
+Meet = Callable[[Any], Person]
+Run = Callable[..., Ran]
+
+
+class Home:
+    """A daemon that runs, hardware that listens, and a person at a command line."""
+
+    def __init__(self, mosquitto: Mosquitto, daemon: RunningDaemon, person: Person) -> None:
+        self.broker = mosquitto
+        self.daemon = daemon
+        self.person = person
+        self.house = str(daemon.house)
+
+    def plug_in(self) -> None:
+        now = SystemClock().now().isoformat()
+        self.person.say(TOPICS.reading(POINT), {"at": now, "register_kwh": 1000.0, "watts": 0})
+        self.person.say(TOPICS.vehicle(POINT), {"at": now, "pilot": "B", "soc_percent": 35})
+        self.person.waits(TOPICS.status(POINT), connected=True)
+
+
+@pytest.fixture(autouse=True)
+def _held_to_the_contract() -> None:
+    """Hold nothing: daemons are played here that break it, which must be outlived."""
+
+
+@pytest.fixture
+def home(mosquitto: Mosquitto, run_daemon: RunDaemon, meet: Meet) -> Home:
+    person = meet(mosquitto.bus)
+    daemon = run_daemon("home", mosquitto.bus)
+    person.waits(TOPICS.status(POINT), connected=False)
+    person.waits(TOPICS.daemon, state="online")
+    return Home(mosquitto, daemon, person)
+
+
+# --- ask --------------------------------------------------------------------------------------
+
+
+def test_ask_is_answered(home: Home, run: Run) -> None:
+    """The daemon does what was asked, and says what it will do: exit 0."""
+    home.plug_in()
+    ran = run("ask", home.house, "--want", "90", "--need", "60")
+    assert (ran.code, ran.err) == (0, "")
+    assert "and reaches 90 % by" in ran.out
+    home.person.waits(TOPICS.plan(POINT), want_percent=90.0)
+
+
+def test_ask_to_charge_now_and_to_take_it_back(home: Home, run: Run) -> None:
+    """A start is commanded, and then a stop or what the plan says."""
+    home.plug_in()
+    ran = run("ask", home.house, "--now")
+    assert (ran.code, ran.err) == (0, "")
+    assert ran.out.startswith(f"{POINT}: Charges now at 32 A")
+    home.person.waits(TOPICS.command(POINT), why="a person asked to charge now")
+    assert run("ask", home.house, "--clear").code == 0
+    asked = "a person asked to charge now"
+    wait_until(lambda: home.person.last(TOPICS.command(POINT))["why"] != asked, what="taken back")
+
+
+def test_ask_to_skip_in_json(home: Home, run: Run) -> None:
+    """--json prints the answer as the bus carries it, and nothing else."""
+    home.plug_in()
+    ran = run("ask", home.house, "--skip-until", "12:00", "--json")
+    assert (ran.code, ran.err) == (0, "")
+    answer = json.loads(ran.out)
+    home.person.waits(TOPICS.answer(POINT), id=answer["id"])  # it may hear it a moment later
+    assert answer == home.person.last(TOPICS.answer(POINT))
+    assert answer["understood"] is True
+    assert "Nothing is charged before" in answer["message"]
+
+
+@pytest.mark.parametrize("as_json", [False, True])
+def test_what_the_daemon_refuses(home: Home, run: Run, *, as_json: bool) -> None:
+    """The reason on standard error, exit 2; with --json the answer is printed as well."""
+    past = ["--want", "80", "--by", "2020-01-01T00:00:00Z", *(["--json"] if as_json else [])]
+    ran = run("ask", home.house, *past)
+    assert ran.code == 2
+    assert ran.err == f"{POINT}: not obeyed: by: 2020-01-01 13:00 has passed\n"
+    assert json.loads(ran.out)["understood"] is False if as_json else ran.out == ""
+
+
+def test_a_request_that_comes_twice_is_answered_twice(home: Home) -> None:
+    """A redelivered request does no harm, and is answered again."""
+    home.plug_in()
+    for _ in range(2):
+        home.person.say(TOPICS.request(POINT), {"id": "7", "want_percent": 70})
+    wait_until(lambda: len(home.person.on(TOPICS.answer(POINT))) == 2, what="two answers")
+    first, second = (answer["message"] for answer in home.person.on(TOPICS.answer(POINT)))
+    assert "reaches 70 %" in first
+    assert "reaches 70 %" in second
+
+
+def test_a_request_without_an_id_is_obeyed_in_silence(home: Home) -> None:
+    """Nobody is answered who did not say who asks."""
+    home.plug_in()
+    home.person.say(TOPICS.request(POINT), {"charge_now": True})
+    home.person.waits(TOPICS.command(POINT), do="start")
+    assert home.person.on(TOPICS.answer(POINT)) == []
+
+
+USAGE = [
+    ([], "expected something to ask for"),
+    (["--by", "06:30"], "--by: expected --want or --need beside it"),
+    (["--now", "--clear"], "expected one of --now, --skip-until, --clear at the most"),
+    (["--want", "101"], "--want: expected 0 to 100 percent, got '101'"),
+    (["--want", "50", "--need", "60"], "want_percent is below need_percent"),
+    (["--want", "80", "--by", "25:00"], "--by: expected an instant such as"),
+    (["--vehicle", "van"], "--vehicle: expected one of hatchback, got 'van'"),
+    (["--now", "--charge-point", "shed"], "--charge-point: expected one of driveway, got 'shed'"),
+]
+
+
+@pytest.mark.parametrize(("arguments", "why"), USAGE)
+def test_bad_usage_needs_no_broker(run: Run, arguments: list[str], why: str) -> None:
+    """What makes no sense is refused in one line, exit 2, before anybody is asked."""
+    ran = run("ask", str(KOWHAI), *arguments)
+    assert (ran.code, ran.out) == (2, "")
+    [line] = ran.err.splitlines()
+    assert why in line
+
+
+@pytest.mark.parametrize(
+    ("text", "instant"),
+    [
+        ("06:30", "2026-06-03T18:30:00+00:00"),  # tomorrow morning; it is 18:30 now
+        ("6:30", "2026-06-03T18:30:00+00:00"),
+        ("18:30", "2026-06-04T06:30:00+00:00"),  # that is now; the next one is meant
+        ("18:31", "2026-06-03T06:31:00+00:00"),
+        ("2026-06-05T06:30:00+12:00", "2026-06-04T18:30:00+00:00"),
+    ],
+)
+def test_by_the_clock_on_the_wall(text: str, instant: str) -> None:
+    """A time is the next one that the home's clocks show, an instant is itself."""
+    assert _instant("--by", text, load_household(KOWHAI), EVENING) == instant
+
+
+# --- nobody is there --------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("command", [["ask", "--now"], ["status"]])
+def test_no_broker(
+    run: Run, run_daemon: RunDaemon, make_mosquitto: Callable[..., Mosquitto], command: list[str]
+) -> None:
+    """That there is no broker is said in one line: exit 4."""
+    broker = make_mosquitto()
+    house = str(run_daemon("home", broker.bus).house)
+    ran = run(command[0], house, *command[1:], "--wait", "0.5")
+    assert (ran.code, ran.out) == (4, "")
+    assert ran.err == f"no broker: nothing listens at 127.0.0.1:{broker.port}\n"
+
+
+@pytest.fixture
+def left(mosquitto: Mosquitto, run_daemon: RunDaemon, meet: Meet) -> Home:
+    """Return a home whose daemon has stopped."""
+    daemon = run_daemon("home", mosquitto.bus)
+    daemon.stop()
+    return Home(mosquitto, daemon, meet(mosquitto.bus))
+
+
+LONG_AGO = {"at": "2026-06-03T06:30:00Z", "stale_after": "2026-06-03T06:35:00Z"}
+
+
+@pytest.mark.parametrize("command", [["ask", "--now"], ["status"]])
+@pytest.mark.parametrize(
+    ("kept", "why"),
+    [
+        (b"", "no daemon of Kowhai Cottage is known at the broker"),
+        (b"{", "no daemon of Kowhai Cottage is known at the broker"),
+        ({"state": "offline"}, "the daemon of Kowhai Cottage is offline"),
+        ({"state": "online", **LONG_AGO}, "has been heard of the daemon of Kowhai Cottage since"),
+        ({"state": "waiting"}, "the daemon of Kowhai Cottage waits for a clock"),
+    ],
+)
+def test_no_daemon(
+    left: Home, run: Run, command: list[str], kept: dict[str, str] | bytes, why: str
+) -> None:
+    """That there is no daemon is said, exit 4, and nothing is asked that it would find later."""
+    payload = kept if isinstance(kept, bytes) else json.dumps({"v": 1, **kept}).encode()
+    left.person._bus.publish(TOPICS.daemon, payload, retain=True)
+    left.person._bus.wait_acknowledged(5)
+    ran = run(command[0], left.house, *command[1:], "--wait", "5")
+    assert ran.code == 4
+    [line] = ran.err.splitlines()
+    assert why in line
+    assert left.person.heard.payloads(TOPICS.request(POINT)) == []
+
+
+# --- status -----------------------------------------------------------------------------------
+
+
+def test_status_of_what_is_well(home: Home, run: Run) -> None:
+    """Everything that a person wants to know, and exit 0."""
+    home.plug_in()
+    ran = run("status", home.house)
+    assert (ran.code, ran.err) == (0, "")
+    lines = ran.out.splitlines()
+    assert lines[0].startswith("Kowhai Cottage: the daemon runs since ")
+    assert lines[1] == POINT
+    rows = {line[2:18].strip(): line[18:] for line in lines[2:]}
+    assert rows["vehicle"] == "connected"
+    assert rows["state of charge"] == "35 %, told by the vehicle"
+    assert rows["alerts"] == "none"
+    assert rows["rates"] == "Three-band, known"
+    assert "kWh for NZD" in rows["plan"]
+
+
+def test_status_in_json(home: Home, run: Run) -> None:
+    """The same as one document, with the messages as the bus carries them."""
+    home.plug_in()
+    ran = run("status", home.house, "--json")
+    assert (ran.code, ran.err) == (0, "")
+    document = json.loads(ran.out)
+    assert (document["household"], document["well"]) == ("Kowhai Cottage", True)
+    assert document["daemon"]["instance"] == home.daemon.name
+    assert document["charge_points"][POINT]["status"] == home.person.last(TOPICS.status(POINT))
+    assert document["charge_points"][POINT]["plan"] == home.person.last(TOPICS.plan(POINT))
+    since = parse_instant(document["daemon"]["since"])
+    assert abs(SystemClock().now() - since) < timedelta(minutes=1)
+
+
+def test_status_of_an_alert_that_holds(
+    mosquitto: Mosquitto, run: Run, run_daemon: RunDaemon
+) -> None:
+    """Where nothing listens to the commands, that alert holds: exit 4, and its code is named."""
+    daemon = run_daemon("home", mosquitto.bus)
+    ran = Ran(0, "", "")
+    for _ in range(20):
+        ran = run("status", str(daemon.house))
+        if "nobody-listens" in ran.err:
+            break
+    assert (ran.code, ran.err) == (4, f"{POINT}: nobody-listens\n")
+    assert "alerts          nobody-listens" in ran.out
+
+
+def test_a_health_check_prints_nothing_of_what_is_well(home: Home, run: Run) -> None:
+    """--quiet: the exit code alone."""
+    assert run("status", home.house, "--quiet") == Ran(0, "", "")
+
+
+def test_a_health_check_passes_over_alerts(left: Home, run: Run) -> None:
+    """--alive: a daemon that runs and has alerts is not to be started again for them."""
+    until = (SystemClock().now() + timedelta(minutes=5)).isoformat()
+    now = {"at": SystemClock().now().isoformat(), "stale_after": until}
+    left.person.say(TOPICS.daemon, {"state": "online", **now}, retain=True)
+    alert = {"charging": False, "alerts": ["no-power"], **now}
+    left.person.say(TOPICS.status(POINT), alert, retain=True)
+    left.person._bus.wait_acknowledged(5)
+    assert run("status", left.house, "--quiet") == Ran(4, "", f"{POINT}: no-power\n")
+    assert run("status", left.house, "--quiet", "--alive") == Ran(0, "", "")
+    left.person.say(TOPICS.daemon, {"state": "offline"}, retain=True)
+    left.person._bus.wait_acknowledged(5)
+    ran = run("status", left.house, "--quiet", "--alive")
+    assert ran == Ran(4, "", "the daemon of Kowhai Cottage is offline\n")
+
+
+def test_quiet_and_json_exclude_each_other(run: Run) -> None:
+    """One prints nothing, the other one document."""
+    ran = run("status", str(KOWHAI), "--quiet", "--json")
+    assert (ran.code, ran.out) == (2, "")
+    assert "expected either --quiet or --json, got both" in ran.err
+
+
+@pytest.mark.parametrize("is_there", [True, False])
+def test_status_that_is_old_or_missing(left: Home, run: Run, *, is_there: bool) -> None:
+    """A status past its time, and one that is not there, are named: exit 4."""
+    until = (SystemClock().now() + timedelta(minutes=5)).isoformat()
+    left.person.say(TOPICS.daemon, {"state": "online", "stale_after": until}, retain=True)
+    old = json.dumps({"v": 1, "charging": False, **LONG_AGO}).encode() if is_there else b""
+    left.person._bus.publish(TOPICS.status(POINT), old, retain=True)
+    left.person._bus.wait_acknowledged(5)
+    why = "of Wed 03 Jun 18:30" if is_there else "missing"
+    ran = run("status", left.house, "--json")
+    assert (ran.code, ran.err) == (4, f"{POINT}: its status is {why}\n")
+    assert json.loads(ran.out)["faults"] == [f"{POINT}: its status is {why}"]

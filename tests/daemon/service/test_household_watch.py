@@ -1,0 +1,170 @@
+"""The household file and its prices as they change: taken in, refused, or left for a restart."""
+
+from __future__ import annotations
+
+import os
+from decimal import Decimal
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+from structlog.testing import capture_logs
+
+from adapters.ledger.ledger import open_ledger
+from config.files.errors import FileError
+from daemon.service.household_watch import HouseholdWatch, load_house
+from tests.daemon.worlds import KOWHAI, utc
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from adapters.ledger.ledger import Ledger
+
+DAY_AHEAD = KOWHAI.with_name("day-ahead.yaml")
+IN_FILE = utc("2026-09-30T00:00")
+"""An instant whose price the example's file holds."""
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Iterator[Ledger]:
+    with open_ledger(tmp_path / "ledger.sqlite3") as opened:
+        yield opened
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    copy = tmp_path / "house.yaml"
+    copy.write_bytes(KOWHAI.read_bytes())
+    return copy
+
+
+@pytest.fixture
+def series(tmp_path: Path) -> Path:
+    (tmp_path / "prices.csv").write_bytes(KOWHAI.with_name("prices.csv").read_bytes())
+    copy = tmp_path / "house.yaml"
+    copy.write_bytes(DAY_AHEAD.read_bytes())
+    return copy
+
+
+def rewrite(path: Path, old: str, new: str) -> None:
+    """Change a file, and make sure that its time stamp shows it."""
+    text = path.read_text()
+    assert old in text
+    path.write_text(text.replace(old, new))
+    stamp = path.stat().st_mtime_ns + 1_000_000
+    os.utime(path, ns=(stamp, stamp))
+
+
+def test_nothing_new(path: Path, ledger: Ledger) -> None:
+    """A file that nobody touched is no news, and neither is one that was only looked at."""
+    watch = HouseholdWatch(path)
+    house = watch.house
+    assert watch.look(ledger) is None
+    path.read_text()
+    assert watch.look(ledger) is None
+    assert watch.house is house
+
+
+def test_a_changed_file_is_in_force(path: Path, ledger: Ledger) -> None:
+    """A new current or rate counts from the next look, once."""
+    watch = HouseholdWatch(path)
+    rewrite(path, "max_amps: 32\n    min_amps", "max_amps: 16\n    min_amps")
+    rewrite(path, "rate: 0.168", "rate: 0.2")
+    with capture_logs():
+        assert watch.look(ledger) == "file"
+    assert watch.look(ledger) is None
+    assert watch.house.file.charge_points["driveway"].max_amps == 16
+    assert watch.house.prices.rate_at(utc("2026-06-03T12:00")).rate == Decimal("0.2") * Decimal(
+        "1.15"
+    )
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("max_amps: 32", "max_amps: twelve"),
+        ("name: night, rate", "nam: night, rate"),
+        ('"21:00-07:00"', '"21:00-08:00"'),
+        ("household:", "household"),
+    ],
+)
+def test_a_file_with_faults_is_refused_and_said_once(
+    path: Path, ledger: Ledger, old: str, new: str
+) -> None:
+    """The old file stays in force, the faults are logged once, and mending it is taken in."""
+    watch = HouseholdWatch(path)
+    house = watch.house
+    good = path.read_text()
+    rewrite(path, old, new)
+    with capture_logs() as logs:
+        assert watch.look(ledger) is None
+        assert watch.look(ledger) is None
+    assert [log["log_level"] for log in logs] == ["error"]
+    assert "house.yaml:" in logs[0]["why"]
+    assert watch.house is house
+    path.write_text(good + "\n# mended\n")
+    with capture_logs():
+        assert watch.look(ledger) == "file"
+
+
+def test_a_file_that_is_gone_leaves_the_old_one_in_force(path: Path, ledger: Ledger) -> None:
+    """An editor that writes by way of a new file does not stop the daemon."""
+    watch = HouseholdWatch(path)
+    house = watch.house
+    text = path.read_text()
+    path.unlink()
+    with capture_logs() as logs:
+        assert watch.look(ledger) is None
+    assert logs[0]["log_level"] == "error"
+    assert watch.house is house
+    path.write_text(text)
+    with capture_logs():
+        assert watch.look(ledger) == "file"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "what"),
+    [
+        ("name: Kowhai Cottage", "name: Rata Cottage", "household.name"),
+        ("Pacific/Auckland ", "Europe/London ", "household.timezone"),
+        ("currency: NZD", "currency: EUR", "household.currency"),
+        ("127.0.0.1:1883", "127.0.0.1:1884", "bus"),
+        ("ledger.sqlite3", "other.sqlite3", "ledger"),
+        ("ledger: {", 'metrics: {listen: "127.0.0.1:9464"}\nledger: {', "metrics"),
+    ],
+)
+def test_what_takes_a_restart_is_left_and_named(
+    path: Path, ledger: Ledger, old: str, new: str, what: str
+) -> None:
+    """A change of what the daemon is built on is refused, and named."""
+    watch = HouseholdWatch(path)
+    house = watch.house
+    rewrite(path, old, new)
+    with capture_logs() as logs:
+        assert watch.look(ledger) is None
+    assert logs[0]["of"] == [what]
+    assert watch.house is house
+
+
+def test_a_changed_price_file_is_news_of_prices(series: Path, ledger: Ledger) -> None:
+    """New rows in the file of a price series are prices, not a new household file."""
+    watch = HouseholdWatch(series)
+    known = watch.house.prices.known_until(IN_FILE)
+    prices = series.with_name("prices.csv")
+    lines = prices.read_text().splitlines()
+    prices.write_text("\n".join(lines[: len(lines) // 2]) + "\n")
+    with capture_logs():
+        assert watch.look(ledger) == "prices"
+    fewer = watch.house.prices.known_until(IN_FILE)
+    assert known is not None
+    assert fewer is not None
+    assert fewer < known
+
+
+def test_a_household_that_is_wrong_from_the_start_is_refused(path: Path) -> None:
+    """At a start there is no old file to fall back on: every fault is told."""
+    rewrite(path, "max_amps: 32", "max_amps: twelve")
+    with pytest.raises(FileError, match="twelve"):
+        HouseholdWatch(path)
+    with pytest.raises(FileError):
+        load_house(path.with_name("nowhere.yaml"))

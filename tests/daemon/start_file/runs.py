@@ -1,0 +1,78 @@
+"""Running `start-file` in a process of its own, with a terminal and without."""
+
+from __future__ import annotations
+
+import os
+import pty
+import select
+import subprocess
+import sys
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).parents[3]
+COMMAND = [sys.executable, "-c", "from daemon.command_line.cli import main; main()", "start-file"]
+PROMPT = "]: "
+PATIENCE_SECONDS = 30.0
+
+
+@dataclass(frozen=True)
+class Spoken:
+    """How a conversation on a terminal ended, and all that stood there."""
+
+    code: int
+    screen: str
+
+
+def environment(**more: str) -> dict[str, str]:
+    return os.environ | {"PYTHONPATH": str(ROOT), "TZ": "Pacific/Auckland", "COLUMNS": "80"} | more
+
+
+def without_terminal(
+    folder: Path, *arguments: str, given: bytes = b"", **more: str
+) -> subprocess.CompletedProcess[bytes]:
+    return subprocess.run(
+        [*COMMAND, *arguments],
+        input=given, cwd=folder, env=environment(**more), capture_output=True, check=False,
+        timeout=PATIENCE_SECONDS,
+    )  # fmt: skip
+
+
+def on_terminal(folder: Path, typed: Sequence[str], *arguments: str) -> Spoken:
+    """Type an answer at each prompt; after the last one, nothing but Enter."""
+    ours, theirs = pty.openpty()
+    process = subprocess.Popen(
+        [*COMMAND, *arguments],
+        stdin=theirs, stdout=theirs, stderr=theirs, cwd=folder, env=environment(),
+        start_new_session=True,
+    )  # fmt: skip
+    os.close(theirs)
+    try:
+        screen = _talk(ours, list(typed))
+        return Spoken(process.wait(PATIENCE_SECONDS), screen)
+    finally:
+        process.kill()
+        process.wait()
+        os.close(ours)
+
+
+def _talk(terminal: int, answers: list[str]) -> str:
+    """Answer each prompt; tell all that was on the screen when the other side hung up."""
+    seen, answered = "", 0
+    with suppress(OSError):  # how Linux tells that nobody holds the other end any more
+        while select.select([terminal], [], [], PATIENCE_SECONDS)[0]:
+            piece = os.read(terminal, 4096)
+            if not piece:
+                break
+            seen += piece.decode("utf-8", "replace")
+            if seen.endswith(PROMPT) and seen.count(PROMPT) > answered:
+                answered = seen.count(PROMPT)
+                answer = answers.pop(0) if answers else ""
+                os.write(terminal, answer.encode() if answer == "\x04" else f"{answer}\n".encode())
+    return seen.replace("\r\n", "\n")
+
+
+def answers_text(answers: Mapping[str, str]) -> str:
+    return "".join(f"{key}: {value}\n" for key, value in answers.items())

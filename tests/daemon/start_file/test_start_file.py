@@ -1,0 +1,295 @@
+"""`start-file` without a terminal: answers from a file, their faults, and what is written."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from config import load_household
+from config.files.yaml_tree import read_yaml
+from daemon.start_file.answers import judge
+from daemon.start_file.guess import Guess, guess_home
+from tests.daemon.start_file.runs import without_terminal
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from tests.support.commands import Ran
+
+EXAMPLE = Path(__file__).parents[3] / "config" / "examples" / "kowhai.yaml"
+
+
+def write(folder: Path, text: str) -> str:
+    (folder / "answers.yaml").write_text(text, "utf-8")
+    return "answers.yaml"
+
+
+# --- what is written ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("text", ["", "# nothing yet\n", "{}"])
+def test_an_empty_file_of_answers_takes_all_for_granted(
+    run: Callable[..., Ran], tmp_path: Path, text: str
+) -> None:
+    """And the household file passes `check`, and a night can be planned with it."""
+    ran = run("start-file", "--answers", write(tmp_path, text))
+    assert (ran.code, ran.err) == (0, "")
+    assert ran.out.splitlines()[1:] == [
+        "  lullwatt check house.yaml", "  lullwatt rehearse house.yaml",
+    ]  # fmt: skip
+    checked = run("check", "house.yaml")
+    assert (checked.code, checked.err) == (0, "")
+    assert "licensed electrician" in checked.out
+    planned = run("plan", "house.yaml", "--at", "2026-06-03T18:30:00Z")
+    assert (planned.code, planned.err) == (0, "")
+    assert "23:00" in planned.out
+
+
+def test_answers_come_on_standard_input_too(tmp_path: Path) -> None:
+    """With --answers -; the machine's time zone is taken for granted, and its currency."""
+    ran = without_terminal(
+        tmp_path, "--answers", "-", "--output", "miro home.yaml", given=b"name: Miro\n"
+    )
+    assert (ran.returncode, ran.stderr) == (0, b"")
+    assert b"  lullwatt check 'miro home.yaml'\n" in ran.stdout
+    home = load_household(tmp_path / "miro home.yaml").household
+    assert (home.name, home.timezone, home.currency) == ("Miro", "Pacific/Auckland", "NZD")
+
+
+def test_a_charge_point_and_one_rate(run: Callable[..., Ran], tmp_path: Path) -> None:
+    """Fixed equipment on three phases, a broker elsewhere: each answer is where it belongs."""
+    text = """
+        tariff: one_rate
+        rate: 0.31
+        outlet: charge_point
+        amps: 16
+        phases: 3
+        chemistry: lfp
+        consumption_unit: km_per_kwh
+        consumption: 5.5
+        departure_days: [sat]
+        departs_at: 09:00
+        broker: mqtts://shed.example
+        username: "miro"
+    """
+    ran = run("start-file", "--answers", write(tmp_path, text))
+    assert (ran.code, ran.err) == (0, "")
+    assert ran.out.splitlines()[-1] == (
+        "First put the broker's password into broker-password (chmod 600)."
+    )
+    file = load_household(tmp_path / "house.yaml")
+    point, car = file.charge_points["outlet"], file.vehicles["car"]
+    assert (point.charging_mode, point.switching, point.phases, point.max_amps) == (
+        3, "current", 3, 16,
+    )  # fmt: skip
+    assert point.plugged_in is None
+    assert (car.phases, car.km_per_kwh, car.limit_percent) == (3, 5.5, 100)
+    assert file.bus.password_file == tmp_path / "broker-password"
+    assert "an electrician's" in (tmp_path / "house.yaml").read_text("utf-8")
+
+
+def test_keys_stand_in_the_order_of_the_example(run: Callable[..., Ran], tmp_path: Path) -> None:
+    """And its comments at the same column, so that the two can be read side by side."""
+    run("start-file", "--answers", write(tmp_path, "outlet: charge_point"))
+    text = (tmp_path / "house.yaml").read_text("utf-8")
+    written, example = (list(read_yaml(each).keys) for each in (text, EXAMPLE.read_text("utf-8")))
+    for part in ("household", "tariffs", "charge_points", "vehicles", "bus"):
+        ours, theirs = (
+            list(dict.fromkeys(path[-1] for path in each if path[0] == part and len(path) > 1))
+            for each in (written, example)
+        )
+        shared = [key for key in ours if key in theirs]
+        assert shared == [key for key in theirs if key in shared], part
+        assert shared, part
+    assert [path for path in written if len(path) == 1] == [
+        path for path in example if len(path) == 1
+    ]
+    commented = [line for line in text.splitlines() if " # " in line and "{" not in line]
+    assert {line.rindex(" # ") for line in commented} == {35}
+    assert len(commented) > 20
+    assert max(map(len, text.splitlines())) <= 100
+
+
+# --- what is refused ---------------------------------------------------------------------------
+
+FAULTS = {
+    "amps: 16": "1:7: amps: expected 10 A or less in charging mode 2, got 16; more for hours needs "
+    "circuit_checked_by_electrician: true, once an electrician has checked the socket and its "
+    "circuit",
+    "amps: 5": "1:7: amps: expected at least min_amps (6 A unless set), got 5",
+    "amps: ten": '1:7: amps: expected a current from 1 to 80 A, got "ten"',
+    "amps:": "1:6: amps: expected a current from 1 to 80 A, got nothing",
+    "nmae: x": '1:1: unknown key "nmae"; did you mean "name"?',
+    "rate: 0.2": "1:1: rate: expected only with tariff: one_rate",
+    "tariff: [1]": "1:9: tariff: expected cheap_hours or one_rate, got [1]",
+    "currency: NZD\ncheap_rate: twelve": "2:13: cheap_rate: expected a number of NZD per kWh, "
+    'got "twelve"',
+    "cheap_hours: 21-7": '1:14: cheap_hours: expected a list, got "21-7"; write ["21:00-07:00"]',
+    "departs_at: 25:00": '1:13: departs_at: expected a time of the local clock such as "07:20", '
+    'got "25:00"',
+    "departure_days: [mon, mon]": "1:23: departure_days[1]: expected each entry once, got mon "
+    "again",
+    "need_percent: 0.8": "1:15: need_percent: expected a percentage from 0 to 100 (80 means 80 %), "
+    "got 0.8",
+    "consumption: 0.2": "1:14: consumption: expected an energy from 0.5 to 300 kWh per 100 km, "
+    "got 0.2",
+    "broker: mqtt://shed.example": "1:9: broker: expected mqtts:// for a broker beyond this "
+    "machine, got mqtt://, which others on the way can read and change; if that is meant, say "
+    "in_the_clear: true",
+    'name: "a\\nb"': "1:7: name: expected a text of printable characters in one line, got U+000A "
+    "in it",
+    "- name": '1:1: expected answers with their keys, such as name: My home; got ["name"]',
+    "name: {": "1:8: not valid YAML: ",
+}
+
+
+@pytest.mark.parametrize("text", FAULTS, ids=lambda text: text.partition(":")[0] + f"{len(text)}")
+def test_a_fault_is_named_with_its_place(
+    run: Callable[..., Ran], tmp_path: Path, text: str
+) -> None:
+    """In the words of the household file, at the line and column of the answer; nothing is made."""
+    ran = run("start-file", "--answers", write(tmp_path, text))
+    assert (ran.code, ran.out) == (2, "")
+    assert ran.err.startswith(f"answers.yaml:{FAULTS[text]}")
+    assert len(ran.err.splitlines()) == 1
+    assert [path.name for path in tmp_path.iterdir()] == ["answers.yaml"]
+
+
+def test_all_faults_are_told_at_once(run: Callable[..., Ran], tmp_path: Path) -> None:
+    """One line for each, in the order of their places."""
+    text = "name: '...'\ntimezone: Mars\noutlet: wall\nvolts: many\nhose: 1\n"
+    ran = run("start-file", "--answers", write(tmp_path, text))
+    assert [line.split(":")[1] for line in ran.err.splitlines()] == ["1", "2", "3", "4", "5"]
+
+
+def test_bytes_that_are_no_text_are_refused(tmp_path: Path) -> None:
+    """On standard input as in a file, with their place."""
+    ran = without_terminal(tmp_path, "--answers", "-", given=b"name: M\xefro\n")
+    assert ran.returncode == 2
+    assert ran.stderr.startswith(b"standard input:1:8: expected UTF-8, got the byte 0xef")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_more_than_answers_is_refused_unread(tmp_path: Path) -> None:
+    """Whatever flows in on standard input, and files that are not there."""
+    ran = without_terminal(tmp_path, "--answers", "-", given=b"#" * 70_000)
+    assert ran.returncode == 2
+    assert ran.stderr == b"standard input:1:1: expected answers, got more than 64 KiB\n"
+    ran = without_terminal(tmp_path, "--answers", "none.yaml")
+    assert ran.returncode == 2
+    assert ran.stderr == b"none.yaml:1:1: expected answers, got no such file\n"
+
+
+def test_without_a_terminal_it_says_what_to_do(tmp_path: Path) -> None:
+    """It waits for nobody, and writes nothing."""
+    ran = without_terminal(tmp_path)
+    assert (ran.returncode, ran.stdout) == (2, b"")
+    assert b"on a terminal, and there is none" in ran.stderr
+    assert b"--answers FILE" in ran.stderr
+    assert len(ran.stderr.splitlines()) == 1
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_broker_in_the_clear_is_taken_where_that_is_said(
+    run: Callable[..., Ran], tmp_path: Path
+) -> None:
+    """The keys that a refusal names are keys of the answers too."""
+    text = "broker: mqtt://shed.example\nin_the_clear: true\nanonymous: true\n"
+    assert run("start-file", "--answers", write(tmp_path, text)).code == 0
+    bus = load_household(tmp_path / "house.yaml").bus
+    assert (bus.in_the_clear, bus.anonymous, bus.username) == (True, True, None)
+
+
+# --- what is there already ---------------------------------------------------------------------
+
+
+def test_nothing_is_replaced_unasked(run: Callable[..., Ran], tmp_path: Path) -> None:
+    """A file of that name stays, and is replaced when that is asked for."""
+    (tmp_path / "house.yaml").write_text("mine")
+    answers = write(tmp_path, "")
+    ran = run("start-file", "--answers", answers)
+    assert ran.code == 2
+    assert ran.err == "house.yaml: there is such a file already (--overwrite replaces it)\n"
+    assert (tmp_path / "house.yaml").read_text() == "mine"
+    assert run("start-file", "--answers", answers, "--overwrite").code == 0
+    assert load_household(tmp_path / "house.yaml").household.name == "My home"
+    assert {path.name for path in tmp_path.iterdir()} == {"answers.yaml", "house.yaml"}
+
+
+@pytest.mark.parametrize(
+    ("output", "reason"),
+    [(".", "got a directory"), ("none/house.yaml", "the directory none does not exist")],
+)
+def test_a_place_that_will_not_do(
+    run: Callable[..., Ran], tmp_path: Path, output: str, reason: str
+) -> None:
+    """It is said in one line."""
+    ran = run("start-file", "--answers", write(tmp_path, ""), "--output", output)
+    assert ran.code == 2
+    assert reason in ran.err
+    assert len(ran.err.splitlines()) == 1
+
+
+def test_a_disk_that_fails_leaves_nothing_behind(
+    run: Callable[..., Ran], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Half a file is never seen under the name, and the part is taken away."""
+
+    def full(_self: Path, _target: Path) -> Path:
+        raise OSError(28, os.strerror(28))
+
+    answers = write(tmp_path, "")
+    (tmp_path / "house.yaml").write_text("mine")
+    monkeypatch.setattr(Path, "replace", full)
+    ran = run("start-file", "--answers", answers, "--overwrite")
+    assert (ran.code, ran.err) == (2, "house.yaml: it can't be written: No space left on device\n")
+    assert (tmp_path / "house.yaml").read_text() == "mine"
+    assert {path.name for path in tmp_path.iterdir()} == {"answers.yaml", "house.yaml"}
+
+
+# --- where the home may be ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("variable", "link", "zone", "currency"),
+    [
+        ("Europe/Lisbon", "/usr/share/zoneinfo/Etc/UTC", "Europe/Lisbon", "EUR"),
+        (":Asia/Tokyo", "", "Asia/Tokyo", "JPY"),
+        ("/usr/share/zoneinfo/Europe/Oslo", "", "Europe/Oslo", "NOK"),
+        ("", "/usr/share/zoneinfo/Pacific/Auckland", "Pacific/Auckland", "NZD"),
+        ("", "../usr/share/zoneinfo/posix/America/New_York", "America/New_York", "USD"),
+        ("NZST-12NZDT", "/usr/share/zoneinfo/Etc/UTC", "Etc/UTC", None),
+        ("Mars/Olympus", "", None, None),
+    ],
+)
+def test_the_machine_says_where_it_stands(
+    tmp_path: Path, variable: str, link: str, zone: str | None, currency: str | None
+) -> None:
+    """TZ (POSIX, with an IANA name in it), then the link /etc/localtime; only zones there are."""
+    local_time = tmp_path / "localtime"
+    if link:
+        local_time.symlink_to(link)
+    guess = guess_home({"TZ": variable}, local_time)
+    assert (guess.timezone, guess.currency) == (zone, currency)
+
+
+def test_defaults_hang_on_where_the_home_is() -> None:
+    """Yen have no hundredths; where the mains has 120 V, fixed equipment has 240."""
+    yen, _ = judge(read_yaml("currency: JPY"), Guess())
+    west, _ = judge(read_yaml("outlet: charge_point"), Guess("America/New_York", "US", "USD"))
+    assert yen is not None
+    assert west is not None
+    assert [str(band.rate) for band in yen.tariffs[0].bands or ()] == ["15", "30"]
+    assert west.household.nominal_volts == 240
+    assert west.vehicles["car"].miles_per_kwh is not None
+
+
+def test_the_help_names_what_may_be_given(run: Callable[..., Ran]) -> None:
+    """Options and the keys of answers."""
+    ran = run("start-file", "--help")
+    assert ran.code == 0
+    for word in ("--answers", "--output", "--overwrite", "cheap_hours", "password_file"):
+        assert word in ran.out

@@ -1,0 +1,232 @@
+"""`lullwatt tariff`, and `--picture`: what is printed and written where, and the exit code."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import subprocess
+import sys
+from datetime import datetime
+from decimal import Decimal
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from tests.support.commands import COLUMNS
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from tests.support.commands import Ran
+
+EXAMPLES = Path(__file__).parents[3] / "config" / "examples"
+KOWHAI = EXAMPLES / "kowhai.yaml"
+DAY_AHEAD = EXAMPLES / "day-ahead.yaml"
+WEEK = (str(KOWHAI), "--from", "2026-09-25", "--days", "4")
+EVENING = (str(KOWHAI), "--soc", "35", "--at", "2026-06-03T18:30:00+12:00")
+TOO_EARLY = "the first tariff is valid from 2026-04-01"
+NO_PRICE = "no earlier price of Day-ahead is known"
+MORE = "(lullwatt tariff --help says more)"
+
+
+def test_the_week_is_printed_within_the_terminal(run: Callable[..., Ran]) -> None:
+    """The household first, a strip a day, at 80 columns and without styles."""
+    ran = run("tariff", *WEEK)
+    assert (ran.code, ran.err) == (0, "")
+    assert ran.out.startswith("Kowhai Cottage: Fri 25 Sep 2026 to Mon 28 Sep 2026")
+    assert "            23 hours: the clock goes forward at 02:00\n" in ran.out
+    assert max(map(len, ran.out.splitlines())) <= COLUMNS
+    assert "\x1b" not in ran.out
+
+
+def test_a_week_from_today_is_the_default(
+    run: Callable[..., Ran], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Today by the household's clock, whatever the date elsewhere; and seven days."""
+
+    class Clock:
+        def now(self) -> object:
+            return datetime.fromisoformat("2026-06-02T12:30:00+00:00")
+
+    monkeypatch.setattr("adapters.clocks.clock.SystemClock", Clock)
+    document = json.loads(run("tariff", str(KOWHAI), "--json").out)
+    assert (document["from"], document["days"]) == ("2026-06-03", 7)
+
+
+def test_rows_are_csv_and_nothing_else(run: Callable[..., Ran]) -> None:
+    """Header and rows with CRLF, that add up to 95 hours, at the rates of the file with tax."""
+    ran = run("tariff", *WEEK, "--format", "csv")
+    assert (ran.code, ran.err) == (0, "")
+    rows = list(csv.DictReader(io.StringIO(ran.out, newline="")))
+    assert ran.out.count("\r\n") == ran.out.count("\n") == len(rows) + 1
+    assert {(row["band"], Decimal(row["rate"])) for row in rows} == {
+        ("night", Decimal("0.1932")),
+        ("peak", Decimal("0.4738")),
+        ("day", Decimal("0.35075")),
+    }
+    lengths = [
+        datetime.fromisoformat(row["end_utc"]) - datetime.fromisoformat(row["start_utc"])
+        for row in rows
+    ]
+    assert sum(length.total_seconds() for length in lengths) == 95 * 3600
+
+
+def test_json_is_one_document_and_nothing_else(run: Callable[..., Ran]) -> None:
+    """What a script reads, with the same rates as the rows."""
+    ran = run("tariff", *WEEK, "--json")
+    assert (ran.code, ran.err) == (0, "")
+    document, end = json.JSONDecoder().raw_decode(ran.out)
+    assert ran.out[end:] == "\n"
+    assert (document["household"], document["currency"]) == ("Kowhai Cottage", "NZD")
+    assert {rate["rate"] for rate in document["rates"]} == {0.1932, 0.35075, 0.4738}
+    assert document["standing_charges"] == [
+        {"from": "2026-09-25", "to": "2026-09-28", "per_day": 2.185}
+    ]
+
+
+@pytest.mark.parametrize(
+    ("file", "first", "told"),
+    [
+        (
+            KOWHAI, "2026-03-31",
+            f"not known from 2026-03-30T11:00:00Z to 2026-03-31T11:00:00Z: {TOO_EARLY}\n",
+        ),
+        (
+            DAY_AHEAD, "2026-09-29",
+            f"not known from 2026-09-28T11:00:00Z to 2026-09-29T11:00:00Z: {NO_PRICE}\n",
+        ),
+    ],
+)  # fmt: skip
+def test_what_is_known_is_given_and_the_rest_told(
+    run: Callable[..., Ran], file: Path, first: str, told: str
+) -> None:
+    """Exit 0; beside rows on standard error, in the text and in the document within them."""
+    week = (str(file), "--from", first, "--days", "2")
+    rows = run("tariff", *week, "--format", "csv")
+    assert (rows.code, rows.err) == (0, told)
+    assert rows.out.count("\n") > 1
+    text = run("tariff", *week)
+    assert (text.code, text.err) == (0, "")
+    assert "? not known from" in text.out
+    document = run("tariff", *week, "--json")
+    assert (document.code, document.err) == (0, "")
+    assert [it["why"] for it in json.loads(document.out)["not_known"]] == [
+        told.strip().partition(": ")[2]
+    ]
+
+
+BAD_USAGE = [
+    (["--from", "soon"], "--from: expected a date such as 2026-06-03, got 'soon'"),
+    (["--from", "2026-6-3"], "--from: expected a date such as 2026-06-03, got '2026-6-3'"),
+    (["--from", "1926-06-03"], "--from: expected a date such as 2026-06-03, got '1926-06-03'"),
+    (
+        ["--from", "2026-02-30"],
+        "--from: no such date: day is out of range for month, got '2026-02-30'",
+    ),
+    (
+        ["--days", "0"],
+        f"lullwatt tariff: Invalid value for '--days': 0 is not in the range 1<=x<=366. {MORE}",
+    ),
+    (
+        ["--days", "367"],
+        f"lullwatt tariff: Invalid value for '--days': 367 is not in the range 1<=x<=366. {MORE}",
+    ),
+    (
+        ["--format", "xml"],
+        f"lullwatt tariff: Invalid value for '--format': 'xml' is not 'csv'. {MORE}",
+    ),
+    (["--json", "--format", "csv"], "expected either --json or --format csv, got both"),
+    (["--picture", "a.pdf"], "--picture: expected a name that ends in .svg or .png, got 'a.pdf'"),
+    (["--picture", "svg"], "--picture: expected a name that ends in .svg or .png, got 'svg'"),
+    (["--days", "20", "--picture", "a.svg"], "--picture: expected --days 1 to 14, got 20"),
+    (
+        ["--picture", "nowhere/a.svg"],
+        "--picture: can't write 'nowhere/a.svg': No such file or directory",
+    ),
+    (
+        ["--from", "2026-03-01"],
+        f"no rates are known from 2026-03-01 to 2026-03-07: {TOO_EARLY}",
+    ),
+]
+
+
+@pytest.mark.parametrize(("arguments", "message"), BAD_USAGE)
+def test_bad_usage_is_refused_in_one_line(
+    run: Callable[..., Ran], arguments: list[str], message: str
+) -> None:
+    """What was expected and what was given; exit 2, nothing printed, nothing written."""
+    ran = run("tariff", str(KOWHAI), "--from", "2026-06-03", *arguments)
+    assert (ran.code, ran.out, ran.err) == (2, "", message + "\n")
+    assert list(Path().iterdir()) == []
+
+
+def test_a_folder_that_is_not_writable_is_told(run: Callable[..., Ran]) -> None:
+    """In one line, with the reason, and nothing printed; in /sys not even root makes files."""
+    ran = run("tariff", *WEEK, "--picture", "/sys/a.svg")
+    assert (ran.code, ran.out) == (2, "")
+    front = "--picture: can't write '/sys/a.svg': "
+    reasons = ("Permission denied", "Operation not permitted", "Read-only file system")
+    assert ran.err in [f"{front}{reason}\n" for reason in reasons]
+
+
+@pytest.mark.parametrize("name", ["out.svg", "out.png"])
+@pytest.mark.parametrize("command", [("tariff", *WEEK), ("plan", *EVENING)], ids=["tariff", "plan"])
+def test_a_picture_comes_beside_what_is_printed(
+    run: Callable[..., Ran], command: tuple[str, ...], name: str
+) -> None:
+    """The same words on standard output as without it, and one file of the kind asked for."""
+    without = run(*command)
+    ran = run(*command, "--picture", name)
+    assert ran == without
+    (path,) = Path().iterdir()
+    start = b"<?xml" if name.endswith("svg") else b"\x89PNG"
+    assert path.name == name
+    assert path.read_bytes().startswith(start)
+
+
+def test_several_nights_are_in_one_picture(run: Callable[..., Ran]) -> None:
+    """Up to the last departure that was planned for, with the returns between."""
+    ran = run("plan", *EVENING, "--nights", "2", "--json", "--picture", "nights.svg")
+    assert (ran.code, ran.err) == (0, "")
+    text = Path("nights.svg").read_text("utf-8")
+    assert text.count("departs 07:20</text>") == 2
+    assert text.count("back 18:10</text>") == 1
+
+
+def test_without_the_extra_it_says_what_to_install(
+    run: Callable[..., Ran], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One line and exit 2 where matplotlib is missing; without `--picture` nothing is missed."""
+    monkeypatch.setitem(sys.modules, "matplotlib", None)
+    monkeypatch.delitem(sys.modules, "daemon.tariff.picture", raising=False)
+    monkeypatch.delattr("daemon.tariff.picture", raising=False)
+    for command in (("tariff", *WEEK), ("plan", *EVENING)):
+        ran = run(*command, "--picture", "out.svg")
+        assert (ran.code, ran.out) == (2, "")
+        assert ran.err == (
+            "--picture: expected matplotlib to draw with, which is not installed;"
+            " install Lullwatt with its extra pictures: pip install '.[pictures]'\n"
+        )
+        assert run(*command).code == 0
+
+
+def test_help_and_a_plan_load_nothing_that_draws() -> None:
+    """`lullwatt --help` loads neither matplotlib nor rich, and a plan no matplotlib."""
+    heavy = "{'matplotlib', 'rich', 'PIL'}"
+    code = f"import daemon.command_line.cli, sys; print(*{heavy} & set(sys.modules))"
+    ran = subprocess.run(
+        [sys.executable, "-c", code], check=True, capture_output=True, text=True, timeout=60
+    )
+    assert ran.stdout.split() == []
+    code = (
+        "import sys; from daemon.command_line import cli\n"
+        f"sys.argv = ['lullwatt', 'plan', *{EVENING!r}]\n"
+        "try: cli.main()\n"
+        "finally: print('matplotlib' in sys.modules, file=sys.stderr)"
+    )
+    ran = subprocess.run(
+        [sys.executable, "-c", code], check=True, capture_output=True, text=True, timeout=60
+    )
+    assert ran.stderr.split() == ["False"]

@@ -1,0 +1,260 @@
+"""`lullwatt wiring` over a real Mosquitto: what is heard, and devices that misbehave."""
+
+from __future__ import annotations
+
+import io
+import json
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from threading import Event, Thread
+from typing import TYPE_CHECKING
+
+import pytest
+from typing_extensions import override
+
+from adapters.bus.bus import MqttBus
+from adapters.clocks.clock import SystemClock
+from adapters.contract.messages import DaemonState, Message, Reading, encode
+from adapters.contract.topics import Topics
+from adapters.ledger.ledger import open_ledger
+from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehicle
+from config import Bus, load_household
+from daemon.trial import exercise
+from daemon.trial.exercise import Exercise
+from daemon.trial.trial import Trial
+from daemon.trial.trying import currents_to_try
+from tests.support.foreign import Plug
+
+if TYPE_CHECKING:
+    from config import HouseholdFile
+    from tests.support.brokers import Mosquitto
+    from tests.support.commands import Ran
+
+EXAMPLE = Path(__file__).parents[3] / "config" / "examples" / "plug.yaml"
+PATIENCE_SECONDS = 90.0
+FASTER = 60
+"""The device lives so much faster than the clock: a minute's energy is there in a second."""
+
+
+class NeverStarts(Plug):
+    @override
+    def obey(self, topic: str, words: str) -> None:
+        self.switch(None)
+
+
+class NeverStops(Plug):
+    @override
+    def obey(self, topic: str, words: str) -> None:
+        if words == "on":
+            self.switch(10.0)
+
+
+class SaysKilowatts(Plug):
+    @override
+    def _wording(self, topic: str, report: Message) -> list[tuple[str, bytes]]:
+        return [
+            (t, _with(payload, "power", 0.001)) for t, payload in super()._wording(topic, report)
+        ]
+
+
+class SaysWattHours(Plug):
+    @override
+    def _wording(self, topic: str, report: Message) -> list[tuple[str, bytes]]:
+        return [
+            (t, _with(payload, "total", 1000)) for t, payload in super()._wording(topic, report)
+        ]
+
+
+class IsSilent(Plug):
+    @override
+    def _wording(self, topic: str, report: Message) -> list[tuple[str, bytes]]:
+        return []
+
+
+class CountsBackwards(Plug):
+    @override
+    def _wording(self, topic: str, report: Message) -> list[tuple[str, bytes]]:
+        if not isinstance(report, Reading) or report.register_kwh is None:
+            return super()._wording(topic, report)
+        back = report.model_copy(update={"register_kwh": 9000 - report.register_kwh})
+        return super()._wording(topic, back)
+
+
+def _with(payload: bytes, key: str, factor: float) -> bytes:
+    said = json.loads(payload)
+    return json.dumps({**said, key: said[key] * factor}).encode()
+
+
+def household(mosquitto: Mosquitto, folder: Path) -> Path:
+    text = EXAMPLE.read_text(encoding="utf-8").replace(":1883", f":{mosquitto.port}")
+    path = folder / "house.yaml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+class DeviceClock:
+    """The time of the device."""
+
+    def __init__(self) -> None:
+        self._clock = SystemClock()
+        self._begun = self._clock.now()
+
+    def now(self) -> datetime:
+        return self._begun + FASTER * (self._clock.now() - self._begun)
+
+
+@contextmanager
+def device(file: HouseholdFile, kind: type[Plug], clock: DeviceClock) -> Iterator[Plug]:
+    """Run a plug with a car."""
+    ended = Event()
+    begun = clock.now()
+    point = SimulatedChargePoint(begun, max_amps=10.0, on_off=True, register_wh=1_000_000)
+    hardware = kind(point, file.bus, Topics(file.bus.root, file.household.name), "carport")
+    hardware.plug_in(SimulatedVehicle(usable_kwh=5000.0, soc_percent=20.0), begun)
+
+    def live() -> None:
+        while not ended.wait(0.05):
+            hardware.step(clock.now())
+
+    thread = Thread(target=live, daemon=True)
+    hardware.start()
+    assert hardware.wait_connected(10)
+    thread.start()
+    try:
+        yield hardware
+    finally:
+        ended.set()
+        thread.join(10)
+        hardware.stop()
+
+
+@pytest.mark.parametrize(
+    ("kind", "wrong"),
+    [
+        (Plug, None),
+        (NeverStarts, ("start at 10 A", "no power")),
+        (NeverStops, ("stop", "it did not stop")),
+        (SaysKilowatts, ("start at 10 A", "is the power's unit kW?")),
+        (SaysWattHours, ("the register counts what flows", "is its unit Wh?")),
+        (CountsBackwards, ("the register counts what flows", "runs backwards")),
+        (IsSilent, ("start at 10 A", "nothing was heard of it")),
+    ],
+)
+def test_an_exercise_names_what_is_wrong(
+    kind: type[Plug],
+    wrong: tuple[str, str] | None,
+    mosquitto: Mosquitto,
+    tmp_path: Path,
+) -> None:
+    """Over a real broker: a good plug passes, and each bad one fails the step that shows it."""
+    file = load_household(household(mosquitto, tmp_path))
+    heard: list[str] = []
+    clock = DeviceClock()
+    with (
+        open_ledger(tmp_path / "ledger.sqlite3") as ledger,
+        device(file, kind, clock),
+        Trial(file, "carport", clock, heard.append, ledger) as trial,
+    ):
+        trial.connect(10)
+        tried = Exercise(
+            InItsTime(trial), currents_to_try(file, "carport"), watts_per_amp=230.0,
+            patience_seconds=PATIENCE_SECONDS,
+        )  # fmt: skip
+        steps = list(tried.run())
+        assert ledger.last_command("carport") is not None
+        bad = [(step.what, step.saw) for step in steps if not step.passed]
+    if wrong is None:
+        assert bad == []
+        assert any("2300 W" in line for line in heard)
+    else:
+        assert [what for what, _ in bad][:1] == [wrong[0]], bad
+        assert wrong[1] in bad[0][1]
+
+
+class InItsTime:
+    """Waits in the device's time: a second of it is a sixtieth of ours."""
+
+    def __init__(self, trial: Trial) -> None:
+        self._trial = trial
+        self.tell = trial.tell
+
+    def wait(self, until: Callable[[exercise.Seen], bool], seconds: float) -> float | None:
+        took = self._trial.wait(until, seconds / FASTER)
+        return None if took is None else took * FASTER
+
+    @property
+    def seen(self) -> exercise.Seen:
+        return self._trial.seen
+
+
+def test_it_shows_what_is_heard_and_what_it_is_read_as(
+    mosquitto: Mosquitto, tmp_path: Path, run: Callable[..., Ran]
+) -> None:
+    """Without an exercise nothing is told; each message stands beside its meaning."""
+    path = household(mosquitto, tmp_path)
+    file = load_household(path)
+    with device(file, Plug, DeviceClock()):
+        shown = run("wiring", str(path), "--listen", "1.5")
+    assert shown.code == 0
+    assert "Listening to carport/plug/energy" in shown.out
+    assert "->  0 W, 1000.000 kWh" in shown.out
+
+
+def test_nothing_is_told_without_a_yes(
+    mosquitto: Mosquitto,
+    tmp_path: Path,
+    run: Callable[..., Ran],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Without a typed yes the caution stands, and nothing goes out."""
+    path = household(mosquitto, tmp_path)
+    monkeypatch.setattr(sys, "stdin", io.StringIO("no\n"))
+    shown = run("wiring", str(path), "--exercise")
+    assert shown.code == 2
+    assert "licensed electrician" in shown.err
+    assert "nothing was told" in shown.err
+
+
+def test_nothing_is_told_beside_a_daemon(
+    mosquitto: Mosquitto, tmp_path: Path, run: Callable[..., Ran]
+) -> None:
+    """While a daemon of the household says that it runs, an exercise is refused."""
+    path = household(mosquitto, tmp_path)
+    file = load_household(path)
+    now = SystemClock().now()
+    online = DaemonState(state="online", at=now, stale_after=_later(now), instance="x", since=now)
+    with opened(file.bus) as bus:
+        bus.publish("lullwatt/kowhai-cottage/daemon", encode(online), retain=True)
+        assert bus.wait_acknowledged(10)
+    shown = run("wiring", str(path), "--exercise", "--yes")
+    assert shown.code == 2
+    assert "a daemon of this household runs" in shown.err
+
+
+@contextmanager
+def opened(bus: Bus) -> Iterator[MqttBus]:
+    """Connect to a broker for as long as the block lasts."""
+    up = Event()
+    opened_bus = MqttBus(
+        bus, client_id="a test", on_event=lambda _event: up.set(), keep_session=False
+    )
+    opened_bus.start()
+    try:
+        assert up.wait(10)
+        yield opened_bus
+    finally:
+        opened_bus.stop()
+
+
+def _later(now: datetime) -> datetime:
+    return now.replace(year=now.year + 1)
+
+
+def test_an_unknown_charge_point_is_refused(run: Callable[..., Ran]) -> None:
+    """An unknown name is refused with those there are."""
+    shown = run("wiring", str(EXAMPLE), "--charge-point", "garage")
+    assert shown.code == 2
+    assert "expected one of carport" in shown.err

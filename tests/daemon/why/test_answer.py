@@ -1,0 +1,416 @@
+"""`lullwatt why`: the answer, for each cause that the ledger can tell, of nights really played."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+import pytest
+
+from adapters.bus.events import Published
+from adapters.contract.messages import DaemonState
+from adapters.ledger.retention import remove_before
+from tests.daemon.why.nights import LATER, Home, Place
+from tests.daemon.worlds import (
+    EVENING,
+    HOUR,
+    LEAVES,
+    MINUTE,
+    NIGHT_BEGINS,
+    NOON,
+    POINT,
+    arrived,
+    utc,
+)
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+MIDNIGHT = utc("2026-06-03T12:00")
+
+
+@pytest.fixture
+def home(tmp_path: Path) -> Home:
+    return Home(tmp_path)
+
+
+def test_it_charged(home: Home) -> None:
+    """How much, when, why then, for what; and what the battery held in the end."""
+    with home.place() as place:
+        place.until(EVENING)
+        place.plug_in(35.0)
+        place.leave()
+    why = home.why()
+    assert why.answer.text == (
+        "It charged 26.0 kWh between 21:00 and 00:31, in the cheapest hours before 07:20, for"
+        " NZD 5.02. At 07:20 the battery held about 80 %; 60 % were needed."
+    )
+    assert why.answer.causes == ("charged",)
+
+
+def test_nobody_was_there(home: Home) -> None:
+    """Without a vehicle the answer is that there was none."""
+    with home.place(NOON - 25 * HOUR) as place:
+        place.until(LATER, every=30 * MINUTE)
+    assert home.says() == ("It did not charge: no vehicle was plugged in between 12:00 and 12:00.")
+
+
+def test_it_was_full(home: Home) -> None:
+    """What is held is above what is wanted."""
+    with home.place() as place:
+        place.plug_in(83.0)
+        place.leave()
+    assert home.says() == (
+        "It did not charge: the state of charge was 83 %, above the 80 % wanted. At 07:20 the"
+        " battery held about 83 %; 60 % were needed."
+    )
+
+
+def test_nothing_was_worth_its_price(tmp_path: Path) -> None:
+    """The need is met, and what is wanted beyond may not cost as much as every hour does."""
+    home = Home(tmp_path, ("max_rate: 0.20", "max_rate: 0.10"))
+    with home.place() as place:
+        place.plug_in(65.0)
+        place.leave()
+    assert home.says().startswith(
+        "It did not charge: the state of charge was 65 % of the 80 % wanted, 60 % were needed, and"
+        " every other hour costs more than the 0.1 NZD per kWh that it may."
+    )
+
+
+def test_no_power_flowed(home: Home) -> None:
+    """It was told to charge, told again twice, and drew nothing: with the alert and its words."""
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.draws = False
+        place.until(NIGHT_BEGINS + HOUR, every=MINUTE)
+        place.leave()
+    why = home.why()
+    assert why.answer.text == (
+        "It did not charge: it was told to charge at 21:00, but no power flowed (alert"
+        " no-power-after-start; told again at 21:02 and 21:06): hatchback is connected and draws"
+        " nothing. It may be full, or wait for its own timer. The need was missed: at 07:20 the"
+        " battery held about 35 % of the 60 % needed (14.4 kWh short)."
+    )
+    assert why.answer.causes == ("no-power-after-start", "need-missed")
+
+
+def test_power_flowed_at_the_second_try(home: Home) -> None:
+    """Power that came late is told with the charge."""
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.draws = False
+        place.until(NIGHT_BEGINS + 30 * MINUTE, every=MINUTE)
+        place.draws = True
+        place.leave()
+    assert home.says().startswith(
+        "It charged 26.0 kWh between 21:30 and 01:01, in the cheapest hours before 07:20, for NZD"
+        " 5.02. Power was late: it was told to charge at 21:00 (alert no-power-after-start; told"
+        " again at 21:02 and 21:06)."
+    )
+
+
+def test_the_meter_was_silent(home: Home) -> None:
+    """Nobody can tell, and that is said, with the alert."""
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.until(NIGHT_BEGINS - MINUTE)
+        place.mute = True
+        place.leave()
+    why = home.why()
+    assert why.answer.text.startswith(
+        "It did not charge as far as the meter tells: it was told to charge from 21:00 to"
+    )
+    assert (
+        "but its meter was silent (alert no-reading): whether it charged, the ledger does not say."
+    ) in why.answer.text
+    assert why.answer.causes[0] == "no-reading"
+
+
+def test_the_meter_was_silent_for_a_while(home: Home) -> None:
+    """What flowed meanwhile shows afterwards: it is charged for, and said to be estimated."""
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.until(NIGHT_BEGINS + HOUR)
+        place.mute = True
+        place.until(NIGHT_BEGINS + 2 * HOUR)
+        place.mute = False
+        place.leave()
+    why = home.why()
+    assert why.answer.text.startswith(
+        "It charged 26.0 kWh, as far as the meter was read, between 21:00 and 00:31, in the"
+    )
+    assert "kWh of it are estimated, as the meter was silent (alert no-reading)." in why.answer.text
+    assert why.answer.causes == ("charged", "estimated")
+
+
+def test_nobody_listened(home: Home) -> None:
+    """Commands that nothing hears are told."""
+    with home.place() as place:
+        topic = place.topics.command(POINT)
+        place.plug_in(35.0)
+        place.draws = False
+        place.until(NIGHT_BEGINS)
+        place.service.handle(Published(topic, "nobody-listens"))
+        place.leave()
+    said = home.says()
+    assert said.startswith("It did not charge: it was told to charge at 21:00, but no power flowed")
+    assert (
+        "Besides, nothing listened to the commands for it (alert nobody-listens at 21:00)." in said
+    )
+
+
+def test_somebody_asked_to_skip(home: Home) -> None:
+    """The request, and until when."""
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.ask(skip_until=LEAVES + 2 * HOUR)
+        place.leave()
+    said = home.says()
+    assert said.startswith("It did not charge: somebody asked at 17:30 to skip until 09:20.")
+    assert "The need was missed: at 07:20 the battery held about 35 % of the 60 % needed" in said
+
+
+def test_somebody_asked_to_charge_now(home: Home) -> None:
+    """What was charged at once is not said to be in the cheapest hours."""
+    with home.place() as place:
+        place.plug_in(70.0)
+        place.ask(charge_now=True)
+        place.leave()
+    assert home.says().startswith(
+        "It charged 5.8 kWh between 17:30 and 18:17, at once, as somebody asked at 17:30, for NZD"
+    )
+
+
+def test_the_daemon_was_ended(home: Home) -> None:
+    """A daemon that was ended says so to the ledger: its hours are exact, and what they hid."""
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.until(MIDNIGHT - 4 * HOUR)
+        place.end()
+    with home.place(LEAVES - 20 * MINUTE) as place:
+        place.there = True
+        place.leave()
+    why = home.why()
+    assert (
+        "The need was missed: at 07:20 the battery held about 36 % of the 60 % needed (13.8 kWh"
+        " short), because the daemon was not running between 20:00 and 07:00, in hours for which it"
+        " had planned to charge."
+    ) in why.answer.text
+    assert "not-running" in why.answer.causes
+
+
+def test_the_daemon_was_killed(home: Home) -> None:
+    """A daemon that was killed says nothing: it is told when it was heard of last."""
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.until(MIDNIGHT - 4 * HOUR)
+    with home.place(LEAVES + HOUR) as place:
+        place.unplug()
+        place.until(LATER)
+    why = home.why()
+    assert why.answer.text.startswith(
+        "It did not charge: the daemon was not running from some time after 20:00 until 08:20, in"
+        " hours for which it had planned to charge."
+    )
+
+
+def test_the_daemon_did_not_come_back(home: Home) -> None:
+    """A daemon that is not there is told of when the night is over."""
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.until(MIDNIGHT - 4 * HOUR)
+        place.end()
+    assert home.says().startswith(
+        "It did not charge: the daemon was not running between 20:00 and 12:00, in hours for which"
+        " it had planned to charge."
+    )
+
+
+def test_another_daemon_took_over(home: Home) -> None:
+    """A daemon that gave way says why it ended."""
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.until(EVENING)
+        now = place.clock.now()
+        other = DaemonState(
+            state="online", at=now, stale_after=now + HOUR, instance="other", since=now
+        )
+        place.service.handle(arrived(place.topics.daemon, other))
+    why = home.why()
+    assert "the daemon was not running between 18:30 and 12:00" in why.answer.text
+    assert [entry.text for entry in why.story if entry.kind == "daemon"][-1] == (
+        "the daemon ends: another daemon of this household was started later"
+    )
+
+
+def test_it_came_too_late(home: Home) -> None:
+    """A need that the first plan could not meet: since when, with how much, until when it takes."""
+    with home.place() as place:
+        place.until(LEAVES - 2 * HOUR - 10 * MINUTE)
+        place.plug_in(20.0)
+        place.leave()
+    why = home.why()
+    assert (
+        "The need was missed: at 07:20 the battery held about 44 % of the 60 % needed (9.0 kWh"
+        " short), because the vehicle was plugged in only at 05:10, with 20 %; without a pause it"
+        " would have taken until 08:18."
+    ) in why.answer.text
+    assert why.answer.causes == ("charged", "need-missed", "plugged-in-late")
+
+
+def test_the_charge_point_had_a_fault(home: Home) -> None:
+    """A fault that lasts is told with its pilot state and its hours."""
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.until(EVENING)
+        place.pilot("F")
+        place.leave()
+    assert home.says().startswith(
+        "It did not charge: the charge point reported a fault (pilot state F) from 18:30 to 07:19."
+    )
+
+
+def test_no_departure_is_declared(tmp_path: Path) -> None:
+    """Without a departure nothing is planned; the alert may be of weeks ago."""
+    file = Home(tmp_path).household.read_text("utf-8")
+    start = file.index("departures:")
+    home = Home(tmp_path, (file[start : file.index("bus:", start)], "departures: []\n\n"))
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.until(LEAVES)
+        place.unplug()
+        place.until(LATER)
+    assert home.says() == (
+        "It did not charge: nothing could be planned from 17:30 to 07:20: no departure is declared"
+        " for this charge point."
+    )
+
+
+def test_no_rate_was_known(tmp_path: Path) -> None:
+    """Prices that never came leave nothing to plan with."""
+    file = Home(tmp_path).household.read_text("utf-8")
+    start = file.index("    bands:")
+    bands = file[start : file.index("charge_points:", start)]
+    home = Home(tmp_path, (bands, "    prices: {step_minutes: 60}\n\n"))
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.leave()
+    why = home.why()
+    assert why.answer.text.startswith("It did not charge: nothing could be planned from 17:30 to")
+    assert why.answer.causes[0] == "no-rate"
+
+
+def test_it_ended_by_itself(home: Home) -> None:
+    """A vehicle that takes no more is told of, with what was missed."""
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.until(NIGHT_BEGINS + HOUR, every=MINUTE)
+        place.draws = False
+        place.until(NIGHT_BEGINS + 2 * HOUR, every=MINUTE)
+        place.leave()
+    why = home.why()
+    assert why.answer.text.startswith("It charged 7.4 kWh between 21:00 and 22:00, in the cheapest")
+    assert (
+        "the vehicle ended the charge by itself at 22:15 (alert ended-short-of-need): it may be"
+        " full, or have a limit or a timer of its own."
+    ) in why.answer.text
+
+
+def test_it_left_before(home: Home) -> None:
+    """A vehicle that leaves before its hours is told of with the hours that were planned."""
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.until(EVENING + HOUR)
+        place.unplug()
+        place.until(LATER)
+    assert home.says().startswith(
+        "It did not charge: the vehicle was unplugged at 19:30, before the planned hours were over"
+        " (from 21:00 to 00:31)."
+    )
+
+
+def test_it_is_still_to_come(home: Home) -> None:
+    """Of a night in progress it is told what is planned, read beside the daemon."""
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.until(EVENING)
+        assert home.says(place.clock.now()) == (
+            "It did not charge yet: cheaper hours are to come, and 26.0 kWh are planned from 21:00"
+            " to 00:31 for NZD 5.02."
+        )
+        place.until(NIGHT_BEGINS + HOUR)
+        assert home.says(place.clock.now()) == (
+            "It charged 7.4 kWh so far between 21:00 and 22:00, in the cheapest hours before 07:20,"
+            " for NZD 1.42. Still planned: from 21:00 to 00:31."
+        )
+
+
+def test_the_rest_of_the_home_needed_the_current(tmp_path: Path) -> None:
+    """What was asked for at once waits for the main fuse."""
+    known = 'known_load: [{amps: 60, hours: ["17:00-21:00"]}]'
+    home = Home(tmp_path, ("public_holidays: NZ", f"{known}\n  public_holidays: NZ"))
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.ask(charge_now=True)
+        place.until(EVENING + HOUR)
+        assert home.says(place.clock.now()).startswith(
+            "It did not charge yet: the rest of the home needed the current from 17:30 to 19:30."
+        )
+
+
+def test_power_flowed_unbidden(home: Home) -> None:
+    """Power after a stop is told of, though energy flowed as it should before."""
+    with home.place() as place:
+        place.plug_in(79.0)
+        place.until(NIGHT_BEGINS + 10 * MINUTE, every=MINUTE)
+        place.stuck = True
+        place.until(NIGHT_BEGINS + 2 * HOUR, every=MINUTE)
+        place.stuck = False
+        place.leave()
+    why = home.why()
+    assert "Power flowed although it was told to stop (alert power-after-stop at" in why.answer.text
+    assert "power-after-stop" in why.answer.causes
+
+
+def test_no_meter_was_read(home: Home) -> None:
+    """Without a meter the ledger can't say whether energy flowed."""
+    with home.ledger() as ledger:
+        place = Place(home.household, ledger, EVENING - HOUR)
+        place.mute = True
+        place.begin()
+        place.plug_in(35.0)
+        place.leave()
+    said = home.says()
+    assert said.startswith("It did not charge as far as the meter tells: it was told to charge")
+    assert "No meter was read that night: whether energy flowed, the ledger does not say." in said
+
+
+def test_what_was_removed_is_said_to_be_gone(home: Home) -> None:
+    """Readings and plans that are kept no longer leave the account and the commands."""
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.until(LEAVES - MINUTE)
+        place.unplug()
+        place.until(LATER + 2 * HOUR)
+    remove_before(home.path, LATER + HOUR, lambda: False)
+    said = home.says()
+    assert said.startswith("It charged 26.0 kWh, in the cheapest hours before 07:20, for NZD 5.02.")
+    assert "Readings, reports and plans of that night are no longer kept" in said
+
+
+def test_a_ledger_without_starts_tells_by_lapses(home: Home) -> None:
+    """Where no start was recorded, a command that lapsed tells that no daemon was there."""
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.until(NIGHT_BEGINS + 10 * MINUTE)
+        place.ledger._connection.execute("DELETE FROM happenings")
+    with home.place(LEAVES - MINUTE, meter_wh=place.meter_wh) as place:
+        place.ledger._connection.execute("DELETE FROM happenings")
+        place.unplug()
+        place.until(LATER)
+    why = home.why()
+    (outage,) = [it for it in why.scene.outages if not it.is_first]
+    assert outage.start == NIGHT_BEGINS + 30 * MINUTE, "the start lapses after half an hour"
+    assert outage.end - LEAVES < timedelta(0)
+    assert "the daemon was not running from some time after 21:30 until 07:19" in why.answer.text

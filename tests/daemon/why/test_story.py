@@ -1,0 +1,315 @@
+"""`lullwatt why`: the story of a night, in the order of time, and what holds for any night."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+from datetime import date, timedelta
+from itertools import pairwise
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from adapters.clocks.clock import SystemClock
+from adapters.contract.messages import VehicleReport
+from adapters.ledger.ledger import open_ledger
+from daemon.control import alerts
+from daemon.night_log.night_rows import night_row
+from daemon.presentation.report_texts import rich_text
+from daemon.why.show_why import show_why
+from daemon.why.wording import ALERT_MEANS
+from tests.daemon.why.nights import LATER, NIGHT, Home, Place
+from tests.daemon.worlds import EVENING, HOUR, MINUTE, NIGHT_BEGINS, NOON, POINT
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from daemon.why.show_why import Why
+    from tests.support.commands import Ran
+
+
+@pytest.fixture(scope="module")
+def eventful(tmp_path_factory: pytest.TempPathFactory) -> Home:
+    """Play a night in which somebody asks, the daemon is started again, and power comes late."""
+    home = Home(tmp_path_factory.mktemp("eventful"))
+    with home.place(NOON - 26 * HOUR) as place:
+        place.until(EVENING, every=30 * MINUTE)
+        place.plug_in(35.0)
+        place.until(EVENING + HOUR)
+        place.ask(want_percent=90)
+        place.until(EVENING + 90 * MINUTE)
+        place.end()
+    with home.place(EVENING + 95 * MINUTE) as place:
+        place.there = True
+        place.draws = False
+        place.until(NIGHT_BEGINS + 3 * MINUTE, every=MINUTE)
+        place.draws = True
+        place.leave()
+    return home
+
+
+def text_of(why: Why) -> str:
+    shown = rich_text(show_why(why.scene.house, [why]), 80)
+    return "\n".join(line.rstrip() for line in shown.splitlines())
+
+
+def test_a_whole_story(eventful: Home) -> None:
+    """From the answer to the account, as a householder reads it: nothing more, nothing less."""
+    assert text_of(eventful.why()) == STORY.strip("\n")
+
+
+STORY = """
+Kowhai Cottage: the night from Wed 03 Jun 2026, noon, to Thu 04 Jun, noon
+
+driveway: hatchback
+  It charged 31.8 kWh between 21:03 and 01:22, in the cheapest hours before
+  07:20, for NZD 6.15. At 07:20 the battery held about 90 %; 60 % were needed.
+
+              Wednesday 03 June
+12:00 command As the night begins, told not to charge: no vehicle is plugged in
+              (renewed by command 220202).
+18:30 vehicle The vehicle is plugged in.
+18:30 battery The vehicle tells its charge: 35 %.
+18:30 plan    Planned because the vehicle was plugged in: 26.0 kWh from 21:00 to
+              00:31 for NZD 5.02, from 35 % (as the vehicle told) to 80 % by
+              07:20 (60 % needed).
+              Charges 26.0 kWh between 21:00 and 00:31 (night) at 0.1932 NZD per
+              kWh. Keeps out of peak at 0.4738 NZD per kWh. Charging at once
+              would cost NZD 5.16 more. Charging on a timer would cost the same.
+              An hour earlier the same charge would cost NZD 2.07 more; an hour
+              later, the same. At 16 A it would cost the same.
+18:30 command Still told not to charge: cheaper hours are to come (command
+              220203).
+19:30 request Somebody asks: charge to 90 %.
+19:30 plan    Planned anew because somebody asked: 31.8 kWh from 21:00 to 01:29
+              for NZD 6.14, from 35 % (as the vehicle told) to 90 % by 07:20 (60
+              % needed).
+              Before: 80 % wanted, 26.0 kWh to come from 21:00 to 00:31. Charges
+              31.8 kWh between 21:00 and 01:29 (night) at 0.1932 NZD per kWh.
+              Charging at once would cost NZD 3.09 more.
+20:00 daemon  The daemon ends.
+20:05 daemon  The daemon starts.
+21:00 command Told to charge at 32 A: cheapest hours before 07:20 (command
+              220806).
+21:02 command Told again to charge at 32 A, as the meter did not show it
+              (command 220807, renewed 12 times).
+21:03 meter   Power flows.
+              Thursday 04 June
+01:00 plan    Planned anew because the meter showed another charge than was
+              planned with: 2.7 kWh from 01:00 to 01:27 for NZD 0.52, from 85 %
+              (as counted by the meter) to 90 % by 07:20 (60 % needed).
+              Before: 3.5 kWh to come from 21:00 to 01:29. Charges 2.7 kWh
+              between 01:00 and 01:27 (night) at 0.1932 NZD per kWh. Charging at
+              once would cost the same. An hour later the same charge would cost
+              the same.
+01:22 plan    Planned anew because what was planned had been reached: nothing to
+              charge, as it holds 90 % (as counted by the meter), and is to hold
+              90 % by 07:20 (60 % needed).
+              Before: 0.5 kWh to come from 01:00 to 01:27. The battery holds 90
+              %, and 90 % is all that is wanted: nothing to charge.
+01:22 command Told not to charge: the plan has nothing more to charge (command
+              220820, renewed once).
+01:22 meter   Power has stopped: 31.83 kWh since 21:03.
+07:19 vehicle The vehicle is unplugged.
+07:19 command Still told not to charge: no vehicle is plugged in (command
+              220822).
+07:20 night   The night is closed, and accounted for.
+
+  31.83 kWh at the meter for NZD 6.15, tax included:
+    night: 31.83 kWh at 0.1932 per kWh, NZD 6.15
+  Charging at once would have cost NZD 11.31; charging on a timer would have
+  cost NZD 6.15.
+"""
+
+
+def test_the_account_is_the_record(eventful: Home) -> None:
+    """What is said of energy and money is what the night's record says, not reckoned anew."""
+    why = eventful.why()
+    with open_ledger(eventful.path, read_only=True) as ledger:
+        (record,) = ledger.nights(NIGHT, NIGHT, POINT)
+    assert why.scene.night.record == record
+    assert why.scene.night.energy_wh == night_row(record).energy_wh
+    assert sum(flow.wh for flow in why.scene.flows) == why.scene.night.energy_wh
+
+
+def test_every_alert_has_words() -> None:
+    """A code that is raised is explained: one sentence each, and none for what is never raised."""
+    codes = {
+        value for name, value in vars(alerts).items() if name.isupper() and isinstance(value, str)
+    }
+    assert set(ALERT_MEANS) == codes
+    assert all(words.endswith(".") and len(words) < 80 for words in ALERT_MEANS.values())
+
+
+# --- any night --------------------------------------------------------------------------------
+
+DOINGS: dict[str, Callable[[Place], None]] = {
+    "plug in": lambda place: place.plug_in(30.0),
+    "unplug": lambda place: place.unplug(),
+    "draws": lambda place: setattr(place, "draws", True),
+    "draws nothing": lambda place: setattr(place, "draws", False),
+    "sticks": lambda place: setattr(place, "stuck", True),
+    "sticks no more": lambda place: setattr(place, "stuck", False),
+    "mute": lambda place: setattr(place, "mute", True),
+    "heard": lambda place: setattr(place, "mute", False),
+    "now": lambda place: place.ask(charge_now=True),
+    "skip": lambda place: place.ask(skip_until=place.clock.now() + 2 * HOUR),
+    "more": lambda place: place.ask(need_percent=95, want_percent=95),
+    "forget": lambda place: place.ask(clear=True),
+    "fault": lambda place: place.pilot("F"),
+    "no fault": lambda place: place.pilot("B"),
+    "soc": lambda place: place.post(
+        "vehicle", VehicleReport(at=place.clock.now(), soc_percent=50.0)
+    ),
+}
+STEP = st.tuples(st.sampled_from([*DOINGS, "start again"]), st.integers(1, 150))
+
+
+@settings(max_examples=6)
+@given(steps=st.lists(STEP, min_size=4, max_size=9))
+def test_every_command_is_told_once(steps: list[tuple[str, int]]) -> None:
+    """Whatever happens: each command of the night is in one line of its story, in order of time."""
+    with tempfile.TemporaryDirectory() as directory:
+        home = Home(Path(directory))
+        at, meter_wh, there = EVENING - 2 * HOUR, 1e6, False
+        rest = [("plug in", 30), *steps]
+        while rest:
+            with home.place(at, meter_wh=meter_wh) as place:
+                place.there = there
+                while rest and (step := rest.pop(0))[0] != "start again":
+                    DOINGS[step[0]](place)
+                    place.until(place.true_now + step[1] * MINUTE)
+                place.end()
+                at, meter_wh, there = place.true_now + MINUTE, place.meter_wh, place.there
+        why = home.why(max(at, LATER))
+        with open_ledger(home.path, read_only=True) as ledger:
+            night = why.scene.night
+            rows = ledger.commands_between(POINT, night.begins, night.upto)
+        told = [serial for entry in why.story for serial in entry.serials]
+        assert sorted(told) == [row.serial for row in rows]
+        assert all(one.at <= other.at for one, other in pairwise(why.story))
+        assert why.answer.text.startswith("It ")
+        assert max(map(len, text_of(why).splitlines())) <= 80
+
+
+# --- the command ------------------------------------------------------------------------------
+
+
+def at(monkeypatch: pytest.MonkeyPatch, hours: int) -> None:
+    """Let it be so many hours after the night's end."""
+    monkeypatch.setattr(SystemClock, "now", lambda _clock: NOON + hours * HOUR)
+
+
+def test_it_is_told_for_scripts(
+    eventful: Home, run: Callable[..., Ran], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One JSON document says the same: the answer, its causes, what flowed, account and story."""
+    at(monkeypatch, 20)
+    ran = run("why", str(eventful.household), "--night", "2026-06-03", "--json")
+    assert (ran.code, ran.err) == (0, "")
+    document = json.loads(ran.out)
+    why = eventful.why()
+    (point,) = document["charge_points"]
+    assert (document["night"], document["over"]) == ("2026-06-03", True)
+    assert (document["begins"], document["ends"]) == (
+        "2026-06-03T00:00:00Z",
+        "2026-06-04T00:00:00Z",
+    )
+    assert point["answer"] == why.answer.text
+    assert point["causes"] == ["charged"]
+    assert len(point["story"]) == len(why.story)
+    assert sum(flow["kwh"] for flow in point["charged"]) == point["account"]["energy_kwh"]
+
+
+def test_the_last_night_that_has_begun_is_told(
+    eventful: Home, run: Callable[..., Ran], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without --night: before noon that of yesterday, after noon that of today."""
+    at(monkeypatch, -1)
+    assert "the night from Wed 03 Jun 2026, noon" in run("why", str(eventful.household)).out
+    at(monkeypatch, 1)
+    ran = run("why", str(eventful.household), "--charge-point", "driveway")
+    assert "the night from Thu 04 Jun 2026, noon" in ran.out
+    assert "This night is not over. The one before it: --night 2026-06-03" in ran.out
+
+
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [
+        (("--night", "2026-06-01"), "--night: the ledger begins in the night of 2026-06-02; it"),
+        (("--night", "2026-06-05"), "--night: the night of 2026-06-05 has not begun; the last one"),
+        (("--night", "soon"), "--night: expected a date such as 2026-06-03, got 'soon'"),
+        (("--charge-point", "barn"), "--charge-point: expected one of driveway, got 'barn'"),
+    ],
+)
+def test_what_has_no_meaning_is_refused(
+    eventful: Home,
+    run: Callable[..., Ran],
+    monkeypatch: pytest.MonkeyPatch,
+    options: tuple[str, ...],
+    told: str,
+) -> None:
+    """In one line, with exit code 2."""
+    at(monkeypatch, 1)
+    ran = run("why", str(eventful.household), *options)
+    assert (ran.code, ran.out) == (2, "")
+    assert told in ran.err
+
+
+def test_an_empty_ledger_has_nothing_to_tell(
+    tmp_path: Path, run: Callable[..., Ran], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nor has one that is not there; both are said in one line."""
+    at(monkeypatch, 1)
+    home = Home(tmp_path)
+    missing = run("why", str(home.household))
+    assert missing.code == 2
+    assert str(home.path) in missing.err
+    open_ledger(home.path).close()
+    empty = run("why", str(home.household))
+    assert empty.code == 2
+    assert "is empty: nothing to tell" in empty.err
+
+
+BARN = """charge_points:
+  barn:
+    charging_mode: 3
+    max_amps: 16
+    switching: current
+"""
+
+
+def test_each_charge_point_is_told(
+    tmp_path: Path, run: Callable[..., Ran], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In the order of the file; or only the one that is asked for."""
+    home = Home(tmp_path, ("charge_points:\n", BARN))
+    with home.place() as place:
+        place.until(EVENING)
+    at(monkeypatch, -17)
+    both = json.loads(run("why", str(home.household), "--json").out)["charge_points"]
+    assert [(it["charge_point"], it["vehicle"]) for it in both] == [
+        ("barn", None),
+        ("driveway", "hatchback"),
+    ]
+    assert all(it["answer"].startswith("It did not charge yet: ") for it in both)
+    one = run("why", str(home.household), "--charge-point", "barn")
+    assert "\nbarn\n" in one.out
+    assert "driveway" not in one.out
+
+
+def test_nothing_is_written(eventful: Home) -> None:
+    """To tell a night changes nothing in the ledger."""
+    before = eventful.path.read_bytes()
+    eventful.why()
+    assert eventful.path.read_bytes() == before
+
+
+def test_a_night_before_is_told_too(eventful: Home) -> None:
+    """The night before, of which the ledger knows the end only, is told as far as it is known."""
+    why = eventful.why(night=date(2026, 6, 2))
+    assert why.answer.text.startswith("It did not charge: the ledger begins at 10:00")
+    assert why.scene.night.ends - why.scene.night.begins == timedelta(days=1)

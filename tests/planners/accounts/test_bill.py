@@ -1,0 +1,137 @@
+"""A bill beside ours: each difference has the cause that was put there."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, timedelta
+from decimal import Decimal
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from planners.accounts.bill_bands import FROM_ENERGY, NO_SUCH_BAND, RATES, Bought, compare_bands
+from planners.accounts.bill_hours import (
+    CLOCK,
+    ESTIMATED,
+    MISSING,
+    NOT_ON_BILL,
+    OTHER_LOAD,
+    UNEXPLAINED,
+    compare_half_hours,
+    findings,
+)
+from planners.local_time.settlement import HalfHour, half_hours
+
+ZONE = ZoneInfo("Europe/Berlin")
+FIRST, LAST = date(2026, 10, 20), date(2026, 10, 31)
+HOUR = timedelta(hours=1)
+
+
+def metered() -> list[HalfHour]:
+    """Charge from two to five every night, by the wall."""
+    grid = half_hours(FIRST, LAST, ZONE)
+    return [HalfHour(a, b, 3600 if 2 <= a.astimezone(ZONE).hour < 5 else 0, 0) for a, b in grid]
+
+
+def billed(ours: list[HalfHour]) -> dict[datetime, Decimal]:
+    return {it.start: Decimal(it.wh or 0) for it in ours}
+
+
+def causes(ours: list[HalfHour], theirs: dict[datetime, Decimal]) -> list[tuple[str, int, int]]:
+    found = findings(compare_half_hours(ours, theirs, ZONE))
+    return [(it.cause, it.shift_hours, it.count) for it in found]
+
+
+def test_what_agrees_has_no_cause() -> None:
+    """Nor has what differs by 0.05 kWh at the most."""
+    ours = metered()
+    near = {start: wh + 50 for start, wh in billed(ours).items()}
+    assert causes(ours, near) == []
+
+
+@pytest.mark.parametrize("hours", [-13, -1, 1, 2])
+def test_a_clock_that_is_hours_away_is_told(hours: int) -> None:
+    """The same energy, whole hours later or earlier, is one finding on each side of a change."""
+    ours = metered()
+    shifted = {start + hours * HOUR: wh for start, wh in billed(ours).items()}
+    found = causes(ours, {it.start: Decimal(0) for it in ours} | shifted)
+    assert {(cause, shift) for cause, shift, _ in found} == {(CLOCK, hours)}
+
+
+def test_a_clock_that_ignores_the_change_is_told_on_one_side_of_it() -> None:
+    """Summer time that goes on after 25 October shifts what comes after it, and nothing before."""
+    ours = metered()
+    change = datetime.fromisoformat("2026-10-25T01:00:00+00:00")
+    theirs = {
+        start + (HOUR if start >= change else 0 * HOUR): wh for start, wh in billed(ours).items()
+    }
+    lines = compare_half_hours(ours, {it.start: Decimal(0) for it in ours} | theirs, ZONE)
+    told = [line for line in lines if line.cause]
+    assert {(line.cause, line.shift_hours) for line in told} == {(CLOCK, 1)}
+    assert min(line.start for line in told) >= change
+
+
+def test_other_load_is_more_all_the_time() -> None:
+    """A home that draws 0.2 kWh each half-hour is one finding; a clock is seen beside it."""
+    ours = metered()
+    home = {start: wh + 200 for start, wh in billed(ours).items()}
+    assert causes(ours, home) == [(OTHER_LOAD, 0, len(ours))]
+    late = {start: Decimal(200) for start in home} | {
+        start + HOUR: wh for start, wh in home.items()
+    }
+    assert {(cause, shift) for cause, shift, _ in causes(ours, late)} == {
+        (CLOCK, 1), (OTHER_LOAD, 0),
+    }  # fmt: skip
+
+
+def test_single_half_hours_have_their_own_causes() -> None:
+    """Not read, not billed, estimated, or without a cause: each named where it is."""
+    ours = metered()
+    theirs = billed(ours)
+    ours[4] = HalfHour(ours[4].start, ours[4].end, None, 0)
+    del theirs[ours[5].start]
+    ours[6] = HalfHour(ours[6].start, ours[6].end, 3600, 3600)
+    theirs[ours[6].start] = Decimal(3000)
+    theirs[ours[30].start] = Decimal(800)
+    assert causes(ours, theirs) == [
+        (MISSING, 0, 1), (NOT_ON_BILL, 0, 1), (ESTIMATED, 0, 1), (UNEXPLAINED, 0, 1),
+    ]  # fmt: skip
+
+
+def bought(kwh: str, cost: str, estimated_wh: int = 0) -> Bought:
+    return Bought(Decimal(kwh) * 1000, Decimal(cost), estimated_wh)
+
+
+@pytest.mark.parametrize(
+    ("ours", "theirs", "all_read", "energy", "cost"),
+    [
+        (bought("100", "20.00"), bought("101", "20.20"), True, "", FROM_ENERGY),
+        (bought("5", "1.00"), bought("5.1", "1.02"), True, "", ""),
+        (bought("100", "20.00"), bought("100", "23.00"), True, "", RATES),
+        (bought("100", "20.00", 6000), bought("95", "19.00"), True, ESTIMATED, FROM_ENERGY),
+        (bought("100", "20.00"), bought("140", "28.00"), False, MISSING, FROM_ENERGY),
+        (bought("100", "20.00"), bought("140", "28.00"), True, OTHER_LOAD, FROM_ENERGY),
+        (bought("100", "20.00"), bought("80", "16.00"), True, UNEXPLAINED, FROM_ENERGY),
+    ],
+)
+def test_a_band_has_the_cause_of_what_differs(
+    ours: Bought, theirs: Bought, energy: str, cost: str, *, all_read: bool
+) -> None:
+    """Energy above 1 % or 0.1 kWh, cost above 0.02; a cost that its energy explains says so."""
+    (line,) = compare_bands({"night": ours}, {"night": theirs}, all_read=all_read)
+    assert (line.energy_cause, line.cost_cause) == (energy, cost)
+
+
+def test_energy_that_moved_between_bands_is_a_clock() -> None:
+    """The sums agree, one band has more and the other less."""
+    lines = compare_bands(
+        {"night": bought("100", "20.00"), "day": bought("50", "15.00")},
+        {"night": bought("90", "18.00"), "day": bought("60", "18.00")},
+        all_read=True,
+    )
+    assert [line.energy_cause for line in lines] == [CLOCK, CLOCK]
+
+
+def test_a_band_of_one_side_alone_is_told() -> None:
+    """Whatever else it may be: its name."""
+    lines = compare_bands({"night": bought("9", "2")}, {"nacht": bought("9", "2")}, all_read=True)
+    assert [line.energy_cause for line in lines] == [NO_SUCH_BAND, NO_SUCH_BAND]

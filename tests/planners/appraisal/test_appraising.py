@@ -1,0 +1,257 @@
+"""An appraisal as a whole: what is held against what, and what the year's edges do to it."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+from decimal import Decimal
+
+import numpy as np
+import pytest
+
+from config.files.errors import UsageError
+from planners.appraisal.appraising import appraise
+from planners.appraisal.choice_case import case_of
+from planners.appraisal.ranking import Held, payback_years
+from planners.appraisal.spreads import spread_of
+from planners.year.driving_days import days_of_year, driving_of
+from tests.planners.appraised import (
+    DAILY,
+    Keys,
+    cheap_night,
+    choice,
+    choices_file,
+    flat,
+    point,
+    socket,
+)
+
+WANTED: Keys = {"need_percent": 40.0, "want_percent": 80.0, "max_rate": Decimal("0.25")}
+
+
+@pytest.mark.parametrize(
+    ("outlay_more", "saves", "years"),
+    [
+        (1000, 500, 2.0),
+        (1000, 0, None),
+        (1000, -10, None),
+        (0, 100, 0.0),
+        (0, 0, 0.0),
+        (-200, 50, 0.0),
+        (0, -5, None),
+        (-200, -50, None),
+    ],
+)
+def test_an_outlay_is_paid_back_by_what_is_saved(
+    outlay_more: float, saves: float, years: float | None
+) -> None:
+    """Outlay over saving; nothing to pay back takes no time; what loses never pays."""
+    assert payback_years(outlay_more, saves) == years
+
+
+def test_the_fewest_nights_short_come_before_the_least_cost() -> None:
+    """Of those, the cheapest; of several that cost the same, the first."""
+    held = Held(
+        year_costs=np.zeros((3, 4)),
+        totals=np.array([[5.0, 1, 3, 9], [4, 2, 3, 9], [3, 3, 3, 8]]),
+        nights_short=np.array([[0, 2, 0, 7], [0, 0, 0, 7], [1, 0, 0, 8]]),
+    )
+    assert held.winners.tolist() == [1, 1, 0, 0]
+
+
+@pytest.mark.parametrize("count", [1, 2, 19, 20, 21, 100, 1000])
+def test_a_range_holds_nine_of_ten_and_its_ends_were_drawn(count: int) -> None:
+    """By its definition: the least value that a twentieth, or 19 twentieths, are not above."""
+    values = np.random.default_rng(count).gamma(2, 3, count)
+    found = spread_of(values)
+    assert {found.low, found.high} <= {*values.tolist()}
+    for end, share in ((found.low, 0.05), (found.high, 0.95)):
+        assert np.count_nonzero(values <= end) >= share * count - 1e-9
+        assert np.count_nonzero(values < end) < share * count
+    assert spread_of(np.array([1.0] * 90 + [np.inf] * 10)).high == np.inf
+
+
+DRAWN: Keys = DAILY | {"spread_percent": 40.0, "draws": 30, "seed": 4}
+
+
+def test_drawn_years_are_counted_and_lie_around_the_declared_one() -> None:
+    """One choice wins in each; the same seed gives the same ranges; progress ends with all."""
+    file = choices_file(
+        choice("flat", charge_point=socket(), planner="at_once"),
+        choice("night", cheap_night(), outlay=Decimal(700), **WANTED),
+        driving=DRAWN, tick_minutes=60,
+    )  # fmt: skip
+    told: list[tuple[int, int]] = []
+    found = appraise(file, {}, progress=lambda done, of: told.append((done, of)))
+    assert sum(it.cheapest_in for it in found.choices) == 30
+    assert told[-1] == (60, 60)
+    assert [done for done, _ in told] == sorted(done for done, _ in told)
+    for it in found.choices:
+        for name in ("energy_kwh", "cost", "cost_per_km", "total_over_years"):
+            spread, middle = it.spreads[name], getattr(it, name)
+            assert spread.low < spread.high
+            assert spread.low == pytest.approx(middle, rel=0.15)
+            assert spread.high == pytest.approx(middle, rel=0.15)
+    assert appraise(file, {}) == found
+
+
+def test_ranges_are_of_the_figures_that_they_stand_beside() -> None:
+    """With a spread of next to nothing every range is the declared figure, and none is left out.
+
+    The need is not met, trips go beyond the battery, and the second choice never pays back.
+    """
+    driving = DRAWN | {"spread_percent": 1e-7, "draws": 3, "distance_per_year": "90000 km"}
+    file = choices_file(
+        choice("socket", charge_point=socket(), need_percent=70.0, planner="at_once"),
+        choice("night", cheap_night("0.40", "0.45"), outlay=Decimal(10), need_percent=70.0),
+        driving=driving, tick_minutes=60,
+    )  # fmt: skip
+    choices = appraise(file, {}).choices
+    assert choices[0].nights_short > 0
+    assert choices[0].charged_elsewhere_kwh > 0
+    assert choices[1].payback_years is None
+    for it in choices:
+        assert set(it.spreads) == {
+            "energy_kwh", "cost", "year_cost", "total_over_years", "saves_per_year",
+            "payback_years", "nights_short", "shortfall_kwh", "charged_elsewhere_kwh",
+            "cost_per_kwh", "cheapest_band_share", "cost_per_km", "cost_per_mile",
+        }  # fmt: skip
+        for name, spread in it.spreads.items():
+            figure = getattr(it, name)
+            figure = np.inf if figure is None else figure
+            assert spread.low == pytest.approx(figure, rel=1e-4, abs=1e-4), name
+            assert spread.high == pytest.approx(figure, rel=1e-4, abs=1e-4), name
+
+
+def test_standing_charges_are_counted_by_the_days_of_the_year() -> None:
+    """0.50 a day more with 15 % of tax: 365 days of 2027, 366 of 2028."""
+    dear = flat(standing_charge=Decimal("0.80"), tax_percent=Decimal(15))
+    plain = flat(standing_charge=Decimal("0.30"), tax_percent=Decimal(15))
+    for year, days in ((2027, 365), (2028, 366)):
+        file = choices_file(choice("plain", plain), choice("dear", dear), year=year)
+        one, other = appraise(file, {}).choices
+        assert one.standing_charge_difference == 0
+        assert other.standing_charge == pytest.approx(0.80 * 1.15 * days)
+        assert other.standing_charge_difference == pytest.approx(0.50 * 1.15 * days)
+        assert other.year_cost == pytest.approx(other.cost + other.standing_charge_difference)
+        assert other.saves_per_year == pytest.approx(-other.standing_charge_difference)
+        assert other.nights == days
+        assert other.total_over_years == pytest.approx(8 * other.year_cost)
+
+
+def test_what_the_rest_of_the_home_uses_is_priced_by_its_hours() -> None:
+    """9.6 kWh from 21:00 to 07:00, 7 of those 10 hours cheap; 2.4 kWh all day, 7 of 24 hours.
+
+    On the days on which the clock changes an hour is missing or double, which is counted here hour
+    by hour.
+    """
+    use: list[Keys] = [{"kwh_per_day": 9.6, "hours": "21:00-07:00"}, {"kwh_per_day": 2.4}]
+    file = choices_file(choice("flat"), choice("night", cheap_night()), home_use=use)
+    _, night = appraise(file, {}).choices
+    cost = 0.0
+    instant = datetime(2027, 1, 1, tzinfo=file.zone).astimezone(UTC)
+    last = datetime(2028, 1, 1, tzinfo=file.zone).astimezone(UTC)
+    while instant < last:
+        hour = instant.astimezone(file.zone).hour
+        kwh = 0.1 + (0.96 if hour >= 21 or hour < 7 else 0.0)
+        cost += kwh * ((0.12 if hour >= 23 or hour < 6 else 0.32) - 0.28)
+        instant += timedelta(hours=1)
+    assert night.home_cost_difference == pytest.approx(cost)
+    assert night.year_cost == pytest.approx(night.cost + cost)
+
+
+def dated(*days: str) -> Keys:
+    trips = [{"date": date.fromisoformat(day), "distance": "60 km"} for day in days]
+    return {"leaves": "07:20", "returns": "18:10", "trips": trips}
+
+
+def test_cheap_hours_are_looked_for_in_the_last_week_before_leaving() -> None:
+    """After three weeks at home: a plan begins seven days before, what charges at once does not."""
+    driving = dated("2027-03-01", "2027-03-22")
+    # After the last trip nothing says when it leaves: a day later, the margin before.
+    rules = [choice("exact", cheap_night()), choice("now", cheap_night(), planner="at_once")]
+    file = choices_file(*rules, driving=driving)
+    days = driving_of(file)
+    exact, now = (case_of(file, it, days, ()) for it in file.choices)
+    lengths = [(it.windows.end - it.windows.first).tolist() for it in (exact, now)]
+    assert lengths[0] == [7 * 48, 46]
+    assert lengths[1][0] == 20 * 48 + 25
+    one, other = appraise(file, {}).choices
+    assert one.cost < other.cost
+    assert one.energy_kwh == pytest.approx(other.energy_kwh) == pytest.approx(2 * 60 * 0.165 / 0.9)
+
+
+def test_nights_without_time_to_charge_are_short_and_nothing_breaks() -> None:
+    """Back ten minutes before it leaves again, with a margin of fifteen: there is no night."""
+    driving = {"distance_per_year": "15000 km", "leaves": "07:20", "returns": "07:10"}
+    file = choices_file(choice("one"), choice("two", cheap_night(), **WANTED), driving=driving)
+    for it in appraise(file, {}).choices:
+        assert (it.energy_kwh, it.cost, it.cost_per_kwh) == (0, 0, None)
+        assert it.nights == 365
+        assert it.nights_short > 360
+        used = 15_000 * 0.165
+        assert it.charged_elsewhere_kwh == pytest.approx(used - 0.8 * 52)
+        assert it.longest_day_km == 0
+
+
+def test_a_full_taper_with_standby_is_computed_in_finite_time() -> None:
+    """Near full the standby takes all, so that no number of ticks ever fills the battery."""
+    taper = [[60, 100], [80, 60], [95, 4]]
+    car = {"taper": taper, "standby_watts": 300.0, "chemistry": "lfp"}
+    file = choices_file(choice("one", need_percent=90.0), vehicle=car, tick_minutes=5)
+    [it] = appraise(file, {}).choices
+    assert it.energy_kwh > 15_000 * 0.165 / 0.9
+    assert it.longest_day_km is not None
+    assert it.longest_day_km > 0
+
+
+def test_a_year_needs_a_ledger_where_it_asks_for_one() -> None:
+    """Nothing was handed over."""
+    driving = {"leaves": "07:20", "returns": "18:10", "ledger": {"path": "l.db", "vehicle": "car"}}
+    with pytest.raises(UsageError, match="expected a ledger with nights of at least 28 days"):
+        appraise(choices_file(choice("one"), driving=driving), {})
+
+
+def test_a_record_is_appraised_as_it_was() -> None:
+    """What was metered in each night of the year is what is bought, at the same efficiency."""
+    driving = {"leaves": "07:20", "returns": "18:10", "ledger": {"path": "l.db", "vehicle": "car"}}
+    used = {day: 4000 + 500 * (n % 7) for n, day in enumerate(days_of_year(2027))}
+    file = choices_file(choice("one", need_percent=80.0), driving=driving)
+    found = appraise(file, {}, used)
+    [it] = found.choices
+    assert it.energy_kwh == pytest.approx(sum(used.values()) / 1000)
+    assert it.cost == pytest.approx(it.energy_kwh * 0.28)
+    assert (found.trips, it.nights_short) == (365, 0)
+    assert not any("The ledger holds" in caution for caution in found.cautions)
+
+
+def test_a_record_of_few_days_is_cautioned_about() -> None:
+    """Five weeks in winter do not say what the summer is like."""
+    driving = {"leaves": "07:20", "returns": "18:10", "ledger": {"path": "l.db", "vehicle": "car"}}
+    used = dict.fromkeys(days_of_year(2027)[:35], 4000)
+    found = appraise(choices_file(choice("one"), driving=driving), {}, used)
+    assert found.cautions[0].startswith("The ledger holds 35 days of the year: other seasons")
+
+
+def test_one_figure_agrees_with_another() -> None:
+    """Bands add up, and costs by distance are those of the distance that was driven."""
+    file = choices_file(
+        choice("flat", charge_point=socket(), planner="at_once"),
+        choice("night", cheap_night(), charge_point=point(), outlay=Decimal(900), **WANTED),
+    )
+    found = appraise(file, {})
+    assert found.distance_km == pytest.approx(15_000)
+    assert found.trips_kwh == pytest.approx(15_000 * 0.165)
+    for it in found.choices:
+        assert sum(line.kwh for line in it.by_band) == pytest.approx(it.energy_kwh)
+        assert sum(line.cost for line in it.by_band) == pytest.approx(it.cost)
+        assert it.cost_per_km == pytest.approx(it.cost / 15_000)
+        assert it.cost_per_mile == pytest.approx(it.cost / 15_000 * 1.609344)
+        assert it.cost_per_kwh == pytest.approx(it.cost / it.energy_kwh)
+        assert it.total_over_years == pytest.approx(it.outlay + 8 * it.year_cost)
+    first, night = found.choices
+    assert night.saves_per_year == pytest.approx(first.year_cost - night.year_cost)
+    assert night.payback_years == pytest.approx(900 / night.saves_per_year)
+    cheap = [line.kwh for line in night.by_band if line.band == "night"]
+    assert night.cheapest_band_share == pytest.approx(sum(cheap) / night.energy_kwh)
+    middle = dict(found.curve)[found.distance_km or 0]
+    assert middle == pytest.approx([it.total_over_years for it in found.choices])

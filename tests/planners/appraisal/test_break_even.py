@@ -1,0 +1,268 @@
+"""What would change the answer: each figure that is found is put into the file, and held true."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+import pytest
+
+from config.files.series import PricePoint
+from planners.appraisal.appraising import appraise
+from planners.year.driving_days import days_of_year, local_midnight
+from tests.planners.appraised import (
+    DAILY,
+    Keys,
+    cheap_night,
+    choice,
+    choices_file,
+    flat,
+    point,
+    price_series,
+    socket,
+)
+
+if TYPE_CHECKING:
+    from config.choices.choices_file import ChoicesFile
+    from planners.appraisal.appraisal import Appraisal, BreakEven
+
+NEARLY = 1e-3
+"""Totals agree to a thousandth where a break-even is."""
+
+WANTED: Keys = {"need_percent": 40.0, "want_percent": 80.0, "max_rate": Decimal("0.25")}
+OUTLAY = 1500
+HOUR = timedelta(hours=1)
+
+
+def three(km: float = 15_000, night: str = "0.12", outlay: float = OUTLAY) -> ChoicesFile:
+    """Offer a flat rate; a cheap night at the same socket, dearer to have; and a charge point."""
+    dear: Keys = {"standing_charge": Decimal("0.60")}
+    return choices_file(
+        choice("flat", flat(), charge_point=socket(), planner="at_once"),
+        choice("night", cheap_night(night, **dear), charge_point=socket(), **WANTED),
+        choice(
+            "point", cheap_night(night, **dear), charge_point=point(),
+            outlay=Decimal(f"{outlay:.6f}"), **WANTED,
+        ),
+        driving=DAILY | {"distance_per_year": f"{km:.6f} km"},
+        tick_minutes=60,
+    )  # fmt: skip
+
+
+def totals(appraisal: Appraisal) -> dict[str, float]:
+    return {it.name: it.total_over_years for it in appraisal.choices}
+
+
+def assert_level(appraisal: Appraisal, one: str, even: BreakEven) -> None:
+    assert even.rival is not None
+    found = totals(appraisal)
+    assert found[one] == pytest.approx(found[even.rival], rel=NEARLY)
+
+
+@pytest.fixture(scope="module")
+def declared() -> Appraisal:
+    return appraise(three(), {})
+
+
+def test_the_distance_found_is_where_another_choice_becomes_cheapest(declared: Appraisal) -> None:
+    """Driven less, the dearer standing charge is no longer paid back."""
+    assert declared.break_even is not None
+    [below] = [it for it in declared.break_even.distance_per_year if it.at and it.at < it.now]
+    assert below.now == pytest.approx(15_000)
+    assert declared.cheapest == "night"
+    assert not below.by_shortage
+    assert below.at is not None
+    at = appraise(three(below.at), {})
+    assert_level(at, "night", below)
+    assert appraise(three(below.at * 0.98), {}).cheapest == below.rival == "flat"
+    assert appraise(three(below.at * 1.02), {}).cheapest == "night"
+
+
+def test_the_rate_found_is_where_another_choice_becomes_cheapest(declared: Appraisal) -> None:
+    """The tariff's own night rate, put into both choices that have it."""
+    assert declared.break_even is not None
+    rate = declared.break_even.rate
+    assert rate.now == pytest.approx(0.12)
+    assert declared.break_even.rate_band == "night"
+    assert rate.at is not None
+    assert rate.at > rate.now
+    assert_level(appraise(three(night=f"{rate.at:.9f}"), {}), "night", rate)
+    assert appraise(three(night=f"{rate.at + 0.002:.9f}"), {}).cheapest == rate.rival == "flat"
+    assert appraise(three(night=f"{rate.at - 0.002:.9f}"), {}).cheapest == "night"
+
+
+def test_the_outlay_found_is_where_another_choice_becomes_cheapest() -> None:
+    """Without an outlay the charge point would win; it may cost so much, to the cent."""
+    file = choices_file(
+        choice("flat", flat(), charge_point=point(), planner="at_once"),
+        choice("night", cheap_night(), charge_point=point(), outlay=Decimal(500), **WANTED),
+        tick_minutes=60,
+    )
+    found = appraise(file, {}).break_even
+    assert found is not None
+    assert (found.outlay.now, found.outlay.rival) == (500, "flat")
+    assert found.outlay.at is not None
+    for more, winner in ((-0.01, "night"), (0.01, "flat")):
+        dear = file.choices[1].model_copy(
+            update={"outlay": Decimal(f"{found.outlay.at + more:.6f}")}
+        )
+        again = appraise(file.model_copy(update={"choices": (file.choices[0], dear)}), {})
+        assert again.cheapest == winner
+        assert totals(again)["night"] == pytest.approx(totals(again)["flat"], abs=0.02)
+
+
+def socket_or_point(km: float, out: Keys, better: Keys) -> Appraisal:
+    """Set a socket that costs less beside a charge point at the same rate that is never short."""
+    driving = {"leaves": "07:20", "returns": "22:10", "distance_per_year": f"{km:.6f} km"}
+    need: Keys = {"need_percent": 70.0, "want_percent": 80.0}
+    socket_, point_ = choice("socket", flat(), **out, **need), choice("point", **better, **need)
+    return appraise(choices_file(socket_, point_, driving=driving, tick_minutes=60), {})
+
+
+def test_a_choice_can_lose_its_place_by_being_short() -> None:
+    """Nine hours of 2.3 kW bring 18.6 kWh: from some distance on they no longer do."""
+    out: Keys = {"charge_point": socket(), "planner": "at_once"}
+    better: Keys = {"charge_point": point(), "planner": "at_once", "outlay": Decimal(900)}
+    found = socket_or_point(30_000, out, better)
+    assert found.cheapest == "socket"
+    assert found.break_even is not None
+    [above] = found.break_even.distance_per_year
+    assert above.at is not None
+    assert (above.rival, above.at > above.now, above.by_shortage) == ("point", True, True)
+    assert socket_or_point(above.at * 1.002, out, better).cheapest == "point"
+    assert socket_or_point(above.at * 0.99, out, better).cheapest == "socket"
+
+
+def test_a_choice_can_gain_its_place_by_a_rival_being_short() -> None:
+    """Driven less, the cheaper socket is short no longer: it wins without a crossing of totals."""
+    out: Keys = {"charge_point": socket(), "planner": "at_once"}
+    better: Keys = {"charge_point": point(), "planner": "at_once", "outlay": Decimal(900)}
+    found = socket_or_point(45_000, out, better)
+    assert found.cheapest == "point"
+    assert totals(found)["socket"] < totals(found)["point"]
+    assert found.break_even is not None
+    [below] = found.break_even.distance_per_year
+    assert below.at is not None
+    # What changes is not that the charge point comes to be short.
+    assert (below.rival, below.by_shortage) == ("socket", False)
+    assert 0 < below.at < below.now
+    assert socket_or_point(below.at * 0.99, out, better).cheapest == "socket"
+    assert socket_or_point(below.at * 1.01, out, better).cheapest == "point"
+    # Only the charge point is never short, so no rate and no outlay of its own takes its place.
+    assert found.break_even.outlay.at is None
+    assert found.break_even.rate.at is None
+
+
+def test_nothing_changes_an_answer_between_choices_that_differ_by_an_outlay_alone() -> None:
+    """The same tariff, the same hours: neither distance nor rate makes the dearer one win."""
+    dear = choice("dear", charge_point=point(), outlay=Decimal(700), planner="at_once")
+    plain = choice("plain", charge_point=point(), planner="at_once")
+    found = appraise(choices_file(dear, plain, tick_minutes=60), {})
+    assert found.cheapest == "plain"
+    assert found.break_even is not None
+    assert found.break_even.distance_per_year == ()
+    assert (found.break_even.rate.at, found.break_even.rate.rival) == (None, None)
+    assert found.break_even.outlay.at == pytest.approx(700)
+
+
+def test_a_single_choice_has_nothing_to_lose_to() -> None:
+    """There is nothing to compare it with."""
+    found = appraise(choices_file(choice("one"), tick_minutes=60), {})
+    assert found.break_even is None
+    assert found.cheapest == "one"
+
+
+def hourly(more: Decimal = Decimal(0)) -> list[PricePoint]:
+    """Prices of a year and a week beyond, low at night and a little different each day."""
+    file = three()
+    days = [*days_of_year(2027), *days_of_year(2028)[:7]]
+    shape = [Decimal(n) / 100 for n in (8, 7, 6, 6, 7, 9, 20, 26, 25, 22, 18, 15, 14, 14, 16, 19)]
+    shape += [Decimal(n) / 100 for n in (23, 29, 31, 28, 22, 18, 14, 10)]
+    points: dict[object, PricePoint] = {}
+    for number, day in enumerate(days):
+        start = local_midnight(day, file.zone)
+        for hour, price in enumerate(shape):
+            at = start + hour * HOUR
+            points[at] = PricePoint(at, price + more + Decimal(number % 5) / 1000)
+    return sorted(points.values(), key=lambda it: it.start)
+
+
+def test_a_rate_that_can_not_fall_so_far_hides_none_to_which_it_can_rise() -> None:
+    """Night rates under nothing would let the point win first, but nobody offers those."""
+    dear = three(km=40_000, night="0.05", outlay=4000)
+    found = appraise(dear, {})
+    assert found.cheapest == "night"
+    assert found.break_even is not None
+    rate = found.break_even.rate
+    assert rate.rival == "flat"
+    assert rate.at is not None
+    assert rate.at > rate.now
+    assert_level(appraise(three(40_000, f"{rate.at:.9f}", 4000), {}), "night", rate)
+
+
+@pytest.mark.parametrize("outlay", [300, 900])
+def test_no_nearer_rate_than_the_one_found_changes_the_answer(outlay: float) -> None:
+    """Tried at four rates between, past the highest one that is bought at beyond the need."""
+    found = appraise(three(20_000, outlay=outlay), {})
+    assert found.break_even is not None
+    rate = found.break_even.rate
+    assert rate.at is not None
+    for part in range(1, 5):
+        between = rate.now + (rate.at - rate.now) * part / 5
+        assert appraise(three(20_000, f"{between:.9f}", outlay), {}).cheapest == found.cheapest
+    past = rate.at + 0.02 * (rate.at - rate.now)
+    assert appraise(three(20_000, f"{past:.9f}", outlay), {}).cheapest != found.cheapest
+
+
+def test_a_rate_past_which_nothing_more_is_wanted_is_found_where_the_total_jumps() -> None:
+    """Past max_rate the weekend fills nothing for the week: 1832 a year become 1868, not 1850."""
+    driving: Keys = DAILY | {
+        "distance_per_year": "40000 km", "days": ["mon", "tue", "wed", "thu", "fri"],
+    }  # fmt: skip
+    night = choice("night", cheap_night("0.12", "0.50"), charge_point=socket(), **WANTED)
+    at_once: Keys = {"charge_point": socket(), "planner": "at_once"}
+    file = choices_file(
+        choice("flat", flat("0.2523"), **at_once), night, driving=driving, tick_minutes=60
+    )
+    found = appraise(file, {}).break_even
+    assert found is not None
+    assert found.rate.rival == "flat"
+    assert found.rate.at == pytest.approx(0.25, abs=1e-9)
+
+
+def test_where_two_cost_the_same_neither_takes_the_place_of_the_other() -> None:
+    """Past 46,000 km a year one charges elsewhere what it does not hold; below, they are alike."""
+    limits: Keys = {"want_percent": 40.0}
+    file = choices_file(
+        choice("full", want_percent=100.0), choice("forty", **limits),
+        driving=DAILY | {"distance_per_year": "60000 km"}, tick_minutes=60,
+    )  # fmt: skip
+    found = appraise(file, {})
+    assert found.cheapest == "forty"
+    assert found.choices[1].delivers_less_than(found.choices[0])
+    full, forty = found.curve[2][1]
+    assert full == pytest.approx(forty)
+    assert found.break_even is not None
+    assert found.break_even.distance_per_year == ()
+
+
+def test_what_a_series_may_be_dearer_by_is_added_to_every_price() -> None:
+    """Its figure now is nothing; with what is found the rival costs the same; no hindsight."""
+    series = choice("series", price_series(), charge_point=socket(), need_percent=80.0)
+    file = choices_file(
+        choice("flat", flat(), charge_point=socket(), planner="at_once"), series, tick_minutes=60
+    )
+    found = appraise(file, {"series": hourly()})
+    assert found.cheapest == "series"
+    told = " ".join(found.assumptions)
+    assert "not planned with hindsight" in told
+    assert "a price series alike year after year" in told
+    assert found.break_even is not None
+    rate = found.break_even.rate
+    assert (rate.now, rate.rival) == (0.0, "flat")
+    assert rate.at is not None
+    again = appraise(file, {"series": hourly(Decimal(f"{rate.at:.9f}"))})
+    assert_level(again, "series", rate)
+    dearer = appraise(file, {"series": hourly(Decimal(f"{rate.at + 0.002:.9f}"))})
+    assert dearer.cheapest == "flat"

@@ -1,0 +1,125 @@
+"""Local time as arithmetic: both directions agree with `zoneinfo` and PEP 495."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from planners.local_time.conversion import (
+    EPOCH,
+    MINUTE,
+    date_of,
+    day_number,
+    instant_of,
+    instant_of_local,
+    minute_of,
+)
+from planners.local_time.zone_offsets import offsets_between, standard_offsets_between
+
+ZONES = [
+    "Europe/London",
+    "Australia/Lord_Howe",
+    "Pacific/Chatham",
+    "Antarctica/Troll",
+    "America/Havana",
+    "Asia/Kathmandu",
+    "Africa/Casablanca",
+    "Asia/Gaza",
+]
+instants = st.datetimes(datetime(2020, 1, 1), datetime(2034, 1, 1), timezones=st.just(UTC))  # noqa: DTZ001 - hypothesis adds the zone
+
+
+def local_minute(naive: datetime) -> int:
+    return (naive.replace(tzinfo=UTC) - EPOCH) // MINUTE
+
+
+@given(instants, st.sampled_from(ZONES), st.integers(1, 900))
+def test_utc_to_local_agrees_with_zoneinfo(instant: datetime, zone: str, days: int) -> None:
+    """At every hour of a stretch of time the clock shows what `zoneinfo` says it shows."""
+    first = minute_of(instant)
+    last = first + days * 1440
+    minutes = np.arange(first, last, 977)
+    shown = offsets_between(ZoneInfo(zone), first, last).to_local(minutes)
+    expected = [
+        local_minute(instant_of(minute).astimezone(ZoneInfo(zone)).replace(tzinfo=None))
+        for minute in minutes.tolist()
+    ]
+    assert shown.tolist() == expected
+
+
+@given(instants, st.sampled_from(ZONES))
+def test_local_to_utc_agrees_with_the_earlier_reading(instant: datetime, zone: str) -> None:
+    """Every local minute of two days means what `fold=0` means, skipped and repeated ones too."""
+    where = ZoneInfo(zone)
+    first = minute_of(instant)
+    offsets = offsets_between(where, first - 2880, first + 2880)
+    local = local_minute(instant.astimezone(where).replace(tzinfo=None)) + np.arange(-1440, 1440, 7)
+    expected = [
+        minute_of(instant_of(minute).replace(tzinfo=where, fold=0).astimezone(UTC))
+        for minute in local.tolist()
+    ]
+    assert offsets.to_utc(local).tolist() == expected
+
+
+@pytest.mark.parametrize("day", [date(2026, 3, 29), date(2026, 10, 25)])
+def test_local_to_utc_agrees_on_the_days_of_a_change(day: date) -> None:
+    """All 1,440 local minutes of both days of change in London, one by one."""
+    where = ZoneInfo("Europe/London")
+    first = day_number(day) * 1440
+    local = np.arange(first, first + 1440)
+    expected = [
+        minute_of(instant_of_local(day, time(*divmod(minute, 60)), where)) for minute in range(1440)
+    ]
+    assert offsets_between(where, first - 600, first + 2000).to_utc(local).tolist() == expected
+
+
+def test_instants_within_a_minute_belong_to_it() -> None:
+    """Minutes are rounded down, before 1970 too."""
+    assert minute_of(EPOCH + timedelta(seconds=59.9)) == 0
+    assert minute_of(EPOCH - timedelta(seconds=0.1)) == -1
+
+
+@pytest.mark.parametrize(
+    ("zone", "year", "offset"),
+    [
+        ("Europe/Dublin", 2026, 0),
+        ("Pacific/Auckland", 2026, 720),
+        ("Antarctica/Troll", 2026, 0),
+        ("Asia/Kathmandu", 2026, 345),
+        ("Asia/Pyongyang", 2017, 510),
+        ("Asia/Pyongyang", 2019, 540),
+    ],
+)
+def test_standard_time_is_the_smaller_offset_of_the_year(zone: str, year: int, offset: int) -> None:
+    """On both hemispheres, without daylight saving, and where standard time itself changed."""
+    minute = minute_of(datetime(year, 6, 1, tzinfo=UTC))
+    found = standard_offsets_between(ZoneInfo(zone), minute, minute + 1440)
+    assert found.minutes.tolist() == [offset]
+
+
+def test_standard_time_of_two_years_changes_with_the_year() -> None:
+    """Pyongyang's clocks moved in May 2018: each UTC year has its own standard time."""
+    first = minute_of(datetime(2018, 12, 31, tzinfo=UTC))
+    found = standard_offsets_between(ZoneInfo("Asia/Pyongyang"), first, first + 2880)
+    assert found.to_local(np.array([first, first + 1440])).tolist() == [
+        first + 510,
+        first + 1440 + 540,
+    ]
+
+
+@pytest.mark.parametrize("day", [date(1970, 1, 1), date(2028, 2, 29), date(1969, 12, 31)])
+def test_days_are_counted_both_ways(day: date) -> None:
+    """The number of a date leads back to it."""
+    assert date_of(day_number(day)) == day
+
+
+def test_a_local_time_is_the_first_of_two() -> None:
+    """A time that says it is the second of two is still read as the first: rules, not chance."""
+    where = ZoneInfo("Europe/London")
+    found = instant_of_local(date(2026, 10, 25), time(1, 30, fold=1), where)
+    assert found.isoformat() == "2026-10-25T00:30:00+00:00"

@@ -1,0 +1,225 @@
+"""Departures, nights and hours taken as plugged in."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+from decimal import Decimal
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from planners.local_time.departures import (
+    DepartureAt,
+    departures_between,
+    next_departure,
+    night_bounds,
+    night_of,
+    plugged_window,
+)
+from tests.planners.households import household
+
+WORKDAYS = ["mon", "tue", "wed", "thu", "fri"]
+AUCKLAND = ZoneInfo("Pacific/Auckland")
+DAY = timedelta(days=1)
+
+
+def utc(text: str) -> datetime:
+    return datetime.fromisoformat(text).replace(tzinfo=UTC)
+
+
+def row(at: str = "07:20", need_percent: float = 60.0, **keys: object) -> dict[str, Any]:
+    return {"vehicle": "hatchback", "at": at, "need_percent": need_percent, **keys}
+
+
+def weekly(**keys: object) -> dict[str, Any]:
+    return row() | {"days": WORKDAYS, **keys}
+
+
+def test_the_next_departure_is_an_instant_with_its_margin() -> None:
+    """Thursday 07:20 in Auckland's winter is Wednesday 19:20 UTC, ready a quarter hour before."""
+    file = household(departures=[weekly(want_percent=80.0, max_rate=Decimal("0.20"))])
+    assert next_departure(file, "hatchback", utc("2026-06-03T06:30")) == DepartureAt(
+        vehicle="hatchback",
+        instant=utc("2026-06-03T19:20"),
+        ready_by=utc("2026-06-03T19:05"),
+        need_percent=60.0,
+        want_percent=80.0,
+        max_rate=Decimal("0.20"),
+    )
+
+
+def test_a_departure_at_this_very_instant_has_left() -> None:
+    """The one after it is the next."""
+    file = household(departures=[weekly()])
+    found = next_departure(file, "hatchback", utc("2026-06-03T19:20"))
+    assert found is not None
+    assert found.instant == utc("2026-06-04T19:20")
+
+
+def test_a_departure_within_its_margin_is_still_the_next() -> None:
+    """Between the time to be ready and the departure itself, the vehicle has not left."""
+    file = household(departures=[weekly()])
+    found = next_departure(file, "hatchback", utc("2026-06-03T19:19:59"))
+    assert found is not None
+    assert found.instant == utc("2026-06-03T19:20")
+
+
+def test_days_without_a_row_are_passed_over() -> None:
+    """After Friday's departure the next one is on Monday."""
+    file = household(departures=[weekly()])
+    found = next_departure(file, "hatchback", utc("2026-06-05T12:00"))
+    assert found is not None
+    assert found.instant == utc("2026-06-07T19:20")
+
+
+def test_a_single_trip_replaces_the_row_of_its_day() -> None:
+    """On 24 December the trip at 05:30 stands in for 07:20, and no other day changes."""
+    trip = row("05:30", 100.0, date=date(2026, 12, 24), margin_minutes=30)
+    file = household(departures=[weekly(), trip])
+    found = departures_between(file, "hatchback", utc("2026-12-22T12:00"), utc("2026-12-25T12:00"))
+    assert [(each.instant, each.need_percent) for each in found] == [
+        (utc("2026-12-22T18:20"), 60.0),
+        (utc("2026-12-23T16:30"), 100.0),
+        (utc("2026-12-24T18:20"), 60.0),
+    ]
+    assert found[1].ready_by == utc("2026-12-23T16:00")
+
+
+def test_want_is_the_everyday_limit_where_none_is_given() -> None:
+    """The larger of need and everyday limit: 80 on a workday, 100 for a trip that needs it."""
+    trip = row("05:30", 100.0, date=date(2026, 6, 5))
+    file = household(departures=[weekly(), trip])
+    found = departures_between(file, "hatchback", utc("2026-06-03T12:00"), utc("2026-06-05T12:00"))
+    assert [each.want_percent for each in found] == [80.0, 100.0]
+    assert [each.max_rate for each in found] == [None, None]
+
+
+def test_each_vehicle_has_its_own_departures() -> None:
+    """The hatchback's rows say nothing of the van."""
+    file = household(departures=[weekly()])
+    assert next_departure(file, "van", utc("2026-06-03T06:30")) is None
+
+
+def test_departures_are_listed_from_the_start_until_before_the_end() -> None:
+    """Half-open, like every stretch of time: neighbours neither repeat nor lose a departure."""
+    file = household(departures=[weekly()])
+    start, end = utc("2026-06-03T19:20"), utc("2026-06-04T19:20")
+    found = departures_between(file, "hatchback", start, end)
+    assert [each.instant for each in found] == [start]
+    assert departures_between(file, "hatchback", end, end) == ()
+    assert departures_between(file, "hatchback", end, start) == ()
+
+
+@pytest.mark.parametrize(("days", "found"), [(370, True), (371, False)])
+def test_a_departure_is_looked_for_a_little_more_than_a_year_ahead(
+    days: int, *, found: bool
+) -> None:
+    """370 days: a trip beyond that is not the next departure yet."""
+    after = utc("2026-06-03T12:00")
+    file = household("UTC", departures=[row("12:00", date=(after + days * DAY).date())])
+    assert (next_departure(file, "hatchback", after) is not None) is found
+
+
+@pytest.mark.parametrize(
+    ("day", "instant"),
+    [
+        (date(2026, 9, 27), "2026-09-26T14:30"),  # 02:30 is skipped: the offset before the gap
+        (date(2026, 4, 5), "2026-04-04T13:30"),  # 02:30 comes twice: the first
+    ],
+)
+def test_a_departure_in_the_hour_of_a_clock_change(day: date, instant: str) -> None:
+    """RFC 5545, section 3.3.5, on both nights of 2026 in Auckland."""
+    file = household(departures=[row("02:30", date=day)])
+    found = next_departure(file, "hatchback", utc("2026-04-01T00:00"))
+    assert found is not None
+    assert found.instant == utc(instant)
+
+
+def test_a_departure_in_a_skipped_hour_is_found_from_the_next_date() -> None:
+    """Nuuk skips 23:00 to midnight on 28 March 2026: 23:30 is 01:30 UTC, 00:30 on the 29th."""
+    file = household("America/Nuuk", departures=[row("23:30", date=date(2026, 3, 28))])
+    found = departures_between(file, "hatchback", utc("2026-03-29T01:15"), utc("2026-03-29T02:00"))
+    assert [each.instant for each in found] == [utc("2026-03-29T01:30")]
+
+
+@given(
+    st.datetimes(datetime(2026, 1, 1), datetime(2027, 12, 31), timezones=st.just(UTC)),  # noqa: DTZ001 - hypothesis adds the zone
+    st.sampled_from(["Pacific/Auckland", "Australia/Lord_Howe", "America/Havana", "UTC"]),
+)
+def test_the_next_departure_is_the_first_of_the_list(after: datetime, zone: str) -> None:
+    """Asking one by one and asking for a stretch of time give the same departures."""
+    file = household(zone, departures=[weekly(), row("00:10", days=["sun"])])
+    listed = departures_between(file, "hatchback", after, after + 7 * DAY)
+    one_by_one: list[DepartureAt] = []
+    instant = after - datetime.resolution
+    while (found := next_departure(file, "hatchback", instant)) and found.instant < after + 7 * DAY:
+        one_by_one.append(found)
+        instant = found.instant
+    assert tuple(one_by_one) == listed
+    assert 5 <= len(listed) <= 7
+
+
+@pytest.mark.parametrize(
+    ("instant", "night"),
+    [
+        ("2026-06-03T00:00", date(2026, 6, 3)),
+        ("2026-06-02T23:59:59.999999", date(2026, 6, 2)),
+        ("2026-06-03T19:20", date(2026, 6, 3)),
+        ("2026-06-03T12:00", date(2026, 6, 3)),
+    ],
+)
+def test_a_night_runs_from_noon_to_noon(instant: str, night: date) -> None:
+    """Noon in Auckland in June is midnight UTC; the night is named by the date it begins on."""
+    assert night_of(utc(instant), AUCKLAND) == night
+
+
+def test_a_naive_time_has_no_night() -> None:
+    """A time without an offset is not taken for the machine's local time."""
+    with pytest.raises(ValueError, match="2026-06-03T12:00:00 is no instant"):
+        night_of(utc("2026-06-03T12:00").replace(tzinfo=None), AUCKLAND)
+
+
+@pytest.mark.parametrize(
+    ("night", "hours"), [(date(2026, 4, 4), 25), (date(2026, 9, 26), 23), (date(2026, 6, 3), 24)]
+)
+def test_a_night_of_a_clock_change_is_longer_or_shorter(night: date, hours: int) -> None:
+    """From noon to noon there are 25 hours when the clocks go back, 23 when they go forward."""
+    start, end = night_bounds(night, AUCKLAND)
+    assert end - start == timedelta(hours=hours)
+
+
+@given(
+    st.datetimes(datetime(2020, 1, 1), datetime(2034, 1, 1), timezones=st.just(UTC)),  # noqa: DTZ001 - hypothesis adds the zone
+    st.sampled_from(["Pacific/Auckland", "Pacific/Chatham", "Antarctica/Troll", "UTC"]),
+)
+def test_every_instant_lies_in_its_own_night(instant: datetime, zone: str) -> None:
+    """Nights cover all of time without overlap."""
+    start, end = night_bounds(night_of(instant, ZoneInfo(zone)), ZoneInfo(zone))
+    assert start <= instant < end
+
+
+@pytest.mark.parametrize(
+    ("local", "plugged"),
+    [
+        ("18:29", False),
+        ("18:30", True),
+        ("23:59", True),
+        ("00:00", True),
+        ("07:29", True),
+        ("07:30", False),
+    ],
+)
+def test_hours_taken_as_plugged_in_run_past_midnight(local: str, *, plugged: bool) -> None:
+    """18:30-07:30 holds from the first minute until before the last."""
+    point = household(plugged_in="18:30-07:30").charge_points["driveway"]
+    instant = datetime.fromisoformat(f"2026-06-03T{local}:45").replace(tzinfo=AUCKLAND)
+    assert plugged_window(point, instant.astimezone(UTC), AUCKLAND) is plugged
+
+
+def test_without_hours_nothing_is_taken_as_plugged_in() -> None:
+    """A charge point that declares no hours is asked, not guessed."""
+    point = household().charge_points["driveway"]
+    assert plugged_window(point, utc("2026-06-03T12:00"), AUCKLAND) is False

@@ -1,0 +1,186 @@
+"""Plans that have more than the next departure in mind, or less than the full current."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+import pytest
+
+from config.files.series import PricePoint
+from planners.plan.horizon import Situation, departures_known
+from planners.plan.planning import make_plan
+from planners.rates.prices import prices_of
+from tests.planners.households import band, bands, series
+from tests.planners.planned import Given, minutes, runs_of, utc
+
+if TYPE_CHECKING:
+    from planners.plan.plan import Plan
+
+EVENING = "2026-06-03T06:30:00"
+"""Wednesday, 18:30 in Auckland."""
+
+HOME_AT_NIGHT = {
+    "at": "07:20",
+    "returns": "18:10",
+    "uses_kwh": 7.8,
+    "need_percent": 40.0,
+    "want_percent": 80.0,
+    "max_rate": Decimal(0),
+}
+"""What is past the need is bought only because it saves later."""
+
+CHEAP_WEDNESDAY = bands(
+    band("low", "0.10", hours=["21:00-00:00"], days=["wed"]),
+    band("dear", "0.60", hours=["17:00-21:00"]),
+    band("day", "0.30"),
+)
+
+
+def planned(given: Given, soc: float, nights: int | None = None, at: str = EVENING) -> Plan:
+    file, now = given.file(), utc(at)
+    prices = prices_of(file, given.series or {})
+    departure, *later = departures_known(file, prices, "hatchback", now, nights)
+    return make_plan(file, prices, Situation(now, soc, departure, later=tuple(later)))
+
+
+def test_a_cheap_night_serves_the_dear_ones_after_it() -> None:
+    """Tonight has three cheap hours: all are used, though 40 % would do until tomorrow."""
+    given = Given(tariffs=[CHEAP_WEDNESDAY], leaves=HOME_AT_NIGHT)
+    alone, week = planned(given, 30.0, 1), planned(given, 30.0)
+    assert alone.reaches_percent == pytest.approx(40.0)
+    assert week.energy_kwh == pytest.approx(3 * 7.36)
+    assert week.reaches_percent == pytest.approx(30 + 100 * 3 * 7.36 * 0.9 / 52)
+    assert {period.band for period in week.periods} == {"low"}
+    # 68.2 % less 15 % a day lasts until Friday's return; what comes dearer is bought when needed.
+    later = [night.reaches_percent for night in week.later]
+    assert later == pytest.approx([53.215, *[40] * 5], abs=0.01)
+
+
+def test_the_nights_after_are_told_apart_and_told_in_json() -> None:
+    """Each later night has its return, its departure, its energy and cost; seven days at most."""
+    plan = planned(Given(tariffs=[CHEAP_WEDNESDAY], leaves=HOME_AT_NIGHT), 30.0)
+    assert [night.departure - plan.departure for night in plan.later] == [
+        timedelta(days=k) for k in range(1, 7)
+    ]
+    told = plan.to_json()["later"]
+    assert told[0]["returns"] == "2026-06-04T06:10:00Z"
+    assert told[0]["soc_percent"] == pytest.approx(53.215)
+    left = [plan.reaches_percent, *(night.reaches_percent for night in plan.later)]
+    for night, before in zip(plan.later, left, strict=False):
+        assert night.soc_percent == pytest.approx(before - 15, abs=1e-6)
+        assert night.reaches_percent >= 40 - 1e-6
+        assert night.cost == pytest.approx(sum(period.cost for period in night.periods))
+        assert all(night.returns <= p.start < p.end <= night.departure for p in night.periods)
+    assert sum(len(night["periods"]) for night in told) == sum(len(n.periods) for n in plan.later)
+
+
+def test_what_is_charged_for_later_nights_is_said_with_what_it_saves() -> None:
+    """The sentence's saving is the difference to plans that serve one departure after another."""
+    given = Given(tariffs=[CHEAP_WEDNESDAY], leaves=HOME_AT_NIGHT)
+    why = planned(given, 30.0).why
+    assert any(
+        line.startswith("The battery gets 14.7 kWh more than the next departure alone")
+        for line in why
+    )
+    # 68.2 % instead of 40 % in the battery, at 0.30 - 0.10 for each metered kWh.
+    assert any(f"saves NZD {(3 * 7.36 - 5.2 / 0.9) * 0.20:.2f}" in line for line in why)
+
+
+@pytest.mark.parametrize("key", ["returns", "uses_kwh"])
+def test_without_a_return_or_a_use_only_the_next_departure_is_planned(key: str) -> None:
+    """What is in the battery on an unknown return, or after an unknown trip, is not guessed."""
+    leaves = {name: value for name, value in HOME_AT_NIGHT.items() if name != key}
+    plan = planned(Given(tariffs=[CHEAP_WEDNESDAY], leaves=leaves), 30.0)
+    assert plan.later == ()
+    assert "later" not in plan.to_json()
+
+
+def test_prices_known_until_tomorrow_allow_one_more_night_on_estimates() -> None:
+    """Known to the end of the next day: the next departure for certain, and one on estimates."""
+    points = [
+        PricePoint(utc("2026-05-30T12:00:00") + minutes(60 * i), Decimal("0.20"))
+        for i in range(24 * 5)
+    ]
+    given = Given(
+        tariffs=[series(step_minutes=60)], leaves=HOME_AT_NIGHT, series={"Series": points}
+    )
+    plan = planned(given, 30.0)
+    assert len(plan.later) == 1
+    assert plan.rests_on_estimates is False
+
+
+def test_a_current_is_held_low_through_a_dear_hour_rather_than_started_again() -> None:
+    """Between two cheap hours a dear one: 6 A through it costs less than a second start."""
+    hours = ["0.10", "0.50", "0.10", *["0.90"] * 10]
+    points = [
+        PricePoint(utc(EVENING) + minutes(30) + minutes(60 * i), Decimal(rate))
+        for i, rate in enumerate(["0.90", *hours])
+    ]
+    leaves = {"at": "06:00", "margin_minutes": 0}
+    given = Given(
+        {"tick_minutes": 60}, [series(step_minutes=60)], {"start_cost": Decimal("0.80")}, None,
+        leaves, {"Series": points},
+    )  # fmt: skip
+    energy = 2 * 7.36 + 1.38
+    plan = planned(given, 80 - 100 * energy * 0.9 / 52, at="2026-06-03T07:00:00")
+    assert [period.amps for period in plan.periods] == [32.0, 6.0, 32.0]
+    assert plan.starts == 1
+    stopped = replace(given, point={"switching": "on_off", "start_cost": Decimal("0.80")})
+    assert planned(stopped, plan.soc_percent, at="2026-06-03T07:00:00").cost > plan.cost
+
+
+def test_the_known_load_of_the_home_is_kept_clear_of() -> None:
+    """63 A less 40 A from 21:00 to 23:00 leaves 23 A; less 60 A from 23:00, none at all."""
+    loads = [
+        {"amps": 40.0, "hours": ["21:00-23:00"]},
+        {"amps": 60.0, "hours": ["23:00-00:00"]},
+    ]
+    plan = Given(home={"known_load": loads}).plan(10.0, EVENING)
+    for period in plan.periods:
+        assert period.end <= utc("2026-06-03T11:00:00") or period.start >= utc("2026-06-03T12:00")
+        if utc("2026-06-03T09:00") <= period.start < utc("2026-06-03T11:00"):
+            assert period.amps <= 23.0
+    assert plan.shortfall is None
+    free = Given().plan(10.0, EVENING)
+    assert plan.cost == pytest.approx(free.cost)
+    assert free.periods[0].start < runs_of(plan)[0][0] == utc("2026-06-03T12:00:00")
+
+
+def test_a_relay_waits_while_the_home_leaves_too_little() -> None:
+    """What can only be switched draws its 32 A or nothing: not with 40 A of 63 A taken."""
+    loads = [{"amps": 40.0, "hours": ["21:00-01:00"]}]
+    plan = Given(home={"known_load": loads}, point={"switching": "on_off"}).plan(35.0, EVENING)
+    assert plan.periods[0].start == utc("2026-06-03T13:00:00")
+    assert {period.amps for period in plan.periods} == {32.0}
+
+
+def test_what_the_home_leaves_is_used_where_time_is_short() -> None:
+    """All hours until 23:00 are needed: 32 A until 21:00, then the 23 A that are left."""
+    loads = [{"amps": 40.0, "hours": ["21:00-23:00"]}]
+    leaves = {"at": "23:00", "margin_minutes": 0}
+    plan = Given(home={"known_load": loads}, leaves=leaves).plan(10.0, EVENING)
+    assert [(period.amps, period.end - period.start) for period in plan.periods] == [
+        (32.0, minutes(150)),
+        (23.0, minutes(120)),
+    ]
+    assert plan.shortfall is not None
+    # 52 x 70 % / 0.9 kWh, less what the four and a half hours give, at 7.36 kW from 23:00 on.
+    missing = 52 * 0.7 / 0.9 - 2.5 * 7.36 - 2 * 5.29
+    assert plan.shortfall.kwh == pytest.approx(missing, abs=0.01)
+    assert plan.shortfall.earliest_ready is not None
+    late = plan.shortfall.earliest_ready - utc("2026-06-03T11:00:00")
+    assert late / minutes(60) == pytest.approx(missing / 7.36, abs=0.01)
+    # Only until 21:00 would more current have helped: by 2.5 x 0.23 kWh for each ampere.
+    would_do = plan.shortfall.amps_that_would_do
+    assert would_do is not None
+    assert would_do - 33 < missing / (2.5 * 0.23) <= would_do - 32
+
+
+def test_no_current_is_asked_about_that_the_vehicle_cannot_draw() -> None:
+    """A vehicle of 16 A at a charge point of 32 A: neither 16 A nor 32 A would be another."""
+    why = Given(car={"max_amps": 16.0}).plan(60.0, EVENING).why
+    assert not [line for line in why if line.startswith("At ") and " A it would " in line]
+    assert "At 16 A it would cost the same." in Given().plan(60.0, EVENING).why

@@ -1,0 +1,95 @@
+"""Several charge points behind one main fuse: whatever each does, the fuse is not exceeded."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from config import FileError, HouseholdFile, load_household
+from planners.power.electrics import highest_amps
+
+Point = tuple[float, str]
+
+
+def text(fuse: float, points: list[Point]) -> str:
+    rows = [
+        f"  p{i}: {{charging_mode: 3, max_amps: {amps:g}, switching: {switching}}}"
+        for i, (amps, switching) in enumerate(points)
+    ]
+    cars = [f"  c{i}: {{charge_point: p{i}, usable_kwh: 52}}" for i in range(len(points))]
+    return "\n".join(
+        [
+            f"household: {{name: H, timezone: UTC, currency: NZD, main_fuse_amps: {fuse:g}}}",
+            "tariffs: [{name: All, bands: [{name: all, rate: 0.2}]}]",
+            "charge_points:", *rows, "vehicles:", *cars, "departures: []",
+            "bus: {broker: embedded}", "ledger: {path: ledger.sqlite3}",
+        ]
+    )  # fmt: skip
+
+
+def household(directory: Path, fuse: float, points: list[Point]) -> HouseholdFile:
+    path = directory / "house.yaml"
+    path.write_text(text(fuse, points), "utf-8")
+    return load_household(path)
+
+
+@pytest.mark.parametrize(
+    ("fuse", "points", "expected"),
+    [
+        (63, [(32, "current")], [32]),
+        (25, [(32, "current")], [25]),
+        (80, [(32, "current"), (32, "current")], [32, 32]),
+        (63, [(32, "current"), (32, "current")], [31, 31]),
+        (40, [(32, "current"), (16, "current")], [26, 13]),
+        (40, [(32, "current"), (10, "on_off")], [30, 10]),
+    ],
+)
+def test_shares(tmp_path: Path, fuse: float, points: list[Point], expected: list[float]) -> None:
+    """All get their highest current if the fuse carries them; else a share of whole amperes."""
+    file = household(tmp_path, fuse, points)
+    got = [highest_amps(file, f"p{i}", f"c{i}") for i in range(len(points))]
+    assert got == expected
+
+
+@given(
+    st.floats(10, 200),
+    st.lists(
+        st.tuples(st.integers(6, 63).map(float), st.sampled_from(["current", "on_off"])),
+        min_size=1,
+        max_size=4,
+    ),
+)
+def test_the_fuse_is_never_exceeded(
+    tmp_path_factory: pytest.TempPathFactory, fuse: float, points: list[Point]
+) -> None:
+    """Either the file is refused, or the highest currents together are within the fuse."""
+    try:
+        file = household(tmp_path_factory.mktemp("home"), fuse, points)
+    except FileError:
+        floors = [amps if switching == "on_off" else 6 for amps, switching in points]
+        assert sum(floors) > file_fuse(fuse)
+        return
+    total = sum(highest_amps(file, f"p{i}", f"c{i}") for i in range(len(points)))
+    assert total <= file_fuse(fuse) + 1e-9
+
+
+def file_fuse(fuse: float) -> float:
+    """Round as the household file of these tests does."""
+    return float(f"{fuse:g}")
+
+
+def test_what_can_not_be_held_under_the_fuse_is_refused(tmp_path: Path) -> None:
+    """Two relays that together exceed the fuse are a fault of the file, with its place."""
+    with pytest.raises(FileError) as caught:
+        household(tmp_path, 40, [(32, "on_off"), (16, "on_off")])
+    [fault] = caught.value.faults
+    assert (fault.line, fault.message) == (
+        1,
+        (
+            "main_fuse_amps: expected at least what the charge points draw together at their"
+            " lowest (p0 32 A, p1 16 A), got 40"
+        ),
+    )

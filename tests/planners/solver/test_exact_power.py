@@ -1,0 +1,71 @@
+"""The exact planner where power varies: taper, standby, currents, against trying them all."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from planners.solver.exact import solve
+from planners.solver.problem import Problem
+from tests.planners.solver.claims import slack_kwh, slack_money
+from tests.planners.solver.enumerate_currents import cheapest_on_grid
+from tests.planners.solver.enumerate_several import cheapest_by_enumeration
+from tests.planners.solver.random_several import Kind, random_problem
+from tests.planners.solver.statement import carry_out, faults_of
+
+
+def tapered(rng: random.Random, problem: Problem) -> Problem:
+    """Let power fall to 40 percent within the energy that the problem's ticks can charge."""
+    model = problem.model
+    tick_soc = 100 * model.full_kw * problem.tick_hours / model.usable_kwh
+    from_soc = model.soc_percent(problem.stored_kwh) + rng.uniform(-1, 2) * tick_soc
+    to_soc = from_soc + rng.uniform(1, 5) * tick_soc
+    standby = rng.choice([0.0, 0.1, 0.2])
+    taper = ((from_soc, 100.0), (to_soc, 40.0))
+    return replace(problem, model=replace(model, standby_kw=standby, taper=taper))
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_two_enumerations_agree(seed: int) -> None:
+    """At constant power and on/off switching both of the tests' enumerations find the same."""
+    drawn = random_problem(random.Random(f"both {seed}"), kind="on_off", ticks=(3, 6))
+    one, other = cheapest_on_grid(drawn, 1), cheapest_by_enumeration(drawn)
+    assert one.short_kwh == pytest.approx(other.short_kwh, abs=1e-7)
+    assert one.money == pytest.approx(other.money, abs=1e-7)
+
+
+@pytest.mark.parametrize("seed", range(80))
+def test_on_off_with_taper_and_standby_is_exact(seed: int) -> None:
+    """With one departure and one current no choice of ticks is cheaper."""
+    rng = random.Random(f"taper {seed}")
+    drawn = random_problem(rng, kind="on_off", ticks=(3, 8), departures=(1, 1))
+    can = np.where(drawn.highest_amps > 0, drawn.model.amps, 0.0)
+    problem = tapered(rng, replace(drawn, highest_amps=can))
+    solution, best = solve(problem), cheapest_on_grid(problem, 1)
+    amps, share = solution.amps.tolist(), solution.share.tolist()
+    carried = carry_out(problem, amps, share)
+    assert faults_of(problem, amps, share) == []
+    assert carried.short_kwh(problem) == pytest.approx(best.short_kwh, abs=1e-6)
+    assert carried.money == pytest.approx(best.money, abs=1e-5)
+
+
+@pytest.mark.parametrize("kind", ["on_off", "current"])
+@pytest.mark.parametrize("seed", range(60))
+def test_varying_power_is_nearly_exact(kind: Kind, seed: int) -> None:
+    """Two departures, taper, standby, varying limits: no plan of a fine grid is a tick cheaper."""
+    rng = random.Random(f"power {seed}")
+    drawn = random_problem(rng, kind=kind, ticks=(4, 5), departures=(1, 2))
+    problem = tapered(rng, drawn) if seed % 4 else drawn
+    solution, best = solve(problem), cheapest_on_grid(problem, 7 if kind == "current" else 1)
+    amps, share = solution.amps.tolist(), solution.share.tolist()
+    carried = carry_out(problem, amps, share)
+    assert faults_of(problem, amps, share) == []
+    pairs = list(zip(carried.short_kwh(problem), best.short_kwh, strict=True))
+    # Where the planner comes nearer to an earlier need than the grid, it may pay for it later.
+    nearer = any(ours < theirs - 1e-5 for ours, theirs in pairs)
+    slack = slack_kwh(problem, 1e-5)
+    assert nearer or all(ours <= theirs + slack for ours, theirs in pairs)
+    assert nearer or carried.money <= best.money + slack_money(problem, best.money, 1e-5)

@@ -1,0 +1,149 @@
+"""A year of any accepted tariff has exactly one rate at each minute, and no refused one has."""
+
+from __future__ import annotations
+
+import os
+import random
+from datetime import UTC, date, datetime, timedelta
+from decimal import Decimal
+from fractions import Fraction
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from config import Tariff
+from config.tariffs.bands import Clash, clashes
+from planners.rates.prices import prices_of
+from tests.planners.evaluator import DAYS
+from tests.planners.households import household
+from tests.planners.year.random_tariffs import good_tariff, spoilt_tariff
+from tests.planners.year.year_evaluator import (
+    MINUTE,
+    bands_of_year,
+    claims,
+    local_days,
+)
+
+if TYPE_CHECKING:
+    from planners.rates.prices import RateSpan
+
+PROBLEMS = int(os.environ.get("LULLWATT_PROBLEMS", "1000"))
+YEARS = PROBLEMS // 80
+"""How many years are looked at, each minute by minute; `make prove` asks for ten times as many."""
+
+SPOILT = PROBLEMS // 16
+"""How many tariffs are spoilt."""
+
+ZONES = [
+    "Africa/Cairo", "Africa/Casablanca", "America/Havana", "America/New_York", "America/Sao_Paulo",
+    "America/St_Johns", "Antarctica/Troll", "Asia/Kathmandu", "Australia/Lord_Howe",
+    "Europe/Berlin", "Europe/Dublin", "Europe/London", "Pacific/Apia", "Pacific/Auckland",
+    "Pacific/Chatham",
+]  # fmt: skip
+CODES = ["NZ", "GB-ENG", "US", "DE"]
+
+Held = tuple[str, str, Fraction]
+"""Tariff, band and rate with tax."""
+
+
+def some_year(rng: random.Random) -> tuple[str, datetime, int]:
+    """Draw a zone, the first instant of a year, and its minutes: 525,600 or 527,040."""
+    year = rng.randint(2023, 2032)
+    start = datetime(year, 1, 1, tzinfo=UTC)
+    return rng.choice(ZONES), start, (datetime(year + 1, 1, 1, tzinfo=UTC) - start) // MINUTE
+
+
+def answers(tariff: dict[str, Any]) -> list[Held]:
+    tax = 1 + Fraction(tariff["tax_percent"]) / 100
+    return [(tariff["name"], row["name"], Fraction(row["rate"]) * tax) for row in tariff["bands"]]
+
+
+def assert_same(spans: tuple[RateSpan, ...], start: datetime, held: list[Held | None]) -> None:
+    """Spans follow on each other, differ, cover every minute, and say what is held there."""
+    place = 0
+    for span in spans:
+        assert span.start == start + place * MINUTE
+        end = (span.end - start) // MINUTE
+        assert set(held[place:end]) == {(span.tariff, span.band, Fraction(span.rate))}
+        assert not span.estimated
+        place = end
+    assert place == len(held)
+    for before, after in pairwise(spans):
+        assert (before.tariff, before.band, before.rate) != (after.tariff, after.band, after.rate)
+
+
+@pytest.mark.parametrize("number", range(YEARS))
+def test_every_minute_of_a_year_has_one_rate(number: int) -> None:
+    """Random bands in one or two dated tariffs, zones and years: one band claims each minute."""
+    rng = random.Random(f"year {number}")
+    zone, start, minutes = some_year(rng)
+    code = rng.choice(CODES)
+    tariffs = [good_tariff(rng, "First")]
+    change = start.date() + timedelta(days=rng.randint(1, 360))
+    if rng.random() < 0.5:
+        tariffs.append(good_tariff(rng, "Second") | {"valid_from": change})
+    held = year_of(tariffs, ZoneInfo(zone), start, minutes, code)
+    file = household(zone, tariffs, public_holidays=code)
+    spans = prices_of(file, {}).spans(start, start + minutes * MINUTE)
+    assert len(held) == minutes in {525_600, 527_040}
+    assert_same(spans, start, held)
+
+
+def year_of(
+    tariffs: list[dict[str, Any]], zone: ZoneInfo, start: datetime, minutes: int, code: str
+) -> list[Held | None]:
+    """Say what holds at each minute; None where no band does, or more than one."""
+    by_tariff = []
+    for tariff in tariffs:
+        # The places of `NONE` and `SEVERAL` are the last two.
+        known: list[Held | None] = [*answers(tariff), None, None]
+        held = bands_of_year(tariff, zone, start, minutes, code)
+        by_tariff.append([known[place] for place in held])
+    if len(tariffs) == 1:
+        return by_tariff[0]
+    first = (tariffs[1]["valid_from"] - date(1970, 1, 1)).days
+    days = local_days(zone, start, minutes)
+    return [new if day >= first else old for old, new, day in zip(*by_tariff, days, strict=True)]
+
+
+def test_what_is_accepted_has_one_band_at_each_minute_and_what_is_refused_has_not() -> None:
+    """By the evaluator's own count of bands; and the minute that is named is one at fault."""
+    rng = random.Random("spoilt")
+    accepted = refused = 0
+    for _ in range(SPOILT):
+        tariff = spoilt_tariff(rng)
+        found = claims(tariff)
+        counts = {len(claimed) for day in found.values() for claimed in day}
+        named = clashes(Tariff.model_validate(tariff))
+        assert (named == ()) == (counts == {1})
+        for clash in named:
+            claimed = claimed_at(clash, found)
+            assert {*clash.bands} <= {*claimed} if clash.bands else claimed == []
+        refused += bool(named)
+        accepted += not named
+    assert min(accepted, refused) > SPOILT / 5
+
+
+def claimed_at(clash: Clash, found: dict[tuple[int, str], list[list[int]]]) -> list[int]:
+    """List the bands that claim the minute that a clash names."""
+    *where, _at, clock = clash.example.split()
+    minute = int(clock[:2]) * 60 + int(clock[3:])
+    if where[-1].isalpha():
+        month = datetime.strptime(where[-1], "%B").replace(tzinfo=UTC).month
+        return found[month, "holiday"][minute]
+    day = date.fromisoformat(where[-1])
+    return found[day.month, DAYS[day.weekday()]][minute]
+
+
+def test_the_evaluator_counts_none_one_and_several() -> None:
+    """A gap, an overlap, and the rest that fills what is left."""
+    row = {"name": "a", "rate": Decimal(1), "hours": ["23:00-01:00"]}
+    other = {"name": "b", "rate": Decimal(1), "hours": ["00:30-12:00"], "days": ["mon"]}
+    day = claims({"bands": [row, other]})[1, "mon"]
+    assert [day[minute] for minute in (1379, 1380, 0, 29, 30, 59, 60, 719, 720)] == [
+        [], [0], [0], [0], [0, 1], [0, 1], [1], [1], []
+    ]  # fmt: skip
+    rest = claims({"bands": [row, {"name": "c", "rate": Decimal(1)}]})[7, "sun"]
+    assert [rest[minute] for minute in (0, 60, 1379, 1380)] == [[0], [1], [1], [0]]
