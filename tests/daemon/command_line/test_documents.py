@@ -61,13 +61,27 @@ def test_the_readme_lists_every_option() -> None:
         assert set(re.findall(r"--[a-z-]+", row)) == options, row
 
 
-def test_the_developers_page_names_every_module() -> None:
-    """Each file of the four floors stands in the table."""
-    for floor in ("config", "planners", "adapters", "daemon"):
-        for path in (ROOT / floor).glob("*.py"):
-            if path.stem != "__init__":
-                pattern = path.stem.split("_")[0] if "simulated" in path.stem else path.stem
-                assert pattern in DEVELOPERS, path
+def test_the_map_names_every_room_and_no_other() -> None:
+    """The table of rooms in the contributor guide is the house as it stands."""
+    floors = ("config", "planners", "adapters", "daemon")
+    rooms = {
+        str(path.parent.relative_to(ROOT))
+        for floor in floors
+        for path in ROOT.glob(f"{floor}/*/*.py")
+    }
+    table = DEVELOPERS[: DEVELOPERS.index("### Three ways")]
+    assert set(re.findall(r"`((?:config|planners|adapters|daemon)/[a-z_]+)`", table)) == rooms
+
+
+def test_the_ways_through_the_house_exist() -> None:
+    """Every file that the three ways name is there."""
+    ways = DEVELOPERS[
+        DEVELOPERS.index("### Three ways") : DEVELOPERS.index("`daemon/service/service.py`")
+    ]
+    steps = set(re.findall(r"(?<![\w/…])([a-z_]+/[a-z_]+)\b", ways))
+    assert len(steps) > 15
+    for step in steps:
+        assert list(ROOT.glob(f"*/{step}.py")), step
 
 
 def test_the_developers_page_names_every_dependency() -> None:
