@@ -5,14 +5,7 @@ from __future__ import annotations
 import logging
 import sys
 
-# structlog loads rich if it finds it, for tracebacks in colour: 4 MB for as long as a daemon runs.
-_loaded = sys.modules.pop("rich", None)
-sys.modules["rich"] = None  # type: ignore[assignment]  # what isn't to be found
-import structlog  # noqa: E402
-
-del sys.modules["rich"]
-if _loaded is not None:
-    sys.modules["rich"] = _loaded
+import structlog
 
 
 def set_up_logs(*, quiet: bool = False) -> None:
@@ -25,7 +18,7 @@ def set_up_logs(*, quiet: bool = False) -> None:
     """
     terminal = sys.stderr.isatty()
     renderer: structlog.typing.Processor = (
-        structlog.dev.ConsoleRenderer()
+        structlog.dev.ConsoleRenderer(exception_formatter=structlog.dev.plain_traceback)
         if terminal
         else structlog.processors.JSONRenderer(ensure_ascii=False)
     )

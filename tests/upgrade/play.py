@@ -1,7 +1,8 @@
 """Plays nights with whatever version of Lullwatt is on the path, and keeps its ledger.
 
 Run as a script by `tests.upgrade.keep`, in a process whose path leads to that version; so it
-imports nothing of these tests. It needs the rooms that came after 0.1.0. Two nights are closed; the third is cut short while it charges, as by a power cut.
+imports nothing of these tests. It needs the rooms that came after 0.1.0. Two nights are closed;
+the third is cut short while it charges, as by a power cut.
 """
 
 from __future__ import annotations
