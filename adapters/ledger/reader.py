@@ -114,14 +114,6 @@ class LedgerReader(SpanReader):
         soc, soc_at = self._last_reported("soc_percent", charge_point)
         return LastVehicleReports(pilot, pilot_at, soc, soc_at)
 
-    def last_plan(self, charge_point: str) -> dict[str, Any] | None:
-        """Return the plan written last, its fractions as Decimal; None if there is none."""
-        rows = self._rows(
-            "SELECT body FROM plans WHERE charge_point = ? ORDER BY id DESC LIMIT 1",
-            (charge_point,),
-        )
-        return next((load_exact(body) for (body,) in rows), None)
-
     def last_command(self, charge_point: str) -> StoredCommand | None:
         """Return the command with the highest serial, None if there is none."""
         rows = self._rows(

@@ -9,6 +9,7 @@ from datetime import UTC, date, datetime, timedelta, timezone
 from decimal import Decimal
 from pathlib import Path
 from threading import Thread
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -50,6 +51,12 @@ READINGS = st.tuples(
 def ledger(tmp_path: Path) -> Iterator[Ledger]:
     with open_ledger(tmp_path / "ledger.sqlite3") as opened:
         yield opened
+
+
+def plans(ledger: Ledger) -> list[dict[str, Any]]:
+    """Bodies of the driveway's plans around noon."""
+    found = ledger.plans_between("driveway", NOON - MINUTE, NOON + MINUTE)
+    return [plan.body for plan in found]
 
 
 def registers(ledger: Ledger, start: datetime, end: datetime) -> list[tuple[float, int]]:
@@ -236,13 +243,13 @@ def test_hostile_text_is_held(ledger: Ledger) -> None:
     assert ledger.requests_since("driveway", NOON)[0].body == {"by": "\ud800"}
 
 
-def test_the_last_plan_is_the_one_written_last(ledger: Ledger) -> None:
-    """A clock set back between two plans does not bring the older plan back."""
-    assert ledger.last_plan("driveway") is None
+def test_plans_keep_the_order_in_which_they_were_written(ledger: Ledger) -> None:
+    """A clock set back between two plans does not change their order; money stays exact."""
+    assert plans(ledger) == []
     ledger.add_plan("driveway", NOON, {"cost": Decimal("5.02")})
     ledger.add_plan("driveway", NOON - MINUTE, {"cost": Decimal("4.90")})
     ledger.add_plan("carport", NOON, {"cost": Decimal("1.00")})
-    assert ledger.last_plan("driveway") == {"cost": Decimal("4.90")}
+    assert plans(ledger) == [{"cost": Decimal("5.02")}, {"cost": Decimal("4.90")}]
 
 
 def test_alerts_are_held(tmp_path: Path) -> None:
@@ -422,10 +429,10 @@ def test_a_full_disk_is_said_and_records_nothing(ledger: Ledger) -> None:
     ledger.add_reading("driveway", NOON, 1000)
     with pytest.raises(LedgerError, match="disk is full"):
         ledger.add_plan("driveway", NOON, {"why": "x" * 100_000})
-    assert ledger.last_plan("driveway") is None
+    assert plans(ledger) == []
     ledger._connection.execute("PRAGMA max_page_count = 1000000")
     ledger.add_plan("driveway", NOON, {"why": "x" * 100_000})
-    assert ledger.last_plan("driveway") == {"why": "x" * 100_000}
+    assert plans(ledger) == [{"why": "x" * 100_000}]
 
 
 def test_a_locked_ledger_is_said(ledger: Ledger, tmp_path: Path) -> None:
@@ -445,4 +452,4 @@ def test_a_closed_ledger_says_so(tmp_path: Path) -> None:
     ledger.close()
     ledger.close()
     with pytest.raises(LedgerError, match="closed"):
-        ledger.last_plan("driveway")
+        ledger.last_reading("driveway")

@@ -93,7 +93,7 @@ def test_all_from_the_instant_on_is_kept_and_what_it_is_counted_from(path: Path)
         silent = ledger.register_readings("carport", KEPT_FROM, end)
         last = [ledger.last_reading(point) for point in ("driveway", "carport")]
         told = [ledger.last_vehicle_reports(point) for point in ("driveway", "carport")]
-        plan = ledger.last_plan("driveway")
+        plan = ledger.plan_before("driveway", end)
     remove_before(path, KEPT_FROM, never)
     with open_ledger(path) as ledger:
         assert ledger.register_readings("driveway", KEPT_FROM, end) == after
@@ -101,7 +101,9 @@ def test_all_from_the_instant_on_is_kept_and_what_it_is_counted_from(path: Path)
         assert ledger.register_readings("carport", KEPT_FROM, end) == silent != ()
         assert [ledger.last_reading(point) for point in ("driveway", "carport")] == last
         assert [ledger.last_vehicle_reports(point) for point in ("driveway", "carport")] == told
-        assert ledger.last_plan("driveway") == plan == {"number": 3}
+        assert ledger.plan_before("driveway", end) == plan
+        assert plan is not None
+        assert plan.body == {"number": 3}
         assert ledger.kept_from() == KEPT_FROM
         assert ledger.charge_points() == ("carport", "driveway")
     assert len(rows(path, "readings")) == 10 * 24 + 1 + 2

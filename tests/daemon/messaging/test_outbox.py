@@ -116,9 +116,8 @@ def test_a_plan_is_recorded_and_published_retained(out: Out, ledger: Ledger) -> 
     ((topic, payload, retain),) = out.bus.messages
     assert (topic, retain) == ("lullwatt/kowhai-cottage/driveway/plan", True)
     assert json.loads(payload) == announced.plan.to_json()
-    kept = ledger.last_plan(POINT)
-    assert kept is not None
-    assert kept["made_at"] == "2026-06-03T06:30:00Z"
+    [kept] = ledger.plans_between(POINT, EVENING, EVENING + MINUTE)
+    assert kept.body["made_at"] == "2026-06-03T06:30:00Z"
 
 
 def test_a_night_that_cannot_be_recorded_is_not_published(out: Out, ledger: Ledger) -> None:
