@@ -205,16 +205,16 @@ class KnownRates(BaseModel):
 class Status(Message):
     """What the daemon believes of one charge point.
 
-    `connected` is whether a vehicle is plugged in (left out where nobody can tell). `soc_from`
-    says where the state of charge came from: the vehicle, a person, counted on from the meter,
-    recalled (what it left with last, less the usual use), or assumed by the household file. `rates`
-    is left out before the first tariff is in force. `alerts` are the codes of those that hold.
-    After `stale_after` a reader should believe none of it.
+    `connected` says whether a vehicle is plugged in, `alerts` which alerts are in force (their
+    codes). `soc_from` says where the state of charge comes from: reported by the vehicle, given by
+    a person, counted from the meter, recalled (the last known level less the usual use), or
+    assumed by the household file. `rates` is absent before the first tariff is in force. After
+    `stale_after` the message no longer counts.
     """
 
     at: Instant
     stale_after: Instant
-    connected: bool | None = None
+    connected: bool
     charging: bool
     do: Literal["start", "stop"] | None = None
     serial: int | None = None

@@ -74,7 +74,7 @@ def _rows(point: SeenPoint, zone: ZoneInfo, now: datetime) -> Iterator[tuple[str
 
 
 def _vehicle(status: Status) -> str:
-    there = {True: "connected", False: "none connected", None: "not known"}[status.connected]
+    there = "connected" if status.connected else "none connected"
     if not status.charging:
         return there
     watts = status.reading.watts if status.reading else None

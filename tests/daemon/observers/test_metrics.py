@@ -20,7 +20,7 @@ from tests.support.open_metrics import broken_rules, figures
 DRIVEWAY = frozenset({("charge_point", POINT)})
 ALONE: frozenset[tuple[str, str]] = frozenset()
 DAEMON = DaemonShown(EVENING, "0.1.0", "NZD", connected=True, records=True, rate=Decimal("0.35075"))
-UNKNOWN = PointShown(Status(at=EVENING, stale_after=EVENING, charging=False))
+UNKNOWN = PointShown(Status(at=EVENING, stale_after=EVENING, connected=False, charging=False))
 
 
 def told(
@@ -88,6 +88,7 @@ def test_what_is_not_known_is_left_out() -> None:
         "lullwatt_told_timestamp_seconds",
         "lullwatt_bus_connected",
         "lullwatt_ledger_accepting",
+        "lullwatt_vehicle_connected",
         "lullwatt_vehicle_charging",
     }
 

@@ -263,7 +263,7 @@ def test_a_health_check_passes_over_alerts(left: Home, run: Run) -> None:
     until = (SystemClock().now() + timedelta(minutes=5)).isoformat()
     now = {"at": SystemClock().now().isoformat(), "stale_after": until}
     left.person.say(TOPICS.daemon, {"state": "online", **now}, retain=True)
-    alert = {"charging": False, "alerts": ["no-power"], **now}
+    alert = {"connected": False, "charging": False, "alerts": ["no-power"], **now}
     left.person.say(TOPICS.status(POINT), alert, retain=True)
     left.person._bus.wait_acknowledged(5)
     assert run("status", left.house, "--quiet") == Ran(4, "", f"{POINT}: no-power\n")
@@ -286,7 +286,8 @@ def test_status_that_is_old_or_missing(left: Home, run: Run, *, is_there: bool) 
     """A status past its time, and one that is not there, are named: exit 4."""
     until = (SystemClock().now() + timedelta(minutes=5)).isoformat()
     left.person.say(TOPICS.daemon, {"state": "online", "stale_after": until}, retain=True)
-    old = json.dumps({"v": 1, "charging": False, **LONG_AGO}).encode() if is_there else b""
+    status = {"v": 1, "connected": False, "charging": False, **LONG_AGO}
+    old = json.dumps(status).encode() if is_there else b""
     left.person._bus.publish(TOPICS.status(POINT), old, retain=True)
     left.person._bus.wait_acknowledged(5)
     why = "of Wed 03 Jun 18:30" if is_there else "missing"
