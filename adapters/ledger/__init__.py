@@ -1,6 +1,6 @@
-"""The durable record on SQLite: open, migrate, write, read, retain, and lock it.
+"""The durable record on SQLite: open, migrate, write, read, prune and lock it.
 
-Decides nothing about what to record.
+Only this room and `adapters.backups` import sqlite3. Decides nothing about what to record.
 """
 
 from __future__ import annotations

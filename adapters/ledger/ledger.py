@@ -1,8 +1,7 @@
-"""The ledger: the durable record of readings, commands, plans, prices and nights, on SQLite.
+"""The ledger: the durable record of readings, commands, plans, prices and nights.
 
-This and its neighbours `ledger_file`, `ledger_glance` and `ledger_reader` are the only modules that
-know SQLite. A method that returns has committed: what it was given survives a kill and a power cut.
-Nothing here reads a clock or decides anything.
+A method that returns has committed: the row survives a kill and a power cut. Nothing here reads a
+clock or decides anything.
 """
 
 from __future__ import annotations
