@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import signal
 from contextlib import ExitStack
 from importlib.metadata import version
+from signal import SIGHUP, SIGINT, SIGTERM
 from typing import TYPE_CHECKING
 
 import structlog
@@ -18,6 +18,7 @@ from adapters.contract.messages import DaemonState, encode
 from adapters.contract.topics import Topics, slug
 from adapters.host.alert_command import AlertCommands
 from adapters.host.service_notice import ServiceNotice
+from adapters.host.signals import heed_signals
 from adapters.ledger.ledger import open_ledger
 from adapters.ledger.lock import only_daemon
 from config.fields.zones import zone_data_version
@@ -143,11 +144,11 @@ class Daemon:
             return self._service.run()
 
     def halt(self) -> None:
-        """Ask it to stop; from any thread, or a signal handler."""
+        """Ask it to stop; from any thread."""
         self.post(Halt())
 
     def reload(self) -> None:
-        """Ask it to load the household file again; from any thread, or a signal handler."""
+        """Ask it to load the household file again; from any thread."""
         self.post(Reload())
 
 
@@ -201,7 +202,9 @@ def run_daemon(path: Path) -> bool:
         if metrics is not None:
             metrics.start()  # after the ledger is opened, whose place its file must not take
             ending.callback(metrics.stop)
-        _heed_signals(daemon)
+        ending.enter_context(
+            heed_signals({SIGTERM: daemon.halt, SIGINT: daemon.halt, SIGHUP: daemon.reload})
+        )
         _log.info(
             "started", household=file.household.name, lullwatt=version("lullwatt"),
             time_zones=zone_data_version(), broker=file.bus.broker, ledger=str(file.ledger.path),
@@ -220,14 +223,3 @@ def _metrics(asked: Metrics | None) -> MetricsSchedule | None:
 
     check_metrics(asked)
     return MetricsSchedule(teller_of(asked))
-
-
-def _heed_signals(daemon: Daemon) -> None:
-    def halt(number: int, _frame: object) -> None:
-        # A second signal of the kind means now.
-        signal.signal(number, signal.SIG_DFL)
-        daemon.halt()
-
-    signal.signal(signal.SIGTERM, halt)
-    signal.signal(signal.SIGINT, halt)
-    signal.signal(signal.SIGHUP, lambda _number, _frame: daemon.reload())
