@@ -24,10 +24,10 @@ from pydantic import (
 from pydantic_core import ErrorDetails, from_json
 
 from adapters.clocks.instants import in_utc, parse_instant
+from config.fields.value_types import WATT_HOURS_PER_KWH
 from config.files.errors import LullwattError
 
 LARGEST_PAYLOAD_BYTES = 64 * 1024
-WATT_HOURS_PER_KWH = 1000
 
 
 class MalformedMessage(LullwattError):  # noqa: N818 - the name says what it is

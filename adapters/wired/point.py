@@ -13,6 +13,7 @@ from pydantic import ValidationError
 
 from adapters.contract.messages import MalformedMessage, Message, Reading, VehicleReport
 from adapters.wired.values import LONGEST_HOLD, Heard, filters, read
+from config.fields.value_types import WATT_HOURS_PER_KWH
 from config.household.wiring import Hearing
 
 SHORTEST: Final = timedelta(seconds=5)
@@ -23,8 +24,6 @@ CHANGED: Final = 0.1
 
 AWAKE_WATTS: Final = 50.0
 """A change by less is none: electronics that wait draw as much."""
-
-WATT_HOURS_PER_KWH: Final = 1000.0
 
 
 class WiredPoint:

@@ -30,6 +30,7 @@ from typing_extensions import override
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
+WATT_HOURS_PER_KWH = 1000
 _MOST_MONEY = 1_000_000
 _CLOCK = re.compile(r"([0-9]{1,2}):([0-9]{2})", re.ASCII)
 _HOURS = re.compile(r"([0-9]{1,2}):([0-9]{2}) *- *([0-9]{1,2}):([0-9]{2})", re.ASCII)

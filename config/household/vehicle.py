@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, Self
 from pydantic import Field, model_validator
 from typing_extensions import override
 
+from config.fields.distance import KM_PER_MILE
 from config.fields.problems import Problem, refuse
 from config.fields.value_types import Amps, Expected, Model, Name, Percent, Phases
 
@@ -15,7 +16,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 _EVERYDAY_LIMIT_PERCENT = {"nmc": 80.0, "lfp": 100.0}
-_KM_PER_MILE = 1.609344
 CONSUMPTION_KEYS = ("kwh_per_100km", "km_per_kwh", "miles_per_kwh")
 
 Efficiency = Annotated[
@@ -127,7 +127,7 @@ class AnyVehicle(Model):
         if self.km_per_kwh is not None:
             return 1 / self.km_per_kwh
         if self.miles_per_kwh is not None:
-            return 1 / (self.miles_per_kwh * _KM_PER_MILE)
+            return 1 / (self.miles_per_kwh * KM_PER_MILE)
         return None
 
 

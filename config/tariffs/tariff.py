@@ -214,6 +214,11 @@ class Tariff(Model):
         refuse(tuple(self._use_problems()))
         return self
 
+    @property
+    def tax_factor(self) -> Decimal:
+        """What an amount before tax is multiplied by to include the tax."""
+        return (100 + self.tax_percent) / 100
+
     def _use_problems(self) -> Iterator[Problem]:
         tiered = [i for i, band in enumerate(self.bands or ()) if band.tiers is not None]
         for key in ("tiers_per", "usual_kwh"):

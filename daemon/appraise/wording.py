@@ -6,9 +6,9 @@ from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from config.fields import currencies
+from config.fields.distance import KM_PER_MILE
 from daemon.presentation.plain_figures import plain
 from planners.accounts.money import round_money
-from planners.appraisal.appraisal import KM_PER_MILE
 
 if TYPE_CHECKING:
     from planners.appraisal.appraisal import Appraisal, ChoiceYear, Spread

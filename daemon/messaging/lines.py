@@ -11,6 +11,7 @@ from adapters.contract.topics import slug
 from adapters.wired.lines import StopAsWill, WiredLine
 from adapters.wired.point import WiredPoint
 from adapters.wired.values import filters
+from config.fields.value_types import WATT_HOURS_PER_KWH
 from daemon.messaging.outbox import command_message
 
 if TYPE_CHECKING:
@@ -27,8 +28,6 @@ if TYPE_CHECKING:
     from daemon.messaging.ocpp_side import OcppSide
 
 _log = structlog.get_logger(__name__)
-
-WATT_HOURS_PER_KWH = 1000
 
 
 class Lines:

@@ -10,6 +10,7 @@ from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from adapters.ledger.ledger import open_ledger
+from config.fields.distance import KM_PER_MILE
 from config.files.errors import TariffError, UsageError
 from daemon.night_log.month import AlertRow, Month, Stretch
 from daemon.night_log.night_rows import night_row, rates_of_night
@@ -28,8 +29,6 @@ if TYPE_CHECKING:
     from daemon.control.state import House
     from daemon.night_log.month import NightRow
     from daemon.nights.metered import Meter
-
-KM_PER_MILE = 1.609344
 
 
 @contextmanager

@@ -45,5 +45,5 @@ def taxed(amount: Decimal, tariff: Tariff, unit: str) -> str:
     """
     if not tariff.tax_percent or not amount:
         return f"{plain(amount)} {unit}"
-    whole = amount * (100 + tariff.tax_percent) / 100
+    whole = amount * tariff.tax_factor
     return f"{plain(whole)} {unit} ({plain(amount)} before {plain(tariff.tax_percent)} % of tax)"

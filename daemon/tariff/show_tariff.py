@@ -240,7 +240,7 @@ def _standing_charge(file: HouseholdFile, tariff: Tariff) -> str:
         return "No standing charge."
     currency = file.household.currency
     least = minor_units(currency)
-    taxed = _padded(tariff.standing_charge * (100 + tariff.tax_percent) / 100, least)
+    taxed = _padded(tariff.standing_charge * tariff.tax_factor, least)
     before = f" ({_padded(tariff.standing_charge, least)} before tax)" if tariff.tax_percent else ""
     return f"Standing charge: {currency} {taxed} a day{before}."
 

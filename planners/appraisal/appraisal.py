@@ -15,8 +15,6 @@ if TYPE_CHECKING:
 
 LEAST_KWH = 0.05
 """Energy of a year that is not worth a word [kWh]."""
-KM_PER_MILE = 1.609344
-"""The international mile (NIST Special Publication 811, appendix B.8)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from planners.appraisal.appraisal import KM_PER_MILE, BandYear, ChoiceYear
+from config.fields.distance import KM_PER_MILE
+from planners.appraisal.appraisal import BandYear, ChoiceYear
 from planners.appraisal.ranking import payback_years
 from planners.appraisal.reach_of_night import reach_of
 

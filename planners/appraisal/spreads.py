@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from planners.appraisal.appraisal import KM_PER_MILE, Spread
+from config.fields.distance import KM_PER_MILE
+from planners.appraisal.appraisal import Spread
 from planners.appraisal.ranking import held_against, payback_years
 
 if TYPE_CHECKING:

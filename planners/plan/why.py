@@ -6,8 +6,8 @@ from datetime import timedelta
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+from config.fields.value_types import WATT_HOURS_PER_KWH
 from planners.accounts.money import format_money
-from planners.rates.usage_tiers import WATT_HOURS_PER_KWH
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator

@@ -210,7 +210,7 @@ class Prices:
             Tax included [currency].
         """
         tariff = self.tariff_on(day)
-        return tariff.standing_charge * (100 + tariff.tax_percent) / 100
+        return tariff.standing_charge * tariff.tax_factor
 
     def known_until(self, after: datetime) -> datetime | None:
         """When the rates cease to be known.

@@ -234,13 +234,13 @@ def series_rates_of(tariff: Tariff, zone: ZoneInfo, points: Sequence[PricePoint]
     starts = np.array([minute_of(point.start) for point in points], np.int64)
     ends = _ends(starts, prices.step_minutes)
     known = (starts[0] - DAY_MINUTES, ends[-1] + DAY_MINUTES) if points else (0, 0)
-    taxed = (100 + tariff.tax_percent) / 100
+    tax_factor = tariff.tax_factor
     return SeriesRates(
         tariff=tariff.name,
         zone=zone,
         starts=starts,
         ends=ends,
-        rates=tuple(_before_tax(prices, point.rate) * taxed for point in points),
+        rates=tuple(_before_tax(prices, point.rate) * tax_factor for point in points),
         offsets=offsets_between(zone, int(known[0]), int(known[1])),
     )
 

@@ -104,7 +104,7 @@ def tariff_cautions(
 
 def _of_standing_charge(tariff: Tariff, currency: str, scale: int) -> Iterator[str]:
     charge = tariff.standing_charge
-    if _taxed(charge, tariff) <= _MOST_A_DAY * scale:
+    if charge * tariff.tax_factor <= _MOST_A_DAY * scale:
         return
     monthly = _plain((charge * 12 / 365).quantize(Decimal("0.0001")))
     guesses = [f"if it is for a month, {monthly}?"]
@@ -120,7 +120,7 @@ def _of_bands(tariff: Tariff, currency: str, scale: int) -> Iterator[str]:
     for band in tariff.bands or ():
         rates = (tier.rate for tier in band.tiers or ()) if band.rate is None else (band.rate,)
         for rate in rates:
-            if _plausible(taxed := _taxed(rate, tariff), scale):
+            if _plausible(taxed := rate * tariff.tax_factor, scale):
                 continue
             unit = _meant(taxed, currency, scale)
             guess = f"; {unit.rates_are}: {_plain(rate * unit.factor)}?" if unit else "."
@@ -146,7 +146,7 @@ def _series_guess(
     tariff: Tariff, prices: PriceFile, largest: Decimal, currency: str, scale: int
 ) -> str:
     for key, amount in (("add", prices.add), ("at_least", prices.at_least or Decimal(0))):
-        taxed = _taxed(amount, tariff)
+        taxed = amount * tariff.tax_factor
         if abs(taxed) > _MOST * scale and (unit := _meant(taxed, currency, scale)):
             return f"; {unit.rates_are}: {key}: {_plain(amount * unit.factor)}?"
     unit = _meant(largest, currency, scale)
@@ -185,10 +185,6 @@ def _meant(taxed: Decimal, currency: str, scale: int) -> _Unit | None:
         key=lambda unit: abs(log10(abs(taxed) * unit.factor / (_USUAL * scale))),
         default=None,
     )
-
-
-def _taxed(amount: Decimal, tariff: Tariff) -> Decimal:
-    return amount * (100 + tariff.tax_percent) / 100
 
 
 def _plain(amount: Decimal) -> str:

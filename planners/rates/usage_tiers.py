@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import date, time, timedelta
 from typing import TYPE_CHECKING, Literal
 
+from config.fields.value_types import WATT_HOURS_PER_KWH
 from planners.local_time.conversion import instant_of_local, local_date
 
 if TYPE_CHECKING:
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
 
     from config.tariffs.tariff import Band, Tariff
 
-WATT_HOURS_PER_KWH = 1000
 _LONGEST_MONTH = timedelta(days=31)
 
 
@@ -148,8 +148,7 @@ def band_rate(tariff: Tariff, band: Band) -> Decimal:
 
 
 def _taxed(tariff: Tariff, rates: Sequence[Decimal]) -> tuple[Decimal, ...]:
-    with_tax = (100 + tariff.tax_percent) / 100
-    return tuple(rate * with_tax for rate in rates)
+    return tuple(rate * tariff.tax_factor for rate in rates)
 
 
 def _wh(kwh: Decimal) -> int:

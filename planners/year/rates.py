@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from config.fields.value_types import WATT_HOURS_PER_KWH
 from planners.local_time.conversion import date_of, day_number, minute_of
 from planners.local_time.zone_offsets import offsets_between
 from planners.rates.series_rates import BAND
-from planners.rates.usage_tiers import WATT_HOURS_PER_KWH
 
 if TYPE_CHECKING:
     from decimal import Decimal

@@ -14,7 +14,8 @@ from decimal import Decimal
 
 import pytest
 
-from planners.appraisal.appraisal import KM_PER_MILE, Appraisal, ChoiceYear
+from config.fields.distance import KM_PER_MILE
+from planners.appraisal.appraisal import Appraisal, ChoiceYear
 from planners.appraisal.appraising import appraise
 from tests.planners.appraised import Keys, choice, choices_file, point, socket
 

@@ -6,8 +6,8 @@ from dataclasses import replace
 from decimal import Decimal
 from typing import Any
 
+from config.fields.distance import KM_PER_MILE
 from planners.appraisal.appraisal import (
-    KM_PER_MILE,
     Appraisal,
     BandYear,
     BreakEven,
