@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import ROUND_FLOOR, Decimal
 from itertools import pairwise
-from typing import Any, Final, Protocol
+from typing import Any, Final
 
+from adapters.contract.current_period import CurrentPeriod
 from adapters.contract.messages import Command
 from adapters.ocpp.point import Equipment
 
@@ -28,25 +29,6 @@ AHEAD: Final = timedelta(minutes=1)
 _TENTH: Final = Decimal("0.1")
 
 
-class Stretch(Protocol):
-    """A stretch of a plan; `planners.plan.plan.Period` is one."""
-
-    @property
-    def start(self) -> datetime:
-        """When it begins, in UTC."""
-        ...
-
-    @property
-    def end(self) -> datetime:
-        """When it ends, in UTC."""
-        ...
-
-    @property
-    def amps(self) -> float:
-        """Current per phase [A]."""
-        ...
-
-
 @dataclass(frozen=True)
 class Limit:
     """A limit from an instant on [A per phase]."""
@@ -56,7 +38,7 @@ class Limit:
 
 
 def limits(
-    command: Command, schedule: Sequence[Stretch], now: datetime, highest_amps: float
+    command: Command, schedule: Sequence[CurrentPeriod], now: datetime, highest_amps: float
 ) -> tuple[Limit, ...]:
     """Say when which current is allowed: what is commanded now, the plan after it, then nothing.
 
@@ -81,19 +63,19 @@ def limits(
     else:
         cap = min(command.amps, highest_amps)
         found = [Limit(now, cap), Limit(_present_ends(command, schedule, now), 0.0)]
-    for stretch in schedule:
-        if stretch.start > now:
-            found.append(Limit(_second(stretch.start), min(stretch.amps, cap)))
-            found.append(Limit(_second(stretch.end), 0.0))
+    for period in schedule:
+        if period.start > now:
+            found.append(Limit(_second(period.start), min(period.amps, cap)))
+            found.append(Limit(_second(period.end), 0.0))
     return _shortened(tuple(_merged(found)))
 
 
-def _present_ends(command: Command, schedule: Sequence[Stretch], now: datetime) -> datetime:
-    """Return until when the commanded current holds: its stretch of the plan, or its validity."""
-    for stretch in schedule:
-        if stretch.start <= now < stretch.end:
-            return _second(stretch.end)
-    later = [stretch.start for stretch in schedule if stretch.start > now]
+def _present_ends(command: Command, schedule: Sequence[CurrentPeriod], now: datetime) -> datetime:
+    """Return until when the commanded current holds: its period of the plan, or its validity."""
+    for period in schedule:
+        if period.start <= now < period.end:
+            return _second(period.end)
+    later = [period.start for period in schedule if period.start > now]
     return _second(min([command.valid_until, *later]))
 
 

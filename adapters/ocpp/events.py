@@ -9,28 +9,28 @@ from adapters.contract.messages import Reading, VehicleReport
 
 
 @dataclass(frozen=True)
-class Connected:
+class EquipmentConnected:
     """Equipment has connected and said who it is."""
 
     charge_point: str
 
 
 @dataclass(frozen=True)
-class Ready:
+class EquipmentReady:
     """Equipment can be told things, and knows of nothing that was told before: tell it again."""
 
     charge_point: str
 
 
 @dataclass(frozen=True)
-class Disconnected:
+class EquipmentDisconnected:
     """The connection has ended; nothing can be told, and nothing is kept to be told later."""
 
     charge_point: str
 
 
 @dataclass(frozen=True)
-class Refused:
+class CallRefused:
     """Equipment did not take what it was told. It will be asked again, with growing pauses.
 
     Attributes
@@ -48,10 +48,17 @@ class Refused:
     why: str
 
 
-Heard = Reading | VehicleReport | Connected | Ready | Disconnected | Refused
+EquipmentEvent = (
+    Reading
+    | VehicleReport
+    | EquipmentConnected
+    | EquipmentReady
+    | EquipmentDisconnected
+    | CallRefused
+)
 """All that is told of equipment."""
 
-OnHeard = Callable[[str, Heard], None]
+OnEquipmentEvent = Callable[[str, EquipmentEvent], None]
 """Takes a charge point's name and what was heard of it. It is called on one thread, one at a time,
 and may take its time: equipment has its answer only when this has returned. What it raises becomes
 a CALLERROR, after which equipment says the same again if it is about a transaction."""

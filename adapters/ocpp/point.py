@@ -97,8 +97,8 @@ StartKey = tuple[str, int, str]
 
 
 @dataclass
-class Believed:
-    """What is believed of a charge point.
+class EquipmentState:
+    """What is known of a charge point.
 
     It outlives a connection: on return, equipment says only what has changed.
 

@@ -17,16 +17,16 @@ from threading import Thread
 from typing import TYPE_CHECKING, Final
 
 from adapters.clocks.clock import Clock
+from adapters.contract.current_period import CurrentPeriod
 from adapters.contract.messages import Command
-from adapters.ocpp.charging_profile import Stretch
-from adapters.ocpp.events import OnHeard
+from adapters.ocpp.events import OnEquipmentEvent
 from adapters.ocpp.point import Equipment
 from config.files.errors import BusError, FileError
 from config.files.secret_files import handed_over, refuse_open_key
 
 if TYPE_CHECKING:
-    from adapters.ocpp.service import Service
-    from adapters.ocpp.teller import Patience
+    from adapters.ocpp.command_sender import Patience
+    from adapters.ocpp.connections import EquipmentConnections
 
 STARTS_SECONDS: Final = 10.0
 STOPS_SECONDS: Final = 10.0
@@ -60,7 +60,7 @@ class OcppServer:
     ----------
     equipment
         Who may connect.
-    on_heard
+    on_event
         Takes what was heard; called on a thread of the server's, one at a time.
     clock
         The daemon's.
@@ -77,7 +77,7 @@ class OcppServer:
     def __init__(
         self,
         equipment: Sequence[Equipment],
-        on_heard: OnHeard,
+        on_event: OnEquipmentEvent,
         *,
         clock: Clock,
         transaction_ids: Iterator[int] | None = None,
@@ -86,7 +86,7 @@ class OcppServer:
         is_open: Callable[[], bool] = lambda: True,
     ) -> None:
         self._equipment = tuple(equipment)
-        self._on_heard = on_heard
+        self._on_event = on_event
         self._clock = clock
         self._ids = (
             transaction_ids_from(clock.now()) if transaction_ids is None else transaction_ids
@@ -98,7 +98,7 @@ class OcppServer:
         self._started: Future[int] = Future()
         self._loop: asyncio.AbstractEventLoop | None = None
         self._stopping: asyncio.Event | None = None
-        self._service: Service | None = None
+        self._connections: EquipmentConnections | None = None
         self._thread = Thread(target=self._serve, name="OCPP server", daemon=True)
 
     def start(self, host: str, port: int) -> int:
@@ -145,9 +145,11 @@ class OcppServer:
     @property
     def ready(self) -> frozenset[str]:
         """The charge points that can be told something now."""
-        return frozenset() if self._service is None else self._service.ready
+        return frozenset() if self._connections is None else self._connections.ready
 
-    def tell(self, charge_point: str, command: Command, schedule: Sequence[Stretch] = ()) -> bool:
+    def send(
+        self, charge_point: str, command: Command, schedule: Sequence[CurrentPeriod] = ()
+    ) -> bool:
         """Tell a charge point what is in force. Does not wait, and may be called from anywhere.
 
         Parameters
@@ -163,13 +165,13 @@ class OcppServer:
         Returns
         -------
         bool
-            Whether it is ready. If not, nothing is kept: tell it when it is `Ready`.
+            Whether it is ready. If not, nothing is kept: tell it when it is `EquipmentReady`.
         """
-        service, loop = self._service, self._loop
-        if service is None or loop is None or charge_point not in service.ready:
+        connections, loop = self._connections, self._loop
+        if connections is None or loop is None or charge_point not in connections.ready:
             return False
         try:
-            loop.call_soon_threadsafe(service.tell, charge_point, command, tuple(schedule))
+            loop.call_soon_threadsafe(connections.send, charge_point, command, tuple(schedule))
         except RuntimeError:  # the loop has ended
             return False
         return True
@@ -183,18 +185,20 @@ class OcppServer:
 
     async def _until_stopped(self) -> None:
         # Not installed everywhere.
-        from adapters.ocpp.service import Service  # noqa: PLC0415
-        from adapters.ocpp.session import House  # noqa: PLC0415
-        from adapters.ocpp.teller import Patience  # noqa: PLC0415
+        from adapters.ocpp.command_sender import Patience  # noqa: PLC0415
+        from adapters.ocpp.connections import EquipmentConnections  # noqa: PLC0415
+        from adapters.ocpp.session import ServerContext  # noqa: PLC0415
 
         self._loop = asyncio.get_running_loop()
         self._stopping = asyncio.Event()
         patience = Patience() if self._patience is None else self._patience
-        house = House(self._clock, self._ids, patience.answer_seconds)
-        self._service = Service(self._equipment, self._on_heard, house, patience, self._is_open)
+        context = ServerContext(self._clock, self._ids, patience.answer_seconds)
+        self._connections = EquipmentConnections(
+            self._equipment, self._on_event, context, patience, self._is_open
+        )
         host, port = self._address
         tls = self._tls()
-        await self._service.serve(host, port, tls, self._stopping, self._started.set_result)
+        await self._connections.serve(host, port, tls, self._stopping, self._started.set_result)
 
     def _tls(self) -> ssl.SSLContext | None:
         if self._certificate is None:

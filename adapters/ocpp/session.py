@@ -22,9 +22,9 @@ from websockets.exceptions import ConnectionClosed
 
 from adapters.clocks.clock import Clock
 from adapters.contract.messages import VehicleReport
-from adapters.ocpp.events import Heard
+from adapters.ocpp.events import EquipmentEvent
 from adapters.ocpp.meter import instant_of, meter_messages, register_reading
-from adapters.ocpp.point import Believed, Equipment
+from adapters.ocpp.point import Equipment, EquipmentState
 
 HEARTBEAT_SECONDS: Final = 300
 
@@ -33,7 +33,7 @@ QUIET: Final = logging.Logger("ocpp", level=logging.CRITICAL + 1)  # noqa: LOG00
 """For packages that would log whole messages, and a trace for each that is malformed."""
 
 Handler = TypeVar("Handler", bound=Callable[..., Awaitable[object]])
-Hear = Callable[[Heard], Awaitable[None]]
+Hear = Callable[[EquipmentEvent], Awaitable[None]]
 
 
 def answers(action: Action, *, leniently: bool = False) -> Callable[[Handler], Handler]:
@@ -42,7 +42,7 @@ def answers(action: Action, *, leniently: bool = False) -> Callable[[Handler], H
 
 
 @dataclass(frozen=True)
-class House:
+class ServerContext:
     """What all connections share.
 
     Attributes
@@ -69,9 +69,9 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
         Whose it is.
     connection
         The websocket.
-    believed
+    state
         What is known of the equipment; kept up to date here.
-    house
+    context
         What all connections share.
     hear
         Takes what was heard; an answer waits for it.
@@ -81,20 +81,20 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
         self,
         equipment: Equipment,
         connection: ServerConnection,
-        believed: Believed,
-        house: House,
+        state: EquipmentState,
+        context: ServerContext,
         hear: Hear,
     ) -> None:
-        super().__init__(equipment.identity, connection, house.answer_seconds, QUIET)
+        super().__init__(equipment.identity, connection, context.answer_seconds, QUIET)
         self.equipment = equipment
-        self.believed = believed
+        self.state = state
         self.greeted = asyncio.Event()
         """Set once equipment has said something, and again when it says that it has booted."""
         self.sampled = asyncio.Event()
         """Set once meter values have been handed on."""
         self.on_transaction: Callable[[], None] = lambda: None
         """Called when a transaction has become known, after its message was answered."""
-        self._house = house
+        self._context = context
         self._hear = hear
         self._spoke = False
         self._booted = False
@@ -108,7 +108,7 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
 
     async def route_message(self, raw_msg: str | bytes) -> None:
         """Answer one message, whatever it is; what can't be read is passed over."""
-        transaction, is_first = self.believed.transaction, not self._spoke
+        transaction, is_first = self.state.transaction, not self._spoke
         self._spoke, self._booted = True, False
         try:
             await super().route_message(raw_msg)
@@ -122,7 +122,7 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
             )
         if is_first or self._booted:
             self.greeted.set()
-        if self.believed.transaction not in {None, transaction}:
+        if self.state.transaction not in {None, transaction}:
             self.on_transaction()
 
     async def _handle_call(self, msg: object) -> object:
@@ -147,8 +147,8 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
 
     @answers(Action.status_notification)
     async def _on_status(self, connector_id: int, status: str, **said: Any) -> object:  # noqa: ANN401 - as the schema has it
-        at = instant_of(said.get("timestamp"), self._house.clock.now())
-        pilot = self.believed.take_status(self.equipment.connector, connector_id, status)
+        at = instant_of(said.get("timestamp"), self._context.clock.now())
+        pilot = self.state.take_status(self.equipment.connector, connector_id, status)
         if pilot is not None:
             await self._hear(VehicleReport(at=at, pilot=pilot))
         return call_result.StatusNotification()
@@ -159,7 +159,7 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
             raise FormationViolationError(details={"cause": "connectorId or meterValue"})
         if connector_id == self.equipment.connector:
             await self._hear_meter(meter_value)
-            self.believed.take_sample(said.get("transaction_id"))
+            self.state.take_sample(said.get("transaction_id"))
             self.sampled.set()
         return call_result.MeterValues()
 
@@ -169,17 +169,15 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
     ) -> object:
         accepted = IdTagInfo(status=AuthorizationStatus.accepted)
         if connector_id != self.equipment.connector:
-            number = next(self._house.transaction_ids)
-            self.believed.elsewhere.add(number)
+            number = next(self._context.transaction_ids)
+            self.state.elsewhere.add(number)
             return call_result.StartTransaction(transaction_id=number, id_tag_info=accepted)
         await self._hear_register(timestamp, meter_start)
-        said, believed = (id_tag, meter_start, timestamp), self.believed
-        if believed.started != said:
-            believed.started, believed.started_as = said, next(self._house.transaction_ids)
-        believed.transaction = believed.started_as
-        return call_result.StartTransaction(
-            transaction_id=believed.started_as, id_tag_info=accepted
-        )
+        said, state = (id_tag, meter_start, timestamp), self.state
+        if state.started != said:
+            state.started, state.started_as = said, next(self._context.transaction_ids)
+        state.transaction = state.started_as
+        return call_result.StartTransaction(transaction_id=state.started_as, id_tag_info=accepted)
 
     @answers(Action.stop_transaction, leniently=True)
     async def _on_stop(
@@ -191,10 +189,10 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
     ) -> object:
         if type(transaction_id) is not int or type(meter_stop) is not int:
             raise FormationViolationError(details={"cause": "transactionId or meterStop"})
-        if transaction_id not in self.believed.elsewhere:
+        if transaction_id not in self.state.elsewhere:
             await self._hear_meter(said.get("transaction_data"))
             await self._hear_register(timestamp, meter_stop)
-        self.believed.take_end(transaction_id)
+        self.state.take_end(transaction_id)
         return call_result.StopTransaction(IdTagInfo(status=AuthorizationStatus.accepted))
 
     @answers(Action.authorize)
@@ -214,15 +212,15 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
         return call_result.DiagnosticsStatusNotification()
 
     async def _hear_meter(self, meter_values: object) -> None:
-        now, point = self._house.clock.now(), self.equipment
+        now, point = self._context.clock.now(), self.equipment
         for message in meter_messages(meter_values, now, phases=point.phases, volts=point.volts):
             await self._hear(message)
 
     async def _hear_register(self, timestamp: object, watt_hours: int) -> None:
-        reading = register_reading(instant_of(timestamp, self._house.clock.now()), watt_hours)
+        reading = register_reading(instant_of(timestamp, self._context.clock.now()), watt_hours)
         if reading is not None:
             await self._hear(reading)
 
     def _time(self) -> str:
-        now = self._house.clock.now()
+        now = self._context.clock.now()
         return now.isoformat(timespec="milliseconds").replace("+00:00", "Z")

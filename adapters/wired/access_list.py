@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from adapters.contract.topics import Topics, slug
-from adapters.wired.values import filters
+from adapters.wired.values import topic_filters
 from config.files.errors import UsageError
 from config.household.household_file import ChargePoint, HouseholdFile
 
@@ -121,7 +121,7 @@ def _foreign(name: str, point: ChargePoint) -> tuple[Right, ...]:
         return ()
     told = [wiring.tell.start, wiring.tell.stop, wiring.tell.current] if wiring.tell else []
     heard_by_it = dict.fromkeys(saying.topic for saying in told if saying is not None)
-    said_by_it = filters(wiring.hear) if wiring.hear else ()
+    said_by_it = topic_filters(wiring.hear) if wiring.hear else ()
     for topic in (*heard_by_it, *said_by_it):
         if topic != topic.strip():
             raise UsageError(

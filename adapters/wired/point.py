@@ -12,7 +12,7 @@ from typing import Any, Final
 from pydantic import ValidationError
 
 from adapters.contract.messages import MalformedMessage, Message, Reading, VehicleReport
-from adapters.wired.values import LONGEST_HOLD, Heard, filters, read
+from adapters.wired.values import LONGEST_HOLD, HardwareValue, read_values, topic_filters
 from config.fields.value_types import WATT_HOURS_PER_KWH
 from config.household.wiring import Hearing
 
@@ -50,9 +50,9 @@ class WiredPoint:
         self._told: Reading | None = None
 
     @property
-    def filters(self) -> tuple[str, ...]:
+    def topic_filters(self) -> tuple[str, ...]:
         """The topics to subscribe to."""
-        return filters(self._hearing)
+        return topic_filters(self._hearing)
 
     @property
     def measures(self) -> bool:
@@ -65,7 +65,7 @@ class WiredPoint:
         hearing = self._hearing
         return hearing.energy is None and (hearing.power or hearing.current) is not None
 
-    def take(
+    def read(
         self, topic: str, payload: bytes, now: datetime, *, retain: bool
     ) -> tuple[Message, ...]:
         """Read a message.
@@ -89,7 +89,9 @@ class WiredPoint:
         MalformedMessage
             If it is not what the household file says it is.
         """
-        heard: dict[str, Heard] = {each.what: each for each in read(self._hearing, topic, payload)}
+        heard: dict[str, HardwareValue] = {
+            each.what: each for each in read_values(self._hearing, topic, payload)
+        }
         if retain:
             heard.pop("power", None)
             heard.pop("current", None)
@@ -100,7 +102,7 @@ class WiredPoint:
             place = ".".join(str(part) for part in wrong["loc"])
             raise MalformedMessage(f"{place}: {wrong['msg']}") from error
 
-    def _reading(self, heard: dict[str, Heard], now: datetime) -> tuple[Message, ...]:
+    def _reading(self, heard: dict[str, HardwareValue], now: datetime) -> tuple[Message, ...]:
         fields: dict[str, Any] = {
             key: heard[what].value
             for what, key in (("power", "watts"), ("current", "amps"), ("energy", "register_kwh"))
@@ -139,7 +141,7 @@ class WiredPoint:
         return abs(after - before) > max(AWAKE_WATTS, CHANGED * abs(before))
 
 
-def _report(heard: dict[str, Heard], now: datetime) -> tuple[Message, ...]:
+def _report(heard: dict[str, HardwareValue], now: datetime) -> tuple[Message, ...]:
     fields: dict[str, Any] = {}
     if "soc" in heard:
         fields["soc_percent"] = heard["soc"].value

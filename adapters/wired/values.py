@@ -30,7 +30,7 @@ _NUMBERS: Final[tuple[Number, ...]] = ("power", "energy", "current", "soc")
 
 
 @dataclass(frozen=True)
-class Heard:
+class HardwareValue:
     """One value that a message held.
 
     Attributes
@@ -45,13 +45,13 @@ class Heard:
     value: float | str | bool
 
 
-def filters(hearing: Hearing) -> tuple[str, ...]:
+def topic_filters(hearing: Hearing) -> tuple[str, ...]:
     """Return the topics to subscribe to, each once."""
     heard = (getattr(hearing, name) for name in type(hearing).model_fields)
     return tuple(dict.fromkeys(each.topic for each in heard if each is not None))
 
 
-def read(hearing: Hearing, topic: str, payload: bytes) -> tuple[Heard, ...]:
+def read_values(hearing: Hearing, topic: str, payload: bytes) -> tuple[HardwareValue, ...]:
     """Read all the values that a message holds.
 
     Parameters
@@ -63,7 +63,7 @@ def read(hearing: Hearing, topic: str, payload: bytes) -> tuple[Heard, ...]:
 
     Returns
     -------
-    tuple of Heard
+    tuple of HardwareValue
         Nothing for a topic that is not listened to.
 
     Raises
@@ -76,16 +76,16 @@ def read(hearing: Hearing, topic: str, payload: bytes) -> tuple[Heard, ...]:
     return tuple(_values(hearing, topic, payload))
 
 
-def _values(hearing: Hearing, topic: str, payload: bytes) -> Iterator[Heard]:
+def _values(hearing: Hearing, topic: str, payload: bytes) -> Iterator[HardwareValue]:
     for name in _NUMBERS:
         number: HeardNumber | None = getattr(hearing, name)
         if number is not None and matches(number.topic, topic):
             value = _number(number, name, payload)
-            yield Heard(name, value * number.scale * _FACTORS[getattr(number, "unit", "W")])
+            yield HardwareValue(name, value * number.scale * _FACTORS[getattr(number, "unit", "W")])
     if hearing.pilot is not None and matches(hearing.pilot.topic, topic):
-        yield Heard("pilot", _pilot(hearing.pilot, payload))
+        yield HardwareValue("pilot", _pilot(hearing.pilot, payload))
     if hearing.plugged_in is not None and matches(hearing.plugged_in.topic, topic):
-        yield Heard("plugged_in", _plugged_in(hearing.plugged_in, payload))
+        yield HardwareValue("plugged_in", _plugged_in(hearing.plugged_in, payload))
 
 
 def _found(pointer: str | None, payload: bytes, what: str) -> object:

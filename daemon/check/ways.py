@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from adapters.contract.topics import Topics
-from adapters.wired.values import filters
+from adapters.wired.values import topic_filters
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -46,7 +46,8 @@ def _way(file: HouseholdFile, name: str, point: ChargePoint) -> Iterator[str]:
     if wiring is None or wiring.hear is None:
         yield f"  {topics.reading(name)} and {topics.vehicle(name)} are listened to."
     else:
-        yield f"  {', '.join(filters(wiring.hear))} and {topics.vehicle(name)} are listened to."
+        filters = ", ".join(topic_filters(wiring.hear))
+        yield f"  {filters} and {topics.vehicle(name)} are listened to."
     if wiring is not None and wiring.tell is not None:
         yield from _told(name, wiring.tell)
 

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from adapters.contract.topics import Topics
     from daemon.control.events import Event
     from daemon.control.state import House
-    from daemon.messaging.lines import Lines
+    from daemon.messaging.hardware_channels import HardwareChannels
 
 _log = structlog.get_logger(__name__)
 
@@ -41,7 +41,7 @@ LONGEST_SHOWN = 200
 
 
 @dataclass(frozen=True, slots=True)
-class Refused:
+class RequestRefused:
     """A request that wants an answer and can't be obeyed, and why."""
 
     charge_point: str
@@ -49,11 +49,11 @@ class Refused:
     why: str
 
 
-Taken = tuple[str, "Event"] | PriceFeed | DaemonState | Refused
+Received = tuple[str, "Event"] | PriceFeed | DaemonState | RequestRefused
 """The charge point it concerns and what happened; or what concerns all; or a refusal."""
 
 
-class Keeps(Protocol):
+class ReadingStore(Protocol):
     """The part of the ledger that what comes is kept in."""
 
     def add_reading(
@@ -91,9 +91,9 @@ class Inbox:
         The household's.
     charge_points : iterable of str
         Their names in the household file.
-    ledger : Keeps
+    ledger : ReadingStore
         Where everything is kept before anybody acts on it.
-    lines : Lines, optional
+    channels : HardwareChannels, optional
         Which charge points have topics of their own.
     """
 
@@ -101,17 +101,17 @@ class Inbox:
         self,
         topics: Topics,
         charge_points: Iterable[str],
-        ledger: Keeps,
-        lines: Lines | None = None,
+        ledger: ReadingStore,
+        channels: HardwareChannels | None = None,
     ) -> None:
         self._topics = topics
-        self._lines = lines
+        self._channels = channels
         self._by_slug = {slug(name): name for name in charge_points}
         self._ledger = ledger
 
-    def take(
+    def receive(
         self, message: MessageArrived, now: datetime, house: House | None = None
-    ) -> Taken | None:
+    ) -> Received | None:
         """Read a message and keep it.
 
         Parameters
@@ -125,7 +125,7 @@ class Inbox:
 
         Returns
         -------
-        Taken or None
+        Received or None
             None for what is not news or not ours.
 
         Raises
@@ -151,7 +151,9 @@ class Inbox:
         event = self._event(point, leaf, message, now)
         return None if event is None else (point, event)
 
-    def take_otherwise(self, message: MessageArrived, now: datetime) -> list[tuple[str, Event]]:
+    def receive_from_wiring(
+        self, message: MessageArrived, now: datetime
+    ) -> list[tuple[str, Event]]:
         """Read a message on a topic of hardware's own, and keep what it says.
 
         Parameters
@@ -171,12 +173,12 @@ class Inbox:
         LedgerError
             If it can't be kept.
         """  # noqa: DOC502 - raised by the ledger
-        if self._lines is None or self._topics.parse(message.topic) is not None:
+        if self._channels is None or self._topics.parse(message.topic) is not None:
             return []
-        said = list(self._lines.hear(message, now))
-        return [(point, event) for point, what in said if (event := self.keep(point, what, now))]
+        said = list(self._channels.read(message, now))
+        return [(point, event) for point, what in said if (event := self.store(point, what, now))]
 
-    def keep(self, point: str, said: Message, now: datetime) -> Event | None:
+    def store(self, point: str, said: Message, now: datetime) -> Event | None:
         """Keep what hardware says, however it was heard.
 
         Parameters
@@ -208,7 +210,7 @@ class Inbox:
 
     def _event(self, point: str, leaf: str, message: MessageArrived, now: datetime) -> Event | None:
         match leaf:
-            case "reading" if self._lines is not None and self._lines.measures(point):
+            case "reading" if self._channels is not None and self._channels.has_own_meter(point):
                 _log.warning("its meter is heard in another way, passed over", charge_point=point)
                 return None
             case "reading":
@@ -234,7 +236,7 @@ class Inbox:
 
     def _request(
         self, point: str, message: MessageArrived, now: datetime, house: House | None
-    ) -> tuple[str, Event] | Refused | None:
+    ) -> tuple[str, Event] | RequestRefused | None:
         if message.retain:
             # A wish belongs to its evening; a retained one would come back on every connection.
             _log.warning("a retained request is not obeyed", topic=message.topic)
@@ -245,12 +247,12 @@ class Inbox:
             name = id_of(message.payload)
             if name is None:
                 raise
-            return Refused(point, name, str(error))
+            return RequestRefused(point, name, str(error))
         # Without an id nobody would be told: as much of it as can be is obeyed.
         if request.id is not None and house is not None:
             why = impossible(request, point, now, house)
             if why is not None:
-                return Refused(point, request.id, why)
+                return RequestRefused(point, request.id, why)
         body = request.model_dump(mode="json", exclude_none=True)
         self._ledger.add_request(point, now, body)
         return point, PersonAsked(request)

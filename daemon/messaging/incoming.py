@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Ring:
+class WakeUp:
     """The bell rang: time has passed."""
 
 
@@ -32,46 +32,46 @@ class Reload:
 
 
 @dataclass(frozen=True, slots=True)
-class HardwareSaid:
+class HardwareReport:
     """Hardware that has a way of its own to the daemon says something.
 
     Attributes
     ----------
     charge_point : str
         Its name in the household file.
-    said : Reading or VehicleReport
-        What it says.
-    kept : callable
-        Told whether it is kept, from the loop's thread.
+    message : Reading or VehicleReport
+        What it reports.
+    confirm : callable
+        Called on the loop's thread with whether the message is stored.
     """
 
     charge_point: str
-    said: Reading | VehicleReport
-    kept: Callable[[bool], None] = field(compare=False, repr=False)
+    message: Reading | VehicleReport
+    confirm: Callable[[bool], None] = field(compare=False, repr=False)
 
 
 @dataclass(frozen=True, slots=True)
-class LineUp:
+class ChannelReady:
     """Hardware can be told things (again): what is in force must be told."""
 
     charge_point: str
 
 
 Incoming = (
-    Ring
+    WakeUp
     | Halt
     | Reload
     | Connected
     | Disconnected
     | MessageArrived
     | Published
-    | HardwareSaid
-    | LineUp
+    | HardwareReport
+    | ChannelReady
 )
 
 
 @dataclass(frozen=True, slots=True)
-class Handled:
+class HandledEvent:
     """What an observer is told once an event is dealt with.
 
     Attributes

@@ -92,7 +92,7 @@ class Outbox:
         self._statuses: dict[str, Status] = {}
         self._online_at: datetime | None = None
         self._is_waiting = False
-        self._refusals: list[LedgerError] = []
+        self._ledger_errors: list[LedgerError] = []
 
     def carry_out(
         self, point: str, action: Action, now: datetime, house: House
@@ -119,7 +119,7 @@ class Outbox:
         ------
         LedgerError
             If a night can't be recorded; then it is not published either. All else is: what the
-            ledger refused of it is told by `refusals_since`.
+            ledger refused of it is told by `take_ledger_errors`.
         TariffError
             If a night can't be priced.
         """  # noqa: DOC502 - raised by the ledger and by the rates
@@ -139,30 +139,30 @@ class Outbox:
                 _log.info(event, **facts)
         return None
 
-    def note_down(
+    def record_happening(
         self, what: Befallen, now: datetime, body: Mapping[str, object] | None = None
     ) -> None:
         """Record what has befallen the daemon, so that a night can be told from the ledger."""
         try:
             self._ledger.add_happening(now, what, body)
         except LedgerError as error:
-            self._refusals.append(error)
+            self._ledger_errors.append(error)
             _log.error("what has happened can't be recorded", what=what, why=str(error))
 
-    def refusals_since(self) -> list[LedgerError]:
+    def take_ledger_errors(self) -> list[LedgerError]:
         """Hand over what the ledger has refused of what was sent, since this was asked last."""
-        refusals, self._refusals = self._refusals, []
+        refusals, self._ledger_errors = self._ledger_errors, []
         return refusals
 
-    def is_now(self, me: Instance) -> None:
+    def set_instance(self, me: Instance) -> None:
         """Publish in this name from now on."""
         self._me = me
 
-    def say_answer(self, point: str, answer: Answer) -> None:
+    def publish_answer(self, point: str, answer: Answer) -> None:
         """Tell a person what came of a request."""
         self._send(self._topics.answer(point), answer, retain=False)
 
-    def account_of(self, facts: NightFacts, house: House) -> dict[str, Any]:
+    def night_account(self, facts: NightFacts, house: House) -> dict[str, Any]:
         """Make the record of a night from the readings that are kept.
 
         Parameters
@@ -215,7 +215,7 @@ class Outbox:
             If it can't be priced.
         """  # noqa: DOC502 - raised by the ledger and by the rates
         point = facts.charge_point
-        record = self.account_of(facts, house)
+        record = self.night_account(facts, house)
         news = self._ledger.close_night(facts.night, point, facts.vehicle, facts.closed_at, record)
         if not news:
             return None
@@ -226,23 +226,23 @@ class Outbox:
         )  # fmt: skip
         return record
 
-    def say_online(self, now: datetime) -> None:
+    def publish_online(self, now: datetime) -> None:
         """Publish that the daemon runs, if that was not said lately."""
         if self._online_at is None or now >= self._online_at + STATUS_EVERY:
             self._online_at = now
-            self._say_daemon("online", now)
+            self._publish_daemon_state("online", now)
 
-    def say_waiting(self) -> None:
+    def publish_waiting(self) -> None:
         """Publish that the daemon waits for its clock; when that is, it can't say."""
         if not self._is_waiting:
             self._is_waiting = True
             self._send(self._topics.daemon, DaemonState(state="waiting"), retain=True)
 
-    def say_offline(self, now: datetime) -> None:
+    def publish_offline(self, now: datetime) -> None:
         """Publish that the daemon is about to end."""
-        self._say_daemon("offline", now)
+        self._publish_daemon_state("offline", now)
 
-    def say_status(self, point: str, status: Status) -> None:
+    def publish_status(self, point: str, status: Status) -> None:
         """Publish what is believed of a charge point, if it is news or the last grows stale."""
         last = self._statuses.get(point)
         if last is not None and status.at < last.at + STATUS_EVERY and _gist(last) == _gist(status):
@@ -250,22 +250,22 @@ class Outbox:
         self._statuses[point] = status
         self._send(self._topics.status(point), status, retain=True)
 
-    def say_plan(self, point: str, plan: Plan | None) -> None:
+    def publish_plan(self, point: str, plan: Plan | None) -> None:
         """Publish the plan in force again; without one, take the retained one away."""
         payload = dump_exact(plan.to_json()).encode() if plan else b""
         self._bus.publish(self._topics.plan(point), payload, retain=True)
 
-    def forget_what_was_said(self) -> None:
+    def forget_published(self) -> None:
         """Say everything again: the broker may be a new one."""
         self._statuses.clear()
         self._online_at = None
         self._is_waiting = False
 
-    def forget_online(self) -> None:
+    def forget_daemon_state(self) -> None:
         """Say again that the daemon runs: somebody has said otherwise."""
         self._online_at = None
 
-    def _say_daemon(self, state: Literal["online", "offline"], now: datetime) -> None:
+    def _publish_daemon_state(self, state: Literal["online", "offline"], now: datetime) -> None:
         message = DaemonState(
             state=state,
             at=now,
@@ -299,14 +299,14 @@ class Outbox:
         try:
             yield
         except LedgerError as error:
-            self._refusals.append(error)
+            self._ledger_errors.append(error)
             _log.error(f"{what} is sent that can't be recorded", why=str(error))
 
     def _announce(self, point: str, plan: Plan) -> None:
         document = plan.to_json()
         with self._sent_all_the_same("a plan"):
             self._ledger.add_plan(point, plan.made_at, document)
-        self.say_plan(point, plan)
+        self.publish_plan(point, plan)
         _log.info(
             "planned", charge_point=point, kwh=document["energy_kwh"], cost=document["cost"],
             currency=plan.currency, periods=len(plan.periods), why=" ".join(plan.why),

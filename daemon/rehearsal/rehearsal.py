@@ -24,7 +24,14 @@ from adapters.simulated.hardware import SimulatedHardware
 from config import Bus
 from config.files.errors import BusError, LullwattError
 from daemon.control.events import AnnouncePlan, Issue
-from daemon.messaging.incoming import Halt, Handled, HardwareSaid, LineUp, Reload, Ring
+from daemon.messaging.incoming import (
+    ChannelReady,
+    Halt,
+    HandledEvent,
+    HardwareReport,
+    Reload,
+    WakeUp,
+)
 from daemon.messaging.outbox import command_message
 from daemon.service.running import Daemon
 from planners.local_time.departures import next_departure, night_bounds, night_of
@@ -94,7 +101,7 @@ class _Listener:
     """Hears from the daemon's thread what it has dealt with."""
 
     def __init__(
-        self, clock: VirtualClock, told: Callable[[Handled], None], own_topic: str
+        self, clock: VirtualClock, told: Callable[[HandledEvent], None], own_topic: str
     ) -> None:
         self._clock = clock
         self._own_topic = own_topic
@@ -107,20 +114,20 @@ class _Listener:
         self.serial = 0
         self.wake = clock.now()
 
-    def hear(self, handled: Handled) -> None:
+    def hear(self, handled: HandledEvent) -> None:
         """Take note; on the daemon's thread."""
         with self._changed:
             match handled.event:
                 case MessageArrived(topic):
                     # The daemon hears its own word that it runs, too.
                     self.messages += topic != self._own_topic
-                case Ring():
+                case WakeUp():
                     self.rings += 1
                 case Connected():
                     self.connected = True
-                case HardwareSaid():
+                case HardwareReport():
                     self.messages += 1
-                case Halt() | Reload() | Published() | LineUp():
+                case Halt() | Reload() | Published() | ChannelReady():
                     pass
                 case Disconnected(reason):
                     self._error = BusError(f"the rehearsal lost its broker: {reason}")
@@ -171,7 +178,7 @@ class Rehearsal:
         ledger: Ledger,
         bus: Bus,
         evening: Evening,
-        told: Callable[[Handled], None],
+        told: Callable[[HandledEvent], None],
         *,
         make_hardware: MakeHardware | None = None,
     ) -> None:
@@ -247,7 +254,7 @@ class Rehearsal:
         listener.wait(lambda: listener.messages >= self._hardware.sent, "a reading did not arrive")
         if listener.wake <= self.clock.now():
             rings = listener.rings
-            self._daemon.post(Ring())
+            self._daemon.post(WakeUp())
             listener.wait(lambda: listener.rings > rings, "the daemon is silent")
         if not self._hardware.wait_obeyed(listener.serial, PATIENCE_SECONDS):
             raise LullwattError("the rehearsal got stuck: a command did not arrive")
@@ -262,7 +269,7 @@ class Rehearsal:
         # A plan on an assumed state of charge gives way to one on the vehicle's own.
         return self._result.plan is None or self.clock.now() == self._evening.at
 
-    def _hear(self, handled: Handled) -> None:
+    def _hear(self, handled: HandledEvent) -> None:
         for point, action in handled.actions:
             if point != self._point_name:
                 continue

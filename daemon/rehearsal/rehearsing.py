@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from adapters.ledger.ledger import Ledger
     from config import HouseholdFile
     from daemon.control.events import Action
-    from daemon.service.service import Handled
+    from daemon.service.service import HandledEvent
     from planners.plan.plan import Plan
 
 DEMO = "kowhai.yaml"
@@ -155,7 +155,7 @@ class Narrator:
             " machine, simulated hardware, virtual time."
         )
 
-    def tell(self, handled: Handled) -> None:
+    def tell(self, handled: HandledEvent) -> None:
         """Tell what the daemon has just done."""
         for point, action in handled.actions:
             if point == self._point:

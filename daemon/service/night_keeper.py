@@ -212,7 +212,7 @@ class NightKeeper:
             else facts_again(closed, file)
         )
         try:
-            record = self._outbox.account_of(facts, house)
+            record = self._outbox.night_account(facts, house)
         except TariffError:
             return self.close(facts, house)  # owed until there are rates
         if says_the_same(closed, record) if closed else not record["energy_kwh"]:

@@ -22,16 +22,21 @@ from adapters.host.signals import heed_signals
 from adapters.ledger.ledger import open_ledger
 from adapters.ledger.lock import only_daemon
 from config.fields.zones import zone_data_version
-from daemon.messaging.incoming import LineUp
+from daemon.messaging.hardware_channels import (
+    hardware_channels_of,
+    will_connections,
+    wired_topic_filters,
+    without_wiring,
+)
+from daemon.messaging.incoming import ChannelReady
 from daemon.messaging.instance import new_instance
-from daemon.messaging.lines import lines_of, wills, wired_filters, without_wiring
-from daemon.messaging.ocpp_side import OcppSide
+from daemon.messaging.ocpp_equipment import OcppEquipment
 from daemon.observers.observers import Observers
 from daemon.observers.service_manager import ServiceManager
 from daemon.service.backup_rounds import BackupRounds
 from daemon.service.clock_watch import ClockWatch
 from daemon.service.household_watch import HouseholdWatch
-from daemon.service.service import Halt, Handled, Reload, Ring, Service
+from daemon.service.service import Halt, HandledEvent, Reload, Service, WakeUp
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -85,7 +90,7 @@ class Daemon:
         bus: Bus,
         *,
         bell: Callable[[datetime], None] | None = None,
-        observer: Callable[[Handled], None] | None = None,
+        observer: Callable[[HandledEvent], None] | None = None,
         run_command: Callable[[Sequence[str], bytes], None] | None = None,
         clock_watch: ClockWatch | None = None,
         backups: BackupRounds | None = None,
@@ -100,19 +105,21 @@ class Daemon:
             client_id=f"{slug(file.bus.root)}-{slug(file.household.name)}",
             on_event=self.post,
             will=(topics.daemon, encode(DaemonState(state="offline"))),
-            subscriptions=(*topics.subscriptions(), *wired_filters(wired)),
+            subscriptions=(*topics.subscriptions(), *wired_topic_filters(wired)),
             look_first=topics.daemon,
         )
-        self._ocpp = OcppSide(wired, clock, self.post) if wired.ocpp is not None else None
-        self._wills = wills(wired, bus, lambda point: self.post(LineUp(point)))
-        self._bell = Bell(lambda: self.post(Ring())) if bell is None else None
+        self._ocpp = OcppEquipment(wired, clock, self.post) if wired.ocpp is not None else None
+        self._will_connections = will_connections(
+            wired, bus, lambda point: self.post(ChannelReady(point))
+        )
+        self._bell = Bell(lambda: self.post(WakeUp())) if bell is None else None
         ring_at = bell if self._bell is None else self._bell.ring_at
         assert ring_at is not None  # noqa: S101 - one of the two is given
         self._service = Service(
             watch, ledger, clock, bus=self._mqtt, ring_at=ring_at, observer=observer,
             me=new_instance(clock.now()), run_command=run_command,
             clock_watch=clock_watch, backups=backups,
-            lines=lines_of(wired, self._mqtt, ledger, ocpp=self._ocpp),
+            channels=hardware_channels_of(wired, self._mqtt, ledger, ocpp=self._ocpp),
             observers=observers,
         )  # fmt: skip
 
@@ -138,7 +145,7 @@ class Daemon:
                 ending.callback(self._ocpp.stop)
             self._mqtt.start()
             ending.callback(self._mqtt.stop)
-            for will in self._wills:
+            for will in self._will_connections:
                 will.start()
                 ending.callback(will.stop)
             return self._service.run()

@@ -31,10 +31,18 @@ from daemon.control.events import (
 )
 from daemon.control.replanning import announce, is_charging
 from daemon.messaging.answering import answer_of
-from daemon.messaging.inbox import Inbox, Refused
-from daemon.messaging.incoming import Halt, Handled, HardwareSaid, Incoming, LineUp, Reload, Ring
+from daemon.messaging.hardware_channels import HardwareChannels
+from daemon.messaging.inbox import Inbox, RequestRefused
+from daemon.messaging.incoming import (
+    ChannelReady,
+    Halt,
+    HandledEvent,
+    HardwareReport,
+    Incoming,
+    Reload,
+    WakeUp,
+)
 from daemon.messaging.instance import new_instance
-from daemon.messaging.lines import Lines
 from daemon.messaging.outbox import STATUS_EVERY, Outbox, Publisher
 from daemon.messaging.status import status_of
 from daemon.observers.observers import Observers
@@ -53,13 +61,13 @@ if TYPE_CHECKING:
     from adapters.ledger.ledger import Ledger
     from daemon.control.events import Action, Event
     from daemon.control.state import House, PointState
-    from daemon.messaging.inbox import Taken
+    from daemon.messaging.inbox import Received
     from daemon.messaging.instance import Instance
     from daemon.service.backup_rounds import BackupRounds
     from daemon.service.clock_watch import ClockWatch
     from daemon.service.household_watch import HouseholdWatch
 
-__all__ = ["Halt", "Handled", "Incoming", "Reload", "Ring", "Service"]
+__all__ = ["Halt", "HandledEvent", "Incoming", "Reload", "Service", "WakeUp"]
 
 _log = structlog.get_logger(__name__)
 
@@ -84,7 +92,7 @@ class Service:
     bus : Publisher
         Where to publish.
     ring_at : callable
-        Asks for a `Ring` at an instant.
+        Asks for a `WakeUp` at an instant.
     observer : callable, optional
         Told of every event once it is dealt with, on the loop's thread.
     me : Instance, optional
@@ -95,7 +103,7 @@ class Service:
         Whether the clock can be believed; without it, it is.
     backups : BackupRounds, optional
         Has the ledger backed up; without it, it is not.
-    lines : Lines, optional
+    channels : HardwareChannels, optional
         The ways to hardware that does not speak the daemon's own messages.
     observers : Observers, optional
         Those who are shown each turn.
@@ -109,12 +117,12 @@ class Service:
         *,
         bus: Publisher,
         ring_at: Callable[[datetime], None],
-        observer: Callable[[Handled], None] | None = None,
+        observer: Callable[[HandledEvent], None] | None = None,
         me: Instance | None = None,
         run_command: Callable[[Sequence[str], bytes], None] | None = None,
         clock_watch: ClockWatch | None = None,
         backups: BackupRounds | None = None,
-        lines: Lines | None = None,
+        channels: HardwareChannels | None = None,
         observers: Observers | None = None,
     ) -> None:
         self._watch = watch
@@ -126,8 +134,8 @@ class Service:
         file = watch.house.file
         self._topics = topics = Topics(file.bus.root, file.household.name)
         self._trouble = LedgerTrouble(ledger)
-        self._lines = lines or Lines()
-        self._inbox = Inbox(topics, file.charge_points, self._trouble, self._lines)
+        self._channels = channels or HardwareChannels()
+        self._inbox = Inbox(topics, file.charge_points, self._trouble, self._channels)
         self._me = me or new_instance(clock.now())
         self._outbox = Outbox(topics, ledger, bus, me=self._me, run_command=run_command)
         self._keeper = NightKeeper(ledger, self._outbox)
@@ -165,7 +173,7 @@ class Service:
         LedgerError
             If the ledger can't be read at the start, or is found to be damaged later.
         """  # noqa: DOC502 - raised by the ledger
-        event: Incoming = Ring()
+        event: Incoming = WakeUp()
         try:
             while not isinstance(event, Halt):
                 self._observers.before(event)
@@ -179,10 +187,10 @@ class Service:
             self._observers.stopping()
             # A start ends with its plan by itself, but where hardware is told no time limit.
             if not self._gave_way:
-                self._lines.stop_what_would_stay_on()
-                self._outbox.say_offline(self._clock.now())
+                self._channels.send_final_stops()
+                self._outbox.publish_offline(self._clock.now())
                 if self._states:  # else the clock was never believed
-                    self._outbox.note_down("ended", self._clock.now())
+                    self._outbox.record_happening("ended", self._clock.now())
         return True
 
     def _turn(self) -> Turn:
@@ -197,7 +205,7 @@ class Service:
         )
 
     def handle(self, event: Incoming) -> None:
-        """Deal with one event; the first of all is a `Ring`.
+        """Deal with one event; the first of all is a `WakeUp`.
 
         Parameters
         ----------
@@ -223,31 +231,33 @@ class Service:
         if self._gave_way:
             return
         self._announce()
-        if isinstance(event, Ring):
+        if isinstance(event, WakeUp):
             give_back_memory()
         self._care_for_the_ledger(event)
-        self._say_what_is_so(event)
+        self._publish_news(event)
         if self._observer is not None:
             done, wake = self._done, self._next_wake()
             self._observer(
-                Handled(event, tuple(done.actions), tuple(done.nights), dict(self._states), wake)
+                HandledEvent(
+                    event, tuple(done.actions), tuple(done.nights), dict(self._states), wake
+                )
             )
 
-    def _say_what_is_so(self, event: Incoming) -> None:
+    def _publish_news(self, event: Incoming) -> None:
         """Publish what is news, tell again what may have been forgotten, and ask for a ring."""
         now = self._clock.now()
-        self._outbox.say_online(now)
+        self._outbox.publish_online(now)
         for point in sorted(self._stepped):
             state = self._states[point]
-            self._outbox.say_status(point, status_of(state, now, self.house))
+            self._outbox.publish_status(point, status_of(state, now, self.house))
             self._wakes[point] = next_wake(state, now, self.house)
         self._stepped.clear()
-        if isinstance(event, Ring):
-            self._lines.repeat(self._states, now)
+        if isinstance(event, WakeUp):
+            self._channels.send_again(self._states, now)
         self._ring_at(self._next_wake())
 
     def _next_wake(self) -> datetime:
-        dues = [self._clock.now() + STATUS_EVERY, self._lines.next_due()]
+        dues = [self._clock.now() + STATUS_EVERY, self._channels.next_repeat()]
         return min(*self._wakes.values(), *(due for due in dues if due is not None))
 
     # --- before anything else: the clock ------------------------------------------------------
@@ -268,19 +278,19 @@ class Service:
         """Say that the clock is waited for; what comes is held, unacknowledged."""
         if isinstance(event, MessageArrived):
             self._trouble.hold(event, acted_on=False)
-        elif isinstance(event, HardwareSaid):
-            event.kept(False)  # noqa: FBT003 - the one thing it is told
+        elif isinstance(event, HardwareReport):
+            event.confirm(False)  # noqa: FBT003 - the one thing it is told
         elif isinstance(event, Connected):
-            self._outbox.forget_what_was_said()
-        self._outbox.say_waiting()
+            self._outbox.forget_published()
+        self._outbox.publish_waiting()
         self._ring_at(now + LOOK_AGAIN)
 
     def _begin(self, now: datetime) -> None:
         self._watch.use_ledger(self._ledger)
         # A clock that was waited for knows only now when this process began, as others count.
         self._me = replace(self._me, since=max(now, self._me.since))
-        self._outbox.is_now(self._me)
-        self._outbox.note_down("started", now)
+        self._outbox.set_instance(self._me)
+        self._outbox.record_happening("started", now)
         for point in self.house.file.charge_points:
             state = recover(self._ledger, point, now, self.house)
             self._states[point] = state
@@ -290,7 +300,7 @@ class Service:
             self._take(self._connected)
         for held in self._trouble.let_go():
             self._take_message(held.message)
-        self._lines.begin()
+        self._channels.begin()
 
     # --- what comes ---------------------------------------------------------------------------
 
@@ -300,20 +310,20 @@ class Service:
                 self._take_message(event)
             case Connected(protocol):
                 _log.info("connected to the broker", mqtt=protocol)
-                self._outbox.forget_what_was_said()
+                self._outbox.forget_published()
                 # First of all: another daemon of the household may be about to come back.
-                self._outbox.say_online(self._clock.now())
+                self._outbox.publish_online(self._clock.now())
                 self._step_all(BusConnected())
-                self._say_plans()
+                self._publish_plans()
             case Disconnected(reason):
                 _log.warning("no broker, trying again", reason=reason)
             case Published():
                 self._take_outcome(event)
-            case HardwareSaid():
-                self._take_said(event)
-            case LineUp(point):
-                self._lines.tell(point, self._states[point], self._clock.now())
-            case Ring() | Reload() | Halt():
+            case HardwareReport():
+                self._take_hardware_report(event)
+            case ChannelReady(point):
+                self._channels.send(point, self._states[point], self._clock.now())
+            case WakeUp() | Reload() | Halt():
                 self._look_around(again=isinstance(event, Reload))
 
     def _look_around(self, *, again: bool) -> None:
@@ -323,30 +333,30 @@ class Service:
             self._note_news(what)
         self._step_all(TimePassed() if what is None else HouseChanged(what))
 
-    def _take_said(self, event: HardwareSaid) -> None:
+    def _take_hardware_report(self, event: HardwareReport) -> None:
         kept = False
         try:
-            taken = self._inbox.keep(event.charge_point, event.said, self._clock.now())
+            taken = self._inbox.store(event.charge_point, event.message, self._clock.now())
             kept = not self._trouble.was_passed_over()
             if taken is not None:
                 self._step(event.charge_point, taken)
         finally:
-            event.kept(kept)
+            event.confirm(kept)
 
-    def _take_otherwise(self, message: MessageArrived) -> None:
+    def _take_from_wiring(self, message: MessageArrived) -> None:
         """Take what hardware says on topics of its own; it says the like again soon."""
-        for point, event in self._inbox.take_otherwise(message, self._clock.now()):
+        for point, event in self._inbox.receive_from_wiring(message, self._clock.now()):
             self._step(point, event)
         self._trouble.was_passed_over()
         message.ack()
 
     def _take_message(self, message: MessageArrived, *, acted_on: bool = False) -> None:
         if self._topics.parse(message.topic) is None:
-            self._take_otherwise(message)
+            self._take_from_wiring(message)
             return
         kept = False
         try:
-            taken = self._inbox.take(message, self._clock.now(), self.house)
+            taken = self._inbox.receive(message, self._clock.now(), self.house)
             kept = not self._trouble.was_passed_over()
             if taken is not None and not acted_on:
                 self._take_in(taken)
@@ -362,7 +372,7 @@ class Service:
         elif not self._gave_way:
             message.ack()  # a bus that is about to come back waits for this
 
-    def _take_in(self, taken: Taken) -> None:
+    def _take_in(self, taken: Received) -> None:
         match taken:
             case PriceFeed():
                 if self._watch.take_prices(taken, self._ledger):
@@ -370,7 +380,7 @@ class Service:
                     self._step_all(HouseChanged("prices"))
             case DaemonState():
                 self._hear_of_a_daemon(taken)
-            case Refused(point, name, why):
+            case RequestRefused(point, name, why):
                 self._answer(point, name, understood=False, message=f"not obeyed: {why}")
             case (point, event):
                 self._step(point, event)
@@ -383,28 +393,28 @@ class Service:
         now = self._clock.now()
         known = rates_known(self.house.prices, now)
         until = known.until.isoformat() if known and known.until else None
-        self._outbox.note_down(what, now, {"known_until": until})
+        self._outbox.record_happening(what, now, {"known_until": until})
 
     def _hear_of_a_daemon(self, heard: DaemonState) -> None:
         if self._me.gives_way(heard, self._clock.now()):
             _log.error("another daemon of this household was started later: this one ends")
             self._gave_way = True
             why = "another daemon of this household was started later"
-            self._outbox.note_down("ended", self._clock.now(), {"why": why})
+            self._outbox.record_happening("ended", self._clock.now(), {"why": why})
         elif heard.state == "offline":
             # The Will of another, or of an earlier connection of this one: it is not so.
-            self._outbox.forget_online()
+            self._outbox.forget_daemon_state()
 
     def _answer(self, point: str, name: str, *, understood: bool, message: str) -> None:
         at = self._clock.now()
         answer = Answer(id=name, at=at, understood=understood, message=message[:1000])
-        self._outbox.say_answer(point, answer)
+        self._outbox.publish_answer(point, answer)
 
     def _take_outcome(self, event: Published) -> None:
         if event.outcome == "refused":
             _log.warning("the broker refuses a message", topic=event.topic, why=event.why)
         point, told = delivered(event, self._topics, list(self._states))
-        if event.outcome == "nobody-listens" and self._lines.has(point):
+        if event.outcome == "nobody-listens" and self._channels.has(point):
             return  # it is told in its own way
         self._step(point, told)
 
@@ -417,7 +427,7 @@ class Service:
         now = self._clock.now()
         before = self._states[point]
         self._stepped.add(point)
-        told = before  # what its line knows of
+        told = before  # what its channel knows of
         for known, actions in react(before, event, now, self.house):
             self._states[point] = known
             for action in actions:
@@ -427,18 +437,18 @@ class Service:
         if isinstance(event, MeterRead) and event.reading.register_wh is not None:
             self._keeper.saw(point, event.reading.at, self.house.file.zone)
         if before.plan is not None and after.plan is None:
-            self._outbox.say_plan(point, None)
-        self._lines.tell_plan(point, told, after, now)
-        self._trouble.note(self._outbox.refusals_since())
+            self._outbox.publish_plan(point, None)
+        self._channels.send_new_plan(point, told, after, now)
+        self._trouble.note(self._outbox.take_ledger_errors())
         try:
             self._keeper.save(after)
         except LedgerError as error:
             self._trouble.note((error,))
 
-    def _say_plans(self) -> None:
+    def _publish_plans(self) -> None:
         for point, state in self._states.items():
             if state.draft is None:  # else it is announced soon
-                self._outbox.say_plan(point, state.plan)
+                self._outbox.publish_plan(point, state.plan)
 
     def _announce(self, *, at_once: bool = False) -> None:
         """Announce new plans, with why; unless at once, while nothing else waits to be taken."""
@@ -447,7 +457,7 @@ class Service:
                 self._states[point], actions = announce(state)
                 for action in actions:
                     self._carry_out(point, action, self._clock.now())
-        self._trouble.note(self._outbox.refusals_since())
+        self._trouble.note(self._outbox.take_ledger_errors())
 
     def _carry_out(self, point: str, action: Action, now: datetime) -> None:
         if isinstance(action, CloseNight):
@@ -459,7 +469,7 @@ class Service:
             self._done.nights += [] if record is None else [record]
         else:
             if isinstance(action, Issue | Assert):
-                self._lines.tell(point, self._states[point], now)
+                self._channels.send(point, self._states[point], now)
             self._outbox.carry_out(point, action, now, self.house)
         self._done.actions.append((point, action))
 
@@ -467,7 +477,7 @@ class Service:
 
     def _care_for_the_ledger(self, event: Incoming) -> None:
         """With each ring: try again what was refused, record what is owed, see to backups."""
-        if isinstance(event, Ring):
+        if isinstance(event, WakeUp):
             if self._trouble.try_again():
                 for held in self._trouble.let_go():
                     self._take_message(held.message, acted_on=held.acted_on)

@@ -24,7 +24,7 @@ from adapters.contract.messages import (
     encode,
 )
 from adapters.contract.topics import Topics, slug
-from adapters.wired.lines import WiredLine
+from adapters.wired.channels import WiredChannel
 from adapters.wired.point import WiredPoint
 from config.files.errors import UnwellError, UsageError
 from config.files.texts import printable
@@ -62,7 +62,7 @@ class Trial:
     clock : Clock
         What time it is.
     say : callable
-        Takes a line for each message that was heard.
+        Takes a channel for each message that was heard.
     ledger : Ledger, optional
         Where commands are recorded; without it nothing can be told.
     """
@@ -91,7 +91,7 @@ class Trial:
         self._is_up = False
         self._daemon: DaemonState | None = None
         self._heard: Sequence[str] = (
-            *(self._wired.filters if self._wired else ()),
+            *(self._wired.topic_filters if self._wired else ()),
             topics.reading(charge_point),
             topics.vehicle(charge_point),
         )
@@ -102,8 +102,8 @@ class Trial:
             subscriptions=[topics.daemon, *self._heard],
             keep_session=False,
         )
-        self._line = (
-            None if tell is None else WiredLine(tell, self._bus, watts_per_amp=watts_per_amp)
+        self._channel = (
+            None if tell is None else WiredChannel(tell, self._bus, watts_per_amp=watts_per_amp)
         )
 
     def __enter__(self) -> Self:
@@ -171,8 +171,8 @@ class Trial:
             self._charge_point, now, command.serial, do=do, amps=amps,
             valid_until=command.valid_until, why=command.why, plan=None,
         )  # fmt: skip
-        if self._line is not None:
-            self._line.tell(command, (), now)
+        if self._channel is not None:
+            self._channel.send(command, (), now)
         self._bus.publish(self._topics.command(self._charge_point), encode(command), retain=True)
 
     def wait(self, until: Callable[[Seen], bool], seconds: float) -> float | None:
@@ -227,7 +227,7 @@ class Trial:
         if self._wired is None:
             return ()
         now = self._clock.now()
-        return self._wired.take(message.topic, message.payload, now, retain=message.retain)
+        return self._wired.read(message.topic, message.payload, now, retain=message.retain)
 
     def _see(self, said: Message) -> None:
         match said:

@@ -24,7 +24,7 @@ def start(path: Path, begun: float) -> dict[str, float]:
     from daemon.presentation.logs import set_up_logs  # noqa: PLC0415
     from daemon.service.household_watch import HouseholdWatch  # noqa: PLC0415
     from daemon.service.running import Daemon  # noqa: PLC0415
-    from daemon.service.service import Handled  # noqa: PLC0415
+    from daemon.service.service import HandledEvent  # noqa: PLC0415
 
     set_up_logs()
     marks = [begun, monotonic()]
@@ -33,7 +33,7 @@ def start(path: Path, begun: float) -> dict[str, float]:
     ledger = open_ledger(watch.house.file.ledger.path)
     marks.append(monotonic())
 
-    def note(handled: Handled) -> None:
+    def note(handled: HandledEvent) -> None:
         if len(marks) == STAGES.index("first plan") + 1:
             marks.append(monotonic())
         if any(isinstance(action, Assert) for _, action in handled.actions):

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from adapters.bus.events import Connected, MessageArrived
 from adapters.contract.messages import Reading, Request, VehicleReport
 from daemon.control.events import Issue
-from daemon.messaging.incoming import Handled, Ring
+from daemon.messaging.incoming import HandledEvent, WakeUp
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.service import Service
 from tests.daemon.worlds import HOUR, MINUTE, POINT, Heard, arrived, topics_of
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from adapters.ledger.ledger import Ledger
     from daemon.control.events import Action
     from daemon.control.state import PointState
-    from daemon.messaging.lines import Lines
+    from daemon.messaging.hardware_channels import HardwareChannels
     from daemon.service.backup_rounds import BackupRounds
     from daemon.service.clock_watch import ClockWatch
 
@@ -66,7 +66,7 @@ class Site:
         meter_wh: float = 1_000_000.0,
         clock_watch: ClockWatch | None = None,
         backups: BackupRounds | None = None,
-        lines: Lines | None = None,
+        channels: HardwareChannels | None = None,
     ) -> None:
         watch = HouseholdWatch(household)
         self.topics = topics_of(watch.house)
@@ -84,17 +84,17 @@ class Site:
         self.service = Service(
             watch, ledger, self.clock, bus=self.bus, ring_at=self._ring_at,
             observer=self._observe, clock_watch=clock_watch, backups=backups,
-            lines=lines,
+            channels=channels,
         )  # fmt: skip
 
     def begin(self) -> None:
-        self.service.handle(Ring())
+        self.service.handle(WakeUp())
         self.service.handle(Connected("5"))
 
     # --- what happens -------------------------------------------------------------------------
 
     def ring(self) -> None:
-        self.service.handle(Ring())
+        self.service.handle(WakeUp())
 
     def post(self, leaf: str, message: Message) -> None:
         def ack() -> None:
@@ -180,6 +180,6 @@ class Site:
     def _ring_at(self, instant: datetime) -> None:
         self.wake = instant
 
-    def _observe(self, handled: Handled) -> None:
+    def _observe(self, handled: HandledEvent) -> None:
         self.actions += [(self.clock.now(), action) for _, action in handled.actions]
         self.records += handled.nights

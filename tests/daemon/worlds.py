@@ -168,7 +168,7 @@ class World:
             topics = topics_of(self.house)
             inbox = Inbox(topics, self.house.file.charge_points, self.ledger)
             topic = f"{topics.base}/{POINT}/{leaf}"
-            taken = inbox.take(arrived(topic, message), self.now)
+            taken = inbox.receive(arrived(topic, message), self.now)
             if not isinstance(taken, tuple):
                 return ()
             event = taken[1]

@@ -34,7 +34,7 @@ from adapters.ledger.ledger import Ledger, open_ledger
 from daemon.control.events import AnnouncePlan, CommandInForce, Issue, Warn
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.running import Daemon
-from daemon.service.service import Handled, Ring
+from daemon.service.service import HandledEvent, WakeUp
 from planners.plan import planning
 from planners.plan.plan import Period
 from tests.faults.evenings import POINT
@@ -136,7 +136,7 @@ class _Teller:
         with self.lock:
             self.pipe.send(heard)
 
-    def tell(self, handled: Handled) -> None:
+    def tell(self, handled: HandledEvent) -> None:
         state = handled.states[POINT]
         actions = [action for point, action in handled.actions if point == POINT]
         event = handled.event
@@ -160,12 +160,12 @@ class _Teller:
 
 
 def _kind(
-    handled: Handled,
+    handled: HandledEvent,
 ) -> Literal["message", "ring", "connected", "disconnected", "halt"]:
     match handled.event:
         case MessageArrived():
             return "message"
-        case Ring():
+        case WakeUp():
             return "ring"
         case Connected():
             return "connected"
@@ -230,7 +230,7 @@ def _obey(pipe: Connection, teller: _Teller, clock: VirtualClock, watched: _Watc
                     clock.advance_to(instant)
                     teller.send(Heard("clock"))
                 case "ring":
-                    watched.post(Ring())
+                    watched.post(WakeUp())
                 case "halt":
                     watched.halt()
                 case aim:

@@ -123,7 +123,7 @@ class DaemonHandle:
         self.wait(lambda: self._clock_ticks > ticks, "the clock")
 
     def ring(self) -> None:
-        """Ring its bell, and wait until that is dealt with."""
+        """WakeUp its bell, and wait until that is dealt with."""
         rings = self.rings
         self._send("ring")
         self.wait(lambda: self.rings > rings, "a ring is dealt with")

@@ -18,7 +18,7 @@ from adapters.simulated.charge_point import SimulatedChargePoint
 from daemon.control.events import Warn
 from daemon.control.state import PointState
 from daemon.service.household_watch import HouseholdWatch
-from daemon.service.service import Halt, Handled, Ring, Service
+from daemon.service.service import Halt, HandledEvent, Service, WakeUp
 from tests.faults.evenings import POINT
 from tests.faults.garbage import Sent
 
@@ -89,7 +89,7 @@ class Served:
                 self._service.post(Halt())
             thread.join(PATIENCE_SECONDS)
 
-    def post(self, event: Ring | Connected | MessageArrived) -> None:
+    def post(self, event: WakeUp | Connected | MessageArrived) -> None:
         """Give it an event."""
         assert self._service is not None
         self._posted += 1
@@ -115,7 +115,7 @@ class Served:
         """Let time pass, rung at every instant it asked for on the way."""
         while self.wake <= to:
             self._advance(max(self.wake, self.clock.now()))
-            self.post(Ring())
+            self.post(WakeUp())
             if not self.wait():
                 return False
         self._advance(to)
@@ -151,7 +151,7 @@ class Served:
         with self._changed:
             self._changed.notify_all()
 
-    def _hear(self, handled: Handled) -> None:
+    def _hear(self, handled: HandledEvent) -> None:
         with self._changed:
             self._handled += 1
             self.state, self.wake = handled.states[POINT], handled.wake

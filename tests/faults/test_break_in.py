@@ -320,7 +320,7 @@ def test_topics_that_a_broker_should_not_have_let_through(topic: str, tmp_path: 
     with open_ledger(tmp_path / "ledger.sqlite3") as ledger, capture_logs() as logs:
         inbox = Inbox(Topics("lullwatt", "Kowhai Cottage"), ["driveway"], ledger)
         arrived = MessageArrived(topic, CHARGE_NOW, retain=False, ack=lambda: None)
-        assert inbox.take(arrived, NOW) is None
+        assert inbox.receive(arrived, NOW) is None
         assert ledger.requests_since("driveway", NOW - timedelta(days=1)) == ()
     shown = [str(line.get("topic", "")) for line in logs]
     assert all(text.isprintable() and len(text) <= 4_000 for text in shown)

@@ -38,7 +38,7 @@ def counted(charger: str, minutes: int = 15) -> tuple[RegisterReading, ...]:
     for at, watts in year(charger):
         for minute in range(0, 15, minutes):
             said = repr(watts).encode()
-            for message in point.take(
+            for message in point.read(
                 "garage/power", said, at + timedelta(minutes=minute), retain=False
             ):
                 assert isinstance(message, Reading)

@@ -24,7 +24,7 @@ from websockets.asyncio.client import ClientConnection, connect
 from websockets.exceptions import ConnectionClosed
 from websockets.typing import Subprotocol
 
-from adapters.ocpp.events import Heard
+from adapters.ocpp.events import EquipmentEvent
 from tests.support.waiting import wait_until
 
 LIMIT_SECONDS = 10.0
@@ -204,18 +204,18 @@ def _finish(loop: asyncio.AbstractEventLoop) -> None:
 
 
 @dataclass
-class Ear:
+class EventRecorder:
     """Keeps what a server hands on; can be made to fail."""
 
-    heard: list[tuple[str, Heard]] = field(default_factory=list)
+    heard: list[tuple[str, EquipmentEvent]] = field(default_factory=list)
     fails: Exception | None = None
     _lock: Lock = field(default_factory=Lock)
 
-    def __call__(self, charge_point: str, heard: Heard) -> None:
+    def __call__(self, charge_point: str, event: EquipmentEvent) -> None:
         with self._lock:
             if self.fails is not None:
                 raise self.fails
-            self.heard.append((charge_point, heard))
+            self.heard.append((charge_point, event))
 
     def of(self, kind: type[Answer]) -> list[Answer]:
         with self._lock:

@@ -11,9 +11,9 @@ import pytest
 from ocpp.v16 import call
 
 from adapters.contract.messages import Reading
-from adapters.ocpp.events import Connected, Disconnected, Ready
-from adapters.ocpp.service import _end
-from adapters.ocpp.teller import Patience
+from adapters.ocpp.command_sender import Patience
+from adapters.ocpp.connections import _end
+from adapters.ocpp.events import EquipmentConnected, EquipmentDisconnected, EquipmentReady
 from tests.adapters.ocpp.world import (
     MINUTE,
     NOW,
@@ -38,21 +38,27 @@ def test_a_connection_lost_while_charging(world: World) -> None:
     plugged = world.ready()
     transaction = plugged.begin(NOW)
     plugged.cut()
-    world.ear.wait_for(Disconnected)
-    assert not world.server.tell("driveway", start(10))
+    world.recorder.wait_for(EquipmentDisconnected)
+    assert not world.server.send("driveway", start(10))
     assert world.server.ready == frozenset()
     back = world.equipments.connect(world.port)
     back.say(call.Heartbeat())  # a lost connection is no reason to boot
-    world.ear.wait_for(Ready, 2)
+    world.recorder.wait_for(EquipmentReady, 2)
     assert back.asked("SetChargingProfile") == back.asked("RemoteStartTransaction") == []
     back.meter(NOW - 30 * MINUTE, {"value": "1500"}, transaction=transaction)
-    world.tell(start(12))
+    world.send(start(12))
     asked = asked_for(back, "SetChargingProfile")["cs_charging_profiles"]
     assert (asked["transaction_id"], limits_of(asked)[0]) == (transaction, (0, 12.0))
-    last = world.ear.of(Reading)[-1]
+    last = world.recorder.of(Reading)[-1]
     assert (last.at, last.register_kwh) == (NOW - 30 * MINUTE, 1.5)
-    kinds = [type(each) for _, each in world.ear.heard if not isinstance(each, Reading)]
-    assert kinds == [Connected, Ready, Disconnected, Connected, Ready]
+    kinds = [type(each) for _, each in world.recorder.heard if not isinstance(each, Reading)]
+    assert kinds == [
+        EquipmentConnected,
+        EquipmentReady,
+        EquipmentDisconnected,
+        EquipmentConnected,
+        EquipmentReady,
+    ]
 
 
 def test_a_status_outlives_a_connection(world: World) -> None:
@@ -60,9 +66,9 @@ def test_a_status_outlives_a_connection(world: World) -> None:
     plugged = world.ready()
     plugged.status("Charging")
     plugged.cut()
-    world.ear.wait_for(Disconnected)
+    world.recorder.wait_for(EquipmentDisconnected)
     back = world.ready()
-    world.tell(STOP)
+    world.send(STOP)
     asked = asked_for(back, "SetChargingProfile")["cs_charging_profiles"]
     assert limits_of(asked) == [(0, 0.0)]
 
@@ -88,18 +94,18 @@ def test_silent_equipment_is_ready_after_a_while(tmp_path: Path) -> None:
     """Equipment that says nothing of itself is spoken to all the same."""
     with world_with(tmp_path, Patience(greeting_seconds=0.05, sample_seconds=0.05)) as world:
         world.equipments.connect(world.port)
-        world.ear.wait_for(Ready)
+        world.recorder.wait_for(EquipmentReady)
 
 
 def test_nothing_is_told_before_equipment_is_ready(world: World) -> None:
     """OCPP 1.6, section 4.2 (from memory): no word to equipment before its boot was accepted."""
     plugged = world.equipments.connect(world.port)
-    world.ear.wait_for(Connected)
-    assert not world.server.tell("driveway", start())
-    assert not world.server.tell("carport", start())
+    world.recorder.wait_for(EquipmentConnected)
+    assert not world.server.send("driveway", start())
+    assert not world.server.send("carport", start())
     assert plugged.point.asked == []
     plugged.boot()
-    world.ear.wait_for(Ready)
+    world.recorder.wait_for(EquipmentReady)
     assert plugged.asked("RemoteStartTransaction") == []
 
 
@@ -108,7 +114,7 @@ def test_a_boot_is_a_new_beginning(world: World) -> None:
     plugged = world.ready()
     asked_for(plugged, "ChangeConfiguration", 2)
     plugged.boot()
-    world.ear.wait_for(Ready, 2)
+    world.recorder.wait_for(EquipmentReady, 2)
 
 
 def test_the_daemons_end(tmp_path: Path) -> None:
@@ -118,8 +124,8 @@ def test_the_daemons_end(tmp_path: Path) -> None:
         world.server.stop()
         wait_until(lambda: plugged.closed)
     assert plugged.closed == (1001, "")
-    assert len(world.ear.of(Disconnected)) == 1
-    assert not world.server.tell("driveway", STOP)
+    assert len(world.recorder.of(EquipmentDisconnected)) == 1
+    assert not world.server.send("driveway", STOP)
 
 
 def test_equipment_is_ready_once_its_meter_was_heard(tmp_path: Path) -> None:
@@ -130,6 +136,6 @@ def test_equipment_is_ready_once_its_meter_was_heard(tmp_path: Path) -> None:
         asked_for(plugged, "TriggerMessage", 2)
         assert world.server.ready == frozenset()
         plugged.meter(NOW, {"value": "1000"})
-        world.ear.wait_for(Ready)
-    kinds = [type(heard) for _, heard in world.ear.heard]
-    assert kinds.index(Reading) < kinds.index(Ready)
+        world.recorder.wait_for(EquipmentReady)
+    kinds = [type(heard) for _, heard in world.recorder.heard]
+    assert kinds.index(Reading) < kinds.index(EquipmentReady)

@@ -13,7 +13,7 @@ from websockets.exceptions import ConnectionClosed
 from websockets.sync.connection import Connection
 
 from adapters.contract.messages import Reading, VehicleReport
-from adapters.ocpp.events import Disconnected
+from adapters.ocpp.events import EquipmentDisconnected
 from tests.adapters.ocpp.world import (
     MINUTE,
     NOW,
@@ -107,7 +107,8 @@ def test_malformed_calls_have_a_call_error(
         assert code in {None, answer[2]}
         assert answer[2] in STANDARD["error_codes"]["codes"]
         assert isinstance(answer[4], dict)
-    assert [each for _, each in world.ear.heard if isinstance(each, Reading | VehicleReport)] == []
+    assert world.recorder.of(Reading) == []
+    assert world.recorder.of(VehicleReport) == []
 
 
 def test_huge_frames(world: World) -> None:
@@ -120,7 +121,7 @@ def test_huge_frames(world: World) -> None:
             read_on(connection)
         assert caught.value.rcvd is not None
         assert caught.value.rcvd.code == 1009
-    world.ear.wait_for(Disconnected)
+    world.recorder.wait_for(EquipmentDisconnected)
     assert world.ready().boot().status == "Accepted"
 
 
@@ -130,8 +131,8 @@ def test_a_clock_an_hour_ahead(world: World) -> None:
     plugged.begin(NOW + 60 * MINUTE)
     plugged.meter(NOW + 60 * MINUTE, {"value": "1100"})
     plugged.say(call.StatusNotification(1, "NoError", "Charging", (NOW + 60 * MINUTE).isoformat()))
-    assert {each.at for each in world.ear.of(Reading)} == {NOW}
-    assert [each.at for each in world.ear.of(VehicleReport)] == [NOW]
+    assert {each.at for each in world.recorder.of(Reading)} == {NOW}
+    assert [each.at for each in world.recorder.of(VehicleReport)] == [NOW]
 
 
 def test_odd_meter_values_are_acknowledged(world: World) -> None:
@@ -141,7 +142,7 @@ def test_odd_meter_values_are_acknowledged(world: World) -> None:
     values = [{"timestamp": NOW.isoformat(), "sampled_value": [odd, {"value": "2500"}]}]
     message = call.MeterValues(1, values)
     plugged.run(plugged.point.call(message, suppress=False, skip_schema_validation=True))
-    assert [each.register_kwh for each in world.ear.of(Reading)] == [2.5]
+    assert [each.register_kwh for each in world.recorder.of(Reading)] == [2.5]
 
 
 def test_data_of_a_transaction(world: World) -> None:
@@ -157,4 +158,4 @@ def test_data_of_a_transaction(world: World) -> None:
     ]
     message = call.StopTransaction(2000, NOW.isoformat(), transaction, transaction_data=values)
     assert plugged.say(message).id_tag_info["status"] == "Accepted"
-    assert [each.register_kwh for each in world.ear.of(Reading)] == [1.0, 1.4, 1.7, 2.0]
+    assert [each.register_kwh for each in world.recorder.of(Reading)] == [1.0, 1.4, 1.7, 2.0]

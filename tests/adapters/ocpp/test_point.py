@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from ocpp.v16.enums import ChargePointStatus
 
-from adapters.ocpp.point import PILOT_OF_STATUS, Believed, Equipment, equipment_of
+from adapters.ocpp.point import PILOT_OF_STATUS, Equipment, EquipmentState, equipment_of
 from config.household.ocpp import OcppListener
 from tests.config.cottage import edited, load_text
 
@@ -19,19 +19,19 @@ def test_every_status_of_the_standard_has_a_pilot_state() -> None:
 
 def test_the_whole_equipment_out_of_use() -> None:
     """Connector 0 is all of the equipment: its faults count, its being available says nothing."""
-    believed = Believed()
-    assert believed.take_status(1, 0, "Available") is None
-    assert believed.take_status(1, 1, "Preparing") == "B"
-    assert believed.take_status(1, 0, "Faulted") == "F"
-    assert believed.take_status(1, 1, "Charging") == "F"
-    assert believed.take_status(1, 0, "Available") == "C"
+    state = EquipmentState()
+    assert state.take_status(1, 0, "Available") is None
+    assert state.take_status(1, 1, "Preparing") == "B"
+    assert state.take_status(1, 0, "Faulted") == "F"
+    assert state.take_status(1, 1, "Charging") == "F"
+    assert state.take_status(1, 0, "Available") == "C"
 
 
 def test_other_connectors_say_nothing() -> None:
     """A second connector of the same equipment is not this charge point."""
-    believed = Believed(transaction=5)
-    assert believed.take_status(1, 2, "Available") is None
-    assert believed.transaction == 5
+    state = EquipmentState(transaction=5)
+    assert state.take_status(1, 2, "Available") is None
+    assert state.transaction == 5
 
 
 @pytest.mark.parametrize(
@@ -46,9 +46,9 @@ def test_other_connectors_say_nothing() -> None:
 )
 def test_statuses_that_end_a_transaction(status: str, transaction: int | None) -> None:
     """A transaction whose end was never told is over once the status leaves no doubt."""
-    believed = Believed(transaction=5)
-    believed.take_status(1, 1, status)
-    assert believed.transaction == transaction
+    state = EquipmentState(transaction=5)
+    state.take_status(1, 1, status)
+    assert state.transaction == transaction
 
 
 def test_equipment_of_a_household(tmp_path: Path) -> None:
@@ -86,13 +86,13 @@ def test_where_to_listen(listen: str, more: dict[str, object]) -> None:
 
 def test_a_transaction_that_has_ended_does_not_run_again() -> None:
     """A last sample of it, or a late one, says nothing of what runs; a higher number does."""
-    believed = Believed(transaction=7)
-    believed.take_end(7)
+    state = EquipmentState(transaction=7)
+    state.take_end(7)
     for late in (7, 6, "8", True):
-        believed.take_sample(late)
-        assert believed.transaction is None
-    believed.take_sample(8)
-    assert believed.transaction == 8
-    believed.take_status(1, 1, "Finishing")
-    believed.take_sample(8)
-    assert believed.transaction is None
+        state.take_sample(late)
+        assert state.transaction is None
+    state.take_sample(8)
+    assert state.transaction == 8
+    state.take_status(1, 1, "Finishing")
+    state.take_sample(8)
+    assert state.transaction is None

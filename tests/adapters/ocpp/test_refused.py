@@ -11,8 +11,8 @@ from ocpp.exceptions import NotSupportedError
 from ocpp.v16 import call
 
 from adapters.contract.messages import Command
-from adapters.ocpp.events import Refused
-from adapters.ocpp.teller import Patience
+from adapters.ocpp.command_sender import Patience
+from adapters.ocpp.events import CallRefused
 from tests.adapters.ocpp.world import (
     MINUTE,
     NOW,
@@ -41,13 +41,13 @@ def test_a_refused_start_is_tried_again(world: World) -> None:
         "Rejected",
         NotSupportedError("no"),
     ]
-    world.tell(start())
+    world.send(start())
     asked_for(plugged, "RemoteStartTransaction", 4)
-    world.ear.wait_for(Refused, 3)
-    assert world.ear.of(Refused) == [
-        Refused("driveway", "RemoteStartTransaction", "Rejected"),
-        Refused("driveway", "RemoteStartTransaction", "Rejected"),
-        Refused("driveway", "RemoteStartTransaction", "NotSupported: no"),
+    world.recorder.wait_for(CallRefused, 3)
+    assert world.recorder.of(CallRefused) == [
+        CallRefused("driveway", "RemoteStartTransaction", "Rejected"),
+        CallRefused("driveway", "RemoteStartTransaction", "Rejected"),
+        CallRefused("driveway", "RemoteStartTransaction", "NotSupported: no"),
     ]
 
 
@@ -56,13 +56,13 @@ def test_a_plan_that_is_too_much_is_left_out(world: World) -> None:
     plugged = world.ready()
     plugged.begin(NOW)
     plugged.point.script["SetChargingProfile"] = ["Rejected"]
-    world.tell(start(16), *PLAN)
+    world.send(start(16), *PLAN)
     first, second = (
         asked_for(plugged, "SetChargingProfile", times)["cs_charging_profiles"] for times in (1, 2)
     )
     assert limits_of(first) == [(0, 16), (90, 0), (120, 16), (150, 0)]
     assert limits_of(second) == [(0, 16), (30, 0)]
-    assert world.ear.of(Refused) == []
+    assert world.recorder.of(CallRefused) == []
 
 
 def test_a_limit_of_0_that_is_refused_ends_the_transaction(world: World) -> None:
@@ -71,10 +71,10 @@ def test_a_limit_of_0_that_is_refused_ends_the_transaction(world: World) -> None
     transaction = plugged.begin(NOW)
     plugged.point.script["SetChargingProfile"] = [NotSupportedError()]
     plugged.point.script["RemoteStopTransaction"] = ["Accepted"]
-    world.tell(STOP)
+    world.send(STOP)
     assert asked_for(plugged, "RemoteStopTransaction") == {"transaction_id": transaction}
     plugged.end(transaction, NOW, 2000)
-    assert world.ear.of(Refused) == []
+    assert world.recorder.of(CallRefused) == []
 
 
 def test_a_stop_that_is_not_heeded_ends_the_transaction(world: World) -> None:
@@ -82,14 +82,14 @@ def test_a_stop_that_is_not_heeded_ends_the_transaction(world: World) -> None:
     plugged = world.ready()
     transaction = plugged.begin(NOW)
     plugged.status("Charging")
-    world.tell(STOP)
+    world.send(STOP)
     asked_for(plugged, "SetChargingProfile")
-    world.tell(STOP)  # at once: the equipment has had no time
+    world.send(STOP)  # at once: the equipment has had no time
     asked_for(plugged, "SetChargingProfile", 2)
     plugged.say(call.Heartbeat())
     assert plugged.asked("RemoteStopTransaction") == []
     world.clock.advance_to(NOW + MINUTE)
-    world.tell(STOP)
+    world.send(STOP)
     assert asked_for(plugged, "RemoteStopTransaction") == {"transaction_id": transaction}
 
 
@@ -99,9 +99,12 @@ def test_a_stop_is_repeated_until_it_is_taken(world: World) -> None:
     plugged.begin(NOW)
     plugged.point.script["SetChargingProfile"] = ["Rejected"] * 6
     plugged.point.script["RemoteStopTransaction"] = ["Rejected"] * 5
-    world.tell(STOP)
+    world.send(STOP)
     asked_for(plugged, "RemoteStopTransaction", 6)
-    assert world.ear.of(Refused) == [Refused("driveway", "RemoteStopTransaction", "Rejected")] * 5
+    assert (
+        world.recorder.of(CallRefused)
+        == [CallRefused("driveway", "RemoteStopTransaction", "Rejected")] * 5
+    )
 
 
 def test_an_answer_that_never_comes(tmp_path: Path) -> None:
@@ -111,9 +114,9 @@ def test_an_answer_that_never_comes(tmp_path: Path) -> None:
         plugged = world.ready()
         asked_for(plugged, "ChangeConfiguration", 2)
         plugged.point.silent = True
-        world.tell(start())
-        world.ear.wait_for(Refused, 2)
-        assert world.ear.of(Refused)[0] == Refused(
+        world.send(start())
+        world.recorder.wait_for(CallRefused, 2)
+        assert world.recorder.of(CallRefused)[0] == CallRefused(
             "driveway", "RemoteStartTransaction", "no answer in time"
         )
 
@@ -144,10 +147,10 @@ def test_answers_that_are_none(answer: list[object], world: World) -> None:
             answered[rest[0]] += 1
             connection.send(json.dumps([3, unique, {"status": "Accepted"}]))
             if rest[0] == "ChangeConfiguration" and answered[rest[0]] == 2:
-                world.tell(start())
+                world.send(start())
         connection.send(json.dumps([unique if each == "{id}" else each for each in answer]))
-        world.ear.wait_for(Refused)
-        (refused,) = world.ear.of(Refused)
+        world.recorder.wait_for(CallRefused)
+        (refused,) = world.recorder.of(CallRefused)
         assert refused.what == "RemoteStartTransaction"
         assert refused.why
         assert json.loads(connection.recv(timeout=5))[2] == "RemoteStartTransaction"
@@ -158,10 +161,10 @@ def test_the_newest_command_counts(world: World) -> None:
     plugged = world.ready()
     plugged.begin(NOW)
     plugged.point.script["SetChargingProfile"] = ["Rejected"] * 3
-    world.tell(start(8))
-    world.ear.wait_for(Refused)
+    world.send(start(8))
+    world.recorder.wait_for(CallRefused)
     plugged.point.script["SetChargingProfile"].clear()
-    world.tell(start(20))
+    world.send(start(20))
 
     def newest() -> float:
         asked = plugged.asked("SetChargingProfile")[-1]["cs_charging_profiles"]
@@ -173,14 +176,14 @@ def test_the_newest_command_counts(world: World) -> None:
 def test_a_void_start_is_none(world: World) -> None:
     """A start that came too late is not told; neither is one that became void while refused."""
     plugged = world.ready()
-    tell_and_wait(world, start(minutes=0))
+    send_and_wait(world, start(minutes=0))
     plugged.point.script["RemoteStartTransaction"] = ["Rejected"] * 1000
-    world.tell(start(minutes=10))
-    world.ear.wait_for(Refused)
+    world.send(start(minutes=10))
+    world.recorder.wait_for(CallRefused)
     world.clock.advance_to(NOW + 10 * MINUTE)
     plugged.begin(NOW + 10 * MINUTE)
-    tell_and_wait(world, start(minutes=10))
-    world.tell(start(minutes=40))
+    send_and_wait(world, start(minutes=10))
+    world.send(start(minutes=40))
     (profile,) = (
         each["cs_charging_profiles"]
         for each in [
@@ -195,10 +198,10 @@ def test_a_void_start_is_none(world: World) -> None:
     assert set(map(tuple, started)) == {((0, 16.0), (10, 0.0))}
 
 
-def tell_and_wait(world: World, command: Command) -> None:
+def send_and_wait(world: World, command: Command) -> None:
     """Tell something, and wait until it is looked at, so that what comes next does not hide it."""
-    world.tell(command)
-    assert world.server._service is not None
-    teller = world.server._service._tellers["driveway"]
-    wait_until(lambda: teller._told is not None and teller._told.command == command)
-    wait_until(lambda: not teller._news.is_set())
+    world.send(command)
+    assert world.server._connections is not None
+    sender = world.server._connections._senders["driveway"]
+    wait_until(lambda: sender._told is not None and sender._told.command == command)
+    wait_until(lambda: not sender._news.is_set())

@@ -13,7 +13,7 @@ from ocpp.exceptions import InternalError, NotSupportedError
 from ocpp.v16 import call
 
 from adapters.contract.messages import Reading, VehicleReport
-from adapters.ocpp.events import Heard, Ready, Refused
+from adapters.ocpp.events import CallRefused, EquipmentEvent, EquipmentReady
 from tests.adapters.ocpp.world import (
     MINUTE,
     NOW,
@@ -44,9 +44,9 @@ def test_from_boot_to_the_end(world: World) -> None:
         300,
         "2026-06-03T09:00:00.000Z",
     )
-    world.ear.wait_for(Ready)
+    world.recorder.wait_for(EquipmentReady)
     plugged.status("Preparing")
-    world.tell(start(13.57), *PLAN)
+    world.send(start(13.57), *PLAN)
     asked = asked_for(plugged, "RemoteStartTransaction")
     assert (asked["connector_id"], asked["id_tag"]) == (1, "lullwatt")
     assert limits_of(asked["charging_profile"]) == [(0, 13.5), (90, 0), (120, 13.5), (150, 0)]
@@ -57,18 +57,18 @@ def test_from_boot_to_the_end(world: World) -> None:
     plugged.status("Charging")
     power = {"value": "3.1", "measurand": "Power.Active.Import", "unit": "kW"}
     plugged.meter(NOW, {"value": "1000500"}, power, transaction=transaction)
-    world.tell(STOP)
+    world.send(STOP)
     stopped = asked_for(plugged, "SetChargingProfile", 2)["cs_charging_profiles"]
     assert limits_of(stopped) == [(0, 0.0)]
     plugged.status("SuspendedEVSE")
     plugged.end(transaction, NOW, 1_000_700)
     plugged.status("Finishing")
     plugged.status("Available")
-    assert [each.register_kwh for each in world.ear.of(Reading)] == [1000.0, 1000.5, 1000.7]
-    assert [each.watts for each in world.ear.of(Reading)] == [None, 3100.0, None]
-    assert [each.pilot for each in world.ear.of(VehicleReport)] == list("BCBBA")
-    assert {name for name, _ in world.ear.heard} == {"driveway"}
-    assert world.ear.of(Refused) == []
+    assert [each.register_kwh for each in world.recorder.of(Reading)] == [1000.0, 1000.5, 1000.7]
+    assert [each.watts for each in world.recorder.of(Reading)] == [None, 3100.0, None]
+    assert [each.pilot for each in world.recorder.of(VehicleReport)] == list("BCBBA")
+    assert {name for name, _ in world.recorder.heard} == {"driveway"}
+    assert world.recorder.of(CallRefused) == []
 
 
 def test_the_standards_boot(world: World) -> None:
@@ -108,21 +108,21 @@ def test_equipment_that_can_do_little_is_ready_all_the_same(world: World) -> Non
         "Rejected",
     ]
     plugged.boot()
-    world.ear.wait_for(Ready)
+    world.recorder.wait_for(EquipmentReady)
     assert asked_for(plugged, "ChangeConfiguration", 4)["value"] == "Energy.Active.Import.Register"
-    assert world.ear.of(Refused) == []
+    assert world.recorder.of(CallRefused) == []
 
 
 def test_other_messages_are_acknowledged(world: World) -> None:
     """Cards are accepted, vendors' own data refused, notices of firmware acknowledged."""
     plugged = world.ready()
-    heard = len(world.ear.heard)
+    heard = len(world.recorder.heard)
     assert plugged.say(call.Authorize("tag")).id_tag_info["status"] == "Accepted"
     assert plugged.say(call.DataTransfer("VendorX")).status == "UnknownVendorId"
     assert plugged.say(call.Heartbeat()).current_time == "2026-06-03T09:00:00.000Z"
     plugged.say(call.FirmwareStatusNotification("Idle"))
     plugged.say(call.DiagnosticsStatusNotification("Idle"))
-    assert len(world.ear.heard) == heard
+    assert len(world.recorder.heard) == heard
 
 
 def test_a_reading_on_another_connector_is_not_ours(world: World) -> None:
@@ -131,20 +131,20 @@ def test_a_reading_on_another_connector_is_not_ours(world: World) -> None:
     other = plugged.begin(NOW, 5000, connector=2)
     plugged.status("Charging", connector=2)
     plugged.end(other, NOW, 6000)
-    assert world.ear.of(Reading) == []
-    assert world.ear.of(VehicleReport) == []
+    assert world.recorder.of(Reading) == []
+    assert world.recorder.of(VehicleReport) == []
 
 
 def test_what_is_acknowledged_is_kept(tmp_path: Path) -> None:
     """Equipment has no answer before what it said was taken; what can't be taken is an error."""
     taking, may_go_on = Event(), Event()
 
-    def on_heard(_charge_point: str, heard: Heard) -> None:
+    def on_event(_charge_point: str, heard: EquipmentEvent) -> None:
         if isinstance(heard, Reading):
             taking.set()
             assert may_go_on.wait(5)
 
-    with world_with(tmp_path, on_heard=on_heard) as world, world.raw() as connection:
+    with world_with(tmp_path, on_event=on_event) as world, world.raw() as connection:
         values = [{"timestamp": NOW.isoformat(), "sampledValue": [{"value": "5"}]}]
         payload = {"connectorId": 1, "meterValue": values}
         connection.send(json.dumps([2, "7", "MeterValues", payload]))
@@ -158,22 +158,22 @@ def test_what_is_acknowledged_is_kept(tmp_path: Path) -> None:
 def test_what_could_not_be_taken_is_not_acknowledged(world: World) -> None:
     """Where the ledger fails the answer is InternalError, and equipment may say it again."""
     plugged = world.ready()
-    world.ear.fails = OSError("disk full")
+    world.recorder.fails = OSError("disk full")
     with pytest.raises(InternalError):
         plugged.begin(NOW)
-    world.ear.fails = None
+    world.recorder.fails = None
     assert plugged.begin(NOW) == 100
-    assert [each.register_kwh for each in world.ear.of(Reading)] == [1.0]
+    assert [each.register_kwh for each in world.recorder.of(Reading)] == [1.0]
 
 
 def test_a_ready_that_could_not_be_taken(world: World) -> None:
     """Where what is no message of equipment can't be taken, the connection goes on."""
-    world.ear.fails = OSError("disk full")
+    world.recorder.fails = OSError("disk full")
     plugged = world.equipments.connect(world.port)
     plugged.boot()
     wait_until(lambda: world.server.ready == {"driveway"})
-    world.ear.fails = None
-    world.tell(start())
+    world.recorder.fails = None
+    world.send(start())
     asked_for(plugged, "RemoteStartTransaction")
 
 
@@ -182,13 +182,13 @@ def test_a_fault_of_ours_closes_the_connection(
 ) -> None:
     """Where telling breaks down, equipment is sent away (1011) to begin anew, not left alone."""
     plugged = world.ready()
-    monkeypatch.setattr("adapters.ocpp.teller.limits", None)
-    world.tell(start())
+    monkeypatch.setattr("adapters.ocpp.command_sender.limits", None)
+    world.send(start())
     wait_until(lambda: plugged.closed)
     assert plugged.closed == (1011, "")
     monkeypatch.undo()
     back = world.ready()
-    world.tell(start())
+    world.send(start())
     asked_for(back, "RemoteStartTransaction")
 
 
@@ -202,7 +202,7 @@ def test_a_start_said_again_is_one_transaction(world: World) -> None:
 def test_a_transaction_that_begins_by_itself_is_stopped(world: World) -> None:
     """While a stop is in force, a vehicle that is plugged in gets no current."""
     plugged = world.ready()
-    world.tell(STOP)
+    world.send(STOP)
     plugged.status("Preparing")
     transaction = plugged.begin(NOW)
     asked = asked_for(plugged, "SetChargingProfile")["cs_charging_profiles"]
@@ -214,7 +214,7 @@ def test_an_old_end_does_not_end_the_present(world: World) -> None:
     plugged = world.ready()
     earlier, present = plugged.begin(NOW - 60 * MINUTE), plugged.begin(NOW)
     plugged.end(earlier, NOW - 30 * MINUTE, 900)
-    world.tell(start())
+    world.send(start())
     asked = asked_for(plugged, "SetChargingProfile")["cs_charging_profiles"]
     assert asked["transaction_id"] == present
 
@@ -224,7 +224,7 @@ def test_samples_of_an_earlier_transaction_do_not_bring_it_back(world: World) ->
     plugged = world.ready()
     earlier, present = plugged.begin(NOW - 60 * MINUTE), plugged.begin(NOW)
     plugged.meter(NOW - 50 * MINUTE, {"value": "5"}, transaction=earlier)
-    world.tell(start())
+    world.send(start())
     asked = asked_for(plugged, "SetChargingProfile")["cs_charging_profiles"]
     assert asked["transaction_id"] == present
 
@@ -235,18 +235,18 @@ def test_a_transaction_that_ended_unheard(world: World) -> None:
     plugged.begin(NOW)
     plugged.status("Preparing")  # after a loss of power, say
     plugged.point.script["SetChargingProfile"] = ["Rejected"]
-    world.tell(start(11))
+    world.send(start(11))
     asked = asked_for(plugged, "RemoteStartTransaction")["charging_profile"]
     assert "transaction_id" not in asked
     assert limits_of(asked) == [(0, 11.0), (30, 0.0)]
-    assert world.ear.of(Refused) == []
+    assert world.recorder.of(CallRefused) == []
 
 
 def test_a_daemon_that_was_restarted_learns_the_transaction(world: World) -> None:
     """Meter values name a transaction that began before the daemon did: it is told by number."""
     plugged = world.ready()
     plugged.status("Charging")
-    world.tell(start(10))
+    world.send(start(10))
     first = asked_for(plugged, "SetChargingProfile")["cs_charging_profiles"]
     assert "transaction_id" not in first
     plugged.meter(NOW, {"value": "5"}, transaction=77)

@@ -16,14 +16,14 @@ from websockets.typing import Subprotocol
 
 from adapters.clocks.clock import VirtualClock
 from adapters.contract.messages import Command
-from adapters.ocpp.events import OnHeard, Ready
+from adapters.ocpp.command_sender import Patience
+from adapters.ocpp.events import EquipmentReady, OnEquipmentEvent
 from adapters.ocpp.point import Equipment
 from adapters.ocpp.server import OcppServer
-from adapters.ocpp.teller import Patience
 from tests.support.ocpp_equipment import (
     PASSWORD,
-    Ear,
     Equipments,
+    EventRecorder,
     Plugged,
     authorization,
     equipment_thread,
@@ -67,20 +67,20 @@ class World:
 
     server: OcppServer
     port: int
-    ear: Ear
+    recorder: EventRecorder
     clock: VirtualClock
     equipments: Equipments
 
     def ready(self) -> Plugged:
         """Connect equipment, boot it, and wait until it can be told things."""
-        times = len(self.ear.of(Ready)) + 1
+        times = len(self.recorder.of(EquipmentReady)) + 1
         plugged = self.equipments.connect(self.port)
         plugged.boot()
-        self.ear.wait_for(Ready, times)
+        self.recorder.wait_for(EquipmentReady, times)
         return plugged
 
-    def tell(self, command: Command, *schedule: Part) -> None:
-        assert self.server.tell("driveway", command, schedule)
+    def send(self, command: Command, *schedule: Part) -> None:
+        assert self.server.send("driveway", command, schedule)
 
     def raw(self) -> ClientConnection:
         return connect(
@@ -97,21 +97,21 @@ def world_with(
     folder: Path,
     patience: Patience = PATIENCE,
     first_id: int = 100,
-    on_heard: OnHeard | None = None,
+    on_event: OnEquipmentEvent | None = None,
 ) -> Iterator[World]:
     path = folder / "password"
     path.write_text(PASSWORD)
     path.chmod(0o600)
     equipment = Equipment("driveway", "driveway-1", path, 1, 1, 230.0, 32.0)
-    ear, clock = Ear(), VirtualClock(NOW)
-    hears = ear if on_heard is None else on_heard
+    recorder, clock = EventRecorder(), VirtualClock(NOW)
+    hears = recorder if on_event is None else on_event
     server = OcppServer(
         [equipment], hears, clock=clock, transaction_ids=count(first_id), patience=patience
     )
     with equipment_thread() as equipments:
         port = server.start("127.0.0.1", 0)
         try:
-            yield World(server, port, ear, clock, equipments)
+            yield World(server, port, recorder, clock, equipments)
         finally:
             server.stop()
 

@@ -12,11 +12,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from adapters.contract.messages import Command, MalformedMessage, Message, Reading, VehicleReport
+from adapters.wired.channels import WiredChannel
+from adapters.wired.command_messages import OutgoingMessage, command_messages, stop_message
 from adapters.wired.json_pointer import value_at
-from adapters.wired.lines import WiredLine
-from adapters.wired.phrases import Wire, stop_wire, wires
 from adapters.wired.point import WiredPoint
-from adapters.wired.values import read
+from adapters.wired.values import read_values
 from config.household.wiring import Hearing, Telling
 
 NOW = datetime(2026, 6, 3, 9, 0, tzinfo=UTC)
@@ -42,7 +42,7 @@ def telling(**keys: Any) -> Telling:  # noqa: ANN401 - any keys of a household f
     return Telling.model_validate({**plain, **keys})
 
 
-def said(wire: Wire) -> tuple[str, str]:
+def said(wire: OutgoingMessage) -> tuple[str, str]:
     return wire.topic, wire.payload.decode()
 
 
@@ -52,20 +52,24 @@ def said(wire: Wire) -> tuple[str, str]:
 def test_plain_words() -> None:
     """A plug is told on and off."""
     told = telling()
-    assert [said(wire) for wire in wires(told, start(), NOW, 230)] == [("garage/plug/set", "on")]
-    assert [said(wire) for wire in wires(told, STOP, NOW, 230)] == [("garage/plug/set", "off")]
+    assert [said(wire) for wire in command_messages(told, start(), NOW, 230)] == [
+        ("garage/plug/set", "on")
+    ]
+    assert [said(wire) for wire in command_messages(told, STOP, NOW, 230)] == [
+        ("garage/plug/set", "off")
+    ]
 
 
 def test_a_start_that_is_void_is_told_as_a_stop() -> None:
     """What came too late to be done is not done."""
-    (wire,) = wires(telling(), start(minutes=0), NOW, 230)
+    (wire,) = command_messages(telling(), start(minutes=0), NOW, 230)
     assert wire.payload == b"off"
 
 
 def test_a_current_goes_before_the_start_that_it_is_for() -> None:
     """Hardware that takes its current on another topic has it before it begins."""
     told = telling(current={"topic": "garage/plug/limit", "text": "{amps}", "retain": True})
-    first, second = wires(told, start(13.5), NOW, 230)
+    first, second = command_messages(told, start(13.5), NOW, 230)
     assert (said(first), first.retain) == (("garage/plug/limit", "13.5"), True)
     assert said(second) == ("garage/plug/set", "on")
 
@@ -83,7 +87,7 @@ def test_a_json_object_is_filled_in() -> None:
             },
         }
     )
-    (wire,) = wires(told, start(16.0), NOW, 690)
+    (wire,) = command_messages(told, start(16.0), NOW, 690)
     assert json.loads(wire.payload) == {
         "limit": {"amps": 16, "watts": 11040},
         "until": "2026-06-03T09:30:00Z",
@@ -95,14 +99,14 @@ def test_a_json_object_is_filled_in() -> None:
 def test_braces_of_json_in_a_text_are_left_alone() -> None:
     """A text may be JSON written out; only our own names are filled in."""
     told = telling(start={"topic": "t", "text": '{"on": true, "max": {amps}}'})
-    (wire,) = wires(told, start(), NOW, 230)
+    (wire,) = command_messages(told, start(), NOW, 230)
     assert json.loads(wire.payload) == {"on": True, "max": 16}
 
 
 def test_the_stop_that_is_left_as_a_will() -> None:
     """It is the stop, with its own quality of service and whether it is kept."""
-    wire = stop_wire(telling(stop={"topic": "x", "text": "off", "qos": 0, "retain": True}))
-    assert wire == Wire("x", b"off", 0, retain=True)
+    wire = stop_message(telling(stop={"topic": "x", "text": "off", "qos": 0, "retain": True}))
+    assert wire == OutgoingMessage("x", b"off", 0, retain=True)
 
 
 @pytest.mark.parametrize(
@@ -119,8 +123,8 @@ def test_what_would_stay_on_is_what_is_told_no_time_limit(
     stays_on: bool,  # noqa: FBT001 - a row of the table
 ) -> None:
     """Hardware that is told how long a start holds ends it by itself; other must be told."""
-    line = WiredLine(telling(**keys), Nobody(), watts_per_amp=230)
-    assert line.would_stay_on == stays_on
+    channel = WiredChannel(telling(**keys), Nobody(), watts_per_amp=230)
+    assert channel.stays_on_without_stop == stays_on
 
 
 class Nobody:
@@ -181,7 +185,7 @@ def test_values_are_read_in_our_units(
     key: str, spec: dict[str, Any], payload: bytes, value: object
 ) -> None:
     """Numbers plain or by pointer, scaled, in watts, kilowatt-hours, amperes, percent; words."""
-    (heard,) = read(hearing(**{key: {"topic": "t", **spec}}), "t", payload)
+    (heard,) = read_values(hearing(**{key: {"topic": "t", **spec}}), "t", payload)
     assert heard.what == key
     assert heard.value == (pytest.approx(value) if isinstance(value, float) else value)
 
@@ -209,7 +213,7 @@ def test_what_is_not_as_the_file_says_is_refused(
 ) -> None:
     """The reason says which value, and what was there instead."""
     with pytest.raises(MalformedMessage) as caught:
-        read(hearing(**{key: {"topic": "t", **spec}}), "t", payload)
+        read_values(hearing(**{key: {"topic": "t", **spec}}), "t", payload)
     assert str(caught.value) == reason
 
 
@@ -222,7 +226,7 @@ def test_any_bytes_are_read_or_refused(payload: bytes) -> None:
     )  # fmt: skip
     point = WiredPoint(everything, watts_per_amp=230)
     try:
-        messages = point.take("t", payload, NOW, retain=False)
+        messages = point.read("t", payload, NOW, retain=False)
     except MalformedMessage:
         return
     assert all(isinstance(message, Reading | VehicleReport) for message in messages)
@@ -236,21 +240,21 @@ def test_one_message_may_hold_several_values() -> None:
         soc={"topic": "car/soc"},
     )
     point = WiredPoint(wired, watts_per_amp=230)
-    assert point.filters == ("meters/+/state", "car/soc")
+    assert point.topic_filters == ("meters/+/state", "car/soc")
     payload = b'{"power": 3610, "total": 1234567}'
-    (reading,) = point.take("meters/garage/state", payload, NOW, retain=False)
+    (reading,) = point.read("meters/garage/state", payload, NOW, retain=False)
     assert reading == Reading(at=NOW, register_kwh=1234.567, watts=3610)
-    assert point.take("car/soc", b"41", NOW, retain=True) == (
+    assert point.read("car/soc", b"41", NOW, retain=True) == (
         VehicleReport(at=NOW, soc_percent=41),
     )
-    assert point.take("meters/garage/other", payload, NOW, retain=False) == ()
+    assert point.read("meters/garage/other", payload, NOW, retain=False) == ()
 
 
 def test_a_plug_that_tells_whether_it_is_used() -> None:
     """A word for plugged in is the pilot state B, and A without a vehicle."""
     point = WiredPoint(hearing(plugged_in={"topic": "t"}), watts_per_amp=230)
-    assert point.take("t", b"on", NOW, retain=True) == (VehicleReport(at=NOW, pilot="B"),)
-    assert point.take("t", b"off", NOW, retain=False) == (VehicleReport(at=NOW, pilot="A"),)
+    assert point.read("t", b"on", NOW, retain=True) == (VehicleReport(at=NOW, pilot="B"),)
+    assert point.read("t", b"off", NOW, retain=False) == (VehicleReport(at=NOW, pilot="A"),)
 
 
 # --- energy out of power ------------------------------------------------------------------------
@@ -265,7 +269,7 @@ def test_power_alone_is_counted_into_energy() -> None:
     point = WiredPoint(hearing(power={"topic": "t"}), watts_per_amp=230, register_kwh=100.0)
     told: list[Reading] = []
     for minute in range(61):
-        told += readings(point.take("t", b"3600", NOW + minute * MINUTE, retain=False))
+        told += readings(point.read("t", b"3600", NOW + minute * MINUTE, retain=False))
     assert told[0].register_kwh == 100.0
     assert told[-1].register_kwh == pytest.approx(103.6)
 
@@ -273,16 +277,16 @@ def test_power_alone_is_counted_into_energy() -> None:
 def test_power_is_held_for_a_quarter_of_an_hour_at_most() -> None:
     """After a silence nobody knows what flowed: no more than 15 minutes of it are counted."""
     point = WiredPoint(hearing(power={"topic": "t"}), watts_per_amp=230)
-    point.take("t", b"4000", NOW, retain=False)
-    (reading,) = readings(point.take("t", b"0", NOW + 120 * MINUTE, retain=False))
+    point.read("t", b"4000", NOW, retain=False)
+    (reading,) = readings(point.read("t", b"0", NOW + 120 * MINUTE, retain=False))
     assert reading.register_kwh == pytest.approx(1.0)
 
 
 def test_a_current_alone_gives_power_and_energy() -> None:
     """10 A on three phases at 230 V are 6,900 W."""
     point = WiredPoint(hearing(current={"topic": "t"}), watts_per_amp=690)
-    (first,) = readings(point.take("t", b"10", NOW, retain=False))
-    (second,) = readings(point.take("t", b"10", NOW + 10 * MINUTE, retain=False))
+    (first,) = readings(point.read("t", b"10", NOW, retain=False))
+    (second,) = readings(point.read("t", b"10", NOW + 10 * MINUTE, retain=False))
     assert (first.watts, first.amps) == (6900.0, 10.0)
     assert second.register_kwh == pytest.approx(1.15)
 
@@ -290,8 +294,8 @@ def test_a_current_alone_gives_power_and_energy() -> None:
 def test_power_that_the_broker_kept_is_of_another_time() -> None:
     """A retained power is passed over, or it would be counted from now on."""
     point = WiredPoint(hearing(power={"topic": "t"}), watts_per_amp=230)
-    assert point.take("t", b"7360", NOW, retain=True) == ()
-    (reading,) = readings(point.take("t", b"0", NOW + 10 * MINUTE, retain=False))
+    assert point.read("t", b"7360", NOW, retain=True) == ()
+    (reading,) = readings(point.read("t", b"0", NOW + 10 * MINUTE, retain=False))
     assert reading.register_kwh == 0.0
 
 
@@ -301,7 +305,7 @@ def test_reports_that_come_too_fast_are_thinned_and_lose_nothing() -> None:
     told: list[Reading] = []
     for tenth in range(600):
         watts = b"3600" if tenth < 300 else b"0"
-        told += readings(point.take("t", watts, NOW + tenth * SECOND / 10, retain=False))
+        told += readings(point.read("t", watts, NOW + tenth * SECOND / 10, retain=False))
     assert len(told) <= 14
     assert any(reading.watts == 0 and reading.at - NOW == 30 * SECOND for reading in told)
     assert told[-1].register_kwh == pytest.approx(3.6 * 30 / 3600, abs=1e-6)
@@ -313,9 +317,9 @@ def test_counted_energy_is_the_integral_of_the_power_held(steps: list[tuple[int,
     point = WiredPoint(hearing(power={"topic": "t"}), watts_per_amp=230)
     now, kwh = NOW, 0.0
     for seconds, watts in steps:
-        point.take("t", str(watts).encode(), now, retain=False)
+        point.read("t", str(watts).encode(), now, retain=False)
         now += seconds * SECOND
         kwh += watts * seconds / 3_600_000
-    point.take("t", b"0", now, retain=False)
-    (reading,) = readings(point.take("t", b"0", now + MINUTE, retain=False))
+    point.read("t", b"0", now, retain=False)
+    (reading,) = readings(point.read("t", b"0", now + MINUTE, retain=False))
     assert reading.register_kwh == pytest.approx(kwh, abs=1e-9)

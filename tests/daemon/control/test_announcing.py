@@ -16,7 +16,7 @@ from daemon.control.controller import react, step
 from daemon.control.events import Action, AnnouncePlan, Event, Issue, PersonAsked, VehicleReported
 from daemon.control.replanning import announce
 from daemon.control.state import PointState
-from daemon.messaging.incoming import Halt, Ring
+from daemon.messaging.incoming import Halt, WakeUp
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.service import Service
 from tests.benchmarks.households import many, point_names
@@ -40,7 +40,7 @@ class Home:
         self.service = Service(
             watch, ledger, self.clock, bus=self.bus, ring_at=lambda _instant: None
         )
-        self.service.handle(Ring())
+        self.service.handle(WakeUp())
         self.bus.messages.clear()
 
     def hears(self, *said: tuple[str, Message]) -> list[str]:
@@ -127,7 +127,7 @@ def test_those_that_charge_come_first(home: Home) -> None:
     home.service.handle(arrived(home.topics.request(LAST), Request(charge_now=True)))
     home.bus.messages.clear()
     home.clock.advance_to(EVENING + timedelta(hours=5, minutes=55))
-    home.service.handle(Ring())
+    home.service.handle(WakeUp())
     renewed = [topic for topic, _, _ in home.bus.messages if topic.endswith("/command")]
     assert renewed[0] == home.topics.command(LAST)
     assert set(renewed) > {home.topics.command(LAST)}
@@ -141,6 +141,6 @@ def test_only_those_concerned_say_how_they_are(home: Home) -> None:
     assert said == {home.topics.status(SECOND)}
     home.clock.advance_to(EVENING + timedelta(minutes=3))
     home.bus.messages.clear()
-    home.service.handle(Ring())
+    home.service.handle(WakeUp())
     said = {topic for topic, _, _ in home.bus.messages if topic.endswith("/status")}
     assert said == {home.topics.status(point) for point in POINTS}

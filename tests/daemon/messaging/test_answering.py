@@ -9,7 +9,7 @@ import pytest
 from adapters.contract.messages import MalformedMessage, Request
 from adapters.ledger.ledger import open_ledger
 from daemon.messaging.answering import answer_of, impossible
-from daemon.messaging.inbox import Inbox, Refused
+from daemon.messaging.inbox import Inbox, RequestRefused
 from tests.daemon.worlds import (
     EVENING,
     HOUR,
@@ -127,10 +127,10 @@ def test_a_refused_request_is_not_kept(ledger: Ledger) -> None:
     """What is refused is no wish, now or after a restart; without an id it is obeyed as it can."""
     inbox = Inbox(topics_of(kowhai()), [POINT], ledger)
     wish = Request(id="7", vehicle="van")
-    taken = inbox.take(arrived(TOPIC, wish), EVENING, kowhai())
-    assert taken == Refused(POINT, "7", "vehicle: expected one of hatchback, got 'van'")
+    taken = inbox.receive(arrived(TOPIC, wish), EVENING, kowhai())
+    assert taken == RequestRefused(POINT, "7", "vehicle: expected one of hatchback, got 'van'")
     assert ledger.requests_since(POINT, EVENING) == ()
-    assert inbox.take(arrived(TOPIC, Request(vehicle="van")), EVENING, kowhai()) is not None
+    assert inbox.receive(arrived(TOPIC, Request(vehicle="van")), EVENING, kowhai()) is not None
     assert len(ledger.requests_since(POINT, EVENING)) == 1
 
 
@@ -148,8 +148,8 @@ def test_a_malformed_request_is_answered_if_it_says_who_asks(
 ) -> None:
     """What is wrong is named to whoever gave an id."""
     inbox = Inbox(topics_of(kowhai()), [POINT], ledger)
-    taken = inbox.take(arrived(TOPIC, payload), EVENING, kowhai())
-    assert isinstance(taken, Refused)
+    taken = inbox.receive(arrived(TOPIC, payload), EVENING, kowhai())
+    assert isinstance(taken, RequestRefused)
     assert taken.id == "7"
     assert why in taken.why
 
@@ -170,4 +170,4 @@ def test_a_malformed_request_of_nobody_is_not_answered(ledger: Ledger, payload: 
     """Without an id that can be read there is nobody to answer."""
     inbox = Inbox(topics_of(kowhai()), [POINT], ledger)
     with pytest.raises(MalformedMessage):
-        inbox.take(arrived(TOPIC, payload), EVENING, kowhai())
+        inbox.receive(arrived(TOPIC, payload), EVENING, kowhai())

@@ -46,7 +46,7 @@ def inbox(ledger: Ledger) -> Inbox:
 
 def test_a_reading_is_kept_and_told(inbox: Inbox, ledger: Ledger) -> None:
     """A reading becomes an event, and a row in whole watt-hours."""
-    taken = inbox.take(arrived(TOPICS.reading(POINT), READING), EVENING)
+    taken = inbox.receive(arrived(TOPICS.reading(POINT), READING), EVENING)
     assert taken == (POINT, MeterRead(READING))
     stored = ledger.last_reading(POINT)
     assert stored is not None
@@ -55,14 +55,14 @@ def test_a_reading_is_kept_and_told(inbox: Inbox, ledger: Ledger) -> None:
 
 def test_a_charge_point_is_known_by_its_slug(inbox: Inbox) -> None:
     """A name with capitals and spaces is the topic level its slug says."""
-    taken = inbox.take(arrived("lullwatt/kowhai-cottage/shed-2/reading", READING), EVENING)
+    taken = inbox.receive(arrived("lullwatt/kowhai-cottage/shed-2/reading", READING), EVENING)
     assert taken == ("Shed 2", MeterRead(READING))
 
 
 def test_a_report_is_kept_and_told(inbox: Inbox, ledger: Ledger) -> None:
     """A vehicle report becomes an event and a row."""
     report = VehicleReport(at=EVENING, pilot="B", soc_percent=35.0)
-    assert inbox.take(arrived(TOPICS.vehicle(POINT), report), EVENING) == (
+    assert inbox.receive(arrived(TOPICS.vehicle(POINT), report), EVENING) == (
         POINT,
         VehicleReported(report),
     )
@@ -74,7 +74,10 @@ def test_a_request_is_kept_with_the_instant_it_came(inbox: Inbox, ledger: Ledger
     """A person's request becomes an event and a row, dated now."""
     request = Request(want_percent=90.0, skip_until=EVENING + HOUR)
     now = EVENING + MINUTE
-    assert inbox.take(arrived(TOPICS.request(POINT), request), now) == (POINT, PersonAsked(request))
+    assert inbox.receive(arrived(TOPICS.request(POINT), request), now) == (
+        POINT,
+        PersonAsked(request),
+    )
     (stored,) = ledger.requests_since(POINT, now)
     assert stored.at == now
     assert Request.model_validate_json(
@@ -91,15 +94,15 @@ def test_a_request_is_kept_with_the_instant_it_came(inbox: Inbox, ledger: Ledger
 )
 def test_what_comes_twice_is_told_once(inbox: Inbox, topic: str, message: Message) -> None:
     """The same message again, retained or not, is no event."""
-    assert inbox.take(arrived(topic, message), EVENING) is not None
-    assert inbox.take(arrived(topic, message), EVENING) is None
-    assert inbox.take(arrived(topic, message, retain=True), EVENING + HOUR) is None
+    assert inbox.receive(arrived(topic, message), EVENING) is not None
+    assert inbox.receive(arrived(topic, message), EVENING) is None
+    assert inbox.receive(arrived(topic, message, retain=True), EVENING + HOUR) is None
 
 
 def test_a_retained_request_is_not_obeyed(inbox: Inbox, ledger: Ledger) -> None:
     """A wish that a broker kept from some other evening is passed over, and that is said."""
     with capture_logs() as logs:
-        taken = inbox.take(
+        taken = inbox.receive(
             arrived(TOPICS.request(POINT), Request(charge_now=True), retain=True), EVENING
         )
     assert taken is None
@@ -115,9 +118,9 @@ def test_what_is_dated_in_the_future_is_not_kept(
     at = EVENING + late  # type: ignore[operator]  # a timedelta
     with capture_logs() as logs:
         reading = Reading(at=at, register_kwh=1.0)
-        assert inbox.take(arrived(TOPICS.reading(POINT), reading), EVENING) is None
+        assert inbox.receive(arrived(TOPICS.reading(POINT), reading), EVENING) is None
         report = VehicleReport(at=at, pilot="A")
-        assert inbox.take(arrived(TOPICS.vehicle(POINT), report), EVENING) is None
+        assert inbox.receive(arrived(TOPICS.vehicle(POINT), report), EVENING) is None
     assert [log["log_level"] for log in logs] == ["warning", "warning"]
     assert ledger.last_reading(POINT) is None
     assert ledger.last_vehicle_reports(POINT).pilot is None
@@ -126,7 +129,7 @@ def test_what_is_dated_in_the_future_is_not_kept(
 def test_a_clock_a_little_ahead_is_excused(inbox: Inbox) -> None:
     """Hardware whose clock is ten minutes ahead is heard."""
     reading = Reading(at=EVENING + AHEAD, register_kwh=1.0)
-    assert inbox.take(arrived(TOPICS.reading(POINT), reading), EVENING) is not None
+    assert inbox.receive(arrived(TOPICS.reading(POINT), reading), EVENING) is not None
 
 
 @pytest.mark.parametrize(
@@ -144,17 +147,17 @@ def test_a_clock_a_little_ahead_is_excused(inbox: Inbox) -> None:
 def test_what_is_not_ours_is_passed_over(inbox: Inbox, ledger: Ledger, topic: str) -> None:
     """A message on another topic is neither event nor row, whatever it holds."""
     with capture_logs():
-        assert inbox.take(arrived(topic, READING), EVENING) is None
-        assert inbox.take(arrived(topic, b"\xff"), EVENING) is None
+        assert inbox.receive(arrived(topic, READING), EVENING) is None
+        assert inbox.receive(arrived(topic, b"\xff"), EVENING) is None
     assert ledger.last_reading(POINT) is None
 
 
 def test_prices_concern_the_household(inbox: Inbox) -> None:
     """A price feed is handed on as it is; the home's own load concerns nobody yet."""
     payload = b'{"v":1,"rates":[{"start":"2026-06-03T06:00:00Z","rate":0.21}]}'
-    taken = inbox.take(arrived(TOPICS.prices, payload, retain=True), EVENING)
+    taken = inbox.receive(arrived(TOPICS.prices, payload, retain=True), EVENING)
     assert isinstance(taken, PriceFeed)
-    assert inbox.take(arrived(TOPICS.load, HomeLoad(at=EVENING, amps=(3.0,))), EVENING) is None
+    assert inbox.receive(arrived(TOPICS.load, HomeLoad(at=EVENING, amps=(3.0,))), EVENING) is None
 
 
 @pytest.mark.parametrize("leaf", ["reading", "vehicle", "request"])
@@ -178,7 +181,7 @@ def test_malformed_messages_are_refused_and_not_kept(
 ) -> None:
     """What is not the message its topic promises is refused in one way, and leaves no row."""
     with pytest.raises(MalformedMessage):
-        inbox.take(arrived(f"{TOPICS.base}/{POINT}/{leaf}", payload), EVENING)
+        inbox.receive(arrived(f"{TOPICS.base}/{POINT}/{leaf}", payload), EVENING)
     assert ledger.last_reading(POINT) is None
     assert ledger.last_vehicle_reports(POINT).pilot is None
     assert ledger.requests_since(POINT, EVENING - HOUR) == ()

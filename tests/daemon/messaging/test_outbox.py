@@ -136,13 +136,13 @@ def test_a_plan_and_an_alert_go_out_all_the_same(out: Out, ledger: Ledger) -> No
     out.do(planned)
     out.do(Warn("no-rate", "none"))
     assert [len(out.bus.on(leaf)) for leaf in ("plan", "alert")] == [1, 1]
-    assert len(out.box.refusals_since()) == 2
-    assert out.box.refusals_since() == []
+    assert len(out.box.take_ledger_errors()) == 2
+    assert out.box.take_ledger_errors() == []
 
 
 def test_no_plan_takes_the_retained_one_away(out: Out) -> None:
     """An empty retained payload is how MQTT forgets a message [MQTT-3.3.1-10]."""
-    out.box.say_plan(POINT, None)
+    out.box.publish_plan(POINT, None)
     assert out.bus.messages == [("lullwatt/kowhai-cottage/driveway/plan", b"", True)]
 
 
@@ -261,7 +261,7 @@ def test_a_night_is_priced_in_the_tiers_that_the_month_has_come_to(ledger: Ledge
 
 def test_the_daemons_state_is_retained_and_grows_stale(out: Out) -> None:
     """Online is said with an instant after which it is not to be believed."""
-    out.box.say_online(EVENING)
+    out.box.publish_online(EVENING)
     ((topic, payload, retain),) = out.bus.messages
     assert (topic, retain) == ("lullwatt/kowhai-cottage/daemon", True)
     assert json.loads(payload) == {
@@ -277,7 +277,7 @@ def test_that_the_daemon_runs_is_said_again_in_time(out: Out) -> None:
     said = []
     for seconds in range(0, 3600, 50):
         before = len(out.bus.messages)
-        out.box.say_online(EVENING + timedelta(seconds=seconds))
+        out.box.publish_online(EVENING + timedelta(seconds=seconds))
         if len(out.bus.messages) > before:
             said.append(seconds)
     assert said[0] == 0
@@ -292,7 +292,7 @@ def test_a_status_is_published_when_it_is_news_or_grows_stale(out: Out) -> None:
     status = status_of(world.state, EVENING, world.house)
 
     def say(status: Status) -> int:
-        out.box.say_status(POINT, status)
+        out.box.publish_status(POINT, status)
         return len(out.bus.on("status"))
 
     assert say(status) == 1
@@ -301,6 +301,6 @@ def test_a_status_is_published_when_it_is_news_or_grows_stale(out: Out) -> None:
     assert say(status.model_copy(update={"charging": True, "soc_percent": 35.3})) == 2
     assert say(status.model_copy(update={"charging": True, "soc_percent": 36.0})) == 3
     assert say(status.model_copy(update={"at": EVENING + STATUS_EVERY})) == 4
-    out.box.forget_what_was_said()
+    out.box.forget_published()
     assert say(status.model_copy(update={"at": EVENING + STATUS_EVERY})) == 5
     assert all(retain for _, _, retain in out.bus.messages)

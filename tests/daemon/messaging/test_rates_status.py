@@ -127,6 +127,6 @@ def test_other_rates_are_news_and_the_same_are_not(tmp_path: Path) -> None:
         steps = [(-60, short), (-30, short), (0, short), (30, short), (30, long), (60, long)]
         for seconds, house in steps:  # within the time after which it would be said anyhow
             now = ends + timedelta(seconds=seconds)
-            outbox.say_status(POINT, status_of(PointState(POINT), now, house))
+            outbox.publish_status(POINT, status_of(PointState(POINT), now, house))
     rates = [status["rates"]["now"] for status in heard.on("status")]
     assert rates == ["known", "estimated", "known"]

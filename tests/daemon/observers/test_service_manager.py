@@ -10,7 +10,7 @@ from typing_extensions import override
 
 from adapters.host.service_notice import ServiceNotice
 from daemon.control.state import PointState
-from daemon.messaging.incoming import Reload, Ring
+from daemon.messaging.incoming import Reload, WakeUp
 from daemon.observers.service_manager import (
     SILENCE_SECONDS,
     ServiceManager,
@@ -145,7 +145,7 @@ def test_a_reload_begins_and_ends(ready: Played) -> None:
         {"RELOADING": 1, "MONOTONIC_USEC": 1_000_250_000},
         {"READY": 1},
     ]
-    ready.manager.before(Ring())
+    ready.manager.before(WakeUp())
     ready.manager.after(TURN)
     assert ready.told.count("READY") == 1
 

@@ -19,7 +19,7 @@ from adapters.bus.events import MessageArrived
 from adapters.ledger.ledger import open_ledger
 from daemon.rehearsal.rehearsal import Evening, Rehearsal, Rehearsed
 from daemon.service.household_watch import HouseholdWatch
-from daemon.service.service import Handled
+from daemon.service.service import HandledEvent
 from tests.support.brokers import Mosquitto
 
 AUCKLAND = ZoneInfo("Pacific/Auckland")
@@ -48,7 +48,7 @@ class SecondAccountant:
     def __init__(self) -> None:
         self._readings: dict[datetime, float] = {}
 
-    def see(self, handled: Handled) -> None:
+    def see(self, handled: HandledEvent) -> None:
         if isinstance(handled.event, MessageArrived) and handled.event.topic.endswith("/reading"):
             said = json.loads(handled.event.payload)
             self._readings[datetime.fromisoformat(said["at"])] = said["register_kwh"]

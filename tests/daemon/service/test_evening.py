@@ -22,7 +22,7 @@ from adapters.clocks.clock import VirtualClock
 from adapters.ledger.ledger import open_ledger
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.running import Daemon
-from daemon.service.service import Handled, Ring
+from daemon.service.service import HandledEvent, WakeUp
 from tests.support.brokers import Mosquitto
 from tests.support.waiting import wait_until
 
@@ -62,7 +62,7 @@ class Home:
         self.watcher = watcher
         self.daemon = daemon
         self.clock = clock
-        self.handled: list[Handled] = []
+        self.handled: list[HandledEvent] = []
         self._probes = 0
 
     def publish(self, leaf: str, message: dict[str, Any]) -> None:
@@ -75,7 +75,7 @@ class Home:
         """Let it be this instant."""
         self.clock.advance_to(instant)
         before = len(self.handled)
-        self.daemon.post(Ring())
+        self.daemon.post(WakeUp())
         wait_until(lambda: len(self.handled) > before, what=f"{instant} noticed")
 
     def commands(self) -> list[dict[str, Any]]:
@@ -109,7 +109,7 @@ def a_home(broker: Mosquitto, tmp_path: Path) -> Iterator[Home]:
     with open_ledger(tmp_path / "ledger.sqlite3") as ledger:
         home: Home | None = None
 
-        def observe(handled: Handled) -> None:
+        def observe(handled: HandledEvent) -> None:
             assert home is not None
             event = handled.event
             own = isinstance(event, MessageArrived) and event.topic == f"{BASE}/daemon"

@@ -19,7 +19,7 @@ from adapters.clocks.clock import VirtualClock
 from adapters.contract.messages import Reading, VehicleReport
 from adapters.ledger.ledger import Ledger, open_ledger
 from daemon.service.household_watch import HouseholdWatch
-from daemon.service.service import Halt, Handled, Ring, Service
+from daemon.service.service import Halt, HandledEvent, Service, WakeUp
 from tests.daemon.worlds import EVENING, HOUR, KOWHAI, MINUTE, POINT, Heard, arrived, topics_of, utc
 
 if TYPE_CHECKING:
@@ -66,7 +66,7 @@ class Home:
             (EVENING, arrived(self.topics.vehicle(POINT), plugged)),
         ]
         for at, prices in script:
-            self._script.append((at, Ring()))
+            self._script.append((at, WakeUp()))
             if prices is not None:
                 self._script.append((at, self._counted(prices)))
         with capture_logs() as logs:
@@ -80,7 +80,7 @@ class Home:
         message = arrived(self.topics.prices, payload, retain=True)
         return type(message)(message.topic, message.payload, message.retain, ack)
 
-    def _next(self, _handled: Handled) -> None:
+    def _next(self, _handled: HandledEvent) -> None:
         if not self._script:
             self.service.post(Halt())
             return

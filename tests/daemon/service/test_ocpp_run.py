@@ -35,7 +35,7 @@ def equipments() -> Iterator[Equipments]:
 def test_it_charges_when_asked_and_keeps_to_it_when_the_daemon_ends(
     mosquitto: Mosquitto, start: Start, equipments: Equipments, tmp_path: Path
 ) -> None:
-    """Told by `ask --now`; SIGTERM closes the connection, and does not stop the charge."""
+    """`ask --now` starts a charge; SIGTERM closes the connection, and does not stop the charge."""
     port = free_port()
     house = over_ocpp(tmp_path, port, bus={"broker": mosquitto.bus.broker})
     running = start(house)

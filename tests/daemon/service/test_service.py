@@ -15,7 +15,7 @@ from adapters.ledger.ledger import Ledger, open_ledger
 from config.files.errors import LedgerError
 from daemon.control.events import Issue
 from daemon.service.household_watch import HouseholdWatch
-from daemon.service.service import Halt, Handled, Service
+from daemon.service.service import Halt, HandledEvent, Service
 from tests.daemon.worlds import EVENING, POINT, Heard, arrived, topics_of
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ class Home:
         self.topics = topics_of(watch.house)
         self.bus = Heard()
         self.acknowledged = 0
-        self.handled: list[Handled] = []
+        self.handled: list[HandledEvent] = []
         self.service = Service(
             watch, ledger, VirtualClock(EVENING),
             bus=self.bus, ring_at=lambda _instant: None, observer=self.handled.append,

@@ -12,12 +12,17 @@ from typing import TYPE_CHECKING
 import structlog
 
 from adapters.contract.messages import Reading, VehicleReport
-from adapters.ocpp.events import Connected, Disconnected, Ready, Refused
+from adapters.ocpp.events import (
+    CallRefused,
+    EquipmentConnected,
+    EquipmentDisconnected,
+    EquipmentReady,
+)
 from adapters.ocpp.point import equipment_of
 from adapters.ocpp.server import OcppServer
 from config.files.errors import BusError
 from config.files.secret_files import read_password
-from daemon.messaging.incoming import HardwareSaid, LineUp
+from daemon.messaging.incoming import ChannelReady, HardwareReport
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -25,19 +30,19 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from adapters.clocks.clock import Clock
+    from adapters.contract.current_period import CurrentPeriod
     from adapters.contract.messages import Command
-    from adapters.ocpp.events import Heard
-    from adapters.wired.lines import PlannedPeriod
+    from adapters.ocpp.events import EquipmentEvent
     from config import HouseholdFile
     from daemon.messaging.incoming import Incoming
 
 _log = structlog.get_logger(__name__)
 
-KEPT_SECONDS = 10.0
+STORED_SECONDS = 10.0
 """How long the loop may take to keep what equipment says."""
 
 
-class OcppLine:
+class OcppChannel:
     """The way to one charge point; it holds a plan.
 
     Parameters
@@ -48,27 +53,27 @@ class OcppLine:
         Its name in the household file.
     """
 
-    holds_plan = True
+    stores_plan = True
 
     def __init__(self, server: OcppServer, charge_point: str) -> None:
         self._server = server
         self._charge_point = charge_point
 
-    def tell(
+    def send(
         self,
         command: Command,
-        periods: Sequence[PlannedPeriod],
+        periods: Sequence[CurrentPeriod],
         now: datetime,  # noqa: ARG002 - the server has a clock
     ) -> None:
         """Tell it what is in force and what is planned, if it is connected."""
-        self._server.tell(self._charge_point, command, periods)
+        self._server.send(self._charge_point, command, periods)
 
-    def next_due(self) -> datetime | None:
+    def next_repeat(self) -> datetime | None:
         """Nothing is forgotten: it is told again each time it connects."""
         return None
 
 
-class Ear:
+class EquipmentMessages:
     """Takes what was heard, on the server's thread: one thing at a time.
 
     Parameters
@@ -82,7 +87,7 @@ class Ear:
         self._changed = Condition()
         self._has_ended = False
 
-    def hear(self, charge_point: str, heard: Heard) -> None:
+    def receive(self, charge_point: str, heard: EquipmentEvent) -> None:
         """Hand on what was heard.
 
         Parameters
@@ -99,14 +104,14 @@ class Ear:
         """  # noqa: DOC502 - raised below
         match heard:
             case Reading() | VehicleReport():
-                self._keep(charge_point, heard)
-            case Ready():
-                self._post(LineUp(charge_point))
-            case Connected():
+                self._store(charge_point, heard)
+            case EquipmentReady():
+                self._post(ChannelReady(charge_point))
+            case EquipmentConnected():
                 _log.info("connected by OCPP", charge_point=charge_point)
-            case Disconnected():
+            case EquipmentDisconnected():
                 _log.warning("no longer connected by OCPP", charge_point=charge_point)
-            case Refused(_, what, why):
+            case CallRefused(_, what, why):
                 _log.warning("equipment refuses", charge_point=charge_point, what=what, why=why)
 
     def end(self) -> None:
@@ -115,22 +120,22 @@ class Ear:
             self._has_ended = True
             self._changed.notify_all()
 
-    def _keep(self, charge_point: str, said: Reading | VehicleReport) -> None:
+    def _store(self, charge_point: str, message: Reading | VehicleReport) -> None:
         answers: list[bool] = []
 
-        def tell(is_kept: bool) -> None:  # noqa: FBT001 - the one thing it is told
+        def confirm(is_stored: bool) -> None:  # noqa: FBT001 - its only argument
             with self._changed:
-                answers.append(is_kept)
+                answers.append(is_stored)
                 self._changed.notify_all()
 
-        self._post(HardwareSaid(charge_point, said, tell))
+        self._post(HardwareReport(charge_point, message, confirm))
         with self._changed:
-            self._changed.wait_for(lambda: answers or self._has_ended, KEPT_SECONDS)
+            self._changed.wait_for(lambda: answers or self._has_ended, STORED_SECONDS)
             if answers != [True]:
                 raise BusError(f"what {charge_point} says could not be kept")
 
 
-class OcppSide:
+class OcppEquipment:
     """The server, and what goes to and fro.
 
     Parameters
@@ -145,20 +150,20 @@ class OcppSide:
 
     def __init__(self, file: HouseholdFile, clock: Clock, post: Callable[[Incoming], None]) -> None:
         self._file = file
-        self._ear = Ear(post)
+        self._messages = EquipmentMessages(post)
         self._is_open = Event()
         self._equipment = equipment_of(file)
         self._server = OcppServer(
             self._equipment,
-            self._ear.hear,
+            self._messages.receive,
             clock=clock,
             certificate=_certificate(file),
             is_open=self._is_open.is_set,
         )
 
-    def line(self, charge_point: str) -> OcppLine:
+    def channel(self, charge_point: str) -> OcppChannel:
         """Return the way to a charge point."""
-        return OcppLine(self._server, charge_point)
+        return OcppChannel(self._server, charge_point)
 
     def start(self) -> None:
         """Begin to listen.
@@ -184,7 +189,7 @@ class OcppSide:
 
     def stop(self) -> None:
         """Close all connections; equipment keeps to the plan that it was told."""
-        self._ear.end()
+        self._messages.end()
         self._server.stop()
 
 

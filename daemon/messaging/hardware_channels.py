@@ -1,4 +1,4 @@
-"""The lines of a household: which charge points are wired otherwise, and what they are told."""
+"""The channels of a household: which charge points are wired otherwise, and what they are told."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ import structlog
 
 from adapters.contract.messages import MalformedMessage
 from adapters.contract.topics import slug
-from adapters.wired.lines import StopAsWill, WiredLine
+from adapters.wired.channels import StopAsWill, WiredChannel
 from adapters.wired.point import WiredPoint
-from adapters.wired.values import filters
+from adapters.wired.values import topic_filters
 from config.fields.value_types import WATT_HOURS_PER_KWH
 from daemon.messaging.outbox import command_message
 
@@ -21,21 +21,21 @@ if TYPE_CHECKING:
     from adapters.bus.events import MessageArrived
     from adapters.contract.messages import Message
     from adapters.ledger.ledger import Ledger
-    from adapters.wired.lines import Line, Sender
+    from adapters.wired.channels import HardwareChannel, Sender
     from config import Bus, HouseholdFile
     from config.household.wiring import Telling
     from daemon.control.state import PointState
-    from daemon.messaging.ocpp_side import OcppSide
+    from daemon.messaging.ocpp_equipment import OcppEquipment
 
 _log = structlog.get_logger(__name__)
 
 
-class Lines:
+class HardwareChannels:
     """Tells charge points that are wired otherwise what is in force, and hears them.
 
     Parameters
     ----------
-    lines : mapping of str to Line
+    channels : mapping of str to HardwareChannel
         By charge point; those that speak the daemon's own messages have none.
     heard : mapping of str to WiredPoint
         By charge point; those whose values come on topics of their own.
@@ -45,20 +45,20 @@ class Lines:
 
     def __init__(
         self,
-        lines: Mapping[str, Line] | None = None,
+        channels: Mapping[str, HardwareChannel] | None = None,
         heard: Mapping[str, WiredPoint] | None = None,
         begin: Callable[[], None] = lambda: None,
     ) -> None:
         self.begin = begin
-        self._lines = dict(lines or {})
+        self._channels = dict(channels or {})
         self._heard = dict(heard or {})
 
     def has(self, charge_point: str) -> bool:
         """Whether a charge point is told otherwise than by the daemon's own commands."""
-        return charge_point in self._lines
+        return charge_point in self._channels
 
-    def tell(self, charge_point: str, state: PointState, now: datetime) -> None:
-        """Tell a charge point what is in force, if it has a line.
+    def send(self, charge_point: str, state: PointState, now: datetime) -> None:
+        """Tell a charge point what is in force, if it has a channel.
 
         Parameters
         ----------
@@ -69,15 +69,15 @@ class Lines:
         now : datetime
             UTC.
         """
-        line = self._lines.get(charge_point)
-        if line is None or state.command is None:
+        channel = self._channels.get(charge_point)
+        if channel is None or state.command is None:
             return
         # A plan that a person has asked to skip, or that waits for one, is not to be held.
         holds = state.command.plan is not None and state.plan is not None
         periods = state.plan.periods if holds and state.plan else ()
-        line.tell(command_message(state.command), periods, now)
+        channel.send(command_message(state.command), periods, now)
 
-    def tell_plan(
+    def send_new_plan(
         self, charge_point: str, before: PointState, after: PointState, now: datetime
     ) -> None:
         """Tell a charge point that keeps its plan of a new one; what is in force stays.
@@ -91,23 +91,27 @@ class Lines:
         now : datetime
             UTC.
         """
-        line = self._lines.get(charge_point)
-        if line is not None and line.holds_plan and _ahead(before, now) != _ahead(after, now):
-            self.tell(charge_point, after, now)
+        channel = self._channels.get(charge_point)
+        if (
+            channel is not None
+            and channel.stores_plan
+            and _ahead(before, now) != _ahead(after, now)
+        ):
+            self.send(charge_point, after, now)
 
-    def repeat(self, states: Mapping[str, PointState], now: datetime) -> None:
+    def send_again(self, states: Mapping[str, PointState], now: datetime) -> None:
         """Tell again what may have been forgotten."""
-        for charge_point, line in self._lines.items():
-            due = line.next_due()
+        for charge_point, channel in self._channels.items():
+            due = channel.next_repeat()
             if due is not None and due <= now and charge_point in states:
-                self.tell(charge_point, states[charge_point], now)
+                self.send(charge_point, states[charge_point], now)
 
-    def next_due(self) -> datetime | None:
+    def next_repeat(self) -> datetime | None:
         """Say when something is to be told again."""
-        dues = (line.next_due() for line in self._lines.values())
+        dues = (channel.next_repeat() for channel in self._channels.values())
         return min((due for due in dues if due is not None), default=None)
 
-    def hear(self, message: MessageArrived, now: datetime) -> Iterator[tuple[str, Message]]:
+    def read(self, message: MessageArrived, now: datetime) -> Iterator[tuple[str, Message]]:
         """Read a message on a topic of hardware.
 
         Parameters
@@ -124,7 +128,7 @@ class Lines:
         """
         for charge_point, wired in self._heard.items():
             try:
-                said = wired.take(message.topic, message.payload, now, retain=message.retain)
+                said = wired.read(message.topic, message.payload, now, retain=message.retain)
             except MalformedMessage as error:
                 _log.warning(
                     "message not understood", charge_point=charge_point, topic=message.topic,
@@ -133,18 +137,18 @@ class Lines:
                 continue
             yield from ((charge_point, each) for each in said)
 
-    def measures(self, charge_point: str) -> bool:
+    def has_own_meter(self, charge_point: str) -> bool:
         """Whether a charge point's meter is heard in another way, which ours would contradict."""
-        line = self._lines.get(charge_point)
-        if line is not None and line.holds_plan:
+        channel = self._channels.get(charge_point)
+        if channel is not None and channel.stores_plan:
             return True  # its equipment has a connection of its own
         return charge_point in self._heard and self._heard[charge_point].measures
 
-    def stop_what_would_stay_on(self) -> None:
+    def send_final_stops(self) -> None:
         """Tell hardware to stop that nobody else would stop once the daemon has ended."""
-        for line in self._lines.values():
-            if isinstance(line, WiredLine) and line.would_stay_on:
-                line.stop()
+        for channel in self._channels.values():
+            if isinstance(channel, WiredChannel) and channel.stays_on_without_stop:
+                channel.send_stop()
 
 
 def _ahead(state: PointState, now: datetime) -> list[tuple[datetime, datetime, float]]:
@@ -162,17 +166,19 @@ def without_wiring(file: HouseholdFile) -> HouseholdFile:
     return file.model_copy(update={"charge_points": points, "ocpp": None})
 
 
-def wired_filters(file: HouseholdFile) -> tuple[str, ...]:
+def wired_topic_filters(file: HouseholdFile) -> tuple[str, ...]:
     """Return the topics of hardware to subscribe to, each once."""
     wirings = (point.wiring for point in file.charge_points.values())
     hearings = (wiring.hear for wiring in wirings if wiring is not None)
-    return tuple(dict.fromkeys(t for hear in hearings if hear is not None for t in filters(hear)))
+    return tuple(
+        dict.fromkeys(t for hear in hearings if hear is not None for t in topic_filters(hear))
+    )
 
 
-def lines_of(
-    file: HouseholdFile, sender: Sender, ledger: Ledger, *, ocpp: OcppSide | None = None
-) -> Lines:
-    """Make the lines of the charge points that do not speak the daemon's own messages.
+def hardware_channels_of(
+    file: HouseholdFile, sender: Sender, ledger: Ledger, *, ocpp: OcppEquipment | None = None
+) -> HardwareChannels:
+    """Make the channels of the charge points that do not speak the daemon's own messages.
 
     Parameters
     ----------
@@ -182,35 +188,35 @@ def lines_of(
         The bus.
     ledger : Ledger
         Tells where a register that is counted here goes on from.
-    ocpp : OcppSide, optional
+    ocpp : OcppEquipment, optional
         Where equipment that speaks OCPP connects.
 
     Returns
     -------
-    Lines
+    HardwareChannels
         Of those with `wiring`, and of those with `ocpp`.
     """
     volts = file.household.nominal_volts
-    lines: dict[str, Line] = {}
+    channels: dict[str, HardwareChannel] = {}
     heard: dict[str, WiredPoint] = {}
     for name, point in file.charge_points.items():
         if point.ocpp is not None and ocpp is not None:
-            lines[name] = ocpp.line(name)
+            channels[name] = ocpp.channel(name)
         if point.wiring is None:
             continue
         watts_per_amp = volts * point.phases
         if point.wiring.tell is not None:
-            lines[name] = WiredLine(point.wiring.tell, sender, watts_per_amp=watts_per_amp)
+            channels[name] = WiredChannel(point.wiring.tell, sender, watts_per_amp=watts_per_amp)
         if point.wiring.hear is not None:
             heard[name] = WiredPoint(
                 point.wiring.hear,
                 watts_per_amp=watts_per_amp,
                 register_kwh=_register_kwh(ledger, name),
             )
-    return Lines(lines, heard, begin=(lambda: None) if ocpp is None else ocpp.let_in)
+    return HardwareChannels(channels, heard, begin=(lambda: None) if ocpp is None else ocpp.let_in)
 
 
-def wills(
+def will_connections(
     file: HouseholdFile, bus: Bus, on_return: Callable[[str], None]
 ) -> tuple[StopAsWill, ...]:
     """Make the connections whose Wills stop what would stay on.

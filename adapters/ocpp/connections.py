@@ -17,13 +17,18 @@ from websockets.asyncio.server import ServerConnection, serve
 from websockets.exceptions import ConnectionClosed
 from websockets.frames import CloseCode
 
+from adapters.contract.current_period import CurrentPeriod
 from adapters.contract.messages import LARGEST_PAYLOAD_BYTES, Command
-from adapters.ocpp.charging_profile import Stretch
-from adapters.ocpp.door import SUBPROTOCOL, Door, select_subprotocol
-from adapters.ocpp.events import Connected, Disconnected, Heard, OnHeard
-from adapters.ocpp.point import Believed, Equipment
-from adapters.ocpp.session import QUIET, House, Session
-from adapters.ocpp.teller import Patience, Teller
+from adapters.ocpp.authentication import SUBPROTOCOL, Authenticator, select_subprotocol
+from adapters.ocpp.command_sender import CommandSender, Patience
+from adapters.ocpp.events import (
+    EquipmentConnected,
+    EquipmentDisconnected,
+    EquipmentEvent,
+    OnEquipmentEvent,
+)
+from adapters.ocpp.point import Equipment, EquipmentState
+from adapters.ocpp.session import QUIET, ServerContext, Session
 
 PING_SECONDS: Final = 60.0
 CLOSES_SECONDS: Final = 2.0
@@ -32,16 +37,16 @@ CANCELS_AGAIN_SECONDS: Final = 0.1
 _log = structlog.get_logger(__name__)
 
 
-class Service:
+class EquipmentConnections:
     """Serves all equipment of a household.
 
     Parameters
     ----------
     equipment
         Who may connect.
-    on_heard
-        Takes what was heard; see `OnHeard`.
-    house
+    on_event
+        Takes what was heard; see `OnEquipmentEvent`.
+    context
         What all connections share.
     patience
         How long things may take.
@@ -52,19 +57,19 @@ class Service:
     def __init__(
         self,
         equipment: Sequence[Equipment],
-        on_heard: OnHeard,
-        house: House,
+        on_event: OnEquipmentEvent,
+        context: ServerContext,
         patience: Patience,
         is_open: Callable[[], bool],
     ) -> None:
-        self._on_heard = on_heard
-        self._house = house
+        self._on_event = on_event
+        self._context = context
         self._patience = patience
-        self._door = Door(equipment, is_open)
-        self._believed = {each.name: Believed() for each in equipment}
+        self._authenticator = Authenticator(equipment, is_open)
+        self._states = {each.name: EquipmentState() for each in equipment}
         self._turns = {each.name: asyncio.Lock() for each in equipment}
         self._newest: dict[str, ServerConnection] = {}
-        self._tellers: dict[str, Teller] = {}
+        self._senders: dict[str, CommandSender] = {}
         # One thread, so that what was heard first is handed on first.
         self._hearing = ThreadPoolExecutor(1, thread_name_prefix="OCPP heard")
 
@@ -95,7 +100,7 @@ class Service:
             port,
             ssl=tls,
             compression=None,
-            process_request=self._door.check,
+            process_request=self._authenticator.check,
             select_subprotocol=select_subprotocol,
             server_header=None,
             max_size=LARGEST_PAYLOAD_BYTES,
@@ -111,17 +116,17 @@ class Service:
     @property
     def ready(self) -> frozenset[str]:
         """The charge points that can be told something; may be asked from any thread."""
-        return frozenset(name for name, teller in list(self._tellers.items()) if teller.is_ready)
+        return frozenset(name for name, sender in list(self._senders.items()) if sender.is_ready)
 
-    def tell(self, charge_point: str, command: Command, schedule: Sequence[Stretch]) -> None:
+    def send(self, charge_point: str, command: Command, schedule: Sequence[CurrentPeriod]) -> None:
         """Tell a charge point something, if it is ready still."""
-        teller = self._tellers.get(charge_point)
-        if teller is not None and teller.is_ready:
-            teller.tell(command, schedule)
+        sender = self._senders.get(charge_point)
+        if sender is not None and sender.is_ready:
+            sender.send(command, schedule)
 
     async def _serve_one(self, connection: ServerConnection) -> None:
         request = connection.request
-        equipment = self._door.equipment_at(request.path) if request is not None else None
+        equipment = self._authenticator.equipment_at(request.path) if request is not None else None
         if equipment is None or connection.subprotocol != SUBPROTOCOL:
             await connection.close(CloseCode.PROTOCOL_ERROR, f"expected {SUBPROTOCOL}")
             return
@@ -134,36 +139,36 @@ class Service:
                 await self._attend(equipment, connection)
 
     async def _attend(self, equipment: Equipment, connection: ServerConnection) -> None:
-        """Serve the connection that counts, from Connected to Disconnected."""
-        name, believed = equipment.name, self._believed[equipment.name]
+        """Serve the connection that counts, from EquipmentConnected to EquipmentDisconnected."""
+        name, state = equipment.name, self._states[equipment.name]
 
-        async def hear(heard: Heard) -> None:
+        async def hear(heard: EquipmentEvent) -> None:
             loop = asyncio.get_running_loop()
-            await loop.run_in_executor(self._hearing, self._on_heard, name, heard)
+            await loop.run_in_executor(self._hearing, self._on_event, name, heard)
 
-        async def notify(heard: Heard) -> None:
+        async def notify(heard: EquipmentEvent) -> None:
             try:
                 await hear(heard)
             except Exception:  # noqa: BLE001 - it must not end the connection
                 _log.exception("what was heard could not be taken", charge_point=name)
 
-        session = Session(equipment, connection, believed, self._house, hear)
-        teller = Teller(session, notify, self._house.clock, self._patience)
-        session.on_transaction = teller.tell_again
-        await notify(Connected(name))
-        self._tellers[name] = teller
-        works = (teller.greet(), teller.run())
+        session = Session(equipment, connection, state, self._context, hear)
+        sender = CommandSender(session, notify, self._context.clock, self._patience)
+        session.on_transaction = sender.send_again
+        await notify(EquipmentConnected(name))
+        self._senders[name] = sender
+        works = (sender.greet(), sender.run())
         tasks = [asyncio.create_task(_guarded(work, connection)) for work in works]
         try:
             await session.serve()
         finally:
-            del self._tellers[name]
+            del self._senders[name]
             await _end(tasks)
             if self._newest.get(name) is connection:
                 del self._newest[name]
             with suppress(ConnectionClosed):
                 await connection.close()
-            await notify(Disconnected(name))
+            await notify(EquipmentDisconnected(name))
 
 
 async def _end(tasks: Collection[asyncio.Task[None]]) -> None:

@@ -18,7 +18,7 @@ Value = float | int | str
 
 
 @dataclass(frozen=True)
-class Wire:
+class OutgoingMessage:
     """One message as it goes out."""
 
     topic: str
@@ -27,7 +27,9 @@ class Wire:
     retain: bool
 
 
-def wires(telling: Telling, command: Command, now: datetime, watts_per_amp: float) -> list[Wire]:
+def command_messages(
+    telling: Telling, command: Command, now: datetime, watts_per_amp: float
+) -> list[OutgoingMessage]:
     """Say a command in the hardware's own words.
 
     Parameters
@@ -43,7 +45,7 @@ def wires(telling: Telling, command: Command, now: datetime, watts_per_amp: floa
 
     Returns
     -------
-    list of Wire
+    list of OutgoingMessage
         In the order in which they go out: a current before the start that it is for.
     """
     if command.do == "stop" or command.amps is None or command.valid_until <= now:
@@ -59,17 +61,17 @@ def wires(telling: Telling, command: Command, now: datetime, watts_per_amp: floa
     return [_wire(saying, values) for saying in said]
 
 
-def stop_wire(telling: Telling) -> Wire:
+def stop_message(telling: Telling) -> OutgoingMessage:
     """Say the stop that is left with the broker, as the Will of a connection of its own."""
     return _wire(telling.stop, {"serial": 0})
 
 
-def _wire(saying: Saying, values: Mapping[str, Value]) -> Wire:
+def _wire(saying: Saying, values: Mapping[str, Value]) -> OutgoingMessage:
     if saying.text is not None:
         payload = _BRACED.sub(lambda found: str(values[found[1]]), saying.text)
     else:
         payload = json.dumps(_filled(saying.object, values), separators=(",", ":"))
-    return Wire(saying.topic, payload.encode(), saying.qos, saying.retain)
+    return OutgoingMessage(saying.topic, payload.encode(), saying.qos, saying.retain)
 
 
 def _filled(value: object, values: Mapping[str, Value]) -> object:

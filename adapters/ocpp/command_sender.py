@@ -27,10 +27,11 @@ from typing import Final
 from ocpp.v16 import call
 
 from adapters.clocks.clock import Clock
+from adapters.contract.current_period import CurrentPeriod
 from adapters.contract.messages import Command
 from adapters.ocpp.call import ask, introduce, pause, say, set_up
-from adapters.ocpp.charging_profile import Stretch, charging_profile, limits
-from adapters.ocpp.events import Heard, Ready, Refused
+from adapters.ocpp.charging_profile import charging_profile, limits
+from adapters.ocpp.events import CallRefused, EquipmentEvent, EquipmentReady
 from adapters.ocpp.point import RUNNING
 from adapters.ocpp.session import Session
 
@@ -72,14 +73,14 @@ class Patience:
 
 
 @dataclass(frozen=True)
-class Told:
+class CommandWithPlan:
     """What a charge point is told, and the plan that it can go on with."""
 
     command: Command
-    schedule: tuple[Stretch, ...]
+    schedule: tuple[CurrentPeriod, ...]
 
 
-class Teller:
+class CommandSender:
     """Tells one charge point, for as long as one connection lasts.
 
     Parameters
@@ -97,7 +98,7 @@ class Teller:
     def __init__(
         self,
         session: Session,
-        notify: Callable[[Heard], Awaitable[None]],
+        notify: Callable[[EquipmentEvent], Awaitable[None]],
         clock: Clock,
         patience: Patience,
     ) -> None:
@@ -107,18 +108,18 @@ class Teller:
         self._patience = patience
         self.is_ready = False
         """Whether the equipment has been greeted, and can be told things."""
-        self._told: Told | None = None
+        self._told: CommandWithPlan | None = None
         self._since = clock.now()
         self._news = asyncio.Event()
 
-    def tell(self, command: Command, schedule: Sequence[Stretch]) -> None:
+    def send(self, command: Command, schedule: Sequence[CurrentPeriod]) -> None:
         """Put something in force; it takes the place of whatever was told before."""
         if self._told is None or self._told.command.serial != command.serial:
             self._since = self._clock.now()
-        self._told = Told(command, tuple(schedule))
+        self._told = CommandWithPlan(command, tuple(schedule))
         self._news.set()
 
-    def tell_again(self) -> None:
+    def send_again(self) -> None:
         """Tell what is in force once more, for a transaction that has just become known."""
         if self._told is not None:
             self._news.set()
@@ -133,7 +134,7 @@ class Teller:
             if await introduce(self._session, self._session.equipment.connector):
                 await pause(self._session.sampled, self._patience.sample_seconds)
             self.is_ready = True
-            await self._notify(Ready(self._session.equipment.name))
+            await self._notify(EquipmentReady(self._session.equipment.name))
             await set_up(self._session)
             await greeted.wait()
 
@@ -152,7 +153,7 @@ class Teller:
             if refused is None or await pause(self._news, seconds):
                 return
 
-    async def _try(self) -> Refused | None:
+    async def _try(self) -> CallRefused | None:
         """Tell what is in force once: with the plan, or else without it."""
         told = self._told
         if told is None or self._is_void(told.command):
@@ -167,36 +168,38 @@ class Teller:
 
     @property
     def _status(self) -> str | None:
-        return self._session.believed.statuses.get(self._session.equipment.connector)
+        return self._session.state.statuses.get(self._session.equipment.connector)
 
     def _is_void(self, command: Command) -> bool:
         return command.do == "start" and command.valid_until <= self._clock.now()
 
-    async def _tell(self, command: Command, schedule: Sequence[Stretch]) -> Refused | None:
-        equipment, believed = self._session.equipment, self._session.believed
-        runs = believed.runs(equipment.connector)
+    async def _tell(
+        self, command: Command, schedule: Sequence[CurrentPeriod]
+    ) -> CallRefused | None:
+        equipment, state = self._session.equipment, self._session.state
+        runs = state.runs(equipment.connector)
         if command.do == "stop" and not runs:
             return None
         found = limits(command, schedule, self._clock.now(), equipment.max_amps)
-        profile = charging_profile(found, equipment, believed.transaction)
+        profile = charging_profile(found, equipment, state.transaction)
         if runs:
             return await self._ask(call.SetChargingProfile(equipment.connector, profile))
         return await self._ask(call.RemoteStartTransaction(ID_TAG, equipment.connector, profile))
 
-    async def _start_anew(self, command: Command, refused: Refused) -> Refused | None:
+    async def _start_anew(self, command: Command, refused: CallRefused) -> CallRefused | None:
         """Begin a transaction where the one that was believed to run may have ended unheard."""
-        believed = self._session.believed
-        if believed.transaction is None or self._status in {None, *RUNNING}:
+        state = self._session.state
+        if state.transaction is None or self._status in {None, *RUNNING}:
             return refused
-        believed.transaction = None
+        state.transaction = None
         return await self._tell(command, ())
 
-    async def _stop_transaction(self, refused: Refused | None) -> Refused | None:
-        transaction = self._session.believed.transaction
+    async def _stop_transaction(self, refused: CallRefused | None) -> CallRefused | None:
+        transaction = self._session.state.transaction
         if transaction is None:
             return refused
         return await self._ask(call.RemoteStopTransaction(transaction))
 
-    async def _ask(self, message: object) -> Refused | None:
+    async def _ask(self, message: object) -> CallRefused | None:
         why = await ask(self._session, message)
-        return None if why is None else Refused(self._session.equipment.name, say(message), why)
+        return None if why is None else CallRefused(self._session.equipment.name, say(message), why)

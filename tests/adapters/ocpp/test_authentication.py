@@ -18,12 +18,17 @@ from websockets.sync.client import ClientConnection, connect
 from websockets.typing import Subprotocol
 
 from adapters.clocks.clock import VirtualClock
-from adapters.ocpp.events import Connected, Disconnected, Heard, OnHeard
+from adapters.ocpp.events import (
+    EquipmentConnected,
+    EquipmentDisconnected,
+    EquipmentEvent,
+    OnEquipmentEvent,
+)
 from adapters.ocpp.point import Equipment
 from adapters.ocpp.server import OcppServer, transaction_ids_from
 from config.files.errors import BusError, FileError
 from tests.support.certificates import Authority
-from tests.support.ocpp_equipment import PASSWORD, Ear, authorization, equipment_thread
+from tests.support.ocpp_equipment import PASSWORD, EventRecorder, authorization, equipment_thread
 from tests.support.waiting import wait_until
 
 NOW = datetime(2026, 6, 3, 9, 0, tzinfo=UTC)
@@ -43,8 +48,12 @@ def point(folder: Path, name: str, identity: str, password: str = PASSWORD) -> E
 
 
 @contextmanager
-def serving(*equipment: Equipment, ear: OnHeard | None = None, **more: Any) -> Iterator[int]:  # noqa: ANN401
-    server = OcppServer(equipment, ear or Ear(), clock=VirtualClock(NOW), **more)
+def serving(
+    *equipment: Equipment,
+    recorder: OnEquipmentEvent | None = None,
+    **more: Any,  # noqa: ANN401
+) -> Iterator[int]:
+    server = OcppServer(equipment, recorder or EventRecorder(), clock=VirtualClock(NOW), **more)
     try:
         yield server.start("127.0.0.1", 0)
     finally:
@@ -113,15 +122,15 @@ def test_other_subprotocols_are_refused_politely(
     offered: list[Subprotocol] | None, tmp_path: Path
 ) -> None:
     """OCPP-J 1.6, section 3.2: the handshake is completed without one, then the connection ends."""
-    ear = Ear()
-    with serving(point(tmp_path, "driveway", "driveway-1"), ear=ear) as port:
+    recorder = EventRecorder()
+    with serving(point(tmp_path, "driveway", "driveway-1"), recorder=recorder) as port:
         header = authorization("driveway-1", PASSWORD)
         with open_at(port, "/driveway-1", header, offered) as connection:
             assert connection.subprotocol is None
             with pytest.raises(ConnectionClosed):
                 connection.recv(timeout=5)
             assert connection.close_reason == "expected ocpp1.6"
-    assert ear.heard == []
+    assert recorder.heard == []
 
 
 @pytest.mark.parametrize(
@@ -145,12 +154,12 @@ def test_a_wrong_password(
     headers: object, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Whoever does not know a charge point's own password has 401; no log says what it is."""
-    ear = Ear()
+    recorder = EventRecorder()
     carport = point(tmp_path, "carport", "carport-1", "of the carport")
-    with serving(point(tmp_path, "driveway", "driveway-1"), carport, ear=ear) as port:
+    with serving(point(tmp_path, "driveway", "driveway-1"), carport, recorder=recorder) as port:
         wanted = (401, 'Basic realm="charge points", charset="UTF-8"')
         assert refusal(port, "/driveway-1", headers) == wanted
-    assert ear.heard == []
+    assert recorder.heard == []
     said = capsys.readouterr()
     assert "wrong password" in said.out + said.err
     assert PASSWORD not in said.out + said.err
@@ -181,9 +190,9 @@ def test_passwords_are_read_at_each_connection(tmp_path: Path) -> None:
 
 def test_the_newer_connection_wins(tmp_path: Path) -> None:
     """Of two connections with one identity the older is closed, and told of as ended first."""
-    ear = Ear()
+    recorder = EventRecorder()
     with (
-        serving(point(tmp_path, "driveway", "driveway-1"), ear=ear) as port,
+        serving(point(tmp_path, "driveway", "driveway-1"), recorder=recorder) as port,
         equipment_thread() as all_,
     ):
         older = all_.connect(port)
@@ -191,22 +200,26 @@ def test_the_newer_connection_wins(tmp_path: Path) -> None:
         newer = all_.connect(port)
         newer.boot()
         assert older.closed == (1001, "a newer connection has taken over")
-        kinds = [type(each) for _, each in ear.heard if isinstance(each, Connected | Disconnected)]
-        assert kinds == [Connected, Disconnected, Connected]
+        kinds = [
+            type(each)
+            for _, each in recorder.heard
+            if isinstance(each, EquipmentConnected | EquipmentDisconnected)
+        ]
+        assert kinds == [EquipmentConnected, EquipmentDisconnected, EquipmentConnected]
         newer.status("Available")
 
 
 def test_only_the_newest_of_many_is_served(tmp_path: Path) -> None:
     """A connection that is replaced before its turn has come is never told of."""
-    may_end, heard = Event(), list[Heard]()
+    may_end, heard = Event(), list[EquipmentEvent]()
 
-    def on_heard(_charge_point: str, each: Heard) -> None:
-        if isinstance(each, Disconnected) and not may_end.is_set():
+    def on_event(_charge_point: str, each: EquipmentEvent) -> None:
+        if isinstance(each, EquipmentDisconnected) and not may_end.is_set():
             assert may_end.wait(5)
         heard.append(each)
 
     with (
-        serving(point(tmp_path, "driveway", "driveway-1"), ear=on_heard) as port,
+        serving(point(tmp_path, "driveway", "driveway-1"), recorder=on_event) as port,
         equipment_thread() as all_,
     ):
         first = all_.connect(port)
@@ -217,14 +230,18 @@ def test_only_the_newest_of_many_is_served(tmp_path: Path) -> None:
         wait_until(lambda: second.closed)
         may_end.set()
         third.boot()
-        kinds = [type(each) for each in heard if isinstance(each, Connected | Disconnected)]
-        assert kinds == [Connected, Disconnected, Connected]
+        kinds = [
+            type(each)
+            for each in heard
+            if isinstance(each, EquipmentConnected | EquipmentDisconnected)
+        ]
+        assert kinds == [EquipmentConnected, EquipmentDisconnected, EquipmentConnected]
 
 
 def test_tls(tmp_path: Path) -> None:
     """With a certificate the connection is encrypted; without TLS nobody gets in."""
     authority = Authority(tmp_path / "ca", "Kowhai Cottage")
-    signed = authority.sign("house")
+    signed = authority.sign("context")
     trusted = ssl.create_default_context(cafile=authority.certificate)
     driveway = point(tmp_path, "driveway", "driveway-1")
     with (
@@ -239,12 +256,12 @@ def test_tls(tmp_path: Path) -> None:
 def test_what_keeps_it_from_starting(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A port in use, a key that others may read, and a missing extra are told in plain words."""
     driveway = point(tmp_path, "driveway", "driveway-1")
-    signed = Authority(tmp_path / "ca", "Kowhai Cottage").sign("house")
+    signed = Authority(tmp_path / "ca", "Kowhai Cottage").sign("context")
     signed.key.chmod(0o644)
 
     def made(certificate: tuple[Path, Path] | None = None) -> OcppServer:
         clock = VirtualClock(NOW)
-        return OcppServer([driveway], Ear(), clock=clock, certificate=certificate)
+        return OcppServer([driveway], EventRecorder(), clock=clock, certificate=certificate)
 
     with serving(driveway) as port:
         wanted = f"OCPP can't be served at 127.0.0.1:{port}: another program uses that port"
@@ -254,7 +271,7 @@ def test_what_keeps_it_from_starting(tmp_path: Path, monkeypatch: pytest.MonkeyP
         made((signed.certificate, signed.key)).start("127.0.0.1", 0)
     with pytest.raises(BusError, match="certificate and key can't be used"):
         made((signed.certificate, secret(tmp_path, "no-key"))).start("127.0.0.1", 0)
-    monkeypatch.setitem(sys.modules, "adapters.ocpp.service", None)
+    monkeypatch.setitem(sys.modules, "adapters.ocpp.connections", None)
     with pytest.raises(BusError, match=r"needs the extra: pip install 'lullwatt\[ocpp\]'"):
         made().start("127.0.0.1", 0)
 

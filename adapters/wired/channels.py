@@ -1,7 +1,7 @@
-"""Ways to hardware that does not speak the daemon's own messages: what it is told, and when again.
+"""Send commands to hardware that does not understand the daemon's own messages.
 
-A line knows how to tell one charge point a command. What it hears goes into the daemon's queue like
-everything else. The controller does not know of lines.
+A channel sends commands to one charge point. What the charge point reports goes into the daemon's
+queue like every other message. The controller does not know about channels.
 """
 
 from __future__ import annotations
@@ -11,39 +11,24 @@ from datetime import datetime, timedelta
 from typing import Protocol
 
 from adapters.bus.bus import BusEvent, Connected, MqttBus
+from adapters.contract.current_period import CurrentPeriod
 from adapters.contract.messages import Command
-from adapters.wired.phrases import Wire, stop_wire, wires
+from adapters.wired.command_messages import OutgoingMessage, command_messages, stop_message
 from config.household.household_file import Bus
 from config.household.wiring import Telling
 
 
-class PlannedPeriod(Protocol):
-    """A stretch of charging, as equipment that can hold a plan is told of it."""
-
-    @property
-    def start(self) -> datetime:
-        """UTC."""
-
-    @property
-    def end(self) -> datetime:
-        """UTC, the first instant outside."""
-
-    @property
-    def amps(self) -> float:
-        """Current per phase [A]."""
-
-
-class Line(Protocol):
+class HardwareChannel(Protocol):
     """The way to one charge point."""
 
     @property
-    def holds_plan(self) -> bool:
+    def stores_plan(self) -> bool:
         """Whether it keeps the plan that it is told, so that a new one must be told at once."""
 
-    def tell(self, command: Command, periods: Sequence[PlannedPeriod], now: datetime) -> None:
+    def send(self, command: Command, periods: Sequence[CurrentPeriod], now: datetime) -> None:
         """Tell it what is in force; the same again does no harm."""
 
-    def next_due(self) -> datetime | None:
+    def next_repeat(self) -> datetime | None:
         """Say when the same should be told again, because it may have been forgotten."""
 
 
@@ -55,7 +40,7 @@ class Sender(Protocol):
         ...
 
 
-class WiredLine:
+class WiredChannel:
     """The way to hardware with topics and words of its own.
 
     Parameters
@@ -68,43 +53,43 @@ class WiredLine:
         Power of each ampere [W]: phases times volts.
     """
 
-    holds_plan = False
+    stores_plan = False
 
     def __init__(self, telling: Telling, sender: Sender, *, watts_per_amp: float) -> None:
         self._telling = telling
         self._sender = sender
         self._watts_per_amp = watts_per_amp
-        self._told_at: datetime | None = None
+        self._sent_at: datetime | None = None
 
-    def tell(
+    def send(
         self,
         command: Command,
-        periods: Sequence[PlannedPeriod],  # noqa: ARG002 - a plug holds no plan
+        periods: Sequence[CurrentPeriod],  # noqa: ARG002 - a plug holds no plan
         now: datetime,
     ) -> None:
         """Tell it what is in force, in its own words."""
-        self._told_at = now
-        for wire in wires(self._telling, command, now, self._watts_per_amp):
+        self._sent_at = now
+        for wire in command_messages(self._telling, command, now, self._watts_per_amp):
             self._send(wire)
 
     @property
-    def would_stay_on(self) -> bool:
+    def stays_on_without_stop(self) -> bool:
         """Whether nothing but a stop would end a charge: it is told no time limit."""
         limits = {"seconds", "valid_until"}
         return self._telling.stop_as_will or not limits & self._telling.start.placeholders
 
-    def stop(self) -> None:
+    def send_stop(self) -> None:
         """Tell it to stop, because nobody will be there to tell it later."""
-        self._send(stop_wire(self._telling))
+        self._send(stop_message(self._telling))
 
-    def next_due(self) -> datetime | None:
+    def next_repeat(self) -> datetime | None:
         """Say when it is to be told again."""
         minutes = self._telling.repeat_minutes
-        if minutes is None or self._told_at is None:
+        if minutes is None or self._sent_at is None:
             return None
-        return self._told_at + timedelta(minutes=minutes)
+        return self._sent_at + timedelta(minutes=minutes)
 
-    def _send(self, wire: Wire) -> None:
+    def _send(self, wire: OutgoingMessage) -> None:
         self._sender.publish(wire.topic, wire.payload, retain=wire.retain, qos=wire.qos)
 
 
@@ -129,7 +114,7 @@ class StopAsWill:
     def __init__(
         self, bus: Bus, client_id: str, telling: Telling, on_return: Callable[[], None]
     ) -> None:
-        wire = stop_wire(telling)
+        wire = stop_message(telling)
         self._on_return = on_return
         self._mqtt = MqttBus(
             bus,

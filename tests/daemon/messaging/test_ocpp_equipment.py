@@ -12,9 +12,9 @@ from structlog.testing import capture_logs
 from adapters.contract.messages import Reading
 from adapters.ledger.ledger import open_ledger
 from config.files.errors import BusError
-from daemon.messaging.incoming import HardwareSaid
-from daemon.messaging.lines import Lines
-from daemon.messaging.ocpp_side import Ear
+from daemon.messaging.hardware_channels import HardwareChannels
+from daemon.messaging.incoming import HardwareReport
+from daemon.messaging.ocpp_equipment import EquipmentMessages
 from daemon.service.clock_watch import ClockWatch
 from tests.daemon.sites import Site, household_file
 from tests.daemon.worlds import EVENING, HOUR, MINUTE, POINT
@@ -24,61 +24,65 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
+    from adapters.contract.current_period import CurrentPeriod
     from adapters.contract.messages import Command
-    from adapters.wired.lines import PlannedPeriod
     from daemon.messaging.incoming import Incoming
 
 READING = Reading(at=EVENING, register_kwh=1000.0)
 
 
-class Keeper:
-    """Equipment that keeps the plan that it is told."""
+class PlanStore:
+    """Hardware that stores the plan it is sent."""
 
-    holds_plan = True
+    stores_plan = True
 
     def __init__(self) -> None:
-        self.told: list[tuple[int, str, list[datetime]]] = []
+        self.sent: list[tuple[int, str, list[datetime]]] = []
 
-    def tell(self, command: Command, periods: Sequence[PlannedPeriod], _now: datetime) -> None:
-        self.told.append((command.serial, command.do, [period.end for period in periods]))
+    def send(self, command: Command, periods: Sequence[CurrentPeriod], _now: datetime) -> None:
+        self.sent.append((command.serial, command.do, [period.end for period in periods]))
 
-    def next_due(self) -> datetime | None:
+    def next_repeat(self) -> datetime | None:
         return None
 
 
 def test_a_new_plan_is_told_though_the_command_stays(tmp_path: Path) -> None:
     """Else equipment would begin by the old plan while the daemon believes it stopped."""
-    keeper = Keeper()
+    hardware = PlanStore()
     with open_ledger(tmp_path / "ledger.sqlite3") as ledger, capture_logs():
-        site = Site(household_file(tmp_path), ledger, EVENING, lines=Lines({POINT: keeper}))
+        site = Site(
+            household_file(tmp_path), ledger, EVENING, channels=HardwareChannels({POINT: hardware})
+        )
         site.begin()
         site.read()
         site.plug_in(35.0)
-        before = keeper.told[-1]
+        before = hardware.sent[-1]
         assert before[1] == "stop"
         site.ask(want_percent=60)
-        serial, do, ends = keeper.told[-1]
+        serial, do, ends = hardware.sent[-1]
         assert (serial, do) == before[:2]
         assert ends < before[2]
-        times = len(keeper.told)
+        times = len(hardware.sent)
         site.pass_time(MINUTE)
-        assert len(keeper.told) == times, "nothing is new"
+        assert len(hardware.sent) == times, "nothing is new"
 
 
 def test_while_the_clock_is_not_set_nothing_is_kept(tmp_path: Path) -> None:
     """Equipment is told so at once, and is let in when the clock is right."""
     begun: list[bool] = []
     kept: list[bool] = []
-    lines = Lines({POINT: Keeper()}, begin=lambda: begun.append(True))
+    channels = HardwareChannels({POINT: PlanStore()}, begin=lambda: begun.append(True))
     unset = datetime(1970, 3, 1, tzinfo=UTC)
     with open_ledger(tmp_path / "ledger.sqlite3") as ledger, capture_logs():
-        site = Site(household_file(tmp_path), ledger, unset, clock_watch=ClockWatch(), lines=lines)
+        site = Site(
+            household_file(tmp_path), ledger, unset, clock_watch=ClockWatch(), channels=channels
+        )
         site.begin()
-        site.service.handle(HardwareSaid(POINT, READING, kept.append))
+        site.service.handle(HardwareReport(POINT, READING, kept.append))
         assert (kept, begun) == ([False], [])
         site.clock.at = site.true_now = EVENING + HOUR
         site.ring()
-        site.service.handle(HardwareSaid(POINT, READING, kept.append))
+        site.service.handle(HardwareReport(POINT, READING, kept.append))
         assert (kept, begun) == ([False, True], [True])
         assert ledger.last_reading(POINT) is not None
 
@@ -88,21 +92,21 @@ def test_what_is_not_kept_is_refused_at_once(*, daemon_ends: bool) -> None:
     """Equipment then says it again: when the ledger refuses, and when the daemon ends."""
     posted: list[Incoming] = []
     refused: list[bool] = []
-    ear = Ear(posted.append)
+    messages = EquipmentMessages(posted.append)
 
-    def hear() -> None:
+    def receive() -> None:
         with pytest.raises(BusError, match="could not be kept"):
-            ear.hear(POINT, READING)
+            messages.receive(POINT, READING)
         refused.append(True)
 
-    thread = Thread(target=hear)
+    thread = Thread(target=receive)
     thread.start()
     wait_until(lambda: posted, what="posted")
     (said,) = posted
-    assert isinstance(said, HardwareSaid)
+    assert isinstance(said, HardwareReport)
     if daemon_ends:
-        ear.end()
+        messages.end()
     else:
-        said.kept(daemon_ends)
+        said.confirm(daemon_ends)
     thread.join(5)
     assert refused

@@ -29,7 +29,7 @@ _KEY: Final = re.compile(r"[0-9A-Fa-f]{40}", re.ASCII)
 _log = structlog.get_logger(__name__)
 
 
-class Door:
+class Authenticator:
     """Lets equipment in, or says why not.
 
     Parameters
