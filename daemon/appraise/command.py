@@ -60,7 +60,7 @@ def _appraisal(file: Path) -> Appraisal:
 
 
 def _text(appraisal: Appraisal, form: str, *, to_file: bool) -> str:
-    from daemon.appraise.rows import csv_text, document  # noqa: PLC0415
+    from daemon.appraise.rows import appraisal_csv, document  # noqa: PLC0415
     from daemon.appraise.show_appraisal import show_appraisal  # noqa: PLC0415
 
     if form == "html":
@@ -68,7 +68,7 @@ def _text(appraisal: Appraisal, form: str, *, to_file: bool) -> str:
             from daemon.appraise.page import render_page  # noqa: PLC0415
         return render_page(appraisal)
     if form == "csv":
-        return csv_text(appraisal)
+        return appraisal_csv(appraisal)
     if form == "json":
         return json_text(document(appraisal))
     return rich_text(show_appraisal(appraisal), width_of(to_file=to_file))

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from daemon.night_log.night_rows import csv_text as rows_text
+from daemon.presentation.csv_text import csv_text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -97,7 +97,7 @@ def document(appraisal: Appraisal) -> dict[str, Any]:
     }
 
 
-def csv_text(appraisal: Appraisal) -> str:
+def appraisal_csv(appraisal: Appraisal) -> str:
     """Write a row for each choice by RFC 4180.
 
     Parameters
@@ -123,7 +123,7 @@ def csv_text(appraisal: Appraisal) -> str:
         "outlay_note",
     ]
     rows = [_row(appraisal, it, ranged) for it in appraisal.choices]
-    return rows_text([*columns, "cheapest", "cheapest_in", *ends], rows)
+    return csv_text([*columns, "cheapest", "cheapest_in", *ends], rows)
 
 
 def _row(appraisal: Appraisal, choice: ChoiceYear, ranged: list[str]) -> Mapping[str, Any]:

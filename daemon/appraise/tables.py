@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from daemon.appraise.beside import MARK, marked
 from daemon.appraise.wording import HALF_WATT_HOUR, NEVER, UNKNOWN
-from daemon.presentation.plain_figures import plain
+from daemon.presentation.figures import plain_number
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -190,7 +190,7 @@ def bands(words: Words) -> list[BandLine]:
         BandLine(
             choice.name,
             band.band,
-            "by the hour" if band.rate is None else plain(band.rate),
+            "by the hour" if band.rate is None else plain_number(band.rate),
             _whole(band.kwh),
             _percent(band.kwh / choice.energy_kwh) if choice.energy_kwh else "",
             words.amount(band.cost),

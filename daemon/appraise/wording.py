@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from config.fields import currencies
 from config.fields.distance import KM_PER_MILE
-from daemon.presentation.plain_figures import plain
+from daemon.presentation.figures import plain_number
 from planners.accounts.money import round_money
 
 if TYPE_CHECKING:
@@ -183,7 +183,7 @@ class Words:
 
 def counted(count: float, noun: str) -> str:
     """Write a number of things, such as ``"1 year"`` and ``"2.5 years"``."""
-    number = plain(_decimal(count)) if count % 1 else f"{count:,.0f}"
+    number = plain_number(_decimal(count)) if count % 1 else f"{count:,.0f}"
     return f"{number} {noun}{'' if count == 1 else 's'}"
 
 

@@ -9,8 +9,8 @@ from rich.table import Table
 from rich.text import Text
 
 from config.fields.currencies import minor_units
-from daemon.night_log.night_rows import csv_text
-from daemon.presentation.show_plan import local
+from daemon.presentation.csv_text import csv_text
+from daemon.presentation.figures import local_time
 from planners.accounts.bill_bands import FROM_ENERGY, NO_SUCH_BAND, RATES
 from planners.accounts.bill_hours import (
     CLOCK,
@@ -121,7 +121,7 @@ def _half_hours(beside: Beside, zone: ZoneInfo) -> Iterator[RenderableType]:
 
 
 def _words(finding: Finding, zone: ZoneInfo) -> str:
-    start, end = (local(each, zone, "%a %d %b %H:%M") for each in (finding.start, finding.end))
+    start, end = (local_time(each, zone, "%a %d %b %H:%M") for each in (finding.start, finding.end))
     counted = "1 half hour" if finding.count == 1 else f"{finding.count} half hours"
     cause = CAUSES[finding.cause]
     if finding.shift_hours:

@@ -10,7 +10,7 @@ from config.fields.zones import zone_data_version
 from daemon.check.tariff import explain_tariffs, explain_tonight
 from daemon.check.ways import explain_ways
 from daemon.control.state import assumed_soc_percent
-from daemon.presentation.show_plan import local
+from daemon.presentation.figures import local_time
 from planners.local_time.departures import next_departure, night_bounds, night_of
 from planners.power.cautions import cautions
 from planners.power.charging import ladder
@@ -168,11 +168,9 @@ def _left_tonight(file: HouseholdFile, name: str, now: datetime) -> Iterator[str
     start, end = night_bounds(night_of(now, file.zone), file.zone)
     lowered = [span for span in amps_allowed(file, point, name, start, end) if span.amps < ceiling]
     for span in lowered:
-        hours = (
-            f"from {local(span.start, file.zone, '%H:%M')} to {local(span.end, file.zone, '%H:%M')}"
-        )
+        starts, ends = (local_time(each, file.zone, "%H:%M") for each in (span.start, span.end))
         left = f"charges at {span.amps:g} A at the most" if span.amps else "can't charge"
-        yield f"  Tonight {name} {left} {hours}."
+        yield f"  Tonight {name} {left} from {starts} to {ends}."
     if not lowered:
         yield f"  Tonight it leaves {name} all of its {ceiling:g} A."
 
@@ -187,8 +185,8 @@ def _departures(file: HouseholdFile, now: datetime) -> Iterator[str]:
         if following is None:
             yield f"  {name} has none within a year: nothing will be planned for it."
         else:
-            leaves = local(following.instant, file.zone, "%a %d %b at %H:%M")
-            ready = local(following.ready_by, file.zone, "%H:%M")
+            leaves = local_time(following.instant, file.zone, "%a %d %b at %H:%M")
+            ready = local_time(following.ready_by, file.zone, "%H:%M")
             back = _back(following, file)
             yield f"  {name} leaves next on {leaves}; its charge is to be done by {ready}{back}."
 
@@ -225,7 +223,8 @@ def _trip(file: HouseholdFile, row: Departure) -> str:
 def _back(departure: DepartureAt, file: HouseholdFile) -> str:
     if departure.returns is None:
         return ""
-    return f"; it is taken to be back on {local(departure.returns, file.zone, '%a %d %b at %H:%M')}"
+    returns = local_time(departure.returns, file.zone, "%a %d %b at %H:%M")
+    return f"; it is expected back on {returns}"
 
 
 def _bus(file: HouseholdFile) -> Iterator[str]:

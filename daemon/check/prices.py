@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from adapters.contract.topics import Topics
-from daemon.presentation.plain_figures import plain, written
-from daemon.presentation.show_plan import local
+from daemon.presentation.figures import date_text, local_time, plain_number
 from planners.local_time.conversion import instant_of
 from planners.rates.series_rates import DAYS_ESTIMATED_FROM, SeriesRates
 
@@ -61,15 +60,15 @@ def _formula(prices: PriceFile, tariff: Tariff, currency: str) -> str:
     """Tell in the order of reckoning how a price becomes a rate."""
     steps = []
     if prices.multiply != 1:
-        steps.append(f"times {plain(prices.multiply)}")
+        steps.append(f"times {plain_number(prices.multiply)}")
     if prices.add:
-        steps.append(f"{'plus' if prices.add > 0 else 'minus'} {plain(abs(prices.add))}")
+        steps.append(f"{'plus' if prices.add > 0 else 'minus'} {plain_number(abs(prices.add))}")
     if prices.at_least is not None:
-        steps.append(f"but no less than {plain(prices.at_least)}")
+        steps.append(f"but no less than {plain_number(prices.at_least)}")
     if prices.at_most is not None:
-        steps.append(f"but no more than {plain(prices.at_most)}")
+        steps.append(f"but no more than {plain_number(prices.at_most)}")
     if tariff.tax_percent:
-        steps.append(f"and {plain(tariff.tax_percent)} % of tax on top")
+        steps.append(f"and {plain_number(tariff.tax_percent)} % of tax on top")
     return f"Rate in {currency} per kWh: {', '.join(['the price', *steps])}."
 
 
@@ -86,7 +85,7 @@ def _known(rates: SeriesRates, zone: ZoneInfo, currency: str) -> str:
     if not rates.rates:
         return "No price is known yet: nothing can be planned by it until prices arrive."
     first, last = instant_of(int(rates.starts[0])), instant_of(int(rates.ends[-1]))
-    low, high = (plain(rate) for rate in (min(rates.rates), max(rates.rates)))
+    low, high = (plain_number(rate) for rate in (min(rates.rates), max(rates.rates)))
     span = f"{low} to {high}" if low != high else low
     holes = int((rates.ends[:-1] < rates.starts[1:]).sum())
     gaps = f", with {holes} {'gap' if holes == 1 else 'gaps'}" if holes else ""
@@ -97,4 +96,4 @@ def _known(rates: SeriesRates, zone: ZoneInfo, currency: str) -> str:
 
 
 def _moment(instant: datetime, zone: ZoneInfo) -> str:
-    return f"{written(instant.astimezone(zone).date())} {local(instant, zone, '%H:%M')}"
+    return f"{date_text(instant.astimezone(zone).date())} {local_time(instant, zone, '%H:%M')}"

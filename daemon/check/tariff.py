@@ -13,8 +13,8 @@ from config.tariffs.bands import band_table, names_holidays, seen
 from config.tariffs.calendar_words import WEEKDAY_NAMES, hours_of_week, parts_in_words
 from daemon.check.clock import clock_lines
 from daemon.check.prices import price_lines
-from daemon.presentation.plain_figures import plain, taxed, written
-from daemon.presentation.show_plan import local, money
+from daemon.presentation.figures import date_text, local_time, plain_number, with_tax
+from planners.accounts.money import format_money
 from planners.local_time.conversion import local_date
 from planners.local_time.departures import night_bounds, night_of
 
@@ -72,8 +72,8 @@ def _validity(file: HouseholdFile, place: int, today: date) -> str:
     tariff, later = file.tariffs[place], file.tariffs[place + 1 : place + 2]
     begins = tariff.valid_from
     ends = next((each.valid_from - timedelta(days=1) for each in later if each.valid_from), None)
-    said = f", from {written(begins)}" if begins else ""
-    said += f", until {written(ends)}" if ends else ""
+    said = f", from {date_text(begins)}" if begins else ""
+    said += f", until {date_text(ends)}" if ends else ""
     if begins is not None and today < begins:
         return f"{said}, not in force yet"
     if ends is not None and ends < today:
@@ -84,7 +84,7 @@ def _validity(file: HouseholdFile, place: int, today: date) -> str:
 def _standing_charge(tariff: Tariff, currency: str) -> str:
     if not tariff.standing_charge:
         return "none"
-    return taxed(tariff.standing_charge, tariff, f"{currency} a day")
+    return with_tax(tariff.standing_charge, tariff, f"{currency} a day")
 
 
 def _bands(tariff: Tariff, currency: str) -> Iterator[str]:
@@ -98,13 +98,14 @@ def _bands(tariff: Tariff, currency: str) -> Iterator[str]:
 def _rate(band: Band, tariff: Tariff, currency: str) -> str:
     unit = f"{currency} per kWh"
     if band.rate is not None:
-        return taxed(band.rate, tariff, unit)
-    tiers = [
-        taxed(tier.rate, tariff, unit)
-        + (f" up to {plain(tier.up_to_kwh)} kWh of a {tariff.tiers_per}" if tier.up_to_kwh else "")
-        for tier in band.tiers or ()
-    ]
-    usual = plain(tariff.usual_kwh or Decimal(0))
+        return with_tax(band.rate, tariff, unit)
+    tiers = []
+    for tier in band.tiers or ():
+        rate = with_tax(tier.rate, tariff, unit)
+        if tier.up_to_kwh:
+            rate += f" up to {plain_number(tier.up_to_kwh)} kWh of a {tariff.tiers_per}"
+        tiers.append(rate)
+    usual = plain_number(tariff.usual_kwh or Decimal(0))
     return (
         f"{', then '.join(tiers)}. The home uses {usual} kWh of a {tariff.tiers_per} besides, and"
         " charging comes on top"
@@ -135,7 +136,7 @@ def _holidays(file: HouseholdFile, tariff: Tariff, today: date) -> str:
         if day >= today
     )
     dates = " and ".join(
-        f"{WEEKDAY_NAMES[day.weekday()]} {written(day)}" for day in islice(coming, _HOLIDAYS_TOLD)
+        f"{WEEKDAY_NAMES[day.weekday()]} {date_text(day)}" for day in islice(coming, _HOLIDAYS_TOLD)
     )
     return f"Public holidays, those of {code}, are days of their own: next {dates}."
 
@@ -159,17 +160,17 @@ def explain_tonight(house: House, now: datetime) -> Iterator[str]:
     night = night_of(now, zone)
     start, end = night_bounds(night, zone)
     yield ""
-    yield f"Tonight, {local(start, zone, '%a %d %b')} noon to noon, tax included:"
+    yield f"Tonight, {local_time(start, zone, '%a %d %b')} noon to noon, tax included:"
     try:
         spans, standing = house.prices.spans(start, end), house.prices.standing_charge(night)
     except TariffError as error:
         yield f"  It can't be planned: {error}."
         return
     for span in spans:
-        until = local(span.end, zone, "%H:%M")
+        until = local_time(span.end, zone, "%H:%M")
         estimated = " (estimated: not published yet)" if span.estimated else ""
         yield (
-            f"  {local(span.start, zone, '%H:%M')} to {until}  {span.band:<10}"
+            f"  {local_time(span.start, zone, '%H:%M')} to {until}  {span.band:<10}"
             f" {span.rate:.4f} {currency} per kWh  ({span.tariff}){estimated}"
         )
-    yield f"  Standing charge: {money(float(standing), currency)} a day."
+    yield f"  Standing charge: {format_money(standing, currency)} a day."

@@ -385,13 +385,13 @@ def _print_tariff_json(house: House, days: Sequence[Day]) -> None:
 
 def _print_rows(house: House, days: Sequence[Day]) -> None:
     from daemon.tariff.days import unknown_in  # noqa: PLC0415
-    from daemon.tariff.rows import csv_text  # noqa: PLC0415
+    from daemon.tariff.rows import tariff_csv  # noqa: PLC0415
     from planners.plan.plan import instant_text  # noqa: PLC0415
 
     for it in unknown_in(days):
         start, end = instant_text(it.start), instant_text(it.end)
         click.echo(f"not known from {start} to {end}: {it.why}", err=True)
-    click.echo(csv_text(days, house.file.zone), nl=False)
+    click.echo(tariff_csv(days, house.file.zone), nl=False)
 
 
 def _print_json(document: Mapping[str, object]) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import timedelta
-from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from daemon.control.state import vehicles_of
@@ -96,16 +95,13 @@ def _plan_sentences(plan: Plan, now: datetime, zone: ZoneInfo) -> Iterator[str]:
     if not plan.periods:
         yield f"The battery holds {plan.soc_percent:.0f} %, and {by} needs no more."
         return
+    cost = format_money(plan.cost, plan.currency)
     yield (
-        f"The plan takes {plan.energy_kwh:.2f} kWh for {_money(plan)} and reaches"
+        f"The plan takes {plan.energy_kwh:.2f} kWh for {cost} and reaches"
         f" {plan.reaches_percent:.0f} % by {by}."
     )
     if plan.shortfall is not None:
         yield f"That is short of the {plan.need_percent:.0f} % needed."
-
-
-def _money(plan: Plan) -> str:
-    return format_money(Decimal(repr(float(plan.cost))), plan.currency)
 
 
 def _when(instant: datetime, now: datetime, zone: ZoneInfo) -> str:

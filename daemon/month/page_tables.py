@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from daemon.month.chart import RULE_WORDS, RULES, band_stacks, cost_lines, days_of, rule_cost
 from daemon.month.page_wording import known_costs, kwh, short_date
-from daemon.presentation.plain_figures import plain
+from daemon.presentation.figures import plain_number
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -69,7 +69,7 @@ class Tables:
 
     def _band(self, lines: Sequence[BandSum]) -> BandLine:
         wh = sum(line.wh for line in lines)
-        lowest, highest = plain(lines[0].rate), plain(lines[-1].rate)
+        lowest, highest = plain_number(lines[0].rate), plain_number(lines[-1].rate)
         return BandLine(
             lines[0].band,
             lowest if lowest == highest else f"{lowest} to {highest}",

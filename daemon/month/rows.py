@@ -13,7 +13,8 @@ from rich.text import Text
 from config.fields.currencies import minor_units
 from config.tariffs.calendar_words import MONTHS
 from daemon.month.wording import ROUNDING, why_short
-from daemon.night_log.night_rows import band_values, csv_text, kwh, night_values
+from daemon.night_log.night_rows import band_values, kwh, night_values
+from daemon.presentation.csv_text import csv_text
 from planners.accounts.money import round_money
 from planners.plan.plan import instant_text
 

@@ -14,7 +14,7 @@ from config.tariffs.calendar_words import MONTHS
 from daemon.month.wording import ROUNDING, why_short
 from daemon.night_log.night_rows import kwh
 from daemon.night_log.show_nights import nights_table
-from daemon.presentation.show_plan import local
+from daemon.presentation.figures import local_time
 from daemon.tariff.rows import exact
 from planners.accounts.money import format_money, round_money
 
@@ -138,7 +138,7 @@ def _alerts(month: Month) -> Iterator[RenderableType]:
         yield ""
         yield Text("Alerts", style="bold")
     for alert in month.alerts:
-        at = local(alert.at, ZoneInfo(month.timezone), "%a %d %b %H:%M")
+        at = local_time(alert.at, ZoneInfo(month.timezone), "%a %d %b %H:%M")
         yield Text(f"  {at} {alert.code}: {alert.message}")
 
 

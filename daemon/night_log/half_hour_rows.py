@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from daemon.night_log.night_rows import csv_text, kwh
+from daemon.night_log.night_rows import kwh
+from daemon.presentation.csv_text import csv_text
 from planners.plan.plan import instant_text
 
 if TYPE_CHECKING:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from datetime import date
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
@@ -12,12 +10,13 @@ from adapters.clocks.instants import parse_instant
 from config.fields.currencies import minor_units
 from config.files.errors import TariffError
 from daemon.night_log.month import BandSum, NightRow
+from daemon.presentation.csv_text import csv_text
 from planners.accounts.money import round_money
 from planners.local_time.departures import night_bounds
 from planners.plan.plan import instant_text
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Mapping
 
     from daemon.control.state import House
     from planners.rates.spans import RateSpan
@@ -174,39 +173,9 @@ def nights_csv(rows: Iterable[NightRow], currency: str) -> str:
     return csv_text(COLUMNS, (night_values(row, currency) for row in rows))
 
 
-def csv_text(columns: Sequence[str], rows: Iterable[Mapping[str, Any]]) -> str:
-    """Write values as CSV by RFC 4180: a header, CRLF, quotes where they are needed.
-
-    Parameters
-    ----------
-    columns : sequence of str
-        The keys that are columns, in order.
-    rows : iterable of mapping
-        Values; None is an empty cell.
-
-    Returns
-    -------
-    str
-        The whole text.
-    """
-    out = io.StringIO(newline="")
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(columns)
-    writer.writerows([_cell(row[column]) for column in columns] for row in rows)
-    return out.getvalue()
-
-
 def kwh(wh: int) -> Decimal:
     """Turn whole watt-hours into kWh, exactly."""
     return Decimal(wh).scaleb(-3)
-
-
-def _cell(value: Any) -> str:  # noqa: ANN401 - a JSON value
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    return f"{value:f}" if isinstance(value, Decimal) else str(value)
 
 
 def _wh(energy_kwh: Decimal) -> int:

@@ -6,7 +6,7 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 from config.fields.currencies import minor_units
-from planners.accounts.accounts import Account, account, energy_until
+from planners.accounts.accounts import Account, account, energy_until, exact_kwh
 from planners.accounts.leaps import without_leaps
 from planners.accounts.money import round_money
 from planners.local_time.departures import DepartureAt, night_bounds
@@ -66,10 +66,10 @@ def night_record(
         "charge_point": facts.charge_point,
         "vehicle": facts.vehicle,
         "currency": currency,
-        "energy_kwh": _kwh(taken.energy_wh),
+        "energy_kwh": exact_kwh(taken.energy_wh),
         "cost": round_money(taken.cost, units),
         "by_band": [
-            {"band": line.band, "rate": line.rate, "kwh": _kwh(line.wh), "cost": line.cost}
+            {"band": line.band, "rate": line.rate, "kwh": exact_kwh(line.wh), "cost": line.cost}
             for line in taken.by_band
         ],
         "soc_before_percent": _percent(facts.soc_before_percent),
@@ -79,7 +79,7 @@ def night_record(
         "need_met": facts.need_percent <= (soc_after or 0.0) + MET_PERCENT,
         "starts": facts.starts,
         "planned_cost": round_money(Decimal(repr(facts.planned_cost)), units),
-        "estimated_kwh": _kwh(taken.estimated_wh),
+        "estimated_kwh": exact_kwh(taken.estimated_wh),
         "standing_charge": round_money(house.prices.standing_charge(facts.night), units),
         "baselines": {
             name: {"cost": round_money(Decimal(repr(cost)) + extra, units)}
@@ -166,10 +166,6 @@ def _baselines(house: House, facts: NightFacts, energy_wh: int) -> dict[str, flo
     situation = Situation(facts.plugged_since, before, departure)
     plan = draft_plan(house.file, house.prices, situation).plan
     return {"at_once": plan.at_once.cost, "timer": plan.timer.cost, "hindsight": plan.cost}
-
-
-def _kwh(wh: int) -> Decimal:
-    return Decimal(wh).scaleb(-3)
 
 
 def _percent(percent: float | None) -> float | None:

@@ -10,6 +10,7 @@ from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
+from daemon.presentation.figures import counted, local_time
 from daemon.presentation.strips import day_marks, hour_marks, level
 from planners.accounts.money import format_money
 
@@ -33,16 +34,6 @@ LONGEST_HOURLY = timedelta(minutes=60)
 CHARGING, PARTLY, IDLE = "█", "▄", "·"
 
 
-def money(amount: float, currency: str) -> str:
-    """Write an amount with its currency, rounded to the minor unit."""
-    return format_money(Decimal(repr(float(amount))), currency)
-
-
-def local(instant: datetime, zone: ZoneInfo, form: str = "%a %H:%M") -> str:
-    """Write an instant by the household's clock."""
-    return instant.astimezone(zone).strftime(form)
-
-
 def show_plan(plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> RenderableType:
     """Lay a plan out for people.
 
@@ -60,10 +51,11 @@ def show_plan(plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> Renderab
     RenderableType
         To be printed by rich.
     """
+    departure = local_time(plan.departure, zone, "%a %d %b %H:%M")
     parts: list[RenderableType] = [
         Text(
             f"{plan.vehicle} on {plan.charge_point}: {plan.soc_percent:.0f} % now,"
-            f" {plan.reaches_percent:.0f} % by {local(plan.departure, zone, '%a %d %b %H:%M')}",
+            f" {plan.reaches_percent:.0f} % by {departure}",
             style="bold",
         ),
         f"Needs {plan.need_percent:.0f} %, wants {plan.want_percent:.0f} %.",
@@ -158,8 +150,8 @@ def _later(night: LaterNight, currency: str, zone: ZoneInfo) -> list[RenderableT
     form = "%a %d %b %H:%M"
     lines: list[RenderableType] = [
         Text(
-            f"Then: back {local(night.returns, zone, form)} with {night.soc_percent:.0f} %,"
-            f" {night.reaches_percent:.0f} % by {local(night.departure, zone, form)}",
+            f"Then: back {local_time(night.returns, zone, form)} with {night.soc_percent:.0f} %,"
+            f" {night.reaches_percent:.0f} % by {local_time(night.departure, zone, form)}",
             style="bold",
         )
     ]
@@ -169,7 +161,7 @@ def _later(night: LaterNight, currency: str, zone: ZoneInfo) -> list[RenderableT
     return [
         *lines,
         _periods(night.periods, currency, zone, far=far),
-        f"{night.energy_kwh:.2f} kWh at the meter for {money(night.cost, currency)}.",
+        f"{night.energy_kwh:.2f} kWh at the meter for {format_money(night.cost, currency)}.",
     ]
 
 
@@ -182,26 +174,26 @@ def _periods(
     form = "%d %b %H:%M" if far else "%a %H:%M"
     for period in periods:
         table.add_row(
-            f"{local(period.start, zone, form)} to {local(period.end, zone, form)}",
+            f"{local_time(period.start, zone, form)} to {local_time(period.end, zone, form)}",
             f"{period.amps:g} A",
             f"{period.kwh:.2f} kWh",
             period.band + (" (estimated)" if period.estimated else ""),
-            money(period.cost, currency),
+            format_money(period.cost, currency),
         )
     return table
 
 
 def _totals(plan: Plan) -> Text:
-    starts = "1 start" if plan.starts == 1 else f"{plan.starts} starts"
+    cost = format_money(plan.cost, plan.currency)
     return Text(
-        f"{plan.energy_kwh:.2f} kWh at the meter for {money(plan.cost, plan.currency)}, {starts}.\n"
+        f"{plan.energy_kwh:.2f} kWh at the meter for {cost}, {counted(plan.starts, 'start')}.\n"
         f"At once: {_rule(plan.at_once, plan)}; on a timer: {_rule(plan.timer, plan)}."
     )
 
 
 def _rule(outcome: Outcome, plan: Plan) -> str:
     """Say what a rule would cost, and for how much energy where that differs."""
-    cost = money(outcome.cost, plan.currency)
+    cost = format_money(outcome.cost, plan.currency)
     same = f"{outcome.energy_kwh:.2f}" == f"{plan.energy_kwh:.2f}"
     return cost if same else f"{cost} for {outcome.energy_kwh:.2f} kWh"
 

@@ -18,9 +18,10 @@ from config.files.errors import UsageError
 from daemon.control.events import AnnouncePlan, CloseNight, Issue, Note, Warn
 from daemon.control.replanning import NEARLY_PERCENT
 from daemon.control.state import assumed_soc_percent, counted_soc_percent
-from daemon.presentation.show_plan import local, money
+from daemon.presentation.figures import local_time
 from daemon.rehearsal.rehearsal import Evening, Rehearsal, Rehearsed
 from daemon.service.household_watch import HouseholdWatch
+from planners.accounts.money import format_money
 from planners.local_time.conversion import instant_of_local, local_date
 
 if TYPE_CHECKING:
@@ -177,7 +178,7 @@ class Narrator:
         return self._clock.now() if self._clock else self._evening.at
 
     def _line(self, text: str) -> None:
-        self._say(f"{local(self._now(), self._file.zone, '%a %H:%M:%S')}  {text}")
+        self._say(f"{local_time(self._now(), self._file.zone, '%a %H:%M:%S')}  {text}")
 
     def _lines(self, action: Action, soc: float | None) -> Iterator[str]:
         match action:
@@ -215,13 +216,14 @@ class Narrator:
                 yield f"plan: nothing to charge, the battery holds {plan.soc_percent:.0f} %"
             return
         yield (
-            f"plan: {plan.energy_kwh:.2f} kWh for {money(plan.cost, plan.currency)}, to"
-            f" {plan.reaches_percent:.0f} % by {local(plan.departure, zone)}"
+            f"plan: {plan.energy_kwh:.2f} kWh for {format_money(plan.cost, plan.currency)}, to"
+            f" {plan.reaches_percent:.0f} % by {local_time(plan.departure, zone)}"
         )
         for period in plan.periods:
             yield (
-                f"  {local(period.start, zone)} to {local(period.end, zone)}  {period.amps:g} A "
-                f" {period.kwh:.2f} kWh  {period.band}  {money(period.cost, plan.currency)}"
+                f"  {local_time(period.start, zone)} to {local_time(period.end, zone)}"
+                f"  {period.amps:g} A  {period.kwh:.2f} kWh  {period.band}"
+                f"  {format_money(period.cost, plan.currency)}"
             )
         for sentence in plan.why:
             yield f"  {sentence}"

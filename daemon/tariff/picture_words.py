@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from daemon.presentation.show_plan import money
+from planners.accounts.money import format_money
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -22,7 +22,7 @@ def summary(plan: Plan, zone: ZoneInfo) -> str:
     return (
         f"{plan.vehicle} on {plan.charge_point}: {plan.soc_percent:.0f} % now,"
         f" {plan.reaches_percent:.0f} % by {ends:%a} {ends.day} {ends:%b %H:%M}."
-        f" {plan.energy_kwh:.2f} kWh for {money(plan.cost, plan.currency)}."
+        f" {plan.energy_kwh:.2f} kWh for {format_money(plan.cost, plan.currency)}."
     )
 
 

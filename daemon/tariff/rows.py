@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
+from daemon.presentation.csv_text import csv_text
 from daemon.tariff.days import unknown_in
 from planners.plan.plan import instant_text
 
@@ -23,8 +22,8 @@ if TYPE_CHECKING:
 COLUMNS = ("start_utc", "start_local", "end_utc", "tariff", "band", "rate", "estimated")
 
 
-def rows(days: Sequence[Day], zone: ZoneInfo) -> Iterator[tuple[str, ...]]:
-    """Make the rows of rates: one for each span, and a new one at each local midnight.
+def _rows(days: Sequence[Day], zone: ZoneInfo) -> Iterator[dict[str, Any]]:
+    """Make a row for each span of one rate; a new row begins at each local midnight.
 
     Parameters
     ----------
@@ -35,28 +34,25 @@ def rows(days: Sequence[Day], zone: ZoneInfo) -> Iterator[tuple[str, ...]]:
 
     Yields
     ------
-    tuple of str
-        As `COLUMNS` says; the rate with tax, exact [currency per kWh].
+    dict
+        The values of `COLUMNS`, with the exact rate, tax included [currency per kWh].
     """
     for span in (span for day in days for span in day.spans):
-        yield (
-            instant_text(span.start),
-            span.start.astimezone(zone).isoformat(timespec="seconds"),
-            instant_text(span.end),
-            span.tariff,
-            span.band,
-            exact(span.rate),
-            "true" if span.estimated else "false",
-        )
+        yield {
+            "start_utc": instant_text(span.start),
+            "start_local": span.start.astimezone(zone).isoformat(timespec="seconds"),
+            "end_utc": instant_text(span.end),
+            "tariff": span.tariff,
+            "band": span.band,
+            "rate": span.rate,
+            "estimated": span.estimated,
+        }
 
 
-def csv_text(days: Sequence[Day], zone: ZoneInfo) -> str:
-    """Write the rows as CSV by RFC 4180: a header, CRLF, quotes where they are needed."""
-    out = io.StringIO(newline="")
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(COLUMNS)
-    writer.writerows(rows(days, zone))
-    return out.getvalue()
+def tariff_csv(days: Sequence[Day], zone: ZoneInfo) -> str:
+    """Write the rates of some days as CSV."""
+    rows = (row | {"rate": exact(row["rate"])} for row in _rows(days, zone))
+    return csv_text(COLUMNS, rows)
 
 
 def document(file: HouseholdFile, prices: Prices, days: Sequence[Day]) -> dict[str, Any]:
@@ -84,11 +80,7 @@ def document(file: HouseholdFile, prices: Prices, days: Sequence[Day]) -> dict[s
         "tax_included": True,
         "from": days[0].date.isoformat(),
         "days": len(days),
-        "rates": [
-            dict(zip(COLUMNS, row, strict=True)) | {"rate": span.rate, "estimated": span.estimated}
-            for day in days
-            for row, span in zip(rows([day], file.zone), day.spans, strict=True)
-        ],
+        "rates": list(_rows(days, file.zone)),
         "standing_charges": [
             {"from": begins.isoformat(), "to": ends.isoformat(), "per_day": charge}
             for begins, ends, charge in standing_charges(prices, days)

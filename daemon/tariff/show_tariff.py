@@ -13,7 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from config.fields.currencies import minor_units
-from daemon.presentation.show_plan import local
+from daemon.presentation.figures import local_time
 from daemon.presentation.strips import hour_marks, level
 from daemon.tariff.days import HOUR, clock_change, unknown_in
 from daemon.tariff.rows import exact
@@ -126,7 +126,7 @@ def _signs(file: HouseholdFile, days: Sequence[Day]) -> Iterator[RenderableType]
     if any((span.start - day.start) % CELL for day in days for span in day.spans):
         signs.append("A cell shows the rate with which its half hour begins.")
     for it in unknown_in(days):
-        start, end = (local(each, file.zone, f"{LONG} %H:%M") for each in (it.start, it.end))
+        start, end = (local_time(each, file.zone, f"{LONG} %H:%M") for each in (it.start, it.end))
         signs.append(f"{UNKNOWN} not known from {start} to {end}: {it.why}.")
     if signs:
         yield ""
@@ -218,7 +218,7 @@ def _series(
     known = next((span.start for span in spans if not span.estimated), None)
     until = None if known is None else prices.known_until(known)
     if until is not None:
-        yield f"Known without a gap until {local(until, file.zone, f'{LONG} %H:%M')}."
+        yield f"Known without a gap until {local_time(until, file.zone, f'{LONG} %H:%M')}."
 
 
 def _formula(tariff: Tariff) -> str:

@@ -26,6 +26,11 @@ SLIP_WH = 100
 """A register that falls by no more than its last digit has slipped, not started again [Wh]."""
 
 
+def exact_kwh(wh: Decimal | int) -> Decimal:
+    """Convert watt-hours to kWh, exactly."""
+    return Decimal(wh).scaleb(-3)
+
+
 @dataclass(frozen=True, slots=True)
 class RegisterReading:
     """What a meter's energy register showed.

@@ -26,12 +26,18 @@ def round_money(amount: Decimal, minor_units: int) -> Decimal:
     return rounded or abs(rounded)
 
 
-def format_money(amount: Decimal, currency: str) -> str:
+def format_amount(amount: Decimal | float, currency: str) -> str:
+    """Write a rounded amount without its currency, such as ``"5.02"``."""
+    exact = amount if isinstance(amount, Decimal) else Decimal(repr(float(amount)))
+    return f"{round_money(exact, currencies.minor_units(currency)):f}"
+
+
+def format_money(amount: Decimal | float, currency: str) -> str:
     """Write an amount as people read it.
 
     Parameters
     ----------
-    amount : Decimal
+    amount : Decimal or float
         Amount [currency].
     currency : str
         ISO 4217 code.
@@ -41,4 +47,4 @@ def format_money(amount: Decimal, currency: str) -> str:
     str
         Code and rounded amount, such as ``"NZD 5.02"``.
     """
-    return f"{currency} {round_money(amount, currencies.minor_units(currency)):f}"
+    return f"{currency} {format_amount(amount, currency)}"

@@ -78,7 +78,7 @@ def _bands(names: Iterable[str]) -> str:
 
 
 def _money(amount: float, plan: Plan) -> str:
-    return format_money(Decimal(repr(float(amount))), plan.currency)
+    return format_money(amount, plan.currency)
 
 
 def _what_it_uses(plan: Plan, zone: ZoneInfo) -> Iterator[str]:

@@ -11,7 +11,7 @@ from dataclasses import replace
 import pytest
 
 from adapters.ledger.exact_json import dump_exact
-from daemon.appraise.rows import FIGURES, csv_text, document
+from daemon.appraise.rows import FIGURES, appraisal_csv, document
 from planners.appraisal.appraisal import BreakEven, Spread
 from tests.daemon.appraise.samples import (
     POINT,
@@ -35,7 +35,7 @@ def test_a_saving_by_delivering_less_is_flagged() -> None:
     """The socket at night leaves 12 nights short; the first choice is held against itself."""
     made = document(appraisal())
     assert [it["delivers_less"] for it in made["choices"]] == [False, True, False]
-    rows = csv.DictReader(io.StringIO(csv_text(appraisal())))
+    rows = csv.DictReader(io.StringIO(appraisal_csv(appraisal())))
     assert [row["delivers_less"] for row in rows] == ["false", "true", "false"]
 
 
@@ -100,7 +100,7 @@ def test_ranges_stand_beside_their_figures() -> None:
 def test_the_csv_has_a_row_for_each_choice() -> None:
     """Read back it says what the document says; RFC 4180 lines end with CRLF."""
     it = replace(many(3), cheapest=many(3).choices[1].name)
-    text = csv_text(it)
+    text = appraisal_csv(it)
     assert text.count("\r\n") == 4
     rows = list(csv.DictReader(io.StringIO(text, newline=""), strict=True))
     for row, values in zip(rows, document(it)["choices"], strict=True):
@@ -109,13 +109,13 @@ def test_the_csv_has_a_row_for_each_choice() -> None:
             assert row[key] == ("" if values[key] is None else str(values[key]))
         assert [float(row["cost_low"]), float(row["cost_high"])] == values["range"]["cost"]
     assert [row["cheapest"] for row in rows] == ["false", "true", "false"]
-    assert "cost_low" not in csv_text(appraisal()).splitlines()[0]
+    assert "cost_low" not in appraisal_csv(appraisal()).splitlines()[0]
 
 
 def test_any_name_survives_the_csv() -> None:
     """Commas, quotes and line ends are quoted."""
     name = f'{HOSTILE},\r\n"x"'
-    text = csv_text(appraisal((replace(three()[0], name=name),), cheapest=name))
+    text = appraisal_csv(appraisal((replace(three()[0], name=name),), cheapest=name))
     (row,) = csv.DictReader(io.StringIO(text, newline=""), strict=True)
     assert (row["name"], row["tariff"]) == (name, "One rate")
     assert SOCKET not in text

@@ -161,7 +161,7 @@ def test_trips_are_told() -> None:
         ),
         (
             "hatchback leaves next on Thu 04 Jun at 07:20; its charge is to be done by 07:05;"
-            " it is taken to be back on Thu 04 Jun at 18:10."
+            " it is expected back on Thu 04 Jun at 18:10."
         ),
     ]
 
@@ -177,7 +177,7 @@ def test_a_return_by_plugged_in_hours_is_told() -> None:
     """The charge point's hours stand in for a return that the row does not give."""
     lines = under(said(Given(point={"plugged_in": "18:30-07:30"})), "Departures")
     assert "back at" not in lines[0]
-    assert lines[1].endswith("it is taken to be back on Thu 04 Jun at 18:30.")
+    assert lines[1].endswith("it is expected back on Thu 04 Jun at 18:30.")
 
 
 def test_the_known_load_is_told_with_what_it_leaves_tonight() -> None:

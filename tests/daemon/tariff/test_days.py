@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from adapters.ledger.exact_json import dump_exact, load_exact
 from config.files.errors import TariffError
 from daemon.tariff.days import clock_change, unknown_in
-from daemon.tariff.rows import COLUMNS, csv_text, document
+from daemon.tariff.rows import COLUMNS, document, tariff_csv
 from tests.daemon.tariff.weeks import HOLIDAYS, SERIES, Shown, half_hours, shown
 from tests.planners.households import band, bands
 from tests.planners.planned import THREE_BANDS, utc
@@ -29,7 +29,7 @@ EARLY = {**THREE_BANDS, "name": "Early", "valid_from": date(2026, 4, 1)}
 
 def table(it: Shown) -> list[dict[str, str]]:
     """Read the CSV back."""
-    text = csv_text(it.days, it.file.zone)
+    text = tariff_csv(it.days, it.file.zone)
     return list(csv.DictReader(io.StringIO(text, newline="")))
 
 
@@ -95,7 +95,7 @@ def test_the_rows_follow_on_each_other_within_local_days(week: Shown) -> None:
 def test_the_text_is_csv_by_rfc_4180() -> None:
     """RFC 4180, section 2: lines end in CRLF, and a field with quotes or commas is quoted."""
     flat = bands(band('all, "always"', "0.20"), name="Flat")
-    text = csv_text(shown("2026-06-03", 1, [flat]).days, AUCKLAND)
+    text = tariff_csv(shown("2026-06-03", 1, [flat]).days, AUCKLAND)
     assert text == (
         "start_utc,start_local,end_utc,tariff,band,rate,estimated\r\n"
         "2026-06-02T12:00:00Z,2026-06-03T00:00:00+12:00,2026-06-03T12:00:00Z,"

@@ -1,0 +1,70 @@
+"""Write dates, times, amounts, energy and counts as people read them.
+
+`planners.accounts.money` rounds and writes money.
+"""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from config.tariffs.calendar_words import MONTHS
+
+if TYPE_CHECKING:
+    from datetime import date, datetime
+    from zoneinfo import ZoneInfo
+
+    from config import Tariff
+
+_SMALLEST = Decimal("0.000001")
+"""Numbers are rounded to this."""
+
+
+def date_text(day: date) -> str:
+    """Write a date with the name of its month, such as ``"1 April 2026"``."""
+    return f"{day.day} {MONTHS[day.month - 1]} {day.year}"
+
+
+def local_time(instant: datetime, zone: ZoneInfo, form: str = "%a %H:%M") -> str:
+    """Write an instant by the household's clock."""
+    return instant.astimezone(zone).strftime(form)
+
+
+def counted(count: float, noun: str) -> str:
+    """Write a number of things, such as ``"1 year"``, ``"2.5 years"`` or ``"1,200 nights"``."""
+    number = plain_number(Decimal(str(count))) if count % 1 else f"{count:,.0f}"
+    return f"{number} {noun}{'' if count == 1 else 's'}"
+
+
+def kwh_text(wh: Decimal | float, decimals: int = 1) -> str:
+    """Write an energy given in watt-hours, such as ``"7.3 kWh"``."""
+    return f"{wh / 1000:.{decimals}f} kWh"
+
+
+def plain_number(amount: Decimal) -> str:
+    """Write a number to a millionth at most, without zeros at its end."""
+    return f"{amount.quantize(_SMALLEST).normalize():f}"
+
+
+def with_tax(amount: Decimal, tariff: Tariff, unit: str) -> str:
+    """Write an amount with its tax, and before tax where that differs.
+
+    Parameters
+    ----------
+    amount : Decimal
+        Before tax [currency, or currency per kWh].
+    tariff : Tariff
+        The tariff, which sets the tax.
+    unit : str
+        Such as ``"NZD per kWh"``.
+
+    Returns
+    -------
+    str
+        Such as ``"0.1932 NZD per kWh (0.168 before 15 % of tax)"``.
+    """
+    if not tariff.tax_percent or not amount:
+        return f"{plain_number(amount)} {unit}"
+    whole = amount * tariff.tax_factor
+    tax = plain_number(tariff.tax_percent)
+    return f"{plain_number(whole)} {unit} ({plain_number(amount)} before {tax} % of tax)"
