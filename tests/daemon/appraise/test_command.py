@@ -147,9 +147,7 @@ def test_a_page_without_what_draws_it_is_refused(
 ) -> None:
     """The extra is named; text and rows need none of it."""
     for name in [
-        it
-        for it in sys.modules
-        if it.startswith(("daemon.appraisal_p", "daemon.presentation.page"))
+        it for it in sys.modules if it.startswith(("daemon.appraise.p", "daemon.presentation.page"))
     ]:
         monkeypatch.delitem(sys.modules, name)
     for name in ("jinja2", "matplotlib"):
