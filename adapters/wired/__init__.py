@@ -1,6 +1,6 @@
-"""Hardware with topics and words of its own: what it is told, and how its messages are read.
+"""Send commands to hardware with its own topics and payloads, and read its messages.
 
-Also the access list for the broker. Decides nothing about charging.
+Also makes the access list for the broker. Decides nothing about charging.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
-"""An access list for Mosquitto, made for one household: who may say and hear what on its bus.
+"""Make the access list for Mosquitto: which user may publish and read which topics.
 
-Mosquitto's file has a line for each user and one for each topic or filter; whoever it does not
-name may do nothing. Nobody is let do more than their part needs.
+The file has a line for each user, and below it a line for each topic. A user who is not in the file
+may do nothing, and each user may do only what their part needs.
 """
 
 from __future__ import annotations
@@ -21,7 +21,17 @@ Right = tuple[Literal["read", "write", "readwrite"], str]
 
 @dataclass(frozen=True)
 class User:
-    """Somebody who signs in, what they are, and what they may do."""
+    """A user who signs in to the broker.
+
+    Attributes
+    ----------
+    name : str
+        The name they sign in with.
+    part : str
+        What they are, in words.
+    rights : tuple of Right
+        What they may do.
+    """
 
     name: str
     part: str
@@ -29,7 +39,7 @@ class User:
 
 
 def access_list(file: HouseholdFile) -> str:
-    """Write the access list of a household.
+    """Return the text of the access list of a household.
 
     Parameters
     ----------
@@ -39,20 +49,20 @@ def access_list(file: HouseholdFile) -> str:
     Returns
     -------
     str
-        The text of the file, the same for the same household.
+        The same text each time for the same household.
 
     Raises
     ------
     UsageError
-        If hardware with topics of its own could not be kept out of the daemon's topics, or a topic
-        can't stand in such a file.
+        If a topic of wired hardware also covers the daemon's topics, or can't be written in such a
+        file.
     """  # noqa: DOC502 - raised by users
     everybody = users(file)
     return "\n".join([*_head(file, everybody), *(_block(user) for user in everybody)])
 
 
 def users(file: HouseholdFile) -> tuple[User, ...]:
-    """List who signs in to the household's broker, the daemon first.
+    """List the users of the household's broker, the daemon first.
 
     Parameters
     ----------
@@ -62,17 +72,17 @@ def users(file: HouseholdFile) -> tuple[User, ...]:
     Returns
     -------
     tuple of User
-        The daemon by the name that the file gives it; nobody for equipment that speaks OCPP.
+        The daemon has the name that the file gives it. Equipment that speaks OCPP is no user.
     """
     topics = Topics(file.bus.root, file.household.name)
     home = slug(file.household.name)
     points = {n: point for n, point in file.charge_points.items() if point.ocpp is None}
-    wired = tuple(right for name, point in points.items() for right in _foreign(name, point))
+    wired = tuple(right for name, point in points.items() for right in _wired_rights(name, point))
     return (
         User(
             file.bus.username or f"{home}.daemon",
             "the daemon",
-            (("readwrite", f"{topics.base}/#"), *dict.fromkeys(map(_turned, wired))),
+            (("readwrite", f"{topics.base}/#"), *dict.fromkeys(map(_reversed, wired))),
         ),
         *(
             User(
@@ -96,10 +106,10 @@ def users(file: HouseholdFile) -> tuple[User, ...]:
 
 
 def _of_hardware(topics: Topics, name: str, point: ChargePoint) -> tuple[Right, ...]:
-    """Each half of the wiring stands in place of the daemon's own topics."""
-    foreign = _foreign(name, point)
+    """Return the rights of one charge point; its wiring replaces the daemon's own topics."""
+    foreign = _wired_rights(name, point)
     for _, wanted in foreign:
-        if may_meet(wanted, f"{topics.base}/#"):
+        if overlap(wanted, f"{topics.base}/#"):
             raise UsageError(
                 f"charge_points: {name}: wiring: the topic {wanted} also covers the daemon's own"
                 f" below {topics.base}, which hardware must be kept out of; expected one that"
@@ -114,34 +124,34 @@ def _of_hardware(topics: Topics, name: str, point: ChargePoint) -> tuple[Right, 
     return tuple(rights)
 
 
-def _foreign(name: str, point: ChargePoint) -> tuple[Right, ...]:
-    """List what hardware with topics of its own hears and says."""
+def _wired_rights(name: str, point: ChargePoint) -> tuple[Right, ...]:
+    """Return the rights of wired hardware on its own topics."""
     wiring = point.wiring
     if wiring is None:
         return ()
-    told = [wiring.tell.start, wiring.tell.stop, wiring.tell.current] if wiring.tell else []
-    heard_by_it = dict.fromkeys(saying.topic for saying in told if saying is not None)
-    said_by_it = topic_filters(wiring.hear) if wiring.hear else ()
-    for topic in (*heard_by_it, *said_by_it):
+    messages = [wiring.tell.start, wiring.tell.stop, wiring.tell.current] if wiring.tell else []
+    reads = dict.fromkeys(message.topic for message in messages if message is not None)
+    writes = topic_filters(wiring.hear) if wiring.hear else ()
+    for topic in (*reads, *writes):
         if topic != topic.strip():
             raise UsageError(
                 f"charge_points: {name}: wiring: the topic {topic!r} begins or ends with a blank,"
-                " which an access list can't say"
+                " which an access list can't express"
             )
     return (
-        *(("read", topic) for topic in heard_by_it),
-        *(("write", topic) for topic in said_by_it),
+        *(("read", topic) for topic in reads),
+        *(("write", topic) for topic in writes),
     )
 
 
-def _turned(right: Right) -> Right:
-    """Turn a right round: what hardware reads the daemon writes, and the other way."""
+def _reversed(right: Right) -> Right:
+    """Return the daemon's right on a topic: it writes what hardware reads, and the reverse."""
     access, topic = right
     return ("write" if access == "read" else "read"), topic
 
 
-def may_meet(one: str, other: str) -> bool:
-    """Say whether some topic is covered by both of two (valid) filters."""
+def overlap(one: str, other: str) -> bool:
+    """Return whether some topic matches both of two (valid) filters."""
     ours, theirs = one.split("/"), other.split("/")
     for mine, yours in zip(ours, theirs, strict=False):
         if "#" in {mine, yours}:
@@ -149,24 +159,24 @@ def may_meet(one: str, other: str) -> bool:
         if mine != yours and "+" not in {mine, yours}:
             return False
     longer = max(ours, theirs, key=len)[min(len(ours), len(theirs)) :]
-    return longer[:1] in ([], ["#"])  # a # covers its parent level too
+    return longer[:1] in ([], ["#"])  # a # matches its parent level too
 
 
 def _head(file: HouseholdFile, everybody: tuple[User, ...]) -> Iterator[str]:
-    yield f"# Access list for Mosquitto: who may say and hear what at {file.household.name}."
-    yield "# Made by `lullwatt schema acl`; make it again when charge points come or go. Whoever"
-    yield "# does not stand here may do nothing."
+    yield f"# Access list for Mosquitto: who may publish and read what at {file.household.name}."
+    yield "# Made by `lullwatt schema acl`; make it again when you add or remove a charge point. A"
+    yield "# user who is not in this list may do nothing."
     yield "#"
-    yield "# It does not say who is who, and hides nothing on the way: the broker needs TLS, and"
-    yield "# passwords or client certificates, beside it. Passwords are asked for and kept by"
-    yield "# Mosquitto's own tool, each for one device and nothing else:"
+    yield "# The list neither checks who a user is nor encrypts anything: the broker also needs"
+    yield "# TLS, and passwords or client certificates. Mosquitto's own tool asks for the passwords"
+    yield "# and stores them. Give each device a password that is used nowhere else:"
     yield "#"
     for index, user in enumerate(everybody):
-        option = "-c " if index == 0 else ""  # which makes the file, and empties one that is there
+        option = "-c " if index == 0 else ""  # creates the file, or empties an existing one
         yield f"#   mosquitto_passwd {option}passwords {shlex.quote(user.name)}"
     yield "#"
-    yield "# Leave out whom you do not have. With client certificates (use_identity_as_username)"
-    yield "# the common name of the certificate is the user."
+    yield "# Leave out the users you do not have. With client certificates"
+    yield "# (use_identity_as_username) the user is the common name of the certificate."
     yield ""
 
 

@@ -1,4 +1,4 @@
-"""Send commands to hardware that does not understand the daemon's own messages.
+"""Send commands to hardware that does not use the daemon's own messages.
 
 A channel sends commands to one charge point. What the charge point reports goes into the daemon's
 queue like every other message. The controller does not know about channels.
@@ -19,21 +19,21 @@ from config.household.wiring import Telling
 
 
 class HardwareChannel(Protocol):
-    """The way to one charge point."""
+    """Sends commands to one charge point."""
 
     @property
     def stores_plan(self) -> bool:
-        """Whether it keeps the plan that it is told, so that a new one must be told at once."""
+        """Whether the hardware stores the plan, so that a new plan must be sent at once."""
 
     def send(self, command: Command, periods: Sequence[CurrentPeriod], now: datetime) -> None:
-        """Tell it what is in force; the same again does no harm."""
+        """Send the command in force and the plan; sending the same again does no harm."""
 
     def next_repeat(self) -> datetime | None:
-        """Say when the same should be told again, because it may have been forgotten."""
+        """Return when to send the command again, in case the hardware has forgotten it."""
 
 
 class Sender(Protocol):
-    """The part of the bus that is written to."""
+    """The publishing part of the bus."""
 
     def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1) -> bool:
         """Hand a message to the broker; False, and nothing sent, while there is none."""
@@ -41,7 +41,7 @@ class Sender(Protocol):
 
 
 class WiredChannel:
-    """The way to hardware with topics and words of its own.
+    """Sends commands to hardware in its own topics and payloads.
 
     Parameters
     ----------
@@ -64,47 +64,47 @@ class WiredChannel:
     def send(
         self,
         command: Command,
-        periods: Sequence[CurrentPeriod],  # noqa: ARG002 - a plug holds no plan
+        periods: Sequence[CurrentPeriod],  # noqa: ARG002 - a plug stores no plan
         now: datetime,
     ) -> None:
-        """Tell it what is in force, in its own words."""
+        """Send the command in force, as the wiring writes it."""
         self._sent_at = now
-        for wire in command_messages(self._telling, command, now, self._watts_per_amp):
-            self._send(wire)
+        for message in command_messages(self._telling, command, now, self._watts_per_amp):
+            self._publish(message)
 
     @property
-    def stays_on_without_stop(self) -> bool:
-        """Whether nothing but a stop would end a charge: it is told no time limit."""
+    def needs_a_stop(self) -> bool:
+        """Whether only a stop ends a charge, because a start carries no time limit."""
         limits = {"seconds", "valid_until"}
         return self._telling.stop_as_will or not limits & self._telling.start.placeholders
 
     def send_stop(self) -> None:
-        """Tell it to stop, because nobody will be there to tell it later."""
-        self._send(stop_message(self._telling))
+        """Send a stop, because the daemon ends and can't send one later."""
+        self._publish(stop_message(self._telling))
 
     def next_repeat(self) -> datetime | None:
-        """Say when it is to be told again."""
+        """Return when to send the command again; None if the wiring asks for no repeats."""
         minutes = self._telling.repeat_minutes
         if minutes is None or self._sent_at is None:
             return None
         return self._sent_at + timedelta(minutes=minutes)
 
-    def _send(self, wire: OutgoingMessage) -> None:
-        self._sender.publish(wire.topic, wire.payload, retain=wire.retain, qos=wire.qos)
+    def _publish(self, message: OutgoingMessage) -> None:
+        self._sender.publish(message.topic, message.payload, retain=message.retain, qos=message.qos)
 
 
 class StopAsWill:
-    """A connection that says nothing, and whose Will is a charge point's stop.
+    """A separate connection whose Will is a charge point's stop. It publishes nothing itself.
 
-    If the daemon or its machine dies, the broker says stop. If only this connection breaks, the
-    broker does so too, though a charge may be under way: `on_return` then has it told again.
+    If the daemon or its machine dies, the broker publishes the stop. It also does so if only this
+    connection breaks, perhaps during a charge: `on_return` then has the command sent again.
 
     Parameters
     ----------
     bus
         The household's broker.
     client_id
-        Of this connection alone.
+        Used by this connection only.
     telling
         The charge point's wiring.
     on_return
@@ -114,14 +114,14 @@ class StopAsWill:
     def __init__(
         self, bus: Bus, client_id: str, telling: Telling, on_return: Callable[[], None]
     ) -> None:
-        wire = stop_message(telling)
+        stop = stop_message(telling)
         self._on_return = on_return
         self._mqtt = MqttBus(
             bus,
             client_id=client_id,
-            on_event=self._heard,
-            will=(wire.topic, wire.payload),
-            will_is_kept=wire.retain,
+            on_event=self._on_event,
+            will=(stop.topic, stop.payload),
+            will_is_kept=stop.retain,
             keep_session=False,
         )
 
@@ -130,9 +130,9 @@ class StopAsWill:
         self._mqtt.start()
 
     def stop(self) -> None:
-        """Disconnect; the broker says nothing."""
+        """Disconnect; the broker then publishes no Will."""
         self._mqtt.stop()
 
-    def _heard(self, event: BusEvent) -> None:
+    def _on_event(self, event: BusEvent) -> None:
         if isinstance(event, Connected):
             self._on_return()

@@ -1,4 +1,4 @@
-"""From a command to what hardware with words of its own is told. Opens no connection."""
+"""Write a command as the messages that wired hardware understands. Opens no connection."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ Value = float | int | str
 
 @dataclass(frozen=True)
 class OutgoingMessage:
-    """One message as it goes out."""
+    """One message, ready to publish."""
 
     topic: str
     payload: bytes
@@ -30,48 +30,48 @@ class OutgoingMessage:
 def command_messages(
     telling: Telling, command: Command, now: datetime, watts_per_amp: float
 ) -> list[OutgoingMessage]:
-    """Say a command in the hardware's own words.
+    """Return the messages that carry a command.
 
     Parameters
     ----------
     telling
         The charge point's wiring.
     command
-        What it is told.
+        What the charge point is to do.
     now
-        When it is told; a start that is void by then is said as a stop.
+        The present instant; a start that has expired becomes a stop.
     watts_per_amp
         Power of each ampere [W]: phases times volts.
 
     Returns
     -------
     list of OutgoingMessage
-        In the order in which they go out: a current before the start that it is for.
+        In the order to publish them: the current before the start.
     """
     if command.do == "stop" or command.amps is None or command.valid_until <= now:
-        return [_wire(telling.stop, {"serial": command.serial})]
+        return [_message(telling.stop, {"serial": command.serial})]
     values: dict[str, Value] = {
-        "amps": _plain(command.amps),
+        "amps": _without_fraction(command.amps),
         "watts": round(command.amps * watts_per_amp),
         "valid_until": command.valid_until.isoformat(timespec="seconds").replace("+00:00", "Z"),
         "seconds": int((command.valid_until - now).total_seconds()),
         "serial": command.serial,
     }
-    said = [telling.start] if telling.current is None else [telling.current, telling.start]
-    return [_wire(saying, values) for saying in said]
+    templates = [telling.start] if telling.current is None else [telling.current, telling.start]
+    return [_message(template, values) for template in templates]
 
 
 def stop_message(telling: Telling) -> OutgoingMessage:
-    """Say the stop that is left with the broker, as the Will of a connection of its own."""
-    return _wire(telling.stop, {"serial": 0})
+    """Return a stop that belongs to no command: a Will, or the last message of the daemon."""
+    return _message(telling.stop, {"serial": 0})
 
 
-def _wire(saying: Saying, values: Mapping[str, Value]) -> OutgoingMessage:
-    if saying.text is not None:
-        payload = _BRACED.sub(lambda found: str(values[found[1]]), saying.text)
+def _message(template: Saying, values: Mapping[str, Value]) -> OutgoingMessage:
+    if template.text is not None:
+        payload = _BRACED.sub(lambda found: str(values[found[1]]), template.text)
     else:
-        payload = json.dumps(_filled(saying.object, values), separators=(",", ":"))
-    return OutgoingMessage(saying.topic, payload.encode(), saying.qos, saying.retain)
+        payload = json.dumps(_filled(template.object, values), separators=(",", ":"))
+    return OutgoingMessage(template.topic, payload.encode(), template.qos, template.retain)
 
 
 def _filled(value: object, values: Mapping[str, Value]) -> object:
@@ -87,6 +87,6 @@ def _filled(value: object, values: Mapping[str, Value]) -> object:
     return value
 
 
-def _plain(amps: float) -> float | int:
+def _without_fraction(amps: float) -> float | int:
     """Write whole amperes without a fraction: some hardware reads nothing else."""
     return int(amps) if amps == int(amps) else round(amps, 3)

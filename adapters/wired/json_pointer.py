@@ -1,28 +1,28 @@
-"""JSON Pointer (RFC 6901): one value out of a JSON document."""
+"""Take one value out of a JSON document by a JSON Pointer (RFC 6901)."""
 
 from __future__ import annotations
 
 
 def value_at(document: object, pointer: str) -> object:
-    """Follow a pointer.
+    """Return the value that a pointer leads to.
 
     Parameters
     ----------
     document
-        What a JSON text holds.
+        The parsed JSON.
     pointer
-        ``""`` for the whole, or ``/`` before each key or index, in which ``~1`` stands for ``/``
-        and ``~0`` for ``~``.
+        ``""`` for the whole document, or ``/`` before each key or index, with ``/`` written as
+        ``~1`` and ``~`` as ``~0``.
 
     Returns
     -------
     object
-        The value it leads to.
+        The value.
 
     Raises
     ------
     LookupError
-        If it leads nowhere; the text says where it ends.
+        If there is no such value; the text says which key is missing.
     """
     value = document
     for raw in pointer.split("/")[1:]:
@@ -37,5 +37,5 @@ def value_at(document: object, pointer: str) -> object:
 
 
 def _is_index(key: str) -> bool:
-    """Whether it is an index as section 4 has it: digits without a leading zero."""
+    """Return whether it is an index by section 4: digits without a leading zero."""
     return key.isascii() and key.isdigit() and (key == "0" or not key.startswith("0"))

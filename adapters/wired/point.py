@@ -1,42 +1,44 @@
-"""One wired charge point: makes readings and reports of what its hardware says, and counts energy.
+"""Turn one wired charge point's messages into readings and reports, and count its energy.
 
-Hardware that reports power alone gets a register here: power times time, held for a quarter of an
-hour at most. Knows no bus and no clock; every instant is passed in.
+Hardware that reports only power gets its register here: power times time, with each power assumed
+to flow for a quarter of an hour at most. Knows no bus and no clock; every instant is passed in.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Any, Final
 
 from pydantic import ValidationError
 
 from adapters.contract.messages import MalformedMessage, Message, Reading, VehicleReport
-from adapters.wired.values import LONGEST_HOLD, HardwareValue, read_values, topic_filters
+from adapters.wired.values import LONGEST_HOLD, Value, read_values, topic_filters
 from config.fields.value_types import WATT_HOURS_PER_KWH
 from config.household.wiring import Hearing
 
-SHORTEST: Final = timedelta(seconds=5)
-"""Readings that come faster are passed over, unless the power has changed: the register waits."""
+SHORTEST_INTERVAL: Final = timedelta(seconds=5)
+"""A reading that follows another sooner is dropped, unless the power has changed. No energy is
+lost: the register of the next reading includes it."""
 
-CHANGED: Final = 0.1
-"""Power that differs by more than this share has changed."""
+CHANGED_SHARE: Final = 0.1
+"""Power has changed if it differs by more than this share ..."""
 
-AWAKE_WATTS: Final = 50.0
-"""A change by less is none: electronics that wait draw as much."""
+STANDBY_WATTS: Final = 50.0
+"""... and by more than this, which waiting electronics may draw [W]."""
 
 
 class WiredPoint:
-    """Reads one charge point's topics.
+    """Reads one charge point's messages.
 
     Parameters
     ----------
     hearing
         The charge point's wiring.
     watts_per_amp
-        Power of each ampere [W]: phases times volts; for hardware that reports a current alone.
+        Power of each ampere [W]: phases times volts; for hardware that reports only a current.
     register_kwh
-        Where a register that is counted here goes on from.
+        Where a register that is counted here starts.
     """
 
     def __init__(
@@ -47,7 +49,7 @@ class WiredPoint:
         self._counted_kwh = register_kwh
         self._watts: float | None = None
         self._watts_at: datetime | None = None
-        self._told: Reading | None = None
+        self._last: Reading | None = None
 
     @property
     def topic_filters(self) -> tuple[str, ...]:
@@ -56,28 +58,28 @@ class WiredPoint:
 
     @property
     def measures(self) -> bool:
-        """Whether a meter is heard at all."""
+        """Whether the wiring has any meter."""
         return self.counts or self._hearing.energy is not None
 
     @property
     def counts(self) -> bool:
-        """Whether energy is counted here, because no register is heard."""
+        """Whether energy is counted here, because the hardware reports no register."""
         hearing = self._hearing
         return hearing.energy is None and (hearing.power or hearing.current) is not None
 
     def read(
         self, topic: str, payload: bytes, now: datetime, *, retain: bool
     ) -> tuple[Message, ...]:
-        """Read a message.
+        """Return what a message says.
 
         Parameters
         ----------
         topic, payload
             What the bus carried.
         now
-            When it came, which is when it is taken to be so.
+            When it arrived; its values are dated with this.
         retain
-            Whether the broker had kept it: power and current of another time say nothing.
+            Whether the broker had stored it; a stored power or current is too old to use.
 
         Returns
         -------
@@ -87,26 +89,25 @@ class WiredPoint:
         Raises
         ------
         MalformedMessage
-            If it is not what the household file says it is.
+            If it does not match the household file.
         """
-        heard: dict[str, HardwareValue] = {
-            each.what: each for each in read_values(self._hearing, topic, payload)
-        }
+        values = read_values(self._hearing, topic, payload)
+        found: dict[str, Value] = {each.key: each.value for each in values}
         if retain:
-            heard.pop("power", None)
-            heard.pop("current", None)
+            found.pop("power", None)
+            found.pop("current", None)
         try:
-            return (*self._reading(heard, now), *_report(heard, now))
+            return (*self._reading(found, now), *_report(found, now))
         except ValidationError as error:
             wrong = error.errors(include_url=False)[0]
             place = ".".join(str(part) for part in wrong["loc"])
             raise MalformedMessage(f"{place}: {wrong['msg']}") from error
 
-    def _reading(self, heard: dict[str, HardwareValue], now: datetime) -> tuple[Message, ...]:
+    def _reading(self, found: Mapping[str, Value], now: datetime) -> tuple[Message, ...]:
         fields: dict[str, Any] = {
-            key: heard[what].value
-            for what, key in (("power", "watts"), ("current", "amps"), ("energy", "register_kwh"))
-            if what in heard
+            key: found[name]
+            for name, key in (("power", "watts"), ("current", "amps"), ("energy", "register_kwh"))
+            if name in found
         }
         if "amps" in fields and self._hearing.power is None:
             fields["watts"] = fields["amps"] * self._watts_per_amp
@@ -119,11 +120,11 @@ class WiredPoint:
             self._watts, self._watts_at = max(0.0, reading.watts), now
         if not self._is_news(reading):
             return ()
-        self._told = reading
+        self._last = reading
         return (reading,)
 
     def _count(self, now: datetime) -> float:
-        """Add what has flowed since the last power that was heard [kWh]."""
+        """Return the register, after adding the energy since the last reported power [kWh]."""
         if self._watts is not None and self._watts_at is not None:
             held = max(timedelta(0), min(now - self._watts_at, LONGEST_HOLD))
             hours = held / timedelta(hours=1)
@@ -132,21 +133,21 @@ class WiredPoint:
         return self._counted_kwh
 
     def _is_news(self, reading: Reading) -> bool:
-        told = self._told
-        if told is None or reading.at - told.at >= SHORTEST:
+        last = self._last
+        if last is None or reading.at - last.at >= SHORTEST_INTERVAL:
             return True
-        before, after = told.watts, reading.watts
+        before, after = last.watts, reading.watts
         if before is None or after is None:
             return before is not after
-        return abs(after - before) > max(AWAKE_WATTS, CHANGED * abs(before))
+        return abs(after - before) > max(STANDBY_WATTS, CHANGED_SHARE * abs(before))
 
 
-def _report(heard: dict[str, HardwareValue], now: datetime) -> tuple[Message, ...]:
+def _report(found: Mapping[str, Value], now: datetime) -> tuple[Message, ...]:
     fields: dict[str, Any] = {}
-    if "soc" in heard:
-        fields["soc_percent"] = heard["soc"].value
-    if "pilot" in heard:
-        fields["pilot"] = heard["pilot"].value
-    if "plugged_in" in heard:
-        fields["pilot"] = "B" if heard["plugged_in"].value else "A"
+    if "soc" in found:
+        fields["soc_percent"] = found["soc"]
+    if "pilot" in found:
+        fields["pilot"] = found["pilot"]
+    if "plugged_in" in found:
+        fields["pilot"] = "B" if found["plugged_in"] else "A"
     return (VehicleReport.model_validate({"at": now, **fields}),) if fields else ()

@@ -1,4 +1,4 @@
-"""From what hardware with topics of its own says to readings and reports. Opens no connection."""
+"""Read the values out of messages of wired hardware. Opens no connection."""
 
 from __future__ import annotations
 
@@ -23,36 +23,38 @@ _LETTERS: Final[dict[str, PilotState]] = {
 _LONGEST_WORD: Final = 100
 
 LONGEST_HOLD: Final = timedelta(minutes=15)
-"""Power that is reported less often than this is not taken to have gone on until the next word."""
+"""A reported power is assumed to flow for no longer than this without another message."""
 
+Value = float | str | bool
 Number = Literal["power", "energy", "current", "soc"]
 _NUMBERS: Final[tuple[Number, ...]] = ("power", "energy", "current", "soc")
 
 
 @dataclass(frozen=True)
 class HardwareValue:
-    """One value that a message held.
+    """One value read from a message.
 
     Attributes
     ----------
-    what
-        The key of the household file that it was read by.
+    key
+        The key below `hear` in the household file.
     value
-        In watts, kilowatt-hours, amperes or percent; a pilot letter; or whether it is plugged in.
+        In watts, kilowatt-hours, amperes or percent; a pilot letter; or whether a vehicle is
+        plugged in.
     """
 
-    what: Literal["power", "energy", "current", "soc", "pilot", "plugged_in"]
-    value: float | str | bool
+    key: Literal["power", "energy", "current", "soc", "pilot", "plugged_in"]
+    value: Value
 
 
 def topic_filters(hearing: Hearing) -> tuple[str, ...]:
     """Return the topics to subscribe to, each once."""
-    heard = (getattr(hearing, name) for name in type(hearing).model_fields)
-    return tuple(dict.fromkeys(each.topic for each in heard if each is not None))
+    sources = (getattr(hearing, name) for name in type(hearing).model_fields)
+    return tuple(dict.fromkeys(each.topic for each in sources if each is not None))
 
 
 def read_values(hearing: Hearing, topic: str, payload: bytes) -> tuple[HardwareValue, ...]:
-    """Read all the values that a message holds.
+    """Return all the values that a message holds.
 
     Parameters
     ----------
@@ -64,12 +66,12 @@ def read_values(hearing: Hearing, topic: str, payload: bytes) -> tuple[HardwareV
     Returns
     -------
     tuple of HardwareValue
-        Nothing for a topic that is not listened to.
+        Empty for a topic that is not in the wiring.
 
     Raises
     ------
     MalformedMessage
-        If the payload is not what the household file says; then nothing of it is taken.
+        If the payload does not match the household file; then none of its values is used.
     """
     if len(payload) > LARGEST_PAYLOAD_BYTES:
         raise MalformedMessage(f"larger than {LARGEST_PAYLOAD_BYTES // 1024} KiB")
@@ -115,14 +117,7 @@ def _number(heard: HeardNumber, what: str, payload: bytes) -> float:
 
 def _pilot(heard: HeardPilot, payload: bytes) -> PilotState:
     found = _word(_found(heard.pointer, payload, "pilot"))
-    words: Mapping[str, PilotState] = heard.words or {
-        "A": "A",
-        "B": "B",
-        "C": "C",
-        "D": "D",
-        "E": "E",
-        "F": "F",
-    }
+    words: Mapping[str, PilotState] = heard.words or _LETTERS
     if found not in words:
         raise MalformedMessage(f"pilot: expected one of {', '.join(words)}, got {_shown(found)}")
     return words[found]
@@ -140,7 +135,7 @@ def _plugged_in(heard: HeardPlug, payload: bytes) -> bool:
 
 
 def _word(found: object) -> str:
-    """Write a value as the file's words are written: JSON's true and 1 are words too."""
+    """Write a value as the household file writes words: JSON's true and 1 are words too."""
     return found if isinstance(found, str) else json.dumps(found)
 
 

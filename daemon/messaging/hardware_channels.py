@@ -147,7 +147,7 @@ class HardwareChannels:
     def send_final_stops(self) -> None:
         """Tell hardware to stop that nobody else would stop once the daemon has ended."""
         for channel in self._channels.values():
-            if isinstance(channel, WiredChannel) and channel.stays_on_without_stop:
+            if isinstance(channel, WiredChannel) and channel.needs_a_stop:
                 channel.send_stop()
 
 

@@ -1,6 +1,6 @@
-"""The access list for Mosquitto: each part may do what it must, and nothing else.
+"""The access list for Mosquitto: each user may do what their part needs, and nothing else.
 
-What Mosquitto makes of it is tried in tests/faults/test_break_in.py.
+tests/faults/test_break_in.py tries it on a real Mosquitto.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from adapters.contract.topics import Topics, matches
-from adapters.wired.access_list import access_list, may_meet, users
+from adapters.wired.access_list import access_list, overlap, users
 from config import HouseholdFile, load_household
 from config.files.errors import UsageError
 from tests.support.commands import Ran, run
@@ -49,13 +49,13 @@ def household(*, bus: dict[str, Any] | None = None, wiring: object = None) -> Ho
 
 
 def rights(text: str, user: str) -> set[str]:
-    """Read one user's lines out of a list, as `read topic` and so on."""
+    """Return one user's lines of a list, as `read topic` and so on."""
     [block] = [block for block in text.split("\n\n") if f"\nuser {user}\n" in f"\n{block}\n"]
     return {line[6:] for line in block.splitlines() if line.startswith("topic ")}
 
 
-def test_what_each_part_may_do() -> None:
-    """The whole list of a household with hardware that speaks the daemon's own messages."""
+def test_what_each_user_may_do() -> None:
+    """The whole list of a household whose hardware uses the daemon's own messages."""
     text = access_list(household())
     base = "lullwatt/kowhai-cottage"
     assert rights(text, "kowhai-cottage.daemon") == {f"readwrite {base}/#"}
@@ -71,7 +71,7 @@ def test_what_each_part_may_do() -> None:
 
 
 def test_the_daemon_has_the_name_that_the_file_gives_it() -> None:
-    """The user of the daemon is the one that it signs in as."""
+    """The daemon's user name is the one that it signs in with."""
     text = access_list(household(bus={"username": "night watch"}))
     assert "user night watch\n" in text
     assert "mosquitto_passwd -c passwords 'night watch'" in text
@@ -79,16 +79,16 @@ def test_the_daemon_has_the_name_that_the_file_gives_it() -> None:
 
 
 def test_the_daemon_may_read_and_write_all_that_it_does() -> None:
-    """Every filter that it subscribes to, and every topic it publishes on, is below its own."""
+    """Every topic that it subscribes to or publishes on is below its own base topic."""
     [daemon] = [user for user in users(household()) if user.part == "the daemon"]
     [(access, below)] = daemon.rights
     assert access == "readwrite"
-    said = (TOPICS.command("driveway"), TOPICS.plan("driveway"), TOPICS.daemon)
-    assert all(matches(below, topic) for topic in (*TOPICS.subscriptions(), *said))
+    published = (TOPICS.command("driveway"), TOPICS.plan("driveway"), TOPICS.daemon)
+    assert all(matches(below, topic) for topic in (*TOPICS.subscriptions(), *published))
 
 
 def test_hardware_with_topics_of_its_own() -> None:
-    """A wired plug may read what it is told and write what is heard; the daemon the reverse."""
+    """A wired plug may read its commands and write its values; the daemon the reverse."""
     text = access_list(household(wiring=PLUG))
     plug = {"read plug/set", "write plug/+/power"}
     assert rights(text, "kowhai-cottage.point.shed-2") == plug
@@ -104,8 +104,8 @@ def test_hardware_with_topics_of_its_own() -> None:
         ("hear", {"write plug/+/power", "read {shed}/command"}),
     ],
 )
-def test_each_half_of_the_wiring_stands_alone(half: str, wanted: set[str]) -> None:
-    """Where it is wired in one direction only, the daemon's own topics hold in the other."""
+def test_each_half_of_the_wiring_works_alone(half: str, wanted: set[str]) -> None:
+    """Hardware wired in one direction uses the daemon's own topics in the other."""
     text = access_list(household(wiring={half: PLUG[half]}))
     shed = "lullwatt/kowhai-cottage/shed-2"
     expected = {right.format(shed=shed) for right in wanted}
@@ -117,14 +117,14 @@ def test_each_half_of_the_wiring_stands_alone(half: str, wanted: set[str]) -> No
     ["#", "lullwatt/#", "+/+/+/power", "+/kowhai-cottage/#", "lullwatt/kowhai-cottage/x/power"],
 )
 def test_hardware_is_kept_out_of_the_daemon_s_topics(topic: str) -> None:
-    """A wired topic that also covers the daemon's own makes no list, and is named."""
+    """A wired topic that also covers the daemon's own is refused, and the error names it."""
     with pytest.raises(UsageError, match="hardware must be kept out of") as caught:
         access_list(household(wiring={"hear": {"power": {"topic": topic}}}))
     assert str(caught.value).startswith(f"charge_points: Shed 2: wiring: the topic {topic} also")
 
 
-def test_a_topic_that_a_list_cannot_say() -> None:
-    """Mosquitto takes blanks at the end of a line for none: such a topic is refused."""
+def test_a_topic_that_a_list_cannot_express() -> None:
+    """Mosquitto drops blanks at the end of a line, so such a topic is refused."""
     with pytest.raises(UsageError, match="begins or ends with a blank"):
         access_list(household(wiring={"hear": {"power": {"topic": "plug/power "}}}))
 
@@ -139,10 +139,10 @@ _TOPICS = ["/".join(levels) for length in range(1, 6) for levels in product("abc
 
 
 @given(_FILTERS, _FILTERS)
-def test_filters_meet_where_a_topic_is_in_both(one: str, other: str) -> None:
-    """Held against trying every topic of up to five levels (MQTT 3.1.1, section 4.7)."""
+def test_filters_overlap_where_a_topic_matches_both(one: str, other: str) -> None:
+    """Compared with trying every topic of up to five levels (MQTT 3.1.1, section 4.7)."""
     both = any(matches(one, topic) and matches(other, topic) for topic in _TOPICS)
-    assert may_meet(one, other) is may_meet(other, one) is both
+    assert overlap(one, other) is overlap(other, one) is both
 
 
 def test_the_command_prints_it(run: Callable[..., Ran]) -> None:

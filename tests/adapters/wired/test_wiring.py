@@ -1,4 +1,4 @@
-"""Hardware with topics and words of its own: what it says becomes readings; what it is told."""
+"""Commands to wired hardware, and the readings made of its messages."""
 
 from __future__ import annotations
 
@@ -42,41 +42,41 @@ def telling(**keys: Any) -> Telling:  # noqa: ANN401 - any keys of a household f
     return Telling.model_validate({**plain, **keys})
 
 
-def said(wire: OutgoingMessage) -> tuple[str, str]:
-    return wire.topic, wire.payload.decode()
+def text_of(message: OutgoingMessage) -> tuple[str, str]:
+    return message.topic, message.payload.decode()
 
 
-# --- what is told -------------------------------------------------------------------------------
+# --- commands -----------------------------------------------------------------------------------
 
 
-def test_plain_words() -> None:
-    """A plug is told on and off."""
-    told = telling()
-    assert [said(wire) for wire in command_messages(told, start(), NOW, 230)] == [
+def test_a_plug_receives_on_and_off() -> None:
+    """A start is the text of `start`, a stop the text of `stop`."""
+    wiring = telling()
+    assert [text_of(message) for message in command_messages(wiring, start(), NOW, 230)] == [
         ("garage/plug/set", "on")
     ]
-    assert [said(wire) for wire in command_messages(told, STOP, NOW, 230)] == [
+    assert [text_of(message) for message in command_messages(wiring, STOP, NOW, 230)] == [
         ("garage/plug/set", "off")
     ]
 
 
-def test_a_start_that_is_void_is_told_as_a_stop() -> None:
-    """What came too late to be done is not done."""
-    (wire,) = command_messages(telling(), start(minutes=0), NOW, 230)
-    assert wire.payload == b"off"
+def test_an_expired_start_is_sent_as_a_stop() -> None:
+    """Hardware must not start after the command has expired."""
+    (message,) = command_messages(telling(), start(minutes=0), NOW, 230)
+    assert message.payload == b"off"
 
 
-def test_a_current_goes_before_the_start_that_it_is_for() -> None:
-    """Hardware that takes its current on another topic has it before it begins."""
-    told = telling(current={"topic": "garage/plug/limit", "text": "{amps}", "retain": True})
-    first, second = command_messages(told, start(13.5), NOW, 230)
-    assert (said(first), first.retain) == (("garage/plug/limit", "13.5"), True)
-    assert said(second) == ("garage/plug/set", "on")
+def test_the_current_is_sent_before_the_start() -> None:
+    """Hardware that takes its current on another topic must have it before it starts."""
+    wiring = telling(current={"topic": "garage/plug/limit", "text": "{amps}", "retain": True})
+    first, second = command_messages(wiring, start(13.5), NOW, 230)
+    assert (text_of(first), first.retain) == (("garage/plug/limit", "13.5"), True)
+    assert text_of(second) == ("garage/plug/set", "on")
 
 
 def test_a_json_object_is_filled_in() -> None:
-    """A value that is a placeholder alone is a number; within a text it is text."""
-    told = telling(
+    """A value that is only a placeholder becomes a number; within a text it becomes text."""
+    wiring = telling(
         start={
             "topic": "t",
             "object": {
@@ -87,8 +87,8 @@ def test_a_json_object_is_filled_in() -> None:
             },
         }
     )
-    (wire,) = command_messages(told, start(16.0), NOW, 690)
-    assert json.loads(wire.payload) == {
+    (message,) = command_messages(wiring, start(16.0), NOW, 690)
+    assert json.loads(message.payload) == {
         "limit": {"amps": 16, "watts": 11040},
         "until": "2026-06-03T09:30:00Z",
         "say": "for 1800 s",
@@ -97,20 +97,20 @@ def test_a_json_object_is_filled_in() -> None:
 
 
 def test_braces_of_json_in_a_text_are_left_alone() -> None:
-    """A text may be JSON written out; only our own names are filled in."""
-    told = telling(start={"topic": "t", "text": '{"on": true, "max": {amps}}'})
-    (wire,) = command_messages(told, start(), NOW, 230)
-    assert json.loads(wire.payload) == {"on": True, "max": 16}
+    """A text may be JSON; only the placeholders are filled in."""
+    wiring = telling(start={"topic": "t", "text": '{"on": true, "max": {amps}}'})
+    (message,) = command_messages(wiring, start(), NOW, 230)
+    assert json.loads(message.payload) == {"on": True, "max": 16}
 
 
-def test_the_stop_that_is_left_as_a_will() -> None:
-    """It is the stop, with its own quality of service and whether it is kept."""
-    wire = stop_message(telling(stop={"topic": "x", "text": "off", "qos": 0, "retain": True}))
-    assert wire == OutgoingMessage("x", b"off", 0, retain=True)
+def test_the_will_is_the_stop() -> None:
+    """It has the payload, the quality of service and the retain flag of the stop."""
+    message = stop_message(telling(stop={"topic": "x", "text": "off", "qos": 0, "retain": True}))
+    assert message == OutgoingMessage("x", b"off", 0, retain=True)
 
 
 @pytest.mark.parametrize(
-    ("keys", "stays_on"),
+    ("keys", "needs_a_stop"),
     [
         ({}, True),
         ({"stop_as_will": True}, True),
@@ -118,23 +118,23 @@ def test_the_stop_that_is_left_as_a_will() -> None:
         ({"start": {"topic": "t", "text": "until {valid_until}"}}, False),
     ],
 )
-def test_what_would_stay_on_is_what_is_told_no_time_limit(
+def test_hardware_without_a_time_limit_needs_a_stop(
     keys: dict[str, Any],
-    stays_on: bool,  # noqa: FBT001 - a row of the table
+    needs_a_stop: bool,  # noqa: FBT001 - a row of the table
 ) -> None:
-    """Hardware that is told how long a start holds ends it by itself; other must be told."""
-    channel = WiredChannel(telling(**keys), Nobody(), watts_per_amp=230)
-    assert channel.stays_on_without_stop == stays_on
+    """Hardware that knows when a start expires stops by itself; other hardware does not."""
+    channel = WiredChannel(telling(**keys), NoBroker(), watts_per_amp=230)
+    assert channel.needs_a_stop == needs_a_stop
 
 
-class Nobody:
+class NoBroker:
     """A bus without a broker."""
 
     def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1) -> bool:  # noqa: ARG002 - a bus
         return False
 
 
-# --- what is heard ------------------------------------------------------------------------------
+# --- values -------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(("pointer", "value"), CASES["examples"])
@@ -148,7 +148,7 @@ def test_pointers_lead_where_rfc_6901_says(pointer: str, value: object) -> None:
     "pointer", ["/foo/2", "/foo/-", "/foo/01", "/foo/x", "/nothing", "/foo/0/x"]
 )
 def test_pointers_that_lead_nowhere(pointer: str) -> None:
-    """An index that is none, a key that is not there: the error says so."""
+    """A bad index or a missing key raises an error."""
     with pytest.raises(LookupError):
         value_at({"foo": ["bar", "baz"]}, pointer)
 
@@ -184,10 +184,10 @@ def hearing(**keys: dict[str, Any]) -> Hearing:
 def test_values_are_read_in_our_units(
     key: str, spec: dict[str, Any], payload: bytes, value: object
 ) -> None:
-    """Numbers plain or by pointer, scaled, in watts, kilowatt-hours, amperes, percent; words."""
-    (heard,) = read_values(hearing(**{key: {"topic": "t", **spec}}), "t", payload)
-    assert heard.what == key
-    assert heard.value == (pytest.approx(value) if isinstance(value, float) else value)
+    """Numbers plain or by pointer, scaled to watts, kWh, amperes or percent; and words."""
+    (read,) = read_values(hearing(**{key: {"topic": "t", **spec}}), "t", payload)
+    assert read.key == key
+    assert read.value == (pytest.approx(value) if isinstance(value, float) else value)
 
 
 @pytest.mark.parametrize(
@@ -208,10 +208,10 @@ def test_values_are_read_in_our_units(
         ("power", {}, b"1" * 70_000, "larger than 64 KiB"),
     ],
 )
-def test_what_is_not_as_the_file_says_is_refused(
+def test_a_payload_that_does_not_match_the_file_is_refused(
     key: str, spec: dict[str, Any], payload: bytes, reason: str
 ) -> None:
-    """The reason says which value, and what was there instead."""
+    """The reason names the value and shows what was found instead."""
     with pytest.raises(MalformedMessage) as caught:
         read_values(hearing(**{key: {"topic": "t", **spec}}), "t", payload)
     assert str(caught.value) == reason
@@ -219,7 +219,7 @@ def test_what_is_not_as_the_file_says_is_refused(
 
 @given(st.binary(max_size=200))
 def test_any_bytes_are_read_or_refused(payload: bytes) -> None:
-    """Nothing but `MalformedMessage` ever comes of a payload."""
+    """A payload raises nothing but `MalformedMessage`."""
     everything = hearing(
         power={"topic": "t", "pointer": "/a"}, energy={"topic": "t"}, soc={"topic": "+"},
         pilot={"topic": "#"}, current={"topic": "t", "pointer": ""},
@@ -233,7 +233,7 @@ def test_any_bytes_are_read_or_refused(payload: bytes) -> None:
 
 
 def test_one_message_may_hold_several_values() -> None:
-    """Power, energy and current of one JSON report are one reading; a wildcard may fill a level."""
+    """Power and energy in one JSON message make one reading; a wildcard may fill a level."""
     wired = hearing(
         power={"topic": "meters/+/state", "pointer": "/power"},
         energy={"topic": "meters/+/state", "pointer": "/total", "unit": "Wh"},
@@ -250,14 +250,14 @@ def test_one_message_may_hold_several_values() -> None:
     assert point.read("meters/garage/other", payload, NOW, retain=False) == ()
 
 
-def test_a_plug_that_tells_whether_it_is_used() -> None:
-    """A word for plugged in is the pilot state B, and A without a vehicle."""
+def test_a_plug_that_reports_whether_a_vehicle_is_plugged_in() -> None:
+    """Plugged in is the pilot state B, and not plugged in is A."""
     point = WiredPoint(hearing(plugged_in={"topic": "t"}), watts_per_amp=230)
     assert point.read("t", b"on", NOW, retain=True) == (VehicleReport(at=NOW, pilot="B"),)
     assert point.read("t", b"off", NOW, retain=False) == (VehicleReport(at=NOW, pilot="A"),)
 
 
-# --- energy out of power ------------------------------------------------------------------------
+# --- energy from power --------------------------------------------------------------------------
 
 
 def readings(messages: tuple[Message, ...]) -> list[Reading]:
@@ -265,17 +265,17 @@ def readings(messages: tuple[Message, ...]) -> list[Reading]:
 
 
 def test_power_alone_is_counted_into_energy() -> None:
-    """An hour of 3,600 W, told every minute, is 3.6 kWh on top of where the register stood."""
+    """An hour of 3,600 W, reported every minute, adds 3.6 kWh to the register."""
     point = WiredPoint(hearing(power={"topic": "t"}), watts_per_amp=230, register_kwh=100.0)
-    told: list[Reading] = []
+    made: list[Reading] = []
     for minute in range(61):
-        told += readings(point.read("t", b"3600", NOW + minute * MINUTE, retain=False))
-    assert told[0].register_kwh == 100.0
-    assert told[-1].register_kwh == pytest.approx(103.6)
+        made += readings(point.read("t", b"3600", NOW + minute * MINUTE, retain=False))
+    assert made[0].register_kwh == 100.0
+    assert made[-1].register_kwh == pytest.approx(103.6)
 
 
-def test_power_is_held_for_a_quarter_of_an_hour_at_most() -> None:
-    """After a silence nobody knows what flowed: no more than 15 minutes of it are counted."""
+def test_power_counts_for_a_quarter_of_an_hour_at_most() -> None:
+    """During a long silence nobody knows what flowed: only its first 15 minutes count."""
     point = WiredPoint(hearing(power={"topic": "t"}), watts_per_amp=230)
     point.read("t", b"4000", NOW, retain=False)
     (reading,) = readings(point.read("t", b"0", NOW + 120 * MINUTE, retain=False))
@@ -291,29 +291,29 @@ def test_a_current_alone_gives_power_and_energy() -> None:
     assert second.register_kwh == pytest.approx(1.15)
 
 
-def test_power_that_the_broker_kept_is_of_another_time() -> None:
-    """A retained power is passed over, or it would be counted from now on."""
+def test_a_retained_power_is_ignored() -> None:
+    """It is old, and would otherwise count from now on."""
     point = WiredPoint(hearing(power={"topic": "t"}), watts_per_amp=230)
     assert point.read("t", b"7360", NOW, retain=True) == ()
     (reading,) = readings(point.read("t", b"0", NOW + 10 * MINUTE, retain=False))
     assert reading.register_kwh == 0.0
 
 
-def test_reports_that_come_too_fast_are_thinned_and_lose_nothing() -> None:
-    """Ten a second become one in five seconds, a change of power at once, and all is counted."""
+def test_frequent_reports_are_thinned_without_losing_energy() -> None:
+    """Ten a second become one in 5 s; a change of power passes at once; all energy counts."""
     point = WiredPoint(hearing(power={"topic": "t"}), watts_per_amp=230)
-    told: list[Reading] = []
+    made: list[Reading] = []
     for tenth in range(600):
         watts = b"3600" if tenth < 300 else b"0"
-        told += readings(point.read("t", watts, NOW + tenth * SECOND / 10, retain=False))
-    assert len(told) <= 14
-    assert any(reading.watts == 0 and reading.at - NOW == 30 * SECOND for reading in told)
-    assert told[-1].register_kwh == pytest.approx(3.6 * 30 / 3600, abs=1e-6)
+        made += readings(point.read("t", watts, NOW + tenth * SECOND / 10, retain=False))
+    assert len(made) <= 14
+    assert any(reading.watts == 0 and reading.at - NOW == 30 * SECOND for reading in made)
+    assert made[-1].register_kwh == pytest.approx(3.6 * 30 / 3600, abs=1e-6)
 
 
 @given(st.lists(st.tuples(st.integers(1, 900), st.integers(0, 22_000)), min_size=1, max_size=50))
-def test_counted_energy_is_the_integral_of_the_power_held(steps: list[tuple[int, int]]) -> None:
-    """However power comes and goes, each is held until the next: the register is their integral."""
+def test_counted_energy_is_the_integral_of_the_power(steps: list[tuple[int, int]]) -> None:
+    """Each reported power flows until the next one: the register is their integral."""
     point = WiredPoint(hearing(power={"topic": "t"}), watts_per_amp=230)
     now, kwh = NOW, 0.0
     for seconds, watts in steps:
