@@ -124,12 +124,12 @@ class Site:
     @property
     def watts(self) -> float:
         """Power that flows now: what was told last, until it lapses by the hardware's clock."""
-        commands = self.bus.on("command")
-        if not commands or not self.there or commands[-1]["do"] != "start":
+        command = self.bus.last("command") if self.there else None
+        if command is None or command["do"] != "start":
             return 0.0
-        if self.clock.now() >= datetime.fromisoformat(commands[-1]["valid_until"]):
+        if self.clock.now() >= datetime.fromisoformat(command["valid_until"]):
             return 0.0
-        return float(commands[-1]["amps"]) * 230.0
+        return float(command["amps"]) * 230.0
 
     def pass_time(self, span: timedelta, *, alive: bool = True, every: timedelta = MINUTE) -> None:
         """Let time go by; a daemon that is alive is woken and hears its meter."""

@@ -105,18 +105,28 @@ class Heard:
 
     def __init__(self) -> None:
         self.messages: list[tuple[str, bytes, bool]] = []
+        self._payloads: dict[str, list[bytes]] = {}
 
     def publish(self, topic: str, payload: bytes, *, retain: bool) -> bool:
         self.messages.append((topic, payload, retain))
+        self._payloads.setdefault(topic.rsplit("/", 1)[-1], []).append(payload)
         return True
+
+    def clear(self) -> None:
+        """Forget what was published so far."""
+        self.messages.clear()
+        self._payloads.clear()
 
     def on(self, leaf: str) -> list[Any]:
         """Payloads on topics with this last level; None for an empty one."""
         return [
-            json.loads(payload) if payload else None
-            for topic, payload, _ in self.messages
-            if topic.endswith(f"/{leaf}")
+            json.loads(payload) if payload else None for payload in self._payloads.get(leaf, ())
         ]
+
+    def last(self, leaf: str) -> Any:  # noqa: ANN401 - a JSON value
+        """Payload of the newest message on topics with this last level; None if there is none."""
+        payloads = self._payloads.get(leaf)
+        return json.loads(payloads[-1]) if payloads and payloads[-1] else None
 
 
 def topics_of(house: House) -> Topics:

@@ -96,7 +96,7 @@ class _Year:
         leaves = ends - chance.randrange(3 * 60, 5 * 60) * MINUTE
         self._pass(leaves - self.site.true_now)
         self.site.unplug()
-        self._left_charging += self.site.bus.on("command")[-1]["do"] == "start"
+        self._left_charging += self.site.bus.last("command")["do"] == "start"
         self._pass(ends + 30 * MINUTE - self.site.true_now)
         self.site.bus.messages = self.site.bus.messages[-50:]
 

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import cache
 from typing import Any, Final
 
+import fastjsonschema
 import pytest
 from jsonschema import Draft7Validator, FormatChecker
 
@@ -49,6 +50,7 @@ def _pattern(channel: dict[str, Any]) -> str:
     return address.replace(r"\{chargePoint\}", "[a-z0-9-]+")
 
 
+@cache
 def channel_of(topic: str) -> str | None:
     """Name the channel that a topic belongs to; None for topics of others."""
     names = [name for name, pattern in _addresses().items() if pattern.fullmatch(topic)]
@@ -66,6 +68,24 @@ def validator(name: str, *, closed: bool) -> Draft7Validator:
     return Draft7Validator(_closed(schema) if closed else schema, format_checker=_FORMATS)
 
 
+@cache
+def _quick_check(name: str) -> Callable[[object], object]:
+    """Compile the closed schema of a message: some ten times as fast, but it words no fault."""
+    schema: dict[str, Any] = dict(validator(name, closed=True).schema)
+    schema["$schema"] = "http://json-schema.org/draft-07/schema#"
+    check: Callable[[object], object] = fastjsonschema.compile(
+        schema, formats={"date-time": _is_instant_text}, use_default=False
+    )
+    return check
+
+
+def _is_instant_text(value: str) -> bool:
+    try:
+        return _is_instant(value)
+    except ValueError:
+        return False
+
+
 def faults(topic: str, payload: bytes) -> list[str]:
     """Tell what a message breaks of the contract; nothing for the topics of others."""
     channel = channel_of(topic)
@@ -73,8 +93,14 @@ def faults(topic: str, payload: bytes) -> list[str]:
         return []
     if not payload:
         return [] if "empty" in document()["channels"][channel]["messages"] else ["is empty"]
-    found = validator(channel, closed=True).iter_errors(json.loads(payload))
-    return [f"{topic}: {error.json_path}: {error.message}" for error in found]
+    message = json.loads(payload)
+    try:
+        _quick_check(channel)(message)
+    except fastjsonschema.JsonSchemaException as refused:
+        found = validator(channel, closed=True).iter_errors(message)
+        worded = [f"{topic}: {error.json_path}: {error.message}" for error in found]
+        return worded or [f"{topic}: {refused.message}"]
+    return []
 
 
 @contextmanager

@@ -41,7 +41,7 @@ class Home:
             watch, ledger, self.clock, bus=self.bus, ring_at=lambda _instant: None
         )
         self.service.handle(WakeUp())
-        self.bus.messages.clear()
+        self.bus.clear()
 
     def hears(self, *said: tuple[str, Message]) -> list[str]:
         """Let it take these messages, which all wait already, and end; give the topics it uses."""
@@ -125,7 +125,7 @@ def test_those_that_charge_come_first(home: Home) -> None:
     for point in POINTS:
         home.service.handle(arrived(home.topics.vehicle(point), PLUGGED_IN))
     home.service.handle(arrived(home.topics.request(LAST), Request(charge_now=True)))
-    home.bus.messages.clear()
+    home.bus.clear()
     home.clock.advance_to(EVENING + timedelta(hours=5, minutes=55))
     home.service.handle(WakeUp())
     renewed = [topic for topic, _, _ in home.bus.messages if topic.endswith("/command")]
@@ -140,7 +140,7 @@ def test_only_those_concerned_say_how_they_are(home: Home) -> None:
     said = {topic for topic, _, _ in home.bus.messages if topic.endswith("/status")}
     assert said == {home.topics.status(SECOND)}
     home.clock.advance_to(EVENING + timedelta(minutes=3))
-    home.bus.messages.clear()
+    home.bus.clear()
     home.service.handle(WakeUp())
     said = {topic for topic, _, _ in home.bus.messages if topic.endswith("/status")}
     assert said == {home.topics.status(point) for point in POINTS}
