@@ -6,13 +6,17 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from adapters.ledger.ledger import open_ledger
-from config import FileError, UsageError, load_choices, load_prices
+from config.choices.loading import load_choices
+from config.files.errors import FileError, UsageError
+from config.files.series import load_prices
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
 
-    from config import ChoicesFile, Fault, PricePoint
+    from config.choices.choices_file import ChoicesFile
+    from config.files.errors import Fault
+    from config.files.series import PricePoint
     from planners.appraisal.appraisal import Appraisal
 
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from datetime import datetime
     from zoneinfo import ZoneInfo
 
-    from config import Tariff
+    from config.tariffs.tariff import Tariff
 
 _LOOK_AHEAD = timedelta(days=366)
 _HOUR = 60

@@ -21,7 +21,10 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from datetime import datetime
 
-    from config import Departure, HouseholdFile, KnownLoad, Metrics
+    from config.household.departure import Departure
+    from config.household.household_file import HouseholdFile
+    from config.household.metrics import Metrics
+    from config.tariffs.known_load import KnownLoad
     from daemon.control.state import House
     from planners.local_time.departures import DepartureAt
 

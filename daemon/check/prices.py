@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from datetime import datetime
     from zoneinfo import ZoneInfo
 
-    from config import PriceFile, Tariff
+    from config.tariffs.tariff import PriceFile, Tariff
     from daemon.control.state import House
 
 

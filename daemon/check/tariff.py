@@ -25,7 +25,8 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from config import Band, HouseholdFile, Tariff
+    from config.household.household_file import HouseholdFile
+    from config.tariffs.tariff import Band, Tariff
     from daemon.control.state import House
 
 MOST_PARTS = 6

@@ -10,7 +10,8 @@ from adapters.wired.values import topic_filters
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from config import ChargePoint, HouseholdFile
+    from config.household.equipment import ChargePoint
+    from config.household.household_file import HouseholdFile
     from config.household.wiring import Telling
 
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 import click
 
-from config import choices_schema, household_schema, use_pinned_zones
+from config.fields.zones import use_pinned_zones
 from config.files.errors import LullwattError, UsageError
 from daemon.appraise.command import appraise
 from daemon.command_line.keeping import backup
@@ -252,12 +252,16 @@ def schema() -> None:
 @schema.command("household")
 def schema_household() -> None:
     """Print the JSON Schema of the household file."""
+    from config.schema import household_schema  # noqa: PLC0415 - as in `plan`
+
     _print_json(household_schema())
 
 
 @schema.command("choices")
 def schema_choices() -> None:
     """Print the JSON Schema of the choices file of `appraise`."""
+    from config.schema import choices_schema  # noqa: PLC0415 - as in `plan`
+
     _print_json(choices_schema())
 
 
@@ -269,7 +273,7 @@ def schema_bus(file: Path | None) -> None:
     With FILE, its topics are those of that household.
     """
     from adapters.contract.asyncapi import contract  # noqa: PLC0415
-    from config import load_household  # noqa: PLC0415
+    from config.household.loading import load_household  # noqa: PLC0415
 
     _print_json(contract(load_household(file) if file else None))
 
@@ -279,7 +283,7 @@ def schema_bus(file: Path | None) -> None:
 def schema_acl(file: Path) -> None:
     """Print an access list for Mosquitto: who may publish and read what at this household."""
     from adapters.wired.access_list import access_list  # noqa: PLC0415
-    from config import load_household  # noqa: PLC0415
+    from config.household.loading import load_household  # noqa: PLC0415
 
     click.echo(access_list(load_household(file)), nl=False)
 

@@ -27,7 +27,7 @@ def backup(file: Path, dest: Path, *, overwrite: bool) -> None:
     """
     from adapters.backups.whole_copy import copy_ledger  # noqa: PLC0415
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
-    from config import load_household  # noqa: PLC0415
+    from config.household.loading import load_household  # noqa: PLC0415
     from planners.local_time.conversion import local_date  # noqa: PLC0415
 
     household = load_household(file)

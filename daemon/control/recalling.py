@@ -15,7 +15,7 @@ from planners.local_time.departures import departures_between
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from config import HouseholdFile
+    from config.household.household_file import HouseholdFile
     from daemon.control.state import PointState
 
 REMEMBERED = timedelta(days=14)

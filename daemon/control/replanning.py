@@ -25,7 +25,7 @@ from planners.rates.known import rates_known
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from config import HouseholdFile
+    from config.household.household_file import HouseholdFile
     from daemon.control.events import Action
     from daemon.control.state import House, PointState
     from planners.local_time.departures import DepartureAt

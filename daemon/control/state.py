@@ -12,7 +12,7 @@ from planners.power.electrics import charge_model
 if TYPE_CHECKING:
     from datetime import date, datetime
 
-    from config import HouseholdFile
+    from config.household.household_file import HouseholdFile
     from daemon.control.events import CommandInForce
     from planners.accounts.accounts import RegisterReading
     from planners.plan.plan import Plan

@@ -22,7 +22,8 @@ if TYPE_CHECKING:
     from adapters.contract.messages import Message
     from adapters.ledger.ledger import Ledger
     from adapters.wired.channels import HardwareChannel, Sender
-    from config import Bus, HouseholdFile
+    from config.household.broker import Bus
+    from config.household.household_file import HouseholdFile
     from config.household.wiring import Telling
     from daemon.control.state import PointState
     from daemon.messaging.ocpp_equipment import OcppEquipment

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from adapters.contract.current_period import CurrentPeriod
     from adapters.contract.messages import Command
     from adapters.ocpp.events import EquipmentEvent
-    from config import HouseholdFile
+    from config.household.household_file import HouseholdFile
     from daemon.messaging.incoming import Incoming
 
 _log = structlog.get_logger(__name__)

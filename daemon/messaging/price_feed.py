@@ -6,8 +6,8 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from config import PricePoint
 from config.files.errors import TariffError
+from config.files.series import PricePoint
 from planners.local_time.conversion import local_date
 
 if TYPE_CHECKING:

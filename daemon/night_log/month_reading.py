@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from typing import Any
 
     from adapters.ledger.reader import LedgerReader
-    from config import HouseholdFile
+    from config.household.household_file import HouseholdFile
     from daemon.control.state import House
     from daemon.night_log.month import NightRow
     from daemon.nights.metered import Meter

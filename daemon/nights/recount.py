@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
     from zoneinfo import ZoneInfo
 
-    from config import HouseholdFile
+    from config.household.household_file import HouseholdFile
 
 MOST_NIGHTS = 400
 """A meter that was silent for longer is wrong about its clock."""

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from decimal import Decimal
 
     from adapters.metrics.families import Family, Teller
-    from config import Metrics
+    from config.household.metrics import Metrics
     from daemon.control.state import House, PointState
     from daemon.observers.turn import Turn
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from datetime import date, datetime
     from zoneinfo import ZoneInfo
 
-    from config import Tariff
+    from config.tariffs.tariff import Tariff
 
 _SMALLEST = Decimal("0.000001")
 """Numbers are rounded to this."""

@@ -21,8 +21,8 @@ from adapters.contract.messages import encode
 from adapters.contract.topics import Topics
 from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehicle
 from adapters.simulated.hardware import SimulatedHardware
-from config import Bus
 from config.files.errors import BusError, LullwattError
+from config.household.broker import Bus
 from daemon.control.events import AnnouncePlan, Issue
 from daemon.messaging.incoming import (
     ChannelReady,
@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from adapters.ledger.ledger import Ledger
-    from config import HouseholdFile
+    from config.household.household_file import HouseholdFile
     from daemon.service.household_watch import HouseholdWatch
 
 MakeHardware = Callable[[SimulatedChargePoint, Bus, Topics, str], SimulatedHardware]

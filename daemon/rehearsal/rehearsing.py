@@ -13,8 +13,8 @@ from adapters.bus.embedded_broker import EmbeddedBroker
 from adapters.clocks.clock import SystemClock
 from adapters.ledger.glance import kept_prices
 from adapters.ledger.ledger import open_ledger
-from config import Bus
 from config.files.errors import UsageError
+from config.household.broker import Bus
 from daemon.control.events import AnnouncePlan, CloseNight, Issue, Note, Warn
 from daemon.control.replanning import NEARLY_PERCENT
 from daemon.control.state import assumed_soc_percent, counted_soc_percent
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from adapters.clocks.clock import Clock
     from adapters.ledger.ledger import Ledger
-    from config import HouseholdFile
+    from config.household.household_file import HouseholdFile
     from daemon.control.events import Action
     from daemon.service.service import HandledEvent
     from planners.plan.plan import Plan

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from adapters.bus.events import Published
     from adapters.clocks.clock import Clock
     from adapters.contract.messages import Request
-    from config import HouseholdFile
+    from config.household.household_file import HouseholdFile
 
 
 def ask(

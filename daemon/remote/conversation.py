@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from types import TracebackType
 
     from adapters.bus.events import BusEvent
-    from config import HouseholdFile
+    from config.household.household_file import HouseholdFile
 
 RETAINED_SECONDS = 2.0
 """What a broker keeps is here within this time, or there is none."""

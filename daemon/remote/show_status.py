@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from adapters.contract.messages import KnownRates, Status
-    from config import HouseholdFile
+    from config.household.household_file import HouseholdFile
     from daemon.remote.wellbeing import Seen, SeenPoint
 
 SOURCES = {

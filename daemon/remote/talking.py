@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from datetime import datetime
 
-    from config import HouseholdFile
+    from config.household.household_file import HouseholdFile
 
 _CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)", re.ASCII)
 
@@ -57,7 +57,7 @@ def ask(file: Path, *, as_json: bool, wait: float, **wishes: Any) -> None:  # no
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
     from adapters.contract.messages import Request, decode  # noqa: PLC0415
     from adapters.ledger.exact_json import dump_exact  # noqa: PLC0415
-    from config import load_household  # noqa: PLC0415
+    from config.household.loading import load_household  # noqa: PLC0415
     from daemon.remote import asking  # noqa: PLC0415
 
     household = load_household(file)
@@ -90,7 +90,7 @@ def status(file: Path, *, alive: bool, quiet: bool, as_json: bool, wait: float) 
     if quiet and as_json:
         raise UsageError("expected either --quiet or --json, got both")
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415
-    from config import load_household  # noqa: PLC0415
+    from config.household.loading import load_household  # noqa: PLC0415
     from daemon.remote.show_status import status_lines  # noqa: PLC0415
     from daemon.remote.wellbeing import document, faults_of, see  # noqa: PLC0415
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
     from datetime import datetime
 
-    from config import HouseholdFile
+    from config.household.household_file import HouseholdFile
 
 
 @dataclass(frozen=True, slots=True)

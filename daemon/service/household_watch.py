@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Literal
 import structlog
 
 from adapters.ledger.glance import kept_prices
-from config import load_household, load_prices
 from config.files.errors import Fault, FileError, LedgerError
+from config.files.series import load_prices
+from config.household.loading import load_household
 from daemon.control.state import House
 from daemon.messaging.price_feed import sort_feed
 from planners.rates.prices import prices_of
@@ -24,7 +25,8 @@ if TYPE_CHECKING:
 
     from adapters.contract.messages import PriceFeed
     from adapters.ledger.ledger import Ledger
-    from config import HouseholdFile, PricePoint
+    from config.files.series import PricePoint
+    from config.household.household_file import HouseholdFile
 
     Series = Mapping[Path, tuple[PricePoint, ...]]
     Stamp = tuple[int, int, int, int]

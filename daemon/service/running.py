@@ -45,7 +45,8 @@ if TYPE_CHECKING:
 
     from adapters.clocks.clock import Clock
     from adapters.ledger.ledger import Ledger
-    from config import Bus, Metrics
+    from config.household.broker import Bus
+    from config.household.metrics import Metrics
     from daemon.observers.metrics_schedule import MetricsSchedule
 
 _log = structlog.get_logger(__name__)

@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+from typing_extensions import override
 
 from config.files.errors import Fault, FileError, LullwattError, UsageError
-from daemon.start_file.questions import QUESTIONS
 
 if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
@@ -22,10 +22,19 @@ _MOST_BYTES = 64 * 1024
 _STANDARD_INPUT = "standard input"
 
 
-@click.command(
-    "start-file",
-    epilog=f"Keys of a file of answers: {', '.join(question.key for question in QUESTIONS)}.",
-)
+class _NamesItsKeys(click.Command):
+    """A command whose help ends with the keys of a file of answers."""
+
+    @override
+    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        from daemon.start_file.questions import QUESTIONS  # noqa: PLC0415 - other commands go without
+
+        keys = ", ".join(question.key for question in QUESTIONS)
+        self.epilog = f"Keys of a file of answers: {keys}."
+        super().format_epilog(ctx, formatter)
+
+
+@click.command("start-file", cls=_NamesItsKeys)
 @click.option(
     "--answers",
     metavar="FILE",
@@ -107,7 +116,7 @@ def _refuse_output(output: Path, *, overwrite: bool) -> None:
 
 def _write(file: HouseholdFile, output: Path, *, overwrite: bool) -> None:
     """Put the file in its place once it has been read back; never a half of it."""
-    from config import load_household  # noqa: PLC0415
+    from config.household.loading import load_household  # noqa: PLC0415
     from daemon.start_file.text import household_text  # noqa: PLC0415
 
     part = output.with_name(f"{output.name}.part")

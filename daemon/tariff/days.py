@@ -24,7 +24,8 @@ if TYPE_CHECKING:
     from datetime import datetime
     from zoneinfo import ZoneInfo
 
-    from config import HouseholdFile, Tariff
+    from config.household.household_file import HouseholdFile
+    from config.tariffs.tariff import Tariff
     from planners.rates.prices import Prices, RateSpan
 
 ONE_DAY = timedelta(days=1)

@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 
     from matplotlib.axes import Axes
 
-    from config import HouseholdFile
+    from config.household.household_file import HouseholdFile
     from daemon.tariff.chart import Run
     from daemon.tariff.days import Day
     from planners.plan.plan import Period, Plan

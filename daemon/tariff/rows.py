@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from decimal import Decimal
     from zoneinfo import ZoneInfo
 
-    from config import HouseholdFile
+    from config.household.household_file import HouseholdFile
     from daemon.tariff.days import Day
     from planners.rates.prices import Prices
 

@@ -26,8 +26,8 @@ if TYPE_CHECKING:
 
     from rich.console import ConsoleRenderable, RenderableType
 
-    from config import HouseholdFile, Tariff
-    from config.tariffs.tariff import Band
+    from config.household.household_file import HouseholdFile
+    from config.tariffs.tariff import Band, Tariff
     from daemon.tariff.days import Day
     from planners.rates.prices import Prices, RateSpan
 

@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     from adapters.clocks.clock import Clock
     from adapters.contract.messages import Message
     from adapters.ledger.ledger import Ledger
-    from config import HouseholdFile
+    from config.household.household_file import HouseholdFile
 
 HOLDS = timedelta(minutes=10)
 """A start of a trial is void after this, whatever becomes of the trial."""

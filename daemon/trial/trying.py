@@ -16,7 +16,7 @@ from daemon.presentation.options import FILE, JSON_OPTION
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from config import HouseholdFile
+    from config.household.household_file import HouseholdFile
     from daemon.trial.exercise import Step
     from daemon.trial.trial import Trial
 
@@ -57,7 +57,7 @@ def wiring(
     Exit codes: 0 all is well; 2 refused; 4 no broker, or a step that failed.
     """
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
-    from config import load_household  # noqa: PLC0415
+    from config.household.loading import load_household  # noqa: PLC0415
     from daemon.trial.trial import Trial  # noqa: PLC0415
 
     household = load_household(file)

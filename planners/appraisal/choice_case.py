@@ -28,9 +28,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from config import HouseholdFile
     from config.choices.choices_file import Choice, ChoicesFile, HomeUse
     from config.files.series import PricePoint
+    from config.household.household_file import HouseholdFile
     from planners.rates.prices import Prices
     from planners.year.driving_days import Driving
 

@@ -16,7 +16,8 @@ from planners.solver.problem import LONG_AT_REST, Deadline, Problem, SwitchingSt
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from config import ChargePoint, HouseholdFile
+    from config.household.equipment import ChargePoint
+    from config.household.household_file import HouseholdFile
     from planners.local_time.departures import DepartureAt
     from planners.power.charging import ChargeModel
     from planners.power.electrics import AmpsSpan

@@ -21,7 +21,7 @@ from planners.solver.exact import solve
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from config import HouseholdFile
+    from config.household.household_file import HouseholdFile
     from planners.plan.plan import Period
     from planners.plan.window import Stretch
     from planners.power.charging import Ladder

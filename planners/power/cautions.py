@@ -8,7 +8,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from config import ChargePoint, HouseholdFile
+    from config.household.equipment import ChargePoint
+    from config.household.household_file import HouseholdFile
 
 HOUSEHOLD_SOCKET_AMPS = 10
 """What a household socket is held to for hours [A]; its marking is no continuous rating."""

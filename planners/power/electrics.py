@@ -23,7 +23,7 @@ from planners.rates.runs import run_starts
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from config import HouseholdFile
+    from config.household.household_file import HouseholdFile
 
 FUSE_DIGITS = 6
 """What is left under the fuse is rounded to so many: sums of decimals are not exact [A]."""

@@ -15,7 +15,7 @@ from planners.local_time.zone_offsets import offsets_between
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from config import HouseholdFile
+    from config.household.household_file import HouseholdFile
 
 
 def home_load(file: HouseholdFile, first: int, last: int) -> NDArray[np.float64]:

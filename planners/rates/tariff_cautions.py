@@ -12,7 +12,8 @@ from planners.rates.series_rates import SeriesRates
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-    from config import HouseholdFile, PriceFile, Tariff
+    from config.household.household_file import HouseholdFile
+    from config.tariffs.tariff import PriceFile, Tariff
     from planners.rates.prices import Prices
 
 _SCALES = {

@@ -18,7 +18,7 @@ import click
 import numpy as np
 
 import config
-from config import load_choices
+from config.choices.loading import load_choices
 from planners.appraisal.appraising import appraise
 from planners.appraisal.choice_case import case_of
 from planners.year.driving_days import driving_of

@@ -23,7 +23,7 @@ from adapters.backups.backup import make_backup
 from adapters.backups.whole_copy import copy_ledger
 from adapters.ledger.ledger import Ledger, open_ledger
 from adapters.ledger.retention import remove_before
-from config import load_household
+from config.household.loading import load_household
 from daemon.command_line.cli import cli
 from daemon.nights.retention import keep_from
 from daemon.service.backup_rounds import PAUSE_SECONDS

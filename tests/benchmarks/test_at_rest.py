@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from config import load_household
+from config.household.loading import load_household
 from planners.power.electrics import highest_amps
 from tests.benchmarks import at_rest, latency
 from tests.benchmarks.households import demo, many, point_names

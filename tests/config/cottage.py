@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from config import FileError, HouseholdFile, load_household
+from config.files.errors import FileError
+from config.household.household_file import HouseholdFile
+from config.household.loading import load_household
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from config import load_household, load_prices
+from config.files.series import load_prices
+from config.household.loading import load_household
 
 EXAMPLES = Path(str(resources.files("config"))) / "examples"
 CHOICES = EXAMPLES / "choices.yaml"

@@ -8,8 +8,9 @@ from typing import Any
 import pytest
 from jsonschema import Draft202012Validator
 
-from config import HouseholdFile, household_schema
 from config.files.yaml_tree import read_yaml
+from config.household.household_file import HouseholdFile
+from config.schema import household_schema
 from tests.config.cottage import COTTAGE, edited
 from tests.config.test_examples import FILES
 

@@ -17,7 +17,7 @@ import pytest
 from adapters.bus.credentials import check_credentials
 from adapters.ledger.ledger import open_ledger
 from adapters.wired.access_list import users
-from config import load_household
+from config.household.loading import load_household
 from tests.deploy.prefix import INSTALLER, NAME, Prefix
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from adapters.ledger.ledger import open_ledger
-from config import load_household
+from config.household.loading import load_household
 from tests.deploy.prefix import INSTALLER, NAME, Prefix
 from tests.deploy.test_install import mark, marked, mode, newer_schema, ok
 

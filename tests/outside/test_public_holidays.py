@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from config import holiday_dates
+from config.fields.public_holidays import holiday_dates
 
 CASES: dict[str, Any] = json.loads(
     (Path(__file__).parents[1] / "data" / "outside_holidays.json").read_text(encoding="utf-8")

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from config import load_prices
+from config.files.series import load_prices
 from planners.rates.prices import Prices, prices_of
 from tests.outside.day_ahead_2018 import BERLIN, price_points
 from tests.outside.raw_day_ahead_2018 import MISSING, raw_rows, raw_text, series_csv

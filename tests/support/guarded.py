@@ -8,7 +8,8 @@ from importlib.resources import files
 from pathlib import Path
 
 from adapters.wired.access_list import access_list, users
-from config import HouseholdFile, load_household
+from config.household.household_file import HouseholdFile
+from config.household.loading import load_household
 from tests.support.brokers import Mosquitto
 from tests.support.certificates import Authority
 from tests.support.strangers import SignIn, Stranger

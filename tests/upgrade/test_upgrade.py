@@ -23,8 +23,8 @@ from adapters.ledger.copies import backup_of_schema
 from adapters.ledger.file import open_file
 from adapters.ledger.ledger import open_ledger
 from adapters.ledger.schema import MIGRATIONS
-from config import load_household
 from config.files.errors import LedgerError
+from config.household.loading import load_household
 from tests.daemon.sites import Site
 from tests.upgrade.keep import MOST_BYTES, PREVIOUS, ROOT, keep
 

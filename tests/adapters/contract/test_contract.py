@@ -20,7 +20,7 @@ from adapters.contract.asyncapi import contract
 from adapters.contract.messages import MalformedMessage, Message, decode
 from adapters.contract.table import ROWS, Row
 from adapters.contract.topics import CHARGE_POINT_LEAVES, HOUSEHOLD_LEAVES, Topics
-from config import load_household
+from config.household.loading import load_household
 from daemon.rehearsal.rehearsing import rehearse_night
 from tests.support.commands import Ran, run
 from tests.support.held import channel_of, document, faults, published, validator

@@ -14,8 +14,8 @@ import pytest
 from adapters.ledger.glance import kept_prices
 from adapters.ledger.ledger import open_ledger
 from adapters.ledger.schema import MIGRATIONS
-from config import PricePoint
 from config.files.errors import LedgerError
+from config.files.series import PricePoint
 
 START = datetime(2026, 6, 3, tzinfo=UTC)
 POINTS = tuple(

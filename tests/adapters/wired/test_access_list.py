@@ -16,8 +16,9 @@ from hypothesis import strategies as st
 
 from adapters.contract.topics import Topics, matches
 from adapters.wired.access_list import access_list, overlap, users
-from config import HouseholdFile, load_household
 from config.files.errors import UsageError
+from config.household.household_file import HouseholdFile
+from config.household.loading import load_household
 from tests.support.commands import Ran, run
 
 __all__ = ["run"]

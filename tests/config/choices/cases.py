@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from config import ChoicesFile, FileError, load_choices
+from config.choices.choices_file import ChoicesFile
+from config.choices.loading import load_choices
+from config.files.errors import FileError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

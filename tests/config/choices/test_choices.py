@@ -9,8 +9,12 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from config import WEEKDAYS, ChoicesFile, FileError, Hours, PricePoint, load_choices
-from config.choices.choices_file import POINT, VEHICLE
+from config.choices.choices_file import POINT, VEHICLE, ChoicesFile
+from config.choices.loading import load_choices
+from config.fields.value_types import Hours
+from config.files.errors import FileError
+from config.files.series import PricePoint
+from config.tariffs.tariff import WEEKDAYS
 from planners.power.cautions import cautions
 from planners.power.electrics import charge_model
 from planners.rates.prices import prices_of

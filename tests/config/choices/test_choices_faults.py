@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 import yaml
 
-from config import FileError, load_choices
+from config.choices.loading import load_choices
+from config.files.errors import FileError
 from tests.config.choices.cases import DATA, edited, faults_of
 from tests.config.cottage import COTTAGE
 

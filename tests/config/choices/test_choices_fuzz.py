@@ -10,7 +10,8 @@ import yaml
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from config import FileError, load_choices
+from config.choices.loading import load_choices
+from config.files.errors import FileError
 from tests.config.choices.cases import CHOICES
 from tests.config.household.test_fuzz import PIECES, trees
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 import pytest
 from jsonschema import Draft202012Validator
 
-from config import ChoicesFile, choices_schema
+from config.choices.choices_file import ChoicesFile
 from config.files.yaml_tree import read_yaml
+from config.schema import choices_schema
 from tests.config.choices.cases import CHOICES, driving, edited
 from tests.config.test_examples import CHOICES as EXAMPLE
 from tests.config.test_schema import properties

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from config import minor_units
-from config.fields.currencies import CURRENCIES
+from config.fields.currencies import CURRENCIES, minor_units
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from config import topic_level
+from config.fields.names import topic_level
 
 
 @pytest.mark.parametrize(

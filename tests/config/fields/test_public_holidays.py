@@ -10,9 +10,8 @@ from pathlib import Path
 import holidays
 import pytest
 
-from config import holiday_dates
 from config.fields.holiday_codes import HOLIDAY_CODES
-from config.fields.public_holidays import known_code
+from config.fields.public_holidays import holiday_dates, known_code
 
 
 def test_country() -> None:
@@ -53,7 +52,7 @@ def test_listed_codes_have_calendars() -> None:
 def test_loading_needs_no_holidays() -> None:
     """A household without a band for holidays is loaded without the library (12 MB, 0.1 s)."""
     program = (
-        "import pathlib, sys; from config import load_household; "
+        "import pathlib, sys; from config.household.loading import load_household; "
         "load_household(pathlib.Path(sys.argv[1])); sys.exit('holidays' in sys.modules)"
     )
     example = Path(__file__).parents[3] / "config" / "examples" / "kowhai.yaml"

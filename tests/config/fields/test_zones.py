@@ -8,8 +8,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from config import use_pinned_zones, zone_data_version
-from config.fields.zones import known_zones
+from config.fields.zones import known_zones, use_pinned_zones, zone_data_version
 
 
 def test_machine_files_are_not_read() -> None:

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 import pytest
 
-from config import BusError, Fault, FileError, LedgerError, LullwattError, TariffError, UsageError
+from config.files.errors import (
+    BusError,
+    Fault,
+    FileError,
+    LedgerError,
+    LullwattError,
+    TariffError,
+    UsageError,
+)
 
 
 def test_fault_as_text() -> None:

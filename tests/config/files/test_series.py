@@ -10,7 +10,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from config import Fault, FileError, PricePoint, load_prices
+from config.files.errors import Fault, FileError
+from config.files.series import PricePoint, load_prices
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -10,7 +10,9 @@ import yaml
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from config import FileError, HouseholdFile, load_household
+from config.files.errors import FileError
+from config.household.household_file import HouseholdFile
+from config.household.loading import load_household
 from tests.config.cottage import COTTAGE
 
 EXAMPLE = Path(__file__).parents[3] / "config" / "examples" / "kowhai.yaml"

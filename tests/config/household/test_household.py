@@ -9,8 +9,12 @@ from zoneinfo import ZoneInfo
 import pytest
 from pydantic import ValidationError
 
-from config import Bus, ChargePoint, Departure, HouseholdFile, Vehicle
 from config.files.errors import FileError
+from config.household.broker import Bus
+from config.household.departure import Departure
+from config.household.equipment import ChargePoint
+from config.household.household_file import HouseholdFile
+from config.household.vehicle import Vehicle
 from tests.config.cottage import COTTAGE, edited, load_text
 
 if TYPE_CHECKING:

@@ -10,7 +10,9 @@ from typing import Any
 import pytest
 import yaml
 
-from config import FileError, Hours, load_household
+from config.fields.value_types import Hours
+from config.files.errors import FileError
+from config.household.loading import load_household
 from tests.config.cottage import COTTAGE, DATA, edited, faults_of, load_text
 
 BAD = [

@@ -10,8 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from config import DAY_KINDS, DayKind, Hours, Tariff, band_table, names_holidays
-from config.tariffs.bands import clashes
+from config.fields.value_types import Hours
+from config.tariffs.bands import band_table, clashes, names_holidays
+from config.tariffs.tariff import DAY_KINDS, DayKind, Tariff
 
 
 def tariff(*bands: dict[str, Any]) -> Tariff:

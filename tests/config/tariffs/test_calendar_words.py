@@ -10,7 +10,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from config import DAY_KINDS, Tariff
 from config.tariffs.bands import band_table, calendar_mask
 from config.tariffs.calendar_words import (
     days_in_words,
@@ -18,6 +17,7 @@ from config.tariffs.calendar_words import (
     months_in_words,
     parts_in_words,
 )
+from config.tariffs.tariff import DAY_KINDS, Tariff
 
 WEEK: list[str] = list(DAY_KINDS[:7])
 WORKDAYS = [*WEEK[:5], "holiday"]

@@ -10,8 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from config import DAY_KINDS, Hours, Household, KnownLoad
-from config.tariffs.known_load import load_table
+from config.fields.value_types import Hours
+from config.household.household_file import Household
+from config.tariffs.known_load import KnownLoad, load_table
+from config.tariffs.tariff import DAY_KINDS
 from tests.config.tariffs.test_bands import hours
 
 HOME = {"name": "Kowhai Cottage", "timezone": "Pacific/Auckland", "currency": "NZD"}

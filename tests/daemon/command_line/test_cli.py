@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import jsonschema
 import pytest
 
-from config import household_schema
+from config.schema import household_schema
 from daemon.command_line import cli
 from tests.support.commands import COLUMNS
 

@@ -95,7 +95,7 @@ def test_the_developers_page_names_every_dependency() -> None:
 
 def test_the_readme_household_is_accepted(tmp_path: Path) -> None:
     """The household file that the README explains is one."""
-    from config import load_household  # noqa: PLC0415 - only here
+    from config.household.loading import load_household  # noqa: PLC0415 - only here
 
     [text] = re.findall(r"```yaml\n(household:.*?)```", README, re.DOTALL)
     path = tmp_path / "house.yaml"

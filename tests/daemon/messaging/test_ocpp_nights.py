@@ -13,7 +13,7 @@ import yaml
 from typing_extensions import override
 
 from adapters.ledger.ledger import open_ledger
-from config import Bus
+from config.household.broker import Bus
 from daemon.rehearsal.rehearsal import Evening, Rehearsal, Rehearsed, _Listener
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.running import Daemon

@@ -10,7 +10,7 @@ import pytest
 import yaml
 
 from adapters.ledger.ledger import open_ledger
-from config import Bus
+from config.household.broker import Bus
 from daemon.rehearsal.rehearsal import Evening, Rehearsal, Rehearsed
 from daemon.service.household_watch import HouseholdWatch
 from tests.support.foreign import Plug, RelayAndMeter, Settable

@@ -11,7 +11,7 @@ import pytest
 
 from adapters.clocks.clock import SystemClock
 from adapters.clocks.instants import parse_instant
-from config import load_household
+from config.household.loading import load_household
 from daemon.remote.talking import _instant
 from tests.daemon.worlds import EVENING, KOWHAI
 from tests.support.brokers import Mosquitto

@@ -16,10 +16,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from config import HouseholdFile, load_household
 from config.fields.currencies import CURRENCIES
 from config.fields.zones import known_zones
 from config.files.yaml_tree import read_yaml
+from config.household.household_file import HouseholdFile
+from config.household.loading import load_household
 from config.household.vehicle import CONSUMPTION_KEYS
 from config.tariffs.tariff import WEEKDAYS
 from daemon.start_file.answers import completed, judge

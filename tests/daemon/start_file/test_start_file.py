@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from config import load_household
 from config.files.yaml_tree import read_yaml
+from config.household.loading import load_household
 from daemon.start_file.answers import judge
 from daemon.start_file.guess import Guess, guess_home
 from tests.daemon.start_file.runs import without_terminal

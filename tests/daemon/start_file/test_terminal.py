@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from config import load_household
+from config.household.loading import load_household
 from daemon.start_file.questions import FIXED_CAUTION, LAST_WORD, SOCKET_CAUTION
 from tests.daemon.start_file.runs import on_terminal
 

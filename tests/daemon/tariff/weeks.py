@@ -14,7 +14,7 @@ from tests.planners.households import band, bands, household, series
 from tests.planners.planned import THREE_BANDS
 
 if TYPE_CHECKING:
-    from config import HouseholdFile
+    from config.household.household_file import HouseholdFile
     from daemon.tariff.days import Day
     from planners.rates.prices import Prices
 

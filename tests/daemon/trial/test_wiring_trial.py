@@ -21,7 +21,8 @@ from adapters.contract.messages import DaemonState, Message, Reading, encode
 from adapters.contract.topics import Topics
 from adapters.ledger.ledger import open_ledger
 from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehicle
-from config import Bus, load_household
+from config.household.broker import Bus
+from config.household.loading import load_household
 from daemon.trial import exercise
 from daemon.trial.exercise import Exercise
 from daemon.trial.trial import Trial
@@ -29,7 +30,7 @@ from daemon.trial.trying import currents_to_try
 from tests.support.foreign import Plug
 
 if TYPE_CHECKING:
-    from config import HouseholdFile
+    from config.household.household_file import HouseholdFile
     from tests.support.brokers import Mosquitto
     from tests.support.commands import Ran
 

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from config import load_household
 from config.files.errors import TariffError
 from config.files.series import PricePoint
+from config.household.loading import load_household
 from planners.local_time.departures import DepartureAt, next_departure
 from planners.plan.horizon import Situation
 from planners.plan.planning import make_plan

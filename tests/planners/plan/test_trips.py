@@ -15,7 +15,7 @@ from tests.planners.households import household
 from tests.planners.planned import EVERY_DAY, Given, minutes, utc
 
 if TYPE_CHECKING:
-    from config import HouseholdFile
+    from config.household.household_file import HouseholdFile
 
 CAR = "hatchback"
 DAY = timedelta(days=1)

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from config import HouseholdFile
+from config.household.household_file import HouseholdFile
 from planners.local_time.conversion import minute_of
 from planners.plan.window import window
 from planners.power.electrics import amps_allowed, highest_amps

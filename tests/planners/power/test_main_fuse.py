@@ -8,7 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from config import FileError, HouseholdFile, load_household
+from config.files.errors import FileError
+from config.household.household_file import HouseholdFile
+from config.household.loading import load_household
 from planners.power.electrics import highest_amps
 
 Point = tuple[float, str]

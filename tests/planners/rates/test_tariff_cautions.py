@@ -16,7 +16,7 @@ from tests.planners.households import band, bands, series
 from tests.planners.planned import THREE_BANDS, Given, minutes, utc
 
 if TYPE_CHECKING:
-    from config import HouseholdFile
+    from config.household.household_file import HouseholdFile
 
 START = utc("2026-06-02T00:00")
 

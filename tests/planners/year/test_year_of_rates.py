@@ -13,8 +13,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from config import Tariff
 from config.tariffs.bands import Clash, clashes
+from config.tariffs.tariff import Tariff
 from planners.rates.prices import prices_of
 from tests.planners.evaluator import DAYS
 from tests.planners.households import household
