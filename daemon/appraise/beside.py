@@ -10,7 +10,7 @@ from planners.appraisal.appraisal import LEAST_KWH
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from daemon.appraise.wording import Words
+    from daemon.appraise.wording import AppraisalWords
     from planners.appraisal.appraisal import ChoiceYear
 
 MARK = " *"
@@ -20,7 +20,7 @@ LESS = (
 )
 
 
-def beside(words: Words) -> list[str]:
+def beside(words: AppraisalWords) -> list[str]:
     """List payback, years drawn, nights short, what is charged elsewhere, and what costs less."""
     return [
         *_pays_back(words),
@@ -31,12 +31,12 @@ def beside(words: Words) -> list[str]:
     ]
 
 
-def marked(words: Words, choice: ChoiceYear) -> str:
+def marked(words: AppraisalWords, choice: ChoiceYear) -> str:
     """Give the mark of a choice that delivers less than the answer; empty where it does not."""
     return MARK if choice.delivers_less_than(words.cheapest) else ""
 
 
-def marks(words: Words) -> list[str]:
+def marks(words: AppraisalWords) -> list[str]:
     """Tell what the mark in the table says; empty where none is there."""
     others = (words.first, words.cheapest)
     is_marked = any(
@@ -45,7 +45,7 @@ def marks(words: Words) -> list[str]:
     return [LESS] if is_marked else []
 
 
-def _pays_back(words: Words) -> Iterator[str]:
+def _pays_back(words: AppraisalWords) -> Iterator[str]:
     more = words.cheapest.outlay - words.first.outlay
     if words.cheapest is words.first or more <= 0:
         return
@@ -57,7 +57,7 @@ def _pays_back(words: Words) -> Iterator[str]:
         yield f"{its} is paid back after {words.paid_back(years)} years."
 
 
-def _drawn(words: Words) -> Iterator[str]:
+def _drawn(words: AppraisalWords) -> Iterator[str]:
     """Tell how the answer fares in the years drawn, where that may change a mind."""
     draws = words.appraisal.draws
     if not draws or len(words.appraisal.choices) == 1:
@@ -76,14 +76,14 @@ def _drawn(words: Words) -> Iterator[str]:
     )
 
 
-def _short_when_drawn(words: Words) -> str:
+def _short_when_drawn(words: AppraisalWords) -> str:
     spread = words.cheapest.spreads.get("nights_short")
     if spread is None or spread.high <= 0:
         return ""
     return f" In these years the need is not met on {between(spread)} of its nights."
 
 
-def _dearer(words: Words, other: ChoiceYear) -> str:
+def _dearer(words: AppraisalWords, other: ChoiceYear) -> str:
     """Tell what it takes to have the choice that wins the years drawn."""
     more = other.total_over_years - words.cheapest.total_over_years
     if words.amount(abs(more)) == words.amount(0):
@@ -93,12 +93,12 @@ def _dearer(words: Words, other: ChoiceYear) -> str:
     return f" By the declared year {name} costs {amount} {less} over {words.years}."
 
 
-def _short_itself(words: Words) -> Iterator[str]:
+def _short_itself(words: AppraisalWords) -> Iterator[str]:
     if words.cheapest.nights_short:
         yield f"With it the need is not met on {words.nights_short(words.cheapest)}."
 
 
-def _elsewhere(words: Words) -> Iterator[str]:
+def _elsewhere(words: AppraisalWords) -> Iterator[str]:
     """Tell where a price elsewhere would make another choice the cheaper one."""
     least = words.cheapest
     better = [
@@ -118,14 +118,14 @@ def _elsewhere(words: Words) -> Iterator[str]:
         )
 
 
-def _price_elsewhere(words: Words, other: ChoiceYear) -> float:
+def _price_elsewhere(words: AppraisalWords, other: ChoiceYear) -> float:
     """Find the price elsewhere at which both cost the same [currency per kWh in the battery]."""
     kwh = words.cheapest.charged_elsewhere_kwh - other.charged_elsewhere_kwh
     more = other.total_over_years - words.cheapest.total_over_years
     return max(0.0, more / words.appraisal.keep_years / kwh)
 
 
-def _cheaper(words: Words) -> Iterator[str]:
+def _cheaper(words: AppraisalWords) -> Iterator[str]:
     for choice in words.by_total:
         if choice.total_over_years >= words.cheapest.total_over_years:
             return

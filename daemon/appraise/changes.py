@@ -9,7 +9,7 @@ from daemon.appraise.wording import quoted
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from daemon.appraise.wording import Words
+    from daemon.appraise.wording import AppraisalWords
     from planners.appraisal.appraisal import BreakEven
 
 ELSE = (
@@ -18,7 +18,7 @@ ELSE = (
 )
 
 
-def changes(words: Words) -> list[str]:
+def changes(words: AppraisalWords) -> list[str]:
     """Tell what would cost the answer its place, each with all else as it is."""
     even = words.appraisal.break_even
     if even is None:
@@ -26,12 +26,12 @@ def changes(words: Words) -> list[str]:
     return [*_distance_changes(words), _rate_change(words), _outlay_change(words, even.outlay)]
 
 
-def all_else(words: Words) -> list[str]:
+def all_else(words: AppraisalWords) -> list[str]:
     """Tell what holds of every change; nothing where there is no other choice."""
     return [ELSE] if words.appraisal.break_even else []
 
 
-def _distance_changes(words: Words) -> Iterator[str]:
+def _distance_changes(words: AppraisalWords) -> Iterator[str]:
     even = words.appraisal.break_even
     found = [it for it in even.distance_per_year if it.at is not None] if even else []
     what = " used for driving" if words.unit == "kWh" else ""
@@ -46,13 +46,13 @@ def _distance_changes(words: Words) -> Iterator[str]:
         yield f"{_other_distances(words, sides)} would not change it."
 
 
-def _by_shortage(words: Words, it: BreakEven) -> str:
+def _by_shortage(words: AppraisalWords, it: BreakEven) -> str:
     if not it.by_shortage:
         return ""
     return f", since {quoted(words.cheapest.name)} would leave more nights short"
 
 
-def _other_distances(words: Words, sides: set[str]) -> str:
+def _other_distances(words: AppraisalWords, sides: set[str]) -> str:
     """Name the distances that were tried and that change nothing."""
     least, most = (words.driven(words.appraisal.curve[place][0]) for place in (0, -1))
     if not sides:
@@ -64,7 +64,7 @@ def _other_distances(words: Words, sides: set[str]) -> str:
     )
 
 
-def _rate_change(words: Words) -> str:
+def _rate_change(words: AppraisalWords) -> str:
     even = words.appraisal.break_even
     if even is None:
         return ""
@@ -81,22 +81,22 @@ def _rate_change(words: Words) -> str:
     )
 
 
-def _alone(words: Words) -> str:
+def _alone(words: AppraisalWords) -> str:
     """Tell why nothing does where the answer is alone in being so seldom short."""
     alone = not words.as_seldom_short()
     return ", since every other choice leaves more nights short" if alone else ""
 
 
-def _by_tiers(words: Words, band: str) -> bool:
+def _by_tiers(words: AppraisalWords, band: str) -> bool:
     return sum(it.band == band for it in words.cheapest.by_band) > 1
 
 
-def _by_series(words: Words) -> bool:
+def _by_series(words: AppraisalWords) -> bool:
     """Whether the answer's tariff is a price series."""
     return all(band.rate is None for band in words.cheapest.by_band)
 
 
-def _price_change(words: Words, it: BreakEven) -> str:
+def _price_change(words: AppraisalWords, it: BreakEven) -> str:
     """Tell of what is added to every price of a series."""
     tariff = words.cheapest.tariff
     if it.at is None:
@@ -109,7 +109,7 @@ def _price_change(words: Words, it: BreakEven) -> str:
     )
 
 
-def _outlay_change(words: Words, it: BreakEven) -> str:
+def _outlay_change(words: AppraisalWords, it: BreakEven) -> str:
     now = words.money(it.now)
     if it.at is None:
         name = quoted(words.cheapest.name)
@@ -127,7 +127,7 @@ def _outlay_change(words: Words, it: BreakEven) -> str:
     )
 
 
-def in_short(words: Words) -> str:
+def in_short(words: AppraisalWords) -> str:
     """Tell in one sentence at which figures the answer changes; empty where at none."""
     even = words.appraisal.break_even
     if even is None:

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, NamedTuple
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from daemon.appraise.wording import Words
+    from daemon.appraise.wording import AppraisalWords
 
 LEAST_SPAN, BEYOND = 2.0, 1.3
 """The picture of distances goes to twice today's, or so much further than the last crossing."""
 
 
-class Bar(NamedTuple):
+class ChoiceBar(NamedTuple):
     """One choice: what is paid once, and what its years cost together [currency]."""
 
     name: str
@@ -29,7 +29,7 @@ class Bar(NamedTuple):
         return self.outlay + self.running
 
 
-class Line(NamedTuple):
+class ChartLine(NamedTuple):
     """One choice's total over the years [currency] at distances of the year [unit of words].
 
     From `short_from` on it is short on more nights than another, so that it delivers less.
@@ -55,26 +55,26 @@ class Crossing(NamedTuple):
 class Curves(NamedTuple):
     """Total against distance, or against energy where no distance is known."""
 
-    lines: tuple[Line, ...]
+    lines: tuple[ChartLine, ...]
     crossings: tuple[Crossing, ...]
     today: float
 
 
-def bars_of(words: Words) -> tuple[Bar, ...]:
+def bars_of(words: AppraisalWords) -> tuple[ChoiceBar, ...]:
     """Lay out the totals, in the file's order.
 
     Parameters
     ----------
-    words : Words
+    words : AppraisalWords
         Of the appraisal.
 
     Returns
     -------
-    tuple of Bar
+    tuple of ChoiceBar
         One for each choice.
     """
     return tuple(
-        Bar(
+        ChoiceBar(
             choice.name,
             ", ".join(_remarks(words, choice.name)),
             choice.outlay,
@@ -85,19 +85,19 @@ def bars_of(words: Words) -> tuple[Bar, ...]:
     )
 
 
-def _remarks(words: Words, name: str) -> list[str]:
+def _remarks(words: AppraisalWords, name: str) -> list[str]:
     choice = next(it for it in words.appraisal.choices if it.name == name)
     alone = len(words.appraisal.choices) == 1
     remarks = [words.title] if choice is words.cheapest and not alone else []
     return [*remarks, *([f"{choice.nights_short} nights short"] if choice.nights_short else [])]
 
 
-def curves_of(words: Words) -> Curves:
+def curves_of(words: AppraisalWords) -> Curves:
     """Lay out total against distance, as far as it tells something.
 
     Parameters
     ----------
-    words : Words
+    words : AppraisalWords
         Of an appraisal that has a curve.
 
     Returns
@@ -116,7 +116,7 @@ def curves_of(words: Words) -> Curves:
         own = [total[number] for total in totals]
         kept = [*(at for at in places if at < last), min(last, places[-1])]
         lines.append(
-            Line(
+            ChartLine(
                 choice.name,
                 choice is words.cheapest,
                 tuple(words.in_unit(at) for at in kept),
@@ -134,7 +134,7 @@ def curves_of(words: Words) -> Curves:
     return Curves(tuple(lines), crossings, words.in_unit(today))
 
 
-def _short_from(words: Words, places: Sequence[float], number: int) -> float | None:
+def _short_from(words: AppraisalWords, places: Sequence[float], number: int) -> float | None:
     """Find the last distance before which a choice is short on no more nights than others."""
     short = words.appraisal.curve_short
     for at, (before, after) in zip(places, pairwise(short), strict=False):

@@ -9,11 +9,11 @@ from daemon.appraise.wording import between
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from daemon.appraise.wording import Words
+    from daemon.appraise.wording import AppraisalWords
     from planners.appraisal.appraisal import ChoiceYear
 
 
-def longest_days(words: Words) -> list[str]:
+def longest_days(words: AppraisalWords) -> list[str]:
     """Tell for each choice how far a day may go that one usual night brings back."""
     return [
         f"{it.name}: {_longest(words, it)}"
@@ -22,7 +22,7 @@ def longest_days(words: Words) -> list[str]:
     ]
 
 
-def _longest(words: Words, choice: ChoiceYear) -> str:
+def _longest(words: AppraisalWords, choice: ChoiceYear) -> str:
     whole = f"{words.day(choice.longest_day_km or 0.0)} {words.day_unit}"
     cheap = choice.cheap_hours_km
     if cheap is None or words.day(cheap) == words.day(choice.longest_day_km or 0.0):
@@ -32,13 +32,13 @@ def _longest(words: Words, choice: ChoiceYear) -> str:
     return f"{whole}, of which {words.day(cheap)} {words.day_unit} in the cheapest band alone."
 
 
-def short(words: Words) -> list[str]:
+def short(words: AppraisalWords) -> list[str]:
     """Tell of each choice on which nights are short how many are, and by how much."""
     lines = [line for it in words.appraisal.choices for line in _short_of(words, it)]
     return lines or ["The need is met on every night, whichever is chosen."]
 
 
-def _short_of(words: Words, it: ChoiceYear) -> Iterator[str]:
+def _short_of(words: AppraisalWords, it: ChoiceYear) -> Iterator[str]:
     spread = it.spreads.get("nights_short")
     drawn = spread is not None and spread.high > 0
     if it.nights_short:

@@ -10,7 +10,7 @@ from daemon.appraise.chart import curves_of
 from daemon.appraise.nights import longest_days, short
 from daemon.appraise.pictures import draw_appraisal
 from daemon.appraise.tables import bands, figures
-from daemon.appraise.wording import Words
+from daemon.appraise.wording import AppraisalWords
 from daemon.presentation.page import page_of
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ def render_page(appraisal: Appraisal) -> str:
     str
         An HTML document, to be written as UTF-8.
     """
-    words = Words(appraisal)
+    words = AppraisalWords(appraisal)
     return page_of(
         "appraisal.html.j2",
         {},
@@ -52,7 +52,7 @@ def render_page(appraisal: Appraisal) -> str:
     )
 
 
-def told_totals(words: Words) -> str:
+def told_totals(words: AppraisalWords) -> str:
     """Tell what the picture of totals shows."""
     told = [
         f"{it.name} {words.money(it.total_over_years)}, of which {words.money(it.outlay)} once"
@@ -61,7 +61,7 @@ def told_totals(words: Words) -> str:
     return f"Total over {words.years}, from the least: {'; '.join(told)}."
 
 
-def told_distances(words: Words) -> str:
+def told_distances(words: AppraisalWords) -> str:
     """Tell what the picture of distances shows."""
     curves = curves_of(words)
     ends = [
@@ -85,7 +85,7 @@ def told_distances(words: Words) -> str:
     )
 
 
-def distances(words: Words) -> list[tuple[str, tuple[str, ...]]]:
+def distances(words: AppraisalWords) -> list[tuple[str, tuple[str, ...]]]:
     """List each choice's total at the distances of the picture."""
     curves = curves_of(words)
     return [

@@ -35,8 +35,8 @@ if TYPE_CHECKING:
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
 
-    from daemon.appraise.chart import Bar, Curves, Line
-    from daemon.appraise.wording import Words
+    from daemon.appraise.chart import ChartLine, ChoiceBar, Curves
+    from daemon.appraise.wording import AppraisalWords
 
 OUTLAY, RUNNING = ("#e3b04f", "////"), ("#1f5c7a", "")
 """Fill and hatch of what is paid once, and of what the years cost."""
@@ -62,28 +62,28 @@ PALE = 0.35
 """Strength of a line where it delivers less than is needed."""
 
 
-class Pictures(NamedTuple):
+class AppraisalPictures(NamedTuple):
     """The pictures of an appraisal; without a curve there is no second one."""
 
     totals: Drawing
     distances: Drawing | None
 
 
-def draw_appraisal(words: Words) -> Pictures:
+def draw_appraisal(words: AppraisalWords) -> AppraisalPictures:
     """Draw the pictures.
 
     Parameters
     ----------
-    words : Words
+    words : AppraisalWords
         Of the appraisal.
 
     Returns
     -------
-    Pictures
+    AppraisalPictures
         Each an ``svg`` element without sizes, links or ids that another one has.
     """
     with style.context(["default", STYLE]):
-        return Pictures(
+        return AppraisalPictures(
             draw_twice("totals", partial(_totals, words)),
             draw_twice("distances", partial(_distances, words)) if words.appraisal.curve else None,
         )
@@ -92,7 +92,7 @@ def draw_appraisal(words: Words) -> Pictures:
 # --- total over the years ---------------------------------------------------------------------
 
 
-def _totals(words: Words, width: float) -> Figure:
+def _totals(words: AppraisalWords, width: float) -> Figure:
     bars = bars_of(words)
     names = [_name_lines(bar, width) for bar in bars]
     tops = [0.0]
@@ -116,12 +116,14 @@ BAR_INCHES, GAP_INCHES = 0.2, 0.13
 """Height of a bar, and of the room after it [in]."""
 
 
-def _name_lines(bar: Bar, width: float) -> list[str]:
+def _name_lines(bar: ChoiceBar, width: float) -> list[str]:
     remark = f" ({bar.remark})" if bar.remark else ""
     return wrap(bar.name + remark, int((width - 0.3) * LETTERS_PER_INCH * 0.95)) or [bar.name]
 
 
-def _bar(axes: Axes, words: Words, bar: Bar, lines: Sequence[str], top: float) -> None:
+def _bar(
+    axes: Axes, words: AppraisalWords, bar: ChoiceBar, lines: Sequence[str], top: float
+) -> None:
     """Draw a bar below its name, with its total at its end."""
     weight = "bold" if bar.cheapest else "normal"
     middle = top + len(lines) * LINE_INCHES + BAR_INCHES / 2
@@ -147,7 +149,7 @@ def _bar(axes: Axes, words: Words, bar: Bar, lines: Sequence[str], top: float) -
 _NAME: dict[str, Any] = {"fontsize": POINTS + 0.5, "va": "bottom", "ha": "left", "color": INK}
 
 
-def _money_axis(axes: Axes, words: Words, bars: Sequence[Bar], width: float) -> None:
+def _money_axis(axes: Axes, words: AppraisalWords, bars: Sequence[ChoiceBar], width: float) -> None:
     """Leave room for the total at the end of the longest bar."""
     longest = max(max(0.0, bar.running) + bar.outlay for bar in bars) or 1.0
     letters = max(len(words.money(bar.total)) for bar in bars)
@@ -162,7 +164,7 @@ def _commas(value: float, _place: object = None) -> str:
     return f"{value:,.0f}" if abs(value) >= 10 or not value else f"{value:g}"  # noqa: PLR2004
 
 
-def _bar_legend(words: Words) -> list[Artist]:
+def _bar_legend(words: AppraisalWords) -> list[Artist]:
     fills = ((f"what {words.years} cost", RUNNING), ("outlay, once", OUTLAY))
     return [
         Patch(facecolor=color, hatch=hatch, edgecolor="white", label=label)
@@ -173,7 +175,7 @@ def _bar_legend(words: Words) -> list[Artist]:
 # --- total against distance -------------------------------------------------------------------
 
 
-def _distances(words: Words, width: float) -> Figure:
+def _distances(words: AppraisalWords, width: float) -> Figure:
     curves = curves_of(words)
     others = cycle(LOOKS[1:])
     looks = [LOOKS[0] if line.cheapest else next(others) for line in curves.lines]
@@ -199,7 +201,7 @@ def _distances(words: Words, width: float) -> Figure:
     return figure
 
 
-def _parts(line: Line) -> Iterator[tuple[Sequence[float], Sequence[float], float]]:
+def _parts(line: ChartLine) -> Iterator[tuple[Sequence[float], Sequence[float], float]]:
     """Part a line where it comes to be short, and is pale from there on."""
     points = list(zip(line.distances, line.totals, strict=True))
     split = len(points) if line.short_from is None else 0
@@ -211,7 +213,7 @@ def _parts(line: Line) -> Iterator[tuple[Sequence[float], Sequence[float], float
             yield distances, totals, strength
 
 
-def _label(number: int, line: Line, *, wide: bool) -> str:
+def _label(number: int, line: ChartLine, *, wide: bool) -> str:
     """Name a line at its end: in full, or by the number that its name has in the key."""
     if not wide:
         return str(number)
@@ -232,7 +234,7 @@ def _key(curves: Curves, looks: Sequence[Any]) -> list[Artist]:
     ]  # fmt: skip
 
 
-def _frame(axes: Axes, words: Words, curves: Curves, *, wide: bool) -> None:
+def _frame(axes: Axes, words: AppraisalWords, curves: Curves, *, wide: bool) -> None:
     axes.set_xlim(0, curves.lines[0].distances[-1])
     totals = [total for line in curves.lines for total in line.totals]
     axes.set_ylim(min(0.0, *totals), max(totals) * 1.1 or 1.0)
@@ -244,7 +246,7 @@ def _frame(axes: Axes, words: Words, curves: Curves, *, wide: bool) -> None:
     axes.yaxis.set_major_formatter(FuncFormatter(_commas))
 
 
-def _marks(axes: Axes, words: Words, curves: Curves) -> None:
+def _marks(axes: Axes, words: AppraisalWords, curves: Curves) -> None:
     """Mark today's distance, and where the answer and a rival cost the same."""
     axes.axvline(curves.today, color=QUIET, linestyle=(0, (2, 2)), lw=1, zorder=2)
     top = axes.get_ylim()[1]

@@ -14,14 +14,14 @@ from daemon.appraise.beside import beside, marks
 from daemon.appraise.changes import all_else, changes
 from daemon.appraise.nights import longest_days, short
 from daemon.appraise.tables import bands, figures
-from daemon.appraise.wording import Words
+from daemon.appraise.wording import AppraisalWords
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from rich.console import Console, ConsoleOptions, RenderableType
 
-    from daemon.appraise.tables import Cell
+    from daemon.appraise.tables import FigureCell
     from planners.appraisal.appraisal import Appraisal
 
 LABELS, COLUMN, RANGED = 22, 14, 19
@@ -42,7 +42,7 @@ def show_appraisal(appraisal: Appraisal) -> RenderableType:
     RenderableType
         To be printed by rich, at any width.
     """
-    words = Words(appraisal)
+    words = AppraisalWords(appraisal)
     return Group(
         Text(words.answer(), style="bold"),
         *map(Text, beside(words)),
@@ -73,7 +73,7 @@ def _listed(title: str, lines: Sequence[str]) -> Iterator[RenderableType]:
 class _Figures:
     """The table of figures: as many choices side by side as the width holds, the rest below."""
 
-    def __init__(self, words: Words) -> None:
+    def __init__(self, words: AppraisalWords) -> None:
         self._names = [it.name for it in words.appraisal.choices]
         self._rows = figures(words)
         self._column = RANGED if words.appraisal.draws else COLUMN
@@ -99,11 +99,11 @@ class _Figures:
         return table
 
 
-def _two_lines(cell: Cell) -> Text:
+def _two_lines(cell: FigureCell) -> Text:
     return Text(cell.text).append(f"\n{cell.range}" if cell.range else "", style="dim")
 
 
-def _bands(words: Words) -> Table:
+def _bands(words: AppraisalWords) -> Table:
     table = Table(box=None, pad_edge=False, header_style="dim")
     for name in ("choice", "band", "rate", "kWh", "share", words.appraisal.currency):
         left = name in {"choice", "band"}

@@ -12,28 +12,28 @@ from daemon.presentation.figures import plain_number
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from daemon.appraise.wording import Words
+    from daemon.appraise.wording import AppraisalWords
     from planners.appraisal.appraisal import ChoiceYear
 
     Write = Callable[[float], str]
 
 
-class Cell(NamedTuple):
+class FigureCell(NamedTuple):
     """A figure, and its range over the years drawn, which may be empty."""
 
     text: str
     range: str = ""
 
 
-class Row(NamedTuple):
+class FigureRow(NamedTuple):
     """A figure of every choice."""
 
     label: str
-    cells: tuple[Cell, ...]
+    cells: tuple[FigureCell, ...]
     strong: bool = False
 
 
-class BandLine(NamedTuple):
+class ChoiceBand(NamedTuple):
     """What one band delivers under one choice."""
 
     choice: str
@@ -44,26 +44,27 @@ class BandLine(NamedTuple):
     cost: str
 
 
-def figures(words: Words) -> list[Row]:
+def figures(words: AppraisalWords) -> list[FigureRow]:
     """Lay out the figures, one row for each, a cell for each choice in the file's order.
 
     Parameters
     ----------
-    words : Words
+    words : AppraisalWords
         Of the appraisal.
 
     Returns
     -------
-    list of Row
+    list of FigureRow
         Without those that say nothing under any choice.
     """
     return [*_money_rows(words), *_energy_rows(words), *_rare_rows(words)]
 
 
-def _money_rows(words: Words) -> Iterator[Row]:
+def _money_rows(words: AppraisalWords) -> Iterator[FigureRow]:
     yield _row(words, f"total over {words.years}", "total_over_years", words.amount, strong=True)
     if len(words.appraisal.choices) > 1:
-        yield Row("above the " + words.title.removeprefix("the "), tuple(_more(words)), strong=True)
+        label = "above the " + words.title.removeprefix("the ")
+        yield FigureRow(label, tuple(_more(words)), strong=True)
     yield _row(words, "outlay, once", "outlay", words.amount)
     yield _row(words, "a year, all of it", "year_cost", words.amount)
     yield _row(words, "energy, a year", "cost", words.amount)
@@ -76,11 +77,11 @@ def _money_rows(words: Words) -> Iterator[Row]:
         yield _against_first(words, "payback, years", "payback_years", lambda it: _years(words, it))
     if words.appraisal.draws and len(words.appraisal.choices) > 1:
         draws = words.appraisal.draws
-        cells = tuple(Cell(f"{it.cheapest_in:,}") for it in words.appraisal.choices)
-        yield Row(f"cheapest in, of {draws:,} years", cells)
+        cells = tuple(FigureCell(f"{it.cheapest_in:,}") for it in words.appraisal.choices)
+        yield FigureRow(f"cheapest in, of {draws:,} years", cells)
 
 
-def _energy_rows(words: Words) -> Iterator[Row]:
+def _energy_rows(words: AppraisalWords) -> Iterator[FigureRow]:
     yield _row(words, "kWh at the meter", "energy_kwh", _whole)
     yield _row(words, "per kWh", "cost_per_kwh", words.fine)
     for unit, key in (("km", "cost_per_km"), ("mile", "cost_per_mile")):
@@ -95,7 +96,7 @@ def _energy_rows(words: Words) -> Iterator[Row]:
         yield _row(words, label, "longest_day_km", words.day)
 
 
-def _rare_rows(words: Words) -> Iterator[Row]:
+def _rare_rows(words: AppraisalWords) -> Iterator[FigureRow]:
     for label, key in (
         ("charged elsewhere, kWh", "charged_elsewhere_kwh"),
         ("ends the year lower, kWh", "ends_below_kwh"),
@@ -105,16 +106,18 @@ def _rare_rows(words: Words) -> Iterator[Row]:
             yield _row(words, label, key, _tenths)
 
 
-def _row(words: Words, label: str, key: str, write: Write, *, strong: bool = False) -> Row:
+def _row(
+    words: AppraisalWords, label: str, key: str, write: Write, *, strong: bool = False
+) -> FigureRow:
     cells = (_cell(choice, key, write) for choice in words.appraisal.choices)
-    return Row(label, tuple(cells), strong)
+    return FigureRow(label, tuple(cells), strong)
 
 
-def _cell(choice: ChoiceYear, key: str, write: Write) -> Cell:
+def _cell(choice: ChoiceYear, key: str, write: Write) -> FigureCell:
     value: float | None = getattr(choice, key)
     unknown = NEVER if key == "payback_years" else UNKNOWN
     text = unknown if value is None else write(value)
-    return Cell(text, _range(choice, key, write, text))
+    return FigureCell(text, _range(choice, key, write, text))
 
 
 def _range(choice: ChoiceYear, key: str, write: Write, text: str) -> str:
@@ -128,19 +131,19 @@ def _range(choice: ChoiceYear, key: str, write: Write, text: str) -> str:
     return f"({low} to {high})"
 
 
-def _against_first(words: Words, label: str, key: str, write: Write) -> Row:
+def _against_first(words: AppraisalWords, label: str, key: str, write: Write) -> FigureRow:
     """Leave the first choice's cell empty: it is what the others are held against."""
     others = words.appraisal.choices[1:]
     rest = (_marked(words, choice, _cell(choice, key, write)) for choice in others)
-    return Row(label, (Cell(""), *rest))
+    return FigureRow(label, (FigureCell(""), *rest))
 
 
-def _marked(words: Words, choice: ChoiceYear, cell: Cell) -> Cell:
+def _marked(words: AppraisalWords, choice: ChoiceYear, cell: FigureCell) -> FigureCell:
     is_less = choice.delivers_less_than(words.first)
     return cell._replace(text=cell.text + MARK) if is_less else cell
 
 
-def _more(words: Words) -> Iterator[Cell]:
+def _more(words: AppraisalWords) -> Iterator[FigureCell]:
     least = words.cheapest.total_over_years
     for choice in words.appraisal.choices:
         more = (
@@ -148,14 +151,14 @@ def _more(words: Words) -> Iterator[Cell]:
             if choice is words.cheapest
             else words.amount(choice.total_over_years - least) + marked(words, choice)
         )
-        yield Cell(more)
+        yield FigureCell(more)
 
 
-def _any(words: Words, key: str) -> bool:
+def _any(words: AppraisalWords, key: str) -> bool:
     return any(abs(getattr(it, key)) >= HALF_WATT_HOUR for it in words.appraisal.choices)
 
 
-def _years(words: Words, years: float) -> str:
+def _years(words: AppraisalWords, years: float) -> str:
     if not math.isfinite(years):
         return NEVER
     return words.paid_back(years) if years else "at once"
@@ -173,21 +176,21 @@ def _percent(share: float) -> str:
     return f"{100 * share:.0f} %"
 
 
-def bands(words: Words) -> list[BandLine]:
+def bands(words: AppraisalWords) -> list[ChoiceBand]:
     """Lay out energy and cost of each choice by band.
 
     Parameters
     ----------
-    words : Words
+    words : AppraisalWords
         Of the appraisal.
 
     Returns
     -------
-    list of BandLine
+    list of ChoiceBand
         Choice by choice, in the order of the file and of each tariff.
     """
     return [
-        BandLine(
+        ChoiceBand(
             choice.name,
             band.band,
             "by the hour" if band.rate is None else plain_number(band.rate),

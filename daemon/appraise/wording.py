@@ -23,7 +23,7 @@ HALF_WATT_HOUR = 0.0005
 """Less energy than this is none [kWh]."""
 
 
-class Words:
+class AppraisalWords:
     """Writes the figures of one appraisal, by its currency and its unit of distance.
 
     Parameters

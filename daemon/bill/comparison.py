@@ -31,14 +31,16 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Beside:
+class BillComparison:
     """Both sides, line by line: half-hours or bands, the other is empty."""
 
     half_hours: tuple[HourLine, ...] = ()
     bands: tuple[BandLine, ...] = ()
 
 
-def lay_beside(house: House, ledger: LedgerReader, year: int, month: int, path: Path) -> Beside:
+def compare_bill(
+    house: House, ledger: LedgerReader, year: int, month: int, path: Path
+) -> BillComparison:
     """Read a bill and lay it beside ours.
 
     Parameters
@@ -54,7 +56,7 @@ def lay_beside(house: House, ledger: LedgerReader, year: int, month: int, path: 
 
     Returns
     -------
-    Beside
+    BillComparison
         Every half-hour of the month, or every band.
 
     Raises
@@ -70,12 +72,12 @@ def lay_beside(house: House, ledger: LedgerReader, year: int, month: int, path: 
     if bill.half_hours is not None:
         points = list(house.file.charge_points)
         ours = metered_half_hours(house, ledger, points, first, last)
-        return Beside(half_hours=compare_half_hours(ours, bill.half_hours, zone))
+        return BillComparison(half_hours=compare_half_hours(ours, bill.half_hours, zone))
     theirs = bill.bands or {}
     bands, all_read = _our_bands(house, ledger, first, last)
     if STANDING_CHARGE in theirs:
         bands[STANDING_CHARGE] = Bought(Decimal(0), standing_charges(house, first, last))
-    return Beside(bands=compare_bands(bands, theirs, all_read=all_read))
+    return BillComparison(bands=compare_bands(bands, theirs, all_read=all_read))
 
 
 def _our_bands(

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
     from rich.console import RenderableType
 
-    from daemon.bill.comparison import Beside
+    from daemon.bill.comparison import BillComparison
     from planners.accounts.bill_bands import BandLine, Bought
     from planners.accounts.bill_hours import Finding, HourLine
 
@@ -56,12 +56,12 @@ BAND_COLUMNS = (
 )  # fmt: skip
 
 
-def beside_values(beside: Beside, zone: ZoneInfo, currency: str) -> dict[str, Any]:
+def comparison_values(comparison: BillComparison, zone: ZoneInfo, currency: str) -> dict[str, Any]:
     """Make the JSON values of a comparison.
 
     Parameters
     ----------
-    beside : Beside
+    comparison : BillComparison
         Both sides.
     zone : ZoneInfo
         The household's.
@@ -73,24 +73,26 @@ def beside_values(beside: Beside, zone: ZoneInfo, currency: str) -> dict[str, An
     dict
         `half_hours` or `bands`; a difference is the bill's less ours.
     """
-    if beside.bands:
-        return {"bands": [_band(line, currency) for line in beside.bands]}
-    return {"half_hours": [_half_hour(line, zone) for line in beside.half_hours]}
+    if comparison.bands:
+        return {"bands": [_band(line, currency) for line in comparison.bands]}
+    return {"half_hours": [_half_hour(line, zone) for line in comparison.half_hours]}
 
 
-def beside_csv(beside: Beside, zone: ZoneInfo, currency: str) -> str:
+def comparison_csv(comparison: BillComparison, zone: ZoneInfo, currency: str) -> str:
     """Write both sides as CSV, a row for each half-hour or band."""
-    columns = BAND_COLUMNS if beside.bands else HOUR_COLUMNS
-    (rows,) = beside_values(beside, zone, currency).values()
+    columns = BAND_COLUMNS if comparison.bands else HOUR_COLUMNS
+    (rows,) = comparison_values(comparison, zone, currency).values()
     return csv_text(columns, rows)
 
 
-def show_beside(beside: Beside, zone: ZoneInfo, currency: str) -> Iterator[RenderableType]:
+def show_comparison(
+    comparison: BillComparison, zone: ZoneInfo, currency: str
+) -> Iterator[RenderableType]:
     """Tell people what differs, and why it may.
 
     Parameters
     ----------
-    beside : Beside
+    comparison : BillComparison
         Both sides.
     zone : ZoneInfo
         The household's.
@@ -104,13 +106,13 @@ def show_beside(beside: Beside, zone: ZoneInfo, currency: str) -> Iterator[Rende
     """
     yield ""
     yield Text("The bill, midnight to midnight", style="bold")
-    yield from _bands(beside, currency) if beside.bands else _half_hours(beside, zone)
+    yield from _bands(comparison, currency) if comparison.bands else _half_hours(comparison, zone)
 
 
-def _half_hours(beside: Beside, zone: ZoneInfo) -> Iterator[RenderableType]:
-    found = findings(beside.half_hours)
-    ours = _kwh(sum(line.ours_wh or 0 for line in beside.half_hours))
-    theirs = _kwh(sum((line.theirs_wh or Decimal(0) for line in beside.half_hours), Decimal(0)))
+def _half_hours(comparison: BillComparison, zone: ZoneInfo) -> Iterator[RenderableType]:
+    found = findings(comparison.half_hours)
+    ours = _kwh(sum(line.ours_wh or 0 for line in comparison.half_hours))
+    theirs = _kwh(sum((line.theirs_wh or Decimal(0) for line in comparison.half_hours), Decimal(0)))
     yield Text(f"Ours {ours:.2f} kWh, the bill's {theirs:.2f} kWh.")
     if not found:
         yield Text("Every half hour agrees to 0.05 kWh.")
@@ -133,16 +135,16 @@ def _words(finding: Finding, zone: ZoneInfo) -> str:
     )
 
 
-def _bands(beside: Beside, currency: str) -> Iterator[RenderableType]:
+def _bands(comparison: BillComparison, currency: str) -> Iterator[RenderableType]:
     table = Table(box=None, pad_edge=False, header_style="dim")
     for name in ("band", "our kWh", "their kWh", "our cost", "their cost"):
         table.add_column(name, justify="left" if name == "band" else "right")
-    for line in beside.bands:
+    for line in comparison.bands:
         sides = (line.ours, line.theirs)
         energies = ["" if it is None else f"{_kwh(it.wh):.2f}" for it in sides]
         table.add_row(line.band, *energies, *(_money(it, currency) for it in sides))
     yield table
-    said = [words for line in beside.bands for words in _band_words(line)]
+    said = [words for line in comparison.bands for words in _band_words(line)]
     yield from (Text(f"  {words}") for words in said)
     if not said:
         yield Text("Every band agrees to 1 % or 0.1 kWh, and to 0.02 in cost.")

@@ -226,35 +226,35 @@ def _refuse_together(files: Sequence[Path], form: str, bill: Path | None) -> Non
 def _one_home(
     file: Path, when: tuple[int, int], form: str, bill: Path | None, *, to_file: bool
 ) -> str:
-    from daemon.bill.comparison import lay_beside  # noqa: PLC0415
+    from daemon.bill.comparison import compare_bill  # noqa: PLC0415
     from daemon.night_log.month_reading import ledger_of, read_month  # noqa: PLC0415
     from daemon.service.household_watch import load_house  # noqa: PLC0415
 
     house = load_house(file)
     with ledger_of(house) as ledger:
         read = read_month(file, house, ledger, *when)
-        beside = None if bill is None else lay_beside(house, ledger, *when, bill)
+        comparison = None if bill is None else compare_bill(house, ledger, *when, bill)
     if form == "html":
         return _page(read)
     if form == "text":
-        return _month_text(house, read, beside, to_file=to_file)
-    return _month_values(house, read, beside, form)
+        return _month_text(house, read, comparison, to_file=to_file)
+    return _month_values(house, read, comparison, form)
 
 
-def _month_text(house: House, month: Month, beside: Any, *, to_file: bool) -> str:  # noqa: ANN401
+def _month_text(house: House, month: Month, comparison: Any, *, to_file: bool) -> str:  # noqa: ANN401
     from rich.console import Group  # noqa: PLC0415
 
-    from daemon.bill.show_bill import show_beside  # noqa: PLC0415
+    from daemon.bill.show_bill import show_comparison  # noqa: PLC0415
     from daemon.month.show_month import show_month  # noqa: PLC0415
 
     parts = [show_month(month)]
-    if beside is not None:
-        parts += show_beside(beside, house.file.zone, month.currency)
+    if comparison is not None:
+        parts += show_comparison(comparison, house.file.zone, month.currency)
     return rich_text(Group(*parts), width_of(to_file=to_file))
 
 
-def _month_values(house: House, month: Month, beside: Any, form: str) -> str:  # noqa: ANN401
-    from daemon.bill.show_bill import beside_csv, beside_values  # noqa: PLC0415
+def _month_values(house: House, month: Month, comparison: Any, form: str) -> str:  # noqa: ANN401
+    from daemon.bill.show_bill import comparison_csv, comparison_values  # noqa: PLC0415
     from daemon.month.rows import month_values  # noqa: PLC0415
     from daemon.night_log.night_rows import nights_csv  # noqa: PLC0415
 
@@ -262,13 +262,13 @@ def _month_values(house: House, month: Month, beside: Any, form: str) -> str:  #
     if form == "csv":
         return (
             nights_csv(month.nights, currency)
-            if beside is None
-            else beside_csv(beside, zone, currency)
+            if comparison is None
+            else comparison_csv(comparison, zone, currency)
         )
     values = month_values(month)
-    return json_text(
-        values if beside is None else values | {"bill": beside_values(beside, zone, currency)}
-    )
+    if comparison is not None:
+        values["bill"] = comparison_values(comparison, zone, currency)
+    return json_text(values)
 
 
 def _page(month: Month) -> str:
@@ -278,14 +278,14 @@ def _page(month: Month) -> str:
 
 
 def _many_homes(files: Sequence[Path], when: tuple[int, int], form: str, *, to_file: bool) -> str:
-    from daemon.month.rows import Many, many_csv, many_values, show_many  # noqa: PLC0415
+    from daemon.month.rows import ManyHomes, homes_csv, homes_values, show_homes  # noqa: PLC0415
 
-    many = Many(_read_all(files, when))
+    many = ManyHomes(_read_all(files, when))
     if form == "csv":
-        return many_csv(many)
+        return homes_csv(many)
     if form == "json":
-        return json_text(many_values(many))
-    return rich_text(show_many(many), width_of(to_file=to_file))
+        return json_text(homes_values(many))
+    return rich_text(show_homes(many), width_of(to_file=to_file))
 
 
 def _read_all(files: Sequence[Path], when: tuple[int, int]) -> tuple[Month, ...]:

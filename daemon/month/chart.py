@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import datetime
 
-    from daemon.night_log.month import Month, NightRow, Stretch
+    from daemon.night_log.month import EnergyFlow, Month, NightRow
     from planners.rates.spans import RateSpan
 
 SMALLEST_BAR = 0.15
@@ -44,7 +44,7 @@ class Shade(NamedTuple):
     estimated: bool
 
 
-class Bar(NamedTuple):
+class FlowBar(NamedTuple):
     """A half-hour in which energy flowed; `height` is a share of the month's fastest charging."""
 
     start: float
@@ -57,10 +57,10 @@ class Lane(NamedTuple):
 
     charge_point: str
     plugged: tuple[float, float] | None
-    bars: tuple[Bar, ...]
+    bars: tuple[FlowBar, ...]
 
 
-class NightLine(NamedTuple):
+class NightStrip(NamedTuple):
     """One day of the month in the picture of hours.
 
     Attributes
@@ -126,7 +126,7 @@ def charge_points_of(month: Month) -> tuple[str, ...]:
     return tuple(sorted({row.charge_point for row in month.nights}))
 
 
-def night_lines(month: Month) -> tuple[NightLine, ...]:
+def night_strips(month: Month) -> tuple[NightStrip, ...]:
     """Lay out each day of the month: rates, and the hours in which energy flowed.
 
     Parameters
@@ -136,7 +136,7 @@ def night_lines(month: Month) -> tuple[NightLine, ...]:
 
     Returns
     -------
-    tuple of NightLine
+    tuple of NightStrip
         One for each day, in order.
     """
     zone = ZoneInfo(month.timezone)
@@ -147,17 +147,17 @@ def night_lines(month: Month) -> tuple[NightLine, ...]:
         by_day[row.night].append(row)
     points = charge_points_of(month)
     return tuple(
-        _night_line(day, rows, zone, tones, _lanes(day, rows, points, zone, highest))
+        _night_strip(day, rows, zone, tones, _lanes(day, rows, points, zone, highest))
         for day, rows in by_day.items()
     )
 
 
-def _night_line(
+def _night_strip(
     day: date, rows: Sequence[NightRow], zone: ZoneInfo, tones: _Tones, lanes: tuple[Lane, ...]
-) -> NightLine:
+) -> NightStrip:
     start, end = night_bounds(day, zone)
     spans = next((row.rates for row in rows if row.rates), ())
-    return NightLine(
+    return NightStrip(
         night=day,
         hours=hours_since(start, end),
         turn=_turn(start, end, zone),
@@ -188,7 +188,7 @@ def _lane(row: NightRow, start: datetime, end: datetime, highest: float) -> Lane
         row.charge_point,
         (hours_since(start, first), hours_since(start, last)) if first < last else None,
         tuple(
-            Bar(
+            FlowBar(
                 hours_since(start, flow.start),
                 hours_since(start, flow.end),
                 max(SMALLEST_BAR, _kw(flow.wh, flow.start, flow.end) / highest),
@@ -208,7 +208,7 @@ def _turn(start: datetime, end: datetime, zone: ZoneInfo) -> float | None:
     return None if first is None else hours_since(start, first)
 
 
-def _flows(month: Month) -> list[Stretch]:
+def _flows(month: Month) -> list[EnergyFlow]:
     return [flow for row in month.nights for flow in row.flows]
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from daemon.month.chart import RULE_WORDS, band_stacks, charge_points_of, cost_lines
-from daemon.month.page_tables import Tables
-from daemon.month.page_wording import Words, alert_place, kwh, short_date, sources
+from daemon.month.page_tables import MonthTables
+from daemon.month.page_wording import MonthWords, alert_place, kwh, short_date, sources
 from daemon.month.pictures import draw_month
 from daemon.month.wording import ROUNDING, why_short
 from daemon.presentation.page import page_of
@@ -37,13 +37,13 @@ def render_page(month: Month) -> str:
     str
         An HTML document, to be written as UTF-8.
     """
-    words = Words(month)
+    words = MonthWords(month)
     return page_of(
         "month.html.j2",
         _FILTERS,
         month=month,
         words=words,
-        tables=Tables(month, words),
+        tables=MonthTables(month, words),
         points=charge_points_of(month),
         pictures=draw_month(month) if month.nights else None,
         stacks=band_stacks(month),

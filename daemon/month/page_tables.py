@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import datetime
 
-    from daemon.month.page_wording import Words
-    from daemon.night_log.month import BandSum, Month, NightRow, Stretch
+    from daemon.month.page_wording import MonthWords
+    from daemon.night_log.month import BandSum, EnergyFlow, Month, NightRow
 
 LEAST_WH = 50
 """Half-hours with less are left out of the hours told: a vehicle that only stays awake."""
@@ -23,7 +23,7 @@ MOST_RATES = 8
 """A band with more rates than this, as a price series has, is told in one row."""
 
 
-class BandLine(NamedTuple):
+class BandCells(NamedTuple):
     """A row of the table of bands."""
 
     band: str
@@ -33,7 +33,7 @@ class BandLine(NamedTuple):
     cost: str
 
 
-class NightLine(NamedTuple):
+class NightCells(NamedTuple):
     """A row of the table of nights."""
 
     date: str
@@ -49,28 +49,28 @@ class NightLine(NamedTuple):
     short: bool
 
 
-class Tables:
+class MonthTables:
     """Lays out the rows of one month."""
 
-    def __init__(self, month: Month, words: Words) -> None:
+    def __init__(self, month: Month, words: MonthWords) -> None:
         self.month = month
         self._words = words
 
-    def bands(self) -> list[BandLine]:
+    def bands(self) -> list[BandCells]:
         """Lay out energy and cost by band and rate; a band of many rates is one row."""
         order = [stack.band for stack in band_stacks(self.month)]
         lines = sorted(self.month.by_band, key=lambda line: (order.index(line.band), line.rate))
-        rows: list[BandLine] = []
+        rows: list[BandCells] = []
         for _, group in groupby(lines, lambda line: line.band):
             of_band = list(group)
             parts = [of_band] if len(of_band) > MOST_RATES else [[line] for line in of_band]
             rows += [self._band(part) for part in parts]
         return rows
 
-    def _band(self, lines: Sequence[BandSum]) -> BandLine:
+    def _band(self, lines: Sequence[BandSum]) -> BandCells:
         wh = sum(line.wh for line in lines)
         lowest, highest = plain_number(lines[0].rate), plain_number(lines[-1].rate)
-        return BandLine(
+        return BandCells(
             lines[0].band,
             lowest if lowest == highest else f"{lowest} to {highest}",
             kwh(wh),
@@ -78,12 +78,12 @@ class Tables:
             self._words.amount(sum((line.cost for line in lines), Decimal(0))),
         )
 
-    def nights(self) -> list[NightLine]:
+    def nights(self) -> list[NightCells]:
         """Lay out each night."""
         return [self._night(row) for row in self.month.nights]
 
-    def _night(self, row: NightRow) -> NightLine:
-        return NightLine(
+    def _night(self, row: NightRow) -> NightCells:
+        return NightCells(
             date=short_date(row.night),
             where=self._words.where(row),
             hours=self._hours(row),
@@ -159,12 +159,12 @@ class Tables:
         ]
 
 
-def runs_of(flows: Sequence[Stretch]) -> list[tuple[datetime, datetime]]:
+def runs_of(flows: Sequence[EnergyFlow]) -> list[tuple[datetime, datetime]]:
     """Join stretches that follow on each other.
 
     Parameters
     ----------
-    flows : sequence of Stretch
+    flows : sequence of EnergyFlow
         In order of time.
 
     Returns

@@ -10,7 +10,7 @@ from config.fields import currencies
 from config.tariffs.calendar_words import MONTHS, listed
 from daemon.month.chart import (
     days_of,
-    night_lines,
+    night_strips,
     rule_cost,
 )
 from daemon.remote.show_status import SOURCES
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 UNKNOWN = "not known"
 
 
-class Words:
+class MonthWords:
     """Writes the figures of one month, by its currency and its clock."""
 
     def __init__(self, month: Month) -> None:
@@ -111,7 +111,7 @@ class Words:
     def clock_changes(self) -> str:
         """Tell on which nights the clock changes, and what that does to the picture."""
         changes = [
-            short_date(line.night) for line in night_lines(self.month) if line.turn is not None
+            short_date(line.night) for line in night_strips(self.month) if line.turn is not None
         ]
         if not changes:
             return ""

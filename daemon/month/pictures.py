@@ -20,7 +20,7 @@ from daemon.month.chart import (
     RULE_WORDS,
     band_stacks,
     cost_lines,
-    night_lines,
+    night_strips,
     rate_keys,
 )
 from daemon.presentation.page_pictures import (
@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
 
-    from daemon.month.chart import BandStack, Lane, NightLine
+    from daemon.month.chart import BandStack, Lane, NightStrip
     from daemon.night_log.month import Month
 
 NIGHT_INCHES = 0.162
@@ -66,7 +66,7 @@ LINES = {
 }
 
 
-class Pictures(NamedTuple):
+class MonthPictures(NamedTuple):
     """The three pictures of a month."""
 
     hours: Drawing
@@ -74,7 +74,7 @@ class Pictures(NamedTuple):
     cost: Drawing
 
 
-def draw_month(month: Month) -> Pictures:
+def draw_month(month: Month) -> MonthPictures:
     """Draw the three pictures.
 
     Parameters
@@ -84,11 +84,11 @@ def draw_month(month: Month) -> Pictures:
 
     Returns
     -------
-    Pictures
+    MonthPictures
         Each an ``svg`` element without sizes, links or ids that another one has.
     """
     with style.context(["default", STYLE]):
-        return Pictures(
+        return MonthPictures(
             *(
                 draw_twice(name, partial(draw, month))
                 for name, draw in (("hours", _hours), ("energy", _energy), ("cost", _cost))
@@ -100,7 +100,7 @@ def draw_month(month: Month) -> Pictures:
 
 
 def _hours(month: Month, width: float) -> Figure:
-    lines = night_lines(month)
+    lines = night_strips(month)
     figure = Figure(figsize=(width, 1.15 + NIGHT_INCHES * len(lines)), layout="constrained")
     axes = figure.subplots()
     longest = max(line.hours for line in lines)
@@ -116,7 +116,7 @@ def _hours(month: Month, width: float) -> Figure:
     return figure
 
 
-def _shades(axes: Axes, lines: Sequence[NightLine]) -> None:
+def _shades(axes: Axes, lines: Sequence[NightStrip]) -> None:
     """Fill each night with its rates."""
     shades = [(place, shade) for place, line in enumerate(lines) for shade in line.shades]
     boxes = [_box(shade.start, shade.end, place, place + ROW) for place, shade in shades]
@@ -129,7 +129,7 @@ def _shades(axes: Axes, lines: Sequence[NightLine]) -> None:
     )
 
 
-def _charges(axes: Axes, lines: Sequence[NightLine]) -> None:
+def _charges(axes: Axes, lines: Sequence[NightStrip]) -> None:
     """Draw when a vehicle was plugged in, and the half-hours in which energy flowed."""
     lanes = [found for place, line in enumerate(lines) for found in _placed(place, line)]
     axes.add_collection(
@@ -155,7 +155,7 @@ def _charges(axes: Axes, lines: Sequence[NightLine]) -> None:
     )
 
 
-def _placed(place: int, line: NightLine) -> Iterable[tuple[float, float, Lane]]:
+def _placed(place: int, line: NightStrip) -> Iterable[tuple[float, float, Lane]]:
     """Share a night's height among its lanes: the bottom and the height of each."""
     height = LANES / max(1, len(line.lanes))
     for number, lane in enumerate(line.lanes, start=1):
@@ -166,7 +166,7 @@ def _box(left: float, right: float, top: float, bottom: float) -> list[tuple[flo
     return [(left, top), (right, top), (right, bottom), (left, bottom)]
 
 
-def _remarks(axes: Axes, lines: Sequence[NightLine], longest: float) -> None:
+def _remarks(axes: Axes, lines: Sequence[NightStrip], longest: float) -> None:
     """Write the energy of each night beside it, and what is amiss with its hours."""
     for place, line in enumerate(lines):
         middle = place + ROW / 2
@@ -185,13 +185,13 @@ def _remarks(axes: Axes, lines: Sequence[NightLine], longest: float) -> None:
 _ON_RATES: dict[str, Any] = {"fontsize": POINTS, "va": "center", "color": INK, "zorder": 5}
 
 
-def _note(line: NightLine) -> str:
+def _note(line: NightStrip) -> str:
     if line.kwh is None:
         return "no night recorded"
     return "" if line.kept else "hours no longer kept"
 
 
-def _night_axes(axes: Axes, lines: Sequence[NightLine], step: int) -> None:
+def _night_axes(axes: Axes, lines: Sequence[NightStrip], step: int) -> None:
     """Name the nights, and the hours of the clock of a night without a change."""
     names = [f"{line.night:%a} {line.night.day}" for line in lines]
     axes.set_yticks([place + ROW / 2 for place in range(len(lines))], names, fontsize=POINTS)
@@ -202,7 +202,7 @@ def _night_axes(axes: Axes, lines: Sequence[NightLine], step: int) -> None:
     axes.text(1.0, -0.004, "kWh", transform=axes.transAxes, fontsize=POINTS, va="top", ha="left")
 
 
-def _hours_legend(figure: Figure, month: Month, lines: Sequence[NightLine]) -> None:
+def _hours_legend(figure: Figure, month: Month, lines: Sequence[NightStrip]) -> None:
     handles: list[Artist] = [
         Patch(facecolor=CHARGING, label="energy flowed"),
         Line2D([], [], color=INK, linewidth=0.9, label="plugged in"),
@@ -221,7 +221,7 @@ def _hours_legend(figure: Figure, month: Month, lines: Sequence[NightLine]) -> N
 
 def _energy(month: Month, width: float) -> Figure:
     stacks = band_stacks(month)
-    lines = night_lines(month)
+    lines = night_strips(month)
     figure, axes = _month_frame(len(lines), width, "kWh")
     bottom = [0.0] * len(lines)
     handles: list[Artist] = []

@@ -36,7 +36,7 @@ TOTAL = "total"
 
 
 @dataclass(frozen=True, slots=True)
-class Many:
+class ManyHomes:
     """Some homes' months, and what they come to in each currency."""
 
     months: tuple[Month, ...]
@@ -123,17 +123,17 @@ def month_values(month: Month) -> dict[str, Any]:
     }
 
 
-def many_values(many: Many) -> dict[str, Any]:
+def homes_values(many: ManyHomes) -> dict[str, Any]:
     """Make the JSON document of many homes."""
     return {"homes": many.rows(), "totals": many.totals()}
 
 
-def many_csv(many: Many) -> str:
+def homes_csv(many: ManyHomes) -> str:
     """Write a row for each home, and one for the total in each currency."""
     return csv_text(SUMMARY, [*many.rows(), *many.totals()])
 
 
-def show_many(many: Many) -> RenderableType:
+def show_homes(many: ManyHomes) -> RenderableType:
     """Lay many homes out for people: a row for each, and a total in each currency."""
     first = many.months[0]
     table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="dim")

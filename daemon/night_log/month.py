@@ -44,7 +44,7 @@ class BandSum:
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class EnergyFlow:
     """A stretch of time in which energy flowed.
 
     Attributes
@@ -98,7 +98,7 @@ class NightRow:
         UTC.
     departure : datetime or None
         UTC; None where none was known.
-    flows : tuple of Stretch
+    flows : tuple of EnergyFlow
         The half-hours of the settlement grid in which energy flowed, from the meter's readings;
         empty where the readings are no longer kept.
     rates : tuple of RateSpan
@@ -126,7 +126,7 @@ class NightRow:
     plugged_since: datetime
     departure: datetime | None
     closed_at: datetime
-    flows: tuple[Stretch, ...] = ()
+    flows: tuple[EnergyFlow, ...] = ()
     rates: tuple[RateSpan, ...] = ()
 
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from adapters.ledger.ledger import open_ledger
 from config.fields.distance import KM_PER_MILE
 from config.files.errors import TariffError, UsageError
-from daemon.night_log.month import AlertRow, Month, Stretch
+from daemon.night_log.month import AlertRow, EnergyFlow, Month
 from daemon.night_log.night_rows import night_row, rates_of_night
 from daemon.nights.metered import read_meter
 from planners.local_time.departures import night_bounds
@@ -153,13 +153,13 @@ def _rows(
         yield replace(row, rates=rates_of_night(house, row.night), flows=flows)
 
 
-def _flows(row: NightRow, meter: Meter, house: House) -> tuple[Stretch, ...]:
+def _flows(row: NightRow, meter: Meter, house: House) -> tuple[EnergyFlow, ...]:
     """Give the half-hours in which the night's energy flowed, if the readings still tell that."""
     zone = house.file.zone
     begins, ends = night_bounds(row.night, zone)
     ends = min(ends, max(begins, row.closed_at))
     flows = tuple(
-        Stretch(max(start, begins), min(end, ends), wh)
+        EnergyFlow(max(start, begins), min(end, ends), wh)
         for start, end in half_hours(row.night, row.night + ONE_DAY, zone)
         if begins < end and start < ends
         if (wh := meter.between(max(start, begins), min(end, ends))[0])

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 
 from adapters.clocks.instants import parse_instant
 from daemon.control.alerts import ENDED_SHORT, NO_DEPARTURE, NO_RATE
-from daemon.why.evidence import Cause, alerts_of, told_because
-from daemon.why.history import WORTH_A_WORD, Outage, Span
+from daemon.why.evidence import Cause, alerts_of, spans_because
+from daemon.why.history import WORTH_A_WORD, Outage, TimeSpan
 from daemon.why.plans import hours_of, runs_of
 from daemon.why.power_causes import faults, fuse, no_answer, nobody_listened
 from daemon.why.wording import kwh
@@ -21,89 +21,89 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from adapters.ledger.rows import StoredPlan
-    from daemon.why.wording import Scene
+    from daemon.why.wording import NightHistory
 
 
-def causes_of_nothing(scene: Scene) -> tuple[Cause, ...]:
+def causes_of_nothing(history: NightHistory) -> tuple[Cause, ...]:
     """Tell why nothing was charged, the most telling first; empty where the ledger can't tell."""
-    if not scene.stays:
-        return (*_outages(scene, anyhow=True), *_nobody_there(scene))
-    looks: tuple[Callable[[Scene], Iterator[Cause]], ...] = (
+    if not history.stays:
+        return (*_outages(history, anyhow=True), *_nobody_there(history))
+    looks: tuple[Callable[[NightHistory], Iterator[Cause]], ...] = (
         no_answer, nobody_listened, faults, _skipped, fuse, _ended_itself, _nothing_planned,
         _outages, _nothing_wanted, _left_before, _still_to_come,
     )  # fmt: skip
-    return tuple(cause for look in looks for cause in look(scene))
+    return tuple(cause for look in looks for cause in look(history))
 
 
-def causes_of_shortfall(scene: Scene) -> tuple[Cause, ...]:
+def causes_of_shortfall(history: NightHistory) -> tuple[Cause, ...]:
     """Tell why a need was missed; empty where the ledger can't tell."""
-    looks: tuple[Callable[[Scene], Iterator[Cause]], ...] = (
+    looks: tuple[Callable[[NightHistory], Iterator[Cause]], ...] = (
         _too_late, no_answer, nobody_listened, faults, _skipped, _ended_itself, fuse,
         _nothing_planned, _outages, _left_before,
     )  # fmt: skip
-    return tuple(cause for look in looks for cause in look(scene))
+    return tuple(cause for look in looks for cause in look(history))
 
 
 # --- the vehicle ------------------------------------------------------------------------------
 
 
-def _nobody_there(scene: Scene) -> Iterator[Cause]:
-    night = scene.night
-    if not scene.told and not night.reports and night.pilot_before is None:
+def _nobody_there(history: NightHistory) -> Iterator[Cause]:
+    night = history.night
+    if not history.command_spans and not night.reports and night.pilot_before is None:
         return
-    if any(outage.end - outage.start >= WORTH_A_WORD for outage in scene.outages):
+    if any(outage.end - outage.start >= WORTH_A_WORD for outage in history.outages):
         yield Cause("no-vehicle", "no vehicle was seen in the rest of the time")
         return
-    between = f"between {scene.at(night.begins)} and {scene.at(night.upto)}"
+    between = f"between {history.at(night.begins)} and {history.at(night.upto)}"
     yield Cause("no-vehicle", f"no vehicle was plugged in {between}")
 
 
-def _too_late(scene: Scene) -> Iterator[Cause]:
+def _too_late(history: NightHistory) -> Iterator[Cause]:
     """See whether already the first plan of a stay could not reach the need."""
-    for stay in scene.stays:
-        first = next((p for p in scene.night.plans if stay.start <= p.made_at < stay.end), None)
+    for stay in history.stays:
+        first = next((p for p in history.night.plans if stay.start <= p.made_at < stay.end), None)
         if first is None or not first.body["shortfall_kwh"]:
             continue
-        came_late = stay.start > scene.night.begins
+        came_late = stay.start > history.night.begins
         ready = first.body.get("earliest_ready")
         until = (
-            f"; without a pause it would have taken until {scene.at(parse_instant(ready))}"
+            f"; without a pause it would have taken until {history.at(parse_instant(ready))}"
             if ready
             else ""
         )
         held = f"with {first.body['soc_percent']:.0f} %"
-        words = f"the vehicle was plugged in only at {scene.at(stay.start)}, {held}"
+        words = f"the vehicle was plugged in only at {history.at(stay.start)}, {held}"
         if not came_late:
-            words = f"there was too little time from {scene.at(first.made_at)} on, {held}"
+            words = f"there was too little time from {history.at(first.made_at)} on, {held}"
         yield Cause("plugged-in-late" if came_late else "too-little-time", words + until)
         return
 
 
-def _left_before(scene: Scene) -> Iterator[Cause]:
+def _left_before(history: NightHistory) -> Iterator[Cause]:
     """See whether a vehicle left while its plan had hours still to come."""
-    for stay in scene.stays:
-        plan = _plan_at(scene, stay)
-        if plan is None or stay.end >= scene.night.upto:
+    for stay in history.stays:
+        plan = _plan_at(history, stay)
+        if plan is None or stay.end >= history.night.upto:
             continue
         # A vehicle that leaves on time leaves nothing behind.
         runs = runs_of(plan.body)
-        rest = [run for run in runs if run.end > stay.end and run.start < scene.night.ends]
+        rest = [run for run in runs if run.end > stay.end and run.start < history.night.ends]
         if rest:
             yield Cause(
                 "left-before",
-                f"the vehicle was unplugged at {scene.at(stay.end)}, before the planned hours"
-                f" were over ({hours_of(scene, plan.body)})",
+                f"the vehicle was unplugged at {history.at(stay.end)}, before the planned hours"
+                f" were over ({hours_of(history, plan.body)})",
             )
 
 
-def _ended_itself(scene: Scene) -> Iterator[Cause]:
-    told = told_because(scene, "the vehicle has ended its charge by itself")
+def _ended_itself(history: NightHistory) -> Iterator[Cause]:
+    told = spans_because(history, "the vehicle has ended its charge by itself")
     if told:
-        alerts = alerts_of(scene, ENDED_SHORT)
+        alerts = alerts_of(history, ENDED_SHORT)
         short = f" (alert {ENDED_SHORT})" if alerts else ""
         yield Cause(
             "ended-by-itself",
-            f"the vehicle ended the charge by itself at {scene.at(told[0].start)}{short}: it may"
+            f"the vehicle ended the charge by itself at {history.at(told[0].start)}{short}: it may"
             " be full, or have a limit or a timer of its own",
         )
 
@@ -111,11 +111,11 @@ def _ended_itself(scene: Scene) -> Iterator[Cause]:
 # --- people, plans and the daemon -------------------------------------------------------------
 
 
-def _skipped(scene: Scene) -> Iterator[Cause]:
-    told = told_because(scene, "a person asked to skip this")
+def _skipped(history: NightHistory) -> Iterator[Cause]:
+    told = spans_because(history, "a person asked to skip this")
     if not told:
         return
-    night = scene.night
+    night = history.night
     asked = [
         request
         for request in (*night.earlier_requests, *night.requests)
@@ -125,26 +125,26 @@ def _skipped(scene: Scene) -> Iterator[Cause]:
         until = parse_instant(asked[-1].body["skip_until"])
         yield Cause(
             "skipped",
-            f"somebody asked at {scene.at(asked[-1].at)} to skip until {scene.at(until)}",
+            f"somebody asked at {history.at(asked[-1].at)} to skip until {history.at(until)}",
         )
     else:
-        yield Cause("skipped", f"somebody had asked to skip it {scene.span(told[0])}")
+        yield Cause("skipped", f"somebody had asked to skip it {history.span(told[0])}")
 
 
-def _nothing_planned(scene: Scene) -> Iterator[Cause]:
-    told = told_because(scene, "nothing is planned")
+def _nothing_planned(history: NightHistory) -> Iterator[Cause]:
+    told = spans_because(history, "nothing is planned")
     if not told:
         return
-    night = scene.night
+    night = history.night
     known = [
         alert
         for alert in (*night.earlier_alerts, *night.alerts)
         if alert.code in {NO_DEPARTURE, NO_RATE} and alert.at <= told[-1].end
     ]
-    when = scene.span(told[0])
+    when = history.span(told[0])
     if known:
         said = (
-            scene.in_local_time(known[-1].message)
+            history.in_local_time(known[-1].message)
             .rstrip(".")
             .replace("Nothing can be planned: ", "")
         )
@@ -155,10 +155,10 @@ def _nothing_planned(scene: Scene) -> Iterator[Cause]:
         yield Cause("nothing-planned", f"nothing was planned {when}; the ledger does not say why")
 
 
-def _nothing_wanted(scene: Scene) -> Iterator[Cause]:
-    if not told_because(scene, "the plan has nothing more to charge"):
+def _nothing_wanted(history: NightHistory) -> Iterator[Cause]:
+    if not spans_because(history, "the plan has nothing more to charge"):
         return
-    plan = _last_plan(scene)
+    plan = _last_plan(history)
     if plan is None or plan.body["periods"]:
         return
     soc, want = float(plan.body["soc_percent"]), float(plan.body["want_percent"])
@@ -175,33 +175,33 @@ def _nothing_wanted(scene: Scene) -> Iterator[Cause]:
         )
 
 
-def _still_to_come(scene: Scene) -> Iterator[Cause]:
-    told = told_because(scene, "cheaper hours are to come")
-    plan = _last_plan(scene)
-    if not told or plan is None or told[-1].end < scene.night.upto:
+def _still_to_come(history: NightHistory) -> Iterator[Cause]:
+    told = spans_because(history, "cheaper hours are to come")
+    plan = _last_plan(history)
+    if not told or plan is None or told[-1].end < history.night.upto:
         return
-    ahead = [run for run in runs_of(plan.body) if run.end > scene.night.upto]
+    ahead = [run for run in runs_of(plan.body) if run.end > history.night.upto]
     if ahead:
         amount = kwh(1000 * float(plan.body["energy_kwh"]))
         yield Cause(
             "still-to-come",
-            f"cheaper hours are to come, and {amount} are planned {hours_of(scene, plan.body)}"
-            f" for {scene.money(plan.body['cost'])}",
+            f"cheaper hours are to come, and {amount} are planned {hours_of(history, plan.body)}"
+            f" for {history.money(plan.body['cost'])}",
         )
 
 
-def _outages(scene: Scene, *, anyhow: bool = False) -> Iterator[Cause]:
+def _outages(history: NightHistory, *, anyhow: bool = False) -> Iterator[Cause]:
     """See whether the daemon was away while a vehicle was there."""
-    for outage in scene.outages:
+    for outage in history.outages:
         long = outage.end - outage.start >= WORTH_A_WORD
-        if long and (anyhow or any(outage.meets(stay) for stay in scene.stays)):
-            yield Cause("not-running", outage_words(scene, outage))
+        if long and (anyhow or any(outage.meets(stay) for stay in history.stays)):
+            yield Cause("not-running", outage_words(history, outage))
 
 
-def outage_words(scene: Scene, outage: Outage) -> str:
+def outage_words(history: NightHistory, outage: Outage) -> str:
     """Say when the daemon did not run, and what it had planned for then."""
-    night = scene.night
-    start, end = scene.at(outage.start), scene.at(outage.end)
+    night = history.night
+    start, end = history.at(outage.start), history.at(outage.end)
     if outage.is_first:
         return f"the ledger begins at {end}, and nothing is known of before"
     words = f"the daemon was not running between {start} and {end}"
@@ -215,12 +215,12 @@ def outage_words(scene: Scene, outage: Outage) -> str:
     return f"{words}, in hours for which it had planned to charge" if missed else words
 
 
-def _plan_at(scene: Scene, stay: Span) -> StoredPlan | None:
-    plans = [it for it in (scene.night.plan_before, *scene.night.plans) if it is not None]
+def _plan_at(history: NightHistory, stay: TimeSpan) -> StoredPlan | None:
+    plans = [it for it in (history.night.plan_before, *history.night.plans) if it is not None]
     # One that was there when the night began may follow a plan of before.
-    since = stay.start if stay.start > scene.night.begins else datetime.min.replace(tzinfo=UTC)
+    since = stay.start if stay.start > history.night.begins else datetime.min.replace(tzinfo=UTC)
     return next((it for it in reversed(plans) if since <= it.made_at < stay.end), None)
 
 
-def _last_plan(scene: Scene) -> StoredPlan | None:
-    return scene.night.plans[-1] if scene.night.plans else scene.night.plan_before
+def _last_plan(history: NightHistory) -> StoredPlan | None:
+    return history.night.plans[-1] if history.night.plans else history.night.plan_before

@@ -30,27 +30,27 @@ HOUR = timedelta(hours=1)
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
+class TimeSpan:
     """A stretch of time, half-open."""
 
     start: datetime
     end: datetime
 
-    def meets(self, other: Span) -> Span | None:
+    def meets(self, other: TimeSpan) -> TimeSpan | None:
         """Give what both have in common."""
         start, end = max(self.start, other.start), min(self.end, other.end)
-        return Span(start, end) if start < end else None
+        return TimeSpan(start, end) if start < end else None
 
 
 @dataclass(frozen=True, slots=True)
-class Told(Span):
+class CommandSpan(TimeSpan):
     """How long a command was in force: until the next one, or until it lapsed."""
 
     command: StoredCommand
 
 
 @dataclass(frozen=True, slots=True)
-class Flow(Span):
+class Flow(TimeSpan):
     """A stretch in which energy flowed [Wh]; `is_measured` where the meter was read throughout."""
 
     wh: int
@@ -58,7 +58,7 @@ class Flow(Span):
 
 
 @dataclass(frozen=True, slots=True)
-class Outage(Span):
+class Outage(TimeSpan):
     """A time in which the daemon did not run; `is_exact` where it said that it ended.
 
     Where it did not, `start` is when it was last heard of. Before its very first start `is_first`.
@@ -68,18 +68,18 @@ class Outage(Span):
     is_first: bool = False
 
 
-def in_force(night: Night) -> tuple[Told, ...]:
+def in_force(night: Night) -> tuple[CommandSpan, ...]:
     """List the commands in force through a night, clipped to it."""
     commands = [*([night.before] if night.before else []), *night.commands]
     ends = [*(command.at for command in commands[1:]), night.upto]
     made = (
-        Told(max(command.at, night.begins), min(end, command.valid_until), command)
+        CommandSpan(max(command.at, night.begins), min(end, command.valid_until), command)
         for command, end in zip(commands, ends, strict=True)
     )
     return tuple(told for told in made if told.start < told.end)
 
 
-def stays_of(night: Night) -> tuple[Span, ...]:
+def stays_of(night: Night) -> tuple[TimeSpan, ...]:
     """List when a vehicle was there: by its pilot state, else by what the daemon took to be so."""
     pilots = [each for each in night.reports if each.pilot is not None]
     if pilots or night.pilot_before is not None:
@@ -87,30 +87,30 @@ def stays_of(night: Night) -> tuple[Span, ...]:
     return _joined(told for told in in_force(night) if told.command.why != AWAY)
 
 
-def _by_pilot(night: Night, pilots: Sequence[StoredReport]) -> tuple[Span, ...]:
+def _by_pilot(night: Night, pilots: Sequence[StoredReport]) -> tuple[TimeSpan, ...]:
     there, since = False, night.begins
-    spans: list[Span] = []
+    spans: list[TimeSpan] = []
     before = [night.pilot_before] if night.pilot_before is not None else []
     for report in (*before, *pilots):
         if report.pilot in FAULTS:
             continue  # says nothing of a vehicle
         at = max(report.at, night.begins)
         if there and report.pilot not in CONNECTED:
-            spans.append(Span(since, at))
+            spans.append(TimeSpan(since, at))
         since = since if there else at
         there = report.pilot in CONNECTED
     if there:
-        spans.append(Span(since, night.upto))
+        spans.append(TimeSpan(since, night.upto))
     return tuple(span for span in spans if span.start < span.end)
 
 
-def _joined(spans: Iterable[Span]) -> tuple[Span, ...]:
-    made: list[Span] = []
+def _joined(spans: Iterable[TimeSpan]) -> tuple[TimeSpan, ...]:
+    made: list[TimeSpan] = []
     for span in spans:
         if made and made[-1].end >= span.start:
-            made[-1] = Span(made[-1].start, max(made[-1].end, span.end))
+            made[-1] = TimeSpan(made[-1].start, max(made[-1].end, span.end))
         else:
-            made.append(Span(span.start, span.end))
+            made.append(TimeSpan(span.start, span.end))
     return tuple(made)
 
 
@@ -142,14 +142,14 @@ def _rises(night: Night) -> Iterator[Flow]:
             yield Flow(start, end, wh, after.at - before.at <= LONGEST_GAP)
 
 
-def _goes_on(last: Flow, flow: Flow, told: Sequence[Told]) -> bool:
+def _goes_on(last: Flow, flow: Flow, told: Sequence[CommandSpan]) -> bool:
     if flow.start - last.end > ONE_STRETCH:
         return False
-    between = Span(last.end, flow.start)
+    between = TimeSpan(last.end, flow.start)
     return not any(each.command.do == "stop" and each.meets(between) for each in told)
 
 
-def _clipped(flow: Flow, night: Night, told: Sequence[Told]) -> Flow:
+def _clipped(flow: Flow, night: Night, told: Sequence[CommandSpan]) -> Flow:
     """Begin and end a stretch with its command, where that is between two readings."""
     readings = [reading.at for reading in night.meter.readings]
     first = min((at for at in readings if at > flow.start), default=flow.end)
@@ -162,7 +162,7 @@ def _clipped(flow: Flow, night: Night, told: Sequence[Told]) -> Flow:
     )
 
 
-def _runs(told: Sequence[Told]) -> tuple[Span, ...]:
+def _runs(told: Sequence[CommandSpan]) -> tuple[TimeSpan, ...]:
     return _joined(told)
 
 

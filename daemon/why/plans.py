@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from adapters.clocks.instants import parse_instant
 from daemon.control.learning import CONNECTED
-from daemon.why.history import Span
+from daemon.why.history import TimeSpan
 from daemon.why.wording import SOURCES, kwh, listed
 
 if TYPE_CHECKING:
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from adapters.ledger.rows import StoredPlan
-    from daemon.why.wording import Scene
+    from daemon.why.wording import NightHistory
 
 HEARD_WITHIN = timedelta(minutes=2)
 """What hardware told carries its own clock's instant, and is on its way for a moment."""
@@ -31,30 +31,30 @@ NOT_REPORTED = "No state of charge is reported"
 """How a plan begins to say that its state of charge was taken from elsewhere."""
 
 
-def runs_of(plan: Mapping[str, Any]) -> tuple[Span, ...]:
+def runs_of(plan: Mapping[str, Any]) -> tuple[TimeSpan, ...]:
     """Give the stretches in which a plan charges, through changes of rate and current."""
-    spans = [Span(parse_instant(p["start"]), parse_instant(p["end"])) for p in plan["periods"]]
-    runs: list[Span] = []
+    spans = [TimeSpan(parse_instant(p["start"]), parse_instant(p["end"])) for p in plan["periods"]]
+    runs: list[TimeSpan] = []
     for span in spans:
         if runs and runs[-1].end == span.start:
-            runs[-1] = Span(runs[-1].start, span.end)
+            runs[-1] = TimeSpan(runs[-1].start, span.end)
         else:
             runs.append(span)
     return tuple(runs)
 
 
-def hours_of(scene: Scene, plan: Mapping[str, Any]) -> str:
+def hours_of(history: NightHistory, plan: Mapping[str, Any]) -> str:
     """Say when a plan charges."""
     runs = runs_of(plan)
     if len(runs) > MOST_RUNS:
-        return f"in {len(runs)} stretches {scene.span(Span(runs[0].start, runs[-1].end))}"
-    return listed([scene.span(run) for run in runs])
+        return f"in {len(runs)} stretches {history.span(TimeSpan(runs[0].start, runs[-1].end))}"
+    return listed([history.span(run) for run in runs])
 
 
-def changed_plans(scene: Scene) -> Iterator[tuple[StoredPlan, StoredPlan | None]]:
+def changed_plans(history: NightHistory) -> Iterator[tuple[StoredPlan, StoredPlan | None]]:
     """Give each plan of the night that says something else than the one before it, with that."""
-    before = scene.night.plan_before
-    for plan in scene.night.plans:
+    before = history.night.plan_before
+    for plan in history.night.plans:
         if before is None or not _says_the_same(before.body, plan.body):
             yield plan, before
         before = plan
@@ -85,19 +85,19 @@ def _rest_kwh(plan: Mapping[str, Any], now: datetime) -> float:
     return rest
 
 
-def plan_words(scene: Scene, plan: StoredPlan) -> str:
+def plan_words(history: NightHistory, plan: StoredPlan) -> str:
     """Say what a plan does: when, how much and for what, from where to where."""
     body = plan.body
     soc, want = f"{body['soc_percent']:.0f} %", f"{body['want_percent']:.0f} %"
-    goal = f"{want} by {scene.at(parse_instant(body['departure']))}{_needed(body)}"
-    source = _source(scene, plan)
+    goal = f"{want} by {history.at(parse_instant(body['departure']))}{_needed(body)}"
+    source = _source(history, plan)
     if not body["periods"]:
         return f"nothing to charge, as it holds {soc}{source}, and is to hold {goal}"
     short = float(body["want_percent"] - body["reaches_percent"]) > NEARLY_PERCENT
     ends = f"; it will reach {body['reaches_percent']:.0f} %" if short else ""
     return (
-        f"{kwh(1000 * float(body['energy_kwh']))} {hours_of(scene, body)} for"
-        f" {scene.money(body['cost'])}, from {soc}{source} to {goal}{ends}"
+        f"{kwh(1000 * float(body['energy_kwh']))} {hours_of(history, body)} for"
+        f" {history.money(body['cost'])}, from {soc}{source} to {goal}{ends}"
     )
 
 
@@ -106,13 +106,13 @@ def _needed(body: Mapping[str, Any]) -> str:
     return f" ({need:.0f} % needed)" if 0 < need < want else ""
 
 
-def _source(scene: Scene, plan: StoredPlan) -> str:
+def _source(history: NightHistory, plan: StoredPlan) -> str:
     """Say where a plan's state of charge is from, as far as the rows tell."""
     for sentence in plan.body["why"]:
         if sentence.startswith(NOT_REPORTED):
             recalled = "left with last" in sentence
             return f" ({SOURCES['recalled' if recalled else 'assumed']})"
-    told = _last_told(scene, plan.made_at)
+    told = _last_told(history, plan.made_at)
     if told is None:
         return ""
     percent, source = told
@@ -120,15 +120,15 @@ def _source(scene: Scene, plan: StoredPlan) -> str:
     return f" ({SOURCES[source if near else 'counted']})"
 
 
-def _last_told(scene: Scene, at: datetime) -> tuple[float, str] | None:
+def _last_told(history: NightHistory, at: datetime) -> tuple[float, str] | None:
     told = [
         (report.at, float(report.soc_percent), "vehicle")
-        for report in scene.night.reports
+        for report in history.night.reports
         if report.soc_percent is not None and report.at <= at
     ]
     told += [
         (request.at, float(request.body["soc_percent"]), "person")
-        for request in scene.night.requests
+        for request in history.night.requests
         if request.body.get("soc_percent") is not None and request.at <= at
     ]
     return max(told)[1:] if told else None
@@ -137,13 +137,13 @@ def _last_told(scene: Scene, at: datetime) -> tuple[float, str] | None:
 # --- what set it off --------------------------------------------------------------------------
 
 
-def set_off_by(scene: Scene, plan: StoredPlan, before: StoredPlan | None) -> str:
+def set_off_by(history: NightHistory, plan: StoredPlan, before: StoredPlan | None) -> str:
     """Say what a plan was made for; that the ledger does not say, where it does not."""
     made = plan.made_at
-    found = [*_dated_by_us(scene, made), *_told_by_hardware(scene, made)]
+    found = [*_dated_by_us(history, made), *_told_by_hardware(history, made)]
     if found:
         return max(found).words
-    if abs(made - scene.night.begins) <= AT_ONCE:
+    if abs(made - history.night.begins) <= AT_ONCE:
         return "a new night began"
     return _by_itself(plan, before)
 
@@ -171,8 +171,8 @@ class _Trigger(NamedTuple):
     words: str
 
 
-def _dated_by_us(scene: Scene, made: datetime) -> Iterator[_Trigger]:
-    night = scene.night
+def _dated_by_us(history: NightHistory, made: datetime) -> Iterator[_Trigger]:
+    night = history.night
     words = {
         "started": "the daemon started",
         "file": "the household file was changed",
@@ -186,8 +186,8 @@ def _dated_by_us(scene: Scene, made: datetime) -> Iterator[_Trigger]:
             yield _Trigger(request.at, 3, "somebody asked")
 
 
-def _told_by_hardware(scene: Scene, made: datetime) -> Iterator[_Trigger]:
-    night = scene.night
+def _told_by_hardware(history: NightHistory, made: datetime) -> Iterator[_Trigger]:
+    night = history.night
     was_there = night.pilot_before is not None and night.pilot_before.pilot in CONNECTED
     for report in night.reports:
         near = timedelta(0) <= made - report.at <= HEARD_WITHIN
@@ -200,17 +200,17 @@ def _told_by_hardware(scene: Scene, made: datetime) -> Iterator[_Trigger]:
         was_there = there
 
 
-def what_changed(scene: Scene, plan: StoredPlan, before: StoredPlan) -> str:
+def what_changed(history: NightHistory, plan: StoredPlan, before: StoredPlan) -> str:
     """Say what a plan has otherwise than the one before it."""
     old, new = before.body, plan.body
     parts = []
     if old["departure"] != new["departure"]:
-        parts.append(f"for {scene.at(parse_instant(old['departure']))}")
+        parts.append(f"for {history.at(parse_instant(old['departure']))}")
     if old["want_percent"] != new["want_percent"]:
         parts.append(f"{old['want_percent']:.0f} % wanted")
     if old["need_percent"] != new["need_percent"]:
         parts.append(f"{old['need_percent']:.0f} % needed")
     rest = _rest_kwh(old, plan.made_at)
-    hours = f" {hours_of(scene, old)}" if old["periods"] else ""
+    hours = f" {hours_of(history, old)}" if old["periods"] else ""
     parts.append(f"{kwh(1000 * rest)} to come{hours}" if rest else "nothing more to charge")
     return "Before: " + ", ".join(parts) + "."

@@ -8,118 +8,119 @@ from daemon.control.alerts import BROKER_REFUSES, NO_POWER, NO_READING, NOBODY_L
 from daemon.why.evidence import (
     LONG_ENOUGH,
     Cause,
-    again_told,
     alerts_of,
+    repeated_commands,
+    spans_because,
     start_runs,
     starts_without_power,
-    told_because,
 )
-from daemon.why.history import Span
+from daemon.why.history import TimeSpan
 from daemon.why.wording import kwh, listed
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from daemon.why.wording import Scene
+    from daemon.why.wording import NightHistory
 
 WORTH_TELLING_WH = 1000
 """Less that is not measured is told with the account alone [Wh]."""
 
 
-def no_answer(scene: Scene) -> Iterator[Cause]:
+def no_answer(history: NightHistory) -> Iterator[Cause]:
     """Tell of the first start that no power followed, or of which the meter said nothing."""
-    for run in starts_without_power(scene):
+    for run in starts_without_power(history):
         if run.end - run.start < LONG_ENOUGH:
             continue
-        alerts = [a for a in alerts_of(scene, NO_POWER) if run.start <= a.at <= run.end]
+        alerts = [a for a in alerts_of(history, NO_POWER) if run.start <= a.at <= run.end]
         if alerts:
             said = alerts[0].message.partition("no power flows: ")[2].rstrip(".")
             yield Cause(
                 NO_POWER,
-                f"it was told to charge at {scene.at(run.start)}, but no power flowed"
-                f" ({_told_again(scene, run)}): {said}",
+                f"it was told to charge at {history.at(run.start)}, but no power flowed"
+                f" ({_told_again(history, run)}): {said}",
             )
-        elif scene.night.kept_whole and not _was_read(scene, run):
-            alert = f" (alert {NO_READING})" if alerts_of(scene, NO_READING) else ""
+        elif history.night.kept_whole and not _was_read(history, run):
+            alert = f" (alert {NO_READING})" if alerts_of(history, NO_READING) else ""
             yield Cause(
                 NO_READING,
-                f"it was told to charge {scene.span(run)}, but its meter was silent{alert}:"
+                f"it was told to charge {history.span(run)}, but its meter was silent{alert}:"
                 " whether it charged, the ledger does not say",
             )
         else:
             yield Cause(
                 "no-power",
-                f"it was told to charge {scene.span(run)}, and no energy was measured",
+                f"it was told to charge {history.span(run)}, and no energy was measured",
             )
         return
 
 
-def late_power(scene: Scene) -> Iterator[Cause]:
+def late_power(history: NightHistory) -> Iterator[Cause]:
     """Tell of starts that power followed only after an alert."""
-    for alert in alerts_of(scene, NO_POWER):
-        run = next((run for run in start_runs(scene) if run.start <= alert.at <= run.end), None)
-        flow = next((flow for flow in scene.flows if run and flow.meets(run)), None)
+    for alert in alerts_of(history, NO_POWER):
+        run = next((run for run in start_runs(history) if run.start <= alert.at <= run.end), None)
+        flow = next((flow for flow in history.flows if run and flow.meets(run)), None)
         if run is not None and flow is not None and flow.start > run.start:
             yield Cause(
                 "power-late",
-                f"power was late: it was told to charge at {scene.at(run.start)}"
-                f" ({_told_again(scene, Span(run.start, flow.start))})",
+                f"power was late: it was told to charge at {history.at(run.start)}"
+                f" ({_told_again(history, TimeSpan(run.start, flow.start))})",
             )
 
 
-def _told_again(scene: Scene, run: Span) -> str:
-    again = [scene.at(it.start) for it in again_told(scene) if run.start < it.start <= run.end]
+def _told_again(history: NightHistory, run: TimeSpan) -> str:
+    repeats = repeated_commands(history)
+    again = [history.at(it.start) for it in repeats if run.start < it.start <= run.end]
     times = f"; told again at {listed(again)}" if again else ""
     return f"alert {NO_POWER}{times}"
 
 
-def _was_read(scene: Scene, run: Span) -> bool:
-    return any(run.start < reading.at <= run.end for reading in scene.night.meter.readings)
+def _was_read(history: NightHistory, run: TimeSpan) -> bool:
+    return any(run.start < reading.at <= run.end for reading in history.night.meter.readings)
 
 
-def nobody_listened(scene: Scene) -> Iterator[Cause]:
+def nobody_listened(history: NightHistory) -> Iterator[Cause]:
     """Tell of commands that did not arrive."""
     words = {
         NOBODY_LISTENS: "nothing listened to the commands for it",
         BROKER_REFUSES: "the broker refused what was published",
     }
     for code, said in words.items():
-        alerts = alerts_of(scene, code)
+        alerts = alerts_of(history, code)
         if alerts:
-            yield Cause(code, f"{said} (alert {code} at {scene.at(alerts[0].at)})")
+            yield Cause(code, f"{said} (alert {code} at {history.at(alerts[0].at)})")
 
 
-def faults(scene: Scene) -> Iterator[Cause]:
+def faults(history: NightHistory) -> Iterator[Cause]:
     """Tell of the hours in which the charge point reported a fault."""
-    told = told_because(scene, "the charge point reports a fault")
+    told = spans_because(history, "the charge point reports a fault")
     if told:
         state = told[0].command.why.rpartition("(")[2].rstrip(")")
-        when = listed([scene.span(each) for each in told])
+        when = listed([history.span(each) for each in told])
         yield Cause("fault", f"the charge point reported a fault ({state}) {when}")
 
 
-def fuse(scene: Scene) -> Iterator[Cause]:
+def fuse(history: NightHistory) -> Iterator[Cause]:
     """Tell of the hours in which the rest of the home needed the current."""
-    told = told_because(scene, "the rest of the home needs the current")
+    told = spans_because(history, "the rest of the home needs the current")
     if told:
-        when = listed([scene.span(each) for each in told])
+        when = listed([history.span(each) for each in told])
         yield Cause("main-fuse", f"the rest of the home needed the current {when}")
 
 
-def unbidden(scene: Scene) -> Iterator[Cause]:
+def unbidden(history: NightHistory) -> Iterator[Cause]:
     """Tell of power that flowed although it was told to stop."""
-    for alert in alerts_of(scene, POWER)[:1]:
+    for alert in alerts_of(history, POWER)[:1]:
         yield Cause(
             POWER,
-            f"power flowed although it was told to stop (alert {POWER} at {scene.at(alert.at)})",
+            f"power flowed although it was told to stop (alert {POWER} at {history.at(alert.at)})",
         )
 
 
-def estimated(scene: Scene) -> Iterator[Cause]:
+def estimated(history: NightHistory) -> Iterator[Cause]:
     """Tell how much of what was charged no reading has measured."""
-    record = scene.night.record
+    record = history.night.record
     if record is None or 1000 * float(record["estimated_kwh"]) < WORTH_TELLING_WH:
         return
     amount = kwh(1000 * float(record["estimated_kwh"]))
-    silent = f" (alert {NO_READING})" if alerts_of(scene, NO_READING) else ""
+    silent = f" (alert {NO_READING})" if alerts_of(history, NO_READING) else ""
     yield Cause("estimated", f"{amount} of it are estimated, as the meter was silent{silent}")

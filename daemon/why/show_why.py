@@ -12,9 +12,9 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from daemon.why.answer import answer_of
+from daemon.why.explanation import explain_night
 from daemon.why.story import story_of
-from daemon.why.wording import kwh, scene_of
+from daemon.why.wording import history_of, kwh
 from planners.plan.plan import instant_text
 
 if TYPE_CHECKING:
@@ -23,10 +23,10 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from daemon.control.state import House
-    from daemon.why.answer import Answer
+    from daemon.why.explanation import Explanation
     from daemon.why.records import Night
     from daemon.why.story_lines import Entry
-    from daemon.why.wording import Scene
+    from daemon.why.wording import NightHistory
 
 INDENT = 2
 RULES = {"at_once": "Charging at once", "timer": "Charging on a timer"}
@@ -36,15 +36,15 @@ RULES = {"at_once": "Charging at once", "timer": "Charging on a timer"}
 class Why:
     """One charge point's night, answered and told."""
 
-    scene: Scene
-    answer: Answer
+    history: NightHistory
+    explanation: Explanation
     story: tuple[Entry, ...]
 
 
 def why_of(house: House, night: Night) -> Why:
     """Answer for a night and tell it."""
-    scene = scene_of(house, night)
-    return Why(scene, answer_of(scene), story_of(scene))
+    history = history_of(house, night)
+    return Why(history, explain_night(history), story_of(history))
 
 
 # --- for people -------------------------------------------------------------------------------
@@ -65,7 +65,7 @@ def show_why(house: House, whys: Sequence[Why]) -> RenderableType:
     RenderableType
         To be printed by rich, at most 80 columns wide.
     """
-    night = whys[0].scene.night
+    night = whys[0].history.night
     next_day = night.night + timedelta(days=1)
     title = (
         f"{house.file.household.name}: the night from {night.night:%a %d %b %Y}, noon, to"
@@ -81,13 +81,13 @@ def show_why(house: House, whys: Sequence[Why]) -> RenderableType:
 
 
 def _one(why: Why) -> Iterator[RenderableType]:
-    night = why.scene.night
+    night = why.history.night
     yield Text(f"{night.charge_point}: {night.vehicle}" if night.vehicle else night.charge_point)
-    yield Padding(Text(why.answer.text), (0, 0, 0, INDENT))
+    yield Padding(Text(why.explanation.text), (0, 0, 0, INDENT))
     if why.story:
         yield ""
         yield _table(why)
-    account = list(_account(why.scene))
+    account = list(_account(why.history))
     if account:
         yield ""
         yield from (Padding(Text(line), (0, 0, 0, INDENT)) for line in account)
@@ -98,7 +98,7 @@ def _table(why: Why) -> Table:
     table.add_column("when", no_wrap=True)
     table.add_column("what", no_wrap=True, style="dim")
     table.add_column("text")
-    zone = why.scene.house.file.zone
+    zone = why.history.house.file.zone
     day = None
     for entry in why.story:
         local = entry.at.astimezone(zone)
@@ -115,24 +115,25 @@ def _table(why: Why) -> Table:
     return table
 
 
-def _account(scene: Scene) -> Iterator[str]:
+def _account(history: NightHistory) -> Iterator[str]:
     """Give what was charged, by band, beside plain rules; where nothing was, nothing."""
-    record, night = scene.night.record, scene.night
+    record, night = history.night.record, history.night
     if record is None:
         if night.energy_wh:
             yield f"{kwh(night.energy_wh, 2)} at the meter; no rate is known to price it with."
         return
     if not record["by_band"]:
         return
-    yield f"{kwh(night.energy_wh, 2)} at the meter for {scene.money(record['cost'])}, tax included:"
+    cost = history.money(record["cost"])
+    yield f"{kwh(night.energy_wh, 2)} at the meter for {cost}, tax included:"
     for line in record["by_band"]:
         amount = kwh(1000 * float(line["kwh"]), 2)
-        cost = scene.money(line["cost"])
+        cost = history.money(line["cost"])
         yield f"  {line['band']}: {amount} at {_rate(line['rate'])} per kWh, {cost}"
     if record["estimated_kwh"]:
         yield f"{kwh(1000 * float(record['estimated_kwh']), 2)} of it are estimated, not measured."
     rules = [
-        f"{words} would have cost {scene.money(record['baselines'][name]['cost'])}"
+        f"{words} would have cost {history.money(record['baselines'][name]['cost'])}"
         for name, words in RULES.items()
         if name in record["baselines"]
     ]
@@ -162,7 +163,7 @@ def why_values(house: House, whys: Sequence[Why]) -> dict[str, Any]:
     dict
         One document.
     """
-    night, home = whys[0].scene.night, house.file.household
+    night, home = whys[0].history.night, house.file.household
     return {
         "household": home.name,
         "timezone": home.timezone,
@@ -176,12 +177,12 @@ def why_values(house: House, whys: Sequence[Why]) -> dict[str, Any]:
 
 
 def _values(why: Why) -> dict[str, Any]:
-    night = why.scene.night
+    night = why.history.night
     return {
         "charge_point": night.charge_point,
         "vehicle": night.vehicle or None,
-        "answer": why.answer.text,
-        "causes": list(why.answer.causes),
+        "answer": why.explanation.text,
+        "causes": list(why.explanation.causes),
         "charged": [
             {
                 "start": instant_text(flow.start),
@@ -189,7 +190,7 @@ def _values(why: Why) -> dict[str, Any]:
                 "kwh": Decimal(flow.wh).scaleb(-3),
                 "measured": flow.is_measured,
             }
-            for flow in why.scene.flows
+            for flow in why.history.flows
         ],
         "closed": night.closed,
         "account": night.record,

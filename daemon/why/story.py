@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from adapters.ledger.rows import StoredRequest
-    from daemon.why.wording import Scene
+    from daemon.why.wording import NightHistory
 
 _ORDER: tuple[Kind, ...] = (
     "daemon", "file", "prices", "vehicle", "battery", "request", "plan", "alert", "command",
@@ -27,12 +27,12 @@ INSTANTS = frozenset({"by", "skip_until"})
 """What of a request is an instant."""
 
 
-def story_of(scene: Scene) -> tuple[Entry, ...]:
+def story_of(history: NightHistory) -> tuple[Entry, ...]:
     """Tell a night.
 
     Parameters
     ----------
-    scene : Scene
+    history : NightHistory
         A night as the ledger has it.
 
     Returns
@@ -41,16 +41,16 @@ def story_of(scene: Scene) -> tuple[Entry, ...]:
         In the order of time. Every command of the night is in exactly one of them.
     """
     entries = [
-        *_as_it_began(scene), *_daemon(scene), *_outages(scene), *_vehicle(scene),
-        *_charges(scene), *_asked(scene), *_planned(scene), *commanded(scene), *_metered(scene),
-        *_alerts(scene), *_closed(scene),
+        *_as_it_began(history), *_daemon(history), *_outages(history), *_vehicle(history),
+        *_charges(history), *_asked(history), *_planned(history), *commanded(history),
+        *_metered(history), *_alerts(history), *_closed(history),
     ]  # fmt: skip
     entries.sort(key=lambda entry: (entry.at, _ORDER.index(entry.kind)))
     return tuple(together(entries))
 
 
-def _as_it_began(scene: Scene) -> Iterator[Entry]:
-    night = scene.night
+def _as_it_began(history: NightHistory) -> Iterator[Entry]:
+    night = history.night
     if night.pilot_before is not None and night.pilot_before.pilot is not None:
         pilot = night.pilot_before.pilot
         yield Entry(night.begins, "vehicle", f"{AT_FIRST}, {_state(pilot)}")
@@ -59,8 +59,8 @@ def _as_it_began(scene: Scene) -> Iterator[Entry]:
 # --- what was known ---------------------------------------------------------------------------
 
 
-def _daemon(scene: Scene) -> Iterator[Entry]:
-    for happening in scene.night.happenings:
+def _daemon(history: NightHistory) -> Iterator[Entry]:
+    for happening in history.night.happenings:
         match happening.what:
             case "started":
                 yield Entry(happening.at, "daemon", "the daemon starts")
@@ -71,22 +71,22 @@ def _daemon(scene: Scene) -> Iterator[Entry]:
                 yield Entry(happening.at, "file", "a changed household file is in force")
             case "prices":
                 until = happening.body.get("known_until")
-                known = f"; known until {scene.at(parse_instant(until))}" if until else ""
+                known = f"; known until {history.at(parse_instant(until))}" if until else ""
                 yield Entry(happening.at, "prices", f"new prices come{known}")
 
 
-def _outages(scene: Scene) -> Iterator[Entry]:
+def _outages(history: NightHistory) -> Iterator[Entry]:
     """Give those that no end and start tells."""
-    for outage in scene.outages:
+    for outage in history.outages:
         if not outage.is_exact:
             far = "" if outage.is_first else ", as far as the ledger tells"
-            yield Entry(outage.start, "daemon", f"{outage_words(scene, outage)}{far}")
-        elif outage.start == scene.night.begins:
+            yield Entry(outage.start, "daemon", f"{outage_words(history, outage)}{far}")
+        elif outage.start == history.night.begins:
             yield Entry(outage.start, "daemon", f"{AT_FIRST}, the daemon is not running")
 
 
-def _vehicle(scene: Scene) -> Iterator[Entry]:
-    night = scene.night
+def _vehicle(history: NightHistory) -> Iterator[Entry]:
+    night = history.night
     pilot = night.pilot_before.pilot if night.pilot_before else None
     for report in night.reports:
         if report.pilot is None or report.pilot == pilot:
@@ -98,7 +98,7 @@ def _vehicle(scene: Scene) -> Iterator[Entry]:
         came = "the vehicle is plugged in" if there and before != "F" else _state(pilot)
         yield Entry(report.at, "vehicle", "the vehicle is unplugged" if pilot == "A" else came)
     if pilot is None:
-        for stay in scene.stays:
+        for stay in history.stays:
             yield Entry(stay.start, "vehicle", "a vehicle is taken to be there from now on")
             if stay.end < night.upto:
                 yield Entry(stay.end, "vehicle", "no vehicle is taken to be there any more")
@@ -108,14 +108,14 @@ def _state(pilot: str) -> str:
     return f"{PILOTS.get(pilot, 'an unknown state')} (pilot state {pilot})"
 
 
-def _charges(scene: Scene) -> Iterator[Entry]:
+def _charges(history: NightHistory) -> Iterator[Entry]:
     """Give the first state of charge of each stay, the last, and those that were planned with."""
-    told = [report for report in scene.night.reports if report.soc_percent is not None]
+    told = [report for report in history.night.reports if report.soc_percent is not None]
     if not told:
         return
-    planned = {plan.made_at for plan, _ in changed_plans(scene)}
+    planned = {plan.made_at for plan, _ in changed_plans(history)}
     shown = {told[0].at, told[-1].at}
-    for stay in scene.stays:
+    for stay in history.stays:
         within = [report.at for report in told if stay.start <= report.at <= stay.end]
         shown |= set(within[:1])
     for report in told:
@@ -125,12 +125,12 @@ def _charges(scene: Scene) -> Iterator[Entry]:
             )
 
 
-def _asked(scene: Scene) -> Iterator[Entry]:
-    for request in scene.night.requests:
-        yield Entry(request.at, "request", f"somebody asks: {_wish(scene, request)}")
+def _asked(history: NightHistory) -> Iterator[Entry]:
+    for request in history.night.requests:
+        yield Entry(request.at, "request", f"somebody asks: {_wish(history, request)}")
 
 
-def _wish(scene: Scene, request: StoredRequest) -> str:
+def _wish(history: NightHistory, request: StoredRequest) -> str:
     body: Mapping[str, Any] = request.body
     words = {
         "vehicle": "the vehicle is {}",
@@ -144,7 +144,7 @@ def _wish(scene: Scene, request: StoredRequest) -> str:
     if body.get("charge_now") is not None:
         parts.append("charge now" if body["charge_now"] else "do not charge at once any more")
     parts += [
-        form.format(scene.at(parse_instant(body[key])) if key in INSTANTS else body[key])
+        form.format(history.at(parse_instant(body[key])) if key in INSTANTS else body[key])
         for key, form in words.items()
         if body.get(key) is not None
     ]
@@ -154,44 +154,45 @@ def _wish(scene: Scene, request: StoredRequest) -> str:
 # --- what was planned, told and measured ------------------------------------------------------
 
 
-def _planned(scene: Scene) -> Iterator[Entry]:
+def _planned(history: NightHistory) -> Iterator[Entry]:
     said: set[str] = set()
-    for plan, before in changed_plans(scene):
+    for plan, before in changed_plans(history):
         why = [sentence for sentence in plan.body["why"] if sentence not in said]
         said |= set(plan.body["why"])
-        cause = set_off_by(scene, plan, before)
-        changed = before is not None and before.made_at >= scene.night.begins
-        more = [what_changed(scene, plan, before)] if before is not None and changed else []
+        cause = set_off_by(history, plan, before)
+        changed = before is not None and before.made_at >= history.night.begins
+        more = [what_changed(history, plan, before)] if before is not None and changed else []
         yield Entry(
             plan.made_at,
             "plan",
-            f"planned{' anew' if changed else ''} because {cause}: {plan_words(scene, plan)}",
+            f"planned{' anew' if changed else ''} because {cause}: {plan_words(history, plan)}",
             (*more, *why),
         )
 
 
-def _metered(scene: Scene) -> Iterator[Entry]:
-    night = scene.night
-    for flow in scene.flows:
-        bidden = any(told.command.do == "start" and told.meets(flow) for told in scene.told)
+def _metered(history: NightHistory) -> Iterator[Entry]:
+    night = history.night
+    starts = [span for span in history.command_spans if span.command.do == "start"]
+    for flow in history.flows:
+        bidden = any(span.meets(flow) for span in starts)
         how = "power flows" if bidden else "power flows, though nothing has told it to"
         yield Entry(flow.start, "meter", how)
         guess = "" if flow.is_measured else ", estimated: the meter was not read in between"
-        since = f"{kwh(flow.wh, 2)} since {scene.at(flow.start)}{guess}"
+        since = f"{kwh(flow.wh, 2)} since {history.at(flow.start)}{guess}"
         going = flow.end >= night.upto and not night.is_over
         yield Entry(flow.end, "meter", since if going else f"power has stopped: {since}")
 
 
-def _alerts(scene: Scene) -> Iterator[Entry]:
-    for alert in scene.night.alerts:
+def _alerts(history: NightHistory) -> Iterator[Entry]:
+    for alert in history.night.alerts:
         means = ALERT_MEANS.get(alert.code)
-        words = scene.in_local_time(alert.message).rstrip(".")
+        words = history.in_local_time(alert.message).rstrip(".")
         more = (means,) if means else ()
         yield Entry(alert.at, "alert", f"{words} (alert {alert.code})", more)
 
 
-def _closed(scene: Scene) -> Iterator[Entry]:
-    night = scene.night
+def _closed(history: NightHistory) -> Iterator[Entry]:
+    night = history.night
     if night.closed and night.record is not None:
         at = min(max(parse_instant(night.record["closed_at"]), night.begins), night.ends)
         yield Entry(at, "night", "the night is closed, and accounted for")

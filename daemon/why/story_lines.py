@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
-from daemon.why.evidence import again_told
+from daemon.why.evidence import repeated_commands
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
     from datetime import datetime
 
     from adapters.ledger.rows import StoredCommand
-    from daemon.why.wording import Scene
+    from daemon.why.wording import NightHistory
 
 Kind: TypeAlias = Literal[
     "daemon", "vehicle", "battery", "request", "prices", "file", "plan", "command", "meter",
@@ -50,12 +50,12 @@ class Entry:
     again: bool = False
 
 
-def commanded(scene: Scene) -> Iterator[Entry]:
+def commanded(history: NightHistory) -> Iterator[Entry]:
     """Give every command once: with those that only renew it in the same entry."""
-    repeats = {told.command.serial for told in again_told(scene)}
-    before = scene.night.before
-    last = _told_before(scene)
-    for command in scene.night.commands:
+    repeats = {told.command.serial for told in repeated_commands(history)}
+    before = history.night.before
+    last = _told_before(history)
+    for command in history.night.commands:
         again = command.serial in repeats
         same = before is not None and _gist(command) == _gist(before)
         if last is not None and same and not again:
@@ -70,11 +70,11 @@ def commanded(scene: Scene) -> Iterator[Entry]:
         yield last
 
 
-def _told_before(scene: Scene) -> Entry | None:
-    before = scene.night.before
-    if before is None or before.valid_until <= scene.night.begins:
+def _told_before(history: NightHistory) -> Entry | None:
+    before = history.night.before
+    if before is None or before.valid_until <= history.night.begins:
         return None
-    return Entry(scene.night.begins, "command", f"{AT_FIRST}, {_order(before, None)}")
+    return Entry(history.night.begins, "command", f"{AT_FIRST}, {_order(before, None)}")
 
 
 def _gist(command: StoredCommand) -> tuple[object, ...]:

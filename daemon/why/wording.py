@@ -9,7 +9,16 @@ from typing import TYPE_CHECKING
 
 from adapters.clocks.instants import parse_instant
 from daemon.control import alerts
-from daemon.why.history import Flow, Outage, Span, Told, flows_of, in_force, outages_of, stays_of
+from daemon.why.history import (
+    CommandSpan,
+    Flow,
+    Outage,
+    TimeSpan,
+    flows_of,
+    in_force,
+    outages_of,
+    stays_of,
+)
 from planners.accounts.money import format_money
 
 if TYPE_CHECKING:
@@ -61,13 +70,13 @@ SOURCES = {
 
 
 @dataclass(frozen=True, slots=True)
-class Scene:
+class NightHistory:
     """A night with all that is drawn out of it, and the household's clock and currency."""
 
     house: House
     night: Night
-    told: tuple[Told, ...]
-    stays: tuple[Span, ...]
+    command_spans: tuple[CommandSpan, ...]
+    stays: tuple[TimeSpan, ...]
     flows: tuple[Flow, ...]
     outages: tuple[Outage, ...]
 
@@ -78,7 +87,7 @@ class Scene:
             return f"{local:%H:%M}"
         return f"{local:%a %d %b %H:%M}"
 
-    def span(self, span: Span) -> str:
+    def span(self, span: TimeSpan) -> str:
         """Say a stretch of time as "from 02:00 to 05:00"."""
         return f"from {self.at(span.start)} to {self.at(span.end)}"
 
@@ -95,9 +104,11 @@ def _rfc_3339(text: str) -> str:
     return text.replace(" UTC", ":00Z").replace(" ", "T")
 
 
-def scene_of(house: House, night: Night) -> Scene:
+def history_of(house: House, night: Night) -> NightHistory:
     """Draw out of a night what its answer and its story are made of."""
-    return Scene(house, night, in_force(night), stays_of(night), flows_of(night), outages_of(night))
+    return NightHistory(
+        house, night, in_force(night), stays_of(night), flows_of(night), outages_of(night)
+    )
 
 
 def listed(words: Sequence[str]) -> str:

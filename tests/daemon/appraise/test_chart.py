@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from config.fields.distance import KM_PER_MILE
 from daemon.appraise.chart import bars_of, curves_of, spread_out, value_at
 from daemon.appraise.pictures import LOOKS, OUTLAY, PALE, RUNNING, draw_appraisal
-from daemon.appraise.wording import Words
+from daemon.appraise.wording import AppraisalWords
 from planners.appraisal.appraisal import BreakEven, ChoiceYear
 from tests.daemon.appraise.samples import (
     KM,
@@ -40,7 +40,7 @@ def words_in(svg: str) -> str:
 
 def test_bars_are_outlay_and_years() -> None:
     """The two parts are the total; the answer and what is short are marked in words."""
-    bars = bars_of(Words(appraisal()))
+    bars = bars_of(AppraisalWords(appraisal()))
     assert [bar.total for bar in bars] == [it.total_over_years for it in three()]
     assert bars[2].outlay == 1900
     assert bars[2].running == pytest.approx(YEARS * three()[2].year_cost)
@@ -50,14 +50,14 @@ def test_bars_are_outlay_and_years() -> None:
 
 def test_an_answer_that_costs_more_than_a_shorter_choice_is_not_called_cheapest() -> None:
     """Beside its bar and at the end of its line it is the answer."""
-    words = Words(appraisal(three()[:2], cheapest=SOCKET))
+    words = AppraisalWords(appraisal(three()[:2], cheapest=SOCKET))
     assert [bar.remark for bar in bars_of(words)] == ["the answer", "12 nights short"]
     assert curves_of(words).lines[0].title == "the answer"
 
 
 def test_curves_go_through_what_is_given() -> None:
     """Up to twice today's distance, with the break-even on the answer's line."""
-    curves = curves_of(Words(appraisal()))
+    curves = curves_of(AppraisalWords(appraisal()))
     for line, it in zip(curves.lines, three(), strict=True):
         for km, total in zip(line.distances, line.totals, strict=True):
             assert total == pytest.approx(total_at(it, km))
@@ -71,15 +71,15 @@ def test_curves_go_through_what_is_given() -> None:
 def test_curves_reach_past_the_last_crossing() -> None:
     """But not past what was computed."""
     far = evens(distance_per_year=(BreakEven(KM, 50_000.0, SOCKET_NIGHT),))
-    assert curves_of(Words(appraisal(break_even=far))).lines[0].distances[-1] == 65_000
+    assert curves_of(AppraisalWords(appraisal(break_even=far))).lines[0].distances[-1] == 65_000
     far = evens(distance_per_year=(BreakEven(KM, 79_000.0, SOCKET_NIGHT),))
-    assert curves_of(Words(appraisal(break_even=far))).lines[0].distances[-1] == 4 * KM
+    assert curves_of(AppraisalWords(appraisal(break_even=far))).lines[0].distances[-1] == 4 * KM
 
 
 def test_curves_are_in_the_unit_of_the_file() -> None:
     """Miles where it has miles, energy as it is where no distance is known."""
-    assert curves_of(Words(appraisal(distance_unit="mile"))).today == KM / KM_PER_MILE
-    assert curves_of(Words(appraisal(distance_km=None))).today == 3240.0
+    assert curves_of(AppraisalWords(appraisal(distance_unit="mile"))).today == KM / KM_PER_MILE
+    assert curves_of(AppraisalWords(appraisal(distance_km=None))).today == 3240.0
 
 
 @given(st.floats(-1e4, 1e5))
@@ -112,7 +112,7 @@ def test_labels_lie_apart_and_inside(labels: list[tuple[float, float]]) -> None:
 def test_the_pictures_name_every_choice(count: int) -> None:
     """Wide and narrow, also with more choices than there are looks."""
     it = many(count)
-    drawn = draw_appraisal(Words(it))
+    drawn = draw_appraisal(AppraisalWords(it))
     assert drawn.distances is not None
     for svg in (*drawn.totals, *drawn.distances):
         for each in it.choices:
@@ -124,7 +124,7 @@ def test_the_pictures_name_every_choice(count: int) -> None:
 
 def test_the_pictures_mark_today_and_the_crossing() -> None:
     """With their distances, and the answer as the cheapest."""
-    drawn = draw_appraisal(Words(appraisal()))
+    drawn = draw_appraisal(AppraisalWords(appraisal()))
     assert drawn.distances is not None
     for svg in drawn.distances:
         assert "now 20,000" in words_in(svg)
@@ -147,7 +147,7 @@ def test_odd_figures_and_names_are_drawn(choices: tuple[ChoiceYear, ...]) -> Non
     it = appraisal()
     assert it.break_even is not None
     odd = appraisal(choices, break_even=replace(it.break_even, distance_per_year=()))
-    drawn = draw_appraisal(Words(odd))
+    drawn = draw_appraisal(AppraisalWords(odd))
     assert drawn.distances is not None
     for svg in (*drawn.totals, *drawn.distances):
         assert words_in(svg)
@@ -155,12 +155,13 @@ def test_odd_figures_and_names_are_drawn(choices: tuple[ChoiceYear, ...]) -> Non
 
 def test_without_a_curve_there_is_one_picture() -> None:
     """The totals alone."""
-    assert draw_appraisal(Words(appraisal(curve=()))).distances is None
+    assert draw_appraisal(AppraisalWords(appraisal(curve=()))).distances is None
 
 
 def test_the_same_appraisal_is_drawn_the_same() -> None:
     """Byte for byte."""
-    assert draw_appraisal(Words(appraisal())) == draw_appraisal(Words(appraisal()))
+    first, second = (draw_appraisal(AppraisalWords(appraisal())) for _ in range(2))
+    assert first == second
 
 
 def test_lines_and_fills_differ_in_more_than_colour() -> None:
@@ -177,8 +178,8 @@ def test_a_line_is_pale_where_its_choice_delivers_less() -> None:
     it = appraisal()
     short = tuple((3 if km > KM else 0, 0, 0) for km, _ in it.curve)
     drawn = replace(it, curve_short=short)
-    socket, *others = curves_of(Words(drawn)).lines
+    socket, *others = curves_of(AppraisalWords(drawn)).lines
     assert socket.short_from == max(km for km, _ in it.curve if km <= KM)
     assert [line.short_from for line in others] == [None, None]
-    assert f"opacity: {PALE}" not in str(draw_appraisal(Words(it)).distances)
-    assert f"opacity: {PALE}" in str(draw_appraisal(Words(drawn)).distances)
+    assert f"opacity: {PALE}" not in str(draw_appraisal(AppraisalWords(it)).distances)
+    assert f"opacity: {PALE}" in str(draw_appraisal(AppraisalWords(drawn)).distances)

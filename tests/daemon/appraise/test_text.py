@@ -12,7 +12,7 @@ from rich.console import Console
 from daemon.appraise.beside import LESS
 from daemon.appraise.show_appraisal import show_appraisal
 from daemon.appraise.tables import bands, figures
-from daemon.appraise.wording import Words
+from daemon.appraise.wording import AppraisalWords
 from planners.appraisal.appraisal import BandYear, Spread
 from tests.daemon.appraise.samples import POINT, SOCKET, appraisal, choice, many, three
 
@@ -36,7 +36,7 @@ def test_every_figure_is_whole_at_any_width(width: int, count: int, draws: int) 
     text = shown(it, width)
     assert max(map(len, text.splitlines())) <= width
     assert "…" not in text
-    words = Words(it)
+    words = AppraisalWords(it)
     for each in it.choices:
         assert words.amount(each.total_over_years) in text
         assert each.name in " ".join(text.split())
@@ -71,7 +71,7 @@ def test_a_range_that_is_no_wider_than_its_figure_is_left_out() -> None:
         "payback_years": Spread(3.0, math.inf),
     }
     it = appraisal((*three()[:2], replace(third, spreads=spreads)))
-    ranges = {row.label: row.cells[2].range for row in figures(Words(it))}
+    ranges = {row.label: row.cells[2].range for row in figures(AppraisalWords(it))}
     assert ranges["energy, a year"] == ""
     assert ranges["outlay, once"] == "(2,000)"
     assert ranges["payback, years"] == "(3.0 to never)"
@@ -98,9 +98,8 @@ def test_markup_in_a_name_is_text() -> None:
 def test_paybacks_are_years_or_words() -> None:
     """Never, at once, or so many years; the first choice has none."""
     choices = (*three(), replace(three()[2], name="Golden", payback_years=None))
-    rows = {
-        row.label: [cell.text for cell in row.cells] for row in figures(Words(appraisal(choices)))
-    }
+    words = AppraisalWords(appraisal(choices))
+    rows = {row.label: [cell.text for cell in row.cells] for row in figures(words)}
     assert rows["payback, years"] == ["", "at once *", "3.3", "never"]
     assert rows["saves a year"] == ["", "233 *", "584", "584"]
     assert rows["above the cheapest"] == ["2,776", "915 *", "cheapest", "0"]
@@ -112,7 +111,8 @@ def test_savings_by_delivering_less_are_marked_and_the_mark_is_told() -> None:
     elsewhere = tuple(
         replace(it, nights_short=0, charged_elsewhere_kwh=it.outlay / 10) for it in three()
     )
-    (row,) = [it for it in figures(Words(appraisal(elsewhere))) if it.label == "saves a year"]
+    words = AppraisalWords(appraisal(elsewhere))
+    (row,) = [it for it in figures(words) if it.label == "saves a year"]
     assert [cell.text for cell in row.cells] == ["", "233", "584 *"]
     good = tuple(replace(it, nights_short=0) for it in three())
     assert "*" not in shown(appraisal(good), 100)
@@ -121,9 +121,8 @@ def test_savings_by_delivering_less_are_marked_and_the_mark_is_told() -> None:
 def test_a_payback_of_some_days_is_not_told_as_none() -> None:
     """Ten euros paid back at 302 a year."""
     soon = replace(three()[2], payback_years=0.03)
-    (row,) = [
-        it for it in figures(Words(appraisal((*three()[:2], soon)))) if it.label == "payback, years"
-    ]
+    words = AppraisalWords(appraisal((*three()[:2], soon)))
+    (row,) = [it for it in figures(words) if it.label == "payback, years"]
     assert row.cells[2].text == "less than 0.1"
 
 
@@ -132,25 +131,25 @@ def test_figures_that_say_nothing_are_left_out() -> None:
     unknown = tuple(
         replace(it, cost_per_km=None, cost_per_mile=None, longest_day_km=None) for it in three()
     )
-    labels = {row.label for row in figures(Words(appraisal(unknown, distance_km=None)))}
+    labels = {row.label for row in figures(AppraisalWords(appraisal(unknown, distance_km=None)))}
     assert not {"per km", "per mile", "longest day, km", "charged elsewhere, kWh"} & labels
     assert "rest of the home, difference" not in labels
     more = tuple(replace(it, charged_elsewhere_kwh=3.25, estimated_kwh=40.0) for it in three())
-    rows = {row.label: row.cells[0].text for row in figures(Words(appraisal(more)))}
+    rows = {row.label: row.cells[0].text for row in figures(AppraisalWords(appraisal(more)))}
     assert (rows["charged elsewhere, kWh"], rows["at rates estimated, kWh"]) == ("3.2", "40.0")
     assert rows["per mile"] == "0.0899"
 
 
 def test_a_choice_alone_is_compared_with_nothing() -> None:
     """Its table has no savings."""
-    labels = {row.label for row in figures(Words(appraisal(three()[:1])))}
+    labels = {row.label for row in figures(AppraisalWords(appraisal(three()[:1])))}
     assert "total over 8 years" in labels
     assert not {"saves a year", "payback, years", "above the cheapest"} & labels
 
 
 def test_bands_are_told_choice_by_choice() -> None:
     """With their rates and shares; a price series has no one rate, no energy has no shares."""
-    lines = bands(Words(appraisal()))
+    lines = bands(AppraisalWords(appraisal()))
     assert [line[1:] for line in lines] == [
         ("all hours", "0.3105", "3,600", "100 %", "1,118"),
         ("night", "0.138", "1,800", "50 %", "248"),
@@ -158,4 +157,5 @@ def test_bands_are_told_choice_by_choice() -> None:
         ("night", "0.138", "3,600", "100 %", "497"),
     ]
     series = replace(three()[0], by_band=(BandYear("price", None, 0.0, 0.0),), energy_kwh=0.0)
-    assert bands(Words(appraisal((series,))))[0] == (SOCKET, "price", "by the hour", "0", "", "0")
+    words = AppraisalWords(appraisal((series,)))
+    assert bands(words)[0] == (SOCKET, "price", "by the hour", "0", "", "0")

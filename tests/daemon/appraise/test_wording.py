@@ -10,7 +10,7 @@ import pytest
 from daemon.appraise.beside import beside
 from daemon.appraise.changes import changes, in_short
 from daemon.appraise.nights import longest_days, short
-from daemon.appraise.wording import Words
+from daemon.appraise.wording import AppraisalWords
 from planners.appraisal.appraisal import BandYear, BreakEven, Spread
 from tests.daemon.appraise.samples import (
     KM,
@@ -27,26 +27,27 @@ from tests.daemon.appraise.samples import (
 
 def test_the_answer_is_one_line() -> None:
     """8942.40 at 31.05 c on the socket; 1900 and 8 x (3600 x 0.138 + 36.50) = 6166.40."""
-    assert Words(appraisal()).answer() == (
+    assert AppraisalWords(appraisal()).answer() == (
         f"Cheapest over 8 years: {POINT}: NZD 6,166, NZD 2,776 less than {SOCKET}"
     )
 
 
 def test_the_first_choice_is_held_against_the_next() -> None:
     """It can't save anything against itself."""
-    words = Words(appraisal((choice("A", 10, 0, 0), choice("B", 30, 0, 0), choice("C", 20, 0, 0))))
+    choices = choice("A", 10, 0, 0), choice("B", 30, 0, 0), choice("C", 20, 0, 0)
+    words = AppraisalWords(appraisal(choices))
     assert words.answer() == "Cheapest over 8 years: A: NZD 2,880, NZD 2,880 less than C"
 
 
 def test_choices_that_cost_the_same_are_said_to() -> None:
     """To the last digit that is told."""
-    words = Words(appraisal((choice("A", 10, 0, 0), choice("B", 10, 0, 0.01))))
+    words = AppraisalWords(appraisal((choice("A", 10, 0, 0), choice("B", 10, 0, 0.01))))
     assert words.answer().endswith("about the same as B")
 
 
 def test_a_choice_alone_is_held_against_nothing() -> None:
     """Neither more nor less, and nothing would change it."""
-    words = Words(appraisal(three()[:1]))
+    words = AppraisalWords(appraisal(three()[:1]))
     assert words.answer() == f"The only choice over 8 years: {SOCKET}: NZD 8,942"
     assert beside(words) == []
     assert changes(words) == ["Nothing: there is no other choice."]
@@ -64,20 +65,21 @@ def test_a_choice_alone_is_held_against_nothing() -> None:
 def test_payback_is_told_beside_the_answer(payback: float | None, told: str) -> None:
     """In years, or that it never comes."""
     first, second, third = three()
-    words = Words(appraisal((first, second, replace(third, payback_years=payback))))
+    words = AppraisalWords(appraisal((first, second, replace(third, payback_years=payback))))
     assert beside(words) == [f"Its outlay, NZD 1,900 more than that of “{SOCKET}”, {told}"]
 
 
 def test_an_answer_without_outlay_has_nothing_to_pay_back() -> None:
     """A payback of 0 years is not worth a sentence."""
-    assert beside(Words(appraisal(three()[:2])))[0].startswith("With it the need is not met")
+    words = AppraisalWords(appraisal(three()[:2]))
+    assert beside(words)[0].startswith("With it the need is not met")
 
 
 def test_a_cheaper_choice_that_leaves_nights_short_is_named() -> None:
     """The answer is not the least total then, and its outlay would have to fall for that."""
     third = replace(three()[2], total_over_years=9000.0)
     even = evens(outlay=BreakEven(1900.0, -18.4, SOCKET_NIGHT))
-    words = Words(appraisal((*three()[:2], third), cheapest=POINT, break_even=even))
+    words = AppraisalWords(appraisal((*three()[:2], third), cheapest=POINT, break_even=even))
     assert words.answer() == (
         f"Cheapest over 8 years of those that meet the need: {POINT}: NZD 9,000, NZD 58 more than"
         f" {SOCKET}"
@@ -95,7 +97,7 @@ def test_an_answer_that_is_alone_in_meeting_the_need_is_said_to_be() -> None:
     first, second, _ = three()
     never = BreakEven(0.3105, None, None)
     even = evens(rate=never, outlay=never)
-    words = Words(appraisal((first, second), cheapest=SOCKET, break_even=even))
+    words = AppraisalWords(appraisal((first, second), cheapest=SOCKET, break_even=even))
     assert words.answer() == (f"The only one that meets the need: {SOCKET}: NZD 8,942 over 8 years")
     assert beside(words) == [
         f"“{SOCKET_NIGHT}” would cost NZD 1,861 less, but the need is not met on 12 of 241 nights."
@@ -108,7 +110,7 @@ def test_an_answer_that_is_alone_in_meeting_the_need_is_said_to_be() -> None:
 def test_an_answer_that_charges_more_elsewhere_names_the_price_there_that_undoes_it() -> None:
     """It costs NZD 2776 less over 8 years and takes 500 kWh a year elsewhere: 0.6940 per kWh."""
     first, _, third = three()
-    words = Words(appraisal((first, replace(third, charged_elsewhere_kwh=500.0))))
+    words = AppraisalWords(appraisal((first, replace(third, charged_elsewhere_kwh=500.0))))
     assert beside(words)[-1] == (
         f"With it 500.0 kWh a year more are charged elsewhere than with “{SOCKET}”, and not priced"
         f" here: at more than 0.6940 NZD per kWh there, “{SOCKET}” would cost less."
@@ -121,7 +123,7 @@ def test_the_tiers_of_a_band_change_together() -> None:
         BandYear("night", Decimal("0.1380"), 1800.0, 248.4),
         BandYear("night", Decimal("0.2380"), 1800.0, 428.4),
     )
-    words = Words(appraisal((*three()[:2], replace(three()[2], by_band=bands))))
+    words = AppraisalWords(appraisal((*three()[:2], replace(three()[2], by_band=bands))))
     assert "(0.1380 now, its other tiers alike)" in " ".join(changes(words))
 
 
@@ -129,7 +131,7 @@ def test_drawn_years_that_agree_are_counted() -> None:
     """In how many the answer is the cheapest."""
     it = many(4)
     assert "Of 1,000 years drawn at random around the declared one it is the cheapest in 250." in (
-        beside(Words(it))
+        beside(AppraisalWords(it))
     )
 
 
@@ -138,7 +140,7 @@ def test_drawn_years_that_disagree_are_said_first_of_all() -> None:
     first, second, third = three()
     third = replace(third, spreads={"nights_short": Spread(5.0, 16.0)})
     second = replace(second, cheapest_in=20)
-    words = Words(appraisal((first, second, third), draws=20, spread_percent=25.0))
+    words = AppraisalWords(appraisal((first, second, third), draws=20, spread_percent=25.0))
     assert beside(words)[1] == (
         "But no two days are alike: of 20 years drawn at random around the declared one it is the"
         f" cheapest in none, and “{SOCKET_NIGHT}” in 20. In these years the need is not met on 5 to"
@@ -150,7 +152,7 @@ def test_drawn_years_that_disagree_are_said_first_of_all() -> None:
 
 def test_what_would_change_it_is_a_sentence_each() -> None:
     """Distance, rate of the cheapest band, outlay: where, now, and which choice then."""
-    words = Words(appraisal())
+    words = AppraisalWords(appraisal())
     assert changes(words) == [
         f"Below 13,498 km a year (20,000 km now), “{SOCKET_NIGHT}” would take its place.",
         "Driving more, up to 80,000 km a year, would not change it.",
@@ -172,13 +174,13 @@ def test_what_would_change_it_is_a_sentence_each() -> None:
 def test_a_place_lost_by_nights_short_is_told_as_that() -> None:
     """A rival that wins since the answer leaves the vehicle short does not win by cost."""
     even = evens(distance_per_year=(BreakEven(KM, 41_000.0, SOCKET, by_shortage=True),))
-    told = changes(Words(appraisal(break_even=even)))
+    told = changes(AppraisalWords(appraisal(break_even=even)))
     assert told[0].endswith(f"would take its place, since “{POINT}” would leave more nights short.")
 
 
 def test_distances_are_told_in_the_unit_of_the_file() -> None:
     """One mile is 1.609344 km (NIST Special Publication 811, appendix B.8)."""
-    words = Words(appraisal(distance_unit="mile"))
+    words = AppraisalWords(appraisal(distance_unit="mile"))
     assert changes(words)[0].startswith("Below 8,387 miles a year (12,427 miles now)")
     assert longest_days(words)[2] == (
         f"{POINT}: 250 miles, of which 180 miles in the cheapest band alone."
@@ -188,7 +190,7 @@ def test_distances_are_told_in_the_unit_of_the_file() -> None:
 def test_without_a_distance_energy_is_told() -> None:
     """What the trips take out of the battery."""
     even = evens(distance_per_year=(BreakEven(3240.0, 1500.0, SOCKET),))
-    words = Words(appraisal(distance_km=None, break_even=even))
+    words = AppraisalWords(appraisal(distance_km=None, break_even=even))
     assert changes(words)[0] == (
         f"Below 1,500 kWh used for driving a year (3,240 kWh now), “{SOCKET}” would take its place."
     )
@@ -199,18 +201,19 @@ def test_without_a_distance_energy_is_told() -> None:
 def test_only_distances_that_were_tried_are_told_of() -> None:
     """The ends of the curve; both sides may change the answer, or none have been tried."""
     above = evens(distance_per_year=(BreakEven(20_000.0, 30_000.0, SOCKET),))
-    assert changes(Words(appraisal(break_even=above)))[1] == (
+    assert changes(AppraisalWords(appraisal(break_even=above)))[1] == (
         "Driving less, down to 2,000 km a year, would not change it."
     )
-    assert len(changes(Words(many(2)))) == 4
-    assert "Driving" not in " ".join(changes(Words(many(2))) + changes(Words(appraisal(curve=()))))
+    assert len(changes(AppraisalWords(many(2)))) == 4
+    without_curve = changes(AppraisalWords(appraisal(curve=())))
+    assert "Driving" not in " ".join(changes(AppraisalWords(many(2))) + without_curve)
 
 
 def test_a_change_that_changes_nothing_is_said_to() -> None:
     """Distance, rate and outlay alike."""
     never = BreakEven(0.138, None, None)
     even = evens(distance_per_year=(), rate=never, outlay=BreakEven(1900.0, None, None))
-    words = Words(appraisal(break_even=even))
+    words = AppraisalWords(appraisal(break_even=even))
     assert changes(words) == [
         "Driving more or less, from 2,000 km to 80,000 km a year, would not change it.",
         (
@@ -234,7 +237,7 @@ def test_a_change_that_changes_nothing_is_said_to() -> None:
 )
 def test_a_rate_may_have_to_fall(at: float, told: str) -> None:
     """Even below zero: a rival may use that tariff more."""
-    words = Words(appraisal(break_even=evens(rate=BreakEven(0.138, at, "A"))))
+    words = AppraisalWords(appraisal(break_even=evens(rate=BreakEven(0.138, at, "A"))))
     assert told in changes(words)[2]
 
 
@@ -243,25 +246,26 @@ def test_of_a_price_series_all_prices_move() -> None:
     bands = (BandYear("price", None, 3600.0, 496.8),)
     choices = (*three()[:2], replace(three()[2], by_band=bands))
     even = evens(rate=BreakEven(0.0, 0.0636, SOCKET), rate_band="price")
-    words = Words(appraisal(choices, break_even=even))
+    words = AppraisalWords(appraisal(choices, break_even=even))
     assert changes(words)[2] == (
         "With every price of “Night rates” dearer by more than 0.0636 NZD per kWh, “Socket, one"
         " rate” would cost less."
     )
     assert "rate of" not in in_short(words)
     even = evens(rate=BreakEven(0.0, None, None), rate_band="price")
-    assert "No change of all prices" in changes(Words(appraisal(choices, break_even=even)))[2]
+    words = AppraisalWords(appraisal(choices, break_even=even))
+    assert "No change of all prices" in changes(words)[2]
 
 
 def test_nights_short_are_told_with_how_much() -> None:
     """Each choice that has any; else that none has."""
-    assert short(Words(appraisal())) == [
+    assert short(AppraisalWords(appraisal())) == [
         (
             f"{SOCKET_NIGHT}: the need is not met on 12 of 241 nights, by 31.2 kWh together and"
             " 6.4 kWh at the worst, at the meter."
         )
     ]
-    assert short(Words(appraisal(three()[:1]))) == [
+    assert short(AppraisalWords(appraisal(three()[:1]))) == [
         "The need is met on every night, whichever is chosen."
     ]
 
@@ -269,9 +273,9 @@ def test_nights_short_are_told_with_how_much() -> None:
 def test_the_longest_day_names_cheap_hours_where_they_are_fewer() -> None:
     """A tariff of one rate has no cheap hours, and an unknown consumption no distance."""
     it = appraisal()
-    assert longest_days(Words(it))[0] == f"{SOCKET}: 118 km."
+    assert longest_days(AppraisalWords(it))[0] == f"{SOCKET}: 118 km."
     unknown = tuple(replace(each, longest_day_km=None) for each in it.choices)
-    assert longest_days(Words(appraisal(unknown))) == []
+    assert longest_days(AppraisalWords(appraisal(unknown))) == []
 
 
 @pytest.mark.parametrize(
@@ -280,13 +284,14 @@ def test_the_longest_day_names_cheap_hours_where_they_are_fewer() -> None:
 )
 def test_small_amounts_have_decimals(currency: str, year_cost: float, told: str) -> None:
     """Those of the currency (ISO 4217, table A.1); a half is rounded to the even unit."""
-    words = Words(appraisal((replace(three()[0], year_cost=year_cost),), currency=currency))
+    costly = replace(three()[0], year_cost=year_cost)
+    words = AppraisalWords(appraisal((costly,), currency=currency))
     assert words.money(year_cost) == told
 
 
 def test_years_are_told_as_they_are() -> None:
     """One, some, and a part of one."""
-    assert [Words(appraisal(keep_years=it)).years for it in (1.0, 8.0, 2.5)] == [
+    assert [AppraisalWords(appraisal(keep_years=it)).years for it in (1.0, 8.0, 2.5)] == [
         "1 year",
         "8 years",
         "2.5 years",

@@ -12,7 +12,7 @@ from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 from daemon.control.alerts import ENDED_SHORT
-from daemon.night_log.month import AlertRow, BandSum, Month, NightRow, Stretch
+from daemon.night_log.month import AlertRow, BandSum, EnergyFlow, Month, NightRow
 from planners.local_time.conversion import instant_of_local
 from planners.rates.spans import RateSpan
 
@@ -41,17 +41,17 @@ def night_rates(day: date) -> tuple[RateSpan, ...]:
     )
 
 
-def flows_from(start: datetime, energy_wh: int, per_half_hour: int) -> tuple[Stretch, ...]:
+def flows_from(start: datetime, energy_wh: int, per_half_hour: int) -> tuple[EnergyFlow, ...]:
     """Half-hours from a start until the energy has flowed."""
-    flows: list[Stretch] = []
+    flows: list[EnergyFlow] = []
     while energy_wh > 0:
         wh = min(energy_wh, per_half_hour)
-        flows.append(Stretch(start, start + HALF_HOUR, wh))
+        flows.append(EnergyFlow(start, start + HALF_HOUR, wh))
         start, energy_wh = start + HALF_HOUR, energy_wh - wh
     return tuple(flows)
 
 
-def by_band(flows: tuple[Stretch, ...], rates: tuple[RateSpan, ...]) -> tuple[BandSum, ...]:
+def by_band(flows: tuple[EnergyFlow, ...], rates: tuple[RateSpan, ...]) -> tuple[BandSum, ...]:
     """Price half-hours; no band begins within one."""
     wh: dict[str, int] = {}
     for flow in flows:

@@ -16,11 +16,11 @@ from daemon.month.chart import (
     band_stacks,
     cost_lines,
     days_of,
-    night_lines,
+    night_strips,
     rate_keys,
     rule_cost,
 )
-from daemon.month.pictures import FILLS, LINES, TONES, Pictures, draw_month
+from daemon.month.pictures import FILLS, LINES, TONES, MonthPictures, draw_month
 from planners.rates.spans import RateSpan
 from tests.daemon.month.samples import (
     ALONE,
@@ -34,7 +34,7 @@ from tests.daemon.month.samples import (
 )
 
 FULL = full_month()
-LINES_OF_FULL = night_lines(FULL)
+LINES_OF_FULL = night_strips(FULL)
 
 
 def test_every_day_of_the_month_has_its_line() -> None:
@@ -42,7 +42,7 @@ def test_every_day_of_the_month_has_its_line() -> None:
     assert [line.night.day for line in LINES_OF_FULL] == list(range(1, 32))
     alone = LINES_OF_FULL[ALONE - 1]
     assert (alone.kwh, alone.shades, alone.lanes) == (None, (), ())
-    assert [line.kwh for line in night_lines(empty_month())] == [None] * 28
+    assert [line.kwh for line in night_strips(empty_month())] == [None] * 28
 
 
 def test_the_clock_that_changes_shortens_its_night() -> None:
@@ -56,7 +56,7 @@ def test_the_clock_that_changes_shortens_its_night() -> None:
 def test_the_repeated_hour_lengthens_its_night() -> None:
     """It goes back at 03:00 on 5 April 2026, 15 hours after noon of the 4th."""
     month = replace(FULL, month=4, nights=(), alerts=())
-    turns = {line.night.day: (line.hours, line.turn) for line in night_lines(month) if line.turn}
+    turns = {line.night.day: (line.hours, line.turn) for line in night_strips(month) if line.turn}
     assert turns == {4: (25.0, 15.0)}
 
 
@@ -79,7 +79,7 @@ def test_a_little_energy_is_still_seen() -> None:
         night_row(day, "driveway", "hatchback", 21, 20_000),
         night_row(day, "z", "van", 21, 5),
     )
-    small = night_lines(replace(FULL, nights=rows))[0].lanes[1]
+    small = night_strips(replace(FULL, nights=rows))[0].lanes[1]
     assert [bar.height for bar in small.bars] == [SMALLEST_BAR]
 
 
@@ -155,14 +155,14 @@ def test_tones_go_from_the_lowest_to_the_highest_rate() -> None:
         ("", Decimal("7.5"), 0.5),
         ("", Decimal(19), 1.0),
     ]
-    assert [shade.estimated for shade in night_lines(series)[0].shades].count(True) == 14
+    assert [shade.estimated for shade in night_strips(series)[0].shades].count(True) == 14
 
 
 # --- what is drawn of it ----------------------------------------------------------------------
 
 
 @pytest.fixture(scope="module")
-def pictures() -> Pictures:
+def pictures() -> MonthPictures:
     return draw_month(FULL)
 
 
@@ -172,7 +172,7 @@ def boxes(svg: str, fill: str) -> int:
     return sum(f"fill: {fill}" in path.get("style", "") for path in root.iter("path"))
 
 
-def test_the_pictures_draw_each_number_that_is_given(pictures: Pictures) -> None:
+def test_the_pictures_draw_each_number_that_is_given(pictures: MonthPictures) -> None:
     """A bar for each half-hour and each band of a night that has energy, at both widths."""
     bars = sum(len(lane.bars) for line in LINES_OF_FULL for lane in line.lanes)
     assert bars > 200
@@ -185,7 +185,7 @@ def test_the_pictures_draw_each_number_that_is_given(pictures: Pictures) -> None
         assert f"paid NZD {FULL.cost_rounded}" in svg
 
 
-def test_the_same_month_is_drawn_the_same(pictures: Pictures) -> None:
+def test_the_same_month_is_drawn_the_same(pictures: MonthPictures) -> None:
     """Byte for byte."""
     assert draw_month(FULL) == pictures
 

@@ -107,7 +107,7 @@ def test_prices_that_come_are_recorded_and_told(tmp_path: Path) -> None:
         it for it in why.story if it.text.startswith("planned anew because new prices came")
     )
     assert plan.at == EVENING
-    made = next(it for it in why.scene.night.plans if it.made_at == plan.at)
+    made = next(it for it in why.history.night.plans if it.made_at == plan.at)
     assert runs_of(made.body)[0].start == EVENING + 330 * MINUTE, "at midnight, when it is cheap"
 
 

@@ -52,7 +52,7 @@ def eventful(tmp_path_factory: pytest.TempPathFactory) -> Home:
 
 
 def text_of(why: Why) -> str:
-    shown = rich_text(show_why(why.scene.house, [why]), 80)
+    shown = rich_text(show_why(why.history.house, [why]), 80)
     return "\n".join(line.rstrip() for line in shown.splitlines())
 
 
@@ -130,9 +130,9 @@ def test_the_account_is_the_record(eventful: Home) -> None:
     why = eventful.why()
     with open_ledger(eventful.path, read_only=True) as ledger:
         (record,) = ledger.nights(NIGHT, NIGHT, POINT)
-    assert why.scene.night.record == record
-    assert why.scene.night.energy_wh == night_row(record).energy_wh
-    assert sum(flow.wh for flow in why.scene.flows) == why.scene.night.energy_wh
+    assert why.history.night.record == record
+    assert why.history.night.energy_wh == night_row(record).energy_wh
+    assert sum(flow.wh for flow in why.history.flows) == why.history.night.energy_wh
 
 
 def test_every_alert_has_words() -> None:
@@ -186,12 +186,12 @@ def test_every_command_is_told_once(steps: list[tuple[str, int]]) -> None:
                 at, meter_wh, there = place.true_now + MINUTE, place.meter_wh, place.there
         why = home.why(max(at, LATER))
         with open_ledger(home.path, read_only=True) as ledger:
-            night = why.scene.night
+            night = why.history.night
             rows = ledger.commands_between(POINT, night.begins, night.upto)
         told = [serial for entry in why.story for serial in entry.serials]
         assert sorted(told) == [row.serial for row in rows]
         assert all(one.at <= other.at for one, other in pairwise(why.story))
-        assert why.answer.text.startswith("It ")
+        assert why.explanation.text.startswith("It ")
         assert max(map(len, text_of(why).splitlines())) <= 80
 
 
@@ -218,7 +218,7 @@ def test_it_is_told_for_scripts(
         "2026-06-03T00:00:00Z",
         "2026-06-04T00:00:00Z",
     )
-    assert point["answer"] == why.answer.text
+    assert point["answer"] == why.explanation.text
     assert point["causes"] == ["charged"]
     assert len(point["story"]) == len(why.story)
     assert sum(flow["kwh"] for flow in point["charged"]) == point["account"]["energy_kwh"]
@@ -311,5 +311,5 @@ def test_nothing_is_written(eventful: Home) -> None:
 def test_a_night_before_is_told_too(eventful: Home) -> None:
     """The night before, of which the ledger knows the end only, is told as far as it is known."""
     why = eventful.why(night=date(2026, 6, 2))
-    assert why.answer.text.startswith("It did not charge: the ledger begins at 10:00")
-    assert why.scene.night.ends - why.scene.night.begins == timedelta(days=1)
+    assert why.explanation.text.startswith("It did not charge: the ledger begins at 10:00")
+    assert why.history.night.ends - why.history.night.begins == timedelta(days=1)

@@ -40,12 +40,12 @@ def test_it_charged(home: Home) -> None:
         place.until(EVENING)
         place.plug_in(35.0)
         place.leave()
-    why = home.why()
-    assert why.answer.text == (
+    explanation = home.why().explanation
+    assert explanation.text == (
         "It charged 26.0 kWh between 21:00 and 00:31, in the cheapest hours before 07:20, for"
         " NZD 5.02. At 07:20 the battery held about 80 %; 60 % were needed."
     )
-    assert why.answer.causes == ("charged",)
+    assert explanation.causes == ("charged",)
 
 
 def test_nobody_was_there(home: Home) -> None:
@@ -85,14 +85,14 @@ def test_no_power_flowed(home: Home) -> None:
         place.draws = False
         place.until(NIGHT_BEGINS + HOUR, every=MINUTE)
         place.leave()
-    why = home.why()
-    assert why.answer.text == (
+    explanation = home.why().explanation
+    assert explanation.text == (
         "It did not charge: it was told to charge at 21:00, but no power flowed (alert"
         " no-power-after-start; told again at 21:02 and 21:06): hatchback is connected and draws"
         " nothing. It may be full, or wait for its own timer. The need was missed: at 07:20 the"
         " battery held about 35 % of the 60 % needed (14.4 kWh short)."
     )
-    assert why.answer.causes == ("no-power-after-start", "need-missed")
+    assert explanation.causes == ("no-power-after-start", "need-missed")
 
 
 def test_power_flowed_at_the_second_try(home: Home) -> None:
@@ -117,14 +117,14 @@ def test_the_meter_was_silent(home: Home) -> None:
         place.until(NIGHT_BEGINS - MINUTE)
         place.mute = True
         place.leave()
-    why = home.why()
-    assert why.answer.text.startswith(
+    explanation = home.why().explanation
+    assert explanation.text.startswith(
         "It did not charge as far as the meter tells: it was told to charge from 21:00 to"
     )
     assert (
         "but its meter was silent (alert no-reading): whether it charged, the ledger does not say."
-    ) in why.answer.text
-    assert why.answer.causes[0] == "no-reading"
+    ) in explanation.text
+    assert explanation.causes[0] == "no-reading"
 
 
 def test_the_meter_was_silent_for_a_while(home: Home) -> None:
@@ -136,12 +136,13 @@ def test_the_meter_was_silent_for_a_while(home: Home) -> None:
         place.until(NIGHT_BEGINS + 2 * HOUR)
         place.mute = False
         place.leave()
-    why = home.why()
-    assert why.answer.text.startswith(
+    explanation = home.why().explanation
+    assert explanation.text.startswith(
         "It charged 26.0 kWh, as far as the meter was read, between 21:00 and 00:31, in the"
     )
-    assert "kWh of it are estimated, as the meter was silent (alert no-reading)." in why.answer.text
-    assert why.answer.causes == ("charged", "estimated")
+    estimate = "kWh of it are estimated, as the meter was silent (alert no-reading)."
+    assert estimate in explanation.text
+    assert explanation.causes == ("charged", "estimated")
 
 
 def test_nobody_listened(home: Home) -> None:
@@ -191,13 +192,13 @@ def test_the_daemon_was_ended(home: Home) -> None:
     with home.place(LEAVES - 20 * MINUTE) as place:
         place.there = True
         place.leave()
-    why = home.why()
+    explanation = home.why().explanation
     assert (
         "The need was missed: at 07:20 the battery held about 36 % of the 60 % needed (13.8 kWh"
         " short), because the daemon was not running between 20:00 and 07:00, in hours for which it"
         " had planned to charge."
-    ) in why.answer.text
-    assert "not-running" in why.answer.causes
+    ) in explanation.text
+    assert "not-running" in explanation.causes
 
 
 def test_the_daemon_was_killed(home: Home) -> None:
@@ -208,8 +209,8 @@ def test_the_daemon_was_killed(home: Home) -> None:
     with home.place(LEAVES + HOUR) as place:
         place.unplug()
         place.until(LATER)
-    why = home.why()
-    assert why.answer.text.startswith(
+    explanation = home.why().explanation
+    assert explanation.text.startswith(
         "It did not charge: the daemon was not running from some time after 20:00 until 08:20, in"
         " hours for which it had planned to charge."
     )
@@ -238,7 +239,8 @@ def test_another_daemon_took_over(home: Home) -> None:
         )
         place.service.handle(arrived(place.topics.daemon, other))
     why = home.why()
-    assert "the daemon was not running between 18:30 and 12:00" in why.answer.text
+    explanation = why.explanation
+    assert "the daemon was not running between 18:30 and 12:00" in explanation.text
     assert [entry.text for entry in why.story if entry.kind == "daemon"][-1] == (
         "the daemon ends: another daemon of this household was started later"
     )
@@ -250,13 +252,13 @@ def test_it_came_too_late(home: Home) -> None:
         place.until(LEAVES - 2 * HOUR - 10 * MINUTE)
         place.plug_in(20.0)
         place.leave()
-    why = home.why()
+    explanation = home.why().explanation
     assert (
         "The need was missed: at 07:20 the battery held about 44 % of the 60 % needed (9.0 kWh"
         " short), because the vehicle was plugged in only at 05:10, with 20 %; without a pause it"
         " would have taken until 08:18."
-    ) in why.answer.text
-    assert why.answer.causes == ("charged", "need-missed", "plugged-in-late")
+    ) in explanation.text
+    assert explanation.causes == ("charged", "need-missed", "plugged-in-late")
 
 
 def test_the_charge_point_had_a_fault(home: Home) -> None:
@@ -296,9 +298,9 @@ def test_no_rate_was_known(tmp_path: Path) -> None:
     with home.place() as place:
         place.plug_in(35.0)
         place.leave()
-    why = home.why()
-    assert why.answer.text.startswith("It did not charge: nothing could be planned from 17:30 to")
-    assert why.answer.causes[0] == "no-rate"
+    explanation = home.why().explanation
+    assert explanation.text.startswith("It did not charge: nothing could be planned from 17:30 to")
+    assert explanation.causes[0] == "no-rate"
 
 
 def test_it_ended_by_itself(home: Home) -> None:
@@ -309,12 +311,13 @@ def test_it_ended_by_itself(home: Home) -> None:
         place.draws = False
         place.until(NIGHT_BEGINS + 2 * HOUR, every=MINUTE)
         place.leave()
-    why = home.why()
-    assert why.answer.text.startswith("It charged 7.4 kWh between 21:00 and 22:00, in the cheapest")
+    explanation = home.why().explanation
+    charged = "It charged 7.4 kWh between 21:00 and 22:00, in the cheapest"
+    assert explanation.text.startswith(charged)
     assert (
         "the vehicle ended the charge by itself at 22:15 (alert ended-short-of-need): it may be"
         " full, or have a limit or a timer of its own."
-    ) in why.answer.text
+    ) in explanation.text
 
 
 def test_it_left_before(home: Home) -> None:
@@ -368,9 +371,10 @@ def test_power_flowed_unbidden(home: Home) -> None:
         place.until(NIGHT_BEGINS + 2 * HOUR, every=MINUTE)
         place.stuck = False
         place.leave()
-    why = home.why()
-    assert "Power flowed although it was told to stop (alert power-after-stop at" in why.answer.text
-    assert "power-after-stop" in why.answer.causes
+    explanation = home.why().explanation
+    flowed = "Power flowed although it was told to stop (alert power-after-stop at"
+    assert flowed in explanation.text
+    assert "power-after-stop" in explanation.causes
 
 
 def test_no_meter_was_read(home: Home) -> None:
@@ -410,7 +414,8 @@ def test_a_ledger_without_starts_tells_by_lapses(home: Home) -> None:
         place.unplug()
         place.until(LATER)
     why = home.why()
-    (outage,) = [it for it in why.scene.outages if not it.is_first]
+    explanation = why.explanation
+    (outage,) = [it for it in why.history.outages if not it.is_first]
     assert outage.start == NIGHT_BEGINS + 30 * MINUTE, "the start lapses after half an hour"
     assert outage.end - LEAVES < timedelta(0)
-    assert "the daemon was not running from some time after 21:30 until 07:19" in why.answer.text
+    assert "the daemon was not running from some time after 21:30 until 07:19" in explanation.text

@@ -10,8 +10,8 @@ from daemon.control.alerts import NO_READING, POWER
 from daemon.control.confirming import NEARLY_MET_PERCENT
 from daemon.control.nightbook import BEGUN_WH
 from daemon.why.causes import causes_of_nothing, causes_of_shortfall
-from daemon.why.evidence import Cause, alerts_of, told_because
-from daemon.why.history import Span
+from daemon.why.evidence import Cause, alerts_of, spans_because
+from daemon.why.history import TimeSpan
 from daemon.why.plans import hours_of, runs_of
 from daemon.why.power_causes import estimated, late_power, unbidden
 from daemon.why.wording import kwh, listed
@@ -21,47 +21,47 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from adapters.ledger.rows import StoredCommand
-    from daemon.why.wording import Scene
+    from daemon.why.wording import NightHistory
 
 AS_FAR = " as far as the meter tells"
 UNSAID = Cause("unknown", "the ledger does not say why")
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class Explanation:
     """The paragraph, and the codes of the causes in it, for programs."""
 
     text: str
     causes: tuple[str, ...]
 
 
-def answer_of(scene: Scene) -> Answer:
-    """Answer why it charged, or did not.
+def explain_night(history: NightHistory) -> Explanation:
+    """Explanation why it charged, or did not.
 
     Parameters
     ----------
-    scene : Scene
+    history : NightHistory
         A night as the ledger has it.
 
     Returns
     -------
-    Answer
+    Explanation
         Whole sentences, the answer proper first.
     """
-    charged = scene.night.energy_wh >= BEGUN_WH
-    first, causes = _charged(scene) if charged else _not_charged(scene)
-    need, more = _need(scene, known=causes)
-    sentences = [first, *need, *_what_is_ahead(scene, charged=charged), *_what_is_gone(scene)]
+    charged = history.night.energy_wh >= BEGUN_WH
+    first, causes = _charged(history) if charged else _not_charged(history)
+    need, more = _need(history, known=causes)
+    sentences = [first, *need, *_what_is_ahead(history, charged=charged), *_what_is_gone(history)]
     codes = dict.fromkeys(cause.code for cause in (*causes, *more))
-    return Answer(" ".join(sentences), tuple(codes))
+    return Explanation(" ".join(sentences), tuple(codes))
 
 
 # --- it did not -------------------------------------------------------------------------------
 
 
-def _not_charged(scene: Scene) -> tuple[str, tuple[Cause, ...]]:
-    yet = "" if scene.night.is_over else " yet"
-    causes = causes_of_nothing(scene) or (UNSAID,)
+def _not_charged(history: NightHistory) -> tuple[str, tuple[Cause, ...]]:
+    yet = "" if history.night.is_over else " yet"
+    causes = causes_of_nothing(history) or (UNSAID,)
     first, *others = causes
     if first is UNSAID:
         return f"It did not charge{yet}, and {first.words}.", causes
@@ -79,53 +79,55 @@ def _besides(causes: list[Cause]) -> Iterator[str]:
 # --- it did -----------------------------------------------------------------------------------
 
 
-def _charged(scene: Scene) -> tuple[str, tuple[Cause, ...]]:
-    night = scene.night
+def _charged(history: NightHistory) -> tuple[str, tuple[Cause, ...]]:
+    night = history.night
     amount = kwh(night.energy_wh)
-    cost = f", for {scene.money(night.record['cost'])}" if night.record else ""
+    cost = f", for {history.money(night.record['cost'])}" if night.record else ""
     so_far = "" if night.is_over or night.closed else " so far"
-    sentence = f"It charged {amount}{so_far}{_when(scene)}{_reason(scene)}{cost}."
-    causes = [Cause("charged", sentence), *unbidden(scene), *late_power(scene), *estimated(scene)]
+    sentence = f"It charged {amount}{so_far}{_when(history)}{_reason(history)}{cost}."
+    more = (*unbidden(history), *late_power(history), *estimated(history))
+    causes = [Cause("charged", sentence), *more]
     others = [f"{cause.words[:1].upper()}{cause.words[1:]}." for cause in causes[1:]]
     return " ".join([sentence, *others]), tuple(causes)
 
 
-def _when(scene: Scene) -> str:
-    flows = scene.flows
+def _when(history: NightHistory) -> str:
+    flows = history.flows
     if not flows:
         return ""
     about = "" if all(flow.is_measured for flow in flows) else ", as far as the meter was read,"
     stretches = "" if len(flows) == 1 else f" in {len(flows)} stretches"
-    return f"{about}{stretches} between {scene.at(flows[0].start)} and {scene.at(flows[-1].end)}"
+    start, end = history.at(flows[0].start), history.at(flows[-1].end)
+    return f"{about}{stretches} between {start} and {end}"
 
 
-def _reason(scene: Scene) -> str:
+def _reason(history: NightHistory) -> str:
     """Say by what the commands in force while it flowed were moved."""
-    starts = [told for told in scene.told if told.command.do == "start"]
-    if scene.flows:
-        starts = [told for told in starts if any(flow.meets(told) for flow in scene.flows)]
-    words = list(dict.fromkeys(_in_place(scene, told.command) for told in starts))
+    starts = [told for told in history.command_spans if told.command.do == "start"]
+    if history.flows:
+        starts = [told for told in starts if any(flow.meets(told) for flow in history.flows)]
+    words = list(dict.fromkeys(_in_place(history, told.command) for told in starts))
     if words:
         return f", {listed(words)}"
-    return "" if alerts_of(scene, POWER) else ", though nothing had told it to"
+    return "" if alerts_of(history, POWER) else ", though nothing had told it to"
 
 
-def _in_place(scene: Scene, command: StoredCommand) -> str:
+def _in_place(history: NightHistory, command: StoredCommand) -> str:
     """Say why a start was told, so that it can follow a comma."""
     why = command.why
     if why.startswith("cheapest hours"):
-        if plan_short(scene, command):
+        if plan_short(history, command):
             return f"in all the time there was{why.removeprefix('cheapest hours')}"
         return f"in the {why}"
-    asked = [request for request in scene.night.requests if request.body.get("charge_now")]
+    asked = [request for request in history.night.requests if request.body.get("charge_now")]
     if why.startswith("a person asked to charge now"):
-        return "at once, as somebody asked" + (f" at {scene.at(asked[-1].at)}" if asked else "")
+        return "at once, as somebody asked" + (f" at {history.at(asked[-1].at)}" if asked else "")
     return why
 
 
-def plan_short(scene: Scene, command: StoredCommand) -> bool:
+def plan_short(history: NightHistory, command: StoredCommand) -> bool:
     """Whether the plan that a command follows could not meet its need."""
-    plans = [it for it in (scene.night.plan_before, *scene.night.plans) if it is not None]
+    plans = [it for it in (history.night.plan_before, *history.night.plans) if it is not None]
     return any(
         f"{it.body['vehicle']}@{it.body['made_at']}" == command.plan and it.body["shortfall_kwh"]
         for it in plans
@@ -135,12 +137,12 @@ def plan_short(scene: Scene, command: StoredCommand) -> bool:
 # --- what it was for --------------------------------------------------------------------------
 
 
-def _need(scene: Scene, known: tuple[Cause, ...]) -> tuple[list[str], tuple[Cause, ...]]:
+def _need(history: NightHistory, known: tuple[Cause, ...]) -> tuple[list[str], tuple[Cause, ...]]:
     """Say whether the need was met, and if not, by how much and why."""
-    record = scene.night.record
+    record = history.night.record
     if record is None or not record["departure"] or not record["need_percent"]:
         return [], ()
-    when = scene.at(parse_instant(record["departure"]))
+    when = history.at(parse_instant(record["departure"]))
     need, soc = float(record["need_percent"]), record["soc_after_percent"]
     if soc is None:
         return [f"What the battery held at {when} is not known; {need:.0f} % were needed."], ()
@@ -151,8 +153,8 @@ def _need(scene: Scene, known: tuple[Cause, ...]) -> tuple[list[str], tuple[Caus
         f"The need was missed: at {when} the battery held about {soc:.0f} % of the {need:.0f} %"
         f" needed{far}"
     )
-    missing += _missing_kwh(scene, need - float(soc))
-    causes = [it for it in causes_of_shortfall(scene) if it not in known]
+    missing += _missing_kwh(history, need - float(soc))
+    causes = [it for it in causes_of_shortfall(history) if it not in known]
     if not causes:
         told = any(cause.code not in {"charged", UNSAID.code} for cause in known)
         return [f"{missing}." if told else f"{missing}; {UNSAID.words}."], (
@@ -164,9 +166,9 @@ def _need(scene: Scene, known: tuple[Cause, ...]) -> tuple[list[str], tuple[Caus
     )  # fmt: skip
 
 
-def _missing_kwh(scene: Scene, percent: float) -> str:
+def _missing_kwh(history: NightHistory, percent: float) -> str:
     """Say how much that is at the meter."""
-    file, vehicle = scene.house.file, scene.night.vehicle
+    file, vehicle = history.house.file, history.night.vehicle
     if vehicle not in file.vehicles or percent < NEARLY_MET_PERCENT:
         return ""
     model = charge_model(file, vehicle)
@@ -174,23 +176,23 @@ def _missing_kwh(scene: Scene, percent: float) -> str:
     return f" ({kwh(1000 * stored_kwh * model.full_kw / model.gained_kw(model.full_kw))} short)"
 
 
-def _what_is_ahead(scene: Scene, *, charged: bool) -> Iterator[str]:
+def _what_is_ahead(history: NightHistory, *, charged: bool) -> Iterator[str]:
     """Say, of a night in progress, what is planned."""
-    night = scene.night
-    if night.is_over or not night.plans or not scene.stays or scene.stays[-1].end < night.upto:
+    night = history.night
+    if night.is_over or not night.plans or not history.stays or history.stays[-1].end < night.upto:
         return
     ahead = [run for run in runs_of(night.plans[-1].body) if run.end > night.upto]
-    to_come = told_because(scene, "cheaper hours are to come")
+    to_come = spans_because(history, "cheaper hours are to come")
     if ahead and (charged or not to_come or to_come[-1].end < night.upto):
-        yield f"Still planned: {hours_of(scene, night.plans[-1].body)}."
+        yield f"Still planned: {hours_of(history, night.plans[-1].body)}."
 
 
-def _what_is_gone(scene: Scene) -> Iterator[str]:
-    night = scene.night
+def _what_is_gone(history: NightHistory) -> Iterator[str]:
+    night = history.night
     if not night.kept_whole:
         yield "Readings, reports and plans of that night are no longer kept: commands and sums are."
-    elif scene.stays and not any(
-        Span(night.begins, night.upto).meets(Span(reading.at, night.upto))
+    elif history.stays and not any(
+        TimeSpan(night.begins, night.upto).meets(TimeSpan(reading.at, night.upto))
         for reading in night.meter.readings
         if reading.at >= night.begins
     ):
