@@ -1,6 +1,6 @@
-"""The clock that is passed in: the system's, and one that only moves when told to.
+"""The clocks that are passed in: the machine's, and one that a test or rehearsal moves.
 
-Nothing else in the house may ask what time it is.
+No other module may ask what time it is.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from adapters.clocks.instants import in_utc
 
 
 class Clock(Protocol):
-    """Whatever can say which instant it is."""
+    """A source of the present instant."""
 
     def now(self) -> datetime:
         """Return the present instant, an aware datetime in UTC."""
@@ -29,7 +29,7 @@ class SystemClock:
 
 
 class VirtualClock:
-    """A clock that stands still until it is advanced; safe to share between threads.
+    """A clock that stands still until it is advanced; may be shared between threads.
 
     Parameters
     ----------
@@ -47,17 +47,17 @@ class VirtualClock:
         self._lock = Lock()
 
     def now(self) -> datetime:
-        """Return the instant it was last advanced to, an aware datetime in UTC."""
+        """Return the instant the clock stands at, an aware datetime in UTC."""
         with self._lock:
             return self._now
 
     def advance_to(self, instant: datetime) -> None:
-        """Move on to `instant`.
+        """Move the clock on to `instant`.
 
         Parameters
         ----------
         instant
-            An aware datetime, not before the present one.
+            An aware datetime, not before the present instant.
 
         Raises
         ------

@@ -1,4 +1,4 @@
-"""Instants as the bus writes them: RFC 3339 text, aware UTC datetimes inside."""
+"""Convert instants between RFC 3339 text and aware UTC datetimes."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def parse_instant(text: str) -> datetime:
     Raises
     ------
     ValueError
-        If the text is anything else; a time without an offset is refused.
+        If the text is no such instant, or has no offset.
     """
     found = _DATE_TIME.fullmatch(text)
     if found is None:

@@ -1,9 +1,9 @@
-"""The bell that wakes the daemon: at a wanted instant, and every 15 seconds whatever happens.
+"""The timer that wakes the daemon: at an instant it asked for, and every 15 seconds anyway.
 
-The only module that imports apscheduler, which only rings: what is due is decided by those who
-hear it, from the clock. apscheduler waits on the monotonic clock for an instant of the wall clock,
-so a clock that jumps or a machine that slept would go unnoticed; the regular ring, which knows the
-monotonic clock alone, bounds that.
+The only module that imports apscheduler. A wake-up carries no meaning: the daemon asks the clock
+what is due. apscheduler turns an instant into a wait on the monotonic clock, so it would not notice
+a clock that jumps or a machine that slept. The regular wake-ups, which use the monotonic clock
+alone, limit that delay to 15 seconds.
 """
 
 from __future__ import annotations
@@ -21,26 +21,26 @@ from apscheduler.triggers.date import DateTrigger
 
 from adapters.clocks.instants import in_utc
 
-REGULAR_RING_SECONDS: Final = 15
+WAKES_EVERY_SECONDS: Final = 15
 _WANTED: Final = "wanted"
 
 _log = structlog.get_logger(__name__)
 
 
-class Bell:
-    """Rings when asked to, and regularly.
+class WakeUpTimer:
+    """Wakes the daemon at an instant and at regular intervals.
 
     Parameters
     ----------
-    ring
-        Called on the bell's own thread, one ring at a time; it must only pass the ring on.
+    wake
+        Called on the timer's own threads; it must only pass the wake-up on.
     """
 
-    def __init__(self, ring: Callable[[], None]) -> None:
-        self._ring = ring
+    def __init__(self, wake: Callable[[], None]) -> None:
+        self._wake = wake
         self._ended = Event()
-        self._regular = Thread(target=self._ring_regularly, name="bell", daemon=True)
-        # Late rings are rung all the same (no grace time), and once however many were missed.
+        self._regular = Thread(target=self._wake_regularly, name="timer", daemon=True)
+        # A late wake-up still happens (no grace time), and only once however many were missed.
         self._scheduler = BackgroundScheduler(
             timezone=UTC,
             executors={"default": ThreadPoolExecutor(1)},
@@ -48,12 +48,12 @@ class Bell:
         )
 
     def start(self) -> None:
-        """Begin to ring."""
+        """Start the wake-ups."""
         self._scheduler.start()
         self._regular.start()
 
     def stop(self) -> None:
-        """Ring no more; returns when a ring in progress has ended. Does nothing if not started."""
+        """Stop, after any wake-up in progress has ended. Does nothing if not started."""
         self._ended.set()
         if self._scheduler.running:
             self._regular.join()
@@ -61,39 +61,39 @@ class Bell:
             self._scheduler.remove_all_jobs()
             self._scheduler.shutdown(wait=True)
 
-    def ring_at(self, instant: datetime | None) -> None:
-        """Ring once at an instant, in place of the one asked for before.
+    def wake_at(self, instant: datetime | None) -> None:
+        """Wake once at an instant, which replaces the one asked for before.
 
         Parameters
         ----------
         instant
             An aware datetime (a naive one is a `ValueError`); at once if it has passed. None
-            for no such ring.
+            cancels the wake-up.
         """
         if instant is None:
-            self._forget()
+            self._cancel()
             return
         self._scheduler.add_job(
-            self._ring_safely,
+            self._wake_safely,
             DateTrigger(run_date=in_utc(instant), timezone=UTC),
             id=_WANTED,
             replace_existing=True,
         )
 
-    def _forget(self) -> None:
+    def _cancel(self) -> None:
         try:
             self._scheduler.remove_job(_WANTED)
         except JobLookupError:
-            return  # it has rung, or nothing was asked for
+            return  # it has happened, or none was asked for
 
-    def _ring_regularly(self) -> None:
-        # Not a job of apscheduler's: its next run would be an instant, an hour off after the
-        # clock is put back by an hour.
-        while not self._ended.wait(REGULAR_RING_SECONDS):
-            self._ring_safely()
+    def _wake_regularly(self) -> None:
+        # Not a job of apscheduler: it would compute the next run as an instant, which comes an
+        # hour late after the clock is put back by an hour.
+        while not self._ended.wait(WAKES_EVERY_SECONDS):
+            self._wake_safely()
 
-    def _ring_safely(self) -> None:
+    def _wake_safely(self) -> None:
         try:
-            self._ring()
-        except Exception:  # noqa: BLE001 - the bell must outlive whoever listens
-            _log.exception("a ring was not taken")
+            self._wake()
+        except Exception:  # noqa: BLE001 - the timer must survive a failing listener
+            _log.exception("a wake-up failed")

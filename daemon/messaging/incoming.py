@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class WakeUp:
-    """The bell rang: time has passed."""
+    """A wake-up of the timer: time has passed."""
 
 
 @dataclass(frozen=True, slots=True)

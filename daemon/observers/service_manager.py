@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from daemon.observers.turn import Turn
 
 SILENCE_SECONDS: Final = 60.0
-"""The bell rings every 15 seconds: a loop to which nothing comes for so long is stuck too."""
+"""A wake-up comes every 15 seconds: a loop to which nothing comes for so long is stuck too."""
 
 WAITING_SECONDS: Final = 60
 """While the clock is waited for the loop turns every 15 seconds, and asks for so much more."""
@@ -118,7 +118,7 @@ class ServiceManager:
         self._show_life()
 
     def nothing_came(self) -> None:
-        """Tell that the loop turns, though nothing came; unless the bell is dead."""
+        """Tell that the loop turns, though nothing came; unless the timer is dead."""
         now = self._seconds()
         if now - self._heard_at < SILENCE_SECONDS:
             self._show_life()

@@ -1,7 +1,7 @@
 """A whole night in seconds: the real daemon, a real broker, simulated hardware, virtual time.
 
 The conductor owns the clock. It moves to the next instant at which anything is due, lets the
-hardware speak, waits until the daemon has dealt with every word, rings the daemon's bell, and
+hardware speak, waits until the daemon has handled every message, wakes the daemon, and
 waits until the hardware has obeyed: only then does time go on.
 """
 
@@ -110,7 +110,7 @@ class _Listener:
         self._error: BaseException | None = None
         self.connected = False
         self.messages = 0
-        self.rings = 0
+        self.wake_ups = 0
         self.serial = 0
         self.wake = clock.now()
 
@@ -122,7 +122,7 @@ class _Listener:
                     # The daemon hears its own word that it runs, too.
                     self.messages += topic != self._own_topic
                 case WakeUp():
-                    self.rings += 1
+                    self.wake_ups += 1
                 case Connected():
                     self.connected = True
                 case HardwareReport():
@@ -191,7 +191,7 @@ class Rehearsal:
         topics = Topics(file.bus.root, file.household.name)
         self._listener = _Listener(self.clock, self._hear, topics.daemon)
         self._daemon = Daemon(
-            watch, ledger, self.clock, bus, bell=lambda _instant: None,
+            watch, ledger, self.clock, bus, wake_at=lambda _instant: None,
             observer=self._listener.hear, as_wired=make_hardware is not None,
         )  # fmt: skip
         self._point_name = file.vehicles[evening.vehicle].charge_point
@@ -253,9 +253,9 @@ class Rehearsal:
         listener = self._listener
         listener.wait(lambda: listener.messages >= self._hardware.sent, "a reading did not arrive")
         if listener.wake <= self.clock.now():
-            rings = listener.rings
+            wake_ups = listener.wake_ups
             self._daemon.post(WakeUp())
-            listener.wait(lambda: listener.rings > rings, "the daemon is silent")
+            listener.wait(lambda: listener.wake_ups > wake_ups, "the daemon is silent")
         if not self._hardware.wait_obeyed(listener.serial, PATIENCE_SECONDS):
             raise LullwattError("the rehearsal got stuck: a command did not arrive")
 

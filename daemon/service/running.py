@@ -13,7 +13,7 @@ from adapters.bus.bus import MqttBus
 from adapters.bus.credentials import check_credentials
 from adapters.bus.embedded_broker import EmbeddedBroker
 from adapters.clocks.clock import SystemClock
-from adapters.clocks.timers import Bell
+from adapters.clocks.timers import WakeUpTimer
 from adapters.contract.messages import DaemonState, encode
 from adapters.contract.topics import Topics, slug
 from adapters.host.alert_command import AlertCommands
@@ -53,7 +53,7 @@ _log = structlog.get_logger(__name__)
 
 
 class Daemon:
-    """A service, its bus and its bell, wired to one another.
+    """A service, its bus and its timer, wired to one another.
 
     Parameters
     ----------
@@ -65,8 +65,8 @@ class Daemon:
         What time it is.
     bus : Bus
         The broker to connect to.
-    bell : callable, optional
-        Asked for a ring at an instant; APScheduler's by default. A conductor of virtual time
+    wake_at : callable, optional
+        Asked for a wake-up at an instant; APScheduler's by default. A conductor of virtual time
         passes its own.
     observer : callable, optional
         Told of every event once it is dealt with.
@@ -90,7 +90,7 @@ class Daemon:
         clock: Clock,
         bus: Bus,
         *,
-        bell: Callable[[datetime], None] | None = None,
+        wake_at: Callable[[datetime], None] | None = None,
         observer: Callable[[HandledEvent], None] | None = None,
         run_command: Callable[[Sequence[str], bytes], None] | None = None,
         clock_watch: ClockWatch | None = None,
@@ -113,11 +113,12 @@ class Daemon:
         self._will_connections = will_connections(
             wired, bus, lambda point: self.post(ChannelReady(point))
         )
-        self._bell = Bell(lambda: self.post(WakeUp())) if bell is None else None
-        ring_at = bell if self._bell is None else self._bell.ring_at
-        assert ring_at is not None  # noqa: S101 - one of the two is given
+        self._timer = WakeUpTimer(lambda: self.post(WakeUp())) if wake_at is None else None
+        if self._timer is not None:
+            wake_at = self._timer.wake_at
+        assert wake_at is not None  # noqa: S101 - one of the two is given
         self._service = Service(
-            watch, ledger, clock, bus=self._mqtt, ring_at=ring_at, observer=observer,
+            watch, ledger, clock, bus=self._mqtt, wake_at=wake_at, observer=observer,
             me=new_instance(clock.now()), run_command=run_command,
             clock_watch=clock_watch, backups=backups,
             channels=hardware_channels_of(wired, self._mqtt, ledger, ocpp=self._ocpp),
@@ -126,7 +127,7 @@ class Daemon:
 
     def post(self, event: object) -> None:
         """Pass an event on to the service; from any thread."""
-        self._service.post(event)  # type: ignore[arg-type]  # the bus and the bell post theirs
+        self._service.post(event)  # type: ignore[arg-type]  # the bus and the timer post theirs
 
     def run(self) -> bool:
         """Run until `halt`; then everything that was published has reached the broker.
@@ -137,9 +138,9 @@ class Daemon:
             False if it ended because another daemon of the household has taken over.
         """
         with ExitStack() as ending:
-            if self._bell is not None:
-                self._bell.start()
-                ending.callback(self._bell.stop)
+            if self._timer is not None:
+                self._timer.start()
+                ending.callback(self._timer.stop)
             # First, as it may fail: a port in use, say.
             if self._ocpp is not None:
                 self._ocpp.start()

@@ -91,7 +91,7 @@ class Service:
         What time it is.
     bus : Publisher
         Where to publish.
-    ring_at : callable
+    wake_at : callable
         Asks for a `WakeUp` at an instant.
     observer : callable, optional
         Told of every event once it is dealt with, on the loop's thread.
@@ -116,7 +116,7 @@ class Service:
         clock: Clock,
         *,
         bus: Publisher,
-        ring_at: Callable[[datetime], None],
+        wake_at: Callable[[datetime], None],
         observer: Callable[[HandledEvent], None] | None = None,
         me: Instance | None = None,
         run_command: Callable[[Sequence[str], bytes], None] | None = None,
@@ -128,7 +128,7 @@ class Service:
         self._watch = watch
         self._ledger = ledger
         self._clock = clock
-        self._ring_at = ring_at
+        self._wake_at = wake_at
         self._observer = observer
         self._queue: SimpleQueue[Incoming] = SimpleQueue()
         file = watch.house.file
@@ -146,7 +146,7 @@ class Service:
         self._gave_way = False
         self._states: dict[str, PointState] = {}
         self._wakes: dict[str, datetime] = {}
-        # Those that something has happened to; with each ring these are all of them.
+        # Those that something has happened to; with each wake-up these are all of them.
         self._stepped: set[str] = set()
         self._done = _Done()
 
@@ -244,7 +244,7 @@ class Service:
             )
 
     def _publish_news(self, event: Incoming) -> None:
-        """Publish what is news, tell again what may have been forgotten, and ask for a ring."""
+        """Publish what is news, tell again what may have been forgotten, and ask for a wake-up."""
         now = self._clock.now()
         self._outbox.publish_online(now)
         for point in sorted(self._stepped):
@@ -254,7 +254,7 @@ class Service:
         self._stepped.clear()
         if isinstance(event, WakeUp):
             self._channels.send_again(self._states, now)
-        self._ring_at(self._next_wake())
+        self._wake_at(self._next_wake())
 
     def _next_wake(self) -> datetime:
         dues = [self._clock.now() + STATUS_EVERY, self._channels.next_repeat()]
@@ -283,7 +283,7 @@ class Service:
         elif isinstance(event, Connected):
             self._outbox.forget_published()
         self._outbox.publish_waiting()
-        self._ring_at(now + LOOK_AGAIN)
+        self._wake_at(now + LOOK_AGAIN)
 
     def _begin(self, now: datetime) -> None:
         self._watch.use_ledger(self._ledger)
@@ -476,7 +476,7 @@ class Service:
     # --- the ledger ---------------------------------------------------------------------------
 
     def _care_for_the_ledger(self, event: Incoming) -> None:
-        """With each ring: try again what was refused, record what is owed, see to backups."""
+        """With each wake-up: try again what was refused, record what is owed, see to backups."""
         if isinstance(event, WakeUp):
             if self._trouble.try_again():
                 for held in self._trouble.let_go():

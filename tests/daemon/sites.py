@@ -29,8 +29,8 @@ if TYPE_CHECKING:
     from daemon.service.backup_rounds import BackupRounds
     from daemon.service.clock_watch import ClockWatch
 
-RINGS_EVERY = timedelta(seconds=15)
-"""The bell's regular ring."""
+WAKES_EVERY = timedelta(seconds=15)
+"""Between two regular wake-ups of the daemon."""
 
 
 class SetClock:
@@ -82,7 +82,7 @@ class Site:
         self.records: list[dict[str, Any]] = []
         self.wake: datetime = at
         self.service = Service(
-            watch, ledger, self.clock, bus=self.bus, ring_at=self._ring_at,
+            watch, ledger, self.clock, bus=self.bus, wake_at=self._wake_at,
             observer=self._observe, clock_watch=clock_watch, backups=backups,
             channels=channels,
         )  # fmt: skip
@@ -93,7 +93,7 @@ class Site:
 
     # --- what happens -------------------------------------------------------------------------
 
-    def ring(self) -> None:
+    def wake_up(self) -> None:
         self.service.handle(WakeUp())
 
     def post(self, leaf: str, message: Message) -> None:
@@ -142,18 +142,18 @@ class Site:
                 due = min(due, self.true_now + MINUTE)
             self._advance(due - self.true_now)
             if alive and self.clock.now() >= self.wake:
-                self.ring()
+                self.wake_up()
             if self.true_now >= read_at:
                 read_at = self.true_now + every
                 if alive:
-                    self.ring()
+                    self.wake_up()
                     self.read()
 
     def set_clock(self, by: timedelta) -> None:
-        """Put the clock forward or back, as a time server does; the bell rings within 15 s."""
+        """Set the clock forward or back, as a time server does; a wake-up follows within 15 s."""
         self.clock.at += by
-        self._advance(RINGS_EVERY)
-        self.ring()
+        self._advance(WAKES_EVERY)
+        self.wake_up()
 
     def _true(self, instant: datetime) -> datetime:
         return self.true_now + (instant - self.clock.now())
@@ -177,7 +177,7 @@ class Site:
                 told.append((at, action.command.do))
         return told
 
-    def _ring_at(self, instant: datetime) -> None:
+    def _wake_at(self, instant: datetime) -> None:
         self.wake = instant
 
     def _observe(self, handled: HandledEvent) -> None:

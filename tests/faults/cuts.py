@@ -95,7 +95,7 @@ class Cuts:
             night.now = max(following, night.now + timedelta(microseconds=1))
             stage.daemon.tell(night.now)
             stage.hardware.step(night.now)
-            stage.daemon.ring()
+            stage.daemon.wake_up()
             if night.now - begun > HOLDS and stage.point.offered_amps > 0:
                 stage.tally.wrong("left charging", f"without a broker, {night.place()}")
         minutes = (night.now - begun) // timedelta(minutes=1)

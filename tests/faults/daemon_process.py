@@ -1,7 +1,7 @@
 """The real daemon in a process of its own, on a virtual clock, to be killed at any instant.
 
 The child is `daemon.service.running.Daemon` with its MQTT bus and its ledger on disk; only its
-clock and its bell are in the campaign's hands. It tells of everything it has
+clock and its wake-ups are in the campaign's hands. It tells of everything it has
 dealt with over a pipe. It can also be told to kill itself (SIGKILL) when it passes a given place
 for the n-th time: a statement in the ledger, a plan, a message on its way out, an acknowledgement.
 """
@@ -73,7 +73,7 @@ class Order:
 class Heard:
     """What the child tells of one event it has dealt with, or of its clock."""
 
-    kind: Literal["message", "ring", "connected", "disconnected", "clock", "halt"]
+    kind: Literal["message", "wake-up", "connected", "disconnected", "clock", "halt"]
     wake: datetime | None = None
     mark: Mark | None = None
     connected_at_seconds: float = 0.0
@@ -161,12 +161,12 @@ class _Teller:
 
 def _kind(
     handled: HandledEvent,
-) -> Literal["message", "ring", "connected", "disconnected", "halt"]:
+) -> Literal["message", "wake-up", "connected", "disconnected", "halt"]:
     match handled.event:
         case MessageArrived():
             return "message"
         case WakeUp():
-            return "ring"
+            return "wake-up"
         case Connected():
             return "connected"
         case Disconnected():
@@ -213,7 +213,7 @@ def _run_hurried(pipe: Connection, order: Order) -> None:
         _pass_by(executioner, ledger)
         watched = _Watched(
             watch, ledger, clock, watch.house.file.bus,
-            bell=lambda _instant: None, observer=teller.tell,
+            wake_at=lambda _instant: None, observer=teller.tell,
         )  # fmt: skip
         watched.executioner = executioner
         teller.daemon = watched
@@ -229,7 +229,7 @@ def _obey(pipe: Connection, teller: _Teller, clock: VirtualClock, watched: _Watc
                 case datetime() as instant:
                     clock.advance_to(instant)
                     teller.send(Heard("clock"))
-                case "ring":
+                case "wake-up":
                     watched.post(WakeUp())
                 case "halt":
                     watched.halt()

@@ -53,7 +53,7 @@ class DaemonHandle:
         self._process: BaseProcess | None = None
         self._is_over = False
         self._clock_ticks = 0
-        self.rings = 0
+        self.wake_ups = 0
         self.connections = 0
         self.disconnections = 0
         self.connected_at_seconds = 0.0
@@ -122,11 +122,11 @@ class DaemonHandle:
         self._send(now)
         self.wait(lambda: self._clock_ticks > ticks, "the clock")
 
-    def ring(self) -> None:
-        """WakeUp its bell, and wait until that is dealt with."""
-        rings = self.rings
-        self._send("ring")
-        self.wait(lambda: self.rings > rings, "a ring is dealt with")
+    def wake_up(self) -> None:
+        """Wake it, and wait until the wake-up is handled."""
+        wake_ups = self.wake_ups
+        self._send("wake-up")
+        self.wait(lambda: self.wake_ups > wake_ups, "a wake-up is handled")
 
     def wait(
         self, condition: Callable[[], bool], what: str, patience_seconds: float = PATIENCE_SECONDS
@@ -174,7 +174,7 @@ class DaemonHandle:
 
     def _counts(self, heard: Heard) -> None:
         self._clock_ticks += heard.kind == "clock"
-        self.rings += heard.kind == "ring"
+        self.wake_ups += heard.kind == "wake-up"
         self.disconnections += heard.kind == "disconnected"
         if heard.kind == "connected":
             self.connections += 1

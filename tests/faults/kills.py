@@ -39,7 +39,7 @@ class Kills:
                 how = "between two events"  # it has survived what was meant for it
             night.stage.daemon.kill()
             night.settle()
-            night.stage.daemon.ring()
+            night.stage.daemon.wake_up()
         except Died:
             pass
         if timer is not None:
@@ -62,7 +62,7 @@ class Kills:
             # What is asked is what holds anyhow, but it is planned anew.
             night.ask({"need_percent": night.stage.scene.need_percent - night.asked * 1e-6})
         night.burst(chance.randint(1, 5))
-        daemon.ring()
+        daemon.wake_up()
         night.settle()
 
 

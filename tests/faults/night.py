@@ -125,7 +125,7 @@ class Night:
         self.collect()
         self._await_arrivals()
         while daemon.wake is not None and daemon.wake <= self.now:
-            daemon.ring()
+            daemon.wake_up()
         if not hardware.wait_obeyed(daemon.serial, PATIENCE_SECONDS):
             raise Stuck(f"the hardware has not heard command {daemon.serial}")
 

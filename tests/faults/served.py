@@ -79,7 +79,7 @@ class Served:
         thread.start()
         with self._changed:
             assert self._changed.wait_for(lambda: self._handled > 0 or self.failure is not None, 20)
-        self._posted = 1  # it begins with a ring of its own
+        self._posted = 1  # it begins with its own wake-up
         self.post(Connected("5"))
         self.wait()
         try:
@@ -112,7 +112,7 @@ class Served:
             )
 
     def move(self, to: datetime) -> bool:
-        """Let time pass, rung at every instant it asked for on the way."""
+        """Let time pass, woken at every instant it asked for on the way."""
         while self.wake <= to:
             self._advance(max(self.wake, self.clock.now()))
             self.post(WakeUp())
@@ -143,7 +143,7 @@ class Served:
             with open_ledger(self.ledger) as ledger:
                 self._service = Service(
                     self.watch, ledger, self.clock, bus=self,
-                    ring_at=lambda _instant: None, observer=self._hear,
+                    wake_at=lambda _instant: None, observer=self._hear,
                 )  # fmt: skip
                 self._service.run()
         except BaseException as error:  # noqa: BLE001 - it is what the campaign looks for

@@ -1,4 +1,4 @@
-"""Clocks: one that ticks in UTC, one that moves only forwards and only when told."""
+"""Clocks: one that ticks in UTC, one that only moves forwards, and only when advanced."""
 
 from __future__ import annotations
 

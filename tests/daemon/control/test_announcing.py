@@ -38,7 +38,7 @@ class Home:
         self.clock = VirtualClock(EVENING)
         self.bus = Heard()
         self.service = Service(
-            watch, ledger, self.clock, bus=self.bus, ring_at=lambda _instant: None
+            watch, ledger, self.clock, bus=self.bus, wake_at=lambda _instant: None
         )
         self.service.handle(WakeUp())
         self.bus.clear()
@@ -134,7 +134,7 @@ def test_those_that_charge_come_first(home: Home) -> None:
 
 
 def test_only_those_concerned_say_how_they_are(home: Home) -> None:
-    """A message for one charge point brings no other's status; a ring brings all that are due."""
+    """A message for one charge point brings no other's status; a wake-up brings all due ones."""
     topic = home.topics.vehicle(SECOND)
     home.service.handle(arrived(topic, PLUGGED_IN))
     said = {topic for topic, _, _ in home.bus.messages if topic.endswith("/status")}

@@ -191,7 +191,7 @@ def test_a_topic_that_the_broker_refuses(
 
 
 def wait_in_force(running: Running, times: int) -> None:
-    """Wait until the file has come into force so often; the bell may have found it changed too."""
+    """Wait until the file has come into force so often; a wake-up may have found it changed too."""
     said = "the changed file is in force"
     wait_until(lambda: running.log.count(said) >= times, what=f"{said}, {times} times")
 

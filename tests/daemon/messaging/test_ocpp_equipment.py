@@ -81,7 +81,7 @@ def test_while_the_clock_is_not_set_nothing_is_kept(tmp_path: Path) -> None:
         site.service.handle(HardwareReport(POINT, READING, kept.append))
         assert (kept, begun) == ([False], [])
         site.clock.at = site.true_now = EVENING + HOUR
-        site.ring()
+        site.wake_up()
         site.service.handle(HardwareReport(POINT, READING, kept.append))
         assert (kept, begun) == ([False, True], [True])
         assert ledger.last_reading(POINT) is not None

@@ -100,7 +100,7 @@ class Restarted(Rehearsal):
         listener.messages = self._hardware.sent
         self._listener = listener
         self._daemon = Daemon(
-            watch, ledger, self.clock, bus, bell=lambda _instant: None, observer=listener.hear
+            watch, ledger, self.clock, bus, wake_at=lambda _instant: None, observer=listener.hear
         )
         Thread(target=self._run_daemon, name="second daemon", daemon=True).start()
         listener.wait(lambda: listener.connected, "no broker")

@@ -109,7 +109,7 @@ def test_life_is_shown_at_half_the_time_allowed(ready: Played) -> None:
 
 
 def test_a_loop_that_nothing_comes_to_shows_no_life(ready: Played) -> None:
-    """The bell rings each 15 s: without it nothing would ever be commanded again."""
+    """The timer wakes the loop each 15 s: without it nothing would ever be commanded again."""
     ready.rests(10 * SILENCE_SECONDS)
     shown = ready.told.count("WATCHDOG")
     assert shown <= 1 + SILENCE_SECONDS / 15

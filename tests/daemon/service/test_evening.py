@@ -118,7 +118,7 @@ def a_home(broker: Mosquitto, tmp_path: Path) -> Iterator[Home]:
 
         daemon = Daemon(
             HouseholdWatch(household), ledger, clock, broker.bus,
-            bell=lambda _instant: None, observer=observe,
+            wake_at=lambda _instant: None, observer=observe,
         )  # fmt: skip
         home = Home(broker.port, watcher, daemon, clock)
         thread = Thread(target=daemon.run)

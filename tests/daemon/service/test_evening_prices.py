@@ -54,7 +54,7 @@ class Home:
         self.ledger = ledger
         self.service = Service(
             watch, ledger, self.clock,
-            bus=self.bus, ring_at=lambda _instant: None, observer=self._next,
+            bus=self.bus, wake_at=lambda _instant: None, observer=self._next,
         )  # fmt: skip
 
     def run(self, *script: tuple[datetime, bytes | None]) -> list[MutableMapping[str, Any]]:

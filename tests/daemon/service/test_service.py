@@ -39,7 +39,7 @@ class Home:
         self.handled: list[HandledEvent] = []
         self.service = Service(
             watch, ledger, VirtualClock(EVENING),
-            bus=self.bus, ring_at=lambda _instant: None, observer=self.handled.append,
+            bus=self.bus, wake_at=lambda _instant: None, observer=self.handled.append,
         )  # fmt: skip
 
     def run(self, *messages: tuple[str, Message | bytes]) -> None:

@@ -168,8 +168,8 @@ def test_a_night_without_a_rate_is_owed(tmp_path: Path, ledger: Ledger) -> None:
         if restart:
             site = Site(right, ledger, site.true_now, meter_wh=site.meter_wh)
             site.begin()
-        site.ring()
-        site.ring()
+        site.wake_up()
+        site.wake_up()
     assert [night["night"] for night in ledger.nights()] == ["2026-06-03"]
 
 
@@ -258,15 +258,15 @@ def test_a_backup_that_fails_is_said_once_and_taken_back(
     for _ in range(30):
         rounds.stop()
         site.pass_time(10 * MINUTE)
-        site.ring()
+        site.wake_up()
     assert [alert["code"] for alert in site.bus.on("alert")] == ["no-backup"]
     monkeypatch.undo()
     for _ in range(8):
         rounds.stop()
         site.pass_time(10 * MINUTE)
-        site.ring()
+        site.wake_up()
     rounds.stop()
-    site.ring()
+    site.wake_up()
     assert "no-backup" not in site.state.said
     assert ledger_copies_at(path) is not None
     assert [a for _, a in site.actions if isinstance(a, Warn)] != []

@@ -12,7 +12,7 @@ from structlog.testing import capture_logs
 from adapters.contract.messages import VehicleReport
 from adapters.ledger.ledger import Ledger, open_ledger
 from daemon.service.clock_watch import SET_SINCE, ClockWatch
-from tests.daemon.sites import RINGS_EVERY, Site, household_file
+from tests.daemon.sites import WAKES_EVERY, Site, household_file
 from tests.daemon.worlds import EVENING, HOUR, LEAVES, MINUTE, NIGHT_BEGINS, NOON, POINT, utc
 
 if TYPE_CHECKING:
@@ -108,7 +108,7 @@ def test_suspended_in_mid_charge(tmp_path: Path, ledger: Ledger, hours: int) -> 
     site.pass_time(hours * HOUR, alive=False)
     asleep = charged_wh(site)
     assert asleep <= 7360 * 1.5 + 10, "a start lapses within half an hour"
-    site.ring()
+    site.wake_up()
     site.read()
     to_noon(site)
     energy, by_band = night_wh(ledger)
@@ -162,9 +162,9 @@ def test_it_waits_for_a_clock_that_is_not_set(tmp_path: Path, ledger: Ledger, ye
         # Hardware has a clock of its own, which is right.
         site.post("vehicle", VehicleReport(at=EVENING, pilot="B", soc_percent=35.0))
         for _ in range(20):
-            site.clock.at += RINGS_EVERY
-            site.ring()
-            assert site.wake == site.clock.now() + RINGS_EVERY
+            site.clock.at += WAKES_EVERY
+            site.wake_up()
+            assert site.wake == site.clock.now() + WAKES_EVERY
     waits = [log for log in logs if log["event"].startswith("the clock is not set")]
     assert len(waits) == 1
     assert [said["state"] for said in site.bus.on("daemon")] == ["waiting"] * 2, "and on connecting"
@@ -173,7 +173,7 @@ def test_it_waits_for_a_clock_that_is_not_set(tmp_path: Path, ledger: Ledger, ye
     assert site.acknowledged == 0
     assert ledger.last_command(POINT) is None
     site.clock.at = site.true_now = EVENING + MINUTE
-    site.ring()
+    site.wake_up()
     assert site.acknowledged == 1
     assert [said["state"] for said in site.bus.on("daemon")][-1] == "online"
     assert site.state.plan is not None
@@ -192,7 +192,7 @@ def test_a_clock_far_behind_the_ledger_is_waited_for(tmp_path: Path, ledger: Led
     site.begin()
     assert site.bus.on("command") == []
     site.clock.at = EVENING + 2 * HOUR
-    site.ring()
+    site.wake_up()
     assert site.bus.on("command")[-1]["do"] == "stop"
 
 
@@ -208,9 +208,9 @@ def test_a_clock_that_stays_behind_is_believed_after_a_while(
     with capture_logs() as logs:
         waited = timedelta(0)
         while not site.bus.on("command"):
-            waited += RINGS_EVERY
-            site.clock.at += RINGS_EVERY
-            site.ring()
+            waited += WAKES_EVERY
+            site.clock.at += WAKES_EVERY
+            site.wake_up()
     assert waited == 15 * MINUTE
     assert "going on with a clock that is behind the ledger" in [log["event"] for log in logs]
 

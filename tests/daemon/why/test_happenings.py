@@ -70,7 +70,7 @@ def test_a_changed_file_is_recorded_and_told(tmp_path: Path) -> None:
         place.until(EVENING)
         text = home.household.read_text("utf-8").replace("want_percent: 80", "want_percent: 70")
         home.household.write_text(text, "utf-8")
-        place.ring()
+        place.wake_up()
         assert befell(place.ledger)[1:] == [("file", {"known_until": None})]
     story = home.why(EVENING + HOUR).story
     assert "a changed household file is in force" in [entry.text for entry in story]
@@ -124,7 +124,7 @@ def test_a_ledger_that_refuses_ends_nothing(
         monkeypatch.setattr(place.ledger, "add_happening", refuse)
         text = home.household.read_text("utf-8").replace("want_percent: 80", "want_percent: 70")
         home.household.write_text(text, "utf-8")
-        place.ring()
+        place.wake_up()
         assert befell(place.ledger) == [("started", {})]
         place.plug_in(35.0)
         assert place.state.plan is not None
