@@ -10,7 +10,7 @@ import ssl
 from pathlib import Path
 
 from config.files.errors import Fault, FileError
-from config.files.secret_files import handed_over, read_password, refuse_open_key
+from config.files.secret_files import credential_or_file, read_password, refuse_open_key
 from config.files.texts import read_text, whole_file_fault
 from config.household.household_file import Bus
 
@@ -78,7 +78,7 @@ def _trusting(ca_file: Path | None) -> ssl.SSLContext:
 
 def _show_certificate(context: ssl.SSLContext, certificate: Path, key: Path) -> None:
     read_text(certificate, "a certificate (PEM)", _MOST_BYTES)
-    key = handed_over(key)
+    key = credential_or_file(key)
     refuse_open_key(key)
     try:
         context.load_cert_chain(certificate, key, password=_no_passphrase)

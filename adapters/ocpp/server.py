@@ -22,7 +22,7 @@ from adapters.contract.messages import Command
 from adapters.ocpp.events import OnEquipmentEvent
 from adapters.ocpp.point import Equipment
 from config.files.errors import BusError, FileError
-from config.files.secret_files import handed_over, refuse_open_key
+from config.files.secret_files import credential_or_file, refuse_open_key
 
 if TYPE_CHECKING:
     from adapters.ocpp.command_sender import Patience
@@ -203,7 +203,7 @@ class OcppServer:
     def _tls(self) -> ssl.SSLContext | None:
         if self._certificate is None:
             return None
-        certificate, key = self._certificate[0], handed_over(self._certificate[1])
+        certificate, key = self._certificate[0], credential_or_file(self._certificate[1])
         refuse_open_key(key)
         context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
         context.load_cert_chain(certificate, key)

@@ -15,7 +15,7 @@ from adapters.contract.current_period import CurrentPeriod
 from adapters.contract.messages import Command
 from adapters.wired.command_messages import OutgoingMessage, command_messages, stop_message
 from config.household.household_file import Bus
-from config.household.wiring import Telling
+from config.household.wiring import WiringOutputs
 
 
 class HardwareChannel(Protocol):
@@ -55,7 +55,7 @@ class WiredChannel:
 
     stores_plan = False
 
-    def __init__(self, telling: Telling, sender: Sender, *, watts_per_amp: float) -> None:
+    def __init__(self, telling: WiringOutputs, sender: Sender, *, watts_per_amp: float) -> None:
         self._telling = telling
         self._sender = sender
         self._watts_per_amp = watts_per_amp
@@ -112,7 +112,7 @@ class StopAsWill:
     """
 
     def __init__(
-        self, bus: Bus, client_id: str, telling: Telling, on_return: Callable[[], None]
+        self, bus: Bus, client_id: str, telling: WiringOutputs, on_return: Callable[[], None]
     ) -> None:
         stop = stop_message(telling)
         self._on_return = on_return

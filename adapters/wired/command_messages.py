@@ -10,7 +10,7 @@ from datetime import datetime
 from typing import Final
 
 from adapters.contract.messages import Command
-from config.household.wiring import PLACEHOLDERS, Saying, Telling
+from config.household.wiring import PLACEHOLDERS, OutputMessage, WiringOutputs
 
 _BRACED: Final = re.compile(r"\{(" + "|".join(PLACEHOLDERS) + r")\}")
 
@@ -28,7 +28,7 @@ class OutgoingMessage:
 
 
 def command_messages(
-    telling: Telling, command: Command, now: datetime, watts_per_amp: float
+    telling: WiringOutputs, command: Command, now: datetime, watts_per_amp: float
 ) -> list[OutgoingMessage]:
     """Return the messages that carry a command.
 
@@ -61,12 +61,12 @@ def command_messages(
     return [_message(template, values) for template in templates]
 
 
-def stop_message(telling: Telling) -> OutgoingMessage:
+def stop_message(telling: WiringOutputs) -> OutgoingMessage:
     """Return a stop that belongs to no command: a Will, or the last message of the daemon."""
     return _message(telling.stop, {"serial": 0})
 
 
-def _message(template: Saying, values: Mapping[str, Value]) -> OutgoingMessage:
+def _message(template: OutputMessage, values: Mapping[str, Value]) -> OutgoingMessage:
     if template.text is not None:
         payload = _BRACED.sub(lambda found: str(values[found[1]]), template.text)
     else:

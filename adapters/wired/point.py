@@ -15,7 +15,7 @@ from pydantic import ValidationError
 from adapters.contract.messages import MalformedMessage, Message, Reading, VehicleReport
 from adapters.wired.values import LONGEST_HOLD, Value, read_values, topic_filters
 from config.fields.value_types import WATT_HOURS_PER_KWH
-from config.household.wiring import Hearing
+from config.household.wiring import WiringInputs
 
 SHORTEST_INTERVAL: Final = timedelta(seconds=5)
 """A reading that follows another sooner is dropped, unless the power has changed. No energy is
@@ -42,7 +42,7 @@ class WiredPoint:
     """
 
     def __init__(
-        self, hearing: Hearing, *, watts_per_amp: float, register_kwh: float = 0.0
+        self, hearing: WiringInputs, *, watts_per_amp: float, register_kwh: float = 0.0
     ) -> None:
         self._hearing = hearing
         self._watts_per_amp = watts_per_amp

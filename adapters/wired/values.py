@@ -12,7 +12,7 @@ from typing import Final, Literal
 from adapters.contract.messages import LARGEST_PAYLOAD_BYTES, MalformedMessage
 from adapters.contract.topics import matches
 from adapters.wired.json_pointer import value_at
-from config.household.wiring import HeardNumber, HeardPilot, HeardPlug, Hearing, PilotState
+from config.household.wiring import NumberInput, PilotInput, PilotState, PlugInput, WiringInputs
 
 _FACTORS: Final = {"W": 1.0, "kW": 1000.0, "Wh": 0.001, "kWh": 1.0, "MWh": 1000.0}
 _YES: Final = {"true": True, "on": True, "1": True, "yes": True}
@@ -47,13 +47,13 @@ class HardwareValue:
     value: Value
 
 
-def topic_filters(hearing: Hearing) -> tuple[str, ...]:
+def topic_filters(hearing: WiringInputs) -> tuple[str, ...]:
     """Return the topics to subscribe to, each once."""
     sources = (getattr(hearing, name) for name in type(hearing).model_fields)
     return tuple(dict.fromkeys(each.topic for each in sources if each is not None))
 
 
-def read_values(hearing: Hearing, topic: str, payload: bytes) -> tuple[HardwareValue, ...]:
+def read_values(hearing: WiringInputs, topic: str, payload: bytes) -> tuple[HardwareValue, ...]:
     """Return all the values that a message holds.
 
     Parameters
@@ -78,9 +78,9 @@ def read_values(hearing: Hearing, topic: str, payload: bytes) -> tuple[HardwareV
     return tuple(_values(hearing, topic, payload))
 
 
-def _values(hearing: Hearing, topic: str, payload: bytes) -> Iterator[HardwareValue]:
+def _values(hearing: WiringInputs, topic: str, payload: bytes) -> Iterator[HardwareValue]:
     for name in _NUMBERS:
-        number: HeardNumber | None = getattr(hearing, name)
+        number: NumberInput | None = getattr(hearing, name)
         if number is not None and matches(number.topic, topic):
             value = _number(number, name, payload)
             yield HardwareValue(name, value * number.scale * _FACTORS[getattr(number, "unit", "W")])
@@ -103,7 +103,7 @@ def _found(pointer: str | None, payload: bytes, what: str) -> object:
         raise MalformedMessage(f"{what}: {error.args[0]}") from error
 
 
-def _number(heard: HeardNumber, what: str, payload: bytes) -> float:
+def _number(heard: NumberInput, what: str, payload: bytes) -> float:
     found = _found(heard.pointer, payload, what)
     if isinstance(found, str | int | float) and not isinstance(found, bool):
         try:
@@ -115,7 +115,7 @@ def _number(heard: HeardNumber, what: str, payload: bytes) -> float:
     raise MalformedMessage(f"{what}: expected a number, got {_shown(found)}")
 
 
-def _pilot(heard: HeardPilot, payload: bytes) -> PilotState:
+def _pilot(heard: PilotInput, payload: bytes) -> PilotState:
     found = _word(_found(heard.pointer, payload, "pilot"))
     words: Mapping[str, PilotState] = heard.words or _LETTERS
     if found not in words:
@@ -123,7 +123,7 @@ def _pilot(heard: HeardPilot, payload: bytes) -> PilotState:
     return words[found]
 
 
-def _plugged_in(heard: HeardPlug, payload: bytes) -> bool:
+def _plugged_in(heard: PlugInput, payload: bytes) -> bool:
     found = _word(_found(heard.pointer, payload, "plugged_in"))
     words = heard.words or (_YES | _NO)
     word = found if heard.words else found.lower()

@@ -15,10 +15,10 @@ from zoneinfo import ZoneInfo
 
 from pydantic import Field, model_validator
 
-from config.choices.driving import Driving
+from config.choices.driving import DrivingPattern
 from config.choices.rules import ChoiceParts, choice_problems
 from config.fields.home_fields import Currency, HolidayCalendar, TickMinutes, Volts, Zone
-from config.fields.problems import refuse
+from config.fields.key_problems import refuse
 from config.fields.value_types import (
     Amount,
     ClockHours,
@@ -33,7 +33,7 @@ from config.fields.value_types import (
 from config.household.broker import Bus
 from config.household.departure import percent_problems, wanted_percent
 from config.household.equipment import ChargePoint
-from config.household.household_file import Household, HouseholdFile, Ledger
+from config.household.household_file import Household, HouseholdFile, LedgerFile
 from config.household.vehicle import PREFER, AnyVehicle, Preference, Vehicle
 from config.tariffs.tariff import Tariff
 
@@ -71,7 +71,7 @@ class AppraisedHome(Model):
 class AppraisedVehicle(AnyVehicle):
     """The vehicle that is driven and charged, under every choice alike."""
 
-    elsewhere: ClassVar[Mapping[str, str]] = {
+    misplaced_keys: ClassVar[Mapping[str, str]] = {
         "charge_point": "each choice has a charge_point of its own",
         "daily_distance_km": "how far it goes stands under driving",
         "arrives_with_percent": "what it arrives with comes of its trips, under driving",
@@ -134,7 +134,7 @@ class ChoicesFile(Model):
 
     appraisal: AppraisedHome = Field(description="The home and the year.")
     vehicle: AppraisedVehicle = Field(description="The vehicle.")
-    driving: Driving = Field(description="How far it is driven, and when it is away.")
+    driving: DrivingPattern = Field(description="How far it is driven, and when it is away.")
     home_use: Annotated[tuple[HomeUse, ...], Field(strict=False, max_length=100)] = Field(
         (), description="What the rest of the home uses; items that overlap add up."
     )
@@ -201,7 +201,7 @@ class ChoicesFile(Model):
             vehicles={VEHICLE: Vehicle(charge_point=POINT, **given)},
             departures=(),
             bus=Bus(broker="embedded"),
-            ledger=Ledger(path=Path("appraisal.sqlite3")),
+            ledger=LedgerFile(path=Path("appraisal.sqlite3")),
         )
 
     def want_percent(self, choice: Choice) -> float:

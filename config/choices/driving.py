@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Self
 from pydantic import Field, model_validator
 
 from config.fields.distance import TripDistance, YearDistance
-from config.fields.problems import Problem, refuse
+from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import ClockTime, Expected, FilePath, Minutes, Model, Name, YearDate
 from config.household.departure import WeekdayList, day_problems
 from config.tariffs.tariff import WEEKDAYS, repeated
@@ -48,7 +48,7 @@ class DrivingRecord(Model):
     vehicle: Name = Field(description="The vehicle's name in the household file.")
 
 
-class Driving(Model):
+class DrivingPattern(Model):
     """How far the vehicle is driven in the year, and when it is away."""
 
     distance_per_year: YearDistance | None = Field(
@@ -87,31 +87,31 @@ class Driving(Model):
         refuse([*self._source_problems(), *self._time_problems(), *self._draw_problems()])
         return self
 
-    def _source_problems(self) -> Iterator[Problem]:
+    def _source_problems(self) -> Iterator[KeyProblem]:
         given = [key for key in SOURCES if key in self.model_fields_set]
         wanted = f"expected one of {', '.join(SOURCES)}"
         if not given:
-            yield Problem((), f"{wanted}, got none")
+            yield KeyProblem((), f"{wanted}, got none")
         for key in given[1:]:
-            yield Problem((key,), f"{wanted}, got {given[0]} as well")
+            yield KeyProblem((key,), f"{wanted}, got {given[0]} as well")
         if "days" in self.model_fields_set and "distance_per_year" not in given:
-            yield Problem(("days",), "expected to stand beside distance_per_year only")
+            yield KeyProblem(("days",), "expected to stand beside distance_per_year only")
         yield from repeated(self.days, "days")
 
-    def _time_problems(self) -> Iterator[Problem]:
+    def _time_problems(self) -> Iterator[KeyProblem]:
         for key in ("leaves", "returns"):
             if getattr(self, key) is not None:
                 continue
             if not self.trips:
-                yield Problem(
+                yield KeyProblem(
                     (), f'missing key "{key}"; expected a time of the local clock such as "07:20"'
                 )
             for index, trip in enumerate(self.trips):
                 if getattr(trip, key) is None:
                     message = f"expected {key}, here or under driving for all trips"
-                    yield Problem(("trips", index), message)
+                    yield KeyProblem(("trips", index), message)
 
-    def _draw_problems(self) -> Iterator[Problem]:
+    def _draw_problems(self) -> Iterator[KeyProblem]:
         if self.draws > 0 and self.spread_percent == 0:
             message = "expected spread_percent above 0 beside it: without, all years are the same"
-            yield Problem(("draws",), message)
+            yield KeyProblem(("draws",), message)

@@ -11,14 +11,22 @@ from config.choices.driving import Trip
 from config.choices.rules import ChoiceParts, choice_problems
 from config.fields.value_types import ClockTime
 from config.household.equipment import ChargePoint
-from config.household.loading import Kind, currency_in, listed, load_file, named, sound, texts
+from config.household.loading import (
+    FileKind,
+    currency_in,
+    entries_of,
+    keys_below,
+    load_file,
+    texts_of,
+    valid_parts,
+)
 from config.tariffs.tariff import Tariff
 
 if TYPE_CHECKING:
     from datetime import time
     from pathlib import Path
 
-    from config.fields.problems import Problem
+    from config.fields.key_problems import KeyProblem
 
 _Value = TypeVar("_Value")
 
@@ -46,26 +54,26 @@ def load_choices(path: Path) -> ChoicesFile:
 
 
 def _words(data: dict[str, Any]) -> dict[str, str]:
-    home = named(data, "appraisal")
+    home = keys_below(data, "appraisal")
     year = _value(_YEAR, home.get("year"))
     return {"currency": currency_in(home), "year": str(year or "the appraised year")}
 
 
-def _problems(data: dict[str, Any], context: dict[str, Any]) -> tuple[Problem, ...]:
-    home, driving = named(data, "appraisal"), named(data, "driving")
-    choices = listed(data, "choices")
+def _problems(data: dict[str, Any], context: dict[str, Any]) -> tuple[KeyProblem, ...]:
+    home, driving = keys_below(data, "appraisal"), keys_below(data, "driving")
+    choices = entries_of(data, "choices")
     tariffs, points = _below(choices, "tariff"), _below(choices, "charge_point")
     parts = ChoiceParts(
         year=_value(_YEAR, home.get("year")),
         public_holidays="public_holidays" in home,
-        vehicle=sound(AppraisedVehicle, {0: data.get("vehicle")}, context).get(0),
+        vehicle=valid_parts(AppraisedVehicle, {0: data.get("vehicle")}, context).get(0),
         driving_keys=frozenset(driving),
         leaves=_value(_TIME, driving.get("leaves")),
         returns=_value(_TIME, driving.get("returns")),
-        trips=sound(Trip, listed(driving, "trips"), context),
-        names=texts(choices, "name"),
-        tariffs=sound(Tariff, tariffs, context),
-        charge_points=sound(ChargePoint, points, context),
+        trips=valid_parts(Trip, entries_of(driving, "trips"), context),
+        names=texts_of(choices, "name"),
+        tariffs=valid_parts(Tariff, tariffs, context),
+        charge_points=valid_parts(ChargePoint, points, context),
         tariff_keys=_keys(tariffs),
         charge_point_keys=_keys(points),
     )
@@ -87,6 +95,6 @@ def _keys(raw: dict[int, object]) -> dict[int, frozenset[str]]:
     return {index: frozenset(part) for index, part in raw.items() if isinstance(part, dict)}
 
 
-_CHOICES = Kind("a choices file", ChoicesFile, _words, _problems)
+_CHOICES = FileKind("a choices file", ChoicesFile, _words, _problems)
 _YEAR: TypeAdapter[int] = TypeAdapter(Year)
 _TIME: TypeAdapter[time] = TypeAdapter(ClockTime)

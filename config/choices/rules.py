@@ -9,7 +9,7 @@ from datetime import time
 from typing import TYPE_CHECKING
 
 from config.choices.trip_rules import Week, trip_problems
-from config.fields.problems import Problem
+from config.fields.key_problems import KeyProblem
 from config.household.consistency import current_problem
 from config.household.vehicle import CONSUMPTION_KEYS
 from config.tariffs.band_rules import band_problems
@@ -66,7 +66,7 @@ class ChoiceParts:
     charge_point_keys: Mapping[int, AbstractSet[str]]
 
 
-def choice_problems(parts: ChoiceParts) -> tuple[Problem, ...]:
+def choice_problems(parts: ChoiceParts) -> tuple[KeyProblem, ...]:
     """Find every broken rule between parts.
 
     Parameters
@@ -76,72 +76,72 @@ def choice_problems(parts: ChoiceParts) -> tuple[Problem, ...]:
 
     Returns
     -------
-    tuple of Problem
+    tuple of KeyProblem
         With paths from the top of the file.
     """
     return tuple(problem for rule in _RULES for problem in rule(parts))
 
 
-def _name_problems(parts: ChoiceParts) -> Iterator[Problem]:
+def _name_problems(parts: ChoiceParts) -> Iterator[KeyProblem]:
     seen: dict[str, int] = {}
     for index, name in parts.names.items():
         first = seen.setdefault(name, index)
         if first != index:
-            yield Problem(
+            yield KeyProblem(
                 ("choices", index, "name"),
                 f'expected a name of its own, got "{name}", that of choices[{first}]',
             )
 
 
-def _key_problems(parts: ChoiceParts) -> Iterator[Problem]:
+def _key_problems(parts: ChoiceParts) -> Iterator[KeyProblem]:
     for index, keys in parts.tariff_keys.items():
         for key in TARIFF_KEYS:
             if key in keys:
                 message = "expected to be left out: the tariff of a choice holds all year"
-                yield Problem(("choices", index, "tariff", key), message)
+                yield KeyProblem(("choices", index, "tariff", key), message)
     for index, keys in parts.charge_point_keys.items():
         for key in DAEMON_KEYS:
             if key in keys:
                 message = "expected to be left out: it is for a running daemon only"
-                yield Problem(("choices", index, "charge_point", key), message)
+                yield KeyProblem(("choices", index, "charge_point", key), message)
 
 
-def _tariff_problems(parts: ChoiceParts) -> Iterator[Problem]:
+def _tariff_problems(parts: ChoiceParts) -> Iterator[KeyProblem]:
     for index, tariff in parts.tariffs.items():
         at = ("choices", index, "tariff")
         for problem in band_problems(
             tariff, public_holidays=parts.public_holidays, section="appraisal"
         ):
-            yield Problem((*at, *problem.path), problem.message)
+            yield KeyProblem((*at, *problem.path), problem.message)
         if tariff.prices is not None and tariff.prices.file is None:
             message = "expected file: an appraisal hears no prices from the bus"
-            yield Problem((*at, "prices"), message)
+            yield KeyProblem((*at, "prices"), message)
 
 
-def _current_problems(parts: ChoiceParts) -> Iterator[Problem]:
+def _current_problems(parts: ChoiceParts) -> Iterator[KeyProblem]:
     for index, point in parts.charge_points.items():
         called = "the charge point of "
         called += f'"{parts.names[index]}"' if index in parts.names else f"choices[{index}]"
         if parts.vehicle and (message := current_problem(parts.vehicle, point, called)):
-            yield Problem(("vehicle", "max_amps"), message)
+            yield KeyProblem(("vehicle", "max_amps"), message)
 
 
-def _consumption_problems(parts: ChoiceParts) -> Iterator[Problem]:
+def _consumption_problems(parts: ChoiceParts) -> Iterator[KeyProblem]:
     if parts.vehicle is None or parts.vehicle.kwh_per_km is not None:
         return
     for key in ("distance_per_year", "trips"):
         if key in parts.driving_keys:
             message = f"expected one of {', '.join(CONSUMPTION_KEYS)} on the vehicle"
-            yield Problem(("driving", key), message)
+            yield KeyProblem(("driving", key), message)
 
 
-def _trip_problems(parts: ChoiceParts) -> Iterator[Problem]:
+def _trip_problems(parts: ChoiceParts) -> Iterator[KeyProblem]:
     week = Week(parts.trips, parts.leaves, parts.returns, parts.year)
     for problem in trip_problems(week):
-        yield Problem(("driving", *problem.path), problem.message)
+        yield KeyProblem(("driving", *problem.path), problem.message)
 
 
-_RULES: tuple[Callable[[ChoiceParts], Iterator[Problem]], ...] = (
+_RULES: tuple[Callable[[ChoiceParts], Iterator[KeyProblem]], ...] = (
     _name_problems,
     _key_problems,
     _tariff_problems,

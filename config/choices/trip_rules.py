@@ -7,7 +7,7 @@ from datetime import date, time, timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from config.fields.problems import Problem
+from config.fields.key_problems import KeyProblem
 from config.household.departure import days_of
 from config.tariffs.tariff import WEEKDAYS
 
@@ -40,7 +40,7 @@ class Week:
     year: int | None
 
 
-def trip_problems(week: Week) -> Iterator[Problem]:
+def trip_problems(week: Week) -> Iterator[KeyProblem]:
     """Find the broken rules between trips.
 
     Parameters
@@ -50,28 +50,28 @@ def trip_problems(week: Week) -> Iterator[Problem]:
 
     Yields
     ------
-    Problem
+    KeyProblem
         With its path from what holds ``trips``.
     """
     yield from _repeated_days(week)
     for index, trip in week.trips.items():
         if trip.date is not None and week.year is not None and trip.date.year != week.year:
             message = f"expected a date in {week.year}, got {trip.date}"
-            yield Problem(("trips", index, "date"), message)
+            yield KeyProblem(("trips", index, "date"), message)
     yield from _late_returns(week)
 
 
-def _repeated_days(week: Week) -> Iterator[Problem]:
+def _repeated_days(week: Week) -> Iterator[KeyProblem]:
     seen: dict[object, int] = {}
     for index, trip in week.trips.items():
         for path, day in days_of(trip.days, trip.date):
             first = seen.setdefault(day, index)
             if first != index:
                 message = f"expected one trip a day, got {day} again after trips[{first}]"
-                yield Problem(("trips", index, *path), message)
+                yield KeyProblem(("trips", index, *path), message)
 
 
-def _late_returns(week: Week) -> Iterator[Problem]:
+def _late_returns(week: Week) -> Iterator[KeyProblem]:
     """Walk through the year, and tell of each pair of trips once."""
     told: set[tuple[int, int]] = set()
     trips = _trips_of_days(week)
@@ -82,7 +82,7 @@ def _late_returns(week: Week) -> Iterator[Problem]:
         if (one, other) not in told:
             told.add((one, other))
             at = (one, "returns") if week.trips[one].returns else (one,)
-            yield Problem(("trips", *at), _too_late(back, next_day, other, leaves))
+            yield KeyProblem(("trips", *at), _too_late(back, next_day, other, leaves))
 
 
 def _too_late(back: time, day: date, other: int, leaves: time) -> str:

@@ -51,7 +51,7 @@ def nearest(text: str, choices: Iterable[str]) -> str | None:
     return folded[near[0]] if near else None
 
 
-def rewritten(key: str, text: str) -> str | None:
+def corrected(key: str, text: str) -> str | None:
     """Write a value as it should have been, where a person would see what was meant.
 
     Parameters

@@ -41,7 +41,7 @@ _MINUTES_PER_DAY = 1440
 class Model(BaseModel):
     """Base of all parts of the files: frozen, strict, and closed to unknown keys."""
 
-    elsewhere: ClassVar[Mapping[str, str]] = {}
+    misplaced_keys: ClassVar[Mapping[str, str]] = {}
     """Keys that stand in another part or file, and what to say where they stand in this one."""
 
     model_config = ConfigDict(frozen=True, strict=True, extra="forbid", allow_inf_nan=False)
@@ -226,7 +226,7 @@ TierEnd = Annotated[
     json_kind("number", exclusiveMinimum=0, maximum=_MOST_MONEY),
     Expected(f"an energy above 0, at most {_MOST_MONEY} kWh"),
 ]
-HomeUse = Annotated[
+UsualUse = Annotated[
     Decimal,
     Field(ge=0, le=_MOST_MONEY),
     BeforeValidator(_decimal_of),
@@ -255,7 +255,7 @@ Percent = Annotated[
 ]
 Amps = Annotated[float, Field(ge=1, le=80), Expected("a current from 1 to 80 A")]
 TripEnergy = Annotated[float, Field(ge=0, le=1000), Expected("an energy from 0 to 1000 kWh")]
-Distance = Annotated[float, Field(ge=0, le=3000), Expected("a distance from 0 to 3000 km")]
+TripKm = Annotated[float, Field(ge=0, le=3000), Expected("a distance from 0 to 3000 km")]
 Phases = Annotated[int, Field(ge=1, le=3), Expected("1, 2 or 3 phases")]
 Minutes = Annotated[
     int,

@@ -25,7 +25,7 @@ NUMBER = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d{1,3})?", re.ASCII)
 
 
 @dataclass(frozen=True)
-class Cell:
+class CsvCell:
     """One cell, its place counted from 1."""
 
     line: int
@@ -70,21 +70,21 @@ def separator_of(text: str) -> str:
     return ";" if ";" in header else ","
 
 
-def rows_of(text: str, separator: str) -> Iterator[list[Cell]]:
+def rows_of(text: str, separator: str) -> Iterator[list[CsvCell]]:
     """Cut a text into rows of cells; lines without content are left out."""
     for number, line in enumerate(text.split("\n"), start=1):
         if line.strip():
             yield list(_cells(line, number, separator))
 
 
-def _cells(line: str, number: int, separator: str) -> Iterator[Cell]:
+def _cells(line: str, number: int, separator: str) -> Iterator[CsvCell]:
     index = 0
     for piece in line.split(separator):
         lead = len(piece) - len(piece.lstrip())
         cell = piece.strip()
         if len(cell) > 1 and cell[0] == cell[-1] == '"':
             cell, lead = cell[1:-1].strip(), lead + 1
-        yield Cell(number, index + lead + 1, cell)
+        yield CsvCell(number, index + lead + 1, cell)
         index += len(piece) + 1
 
 

@@ -44,7 +44,7 @@ def read_password(path: Path) -> str:
         If it is missing, may be read or written by others, is empty, or is not one line of UTF-8.
     """  # noqa: DOC501, DOC502 - whole_file_fault makes it
     what = "a password file"
-    path = handed_over(path)
+    path = credential_or_file(path)
     raw = read_bytes(path, what, _MOST_PASSWORD_BYTES)
     refuse_open_rights(path, what)
     try:
@@ -58,7 +58,7 @@ def read_password(path: Path) -> str:
     return lines[0]
 
 
-def handed_over(path: Path) -> Path:
+def credential_or_file(path: Path) -> Path:
     """Return the credential that stands in for a secret file, or else the file itself.
 
     Parameters

@@ -11,7 +11,7 @@ from datetime import datetime
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
-from config.files.csv_cells import NUMBER, Cell, quoted, read_start, rows_of, separator_of
+from config.files.csv_cells import NUMBER, CsvCell, quoted, read_start, rows_of, separator_of
 from config.files.errors import Fault, FileError
 from config.files.texts import read_text
 
@@ -50,7 +50,7 @@ class _Series:
     points: dict[datetime, PricePoint] = field(default_factory=dict)
     lines: dict[datetime, int] = field(default_factory=dict)
 
-    def read(self, row: list[Cell]) -> None:
+    def read(self, row: list[CsvCell]) -> None:
         if len(row) != len(_HEADER):
             message = f"expected 2 columns, start and rate, got {len(row)}"
             self._refuse(row[0], message + _comma_hint(row[1:]))
@@ -59,14 +59,14 @@ class _Series:
         if start is not None and rate is not None:
             self._keep(PricePoint(start, rate), row)
 
-    def _instant(self, cell: Cell) -> datetime | None:
+    def _instant(self, cell: CsvCell) -> datetime | None:
         try:
             return read_start(cell.text)
         except ValueError as error:
             self._refuse(cell, str(error))
         return None
 
-    def _rate(self, cell: Cell) -> Decimal | None:
+    def _rate(self, cell: CsvCell) -> Decimal | None:
         hint, text = "", cell.text
         if self.decimal_comma and _DECIMAL_COMMA.fullmatch(text):
             text = text.replace(",", ".")
@@ -78,7 +78,7 @@ class _Series:
         self._refuse(cell, f"rate: expected a number, got {quoted(cell.text)}{hint}")
         return None
 
-    def _keep(self, point: PricePoint, row: list[Cell]) -> None:
+    def _keep(self, point: PricePoint, row: list[CsvCell]) -> None:
         first = self.points.setdefault(point.start, point)
         if first.rate != point.rate:
             self._refuse(
@@ -88,7 +88,7 @@ class _Series:
             )
         self.lines.setdefault(point.start, row[0].line)
 
-    def _refuse(self, cell: Cell, message: str) -> None:
+    def _refuse(self, cell: CsvCell, message: str) -> None:
         self.faults.append(Fault(self.file, cell.line, cell.column, message))
 
 
@@ -114,7 +114,7 @@ def load_prices(path: Path) -> tuple[PricePoint, ...]:
     """
     text = read_text(path, "a price series in CSV", _MOST_BYTES)
     separator = separator_of(text)
-    header, *rows = list(rows_of(text, separator)) or [[Cell(1, 1, "")]]
+    header, *rows = list(rows_of(text, separator)) or [[CsvCell(1, 1, "")]]
     if [cell.text for cell in header] != _HEADER:
         got = quoted(",".join(cell.text for cell in header)) if text.strip() else "an empty file"
         message = f"expected the header start,rate, got {got}"
@@ -130,7 +130,7 @@ def load_prices(path: Path) -> tuple[PricePoint, ...]:
     return tuple(sorted(series.points.values()))
 
 
-def _comma_hint(cells: list[Cell]) -> str:
+def _comma_hint(cells: list[CsvCell]) -> str:
     """Say what to write where a decimal comma has parted a rate in two."""
     rate = ",".join(cell.text for cell in cells).strip('"')
     if not _DECIMAL_COMMA.fullmatch(rate):

@@ -10,11 +10,11 @@ from dataclasses import dataclass
 from types import UnionType
 from typing import TYPE_CHECKING, Annotated, Any, Union, get_args, get_origin
 
-from config.fields.hints import nearest, rewritten
-from config.fields.problems import KeyPath, Problem, labelled
+from config.fields.hints import corrected, nearest
+from config.fields.key_problems import KeyPath, KeyProblem, labelled
 from config.fields.value_types import Expected, Model
 from config.files.yaml_nodes import Flaw, Spot
-from config.files.yaml_scalars import NOTHING, plain_value
+from config.files.yaml_scalars import NO_VALUE, plain_value
 from config.files.yaml_tree import Tree
 
 if TYPE_CHECKING:
@@ -70,12 +70,12 @@ class Translator:
             if not (detail["type"] == "missing" and detail["loc"] in meant):
                 yield from self._translate(detail)
 
-    def problem(self, problem: Problem) -> Flaw:
+    def problem(self, problem: KeyProblem) -> Flaw:
         """Translate a broken rule.
 
         Parameters
         ----------
-        problem : Problem
+        problem : KeyProblem
             With its path from the top of the file.
 
         Returns
@@ -90,9 +90,9 @@ class Translator:
         kind, path = detail["type"], detail["loc"]
         if kind == "rules":
             for problem in detail["ctx"]["problems"]:
-                yield self.problem(Problem((*path, *problem.path), problem.message))
+                yield self.problem(KeyProblem((*path, *problem.path), problem.message))
         elif kind == "missing":
-            yield self.problem(Problem(path[:-1], self._missing_key(path)))
+            yield self.problem(KeyProblem(path[:-1], self._missing_key(path)))
         elif kind == "extra_forbidden":
             yield from self._at_key(path, self._unknown_key(path))
         elif path[-1:] == (_KEY_MARK,):
@@ -109,7 +109,7 @@ class Translator:
     def _at_value(self, detail: ErrorDetails) -> Iterator[Flaw]:
         path = self.where(detail["loc"])
         spot = self._value_spot(path)
-        if detail["input"] is NOTHING and self._told(spot):
+        if detail["input"] is NO_VALUE and self._told(spot):
             return
         message = f"{self._expected(detail)}, got {spot.shown}{_hint(detail, path, spot.shown)}"
         yield spot, labelled(path, message)
@@ -136,7 +136,7 @@ class Translator:
         if detail["type"] != "extra_forbidden":
             return None
         model = self._model_at(path[:-1])
-        if path[-1] in model.elsewhere:
+        if path[-1] in model.misplaced_keys:
             return None
         near = nearest(str(path[-1]), model.model_fields)
         return None if near is None else (*path[:-1], near)
@@ -144,7 +144,7 @@ class Translator:
     def _unknown_key(self, path: KeyPath) -> str:
         model = self._model_at(path[:-1])
         fields = model.model_fields
-        if (hint := model.elsewhere.get(str(path[-1]))) is None:
+        if (hint := model.misplaced_keys.get(str(path[-1]))) is None:
             near = nearest(str(path[-1]), fields)
             hint = f'did you mean "{near}"?' if near else f"expected one of {', '.join(fields)}"
         return f"unknown key {self.tree.keys[path].shown}; {hint}"
@@ -206,7 +206,7 @@ def _number_hint(shown: str, context: dict[str, Any], kind: str) -> str:
 def _meant_text(detail: ErrorDetails, path: KeyPath, value: str) -> str | None:
     """Write a text as the file should have it, in brackets where a list was expected."""
     key = next((str(step) for step in reversed(path) if isinstance(step, str)), "")
-    meant = rewritten(key, value)
+    meant = corrected(key, value)
     return f"[{meant}]" if meant and detail["type"] == "tuple_type" else meant
 
 

@@ -22,7 +22,7 @@ _SIGN_IN = re.compile(r"(//)[^/]*@")
 _WORDS = {"true": True, "True": True, "TRUE": True, "false": False, "False": False, "FALSE": False}
 
 
-class Nothing:
+class NoValue:
     """A key or a list entry without a value; no field accepts it."""
 
     @override
@@ -30,7 +30,7 @@ class Nothing:
         return "nothing"
 
 
-NOTHING: Final = Nothing()
+NO_VALUE: Final = NoValue()
 
 
 def plain_value(text: str) -> object:
@@ -44,11 +44,11 @@ def plain_value(text: str) -> object:
     Returns
     -------
     object
-        An int, a float, a bool, `NOTHING`, or the text itself. A number of more than 30 digits
+        An int, a float, a bool, `NO_VALUE`, or the text itself. A number of more than 30 digits
         stays text: no key of ours means it.
     """
     if text in {"", "~", "null", "Null", "NULL"}:
-        return NOTHING
+        return NO_VALUE
     if text in _WORDS:
         return _WORDS[text]
     if len(text) > _MOST_DIGITS:
@@ -61,7 +61,7 @@ def plain_value(text: str) -> object:
     return text
 
 
-def odd_character(text: str) -> str | None:
+def unprintable_character(text: str) -> str | None:
     """Find a character that no name, path or number has: control, line break, half a surrogate.
 
     Parameters
@@ -94,7 +94,7 @@ def shown(value: object, text: str) -> str:
         Texts in quotes, numbers as written, ``nothing``; long ones cut, and never a password that
         somebody put into an address.
     """
-    if isinstance(value, Nothing):
+    if isinstance(value, NoValue):
         return "nothing"
     safe = _SIGN_IN.sub(r"\1...@", text)  # before it is cut: that might take the @ away
     cut = safe if len(safe) <= _LONGEST_SHOWN else f"{safe[:_LONGEST_SHOWN]}..."

@@ -9,13 +9,19 @@ import yaml
 from yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
 from yaml.reader import Reader
 
-from config.fields.problems import labelled
+from config.fields.key_problems import labelled
 from config.files.texts import position
 from config.files.yaml_nodes import Flaw, NodeLoader, Spot, spot_of
-from config.files.yaml_scalars import NOTHING, odd_character, plain_value, shown, shown_list
+from config.files.yaml_scalars import (
+    NO_VALUE,
+    plain_value,
+    shown,
+    shown_list,
+    unprintable_character,
+)
 
 if TYPE_CHECKING:
-    from config.fields.problems import KeyPath
+    from config.fields.key_problems import KeyPath
 
 _AT_ITS_START = (
     ("could not find expected ':'", 'expected ":" after this key'),
@@ -46,7 +52,7 @@ class Tree:
     Attributes
     ----------
     data : object
-        Dicts, lists, texts, numbers, booleans, and `NOTHING`.
+        Dicts, lists, texts, numbers, booleans, and `NO_VALUE`.
     values, keys : dict
         Spots of values and of keys, by the keys and indices that lead to them.
     flaws : list
@@ -70,12 +76,12 @@ def read_yaml(text: str) -> Tree:
     Returns
     -------
     Tree
-        Its data is `NOTHING` when the text is empty or can't be read as YAML at all; then there is
+        Its data is `NO_VALUE` when the text is empty or can't be read as YAML at all; then there is
         a flaw that says so, except for a text without any content.
     """
     odd = Reader.NON_PRINTABLE.search(text)
     if odd is not None:
-        message = f"expected a text file, got the character {odd_character(odd[0])}"
+        message = f"expected a text file, got the character {unprintable_character(odd[0])}"
         return _unreadable(Spot(*position(text, odd.start())), message)
     loader = NodeLoader(text)
     try:
@@ -88,7 +94,7 @@ def read_yaml(text: str) -> Tree:
         message = "not valid YAML: expected a character or number that exists"
         return _unreadable(Spot(loader.line + 1, loader.column + 1), message, loader.flaws)
     if root is None:
-        return Tree(NOTHING, {(): Spot(1, 1, "an empty file")}, {}, [])
+        return Tree(NO_VALUE, {(): Spot(1, 1, "an empty file")}, {}, [])
     builder = _Builder(loader.flaws)
     return Tree(builder.build(root, ()), builder.values, builder.keys, builder.flaws)
 
@@ -144,17 +150,17 @@ class _Builder:
         return str(node.value)
 
     def _scalar(self, node: Node, path: KeyPath) -> object:
-        odd = odd_character(node.value)
+        odd = unprintable_character(node.value)
         if odd is not None:
             message = f"expected a text of printable characters in one line, got {odd} in it"
             self.flaws.append((spot_of(node.start_mark), labelled(path, message)))
-            return NOTHING
+            return NO_VALUE
         plain = isinstance(node, ScalarNode) and node.style is None
         return plain_value(node.value) if plain else node.value
 
 
 def _unreadable(spot: Spot, message: str, before: list[Flaw] | None = None) -> Tree:
-    return Tree(NOTHING, {(): spot}, {}, [*(before or ()), (spot, message)])
+    return Tree(NO_VALUE, {(): spot}, {}, [*(before or ()), (spot, message)])
 
 
 def _flaw_of(error: yaml.MarkedYAMLError) -> Flaw:

@@ -10,7 +10,7 @@ from typing import Annotated, Self
 
 from pydantic import Field, model_validator
 
-from config.fields.problems import Problem, refuse
+from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import Expected, FilePath, Flag, Model, checked
 
 _PORTS = {"mqtt": 1883, "mqtts": 8883}
@@ -115,36 +115,36 @@ class Bus(Model):
         refuse([*self._half_problems(), *self._stranger_problems()])
         return self
 
-    def _half_problems(self) -> Iterator[Problem]:
+    def _half_problems(self) -> Iterator[KeyProblem]:
         """Find keys that need another one, or rule it out."""
         if self.password_file is not None and self.username is None:
-            yield Problem(("password_file",), "expected a username beside it")
+            yield KeyProblem(("password_file",), "expected a username beside it")
         certificate, key = "client_certificate_file", "client_key_file"
         for given, other in ((certificate, key), (key, certificate)):
             if getattr(self, given) is not None and getattr(self, other) is None:
-                yield Problem((given,), f"expected a {other} beside it")
+                yield KeyProblem((given,), f"expected a {other} beside it")
         if self.client_certificate_file is not None and not self.tls:
-            yield Problem((certificate,), f"expected a mqtts:// broker beside it{_UNENCRYPTED}")
+            yield KeyProblem((certificate,), f"expected a mqtts:// broker beside it{_UNENCRYPTED}")
         if self.in_the_clear and self.tls:
-            yield Problem(("in_the_clear",), "expected a mqtt:// broker beside it")
+            yield KeyProblem(("in_the_clear",), "expected a mqtt:// broker beside it")
         if self.anonymous and self.signs_in:
-            yield Problem(
+            yield KeyProblem(
                 ("anonymous",),
                 "expected neither password_file nor client_certificate_file beside it",
             )
 
-    def _stranger_problems(self) -> Iterator[Problem]:
+    def _stranger_problems(self) -> Iterator[KeyProblem]:
         """Find what would let strangers in, where the file does not say that it is meant."""
         if _is_this_machine(self.host):
             return
         if not self.tls and not self.in_the_clear:
-            yield Problem(
+            yield KeyProblem(
                 ("broker",),
                 "expected mqtts:// for a broker beyond this machine, got mqtt://"
                 f"{_UNENCRYPTED}; if that is meant, say in_the_clear: true",
             )
         if not self.signs_in and not self.anonymous:
-            yield Problem(
+            yield KeyProblem(
                 ("broker",),
                 "expected username and password_file, or client_certificate_file, for a broker "
                 "beyond this machine: whoever reaches one that asks for neither can switch the "

@@ -12,8 +12,8 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from config.fields.hints import nearest
+from config.fields.key_problems import KeyProblem
 from config.fields.names import topic_level
-from config.fields.problems import Problem
 from config.household.departure import days_of
 from config.household.ocpp import ocpp_problems
 from config.household.vehicle import CONSUMPTION_KEYS
@@ -63,7 +63,7 @@ class Parts:
     ocpp_listens: bool
 
 
-def problems_of(parts: Parts) -> tuple[Problem, ...]:
+def problems_of(parts: Parts) -> tuple[KeyProblem, ...]:
     """Find every broken rule between parts.
 
     Parameters
@@ -73,7 +73,7 @@ def problems_of(parts: Parts) -> tuple[Problem, ...]:
 
     Returns
     -------
-    tuple of Problem
+    tuple of KeyProblem
         With paths from the top of the file.
     """
     return tuple(problem for rule in _RULES for problem in rule(parts))
@@ -85,37 +85,37 @@ def _unknown(kind: str, name: str, known: frozenset[str]) -> str:
     return f'expected {kind}, got "{name}"; {hint}'
 
 
-def _reference_problems(parts: Parts) -> Iterator[Problem]:
+def _reference_problems(parts: Parts) -> Iterator[KeyProblem]:
     for name, charge_point in parts.charge_point_of.items():
         if charge_point not in parts.charge_point_names:
             message = _unknown(
                 "a charge point of this file", charge_point, parts.charge_point_names
             )
-            yield Problem(("vehicles", name, "charge_point"), message)
+            yield KeyProblem(("vehicles", name, "charge_point"), message)
     for index, vehicle in parts.vehicle_of.items():
         if vehicle not in parts.vehicle_names:
             message = _unknown("a vehicle of this file", vehicle, parts.vehicle_names)
-            yield Problem(("departures", index, "vehicle"), message)
+            yield KeyProblem(("departures", index, "vehicle"), message)
 
 
-def _topic_problems(parts: Parts) -> Iterator[Problem]:
+def _topic_problems(parts: Parts) -> Iterator[KeyProblem]:
     seen: dict[str, str] = {}
     for name in parts.charge_points:
         other = seen.setdefault(topic_level(name), name)
         if other != name:
-            yield Problem(
+            yield KeyProblem(
                 ("charge_points", name),
                 f'expected a name that differs from "{other}" in more than case and punctuation: '
                 f'both would have the topic level "{topic_level(name)}"',
             )
 
 
-def _current_problems(parts: Parts) -> Iterator[Problem]:
+def _current_problems(parts: Parts) -> Iterator[KeyProblem]:
     for name, vehicle in parts.vehicles.items():
         point = parts.charge_points.get(vehicle.charge_point)
         called = f'charge point "{vehicle.charge_point}"'
         if point is not None and (message := current_problem(vehicle, point, called)):
-            yield Problem(("vehicles", name, "max_amps"), message)
+            yield KeyProblem(("vehicles", name, "max_amps"), message)
 
 
 def current_problem(vehicle: AnyVehicle, point: ChargePoint, called: str) -> str | None:
@@ -141,7 +141,7 @@ def current_problem(vehicle: AnyVehicle, point: ChargePoint, called: str) -> str
     return f"{least}, got {vehicle.max_amps:g}"
 
 
-def _fuse_problems(parts: Parts) -> Iterator[Problem]:
+def _fuse_problems(parts: Parts) -> Iterator[KeyProblem]:
     fuse = parts.main_fuse_amps
     if fuse is None:
         return
@@ -150,7 +150,7 @@ def _fuse_problems(parts: Parts) -> Iterator[Problem]:
         floor = lowest_amps(point)
         if floor > fuse:
             key = "max_amps" if floor == point.max_amps else "min_amps"
-            yield Problem(
+            yield KeyProblem(
                 ("charge_points", name, key),
                 f"expected at most the main fuse's {fuse:g} A with switching: {point.switching}, "
                 f"got {floor:g}",
@@ -159,7 +159,7 @@ def _fuse_problems(parts: Parts) -> Iterator[Problem]:
     floors = {name: lowest_amps(point) for name, point in parts.charge_points.items()}
     if sum(floors.values()) > fuse:
         drawn = ", ".join(f"{name} {amps:g} A" for name, amps in floors.items())
-        yield Problem(
+        yield KeyProblem(
             ("household", "main_fuse_amps"),
             f"expected at least what the charge points draw together at their lowest ({drawn}), "
             f"got {fuse:g}",
@@ -171,17 +171,17 @@ def lowest_amps(point: ChargePoint) -> float:
     return point.max_amps if point.switching == "on_off" else point.min_amps
 
 
-def _tariff_order_problems(parts: Parts) -> Iterator[Problem]:
+def _tariff_order_problems(parts: Parts) -> Iterator[KeyProblem]:
     latest: tuple[int, date] | None = None
     for index, tariff in parts.tariffs.items():
         if tariff.valid_from is None:
             if index > 0:
-                yield Problem(
+                yield KeyProblem(
                     ("tariffs", index), "expected valid_from: only the first tariff may lack it"
                 )
             continue
         if latest is not None and tariff.valid_from <= latest[1]:
-            yield Problem(
+            yield KeyProblem(
                 ("tariffs", index, "valid_from"),
                 f"expected a date after {latest[1]}, that of tariffs[{latest[0]}], "
                 f"got {tariff.valid_from}",
@@ -189,53 +189,53 @@ def _tariff_order_problems(parts: Parts) -> Iterator[Problem]:
         latest = (index, tariff.valid_from)
 
 
-def _tariff_name_problems(parts: Parts) -> Iterator[Problem]:
+def _tariff_name_problems(parts: Parts) -> Iterator[KeyProblem]:
     seen: dict[str, int] = {}
     for index, tariff in parts.tariffs.items():
         first = seen.setdefault(tariff.name, index)
         if first != index:
-            yield Problem(
+            yield KeyProblem(
                 ("tariffs", index, "name"),
                 f'expected a name of its own, got "{tariff.name}", that of tariffs[{first}]',
             )
 
 
-def _band_problems(parts: Parts) -> Iterator[Problem]:
+def _band_problems(parts: Parts) -> Iterator[KeyProblem]:
     for index, tariff in parts.tariffs.items():
         for problem in band_problems(tariff, public_holidays=parts.public_holidays):
-            yield Problem(("tariffs", index, *problem.path), problem.message)
+            yield KeyProblem(("tariffs", index, *problem.path), problem.message)
 
 
-def _departure_problems(parts: Parts) -> Iterator[Problem]:
+def _departure_problems(parts: Parts) -> Iterator[KeyProblem]:
     seen: dict[tuple[str, object], int] = {}
     for index, departure in parts.departures.items():
         for path, day in days_of(departure.days, departure.date):
             first = seen.setdefault((departure.vehicle, day), index)
             if first != index:
-                yield Problem(
+                yield KeyProblem(
                     ("departures", index, *path),
                     f'expected one departure of "{departure.vehicle}" a day, got {day} again '
                     f"after departures[{first}]",
                 )
 
 
-def _distance_problems(parts: Parts) -> Iterator[Problem]:
+def _distance_problems(parts: Parts) -> Iterator[KeyProblem]:
     for index, departure in parts.departures.items():
         vehicle = parts.vehicles.get(departure.vehicle)
         if departure.uses_km is not None and vehicle is not None and vehicle.kwh_per_km is None:
             keys = ", ".join(CONSUMPTION_KEYS)
-            yield Problem(
+            yield KeyProblem(
                 ("departures", index, "uses_km"),
                 f'expected uses_kwh, or one of {keys} on vehicle "{departure.vehicle}"',
             )
 
 
-def _ocpp_problems(parts: Parts) -> Iterator[Problem]:
+def _ocpp_problems(parts: Parts) -> Iterator[KeyProblem]:
     points = {name: point.ocpp for name, point in parts.charge_points.items()}
     yield from ocpp_problems(points, listens=parts.ocpp_listens)
 
 
-_RULES: tuple[Callable[[Parts], Iterator[Problem]], ...] = (
+_RULES: tuple[Callable[[Parts], Iterator[KeyProblem]], ...] = (
     _reference_problems,
     _topic_problems,
     _current_problems,

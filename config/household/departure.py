@@ -7,11 +7,10 @@ from typing import TYPE_CHECKING, Annotated, Self
 
 from pydantic import Field, model_validator
 
-from config.fields.problems import Problem, refuse
+from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import (
     ClockTime,
     Date,
-    Distance,
     Expected,
     Minutes,
     Model,
@@ -19,13 +18,14 @@ from config.fields.value_types import (
     Percent,
     Rate,
     TripEnergy,
+    TripKm,
 )
 from config.tariffs.tariff import WEEKDAYS, Weekday, repeated
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from config.fields.problems import KeyPath
+    from config.fields.key_problems import KeyPath
 
 
 WeekdayList = Annotated[
@@ -63,9 +63,9 @@ class Departure(Model):
         description="Battery energy that the trip uses [kWh]; either this or uses_km. Without: "
         "that of daily_distance_km.",
     )
-    uses_km: Distance | None = Field(
+    uses_km: TripKm | None = Field(
         None,
-        description="Distance of the trip [km]; it needs the vehicle's consumption. Either this "
+        description="TripKm of the trip [km]; it needs the vehicle's consumption. Either this "
         "or uses_kwh.",
     )
 
@@ -75,12 +75,12 @@ class Departure(Model):
         refuse([*day_problems(self.days, self.date), *percents, *self._use_problems()])
         return self
 
-    def _use_problems(self) -> Iterator[Problem]:
+    def _use_problems(self) -> Iterator[KeyProblem]:
         if self.uses_kwh is not None and self.uses_km is not None:
-            yield Problem(("uses_km",), "expected either uses_kwh or uses_km, got both")
+            yield KeyProblem(("uses_km",), "expected either uses_kwh or uses_km, got both")
 
 
-def day_problems(days: Sequence[Weekday] | None, date: dt.date | None) -> Iterator[Problem]:
+def day_problems(days: Sequence[Weekday] | None, date: dt.date | None) -> Iterator[KeyProblem]:
     """Find what is wrong with the days of a row that is weekly or single.
 
     Parameters
@@ -92,12 +92,12 @@ def day_problems(days: Sequence[Weekday] | None, date: dt.date | None) -> Iterat
 
     Yields
     ------
-    Problem
+    KeyProblem
         With its path from the row.
     """
     if (days is None) == (date is None):
         got = "neither" if days is None else "both"
-        yield Problem((), f"expected either days or date, got {got}")
+        yield KeyProblem((), f"expected either days or date, got {got}")
     yield from repeated(days, "days")
 
 
@@ -111,7 +111,7 @@ def days_of(
         yield ("days", index), day
 
 
-def percent_problems(need: float, want: float | None) -> Iterator[Problem]:
+def percent_problems(need: float, want: float | None) -> Iterator[KeyProblem]:
     """Find what is wrong between the states of charge that are needed and wanted.
 
     Parameters
@@ -121,11 +121,13 @@ def percent_problems(need: float, want: float | None) -> Iterator[Problem]:
 
     Yields
     ------
-    Problem
+    KeyProblem
         With its path from what holds both keys.
     """
     if want is not None and want < need:
-        yield Problem(("want_percent",), f"expected at least need_percent ({need:g}), got {want:g}")
+        yield KeyProblem(
+            ("want_percent",), f"expected at least need_percent ({need:g}), got {want:g}"
+        )
 
 
 def wanted_percent(need: float, want: float | None, limit: float) -> float:

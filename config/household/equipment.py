@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from config.fields.problems import Problem, refuse
+from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import (
     Amount,
     Amps,
@@ -84,13 +84,13 @@ class ChargePoint(Model):
         )
         return self
 
-    def _speech_problems(self) -> Iterator[Problem]:
+    def _speech_problems(self) -> Iterator[KeyProblem]:
         if self.wiring is not None and self.ocpp is not None:
-            yield Problem(("ocpp",), "expected either wiring or ocpp, got both")
+            yield KeyProblem(("ocpp",), "expected either wiring or ocpp, got both")
 
-    def _current_problems(self) -> Iterator[Problem]:
+    def _current_problems(self) -> Iterator[KeyProblem]:
         if self.switching == "current" and self.min_amps < LOWEST_SIGNAL_AMPS:
-            yield Problem(
+            yield KeyProblem(
                 ("min_amps",),
                 f"expected {LOWEST_SIGNAL_AMPS} A or more with switching: current "
                 f"(IEC 61851 can't offer less), got {self.min_amps:g}",
@@ -98,21 +98,21 @@ class ChargePoint(Model):
         if self.min_amps > self.max_amps:
             low, high = f"{self.min_amps:g}", f"{self.max_amps:g}"
             if "min_amps" in self.model_fields_set:
-                yield Problem(("min_amps",), f"expected at most max_amps ({high} A), got {low}")
+                yield KeyProblem(("min_amps",), f"expected at most max_amps ({high} A), got {low}")
             else:
                 message = f"expected at least min_amps ({low} A unless set), got {high}"
-                yield Problem(("max_amps",), message)
+                yield KeyProblem(("max_amps",), message)
 
-    def _mode_2_problems(self) -> Iterator[Problem]:
+    def _mode_2_problems(self) -> Iterator[KeyProblem]:
         if self.charging_mode != 2:  # noqa: PLR2004 - IEC 61851 mode 2
             return
         if self.max_amps > MODE_2_AMPS:
-            yield Problem(
+            yield KeyProblem(
                 ("max_amps",),
                 f"expected {MODE_2_AMPS} A or less in charging mode 2, got {self.max_amps:g}",
             )
         elif self.max_amps > SOCKET_AMPS and not self.circuit_checked_by_electrician:
-            yield Problem(
+            yield KeyProblem(
                 ("max_amps",),
                 f"expected {SOCKET_AMPS} A or less in charging mode 2, got {self.max_amps:g}; more "
                 "for hours needs circuit_checked_by_electrician: true, once an electrician has "

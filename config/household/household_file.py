@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 from pydantic import Field, model_validator
 
 from config.fields.home_fields import Currency, HolidayCalendar, TickMinutes, Volts, Zone
-from config.fields.problems import refuse
+from config.fields.key_problems import refuse
 from config.fields.value_types import CommandLine, Expected, FilePath, Hours, Model, Name
 from config.household.broker import Bus
 from config.household.consistency import Parts, problems_of
@@ -36,7 +36,7 @@ __all__ = [
     "Household",
     "HouseholdFile",
     "KnownLoad",
-    "Ledger",
+    "LedgerFile",
     "Metrics",
     "OcppListener",
     "OcppPoint",
@@ -82,7 +82,7 @@ class Household(Model):
         return self
 
 
-class Ledger(Model):
+class LedgerFile(Model):
     """The durable record."""
 
     path: FilePath = Field(description="The SQLite file; made when it is missing.")
@@ -113,7 +113,7 @@ class HouseholdFile(Model):
         description="When vehicles leave, and how full they must be."
     )
     bus: Bus = Field(description="The MQTT broker.")
-    ledger: Ledger = Field(description="Where the record is kept.")
+    ledger: LedgerFile = Field(description="Where the record is kept.")
     ocpp: OcppListener | None = Field(
         None, description="Where equipment that speaks OCPP 1.6J connects."
     )

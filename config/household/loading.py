@@ -16,7 +16,7 @@ from config.files.errors import Fault, FileError
 from config.files.texts import printable, read_text
 from config.files.translation import Translator
 from config.files.yaml_nodes import Flaw
-from config.files.yaml_scalars import Nothing
+from config.files.yaml_scalars import NoValue
 from config.files.yaml_tree import Tree, read_yaml
 from config.household.consistency import Parts, problems_of
 from config.household.household_file import (
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
     from pathlib import Path
 
-    from config.fields.problems import Problem
+    from config.fields.key_problems import KeyProblem
 
 _MOST_BYTES = 256 * 1024
 _Part = TypeVar("_Part", bound=Model)
@@ -62,7 +62,7 @@ def load_household(path: Path) -> HouseholdFile:
 
 
 @dataclass(frozen=True)
-class Kind(Generic[_Part]):
+class FileKind(Generic[_Part]):
     """A kind of file.
 
     Attributes
@@ -81,17 +81,17 @@ class Kind(Generic[_Part]):
     phrase: str
     model: type[_Part]
     words: Callable[[dict[str, Any]], dict[str, str]]
-    problems: Callable[[dict[str, Any], dict[str, Any]], Iterable[Problem]]
+    problems: Callable[[dict[str, Any], dict[str, Any]], Iterable[KeyProblem]]
 
 
-def load_file(path: Path, kind: Kind[_Part]) -> _Part:
+def load_file(path: Path, kind: FileKind[_Part]) -> _Part:
     """Read and check a file of any kind; otherwise as `load_household`.
 
     Parameters
     ----------
     path : Path
         The YAML file.
-    kind : Kind
+    kind : FileKind
         What it should be.
 
     Returns
@@ -119,10 +119,10 @@ def load_file(path: Path, kind: Kind[_Part]) -> _Part:
 
 
 def _all_flaws(
-    tree: Tree, error: ValidationError, kind: Kind[Any], context: dict[str, Any]
+    tree: Tree, error: ValidationError, kind: FileKind[Any], context: dict[str, Any]
 ) -> Iterator[Flaw]:
     yield from tree.flaws
-    if isinstance(tree.data, Nothing) and tree.flaws:
+    if isinstance(tree.data, NoValue) and tree.flaws:
         return
     if not isinstance(tree.data, dict):
         fields = kind.model.model_fields.items()
@@ -143,57 +143,57 @@ def currency_in(home: dict[str, object]) -> str:
 
 
 def _words(data: dict[str, Any]) -> dict[str, str]:
-    return {"currency": currency_in(named(data, "household"))}
+    return {"currency": currency_in(keys_below(data, "household"))}
 
 
-def _problems(data: dict[str, Any], context: dict[str, Any]) -> tuple[Problem, ...]:
-    home = sound(Household, {"household": data.get("household")}, context).get("household")
-    points, vehicles = named(data, "charge_points"), named(data, "vehicles")
+def _problems(data: dict[str, Any], context: dict[str, Any]) -> tuple[KeyProblem, ...]:
+    home = valid_parts(Household, {"household": data.get("household")}, context).get("household")
+    points, vehicles = keys_below(data, "charge_points"), keys_below(data, "vehicles")
     parts = Parts(
-        tariffs=sound(Tariff, listed(data, "tariffs"), context),
-        departures=sound(Departure, listed(data, "departures"), context),
-        charge_points=sound(ChargePoint, points, context),
-        vehicles=sound(Vehicle, vehicles, context),
+        tariffs=valid_parts(Tariff, entries_of(data, "tariffs"), context),
+        departures=valid_parts(Departure, entries_of(data, "departures"), context),
+        charge_points=valid_parts(ChargePoint, points, context),
+        vehicles=valid_parts(Vehicle, vehicles, context),
         charge_point_names=frozenset(points),
         vehicle_names=frozenset(vehicles),
-        charge_point_of=texts(vehicles, "charge_point"),
-        vehicle_of=texts(listed(data, "departures"), "vehicle"),
+        charge_point_of=texts_of(vehicles, "charge_point"),
+        vehicle_of=texts_of(entries_of(data, "departures"), "vehicle"),
         main_fuse_amps=home.main_fuse_amps if home is not None else None,
-        public_holidays="public_holidays" in named(data, "household"),
+        public_holidays="public_holidays" in keys_below(data, "household"),
         ocpp_listens="ocpp" in data,
     )
     return problems_of(parts)
 
 
-_HOUSEHOLD = Kind("a household file", HouseholdFile, _words, _problems)
+_HOUSEHOLD = FileKind("a household file", HouseholdFile, _words, _problems)
 
 
-def listed(data: dict[str, Any], key: str) -> dict[int, object]:
+def entries_of(data: dict[str, Any], key: str) -> dict[int, object]:
     """Return the entries of a list by their indices; none where there is no list."""
     value = data.get(key)
     return dict(enumerate(value)) if isinstance(value, list) else {}
 
 
-def named(data: dict[str, Any], key: str) -> dict[str, object]:
+def keys_below(data: dict[str, Any], key: str) -> dict[str, object]:
     """Return the keys below a key with their values; none where there are none."""
     value = data.get(key)
     return value if isinstance(value, dict) else {}
 
 
-def texts(raw: dict[_Key, object], key: str) -> dict[_Key, str]:
+def texts_of(raw: dict[_Key, object], key: str) -> dict[_Key, str]:
     """Collect one key of many parts, wherever it holds a text."""
     parts = {name: part for name, part in raw.items() if isinstance(part, dict)}
     return {name: part[key] for name, part in parts.items() if isinstance(part.get(key), str)}
 
 
-def sound(
+def valid_parts(
     model: type[_Part], raw: dict[_Key, object], context: dict[str, Any]
 ) -> dict[_Key, _Part]:
     """Keep the parts that are good in themselves."""
-    sound: dict[_Key, _Part] = {}
+    valid: dict[_Key, _Part] = {}
     for key, value in raw.items():
         try:
-            sound[key] = model.model_validate(value, context=context)
+            valid[key] = model.model_validate(value, context=context)
         except ValidationError:
             continue
-    return sound
+    return valid

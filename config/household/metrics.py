@@ -8,7 +8,7 @@ from typing import Annotated, Self
 from pydantic import Field, model_validator
 
 from config.fields.addresses import Address, ListenAddress, address_of
-from config.fields.problems import Problem, refuse
+from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import Expected, FilePath, Flag, Model
 
 
@@ -32,16 +32,16 @@ class Metrics(Model):
         refuse(tuple(self._problems()))
         return self
 
-    def _problems(self) -> Iterator[Problem]:
+    def _problems(self) -> Iterator[KeyProblem]:
         address = self.address
         if self.file is not None and address is not None:
-            yield Problem(("listen",), "expected either file or listen, got both")
+            yield KeyProblem(("listen",), "expected either file or listen, got both")
         elif self.file is None and address is None:
-            yield Problem((), "expected file or listen, which says where the figures go")
+            yield KeyProblem((), "expected file or listen, which says where the figures go")
         elif address is None and self.in_the_clear:
-            yield Problem(("in_the_clear",), "expected listen beside it")
+            yield KeyProblem(("in_the_clear",), "expected listen beside it")
         elif address is not None and not (address.is_loopback or self.in_the_clear):
-            yield Problem(
+            yield KeyProblem(
                 ("listen",),
                 "expected an address that only this machine reaches, such as 127.0.0.1: from "
                 "others anybody can read when this home charges; in_the_clear: true if that is "

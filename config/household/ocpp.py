@@ -13,7 +13,7 @@ from typing import Annotated, Self
 from pydantic import Field, model_validator
 
 from config.fields.addresses import Address, ListenAddress, address_of
-from config.fields.problems import Problem, refuse
+from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import Expected, FilePath, Flag, Model, checked
 
 _IDENTITY = re.compile(r"[A-Za-z0-9._~ -]{1,48}", re.ASCII)
@@ -44,18 +44,20 @@ class OcppListener(Model):
         refuse([*self._tls_problems(), *self._clear_problems()])
         return self
 
-    def _tls_problems(self) -> Iterator[Problem]:
+    def _tls_problems(self) -> Iterator[KeyProblem]:
         if self.certificate_file is not None and self.key_file is None:
-            yield Problem(("certificate_file",), "expected a key_file beside it")
+            yield KeyProblem(("certificate_file",), "expected a key_file beside it")
         if self.key_file is not None and self.certificate_file is None:
-            yield Problem(("key_file",), "expected a certificate_file beside it")
+            yield KeyProblem(("key_file",), "expected a certificate_file beside it")
 
-    def _clear_problems(self) -> Iterator[Problem]:
+    def _clear_problems(self) -> Iterator[KeyProblem]:
         has_keys = self.certificate_file is not None or self.key_file is not None
         if has_keys and self.in_the_clear:
-            yield Problem(("in_the_clear",), "expected either TLS keys or in_the_clear, got both")
+            yield KeyProblem(
+                ("in_the_clear",), "expected either TLS keys or in_the_clear, got both"
+            )
         elif not (has_keys or self.in_the_clear or self.is_loopback):
-            yield Problem(
+            yield KeyProblem(
                 ("listen",),
                 "expected certificate_file and key_file, since others can reach this address; "
                 "in_the_clear: true if that is meant, on a network of your own",
@@ -99,7 +101,7 @@ class OcppPoint(Model):
     ] = Field(1, description="Number of its connector.")
 
 
-def ocpp_problems(points: Mapping[str, OcppPoint | None], *, listens: bool) -> Iterator[Problem]:
+def ocpp_problems(points: Mapping[str, OcppPoint | None], *, listens: bool) -> Iterator[KeyProblem]:
     """Find what is wrong between the OCPP parts of a file.
 
     Parameters
@@ -111,7 +113,7 @@ def ocpp_problems(points: Mapping[str, OcppPoint | None], *, listens: bool) -> I
 
     Yields
     ------
-    Problem
+    KeyProblem
         With paths from the top of the file.
     """
     seen: dict[str, str] = {}
@@ -120,10 +122,10 @@ def ocpp_problems(points: Mapping[str, OcppPoint | None], *, listens: bool) -> I
             continue
         if not listens:
             message = 'expected a key "ocpp" at the top of the file, which says where to listen'
-            yield Problem(("charge_points", name, "ocpp"), message)
+            yield KeyProblem(("charge_points", name, "ocpp"), message)
         other = seen.setdefault(point.identity, name)
         if other != name:
-            yield Problem(
+            yield KeyProblem(
                 ("charge_points", name, "ocpp", "identity"),
                 f'expected an identity of its own, got "{point.identity}", that of "{other}"',
             )

@@ -9,7 +9,7 @@ from pydantic import Field, model_validator
 from typing_extensions import override
 
 from config.fields.distance import KM_PER_MILE
-from config.fields.problems import Problem, refuse
+from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import Amps, Expected, Model, Name, Percent, Phases
 
 if TYPE_CHECKING:
@@ -98,15 +98,15 @@ class AnyVehicle(Model):
         """Which figures of consumption are given: one at the most."""
         return [key for key in CONSUMPTION_KEYS if getattr(self, key) is not None]
 
-    def _consumption_problems(self) -> Iterator[Problem]:
+    def _consumption_problems(self) -> Iterator[KeyProblem]:
         given = self.consumption_keys
         for key in given[1:]:
-            yield Problem((key,), f"expected one figure of consumption, got {given[0]} as well")
+            yield KeyProblem((key,), f"expected one figure of consumption, got {given[0]} as well")
 
-    def _taper_problems(self) -> Iterator[Problem]:
+    def _taper_problems(self) -> Iterator[KeyProblem]:
         for index, (before, after) in enumerate(pairwise(self.taper or ()), start=1):
             if after[0] <= before[0]:
-                yield Problem(
+                yield KeyProblem(
                     ("taper", index, 0),
                     f"expected a state of charge above the point before it ({before[0]:g} %), "
                     f"got {after[0]:g}",
@@ -149,9 +149,9 @@ class Vehicle(AnyVehicle, _AtChargePoint):
     prefer: Preference = Field("early", description=PREFER)
 
     @override
-    def _consumption_problems(self) -> Iterator[Problem]:
+    def _consumption_problems(self) -> Iterator[KeyProblem]:
         yield from super()._consumption_problems()
         if self.daily_distance_km is not None and not self.consumption_keys:
-            yield Problem(
+            yield KeyProblem(
                 ("daily_distance_km",), f"expected one of {', '.join(CONSUMPTION_KEYS)} beside it"
             )

@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, model_validator
 
-from config.fields.problems import Problem, refuse
+from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import Expected, Flag, Model, checked
 
 PLACEHOLDERS = ("amps", "watts", "valid_until", "seconds", "serial")
@@ -71,7 +71,7 @@ Words = Annotated[
 YesNo = Annotated[dict[str, Flag], Field(min_length=1, max_length=50)]
 
 
-class Saying(Model):
+class OutputMessage(Model):
     """One message to hardware: a text, or a JSON object, with placeholders in braces."""
 
     topic: TopicName = Field(description="Where it is published.")
@@ -88,15 +88,15 @@ class Saying(Model):
     def _check(self) -> Self:
         if (self.text is None) == (self.object is None):
             got = "neither" if self.text is None else "both"
-            refuse([Problem((), f"expected either text or object, got {got}")])
+            refuse([KeyProblem((), f"expected either text or object, got {got}")])
         refuse(tuple(self._unknown_placeholders()))
         return self
 
-    def _unknown_placeholders(self) -> Iterator[Problem]:
+    def _unknown_placeholders(self) -> Iterator[KeyProblem]:
         key = "object" if self.text is None else "text"
         for name in sorted(self.placeholders - set(PLACEHOLDERS)):
             known = ", ".join(f"{{{name}}}" for name in PLACEHOLDERS)
-            yield Problem((key,), f"expected one of {known} between braces, got {{{name}}}")
+            yield KeyProblem((key,), f"expected one of {known} between braces, got {{{name}}}")
 
     @property
     def placeholders(self) -> frozenset[str]:
@@ -115,12 +115,12 @@ def _names_in(value: object) -> Iterator[str]:
             yield from _names_in(inner)
 
 
-class Telling(Model):
+class WiringOutputs(Model):
     """What is published to a charge point."""
 
-    start: Saying = Field(description="Starts it.")
-    stop: Saying = Field(description="Stops it.")
-    current: Saying | None = Field(
+    start: OutputMessage = Field(description="Starts it.")
+    stop: OutputMessage = Field(description="Stops it.")
+    current: OutputMessage | None = Field(
         None, description="Sets its current, before a start and whenever that changes."
     )
     repeat_minutes: (
@@ -136,7 +136,7 @@ class Telling(Model):
     )
 
 
-class HeardNumber(Model):
+class NumberInput(Model):
     """A number in messages of hardware."""
 
     topic: TopicFilter = Field(description="Where it is published.")
@@ -148,11 +148,11 @@ class HeardNumber(Model):
     @model_validator(mode="after")
     def _check(self) -> Self:
         if self.scale == 0:
-            refuse([Problem(("scale",), "expected a number other than 0, got 0")])
+            refuse([KeyProblem(("scale",), "expected a number other than 0, got 0")])
         return self
 
 
-class HeardPower(HeardNumber):
+class PowerInput(NumberInput):
     """Power that flows."""
 
     unit: Annotated[Literal["W", "kW"], Expected("W or kW", ("W", "kW"))] = Field(
@@ -160,7 +160,7 @@ class HeardPower(HeardNumber):
     )
 
 
-class HeardEnergy(HeardNumber):
+class EnergyInput(NumberInput):
     """Energy that has flowed since the meter was new, or was reset."""
 
     unit: Annotated[Literal["Wh", "kWh", "MWh"], Expected("Wh, kWh or MWh")] = Field(
@@ -168,15 +168,15 @@ class HeardEnergy(HeardNumber):
     )
 
 
-class HeardCurrent(HeardNumber):
+class CurrentInput(NumberInput):
     """Current that flows [A per phase]."""
 
 
-class HeardSoc(HeardNumber):
+class SocInput(NumberInput):
     """State of charge of the vehicle [percent]."""
 
 
-class HeardPilot(Model):
+class PilotInput(Model):
     """State of the control pilot (IEC 61851-1), A to F."""
 
     topic: TopicFilter = Field(description="Where it is published.")
@@ -188,7 +188,7 @@ class HeardPilot(Model):
     )
 
 
-class HeardPlug(Model):
+class PlugInput(Model):
     """Whether a vehicle is plugged in."""
 
     topic: TopicFilter = Field(description="Where it is published.")
@@ -200,15 +200,15 @@ class HeardPlug(Model):
     )
 
 
-class Hearing(Model):
+class WiringInputs(Model):
     """Where a charge point's values come from."""
 
-    power: HeardPower | None = Field(None, description="Where the power that flows is told.")
-    energy: HeardEnergy | None = Field(None, description="The meter's energy register.")
-    current: HeardCurrent | None = Field(None, description="Current that flows.")
-    soc: HeardSoc | None = Field(None, description="State of charge of the vehicle.")
-    pilot: HeardPilot | None = Field(None, description="Control pilot, A to F.")
-    plugged_in: HeardPlug | None = Field(
+    power: PowerInput | None = Field(None, description="Where the power that flows is told.")
+    energy: EnergyInput | None = Field(None, description="The meter's energy register.")
+    current: CurrentInput | None = Field(None, description="Current that flows.")
+    soc: SocInput | None = Field(None, description="State of charge of the vehicle.")
+    pilot: PilotInput | None = Field(None, description="Control pilot, A to F.")
+    plugged_in: PlugInput | None = Field(
         None, description="Where it is told whether a vehicle is plugged in."
     )
 
@@ -216,30 +216,30 @@ class Hearing(Model):
     def _check(self) -> Self:
         if not any(getattr(self, name) for name in type(self).model_fields):
             wanted = ", ".join(type(self).model_fields)
-            refuse([Problem((), f"expected at least one of {wanted}")])
+            refuse([KeyProblem((), f"expected at least one of {wanted}")])
         if self.pilot is not None and self.plugged_in is not None:
-            refuse([Problem(("plugged_in",), "expected either pilot or plugged_in, got both")])
+            refuse([KeyProblem(("plugged_in",), "expected either pilot or plugged_in, got both")])
         return self
 
 
 class Wiring(Model):
     """What a charge point is told, and what is heard from it."""
 
-    tell: Telling | None = Field(
+    tell: WiringOutputs | None = Field(
         None, description="What is published; without it, the daemon's own commands alone."
     )
-    hear: Hearing | None = Field(
+    hear: WiringInputs | None = Field(
         None, description="Where values come from; without it, the daemon's own topics alone."
     )
 
     @model_validator(mode="after")
     def _check(self) -> Self:
         if self.tell is None and self.hear is None:
-            refuse([Problem((), "expected tell, hear or both")])
+            refuse([KeyProblem((), "expected tell, hear or both")])
         return self
 
 
-def wiring_problems(wiring: Wiring | None, switching: str) -> Iterator[Problem]:
+def wiring_problems(wiring: Wiring | None, switching: str) -> Iterator[KeyProblem]:
     """Find what a charge point's wiring can't be.
 
     Parameters
@@ -251,7 +251,7 @@ def wiring_problems(wiring: Wiring | None, switching: str) -> Iterator[Problem]:
 
     Yields
     ------
-    Problem
+    KeyProblem
         With paths from the charge point.
     """
     tell = wiring.tell if wiring else None
@@ -261,9 +261,9 @@ def wiring_problems(wiring: Wiring | None, switching: str) -> Iterator[Problem]:
     if switching == "current" and not any(
         {"amps", "watts"} & saying.placeholders for saying in sayings
     ):
-        yield Problem(
+        yield KeyProblem(
             ("wiring", "tell"),
             "expected {amps} or {watts} in start or current, since switching is current",
         )
     for name in sorted(tell.stop.placeholders & {"amps", "watts", "valid_until", "seconds"}):
-        yield Problem(("wiring", "tell", "stop"), f"expected no {{{name}}}: a stop has none")
+        yield KeyProblem(("wiring", "tell", "stop"), f"expected no {{{name}}}: a stop has none")

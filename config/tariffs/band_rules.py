@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from config.fields.problems import Problem
+from config.fields.key_problems import KeyProblem
 from config.tariffs.bands import clashes, names_holidays
 from config.tariffs.known_load import holiday_needs
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 def band_problems(
     tariff: Tariff, *, public_holidays: bool, section: str = "household"
-) -> Iterator[Problem]:
+) -> Iterator[KeyProblem]:
     """Find the broken rules between the bands of a tariff.
 
     Parameters
@@ -31,7 +31,7 @@ def band_problems(
 
     Yields
     ------
-    Problem
+    KeyProblem
         With paths from the tariff.
     """
     bands = tariff.bands or ()
@@ -41,25 +41,25 @@ def band_problems(
     if names_holidays(tariff) and not public_holidays:
         for number, band in enumerate(bands):
             if "holiday" in (band.days or ()):
-                yield Problem(("bands", number, "days"), holiday_needs(section))
+                yield KeyProblem(("bands", number, "days"), holiday_needs(section))
 
 
-def _clash_problem(clash: Clash, bands: tuple[Band, ...]) -> Problem:
+def _clash_problem(clash: Clash, bands: tuple[Band, ...]) -> KeyProblem:
     extent = f" (in all: {clash.extent})" if clash.extent else ""
     if clash.bands:
         first, second = (f'"{bands[place].name}"' for place in clash.bands)
         if first == second:
             first, second = (f"[{place}] {first}" for place in clash.bands)
         message = f"bands {first} and {second} overlap on {clash.example}{extent}"
-        return Problem(("bands", clash.bands[1]), message)
-    return Problem(
+        return KeyProblem(("bands", clash.bands[1]), message)
+    return KeyProblem(
         ("bands",),
         f"no band covers {clash.example}{extent}; add hours to a band, or one band without "
         "hours for the rest",
     )
 
 
-def _name_problems(bands: tuple[Band, ...]) -> Iterator[Problem]:
+def _name_problems(bands: tuple[Band, ...]) -> Iterator[KeyProblem]:
     """Find bands of one name at two rates in one month."""
     # Several bands of one name and rate are hours that differ by days; at other rates in other
     # months they are the seasons of one band. Both are common, and accounts keep a line for each
@@ -68,7 +68,7 @@ def _name_problems(bands: tuple[Band, ...]) -> Iterator[Problem]:
         for earlier, other in enumerate(bands[:later]):
             same_rate = (band.rate, band.tiers) == (other.rate, other.tiers)
             if band.name == other.name and not same_rate and _share_a_month(band, other):
-                yield Problem(
+                yield KeyProblem(
                     ("bands", later, "name"),
                     f'expected a name of its own, got "{band.name}", that of bands[{earlier}] '
                     "at another rate in the same months",

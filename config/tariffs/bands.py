@@ -133,13 +133,13 @@ def _overlaps(tariff: Tariff) -> Iterator[Clash]:
         if band.hours is not None
     }
     for (first, one), (second, other) in combinations(masks.items(), 2):
-        both = seen(one & other, tariff)
+        both = drop_unused_holidays(one & other, tariff)
         if both.any():
             yield Clash((first, second), _example(both), _extent(both, tariff))
 
 
 def _gaps(tariff: Tariff) -> Iterator[Clash]:
-    uncovered = seen(band_table(tariff) < 0, tariff)
+    uncovered = drop_unused_holidays(band_table(tariff) < 0, tariff)
     if uncovered.any():
         yield Clash((), _example(uncovered), _extent(uncovered, tariff))
 
@@ -175,7 +175,7 @@ def _minutes(hours: Hours) -> NDArray[np.bool_]:
     return after_start | before_end
 
 
-def seen(mask: NDArray[np.bool_], tariff: Tariff) -> NDArray[np.bool_]:
+def drop_unused_holidays(mask: NDArray[np.bool_], tariff: Tariff) -> NDArray[np.bool_]:
     """Leave out the public holidays where they are ordinary days.
 
     Parameters

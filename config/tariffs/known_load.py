@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Self
 import numpy as np
 from pydantic import Field, model_validator
 
-from config.fields.problems import Problem, refuse
+from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import Expected, Model
 from config.tariffs.bands import CALENDAR_SHAPE, any_holiday, calendar_mask
 from config.tariffs.tariff import DayKinds, HoursOfDay, Months, repeated
@@ -72,7 +72,7 @@ def load_table(items: tuple[KnownLoad, ...]) -> NDArray[np.float64]:
 
 def known_load_problems(
     items: tuple[KnownLoad, ...], main_fuse_amps: float | None, *, public_holidays: bool
-) -> Iterator[Problem]:
+) -> Iterator[KeyProblem]:
     """Find what is wrong with a household's known load beside its other keys.
 
     Parameters
@@ -86,19 +86,19 @@ def known_load_problems(
 
     Yields
     ------
-    Problem
+    KeyProblem
         With its path from ``household``.
     """
     if items and main_fuse_amps is None:
-        yield Problem(
+        yield KeyProblem(
             ("known_load",),
             "expected main_fuse_amps beside it: a known load is what the fuse carries already",
         )
     for index, item in enumerate(items):
         if main_fuse_amps is not None and item.amps > main_fuse_amps:
-            yield Problem(
+            yield KeyProblem(
                 ("known_load", index, "amps"),
                 f"expected at most main_fuse_amps ({main_fuse_amps:g} A), got {item.amps:g}",
             )
         if any_holiday([item]) and not public_holidays:
-            yield Problem(("known_load", index, "days"), holiday_needs("household"))
+            yield KeyProblem(("known_load", index, "days"), holiday_needs("household"))

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from config.fields.problems import Problem, refuse
+from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import (
     Amount,
     ClockHours,
@@ -18,12 +18,12 @@ from config.fields.value_types import (
     Expected,
     Factor,
     FilePath,
-    HomeUse,
     Model,
     Rate,
     TaxPercent,
     Text,
     TierEnd,
+    UsualUse,
 )
 
 if TYPE_CHECKING:
@@ -45,7 +45,7 @@ DayKinds = Annotated[
 Months = Annotated[tuple[Month, ...], Field(strict=False, min_length=1)]
 
 
-def repeated(items: Sequence[object] | None, key: str) -> Iterator[Problem]:
+def repeated(items: Sequence[object] | None, key: str) -> Iterator[KeyProblem]:
     """Find the entries of a list that stand in it before.
 
     Parameters
@@ -57,12 +57,12 @@ def repeated(items: Sequence[object] | None, key: str) -> Iterator[Problem]:
 
     Yields
     ------
-    Problem
+    KeyProblem
         One for each entry after its like.
     """
     for index, item in enumerate(items or ()):
         if items is not None and item in items[:index]:
-            yield Problem((key, index), f"expected each entry once, got {item} again")
+            yield KeyProblem((key, index), f"expected each entry once, got {item} again")
 
 
 class Tier(Model):
@@ -99,7 +99,7 @@ class Band(Model):
         problems = [*repeated(self.days, "days"), *repeated(self.months, "months")]
         if self.hours is None:
             problems += [
-                Problem(
+                KeyProblem(
                     (key,),
                     "a band without hours takes every hour that no other band names; "
                     'for whole days write hours: ["00:00-24:00"] beside it',
@@ -110,26 +110,26 @@ class Band(Model):
         if (self.rate is None) == (self.tiers is None):
             got = "neither" if self.rate is None else "both"
             wanted = "expected either rate, or tiers for a rate that changes with use"
-            problems.append(Problem((), f"{wanted}; got {got}"))
+            problems.append(KeyProblem((), f"{wanted}; got {got}"))
         refuse([*problems, *_tier_problems(self.tiers or ())])
         return self
 
 
-def _tier_problems(tiers: Sequence[Tier]) -> Iterator[Problem]:
+def _tier_problems(tiers: Sequence[Tier]) -> Iterator[KeyProblem]:
     """Find the tiers that do not follow on each other."""
     before = Decimal(0)
     for index, tier in enumerate(tiers[:-1]):
         if tier.up_to_kwh is None:
-            yield Problem(
+            yield KeyProblem(
                 ("tiers", index), "expected up_to_kwh: only the last tier is without an end"
             )
         elif tier.up_to_kwh <= before:
             message = f"expected more than the {before} kWh before it, got {tier.up_to_kwh}"
-            yield Problem(("tiers", index, "up_to_kwh"), message)
+            yield KeyProblem(("tiers", index, "up_to_kwh"), message)
         else:
             before = tier.up_to_kwh
     if tiers and tiers[-1].up_to_kwh is not None:
-        yield Problem(
+        yield KeyProblem(
             ("tiers", len(tiers) - 1, "up_to_kwh"),
             "expected a last tier without up_to_kwh, for all that is used beyond the others",
         )
@@ -166,7 +166,7 @@ class PriceFile(Model):
         least, most = self.at_least, self.at_most
         if least is not None and most is not None and least > most:
             message = f"expected no more than at_most, which is {most}, got {least}"
-            refuse([Problem(("at_least",), message)])
+            refuse([KeyProblem(("at_least",), message)])
         return self
 
 
@@ -189,7 +189,7 @@ class Tariff(Model):
     tiers_per: (
         Annotated[Literal["day", "month"], Expected("day or month", ("day", "month"))] | None
     ) = Field(None, description="Local day or month in which the use is counted for tiers.")
-    usual_kwh: HomeUse | None = Field(
+    usual_kwh: UsualUse | None = Field(
         None,
         description="What the home uses in it without charging [kWh]; charging comes on top, and "
         "is planned at the rate of the kWh after it.",
@@ -204,10 +204,10 @@ class Tariff(Model):
     def _check(self) -> Self:
         if (self.bands is None) == (self.prices is None):
             got = "neither" if self.bands is None else "both"
-            refuse([Problem((), f"expected either bands or prices, got {got}")])
+            refuse([KeyProblem((), f"expected either bands or prices, got {got}")])
         refuse(
             [
-                Problem(("bands", index), "expected at most one band without hours, got another")
+                KeyProblem(("bands", index), "expected at most one band without hours, got another")
                 for index in self._bands_without_hours()[1:]
             ]
         )
@@ -219,14 +219,16 @@ class Tariff(Model):
         """What an amount before tax is multiplied by to include the tax."""
         return (100 + self.tax_percent) / 100
 
-    def _use_problems(self) -> Iterator[Problem]:
+    def _use_problems(self) -> Iterator[KeyProblem]:
         tiered = [i for i, band in enumerate(self.bands or ()) if band.tiers is not None]
         for key in ("tiers_per", "usual_kwh"):
             is_given = getattr(self, key) is not None
             if tiered and not is_given:
-                yield Problem((), f"expected {key}, since a band has tiers")
+                yield KeyProblem((), f"expected {key}, since a band has tiers")
             if is_given and not tiered:
-                yield Problem((key,), "expected to stand beside a band with tiers; no band has any")
+                yield KeyProblem(
+                    (key,), "expected to stand beside a band with tiers; no band has any"
+                )
 
     def _bands_without_hours(self) -> list[int]:
         return [i for i, band in enumerate(self.bands or ()) if band.hours is None]

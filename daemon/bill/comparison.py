@@ -15,8 +15,8 @@ from daemon.night_log.month_reading import month_days, standing_charges
 from daemon.nights.account import highest_kw
 from daemon.nights.metered import metered_half_hours, read_meter
 from planners.accounts.accounts import account
-from planners.accounts.bill_bands import STANDING_CHARGE, BandLine, Bought, compare_bands
-from planners.accounts.bill_hours import HourLine, compare_half_hours
+from planners.accounts.bill_bands import STANDING_CHARGE, BandComparison, Purchase, compare_bands
+from planners.accounts.bill_hours import HalfHourComparison, compare_half_hours
 from planners.local_time.settlement import day_bounds, half_hours
 from planners.rates.tiered_spans import spans_by_use, use_counted_from
 
@@ -34,8 +34,8 @@ if TYPE_CHECKING:
 class BillComparison:
     """Both sides, line by line: half-hours or bands, the other is empty."""
 
-    half_hours: tuple[HourLine, ...] = ()
-    bands: tuple[BandLine, ...] = ()
+    half_hours: tuple[HalfHourComparison, ...] = ()
+    bands: tuple[BandComparison, ...] = ()
 
 
 def compare_bill(
@@ -76,13 +76,13 @@ def compare_bill(
     theirs = bill.bands or {}
     bands, all_read = _our_bands(house, ledger, first, last)
     if STANDING_CHARGE in theirs:
-        bands[STANDING_CHARGE] = Bought(Decimal(0), standing_charges(house, first, last))
+        bands[STANDING_CHARGE] = Purchase(Decimal(0), standing_charges(house, first, last))
     return BillComparison(bands=compare_bands(bands, theirs, all_read=all_read))
 
 
 def _our_bands(
     house: House, ledger: LedgerReader, first: date, last: date
-) -> tuple[dict[str, Bought], bool]:
+) -> tuple[dict[str, Purchase], bool]:
     """Account for a calendar month by band; tell whether the meters were read all through it."""
     prices = house.prices
     start, end = day_bounds(max(first, prices.in_force.first_days[0]), last, house.file.zone)
@@ -90,11 +90,11 @@ def _our_bands(
     points = list(house.file.charge_points)
     meters = {point: read_meter(house, ledger, point, min(since, start), end) for point in points}
     spans = spans_by_use(prices, start, end, lambda instant: _drawn(list(meters.values()), instant))
-    bands: dict[str, Bought] = {}
+    bands: dict[str, Purchase] = {}
     for point, meter in meters.items():
         for line in account(meter.readings, spans, highest_kw(house, point)).by_band:
-            old = bands.get(line.band, Bought(Decimal(0), Decimal(0)))
-            bands[line.band] = Bought(
+            old = bands.get(line.band, Purchase(Decimal(0), Decimal(0)))
+            bands[line.band] = Purchase(
                 old.wh + line.wh, old.cost + line.cost, old.estimated_wh + line.estimated_wh
             )
     read = [meter for meter in meters.values() if meter.readings]

@@ -14,14 +14,14 @@ from typing import TYPE_CHECKING
 from config.files.csv_cells import NUMBER, quoted, read_start, rows_of, separator_of
 from config.files.errors import Fault, FileError
 from config.files.texts import read_text
-from planners.accounts.bill_bands import STANDING_CHARGE, Bought
+from planners.accounts.bill_bands import STANDING_CHARGE, Purchase
 
 if TYPE_CHECKING:
     from collections.abc import Collection
     from datetime import datetime
     from pathlib import Path
 
-    from config.files.csv_cells import Cell
+    from config.files.csv_cells import CsvCell
 
 MOST_BYTES = 32 * 1024 * 1024
 HOURS_HEADER, BANDS_HEADER = ["start", "kwh"], ["band", "kwh", "cost"]
@@ -35,12 +35,12 @@ class Bill:
     ----------
     half_hours : dict of datetime to Decimal, or None
         Energy by the start of the half-hour [Wh].
-    bands : dict of str to Bought, or None
+    bands : dict of str to Purchase, or None
         Energy and cost by band.
     """
 
     half_hours: dict[datetime, Decimal] | None = None
-    bands: dict[str, Bought] | None = None
+    bands: dict[str, Purchase] | None = None
 
 
 @dataclass
@@ -51,9 +51,9 @@ class _Reading:
     faults: list[Fault] = field(default_factory=list)
     half_hours: dict[datetime, Decimal] = field(default_factory=dict)
     lines: dict[datetime, int] = field(default_factory=dict)
-    bands: dict[str, Bought] = field(default_factory=dict)
+    bands: dict[str, Purchase] = field(default_factory=dict)
 
-    def half_hour(self, row: list[Cell]) -> None:
+    def half_hour(self, row: list[CsvCell]) -> None:
         start, wh = self._start(row[0]), self._number(row[1], "kwh", "kWh")
         if start is None or wh is None:
             return
@@ -68,7 +68,7 @@ class _Reading:
         self.half_hours[start] = wh * 1000
         self.lines[start] = row[0].line
 
-    def band(self, row: list[Cell]) -> None:
+    def band(self, row: list[CsvCell]) -> None:
         name, cost = row[0].text, self._number(row[2], "cost", "money", negative=True)
         is_charge = name == STANDING_CHARGE and not row[1].text
         kwh = Decimal(0) if is_charge else self._number(row[1], "kwh", "kWh")
@@ -76,20 +76,22 @@ class _Reading:
             self.refuse(row[0], "band: expected the name of a band, got nothing")
         if kwh is None or cost is None:
             return
-        before = self.bands.get(name, Bought(Decimal(0), Decimal(0)))
-        self.bands[name] = Bought(before.wh + kwh * 1000, before.cost + cost)
+        before = self.bands.get(name, Purchase(Decimal(0), Decimal(0)))
+        self.bands[name] = Purchase(before.wh + kwh * 1000, before.cost + cost)
 
-    def refuse(self, cell: Cell, message: str) -> None:
+    def refuse(self, cell: CsvCell, message: str) -> None:
         self.faults.append(Fault(self.file, cell.line, cell.column, message))
 
-    def _start(self, cell: Cell) -> datetime | None:
+    def _start(self, cell: CsvCell) -> datetime | None:
         try:
             return read_start(cell.text)
         except ValueError as error:
             self.refuse(cell, str(error))
         return None
 
-    def _number(self, cell: Cell, key: str, unit: str, *, negative: bool = False) -> Decimal | None:
+    def _number(
+        self, cell: CsvCell, key: str, unit: str, *, negative: bool = False
+    ) -> Decimal | None:
         text = cell.text.replace(",", ".") if self.decimal_comma else cell.text
         number = Decimal(text) if NUMBER.fullmatch(text) else None
         if number is None or (number < 0 and not negative):

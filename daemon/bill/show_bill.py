@@ -31,8 +31,8 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from daemon.bill.comparison import BillComparison
-    from planners.accounts.bill_bands import BandLine, Bought
-    from planners.accounts.bill_hours import Finding, HourLine
+    from planners.accounts.bill_bands import BandComparison, Purchase
+    from planners.accounts.bill_hours import Finding, HalfHourComparison
 
 FINDINGS_SHOWN = 20
 CAUSES = {
@@ -150,14 +150,14 @@ def _bands(comparison: BillComparison, currency: str) -> Iterator[RenderableType
         yield Text("Every band agrees to 1 % or 0.1 kWh, and to 0.02 in cost.")
 
 
-def _band_words(line: BandLine) -> Iterator[str]:
+def _band_words(line: BandComparison) -> Iterator[str]:
     if line.energy_cause:
         yield f"{line.band}, energy: {CAUSES[line.energy_cause]}."
     if line.cost_cause and line.cost_cause != line.energy_cause:
         yield f"{line.band}, cost: {CAUSES[line.cost_cause]}."
 
 
-def _half_hour(line: HourLine, zone: ZoneInfo) -> dict[str, Any]:
+def _half_hour(line: HalfHourComparison, zone: ZoneInfo) -> dict[str, Any]:
     ours = None if line.ours_wh is None else _kwh(line.ours_wh)
     theirs = None if line.theirs_wh is None else _kwh(line.theirs_wh)
     return {
@@ -171,7 +171,7 @@ def _half_hour(line: HourLine, zone: ZoneInfo) -> dict[str, Any]:
     }
 
 
-def _band(line: BandLine, currency: str) -> dict[str, Any]:
+def _band(line: BandComparison, currency: str) -> dict[str, Any]:
     ours, theirs = line.ours, line.theirs
     units = minor_units(currency)
     both = ours is not None and theirs is not None
@@ -191,7 +191,7 @@ def _band(line: BandLine, currency: str) -> dict[str, Any]:
     }
 
 
-def _money(side: Bought | None, currency: str) -> str:
+def _money(side: Purchase | None, currency: str) -> str:
     return "" if side is None else f"{round_money(side.cost, minor_units(currency)):f}"
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from config.fields.public_holidays import holiday_dates
 from config.files.errors import TariffError
-from config.tariffs.bands import band_table, names_holidays, seen
+from config.tariffs.bands import band_table, drop_unused_holidays, names_holidays
 from config.tariffs.calendar_words import WEEKDAY_NAMES, hours_of_week, parts_in_words
 from daemon.check.clock import clock_lines
 from daemon.check.prices import price_lines
@@ -91,7 +91,7 @@ def _standing_charge(tariff: Tariff, currency: str) -> str:
 def _bands(tariff: Tariff, currency: str) -> Iterator[str]:
     table, holidays = band_table(tariff), names_holidays(tariff)
     for place, band in enumerate(tariff.bands or ()):
-        mask = seen(table == place, tariff)
+        mask = drop_unused_holidays(table == place, tariff)
         yield f"    {band.name}: {_rate(band, tariff, currency)}."
         yield f"      {_hours(band, mask, holidays=holidays)}"
 

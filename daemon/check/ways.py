@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
     from config.household.equipment import ChargePoint
     from config.household.household_file import HouseholdFile
-    from config.household.wiring import Telling
+    from config.household.wiring import WiringOutputs
 
 
 def explain_ways(file: HouseholdFile) -> Iterator[str]:
@@ -53,7 +53,7 @@ def _way(file: HouseholdFile, name: str, point: ChargePoint) -> Iterator[str]:
         yield from _told(name, wiring.tell)
 
 
-def _told(name: str, tell: Telling) -> Iterator[str]:
+def _told(name: str, tell: WiringOutputs) -> Iterator[str]:
     said = [tell.start, tell.stop, *([tell.current] if tell.current else [])]
     where = ", ".join(dict.fromkeys(saying.topic for saying in said))
     again = f", again every {tell.repeat_minutes} minutes" if tell.repeat_minutes else ""

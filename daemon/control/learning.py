@@ -32,7 +32,7 @@ from daemon.control.state import (
     vehicles_of,
 )
 from planners.accounts.accounts import ALLOWANCE, RegisterReading
-from planners.local_time.departures import plugged_window
+from planners.local_time.departures import assumed_plugged_in
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -127,7 +127,7 @@ def _by_the_clock(
     point = house.file.charge_points[state.charge_point]
     if point.plugged_in is None or state.pilot is not None:
         return state, ()
-    return _plugged(state, now, house, there=plugged_window(point, now, house.file.zone))
+    return _plugged(state, now, house, there=assumed_plugged_in(point, now, house.file.zone))
 
 
 def _must_be_there(

@@ -11,11 +11,11 @@ from daemon.control.events import Note
 if TYPE_CHECKING:
     from daemon.control.events import Action
     from daemon.control.state import House, PointState
-    from planners.rates.known import RatesKnown
+    from planners.rates.known import RateKnowledge
 
 
 def mind_prices(
-    state: PointState, known: RatesKnown | None, house: House
+    state: PointState, known: RateKnowledge | None, house: House
 ) -> tuple[PointState, tuple[Action, ...]]:
     """Raise an alert where the prices have ended, once, and take it back when new ones come.
 
@@ -26,7 +26,7 @@ def mind_prices(
     ----------
     state : PointState
         What is known of a charge point.
-    known : RatesKnown or None
+    known : RateKnowledge or None
         What is known of the rates now.
     house : House
         The household file and the rates.

@@ -20,7 +20,7 @@ from daemon.control.state import (
 )
 from planners.plan.horizon import Situation, departures_known
 from planners.plan.planning import draft_plan, explained
-from planners.rates.known import rates_known
+from planners.rates.known import rate_knowledge
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from daemon.control.state import House, PointState
     from planners.local_time.departures import DepartureAt
     from planners.plan.plan import Period, Plan
-    from planners.rates.known import RatesKnown
+    from planners.rates.known import RateKnowledge
 
 NEARLY_PERCENT = 0.3
 """A state of charge this near to the target is the target: meters count in steps."""
@@ -58,7 +58,7 @@ def plan(state: PointState, now: datetime, house: House) -> tuple[PointState, tu
     actions : tuple of Action
         What to warn of. A new plan does not say why yet: see `announce`.
     """
-    known = rates_known(house.prices, now)
+    known = rate_knowledge(house.prices, now)
     state, told = mind_prices(state, known, house)
     if not state.plugged_in:
         said = state.said & WITHOUT_VEHICLE
@@ -157,7 +157,7 @@ def is_charging(state: PointState) -> bool:
     return state.command is not None and state.command.do == "start"
 
 
-def _has_rates_now(state: PointState, known: RatesKnown | None) -> bool:
+def _has_rates_now(state: PointState, known: RateKnowledge | None) -> bool:
     """Whether the hour has come of the first price of a feed that was all ahead."""
     return NO_RATE in state.said and known is not None and known.now != "none"
 

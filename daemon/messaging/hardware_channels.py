@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from adapters.wired.channels import HardwareChannel, Sender
     from config.household.broker import Bus
     from config.household.household_file import HouseholdFile
-    from config.household.wiring import Telling
+    from config.household.wiring import WiringOutputs
     from daemon.control.state import PointState
     from daemon.messaging.ocpp_equipment import OcppEquipment
 
@@ -245,12 +245,12 @@ def will_connections(
 
 
 def _will(
-    bus: Bus, client_id: str, tell: Telling, name: str, on_return: Callable[[str], None]
+    bus: Bus, client_id: str, tell: WiringOutputs, name: str, on_return: Callable[[str], None]
 ) -> StopAsWill:
     return StopAsWill(bus, client_id, tell, lambda: on_return(name))
 
 
-def _tellings(file: HouseholdFile) -> Iterator[tuple[str, Telling]]:
+def _tellings(file: HouseholdFile) -> Iterator[tuple[str, WiringOutputs]]:
     for name, point in file.charge_points.items():
         if point.wiring is not None and point.wiring.tell is not None:
             yield name, point.wiring.tell

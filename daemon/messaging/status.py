@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from adapters.contract.messages import KnownRates, Reading, Status
 from daemon.control.state import FLOWING_WATTS, counted_soc_percent
-from planners.rates.known import rates_known
+from planners.rates.known import rate_knowledge
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -82,7 +82,7 @@ def next_start(plan: Plan, now: datetime) -> datetime | None:
 
 
 def _rates(now: datetime, house: House) -> KnownRates | None:
-    known = rates_known(house.prices, now)
+    known = rate_knowledge(house.prices, now)
     if known is None:
         return None
     return KnownRates(tariff=known.tariff, known_until=known.until, now=known.now)

@@ -51,7 +51,7 @@ from daemon.service.clock_watch import LOOK_AGAIN
 from daemon.service.ledger_trouble import LedgerTrouble
 from daemon.service.night_keeper import NightKeeper
 from daemon.service.recovery import recover
-from planners.rates.known import rates_known
+from planners.rates.known import rate_knowledge
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -391,7 +391,7 @@ class Service:
     def _note_news(self, what: Literal["file", "prices"]) -> None:
         """Record that the file or the prices are new, and until when prices are known now."""
         now = self._clock.now()
-        known = rates_known(self.house.prices, now)
+        known = rate_knowledge(self.house.prices, now)
         until = known.until.isoformat() if known and known.until else None
         self._outbox.record_happening(what, now, {"known_until": until})
 

@@ -12,9 +12,9 @@ from pydantic import ValidationError
 
 from config.fields.currencies import CURRENCIES
 from config.fields.hints import nearest
-from config.fields.problems import labelled
+from config.fields.key_problems import labelled
 from config.files.translation import Translator
-from config.files.yaml_scalars import Nothing
+from config.files.yaml_scalars import NoValue
 from config.household.household_file import HouseholdFile
 from config.household.vehicle import CONSUMPTION_KEYS
 from daemon.start_file.questions import QUESTIONS
@@ -22,7 +22,7 @@ from daemon.start_file.questions import QUESTIONS
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from config.fields.problems import KeyPath
+    from config.fields.key_problems import KeyPath
     from config.files.yaml_nodes import Flaw
     from config.files.yaml_tree import Tree
     from daemon.start_file.guess import Guess
@@ -85,7 +85,7 @@ def judge(tree: Tree, guess: Guess) -> tuple[HouseholdFile | None, tuple[Flaw, .
     tuple of HouseholdFile or None, and tuple of Flaw
         One of the two; places are those of the answers.
     """
-    if isinstance(tree.data, Nothing) and not tree.flaws:
+    if isinstance(tree.data, NoValue) and not tree.flaws:
         return _household({}, tree, guess)
     if not isinstance(tree.data, dict):
         spot = tree.values[()]

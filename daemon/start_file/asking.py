@@ -7,11 +7,17 @@ from typing import TYPE_CHECKING
 
 import click
 
-from config.fields.hints import rewritten
+from config.fields.hints import corrected
 from config.files.errors import Fault, FileError
 from config.files.texts import printable
 from config.files.yaml_nodes import Flaw, Spot
-from config.files.yaml_scalars import NOTHING, odd_character, plain_value, shown, shown_list
+from config.files.yaml_scalars import (
+    NO_VALUE,
+    plain_value,
+    shown,
+    shown_list,
+    unprintable_character,
+)
 from config.files.yaml_tree import Tree
 from daemon.start_file.answers import completed, judge
 from daemon.start_file.questions import QUESTIONS
@@ -19,7 +25,7 @@ from daemon.start_file.questions import QUESTIONS
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
-    from config.fields.problems import KeyPath
+    from config.fields.key_problems import KeyPath
     from config.household.household_file import HouseholdFile
     from daemon.start_file.guess import Guess
     from daemon.start_file.questions import Question
@@ -90,7 +96,7 @@ def _shown(value: object) -> str:
 
 def _odd_flaws(spot: Spot, key: str, items: Iterable[object]) -> Iterator[Flaw]:
     for item in items:
-        if isinstance(item, str) and (odd := odd_character(item)) is not None:
+        if isinstance(item, str) and (odd := unprintable_character(item)) is not None:
             yield spot, f"{key}: expected printable characters in one line, got {odd} in it"
             return
 
@@ -124,9 +130,9 @@ def _read(question: Question, typed: str) -> object:
     """Read an answer as it would stand in a file."""
     if question.kind == "number":
         value = plain_value(typed)
-        return typed if value is NOTHING else value
+        return typed if value is NO_VALUE else value
     if question.kind == "list":
-        meant = rewritten(question.key, typed)
+        meant = corrected(question.key, typed)
         plain = typed if meant is None else meant.replace('"', "")
         return [item for item in _PARTED.split(plain) if item]
     return typed

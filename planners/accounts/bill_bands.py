@@ -24,7 +24,7 @@ STANDING_CHARGE = "standing_charge"
 
 
 @dataclass(frozen=True, slots=True)
-class Bought:
+class Purchase:
     """What was bought in a band.
 
     Attributes
@@ -43,41 +43,41 @@ class Bought:
 
 
 @dataclass(frozen=True, slots=True)
-class BandLine:
+class BandComparison:
     """One band of both sides; None where a side does not have it.
 
     Attributes
     ----------
     band : str
         Its name.
-    ours, theirs : Bought or None
+    ours, theirs : Purchase or None
         What each side has.
     energy_cause, cost_cause : str
         Likely cause of a difference above the tolerance; empty where there is none.
     """
 
     band: str
-    ours: Bought | None
-    theirs: Bought | None
+    ours: Purchase | None
+    theirs: Purchase | None
     energy_cause: str = ""
     cost_cause: str = ""
 
 
 def compare_bands(
-    ours: Mapping[str, Bought], theirs: Mapping[str, Bought], *, all_read: bool
-) -> tuple[BandLine, ...]:
+    ours: Mapping[str, Purchase], theirs: Mapping[str, Purchase], *, all_read: bool
+) -> tuple[BandComparison, ...]:
     """Lay bands beside each other.
 
     Parameters
     ----------
-    ours, theirs : mapping of str to Bought
+    ours, theirs : mapping of str to Purchase
         By the band's name.
     all_read : bool
         Whether our meters were read from before the month to after it.
 
     Returns
     -------
-    tuple of BandLine
+    tuple of BandComparison
         In our order, then what only the bill has.
     """
     names = dict.fromkeys([*ours, *theirs])
@@ -86,33 +86,33 @@ def compare_bands(
     return tuple(_line(name, ours.get(name), theirs.get(name), whole) for name in names)
 
 
-def _line(name: str, ours: Bought | None, theirs: Bought | None, whole: str) -> BandLine:
+def _line(name: str, ours: Purchase | None, theirs: Purchase | None, whole: str) -> BandComparison:
     if ours is None or theirs is None:
         is_nothing = all(it is None or not (it.wh or it.cost) for it in (ours, theirs))
         cause = "" if is_nothing else NO_SUCH_BAND
-        return BandLine(name, ours, theirs, energy_cause=cause, cost_cause=cause)
+        return BandComparison(name, ours, theirs, energy_cause=cause, cost_cause=cause)
     energy_cause = _energy_cause(ours, theirs, whole) if _differ(ours, theirs) else ""
     cost_cause = ""
     if abs(theirs.cost - ours.cost) > TOLERANCE_MONEY:
         cost_cause = RATES if _rates_differ(ours, theirs) else FROM_ENERGY
-    return BandLine(name, ours, theirs, energy_cause, cost_cause)
+    return BandComparison(name, ours, theirs, energy_cause, cost_cause)
 
 
-def _energy_cause(ours: Bought, theirs: Bought, whole: str) -> str:
+def _energy_cause(ours: Purchase, theirs: Purchase, whole: str) -> str:
     apart = abs(theirs.wh - ours.wh)
     if ours.estimated_wh and apart <= ours.estimated_wh + _tolerance(theirs.wh):
         return ESTIMATED
     return whole
 
 
-def _rates_differ(ours: Bought, theirs: Bought) -> bool:
+def _rates_differ(ours: Purchase, theirs: Purchase) -> bool:
     """Whether the bill's own energy at our average rate comes to another cost."""
     if not ours.wh:
         return not theirs.wh  # such as a standing charge
     return abs(theirs.cost - ours.cost / ours.wh * theirs.wh) > TOLERANCE_MONEY
 
 
-def _whole(energy: Mapping[str, tuple[Bought, Bought]], *, all_read: bool) -> str:
+def _whole(energy: Mapping[str, tuple[Purchase, Purchase]], *, all_read: bool) -> str:
     """Find the cause that the bands together speak for."""
     apart = [theirs.wh - ours.wh for ours, theirs in energy.values() if ours.wh or theirs.wh]
     if not all_read:
@@ -124,14 +124,14 @@ def _whole(energy: Mapping[str, tuple[Bought, Bought]], *, all_read: bool) -> st
     return CLOCK if agree and min(apart, default=0) < 0 < max(apart, default=0) else UNEXPLAINED
 
 
-def _more(energy: Mapping[str, tuple[Bought, Bought]]) -> Iterator[bool]:
+def _more(energy: Mapping[str, tuple[Purchase, Purchase]]) -> Iterator[bool]:
     """Tell of each band with energy whether the bill has more."""
     for ours, theirs in energy.values():
         if ours.wh or theirs.wh:
             yield theirs.wh > ours.wh
 
 
-def _differ(ours: Bought, theirs: Bought) -> bool:
+def _differ(ours: Purchase, theirs: Purchase) -> bool:
     return abs(theirs.wh - ours.wh) > _tolerance(theirs.wh)
 
 

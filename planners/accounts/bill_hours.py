@@ -39,7 +39,7 @@ _FOR_THE_WHOLE = {CLOCK, OTHER_LOAD}
 
 
 @dataclass(frozen=True, slots=True)
-class HourLine:
+class HalfHourComparison:
     """One half-hour of both sides.
 
     Attributes
@@ -82,7 +82,7 @@ class Finding:
     cause : str
         The likely cause.
     shift_hours : int
-        As in `HourLine`.
+        As in `HalfHourComparison`.
     """
 
     start: datetime
@@ -96,7 +96,7 @@ class Finding:
 
 def compare_half_hours(
     ours: Sequence[HalfHour], theirs: Mapping[datetime, Decimal], zone: ZoneInfo
-) -> tuple[HourLine, ...]:
+) -> tuple[HalfHourComparison, ...]:
     """Lay half-hours beside each other.
 
     Parameters
@@ -110,10 +110,10 @@ def compare_half_hours(
 
     Returns
     -------
-    tuple of HourLine
+    tuple of HalfHourComparison
         One for each of ours.
     """
-    lines: list[HourLine] = []
+    lines: list[HalfHourComparison] = []
     for _, group in groupby(ours, lambda it: it.start.astimezone(zone).utcoffset()):
         part = list(group)
         shift = _shift_hours(part, theirs)
@@ -121,12 +121,12 @@ def compare_half_hours(
     return tuple(lines)
 
 
-def findings(lines: Sequence[HourLine]) -> tuple[Finding, ...]:
+def findings(lines: Sequence[HalfHourComparison]) -> tuple[Finding, ...]:
     """Gather the differences: neighbours of one cause, or all where it holds for the whole bill.
 
     Parameters
     ----------
-    lines : sequence of HourLine
+    lines : sequence of HalfHourComparison
         In order of time.
 
     Returns
@@ -145,7 +145,7 @@ def findings(lines: Sequence[HourLine]) -> tuple[Finding, ...]:
     return tuple(sorted(found, key=lambda it: it.start))
 
 
-def _finding(lines: Sequence[HourLine], cause: str, shift: int) -> Finding:
+def _finding(lines: Sequence[HalfHourComparison], cause: str, shift: int) -> Finding:
     ours = Decimal(sum(it.ours_wh or 0 for it in lines))
     theirs = sum((it.theirs_wh or Decimal(0) for it in lines), Decimal(0))
     return Finding(lines[0].start, lines[-1].end, len(lines), ours, theirs, cause, shift)
@@ -176,13 +176,13 @@ def _apart(
 
 def _lines(
     ours: Sequence[HalfHour], theirs: Mapping[datetime, Decimal], shift: int
-) -> Iterator[HourLine]:
+) -> Iterator[HalfHourComparison]:
     pairs = [(it, theirs.get(it.start + shift * HOUR)) for it in ours]
     both = [(it.wh, other) for it, other in pairs if it.wh is not None and other is not None]
     more = sum(other > wh for wh, other in both)
     all_the_time = bool(both) and more >= ALL_THE_TIME * len(both)
     for it, shifted in pairs:
-        line = HourLine(it.start, it.end, it.wh, it.estimated_wh, theirs.get(it.start))
+        line = HalfHourComparison(it.start, it.end, it.wh, it.estimated_wh, theirs.get(it.start))
         if not _differs(line):
             yield line
         elif shift and _explains(line, shifted):
@@ -192,21 +192,21 @@ def _lines(
             yield replace(line, cause=cause)
 
 
-def _explains(line: HourLine, shifted: Decimal | None) -> bool:
+def _explains(line: HalfHourComparison, shifted: Decimal | None) -> bool:
     """Whether a shifted clock has what this half-hour should, or at least what it lacks."""
     moved = replace(line, theirs_wh=shifted)
     return not _differs(moved) or (_lacks(line) and not _lacks(moved))
 
 
-def _lacks(line: HourLine) -> bool:
+def _lacks(line: HalfHourComparison) -> bool:
     return (line.theirs_wh or Decimal(0)) + TOLERANCE_WH < (line.ours_wh or 0)
 
 
-def _differs(line: HourLine) -> bool:
+def _differs(line: HalfHourComparison) -> bool:
     return abs((line.theirs_wh or Decimal(0)) - (line.ours_wh or 0)) > TOLERANCE_WH
 
 
-def _cause(line: HourLine, *, all_the_time: bool) -> str:
+def _cause(line: HalfHourComparison, *, all_the_time: bool) -> str:
     if line.ours_wh is None:
         return MISSING
     if line.theirs_wh is None:

@@ -119,7 +119,7 @@ def next_departure(file: HouseholdFile, vehicle: str, after: datetime) -> Depart
     return None
 
 
-def upcoming(
+def departures_to_plan(
     file: HouseholdFile, vehicle: str, now: datetime, until: datetime
 ) -> tuple[DepartureAt, ...]:
     """List the departures that can be planned for together.
@@ -195,7 +195,7 @@ def night_bounds(night: date, zone: ZoneInfo) -> tuple[datetime, datetime]:
     return instant_of_local(night, NOON, zone), instant_of_local(night + DAY, NOON, zone)
 
 
-def plugged_window(charge_point: ChargePoint, instant: datetime, zone: ZoneInfo) -> bool:
+def assumed_plugged_in(charge_point: ChargePoint, instant: datetime, zone: ZoneInfo) -> bool:
     """Tell whether a vehicle is taken to be plugged in, for hardware that can't tell.
 
     Parameters

@@ -8,7 +8,7 @@ from functools import partial
 from math import ceil
 from typing import TYPE_CHECKING
 
-from planners.local_time.departures import upcoming
+from planners.local_time.departures import departures_to_plan
 from planners.plan.window import Window, window
 from planners.power.electrics import amps_allowed, charge_model
 from planners.solver.problem import LONG_AT_REST, Deadline, Problem, SwitchingState
@@ -121,7 +121,7 @@ def departures_known(
         In order of time; empty if there is none. Those after the first are to be ready within
         `PLANNED_DAYS`.
     """
-    found = upcoming(file, vehicle, now, now + PLANNED_DAYS)
+    found = departures_to_plan(file, vehicle, now, now + PLANNED_DAYS)
     known = prices.known_until(now)
     if known is not None:
         certain = sum(departure.ready_by <= known for departure in found)

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class RatesKnown:
+class RateKnowledge:
     """What is known of the rates.
 
     Attributes
@@ -38,7 +38,7 @@ class RatesKnown:
     resumes: datetime | None = None
 
 
-def rates_known(prices: Prices, instant: datetime) -> RatesKnown | None:
+def rate_knowledge(prices: Prices, instant: datetime) -> RateKnowledge | None:
     """Say what is known of the rates at an instant.
 
     Parameters
@@ -50,7 +50,7 @@ def rates_known(prices: Prices, instant: datetime) -> RatesKnown | None:
 
     Returns
     -------
-    RatesKnown or None
+    RateKnowledge or None
         None where no tariff is in force yet. Looks up places only; no rate is worked out.
     """
     try:
@@ -61,9 +61,9 @@ def rates_known(prices: Prices, instant: datetime) -> RatesKnown | None:
     minute = minute_of(instant)
     unknown = rates.known_until(minute)
     if unknown != minute or not isinstance(rates, SeriesRates):
-        return RatesKnown(tariff, "known", prices.known_until(instant))
+        return RateKnowledge(tariff, "known", prices.known_until(instant))
     ended, resumes = rates.around(minute)
-    return RatesKnown(
+    return RateKnowledge(
         tariff,
         "none" if ended is None else "estimated",
         None if ended is None else instant_of(ended),

@@ -12,7 +12,7 @@ import pytest
 
 from planners.power.charging import ChargeModel, climb
 from tests.planners.households import band, bands
-from tests.planners.planned import Given, minutes
+from tests.planners.planned import DemoHousehold, minutes
 
 CASES: dict[str, Any] = json.loads(
     (Path(__file__).parents[1] / "data" / "outside_charging.json").read_text(encoding="utf-8")
@@ -34,7 +34,7 @@ def test_sixty_kwh_from_20_to_80_percent_take_as_long_as_computed(
     kw: float, metered_kwh: float, hours: float
 ) -> None:
     """The planner's own periods last 5.4348 h at 7.36 kW and 17.391 h at 2.3 kW, 40 kWh each."""
-    given = Given(
+    given = DemoHousehold(
         tariffs=[FLAT],
         point={"max_amps": kw * 1000 / 230},
         car={"usable_kwh": 60.0},
@@ -75,7 +75,7 @@ def test_efficiency_and_standby_come_near_the_measured_losses_between(car: str, 
 @pytest.mark.parametrize(("metered", "gained"), CASES["metered_and_gained_kwh"])
 def test_a_full_charge_takes_what_the_certificate_says(metered: float, gained: float) -> None:
     """EPA: from empty to full the planner buys the certified energy at the meter, and pays it."""
-    given = Given(
+    given = DemoHousehold(
         tariffs=[FLAT],
         car={"usable_kwh": gained, "charging_efficiency_percent": 100 * gained / metered},
         leaves={"need_percent": 100.0},

@@ -16,7 +16,7 @@ import pytest
 
 from adapters.contract.messages import Reading
 from adapters.wired.point import WiredPoint
-from config.household.wiring import Hearing
+from config.household.wiring import WiringInputs
 from planners.accounts.accounts import RegisterReading, account
 from planners.local_time.departures import night_bounds
 from planners.rates.prices import prices_of
@@ -32,7 +32,7 @@ ROUNDED_KWH = 0.05
 @cache
 def counted(charger: str, minutes: int = 15) -> tuple[RegisterReading, ...]:
     """Let a wired point count the energy of hardware that tells power alone, so often."""
-    hearing = Hearing.model_validate({"power": {"topic": "garage/power"}})
+    hearing = WiringInputs.model_validate({"power": {"topic": "garage/power"}})
     point = WiredPoint(hearing, watts_per_amp=230.0)
     made: list[RegisterReading] = []
     for at, watts in year(charger):

@@ -15,7 +15,7 @@ from planners.solver.exact import solve
 from planners.solver.problem import Deadline, Problem
 from planners.solver.solution import Solution
 from tests.planners.households import band, bands
-from tests.planners.planned import Given
+from tests.planners.planned import DemoHousehold
 
 CASES: dict[str, Any] = json.loads(
     (Path(__file__).parents[1] / "data" / "outside_optimum.json").read_text(encoding="utf-8")
@@ -26,7 +26,7 @@ def two_rate_night(kw: float, kwh: float) -> Plan:
     """Plan `kwh` at the meter from 18:00 to 07:00, 7 p from 23:30 to 05:30 and 25 p otherwise."""
     # A lossless battery of 100 kWh: percent of charge are kilowatt-hours at the meter.
     tariff = bands(band("low", "0.07", hours=["23:30-05:30"]), band("high", "0.25"))
-    given = Given(
+    given = DemoHousehold(
         home={"timezone": "Europe/London", "currency": "GBP", "tick_minutes": 30},
         tariffs=[tariff],
         point={"max_amps": kw * 1000 / 230, "switching": "on_off"},

@@ -24,7 +24,7 @@ DAYS = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 
 
 @dataclass(frozen=True)
-class Answer:
+class EvaluatedRate:
     """What holds at an instant."""
 
     tariff: str
@@ -49,7 +49,7 @@ def evaluate(
     tariffs: list[dict[str, Any]],
     points: Mapping[datetime, Decimal],
     holiday_code: str | None = None,
-) -> Answer:
+) -> EvaluatedRate:
     """Rate at an instant, tax included."""
     today = instant.astimezone(zone).date()
     tariff = None
@@ -61,11 +61,13 @@ def evaluate(
     tax = 1 + Fraction(tariff.get("tax_percent", 0)) / 100
     if "bands" in tariff:
         row = band_at(instant, zone, tariff, holiday_code)
-        return Answer(tariff["name"], row["name"], Fraction(row["rate"]) * tax, estimated=False)
+        return EvaluatedRate(
+            tariff["name"], row["name"], Fraction(row["rate"]) * tax, estimated=False
+        )
     prices = tariff["prices"]
     due, estimated = price_at(instant, zone, points, prices.get("step_minutes"))
     rate = sum((bounded(price, prices) for price in due), Fraction(0)) / len(due)
-    return Answer(tariff["name"], "price", rate * tax, estimated)
+    return EvaluatedRate(tariff["name"], "price", rate * tax, estimated)
 
 
 def bounded(price: Decimal, prices: dict[str, Any]) -> Fraction:

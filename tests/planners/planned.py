@@ -40,7 +40,7 @@ PEAK_RATE = 0.4738
 
 
 @dataclass(frozen=True)
-class Given:
+class DemoHousehold:
     """What a test changes of the demo household; each field adds to, or replaces, the file's."""
 
     home: Mapping[str, Any] | None = None
@@ -78,7 +78,7 @@ class Given:
         situation = Situation(now, soc, departure, on=on, since=utc(since) if since else None)
         return make_plan(file, prices_of(file, self.series or {}), situation)
 
-    def with_amps(self, amps: float) -> Given:
+    def with_amps(self, amps: float) -> DemoHousehold:
         """Raise every limit of the current."""
         return replace(
             self,

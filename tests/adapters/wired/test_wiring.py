@@ -17,7 +17,7 @@ from adapters.wired.command_messages import OutgoingMessage, command_messages, s
 from adapters.wired.json_pointer import value_at
 from adapters.wired.point import WiredPoint
 from adapters.wired.values import read_values
-from config.household.wiring import Hearing, Telling
+from config.household.wiring import WiringInputs, WiringOutputs
 
 NOW = datetime(2026, 6, 3, 9, 0, tzinfo=UTC)
 SECOND = timedelta(seconds=1)
@@ -34,12 +34,12 @@ def start(amps: float = 16.0, minutes: float = 30) -> Command:
 STOP = Command(serial=8, do="stop", valid_until=NOW + 60 * MINUTE, why="because")
 
 
-def telling(**keys: Any) -> Telling:  # noqa: ANN401 - any keys of a household file
+def telling(**keys: Any) -> WiringOutputs:  # noqa: ANN401 - any keys of a household file
     plain = {
         "start": {"topic": "garage/plug/set", "text": "on"},
         "stop": {"topic": "garage/plug/set", "text": "off"},
     }
-    return Telling.model_validate({**plain, **keys})
+    return WiringOutputs.model_validate({**plain, **keys})
 
 
 def text_of(message: OutgoingMessage) -> tuple[str, str]:
@@ -153,8 +153,8 @@ def test_pointers_that_lead_nowhere(pointer: str) -> None:
         value_at({"foo": ["bar", "baz"]}, pointer)
 
 
-def hearing(**keys: dict[str, Any]) -> Hearing:
-    return Hearing.model_validate(keys)
+def hearing(**keys: dict[str, Any]) -> WiringInputs:
+    return WiringInputs.model_validate(keys)
 
 
 @pytest.mark.parametrize(

@@ -79,6 +79,13 @@ def test_closed_and_without_loose_parts() -> None:
     parts = [SCHEMA, *SCHEMA["$defs"].values()]
     assert [part["title"] for part in parts if part["additionalProperties"] is not False] == []
     assert set(SCHEMA["$defs"]) == {
-        *("AppraisedHome", "AppraisedVehicle", "Driving", "DrivingRecord", "Trip", "HomeUse"),
+        *(
+            "AppraisedHome",
+            "AppraisedVehicle",
+            "DrivingPattern",
+            "DrivingRecord",
+            "Trip",
+            "HomeUse",
+        ),
         *("Choice", "ChargePoint", "Tariff", "Band", "Tier", "PriceFile"),
     }

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from config.files.yaml_scalars import NOTHING, plain_value
+from config.files.yaml_scalars import NO_VALUE, plain_value
 from config.files.yaml_tree import read_yaml
 
 
@@ -40,7 +40,7 @@ def test_core_schema(text: str, value: object) -> None:
 @pytest.mark.parametrize("text", ["", "~", "null", "Null", "NULL"])
 def test_nothing(text: str) -> None:
     """What YAML calls null is nothing, which no key of ours accepts."""
-    assert plain_value(text) is NOTHING
+    assert plain_value(text) is NO_VALUE
 
 
 def test_not_a_number() -> None:
@@ -66,7 +66,7 @@ def test_text(text: str) -> None:
 def test_places() -> None:
     """Keys and values have the line and column of their first character, counted from 1."""
     tree = read_yaml("a:\n  - b: 1\n    c: 'x'\n  - [y, {d: }]\n")
-    data: Any = {"a": [{"b": 1, "c": "x"}, ["y", {"d": NOTHING}]]}
+    data: Any = {"a": [{"b": 1, "c": "x"}, ["y", {"d": NO_VALUE}]]}
     assert tree.data == data
     assert tree.flaws == []
     values = {path: (spot.line, spot.column, spot.shown) for path, spot in tree.values.items()}
@@ -87,4 +87,4 @@ def test_flaws_are_collected() -> None:
     """Anchors, aliases, tags and repeated keys are all told, and reading goes on."""
     tree = read_yaml("a: &x 1\nb: *x\nc: !!str 2\na: 3\n1: 4\nd: 5\n")
     assert [spot.line for spot, _ in tree.flaws] == [1, 2, 3, 4, 5]
-    assert tree.data == {"a": 1, "b": NOTHING, "c": 2, "1": 4, "d": 5}
+    assert tree.data == {"a": 1, "b": NO_VALUE, "c": 2, "1": 4, "d": 5}

@@ -16,7 +16,7 @@ from daemon.service.household_watch import load_house
 from planners.rates.prices import prices_of
 from tests.daemon.worlds import KOWHAI
 from tests.planners.households import band, bands, series
-from tests.planners.planned import EVERY_DAY, Given, minutes, utc
+from tests.planners.planned import EVERY_DAY, DemoHousehold, minutes, utc
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 EVENING = utc("2026-06-03T06:30:00")
 
 
-def said(given: Given, now: datetime = EVENING) -> list[str]:
+def said(given: DemoHousehold, now: datetime = EVENING) -> list[str]:
     file = given.file()
     return list(explained(House(file, prices_of(file, given.series or {})), now))
 
@@ -38,7 +38,7 @@ def under(lines: list[str], title: str) -> list[str]:
 
 def test_tonights_bands_are_told_with_tax() -> None:
     """Noon to noon by the household's clock; the standing charge of a day with tax."""
-    lines = said(Given())
+    lines = said(DemoHousehold())
     assert "Tonight, Wed 03 Jun noon to noon, tax included:" in lines
     assert under(lines, "Tonight") == [
         "12:00 to 17:00  day        0.3508 NZD per kWh  (Three-band)",
@@ -62,7 +62,7 @@ def test_tonights_bands_are_told_with_tax() -> None:
 def test_bands_are_told_in_local_time_on_the_night_of_a_clock_change(zone: str, now: str) -> None:
     """The wall clock's hours, however many of them there are tonight."""
     tariff = bands(band("low", "0.07", hours=["00:30-05:30"]), band("high", "0.25"))
-    lines = under(said(Given({"timezone": zone}, [tariff]), utc(now)), "Tonight")
+    lines = under(said(DemoHousehold({"timezone": zone}, [tariff]), utc(now)), "Tonight")
     assert [line.split("  ")[:2] for line in lines[:-1]] == [
         ["12:00 to 00:30", "high"],
         ["00:30 to 05:30", "low"],
@@ -85,7 +85,7 @@ def test_a_meter_that_ignores_daylight_saving_is_told_by_the_wall_clock(
     tariff = bands(
         band("low", "0.07", hours=["00:30-05:30"]), band("high", "0.25"), clock="standard"
     )
-    lines = under(said(Given({"timezone": "Europe/London"}, [tariff]), utc(now)), "Tonight")
+    lines = under(said(DemoHousehold({"timezone": "Europe/London"}, [tariff]), utc(now)), "Tonight")
     assert [line[:14] for line in lines if " low " in line] == [told]
 
 
@@ -93,7 +93,7 @@ def test_estimated_prices_are_marked() -> None:
     """What no price has been published for yet is an estimate, and says so."""
     first = utc("2026-06-02T00:00:00")
     points = [PricePoint(first + minutes(60 * i), Decimal("0.10")) for i in range(32)]
-    lines = under(said(Given(tariffs=[series()], series={"Series": points})), "Tonight")
+    lines = under(said(DemoHousehold(tariffs=[series()], series={"Series": points})), "Tonight")
     assert lines[0].startswith("12:00 to 20:00  price")
     assert lines[0].endswith("(Series)")
     assert lines[1].startswith("20:00 to 12:00  price")
@@ -115,12 +115,12 @@ def test_estimated_prices_are_marked() -> None:
 )
 def test_a_charge_point_is_told_with_its_power(point: dict[str, Any], told: str) -> None:
     """Kind, current, phases, kilowatts, and how it is switched."""
-    assert under(said(Given(point=point)), "Charge points") == [f"driveway: {told}"]
+    assert under(said(DemoHousehold(point=point)), "Charge points") == [f"driveway: {told}"]
 
 
 def test_a_usual_night_is_reckoned() -> None:
     """From the charge it arrives with to the everyday limit: 23.1 kWh and 3 h 08 min."""
-    (about, night) = under(said(Given(car={"arrives_with_percent": 40.0})), "Vehicles")
+    (about, night) = under(said(DemoHousehold(car={"arrives_with_percent": 40.0})), "Vehicles")
     assert about == (
         "hatchback at driveway: 52 kWh usable, 80 % every day, charges at 32 A and 7.36 kW."
     )
@@ -131,7 +131,7 @@ def test_a_usual_night_is_reckoned() -> None:
 
 def test_a_night_that_never_ends_is_told() -> None:
     """A vehicle that loses more than it takes would not be full in a week."""
-    given = Given(
+    given = DemoHousehold(
         point={"max_amps": 6.0}, car={"standby_watts": 1500.0, "arrives_with_percent": 40.0}
     )
     assert under(said(given), "Vehicles")[1] == "From 40 % it would not reach 80 % in a week."
@@ -145,7 +145,7 @@ def test_departures_are_told_with_the_next_one() -> None:
         "want_percent": 90.0,
         "max_rate": Decimal("0.20"),
     }
-    assert under(said(Given(leaves=leaves)), "Departures") == [
+    assert under(said(DemoHousehold(leaves=leaves)), "Departures") == [
         "hatchback, mon thu at 07:20: 60 % at any price, 90 % where a kWh costs 0.20 NZD or less.",
         "hatchback leaves next on Thu 04 Jun at 07:20; its charge is to be done by 07:05.",
     ]
@@ -154,7 +154,7 @@ def test_departures_are_told_with_the_next_one() -> None:
 def test_trips_are_told() -> None:
     """When it is back and what the trip uses, and the very next return."""
     leaves = {"days": ["wed", "thu"], "need_percent": 80.0, "returns": "18:10", "uses_kwh": 7.4}
-    assert under(said(Given(leaves=leaves)), "Departures") == [
+    assert under(said(DemoHousehold(leaves=leaves)), "Departures") == [
         (
             "hatchback, wed thu at 07:20: 80 % at any price; back at 18:10;"
             " the trip uses 7.4 kWh (14 %) of the battery."
@@ -168,14 +168,14 @@ def test_trips_are_told() -> None:
 
 def test_a_return_on_the_next_day_is_told() -> None:
     """At or before the time of leaving, it is the next day's."""
-    lines = under(said(Given(leaves={"returns": "01:30"})), "Departures")
+    lines = under(said(DemoHousehold(leaves={"returns": "01:30"})), "Departures")
     assert "; back at 01:30 the next day." in lines[0]
     assert lines[1].endswith("back on Fri 05 Jun at 01:30.")
 
 
 def test_a_return_by_plugged_in_hours_is_told() -> None:
     """The charge point's hours stand in for a return that the row does not give."""
-    lines = under(said(Given(point={"plugged_in": "18:30-07:30"})), "Departures")
+    lines = under(said(DemoHousehold(point={"plugged_in": "18:30-07:30"})), "Departures")
     assert "back at" not in lines[0]
     assert lines[1].endswith("it is expected back on Thu 04 Jun at 18:30.")
 
@@ -186,7 +186,7 @@ def test_the_known_load_is_told_with_what_it_leaves_tonight() -> None:
         {"amps": 40.0, "hours": ["17:00-21:00", "06:30-07:30"], "days": ["wed", "thu"]},
         {"amps": 20.0, "hours": ["18:00-19:00"], "months": [6, 7]},
     ]
-    lines = said(Given({"main_fuse_amps": 63.0, "known_load": load}))
+    lines = said(DemoHousehold({"main_fuse_amps": 63.0, "known_load": load}))
     title = "Known load of the rest of the home, under the main fuse of 63 A:"
     assert title in lines
     assert under(lines, title) == [
@@ -202,14 +202,14 @@ def test_the_known_load_is_told_with_what_it_leaves_tonight() -> None:
 def test_a_known_load_that_takes_nothing_is_told() -> None:
     """20 A beside 32 A are within 63 A; and without a known load nothing is said of it."""
     load = [{"amps": 20.0, "hours": ["17:00-21:00"]}]
-    lines = under(said(Given({"known_load": load})), "Known load")
+    lines = under(said(DemoHousehold({"known_load": load})), "Known load")
     assert lines[1:] == ["Tonight it leaves hatchback all of its 32 A."]
-    assert not [line for line in said(Given()) if "nown load" in line]
+    assert not [line for line in said(DemoHousehold()) if "nown load" in line]
 
 
 def test_a_vehicle_that_never_leaves_is_told() -> None:
     """A single date that has passed plans nothing, and that is said."""
-    given = Given(leaves={"days": None, "date": utc("2026-05-01T00:00").date()})
+    given = DemoHousehold(leaves={"days": None, "date": utc("2026-05-01T00:00").date()})
     assert under(said(given), "Departures")[-1] == (
         "hatchback has none within a year: nothing will be planned for it."
     )
@@ -218,14 +218,14 @@ def test_a_vehicle_that_never_leaves_is_told() -> None:
 @pytest.mark.parametrize("days", [EVERY_DAY, ["sat", "sun"]])
 def test_every_line_is_plain_text(days: list[str]) -> None:
     """No line is empty where it should speak, none carries a number that is not one."""
-    lines = said(Given(leaves={"days": days}))
+    lines = said(DemoHousehold(leaves={"days": days}))
     assert lines[0].startswith("Kowhai Cottage: Pacific/Auckland (time zone data 20")
     assert not [line for line in lines if "None" in line or "nan" in line or "Decimal" in line]
 
 
 def test_the_bus_and_the_ledger_are_told() -> None:
     """Which topics carry commands and which are listened to."""
-    text = "\n".join(under(said(Given()), "On mqtt://127.0.0.1:1883"))
+    text = "\n".join(under(said(DemoHousehold()), "On mqtt://127.0.0.1:1883"))
     assert "lullwatt/kowhai-cottage/driveway/command carries the commands" in text
     assert "lullwatt/kowhai-cottage/driveway/reading" in text
     assert "ledger.sqlite3." in text
@@ -233,13 +233,13 @@ def test_the_bus_and_the_ledger_are_told() -> None:
 
 def test_cautions_come_last() -> None:
     """Design, section 10: `check` says that this switches a load for hours."""
-    lines = said(Given())
+    lines = said(DemoHousehold())
     assert lines[-1].startswith("  - driveway: Software and MQTT are no protective device.")
 
 
 def test_no_line_is_wider_than_a_terminal() -> None:
     """80 columns, with every word of the long lines kept in its order."""
-    file = Given({"known_load": [{"amps": 20.0, "hours": ["17:00-21:00"]}]}).file()
+    file = DemoHousehold({"known_load": [{"amps": 20.0, "hours": ["17:00-21:00"]}]}).file()
     house = House(file, prices_of(file, {}))
     lines, whole = list(explain(house, EVENING)), list(explained(house, EVENING))
     assert max(map(len, lines)) <= COLUMNS < max(map(len, whole))
@@ -250,7 +250,7 @@ def test_no_line_is_wider_than_a_terminal() -> None:
 @pytest.mark.parametrize("key", ["in_the_clear", "anonymous"])
 def test_what_strangers_may_do_is_repeated(key: str) -> None:
     """A broker that the file lets strangers at, on purpose, stays a caution."""
-    file = Given().file()
+    file = DemoHousehold().file()
     meant = {"in_the_clear": "can be read and changed", "anonymous": "can switch the charging"}
     for each in ({}, {key: True}):
         bus = file.bus.model_copy(update=each)
@@ -276,7 +276,7 @@ def test_where_figures_go_is_told() -> None:
         ),
     ]
     for metrics, words, others_read in cases:
-        file = Given().file().model_copy(update={"metrics": metrics})
+        file = DemoHousehold().file().model_copy(update={"metrics": metrics})
         lines = list(explained(House(file, prices_of(file, {})), EVENING))
         told = [line for line in lines if line.startswith("Figures for graphs")]
         assert told == ([f"Figures for graphs {words}"] if words else [])

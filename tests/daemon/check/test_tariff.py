@@ -13,7 +13,7 @@ from daemon.check.tariff import explain_tariffs, explain_tonight
 from daemon.control.state import House
 from planners.rates.prices import prices_of
 from tests.planners.households import band, bands, series
-from tests.planners.planned import EVERY_DAY, HERE, THREE_BANDS, Given, minutes, utc
+from tests.planners.planned import EVERY_DAY, HERE, THREE_BANDS, DemoHousehold, minutes, utc
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -30,7 +30,7 @@ def told(
     points: Sequence[PricePoint] = (),
 ) -> list[str]:
     """Say what is told of the tariffs, without the two lines at its head."""
-    file = Given(home, tariffs).file()
+    file = DemoHousehold(home, tariffs).file()
     house = House(file, prices_of(file, {"Series": points}))
     return [line.strip() for line in explain_tariffs(house, utc(now))][2:]
 
@@ -99,7 +99,7 @@ def test_a_household_whose_first_tariff_is_to_come_is_explained() -> None:
         "None is in force yet: Later is the first.",
         "Later, from 1 October 2026, not in force yet:",
     ]
-    file = Given(tariffs=[later]).file()
+    file = DemoHousehold(tariffs=[later]).file()
     assert list(explain_tonight(House(file, prices_of(file, {})), utc(EVENING)))[1:] == [
         "Tonight, Wed 03 Jun noon to noon, tax included:",
         (
@@ -281,6 +281,6 @@ def test_a_series_from_the_bus_alone_is_told() -> None:
         "A price holds until the next one; a gap longer than those beside it is a missing row.",
         "No price is known yet: nothing can be planned by it until prices arrive.",
     ]
-    file = Given(tariffs=[tariff]).file()
+    file = DemoHousehold(tariffs=[tariff]).file()
     tonight = list(explain_tonight(House(file, prices_of(file, {})), utc(EVENING)))
     assert tonight[2].startswith("  It can't be planned: no prices of Series are known before ")

@@ -16,7 +16,7 @@ from config.household.household_file import HouseholdFile
 from daemon.control.state import House, PointState
 from daemon.messaging.outbox import Outbox
 from daemon.messaging.status import status_of
-from planners.rates.known import RatesKnown, rates_known
+from planners.rates.known import RateKnowledge, rate_knowledge
 from planners.rates.prices import prices_of
 from tests.daemon.worlds import (
     EVENING,
@@ -92,16 +92,16 @@ def test_bands_before_a_series_are_known_until_it_begins() -> None:
     tomorrow = (EVENING + timedelta(days=1)).date()
     file = home("UTC", [bands(band("all")), series(valid_from=tomorrow)])
     midnight = FULL_HOUR.replace(hour=0) + timedelta(days=1)
-    known = rates_known(prices_of(file, {}), EVENING)
-    assert known == RatesKnown("Bands", "known", midnight)
+    known = rate_knowledge(prices_of(file, {}), EVENING)
+    assert known == RateKnowledge("Bands", "known", midnight)
 
 
 def test_when_prices_are_known_again_is_told_where_there_is_a_hole() -> None:
     """A hole has an end; a series that has ended has none."""
-    assert rates_known(priced([-3, 3]).prices, EVENING) == RatesKnown(
+    assert rate_knowledge(priced([-3, 3]).prices, EVENING) == RateKnowledge(
         "Hourly", "estimated", FULL_HOUR - 2 * HOUR, FULL_HOUR + 3 * HOUR
     )
-    ended = rates_known(priced([-3]).prices, EVENING)
+    ended = rate_knowledge(priced([-3]).prices, EVENING)
     assert ended is not None
     assert ended.resumes is None
 

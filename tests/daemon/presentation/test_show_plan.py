@@ -13,7 +13,7 @@ from rich.console import Console
 from daemon.presentation.show_plan import CELLS, show_plan, strip
 from planners.rates.prices import prices_of
 from tests.planners.households import band, bands
-from tests.planners.planned import THREE_BANDS, Given, utc
+from tests.planners.planned import THREE_BANDS, DemoHousehold, utc
 
 if TYPE_CHECKING:
     from planners.plan.plan import Plan
@@ -23,14 +23,14 @@ INDENT = 10
 TWO_RATES = bands(band("low", "0.07", hours=["23:30-05:30"]), band("high", "0.25"))
 
 
-def strip_of(given: Given, plan: Plan) -> list[str]:
+def strip_of(given: DemoHousehold, plan: Plan) -> list[str]:
     """Lines of the strip from the plan's instant to its departure."""
     file = given.file()
     spans = prices_of(file, {}).spans(plan.made_at, plan.departure)
     return [line.plain for line in strip(plan, spans, file.zone)]
 
 
-def printed(given: Given, plan: Plan, columns: int = 80) -> str:
+def printed(given: DemoHousehold, plan: Plan, columns: int = 80) -> str:
     file = given.file()
     spans = prices_of(file, given.series or {}).spans(plan.made_at, plan.departure)
     out = io.StringIO()
@@ -49,7 +49,7 @@ def marks(line: str) -> dict[int, str]:
 
 def test_the_strip_shows_hours_rates_and_charging() -> None:
     """A quarter of an hour a cell: 18:30 to 07:20, dear until 21:00, charging from then on."""
-    given = Given(tariffs=[THREE_BANDS])
+    given = DemoHousehold(tariffs=[THREE_BANDS])
     hours, rates, charging, legend = strip_of(given, given.plan(35.0, EVENING))
     assert hours == " " * 12 + "19  20  21  22  23  00  01  02  03  04  05  06  07"
     assert rates == "rate      " + 10 * "█" + 40 * "▁" + 2 * "█"
@@ -70,7 +70,9 @@ NIGHTS = [
 @pytest.mark.parametrize(("zone", "noon", "hours"), NIGHTS)
 def test_a_night_of_any_length_fills_the_strip_once(zone: str, noon: str, hours: float) -> None:
     """Noon to noon over a clock change: one cell for each half hour there is, and no more."""
-    given = Given({"timezone": zone}, [TWO_RATES], leaves={"at": "12:00", "margin_minutes": 0})
+    given = DemoHousehold(
+        {"timezone": zone}, [TWO_RATES], leaves={"at": "12:00", "margin_minutes": 0}
+    )
     plan = given.plan(20.0, noon)
     assert plan.made_at.astimezone(ZoneInfo(zone)).hour == 12
     labels, rates, charging, _legend = strip_of(given, plan)
@@ -83,14 +85,14 @@ def test_a_night_of_any_length_fills_the_strip_once(zone: str, noon: str, hours:
 
 def test_the_hour_that_is_repeated_is_shown_twice() -> None:
     """London, 25 October 2026: from midnight on the hours read 00, 01, 01, 02."""
-    given = Given({"timezone": "Europe/London"}, [TWO_RATES], leaves={"at": "06:00"})
+    given = DemoHousehold({"timezone": "Europe/London"}, [TWO_RATES], leaves={"at": "06:00"})
     labels = list(marks(strip_of(given, given.plan(20.0, "2026-10-24T20:00"))[0]).values())
     assert labels == ["21", "22", "23", "00", "01", "01", "02", "03", "04", "05"]
 
 
 def test_the_hour_that_is_skipped_is_not_shown() -> None:
     """London, 29 March 2026: from midnight on the hours read 00, 02."""
-    given = Given({"timezone": "Europe/London"}, [TWO_RATES], leaves={"at": "06:00"})
+    given = DemoHousehold({"timezone": "Europe/London"}, [TWO_RATES], leaves={"at": "06:00"})
     labels = list(marks(strip_of(given, given.plan(20.0, "2026-03-28T20:00"))[0]).values())
     assert labels == ["20", "21", "22", "23", "00", "02", "03", "04", "05"]
 
@@ -101,7 +103,7 @@ def test_a_far_departure_still_fits(days: int) -> None:
     date = utc("2026-06-03T00:00:00").replace(day=1, month=6 + (days > 25)).date()
     date = date.replace(day=(2 + days) % 30 + 1)
     leaves = {"days": None, "date": date, "at": "07:20"}
-    given = Given({"tick_minutes": 60}, leaves=leaves)
+    given = DemoHousehold({"tick_minutes": 60}, leaves=leaves)
     plan = given.plan(30.0, EVENING)
     lines = strip_of(given, plan)
     assert 20 <= len(lines[1]) - INDENT <= CELLS
@@ -116,26 +118,26 @@ def test_many_rates_are_named_by_their_range() -> None:
         band(f"band number {i}", f"0.{10 + i}", hours=[f"{i:02d}:00-{i + 1:02d}:00"])
         for i in range(22)
     ]
-    given = Given(tariffs=[bands(*rows, band("rest", "0.60"))])
+    given = DemoHousehold(tariffs=[bands(*rows, band("rest", "0.60"))])
     legend = strip_of(given, given.plan(30.0, EVENING))[-1]
     assert legend == " " * 10 + "0.1000 to 0.6000 NZD per kWh"
 
 
 def test_one_rate_is_drawn_low() -> None:
     """At a flat rate there is nothing that stands out."""
-    given = Given(tariffs=[bands(band("all", "0.20"))])
+    given = DemoHousehold(tariffs=[bands(band("all", "0.20"))])
     assert set(strip_of(given, given.plan(30.0, EVENING))[1][INDENT:]) == {"▁"}
 
 
 def test_without_time_there_is_no_strip() -> None:
     """No spans, no lines."""
-    given = Given()
+    given = DemoHousehold()
     assert strip(given.plan(30.0, EVENING), (), ZoneInfo("Pacific/Auckland")) == []
 
 
 def test_the_table_names_each_period() -> None:
     """When by the household's clock, current, energy, band and cost."""
-    given = Given(point={"max_amps": 10.0})
+    given = DemoHousehold(point={"max_amps": 10.0})
     lines = [
         " ".join(line.split()) for line in printed(given, given.plan(30.0, EVENING)).split("\n")
     ]
@@ -145,17 +147,17 @@ def test_the_table_names_each_period() -> None:
 
 def test_the_totals_compare_like_with_like() -> None:
     """A rule that buys less energy is shown with its energy; one that buys the same is not."""
-    given = Given(point={"max_amps": 10.0})
+    given = DemoHousehold(point={"max_amps": 10.0})
     text = printed(given, given.plan(30.0, EVENING))
     assert "28.89 kWh at the meter for NZD 7.23, 1 start." in text
     assert "on a timer: NZD 4.44 for 23.00 kWh." in text
-    same = printed(Given(), Given().plan(35.0, EVENING))
+    same = printed(DemoHousehold(), DemoHousehold().plan(35.0, EVENING))
     assert "At once: NZD 10.19; on a timer: NZD 5.02." in same
 
 
 def test_a_plan_without_periods_has_no_table() -> None:
     """Nothing to charge: the strip, the totals of nothing, and the reason."""
-    text = printed(Given(), Given().plan(90.0, EVENING))
+    text = printed(DemoHousehold(), DemoHousehold().plan(90.0, EVENING))
     assert "period" not in text
     assert "0.00 kWh at the meter for NZD 0.00, 0 starts." in text
     assert "nothing to charge" in text
@@ -164,5 +166,5 @@ def test_a_plan_without_periods_has_no_table() -> None:
 @pytest.mark.parametrize("columns", [40, 60, 80, 200])
 def test_nothing_is_wider_than_the_terminal(columns: int) -> None:
     """Sentences are broken at the terminal's width, whatever it is."""
-    text = printed(Given(), Given().plan(35.0, EVENING), columns)
+    text = printed(DemoHousehold(), DemoHousehold().plan(35.0, EVENING), columns)
     assert max(map(len, text.splitlines())) <= columns

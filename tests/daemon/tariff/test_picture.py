@@ -19,7 +19,7 @@ from daemon.tariff import picture
 from daemon.tariff.picture import PNG_DPI, draw_plan, draw_tariff
 from planners.rates.prices import prices_of
 from tests.daemon.tariff.weeks import HOLIDAYS, SERIES, Shown, half_hours, shown
-from tests.planners.planned import THREE_BANDS, Given, utc
+from tests.planners.planned import THREE_BANDS, DemoHousehold, utc
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -53,7 +53,7 @@ def drawn(path: Path, week: Shown) -> set[str]:
     return words_of(path)
 
 
-def draw(path: Path, given: Given, plan: Plan, until: str | None = None) -> None:
+def draw(path: Path, given: DemoHousehold, plan: Plan, until: str | None = None) -> None:
     file = given.file()
     prices = prices_of(file, given.series or {})
     end = utc(until) if until else plan.departure
@@ -102,7 +102,7 @@ def test_what_is_not_known_is_in_the_legend(tmp_path: Path) -> None:
 
 def test_a_plan_is_drawn_with_its_words(tmp_path: Path) -> None:
     """State of charge now and reached, the current, the departure, bands, midnight's day."""
-    given = Given()
+    given = DemoHousehold()
     draw(tmp_path / "plan.svg", given, given.plan(35.0, EVENING))
     assert words_of(tmp_path / "plan.svg") >= {
         "Kowhai Cottage: Wed 3 June 2026",
@@ -121,7 +121,7 @@ def test_a_plan_is_drawn_with_its_words(tmp_path: Path) -> None:
 
 def test_a_plan_that_charges_nothing_is_drawn(tmp_path: Path) -> None:
     """Rates and the departure alone."""
-    given = Given()
+    given = DemoHousehold()
     draw(tmp_path / "plan.svg", given, given.plan(90.0, EVENING))
     words = words_of(tmp_path / "plan.svg")
     assert "departs 07:20" in words
@@ -131,7 +131,7 @@ def test_a_plan_that_charges_nothing_is_drawn(tmp_path: Path) -> None:
 def test_a_plan_on_estimates_says_so(tmp_path: Path) -> None:
     """Prices that end at 22:00 leave the rest of the night hatched."""
     prices = half_hours("2026-06-02T12:00:00", *["0.1", "0.2"] * 22)
-    given = Given(tariffs=[SERIES | {"valid_from": None}], series={"Day-ahead": prices})
+    given = DemoHousehold(tariffs=[SERIES | {"valid_from": None}], series={"Day-ahead": prices})
     draw(tmp_path / "plan.svg", given, given.plan(35.0, EVENING))
     assert words_of(tmp_path / "plan.svg") >= {"estimated", "charging"}
 
@@ -139,7 +139,7 @@ def test_a_plan_on_estimates_says_so(tmp_path: Path) -> None:
 def test_names_are_drawn_as_they_are(tmp_path: Path) -> None:
     """Neither mathematics, nor markup, nor a script that the font lacks, is taken amiss."""
     name = "A $1 & <b>$2 house 家"
-    given = Given({"name": name})
+    given = DemoHousehold({"name": name})
     for kind in ("svg", "png"):
         draw(tmp_path / f"plan.{kind}", given, given.plan(35.0, EVENING))
     assert f"{name}: Wed 3 June 2026" in words_of(tmp_path / "plan.svg")
@@ -164,7 +164,7 @@ def test_a_picture_is_the_same_each_time(tmp_path: Path, kind: str) -> None:
     """Byte for byte, with estimates and all, so that a report shows what has really changed."""
     prices = half_hours("2026-09-30T11:00:00", *["0.1", "-0.1"] * 12)
     week = shown("2026-09-30", 2, [THREE_BANDS, SERIES], points=prices)
-    given = Given()
+    given = DemoHousehold()
     plan = given.plan(35.0, EVENING)
     for name in ("one", "two"):
         draw_tariff(tmp_path / f"{name}.{kind}", week.file, week.days)
@@ -196,7 +196,7 @@ def test_more_days_than_can_be_read_are_refused(tmp_path: Path) -> None:
 
 def test_a_departure_that_is_now_can_not_be_drawn(tmp_path: Path) -> None:
     """There is no time to draw, and the message says so."""
-    given = Given()
+    given = DemoHousehold()
     plan = given.plan(35.0, EVENING)
     with pytest.raises(UsageError, match="expected some time before the departure"):
         draw(tmp_path / "plan.svg", given, plan, until=EVENING)

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from planners.accounts.bill_bands import FROM_ENERGY, NO_SUCH_BAND, RATES, Bought, compare_bands
+from planners.accounts.bill_bands import FROM_ENERGY, NO_SUCH_BAND, RATES, Purchase, compare_bands
 from planners.accounts.bill_hours import (
     CLOCK,
     ESTIMATED,
@@ -97,8 +97,8 @@ def test_single_half_hours_have_their_own_causes() -> None:
     ]  # fmt: skip
 
 
-def bought(kwh: str, cost: str, estimated_wh: int = 0) -> Bought:
-    return Bought(Decimal(kwh) * 1000, Decimal(cost), estimated_wh)
+def bought(kwh: str, cost: str, estimated_wh: int = 0) -> Purchase:
+    return Purchase(Decimal(kwh) * 1000, Decimal(cost), estimated_wh)
 
 
 @pytest.mark.parametrize(
@@ -114,7 +114,7 @@ def bought(kwh: str, cost: str, estimated_wh: int = 0) -> Bought:
     ],
 )
 def test_a_band_has_the_cause_of_what_differs(
-    ours: Bought, theirs: Bought, energy: str, cost: str, *, all_read: bool
+    ours: Purchase, theirs: Purchase, energy: str, cost: str, *, all_read: bool
 ) -> None:
     """Energy above 1 % or 0.1 kWh, cost above 0.02; a cost that its energy explains says so."""
     (line,) = compare_bands({"night": ours}, {"night": theirs}, all_read=all_read)

@@ -13,11 +13,11 @@ from hypothesis import strategies as st
 
 from planners.local_time.departures import (
     DepartureAt,
+    assumed_plugged_in,
     departures_between,
     next_departure,
     night_bounds,
     night_of,
-    plugged_window,
 )
 from tests.planners.households import household
 
@@ -216,10 +216,10 @@ def test_hours_taken_as_plugged_in_run_past_midnight(local: str, *, plugged: boo
     """18:30-07:30 holds from the first minute until before the last."""
     point = household(plugged_in="18:30-07:30").charge_points["driveway"]
     instant = datetime.fromisoformat(f"2026-06-03T{local}:45").replace(tzinfo=AUCKLAND)
-    assert plugged_window(point, instant.astimezone(UTC), AUCKLAND) is plugged
+    assert assumed_plugged_in(point, instant.astimezone(UTC), AUCKLAND) is plugged
 
 
 def test_without_hours_nothing_is_taken_as_plugged_in() -> None:
     """A charge point that declares no hours is asked, not guessed."""
     point = household().charge_points["driveway"]
-    assert plugged_window(point, utc("2026-06-03T12:00"), AUCKLAND) is False
+    assert assumed_plugged_in(point, utc("2026-06-03T12:00"), AUCKLAND) is False

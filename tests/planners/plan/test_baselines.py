@@ -14,7 +14,7 @@ from planners.plan.window import window
 from planners.power.charging import ChargeModel
 from planners.rates.prices import prices_of
 from tests.planners.households import band, band_prices, household, series
-from tests.planners.planned import NIGHT_RATE, PEAK_RATE, Given, always, utc
+from tests.planners.planned import NIGHT_RATE, PEAK_RATE, DemoHousehold, always, utc
 
 MODEL = ChargeModel(amps=10, phases=1, volts=100, usable_kwh=100, efficiency=1.0)
 """One kilowatt, without losses."""
@@ -75,7 +75,7 @@ def test_without_time_there_is_nothing_to_compare() -> None:
 def test_no_rule_beats_the_plan_for_the_same_energy(case: int) -> None:
     """At once costs at least as much as the plan where both buy the same energy on a tick."""
     rng = random.Random(f"baselines {case}")
-    given = Given(point={"max_amps": rng.choice([10.0, 16.0, 32.0])})
+    given = DemoHousehold(point={"max_amps": rng.choice([10.0, 16.0, 32.0])})
     plan = given.plan(
         rng.uniform(0, 80), f"2026-06-03T{rng.randint(5, 12):02d}:{rng.choice(['00', '30'])}:00"
     )

@@ -19,8 +19,8 @@ import pytest
 
 from planners.power.charging import ChargeModel
 from planners.solver.problem import Deadline, Problem, SwitchingState
-from tests.planners.evaluator import DAYS, Answer, evaluate
-from tests.planners.planned import Given
+from tests.planners.evaluator import DAYS, EvaluatedRate, evaluate
+from tests.planners.planned import DemoHousehold
 from tests.planners.solver.reference_several import cheapest
 
 if TYPE_CHECKING:
@@ -47,7 +47,7 @@ NIGHTS_PER_ZONE = 30
 class Night:
     """A household, its state in the evening, and what the reference may know of it."""
 
-    given: Given
+    given: DemoHousehold
     tariff: dict[str, Any]
     zone: ZoneInfo
     now: datetime
@@ -65,7 +65,7 @@ class Night:
         at, since = (t.astimezone(UTC).replace(tzinfo=None) for t in (self.now, self.since))
         return self.given.plan(self.soc, at.isoformat(), on=self.on, since=since.isoformat())
 
-    def answers(self) -> list[Answer]:
+    def answers(self) -> list[EvaluatedRate]:
         """Evaluate each quarter of an hour up to the end, at its first and its last minute."""
         found = []
         start = self.now
@@ -128,7 +128,7 @@ def random_night(zone_name: str, number: int) -> Night:
     max_rate = rng.choice([None, Decimal("0.05"), Decimal("0.2"), Decimal("0.4")])
     tariff = random_tariff(rng)
     switching = rng.choice(["on_off", "current"])
-    given = Given(
+    given = DemoHousehold(
         home={"timezone": zone_name, "tick_minutes": 30},
         tariffs=[tariff],
         point={

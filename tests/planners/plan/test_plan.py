@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 import pytest
 
 from planners.plan.plan import instant_text
-from tests.planners.planned import Given, utc
+from tests.planners.planned import DemoHousehold, utc
 
 EVENING = "2026-06-03T06:30:00"
 
@@ -22,7 +22,7 @@ FIELDS = [
 
 def test_the_document_has_exactly_the_fields_of_the_design() -> None:
     """Design, section 8: these fields in this order, and no other where the need is met."""
-    document = Given().plan(35.0, EVENING).to_json()
+    document = DemoHousehold().plan(35.0, EVENING).to_json()
     assert list(document) == FIELDS
     (period,) = document["periods"]
     assert list(period) == ["start", "end", "amps", "kwh", "cost", "band"]
@@ -33,17 +33,17 @@ def test_the_document_has_exactly_the_fields_of_the_design() -> None:
 
 def test_a_need_out_of_reach_adds_two_fields() -> None:
     """Design, section 8: `earliest_ready` and `amps_that_would_do`, null where there is none."""
-    document = Given().plan(10.0, "2026-06-03T17:00:00").to_json()
+    document = DemoHousehold().plan(10.0, "2026-06-03T17:00:00").to_json()
     assert list(document) == [*FIELDS, "earliest_ready", "amps_that_would_do"]
     assert document["amps_that_would_do"] is None
     assert document["shortfall_kwh"] > 0
-    hopeless = Given(point={"max_amps": 10.0}, car={"standby_watts": 4000.0})
+    hopeless = DemoHousehold(point={"max_amps": 10.0}, car={"standby_watts": 4000.0})
     assert hopeless.plan(10.0, EVENING).to_json()["earliest_ready"] is None
 
 
 def test_an_estimated_period_says_so() -> None:
     """`estimated` stands in a period that rests on an estimate, and in no other."""
-    plan = Given().plan(35.0, EVENING)
+    plan = DemoHousehold().plan(35.0, EVENING)
     guessed = replace(plan, periods=(replace(plan.periods[0], estimated=True),)).to_json()
     assert guessed["rests_on_estimates"] is True
     assert guessed["periods"][0]["estimated"] is True
@@ -52,7 +52,7 @@ def test_an_estimated_period_says_so() -> None:
 @pytest.mark.parametrize("soc", [0.0, 35.0, 33.333333, 80.0, 100.0])
 def test_the_document_is_plain_json(soc: float) -> None:
     """It goes through JSON unchanged: no Decimal, no tuple, no NaN, no datetime."""
-    document = Given().plan(soc, "2026-06-03T06:31:22.123456").to_json()
+    document = DemoHousehold().plan(soc, "2026-06-03T06:31:22.123456").to_json()
     assert json.loads(json.dumps(document, allow_nan=False)) == document
     assert isinstance(document["cost"], float)
 
@@ -66,7 +66,7 @@ def test_instants_are_written_after_rfc_3339_in_utc() -> None:
 
 def test_a_plan_knows_the_period_of_an_instant() -> None:
     """Periods are half-open: the start is inside, the end is not."""
-    plan = Given().plan(35.0, EVENING)
+    plan = DemoHousehold().plan(35.0, EVENING)
     (period,) = plan.periods
     assert plan.period_at(period.start) is period
     assert plan.period_at(period.end) is None
@@ -75,4 +75,4 @@ def test_a_plan_knows_the_period_of_an_instant() -> None:
 
 def test_a_plan_is_named_by_its_vehicle_and_its_instant() -> None:
     """Commands can say which plan they follow."""
-    assert Given().plan(35.0, EVENING).name == "hatchback@2026-06-03T06:30:00Z"
+    assert DemoHousehold().plan(35.0, EVENING).name == "hatchback@2026-06-03T06:30:00Z"

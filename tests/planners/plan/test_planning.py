@@ -22,7 +22,7 @@ from tests.planners.planned import (
     NIGHT_RATE,
     PEAK_RATE,
     THREE_BANDS,
-    Given,
+    DemoHousehold,
     minutes,
     runs_of,
     spans_of,
@@ -77,11 +77,11 @@ def test_the_demo_household_gets_the_plan_of_the_design() -> None:
 # --- periods ----------------------------------------------------------------------------------
 
 
-def random_plans(count: int) -> list[Given]:
+def random_plans(count: int) -> list[DemoHousehold]:
     """Households in which every rule has a say."""
     rng = random.Random("periods")
     return [
-        Given(
+        DemoHousehold(
             home={"tick_minutes": rng.choice([5, 10, 15, 30])},
             tariffs=[THREE_BANDS],
             point={
@@ -129,7 +129,7 @@ def test_periods_hold_one_rate_each_and_sum_to_the_totals(case: int) -> None:
 
 def test_a_period_ends_where_the_rate_changes() -> None:
     """A run from night into peak is two periods, each with its band and its price."""
-    plan = Given(leaves={"at": "07:45"}).plan(0.0, "2026-06-03T14:00:00")
+    plan = DemoHousehold(leaves={"at": "07:45"}).plan(0.0, "2026-06-03T14:00:00")
     assert [(p.band, f"{p.start:%H:%M}") for p in plan.periods] == [
         ("night", "14:00"),
         ("peak", "19:00"),
@@ -146,7 +146,7 @@ def test_a_period_ends_where_the_rate_changes() -> None:
 def test_half_hours_of_the_local_clock_are_ticks(zone: str) -> None:
     """A price that changes at :30 local is met by half-hour ticks in any zone's offset."""
     tariff = bands(band("cheap", "0.10", hours=["23:30-02:00"]), band("rest", "0.30"))
-    given = Given({"timezone": zone, "tick_minutes": 30}, [tariff])
+    given = DemoHousehold({"timezone": zone, "tick_minutes": 30}, [tariff])
     plan = given.plan(70.0, "2026-06-03T08:50:00")
     assert f"{plan.periods[0].start.astimezone(given.file().zone):%H:%M}" == "23:30"
     assert plan.cost == pytest.approx(0.10 * 52 * 0.1 / 0.9)
@@ -156,7 +156,7 @@ def test_ticks_are_cut_finer_where_a_rate_changes_off_tick() -> None:
     """A band that begins at 23:33 is used from 23:33, whatever the household's tick is."""
     tariff = bands(band("late", "0.10", hours=["23:33-05:00"]), band("rest", "0.30"))
     for tick in (5, 15, 30, 60):
-        plan = Given({"tick_minutes": tick}, [tariff]).plan(60.0, EVENING)
+        plan = DemoHousehold({"tick_minutes": tick}, [tariff]).plan(60.0, EVENING)
         assert plan.periods[0].start == utc("2026-06-03T11:33:00")
         assert plan.cost == pytest.approx(0.10 * 52 * 0.2 / 0.9)
 
@@ -166,7 +166,7 @@ def test_the_plan_is_done_by_the_margin() -> None:
     tariff = bands(band("last", "0.10", hours=["05:00-07:20"]), band("rest", "0.30"))
     for margin, end in ((45, "2026-06-03T18:35:00"), (0, "2026-06-03T19:20:00")):
         leaves = {"need_percent": 20.0, "want_percent": 80.0, "max_rate": Decimal("0.2")}
-        given = Given(tariffs=[tariff], leaves={**leaves, "margin_minutes": margin})
+        given = DemoHousehold(tariffs=[tariff], leaves={**leaves, "margin_minutes": margin})
         assert given.plan(40.0, EVENING).periods[-1].end == utc(end)
 
 
@@ -175,7 +175,7 @@ def test_the_plan_is_done_by_the_margin() -> None:
 
 def test_the_fragment_is_used_where_charging_may_begin_at_once() -> None:
     """At a flat rate a plan made between two ticks begins now, and buys no more for it."""
-    plan = Given(tariffs=[FLAT]).plan(60.0, "2026-06-03T06:32:40")
+    plan = DemoHousehold(tariffs=[FLAT]).plan(60.0, "2026-06-03T06:32:40")
     assert plan.periods[0].start == utc("2026-06-03T06:32:40")
     assert plan.energy_kwh == pytest.approx(52 * 0.2 / 0.9)
     assert (len(plan.periods), plan.starts) == (1, 1)
@@ -183,38 +183,42 @@ def test_the_fragment_is_used_where_charging_may_begin_at_once() -> None:
 
 def test_the_fragment_is_left_where_the_first_tick_is_off() -> None:
     """Nothing is charged in dear minutes that the plan would not go on with."""
-    assert spans_of(Given().plan(60.0, "2026-06-03T08:57:30"))[0][0] == "09:00:00"
+    assert spans_of(DemoHousehold().plan(60.0, "2026-06-03T08:57:30"))[0][0] == "09:00:00"
 
 
 def test_the_fragment_is_left_where_it_is_dearer_than_every_tick_used() -> None:
     """Two dear minutes before the cheap band are waited out, the first tick being on or not."""
     tariff = bands(band("cheap", "0.10", hours=["21:00-07:00"]), band("dear", "0.30"))
-    plan = Given(HALF_HOURS, [tariff]).plan(70.0, "2026-06-03T08:58:00")
+    plan = DemoHousehold(HALF_HOURS, [tariff]).plan(70.0, "2026-06-03T08:58:00")
     assert spans_of(plan)[0][0] == "09:00:00"
 
 
 def test_the_fragment_as_dear_as_the_dearest_tick_is_used() -> None:
     """A night that must use dear ticks from the first on uses the dear fragment as well."""
     tariff = bands(band("dear", "0.30", hours=["17:00-21:00"]), band("cheap", "0.10"))
-    plan = Given(tariffs=[tariff], leaves={"at": "23:15"}).plan(20.0, "2026-06-03T08:42:30")
+    plan = DemoHousehold(tariffs=[tariff], leaves={"at": "23:15"}).plan(20.0, "2026-06-03T08:42:30")
     assert spans_of(plan)[0][0] == "08:42:30"
     assert plan.periods[0].band == "dear"
 
 
 def test_the_fragment_adds_to_a_plan_that_is_short() -> None:
     """Where the need can't be met, every minute up to the margin is used, however dear."""
-    plan = Given().plan(10.0, "2026-06-03T17:02:10")
+    plan = DemoHousehold().plan(10.0, "2026-06-03T17:02:10")
     assert runs_of(plan) == [(utc("2026-06-03T17:02:10"), utc("2026-06-03T19:05:00"))]
     assert plan.energy_kwh == pytest.approx(7.36 * (2 + 170 / 3600))
     dear = bands(band("dear", "0.90", hours=["17:00-21:00"]), band("cheap", "0.10"))
-    plan = Given(HALF_HOURS, [dear], leaves={"at": "23:15"}).plan(5.0, "2026-06-03T08:50:00")
+    plan = DemoHousehold(HALF_HOURS, [dear], leaves={"at": "23:15"}).plan(
+        5.0, "2026-06-03T08:50:00"
+    )
     assert runs_of(plan) == [(utc("2026-06-03T08:50:00"), utc("2026-06-03T11:00:00"))]
     assert plan.periods[0].band == "dear"
 
 
 def test_the_fragment_adds_what_is_wanted_at_its_rate() -> None:
     """Where time runs out before the want, a cheap fragment brings it nearer."""
-    given = Given(leaves={"need_percent": 20.0, "want_percent": 80.0, "max_rate": Decimal("0.2")})
+    given = DemoHousehold(
+        leaves={"need_percent": 20.0, "want_percent": 80.0, "max_rate": Decimal("0.2")}
+    )
     plan = given.plan(10.0, "2026-06-03T17:02:10")
     assert runs_of(plan) == [(utc("2026-06-03T17:02:10"), utc("2026-06-03T19:00:00"))]
     assert plan.energy_kwh == pytest.approx(7.36 * (1 + 3470 / 3600))
@@ -222,7 +226,7 @@ def test_the_fragment_adds_what_is_wanted_at_its_rate() -> None:
 
 def test_a_run_that_the_fragment_makes_needless_is_no_start() -> None:
     """Starts are those of the periods, when the fragment takes the place of a last short run."""
-    given = Given(
+    given = DemoHousehold(
         HALF_HOURS, [HALF_HOURLY], leaves={"at": "21:00", "margin_minutes": 0},
         series=prices_from("2026-06-03T06:00:00", "0.1", "0.1", "0.1", "0.9", "0.1", "0.1"),
     )  # fmt: skip
@@ -242,7 +246,7 @@ def test_a_run_that_the_fragment_makes_needless_is_no_start() -> None:
 def test_what_is_wanted_is_bought_at_max_rate_or_less(max_rate: str | None, reaches: float) -> None:
     """Need at any price; want only at `max_rate` or less, and at any price without a limit."""
     limit = None if max_rate is None else Decimal(max_rate)
-    given = Given(leaves={"need_percent": 60.0, "want_percent": 80.0, "max_rate": limit})
+    given = DemoHousehold(leaves={"need_percent": 60.0, "want_percent": 80.0, "max_rate": limit})
     plan = given.plan(35.0, EVENING)
     assert plan.reaches_percent == pytest.approx(reaches)
     assert plan.shortfall is None
@@ -252,7 +256,7 @@ def test_the_need_is_met_at_any_price() -> None:
     """With two cheap hours and a need of six, dear hours are bought for the need alone."""
     tariff = bands(band("cheap", "0.10", hours=["01:00-03:00"]), band("dear", "0.80"))
     leaves = {"need_percent": 60.0, "want_percent": 100.0, "max_rate": Decimal("0.20")}
-    plan = Given(tariffs=[tariff], leaves=leaves).plan(20.0, EVENING)
+    plan = DemoHousehold(tariffs=[tariff], leaves=leaves).plan(20.0, EVENING)
     bought = {
         name: sum(p.kwh for p in plan.periods if p.band == name) for name in ("cheap", "dear")
     }
@@ -263,7 +267,7 @@ def test_the_need_is_met_at_any_price() -> None:
 
 def test_nothing_is_charged_where_nothing_is_wanted() -> None:
     """A battery above its want is left alone, and the plan says so."""
-    plan = Given().plan(91.0, EVENING)
+    plan = DemoHousehold().plan(91.0, EVENING)
     assert (plan.periods, plan.cost, plan.starts) == ((), 0.0, 0)
     assert plan.reaches_percent == 91.0
     assert plan.shortfall is None
@@ -275,17 +279,17 @@ def test_nothing_is_charged_where_nothing_is_wanted() -> None:
 
 def test_prefer_late_moves_charging_to_the_end_of_the_cheap_hours() -> None:
     """Among equal plans the later one, and the same cost to the last digit that counts."""
-    early = Given().plan(60.0, EVENING)
-    late = Given(car={"prefer": "late"}).plan(60.0, EVENING)
+    early = DemoHousehold().plan(60.0, EVENING)
+    late = DemoHousehold(car={"prefer": "late"}).plan(60.0, EVENING)
     assert late.cost == pytest.approx(early.cost, abs=1e-9)
     assert early.periods[0].start == utc("2026-06-03T09:00:00")
     # 18.8 ticks of 5 minutes: the last tick before 07:00 is the one that is cut short.
     assert utc("2026-06-03T18:55:00") < late.periods[-1].end <= utc("2026-06-03T19:00:00")
 
 
-def sawtooth(**point: object) -> Given:
+def sawtooth(**point: object) -> DemoHousehold:
     """Household whose price changes every half hour, and whose departure is at 01:00."""
-    return Given(
+    return DemoHousehold(
         HALF_HOURS, [HALF_HOURLY], {"switching": "on_off", **point}, None,
         {"at": "01:00", "margin_minutes": 0},
         prices_from("2026-06-03T06:30:00", *(["0.10", "0.20"] * 30)),
@@ -332,7 +336,7 @@ def test_a_run_too_short_to_stop_goes_on_through_the_fragment(
     """`min_run` of 15 minutes: a run in a dear hour lasts them, in whole ticks, then stops."""
     at = utc("2026-06-03T07:32:00")
     since = (at - minutes(minutes_on)).replace(tzinfo=None).isoformat()
-    given = Given(point={"min_run_minutes": 15})
+    given = DemoHousehold(point={"min_run_minutes": 15})
     plan = given.plan(40.0, "2026-06-03T07:32:00", on=True, since=since)
     dear = [p for p in plan.periods if p.band == "peak"]
     if stops_at is None:
@@ -345,14 +349,14 @@ def test_a_run_too_short_to_stop_goes_on_through_the_fragment(
 
 def test_a_rest_too_short_to_end_goes_on() -> None:
     """`min_rest` of 20 minutes: charging begins at the first tick after them, not before."""
-    given = Given(tariffs=[FLAT], point={"min_rest_minutes": 20})
+    given = DemoHousehold(tariffs=[FLAT], point={"min_rest_minutes": 20})
     plan = given.plan(60.0, "2026-06-03T06:32:00", since="2026-06-03T06:23:00")
     assert plan.periods[0].start == utc("2026-06-03T06:45:00")
 
 
 def test_a_rest_that_ends_with_the_fragment_keeps_it_unused() -> None:
     """Five minutes of rest that are over at the first tick, and not before, end there."""
-    given = Given(tariffs=[FLAT], point={"min_rest_minutes": 5})
+    given = DemoHousehold(tariffs=[FLAT], point={"min_rest_minutes": 5})
     plan = given.plan(60.0, "2026-06-03T06:32:00", since="2026-06-03T06:29:00")
     assert plan.periods[0].start == utc("2026-06-03T06:35:00")
     rested = given.plan(60.0, "2026-06-03T06:32:00", since="2026-06-03T06:27:00")
@@ -361,8 +365,12 @@ def test_a_rest_that_ends_with_the_fragment_keeps_it_unused() -> None:
 
 def test_three_phases_carry_three_times_the_energy() -> None:
     """16 A on three phases, both ends having them, is 11.04 kW; on one it is 3.68 kW."""
-    three = Given(point={"max_amps": 16.0, "phases": 3}, car={"phases": 3}).plan(60.0, EVENING)
-    one = Given(point={"max_amps": 16.0, "phases": 3}, car={"phases": 1}).plan(60.0, EVENING)
+    three = DemoHousehold(point={"max_amps": 16.0, "phases": 3}, car={"phases": 3}).plan(
+        60.0, EVENING
+    )
+    one = DemoHousehold(point={"max_amps": 16.0, "phases": 3}, car={"phases": 1}).plan(
+        60.0, EVENING
+    )
     for plan, kw in ((three, 11.04), (one, 3.68)):
         (period,) = plan.periods
         assert period.kwh == pytest.approx(kw * (period.end - period.start) / minutes(60))
@@ -371,7 +379,7 @@ def test_three_phases_carry_three_times_the_energy() -> None:
 
 def test_standby_lengthens_the_charge_and_is_paid_for() -> None:
     """What the awake vehicle draws is metered, and never reaches the battery."""
-    plan = Given(car={"standby_watts": 300.0}).plan(60.0, EVENING)
+    plan = DemoHousehold(car={"standby_watts": 300.0}).plan(60.0, EVENING)
     hours = 10.4 / (0.9 * 7.36 - 0.3)
     assert plan.energy_kwh == pytest.approx(7.36 * hours)
     assert plan.reaches_percent == pytest.approx(80.0)
@@ -379,8 +387,10 @@ def test_standby_lengthens_the_charge_and_is_paid_for() -> None:
 
 def test_a_taper_takes_longer_for_the_same_energy() -> None:
     """Above 80 percent the power falls to a quarter at 100: same energy, more time."""
-    flat = Given(leaves={"need_percent": 100.0})
-    tapered = Given(car={"taper": ((80.0, 100.0), (100.0, 25.0))}, leaves={"need_percent": 100.0})
+    flat = DemoHousehold(leaves={"need_percent": 100.0})
+    tapered = DemoHousehold(
+        car={"taper": ((80.0, 100.0), (100.0, 25.0))}, leaves={"need_percent": 100.0}
+    )
     quick, slow = flat.plan(70.0, EVENING), tapered.plan(70.0, EVENING)
     assert slow.energy_kwh == pytest.approx(quick.energy_kwh)
     length = [sum((end - start for start, end in runs_of(p)), timedelta()) for p in (quick, slow)]
@@ -393,7 +403,7 @@ def test_a_taper_takes_longer_for_the_same_energy() -> None:
 def test_negative_rates_are_bought_up_to_the_want_and_not_beyond() -> None:
     """Being paid to charge fills the battery to the want in the hours that pay best."""
     rates = ["0.30", "-0.05", "-0.10", "0.30"] * 8
-    given = Given(
+    given = DemoHousehold(
         HALF_HOURS, [HALF_HOURLY], leaves={"at": "01:00"},
         series=prices_from("2026-06-03T06:30:00", *rates),
     )  # fmt: skip
@@ -409,7 +419,9 @@ def test_negative_rates_are_bought_up_to_the_want_and_not_beyond() -> None:
 def test_periods_that_rest_on_estimates_are_marked() -> None:
     """Past the end of a series rates are estimates, and the plan says which periods use them."""
     rates = ["0.10", "0.30"] * 30
-    given = Given(HALF_HOURS, [HALF_HOURLY], series=prices_from("2026-06-02T06:30:00", *rates[:58]))
+    given = DemoHousehold(
+        HALF_HOURS, [HALF_HOURLY], series=prices_from("2026-06-02T06:30:00", *rates[:58])
+    )
     plan = given.plan(40.0, EVENING)
     document = plan.to_json()
     known_until = utc("2026-06-03T11:30:00")
@@ -424,7 +436,7 @@ def test_without_any_rate_there_is_no_plan() -> None:
     """A tariff that begins after the plan is an error that says so."""
     later = {**THREE_BANDS, "valid_from": utc("2026-07-01T00:00:00").date()}
     with pytest.raises(TariffError, match="the first is valid from 2026-07-01"):
-        Given(tariffs=[later]).plan(40.0, EVENING)
+        DemoHousehold(tariffs=[later]).plan(40.0, EVENING)
 
 
 # --- needs that can't be met ------------------------------------------------------------------
@@ -445,7 +457,9 @@ def test_the_amps_that_would_do_do_and_one_less_does_not(
     soc: float, at: str, changes: dict[str, object], standby: float
 ) -> None:
     """Planning again at `amps_that_would_do` meets the need; at one ampere less it does not."""
-    given = Given(home=changes, car={"standby_watts": standby}, leaves={"need_percent": 60.0})
+    given = DemoHousehold(
+        home=changes, car={"standby_watts": standby}, leaves={"need_percent": 60.0}
+    )
     plan = given.plan(soc, at)
     assert plan.shortfall is not None
     amps = plan.shortfall.amps_that_would_do
@@ -457,7 +471,7 @@ def test_the_amps_that_would_do_do_and_one_less_does_not(
 
 def test_a_rest_in_progress_counts_against_the_amps_that_would_do() -> None:
     """Minutes in which the charge point must rest can't be charged in at any current."""
-    given = Given(point={"min_rest_minutes": 60}, leaves={"need_percent": 60.0})
+    given = DemoHousehold(point={"min_rest_minutes": 60}, leaves={"need_percent": 60.0})
     since = "2026-06-03T17:00:00"
     plan = given.plan(40.0, since, since=since)
     assert plan.shortfall is not None
@@ -470,7 +484,7 @@ def test_a_rest_in_progress_counts_against_the_amps_that_would_do() -> None:
 
 def test_a_shortfall_says_how_much_and_until_when() -> None:
     """The missing energy at the meter, and when an unbroken charge would be done."""
-    plan = Given(car={"standby_watts": 400.0}).plan(10.0, "2026-06-03T17:00:00")
+    plan = DemoHousehold(car={"standby_watts": 400.0}).plan(10.0, "2026-06-03T17:00:00")
     gained_kw = 0.9 * 7.36 - 0.4
     assert plan.shortfall is not None
     missing = 52 * 0.7 - gained_kw * (2 + 5 / 60)
@@ -486,7 +500,7 @@ def test_a_shortfall_says_how_much_and_until_when() -> None:
 
 def test_no_current_and_no_time_would_do_where_standby_eats_it_all() -> None:
     """A vehicle that loses more than it takes gets no plan, and no hope that is not true."""
-    given = Given(point={"max_amps": 6.0}, car={"standby_watts": 1500.0})
+    given = DemoHousehold(point={"max_amps": 6.0}, car={"standby_watts": 1500.0})
     plan = given.plan(40.0, EVENING)
     assert plan.periods == ()
     assert plan.shortfall is not None
@@ -497,19 +511,19 @@ def test_no_current_and_no_time_would_do_where_standby_eats_it_all() -> None:
 
 def test_a_departure_past_its_margin_is_planned_as_out_of_reach() -> None:
     """Ten minutes before leaving, inside the margin, nothing is charged and the need is short."""
-    plan = Given().plan(40.0, "2026-06-03T19:10:00")
+    plan = DemoHousehold().plan(40.0, "2026-06-03T19:10:00")
     assert plan.departure == utc("2026-06-03T19:20:00")
     assert plan.periods == ()
     assert plan.shortfall is not None
     assert plan.shortfall.kwh == pytest.approx(52 * 0.4 / 0.9)
     assert plan.shortfall.amps_that_would_do is None
     assert plan.at_once.cost == plan.timer.cost == 0
-    assert Given().plan(80.0, "2026-06-03T19:10:00").shortfall is None
+    assert DemoHousehold().plan(80.0, "2026-06-03T19:10:00").shortfall is None
 
 
 def test_peak_is_bought_only_after_the_night_is_full() -> None:
     """A need longer than the night takes all of it, and the rest from the peak."""
-    plan = Given(point={"max_amps": 10.0}).plan(30.0, EVENING)
+    plan = DemoHousehold(point={"max_amps": 10.0}).plan(30.0, EVENING)
     by_band = {
         name: sum(p.kwh for p in plan.periods if p.band == name) for name in ("night", "peak")
     }
@@ -520,7 +534,7 @@ def test_peak_is_bought_only_after_the_night_is_full() -> None:
 
 def test_a_far_departure_is_planned_in_its_last_week() -> None:
     """Months ahead the plan is the one that would be made a week before, but for its date."""
-    file = Given().file()
+    file = DemoHousehold().file()
     ready_by = utc("2026-12-23T18:05")
     departure = DepartureAt("hatchback", ready_by + minutes(15), ready_by, 80.0, 80.0, None)
     prices = prices_of(file, {})

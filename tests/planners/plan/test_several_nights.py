@@ -14,7 +14,7 @@ from planners.plan.horizon import Situation, departures_known
 from planners.plan.planning import make_plan
 from planners.rates.prices import prices_of
 from tests.planners.households import band, bands, series
-from tests.planners.planned import Given, minutes, runs_of, utc
+from tests.planners.planned import DemoHousehold, minutes, runs_of, utc
 
 if TYPE_CHECKING:
     from planners.plan.plan import Plan
@@ -39,7 +39,7 @@ CHEAP_WEDNESDAY = bands(
 )
 
 
-def planned(given: Given, soc: float, nights: int | None = None, at: str = EVENING) -> Plan:
+def planned(given: DemoHousehold, soc: float, nights: int | None = None, at: str = EVENING) -> Plan:
     file, now = given.file(), utc(at)
     prices = prices_of(file, given.series or {})
     departure, *later = departures_known(file, prices, "hatchback", now, nights)
@@ -48,7 +48,7 @@ def planned(given: Given, soc: float, nights: int | None = None, at: str = EVENI
 
 def test_a_cheap_night_serves_the_dear_ones_after_it() -> None:
     """Tonight has three cheap hours: all are used, though 40 % would do until tomorrow."""
-    given = Given(tariffs=[CHEAP_WEDNESDAY], leaves=HOME_AT_NIGHT)
+    given = DemoHousehold(tariffs=[CHEAP_WEDNESDAY], leaves=HOME_AT_NIGHT)
     alone, week = planned(given, 30.0, 1), planned(given, 30.0)
     assert alone.reaches_percent == pytest.approx(40.0)
     assert week.energy_kwh == pytest.approx(3 * 7.36)
@@ -61,7 +61,7 @@ def test_a_cheap_night_serves_the_dear_ones_after_it() -> None:
 
 def test_the_nights_after_are_told_apart_and_told_in_json() -> None:
     """Each later night has its return, its departure, its energy and cost; seven days at most."""
-    plan = planned(Given(tariffs=[CHEAP_WEDNESDAY], leaves=HOME_AT_NIGHT), 30.0)
+    plan = planned(DemoHousehold(tariffs=[CHEAP_WEDNESDAY], leaves=HOME_AT_NIGHT), 30.0)
     assert [night.departure - plan.departure for night in plan.later] == [
         timedelta(days=k) for k in range(1, 7)
     ]
@@ -79,7 +79,7 @@ def test_the_nights_after_are_told_apart_and_told_in_json() -> None:
 
 def test_what_is_charged_for_later_nights_is_said_with_what_it_saves() -> None:
     """The sentence's saving is the difference to plans that serve one departure after another."""
-    given = Given(tariffs=[CHEAP_WEDNESDAY], leaves=HOME_AT_NIGHT)
+    given = DemoHousehold(tariffs=[CHEAP_WEDNESDAY], leaves=HOME_AT_NIGHT)
     why = planned(given, 30.0).why
     assert any(
         line.startswith("The battery gets 14.7 kWh more than the next departure alone")
@@ -93,7 +93,7 @@ def test_what_is_charged_for_later_nights_is_said_with_what_it_saves() -> None:
 def test_without_a_return_or_a_use_only_the_next_departure_is_planned(key: str) -> None:
     """What is in the battery on an unknown return, or after an unknown trip, is not guessed."""
     leaves = {name: value for name, value in HOME_AT_NIGHT.items() if name != key}
-    plan = planned(Given(tariffs=[CHEAP_WEDNESDAY], leaves=leaves), 30.0)
+    plan = planned(DemoHousehold(tariffs=[CHEAP_WEDNESDAY], leaves=leaves), 30.0)
     assert plan.later == ()
     assert "later" not in plan.to_json()
 
@@ -104,7 +104,7 @@ def test_prices_known_until_tomorrow_allow_one_more_night_on_estimates() -> None
         PricePoint(utc("2026-05-30T12:00:00") + minutes(60 * i), Decimal("0.20"))
         for i in range(24 * 5)
     ]
-    given = Given(
+    given = DemoHousehold(
         tariffs=[series(step_minutes=60)], leaves=HOME_AT_NIGHT, series={"Series": points}
     )
     plan = planned(given, 30.0)
@@ -120,7 +120,7 @@ def test_a_current_is_held_low_through_a_dear_hour_rather_than_started_again() -
         for i, rate in enumerate(["0.90", *hours])
     ]
     leaves = {"at": "06:00", "margin_minutes": 0}
-    given = Given(
+    given = DemoHousehold(
         {"tick_minutes": 60}, [series(step_minutes=60)], {"start_cost": Decimal("0.80")}, None,
         leaves, {"Series": points},
     )  # fmt: skip
@@ -138,13 +138,13 @@ def test_the_known_load_of_the_home_is_kept_clear_of() -> None:
         {"amps": 40.0, "hours": ["21:00-23:00"]},
         {"amps": 60.0, "hours": ["23:00-00:00"]},
     ]
-    plan = Given(home={"known_load": loads}).plan(10.0, EVENING)
+    plan = DemoHousehold(home={"known_load": loads}).plan(10.0, EVENING)
     for period in plan.periods:
         assert period.end <= utc("2026-06-03T11:00:00") or period.start >= utc("2026-06-03T12:00")
         if utc("2026-06-03T09:00") <= period.start < utc("2026-06-03T11:00"):
             assert period.amps <= 23.0
     assert plan.shortfall is None
-    free = Given().plan(10.0, EVENING)
+    free = DemoHousehold().plan(10.0, EVENING)
     assert plan.cost == pytest.approx(free.cost)
     assert free.periods[0].start < runs_of(plan)[0][0] == utc("2026-06-03T12:00:00")
 
@@ -152,7 +152,9 @@ def test_the_known_load_of_the_home_is_kept_clear_of() -> None:
 def test_a_relay_waits_while_the_home_leaves_too_little() -> None:
     """What can only be switched draws its 32 A or nothing: not with 40 A of 63 A taken."""
     loads = [{"amps": 40.0, "hours": ["21:00-01:00"]}]
-    plan = Given(home={"known_load": loads}, point={"switching": "on_off"}).plan(35.0, EVENING)
+    plan = DemoHousehold(home={"known_load": loads}, point={"switching": "on_off"}).plan(
+        35.0, EVENING
+    )
     assert plan.periods[0].start == utc("2026-06-03T13:00:00")
     assert {period.amps for period in plan.periods} == {32.0}
 
@@ -161,7 +163,7 @@ def test_what_the_home_leaves_is_used_where_time_is_short() -> None:
     """All hours until 23:00 are needed: 32 A until 21:00, then the 23 A that are left."""
     loads = [{"amps": 40.0, "hours": ["21:00-23:00"]}]
     leaves = {"at": "23:00", "margin_minutes": 0}
-    plan = Given(home={"known_load": loads}, leaves=leaves).plan(10.0, EVENING)
+    plan = DemoHousehold(home={"known_load": loads}, leaves=leaves).plan(10.0, EVENING)
     assert [(period.amps, period.end - period.start) for period in plan.periods] == [
         (32.0, minutes(150)),
         (23.0, minutes(120)),
@@ -181,6 +183,6 @@ def test_what_the_home_leaves_is_used_where_time_is_short() -> None:
 
 def test_no_current_is_asked_about_that_the_vehicle_cannot_draw() -> None:
     """A vehicle of 16 A at a charge point of 32 A: neither 16 A nor 32 A would be another."""
-    why = Given(car={"max_amps": 16.0}).plan(60.0, EVENING).why
+    why = DemoHousehold(car={"max_amps": 16.0}).plan(60.0, EVENING).why
     assert not [line for line in why if line.startswith("At ") and " A it would " in line]
-    assert "At 16 A it would cost the same." in Given().plan(60.0, EVENING).why
+    assert "At 16 A it would cost the same." in DemoHousehold().plan(60.0, EVENING).why

@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from planners.local_time.departures import next_departure, upcoming
+from planners.local_time.departures import departures_to_plan, next_departure
 from tests.planners.households import household
-from tests.planners.planned import EVERY_DAY, Given, minutes, utc
+from tests.planners.planned import EVERY_DAY, DemoHousehold, minutes, utc
 
 if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
@@ -113,7 +113,9 @@ def test_a_return_that_nothing_tells_is_not_known() -> None:
 )
 def test_what_a_trip_uses(car: dict[str, Any], trip: dict[str, Any], used: float | None) -> None:
     """Energy as given, or by the distance, or by the day's distance, or not known [kWh]."""
-    departure = next_departure(Given(car=car, leaves=trip).file(), CAR, utc("2026-06-03T05:00"))
+    departure = next_departure(
+        DemoHousehold(car=car, leaves=trip).file(), CAR, utc("2026-06-03T05:00")
+    )
     assert departure is not None
     assert departure.uses_kwh == (None if used is None else pytest.approx(used))
 
@@ -123,7 +125,9 @@ WORKING = row(returns="18:10", uses_kwh=8.0)
 
 def ready(file: HouseholdFile, now: str, until: str) -> list[str]:
     """List the times to be ready by, as day and time of day, UTC."""
-    return [f"{each.ready_by:%d %H:%M}" for each in upcoming(file, CAR, utc(now), utc(until))]
+    return [
+        f"{each.ready_by:%d %H:%M}" for each in departures_to_plan(file, CAR, utc(now), utc(until))
+    ]
 
 
 def test_departures_are_followed_until_the_horizon() -> None:
@@ -148,8 +152,8 @@ def test_the_next_departure_is_there_however_far_off() -> None:
     """It is planned for whatever the horizon, within the 370 days of `next_departure`."""
     file = household("UTC", departures=[row(date=date(2026, 12, 24))])
     assert ready(file, "2026-06-03T18:30", "2026-06-04T00:00") == ["24 07:05"]
-    assert upcoming(file, CAR, utc("2026-12-24T07:20"), utc("2027-12-24T00:00")) == ()
-    assert upcoming(file, "van", utc("2026-06-03T18:30"), utc("2026-06-10T00:00")) == ()
+    assert departures_to_plan(file, CAR, utc("2026-12-24T07:20"), utc("2027-12-24T00:00")) == ()
+    assert departures_to_plan(file, "van", utc("2026-06-03T18:30"), utc("2026-06-10T00:00")) == ()
 
 
 @pytest.mark.parametrize("known", [{"returns": "18:10"}, {"uses_kwh": 8.0}, {}])
@@ -204,7 +208,7 @@ def test_a_chain_can_be_followed(
     rows = [row(**trip) | {"days": [day]} for trip, day in zip(week, EVERY_DAY, strict=True)]
     file = household(zone, departures=rows, plugged_in=plugged_in)
     until = now + minutes(horizon)
-    chain = upcoming(file, CAR, now, until)
+    chain = departures_to_plan(file, CAR, now, until)
     assert chain[0] == next_departure(file, CAR, now)
     for before, after in pairwise(chain):
         assert before.uses_kwh is not None

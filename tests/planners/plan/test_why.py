@@ -8,22 +8,24 @@ import pytest
 
 from config.files.series import PricePoint
 from tests.planners.households import band, bands, series
-from tests.planners.planned import Given, minutes, utc
+from tests.planners.planned import DemoHousehold, minutes, utc
 
 EVENING = "2026-06-03T06:30:00"
 FLAT = bands(band("all", "0.20"))
 
 
-def half_hourly(*rates: str, start: str = "2026-06-03T06:30:00", **leaves: object) -> Given:
+def half_hourly(*rates: str, start: str = "2026-06-03T06:30:00", **leaves: object) -> DemoHousehold:
     points = [
         PricePoint(utc(start) + minutes(30 * i), Decimal(rate)) for i, rate in enumerate(rates)
     ]
-    return Given(tariffs=[series(step_minutes=30)], leaves=leaves, series={"Series": points})
+    return DemoHousehold(
+        tariffs=[series(step_minutes=30)], leaves=leaves, series={"Series": points}
+    )
 
 
 def test_a_night_in_bands_is_explained_by_its_bands() -> None:
     """What is used and when, what is kept out of, what the plain rules would cost."""
-    assert Given().plan(35.0, EVENING).why == (
+    assert DemoHousehold().plan(35.0, EVENING).why == (
         "Charges 26.0 kWh between 21:00 and 00:31 (night) at 0.1932 NZD per kWh.",
         "Keeps out of peak at 0.4738 NZD per kWh.",
         "Charging at once would cost NZD 5.16 more.",
@@ -42,34 +44,34 @@ def test_a_price_series_is_explained_without_naming_a_band() -> None:
 
 def test_a_mean_over_several_rates_says_that_it_is_one() -> None:
     """Several rates make an average, one rate does not."""
-    plan = Given(point={"max_amps": 10.0}).plan(30.0, EVENING)
+    plan = DemoHousehold(point={"max_amps": 10.0}).plan(30.0, EVENING)
     paid = plan.cost / plan.energy_kwh
     assert f"(peak and night) at {paid:.4f} NZD per kWh on average." in plan.why[0]
 
 
 def test_a_far_departure_is_explained_with_dates() -> None:
     """Where there is more than a day to the departure, a time of day would not say which."""
-    given = Given(leaves={"days": ["mon"]})
+    given = DemoHousehold(leaves={"days": ["mon"]})
     assert "between Wed 03 Jun 21:00 and Wed 03 Jun 22:34" in given.plan(60.0, EVENING).why[0]
 
 
 def test_equal_hours_are_said_to_be_equal() -> None:
     """At one rate all day there is nothing to keep out of."""
-    why = Given(tariffs=[FLAT]).plan(60.0, EVENING).why
+    why = DemoHousehold(tariffs=[FLAT]).plan(60.0, EVENING).why
     assert why[1] == "Every hour before the departure costs the same."
     assert "Charging at once would cost the same." in why
 
 
 def test_nothing_to_charge_is_said_in_one_sentence() -> None:
     """A battery above its want needs no other explanation."""
-    assert Given().plan(85.0, EVENING).why == (
+    assert DemoHousehold().plan(85.0, EVENING).why == (
         "The battery holds 85 %, and 80 % is all that is wanted: nothing to charge.",
     )
 
 
 def test_a_timer_that_buys_less_is_compared_with_its_energy() -> None:
     """A rule that ends with less in the battery is not praised for costing less."""
-    why = Given(point={"max_amps": 10.0}).plan(30.0, EVENING).why
+    why = DemoHousehold(point={"max_amps": 10.0}).plan(30.0, EVENING).why
     assert "Charging on a timer would take 23.0 kWh and cost NZD 4.44." in why
 
 
@@ -102,20 +104,20 @@ def test_what_is_left_unbought_is_explained(
     leaves: dict[str, object], soc: float, reason: str
 ) -> None:
     """Short of the want: too dear, or no time."""
-    assert reason in " ".join(Given(leaves=leaves).plan(soc, EVENING).why)
+    assert reason in " ".join(DemoHousehold(leaves=leaves).plan(soc, EVENING).why)
 
 
 def test_a_start_that_is_not_worth_it_is_explained() -> None:
     """Short of the want although cheap hours are left: another start would cost more."""
     leaves = {"need_percent": 20.0, "want_percent": 80.0, "max_rate": Decimal("0.20")}
-    given = Given(point={"start_cost": Decimal(9)}, leaves=leaves)
+    given = DemoHousehold(point={"start_cost": Decimal(9)}, leaves=leaves)
     why = given.plan(35.0, EVENING).why
     assert why == ("Stops at 35 % of the 80 % wanted: what is left is not worth another start.",)
 
 
 def test_a_need_out_of_reach_is_explained() -> None:
     """How much is missing, when it would be done, what current would do."""
-    why = Given(leaves={"need_percent": 60.0}).plan(10.0, "2026-06-03T17:00:00").why
+    why = DemoHousehold(leaves={"need_percent": 60.0}).plan(10.0, "2026-06-03T17:00:00").why
     assert why[-3:] == (
         "60 % can't be reached in time: 13.6 kWh are missing, and the battery will hold 37 %.",
         "Charging without a pause would be done at Thu 04 Jun 08:55 at the earliest.",
@@ -125,7 +127,7 @@ def test_a_need_out_of_reach_is_explained() -> None:
 
 def test_a_departure_past_its_margin_is_explained() -> None:
     """Even without a period there is a reason to give."""
-    (what, when) = Given().plan(40.0, "2026-06-03T19:10:00").why
+    (what, when) = DemoHousehold().plan(40.0, "2026-06-03T19:10:00").why
     assert what.startswith("80 % can't be reached in time: 23.1 kWh are missing")
     assert when == "Charging without a pause would be done at Thu 04 Jun 10:18 at the earliest."
 
@@ -151,6 +153,8 @@ def test_hours_are_those_of_the_clock_on_the_wall(
     """On a night with a clock change the sentences follow the household's clock."""
     tariff = bands(band("low", "0.07", hours=["23:30-05:30"]), band("high", "0.25"))
     home = {"timezone": zone, "currency": "GBP"}
-    given = Given(home, [tariff], {"max_amps": 16.0}, leaves={"at": leaves, "need_percent": 80.0})
+    given = DemoHousehold(
+        home, [tariff], {"max_amps": 16.0}, leaves={"at": leaves, "need_percent": 80.0}
+    )
     plan = given.plan(37.0, at)
     assert hours in plan.why[0]

@@ -5,11 +5,13 @@ from __future__ import annotations
 import pytest
 
 from planners.power.cautions import cautions
-from tests.planners.planned import Given
+from tests.planners.planned import DemoHousehold
 
 
 def said(fuse: float | None = None, **point: object) -> str:
-    return " ".join(cautions(Given({"main_fuse_amps": fuse}, point=point).file(), "driveway"))
+    return " ".join(
+        cautions(DemoHousehold({"main_fuse_amps": fuse}, point=point).file(), "driveway")
+    )
 
 
 @pytest.mark.parametrize("mode", [2, 3])
@@ -61,5 +63,5 @@ def test_without_a_fuse_in_the_file_nothing_is_said_of_it() -> None:
 
 def test_cautions_reach_the_plan() -> None:
     """A plan carries them, so that whoever reads it reads them."""
-    plan = Given().plan(35.0, "2026-06-03T06:30:00")
-    assert plan.cautions == cautions(Given().file(), "driveway")
+    plan = DemoHousehold().plan(35.0, "2026-06-03T06:30:00")
+    assert plan.cautions == cautions(DemoHousehold().file(), "driveway")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from planners.power.electrics import charge_model, highest_amps
-from tests.planners.planned import Given
+from tests.planners.planned import DemoHousehold
 
 
 @pytest.mark.parametrize(
@@ -21,7 +21,9 @@ def test_the_lowest_limit_holds(
     point: float, vehicle: float | None, fuse: float | None, amps: float
 ) -> None:
     """No plan draws more than the charge point, the vehicle and the main fuse all allow."""
-    file = Given({"main_fuse_amps": fuse}, point={"max_amps": point}, car={"max_amps": vehicle})
+    file = DemoHousehold(
+        {"main_fuse_amps": fuse}, point={"max_amps": point}, car={"max_amps": vehicle}
+    )
     assert highest_amps(file.file(), "driveway", "hatchback") == amps
     assert charge_model(file.file(), "hatchback").amps == amps
 
@@ -29,13 +31,13 @@ def test_the_lowest_limit_holds(
 @pytest.mark.parametrize(("point", "vehicle", "both"), [(1, 3, 1), (3, 1, 1), (3, 2, 2), (3, 3, 3)])
 def test_only_phases_that_both_have_carry_current(point: int, vehicle: int, both: int) -> None:
     """A one-phase vehicle at a three-phase charge point charges on one phase, and vice versa."""
-    file = Given(point={"phases": point}, car={"phases": vehicle}).file()
+    file = DemoHousehold(point={"phases": point}, car={"phases": vehicle}).file()
     assert charge_model(file, "hatchback").phases == both
 
 
 def test_the_model_takes_the_file_at_its_word() -> None:
     """Percent and watts of the file become the shares and kilowatts of the model."""
-    file = Given(
+    file = DemoHousehold(
         {"nominal_volts": 240.0},
         car={
             "charging_efficiency_percent": 88.0,
@@ -54,4 +56,4 @@ def test_the_model_takes_the_file_at_its_word() -> None:
 
 def test_a_current_to_ask_about_replaces_the_allowed_one() -> None:
     """What 40 A would do can be asked, whatever the file allows."""
-    assert charge_model(Given().file(), "hatchback", amps=40).amps == 40
+    assert charge_model(DemoHousehold().file(), "hatchback", amps=40).amps == 40

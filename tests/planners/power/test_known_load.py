@@ -19,7 +19,7 @@ from planners.power.electrics import amps_allowed, highest_amps
 from planners.power.home_load import home_load
 from planners.rates.prices import prices_of
 from tests.planners.households import band, bands
-from tests.planners.planned import Given, minutes, utc
+from tests.planners.planned import DemoHousehold, minutes, utc
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -33,10 +33,10 @@ def home(*load: dict[str, Any], fuse: float = 40.0, **keys: object) -> dict[str,
     return {"main_fuse_amps": fuse, "known_load": list(load), **keys}
 
 
-def loaded(*load: dict[str, Any], zone: str = "UTC", **given: Any) -> HouseholdFile:  # noqa: ANN401 - parts of Given
+def loaded(*load: dict[str, Any], zone: str = "UTC", **given: Any) -> HouseholdFile:  # noqa: ANN401 - parts of DemoHousehold
     keys = given.pop("keys", {})
     fuse = given.pop("fuse", 40.0)
-    return Given(home(*load, fuse=fuse, timezone=zone, **keys), **given).file()
+    return DemoHousehold(home(*load, fuse=fuse, timezone=zone, **keys), **given).file()
 
 
 def told(file: HouseholdFile, start: str, end: str) -> list[tuple[str, float]]:
@@ -160,7 +160,7 @@ def test_the_vehicle_limits_too() -> None:
 def test_without_a_known_load_nothing_changes() -> None:
     """One current from start to end, with or without a fuse."""
     for fuse in (None, 25.0):
-        file = Given({"main_fuse_amps": fuse}).file()
+        file = DemoHousehold({"main_fuse_amps": fuse}).file()
         start, end = utc("2026-06-01T12:00:30"), utc("2026-06-09T12:00")
         [span] = amps_allowed(file, POINT, CAR, start, end)
         assert (span.start, span.end, span.amps) == (start, end, highest_amps(file, POINT, CAR))

@@ -13,7 +13,7 @@ from daemon.control.state import House
 from planners.rates.prices import prices_of
 from planners.rates.tariff_cautions import known_rates, tariff_cautions
 from tests.planners.households import band, bands, series
-from tests.planners.planned import THREE_BANDS, Given, minutes, utc
+from tests.planners.planned import THREE_BANDS, DemoHousehold, minutes, utc
 
 if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
@@ -22,7 +22,7 @@ START = utc("2026-06-02T00:00")
 
 
 def file_of(currency: str, *tariffs: dict[str, Any]) -> HouseholdFile:
-    return Given({"currency": currency}, tariffs).file()
+    return DemoHousehold({"currency": currency}, tariffs).file()
 
 
 def said(currency: str, rate: str, tax: str = "0") -> tuple[str, ...]:
@@ -138,7 +138,7 @@ def test_a_band_that_no_hour_is_left_for_is_named() -> None:
         band("all", "1", hours=["00:00-24:00"], days=week),
         band("free", "1", hours=["00:00-12:00"], days=["holiday"]), band("rest", "1"),
     )  # fmt: skip
-    file = Given({"currency": "XAF", "public_holidays": "NZ"}, [holidays]).file()
+    file = DemoHousehold({"currency": "XAF", "public_holidays": "NZ"}, [holidays]).file()
     assert tariff_cautions(file, {}) == ()
 
 
@@ -182,7 +182,7 @@ def test_an_addition_in_the_minor_unit_is_named() -> None:
 
 def test_cautions_of_the_tariff_reach_check() -> None:
     """They stand with the others; a plausible tariff adds none."""
-    wrong = Given(tariffs=[bands(band("all", "30.5"))]).file()
+    wrong = DemoHousehold(tariffs=[bands(band("all", "30.5"))]).file()
     text = "\n".join(explained(House(wrong, prices_of(wrong, {})), START))
     assert "\n  - Rate 30.5 NZD per kWh in band all of Bands is implausible" in text
-    assert tariff_cautions(Given(tariffs=[THREE_BANDS]).file(), {}) == ()
+    assert tariff_cautions(DemoHousehold(tariffs=[THREE_BANDS]).file(), {}) == ()

@@ -16,7 +16,7 @@ from planners.accounts.accounts import RegisterReading, account, energy_until
 from planners.rates.prices import Prices, prices_of
 from planners.rates.tiered_spans import spans_by_use, use_counted_from
 from tests.planners.households import band, bands, household
-from tests.planners.planned import Given
+from tests.planners.planned import DemoHousehold
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -87,7 +87,9 @@ def test_charging_comes_on_top_of_the_usual_use(
 def test_a_plan_has_the_rate_of_the_next_kwh_and_says_so() -> None:
     """A plan is made at the rate after the usual use, tax included, and one sentence says that."""
     use = {"tiers_per": "month", "usual_kwh": Decimal(250), "tax_percent": Decimal(10)}
-    plan = Given(tariffs=[bands(tiered("all", *STEPS), **use)]).plan(40.0, "2026-06-03T06:30")
+    plan = DemoHousehold(tariffs=[bands(tiered("all", *STEPS), **use)]).plan(
+        40.0, "2026-06-03T06:30"
+    )
     assert plan.cost == pytest.approx(plan.energy_kwh * 0.33)
     said = (
         "Rates change with use: planned at those of the next kWh after the usual 250 kWh a month."

@@ -15,7 +15,7 @@ import pytest
 from config.files.errors import FileError
 from config.files.secret_files import (
     CREDENTIALS_VARIABLE,
-    handed_over,
+    credential_or_file,
     read_password,
     refuse_open_key,
 )
@@ -44,14 +44,14 @@ def test_a_credential_stands_in_for_its_namesake(
     """It is read with the rights that service managers give, and the file need not be there."""
     write(credentials / "daemon", f"{SECRET}\n", mode)
     assert read_password(tmp_path / "accounts" / "daemon") == SECRET
-    refuse_open_key(handed_over(tmp_path / "accounts" / "daemon"))
+    refuse_open_key(credential_or_file(tmp_path / "accounts" / "daemon"))
 
 
 def test_other_files_are_read_where_they_are(tmp_path: Path, credentials: Path) -> None:
     """Without a credential of its name a file is read itself, and held to the stricter rule."""
     write(credentials / "daemon", "another", 0o400)
     path = write(tmp_path / "people", SECRET, 0o600)
-    assert handed_over(path) == path
+    assert credential_or_file(path) == path
     assert read_password(path) == SECRET
     path.chmod(0o640)
     with pytest.raises(FileError, match="only its owner may read or write"):
@@ -72,5 +72,5 @@ def test_without_a_service_manager_nothing_changes(
     """With no such folder named, the file itself counts."""
     monkeypatch.delenv(CREDENTIALS_VARIABLE, raising=False)
     path = write(tmp_path / "daemon", SECRET, 0o600)
-    assert handed_over(path) == path
+    assert credential_or_file(path) == path
     assert read_password(path) == SECRET

@@ -19,7 +19,7 @@ KeyPath = tuple[str | int, ...]
 
 
 @dataclass(frozen=True)
-class Problem:
+class KeyProblem:
     """A broken rule.
 
     Attributes
@@ -56,12 +56,12 @@ def labelled(path: KeyPath, message: str) -> str:
     return f"{key}{''.join(f'[{index}]' for index in indices)}: {message}"
 
 
-def refuse(problems: Sequence[Problem]) -> None:
+def refuse(problems: Sequence[KeyProblem]) -> None:
     """Raise the problems, if there are any, as one validation error.
 
     Parameters
     ----------
-    problems : sequence of Problem
+    problems : sequence of KeyProblem
         Paths count from the model being validated.
 
     Raises
