@@ -11,7 +11,13 @@ import click
 
 from config.files.errors import UsageError
 from daemon.presentation.options import FILE, JSON_OPTION
-from daemon.presentation.report_texts import json_text, needs_pictures, put_out, rich_text, width_of
+from daemon.presentation.output import (
+    json_text,
+    needs_pictures,
+    rich_text,
+    text_width,
+    write_output,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -43,7 +49,7 @@ def appraise(file: Path, form: str | None, output: Path | None, *, as_json: bool
     """
     form = _form(form, as_json=as_json)
     text = _text(_appraisal(file), form, to_file=output is not None)
-    put_out(text, output)
+    write_output(text, output)
 
 
 def _form(form: str | None, *, as_json: bool) -> str:
@@ -64,14 +70,14 @@ def _text(appraisal: Appraisal, form: str, *, to_file: bool) -> str:
     from daemon.appraise.show_appraisal import show_appraisal  # noqa: PLC0415
 
     if form == "html":
-        with needs_pictures():
+        with needs_pictures("--format html"):
             from daemon.appraise.page import render_page  # noqa: PLC0415
         return render_page(appraisal)
     if form == "csv":
         return appraisal_csv(appraisal)
     if form == "json":
         return json_text(document(appraisal))
-    return rich_text(show_appraisal(appraisal), width_of(to_file=to_file))
+    return rich_text(show_appraisal(appraisal), text_width(to_file=to_file))
 
 
 @contextmanager

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import json
 import os
 import sys
 from importlib.metadata import version
@@ -29,13 +28,14 @@ from daemon.presentation.options import (
     SOC_OPTION,
     VEHICLE_OPTION,
 )
+from daemon.presentation.output import json_text, needs_pictures, rich_text
 from daemon.remote.talking import ask, status
 from daemon.start_file.start_file import start_file
 from daemon.trial.trying import wiring
 from daemon.why.command import why
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
     from datetime import date, datetime
     from types import ModuleType
 
@@ -137,10 +137,10 @@ def plan(  # noqa: PLR0917 - click passes them by name
     if picture is not None:
         _pictures().draw_plan(picture, house.file, made, _spans_drawn(house, made, opens))
     if as_json:
-        _print_json(made.to_json())
+        click.echo(json_text(made.to_json()), nl=False)
     else:
         spans = house.prices.spans(opens, max(opens, departure.ready_by))
-        _print_rich(show_plan(made, spans, house.file.zone))
+        click.echo(rich_text(show_plan(made, spans, house.file.zone)), nl=False)
     if made.shortfall is not None:
         sys.exit(NEED_UNMET)
 
@@ -228,7 +228,7 @@ def rehearse(
         file, vehicle=vehicle, soc_percent=soc, at=at, say=_nothing if as_json else click.echo
     )
     if as_json:
-        _print_json(result.to_json())
+        click.echo(json_text(result.to_json()), nl=False)
     if result.night is not None and not result.night["need_met"]:
         sys.exit(NEED_UNMET)
 
@@ -254,7 +254,7 @@ def schema_household() -> None:
     """Print the JSON Schema of the household file."""
     from config.schema import household_schema  # noqa: PLC0415 - as in `plan`
 
-    _print_json(household_schema())
+    click.echo(json_text(household_schema()), nl=False)
 
 
 @schema.command("choices")
@@ -262,7 +262,7 @@ def schema_choices() -> None:
     """Print the JSON Schema of the choices file of `appraise`."""
     from config.schema import choices_schema  # noqa: PLC0415 - as in `plan`
 
-    _print_json(choices_schema())
+    click.echo(json_text(choices_schema()), nl=False)
 
 
 @schema.command("bus")
@@ -275,7 +275,7 @@ def schema_bus(file: Path | None) -> None:
     from adapters.contract.asyncapi import contract  # noqa: PLC0415
     from config.household.loading import load_household  # noqa: PLC0415
 
-    _print_json(contract(load_household(file) if file else None))
+    click.echo(json_text(contract(load_household(file) if file else None)), nl=False)
 
 
 @schema.command("acl")
@@ -365,26 +365,21 @@ def _spans_drawn(house: House, made: Plan, opens: datetime) -> tuple[RateSpan, .
 
 def _pictures() -> ModuleType:
     """Load what draws, which is an extra that may not be installed."""
-    try:
+    with needs_pictures("--picture"):
         from daemon.tariff import picture  # noqa: PLC0415
-    except ModuleNotFoundError as error:
-        raise UsageError(
-            "--picture: expected matplotlib to draw with, which is not installed;"
-            " install Lullwatt with its extra pictures: pip install '.[pictures]'"
-        ) from error
     return picture
 
 
 def _print_tariff(house: House, days: Sequence[Day]) -> None:
     from daemon.tariff.show_tariff import show_tariff  # noqa: PLC0415
 
-    _print_rich(show_tariff(house.file, house.prices, days))
+    click.echo(rich_text(show_tariff(house.file, house.prices, days)), nl=False)
 
 
 def _print_tariff_json(house: House, days: Sequence[Day]) -> None:
     from daemon.tariff.rows import document  # noqa: PLC0415
 
-    _print_json(document(house.file, house.prices, days))
+    click.echo(json_text(document(house.file, house.prices, days)), nl=False)
 
 
 def _print_rows(house: House, days: Sequence[Day]) -> None:
@@ -396,21 +391,6 @@ def _print_rows(house: House, days: Sequence[Day]) -> None:
         start, end = instant_text(it.start), instant_text(it.end)
         click.echo(f"not known from {start} to {end}: {it.why}", err=True)
     click.echo(tariff_csv(days, house.file.zone), nl=False)
-
-
-def _print_json(document: Mapping[str, object]) -> None:
-    from adapters.ledger.exact_json import dump_exact  # noqa: PLC0415
-
-    click.echo(json.dumps(json.loads(dump_exact(document)), indent=2, ensure_ascii=False))
-
-
-def _print_rich(content: object) -> None:
-    from rich.console import Console  # noqa: PLC0415
-
-    console = Console(highlight=False, soft_wrap=False)
-    with console.capture() as captured:
-        console.print(content)
-    click.echo(captured.get(), nl=False)  # which lets a broken pipe be known
 
 
 def _nothing(_line: str) -> None:

@@ -11,7 +11,13 @@ import click
 
 from config.files.errors import LullwattError, UsageError
 from daemon.presentation.options import FILE, read_date
-from daemon.presentation.report_texts import json_text, needs_pictures, put_out, rich_text, width_of
+from daemon.presentation.output import (
+    json_text,
+    needs_pictures,
+    rich_text,
+    text_width,
+    write_output,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -212,7 +218,7 @@ def month(
         if len(files) == 1
         else _many_homes(files, month, form, to_file=output is not None)
     )
-    put_out(text, output)
+    write_output(text, output)
 
 
 def _refuse_together(files: Sequence[Path], form: str, bill: Path | None) -> None:
@@ -250,7 +256,7 @@ def _month_text(house: House, month: Month, comparison: Any, *, to_file: bool) -
     parts = [show_month(month)]
     if comparison is not None:
         parts += show_comparison(comparison, house.file.zone, month.currency)
-    return rich_text(Group(*parts), width_of(to_file=to_file))
+    return rich_text(Group(*parts), text_width(to_file=to_file))
 
 
 def _month_values(house: House, month: Month, comparison: Any, form: str) -> str:  # noqa: ANN401
@@ -272,7 +278,7 @@ def _month_values(house: House, month: Month, comparison: Any, form: str) -> str
 
 
 def _page(month: Month) -> str:
-    with needs_pictures():
+    with needs_pictures("--format html"):
         from daemon.month.page import render_page  # noqa: PLC0415
     return render_page(month)
 
@@ -285,7 +291,7 @@ def _many_homes(files: Sequence[Path], when: tuple[int, int], form: str, *, to_f
         return homes_csv(many)
     if form == "json":
         return json_text(homes_values(many))
-    return rich_text(show_homes(many), width_of(to_file=to_file))
+    return rich_text(show_homes(many), text_width(to_file=to_file))
 
 
 def _read_all(files: Sequence[Path], when: tuple[int, int]) -> tuple[Month, ...]:

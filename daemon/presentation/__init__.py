@@ -1,3 +1,3 @@
-"""What all printed output shares: options, logs, strips, figures, pages, and the text of a plan."""
+"""What printed output shares: options, figures, strips, CSV, HTML, logs, and how a plan looks."""
 
 from __future__ import annotations

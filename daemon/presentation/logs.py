@@ -1,4 +1,4 @@
-"""How the daemon logs: readable on a terminal, one JSON object a line elsewhere; always stderr."""
+"""Set up the log on standard error: readable on a terminal, elsewhere one JSON object a line."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ def set_up_logs(*, quiet: bool = False) -> None:
     Parameters
     ----------
     quiet : bool
-        Only warnings and worse.
+        Whether to log only warnings and errors.
     """
     terminal = sys.stderr.isatty()
     renderer: structlog.typing.Processor = (

@@ -1,4 +1,4 @@
-"""The options of the command line: how each is read, and how it is refused in one line."""
+"""Options that several commands share, with the checks of their values."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ NIGHTS_OPTION = click.option(
     type=click.IntRange(1, 7),
     default=1,
     show_default=True,
-    help="How many departures to plan for together, at the most.",
+    help="Plan for up to this many departures together.",
 )
 JSON_OPTION = click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
 
@@ -25,7 +25,7 @@ JSON_OPTION = click.option("--json", "as_json", is_flag=True, help="Print one JS
 def _read_instant(
     _context: click.Context, _parameter: click.Parameter, text: str | None
 ) -> datetime | None:
-    """Read an RFC 3339 instant with its offset, or refuse it in one line."""
+    """Read an RFC 3339 instant with its offset; refuse anything else in one line."""
     from adapters.clocks.instants import parse_instant  # noqa: PLC0415 - `--help` needs none of it
 
     if text is None:
@@ -39,7 +39,7 @@ def _read_instant(
 def read_percent(
     _context: click.Context, parameter: click.Parameter, text: str | None
 ) -> float | None:
-    """Read a state of charge, or refuse it in one line."""
+    """Read a state of charge [percent]; refuse anything else in one line."""
     if text is None:
         return None
     try:
@@ -52,7 +52,7 @@ def read_percent(
 
 
 def read_date(_context: click.Context, parameter: click.Parameter, text: str | None) -> date | None:
-    """Read a local date, or refuse it in one line."""
+    """Read a date; refuse anything else in one line."""
     if text is None:
         return None
     option = parameter.opts[0]
@@ -67,7 +67,7 @@ def read_date(_context: click.Context, parameter: click.Parameter, text: str | N
 def _read_picture(
     _context: click.Context, _parameter: click.Parameter, path: Path | None
 ) -> Path | None:
-    """Read where a picture goes, or refuse in one line what is no picture."""
+    """Read the name of a picture file; refuse any other kind of file in one line."""
     if path is not None and path.suffix.lower() not in {".svg", ".png"}:
         raise UsageError(f"--picture: expected a name that ends in .svg or .png, got '{path}'")
     return path
@@ -78,24 +78,26 @@ PICTURE_OPTION = click.option(
     type=click.Path(path_type=Path),
     callback=_read_picture,
     metavar="PATH",
-    help="Draw it as well, into a file that ends in .svg or .png.",
+    help="Also draw a picture into this file, which ends in .svg or .png.",
 )
 AT_OPTION = click.option(
     "--at",
     callback=_read_instant,
     metavar="INSTANT",
-    help="An instant such as 2026-06-03T18:30:00+12:00, in place of now.",
+    help="Use this instant instead of now, such as 2026-06-03T18:30:00+12:00.",
 )
 SOC_OPTION = click.option(
     "--soc", callback=read_percent, metavar="PERCENT", help="State of charge, 0 to 100 percent."
 )
-VEHICLE_OPTION = click.option("--vehicle", help="A vehicle of the file; by default its first one.")
+VEHICLE_OPTION = click.option(
+    "--vehicle", help="Name of a vehicle in the file; by default the first one."
+)
 FROM_OPTION = click.option(
     "--from",
     "first",
     callback=read_date,
     metavar="DATE",
-    help="First local date, such as 2026-06-03; by default today.",
+    help="First day, such as 2026-06-03; by default today.",
 )
 DAYS_OPTION = click.option(
     "--days",
@@ -103,8 +105,11 @@ DAYS_OPTION = click.option(
     type=click.IntRange(1, 366),
     default=7,
     show_default=True,
-    help="How many local days.",
+    help="Number of days.",
 )
 FORMAT_OPTION = click.option(
-    "--format", "form", type=click.Choice(["csv"]), help="Print rows, one for each span of a rate."
+    "--format",
+    "form",
+    type=click.Choice(["csv"]),
+    help="Print CSV, with a row for each span of time that has one rate.",
 )

@@ -1,6 +1,6 @@
-"""Pages of HTML that need nothing else: no script, no network, no font.
+"""Fill in pages of HTML that stand alone: they load no script, no font and nothing from a network.
 
-Every text goes through the templates' escaping; only the pictures, which are drawn here, do not.
+Templates escape every text. Only pictures are inserted as they are, because Lullwatt drew them.
 """
 
 from __future__ import annotations
@@ -15,21 +15,21 @@ if TYPE_CHECKING:
 
 
 def page_of(template: str, filters: Mapping[str, Callable[..., Any]], **values: Any) -> str:  # noqa: ANN401 - whatever a template shows
-    """Fill a template in.
+    """Fill in a template.
 
     Parameters
     ----------
     template : str
-        Its name among `templates/`.
+        Name of its file in `templates/`.
     filters : mapping
-        What the template writes values with, by name.
+        Functions that write values, by their names in the template.
     **values
-        What it shows.
+        Values that the template shows.
 
     Returns
     -------
     str
-        An HTML document, to be written as UTF-8.
+        An HTML document; write it as UTF-8.
     """
     environment = Environment(
         loader=PackageLoader("daemon"),
@@ -44,5 +44,5 @@ def page_of(template: str, filters: Mapping[str, Callable[..., Any]], **values: 
 
 
 def _svg(drawing: str) -> Markup:
-    """Let a picture through as it is: what draws it has escaped its words."""
+    """Insert a picture as it is: its words were escaped when it was drawn."""
     return Markup(drawing)  # noqa: S704 - see above

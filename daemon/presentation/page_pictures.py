@@ -1,7 +1,7 @@
-"""What all pictures of pages share: sizes, inks, a legend, and SVG that stands in a page.
+"""What the pictures in HTML pages share: sizes, colours, a legend, and how they become SVG.
 
-Each is drawn for paper and wide windows and once more for narrow ones, as letters must not shrink
-with the window.
+Each picture is drawn twice, for wide and for narrow windows, so that its letters always have the
+same size.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ WIDE_INCHES, NARROW_INCHES = 7.1, 3.3
 INK, QUIET = "#1c2b33", "#5b6870"
 POINTS = 7.5
 LETTERS_PER_INCH, HANDLE_LETTERS = 17, 5
-"""About how many letters fit in an inch, and how many the sign before a word in a legend takes."""
+"""How many letters fit in an inch, and how wide a legend's sample is [letters]; both estimates."""
 
 
 class Drawing(NamedTuple):
@@ -36,14 +36,14 @@ def draw_twice(name: str, draw: Callable[[float], Figure]) -> Drawing:
     Parameters
     ----------
     name : str
-        That no other picture of the page has.
+        Name of the picture, unique on its page.
     draw : callable
-        From a width [in] to a figure.
+        Takes a width [in], and draws a figure of that width.
 
     Returns
     -------
     Drawing
-        Each an ``svg`` element without sizes, links or ids that another one has.
+        Two ``svg`` elements without sizes or links; no other picture has the same ids.
     """
     return Drawing(
         _element(draw(WIDE_INCHES), f"{name}-wide"),
@@ -52,10 +52,10 @@ def draw_twice(name: str, draw: Callable[[float], Figure]) -> Drawing:
 
 
 def legend(figure: Figure, handles: Sequence[Artist]) -> None:
-    """Put a legend below a picture, in as many columns as its words leave room for."""
+    """Put a legend below a picture, in as many columns as fit."""
     longest = max((len(str(handle.get_label())) for handle in handles), default=0)
-    most = figure.get_figwidth() * LETTERS_PER_INCH
-    columns = max(1, min(4, int(most / (longest + HANDLE_LETTERS))))
+    room = figure.get_figwidth() * LETTERS_PER_INCH
+    columns = max(1, min(4, int(room / (longest + HANDLE_LETTERS))))
     looks: dict[str, Any] = {
         "ncols": columns,
         "fontsize": POINTS,
@@ -66,19 +66,19 @@ def legend(figure: Figure, handles: Sequence[Artist]) -> None:
 
 
 _ID = re.compile(r'(\bid="|url\(#|xlink:href="#)')
-_LEFT_OUT = re.compile(r"<metadata>.*?</metadata>|<style\b.*?</style>", re.DOTALL)
-"""A style within a picture would hold for the whole page; the page has one for its pictures."""
+_REMOVED = re.compile(r"<metadata>.*?</metadata>|<style\b.*?</style>", re.DOTALL)
+"""A picture's own style would apply to the whole page; the page has one for all pictures."""
 
 
 def _element(figure: Figure, name: str) -> str:
-    """Render as an element: no prologue, sizes or name spaces, and ids that begin with a name."""
+    """Render an ``svg`` element: no prologue, sizes or namespaces; ids that begin with a name."""
     image = BytesIO()
     figure.savefig(image, format="svg", metadata={"Date": None, "Creator": None})
     text = image.getvalue().decode("utf-8")
-    text = _LEFT_OUT.sub("", text[text.index("<svg") :])
+    text = _REMOVED.sub("", text[text.index("<svg") :])
     head, body = text.split(">", 1)
     box = re.search(r'viewBox="[^"]*"', head)
     if box is None:
-        raise ValueError("an SVG without a viewBox can't be scaled")
+        raise ValueError("this SVG has no viewBox, so it can't be scaled")
     text = f'<svg {box[0]} focusable="false">{body}'
     return _ID.sub(rf"\g<1>{name}-", text).replace("xlink:href", "href").strip()

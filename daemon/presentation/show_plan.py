@@ -1,4 +1,4 @@
-"""A plan as people read it in a terminal: the night as a strip, a table of periods, totals, why."""
+"""Show a plan in a terminal: the night as a strip, a table of periods, totals, and reasons."""
 
 from __future__ import annotations
 
@@ -25,17 +25,17 @@ if TYPE_CHECKING:
     from planners.rates.prices import RateSpan
 
 CELLS = 68
-"""Width of the strip at the most [characters]."""
+"""Greatest width of the strip [characters]."""
 
 CELL_MINUTES = (15, 30, 60, 120, 240, 480)
 LONGEST_HOURLY = timedelta(minutes=60)
-"""Longer cells are marked with days, not hours."""
+"""Strips with longer cells are marked with days instead of hours."""
 
 CHARGING, PARTLY, IDLE = "█", "▄", "·"
 
 
 def show_plan(plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> RenderableType:
-    """Lay a plan out for people.
+    """Lay out a plan for a terminal.
 
     Parameters
     ----------
@@ -49,7 +49,7 @@ def show_plan(plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> Renderab
     Returns
     -------
     RenderableType
-        To be printed by rich.
+        For rich to print.
     """
     departure = local_time(plan.departure, zone, "%a %d %b %H:%M")
     parts: list[RenderableType] = [
@@ -64,7 +64,7 @@ def show_plan(plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> Renderab
         "",
     ]
     if plan.periods:
-        # A day of the week says which day only while the same one is not to come again.
+        # Within a week, the name of a weekday says which day it is.
         far = plan.departure - plan.made_at >= timedelta(days=6)
         parts += [_periods(plan.periods, plan.currency, zone, far=far), ""]
     parts += [_totals(plan), ""]
@@ -75,7 +75,7 @@ def show_plan(plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> Renderab
 
 
 def strip(plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> list[Text]:
-    """Draw the time to the departure: hours, rates by height, and when it charges.
+    """Draw the time until the departure: hours, rates as heights, and when it charges.
 
     Parameters
     ----------
@@ -125,7 +125,7 @@ def _rate_at(spans: Sequence[RateSpan], instant: datetime) -> Decimal:
 
 
 def _charging(plan: Plan, start: datetime, end: datetime) -> str:
-    """Mark how much of a cell is charged in: at least half, less, or nothing."""
+    """Mark whether a cell has charging in at least half of it, in less, or in none."""
     overlap = sum(
         (
             max(timedelta(0), min(end, period.end) - max(start, period.start))
@@ -139,7 +139,7 @@ def _charging(plan: Plan, start: datetime, end: datetime) -> str:
 
 
 def _cell(length: timedelta) -> timedelta:
-    """Give the time that one character stands for, so that the strip has room for all of it."""
+    """Choose how much time a character stands for, so that the whole strip fits."""
     fits = (
         timedelta(minutes=m) for m in CELL_MINUTES if length <= (CELLS - 1) * timedelta(minutes=m)
     )
@@ -187,12 +187,12 @@ def _totals(plan: Plan) -> Text:
     cost = format_money(plan.cost, plan.currency)
     return Text(
         f"{plan.energy_kwh:.2f} kWh at the meter for {cost}, {counted(plan.starts, 'start')}.\n"
-        f"At once: {_rule(plan.at_once, plan)}; on a timer: {_rule(plan.timer, plan)}."
+        f"At once: {_baseline(plan.at_once, plan)}; on a timer: {_baseline(plan.timer, plan)}."
     )
 
 
-def _rule(outcome: Outcome, plan: Plan) -> str:
-    """Say what a rule would cost, and for how much energy where that differs."""
+def _baseline(outcome: Outcome, plan: Plan) -> str:
+    """Write what a baseline would cost, and for how much energy if that differs."""
     cost = format_money(outcome.cost, plan.currency)
     same = f"{outcome.energy_kwh:.2f}" == f"{plan.energy_kwh:.2f}"
     return cost if same else f"{cost} for {outcome.energy_kwh:.2f} kWh"

@@ -1,11 +1,11 @@
-"""What the strips of characters in a terminal share: heights, and marks above the cells."""
+"""Draw strips of characters in a terminal: the height of each cell, and marks above the cells."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
     from datetime import datetime
     from decimal import Decimal
     from zoneinfo import ZoneInfo
@@ -14,21 +14,21 @@ LEVELS = "▁▂▃▄▅▆▇█"
 
 
 def level(rate: Decimal, low: Decimal, high: Decimal, levels: str = LEVELS) -> str:
-    """Choose the character that stands for a rate.
+    """Choose the character whose height shows a rate.
 
     Parameters
     ----------
     rate : Decimal
         The rate [currency per kWh].
     low, high : Decimal
-        Lowest and highest rate of the strip [currency per kWh].
+        Lowest and highest rate in the strip [currency per kWh].
     levels : str
         Characters to choose from, the lowest first.
 
     Returns
     -------
     str
-        One character; the lowest where all rates are the same.
+        One character; the lowest if all rates are equal.
     """
     if high == low:
         return levels[0]
@@ -36,51 +36,39 @@ def level(rate: Decimal, low: Decimal, high: Decimal, levels: str = LEVELS) -> s
 
 
 def hour_marks(instants: Sequence[datetime], zone: ZoneInfo) -> str:
-    """Write the hour over the cell in which it begins, where there is room.
+    """Write each hour over the cell in which it begins, where there is room.
 
     Parameters
     ----------
     instants : sequence of datetime
-        When each cell begins.
+        Start of each cell.
     zone : ZoneInfo
-        Whose clock is read.
+        The household's zone.
 
     Returns
     -------
     str
-        No longer than the strip, but for the last mark.
+        As long as the strip at most; only the last mark may stick out.
     """
-    text = ""
-    last = None
-    for place, instant in enumerate(instants):
-        hour = instant.astimezone(zone).hour
-        begins = (last is not None and hour != last) or instant.astimezone(zone).minute == 0
-        if begins and len(text) <= place:
-            text = text.ljust(place) + f"{hour:02d} "
-        last = hour
-    return text.rstrip()
+    cells = [instant.astimezone(zone) for instant in instants]
+    return _marks(
+        f"{cell.hour:02d}" if cell.minute == 0 or (before and cell.hour != before.hour) else ""
+        for before, cell in zip([None, *cells], cells, strict=False)
+    )
 
 
 def day_marks(instants: Sequence[datetime], zone: ZoneInfo) -> str:
-    """Write the day of the month over the first cell that begins in it, where there is room.
+    """Write each day of the month over its first cell, as `hour_marks` writes hours."""
+    cells = [instant.astimezone(zone) for instant in instants]
+    return _marks(
+        f"{cell.day:02d}" if before and cell.day != before.day else ""
+        for before, cell in zip([None, *cells], cells, strict=False)
+    )
 
-    Parameters
-    ----------
-    instants : sequence of datetime
-        When each cell begins.
-    zone : ZoneInfo
-        Whose calendar is read.
 
-    Returns
-    -------
-    str
-        No longer than the strip, but for the last mark.
-    """
+def _marks(labels: Iterable[str]) -> str:
     text = ""
-    last = None
-    for place, instant in enumerate(instants):
-        day = instant.astimezone(zone).day
-        if last is not None and day != last and len(text) <= place:
-            text = text.ljust(place) + f"{day:02d} "
-        last = day
+    for place, label in enumerate(labels):
+        if label and len(text) <= place:
+            text = f"{text:<{place}}{label} "
     return text.rstrip()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from datetime import time, timedelta
 from pathlib import Path
@@ -14,6 +13,7 @@ from click.decorators import FC
 
 from config.files.errors import UnwellError, UsageError
 from daemon.presentation.options import FILE, JSON_OPTION, SOC_OPTION, read_percent
+from daemon.presentation.output import json_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -67,7 +67,7 @@ def ask(file: Path, *, as_json: bool, wait: float, **wishes: Any) -> None:  # no
     request = decode(Request, dump_exact(body).encode())
     answer = asking.ask(household, point, request, clock, wait)
     if as_json:
-        _print_json(answer.model_dump(mode="json"))
+        click.echo(json_text(answer.model_dump(mode="json")), nl=False)
     elif answer.understood:
         click.echo(f"{point}: {answer.message}")
     if not answer.understood:
@@ -99,7 +99,7 @@ def status(file: Path, *, alive: bool, quiet: bool, as_json: bool, wait: float) 
     now = SystemClock().now()
     faults = faults_of(seen, household, now, only_alive=alive)
     if as_json:
-        _print_json(document(seen, household, faults))
+        click.echo(json_text(document(seen, household, faults)), nl=False)
     elif seen.no_broker is None and not quiet:
         for line in status_lines(seen, household, now):
             click.echo(line)
@@ -164,9 +164,3 @@ def _charge_point(file: HouseholdFile, name: str | None, vehicle: str | None) ->
         got = "nothing" if name is None else repr(name)
         raise UsageError(f"--charge-point: expected one of {known}, got {got}")
     return name
-
-
-def _print_json(document: dict[str, Any]) -> None:
-    from adapters.ledger.exact_json import dump_exact  # noqa: PLC0415
-
-    click.echo(json.dumps(json.loads(dump_exact(document)), indent=2, ensure_ascii=False))

@@ -206,7 +206,7 @@ def test_without_the_extra_it_says_what_to_install(
         ran = run(*command, "--picture", "out.svg")
         assert (ran.code, ran.out) == (2, "")
         assert ran.err == (
-            "--picture: expected matplotlib to draw with, which is not installed;"
+            "--picture: needs the package matplotlib, which is not installed;"
             " install Lullwatt with its extra pictures: pip install '.[pictures]'\n"
         )
         assert run(*command).code == 0

@@ -18,7 +18,7 @@ from adapters.contract.messages import VehicleReport
 from adapters.ledger.ledger import open_ledger
 from daemon.control import alerts
 from daemon.night_log.night_rows import night_row
-from daemon.presentation.report_texts import rich_text
+from daemon.presentation.output import rich_text
 from daemon.why.show_why import show_why
 from daemon.why.wording import ALERT_MEANS
 from tests.daemon.why.nights import LATER, NIGHT, Home, Place

@@ -1,4 +1,4 @@
-"""What the commands that report share: JSON, text at a width, pages, and where all of it goes."""
+"""Write reports as JSON or text, and print them or put them into a file."""
 
 from __future__ import annotations
 
@@ -14,24 +14,24 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
     from pathlib import Path
 
-OUTPUT_COLUMNS = 100
-"""Width of a text that goes into a file."""
+FILE_COLUMNS = 100
+"""Width of a text in a file [characters]."""
 
 
-def width_of(*, to_file: bool) -> int | None:
-    """Give the width of a text [characters]; None for that of the terminal."""
-    return OUTPUT_COLUMNS if to_file else None
+def text_width(*, to_file: bool) -> int | None:
+    """Give the width of a text [characters]; None for the width of the terminal."""
+    return FILE_COLUMNS if to_file else None
 
 
 def json_text(document: Mapping[str, object]) -> str:
-    """Write a document as indented JSON, with money exact."""
+    """Write a document as indented JSON, with every decimal of its amounts."""
     from adapters.ledger.exact_json import dump_exact  # noqa: PLC0415 - `--help` needs none of it
 
     return json.dumps(json.loads(dump_exact(document)), indent=2, ensure_ascii=False) + "\n"
 
 
 def rich_text(content: object, width: int | None = None) -> str:
-    """Write what rich lays out, at a width or as wide as the terminal."""
+    """Lay content out with rich, at a given width or as wide as the terminal."""
     from rich.console import Console  # noqa: PLC0415
 
     console = Console(highlight=False, soft_wrap=False, width=width)
@@ -41,30 +41,35 @@ def rich_text(content: object, width: int | None = None) -> str:
 
 
 @contextmanager
-def needs_pictures() -> Iterator[None]:
-    """Say which extra is missing where what makes a page can't be loaded inside.
+def needs_pictures(option: str) -> Iterator[None]:
+    """Refuse an option if the extra that draws pictures is not installed.
+
+    Parameters
+    ----------
+    option : str
+        The option that needs it, such as ``"--format html"``.
 
     Yields
     ------
     None
-        Import inside.
+        Import the modules that draw inside.
 
     Raises
     ------
     UsageError
-        If a package that comes with the extra is not installed.
+        If a package of the extra is missing.
     """
     try:
         yield
     except ModuleNotFoundError as error:
         raise UsageError(
-            f"--format html: expected {error.name} to make the page with, which is not installed;"
+            f"{option}: needs the package {error.name}, which is not installed;"
             " install Lullwatt with its extra pictures: pip install '.[pictures]'"
         ) from error
 
 
-def put_out(text: str, output: Path | None) -> None:
-    """Print a text as it is, or write it into a file instead.
+def write_output(text: str, output: Path | None) -> None:
+    """Print a text as it is, or write it into a file.
 
     Parameters
     ----------
