@@ -1,6 +1,6 @@
-"""Connect to an MQTT broker, reconnect, sign in, and word what the broker refuses.
+"""Connect to an MQTT broker: sign in, reconnect, and explain what the broker refuses.
 
-Also the broker for trying out. The only room that imports paho or amqtt.
+Also the embedded broker for trying out. The only room that imports paho or amqtt.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
-"""One connection to an MQTT broker, from opening it to its end.
+"""One connection to an MQTT broker, from opening to its end.
 
-The only module that imports paho. It tries once and never comes back: that is the bus's part.
-Callbacks only hand events on.
+The only module that imports paho. It tries once and never reconnects: the bus does that. Callbacks
+only pass events on.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from adapters.bus.refusals import (
     UNANSWERED_OVER_TLS,
     UNSUPPORTED_PROTOCOL,
     why_ended,
-    why_not_taken,
+    why_message_refused,
     why_refused,
     why_unreachable,
 )
@@ -37,13 +37,13 @@ if TYPE_CHECKING:
     from paho.mqtt.client import SocketLike
 
 KEEPALIVE_SECONDS: Final = 10
-SESSION_SECONDS: Final = 7 * 24 * 3600  # how long a broker keeps messages for a client that is away
+SESSION_SECONDS: Final = 7 * 24 * 3600  # the broker stores messages so long for an absent client
 AT_LEAST_ONCE: Final = 1
 
 
 @dataclass(frozen=True)
-class Setup:
-    """What every connection of one bus has in common."""
+class ConnectionSettings:
+    """The settings that all connections of one bus share."""
 
     bus: Bus
     client_id: str
@@ -54,7 +54,7 @@ class Setup:
 
     @property
     def address(self) -> str:
-        """Host and port, as people write them."""
+        """The host and port as text."""
         return f"{self.bus.host}:{self.bus.port}"
 
     def client(self, protocol: Protocol) -> Client:
@@ -63,13 +63,13 @@ class Setup:
         Parameters
         ----------
         protocol
-            The version of MQTT it will speak.
+            The version of MQTT to use.
 
         Returns
         -------
         Client
-            With its Will, user name, password and TLS in place. What is wrong with a file of
-            these is raised as it is (`FileError`).
+            With its Will, user name, password and TLS set. A fault in one of their files is passed
+            on (`FileError`).
         """
         is_5 = protocol == "5"
         client = Client(
@@ -97,8 +97,7 @@ class Setup:
         client
             A client made for the same protocol.
         protocol
-            The version of MQTT it speaks. What keeps the broker from being reached is raised
-            as it is (mostly `OSError`).
+            The version of MQTT to use. An error while connecting is passed on (mostly `OSError`).
         """
         if protocol == "3.1.1":
             client.connect(self.bus.host, self.bus.port, KEEPALIVE_SECONDS)
@@ -114,19 +113,19 @@ class Setup:
         )
 
 
-class Link:
-    """One connection, from opening to its end.
+class BrokerConnection:
+    """One connection to the broker, from opening to its end.
 
     Attributes
     ----------
     refused : set of str
-        Topics on which the broker has refused a message.
+        Topics on which the broker refused the latest message.
     """
 
     def __init__(
-        self, setup: Setup, protocol: Protocol, deliver: Callable[[BusEvent], None]
+        self, settings: ConnectionSettings, protocol: Protocol, deliver: Callable[[BusEvent], None]
     ) -> None:
-        self._setup = setup
+        self._settings = settings
         self._protocol: Protocol = protocol
         self._deliver = deliver
         self._client: Client | None = None
@@ -139,48 +138,48 @@ class Link:
         self._was_up = False
         self._taken_over = False
         self.refused: set[str] = set()
-        self._under_way: dict[int, str | ReasonCode] = {}
-        self._under_way_lock = Lock()
+        self._unpaired: dict[int, str | ReasonCode] = {}
+        self._unpaired_lock = Lock()
 
     @property
     def was_up(self) -> bool:
-        """Whether the broker had accepted the connection and every subscription."""
+        """Whether the broker accepted the connection and every subscription."""
         return self._was_up
 
     @property
     def wants_other_protocol(self) -> bool:
-        """Whether the broker was there and did not take this version of MQTT."""
+        """Whether the broker was reached but does not accept this version of MQTT."""
         return self._opened and not self._answered
 
     @property
-    def held(self) -> bool:
-        """Whether it came up and did not end because another client wants the same place."""
+    def stayed_up(self) -> bool:
+        """Whether it was up, and no other client took over its client id."""
         return self._was_up and not self._taken_over
 
     def run(self, stopping: Event) -> str:
-        """Connect and serve the connection until it ends; returns why it ended."""
+        """Connect and run the connection until it ends; return why it ended."""
         try:
-            self._client = client = self._setup.client(self._protocol)
+            self._client = client = self._settings.client(self._protocol)
             self._listen_to(client)
-            self._setup.open(client, self._protocol)
+            self._settings.open(client, self._protocol)
             self._opened = True
-            if stopping.is_set():  # `close` may have come before there was anything to close
+            if stopping.is_set():  # `close` may have been called before there was a client
                 client.disconnect()
             while client.loop(timeout=1.0) == MQTTErrorCode.MQTT_ERR_SUCCESS:
                 pass
-        except Exception as error:  # noqa: BLE001 - whatever it is, the next attempt may do better
-            self._reason = why_unreachable(error, self._setup.address)
+        except Exception as error:  # noqa: BLE001 - the next attempt may succeed
+            self._reason = why_unreachable(error, self._settings.address)
         finally:
-            self._client = None  # with its last reference, paho closes the sockets it has left
+            self._client = None  # paho closes its remaining sockets with the last reference
             with self._pending_changed:
                 self._is_up = False
                 self._pending_changed.notify_all()
-        if self._setup.bus.tls and self.wants_other_protocol:
+        if self._settings.bus.tls and self.wants_other_protocol:
             return UNANSWERED_OVER_TLS
         return self._reason or "the connection to the broker was lost"
 
     def close(self) -> None:
-        """Say goodbye to the broker, which then publishes no Will; `run` returns soon after."""
+        """Disconnect without triggering the Will; `run` returns soon after."""
         client = self._client
         if client is not None:
             client.disconnect()
@@ -188,24 +187,24 @@ class Link:
     def publish(
         self, topic: str, payload: bytes, *, retain: bool, qos: int = AT_LEAST_ONCE
     ) -> bool:
-        """Hand a message over; False if the connection is not up, and then it is dropped."""
+        """Publish a message; return False, and drop it, if the connection is not up."""
         client = self._client
         if client is None or not self._is_up:
             return False
-        # Counted before it is sent: its acknowledgement may be faster than this thread. The
-        # condition is not held meanwhile: paho holds a lock of its own in both places.
+        # Counted before sending: the acknowledgement may be faster than this thread. The condition
+        # is not held while sending: paho holds its own lock in both places.
         self._count(+1)
         sent = client.publish(topic, payload, qos, retain)
         if sent.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
             self._count(-1)
             return False
-        reason = self._other_half(sent.mid, topic)
+        reason = self._pair(sent.mid, topic)
         if isinstance(reason, ReasonCode):
-            self._tell(topic, reason)
+            self._report_outcome(topic, reason)
         return True
 
     def wait_acknowledged(self, timeout: float) -> bool:
-        """Wait `timeout` seconds at most; False if something is still unacknowledged."""
+        """Wait up to `timeout` seconds; return False if a message is still unacknowledged."""
         with self._pending_changed:
             self._pending_changed.wait_for(lambda: self._pending == 0 or not self._is_up, timeout)
             return self._pending == 0 and self._is_up
@@ -216,7 +215,7 @@ class Link:
             self._pending_changed.notify_all()
 
     def _listen_to(self, client: Client) -> None:
-        client.on_socket_open = _send_at_once
+        client.on_socket_open = _disable_send_delay
         client.on_socket_register_write = _leave_writing_to_the_loop
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
@@ -235,8 +234,8 @@ class Link:
         self._answered = reason.value != UNSUPPORTED_PROTOCOL
         if reason.is_failure:
             self._reason = why_refused(reason.value, str(reason))
-        elif self._setup.subscriptions:
-            client.subscribe([(wanted, AT_LEAST_ONCE) for wanted in self._setup.subscriptions])
+        elif self._settings.subscriptions:
+            client.subscribe([(wanted, AT_LEAST_ONCE) for wanted in self._settings.subscriptions])
         else:
             self._come_up()
 
@@ -248,7 +247,7 @@ class Link:
         reasons: list[ReasonCode],
         _properties: Properties | None,
     ) -> None:
-        granted = zip(self._setup.subscriptions, reasons, strict=True)
+        granted = zip(self._settings.subscriptions, reasons, strict=True)
         refused = [wanted for wanted, reason in granted if reason.is_failure]
         if refused:
             self._reason = f"the broker refused the subscription to {', '.join(refused)}"
@@ -283,28 +282,28 @@ class Link:
         reason: ReasonCode,
         _properties: Properties | None,
     ) -> None:
-        topic = self._other_half(mid, reason)
+        topic = self._pair(mid, reason)
         if isinstance(topic, str):
-            self._tell(topic, reason)
+            self._report_outcome(topic, reason)
         self._count(-1)
 
-    def _other_half(self, mid: int, half: str | ReasonCode) -> str | ReasonCode | None:
-        """Put a message's topic and its acknowledgement together, whichever comes first."""
-        with self._under_way_lock:
-            other = self._under_way.pop(mid, None)
+    def _pair(self, mid: int, part: str | ReasonCode) -> str | ReasonCode | None:
+        """Return the other part of a message's topic and acknowledgement; None for the first."""
+        with self._unpaired_lock:
+            other = self._unpaired.pop(mid, None)
             if other is None:
-                self._under_way[mid] = half
+                self._unpaired[mid] = part
             return other
 
-    def _tell(self, topic: str, reason: ReasonCode) -> None:
+    def _report_outcome(self, topic: str, reason: ReasonCode) -> None:
         if reason.is_failure:
             self.refused.add(topic)
-            why = why_not_taken(reason.value, str(reason))
+            why = why_message_refused(reason.value, str(reason))
             self._deliver(Published(topic, "refused", why))
         else:
             self.refused.discard(topic)
             nobody = reason.value == NOBODY_LISTENS
-            self._deliver(Published(topic, "nobody-listens" if nobody else "taken"))
+            self._deliver(Published(topic, "nobody-listens" if nobody else "accepted"))
 
     def _on_message(self, client: Client, _userdata: object, message: MQTTMessage) -> None:
         def ack() -> None:
@@ -315,17 +314,17 @@ class Link:
         except UnicodeDecodeError:
             topic = ""
         # A broker may send retained messages that were never subscribed to (amqtt does).
-        if any(matches(wanted, topic) for wanted in self._setup.subscriptions):
+        if any(matches(wanted, topic) for wanted in self._settings.subscriptions):
             payload = bytes(message.payload)
             self._deliver(MessageArrived(topic, payload, retain=message.retain, ack=ack))
         else:
             ack()
 
 
-def _send_at_once(_client: Client, _userdata: object, opened: SocketLike) -> None:
+def _disable_send_delay(_client: Client, _userdata: object, opened: SocketLike) -> None:
     if isinstance(opened, socket.socket):
         opened.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
 
 def _leave_writing_to_the_loop(_client: Client, _userdata: object, _socket: SocketLike) -> None:
-    """Do nothing: that it is set keeps paho from writing on the thread that publishes."""
+    """Do nothing: with this callback set, paho does not write on the publishing thread."""

@@ -1,7 +1,7 @@
-"""How this side signs in to the broker, and how it makes sure of the broker: files to TLS.
+"""Password and TLS settings for the connection to the broker, from the files that hold them.
 
-Imports no MQTT library. Every file is read anew for each connection, so that a changed password or
-certificate needs no restart.
+Imports no MQTT library. Every file is read again for each connection, so that a changed password
+or certificate needs no restart.
 """
 
 from __future__ import annotations
@@ -18,12 +18,12 @@ _MOST_BYTES = 1024 * 1024
 
 
 def password_of(bus: Bus) -> str | None:
-    """Return the password, None without a file; a `FileError` says what is wrong with it."""
+    """Return the password, None without a password file; `FileError` if the file is unusable."""
     return None if bus.password_file is None else read_password(bus.password_file)
 
 
 def tls_context(bus: Bus) -> ssl.SSLContext:
-    """Make what a TLS connection to the household's broker rests on.
+    """Make the TLS settings for the household's broker.
 
     Parameters
     ----------
@@ -33,7 +33,7 @@ def tls_context(bus: Bus) -> ssl.SSLContext:
     Returns
     -------
     ssl.SSLContext
-        Checks the broker's certificate and its host name, always: against `ca_file`, or else
+        Always checks the broker's certificate and host name: against `ca_file`, or without one
         against the authorities that this machine trusts.
 
     Raises
@@ -41,31 +41,31 @@ def tls_context(bus: Bus) -> ssl.SSLContext:
     FileError
         If a certificate or a key can't be used.
     """  # noqa: DOC502 - raised by the parts
-    context = _trusting(bus.ca_file)
+    context = _trusting_context(bus.ca_file)
     if bus.client_certificate_file is not None and bus.client_key_file is not None:
-        _show_certificate(context, bus.client_certificate_file, bus.client_key_file)
+        _load_certificate(context, bus.client_certificate_file, bus.client_key_file)
     return context
 
 
 def check_credentials(bus: Bus) -> None:
-    """Look whether every file that the bus names can be used, without connecting.
+    """Check that every file that the bus names can be used, without connecting.
 
     Raises
     ------
     FileError
-        All that is wrong with them.
+        With all faults of these files.
     """
     faults: list[Fault] = []
-    for look in (password_of, tls_context) if bus.tls else (password_of,):
+    for load in (password_of, tls_context) if bus.tls else (password_of,):
         try:
-            look(bus)
+            load(bus)
         except FileError as error:
             faults += error.faults
     if faults:
         raise FileError(faults)
 
 
-def _trusting(ca_file: Path | None) -> ssl.SSLContext:
+def _trusting_context(ca_file: Path | None) -> ssl.SSLContext:
     if ca_file is None:
         return ssl.create_default_context()
     text = read_text(ca_file, "a file of certificates (PEM)", _MOST_BYTES)
@@ -76,13 +76,13 @@ def _trusting(ca_file: Path | None) -> ssl.SSLContext:
         raise whole_file_fault(ca_file, message) from None
 
 
-def _show_certificate(context: ssl.SSLContext, certificate: Path, key: Path) -> None:
+def _load_certificate(context: ssl.SSLContext, certificate: Path, key: Path) -> None:
     read_text(certificate, "a certificate (PEM)", _MOST_BYTES)
     key = credential_or_file(key)
     refuse_open_key(key)
     try:
         context.load_cert_chain(certificate, key, password=_no_passphrase)
-    except _Locked:
+    except _PassphraseNeeded:
         message = "expected a key without a passphrase: nobody is there to type one at night"
         raise whole_file_fault(key, message) from None
     except ssl.SSLError:
@@ -90,9 +90,9 @@ def _show_certificate(context: ssl.SSLContext, certificate: Path, key: Path) -> 
         raise whole_file_fault(key, message) from None
 
 
-class _Locked(Exception):  # noqa: N818 - the name says what it is
+class _PassphraseNeeded(Exception):  # noqa: N818 - the name says what it is
     """The key can't be read without a passphrase."""
 
 
 def _no_passphrase() -> str:
-    raise _Locked
+    raise _PassphraseNeeded

@@ -1,7 +1,7 @@
-"""A broker inside the daemon, for trying out and for rehearsals; no substitute for a real one.
+"""The embedded broker: runs inside the daemon, for trying out and for rehearsals only.
 
-It speaks MQTT 3.1.1, on a loopback address, without passwords, and keeps nothing when it stops.
-The broker proper is the optional package amqtt, imported only when one is started.
+It speaks MQTT 3.1.1 on a loopback address, without passwords, and stores nothing. It is the
+optional package amqtt, imported only when a broker is started.
 """
 
 from __future__ import annotations
@@ -21,19 +21,19 @@ _NOT_INSTALLED: Final = "the broker inside the daemon is not installed: install 
 
 
 class EmbeddedBroker:
-    """A broker on a thread of its own.
+    """A broker on its own thread.
 
     Parameters
     ----------
     host
-        A loopback address; there are no passwords, so nobody else may reach it.
+        A loopback address: without passwords, no other machine may reach it.
     port
         0 for any free one.
 
     Raises
     ------
     BusError
-        If the host is no loopback address.
+        If the host is not a loopback address.
     """
 
     def __init__(self, host: str = "127.0.0.1", port: int = 0) -> None:
@@ -47,7 +47,7 @@ class EmbeddedBroker:
         self._thread = Thread(target=self._serve, name="embedded broker", daemon=True)
 
     def start(self) -> int:
-        """Start and wait until it listens.
+        """Start the broker and wait until it listens.
 
         Returns
         -------
@@ -57,7 +57,7 @@ class EmbeddedBroker:
         Raises
         ------
         BusError
-            If it cannot, in plain words.
+            If it can't be started, in plain words.
         """
         self._thread.start()
         try:
@@ -71,7 +71,7 @@ class EmbeddedBroker:
             raise BusError(f"no broker can be started at {address}: {_reason(error)}") from error
 
     def stop(self) -> None:
-        """Stop and wait for the end. Does nothing if it never started."""
+        """Stop the broker and wait for its end. Does nothing if it never started."""
         if self._loop is not None and self._stopping is not None and self._thread.is_alive():
             self._loop.call_soon_threadsafe(self._stopping.set)
             self._thread.join(STOPS_SECONDS)

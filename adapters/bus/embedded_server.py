@@ -1,4 +1,4 @@
-"""The asyncio side of the embedded broker: amqtt behind a front that answers what it cannot.
+"""The asyncio side of the embedded broker: amqtt, behind a front end that refuses MQTT 5.
 
 The only module that imports amqtt (0.11 or later); imported only when a broker is started.
 """
@@ -30,20 +30,20 @@ _UNSUPPORTED_VERSION: Final = b"\x20\x03\x00\x84\x00"  # CONNACK of MQTT 5 with 
 async def serve(
     host: str, port: int, stopping: asyncio.Event, listening: Callable[[int], None]
 ) -> None:
-    """Serve MQTT 3.1.1 until told to stop.
+    """Serve MQTT 3.1.1 until `stopping` is set.
 
     Parameters
     ----------
     host, port
         Where to listen; port 0 for any free one.
     stopping
-        Set to end it.
+        Set to stop serving.
     listening
         Called with the port once clients can connect.
     """
     for name in ("amqtt", "transitions"):
         logging.getLogger(name).setLevel(logging.CRITICAL)  # noqa: TID251 - to silence it
-    # amqtt leaves errors over clients that vanished to the loop, which would print them.
+    # amqtt leaves errors about vanished clients to the loop, which would print them.
     asyncio.get_running_loop().set_exception_handler(lambda _loop, _context: None)
     broker = Broker(
         BrokerConfig(
@@ -52,34 +52,34 @@ async def serve(
         )
     )
     await broker.start()
-    front = _Front(broker)
+    front_end = _FrontEnd(broker)
     try:
-        server = await asyncio.start_server(front.serve, host, port)
+        server = await asyncio.start_server(front_end.serve, host, port)
         listening(server.sockets[0].getsockname()[1])
         await stopping.wait()
         server.close()
     finally:
-        await front.close()
-        # amqtt may lose the end of one of its own tasks and wait for it for ever.
+        await front_end.close()
+        # amqtt may miss the end of one of its own tasks and wait for it for ever.
         with suppress(TimeoutError):
             await asyncio.wait_for(broker.shutdown(), _ENDS_SECONDS)
 
 
-class _Front:
-    """Refuses MQTT 5 in its own words: amqtt would leave such a client waiting."""
+class _FrontEnd:
+    """Refuses an MQTT 5 client as MQTT 5 does: amqtt would leave it waiting."""
 
     def __init__(self, broker: Broker) -> None:
         self._broker = broker
         self._serving: dict[asyncio.Task[None], StreamWriter] = {}
 
     def serve(self, reader: StreamReader, writer: StreamWriter) -> None:
-        """Serve one client, on a task that `close` can wait for."""
+        """Serve one client, in a task that `close` can wait for."""
         task = asyncio.create_task(self._serve(reader, writer))
         self._serving[task] = writer
         task.add_done_callback(self._serving.pop)
 
     async def close(self) -> None:
-        """End all connections and wait until their sockets are closed, for a second at most."""
+        """End all connections and wait up to a second until their sockets are closed."""
         for writer in self._serving.values():
             writer.transport.abort()
         if self._serving:
@@ -89,7 +89,7 @@ class _Front:
         try:
             await self._hand_over(reader, writer)
         except (OSError, EOFError):
-            pass  # the client went away
+            pass  # the client has gone
         finally:
             writer.transport.abort()
             with suppress(OSError):
@@ -104,12 +104,12 @@ class _Front:
             await reader.read()  # until the client, having read it, closes
             return
         await self._broker.external_connected(
-            _FromStart(start, reader), StreamWriterAdapter(writer), _LISTENER
+            _ReplayingReader(start, reader), StreamWriterAdapter(writer), _LISTENER
         )
 
 
-class _FromStart:
-    """A reader for amqtt: first what was read ahead, then the stream."""
+class _ReplayingReader:
+    """A reader for amqtt: first the bytes already read, then the stream."""
 
     def __init__(self, start: bytes, reader: StreamReader) -> None:
         self._start = start
@@ -126,7 +126,7 @@ class _FromStart:
 
 
 async def _start_of_connect(reader: StreamReader) -> bytes:
-    """Read a packet's type, its length, and the name and level of the protocol."""
+    """Read the packet's type and length, and the protocol's name and level."""
     start = await reader.readexactly(2)
     while start[-1] & _MORE_LENGTH and len(start) < 5:  # noqa: PLR2004 - a type, four of length
         start += await reader.readexactly(1)

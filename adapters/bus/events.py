@@ -1,4 +1,4 @@
-"""What a bus tells its listener: it is up, it is down and why, a message has come or gone."""
+"""The events of a bus: connected, disconnected and why, a message arrived, one was published."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 Protocol = Literal["5", "3.1.1"]
-Outcome = Literal["taken", "nobody-listens", "refused"]
+Outcome = Literal["accepted", "nobody-listens", "refused"]
 
 
 @dataclass(frozen=True)
@@ -19,7 +19,7 @@ class Connected:
 
 @dataclass(frozen=True)
 class Disconnected:
-    """There is no connection, and why, in plain words. Said once for each new reason."""
+    """There is no connection, and why, in plain words. Reported once for each new reason."""
 
     reason: str
 
@@ -28,8 +28,8 @@ class Disconnected:
 class MessageArrived:
     """A message on a subscribed topic; may come before `Connected` and more than once.
 
-    Whoever receives it calls `ack` once it is safely kept, from any thread. A message that is
-    never acknowledged comes again on the next connection, and too many of them stop the flow.
+    The receiver calls `ack`, from any thread, once the message is stored safely. A message that is
+    never acknowledged comes again on the next connection; too many of them stop the flow.
     """
 
     topic: str
@@ -40,11 +40,11 @@ class MessageArrived:
 
 @dataclass(frozen=True)
 class Published:
-    """What became of a message, where it is another thing than with the last one on its topic.
+    """The broker's response to a message, if it differs from the last response on that topic.
 
-    Only MQTT 5 tells: before, every message seems to be taken. That nobody listens means that
-    there is no subscriber at all; a dashboard is one as good as hardware. `why` is in plain words
-    where the message was refused.
+    Only MQTT 5 has such responses; with 3.1.1 every message counts as accepted. "nobody-listens"
+    means that the topic has no subscriber at all; a dashboard counts as one. `why` says in plain
+    words why a message was refused.
     """
 
     topic: str

@@ -1,6 +1,6 @@
-"""What a broker refuses, and why, in words for the person who must do something.
+"""Explain in plain words why a broker can't be reached or refuses something.
 
-Knows errors and MQTT reason codes as numbers; imports no MQTT library.
+Knows MQTT reason codes as numbers; imports no MQTT library.
 """
 
 from __future__ import annotations
@@ -11,8 +11,8 @@ import ssl
 from config.files.errors import LullwattError
 
 UNANSWERED_OVER_TLS = (
-    "the broker ended the connection before it answered; over TLS that is how it refuses whoever "
-    "shows no certificate, or one that it does not accept"
+    "the broker ended the connection before it answered; over TLS that is how it refuses a client "
+    "without a certificate, or with one that it does not accept"
 )
 
 TAKEN_OVER = 142
@@ -28,30 +28,30 @@ _REFUSED = {
     137: "the broker is busy",
     138: "the broker has banned this client",
     149: "the broker finds the messages too large",
-    159: "the broker finds that connections come too often",
+    159: "the broker finds the connection attempts too frequent",
 }
 _ENDED = {
     139: "the broker is shutting down",
-    141: "the broker fell silent",
+    141: "the broker stopped responding",
     TAKEN_OVER: "another client has connected with the same client id",
 }
 
-_NOT_TAKEN = {
+_MESSAGE_REFUSED = {
     135: "its access list does not allow it",
     144: "it does not accept the topic's name",
-    151: "a limit on what it keeps is reached",
+    151: "its limit on stored messages is reached",
 }
 
 
 def why_unreachable(error: Exception, address: str) -> str:
-    """Say why no connection to `address` could be opened.
+    """Explain why no connection to `address` could be opened.
 
     Parameters
     ----------
     error
-        What opening it raised.
+        Raised while connecting.
     address
-        Host and port, as people write them.
+        Host and port as text.
 
     Returns
     -------
@@ -75,12 +75,12 @@ def why_unreachable(error: Exception, address: str) -> str:
 
 
 def why_refused(code: int, text: str) -> str:
-    """Say why the broker refused the connection, from its MQTT 5 reason code."""
+    """Explain a refused connection by its MQTT 5 reason code."""
     return _REFUSED.get(code, f"the broker refused the connection: {text.lower()}")
 
 
 def why_ended(code: int, text: str, *, by_broker: bool) -> str:
-    """Say why an open connection ended, from its MQTT 5 reason code."""
+    """Explain the end of an open connection by its MQTT 5 reason code."""
     if code in _ENDED:
         return _ENDED[code]
     if by_broker:
@@ -88,6 +88,6 @@ def why_ended(code: int, text: str, *, by_broker: bool) -> str:
     return "the connection to the broker was lost"
 
 
-def why_not_taken(code: int, text: str) -> str:
-    """Say why the broker took a message for nothing, from its MQTT 5 reason code."""
-    return _NOT_TAKEN.get(code, text.lower())
+def why_message_refused(code: int, text: str) -> str:
+    """Explain a refused message by its MQTT 5 reason code."""
+    return _MESSAGE_REFUSED.get(code, text.lower())

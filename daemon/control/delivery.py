@@ -55,7 +55,7 @@ def mind_delivery(state: PointState, told: Delivered) -> tuple[PointState, tuple
     state = replace(state, refused=refused, said=said)
     if not told.is_command:
         return state, ()
-    if told.outcome == "taken":
+    if told.outcome == "accepted":
         return replace(state, said=state.said - {NOBODY_LISTENS}), ()
     message = (
         f"Nothing listens to the commands for {state.charge_point} (topic {told.topic}): whatever"

@@ -61,7 +61,7 @@ class Delivered:
     """
 
     topic: str
-    outcome: Literal["taken", "nobody-listens", "refused"]
+    outcome: Literal["accepted", "nobody-listens", "refused"]
     is_command: bool
     why: str = ""
 

@@ -107,7 +107,7 @@ class Daemon:
             on_event=self.post,
             will=(topics.daemon, encode(DaemonState(state="offline"))),
             subscriptions=(*topics.subscriptions(), *wired_topic_filters(wired)),
-            look_first=topics.daemon,
+            read_before_reconnecting=topics.daemon,
         )
         self._ocpp = OcppEquipment(wired, clock, self.post) if wired.ocpp is not None else None
         self._will_connections = will_connections(

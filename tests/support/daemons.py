@@ -43,7 +43,7 @@ class RunningDaemon:
         self.name = self.daemon._service._me.name
         if client_id is not None:
             mqtt = self.daemon._mqtt
-            mqtt._setup = replace(mqtt._setup, client_id=client_id)
+            mqtt._settings = replace(mqtt._settings, client_id=client_id)
         self._thread = Thread(target=self._run, name=f"daemon {directory.name}")
         self._thread.start()
 

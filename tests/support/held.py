@@ -17,7 +17,7 @@ import fastjsonschema
 import pytest
 from jsonschema import Draft7Validator, FormatChecker
 
-from adapters.bus.connection import Link
+from adapters.bus.connection import BrokerConnection
 from adapters.clocks.instants import parse_instant
 from adapters.contract.asyncapi import contract
 
@@ -122,7 +122,7 @@ def published(others: type | None = None) -> Iterator[list[str]]:
             held.append(topic)
 
     with pytest.MonkeyPatch.context() as patch:
-        for place in (Link, *((others,) if others else ())):
+        for place in (BrokerConnection, *((others,) if others else ())):
             patch.setattr(place, "publish", _holding(place.publish, hold))
         yield held
     assert not broken, "\n".join(broken)

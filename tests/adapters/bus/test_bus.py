@@ -1,4 +1,4 @@
-"""The bus against a real broker that is down, up, killed, frozen, or that forgets nothing."""
+"""The bus against a real broker that is down, up, killed or frozen."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def test_messages_come_through(mosquitto: Mosquitto, opened: OpenBus) -> None:
 
 
 def test_retained_messages_await_later_subscribers(mosquitto: Mosquitto, opened: OpenBus) -> None:
-    """A retained message is heard by who comes later, marked as retained."""
+    """A later subscriber receives a retained message, marked as retained."""
     bus, heard = opened(mosquitto)
     heard.wait_connected()
     assert bus.publish(TOPIC, b"kept", retain=True)
@@ -75,7 +75,7 @@ def test_retained_messages_await_later_subscribers(mosquitto: Mosquitto, opened:
 def test_a_broker_that_is_down_at_first(
     make_mosquitto: Callable[..., Mosquitto], opened: OpenBus
 ) -> None:
-    """Starting before the broker is no error: the bus says so once, then connects."""
+    """Starting before the broker is no error: the bus reports it once, then connects."""
     broker = make_mosquitto()
     bus, heard = opened(broker)
     heard.wait_reason("nothing listens at 127.0.0.1")
@@ -86,7 +86,7 @@ def test_a_broker_that_is_down_at_first(
 
 
 def test_a_reason_is_said_once(mosquitto: Mosquitto, opened: OpenBus) -> None:
-    """However often it is tried, each new reason is said once, and again after a connection."""
+    """Each new reason is reported once however often it is tried, and again after a connection."""
     _, heard = opened(mosquitto)
     for times in (1, 2):
         heard.wait_connected(times)
@@ -135,8 +135,10 @@ def test_nothing_is_published_too_early(opened: OpenBus) -> None:
         assert heard.events == []
 
 
-def test_what_was_under_way_is_not_sent_again(mosquitto: Mosquitto, opened: OpenBus) -> None:
-    """A message that a frozen broker never took is not sent on the next connection."""
+def test_an_unacknowledged_publication_is_not_sent_again(
+    mosquitto: Mosquitto, opened: OpenBus
+) -> None:
+    """A message that a frozen broker never acknowledged is not sent on the next connection."""
     bus, heard = opened(mosquitto)
     heard.wait_connected()
     mosquitto.freeze()
@@ -170,7 +172,7 @@ def test_an_unacknowledged_message_comes_again(mosquitto: Mosquitto, opened: Ope
     assert second.payloads(TOPIC) == [b"two", b"three"]
 
 
-def test_a_late_acknowledgement_is_void(mosquitto: Mosquitto, opened: OpenBus) -> None:
+def test_a_late_acknowledgement_has_no_effect(mosquitto: Mosquitto, opened: OpenBus) -> None:
     """Acknowledging a message of an earlier connection acknowledges nothing on this one."""
     listener = Listener(acknowledges=False)
     bus, heard = opened(mosquitto, listener=listener)
@@ -189,7 +191,7 @@ def test_a_late_acknowledgement_is_void(mosquitto: Mosquitto, opened: OpenBus) -
 
 
 def test_messages_wait_for_an_absent_client(mosquitto: Mosquitto, opened: OpenBus) -> None:
-    """What is published while a client is away reaches it when it comes back."""
+    """Messages published while a client is away reach it when it reconnects."""
     bus, heard = opened(mosquitto)
     heard.wait_connected()
     bus.stop()
@@ -202,7 +204,7 @@ def test_messages_wait_for_an_absent_client(mosquitto: Mosquitto, opened: OpenBu
 
 
 def test_no_session_is_left_behind(mosquitto: Mosquitto, opened: OpenBus) -> None:
-    """A client that wants no session gets nothing that was sent while it was away."""
+    """A client without a session receives nothing that was sent while it was away."""
     bus, heard = opened(mosquitto, client_id="asker", keep_session=False)
     heard.wait_connected()
     bus.stop()
@@ -246,7 +248,7 @@ def test_stopping_waits_for_acknowledgements(mosquitto: Mosquitto, opened: OpenB
 
 
 def test_no_will_after_a_stop(mosquitto: Mosquitto, opened: OpenBus) -> None:
-    """A client that stops in good order leaves no Will."""
+    """A client that stops properly triggers no Will."""
     _, heard = opened(mosquitto, client_id="hears", subscriptions=(STATE, TOPIC))
     heard.wait_connected()
     bus, other = opened(mosquitto, client_id="daemon", will=(STATE, b"offline"))
@@ -275,7 +277,7 @@ Event().wait(60)
 
 
 def test_the_will_of_a_killed_process(mosquitto: Mosquitto, opened: OpenBus) -> None:
-    """When the process is killed, the broker publishes its Will, and keeps it for later comers."""
+    """After a kill the broker publishes the Will, and retains it for later subscribers."""
     _, heard = opened(mosquitto, client_id="hears", subscriptions=(STATE,))
     heard.wait_connected()
     with subprocess.Popen(
@@ -290,9 +292,9 @@ def test_the_will_of_a_killed_process(mosquitto: Mosquitto, opened: OpenBus) -> 
     later.wait_payload(STATE, b"offline")
 
 
-def test_a_filter_that_is_none(mosquitto: Mosquitto) -> None:
+def test_a_malformed_filter(mosquitto: Mosquitto) -> None:
     """A malformed subscription is refused at once, not by the broker in the night."""
-    with pytest.raises(BusError, match="not a filter"):
+    with pytest.raises(BusError, match="not a topic filter"):
         MqttBus(mosquitto.bus, client_id="x", on_event=Listener(), subscriptions=("a/#/b",))
 
 

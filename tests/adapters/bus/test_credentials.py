@@ -21,7 +21,7 @@ from tests.support.waiting import wait_until
 # paho lets go of a socket whose TLS handshake failed without closing it: Python then closes it.
 closed_by_python = pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 
-UNANSWERED = "over TLS that is how it refuses whoever shows no certificate"
+UNANSWERED = "over TLS that is how it refuses a client without a certificate"
 
 
 @pytest.fixture

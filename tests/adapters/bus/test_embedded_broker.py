@@ -1,4 +1,4 @@
-"""The broker inside the daemon: MQTT 3.1.1 for trying out, quiet, on this machine only."""
+"""The embedded broker: MQTT 3.1.1 for trying out, quiet, on this machine only."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ def _open(
 
 
 def test_it_is_spoken_to_in_3_1_1(address: Bus, ending: ExitStack) -> None:
-    """The bus offers MQTT 5, is refused, and connects in 3.1.1 without saying it was ever down."""
+    """The bus offers MQTT 5, is refused, and connects in 3.1.1 without any report."""
     _, heard = _open(ending, address, "daemon", TOPIC)
     assert heard.events == [Connected("3.1.1")]
 
@@ -122,7 +122,7 @@ def test_the_port_is_free_after_a_stop(ending: ExitStack) -> None:
 
 
 def test_a_port_in_use() -> None:
-    """A port that another program has is said to be that."""
+    """A port that another program uses is reported as such."""
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
         with pytest.raises(BusError, match=f"127.0.0.1:{port}: another program uses that port"):

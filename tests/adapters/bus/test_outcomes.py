@@ -1,4 +1,4 @@
-"""What becomes of what is published: MQTT 5 tells, and each news of it is told once."""
+"""The broker's responses to published messages: MQTT 5 has them, and each change is reported."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from adapters.bus.bus import MqttBus, Published
-from adapters.bus.connection import Setup
-from adapters.bus.retained_look import look
+from adapters.bus.connection import ConnectionSettings
+from adapters.bus.retained import read_retained
 from tests.support.brokers import Mosquitto
 from tests.support.listening import Listener
 from tests.support.scripted import scripted_broker
@@ -52,17 +52,17 @@ def send(bus: MqttBus, topic: str, times: int = 1) -> None:
 
 
 def test_a_topic_that_nobody_listens_to(mosquitto: Mosquitto, opened: Open) -> None:
-    """It is told once (OASIS MQTT 5, 3.4.2.1: 0x10), and once again when somebody listens."""
+    """It is reported once (OASIS MQTT 5, 3.4.2.1: 0x10), and the end of it once too."""
     bus, heard = opened(mosquitto, "daemon")
     send(bus, TOPIC, times=3)
     assert outcomes(heard) == [Published(TOPIC, "nobody-listens")]
     opened(mosquitto, "hardware", TOPIC)
     send(bus, TOPIC, times=3)
-    assert outcomes(heard) == [Published(TOPIC, "nobody-listens"), Published(TOPIC, "taken")]
+    assert outcomes(heard) == [Published(TOPIC, "nobody-listens"), Published(TOPIC, "accepted")]
 
 
 def test_each_topic_for_itself(mosquitto: Mosquitto, opened: Open) -> None:
-    """That somebody listens to one topic says nothing of another."""
+    """A subscriber of one topic says nothing about another topic."""
     bus, heard = opened(mosquitto, "daemon")
     opened(mosquitto, "hardware", TOPIC)
     send(bus, TOPIC)
@@ -70,8 +70,8 @@ def test_each_topic_for_itself(mosquitto: Mosquitto, opened: Open) -> None:
     assert outcomes(heard) == [Published(OTHER, "nobody-listens")]
 
 
-def test_what_is_taken_at_first_is_no_news(mosquitto: Mosquitto, opened: Open) -> None:
-    """Where all is well nothing is told, however much is published."""
+def test_an_accepted_message_is_not_reported(mosquitto: Mosquitto, opened: Open) -> None:
+    """As long as every message is accepted, nothing is reported."""
     bus, heard = opened(mosquitto, "daemon")
     opened(mosquitto, "hardware", TOPIC)
     send(bus, TOPIC, times=100)
@@ -92,7 +92,7 @@ REFUSED = Published(TOPIC, "refused", "its access list does not allow it")
 
 
 def test_a_topic_that_may_not_be_published_on(restricted: Mosquitto, opened: Open) -> None:
-    """It is named once (0x87). Where that costs the connection, the other topics still work."""
+    """It is reported once (0x87). If that ends the connection, other topics still work."""
     bus, heard = opened(restricted, "daemon", OTHER)
     assert bus.publish(TOPIC, b"{}", retain=True)
     wait_until(lambda: outcomes(heard), what="an outcome")
@@ -108,7 +108,7 @@ def test_a_topic_that_may_not_be_published_on(restricted: Mosquitto, opened: Ope
 def test_an_access_list_that_is_put_right(
     restricted: Mosquitto, opened: Open, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The topic is tried again after a while, and that it is taken now is told once."""
+    """The topic is tried again after a while, and its acceptance is reported once."""
     monkeypatch.setattr("adapters.bus.bus.MUTED_SECONDS", 0.3)
     bus, heard = opened(restricted, "daemon", OTHER)
     assert bus.publish(TOPIC, b"{}", retain=True)
@@ -117,15 +117,15 @@ def test_an_access_list_that_is_put_right(
     restricted._signal(signal.SIGHUP)
     wait_until(
         lambda: bus.publish(TOPIC, b"{}", retain=True) and len(outcomes(heard)) > 1,
-        what="taken again",
+        what="accepted again",
     )
     assert outcomes(heard)[:2] == [REFUSED, Published(TOPIC, "nobody-listens")]
 
 
-def test_the_older_version_tells_nothing(
+def test_the_older_version_reports_nothing(
     mosquitto: Mosquitto, opened: Open, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """In MQTT 3.1.1 every message seems to be taken, and nothing else is claimed."""
+    """In MQTT 3.1.1 every message counts as accepted."""
     monkeypatch.setattr("adapters.bus.bus.FIRST_PROTOCOL", "3.1.1")
     bus, heard = opened(mosquitto, "daemon")
     send(bus, TOPIC, times=3)
@@ -133,49 +133,51 @@ def test_the_older_version_tells_nothing(
     assert outcomes(heard) == []
 
 
-# --- looking before one comes back ------------------------------------------------------------
+# --- what is read before reconnecting ---------------------------------------------------------
 
 
-def setup_of(broker: Mosquitto, client_id: str = "daemon") -> Setup:
-    return Setup(broker.bus, client_id, (TOPIC, b"will"), (), keep_session=True)
+def settings_of(broker: Mosquitto, client_id: str = "daemon") -> ConnectionSettings:
+    return ConnectionSettings(broker.bus, client_id, (TOPIC, b"will"), (), keep_session=True)
 
 
-@pytest.mark.parametrize("kept", [True, False])
-def test_a_look_throws_nobody_out(mosquitto: Mosquitto, opened: Open, *, kept: bool) -> None:
-    """It gives what the broker keeps on a topic; the client that it looks for stays connected."""
+@pytest.mark.parametrize("is_retained", [True, False])
+def test_reading_a_retained_message_disconnects_nobody(
+    mosquitto: Mosquitto, opened: Open, *, is_retained: bool
+) -> None:
+    """It returns the retained payload; the client with the original id stays connected."""
     bus, heard = opened(mosquitto, "daemon", OTHER)
-    if kept:
+    if is_retained:
         send(bus, TOPIC)
-    seen = look(setup_of(mosquitto), TOPIC, "5", bus._stopping)
-    assert seen == (True, b"{}" if kept else None)
+    found = read_retained(settings_of(mosquitto), TOPIC, "5", bus._stopping)
+    assert found == (True, b"{}" if is_retained else None)
     send(bus, OTHER)
     assert heard.reasons == []
     assert heard.payloads(TOPIC) == []  # nor was its Will published
 
 
-def test_a_look_at_no_broker(make_mosquitto: Callable[..., Mosquitto]) -> None:
-    """Where nobody can be asked, that is told apart from a topic on which nothing is kept."""
+def test_reading_from_no_broker(make_mosquitto: Callable[..., Mosquitto]) -> None:
+    """A missing broker is distinguished from a topic without a retained message."""
     bus = MqttBus(make_mosquitto().bus, client_id="x", on_event=Listener())
-    assert look(setup_of(make_mosquitto()), TOPIC, "5", bus._stopping) == (False, None)
+    assert read_retained(settings_of(make_mosquitto()), TOPIC, "5", bus._stopping) == (False, None)
 
 
-def test_it_comes_back_only_when_what_is_kept_has_been_heard(
+def test_it_reconnects_only_after_the_retained_message_was_handled(
     mosquitto: Mosquitto, opened: Open
 ) -> None:
-    """After a lost connection the kept message is handed on first; its acknowledgement is awaited.
+    """After a lost connection it delivers the retained message and waits for the acknowledgement.
 
-    Whoever takes the place meanwhile is not thrown out before.
+    A client that has taken over the client id stays connected until then.
     """
     sender, _ = opened(mosquitto, "sender")
     send(sender, OTHER)
     waiting = Listener(acknowledges=False)
     bus = MqttBus(
         mosquitto.bus, client_id="daemon", on_event=waiting, subscriptions=[TOPIC],
-        first_pause_seconds=0.05, look_first=OTHER,
+        first_pause_seconds=0.05, read_before_reconnecting=OTHER,
     )  # fmt: skip
     bus.start()
     waiting.wait_connected()
-    _, other = opened(mosquitto, "daemon", TOPIC)  # takes the place over
+    _, other = opened(mosquitto, "daemon", TOPIC)  # takes the client id over
     waiting.wait_payload(OTHER, b"{}")
     assert len(waiting.connections) == 1
     bus.stop()
@@ -183,13 +185,13 @@ def test_it_comes_back_only_when_what_is_kept_has_been_heard(
     assert len(waiting.connections) == 1
 
 
-def test_the_scripts_first_connection_needs_no_look() -> None:
-    """A first connection, and one after an attempt in vain, is made at once."""
+def test_a_first_connection_reads_nothing_before() -> None:
+    """A first connection, and one after a failed attempt, is made at once."""
     with scripted_broker(b"\x20\x03\x00\x88\x00") as script:
         heard = Listener()
         bus = MqttBus(
             script.bus, client_id="daemon", on_event=heard, first_pause_seconds=0.05,
-            look_first=OTHER,
+            read_before_reconnecting=OTHER,
         )  # fmt: skip
         bus.start()
         wait_until(lambda: len(script.received) >= 3)

@@ -1,4 +1,4 @@
-"""Why there is no connection, in plain words: passwords, certificates, files, odd brokers."""
+"""Reasons without a connection are plain words: passwords, certificates, files, odd brokers."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from threading import Event
 import pytest
 
 from adapters.bus.bus import Connected, Disconnected, MqttBus, longer_pause_seconds
-from adapters.bus.connection import Link, Setup
+from adapters.bus.connection import BrokerConnection, ConnectionSettings
 from config.household.household_file import Bus
 from tests.support.brokers import Mosquitto
 from tests.support.listening import Listener
@@ -99,7 +99,7 @@ def test_a_wrong_password_that_is_put_right(
 def test_no_password_where_one_is_needed(
     guarded: Mosquitto, tried: Callable[[Bus], Listener]
 ) -> None:
-    """A broker that wants a password says no to who has none."""
+    """A broker that wants a password refuses a client without one."""
     tried(guarded.bus).wait_reason("the broker refused the user name or password")
 
 
@@ -214,7 +214,7 @@ def test_the_broker_says_why_it_ends(
 
 
 def test_a_subscription_that_is_refused(tried: Callable[[Bus], Listener]) -> None:
-    """A broker that does not let the bus hear is no connection (OASIS MQTT 5, 3.9.3: 0x87)."""
+    """A refused subscription ends the connection (OASIS MQTT 5, 3.9.3: 0x87)."""
     with scripted_broker(CONNACK, SUBACK_REFUSED) as script:
         heard = tried(script.bus)
         heard.wait_reason(f"the broker refused the subscription to {TOPIC}")
@@ -239,7 +239,7 @@ def test_the_broker_says_why_it_refuses(
 
 
 def test_a_reason_that_stays_is_said_once(tried: Callable[[Bus], Listener]) -> None:
-    """However often the broker says the same, it is passed on once."""
+    """A repeated refusal is reported once."""
     with scripted_broker(b"\x20\x03\x00\x88\x00") as script:
         heard = tried(script.bus)
         wait_until(lambda: len(script.received) >= 4)
@@ -248,7 +248,7 @@ def test_a_reason_that_stays_is_said_once(tried: Callable[[Bus], Listener]) -> N
 
 
 def test_a_reason_is_said_again_after_a_connection(tried: Callable[[Bus], Listener]) -> None:
-    """Each connection that is lost is said to be lost, though the reason is the same."""
+    """Each lost connection is reported, even with the same reason as before."""
     with scripted_broker(CONNACK, SUBACK) as script:
         heard = tried(script.bus)
         wait_until(lambda: len(heard.reasons) >= 3)
@@ -256,17 +256,21 @@ def test_a_reason_is_said_again_after_a_connection(tried: Callable[[Bus], Listen
     assert heard.events[:6] == [Connected("5"), lost] * 3
 
 
-@pytest.mark.parametrize(("last", "held"), [(b"", True), (SESSION_TAKEN_OVER, False)])
-def test_a_fight_over_a_client_id_slows_down(last: bytes, *, held: bool) -> None:
-    """A lost connection is made again soon; after another client took over, ever later."""
+@pytest.mark.parametrize(("last", "stayed_up"), [(b"", True), (SESSION_TAKEN_OVER, False)])
+def test_a_fight_over_a_client_id_slows_down(last: bytes, *, stayed_up: bool) -> None:
+    """The bus reconnects soon after a lost connection, and ever later after a takeover."""
     with scripted_broker(CONNACK, SUBACK + last) as script:
-        link = Link(Setup(script.bus, "daemon", None, (TOPIC,), keep_session=True), "5", Listener())
-        link.run(Event())
-    assert link.held is held
+        connection = BrokerConnection(
+            ConnectionSettings(script.bus, "daemon", None, (TOPIC,), keep_session=True),
+            "5",
+            Listener(),
+        )
+        connection.run(Event())
+    assert connection.stayed_up is stayed_up
 
 
 def test_pauses_grow() -> None:
-    """Attempts in vain come 1, 2, 4, 8 and 16 seconds apart, then every 30."""
+    """Failed attempts come 1, 2, 4, 8 and 16 seconds apart, then every 30."""
     pauses = [1.0]
     for _ in range(6):
         pauses.append(longer_pause_seconds(pauses[-1]))

@@ -45,7 +45,7 @@ def test_commands_that_nobody_hears() -> None:
     assert told(world, COMMAND, "nobody-listens") == ["nobody-listens"]
     assert told(world, COMMAND, "nobody-listens") == []
     assert alerts(world) == ("nobody-listens",)
-    assert told(world, COMMAND, "taken") == []
+    assert told(world, COMMAND, "accepted") == []
     assert alerts(world) == ()
     assert told(world, COMMAND, "nobody-listens") == ["nobody-listens"]
 
@@ -65,7 +65,7 @@ def test_hardware_that_speaks_is_told_again() -> None:
     told(world, COMMAND, "nobody-listens")
     world.advance(EVENING + MINUTE)
     assert Assert(before) in world.read()  # type: ignore[arg-type]  # there is one
-    told(world, COMMAND, "taken")
+    told(world, COMMAND, "accepted")
     world.advance(EVENING + 2 * MINUTE)
     assert not [a for a in world.read() if isinstance(a, Assert)]
 
@@ -79,7 +79,7 @@ def test_topics_that_the_broker_refuses() -> None:
     assert told(world, COMMAND, "refused") == []
     assert told(world, PLAN, "nobody-listens") == []
     assert alerts(world) == ("broker-refuses",)
-    assert told(world, COMMAND, "taken") == []
+    assert told(world, COMMAND, "accepted") == []
     assert alerts(world) == ()
     assert told(world, COMMAND, "refused") == ["broker-refuses"]
 
