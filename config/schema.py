@@ -1,4 +1,4 @@
-"""The JSON Schemas of the household file and the choices file, for editors, made of the models."""
+"""Make the JSON Schemas of the household file and the choices file from their models."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ from config.fields.value_types import Model
 from config.household.household_file import HouseholdFile
 
 
-class _Generator(GenerateJsonSchema):
-    """Leaves out null: a key of the file is either left out or has a value."""
+class _SchemaWithoutNull(GenerateJsonSchema):
+    """Generate schemas without null: a key of a file is either absent or has a value."""
 
     @override
     def nullable_schema(self, schema: core_schema.NullableSchema) -> JsonSchemaValue:
@@ -24,8 +24,8 @@ class _Generator(GenerateJsonSchema):
 
     @override
     def default_schema(self, schema: core_schema.WithDefaultSchema) -> JsonSchemaValue:
-        made = super().default_schema(schema)
-        return {key: value for key, value in made.items() if (key, value) != ("default", None)}
+        plain = super().default_schema(schema)
+        return {key: value for key, value in plain.items() if (key, value) != ("default", None)}
 
 
 def household_schema() -> dict[str, Any]:
@@ -34,14 +34,14 @@ def household_schema() -> dict[str, Any]:
     Returns
     -------
     dict
-        After JSON Schema 2020-12, with titles and descriptions, units in square brackets. Rules
-        between keys are not in it; `config.load_household` checks those too.
+        JSON Schema 2020-12, with titles and descriptions, units in square brackets. It leaves out
+        the rules between keys; `load_household` checks those too.
     """
     return _schema_of(HouseholdFile, "Household file of Lullwatt")
 
 
 def choices_schema() -> dict[str, Any]:
-    """Make the JSON Schema of the choices file, otherwise as `household_schema`."""
+    """Make the JSON Schema of the choices file, as `household_schema` does of its file."""
     schema = _schema_of(ChoicesFile, "Choices file of Lullwatt")
     for part, keys in (("Tariff", TARIFF_KEYS), ("ChargePoint", DAEMON_KEYS)):
         for key in keys:
@@ -51,7 +51,7 @@ def choices_schema() -> dict[str, Any]:
 
 
 def _drop_unused(schema: dict[str, Any]) -> None:
-    """Drop the definitions that nothing refers to any more."""
+    """Drop the definitions that no other part refers to."""
     parts = schema["$defs"]
     while unused := [name for name in parts if f'"#/$defs/{name}"' not in json.dumps(schema)]:
         for name in unused:
@@ -59,7 +59,7 @@ def _drop_unused(schema: dict[str, Any]) -> None:
 
 
 def _schema_of(model: type[Model], title: str) -> dict[str, Any]:
-    schema = model.model_json_schema(schema_generator=_Generator)
+    schema = model.model_json_schema(schema_generator=_SchemaWithoutNull)
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         **schema,

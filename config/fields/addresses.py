@@ -1,4 +1,4 @@
-"""Addresses to listen on: HOST:PORT as text."""
+"""Read addresses to listen on, written as HOST:PORT."""
 
 from __future__ import annotations
 
@@ -15,27 +15,27 @@ _ADDRESS = re.compile(rf"(?P<host>{_HOST}):(?P<port>[0-9]{{1,5}})", re.ASCII)
 
 @dataclass(frozen=True, slots=True)
 class Address:
-    """A name or an address of this machine, and a TCP port."""
+    """A host name or IP address of this machine, and a TCP port."""
 
     host: str
     port: int
 
     @property
     def is_loopback(self) -> bool:
-        """Whether nobody but this machine can reach it."""
+        """Whether only this machine can reach it."""
         try:
             return ipaddress.ip_address(self.host).is_loopback
         except ValueError:
             return self.host == "localhost"
 
 
-def address_of(listen: str) -> Address:
+def address_of(text: str) -> Address:
     """Read an address.
 
     Parameters
     ----------
-    listen : str
-        HOST:PORT, an IPv6 address in square brackets.
+    text : str
+        HOST:PORT; an IPv6 address stands in square brackets.
 
     Returns
     -------
@@ -45,11 +45,11 @@ def address_of(listen: str) -> Address:
     Raises
     ------
     ValueError
-        If it is none.
+        If it is no such address.
     """
-    parts = _ADDRESS.fullmatch(listen)
+    parts = _ADDRESS.fullmatch(text)
     if parts is None or not 1 <= int(parts["port"]) <= 65535:  # noqa: PLR2004 - range of TCP ports
-        raise ValueError(listen)
+        raise ValueError(text)
     return Address(parts["host"].strip("[]"), int(parts["port"]))
 
 
@@ -62,4 +62,4 @@ def _is_address(text: str) -> bool:
 
 
 ListenAddress = Annotated[str, checked(_is_address)]
-"""HOST:PORT; whoever uses it says with `Expected` what such an address looks like."""
+"""HOST:PORT; each field adds an `Expected` with an example of its own."""

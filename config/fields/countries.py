@@ -1,4 +1,7 @@
-"""Countries, as far as the pinned time zone data and ISO 4217 name them: good for a first guess."""
+"""Guess a country from a time zone, and a currency from a country.
+
+No better than the names in the pinned time zone data and in ISO 4217: good for a first guess.
+"""
 
 from __future__ import annotations
 
@@ -16,7 +19,7 @@ _FUNDS = frozenset("BOV CHE CHW CLF COU MXV USN UYI UYW".split())  # noqa: SIM90
 
 
 def country_of_zone(zone: str) -> str | None:
-    """Tell the country that a time zone is used in.
+    """Return the country in which a time zone is used.
 
     Parameters
     ----------
@@ -26,14 +29,14 @@ def country_of_zone(zone: str) -> str | None:
     Returns
     -------
     str or None
-        ISO 3166-1 code, after the ``zone.tab`` of the pinned data; None for zones of no country.
+        ISO 3166-1 code from the ``zone.tab`` of the pinned data; None for zones of no country.
     """
     table = _countries()
     return table.get(zone) or table.get(_links().get(zone, ""))
 
 
 def currency_of_country(country: str | None) -> str | None:
-    """Tell the currency of a country, where its code says it.
+    """Return the currency of a country, if the country's code identifies it.
 
     Parameters
     ----------
@@ -43,8 +46,8 @@ def currency_of_country(country: str | None) -> str | None:
     Returns
     -------
     str or None
-        The one ISO 4217 code that begins with the country's, by the rule of that standard; EUR in
-        the euro area; None where that leaves a doubt.
+        EUR in the euro area. Elsewhere the ISO 4217 code that begins with the country's code, as
+        that standard rules; None unless there is exactly one.
     """
     if country in _EURO_AREA:
         return "EUR"

@@ -1,4 +1,4 @@
-"""Distances as a person writes them: a number with its unit, kilometres or miles."""
+"""Read distances as people write them: a number and its unit, kilometres or miles."""
 
 from __future__ import annotations
 
@@ -20,14 +20,14 @@ _LONGEST_YEAR_KM = 500_000
 
 
 class Distance(Model):
-    """A distance and the unit it was given in.
+    """A distance and the unit in which the file gives it.
 
     Attributes
     ----------
     km : float
         The distance [km].
     unit : str
-        "km" or "mile": as the file gives it.
+        "km" or "mile".
     """
 
     km: float

@@ -1,4 +1,4 @@
-"""What may have been meant where something unknown was written."""
+"""Guess what a person meant by a word or value that the file does not allow."""
 
 from __future__ import annotations
 
@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
-_SIDE = r"([0-9]{1,2})(?:[:.h ]?([0-9]{2})(?::00)?)? *(am|pm)?"
-_SEVERAL = re.compile(r" *(?:[,;&]|\band\b) *")
-_RANGE = re.compile(r" *(?:-|\u2013|\u2014|\bto\b) *")
-_HOURS = re.compile(rf"{_SIDE} *(?:-|\u2013|\u2014|to|until) *{_SIDE}", re.ASCII | re.IGNORECASE)
+_CLOCK_TIME = r"([0-9]{1,2})(?:[:.h ]?([0-9]{2})(?::00)?)? *(am|pm)?"
+_BETWEEN_ITEMS = re.compile(r" *(?:[,;&]|\band\b) *")
+_FROM_TO = re.compile(r" *(?:-|\u2013|\u2014|\bto\b) *")
+_HOURS = re.compile(
+    rf"{_CLOCK_TIME} *(?:-|\u2013|\u2014|to|until) *{_CLOCK_TIME}", re.ASCII | re.IGNORECASE
+)
 _DATE = re.compile(r"(20[0-9]{2})[-/.]([0-9]{1,2})[-/.]([0-9]{1,2})", re.ASCII)
 _GOOD_DISTANCE = re.compile(r"[0-9.]+ *(km|mi|miles?)", re.ASCII)
 _DISTANCE = re.compile(
@@ -32,19 +34,19 @@ _NOON = 12
 
 
 def nearest(text: str, choices: Iterable[str]) -> str | None:
-    """Find the choice that a text resembles most, whatever its case.
+    """Find the choice that a text resembles most, ignoring case.
 
     Parameters
     ----------
     text : str
-        What was written.
+        A word of the file.
     choices : iterable of str
-        What could have been written.
+        The words that the file allows there.
 
     Returns
     -------
     str or None
-        One of the choices; None when none is close.
+        One of the choices; None if none is close.
     """
     folded = {choice.casefold(): choice for choice in sorted(choices, reverse=True)}
     near = get_close_matches(text.casefold(), folded, n=1)
@@ -52,31 +54,31 @@ def nearest(text: str, choices: Iterable[str]) -> str | None:
 
 
 def corrected(key: str, text: str) -> str | None:
-    """Write a value as it should have been, where a person would see what was meant.
+    """Write a value the way the file wants it, if its meaning is clear.
 
     Parameters
     ----------
     key : str
-        The key that it stands under.
+        The key of the value.
     text : str
-        What was written.
+        The value as the person wrote it.
 
     Returns
     -------
     str or None
-        As it should stand in the file; None where that is not clear.
+        The value as it should stand in the file; None if the meaning is not clear.
     """
-    rewrite = _REWRITES.get(key)
-    return rewrite(text.strip()) if rewrite else None
+    correct = _CORRECTIONS.get(key)
+    return correct(text.strip()) if correct else None
 
 
 def _hours(text: str) -> str | None:
-    stretches = [_stretch(part) for part in _SEVERAL.split(text)]
-    written = [f'"{stretch}"' for stretch in stretches if stretch]
-    return ", ".join(written) if len(written) == len(stretches) else None
+    parts = [_from_to(part) for part in _BETWEEN_ITEMS.split(text)]
+    quoted = [f'"{part}"' for part in parts if part]
+    return ", ".join(quoted) if len(quoted) == len(parts) else None
 
 
-def _stretch(text: str) -> str | None:
+def _from_to(text: str) -> str | None:
     parts = _HOURS.fullmatch(text)
     if parts is None:
         return None
@@ -86,13 +88,13 @@ def _stretch(text: str) -> str | None:
     return f"{'00:00' if start == '24:00' else start}-{end}"
 
 
-def _clock(hour_text: str, minute_text: str | None, half: str | None) -> str | None:
-    """Read a time of day as people write it, also one counted on after midnight."""
+def _clock(hour_text: str, minute_text: str | None, am_or_pm: str | None) -> str | None:
+    """Read a time of day as people write it; hours may count on past 24."""
     hour, minute = int(hour_text), int(minute_text or 0)
-    if half:
+    if am_or_pm:
         if not 1 <= hour <= _NOON:
             return None
-        hour = hour % _NOON + (_NOON if half.lower() == "pm" else 0)
+        hour = hour % _NOON + (_NOON if am_or_pm.lower() == "pm" else 0)
     if minute >= _MINUTES or hour >= 2 * _LAST_HOUR:
         return None
     if hour * _MINUTES + minute > _LAST_HOUR * _MINUTES:
@@ -101,7 +103,7 @@ def _clock(hour_text: str, minute_text: str | None, half: str | None) -> str | N
 
 
 def _months(text: str) -> str | None:
-    numbers = [_month(part) for part in _RANGE.split(text)]
+    numbers = [_month(part) for part in _FROM_TO.split(text)]
     if None in numbers or len(numbers) > 2 or text.isdecimal():  # noqa: PLR2004 - from and to
         return None
     first, last = (number or 0 for number in (numbers[0], numbers[-1]))
@@ -120,7 +122,7 @@ def _days(text: str) -> str | None:
     words = text.lower()
     if (group := _GROUPS_OF_DAYS.get(words.removesuffix("s"))) is not None:
         return ", ".join(group)
-    ends = [part[:3] for part in _RANGE.split(words)]
+    ends = [part[:3] for part in _FROM_TO.split(words)]
     if len(ends) != 2 or not {*ends} <= {*_WEEKDAYS}:  # noqa: PLR2004 - from and to
         return None
     start, end = (_WEEKDAYS.index(day) for day in ends)
@@ -130,8 +132,8 @@ def _days(text: str) -> str | None:
 
 def _date(text: str) -> str | None:
     parts = _DATE.fullmatch(text)
-    written = parts and f"{parts[1]}-{int(parts[2]):02d}-{int(parts[3]):02d}"
-    return written if written != text else None
+    date = parts and f"{parts[1]}-{int(parts[2]):02d}-{int(parts[3]):02d}"
+    return date if date != text else None
 
 
 def _distance(text: str) -> str | None:
@@ -141,7 +143,7 @@ def _distance(text: str) -> str | None:
     return f"{re.sub('[^0-9.]', '', parts[1])} {'km' if parts[2][0] in 'kK' else 'miles'}"
 
 
-_REWRITES: dict[str, Callable[[str], str | None]] = {
+_CORRECTIONS: dict[str, Callable[[str], str | None]] = {
     "hours": _hours,
     "cheap_hours": _hours,
     "plugged_in": _hours,

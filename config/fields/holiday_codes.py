@@ -1,7 +1,7 @@
 """The ISO 3166 codes for which the ``holidays`` library has a calendar, as of its version 0.109.
 
-They are listed so that a code can be checked without importing that library, which takes 12 MB and
-a tenth of a second that most daemons never need. A code that is missing here is looked up there.
+With this list a code can be checked without importing the library, which takes 12 MB and a tenth of
+a second. Most daemons never need it. A code that is missing here is looked up in the library.
 """
 
 from __future__ import annotations

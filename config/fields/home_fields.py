@@ -1,4 +1,4 @@
-"""The kinds of value that describe a home, in a household file as in a choices file."""
+"""Types for the values that describe a home, in household files and choices files alike."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
-"""Rules between several keys of one part: how a model says that some are broken, and at which keys.
+"""Report broken rules between the keys of a model, each with the path to its key.
 
-A pydantic validator can raise one error; `refuse` packs any number of problems into it, and the
-loader unpacks them to name each with its own line.
+A pydantic validator can raise only one error. `refuse` packs any number of problems into it, and
+the loader unpacks them to show each one with its line.
 """
 
 from __future__ import annotations
@@ -15,17 +15,17 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 KeyPath = tuple[str | int, ...]
-"""Keys and list indices that lead to a value, from the outside in."""
+"""The keys and list indices that lead to a value, outermost first."""
 
 
 @dataclass(frozen=True)
 class KeyProblem:
-    """A broken rule.
+    """A broken rule, and the key at which to report it.
 
     Attributes
     ----------
     path : tuple of str or int
-        The value at fault, from the model that holds the rule; empty for the model itself.
+        Leads from the model that checks the rule to the wrong value; empty for the model itself.
     message : str
         What is wrong and what was expected.
     """
@@ -57,12 +57,12 @@ def labelled(path: KeyPath, message: str) -> str:
 
 
 def refuse(problems: Sequence[KeyProblem]) -> None:
-    """Raise the problems, if there are any, as one validation error.
+    """Raise the problems as one validation error; do nothing if there are none.
 
     Parameters
     ----------
     problems : sequence of KeyProblem
-        Paths count from the model being validated.
+        Their paths start at the model being validated.
 
     Raises
     ------

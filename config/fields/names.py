@@ -1,4 +1,4 @@
-"""How names become levels of a topic (design of the bus)."""
+"""Turn names of households and charge points into levels of MQTT topics."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ _OTHERS = re.compile(r"[^a-z0-9]+", re.ASCII)
 
 
 def topic_level(name: str) -> str:
-    """Turn a name into a topic level: lower case, every run of other characters one hyphen.
+    """Turn a name into a topic level: lower case, one hyphen for each run of other characters.
 
     Parameters
     ----------

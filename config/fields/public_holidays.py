@@ -1,7 +1,7 @@
-"""Public holidays by ISO 3166 code.
+"""List public holidays by ISO 3166 code.
 
-The only module that imports ``holidays``, and only when dates are asked for:
-`config.fields.holiday_codes` says what that costs.
+Only this module imports ``holidays``, and only when somebody asks for dates:
+`config.fields.holiday_codes` says what that import costs.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ def holiday_dates(code: str, year: int) -> frozenset[date]:
     Raises
     ------
     KeyError
-        No holidays are known for that code.
+        The library has no calendar for that code.
     """
     parts = _ISO_3166.fullmatch(code)
     if parts is None:

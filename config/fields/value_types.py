@@ -1,7 +1,7 @@
-"""The kinds of value in our files, each with its range and the words for what was expected.
+"""Types for the values in our files, each with its range and a phrase for error messages.
 
-`Expected` turns whatever pydantic finds wrong with one value into "expected <phrase>"; the loader
-adds the place and what was there instead, and fills in ``{currency}`` and ``{year}``.
+`Expected` turns every error that pydantic finds in a value into "expected <phrase>". The loader
+adds the place and the value found there, and fills in ``{currency}`` and ``{year}``.
 """
 
 from __future__ import annotations
@@ -39,26 +39,26 @@ _MINUTES_PER_DAY = 1440
 
 
 class Model(BaseModel):
-    """Base of all parts of the files: frozen, strict, and closed to unknown keys."""
+    """Base of all parts of our files: frozen, strict, without unknown keys."""
 
     misplaced_keys: ClassVar[Mapping[str, str]] = {}
-    """Keys that stand in another part or file, and what to say where they stand in this one."""
+    """Keys that belong in another part or file, each with the hint for a file that has it here."""
 
     model_config = ConfigDict(frozen=True, strict=True, extra="forbid", allow_inf_nan=False)
 
 
 @dataclass(frozen=True)
 class Expected:
-    """Metadata of a field: the words that follow "expected", whatever was wrong with its value.
+    """Metadata of a field: the words after "expected" in the message about any wrong value.
 
     Attributes
     ----------
     phrase : str
         Kind, range and unit, such as ``"a current from 1 to 80 A"``.
     choices : tuple of str, or a function that returns them
-        Texts that may have been meant where another was given.
+        The texts that are allowed, for guessing which one was meant.
     limits : str
-        The range, where the phrase does not name it.
+        The range, if the phrase does not name it.
     """
 
     phrase: str
@@ -79,7 +79,7 @@ class Expected:
 
 
 def _kind(schema: Any) -> str:  # noqa: ANN401 - a union of some fifty dicts
-    """Tell what a schema reads: ``"number"``, ``"text"`` or something else."""
+    """Return what a schema reads: ``"number"``, ``"text"``, or empty for anything else."""
     while "schema" in schema:
         schema = schema["schema"]
     kinds = {"int": "number", "float": "number", "decimal": "number", "str": "text"}
@@ -89,14 +89,16 @@ def _kind(schema: Any) -> str:  # noqa: ANN401 - a union of some fifty dicts
 
 
 class Hours(Model):
-    """A half-open interval of the local clock; an end at or before the start is past midnight.
+    """Hours of the local clock, with their start and without their end.
+
+    An end at or before the start is on the next day.
 
     Attributes
     ----------
     start_minute : int
         Minute of the local day, 0 to 1439.
     end_minute : int
-        Minute of the local day, 0 to 1440; that minute is the first outside.
+        Minute of the local day, 0 to 1440; the first minute that is not included.
     """
 
     start_minute: Annotated[int, Field(ge=0, lt=_MINUTES_PER_DAY)]
@@ -161,7 +163,7 @@ def _date_of(value: object) -> object:
 
 
 def _decimal_of(value: object) -> object:
-    # The shortest decimal that reads back as the same float is the one in the file.
+    # The shortest decimal that reads back as the same float is the one that the file has.
     if isinstance(value, int | float) and not isinstance(value, bool):
         return Decimal(repr(value))
     return value
@@ -177,7 +179,7 @@ def _path_of(value: object, info: ValidationInfo) -> object:
 
 
 def _command_of(value: object, info: ValidationInfo) -> object:
-    """Take the program of a command line from the folder of the file; the rest stays as it is."""
+    """Look for the program in the file's folder; leave its arguments as they are."""
     if not isinstance(value, list) or not value or not isinstance(value[0], str):
         return value
     return [str(_path_of(value[0], info)), *value[1:]]
@@ -190,7 +192,7 @@ def _not_a_fraction(value: float) -> float:
 
 
 def json_kind(kind: str, **more: float | str) -> WithJsonSchema:
-    """Say how a value stands in the JSON Schema, where its type here is another."""
+    """Describe a value in the JSON Schema, where files write it as another type than ours."""
     return WithJsonSchema({"type": kind, **more})
 
 
@@ -302,12 +304,12 @@ CommandLine = Annotated[
 
 
 def checked(test: Callable[[str], bool]) -> AfterValidator:
-    """Make a validator of texts out of a test; `Expected` says what the test is about.
+    """Make a validator that accepts the texts for which a test is true.
 
     Parameters
     ----------
     test : callable
-        True for texts that are good.
+        True for valid texts. The field's `Expected` says in words what it tests.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""The time zone data: always those of the pinned ``tzdata`` wheel, never the machine's own files.
+"""Use the time zone data of the pinned ``tzdata`` wheel, never the machine's own files.
 
 A machine's files may be years old, and a supplier's clock follows the law of the day.
 """
@@ -13,8 +13,7 @@ from importlib import import_module, resources
 def use_pinned_zones() -> None:
     """Make ``zoneinfo`` read the ``tzdata`` wheel only.
 
-    A program calls this first, before any zone is made: zones already made are kept by whoever
-    holds them.
+    A program calls this before it makes any zone: a zone that exists already keeps its old data.
     """
     zoneinfo.reset_tzpath(to=[])
     zoneinfo.ZoneInfo.clear_cache()

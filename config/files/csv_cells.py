@@ -1,4 +1,4 @@
-"""CSV that people and suppliers make: cells with their places, instants and numbers as text."""
+"""Cut CSV text into cells with their places; recognise instants and numbers in them."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 _LONGEST_SHOWN = 40
 _YEARS = range(2000, 2100)
-_START_WANTED = "start: expected an instant such as 2026-06-03T18:30:00+12:00"
+_EXPECTED_START = "start: expected an instant such as 2026-06-03T18:30:00+12:00"
 _INSTANT = re.compile(
     r"(?P<date>\d{4}-\d\d-\d\d)[Tt ](?P<clock>\d\d:\d\d):(?P<second>\d\d)(?P<fraction>\.\d+)?"
     r"(?P<offset>[Zz]|[+-](?:[01]\d|2[0-3]):[0-5]\d)?",
@@ -26,7 +26,7 @@ NUMBER = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d{1,3})?", re.ASCII)
 
 @dataclass(frozen=True)
 class CsvCell:
-    """One cell, its place counted from 1."""
+    """One cell; its line and column are counted from 1."""
 
     line: int
     column: int
@@ -34,12 +34,12 @@ class CsvCell:
 
 
 def read_start(text: str) -> datetime:
-    """Read an instant after RFC 3339, on a whole minute.
+    """Read an instant in the format of RFC 3339, on a whole minute.
 
     Parameters
     ----------
     text : str
-        A cell's text.
+        Text of a cell.
 
     Returns
     -------
@@ -53,9 +53,9 @@ def read_start(text: str) -> datetime:
     """
     parts = _INSTANT.fullmatch(text)
     if parts is None:
-        raise ValueError(f"{_START_WANTED}, got {quoted(text)}")
+        raise ValueError(f"{_EXPECTED_START}, got {quoted(text)}")
     if parts["offset"] is None:
-        raise ValueError(f"{_START_WANTED}, got {quoted(text)} without Z or an offset")
+        raise ValueError(f"{_EXPECTED_START}, got {quoted(text)} without Z or an offset")
     if int(parts["second"]) or (parts["fraction"] or "").strip(".0"):
         raise ValueError(f"start: expected a whole minute, got {quoted(text)}")
     instant = _utc(parts["date"], parts["clock"], parts["offset"])
@@ -65,13 +65,13 @@ def read_start(text: str) -> datetime:
 
 
 def separator_of(text: str) -> str:
-    """Tell what parts the columns: a semicolon where the header has one, else a comma."""
+    """Return the column separator: a semicolon if the header has one, else a comma."""
     header = next((line for line in text.split("\n") if line.strip()), "")
     return ";" if ";" in header else ","
 
 
 def rows_of(text: str, separator: str) -> Iterator[list[CsvCell]]:
-    """Cut a text into rows of cells; lines without content are left out."""
+    """Cut a text into rows of cells; skip blank lines."""
     for number, line in enumerate(text.split("\n"), start=1):
         if line.strip():
             yield list(_cells(line, number, separator))
@@ -102,6 +102,6 @@ def _utc(date: str, clock: str, offset: str) -> datetime | None:
 
 
 def quoted(text: str) -> str:
-    """Show a cell's text in a message, in one line and not too long."""
+    """Put a cell's text in quotes for a message: on one line, cut if it is long."""
     shown = text if len(text) <= _LONGEST_SHOWN else f"{text[:_LONGEST_SHOWN]}..."
     return printable(json.dumps(shown, ensure_ascii=False)) if shown else "nothing"

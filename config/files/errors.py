@@ -3,14 +3,14 @@
 ::
 
     LullwattError           exit 2
-    +-- UsageError          the command line was used in a way that has no meaning
-    +-- FileError           a file has faults; all of them, each with its place
+    +-- UsageError          the command line asks for something that makes no sense
+    +-- FileError           a file has faults; lists all of them, each with its place
     +-- TariffError         no rate is known at an instant
     +-- BusError            the broker can't be used
-    +-- MetricsError        the figures for graphs can't be given out
-    +-- UnwellError         the daemon is not there, or not well (exit 4)
+    +-- MetricsError        the figures for graphs can't be published
+    +-- UnwellError         the daemon does not answer, or is not well (exit 4)
     +-- LedgerError         the ledger can't be used
-        +-- LedgerDamaged   what it holds makes no sense any more (exit 1)
+        +-- LedgerDamaged   the ledger broke while it was in use (exit 1)
 
 This module knows nothing about files, buses or ledgers: it only names what went wrong.
 """
@@ -28,14 +28,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, order=True)
 class Fault:
-    """One thing that is wrong in a file, and where.
+    """Something wrong in a file, and where.
 
     Attributes
     ----------
     file : str
         The file's path as the user gave it.
     line, column : int
-        Place of the fault, both counted from 1.
+        Place of the fault, counted from 1.
     message : str
         What is wrong and what was expected, without a full stop.
     """
@@ -57,7 +57,7 @@ class LullwattError(Exception):
 
 
 class UsageError(LullwattError):
-    """The command line was used in a way that has no meaning."""
+    """The command line asks for something that makes no sense."""
 
 
 class FileError(LullwattError):
@@ -88,11 +88,11 @@ class BusError(LullwattError):
 
 
 class MetricsError(LullwattError):
-    """The figures for graphs can't be given out."""
+    """The figures for graphs can't be published."""
 
 
 class UnwellError(LullwattError):
-    """The daemon is not there, does not answer, or is not well."""
+    """The daemon does not answer, or is not well."""
 
     exit_code: ClassVar[int] = 4
 
@@ -102,6 +102,6 @@ class LedgerError(LullwattError):
 
 
 class LedgerDamaged(LedgerError):  # noqa: N818 - the name says what it is
-    """What the ledger holds makes no sense any more, found out while it was in use."""
+    """The ledger broke while it was in use: its content makes no sense any more."""
 
     exit_code: ClassVar[int] = 1

@@ -1,10 +1,10 @@
-"""Files that hold secrets: read only where nobody else may read or write them.
+"""Read files that hold secrets, but refuse any that other users may read or write.
 
-What such a file holds stands in no error: messages name the file and what is wrong with it.
+No error shows a secret: messages name the file and what is wrong with it.
 
-A service manager may hand a secret over as a credential (systemd's LoadCredential): a copy for
-this service alone, in the folder that CREDENTIALS_DIRECTORY names. A credential of the file's own
-name is read in place of the file, which the service's user then need not be able to read.
+A service manager may pass on a secret as a credential (systemd's LoadCredential): a copy for this
+service alone, in the folder that CREDENTIALS_DIRECTORY names. A credential with the same name as
+the secret file replaces it. The service's user then needs no right to read the file itself.
 """
 
 from __future__ import annotations
@@ -16,17 +16,17 @@ from pathlib import Path
 from config.files.texts import read_bytes, whole_file_fault
 
 OTHERS = stat.S_IRWXG | stat.S_IRWXO
-"""Every right of the group and of others (0077)."""
+"""All rights of the group and of others (0077)."""
 
 CREDENTIALS_VARIABLE = "CREDENTIALS_DIRECTORY"
-"""Environment variable that names the folder of what a service manager handed over."""
+"""Environment variable with the folder of the credentials from the service manager."""
 
 _MOST_PASSWORD_BYTES = 1024
 _MOST_KEY_BYTES = 64 * 1024
 
 
 def read_password(path: Path) -> str:
-    """Read a password: the one line of its file, without the line break at its end.
+    """Read a password: the only line of its file, without the line break.
 
     Parameters
     ----------
@@ -41,35 +41,35 @@ def read_password(path: Path) -> str:
     Raises
     ------
     FileError
-        If it is missing, may be read or written by others, is empty, or is not one line of UTF-8.
+        If the file is missing, empty or not one line of UTF-8, or others may read or write it.
     """  # noqa: DOC501, DOC502 - whole_file_fault makes it
-    what = "a password file"
+    kind = "a password file"
     path = credential_or_file(path)
-    raw = read_bytes(path, what, _MOST_PASSWORD_BYTES)
-    refuse_open_rights(path, what)
+    raw = read_bytes(path, kind, _MOST_PASSWORD_BYTES)
+    refuse_open_rights(path, kind)
     try:
         lines = raw.decode("utf-8-sig").splitlines()
     except UnicodeDecodeError:
-        raise whole_file_fault(path, f"expected {what}, got what is no UTF-8 text") from None
+        raise whole_file_fault(path, f"expected {kind}, got text that is not UTF-8") from None
     if len(lines) > 1:
-        raise whole_file_fault(path, f"expected {what} of one line, got {len(lines)}")
+        raise whole_file_fault(path, f"expected {kind} of one line, got {len(lines)}")
     if not lines or not lines[0].strip():
-        raise whole_file_fault(path, f"expected {what}, got an empty one")
+        raise whole_file_fault(path, f"expected {kind}, got an empty one")
     return lines[0]
 
 
 def credential_or_file(path: Path) -> Path:
-    """Return the credential that stands in for a secret file, or else the file itself.
+    """Return the credential that replaces a secret file, or the file if there is none.
 
     Parameters
     ----------
     path : Path
-        The file that the household file names.
+        The secret file, as the household file names it.
 
     Returns
     -------
     Path
-        Where the secret is to be read.
+        Where to read the secret.
     """
     folder = os.environ.get(CREDENTIALS_VARIABLE)
     credential = Path(folder, path.name) if folder else path
@@ -77,7 +77,7 @@ def credential_or_file(path: Path) -> Path:
 
 
 def refuse_open_key(path: Path) -> None:
-    """Refuse a key file that is not there, or that others may read or write.
+    """Refuse a key file that is missing, or that others may read or write.
 
     Parameters
     ----------
@@ -87,21 +87,21 @@ def refuse_open_key(path: Path) -> None:
     Raises
     ------
     FileError
-        If there is no such file, it can't be read, or its rights are too wide.
+        If the file is missing, can't be read, or has rights that are too wide.
     """  # noqa: DOC502 - raised by the parts
     read_bytes(path, "a key file", _MOST_KEY_BYTES)
     refuse_open_rights(path, "a key file")
 
 
-def refuse_open_rights(path: Path, what: str) -> None:
+def refuse_open_rights(path: Path, kind: str) -> None:
     """Refuse a file that its group or others may read or write, and say what to do.
 
     Parameters
     ----------
     path : Path
-        A file that is there.
-    what : str
-        What it is, such as ``"a key file"``.
+        An existing file.
+    kind : str
+        What kind of file it is, such as ``"a key file"``.
 
     Raises
     ------
@@ -109,16 +109,17 @@ def refuse_open_rights(path: Path, what: str) -> None:
         If its rights are too wide.
     """  # noqa: DOC501, DOC502 - whole_file_fault makes it
     mode = stat.S_IMODE(path.stat().st_mode)
-    if mode & _too_wide(path):
+    if mode & _forbidden_rights(path):
         raise whole_file_fault(
             path,
-            f"expected {what} that only its owner may read or write, got the rights {mode:04o};"
+            f"expected {kind} that only its owner may read or write, got the rights {mode:04o};"
             f" chmod 600 {path} puts it right",
         )
 
 
-def _too_wide(path: Path) -> int:
-    """Where a credential's reader is named in an access list, the group's bits show its mask."""
+def _forbidden_rights(path: Path) -> int:
+    """Return the rights of the group and of others that a secret must not have."""
+    # An access list may name the reader of a credential; stat shows its mask as the group's rights.
     folder = os.environ.get(CREDENTIALS_VARIABLE)
     is_credential = folder is not None and path.parent == Path(folder)
     return OTHERS & ~stat.S_IRGRP if is_credential else OTHERS

@@ -1,6 +1,6 @@
-"""Price series in CSV: ``start`` (an instant after RFC 3339) and ``rate``, as suppliers give them.
+"""Read price series in CSV, with the columns ``start`` (RFC 3339) and ``rate``.
 
-What the prices mean (factor, tax, steps) is the business of the planners.
+Factor, tax and steps are left to the planners.
 """
 
 from __future__ import annotations
@@ -26,14 +26,15 @@ _DECIMAL_COMMA = re.compile(r"[-+]?\d+,\d+", re.ASCII)
 
 @dataclass(frozen=True, order=True)
 class PricePoint:
-    """A price from an instant on.
+    """A price and the instant from which it holds.
 
     Attributes
     ----------
     start : datetime
         UTC, on a whole minute.
     rate : Decimal
-        As the file gives it, before factor and tax [currency per kWh, or what `multiply` makes it].
+        As the file gives it, before factor and tax [currency per kWh, once multiplied by
+        `multiply`].
     """
 
     start: datetime
@@ -41,8 +42,8 @@ class PricePoint:
 
 
 @dataclass
-class _Series:
-    """What has been read so far; a decimal comma is one only where semicolons part the columns."""
+class _SeriesReader:
+    """Collects the prices and faults of a file, row by row."""
 
     file: str
     decimal_comma: bool
@@ -98,14 +99,13 @@ def load_prices(path: Path) -> tuple[PricePoint, ...]:
     Parameters
     ----------
     path : Path
-        CSV with the header ``start,rate``, separated by commas, or by semicolons, and then with a
-        decimal comma or point. Rows may stand in any order; a row that says the same again is
-        dropped.
+        CSV with the header ``start,rate``. If semicolons separate the columns, the decimal mark may
+        be a comma. Rows may be in any order; a row that repeats another is dropped.
 
     Returns
     -------
     tuple of PricePoint
-        In the order of time, each instant once.
+        In order of time, each instant once.
 
     Raises
     ------
@@ -119,7 +119,7 @@ def load_prices(path: Path) -> tuple[PricePoint, ...]:
         got = quoted(",".join(cell.text for cell in header)) if text.strip() else "an empty file"
         message = f"expected the header start,rate, got {got}"
         raise FileError([Fault(str(path), header[0].line, header[0].column, message)])
-    series = _Series(str(path), decimal_comma=separator == ";")
+    series = _SeriesReader(str(path), decimal_comma=separator == ";")
     for row in rows:
         series.read(row)
     if not rows:

@@ -1,4 +1,4 @@
-"""Reading a text file that a person wrote, with every way it can fail told as a `FileError`."""
+"""Read text files that people wrote; every way to fail becomes a `FileError`."""
 
 from __future__ import annotations
 
@@ -10,17 +10,17 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 
-def read_text(path: Path, what: str, most_bytes: int) -> str:
+def read_text(path: Path, kind: str, most_bytes: int) -> str:
     """Read a UTF-8 file, without its byte order mark.
 
     Parameters
     ----------
     path : Path
         The file.
-    what : str
-        What the file was expected to be, such as ``"a household file"``.
+    kind : str
+        The kind of file that is expected, such as ``"a household file"``.
     most_bytes : int
-        A longer file is refused unread.
+        The size limit; a larger file is refused unread.
 
     Returns
     -------
@@ -32,28 +32,28 @@ def read_text(path: Path, what: str, most_bytes: int) -> str:
     FileError
         The file can't be read, is too long, or is not UTF-8.
     """  # noqa: DOC502 - raised by the parts
-    return decoded(read_bytes(path, what, most_bytes), str(path))
+    return decoded(read_bytes(path, kind, most_bytes), str(path))
 
 
 def decoded(raw: bytes, name: str) -> str:
-    """Read bytes as UTF-8; otherwise as `read_text`.
+    """Decode a whole text as UTF-8, without its byte order mark.
 
     Parameters
     ----------
     raw : bytes
-        The whole text.
+        The text as it was read.
     name : str
-        What it is called in messages.
+        Its name in messages.
 
     Returns
     -------
     str
-        Without its byte order mark.
+        The whole text.
 
     Raises
     ------
     FileError
-        It is not UTF-8.
+        The text is not UTF-8.
     """
     try:
         return raw.decode("utf-8-sig")
@@ -65,7 +65,7 @@ def decoded(raw: bytes, name: str) -> str:
 
 
 def printable(text: str) -> str:
-    """Make a text fit for one line of any terminal: what can't be printed becomes its escape."""
+    """Make a text fit on one line of any terminal: escape the characters that can't be printed."""
     return "".join(
         each if each.isprintable() else each.encode("unicode_escape").decode("ascii")
         for each in text
@@ -80,7 +80,7 @@ def position(text: str, index: int) -> tuple[int, int]:
     text : str
         The text.
     index : int
-        Index of a character in it, or its length.
+        Index of a character, or the length of the text.
 
     Returns
     -------
@@ -91,17 +91,17 @@ def position(text: str, index: int) -> tuple[int, int]:
     return text.count("\n", 0, index) + 1, index - line_start + 1
 
 
-def read_bytes(path: Path, what: str, most_bytes: int) -> bytes:
-    """Read a whole file as it is; otherwise as `read_text`.
+def read_bytes(path: Path, kind: str, most_bytes: int) -> bytes:
+    """Read the bytes of a file, up to a size limit.
 
     Parameters
     ----------
     path : Path
         The file.
-    what : str
-        What the file was expected to be, such as ``"a password file"``.
+    kind : str
+        The kind of file that is expected, such as ``"a password file"``.
     most_bytes : int
-        A longer file is refused unread.
+        The size limit; a larger file is refused unread.
 
     Returns
     -------
@@ -115,22 +115,22 @@ def read_bytes(path: Path, what: str, most_bytes: int) -> bytes:
     """  # noqa: DOC501, DOC502 - whole_file_fault makes it
     try:
         if path.exists() and not path.is_file():
-            kind = "a directory" if path.is_dir() else "something else than a file"
-            raise whole_file_fault(path, f"expected {what}, got {kind}")
+            got = "a directory" if path.is_dir() else "something other than a file"
+            raise whole_file_fault(path, f"expected {kind}, got {got}")
         with path.open("rb") as file:
             raw = file.read(most_bytes + 1)
     except FileNotFoundError:
-        raise whole_file_fault(path, f"expected {what}, got no such file") from None
+        raise whole_file_fault(path, f"expected {kind}, got no such file") from None
     except PermissionError:
-        raise whole_file_fault(path, f"expected {what}, got a file that may not be read") from None
+        raise whole_file_fault(path, f"expected {kind}, got a file that may not be read") from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
-        raise whole_file_fault(path, f"expected {what}, got an error: {reason}") from None
+        raise whole_file_fault(path, f"expected {kind}, got an error: {reason}") from None
     if len(raw) > most_bytes:
-        raise whole_file_fault(path, f"expected {what}, got more than {most_bytes // 1024} KiB")
+        raise whole_file_fault(path, f"expected {kind}, got more than {most_bytes // 1024} KiB")
     return raw
 
 
 def whole_file_fault(path: Path, message: str) -> FileError:
-    """Make the error of a file that is wrong as a whole: its fault stands at 1:1."""
+    """Make the error for a file that is wrong as a whole: its fault is at 1:1."""
     return FileError([Fault(str(path), 1, 1, message)])

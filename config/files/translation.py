@@ -1,6 +1,6 @@
-"""Turns what pydantic finds wrong into messages about keys and values, with their spots.
+"""Translate pydantic's errors into messages about keys and values, with their places.
 
-It knows the shape of the models, and how a key that is unknown or missing is best explained.
+Walks through the models to explain keys that are unknown or missing.
 """
 
 from __future__ import annotations
@@ -26,33 +26,33 @@ if TYPE_CHECKING:
 
 _KEY_MARK = "[key]"
 _DECIMAL_COMMA = re.compile(r"[-+]?[0-9]+,[0-9]+", re.ASCII)
-_WITH_SIGN = re.compile(r"[$£€¥₹]? *([-+]?[0-9]+(?:\.[0-9]+)?) *[$£€¥₹%]?", re.ASCII)
+_WITH_CURRENCY_SIGN = re.compile(r"[$£€¥₹]? *([-+]?[0-9]+(?:\.[0-9]+)?) *[$£€¥₹%]?", re.ASCII)
 _KINDS = {"tuple_type": "a list", "model_type": "keys with values", "dict_type": "keys with values"}
 
 
 @dataclass(frozen=True)
 class Translator:
-    """Translates for one document.
+    """Translates the errors of one document.
 
     Attributes
     ----------
     tree : Tree
         The document.
     words : mapping of str to str
-        What stands in messages for names in braces, such as ``{currency}``.
+        Replacements for the names in braces in messages, such as ``{currency}``.
     root : type of Model
-        What the document should be.
-    where : callable
-        Leads from a place in the model to the one in the document, where they differ.
+        The model of the whole document.
+    document_path : callable
+        Turns a path in the model into the path in the document, if the two differ.
     """
 
     tree: Tree
     words: Mapping[str, str]
     root: type[Model]
-    where: Callable[[KeyPath], KeyPath] = lambda path: path
+    document_path: Callable[[KeyPath], KeyPath] = lambda path: path
 
     def errors(self, error: ValidationError) -> Iterator[Flaw]:
-        """Translate all that pydantic found.
+        """Translate all errors of one validation.
 
         Parameters
         ----------
@@ -65,7 +65,7 @@ class Translator:
             Place and message.
         """
         details = error.errors(include_url=False)
-        meant = {path for detail in details if (path := self._meant(detail)) is not None}
+        meant = {path for detail in details if (path := self._meant_key(detail)) is not None}
         for detail in details:
             if not (detail["type"] == "missing" and detail["loc"] in meant):
                 yield from self._translate(detail)
@@ -83,7 +83,7 @@ class Translator:
         tuple of Spot and str
             Place and message.
         """
-        path = self.where(problem.path)
+        path = self.document_path(problem.path)
         return self._value_spot(path), labelled(path, problem.message)
 
     def _translate(self, detail: ErrorDetails) -> Iterator[Flaw]:
@@ -98,24 +98,24 @@ class Translator:
         elif path[-1:] == (_KEY_MARK,):
             got = self.tree.keys[path[:-1]].shown
             yield from self._at_key(path[:-1], f"{detail['msg']}, got {got}")
-        elif not _is_idle(detail):
+        elif not _only_seems_short(detail):
             yield from self._at_value(detail)
 
     def _at_key(self, path: KeyPath, message: str) -> Iterator[Flaw]:
         spot = self.tree.keys[path]
-        if not self._told(spot):
+        if not self._is_flawed(spot):
             yield spot, message
 
     def _at_value(self, detail: ErrorDetails) -> Iterator[Flaw]:
-        path = self.where(detail["loc"])
+        path = self.document_path(detail["loc"])
         spot = self._value_spot(path)
-        if detail["input"] is NO_VALUE and self._told(spot):
+        if detail["input"] is NO_VALUE and self._is_flawed(spot):
             return
         message = f"{self._expected(detail)}, got {spot.shown}{_hint(detail, path, spot.shown)}"
         yield spot, labelled(path, message)
 
-    def _told(self, spot: Spot) -> bool:
-        """Tell whether a flaw of the document itself stands here, which explains the rest."""
+    def _is_flawed(self, spot: Spot) -> bool:
+        """Tell whether the document itself has a flaw here, which makes other errors needless."""
         return any((at.line, at.column) == (spot.line, spot.column) for at, _ in self.tree.flaws)
 
     def _expected(self, detail: ErrorDetails) -> str:
@@ -130,8 +130,8 @@ class Translator:
             return f"expected at most {_entries(detail['ctx']['max_length'])}"
         return detail["msg"]
 
-    def _meant(self, detail: ErrorDetails) -> KeyPath | None:
-        """Tell which key was meant by one that is not known."""
+    def _meant_key(self, detail: ErrorDetails) -> KeyPath | None:
+        """Guess which key was meant by an unknown one."""
         path = detail["loc"]
         if detail["type"] != "extra_forbidden":
             return None
@@ -150,8 +150,8 @@ class Translator:
         return f"unknown key {self.tree.keys[path].shown}; {hint}"
 
     def _missing_key(self, path: KeyPath) -> str:
-        what = _phrase(self._model_at(path[:-1]).model_fields[str(path[-1])])
-        return self._filled(f'missing key "{path[-1]}"; expected {what}')
+        phrase = _phrase(self._model_at(path[:-1]).model_fields[str(path[-1])])
+        return self._filled(f'missing key "{path[-1]}"; expected {phrase}')
 
     def _filled(self, message: str) -> str:
         for name, word in self.words.items():
@@ -177,13 +177,13 @@ def _entries(count: int) -> str:
     return "1 entry" if count == 1 else f"{count} entries"
 
 
-def _is_idle(detail: ErrorDetails) -> bool:
-    """Tell whether pydantic counts a list as short only because its entries are bad."""
+def _only_seems_short(detail: ErrorDetails) -> bool:
+    """Tell whether pydantic finds a list too short only because some entries are bad."""
     return detail["type"] == "too_short" and len(detail["input"]) >= detail["ctx"]["min_length"]
 
 
 def _hint(detail: ErrorDetails, path: KeyPath, shown: str) -> str:
-    """Say what was probably meant."""
+    """Suggest what was probably meant."""
     value, context = detail["input"], detail.get("ctx", {})
     if isinstance(value, str):
         if (meant := _meant_text(detail, path, value)) is not None:
@@ -198,13 +198,13 @@ def _number_hint(shown: str, context: dict[str, Any], kind: str) -> str:
     if kind == "tuple_type":
         return f"; write [{shown}]"
     if context.get("kind") == "text":
-        # Where only certain texts will do, a number in quotes would be none of them.
+        # If only certain texts are allowed, a number in quotes is none of them.
         return "" if context.get("choices") else "; put it in quotes"
     return f"; it goes {context['limits']}" if context.get("limits") else ""
 
 
 def _meant_text(detail: ErrorDetails, path: KeyPath, value: str) -> str | None:
-    """Write a text as the file should have it, in brackets where a list was expected."""
+    """Write a text the way the file wants it, in brackets if it wants a list."""
     key = next((str(step) for step in reversed(path) if isinstance(step, str)), "")
     meant = corrected(key, value)
     return f"[{meant}]" if meant and detail["type"] == "tuple_type" else meant
@@ -222,7 +222,7 @@ def _text_hint(value: str, shown: str, context: dict[str, Any], kind: str) -> st
             return f"; write {value.replace(',', '.')}"
         if isinstance(plain_value(value), int | float):
             return "; leave out the quotes"
-        if (alone := _WITH_SIGN.fullmatch(value)) and alone[1] != value:
+        if (alone := _WITH_CURRENCY_SIGN.fullmatch(value)) and alone[1] != value:
             return f"; write {alone[1]}"
     return ""
 

@@ -1,6 +1,6 @@
-"""YAML as nodes, with anchors, aliases and tags refused one by one instead of at the first.
+"""Parse YAML into nodes, and report every anchor, alias and tag instead of the first one only.
 
-Nesting is bounded, so that no file can exhaust the stack.
+Nesting is limited, so that no file can exhaust the stack.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ _DEEPEST = 20
 
 @dataclass(frozen=True)
 class Spot:
-    """Where something stands in a text, and how it reads there.
+    """A place in a text, and how messages show the value there.
 
     Attributes
     ----------
@@ -43,7 +43,7 @@ class Spot:
 
 
 Flaw = tuple[Spot, str]
-"""Something that is wrong: where, and the message."""
+"""Something wrong in the document: its place, and the message."""
 
 
 def _short(tag: str) -> str:
@@ -51,12 +51,12 @@ def _short(tag: str) -> str:
 
 
 def spot_of(mark: Mark | CMark | None, shown: str = "") -> Spot:
-    """Turn a mark of PyYAML into a spot; the start of the text where there is none."""
+    """Turn a mark of PyYAML into a spot; no mark means the start of the text."""
     return Spot(1, 1, shown) if mark is None else Spot(mark.line + 1, mark.column + 1, shown)
 
 
 class NodeLoader(Reader, Scanner, Parser, Composer, BaseResolver):
-    """Composes nodes without resolving their types; every tag it gives is the default one.
+    """Composes nodes without resolving their types.
 
     Parameters
     ----------
@@ -66,7 +66,7 @@ class NodeLoader(Reader, Scanner, Parser, Composer, BaseResolver):
     Attributes
     ----------
     flaws : list
-        What was refused so far; composing went on.
+        What was refused so far, without stopping.
     """
 
     def __init__(self, text: str) -> None:

@@ -1,7 +1,7 @@
-"""The scalars of YAML 1.2's core schema, and how a value reads in a message.
+"""Read the scalars of YAML 1.2's core schema, and show values in messages.
 
-There is no ``yes`` for true here, no 7:20 as a base-60 number, and no date made behind the reader's
-back: whatever is not plainly a number, a truth value or nothing is text.
+Only numbers, ``true``, ``false`` and ``null`` are more than text. So ``yes``, 7:20 and dates stay
+text.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ NO_VALUE: Final = NoValue()
 
 
 def plain_value(text: str) -> object:
-    """Read a scalar that stands without quotes.
+    """Read a scalar that has no quotes.
 
     Parameters
     ----------
@@ -45,7 +45,7 @@ def plain_value(text: str) -> object:
     -------
     object
         An int, a float, a bool, `NO_VALUE`, or the text itself. A number of more than 30 digits
-        stays text: no key of ours means it.
+        stays text: no key of ours takes one.
     """
     if text in {"", "~", "null", "Null", "NULL"}:
         return NO_VALUE
@@ -62,7 +62,7 @@ def plain_value(text: str) -> object:
 
 
 def unprintable_character(text: str) -> str | None:
-    """Find a character that no name, path or number has: control, line break, half a surrogate.
+    """Find a character that belongs in no name, path or number, such as a line break.
 
     Parameters
     ----------
@@ -72,27 +72,27 @@ def unprintable_character(text: str) -> str | None:
     Returns
     -------
     str or None
-        Its code, such as ``"U+0007"``.
+        Its code, such as ``"U+0007"``; None if there is none.
     """
     found = _CONTROL.search(text)
     return None if found is None else f"U+{ord(found[0]):04X}"
 
 
 def shown(value: object, text: str) -> str:
-    """Tell how a scalar reads in a message.
+    """Show a scalar in a message.
 
     Parameters
     ----------
     value : object
-        What it was read as.
+        The value that was read.
     text : str
-        How it stands in the file, without quotes.
+        The scalar in the file, without quotes.
 
     Returns
     -------
     str
-        Texts in quotes, numbers as written, ``nothing``; long ones cut, and never a password that
-        somebody put into an address.
+        A text in quotes, a number as written, or ``nothing``. Long texts are cut, and a password
+        in an address is left out.
     """
     if isinstance(value, NoValue):
         return "nothing"
@@ -102,12 +102,12 @@ def shown(value: object, text: str) -> str:
 
 
 def shown_list(items: list[str]) -> str:
-    """Tell how a list reads in a message.
+    """Show a list in a message.
 
     Parameters
     ----------
     items : list of str
-        Its entries, as they read.
+        Its entries, as messages show them.
 
     Returns
     -------

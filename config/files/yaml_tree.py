@@ -1,4 +1,4 @@
-"""YAML as plain data with the place of every key and value; it knows nothing of households."""
+"""Read YAML as plain data, with the place of every key and value."""
 
 from __future__ import annotations
 
@@ -54,9 +54,9 @@ class Tree:
     data : object
         Dicts, lists, texts, numbers, booleans, and `NO_VALUE`.
     values, keys : dict
-        Spots of values and of keys, by the keys and indices that lead to them.
+        Spots of the values and keys, by the path to each.
     flaws : list
-        What is wrong with the document itself.
+        What is wrong with the document itself, whatever it should hold.
     """
 
     data: object
@@ -76,8 +76,8 @@ def read_yaml(text: str) -> Tree:
     Returns
     -------
     Tree
-        Its data is `NO_VALUE` when the text is empty or can't be read as YAML at all; then there is
-        a flaw that says so, except for a text without any content.
+        Its data is `NO_VALUE` if the text is empty or not YAML at all. A flaw then says what is
+        wrong, except in an empty text.
     """
     odd = Reader.NON_PRINTABLE.search(text)
     if odd is not None:
@@ -90,7 +90,7 @@ def read_yaml(text: str) -> Tree:
         spot, message = _flaw_of(error)
         return _unreadable(spot, message, loader.flaws)
     except (ValueError, OverflowError):
-        # PyYAML's own reading of escapes and directives stumbles over numbers that are too large.
+        # PyYAML fails on escapes and directives with numbers that are too large.
         message = "not valid YAML: expected a character or number that exists"
         return _unreadable(Spot(loader.line + 1, loader.column + 1), message, loader.flaws)
     if root is None:
@@ -101,7 +101,7 @@ def read_yaml(text: str) -> Tree:
 
 @dataclass
 class _Builder:
-    """Turns nodes into data, and keeps their spots."""
+    """Turns nodes into data, and collects their spots."""
 
     flaws: list[Flaw]
     values: dict[KeyPath, Spot] = field(default_factory=dict)
@@ -136,7 +136,7 @@ class _Builder:
         return data
 
     def _key(self, node: Node, value: Node) -> str:
-        """Read a key; one that is not a text is noted, and stands for itself."""
+        """Read a key; report one that is not a text, and go on with a text in its place."""
         spot = spot_of(node.start_mark)
         if not isinstance(node, ScalarNode):
             self.flaws.append((spot, "expected a text as a key, got a list or keys"))
@@ -164,7 +164,7 @@ def _unreadable(spot: Spot, message: str, before: list[Flaw] | None = None) -> T
 
 
 def _flaw_of(error: yaml.MarkedYAMLError) -> Flaw:
-    """Say in plain words, where there are any, what PyYAML stumbled over."""
+    """Explain a PyYAML error, in plain words if we have any for it."""
     problem, context = error.problem or "something that can't be read", error.context or ""
     words = _in_plain_words(problem, _AT_ITS_START)
     if words is not None:

@@ -78,7 +78,7 @@ def test_a_daemon_that_is_refused(home: GuardedHome, traceback: dict[str, str]) 
     [
         (f"{SECRET}\n".encode(), 0o644, "only its owner may read or write, got the rights 0644"),
         (f"{SECRET}\n{SECRET}\n".encode(), 0o600, "expected a password file of one line, got 2"),
-        (SECRET.encode() + b"\xff", 0o600, "got what is no UTF-8 text"),
+        (SECRET.encode() + b"\xff", 0o600, "got text that is not UTF-8"),
         (SECRET.encode() * 1000, 0o600, "got more than 1 KiB"),
         (b"", 0o600, "expected a password file, got an empty one"),
         (None, 0o600, "expected a password file, got no such file"),

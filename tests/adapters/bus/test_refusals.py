@@ -120,7 +120,7 @@ def test_a_password_file_that_is_no_text(
     password_file(tmp_path, "")
     (tmp_path / "mqtt").write_bytes(b"\xff\xfe")
     heard = tried(_signed_in(guarded, tmp_path / "mqtt"))
-    heard.wait_reason("mqtt:1:1: expected a password file, got what is no UTF-8 text")
+    heard.wait_reason("mqtt:1:1: expected a password file, got text that is not UTF-8")
 
 
 def test_a_host_that_nobody_knows(tried: Callable[[Bus], Listener]) -> None:

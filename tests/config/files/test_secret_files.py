@@ -58,8 +58,8 @@ def test_rights_that_are_too_wide(tmp_path: Path, mode: int) -> None:
         (f"{SECRET}\nmore\n".encode(), "expected a password file of one line, got 2"),
         (f"\n{SECRET}\n".encode(), "expected a password file of one line, got 2"),
         (f"{SECRET}\n\n".encode(), "expected a password file of one line, got 2"),
-        (SECRET.encode() + b"\xff", "expected a password file, got what is no UTF-8 text"),
-        (SECRET.encode("utf-16"), "expected a password file, got what is no UTF-8 text"),
+        (SECRET.encode() + b"\xff", "expected a password file, got text that is not UTF-8"),
+        (SECRET.encode("utf-16"), "expected a password file, got text that is not UTF-8"),
         (SECRET.encode() * 100, "expected a password file, got more than 1 KiB"),
     ],
 )

@@ -75,7 +75,7 @@ def test_directory(tmp_path: Path) -> None:
 
 def test_device() -> None:
     """A device, which might never end, is not read."""
-    wanted = ["1:1: expected a household file, got something else than a file"]
+    wanted = ["1:1: expected a household file, got something other than a file"]
     assert faults_of(Path("/dev/zero")) == wanted
 
 
