@@ -1,4 +1,4 @@
-"""Which clock a tariff's bands go by, in words: the wall's, or a meter's without summer time."""
+"""Explain which clock a tariff's bands follow: local time, or a meter's standard time."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ _DAY = 1440
 
 
 def clock_lines(tariff: Tariff, zone: ZoneInfo, now: datetime) -> Iterator[str]:
-    """Tell which clock the hours of a tariff's bands are read on, and when it changes next.
+    """Say which clock the hours of a tariff's bands follow, and when it next changes.
 
     Parameters
     ----------
@@ -43,27 +43,27 @@ def clock_lines(tariff: Tariff, zone: ZoneInfo, now: datetime) -> Iterator[str]:
     """
     change = _next_change(zone, now)
     if tariff.clock == "wall":
-        yield f"    The hours are those of the clock on the wall, which {change}."
+        yield f"    The hours follow the local clock, which {change}."
         return
     first, last = minute_of(now), minute_of(now + _LOOK_AHEAD)
     standard = int(standard_offsets_between(zone, first, first).minutes[0])
     yield (
-        f"    The hours are those of standard time, {_offset(standard)}, all year. The clock on the"
-        f" wall {change}."
+        f"    The hours follow standard time, {_offset(standard)}, all year. The local clock"
+        f" {change}."
     )
     ahead = {int(minutes) - standard for minutes in offsets_between(zone, first, last).minutes}
     for shift in sorted(ahead - {0}):
-        yield f"    {_on_the_wall(tariff, shift)}"
+        yield f"    {_by_the_local_clock(tariff, shift)}"
 
 
 def _next_change(zone: ZoneInfo, now: datetime) -> str:
     offsets = offsets_between(zone, minute_of(now), minute_of(now + _LOOK_AHEAD))
     if len(offsets.starts) == 1:
-        return "does not change in the year to come"
+        return "does not change in the coming year"
     at = int(offsets.starts[1])
     before, after = (instant_of(at + int(minutes)) for minutes in offsets.minutes[:2])
     return (
-        f"changes next on {WEEKDAY_NAMES[before.weekday()]} {before.day}"
+        f"next changes on {WEEKDAY_NAMES[before.weekday()]} {before.day}"
         f" {before:%B %Y}, when {before:%H:%M} becomes {after:%H:%M}"
     )
 
@@ -73,14 +73,14 @@ def _offset(minutes: int) -> str:
     return f"UTC{sign}{hours}" + (f":{rest:02d}" if rest else "")
 
 
-def _on_the_wall(tariff: Tariff, shift: int) -> str:
-    """Tell what the hours are on the wall while it is some minutes ahead of standard time."""
+def _by_the_local_clock(tariff: Tariff, shift: int) -> str:
+    """Give the hours by the local clock while it is `shift` minutes ahead of standard time."""
     hours, rest = divmod(abs(shift), _HOUR)
     length = f"{hours} h" + (f" {rest} min" if rest else "") if hours else f"{rest} min"
     season = (
-        f"In summer the wall is {length} ahead"
+        f"In summer the local clock is {length} ahead"
         if shift > 0
-        else f"At times the wall is {length} behind"
+        else f"At times the local clock is {length} behind"
     )
     moved = []
     for band in tariff.bands or ():
@@ -88,4 +88,4 @@ def _on_the_wall(tariff: Tariff, shift: int) -> str:
         if minutes.any():
             moved.append(f"{band.name} is {hours_in_words(minutes, past_midnight=True)}")
     begins = clock(shift % _DAY)
-    return f"{season}: there {', '.join(moved)}, and a day begins at {begins}."
+    return f"{season}: by it, {', '.join(moved)}, and the tariff's day begins at {begins}."

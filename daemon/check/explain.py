@@ -1,4 +1,4 @@
-"""What a household file means, in plain words: the text of `lullwatt check`."""
+"""Explain what a household file means: the text of `lullwatt check`."""
 
 from __future__ import annotations
 
@@ -7,10 +7,10 @@ from textwrap import TextWrapper
 from typing import TYPE_CHECKING
 
 from config.fields.zones import zone_data_version
+from daemon.check.connections import explain_connections
 from daemon.check.tariff import explain_tariffs, explain_tonight
-from daemon.check.ways import explain_ways
 from daemon.control.state import assumed_soc_percent
-from daemon.presentation.figures import local_time
+from daemon.presentation.figures import counted, local_time
 from planners.local_time.departures import next_departure, night_bounds, night_of
 from planners.power.cautions import cautions
 from planners.power.charging import ladder
@@ -34,7 +34,7 @@ LONGEST_MINUTES = 7 * 24 * 60
 
 
 def explain(house: House, now: datetime) -> Iterator[str]:
-    """Explain a household in lines that a terminal of 80 columns holds.
+    """Explain a household in lines of at most 80 columns.
 
     Parameters
     ----------
@@ -48,12 +48,12 @@ def explain(house: House, now: datetime) -> Iterator[str]:
     str
         Lines of text.
     """
-    for line in explained(house, now):
+    for line in explain_unwrapped(house, now):
         yield from _wrapped(line)
 
 
-def explained(house: House, now: datetime) -> Iterator[str]:
-    """Explain a household, each thing in a line of its own, however long.
+def explain_unwrapped(house: House, now: datetime) -> Iterator[str]:
+    """Explain a household, with one line for each fact, however long.
 
     Parameters
     ----------
@@ -101,10 +101,9 @@ def _charge_points(file: HouseholdFile) -> Iterator[str]:
         kind = "fixed equipment" if point.charging_mode == 3 else "socket and in-cable box"  # noqa: PLR2004 - IEC 61851 mode 3
         how = "its current can be set" if point.switching == "current" else "switched on and off"
         kw = point.max_amps * point.phases * file.household.nominal_volts / 1000
-        phases = "1 phase" if point.phases == 1 else f"{point.phases} phases"
         yield (
             f"  {name}: {kind} (mode {point.charging_mode}), up to {point.max_amps:g} A on"
-            f" {phases}, {kw:.2f} kW; {how}."
+            f" {counted(point.phases, 'phase')}, {kw:.2f} kW; {how}."
         )
 
 
@@ -115,7 +114,7 @@ def _vehicles(file: HouseholdFile) -> Iterator[str]:
         model = charge_model(file, name)
         yield (
             f"  {name} at {car.charge_point}: {car.usable_kwh:g} kWh usable,"
-            f" {car.limit_percent:g} % every day, charges at {model.amps:g} A and"
+            f" everyday limit {car.limit_percent:g} %, charges at {model.amps:g} A and"
             f" {model.full_kw:.2f} kW."
         )
         yield f"    {_usual_night(file, name)}"
@@ -147,7 +146,7 @@ def _known_load(file: HouseholdFile, now: datetime) -> Iterator[str]:
     if not home.known_load:
         return
     yield ""
-    yield f"Known load of the rest of the home, under the main fuse of {home.main_fuse_amps:g} A:"
+    yield f"Known load of the rest of the home (main fuse: {home.main_fuse_amps:g} A):"
     for item in home.known_load:
         yield f"  {item.amps:g} A from {_hours(item)}{_days(item)}."
     for name in file.vehicles:
@@ -172,10 +171,10 @@ def _left_tonight(file: HouseholdFile, name: str, now: datetime) -> Iterator[str
     lowered = [span for span in amps_allowed(file, point, name, start, end) if span.amps < ceiling]
     for span in lowered:
         starts, ends = (local_time(each, file.zone, "%H:%M") for each in (span.start, span.end))
-        left = f"charges at {span.amps:g} A at the most" if span.amps else "can't charge"
-        yield f"  Tonight {name} {left} from {starts} to {ends}."
+        rate = f"can charge at {span.amps:g} A at most" if span.amps else "can't charge"
+        yield f"  Tonight {name} {rate} from {starts} to {ends}."
     if not lowered:
-        yield f"  Tonight it leaves {name} all of its {ceiling:g} A."
+        yield f"  Tonight it leaves {name} its full {ceiling:g} A."
 
 
 def _departures(file: HouseholdFile, now: datetime) -> Iterator[str]:
@@ -186,12 +185,12 @@ def _departures(file: HouseholdFile, now: datetime) -> Iterator[str]:
     for name in file.vehicles:
         following = next_departure(file, name, now)
         if following is None:
-            yield f"  {name} has none within a year: nothing will be planned for it."
+            yield f"  {name} has none within a year, so nothing will be planned for it."
         else:
             leaves = local_time(following.instant, file.zone, "%a %d %b at %H:%M")
             ready = local_time(following.ready_by, file.zone, "%H:%M")
             back = _back(following, file)
-            yield f"  {name} leaves next on {leaves}; its charge is to be done by {ready}{back}."
+            yield f"  {name} next leaves on {leaves}; charging must finish by {ready}{back}."
 
 
 def _when(row: Departure) -> str:
@@ -211,16 +210,16 @@ def _what(file: HouseholdFile, row: Departure) -> str:
 
 
 def _trip(file: HouseholdFile, row: Departure) -> str:
-    """Tell when it comes back and what it uses, as far as the file says."""
-    said = ""
+    """Say when it comes back and what the trip uses, as far as the file says."""
+    text = ""
     if row.returns is not None:
         next_day = "" if row.returns > row.at else " the next day"
-        said += f"; back at {row.returns:%H:%M}{next_day}"
+        text += f"; back at {row.returns:%H:%M}{next_day}"
     used = file.uses_kwh(row)
     if used is not None:
         percent = 100 * used / file.vehicles[row.vehicle].usable_kwh
-        said += f"; the trip uses {used:.1f} kWh ({percent:.0f} %) of the battery"
-    return said
+        text += f"; the trip uses {used:.1f} kWh ({percent:.0f} %) of the battery"
+    return text
 
 
 def _back(departure: DepartureAt, file: HouseholdFile) -> str:
@@ -232,8 +231,8 @@ def _back(departure: DepartureAt, file: HouseholdFile) -> str:
 
 def _bus(file: HouseholdFile) -> Iterator[str]:
     yield ""
-    yield from explain_ways(file)
-    yield f"The ledger is {file.ledger.path}."
+    yield from explain_connections(file)
+    yield f"The ledger is the file {file.ledger.path}."
     if file.metrics is not None:
         yield f"Figures for graphs {_where(file.metrics)}."
 
@@ -241,11 +240,11 @@ def _bus(file: HouseholdFile) -> Iterator[str]:
 def _where(metrics: Metrics) -> str:
     if metrics.file is not None:
         return f"are written to {metrics.file}"
-    return f"are given out at http://{metrics.listen}/metrics"
+    return f"are served at http://{metrics.listen}/metrics"
 
 
-def _strangers(file: HouseholdFile) -> Iterator[str]:
-    """Repeat what the file lets strangers do, though it says that it is meant."""
+def _risks_accepted(file: HouseholdFile) -> Iterator[str]:
+    """Repeat what the file knowingly lets strangers do."""
     bus, metrics = file.bus, file.metrics
     if metrics is not None and metrics.in_the_clear:
         yield (
@@ -253,7 +252,7 @@ def _strangers(file: HouseholdFile) -> Iterator[str]:
             " car is away."
         )
     if bus.in_the_clear:
-        yield "What travels to the broker and back can be read and changed on the way."
+        yield "Messages to and from the broker can be read and changed on the way."
     if bus.anonymous:
         yield "Whoever reaches the broker can switch the charging."
 
@@ -262,7 +261,7 @@ def _cautions(house: House) -> Iterator[str]:
     file, prices = house.file, house.prices
     yield ""
     yield "Cautions:"
-    yield from (f"  - {caution}" for caution in _strangers(file))
+    yield from (f"  - {caution}" for caution in _risks_accepted(file))
     for caution in tariff_cautions(file, known_rates(prices)):
         yield f"  - {caution}"
     for name in file.charge_points:

@@ -1,4 +1,4 @@
-"""Where the prices of a series come from and what becomes of them, in words."""
+"""Explain where the prices of a series come from, and how they become rates."""
 
 from __future__ import annotations
 
@@ -19,14 +19,14 @@ if TYPE_CHECKING:
 
 
 def price_lines(house: House, place: int) -> Iterator[str]:
-    """Explain a price series: its source, its formula, its steps, and what is known of it.
+    """Explain a price series: its source, formula and steps, and how far its prices are known.
 
     Parameters
     ----------
     house : House
         The household file and the rates.
     place : int
-        Place of a tariff of prices in the file.
+        Index of the tariff in the file; it must have prices.
 
     Yields
     ------
@@ -36,7 +36,7 @@ def price_lines(house: House, place: int) -> Iterator[str]:
     Raises
     ------
     ValueError
-        If the tariff is one of bands.
+        If the tariff has bands instead of prices.
     """
     file, tariff, rates = house.file, house.file.tariffs[place], house.prices.rates[place]
     prices, currency = tariff.prices, file.household.currency
@@ -44,20 +44,22 @@ def price_lines(house: House, place: int) -> Iterator[str]:
         raise ValueError(f"{tariff.name} is not a price series")
     topic = Topics(file.bus.root, file.household.name).prices
     source = (
-        f"{prices.file}, and what the topic {topic} adds" if prices.file else f"the topic {topic}"
+        f"{prices.file}, and from messages on the topic {topic}"
+        if prices.file
+        else f"messages on the topic {topic}"
     )
     yield f"    Prices come from {source}."
     yield f"    {_formula(prices, tariff, currency)}"
     yield f"    {_step(prices)}"
     yield f"    {_known(rates, file.zone, currency)}"
     yield (
-        "    What is not known is estimated: the mean of the same time of day on the last"
-        f" {DAYS_ESTIMATED_FROM} days known."
+        "    Unknown prices are estimated: the mean at the same time of day over the last"
+        f" {DAYS_ESTIMATED_FROM} known days."
     )
 
 
 def _formula(prices: PriceFile, tariff: Tariff, currency: str) -> str:
-    """Tell in the order of reckoning how a price becomes a rate."""
+    """Say how a price becomes a rate, in the order of the calculation."""
     steps = []
     if prices.multiply != 1:
         steps.append(f"times {plain_number(prices.multiply)}")
@@ -75,15 +77,16 @@ def _formula(prices: PriceFile, tariff: Tariff, currency: str) -> str:
 def _step(prices: PriceFile) -> str:
     if prices.step_minutes is None:
         return (
-            "A price holds until the next one; a gap longer than those beside it is a missing row."
+            "Each price applies until the next one; a gap longer than its neighbours is a missing"
+            " row."
         )
-    return f"A price holds until the next one, for {prices.step_minutes} minutes at the most."
+    return f"Each price applies until the next one, and for {prices.step_minutes} minutes at most."
 
 
 def _known(rates: SeriesRates, zone: ZoneInfo, currency: str) -> str:
-    """Tell for how long prices are known, and between what they lie."""
+    """Say for how long prices are known, and between which limits."""
     if not rates.rates:
-        return "No price is known yet: nothing can be planned by it until prices arrive."
+        return "No price is known yet; nothing can be planned with this tariff until prices arrive."
     first, last = instant_of(int(rates.starts[0])), instant_of(int(rates.ends[-1]))
     low, high = (plain_number(rate) for rate in (min(rates.rates), max(rates.rates)))
     span = f"{low} to {high}" if low != high else low

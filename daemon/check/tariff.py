@@ -1,4 +1,4 @@
-"""What the tariffs of a household file mean, in words that its papers use: a part of `check`."""
+"""Explain the tariffs of a household file, and what each hour of tonight costs."""
 
 from __future__ import annotations
 
@@ -30,13 +30,13 @@ if TYPE_CHECKING:
     from daemon.control.state import House
 
 MOST_PARTS = 6
-"""Hours of more parts than this are not told one by one."""
+"""The hours of a band are listed if they fall into at most this many parts."""
 
-_HOLIDAYS_TOLD = 2
+_HOLIDAYS_NAMED = 2
 
 
 def explain_tariffs(house: House, now: datetime) -> Iterator[str]:
-    """Explain every tariff of a household, line by line.
+    """Explain every tariff of a household.
 
     Parameters
     ----------
@@ -69,17 +69,17 @@ def explain_tariffs(house: House, now: datetime) -> Iterator[str]:
 
 
 def _validity(file: HouseholdFile, place: int, today: date) -> str:
-    """Tell from when to when a tariff holds, and whether it does now."""
+    """Say from when until when a tariff is in force, and whether it is now."""
     tariff, later = file.tariffs[place], file.tariffs[place + 1 : place + 2]
     begins = tariff.valid_from
     ends = next((each.valid_from - timedelta(days=1) for each in later if each.valid_from), None)
-    said = f", from {date_text(begins)}" if begins else ""
-    said += f", until {date_text(ends)}" if ends else ""
+    text = f", from {date_text(begins)}" if begins else ""
+    text += f", until {date_text(ends)}" if ends else ""
     if begins is not None and today < begins:
-        return f"{said}, not in force yet"
+        return f"{text}, not in force yet"
     if ends is not None and ends < today:
-        return f"{said}, no longer in force"
-    return f"{said}, in force now"
+        return f"{text}, no longer in force"
+    return f"{text}, in force now"
 
 
 def _standing_charge(tariff: Tariff, currency: str) -> str:
@@ -104,32 +104,32 @@ def _rate(band: Band, tariff: Tariff, currency: str) -> str:
     for tier in band.tiers or ():
         rate = with_tax(tier.rate, tariff, unit)
         if tier.up_to_kwh:
-            rate += f" up to {plain_number(tier.up_to_kwh)} kWh of a {tariff.tiers_per}"
+            rate += f" up to {plain_number(tier.up_to_kwh)} kWh a {tariff.tiers_per}"
         tiers.append(rate)
     usual = plain_number(tariff.usual_kwh or Decimal(0))
     return (
-        f"{', then '.join(tiers)}. The home uses {usual} kWh of a {tariff.tiers_per} besides, and"
+        f"{', then '.join(tiers)}. The rest of the home uses {usual} kWh a {tariff.tiers_per}, and"
         " charging comes on top"
     )
 
 
 def _hours(band: Band, mask: NDArray[np.bool_], *, holidays: bool) -> str:
-    """Tell when a band holds, and how much of a week that is."""
+    """Say when a band applies, and for how much of a week."""
     parts = parts_in_words(mask, holidays=holidays)
     if not parts:
-        return "Never: the other bands name every hour."
+        return "Never: the other bands cover every hour."
     when = "; ".join(parts)
     if len(parts) > MOST_PARTS:
         when = "different hours by day and month"
     if band.hours is None and when != "at all hours":
         when = f"every other hour: {when}"
-    return f"{when[0].upper()}{when[1:]}. In sum {hours_of_week(mask)}."
+    return f"{when[0].upper()}{when[1:]}. In total {hours_of_week(mask)}."
 
 
 def _holidays(file: HouseholdFile, tariff: Tariff, today: date) -> str:
     code = file.household.public_holidays
     if code is None or not names_holidays(tariff):
-        return "Public holidays are ordinary days: no band names holiday."
+        return "Public holidays are treated as ordinary days: no band lists holiday."
     coming = (
         day
         for year in (today.year, today.year + 1)
@@ -137,13 +137,14 @@ def _holidays(file: HouseholdFile, tariff: Tariff, today: date) -> str:
         if day >= today
     )
     dates = " and ".join(
-        f"{WEEKDAY_NAMES[day.weekday()]} {date_text(day)}" for day in islice(coming, _HOLIDAYS_TOLD)
+        f"{WEEKDAY_NAMES[day.weekday()]} {date_text(day)}"
+        for day in islice(coming, _HOLIDAYS_NAMED)
     )
-    return f"Public holidays, those of {code}, are days of their own: next {dates}."
+    return f"Public holidays of {code} have their own hours: the next are {dates}."
 
 
 def explain_tonight(house: House, now: datetime) -> Iterator[str]:
-    """Explain what tonight costs hour by hour, or why nobody knows.
+    """Explain what each hour of tonight costs, or why that is not known.
 
     Parameters
     ----------

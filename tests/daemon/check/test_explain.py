@@ -1,4 +1,4 @@
-"""What `lullwatt check` says a household file means."""
+"""What `lullwatt check` says about a household file."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pytest
 
 from config.files.series import PricePoint
 from config.household.metrics import Metrics
-from daemon.check.explain import COLUMNS, explain, explained
+from daemon.check.explain import COLUMNS, explain, explain_unwrapped
 from daemon.control.state import House
 from daemon.service.household_watch import load_house
 from planners.rates.prices import prices_of
@@ -24,9 +24,9 @@ if TYPE_CHECKING:
 EVENING = utc("2026-06-03T06:30:00")
 
 
-def said(given: DemoHousehold, now: datetime = EVENING) -> list[str]:
+def shown(given: DemoHousehold, now: datetime = EVENING) -> list[str]:
     file = given.file()
-    return list(explained(House(file, prices_of(file, given.series or {})), now))
+    return list(explain_unwrapped(House(file, prices_of(file, given.series or {})), now))
 
 
 def under(lines: list[str], title: str) -> list[str]:
@@ -36,9 +36,9 @@ def under(lines: list[str], title: str) -> list[str]:
     return [line.strip() for line in (rest[: rest.index("")] if "" in rest else rest)]
 
 
-def test_tonights_bands_are_told_with_tax() -> None:
+def test_tonights_bands_are_explained_with_tax() -> None:
     """Noon to noon by the household's clock; the standing charge of a day with tax."""
-    lines = said(DemoHousehold())
+    lines = shown(DemoHousehold())
     assert "Tonight, Wed 03 Jun noon to noon, tax included:" in lines
     assert under(lines, "Tonight") == [
         "12:00 to 17:00  day        0.3508 NZD per kWh  (Three-band)",
@@ -59,10 +59,10 @@ def test_tonights_bands_are_told_with_tax() -> None:
         ("Australia/Lord_Howe", "2026-10-03T06:00"),
     ],
 )
-def test_bands_are_told_in_local_time_on_the_night_of_a_clock_change(zone: str, now: str) -> None:
+def test_bands_are_in_local_time_on_the_night_of_a_clock_change(zone: str, now: str) -> None:
     """The wall clock's hours, however many of them there are tonight."""
     tariff = bands(band("low", "0.07", hours=["00:30-05:30"]), band("high", "0.25"))
-    lines = under(said(DemoHousehold({"timezone": zone}, [tariff]), utc(now)), "Tonight")
+    lines = under(shown(DemoHousehold({"timezone": zone}, [tariff]), utc(now)), "Tonight")
     assert [line.split("  ")[:2] for line in lines[:-1]] == [
         ["12:00 to 00:30", "high"],
         ["00:30 to 05:30", "low"],
@@ -71,29 +71,31 @@ def test_bands_are_told_in_local_time_on_the_night_of_a_clock_change(zone: str, 
 
 
 @pytest.mark.parametrize(
-    ("now", "told"),
+    ("now", "expected"),
     [
         ("2026-01-10T20:00", "00:30 to 05:30"),
         ("2026-03-28T20:00", "00:30 to 06:30"),
         ("2026-06-10T20:00", "01:30 to 06:30"),
     ],
 )
-def test_a_meter_that_ignores_daylight_saving_is_told_by_the_wall_clock(
-    now: str, told: str
+def test_a_meter_that_ignores_daylight_saving_is_explained_by_the_wall_clock(
+    now: str, expected: str
 ) -> None:
     """`clock: standard` in London: an hour later on the wall in summer, and from the change on."""
     tariff = bands(
         band("low", "0.07", hours=["00:30-05:30"]), band("high", "0.25"), clock="standard"
     )
-    lines = under(said(DemoHousehold({"timezone": "Europe/London"}, [tariff]), utc(now)), "Tonight")
-    assert [line[:14] for line in lines if " low " in line] == [told]
+    lines = under(
+        shown(DemoHousehold({"timezone": "Europe/London"}, [tariff]), utc(now)), "Tonight"
+    )
+    assert [line[:14] for line in lines if " low " in line] == [expected]
 
 
 def test_estimated_prices_are_marked() -> None:
     """What no price has been published for yet is an estimate, and says so."""
     first = utc("2026-06-02T00:00:00")
     points = [PricePoint(first + minutes(60 * i), Decimal("0.10")) for i in range(32)]
-    lines = under(said(DemoHousehold(tariffs=[series()], series={"Series": points})), "Tonight")
+    lines = under(shown(DemoHousehold(tariffs=[series()], series={"Series": points})), "Tonight")
     assert lines[0].startswith("12:00 to 20:00  price")
     assert lines[0].endswith("(Series)")
     assert lines[1].startswith("20:00 to 12:00  price")
@@ -101,7 +103,7 @@ def test_estimated_prices_are_marked() -> None:
 
 
 @pytest.mark.parametrize(
-    ("point", "told"),
+    ("point", "expected"),
     [
         (
             {"charging_mode": 3, "max_amps": 16.0, "phases": 3},
@@ -113,31 +115,31 @@ def test_estimated_prices_are_marked() -> None:
         ),
     ],
 )
-def test_a_charge_point_is_told_with_its_power(point: dict[str, Any], told: str) -> None:
+def test_a_charge_point_is_explained_with_its_power(point: dict[str, Any], expected: str) -> None:
     """Kind, current, phases, kilowatts, and how it is switched."""
-    assert under(said(DemoHousehold(point=point)), "Charge points") == [f"driveway: {told}"]
+    assert under(shown(DemoHousehold(point=point)), "Charge points") == [f"driveway: {expected}"]
 
 
-def test_a_usual_night_is_reckoned() -> None:
+def test_a_usual_night_is_calculated() -> None:
     """From the charge it arrives with to the everyday limit: 23.1 kWh and 3 h 08 min."""
-    (about, night) = under(said(DemoHousehold(car={"arrives_with_percent": 40.0})), "Vehicles")
+    (about, night) = under(shown(DemoHousehold(car={"arrives_with_percent": 40.0})), "Vehicles")
     assert about == (
-        "hatchback at driveway: 52 kWh usable, 80 % every day, charges at 32 A and 7.36 kW."
+        "hatchback at driveway: 52 kWh usable, everyday limit 80 %, charges at 32 A and 7.36 kW."
     )
     assert night == (
         "A usual night, 40 % to 80 %, takes 23.1 kWh at the meter and 3 h 08 min of charging."
     )
 
 
-def test_a_night_that_never_ends_is_told() -> None:
+def test_a_night_that_never_ends_is_explained() -> None:
     """A vehicle that loses more than it takes would not be full in a week."""
     given = DemoHousehold(
         point={"max_amps": 6.0}, car={"standby_watts": 1500.0, "arrives_with_percent": 40.0}
     )
-    assert under(said(given), "Vehicles")[1] == "From 40 % it would not reach 80 % in a week."
+    assert under(shown(given), "Vehicles")[1] == "From 40 % it would not reach 80 % in a week."
 
 
-def test_departures_are_told_with_the_next_one() -> None:
+def test_departures_are_explained_with_the_next_one() -> None:
     """Days, time, need and want; then the very next one and when its charge is to be done."""
     leaves = {
         "days": ["mon", "thu"],
@@ -145,95 +147,95 @@ def test_departures_are_told_with_the_next_one() -> None:
         "want_percent": 90.0,
         "max_rate": Decimal("0.20"),
     }
-    assert under(said(DemoHousehold(leaves=leaves)), "Departures") == [
+    assert under(shown(DemoHousehold(leaves=leaves)), "Departures") == [
         "hatchback, mon thu at 07:20: 60 % at any price, 90 % where a kWh costs 0.20 NZD or less.",
-        "hatchback leaves next on Thu 04 Jun at 07:20; its charge is to be done by 07:05.",
+        "hatchback next leaves on Thu 04 Jun at 07:20; charging must finish by 07:05.",
     ]
 
 
-def test_trips_are_told() -> None:
+def test_trips_are_explained() -> None:
     """When it is back and what the trip uses, and the very next return."""
     leaves = {"days": ["wed", "thu"], "need_percent": 80.0, "returns": "18:10", "uses_kwh": 7.4}
-    assert under(said(DemoHousehold(leaves=leaves)), "Departures") == [
+    assert under(shown(DemoHousehold(leaves=leaves)), "Departures") == [
         (
             "hatchback, wed thu at 07:20: 80 % at any price; back at 18:10;"
             " the trip uses 7.4 kWh (14 %) of the battery."
         ),
         (
-            "hatchback leaves next on Thu 04 Jun at 07:20; its charge is to be done by 07:05;"
+            "hatchback next leaves on Thu 04 Jun at 07:20; charging must finish by 07:05;"
             " it is expected back on Thu 04 Jun at 18:10."
         ),
     ]
 
 
-def test_a_return_on_the_next_day_is_told() -> None:
+def test_a_return_on_the_next_day_is_explained() -> None:
     """At or before the time of leaving, it is the next day's."""
-    lines = under(said(DemoHousehold(leaves={"returns": "01:30"})), "Departures")
+    lines = under(shown(DemoHousehold(leaves={"returns": "01:30"})), "Departures")
     assert "; back at 01:30 the next day." in lines[0]
     assert lines[1].endswith("back on Fri 05 Jun at 01:30.")
 
 
-def test_a_return_by_plugged_in_hours_is_told() -> None:
+def test_a_return_by_plugged_in_hours_is_explained() -> None:
     """The charge point's hours stand in for a return that the row does not give."""
-    lines = under(said(DemoHousehold(point={"plugged_in": "18:30-07:30"})), "Departures")
+    lines = under(shown(DemoHousehold(point={"plugged_in": "18:30-07:30"})), "Departures")
     assert "back at" not in lines[0]
     assert lines[1].endswith("it is expected back on Thu 04 Jun at 18:30.")
 
 
-def test_the_known_load_is_told_with_what_it_leaves_tonight() -> None:
+def test_the_known_load_is_explained_with_what_it_leaves_tonight() -> None:
     """Each item in plain words, then the hours of tonight in which less is left than usual."""
     load = [
         {"amps": 40.0, "hours": ["17:00-21:00", "06:30-07:30"], "days": ["wed", "thu"]},
         {"amps": 20.0, "hours": ["18:00-19:00"], "months": [6, 7]},
     ]
-    lines = said(DemoHousehold({"main_fuse_amps": 63.0, "known_load": load}))
-    title = "Known load of the rest of the home, under the main fuse of 63 A:"
+    lines = shown(DemoHousehold({"main_fuse_amps": 63.0, "known_load": load}))
+    title = "Known load of the rest of the home (main fuse: 63 A):"
     assert title in lines
     assert under(lines, title) == [
         "40 A from 17:00 to 21:00 and 06:30 to 07:30 on wed thu.",
         "20 A from 18:00 to 19:00 every day in Jun Jul.",
-        "Tonight hatchback charges at 23 A at the most from 17:00 to 18:00.",
+        "Tonight hatchback can charge at 23 A at most from 17:00 to 18:00.",
         "Tonight hatchback can't charge from 18:00 to 19:00.",
-        "Tonight hatchback charges at 23 A at the most from 19:00 to 21:00.",
-        "Tonight hatchback charges at 23 A at the most from 06:30 to 07:30.",
+        "Tonight hatchback can charge at 23 A at most from 19:00 to 21:00.",
+        "Tonight hatchback can charge at 23 A at most from 06:30 to 07:30.",
     ]
 
 
-def test_a_known_load_that_takes_nothing_is_told() -> None:
-    """20 A beside 32 A are within 63 A; and without a known load nothing is said of it."""
+def test_a_known_load_that_takes_nothing_is_explained() -> None:
+    """20 A beside 32 A are within 63 A; and without a known load it is not mentioned."""
     load = [{"amps": 20.0, "hours": ["17:00-21:00"]}]
-    lines = under(said(DemoHousehold({"known_load": load})), "Known load")
-    assert lines[1:] == ["Tonight it leaves hatchback all of its 32 A."]
-    assert not [line for line in said(DemoHousehold()) if "nown load" in line]
+    lines = under(shown(DemoHousehold({"known_load": load})), "Known load")
+    assert lines[1:] == ["Tonight it leaves hatchback its full 32 A."]
+    assert not [line for line in shown(DemoHousehold()) if "nown load" in line]
 
 
-def test_a_vehicle_that_never_leaves_is_told() -> None:
-    """A single date that has passed plans nothing, and that is said."""
+def test_a_vehicle_that_never_leaves_is_explained() -> None:
+    """A single date that has passed plans nothing, and `check` says so."""
     given = DemoHousehold(leaves={"days": None, "date": utc("2026-05-01T00:00").date()})
-    assert under(said(given), "Departures")[-1] == (
-        "hatchback has none within a year: nothing will be planned for it."
+    assert under(shown(given), "Departures")[-1] == (
+        "hatchback has none within a year, so nothing will be planned for it."
     )
 
 
 @pytest.mark.parametrize("days", [EVERY_DAY, ["sat", "sun"]])
 def test_every_line_is_plain_text(days: list[str]) -> None:
     """No line is empty where it should speak, none carries a number that is not one."""
-    lines = said(DemoHousehold(leaves={"days": days}))
+    lines = shown(DemoHousehold(leaves={"days": days}))
     assert lines[0].startswith("Kowhai Cottage: Pacific/Auckland (time zone data 20")
     assert not [line for line in lines if "None" in line or "nan" in line or "Decimal" in line]
 
 
-def test_the_bus_and_the_ledger_are_told() -> None:
+def test_the_bus_and_the_ledger_are_explained() -> None:
     """Which topics carry commands and which are listened to."""
-    text = "\n".join(under(said(DemoHousehold()), "On mqtt://127.0.0.1:1883"))
-    assert "lullwatt/kowhai-cottage/driveway/command carries the commands" in text
+    text = "\n".join(under(shown(DemoHousehold()), "The MQTT broker is mqtt://127.0.0.1:1883."))
+    assert "driveway gets its commands on lullwatt/kowhai-cottage/driveway/command." in text
     assert "lullwatt/kowhai-cottage/driveway/reading" in text
     assert "ledger.sqlite3." in text
 
 
 def test_cautions_come_last() -> None:
     """Design, section 10: `check` says that this switches a load for hours."""
-    lines = said(DemoHousehold())
+    lines = shown(DemoHousehold())
     assert lines[-1].startswith("  - driveway: Software and MQTT are no protective device.")
 
 
@@ -241,7 +243,7 @@ def test_no_line_is_wider_than_a_terminal() -> None:
     """80 columns, with every word of the long lines kept in its order."""
     file = DemoHousehold({"known_load": [{"amps": 20.0, "hours": ["17:00-21:00"]}]}).file()
     house = House(file, prices_of(file, {}))
-    lines, whole = list(explain(house, EVENING)), list(explained(house, EVENING))
+    lines, whole = list(explain(house, EVENING)), list(explain_unwrapped(house, EVENING))
     assert max(map(len, lines)) <= COLUMNS < max(map(len, whole))
     assert " ".join(lines).split() == " ".join(whole).split()
     assert [line for line in whole if len(line) <= COLUMNS and line not in lines] == []
@@ -255,46 +257,49 @@ def test_what_strangers_may_do_is_repeated(key: str) -> None:
     for each in ({}, {key: True}):
         bus = file.bus.model_copy(update=each)
         house = House(file.model_copy(update={"bus": bus}), prices_of(file, {}))
-        lines = under(list(explained(house, EVENING)), "Cautions")
+        lines = under(list(explain_unwrapped(house, EVENING)), "Cautions")
         assert any(meant[key] in line for line in lines) is bool(each)
 
 
-def test_where_figures_go_is_told() -> None:
+def test_where_figures_go_is_explained() -> None:
     """Nothing where they are off; a caution stays where others may read them."""
     cases: list[tuple[Metrics | None, str, bool]] = [
         (None, "", False),
         (Metrics(file=Path("figures.prom")), "are written to figures.prom.", False),
         (
             Metrics(listen="127.0.0.1:9464"),
-            "are given out at http://127.0.0.1:9464/metrics.",
+            "are served at http://127.0.0.1:9464/metrics.",
             False,
         ),
         (
             Metrics(listen="0.0.0.0:9464", in_the_clear=True),
-            "are given out at http://0.0.0.0:9464/metrics.",
+            "are served at http://0.0.0.0:9464/metrics.",
             True,
         ),
     ]
     for metrics, words, others_read in cases:
         file = DemoHousehold().file().model_copy(update={"metrics": metrics})
-        lines = list(explained(House(file, prices_of(file, {})), EVENING))
-        told = [line for line in lines if line.startswith("Figures for graphs")]
-        assert told == ([f"Figures for graphs {words}"] if words else [])
+        lines = list(explain_unwrapped(House(file, prices_of(file, {})), EVENING))
+        figures = [line for line in lines if line.startswith("Figures for graphs")]
+        assert figures == ([f"Figures for graphs {words}"] if words else [])
         caution = "can read when this home charges"
         assert any(caution in line for line in under(lines, "Cautions")) is others_read
 
 
 @pytest.mark.parametrize(
-    ("example", "said"),
+    ("example", "expected"),
     [
-        ("plug", "carport is told in its own words on carport/plug/set, again every 5 minutes."),
-        ("plug", "Its stop is left with the broker, which says it if the daemon dies."),
+        (
+            "plug",
+            "its own format on carport/plug/set, repeated every 5 minutes.",
+        ),
+        ("plug", "If the daemon dies, the broker sends it the stop."),
         ("relay", "shed/meter/kilowatts"),
-        ("settable", "It is told no time limit"),
+        ("settable", "Its commands carry no time limit."),
     ],
 )
-def test_wiring_is_told_with_its_topics(example: str, said: str) -> None:
+def test_wiring_is_explained_with_its_topics(example: str, expected: str) -> None:
     """Where hardware has topics of its own, these stand there, and what keeps it safe."""
     path = KOWHAI.parent / f"{example}.yaml"
     text = " ".join(" ".join(explain(load_house(path), EVENING)).split())
-    assert said in text
+    assert expected in text

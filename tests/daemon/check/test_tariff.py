@@ -1,4 +1,4 @@
-"""What `lullwatt check` says of the tariffs: a householder should agree that they are theirs."""
+"""What `lullwatt check` says of the tariffs, in words that a householder recognises."""
 
 from __future__ import annotations
 
@@ -20,16 +20,16 @@ if TYPE_CHECKING:
 
 EVENING = "2026-06-03T06:30:00"
 WORKDAYS = EVERY_DAY[:5]
-ORDINARY = "Public holidays are ordinary days: no band names holiday."
+ORDINARY = "Public holidays are treated as ordinary days: no band lists holiday."
 
 
-def told(
+def tariff_lines(
     *tariffs: dict[str, Any],
     now: str = EVENING,
     home: dict[str, Any] | None = None,
     points: Sequence[PricePoint] = (),
 ) -> list[str]:
-    """Say what is told of the tariffs, without the two lines at its head."""
+    """Return the lines about the tariffs, without the two at the head."""
     file = DemoHousehold(home, tariffs).file()
     house = House(file, prices_of(file, {"Series": points}))
     return [line.strip() for line in explain_tariffs(house, utc(now))][2:]
@@ -40,36 +40,36 @@ def test_a_three_band_tariff_as_the_householder_knows_it() -> None:
 
     The rates with tax are those of the papers to the last digit: 0.305 and 15 % are 0.35075.
     """
-    assert told(THREE_BANDS | {"valid_from": date(2026, 4, 1)}) == [
+    assert tariff_lines(THREE_BANDS | {"valid_from": date(2026, 4, 1)}) == [
         "Three-band, from 1 April 2026, in force now:",
         "Standing charge: 2.185 NZD a day (1.9 before 15 % of tax).",
         "night: 0.1932 NZD per kWh (0.168 before 15 % of tax).",
-        "21:00 to 07:00 every day. In sum 70 of the 168 hours of a week.",
+        "21:00 to 07:00 every day. In total 70 of the 168 hours of a week.",
         "peak: 0.4738 NZD per kWh (0.412 before 15 % of tax).",
         (
-            "07:00 to 11:00 and 17:00 to 21:00, Monday to Friday. In sum 40 of the 168 hours of a"
+            "07:00 to 11:00 and 17:00 to 21:00, Monday to Friday. In total 40 of the 168 hours of a"
             " week."
         ),
         "day: 0.35075 NZD per kWh (0.305 before 15 % of tax).",
         (
             "Every other hour: 11:00 to 17:00, Monday to Friday; 07:00 to 21:00, Saturday and"
-            " Sunday. In sum 58 of the 168 hours of a week."
+            " Sunday. In total 58 of the 168 hours of a week."
         ),
         ORDINARY,
         (
-            "The hours are those of the clock on the wall, which changes next on Sunday"
-            " 27 September 2026, when 02:00 becomes 03:00."
+            "The hours follow the local clock, which next changes on Sunday 27 September 2026,"
+            " when 02:00 becomes 03:00."
         ),
     ]
 
 
-def test_without_tax_and_standing_charge_nothing_is_said_of_them() -> None:
-    """One rate at all hours: no tax to leave out, no charge to tell."""
-    assert told(bands(band("all", "0.30")))[:4] == [
+def test_without_tax_and_standing_charge_neither_is_mentioned() -> None:
+    """One rate at all hours, no tax, no charge."""
+    assert tariff_lines(bands(band("all", "0.30")))[:4] == [
         "Bands, in force now:",
         "Standing charge: none.",
         "all: 0.3 NZD per kWh.",
-        "At all hours. In sum 168 of the 168 hours of a week.",
+        "At all hours. In total 168 of the 168 hours of a week.",
     ]
 
 
@@ -81,21 +81,21 @@ def test_without_tax_and_standing_charge_nothing_is_said_of_them() -> None:
         ("2026-05-31T12:00", ["no longer in force", "in force now"]),
     ],
 )
-def test_dated_tariffs_say_when_they_hold(now: str, states: list[str]) -> None:
+def test_dated_tariffs_say_when_they_are_in_force(now: str, states: list[str]) -> None:
     """From its own date until the day before the next one's; midnight is the household's."""
     old = bands(band("all"), name="Old", valid_from=date(2026, 3, 1))
     new = bands(band("all"), name="New", valid_from=date(2026, 6, 1))
-    heads = [line for line in told(old, new, now=now) if line.startswith(("Old", "New"))]
+    heads = [line for line in tariff_lines(old, new, now=now) if line.startswith(("Old", "New"))]
     assert heads == [
         f"Old, from 1 March 2026, until 31 May 2026, {states[0]}:",
         f"New, from 1 June 2026, {states[1]}:",
     ]
 
 
-def test_a_household_whose_first_tariff_is_to_come_is_explained() -> None:
-    """Nothing is in force, so that tonight can't be planned: said, and no failure."""
+def test_a_household_before_its_first_tariff_is_explained() -> None:
+    """Nothing is in force, so tonight can't be planned; `check` says so and succeeds."""
     later = bands(band("all"), name="Later", valid_from=date(2026, 10, 1))
-    assert told(later)[:2] == [
+    assert tariff_lines(later)[:2] == [
         "None is in force yet: Later is the first.",
         "Later, from 1 October 2026, not in force yet:",
     ]
@@ -112,48 +112,48 @@ def test_a_household_whose_first_tariff_is_to_come_is_explained() -> None:
 def test_months_are_named() -> None:
     """A summer band, and what is left of the year for the other."""
     tariff = bands(band("summer", hours=["07:00-21:00"], months=[12, 1, 2]), band("rest"))
-    lines = told(tariff)
+    lines = tariff_lines(tariff)
     assert lines[3] == (
-        "07:00 to 21:00 every day in December to February. In sum 0 to 98 of the 168 hours of a"
+        "07:00 to 21:00 every day in December to February. In total 0 to 98 of the 168 hours of a"
         " week, by month."
     )
     assert lines[5] == (
         "Every other hour: 21:00 to 07:00 every day in December to February; at all hours in"
-        " March to November. In sum 70 to 168 of the 168 hours of a week, by month."
+        " March to November. In total 70 to 168 of the 168 hours of a week, by month."
     )
 
 
-def test_what_is_too_irregular_is_told_shortly() -> None:
-    """More than six parts are no help to anybody: the sum stays true."""
+def test_irregular_hours_are_summed_up() -> None:
+    """More than six parts are not listed; their total is."""
     rows = [
         band(f"m{month}", hours=[f"{month:02d}:00-12:30"], months=[month]) for month in range(1, 9)
     ]
-    lines = told(bands(*rows, band("rest")))
+    lines = tariff_lines(bands(*rows, band("rest")))
     assert lines[lines.index("rest: 0.2 NZD per kWh.") + 1] == (
-        "Every other hour: different hours by day and month. In sum 87.5 to 168 of the 168 hours"
+        "Every other hour: different hours by day and month. In total 87.5 to 168 of the 168 hours"
         " of a week, by month."
     )
 
 
-def test_a_band_that_no_hour_is_left_for_is_told() -> None:
-    """Its hours are none, in as many words."""
-    lines = told(bands(band("all", hours=["00:00-24:00"]), band("rest")))
-    assert lines[5] == "Never: the other bands name every hour."
+def test_a_band_without_any_hours_is_explained() -> None:
+    """It says that the band never applies."""
+    lines = tariff_lines(bands(band("all", hours=["00:00-24:00"]), band("rest")))
+    assert lines[5] == "Never: the other bands cover every hour."
 
 
-def test_public_holidays_of_their_own_are_told_with_the_next_two() -> None:
+def test_public_holidays_with_their_own_hours_name_the_next_two() -> None:
     """New Zealand: Matariki on 10 July 2026 and Labour Day on 26 October after 3 June.
 
     (Te Kahui o Matariki Public Holiday Act 2022, Schedule; the other from memory.)
     """
     tariff = bands(band("low", hours=["00:00-24:00"], days=["sun", "holiday"]), band("high"))
-    lines = told(tariff, home={"public_holidays": "NZ"})
-    assert lines[3].startswith("All day, Sunday and public holidays. In sum 24 of the 168")
+    lines = tariff_lines(tariff, home={"public_holidays": "NZ"})
+    assert lines[3].startswith("All day, Sunday and public holidays. In total 24 of the 168")
     assert lines[6] == (
-        "Public holidays, those of NZ, are days of their own: next Friday 10 July 2026 and Monday"
+        "Public holidays of NZ have their own hours: the next are Friday 10 July 2026 and Monday"
         " 26 October 2026."
     )
-    assert ORDINARY in told(THREE_BANDS, home={"public_holidays": "NZ"})
+    assert ORDINARY in tariff_lines(THREE_BANDS, home={"public_holidays": "NZ"})
 
 
 @pytest.mark.parametrize(
@@ -163,12 +163,12 @@ def test_public_holidays_of_their_own_are_told_with_the_next_two() -> None:
             "Pacific/Auckland",
             [
                 (
-                    "The hours are those of standard time, UTC+12, all year. The clock on the wall"
-                    " changes next on Sunday 27 September 2026, when 02:00 becomes 03:00."
+                    "The hours follow standard time, UTC+12, all year. The local clock next"
+                    " changes on Sunday 27 September 2026, when 02:00 becomes 03:00."
                 ),
                 (
-                    "In summer the wall is 1 h ahead: there night is 22:00 to 08:00, peak is 08:00"
-                    " to 12:00 and 18:00 to 22:00, and a day begins at 01:00."
+                    "In summer the local clock is 1 h ahead: by it, night is 22:00 to 08:00, peak"
+                    " is 08:00 to 12:00 and 18:00 to 22:00, and the tariff's day begins at 01:00."
                 ),
             ],
         ),
@@ -176,12 +176,13 @@ def test_public_holidays_of_their_own_are_told_with_the_next_two() -> None:
             "Australia/Lord_Howe",
             [
                 (
-                    "The hours are those of standard time, UTC+10:30, all year. The clock on the"
-                    " wall changes next on Sunday 4 October 2026, when 02:00 becomes 02:30."
+                    "The hours follow standard time, UTC+10:30, all year. The local clock next"
+                    " changes on Sunday 4 October 2026, when 02:00 becomes 02:30."
                 ),
                 (
-                    "In summer the wall is 30 min ahead: there night is 21:30 to 07:30, peak is"
-                    " 07:30 to 11:30 and 17:30 to 21:30, and a day begins at 00:30."
+                    "In summer the local clock is 30 min ahead: by it, night is 21:30 to 07:30,"
+                    " peak is 07:30 to 11:30 and 17:30 to 21:30, and the tariff's day begins at"
+                    " 00:30."
                 ),
             ],
         ),
@@ -190,12 +191,12 @@ def test_public_holidays_of_their_own_are_told_with_the_next_two() -> None:
             "Africa/Casablanca",
             [
                 (
-                    "The hours are those of standard time, UTC+1, all year. The clock on the wall"
-                    " changes next on Sunday 20 September 2026, when 02:00 becomes 01:00."
+                    "The hours follow standard time, UTC+1, all year. The local clock next"
+                    " changes on Sunday 20 September 2026, when 02:00 becomes 01:00."
                 ),
                 (
-                    "At times the wall is 1 h behind: there night is 20:00 to 06:00, peak is 06:00"
-                    " to 10:00 and 16:00 to 20:00, and a day begins at 23:00."
+                    "At times the local clock is 1 h behind: by it, night is 20:00 to 06:00, peak"
+                    " is 06:00 to 10:00 and 16:00 to 20:00, and the tariff's day begins at 23:00."
                 ),
             ],
         ),
@@ -203,37 +204,39 @@ def test_public_holidays_of_their_own_are_told_with_the_next_two() -> None:
             "Asia/Kathmandu",
             [
                 (
-                    "The hours are those of standard time, UTC+5:45, all year. The clock on the"
-                    " wall does not change in the year to come."
+                    "The hours follow standard time, UTC+5:45, all year. The local clock does not"
+                    " change in the coming year."
                 )
             ],
         ),
     ],
 )
-def test_a_meter_that_ignores_summer_time_is_told_by_the_wall(zone: str, clock: list[str]) -> None:
-    """What its hours are on the wall in summer, an hour or half an hour later (IANA 2026f)."""
-    lines = told(THREE_BANDS | {"clock": "standard"}, home={"timezone": zone})
+def test_a_meter_that_ignores_summer_time_is_explained_by_the_local_clock(
+    zone: str, clock: list[str]
+) -> None:
+    """Its hours in summer by the local clock, an hour or half an hour later (IANA 2026f)."""
+    lines = tariff_lines(THREE_BANDS | {"clock": "standard"}, home={"timezone": zone})
     assert lines[lines.index(ORDINARY) + 1 :] == clock
 
 
-def test_a_wall_clock_that_never_changes_is_told() -> None:
-    """Nothing to wait for in a zone without summer time."""
-    assert told(THREE_BANDS, home={"timezone": "Asia/Kathmandu"})[-1] == (
-        "The hours are those of the clock on the wall, which does not change in the year to come."
+def test_a_clock_that_never_changes_is_explained() -> None:
+    """In a zone without summer time there is no next change."""
+    assert tariff_lines(THREE_BANDS, home={"timezone": "Asia/Kathmandu"})[-1] == (
+        "The hours follow the local clock, which does not change in the coming year."
     )
 
 
-def test_tiers_are_told_with_their_ends() -> None:
-    """Each tier with its rate, and what the rest of the home is taken to use."""
+def test_tiers_are_explained_with_their_limits() -> None:
+    """Each tier with its rate, and how much the rest of the home is assumed to use."""
     tiers = [{"rate": Decimal("0.2"), "up_to_kwh": Decimal(8)}, {"rate": Decimal("0.3")}]
     tariff = bands(
         {"name": "all", "tiers": tiers},
         tiers_per="day", usual_kwh=Decimal("7.5"), tax_percent=Decimal(15),
     )  # fmt: skip
-    assert told(tariff)[2] == (
-        "all: 0.23 NZD per kWh (0.2 before 15 % of tax) up to 8 kWh of a day, then 0.345 NZD per"
-        " kWh (0.3 before 15 % of tax). The home uses 7.5 kWh of a day besides, and charging comes"
-        " on top."
+    assert tariff_lines(tariff)[2] == (
+        "all: 0.23 NZD per kWh (0.2 before 15 % of tax) up to 8 kWh a day, then 0.345 NZD per"
+        " kWh (0.3 before 15 % of tax). The rest of the home uses 7.5 kWh a day, and charging"
+        " comes on top."
     )
 
 
@@ -241,45 +244,45 @@ def hourly(first: str, *rates: str) -> list[PricePoint]:
     return [PricePoint(utc(first) + minutes(60 * i), Decimal(rate)) for i, rate in enumerate(rates)]
 
 
-def test_a_price_series_is_told_with_all_that_becomes_of_a_price() -> None:
-    """Source, formula in the order of reckoning, step, how far it is known, estimates."""
+def test_a_price_series_is_explained_from_price_to_rate() -> None:
+    """Source, formula in order of calculation, step, how far prices are known, estimates."""
     tariff = series(
         multiply=Decimal("0.001"), add=Decimal("0.115"), tax_percent=Decimal(15),
         standing_charge=Decimal(1),
     )  # fmt: skip
     tariff["prices"] |= {"at_least": Decimal(0), "at_most": Decimal("0.4")}
     points = [*hourly("2026-06-02T12:00", "10", "-200"), *hourly("2026-06-02T15:00", "500")]
-    assert told(tariff, points=points) == [
+    assert tariff_lines(tariff, points=points) == [
         "Series, in force now:",
         "Standing charge: 1.15 NZD a day (1 before 15 % of tax).",
         (
-            f"Prices come from {HERE / 'prices.csv'}, and what the topic"
-            " lullwatt/kowhai-cottage/prices adds."
+            f"Prices come from {HERE / 'prices.csv'}, and from messages on the topic"
+            " lullwatt/kowhai-cottage/prices."
         ),
         (
             "Rate in NZD per kWh: the price, times 0.001, plus 0.115, but no less than 0, but no"
             " more than 0.4, and 15 % of tax on top."
         ),
-        "A price holds until the next one, for 60 minutes at the most.",
+        "Each price applies until the next one, and for 60 minutes at most.",
         (
             "Known from 3 June 2026 00:00 to 3 June 2026 04:00, with 1 gap: 0 to 0.46 NZD per kWh"
             " with tax."
         ),
         (
-            "What is not known is estimated: the mean of the same time of day on the last 7 days"
-            " known."
+            "Unknown prices are estimated: the mean at the same time of day over the last 7 known"
+            " days."
         ),
     ]
 
 
-def test_a_series_from_the_bus_alone_is_told() -> None:
-    """No file, no step, no price yet: each is said, and tonight can't be planned."""
+def test_a_series_from_the_bus_alone_is_explained() -> None:
+    """No file, no step and no price yet, so tonight can't be planned."""
     tariff = {"name": "Series", "prices": {"add": Decimal("-0.01")}}
-    assert told(tariff)[2:6] == [
-        "Prices come from the topic lullwatt/kowhai-cottage/prices.",
+    assert tariff_lines(tariff)[2:6] == [
+        "Prices come from messages on the topic lullwatt/kowhai-cottage/prices.",
         "Rate in NZD per kWh: the price, minus 0.01.",
-        "A price holds until the next one; a gap longer than those beside it is a missing row.",
-        "No price is known yet: nothing can be planned by it until prices arrive.",
+        "Each price applies until the next one; a gap longer than its neighbours is a missing row.",
+        "No price is known yet; nothing can be planned with this tariff until prices arrive.",
     ]
     file = DemoHousehold(tariffs=[tariff]).file()
     tonight = list(explain_tonight(House(file, prices_of(file, {})), utc(EVENING)))

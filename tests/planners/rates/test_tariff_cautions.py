@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from config.files.series import PricePoint
-from daemon.check.explain import explained
+from daemon.check.explain import explain_unwrapped
 from daemon.control.state import House
 from planners.rates.prices import prices_of
 from planners.rates.tariff_cautions import known_rates, tariff_cautions
@@ -183,6 +183,6 @@ def test_an_addition_in_the_minor_unit_is_named() -> None:
 def test_cautions_of_the_tariff_reach_check() -> None:
     """They stand with the others; a plausible tariff adds none."""
     wrong = DemoHousehold(tariffs=[bands(band("all", "30.5"))]).file()
-    text = "\n".join(explained(House(wrong, prices_of(wrong, {})), START))
+    text = "\n".join(explain_unwrapped(House(wrong, prices_of(wrong, {})), START))
     assert "\n  - Rate 30.5 NZD per kWh in band all of Bands is implausible" in text
     assert tariff_cautions(DemoHousehold(tariffs=[THREE_BANDS]).file(), {}) == ()
