@@ -1,4 +1,4 @@
-"""The contract of the bus: topics, messages, schemas, and the AsyncAPI document made from them.
+"""The contract of the bus: topics, messages, schemas, and the AsyncAPI document of them.
 
 Opens no connection.
 """

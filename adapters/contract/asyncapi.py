@@ -1,7 +1,8 @@
 """The contract of the bus as an AsyncAPI 3.0 document, made from the topics and the models.
 
-From the daemon's side: it sends what it publishes, and receives what it listens to. The document
-depends on nothing but the code and, if one is given, the household file: no dates, fixed order.
+It takes the daemon's side: the daemon sends what it publishes, and receives what it subscribes to.
+The document depends only on the code and on the household file, if one is given: no dates, and a
+fixed order.
 """
 
 from __future__ import annotations
@@ -10,8 +11,9 @@ from typing import Any, Final
 
 from adapters.contract.messages import DaemonState, encode
 from adapters.contract.schemas import payload_schemas
-from adapters.contract.table import ROWS, Row
-from adapters.contract.topics import CHARGE_POINT_LEAVES, Topics, slug
+from adapters.contract.table import BUS_TOPICS, BusTopic
+from adapters.contract.topics import CHARGE_POINT_TOPICS, Topics
+from config.fields.names import topic_level
 from config.household.household_file import HouseholdFile
 
 Document = dict[str, Any]
@@ -26,21 +28,21 @@ _ANY_PARAMETERS: Final[Document] = {
         "default": "lullwatt",
     },
     "household": {
-        "description": "The household's name in lower case, every run of other characters than a-z"
-        " and 0-9 turned into one hyphen.",
+        "description": "The household's name in lower case, every run of characters other than a-z"
+        " and 0-9 replaced by one hyphen.",
         "examples": ["kowhai-cottage"],
     },
     "chargePoint": {
-        "description": "The charge point's name, written likewise.",
+        "description": "The charge point's name, written in the same way.",
         "examples": ["driveway"],
     },
 }
-_ABOUT: Final = (
-    "What travels between the daemon, charging hardware, people and feeds: MQTT 5 or 3.1.1, quality"
+_DESCRIPTION: Final = (
+    "The messages between the daemon, charging hardware, people and feeds: MQTT 5 or 3.1.1, quality"
     " of service 1, JSON in UTF-8 of 64 KiB at most, instants by RFC 3339 with their offset (the"
-    " daemon writes UTC with Z). Unknown keys are passed over, but in a request they are refused."
-    " Software and MQTT are never a protective device: hardware keeps to its own limits, whatever"
-    " it is told."
+    " daemon writes UTC with Z). Unknown keys are ignored, except in a request, where they are"
+    " refused. Software and MQTT are never a protective device: hardware keeps to its own limits,"
+    " whatever it is commanded."
 )
 
 
@@ -50,33 +52,33 @@ def contract(file: HouseholdFile | None = None) -> Document:
     Parameters
     ----------
     file
-        A household; without one, topics have parameters in place of names.
+        A household file; without one, topics have parameters in place of names.
 
     Returns
     -------
     dict
         JSON values, the same for the same household.
     """
-    rows = sorted(ROWS, key=lambda row: row.leaf)
-    payloads, schemas = payload_schemas(rows)
+    topics = sorted(BUS_TOPICS, key=lambda topic: topic.name)
+    payloads, schemas = payload_schemas(topics)
     name = f"bus of {file.household.name}" if file else "bus"
     return {
         "asyncapi": "3.0.0",
         "info": {
             "title": f"Lullwatt: {name}",
             "version": "1",
-            "description": _ABOUT,
+            "description": _DESCRIPTION,
             "license": {"name": "MIT"},
         },
         **({"servers": {"broker": _server(file)}} if file else {}),
         "defaultContentType": "application/json",
-        "channels": {row.leaf: _channel(row, file) for row in rows},
-        "operations": {_operation_name(row): _operation(row) for row in rows},
+        "channels": {topic.name: _channel(topic, file) for topic in topics},
+        "operations": {_operation_name(topic): _operation(topic) for topic in topics},
         "components": {
             "messages": {
-                **{row.leaf: _message(row, payloads[row.leaf]) for row in rows},
+                **{topic.name: _message(topic, payloads[topic.name]) for topic in topics},
                 _EMPTY: {
-                    "summary": "Nothing: takes the retained message away.",
+                    "summary": "An empty payload: deletes the retained message.",
                     "contentType": "application/octet-stream",
                     "payload": {"type": "string", "maxLength": 0},
                 },
@@ -93,7 +95,7 @@ def _server(file: HouseholdFile) -> Document:
         "host": f"{host}:{bus.port}",
         "protocol": "secure-mqtt" if bus.tls else "mqtt",
         "protocolVersion": "5",
-        "description": "The household's broker; 3.1.1 will do as well.",
+        "description": "The household's broker; MQTT 3.1.1 works too.",
         "bindings": {
             "mqtt": {
                 "lastWill": {
@@ -108,14 +110,14 @@ def _server(file: HouseholdFile) -> Document:
     }
 
 
-def _channel(row: Row, file: HouseholdFile | None) -> Document:
-    of_point = row.leaf in CHARGE_POINT_LEAVES
+def _channel(topic: BusTopic, file: HouseholdFile | None) -> Document:
+    of_point = topic.name in CHARGE_POINT_TOPICS
     base = Topics(file.bus.root, file.household.name).base if file else "{root}/{household}"
-    names = row.leaf, *([_EMPTY] if row.may_be_empty else [])
+    names = topic.name, *([_EMPTY] if topic.may_be_empty else [])
     parameters = _parameters(file, of_point=of_point)
     return {
-        "address": f"{base}/{{chargePoint}}/{row.leaf}" if of_point else f"{base}/{row.leaf}",
-        "description": f"Said by: {row.said_by}. {row.meaning}",
+        "address": f"{base}/{{chargePoint}}/{topic.name}" if of_point else f"{base}/{topic.name}",
+        "description": f"Sent by: {topic.sender}. {topic.meaning}",
         **({"parameters": parameters} if parameters else {}),
         "messages": {name: {"$ref": f"#/components/messages/{name}"} for name in names},
     }
@@ -123,36 +125,36 @@ def _channel(row: Row, file: HouseholdFile | None) -> Document:
 
 def _parameters(file: HouseholdFile | None, *, of_point: bool) -> Document:
     if file is None:
-        left_out = set() if of_point else {"chargePoint"}
-        return {name: each for name, each in _ANY_PARAMETERS.items() if name not in left_out}
+        omitted = set() if of_point else {"chargePoint"}
+        return {name: each for name, each in _ANY_PARAMETERS.items() if name not in omitted}
     if not of_point:
         return {}
-    points = sorted(slug(name) for name in file.charge_points)
+    points = sorted(topic_level(name) for name in file.charge_points)
     return {"chargePoint": {"description": "A charge point of this household.", "enum": points}}
 
 
-def _operation_name(row: Row) -> str:
-    return f"{'send' if row.from_daemon else 'receive'}{row.leaf.capitalize()}"
+def _operation_name(topic: BusTopic) -> str:
+    return f"{'send' if topic.from_daemon else 'receive'}{topic.name.capitalize()}"
 
 
-def _operation(row: Row) -> Document:
-    # A binding says what the daemon does: whether a message is kept is for its sender to say.
-    how = {"qos": 1, **({"retain": row.retained} if row.from_daemon else {})}
-    names = row.leaf, *([_EMPTY] if row.may_be_empty else [])
+def _operation(topic: BusTopic) -> Document:
+    # A binding describes what the daemon does. Whether to retain a message is up to its sender.
+    binding = {"qos": 1, **({"retain": topic.retained} if topic.from_daemon else {})}
+    names = topic.name, *([_EMPTY] if topic.may_be_empty else [])
     return {
-        "action": "send" if row.from_daemon else "receive",
-        "channel": {"$ref": f"#/channels/{row.leaf}"},
-        "summary": row.meaning,
-        "bindings": {"mqtt": {**how, "bindingVersion": BINDING}},
-        "messages": [{"$ref": f"#/channels/{row.leaf}/messages/{name}"} for name in names],
+        "action": "send" if topic.from_daemon else "receive",
+        "channel": {"$ref": f"#/channels/{topic.name}"},
+        "summary": topic.meaning,
+        "bindings": {"mqtt": {**binding, "bindingVersion": BINDING}},
+        "messages": [{"$ref": f"#/channels/{topic.name}/messages/{name}"} for name in names],
     }
 
 
-def _message(row: Row, payload: Document) -> Document:
+def _message(topic: BusTopic, payload: Document) -> Document:
     return {
-        "name": row.leaf,
-        "title": row.kind.__name__,
-        "summary": f"{'Retained' if row.retained else 'Not retained'}; said by: {row.said_by}.",
+        "name": topic.name,
+        "title": topic.payload_type.__name__,
+        "summary": f"{'Retained' if topic.retained else 'Not retained'}; sent by: {topic.sender}.",
         "payload": payload,
-        "examples": [{"payload": dict(example)} for example in row.examples],
+        "examples": [{"payload": dict(example)} for example in topic.examples],
     }

@@ -1,6 +1,6 @@
-"""The two documents that the bus carries as reports print them: a plan, and a closed night.
+"""Types of two documents that the bus carries as reports print them: a plan and a closed night.
 
-Nothing is read or written by these types: they say what others may rely on, and the contract of
+No code reads or writes with these types. They define what others may rely on, and the contract of
 the bus is made from them.
 """
 
@@ -21,7 +21,7 @@ LocalDate: TypeAlias = Annotated[str, Field(pattern=r"^\d{4}-\d{2}-\d{2}$")]
 
 
 class PlannedPeriod(TypedDict):
-    """A stretch of charging at one current and one rate; half-open."""
+    """A period of charging at one current and one rate; half-open."""
 
     start: Instant
     end: Instant
@@ -33,21 +33,21 @@ class PlannedPeriod(TypedDict):
 
 
 class PlannedOutcome(TypedDict):
-    """What a plain rule would take and cost."""
+    """Energy and cost of charging by a simple rule."""
 
     energy_kwh: Kwh
     cost: Money
 
 
 class PlanBaselines(TypedDict):
-    """Plain rules to compare a plan with."""
+    """Simple rules to compare a plan with."""
 
     at_once: PlannedOutcome
     timer: PlannedOutcome
 
 
 class PlannedLater(TypedDict):
-    """A night after this one that was planned for together with it."""
+    """A later night that was planned together with this one."""
 
     returns: Instant
     departure: Instant
@@ -63,8 +63,8 @@ class PlannedLater(TypedDict):
 class PlanDocument(TypedDict):
     """The plan in force for one vehicle up to its departure.
 
-    `shortfall_kwh` is what a need that can't be met lacks; only then are there `earliest_ready` and
-    `amps_that_would_do`, null where there is none.
+    `shortfall_kwh` is the energy missing for the need. Only a plan with a shortfall has
+    `earliest_ready` and `amps_that_would_do`; they are null if there is no such instant or current.
     """
 
     charge_point: str
@@ -101,13 +101,13 @@ class NightLine(TypedDict):
 
 
 class NightCost(TypedDict):
-    """What the same energy would have cost by a plain rule."""
+    """What the same energy would have cost by a simple rule."""
 
     cost: Money
 
 
 class NightBaselines(TypedDict):
-    """Plain rules to compare a night with; none where the vehicle left the household file."""
+    """Simple rules to compare a night with; empty if the vehicle left the household file."""
 
     at_once: NotRequired[NightCost]
     timer: NotRequired[NightCost]
@@ -117,8 +117,8 @@ class NightBaselines(TypedDict):
 class NightDocument(TypedDict):
     """One closed night: noon to noon local time, named by the date on which it begins.
 
-    `cost` is rounded to the currency's minor unit, the costs in `by_band` are not. What is not
-    known is null.
+    `cost` is rounded to the currency's minor unit; the costs in `by_band` are not. Unknown values
+    are null.
     """
 
     night: LocalDate

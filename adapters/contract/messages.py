@@ -1,7 +1,7 @@
-"""The messages of the bus: one frozen model for each, and the only way in and out of bytes.
+"""The messages of the bus: one frozen model for each, and their conversion from and to bytes.
 
-Knows no topic and opens no connection. Hardware may say more than it is asked (unknown keys are
-passed over); a person's request may not, because a misspelt wish must not be taken for none.
+Knows no topic and opens no connection. Unknown keys from hardware are ignored. In a person's
+request they are refused, because a misspelt request must not be ignored.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ def _read_instant(value: object) -> object:
 
 
 def _read_money(value: object) -> object:
-    # By way of the shortest text that gives the same float: 0.21 is meant as written.
+    # Through the shortest text that gives the same float, so that 0.21 is exactly 0.21.
     is_number = isinstance(value, int | float) and not isinstance(value, bool)
     return Decimal(str(value)) if is_number else value
 
@@ -61,7 +61,7 @@ Pilot = Literal["A", "B", "C", "D", "E", "F"]
 
 
 class Message(BaseModel):
-    """What all messages share: the contract's version."""
+    """The base of all messages: the contract's version."""
 
     model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
 
@@ -69,7 +69,7 @@ class Message(BaseModel):
 
 
 class Command(Message):
-    """What a charge point is to do, until when. The same serial again means nothing new."""
+    """What a charge point must do, and until when. A repeated serial means nothing new."""
 
     serial: Annotated[int, Field(ge=1)]
     do: Literal["start", "stop"]
@@ -94,7 +94,7 @@ class Reading(Message):
     amps: Amps | None = None
 
     @model_validator(mode="after")
-    def _says_something(self) -> Self:
+    def _has_a_value(self) -> Self:
         if self.register_kwh is None and self.watts is None and self.amps is None:
             raise ValueError("a reading has at least one of register_kwh, watts, amps")
         return self
@@ -108,24 +108,24 @@ class Reading(Message):
 
 
 class VehicleReport(Message):
-    """What a charge point knows of its vehicle: IEC 61851 pilot state, state of charge."""
+    """What a charge point knows about its vehicle: IEC 61851 pilot state, state of charge."""
 
     at: Instant
     pilot: Pilot | None = None
     soc_percent: Percent | None = None
 
     @model_validator(mode="after")
-    def _says_something(self) -> Self:
+    def _has_a_value(self) -> Self:
         if self.pilot is None and self.soc_percent is None:
             raise ValueError("a vehicle report has at least one of pilot, soc_percent")
         return self
 
 
 class Request(Message):
-    """What a person asks for, `by` an instant or by the next departure; `clear` takes all back.
+    """What a person asks for, `by` an instant or the next departure; `clear` cancels all requests.
 
-    `vehicle` says which one is plugged in, until it is unplugged; the file's first one otherwise.
-    A request with an `id`, of the asker's own making, is answered; it comes back in the answer.
+    `vehicle` names the one that is plugged in, until it is unplugged; without it, the file's first
+    one is assumed. The sender may choose an `id`: such a request is answered with the same `id`.
     """
 
     model_config = ConfigDict(extra="forbid")
@@ -147,7 +147,7 @@ class Request(Message):
         return self
 
     @model_validator(mode="after")
-    def _does_not_contradict_itself(self) -> Self:
+    def _is_consistent(self) -> Self:
         if self.charge_now and self.skip_until is not None:
             raise ValueError("charge_now and skip_until contradict each other")
         want, need = self.want_percent, self.need_percent
@@ -157,7 +157,7 @@ class Request(Message):
 
 
 class Answer(Message):
-    """What came of a request: whether it is obeyed, and what happens now or why not, in words."""
+    """The answer to a request: whether it is obeyed, and in words what happens now or why not."""
 
     id: Id
     at: Instant
@@ -166,7 +166,7 @@ class Answer(Message):
 
 
 class PriceStart(BaseModel):
-    """A price and the instant from which it holds, in the tariff's own unit and before tax."""
+    """A price and the instant from which it applies, in the tariff's unit and before tax."""
 
     model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
 
@@ -175,7 +175,7 @@ class PriceStart(BaseModel):
 
 
 class PriceFeed(Message):
-    """Prices for the instants to come."""
+    """Prices for the coming instants."""
 
     rates: Annotated[tuple[PriceStart, ...], Strict(strict=False), Field(min_length=1)]
 
@@ -188,11 +188,11 @@ class HomeLoad(Message):
 
 
 class KnownRates(BaseModel):
-    """What is known of the rates of the tariff in force.
+    """What is known about the rates of the tariff in force.
 
-    `now` says whether the rate of now is known, estimated from earlier prices, or neither.
-    `known_until` is when the rates cease to be known, or did; it is left out where they never do
-    (bands), and where none was ever known.
+    `now` says whether the present rate is known, estimated from earlier prices, or neither.
+    `known_until` is the end of the known rates, which may have passed. It is absent if there is no
+    such end (bands) and if no rate was ever known.
     """
 
     model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
@@ -203,13 +203,13 @@ class KnownRates(BaseModel):
 
 
 class Status(Message):
-    """What the daemon believes of one charge point.
+    """What the daemon knows about one charge point.
 
     `connected` says whether a vehicle is plugged in, `alerts` which alerts are in force (their
     codes). `soc_from` says where the state of charge comes from: reported by the vehicle, given by
     a person, counted from the meter, recalled (the last known level less the usual use), or
-    assumed by the household file. `rates` is absent before the first tariff is in force. After
-    `stale_after` the message no longer counts.
+    assumed by the household file. `rates` is absent before the first tariff is in force. The
+    message expires at `stale_after`.
     """
 
     at: Instant
@@ -239,8 +239,8 @@ class Alert(Message):
 class DaemonState(Message):
     """Whether the daemon runs. The Will is an `offline` without an instant.
 
-    A retained `online` outlives a broker and a daemon that die together: after `stale_after` it
-    says nothing. `instance` is another for each process, and `since` when that began: of two that
+    If the broker and the daemon stop together, a retained `online` remains: it expires at
+    `stale_after`. `instance` identifies the process, and `since` is its start: if two daemons
     run for one household, the later one stays.
     """
 
@@ -251,8 +251,8 @@ class DaemonState(Message):
     since: Instant | None = None
 
 
-class _Named(BaseModel):
-    """As much of a request as an answer needs."""
+class _RequestId(BaseModel):
+    """The part of a request that an answer needs."""
 
     model_config = ConfigDict(frozen=True, strict=True, extra="ignore")
 
@@ -268,9 +268,9 @@ def decode(model: type[AnyMessage], payload: bytes) -> AnyMessage:
     Parameters
     ----------
     model
-        The message it should be.
+        The type of message to expect.
     payload
-        What the bus carried.
+        The bytes from the bus.
 
     Returns
     -------
@@ -288,23 +288,23 @@ def decode(model: type[AnyMessage], payload: bytes) -> AnyMessage:
     try:
         return model.model_validate(from_json(payload, allow_inf_nan=False))
     except ValidationError as error:
-        raise MalformedMessage(_in_short(error.errors(include_url=False)[0])) from error
+        raise MalformedMessage(_short_reason(error.errors(include_url=False)[0])) from error
     except (ValueError, OverflowError) as error:
         raise MalformedMessage(f"not JSON: {error}") from error
 
 
-def id_of(payload: bytes) -> str | None:
-    """Return the id of a request that is malformed otherwise, if it can be told."""
+def request_id_of(payload: bytes) -> str | None:
+    """Return the id of a request that may be malformed; None if the id can't be read."""
     if len(payload) > LARGEST_PAYLOAD_BYTES:
         return None
     try:
-        return _Named.model_validate(from_json(payload, allow_inf_nan=False)).id
+        return _RequestId.model_validate(from_json(payload, allow_inf_nan=False)).id
     except (ValueError, OverflowError):  # a ValidationError is a ValueError
         return None
 
 
 def encode(message: Message) -> bytes:
-    """Write a message as compact JSON in UTF-8: instants end in Z, what is not known is left out.
+    """Write a message as compact JSON in UTF-8: instants end in Z, unknown values are omitted.
 
     Parameters
     ----------
@@ -319,7 +319,7 @@ def encode(message: Message) -> bytes:
     return message.model_dump_json(exclude_none=True).encode()
 
 
-def _in_short(error: ErrorDetails) -> str:
+def _short_reason(error: ErrorDetails) -> str:
     place = ".".join(str(part)[:40] for part in error["loc"][:4])
     text = error["msg"].removeprefix("Value error, ")[:160]
     return f"{place}: {text}" if place else text

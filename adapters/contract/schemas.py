@@ -1,7 +1,7 @@
-"""The JSON Schemas of the bus, made from the types that payloads are read and written by.
+"""The JSON Schemas of the bus, made from the types that read and write the payloads.
 
-Draft 07, which is what AsyncAPI 3.0 takes a schema for unless it is told otherwise. What the
-daemon reads may hold nulls and lack what has a default; what it writes never does.
+Draft 07, which AsyncAPI 3.0 assumes by default. Payloads that the daemon reads may contain nulls
+and omit keys with a default; payloads that it writes never do.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from pydantic_core import CoreSchema, core_schema
 from typing_extensions import override
 
 from adapters.contract.messages import Command, Reading, Request, VehicleReport
-from adapters.contract.table import Row
+from adapters.contract.table import BusTopic
 
 Schema = dict[str, Any]
 
@@ -26,10 +26,11 @@ INSTANT_PATTERN: Final = (
 """RFC 3339, section 5.6: an instant has an offset."""
 
 _REF = "#/components/schemas/{model}"
-_NOT_ASKED_FOR: Final = frozenset({"v", "id", "by"})
+_NO_REQUEST_KEYS: Final = frozenset({"v", "id", "by"})
+"""Keys of a request that ask for nothing by themselves."""
 
 
-class _Generator(GenerateJsonSchema):
+class _BusSchemaGenerator(GenerateJsonSchema):
     @override
     def datetime_schema(self, schema: core_schema.DatetimeSchema) -> JsonSchemaValue:
         return {"type": "string", "format": "date-time", "pattern": INSTANT_PATTERN}
@@ -68,42 +69,46 @@ def _without_null(schema: CoreSchema) -> CoreSchema:
     return schema["schema"] if schema["type"] == "nullable" else schema
 
 
-def payload_schemas(rows: Sequence[Row]) -> tuple[dict[str, Schema], dict[str, Schema]]:
+def payload_schemas(topics: Sequence[BusTopic]) -> tuple[dict[str, Schema], dict[str, Schema]]:
     """Make the schemas of all payloads.
 
     Parameters
     ----------
-    rows
+    topics
         The table of topics.
 
     Returns
     -------
     tuple of two dicts
-        By the last level of its topic, a reference to each payload's schema; and by its name, each
-        schema. References are to ``#/components/schemas``.
+        For each topic's name a reference to the schema of its payload; and all schemas by their
+        names. References point to ``#/components/schemas``.
     """
     references, made = TypeAdapter.json_schemas(
         [
-            (row.leaf, "serialization" if row.from_daemon else "validation", TypeAdapter(row.kind))
-            for row in rows
+            (
+                topic.name,
+                "serialization" if topic.from_daemon else "validation",
+                TypeAdapter(topic.payload_type),
+            )
+            for topic in topics
         ],
         ref_template=_REF,
-        schema_generator=_Generator,
+        schema_generator=_BusSchemaGenerator,
     )
     named = {name: _tidied(name, schema) for name, schema in sorted(made["$defs"].items())}
-    return {leaf: schema for (leaf, _), schema in references.items()}, named
+    return {name: schema for (name, _), schema in references.items()}, named
 
 
 def _tidied(name: str, schema: Schema) -> Schema:
-    """Add the rules between keys, and take out the line breaks of docstrings."""
+    """Add the rules between keys, and remove the line breaks of docstrings."""
     if "description" in schema:
         schema["description"] = " ".join(schema["description"].split())
     model = name.partition("-")[0]
-    return schema | _BETWEEN_KEYS.get(model, {})
+    return schema | _RULES_BETWEEN_KEYS.get(model, {})
 
 
-def _one_of(names: Sequence[str]) -> Schema:
-    """At least one of these keys is there, and not null."""
+def _at_least_one_of(names: Sequence[str]) -> Schema:
+    """Return the rule that at least one of these keys is present and not null."""
     return {
         "anyOf": [{"required": [name], "properties": {name: {"not": {"type": "null"}}}}
                   for name in names]
@@ -114,16 +119,16 @@ def _keys(model: type[BaseModel], without: frozenset[str]) -> Sequence[str]:
     return [name for name in model.model_fields if name not in without]
 
 
-_BETWEEN_KEYS: Final[Mapping[str, Schema]] = {
+_RULES_BETWEEN_KEYS: Final[Mapping[str, Schema]] = {
     Command.__name__: {
         "if": {"properties": {"do": {"const": "start"}}},
         "then": {"required": ["amps"]},
         "else": {"not": {"required": ["amps"]}},
     },
-    Reading.__name__: _one_of(_keys(Reading, frozenset({"v", "at"}))),
-    VehicleReport.__name__: _one_of(_keys(VehicleReport, frozenset({"v", "at"}))),
+    Reading.__name__: _at_least_one_of(_keys(Reading, frozenset({"v", "at"}))),
+    VehicleReport.__name__: _at_least_one_of(_keys(VehicleReport, frozenset({"v", "at"}))),
     Request.__name__: {
-        **_one_of(_keys(Request, _NOT_ASKED_FOR)),
+        **_at_least_one_of(_keys(Request, _NO_REQUEST_KEYS)),
         "not": {
             "required": ["charge_now", "skip_until"],
             "properties": {
@@ -133,4 +138,4 @@ _BETWEEN_KEYS: Final[Mapping[str, Schema]] = {
         },
     },
 }
-"""What the validators of the models hold besides; want_percent below need_percent can't be said."""
+"""What the models' validators check, except that want_percent is not below need_percent."""

@@ -1,7 +1,7 @@
-"""What travels on the bus, one row for each topic: who says it, what it is, and examples of it.
+"""The table of topics: for each its sender, payload type, meaning and examples.
 
-The only place that says which message belongs to which topic in words for others; a test holds it
-against `adapters.contract.topics` and `adapters.contract.messages`.
+The contract that others read is made from it. A test compares it with `adapters.contract.topics`
+and `adapters.contract.messages`.
 """
 
 from __future__ import annotations
@@ -28,30 +28,30 @@ Example = Mapping[str, Any]
 
 
 @dataclass(frozen=True)
-class Row:
-    """One topic.
+class BusTopic:
+    """One topic of the bus.
 
     Attributes
     ----------
-    leaf
+    name
         Its last level.
-    kind
-        The type that its payload is read or written by.
-    said_by
+    payload_type
+        The type that reads or writes its payload.
+    sender
         Who publishes it.
     retained
-        Whether the broker is to keep it.
+        Whether the broker retains it.
     meaning
         In plain words, for those who write the other side.
     examples
         Payloads.
     may_be_empty
-        Whether an empty payload takes a retained one away.
+        Whether an empty payload deletes the retained one.
     """
 
-    leaf: str
-    kind: Any
-    said_by: Literal["daemon", "hardware", "person", "price feed", "load meter"]
+    name: str
+    payload_type: Any
+    sender: Literal["daemon", "hardware", "person", "price feed", "load meter"]
     retained: bool
     meaning: str
     examples: tuple[Example, ...]
@@ -59,8 +59,8 @@ class Row:
 
     @property
     def from_daemon(self) -> bool:
-        """Whether the daemon publishes it; it listens to all else."""
-        return self.said_by == "daemon"
+        """Whether the daemon publishes it; it subscribes to all others."""
+        return self.sender == "daemon"
 
 
 _PLAN: Final[Example] = {
@@ -94,11 +94,11 @@ _NIGHT: Final[Example] = {
     "closed_at": "2026-06-03T19:20:00Z",
 }  # fmt: skip
 
-ROWS: Final[tuple[Row, ...]] = (
-    Row(
+BUS_TOPICS: Final[tuple[BusTopic, ...]] = (
+    BusTopic(
         "command", Command, "daemon", retained=True,
-        meaning="What the charge point is to do. A serial that was seen before means nothing new, a"
-        " lower one is late. Stop when valid_until passes without a newer command.",
+        meaning="What the charge point must do. Pass over a serial that is not higher than the last"
+        " one. Stop when valid_until passes without a newer command.",
         examples=(
             {
                 "v": 1, "serial": 412, "do": "start", "amps": 32.0,
@@ -111,14 +111,14 @@ ROWS: Final[tuple[Row, ...]] = (
             },
         ),
     ),
-    Row(
+    BusTopic(
         "plan", PlanDocument, "daemon", retained=True, may_be_empty=True,
-        meaning="The plan in force, as the command line prints it; an empty payload when none is.",
+        meaning="The plan in force, as the command line prints it; empty if there is none.",
         examples=(_PLAN,),
     ),
-    Row(
+    BusTopic(
         "status", Status, "daemon", retained=True,
-        meaning="What the daemon believes of the charge point; nothing after stale_after.",
+        meaning="What the daemon knows about the charge point. It expires at stale_after.",
         examples=(
             {
                 "v": 1, "at": "2026-06-03T09:05:00Z", "stale_after": "2026-06-03T09:10:00Z",
@@ -131,12 +131,12 @@ ROWS: Final[tuple[Row, ...]] = (
             },
         ),
     ),
-    Row(
+    BusTopic(
         "night", NightDocument, "daemon", retained=False,
-        meaning="The account of a night, once it is closed; again when it is corrected.",
+        meaning="The account of a closed night, sent again after a correction.",
         examples=(_NIGHT,),
     ),
-    Row(
+    BusTopic(
         "alert", Alert, "daemon", retained=False,
         meaning="Something a person should look at.",
         examples=(
@@ -146,29 +146,29 @@ ROWS: Final[tuple[Row, ...]] = (
             },
         ),
     ),
-    Row(
+    BusTopic(
         "reading", Reading, "hardware", retained=False,
-        meaning="What the meter shows: when the power changes, and every minute while it flows."
-        " The register counts all energy since the meter was new, and survives a loss of power.",
+        meaning="What the meter shows: when the power changes, and every minute while power flows."
+        " The register counts all energy since the meter was new, and survives a power cut.",
         examples=(
             {"v": 1, "at": "2026-06-03T09:01:00Z", "register_kwh": 1234.567, "watts": 7360},
             {"v": 1, "at": "2026-06-03T09:01:00Z", "register_kwh": 1234.567, "watts": 7360,
              "amps": 32.0},
         ),
     ),
-    Row(
+    BusTopic(
         "vehicle", VehicleReport, "hardware", retained=False,
-        meaning="What is known of the vehicle: the state of the control pilot (IEC 61851-1: A, no"
-        " vehicle; B, plugged in; C, charging), where hardware without one says A or B, and the"
-        " state of charge where it is known.",
+        meaning="What the hardware knows about the vehicle: the state of the control pilot"
+        " (IEC 61851-1: A, no vehicle; B, plugged in; C, charging; hardware without a pilot sends"
+        " A or B), and the state of charge if it is known.",
         examples=(
             {"v": 1, "at": "2026-06-03T06:30:00Z", "pilot": "B", "soc_percent": 35},
             {"v": 1, "at": "2026-06-03T19:19:00Z", "pilot": "A"},
         ),
     ),
-    Row(
+    BusTopic(
         "request", Request, "person", retained=False,
-        meaning="What a person asks for. A retained one is not obeyed, and neither is one with"
+        meaning="What a person asks for. A retained request is refused, and so is one with"
         " want_percent below need_percent.",
         examples=(
             {"v": 1, "want_percent": 100},
@@ -178,9 +178,9 @@ ROWS: Final[tuple[Row, ...]] = (
             {"v": 1, "clear": True},
         ),
     ),
-    Row(
+    BusTopic(
         "answer", Answer, "daemon", retained=False,
-        meaning="What came of a request that had an id.",
+        meaning="The answer to a request that had an id.",
         examples=(
             {
                 "v": 1, "id": "9f2c", "at": "2026-06-03T06:31:00Z", "understood": True,
@@ -188,7 +188,7 @@ ROWS: Final[tuple[Row, ...]] = (
             },
         ),
     ),
-    Row(
+    BusTopic(
         "daemon", DaemonState, "daemon", retained=True,
         meaning="Whether the daemon runs. Its Will is an offline without an instant.",
         examples=(
@@ -197,12 +197,12 @@ ROWS: Final[tuple[Row, ...]] = (
             {"v": 1, "state": "offline"},
         ),
     ),
-    Row(
+    BusTopic(
         "prices", PriceFeed, "price feed", retained=True,
-        meaning="Prices for the instants to come, as the price series of the tariff has them.",
+        meaning="Prices for the coming instants, as in the price series of the tariff.",
         examples=({"v": 1, "rates": [{"start": "2026-06-03T12:00:00Z", "rate": 0.21}]},),
     ),
-    Row(
+    BusTopic(
         "load", HomeLoad, "load meter", retained=False,
         meaning="The home's own load, without the charge points.",
         examples=({"v": 1, "at": "2026-06-03T09:01:00Z", "amps": [21.3]},),

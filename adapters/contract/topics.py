@@ -1,33 +1,24 @@
-"""The names of the bus: which topic carries what, and which household and charge point it is.
+"""The topics of the bus: make them from names, take them apart, and match them with filters.
 
-Knows MQTT's rules for names and filters (OASIS MQTT 3.1.1, section 4.7); knows no payload and
-opens no connection.
+Knows MQTT's rules for topic names and filters (OASIS MQTT 3.1.1, section 4.7). Knows no payload
+and opens no connection.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from config.fields.names import topic_level as slug
+from config.fields.names import topic_level
 
-__all__ = [
-    "CHARGE_POINT_LEAVES",
-    "HOUSEHOLD_LEAVES",
-    "Topics",
-    "is_topic_filter",
-    "matches",
-    "slug",
-]
-
-HOUSEHOLD_LEAVES = frozenset({"daemon", "prices", "load"})
-CHARGE_POINT_LEAVES = frozenset(
+HOUSEHOLD_TOPICS = frozenset({"daemon", "prices", "load"})
+CHARGE_POINT_TOPICS = frozenset(
     {"command", "plan", "status", "night", "alert", "answer", "reading", "vehicle", "request"}
 )
 _LONGEST_FILTER_BYTES = 65_535
 
 
 def is_topic_filter(text: str) -> bool:
-    """Say whether `text` may be subscribed to: `+` fills a level, `#` fills the last one."""
+    """Return whether `text` is a valid filter: `+` stands for a level, `#` for all that follow."""
     levels = text.split("/")
     return (
         0 < len(text.encode()) <= _LONGEST_FILTER_BYTES
@@ -39,11 +30,11 @@ def is_topic_filter(text: str) -> bool:
 
 
 def matches(topic_filter: str, topic: str) -> bool:
-    """Say whether a subscription to a (valid) filter covers a topic."""
+    """Return whether a subscription to a (valid) filter covers a topic."""
     wanted, given = topic_filter.split("/"), topic.split("/")
     if given[0].startswith("$") and wanted[0] in {"+", "#"}:
-        return False  # [MQTT-4.7.2-1] a wildcard at the front never covers the broker's own topics
-    if wanted[-1] == "#":  # covers its parent level too
+        return False  # [MQTT-4.7.2-1] a leading wildcard never covers the broker's own topics
+    if wanted[-1] == "#":  # covers the parent level too
         wanted = wanted[:-1]
         given = given[: len(wanted)]
     return len(wanted) == len(given) and all(
@@ -58,9 +49,9 @@ class Topics:
     Parameters
     ----------
     root
-        The prefix all topics share, as `config` has checked it; may have several levels.
+        The prefix of all topics, as `config` has checked it; may have several levels.
     household
-        The household's name as people write it.
+        The household's name in the household file.
     """
 
     root: str
@@ -68,11 +59,16 @@ class Topics:
 
     @property
     def base(self) -> str:
-        """The front of every topic of this household, without a slash at its end."""
-        return f"{self.root}/{slug(self.household)}"
+        """The prefix of every topic of this household, without a final slash."""
+        return f"{self.root}/{topic_level(self.household)}"
+
+    @property
+    def client_id(self) -> str:
+        """The daemon's MQTT client id; other clients of the household append a purpose to it."""
+        return f"{topic_level(self.root)}-{topic_level(self.household)}"
 
     def command(self, charge_point: str) -> str:
-        """Return the topic that tells the charge point to start or stop."""
+        """Return the topic of commands: start or stop."""
         return self._of(charge_point, "command")
 
     def plan(self, charge_point: str) -> str:
@@ -80,7 +76,7 @@ class Topics:
         return self._of(charge_point, "plan")
 
     def status(self, charge_point: str) -> str:
-        """Return the topic of what the daemon believes."""
+        """Return the topic of the daemon's view of the charge point."""
         return self._of(charge_point, "status")
 
     def night(self, charge_point: str) -> str:
@@ -88,7 +84,7 @@ class Topics:
         return self._of(charge_point, "night")
 
     def alert(self, charge_point: str) -> str:
-        """Return the topic of what a person should look at."""
+        """Return the topic of alerts."""
         return self._of(charge_point, "alert")
 
     def reading(self, charge_point: str) -> str:
@@ -96,20 +92,20 @@ class Topics:
         return self._of(charge_point, "reading")
 
     def vehicle(self, charge_point: str) -> str:
-        """Return the topic of what the charge point knows of its vehicle."""
+        """Return the topic of reports on the vehicle."""
         return self._of(charge_point, "vehicle")
 
     def request(self, charge_point: str) -> str:
-        """Return the topic on which a person asks for something."""
+        """Return the topic of a person's requests."""
         return self._of(charge_point, "request")
 
     def answer(self, charge_point: str) -> str:
-        """Return the topic of what came of a person's requests."""
+        """Return the topic of answers to requests."""
         return self._of(charge_point, "answer")
 
     @property
     def daemon(self) -> str:
-        """The topic that says whether the daemon is online."""
+        """The topic that shows whether the daemon is online."""
         return f"{self.base}/daemon"
 
     @property
@@ -123,32 +119,32 @@ class Topics:
         return f"{self.base}/load"
 
     def subscriptions(self) -> tuple[str, ...]:
-        """Return the filters that cover all the daemon listens to, another daemon among it."""
-        by_point = tuple(f"{self.base}/+/{leaf}" for leaf in ("reading", "vehicle", "request"))
+        """Return the filters of all that the daemon receives, including another daemon's state."""
+        by_point = tuple(f"{self.base}/+/{name}" for name in ("reading", "vehicle", "request"))
         return (*by_point, self.prices, self.load, self.daemon)
 
     def parse(self, topic: str) -> tuple[str | None, str] | None:
-        """Take a topic apart.
+        """Split a topic into its charge point and its last level.
 
         Returns
         -------
         tuple or None
-            The charge point's slug (None for the household's own topics) and the last level;
-            None if the topic is not one of this household's.
+            The charge point's topic level (None for the household's own topics) and the last level;
+            None if the topic does not belong to this household.
         """
-        front = f"{self.base}/"
-        levels = topic.removeprefix(front).split("/")
-        if not topic.startswith(front):
+        prefix = f"{self.base}/"
+        levels = topic.removeprefix(prefix).split("/")
+        if not topic.startswith(prefix):
             return None
-        if len(levels) == 1 and levels[0] in HOUSEHOLD_LEAVES:
+        if len(levels) == 1 and levels[0] in HOUSEHOLD_TOPICS:
             return None, levels[0]
-        if len(levels) == 2 and levels[0] and levels[1] in CHARGE_POINT_LEAVES:  # noqa: PLR2004 - a point and a leaf
+        if len(levels) == 2 and levels[0] and levels[1] in CHARGE_POINT_TOPICS:  # noqa: PLR2004 - a charge point and a name
             return levels[0], levels[1]
         return None
 
     def of(self, charge_point: str) -> str:
-        """Return the front of every topic of a charge point, without a slash at its end."""
-        return f"{self.base}/{slug(charge_point)}"
+        """Return the prefix of every topic of a charge point, without a final slash."""
+        return f"{self.base}/{topic_level(charge_point)}"
 
-    def _of(self, charge_point: str, leaf: str) -> str:
-        return f"{self.of(charge_point)}/{leaf}"
+    def _of(self, charge_point: str, name: str) -> str:
+        return f"{self.of(charge_point)}/{name}"

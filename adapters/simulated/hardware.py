@@ -22,8 +22,9 @@ from adapters.contract.messages import (
     decode,
     encode,
 )
-from adapters.contract.topics import Topics, slug
+from adapters.contract.topics import Topics
 from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehicle
+from config.fields.names import topic_level
 from config.household.household_file import Bus
 
 READING_EVERY = timedelta(minutes=1)
@@ -73,7 +74,7 @@ class SimulatedHardware:
         self._told_vehicle: tuple[str, float | None] | None = None
         self._bus = MqttBus(
             bus,
-            client_id=f"simulated-{slug(topics.household)}-{slug(charge_point)}",
+            client_id=f"simulated-{topic_level(topics.household)}-{topic_level(charge_point)}",
             on_event=self._on_event,
             subscriptions=self._heard_topics(topics.command(charge_point)),
             keep_session=False,  # the command in force is retained; older ones are void

@@ -11,8 +11,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
-from adapters.contract.topics import Topics, slug
+from adapters.contract.topics import Topics
 from adapters.wired.values import topic_filters
+from config.fields.names import topic_level
 from config.files.errors import UsageError
 from config.household.household_file import ChargePoint, HouseholdFile
 
@@ -75,7 +76,7 @@ def users(file: HouseholdFile) -> tuple[User, ...]:
         The daemon has the name that the file gives it. Equipment that speaks OCPP is no user.
     """
     topics = Topics(file.bus.root, file.household.name)
-    home = slug(file.household.name)
+    home = topic_level(file.household.name)
     points = {n: point for n, point in file.charge_points.items() if point.ocpp is None}
     wired = tuple(right for name, point in points.items() for right in _wired_rights(name, point))
     return (
@@ -86,7 +87,7 @@ def users(file: HouseholdFile) -> tuple[User, ...]:
         ),
         *(
             User(
-                f"{home}.point.{slug(name)}",
+                f"{home}.point.{topic_level(name)}",
                 f"the hardware at {name}",
                 _of_hardware(topics, name, point),
             )

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 import structlog
 
 from adapters.contract.messages import MalformedMessage
-from adapters.contract.topics import slug
+from adapters.contract.topics import Topics
 from adapters.wired.channels import StopAsWill, WiredChannel
 from adapters.wired.point import WiredPoint
 from adapters.wired.values import topic_filters
+from config.fields.names import topic_level
 from config.fields.value_types import WATT_HOURS_PER_KWH
 from daemon.messaging.outbox import command_message
 
@@ -236,9 +237,9 @@ def will_connections(
     tuple of StopAsWill
         One for each charge point that wants it.
     """
-    front = f"{slug(file.bus.root)}-{slug(file.household.name)}"
+    client_id = Topics(file.bus.root, file.household.name).client_id
     return tuple(
-        _will(bus, f"{front}-{slug(name)}-will", tell, name, on_return)
+        _will(bus, f"{client_id}-{topic_level(name)}-will", tell, name, on_return)
         for name, tell in _tellings(file)
         if tell.stop_as_will
     )

@@ -15,9 +15,9 @@ from adapters.contract.messages import (
     Request,
     VehicleReport,
     decode,
-    id_of,
+    request_id_of,
 )
-from adapters.contract.topics import slug
+from config.fields.names import topic_level
 from config.files.texts import printable
 from daemon.control.events import MeterRead, PersonAsked, VehicleReported
 from daemon.control.learning import AHEAD
@@ -106,7 +106,7 @@ class Inbox:
     ) -> None:
         self._topics = topics
         self._channels = channels
-        self._by_slug = {slug(name): name for name in charge_points}
+        self._by_level = {topic_level(name): name for name in charge_points}
         self._ledger = ledger
 
     def receive(
@@ -141,7 +141,7 @@ class Inbox:
         name, leaf = place
         if name is None:
             return _of_the_household(leaf, message.payload)
-        point = self._by_slug.get(name)
+        point = self._by_level.get(name)
         if point is None:
             shown = printable(message.topic[:LONGEST_SHOWN])  # whoever publishes chose it
             _log.warning("message for an unknown charge point", topic=shown)
@@ -244,7 +244,7 @@ class Inbox:
         try:
             request = decode(Request, message.payload)
         except MalformedMessage as error:
-            name = id_of(message.payload)
+            name = request_id_of(message.payload)
             if name is None:
                 raise
             return RequestRefused(point, name, str(error))

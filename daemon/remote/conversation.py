@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Self
 from adapters.bus.bus import MqttBus
 from adapters.bus.events import Connected, Disconnected, MessageArrived, Published
 from adapters.contract.messages import DaemonState, MalformedMessage, decode
-from adapters.contract.topics import Topics, slug
+from adapters.contract.topics import Topics
 from config.files.errors import UnwellError
 
 if TYPE_CHECKING:
@@ -51,10 +51,9 @@ class Conversation:
         self._reason: str | None = None
         self._payloads: dict[str, list[bytes]] = {}
         self._not_taken: dict[str, Published] = {}
-        name = f"{slug(file.bus.root)}-{slug(file.household.name)}-{purpose}-{token_hex(4)}"
         self._bus = MqttBus(
             file.bus,
-            client_id=name,
+            client_id=f"{topics.client_id}-{purpose}-{token_hex(4)}",
             on_event=self._hear,
             subscriptions=[topics.daemon, *(f"{topics.base}/+/{leaf}" for leaf in leaves)],
             keep_session=False,

@@ -15,7 +15,7 @@ from adapters.bus.embedded_broker import EmbeddedBroker
 from adapters.clocks.clock import SystemClock
 from adapters.clocks.timers import WakeUpTimer
 from adapters.contract.messages import DaemonState, encode
-from adapters.contract.topics import Topics, slug
+from adapters.contract.topics import Topics
 from adapters.host.alert_command import AlertCommands
 from adapters.host.service_notice import ServiceNotice
 from adapters.host.signals import heed_signals
@@ -103,7 +103,7 @@ class Daemon:
         topics = Topics(file.bus.root, file.household.name)
         self._mqtt = MqttBus(
             bus,
-            client_id=f"{slug(file.bus.root)}-{slug(file.household.name)}",
+            client_id=topics.client_id,
             on_event=self.post,
             will=(topics.daemon, encode(DaemonState(state="offline"))),
             subscriptions=(*topics.subscriptions(), *wired_topic_filters(wired)),

@@ -23,7 +23,7 @@ from adapters.contract.messages import (
     decode,
     encode,
 )
-from adapters.contract.topics import Topics, slug
+from adapters.contract.topics import Topics
 from adapters.wired.channels import WiredChannel
 from adapters.wired.point import WiredPoint
 from config.files.errors import UnwellError, UsageError
@@ -97,7 +97,7 @@ class Trial:
         )
         self._bus = MqttBus(
             file.bus,
-            client_id=f"{slug(file.bus.root)}-{slug(file.household.name)}-trial-{token_hex(4)}",
+            client_id=f"{topics.client_id}-trial-{token_hex(4)}",
             on_event=self._take,
             subscriptions=[topics.daemon, *self._heard],
             keep_session=False,

@@ -1,4 +1,4 @@
-"""The contract of the bus: a valid AsyncAPI 3.0 document that says what is really on the bus."""
+"""The contract of the bus: a valid AsyncAPI 3.0 document that matches the real messages."""
 
 from __future__ import annotations
 
@@ -18,8 +18,8 @@ from jsonschema import Draft7Validator
 from adapters.contract import messages
 from adapters.contract.asyncapi import contract
 from adapters.contract.messages import MalformedMessage, Message, decode
-from adapters.contract.table import ROWS, Row
-from adapters.contract.topics import CHARGE_POINT_LEAVES, HOUSEHOLD_LEAVES, Topics
+from adapters.contract.table import BUS_TOPICS, BusTopic
+from adapters.contract.topics import CHARGE_POINT_TOPICS, HOUSEHOLD_TOPICS, Topics
 from config.household.loading import load_household
 from daemon.rehearsal.rehearsing import rehearse_night
 from tests.support.commands import Ran, run
@@ -39,12 +39,12 @@ SPOKEN = {
     for _, model in inspect.getmembers(messages, inspect.isclass)
     if issubclass(model, Message) and model is not Message
 }
-RECEIVED = [row for row in ROWS if not row.from_daemon]
+RECEIVED = [topic for topic in BUS_TOPICS if not topic.from_daemon]
 
 
-def by_leaf(leaf: str) -> Row:
-    [row] = [row for row in ROWS if row.leaf == leaf]
-    return row
+def topic_of(name: str) -> BusTopic:
+    [found] = [topic for topic in BUS_TOPICS if topic.name == name]
+    return found
 
 
 # --- the document ---------------------------------------------------------------------------------
@@ -109,26 +109,28 @@ def test_it_is_the_same_every_time() -> None:
         assert leaves == sorted(leaves)
 
 
-# --- and what it must not leave out ---------------------------------------------------------------
+# --- it is complete ---------------------------------------------------------------
 
 
 def test_every_topic_has_its_place() -> None:
     """The channels are the topics of `adapters.contract.topics`, no more and no fewer."""
-    assert set(document()["channels"]) == CHARGE_POINT_LEAVES | HOUSEHOLD_LEAVES
+    assert set(document()["channels"]) == CHARGE_POINT_TOPICS | HOUSEHOLD_TOPICS
     topics = Topics("lullwatt", "Kowhai Cottage")
-    for leaf in CHARGE_POINT_LEAVES:
-        assert channel_of(getattr(topics, leaf)("The drive")) == leaf
-    for leaf in HOUSEHOLD_LEAVES:
-        assert channel_of(getattr(topics, leaf)) == leaf
+    for name in CHARGE_POINT_TOPICS:
+        assert channel_of(getattr(topics, name)("The drive")) == name
+    for name in HOUSEHOLD_TOPICS:
+        assert channel_of(getattr(topics, name)) == name
 
 
 def test_every_message_has_its_place() -> None:
     """Each model of `adapters.contract.messages` is the payload of a topic."""
-    assert {row.kind for row in ROWS if inspect.isclass(row.kind)} >= SPOKEN
+    assert {
+        topic.payload_type for topic in BUS_TOPICS if inspect.isclass(topic.payload_type)
+    } >= SPOKEN
 
 
 def test_the_daemon_receives_what_it_subscribes_to() -> None:
-    """What it receives it listens to; what else it listens to can only be its own words."""
+    """It subscribes to all it receives; what else it subscribes to is its own messages."""
     filters = Topics("lullwatt", "Kowhai Cottage").subscriptions()
     heard = {wanted.split("/")[-1] for wanted in filters}
     operations = document()["operations"].values()
@@ -159,14 +161,14 @@ def test_with_a_household_its_own_names_stand_in_it() -> None:
 
 # --- examples -------------------------------------------------------------------------------------
 
-EXAMPLES = [(row.leaf, example) for row in ROWS for example in row.examples]
+EXAMPLES = [(topic.name, example) for topic in BUS_TOPICS for example in topic.examples]
 
 
-@pytest.mark.parametrize(("leaf", "example"), EXAMPLES)
-def test_examples_are_messages(leaf: str, example: dict[str, Any]) -> None:
-    """Each example fits its schema, has no key too many, and is read by the model it is made of."""
-    assert list(validator(leaf, closed=True).iter_errors(example)) == []
-    kind = by_leaf(leaf).kind
+@pytest.mark.parametrize(("name", "example"), EXAMPLES)
+def test_examples_are_messages(name: str, example: dict[str, Any]) -> None:
+    """Each example fits its schema, has no unknown key, and is read by its model."""
+    assert list(validator(name, closed=True).iter_errors(example)) == []
+    kind = topic_of(name).payload_type
     if kind in SPOKEN:
         decode(kind, json.dumps(example).encode())
 
@@ -189,7 +191,7 @@ def test_the_page_of_the_bus_shows_messages_of_the_contract(topic: str, payload:
     assert list(validator(topic, closed=True).iter_errors(json.loads(payload))) == []
 
 
-# --- what is said and read ------------------------------------------------------------------------
+# --- what is sent and read ------------------------------------------------------------------------
 
 
 def test_a_rehearsed_night_keeps_to_the_contract() -> None:
@@ -211,7 +213,7 @@ def test_a_rehearsed_night_keeps_to_the_contract() -> None:
     ],
 )
 def test_what_does_not_keep_to_it_is_found(topic: str, payload: bytes) -> None:
-    """The check can fail: a wrong message is told, also one with a key that nobody described."""
+    """The check can fail: it reports a wrong message, and one with an undescribed key."""
     assert faults(topic, payload) != []
 
 
@@ -223,7 +225,7 @@ class Unruly:
 
 
 def test_a_test_that_publishes_something_else_fails() -> None:
-    """The watch over the daemon's tests fails the test whose message breaks the contract."""
+    """A test of the daemon fails if one of its messages breaks the contract."""
     with published(Unruly) as held:
         Unruly().publish("lullwatt/h/daemon", b'{"v":1,"state":"offline"}', retain=True)
         Unruly().publish("a-plug/set", b"on", retain=True)
@@ -262,15 +264,15 @@ _VALUES = {
 
 
 @st.composite
-def _payloads(draw: st.DrawFn) -> tuple[Row, dict[str, Any]]:
+def _payloads(draw: st.DrawFn) -> tuple[BusTopic, dict[str, Any]]:
     """Make an example of what the daemon reads, with keys left out, wrong or too many."""
-    row = draw(st.sampled_from(RECEIVED))
-    names = [*row.kind.model_fields, "colour"]
-    kept = dict(draw(st.sampled_from(row.examples)))
+    topic = draw(st.sampled_from(RECEIVED))
+    names = [*topic.payload_type.model_fields, "colour"]
+    kept = dict(draw(st.sampled_from(topic.examples)))
     for name in draw(st.lists(st.sampled_from(names), unique=True, max_size=2)):
         kept.pop(name, None)
     changed = draw(st.lists(st.sampled_from(names), unique=True, max_size=3))
-    return row, kept | {name: draw(_VALUES.get(name, _NUMBERS)) for name in changed}
+    return topic, kept | {name: draw(_VALUES.get(name, _NUMBERS)) for name in changed}
 
 
 def test_the_schema_takes_what_the_daemon_takes() -> None:
@@ -279,18 +281,18 @@ def test_the_schema_takes_what_the_daemon_takes() -> None:
 
     @settings(max_examples=600)
     @given(_payloads())
-    def law(case: tuple[Row, dict[str, Any]]) -> None:
-        tried.add((case[0].leaf, _agrees(*case)))
+    def law(case: tuple[BusTopic, dict[str, Any]]) -> None:
+        tried.add((case[0].name, _agrees(*case)))
 
     law()
-    assert tried == {(row.leaf, fits) for row in RECEIVED for fits in (True, False)}
+    assert tried == {(topic.name, fits) for topic in RECEIVED for fits in (True, False)}
 
 
-def _agrees(row: Row, payload: dict[str, Any]) -> bool:
-    """Tell whether a payload fits; what the schema can't say is that want is below need."""
-    fits = validator(row.leaf, closed=False).is_valid(payload)
+def _agrees(topic: BusTopic, payload: dict[str, Any]) -> bool:
+    """Return whether a payload fits; the schema can't express that want is below need."""
+    fits = validator(topic.name, closed=False).is_valid(payload)
     try:
-        decode(row.kind, json.dumps(payload).encode())
+        decode(topic.payload_type, json.dumps(payload).encode())
         why = ""
     except MalformedMessage as error:
         why = str(error)
@@ -311,7 +313,7 @@ def test_the_command_prints_it(run: Callable[..., Ran]) -> None:
 
 
 def test_a_household_that_is_not_there_has_no_contract(run: Callable[..., Ran]) -> None:
-    """A missing file is said in one line, exit 2."""
+    """A missing file is reported in one line, exit 2."""
     ran = run("schema", "bus", "nowhere.yaml")
     assert (ran.code, ran.out) == (2, "")
     assert ran.err == "nowhere.yaml:1:1: expected a household file, got no such file\n"

@@ -1,4 +1,4 @@
-"""The page for those who write firmware: its messages, its evening and its recipes are true."""
+"""The firmware guide: its messages, its evening and its recipes are true."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ import pytest
 import yaml
 
 from adapters.contract.messages import Command, Reading, decode
-from adapters.contract.table import ROWS
+from adapters.contract.table import BUS_TOPICS
 from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehicle
 from config.household.household_file import Bus
 from tests.support.held import validator
@@ -25,14 +25,14 @@ PAGE = PAGE_PATH.read_text("utf-8")
 SAID: list[tuple[str, str]] = re.findall(
     r"^`(\w+)`\n```json\n(.*?)\n```", PAGE, re.MULTILINE | re.DOTALL
 )
-COMMANDS = [decode(Command, text.encode()) for leaf, text in SAID if leaf == "command"]
-READINGS = [decode(Reading, text.encode()) for leaf, text in SAID if leaf == "reading"]
+COMMANDS = [decode(Command, text.encode()) for name, text in SAID if name == "command"]
+READINGS = [decode(Reading, text.encode()) for name, text in SAID if name == "reading"]
 
 HEARD_AT = ["06:30:00", "09:00:02", "09:20:00", "09:55:00", "09:55:00", "12:15:00"]
-"""When each command of the page is heard; its text says so in words."""
+"""When each command of the page arrives, as its text says."""
 
 OBEYED = [True, True, True, False, True, True]
-"""The fourth is the retained command that was heard before."""
+"""The fourth is the retained command, which has arrived before."""
 
 
 def instant(clock: str) -> datetime:
@@ -42,17 +42,17 @@ def instant(clock: str) -> datetime:
 def test_every_message_of_the_page_is_tried() -> None:
     """No block of JSON on the page is left out of the tests below."""
     assert len(SAID) == PAGE.count("```json") >= 10
-    assert {leaf for leaf, _ in SAID} == {"command", "reading", "vehicle"}
+    assert {name for name, _ in SAID} == {"command", "reading", "vehicle"}
 
 
 @pytest.mark.parametrize(
-    ("leaf", "text"), SAID, ids=[f"{number} {leaf}" for number, (leaf, _) in enumerate(SAID)]
+    ("name", "text"), SAID, ids=[f"{number} {name}" for number, (name, _) in enumerate(SAID)]
 )
-def test_messages_keep_to_the_contract(leaf: str, text: str) -> None:
-    """Each fits its schema with no key too many, and is read by its model."""
-    assert list(validator(leaf, closed=True).iter_errors(json.loads(text))) == []
-    [row] = [row for row in ROWS if row.leaf == leaf]
-    decode(row.kind, text.encode())
+def test_messages_keep_to_the_contract(name: str, text: str) -> None:
+    """Each fits its schema, has no unknown key, and is read by its model."""
+    assert list(validator(name, closed=True).iter_errors(json.loads(text))) == []
+    [topic] = [topic for topic in BUS_TOPICS if topic.name == name]
+    decode(topic.payload_type, text.encode())
 
 
 def test_messages_come_in_order() -> None:
@@ -64,7 +64,7 @@ def test_messages_come_in_order() -> None:
 
 
 def test_hardware_that_does_as_it_should_shows_what_the_page_says() -> None:
-    """The simulated charge point, told what the page tells it, has the page's power and energy."""
+    """The simulated charge point, given the page's commands, shows the page's power and energy."""
     point = SimulatedChargePoint(instant("06:30:00"), register_wh=1_000_000)
     point.plug_in(SimulatedVehicle(52.0, 35.0), instant("06:30:00"))
     obeyed, shown = [], []
@@ -82,7 +82,7 @@ def test_hardware_that_does_as_it_should_shows_what_the_page_says() -> None:
 
 
 def test_the_household_file_of_the_page_is_accepted() -> None:
-    """Its bus is one."""
+    """Its `bus` section is valid."""
     [text] = re.findall(r"```yaml\n(.*?)```", PAGE, re.DOTALL)
     bus = Bus.model_validate(yaml.safe_load(text)["bus"])
     assert (bus.host, bus.tls, bus.signs_in) == ("hub.home.arpa", True, True)

@@ -1,4 +1,4 @@
-"""Messages: what is right goes in and out unchanged, everything else is refused in few words."""
+"""Messages: valid ones are read and written unchanged, all others are refused briefly."""
 
 from __future__ import annotations
 
@@ -173,7 +173,7 @@ def test_a_vehicle_report_that_is_none(body: str) -> None:
     ],
 )
 def test_requests(body: str, expected: Request) -> None:
-    """What a person may ask for, alone or together; zero and false are wishes too."""
+    """What a person may ask for, alone or together; zero and false count too."""
     assert decode(Request, f'{{"v":1,{body}}}'.encode()) == expected
     assert decode(Request, encode(expected)) == expected
 
@@ -192,7 +192,7 @@ def test_requests(body: str, expected: Request) -> None:
     ],
 )
 def test_a_request_that_is_none(body: str, reason: str) -> None:
-    """A request without a wish, misspelt, or against itself is refused, with the reason."""
+    """A request that is empty, misspelt or contradictory is refused, with the reason."""
     with pytest.raises(MalformedMessage, match=reason):
         decode(Request, f'{{"v":1{body}}}'.encode())
 
@@ -236,7 +236,7 @@ def test_messages_do_not_change() -> None:
 
 
 def test_naive_instants_are_refused_in_python_too() -> None:
-    """A datetime without an offset is a mistake of whoever makes the message."""
+    """A datetime without an offset is a programming error."""
     with pytest.raises(ValidationError, match="offset"):
         Reading(at=datetime(2026, 6, 3), watts=1)  # noqa: DTZ001 - naive on purpose
 

@@ -1,4 +1,4 @@
-"""Topics: the names of design and contract, made and taken apart again."""
+"""Topics are made from names and split again, as the contract has them."""
 
 from __future__ import annotations
 
@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from adapters.contract.topics import CHARGE_POINT_LEAVES, Topics, slug
+from adapters.contract.topics import CHARGE_POINT_TOPICS, Topics
+from config.fields.names import topic_level
 
 HOME = Topics("lullwatt", "Kowhai Cottage")
 
@@ -23,7 +24,7 @@ HOME = Topics("lullwatt", "Kowhai Cottage")
 )
 def test_a_name_becomes_a_level(name: str, expected: str) -> None:
     """Lower case, and each run of characters other than a-z and 0-9 becomes one hyphen."""
-    assert slug(name) == expected
+    assert topic_level(name) == expected
 
 
 def test_the_topics_of_a_charge_point() -> None:
@@ -39,10 +40,10 @@ def test_the_topics_of_a_charge_point() -> None:
         "vehicle": HOME.vehicle("Driveway"),
         "request": HOME.request("Driveway"),
     }
-    assert set(made) == CHARGE_POINT_LEAVES
-    for leaf, topic in made.items():
-        assert topic == f"lullwatt/kowhai-cottage/driveway/{leaf}"
-        assert HOME.parse(topic) == ("driveway", leaf)
+    assert set(made) == CHARGE_POINT_TOPICS
+    for name, topic in made.items():
+        assert topic == f"lullwatt/kowhai-cottage/driveway/{name}"
+        assert HOME.parse(topic) == ("driveway", name)
 
 
 def test_the_topics_of_the_household() -> None:
@@ -54,7 +55,7 @@ def test_the_topics_of_the_household() -> None:
 
 
 def test_what_the_daemon_listens_to() -> None:
-    """It hears hardware, persons and feeds, and whether another daemon says that it runs."""
+    """It subscribes to hardware, people and feeds, and to the state of another daemon."""
     assert HOME.subscriptions() == (
         "lullwatt/kowhai-cottage/+/reading",
         "lullwatt/kowhai-cottage/+/vehicle",
@@ -85,12 +86,12 @@ def test_what_the_daemon_listens_to() -> None:
     ],
 )
 def test_other_topics_are_not_ours(topic: str) -> None:
-    """A topic of another home, of nobody, or of no known kind is not taken for one of ours."""
+    """A topic of another home, of none, or with an unknown name is not one of ours."""
     assert HOME.parse(topic) is None
 
 
 def test_a_root_with_several_levels() -> None:
-    """The prefix may have levels of its own."""
+    """The prefix may have several levels."""
     topics = Topics("home/energy", "Kowhai Cottage")
     assert topics.reading("Driveway") == "home/energy/kowhai-cottage/driveway/reading"
     assert topics.parse(topics.reading("Driveway")) == ("driveway", "reading")

@@ -54,7 +54,7 @@ def test_a_reading_is_kept_and_told(inbox: Inbox, ledger: Ledger) -> None:
 
 
 def test_a_charge_point_is_known_by_its_slug(inbox: Inbox) -> None:
-    """A name with capitals and spaces is the topic level its slug says."""
+    """A name with capitals and spaces is found by its topic level."""
     taken = inbox.receive(arrived("lullwatt/kowhai-cottage/shed-2/reading", READING), EVENING)
     assert taken == ("Shed 2", MeterRead(READING))
 
