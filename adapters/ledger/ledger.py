@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date, datetime
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING
 
 from adapters.ledger.exact_json import dump_exact
 from adapters.ledger.file import open_file, plain_errors, transaction
@@ -19,6 +19,9 @@ from adapters.ledger.reader import LedgerReader
 from adapters.ledger.rows import Befallen, to_micros
 from adapters.ledger.schema import MIGRATIONS
 from config.files.series import PricePoint
+
+if TYPE_CHECKING:
+    from adapters.contract.messages import Command
 
 # What was removed for its age must not come back with a message that is sent once more.
 _UNLESS_REMOVED = " WHERE NOT EXISTS (SELECT 1 FROM retention WHERE kept_from > ?)"
@@ -136,23 +139,15 @@ class Ledger(LedgerReader):
             "requests (charge_point, at, body)", (charge_point, to_micros(at), dump_exact(body))
         )
 
-    def add_command(
-        self,
-        charge_point: str,
-        at: datetime,
-        serial: int,
-        *,
-        do: Literal["start", "stop"],
-        amps: float | None,
-        valid_until: datetime,
-        why: str,
-        plan: str | None = None,
-    ) -> None:
+    def add_command(self, charge_point: str, at: datetime, command: Command) -> None:
         """Add a command; a serial that this charge point has had is refused with `LedgerError`."""
         self._add(
             "commands (charge_point, at, serial, do, amps, valid_until, why, plan)",
-            (charge_point, to_micros(at), serial, do, amps, to_micros(valid_until), why, plan),
-        )
+            (
+                charge_point, to_micros(at), command.serial, command.do, command.amps,
+                to_micros(command.valid_until), command.why, command.plan,
+            ),
+        )  # fmt: skip
 
     def add_plan(self, charge_point: str, made_at: datetime, body: Mapping[str, object]) -> None:
         """Add a plan, as a JSON object."""

@@ -125,8 +125,9 @@ class Outbox:
         """  # noqa: DOC502 - raised by the ledger and by the rates
         match action:
             case Issue(command):
-                self._record_command(point, command, now)
-                self._send(self._topics.command(point), command_message(command), retain=True)
+                message = command_message(command)
+                self._record_command(point, message, now)
+                self._send(self._topics.command(point), message, retain=True)
             case Assert(command):
                 self._send(self._topics.command(point), command_message(command), retain=True)
             case AnnouncePlan(plan):
@@ -287,12 +288,9 @@ class Outbox:
             told = alert.model_dump(mode="json", exclude_none=True) | where
             self._run_command(home.on_alert, dump_exact(told).encode())
 
-    def _record_command(self, point: str, command: CommandInForce, now: datetime) -> None:
+    def _record_command(self, point: str, command: Command, now: datetime) -> None:
         with self._sent_all_the_same("a command"):  # it may be a stop
-            self._ledger.add_command(
-                point, now, command.serial, do=command.do, amps=command.amps,
-                valid_until=command.valid_until, why=command.why, plan=command.plan,
-            )  # fmt: skip
+            self._ledger.add_command(point, now, command)
 
     @contextmanager
     def _sent_all_the_same(self, what: str) -> Iterator[None]:

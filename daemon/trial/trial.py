@@ -167,10 +167,7 @@ class Trial:
             valid_until=now + HOLDS,
             why="a trial of the wiring",
         )
-        self._ledger.add_command(
-            self._charge_point, now, command.serial, do=do, amps=amps,
-            valid_until=command.valid_until, why=command.why, plan=None,
-        )  # fmt: skip
+        self._ledger.add_command(self._charge_point, now, command)
         if self._channel is not None:
             self._channel.send(command, (), now)
         self._bus.publish(self._topics.command(self._charge_point), encode(command), retain=True)

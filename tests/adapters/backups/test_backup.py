@@ -12,6 +12,7 @@ import pytest
 
 from adapters.backups import backup as ledger_backup
 from adapters.backups.backup import make_backup
+from adapters.contract.messages import Command
 from adapters.ledger.copies import backed_up_at, backup_before, backup_of
 from adapters.ledger.file import open_file
 from adapters.ledger.ledger import open_ledger
@@ -176,9 +177,8 @@ def test_each_older_ledger_is_brought_up_to_date_with_its_rows(
         assert ledger.open_night(POINT) == {"open": None}
         assert ledger.nights() == ({"a": 1},)
         until = command.valid_until
-        ledger.add_command(
-            POINT, AT, 8, do="stop", amps=None, valid_until=until, why="x", plan="van@then"
-        )
+        stop = Command(serial=8, do="stop", valid_until=until, why="x", plan="van@then")
+        ledger.add_command(POINT, AT, stop)
         newest = ledger.last_command(POINT)
         assert newest is not None
         assert newest.plan == "van@then"

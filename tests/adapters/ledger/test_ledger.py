@@ -15,6 +15,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from adapters.contract.messages import Command
 from adapters.ledger.ledger import Ledger, open_ledger
 from adapters.ledger.rows import (
     LastVehicleReports,
@@ -268,20 +269,23 @@ def test_alerts_are_held(tmp_path: Path) -> None:
 
 # Commands
 
+EXPIRES = NOON + 90 * MINUTE
+
+
+def start(serial: int) -> Command:
+    return Command(serial=serial, do="start", amps=16.0, valid_until=EXPIRES, why="cheapest hours")
+
+
+def stop(serial: int) -> Command:
+    return Command(serial=serial, do="stop", valid_until=EXPIRES, why="full")
+
 
 def test_the_last_switch_is_where_starting_and_stopping_changed(ledger: Ledger) -> None:
     """Renewals do not move the instant of the last switch; a first stop switches nothing."""
     assert ledger.switched_at("driveway") is None
     for serial, do in enumerate(["stop", "start", "start", "stop", "stop"], start=1):
-        ledger.add_command(
-            "driveway",
-            NOON + serial * MINUTE,
-            serial,
-            do="start" if do == "start" else "stop",
-            amps=16.0 if do == "start" else None,
-            valid_until=NOON + 90 * MINUTE,
-            why="",
-        )
+        command = start(serial) if do == "start" else stop(serial)
+        ledger.add_command("driveway", NOON + serial * MINUTE, command)
         first = {1: None, 2: 2, 3: 2, 4: 4, 5: 4}[serial]
         expected = None if first is None else NOON + first * MINUTE
         assert ledger.switched_at("driveway") == expected
@@ -302,30 +306,19 @@ def test_the_night_in_progress_is_kept_until_it_is_over(ledger: Ledger) -> None:
 def test_the_last_command(ledger: Ledger) -> None:
     """The command with the highest serial of that charge point comes back whole."""
     assert ledger.last_command("driveway") is None
-    lapse = NOON + 10 * MINUTE
-    ledger.add_command(
-        "driveway", NOON, 1, do="start", amps=16.0, valid_until=lapse, why="cheapest hours"
-    )
-    ledger.add_command(
-        "driveway", NOON - MINUTE, 2, do="stop", amps=None, valid_until=lapse, why="full"
-    )
-    ledger.add_command(
-        "carport", NOON, 2, do="start", amps=6.0, valid_until=lapse, why="cheapest hours"
-    )
+    ledger.add_command("driveway", NOON, start(1))
+    ledger.add_command("driveway", NOON - MINUTE, stop(2))
+    ledger.add_command("carport", NOON, start(2))
     assert ledger.last_command("driveway") == StoredCommand(
-        NOON - MINUTE, 2, "stop", None, lapse, "full"
+        NOON - MINUTE, 2, "stop", None, EXPIRES, "full"
     )
 
 
 def test_a_serial_is_used_once(ledger: Ledger) -> None:
     """A second command under one serial is refused, and the first one stays."""
-    ledger.add_command(
-        "driveway", NOON, 1, do="start", amps=16.0, valid_until=NOON + MINUTE, why="cheapest hours"
-    )
+    ledger.add_command("driveway", NOON, start(1))
     with pytest.raises(LedgerError, match="UNIQUE"):
-        ledger.add_command(
-            "driveway", NOON, 1, do="stop", amps=None, valid_until=NOON + MINUTE, why="full"
-        )
+        ledger.add_command("driveway", NOON, stop(1))
     last = ledger.last_command("driveway")
     assert last is not None
     assert last.do == "start"

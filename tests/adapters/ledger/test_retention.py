@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from adapters.contract.messages import Command
 from adapters.ledger import retention as ledger_retention
 from adapters.ledger.ledger import Ledger, open_ledger
 from adapters.ledger.retention import remove_before
@@ -47,9 +48,8 @@ def path(tmp_path: Path) -> Path:
         ledger.add_reading("carport", START + 80 * HOUR, watts=5.0)
         for serial in range(1, 4):
             at = START + serial * HOUR
-            ledger.add_command(
-                "driveway", at, serial, do="stop", amps=None, valid_until=at, why="x"
-            )
+            stop = Command(serial=serial, do="stop", valid_until=at, why="x")
+            ledger.add_command("driveway", at, stop)
             ledger.add_plan("driveway", at, {"number": serial})
         ledger.add_request("driveway", START, {"want_percent": 90})
         ledger.add_alert(None, START, "no-backup", "x")

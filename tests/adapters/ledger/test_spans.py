@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from adapters.contract.messages import Command
 from adapters.ledger.ledger import Ledger, open_ledger
 from adapters.ledger.rows import StoredHappening, StoredReport
 from config.files.errors import LedgerError
@@ -27,9 +28,8 @@ def ledger(tmp_path: Path) -> Iterator[Ledger]:
         for name in (POINT, "barn"):
             for hour in range(6):
                 at = NOON + hour * HOUR
-                opened.add_command(
-                    name, at, hour + 1, do="stop", amps=None, valid_until=at + HOUR, why=name
-                )
+                stop = Command(serial=hour + 1, do="stop", valid_until=at + HOUR, why=name)
+                opened.add_command(name, at, stop)
                 opened.add_plan(name, at, {"hour": hour, "of": name})
                 opened.add_vehicle_report(name, at, "B" if hour % 2 else None, 10.0 * hour)
         yield opened
