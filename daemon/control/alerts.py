@@ -1,13 +1,16 @@
-"""What a person is told of: every code, and how each is said once while it holds. Pure."""
+"""The table of alerts: what raises each, what clears it, and what the person is told. Pure."""
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from enum import Enum
+from typing import TYPE_CHECKING, Final
 
 from daemon.control.events import Warn
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from daemon.control.events import Action
     from daemon.control.state import PointState
 
@@ -15,45 +18,173 @@ NO_DEPARTURE = "no-departure"
 NO_RATE = "no-rate"
 OUT_OF_REACH = "need-out-of-reach"
 NO_POWER = "no-power-after-start"
-POWER = "power-after-stop"
+POWER_AFTER_STOP = "power-after-stop"
 NO_READING = "no-reading"
 ENDED_SHORT = "ended-short-of-need"
 PRICES_ENDED = "prices-ended"
 BROKER_REFUSES = "broker-refuses"
 NOBODY_LISTENS = "nobody-listens"
-
 LEDGER_REFUSES = "ledger-refuses"
 NO_BACKUP = "no-backup"
 
-OF_THE_LEDGER = frozenset({LEDGER_REFUSES, NO_BACKUP})
-"""What is wrong with the record of the whole household."""
 
-OF_THE_BUS = frozenset({BROKER_REFUSES, NOBODY_LISTENS})
-"""What is wrong with what is published: found out anew by each process."""
+class ClearedBy(Enum):
+    """What clears an alert, in words for people."""
 
-WITHOUT_VEHICLE = OF_THE_LEDGER | OF_THE_BUS | frozenset({POWER, NO_READING, PRICES_ENDED})
-"""What holds whether or not a vehicle is there, and for whichever departure."""
+    PLAN = "a plan can be made"
+    NEED_IN_REACH = "a new plan meets the need"
+    POWER_AS_COMMANDED = "the power follows the command"
+    READING = "the meter reports again"
+    NEW_PRICES = "new prices come"
+    ALL_ACCEPTED = "the broker accepts all topics again"
+    SUBSCRIBER = "something subscribes to the commands"
+    LEDGER_WRITTEN = "the ledger can be written again"
+    BACKUP = "a backup succeeds"
+    VEHICLE_GONE = "the vehicle leaves, or its departure passes"
+    RESTART = "the daemon restarts"
 
 
-def warn_once(state: PointState, code: str, message: str) -> tuple[PointState, tuple[Action, ...]]:
-    """Raise an alert, unless it is said already and still holds.
+@dataclass(frozen=True, slots=True)
+class AlertRule:
+    """One line of the table.
+
+    Attributes
+    ----------
+    raised_when : str
+        What raises the alert, in words for people.
+    cleared_by : tuple of ClearedBy
+        What clears it: any one of these.
+    message : str
+        What the person is told; `raise_alert` fills in the facts.
+    meanwhile : str
+        What the daemon does while the alert holds, or what it means for a night: one sentence.
+    of_household : bool
+        Whether it concerns the whole household, whichever charge point raises it.
+    """
+
+    raised_when: str
+    cleared_by: tuple[ClearedBy, ...]
+    message: str
+    meanwhile: str
+    of_household: bool = False
+
+
+ALERTS: Final[Mapping[str, AlertRule]] = {
+    NO_DEPARTURE: AlertRule(
+        "no departure is declared: nothing can be planned",
+        (ClearedBy.PLAN, ClearedBy.VEHICLE_GONE),
+        "No departure is declared for this charge point: nothing can be planned.",
+        "It waits until a departure is declared, or somebody asks for one.",
+    ),
+    NO_RATE: AlertRule(
+        "no rate is known: nothing can be planned",
+        (ClearedBy.PLAN, ClearedBy.VEHICLE_GONE),
+        "Nothing can be planned: {reason}",
+        "It waits until a rate is known.",
+    ),
+    OUT_OF_REACH: AlertRule(
+        "the need can't be met in time",
+        (ClearedBy.NEED_IN_REACH, ClearedBy.VEHICLE_GONE),
+        "{vehicle} needs {need_percent:.0f} % and will reach {reaches_percent:.0f} %:"
+        " {missing_kwh:.1f} kWh are missing.",
+        "What can still be done by then is planned.",
+    ),
+    NO_POWER: AlertRule(
+        "a start was sent three times, and no power flows",
+        (ClearedBy.POWER_AS_COMMANDED, ClearedBy.VEHICLE_GONE),
+        "{charge_point} was told to start, and no power flows: {reason}",
+        "The command to charge is sent again with each renewal.",
+    ),
+    POWER_AFTER_STOP: AlertRule(
+        "a stop was sent three times, and power still flows: look at it",
+        (ClearedBy.POWER_AS_COMMANDED,),
+        "{charge_point} was told to stop, and power still flows{watts}. Look at it.",
+        "The command to stop is sent again, every 15 minutes at the latest.",
+    ),
+    NO_READING: AlertRule(
+        "the meter reported nothing for 15 minutes of a charge",
+        (ClearedBy.READING,),
+        "The meter of {charge_point} has reported nothing since {since:%Y-%m-%d %H:%M} UTC: whether"
+        " the vehicle charges is not known.",
+        "Until the meter reports again nobody can tell whether it charges.",
+    ),
+    ENDED_SHORT: AlertRule(
+        "the vehicle ended its charge below what it needs",
+        (ClearedBy.VEHICLE_GONE,),
+        "{vehicle} ended its charge by itself at about {soc_percent:.0f} %; it needs"
+        " {need_percent:.0f} %. It may be full, or have its own limit or timer.",
+        "Nothing more is tried until it is plugged in again, or somebody asks.",
+    ),
+    PRICES_ENDED: AlertRule(
+        "a price series stopped: plans rest on estimates",
+        (ClearedBy.NEW_PRICES,),
+        "The prices of {tariff} ended on {ended:%a %d %b} at {ended:%H:%M}: until new ones come,"
+        " plans rest on estimates.",
+        "Until new prices come, hours are chosen by estimates.",
+        of_household=True,
+    ),
+    BROKER_REFUSES: AlertRule(
+        "the broker refuses a topic (MQTT 5): see its access list",
+        (ClearedBy.ALL_ACCEPTED, ClearedBy.RESTART),
+        "The broker refuses what is published on {topic}: {reason}.",
+        "Commands may not reach the charge point.",
+        of_household=True,
+    ),
+    NOBODY_LISTENS: AlertRule(
+        "nothing at all subscribes to the commands (MQTT 5); a dashboard counts as a subscriber",
+        (ClearedBy.SUBSCRIBER, ClearedBy.RESTART),
+        "Nothing listens to the commands for {charge_point} (topic {topic}): whatever switches the"
+        " charging is not connected, or waits on another topic.",
+        "Commands do not reach the charge point.",
+        of_household=True,
+    ),
+    LEDGER_REFUSES: AlertRule(
+        "nothing can be recorded: a full disk, a lock, or rights; it is tried again",
+        (ClearedBy.LEDGER_WRITTEN, ClearedBy.RESTART),
+        "Nothing can be recorded: {reason}. Charging goes on, and what arrives meanwhile is"
+        " recorded later.",
+        "What happens meanwhile may be missing from this story.",
+        of_household=True,
+    ),
+    NO_BACKUP: AlertRule(
+        "the ledger could not be copied",
+        (ClearedBy.BACKUP, ClearedBy.RESTART),
+        "The ledger could not be backed up: {reason}",
+        "This has no influence on charging.",
+        of_household=True,
+    ),
+}
+"""Every alert by its code, in the order of the documents."""
+
+
+def raise_alert(
+    state: PointState, code: str, **facts: object
+) -> tuple[PointState, tuple[Action, ...]]:
+    """Raise an alert, unless it holds already.
 
     Parameters
     ----------
     state : PointState
-        What is known; `said` are the alerts that hold.
+        What is known; `alerts` are the codes of those that hold.
     code : str
-        For programs.
-    message : str
-        For people.
+        Which alert.
+    **facts : object
+        What its message names.
 
     Returns
     -------
     state : PointState
-        With the code among what is said.
+        With the code among its alerts.
     actions : tuple of Action
-        The alert, or nothing.
+        The warning, or nothing.
     """
-    if code in state.said:
+    if code in state.alerts:
         return state, ()
-    return replace(state, said=state.said | {code}), (Warn(code, message),)
+    message = ALERTS[code].message.format(**facts)
+    return replace(state, alerts=state.alerts | {code}), (Warn(code, message),)
+
+
+def clear_alerts(state: PointState, by: ClearedBy) -> PointState:
+    """Remove the alerts that something clears, and codes that another version raised."""
+    kept = {code for code in state.alerts if code in ALERTS and by not in ALERTS[code].cleared_by}
+    return replace(state, alerts=frozenset(kept)) if kept != state.alerts else state

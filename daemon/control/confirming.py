@@ -1,20 +1,20 @@
-"""Whether the hardware does what it was told; what is told again, and when a person is told.
+"""Check that the hardware follows the command in force; repeat the command where it does not.
 
-Pure, like the controller it is part of. With ``c`` the file's `confirm_seconds`::
+With ``c`` the household file's `confirm_seconds`::
 
-    in force   power since then       what is done
-    start      flows                  nothing: it is confirmed
-    start      none yet               told again after c and 2c more; then the alert
-                                      `no-power-after-start`, and told again with each renewal
-    start      has flowed, now none   told again after c and 2c more; after 4c more the vehicle has
+    in force   power since then       what happens
+    start      flows                  nothing: the start is confirmed
+    start      none yet               sent again after c and 2c more; then the alert
+                                      `no-power-after-start`, and sent again with each renewal
+    start      flowed, now none       sent again after c and 2c more; after 4c more the vehicle has
                                       ended its charge by itself, and nothing more is tried
-    start      no reading for 15 min  the alert `no-reading`, where there is a meter
-    stop       none                   nothing: it is confirmed
-    stop       flows                  told again after c, 2c, 4c ..., at most 15 minutes, for as
-                                      long as it flows; with the second time `power-after-stop`
+    start      no reading for 15 min  the alert `no-reading`, if there is a meter
+    stop       none                   nothing: the stop is confirmed
+    stop       flows                  sent again after c, 2c, 4c ..., at most 15 minutes, as long as
+                                      power flows; the second time the alert `power-after-stop`
 
-Power that flows, but is not what the vehicle was taken to draw, is what it is planned with once it
-has been seen for c.
+If the power differs from what the vehicle should draw and has done so for c, plans use it.
+Pure, like the controller it is part of.
 """
 
 from __future__ import annotations
@@ -23,14 +23,22 @@ from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, NamedTuple
 
-from daemon.control.alerts import ENDED_SHORT, NO_POWER, NO_READING, POWER, warn_once
+from daemon.control.alerts import (
+    ENDED_SHORT,
+    NO_POWER,
+    NO_READING,
+    POWER_AFTER_STOP,
+    ClearedBy,
+    clear_alerts,
+    raise_alert,
+)
 from daemon.control.events import Note
 from daemon.control.nightbook import BEGUN_WH
 from daemon.control.state import (
     FLOWING_WATTS,
     LONGEST_GAP,
-    Answer,
-    Drawn,
+    ActualShare,
+    Response,
     counted_soc_percent,
     departure_of,
     register_wh_at,
@@ -45,27 +53,27 @@ if TYPE_CHECKING:
     from daemon.control.state import House, PointState
 
 ALERT_AFTER = 2
-"""After telling it so often again a person is told."""
+"""A person is warned when a command has been repeated this often."""
 
-SLOWEST = timedelta(minutes=15)
-"""Power after a stop is never waited for longer than this before it is told again."""
+LONGEST_WAIT = timedelta(minutes=15)
+"""The longest wait before a stop is repeated while power flows."""
 
-DIFFERS_BY = 0.1
-"""A share of the power that differs by less is the same: voltage moves by as much."""
+TOLERANCE = 0.1
+"""Shares of the power that differ by less are the same: the voltage moves by as much."""
 
 MOST_SHARE = 1.1
-"""What a supply of 230 V may have above nominal (EN 50160), as a share."""
+"""The highest share that a 230 V supply above nominal voltage explains (EN 50160)."""
 
 NEARLY_MET_PERCENT = 0.5
 """A need missed by less is met: vehicles report whole percents."""
 
 
 class Confirmed(NamedTuple):
-    """What came of looking at the hardware's answer."""
+    """The result of comparing the power with the command."""
 
     state: PointState
     actions: tuple[Action, ...]
-    tell_again: bool = False
+    repeat: bool = False
 
 
 def confirm(state: PointState, now: datetime, house: House) -> Confirmed:
@@ -83,91 +91,91 @@ def confirm(state: PointState, now: datetime, house: House) -> Confirmed:
     Returns
     -------
     Confirmed
-        With the answer so far, alerts, and whether the command is to be told again.
+        The state with the hardware's response, alerts, and whether to send the command again.
     """
-    command, answer = state.command, state.answer
-    if command is None or answer is None:
+    command, response = state.command, state.response
+    if command is None or response is None:
         return Confirmed(state, ())
-    flows = _flows(state, answer, now)
+    flows = _power_flows(state, response, now)
     if flows is None:
-        return _unheard(state, answer, now) if command.do == "start" else Confirmed(state, ())
-    state = replace(state, said=state.said - {NO_READING})
+        return _check_meter(state, response, now) if command.do == "start" else Confirmed(state, ())
+    state = clear_alerts(state, ClearedBy.READING)
     if flows == (command.do == "start"):
-        state = _as_told(state, command, answer)
-        return Confirmed(*_drawn(state, command, house)) if flows else Confirmed(state, ())
-    return _not_as_told(state, command, answer, now, house)
+        state = _followed(state, command, response)
+        return Confirmed(*_measure_share(state, command, house)) if flows else Confirmed(state, ())
+    return _not_followed(state, command, response, now, house)
 
 
-def answer_due(state: PointState, house: House) -> datetime | None:
-    """Say when time alone makes a missing answer worth telling again, or worth an alert."""
-    command, answer = state.command, state.answer
-    if command is None or answer is None:
+def response_due(state: PointState, house: House) -> datetime | None:
+    """Return when a missing response must next be acted on if nothing else happens."""
+    command, response = state.command, state.response
+    if command is None or response is None:
         return None
-    if answer.wrong_since is not None:
-        return _due(state, answer, house)
-    heard = _heard_at(state)
-    if command.do == "stop" or heard is None or NO_READING in state.said:
+    if response.wrong_since is not None:
+        return _due(state, response, house)
+    read_at = _last_reading_at(state)
+    if command.do == "stop" or read_at is None or NO_READING in state.alerts:
         return None
-    return max(heard, answer.since) + LONGEST_GAP
+    return max(read_at, response.since) + LONGEST_GAP
 
 
-def told(state: PointState, now: datetime, *, anew: bool) -> Answer:
-    """Begin to wait for an answer.
+def await_response(state: PointState, now: datetime, *, switched: bool) -> Response:
+    """Begin to wait for the hardware to follow a command that is being sent.
 
     Parameters
     ----------
     state : PointState
         What was known before.
     now : datetime
-        When it was told.
-    anew : bool
-        Whether it was told something else before.
+        When the command is sent.
+    switched : bool
+        Whether the command before it said the opposite.
 
     Returns
     -------
-    Answer
-        None given yet; what is told again keeps what was seen of it.
+    Response
+        Empty for a new command; a repeated one keeps what was measured before.
     """
     wh = register_wh_at(state, now)
-    if anew or state.answer is None:
-        return Answer(now, wh)
-    return replace(state.answer, since=now, register_wh=wh)
+    if switched or state.response is None:
+        return Response(now, wh)
+    return replace(state.response, since=now, register_wh=wh)
 
 
-# --- as it was told ---------------------------------------------------------------------------
+# --- the command is followed ------------------------------------------------------------------
 
 
-def _as_told(state: PointState, command: CommandInForce, answer: Answer) -> PointState:
-    flowed = answer.flowed or command.do == "start"
-    answered = replace(answer, flowed=flowed, wrong_since=None, repeats=0)
-    return replace(state, answer=answered, said=state.said - {NO_POWER, POWER})
+def _followed(state: PointState, command: CommandInForce, response: Response) -> PointState:
+    flowed = response.flowed or command.do == "start"
+    followed = replace(response, flowed=flowed, wrong_since=None, repeats=0)
+    return clear_alerts(replace(state, response=followed), ClearedBy.POWER_AS_COMMANDED)
 
 
-def _drawn(
+def _measure_share(
     state: PointState, command: CommandInForce, house: House
 ) -> tuple[PointState, tuple[Action, ...]]:
-    """See what share of the expected power flows; once it has lasted, plan with it."""
+    """Measure what share of the expected power flows; once it has lasted, plan with it."""
     share, at = _share(state, command, house), state.watts_at
     if share is None or at is None:
         return state, ()
-    drawn = state.drawn
-    if _same(share, drawn.share):
-        return replace(state, drawn=replace(drawn, seen=None, seen_since=None)), ()
-    if drawn.seen is None or drawn.seen_since is None or not _same(share, drawn.seen):
-        return replace(state, drawn=replace(drawn, seen=share, seen_since=at)), ()
-    if at - drawn.seen_since < _patience(state, house):
+    known = state.actual_share
+    if _same(share, known.planned):
+        return replace(state, actual_share=ActualShare(known.planned)), ()
+    if known.measured is None or known.measured_since is None or not _same(share, known.measured):
+        return replace(state, actual_share=ActualShare(known.planned, share, at)), ()
+    if at - known.measured_since < _patience(state, house):
         return state, ()
     note = Note("power-differs", {"charge_point": state.charge_point, "share": round(share, 2)})
-    return replace(state, drawn=Drawn(share), plan_stale=True), (note,)
+    return replace(state, actual_share=ActualShare(share), plan_stale=True), (note,)
 
 
 def _share(state: PointState, command: CommandInForce, house: House) -> float | None:
-    """Share of the power that was to be expected; None where that can't be told."""
+    """Return the share of the expected power that flows; None if it can't be measured."""
     vehicle = vehicle_of(state, house.file)
     if vehicle is None or command.amps is None or state.watts is None or state.watts_at is None:
         return None
-    # A lower current than the highest says nothing of a vehicle that has a limit of its own.
-    if command.amps < (1 - DIFFERS_BY) * highest_amps(house.file, state.charge_point, vehicle):
+    # Below the highest current, the share does not show a limit of the vehicle's own.
+    if command.amps < (1 - TOLERANCE) * highest_amps(house.file, state.charge_point, vehicle):
         return None
     model = charge_model(house.file, vehicle)
     soc = counted_soc_percent(state, house.file, state.watts_at) or 0.0
@@ -176,109 +184,110 @@ def _share(state: PointState, command: CommandInForce, house: House) -> float | 
 
 
 def _same(share: float, other: float) -> bool:
-    return abs(share - other) <= DIFFERS_BY * other
+    return abs(share - other) <= TOLERANCE * other
 
 
-# --- not as it was told -----------------------------------------------------------------------
+# --- the command is not followed --------------------------------------------------------------
 
 
-def _not_as_told(
-    state: PointState, command: CommandInForce, answer: Answer, now: datetime, house: House
+def _not_followed(
+    state: PointState, command: CommandInForce, response: Response, now: datetime, house: House
 ) -> Confirmed:
-    if answer.wrong_since is None:
-        # A start is waited for from when it was told; what had come right was seen to go wrong now.
-        begun = answer.since if command.do == "start" and not answer.flowed else now
-        answer = replace(answer, wrong_since=begun)
-        state = replace(state, answer=answer)
-    due = _due(state, answer, house)
+    if response.wrong_since is None:
+        # A start that nothing has followed is wrong since it was sent; power that was right before
+        # is wrong since now.
+        begun = response.since if command.do == "start" and not response.flowed else now
+        response = replace(response, wrong_since=begun)
+        state = replace(state, response=response)
+    due = _due(state, response, house)
     if due is None or now < due:
         return Confirmed(state, ())
-    if command.do == "start" and answer.repeats >= ALERT_AFTER:
+    if command.do == "start" and response.repeats >= ALERT_AFTER:
         return Confirmed(*_ended_by_itself(state, now, house))
-    repeats = answer.repeats + 1
-    state = replace(state, answer=replace(answer, repeats=repeats))
-    if repeats != ALERT_AFTER or (command.do == "start" and answer.flowed):
-        return Confirmed(state, (), tell_again=True)
-    return Confirmed(*warn_once(state, *_what_is_wrong(state, command, house)), tell_again=True)
+    repeats = response.repeats + 1
+    state = replace(state, response=replace(response, repeats=repeats))
+    if repeats != ALERT_AFTER or (command.do == "start" and response.flowed):
+        return Confirmed(state, (), repeat=True)
+    return Confirmed(*_warn(state, command, house), repeat=True)
 
 
-def _due(state: PointState, answer: Answer, house: House) -> datetime | None:
-    """Say when to act on power that is not as it was told; None where all has been tried."""
-    command, wrong_since = state.command, answer.wrong_since
+def _due(state: PointState, response: Response, house: House) -> datetime | None:
+    """Return when to act on power that contradicts the command; None if all has been tried."""
+    command, wrong_since = state.command, response.wrong_since
     if command is None or wrong_since is None:
         return None
-    if command.do == "start" and not answer.flowed and answer.repeats >= ALERT_AFTER:
+    if command.do == "start" and not response.flowed and response.repeats >= ALERT_AFTER:
         return None
-    wait: timedelta = _patience(state, house) * 2**answer.repeats
-    return max(answer.since, wrong_since) + (min(wait, SLOWEST) if command.do == "stop" else wait)
+    wait: timedelta = _patience(state, house) * 2**response.repeats
+    wait = min(wait, LONGEST_WAIT) if command.do == "stop" else wait
+    return max(response.since, wrong_since) + wait
 
 
 def _ended_by_itself(
     state: PointState, now: datetime, house: House
 ) -> tuple[PointState, tuple[Action, ...]]:
-    """Close the plan of a vehicle that takes no more; tell a person if it needs more."""
+    """End the plan of a vehicle that takes no more; warn if it needs more."""
     wishes = replace(state.wishes, charge_now=False)
     state = replace(state, stopped_itself=True, wishes=wishes)
     departure = departure_of(state, house.file, now)
     soc = counted_soc_percent(state, house.file, now)
     if departure is None or soc is None or soc >= departure.need_percent - NEARLY_MET_PERCENT:
         return state, (Note("ended-by-itself", {"charge_point": state.charge_point}),)
-    return warn_once(
+    return raise_alert(
         state,
         ENDED_SHORT,
-        f"{departure.vehicle} has ended its charge by itself at about {soc:.0f} %; it needs"
-        f" {departure.need_percent:.0f} %. It may be full, or have a limit or a timer of its own.",
+        vehicle=departure.vehicle,
+        soc_percent=soc,
+        need_percent=departure.need_percent,
     )
 
 
-def _what_is_wrong(state: PointState, command: CommandInForce, house: House) -> tuple[str, str]:
-    """Give the code and the words of an alert."""
+def _warn(
+    state: PointState, command: CommandInForce, house: House
+) -> tuple[PointState, tuple[Action, ...]]:
+    point = state.charge_point
     if command.do == "stop":
-        return POWER, (
-            f"{state.charge_point} was told to stop, and power still flows"
-            f"{f' ({state.watts:.0f} W)' if state.watts else ''}. Look at it."
-        )
-    told = f"{state.charge_point} was told to start, and no power flows: "
+        watts = f" ({state.watts:.0f} W)" if state.watts else ""
+        return raise_alert(state, POWER_AFTER_STOP, charge_point=point, watts=watts)
     name = vehicle_of(state, house.file) or "a vehicle"
-    why = {
+    reasons = {
         "B": f"{name} is connected and draws nothing. It may be full, or wait for its own timer.",
         "C": f"{name} is ready, and the charge point gives nothing.",
         "D": f"{name} is ready, and the charge point gives nothing.",
     }
-    return NO_POWER, told + why.get(state.pilot or "", "the charge point or the vehicle is silent.")
+    reason = reasons.get(state.pilot or "", "the charge point or the vehicle is silent.")
+    return raise_alert(state, NO_POWER, charge_point=point, reason=reason)
 
 
-def _unheard(state: PointState, answer: Answer, now: datetime) -> Confirmed:
-    """Tell a person of a meter that has fallen silent while it should show a charge."""
-    heard = _heard_at(state)
-    if heard is None or now < max(heard, answer.since) + LONGEST_GAP:
+def _check_meter(state: PointState, response: Response, now: datetime) -> Confirmed:
+    """Warn of a meter that has sent nothing for long while the vehicle should charge."""
+    read_at = _last_reading_at(state)
+    if read_at is None or now < max(read_at, response.since) + LONGEST_GAP:
         return Confirmed(state, ())
-    message = (
-        f"Nothing has been heard of the meter of {state.charge_point} since"
-        f" {heard:%Y-%m-%d %H:%M} UTC: whether it charges can't be told."
+    return Confirmed(
+        *raise_alert(state, NO_READING, charge_point=state.charge_point, since=read_at)
     )
-    return Confirmed(*warn_once(state, NO_READING, message))
 
 
-# --- what is seen -----------------------------------------------------------------------------
+# --- what the meter shows ---------------------------------------------------------------------
 
 
-def _flows(state: PointState, answer: Answer, now: datetime) -> bool | None:
-    """Whether power flows since the hardware was told; None where nobody can tell."""
-    heard = _heard_at(state)
-    if heard is None or now - heard >= LONGEST_GAP:
+def _power_flows(state: PointState, response: Response, now: datetime) -> bool | None:
+    """Whether power flows since the command was sent; None if the meter does not show it."""
+    read_at = _last_reading_at(state)
+    if read_at is None or now - read_at >= LONGEST_GAP:
         return None
     if state.watts is not None and state.watts_at is not None:
-        return state.watts > FLOWING_WATTS if state.watts_at > answer.since else None
+        return state.watts > FLOWING_WATTS if state.watts_at > response.since else None
     register = state.register
-    if register is None or answer.register_wh is None or register.at <= answer.since:
+    if register is None or response.register_wh is None or register.at <= response.since:
         return None
-    if register.register_wh - answer.register_wh > BEGUN_WH:
+    if register.register_wh - response.register_wh > BEGUN_WH:
         return True
-    return False if register.at >= answer.since + LONGEST_GAP else None
+    return False if register.at >= response.since + LONGEST_GAP else None
 
 
-def _heard_at(state: PointState) -> datetime | None:
+def _last_reading_at(state: PointState) -> datetime | None:
     read_at = state.register.at if state.register else None
     return max((at for at in (read_at, state.watts_at) if at is not None), default=None)
 

@@ -1,7 +1,7 @@
-"""What becomes of what is published: refused by the broker, or heard by nobody. Pure.
+"""Check whether messages are delivered: the broker may refuse them, or nobody may listen. Pure.
 
-Only MQTT 5 tells. That a command is heard by nobody says that no hardware is there; that somebody
-hears it says little, for a dashboard is somebody too.
+Only MQTT 5 tells. If nobody subscribes to the commands, no hardware is there; a subscriber proves
+little, because a dashboard is one too.
 """
 
 from __future__ import annotations
@@ -9,7 +9,13 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from daemon.control.alerts import BROKER_REFUSES, NOBODY_LISTENS, warn_once
+from daemon.control.alerts import (
+    BROKER_REFUSES,
+    NOBODY_LISTENS,
+    ClearedBy,
+    clear_alerts,
+    raise_alert,
+)
 from daemon.control.events import Delivered, MeterRead, VehicleReported
 
 if TYPE_CHECKING:
@@ -21,49 +27,44 @@ if TYPE_CHECKING:
     from daemon.control.state import PointState
 
 
-def delivered(told: Published, topics: Topics, points: Sequence[str]) -> tuple[str, Delivered]:
-    """Find the charge point that a topic belongs to; the first one for the household's own."""
-    own = (point for point in points if told.topic.startswith(f"{topics.of(point)}/"))
+def delivered(published: Published, topics: Topics, points: Sequence[str]) -> tuple[str, Delivered]:
+    """Find the charge point of a topic: the first one for topics of the whole household."""
+    own = (point for point in points if published.topic.startswith(f"{topics.of(point)}/"))
     point = next(own, points[0])
-    is_command = told.topic == topics.command(point)
-    return point, Delivered(told.topic, told.outcome, is_command, told.why)
+    is_command = published.topic == topics.command(point)
+    return point, Delivered(published.topic, published.outcome, is_command, published.why)
 
 
-def mind_delivery(state: PointState, told: Delivered) -> tuple[PointState, tuple[Action, ...]]:
-    """Raise an alert for what does not arrive, and take it back when it does again.
+def check_delivery(state: PointState, event: Delivered) -> tuple[PointState, tuple[Action, ...]]:
+    """Raise an alert if messages are not delivered; clear it when they are again.
 
     Parameters
     ----------
     state : PointState
         What was known.
-    told : Delivered
-        What became of messages on one topic.
+    event : Delivered
+        What happens to messages on one topic.
 
     Returns
     -------
     state : PointState
-        With the alert among what is said, or without.
+        With the alert or without.
     actions : tuple of Action
-        What to say.
+        The warning, if the alert is new.
     """
-    if told.outcome == "refused":
-        state = replace(state, refused=state.refused | {told.topic})
-        message = f"The broker refuses what is published on {told.topic}: {told.why}."
-        return warn_once(state, BROKER_REFUSES, message)
-    refused = state.refused - {told.topic}
-    said = state.said if refused else state.said - {BROKER_REFUSES}
-    state = replace(state, refused=refused, said=said)
-    if not told.is_command:
+    if event.outcome == "refused":
+        state = replace(state, refused=state.refused | {event.topic})
+        return raise_alert(state, BROKER_REFUSES, topic=event.topic, reason=event.why)
+    state = replace(state, refused=state.refused - {event.topic})
+    if not state.refused:
+        state = clear_alerts(state, ClearedBy.ALL_ACCEPTED)
+    if not event.is_command:
         return state, ()
-    if told.outcome == "accepted":
-        return replace(state, said=state.said - {NOBODY_LISTENS}), ()
-    message = (
-        f"Nothing listens to the commands for {state.charge_point} (topic {told.topic}): whatever"
-        " switches the charging is not connected, or waits on another topic."
-    )
-    return warn_once(state, NOBODY_LISTENS, message)
+    if event.outcome == "accepted":
+        return clear_alerts(state, ClearedBy.SUBSCRIBER), ()
+    return raise_alert(state, NOBODY_LISTENS, charge_point=state.charge_point, topic=event.topic)
 
 
-def may_be_heard_now(state: PointState, event: Event) -> bool:
-    """Whether hardware speaks to which nobody listened: it may hear the command by now."""
-    return NOBODY_LISTENS in state.said and isinstance(event, MeterRead | VehicleReported)
+def may_be_listening_again(state: PointState, event: Event) -> bool:
+    """Whether hardware sends something although nobody listened before: it may listen now."""
+    return NOBODY_LISTENS in state.alerts and isinstance(event, MeterRead | VehicleReported)

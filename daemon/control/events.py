@@ -67,8 +67,8 @@ class Delivered:
 
 
 @dataclass(frozen=True, slots=True)
-class LedgerCare:
-    """Whether the household's record can be kept: what is wrong with it, or nothing any more."""
+class LedgerHealth:
+    """Whether the ledger works: what is wrong with it, or None once that is over."""
 
     code: Literal["ledger-refuses", "no-backup"]
     trouble: str | None
@@ -82,7 +82,7 @@ Event = (
     | VehicleReported
     | PersonAsked
     | Delivered
-    | LedgerCare
+    | LedgerHealth
 )
 
 

@@ -6,15 +6,15 @@ from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Literal
 
-from daemon.control.alerts import warn_once
-from daemon.control.delivery import mind_delivery
+from daemon.control.alerts import LEDGER_REFUSES, ClearedBy, clear_alerts, raise_alert
+from daemon.control.delivery import check_delivery
 from daemon.control.events import (
     Action,
     BusConnected,
     Delivered,
     Event,
     HouseChanged,
-    LedgerCare,
+    LedgerHealth,
     MeterRead,
     Note,
     PersonAsked,
@@ -23,11 +23,12 @@ from daemon.control.events import (
 )
 from daemon.control.state import (
     FLOWING_WATTS,
-    Drawn,
+    ActualShare,
     SocFact,
     Wishes,
     counted_soc_percent,
     register_wh_at,
+    speaks_for_household,
     vehicle_of,
     vehicles_of,
 )
@@ -92,32 +93,37 @@ def learn(
         case PersonAsked(request):
             state = _asked(state, request, now, house)
         case Delivered():
-            state, seen = mind_delivery(state, event)
-        case LedgerCare():
-            state, seen = _minded(state, event, house)
+            state, seen = check_delivery(state, event)
+        case LedgerHealth():
+            state, seen = _ledger_checked(state, event, house)
         case HouseChanged(what):
-            state = _on_a_new_footing(state, what)
+            state = _house_changed(state, what)
         case TimePassed() | BusConnected():
             pass
     return state, (*came_or_went, *seen)
 
 
-def _minded(
-    state: PointState, care: LedgerCare, house: House
+def _ledger_checked(
+    state: PointState, health: LedgerHealth, house: House
 ) -> tuple[PointState, tuple[Action, ...]]:
-    """Tell a person of trouble with the ledger; the first charge point speaks for all."""
-    if state.charge_point != next(iter(house.file.charge_points)):
+    """Warn of trouble with the ledger, or clear the alert when it is over."""
+    if not speaks_for_household(state, house):
         return state, ()
-    if care.trouble is not None:
-        return warn_once(state, care.code, care.trouble)
-    over = Note(f"{care.code}-is-over", {}) if care.code in state.said else None
-    return replace(state, said=state.said - {care.code}), (over,) if over else ()
+    if health.trouble is not None:
+        return raise_alert(state, health.code, reason=health.trouble)
+    over = (Note(f"{health.code}-is-over", {}),) if health.code in state.alerts else ()
+    by = ClearedBy.LEDGER_WRITTEN if health.code == LEDGER_REFUSES else ClearedBy.BACKUP
+    return clear_alerts(state, by), over
 
 
-def _on_a_new_footing(state: PointState, what: Literal["file", "prices"]) -> PointState:
+def _house_changed(state: PointState, what: Literal["file", "prices"]) -> PointState:
     """Plan again; what a new file says of a vehicle may be news, too."""
     state = replace(state, plan_stale=True)
-    return replace(state, stopped_itself=False, drawn=Drawn()) if what == "file" else state
+    return (
+        replace(state, stopped_itself=False, actual_share=ActualShare())
+        if what == "file"
+        else state
+    )
 
 
 def _by_the_clock(
@@ -154,7 +160,7 @@ def _plugged(
             plugged_in=True,
             plan_stale=True,
             stopped_itself=False,
-            drawn=Drawn(),
+            actual_share=ActualShare(),
             soc=state.soc if fresh else None,
             night=night
             if night is None or night.closed
@@ -274,7 +280,9 @@ def _another_vehicle(state: PointState, request: Request, house: House) -> Point
     if name is None or name not in users or name == vehicle_of(state, house.file):
         return state
     night = state.night and replace(state.night, vehicle=name)
-    return replace(state, vehicle=name, night=night, soc=None, left_with=None, drawn=Drawn())
+    return replace(
+        state, vehicle=name, night=night, soc=None, left_with=None, actual_share=ActualShare()
+    )
 
 
 def wishes_with(wishes: Wishes, request: Request) -> Wishes:

@@ -6,9 +6,9 @@ from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from daemon.control.alerts import WITHOUT_VEHICLE
+from daemon.control.alerts import ClearedBy, clear_alerts
 from daemon.control.events import CloseNight, NightFacts
-from daemon.control.state import Drawn, OpenNight, Wishes, counted_soc_percent, vehicle_of
+from daemon.control.state import ActualShare, OpenNight, Wishes, counted_soc_percent, vehicle_of
 from planners.local_time.departures import night_bounds, night_of
 
 if TYPE_CHECKING:
@@ -134,14 +134,14 @@ def _departed(state: PointState) -> PointState:
     """Forget what was asked for this departure; what comes next is another one."""
     night = state.night
     # Hardware that reports no pilot state will not say that the vehicle has left.
+    state = clear_alerts(state, ClearedBy.VEHICLE_GONE)
     return replace(
         state,
         wishes=Wishes(),
         plan=None,
         plan_stale=True,
-        said=state.said & WITHOUT_VEHICLE,
         stopped_itself=False,
-        drawn=Drawn(),
+        actual_share=ActualShare(),
         plugged_in=state.plugged_in and state.pilot is not None,
         night=night and replace(night, departed=night.departed or night.departure, departure=None),
     )

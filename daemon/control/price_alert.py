@@ -1,12 +1,12 @@
-"""Who is told that a price series has ended, and when that is taken back. Pure."""
+"""Warn that a price series has ended, and clear the alert when new prices come. Pure."""
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from daemon.control.alerts import PRICES_ENDED, warn_once
+from daemon.control.alerts import PRICES_ENDED, ClearedBy, clear_alerts, raise_alert
 from daemon.control.events import Note
+from daemon.control.state import speaks_for_household
 
 if TYPE_CHECKING:
     from daemon.control.events import Action
@@ -14,13 +14,13 @@ if TYPE_CHECKING:
     from planners.rates.known import RateKnowledge
 
 
-def mind_prices(
+def check_prices(
     state: PointState, known: RateKnowledge | None, house: House
 ) -> tuple[PointState, tuple[Action, ...]]:
-    """Raise an alert where the prices have ended, once, and take it back when new ones come.
+    """Raise an alert if the prices have ended, and clear it when new ones come.
 
-    A hole is none: prices that are known again later are on their way. The prices are the whole
-    household's: its first charge point speaks for all.
+    A gap before prices that are known again is no end. The prices belong to the whole household,
+    so its first charge point raises the alert.
 
     Parameters
     ----------
@@ -34,21 +34,17 @@ def mind_prices(
     Returns
     -------
     state : PointState
-        With the alert among what is said, or without.
+        With the alert or without.
     actions : tuple of Action
-        What to say.
+        The warning or the note, if that is news.
     """
-    if known is None or state.charge_point != next(iter(house.file.charge_points)):
+    if known is None or not speaks_for_household(state, house):
         return state, ()
-    if known.now == "known" and PRICES_ENDED in state.said:
+    if known.now == "known" and PRICES_ENDED in state.alerts:
         note = Note("prices-came-again", {"tariff": known.tariff})
-        return replace(state, said=state.said - {PRICES_ENDED}), (note,)
+        return clear_alerts(state, ClearedBy.NEW_PRICES), (note,)
     stopped = known.now == "estimated" and known.resumes is None
     if not stopped or known.until is None:
         return state, ()
     ended = known.until.astimezone(house.file.zone)
-    message = (
-        f"The prices of {known.tariff} ended on {ended:%a %d %b} at {ended:%H:%M}: until new ones"
-        " come, plans rest on estimates."
-    )
-    return warn_once(state, PRICES_ENDED, message)
+    return raise_alert(state, PRICES_ENDED, tariff=known.tariff, ended=ended)

@@ -8,10 +8,17 @@ from math import isclose
 from typing import TYPE_CHECKING
 
 from config.files.errors import TariffError
-from daemon.control.alerts import NO_DEPARTURE, NO_RATE, OUT_OF_REACH, WITHOUT_VEHICLE, warn_once
+from daemon.control.alerts import (
+    NO_DEPARTURE,
+    NO_RATE,
+    OUT_OF_REACH,
+    ClearedBy,
+    clear_alerts,
+    raise_alert,
+)
 from daemon.control.events import AnnouncePlan
 from daemon.control.nightbook import open_night_planned
-from daemon.control.price_alert import mind_prices
+from daemon.control.price_alert import check_prices
 from daemon.control.recalling import soc_taken, why_taken
 from daemon.control.state import (
     FLOWING_WATTS,
@@ -59,40 +66,37 @@ def plan(state: PointState, now: datetime, house: House) -> tuple[PointState, tu
         What to warn of. A new plan does not say why yet: see `announce`.
     """
     known = rate_knowledge(house.prices, now)
-    state, told = mind_prices(state, known, house)
+    state, warned = check_prices(state, known, house)
     if not state.plugged_in:
-        said = state.said & WITHOUT_VEHICLE
-        return replace(state, plan=None, plan_stale=True, said=said), told
+        state = clear_alerts(state, ClearedBy.VEHICLE_GONE)
+        return replace(state, plan=None, plan_stale=True), warned
     if state.stopped_itself:
-        return replace(state, plan=None), told
+        return replace(state, plan=None), warned
     if not (state.plan_stale or _has_ended(state, now, house) or _has_rates_now(state, known)):
-        return state, told
+        return state, warned
     state, planned = _plan(replace(state, plan_stale=False), now, house)
-    return state, (*told, *planned)
+    return state, (*warned, *planned)
 
 
 def _plan(state: PointState, now: datetime, house: House) -> tuple[PointState, tuple[Action, ...]]:
     departure = departure_of(state, house.file, now)
     if departure is None:
-        state = replace(state, plan=None)
-        message = "No departure is declared for this charge point: nothing can be planned."
-        return warn_once(state, NO_DEPARTURE, message)
+        return raise_alert(replace(state, plan=None), NO_DEPARTURE)
     if state.soc is None:
         state = replace(state, soc=soc_taken(state, departure.vehicle, now, house.file))
     try:
         return _planned_for(state, departure, now, house)
     except TariffError as error:
-        state = replace(state, plan=None)
-        return warn_once(state, NO_RATE, f"Nothing can be planned: {error}")
+        return raise_alert(replace(state, plan=None), NO_RATE, reason=error)
 
 
 def _planned_for(
     state: PointState, departure: DepartureAt, now: datetime, house: House
 ) -> tuple[PointState, tuple[Action, ...]]:
-    file = _as_drawn(house.file, state.drawn.share)
+    file = _at_actual_power(house.file, state.actual_share.planned)
     draft = draft_plan(file, house.prices, _situation(state, departure, now, house))
     made = replace(draft.plan, made_at=now)
-    state = replace(state, said=state.said - {NO_RATE, NO_DEPARTURE})
+    state = clear_alerts(state, ClearedBy.PLAN)
     state = open_night_planned(state, departure, made)
     if state.plan is not None and _same_course(state.plan, made, now):
         return state, ()
@@ -122,7 +126,7 @@ def announce(state: PointState) -> tuple[PointState, tuple[Action, ...]]:
     return replace(state, plan=plan, draft=None), (AnnouncePlan(plan),)
 
 
-def _as_drawn(file: HouseholdFile, share: float) -> HouseholdFile:
+def _at_actual_power(file: HouseholdFile, share: float) -> HouseholdFile:
     """Give the household as it would be if the vehicle drew all it can at a lower voltage."""
     if share == 1:
         return file
@@ -159,7 +163,7 @@ def is_charging(state: PointState) -> bool:
 
 def _has_rates_now(state: PointState, known: RateKnowledge | None) -> bool:
     """Whether the hour has come of the first price of a feed that was all ahead."""
-    return NO_RATE in state.said and known is not None and known.now != "none"
+    return NO_RATE in state.alerts and known is not None and known.now != "none"
 
 
 def _has_ended(state: PointState, now: datetime, house: House) -> bool:
@@ -212,10 +216,12 @@ def _same_periods(old: list[Period], new: list[Period]) -> bool:
 
 def _warn_of_shortfall(state: PointState, plan: Plan) -> tuple[PointState, tuple[Action, ...]]:
     if plan.shortfall is None:
-        return replace(state, said=state.said - {OUT_OF_REACH}), ()
-    return warn_once(
+        return clear_alerts(state, ClearedBy.NEED_IN_REACH), ()
+    return raise_alert(
         state,
         OUT_OF_REACH,
-        f"{plan.vehicle} needs {plan.need_percent:.0f} % and will reach"
-        f" {plan.reaches_percent:.0f} %: {plan.shortfall.kwh:.1f} kWh are missing.",
+        vehicle=plan.vehicle,
+        need_percent=plan.need_percent,
+        reaches_percent=plan.reaches_percent,
+        missing_kwh=plan.shortfall.kwh,
     )

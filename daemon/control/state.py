@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 from planners.local_time.departures import DepartureAt, next_departure
 from planners.power.electrics import charge_model
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from datetime import date, datetime
 
     from config.household.household_file import HouseholdFile
@@ -26,8 +27,16 @@ FLOWING_WATTS = 100
 """Power above which a vehicle charges [W]; below, it may be awake at most."""
 
 SocSource = Literal["vehicle", "person", "counted", "recalled", "assumed"]
-"""Where a state of charge is from: told by one of two, counted on by the meter, what was left last
-time less the usual use, or what the household file says."""
+"""Where a state of charge comes from."""
+
+SOC_SOURCES: Final[Mapping[str, str]] = {
+    "vehicle": "reported by the vehicle",
+    "person": "given by a person",
+    "counted": "counted by the meter",
+    "recalled": "what it left with last, less the usual use",
+    "assumed": "assumed by the household file",
+}
+"""Each `SocSource` in words."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,21 +69,21 @@ class Wishes:
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
-    """How the hardware answers the command in force; `daemon.control.confirming` keeps it.
+class Response:
+    """How the hardware follows the command in force; `daemon.control.confirming` keeps it.
 
     Attributes
     ----------
     since : datetime
-        When it was first told, or told again.
+        When the command was first sent, or sent again because nothing followed.
     register_wh : int or None
-        What the register showed then [Wh].
+        The meter's register at that time [Wh].
     flowed : bool
         Whether power has flowed since the start.
     wrong_since : datetime or None
-        Since when the power is not as it was told; None while it is, or while nobody can tell.
+        Since when the power contradicts the command; None while it does not, or is unknown.
     repeats : int
-        How often it was told again since then.
+        How often the command was sent again since then.
     """
 
     since: datetime
@@ -85,22 +94,22 @@ class Answer:
 
 
 @dataclass(frozen=True, slots=True)
-class Drawn:
-    """What a vehicle draws, as a share of what it was taken to draw.
+class ActualShare:
+    """The power that a vehicle draws, as a share of the power it should draw.
 
     Attributes
     ----------
-    share : float
-        The share that plans are made with; 1 until it is seen to be another.
-    seen : float or None
-        Another share that was seen of late, and may become that.
-    seen_since : datetime or None
-        Since when.
+    planned : float
+        The share that plans are made with; 1 until the meter shows another.
+    measured : float or None
+        Another share that the meter has shown lately; plans use it once it has lasted.
+    measured_since : datetime or None
+        When the meter first showed it.
     """
 
-    share: float = 1.0
-    seen: float | None = None
-    seen_since: datetime | None = None
+    planned: float = 1.0
+    measured: float | None = None
+    measured_since: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,10 +165,10 @@ class PointState:
         What the vehicle left with last.
     stopped_itself : bool
         Whether the vehicle ended its charge by itself: full, or held by a limit of its own.
-    answer : Answer or None
-        How the hardware answers the command in force.
-    drawn : Drawn
-        What the vehicle draws beside what it was taken to draw.
+    response : Response or None
+        How the hardware follows the command in force.
+    actual_share : ActualShare
+        The power that the vehicle draws, as a share of the power it should draw.
     plan : Plan or None
         The plan in force.
     draft : Draft or None
@@ -174,8 +183,8 @@ class PointState:
         The last one used.
     night : OpenNight or None
         The night in progress.
-    said : frozenset of str
-        Codes of the alerts that hold at present, so that each is raised once.
+    alerts : frozenset of str
+        Codes of the alerts that hold, so that each is raised once (`daemon.control.alerts`).
     refused : frozenset of str
         Topics on which the broker takes nothing from the daemon.
     """
@@ -193,8 +202,8 @@ class PointState:
     vehicle: str | None = None
     left_with: SocFact | None = None
     stopped_itself: bool = False
-    answer: Answer | None = None
-    drawn: Drawn = Drawn()
+    response: Response | None = None
+    actual_share: ActualShare = ActualShare()
     plan: Plan | None = None
     draft: Draft | None = field(default=None, compare=False)
     plan_stale: bool = True
@@ -202,8 +211,13 @@ class PointState:
     switched_at: datetime | None = None
     serial: int = 0
     night: OpenNight | None = None
-    said: frozenset[str] = frozenset()
+    alerts: frozenset[str] = frozenset()
     refused: frozenset[str] = frozenset()
+
+
+def speaks_for_household(state: PointState, house: House) -> bool:
+    """Whether this charge point, the first in the file, raises the household's own alerts."""
+    return state.charge_point == next(iter(house.file.charge_points))
 
 
 def vehicle_of(state: PointState, file: HouseholdFile) -> str | None:

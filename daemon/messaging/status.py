@@ -57,7 +57,7 @@ def status_of(state: PointState, now: datetime, house: House) -> Status:
         plan=state.plan.name if state.plan else None,
         reading=reading,
         rates=_rates(now, house),
-        alerts=tuple(sorted(state.said)),
+        alerts=tuple(sorted(state.alerts)),
     )
 
 

@@ -8,12 +8,12 @@ from zoneinfo import ZoneInfo
 
 from config.fields import currencies
 from config.tariffs.calendar_words import MONTHS, listed
+from daemon.control.state import SOC_SOURCES
 from daemon.month.chart import (
     days_of,
     night_strips,
     rule_cost,
 )
-from daemon.remote.show_status import SOURCES
 from planners.accounts.money import format_money, round_money
 
 if TYPE_CHECKING:
@@ -146,7 +146,9 @@ def sources(rows: Sequence[NightRow]) -> str:
     count: dict[str, int] = {}
     for row in rows:
         count[row.soc_from] = count.get(row.soc_from, 0) + 1
-    return "; ".join(f"{SOURCES.get(source, source)}, {nights}" for source, nights in count.items())
+    return "; ".join(
+        f"{SOC_SOURCES.get(source, source)}, {nights}" for source, nights in count.items()
+    )
 
 
 def alert_place(alert: AlertRow) -> str:

@@ -11,9 +11,9 @@ from datetime import date, datetime
 from typing import TYPE_CHECKING, Any, Literal
 
 from adapters.clocks.instants import parse_instant
-from daemon.control.alerts import OF_THE_BUS, OF_THE_LEDGER
+from daemon.control.alerts import ClearedBy, clear_alerts
 from daemon.control.events import NightFacts
-from daemon.control.state import Answer, Drawn, OpenNight, SocFact, Wishes
+from daemon.control.state import ActualShare, OpenNight, Response, SocFact, Wishes
 from planners.local_time.departures import DepartureAt
 
 if TYPE_CHECKING:
@@ -22,9 +22,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Memory:
-    """What of a charge point's state no row of the ledger tells.
+    """The part of a charge point's state that no other row of the ledger holds.
 
-    `answers` is what the command said that the `answer` is to; the others are as in `PointState`.
+    `response_to` is the kind of command that `response` belongs to; the others are as in
+    `PointState`.
     """
 
     plugged_in: bool = False
@@ -33,10 +34,10 @@ class Memory:
     vehicle: str | None = None
     stopped_itself: bool = False
     left_with: SocFact | None = None
-    answer: Answer | None = None
-    answers: Literal["start", "stop"] | None = None
-    drawn: Drawn = field(default_factory=Drawn)
-    said: frozenset[str] = frozenset()
+    response: Response | None = None
+    response_to: Literal["start", "stop"] | None = None
+    actual_share: ActualShare = field(default_factory=ActualShare)
+    alerts: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,11 +77,11 @@ def memory_of(state: PointState) -> Memory:
         vehicle=state.vehicle,
         stopped_itself=state.stopped_itself,
         left_with=state.left_with,
-        answer=state.answer,
-        answers=state.command.do if state.command else None,
-        drawn=state.drawn,
-        # A start finds out anew whether the ledger can be written.
-        said=state.said - OF_THE_LEDGER - OF_THE_BUS,
+        response=state.response,
+        response_to=state.command.do if state.command else None,
+        actual_share=state.actual_share,
+        # Whether the ledger and the bus work, each process finds out again.
+        alerts=clear_alerts(state, ClearedBy.RESTART).alerts,
     )
 
 
@@ -195,7 +196,7 @@ def _departure_of(body: dict[str, Any] | None) -> DepartureAt | None:
 
 
 def _memory_body(memory: Memory) -> dict[str, Any]:
-    wishes, answer, drawn = memory.wishes, memory.answer, memory.drawn
+    wishes, response, share = memory.wishes, memory.response, memory.actual_share
     return {
         "plugged_in": memory.plugged_in,
         "soc": _soc_body(memory.soc),
@@ -209,27 +210,27 @@ def _memory_body(memory: Memory) -> dict[str, Any]:
         "vehicle": memory.vehicle,
         "stopped_itself": memory.stopped_itself,
         "left_with": _soc_body(memory.left_with),
-        "answer": answer
+        "answer": response
         and {
-            "since": answer.since.isoformat(),
-            "register_wh": answer.register_wh,
-            "flowed": answer.flowed,
-            "wrong_since": _text(answer.wrong_since),
-            "repeats": answer.repeats,
+            "since": response.since.isoformat(),
+            "register_wh": response.register_wh,
+            "flowed": response.flowed,
+            "wrong_since": _text(response.wrong_since),
+            "repeats": response.repeats,
         },
-        "answers": memory.answers,
+        "answers": memory.response_to,
         "drawn": {
-            "share": drawn.share,
-            "seen": drawn.seen,
-            "seen_since": _text(drawn.seen_since),
+            "share": share.planned,
+            "seen": share.measured,
+            "seen_since": _text(share.measured_since),
         },
-        "said": sorted(memory.said),
+        "said": sorted(memory.alerts),
     }
 
 
 def _memory_of(body: dict[str, Any]) -> Memory:
     """Read a memory; what was kept before some of it was has not all of the keys."""
-    answer, drawn = body.get("answer"), body.get("drawn")
+    response, share = body.get("answer"), body.get("drawn")
     return Memory(
         plugged_in=body["plugged_in"],
         soc=_soc_of(body["soc"]),
@@ -237,12 +238,10 @@ def _memory_of(body: dict[str, Any]) -> Memory:
         vehicle=body.get("vehicle"),
         stopped_itself=body.get("stopped_itself", False),
         left_with=_soc_of(body.get("left_with")),
-        answer=_answer_of(answer) if answer else None,
-        answers=body.get("answers"),
-        drawn=Drawn(float(drawn["share"]), _float(drawn["seen"]), _instant(drawn["seen_since"]))
-        if drawn
-        else Drawn(),
-        said=frozenset(body.get("said", ())),
+        response=_response_of(response) if response else None,
+        response_to=body.get("answers"),
+        actual_share=_share_of(share) if share else ActualShare(),
+        alerts=frozenset(body.get("said", ())),
     )
 
 
@@ -256,14 +255,18 @@ def _wishes_of(body: dict[str, Any]) -> Wishes:
     )
 
 
-def _answer_of(body: dict[str, Any]) -> Answer:
-    return Answer(
+def _response_of(body: dict[str, Any]) -> Response:
+    return Response(
         since=parse_instant(body["since"]),
         register_wh=body["register_wh"],
         flowed=body["flowed"],
         wrong_since=_instant(body["wrong_since"]),
         repeats=body["repeats"],
     )
+
+
+def _share_of(body: dict[str, Any]) -> ActualShare:
+    return ActualShare(float(body["share"]), _float(body["seen"]), _instant(body["seen_since"]))
 
 
 def _soc_body(soc: SocFact | None) -> dict[str, Any] | None:

@@ -6,6 +6,7 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from adapters.clocks.instants import parse_instant
+from daemon.control.state import SOC_SOURCES
 from planners.accounts.money import format_money
 
 if TYPE_CHECKING:
@@ -16,14 +17,6 @@ if TYPE_CHECKING:
     from adapters.contract.messages import KnownRates, Status
     from config.household.household_file import HouseholdFile
     from daemon.remote.wellbeing import Seen, SeenPoint
-
-SOURCES = {
-    "vehicle": "told by the vehicle",
-    "person": "told by a person",
-    "counted": "counted on by the meter",
-    "recalled": "what it left with last, less the usual use",
-    "assumed": "assumed by the household file",
-}
 
 
 def status_lines(seen: Seen, file: HouseholdFile, now: datetime) -> Iterator[str]:
@@ -65,7 +58,7 @@ def _rows(point: SeenPoint, zone: ZoneInfo, now: datetime) -> Iterator[tuple[str
     yield "as of", _when(status.at, zone)
     yield "vehicle", _vehicle(status)
     if status.soc_percent is not None:
-        source = f", {SOURCES[status.soc_from]}" if status.soc_from else ""
+        source = f", {SOC_SOURCES[status.soc_from]}" if status.soc_from else ""
         yield "state of charge", f"{status.soc_percent:g} %{source}"
     yield "command", f"{status.do}: {status.why}" if status.do else "none yet"
     yield "plan", _plan(point.plan, zone, now)

@@ -16,7 +16,7 @@ from adapters.ledger.copies import backed_up_at
 from adapters.ledger.ledger import open_ledger
 from adapters.ledger.retention import remove_before
 from config.files.errors import LedgerError
-from daemon.control.events import LedgerCare
+from daemon.control.events import LedgerHealth
 from daemon.control.nightbook import LAST_READING
 from daemon.nights.retention import keep_from
 from planners.local_time.departures import night_bounds, night_of
@@ -59,7 +59,7 @@ class BackupRounds:
         self._begun_at: datetime | None = None
         self._trouble: str | None = None
 
-    def look(self, now: datetime) -> LedgerCare | None:
+    def look(self, now: datetime) -> LedgerHealth | None:
         """Begin a backup if one is due, or tell what came of the one that was begun.
 
         Parameters
@@ -69,14 +69,14 @@ class BackupRounds:
 
         Returns
         -------
-        LedgerCare or None
+        LedgerHealth or None
             Once for each backup that has ended.
         """
         if self._thread is not None:
             if self._thread.is_alive():
                 return None
             self._thread = None
-            return LedgerCare("no-backup", self._trouble)
+            return LedgerHealth("no-backup", self._trouble)
         if self._is_due(now):
             self._begun_at = now
             self._thread = Thread(target=self._make, args=(now,), name="backup")
@@ -105,7 +105,7 @@ class BackupRounds:
         try:
             copy = make_backup(self._path, now)
         except LedgerError as error:
-            self._trouble = f"The ledger could not be backed up: {error}"
+            self._trouble = str(error)
         else:
             self._trouble = None
             _log.info("backed up", copy=str(copy))

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import structlog
 
 from config.files.errors import LedgerDamaged, LedgerError
-from daemon.control.events import LedgerCare
+from daemon.control.events import LedgerHealth
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
@@ -26,8 +26,8 @@ What comes beyond is left to the broker, which sends it again on the next connec
 _log = structlog.get_logger(__name__)
 
 
-class Held(NamedTuple):
-    """A message that is not acknowledged yet, and whether it was acted on."""
+class UnstoredMessage(NamedTuple):
+    """A message that is not acknowledged yet, and whether the daemon has acted on it."""
 
     message: MessageArrived
     acted_on: bool
@@ -46,7 +46,7 @@ class LedgerTrouble:
         self._ledger = ledger
         self._why: str | None = None
         self._said: str | None = None
-        self._held: list[Held] = []
+        self._held: list[UnstoredMessage] = []
         self._passed_over = False
 
     @property
@@ -57,9 +57,9 @@ class LedgerTrouble:
     def hold(self, message: MessageArrived, *, acted_on: bool) -> None:
         """Keep a message in mind, unacknowledged."""
         if len(self._held) < MOST_HELD:
-            self._held.append(Held(message, acted_on))
+            self._held.append(UnstoredMessage(message, acted_on))
 
-    def let_go(self) -> list[Held]:
+    def let_go(self) -> list[UnstoredMessage]:
         """Hand over what was held, in the order it came."""
         held, self._held = self._held, []
         return held
@@ -150,15 +150,9 @@ class LedgerTrouble:
         self._why = None
         return True
 
-    def news(self) -> LedgerCare | None:
+    def news(self) -> LedgerHealth | None:
         """Tell, once, that it refuses, or that it does not any more."""
         if (self._why is None) == (self._said is None):
             return None
         self._said = self._why
-        if self._why is None:
-            return LedgerCare("ledger-refuses", None)
-        return LedgerCare(
-            "ledger-refuses",
-            f"Nothing can be recorded: {self._why}. Charging goes on; what comes meanwhile is"
-            " recorded once it can be.",
-        )
+        return LedgerHealth("ledger-refuses", self._why)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from adapters.clocks.instants import parse_instant
 from adapters.contract.messages import Request, decode
 from adapters.ledger.exact_json import dump_exact
-from daemon.control.confirming import told
+from daemon.control.confirming import await_response
 from daemon.control.events import CommandInForce
 from daemon.control.learning import AHEAD, CONNECTED, FAULTS, OLD_SOC, wishes_with
 from daemon.control.recalling import REMEMBERED
@@ -74,8 +74,8 @@ def recover(ledger: Ledger, charge_point: str, now: datetime, house: House) -> P
         vehicle=memory.vehicle,
         left_with=memory.left_with if whole else _left_with(ledger, charge_point, now, zone),
         stopped_itself=memory.stopped_itself,
-        drawn=memory.drawn,
-        said=memory.said,
+        actual_share=memory.actual_share,
+        alerts=memory.alerts,
         night=kept.night if kept else None,
         plan_stale=True,
     )
@@ -132,15 +132,15 @@ def _with_command(state: PointState, memory: Memory, ledger: Ledger, now: dateti
         stored.serial, stored.do, stored.amps, stored.valid_until, stored.plan, stored.why
     )
     # It is asserted as soon as there is a broker; the answer is waited for from now on.
-    same = memory.answers == command.do
+    same = memory.response_to == command.do
     state = replace(
         state,
         command=command,
         serial=max(stored.serial, serial),
         switched_at=ledger.switched_at(state.charge_point),
-        answer=memory.answer if same else None,
+        response=memory.response if same else None,
     )
-    return replace(state, answer=told(state, now, anew=not same))
+    return replace(state, response=await_response(state, now, switched=not same))
 
 
 def _register(ledger: Ledger, charge_point: str, now: datetime) -> RegisterReading | None:

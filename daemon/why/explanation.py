@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from adapters.clocks.instants import parse_instant
-from daemon.control.alerts import NO_READING, POWER
+from daemon.control.alerts import NO_READING, POWER_AFTER_STOP
 from daemon.control.confirming import NEARLY_MET_PERCENT
 from daemon.control.nightbook import BEGUN_WH
 from daemon.why.causes import causes_of_nothing, causes_of_shortfall
@@ -109,7 +109,7 @@ def _reason(history: NightHistory) -> str:
     words = list(dict.fromkeys(_in_place(history, told.command) for told in starts))
     if words:
         return f", {listed(words)}"
-    return "" if alerts_of(history, POWER) else ", though nothing had told it to"
+    return "" if alerts_of(history, POWER_AFTER_STOP) else ", though nothing had told it to"
 
 
 def _in_place(history: NightHistory, command: StoredCommand) -> str:

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from adapters.clocks.instants import parse_instant
 from daemon.control.learning import CONNECTED
+from daemon.control.state import SOC_SOURCES
 from daemon.why.history import TimeSpan
-from daemon.why.wording import SOURCES, kwh, listed
+from daemon.why.wording import kwh, listed
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -111,13 +112,13 @@ def _source(history: NightHistory, plan: StoredPlan) -> str:
     for sentence in plan.body["why"]:
         if sentence.startswith(NOT_REPORTED):
             recalled = "left with last" in sentence
-            return f" ({SOURCES['recalled' if recalled else 'assumed']})"
+            return f" ({SOC_SOURCES['recalled' if recalled else 'assumed']})"
     told = _last_told(history, plan.made_at)
     if told is None:
         return ""
     percent, source = told
     near = abs(percent - float(plan.body["soc_percent"])) < NEARLY_PERCENT
-    return f" ({SOURCES[source if near else 'counted']})"
+    return f" ({SOC_SOURCES[source if near else 'counted']})"
 
 
 def _last_told(history: NightHistory, at: datetime) -> tuple[float, str] | None:

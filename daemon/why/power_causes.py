@@ -4,7 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from daemon.control.alerts import BROKER_REFUSES, NO_POWER, NO_READING, NOBODY_LISTENS, POWER
+from daemon.control.alerts import (
+    BROKER_REFUSES,
+    NO_POWER,
+    NO_READING,
+    NOBODY_LISTENS,
+    POWER_AFTER_STOP,
+)
 from daemon.why.evidence import (
     LONG_ENOUGH,
     Cause,
@@ -109,10 +115,11 @@ def fuse(history: NightHistory) -> Iterator[Cause]:
 
 def unbidden(history: NightHistory) -> Iterator[Cause]:
     """Tell of power that flowed although it was told to stop."""
-    for alert in alerts_of(history, POWER)[:1]:
+    for alert in alerts_of(history, POWER_AFTER_STOP)[:1]:
         yield Cause(
-            POWER,
-            f"power flowed although it was told to stop (alert {POWER} at {history.at(alert.at)})",
+            POWER_AFTER_STOP,
+            "power flowed although it was told to stop"
+            f" (alert {POWER_AFTER_STOP} at {history.at(alert.at)})",
         )
 
 

@@ -10,7 +10,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 from config.files.errors import TariffError
-from daemon.control.alerts import OF_THE_BUS, OF_THE_LEDGER, PRICES_ENDED
+from daemon.control.alerts import ALERTS
 from daemon.control.state import vehicles_of
 from daemon.nights.account import counted_from, night_record
 from daemon.nights.kept import kept_of
@@ -34,9 +34,6 @@ if TYPE_CHECKING:
     )
     from daemon.control.events import NightFacts
     from daemon.control.state import House, OpenNight
-
-OF_THE_HOUSEHOLD = OF_THE_LEDGER | OF_THE_BUS | {PRICES_ENDED}
-"""Alerts that the first charge point raises for all."""
 
 HELD_FOR = timedelta(days=60)
 """An alert is raised once while it holds: one from so long ago may be what holds a night up."""
@@ -199,7 +196,8 @@ def _alerts_of(alerts: Sequence[StoredAlert], charge_point: str) -> list[StoredA
     return [
         alert
         for alert in alerts
-        if alert.charge_point in {None, charge_point} or alert.code in OF_THE_HOUSEHOLD
+        if alert.charge_point in {None, charge_point}
+        or (alert.code in ALERTS and ALERTS[alert.code].of_household)
     ]
 
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from adapters.clocks.instants import parse_instant
+from daemon.control.alerts import ALERTS
 from daemon.control.learning import CONNECTED
 from daemon.why.causes import outage_words
 from daemon.why.plans import changed_plans, plan_words, set_off_by, what_changed
 from daemon.why.story_lines import AT_FIRST, Entry, Kind, commanded, together
-from daemon.why.wording import ALERT_MEANS, PILOTS, kwh
+from daemon.why.wording import PILOTS, kwh
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -185,9 +186,9 @@ def _metered(history: NightHistory) -> Iterator[Entry]:
 
 def _alerts(history: NightHistory) -> Iterator[Entry]:
     for alert in history.night.alerts:
-        means = ALERT_MEANS.get(alert.code)
+        rule = ALERTS.get(alert.code)
         words = history.in_local_time(alert.message).rstrip(".")
-        more = (means,) if means else ()
+        more = (rule.meanwhile,) if rule else ()
         yield Entry(alert.at, "alert", f"{words} (alert {alert.code})", more)
 
 

@@ -8,7 +8,6 @@ from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from adapters.clocks.instants import parse_instant
-from daemon.control import alerts
 from daemon.why.history import (
     CommandSpan,
     Flow,
@@ -28,22 +27,6 @@ if TYPE_CHECKING:
     from daemon.control.state import House
     from daemon.why.records import Night
 
-ALERT_MEANS = {
-    alerts.NO_DEPARTURE: "It waits until a departure is declared, or somebody asks for one.",
-    alerts.NO_RATE: "It waits until a rate is known.",
-    alerts.OUT_OF_REACH: "What can still be done by then is planned.",
-    alerts.NO_POWER: "It goes on being told to charge, with each renewal.",
-    alerts.POWER: "It goes on being told to stop, every 15 minutes at the latest.",
-    alerts.NO_READING: "Until the meter is heard again nobody can tell whether it charges.",
-    alerts.ENDED_SHORT: "Nothing more is tried until it is plugged in anew, or somebody asks.",
-    alerts.PRICES_ENDED: "Until new prices come, hours are chosen by estimates.",
-    alerts.BROKER_REFUSES: "What is told may not reach the charge point.",
-    alerts.NOBODY_LISTENS: "What is told does not reach the charge point.",
-    alerts.LEDGER_REFUSES: "What happens meanwhile may be missing from this story.",
-    alerts.NO_BACKUP: "This has no influence on charging.",
-}
-"""What follows from each alert for a night, in one sentence."""
-
 _INSTANT = re.compile(
     r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\+00:00|\d{4}-\d\d-\d\d \d\d:\d\d UTC", re.ASCII
 )
@@ -58,15 +41,6 @@ PILOTS = {
     "F": "the charge point reports a fault",
 }
 """Pilot states of IEC 61851-1."""
-
-SOURCES = {
-    "vehicle": "as the vehicle told",
-    "person": "as somebody told",
-    "counted": "as counted by the meter",
-    "recalled": "taken from what it left with last",
-    "assumed": "which the household file assumes",
-}
-"""Where a state of charge is from (`daemon.control.state.SocSource`)."""
 
 
 @dataclass(frozen=True, slots=True)

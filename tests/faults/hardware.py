@@ -18,7 +18,7 @@ from typing import Any, Final
 from typing_extensions import override
 
 from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehicle
-from daemon.control.alerts import ENDED_SHORT, NO_POWER, NO_READING, POWER
+from daemon.control.alerts import ENDED_SHORT, NO_POWER, NO_READING, POWER_AFTER_STOP
 from tests.faults.evenings import POINT, SCENES, Scene
 from tests.faults.garbage import Sent
 from tests.faults.kept import read_ledger
@@ -191,7 +191,7 @@ class Case:
 
 
 CASES: Final[Mapping[str, Case]] = {
-    "relay stuck on": Case(relay_stuck_on, frozenset({POWER})),
+    "relay stuck on": Case(relay_stuck_on, frozenset({POWER_AFTER_STOP})),
     "relay stuck off": Case(relay_stuck_off, frozenset({NO_POWER}), met=False),
     "meter silent": Case(meter_silent, frozenset({NO_READING})),
     "meter begins again": Case(meter_reset, off_by_wh=2 * MINUTE_WH),

@@ -171,7 +171,7 @@ def known(served: Served, now: datetime) -> dict[str, Any]:
             for period in state.plan.periods if period.end > now
         ],
         "night": night and (night.night, night.vehicle, night.starts, night.closed),
-        "said": state.said,
+        "said": state.alerts,
     }  # fmt: skip
 
 

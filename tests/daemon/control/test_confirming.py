@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from adapters.contract.messages import Reading
-from daemon.control.confirming import SLOWEST
+from daemon.control.confirming import LONGEST_WAIT
 from daemon.control.events import HouseChanged, Issue, Note, TimePassed, Warn
 from daemon.control.state import counted_soc_percent
 from tests.daemon.worlds import (
@@ -89,10 +89,10 @@ def gaps_are_one(numbers: Sequence[int]) -> bool:
 def test_a_late_answer_takes_the_alert_back() -> None:
     """A vehicle that begins by its own timer is what was wanted: the alert no longer holds."""
     world = at_home(NIGHT_BEGINS + 30 * MINUTE, draws=0.0)
-    assert "no-power-after-start" in world.state.said
+    assert "no-power-after-start" in world.state.alerts
     world.draws = 1.0
     world.wait(NIGHT_BEGINS + 32 * MINUTE)
-    assert "no-power-after-start" not in world.state.said
+    assert "no-power-after-start" not in world.state.alerts
     assert world.doing()[0] == "start"
 
 
@@ -174,7 +174,7 @@ def test_a_meter_that_falls_silent_is_told_of() -> None:
     assert at == world.readings[-1].at + 15 * MINUTE
     assert world.doing() == ("start", 32.0), "what can't be seen is no reason to stop"
     world.read()
-    assert "no-reading" not in world.state.said
+    assert "no-reading" not in world.state.alerts
 
 
 def test_hardware_without_a_meter_is_not_asked_for_an_answer() -> None:
@@ -195,11 +195,11 @@ def test_a_stop_after_which_power_flows() -> None:
     stops = told(world, "stop", begun)
     # It is seen at the next reading, a minute later at the most.
     assert stops[0] - begun <= C + MINUTE
-    assert gaps(stops) == [2 * C, 4 * C, *[SLOWEST] * (len(stops) - 3)]
+    assert gaps(stops) == [2 * C, 4 * C, *[LONGEST_WAIT] * (len(stops) - 3)]
     assert alerts(world) == [(stops[1], "power-after-stop")]
     world.stuck_watts = None
     world.wait(begun + HOUR + 5 * MINUTE)
-    assert "power-after-stop" not in world.state.said
+    assert "power-after-stop" not in world.state.alerts
     before = len(told(world, "stop", begun))
     world.wait(begun + 90 * MINUTE)
     assert len(told(world, "stop", begun)) == before
@@ -243,7 +243,7 @@ def test_a_register_alone_can_answer() -> None:
 def test_half_the_power_is_planned_with_once_it_is_seen() -> None:
     """A vehicle that draws 16 of 32 A is planned with 16 A, at 32 A offered, and is ready."""
     world = at_home(NIGHT_BEGINS + 5 * MINUTE, soc=20.0, draws=0.5)
-    assert world.state.drawn.share == pytest.approx(0.5, abs=0.01)
+    assert world.state.actual_share.planned == pytest.approx(0.5, abs=0.01)
     assert world.state.plan is not None
     hours = sum(((p.end - p.start) / HOUR for p in world.state.plan.periods), 0.0)
     # From 20 to 80 % are 31.2 kWh in the battery and 34.67 kWh at the meter.
@@ -271,22 +271,22 @@ def test_a_ramp_is_no_news() -> None:
         world.draws = share
         world.wait(world.now + MINUTE / 2, read_every=MINUTE / 2)
     world.wait(NIGHT_BEGINS + 20 * MINUTE)
-    assert world.state.drawn.share == 1.0
+    assert world.state.actual_share.planned == 1.0
 
 
 def test_what_one_vehicle_draws_says_nothing_of_the_next() -> None:
     """With the plug put in anew, full power is taken for granted again."""
     world = at_home(NIGHT_BEGINS + 10 * MINUTE, draws=0.5)
-    assert world.state.drawn.share < 0.6
+    assert world.state.actual_share.planned < 0.6
     world.unplug()
     world.plug_in(35.0)
-    assert world.state.drawn.share == 1.0
+    assert world.state.actual_share.planned == 1.0
 
 
 def test_a_restart_waits_anew() -> None:
     """After a restart nothing is told again before the hardware had time to answer."""
     world = at_home(NIGHT_BEGINS + HOUR)
-    assert world.state.answer is not None
-    assert world.state.answer.flowed
+    assert world.state.response is not None
+    assert world.state.response.flowed
     world.feed(TimePassed())
-    assert world.state.answer.repeats == 0
+    assert world.state.response.repeats == 0

@@ -48,10 +48,10 @@ def test_it_is_taken_back_when_prices_come() -> None:
     world = world_on(range(-24, 2))
     world.advance(FULL_HOUR + 2 * HOUR)
     world.feed(TimePassed())
-    assert CODE in world.state.said
+    assert CODE in world.state.alerts
     world.house = priced(range(-24, 6))
     actions = world.feed(HouseChanged("prices"))
-    assert CODE not in world.state.said
+    assert CODE not in world.state.alerts
     assert [note.event for note in actions if isinstance(note, Note)][:1] == ["prices-came-again"]
     world.advance(FULL_HOUR + 6 * HOUR)
     world.feed(TimePassed())

@@ -219,7 +219,7 @@ def test_status_of_what_is_well(home: Home, run: Run) -> None:
     assert lines[1] == POINT
     rows = {line[2:18].strip(): line[18:] for line in lines[2:]}
     assert rows["vehicle"] == "connected"
-    assert rows["state of charge"] == "35 %, told by the vehicle"
+    assert rows["state of charge"] == "35 %, reported by the vehicle"
     assert rows["alerts"] == "none"
     assert rows["rates"] == "Three-band, known"
     assert "kWh for NZD" in rows["plan"]

@@ -15,10 +15,10 @@ from structlog.testing import capture_logs
 from adapters.ledger.ledger import open_ledger
 from daemon.control.events import NightFacts, TimePassed
 from daemon.control.state import (
-    Answer,
-    Drawn,
+    ActualShare,
     OpenNight,
     PointState,
+    Response,
     SocFact,
     Wishes,
     counted_soc_percent,
@@ -68,8 +68,11 @@ def same_after_restart(world: World) -> World:
     assert again.doing() == world.doing()
     assert found.command == world.state.command
     # Of what a person is told, what follows from the plan is judged with the plan, made anew.
-    assert found.said == world.state.said
-    assert (found.drawn, found.left_with) == (world.state.drawn, world.state.left_with)
+    assert found.alerts == world.state.alerts
+    assert (found.actual_share, found.left_with) == (
+        world.state.actual_share,
+        world.state.left_with,
+    )
     assert found.stopped_itself == world.state.stopped_itself
     assert found.vehicle == world.state.vehicle
     assert answered(found) == answered(world.state)
@@ -93,7 +96,7 @@ def but_its_promise(night: OpenNight | None) -> OpenNight | None:
 
 def answered(state: PointState) -> tuple[object, ...] | None:
     """Give what was seen of the hardware's answer; a restart moves since when it is waited for."""
-    answer = state.answer
+    answer = state.response
     return (answer.flowed, answer.wrong_since, answer.repeats) if answer else None
 
 
@@ -382,21 +385,21 @@ ANY_STATE = st.builds(
     left_with=ANY_SOC,
     vehicle=st.none() | st.text(),
     stopped_itself=st.booleans(),
-    said=st.frozensets(st.sampled_from(["no-rate", "no-reading", "power-after-stop"])),
-    answer=st.none()
+    alerts=st.frozensets(st.sampled_from(["no-rate", "no-reading", "power-after-stop"])),
+    response=st.none()
     | st.builds(
-        Answer,
+        Response,
         since=INSTANT,
         register_wh=st.none() | st.integers(0, 10**12),
         flowed=st.booleans(),
         wrong_since=st.none() | INSTANT,
         repeats=st.integers(0, 9),
     ),
-    drawn=st.builds(
-        Drawn,
-        share=st.floats(0.01, 1.1),
-        seen=st.none() | st.floats(0.01, 1.1),
-        seen_since=st.none() | INSTANT,
+    actual_share=st.builds(
+        ActualShare,
+        planned=st.floats(0.01, 1.1),
+        measured=st.none() | st.floats(0.01, 1.1),
+        measured_since=st.none() | INSTANT,
     ),
     wishes=st.builds(
         Wishes,
@@ -497,7 +500,7 @@ def test_what_earlier_versions_kept_comes_back(ledger: Ledger) -> None:
     assert (state.night.departure.returns, state.night.departure.uses_kwh) == (None, None)
     assert state.soc is not None
     assert (state.plugged_in, state.soc.percent, state.wishes) == (True, 35.0, Wishes())
-    assert (state.said, state.drawn, state.left_with) == (frozenset(), Drawn(), None)
+    assert (state.alerts, state.actual_share, state.left_with) == (frozenset(), ActualShare(), None)
 
 
 # --- at any instant ---------------------------------------------------------------------------

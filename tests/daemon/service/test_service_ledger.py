@@ -102,7 +102,7 @@ def test_nothing_is_acknowledged_that_is_not_kept(site: Site, path: Path, refuse
         assert [alert["code"] for alert in site.bus.on("alert")] == ["ledger-refuses"], "said once"
     site.pass_time(2 * MINUTE)
     assert site.acknowledged == acknowledged + 2 + 7
-    assert "ledger-refuses" not in site.state.said, "taken back"
+    assert "ledger-refuses" not in site.state.alerts, "taken back"
     found = site.ledger.register_readings(POINT, EVENING, site.clock.now())
     assert len(found) == 8, "each reading once"
     told = site.ledger.last_vehicle_reports(POINT)
@@ -267,7 +267,7 @@ def test_a_backup_that_fails_is_said_once_and_taken_back(
         site.wake_up()
     rounds.stop()
     site.wake_up()
-    assert "no-backup" not in site.state.said
+    assert "no-backup" not in site.state.alerts
     assert ledger_copies_at(path) is not None
     assert [a for _, a in site.actions if isinstance(a, Warn)] != []
 

@@ -16,11 +16,9 @@ from hypothesis import strategies as st
 from adapters.clocks.clock import SystemClock
 from adapters.contract.messages import VehicleReport
 from adapters.ledger.ledger import open_ledger
-from daemon.control import alerts
 from daemon.night_log.night_rows import night_row
 from daemon.presentation.output import rich_text
 from daemon.why.show_why import show_why
-from daemon.why.wording import ALERT_MEANS
 from tests.daemon.why.nights import LATER, NIGHT, Home, Place
 from tests.daemon.worlds import EVENING, HOUR, MINUTE, NIGHT_BEGINS, NOON, POINT
 
@@ -74,7 +72,7 @@ driveway: hatchback
 18:30 vehicle The vehicle is plugged in.
 18:30 battery The vehicle tells its charge: 35 %.
 18:30 plan    Planned because the vehicle was plugged in: 26.0 kWh from 21:00 to
-              00:31 for NZD 5.02, from 35 % (as the vehicle told) to 80 % by
+              00:31 for NZD 5.02, from 35 % (reported by the vehicle) to 80 % by
               07:20 (60 % needed).
               Charges 26.0 kWh between 21:00 and 00:31 (night) at 0.1932 NZD per
               kWh. Keeps out of peak at 0.4738 NZD per kWh. Charging at once
@@ -85,8 +83,8 @@ driveway: hatchback
               220203).
 19:30 request Somebody asks: charge to 90 %.
 19:30 plan    Planned anew because somebody asked: 31.8 kWh from 21:00 to 01:29
-              for NZD 6.14, from 35 % (as the vehicle told) to 90 % by 07:20 (60
-              % needed).
+              for NZD 6.14, from 35 % (reported by the vehicle) to 90 % by 07:20
+              (60 % needed).
               Before: 80 % wanted, 26.0 kWh to come from 21:00 to 00:31. Charges
               31.8 kWh between 21:00 and 01:29 (night) at 0.1932 NZD per kWh.
               Charging at once would cost NZD 3.09 more.
@@ -100,14 +98,14 @@ driveway: hatchback
               Thursday 04 June
 01:00 plan    Planned anew because the meter showed another charge than was
               planned with: 2.7 kWh from 01:00 to 01:27 for NZD 0.52, from 85 %
-              (as counted by the meter) to 90 % by 07:20 (60 % needed).
+              (counted by the meter) to 90 % by 07:20 (60 % needed).
               Before: 3.5 kWh to come from 21:00 to 01:29. Charges 2.7 kWh
               between 01:00 and 01:27 (night) at 0.1932 NZD per kWh. Charging at
               once would cost the same. An hour later the same charge would cost
               the same.
 01:22 plan    Planned anew because what was planned had been reached: nothing to
-              charge, as it holds 90 % (as counted by the meter), and is to hold
-              90 % by 07:20 (60 % needed).
+              charge, as it holds 90 % (counted by the meter), and is to hold 90
+              % by 07:20 (60 % needed).
               Before: 0.5 kWh to come from 01:00 to 01:27. The battery holds 90
               %, and 90 % is all that is wanted: nothing to charge.
 01:22 command Told not to charge: the plan has nothing more to charge (command
@@ -133,15 +131,6 @@ def test_the_account_is_the_record(eventful: Home) -> None:
     assert why.history.night.record == record
     assert why.history.night.energy_wh == night_row(record).energy_wh
     assert sum(flow.wh for flow in why.history.flows) == why.history.night.energy_wh
-
-
-def test_every_alert_has_words() -> None:
-    """A code that is raised is explained: one sentence each, and none for what is never raised."""
-    codes = {
-        value for name, value in vars(alerts).items() if name.isupper() and isinstance(value, str)
-    }
-    assert set(ALERT_MEANS) == codes
-    assert all(words.endswith(".") and len(words) < 80 for words in ALERT_MEANS.values())
 
 
 # --- any night --------------------------------------------------------------------------------

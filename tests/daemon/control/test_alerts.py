@@ -1,0 +1,303 @@
+"""Every line of the table of alerts: what raises it, what it says, and what clears it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import NamedTuple, TypeAlias
+
+import pytest
+
+from daemon.control import alerts
+from daemon.control.alerts import ALERTS, ClearedBy, clear_alerts, raise_alert
+from daemon.control.events import Delivered, HouseChanged, LedgerHealth, TimePassed, Warn
+from daemon.control.state import PointState
+from daemon.nights.kept import kept_body, kept_of
+from tests.daemon.messaging.test_rates_status import FULL_HOUR, priced
+from tests.daemon.worlds import (
+    EVENING,
+    HOUR,
+    MINUTE,
+    NIGHT_BEGINS,
+    POINT,
+    World,
+    household,
+    kowhai,
+    topics_of,
+)
+
+BUS_PAGE = Path(__file__).parents[3] / "deploy" / "BUS.md"
+COMMAND = topics_of(kowhai()).command(POINT)
+BIG = {"usable_kwh": 200.0}
+"""A battery that no night fills."""
+
+Act: TypeAlias = Callable[[World], object]
+
+
+class Line(NamedTuple):
+    """A line of the table as a test: raise the alert, read its message, clear it."""
+
+    begin: Callable[[], World]
+    message: str
+    cleared: dict[ClearedBy, Act]
+
+
+def charging(*, draws: float = 1.0) -> World:
+    """Have a vehicle charge for an hour of the plan, or draw nothing."""
+    world = World(kowhai(), EVENING, draws=draws)
+    world.read()
+    world.plug_in(35.0)
+    world.wait(NIGHT_BEGINS + HOUR)
+    return world
+
+
+def without_departure() -> World:
+    world = World(household(departure={}), EVENING)
+    world.plug_in(50.0)
+    return world
+
+
+def declare_a_departure(world: World) -> None:
+    world.house = household()
+    world.feed(HouseChanged("file"))
+
+
+def without_prices() -> World:
+    world = World(priced([]), EVENING)
+    world.plug_in(50.0)
+    return world
+
+
+def learn_prices(world: World) -> None:
+    world.house = priced(range(-24, 40))
+    world.feed(HouseChanged("prices"))
+
+
+def nearly_empty() -> World:
+    world = World(household(vehicle=BIG), EVENING)
+    world.plug_in(5.0)
+    return world
+
+
+def follow(world: World) -> None:
+    world.draws, world.stuck_watts = 1.0, None
+    world.wait(world.now + 2 * MINUTE)
+
+
+def with_a_stuck_relay() -> World:
+    world = World(kowhai(), EVENING)
+    world.read()
+    world.plug_in(35.0)
+    world.stuck_watts = 7360.0
+    world.wait(EVENING + 20 * MINUTE)
+    return world
+
+
+def with_a_silent_meter() -> World:
+    world = charging()
+    world.wait(world.now + 20 * MINUTE, read_every=None)
+    return world
+
+
+def ended_by_itself() -> World:
+    world = charging()
+    world.draws = 0.0
+    world.wait(world.now + HOUR)
+    return world
+
+
+def after_the_last_price() -> World:
+    world = World(priced(range(-24, 2)), EVENING)
+    world.advance(FULL_HOUR + 2 * HOUR)
+    world.feed(TimePassed())
+    return world
+
+
+def after(*events: Delivered | LedgerHealth) -> World:
+    world = World(kowhai(), EVENING)
+    for event in (TimePassed(), *events):
+        world.feed(event)
+    return world
+
+
+def delivery(outcome: str) -> Delivered:
+    return Delivered(COMMAND, outcome, is_command=True, why="no rights")  # type: ignore[arg-type]  # one of three
+
+
+def leave(world: World) -> None:
+    world.unplug()
+    world.feed(TimePassed())
+
+
+def restart(world: World) -> None:
+    """Start again from what is kept of the state."""
+    kept = kept_of(kept_body(world.state))
+    world.state = PointState(POINT, alerts=kept.memory.alerts)
+
+
+LINES = {
+    "no-departure": Line(
+        without_departure,
+        "No departure is declared for this charge point: nothing can be planned.",
+        {ClearedBy.PLAN: declare_a_departure, ClearedBy.VEHICLE_GONE: leave},
+    ),
+    "no-rate": Line(
+        without_prices,
+        "Nothing can be planned: no prices of Hourly are known before 2026-06-03T06:30:00+00:00",
+        {ClearedBy.PLAN: learn_prices, ClearedBy.VEHICLE_GONE: leave},
+    ),
+    "need-out-of-reach": Line(
+        nearly_empty,
+        "hatchback needs 60 % and will reach 47 %: 29.6 kWh are missing.",
+        {
+            ClearedBy.NEED_IN_REACH: lambda world: world.tell(soc_percent=55.0),
+            ClearedBy.VEHICLE_GONE: leave,
+        },
+    ),
+    "no-power-after-start": Line(
+        lambda: charging(draws=0.0),
+        "driveway was told to start, and no power flows: hatchback is connected and draws nothing."
+        " It may be full, or wait for its own timer.",
+        {ClearedBy.POWER_AS_COMMANDED: follow, ClearedBy.VEHICLE_GONE: leave},
+    ),
+    "power-after-stop": Line(
+        with_a_stuck_relay,
+        "driveway was told to stop, and power still flows (7360 W). Look at it.",
+        {ClearedBy.POWER_AS_COMMANDED: follow},
+    ),
+    "no-reading": Line(
+        with_a_silent_meter,
+        "The meter of driveway has reported nothing since 2026-06-03 09:59 UTC: whether the vehicle"
+        " charges is not known.",
+        {ClearedBy.READING: World.read},
+    ),
+    "ended-short-of-need": Line(
+        ended_by_itself,
+        "hatchback ended its charge by itself at about 48 %; it needs 60 %. It may be full, or have"
+        " its own limit or timer.",
+        {ClearedBy.VEHICLE_GONE: leave},
+    ),
+    "prices-ended": Line(
+        after_the_last_price,
+        "The prices of Hourly ended on Wed 03 Jun at 20:00: until new ones come, plans rest on"
+        " estimates.",
+        {ClearedBy.NEW_PRICES: learn_prices},
+    ),
+    "broker-refuses": Line(
+        lambda: after(delivery("refused")),
+        f"The broker refuses what is published on {COMMAND}: no rights.",
+        {
+            ClearedBy.ALL_ACCEPTED: lambda world: world.feed(delivery("accepted")),
+            ClearedBy.RESTART: restart,
+        },
+    ),
+    "nobody-listens": Line(
+        lambda: after(delivery("nobody-listens")),
+        f"Nothing listens to the commands for driveway (topic {COMMAND}): whatever switches the"
+        " charging is not connected, or waits on another topic.",
+        {
+            ClearedBy.SUBSCRIBER: lambda world: world.feed(delivery("accepted")),
+            ClearedBy.RESTART: restart,
+        },
+    ),
+    "ledger-refuses": Line(
+        lambda: after(LedgerHealth("ledger-refuses", "the disk is full")),
+        "Nothing can be recorded: the disk is full. Charging goes on, and what arrives meanwhile is"
+        " recorded later.",
+        {
+            ClearedBy.LEDGER_WRITTEN: lambda world: world.feed(
+                LedgerHealth("ledger-refuses", None)
+            ),
+            ClearedBy.RESTART: restart,
+        },
+    ),
+    "no-backup": Line(
+        lambda: after(LedgerHealth("no-backup", "no room for a copy")),
+        "The ledger could not be backed up: no room for a copy",
+        {
+            ClearedBy.BACKUP: lambda world: world.feed(LedgerHealth("no-backup", None)),
+            ClearedBy.RESTART: restart,
+        },
+    ),
+}
+
+
+def test_the_tables_are_the_same() -> None:
+    """Each code has a rule, each rule a line here, and each line clears it in every way."""
+    codes = {
+        value for name, value in vars(alerts).items() if name.isupper() and isinstance(value, str)
+    }
+    assert set(ALERTS) == codes
+    cleared = {code: set(rule.cleared_by) for code, rule in ALERTS.items()}
+    assert {code: set(line.cleared) for code, line in LINES.items()} == cleared
+
+
+@pytest.mark.parametrize("code", LINES)
+def test_an_alert_is_raised_once_with_its_message(code: str) -> None:
+    """The person is warned a single time, with the facts in the message."""
+    world = LINES[code].begin()
+    assert world.state.alerts == {code}
+    (message,) = [a.message for _, a in world.actions if isinstance(a, Warn) and a.code == code]
+    assert message == LINES[code].message
+
+
+@pytest.mark.parametrize(
+    ("code", "by"), [(code, by) for code, line in LINES.items() for by in line.cleared]
+)
+def test_an_alert_is_cleared(code: str, by: ClearedBy) -> None:
+    """Each thing that the table names clears the alert."""
+    world = LINES[code].begin()
+    LINES[code].cleared[by](world)
+    assert code not in world.state.alerts
+
+
+@pytest.mark.parametrize(
+    "code", [code for code, rule in ALERTS.items() if ClearedBy.VEHICLE_GONE not in rule.cleared_by]
+)
+def test_other_alerts_survive_a_vehicle_that_leaves(code: str) -> None:
+    """What is wrong with the meter, the relay or the household stays wrong without a vehicle."""
+    world = LINES[code].begin()
+    leave(world)
+    assert code in world.state.alerts
+
+
+@pytest.mark.parametrize("by", ClearedBy)
+def test_clearing_removes_nothing_else(by: ClearedBy) -> None:
+    """Of all alerts at once, those go that name it; and one that only another version knows."""
+    state = PointState(POINT, alerts=frozenset({*ALERTS, "from-another-version"}))
+    kept = {code for code, rule in ALERTS.items() if by not in rule.cleared_by}
+    assert clear_alerts(state, by).alerts == kept
+
+
+def test_an_alert_that_holds_is_not_raised_again() -> None:
+    """Neither the state changes nor is anybody warned."""
+    state, warnings = raise_alert(PointState(POINT), alerts.NO_DEPARTURE)
+    assert len(warnings) == 1
+    assert raise_alert(state, alerts.NO_DEPARTURE) == (state, ())
+
+
+def test_facts_may_hold_braces() -> None:
+    """A name or a reason from outside is never taken for a place to fill."""
+    state = replace(PointState(POINT), charge_point="{vehicle}")
+    (_, (warning,)) = raise_alert(state, alerts.NO_RATE, reason="{0} {charge_point}")
+    assert isinstance(warning, Warn)
+    assert warning.message == "Nothing can be planned: {0} {charge_point}"
+
+
+def test_the_page_of_the_bus_has_the_same_table() -> None:
+    """Each code, what raises it and what clears it, word for word and in the same order."""
+    page = BUS_PAGE.read_text("utf-8")
+    lines = re.findall(r"^\| `([a-z-]+)` \| ([^|]+) \| ([^|]+) \|$", page, re.MULTILINE)
+    assert [line for line in lines if line[0] in ALERTS] == [
+        (code, rule.raised_when, ", or ".join(by.value for by in rule.cleared_by))
+        for code, rule in ALERTS.items()
+    ]
+
+
+def test_what_happens_meanwhile_is_one_short_sentence() -> None:
+    """A night's story shows it behind the message."""
+    sentences = [rule.meanwhile for rule in ALERTS.values()]
+    assert all(words.endswith(".") and words.count(".") == 1 for words in sentences)
+    assert all(len(words) < 80 for words in sentences)
