@@ -1,3 +1,3 @@
-"""The choices file of an appraisal: its models, the rules between them, and how it is loaded."""
+"""The choices file of an appraisal: its models, the rules between them, loading."""
 
 from __future__ import annotations

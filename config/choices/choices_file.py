@@ -1,7 +1,7 @@
 """The choices file as a whole: one home, one vehicle, a year of driving, and what to choose from.
 
-A `ChoicesFile` that exists is consistent. Each of its choices can be seen as a household of its
-own, so that whatever plans for a household plans for a choice.
+Every `ChoicesFile` is consistent. Each of its choices can be turned into a household, so that
+the same code plans for a household and for a choice.
 """
 
 from __future__ import annotations
@@ -47,10 +47,10 @@ Year = Annotated[int, Field(ge=2000, le=2099), Expected("a calendar year from 20
 
 
 class AppraisedHome(Model):
-    """The home and the year that are appraised."""
+    """The home, and the year to appraise."""
 
     name: Name = Field(description="Name of the home, as reports show it.")
-    year: Year = Field(description="Calendar year that is planned night by night.")
+    year: Year = Field(description="Calendar year to plan, night by night.")
     timezone: Zone = Field(description="IANA name of the time zone.")
     currency: Currency = Field(description="ISO 4217 code of the currency.")
     nominal_volts: Volts = Field(230.0, description="Voltage, line to neutral [V].")
@@ -61,20 +61,20 @@ class AppraisedHome(Model):
         5, description="The planner's time step [minutes]; a divisor of 60."
     )
     keep_years: Annotated[float, Field(ge=1, le=50), Expected("a number of years from 1 to 50")] = (
-        Field(description="How long a choice is kept, for its total with the outlay [years].")
+        Field(description="How long a choice is kept, for its total cost with the outlay [years].")
     )
     prices_known_at: ClockTime = Field(
-        time(14), description="Local time at which a price series is known for the next local day."
+        time(14), description="Local time at which the prices of the next local day become known."
     )
 
 
 class AppraisedVehicle(AnyVehicle):
-    """The vehicle that is driven and charged, under every choice alike."""
+    """The vehicle, the same for every choice."""
 
     misplaced_keys: ClassVar[Mapping[str, str]] = {
-        "charge_point": "each choice has a charge_point of its own",
-        "daily_distance_km": "how far it goes stands under driving",
-        "arrives_with_percent": "what it arrives with comes of its trips, under driving",
+        "charge_point": "each choice has its own charge_point",
+        "daily_distance_km": "its distance belongs under driving",
+        "arrives_with_percent": "its trips decide that, under driving",
     }
 
     prefer: Preference = Field("early", description=PREFER)
@@ -92,7 +92,7 @@ class HomeUse(Model):
 
 
 class Choice(Model):
-    """A tariff, a charge point and a way to plan, with what it costs to have them."""
+    """A tariff, a charge point and a way to plan, with the outlay for them."""
 
     name: Text = Field(description="Name of the choice, as reports show it.")
     tariff: Tariff = Field(description="The tariff, as in a household file; it holds all year.")
@@ -102,8 +102,8 @@ class Choice(Model):
         Expected("exact, at_once or timer", ("exact", "at_once", "timer")),
     ] = Field(
         "exact",
-        description="exact: the cheapest hours; at_once: as soon as it is plugged in; timer: from "
-        "the start of the cheapest band on.",
+        description="exact: in the cheapest hours; at_once: as soon as it is plugged in; timer: "
+        "when the cheapest band starts.",
     )
     need_percent: Percent = Field(
         description="State of charge needed at each departure, at any price [percent]."
@@ -130,7 +130,7 @@ class Choice(Model):
 
 
 class ChoicesFile(Model):
-    """All that an appraisal is made of, in one file."""
+    """Everything that an appraisal needs, in one file."""
 
     appraisal: AppraisedHome = Field(description="The home and the year.")
     vehicle: AppraisedVehicle = Field(description="The vehicle.")
@@ -139,7 +139,7 @@ class ChoicesFile(Model):
         (), description="What the rest of the home uses; items that overlap add up."
     )
     choices: Annotated[tuple[Choice, ...], Field(strict=False, min_length=1)] = Field(
-        description="What there is to choose from; the others are held against the first."
+        description="The choices; all others are compared with the first."
     )
 
     @model_validator(mode="after")
@@ -172,7 +172,7 @@ class ChoicesFile(Model):
         return ZoneInfo(self.appraisal.timezone)
 
     def household_of(self, choice: Choice) -> HouseholdFile:
-        """See a choice as a household with one charge point, one vehicle and no departures.
+        """Turn a choice into a household with one charge point, one vehicle and no departures.
 
         Parameters
         ----------
@@ -182,8 +182,8 @@ class ChoicesFile(Model):
         Returns
         -------
         HouseholdFile
-            Its charge point is called `POINT` and its vehicle `VEHICLE`. Its broker and its ledger
-            are there for the form only: nothing opens them.
+            Its charge point is called `POINT` and its vehicle `VEHICLE`. It has a broker and a
+            ledger only because a household needs them: nothing opens them.
         """
         home, vehicle = self.appraisal, self.vehicle
         given: dict[str, Any] = {key: getattr(vehicle, key) for key in vehicle.model_fields_set}
@@ -205,7 +205,7 @@ class ChoicesFile(Model):
         )
 
     def want_percent(self, choice: Choice) -> float:
-        """Tell the state of charge that a choice wants at departures.
+        """Return the state of charge that a choice wants at departures.
 
         Parameters
         ----------

@@ -1,6 +1,6 @@
 """What a household declares about its driving in a year, for an appraisal of choices.
 
-Whether the trips leave the vehicle at home between them is judged in `config.choices.trip_rules`.
+`config.choices.trip_rules` checks that the vehicle is at home between its trips.
 """
 
 from __future__ import annotations
@@ -31,9 +31,9 @@ class Trip(Model):
     )
     distance: TripDistance = Field(description="Distance of the day's trip, with its unit.")
     leaves: ClockTime | None = Field(
-        None, description="Local time of leaving; without: that of all driving."
+        None, description="Local time of leaving; without: the one under driving."
     )
-    returns: ClockTime | None = Field(None, description=f"{_BACK} Without: that of all driving.")
+    returns: ClockTime | None = Field(None, description=f"{_BACK} Without: the one under driving.")
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -42,7 +42,7 @@ class Trip(Model):
 
 
 class DrivingRecord(Model):
-    """The household's own ledger: what its nights say was charged is what was used."""
+    """The household's own ledger: what its nights charged counts as what was used."""
 
     path: FilePath = Field(description="The SQLite file that the daemon keeps.")
     vehicle: Name = Field(description="The vehicle's name in the household file.")
@@ -58,12 +58,14 @@ class DrivingPattern(Model):
         WEEKDAYS, description="Days of the week on which distance_per_year is driven."
     )
     leaves: ClockTime | None = Field(
-        None, description="Local time of leaving; with trips: of those that give none."
+        None, description="Local time of leaving; with trips: for those that give none."
     )
     returns: ClockTime | None = Field(
-        None, description=f"{_BACK} With trips: of those that give none."
+        None, description=f"{_BACK} With trips: for those that give none."
     )
-    margin_minutes: Minutes = Field(15, description="Ready so long before leaving [minutes].")
+    margin_minutes: Minutes = Field(
+        15, description="Ready at least so long before leaving [minutes]."
+    )
     trips: Annotated[tuple[Trip, ...], Field(strict=False, min_length=1)] = Field(
         (), description="Weekly and single trips, one a day."
     )
@@ -79,7 +81,7 @@ class DrivingPattern(Model):
         int, Field(ge=0, le=10_000), Expected("a whole number of years from 0 to 10000")
     ] = Field(0, description="Years drawn at random around this one, for the range of figures.")
     seed: Annotated[int, Field(ge=0), Expected("a whole number, 0 or more")] = Field(
-        1, description="Where the drawing starts: the same seed draws the same years."
+        1, description="Start of the random numbers: the same seed draws the same years."
     )
 
     @model_validator(mode="after")

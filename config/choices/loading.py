@@ -1,4 +1,4 @@
-"""Reads a choices file: YAML in, a `ChoicesFile` out, or all faults of the file at once."""
+"""Load a choices file: YAML in, a `ChoicesFile` or all faults of the file at once out."""
 
 from __future__ import annotations
 

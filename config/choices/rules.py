@@ -1,4 +1,4 @@
-"""Rules between the parts of a choices file, judged over whichever parts are good in themselves."""
+"""Rules between the parts of a choices file, checked over all parts that are valid."""
 
 from __future__ import annotations
 
@@ -28,24 +28,24 @@ DAEMON_KEYS = ("wiring", "ocpp", "confirm_seconds", "plugged_in")
 
 @dataclass(frozen=True)
 class ChoiceParts:
-    """The parts of a choices file that are good in themselves.
+    """The parts of a choices file that are valid in themselves.
 
     Attributes
     ----------
     year : int or None
-        The appraised year, where it is good.
+        The appraised year; None if it is missing or invalid.
     public_holidays : bool
-        Whether the file names a calendar of public holidays, good or not.
+        Whether the file names a calendar of public holidays, valid or not.
     vehicle : AnyVehicle or None
-        The vehicle, where it is good.
+        The vehicle; None if it is missing or invalid.
     driving_keys : set of str
         The keys given under ``driving``, whatever their values.
     leaves, returns : time or None
-        Local times that hold for trips which give none, where they are good.
+        Local times for trips that give none; None if they are missing or invalid.
     trips : mapping of int to Trip
         By their index in the file.
     names : mapping of int to str
-        Names of choices by their index, also where the rest of the choice is not good.
+        Names of choices by their index, also those of invalid choices.
     tariffs, charge_points : mapping of int
         Those of choices, by the index of the choice.
     tariff_keys, charge_point_keys : mapping of int to set of str
@@ -72,7 +72,7 @@ def choice_problems(parts: ChoiceParts) -> tuple[KeyProblem, ...]:
     Parameters
     ----------
     parts : ChoiceParts
-        What there is to judge.
+        The parts to check.
 
     Returns
     -------
@@ -89,7 +89,7 @@ def _name_problems(parts: ChoiceParts) -> Iterator[KeyProblem]:
         if first != index:
             yield KeyProblem(
                 ("choices", index, "name"),
-                f'expected a name of its own, got "{name}", that of choices[{first}]',
+                f'expected a unique name, got "{name}", also the name of choices[{first}]',
             )
 
 
@@ -114,7 +114,7 @@ def _tariff_problems(parts: ChoiceParts) -> Iterator[KeyProblem]:
         ):
             yield KeyProblem((*at, *problem.path), problem.message)
         if tariff.prices is not None and tariff.prices.file is None:
-            message = "expected file: an appraisal hears no prices from the bus"
+            message = "expected file: an appraisal gets no prices from the bus"
             yield KeyProblem((*at, "prices"), message)
 
 

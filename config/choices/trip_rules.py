@@ -1,4 +1,4 @@
-"""Rules between trips: one a day, in the appraised year, each back before the next one leaves."""
+"""Rules between trips: one a day, in the appraised year, back before the next one leaves."""
 
 from __future__ import annotations
 
@@ -22,16 +22,16 @@ _DAY = timedelta(days=1)
 
 @dataclass(frozen=True)
 class Week:
-    """Trips that are good in themselves, by their index in the file, and the times of all.
+    """Trips that are valid in themselves, and the times for all trips.
 
     Attributes
     ----------
     trips : mapping of int to Trip
-        The trips.
+        By their index in the file.
     leaves, returns : time or None
-        Local times of trips that give none; None where unknown.
+        Local times for trips that give none; None if unknown.
     year : int or None
-        The appraised year, where it is known.
+        The appraised year, if it is known.
     """
 
     trips: Mapping[int, Trip]
@@ -51,7 +51,7 @@ def trip_problems(week: Week) -> Iterator[KeyProblem]:
     Yields
     ------
     KeyProblem
-        With its path from what holds ``trips``.
+        With its path from the part that has ``trips``.
     """
     yield from _repeated_days(week)
     for index, trip in week.trips.items():
@@ -72,15 +72,15 @@ def _repeated_days(week: Week) -> Iterator[KeyProblem]:
 
 
 def _late_returns(week: Week) -> Iterator[KeyProblem]:
-    """Walk through the year, and tell of each pair of trips once."""
-    told: set[tuple[int, int]] = set()
+    """Find trips that return after the next one leaves, each pair of trips once."""
+    reported: set[tuple[int, int]] = set()
     trips = _trips_of_days(week)
     for (day, one), (next_day, other) in pairwise(trips.items()):
         back, leaves = _overnight_return(week, one), week.trips[other].leaves or week.leaves
         if next_day - day > _DAY or back is None or leaves is None or back <= leaves:
             continue
-        if (one, other) not in told:
-            told.add((one, other))
+        if (one, other) not in reported:
+            reported.add((one, other))
             at = (one, "returns") if week.trips[one].returns else (one,)
             yield KeyProblem(("trips", *at), _too_late(back, next_day, other, leaves))
 
@@ -93,7 +93,7 @@ def _too_late(back: time, day: date, other: int, leaves: time) -> str:
 
 
 def _trips_of_days(week: Week) -> dict[date, int]:
-    """Find the trip of each day that has one, in the order of days."""
+    """Find the trip of each day that has one, in order of days."""
     single = {trip.date: index for index, trip in week.trips.items() if trip.date}
     weekly = {day: index for index, trip in week.trips.items() for day in trip.days or ()}
     year = week.year or _ANY_YEAR
@@ -104,7 +104,7 @@ def _trips_of_days(week: Week) -> dict[date, int]:
 
 
 def _overnight_return(week: Week, index: int) -> time | None:
-    """Tell when a trip is back on the next day; None where it is not, or not known."""
+    """Return when a trip is back on the next day; None if it is back sooner, or if unknown."""
     trip = week.trips[index]
     leaves, returns = trip.leaves or week.leaves, trip.returns or week.returns
     if leaves is None or returns is None or returns > leaves:

@@ -23,22 +23,22 @@ _UNENCRYPTED = ", which others on the way can read and change"
 
 
 @dataclass(frozen=True)
-class _Address:
+class _BrokerAddress:
     host: str
     port: int
     tls: bool
 
 
-def _address_of(broker: str) -> _Address | None:
+def _address_of(broker: str) -> _BrokerAddress | None:
     if broker == _EMBEDDED:
-        return _Address("127.0.0.1", _PORTS["mqtt"], tls=False)
+        return _BrokerAddress("127.0.0.1", _PORTS["mqtt"], tls=False)
     parts = _BROKER.fullmatch(broker)
     if parts is None:
         return None
     port = int(parts["port"] or _PORTS[parts["scheme"]])
     if not 1 <= port <= 65535:  # noqa: PLR2004 - the range of TCP ports
         return None
-    return _Address(parts["host"].strip("[]"), port, tls=parts["scheme"] == "mqtts")
+    return _BrokerAddress(parts["host"].strip("[]"), port, tls=parts["scheme"] == "mqtts")
 
 
 def _is_topic_prefix(text: str) -> bool:
@@ -51,7 +51,7 @@ def _is_user_name(text: str) -> bool:
 
 
 def _fits_a_line(text: str) -> bool:
-    """Brokers keep names and topics in files of lines, where an odd one could say more."""
+    """Tell whether a text is safe in a broker's files, which hold one name or topic a line."""
     return text.isprintable() and text == text.strip()
 
 
@@ -83,7 +83,7 @@ class Bus(Model):
         | None
     ) = Field(None, description="Name to sign in with.")
     password_file: FilePath | None = Field(
-        None, description="File that holds the password in one line, for its owner's eyes only."
+        None, description="File with the password in one line; only its owner may read it."
     )
     ca_file: FilePath | None = Field(
         None, description="Certificates (PEM) that a mqtts broker is checked against."
@@ -92,16 +92,17 @@ class Bus(Model):
         None, description="Certificate (PEM) to sign in to a mqtts broker with."
     )
     client_key_file: FilePath | None = Field(
-        None, description="Key (PEM, no passphrase) of that certificate, for its owner's eyes only."
+        None,
+        description="Key (PEM, no passphrase) of the certificate; only its owner may read it.",
     )
     in_the_clear: Flag = Field(
         default=False,
-        description="Needed for mqtt:// beyond this machine: what travels may be read and changed "
-        "on the way, passwords too.",
+        description="Needed for mqtt:// beyond this machine: others on the way can read and change "
+        "everything, passwords too.",
     )
     anonymous: Flag = Field(
         default=False,
-        description="Needed for a broker beyond this machine that nobody signs in to.",
+        description="Needed for a broker beyond this machine that lets in everybody.",
     )
     root: Annotated[
         str,
@@ -112,11 +113,11 @@ class Bus(Model):
 
     @model_validator(mode="after")
     def _check(self) -> Self:
-        refuse([*self._half_problems(), *self._stranger_problems()])
+        refuse([*self._pair_problems(), *self._access_problems()])
         return self
 
-    def _half_problems(self) -> Iterator[KeyProblem]:
-        """Find keys that need another one, or rule it out."""
+    def _pair_problems(self) -> Iterator[KeyProblem]:
+        """Find keys that lack the key they need, or that exclude each other."""
         if self.password_file is not None and self.username is None:
             yield KeyProblem(("password_file",), "expected a username beside it")
         certificate, key = "client_certificate_file", "client_key_file"
@@ -133,8 +134,8 @@ class Bus(Model):
                 "expected neither password_file nor client_certificate_file beside it",
             )
 
-    def _stranger_problems(self) -> Iterator[KeyProblem]:
-        """Find what would let strangers in, where the file does not say that it is meant."""
+    def _access_problems(self) -> Iterator[KeyProblem]:
+        """Find what lets strangers in, unless the file says that this is meant."""
         if _is_this_machine(self.host):
             return
         if not self.tls and not self.in_the_clear:
@@ -153,11 +154,11 @@ class Bus(Model):
 
     @property
     def signs_in(self) -> bool:
-        """Whether the broker is shown who this is, by a password or a certificate."""
+        """Whether the daemon signs in, by a password or a certificate."""
         return self.password_file is not None or self.client_certificate_file is not None
 
     @property
-    def _address(self) -> _Address:
+    def _address(self) -> _BrokerAddress:
         address = _address_of(self.broker)
         if address is None:
             raise ValueError(self.broker)
@@ -165,12 +166,12 @@ class Bus(Model):
 
     @property
     def embedded(self) -> bool:
-        """Whether the daemon brings the broker itself."""
+        """Whether the broker runs inside the daemon."""
         return self.broker == _EMBEDDED
 
     @property
     def host(self) -> str:
-        """Name or address of the broker; the loopback address when it is embedded."""
+        """Name or address of the broker; the loopback address if it is embedded."""
         return self._address.host
 
     @property

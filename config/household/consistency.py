@@ -1,7 +1,7 @@
 """Rules between the parts of a household file: references, tariffs, bands, departures, fuse.
 
-They are judged over whichever parts are good in themselves, so that one bad part hides nothing in
-the others.
+The rules are checked over all parts that are valid in themselves, so that one bad part hides no
+fault in the others.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Parts:
-    """The parts of a household file that are good in themselves.
+    """The parts of a household file that are valid in themselves.
 
     Attributes
     ----------
@@ -37,17 +37,17 @@ class Parts:
     charge_points, vehicles : mapping of str
         By their names.
     charge_point_names, vehicle_names : frozenset of str
-        All names in the file, also those of parts that are not good.
+        All names in the file, also those of invalid parts.
     charge_point_of : mapping of str to str
-        Which charge point a vehicle names, also where the vehicle is not good.
+        The charge point that each vehicle names, also those of invalid vehicles.
     vehicle_of : mapping of int to str
-        Which vehicle a departure names, also where the departure is not good.
+        The vehicle that each departure names, also those of invalid departures.
     main_fuse_amps : float or None
-        The fuse, where it is given and good [A per phase].
+        The fuse; None if it is missing or invalid [A per phase].
     public_holidays : bool
-        Whether the household names a calendar of public holidays, good or not.
+        Whether the household names a calendar of public holidays, valid or not.
     ocpp_listens : bool
-        Whether the file says where it listens for OCPP, well or not.
+        Whether the file has a part on listening for OCPP, valid or not.
     """
 
     tariffs: Mapping[int, Tariff]
@@ -69,7 +69,7 @@ def problems_of(parts: Parts) -> tuple[KeyProblem, ...]:
     Parameters
     ----------
     parts : Parts
-        What there is to judge.
+        The parts to check.
 
     Returns
     -------
@@ -119,7 +119,7 @@ def _current_problems(parts: Parts) -> Iterator[KeyProblem]:
 
 
 def current_problem(vehicle: AnyVehicle, point: ChargePoint, called: str) -> str | None:
-    """Tell whether a charge point can give as little as a vehicle draws.
+    """Check that a charge point can give as little current as a vehicle draws.
 
     Parameters
     ----------
@@ -128,12 +128,12 @@ def current_problem(vehicle: AnyVehicle, point: ChargePoint, called: str) -> str
     point : ChargePoint
         Where it charges.
     called : str
-        The charge point, in words.
+        The charge point, in words for the message.
 
     Returns
     -------
     str or None
-        What is wrong with the vehicle's ``max_amps``.
+        What is wrong with the vehicle's ``max_amps``, if anything.
     """
     if vehicle.max_amps is None or vehicle.max_amps >= point.min_amps:
         return None
@@ -146,7 +146,7 @@ def _fuse_problems(parts: Parts) -> Iterator[KeyProblem]:
     if fuse is None:
         return
     for name, point in parts.charge_points.items():
-        # A current that can be set is held under the fuse by the planner; a relay can't be.
+        # The planner keeps a current that can be set below the fuse; a relay has only one current.
         floor = lowest_amps(point)
         if floor > fuse:
             key = "max_amps" if floor == point.max_amps else "min_amps"
@@ -167,7 +167,7 @@ def _fuse_problems(parts: Parts) -> Iterator[KeyProblem]:
 
 
 def lowest_amps(point: ChargePoint) -> float:
-    """Return the lowest current [A] a charge point can be held to: a relay has only one."""
+    """Return the lowest current [A] of a charge point: a relay has only one current."""
     return point.max_amps if point.switching == "on_off" else point.min_amps
 
 
@@ -196,7 +196,7 @@ def _tariff_name_problems(parts: Parts) -> Iterator[KeyProblem]:
         if first != index:
             yield KeyProblem(
                 ("tariffs", index, "name"),
-                f'expected a name of its own, got "{tariff.name}", that of tariffs[{first}]',
+                f'expected a unique name, got "{tariff.name}", also the name of tariffs[{first}]',
             )
 
 

@@ -52,20 +52,22 @@ class Departure(Model):
         description="The highest rate, tax included, for what is wanted beyond the need "
         "[currency per kWh]; without: no limit.",
     )
-    margin_minutes: Minutes = Field(15, description="Ready so long before leaving [minutes].")
+    margin_minutes: Minutes = Field(
+        15, description="Ready at least so long before leaving [minutes]."
+    )
     returns: ClockTime | None = Field(
         None,
         description="Local time at which it is back and plugged in; at or before `at`: on the next "
-        "day. Without: when the plugged_in hours of its charge point begin next, if it has any.",
+        "day. Without: the next start of the plugged_in hours of its charge point, if it has any.",
     )
     uses_kwh: TripEnergy | None = Field(
         None,
-        description="Battery energy that the trip uses [kWh]; either this or uses_km. Without: "
-        "that of daily_distance_km.",
+        description="Battery energy that the trip uses [kWh]; either this or uses_km. Without "
+        "both: the energy of daily_distance_km.",
     )
     uses_km: TripKm | None = Field(
         None,
-        description="TripKm of the trip [km]; it needs the vehicle's consumption. Either this "
+        description="Distance of the trip [km]; needs the vehicle's consumption. Either this "
         "or uses_kwh.",
     )
 
@@ -81,14 +83,14 @@ class Departure(Model):
 
 
 def day_problems(days: Sequence[Weekday] | None, date: dt.date | None) -> Iterator[KeyProblem]:
-    """Find what is wrong with the days of a row that is weekly or single.
+    """Find what is wrong with the days of a weekly row, or the date of a single one.
 
     Parameters
     ----------
     days : sequence of str or None
         Days of the week.
     date : date or None
-        Local date of a single one.
+        Local date of a single trip.
 
     Yields
     ------
@@ -112,7 +114,7 @@ def days_of(
 
 
 def percent_problems(need: float, want: float | None) -> Iterator[KeyProblem]:
-    """Find what is wrong between the states of charge that are needed and wanted.
+    """Find a wanted state of charge that is below the needed one.
 
     Parameters
     ----------
@@ -122,7 +124,7 @@ def percent_problems(need: float, want: float | None) -> Iterator[KeyProblem]:
     Yields
     ------
     KeyProblem
-        With its path from what holds both keys.
+        With its path from the part that has both keys.
     """
     if want is not None and want < need:
         yield KeyProblem(
@@ -131,12 +133,12 @@ def percent_problems(need: float, want: float | None) -> Iterator[KeyProblem]:
 
 
 def wanted_percent(need: float, want: float | None, limit: float) -> float:
-    """Tell the state of charge that is wanted.
+    """Return the state of charge that is wanted.
 
     Parameters
     ----------
     need, want : float
-        As given; None where nothing is said of what is wanted [percent].
+        As given; ``want`` is None if the file leaves it out [percent].
     limit : float
         The vehicle's everyday limit [percent].
 

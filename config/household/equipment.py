@@ -1,4 +1,4 @@
-"""What a household declares about its charge points, and what one of them can't be."""
+"""What a household declares about its charge points, and the rules for each of them."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 LOWEST_SIGNAL_AMPS = 6
 """The lowest current that the control pilot of IEC 61851-1 can offer."""
 SOCKET_AMPS = 10
-"""Usual limit of an in-cable box on a household socket, for hours (common practice, no source)."""
+"""Usual limit of an in-cable box on a household socket for hours (common practice, no source)."""
 MODE_2_AMPS = 32
 """The highest current of charging mode 2 in IEC 61851-1."""
 
@@ -48,26 +48,26 @@ class ChargePoint(Model):
             "on_off (a plug or relay) or current (its current can be set)", ("on_off", "current")
         ),
     ] = Field(description="on_off: a plug or relay; current: its current can be set.")
-    min_run_minutes: Minutes = Field(0, description="Once on, it stays on so long [minutes].")
-    min_rest_minutes: Minutes = Field(0, description="Once off, it stays off so long [minutes].")
+    min_run_minutes: Minutes = Field(0, description="Shortest time on, once it is on [minutes].")
+    min_rest_minutes: Minutes = Field(0, description="Shortest time off, once it is off [minutes].")
     start_cost: Amount = Field(
-        Decimal(0), description="What one more start is worth avoiding [currency]."
+        Decimal(0), description="What it is worth to avoid one more start [currency]."
     )
     confirm_seconds: Annotated[
         int, Field(ge=10, le=3600), Expected("a whole number of seconds from 10 to 3600")
     ] = Field(
         120,
-        description="How long after a command the power may take to follow it, before it is said "
-        "again [seconds].",
+        description="How long the power may take to follow a command, before the command is "
+        "repeated [seconds].",
     )
     plugged_in: ClockHours | None = Field(
-        None, description="When a vehicle is taken to be plugged in, for hardware that can't tell."
+        None, description="When a vehicle counts as plugged in, for hardware that can't tell."
     )
     circuit_checked_by_electrician: Flag = Field(
         default=False, description="Needed for charging mode 2 above 10 A."
     )
     wiring: Wiring | None = Field(
-        None, description="For hardware with topics and words of its own."
+        None, description="For hardware with its own topics and payloads."
     )
     ocpp: OcppPoint | None = Field(None, description="For equipment that speaks OCPP 1.6J.")
 
@@ -79,12 +79,12 @@ class ChargePoint(Model):
                 *self._current_problems(),
                 *self._mode_2_problems(),
                 *wiring,
-                *self._speech_problems(),
+                *self._protocol_problems(),
             ]
         )
         return self
 
-    def _speech_problems(self) -> Iterator[KeyProblem]:
+    def _protocol_problems(self) -> Iterator[KeyProblem]:
         if self.wiring is not None and self.ocpp is not None:
             yield KeyProblem(("ocpp",), "expected either wiring or ocpp, got both")
 

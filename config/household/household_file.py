@@ -1,7 +1,7 @@
 """The household file as a whole. Every part of it can be imported from here.
 
-A `HouseholdFile` that exists is consistent: its references lead somewhere and its tariffs cover the
-calendar. How one is read from YAML is the business of `config.household.loading`.
+Every `HouseholdFile` is consistent: its references lead somewhere and its tariffs cover the
+calendar. `config.household.loading` reads one from YAML.
 """
 
 from __future__ import annotations
@@ -56,10 +56,10 @@ class Household(Model):
     nominal_volts: Volts = Field(230.0, description="Voltage, line to neutral [V].")
     main_fuse_amps: (
         Annotated[float, Field(ge=6, le=1000), Expected("a current from 6 to 1000 A")] | None
-    ) = Field(None, description="Main fuse [A per phase]; without: no limit of its own.")
+    ) = Field(None, description="Main fuse [A per phase]; without: no limit.")
     known_load: Annotated[tuple[KnownLoad, ...], Field(strict=False, max_length=100)] = Field(
         (),
-        description="What the rest of the home draws under the main fuse in certain hours; items "
+        description="What the rest of the home draws from the main fuse in certain hours; items "
         "that overlap add up.",
     )
     public_holidays: HolidayCalendar | None = Field(
@@ -69,7 +69,7 @@ class Household(Model):
         5, description="The planner's time step [minutes]; a divisor of 60."
     )
     on_alert: CommandLine | None = Field(
-        None, description="A command of your own that is run with each alert on standard input."
+        None, description="Your command that runs at each alert, with the alert on standard input."
     )
 
     @model_validator(mode="after")
@@ -147,7 +147,7 @@ class HouseholdFile(Model):
         return ZoneInfo(self.household.timezone)
 
     def want_percent(self, departure: Departure) -> float:
-        """Tell the state of charge that is wanted at a departure.
+        """Return the state of charge that is wanted at a departure.
 
         Parameters
         ----------
@@ -163,7 +163,7 @@ class HouseholdFile(Model):
         return wanted_percent(departure.need_percent, departure.want_percent, limit)
 
     def uses_kwh(self, departure: Departure) -> float | None:
-        """Tell the battery energy that the trip of a departure uses.
+        """Return the battery energy that the trip of a departure uses.
 
         Parameters
         ----------
@@ -173,8 +173,8 @@ class HouseholdFile(Model):
         Returns
         -------
         float or None
-            As given, or by its distance; else that of the vehicle's daily distance; None where
-            neither is known [kWh].
+            As given, or from its distance, or from the vehicle's daily distance; None if all
+            three are missing [kWh].
         """
         if departure.uses_kwh is not None:
             return departure.uses_kwh

@@ -1,6 +1,6 @@
-"""Reads a file of ours: YAML in, a `HouseholdFile` out, or all faults of the file at once.
+"""Load a household file: YAML in, a `HouseholdFile` or all faults of the file at once out.
 
-Rules between parts are judged even when some parts are bad: see `config.household.consistency`.
+Rules between parts are checked even if some parts are invalid: see `config.household.consistency`.
 """
 
 from __future__ import annotations
@@ -63,19 +63,19 @@ def load_household(path: Path) -> HouseholdFile:
 
 @dataclass(frozen=True)
 class FileKind(Generic[_Part]):
-    """A kind of file.
+    """A kind of file, such as the household file.
 
     Attributes
     ----------
     phrase : str
-        What such a file is, in words.
+        The kind in words, such as ``"a household file"``.
     model : type of Model
-        The file as a whole.
+        The model of the whole file.
     words : callable
-        Finds what stands in messages for names in braces, given the data.
+        From the data to the replacements for names in braces in messages.
     problems : callable
-        Finds the broken rules between those parts that are good in themselves, given the data and
-        the context of the validation.
+        From the data and the context of the validation to the broken rules between the parts that
+        are valid in themselves.
     """
 
     phrase: str
@@ -85,14 +85,14 @@ class FileKind(Generic[_Part]):
 
 
 def load_file(path: Path, kind: FileKind[_Part]) -> _Part:
-    """Read and check a file of any kind; otherwise as `load_household`.
+    """Read and check a file of any kind.
 
     Parameters
     ----------
     path : Path
         The YAML file.
     kind : FileKind
-        What it should be.
+        The kind that it should be.
 
     Returns
     -------
@@ -137,7 +137,7 @@ def _all_flaws(
 
 
 def currency_in(home: dict[str, object]) -> str:
-    """Name the currency that the file gives, or its place where it gives no good one."""
+    """Return the file's currency, or words for it if the file has no valid one."""
     code = home.get("currency")
     return code if isinstance(code, str) and code in CURRENCIES else "the household's currency"
 
@@ -169,19 +169,19 @@ _HOUSEHOLD = FileKind("a household file", HouseholdFile, _words, _problems)
 
 
 def entries_of(data: dict[str, Any], key: str) -> dict[int, object]:
-    """Return the entries of a list by their indices; none where there is no list."""
+    """Return the entries of a list by index; none if the key holds no list."""
     value = data.get(key)
     return dict(enumerate(value)) if isinstance(value, list) else {}
 
 
 def keys_below(data: dict[str, Any], key: str) -> dict[str, object]:
-    """Return the keys below a key with their values; none where there are none."""
+    """Return the keys below a key, with their values; none if it holds none."""
     value = data.get(key)
     return value if isinstance(value, dict) else {}
 
 
 def texts_of(raw: dict[_Key, object], key: str) -> dict[_Key, str]:
-    """Collect one key of many parts, wherever it holds a text."""
+    """Collect the value of one key from many parts, if it is a text."""
     parts = {name: part for name, part in raw.items() if isinstance(part, dict)}
     return {name: part[key] for name, part in parts.items() if isinstance(part.get(key), str)}
 
@@ -189,7 +189,7 @@ def texts_of(raw: dict[_Key, object], key: str) -> dict[_Key, str]:
 def valid_parts(
     model: type[_Part], raw: dict[_Key, object], context: dict[str, Any]
 ) -> dict[_Key, _Part]:
-    """Keep the parts that are good in themselves."""
+    """Return the parts that are valid in themselves."""
     valid: dict[_Key, _Part] = {}
     for key, value in raw.items():
         try:

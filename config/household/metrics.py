@@ -1,4 +1,4 @@
-"""What a household declares about figures for programs that draw graphs. Off without it."""
+"""What a household declares about figures for programs that draw graphs; off by default."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ class Metrics(Model):
     """Figures in the text format of OpenMetrics: in a file, or by HTTP."""
 
     file: FilePath | None = Field(
-        None, description="Text file for a collector; replaced whole each time."
+        None, description="Text file for a collector; replaced as a whole each time."
     )
     listen: (
         Annotated[ListenAddress, Expected('an address and a port such as "127.0.0.1:9464"')] | None
@@ -50,5 +50,5 @@ class Metrics(Model):
 
     @property
     def address(self) -> Address | None:
-        """Where to listen, if it is to."""
+        """Where to listen; None if it does not."""
         return None if self.listen is None else address_of(self.listen)

@@ -1,7 +1,7 @@
-"""What a household declares about equipment that speaks OCPP 1.6J, and what it can't be.
+"""What a household declares about equipment that speaks OCPP 1.6J, and the rules for it.
 
-OCPP is the Open Charge Alliance's standard between charge points and a central system. The central
-system, which the daemon is then, listens; each charge point connects to a path of its own.
+OCPP is the Open Charge Alliance's standard between charge points and a central system. The daemon
+is the central system and listens; each charge point connects to its own path.
 """
 
 from __future__ import annotations
@@ -36,7 +36,8 @@ class OcppListener(Model):
     key_file: FilePath | None = Field(None, description="Private key (PEM) of the certificate.")
     in_the_clear: Flag = Field(
         default=False,
-        description="Says that passwords may cross a network unencrypted, on purpose.",
+        description="Needed to listen beyond this machine without TLS: passwords cross the network "
+        "unencrypted.",
     )
 
     @model_validator(mode="after")
@@ -79,7 +80,7 @@ class OcppListener(Model):
 
     @property
     def is_loopback(self) -> bool:
-        """Whether nobody but this machine can reach it."""
+        """Whether only this machine can reach it."""
         return self._address.is_loopback
 
 
@@ -127,5 +128,5 @@ def ocpp_problems(points: Mapping[str, OcppPoint | None], *, listens: bool) -> I
         if other != name:
             yield KeyProblem(
                 ("charge_points", name, "ocpp", "identity"),
-                f'expected an identity of its own, got "{point.identity}", that of "{other}"',
+                f'expected a unique identity, got "{point.identity}", also that of "{other}"',
             )

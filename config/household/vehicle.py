@@ -1,4 +1,4 @@
-"""What a household declares about its vehicles: what each of them is, and where it charges."""
+"""What a household declares about its vehicles: battery, consumption, where they charge."""
 
 from __future__ import annotations
 
@@ -32,13 +32,13 @@ TaperPoint = Annotated[
     Field(strict=False),
     Expected("a point of state of charge (0 to 100) and power (1 to 100) such as [80, 100]"),
 ]
-PerEnergy = Annotated[float, Field(ge=0.1, le=100), Expected("a distance per kWh, 0.1 to 100")]
+DistancePerKwh = Annotated[float, Field(ge=0.1, le=100), Expected("a distance per kWh, 0.1 to 100")]
 Preference = Annotated[Literal["early", "late"], Expected("early or late", ("early", "late"))]
-PREFER = "Which of the plans that cost the same."
+PREFER = "Which of the plans that cost the same: charge early or late."
 
 
 class AnyVehicle(Model):
-    """What holds of an electric vehicle wherever it charges and however far it is driven.
+    """An electric vehicle, without where it charges and how far it is driven.
 
     Its state of charge is in percent of the usable battery energy.
     """
@@ -47,7 +47,7 @@ class AnyVehicle(Model):
         float, Field(ge=0.1, le=1000), Expected("an energy from 0.1 to 1000 kWh")
     ] = Field(description="Usable battery energy [kWh].")
     chemistry: Annotated[Literal["nmc", "lfp"], Expected("nmc or lfp", ("nmc", "lfp"))] | None = (
-        Field(None, description="Sets the everyday limit where none is given: nmc 80, lfp 100.")
+        Field(None, description="Sets the everyday limit if none is given: nmc 80, lfp 100.")
     )
     everyday_limit_percent: EverydayLimit | None = Field(
         None, description="State of charge not exceeded without need [percent]."
@@ -77,12 +77,12 @@ class AnyVehicle(Model):
         description="Consumption of battery energy [kWh per 100 km]. A figure measured at the "
         "socket has the charging loss in it: multiply it by the charging efficiency first.",
     )
-    km_per_kwh: PerEnergy | None = Field(
+    km_per_kwh: DistancePerKwh | None = Field(
         None,
         description="Consumption of battery energy [km per kWh]. A figure measured at the socket "
         "has the charging loss in it: divide it by the charging efficiency first.",
     )
-    miles_per_kwh: PerEnergy | None = Field(
+    miles_per_kwh: DistancePerKwh | None = Field(
         None,
         description="Consumption of battery energy [miles per kWh]. A figure measured at the "
         "socket has the charging loss in it: divide it by the charging efficiency first.",
@@ -95,7 +95,7 @@ class AnyVehicle(Model):
 
     @property
     def consumption_keys(self) -> list[str]:
-        """Which figures of consumption are given: one at the most."""
+        """The keys of consumption that are given: one at most."""
         return [key for key in CONSUMPTION_KEYS if getattr(self, key) is not None]
 
     def _consumption_problems(self) -> Iterator[KeyProblem]:
@@ -121,7 +121,7 @@ class AnyVehicle(Model):
 
     @property
     def kwh_per_km(self) -> float | None:
-        """Battery energy used in kWh per km, from whichever figure is given; None without one."""
+        """Battery energy used [kWh per km], from the figure that is given; None without one."""
         if self.kwh_per_100km is not None:
             return self.kwh_per_100km / 100
         if self.km_per_kwh is not None:
@@ -132,7 +132,7 @@ class AnyVehicle(Model):
 
 
 class _AtChargePoint(Model):
-    """Comes first among the keys of a vehicle."""
+    """The key that comes first in a vehicle."""
 
     charge_point: Name = Field(description="The charge point it uses.")
 
@@ -142,9 +142,9 @@ class Vehicle(AnyVehicle, _AtChargePoint):
 
     daily_distance_km: (
         Annotated[float, Field(ge=0, le=2000), Expected("a distance from 0 to 2000 km")] | None
-    ) = Field(None, description="Fallback estimate of a day's distance [km].")
+    ) = Field(None, description="A day's distance, if nothing better is known [km].")
     arrives_with_percent: Percent | None = Field(
-        None, description="State of charge taken when nothing better is known [percent]."
+        None, description="State of charge on arrival, if nothing better is known [percent]."
     )
     prefer: Preference = Field("early", description=PREFER)
 

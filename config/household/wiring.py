@@ -1,7 +1,7 @@
-"""How hardware with topics of its own is wired to a charge point: what it is told, what is heard.
+"""How hardware with its own topics is wired to a charge point: commands out, values in.
 
 A charge point without `wiring` speaks the daemon's own messages. With it, `tell` says what is
-published to start and stop it, and `hear` where its values come from. Each half stands alone.
+published to start and stop it, and `hear` where its values come from. Each works without the other.
 """
 
 from __future__ import annotations
@@ -16,8 +16,8 @@ from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import Expected, Flag, Model, checked
 
 PLACEHOLDERS = ("amps", "watts", "valid_until", "seconds", "serial")
-"""What stands between braces in a text or a JSON value: current per phase [A], power [W], when a
-start is void (RFC 3339), how long that is [seconds], and the command's serial."""
+"""Names allowed between braces in a text or a JSON value: current per phase [A], power [W], the
+instant at which a start expires (RFC 3339), how long until then [seconds], the command's serial."""
 
 _BRACED = re.compile(r"\{([A-Za-z_][A-Za-z0-9_]*)\}", re.ASCII)
 _POINTER = re.compile(r"(/([^~/]|~[01])*)*")
@@ -27,12 +27,12 @@ PilotState = Literal["A", "B", "C", "D", "E", "F"]
 
 
 def is_topic(text: str) -> bool:
-    """Say whether something may be published to this topic."""
+    """Tell whether a text is a topic to publish to."""
     return _is_plain(text) and not set(text) & set("+#")
 
 
 def is_filter(text: str) -> bool:
-    """Say whether this may be subscribed to: ``+`` fills a level, ``#`` fills the last one."""
+    """Tell whether a text is a topic filter: ``+`` stands for a level, ``#`` for the rest."""
     levels = text.split("/")
     return (
         _is_plain(text)
@@ -43,7 +43,7 @@ def is_filter(text: str) -> bool:
 
 
 def _is_plain(text: str) -> bool:
-    """Leave out what brokers treat in their own ways: control characters, and their own topics."""
+    """Tell whether a text is free of what brokers treat in special ways: controls, leading $."""
     return 0 < len(text) <= _LONGEST_TOPIC and text.isprintable() and not text.startswith("$")
 
 
@@ -79,10 +79,10 @@ class OutputMessage(Model):
         None, description="The whole payload, such as on or {amps}; either this or object."
     )
     object: dict[str, Any] | None = Field(
-        None, description='A JSON object; a value that is all "{amps}" becomes a number.'
+        None, description='A JSON object; a value of exactly "{amps}" becomes a number.'
     )
     qos: QualityOfService = Field(1, description="MQTT quality of service.")
-    retain: Flag = Field(default=False, description="Whether the broker keeps it.")
+    retain: Flag = Field(default=False, description="Whether the broker keeps the message.")
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -116,22 +116,24 @@ def _names_in(value: object) -> Iterator[str]:
 
 
 class WiringOutputs(Model):
-    """What is published to a charge point."""
+    """The messages to a charge point."""
 
     start: OutputMessage = Field(description="Starts it.")
     stop: OutputMessage = Field(description="Stops it.")
     current: OutputMessage | None = Field(
-        None, description="Sets its current, before a start and whenever that changes."
+        None, description="Sets its current, before a start and whenever the current changes."
     )
     repeat_minutes: (
         Annotated[int, Field(ge=1, le=60), Expected("a whole number of minutes from 1 to 60")]
         | None
     ) = Field(
-        None, description="Says again what is in force so often, for what may forget [minutes]."
+        None,
+        description="How often to repeat the command in force, for hardware that may forget it "
+        "[minutes].",
     )
     stop_as_will: Flag = Field(
         default=False,
-        description="Leaves its stop with the broker as the Will of a connection of its own, for a "
+        description="Leaves its stop with the broker as the Will of a separate connection, for a "
         "plug or relay that would stay on if the daemon died.",
     )
 
@@ -143,7 +145,7 @@ class NumberInput(Model):
     pointer: Pointer | None = Field(
         None, description="Where it stands in a JSON payload; without, the payload is the number."
     )
-    scale: Scale = Field(1.0, description="What it is multiplied with.")
+    scale: Scale = Field(1.0, description="What it is multiplied by.")
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -153,7 +155,7 @@ class NumberInput(Model):
 
 
 class PowerInput(NumberInput):
-    """Power that flows."""
+    """The power that flows."""
 
     unit: Annotated[Literal["W", "kW"], Expected("W or kW", ("W", "kW"))] = Field(
         "W", description="Unit, after scaling."
@@ -169,7 +171,7 @@ class EnergyInput(NumberInput):
 
 
 class CurrentInput(NumberInput):
-    """Current that flows [A per phase]."""
+    """The current that flows [A per phase]."""
 
 
 class SocInput(NumberInput):
@@ -189,7 +191,7 @@ class PilotInput(Model):
 
 
 class PlugInput(Model):
-    """Whether a vehicle is plugged in."""
+    """A word that says whether a vehicle is plugged in."""
 
     topic: TopicFilter = Field(description="Where it is published.")
     pointer: Pointer | None = Field(
@@ -203,14 +205,12 @@ class PlugInput(Model):
 class WiringInputs(Model):
     """Where a charge point's values come from."""
 
-    power: PowerInput | None = Field(None, description="Where the power that flows is told.")
+    power: PowerInput | None = Field(None, description="Power that flows.")
     energy: EnergyInput | None = Field(None, description="The meter's energy register.")
     current: CurrentInput | None = Field(None, description="Current that flows.")
     soc: SocInput | None = Field(None, description="State of charge of the vehicle.")
     pilot: PilotInput | None = Field(None, description="Control pilot, A to F.")
-    plugged_in: PlugInput | None = Field(
-        None, description="Where it is told whether a vehicle is plugged in."
-    )
+    plugged_in: PlugInput | None = Field(None, description="Whether a vehicle is plugged in.")
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -223,13 +223,13 @@ class WiringInputs(Model):
 
 
 class Wiring(Model):
-    """What a charge point is told, and what is heard from it."""
+    """Commands to a charge point, and its values."""
 
     tell: WiringOutputs | None = Field(
-        None, description="What is published; without it, the daemon's own commands alone."
+        None, description="Messages to it; without: only the daemon's own commands."
     )
     hear: WiringInputs | None = Field(
-        None, description="Where values come from; without it, the daemon's own topics alone."
+        None, description="Where its values come from; without: only the daemon's own topics."
     )
 
     @model_validator(mode="after")
@@ -240,7 +240,7 @@ class Wiring(Model):
 
 
 def wiring_problems(wiring: Wiring | None, switching: str) -> Iterator[KeyProblem]:
-    """Find what a charge point's wiring can't be.
+    """Find what is wrong with a charge point's wiring.
 
     Parameters
     ----------
@@ -257,9 +257,9 @@ def wiring_problems(wiring: Wiring | None, switching: str) -> Iterator[KeyProble
     tell = wiring.tell if wiring else None
     if tell is None:
         return
-    sayings = [tell.start, *([tell.current] if tell.current else [])]
+    messages = [tell.start, *([tell.current] if tell.current else [])]
     if switching == "current" and not any(
-        {"amps", "watts"} & saying.placeholders for saying in sayings
+        {"amps", "watts"} & message.placeholders for message in messages
     ):
         yield KeyProblem(
             ("wiring", "tell"),

@@ -1,4 +1,4 @@
-"""Rules between the bands of one tariff: they cover each hour once, and go by their names."""
+"""Rules between the bands of one tariff: every hour covered once, no name at two rates."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def band_problems(
     public_holidays : bool
         Whether the file names a calendar of public holidays.
     section : str
-        The key of the file under which it does.
+        The key under which the file names it.
 
     Yields
     ------
@@ -60,17 +60,18 @@ def _clash_problem(clash: Clash, bands: tuple[Band, ...]) -> KeyProblem:
 
 
 def _name_problems(bands: tuple[Band, ...]) -> Iterator[KeyProblem]:
-    """Find bands of one name at two rates in one month."""
-    # Several bands of one name and rate are hours that differ by days; at other rates in other
-    # months they are the seasons of one band. Both are common, and accounts keep a line for each
-    # name and rate. But two rates of one name in one month are a name forgotten after copying.
+    """Find bands that have one name but two rates in the same month."""
+    # Bands may share a name and a rate: their hours differ by days. They may also share a name at
+    # different rates in different months: the seasons of one band. Both are common, and accounts
+    # keep a line for each name and rate. Two rates of one name in the same month are a mistake:
+    # somebody copied a band and forgot to change the name.
     for later, band in enumerate(bands):
         for earlier, other in enumerate(bands[:later]):
             same_rate = (band.rate, band.tiers) == (other.rate, other.tiers)
             if band.name == other.name and not same_rate and _share_a_month(band, other):
                 yield KeyProblem(
                     ("bands", later, "name"),
-                    f'expected a name of its own, got "{band.name}", that of bands[{earlier}] '
+                    f'expected a unique name, got "{band.name}", also the name of bands[{earlier}] '
                     "at another rate in the same months",
                 )
                 break

@@ -1,8 +1,8 @@
-"""The pure calendar of hours, days and months: which of a tariff's bands holds at which minute.
+"""Find which of a tariff's bands holds at each minute of the calendar, and gaps or overlaps.
 
-There are no time zones here. Every civil date has one month and one day kind, so that a table over
-12 months, 8 day kinds and 1,440 minutes covers all dates of all years; it is stronger than walking
-through one leap year, which is only used to name an example.
+There are no time zones here. Every date has one month and one day kind. So a table of 12 months, 8
+day kinds and 1,440 minutes covers all dates of all years, which one leap year would not. A year is
+only used to name an example.
 """
 
 from __future__ import annotations
@@ -27,19 +27,19 @@ if TYPE_CHECKING:
     from config.tariffs.tariff import DayKind, Tariff
 
 CALENDAR_SHAPE = (12, len(DAY_KINDS), 1440)
-"""Months, day kinds and minutes of the local day: every instant of every year has its place."""
+"""Months, day kinds and minutes of the local day: every minute of every year is in it."""
 _HOLIDAY = DAY_KINDS.index("holiday")
 _EXAMPLE_YEAR = 2028
 _MOST_PARTS = 3
-"""A clash of more parts than this is too irregular to be told in words."""
+"""A clash of more parts than this is too irregular to describe in words."""
 
 
 class Timed(Protocol):
-    """Anything that holds in some hours, on some days, in some months; None is for all of them."""
+    """Anything that holds in some hours, on some days, in some months; None means all."""
 
     @property
     def hours(self) -> tuple[Hours, ...] | None:
-        """Hours of the local clock; without any it has no place in the calendar."""
+        """Hours of the local clock; without any it holds at no minute of the calendar."""
 
     @property
     def days(self) -> tuple[DayKind, ...] | None:
@@ -59,9 +59,9 @@ class Clash:
     bands : tuple of int
         Indices of the two bands that overlap, in ascending order; empty for a gap.
     example : str
-        An instant at which it shows, such as ``"Saturday 2028-01-01 at 07:00"``.
+        One of its instants, such as ``"Saturday 2028-01-01 at 07:00"``.
     extent : str
-        All of it, such as ``"07:00 to 09:00, Saturday and Sunday in June"``; empty where that
+        All of it, such as ``"07:00 to 09:00, Saturday and Sunday in June"``; empty if that
         would be too long.
     """
 
@@ -72,7 +72,7 @@ class Clash:
 
 @lru_cache(maxsize=32)
 def band_table(tariff: Tariff) -> NDArray[np.int8]:
-    """Tell for each kind of day and minute which band holds.
+    """Return which band holds in each month, kind of day and minute.
 
     Parameters
     ----------
@@ -83,8 +83,8 @@ def band_table(tariff: Tariff) -> NDArray[np.int8]:
     -------
     ndarray of int8, shape (12, 8, 1440)
         Index into ``tariff.bands`` by month (0 is January), day kind (Monday to Sunday, then
-        ``holiday``) and minute of the local day; -1 where no band holds. Row ``holiday`` is for
-        tariffs for which `names_holidays` is true; read-only.
+        ``holiday``) and minute of the local day; -1 where no band holds. The ``holiday`` row only
+        counts if `names_holidays` is true. Read-only.
     """
     bands = tariff.bands or ()
     table = np.full(CALENDAR_SHAPE, -1, dtype=np.int8)
@@ -99,17 +99,17 @@ def band_table(tariff: Tariff) -> NDArray[np.int8]:
 
 
 def names_holidays(tariff: Tariff) -> bool:
-    """Tell whether a tariff treats public holidays as days of their own kind."""
+    """Tell whether a tariff names public holidays, so that they are no ordinary weekdays."""
     return any_holiday(tariff.bands or ())
 
 
 def any_holiday(parts: Iterable[Timed]) -> bool:
-    """Tell whether one of the parts names public holidays, so that they are no weekdays there."""
+    """Tell whether any of the parts names public holidays."""
     return any("holiday" in (part.days or ()) for part in parts)
 
 
 def clashes(tariff: Tariff) -> tuple[Clash, ...]:
-    """List what is wrong with the coverage of a tariff's bands.
+    """List the overlaps and gaps of a tariff's bands.
 
     Parameters
     ----------
@@ -119,7 +119,7 @@ def clashes(tariff: Tariff) -> tuple[Clash, ...]:
     Returns
     -------
     tuple of Clash
-        Each pair of bands that overlap, then the gap, if there is any.
+        Each pair of bands that overlap, then all hours that no band covers, as one.
     """
     if tariff.bands is None:
         return ()
@@ -145,7 +145,7 @@ def _gaps(tariff: Tariff) -> Iterator[Clash]:
 
 
 def calendar_mask(part: Timed) -> NDArray[np.bool_]:
-    """Tell for each kind of day and minute whether a part of the household file holds.
+    """Return whether a band or a load holds in each month, kind of day and minute.
 
     Parameters
     ----------
@@ -176,19 +176,19 @@ def _minutes(hours: Hours) -> NDArray[np.bool_]:
 
 
 def drop_unused_holidays(mask: NDArray[np.bool_], tariff: Tariff) -> NDArray[np.bool_]:
-    """Leave out the public holidays where they are ordinary days.
+    """Leave out public holidays if the tariff treats them as ordinary days.
 
     Parameters
     ----------
     mask : ndarray of bool, shape (12, 8, 1440)
         By month, day kind and minute of the local day.
     tariff : Tariff
-        Whose calendar it is.
+        The tariff.
 
     Returns
     -------
     ndarray of bool, shape (12, 8, 1440)
-        The same, without any minute of a kind of day that never comes.
+        The mask, without holidays if the tariff names none.
     """
     if names_holidays(tariff):
         return mask

@@ -1,7 +1,7 @@
-"""Parts of the calendar of bands in words: hours, days and months as people say them.
+"""Put hours, days and months of the calendar into words, as people say them.
 
-A part is a mask as in `config.tariffs.bands`: 12 months, 8 kinds of day, 1,440 minutes of the
-local day.
+A part of the calendar is a mask as in `config.tariffs.bands`: 12 months, 8 kinds of day, 1,440
+minutes of the local day.
 """
 
 from __future__ import annotations
@@ -24,18 +24,18 @@ WEEKDAY_NAMES = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturd
 WEEK_HOURS = 168
 _WEEKDAYS = len(WEEKDAY_NAMES)
 _SHORTEST_RUN = 3
-"""Fewer days or months than this are listed, not told as a run from one to another."""
+"""Fewer days or months in a row than this are listed, not shortened to "from ... to"."""
 
 
 def parts_in_words(mask: NDArray[np.bool_], *, holidays: bool) -> list[str]:
-    """Tell when a part of the calendar holds.
+    """Put a part of the calendar into words.
 
     Parameters
     ----------
     mask : ndarray of bool, shape (12, 8, 1440)
         The part.
     holidays : bool
-        Whether public holidays are days of their own kind there.
+        Whether public holidays are a separate kind of day.
 
     Returns
     -------
@@ -45,20 +45,20 @@ def parts_in_words(mask: NDArray[np.bool_], *, holidays: bool) -> list[str]:
         part.
     """
     kinds = _WEEKDAYS + 1 if holidays else _WEEKDAYS
-    said = []
-    for months in _alike(mask[month, :kinds].tobytes() for month in range(len(MONTHS))):
+    phrases = []
+    for months in _places_by_key(mask[month, :kinds].tobytes() for month in range(len(MONTHS))):
         table = mask[months[0], :kinds]
-        for days in _alike(row.tobytes() for row in table):
+        for days in _places_by_key(row.tobytes() for row in table):
             minutes = table[days[0]]
             if minutes.any():
                 when = _days_and_hours(minutes, days, holidays=holidays)
                 whole_year = len(months) == len(MONTHS)
-                said.append(when if whole_year else f"{when} in {months_in_words(months)}")
-    return said
+                phrases.append(when if whole_year else f"{when} in {months_in_words(months)}")
+    return phrases
 
 
-def _alike(keys: Iterable[Hashable]) -> list[list[int]]:
-    """Group places by what stands there, in the order of the first of each group."""
+def _places_by_key(keys: Iterable[Hashable]) -> list[list[int]]:
+    """Group the places of equal keys, in order of the first place of each group."""
     groups: dict[Hashable, list[int]] = {}
     for place, key in enumerate(keys):
         groups.setdefault(key, []).append(place)
@@ -69,20 +69,20 @@ def _days_and_hours(minutes: NDArray[np.bool_], days: Sequence[int], *, holidays
     every_day = len(days) == (_WEEKDAYS + 1 if holidays else _WEEKDAYS)
     if every_day and minutes.all():
         return "at all hours"
-    # On days of their own the hours before and after midnight are not of one night.
+    # On single days the hours before and after midnight belong to different nights.
     hours = hours_in_words(minutes, past_midnight=every_day)
     return f"{hours} every day" if every_day else f"{hours}, {days_in_words(days)}"
 
 
 def hours_in_words(minutes: NDArray[np.bool_], *, past_midnight: bool) -> str:
-    """Tell hours of a day.
+    """Put hours of a day into words.
 
     Parameters
     ----------
     minutes : ndarray of bool, shape (1440,)
-        Minutes of the day, at least one of them held.
+        Minutes of the day, at least one of them true.
     past_midnight : bool
-        Whether the end of the day and its beginning are told as one.
+        Whether hours up to midnight and hours after it become one span.
 
     Returns
     -------
@@ -99,7 +99,7 @@ def hours_in_words(minutes: NDArray[np.bool_], *, past_midnight: bool) -> str:
 
 
 def days_in_words(kinds: Sequence[int]) -> str:
-    """Tell kinds of day.
+    """Put kinds of day into words.
 
     Parameters
     ----------
@@ -120,7 +120,7 @@ def days_in_words(kinds: Sequence[int]) -> str:
 
 
 def months_in_words(months: Sequence[int]) -> str:
-    """Tell months.
+    """Put months into words.
 
     Parameters
     ----------
@@ -136,7 +136,7 @@ def months_in_words(months: Sequence[int]) -> str:
 
 
 def _runs_in_words(items: Sequence[int], names: Sequence[str]) -> list[str]:
-    """Name the members of a circle, neighbours from the first to the last of them."""
+    """Name days or months, several in a row as "first to last", also across the year's end."""
     if not items:
         return []
     runs = [[items[0]]]
@@ -149,13 +149,13 @@ def _runs_in_words(items: Sequence[int], names: Sequence[str]) -> list[str]:
     at_both_ends = len(runs) > 1 and (items[0], items[-1]) == (0, len(names) - 1)
     if at_both_ends and len(joined) >= _SHORTEST_RUN:
         runs = [*runs[1:-1], joined]
-    said = []
+    phrases = []
     for run in runs:
         if len(run) >= _SHORTEST_RUN:
-            said.append(f"{names[run[0]]} to {names[run[-1]]}")
+            phrases.append(f"{names[run[0]]} to {names[run[-1]]}")
         else:
-            said += [names[item] for item in run]
-    return said
+            phrases += [names[item] for item in run]
+    return phrases
 
 
 def listed(items: Sequence[str]) -> str:
@@ -170,7 +170,7 @@ def clock(minute: int) -> str:
 
 
 def hours_of_week(mask: NDArray[np.bool_]) -> str:
-    """Tell how many hours of a week, one without public holidays, a part of the calendar holds.
+    """Say how many hours of a week without public holidays a part of the calendar holds.
 
     Parameters
     ----------
@@ -180,7 +180,7 @@ def hours_of_week(mask: NDArray[np.bool_]) -> str:
     Returns
     -------
     str
-        Such as ``"70 of the 168 hours of a week"``; where the months differ, the least and the
+        Such as ``"70 of the 168 hours of a week"``; if the months differ, the least and the
         most.
     """
     minutes = mask[:, :_WEEKDAYS].sum(axis=(1, 2))

@@ -1,6 +1,6 @@
-"""What a household declares about the load it has besides charging, under the main fuse.
+"""What a household declares about its other load, which shares the main fuse with charging.
 
-Its hours, days and months are those of a tariff's bands, but items may overlap: they add up.
+Hours, days and months work as in a tariff's bands, but items may overlap: they add up.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 
 def holiday_needs(section: str) -> str:
-    """Say what a file lacks that names ``holiday``, and under which of its keys."""
+    """Explain that a file with ``holiday`` needs a calendar of holidays, and where."""
     return f"holiday needs public_holidays under {section}, such as public_holidays: NZ"
 
 
@@ -49,7 +49,7 @@ class KnownLoad(Model):
 
 @lru_cache(maxsize=4)
 def load_table(items: tuple[KnownLoad, ...]) -> NDArray[np.float64]:
-    """Tell for each kind of day and minute what the rest of the home draws.
+    """Return what the rest of the home draws in each month, kind of day and minute.
 
     Parameters
     ----------
@@ -60,8 +60,8 @@ def load_table(items: tuple[KnownLoad, ...]) -> NDArray[np.float64]:
     -------
     ndarray of float64, shape (12, 8, 1440)
         Sum of the items [A per phase] by month (0 is January), day kind (Monday to Sunday, then
-        ``holiday``) and minute of the local day. Row ``holiday`` is for items one of which names
-        ``holiday``; read-only.
+        ``holiday``) and minute of the local day. The ``holiday`` row only counts if an item names
+        ``holiday``. Read-only.
     """
     table = np.zeros(CALENDAR_SHAPE)
     for item in items:
@@ -73,12 +73,12 @@ def load_table(items: tuple[KnownLoad, ...]) -> NDArray[np.float64]:
 def known_load_problems(
     items: tuple[KnownLoad, ...], main_fuse_amps: float | None, *, public_holidays: bool
 ) -> Iterator[KeyProblem]:
-    """Find what is wrong with a household's known load beside its other keys.
+    """Find what is wrong between a household's known load and its other keys.
 
     Parameters
     ----------
     items : tuple of KnownLoad
-        Each good in itself.
+        Each valid in itself.
     main_fuse_amps : float or None
         The fuse [A per phase].
     public_holidays : bool

@@ -1,6 +1,6 @@
-"""What a household declares about prices: tariffs by bands of the clock, or by a price series.
+"""What a household declares about prices: tariffs of bands, or of a price series.
 
-Whether the bands of a tariff cover the calendar is judged in `config.tariffs.bands`.
+`config.tariffs.bands` checks that the bands of a tariff cover the calendar.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ Months = Annotated[tuple[Month, ...], Field(strict=False, min_length=1)]
 
 
 def repeated(items: Sequence[object] | None, key: str) -> Iterator[KeyProblem]:
-    """Find the entries of a list that stand in it before.
+    """Find the repeated entries of a list.
 
     Parameters
     ----------
@@ -58,7 +58,7 @@ def repeated(items: Sequence[object] | None, key: str) -> Iterator[KeyProblem]:
     Yields
     ------
     KeyProblem
-        One for each entry after its like.
+        One for each entry that is there already.
     """
     for index, item in enumerate(items or ()):
         if items is not None and item in items[:index]:
@@ -66,7 +66,7 @@ def repeated(items: Sequence[object] | None, key: str) -> Iterator[KeyProblem]:
 
 
 class Tier(Model):
-    """A share of what the home uses in a day or a month, with the rate that it costs."""
+    """A part of the home's use in a day or a month, with its rate."""
 
     rate: Rate = Field(description="Unit rate before tax [currency per kWh].")
     up_to_kwh: TierEnd | None = Field(
@@ -75,7 +75,7 @@ class Tier(Model):
 
 
 class Band(Model):
-    """A named set of hours with one unit rate, or with one that changes with the home's use."""
+    """A named set of hours with one unit rate, or with a rate that changes with the use."""
 
     name: Text = Field(description="Name of the band, as accounts show it.")
     rate: Rate | None = Field(
@@ -116,7 +116,7 @@ class Band(Model):
 
 
 def _tier_problems(tiers: Sequence[Tier]) -> Iterator[KeyProblem]:
-    """Find the tiers that do not follow on each other."""
+    """Find tiers whose ends are missing or do not rise."""
     before = Decimal(0)
     for index, tier in enumerate(tiers[:-1]):
         if tier.up_to_kwh is None:
@@ -147,18 +147,18 @@ class PriceFile(Model):
     add: Rate = Field(Decimal(0), description="Added to each price [currency per kWh].")
     at_most: Rate | None = Field(
         None,
-        description="Most that multiply x price + add comes to, before tax [currency per kWh].",
+        description="Upper limit of multiply x price + add, before tax [currency per kWh].",
     )
     at_least: Rate | None = Field(
-        None, description="Least that it comes to, before tax [currency per kWh]."
+        None, description="Lower limit of it, before tax [currency per kWh]."
     )
     step_minutes: (
         Annotated[int, Field(ge=1, le=1440), Expected("a whole number of minutes from 1 to 1440")]
         | None
     ) = Field(
         None,
-        description="A price holds until the next one, at most so long [minutes]. Without: no "
-        "longer than the longer of the gaps before and after that, so that missing rows are seen.",
+        description="The longest time that a price holds, if no other follows sooner [minutes]. "
+        "Without: read off the gaps between prices, so that missing rows are noticed.",
     )
 
     @model_validator(mode="after")
@@ -175,7 +175,7 @@ class Tariff(Model):
 
     name: Text = Field(description="Name of the tariff, as accounts show it.")
     valid_from: Date | None = Field(
-        None, description="First local date on which it holds; the first tariff may lack it."
+        None, description="First local date on which it holds; the first tariff may leave it out."
     )
     standing_charge: Amount = Field(
         Decimal(0), description="Charge before tax [currency per local day]."
@@ -188,11 +188,11 @@ class Tariff(Model):
     ] = Field("wall", description="standard: the meter's clock ignores daylight saving.")
     tiers_per: (
         Annotated[Literal["day", "month"], Expected("day or month", ("day", "month"))] | None
-    ) = Field(None, description="Local day or month in which the use is counted for tiers.")
+    ) = Field(None, description="Whether the use is counted by the local day or month, for tiers.")
     usual_kwh: UsualUse | None = Field(
         None,
-        description="What the home uses in it without charging [kWh]; charging comes on top, and "
-        "is planned at the rate of the kWh after it.",
+        description="What the home uses in that time without charging [kWh]; charging comes on "
+        "top, and is planned at the rate of the next kWh.",
     )
     bands: (
         Annotated[tuple[Band, ...], Field(strict=False, min_length=1, max_length=_MOST_BANDS)]
