@@ -1,4 +1,4 @@
-"""Equipment that speaks OCPP 1.6J: a central system, its door, and messages in both directions.
+"""Serve equipment that speaks OCPP 1.6J: accept it, read its messages, send it commands.
 
 The only room that imports ocpp or websockets. Decides nothing about charging.
 """

@@ -1,4 +1,4 @@
-"""Who may connect: one path for each charge point, and HTTP basic authentication (RFC 7617)."""
+"""Decide which equipment may connect: by its path and HTTP basic authentication (RFC 7617)."""
 
 from __future__ import annotations
 
@@ -30,14 +30,14 @@ _log = structlog.get_logger(__name__)
 
 
 class Authenticator:
-    """Lets equipment in, or says why not.
+    """Accepts or refuses the connections of equipment.
 
     Parameters
     ----------
     equipment
-        Who may come in.
+        Who may connect.
     is_open
-        Whether anybody may yet.
+        Whether anybody may connect yet.
     """
 
     def __init__(
@@ -47,39 +47,41 @@ class Authenticator:
         self._by_identity = {each.identity: each for each in equipment}
 
     def equipment_at(self, path: str) -> Equipment | None:
-        """Find whose path this is."""
+        """Return the equipment that this path belongs to."""
         return self._by_identity.get(unquote(path.removeprefix("/"))) if path[:1] == "/" else None
 
     def check(self, connection: ServerConnection, request: Request) -> Response | None:
-        """Answer the request for a connection.
+        """Accept or refuse a request for a connection.
 
         Parameters
         ----------
         connection
-            The connection, which makes the answer.
+            The connection, which makes the response.
         request
-            What was asked.
+            The request.
 
         Returns
         -------
         Response or None
-            404 for a path that is nobody's, 401 for a wrong password, 503 while nobody may enter
-            yet or the password can't be read; None lets it in.
+            404 for a path of no charge point, 401 for a wrong password, 503 while nobody may
+            connect yet or the password can't be read; None accepts the connection.
         """
         equipment = self.equipment_at(request.path)
         if equipment is None:
-            _log.warning("unknown equipment turned away", path=request.path[:100])
+            _log.warning("unknown equipment refused", path=request.path[:100])
             return connection.respond(HTTPStatus.NOT_FOUND, "No charge point has this path.\n")
         if not self._is_open():
             return connection.respond(HTTPStatus.SERVICE_UNAVAILABLE, "Try again later.\n")
         try:
             password = read_password(equipment.password_file)
         except FileError as error:
-            _log.warning("equipment turned away", charge_point=equipment.name, reason=str(error))
+            _log.warning("equipment refused", charge_point=equipment.name, reason=str(error))
             return connection.respond(HTTPStatus.SERVICE_UNAVAILABLE, "Try again later.\n")
-        if _is_let_in(request.headers.get_all("Authorization"), equipment.identity, password):
+        if _is_authenticated(
+            request.headers.get_all("Authorization"), equipment.identity, password
+        ):
             return None
-        _log.warning("equipment turned away: wrong password", charge_point=equipment.name)
+        _log.warning("equipment refused: wrong password", charge_point=equipment.name)
         response = connection.respond(HTTPStatus.UNAUTHORIZED, "Wrong user or password.\n")
         response.headers["WWW-Authenticate"] = f'Basic realm="{REALM}", charset="UTF-8"'
         return response
@@ -90,8 +92,8 @@ def select_subprotocol(
 ) -> Subprotocol | None:
     """Choose OCPP 1.6 if it is offered.
 
-    Without it the handshake is completed, and the connection closed at once, as the standard says
-    (OCPP-J 1.6, section 3.2).
+    Without it the server completes the handshake and closes the connection at once, as the standard
+    says (OCPP-J 1.6, section 3.2).
 
     Returns
     -------
@@ -102,10 +104,9 @@ def select_subprotocol(
 
 
 def _accepted(password: str) -> tuple[bytes, ...]:
-    """List what stands for a password: 40 hex digits also for the 20 bytes that they write.
+    """List the bytes to accept for a password; 40 hex digits may also come as 20 bytes.
 
-    Bytes are what OCPP-J 1.6 sends of an authorization key (section 6.2.2); much equipment sends
-    the digits.
+    OCPP-J 1.6 sends an authorization key as bytes (section 6.2.2); much equipment sends the digits.
 
     Returns
     -------
@@ -116,14 +117,14 @@ def _accepted(password: str) -> tuple[bytes, ...]:
     return (text, bytes.fromhex(password)) if _KEY.fullmatch(password) else (text,)
 
 
-def _is_let_in(headers: Sequence[str], identity: str, password: str) -> bool:
+def _is_authenticated(headers: Sequence[str], identity: str, password: str) -> bool:
     found = _BASIC.fullmatch(headers[0]) if len(headers) == 1 else None
     if found is None:
         return False
     try:
-        user, colon, said = base64.b64decode(found[1], validate=True).partition(b":")
+        user, colon, password_sent = base64.b64decode(found[1], validate=True).partition(b":")
     except (binascii.Error, ValueError):
         return False
-    # No shortcut: how long an answer takes must not tell what was right.
-    right = [hmac.compare_digest(said, each) for each in _accepted(password)]
+    # No shortcut: the time of an answer must not show what was right.
+    right = [hmac.compare_digest(password_sent, each) for each in _accepted(password)]
     return hmac.compare_digest(user, identity.encode()) & any(right) & bool(colon)

@@ -1,4 +1,4 @@
-"""Asks equipment one thing over OCPP 1.6, and says in a few words how it was refused."""
+"""Send equipment one OCPP 1.6 request, and return in a few words why it was refused."""
 
 from __future__ import annotations
 
@@ -15,25 +15,25 @@ from adapters.ocpp.meter import CURRENT, POWER, REGISTER, SOC
 ACCEPTED: Final = frozenset({"Accepted", "RebootRequired"})
 SAMPLE_SECONDS: Final = "60"
 SAMPLED: Final = (f"{REGISTER},{POWER},{CURRENT},{SOC}", f"{REGISTER},{POWER}", REGISTER)
-"""What is to be sampled; where a list is refused, the next one."""
+"""The values to sample; if equipment refuses one list, the next one is tried."""
 
 
-class Asked(Protocol):
-    """Equipment that can be asked."""
+class Callee(Protocol):
+    """Equipment that answers requests."""
 
     async def call(self, payload: object, *, suppress: bool) -> object:
-        """Send a message and return the answer to it."""
+        """Send a request and return its answer."""
         ...
 
 
-async def ask(equipment: Asked, message: object) -> str | None:
-    """Ask equipment, and wait for its answer.
+async def ask(equipment: Callee, request: object) -> str | None:
+    """Send equipment a request, and wait for its answer.
 
     Parameters
     ----------
     equipment
         Its session.
-    message
+    request
         One of `ocpp.v16.call`.
 
     Returns
@@ -47,22 +47,22 @@ async def ask(equipment: Asked, message: object) -> str | None:
         If the connection has ended.
     """
     try:
-        answer = await equipment.call(message, suppress=False)
+        answer = await equipment.call(request, suppress=False)
     except TimeoutError:
         return "no answer in time"
     except ConnectionClosed:
         raise
     except OCPPError as error:
         return f"{error.code}: {error.description or 'no reason given'}"[:200]
-    except Exception as error:  # noqa: BLE001 - whatever the answer was, it was none
+    except Exception as error:  # noqa: BLE001 - a malformed answer may raise anything
         known = isinstance(error, ValidationError)
-        return f"an answer that is none ({error})"[:200] if known else "an answer that is none"
+        return f"a malformed answer ({error})"[:200] if known else "a malformed answer"
     status = str(getattr(answer, "status", None))
     return None if status in ACCEPTED else status[:200]
 
 
-async def introduce(equipment: Asked, connector: int) -> bool:
-    """Ask for the present state; equipment that can't be triggered tells it in its own time.
+async def request_status(equipment: Callee, connector: int) -> bool:
+    """Ask for the present status and meter values; equipment may refuse both.
 
     Parameters
     ----------
@@ -74,14 +74,14 @@ async def introduce(equipment: Asked, connector: int) -> bool:
     Returns
     -------
     bool
-        Whether meter values are to come.
+        Whether equipment is about to send meter values.
     """
     await ask(equipment, call.TriggerMessage(MessageTrigger.status_notification, connector))
     return await ask(equipment, call.TriggerMessage(MessageTrigger.meter_values, connector)) is None
 
 
-async def set_up(equipment: Asked) -> None:
-    """Ask for samples once a minute, of what is of use here; a refusal does no harm."""
+async def request_samples(equipment: Callee) -> None:
+    """Ask for samples of power and energy once a minute; a refusal does no harm."""
     await ask(equipment, call.ChangeConfiguration("MeterValueSampleInterval", SAMPLE_SECONDS))
     for sampled in SAMPLED:
         if (
@@ -91,13 +91,8 @@ async def set_up(equipment: Asked) -> None:
             return
 
 
-def say(message: object) -> str:
-    """Name a message."""
-    return type(message).__name__
-
-
-async def pause(event: asyncio.Event, seconds: float) -> bool:
-    """Wait, and tell whether the event came first."""
+async def wait_for_event(event: asyncio.Event, seconds: float) -> bool:
+    """Wait for an event for so many seconds at most; return whether it came."""
     try:
         await asyncio.wait_for(event.wait(), seconds)
     except TimeoutError:

@@ -1,7 +1,7 @@
-"""From a command and a plan to a charging profile of OCPP 1.6. Opens no connection.
+"""Make an OCPP 1.6 charging profile from a command and a plan. Opens no connection.
 
-A profile whose `duration` is over ceases to count, and equipment without another then gives all it
-can. So nothing here has a duration: what lapses ends in a limit of 0 A, which holds until the
+A profile with a `duration` expires at its end, and equipment without another profile then gives all
+it can. So no profile here has a duration: each ends in a limit of 0 A, which counts until the
 transaction ends.
 """
 
@@ -19,73 +19,73 @@ from adapters.contract.messages import Command
 from adapters.ocpp.point import Equipment
 
 PROFILE_ID: Final = 1
-"""One number for all profiles: a new one replaces the last."""
+"""All profiles have this number, so that a new one replaces the last."""
 STACK_LEVEL: Final = 1
 MOST_PERIODS: Final = 20
-"""Equipment holds few periods; what does not fit is cut off, and told when its time comes."""
+"""Equipment stores few periods; later ones are cut off, and sent when their time comes."""
 AHEAD: Final = timedelta(minutes=1)
-"""A profile begins so long ago, since it does not count before its start on a clock that lags."""
+"""A profile starts this long ago: on a clock that is slow, a later start is still to come."""
 
 _TENTH: Final = Decimal("0.1")
 
 
 @dataclass(frozen=True)
 class Limit:
-    """A limit from an instant on [A per phase]."""
+    """A limit that counts from an instant on [A per phase]."""
 
     at: datetime
     amps: float
 
 
 def limits(
-    command: Command, schedule: Sequence[CurrentPeriod], now: datetime, highest_amps: float
+    command: Command, periods: Sequence[CurrentPeriod], now: datetime, highest_amps: float
 ) -> tuple[Limit, ...]:
-    """Say when which current is allowed: what is commanded now, the plan after it, then nothing.
+    """Return which current is allowed when: the command now, then the plan, then 0 A.
 
     Parameters
     ----------
     command
-        A start that is not void, or a stop.
-    schedule
+        A start that has not expired, or a stop.
+    periods
         The plan, in order of time; may be empty.
     now
         The present instant, in UTC.
     highest_amps
-        What the equipment may be given at most [A per phase].
+        The highest current of the equipment [A per phase].
 
     Returns
     -------
     tuple of Limit
-        The first one at `now`; the last one is 0 A. None is above what a start commands.
+        The first one at `now`; the last one is 0 A. None is above the commanded current.
     """
     if command.amps is None:
         cap, found = highest_amps, [Limit(now, 0.0)]
     else:
         cap = min(command.amps, highest_amps)
-        found = [Limit(now, cap), Limit(_present_ends(command, schedule, now), 0.0)]
-    for period in schedule:
+        found = [Limit(now, cap), Limit(_commanded_until(command, periods, now), 0.0)]
+    for period in periods:
         if period.start > now:
             found.append(Limit(_second(period.start), min(period.amps, cap)))
             found.append(Limit(_second(period.end), 0.0))
     return _shortened(tuple(_merged(found)))
 
 
-def _present_ends(command: Command, schedule: Sequence[CurrentPeriod], now: datetime) -> datetime:
-    """Return until when the commanded current holds: its period of the plan, or its validity."""
-    for period in schedule:
+def _commanded_until(command: Command, periods: Sequence[CurrentPeriod], now: datetime) -> datetime:
+    """Return when the commanded current ends: with its period of the plan, or when it expires."""
+    for period in periods:
         if period.start <= now < period.end:
             return _second(period.end)
-    later = [period.start for period in schedule if period.start > now]
+    later = [period.start for period in periods if period.start > now]
     return _second(min([command.valid_until, *later]))
 
 
 def _second(instant: datetime) -> datetime:
-    """Drop the fraction: the standard counts whole seconds."""
+    """Drop the fraction of a second: the standard has whole seconds."""
     return instant.replace(microsecond=0)
 
 
 def _merged(found: list[Limit]) -> Iterator[Limit]:
-    """Leave out limits that the next one replaces at once, and those that change nothing."""
+    """Yield the limits, without those that are replaced at once or change nothing."""
     last: float | None = None
     for limit, after in pairwise([*found, None]):
         replaced = limit is None or (after is not None and after.at <= limit.at)
@@ -103,16 +103,16 @@ def _shortened(found: tuple[Limit, ...]) -> tuple[Limit, ...]:
 def charging_profile(
     found: Sequence[Limit], equipment: Equipment, transaction: int | None
 ) -> dict[str, Any]:
-    """Write limits as a profile, its keys in snake case.
+    """Return limits as a charging profile, its keys in snake case.
 
     Parameters
     ----------
     found
-        In order of time; the first one is in force now.
+        In order of time; the first one counts now.
     equipment
-        Whose phases are named.
+        Gives the number of phases.
     transaction
-        The transaction it is for; None for one that is yet to begin.
+        The transaction it is for; None for one that has not begun.
 
     Returns
     -------
@@ -144,5 +144,5 @@ def charging_profile(
 
 
 def tenths(amps: float) -> float:
-    """Round a current down to what the standard can say, so that it is never more [A]."""
+    """Round a current down to the one decimal of the standard, so that it is never more [A]."""
     return float(Decimal(repr(amps)).quantize(_TENTH, rounding=ROUND_FLOOR))

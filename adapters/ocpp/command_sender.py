@@ -1,19 +1,19 @@
-"""Tells one charge point over OCPP 1.6 what is in force, until it has taken it.
+"""Send one charge point the command in force over OCPP 1.6, until the equipment accepts it.
 
 What is sent depends on whether a transaction runs:
 
-============  ====================================  =========================================
-command       while a transaction runs              while none does
-============  ====================================  =========================================
-start         SetChargingProfile                    RemoteStartTransaction with that profile
-stop          SetChargingProfile with a limit of 0  nothing; it is told once one begins
-void start    nothing                               nothing
-============  ====================================  =========================================
+=============  ====================================  =========================================
+command        while a transaction runs              without one
+=============  ====================================  =========================================
+start          SetChargingProfile                    RemoteStartTransaction with that profile
+stop           SetChargingProfile with a limit of 0  nothing; it is sent once one begins
+expired start  nothing                               nothing
+=============  ====================================  =========================================
 
-A stop keeps the transaction: after RemoteStopTransaction much equipment waits for the plug to be
-pulled before it begins another, so that a pause would be the end of the night. Where the limit of
-0 is refused, or is not heeded for a minute when the same stop is told again, RemoteStopTransaction
-is sent all the same.
+A stop keeps the transaction: after RemoteStopTransaction much equipment begins another only once
+the plug has been pulled, so that a pause would end charging for the night. RemoteStopTransaction is
+sent all the same if the equipment refuses the limit of 0, or still charges a minute later when the
+same stop is sent again.
 """
 
 from __future__ import annotations
@@ -29,31 +29,31 @@ from ocpp.v16 import call
 from adapters.clocks.clock import Clock
 from adapters.contract.current_period import CurrentPeriod
 from adapters.contract.messages import Command
-from adapters.ocpp.call import ask, introduce, pause, say, set_up
+from adapters.ocpp.call import ask, request_samples, request_status, wait_for_event
 from adapters.ocpp.charging_profile import charging_profile, limits
 from adapters.ocpp.events import CallRefused, EquipmentEvent, EquipmentReady
 from adapters.ocpp.point import RUNNING
 from adapters.ocpp.session import Session
 
 ID_TAG: Final = "lullwatt"
-"""Who starts a transaction; the standard has 20 characters for it."""
-HEEDED: Final = timedelta(minutes=1)
-"""Equipment that charges on for so long after a stop does not heed a limit of 0."""
+"""Names who starts a transaction; the standard allows 20 characters."""
+OBEYS_WITHIN: Final = timedelta(minutes=1)
+"""Equipment that still charges this long after a stop does not obey a limit of 0."""
 
 
 @dataclass(frozen=True)
 class Patience:
-    """How long things may take [seconds].
+    """How long to wait [seconds].
 
     Attributes
     ----------
     answer_seconds : float
-        For an answer of equipment.
+        For an answer from equipment.
     greeting_seconds : float
-        For the first word of equipment, before it is spoken to.
+        For the first message from equipment, before any request is sent to it.
     sample_seconds : float
-        For the meter values that it is asked for then. What is told depends on what was charged
-        while it was away.
+        For the meter values that it is then asked for. They count what was charged while it was
+        disconnected, which the first command must take into account.
     retry_seconds, most_retry_seconds : float
         The first pause after a refusal, which doubles each time, and the longest.
     """
@@ -74,25 +74,25 @@ class Patience:
 
 @dataclass(frozen=True)
 class CommandWithPlan:
-    """What a charge point is told, and the plan that it can go on with."""
+    """The command in force, and the plan that the equipment follows if it loses its connection."""
 
     command: Command
-    schedule: tuple[CurrentPeriod, ...]
+    periods: tuple[CurrentPeriod, ...]
 
 
 class CommandSender:
-    """Tells one charge point, for as long as one connection lasts.
+    """Sends commands to one charge point, for as long as one connection lasts.
 
     Parameters
     ----------
     session
         The connection.
     notify
-        Takes what is to be known of it; does not raise.
+        Takes events of the equipment; does not raise.
     clock
         The daemon's.
     patience
-        How long things may take.
+        How long to wait.
     """
 
     def __init__(
@@ -107,92 +107,93 @@ class CommandSender:
         self._clock = clock
         self._patience = patience
         self.is_ready = False
-        """Whether the equipment has been greeted, and can be told things."""
-        self._told: CommandWithPlan | None = None
-        self._since = clock.now()
-        self._news = asyncio.Event()
+        """Whether the equipment accepts commands."""
+        self._in_force: CommandWithPlan | None = None
+        self._in_force_since = clock.now()
+        self._has_changed = asyncio.Event()
 
-    def send(self, command: Command, schedule: Sequence[CurrentPeriod]) -> None:
-        """Put something in force; it takes the place of whatever was told before."""
-        if self._told is None or self._told.command.serial != command.serial:
-            self._since = self._clock.now()
-        self._told = CommandWithPlan(command, tuple(schedule))
-        self._news.set()
+    def send(self, command: Command, periods: Sequence[CurrentPeriod]) -> None:
+        """Send a command and the plan; they replace the ones in force."""
+        if self._in_force is None or self._in_force.command.serial != command.serial:
+            self._in_force_since = self._clock.now()
+        self._in_force = CommandWithPlan(command, tuple(periods))
+        self._has_changed.set()
 
     def send_again(self) -> None:
-        """Tell what is in force once more, for a transaction that has just become known."""
-        if self._told is not None:
-            self._news.set()
+        """Send the command in force again, for a transaction that has just become known."""
+        if self._in_force is not None:
+            self._has_changed.set()
 
     async def greet(self) -> None:
-        """Learn how things are, say that equipment is ready, set it up; again when it boots."""
+        """Ask for status and meter, report equipment as ready, set it up; again when it boots."""
         greeted = self._session.greeted
-        await pause(greeted, self._patience.greeting_seconds)
+        await wait_for_event(greeted, self._patience.greeting_seconds)
         while True:
             greeted.clear()
             self._session.sampled.clear()
-            if await introduce(self._session, self._session.equipment.connector):
-                await pause(self._session.sampled, self._patience.sample_seconds)
+            if await request_status(self._session, self._session.equipment.connector):
+                await wait_for_event(self._session.sampled, self._patience.sample_seconds)
             self.is_ready = True
             await self._notify(EquipmentReady(self._session.equipment.name))
-            await set_up(self._session)
+            await request_samples(self._session)
             await greeted.wait()
 
     async def run(self) -> None:
-        """Tell what there is to tell, until cancelled."""
+        """Send each new command, until cancelled."""
         while True:
-            await self._news.wait()
-            await self._until_taken()
+            await self._has_changed.wait()
+            await self._send_until_accepted()
 
-    async def _until_taken(self) -> None:
+    async def _send_until_accepted(self) -> None:
         for seconds in self._patience.pauses():
-            self._news.clear()
-            refused = await self._try()
+            self._has_changed.clear()
+            refused = await self._send_in_force()
             if refused is not None:
                 await self._notify(refused)
-            if refused is None or await pause(self._news, seconds):
+            if refused is None or await wait_for_event(self._has_changed, seconds):
                 return
 
-    async def _try(self) -> CallRefused | None:
-        """Tell what is in force once: with the plan, or else without it."""
-        told = self._told
-        if told is None or self._is_void(told.command):
+    async def _send_in_force(self) -> CallRefused | None:
+        """Send the command in force once: with the plan, or without it if that is refused."""
+        in_force = self._in_force
+        if in_force is None or self._has_expired(in_force.command):
             return None
-        refused = await self._tell(told.command, told.schedule)
-        if refused is not None and told.schedule:
-            refused = await self._tell(told.command, ())
-        if told.command.do == "start":
-            return None if refused is None else await self._start_anew(told.command, refused)
-        is_unheeded = self._clock.now() - self._since >= HEEDED and self._status == "Charging"
-        return await self._stop_transaction(refused) if refused or is_unheeded else None
+        command = in_force.command
+        refused = await self._send(command, in_force.periods)
+        if refused is not None and in_force.periods:
+            refused = await self._send(command, ())
+        if command.do == "start":
+            return None if refused is None else await self._start_again(command, refused)
+        disobeys = (
+            self._clock.now() - self._in_force_since >= OBEYS_WITHIN and self._status == "Charging"
+        )
+        return await self._stop_transaction(refused) if refused or disobeys else None
 
     @property
     def _status(self) -> str | None:
         return self._session.state.statuses.get(self._session.equipment.connector)
 
-    def _is_void(self, command: Command) -> bool:
+    def _has_expired(self, command: Command) -> bool:
         return command.do == "start" and command.valid_until <= self._clock.now()
 
-    async def _tell(
-        self, command: Command, schedule: Sequence[CurrentPeriod]
-    ) -> CallRefused | None:
+    async def _send(self, command: Command, periods: Sequence[CurrentPeriod]) -> CallRefused | None:
         equipment, state = self._session.equipment, self._session.state
         runs = state.runs(equipment.connector)
         if command.do == "stop" and not runs:
             return None
-        found = limits(command, schedule, self._clock.now(), equipment.max_amps)
+        found = limits(command, periods, self._clock.now(), equipment.max_amps)
         profile = charging_profile(found, equipment, state.transaction)
         if runs:
             return await self._ask(call.SetChargingProfile(equipment.connector, profile))
         return await self._ask(call.RemoteStartTransaction(ID_TAG, equipment.connector, profile))
 
-    async def _start_anew(self, command: Command, refused: CallRefused) -> CallRefused | None:
-        """Begin a transaction where the one that was believed to run may have ended unheard."""
+    async def _start_again(self, command: Command, refused: CallRefused) -> CallRefused | None:
+        """Begin a new transaction if the status shows that the known one has already ended."""
         state = self._session.state
         if state.transaction is None or self._status in {None, *RUNNING}:
             return refused
         state.transaction = None
-        return await self._tell(command, ())
+        return await self._send(command, ())
 
     async def _stop_transaction(self, refused: CallRefused | None) -> CallRefused | None:
         transaction = self._session.state.transaction
@@ -200,6 +201,8 @@ class CommandSender:
             return refused
         return await self._ask(call.RemoteStopTransaction(transaction))
 
-    async def _ask(self, message: object) -> CallRefused | None:
-        why = await ask(self._session, message)
-        return None if why is None else CallRefused(self._session.equipment.name, say(message), why)
+    async def _ask(self, request: object) -> CallRefused | None:
+        reason = await ask(self._session, request)
+        if reason is None:
+            return None
+        return CallRefused(self._session.equipment.name, type(request).__name__, reason)

@@ -1,6 +1,6 @@
-"""The asyncio side of the OCPP server: connections, and the one that counts for each charge point.
+"""Serve the connections of OCPP equipment, the newest one of each charge point.
 
-Imported only when a server is started: websockets and ocpp are an extra.
+Imported only when a server is started, since websockets and ocpp are an extra.
 """
 
 from __future__ import annotations
@@ -38,18 +38,18 @@ _log = structlog.get_logger(__name__)
 
 
 class EquipmentConnections:
-    """Serves all equipment of a household.
+    """Serves all OCPP equipment of a household.
 
     Parameters
     ----------
     equipment
         Who may connect.
     on_event
-        Takes what was heard; see `OnEquipmentEvent`.
+        Takes each event; see `OnEquipmentEvent`.
     context
         What all connections share.
     patience
-        How long things may take.
+        How long to wait.
     is_open
         Whether equipment may connect yet.
     """
@@ -67,11 +67,11 @@ class EquipmentConnections:
         self._patience = patience
         self._authenticator = Authenticator(equipment, is_open)
         self._states = {each.name: EquipmentState() for each in equipment}
-        self._turns = {each.name: asyncio.Lock() for each in equipment}
+        self._one_at_a_time = {each.name: asyncio.Lock() for each in equipment}
         self._newest: dict[str, ServerConnection] = {}
         self._senders: dict[str, CommandSender] = {}
-        # One thread, so that what was heard first is handed on first.
-        self._hearing = ThreadPoolExecutor(1, thread_name_prefix="OCPP heard")
+        # One thread, so that events are handed on in order.
+        self._executor = ThreadPoolExecutor(1, thread_name_prefix="OCPP events")
 
     async def serve(
         self,
@@ -81,16 +81,16 @@ class EquipmentConnections:
         stopping: asyncio.Event,
         listening: Callable[[int], None],
     ) -> None:
-        """Serve until told to stop, then close every connection.
+        """Serve until asked to stop, then close every connection.
 
         Parameters
         ----------
         host, port
             Where to listen; port 0 for any free one.
         tls
-            Certificate and key; None for connections in the clear.
+            Certificate and key; None for unencrypted connections.
         stopping
-            Set to end it.
+            Set to stop.
         listening
             Called with the port once equipment can connect.
         """
@@ -111,18 +111,18 @@ class EquipmentConnections:
         ) as server:
             listening(next(iter(server.sockets)).getsockname()[1])
             await stopping.wait()
-        await asyncio.to_thread(self._hearing.shutdown)
+        await asyncio.to_thread(self._executor.shutdown)
 
     @property
     def ready(self) -> frozenset[str]:
-        """The charge points that can be told something; may be asked from any thread."""
+        """The charge points that accept commands; may be read from any thread."""
         return frozenset(name for name, sender in list(self._senders.items()) if sender.is_ready)
 
-    def send(self, charge_point: str, command: Command, schedule: Sequence[CurrentPeriod]) -> None:
-        """Tell a charge point something, if it is ready still."""
+    def send(self, charge_point: str, command: Command, periods: Sequence[CurrentPeriod]) -> None:
+        """Send a charge point a command and the plan, if it is still ready."""
         sender = self._senders.get(charge_point)
         if sender is not None and sender.is_ready:
-            sender.send(command, schedule)
+            sender.send(command, periods)
 
     async def _serve_one(self, connection: ServerConnection) -> None:
         request = connection.request
@@ -134,25 +134,25 @@ class EquipmentConnections:
         self._newest[equipment.name] = connection
         if older is not None:
             await older.close(CloseCode.GOING_AWAY, "a newer connection has taken over")
-        async with self._turns[equipment.name]:
+        async with self._one_at_a_time[equipment.name]:
             if self._newest.get(equipment.name) is connection:
-                await self._attend(equipment, connection)
+                await self._serve_newest(equipment, connection)
 
-    async def _attend(self, equipment: Equipment, connection: ServerConnection) -> None:
-        """Serve the connection that counts, from EquipmentConnected to EquipmentDisconnected."""
+    async def _serve_newest(self, equipment: Equipment, connection: ServerConnection) -> None:
+        """Serve the newest connection, from EquipmentConnected to EquipmentDisconnected."""
         name, state = equipment.name, self._states[equipment.name]
 
-        async def hear(heard: EquipmentEvent) -> None:
+        async def hand_on(event: EquipmentEvent) -> None:
             loop = asyncio.get_running_loop()
-            await loop.run_in_executor(self._hearing, self._on_event, name, heard)
+            await loop.run_in_executor(self._executor, self._on_event, name, event)
 
-        async def notify(heard: EquipmentEvent) -> None:
+        async def notify(event: EquipmentEvent) -> None:
             try:
-                await hear(heard)
+                await hand_on(event)
             except Exception:  # noqa: BLE001 - it must not end the connection
-                _log.exception("what was heard could not be taken", charge_point=name)
+                _log.exception("an event of equipment could not be handled", charge_point=name)
 
-        session = Session(equipment, connection, state, self._context, hear)
+        session = Session(equipment, connection, state, self._context, hand_on)
         sender = CommandSender(session, notify, self._context.clock, self._patience)
         session.on_transaction = sender.send_again
         await notify(EquipmentConnected(name))
@@ -181,11 +181,11 @@ async def _end(tasks: Collection[asyncio.Task[None]]) -> None:
 
 
 async def _guarded(work: Coroutine[None, None, None], connection: ServerConnection) -> None:
-    """Close a connection on which nothing more would be told: equipment then begins anew."""
+    """Run the sending of commands; if it fails, close the connection, so equipment returns."""
     try:
         await work
     except ConnectionClosed:
         return
-    except Exception:  # noqa: BLE001 - what it was is in the log
-        _log.exception("telling equipment came to an end")
+    except Exception:  # noqa: BLE001 - the error is in the log
+        _log.exception("sending commands to equipment failed")
         await connection.close(CloseCode.INTERNAL_ERROR)

@@ -1,4 +1,4 @@
-"""What is told of equipment that speaks OCPP, beside its readings and reports."""
+"""Events of equipment that speaks OCPP, as the OCPP server hands them on."""
 
 from __future__ import annotations
 
@@ -10,42 +10,42 @@ from adapters.contract.messages import Reading, VehicleReport
 
 @dataclass(frozen=True)
 class EquipmentConnected:
-    """Equipment has connected and said who it is."""
+    """Equipment has connected with its name and password."""
 
     charge_point: str
 
 
 @dataclass(frozen=True)
 class EquipmentReady:
-    """Equipment can be told things, and knows of nothing that was told before: tell it again."""
+    """Equipment accepts commands, and needs the command in force: earlier ones are lost."""
 
     charge_point: str
 
 
 @dataclass(frozen=True)
 class EquipmentDisconnected:
-    """The connection has ended; nothing can be told, and nothing is kept to be told later."""
+    """The connection has ended; until the next one, no command is sent or stored."""
 
     charge_point: str
 
 
 @dataclass(frozen=True)
 class CallRefused:
-    """Equipment did not take what it was told. It will be asked again, with growing pauses.
+    """Equipment refused a command. It is sent again, with growing pauses.
 
     Attributes
     ----------
     charge_point : str
         The charge point's name.
-    what : str
+    call : str
         The OCPP message, such as ``"RemoteStartTransaction"``.
-    why : str
-        Its answer, in a few words.
+    reason : str
+        The equipment's answer, in a few words.
     """
 
     charge_point: str
-    what: str
-    why: str
+    call: str
+    reason: str
 
 
 EquipmentEvent = (
@@ -56,9 +56,8 @@ EquipmentEvent = (
     | EquipmentDisconnected
     | CallRefused
 )
-"""All that is told of equipment."""
 
 OnEquipmentEvent = Callable[[str, EquipmentEvent], None]
-"""Takes a charge point's name and what was heard of it. It is called on one thread, one at a time,
-and may take its time: equipment has its answer only when this has returned. What it raises becomes
-a CALLERROR, after which equipment says the same again if it is about a transaction."""
+"""Takes a charge point's name and an event. It is called on one thread, one event at a time, and
+may take its time: equipment gets its answer only once this has returned. An exception becomes a
+CALLERROR, after which equipment repeats the message if it is about a transaction."""

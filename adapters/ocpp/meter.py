@@ -1,7 +1,7 @@
-"""From the meter values of OCPP 1.6 to readings and reports. Opens no connection.
+"""Turn the meter values of OCPP 1.6 into readings and reports. Opens no connection.
 
-Equipment differs in what it samples, so what can't be used is passed over: one odd value does not
-hide the register beside it.
+Equipment differs in what it samples, so a value that can't be used is skipped, and the register
+beside it is still read.
 """
 
 from __future__ import annotations
@@ -37,39 +37,40 @@ _SCALES: Final[dict[tuple[str, str], Decimal]] = {
 
 _PHASES: Final = {"L1": "L1", "L2": "L2", "L3": "L3", "L1-N": "L1", "L2-N": "L2", "L3-N": "L3"}
 _LOCATIONS: Final = ("Outlet", "Inlet", "EV", "Cable", "Body")
-"""Where a measurand is sampled at several places, the first of these counts. Outlet is the
-standard's default."""
+"""If a measurand is sampled at several places, the first of these counts. Outlet is the standard's
+default."""
 
 _MOST_DIGITS: Final = 20
-"""More before or after the point are no measurement."""
+"""A number with more digits before or after the point is no measurement."""
 
-EARLY: Final = timedelta(minutes=10)
-"""An instant later than this from now is a clock that is wrong."""
-LATE: Final = timedelta(days=30)
-"""An instant longer ago is a clock that was never set: nobody is out of reach for so long."""
+MOST_AHEAD: Final = timedelta(minutes=10)
+"""An instant further in the future comes from a wrong clock."""
+MOST_AGO: Final = timedelta(days=30)
+"""An instant further in the past comes from a clock that was never set: no connection is lost for
+so long."""
 
 
 def instant_of(text: object, now: datetime) -> datetime:
-    """Read an instant of equipment, whose clock may be wrong.
+    """Return an instant that equipment reports, or `now` if its clock is wrong.
 
     Parameters
     ----------
     text
-        RFC 3339; without an offset it is taken to be UTC, as the standard recommends.
+        RFC 3339; without an offset it counts as UTC, as the standard recommends.
     now
         The daemon's clock, in UTC.
 
     Returns
     -------
     datetime
-        The instant in UTC; `now` where the text is none, or can't be right.
+        The instant in UTC; `now` if the text is no instant, or can't be right.
     """
     if not isinstance(text, str):
         return now
     for written in (text, f"{text}Z"):
         with suppress(ValueError):
             instant = parse_instant(written)
-            return instant if now - LATE <= instant <= now + EARLY else now
+            return instant if now - MOST_AGO <= instant <= now + MOST_AHEAD else now
     return now
 
 
@@ -84,7 +85,7 @@ class _Sample:
 def meter_messages(
     meter_values: object, now: datetime, *, phases: int, volts: float
 ) -> Iterator[Reading | VehicleReport]:
-    """Read the meter values of a MeterValues or StopTransaction message.
+    """Yield the readings and reports in a MeterValues or StopTransaction message.
 
     Parameters
     ----------
@@ -95,7 +96,7 @@ def meter_messages(
     phases
         Phases the charge point is connected to.
     volts
-        Line to neutral [V]; makes power of a current where no power is given.
+        Line to neutral [V]; turns a current into power if no power is given.
 
     Yields
     ------
@@ -114,7 +115,7 @@ def meter_messages(
 
 
 def register_reading(at: datetime, watt_hours: float) -> Reading | None:
-    """Make a reading of the register that a transaction begins or ends with [Wh]."""
+    """Return a reading of the register at the start or end of a transaction [Wh]."""
     fields = _fit({"register_kwh": watt_hours / 1000}, at)
     return Reading.model_validate({"at": at, **fields}) if fields else None
 
@@ -127,7 +128,7 @@ def _messages(
     if REGISTER in found:
         fields["register_kwh"] = float(_sum(found[REGISTER]))
     if CURRENT in found:
-        # A limit is per phase: the phase that carries most is the one to hold against it.
+        # A limit is per phase: compare it with the phase that carries most.
         fields["amps"] = float(_highest(found[CURRENT]))
         fields["watts"] = volts * float(_sum(found[CURRENT], phases))
     if POWER in found:
@@ -140,7 +141,7 @@ def _messages(
 
 
 def _parts(samples: list[_Sample], measurand: str) -> dict[str | None, Decimal]:
-    """Collect a measurand by phase, at the place that counts; of two alike, the later."""
+    """Return a measurand by phase, at the place that counts; of two alike, the later one."""
     for location in _LOCATIONS:
         parts = {
             each.phase: each.value
@@ -153,7 +154,7 @@ def _parts(samples: list[_Sample], measurand: str) -> dict[str | None, Decimal]:
 
 
 def _sum(parts: dict[str | None, Decimal], phases: int = 1) -> Decimal:
-    """Return the value of all phases, or their sum; `phases` times where it is one for each."""
+    """Return the total, or the sum of the phases; `phases` times a value that is per phase."""
     return phases * parts[None] if None in parts else sum(parts.values(), Decimal(0))
 
 
@@ -162,7 +163,7 @@ def _highest(parts: dict[str | None, Decimal]) -> Decimal:
 
 
 def _fit(fields: dict[str, float], at: datetime) -> dict[str, float]:
-    """Keep what a reading can hold: a register below 0, say, is an error of the equipment."""
+    """Keep the values that a reading allows: a register below 0, say, is an error."""
     fit = {}
     for key, value in fields.items():
         with suppress(ValidationError):
@@ -192,12 +193,12 @@ def _sample(given: Mapping[str, Any]) -> _Sample | None:
 
 
 def _number(text: object) -> Decimal | None:
-    """Read a value: the standard has texts, some equipment has numbers."""
+    """Read a value: the standard says text, some equipment sends numbers."""
     if isinstance(text, bool) or not isinstance(text, str | int | float):
         return None
     try:
         value = Decimal(str(text))
     except (InvalidOperation, ValueError):
         return None
-    sound = value.is_finite() and abs(value.adjusted()) <= _MOST_DIGITS
-    return value if sound else None
+    plausible = value.is_finite() and abs(value.adjusted()) <= _MOST_DIGITS
+    return value if plausible else None

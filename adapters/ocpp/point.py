@@ -1,4 +1,4 @@
-"""What is known of one charge point that speaks OCPP: as declared, and as it was heard to be."""
+"""A charge point that speaks OCPP: as the household file declares it, and its present state."""
 
 from __future__ import annotations
 
@@ -10,41 +10,41 @@ from adapters.contract.messages import Pilot
 from config.household.household_file import HouseholdFile
 
 WHOLE_EQUIPMENT: Final = 0
-"""The number that stands for all connectors together."""
+"""The connector number that means all connectors together."""
 
 PILOT_OF_STATUS: Final[dict[str, Pilot]] = {
-    "Available": "A",  # nothing is plugged in
-    "Reserved": "A",  # kept free for somebody: nothing is plugged in either
-    "Preparing": "B",  # a vehicle is there, no transaction yet
-    "SuspendedEV": "B",  # the vehicle takes nothing, though it may
-    "SuspendedEVSE": "B",  # the vehicle may not: the pilot offers no current
-    "Finishing": "B",  # the transaction has ended, the cable is still in
+    "Available": "A",  # no vehicle is plugged in
+    "Reserved": "A",  # kept free for somebody: no vehicle is plugged in either
+    "Preparing": "B",  # a vehicle is plugged in, no transaction yet
+    "SuspendedEV": "B",  # the vehicle draws nothing, though it may
+    "SuspendedEVSE": "B",  # the vehicle may draw nothing: the pilot offers no current
+    "Finishing": "B",  # the transaction has ended, the vehicle is still plugged in
     "Charging": "C",  # the contactor is closed
     "Faulted": "F",  # IEC 61851-1 has F for equipment that can't be used
-    "Unavailable": "F",  # switched off for use: no current comes of it, whatever is plugged in
+    "Unavailable": "F",  # switched off: it gives no current, whatever is plugged in
 }
-"""The pilot state of IEC 61851-1 that each status of OCPP 1.6 comes to. Preparing may also mean
-that a card was shown before a plug was put in; B is taken, since a start does no harm then."""
+"""The pilot state of IEC 61851-1 for each status of OCPP 1.6. Preparing may also mean that a card
+was shown before the vehicle was plugged in; B is used for it, since a start does no harm then."""
 
 OUT_OF_USE: Final = frozenset({"Faulted", "Unavailable"})
 RUNNING: Final = frozenset({"Charging", "SuspendedEV", "SuspendedEVSE"})
-"""Statuses that there are only within a transaction."""
+"""Statuses that only occur during a transaction."""
 ENDED: Final = frozenset({"Available", "Finishing"})
-"""Statuses that leave no doubt that there is no transaction."""
+"""Statuses that only occur without a transaction."""
 
 
 @dataclass(frozen=True)
 class Equipment:
-    """A charge point that speaks OCPP, as the household file has it.
+    """A charge point that speaks OCPP, as the household file declares it.
 
     Attributes
     ----------
     name : str
         The charge point's name in the household file.
     identity : str
-        Its name in OCPP.
+        Its identity in OCPP.
     password_file : Path
-        Read at each connection.
+        The file of its password, read at each connection.
     connector : int
         Number of its connector, from 1.
     phases : int
@@ -52,7 +52,7 @@ class Equipment:
     volts : float
         Line to neutral [V].
     max_amps : float
-        The highest current it may draw [A per phase].
+        The highest current it may give [A per phase].
     """
 
     name: str
@@ -93,28 +93,28 @@ def equipment_of(file: HouseholdFile) -> tuple[Equipment, ...]:
 
 
 StartKey = tuple[str, int, str]
-"""What a StartTransaction says: tag, register [Wh], instant."""
+"""The contents of a StartTransaction: tag, register [Wh], instant."""
 
 
 @dataclass
 class EquipmentState:
-    """What is known of a charge point.
+    """What is known about equipment now.
 
-    It outlives a connection: on return, equipment says only what has changed.
+    It survives a lost connection, because equipment that returns reports only what has changed.
 
     Attributes
     ----------
     transaction : int or None
-        The transaction that runs, if its number is known.
+        The number of the transaction that runs, if it is known.
     statuses : dict of int to str
         The last status of the connector, and of the whole equipment.
     started : StartKey or None
-        What the last StartTransaction said, and ...
+        The last StartTransaction, and ...
     started_as : int
-        ... the number it was given: one whose answer was lost is said again.
+        ... the number it got. Equipment that lost the answer repeats the message.
     ended : int
         The highest number of a transaction that has ended.
-    elsewhere : set of int
+    on_other_connectors : set of int
         Transactions on other connectors of the equipment.
     """
 
@@ -123,46 +123,46 @@ class EquipmentState:
     started: StartKey | None = None
     started_as: int = 0
     ended: int = 0
-    elsewhere: set[int] = field(default_factory=set)
+    on_other_connectors: set[int] = field(default_factory=set)
 
     def runs(self, connector: int) -> bool:
-        """Tell whether a transaction runs on a connector, its number known or not."""
+        """Return whether a transaction runs on a connector, its number known or not."""
         return self.transaction is not None or self.statuses.get(connector) in RUNNING
 
-    def take_end(self, transaction: int) -> None:
-        """Take the end of a transaction in, which need not be the one that runs now."""
-        self.elsewhere.discard(transaction)
+    def end_transaction(self, transaction: int) -> None:
+        """Record that a transaction has ended, which may be an earlier one."""
+        self.on_other_connectors.discard(transaction)
         if transaction == self.started_as:
             self.started = None
         self.ended = max(self.ended, transaction)
         if transaction == self.transaction:
             self.transaction = None
 
-    def take_sample(self, transaction: object) -> None:
-        """Take in the number that samples were said to be of.
+    def learn_transaction(self, transaction: object) -> None:
+        """Learn from meter values which transaction runs.
 
-        Numbers grow: a lower one is of samples that were kept while the connection was away, and
-        one that has ended does not run again for a last sample of it.
+        Numbers grow: a lower one comes with samples that were stored while the connection was lost.
+        A transaction that has ended does not run again because of a last sample.
         """
         if type(transaction) is int and transaction > max(self.transaction or 0, self.ended):
             self.transaction = transaction
 
-    def take_status(self, connector: int, reported: int, status: str) -> Pilot | None:
-        """Take a status notification in.
+    def update_status(self, connector: int, reported: int, status: str) -> Pilot | None:
+        """Record a reported status, and return the pilot state that follows from it.
 
         Parameters
         ----------
         connector
-            The charge point's own.
+            The charge point's own connector.
         reported
-            The connector that it is about; 0 is the whole equipment.
+            The connector that the status is about; 0 is the whole equipment.
         status
             A status of OCPP 1.6.
 
         Returns
         -------
         Pilot or None
-            The pilot state of the connector; None where nothing is known of it.
+            The pilot state of the connector; None if it is not known.
         """
         if reported not in {connector, WHOLE_EQUIPMENT}:
             return None

@@ -1,6 +1,6 @@
-"""A central system of OCPP 1.6J inside the daemon, on a thread of its own.
+"""Run an OCPP 1.6J server (a central system) inside the daemon, on its own thread.
 
-What it needs, ocpp and websockets, is an extra, imported only when a server is started.
+Its packages, ocpp and websockets, are an extra; they are imported only when a server is started.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ _FIRST_SECOND: Final = datetime(2020, 1, 1, tzinfo=UTC)
 
 
 def transaction_ids_from(now: datetime) -> Iterator[int]:
-    """Count transactions from the seconds since 2020 on.
+    """Yield transaction numbers, the first one being the seconds since 2020.
 
     Parameters
     ----------
@@ -61,15 +61,15 @@ class OcppServer:
     equipment
         Who may connect.
     on_event
-        Takes what was heard; called on a thread of the server's, one at a time.
+        Takes each event; called on a thread of the server, one event at a time.
     clock
         The daemon's.
     transaction_ids
-        Numbers that only grow; without: by the clock.
+        Numbers that only grow; by default from the clock.
     certificate
-        Certificate chain and key (PEM) for TLS; None for connections in the clear.
+        Certificate chain and key (PEM) for TLS; None for unencrypted connections.
     patience
-        How long things may take; without: as `Patience` has it.
+        How long to wait; by default as `Patience` says.
     is_open
         Whether equipment may connect yet.
     """
@@ -119,7 +119,7 @@ class OcppServer:
         Raises
         ------
         BusError
-            If it cannot, in plain words.
+            If it can't, with the reason.
         FileError
             If its key file may be read by others, or can't be read.
         """
@@ -137,41 +137,41 @@ class OcppServer:
             raise BusError(f"OCPP can't be served at {host}:{port}: {_reason(error)}") from error
 
     def stop(self) -> None:
-        """Close every connection, hand on that they have ended, and wait for that."""
+        """Close every connection, report that they have ended, and wait for that."""
         if self._loop is not None and self._stopping is not None and self._thread.is_alive():
             self._loop.call_soon_threadsafe(self._stopping.set)
             self._thread.join(STOPS_SECONDS)
 
     @property
     def ready(self) -> frozenset[str]:
-        """The charge points that can be told something now."""
+        """The charge points that accept commands now."""
         return frozenset() if self._connections is None else self._connections.ready
 
     def send(
-        self, charge_point: str, command: Command, schedule: Sequence[CurrentPeriod] = ()
+        self, charge_point: str, command: Command, periods: Sequence[CurrentPeriod] = ()
     ) -> bool:
-        """Tell a charge point what is in force. Does not wait, and may be called from anywhere.
+        """Send a charge point the command in force, without waiting; from any thread.
 
         Parameters
         ----------
         charge_point
             Its name in the household file.
         command
-            What it is to do; a start that is void by now is not told.
-        schedule
-            The plan, in order of time, with which it goes on alone when it hears nothing more:
-            periods that begin later, and the end of the one that runs.
+            What it is to do; a start that has expired is not sent.
+        periods
+            The plan, in order of time, which the equipment follows alone if it loses its
+            connection.
 
         Returns
         -------
         bool
-            Whether it is ready. If not, nothing is kept: tell it when it is `EquipmentReady`.
+            Whether it is ready. If not, nothing is stored: send again after `EquipmentReady`.
         """
         connections, loop = self._connections, self._loop
         if connections is None or loop is None or charge_point not in connections.ready:
             return False
         try:
-            loop.call_soon_threadsafe(connections.send, charge_point, command, tuple(schedule))
+            loop.call_soon_threadsafe(connections.send, charge_point, command, tuple(periods))
         except RuntimeError:  # the loop has ended
             return False
         return True
@@ -184,7 +184,7 @@ class OcppServer:
                 self._started.set_exception(error)
 
     async def _until_stopped(self) -> None:
-        # Not installed everywhere.
+        # An extra, not installed everywhere.
         from adapters.ocpp.command_sender import Patience  # noqa: PLC0415
         from adapters.ocpp.connections import EquipmentConnections  # noqa: PLC0415
         from adapters.ocpp.session import ServerContext  # noqa: PLC0415

@@ -1,6 +1,6 @@
-"""One connection of equipment that speaks OCPP 1.6: answers what it says.
+"""Answer the messages of one connection of equipment that speaks OCPP 1.6.
 
-What it says is handed on before it is answered, so that whatever is acknowledged is kept.
+A message is handed on before it is answered, so that whatever is acknowledged is stored.
 """
 
 from __future__ import annotations
@@ -30,14 +30,14 @@ HEARTBEAT_SECONDS: Final = 300
 
 _log = structlog.get_logger(__name__)
 QUIET: Final = logging.Logger("ocpp", level=logging.CRITICAL + 1)  # noqa: LOG001 - of no tree
-"""For packages that would log whole messages, and a trace for each that is malformed."""
+"""Silences packages that log whole messages, and a trace for each malformed one."""
 
 Handler = TypeVar("Handler", bound=Callable[..., Awaitable[object]])
-Hear = Callable[[EquipmentEvent], Awaitable[None]]
+HandOn = Callable[[EquipmentEvent], Awaitable[None]]
 
 
 def answers(action: Action, *, leniently: bool = False) -> Callable[[Handler], Handler]:
-    """Mark what answers an action; leniently, without holding it against the schema first."""
+    """Mark a method that answers an action; leniently means without checking the schema first."""
     return cast("Callable[[Handler], Handler]", on(action, skip_schema_validation=leniently))
 
 
@@ -66,15 +66,15 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
     Parameters
     ----------
     equipment
-        Whose it is.
+        The equipment that has connected.
     connection
         The websocket.
     state
-        What is known of the equipment; kept up to date here.
+        What is known about the equipment; updated here.
     context
         What all connections share.
-    hear
-        Takes what was heard; an answer waits for it.
+    hand_on
+        Takes each event; the answer waits for it.
     """
 
     def __init__(
@@ -83,20 +83,20 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
         connection: ServerConnection,
         state: EquipmentState,
         context: ServerContext,
-        hear: Hear,
+        hand_on: HandOn,
     ) -> None:
         super().__init__(equipment.identity, connection, context.answer_seconds, QUIET)
         self.equipment = equipment
         self.state = state
         self.greeted = asyncio.Event()
-        """Set once equipment has said something, and again when it says that it has booted."""
+        """Set by the first message of the equipment, and again whenever it has booted."""
         self.sampled = asyncio.Event()
-        """Set once meter values have been handed on."""
+        """Set when meter values have been handed on."""
         self.on_transaction: Callable[[], None] = lambda: None
         """Called when a transaction has become known, after its message was answered."""
         self._context = context
-        self._hear = hear
-        self._spoke = False
+        self._hand_on = hand_on
+        self._has_received = False
         self._booted = False
 
     async def serve(self) -> None:
@@ -107,16 +107,16 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
             return
 
     async def route_message(self, raw_msg: str | bytes) -> None:
-        """Answer one message, whatever it is; what can't be read is passed over."""
-        transaction, is_first = self.state.transaction, not self._spoke
-        self._spoke, self._booted = True, False
+        """Answer one message; one that can't be read is skipped."""
+        transaction, is_first = self.state.transaction, not self._has_received
+        self._has_received, self._booted = True, False
         try:
             await super().route_message(raw_msg)
         except ConnectionClosed:
             raise
         except Exception as error:  # noqa: BLE001 - no message may end the service
             _log.warning(
-                "message of equipment passed over",
+                "message of equipment skipped",
                 charge_point=self.equipment.name,
                 reason=type(error).__name__,
             )
@@ -129,11 +129,11 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
         try:
             return await super()._handle_call(msg)
         except FormatViolationError as error:
-            # The package has the code of OCPP 2; in 1.6 it has another name.
+            # The package uses the code of OCPP 2; in 1.6 it has another name.
             raise FormationViolationError(error.description, error.details) from error
 
     @answers(Action.boot_notification)
-    async def _on_boot(self, **_said: object) -> object:
+    async def _on_boot(self, **_rest: object) -> object:
         self._booted = True
         return call_result.BootNotification(
             current_time=self._time(),
@@ -142,40 +142,40 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
         )
 
     @answers(Action.heartbeat)
-    async def _on_heartbeat(self, **_said: object) -> object:
+    async def _on_heartbeat(self, **_rest: object) -> object:
         return call_result.Heartbeat(current_time=self._time())
 
     @answers(Action.status_notification)
-    async def _on_status(self, connector_id: int, status: str, **said: Any) -> object:  # noqa: ANN401 - as the schema has it
-        at = instant_of(said.get("timestamp"), self._context.clock.now())
-        pilot = self.state.take_status(self.equipment.connector, connector_id, status)
+    async def _on_status(self, connector_id: int, status: str, **rest: Any) -> object:  # noqa: ANN401 - as the schema has it
+        at = instant_of(rest.get("timestamp"), self._context.clock.now())
+        pilot = self.state.update_status(self.equipment.connector, connector_id, status)
         if pilot is not None:
-            await self._hear(VehicleReport(at=at, pilot=pilot))
+            await self._hand_on(VehicleReport(at=at, pilot=pilot))
         return call_result.StatusNotification()
 
     @answers(Action.meter_values, leniently=True)
-    async def _on_meter(self, connector_id: object, meter_value: object, **said: Any) -> object:  # noqa: ANN401 - not checked yet
+    async def _on_meter(self, connector_id: object, meter_value: object, **rest: Any) -> object:  # noqa: ANN401 - not checked yet
         if type(connector_id) is not int or not isinstance(meter_value, list):
             raise FormationViolationError(details={"cause": "connectorId or meterValue"})
         if connector_id == self.equipment.connector:
-            await self._hear_meter(meter_value)
-            self.state.take_sample(said.get("transaction_id"))
+            await self._hand_on_meter_values(meter_value)
+            self.state.learn_transaction(rest.get("transaction_id"))
             self.sampled.set()
         return call_result.MeterValues()
 
     @answers(Action.start_transaction)
     async def _on_start(
-        self, connector_id: int, id_tag: str, meter_start: int, timestamp: str, **_said: object
+        self, connector_id: int, id_tag: str, meter_start: int, timestamp: str, **_rest: object
     ) -> object:
         accepted = IdTagInfo(status=AuthorizationStatus.accepted)
         if connector_id != self.equipment.connector:
             number = next(self._context.transaction_ids)
-            self.state.elsewhere.add(number)
+            self.state.on_other_connectors.add(number)
             return call_result.StartTransaction(transaction_id=number, id_tag_info=accepted)
-        await self._hear_register(timestamp, meter_start)
-        said, state = (id_tag, meter_start, timestamp), self.state
-        if state.started != said:
-            state.started, state.started_as = said, next(self._context.transaction_ids)
+        await self._hand_on_register(timestamp, meter_start)
+        key, state = (id_tag, meter_start, timestamp), self.state
+        if state.started != key:
+            state.started, state.started_as = key, next(self._context.transaction_ids)
         state.transaction = state.started_as
         return call_result.StartTransaction(transaction_id=state.started_as, id_tag_info=accepted)
 
@@ -185,41 +185,41 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
         transaction_id: object,
         meter_stop: object,
         timestamp: object,
-        **said: Any,  # noqa: ANN401 - not checked yet
+        **rest: Any,  # noqa: ANN401 - not checked yet
     ) -> object:
         if type(transaction_id) is not int or type(meter_stop) is not int:
             raise FormationViolationError(details={"cause": "transactionId or meterStop"})
-        if transaction_id not in self.state.elsewhere:
-            await self._hear_meter(said.get("transaction_data"))
-            await self._hear_register(timestamp, meter_stop)
-        self.state.take_end(transaction_id)
+        if transaction_id not in self.state.on_other_connectors:
+            await self._hand_on_meter_values(rest.get("transaction_data"))
+            await self._hand_on_register(timestamp, meter_stop)
+        self.state.end_transaction(transaction_id)
         return call_result.StopTransaction(IdTagInfo(status=AuthorizationStatus.accepted))
 
     @answers(Action.authorize)
-    async def _on_authorize(self, **_said: object) -> object:
+    async def _on_authorize(self, **_rest: object) -> object:
         return call_result.Authorize(IdTagInfo(status=AuthorizationStatus.accepted))
 
     @answers(Action.data_transfer)
-    async def _on_data(self, **_said: object) -> object:
+    async def _on_data(self, **_rest: object) -> object:
         return call_result.DataTransfer(status=DataTransferStatus.unknown_vendor_id)
 
     @answers(Action.firmware_status_notification)
-    async def _on_firmware(self, **_said: object) -> object:
+    async def _on_firmware(self, **_rest: object) -> object:
         return call_result.FirmwareStatusNotification()
 
     @answers(Action.diagnostics_status_notification)
-    async def _on_diagnostics(self, **_said: object) -> object:
+    async def _on_diagnostics(self, **_rest: object) -> object:
         return call_result.DiagnosticsStatusNotification()
 
-    async def _hear_meter(self, meter_values: object) -> None:
+    async def _hand_on_meter_values(self, meter_values: object) -> None:
         now, point = self._context.clock.now(), self.equipment
         for message in meter_messages(meter_values, now, phases=point.phases, volts=point.volts):
-            await self._hear(message)
+            await self._hand_on(message)
 
-    async def _hear_register(self, timestamp: object, watt_hours: int) -> None:
+    async def _hand_on_register(self, timestamp: object, watt_hours: int) -> None:
         reading = register_reading(instant_of(timestamp, self._context.clock.now()), watt_hours)
         if reading is not None:
-            await self._hear(reading)
+            await self._hand_on(reading)
 
     def _time(self) -> str:
         now = self._context.clock.now()

@@ -90,7 +90,7 @@ def _values(hearing: WiringInputs, topic: str, payload: bytes) -> Iterator[Hardw
         yield HardwareValue("plugged_in", _plugged_in(hearing.plugged_in, payload))
 
 
-def _found(pointer: str | None, payload: bytes, what: str) -> object:
+def _raw_value(pointer: str | None, payload: bytes, key: str) -> object:
     try:
         text = payload.decode()
         if pointer is None:
@@ -98,13 +98,13 @@ def _found(pointer: str | None, payload: bytes, what: str) -> object:
         return value_at(json.loads(text), pointer)
     except (ValueError, RecursionError) as error:
         wanted = "UTF-8 text" if pointer is None else "JSON"
-        raise MalformedMessage(f"{what}: expected {wanted}") from error
+        raise MalformedMessage(f"{key}: expected {wanted}") from error
     except LookupError as error:
-        raise MalformedMessage(f"{what}: {error.args[0]}") from error
+        raise MalformedMessage(f"{key}: {error.args[0]}") from error
 
 
-def _number(heard: NumberInput, what: str, payload: bytes) -> float:
-    found = _found(heard.pointer, payload, what)
+def _number(source: NumberInput, key: str, payload: bytes) -> float:
+    found = _raw_value(source.pointer, payload, key)
     if isinstance(found, str | int | float) and not isinstance(found, bool):
         try:
             number = float(found)
@@ -112,21 +112,21 @@ def _number(heard: NumberInput, what: str, payload: bytes) -> float:
             number = math.nan
         if math.isfinite(number):
             return number
-    raise MalformedMessage(f"{what}: expected a number, got {_shown(found)}")
+    raise MalformedMessage(f"{key}: expected a number, got {_shown(found)}")
 
 
-def _pilot(heard: PilotInput, payload: bytes) -> PilotState:
-    found = _word(_found(heard.pointer, payload, "pilot"))
-    words: Mapping[str, PilotState] = heard.words or _LETTERS
+def _pilot(source: PilotInput, payload: bytes) -> PilotState:
+    found = _word(_raw_value(source.pointer, payload, "pilot"))
+    words: Mapping[str, PilotState] = source.words or _LETTERS
     if found not in words:
         raise MalformedMessage(f"pilot: expected one of {', '.join(words)}, got {_shown(found)}")
     return words[found]
 
 
-def _plugged_in(heard: PlugInput, payload: bytes) -> bool:
-    found = _word(_found(heard.pointer, payload, "plugged_in"))
-    words = heard.words or (_YES | _NO)
-    word = found if heard.words else found.lower()
+def _plugged_in(source: PlugInput, payload: bytes) -> bool:
+    found = _word(_raw_value(source.pointer, payload, "plugged_in"))
+    words = source.words or (_YES | _NO)
+    word = found if source.words else found.lower()
     if word not in words:
         raise MalformedMessage(
             f"plugged_in: expected one of {', '.join(words)}, got {_shown(found)}"

@@ -111,8 +111,11 @@ class EquipmentMessages:
                 _log.info("connected by OCPP", charge_point=charge_point)
             case EquipmentDisconnected():
                 _log.warning("no longer connected by OCPP", charge_point=charge_point)
-            case CallRefused(_, what, why):
-                _log.warning("equipment refuses", charge_point=charge_point, what=what, why=why)
+            case CallRefused(_, call, reason):
+                _log.warning(
+                    "equipment refuses a command",
+                    charge_point=charge_point, call=call, reason=reason,
+                )  # fmt: skip
 
     def end(self) -> None:
         """Wait for nothing any more: nobody is there to keep it."""

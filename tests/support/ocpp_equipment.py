@@ -1,6 +1,6 @@
-"""Equipment for tests: the ocpp package's own charge point class, on a real websocket.
+"""Equipment for tests: the charge point class of the ocpp package, on a real websocket.
 
-It answers as a script says, and keeps what it was asked. It runs on a thread of its own.
+It answers from a script, and records the requests that it gets. It runs on its own thread.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ def does(action: Action) -> Callable[[Handler], Handler]:
 
 
 class Scripted(ChargePoint):  # type: ignore[misc]  # the package has no types
-    """Answers `Accepted`, or the next thing its script has for an action."""
+    """Answers `Accepted`, or the next entry of its script for an action."""
 
     def __init__(self, identity: str, connection: ClientConnection) -> None:
         super().__init__(identity, connection, LIMIT_SECONDS, _QUIET)
@@ -55,9 +55,9 @@ class Scripted(ChargePoint):  # type: ignore[misc]  # the package has no types
         self.script: dict[str, list[str | Exception]] = defaultdict(list)
         self.silent = False
 
-    async def _answer(self, message: type, **said: Any) -> Any:  # noqa: ANN401
+    async def _answer(self, message: type, **payload: Any) -> Any:  # noqa: ANN401
         name = message.__name__
-        self.asked.append((name, said))
+        self.asked.append((name, payload))
         if self.silent:
             await asyncio.Event().wait()
         answer = self.script[name].pop(0) if self.script[name] else "Accepted"
@@ -66,24 +66,24 @@ class Scripted(ChargePoint):  # type: ignore[misc]  # the package has no types
         return message(status=answer)
 
     @does(Action.remote_start_transaction)
-    async def on_remote_start(self, **said: Any) -> Any:  # noqa: ANN401
-        return await self._answer(call_result.RemoteStartTransaction, **said)
+    async def on_remote_start(self, **payload: Any) -> Any:  # noqa: ANN401
+        return await self._answer(call_result.RemoteStartTransaction, **payload)
 
     @does(Action.remote_stop_transaction)
-    async def on_remote_stop(self, **said: Any) -> Any:  # noqa: ANN401
-        return await self._answer(call_result.RemoteStopTransaction, **said)
+    async def on_remote_stop(self, **payload: Any) -> Any:  # noqa: ANN401
+        return await self._answer(call_result.RemoteStopTransaction, **payload)
 
     @does(Action.set_charging_profile)
-    async def on_profile(self, **said: Any) -> Any:  # noqa: ANN401
-        return await self._answer(call_result.SetChargingProfile, **said)
+    async def on_profile(self, **payload: Any) -> Any:  # noqa: ANN401
+        return await self._answer(call_result.SetChargingProfile, **payload)
 
     @does(Action.trigger_message)
-    async def on_trigger(self, **said: Any) -> Any:  # noqa: ANN401
-        return await self._answer(call_result.TriggerMessage, **said)
+    async def on_trigger(self, **payload: Any) -> Any:  # noqa: ANN401
+        return await self._answer(call_result.TriggerMessage, **payload)
 
     @does(Action.change_configuration)
-    async def on_change(self, **said: Any) -> Any:  # noqa: ANN401
-        return await self._answer(call_result.ChangeConfiguration, **said)
+    async def on_change(self, **payload: Any) -> Any:  # noqa: ANN401
+        return await self._answer(call_result.ChangeConfiguration, **payload)
 
 
 MakePoint = Callable[[str, ClientConnection], Scripted]
@@ -134,10 +134,10 @@ class Plugged:
         self.say(call.MeterValues(1, values, transaction))
 
     def asked(self, name: str) -> list[dict[str, Any]]:
-        return [said for each, said in list(self.point.asked) if each == name]
+        return [payload for each, payload in list(self.point.asked) if each == name]
 
     def cut(self) -> None:
-        """Lose the connection without a word."""
+        """Lose the connection without closing it."""
         self._loop.call_soon_threadsafe(self.connection.transport.abort)
         self._serving.result(LIMIT_SECONDS)
 
@@ -148,7 +148,7 @@ class Plugged:
 
 @dataclass
 class Equipments:
-    """A thread for equipment; closes all of it in the end."""
+    """A thread for equipment; closes all of it at the end."""
 
     loop: asyncio.AbstractEventLoop = field(default_factory=asyncio.new_event_loop)
     opened: list[Plugged] = field(default_factory=list)
@@ -193,7 +193,7 @@ def equipment_thread() -> Iterator[Equipments]:
 
 
 def _finish(loop: asyncio.AbstractEventLoop) -> None:
-    """End what equipment that keeps silent still waits for."""
+    """Cancel the tasks of silent equipment."""
     tasks = asyncio.all_tasks(loop)
     for task in tasks:
         task.cancel()
@@ -205,9 +205,9 @@ def _finish(loop: asyncio.AbstractEventLoop) -> None:
 
 @dataclass
 class EventRecorder:
-    """Keeps what a server hands on; can be made to fail."""
+    """Records the events that a server hands on; can be made to fail."""
 
-    heard: list[tuple[str, EquipmentEvent]] = field(default_factory=list)
+    events: list[tuple[str, EquipmentEvent]] = field(default_factory=list)
     fails: Exception | None = None
     _lock: Lock = field(default_factory=Lock)
 
@@ -215,11 +215,11 @@ class EventRecorder:
         with self._lock:
             if self.fails is not None:
                 raise self.fails
-            self.heard.append((charge_point, event))
+            self.events.append((charge_point, event))
 
     def of(self, kind: type[Answer]) -> list[Answer]:
         with self._lock:
-            return [heard for _, heard in self.heard if isinstance(heard, kind)]
+            return [event for _, event in self.events if isinstance(event, kind)]
 
     def wait_for(self, kind: type[object], count: int = 1) -> None:
         wait_until(lambda: len(self.of(kind)) >= count, what=f"{count} x {kind.__name__}")

@@ -1,4 +1,4 @@
-"""Who may connect over OCPP-J 1.6: paths, passwords, the subprotocol, TLS, and who is newer."""
+"""Who may connect over OCPP-J 1.6: paths, passwords, subprotocol, TLS, newer connections."""
 
 from __future__ import annotations
 
@@ -79,7 +79,7 @@ def refusal(port: int, path: str, headers: object) -> tuple[int, str | None]:
 
 
 def test_the_standards_example_of_authentication(tmp_path: Path) -> None:
-    """OCPP-J 1.6, section 6.2.2: the header of AL1000 is let in with that key in the file."""
+    """OCPP-J 1.6, section 6.2.2: the header of AL1000 is accepted with that key in the file."""
     example = STANDARD["authorization"]
     with serving(point(tmp_path, "driveway", example["identity"], example["key"])) as port:
         header = {"Authorization": example["header"]}
@@ -88,7 +88,7 @@ def test_the_standards_example_of_authentication(tmp_path: Path) -> None:
 
 
 def test_a_key_may_be_sent_as_it_is_written(tmp_path: Path) -> None:
-    """Equipment that sends the 40 digits themselves is let in too."""
+    """Equipment that sends the 40 digits themselves is accepted too."""
     key = STANDARD["authorization"]["key"]
     with (
         serving(point(tmp_path, "driveway", "AL1000", key)) as port,
@@ -130,7 +130,7 @@ def test_other_subprotocols_are_refused_politely(
             with pytest.raises(ConnectionClosed):
                 connection.recv(timeout=5)
             assert connection.close_reason == "expected ocpp1.6"
-    assert recorder.heard == []
+    assert recorder.events == []
 
 
 @pytest.mark.parametrize(
@@ -153,29 +153,29 @@ def test_other_subprotocols_are_refused_politely(
 def test_a_wrong_password(
     headers: object, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Whoever does not know a charge point's own password has 401; no log says what it is."""
+    """A wrong password gets 401; no log shows the right one."""
     recorder = EventRecorder()
     carport = point(tmp_path, "carport", "carport-1", "of the carport")
     with serving(point(tmp_path, "driveway", "driveway-1"), carport, recorder=recorder) as port:
         wanted = (401, 'Basic realm="charge points", charset="UTF-8"')
         assert refusal(port, "/driveway-1", headers) == wanted
-    assert recorder.heard == []
-    said = capsys.readouterr()
-    assert "wrong password" in said.out + said.err
-    assert PASSWORD not in said.out + said.err
+    assert recorder.events == []
+    printed = capsys.readouterr()
+    assert "wrong password" in printed.out + printed.err
+    assert PASSWORD not in printed.out + printed.err
 
 
 @pytest.mark.parametrize(
     "path", ["/", "/carport-1", "/driveway-1/", "/ocpp/driveway-1", "/driveway-1?x"]
 )
 def test_an_unknown_identity(path: str, tmp_path: Path) -> None:
-    """OCPP-J 1.6, section 3.2: a path that is nobody's has 404, whatever the password."""
+    """OCPP-J 1.6, section 3.2: a path of no charge point gets 404, whatever the password."""
     with serving(point(tmp_path, "driveway", "driveway-1")) as port:
         assert refusal(port, path, authorization("driveway-1", PASSWORD))[0] == 404
 
 
 def test_passwords_are_read_at_each_connection(tmp_path: Path) -> None:
-    """A changed password needs no restart; while its file can't be used, nobody comes in."""
+    """A changed password needs no restart; while its file can't be read, nobody can connect."""
     driveway = point(tmp_path, "driveway", "driveway-1")
     with serving(driveway) as port:
         secret(tmp_path, "driveway", "new")
@@ -189,7 +189,7 @@ def test_passwords_are_read_at_each_connection(tmp_path: Path) -> None:
 
 
 def test_the_newer_connection_wins(tmp_path: Path) -> None:
-    """Of two connections with one identity the older is closed, and told of as ended first."""
+    """Of two connections with one identity the older is closed, and reported as ended first."""
     recorder = EventRecorder()
     with (
         serving(point(tmp_path, "driveway", "driveway-1"), recorder=recorder) as port,
@@ -202,7 +202,7 @@ def test_the_newer_connection_wins(tmp_path: Path) -> None:
         assert older.closed == (1001, "a newer connection has taken over")
         kinds = [
             type(each)
-            for _, each in recorder.heard
+            for _, each in recorder.events
             if isinstance(each, EquipmentConnected | EquipmentDisconnected)
         ]
         assert kinds == [EquipmentConnected, EquipmentDisconnected, EquipmentConnected]
@@ -210,13 +210,13 @@ def test_the_newer_connection_wins(tmp_path: Path) -> None:
 
 
 def test_only_the_newest_of_many_is_served(tmp_path: Path) -> None:
-    """A connection that is replaced before its turn has come is never told of."""
-    may_end, heard = Event(), list[EquipmentEvent]()
+    """A connection that is replaced before it was served is never reported."""
+    may_end, events = Event(), list[EquipmentEvent]()
 
     def on_event(_charge_point: str, each: EquipmentEvent) -> None:
         if isinstance(each, EquipmentDisconnected) and not may_end.is_set():
             assert may_end.wait(5)
-        heard.append(each)
+        events.append(each)
 
     with (
         serving(point(tmp_path, "driveway", "driveway-1"), recorder=on_event) as port,
@@ -232,14 +232,14 @@ def test_only_the_newest_of_many_is_served(tmp_path: Path) -> None:
         third.boot()
         kinds = [
             type(each)
-            for each in heard
+            for each in events
             if isinstance(each, EquipmentConnected | EquipmentDisconnected)
         ]
         assert kinds == [EquipmentConnected, EquipmentDisconnected, EquipmentConnected]
 
 
 def test_tls(tmp_path: Path) -> None:
-    """With a certificate the connection is encrypted; without TLS nobody gets in."""
+    """With a certificate the connection is encrypted; without TLS nobody can connect."""
     authority = Authority(tmp_path / "ca", "Kowhai Cottage")
     signed = authority.sign("context")
     trusted = ssl.create_default_context(cafile=authority.certificate)
@@ -253,8 +253,8 @@ def test_tls(tmp_path: Path) -> None:
             all_.connect(port)
 
 
-def test_what_keeps_it_from_starting(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A port in use, a key that others may read, and a missing extra are told in plain words."""
+def test_why_it_can_not_start(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A port in use, a key that others may read, a missing extra: the error names each."""
     driveway = point(tmp_path, "driveway", "driveway-1")
     signed = Authority(tmp_path / "ca", "Kowhai Cottage").sign("context")
     signed.key.chmod(0o644)
@@ -276,16 +276,16 @@ def test_what_keeps_it_from_starting(tmp_path: Path, monkeypatch: pytest.MonkeyP
         made().start("127.0.0.1", 0)
 
 
-def test_transactions_are_counted_on_after_a_restart() -> None:
-    """Numbers grow, are above those of a daemon that started earlier, and fit in 32 bits."""
+def test_transaction_numbers_grow_across_restarts() -> None:
+    """They are above those of a daemon that started earlier, and fit in 32 bits."""
     later = transaction_ids_from(NOW.replace(minute=1))
     before = [number for number, _ in zip(transaction_ids_from(NOW), range(50), strict=False)]
     assert before == sorted(set(before))
     assert before[-1] < next(later) < 2**31
 
 
-def test_nobody_comes_in_before_the_door_is_open(tmp_path: Path) -> None:
-    """While the daemon's clock is not set, equipment, which takes its own from it, tries later."""
+def test_nobody_connects_before_the_server_is_open(tmp_path: Path) -> None:
+    """Equipment takes its time from the daemon, so it must wait until the daemon's clock is set."""
     opened: list[bool] = []
     header = authorization("driveway-1", PASSWORD)
     driveway = point(tmp_path, "driveway", "driveway-1")

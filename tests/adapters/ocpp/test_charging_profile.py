@@ -1,6 +1,6 @@
-"""A command and a plan become a charging profile that never allows more than was commanded.
+"""Charging profiles never allow more than the command.
 
-Held against the JSON schema of OCPP 1.6 (Open Charge Alliance, as the ocpp package has it).
+Checked with the JSON schema of OCPP 1.6 (Open Charge Alliance, from the ocpp package).
 """
 
 from __future__ import annotations
@@ -65,7 +65,7 @@ def periods(command: Command, *schedule: Part) -> list[tuple[float, float]]:
 
 
 def test_a_profile_in_full() -> None:
-    """It is a TxProfile in amperes per phase, and counts from a minute ago on."""
+    """It is a TxProfile in amperes per phase, and starts a minute ago."""
     assert profile(start(), transaction=41) == {
         "charging_profile_id": 1,
         "transaction_id": 41,
@@ -86,11 +86,11 @@ def test_a_profile_in_full() -> None:
 @pytest.mark.parametrize(
     ("command", "schedule", "wanted"),
     [
-        # Without a plan a start lapses when it becomes void.
+        # Without a plan the current ends when the start expires.
         (start(16, 30), [], [(0, 16), (30, 0)]),
-        # With one it goes on to the end of its period, though the daemon be away.
+        # With a plan it goes on to the end of its period, even without the daemon.
         (start(16, 30), [part(-5, 90, 16)], [(0, 16), (90, 0)]),
-        # ... and takes up what comes later, never above what is commanded.
+        # ... and later periods follow, never above the commanded current.
         (
             start(16, 30),
             [part(-5, 90, 16), part(120, 180, 10), part(200, 220, 32)],
@@ -101,24 +101,24 @@ def test_a_profile_in_full() -> None:
         # A start that no period covers ends where one begins.
         (start(10, 30), [part(20, 60, 6)], [(0, 10), (20, 6), (60, 0)]),
         (start(10, 30), [part(45, 60, 6)], [(0, 10), (30, 0), (45, 6), (60, 0)]),
-        # What is over is left out.
+        # Past periods are left out.
         (start(10, 30), [part(-60, -30, 6)], [(0, 10), (30, 0)]),
-        # A stop holds, and does not lapse.
+        # A stop does not expire.
         (STOP, [], [(0, 0)]),
-        # Not even in a period that has begun: it is the command that counts.
+        # Not even in a period that has begun: the command counts.
         (STOP, [part(-5, 30, 16)], [(0, 0)]),
         (STOP, [part(30, 60, 40)], [(0, 0), (30, 32), (60, 0)]),
     ],
 )
-def test_what_is_allowed_when(
+def test_which_current_is_allowed_when(
     command: Command, schedule: list[Part], wanted: list[tuple[float, float]]
 ) -> None:
-    """What is commanded now, then the plan, then nothing."""
+    """The command now, then the plan, then 0 A."""
     assert periods(command, *schedule) == wanted
 
 
 def test_a_long_plan_is_cut_off_with_a_stop() -> None:
-    """Equipment holds few periods; what does not fit must not leave a current standing."""
+    """Equipment stores few periods; a plan that is cut off must end in 0 A."""
     plan = [part(60 * hour, 60 * hour + 30, 10) for hour in range(1, 40)]
     found = periods(start(16, 30), *plan)
     assert len(found) == MOST_PERIODS
@@ -129,7 +129,7 @@ def test_a_long_plan_is_cut_off_with_a_stop() -> None:
     ("amps", "wanted"), [(16, 16.0), (13.59, 13.5), (6.3, 6.3), (16.1, 16.1), (0.3, 0.3)]
 )
 def test_tenths_are_rounded_down(amps: float, wanted: float) -> None:
-    """The standard has one decimal; rounding up would be more than was commanded."""
+    """The standard has one decimal; rounding up would be more than the command."""
     assert tenths(amps) == wanted
 
 
@@ -142,7 +142,7 @@ _COMMANDS = st.just(STOP) | st.builds(start, _AMPS, st.floats(0.02, 120))
 def test_laws_of_a_profile(
     command: Command, begins: float, gaps: list[tuple[float, float, float]]
 ) -> None:
-    """Any plan: the standard's schema, starts that grow from 0, no limit above command and file."""
+    """Any plan fits the schema, its starts grow from 0, and no limit exceeds command or file."""
     plan, minute = [], begins
     for gap, length, amps in gaps:
         plan.append(part(minute + gap, minute + gap + length, amps))

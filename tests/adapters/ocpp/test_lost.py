@@ -34,7 +34,7 @@ def world(tmp_path: Path) -> Iterator[World]:
 
 
 def test_a_connection_lost_while_charging(world: World) -> None:
-    """Nothing is kept to be told later; on return it is told anew, for the same transaction."""
+    """Nothing is stored to be sent later; the next command is for the same transaction."""
     plugged = world.ready()
     transaction = plugged.begin(NOW)
     plugged.cut()
@@ -51,7 +51,7 @@ def test_a_connection_lost_while_charging(world: World) -> None:
     assert (asked["transaction_id"], limits_of(asked)[0]) == (transaction, (0, 12.0))
     last = world.recorder.of(Reading)[-1]
     assert (last.at, last.register_kwh) == (NOW - 30 * MINUTE, 1.5)
-    kinds = [type(each) for _, each in world.recorder.heard if not isinstance(each, Reading)]
+    kinds = [type(each) for _, each in world.recorder.events if not isinstance(each, Reading)]
     assert kinds == [
         EquipmentConnected,
         EquipmentReady,
@@ -61,8 +61,8 @@ def test_a_connection_lost_while_charging(world: World) -> None:
     ]
 
 
-def test_a_status_outlives_a_connection(world: World) -> None:
-    """On return equipment tells a status only if it has changed (OCPP 1.6, 4.9, from memory)."""
+def test_a_status_survives_a_lost_connection(world: World) -> None:
+    """On return equipment reports only a changed status (OCPP 1.6, 4.9, from memory)."""
     plugged = world.ready()
     plugged.status("Charging")
     plugged.cut()
@@ -73,8 +73,8 @@ def test_a_status_outlives_a_connection(world: World) -> None:
     assert limits_of(asked) == [(0, 0.0)]
 
 
-def test_tasks_are_ended_that_lose_a_cancellation() -> None:
-    """A task that goes on after it was cancelled once does not keep a connection from ending."""
+def test_a_task_that_ignores_a_cancellation_is_cancelled_again() -> None:
+    """Such a task does not keep a connection from ending."""
 
     async def stubborn() -> None:
         with suppress(asyncio.CancelledError):
@@ -91,14 +91,14 @@ def test_tasks_are_ended_that_lose_a_cancellation() -> None:
 
 
 def test_silent_equipment_is_ready_after_a_while(tmp_path: Path) -> None:
-    """Equipment that says nothing of itself is spoken to all the same."""
+    """Equipment that sends nothing still gets its commands."""
     with world_with(tmp_path, Patience(greeting_seconds=0.05, sample_seconds=0.05)) as world:
         world.equipments.connect(world.port)
         world.recorder.wait_for(EquipmentReady)
 
 
-def test_nothing_is_told_before_equipment_is_ready(world: World) -> None:
-    """OCPP 1.6, section 4.2 (from memory): no word to equipment before its boot was accepted."""
+def test_nothing_is_sent_before_equipment_is_ready(world: World) -> None:
+    """OCPP 1.6, section 4.2 (from memory): no request to equipment before its boot is accepted."""
     plugged = world.equipments.connect(world.port)
     world.recorder.wait_for(EquipmentConnected)
     assert not world.server.send("driveway", start())
@@ -109,16 +109,16 @@ def test_nothing_is_told_before_equipment_is_ready(world: World) -> None:
     assert plugged.asked("RemoteStartTransaction") == []
 
 
-def test_a_boot_is_a_new_beginning(world: World) -> None:
-    """Equipment that boots on an open connection may have forgotten all: it is ready anew."""
+def test_a_boot_makes_equipment_ready_again(world: World) -> None:
+    """Equipment that boots on an open connection may have forgotten its commands."""
     plugged = world.ready()
     asked_for(plugged, "ChangeConfiguration", 2)
     plugged.boot()
     world.recorder.wait_for(EquipmentReady, 2)
 
 
-def test_the_daemons_end(tmp_path: Path) -> None:
-    """Connections are closed in good order (1001, going away), and told of as ended."""
+def test_the_end_of_the_daemon(tmp_path: Path) -> None:
+    """Connections are closed in good order (1001, going away), and reported as ended."""
     with world_with(tmp_path) as world:
         plugged = world.ready()
         world.server.stop()
@@ -128,8 +128,8 @@ def test_the_daemons_end(tmp_path: Path) -> None:
     assert not world.server.send("driveway", STOP)
 
 
-def test_equipment_is_ready_once_its_meter_was_heard(tmp_path: Path) -> None:
-    """What it charged while it was away counts before it is told anything."""
+def test_equipment_is_ready_after_its_first_meter_values(tmp_path: Path) -> None:
+    """Energy charged while it was disconnected counts before the first command."""
     with world_with(tmp_path, Patience(sample_seconds=10)) as world:
         plugged = world.equipments.connect(world.port)
         plugged.boot()
@@ -137,5 +137,5 @@ def test_equipment_is_ready_once_its_meter_was_heard(tmp_path: Path) -> None:
         assert world.server.ready == frozenset()
         plugged.meter(NOW, {"value": "1000"})
         world.recorder.wait_for(EquipmentReady)
-    kinds = [type(heard) for _, heard in world.recorder.heard]
+    kinds = [type(event) for _, event in world.recorder.events]
     assert kinds.index(Reading) < kinds.index(EquipmentReady)

@@ -1,4 +1,4 @@
-"""Frames and calls that nobody should send, and values that can't be right."""
+"""Malformed frames and calls, and values that can't be right."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ def read_on(connection: Connection) -> None:
     ],
 )
 def test_malformed_frames_do_no_harm(frame: str | bytes, world: World) -> None:
-    """What is no message is passed over; the next message has its answer."""
+    """A frame that is no message is skipped; the next message gets its answer."""
     with world.raw() as connection:
         connection.send(frame)
         connection.send(json.dumps([2, "after", "Heartbeat", {}]))
@@ -93,7 +93,7 @@ def test_malformed_frames_do_no_harm(frame: str | bytes, world: World) -> None:
         ("Levitate", {}, None),
     ],
 )
-def test_malformed_calls_have_a_call_error(
+def test_malformed_calls_get_a_call_error(
     action: str, payload: object, code: str | None, world: World
 ) -> None:
     """OCPP-J 1.6, section 4.2.3: five elements, one of them a code; nothing is handed on."""
@@ -126,7 +126,7 @@ def test_huge_frames(world: World) -> None:
 
 
 def test_a_clock_an_hour_ahead(world: World) -> None:
-    """Instants of equipment whose clock runs ahead are replaced by ours."""
+    """Instants of equipment whose clock is ahead are replaced by the daemon's."""
     plugged = world.ready()
     plugged.begin(NOW + 60 * MINUTE)
     plugged.meter(NOW + 60 * MINUTE, {"value": "1100"})
@@ -136,7 +136,7 @@ def test_a_clock_an_hour_ahead(world: World) -> None:
 
 
 def test_odd_meter_values_are_acknowledged(world: World) -> None:
-    """What the standard does not know is passed over, and the register beside it is read."""
+    """A value that the standard does not know is skipped; the register beside it is read."""
     plugged = world.ready()
     odd = {"value": "1", "measurand": "Humidity", "unit": "drops"}
     values = [{"timestamp": NOW.isoformat(), "sampled_value": [odd, {"value": "2500"}]}]
@@ -146,7 +146,7 @@ def test_odd_meter_values_are_acknowledged(world: World) -> None:
 
 
 def test_data_of_a_transaction(world: World) -> None:
-    """The samples that come with a transaction's end are handed on before its last register."""
+    """Samples in the message that ends a transaction are handed on before its last register."""
     plugged = world.ready()
     transaction = plugged.begin(NOW - 9 * MINUTE, 1000)
     values = [

@@ -1,7 +1,7 @@
-"""Meter values of OCPP 1.6 become readings; what can't be used hides nothing beside it.
+"""Meter values of OCPP 1.6 become readings; a bad value does not spoil the others.
 
 Measurands, units and defaults are those of OCPP 1.6 (Open Charge Alliance), sections 7.28, 7.31 and
-7.43 to 7.45, from memory; the schema that tests hold the profile against has the same names.
+7.43 to 7.45, from memory; the schema that tests check the profile with has the same names.
 """
 
 from __future__ import annotations
@@ -14,19 +14,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from adapters.contract.messages import Reading, VehicleReport
-from adapters.ocpp.meter import EARLY, LATE, instant_of, meter_messages, register_reading
+from adapters.ocpp.meter import MOST_AGO, MOST_AHEAD, instant_of, meter_messages, register_reading
 
 NOW = datetime(2026, 6, 3, 9, 0, tzinfo=UTC)
 TEXT = "2026-06-03T09:00:00Z"
 
 
-def heard(*sampled: dict[str, Any], phases: int = 1) -> list[Reading | VehicleReport]:
+def messages_of(*sampled: dict[str, Any], phases: int = 1) -> list[Reading | VehicleReport]:
     values = [{"timestamp": TEXT, "sampled_value": list(sampled)}]
     return list(meter_messages(values, NOW, phases=phases, volts=230.0))
 
 
 def reading(*sampled: dict[str, Any], phases: int = 1) -> Reading:
-    (found,) = heard(*sampled, phases=phases)
+    (found,) = messages_of(*sampled, phases=phases)
     assert isinstance(found, Reading)
     return found
 
@@ -47,14 +47,14 @@ def test_a_value_alone_is_the_register_in_watt_hours() -> None:
 @pytest.mark.parametrize(
     "context", ["Transaction.Begin", "Transaction.End", "Sample.Clock", "Trigger"]
 )
-def test_contexts_are_ordinary(context: str) -> None:
-    """Why a value was sampled changes nothing about it."""
+def test_contexts_make_no_difference(context: str) -> None:
+    """The reason for a sample does not change its value."""
     assert reading(sample("2.5", REGISTER, unit="kWh", context=context)).register_kwh == 2.5
 
 
 def test_one_instant_is_one_reading() -> None:
     """Register, power and current of one instant are one reading; the state of charge a report."""
-    found = heard(
+    found = messages_of(
         sample("12.5", REGISTER, unit="kWh"),
         sample("3.61", POWER, unit="kW"),
         sample("15.7", CURRENT, unit="A"),
@@ -67,7 +67,7 @@ def test_one_instant_is_one_reading() -> None:
 
 
 def test_phases_are_summed() -> None:
-    """Power and energy by phase are summed; of the currents the highest is held against a limit."""
+    """Power and energy by phase are summed; the highest current is compared with a limit."""
     found = reading(
         *(sample("1000", POWER, phase=phase) for phase in ("L1", "L2", "L3")),
         *(sample("100", REGISTER, phase=phase) for phase in ("L1-N", "L2-N", "L3-N")),
@@ -81,7 +81,7 @@ def test_phases_are_summed() -> None:
 
 
 def test_a_total_beside_phases_counts_alone() -> None:
-    """Where equipment gives the phases and their sum, nothing is counted twice."""
+    """If equipment sends the phases and their sum, nothing is counted twice."""
     found = reading(
         sample("700", POWER, phase="L1"), sample("690", POWER), sample("5", POWER, phase="L2")
     )
@@ -99,12 +99,12 @@ def test_a_total_beside_phases_counts_alone() -> None:
 def test_a_current_alone_makes_power(
     phases: int, sampled: list[dict[str, Any]], watts: float
 ) -> None:
-    """Equipment that measures no power has it worked out: volts times amperes (Ohm and Joule)."""
+    """For equipment that measures no power it is volts times amperes (Ohm and Joule)."""
     assert reading(*sampled, phases=phases).watts == pytest.approx(watts)
 
 
 def test_the_outlet_counts() -> None:
-    """What is measured at the outlet is taken, not what the equipment itself draws at its inlet."""
+    """The value at the outlet counts, not the equipment's own at its inlet."""
     found = reading(
         sample("3650", POWER, location="Inlet"), sample("3600", POWER, location="Outlet")
     )
@@ -132,19 +132,19 @@ def test_the_outlet_counts() -> None:
         {},
     ],
 )
-def test_an_odd_value_hides_nothing(odd: dict[str, Any]) -> None:
-    """A value that can't be used is passed over; the power beside it is read."""
-    assert heard(odd) == []
+def test_an_odd_value_is_skipped(odd: dict[str, Any]) -> None:
+    """A value that can't be used is skipped; the power beside it is read."""
+    assert messages_of(odd) == []
     assert reading(odd, sample("3600", POWER)) == Reading(at=NOW, watts=3600.0)
 
 
-def test_a_state_of_charge_beyond_all_is_none() -> None:
-    """More than 100 percent is an error of the equipment, and no report."""
-    assert heard(sample("101", SOC)) == []
+def test_an_impossible_state_of_charge_is_skipped() -> None:
+    """More than 100 percent is an error of the equipment."""
+    assert messages_of(sample("101", SOC)) == []
 
 
 def test_samples_have_their_own_instants() -> None:
-    """Several samples in one message are told each at its own instant, the oldest first."""
+    """Several samples in one message become readings at their own instants, oldest first."""
     values = [
         {"timestamp": f"2026-06-03T08:{minute}:00Z", "sampled_value": [sample(str(minute * 100))]}
         for minute in (45, 30, 15)
@@ -160,10 +160,10 @@ def test_samples_have_their_own_instants() -> None:
 @pytest.mark.parametrize(
     ("text", "minutes"),
     [
-        ("2026-06-03T10:00:00Z", 0),  # an hour ahead: ours
+        ("2026-06-03T10:00:00Z", 0),  # an hour ahead: replaced
         ("2026-06-03T09:10:01Z", 0),
         ("2026-06-03T09:10:00Z", 10),
-        ("2026-06-03T08:00:00Z", -60),  # kept while the connection was away
+        ("2026-06-03T08:00:00Z", -60),  # stored while the connection was lost
         ("2026-06-03T20:55:00+12:00", -5),
         ("2026-06-03T08:55:00", -5),  # without an offset it is UTC
         ("1970-01-01T00:00:12Z", 0),  # never set
@@ -173,12 +173,12 @@ def test_samples_have_their_own_instants() -> None:
     ],
 )
 def test_clocks_of_equipment(text: object, minutes: int) -> None:
-    """An instant that can't be right is replaced by ours; one of the last days is kept."""
+    """An instant that can't be right is replaced by `now`; one of the last days is kept."""
     assert instant_of(text, NOW) == NOW + timedelta(minutes=minutes)
 
 
 def test_a_register_of_a_transaction() -> None:
-    """Transactions begin and end with the register in Wh; a negative one is none."""
+    """Transactions begin and end with the register in Wh; a negative one is skipped."""
     assert register_reading(NOW, 1500) == Reading(at=NOW, register_kwh=1.5)
     assert register_reading(NOW, -1) is None
 
@@ -220,7 +220,7 @@ _ANY = st.recursive(
 def test_nothing_equipment_says_breaks_it(values: object) -> None:
     """Whatever stands in meter values: no error, and no instant that can't be right."""
     for found in meter_messages(values, NOW, phases=3, volts=230.0):
-        assert NOW - LATE <= found.at <= NOW + EARLY
+        assert NOW - MOST_AGO <= found.at <= NOW + MOST_AHEAD
 
 
 @given(_WH)
@@ -248,4 +248,4 @@ def test_phases_make_the_total(parts: list[int]) -> None:
 )
 def test_their_order_says_nothing(sampled: list[dict[str, Any]]) -> None:
     """Measurands may come in any order."""
-    assert heard(*sampled) == heard(*sorted(sampled, key=str))
+    assert messages_of(*sampled) == messages_of(*sorted(sampled, key=str))

@@ -1,4 +1,4 @@
-"""What a status of OCPP 1.6 says of a charge point, and which charge points speak OCPP."""
+"""The state of equipment as its statuses show it, and which charge points speak OCPP."""
 
 from __future__ import annotations
 
@@ -18,19 +18,19 @@ def test_every_status_of_the_standard_has_a_pilot_state() -> None:
 
 
 def test_the_whole_equipment_out_of_use() -> None:
-    """Connector 0 is all of the equipment: its faults count, its being available says nothing."""
+    """Connector 0 is the whole equipment: its faults count, its other statuses do not."""
     state = EquipmentState()
-    assert state.take_status(1, 0, "Available") is None
-    assert state.take_status(1, 1, "Preparing") == "B"
-    assert state.take_status(1, 0, "Faulted") == "F"
-    assert state.take_status(1, 1, "Charging") == "F"
-    assert state.take_status(1, 0, "Available") == "C"
+    assert state.update_status(1, 0, "Available") is None
+    assert state.update_status(1, 1, "Preparing") == "B"
+    assert state.update_status(1, 0, "Faulted") == "F"
+    assert state.update_status(1, 1, "Charging") == "F"
+    assert state.update_status(1, 0, "Available") == "C"
 
 
-def test_other_connectors_say_nothing() -> None:
+def test_other_connectors_change_nothing() -> None:
     """A second connector of the same equipment is not this charge point."""
     state = EquipmentState(transaction=5)
-    assert state.take_status(1, 2, "Available") is None
+    assert state.update_status(1, 2, "Available") is None
     assert state.transaction == 5
 
 
@@ -45,14 +45,14 @@ def test_other_connectors_say_nothing() -> None:
     ],
 )
 def test_statuses_that_end_a_transaction(status: str, transaction: int | None) -> None:
-    """A transaction whose end was never told is over once the status leaves no doubt."""
+    """A transaction whose end was never reported is over once a status shows it."""
     state = EquipmentState(transaction=5)
-    state.take_status(1, 1, status)
+    state.update_status(1, 1, status)
     assert state.transaction == transaction
 
 
 def test_equipment_of_a_household(tmp_path: Path) -> None:
-    """What the file says of a charge point with ocpp is what the server goes by."""
+    """The server gets each charge point with ocpp as the file declares it."""
     ledger, point = "ledger: {path: ledger.sqlite3}", 'plugged_in: "18:30-07:30"'
     keys = "{identity: KC 4, password_file: secrets/driveway, connector: 2}"
     file = load_text(
@@ -80,19 +80,19 @@ def test_equipment_of_a_household(tmp_path: Path) -> None:
     ],
 )
 def test_where_to_listen(listen: str, more: dict[str, object]) -> None:
-    """Loopback needs nothing more; beyond it TLS, or a word that it is meant."""
+    """Loopback needs nothing more; other addresses need TLS, or `in_the_clear`."""
     assert OcppListener.model_validate({"listen": listen, **more}).listen == listen
 
 
 def test_a_transaction_that_has_ended_does_not_run_again() -> None:
-    """A last sample of it, or a late one, says nothing of what runs; a higher number does."""
+    """A last or late sample does not bring it back; a higher number is a new transaction."""
     state = EquipmentState(transaction=7)
-    state.take_end(7)
+    state.end_transaction(7)
     for late in (7, 6, "8", True):
-        state.take_sample(late)
+        state.learn_transaction(late)
         assert state.transaction is None
-    state.take_sample(8)
+    state.learn_transaction(8)
     assert state.transaction == 8
-    state.take_status(1, 1, "Finishing")
-    state.take_sample(8)
+    state.update_status(1, 1, "Finishing")
+    state.learn_transaction(8)
     assert state.transaction is None

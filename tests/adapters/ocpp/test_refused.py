@@ -1,4 +1,4 @@
-"""What OCPP equipment refuses, does not answer, or takes and does not heed."""
+"""Commands that OCPP equipment refuses, does not answer, or accepts and does not obey."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def world(tmp_path: Path) -> Iterator[World]:
 
 
 def test_a_refused_start_is_tried_again(world: World) -> None:
-    """Each refusal is handed on with the equipment's word for it, until it takes the start."""
+    """Each refusal is handed on with the equipment's answer, until it accepts the start."""
     plugged = world.ready()
     plugged.point.script["RemoteStartTransaction"] = [
         "Rejected",
@@ -51,8 +51,8 @@ def test_a_refused_start_is_tried_again(world: World) -> None:
     ]
 
 
-def test_a_plan_that_is_too_much_is_left_out(world: World) -> None:
-    """Equipment that refuses a profile with the plan is given one for the present alone."""
+def test_a_plan_that_equipment_refuses_is_left_out(world: World) -> None:
+    """Equipment that refuses a profile with the plan gets one without it."""
     plugged = world.ready()
     plugged.begin(NOW)
     plugged.point.script["SetChargingProfile"] = ["Rejected"]
@@ -65,8 +65,8 @@ def test_a_plan_that_is_too_much_is_left_out(world: World) -> None:
     assert world.recorder.of(CallRefused) == []
 
 
-def test_a_limit_of_0_that_is_refused_ends_the_transaction(world: World) -> None:
-    """Equipment without charging profiles is stopped by ending the transaction."""
+def test_a_refused_limit_of_0_ends_the_transaction(world: World) -> None:
+    """To stop equipment without charging profiles, the transaction is ended."""
     plugged = world.ready()
     transaction = plugged.begin(NOW)
     plugged.point.script["SetChargingProfile"] = [NotSupportedError()]
@@ -77,14 +77,14 @@ def test_a_limit_of_0_that_is_refused_ends_the_transaction(world: World) -> None
     assert world.recorder.of(CallRefused) == []
 
 
-def test_a_stop_that_is_not_heeded_ends_the_transaction(world: World) -> None:
-    """Equipment that takes a limit of 0 and charges on is stopped when it is told again."""
+def test_a_stop_that_is_not_obeyed_ends_the_transaction(world: World) -> None:
+    """If equipment accepts a limit of 0 and still charges, the repeated stop ends it."""
     plugged = world.ready()
     transaction = plugged.begin(NOW)
     plugged.status("Charging")
     world.send(STOP)
     asked_for(plugged, "SetChargingProfile")
-    world.send(STOP)  # at once: the equipment has had no time
+    world.send(STOP)  # at once: the equipment has had no time to obey
     asked_for(plugged, "SetChargingProfile", 2)
     plugged.say(call.Heartbeat())
     assert plugged.asked("RemoteStopTransaction") == []
@@ -93,8 +93,8 @@ def test_a_stop_that_is_not_heeded_ends_the_transaction(world: World) -> None:
     assert asked_for(plugged, "RemoteStopTransaction") == {"transaction_id": transaction}
 
 
-def test_a_stop_is_repeated_until_it_is_taken(world: World) -> None:
-    """A stop that is refused every way is said again, however often."""
+def test_a_stop_is_repeated_until_it_is_accepted(world: World) -> None:
+    """A stop that is refused in every form is sent again, however often."""
     plugged = world.ready()
     plugged.begin(NOW)
     plugged.point.script["SetChargingProfile"] = ["Rejected"] * 6
@@ -108,7 +108,7 @@ def test_a_stop_is_repeated_until_it_is_taken(world: World) -> None:
 
 
 def test_an_answer_that_never_comes(tmp_path: Path) -> None:
-    """Equipment that does not answer is told to have refused, and asked again."""
+    """No answer counts as a refusal, and the command is sent again."""
     patience = Patience(0.1, 5, 0.05, retry_seconds=0.02, most_retry_seconds=0.05)
     with world_with(tmp_path, patience) as world:
         plugged = world.ready()
@@ -133,8 +133,8 @@ def test_an_answer_that_never_comes(tmp_path: Path) -> None:
         [4, "{id}", 17, None, None],
     ],
 )
-def test_answers_that_are_none(answer: list[object], world: World) -> None:
-    """Whatever comes back for an answer, it is a refusal, and the connection goes on."""
+def test_malformed_answers(answer: list[object], world: World) -> None:
+    """A malformed answer counts as a refusal, and the connection goes on."""
     with world.raw() as connection:
         connection.send(json.dumps([2, "1", "Heartbeat", {}]))
         answered = {"TriggerMessage": 0, "ChangeConfiguration": 0}
@@ -151,13 +151,13 @@ def test_answers_that_are_none(answer: list[object], world: World) -> None:
         connection.send(json.dumps([unique if each == "{id}" else each for each in answer]))
         world.recorder.wait_for(CallRefused)
         (refused,) = world.recorder.of(CallRefused)
-        assert refused.what == "RemoteStartTransaction"
-        assert refused.why
+        assert refused.call == "RemoteStartTransaction"
+        assert refused.reason
         assert json.loads(connection.recv(timeout=5))[2] == "RemoteStartTransaction"
 
 
 def test_the_newest_command_counts(world: World) -> None:
-    """What is refused is given up as soon as something newer is told."""
+    """A refused command is given up as soon as a newer one is sent."""
     plugged = world.ready()
     plugged.begin(NOW)
     plugged.point.script["SetChargingProfile"] = ["Rejected"] * 3
@@ -173,8 +173,8 @@ def test_the_newest_command_counts(world: World) -> None:
     wait_until(lambda: newest() == 20.0)
 
 
-def test_a_void_start_is_none(world: World) -> None:
-    """A start that came too late is not told; neither is one that became void while refused."""
+def test_an_expired_start_is_not_sent(world: World) -> None:
+    """Neither one that has expired already, nor one that expires while equipment refuses it."""
     plugged = world.ready()
     send_and_wait(world, start(minutes=0))
     plugged.point.script["RemoteStartTransaction"] = ["Rejected"] * 1000
@@ -199,9 +199,9 @@ def test_a_void_start_is_none(world: World) -> None:
 
 
 def send_and_wait(world: World, command: Command) -> None:
-    """Tell something, and wait until it is looked at, so that what comes next does not hide it."""
+    """Send a command, and wait until the server has handled it, before a newer one replaces it."""
     world.send(command)
     assert world.server._connections is not None
     sender = world.server._connections._senders["driveway"]
-    wait_until(lambda: sender._told is not None and sender._told.command == command)
-    wait_until(lambda: not sender._news.is_set())
+    wait_until(lambda: sender._in_force is not None and sender._in_force.command == command)
+    wait_until(lambda: not sender._has_changed.is_set())

@@ -1,4 +1,4 @@
-"""A charge point over OCPP 1.6J as it should go: boot, start, charge, stop; its transactions."""
+"""A charge point over OCPP 1.6J without faults: boot, start, charge, stop; its transactions."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def world(tmp_path: Path) -> Iterator[World]:
 
 
 def test_from_boot_to_the_end(world: World) -> None:
-    """A vehicle is plugged in, charged at what is commanded, and every word of it is handed on."""
+    """A vehicle is plugged in and charged at the commanded current; every event is handed on."""
     plugged = world.equipments.connect(world.port)
     boot = plugged.boot()
     assert (boot.status, boot.interval, boot.current_time) == (
@@ -67,12 +67,12 @@ def test_from_boot_to_the_end(world: World) -> None:
     assert [each.register_kwh for each in world.recorder.of(Reading)] == [1000.0, 1000.5, 1000.7]
     assert [each.watts for each in world.recorder.of(Reading)] == [None, 3100.0, None]
     assert [each.pilot for each in world.recorder.of(VehicleReport)] == list("BCBBA")
-    assert {name for name, _ in world.recorder.heard} == {"driveway"}
+    assert {name for name, _ in world.recorder.events} == {"driveway"}
     assert world.recorder.of(CallRefused) == []
 
 
 def test_the_standards_boot(world: World) -> None:
-    """OCPP-J 1.6, section 4.2: the example of a call has an answer like the example of a result."""
+    """OCPP-J 1.6, section 4.2: the call of the example gets an answer like the example's result."""
     with world.raw() as connection:
         connection.send(json.dumps(STANDARD["call"]["frame"]))
         kind, unique, payload = json.loads(connection.recv(timeout=5))
@@ -85,8 +85,8 @@ def test_the_standards_boot(world: World) -> None:
     assert len(payload["currentTime"]) == len(wanted["currentTime"])
 
 
-def test_equipment_is_asked_how_it_is(world: World) -> None:
-    """On connecting, status and meter are asked for before it is ready; samples once a minute."""
+def test_status_meter_and_samples_are_asked_for(world: World) -> None:
+    """Status and meter before the equipment is ready; then samples once a minute."""
     plugged = world.ready()
     triggered = [each["requested_message"] for each in plugged.asked("TriggerMessage")]
     assert triggered == ["StatusNotification", "MeterValues"]
@@ -97,8 +97,8 @@ def test_equipment_is_asked_how_it_is(world: World) -> None:
     assert "SoC" in sampled["value"].split(",")
 
 
-def test_equipment_that_can_do_little_is_ready_all_the_same(world: World) -> None:
-    """Refusals of what is only a help do no harm, and are nobody's concern."""
+def test_equipment_that_refuses_these_requests_is_ready_too(world: World) -> None:
+    """These refusals do no harm, and are not reported."""
     plugged = world.equipments.connect(world.port)
     plugged.point.script["TriggerMessage"] = ["NotImplemented", NotSupportedError()]
     plugged.point.script["ChangeConfiguration"] = [
@@ -114,19 +114,19 @@ def test_equipment_that_can_do_little_is_ready_all_the_same(world: World) -> Non
 
 
 def test_other_messages_are_acknowledged(world: World) -> None:
-    """Cards are accepted, vendors' own data refused, notices of firmware acknowledged."""
+    """Cards are accepted, vendors' data refused, firmware notices acknowledged."""
     plugged = world.ready()
-    heard = len(world.recorder.heard)
+    before = len(world.recorder.events)
     assert plugged.say(call.Authorize("tag")).id_tag_info["status"] == "Accepted"
     assert plugged.say(call.DataTransfer("VendorX")).status == "UnknownVendorId"
     assert plugged.say(call.Heartbeat()).current_time == "2026-06-03T09:00:00.000Z"
     plugged.say(call.FirmwareStatusNotification("Idle"))
     plugged.say(call.DiagnosticsStatusNotification("Idle"))
-    assert len(world.recorder.heard) == heard
+    assert len(world.recorder.events) == before
 
 
 def test_a_reading_on_another_connector_is_not_ours(world: World) -> None:
-    """What a second connector of the equipment does is acknowledged, and that is all."""
+    """Messages about a second connector are acknowledged, and nothing more."""
     plugged = world.ready()
     other = plugged.begin(NOW, 5000, connector=2)
     plugged.status("Charging", connector=2)
@@ -135,28 +135,28 @@ def test_a_reading_on_another_connector_is_not_ours(world: World) -> None:
     assert world.recorder.of(VehicleReport) == []
 
 
-def test_what_is_acknowledged_is_kept(tmp_path: Path) -> None:
-    """Equipment has no answer before what it said was taken; what can't be taken is an error."""
-    taking, may_go_on = Event(), Event()
+def test_what_is_acknowledged_has_been_handled(tmp_path: Path) -> None:
+    """Equipment gets its answer only after its message has been handled."""
+    handling, may_go_on = Event(), Event()
 
-    def on_event(_charge_point: str, heard: EquipmentEvent) -> None:
-        if isinstance(heard, Reading):
-            taking.set()
+    def on_event(_charge_point: str, event: EquipmentEvent) -> None:
+        if isinstance(event, Reading):
+            handling.set()
             assert may_go_on.wait(5)
 
     with world_with(tmp_path, on_event=on_event) as world, world.raw() as connection:
         values = [{"timestamp": NOW.isoformat(), "sampledValue": [{"value": "5"}]}]
         payload = {"connectorId": 1, "meterValue": values}
         connection.send(json.dumps([2, "7", "MeterValues", payload]))
-        assert taking.wait(5)
+        assert handling.wait(5)
         with pytest.raises(TimeoutError):
             connection.recv(timeout=0.1)
         may_go_on.set()
         assert json.loads(connection.recv(timeout=5)) == [3, "7", {}]
 
 
-def test_what_could_not_be_taken_is_not_acknowledged(world: World) -> None:
-    """Where the ledger fails the answer is InternalError, and equipment may say it again."""
+def test_a_message_that_could_not_be_stored_is_not_acknowledged(world: World) -> None:
+    """If the ledger fails, the answer is InternalError, and equipment may repeat the message."""
     plugged = world.ready()
     world.recorder.fails = OSError("disk full")
     with pytest.raises(InternalError):
@@ -166,8 +166,8 @@ def test_what_could_not_be_taken_is_not_acknowledged(world: World) -> None:
     assert [each.register_kwh for each in world.recorder.of(Reading)] == [1.0]
 
 
-def test_a_ready_that_could_not_be_taken(world: World) -> None:
-    """Where what is no message of equipment can't be taken, the connection goes on."""
+def test_an_event_that_could_not_be_handled(world: World) -> None:
+    """If an event that is no message of the equipment fails, the connection goes on."""
     world.recorder.fails = OSError("disk full")
     plugged = world.equipments.connect(world.port)
     plugged.boot()
@@ -177,10 +177,10 @@ def test_a_ready_that_could_not_be_taken(world: World) -> None:
     asked_for(plugged, "RemoteStartTransaction")
 
 
-def test_a_fault_of_ours_closes_the_connection(
+def test_a_fault_of_the_server_closes_the_connection(
     world: World, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Where telling breaks down, equipment is sent away (1011) to begin anew, not left alone."""
+    """If sending a command fails, the connection is closed (1011), and equipment returns."""
     plugged = world.ready()
     monkeypatch.setattr("adapters.ocpp.command_sender.limits", None)
     world.send(start())
@@ -192,8 +192,8 @@ def test_a_fault_of_ours_closes_the_connection(
     asked_for(back, "RemoteStartTransaction")
 
 
-def test_a_start_said_again_is_one_transaction(world: World) -> None:
-    """When the answer to a StartTransaction was lost, the same one has the same number."""
+def test_a_repeated_start_is_one_transaction(world: World) -> None:
+    """A StartTransaction repeated after a lost answer gets the same number."""
     plugged = world.ready()
     assert plugged.begin(NOW) == plugged.begin(NOW) == 100
     assert plugged.begin(NOW + MINUTE) == 101
@@ -209,8 +209,8 @@ def test_a_transaction_that_begins_by_itself_is_stopped(world: World) -> None:
     assert (asked["transaction_id"], limits_of(asked)) == (transaction, [(0, 0)])
 
 
-def test_an_old_end_does_not_end_the_present(world: World) -> None:
-    """The end of an earlier transaction, told late, leaves the present one running."""
+def test_a_late_end_does_not_end_the_present_transaction(world: World) -> None:
+    """The end of an earlier transaction, reported late, leaves the present one running."""
     plugged = world.ready()
     earlier, present = plugged.begin(NOW - 60 * MINUTE), plugged.begin(NOW)
     plugged.end(earlier, NOW - 30 * MINUTE, 900)
@@ -220,7 +220,7 @@ def test_an_old_end_does_not_end_the_present(world: World) -> None:
 
 
 def test_samples_of_an_earlier_transaction_do_not_bring_it_back(world: World) -> None:
-    """Meter values that were kept while the connection was away name a transaction that is over."""
+    """Meter values stored while the connection was lost name a transaction that is over."""
     plugged = world.ready()
     earlier, present = plugged.begin(NOW - 60 * MINUTE), plugged.begin(NOW)
     plugged.meter(NOW - 50 * MINUTE, {"value": "5"}, transaction=earlier)
@@ -229,8 +229,8 @@ def test_samples_of_an_earlier_transaction_do_not_bring_it_back(world: World) ->
     assert asked["transaction_id"] == present
 
 
-def test_a_transaction_that_ended_unheard(world: World) -> None:
-    """Where a profile is refused and the status says that nothing runs, a transaction is begun."""
+def test_a_transaction_whose_end_was_never_reported(world: World) -> None:
+    """If a profile is refused and the status shows no transaction, a new one is begun."""
     plugged = world.ready()
     plugged.begin(NOW)
     plugged.status("Preparing")  # after a loss of power, say
@@ -242,8 +242,8 @@ def test_a_transaction_that_ended_unheard(world: World) -> None:
     assert world.recorder.of(CallRefused) == []
 
 
-def test_a_daemon_that_was_restarted_learns_the_transaction(world: World) -> None:
-    """Meter values name a transaction that began before the daemon did: it is told by number."""
+def test_a_restarted_daemon_learns_the_transaction(world: World) -> None:
+    """Meter values name a transaction that began before the daemon did."""
     plugged = world.ready()
     plugged.status("Charging")
     world.send(start(10))

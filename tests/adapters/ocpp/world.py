@@ -1,4 +1,4 @@
-"""A server of OCPP for tests, what it hands on, and equipment that can connect to it."""
+"""An OCPP server for tests, the events it hands on, and equipment that connects to it."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ STANDARD = json.loads((Path(__file__).parents[2] / "data" / "outside_ocpp.json")
 PATIENCE = Patience(
     answer_seconds=5,
     greeting_seconds=5,
-    sample_seconds=0.05,  # scripted equipment is not one to send any by itself
+    sample_seconds=0.05,  # scripted equipment sends none by itself
     retry_seconds=0.02,
     most_retry_seconds=0.05,
 )
@@ -63,7 +63,7 @@ PLAN = (
 
 @dataclass
 class World:
-    """A server, what it hands on, and equipment that can connect to it."""
+    """A server, the events it hands on, and equipment that connects to it."""
 
     server: OcppServer
     port: int
@@ -72,7 +72,7 @@ class World:
     equipments: Equipments
 
     def ready(self) -> Plugged:
-        """Connect equipment, boot it, and wait until it can be told things."""
+        """Connect equipment, boot it, and wait until it accepts commands."""
         times = len(self.recorder.of(EquipmentReady)) + 1
         plugged = self.equipments.connect(self.port)
         plugged.boot()
@@ -104,9 +104,9 @@ def world_with(
     path.chmod(0o600)
     equipment = Equipment("driveway", "driveway-1", path, 1, 1, 230.0, 32.0)
     recorder, clock = EventRecorder(), VirtualClock(NOW)
-    hears = recorder if on_event is None else on_event
+    handler = recorder if on_event is None else on_event
     server = OcppServer(
-        [equipment], hears, clock=clock, transaction_ids=count(first_id), patience=patience
+        [equipment], handler, clock=clock, transaction_ids=count(first_id), patience=patience
     )
     with equipment_thread() as equipments:
         port = server.start("127.0.0.1", 0)
