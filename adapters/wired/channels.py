@@ -45,7 +45,7 @@ class WiredChannel:
 
     Parameters
     ----------
-    telling
+    outputs
         The charge point's wiring.
     sender
         The bus.
@@ -55,8 +55,8 @@ class WiredChannel:
 
     stores_plan = False
 
-    def __init__(self, telling: WiringOutputs, sender: Sender, *, watts_per_amp: float) -> None:
-        self._telling = telling
+    def __init__(self, outputs: WiringOutputs, sender: Sender, *, watts_per_amp: float) -> None:
+        self._outputs = outputs
         self._sender = sender
         self._watts_per_amp = watts_per_amp
         self._sent_at: datetime | None = None
@@ -69,22 +69,22 @@ class WiredChannel:
     ) -> None:
         """Send the command in force, as the wiring writes it."""
         self._sent_at = now
-        for message in command_messages(self._telling, command, now, self._watts_per_amp):
+        for message in command_messages(self._outputs, command, now, self._watts_per_amp):
             self._publish(message)
 
     @property
     def needs_a_stop(self) -> bool:
         """Whether only a stop ends a charge, because a start carries no time limit."""
         limits = {"seconds", "valid_until"}
-        return self._telling.stop_as_will or not limits & self._telling.start.placeholders
+        return self._outputs.stop_as_will or not limits & self._outputs.start.placeholders
 
     def send_stop(self) -> None:
         """Send a stop, because the daemon ends and can't send one later."""
-        self._publish(stop_message(self._telling))
+        self._publish(stop_message(self._outputs))
 
     def next_repeat(self) -> datetime | None:
         """Return when to send the command again; None if the wiring asks for no repeats."""
-        minutes = self._telling.repeat_minutes
+        minutes = self._outputs.repeat_minutes
         if minutes is None or self._sent_at is None:
             return None
         return self._sent_at + timedelta(minutes=minutes)
@@ -105,16 +105,16 @@ class StopAsWill:
         The household's broker.
     client_id
         Used by this connection only.
-    telling
+    outputs
         The charge point's wiring.
     on_return
         Called on the connection's own thread each time it is up.
     """
 
     def __init__(
-        self, bus: Bus, client_id: str, telling: WiringOutputs, on_return: Callable[[], None]
+        self, bus: Bus, client_id: str, outputs: WiringOutputs, on_return: Callable[[], None]
     ) -> None:
-        stop = stop_message(telling)
+        stop = stop_message(outputs)
         self._on_return = on_return
         self._mqtt = MqttBus(
             bus,

@@ -28,13 +28,13 @@ class OutgoingMessage:
 
 
 def command_messages(
-    telling: WiringOutputs, command: Command, now: datetime, watts_per_amp: float
+    outputs: WiringOutputs, command: Command, now: datetime, watts_per_amp: float
 ) -> list[OutgoingMessage]:
     """Return the messages that carry a command.
 
     Parameters
     ----------
-    telling
+    outputs
         The charge point's wiring.
     command
         What the charge point is to do.
@@ -49,7 +49,7 @@ def command_messages(
         In the order to publish them: the current before the start.
     """
     if command.do == "stop" or command.amps is None or command.valid_until <= now:
-        return [_message(telling.stop, {"serial": command.serial})]
+        return [_message(outputs.stop, {"serial": command.serial})]
     values: dict[str, Value] = {
         "amps": _without_fraction(command.amps),
         "watts": round(command.amps * watts_per_amp),
@@ -57,13 +57,13 @@ def command_messages(
         "seconds": int((command.valid_until - now).total_seconds()),
         "serial": command.serial,
     }
-    templates = [telling.start] if telling.current is None else [telling.current, telling.start]
+    templates = [outputs.start] if outputs.current is None else [outputs.current, outputs.start]
     return [_message(template, values) for template in templates]
 
 
-def stop_message(telling: WiringOutputs) -> OutgoingMessage:
+def stop_message(outputs: WiringOutputs) -> OutgoingMessage:
     """Return a stop that belongs to no command: a Will, or the last message of the daemon."""
-    return _message(telling.stop, {"serial": 0})
+    return _message(outputs.stop, {"serial": 0})
 
 
 def _message(template: OutputMessage, values: Mapping[str, Value]) -> OutgoingMessage:

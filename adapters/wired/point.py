@@ -33,7 +33,7 @@ class WiredPoint:
 
     Parameters
     ----------
-    hearing
+    inputs
         The charge point's wiring.
     watts_per_amp
         Power of each ampere [W]: phases times volts; for hardware that reports only a current.
@@ -42,9 +42,9 @@ class WiredPoint:
     """
 
     def __init__(
-        self, hearing: WiringInputs, *, watts_per_amp: float, register_kwh: float = 0.0
+        self, inputs: WiringInputs, *, watts_per_amp: float, register_kwh: float = 0.0
     ) -> None:
-        self._hearing = hearing
+        self._inputs = inputs
         self._watts_per_amp = watts_per_amp
         self._counted_kwh = register_kwh
         self._watts: float | None = None
@@ -54,18 +54,18 @@ class WiredPoint:
     @property
     def topic_filters(self) -> tuple[str, ...]:
         """The topics to subscribe to."""
-        return topic_filters(self._hearing)
+        return topic_filters(self._inputs)
 
     @property
     def measures(self) -> bool:
         """Whether the wiring has any meter."""
-        return self.counts or self._hearing.energy is not None
+        return self.counts or self._inputs.energy is not None
 
     @property
     def counts(self) -> bool:
         """Whether energy is counted here, because the hardware reports no register."""
-        hearing = self._hearing
-        return hearing.energy is None and (hearing.power or hearing.current) is not None
+        inputs = self._inputs
+        return inputs.energy is None and (inputs.power or inputs.current) is not None
 
     def read(
         self, topic: str, payload: bytes, now: datetime, *, retain: bool
@@ -91,7 +91,7 @@ class WiredPoint:
         MalformedMessage
             If it does not match the household file.
         """
-        values = read_values(self._hearing, topic, payload)
+        values = read_values(self._inputs, topic, payload)
         found: dict[str, Value] = {each.key: each.value for each in values}
         if retain:
             found.pop("power", None)
@@ -109,7 +109,7 @@ class WiredPoint:
             for name, key in (("power", "watts"), ("current", "amps"), ("energy", "register_kwh"))
             if name in found
         }
-        if "amps" in fields and self._hearing.power is None:
+        if "amps" in fields and self._inputs.power is None:
             fields["watts"] = fields["amps"] * self._watts_per_amp
         if not fields:
             return ()

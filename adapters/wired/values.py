@@ -47,18 +47,18 @@ class HardwareValue:
     value: Value
 
 
-def topic_filters(hearing: WiringInputs) -> tuple[str, ...]:
+def topic_filters(inputs: WiringInputs) -> tuple[str, ...]:
     """Return the topics to subscribe to, each once."""
-    sources = (getattr(hearing, name) for name in type(hearing).model_fields)
+    sources = (getattr(inputs, name) for name in type(inputs).model_fields)
     return tuple(dict.fromkeys(each.topic for each in sources if each is not None))
 
 
-def read_values(hearing: WiringInputs, topic: str, payload: bytes) -> tuple[HardwareValue, ...]:
+def read_values(inputs: WiringInputs, topic: str, payload: bytes) -> tuple[HardwareValue, ...]:
     """Return all the values that a message holds.
 
     Parameters
     ----------
-    hearing
+    inputs
         The charge point's wiring.
     topic, payload
         What the bus carried.
@@ -75,19 +75,19 @@ def read_values(hearing: WiringInputs, topic: str, payload: bytes) -> tuple[Hard
     """
     if len(payload) > LARGEST_PAYLOAD_BYTES:
         raise MalformedMessage(f"larger than {LARGEST_PAYLOAD_BYTES // 1024} KiB")
-    return tuple(_values(hearing, topic, payload))
+    return tuple(_values(inputs, topic, payload))
 
 
-def _values(hearing: WiringInputs, topic: str, payload: bytes) -> Iterator[HardwareValue]:
+def _values(inputs: WiringInputs, topic: str, payload: bytes) -> Iterator[HardwareValue]:
     for name in _NUMBERS:
-        number: NumberInput | None = getattr(hearing, name)
+        number: NumberInput | None = getattr(inputs, name)
         if number is not None and matches(number.topic, topic):
             value = _number(number, name, payload)
             yield HardwareValue(name, value * number.scale * _FACTORS[getattr(number, "unit", "W")])
-    if hearing.pilot is not None and matches(hearing.pilot.topic, topic):
-        yield HardwareValue("pilot", _pilot(hearing.pilot, payload))
-    if hearing.plugged_in is not None and matches(hearing.plugged_in.topic, topic):
-        yield HardwareValue("plugged_in", _plugged_in(hearing.plugged_in, payload))
+    if inputs.pilot is not None and matches(inputs.pilot.topic, topic):
+        yield HardwareValue("pilot", _pilot(inputs.pilot, payload))
+    if inputs.plugged_in is not None and matches(inputs.plugged_in.topic, topic):
+        yield HardwareValue("plugged_in", _plugged_in(inputs.plugged_in, payload))
 
 
 def _raw_value(pointer: str | None, payload: bytes, key: str) -> object:

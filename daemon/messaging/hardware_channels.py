@@ -171,9 +171,9 @@ def without_wiring(file: HouseholdFile) -> HouseholdFile:
 def wired_topic_filters(file: HouseholdFile) -> tuple[str, ...]:
     """Return the topics of hardware to subscribe to, each once."""
     wirings = (point.wiring for point in file.charge_points.values())
-    hearings = (wiring.hear for wiring in wirings if wiring is not None)
+    inputs = (wiring.hear for wiring in wirings if wiring is not None)
     return tuple(
-        dict.fromkeys(t for hear in hearings if hear is not None for t in topic_filters(hear))
+        dict.fromkeys(t for hear in inputs if hear is not None for t in topic_filters(hear))
     )
 
 
@@ -240,7 +240,7 @@ def will_connections(
     client_id = Topics(file.bus.root, file.household.name).client_id
     return tuple(
         _will(bus, f"{client_id}-{topic_level(name)}-will", tell, name, on_return)
-        for name, tell in _tellings(file)
+        for name, tell in _outputs_by_point(file)
         if tell.stop_as_will
     )
 
@@ -251,7 +251,7 @@ def _will(
     return StopAsWill(bus, client_id, tell, lambda: on_return(name))
 
 
-def _tellings(file: HouseholdFile) -> Iterator[tuple[str, WiringOutputs]]:
+def _outputs_by_point(file: HouseholdFile) -> Iterator[tuple[str, WiringOutputs]]:
     for name, point in file.charge_points.items():
         if point.wiring is not None and point.wiring.tell is not None:
             yield name, point.wiring.tell

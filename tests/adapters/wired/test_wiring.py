@@ -34,7 +34,7 @@ def start(amps: float = 16.0, minutes: float = 30) -> Command:
 STOP = Command(serial=8, do="stop", valid_until=NOW + 60 * MINUTE, why="because")
 
 
-def telling(**keys: Any) -> WiringOutputs:  # noqa: ANN401 - any keys of a household file
+def wiring_outputs(**keys: Any) -> WiringOutputs:  # noqa: ANN401 - any keys of a household file
     plain = {
         "start": {"topic": "garage/plug/set", "text": "on"},
         "stop": {"topic": "garage/plug/set", "text": "off"},
@@ -51,7 +51,7 @@ def text_of(message: OutgoingMessage) -> tuple[str, str]:
 
 def test_a_plug_receives_on_and_off() -> None:
     """A start is the text of `start`, a stop the text of `stop`."""
-    wiring = telling()
+    wiring = wiring_outputs()
     assert [text_of(message) for message in command_messages(wiring, start(), NOW, 230)] == [
         ("garage/plug/set", "on")
     ]
@@ -62,13 +62,15 @@ def test_a_plug_receives_on_and_off() -> None:
 
 def test_an_expired_start_is_sent_as_a_stop() -> None:
     """Hardware must not start after the command has expired."""
-    (message,) = command_messages(telling(), start(minutes=0), NOW, 230)
+    (message,) = command_messages(wiring_outputs(), start(minutes=0), NOW, 230)
     assert message.payload == b"off"
 
 
 def test_the_current_is_sent_before_the_start() -> None:
     """Hardware that takes its current on another topic must have it before it starts."""
-    wiring = telling(current={"topic": "garage/plug/limit", "text": "{amps}", "retain": True})
+    wiring = wiring_outputs(
+        current={"topic": "garage/plug/limit", "text": "{amps}", "retain": True}
+    )
     first, second = command_messages(wiring, start(13.5), NOW, 230)
     assert (text_of(first), first.retain) == (("garage/plug/limit", "13.5"), True)
     assert text_of(second) == ("garage/plug/set", "on")
@@ -76,7 +78,7 @@ def test_the_current_is_sent_before_the_start() -> None:
 
 def test_a_json_object_is_filled_in() -> None:
     """A value that is only a placeholder becomes a number; within a text it becomes text."""
-    wiring = telling(
+    wiring = wiring_outputs(
         start={
             "topic": "t",
             "object": {
@@ -98,14 +100,16 @@ def test_a_json_object_is_filled_in() -> None:
 
 def test_braces_of_json_in_a_text_are_left_alone() -> None:
     """A text may be JSON; only the placeholders are filled in."""
-    wiring = telling(start={"topic": "t", "text": '{"on": true, "max": {amps}}'})
+    wiring = wiring_outputs(start={"topic": "t", "text": '{"on": true, "max": {amps}}'})
     (message,) = command_messages(wiring, start(), NOW, 230)
     assert json.loads(message.payload) == {"on": True, "max": 16}
 
 
 def test_the_will_is_the_stop() -> None:
     """It has the payload, the quality of service and the retain flag of the stop."""
-    message = stop_message(telling(stop={"topic": "x", "text": "off", "qos": 0, "retain": True}))
+    message = stop_message(
+        wiring_outputs(stop={"topic": "x", "text": "off", "qos": 0, "retain": True})
+    )
     assert message == OutgoingMessage("x", b"off", 0, retain=True)
 
 
@@ -123,7 +127,7 @@ def test_hardware_without_a_time_limit_needs_a_stop(
     needs_a_stop: bool,  # noqa: FBT001 - a row of the table
 ) -> None:
     """Hardware that knows when a start expires stops by itself; other hardware does not."""
-    channel = WiredChannel(telling(**keys), NoBroker(), watts_per_amp=230)
+    channel = WiredChannel(wiring_outputs(**keys), NoBroker(), watts_per_amp=230)
     assert channel.needs_a_stop == needs_a_stop
 
 
@@ -153,7 +157,7 @@ def test_pointers_that_lead_nowhere(pointer: str) -> None:
         value_at({"foo": ["bar", "baz"]}, pointer)
 
 
-def hearing(**keys: dict[str, Any]) -> WiringInputs:
+def wiring_inputs(**keys: dict[str, Any]) -> WiringInputs:
     return WiringInputs.model_validate(keys)
 
 
@@ -185,7 +189,7 @@ def test_values_are_read_in_our_units(
     key: str, spec: dict[str, Any], payload: bytes, value: object
 ) -> None:
     """Numbers plain or by pointer, scaled to watts, kWh, amperes or percent; and words."""
-    (read,) = read_values(hearing(**{key: {"topic": "t", **spec}}), "t", payload)
+    (read,) = read_values(wiring_inputs(**{key: {"topic": "t", **spec}}), "t", payload)
     assert read.key == key
     assert read.value == (pytest.approx(value) if isinstance(value, float) else value)
 
@@ -213,14 +217,14 @@ def test_a_payload_that_does_not_match_the_file_is_refused(
 ) -> None:
     """The reason names the value and shows what was found instead."""
     with pytest.raises(MalformedMessage) as caught:
-        read_values(hearing(**{key: {"topic": "t", **spec}}), "t", payload)
+        read_values(wiring_inputs(**{key: {"topic": "t", **spec}}), "t", payload)
     assert str(caught.value) == reason
 
 
 @given(st.binary(max_size=200))
 def test_any_bytes_are_read_or_refused(payload: bytes) -> None:
     """A payload raises nothing but `MalformedMessage`."""
-    everything = hearing(
+    everything = wiring_inputs(
         power={"topic": "t", "pointer": "/a"}, energy={"topic": "t"}, soc={"topic": "+"},
         pilot={"topic": "#"}, current={"topic": "t", "pointer": ""},
     )  # fmt: skip
@@ -234,7 +238,7 @@ def test_any_bytes_are_read_or_refused(payload: bytes) -> None:
 
 def test_one_message_may_hold_several_values() -> None:
     """Power and energy in one JSON message make one reading; a wildcard may fill a level."""
-    wired = hearing(
+    wired = wiring_inputs(
         power={"topic": "meters/+/state", "pointer": "/power"},
         energy={"topic": "meters/+/state", "pointer": "/total", "unit": "Wh"},
         soc={"topic": "car/soc"},
@@ -252,7 +256,7 @@ def test_one_message_may_hold_several_values() -> None:
 
 def test_a_plug_that_reports_whether_a_vehicle_is_plugged_in() -> None:
     """Plugged in is the pilot state B, and not plugged in is A."""
-    point = WiredPoint(hearing(plugged_in={"topic": "t"}), watts_per_amp=230)
+    point = WiredPoint(wiring_inputs(plugged_in={"topic": "t"}), watts_per_amp=230)
     assert point.read("t", b"on", NOW, retain=True) == (VehicleReport(at=NOW, pilot="B"),)
     assert point.read("t", b"off", NOW, retain=False) == (VehicleReport(at=NOW, pilot="A"),)
 
@@ -266,7 +270,7 @@ def readings(messages: tuple[Message, ...]) -> list[Reading]:
 
 def test_power_alone_is_counted_into_energy() -> None:
     """An hour of 3,600 W, reported every minute, adds 3.6 kWh to the register."""
-    point = WiredPoint(hearing(power={"topic": "t"}), watts_per_amp=230, register_kwh=100.0)
+    point = WiredPoint(wiring_inputs(power={"topic": "t"}), watts_per_amp=230, register_kwh=100.0)
     made: list[Reading] = []
     for minute in range(61):
         made += readings(point.read("t", b"3600", NOW + minute * MINUTE, retain=False))
@@ -276,7 +280,7 @@ def test_power_alone_is_counted_into_energy() -> None:
 
 def test_power_counts_for_a_quarter_of_an_hour_at_most() -> None:
     """During a long silence nobody knows what flowed: only its first 15 minutes count."""
-    point = WiredPoint(hearing(power={"topic": "t"}), watts_per_amp=230)
+    point = WiredPoint(wiring_inputs(power={"topic": "t"}), watts_per_amp=230)
     point.read("t", b"4000", NOW, retain=False)
     (reading,) = readings(point.read("t", b"0", NOW + 120 * MINUTE, retain=False))
     assert reading.register_kwh == pytest.approx(1.0)
@@ -284,7 +288,7 @@ def test_power_counts_for_a_quarter_of_an_hour_at_most() -> None:
 
 def test_a_current_alone_gives_power_and_energy() -> None:
     """10 A on three phases at 230 V are 6,900 W."""
-    point = WiredPoint(hearing(current={"topic": "t"}), watts_per_amp=690)
+    point = WiredPoint(wiring_inputs(current={"topic": "t"}), watts_per_amp=690)
     (first,) = readings(point.read("t", b"10", NOW, retain=False))
     (second,) = readings(point.read("t", b"10", NOW + 10 * MINUTE, retain=False))
     assert (first.watts, first.amps) == (6900.0, 10.0)
@@ -293,7 +297,7 @@ def test_a_current_alone_gives_power_and_energy() -> None:
 
 def test_a_retained_power_is_ignored() -> None:
     """It is old, and would otherwise count from now on."""
-    point = WiredPoint(hearing(power={"topic": "t"}), watts_per_amp=230)
+    point = WiredPoint(wiring_inputs(power={"topic": "t"}), watts_per_amp=230)
     assert point.read("t", b"7360", NOW, retain=True) == ()
     (reading,) = readings(point.read("t", b"0", NOW + 10 * MINUTE, retain=False))
     assert reading.register_kwh == 0.0
@@ -301,7 +305,7 @@ def test_a_retained_power_is_ignored() -> None:
 
 def test_frequent_reports_are_thinned_without_losing_energy() -> None:
     """Ten a second become one in 5 s; a change of power passes at once; all energy counts."""
-    point = WiredPoint(hearing(power={"topic": "t"}), watts_per_amp=230)
+    point = WiredPoint(wiring_inputs(power={"topic": "t"}), watts_per_amp=230)
     made: list[Reading] = []
     for tenth in range(600):
         watts = b"3600" if tenth < 300 else b"0"
@@ -314,7 +318,7 @@ def test_frequent_reports_are_thinned_without_losing_energy() -> None:
 @given(st.lists(st.tuples(st.integers(1, 900), st.integers(0, 22_000)), min_size=1, max_size=50))
 def test_counted_energy_is_the_integral_of_the_power(steps: list[tuple[int, int]]) -> None:
     """Each reported power flows until the next one: the register is their integral."""
-    point = WiredPoint(hearing(power={"topic": "t"}), watts_per_amp=230)
+    point = WiredPoint(wiring_inputs(power={"topic": "t"}), watts_per_amp=230)
     now, kwh = NOW, 0.0
     for seconds, watts in steps:
         point.read("t", str(watts).encode(), now, retain=False)
