@@ -29,7 +29,7 @@ from daemon.presentation.options import (
     VEHICLE_OPTION,
 )
 from daemon.presentation.output import json_text, needs_pictures, rich_text
-from daemon.remote.talking import ask, status
+from daemon.remote.commands import ask, status
 from daemon.start_file.start_file import start_file
 from daemon.trial.trying import wiring
 from daemon.why.command import why

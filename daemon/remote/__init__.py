@@ -1,6 +1,6 @@
 """Talk to a running daemon over the bus: the commands `lullwatt ask` and `lullwatt status`.
 
-Reads nothing of the daemon's but its messages.
+Knows the daemon only by its messages: reads neither its ledger nor its state.
 """
 
 from __future__ import annotations

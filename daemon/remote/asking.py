@@ -1,4 +1,4 @@
-"""Asks a running daemon for something, and waits for its answer."""
+"""Send a request to a running daemon, and wait for its answer."""
 
 from __future__ import annotations
 
@@ -18,53 +18,55 @@ if TYPE_CHECKING:
 def ask(
     file: HouseholdFile, charge_point: str, request: Request, clock: Clock, wait_seconds: float
 ) -> Answer:
-    """Ask, if there is a daemon to be asked.
+    """Send a request, if a daemon is running.
 
     Parameters
     ----------
     file : HouseholdFile
         The household.
     charge_point : str
-        Where.
+        Name of the charge point.
     request : Request
-        With an id.
+        The request, with an id.
     clock : Clock
-        What time it is.
+        Gives the current time.
     wait_seconds : float
-        How long all of it may take.
+        Longest time for the whole exchange [s].
 
     Returns
     -------
     Answer
-        To this request.
+        The answer to this request.
 
     Raises
     ------
     UnwellError
-        If there is no broker, no daemon, or no answer, in one line.
+        If there is no broker, no daemon, or no answer.
     """
     with Conversation(file, "asks", ("answer",), wait_seconds) as talk:
         talk.connect()
-        # Where no daemon runs, nothing is asked: it would be obeyed hours later.
+        # Without a daemon, a request would wait at the broker, and be carried out hours later.
         talk.find_daemon(clock.now())
         topic, answers = talk.topics.request(charge_point), talk.topics.answer(charge_point)
         talk.publish(topic, encode(request))
         talk.wait(
             lambda: (
-                _mine(talk.heard(answers), request) is not None or talk.not_taken(topic) is not None
+                _answer_to(request, talk.payloads(answers)) is not None
+                or talk.undelivered(topic) is not None
             )
         )
-        answer, hindrance = _mine(talk.heard(answers), request), talk.not_taken(topic)
+        answer = _answer_to(request, talk.payloads(answers))
+        undelivered = talk.undelivered(topic)
     if answer is not None:
         return answer
-    if hindrance is not None:
-        raise UnwellError(_in_words(hindrance))
+    if undelivered is not None:
+        raise UnwellError(_in_words(undelivered))
     raise UnwellError(
-        f"the daemon has not answered within {wait_seconds:g} s; it may still do what was asked"
+        f"the daemon has not answered within {wait_seconds:g} s; it may still carry out the request"
     )
 
 
-def _mine(payloads: list[bytes], request: Request) -> Answer | None:
+def _answer_to(request: Request, payloads: list[bytes]) -> Answer | None:
     for payload in payloads:
         try:
             answer = decode(Answer, payload)
@@ -75,7 +77,7 @@ def _mine(payloads: list[bytes], request: Request) -> Answer | None:
     return None
 
 
-def _in_words(hindrance: Published) -> str:
-    if hindrance.outcome == "refused":
-        return f"the broker refuses what is published on {hindrance.topic}: {hindrance.why}"
-    return f"no daemon listens on {hindrance.topic}"
+def _in_words(undelivered: Published) -> str:
+    if undelivered.outcome == "refused":
+        return f"the broker refuses messages on {undelivered.topic}: {undelivered.why}"
+    return f"no daemon listens on {undelivered.topic}"

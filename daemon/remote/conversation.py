@@ -1,4 +1,4 @@
-"""A short word with a running daemon, over the household's bus, from whichever machine."""
+"""A short exchange with a running daemon over the household's bus, from any machine."""
 
 from __future__ import annotations
 
@@ -22,26 +22,26 @@ if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
 
 RETAINED_SECONDS = 2.0
-"""What a broker keeps is here within this time, or there is none."""
+"""A retained message arrives within this time, or there is none."""
 
 
 class Conversation:
-    """A connection of its own, for as long as the block lasts.
+    """A separate connection to the broker, open while its `with` block runs.
 
     Parameters
     ----------
     file : HouseholdFile
         The household.
     purpose : str
-        What it is for; part of its client id.
-    leaves : sequence of str
-        Which topics of each charge point to hear.
+        Part of its client id.
+    levels : sequence of str
+        Last levels of the topics of each charge point to subscribe to, such as ``"status"``.
     wait_seconds : float
-        How long all of it may take.
+        Longest time for the whole exchange [s].
     """
 
     def __init__(
-        self, file: HouseholdFile, purpose: str, leaves: Sequence[str], wait_seconds: float
+        self, file: HouseholdFile, purpose: str, levels: Sequence[str], wait_seconds: float
     ) -> None:
         self.topics = topics = Topics(file.bus.root, file.household.name)
         self._file = file
@@ -50,12 +50,15 @@ class Conversation:
         self._connected = False
         self._reason: str | None = None
         self._payloads: dict[str, list[bytes]] = {}
-        self._not_taken: dict[str, Published] = {}
+        self._undelivered: dict[str, Published] = {}
         self._bus = MqttBus(
             file.bus,
             client_id=f"{topics.client_id}-{purpose}-{token_hex(4)}",
-            on_event=self._hear,
-            subscriptions=[topics.daemon, *(f"{topics.base}/+/{leaf}" for leaf in leaves)],
+            on_event=self._take_event,
+            subscriptions=[
+                topics.daemon,
+                *(f"{topics.base}/+/{level}" for level in levels),
+            ],
             keep_session=False,
             first_pause_seconds=0.5,
         )
@@ -73,19 +76,19 @@ class Conversation:
         self._bus.stop()
 
     def connect(self) -> None:
-        """Wait for the broker.
+        """Wait until the broker accepts the connection.
 
         Raises
         ------
         UnwellError
-            If there is none, with the reason.
+            If it does not, with the reason.
         """
         if not self.wait(lambda: self._connected):
             address = f"{self._file.bus.host}:{self._file.bus.port}"
             raise UnwellError(f"no broker: {self._reason or f'{address} does not answer'}")
 
     def find_daemon(self, now: datetime) -> None:
-        """Wait for the word that the daemon runs.
+        """Wait until the daemon reports that it runs.
 
         Parameters
         ----------
@@ -95,15 +98,15 @@ class Conversation:
         Raises
         ------
         UnwellError
-            If it does not, with what is known of it.
+            If it does not, with the reason.
         """
-        self.wait(lambda: absence(self.daemon(), self._file, now) is None, RETAINED_SECONDS)
-        why = absence(self.daemon(), self._file, now)
+        self.wait(lambda: why_not_running(self.daemon(), self._file, now) is None, RETAINED_SECONDS)
+        why = why_not_running(self.daemon(), self._file, now)
         if why is not None:
             raise UnwellError(why)
 
     def daemon(self) -> DaemonState | None:
-        """Return what the daemon said last of whether it runs."""
+        """Return the daemon's last report on whether it runs."""
         payload = self.last(self.topics.daemon)
         try:
             return decode(DaemonState, payload) if payload else None
@@ -111,31 +114,31 @@ class Conversation:
             return None
 
     def publish(self, topic: str, payload: bytes) -> None:
-        """Hand a message to the broker, which is not to keep it."""
+        """Publish a message that the broker does not retain."""
         self._bus.publish(topic, payload, retain=False)
 
-    def not_taken(self, topic: str) -> Published | None:
-        """Return what hindered the last message on a topic, if anything has."""
-        return self._not_taken.get(topic)
+    def undelivered(self, topic: str) -> Published | None:
+        """Return why the last message on a topic reached nobody; None if that is not known."""
+        return self._undelivered.get(topic)
 
-    def heard(self, topic: str) -> list[bytes]:
-        """Return all that came on a topic."""
+    def payloads(self, topic: str) -> list[bytes]:
+        """Return all payloads that arrived on a topic."""
         return list(self._payloads.get(topic, ()))
 
     def last(self, topic: str) -> bytes | None:
-        """Return what came last on a topic."""
-        heard = self.heard(topic)
-        return heard[-1] if heard else None
+        """Return the last payload on a topic."""
+        payloads = self.payloads(topic)
+        return payloads[-1] if payloads else None
 
     def wait(self, condition: Callable[[], bool], most_seconds: float | None = None) -> bool:
-        """Wait until something holds; False if it takes too long."""
+        """Wait until a condition is true; return False if that takes too long."""
         left = max(0.0, self._deadline - monotonic())
         with self._changed:
             return self._changed.wait_for(
                 condition, left if most_seconds is None else min(left, most_seconds)
             )
 
-    def _hear(self, event: BusEvent) -> None:
+    def _take_event(self, event: BusEvent) -> None:
         with self._changed:
             match event:
                 case Connected():
@@ -143,20 +146,20 @@ class Conversation:
                 case Disconnected(reason):
                     self._connected, self._reason = False, reason
                 case Published(topic):
-                    self._not_taken[topic] = event
+                    self._undelivered[topic] = event
                 case MessageArrived(topic, payload):
                     self._payloads.setdefault(topic, []).append(payload)
                     event.ack()
             self._changed.notify_all()
 
 
-def absence(heard: DaemonState | None, file: HouseholdFile, now: datetime) -> str | None:
-    """Say why a daemon is not taken to run.
+def why_not_running(state: DaemonState | None, file: HouseholdFile, now: datetime) -> str | None:
+    """Say why a daemon does not count as running.
 
     Parameters
     ----------
-    heard : DaemonState or None
-        What it said last; None if nothing is kept of it.
+    state : DaemonState or None
+        Its last report; None if the broker has none.
     file : HouseholdFile
         The household.
     now : datetime
@@ -165,16 +168,16 @@ def absence(heard: DaemonState | None, file: HouseholdFile, now: datetime) -> st
     Returns
     -------
     str or None
-        In one line; None if it runs.
+        The reason in one line; None if it runs.
     """
     name, broker = file.household.name, f"{file.bus.host}:{file.bus.port}"
-    if heard is None:
+    if state is None:
         return f"no daemon of {name} is known at the broker {broker}"
-    at = f" since {heard.at.astimezone(file.zone):%a %d %b %H:%M}" if heard.at is not None else ""
-    if heard.state == "offline":
+    at = f" since {state.at.astimezone(file.zone):%a %d %b %H:%M}" if state.at is not None else ""
+    if state.state == "offline":
         return f"the daemon of {name} is offline{at}"
-    if heard.state == "waiting":
-        return f"the daemon of {name} waits for a clock that can be believed"
-    if heard.stale_after is None or now > heard.stale_after:
-        return f"nothing has been heard of the daemon of {name}{at}"
+    if state.state == "waiting":
+        return f"the daemon of {name} is waiting until the clock of its machine is set"
+    if state.stale_after is None or now > state.stale_after:
+        return f"no message has come from the daemon of {name}{at}"
     return None

@@ -1,8 +1,7 @@
-"""What a running daemon says of itself, for people to read. Pure."""
+"""Show the state of a running daemon, its charge points and its plans. Pure."""
 
 from __future__ import annotations
 
-from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from adapters.clocks.instants import parse_instant
@@ -16,16 +15,16 @@ if TYPE_CHECKING:
 
     from adapters.contract.messages import KnownRates, Status
     from config.household.household_file import HouseholdFile
-    from daemon.remote.wellbeing import Seen, SeenPoint
+    from daemon.remote.health import PointReport, Report
 
 
-def status_lines(seen: Seen, file: HouseholdFile, now: datetime) -> Iterator[str]:
-    """Lay out what is known.
+def status_lines(report: Report, file: HouseholdFile, now: datetime) -> Iterator[str]:
+    """Lay out a report for people.
 
     Parameters
     ----------
-    seen : Seen
-        What the broker keeps.
+    report : Report
+        The last messages of the daemon.
     file : HouseholdFile
         The household.
     now : datetime
@@ -36,21 +35,22 @@ def status_lines(seen: Seen, file: HouseholdFile, now: datetime) -> Iterator[str
     str
         Lines of text.
     """
-    name, daemon = file.household.name, seen.daemon
+    name, daemon = file.household.name, report.daemon
     if daemon is None:
         yield f"{name}: no daemon is known."
     elif daemon.state != "online":
         yield f"{name}: the daemon is {daemon.state}."
     else:
-        since = f" since {_when(daemon.since, file.zone)}" if daemon.since else ""
-        yield f"{name}: the daemon runs{since}."
-    for point, known in seen.points.items():
-        yield point
-        for title, text in _rows(known, file.zone, now):
+        since = f"has been running since {_when(daemon.since, file.zone)}" if daemon.since else ""
+        runs = f"the daemon {since or 'is running'}"
+        yield f"{name}: {runs}."
+    for name, point in report.points.items():
+        yield name
+        for title, text in _rows(point, file.zone, now):
             yield f"  {title:<16}{text}"
 
 
-def _rows(point: SeenPoint, zone: ZoneInfo, now: datetime) -> Iterator[tuple[str, str]]:
+def _rows(point: PointReport, zone: ZoneInfo, now: datetime) -> Iterator[tuple[str, str]]:
     status = point.status
     if status is None:
         yield "status", "none"
@@ -67,25 +67,25 @@ def _rows(point: SeenPoint, zone: ZoneInfo, now: datetime) -> Iterator[tuple[str
 
 
 def _vehicle(status: Status) -> str:
-    there = "connected" if status.connected else "none connected"
+    connection = "connected" if status.connected else "none connected"
     if not status.charging:
-        return there
+        return connection
     watts = status.reading.watts if status.reading else None
-    return f"{there}, charging" + ("" if watts is None else f" with {watts / 1000:.2f} kW")
+    return f"{connection}, charging" + ("" if watts is None else f" at {watts / 1000:.2f} kW")
 
 
 def _plan(plan: dict[str, Any] | None, zone: ZoneInfo, now: datetime) -> str:
     if plan is None:
         return "none"
     try:
-        cost = format_money(Decimal(str(plan["cost"])), plan["currency"])
+        cost = format_money(plan["cost"], plan["currency"])
         by = _when(parse_instant(plan["departure"]), zone)
         starts = [parse_instant(period["start"]) for period in plan["periods"]]
         text = (
             f"{plan['energy_kwh']:.2f} kWh for {cost}, to {plan['reaches_percent']:.0f} % by {by}"
         )
     except (KeyError, TypeError, ValueError):
-        return "not understood; it may be of another version"
+        return "can't be read; another version may have made it"
     ahead = next((start for start in starts if start > now), None)
     return text if ahead is None else f"{text}; next start {_when(ahead, zone)}"
 
@@ -94,7 +94,7 @@ def _rates(rates: KnownRates | None, zone: ZoneInfo) -> str:
     if rates is None:
         return "no tariff is in force yet"
     until = "" if rates.known_until is None else f" until {_when(rates.known_until, zone)}"
-    words = {"known": "known", "estimated": "estimated, known", "none": "not known"}
+    words = {"known": "known", "estimated": "estimated; known", "none": "not known"}
     if rates.now == "estimated" and not until:
         return f"{rates.tariff}, estimated"
     return f"{rates.tariff}, {words[rates.now]}{until}"

@@ -1,4 +1,4 @@
-"""The commands that talk with a running daemon: `lullwatt ask` and `lullwatt status`."""
+"""The commands `lullwatt ask` and `lullwatt status`."""
 
 from __future__ import annotations
 
@@ -31,28 +31,36 @@ def _wait_option(seconds: float) -> Callable[[FC], FC]:
         default=seconds,
         show_default=True,
         metavar="SECONDS",
-        help="How long to wait for an answer at the most.",
+        help="Longest time to wait for an answer.",
     )
 
 
 @click.command()
 @FILE
-@click.option("--charge-point", help="A charge point of the file; may be left out where one is.")
-@click.option("--want", callback=read_percent, metavar="PERCENT", help="What is wanted.")
-@click.option("--need", callback=read_percent, metavar="PERCENT", help="What is needed.")
-@click.option("--by", metavar="INSTANT", help="By when; an instant, or the next 06:30 of the home.")
+@click.option("--charge-point", help="Name of a charge point; optional if the file has only one.")
+@click.option(
+    "--want", callback=read_percent, metavar="PERCENT", help="State of charge that is wanted."
+)
+@click.option(
+    "--need", callback=read_percent, metavar="PERCENT", help="State of charge that is needed."
+)
+@click.option(
+    "--by", metavar="INSTANT", help="When it must be ready: an instant, or a time such as 06:30."
+)
 @SOC_OPTION
-@click.option("--vehicle", help="Which vehicle is plugged in.")
+@click.option("--vehicle", help="Name of the vehicle that is plugged in.")
 @click.option("--now", "charge_now", is_flag=True, help="Charge at once, whatever it costs.")
-@click.option("--skip-until", metavar="INSTANT", help="Charge nothing before; as --by.")
-@click.option("--clear", is_flag=True, help="Take back all that was asked for.")
+@click.option(
+    "--skip-until", metavar="INSTANT", help="Do not charge before this; written as for --by."
+)
+@click.option("--clear", is_flag=True, help="Cancel everything that was asked for.")
 @JSON_OPTION
 @_wait_option(10)
-def ask(file: Path, *, as_json: bool, wait: float, **wishes: Any) -> None:  # noqa: ANN401 - options
-    """Ask a running daemon for something, and print its answer.
+def ask(file: Path, *, as_json: bool, wait: float, **options: Any) -> None:  # noqa: ANN401 - options
+    """Send a request to a running daemon, and print its answer.
 
-    What is wanted and needed holds until the next departure, or until --by. The state of charge is
-    the one that the dashboard shows. Exit codes: 0 it is done; 2 it is refused; 4 nobody answers.
+    --want and --need apply until the next departure, or until --by. --soc is the state of charge
+    that the dashboard shows. Exit codes: 0 accepted; 2 refused; 4 no answer.
     """  # noqa: DOC501 - this text is the command's help
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
     from adapters.contract.messages import Request, decode  # noqa: PLC0415
@@ -62,8 +70,8 @@ def ask(file: Path, *, as_json: bool, wait: float, **wishes: Any) -> None:  # no
 
     household = load_household(file)
     clock = SystemClock()
-    body = _request_body(wishes, household, clock.now())
-    point = _charge_point(household, wishes["charge_point"], wishes["vehicle"])
+    body = _request_body(options, household, clock.now())
+    point = _charge_point(household, options["charge_point"], options["vehicle"])
     request = decode(Request, dump_exact(body).encode())
     answer = asking.ask(household, point, request, clock, wait)
     if as_json:
@@ -76,63 +84,63 @@ def ask(file: Path, *, as_json: bool, wait: float, **wishes: Any) -> None:  # no
 
 @click.command()
 @FILE
-@click.option("--alive", is_flag=True, help="Judge only whether it runs, and pass over alerts.")
-@click.option("--quiet", is_flag=True, help="Print nothing but what is not well.")
+@click.option("--alive", is_flag=True, help="Check only that the daemon runs; ignore alerts.")
+@click.option("--quiet", is_flag=True, help="Print only what is wrong.")
 @JSON_OPTION
 @_wait_option(5)
 def status(file: Path, *, alive: bool, quiet: bool, as_json: bool, wait: float) -> None:
-    """Print what a running daemon says of itself, its charge points and its plans.
+    """Print the state of a running daemon, its charge points and its plans.
 
-    Read from the broker, so it works from any machine that reaches it. Exit codes: 0 all is well;
-    4 there is no broker or no daemon, its word is old, or an alert holds. A health check wants
-    --alive --quiet: to start a daemon again ends no alert.
+    It asks only the broker, so it works on any machine that reaches the broker. Exit codes: 0 all
+    is well; 4 there is no broker or no daemon, its last message is too old, or there is an alert.
+    For a health check use --alive --quiet: restarting the daemon would clear no alert.
     """  # noqa: DOC501 - this text is the command's help
     if quiet and as_json:
         raise UsageError("expected either --quiet or --json, got both")
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415
     from config.household.loading import load_household  # noqa: PLC0415
+    from daemon.remote.health import document, faults_of, read_report  # noqa: PLC0415
     from daemon.remote.show_status import status_lines  # noqa: PLC0415
-    from daemon.remote.wellbeing import document, faults_of, see  # noqa: PLC0415
 
     household = load_household(file)
-    seen = see(household, wait)
+    report = read_report(household, wait)
     now = SystemClock().now()
-    faults = faults_of(seen, household, now, only_alive=alive)
+    faults = faults_of(report, household, now, only_alive=alive)
     if as_json:
-        click.echo(json_text(document(seen, household, faults)), nl=False)
-    elif seen.no_broker is None and not quiet:
-        for line in status_lines(seen, household, now):
+        click.echo(json_text(document(report, household, faults)), nl=False)
+    elif report.no_broker is None and not quiet:
+        for line in status_lines(report, household, now):
             click.echo(line)
     if faults:
         raise UnwellError("; ".join(faults))
 
 
-def _request_body(wishes: dict[str, Any], file: HouseholdFile, now: datetime) -> dict[str, Any]:
-    """Write the wishes of a command line as the request that says so."""
+def _request_body(options: dict[str, Any], file: HouseholdFile, now: datetime) -> dict[str, Any]:
+    """Turn options into the body of a request."""
     exclusive = {"--now": "charge_now", "--skip-until": "skip_until", "--clear": "clear"}
-    given = [option for option, key in exclusive.items() if wishes[key]]
+    given = [option for option, key in exclusive.items() if options[key]]
     if len(given) > 1:
-        raise UsageError(f"expected one of {', '.join(exclusive)} at the most, got {given}")
-    if wishes["by"] and wishes["want"] is None and wishes["need"] is None:
+        raise UsageError(f"expected at most one of {', '.join(exclusive)}, got {', '.join(given)}")
+    if options["by"] and options["want"] is None and options["need"] is None:
         raise UsageError("--by: expected --want or --need beside it")
     body = {
-        "want_percent": wishes["want"],
-        "need_percent": wishes["need"],
-        "soc_percent": wishes["soc"],
-        "by": _instant("--by", wishes["by"], file, now),
-        "vehicle": wishes["vehicle"],
-        "charge_now": wishes["charge_now"] or None,
-        "skip_until": _instant("--skip-until", wishes["skip_until"], file, now),
-        "clear": wishes["clear"] or None,
+        "want_percent": options["want"],
+        "need_percent": options["need"],
+        "soc_percent": options["soc"],
+        "by": _instant("--by", options["by"], file, now),
+        "vehicle": options["vehicle"],
+        "charge_now": options["charge_now"] or None,
+        "skip_until": _instant("--skip-until", options["skip_until"], file, now),
+        "clear": options["clear"] or None,
     }
     body = {key: value for key, value in body.items() if value is not None}
     if not body:
-        raise UsageError("expected something to ask for; `lullwatt ask --help` lists it")
+        raise UsageError("expected something to ask for; `lullwatt ask --help` lists the options")
     return {"v": 1, "id": token_hex(8), **body}
 
 
 def _instant(option: str, text: str | None, file: HouseholdFile, now: datetime) -> str | None:
-    """Read an instant, or the next time that the home's clocks show an hour and a minute."""
+    """Read an instant, or a time of day as the next instant at which the home's clock shows it."""
     from adapters.clocks.instants import parse_instant  # noqa: PLC0415
     from planners.local_time.conversion import instant_of_local, local_date  # noqa: PLC0415
 
@@ -152,7 +160,7 @@ def _instant(option: str, text: str | None, file: HouseholdFile, now: datetime) 
 
 
 def _charge_point(file: HouseholdFile, name: str | None, vehicle: str | None) -> str:
-    """Tell where the request goes: as named, or the vehicle's, or the only one."""
+    """Choose the charge point: the one named, the vehicle's, or the only one."""
     if vehicle is not None and vehicle not in file.vehicles:
         raise UsageError(f"--vehicle: expected one of {', '.join(file.vehicles)}, got {vehicle!r}")
     if name is None and vehicle is not None:

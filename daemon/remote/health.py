@@ -1,4 +1,4 @@
-"""What a running daemon says of itself and its charge points, and whether that is well."""
+"""Read what a running daemon reports of itself and its charge points, and judge its health."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from adapters.contract.messages import DaemonState, MalformedMessage, Status, decode
 from config.files.errors import UnwellError
-from daemon.remote.conversation import RETAINED_SECONDS, Conversation, absence
+from daemon.remote.conversation import RETAINED_SECONDS, Conversation, why_not_running
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -18,54 +18,54 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class SeenPoint:
-    """What is kept of one charge point: its status, and its plan as JSON values."""
+class PointReport:
+    """The last status of one charge point, and its plan as JSON values."""
 
     status: Status | None = None
     plan: dict[str, Any] | None = None
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
-    """What the broker keeps of a daemon.
+class Report:
+    """The last messages of a daemon, as the broker retained them.
 
     Attributes
     ----------
-    points : mapping of str to SeenPoint
+    points : mapping of str to PointReport
         By charge point, in the order of the file.
     daemon : DaemonState or None
-        Whether it runs.
+        Its report on whether it runs.
     no_broker : str or None
-        Why nothing could be seen.
+        Why the broker could not be reached; None if it was.
     """
 
-    points: Mapping[str, SeenPoint]
+    points: Mapping[str, PointReport]
     daemon: DaemonState | None = None
     no_broker: str | None = None
 
 
-def see(file: HouseholdFile, wait_seconds: float) -> Seen:
-    """Read what the broker keeps.
+def read_report(file: HouseholdFile, wait_seconds: float) -> Report:
+    """Read the daemon's retained messages from the broker.
 
     Parameters
     ----------
     file : HouseholdFile
         The household.
     wait_seconds : float
-        How long to wait for the broker.
+        Longest time to wait for the broker [s].
 
     Returns
     -------
-    Seen
-        As much as there is.
+    Report
+        Whatever the broker has.
     """
     with Conversation(file, "looks-on", ("status", "plan"), wait_seconds) as talk:
         try:
             talk.connect()
         except UnwellError as error:
-            return Seen({name: SeenPoint() for name in file.charge_points}, None, str(error))
+            return Report({name: PointReport() for name in file.charge_points}, None, str(error))
         talk.wait(lambda: _is_complete(talk, file), RETAINED_SECONDS)
-        return Seen({name: _point(talk, name) for name in file.charge_points}, talk.daemon())
+        return Report({name: _point(talk, name) for name in file.charge_points}, talk.daemon())
 
 
 def _is_complete(talk: Conversation, file: HouseholdFile) -> bool:
@@ -76,68 +76,68 @@ def _is_complete(talk: Conversation, file: HouseholdFile) -> bool:
     )
 
 
-def _point(talk: Conversation, name: str) -> SeenPoint:
+def _point(talk: Conversation, name: str) -> PointReport:
     status, plan = talk.last(talk.topics.status(name)), talk.last(talk.topics.plan(name))
     try:
-        told = decode(Status, status) if status else None
+        report = decode(Status, status) if status else None
     except MalformedMessage:
-        told = None
+        report = None
     try:
         planned = json.loads(plan) if plan else None
     except ValueError:
         planned = None
-    return SeenPoint(told, planned if isinstance(planned, dict) else None)
+    return PointReport(report, planned if isinstance(planned, dict) else None)
 
 
 def faults_of(
-    seen: Seen, file: HouseholdFile, now: datetime, *, only_alive: bool = False
+    report: Report, file: HouseholdFile, now: datetime, *, only_alive: bool = False
 ) -> tuple[str, ...]:
-    """Say what is not well.
+    """List everything that is wrong, in one line each.
 
     Parameters
     ----------
-    seen : Seen
-        What the broker keeps.
+    report : Report
+        The last messages of the daemon.
     file : HouseholdFile
         The household.
     now : datetime
         UTC.
     only_alive : bool
-        Whether to pass over everything but whether the daemon runs.
+        Whether to check only that the daemon runs.
 
     Returns
     -------
     tuple of str
-        Nothing where all is well. A daemon that is not there is one fault, whatever else it left.
+        Empty if all is well. If the daemon does not run, that is the only fault.
     """
-    absent = seen.no_broker or absence(seen.daemon, file, now)
+    absent = report.no_broker or why_not_running(report.daemon, file, now)
     if absent is not None:
         return (absent,)
     if only_alive:
         return ()
-    return tuple(fault for name in seen.points for fault in _faults_at(name, seen, file, now))
+    return tuple(fault for name in report.points for fault in _faults_at(name, report, file, now))
 
 
-def _faults_at(name: str, seen: Seen, file: HouseholdFile, now: datetime) -> Iterator[str]:
-    status = seen.points[name].status
+def _faults_at(name: str, report: Report, file: HouseholdFile, now: datetime) -> Iterator[str]:
+    status = report.points[name].status
     if status is None:
         yield f"{name}: its status is missing"
     elif now > status.stale_after:
-        yield f"{name}: its status is of {status.at.astimezone(file.zone):%a %d %b %H:%M}"
+        yield f"{name}: its status is old, from {status.at.astimezone(file.zone):%a %d %b %H:%M}"
     elif status.alerts:
         yield f"{name}: {', '.join(status.alerts)}"
 
 
-def document(seen: Seen, file: HouseholdFile, faults: tuple[str, ...]) -> dict[str, Any]:
-    """Give all of it as JSON values."""
+def document(report: Report, file: HouseholdFile, faults: tuple[str, ...]) -> dict[str, Any]:
+    """Make the JSON document of a report and its faults."""
     return {
         "household": file.household.name,
         "well": not faults,
         "faults": list(faults),
-        "daemon": _json(seen.daemon),
+        "daemon": _json(report.daemon),
         "charge_points": {
             name: {"status": _json(point.status), "plan": point.plan}
-            for name, point in seen.points.items()
+            for name, point in report.points.items()
         },
     }
 

@@ -12,7 +12,7 @@ import pytest
 from adapters.clocks.clock import SystemClock
 from adapters.clocks.instants import parse_instant
 from config.household.loading import load_household
-from daemon.remote.talking import _instant
+from daemon.remote.commands import _instant
 from tests.daemon.worlds import EVENING, KOWHAI
 from tests.support.brokers import Mosquitto
 from tests.support.commands import Ran
@@ -42,7 +42,7 @@ class Home:
 
 @pytest.fixture(autouse=True)
 def _held_to_the_contract() -> None:
-    """Hold nothing: daemons are played here that break it, which must be outlived."""
+    """Check no message here: these tests play daemons that break the contract."""
 
 
 @pytest.fixture
@@ -67,7 +67,7 @@ def test_ask_is_answered(home: Home, run: Run) -> None:
 
 
 def test_ask_to_charge_now_and_to_take_it_back(home: Home, run: Run) -> None:
-    """A start is commanded, and then a stop or what the plan says."""
+    """A start is commanded, and then a stop or whatever the plan wants."""
     home.plug_in()
     ran = run("ask", home.house, "--now")
     assert (ran.code, ran.err) == (0, "")
@@ -91,7 +91,7 @@ def test_ask_to_skip_in_json(home: Home, run: Run) -> None:
 
 
 @pytest.mark.parametrize("as_json", [False, True])
-def test_what_the_daemon_refuses(home: Home, run: Run, *, as_json: bool) -> None:
+def test_a_refusal_is_an_error(home: Home, run: Run, *, as_json: bool) -> None:
     """The reason on standard error, exit 2; with --json the answer is printed as well."""
     past = ["--want", "80", "--by", "2020-01-01T00:00:00Z", *(["--json"] if as_json else [])]
     ran = run("ask", home.house, *past)
@@ -111,8 +111,8 @@ def test_a_request_that_comes_twice_is_answered_twice(home: Home) -> None:
     assert "reaches 70 %" in second
 
 
-def test_a_request_without_an_id_is_obeyed_in_silence(home: Home) -> None:
-    """Nobody is answered who did not say who asks."""
+def test_a_request_without_an_id_is_carried_out_without_an_answer(home: Home) -> None:
+    """Without an id there is no answer."""
     home.plug_in()
     home.person.say(TOPICS.request(POINT), {"charge_now": True})
     home.person.waits(TOPICS.command(POINT), do="start")
@@ -122,7 +122,10 @@ def test_a_request_without_an_id_is_obeyed_in_silence(home: Home) -> None:
 USAGE = [
     ([], "expected something to ask for"),
     (["--by", "06:30"], "--by: expected --want or --need beside it"),
-    (["--now", "--clear"], "expected one of --now, --skip-until, --clear at the most"),
+    (
+        ["--now", "--clear"],
+        "--skip-until, --clear, got --now, --clear",
+    ),
     (["--want", "101"], "--want: expected 0 to 100 percent, got '101'"),
     (["--want", "50", "--need", "60"], "want_percent is below need_percent"),
     (["--want", "80", "--by", "25:00"], "--by: expected an instant such as"),
@@ -133,7 +136,7 @@ USAGE = [
 
 @pytest.mark.parametrize(("arguments", "why"), USAGE)
 def test_bad_usage_needs_no_broker(run: Run, arguments: list[str], why: str) -> None:
-    """What makes no sense is refused in one line, exit 2, before anybody is asked."""
+    """Options that make no sense are refused in one line, exit 2, before anything is sent."""
     ran = run("ask", str(KOWHAI), *arguments)
     assert (ran.code, ran.out) == (2, "")
     [line] = ran.err.splitlines()
@@ -150,19 +153,19 @@ def test_bad_usage_needs_no_broker(run: Run, arguments: list[str], why: str) -> 
         ("2026-06-05T06:30:00+12:00", "2026-06-04T18:30:00+00:00"),
     ],
 )
-def test_by_the_clock_on_the_wall(text: str, instant: str) -> None:
-    """A time is the next one that the home's clocks show, an instant is itself."""
+def test_times_are_read_by_the_homes_clock(text: str, instant: str) -> None:
+    """A time of day means the next instant at which the home's clock shows it."""
     assert _instant("--by", text, load_household(KOWHAI), EVENING) == instant
 
 
-# --- nobody is there --------------------------------------------------------------------------
+# --- no broker or no daemon -------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("command", [["ask", "--now"], ["status"]])
 def test_no_broker(
     run: Run, run_daemon: RunDaemon, make_mosquitto: Callable[..., Mosquitto], command: list[str]
 ) -> None:
-    """That there is no broker is said in one line: exit 4."""
+    """A missing broker is reported in one line, with exit 4."""
     broker = make_mosquitto()
     house = str(run_daemon("home", broker.bus).house)
     ran = run(command[0], house, *command[1:], "--wait", "0.5")
@@ -183,20 +186,25 @@ LONG_AGO = {"at": "2026-06-03T06:30:00Z", "stale_after": "2026-06-03T06:35:00Z"}
 
 @pytest.mark.parametrize("command", [["ask", "--now"], ["status"]])
 @pytest.mark.parametrize(
-    ("kept", "why"),
+    ("retained", "why"),
     [
         (b"", "no daemon of Kowhai Cottage is known at the broker"),
         (b"{", "no daemon of Kowhai Cottage is known at the broker"),
         ({"state": "offline"}, "the daemon of Kowhai Cottage is offline"),
-        ({"state": "online", **LONG_AGO}, "has been heard of the daemon of Kowhai Cottage since"),
-        ({"state": "waiting"}, "the daemon of Kowhai Cottage waits for a clock"),
+        (
+            {"state": "online", **LONG_AGO},
+            "no message has come from the daemon of Kowhai",
+        ),
+        ({"state": "waiting"}, "the daemon of Kowhai Cottage is waiting until the clock"),
     ],
 )
 def test_no_daemon(
-    left: Home, run: Run, command: list[str], kept: dict[str, str] | bytes, why: str
+    left: Home, run: Run, command: list[str], retained: dict[str, str] | bytes, why: str
 ) -> None:
-    """That there is no daemon is said, exit 4, and nothing is asked that it would find later."""
-    payload = kept if isinstance(kept, bytes) else json.dumps({"v": 1, **kept}).encode()
+    """A missing daemon is reported with exit 4, and no request is left for it to find later."""
+    payload = retained
+    if not isinstance(payload, bytes):
+        payload = json.dumps({"v": 1, **payload}).encode()
     left.person._bus.publish(TOPICS.daemon, payload, retain=True)
     left.person._bus.wait_acknowledged(5)
     ran = run(command[0], left.house, *command[1:], "--wait", "5")
@@ -209,13 +217,13 @@ def test_no_daemon(
 # --- status -----------------------------------------------------------------------------------
 
 
-def test_status_of_what_is_well(home: Home, run: Run) -> None:
-    """Everything that a person wants to know, and exit 0."""
+def test_status_when_all_is_well(home: Home, run: Run) -> None:
+    """All rows are shown, with exit 0."""
     home.plug_in()
     ran = run("status", home.house)
     assert (ran.code, ran.err) == (0, "")
     lines = ran.out.splitlines()
-    assert lines[0].startswith("Kowhai Cottage: the daemon runs since ")
+    assert lines[0].startswith("Kowhai Cottage: the daemon has been running since ")
     assert lines[1] == POINT
     rows = {line[2:18].strip(): line[18:] for line in lines[2:]}
     assert rows["vehicle"] == "connected"
@@ -239,10 +247,8 @@ def test_status_in_json(home: Home, run: Run) -> None:
     assert abs(SystemClock().now() - since) < timedelta(minutes=1)
 
 
-def test_status_of_an_alert_that_holds(
-    mosquitto: Mosquitto, run: Run, run_daemon: RunDaemon
-) -> None:
-    """Where nothing listens to the commands, that alert holds: exit 4, and its code is named."""
+def test_status_with_an_alert(mosquitto: Mosquitto, run: Run, run_daemon: RunDaemon) -> None:
+    """If nothing listens to the commands there is an alert: exit 4, and its code is named."""
     daemon = run_daemon("home", mosquitto.bus)
     ran = Ran(0, "", "")
     for _ in range(20):
@@ -253,13 +259,13 @@ def test_status_of_an_alert_that_holds(
     assert "alerts          nobody-listens" in ran.out
 
 
-def test_a_health_check_prints_nothing_of_what_is_well(home: Home, run: Run) -> None:
+def test_a_health_check_prints_nothing_when_all_is_well(home: Home, run: Run) -> None:
     """--quiet: the exit code alone."""
     assert run("status", home.house, "--quiet") == Ran(0, "", "")
 
 
-def test_a_health_check_passes_over_alerts(left: Home, run: Run) -> None:
-    """--alive: a daemon that runs and has alerts is not to be started again for them."""
+def test_a_health_check_can_ignore_alerts(left: Home, run: Run) -> None:
+    """--alive: alerts are no reason to restart a running daemon."""
     until = (SystemClock().now() + timedelta(minutes=5)).isoformat()
     now = {"at": SystemClock().now().isoformat(), "stale_after": until}
     left.person.say(TOPICS.daemon, {"state": "online", **now}, retain=True)
@@ -275,7 +281,7 @@ def test_a_health_check_passes_over_alerts(left: Home, run: Run) -> None:
 
 
 def test_quiet_and_json_exclude_each_other(run: Run) -> None:
-    """One prints nothing, the other one document."""
+    """--quiet prints nothing, --json one document; both at once are refused."""
     ran = run("status", str(KOWHAI), "--quiet", "--json")
     assert (ran.code, ran.out) == (2, "")
     assert "expected either --quiet or --json, got both" in ran.err
@@ -283,14 +289,14 @@ def test_quiet_and_json_exclude_each_other(run: Run) -> None:
 
 @pytest.mark.parametrize("is_there", [True, False])
 def test_status_that_is_old_or_missing(left: Home, run: Run, *, is_there: bool) -> None:
-    """A status past its time, and one that is not there, are named: exit 4."""
+    """An old status and a missing one are both reported, with exit 4."""
     until = (SystemClock().now() + timedelta(minutes=5)).isoformat()
     left.person.say(TOPICS.daemon, {"state": "online", "stale_after": until}, retain=True)
     status = {"v": 1, "connected": False, "charging": False, **LONG_AGO}
     old = json.dumps(status).encode() if is_there else b""
     left.person._bus.publish(TOPICS.status(POINT), old, retain=True)
     left.person._bus.wait_acknowledged(5)
-    why = "of Wed 03 Jun 18:30" if is_there else "missing"
+    why = "old, from Wed 03 Jun 18:30" if is_there else "missing"
     ran = run("status", left.house, "--json")
     assert (ran.code, ran.err) == (4, f"{POINT}: its status is {why}\n")
     assert json.loads(ran.out)["faults"] == [f"{POINT}: its status is {why}"]
