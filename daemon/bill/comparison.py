@@ -1,7 +1,7 @@
-"""Lays a supplier's bill beside what our meters showed in the same calendar month.
+"""Compare a supplier's bill with what our meters showed in the same calendar month.
 
-A bill counts from midnight to midnight, a night from noon to noon: so ours is read here from the
-meters' readings, not from the nights, and priced at the rates as they are known now.
+A bill counts from midnight to midnight, a night from noon to noon. So our side comes from the
+meters' readings, not from the nights, and is priced at the rates known now.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class BillComparison:
-    """Both sides, line by line: half-hours or bands, the other is empty."""
+    """Both sides, line by line: either half-hours or bands; the other is empty."""
 
     half_hours: tuple[HalfHourComparison, ...] = ()
     bands: tuple[BandComparison, ...] = ()
@@ -41,14 +41,14 @@ class BillComparison:
 def compare_bill(
     house: House, ledger: LedgerReader, year: int, month: int, path: Path
 ) -> BillComparison:
-    """Read a bill and lay it beside ours.
+    """Read a bill and compare it with our meters.
 
     Parameters
     ----------
     house : House
         The household.
     ledger : LedgerReader
-        Its record.
+        Its ledger.
     year, month : int
         The calendar month.
     path : Path
@@ -62,9 +62,9 @@ def compare_bill(
     Raises
     ------
     FileError
-        Every fault of the bill.
+        If the bill has faults: all of them.
     TariffError
-        Where ours can't be priced.
+        If our energy can't be priced.
     """  # noqa: DOC502 - raised by the reader and by the rates
     first, last = month_days(year, month)
     zone = house.file.zone
@@ -83,13 +83,15 @@ def compare_bill(
 def _our_bands(
     house: House, ledger: LedgerReader, first: date, last: date
 ) -> tuple[dict[str, Purchase], bool]:
-    """Account for a calendar month by band; tell whether the meters were read all through it."""
+    """Account for a calendar month by band, and say whether readings cover all of it."""
     prices = house.prices
     start, end = day_bounds(max(first, prices.in_force.first_days[0]), last, house.file.zone)
     since = use_counted_from(prices, start, end) or start
     points = list(house.file.charge_points)
     meters = {point: read_meter(house, ledger, point, min(since, start), end) for point in points}
-    spans = spans_by_use(prices, start, end, lambda instant: _drawn(list(meters.values()), instant))
+    spans = spans_by_use(
+        prices, start, end, lambda instant: _used_wh(list(meters.values()), instant)
+    )
     bands: dict[str, Purchase] = {}
     for point, meter in meters.items():
         for line in account(meter.readings, spans, highest_kw(house, point)).by_band:
@@ -101,5 +103,5 @@ def _our_bands(
     return bands, bool(read) and all(meter.covers(start, end) for meter in read)
 
 
-def _drawn(meters: Sequence[Meter], instant: datetime) -> int:
+def _used_wh(meters: Sequence[Meter], instant: datetime) -> int:
     return sum(meter.until(instant)[0] for meter in meters)

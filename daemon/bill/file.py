@@ -1,8 +1,8 @@
-"""Reads what a supplier billed: half-hours, or bands, told apart by the header of a CSV file.
+"""Read a supplier's bill from a CSV file: half-hours or bands, depending on the header.
 
 ``start,kwh``: one row for each half-hour of the settlement grid; `start` is an RFC 3339 instant.
-``band,kwh,cost``: one row for each band, or more, which are added up; `cost` has its tax in it. A
-row ``standing_charge,,67.74`` may stand among them.
+``band,kwh,cost``: one or more rows for each band, which are added up; `cost` includes tax. A row
+``standing_charge,,67.74`` may be among them.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ HOURS_HEADER, BANDS_HEADER = ["start", "kwh"], ["band", "kwh", "cost"]
 
 @dataclass(frozen=True, slots=True)
 class Bill:
-    """What was billed: one of the two.
+    """What was billed: half-hours or bands; the other is None.
 
     Attributes
     ----------
@@ -44,7 +44,9 @@ class Bill:
 
 
 @dataclass
-class _Reading:
+class _BillReader:
+    """Takes the rows of a bill one by one, and collects their faults."""
+
     file: str
     grid: Collection[datetime]
     decimal_comma: bool
@@ -54,8 +56,8 @@ class _Reading:
     bands: dict[str, Purchase] = field(default_factory=dict)
 
     def half_hour(self, row: list[CsvCell]) -> None:
-        start, wh = self._start(row[0]), self._number(row[1], "kwh", "kWh")
-        if start is None or wh is None:
+        start, kwh = self._start(row[0]), self._number(row[1], "kwh", "kWh")
+        if start is None or kwh is None:
             return
         if start not in self.grid:
             if min(self.grid) <= start <= max(self.grid):
@@ -63,9 +65,9 @@ class _Reading:
                 self.refuse(row[0], f"start: {what}, got {quoted(row[0].text)}")
             return  # a bill may cover more than the month
         if start in self.half_hours:
-            what = f"expected each half hour once, it stands in line {self.lines[start]} as well"
+            what = f"expected each half hour once, it is also in line {self.lines[start]}"
             self.refuse(row[0], f"start: {what}")
-        self.half_hours[start] = wh * 1000
+        self.half_hours[start] = kwh * 1000
         self.lines[start] = row[0].line
 
     def band(self, row: list[CsvCell]) -> None:
@@ -107,9 +109,9 @@ def read_bill(path: Path, grid: Collection[datetime]) -> Bill:
     Parameters
     ----------
     path : Path
-        CSV, separated by commas, or by semicolons, and then with a decimal comma or point.
+        CSV, separated by commas, or by semicolons, which allow a decimal comma.
     grid : collection of datetime
-        The starts of the month's half-hours, UTC; rows of other months are passed over.
+        The starts of the month's half-hours, UTC; rows of other months are ignored.
 
     Returns
     -------
@@ -119,7 +121,7 @@ def read_bill(path: Path, grid: Collection[datetime]) -> Bill:
     Raises
     ------
     FileError
-        Every fault of the file, each with line and column.
+        If the file has faults: all of them, each with line and column.
     """
     text = read_text(path, "a bill in CSV", MOST_BYTES)
     separator = separator_of(text)
@@ -129,18 +131,18 @@ def read_bill(path: Path, grid: Collection[datetime]) -> Bill:
         got = quoted(",".join(names)) if names else "an empty file"
         message = f"expected the header start,kwh or band,kwh,cost, got {got}"
         raise FileError([Fault(str(path), header[0].line if header else 1, 1, message)])
-    reading = _Reading(str(path), grid, decimal_comma=separator == ";")
-    read = reading.half_hour if names == HOURS_HEADER else reading.band
+    reader = _BillReader(str(path), grid, decimal_comma=separator == ";")
+    read = reader.half_hour if names == HOURS_HEADER else reader.band
     for row in rows:
         if len(row) == len(names):
             read(row)
         else:
             wanted = f"expected {len(names)} columns, {', '.join(names)}"
-            reading.refuse(row[0], f"{wanted}, got {len(row)}")
-    if not reading.faults and not (reading.half_hours or reading.bands):
-        reading.refuse(header[0], "expected at least one row of the month below the header")
-    if reading.faults:
-        raise FileError(reading.faults)
+            reader.refuse(row[0], f"{wanted}, got {len(row)}")
+    if not reader.faults and not (reader.half_hours or reader.bands):
+        reader.refuse(header[0], "expected at least one row of the month below the header")
+    if reader.faults:
+        raise FileError(reader.faults)
     if names == HOURS_HEADER:
-        return Bill(half_hours=reading.half_hours)
-    return Bill(bands=reading.bands)
+        return Bill(half_hours=reader.half_hours)
+    return Bill(bands=reader.bands)

@@ -1,8 +1,7 @@
-"""A bill beside ours: what differs in words, and every line as CSV and JSON values."""
+"""Show how a bill differs from our meters: in words, and as CSV and JSON values."""
 
 from __future__ import annotations
 
-from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from rich.table import Table
@@ -10,7 +9,8 @@ from rich.text import Text
 
 from config.fields.currencies import minor_units
 from daemon.presentation.csv_text import csv_text
-from daemon.presentation.figures import local_time
+from daemon.presentation.figures import counted, local_time
+from planners.accounts.accounts import exact_kwh
 from planners.accounts.bill_bands import FROM_ENERGY, NO_SUCH_BAND, RATES
 from planners.accounts.bill_hours import (
     CLOCK,
@@ -21,7 +21,7 @@ from planners.accounts.bill_hours import (
     UNEXPLAINED,
     findings,
 )
-from planners.accounts.money import round_money
+from planners.accounts.money import format_amount, round_money
 from planners.plan.plan import instant_text
 
 if TYPE_CHECKING:
@@ -31,20 +31,20 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from daemon.bill.comparison import BillComparison
-    from planners.accounts.bill_bands import BandComparison, Purchase
+    from planners.accounts.bill_bands import BandComparison
     from planners.accounts.bill_hours import Finding, HalfHourComparison
 
 FINDINGS_SHOWN = 20
 CAUSES = {
-    CLOCK: "the clocks differ, or the hours of the bands: the energy is there, at another time",
+    CLOCK: "the clocks or the hours of the bands differ: the energy is there, at another time",
     MISSING: "our meters were not read then",
     NOT_ON_BILL: "the bill does not have it",
     ESTIMATED: "ours is partly estimated, from readings far apart",
-    OTHER_LOAD: "the bill has more all the time: other load on the supplier's meter",
+    OTHER_LOAD: "the bill always has more: something else uses the supplier's meter",
     UNEXPLAINED: "no cause found",
     NO_SUCH_BAND: "only one side has a band of this name",
     RATES: "the rates differ: compare them, the tax, and the days from which they are valid",
-    FROM_ENERGY: "follows from the energy",
+    FROM_ENERGY: "the energy differs",
 }
 HOUR_COLUMNS = (
     "start_utc", "start_local", "ours_kwh", "estimated_kwh", "theirs_kwh", "difference_kwh",
@@ -64,14 +64,14 @@ def comparison_values(comparison: BillComparison, zone: ZoneInfo, currency: str)
     comparison : BillComparison
         Both sides.
     zone : ZoneInfo
-        The household's.
+        Of the household.
     currency : str
         ISO 4217 code.
 
     Returns
     -------
     dict
-        `half_hours` or `bands`; a difference is the bill's less ours.
+        `half_hours` or `bands`; a difference is the bill's figure minus ours.
     """
     if comparison.bands:
         return {"bands": [_band(line, currency) for line in comparison.bands]}
@@ -79,7 +79,7 @@ def comparison_values(comparison: BillComparison, zone: ZoneInfo, currency: str)
 
 
 def comparison_csv(comparison: BillComparison, zone: ZoneInfo, currency: str) -> str:
-    """Write both sides as CSV, a row for each half-hour or band."""
+    """Write both sides as CSV, one row for each half-hour or band."""
     columns = BAND_COLUMNS if comparison.bands else HOUR_COLUMNS
     (rows,) = comparison_values(comparison, zone, currency).values()
     return csv_text(columns, rows)
@@ -88,21 +88,21 @@ def comparison_csv(comparison: BillComparison, zone: ZoneInfo, currency: str) ->
 def show_comparison(
     comparison: BillComparison, zone: ZoneInfo, currency: str
 ) -> Iterator[RenderableType]:
-    """Tell people what differs, and why it may.
+    """Say what differs, and the probable cause.
 
     Parameters
     ----------
     comparison : BillComparison
         Both sides.
     zone : ZoneInfo
-        The household's.
+        Of the household.
     currency : str
         ISO 4217 code.
 
     Yields
     ------
     RenderableType
-        To be printed by rich.
+        For rich.
     """
     yield ""
     yield Text("The bill, midnight to midnight", style="bold")
@@ -111,11 +111,11 @@ def show_comparison(
 
 def _half_hours(comparison: BillComparison, zone: ZoneInfo) -> Iterator[RenderableType]:
     found = findings(comparison.half_hours)
-    ours = _kwh(sum(line.ours_wh or 0 for line in comparison.half_hours))
-    theirs = _kwh(sum((line.theirs_wh or Decimal(0) for line in comparison.half_hours), Decimal(0)))
+    ours = exact_kwh(sum(line.ours_wh or 0 for line in comparison.half_hours))
+    theirs = exact_kwh(sum(line.theirs_wh or 0 for line in comparison.half_hours))
     yield Text(f"Ours {ours:.2f} kWh, the bill's {theirs:.2f} kWh.")
     if not found:
-        yield Text("Every half hour agrees to 0.05 kWh.")
+        yield Text("Every half hour agrees within 0.05 kWh.")
     for finding in found[:FINDINGS_SHOWN]:
         yield Text(f"  {_words(finding, zone)}")
     if len(found) > FINDINGS_SHOWN:
@@ -124,14 +124,14 @@ def _half_hours(comparison: BillComparison, zone: ZoneInfo) -> Iterator[Renderab
 
 def _words(finding: Finding, zone: ZoneInfo) -> str:
     start, end = (local_time(each, zone, "%a %d %b %H:%M") for each in (finding.start, finding.end))
-    counted = "1 half hour" if finding.count == 1 else f"{finding.count} half hours"
+    half_hours = counted(finding.count, "half hour")
     cause = CAUSES[finding.cause]
     if finding.shift_hours:
         way = "later" if finding.shift_hours > 0 else "earlier"
         cause = f"clock: the bill has the same energy {abs(finding.shift_hours)} h {way}"
     return (
-        f"{start} to {end}, {counted}: ours {_kwh(finding.ours_wh):.2f} kWh,"
-        f" the bill's {_kwh(finding.theirs_wh):.2f} kWh; {cause}."
+        f"{start} to {end}, {half_hours}: ours {exact_kwh(finding.ours_wh):.2f} kWh,"
+        f" the bill's {exact_kwh(finding.theirs_wh):.2f} kWh; {cause}."
     )
 
 
@@ -141,13 +141,14 @@ def _bands(comparison: BillComparison, currency: str) -> Iterator[RenderableType
         table.add_column(name, justify="left" if name == "band" else "right")
     for line in comparison.bands:
         sides = (line.ours, line.theirs)
-        energies = ["" if it is None else f"{_kwh(it.wh):.2f}" for it in sides]
-        table.add_row(line.band, *energies, *(_money(it, currency) for it in sides))
+        energies = ["" if side is None else f"{exact_kwh(side.wh):.2f}" for side in sides]
+        costs = ["" if side is None else format_amount(side.cost, currency) for side in sides]
+        table.add_row(line.band, *energies, *costs)
     yield table
-    said = [words for line in comparison.bands for words in _band_words(line)]
-    yield from (Text(f"  {words}") for words in said)
-    if not said:
-        yield Text("Every band agrees to 1 % or 0.1 kWh, and to 0.02 in cost.")
+    differences = [words for line in comparison.bands for words in _band_words(line)]
+    yield from (Text(f"  {words}") for words in differences)
+    if not differences:
+        yield Text("Every band agrees within 1 % or 0.1 kWh, and within 0.02 in cost.")
 
 
 def _band_words(line: BandComparison) -> Iterator[str]:
@@ -158,13 +159,13 @@ def _band_words(line: BandComparison) -> Iterator[str]:
 
 
 def _half_hour(line: HalfHourComparison, zone: ZoneInfo) -> dict[str, Any]:
-    ours = None if line.ours_wh is None else _kwh(line.ours_wh)
-    theirs = None if line.theirs_wh is None else _kwh(line.theirs_wh)
+    ours = None if line.ours_wh is None else exact_kwh(line.ours_wh)
+    theirs = None if line.theirs_wh is None else exact_kwh(line.theirs_wh)
     return {
         "start_utc": instant_text(line.start),
         "start_local": line.start.astimezone(zone).isoformat(timespec="seconds"),
         "ours_kwh": ours,
-        "estimated_kwh": None if ours is None else _kwh(line.estimated_wh),
+        "estimated_kwh": None if ours is None else exact_kwh(line.estimated_wh),
         "theirs_kwh": theirs,
         "difference_kwh": None if ours is None or theirs is None else theirs - ours,
         "cause": line.cause or None,
@@ -174,26 +175,19 @@ def _half_hour(line: HalfHourComparison, zone: ZoneInfo) -> dict[str, Any]:
 def _band(line: BandComparison, currency: str) -> dict[str, Any]:
     ours, theirs = line.ours, line.theirs
     units = minor_units(currency)
-    both = ours is not None and theirs is not None
+    energy_difference = cost_difference = None
+    if ours is not None and theirs is not None:
+        energy_difference = exact_kwh(theirs.wh - ours.wh)
+        cost_difference = round_money(theirs.cost - ours.cost, units)
     return {
         "band": line.band,
-        "ours_kwh": None if ours is None else _kwh(ours.wh),
-        "estimated_kwh": None if ours is None else _kwh(ours.estimated_wh),
-        "theirs_kwh": None if theirs is None else _kwh(theirs.wh),
-        "difference_kwh": _kwh(theirs.wh - ours.wh) if both and ours and theirs else None,
+        "ours_kwh": None if ours is None else exact_kwh(ours.wh),
+        "estimated_kwh": None if ours is None else exact_kwh(ours.estimated_wh),
+        "theirs_kwh": None if theirs is None else exact_kwh(theirs.wh),
+        "difference_kwh": energy_difference,
         "ours_cost": None if ours is None else round_money(ours.cost, units),
         "theirs_cost": None if theirs is None else theirs.cost,
-        "difference_cost": (
-            round_money(theirs.cost - ours.cost, units) if both and ours and theirs else None
-        ),
+        "difference_cost": cost_difference,
         "energy_cause": line.energy_cause or None,
         "cost_cause": line.cost_cause or None,
     }
-
-
-def _money(side: Purchase | None, currency: str) -> str:
-    return "" if side is None else f"{round_money(side.cost, minor_units(currency)):f}"
-
-
-def _kwh(wh: Decimal | int) -> Decimal:
-    return Decimal(wh).scaleb(-3)

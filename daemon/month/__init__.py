@@ -1,6 +1,6 @@
-"""Show a month as text, page, pictures and rows: the command `lullwatt month`.
+"""Show a month as text, as a page with pictures, and as rows: the command `lullwatt month`.
 
-The data come from `daemon.night_log`.
+The data comes from `daemon.night_log`.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
-"""The figures of a month's pictures, before anything is drawn. Pure; knows no colours.
+"""Compute the figures of a month's pictures, before anything is drawn. Pure; knows no colours.
 
-Places in a night are hours that passed since its noon, whatever the clock on the wall did.
+A position in a night is the number of hours since its noon, even if the clock changed.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from itertools import accumulate
 from typing import TYPE_CHECKING, NamedTuple
 from zoneinfo import ZoneInfo
 
+from daemon.night_log.month import RULES
 from daemon.tariff.chart import QUARTER, hours_since
 from planners.local_time.departures import night_bounds
 
@@ -23,20 +24,14 @@ if TYPE_CHECKING:
     from planners.rates.spans import RateSpan
 
 SMALLEST_BAR = 0.15
-"""Height at the least, so that a little energy is still seen [share of the highest]."""
+"""Smallest height of a bar, so that a little energy is visible [share of the highest]."""
 MOST_KEYS = 6
-"""More rates than this are told by the lowest, the middle and the highest."""
-RULES = ("at_once", "timer", "hindsight")
-RULE_WORDS = {
-    "paid": "paid",
-    "at_once": "at once",
-    "timer": "on a timer",
-    "hindsight": "with hindsight",
-}
+"""If there are more rates, the legend shows the lowest, the middle and the highest."""
+RULE_WORDS = {"paid": "paid"} | RULES
 
 
 class Shade(NamedTuple):
-    """A stretch at one rate; `tone` is 0 at the month's lowest rate and 1 at its highest."""
+    """A span at one rate; `tone` is 0 at the month's lowest rate and 1 at its highest."""
 
     start: float
     end: float
@@ -69,23 +64,23 @@ class NightStrip(NamedTuple):
         The local date.
     hours : float
         Length of the night: 24, or less or more where the clock changes [hours].
-    turn : float or None
-        Where the clock changes [hours since noon].
+    clock_change : float or None
+        When the clock changes [hours since noon].
     shades : tuple of Shade
-        The rates, in order; empty where they are not known.
+        The rates, in order; empty if unknown.
     lanes : tuple of Lane
-        One for each charge point of the month; empty where no night was recorded.
+        One for each charge point of the month; empty if no night was recorded.
     kwh : float or None
-        Energy of all charge points [kWh]; None where no night was recorded.
+        Energy of all charge points [kWh]; None if no night was recorded.
     kept : bool
-        False where energy flowed, but its hours are no longer kept.
+        False if energy flowed, but its hours are no longer kept.
     short : bool
-        Whether a need was not met.
+        Whether a vehicle had less than it needed by its departure.
     """
 
     night: date
     hours: float
-    turn: float | None
+    clock_change: float | None
     shades: tuple[Shade, ...]
     lanes: tuple[Lane, ...]
     kwh: float | None
@@ -101,14 +96,14 @@ class BandStack(NamedTuple):
 
 
 class CostLine(NamedTuple):
-    """What a rule comes to from the month's first day to each day [currency], unrounded."""
+    """The cost by a rule from the month's first day to each day [currency], unrounded."""
 
     rule: str
     costs: tuple[Decimal, ...]
 
 
 class RateKey(NamedTuple):
-    """A rate for the legend: its band where there is one, and its tone."""
+    """A rate for the legend, with its band, if it has one, and its tone."""
 
     band: str
     rate: Decimal
@@ -160,7 +155,7 @@ def _night_strip(
     return NightStrip(
         night=day,
         hours=hours_since(start, end),
-        turn=_turn(start, end, zone),
+        clock_change=_clock_change(start, end, zone),
         shades=tuple(tones.shade(span, start) for span in spans),
         lanes=lanes,
         kwh=sum(row.energy_wh for row in rows) / 1000 if rows else None,
@@ -172,7 +167,7 @@ def _night_strip(
 def _lanes(
     day: date, rows: Sequence[NightRow], points: Sequence[str], zone: ZoneInfo, highest: float
 ) -> tuple[Lane, ...]:
-    """Lay out each charge point's part of a night, if anything of that night is recorded."""
+    """Lay out each charge point's part of a night, if the night was recorded."""
     bounds = night_bounds(day, zone)
     found = {row.charge_point: row for row in rows}
     lanes = (
@@ -199,12 +194,12 @@ def _lane(row: NightRow, start: datetime, end: datetime, highest: float) -> Lane
     )
 
 
-def _turn(start: datetime, end: datetime, zone: ZoneInfo) -> float | None:
-    """Find where the clock changes between two instants [hours since the first]."""
+def _clock_change(start: datetime, end: datetime, zone: ZoneInfo) -> float | None:
+    """Find when the clock changes between two instants [hours since the first]."""
     offset = start.astimezone(zone).utcoffset()
-    instants = (start + place * QUARTER for place in range((end - start) // QUARTER))
-    turns = (at for at in instants if at.astimezone(zone).utcoffset() != offset)
-    first = next(turns, None)
+    instants = (start + count * QUARTER for count in range((end - start) // QUARTER))
+    changed = (at for at in instants if at.astimezone(zone).utcoffset() != offset)
+    first = next(changed, None)
     return None if first is None else hours_since(start, first)
 
 
@@ -213,12 +208,12 @@ def _flows(month: Month) -> list[EnergyFlow]:
 
 
 def _kw(wh: int, start: datetime, end: datetime) -> float:
-    """Average power of a stretch [kW]."""
+    """Compute the average power between two instants [kW]."""
     return wh / 1000 / ((end - start) / timedelta(hours=1))
 
 
 class _Tones(NamedTuple):
-    """Where each rate of a month lies between its lowest and its highest."""
+    """The month's lowest and highest rate, between which every tone lies."""
 
     lowest: Decimal
     highest: Decimal
@@ -238,7 +233,7 @@ class _Tones(NamedTuple):
 
 
 def rate_keys(month: Month) -> tuple[RateKey, ...]:
-    """Choose the rates that explain the tones, from the lowest to the highest.
+    """Choose the rates for the legend, from the lowest to the highest.
 
     Parameters
     ----------
@@ -248,7 +243,7 @@ def rate_keys(month: Month) -> tuple[RateKey, ...]:
     Returns
     -------
     tuple of RateKey
-        Each band at each of its rates; where these are too many, lowest, middle and highest.
+        Each band at each of its rates; if these are too many, the lowest, middle and highest rate.
     """
     found = {(span.rate, span.band) for row in month.nights for span in row.rates}
     tones = _Tones.of(month)
@@ -271,7 +266,7 @@ def band_stacks(month: Month) -> tuple[BandStack, ...]:
     Returns
     -------
     tuple of BandStack
-        From the band that was cheapest on average to the dearest, at the bottom first.
+        From the band that was cheapest on average, drawn at the bottom, to the dearest.
     """
     days = days_of(month)
     wh: dict[str, dict[date, int]] = {}
@@ -287,7 +282,7 @@ def band_stacks(month: Month) -> tuple[BandStack, ...]:
 
 
 def _average_rates(month: Month) -> dict[str, Decimal]:
-    """Average what each band cost [currency per kWh]; without energy it is the plain rate."""
+    """Compute each band's average rate [currency per kWh]; without energy, its plain rate."""
     sums: dict[str, tuple[int, Decimal, Decimal]] = {}
     for line in month.by_band:
         wh, cost, _ = sums.get(line.band, (0, Decimal(0), line.rate))
@@ -306,8 +301,9 @@ def cost_lines(month: Month) -> tuple[CostLine, ...]:
     Returns
     -------
     tuple of CostLine
-        ``"paid"`` first, then each rule that is known for any night. A night of which a rule is
-        not known counts there at what was paid, so that the lines end apart by what was saved.
+        ``"paid"`` first, then each rule that is known for any night. If a rule's cost is unknown
+        for a night, what was paid counts in its place, so that the lines end as far apart as the
+        known costs.
     """
     known = [
         rule for rule in RULES if any(rule_cost(row, rule) is not None for row in month.nights)
@@ -324,11 +320,6 @@ def _cumulated(month: Month, rule: str) -> tuple[Decimal, ...]:
 
 
 def rule_cost(row: NightRow, rule: str) -> Decimal | None:
-    """Tell what a night would have cost by one of `RULES` [currency], or was ``"paid"``."""
-    costs = {
-        "paid": row.cost,
-        "at_once": row.at_once,
-        "timer": row.timer,
-        "hindsight": row.hindsight,
-    }
-    return costs[rule]
+    """Return a night's cost by one of `RULES`, or what was ``"paid"`` [currency]."""
+    cost: Decimal | None = getattr(row, "cost" if rule == "paid" else rule)
+    return cost

@@ -1,4 +1,4 @@
-"""A month as one page of HTML."""
+"""Make a month's page in HTML."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def render_page(month: Month) -> str:
     Returns
     -------
     str
-        An HTML document, to be written as UTF-8.
+        An HTML document, to be encoded as UTF-8.
     """
     words = MonthWords(month)
     return page_of(

@@ -1,4 +1,4 @@
-"""The tables of a month's page, and its pictures told in words. Pure."""
+"""Fill the tables of a month's page, and describe its pictures in words. Pure."""
 
 from __future__ import annotations
 
@@ -6,8 +6,10 @@ from decimal import Decimal
 from itertools import groupby
 from typing import TYPE_CHECKING, NamedTuple
 
-from daemon.month.chart import RULE_WORDS, RULES, band_stacks, cost_lines, days_of, rule_cost
+from daemon.month.chart import RULE_WORDS, band_stacks, cost_lines, days_of, rule_cost
 from daemon.month.page_wording import known_costs, kwh, short_date
+from daemon.night_log.month import RULES
+from daemon.night_log.night_rows import average_rate
 from daemon.presentation.figures import plain_number
 
 if TYPE_CHECKING:
@@ -18,9 +20,9 @@ if TYPE_CHECKING:
     from daemon.night_log.month import BandSum, EnergyFlow, Month, NightRow
 
 LEAST_WH = 50
-"""Half-hours with less are left out of the hours told: a vehicle that only stays awake."""
+"""Half-hours with less energy are not listed: the vehicle was only awake [Wh]."""
 MOST_RATES = 8
-"""A band with more rates than this, as a price series has, is told in one row."""
+"""A band with more rates than this, such as a price series, gets a single row."""
 
 
 class BandCells(NamedTuple):
@@ -44,20 +46,20 @@ class NightCells(NamedTuple):
     rate: str
     cost: str
     soc: str
-    need: str
+    departure: str
     rules: tuple[str, ...]
     short: bool
 
 
 class MonthTables:
-    """Lays out the rows of one month."""
+    """Writes the cells of one month's tables."""
 
     def __init__(self, month: Month, words: MonthWords) -> None:
         self.month = month
         self._words = words
 
     def bands(self) -> list[BandCells]:
-        """Lay out energy and cost by band and rate; a band of many rates is one row."""
+        """Write energy and cost by band and rate; a band with many rates gets one row."""
         order = [stack.band for stack in band_stacks(self.month)]
         lines = sorted(self.month.by_band, key=lambda line: (order.index(line.band), line.rate))
         rows: list[BandCells] = []
@@ -79,7 +81,7 @@ class MonthTables:
         )
 
     def nights(self) -> list[NightCells]:
-        """Lay out each night."""
+        """Write a row for each night."""
         return [self._night(row) for row in self.month.nights]
 
     def _night(self, row: NightRow) -> NightCells:
@@ -89,10 +91,10 @@ class MonthTables:
             hours=self._hours(row),
             energy=kwh(row.energy_wh),
             estimated=kwh(row.estimated_wh) if row.estimated_wh else "",
-            rate=self._words.fine(row.cost * 1000 / row.energy_wh) if row.energy_wh else "",
+            rate=self._words.fine(average_rate(row)) if row.energy_wh else "",
             cost=self._words.amount(row.cost),
             soc=_soc(row),
-            need=f"{row.need_percent:.0f} %, {'met' if row.need_met else 'not met'}",
+            departure=f"{row.need_percent:.0f} %: {'enough' if row.need_met else 'short'}",
             rules=tuple(self._words.amount(rule_cost(row, rule)) for rule in RULES),
             short=not row.need_met,
         )
@@ -106,7 +108,7 @@ class MonthTables:
         ] or ["none"]
 
     def rule_sums(self) -> list[str]:
-        """Write what each rule came to, if it is known for every night."""
+        """Write each rule's total, if its cost is known for every night."""
         return [
             self._words.amount(sum(costs, Decimal(0)))
             if len(costs) == len(self.month.nights)
@@ -117,14 +119,14 @@ class MonthTables:
 
     # --- the pictures in words --------------------------------------------------------------
 
-    def told_hours(self) -> str:
-        """Tell what the picture of hours shows."""
+    def describe_hours(self) -> str:
+        """Describe the picture of hours."""
         parts = [f"{band.band} at {band.rate}: {band.energy} kWh" for band in self.bands()]
         nights = [f"{night.date} {', '.join(night.hours)}" for night in self.nights()]
         return f"By band: {'; '.join(parts)}. Hours in which energy flowed: {'; '.join(nights)}."
 
-    def told_energy(self) -> str:
-        """Tell what the picture of energy shows."""
+    def describe_energy(self) -> str:
+        """Describe the picture of energy."""
         whole = [f"{stack.band} {sum(stack.kwh):.3f} kWh" for stack in band_stacks(self.month)]
         most = max(self.month.nights, key=lambda row: row.energy_wh)
         return (
@@ -132,8 +134,8 @@ class MonthTables:
             f" on {short_date(most.night)}."
         )
 
-    def told_costs(self) -> str:
-        """Tell what the picture of costs shows."""
+    def describe_costs(self) -> str:
+        """Describe the picture of costs."""
         ends = [
             f"{RULE_WORDS[line.rule]} {self._words.money(line.costs[-1])}"
             for line in cost_lines(self.month)
@@ -143,7 +145,7 @@ class MonthTables:
     # --- the numbers of the pictures --------------------------------------------------------
 
     def energy_of_days(self) -> list[tuple[str, tuple[str, ...]]]:
-        """List the energy of each band on each day, as the picture has it."""
+        """List the energy of each band on each day, as in the picture."""
         stacks = band_stacks(self.month)
         return [
             (short_date(day), tuple(f"{stack.kwh[place]:.3f}" for stack in stacks))
@@ -151,7 +153,7 @@ class MonthTables:
         ]
 
     def costs_of_days(self) -> list[tuple[str, tuple[str, ...]]]:
-        """List what each rule had come to on each day, as the picture has it."""
+        """List the cost by each rule up to each day, as in the picture."""
         lines = cost_lines(self.month)
         return [
             (short_date(day), tuple(self._words.amount(line.costs[place]) for line in lines))
@@ -160,7 +162,7 @@ class MonthTables:
 
 
 def runs_of(flows: Sequence[EnergyFlow]) -> list[tuple[datetime, datetime]]:
-    """Join stretches that follow on each other.
+    """Join flows that follow each other without a gap.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What the page of a month says: its figures as texts, its sentences, its tables' cells. Pure."""
+"""Write the figures and sentences of a month's page. Pure."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from decimal import Decimal
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from config.fields import currencies
+from config.fields.currencies import minor_units
 from config.tariffs.calendar_words import MONTHS, listed
 from daemon.control.state import SOC_SOURCES
 from daemon.month.chart import (
@@ -14,7 +14,10 @@ from daemon.month.chart import (
     night_strips,
     rule_cost,
 )
-from planners.accounts.money import format_money, round_money
+from daemon.month.wording import difference_words
+from daemon.night_log.month import RULES
+from daemon.presentation.figures import counted
+from planners.accounts.money import format_amount, format_money, round_money
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -26,12 +29,12 @@ UNKNOWN = "not known"
 
 
 class MonthWords:
-    """Writes the figures of one month, by its currency and its clock."""
+    """Writes the figures of one month in its currency and by its clock."""
 
     def __init__(self, month: Month) -> None:
         self.month = month
         self._zone = ZoneInfo(month.timezone)
-        self._units = currencies.minor_units(month.currency)
+        self._units = minor_units(month.currency)
 
     @property
     def name(self) -> str:
@@ -43,8 +46,8 @@ class MonthWords:
         return UNKNOWN if amount is None else format_money(amount, self.month.currency)
 
     def amount(self, amount: Decimal | None) -> str:
-        """Write an amount without its currency, for a column that names it."""
-        return UNKNOWN if amount is None else f"{round_money(amount, self._units):f}"
+        """Write an amount without its currency, for a column whose head names it."""
+        return UNKNOWN if amount is None else format_amount(amount, self.month.currency)
 
     def fine(self, amount: Decimal | None) -> str:
         """Write a price of one unit, with two decimals more than the currency has."""
@@ -62,7 +65,7 @@ class MonthWords:
     # --- sentences ------------------------------------------------------------------------
 
     def lead(self) -> str:
-        """Tell the month in a sentence."""
+        """Sum the month up in a sentence."""
         month = self.month
         if not month.nights:
             return f"No night was recorded in {self.name}."
@@ -76,48 +79,54 @@ class MonthWords:
 
     def than(self, saved: Decimal, rule: str) -> str:
         """Compare what was paid with what a rule would have cost."""
-        rounded = round_money(saved, self._units)
-        if not rounded:
+        if not round_money(saved, self._units):
             return f"the same as {rule} would have cost"
-        less = "less" if rounded > 0 else "more"
+        less = "less" if saved > 0 else "more"
         return f"{self.money(abs(saved))} {less} than {rule} would have cost"
 
-    def saved(self, saved: Decimal | None) -> str:
-        """Write what was saved, or what more was paid."""
-        if saved is None or round_money(saved, self._units) >= 0:
-            return self.money(saved)
-        return f"nothing: {self.money(-saved)} more was paid"
+    def other_rules(self) -> list[tuple[str, str, str]]:
+        """Say how much more, or less, each rule would have cost, and over how many nights."""
+        return [
+            (f"Charging {words} instead", self._difference(rule), self._nights_known(rule))
+            for rule, words in RULES.items()
+        ]
 
-    def compared(self, rule: str) -> str:
-        """Tell over how many nights a rule is known, where not over all."""
+    def _difference(self, rule: str) -> str:
+        extra = self.month.extra_cost(rule)
+        return UNKNOWN if extra is None else difference_words(extra, self.month.currency)
+
+    def _nights_known(self, rule: str) -> str:
+        """Say over how many nights a rule's cost is known, unless over all."""
         known = len(known_costs(self.month, rule))
         whole = len(self.month.nights)
         return (
-            "" if known in {0, whole} else f"over the {known} of {whole} nights where it is known"
+            "" if known in {0, whole} else f"over {known} of {whole} nights; unknown for the others"
         )
 
     def where(self, row: NightRow) -> str:
-        """Name a vehicle, and its charge point where some vehicle had several."""
+        """Name a vehicle, and its charge point if any vehicle used several."""
         pairs = {(each.vehicle, each.charge_point) for each in self.month.nights}
         alone = len(pairs) == len({vehicle for vehicle, _ in pairs})
         return row.vehicle if alone else f"{row.vehicle} at {row.charge_point}"
 
     def unrecorded(self) -> str:
-        """Name the days of the month of which no night is recorded."""
+        """List the days of the month without a recorded night."""
         recorded = {row.night for row in self.month.nights}
         missing = [short_date(day) for day in days_of(self.month) if day not in recorded]
         return listed(missing) if missing else ""
 
     def clock_changes(self) -> str:
-        """Tell on which nights the clock changes, and what that does to the picture."""
+        """Say on which nights the clock changes, and what that does to the picture."""
         changes = [
-            short_date(line.night) for line in night_strips(self.month) if line.turn is not None
+            short_date(strip.night)
+            for strip in night_strips(self.month)
+            if strip.clock_change is not None
         ]
         if not changes:
             return ""
         return (
-            f"On {listed(changes)} the clock changes, where the line marks it: hours after it stand"
-            " aside by as much."
+            f"On {listed(changes)} the clock changes at the mark: after it, the hours of the axis"
+            " are off by as much."
         )
 
 
@@ -131,18 +140,13 @@ def short_date(day: date) -> str:
     return f"{day:%a} {day.day} {day:%b}"
 
 
-def counted(count: int, noun: str) -> str:
-    """Write a number of things."""
-    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
-
-
 def known_costs(month: Month, rule: str) -> list[Decimal]:
-    """List what a rule would have cost on each night of which that is known."""
+    """List the costs by a rule, of the nights for which they are known."""
     return [cost for row in month.nights if (cost := rule_cost(row, rule)) is not None]
 
 
 def sources(rows: Sequence[NightRow]) -> str:
-    """Tell where the states of charge before were known from, and how often."""
+    """Count the nights by the source of the state of charge before charging."""
     count: dict[str, int] = {}
     for row in rows:
         count[row.soc_from] = count.get(row.soc_from, 0) + 1
@@ -152,5 +156,5 @@ def sources(rows: Sequence[NightRow]) -> str:
 
 
 def alert_place(alert: AlertRow) -> str:
-    """Name what an alert is about."""
+    """Name the charge point or the household that an alert is about."""
     return alert.charge_point or "the household"

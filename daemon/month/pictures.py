@@ -1,6 +1,7 @@
-"""Draws a month's pictures as SVG to stand in a page.
+"""Draw a month's pictures as SVG for its page.
 
-Fills differ in brightness and in hatches too, lines in markers and in dashes.
+Nothing relies on colour alone: fills also differ in brightness and hatches, lines in markers and
+dashes.
 """
 
 from __future__ import annotations
@@ -49,7 +50,7 @@ NIGHT_INCHES = 0.162
 CHARGING = "#163f5c"
 TONES = LinearSegmentedColormap.from_list("tones", ["#f5f1e8", "#ecd9a8", "#d69c4a"])
 ROW, LANES = 0.9, 0.86
-"""Parts of a night's height that its rates and its lanes take."""
+"""Shares of a night's height for its rates and for its lanes."""
 FILLS = (
     ("#1f5c7a", ""),
     ("#e3b04f", "////"),
@@ -85,7 +86,7 @@ def draw_month(month: Month) -> MonthPictures:
     Returns
     -------
     MonthPictures
-        Each an ``svg`` element without sizes, links or ids that another one has.
+        Each an ``svg`` element without a size, without links, and with ids of its own.
     """
     with style.context(["default", STYLE]):
         return MonthPictures(
@@ -123,15 +124,15 @@ def _shades(axes: Axes, lines: Sequence[NightStrip]) -> None:
     axes.add_collection(
         PolyCollection(boxes, facecolors=[TONES(shade.tone) for _, shade in shades], linewidths=0)
     )
-    guessed = [box for box, (_, shade) in zip(boxes, shades, strict=True) if shade.estimated]
+    estimated = [box for box, (_, shade) in zip(boxes, shades, strict=True) if shade.estimated]
     axes.add_collection(
-        PolyCollection(guessed, facecolors="none", edgecolors=QUIET, hatch="////", linewidths=0)
+        PolyCollection(estimated, facecolors="none", edgecolors=QUIET, hatch="////", linewidths=0)
     )
 
 
 def _charges(axes: Axes, lines: Sequence[NightStrip]) -> None:
     """Draw when a vehicle was plugged in, and the half-hours in which energy flowed."""
-    lanes = [found for place, line in enumerate(lines) for found in _placed(place, line)]
+    lanes = [lane for place, line in enumerate(lines) for lane in _place_lanes(place, line)]
     axes.add_collection(
         PolyCollection(
             [
@@ -155,8 +156,8 @@ def _charges(axes: Axes, lines: Sequence[NightStrip]) -> None:
     )
 
 
-def _placed(place: int, line: NightStrip) -> Iterable[tuple[float, float, Lane]]:
-    """Share a night's height among its lanes: the bottom and the height of each."""
+def _place_lanes(place: int, line: NightStrip) -> Iterable[tuple[float, float, Lane]]:
+    """Divide a night's height among its lanes; yield the bottom and height of each."""
     height = LANES / max(1, len(line.lanes))
     for number, lane in enumerate(line.lanes, start=1):
         yield place + 0.02 + number * height, height * 0.92, lane
@@ -167,19 +168,19 @@ def _box(left: float, right: float, top: float, bottom: float) -> list[tuple[flo
 
 
 def _remarks(axes: Axes, lines: Sequence[NightStrip], longest: float) -> None:
-    """Write the energy of each night beside it, and what is amiss with its hours."""
+    """Write each night's energy beside it, and note what is missing."""
     for place, line in enumerate(lines):
         middle = place + ROW / 2
-        told = "" if line.kwh is None else f"{line.kwh:.1f}"
-        told += " short" if line.short else ""
-        axes.text(longest + 0.3, middle, told, fontsize=POINTS, va="center")
+        energy = "" if line.kwh is None else f"{line.kwh:.1f}"
+        energy += " short" if line.short else ""
+        axes.text(longest + 0.3, middle, energy, fontsize=POINTS, va="center")
         note = _note(line)
         if note:
             axes.text(0.3, middle, note, fontsize=POINTS, va="center", color=INK, style="italic")
-        if line.turn is not None:
-            axes.plot([line.turn] * 2, [place, place + ROW], color=INK, lw=1.6, zorder=5)
+        if line.clock_change is not None:
+            axes.plot([line.clock_change] * 2, [place, place + ROW], color=INK, lw=1.6, zorder=5)
             change = f"{line.hours - 24:+.0f} h" if line.hours != 24 else "clock"  # noqa: PLR2004
-            axes.text(line.turn + 0.2, middle, change.replace("-", "\u2212"), **_ON_RATES)
+            axes.text(line.clock_change + 0.2, middle, change.replace("-", "\u2212"), **_ON_RATES)
 
 
 _ON_RATES: dict[str, Any] = {"fontsize": POINTS, "va": "center", "color": INK, "zorder": 5}
@@ -192,7 +193,7 @@ def _note(line: NightStrip) -> str:
 
 
 def _night_axes(axes: Axes, lines: Sequence[NightStrip], step: int) -> None:
-    """Name the nights, and the hours of the clock of a night without a change."""
+    """Name the nights and the hours, which are those of a night without a clock change."""
     names = [f"{line.night:%a} {line.night.day}" for line in lines]
     axes.set_yticks([place + ROW / 2 for place in range(len(lines))], names, fontsize=POINTS)
     hours = range(0, 25, step)
@@ -211,12 +212,13 @@ def _hours_legend(figure: Figure, month: Month, lines: Sequence[NightStrip]) -> 
         label = f"{key.band} {key.rate:.4f}".strip()
         handles.append(Patch(facecolor=TONES(key.tone), edgecolor="#c9bfa8", label=label))
     if any(shade.estimated for line in lines for shade in line.shades):
-        guessed = Patch(facecolor="white", edgecolor=QUIET, hatch="////", label="rate estimated")
-        handles.append(guessed)
+        handles.append(
+            Patch(facecolor="white", edgecolor=QUIET, hatch="////", label="rate estimated")
+        )
     legend(figure, handles)
 
 
-# --- energy by band, cost cumulated -----------------------------------------------------------
+# --- energy by band, cost added up -----------------------------------------------------------
 
 
 def _energy(month: Month, width: float) -> Figure:
@@ -238,7 +240,7 @@ def _energy(month: Month, width: float) -> Figure:
 
 
 def _fills(stacks: Sequence[BandStack]) -> list[tuple[str, str]]:
-    """Choose a fill for each band; with more bands than fills they come again, hatched closer."""
+    """Choose a fill for each band; with many bands, fills repeat with closer hatches."""
     return [
         (color, hatch * (1 + place // len(FILLS)))
         for place in range(len(stacks))
@@ -247,9 +249,9 @@ def _fills(stacks: Sequence[BandStack]) -> list[tuple[str, str]]:
 
 
 def _mark_nights(axes: Axes, month: Month, tops: Sequence[float]) -> list[Artist]:
-    """Mark the nights that are partly estimated, and those that fell short."""
+    """Mark the nights that were partly estimated, and those that were short."""
     marks = (
-        ("v", "need not met", month.nights_short, 5.0),
+        ("v", "short for the departure", month.nights_short, 5.0),
         ("*", "partly estimated", month.nights_estimated, 12.0),
     )
     handles: list[Artist] = []
@@ -268,12 +270,12 @@ def _cost(month: Month, width: float) -> Figure:
     count = len(lines[0].costs)
     figure, axes = _month_frame(count, width, month.currency)
     handles: list[Artist] = []
-    # What was paid lies over the rest, as the rest may be the same.
+    # What was paid is drawn on top, because other lines may be the same.
     for place, line in enumerate(lines):
         color, dashes, marker, thickness = LINES[line.rule]
         looks: dict[str, Any] = {"color": color, "linestyle": dashes, "marker": marker}
         days, costs = range(1, count + 1), [float(cost) for cost in line.costs]
-        every = (place, 4)  # where lines lie on each other, their markers stand side by side
+        every = (place, 4)  # so that the markers of equal lines are side by side
         axes.plot(
             days, costs, markersize=4, markevery=every, zorder=9 - place, lw=thickness, **looks
         )
@@ -284,7 +286,7 @@ def _cost(month: Month, width: float) -> Figure:
 
 
 def _month_frame(days: int, width: float, unit: str) -> tuple[Figure, Axes]:
-    """Make a frame with the days of a month below and a unit at the side."""
+    """Make axes with the days of a month and a unit."""
     figure = Figure(figsize=(width, 2.7 if width > NARROW_INCHES else 2.5), layout="constrained")
     axes = figure.subplots()
     axes.set_xlim(0.3, days + 0.7)

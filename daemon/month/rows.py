@@ -1,4 +1,4 @@
-"""A month, and many homes' months, as CSV and JSON values; and many homes as a table."""
+"""Write the months of one or several homes as CSV and JSON values; show several as a table."""
 
 from __future__ import annotations
 
@@ -13,8 +13,9 @@ from rich.text import Text
 from config.fields.currencies import minor_units
 from config.tariffs.calendar_words import MONTHS
 from daemon.month.wording import ROUNDING, why_short
-from daemon.night_log.night_rows import band_values, kwh, night_values
+from daemon.night_log.night_rows import band_values, night_values
 from daemon.presentation.csv_text import csv_text
+from planners.accounts.accounts import exact_kwh
 from planners.accounts.money import round_money
 from planners.plan.plan import instant_text
 
@@ -37,16 +38,16 @@ TOTAL = "total"
 
 @dataclass(frozen=True, slots=True)
 class ManyHomes:
-    """Some homes' months, and what they come to in each currency."""
+    """The same month of several homes."""
 
     months: tuple[Month, ...]
 
     def rows(self) -> list[dict[str, Any]]:
-        """Make a summary of each home."""
+        """Make a row of sums for each home."""
         return [summary(month) for month in self.months]
 
     def totals(self) -> list[dict[str, Any]]:
-        """Add the homes up, currency by currency; distances of two units are not added."""
+        """Add the homes up, currency by currency; distances only if all have the same unit."""
         currencies = dict.fromkeys(month.currency for month in self.months)
         return [
             _total([month for month in self.months if month.currency == currency])
@@ -65,7 +66,7 @@ def summary(month: Month) -> dict[str, Any]:
     Returns
     -------
     dict
-        Money rounded half-even at the minor unit but for `cost_exact`; None for what is not known.
+        Money is rounded half-even at the minor unit, except `cost_exact`; None if unknown.
     """
     units = minor_units(month.currency)
 
@@ -79,9 +80,9 @@ def summary(month: Month) -> dict[str, Any]:
         "nights": len(month.nights),
         "nights_short": len(month.nights_short),
         "nights_estimated": len(month.nights_estimated),
-        "energy_kwh": kwh(month.energy_wh),
-        "metered_kwh": kwh(month.energy_wh - month.estimated_wh),
-        "estimated_kwh": kwh(month.estimated_wh),
+        "energy_kwh": exact_kwh(month.energy_wh),
+        "metered_kwh": exact_kwh(month.energy_wh - month.estimated_wh),
+        "estimated_kwh": exact_kwh(month.estimated_wh),
         "cost": month.cost_rounded,
         "cost_exact": month.cost,
         "standing_charge": money(month.standing_charge),
@@ -112,43 +113,46 @@ def month_values(month: Month) -> dict[str, Any]:
         ],
         "alerts": [
             {
-                "at": instant_text(it.at),
-                "charge_point": it.charge_point,
-                "code": it.code,
-                "message": it.message,
+                "at": instant_text(alert.at),
+                "charge_point": alert.charge_point,
+                "code": alert.code,
+                "message": alert.message,
             }
-            for it in month.alerts
+            for alert in month.alerts
         ],
         "per_night": [night_values(row, month.currency) for row in month.nights],
     }
 
 
-def homes_values(many: ManyHomes) -> dict[str, Any]:
-    """Make the JSON document of many homes."""
-    return {"homes": many.rows(), "totals": many.totals()}
+def homes_values(homes: ManyHomes) -> dict[str, Any]:
+    """Make the JSON document of several homes."""
+    return {"homes": homes.rows(), "totals": homes.totals()}
 
 
-def homes_csv(many: ManyHomes) -> str:
-    """Write a row for each home, and one for the total in each currency."""
-    return csv_text(SUMMARY, [*many.rows(), *many.totals()])
+def homes_csv(homes: ManyHomes) -> str:
+    """Write a row for each home, and a total for each currency."""
+    return csv_text(SUMMARY, [*homes.rows(), *homes.totals()])
 
 
-def show_homes(many: ManyHomes) -> RenderableType:
-    """Lay many homes out for people: a row for each, and a total in each currency."""
-    first = many.months[0]
+def show_homes(homes: ManyHomes) -> RenderableType:
+    """Lay out a row for each home, and a total for each currency."""
+    first = homes.months[0]
     table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="dim")
     table.add_column("home")
     for name in ("nights", "short", "kWh", "estimated", "cost", "standing", "at once", "timer"):
         table.add_column(name, justify="right")
     table.add_column("")
-    for row in [*many.rows(), *many.totals()]:
+    for row in [*homes.rows(), *homes.totals()]:
         table.add_row(*_cells(row), style="bold" if row["household"] == TOTAL else "")
     return Group(
-        Text(f"{len(many.months)} homes, {MONTHS[first.month - 1]} {first.year}", style="bold"),
+        Text(f"{len(homes.months)} homes, {MONTHS[first.month - 1]} {first.year}", style="bold"),
         "",
         table,
         "",
-        Text("At once and timer: what was saved against them. Totals are rounded once."),
+        Text(
+            "At once, timer: how much more this rule would have cost; a minus sign means less."
+            " Totals are rounded once."
+        ),
     )
 
 
@@ -168,7 +172,7 @@ def _cells(row: dict[str, Any]) -> list[str]:
 
 
 def _total(months: Sequence[Month]) -> dict[str, Any]:
-    """Add up the months of one currency: from unrounded amounts, rounded once."""
+    """Add up the unrounded months of one currency, and round once."""
     units = minor_units(months[0].currency)
     energy_wh = sum(month.energy_wh for month in months)
     estimated_wh = sum(month.estimated_wh for month in months)
@@ -186,9 +190,9 @@ def _total(months: Sequence[Month]) -> dict[str, Any]:
         "nights": sum(len(month.nights) for month in months),
         "nights_short": sum(len(month.nights_short) for month in months),
         "nights_estimated": sum(len(month.nights_estimated) for month in months),
-        "energy_kwh": kwh(energy_wh),
-        "metered_kwh": kwh(energy_wh - estimated_wh),
-        "estimated_kwh": kwh(estimated_wh),
+        "energy_kwh": exact_kwh(energy_wh),
+        "metered_kwh": exact_kwh(energy_wh - estimated_wh),
+        "estimated_kwh": exact_kwh(estimated_wh),
         "cost": round_money(cost, units),
         "cost_exact": cost,
         "standing_charge": money([month.standing_charge for month in months]),
@@ -204,7 +208,7 @@ def _total(months: Sequence[Month]) -> dict[str, Any]:
 
 
 def _distance(months: Sequence[Month]) -> tuple[str | None, float | None]:
-    """Add distances up, where all homes with energy have one, in one unit."""
+    """Add distances up, if all homes that charged have one in the same unit."""
     driven = [month for month in months if month.energy_wh]
     units = {month.distance_unit for month in driven}
     known = [month.distance for month in driven if month.distance is not None]

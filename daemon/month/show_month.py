@@ -1,4 +1,4 @@
-"""A month as people read it in a terminal."""
+"""Show a month in a terminal."""
 
 from __future__ import annotations
 
@@ -9,14 +9,14 @@ from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
-from config.fields.currencies import minor_units
 from config.tariffs.calendar_words import MONTHS
-from daemon.month.wording import ROUNDING, why_short
-from daemon.night_log.night_rows import kwh
+from daemon.month.wording import ROUNDING, difference_words, why_short
+from daemon.night_log.month import RULES
 from daemon.night_log.show_nights import nights_table
 from daemon.presentation.figures import local_time
 from daemon.tariff.rows import exact
-from planners.accounts.money import format_money, round_money
+from planners.accounts.accounts import exact_kwh
+from planners.accounts.money import format_amount, format_money
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 
 def show_month(month: Month) -> RenderableType:
-    """Lay a month out for people.
+    """Lay out a month.
 
     Parameters
     ----------
@@ -38,7 +38,7 @@ def show_month(month: Month) -> RenderableType:
     Returns
     -------
     RenderableType
-        To be printed by rich.
+        For rich.
     """
     title = f"{month.household}, {MONTHS[month.month - 1]} {month.year} ({month.timezone})"
     if not month.nights:
@@ -64,8 +64,7 @@ def _figures(month: Month) -> Table:
         ("cost", _cost(month)),
         ("standing charge", f"{_money(month, month.standing_charge)} for every day of the month"),
         ("together", _money(month, month.cost + month.standing_charge)),
-        ("saved", _saved(month)),
-        ("hindsight", _hindsight(month)),
+        *_rules(month),
         ("nights", _counts(month)),
     ):
         table.add_row(name, Text(words))
@@ -73,10 +72,10 @@ def _figures(month: Month) -> Table:
 
 
 def _energy(month: Month) -> str:
-    whole = f"{kwh(month.energy_wh):.2f} kWh at the meter"
+    whole = f"{exact_kwh(month.energy_wh):.2f} kWh at the meter"
     if not month.estimated_wh:
         return f"{whole}, all of it measured"
-    return f"{whole}, of which {kwh(month.estimated_wh):.2f} kWh estimated"
+    return f"{whole}, of which {exact_kwh(month.estimated_wh):.2f} kWh estimated"
 
 
 def _cost(month: Month) -> str:
@@ -92,23 +91,17 @@ def _cost(month: Month) -> str:
     return "; ".join(parts)
 
 
-def _saved(month: Month) -> str:
-    rules = {
-        "charging at once": month.saved_against_at_once,
-        "a timer": month.saved_against_timer,
-    }
-    words = [f"{_money(month, it)} against {rule}" for rule, it in rules.items() if it is not None]
-    return ", ".join(words) or "not known"
-
-
-def _hindsight(month: Month) -> str:
-    still = month.hindsight_would_save
-    return "not known" if still is None else f"would still have saved {_money(month, still)}"
+def _rules(month: Month) -> Iterator[tuple[str, str]]:
+    """Say what each rule would have cost, beside what was paid."""
+    for rule, words in RULES.items():
+        extra = month.extra_cost(rule)
+        difference = None if extra is None else difference_words(extra, month.currency)
+        yield words, "not known" if difference is None else f"would have cost {difference}"
 
 
 def _counts(month: Month) -> str:
     return (
-        f"{len(month.nights)}, {len(month.nights_short)} short of the need,"
+        f"{len(month.nights)}, {len(month.nights_short)} short for the departure,"
         f" {len(month.nights_estimated)} partly estimated"
     )
 
@@ -117,10 +110,12 @@ def _bands(month: Month) -> Table:
     table = Table(box=None, pad_edge=False, header_style="dim")
     for name in ("band", "rate", "kWh", "cost"):
         table.add_column(name, justify="left" if name == "band" else "right")
-    units = minor_units(month.currency)
     for line in month.by_band:
         table.add_row(
-            line.band, exact(line.rate), f"{kwh(line.wh):.2f}", f"{round_money(line.cost, units):f}"
+            line.band,
+            exact(line.rate),
+            f"{exact_kwh(line.wh):.2f}",
+            format_amount(line.cost, month.currency),
         )
     return table
 
@@ -128,7 +123,7 @@ def _bands(month: Month) -> Table:
 def _short(month: Month) -> Iterator[RenderableType]:
     if month.nights_short:
         yield ""
-        yield Text("Short of the need", style="bold")
+        yield Text("Short for the departure", style="bold")
     for row in month.nights_short:
         yield Text(f"  {row.night:%a %d %b}, {row.vehicle}: {why_short(month, row)}")
 

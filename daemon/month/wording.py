@@ -1,9 +1,10 @@
-"""What a month's text and its pages say in words alike. Pure."""
+"""Write the sentences that a month's text and its page share. Pure."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from config.fields.currencies import minor_units
 from daemon.control.alerts import (
     ENDED_SHORT,
     NO_POWER,
@@ -12,51 +13,62 @@ from daemon.control.alerts import (
     OUT_OF_REACH,
     PRICES_ENDED,
 )
+from planners.accounts.money import format_money, round_money
 
 if TYPE_CHECKING:
+    from decimal import Decimal
+
     from daemon.night_log.month import Month, NightRow
 
 ROUNDING = (
-    "Each night is rounded by itself, a half to the even unit; the month is the sum of the"
-    " unrounded nights, rounded once. What other rules would have cost is kept rounded by night."
+    "Each night's cost is rounded by itself, a half to the even unit; the month's cost is the sum"
+    " of the unrounded nights, rounded once. The costs by other rules are recorded rounded, night"
+    " by night."
 )
 _REASONS = {NO_POWER, ENDED_SHORT, NO_READING, OUT_OF_REACH, NO_RATE, PRICES_ENDED}
 LONG_HOURS = 24
 
 
+def difference_words(extra: Decimal, currency: str) -> str:
+    """Say how much more or less something would have cost, such as ``"NZD 3.98 less"``."""
+    if not round_money(extra, minor_units(currency)):
+        return "the same"
+    return f"{format_money(abs(extra), currency)} {'more' if extra > 0 else 'less'}"
+
+
 def why_short(month: Month, row: NightRow) -> str:
-    """Tell why a need was not met, as far as the record tells.
+    """Say why a vehicle had less than it needed, as far as the ledger shows.
 
     Parameters
     ----------
     month : Month
-        With the alerts of its time.
+        The month, with its alerts.
     row : NightRow
-        A night whose need was not met.
+        A night with less than the vehicle needed.
 
     Returns
     -------
     str
-        Sentences: what is missing, then what people were told at the time, or else what the
-        record itself shows.
+        Sentences: what was missing, then the alerts of that time, or else what the night's record
+        shows.
     """
-    told = [
+    alerts = [
         alert.message
         for alert in month.alerts
         if alert.code in _REASONS
         and alert.charge_point in {None, row.charge_point}
         and row.plugged_since <= alert.at <= row.closed_at
     ]
-    return " ".join([_missing(row), *dict.fromkeys(told)] if told else [_missing(row), _seen(row)])
+    return " ".join([_missing(row), *(dict.fromkeys(alerts) or [_from_record(row)])])
 
 
 def _missing(row: NightRow) -> str:
     if row.soc_after_percent is None:
-        return f"It needed {row.need_percent:.0f} %, and how far it came is not known."
-    return f"It needed {row.need_percent:.0f} % and came to {row.soc_after_percent:.0f} %."
+        return f"It needed {row.need_percent:.0f} %; how much it had is not known."
+    return f"It needed {row.need_percent:.0f} % and had {row.soc_after_percent:.0f} %."
 
 
-def _seen(row: NightRow) -> str:
+def _from_record(row: NightRow) -> str:
     if not row.starts:
         return "Charging never started."
     if row.departure is None:
@@ -64,4 +76,4 @@ def _seen(row: NightRow) -> str:
     hours = (row.departure - row.plugged_since).total_seconds() / 3600
     if hours < LONG_HOURS:
         return f"It was plugged in {hours:.1f} hours before it left."
-    return "The record does not tell why."
+    return "The record does not show why."

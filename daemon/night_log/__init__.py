@@ -1,3 +1,3 @@
-"""Read nights from the ledger and show them: `lullwatt nights`, and the data of a month."""
+"""Read nights and months from the ledger; show nights: the command `lullwatt nights`."""
 
 from __future__ import annotations

@@ -1,11 +1,14 @@
-"""Half-hours at the meters for scripts: CSV and JSON values, to lay beside a supplier's own."""
+"""Write half-hours of metered energy as CSV and JSON values.
+
+They can be compared with the supplier's own half-hours.
+"""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from daemon.night_log.night_rows import kwh
 from daemon.presentation.csv_text import csv_text
+from planners.accounts.accounts import exact_kwh
 from planners.plan.plan import instant_text
 
 if TYPE_CHECKING:
@@ -30,20 +33,20 @@ def half_hour_values(rows: Sequence[HalfHour], zone: ZoneInfo) -> list[dict[str,
     Returns
     -------
     list of dict
-        `estimated_kwh` is the part of `kwh` that is not measured; both are None where no meter was
-        read before and after.
+        `estimated_kwh` is the part of `kwh` that was not measured. Both are None unless a meter
+        was read before and after.
     """
     return [
         {
             "start_utc": instant_text(row.start),
             "start_local": row.start.astimezone(zone).isoformat(timespec="seconds"),
-            "kwh": None if row.wh is None else kwh(row.wh),
-            "estimated_kwh": None if row.wh is None else kwh(row.estimated_wh),
+            "kwh": None if row.wh is None else exact_kwh(row.wh),
+            "estimated_kwh": None if row.wh is None else exact_kwh(row.estimated_wh),
         }
         for row in rows
     ]
 
 
 def half_hours_csv(rows: Sequence[HalfHour], zone: ZoneInfo) -> str:
-    """Write half-hours as CSV, a row for each."""
+    """Write half-hours as CSV, one row for each."""
     return csv_text(COLUMNS, half_hour_values(rows, zone))

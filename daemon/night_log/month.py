@@ -1,8 +1,8 @@
-"""A month of nights as data: its rows, and the sums over them. Pure; reads nothing, words nothing.
+"""A month of nights as data, with its sums. Pure.
 
-Rounding: each night's cost stands unrounded in its row, and is rounded by itself where a night is
-shown, half-even at the currency's minor unit. The month's cost is the sum of the unrounded nights,
-rounded once. What other rules would have cost is kept rounded for each night, and added up.
+Rounding: a night's cost is kept unrounded and rounded, half-even at the currency's minor unit, only
+where it is shown. The month's cost is the sum of the unrounded nights, rounded once. The costs by
+other rules are recorded rounded for each night, and added up.
 """
 
 from __future__ import annotations
@@ -15,10 +15,16 @@ from config.fields.currencies import minor_units
 from planners.accounts.money import round_money
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
     from datetime import date, datetime
 
     from planners.rates.spans import RateSpan
+
+RULES = {
+    "at_once": "at once",
+    "timer": "on a timer",
+    "hindsight": "at the cheapest possible hours",
+}
+"""The rules to compare with: attributes of a `NightRow`, and how people read them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +51,7 @@ class BandSum:
 
 @dataclass(frozen=True, slots=True)
 class EnergyFlow:
-    """A stretch of time in which energy flowed.
+    """Energy that flowed within one half-hour or less.
 
     Attributes
     ----------
@@ -62,7 +68,7 @@ class EnergyFlow:
 
 @dataclass(frozen=True, slots=True)
 class NightRow:
-    """One closed night at one charge point, as the ledger has kept it.
+    """One closed night at one charge point, as the ledger recorded it.
 
     Attributes
     ----------
@@ -79,30 +85,30 @@ class NightRow:
     standing_charge : Decimal
         Of the night's date [currency].
     soc_before_percent, soc_after_percent : float or None
-        State of charge; None where it was not known.
+        State of charge; None if unknown.
     soc_from : str
-        Where the state of charge before was known from.
+        The source of `soc_before_percent`.
     need_percent : float
-        What was needed by the departure.
+        The state of charge needed by the departure.
     need_met : bool
-        Whether it was there.
+        Whether the vehicle had it.
     starts : int
         How often charging started.
     planned_cost : Decimal
-        What the night's plans expected [currency].
+        The cost that the night's plans expected [currency].
     estimated_wh : int
-        Part of `energy_wh` whose place in time, or size, is not measured [Wh].
+        Part of `energy_wh` whose amount or time was not measured [Wh].
     at_once, timer, hindsight : Decimal or None
-        What the same energy would have cost by these rules [currency]; None where not known.
+        Cost of the same energy by these rules [currency]; None if unknown.
     plugged_since, closed_at : datetime
         UTC.
     departure : datetime or None
-        UTC; None where none was known.
+        UTC; None if none was known.
     flows : tuple of EnergyFlow
         The half-hours of the settlement grid in which energy flowed, from the meter's readings;
-        empty where the readings are no longer kept.
+        empty if the readings are no longer kept.
     rates : tuple of RateSpan
-        The night's rates from noon to noon; empty where they are not known.
+        The night's rates from noon to noon; empty if unknown.
     """
 
     night: date
@@ -132,7 +138,7 @@ class NightRow:
 
 @dataclass(frozen=True, slots=True)
 class AlertRow:
-    """Something people were told; `charge_point` is None for the whole household."""
+    """An alert that was raised; `charge_point` is None for the whole household."""
 
     at: datetime
     charge_point: str | None
@@ -155,16 +161,16 @@ class Month:
     currency : str
         ISO 4217 code.
     distance_unit : str or None
-        ``"km"`` or ``"mile"``, by the file's own unit; None if no vehicle's use is known.
+        ``"km"`` or ``"mile"``, as in the file; None if no vehicle's consumption is known.
     distance : float or None
-        Driven by the month's energy at the vehicles' consumption [distance_unit]; None where the
-        use of a vehicle that charged is not known.
+        How far the month's energy drives the vehicles [distance_unit]; None unless the consumption
+        of every vehicle that charged is known.
     nights : tuple of NightRow
         In order of date and charge point.
     alerts : tuple of AlertRow
         In order of time.
     standing_charge : Decimal
-        Of every day of the month, unrounded [currency].
+        The sum over every day of the month, unrounded [currency].
     """
 
     household: str
@@ -185,7 +191,7 @@ class Month:
 
     @property
     def estimated_wh(self) -> int:
-        """Part of the energy that is not measured [Wh]."""
+        """Part of the energy that was not measured [Wh]."""
         return sum(row.estimated_wh for row in self.nights)
 
     @property
@@ -215,36 +221,36 @@ class Month:
 
     @property
     def cost_per_distance(self) -> Decimal | None:
-        """Cost of the energy per `distance_unit` [currency]; None where it is not known."""
+        """Cost of the energy per `distance_unit` [currency]; None if unknown."""
         return self.cost / Decimal(repr(self.distance)) if self.distance else None
 
     @property
     def saved_against_at_once(self) -> Decimal | None:
-        """What charging at once would have cost more, over the nights where that is known."""
-        return self._dearer(lambda row: row.at_once)
+        """How much more charging at once would have cost, over the nights where that is known."""
+        return self.extra_cost("at_once")
 
     @property
     def saved_against_timer(self) -> Decimal | None:
-        """What a timer would have cost more, over the nights where that is known."""
-        return self._dearer(lambda row: row.timer)
+        """How much more a timer would have cost, over the nights where that is known."""
+        return self.extra_cost("timer")
 
     @property
     def hindsight_would_save(self) -> Decimal | None:
-        """What hindsight would still have saved, over the nights where that is known."""
-        dearer = self._dearer(lambda row: row.hindsight)
-        return None if dearer is None else -dearer
+        """How much less the cheapest possible hours would have cost, where that is known."""
+        extra = self.extra_cost("hindsight")
+        return None if extra is None else -extra
 
     @property
     def nights_short(self) -> tuple[NightRow, ...]:
-        """Nights whose need was not met."""
+        """Nights on which the vehicle had less than it needed by the departure."""
         return tuple(row for row in self.nights if not row.need_met)
 
     @property
     def nights_estimated(self) -> tuple[NightRow, ...]:
-        """Nights of which some energy is not measured."""
+        """Nights on which some energy was not measured."""
         return tuple(row for row in self.nights if row.estimated_wh)
 
-    def _dearer(self, rule: Callable[[NightRow], Decimal | None]) -> Decimal | None:
-        """Tell by how much a rule would have been dearer, over the nights that know it."""
-        known = [cost - row.cost for row in self.nights if (cost := rule(row)) is not None]
+    def extra_cost(self, rule: str) -> Decimal | None:
+        """Add up how much more one of `RULES` would have cost, over the nights that know it."""
+        known = [cost - row.cost for row in self.nights if (cost := getattr(row, rule)) is not None]
         return sum(known, Decimal(0)) if known else None

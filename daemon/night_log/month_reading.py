@@ -1,4 +1,4 @@
-"""Reads nights, and a month of them, out of a household's ledger."""
+"""Read nights and months from a household's ledger."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
 @contextmanager
 def ledger_of(house: House) -> Iterator[LedgerReader]:
-    """Open a household's ledger to read, beside a running daemon or without one."""
+    """Open a household's ledger for reading; a daemon may be running or not."""
     with open_ledger(house.file.ledger.path, read_only=True) as ledger:
         yield ledger
 
@@ -46,11 +46,11 @@ def records_between(
     Parameters
     ----------
     path : Path
-        The household file, to be named in an error.
+        The household file, for error messages.
     house : House
         The household.
     ledger : LedgerReader
-        Its record.
+        Its ledger.
     first, last : date or None
         The first and the last night; None for no limit.
 
@@ -62,7 +62,7 @@ def records_between(
     Raises
     ------
     UsageError
-        If a night was recorded in another currency than the file has now.
+        If a night was recorded in a currency other than the file's.
     """
     records = ledger.nights(first, last)
     currency = house.file.household.currency
@@ -70,8 +70,8 @@ def records_between(
         if record["currency"] != currency:
             raise UsageError(
                 f"{path}: household.currency: expected {record['currency']}, in which the night of"
-                f" {record['night']} was recorded, got {currency}; amounts of two currencies are"
-                " not added up"
+                f" {record['night']} was recorded, got {currency}; amounts in two currencies"
+                " can't be added"
             )
     return records
 
@@ -82,11 +82,11 @@ def read_month(path: Path, house: House, ledger: LedgerReader, year: int, month:
     Parameters
     ----------
     path : Path
-        The household file, to be named in an error.
+        The household file, for error messages.
     house : House
         The household.
     ledger : LedgerReader
-        Its record.
+        Its ledger.
     year, month : int
         The calendar month; a night belongs to the month of its date.
 
@@ -98,7 +98,7 @@ def read_month(path: Path, house: House, ledger: LedgerReader, year: int, month:
     file = house.file
     first, last = month_days(year, month)
     records = records_between(path, house, ledger, first, last)
-    nights = tuple(_rows(house, ledger, records))
+    nights = tuple(_night_rows(house, ledger, records))
     unit = _distance_unit(file)
     return Month(
         household=file.household.name,
@@ -110,21 +110,21 @@ def read_month(path: Path, house: House, ledger: LedgerReader, year: int, month:
         distance=_distance(file, nights, unit),
         nights=nights,
         alerts=tuple(
-            AlertRow(it.at, it.charge_point, it.code, it.message)
-            for it in ledger.alerts_between(*day_bounds(first, last, file.zone))
+            AlertRow(alert.at, alert.charge_point, alert.code, alert.message)
+            for alert in ledger.alerts_between(*day_bounds(first, last, file.zone))
         ),
         standing_charge=standing_charges(house, first, last),
     )
 
 
 def month_days(year: int, month: int) -> tuple[date, date]:
-    """Give the first and the last day of a month."""
+    """Return the first and the last day of a month."""
     return date(year, month, 1), date(year, month, calendar.monthrange(year, month)[1])
 
 
 def standing_charges(house: House, first: date, last: date) -> Decimal:
-    """Add up the standing charge of every local day [currency]; none before the first tariff."""
-    days = (first + place * ONE_DAY for place in range((last - first).days + 1))
+    """Add up the standing charge of every local day [currency]; 0 before the first tariff."""
+    days = (first + count * ONE_DAY for count in range((last - first).days + 1))
     return sum((_standing_charge(house, day) for day in days), Decimal(0))
 
 
@@ -135,10 +135,10 @@ def _standing_charge(house: House, day: date) -> Decimal:
         return Decimal(0)
 
 
-def _rows(
+def _night_rows(
     house: House, ledger: LedgerReader, records: Sequence[Mapping[str, Any]]
 ) -> Iterator[NightRow]:
-    """Make the rows of nights, each meter read once for all of them."""
+    """Make the rows of nights; read each meter only once."""
     if not records:
         return
     zone = house.file.zone
@@ -154,7 +154,7 @@ def _rows(
 
 
 def _flows(row: NightRow, meter: Meter, house: House) -> tuple[EnergyFlow, ...]:
-    """Give the half-hours in which the night's energy flowed, if the readings still tell that."""
+    """List the half-hours in which the night's energy flowed, if its readings are still kept."""
     zone = house.file.zone
     begins, ends = night_bounds(row.night, zone)
     ends = min(ends, max(begins, row.closed_at))
@@ -164,12 +164,12 @@ def _flows(row: NightRow, meter: Meter, house: House) -> tuple[EnergyFlow, ...]:
         if begins < end and start < ends
         if (wh := meter.between(max(start, begins), min(end, ends))[0])
     )
-    # Readings that are kept no longer leave a part; a part would be taken for the whole.
+    # Some readings may have been removed: what the others show must not pass for the whole night.
     return flows if sum(flow.wh for flow in flows) == row.energy_wh else ()
 
 
 def _distance_unit(file: HouseholdFile) -> str | None:
-    """Give the unit of the first vehicle whose use is known, as the file has it."""
+    """Return the unit in which the file states the first known consumption."""
     known = [car for car in file.vehicles.values() if car.kwh_per_km is not None]
     if not known:
         return None
@@ -177,7 +177,7 @@ def _distance_unit(file: HouseholdFile) -> str | None:
 
 
 def _distance(file: HouseholdFile, nights: Sequence[NightRow], unit: str | None) -> float | None:
-    """Tell how far the nights' energy drives; None where a vehicle's use is not known."""
+    """Compute how far the nights' energy drives; None unless every consumption is known."""
     energy: dict[str, int] = {}
     for row in nights:
         energy[row.vehicle] = energy.get(row.vehicle, 0) + row.energy_wh
@@ -189,7 +189,7 @@ def _distance(file: HouseholdFile, nights: Sequence[NightRow], unit: str | None)
 
 
 def _driven_km(file: HouseholdFile, vehicle: str, wh: int) -> float | None:
-    """Tell how far what reaches the battery drives a vehicle."""
+    """Compute how far the energy that reaches the battery drives a vehicle [km]."""
     car = file.vehicles.get(vehicle)
     if car is None or car.kwh_per_km is None:
         return None

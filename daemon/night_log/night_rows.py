@@ -1,4 +1,4 @@
-"""Nights as the ledger has kept them, as rows; and rows for scripts: CSV and JSON values."""
+"""Make rows of the ledger's nights; write them as CSV and JSON values."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from config.fields.currencies import minor_units
 from config.files.errors import TariffError
 from daemon.night_log.month import BandSum, NightRow
 from daemon.presentation.csv_text import csv_text
+from planners.accounts.accounts import exact_kwh
 from planners.accounts.money import round_money
 from planners.local_time.departures import night_bounds
 from planners.plan.plan import instant_text
@@ -30,12 +31,12 @@ def night_row(record: Mapping[str, Any]) -> NightRow:
     Parameters
     ----------
     record : mapping
-        As `daemon.nights.account.night_record` made it and the ledger gave it back.
+        As `daemon.nights.account.night_record` made it and the ledger returned it.
 
     Returns
     -------
     NightRow
-        Without what no record tells: the night's rates, and when energy flowed.
+        Without rates and flows, which no record holds.
     """
     by_band = tuple(
         BandSum(line["band"], _money(line["rate"]), _wh(line["kwh"]), _money(line["cost"]))
@@ -69,7 +70,7 @@ def night_row(record: Mapping[str, Any]) -> NightRow:
 
 
 def rates_of_night(house: House, night: date) -> tuple[RateSpan, ...]:
-    """Give the rates of a night from noon to noon, as they are known now; empty if they are not."""
+    """Return the rates of a night from noon to noon, as known now; empty if unknown."""
     try:
         return house.prices.spans(*night_bounds(night, house.file.zone))
     except TariffError:
@@ -77,12 +78,12 @@ def rates_of_night(house: House, night: date) -> tuple[RateSpan, ...]:
 
 
 def average_rate(row: NightRow) -> Decimal | None:
-    """Tell what a kWh of the night cost on average [currency per kWh]; None without energy."""
+    """Compute a night's average rate [currency per kWh]; None without energy."""
     return row.cost * 1000 / row.energy_wh if row.energy_wh else None
 
 
 def cheapest_percent(row: NightRow) -> Decimal | None:
-    """Tell which part of a night's energy was bought in its cheapest band.
+    """Compute the share of a night's energy bought in its cheapest band.
 
     Parameters
     ----------
@@ -92,8 +93,8 @@ def cheapest_percent(row: NightRow) -> Decimal | None:
     Returns
     -------
     Decimal or None
-        Percent; None without energy, where the rates are not known, and in a price series, which
-        has no bands.
+        Percent; None without energy, without known rates, and for a price series, which has no
+        bands.
     """
     if not row.rates or not row.energy_wh:
         return None
@@ -117,8 +118,8 @@ def night_values(row: NightRow, currency: str) -> dict[str, Any]:
     Returns
     -------
     dict
-        `cost` is rounded half-even at the minor unit, `cost_exact` is not; `energy_kwh` is
-        `metered_kwh` and `estimated_kwh` together.
+        `cost` is rounded half-even at the minor unit, `cost_exact` is not rounded; `energy_kwh` is
+        the sum of `metered_kwh` and `estimated_kwh`.
     """
     units = minor_units(currency)
     rate, cheapest = average_rate(row), cheapest_percent(row)
@@ -127,9 +128,9 @@ def night_values(row: NightRow, currency: str) -> dict[str, Any]:
         "charge_point": row.charge_point,
         "vehicle": row.vehicle,
         "currency": currency,
-        "energy_kwh": kwh(row.energy_wh),
-        "metered_kwh": kwh(row.energy_wh - row.estimated_wh),
-        "estimated_kwh": kwh(row.estimated_wh),
+        "energy_kwh": exact_kwh(row.energy_wh),
+        "metered_kwh": exact_kwh(row.energy_wh - row.estimated_wh),
+        "estimated_kwh": exact_kwh(row.estimated_wh),
         "cost": round_money(row.cost, units),
         "cost_exact": row.cost,
         "average_rate": None if rate is None else round(rate, 6),
@@ -155,7 +156,7 @@ def night_values(row: NightRow, currency: str) -> dict[str, Any]:
 def band_values(lines: Iterable[BandSum]) -> list[dict[str, Any]]:
     """Make the JSON values of energy by band; costs are not rounded."""
     return [
-        {"band": line.band, "rate": line.rate, "kwh": kwh(line.wh), "cost": line.cost}
+        {"band": line.band, "rate": line.rate, "kwh": exact_kwh(line.wh), "cost": line.cost}
         for line in lines
     ]
 
@@ -169,13 +170,8 @@ COLUMNS = (
 
 
 def nights_csv(rows: Iterable[NightRow], currency: str) -> str:
-    """Write nights as CSV, a row for each."""
+    """Write nights as CSV, one row for each."""
     return csv_text(COLUMNS, (night_values(row, currency) for row in rows))
-
-
-def kwh(wh: int) -> Decimal:
-    """Turn whole watt-hours into kWh, exactly."""
-    return Decimal(wh).scaleb(-3)
 
 
 def _wh(energy_kwh: Decimal) -> int:

@@ -47,8 +47,8 @@ def test_every_day_of_the_month_has_its_line() -> None:
 
 def test_the_clock_that_changes_shortens_its_night() -> None:
     """Norfolk Island's goes forward at 02:00 on 4 October 2026 (IANA, rule AN)."""
-    turns = {line.night.day: (line.hours, line.turn) for line in LINES_OF_FULL if line.turn}
-    assert turns == {3: (23.0, 14.0)}
+    changes = {it.night.day: (it.hours, it.clock_change) for it in LINES_OF_FULL if it.clock_change}
+    assert changes == {3: (23.0, 14.0)}
     shades = LINES_OF_FULL[2].shades
     assert [shade.end for shade in shades] == [5.0, 9.0, 18.0, 22.0, 23.0]
 
@@ -56,8 +56,9 @@ def test_the_clock_that_changes_shortens_its_night() -> None:
 def test_the_repeated_hour_lengthens_its_night() -> None:
     """It goes back at 03:00 on 5 April 2026, 15 hours after noon of the 4th."""
     month = replace(FULL, month=4, nights=(), alerts=())
-    turns = {line.night.day: (line.hours, line.turn) for line in night_strips(month) if line.turn}
-    assert turns == {4: (25.0, 15.0)}
+    strips = night_strips(month)
+    changes = {it.night.day: (it.hours, it.clock_change) for it in strips if it.clock_change}
+    assert changes == {4: (25.0, 15.0)}
 
 
 def test_bars_stand_where_energy_flowed_and_as_high_as_it_was_fast() -> None:

@@ -82,10 +82,10 @@ def test_every_night_is_a_row(tree: Tree) -> None:
         assert cells[1] == night.vehicle
         assert Decimal(cells[3]) * 1000 == night.energy_wh
         assert abs(Decimal(cells[6]) - night.cost) <= Decimal("0.005")
-        assert cells[8] == ("60 %, met" if night.need_met else "60 %, not met")
+        assert cells[8] == ("60 %: enough" if night.need_met else "60 %: short")
     assert " ".join(rows[1][2].split()) == "21:30 to 01:00"
     short = next(cells for cells in rows if cells[0] == f"Fri {SHORT} Oct")
-    assert short[7:] == ["41 % to 48 %", "60 %, not met", "2.04", "0.83", "0.83"]
+    assert short[7:] == ["41 % to 48 %", "60 %: short", "2.04", "0.83", "0.83"]
     gap = next(cells for cells in rows if cells[0] == f"Wed {GAP} Oct")
     assert gap[4] == "2.150"
 
@@ -117,7 +117,7 @@ def test_the_texts_hold_the_totals(tree: Tree) -> None:
 
 def test_what_is_amiss_is_said(tree: Tree) -> None:
     """A need missed and why, an estimate, an alert, a night without a record."""
-    assert "It needed 60 % and came to 48 %. hatchback will reach 45 %" in tree.text
+    assert "It needed 60 % and had 48 %. hatchback will reach 45 %" in tree.text
     assert "2.150 of 19.897 kWh are estimated" in tree.text
     assert "Wed 14 Oct 23:30, the household: the disk was full for 20 minutes" in tree.text
     assert f"No night was recorded on Tue {ALONE} Oct." in tree.text
@@ -140,9 +140,9 @@ def test_one_night_and_no_baseline_are_worded_as_they_are() -> None:
     row = replace(month.nights[1], at_once=None, timer=Decimal("4.00"), hindsight=None)
     text = Tree(render_page(replace(month, nights=(row,), alerts=(), distance=None))).text
     assert "charged 24.962 kWh in 1 night for NZD 4.82." in text
-    assert "Saved against charging at once not known" in text
-    assert "nothing: NZD 0.82 more was paid" in text
-    assert "All are of hatchback at driveway." in text
+    assert "Charging at once instead not known" in text
+    assert "Charging on a timer instead NZD 0.82 less" in text
+    assert "All nights are of hatchback at driveway." in text
     assert "Cost per km" not in text
 
 

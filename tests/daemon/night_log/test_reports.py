@@ -244,7 +244,7 @@ def test_our_own_half_hours_are_a_bill_that_agrees(file: Path, run: Run) -> None
         ),
         (
             "start,kwh\n2026-10-01T00:30:00+13:00,1\n2026-10-01T00:30:00+13:00,1\n",
-            ["3:1: start: expected each half hour once, it stands in line 2 as well"],
+            ["3:1: start: expected each half hour once, it is also in line 2"],
         ),
         ("start,kwh\n2027-10-01T00:30:00+13:00,1\n", ["1:1: expected at least one row"]),
         (
