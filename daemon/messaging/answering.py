@@ -1,4 +1,4 @@
-"""What to answer a person's request: why it can't be, or what happens now. Pure."""
+"""Answer a person's request: what happens now, or why it is refused. Pure."""
 
 from __future__ import annotations
 
@@ -17,19 +17,19 @@ if TYPE_CHECKING:
     from daemon.control.state import House, PointState
     from planners.plan.plan import Plan
 
-_NAMED_BY_DAY = timedelta(days=6)
-"""What is further off is told with its date, not by its day alone."""
+_WEEKDAY_ONLY = timedelta(days=6)
+"""An instant further away is written with its date, a nearer one with its weekday."""
 
 
-def impossible(request: Request, charge_point: str, now: datetime, house: House) -> str | None:
-    """Say why a request that is well formed can't be obeyed.
+def refusal_reason(request: Request, charge_point: str, now: datetime, house: House) -> str | None:
+    """Return why a well-formed request can't be obeyed, if it can't.
 
     Parameters
     ----------
     request : Request
-        What a person asks for.
+        The request.
     charge_point : str
-        Where.
+        The charge point that it is for.
     now : datetime
         UTC.
     house : House
@@ -38,7 +38,7 @@ def impossible(request: Request, charge_point: str, now: datetime, house: House)
     Returns
     -------
     str or None
-        In one line; None if it can be obeyed.
+        One line; None if it can be obeyed.
     """
     users = vehicles_of(house.file, charge_point)
     if request.vehicle is not None and request.vehicle not in users:
@@ -46,18 +46,18 @@ def impossible(request: Request, charge_point: str, now: datetime, house: House)
         return f"vehicle: expected one of {known}, got {request.vehicle!r}"
     for key, instant in (("by", request.by), ("skip_until", request.skip_until)):
         if instant is not None and instant <= now:
-            said = instant.astimezone(house.file.zone)
-            return f"{key}: {said:%Y-%m-%d %H:%M} has passed"
+            local = instant.astimezone(house.file.zone)
+            return f"{key}: {local:%Y-%m-%d %H:%M} has passed"
     return None
 
 
 def answer_of(state: PointState, now: datetime, house: House) -> str:
-    """Say in plain words what happens at a charge point from now on.
+    """Return in plain words what happens at a charge point from now on.
 
     Parameters
     ----------
     state : PointState
-        What is known, the request among it.
+        Its state, including the request.
     now : datetime
         UTC.
     house : House
@@ -74,7 +74,7 @@ def answer_of(state: PointState, now: datetime, house: House) -> str:
 def _sentences(state: PointState, now: datetime, house: House) -> Iterator[str]:
     zone, plan, command = house.file.zone, state.plan, state.command
     if not state.plugged_in:
-        yield f"No vehicle is plugged in at {state.charge_point}; this counts once one is."
+        yield f"No vehicle is plugged in at {state.charge_point}. Your request counts once one is."
         return
     if command is not None and command.do == "start":
         yield f"Charges now at {command.amps:g} A: {command.why}."
@@ -93,7 +93,7 @@ def _plan_sentences(plan: Plan, now: datetime, zone: ZoneInfo) -> Iterator[str]:
         yield f"The next start is {_when(start, now, zone)}."
     by = _when(plan.departure, now, zone)
     if not plan.periods:
-        yield f"The battery holds {plan.soc_percent:.0f} %, and {by} needs no more."
+        yield f"The battery holds {plan.soc_percent:.0f} %, which is enough for {by}."
         return
     cost = format_money(plan.cost, plan.currency)
     yield (
@@ -106,5 +106,5 @@ def _plan_sentences(plan: Plan, now: datetime, zone: ZoneInfo) -> Iterator[str]:
 
 def _when(instant: datetime, now: datetime, zone: ZoneInfo) -> str:
     local = instant.astimezone(zone)
-    near = abs(instant - now) < _NAMED_BY_DAY
+    near = abs(instant - now) < _WEEKDAY_ONLY
     return f"{local:%a %H:%M}" if near else f"{local:%a %d %b %Y %H:%M}"

@@ -1,4 +1,4 @@
-"""The channels of a household: which charge points are wired otherwise, and what they are told."""
+"""Exchange messages with charge points that do not use the daemon's own messages."""
 
 from __future__ import annotations
 
@@ -33,63 +33,63 @@ _log = structlog.get_logger(__name__)
 
 
 class HardwareChannels:
-    """Tells charge points that are wired otherwise what is in force, and hears them.
+    """Sends commands to wired and OCPP charge points, and reads wired ones.
 
     Parameters
     ----------
     channels : mapping of str to HardwareChannel
-        By charge point; those that speak the daemon's own messages have none.
-    heard : mapping of str to WiredPoint
-        By charge point; those whose values come on topics of their own.
+        How to send commands, by charge point; one that reads the daemon's own commands has none.
+    inputs : mapping of str to WiredPoint
+        How to read messages, by charge point; one that writes the daemon's own messages has none.
     begin : callable, optional
-        Called once the daemon knows what is to be told.
+        Called once the daemon has commands to send.
     """
 
     def __init__(
         self,
         channels: Mapping[str, HardwareChannel] | None = None,
-        heard: Mapping[str, WiredPoint] | None = None,
+        inputs: Mapping[str, WiredPoint] | None = None,
         begin: Callable[[], None] = lambda: None,
     ) -> None:
         self.begin = begin
         self._channels = dict(channels or {})
-        self._heard = dict(heard or {})
+        self._inputs = dict(inputs or {})
 
     def has(self, charge_point: str) -> bool:
-        """Whether a charge point is told otherwise than by the daemon's own commands."""
+        """Return whether a charge point gets its commands through a channel."""
         return charge_point in self._channels
 
     def send(self, charge_point: str, state: PointState, now: datetime) -> None:
-        """Tell a charge point what is in force, if it has a channel.
+        """Send a charge point its command and plan, if it has a channel.
 
         Parameters
         ----------
         charge_point : str
             Its name in the household file.
         state : PointState
-            With the command in force and the plan behind it.
+            Its command in force and its plan.
         now : datetime
             UTC.
         """
         channel = self._channels.get(charge_point)
         if channel is None or state.command is None:
             return
-        # A plan that a person has asked to skip, or that waits for one, is not to be held.
-        holds = state.command.plan is not None and state.plan is not None
-        periods = state.plan.periods if holds and state.plan else ()
+        # While a person has put the plan off, the hardware must not store and follow it.
+        follows_plan = state.command.plan is not None and state.plan is not None
+        periods = state.plan.periods if follows_plan and state.plan else ()
         channel.send(command_message(state.command), periods, now)
 
     def send_new_plan(
         self, charge_point: str, before: PointState, after: PointState, now: datetime
     ) -> None:
-        """Tell a charge point that keeps its plan of a new one; what is in force stays.
+        """Send a charge point that stores its plan a new one; the command stays the same.
 
         Parameters
         ----------
         charge_point : str
             Its name in the household file.
         before, after : PointState
-            What was known when it was told last, and what is known now.
+            The state when the last plan was sent, and the state now.
         now : datetime
             UTC.
         """
@@ -97,70 +97,70 @@ class HardwareChannels:
         if (
             channel is not None
             and channel.stores_plan
-            and _ahead(before, now) != _ahead(after, now)
+            and _future(before, now) != _future(after, now)
         ):
             self.send(charge_point, after, now)
 
     def send_again(self, states: Mapping[str, PointState], now: datetime) -> None:
-        """Tell again what may have been forgotten."""
+        """Send the commands that are due again, in case hardware has forgotten them."""
         for charge_point, channel in self._channels.items():
             due = channel.next_repeat()
             if due is not None and due <= now and charge_point in states:
                 self.send(charge_point, states[charge_point], now)
 
     def next_repeat(self) -> datetime | None:
-        """Say when something is to be told again."""
+        """Return when the next command is to be sent again."""
         dues = (channel.next_repeat() for channel in self._channels.values())
         return min((due for due in dues if due is not None), default=None)
 
     def read(self, message: MessageArrived, now: datetime) -> Iterator[tuple[str, Message]]:
-        """Read a message on a topic of hardware.
+        """Yield what a message on a topic of wired hardware says.
 
         Parameters
         ----------
         message : MessageArrived
             From the bus.
         now : datetime
-            UTC, taken to be when it was so.
+            UTC; dates the values.
 
         Yields
         ------
         tuple of (str, Message)
-            Each charge point that it concerns, with a reading or a report.
+            A charge point, and its reading or report.
         """
-        for charge_point, wired in self._heard.items():
+        for charge_point, wired in self._inputs.items():
             try:
-                said = wired.read(message.topic, message.payload, now, retain=message.retain)
+                messages = wired.read(message.topic, message.payload, now, retain=message.retain)
             except MalformedMessage as error:
                 _log.warning(
                     "message not understood", charge_point=charge_point, topic=message.topic,
                     reason=str(error),
                 )  # fmt: skip
                 continue
-            yield from ((charge_point, each) for each in said)
+            yield from ((charge_point, each) for each in messages)
 
     def has_own_meter(self, charge_point: str) -> bool:
-        """Whether a charge point's meter is heard in another way, which ours would contradict."""
+        """Return whether a charge point's readings come another way than by the daemon's topic."""
         channel = self._channels.get(charge_point)
         if channel is not None and channel.stores_plan:
-            return True  # its equipment has a connection of its own
-        return charge_point in self._heard and self._heard[charge_point].measures
+            return True  # its readings come over OCPP
+        return charge_point in self._inputs and self._inputs[charge_point].measures
 
     def send_final_stops(self) -> None:
-        """Tell hardware to stop that nobody else would stop once the daemon has ended."""
+        """Stop the hardware that would go on charging once the daemon has ended."""
         for channel in self._channels.values():
             if isinstance(channel, WiredChannel) and channel.needs_a_stop:
                 channel.send_stop()
 
 
-def _ahead(state: PointState, now: datetime) -> list[tuple[datetime, datetime, float]]:
-    """List what is left of a plan."""
+def _future(state: PointState, now: datetime) -> list[tuple[datetime, datetime, float]]:
+    """List the periods of a plan that are still to come."""
     periods = state.plan.periods if state.plan else ()
     return [(max(p.start, now), p.end, p.amps) for p in periods if p.end > now]
 
 
 def without_wiring(file: HouseholdFile) -> HouseholdFile:
-    """Give the household as if all its charge points spoke the daemon's own messages."""
+    """Return the household with all its charge points using the daemon's own messages."""
     points = {
         name: point.model_copy(update={"wiring": None, "ocpp": None})
         for name, point in file.charge_points.items()
@@ -169,18 +169,16 @@ def without_wiring(file: HouseholdFile) -> HouseholdFile:
 
 
 def wired_topic_filters(file: HouseholdFile) -> tuple[str, ...]:
-    """Return the topics of hardware to subscribe to, each once."""
+    """Return the topics of wired hardware to subscribe to, each once."""
     wirings = (point.wiring for point in file.charge_points.values())
-    inputs = (wiring.hear for wiring in wirings if wiring is not None)
-    return tuple(
-        dict.fromkeys(t for hear in inputs if hear is not None for t in topic_filters(hear))
-    )
+    inputs = [wiring.hear for wiring in wirings if wiring is not None and wiring.hear is not None]
+    return tuple(dict.fromkeys(topic for each in inputs for topic in topic_filters(each)))
 
 
 def hardware_channels_of(
     file: HouseholdFile, sender: Sender, ledger: Ledger, *, ocpp: OcppEquipment | None = None
 ) -> HardwareChannels:
-    """Make the channels of the charge points that do not speak the daemon's own messages.
+    """Return the channels of the charge points with `wiring` or `ocpp`.
 
     Parameters
     ----------
@@ -189,18 +187,18 @@ def hardware_channels_of(
     sender : Sender
         The bus.
     ledger : Ledger
-        Tells where a register that is counted here goes on from.
+        Gives the last register of a charge point whose energy is counted here.
     ocpp : OcppEquipment, optional
-        Where equipment that speaks OCPP connects.
+        Where OCPP equipment connects.
 
     Returns
     -------
     HardwareChannels
-        Of those with `wiring`, and of those with `ocpp`.
+        Empty for a charge point with neither.
     """
     volts = file.household.nominal_volts
     channels: dict[str, HardwareChannel] = {}
-    heard: dict[str, WiredPoint] = {}
+    inputs: dict[str, WiredPoint] = {}
     for name, point in file.charge_points.items():
         if point.ocpp is not None and ocpp is not None:
             channels[name] = ocpp.channel(name)
@@ -210,18 +208,20 @@ def hardware_channels_of(
         if point.wiring.tell is not None:
             channels[name] = WiredChannel(point.wiring.tell, sender, watts_per_amp=watts_per_amp)
         if point.wiring.hear is not None:
-            heard[name] = WiredPoint(
+            inputs[name] = WiredPoint(
                 point.wiring.hear,
                 watts_per_amp=watts_per_amp,
                 register_kwh=_register_kwh(ledger, name),
             )
-    return HardwareChannels(channels, heard, begin=(lambda: None) if ocpp is None else ocpp.let_in)
+    return HardwareChannels(
+        channels, inputs, begin=(lambda: None) if ocpp is None else ocpp.accept_connections
+    )
 
 
 def will_connections(
     file: HouseholdFile, bus: Bus, on_return: Callable[[str], None]
 ) -> tuple[StopAsWill, ...]:
-    """Make the connections whose Wills stop what would stay on.
+    """Return the connections whose Wills stop hardware if the daemon dies.
 
     Parameters
     ----------
@@ -235,20 +235,20 @@ def will_connections(
     Returns
     -------
     tuple of StopAsWill
-        One for each charge point that wants it.
+        One for each charge point with `stop_as_will`.
     """
     client_id = Topics(file.bus.root, file.household.name).client_id
     return tuple(
-        _will(bus, f"{client_id}-{topic_level(name)}-will", tell, name, on_return)
-        for name, tell in _outputs_by_point(file)
-        if tell.stop_as_will
+        _will(bus, f"{client_id}-{topic_level(name)}-will", outputs, name, on_return)
+        for name, outputs in _outputs_by_point(file)
+        if outputs.stop_as_will
     )
 
 
 def _will(
-    bus: Bus, client_id: str, tell: WiringOutputs, name: str, on_return: Callable[[str], None]
+    bus: Bus, client_id: str, outputs: WiringOutputs, name: str, on_return: Callable[[str], None]
 ) -> StopAsWill:
-    return StopAsWill(bus, client_id, tell, lambda: on_return(name))
+    return StopAsWill(bus, client_id, outputs, lambda: on_return(name))
 
 
 def _outputs_by_point(file: HouseholdFile) -> Iterator[tuple[str, WiringOutputs]]:

@@ -1,4 +1,4 @@
-"""From a message on the bus to an event for a controller: sorted, read, and kept in the ledger."""
+"""Read messages from the bus, store them in the ledger, and make events for the controllers."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from config.fields.names import topic_level
 from config.files.texts import printable
 from daemon.control.events import MeterRead, PersonAsked, VehicleReported
 from daemon.control.learning import AHEAD
-from daemon.messaging.answering import impossible
+from daemon.messaging.answering import refusal_reason
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -37,24 +37,24 @@ if TYPE_CHECKING:
 _log = structlog.get_logger(__name__)
 
 LONGEST_SHOWN = 200
-"""So many characters of a topic stand in the log."""
+"""Longest topic in the log [characters]."""
 
 
 @dataclass(frozen=True, slots=True)
 class RequestRefused:
-    """A request that wants an answer and can't be obeyed, and why."""
+    """A request with an `id` that can't be obeyed, and why."""
 
     charge_point: str
     id: str
-    why: str
+    reason: str
 
 
 Received = tuple[str, "Event"] | PriceFeed | DaemonState | RequestRefused
-"""The charge point it concerns and what happened; or what concerns all; or a refusal."""
+"""A charge point and its event, a message to the whole household, or a refusal."""
 
 
 class ReadingStore(Protocol):
-    """The part of the ledger that what comes is kept in."""
+    """The part of the ledger that stores incoming messages."""
 
     def add_reading(
         self,
@@ -64,7 +64,7 @@ class ReadingStore(Protocol):
         watts: float | None = None,
         amps: float | None = None,
     ) -> bool:
-        """Keep a meter's reading; False if it is kept already."""
+        """Store a meter's reading; False if it is stored already."""
         ...
 
     def add_vehicle_report(
@@ -74,16 +74,16 @@ class ReadingStore(Protocol):
         pilot: str | None = None,
         soc_percent: float | None = None,
     ) -> bool:
-        """Keep what a charge point told of its vehicle; False if it is kept already."""
+        """Store a report of a vehicle; False if it is stored already."""
         ...
 
     def add_request(self, charge_point: str, at: datetime, body: Mapping[str, object]) -> None:
-        """Keep what a person asked for."""
+        """Store a person's request."""
         ...
 
 
 class Inbox:
-    """Reads and keeps what comes.
+    """Reads and stores incoming messages.
 
     Parameters
     ----------
@@ -92,9 +92,9 @@ class Inbox:
     charge_points : iterable of str
         Their names in the household file.
     ledger : ReadingStore
-        Where everything is kept before anybody acts on it.
+        Where each message is stored before anything acts on it.
     channels : HardwareChannels, optional
-        Which charge points have topics of their own.
+        Reads the topics of wired hardware.
     """
 
     def __init__(
@@ -112,7 +112,7 @@ class Inbox:
     def receive(
         self, message: MessageArrived, now: datetime, house: House | None = None
     ) -> Received | None:
-        """Read a message and keep it.
+        """Read a message on the daemon's own topics and store it.
 
         Parameters
         ----------
@@ -121,19 +121,19 @@ class Inbox:
         now : datetime
             UTC.
         house : House, optional
-            The household file and the rates, which what a person asks for must fit.
+            The household file and the rates, which show whether a request can be obeyed.
 
         Returns
         -------
         Received or None
-            None for what is not news or not ours.
+            None for a repeated message, or one on another topic.
 
         Raises
         ------
         MalformedMessage
-            If it is not what its topic says it is.
+            If it does not fit its topic.
         LedgerError
-            If it can't be kept.
+            If it can't be stored.
         """  # noqa: DOC502 - raised by decode and by the ledger
         place = self._topics.parse(message.topic)
         if place is None:
@@ -154,7 +154,7 @@ class Inbox:
     def receive_from_wiring(
         self, message: MessageArrived, now: datetime
     ) -> list[tuple[str, Event]]:
-        """Read a message on a topic of hardware's own, and keep what it says.
+        """Read a message on a topic of wired hardware, and store its values.
 
         Parameters
         ----------
@@ -166,26 +166,26 @@ class Inbox:
         Returns
         -------
         list of tuple of (str, Event)
-            The charge points that it concerns and what happened; nothing for what is not ours.
+            Each charge point and its event; empty for a message on another topic.
 
         Raises
         ------
         LedgerError
-            If it can't be kept.
+            If it can't be stored.
         """  # noqa: DOC502 - raised by the ledger
         if self._channels is None or self._topics.parse(message.topic) is not None:
             return []
-        said = list(self._channels.read(message, now))
-        return [(point, event) for point, what in said if (event := self.store(point, what, now))]
+        read = list(self._channels.read(message, now))
+        return [(point, event) for point, each in read if (event := self.store(point, each, now))]
 
-    def store(self, point: str, said: Message, now: datetime) -> Event | None:
-        """Keep what hardware says, however it was heard.
+    def store(self, point: str, message: Message, now: datetime) -> Event | None:
+        """Store a reading or report, whichever way it came.
 
         Parameters
         ----------
         point : str
             The charge point.
-        said : Message
+        message : Message
             A reading or a report.
         now : datetime
             UTC.
@@ -193,25 +193,28 @@ class Inbox:
         Returns
         -------
         Event or None
-            What happened; None for what is not news.
+            The event; None for a repeated message.
 
         Raises
         ------
         LedgerError
-            If it can't be kept.
+            If it can't be stored.
         """  # noqa: DOC502 - raised by the ledger
-        match said:
+        match message:
             case Reading():
-                return self._reading(point, said, now)
+                return self._reading(point, message, now)
             case VehicleReport():
-                return self._report(point, said, now)
+                return self._report(point, message, now)
             case _:
                 return None
 
     def _event(self, point: str, leaf: str, message: MessageArrived, now: datetime) -> Event | None:
         match leaf:
             case "reading" if self._channels is not None and self._channels.has_own_meter(point):
-                _log.warning("its meter is heard in another way, passed over", charge_point=point)
+                _log.warning(
+                    "reading ignored: this charge point's meter is wired or speaks OCPP",
+                    charge_point=point,
+                )
                 return None
             case "reading":
                 return self._reading(point, decode(Reading, message.payload), now)
@@ -238,7 +241,7 @@ class Inbox:
         self, point: str, message: MessageArrived, now: datetime, house: House | None
     ) -> tuple[str, Event] | RequestRefused | None:
         if message.retain:
-            # A wish belongs to its evening; a retained one would come back on every connection.
+            # A retained request would come back on every connection.
             _log.warning("a retained request is not obeyed", topic=message.topic)
             return None
         try:
@@ -248,11 +251,11 @@ class Inbox:
             if name is None:
                 raise
             return RequestRefused(point, name, str(error))
-        # Without an id nobody would be told: as much of it as can be is obeyed.
+        # Without an id nobody gets an answer, so as much of it as possible is obeyed.
         if request.id is not None and house is not None:
-            why = impossible(request, point, now, house)
-            if why is not None:
-                return RequestRefused(point, request.id, why)
+            reason = refusal_reason(request, point, now, house)
+            if reason is not None:
+                return RequestRefused(point, request.id, reason)
         body = request.model_dump(mode="json", exclude_none=True)
         self._ledger.add_request(point, now, body)
         return point, PersonAsked(request)
@@ -269,8 +272,8 @@ def _of_the_household(leaf: str, payload: bytes) -> PriceFeed | DaemonState | No
 
 
 def _is_ahead(at: datetime, point: str, now: datetime) -> bool:
-    """Whether something is dated later than can be; it would hide all that comes before then."""
+    """Return whether a message is dated in the future; it would hide all that comes before then."""
     if at <= now + AHEAD:
         return False
-    _log.warning("dated in the future, not believed", charge_point=point, at=at.isoformat())
+    _log.warning("message ignored: dated in the future", charge_point=point, at=at.isoformat())
     return True

@@ -1,4 +1,4 @@
-"""What the daemon's loop takes in, and what an observer of it is told."""
+"""The events of the daemon's loop, and the record of each event once it is handled."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ class WakeUp:
 
 @dataclass(frozen=True, slots=True)
 class Halt:
-    """Stop the service."""
+    """A person or the service manager wants the daemon to stop."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +33,7 @@ class Reload:
 
 @dataclass(frozen=True, slots=True)
 class HardwareReport:
-    """Hardware that has a way of its own to the daemon says something.
+    """A reading or report of equipment with its own connection to the daemon.
 
     Attributes
     ----------
@@ -52,7 +52,7 @@ class HardwareReport:
 
 @dataclass(frozen=True, slots=True)
 class ChannelReady:
-    """Hardware can be told things (again): what is in force must be told."""
+    """Hardware can be reached (again): the command in force must be sent."""
 
     charge_point: str
 
@@ -72,20 +72,20 @@ Incoming = (
 
 @dataclass(frozen=True, slots=True)
 class HandledEvent:
-    """What an observer is told once an event is dealt with.
+    """An event and its effects, as an observer is shown them.
 
     Attributes
     ----------
     event : Incoming
         The event.
     actions : tuple of (str, Action)
-        What was done, each with its charge point.
+        What the controllers asked for, each with its charge point.
     nights : tuple of dict
         The records of the nights that were closed.
     states : mapping of str to PointState
-        What is known of each charge point now.
+        The present state of each charge point.
     wake : datetime
-        When time alone will change something next.
+        When the loop next has something to do, if no event comes first.
     """
 
     event: Incoming

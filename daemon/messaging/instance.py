@@ -1,4 +1,4 @@
-"""Which of two daemons of one household stays: the one that was started later. Pure."""
+"""Decide which of two daemons of one household goes on: the one started later. Pure."""
 
 from __future__ import annotations
 
@@ -14,35 +14,35 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Instance:
-    """One process of the daemon: a name that no other has, and when it began."""
+    """One process of the daemon: its unique name, and when it started."""
 
     name: str
     since: datetime
 
-    def gives_way(self, heard: DaemonState, now: datetime) -> bool:
-        """Whether what was heard is from a daemon that has taken over from this one.
+    def is_replaced_by(self, other: DaemonState, now: datetime) -> bool:
+        """Return whether another daemon has taken over from this one.
 
         Parameters
         ----------
-        heard : DaemonState
-            From the household's own topic; it may be retained, and from a daemon long dead.
+        other : DaemonState
+            From the household's daemon topic; may be retained, from a daemon that died long ago.
         now : datetime
             UTC.
 
         Returns
         -------
         bool
-            True for one that is online, was started later than this one, but not in the future,
-            and is still to be believed. A daemon that died before this one began was started
-            before it, too.
+            True if the other is online, was started later than this one but not in the future,
+            and its message is not stale. A daemon that died before this one started was also
+            started before it.
         """
-        if heard.state != "online" or heard.instance is None or heard.since is None:
+        if other.state != "online" or other.instance is None or other.since is None:
             return False
-        if heard.stale_after is None or now > heard.stale_after or heard.since > now:
+        if other.stale_after is None or now > other.stale_after or other.since > now:
             return False
-        return (heard.since, heard.instance) > (self.since, self.name)
+        return (other.since, other.instance) > (self.since, self.name)
 
 
 def new_instance(now: datetime) -> Instance:
-    """Give a process that begins now its name."""
+    """Return a process that starts now, with a new name."""
     return Instance(token_hex(8), now)

@@ -1,7 +1,6 @@
-"""Equipment that speaks OCPP as one more way to be a charge point: what it says, what it is told.
+"""Connect OCPP equipment to the daemon: its messages into the queue, commands out to it.
 
-The OCPP server hands on what it hears and waits until that is kept, so that equipment has its
-answer only then.
+The OCPP server waits until each message is stored, so that equipment gets its answer only then.
 """
 
 from __future__ import annotations
@@ -39,16 +38,16 @@ if TYPE_CHECKING:
 _log = structlog.get_logger(__name__)
 
 STORED_SECONDS = 10.0
-"""How long the loop may take to keep what equipment says."""
+"""How long the loop may take to store a message of equipment."""
 
 
 class OcppChannel:
-    """The way to one charge point; it holds a plan.
+    """Sends commands and plans to one charge point, which stores its plan.
 
     Parameters
     ----------
     server
-        Where it connects.
+        The server it connects to.
     charge_point
         Its name in the household file.
     """
@@ -65,16 +64,16 @@ class OcppChannel:
         periods: Sequence[CurrentPeriod],
         now: datetime,  # noqa: ARG002 - the server has a clock
     ) -> None:
-        """Tell it what is in force and what is planned, if it is connected."""
+        """Send the command in force and the plan, if the equipment is connected."""
         self._server.send(self._charge_point, command, periods)
 
     def next_repeat(self) -> datetime | None:
-        """Nothing is forgotten: it is told again each time it connects."""
+        """Return None: the command is sent again whenever the equipment connects."""
         return None
 
 
 class EquipmentMessages:
-    """Takes what was heard, on the server's thread: one thing at a time.
+    """Passes the events of equipment to the daemon, one at a time on the server's thread.
 
     Parameters
     ----------
@@ -87,24 +86,24 @@ class EquipmentMessages:
         self._changed = Condition()
         self._has_ended = False
 
-    def receive(self, charge_point: str, heard: EquipmentEvent) -> None:
-        """Hand on what was heard.
+    def receive(self, charge_point: str, event: EquipmentEvent) -> None:
+        """Pass an event on, and wait until a message is stored.
 
         Parameters
         ----------
         charge_point
             Its name in the household file.
-        heard
-            What was heard of it.
+        event
+            What has happened.
 
         Raises
         ------
         BusError
-            If it is not kept; then equipment says it again.
+            If a message is not stored; then equipment repeats it.
         """  # noqa: DOC502 - raised below
-        match heard:
+        match event:
             case Reading() | VehicleReport():
-                self._store(charge_point, heard)
+                self._store(charge_point, event)
             case EquipmentReady():
                 self._post(ChannelReady(charge_point))
             case EquipmentConnected():
@@ -118,7 +117,7 @@ class EquipmentMessages:
                 )  # fmt: skip
 
     def end(self) -> None:
-        """Wait for nothing any more: nobody is there to keep it."""
+        """Wait for nothing any more: the daemon's loop has ended and stores nothing."""
         with self._changed:
             self._has_ended = True
             self._changed.notify_all()
@@ -135,11 +134,11 @@ class EquipmentMessages:
         with self._changed:
             self._changed.wait_for(lambda: answers or self._has_ended, STORED_SECONDS)
             if answers != [True]:
-                raise BusError(f"what {charge_point} says could not be kept")
+                raise BusError(f"a message from {charge_point} could not be stored")
 
 
 class OcppEquipment:
-    """The server, and what goes to and fro.
+    """The OCPP server of the daemon, and the messages in both directions.
 
     Parameters
     ----------
@@ -165,11 +164,11 @@ class OcppEquipment:
         )
 
     def channel(self, charge_point: str) -> OcppChannel:
-        """Return the way to a charge point."""
+        """Return the channel of a charge point."""
         return OcppChannel(self._server, charge_point)
 
     def start(self) -> None:
-        """Begin to listen.
+        """Start to listen.
 
         Raises
         ------
@@ -186,12 +185,12 @@ class OcppEquipment:
         port = self._server.start(ocpp.host, ocpp.port)
         _log.info("listening for OCPP 1.6J", host=ocpp.host, port=port)
 
-    def let_in(self) -> None:
-        """Let equipment connect, now that the clock can be believed: it takes its own from here."""
+    def accept_connections(self) -> None:
+        """Let equipment connect, now that the clock is right: equipment sets its own by it."""
         self._is_open.set()
 
     def stop(self) -> None:
-        """Close all connections; equipment keeps to the plan that it was told."""
+        """Close all connections; equipment goes on with the plan that it stores."""
         self._messages.end()
         self._server.stop()
 

@@ -1,4 +1,4 @@
-"""From what a controller asks for to rows and messages: recorded first, then published."""
+"""Carry out what a controller asks for: record it in the ledger, then publish it."""
 
 from __future__ import annotations
 
@@ -35,11 +35,11 @@ _log = structlog.get_logger(__name__)
 
 DAY = timedelta(days=1)
 STATUS_EVERY = BELIEVE_FOR / 2
-"""A status that says nothing new is published again this often, so that it stays believable."""
+"""An unchanged status is published again this often, so that it does not become stale."""
 
 
 class Publisher(Protocol):
-    """The part of the bus that is written to."""
+    """The publishing part of the bus."""
 
     def publish(self, topic: str, payload: bytes, *, retain: bool) -> bool:
         """Hand a message to the broker; False, and nothing sent, while there is none."""
@@ -59,7 +59,7 @@ def command_message(command: CommandInForce) -> Command:
 
 
 class Outbox:
-    """Carries out actions.
+    """Records and publishes what a controller asks for.
 
     Parameters
     ----------
@@ -68,9 +68,9 @@ class Outbox:
     ledger : Ledger
         Where everything is recorded before it is published.
     bus : Publisher
-        Where it is published.
+        Where it is then published.
     me : Instance, optional
-        Who publishes, so that another daemon of the household can tell.
+        This process of the daemon, so that another one can tell them apart.
     run_command : callable, optional
         Runs the user's own command with an alert on its standard input.
     """
@@ -97,7 +97,7 @@ class Outbox:
     def carry_out(
         self, point: str, action: Action, now: datetime, house: House
     ) -> dict[str, Any] | None:
-        """Do one thing a controller asked for.
+        """Carry out one action of a controller.
 
         Parameters
         ----------
@@ -113,13 +113,13 @@ class Outbox:
         Returns
         -------
         dict or None
-            The record of a night that was closed by it.
+            The record of the night, if the action closed one.
 
         Raises
         ------
         LedgerError
-            If a night can't be recorded; then it is not published either. All else is: what the
-            ledger refused of it is told by `take_ledger_errors`.
+            If a night can't be recorded; then it is not published either. Anything else is
+            published all the same, and `take_ledger_errors` returns the error.
         TariffError
             If a night can't be priced.
         """  # noqa: DOC502 - raised by the ledger and by the rates
@@ -143,40 +143,40 @@ class Outbox:
     def record_happening(
         self, what: Befallen, now: datetime, body: Mapping[str, object] | None = None
     ) -> None:
-        """Record what has befallen the daemon, so that a night can be told from the ledger."""
+        """Record an event of the daemon itself, so that the ledger can explain a night."""
         try:
             self._ledger.add_happening(now, what, body)
         except LedgerError as error:
             self._ledger_errors.append(error)
-            _log.error("what has happened can't be recorded", what=what, why=str(error))
+            _log.error("an event of the daemon can't be recorded", what=what, why=str(error))
 
     def take_ledger_errors(self) -> list[LedgerError]:
-        """Hand over what the ledger has refused of what was sent, since this was asked last."""
-        refusals, self._ledger_errors = self._ledger_errors, []
-        return refusals
+        """Return the ledger's errors since the last call, and forget them."""
+        errors, self._ledger_errors = self._ledger_errors, []
+        return errors
 
     def set_instance(self, me: Instance) -> None:
-        """Publish in this name from now on."""
+        """Publish as this process from now on."""
         self._me = me
 
     def publish_answer(self, point: str, answer: Answer) -> None:
-        """Tell a person what came of a request."""
+        """Publish the answer to a person's request."""
         self._send(self._topics.answer(point), answer, retain=False)
 
     def night_account(self, facts: NightFacts, house: House) -> dict[str, Any]:
-        """Make the record of a night from the readings that are kept.
+        """Return the record of a night, made from the stored readings.
 
         Parameters
         ----------
         facts : NightFacts
-            What is known of it otherwise.
+            What else is known about it.
         house : House
             The household file and the rates.
 
         Returns
         -------
         dict
-            As `daemon.nights.account.night_record` says.
+            From `daemon.nights.account.night_record`.
 
         Raises
         ------
@@ -187,26 +187,26 @@ class Outbox:
         """  # noqa: DOC502 - raised by the ledger and by the rates
         start, end = night_bounds(facts.night, house.file.zone)
         end = min(end, facts.closed_at)
-        # From a day before: a register that fell just before the night still counts from there.
+        # From a day before, so that a register reset just before the night is noticed.
         readings = self._ledger.register_readings(facts.charge_point, start - DAY, end)
         since = counted_from(house, facts)
         charged = self._charged(house, since, end) if since else ()
         return night_record(house, facts, readings, charged)
 
     def record_night(self, facts: NightFacts, house: House) -> dict[str, Any] | None:
-        """Account for a night, record it, and publish it.
+        """Work out the account of a night, record it, and publish it.
 
         Parameters
         ----------
         facts : NightFacts
-            What is known of it.
+            What is known about it.
         house : House
             The household file and the rates.
 
         Returns
         -------
         dict or None
-            Its record; None if the same is recorded already.
+            Its record; None if it is recorded already, unchanged.
 
         Raises
         ------
@@ -217,8 +217,10 @@ class Outbox:
         """  # noqa: DOC502 - raised by the ledger and by the rates
         point = facts.charge_point
         record = self.night_account(facts, house)
-        news = self._ledger.close_night(facts.night, point, facts.vehicle, facts.closed_at, record)
-        if not news:
+        is_new = self._ledger.close_night(
+            facts.night, point, facts.vehicle, facts.closed_at, record
+        )
+        if not is_new:
             return None
         self._bus.publish(self._topics.night(point), dump_exact(record).encode(), retain=False)
         _log.info(
@@ -228,13 +230,13 @@ class Outbox:
         return record
 
     def publish_online(self, now: datetime) -> None:
-        """Publish that the daemon runs, if that was not said lately."""
+        """Publish that the daemon runs, unless it was published recently."""
         if self._online_at is None or now >= self._online_at + STATUS_EVERY:
             self._online_at = now
             self._publish_daemon_state("online", now)
 
     def publish_waiting(self) -> None:
-        """Publish that the daemon waits for its clock; when that is, it can't say."""
+        """Publish that the daemon waits for its clock, without an instant since it has none."""
         if not self._is_waiting:
             self._is_waiting = True
             self._send(self._topics.daemon, DaemonState(state="waiting"), retain=True)
@@ -244,26 +246,30 @@ class Outbox:
         self._publish_daemon_state("offline", now)
 
     def publish_status(self, point: str, status: Status) -> None:
-        """Publish what is believed of a charge point, if it is news or the last grows stale."""
+        """Publish a status if it has changed, or before the last one becomes stale."""
         last = self._statuses.get(point)
-        if last is not None and status.at < last.at + STATUS_EVERY and _gist(last) == _gist(status):
+        if (
+            last is not None
+            and status.at < last.at + STATUS_EVERY
+            and _significant_part(last) == _significant_part(status)
+        ):
             return
         self._statuses[point] = status
         self._send(self._topics.status(point), status, retain=True)
 
     def publish_plan(self, point: str, plan: Plan | None) -> None:
-        """Publish the plan in force again; without one, take the retained one away."""
+        """Publish the plan in force again; without one, delete the retained one."""
         payload = dump_exact(plan.to_json()).encode() if plan else b""
         self._bus.publish(self._topics.plan(point), payload, retain=True)
 
     def forget_published(self) -> None:
-        """Say everything again: the broker may be a new one."""
+        """Publish everything again from now on: the broker may be a new one."""
         self._statuses.clear()
         self._online_at = None
         self._is_waiting = False
 
     def forget_daemon_state(self) -> None:
-        """Say again that the daemon runs: somebody has said otherwise."""
+        """Publish again that the daemon runs: another message has said otherwise."""
         self._online_at = None
 
     def _publish_daemon_state(self, state: Literal["online", "offline"], now: datetime) -> None:
@@ -277,32 +283,32 @@ class Outbox:
         self._send(self._topics.daemon, message, retain=True)
 
     def _warn(self, point: str, alert: Alert, house: House) -> None:
-        """Tell a person by every way there is; one that fails must not close the others."""
-        with self._sent_all_the_same("an alert"):
+        """Warn a person in every way there is, even if one of them fails."""
+        with self._sent_anyway("an alert"):
             self._ledger.add_alert(point, alert.at, alert.code, alert.message)
         self._send(self._topics.alert(point), alert, retain=False)
         _log.warning("alert", charge_point=point, code=alert.code, message=alert.message)
         home = house.file.household
         if home.on_alert is not None and self._run_command is not None:
             where = {"household": home.name, "charge_point": point}
-            told = alert.model_dump(mode="json", exclude_none=True) | where
-            self._run_command(home.on_alert, dump_exact(told).encode())
+            body = alert.model_dump(mode="json", exclude_none=True) | where
+            self._run_command(home.on_alert, dump_exact(body).encode())
 
     def _record_command(self, point: str, command: Command, now: datetime) -> None:
-        with self._sent_all_the_same("a command"):  # it may be a stop
+        with self._sent_anyway("a command"):  # it may be a stop
             self._ledger.add_command(point, now, command)
 
     @contextmanager
-    def _sent_all_the_same(self, what: str) -> Iterator[None]:
+    def _sent_anyway(self, what: str) -> Iterator[None]:
         try:
             yield
         except LedgerError as error:
             self._ledger_errors.append(error)
-            _log.error(f"{what} is sent that can't be recorded", why=str(error))
+            _log.error(f"{what} is sent but can't be recorded", why=str(error))
 
     def _announce(self, point: str, plan: Plan) -> None:
         document = plan.to_json()
-        with self._sent_all_the_same("a plan"):
+        with self._sent_anyway("a plan"):
             self._ledger.add_plan(point, plan.made_at, document)
         self.publish_plan(point, plan)
         _log.info(
@@ -311,7 +317,7 @@ class Outbox:
         )  # fmt: skip
 
     def _charged(self, house: House, since: datetime, end: datetime) -> Sequence[Charged]:
-        """Read what each charge point's meter showed since the count of use began."""
+        """Return each charge point's register readings since the count of usage began."""
         return [
             (name, self._ledger.register_readings(name, since, end))
             for name in house.file.charge_points
@@ -321,8 +327,8 @@ class Outbox:
         self._bus.publish(topic, encode(message), retain=retain)
 
 
-def _gist(status: Status) -> tuple[object, ...]:
-    """Give what makes a status news: not the instants, nor every watt-hour."""
+def _significant_part(status: Status) -> tuple[object, ...]:
+    """Return the parts whose change is worth publishing: not the instants, nor each watt-hour."""
     soc = None if status.soc_percent is None else round(status.soc_percent)
     return (
         status.connected, status.charging, status.do, status.serial, status.plan, soc,

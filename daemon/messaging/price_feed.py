@@ -1,4 +1,4 @@
-"""Prices that came over the bus: which tariff each is for, and which are for none. Pure."""
+"""Sort the prices of a feed by the tariff that each is for. Pure."""
 
 from __future__ import annotations
 
@@ -17,33 +17,33 @@ if TYPE_CHECKING:
     from planners.rates.prices import Prices
 
 YEARS = range(2000, 2100)
-"""Years (in UTC) of prices that are taken, in a message as in a file."""
+"""Years (in UTC) of prices that are accepted, in a message as in a file."""
 
 
 @dataclass
 class SortedFeed:
-    """A message's prices, sorted.
+    """The prices of one message, sorted.
 
     Attributes
     ----------
     by_tariff : dict of str to dict
-        Prices for each tariff, by their starts: of two for one start the last counts.
-    passed_over : Counter of str
+        Prices for each tariff, by their starts; of two for one start the last counts.
+    ignored : Counter of str
         How many prices are for no tariff, by the reason.
     """
 
     by_tariff: dict[str, dict[datetime, PricePoint]] = field(default_factory=dict)
-    passed_over: Counter[str] = field(default_factory=Counter)
+    ignored: Counter[str] = field(default_factory=Counter)
 
     def why(self) -> str:
-        """Say how many were passed over for each reason."""
-        return "; ".join(f"{count} {reason}" for reason, count in self.passed_over.items())
+        """Return how many prices were ignored for each reason."""
+        return "; ".join(f"{count} {reason}" for reason, count in self.ignored.items())
 
 
 def sort_feed(prices: Prices, feed: PriceFeed) -> SortedFeed:
-    """Give each price to the tariff that is in force on the local date of its start.
+    """Sort each price to the tariff that is in force on the local date of its start.
 
-    So the prices of tomorrow can come today, though another tariff begins at midnight.
+    So tomorrow's prices can arrive today, even if another tariff begins at midnight.
 
     Parameters
     ----------
@@ -55,13 +55,13 @@ def sort_feed(prices: Prices, feed: PriceFeed) -> SortedFeed:
     Returns
     -------
     SortedFeed
-        By tariff, and what is for none.
+        The prices by tariff, and how many are for none.
     """
     found = SortedFeed()
     for price in feed.rates:
         tariff, reason = _tariff_for(prices, price)
         if reason:
-            found.passed_over[reason] += 1
+            found.ignored[reason] += 1
         else:
             point = PricePoint(price.start, price.rate)
             found.by_tariff.setdefault(tariff, {})[price.start] = point
@@ -69,7 +69,7 @@ def sort_feed(prices: Prices, feed: PriceFeed) -> SortedFeed:
 
 
 def _tariff_for(prices: Prices, price: PriceStart) -> tuple[str, str]:
-    """Name the tariff, or say why there is none."""
+    """Return the tariff's name, or the reason why there is none."""
     start = price.start
     if start.year not in YEARS:
         return "", f"outside the years {YEARS.start} to {YEARS.stop - 1}"

@@ -1,4 +1,4 @@
-"""What the daemon believes of a charge point, as the bus carries it. Pure."""
+"""Make the status message of a charge point: what the daemon believes about it. Pure."""
 
 from __future__ import annotations
 
@@ -20,12 +20,12 @@ BELIEVE_FOR = timedelta(minutes=5)
 
 
 def status_of(state: PointState, now: datetime, house: House) -> Status:
-    """Say what is believed.
+    """Return the status of a charge point.
 
     Parameters
     ----------
     state : PointState
-        What is known.
+        Its state.
     now : datetime
         UTC.
     house : House
@@ -62,7 +62,7 @@ def status_of(state: PointState, now: datetime, house: House) -> Status:
 
 
 def next_start(plan: Plan, now: datetime) -> datetime | None:
-    """Return when a plan begins to charge next: a period that carries on another is no start.
+    """Return when a plan next starts to charge; a period that follows another is no start.
 
     Parameters
     ----------

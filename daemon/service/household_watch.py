@@ -175,8 +175,8 @@ class HouseholdWatch:
             Whether any of them is news.
         """
         found = sort_feed(self._house.prices, feed)
-        if found.passed_over:
-            count = found.passed_over.total()
+        if found.ignored:
+            count = found.ignored.total()
             _log.warning("prices are passed over", count=count, why=found.why())
         news = {
             tariff: ledger.add_prices(tariff, list(points.values()))

@@ -396,7 +396,7 @@ class Service:
         self._outbox.record_happening(what, now, {"known_until": until})
 
     def _hear_of_a_daemon(self, heard: DaemonState) -> None:
-        if self._me.gives_way(heard, self._clock.now()):
+        if self._me.is_replaced_by(heard, self._clock.now()):
             _log.error("another daemon of this household was started later: this one ends")
             self._gave_way = True
             why = "another daemon of this household was started later"

@@ -1,4 +1,4 @@
-"""What a person is answered: what happens now, or why it can't be."""
+"""Answers to a person's request: what happens now, or why it is refused."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import pytest
 
 from adapters.contract.messages import MalformedMessage, Request
 from adapters.ledger.ledger import open_ledger
-from daemon.messaging.answering import answer_of, impossible
+from daemon.messaging.answering import answer_of, refusal_reason
 from daemon.messaging.inbox import Inbox, RequestRefused
 from tests.daemon.worlds import (
     EVENING,
@@ -50,8 +50,8 @@ def answer(world: World) -> str:
     return answer_of(world.state, world.now, world.house)
 
 
-def test_what_is_wanted_and_when_it_starts() -> None:
-    """The next start, the energy, the cost, and what it reaches by when."""
+def test_a_target() -> None:
+    """The answer has the next start, the energy, the cost, and what the battery reaches when."""
     world = at_home()
     world.ask(want_percent=90.0)
     # 28.6 kWh of 52 at 90 % are 31.78 kWh at the meter; at 0.1932 they cost 6.14.
@@ -62,46 +62,46 @@ def test_what_is_wanted_and_when_it_starts() -> None:
 
 
 def test_charge_now() -> None:
-    """What is begun at once is said with its current."""
+    """A charge that starts at once is answered with its current."""
     world = at_home()
     world.ask(charge_now=True)
     assert answer(world).startswith("Charges now at 32 A: a person asked to charge now.")
 
 
 def test_skip() -> None:
-    """What is skipped is said, and what comes after it."""
+    """The answer says until when nothing is charged, and when it starts after that."""
     world = at_home()
     world.ask(skip_until=NIGHT_BEGINS + HOUR)
-    said = answer(world)
-    assert said.startswith("Nothing is charged before Wed 22:00. The next start is Wed 22:00.")
+    text = answer(world)
+    assert text.startswith("Nothing is charged before Wed 22:00. The next start is Wed 22:00.")
 
 
-def test_nobody_is_there() -> None:
-    """Without a vehicle it is said that the wish waits for one."""
+def test_no_vehicle() -> None:
+    """Without a vehicle the answer says that the request waits for one."""
     world = World(kowhai(), EVENING)
     world.ask(want_percent=90.0)
-    assert answer(world) == "No vehicle is plugged in at driveway; this counts once one is."
+    assert answer(world) == "No vehicle is plugged in at driveway. Your request counts once one is."
 
 
 def test_nothing_to_do() -> None:
-    """A battery that holds enough needs nothing, and that is said."""
+    """A battery that holds enough is not charged, and the answer says so."""
     world = at_home(85.0)
     world.ask(need_percent=60.0)
     assert answer(world) == (
-        "Does not charge: the plan has nothing more to charge. The battery holds 85 %, and Thu"
-        " 07:20 needs no more."
+        "Does not charge: the plan has nothing more to charge. The battery holds 85 %, which is"
+        " enough for Thu 07:20."
     )
 
 
 def test_too_late() -> None:
-    """A need that can't be met is said with what is reached."""
+    """If there is too little time, the answer says what is missing."""
     world = at_home(10.0)
     world.ask(need_percent=100.0, want_percent=100.0, by=EVENING + HOUR)
     assert "That is short of the 100 % needed." in answer(world)
 
 
 def test_no_departure() -> None:
-    """Where nothing can be planned for, the answer says that nothing is."""
+    """Without a departure to plan for, the answer says that nothing is planned."""
     world = World(household(departure={}), EVENING)
     world.plug_in(35.0)
     world.ask(soc_percent=40.0)
@@ -118,17 +118,17 @@ def test_no_departure() -> None:
         ({"skip_until": EVENING - MINUTE}, "skip_until: 2026-06-03 18:29 has passed"),
     ],
 )
-def test_what_cannot_be(wish: dict[str, object], why: str | None) -> None:
-    """A vehicle that is not of this place, and an instant that has passed, are refused."""
-    assert impossible(Request.model_validate(wish), POINT, EVENING, kowhai()) == why
+def test_impossible_requests_are_refused(wish: dict[str, object], why: str | None) -> None:
+    """A vehicle of another charge point, or an instant that has passed."""
+    assert refusal_reason(Request.model_validate(wish), POINT, EVENING, kowhai()) == why
 
 
-def test_a_refused_request_is_not_kept(ledger: Ledger) -> None:
-    """What is refused is no wish, now or after a restart; without an id it is obeyed as it can."""
+def test_a_refused_request_is_not_stored(ledger: Ledger) -> None:
+    """It must not count after a restart; without an id it is obeyed as far as possible."""
     inbox = Inbox(topics_of(kowhai()), [POINT], ledger)
     wish = Request(id="7", vehicle="van")
-    taken = inbox.receive(arrived(TOPIC, wish), EVENING, kowhai())
-    assert taken == RequestRefused(POINT, "7", "vehicle: expected one of hatchback, got 'van'")
+    received = inbox.receive(arrived(TOPIC, wish), EVENING, kowhai())
+    assert received == RequestRefused(POINT, "7", "vehicle: expected one of hatchback, got 'van'")
     assert ledger.requests_since(POINT, EVENING) == ()
     assert inbox.receive(arrived(TOPIC, Request(vehicle="van")), EVENING, kowhai()) is not None
     assert len(ledger.requests_since(POINT, EVENING)) == 1
@@ -143,15 +143,15 @@ def test_a_refused_request_is_not_kept(ledger: Ledger) -> None:
         (b'{"v":1,"id":"7","want_percent":40,"need_percent":50}', "want_percent is below need"),
     ],
 )
-def test_a_malformed_request_is_answered_if_it_says_who_asks(
+def test_a_malformed_request_with_an_id_is_answered(
     ledger: Ledger, payload: bytes, why: str
 ) -> None:
-    """What is wrong is named to whoever gave an id."""
+    """The answer names what is wrong."""
     inbox = Inbox(topics_of(kowhai()), [POINT], ledger)
-    taken = inbox.receive(arrived(TOPIC, payload), EVENING, kowhai())
-    assert isinstance(taken, RequestRefused)
-    assert taken.id == "7"
-    assert why in taken.why
+    received = inbox.receive(arrived(TOPIC, payload), EVENING, kowhai())
+    assert isinstance(received, RequestRefused)
+    assert received.id == "7"
+    assert why in received.reason
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""The bus goes away, and comes back: the daemon is as it would be had it never gone."""
+"""The broker is lost and comes back: the daemon is as if it had never been lost."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def now() -> str:
 
 
 class Charging:
-    """A vehicle that is charged because a person asked for it, and what was commanded."""
+    """A vehicle that charges because a person asked for it, and its command."""
 
     def __init__(self, broker: Mosquitto, daemon: RunningDaemon, person: Person) -> None:
         self.broker = broker
@@ -46,7 +46,7 @@ class Charging:
         person.stop()  # whoever comes later hears what the broker keeps
 
     def is_as_it_was(self, later: Person) -> None:
-        """Everything that the broker is to keep is there again, and nothing old came after it."""
+        """Check that all retained messages are there again, with no old one after them."""
         later.waits(TOPICS.command(POINT), do="start", serial=self.serial)
         later.waits(TOPICS.daemon, state="online", instance=self.daemon.name)
         later.waits(TOPICS.status(POINT), charging=True, serial=self.serial)
@@ -63,14 +63,14 @@ def charging(mosquitto: Mosquitto, run_daemon: RunDaemon, meet: Meet) -> Chargin
 
 
 def test_a_broker_that_is_killed_in_a_charge(charging: Charging, meet: Meet) -> None:
-    """The command in force is asserted again with its serial: the charge goes on."""
+    """The command in force is published again with its serial: the charge goes on."""
     charging.broker.kill()
     charging.broker.start()
     charging.is_as_it_was(meet(charging.broker.bus))
 
 
 def test_a_broker_that_comes_back_empty(charging: Charging, meet: Meet) -> None:
-    """Another broker at the same address, which has kept nothing, is told everything."""
+    """A new broker at the same address gets every retained message."""
     charging.broker.kill()
     empty = Mosquitto(charging.broker._log.parent / "empty", port=charging.broker.port)
     empty.start()
@@ -83,7 +83,7 @@ def test_a_broker_that_comes_back_empty(charging: Charging, meet: Meet) -> None:
 def test_a_broker_that_freezes(
     charging: Charging, meet: Meet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A broker that holds the line and says nothing is noticed by the keepalive, and left."""
+    """The keepalive notices a broker that keeps the connection open in silence, and leaves it."""
     charging.broker.freeze()
     lost = [False]
     post = charging.daemon.daemon._mqtt._on_event
@@ -98,8 +98,8 @@ def test_a_broker_that_freezes(
     charging.is_as_it_was(meet(charging.broker.bus))
 
 
-def test_what_changes_while_nobody_hears_is_told_once(charging: Charging, meet: Meet) -> None:
-    """A broker that is away queues nothing: only the command that is right on return is heard.
+def test_what_changes_without_a_broker_is_published_once(charging: Charging, meet: Meet) -> None:
+    """Nothing is queued without a broker: only the command that is right on return is published.
 
     The new household file takes the wish's ground away: no vehicle may be charged at more than
     20 A, so that another command must have been made meanwhile.
@@ -123,7 +123,7 @@ def test_what_changes_while_nobody_hears_is_told_once(charging: Charging, meet: 
 def test_readings_that_were_not_acknowledged_are_counted_once(
     charging: Charging, meet: Meet
 ) -> None:
-    """What comes in while the broker dies comes again, and stands in the ledger once."""
+    """A reading that arrives while the broker dies arrives again, and is in the ledger once."""
     hardware = Listener()
     bus = MqttBus(
         charging.broker.bus, client_id="meter", on_event=hardware, first_pause_seconds=0.05,
@@ -159,7 +159,7 @@ def test_readings_that_were_not_acknowledged_are_counted_once(
 def test_a_broker_that_is_away_at_the_start(
     make_mosquitto: Callable[..., Mosquitto], run_daemon: RunDaemon, meet: Meet
 ) -> None:
-    """Started before its broker, the daemon says all that it has to say when that is there."""
+    """Started before its broker, the daemon publishes everything once the broker is there."""
     broker = make_mosquitto()
     daemon = run_daemon("home", broker.bus)
     wait_until(lambda: daemon.ledger.last_command(POINT) is not None, what="the first command")
@@ -173,7 +173,7 @@ def test_a_broker_that_is_away_at_the_start(
 def test_a_topic_that_the_broker_refuses(
     make_mosquitto: Callable[..., Mosquitto], run_daemon: RunDaemon, meet: Meet, tmp_path: Path
 ) -> None:
-    """An access list that forgets the plan: the alert names it, and commands still get through."""
+    """An access list without the plan: the alert names it, and commands still get through."""
     allowed = [TOPICS.daemon, *(f"{TOPICS.base}/+/{leaf}" for leaf in (
         "command", "status", "alert", "answer", "reading", "vehicle", "request"))]  # fmt: skip
     access = tmp_path / "access"
@@ -197,7 +197,7 @@ def wait_in_force(running: Running, times: int) -> None:
 
 
 def test_sighup_loads_the_file_at_once(mosquitto: Mosquitto, tmp_path: Path) -> None:
-    """A bad file is refused with its error and the old one stays; a good one comes into force.
+    """A bad file is refused with its error and the old one stays in force; a good one is used.
 
     At once: without a signal the file is looked at every 15 seconds.
     """
@@ -223,7 +223,7 @@ def test_sighup_loads_the_file_at_once(mosquitto: Mosquitto, tmp_path: Path) -> 
         running.process.wait(20)
 
 
-def test_sighup_is_heeded_whichever_thread_gets_it(mosquitto: Mosquitto, tmp_path: Path) -> None:
+def test_sighup_works_whichever_thread_gets_it(mosquitto: Mosquitto, tmp_path: Path) -> None:
     """The kernel gives a signal to any thread, and prefers the one that is named."""
     running = Running(household(tmp_path, mosquitto.bus.broker))
     try:
@@ -244,7 +244,7 @@ def test_sighup_is_heeded_whichever_thread_gets_it(mosquitto: Mosquitto, tmp_pat
 
 
 def test_an_alert_reaches_the_users_own_command(mosquitto: Mosquitto, tmp_path: Path) -> None:
-    """`lullwatt run` runs it with the alert, and where it comes from, on standard input."""
+    """`lullwatt run` runs it with the alert, and its place, on standard input."""
     path = household(tmp_path, mosquitto.bus.broker)
     told = tmp_path / "tell-me"
     told.write_text(f"#!/bin/sh\ncat > {tmp_path}/$1.part && mv {tmp_path}/$1.part {tmp_path}/$1\n")

@@ -1,4 +1,4 @@
-"""Messages on their way in: read, kept, and made events; nothing else gets through."""
+"""Incoming messages are read, stored and made into events; bad ones are refused."""
 
 from __future__ import annotations
 
@@ -44,22 +44,22 @@ def inbox(ledger: Ledger) -> Inbox:
     return Inbox(TOPICS, ["driveway", "Shed 2"], ledger)
 
 
-def test_a_reading_is_kept_and_told(inbox: Inbox, ledger: Ledger) -> None:
+def test_a_reading_is_stored(inbox: Inbox, ledger: Ledger) -> None:
     """A reading becomes an event, and a row in whole watt-hours."""
-    taken = inbox.receive(arrived(TOPICS.reading(POINT), READING), EVENING)
-    assert taken == (POINT, MeterRead(READING))
+    received = inbox.receive(arrived(TOPICS.reading(POINT), READING), EVENING)
+    assert received == (POINT, MeterRead(READING))
     stored = ledger.last_reading(POINT)
     assert stored is not None
     assert (stored.at, stored.register_wh, stored.watts) == (EVENING, 1_000_000, 7360.0)
 
 
-def test_a_charge_point_is_known_by_its_slug(inbox: Inbox) -> None:
-    """A name with capitals and spaces is found by its topic level."""
-    taken = inbox.receive(arrived("lullwatt/kowhai-cottage/shed-2/reading", READING), EVENING)
-    assert taken == ("Shed 2", MeterRead(READING))
+def test_a_charge_point_is_found_by_its_topic_level(inbox: Inbox) -> None:
+    """A name with capitals and spaces is found by the form that it has in topics."""
+    received = inbox.receive(arrived("lullwatt/kowhai-cottage/shed-2/reading", READING), EVENING)
+    assert received == ("Shed 2", MeterRead(READING))
 
 
-def test_a_report_is_kept_and_told(inbox: Inbox, ledger: Ledger) -> None:
+def test_a_report_is_stored(inbox: Inbox, ledger: Ledger) -> None:
     """A vehicle report becomes an event and a row."""
     report = VehicleReport(at=EVENING, pilot="B", soc_percent=35.0)
     assert inbox.receive(arrived(TOPICS.vehicle(POINT), report), EVENING) == (
@@ -70,7 +70,7 @@ def test_a_report_is_kept_and_told(inbox: Inbox, ledger: Ledger) -> None:
     assert (told.pilot, told.soc_percent, told.soc_at) == ("B", 35.0, EVENING)
 
 
-def test_a_request_is_kept_with_the_instant_it_came(inbox: Inbox, ledger: Ledger) -> None:
+def test_a_request_is_stored_with_the_instant_of_its_arrival(inbox: Inbox, ledger: Ledger) -> None:
     """A person's request becomes an event and a row, dated now."""
     request = Request(want_percent=90.0, skip_until=EVENING + HOUR)
     now = EVENING + MINUTE
@@ -92,7 +92,7 @@ def test_a_request_is_kept_with_the_instant_it_came(inbox: Inbox, ledger: Ledger
         (TOPICS.vehicle(POINT), VehicleReport(at=EVENING, pilot="A")),
     ],
 )
-def test_what_comes_twice_is_told_once(inbox: Inbox, topic: str, message: Message) -> None:
+def test_a_repeated_message_is_one_event(inbox: Inbox, topic: str, message: Message) -> None:
     """The same message again, retained or not, is no event."""
     assert inbox.receive(arrived(topic, message), EVENING) is not None
     assert inbox.receive(arrived(topic, message), EVENING) is None
@@ -100,21 +100,21 @@ def test_what_comes_twice_is_told_once(inbox: Inbox, topic: str, message: Messag
 
 
 def test_a_retained_request_is_not_obeyed(inbox: Inbox, ledger: Ledger) -> None:
-    """A wish that a broker kept from some other evening is passed over, and that is said."""
+    """A request that a broker stored on another evening is ignored, and the log says so."""
     with capture_logs() as logs:
-        taken = inbox.receive(
+        received = inbox.receive(
             arrived(TOPICS.request(POINT), Request(charge_now=True), retain=True), EVENING
         )
-    assert taken is None
+    assert received is None
     assert ledger.requests_since(POINT, EVENING - HOUR) == ()
     assert logs[0]["log_level"] == "warning"
 
 
 @pytest.mark.parametrize("late", [HOUR, 24 * 3650 * HOUR])
-def test_what_is_dated_in_the_future_is_not_kept(
+def test_a_message_dated_in_the_future_is_not_stored(
     inbox: Inbox, ledger: Ledger, late: object
 ) -> None:
-    """A reading or report from the future leaves no row that would hide all later ones."""
+    """A reading or report from the future must not hide all later ones."""
     at = EVENING + late  # type: ignore[operator]  # a timedelta
     with capture_logs() as logs:
         reading = Reading(at=at, register_kwh=1.0)
@@ -126,8 +126,8 @@ def test_what_is_dated_in_the_future_is_not_kept(
     assert ledger.last_vehicle_reports(POINT).pilot is None
 
 
-def test_a_clock_a_little_ahead_is_excused(inbox: Inbox) -> None:
-    """Hardware whose clock is ten minutes ahead is heard."""
+def test_a_clock_a_little_ahead_is_accepted(inbox: Inbox) -> None:
+    """A reading of hardware whose clock is ten minutes ahead counts."""
     reading = Reading(at=EVENING + AHEAD, register_kwh=1.0)
     assert inbox.receive(arrived(TOPICS.reading(POINT), reading), EVENING) is not None
 
@@ -144,8 +144,8 @@ def test_a_clock_a_little_ahead_is_excused(inbox: Inbox) -> None:
         "",
     ],
 )
-def test_what_is_not_ours_is_passed_over(inbox: Inbox, ledger: Ledger, topic: str) -> None:
-    """A message on another topic is neither event nor row, whatever it holds."""
+def test_messages_on_other_topics_are_ignored(inbox: Inbox, ledger: Ledger, topic: str) -> None:
+    """A message on another topic makes neither event nor row, whatever it holds."""
     with capture_logs():
         assert inbox.receive(arrived(topic, READING), EVENING) is None
         assert inbox.receive(arrived(topic, b"\xff"), EVENING) is None
@@ -153,10 +153,10 @@ def test_what_is_not_ours_is_passed_over(inbox: Inbox, ledger: Ledger, topic: st
 
 
 def test_prices_concern_the_household(inbox: Inbox) -> None:
-    """A price feed is handed on as it is; the home's own load concerns nobody yet."""
+    """A price feed is handed on as it is; the home's own load is not used yet."""
     payload = b'{"v":1,"rates":[{"start":"2026-06-03T06:00:00Z","rate":0.21}]}'
-    taken = inbox.receive(arrived(TOPICS.prices, payload, retain=True), EVENING)
-    assert isinstance(taken, PriceFeed)
+    received = inbox.receive(arrived(TOPICS.prices, payload, retain=True), EVENING)
+    assert isinstance(received, PriceFeed)
     assert inbox.receive(arrived(TOPICS.load, HomeLoad(at=EVENING, amps=(3.0,))), EVENING) is None
 
 
@@ -176,10 +176,10 @@ def test_prices_concern_the_household(inbox: Inbox) -> None:
         b"[" * 70_000,
     ],
 )
-def test_malformed_messages_are_refused_and_not_kept(
+def test_malformed_messages_are_refused_and_not_stored(
     inbox: Inbox, ledger: Ledger, leaf: str, payload: bytes
 ) -> None:
-    """What is not the message its topic promises is refused in one way, and leaves no row."""
+    """A message that does not fit its topic raises one kind of error, and leaves no row."""
     with pytest.raises(MalformedMessage):
         inbox.receive(arrived(f"{TOPICS.base}/{POINT}/{leaf}", payload), EVENING)
     assert ledger.last_reading(POINT) is None

@@ -1,4 +1,4 @@
-"""What the daemon does for equipment that keeps a plan and waits for its answers."""
+"""Equipment that stores its plan and waits until its messages are stored."""
 
 from __future__ import annotations
 
@@ -46,8 +46,8 @@ class PlanStore:
         return None
 
 
-def test_a_new_plan_is_told_though_the_command_stays(tmp_path: Path) -> None:
-    """Else equipment would begin by the old plan while the daemon believes it stopped."""
+def test_a_new_plan_is_sent_while_the_command_stays(tmp_path: Path) -> None:
+    """Otherwise equipment would start by the old plan while the daemon believes it stopped."""
     hardware = PlanStore()
     with open_ledger(tmp_path / "ledger.sqlite3") as ledger, capture_logs():
         site = Site(
@@ -67,10 +67,10 @@ def test_a_new_plan_is_told_though_the_command_stays(tmp_path: Path) -> None:
         assert len(hardware.sent) == times, "nothing is new"
 
 
-def test_while_the_clock_is_not_set_nothing_is_kept(tmp_path: Path) -> None:
-    """Equipment is told so at once, and is let in when the clock is right."""
+def test_while_the_clock_is_not_set_nothing_is_stored(tmp_path: Path) -> None:
+    """Equipment learns so at once, and may connect when the clock is right."""
     begun: list[bool] = []
-    kept: list[bool] = []
+    stored: list[bool] = []
     channels = HardwareChannels({POINT: PlanStore()}, begin=lambda: begun.append(True))
     unset = datetime(1970, 3, 1, tzinfo=UTC)
     with open_ledger(tmp_path / "ledger.sqlite3") as ledger, capture_logs():
@@ -78,35 +78,35 @@ def test_while_the_clock_is_not_set_nothing_is_kept(tmp_path: Path) -> None:
             household_file(tmp_path), ledger, unset, clock_watch=ClockWatch(), channels=channels
         )
         site.begin()
-        site.service.handle(HardwareReport(POINT, READING, kept.append))
-        assert (kept, begun) == ([False], [])
+        site.service.handle(HardwareReport(POINT, READING, stored.append))
+        assert (stored, begun) == ([False], [])
         site.clock.at = site.true_now = EVENING + HOUR
         site.wake_up()
-        site.service.handle(HardwareReport(POINT, READING, kept.append))
-        assert (kept, begun) == ([False, True], [True])
+        site.service.handle(HardwareReport(POINT, READING, stored.append))
+        assert (stored, begun) == ([False, True], [True])
         assert ledger.last_reading(POINT) is not None
 
 
 @pytest.mark.parametrize("daemon_ends", [False, True])
-def test_what_is_not_kept_is_refused_at_once(*, daemon_ends: bool) -> None:
-    """Equipment then says it again: when the ledger refuses, and when the daemon ends."""
+def test_a_message_that_is_not_stored_is_refused_at_once(*, daemon_ends: bool) -> None:
+    """Equipment then repeats it: when the ledger refuses, and when the daemon ends."""
     posted: list[Incoming] = []
     refused: list[bool] = []
     messages = EquipmentMessages(posted.append)
 
     def receive() -> None:
-        with pytest.raises(BusError, match="could not be kept"):
+        with pytest.raises(BusError, match="could not be stored"):
             messages.receive(POINT, READING)
         refused.append(True)
 
     thread = Thread(target=receive)
     thread.start()
     wait_until(lambda: posted, what="posted")
-    (said,) = posted
-    assert isinstance(said, HardwareReport)
+    (report,) = posted
+    assert isinstance(report, HardwareReport)
     if daemon_ends:
         messages.end()
     else:
-        said.confirm(daemon_ends)
+        report.confirm(daemon_ends)
     thread.join(5)
     assert refused

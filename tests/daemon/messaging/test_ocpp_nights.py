@@ -42,8 +42,8 @@ def over_ocpp(folder: Path, port: int, **more: Any) -> Path:  # noqa: ANN401 - Y
     return path
 
 
-class Kept:
-    """Makes the hardware of a rehearsal, and keeps it."""
+class HardwareMaker:
+    """Makes the hardware of a rehearsal, and remembers it."""
 
     def __init__(self, port: int, away: tuple[datetime, datetime] | None = None) -> None:
         self.hardware: OcppHardware | None = None
@@ -60,7 +60,7 @@ CHARGES_FROM = datetime(2026, 6, 3, 9, 0, tzinfo=UTC)
 
 
 class Restarted(Rehearsal):
-    """A rehearsal whose daemon ends in mid-charge, and is started again later."""
+    """A rehearsal whose daemon ends during a charge, and is started again later."""
 
     def __init__(self, *given: Any, away: tuple[datetime, datetime], **more: Any) -> None:  # noqa: ANN401 - passed on
         super().__init__(*given, **more)
@@ -114,7 +114,7 @@ def figures(night: dict[str, Any] | None) -> tuple[Any, ...]:
 
 @pytest.fixture(scope="module")
 def usual(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Any, ...]]:
-    """Return the figures of the night by the daemon's own messages, on a broker of its own."""
+    """Return the figures of the night by the daemon's own messages, on a separate broker."""
     folder = tmp_path_factory.mktemp("usual")
     broker = Mosquitto(folder / "mosquitto")
     broker.start()
@@ -129,7 +129,7 @@ def test_over_ocpp_a_night_is_the_same(
 ) -> None:
     """One household by the daemon's own messages and by OCPP: the ledger has the same figures."""
     port = free_port()
-    kept = Kept(port)
+    kept = HardwareMaker(port)
     result = rehearsed(over_ocpp(tmp_path, port), mosquitto, kept, tmp_path)
     assert figures(result.night) == usual
     assert result.register_kwh > 5
@@ -143,9 +143,9 @@ def test_over_ocpp_a_night_is_the_same(
 def test_a_broken_connection_does_not_break_the_charge(
     mosquitto: Mosquitto, tmp_path: Path, usual: tuple[Any, ...]
 ) -> None:
-    """Equipment that can't reach the daemon for an hour goes on, and tells it all on return."""
+    """Equipment that can't reach the daemon for an hour goes on, and reports it all on return."""
     port = free_port()
-    kept = Kept(port, away=(CHARGES_FROM + HOUR, CHARGES_FROM + 2 * HOUR))
+    kept = HardwareMaker(port, away=(CHARGES_FROM + HOUR, CHARGES_FROM + 2 * HOUR))
     result = rehearsed(over_ocpp(tmp_path, port), mosquitto, kept, tmp_path)
     assert figures(result.night) == usual
     hardware = kept.hardware
@@ -157,10 +157,10 @@ def test_a_broken_connection_does_not_break_the_charge(
 def test_equipment_alone_stops_when_its_plan_ends(
     mosquitto: Mosquitto, tmp_path: Path, usual: tuple[Any, ...]
 ) -> None:
-    """Cut off before the plan's end until after it: it stops by itself, and is told on return."""
+    """Without a connection at the plan's end it stops by itself, and is commanded on return."""
     port = free_port()
     back = datetime(2026, 6, 3, 18, 30, tzinfo=UTC)
-    kept = Kept(port, away=(CHARGES_FROM + HOUR, back))
+    kept = HardwareMaker(port, away=(CHARGES_FROM + HOUR, back))
     result = rehearsed(over_ocpp(tmp_path, port), mosquitto, kept, tmp_path)
     assert figures(result.night) == usual
     hardware = kept.hardware
@@ -181,10 +181,10 @@ def test_equipment_alone_stops_when_its_plan_ends(
 def test_a_daemon_restarted_in_mid_charge_goes_on(
     mosquitto: Mosquitto, tmp_path: Path, usual: tuple[Any, ...]
 ) -> None:
-    """It ends for twenty minutes: equipment charges on all the while, and nothing is lost."""
+    """Without the daemon for twenty minutes equipment goes on charging, and nothing is lost."""
     port = free_port()
     away = (CHARGES_FROM + HOUR, CHARGES_FROM + HOUR + timedelta(minutes=20))
-    kept = Kept(port, away)
+    kept = HardwareMaker(port, away)
     with open_ledger(tmp_path / "ledger.sqlite3") as ledger:
         result = Restarted(
             HouseholdWatch(over_ocpp(tmp_path, port)),

@@ -1,4 +1,4 @@
-"""Actions on their way out: recorded first, then published."""
+"""Actions of a controller are recorded first, then published."""
 
 from __future__ import annotations
 
@@ -82,7 +82,7 @@ def plan_of(soc: float = 35.0) -> AnnouncePlan:
 def test_a_command_is_recorded_and_published_retained(
     out: Out, ledger: Ledger, command: CommandInForce
 ) -> None:
-    """An issued command is the last one of the ledger, and stays on its topic."""
+    """An issued command is the last one in the ledger, and retained on its topic."""
     out.do(Issue(command))
     stored = ledger.last_command(POINT)
     assert stored is not None
@@ -95,14 +95,14 @@ def test_a_command_is_recorded_and_published_retained(
 
 
 def test_an_asserted_command_is_published_again_only(out: Out, ledger: Ledger) -> None:
-    """What is in force is said again with its serial, and is no new row."""
+    """The command in force is published again with its serial, and makes no new row."""
     out.do(Issue(COMMAND))
     out.do(Assert(COMMAND))
     assert out.bus.messages[0] == out.bus.messages[1]
     assert ledger.last_command(POINT) == ledger.last_command(POINT)
 
 
-def test_a_command_that_cannot_be_recorded_is_sent_all_the_same(out: Out, ledger: Ledger) -> None:
+def test_a_command_that_cannot_be_recorded_is_sent_anyway(out: Out, ledger: Ledger) -> None:
     """It may be a stop: a ledger that fails must not keep a vehicle charging."""
     ledger.close()
     out.do(Issue(STOP))
@@ -121,7 +121,7 @@ def test_a_plan_is_recorded_and_published_retained(out: Out, ledger: Ledger) -> 
 
 
 def test_a_night_that_cannot_be_recorded_is_not_published(out: Out, ledger: Ledger) -> None:
-    """What is read on the bus of a night is what stands in the ledger."""
+    """The bus never shows a night that is not in the ledger."""
     closing = close()
     ledger.close()
     with pytest.raises(LedgerError):
@@ -129,8 +129,8 @@ def test_a_night_that_cannot_be_recorded_is_not_published(out: Out, ledger: Ledg
     assert out.bus.messages == []
 
 
-def test_a_plan_and_an_alert_go_out_all_the_same(out: Out, ledger: Ledger) -> None:
-    """They are for people, who must hear of them above all when the ledger refuses."""
+def test_a_plan_and_an_alert_are_published_anyway(out: Out, ledger: Ledger) -> None:
+    """They are for people, who need them above all when the ledger fails."""
     planned = plan_of()
     ledger.close()
     out.do(planned)
@@ -140,14 +140,14 @@ def test_a_plan_and_an_alert_go_out_all_the_same(out: Out, ledger: Ledger) -> No
     assert out.box.take_ledger_errors() == []
 
 
-def test_no_plan_takes_the_retained_one_away(out: Out) -> None:
+def test_no_plan_deletes_the_retained_one(out: Out) -> None:
     """An empty retained payload is how MQTT forgets a message [MQTT-3.3.1-10]."""
     out.box.publish_plan(POINT, None)
     assert out.bus.messages == [("lullwatt/kowhai-cottage/driveway/plan", b"", True)]
 
 
 def test_an_alert_is_recorded_and_published(out: Out) -> None:
-    """An alert goes out once, not retained, with its code and its words."""
+    """An alert is published once, not retained, with its code and its message."""
     out.do(Warn("need-out-of-reach", "Too little time."))
     ((topic, payload, retain),) = out.bus.messages
     assert (topic, retain) == ("lullwatt/kowhai-cottage/driveway/alert", False)
@@ -155,7 +155,7 @@ def test_an_alert_is_recorded_and_published(out: Out) -> None:
     assert (alert["code"], alert["message"]) == ("need-out-of-reach", "Too little time.")
 
 
-def test_an_alert_that_cannot_be_recorded_is_raised_all_the_same(out: Out, ledger: Ledger) -> None:
+def test_an_alert_that_cannot_be_recorded_is_published_anyway(out: Out, ledger: Ledger) -> None:
     """A person must know, above all when the ledger fails."""
     ledger.close()
     out.do(Warn("power-after-stop", "Look at it."))
@@ -163,8 +163,8 @@ def test_an_alert_that_cannot_be_recorded_is_raised_all_the_same(out: Out, ledge
 
 
 @pytest.mark.parametrize("given", [None, ["./tell", "loudly"]])
-def test_an_alert_is_told_to_the_users_own_command(ledger: Ledger, given: list[str] | None) -> None:
-    """The command reads the alert, and where it is from; without one, none is run."""
+def test_an_alert_goes_to_the_users_own_command(ledger: Ledger, given: list[str] | None) -> None:
+    """The command reads the alert and its place; without a command nothing is run."""
     told: list[tuple[Sequence[str], dict[str, Any]]] = []
     house = household(household={"on_alert": given} if given else {})
     box = Outbox(
@@ -179,7 +179,7 @@ def test_an_alert_is_told_to_the_users_own_command(ledger: Ledger, given: list[s
     assert told == ([((str(HERE / "tell"), "loudly"), alert)] if given else [])
 
 
-def test_a_note_is_for_the_log(out: Out) -> None:
+def test_a_note_goes_to_the_log(out: Out) -> None:
     """A note is written to the log with its facts, and goes nowhere else."""
     with capture_logs() as logs:
         out.do(Note("plugged-in", {"charge_point": POINT}))
@@ -203,7 +203,7 @@ def keep_readings(ledger: Ledger) -> None:
         ledger.add_reading(POINT, reading.at, reading.register_wh)
 
 
-def test_a_night_is_accounted_for_recorded_and_published(out: Out, ledger: Ledger) -> None:
+def test_a_night_is_recorded_and_published(out: Out, ledger: Ledger) -> None:
     """A closed night is one record: returned, in the ledger, and on the bus, not retained."""
     keep_readings(ledger)
     record = out.do(close())
@@ -216,7 +216,7 @@ def test_a_night_is_accounted_for_recorded_and_published(out: Out, ledger: Ledge
     assert json.loads(payload)["energy_kwh"] == 24
 
 
-def test_the_same_night_again_is_no_news(out: Out, ledger: Ledger) -> None:
+def test_an_unchanged_night_is_not_published_again(out: Out, ledger: Ledger) -> None:
     """Closed again with nothing new, a night is neither recorded nor published twice."""
     keep_readings(ledger)
     assert out.do(close()) is not None
@@ -227,7 +227,7 @@ def test_the_same_night_again_is_no_news(out: Out, ledger: Ledger) -> None:
 
 
 def test_a_night_that_cannot_be_priced_is_not_recorded(ledger: Ledger) -> None:
-    """Where no rate is known for a night the caller is told; the service owes it then."""
+    """If a rate is unknown, the caller gets an error, and the service tries again later."""
     house = household(tariff={"valid_from": "2030-01-01"})
     keep_readings(ledger)
     with pytest.raises(TariffError):
@@ -260,7 +260,7 @@ def test_a_night_is_priced_in_the_tiers_that_the_month_has_come_to(ledger: Ledge
 
 
 def test_the_daemons_state_is_retained_and_grows_stale(out: Out) -> None:
-    """Online is said with an instant after which it is not to be believed."""
+    """`online` has an instant after which nobody should believe it."""
     out.box.publish_online(EVENING)
     ((topic, payload, retain),) = out.bus.messages
     assert (topic, retain) == ("lullwatt/kowhai-cottage/daemon", True)
@@ -272,8 +272,8 @@ def test_the_daemons_state_is_retained_and_grows_stale(out: Out) -> None:
     }
 
 
-def test_that_the_daemon_runs_is_said_again_in_time(out: Out) -> None:
-    """Whatever else is published, online is said anew before the last word of it goes stale."""
+def test_online_is_published_again_in_time(out: Out) -> None:
+    """It is published again before the last one becomes stale, whatever else is published."""
     said = []
     for seconds in range(0, 3600, 50):
         before = len(out.bus.messages)
@@ -285,8 +285,8 @@ def test_that_the_daemon_runs_is_said_again_in_time(out: Out) -> None:
     assert 3600 - said[-1] < 300
 
 
-def test_a_status_is_published_when_it_is_news_or_grows_stale(out: Out) -> None:
-    """The same belief is not said again within half of its time; another is, and so is an old."""
+def test_a_status_is_published_when_it_changes_or_becomes_stale(out: Out) -> None:
+    """An unchanged status waits for half of its time; a changed one is published at once."""
     world = World(kowhai(), EVENING)
     world.plug_in(35.0)
     status = status_of(world.state, EVENING, world.house)

@@ -1,4 +1,4 @@
-"""A feed's prices, each for the tariff of its own day."""
+"""A feed's prices, each sorted to the tariff of its own day."""
 
 from __future__ import annotations
 
@@ -34,30 +34,30 @@ def feed(*starts: datetime, rate: str = "0.2") -> PriceFeed:
     return PriceFeed(rates=tuple(PriceStart(start=at, rate=Decimal(rate)) for at in starts))
 
 
-def taken(found: SortedFeed) -> dict[str, list[datetime]]:
+def starts_of(found: SortedFeed) -> dict[str, list[datetime]]:
     return {
         name: [point.start for point in points.values()] for name, points in found.by_tariff.items()
     }
 
 
 def test_the_midnight_is_auckland_s() -> None:
-    """The instant these tests turn on is local midnight."""
+    """The instant that these tests use is local midnight."""
     assert MIDNIGHT.astimezone(ZoneInfo(AUCKLAND)).isoformat() == "2026-10-01T00:00:00+13:00"
 
 
 def test_each_price_is_for_the_tariff_of_its_own_day() -> None:
     """Across a change of tariff the last hour of a day is the old one's, the next the new one's."""
     found = sort_feed(two_series(), feed(MIDNIGHT - HOUR, MIDNIGHT, MIDNIGHT + HOUR))
-    assert taken(found) == {"Old": [MIDNIGHT - HOUR], "New": [MIDNIGHT, MIDNIGHT + HOUR]}
-    assert not found.passed_over
+    assert starts_of(found) == {"Old": [MIDNIGHT - HOUR], "New": [MIDNIGHT, MIDNIGHT + HOUR]}
+    assert not found.ignored
 
 
 def test_prices_for_days_of_bands_are_counted_and_named() -> None:
-    """Bands until September: today's prices are for nobody, tomorrow's are for the series."""
+    """Bands until September: today's prices are for no tariff, tomorrow's are for the series."""
     tariffs = [bands(band("all"), name="Flat"), series(name="New", valid_from=CHANGE)]
     prices = prices_of(household(AUCKLAND, tariffs), {})
     found = sort_feed(prices, feed(MIDNIGHT - 2 * HOUR, MIDNIGHT - HOUR, MIDNIGHT))
-    assert taken(found) == {"New": [MIDNIGHT]}
+    assert starts_of(found) == {"New": [MIDNIGHT]}
     assert found.why() == "2 on days of Flat, which has bands"
 
 
@@ -74,14 +74,14 @@ def test_prices_for_days_of_bands_are_counted_and_named() -> None:
     ],
 )
 def test_what_is_for_no_tariff_says_why(start: str, why: str) -> None:
-    """Prices off the minute, before all tariffs, or of another age are passed over, never fatal."""
+    """Prices off the minute, before all tariffs, or of another age are ignored, never fatal."""
     found = sort_feed(two_series(), feed(utc(start), MIDNIGHT))
-    assert taken(found) == {"New": [MIDNIGHT]}
+    assert starts_of(found) == {"New": [MIDNIGHT]}
     assert found.why() == why
 
 
 def test_several_reasons_are_told_together() -> None:
-    """One sentence for all that was passed over."""
+    """One sentence for all that was ignored."""
     found = sort_feed(
         two_series(),
         feed(MIDNIGHT + timedelta(seconds=1), utc("2026-01-01T00:00"), utc("2026-01-01T01:00")),
@@ -90,7 +90,7 @@ def test_several_reasons_are_told_together() -> None:
 
 
 def test_of_two_prices_for_one_start_the_last_counts() -> None:
-    """A message that contradicts itself says the same thing each time it comes."""
+    """A message that contradicts itself gives the same result each time it comes."""
     message = PriceFeed(
         rates=tuple(PriceStart(start=MIDNIGHT, rate=Decimal(rate)) for rate in ("0.1", "0.3"))
     )

@@ -1,4 +1,4 @@
-"""What the status says of the rates: known, estimated since the prices ended, or not known yet."""
+"""The rates in the status: known, estimated since the prices ended, or not known yet."""
 
 from __future__ import annotations
 
@@ -69,7 +69,7 @@ def said(house: House, now: datetime = EVENING) -> KnownRates | None:
     ],
 )
 def test_what_is_known_of_a_series(hours: Iterable[int], now: str, until: int | None) -> None:
-    """Known until the first hole; stale since it ended; all ahead, and nothing yet."""
+    """Known until the first gap; estimated since the series ended; or not known yet."""
     rates = said(priced(hours))
     assert rates is not None
     assert (rates.tariff, rates.now) == ("Hourly", now)
@@ -77,18 +77,18 @@ def test_what_is_known_of_a_series(hours: Iterable[int], now: str, until: int | 
 
 
 def test_what_is_known_of_bands() -> None:
-    """Bands are known for ever, and the message then names no instant."""
+    """Bands are known for ever, so the message names no instant."""
     status = json.loads(encode(status_of(PointState(POINT), EVENING, kowhai())))
     assert status["rates"] == {"tariff": "Three-band", "now": "known"}
 
 
-def test_before_the_first_tariff_there_is_nothing_to_say() -> None:
+def test_before_the_first_tariff_there_are_no_rates() -> None:
     """The demo's tariff is valid from April 2026."""
     assert said(kowhai(), EVENING - timedelta(days=365)) is None
 
 
 def test_bands_before_a_series_are_known_until_it_begins() -> None:
-    """A series from the next midnight on, of which nothing is known: known until that midnight."""
+    """If nothing is known of a series from midnight on, rates are known until that midnight."""
     tomorrow = (EVENING + timedelta(days=1)).date()
     file = home("UTC", [bands(band("all")), series(valid_from=tomorrow)])
     midnight = FULL_HOUR.replace(hour=0) + timedelta(days=1)
@@ -96,8 +96,8 @@ def test_bands_before_a_series_are_known_until_it_begins() -> None:
     assert known == RateKnowledge("Bands", "known", midnight)
 
 
-def test_when_prices_are_known_again_is_told_where_there_is_a_hole() -> None:
-    """A hole has an end; a series that has ended has none."""
+def test_a_gap_in_the_prices_has_an_end() -> None:
+    """The status says when prices are known again; after the end of a series it can't."""
     assert rate_knowledge(priced([-3, 3]).prices, EVENING) == RateKnowledge(
         "Hourly", "estimated", FULL_HOUR - 2 * HOUR, FULL_HOUR + 3 * HOUR
     )
@@ -117,8 +117,8 @@ def test_a_price_is_known_to_the_end_of_its_last_minute(second: int) -> None:
     assert known.known_until == ended.known_until == FULL_HOUR + HOUR
 
 
-def test_other_rates_are_news_and_the_same_are_not(tmp_path: Path) -> None:
-    """Prices that end or come are published at once; while nothing changes nothing is."""
+def test_changed_rates_are_published_and_unchanged_ones_are_not(tmp_path: Path) -> None:
+    """A status is published at once when prices end or arrive."""
     heard = Heard()
     with open_ledger(tmp_path / "ledger.sqlite3") as ledger:
         outbox = Outbox(topics_of(kowhai()), ledger, heard)

@@ -1,4 +1,4 @@
-"""What the daemon says it believes."""
+"""The status messages of a charge point."""
 
 from __future__ import annotations
 
@@ -23,8 +23,8 @@ def at_home(soc: float | None = 35.0) -> World:
     return world
 
 
-def test_of_nothing_nothing_is_believed() -> None:
-    """A charge point that never spoke has neither command, state of charge, plan nor reading."""
+def test_a_charge_point_without_messages() -> None:
+    """It has no command, state of charge, plan or reading."""
     status = status_of(PointState(POINT), EVENING, kowhai())
     assert status == Status(
         at=EVENING,
@@ -36,7 +36,7 @@ def test_of_nothing_nothing_is_believed() -> None:
 
 
 def test_an_evening_before_the_cheap_hours() -> None:
-    """Plugged in and waiting: connected, not charging, the vehicle's word and the plan's name."""
+    """Plugged in and waiting: connected, not charging, the vehicle's charge, the plan's name."""
     world = at_home()
     status = believed(world)
     assert (status.connected, status.charging, status.do) == (True, False, "stop")
@@ -47,7 +47,7 @@ def test_an_evening_before_the_cheap_hours() -> None:
 
 
 def test_a_charge_in_progress() -> None:
-    """While power flows the state of charge is counted, and said to be."""
+    """While power flows the state of charge is counted, and the status says so."""
     world = at_home()
     world.wait(NIGHT_BEGINS + HOUR)
     status = believed(world)
@@ -58,7 +58,7 @@ def test_a_charge_in_progress() -> None:
 
 @pytest.mark.parametrize("who", ["vehicle", "person", "assumed"])
 def test_where_the_state_of_charge_came_from(who: str) -> None:
-    """It is said whether the vehicle, a person or only the household file knows."""
+    """The status says whether the vehicle, a person or the household file gave it."""
     world = at_home(35.0 if who == "vehicle" else None)
     if who == "person":
         world.ask(soc_percent=50.0)
@@ -66,7 +66,7 @@ def test_where_the_state_of_charge_came_from(who: str) -> None:
 
 
 def test_away() -> None:
-    """With the vehicle gone there is no state of charge and no plan to speak of."""
+    """Without a vehicle there is no state of charge and no plan."""
     world = at_home()
     world.unplug()
     status = believed(world)
@@ -74,8 +74,8 @@ def test_away() -> None:
     assert (status.do, status.why) == ("stop", "no vehicle is plugged in")
 
 
-def test_a_belief_grows_stale() -> None:
-    """A status says until when it may be believed."""
+def test_a_status_becomes_stale() -> None:
+    """A status says until when to believe it."""
     world = at_home()
     world.wait(LEAVES + MINUTE)
     status = believed(world)

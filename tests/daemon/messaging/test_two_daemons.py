@@ -1,4 +1,4 @@
-"""Two daemons of one household: within seconds one is left, the later one, and it commands."""
+"""Two daemons of one household: within seconds only the later one goes on."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ Meet = Callable[[Any], Person]
 ME = Instance("mine", EVENING)
 
 
-def heard(**said: object) -> DaemonState:
+def daemon_state(**said: object) -> DaemonState:
     given = {
         "state": "online",
         "instance": "other",
@@ -35,39 +35,42 @@ def heard(**said: object) -> DaemonState:
 
 
 @pytest.mark.parametrize(
-    ("other", "gives_way"),
+    ("other", "is_replaced"),
     [
-        (heard(), True),
-        (heard(since=EVENING - MINUTE), False),
-        (heard(since=EVENING), True),  # "other" comes after "mine": both judge alike
-        (heard(since=EVENING, instance="a"), False),
-        (heard(state="offline"), False),
-        (heard(stale_after=EVENING), False),
-        (heard(since=EVENING + HOUR), False),
-        (heard(instance="mine", since=EVENING), False),
-        (heard(instance=None), False),
-        (heard(since=None), False),
-        (heard(stale_after=None), False),
+        (daemon_state(), True),
+        (daemon_state(since=EVENING - MINUTE), False),
+        (daemon_state(since=EVENING), True),  # "other" sorts after "mine": both decide alike
+        (daemon_state(since=EVENING, instance="a"), False),
+        (daemon_state(state="offline"), False),
+        (daemon_state(stale_after=EVENING), False),
+        (daemon_state(since=EVENING + HOUR), False),
+        (daemon_state(instance="mine", since=EVENING), False),
+        (daemon_state(instance=None), False),
+        (daemon_state(since=None), False),
+        (daemon_state(stale_after=None), False),
     ],
 )
-def test_who_gives_way(other: DaemonState, *, gives_way: bool) -> None:
-    """It gives way to what is online, later, believable and not from the future; to no other."""
-    assert ME.gives_way(other, EVENING + 2 * MINUTE) is gives_way
+def test_which_daemon_is_replaced(other: DaemonState, *, is_replaced: bool) -> None:
+    """Only one that is online, later, not stale and not from the future replaces another."""
+    assert ME.is_replaced_by(other, EVENING + 2 * MINUTE) is is_replaced
 
 
-def test_of_two_that_meet_one_gives_way() -> None:
-    """Whichever two meet, the one judges the other as the other judges it."""
+def test_of_two_daemons_exactly_one_is_replaced() -> None:
+    """Whichever two meet, both come to the same decision."""
     others = [Instance(name, EVENING + n * MINUTE) for n in range(3) for name in ("a", "mine", "z")]
     for one in others:
         for two in others:
-            said = [heard(instance=it.name, since=it.since) for it in (one, two)]
-            ways = [one.gives_way(said[1], EVENING + HOUR), two.gives_way(said[0], EVENING + HOUR)]
+            states = [daemon_state(instance=each.name, since=each.since) for each in (one, two)]
+            ways = [
+                one.is_replaced_by(states[1], EVENING + HOUR),
+                two.is_replaced_by(states[0], EVENING + HOUR),
+            ]
             assert sum(ways) == (one != two)
 
 
 @pytest.fixture(params=["5", "3.1.1"])
 def _protocol(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Let all speak one version of MQTT; only the later one says why a connection is taken."""
+    """Use one version of MQTT; only version 5 gives a reason when a connection is taken over."""
     monkeypatch.setattr("adapters.bus.bus.FIRST_PROTOCOL", request.param)
 
 
@@ -94,10 +97,10 @@ def test_the_later_daemon_stays(
     assert person.last(TOPICS.daemon)["instance"] == second.name
 
 
-def test_what_gives_way_says_nothing_more(
+def test_the_replaced_daemon_publishes_nothing_more(
     mosquitto: Mosquitto, run_daemon: RunDaemon, meet: Meet
 ) -> None:
-    """No offline, no Will and no command of the first comes after the second's word."""
+    """No offline, no Will and no command of the first comes after the second is online."""
     person = meet(mosquitto.bus)
     first = run_daemon("first", mosquitto.bus, client_id="one")
     person.waits(TOPICS.daemon, state="online", instance=first.name)
@@ -105,30 +108,30 @@ def test_what_gives_way_says_nothing_more(
     wait_until(lambda: not first.running, 15, what="the first daemon ends")
     person.say(f"{TOPICS.base}/probe", {"n": 1})
     person.waits(f"{TOPICS.base}/probe", n=1)
-    said = [(word["state"], word.get("instance")) for word in person.on(TOPICS.daemon)]
+    said = [(state["state"], state.get("instance")) for state in person.on(TOPICS.daemon)]
     from_then_on = said[said.index(("online", second.name)) :]
     assert set(from_then_on) == {("online", second.name)}
 
 
 @pytest.mark.parametrize("since_minutes", [-60, 60])
-def test_a_ghost_stops_no_start(
+def test_a_dead_daemon_stops_no_start(
     mosquitto: Mosquitto, run_daemon: RunDaemon, meet: Meet, since_minutes: int
 ) -> None:
-    """The word of a daemon that died with its broker is still kept: the next one starts and stays.
+    """A retained `online` of a daemon that died with its broker does not replace the next one.
 
-    So does a word from the future, which a wrong clock may have left.
+    Nor does one from the future, which a wrong clock may have left.
     """
     person = meet(mosquitto.bus)
     now = SystemClock().now()
-    ghost = {
+    dead = {
         "state": "online",
-        "instance": "ghost",
+        "instance": "dead",
         "at": now.isoformat(),
         "since": (now + timedelta(minutes=since_minutes)).isoformat(),
         "stale_after": (now + timedelta(hours=2)).isoformat(),
     }
-    person.say(TOPICS.daemon, ghost, retain=True)
-    person.waits(TOPICS.daemon, instance="ghost")
+    person.say(TOPICS.daemon, dead, retain=True)
+    person.waits(TOPICS.daemon, instance="dead")
     started = run_daemon("first", mosquitto.bus)
     person.waits(TOPICS.daemon, state="online", instance=started.name)
     person.say(TOPICS.request(POINT), {"id": "still there?", "clear": True})
@@ -136,10 +139,10 @@ def test_a_ghost_stops_no_start(
     assert started.running
 
 
-def test_whoever_says_that_it_is_offline_is_contradicted(
+def test_a_false_offline_is_corrected(
     mosquitto: Mosquitto, run_daemon: RunDaemon, meet: Meet
 ) -> None:
-    """The Will of a connection that was taken over does not stay the last word."""
+    """The Will of a connection that was taken over is followed by `online` again."""
     person = meet(mosquitto.bus)
     started = run_daemon("first", mosquitto.bus)
     person.waits(TOPICS.daemon, state="online")
@@ -148,7 +151,7 @@ def test_whoever_says_that_it_is_offline_is_contradicted(
     person.waits(TOPICS.daemon, state="online", instance=started.name)
 
 
-def test_lullwatt_run_says_it_and_ends_with_4(mosquitto: Mosquitto, tmp_path: Path) -> None:
+def test_lullwatt_run_says_why_it_ends_with_4(mosquitto: Mosquitto, tmp_path: Path) -> None:
     """Two processes: the first says in one sentence why it ends, and the second goes on."""
     running = []
     try:

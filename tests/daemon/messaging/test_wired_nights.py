@@ -1,4 +1,4 @@
-"""Whole nights with hardware that is wired as the examples say, over a real Mosquitto."""
+"""Whole nights with hardware wired as in the examples, over a real Mosquitto."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ def rehearsed(
 def test_an_example_charges_a_night(
     example: str, make_hardware: MakeHardware, mosquitto: Mosquitto, tmp_path: Path
 ) -> None:
-    """From the example's file alone: its need is met, and the ledger has what the meter counted."""
+    """The vehicle has enough for the departure, and the ledger has what the meter counted."""
     result = rehearsed(EXAMPLES / f"{example}.yaml", mosquitto, make_hardware, tmp_path)
     assert result.night is not None
     assert result.night["need_met"]

@@ -1,4 +1,4 @@
-"""A plug without a time limit is not left on: the daemon's death is said by the broker."""
+"""A plug without a time limit is not left on: if the daemon dies, the broker stops it."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def household(mosquitto: Mosquitto, folder: Path) -> Path:
 def charging(
     mosquitto: Mosquitto, folder: Path
 ) -> Iterator[tuple[subprocess.Popen[bytes], Listener]]:
-    """Run the daemon until a person has had the plug switched on."""
+    """Run the daemon until it has switched the plug on for a person."""
     heard = Listener()
     bus = MqttBus(
         mosquitto.bus, client_id="beside the plug", on_event=heard, subscriptions=[PLUG],
@@ -59,7 +59,7 @@ def charging(
 def test_the_plug_is_off_once_the_daemon_has_ended(
     by: signal.Signals, mosquitto: Mosquitto, tmp_path: Path
 ) -> None:
-    """Killed or told to stop, the last word that the plug hears is off."""
+    """Killed or asked to stop, the last message to the plug is off."""
     with charging(mosquitto, tmp_path) as (daemon, heard):
         assert heard.payloads(PLUG)[-1] == b"on"
         daemon.send_signal(by)
@@ -68,7 +68,7 @@ def test_the_plug_is_off_once_the_daemon_has_ended(
 
 
 def test_a_daemon_that_comes_back_switches_on_again(mosquitto: Mosquitto, tmp_path: Path) -> None:
-    """After a kill in mid-charge the next start goes on with what the person asked for."""
+    """Killed during a charge and started again, it goes on with the person's request."""
     with charging(mosquitto, tmp_path) as (daemon, heard):
         daemon.kill()
         daemon.wait(20)
