@@ -44,6 +44,7 @@ from daemon.control.state import (
     register_wh_at,
     vehicle_of,
 )
+from planners.power.charging import NEED_TOLERANCE_PERCENT
 from planners.power.electrics import charge_model, highest_amps
 
 if TYPE_CHECKING:
@@ -63,9 +64,6 @@ TOLERANCE = 0.1
 
 MOST_SHARE = 1.1
 """The highest share that a 230 V supply above nominal voltage explains (EN 50160)."""
-
-NEARLY_MET_PERCENT = 0.5
-"""A need missed by less is met: vehicles report whole percents."""
 
 
 class Confirmed(NamedTuple):
@@ -231,7 +229,7 @@ def _ended_by_itself(
     state = replace(state, stopped_itself=True, wishes=wishes)
     departure = departure_of(state, house.file, now)
     soc = counted_soc_percent(state, house.file, now)
-    if departure is None or soc is None or soc >= departure.need_percent - NEARLY_MET_PERCENT:
+    if departure is None or soc is None or soc >= departure.need_percent - NEED_TOLERANCE_PERCENT:
         return state, (Note("ended-by-itself", {"charge_point": state.charge_point}),)
     return raise_alert(
         state,

@@ -264,8 +264,8 @@ def counted_soc_percent(state: PointState, file: HouseholdFile, now: datetime) -
     model = charge_model(file, vehicle)
     # What was counted too far while no reading came must not take from what is known.
     metered_kwh = max(0, (register_wh_at(state, now) or 0) - state.soc.register_wh) / 1000
-    gained_share = model.gained_kw(model.full_kw) / model.full_kw
-    return min(100.0, state.soc.percent + model.soc_percent(metered_kwh * gained_share))
+    gained_kwh = metered_kwh * model.full_power_efficiency
+    return min(100.0, state.soc.percent + model.soc_percent(gained_kwh))
 
 
 def assumed_soc_percent(file: HouseholdFile, vehicle: str) -> float:

@@ -194,4 +194,4 @@ def _driven_km(file: HouseholdFile, vehicle: str, wh: int) -> float | None:
     if car is None or car.kwh_per_km is None:
         return None
     model = charge_model(file, vehicle)
-    return wh / 1000 * model.gained_kw(model.full_kw) / model.full_kw / car.kwh_per_km
+    return wh / 1000 * model.full_power_efficiency / car.kwh_per_km

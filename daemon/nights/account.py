@@ -13,6 +13,7 @@ from planners.local_time.departures import DepartureAt, night_bounds
 from planners.plan.horizon import Situation
 from planners.plan.plan import instant_text
 from planners.plan.planning import draft_plan
+from planners.power.charging import NEED_TOLERANCE_PERCENT
 from planners.power.electrics import charge_model
 from planners.rates.tiered_spans import spans_by_use, use_counted_from
 
@@ -26,9 +27,6 @@ if TYPE_CHECKING:
 
 Charged: TypeAlias = "tuple[str, Sequence[RegisterReading]]"
 """A charge point's name and what its meter's register showed."""
-
-MET_PERCENT = 0.5
-"""A need missed by less is met: vehicles report whole percents."""
 
 
 def night_record(
@@ -76,7 +74,7 @@ def night_record(
         "soc_after_percent": _percent(soc_after),
         "soc_from": facts.soc_from,
         "need_percent": facts.need_percent,
-        "need_met": facts.need_percent <= (soc_after or 0.0) + MET_PERCENT,
+        "need_met": facts.need_percent <= (soc_after or 0.0) + NEED_TOLERANCE_PERCENT,
         "starts": facts.starts,
         "planned_cost": round_money(Decimal(repr(facts.planned_cost)), units),
         "estimated_kwh": exact_kwh(taken.estimated_wh),
@@ -159,7 +157,7 @@ def _baselines(house: House, facts: NightFacts, energy_wh: int) -> dict[str, flo
     # Each rule has the time from plug-in to the departure, or to the closing if that is first.
     model = charge_model(house.file, facts.vehicle)
     before = facts.soc_before_percent or 0.0
-    gained_kwh = energy_wh / 1000 * model.gained_kw(model.full_kw) / model.full_kw
+    gained_kwh = energy_wh / 1000 * model.full_power_efficiency
     reached = before + model.soc_percent(gained_kwh)
     ready_by = min(facts.ready_by or facts.closed_at, facts.closed_at)
     departure = DepartureAt(facts.vehicle, ready_by, ready_by, reached, reached, None)

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 from adapters.clocks.instants import parse_instant
 from daemon.control.alerts import NO_READING, POWER_AFTER_STOP
-from daemon.control.confirming import NEARLY_MET_PERCENT
 from daemon.control.nightbook import BEGUN_WH
 from daemon.why.causes import causes_of_nothing, causes_of_shortfall
 from daemon.why.evidence import Cause, alerts_of, spans_because
@@ -15,6 +14,7 @@ from daemon.why.history import TimeSpan
 from daemon.why.plans import hours_of, runs_of
 from daemon.why.power_causes import estimated, late_power, unbidden
 from daemon.why.wording import kwh, listed
+from planners.power.charging import NEED_TOLERANCE_PERCENT
 from planners.power.electrics import charge_model
 
 if TYPE_CHECKING:
@@ -169,11 +169,11 @@ def _need(history: NightHistory, known: tuple[Cause, ...]) -> tuple[list[str], t
 def _missing_kwh(history: NightHistory, percent: float) -> str:
     """Say how much that is at the meter."""
     file, vehicle = history.house.file, history.night.vehicle
-    if vehicle not in file.vehicles or percent < NEARLY_MET_PERCENT:
+    if vehicle not in file.vehicles or percent < NEED_TOLERANCE_PERCENT:
         return ""
     model = charge_model(file, vehicle)
     stored_kwh = percent / 100 * file.vehicles[vehicle].usable_kwh
-    return f" ({kwh(1000 * stored_kwh * model.full_kw / model.gained_kw(model.full_kw))} short)"
+    return f" ({kwh(1000 * stored_kwh / model.full_power_efficiency)} short)"
 
 
 def _what_is_ahead(history: NightHistory, *, charged: bool) -> Iterator[str]:

@@ -11,7 +11,7 @@ from planners.appraisal.break_even import SCALES, break_evens
 from planners.appraisal.choice_case import case_of
 from planners.appraisal.choice_years import choice_years
 from planners.appraisal.compared import Compared
-from planners.appraisal.ranking import held_against
+from planners.appraisal.ranking import rank_choices
 from planners.appraisal.spreads import vary
 from planners.appraisal.wording import assumptions_of, cautions_of
 from planners.year.driving_days import driving_of
@@ -70,7 +70,7 @@ def appraise(
     here = SCALES.index(1.0)
     keep = file.appraisal.keep_years
     compared = Compared(cases, tuple(years.only(here) for years in scaled), keep, trips)
-    curve = held_against(cases, scaled, keep)
+    curve = rank_choices(cases, scaled, keep)
     varies = _drawn(file, cases, trips, driving, progress) if file.driving.draws else ()
     per_km = driving.kwh_per_km
     amount = float(trips.sum()) / (per_km or 1.0)

@@ -18,21 +18,21 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from planners.appraisal.compared import Compared
-    from planners.appraisal.ranking import Held
+    from planners.appraisal.ranking import Ranking
     from planners.year.rates import YearRates
 
 SCALES = (0.1, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
 """Shares of the year's distance at which all choices are lived."""
 
 
-def break_evens(compared: Compared, curve: Held, per_scale: float) -> BreakEvens:
+def break_evens(compared: Compared, curve: Ranking, per_scale: float) -> BreakEvens:
     """Look for what would change the answer.
 
     Parameters
     ----------
     compared : Compared
         At least two choices.
-    curve : Held
+    curve : Ranking
         The choices at `SCALES`.
     per_scale : float
         The year's distance [km], or the trips' energy where no distance is known [kWh].
@@ -66,13 +66,13 @@ def _rate_even(compared: Compared, year: YearRates, names: Sequence[str]) -> Bre
 
 def _rivals(compared: Compared) -> list[int]:
     """List the choices that are short on as few nights as the best one."""
-    short = compared.held.nights_short[:, 0]
+    short = compared.ranking.nights_short[:, 0]
     best = compared.best
     return [n for n in range(len(short)) if n != best and short[n] == short[best]]
 
 
 def _outlay(compared: Compared, names: Sequence[str]) -> BreakEven:
-    totals, best, rivals = compared.held.totals[:, 0], compared.best, _rivals(compared)
+    totals, best, rivals = compared.ranking.totals[:, 0], compared.best, _rivals(compared)
     now = compared.cases[best].outlay
     if not rivals:
         return BreakEven(now, None, None)
@@ -80,7 +80,7 @@ def _outlay(compared: Compared, names: Sequence[str]) -> BreakEven:
     return BreakEven(now, now + float(totals[rival] - totals[best]), names[rival])
 
 
-def _scales(compared: Compared, curve: Held) -> list[Rival]:
+def _scales(compared: Compared, curve: Ranking) -> list[Rival]:
     """Find the nearest distances, below and above, at which another choice wins."""
     here, best, found = SCALES.index(1.0), compared.best, []
     for step in (-1, 1):
@@ -92,7 +92,7 @@ def _scales(compared: Compared, curve: Held) -> list[Rival]:
     return found
 
 
-def _between(compared: Compared, curve: Held, wins: int, loses: int) -> Rival:
+def _between(compared: Compared, curve: Ranking, wins: int, loses: int) -> Rival:
     """Find the distance between two of `SCALES` at which the best choice loses its place."""
     best = compared.best
     gaps = curve.totals - curve.totals[best]
@@ -108,8 +108,8 @@ def _between(compared: Compared, curve: Held, wins: int, loses: int) -> Rival:
     rival = min(level, key=lambda n: level[n])
 
     def gap(scale: float) -> tuple[float, float]:
-        held = compared.at_scale(scale, (best, rival))
-        return float(held[1] - held[0]), float(np.abs(held).max())
+        totals = compared.at_scale(scale, (best, rival))
+        return float(totals[1] - totals[0]), float(np.abs(totals).max())
 
     sides = [Point(SCALES[it], float(gaps[rival, it])) for it in (wins, loses)]
     return Rival(crossing(gap, *sides), rival)
@@ -117,13 +117,13 @@ def _between(compared: Compared, curve: Held, wins: int, loses: int) -> Rival:
 
 def _shortage_between(compared: Compared, wins_at: float, loses_at: float) -> Rival:
     """Halve the stretch in which it, or a cheaper one no longer, is short on more nights."""
-    best, held = compared.best, compared.at_scales([loses_at])
+    best, ranking = compared.best, compared.at_scales([loses_at])
     for _ in range(ROUNDS):
         middle = (wins_at + loses_at) / 2
         tried = compared.at_scales([middle])
         if tried.as_good[best, 0]:
             wins_at = middle
         else:
-            loses_at, held = middle, tried
-    rival, short = int(held.winners[0]), held.nights_short[:, 0]
+            loses_at, ranking = middle, tried
+    rival, short = int(ranking.winners[0]), ranking.nights_short[:, 0]
     return Rival(loses_at, rival, by_shortage=bool(short[best] > short[rival]))

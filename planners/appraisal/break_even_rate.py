@@ -63,7 +63,7 @@ class _Search:
 
     def guesses(self, rivals: Sequence[int]) -> Iterator[tuple[float, int]]:
         """Guess for each rival by today's plans; first those whose own tariff stays as it is."""
-        totals, best = self.compared.held.totals[:, 0], self.compared.best
+        totals, best = self.compared.ranking.totals[:, 0], self.compared.best
         bought = self.compared.affected_kwh
         guesses: list[tuple[bool, float, int]] = []
         for rival in rivals:
@@ -103,7 +103,7 @@ class _Search:
 
     def _total(self, place: int, more: float) -> float:
         if more == 0:
-            return float(self.compared.held.totals[place, 0])
+            return float(self.compared.ranking.totals[place, 0])
         if (place, more) not in self.known:
             self.known[place, more] = self.compared.with_added(more, place)
         return self.known[place, more]

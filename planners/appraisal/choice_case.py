@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from config.choices.choices_file import VEHICLE
-from planners.local_time.conversion import minute_of
+from planners.local_time.conversion import DAY_MINUTES, minute_of
 from planners.local_time.zone_offsets import offsets_between
+from planners.plan.horizon import PLANNED_DAYS
 from planners.power.electrics import charge_model
 from planners.rates.prices import prices_of
 from planners.year.driving_days import days_of_year, local_midnight
@@ -33,11 +34,6 @@ if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
     from planners.rates.prices import Prices
     from planners.year.driving_days import Driving
-
-DAY_MINUTES = 1440
-LONGEST = timedelta(days=7)
-"""How long before a departure the cheapest hours are looked for at the most: any battery can be
-filled in it, and a tariff's week has gone round."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -170,7 +166,7 @@ def _windows(
     back = [year.ticks_until(trip.returns + tick - timedelta(seconds=1)) for trip in driving.trips]
     first = np.minimum(np.array(back, np.intp), end)
     if choice.planner != "at_once":
-        first = np.maximum(first, end - LONGEST // tick)
+        first = np.maximum(first, end - PLANNED_DAYS // tick)
     if not year.is_series:
         return Windows(first, end)
     feed = Feed(choice.tariff, file.zone, points, file.appraisal.prices_known_at)

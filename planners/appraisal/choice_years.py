@@ -50,10 +50,10 @@ def choice_years(
 def _choice_year(
     compared: Compared, place: int, kwh_per_km: float | None, varies: Varies | None
 ) -> ChoiceYear:
-    case, lived, held = compared.cases[place], compared.years[place], compared.held
+    case, lived, ranking = compared.cases[place], compared.years[place], compared.ranking
     first = compared.cases[0]
     energy, cost = float(lived.energy_kwh[0]), float(lived.cost[0])
-    saves = _or_nothing(float(held.year_costs[0, 0] - held.year_costs[place, 0]))
+    saves = _or_nothing(float(ranking.year_costs[0, 0] - ranking.year_costs[place, 0]))
     per_km = _per_km(cost, compared, lived, kwh_per_km)
     reach_kwh, cheap_kwh = reach_of(case)
     short = lived.short_kwh[0]
@@ -67,7 +67,7 @@ def _choice_year(
         standing_charge=case.standing_charge,
         standing_charge_difference=case.standing_charge - first.standing_charge,
         home_cost_difference=case.home_cost - first.home_cost,
-        year_cost=float(held.year_costs[place, 0]),
+        year_cost=float(ranking.year_costs[place, 0]),
         cost_per_kwh=cost / energy if energy > 0 else None,
         cost_per_km=per_km,
         cost_per_mile=None if per_km is None else per_km * KM_PER_MILE,
@@ -83,7 +83,7 @@ def _choice_year(
         estimated_kwh=float(lived.estimated_kwh[0]),
         outlay=case.outlay,
         outlay_note=case.choice.outlay_note or "",
-        total_over_years=float(held.totals[place, 0]),
+        total_over_years=float(ranking.totals[place, 0]),
         saves_per_year=saves,
         payback_years=payback_years(case.outlay - first.outlay, saves),
         spreads={} if varies is None else varies.spreads,

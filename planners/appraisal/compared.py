@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from planners.appraisal.ranking import Held, held_against
+from planners.appraisal.ranking import Ranking, rank_choices
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -41,14 +41,14 @@ class Compared:
     trips_kwh: NDArray[np.float64]
 
     @cached_property
-    def held(self) -> Held:
+    def ranking(self) -> Ranking:
         """The choices in the declared year."""
-        return held_against(self.cases, self.years, self.keep_years)
+        return rank_choices(self.cases, self.years, self.keep_years)
 
     @cached_property
     def best(self) -> int:
         """Place of the choice that wins."""
-        return int(self.held.winners[0])
+        return int(self.ranking.winners[0])
 
     @property
     def affected_kwh(self) -> list[float]:
@@ -62,16 +62,16 @@ class Compared:
         """Whether a choice has the best one's tariff, whose rate is changed."""
         return self.cases[place].choice.tariff == self.cases[self.best].choice.tariff
 
-    def at_scales(self, scales: Sequence[float]) -> Held:
+    def at_scales(self, scales: Sequence[float]) -> Ranking:
         """Live the year under all choices, with each trip so much longer or shorter."""
         trips = np.array(scales)[:, None] * self.trips_kwh
-        return held_against(self.cases, [case.live(trips) for case in self.cases], self.keep_years)
+        return rank_choices(self.cases, [case.live(trips) for case in self.cases], self.keep_years)
 
     def at_scale(self, scale: float, places: Sequence[int]) -> NDArray[np.float64]:
         """Give the totals of some choices with each trip so much longer or shorter [currency]."""
         cases = [self.cases[place] for place in places]
         years = [case.live(scale * self.trips_kwh[None, :]) for case in cases]
-        return held_against(cases, years, self.keep_years).totals[:, 0]
+        return rank_choices(cases, years, self.keep_years).totals[:, 0]
 
     def with_added(self, more: float, place: int) -> float:
         """Give the total of a choice where the best one's tariff is dearer.
@@ -92,7 +92,7 @@ class Compared:
             Its total over the years, beside the first choice as it is declared [currency].
         """
         if not self.is_affected(place):
-            return float(self.held.totals[place, 0])
+            return float(self.ranking.totals[place, 0])
         dearer, first = self.cases[place].with_added(more), self.cases[0]
         cost = float(dearer.live(self.trips_kwh[None, :]).cost[0])
         return dearer.outlay + self.keep_years * (cost + dearer.fixed_cost - first.fixed_cost)

@@ -26,7 +26,7 @@ LEAST_MONEY = 1e-6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Held:
+class Ranking:
     """What choices come to in some years; all arrays of shape (choices, years).
 
     Attributes
@@ -57,7 +57,7 @@ class Held:
         return np.asarray(total <= total.min(axis=0) + LEAST_MONEY, np.bool_)
 
 
-def held_against(cases: Sequence[Case], years: Sequence[Years], keep_years: float) -> Held:
+def rank_choices(cases: Sequence[Case], years: Sequence[Years], keep_years: float) -> Ranking:
     """Hold choices against each other.
 
     Parameters
@@ -71,7 +71,7 @@ def held_against(cases: Sequence[Case], years: Sequence[Years], keep_years: floa
 
     Returns
     -------
-    Held
+    Ranking
         Costs and shortages.
     """
     fixed = [case.fixed_cost for case in cases]
@@ -79,7 +79,7 @@ def held_against(cases: Sequence[Case], years: Sequence[Years], keep_years: floa
         [lived.cost + (own - fixed[0]) for lived, own in zip(years, fixed, strict=True)]
     )
     outlays = np.array([case.outlay for case in cases])[:, None]
-    return Held(
+    return Ranking(
         year_costs=year_costs,
         totals=outlays + keep_years * year_costs,
         nights_short=np.array([lived.nights_short for lived in years]),

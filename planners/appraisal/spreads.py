@@ -10,7 +10,7 @@ import numpy as np
 
 from config.fields.distance import KM_PER_MILE
 from planners.appraisal.appraisal import Spread
-from planners.appraisal.ranking import held_against, payback_years
+from planners.appraisal.ranking import payback_years, rank_choices
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -66,18 +66,18 @@ def vary(
     tuple of Varies
         One for each choice.
     """
-    held = held_against(cases, years, keep_years)
+    ranking = rank_choices(cases, years, keep_years)
     used = trips_kwh.sum(axis=1)
-    wins = np.bincount(held.winners, minlength=len(cases)).tolist()
+    wins = np.bincount(ranking.winners, minlength=len(cases)).tolist()
     varies: list[Varies] = []
     for place, (case, lived) in enumerate(zip(cases, years, strict=True)):
-        saves = held.year_costs[0] - held.year_costs[place]
+        saves = ranking.year_costs[0] - ranking.year_costs[place]
         more = case.outlay - cases[0].outlay
         figures = {
             "energy_kwh": lived.energy_kwh,
             "cost": lived.cost,
-            "year_cost": held.year_costs[place],
-            "total_over_years": held.totals[place],
+            "year_cost": ranking.year_costs[place],
+            "total_over_years": ranking.totals[place],
             "saves_per_year": saves,
             "payback_years": np.array([_paid_back(more, it) for it in saves.tolist()]),
             "nights_short": lived.nights_short.astype(np.float64),

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from config.choices.choices_file import POINT
 from planners.appraisal.appraisal import LEAST_KWH
-from planners.appraisal.choice_case import LONGEST
+from planners.plan.horizon import PLANNED_DAYS
 from planners.power.cautions import cautions
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ def _assumptions(file: ChoicesFile, driving: Driving, cases: Sequence[Case]) -> 
     year = file.appraisal.year
     yield (
         f"Every night of {year} is planned by itself, from plugging in to the next departure;"
-        f" cheap hours are looked for in the last {LONGEST.days} days before it at the most."
+        f" cheap hours are looked for in the last {PLANNED_DAYS.days} days before it at the most."
     )
     yield "The vehicle begins the year with what is wanted, and is plugged in whenever it is home."
     yield from _about_driving(file, driving)

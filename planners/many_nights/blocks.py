@@ -12,9 +12,7 @@ from numpy.typing import NDArray
 from planners.many_nights.arrays import Nights
 from planners.many_nights.count_programme import Block, tabulate
 from planners.many_nights.ladders import Ladders
-
-TIE = 1e-9
-"""Plans whose costs differ by less cost the same [currency]."""
+from planners.solver.problem import TIE
 
 TO_BUY = 0.1
 """Ties that a tick past the need, bought at just `max_rate`, is better than none."""

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from planners.power.charging import REACHED_KWH, ChargeModel
+from planners.power.charging import SAME_KWH, ChargeModel
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -103,7 +103,7 @@ def _climb_taper(
     while len(metered) < ticks:
         metered_kw = model.full_kw * model.taper_shares(stored[-1])
         gained_kwh = tick_hours * np.maximum(0, model.efficiency * metered_kw - model.standby_kw)
-        if not np.any((to_kwh - stored[-1] > REACHED_KWH) & (gained_kwh > 0)):
+        if not np.any((to_kwh - stored[-1] > SAME_KWH) & (gained_kwh > 0)):
             break
         metered.append(tick_hours * metered_kw)
         gained.append(gained_kwh)
@@ -128,7 +128,7 @@ def cut_at(climb: Climb, to_kwh: NDArray[np.float64]) -> Ladders:
         Arrays cut to the most rungs of any night.
     """
     missing = to_kwh - climb.stored_kwh[:-1]
-    rising = (missing > REACHED_KWH) & (climb.gained_kwh > 0)
+    rising = (missing > SAME_KWH) & (climb.gained_kwh > 0)
     rungs = np.count_nonzero(rising, axis=0)
     rows = int(rungs.max(initial=0))
     share = np.zeros((rows, len(to_kwh)))

@@ -43,7 +43,6 @@ from numpy.typing import NDArray
 
 from planners.many_nights.arrays import Nights, NightsSolution
 from planners.many_nights.blocks import (
-    TIE,
     TO_BUY,
     Target,
     Windows,
@@ -54,8 +53,6 @@ from planners.many_nights.blocks import (
 )
 from planners.many_nights.count_programme import follow, tabulate
 from planners.many_nights.ladders import Ladders, climb_whole, cut_at
-
-__all__ = ["TIE", "Nights", "NightsSolution", "solve_nights"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -13,15 +13,15 @@ from planners.rates.series_rates import BAND
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from planners.plan.window import Stretch, Window
+    from planners.plan.window import Slot, Window
 
 
-def at_once(slots: Window, model: ChargeModel, from_kwh: float, to_kwh: float) -> Outcome:
+def at_once(window: Window, model: ChargeModel, from_kwh: float, to_kwh: float) -> Outcome:
     """Charge from now until the battery holds `to_kwh`, or the window ends.
 
     Parameters
     ----------
-    slots : Window
+    window : Window
         The time there is.
     model : ChargeModel
         The vehicle and the current.
@@ -33,10 +33,10 @@ def at_once(slots: Window, model: ChargeModel, from_kwh: float, to_kwh: float) -
     Outcome
         Energy and cost at the meter.
     """
-    return _charge_through(slots.stretches, model, from_kwh, to_kwh)
+    return _charge_through(window.slots, model, from_kwh, to_kwh)
 
 
-def timer(slots: Window, model: ChargeModel, from_kwh: float, to_kwh: float) -> Outcome:
+def timer(window: Window, model: ChargeModel, from_kwh: float, to_kwh: float) -> Outcome:
     """Charge as a timer would: in the cheapest band, from its first instant.
 
     A price series has no bands: there the timer is set to the uninterrupted run that costs least,
@@ -44,7 +44,7 @@ def timer(slots: Window, model: ChargeModel, from_kwh: float, to_kwh: float) -> 
 
     Parameters
     ----------
-    slots : Window
+    window : Window
         The time there is.
     model : ChargeModel
         The vehicle and the current.
@@ -56,36 +56,36 @@ def timer(slots: Window, model: ChargeModel, from_kwh: float, to_kwh: float) -> 
     Outcome
         Energy and cost at the meter; less energy than is wanted where those hours do not suffice.
     """
-    if any(stretch.span.band == BAND for stretch in slots.stretches):
-        return _cheapest_run(slots, model, from_kwh, to_kwh)
-    lowest = min((stretch.span.rate for stretch in slots.stretches), default=None)
-    cheapest = [stretch for stretch in slots.stretches if stretch.span.rate == lowest]
+    if any(slot.span.band == BAND for slot in window.slots):
+        return _cheapest_run(window, model, from_kwh, to_kwh)
+    lowest = min((slot.span.rate for slot in window.slots), default=None)
+    cheapest = [slot for slot in window.slots if slot.span.rate == lowest]
     return _charge_through(cheapest, model, from_kwh, to_kwh)
 
 
-def _cheapest_run(slots: Window, model: ChargeModel, from_kwh: float, to_kwh: float) -> Outcome:
-    if any(tick.amps != model.amps for tick in slots.ticks):
+def _cheapest_run(window: Window, model: ChargeModel, from_kwh: float, to_kwh: float) -> Outcome:
+    if any(tick.amps != model.amps for tick in window.ticks):
         runs = (
-            _charge_through(slots.ticks[i:], model, from_kwh, to_kwh)
-            for i in range(len(slots.ticks))
+            _charge_through(window.ticks[i:], model, from_kwh, to_kwh)
+            for i in range(len(window.ticks))
         )
         return max(runs, key=lambda run: (round(run.energy_kwh, 9), -run.cost))
-    steps = ladder(model, from_kwh, to_kwh, slots.tick_hours, len(slots.ticks))
+    steps = ladder(model, from_kwh, to_kwh, window.tick_hours, len(window.ticks))
     if steps.rungs == 0:
         return Outcome(0.0, 0.0)
-    costs = np.correlate(slots.rates_per_kwh, steps.metered_kwh, mode="valid")
+    costs = np.correlate(window.rates_per_kwh, steps.metered_kwh, mode="valid")
     return Outcome(energy_kwh=float(steps.metered_kwh.sum()), cost=float(costs.min()))
 
 
 def _charge_through(
-    stretches: Sequence[Stretch], model: ChargeModel, from_kwh: float, to_kwh: float
+    slots: Sequence[Slot], model: ChargeModel, from_kwh: float, to_kwh: float
 ) -> Outcome:
     # Where the rest of the home needs the current, every rule waits.
-    stretches = [stretch for stretch in stretches if stretch.amps > 0]
-    hours = (stretch.hours for stretch in stretches)
-    bought = climb(model, from_kwh, to_kwh, hours, (stretch.amps for stretch in stretches))
+    slots = [slot for slot in slots if slot.amps > 0]
+    hours = (slot.hours for slot in slots)
+    bought = climb(model, from_kwh, to_kwh, hours, (slot.amps for slot in slots))
     cost = sum(
-        float(stretch.span.rate) * float(kwh)
-        for stretch, kwh in zip(stretches, bought.metered_kwh, strict=False)
+        float(slot.span.rate) * float(kwh)
+        for slot, kwh in zip(slots, bought.metered_kwh, strict=False)
     )
     return Outcome(energy_kwh=float(bought.metered_kwh.sum()), cost=cost)

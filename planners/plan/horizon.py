@@ -9,7 +9,7 @@ from math import ceil
 from typing import TYPE_CHECKING
 
 from planners.local_time.departures import departures_to_plan
-from planners.plan.window import Window, window
+from planners.plan.window import Window, window_of
 from planners.power.electrics import amps_allowed, charge_model
 from planners.solver.problem import LONG_AT_REST, Deadline, Problem, SwitchingState
 
@@ -75,7 +75,7 @@ class Horizon:
     file: HouseholdFile
     situation: Situation
     model: ChargeModel
-    slots: Window
+    window: Window
     problem: Problem
 
     def amps_allowed(self, start: datetime, end: datetime) -> tuple[AmpsSpan, ...]:
@@ -154,7 +154,7 @@ def horizon(file: HouseholdFile, prices: Prices, situation: Situation) -> Horizo
     """  # noqa: DOC502 - raised by prices
     situation = _in_the_last_days(situation)
     vehicle = situation.departure.vehicle
-    slots = window(
+    window = window_of(
         prices,
         situation.now,
         situation.departures[-1].ready_by,
@@ -162,7 +162,7 @@ def horizon(file: HouseholdFile, prices: Prices, situation: Situation) -> Horizo
         partial(amps_allowed, file, file.vehicles[vehicle].charge_point, vehicle),
     )
     model = charge_model(file, vehicle)
-    return Horizon(file, situation, model, slots, _problem(file, slots, model, situation))
+    return Horizon(file, situation, model, window, _problem(file, window, model, situation))
 
 
 def _in_the_last_days(situation: Situation) -> Situation:
@@ -174,30 +174,30 @@ def _in_the_last_days(situation: Situation) -> Situation:
 
 
 def _problem(
-    file: HouseholdFile, slots: Window, model: ChargeModel, situation: Situation
+    file: HouseholdFile, window: Window, model: ChargeModel, situation: Situation
 ) -> Problem:
     car = file.vehicles[situation.departure.vehicle]
     point = file.charge_points[car.charge_point]
     return Problem(
-        rates_per_kwh=slots.rates_per_kwh,
-        highest_amps=slots.highest_amps,
-        tick_hours=slots.tick_hours,
+        rates_per_kwh=window.rates_per_kwh,
+        highest_amps=window.highest_amps,
+        tick_hours=window.tick_hours,
         model=model,
         stored_kwh=model.stored_kwh(situation.soc_percent),
-        deadlines=_deadlines(slots, model, situation),
+        deadlines=_deadlines(window, model, situation),
         min_amps=point.min_amps if point.switching == "current" else None,
         start_cost=float(point.start_cost),
-        min_run=max(1, _whole_ticks(point.min_run_minutes, slots)),
-        min_rest=_whole_ticks(point.min_rest_minutes, slots),
-        before=SwitchingState(situation.on, _ticks_since(situation, slots)),
+        min_run=max(1, _whole_ticks(point.min_run_minutes, window)),
+        min_rest=_whole_ticks(point.min_rest_minutes, window),
+        before=SwitchingState(situation.on, _ticks_since(situation, window)),
         prefer_late=car.prefer == "late",
     )
 
 
-def _deadlines(slots: Window, model: ChargeModel, situation: Situation) -> tuple[Deadline, ...]:
-    count = len(slots.ticks)
-    step = timedelta(minutes=slots.tick_minutes)
-    begin = slots.ticks[0].start if slots.ticks else situation.now
+def _deadlines(window: Window, model: ChargeModel, situation: Situation) -> tuple[Deadline, ...]:
+    count = len(window.ticks)
+    step = timedelta(minutes=window.tick_minutes)
+    begin = window.ticks[0].start if window.ticks else situation.now
     departures = situation.departures
     ends = [min(count, max(0, (d.ready_by - begin) // step)) for d in departures[:-1]] + [count]
     backs = [-((begin - (d.returns or d.instant)) // step) for d in departures]
@@ -235,12 +235,13 @@ def kwh_at_any_price(model: ChargeModel, departure: DepartureAt) -> float:
     return model.stored_kwh(departure.want_percent if unlimited else departure.need_percent)
 
 
-def _whole_ticks(minutes: float, slots: Window) -> int:
-    return ceil(minutes / slots.tick_minutes)
+def _whole_ticks(minutes: float, window: Window) -> int:
+    return ceil(minutes / window.tick_minutes)
 
 
-def _ticks_since(situation: Situation, slots: Window) -> int:
+def _ticks_since(situation: Situation, window: Window) -> int:
     """Whole ticks that the present state will have lasted at the first tick."""
-    if situation.since is None or not slots.ticks:
+    if situation.since is None or not window.ticks:
         return LONG_AT_REST.ticks
-    return max(0, (slots.ticks[0].start - situation.since) // timedelta(minutes=slots.tick_minutes))
+    lasted = window.ticks[0].start - situation.since
+    return max(0, lasted // timedelta(minutes=window.tick_minutes))

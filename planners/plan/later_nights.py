@@ -40,7 +40,7 @@ def later_nights(ahead: Horizon, solution: Solution, reaches_kwh: float) -> tupl
             ahead.model,
             stored,
             solution.reaches_kwh[k],
-            (draw.stretch.hours for draw in drawn),
+            (draw.slot.hours for draw in drawn),
             (draw.amps for draw in drawn),
         )
         reaches_kwh = stored + float(bought.gained_kwh.sum())

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from planners.plan.horizon import Horizon
-    from planners.plan.window import Stretch
+    from planners.plan.window import Slot
     from planners.power.charging import Ladder
     from planners.solver.solution import Solution
 
@@ -23,9 +23,9 @@ ROUNDING = 1e-6
 
 
 class Draw(NamedTuple):
-    """A stretch of time, and the current drawn in it [A per phase]."""
+    """A slot of time, and the current drawn in it [A per phase]."""
 
-    stretch: Stretch
+    slot: Slot
     amps: float
 
 
@@ -50,14 +50,14 @@ def draws(ahead: Horizon, solution: Solution, begin: int, end: int) -> list[Draw
     chosen = []
     for i in range(begin, end):
         if solution.share[i] > 0:
-            tick = ahead.slots.ticks[i]
+            tick = ahead.window.ticks[i]
             parts = ceil(float(solution.amps[i]) * PARTS_OF_AN_AMPERE - ROUNDING)
             chosen.append(Draw(tick, min(tick.amps, parts / PARTS_OF_AN_AMPERE)))
     return chosen
 
 
 def periods_of(drawn: Sequence[Draw], bought: Ladder) -> tuple[Period, ...]:
-    """Join what was bought in neighbouring stretches at one rate and one current.
+    """Join what was bought in neighbouring slots at one rate and one current.
 
     Parameters
     ----------
@@ -73,25 +73,25 @@ def periods_of(drawn: Sequence[Draw], bought: Ladder) -> tuple[Period, ...]:
     """
     periods: list[Period] = []
     last_span = None
-    for (stretch, amps), share, kwh in zip(drawn, bought.share, bought.metered_kwh, strict=False):
-        cost = float(stretch.span.rate) * float(kwh)
+    for (slot, amps), share, kwh in zip(drawn, bought.share, bought.metered_kwh, strict=False):
+        cost = float(slot.span.rate) * float(kwh)
         before = periods[-1] if periods else None
-        joins = before is not None and (before.end, before.amps) == (stretch.start, amps)
-        if before is not None and joins and last_span is stretch.span:
+        joins = before is not None and (before.end, before.amps) == (slot.start, amps)
+        if before is not None and joins and last_span is slot.span:
             periods.pop()
             start, kwh_before, cost_before = before.start, before.kwh, before.cost
         else:
-            start, kwh_before, cost_before = stretch.start, 0.0, 0.0
-        last_span = stretch.span
+            start, kwh_before, cost_before = slot.start, 0.0, 0.0
+        last_span = slot.span
         periods.append(
             Period(
                 start=start,
-                end=stretch.end(float(share)),
+                end=slot.end(float(share)),
                 amps=amps,
                 kwh=kwh_before + float(kwh),
                 cost=cost_before + cost,
-                band=stretch.span.band,
-                estimated=stretch.span.estimated,
+                band=slot.span.band,
+                estimated=slot.span.estimated,
             )
         )
     return tuple(periods)

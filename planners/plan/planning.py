@@ -12,18 +12,19 @@ from planners.plan.horizon import Horizon, Situation, horizon, kwh_at_any_price
 from planners.plan.later_nights import later_nights
 from planners.plan.periods import Draw, draws, periods_of
 from planners.plan.plan import Plan
-from planners.plan.shortfall import LONGEST, SHORT_KWH, shortfall_of
+from planners.plan.shortfall import LONGEST, shortfall_of
 from planners.plan.why import why
 from planners.power.cautions import cautions
 from planners.power.charging import climb
 from planners.solver.exact import solve
+from planners.solver.problem import NEED_TOLERANCE_KWH
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from config.household.household_file import HouseholdFile
     from planners.plan.plan import Period
-    from planners.plan.window import Stretch
+    from planners.plan.window import Slot
     from planners.power.charging import Ladder
     from planners.rates.prices import Prices
     from planners.solver.solution import Solution
@@ -66,9 +67,9 @@ def explained(draft: Draft) -> Plan:
     """
     plan, ahead, solution = draft
     departure = ahead.situation.departure
-    slots = ahead.slots.until(departure.ready_by)
+    window = ahead.window.until(departure.ready_by)
     other = alternatives_to(ahead, solution)
-    return replace(plan, why=why(plan, slots, ahead.file.zone, departure.max_rate, other))
+    return replace(plan, why=why(plan, window, ahead.file.zone, departure.max_rate, other))
 
 
 def draft_plan(file: HouseholdFile, prices: Prices, situation: Situation) -> Draft:
@@ -101,10 +102,10 @@ def draft_plan(file: HouseholdFile, prices: Prices, situation: Situation) -> Dra
     night = _first_night(ahead, solution)
     stored = ahead.problem.stored_kwh
     want_kwh = max(stored, model.stored_kwh(departure.want_percent))
-    slots = ahead.slots.until(departure.ready_by)
+    window = ahead.window.until(departure.ready_by)
     shortfall = shortfall_of(
         model,
-        _allowed(ahead, slots.ticks),
+        _allowed(ahead, window.ticks),
         ahead.amps_allowed(ahead.situation.now, ahead.situation.now + LONGEST),
         from_kwh=stored,
         reaches_kwh=night.reaches_kwh,
@@ -126,8 +127,8 @@ def draft_plan(file: HouseholdFile, prices: Prices, situation: Situation) -> Dra
         starts=_starts(night.periods, ahead.situation),
         shortfall=shortfall,
         periods=night.periods,
-        at_once=at_once(slots, model, stored, want_kwh),
-        timer=timer(slots, model, stored, want_kwh),
+        at_once=at_once(window, model, stored, want_kwh),
+        timer=timer(window, model, stored, want_kwh),
         later=later_nights(ahead, solution, night.reaches_kwh),
         cautions=cautions(file, ahead.charge_point),
     )
@@ -140,7 +141,7 @@ def _first_night(ahead: Horizon, solution: Solution) -> _Night:
     reaches = solution.reaches_kwh[0]
     drawn = draws(ahead, solution, 0, problem.deadlines[0].end)
     fragment = _open_fragment(ahead)
-    is_short = reaches < kwh_at_any_price(model, departure) - SHORT_KWH
+    is_short = reaches < kwh_at_any_price(model, departure) - NEED_TOLERANCE_KWH
     begun = _begun_in(fragment, drawn, ahead, is_short=is_short) if fragment else None
     if begun is not None:
         drawn = [begun, *drawn]
@@ -149,33 +150,31 @@ def _first_night(ahead: Horizon, solution: Solution) -> _Night:
         model,
         problem.stored_kwh,
         target,
-        (draw.stretch.hours for draw in drawn),
+        (draw.slot.hours for draw in drawn),
         (draw.amps for draw in drawn),
     )
     reached = problem.stored_kwh + float(bought.gained_kwh.sum())
     return _Night(drawn, bought, periods_of(drawn, bought), reached)
 
 
-def _allowed(ahead: Horizon, ticks: Sequence[Stretch]) -> list[Stretch]:
+def _allowed(ahead: Horizon, ticks: Sequence[Slot]) -> list[Slot]:
     """Give the time in which charging may begin, or go on."""
     fragment = _open_fragment(ahead)
     rested = list(ticks[ahead.problem.rest_left :])
     return rested if fragment is None else [fragment, *rested]
 
 
-def _open_fragment(ahead: Horizon) -> Stretch | None:
+def _open_fragment(ahead: Horizon) -> Slot | None:
     """Give the fragment before the first tick, unless a rest must go on in it."""
     rest = timedelta(minutes=ahead.point.min_rest_minutes)
     rested = ahead.situation.lasted >= rest and not ahead.problem.rest_left
-    return ahead.slots.fragment if ahead.situation.on or rested else None
+    return ahead.window.fragment if ahead.situation.on or rested else None
 
 
-def _begun_in(
-    fragment: Stretch, drawn: list[Draw], ahead: Horizon, *, is_short: bool
-) -> Draw | None:
+def _begun_in(fragment: Slot, drawn: list[Draw], ahead: Horizon, *, is_short: bool) -> Draw | None:
     """Charge in the fragment as well as in the chosen ticks, where that is what people expect."""
     # Charging that may begin is to begin, and a run in progress is not to be stopped.
-    begins = bool(drawn) and drawn[0].stretch is ahead.slots.ticks[0]
+    begins = bool(drawn) and drawn[0].slot is ahead.window.ticks[0]
     amps = min(fragment.amps, drawn[0].amps if begins else ahead.model.amps)
     if amps < (ahead.problem.min_amps or ahead.model.amps):
         return None
@@ -183,7 +182,7 @@ def _begun_in(
         shortest = timedelta(minutes=ahead.point.min_run_minutes)
         is_used = begins or ahead.situation.lasted < shortest
     else:
-        dearest = max((draw.stretch.span.rate for draw in drawn), default=None)
+        dearest = max((draw.slot.span.rate for draw in drawn), default=None)
         is_used = begins and (is_short or (dearest is not None and fragment.span.rate <= dearest))
     return Draw(fragment, amps) if is_used else None
 
@@ -192,8 +191,8 @@ def _target_kwh(ahead: Horizon, by_ticks_kwh: float, begun: Draw | None) -> floa
     """Battery energy to charge to [kWh]: what the ticks reach, and what the fragment adds."""
     model, departure = ahead.model, ahead.situation.departure
     target, limit = by_ticks_kwh, departure.max_rate
-    if begun is not None and limit is not None and begun.stretch.span.rate <= limit:
-        more = model.gained_kw(model.metered_kw(by_ticks_kwh, begun.amps)) * begun.stretch.hours
+    if begun is not None and limit is not None and begun.slot.span.rate <= limit:
+        more = model.gained_kw(model.metered_kw(by_ticks_kwh, begun.amps)) * begun.slot.hours
         target = min(target + more, max(target, model.stored_kwh(departure.want_percent)))
     return max(target, kwh_at_any_price(model, departure))
 

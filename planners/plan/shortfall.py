@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING
 
 from planners.plan.plan import Shortfall
 from planners.power.charging import ChargeModel, climb, ladder
+from planners.solver.problem import NEED_TOLERANCE_KWH
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import datetime
 
-    from planners.plan.window import Stretch
+    from planners.plan.window import Slot
     from planners.power.electrics import AmpsSpan
 
 MOST_AMPS = 80
@@ -28,13 +29,10 @@ LONGEST_MINUTES = LONGEST // timedelta(minutes=1)
 
 MINUTE_HOURS = 1 / 60
 
-SHORT_KWH = 1e-6
-"""Battery energy that nobody would miss [kWh]."""
-
 
 def shortfall_of(
     model: ChargeModel,
-    allowed: Sequence[Stretch],
+    allowed: Sequence[Slot],
     currents: Sequence[AmpsSpan],
     *,
     from_kwh: float,
@@ -47,7 +45,7 @@ def shortfall_of(
     ----------
     model : ChargeModel
         The vehicle and the current.
-    allowed : sequence of Stretch
+    allowed : sequence of Slot
         The time up to the departure in which it may charge.
     currents : sequence of AmpsSpan
         The currents allowed from now on, `LONGEST` ahead.
@@ -59,7 +57,7 @@ def shortfall_of(
     Shortfall or None
         None if the need is met.
     """
-    if need_kwh - reaches_kwh <= SHORT_KWH:
+    if need_kwh - reaches_kwh <= NEED_TOLERANCE_KWH:
         return None
     return Shortfall(
         kwh=_metered_kwh(model, reaches_kwh, need_kwh),
@@ -92,10 +90,10 @@ def _metered_kwh(model: ChargeModel, from_kwh: float, to_kwh: float) -> float:
 
 
 def _amps_that_would_do(
-    model: ChargeModel, allowed: Sequence[Stretch], from_kwh: float, need_kwh: float
+    model: ChargeModel, allowed: Sequence[Slot], from_kwh: float, need_kwh: float
 ) -> float | None:
-    usable = [stretch for stretch in allowed if stretch.amps > 0]
-    hours = [stretch.hours for stretch in usable]
+    usable = [slot for slot in allowed if slot.amps > 0]
+    hours = [slot.hours for slot in usable]
     for amps in range(int(model.amps) + 1, MOST_AMPS + 1):
         # Where the rest of the home leaves less than the model's current, no other leaves more.
         drawn = [amps if each.amps >= model.amps else each.amps for each in usable]

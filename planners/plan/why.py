@@ -32,7 +32,7 @@ DAY = timedelta(days=1)
 
 def why(
     plan: Plan,
-    slots: Window,
+    window: Window,
     zone: ZoneInfo,
     max_rate: Decimal | None,
     alternatives: Alternatives | None,
@@ -43,7 +43,7 @@ def why(
     ----------
     plan : Plan
         The plan.
-    slots : Window
+    window : Window
         The time and the rates it chose among.
     zone : ZoneInfo
         Whose clock the reader lives by.
@@ -59,13 +59,13 @@ def why(
     """
     return (
         *_what_it_uses(plan, zone),
-        *_what_it_avoids(plan, slots),
+        *_what_it_avoids(plan, window),
         *_what_it_saves(plan),
         *(_what_else(plan, alternatives, zone) if alternatives else ()),
-        *_what_it_leaves(plan, slots, max_rate),
+        *_what_it_leaves(plan, window, max_rate),
         *_what_it_cannot(plan, zone),
         *_what_it_guesses(plan, zone),
-        *_what_use_changes(slots),
+        *_what_use_changes(window),
     )
 
 
@@ -101,10 +101,10 @@ def _what_it_uses(plan: Plan, zone: ZoneInfo) -> Iterator[str]:
     )
 
 
-def _what_it_avoids(plan: Plan, slots: Window) -> Iterator[str]:
+def _what_it_avoids(plan: Plan, window: Window) -> Iterator[str]:
     if not plan.periods:
         return
-    spans = {(tick.span.band, tick.span.rate) for tick in slots.stretches}
+    spans = {(tick.span.band, tick.span.rate) for tick in window.slots}
     dearest_used = max(period.cost / period.kwh for period in plan.periods)
     dearer = sorted((rate, band) for band, rate in spans if float(rate) > dearest_used + 1e-9)
     if dearer:
@@ -176,12 +176,12 @@ def _what_for(plan: Plan, other: Alternatives, zone: ZoneInfo) -> Iterator[str]:
     yield f"The battery gets {amount} than the next departure alone would have it{saving}."
 
 
-def _what_it_leaves(plan: Plan, slots: Window, max_rate: Decimal | None) -> Iterator[str]:
+def _what_it_leaves(plan: Plan, window: Window, max_rate: Decimal | None) -> Iterator[str]:
     if plan.shortfall or plan.want_percent - plan.reaches_percent < 0.05:  # noqa: PLR2004
         return
     left = f"Stops at {plan.reaches_percent:.0f} % of the {plan.want_percent:.0f} % wanted: "
-    charging = {tick.start for tick in slots.ticks if plan.period_at(tick.start)}
-    unused = [tick.span.rate for tick in slots.ticks if tick.start not in charging]
+    charging = {tick.start for tick in window.ticks if plan.period_at(tick.start)}
+    unused = [tick.span.rate for tick in window.ticks if tick.start not in charging]
     if not unused or max_rate is None:
         yield left + "there is no time for more."
     elif min(unused) > max_rate:
@@ -221,8 +221,8 @@ def _what_it_guesses(plan: Plan, zone: ZoneInfo) -> Iterator[str]:
         yield f"The rate is an estimate for {times}: the plan is made again when prices arrive."
 
 
-def _what_use_changes(slots: Window) -> Iterator[str]:
-    tiers = next((tick.span.tiers for tick in slots.stretches if tick.span.tiers), None)
+def _what_use_changes(window: Window) -> Iterator[str]:
+    tiers = next((tick.span.tiers for tick in window.slots if tick.span.tiers), None)
     if tiers is not None:
         yield (
             "Rates change with use: planned at those of the next kWh after the usual"

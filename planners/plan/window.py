@@ -1,4 +1,4 @@
-"""The stretches of time between now and a departure, each at one rate."""
+"""The slots of time between now and a departure, each at one rate."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
-    """A stretch of time [h] at one rate, from `start` (UTC), and the current it allows [A]."""
+class Slot:
+    """A slot of time [h] at one rate, from `start` (UTC), and the current it allows [A]."""
 
     start: datetime
     hours: float
@@ -39,16 +39,16 @@ class Window:
 
     Attributes
     ----------
-    fragment : Stretch or None
+    fragment : Slot or None
         From now to the first tick; None if now is on a tick, or there is no tick.
-    ticks : tuple of Stretch
-        Equal stretches, aligned to the local clock.
+    ticks : tuple of Slot
+        Equal slots, aligned to the local clock.
     tick_minutes : int
         Their length: the household's tick, or a divisor of it where a rate changes inside one.
     """
 
-    fragment: Stretch | None
-    ticks: tuple[Stretch, ...]
+    fragment: Slot | None
+    ticks: tuple[Slot, ...]
     tick_minutes: int
 
     @property
@@ -57,7 +57,7 @@ class Window:
         return self.tick_minutes / 60
 
     @property
-    def stretches(self) -> tuple[Stretch, ...]:
+    def slots(self) -> tuple[Slot, ...]:
         """The fragment, if any, and the ticks."""
         return (self.fragment, *self.ticks) if self.fragment else self.ticks
 
@@ -76,7 +76,7 @@ class Window:
         return np.array([float(tick.span.rate) for tick in self.ticks], dtype=np.float64)
 
 
-def window(
+def window_of(
     prices: Prices,
     now: datetime,
     ready_by: datetime,
@@ -99,7 +99,7 @@ def window(
     Returns
     -------
     Window
-        Each stretch with its rate and the highest current allowed all through it.
+        Each slot with its rate and the highest current allowed all through it.
 
     Raises
     ------
@@ -119,16 +119,16 @@ def window(
     currents = allowed(now, first + count * step)
     changes = [current.start for current in currents]
 
-    def stretch(start: datetime, length: timedelta) -> Stretch:
+    def slot_at(start: datetime, length: timedelta) -> Slot:
         during = slice(bisect_right(changes, start) - 1, bisect_left(changes, start + length))
-        return Stretch(
+        return Slot(
             start,
             length / timedelta(hours=1),
             spans[bisect_right(starts, start) - 1],
             min(current.amps for current in currents[during]),
         )
 
-    fragment = stretch(now, first - now) if first > now else None
+    fragment = slot_at(now, first - now) if first > now else None
     return Window(
-        fragment, tuple(stretch(first + i * step, step) for i in range(count)), step_minutes
+        fragment, tuple(slot_at(first + i * step, step) for i in range(count)), step_minutes
     )

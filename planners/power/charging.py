@@ -17,8 +17,11 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-REACHED_KWH = 1e-9
-"""Battery energy [kWh] that counts as nothing: a target this near is reached."""
+SAME_KWH = 1e-9
+"""Battery energies nearer than this are the same [kWh]."""
+
+NEED_TOLERANCE_PERCENT = 0.5
+"""A need missed by less counts as met: vehicles report whole percents [percent]."""
 
 TAPER_STEPS = 1000
 """Parts into which the battery is cut to integrate what a taper with standby meters."""
@@ -102,6 +105,11 @@ class ChargeModel:
             100 * stored_kwh / self.usable_kwh, soc, percent / 100
         )
         return shares
+
+    @property
+    def full_power_efficiency(self) -> float:
+        """Battery energy gained per metered energy at full power, standby included."""
+        return self.gained_kw(self.full_kw) / self.full_kw
 
     @property
     def metered_per_gained(self) -> float | None:
@@ -203,7 +211,7 @@ def climb(
     """
     rows: list[tuple[float, float, float]] = []
     stored = from_kwh
-    reached = stored >= to_kwh - REACHED_KWH
+    reached = stored >= to_kwh - SAME_KWH
     currents = repeat(model.amps) if amps is None else amps
     for stretch, current in () if reached else zip(hours, currents, strict=False):
         metered_kw = model.metered_kw(stored, current)
@@ -213,7 +221,7 @@ def climb(
         share = min(1.0, (to_kwh - stored) / (gained_kw * stretch))
         rows.append((share, share * stretch * metered_kw, share * stretch * gained_kw))
         stored += rows[-1][2]
-        if stored >= to_kwh - REACHED_KWH:
+        if stored >= to_kwh - SAME_KWH:
             reached = True
             break
     columns = np.array(rows, dtype=np.float64).reshape(-1, 3).T

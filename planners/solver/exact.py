@@ -43,8 +43,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from planners.power.charging import SAME_KWH
 from planners.solver.follow import follow
-from planners.solver.levels import SAME_KWH, levels_of, spans_of
+from planners.solver.levels import levels_of, spans_of
 from planners.solver.problem import Problem
 from planners.solver.reach import needs_within_reach
 from planners.solver.solution import Solution, solution_of

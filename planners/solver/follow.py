@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from planners.solver.levels import SAME_KWH
+from planners.power.charging import SAME_KWH
+from planners.solver.problem import NEED_TOLERANCE_KWH
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -23,10 +24,6 @@ if TYPE_CHECKING:
     from planners.solver.tables import Tables
 
     Choice = tuple[NDArray[np.float64], NDArray[np.float64]]
-
-
-NEAR_KWH = 1e-6
-"""A need missed by less is met [kWh]: rounding of some thousand sums."""
 
 
 class _Option(NamedTuple):
@@ -92,7 +89,7 @@ class _Walk:
                 break
             elif self._draw_whole(tables, state, option.level):
                 break
-        return state.stored_kwh >= tables.steps.span.need_kwh - NEAR_KWH
+        return state.stored_kwh >= tables.steps.span.need_kwh - NEED_TOLERANCE_KWH
 
     def _choose(self, tables: Tables, state: _State) -> _Option:
         options = self._options(tables, state)

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from planners.power.charging import REACHED_KWH
+from planners.power.charging import SAME_KWH
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -26,9 +26,6 @@ if TYPE_CHECKING:
 
     from planners.power.charging import ChargeModel
     from planners.solver.problem import Problem
-
-SAME_KWH = REACHED_KWH
-"""Levels nearer than this are one [kWh]."""
 
 MOST_PARTS = 1000
 """Parts of the highest current that other currents are taken to be whole numbers of."""

@@ -17,6 +17,9 @@ if TYPE_CHECKING:
 TIE = 1e-9
 """Plans whose costs differ by less cost the same [currency]."""
 
+NEED_TOLERANCE_KWH = 1e-6
+"""A need missed by less counts as met: rounding adds up over some thousand sums [kWh]."""
+
 ROUNDING_AMPS = 1e-9
 """Currents nearer than this are the same [A]."""
 

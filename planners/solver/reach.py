@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from planners.power.charging import REACHED_KWH
+from planners.power.charging import SAME_KWH
 
 if TYPE_CHECKING:
     from planners.solver.problem import Problem
@@ -128,13 +128,13 @@ class _Best:
         least = self._gain(stored, amps if lowest is None else min(lowest, amps))
         if self._gain(stored, amps) <= 0:
             return NONE
-        if stored + least > want + REACHED_KWH:
+        if stored + least > want + SAME_KWH:
             self.held_back = True
             return NONE
         return min(stored + self._gain(stored, amps), max(want, stored))
 
     def _draw_part(self, stored: float, amps: float) -> None:
-        reached = stored + self._gain(stored, amps) + REACHED_KWH
+        reached = stored + self._gain(stored, amps) + SAME_KWH
         self._done = max([self._done, *(t for t in self._targets if stored < t <= reached)])
 
     def _gain(self, stored: float, amps: float) -> float:

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from planners.power.charging import metered_to
-from planners.solver.levels import SAME_KWH, Moves, moves_of
+from planners.power.charging import SAME_KWH, metered_to
+from planners.solver.levels import Moves, moves_of
 from planners.solver.ranges import Ranges
 
 if TYPE_CHECKING:

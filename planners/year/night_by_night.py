@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from planners.plan.shortfall import SHORT_KWH
-from planners.power.charging import metered_to
+from planners.power.charging import SAME_KWH, metered_to
 from planners.power.filling import Filling
+from planners.solver.problem import NEED_TOLERANCE_KWH
 from planners.year.years import Years
 
 if TYPE_CHECKING:
@@ -27,9 +27,6 @@ if TYPE_CHECKING:
     from planners.year.night_rules import Way
     from planners.year.rates import YearRates
     from planners.year.windows import Group, Stage
-
-SAME_KWH = 1e-9
-"""Battery energies nearer than this are the same [kWh]."""
 
 MOST_TICKS = 1_500_000
 """Ticks that are solved in one call: what bounds the memory, some 12 MB an array."""
@@ -194,7 +191,7 @@ def _account(year: YearRates, way: Way, trips_kwh: NDArray[np.float64], chain: _
         line_cost=costs,
         cheapest_kwh=cheapest,
         estimated_kwh=estimated,
-        short_kwh=np.where(short > SHORT_KWH, missing, 0.0),
+        short_kwh=np.where(short > NEED_TOLERANCE_KWH, missing, 0.0),
         elsewhere_kwh=chain.elsewhere.sum(axis=1),
         ends_kwh=chain.after[:, -1],
     )

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from config.fields.value_types import WATT_HOURS_PER_KWH
-from planners.local_time.conversion import date_of, day_number, minute_of
+from planners.local_time.conversion import DAY_MINUTES, date_of, day_number, minute_of
 from planners.local_time.zone_offsets import offsets_between
 from planners.rates.series_rates import BAND
 
@@ -25,13 +25,12 @@ if TYPE_CHECKING:
     from planners.rates.prices import Prices, RateSpan
     from planners.rates.usage_tiers import UsageTiers
 
-DAY_MINUTES = 1440
 CHEAP_SHARE = 0.25
 """Share of the year's ticks that count as the cheap ones of a price series."""
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class BillLine:
     """Where energy is counted: a band and one of its rates (None for a price series)."""
 
     band: str
@@ -53,7 +52,7 @@ class YearRates:
         after the usual use.
     estimated : ndarray of bool, shape (ticks,)
         Whether the rate is a guess from earlier days.
-    lines : tuple of Line
+    lines : tuple of BillLine
         The rates there are.
     line : ndarray of int, shape (ticks,)
         Line of each tick; of a band with tiers its first.
@@ -69,7 +68,7 @@ class YearRates:
     tick_minutes: int
     rates: NDArray[np.float64]
     estimated: NDArray[np.bool_]
-    lines: tuple[Line, ...]
+    lines: tuple[BillLine, ...]
     line: NDArray[np.intp]
     line_rates: NDArray[np.float64]
     tiers: dict[int, UsageTiers]
@@ -208,19 +207,19 @@ def _key(span: RateSpan) -> tuple[str, object]:
 
 def _lines(
     prices: Prices, spans: tuple[RateSpan, ...]
-) -> tuple[tuple[Line, ...], dict[tuple[str, object], int]]:
+) -> tuple[tuple[BillLine, ...], dict[tuple[str, object], int]]:
     """List the lines in the tariff's order, and where each band's begin."""
     order = [band.name for band in prices.tariffs[0].bands or ()]
     bands = {_key(span): span for span in spans}
-    lines: list[Line] = []
+    lines: list[BillLine] = []
     places: dict[tuple[str, object], int] = {}
     for key, span in sorted(bands.items(), key=lambda it: _rank(order, it[1])):
         places[key] = len(lines)
         if key[1] is None:
-            lines.append(Line(span.band, None))
+            lines.append(BillLine(span.band, None))
         else:
             rates = span.tiers.rates if span.tiers else (span.rate,)
-            lines.extend(Line(span.band, rate) for rate in rates)
+            lines.extend(BillLine(span.band, rate) for rate in rates)
     return tuple(lines), places
 
 

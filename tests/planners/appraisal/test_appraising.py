@@ -11,7 +11,7 @@ import pytest
 from config.files.errors import UsageError
 from planners.appraisal.appraising import appraise
 from planners.appraisal.choice_case import case_of
-from planners.appraisal.ranking import Held, payback_years
+from planners.appraisal.ranking import Ranking, payback_years
 from planners.appraisal.spreads import spread_of
 from planners.year.driving_days import days_of_year, driving_of
 from tests.planners.appraised import (
@@ -50,12 +50,12 @@ def test_an_outlay_is_paid_back_by_what_is_saved(
 
 def test_the_fewest_nights_short_come_before_the_least_cost() -> None:
     """Of those, the cheapest; of several that cost the same, the first."""
-    held = Held(
+    ranking = Ranking(
         year_costs=np.zeros((3, 4)),
         totals=np.array([[5.0, 1, 3, 9], [4, 2, 3, 9], [3, 3, 3, 8]]),
         nights_short=np.array([[0, 2, 0, 7], [0, 0, 0, 7], [1, 0, 0, 8]]),
     )
-    assert held.winners.tolist() == [1, 1, 0, 0]
+    assert ranking.winners.tolist() == [1, 1, 0, 0]
 
 
 @pytest.mark.parametrize("count", [1, 2, 19, 20, 21, 100, 1000])

@@ -10,8 +10,10 @@ import numpy as np
 import pytest
 
 from planners.many_nights import blocks as night_blocks
-from planners.many_nights.many_nights import TIE, Nights, NightsSolution, solve_nights
+from planners.many_nights.arrays import Nights, NightsSolution
+from planners.many_nights.many_nights import solve_nights
 from planners.power.charging import ChargeModel
+from planners.solver.problem import TIE
 from tests.planners.solver.reference import (
     Case,
     Optimum,

@@ -11,8 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from planners.many_nights.arrays import Nights, NightsSolution
 from planners.many_nights.ladders import climb_whole, cut_at
-from planners.many_nights.many_nights import Nights, NightsSolution, solve_nights
+from planners.many_nights.many_nights import solve_nights
 from planners.power.charging import ChargeModel, ladder
 
 CONSTANT = ChargeModel(amps=32, phases=1, volts=230, usable_kwh=52, efficiency=0.9)

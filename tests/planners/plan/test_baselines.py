@@ -10,7 +10,7 @@ import pytest
 
 from config.files.series import PricePoint
 from planners.plan.baselines import at_once, timer
-from planners.plan.window import window
+from planners.plan.window import window_of
 from planners.power.charging import ChargeModel
 from planners.rates.prices import prices_of
 from tests.planners.households import band, band_prices, household, series
@@ -22,7 +22,7 @@ MODEL = ChargeModel(amps=10, phases=1, volts=100, usable_kwh=100, efficiency=1.0
 PRICES = band_prices(
     "Pacific/Auckland", band("low", "0.10", hours=["21:00-00:00"]), band("high", "0.40")
 )
-SLOTS = window(PRICES, utc("2026-06-03T06:40"), utc("2026-06-03T19:00"), 30, always(10))
+WINDOW = window_of(PRICES, utc("2026-06-03T06:40"), utc("2026-06-03T19:00"), 30, always(10))
 """From 18:40 to 07:00, cheap from 21:00 to midnight."""
 
 
@@ -38,7 +38,7 @@ SLOTS = window(PRICES, utc("2026-06-03T06:40"), utc("2026-06-03T19:00"), 30, alw
 )
 def test_at_once_charges_from_now_until_the_target(kwh: float, cost: float) -> None:
     """From the very minute on, fragment included, through whatever the hours cost."""
-    outcome = at_once(SLOTS, MODEL, 1.0, 1.0 + kwh)
+    outcome = at_once(WINDOW, MODEL, 1.0, 1.0 + kwh)
     assert outcome.energy_kwh == pytest.approx(min(kwh, 12 + 1 / 3))
     assert outcome.cost == pytest.approx(cost, abs=1e-6)
 
@@ -46,7 +46,7 @@ def test_at_once_charges_from_now_until_the_target(kwh: float, cost: float) -> N
 @pytest.mark.parametrize(("kwh", "bought"), [(0, 0), (2.2, 2.2), (3, 3), (5, 3)])
 def test_a_timer_charges_in_the_cheapest_hours_only(kwh: float, bought: float) -> None:
     """Three cheap hours give three kilowatt-hours, whatever is wanted."""
-    outcome = timer(SLOTS, MODEL, 1.0, 1.0 + kwh)
+    outcome = timer(WINDOW, MODEL, 1.0, 1.0 + kwh)
     assert outcome.energy_kwh == pytest.approx(bought)
     assert outcome.cost == pytest.approx(0.1 * bought)
 
@@ -59,13 +59,13 @@ def test_a_timer_waits_for_the_lowest_of_several_rates() -> None:
         band("nearly", "0.11", hours=["00:00-05:00"]),
         band("high", "0.40"),
     )
-    slots = window(prices, utc("2026-06-03T06:40"), utc("2026-06-03T19:00"), 30, always(10))
-    assert timer(slots, MODEL, 0.0, 9.0).energy_kwh == pytest.approx(3)
+    window = window_of(prices, utc("2026-06-03T06:40"), utc("2026-06-03T19:00"), 30, always(10))
+    assert timer(window, MODEL, 0.0, 9.0).energy_kwh == pytest.approx(3)
 
 
 def test_without_time_there_is_nothing_to_compare() -> None:
     """A window without ticks costs nothing by any rule."""
-    empty = window(PRICES, utc("2026-06-03T06:40"), utc("2026-06-03T06:40"), 30, always(10))
+    empty = window_of(PRICES, utc("2026-06-03T06:40"), utc("2026-06-03T06:40"), 30, always(10))
     for rule in (at_once, timer):
         outcome = rule(empty, MODEL, 0.0, 10.0)
         assert (outcome.energy_kwh, outcome.cost) == (0, 0)
@@ -98,9 +98,9 @@ def test_a_timer_on_a_price_series_runs_through_the_cheapest_stretch() -> None:
             for i, rate in enumerate(rates)
         ]
         prices = prices_of(household(tariffs=[series()]), {"Series": points})
-        slots = window(prices, start, start + timedelta(hours=12), 60, always(10))
+        window = window_of(prices, start, start + timedelta(hours=12), 60, always(10))
         kwh = rng.choice([0, 1, 2.5, 7, 12, 20])
-        outcome = timer(slots, MODEL, 1.0, 1.0 + kwh)
+        outcome = timer(window, MODEL, 1.0, 1.0 + kwh)
         bought = min(kwh, 12)
         shares = [1.0] * int(bought) + ([bought % 1] if bought % 1 else [])
         by_hand = min(

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from planners.plan.window import window
+from planners.plan.window import window_of
 from tests.planners.households import band, band_prices
 from tests.planners.planned import always, minutes, utc
 
@@ -27,17 +27,17 @@ ZONES = [
 )  # fmt: skip
 def test_ticks_are_aligned_to_the_local_clock(zone: str, first: str) -> None:
     """Half-hour ticks begin at :00 and :30 local, which is :15 and :45 UTC in Kathmandu."""
-    slots = window(
+    window = window_of(
         band_prices(zone, band("all")),
         utc("2026-06-03T08:50"),
         utc("2026-06-03T12:00"),
         30,
         always(32),
     )
-    assert f"{slots.ticks[0].start:%H:%M}" == first
-    assert slots.fragment is not None
-    assert slots.fragment.start == utc("2026-06-03T08:50")
-    assert slots.fragment.end() == slots.ticks[0].start
+    assert f"{window.ticks[0].start:%H:%M}" == first
+    assert window.fragment is not None
+    assert window.fragment.start == utc("2026-06-03T08:50")
+    assert window.fragment.end() == window.ticks[0].start
 
 
 @pytest.mark.parametrize(
@@ -56,8 +56,8 @@ def test_ticks_are_cut_finer_only_where_a_rate_changes_off_tick(
 ) -> None:
     """The tick is the longest divisor of the household's that no change of rate falls inside."""
     prices = band_prices("Pacific/Auckland", band("low", "0.1", hours=[hours]), band("high"))
-    slots = window(prices, utc("2026-06-03T06:30"), utc("2026-06-03T19:05"), tick, always(32))
-    assert slots.tick_minutes == cut
+    window = window_of(prices, utc("2026-06-03T06:30"), utc("2026-06-03T19:05"), tick, always(32))
+    assert window.tick_minutes == cut
 
 
 @given(
@@ -73,33 +73,33 @@ def test_ticks_cover_the_time_and_hold_one_rate_each(
     prices = band_prices(zone, band("low", "0.1", hours=["23:30-05:30"]), band("high"))
     now = utc("2026-01-01T00:00:00") + timedelta(seconds=second)
     ready_by = now + minutes(length)
-    slots = window(prices, now, ready_by, tick, always(32))
-    step = minutes(slots.tick_minutes)
-    assert tick % slots.tick_minutes == 0
-    for earlier, later in pairwise(slots.stretches):
+    window = window_of(prices, now, ready_by, tick, always(32))
+    step = minutes(window.tick_minutes)
+    assert tick % window.tick_minutes == 0
+    for earlier, later in pairwise(window.slots):
         assert earlier.end() == later.start
-    if not slots.ticks:
-        assert slots.fragment is None
+    if not window.ticks:
+        assert window.fragment is None
         assert length < 2 * tick
         return
-    assert slots.stretches[0].start == now
-    assert slots.fragment is None or slots.fragment.hours < slots.tick_hours
-    assert ready_by - step < slots.ticks[-1].end() <= ready_by
-    for stretch in slots.ticks:
-        assert stretch.hours == slots.tick_hours
-        assert stretch.span.start <= stretch.start
-        assert stretch.end() <= stretch.span.end
-        local = stretch.start.astimezone(ZoneInfo(zone))
-        assert (60 * local.hour + local.minute) % slots.tick_minutes == 0
+    assert window.slots[0].start == now
+    assert window.fragment is None or window.fragment.hours < window.tick_hours
+    assert ready_by - step < window.ticks[-1].end() <= ready_by
+    for slot in window.ticks:
+        assert slot.hours == window.tick_hours
+        assert slot.span.start <= slot.start
+        assert slot.end() <= slot.span.end
+        local = slot.start.astimezone(ZoneInfo(zone))
+        assert (60 * local.hour + local.minute) % window.tick_minutes == 0
 
 
 @pytest.mark.parametrize("ready_by", ["2026-06-03T06:00", "2026-06-03T06:32", "2026-06-03T06:35"])
 def test_there_is_no_tick_where_there_is_no_time_for_one(ready_by: str) -> None:
     """Ready before now, or before the first tick ends: nothing can be planned."""
     prices = band_prices("Pacific/Auckland", band("all"))
-    slots = window(prices, utc("2026-06-03T06:32"), utc(ready_by), 5, always(32))
-    assert (slots.fragment, slots.ticks, slots.stretches) == (None, (), ())
-    assert slots.rates_per_kwh.shape == (0,)
+    window = window_of(prices, utc("2026-06-03T06:32"), utc(ready_by), 5, always(32))
+    assert (window.fragment, window.ticks, window.slots) == (None, (), ())
+    assert window.rates_per_kwh.shape == (0,)
 
 
 @pytest.mark.parametrize(
@@ -116,6 +116,6 @@ def test_a_clock_change_neither_adds_nor_loses_time(
 ) -> None:
     """There are as many half-hour ticks as there are half hours between two instants."""
     prices = band_prices(zone, band("low", "0.1", hours=["23:30-05:30"]), band("high"))
-    slots = window(prices, utc(start), utc(end), 30, always(32))
-    assert len(slots.ticks) == ticks
-    assert len(slots.rates_per_kwh) == ticks
+    window = window_of(prices, utc(start), utc(end), 30, always(32))
+    assert len(window.ticks) == ticks
+    assert len(window.rates_per_kwh) == ticks

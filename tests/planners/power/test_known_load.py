@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from config.household.household_file import HouseholdFile
 from planners.local_time.conversion import minute_of
-from planners.plan.window import window
+from planners.plan.window import window_of
 from planners.power.electrics import amps_allowed, highest_amps
 from planners.power.home_load import home_load
 from planners.rates.prices import prices_of
@@ -53,8 +53,8 @@ def amps_at(file: HouseholdFile, point: str, car: str, instant: datetime) -> flo
 def amps_by_tick(file: HouseholdFile, start: datetime, ticks: int, tick: int) -> list[float]:
     """Currents of the ticks that the planner lays from `start` on."""
     allowed = partial(amps_allowed, file, POINT, CAR)
-    slots = window(prices_of(file, {}), start, start + minutes(ticks * tick), tick, allowed)
-    return [stretch.amps for stretch in slots.ticks]
+    window = window_of(prices_of(file, {}), start, start + minutes(ticks * tick), tick, allowed)
+    return [slot.amps for slot in window.ticks]
 
 
 def test_the_load_leaves_less_for_charging() -> None:
@@ -180,10 +180,10 @@ def test_the_fragment_before_the_first_tick_has_the_lowest_of_its_instants_too()
     """From 16:56:30 to 17:00 a load of the minute 16:58 counts."""
     file = loaded({"amps": 24.0, "hours": ["16:58-16:59"]})
     start, end = utc("2026-06-01T16:56:30"), utc("2026-06-01T17:10")
-    slots = window(prices_of(file, {}), start, end, 5, partial(amps_allowed, file, POINT, CAR))
-    assert slots.fragment is not None
-    assert slots.fragment.amps == 16
-    assert [tick.amps for tick in slots.ticks] == [32, 32]
+    window = window_of(prices_of(file, {}), start, end, 5, partial(amps_allowed, file, POINT, CAR))
+    assert window.fragment is not None
+    assert window.fragment.amps == 16
+    assert [tick.amps for tick in window.ticks] == [32, 32]
 
 
 hours = st.builds(

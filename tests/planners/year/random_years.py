@@ -15,7 +15,7 @@ from planners.many_nights.many_nights import solve_nights
 from planners.power.charging import ChargeModel
 from planners.year.night_by_night import live
 from planners.year.night_rules import Way
-from planners.year.rates import Line, YearRates
+from planners.year.rates import BillLine, YearRates
 from planners.year.windows import Windows
 
 if TYPE_CHECKING:
@@ -83,7 +83,7 @@ def rates_of(line: NDArray[np.intp], more: float = 0.0) -> YearRates:
         tick_minutes=30,
         rates=rates[line],
         estimated=np.zeros(len(line), np.bool_),
-        lines=tuple(Line(f"band {n}", Decimal(str(rate))) for n, rate in enumerate(RATES)),
+        lines=tuple(BillLine(f"band {n}", Decimal(str(rate))) for n, rate in enumerate(RATES)),
         line=line,
         line_rates=rates,
         tiers={},
