@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from planners.power.filling import Filling
+from planners.power.charging_curve import ChargingCurve
 
 if TYPE_CHECKING:
     from planners.appraisal.choice_case import Case
@@ -41,5 +41,5 @@ def reach_of(case: Case) -> tuple[float, float | None]:
 def _brings_back(way: Way, ticks: int) -> float:
     """Battery energy below what is wanted, from which so many ticks of charging lead there."""
     want = np.array([way.want_kwh])
-    start = Filling.of(way.model).after(want, -ticks * way.tick_hours)
+    start = ChargingCurve.of(way.model).after(want, -ticks * way.tick_hours)
     return float(way.want_kwh - start[0])

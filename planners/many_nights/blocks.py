@@ -25,7 +25,7 @@ BLOCK_STATES = 16_384
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Windows:
+class AlignedNights:
     """Nights shifted to end together, each with the last tick in which it may charge.
 
     Attributes
@@ -68,13 +68,13 @@ class Target:
     tie: NDArray[np.float64]
 
 
-def windows_of(nights: Nights) -> Windows:
+def align(nights: Nights) -> AlignedNights:
     """Shift nights to end together."""
     may = nights.may_charge
     count, ticks = may.shape
     if may.size == 0:
         none = np.zeros(count, dtype=np.intp)
-        return Windows(np.empty((0, count)), none, none, none > 0)
+        return AlignedNights(np.empty((0, count)), none, none, none > 0)
     opened = np.where(may.any(axis=1), may.argmax(axis=1), ticks)
     end = ticks - may[:, ::-1].argmax(axis=1)
     length = np.maximum(end - opened, 0)
@@ -82,7 +82,7 @@ def windows_of(nights: Nights) -> Windows:
     place = np.maximum(tick, 0) + np.arange(0, may.size, ticks)
     rates = np.where(may, nights.rates_per_kwh, np.inf).take(place)
     rates[tick < 0] = np.inf
-    return Windows(rates, end, length, np.count_nonzero(may, axis=1) < length)
+    return AlignedNights(rates, end, length, np.count_nonzero(may, axis=1) < length)
 
 
 def target_of(nights: Nights, ladders: Ladders, need: Ladders) -> Target:
@@ -93,7 +93,7 @@ def target_of(nights: Nights, ladders: Ladders, need: Ladders) -> Target:
     return Target(ladders, need.rungs, need.metered_kwh.sum(axis=0), tie)
 
 
-def blocks_of(nights: Nights, windows: Windows, target: Target) -> Iterator[NDArray[np.intp]]:
+def blocks_of(nights: Nights, aligned: AlignedNights, target: Target) -> Iterator[NDArray[np.intp]]:
     """Cut the nights that can buy anything into blocks, each of one shortest run.
 
     Yields
@@ -102,7 +102,7 @@ def blocks_of(nights: Nights, windows: Windows, target: Target) -> Iterator[NDAr
         Nights with like many rungs.
     """
     order = np.argsort(target.ladders.rungs, kind="stable")
-    order = order[(target.ladders.rungs[order] > 0) & (windows.length[order] > 0)]
+    order = order[(target.ladders.rungs[order] > 0) & (aligned.length[order] > 0)]
     rungs = target.ladders.rungs[order]
     most = int(rungs.max(initial=0))
     size = max(1, BLOCK_STATES // (most + 1))
@@ -112,9 +112,11 @@ def blocks_of(nights: Nights, windows: Windows, target: Target) -> Iterator[NDAr
             yield order[first : min(first + size, high)]
 
 
-def block_of(nights: Nights, windows: Windows, target: Target, pick: NDArray[np.intp]) -> Block:
+def block_of(
+    nights: Nights, aligned: AlignedNights, target: Target, pick: NDArray[np.intp]
+) -> Block:
     """Gather nights that have a rung and a tick each, and say how each may end."""
-    rungs, length, tie = target.ladders.rungs[pick], windows.length[pick], target.tie[pick]
+    rungs, length, tie = target.ladders.rungs[pick], aligned.length[pick], target.tie[pick]
     most = int(rungs.max())
     bought = np.arange(most + 1)[:, None]
     metered = target.ladders.metered_kwh[:most, pick]
@@ -125,34 +127,34 @@ def block_of(nights: Nights, windows: Windows, target: Target, pick: NDArray[np.
     end[bought > rungs] = np.inf
     tie = tie[:1] if np.all(tie == tie[0]) else tie
     block = Block(
-        rates_per_kwh=windows.rates_per_kwh[-int(length.max()) :, pick],
+        rates_per_kwh=aligned.rates_per_kwh[-int(length.max()) :, pick],
         energy_kwh=np.concatenate((np.where(metered > 0, metered, 1), np.ones((1, len(pick))))),
-        end=end,
+        end_cost=end,
         start_cost=nights.start_cost + tie,
-        favour=TO_BE_ON * tie * (-1 if nights.prefer_late else 1),
+        bonus=TO_BE_ON * tie * (-1 if nights.prefer_late else 1),
         min_run=min(nights.min_run, int(rungs.min())),
         min_rest=max(1, nights.min_rest),  # two runs have a tick between them in any case
     )
     enough = np.minimum(target.need_rungs[pick], length)
-    gaps = np.flatnonzero(windows.has_gaps[pick])
+    gaps = np.flatnonzero(aligned.has_gaps[pick])
     if gaps.size:
-        enough[gaps] = _most_before(block, gaps, enough[gaps])
+        enough[gaps] = _most_ticks_possible(block, gaps, enough[gaps])
     end[bought < np.minimum(enough, rungs)] = np.inf
     return block
 
 
-def _most_before(
+def _most_ticks_possible(
     block: Block, gaps: NDArray[np.intp], enough: NDArray[np.intp]
 ) -> NDArray[np.intp]:
     """Find how many of `enough` ticks can be had in nights whose ticks have gaps."""
-    end = block.end[:, gaps]
+    end = block.end_cost[:, gaps]
     bought = np.arange(len(end))[:, None]
     unpriced = replace(
         block,
         rates_per_kwh=np.where(np.isinf(block.rates_per_kwh[:, gaps]), np.inf, 0.0),
         energy_kwh=block.energy_kwh[:, gaps],
-        end=np.where(np.isinf(end), np.inf, -np.minimum(bought, enough)),
+        end_cost=np.where(np.isinf(end), np.inf, -np.minimum(bought, enough)),
         start_cost=np.zeros(1),
-        favour=np.zeros(1),
+        bonus=np.zeros(1),
     )
     return np.rint(-tabulate(unpriced).cost).astype(np.intp)

@@ -23,12 +23,12 @@ class Block:
         Rate of each tick [currency per kWh], infinite where charging isn't allowed.
     energy_kwh : ndarray of float, shape (rungs + 1, nights)
         What one more tick meters after so many ticks [kWh]; more than 0 everywhere, also where
-        `end` rules the tick out, as it always does after the last rung.
-    end : ndarray of float, shape (rungs + 1, nights)
+        `end_cost` rules the tick out, as it always does after the last rung.
+    end_cost : ndarray of float, shape (rungs + 1, nights)
         Cost of ending with so many ticks bought [currency], infinite where that must not be.
     start_cost : ndarray of float, shape (nights,) or (1,)
         Cost of each start [currency].
-    favour : ndarray of float, shape (nights,) or (1,)
+    bonus : ndarray of float, shape (nights,) or (1,)
         A tick is used although leaving it is cheaper, if by less than this [currency]; below 0:
         a tick is left although using it is cheaper, if by no more.
     min_run, min_rest : int
@@ -38,9 +38,9 @@ class Block:
 
     rates_per_kwh: NDArray[np.float64]
     energy_kwh: NDArray[np.float64]
-    end: NDArray[np.float64]
+    end_cost: NDArray[np.float64]
     start_cost: NDArray[np.float64]
-    favour: NDArray[np.float64]
+    bonus: NDArray[np.float64]
     min_run: int
     min_rest: int
 
@@ -76,15 +76,15 @@ def tabulate(block: Block) -> Choices:
         All that `follow` needs.
     """
     ticks = len(block.rates_per_kwh)
-    states, nights = block.end.shape
-    fewest = _fewest(block.end)
+    states, nights = block.end_cost.shape
+    fewest = _fewest(block.end_cost)
     use = np.empty((ticks, 2, states, nights), dtype=np.bool_)
     price, begin = np.empty((2, states, nights))
     # One row more, never written: after the last rung nothing can be bought.
-    end = np.concatenate((block.end, np.full((1, nights), np.inf)))
+    end = np.concatenate((block.end_cost, np.full((1, nights), np.inf)))
     on = [end.copy() for _ in range(block.min_run)]  # on[u]: may stop after u more ticks
     off = [end.copy() for _ in range(block.min_rest)]  # off[j % min_rest]: at rest before tick j
-    off_favoured = [end + block.favour for _ in off]
+    off_with_bonus = [end + block.bonus for _ in off]
     for i in range(ticks - 1, -1, -1):
         # Fewer ticks bought can't end well any more, and more can't have been bought yet.
         rows = slice(max(0, fewest - (ticks - i)), min(states, i + 1))
@@ -96,12 +96,12 @@ def tabulate(block: Block) -> Choices:
         for u in range(block.min_run - 1, 0, -1):
             np.add(now, on[u - 1][above], out=on[u][rows])
         go_on = on[1][rows] if block.min_run > 1 else first
-        np.less(go_on, off_favoured[after_rest][rows], out=use[i, 1, rows])
+        np.less(go_on, off_with_bonus[after_rest][rows], out=use[i, 1, rows])
         np.minimum(go_on, off[after_rest][rows], out=on[0][rows])
         np.add(first, block.start_cost, out=first)
-        np.less(first, off_favoured[later][rows], out=use[i, 0, rows])
+        np.less(first, off_with_bonus[later][rows], out=use[i, 0, rows])
         np.minimum(first, off[later][rows], out=off[after_rest][rows])
-        np.add(off[after_rest][rows], block.favour, out=off_favoured[after_rest][rows])
+        np.add(off[after_rest][rows], block.bonus, out=off_with_bonus[after_rest][rows])
     return Choices(use, off[0][0])
 
 

@@ -44,12 +44,12 @@ from numpy.typing import NDArray
 from planners.many_nights.arrays import Nights, NightsSolution
 from planners.many_nights.blocks import (
     TO_BUY,
+    AlignedNights,
     Target,
-    Windows,
+    align,
     block_of,
     blocks_of,
     target_of,
-    windows_of,
 )
 from planners.many_nights.count_programme import follow, tabulate
 from planners.many_nights.ladders import Ladders, climb_whole, cut_at
@@ -78,26 +78,26 @@ def solve_nights(nights: Nights) -> NightsSolution:
     NightsSolution
         Optimal in the sense of the module's first lines, each night by itself.
     """
-    windows = windows_of(nights)
-    ticks = len(windows.rates_per_kwh)
+    aligned = align(nights)
+    ticks = len(aligned.rates_per_kwh)
     climb = climb_whole(nights.model, nights.stored_kwh, nights.want_kwh, nights.tick_hours, ticks)
     need = cut_at(climb, nights.need_kwh)
-    to_need = _solve_to(nights, windows, target_of(nights, need, need))
+    to_need = _solve_to(nights, aligned, target_of(nights, need, need))
     more = nights.want_kwh > nights.need_kwh
     if not more.any():
-        return _priced(nights, windows, need, to_need)
+        return _priced(nights, aligned, need, to_need)
     want = target_of(nights, cut_at(climb, np.where(more, nights.want_kwh, -np.inf)), need)
-    to_want = _solve_to(nights, windows, want)
+    to_want = _solve_to(nights, aligned, want)
     wins = more & _is_better(to_want, to_need, want)
     chosen = cut_at(climb, np.where(wins, nights.want_kwh, nights.need_kwh))
-    return _priced(nights, windows, chosen, _choose(wins, to_want, to_need))
+    return _priced(nights, aligned, chosen, _choose(wins, to_want, to_need))
 
 
-def _solve_to(nights: Nights, windows: Windows, target: Target) -> _Plans:
-    on = np.zeros(windows.rates_per_kwh.shape, dtype=np.bool_)
+def _solve_to(nights: Nights, aligned: AlignedNights, target: Target) -> _Plans:
+    on = np.zeros(aligned.rates_per_kwh.shape, dtype=np.bool_)
     objective = np.zeros(len(target.tie))
-    for pick in blocks_of(nights, windows, target):
-        block = block_of(nights, windows, target, pick)
+    for pick in blocks_of(nights, aligned, target):
+        block = block_of(nights, aligned, target, pick)
         choices = tabulate(block)
         on[-len(block.rates_per_kwh) :, pick] = follow(choices, block.min_run, block.min_rest)
         objective[pick] = choices.cost
@@ -126,12 +126,14 @@ def _choose(wins: NDArray[np.bool_], rival: _Plans, best: _Plans) -> _Plans:
     )
 
 
-def _priced(nights: Nights, windows: Windows, ladders: Ladders, plans: _Plans) -> NightsSolution:
+def _priced(
+    nights: Nights, aligned: AlignedNights, ladders: Ladders, plans: _Plans
+) -> NightsSolution:
     """Put the chosen ticks back in their places, each with the rung of its ladder."""
     count, ticks = nights.rates_per_kwh.shape
     night, tick = np.nonzero(plans.on.T)
     rung = np.arange(len(night)) - np.repeat(np.cumsum(plans.bought) - plans.bought, plans.bought)
-    place = tick + (windows.end - len(plans.on) + np.arange(count) * ticks)[night]
+    place = tick + (aligned.end - len(plans.on) + np.arange(count) * ticks)[night]
     step = rung * count + night
     share, metered = np.zeros((2, count, ticks))
     share.put(place, ladders.share.take(step))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from planners.solver.exact import solve
-from planners.solver.problem import LEAST_AMPS, Deadline, Problem
+from planners.solver.problem import LEAST_AMPS, Deadline, PlanningProblem
 from planners.solver.solution import Solution, solution_of
 
 if TYPE_CHECKING:
@@ -102,7 +102,7 @@ def alternatives_to(ahead: Horizon, solution: Solution) -> Alternatives | None:
     )
 
 
-def _alone(problem: Problem, deadline: Deadline) -> Problem:
+def _alone(problem: PlanningProblem, deadline: Deadline) -> PlanningProblem:
     """Leave the later departures out."""
     return replace(
         problem,
@@ -112,7 +112,7 @@ def _alone(problem: Problem, deadline: Deadline) -> Problem:
     )
 
 
-def _shifted(night: Problem, plan: Solution, ticks: int) -> float | None:
+def _shifted(night: PlanningProblem, plan: Solution, ticks: int) -> float | None:
     """Price the same currents some ticks later; None where they don't fit or aren't allowed."""
     lost = plan.on[-ticks:] if ticks > 0 else plan.on[:-ticks]
     if abs(ticks) >= night.ticks or lost.any():
@@ -123,7 +123,7 @@ def _shifted(night: Problem, plan: Solution, ticks: int) -> float | None:
     return solution_of(night, amps, share).cost
 
 
-def _fewer_starts(night: Problem, plan: Solution) -> tuple[int, float] | None:
+def _fewer_starts(night: PlanningProblem, plan: Solution) -> tuple[int, float] | None:
     """Raise the price of a start until the cheapest plan has fewer."""
     if plan.starts < 2:  # noqa: PLR2004 - without a start there is no charge
         return None
@@ -142,7 +142,7 @@ def _fewer_starts(night: Problem, plan: Solution) -> tuple[int, float] | None:
     return (fewest.starts, fewest.cost) if fewest.starts < plan.starts else None
 
 
-def _other_currents(ahead: Horizon, night: Problem) -> Iterator[OtherCurrent]:
+def _other_currents(ahead: Horizon, night: PlanningProblem) -> Iterator[OtherCurrent]:
     car = ahead.file.vehicles[ahead.situation.departure.vehicle]
     limits = [ahead.file.household.main_fuse_amps, car.max_amps]
     for amps in ASKED_AMPS:
@@ -159,7 +159,7 @@ def _other_currents(ahead: Horizon, night: Problem) -> Iterator[OtherCurrent]:
         yield OtherCurrent(amps, found.cost, night.deadlines[0].need_kwh - found.reaches_kwh[0])
 
 
-def _at(amps: float, night: Problem) -> NDArray[np.float64]:
+def _at(amps: float, night: PlanningProblem) -> NDArray[np.float64]:
     """Give the highest currents that a charge point of `amps` would have had."""
     full = night.highest_amps >= night.model.amps - LEAST_AMPS
     held = np.minimum(night.highest_amps, amps)
@@ -168,7 +168,7 @@ def _at(amps: float, night: Problem) -> NDArray[np.float64]:
     return np.where(full, amps, np.where(held >= night.min_amps, held, 0.0))
 
 
-def _for_later(problem: Problem, solution: Solution) -> tuple[float, float | None]:
+def _for_later(problem: PlanningProblem, solution: Solution) -> tuple[float, float | None]:
     """Compare with a plan that has the next departure alone in mind."""
     if len(problem.deadlines) == 1:
         return 0.0, None

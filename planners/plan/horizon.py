@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from planners.local_time.departures import departures_to_plan
 from planners.plan.window import Window, window_of
 from planners.power.electrics import amps_allowed, charge_model
-from planners.solver.problem import LONG_AT_REST, Deadline, Problem, SwitchingState
+from planners.solver.problem import LONG_AT_REST, Deadline, PlanningProblem, SwitchingState
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -76,7 +76,7 @@ class Horizon:
     situation: Situation
     model: ChargeModel
     window: Window
-    problem: Problem
+    problem: PlanningProblem
 
     def amps_allowed(self, start: datetime, end: datetime) -> tuple[AmpsSpan, ...]:
         """Give the currents that the rest of the home leaves."""
@@ -175,10 +175,10 @@ def _in_the_last_days(situation: Situation) -> Situation:
 
 def _problem(
     file: HouseholdFile, window: Window, model: ChargeModel, situation: Situation
-) -> Problem:
+) -> PlanningProblem:
     car = file.vehicles[situation.departure.vehicle]
     point = file.charge_points[car.charge_point]
-    return Problem(
+    return PlanningProblem(
         rates_per_kwh=window.rates_per_kwh,
         highest_amps=window.highest_amps,
         tick_hours=window.tick_hours,
@@ -207,7 +207,7 @@ def _deadlines(window: Window, model: ChargeModel, situation: Situation) -> tupl
             need_kwh=kwh_at_any_price(model, departure),
             want_kwh=model.stored_kwh(departure.want_percent),
             max_rate_per_kwh=float(departure.max_rate or 0),
-            back=min(max(end, back), following),
+            return_tick=min(max(end, back), following),
             trip_kwh=departure.uses_kwh or 0.0,
         )
         for departure, end, back, following in zip(

@@ -17,7 +17,7 @@ from config.household.consistency import lowest_amps
 from planners.local_time.conversion import instant_of, minute_of
 from planners.power.charging import ChargeModel
 from planners.power.home_load import home_load
-from planners.power.main_fuse import Reach, share_of_fuse
+from planners.power.main_fuse import CurrentRange, share_of_fuse
 from planners.rates.runs import run_starts
 
 if TYPE_CHECKING:
@@ -65,10 +65,10 @@ def highest_amps(file: HouseholdFile, charge_point: str, vehicle: str) -> float:
     points, fuse = file.charge_points, file.household.main_fuse_amps
     share = points[charge_point].max_amps
     if fuse is not None:
-        reaches = {
-            name: Reach(lowest_amps(point), point.max_amps) for name, point in points.items()
+        ranges = {
+            name: CurrentRange(lowest_amps(point), point.max_amps) for name, point in points.items()
         }
-        share = share_of_fuse(reaches, charge_point, fuse)
+        share = share_of_fuse(ranges, charge_point, fuse)
     return _limited(file, vehicle, share)
 
 
@@ -112,26 +112,26 @@ def _amps_of_minutes(
     ceiling, fuse = highest_amps(file, charge_point, vehicle), file.household.main_fuse_amps
     if fuse is None or not file.household.known_load:
         return np.full(last - first, ceiling)
-    reaches = _reaches(file)
+    ranges = _ranges(file)
     loads, place = np.unique(home_load(file, first, last), return_inverse=True)
     shares = [
-        share_of_fuse(reaches, charge_point, round(fuse - load, FUSE_DIGITS))
+        share_of_fuse(ranges, charge_point, round(fuse - load, FUSE_DIGITS))
         for load in loads.tolist()
     ]
     return np.array([min(ceiling, share) for share in shares])[place]
 
 
-def _reaches(file: HouseholdFile) -> dict[str, Reach]:
+def _ranges(file: HouseholdFile) -> dict[str, CurrentRange]:
     """Currents of every charge point: a relay's is the most that its vehicles draw."""
-    reaches: dict[str, Reach] = {}
+    ranges: dict[str, CurrentRange] = {}
     for name, point in file.charge_points.items():
         if point.switching == "current":
-            reaches[name] = Reach(point.min_amps, point.max_amps)
+            ranges[name] = CurrentRange(point.min_amps, point.max_amps)
         else:
             cars = [car for car, each in file.vehicles.items() if each.charge_point == name]
             drawn = max([_limited(file, car, point.max_amps) for car in cars], default=0.0)
-            reaches[name] = Reach(drawn, drawn)
-    return reaches
+            ranges[name] = CurrentRange(drawn, drawn)
+    return ranges
 
 
 def _limited(file: HouseholdFile, vehicle: str, amps: float) -> float:

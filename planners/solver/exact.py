@@ -44,13 +44,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from planners.power.charging import SAME_KWH
+from planners.solver.cost_tables import CostTables, empty_tables
 from planners.solver.follow import follow
 from planners.solver.levels import levels_of, spans_of
-from planners.solver.problem import Problem
+from planners.solver.priced_moves import PricedMoves
+from planners.solver.problem import PlanningProblem
 from planners.solver.reach import needs_within_reach
 from planners.solver.solution import Solution, solution_of
-from planners.solver.steps import Steps
-from planners.solver.tables import Tables, empty_tables
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -68,12 +68,12 @@ MOST_LEVELS = 8_000
 """Levels before one departure."""
 
 
-def solve(problem: Problem) -> Solution:
+def solve(problem: PlanningProblem) -> Solution:
     """Find the cheapest plan.
 
     Parameters
     ----------
-    problem : Problem
+    problem : PlanningProblem
         See `planners.solver.problem`; its arrays have shape (ticks,).
 
     Returns
@@ -87,7 +87,7 @@ def solve(problem: Problem) -> Solution:
     Raises
     ------
     ValueError
-        Where `Problem.check` refuses it.
+        Where `PlanningProblem.check` refuses it.
     """  # noqa: DOC502 - raised by check
     problem.check()
     needs = [min(d.need_kwh, d.want_kwh) for d in problem.deadlines]
@@ -100,7 +100,7 @@ def solve(problem: Problem) -> Solution:
     return plan
 
 
-def _lowered(problem: Problem, needs_kwh: Sequence[float], short_by: float) -> list[float]:
+def _lowered(problem: PlanningProblem, needs_kwh: Sequence[float], short_by: float) -> list[float]:
     """Lower needs that can't all be met to what can be had, the nearest departure first of all."""
     reaches = needs_within_reach(problem, short_by)
     lowered = [reach.kwh for reach in reaches]
@@ -114,12 +114,12 @@ def _lowered(problem: Problem, needs_kwh: Sequence[float], short_by: float) -> l
     return lowered
 
 
-def most_levels(problem: Problem) -> int:
+def most_levels(problem: PlanningProblem) -> int:
     """Give how many levels there may be before a departure, for the time and memory they take.
 
     Parameters
     ----------
-    problem : Problem
+    problem : PlanningProblem
         The problem.
 
     Returns
@@ -134,36 +134,38 @@ def most_levels(problem: Problem) -> int:
     return min(MOST_LEVELS, states // max(1, ticks * (2 * problem.min_run - 1)))
 
 
-def _plan_for(problem: Problem, needs_kwh: Sequence[float]) -> Solution | None:
+def _plan_for(problem: PlanningProblem, needs_kwh: Sequence[float]) -> Solution | None:
     """Solve with needs lowered to `needs_kwh`; None if they can't all be met."""
     spans = spans_of(problem, needs_kwh)
     levels = levels_of(problem, spans, most_levels(problem))
     # Equal but for rounding: to be on, or off, gets the benefit of the doubt.
     bonus = 0.01 * problem.tie * (-1 if problem.prefer_late else 1)
-    tables: list[Tables] = []
+    tables: list[CostTables] = []
     for k in reversed(range(len(spans))):
-        steps = Steps(problem, k, spans[k], levels[k])
-        done = _done(problem, steps, k, tables[-1] if tables else None)
-        tables.append(empty_tables(steps, problem.min_run, done, bonus))
+        moves = PricedMoves(problem, k, spans[k], levels[k])
+        done = _done(problem, moves, k, tables[-1] if tables else None)
+        tables.append(empty_tables(moves, problem.min_run, done, bonus))
         _fill(problem, tables[-1])
     choice = follow(problem, tables[::-1], problem.start_cost + problem.tie)
     return None if choice is None else solution_of(problem, *choice)
 
 
-def _done(problem: Problem, steps: Steps, k: int, following: Tables | None) -> NDArray[np.float64]:
+def _done(
+    problem: PlanningProblem, moves: PricedMoves, k: int, following: CostTables | None
+) -> NDArray[np.float64]:
     """Value each level at departure `k`, `following` being the tables of the next one."""
-    deadline, levels = problem.deadlines[k], steps.levels
-    done = -steps.worth
+    deadline, levels = problem.deadlines[k], moves.levels
+    done = -moves.worth
     if following is not None:
         left = np.maximum(0.0, levels - deadline.trip_kwh)
-        done += _between(left, following.steps.levels, _on_return(following))
-    done[levels < steps.span.need_kwh - SAME_KWH] = np.inf
+        done += _between(left, following.moves.levels, _on_return(following))
+    done[levels < moves.span.need_kwh - SAME_KWH] = np.inf
     return done
 
 
-def _on_return(tables: Tables) -> NDArray[np.float64]:
+def _on_return(tables: CostTables) -> NDArray[np.float64]:
     """Value each level on the return before a departure: what is there by then is no purchase."""
-    value: NDArray[np.float64] = tables.fresh[0] + tables.steps.worth
+    value: NDArray[np.float64] = tables.fresh[0] + tables.moves.worth
     return value
 
 
@@ -182,24 +184,24 @@ def _between(
     return np.where(finite[np.where(near_above, above, below)], along, np.inf)
 
 
-def _fill(problem: Problem, tables: Tables) -> None:
+def _fill(problem: PlanningProblem, tables: CostTables) -> None:
     """Go backwards through the ticks of one span."""
-    steps, shortest = tables.steps, problem.min_run
+    moves, shortest = tables.moves, problem.min_run
     start_cost = problem.start_cost + problem.tie
-    ticks = steps.span.end - steps.span.start
-    above_want = slice(int(np.searchsorted(steps.levels, steps.span.want_kwh + SAME_KWH)), None)
+    ticks = moves.span.end - moves.span.start
+    above_want = slice(int(np.searchsorted(moves.levels, moves.span.want_kwh + SAME_KWH)), None)
     tables.on[ticks, :, above_want] = np.inf
     cut_counts = problem.may_cut(shortest, last=False)
     strict, first = slice(0, shortest - 1), slice(shortest - 1, 2 * shortest - 2)
     parts: dict[tuple[float, float], NDArray[np.float64]] = {}
-    cut_off = problem.run_cut_off if steps.k == 0 else None
+    cut_off = problem.run_cut_off if moves.k == 0 else None
     for row in range(ticks - 1, -1, -1):
-        i = steps.span.start + row
-        kind = steps.kind(i)
+        i = moves.span.start + row
+        kind = moves.kind(i)
         if kind not in parts:
-            parts[kind] = steps.part(i, tables.done)
+            parts[kind] = moves.part(i, tables.done)
         part, on, off, fresh = parts[kind], tables.on[row], tables.off, tables.fresh
-        go_on = steps.whole(i, tables.on[row + 1])
+        go_on = moves.whole(i, tables.on[row + 1])
         full = np.minimum(go_on[-1], part)
         if row == ticks - 1 and cut_counts:  # where time ends, so may a run
             np.minimum(go_on, part, out=go_on)

@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from planners.solver.problem import Problem
-    from planners.solver.tables import Tables
+    from planners.solver.cost_tables import CostTables
+    from planners.solver.problem import PlanningProblem
 
     Choice = tuple[NDArray[np.float64], NDArray[np.float64]]
 
@@ -63,15 +63,15 @@ class _State:
 
 
 class _Walk:
-    def __init__(self, problem: Problem, start_cost: float) -> None:
+    def __init__(self, problem: PlanningProblem, start_cost: float) -> None:
         self._problem = problem
         self._start_cost = start_cost
         self.amps = np.zeros(problem.ticks)
         self.share = np.zeros(problem.ticks)
 
-    def span(self, tables: Tables, state: _State) -> bool:
+    def span(self, tables: CostTables, state: _State) -> bool:
         """Walk through one span; False if no plan meets the needs."""
-        end = tables.steps.span.end
+        end = tables.moves.span.end
         if not state.on:
             _wait(tables, state)
         while state.i < end:
@@ -89,52 +89,52 @@ class _Walk:
                 break
             elif self._draw_whole(tables, state, option.level):
                 break
-        return state.stored_kwh >= tables.steps.span.need_kwh - NEED_TOLERANCE_KWH
+        return state.stored_kwh >= tables.moves.span.need_kwh - NEED_TOLERANCE_KWH
 
-    def _choose(self, tables: Tables, state: _State) -> _Option:
+    def _choose(self, tables: CostTables, state: _State) -> _Option:
         options = self._options(tables, state)
         if self._problem.prefer_late:
             options.reverse()
         least = min(option.cost for option in options)
         return next(option for option in options if option.cost <= least + abs(tables.bonus))
 
-    def _options(self, tables: Tables, state: _State) -> list[_Option]:
+    def _options(self, tables: CostTables, state: _State) -> list[_Option]:
         """List the decisions of a run, those that charge more now first."""
-        steps, i, ran = tables.steps, state.i, state.run + 1
+        moves, i, ran = tables.moves, state.i, state.run + 1
         level = _level(tables, state)
-        row = tables.on[i - steps.span.start + 1, tables.running(ran, first=state.first)]
+        row = tables.on[i - moves.span.start + 1, tables.running(ran, first=state.first)]
         begin = 0.0 if state.on else self._start_cost
         options: list[_Option] = []
-        first, costs = steps.whole_from(i, level, row)
+        first, costs = moves.whole_from(i, level, row)
         if len(costs):
             equal = np.flatnonzero(costs <= costs.min() + abs(tables.bonus))
             chosen = int(equal[0] if self._problem.prefer_late else equal[-1])
             options.append(_Option(begin + float(costs[chosen]), "whole", first + chosen))
-        if state.first or self._problem.may_cut(ran, last=i == steps.span.end - 1):
-            for target, cost in steps.parts_from(i, level, tables.done):
+        if state.first or self._problem.may_cut(ran, last=i == moves.span.end - 1):
+            for target, cost in moves.parts_from(i, level, tables.done):
                 part = _Option(begin + cost, "part", target)
                 # What fills the battery is all there is to have; other parts forgo later ticks.
-                fills = steps.levels[target] >= steps.span.want_kwh - SAME_KWH
+                fills = moves.levels[target] >= moves.span.want_kwh - SAME_KWH
                 options.insert(0 if fills else len(options), part)
         return [*options, self._stopped(tables, state, level)] if state.on else options
 
-    def _stopped(self, tables: Tables, state: _State, level: int) -> _Option:
+    def _stopped(self, tables: CostTables, state: _State, level: int) -> _Option:
         if state.run < self._problem.min_run and not self._problem.is_blocked(state.i):
             # Shorter than it should be, it may only have been all the charging there is to be.
-            met = state.untouched and state.stored_kwh >= tables.steps.span.need_kwh - SAME_KWH
+            met = state.untouched and state.stored_kwh >= tables.moves.span.need_kwh - SAME_KWH
             return _Option(float(tables.done[level]) if met else np.inf, "done")
         rested = tables.fresh if state.untouched else tables.off
-        row = state.i - tables.steps.span.start + self._problem.min_rest
+        row = state.i - tables.moves.span.start + self._problem.min_rest
         return _Option(float(rested[min(row, len(rested) - 1), level]), "stop")
 
-    def _draw_whole(self, tables: Tables, state: _State, level: int) -> bool:
+    def _draw_whole(self, tables: CostTables, state: _State, level: int) -> bool:
         """Draw through a tick; True if the battery was full before its end."""
-        i, problem, span = state.i, self._problem, tables.steps.span
+        i, problem, span = state.i, self._problem, tables.moves.span
         amps = float(problem.highest_amps[i])
         # The highest level that a tick reaches may be a little less than it gains.
-        most = int(tables.steps.moves(i).last[_level(tables, state)])
+        most = int(tables.moves.of_tick(i).last[_level(tables, state)])
         if problem.min_amps is not None and (level < most or level >= _want(tables)):
-            amps = self._amps_to(state.stored_kwh, float(tables.steps.levels[level]), amps)
+            amps = self._amps_to(state.stored_kwh, float(tables.moves.levels[level]), amps)
         gain = self._gain(state.stored_kwh, amps)
         room = span.want_kwh - state.stored_kwh
         self.amps[i], self.share[i] = amps, min(1.0, room / gain if gain > room > 0 else 1.0)
@@ -143,10 +143,10 @@ class _Walk:
         state.on, state.run, state.untouched = True, state.run + 1, False
         return gain > room + SAME_KWH
 
-    def _draw_part(self, tables: Tables, state: _State, level: int) -> None:
+    def _draw_part(self, tables: CostTables, state: _State, level: int) -> None:
         i = state.i
         amps = float(self._problem.highest_amps[i])
-        wanted = float(tables.steps.levels[level]) - state.stored_kwh
+        wanted = float(tables.moves.levels[level]) - state.stored_kwh
         share = min(1.0, wanted / self._gain(state.stored_kwh, amps))
         if share > 0:
             self.amps[i], self.share[i] = amps, share
@@ -166,32 +166,34 @@ class _Walk:
         return highest if amps > highest - 1e-6 else max(amps, problem.min_amps or 0.0)
 
 
-def _level(tables: Tables, state: _State) -> int:
+def _level(tables: CostTables, state: _State) -> int:
     """Find the level that a battery energy is at, or just above."""
-    return max(0, int(np.searchsorted(tables.steps.levels, state.stored_kwh + SAME_KWH)) - 1)
+    return max(0, int(np.searchsorted(tables.moves.levels, state.stored_kwh + SAME_KWH)) - 1)
 
 
-def _want(tables: Tables) -> int:
+def _want(tables: CostTables) -> int:
     """Find the level of the want."""
-    return int(np.searchsorted(tables.steps.levels, tables.steps.span.want_kwh - SAME_KWH))
+    return int(np.searchsorted(tables.moves.levels, tables.moves.span.want_kwh - SAME_KWH))
 
 
-def _wait(tables: Tables, state: _State) -> None:
+def _wait(tables: CostTables, state: _State) -> None:
     """Stay off until it pays to start."""
     starts = tables.start_first if state.first else tables.start
-    row = state.i - tables.steps.span.start
+    row = state.i - tables.moves.span.start
     column = starts[row:, _level(tables, state)]
     state.i += int(column.argmax()) if column.any() else max(0, len(starts) - row)
 
 
-def follow(problem: Problem, tables: Sequence[Tables], start_cost: float) -> Choice | None:
+def follow(
+    problem: PlanningProblem, tables: Sequence[CostTables], start_cost: float
+) -> Choice | None:
     """Walk forwards through the tables.
 
     Parameters
     ----------
-    problem : Problem
+    problem : PlanningProblem
         The problem.
-    tables : sequence of Tables
+    tables : sequence of CostTables
         One for each departure, in order of time.
     start_cost : float
         Of a start, in the tables [currency].
@@ -209,7 +211,7 @@ def follow(problem: Problem, tables: Sequence[Tables], start_cost: float) -> Cho
     for k, table in enumerate(tables):
         if k > 0:
             left = max(0.0, state.stored_kwh - problem.deadlines[k - 1].trip_kwh)
-            state = _State(table.steps.span.start, left)
+            state = _State(table.moves.span.start, left)
         if not walk.span(table, state):
             return None
     return walk.amps, walk.share

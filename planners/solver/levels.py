@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from planners.power.charging import ChargeModel
-    from planners.solver.problem import Problem
+    from planners.solver.problem import PlanningProblem
 
 MOST_PARTS = 1000
 """Parts of the highest current that other currents are taken to be whole numbers of."""
@@ -35,7 +35,7 @@ TAPER_PARTS = 32
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Span:
+class DepartureSpan:
     """The time before one departure, and the energies that matter in it.
 
     Attributes
@@ -60,30 +60,34 @@ class Span:
     used_kwh: float
 
 
-def spans_of(problem: Problem, needs_kwh: Sequence[float]) -> list[Span]:
+def spans_of(problem: PlanningProblem, needs_kwh: Sequence[float]) -> list[DepartureSpan]:
     """Bound the battery energy before each departure, given needs that can be met."""
-    spans: list[Span] = []
+    spans: list[DepartureSpan] = []
     lowest = top = problem.stored_kwh
     used = 0.0
     for k, (start, end) in enumerate(problem.segments()):
         deadline = problem.deadlines[k]
         top = max(top, deadline.want_kwh)
         targets = tuple(t for t in problem.targets_kwh(k) if lowest < t <= deadline.want_kwh)
-        spans.append(Span(start, end, lowest, needs_kwh[k], deadline.want_kwh, top, targets, used))
+        spans.append(
+            DepartureSpan(start, end, lowest, needs_kwh[k], deadline.want_kwh, top, targets, used)
+        )
         lowest = max(0.0, max(lowest, needs_kwh[k]) - deadline.trip_kwh)
         top = max(0.0, top - deadline.trip_kwh)
         used += deadline.trip_kwh
     return spans
 
 
-def levels_of(problem: Problem, spans: Sequence[Span], most: int) -> list[NDArray[np.float64]]:
+def levels_of(
+    problem: PlanningProblem, spans: Sequence[DepartureSpan], most: int
+) -> list[NDArray[np.float64]]:
     """Choose the levels of each span.
 
     Parameters
     ----------
-    problem : Problem
+    problem : PlanningProblem
         The problem.
-    spans : sequence of Span
+    spans : sequence of DepartureSpan
         Of `spans_of`.
     most : int
         About how many levels a span may have.
@@ -105,13 +109,13 @@ def levels_of(problem: Problem, spans: Sequence[Span], most: int) -> list[NDArra
     return [_with_targets(levels, span) for levels, span in zip(found, spans, strict=True)]
 
 
-def _one_ladder(problem: Problem) -> bool:
+def _one_ladder(problem: PlanningProblem) -> bool:
     """Whether all charging climbs one ladder: what is there after `c` ticks is always the same."""
     currents = np.unique(problem.highest_amps[problem.highest_amps > 0])
     return len(problem.deadlines) == 1 and problem.min_amps is None and len(currents) <= 1
 
 
-def _with_targets(levels: NDArray[np.float64], span: Span) -> NDArray[np.float64]:
+def _with_targets(levels: NDArray[np.float64], span: DepartureSpan) -> NDArray[np.float64]:
     targets = [span.lowest_kwh, span.need_kwh, *span.targets_kwh, span.top_kwh]
     exact = np.array([t for t in targets if span.lowest_kwh <= t <= span.top_kwh])
     near = np.abs(levels[:, None] - exact).min(axis=1) <= SAME_KWH
@@ -123,11 +127,11 @@ def _with_targets(levels: NDArray[np.float64], span: Span) -> NDArray[np.float64
 # --- a taper -------------------------------------------------------------------------------------
 
 
-def _rungs(problem: Problem, span: Span) -> int:
+def _rungs(problem: PlanningProblem, span: DepartureSpan) -> int:
     return max(1, len(_climbed(problem, span, 1)))
 
 
-def _climbed(problem: Problem, span: Span, parts: int) -> NDArray[np.float64]:
+def _climbed(problem: PlanningProblem, span: DepartureSpan, parts: int) -> NDArray[np.float64]:
     model, hours = problem.model, problem.tick_hours
     rung = np.array([span.lowest_kwh])
     if parts > 1:
@@ -145,7 +149,9 @@ def _climbed(problem: Problem, span: Span, parts: int) -> NDArray[np.float64]:
 # --- constant power ------------------------------------------------------------------------------
 
 
-def _lattice(problem: Problem, spans: Sequence[Span], most: int) -> list[NDArray[np.float64]]:
+def _lattice(
+    problem: PlanningProblem, spans: Sequence[DepartureSpan], most: int
+) -> list[NDArray[np.float64]]:
     unit = _unit_kwh(problem)
     if unit is None:
         return [np.array([span.lowest_kwh]) for span in spans]
@@ -164,7 +170,7 @@ def _lattice(problem: Problem, spans: Sequence[Span], most: int) -> list[NDArray
     return lattices
 
 
-def _anchors(problem: Problem, spans: Sequence[Span]) -> list[float]:
+def _anchors(problem: PlanningProblem, spans: Sequence[DepartureSpan]) -> list[float]:
     """Energies from which an optimal plan is a whole number of ticks away, trips added back."""
     if len(spans) == 1 and problem.min_amps is None:
         return [problem.stored_kwh]  # the one tick that is cut ends the plan
@@ -186,12 +192,12 @@ def _distinct(phases: Iterable[float], unit: float) -> list[float]:
     return kept
 
 
-def _largest_kwh(problem: Problem) -> float:
+def _largest_kwh(problem: PlanningProblem) -> float:
     amps = float(problem.highest_amps.max(initial=0.0))
     return float(gains_kwh(problem.model, problem.tick_hours, np.zeros(1), amps)[0])
 
 
-def _unit_kwh(problem: Problem) -> float | None:
+def _unit_kwh(problem: PlanningProblem) -> float | None:
     """Find what every tick's gain is a multiple of; None where nothing can be charged."""
     currents = np.unique(problem.highest_amps[problem.highest_amps >= problem.least_amps])
     largest = _largest_kwh(problem)
@@ -229,7 +235,7 @@ class Moves:
     ----------
     first, last : ndarray of int
         A whole tick leads to any of the levels from `first` to `last`.
-    may : ndarray of bool
+    possible : ndarray of bool
         Whether there is any such level.
     gains_kwh : ndarray of float
         What a whole tick adds at the highest current [kWh].
@@ -237,16 +243,18 @@ class Moves:
 
     first: NDArray[np.intp]
     last: NDArray[np.intp]
-    may: NDArray[np.bool_]
+    possible: NDArray[np.bool_]
     gains_kwh: NDArray[np.float64]
 
 
-def moves_of(problem: Problem, levels: NDArray[np.float64], want_kwh: float, amps: float) -> Moves:
+def moves_of(
+    problem: PlanningProblem, levels: NDArray[np.float64], want_kwh: float, amps: float
+) -> Moves:
     """Find where a tick leads from each level.
 
     Parameters
     ----------
-    problem : Problem
+    problem : PlanningProblem
         The problem.
     levels : ndarray of float, shape (levels,)
         Battery energies, ascending [kWh].

@@ -60,7 +60,7 @@ class Deadline:
         the want is at least the need.
     max_rate_per_kwh : float
         What a metered kWh past the need is worth [currency per kWh].
-    back : int
+    return_tick : int
         The first tick after the vehicle's return, `end` or later. The last departure's is not
         looked at, nor is its trip.
     trip_kwh : float
@@ -71,12 +71,12 @@ class Deadline:
     need_kwh: float
     want_kwh: float
     max_rate_per_kwh: float = 0.0
-    back: int = 0
+    return_tick: int = 0
     trip_kwh: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
-class Problem:
+class PlanningProblem:
     """Which current to draw in which tick.
 
     Among the plans that come nearest to the first departure's need, of those the nearest to the
@@ -180,7 +180,7 @@ class Problem:
 
     def segments(self) -> list[tuple[int, int]]:
         """Give the first tick and the end of the time before each departure."""
-        starts = [0, *(max(d.back, d.end + self.min_rest) for d in self.deadlines[:-1])]
+        starts = [0, *(max(d.return_tick, d.end + self.min_rest) for d in self.deadlines[:-1])]
         return [(min(s, d.end), d.end) for s, d in zip(starts, self.deadlines, strict=True)]
 
     def may_cut(self, ran: int, *, last: bool) -> bool:
@@ -231,9 +231,11 @@ class Problem:
             raise ValueError("rates_per_kwh, highest_amps: expected finite numbers")
         if not self.deadlines or self.deadlines[-1].end != self.ticks:
             raise ValueError(f"deadlines: expected the last to end at tick {self.ticks}")
-        edges = [0, *(edge for d in self.deadlines for edge in (d.end, max(d.end, d.back)))][:-1]
+        edges = [0, *(edge for d in self.deadlines for edge in (d.end, max(d.end, d.return_tick)))][
+            :-1
+        ]
         if edges != sorted(edges):
-            raise ValueError("deadlines: expected end and back in order of time")
+            raise ValueError("deadlines: expected end and return_tick in order of time")
         if any(d.want_kwh < d.need_kwh for d in self.deadlines):
             raise ValueError("deadlines: expected want_kwh of need_kwh or more")
         if self.min_run < 1 or self.min_rest < 0 or self.start_cost < 0:

@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING, NamedTuple
 from planners.power.charging import SAME_KWH
 
 if TYPE_CHECKING:
-    from planners.solver.problem import Problem
+    from planners.solver.problem import PlanningProblem
 
 NONE = float("-inf")
 """Battery energy of a state that can't be reached."""
 
 
-class Reach(NamedTuple):
+class ReachableNeed(NamedTuple):
     """What can be had by one departure.
 
     Attributes
@@ -34,33 +34,33 @@ class Reach(NamedTuple):
     may_meet_need: bool
 
 
-def needs_within_reach(problem: Problem, spare_kwh: float = 0.0) -> list[Reach]:
+def needs_within_reach(problem: PlanningProblem, spare_kwh: float = 0.0) -> list[ReachableNeed]:
     """Lower the needs that can't be met to what can be had.
 
     Parameters
     ----------
-    problem : Problem
+    problem : PlanningProblem
         The problem.
     spare_kwh : float
         What to stay below the most that can be had [kWh].
 
     Returns
     -------
-    list of Reach
+    list of ReachableNeed
         For each departure the need, or the most that was found of plans which come as near as can
         be to the needs before.
     """
     stored = problem.stored_kwh
-    needs: list[Reach] = []
+    needs: list[ReachableNeed] = []
     for k, deadline in enumerate(problem.deadlines):
         best = _charged(problem, k, stored)
         kwh = max(0.0, min(deadline.need_kwh, best.most() - spare_kwh))
-        needs.append(Reach(kwh, best.held_back or kwh >= deadline.need_kwh))
+        needs.append(ReachableNeed(kwh, best.held_back or kwh >= deadline.need_kwh))
         stored = max(0.0, best.most() - deadline.trip_kwh)
     return needs
 
 
-def _charged(problem: Problem, k: int, stored_kwh: float) -> _Best:
+def _charged(problem: PlanningProblem, k: int, stored_kwh: float) -> _Best:
     """Charge as much as can be before departure `k`."""
     start, end = problem.segments()[k]
     best = _Best(problem, k, end - start, stored_kwh)
@@ -80,7 +80,7 @@ def _charged(problem: Problem, k: int, stored_kwh: float) -> _Best:
 class _Best:
     """The most energy in each state, tick by tick; `NONE` where a state can't be reached."""
 
-    def __init__(self, problem: Problem, k: int, ticks: int, stored_kwh: float) -> None:
+    def __init__(self, problem: PlanningProblem, k: int, ticks: int, stored_kwh: float) -> None:
         self._problem, self._ticks = problem, ticks
         self._want_kwh = problem.deadlines[k].want_kwh
         self._cut_off = problem.run_cut_off if k == 0 else None

@@ -12,12 +12,12 @@ from planners.power.charging import metered_kwh_between
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from planners.solver.problem import Problem
+    from planners.solver.problem import PlanningProblem
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Solution:
-    """An optimal plan of a `Problem`.
+    """An optimal plan of a `PlanningProblem`.
 
     Attributes
     ----------
@@ -52,13 +52,13 @@ class Solution:
 
 
 def solution_of(
-    problem: Problem, amps: NDArray[np.float64], share: NDArray[np.float64]
+    problem: PlanningProblem, amps: NDArray[np.float64], share: NDArray[np.float64]
 ) -> Solution:
     """Carry out a choice of currents on the charge model, and price it.
 
     Parameters
     ----------
-    problem : Problem
+    problem : PlanningProblem
         The problem.
     amps : ndarray of float, shape (ticks,)
         Current of each tick [A per phase].
@@ -103,12 +103,12 @@ def solution_of(
     )
 
 
-def objective(problem: Problem, solution: Solution) -> float:
+def objective(problem: PlanningProblem, solution: Solution) -> float:
     """Give what is minimised [currency].
 
     Parameters
     ----------
-    problem : Problem
+    problem : PlanningProblem
         The problem.
     solution : Solution
         A plan of it.

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from planners.power.charging import SAME_KWH, metered_to
-from planners.power.filling import Filling
+from planners.power.charging_curve import ChargingCurve
 from planners.solver.problem import NEED_TOLERANCE_KWH
 from planners.year.years import Years
 
@@ -166,15 +166,15 @@ def _expected_before(
         must, want = way.usable(stage.rates, stage.may_charge)
         every[group.nights] = way.tick_hours * np.count_nonzero(must, axis=1)
         cheap[group.nights] = way.tick_hours * np.count_nonzero(want, axis=1)
-    filling = Filling.of(way.model)
+    curve = ChargingCurve.of(way.model)
     must_kwh = way.must_kwh if way.planner == "exact" else way.want_kwh
     after = np.full(len(trips_kwh), way.want_kwh)
     before = np.empty_like(trips_kwh)
     for night in range(count):
         stored = np.maximum(0.0, after - trips_kwh[:, night])
         before[:, night] = stored
-        reached = np.minimum(must_kwh, filling.after(stored, every[night]))
-        wanted = np.minimum(way.want_kwh, filling.after(stored, cheap[night]))
+        reached = np.minimum(must_kwh, curve.after(stored, every[night]))
+        wanted = np.minimum(way.want_kwh, curve.after(stored, cheap[night]))
         after = np.maximum(stored, np.maximum(reached, wanted))
     return before
 

@@ -12,7 +12,7 @@ import numpy as np
 from planners.many_nights.arrays import Nights, NightsSolution
 from planners.many_nights.many_nights import solve_nights
 from planners.solver.exact import solve
-from planners.solver.problem import Problem
+from planners.solver.problem import PlanningProblem
 from planners.solver.solution import Solution, objective, solution_of
 from tests.benchmarks.problems import (
     RATE_KINDS,
@@ -55,7 +55,7 @@ def silence_banner() -> None:
     os.close(nowhere)
 
 
-def build(problem: Problem) -> reference.Model:
+def build(problem: PlanningProblem) -> reference.Model:
     """Write the model down for HiGHS, to be solved by one thread."""
     model = reference.build(problem)
     # Its own choice of threads is no faster for five-minute ticks, and slower for half-hour ones.
@@ -64,7 +64,7 @@ def build(problem: Problem) -> reference.Model:
     return model
 
 
-def compare(problem: Problem) -> Pair:
+def compare(problem: PlanningProblem) -> Pair:
     """Solve a problem by both, and time building HiGHS's model apart."""
     built, model = timed(build, problem)
     theirs, optimum = timed(reference.solve, model)
@@ -72,7 +72,7 @@ def compare(problem: Problem) -> Pair:
     return Pair(built, theirs, ours, difference(problem, solution, optimum))
 
 
-def difference(problem: Problem, solution: Solution, optimum: reference.Optimum) -> float:
+def difference(problem: PlanningProblem, solution: Solution, optimum: reference.Optimum) -> float:
     """Give the largest difference of money or of a shortage."""
     short = [
         max(0.0, deadline.need_kwh - reached)

@@ -13,7 +13,7 @@ import numpy as np
 
 from planners.many_nights.many_nights import solve_nights
 from planners.solver.exact import solve
-from planners.solver.problem import Problem
+from planners.solver.problem import PlanningProblem
 from tests.benchmarks.problems import (
     FIVE_MINUTES,
     NIGHT_TICKS,
@@ -82,7 +82,7 @@ def growth_with_ticks(sizes: Sequence[int], repeats: int) -> list[Row]:
     ]
 
 
-def _nights_of(ticks: int, tick_hours: float, count: int) -> list[Problem]:
+def _nights_of(ticks: int, tick_hours: float, count: int) -> list[PlanningProblem]:
     rng = np.random.default_rng(5)
     return [night(rng, "market", ticks, tick_hours) for _ in range(count)]
 

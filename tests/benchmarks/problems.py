@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from planners.many_nights.arrays import Nights
 from planners.power.charging import ChargeModel
-from planners.solver.problem import Deadline, Problem
+from planners.solver.problem import Deadline, PlanningProblem
 
 RateKind = Literal["market", "bands"]
 
@@ -51,13 +51,13 @@ def rates_per_kwh(
 
 def night(
     rng: np.random.Generator, kind: RateKind, ticks: int, tick_hours: float = FIVE_MINUTES
-) -> Problem:
+) -> PlanningProblem:
     """Draw a night with a need within reach, a want past it, and a shortest run and rest."""
     reach_kwh = 0.5 * ticks * tick_hours * MODEL.gained_kw(MODEL.full_kw)
     stored = rng.uniform(5, 25)
     need = stored + rng.uniform(0.2, 1) * min(22, reach_kwh)
     want = rng.uniform(need, MODEL.usable_kwh)
-    return Problem(
+    return PlanningProblem(
         rates_per_kwh=rates_per_kwh(rng, kind, ticks, tick_hours),
         highest_amps=np.full(ticks, MODEL.amps),
         tick_hours=tick_hours,
@@ -70,14 +70,14 @@ def night(
     )
 
 
-def nights(count: int, ticks: int, seed: int = 1) -> list[tuple[RateKind, Problem]]:
+def nights(count: int, ticks: int, seed: int = 1) -> list[tuple[RateKind, PlanningProblem]]:
     """Draw nights, market prices and bands in turn."""
     rng = np.random.default_rng(seed)
     kinds = [RATE_KINDS[number % 2] for number in range(count)]
     return [(kind, night(rng, kind, ticks)) for kind in kinds]
 
 
-def week(rng: np.random.Generator, days: int = 7) -> Problem:
+def week(rng: np.random.Generator, days: int = 7) -> PlanningProblem:
     """Draw days with a departure, a trip and an absence each, planned at once."""
     ends = [NIGHT_TICKS + DAY_TICKS * day for day in range(days)]
     deadlines = []
@@ -87,7 +87,7 @@ def week(rng: np.random.Generator, days: int = 7) -> Problem:
         deadlines.append(
             Deadline(end, need, want, worth, end + AWAY_TICKS, trip_kwh=rng.uniform(3, 12))
         )
-    return Problem(
+    return PlanningProblem(
         rates_per_kwh=rates_per_kwh(rng, "market", ends[-1], FIVE_MINUTES),
         highest_amps=np.full(ends[-1], MODEL.amps),
         tick_hours=FIVE_MINUTES,
@@ -119,14 +119,14 @@ def year(count: int, ticks: int, tick_hours: float, seed: int = 2) -> Nights:
     )
 
 
-def night_of(nights: Nights, number: int) -> Problem:
+def night_of(nights: Nights, number: int) -> PlanningProblem:
     """Put one of many nights, of which every tick may charge, as a problem of its own."""
     ticks = nights.rates_per_kwh.shape[1]
     need, want, worth = (
         float(array[number])
         for array in (nights.need_kwh, nights.want_kwh, nights.max_rate_per_kwh)
     )
-    return Problem(
+    return PlanningProblem(
         rates_per_kwh=nights.rates_per_kwh[number],
         highest_amps=np.full(ticks, nights.model.amps),
         tick_hours=nights.tick_hours,

@@ -11,7 +11,7 @@ from click.testing import CliRunner
 
 from planners.many_nights.many_nights import solve_nights
 from planners.solver.exact import solve as exact
-from planners.solver.problem import Problem
+from planners.solver.problem import PlanningProblem
 from planners.solver.solution import Solution, solution_of
 from tests.benchmarks import against_highs, planning
 from tests.benchmarks.against_highs import EQUAL, Pair, compare, equal, one_of, rows_of_nights
@@ -101,7 +101,7 @@ def test_a_night_that_costs_more_than_highs_finds_is_noticed(
     problem = night(np.random.default_rng(1), "market", 20)
     assert compare(problem).difference <= EQUAL
 
-    def wrong(problem: Problem) -> Solution:
+    def wrong(problem: PlanningProblem) -> Solution:
         dearest = exact(replace(problem, rates_per_kwh=1 - problem.rates_per_kwh))
         return solution_of(problem, dearest.amps, dearest.share)
 

@@ -17,7 +17,7 @@ import pytest
 
 from planners.power.charging import ChargeModel
 from planners.solver.exact import solve
-from planners.solver.problem import Deadline, Problem
+from planners.solver.problem import Deadline, PlanningProblem
 from tests.outside.day_ahead_2018 import (
     DAYS,
     NIGHTS,
@@ -60,7 +60,9 @@ def test_twenty_kwh_a_night_cost_what_was_computed_elsewhere() -> None:
         amps, deadline = np.full(hours, model.amps), Deadline(hours, 20.0, 20.0)
         tonight = rates[night.start : night.end]
         least = model.amps / 37
-        cost += solve(Problem(tonight, amps, 1.0, model, 0.0, (deadline,), min_amps=least)).cost
+        cost += solve(
+            PlanningProblem(tonight, amps, 1.0, model, 0.0, (deadline,), min_amps=least)
+        ).cost
     assert len(NIGHTS) == DAYS - 1
     assert round(at_once(20.0, 7.4, rates), 2) == 399.89
     assert round(cost, 2) == 238.64

@@ -12,7 +12,7 @@ import pytest
 from planners.plan.plan import Plan
 from planners.power.charging import ChargeModel
 from planners.solver.exact import solve
-from planners.solver.problem import Deadline, Problem
+from planners.solver.problem import Deadline, PlanningProblem
 from planners.solver.solution import Solution
 from tests.planners.households import band, bands
 from tests.planners.planned import DemoHousehold
@@ -68,7 +68,7 @@ def test_a_current_that_can_be_set_reaches_the_least_cost_of_divisible_energy(
     amps = kw * 1000 / 230
     rates = np.repeat([25.0, 7.0, 25.0], [11, 12, 3])
     solution = solve(
-        Problem(
+        PlanningProblem(
             rates_per_kwh=rates,
             highest_amps=np.full(len(rates), amps),
             tick_hours=0.5,
@@ -104,7 +104,7 @@ def knapsack(
 ) -> Solution:
     """Buy `capacity` kWh in ticks of 1 kWh an ampere, no losses, at the least cost."""
     return solve(
-        Problem(
+        PlanningProblem(
             rates_per_kwh=np.array(rates),
             highest_amps=np.array(highest_amps, dtype=np.float64),
             tick_hours=1.0,

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from planners.power.charging import ChargeModel
 from planners.solver.exact import solve
-from planners.solver.problem import Deadline, Problem
+from planners.solver.problem import Deadline, PlanningProblem
 from planners.solver.solution import Solution
 from tests.outside.day_ahead_2018 import NIGHTS, Night, RatesSeen, price_points, true_rates
 from tests.planners.solver.linear_model import LinearModel
@@ -88,13 +88,15 @@ def plan(
             need_kwh=car.need_kwh,
             want_kwh=car.want_kwh,
             max_rate_per_kwh=0.0,  # past the need only what saves later, or costs nothing
-            back=back - first,
+            return_tick=back - first,
             trip_kwh=car.uses_kwh,
         )
         for night, back in zip(nights, returns, strict=True)
     )
     amps = np.full(len(rates), car.amps)
-    problem = Problem(rates, amps, 1.0, car.model, stored_kwh, deadlines, min_amps=car.min_amps)
+    problem = PlanningProblem(
+        rates, amps, 1.0, car.model, stored_kwh, deadlines, min_amps=car.min_amps
+    )
     return solve(problem)
 
 

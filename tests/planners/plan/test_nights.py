@@ -18,7 +18,7 @@ import numpy as np
 import pytest
 
 from planners.power.charging import ChargeModel
-from planners.solver.problem import Deadline, Problem, SwitchingState
+from planners.solver.problem import Deadline, PlanningProblem, SwitchingState
 from tests.planners.evaluator import DAYS, EvaluatedRate, evaluate
 from tests.planners.planned import DemoHousehold
 from tests.planners.solver.reference_several import cheapest
@@ -166,7 +166,7 @@ def random_night(zone_name: str, number: int) -> Night:
     )
 
 
-def problem_of(night: Night) -> Problem:
+def problem_of(night: Night) -> PlanningProblem:
     """Put a night in the reference's terms, from the file's figures: whole ticks, kWh, amperes."""
     point, car = dict(night.given.point or {}), dict(night.given.car or {})
     leaves = dict(night.given.leaves or {})
@@ -184,7 +184,7 @@ def problem_of(night: Night) -> Problem:
         want_kwh=want,
         max_rate_per_kwh=0.0 if unlimited else float(leaves["max_rate"]),
     )
-    return Problem(
+    return PlanningProblem(
         rates_per_kwh=np.array(rates),
         highest_amps=np.full(len(rates), point["max_amps"]),
         tick_hours=minutes / 60,
@@ -206,7 +206,7 @@ def problem_of(night: Night) -> Problem:
     )
 
 
-def optimum_of(plan: Plan, problem: Problem) -> tuple[float, float]:
+def optimum_of(plan: Plan, problem: PlanningProblem) -> tuple[float, float]:
     """Judge the house's plan as the reference judges its own: kWh short, and money."""
     deadline, model = problem.deadlines[0], problem.model
     reached = 52 * plan.reaches_percent / 100

@@ -6,11 +6,11 @@ import numpy as np
 
 from planners.solver.exact import most_levels
 from planners.solver.levels import levels_of, spans_of
-from planners.solver.problem import Problem
+from planners.solver.problem import PlanningProblem
 from planners.solver.reach import needs_within_reach
 
 
-def is_exact(problem: Problem) -> bool:
+def is_exact(problem: PlanningProblem) -> bool:
     """Whether the planner claims to be exact: constant power, and levels enough."""
     usable = problem.highest_amps[problem.highest_amps >= max(1e-6, problem.min_amps or 0.0)]
     one_current = problem.min_amps is None and len(np.unique(usable)) <= 1
@@ -24,7 +24,7 @@ def is_exact(problem: Problem) -> bool:
     return all(len(a) == len(b) for a, b in zip(some, every, strict=True))
 
 
-def slack_money(problem: Problem, money: float, exact_to: float) -> float:
+def slack_money(problem: PlanningProblem, money: float, exact_to: float) -> float:
     """By how much the planner may miss the least money [currency]."""
     if is_exact(problem):
         return exact_to
@@ -32,6 +32,6 @@ def slack_money(problem: Problem, money: float, exact_to: float) -> float:
     return max(1e-3 * abs(money), float(max(rates)) * slack_kwh(problem, exact_to))
 
 
-def slack_kwh(problem: Problem, exact_to: float) -> float:
+def slack_kwh(problem: PlanningProblem, exact_to: float) -> float:
     """By how much the planner may miss the least shortage [kWh]."""
     return exact_to if is_exact(problem) else problem.model.full_kw * problem.tick_hours

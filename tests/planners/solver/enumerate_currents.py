@@ -11,7 +11,7 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from planners.solver.problem import Problem
+from planners.solver.problem import PlanningProblem
 from tests.planners.solver import statement
 from tests.planners.solver.statement import can_charge, spans_of, targets_of
 
@@ -51,7 +51,7 @@ class Plans:
         )  # fmt: skip
 
 
-def cheapest_on_grid(problem: Problem, currents: int) -> Cheapest:
+def cheapest_on_grid(problem: PlanningProblem, currents: int) -> Cheapest:
     """Try every choice of ticks, with that many currents between the lowest and the highest."""
     may = [tick for span in spans_of(problem) for tick in span if can_charge(problem, tick)]
     choices = product((False, True), repeat=len(may))
@@ -66,7 +66,7 @@ def cheapest_on_grid(problem: Problem, currents: int) -> Cheapest:
     return Cheapest(tuple(map(float, short[:, best])), float(money[best]))
 
 
-def _carried(problem: Problem, chosen: list[int], currents: int) -> Plans:
+def _carried(problem: PlanningProblem, chosen: list[int], currents: int) -> Plans:
     """Give all plans, allowed by the statement, that charge in just the chosen ticks."""
     home = np.array([problem.stored_kwh])
     plans = Plans(home, home, np.zeros(1), np.zeros((len(problem.deadlines), 1)), home > np.inf)
@@ -82,13 +82,15 @@ def _carried(problem: Problem, chosen: list[int], currents: int) -> Plans:
     return plans
 
 
-def _grid(problem: Problem, tick: int, currents: int) -> Row:
+def _grid(problem: PlanningProblem, tick: int, currents: int) -> Row:
     highest = float(problem.highest_amps[tick])
     lowest = highest if problem.min_amps is None else problem.min_amps
     return np.unique(np.linspace(lowest, highest, currents))
 
 
-def _drawn(problem: Problem, plans: Plans, k: int, tick: int, grid: Row, *, last: bool) -> Plans:
+def _drawn(
+    problem: PlanningProblem, plans: Plans, k: int, tick: int, grid: Row, *, last: bool
+) -> Plans:
     """Draw through a tick at each current; the last also for a part that leads to a target."""
     every = plans.of(np.repeat(np.arange(len(plans.money)), len(grid)))
     amps = np.tile(grid, len(plans.money))
@@ -114,7 +116,7 @@ def _drawn(problem: Problem, plans: Plans, k: int, tick: int, grid: Row, *, last
     )
 
 
-def _taper(problem: Problem, stored: Row) -> Row:
+def _taper(problem: PlanningProblem, stored: Row) -> Row:
     if not problem.model.taper:
         return np.ones_like(stored)
     soc, percent = zip(*problem.model.taper, strict=True)
@@ -123,7 +125,7 @@ def _taper(problem: Problem, stored: Row) -> Row:
     return share
 
 
-def _judged(problem: Problem, plans: Plans, k: int, span: range, on: list[int]) -> Plans:
+def _judged(problem: PlanningProblem, plans: Plans, k: int, span: range, on: list[int]) -> Plans:
     """Keep the plans that are allowed, and count their shortage and their starts."""
     deadline, stored = problem.deadlines[k], plans.stored
     at_target = np.zeros(len(stored), dtype=bool)
@@ -143,7 +145,7 @@ def _judged(problem: Problem, plans: Plans, k: int, span: range, on: list[int]) 
     return replace(plans, short=short, money=money).of(allowed)
 
 
-def _worth(problem: Problem, k: int, tick: int, before: Row, after: Row) -> Row:
+def _worth(problem: PlanningProblem, k: int, tick: int, before: Row, after: Row) -> Row:
     """Worth of what a tick buys past the need; of a dear one only at the last departure."""
     deadline, vehicle = problem.deadlines[k], problem.model
     dear = problem.rates_per_kwh[tick] > deadline.max_rate_per_kwh

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import groupby, product
 
-from planners.solver.problem import Problem
+from planners.solver.problem import PlanningProblem
 
 NEAR = 1e-9
 
@@ -29,17 +29,17 @@ class Priced:
 class Choice:
     """Which ticks are on; only the last share of each segment is still free."""
 
-    problem: Problem
+    problem: PlanningProblem
     spans: list[range]
     gains: list[Gains]
 
 
-def cheapest_by_enumeration(problem: Problem) -> Priced:
+def cheapest_by_enumeration(problem: PlanningProblem) -> Priced:
     """Try every choice of ticks, with every last share that could matter (on/off switching)."""
     spans, span_first = [], 0
     for deadline in problem.deadlines:
         spans.append(range(span_first, deadline.end))
-        span_first = deadline.back
+        span_first = deadline.return_tick
     plans: list[Priced] = []
     may = [tick for span in spans for tick in span if problem.highest_amps[tick] > 0]
     for choice in product((False, True), repeat=len(may)):
@@ -52,7 +52,7 @@ def cheapest_by_enumeration(problem: Problem) -> Priced:
     return min(plans, key=lambda plan: plan.money)
 
 
-def _rested(problem: Problem, spans: list[range], chosen: set[int]) -> bool:
+def _rested(problem: PlanningProblem, spans: list[range], chosen: set[int]) -> bool:
     """Whether every start comes after rest enough."""
     rested = 0 if problem.before.on else problem.before.ticks
     running = problem.before.on
@@ -68,7 +68,7 @@ def _rested(problem: Problem, spans: list[range], chosen: set[int]) -> bool:
     return True
 
 
-def _priced(problem: Problem, spans: list[range], chosen: set[int]) -> Iterator[Priced]:
+def _priced(problem: PlanningProblem, spans: list[range], chosen: set[int]) -> Iterator[Priced]:
     gains = [_gains(problem, [tick for tick in span if tick in chosen]) for span in spans]
     starts = sum(
         tick - 1 not in chosen or tick == span.start
@@ -81,7 +81,7 @@ def _priced(problem: Problem, spans: list[range], chosen: set[int]) -> Iterator[
         yield Priced(short, money + problem.start_cost * starts)
 
 
-def _gains(problem: Problem, ticks: list[int]) -> Gains:
+def _gains(problem: PlanningProblem, ticks: list[int]) -> Gains:
     vehicle, hours = problem.model, problem.tick_hours
     rows = []
     for tick in ticks:
@@ -140,7 +140,7 @@ def _shares(choice: Choice, k: int, stored: float) -> list[float]:
     return [1.0, *(share for share in shares if 1e-4 < share < 1)]
 
 
-def _targets(problem: Problem, k: int) -> list[float]:
+def _targets(problem: PlanningProblem, k: int) -> list[float]:
     """Where the last tick for departure `k` may be cut short, written down once more."""
     most = problem.deadlines[k].want_kwh
     targets, used = [], 0.0
@@ -174,7 +174,7 @@ def _runs_long_enough(choice: Choice, k: int, stored: float, reached: float) -> 
     return whole or all(_long_enough(problem, span, run) for run in runs)
 
 
-def _long_enough(problem: Problem, span: range, run: tuple[int, int]) -> bool:
+def _long_enough(problem: PlanningProblem, span: range, run: tuple[int, int]) -> bool:
     first, end = run
     went_on = first == 0 and problem.before.on
     length = end - first + (problem.before.ticks if went_on else 0)

@@ -8,7 +8,7 @@ import numpy as np
 from hypothesis import strategies as st
 
 from planners.power.charging import ChargeModel
-from planners.solver.problem import LONG_AT_REST, Deadline, Problem, SwitchingState
+from planners.solver.problem import LONG_AT_REST, Deadline, PlanningProblem, SwitchingState
 
 Power = Literal["constant", "one_current", "any"]
 """Constant power without standby; one current, with standby; anything, with taper and standby."""
@@ -46,7 +46,7 @@ def problems(
     switchings: tuple[float | None, ...] = (None, 6.0),
     ticks: tuple[int, int] = (1, 16),
     departures: tuple[int, int] = (1, 3),
-) -> Problem:
+) -> PlanningProblem:
     """Draw a problem of half-hour ticks.
 
     Parameters
@@ -62,14 +62,14 @@ def problems(
 
     Returns
     -------
-    Problem
+    PlanningProblem
         Its needs may be beyond reach.
     """
     n = draw(st.integers(*ticks))
     vehicle = draw(vehicles(power))
     count = min(draw(st.integers(*departures)), max(1, n // 2))
     levels = [AMPS, 0.0] if power == "one_current" else [AMPS, 24.0, 8.0, 0.0]
-    return Problem(
+    return PlanningProblem(
         rates_per_kwh=np.array(draw(st.lists(mills, min_size=n, max_size=n))),
         highest_amps=np.array(draw(st.lists(st.sampled_from(levels), min_size=n, max_size=n))),
         tick_hours=0.5,

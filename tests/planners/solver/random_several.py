@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 
 from planners.power.charging import ChargeModel
-from planners.solver.problem import Deadline, Problem, SwitchingState
+from planners.solver.problem import Deadline, PlanningProblem, SwitchingState
 
 Kind = Literal["on_off", "current"]
 
@@ -20,7 +20,7 @@ def random_problem(
     kind: Kind,
     ticks: tuple[int, int] = (6, 30),
     departures: tuple[int, int] = (1, 4),
-) -> Problem:
+) -> PlanningProblem:
     """Draw a problem, the same for the same state of `rng`.
 
     Parameters
@@ -34,7 +34,7 @@ def random_problem(
 
     Returns
     -------
-    Problem
+    PlanningProblem
         At constant power. Every tick that may charge gains something. A trip keeps the vehicle
         away for at least a tick, perhaps for less than the shortest rest.
     """
@@ -44,7 +44,7 @@ def random_problem(
     hours = rng.choice((1 / 12, 0.25, 0.5))
     tick_kwh = vehicle.efficiency * vehicle.full_kw * hours - vehicle.standby_kw * hours
     stored = rng.choice((0.0, rng.uniform(0, 6) * tick_kwh, rng.randint(0, 6) * tick_kwh))
-    return Problem(
+    return PlanningProblem(
         rates_per_kwh=_rates(rng, n),
         highest_amps=_highest_amps(rng, n, vehicle.amps),
         tick_hours=hours,
@@ -125,6 +125,6 @@ def _deadline(
         need_kwh=need,
         want_kwh=min(need + wanted * tick_kwh, usable_kwh),
         max_rate_per_kwh=rng.choice((0.0, rng.uniform(0, 0.4), 2.0)),
-        back=pair[1],
+        return_tick=pair[1],
         trip_kwh=used * tick_kwh,
     )

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import highspy
 import numpy as np
 
-from planners.solver.problem import Problem
+from planners.solver.problem import PlanningProblem
 from tests.planners.solver import several_rows
 from tests.planners.solver.linear_model import INFEASIBLE, LinearModel
 from tests.planners.solver.several_columns import (
@@ -60,17 +60,17 @@ class Model:
     least_ticks: list[tuple[int, int]]  # row, and its bound where the need is met
 
 
-def cheapest(problem: Problem) -> Optimum:
+def cheapest(problem: PlanningProblem) -> Optimum:
     """Find the least shortage, in order of time, and then the least money."""
     return solve(build(problem))
 
 
-def build(problem: Problem) -> Model:
+def build(problem: PlanningProblem) -> Model:
     """Write the model down.
 
     Parameters
     ----------
-    problem : Problem
+    problem : PlanningProblem
         At constant power.
     cut : {"anywhere", "at_target"}
         Where the last tick of a segment may be cut.
@@ -103,7 +103,7 @@ def build(problem: Problem) -> Model:
     return Model(model.highs(), model.cost, segments, emptied, counts)
 
 
-def _rules(model: LinearModel, problem: Problem, power: Power, segment: Segment) -> None:
+def _rules(model: LinearModel, problem: PlanningProblem, power: Power, segment: Segment) -> None:
     several_rows.battery(model, segment)
     several_rows.cut_short(model, segment)
     may_be_whole = several_rows.may_be_whole(problem, power, segment)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from planners.solver.problem import Deadline, Problem
+from planners.solver.problem import Deadline, PlanningProblem
 from tests.planners.solver.linear_model import LinearModel
 
 Terms = list[tuple[int, float]]
@@ -26,7 +26,7 @@ class Power:
     metered_per_gained: float
 
 
-def power_of(problem: Problem) -> Power:
+def power_of(problem: PlanningProblem) -> Power:
     """Work out the power of each tick, where it is constant."""
     vehicle, hours = problem.model, problem.tick_hours
     if vehicle.taper:
@@ -93,7 +93,7 @@ def targets_of(deadlines: tuple[Deadline, ...]) -> tuple[float, ...]:
     return tuple(sorted(target for target in found if target <= first.want_kwh))
 
 
-def first_segment(model: LinearModel, problem: Problem) -> Segment:
+def first_segment(model: LinearModel, problem: PlanningProblem) -> Segment:
     """Begin with what went before the first tick."""
     before, rest = problem.before, problem.min_rest
     return Segment(
@@ -110,14 +110,16 @@ def first_segment(model: LinearModel, problem: Problem) -> Segment:
     )
 
 
-def next_segment(model: LinearModel, problem: Problem, last: Segment, place: int) -> Segment:
+def next_segment(
+    model: LinearModel, problem: PlanningProblem, last: Segment, place: int
+) -> Segment:
     """Begin with the return from a trip; a departure is the begin of a rest."""
     trip, deadline = last.deadline.trip_kwh, problem.deadlines[place]
     least, most = max(0.0, last.least_at_start - trip), max(0.0, last.most_at_end - trip)
     return Segment(
         deadline=deadline,
         targets=targets_of(problem.deadlines[place:]),
-        first=last.deadline.back,
+        first=last.deadline.return_tick,
         rested_at=last.deadline.end + problem.min_rest,
         running=False,
         least_at_start=least,

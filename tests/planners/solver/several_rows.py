@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 
-from planners.solver.problem import Problem
+from planners.solver.problem import PlanningProblem
 from tests.planners.solver.linear_model import LinearModel
 from tests.planners.solver.several_columns import Power, Segment, Terms, times
 
@@ -33,7 +33,7 @@ def cut_short(model: LinearModel, segment: Segment) -> None:
 
 
 def runs_and_rests(
-    model: LinearModel, problem: Problem, segment: Segment, whole: int | None
+    model: LinearModel, problem: PlanningProblem, segment: Segment, whole: int | None
 ) -> None:
     """Tell starts, hold the shortest run (except the `whole` charging) and the shortest rest."""
     on, start = segment.on, segment.start
@@ -55,7 +55,7 @@ def runs_and_rests(
 
 
 def run_in_progress(
-    model: LinearModel, problem: Problem, power: Power, segment: Segment, whole: int | None
+    model: LinearModel, problem: PlanningProblem, power: Power, segment: Segment, whole: int | None
 ) -> None:
     """Let a run that is too short go on, while it can.
 
@@ -77,7 +77,7 @@ def run_in_progress(
         model.at_least([(segment.on[j], 1), *cut, (ends_at_once, 1), *excuse], 1)
 
 
-def _cut_that_counts_not(problem: Problem, segment: Segment, j: int) -> Terms:
+def _cut_that_counts_not(problem: PlanningProblem, segment: Segment, j: int) -> Terms:
     """Share cut off the j-th tick, where it then is no tick of a shortest run."""
     counts = problem.min_amps is None or problem.min_run == 1
     return [] if counts else [(segment.spent[j + 1], 1), (segment.spent[j], -1)]
@@ -96,7 +96,7 @@ def targets(model: LinearModel, segment: Segment) -> Terms:
 
 
 def whole_charging(
-    model: LinearModel, problem: Problem, power: Power, segment: Segment, exactly: Terms
+    model: LinearModel, problem: PlanningProblem, power: Power, segment: Segment, exactly: Terms
 ) -> int:
     """Give the column that says: one run, too short for a run, is all the segment charges."""
     run = _ticks_of_no_run(problem)
@@ -115,12 +115,12 @@ def whole_charging(
     return whole
 
 
-def _ticks_of_no_run(problem: Problem) -> int:
+def _ticks_of_no_run(problem: PlanningProblem) -> int:
     """Count the most ticks that are no shortest run; a set current's last one, cut, is none."""
     return problem.min_run - (problem.min_amps is None)
 
 
-def may_be_whole(problem: Problem, power: Power, segment: Segment) -> bool:
+def may_be_whole(problem: PlanningProblem, power: Power, segment: Segment) -> bool:
     """Whether fewer ticks than the shortest run could reach a target."""
     deadline = segment.deadline
     gain = max((power.gained[tick] for tick in segment.ticks), default=0.0)
@@ -172,7 +172,7 @@ def trip(model: LinearModel, before: Segment, after: Segment) -> int | None:
     return emptied
 
 
-def money(model: LinearModel, problem: Problem, power: Power, segment: Segment) -> None:
+def money(model: LinearModel, problem: PlanningProblem, power: Power, segment: Segment) -> None:
     """Energy and starts, less what the energy past the need is worth.
 
     Past the need is what the segment gained, and no more than lies above the need. The columns
@@ -192,7 +192,7 @@ def money(model: LinearModel, problem: Problem, power: Power, segment: Segment) 
 
 
 def _count_cheap_ticks_alone(
-    model: LinearModel, problem: Problem, segment: Segment, past: int
+    model: LinearModel, problem: PlanningProblem, segment: Segment, past: int
 ) -> None:
     """Before any departure but the last, ticks dearer than the maximum rate count for nothing.
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from planners.power.charging import ChargeModel
-from planners.solver.problem import Problem
+from planners.solver.problem import PlanningProblem
 
 NEAR_KWH = 2e-6
 NEAR_AMPS = 1e-5
@@ -33,7 +33,7 @@ class Carried:
     starts: int
     money: float
 
-    def short_kwh(self, problem: Problem) -> list[float]:
+    def short_kwh(self, problem: PlanningProblem) -> list[float]:
         """Give the battery energy short of each need."""
         pairs = zip(problem.deadlines, self.reached_kwh, strict=True)
         return [max(0.0, deadline.need_kwh - reached) for deadline, reached in pairs]
@@ -52,7 +52,7 @@ def full_share(model: ChargeModel, stored_kwh: float) -> float:
     return model.taper[-1][1] / 100
 
 
-def tick_kwh(problem: Problem, stored_kwh: float, amps: float) -> tuple[float, float]:
+def tick_kwh(problem: PlanningProblem, stored_kwh: float, amps: float) -> tuple[float, float]:
     """Energy through the meter and into the battery in a whole tick."""
     vehicle = problem.model
     kw = vehicle.phases * vehicle.volts * amps * full_share(vehicle, stored_kwh) / 1000
@@ -60,7 +60,7 @@ def tick_kwh(problem: Problem, stored_kwh: float, amps: float) -> tuple[float, f
     return kw * problem.tick_hours, max(0.0, into) * problem.tick_hours
 
 
-def worth(problem: Problem, k: int, tick: int, before: float, after: float) -> float:
+def worth(problem: PlanningProblem, k: int, tick: int, before: float, after: float) -> float:
     """Worth of what a tick bought past the need, metered at the model's current."""
     # Before any departure but the last it is nothing in a tick dearer than the maximum rate.
     deadline, vehicle = problem.deadlines[k], problem.model
@@ -78,19 +78,19 @@ def worth(problem: Problem, k: int, tick: int, before: float, after: float) -> f
     return deadline.max_rate_per_kwh * metered
 
 
-def spans_of(problem: Problem) -> list[range]:
+def spans_of(problem: PlanningProblem) -> list[range]:
     """Ticks at home before each departure."""
-    starts = [0, *(deadline.back for deadline in problem.deadlines[:-1])]
+    starts = [0, *(deadline.return_tick for deadline in problem.deadlines[:-1])]
     return [range(a, d.end) for a, d in zip(starts, problem.deadlines, strict=True)]
 
 
-def can_charge(problem: Problem, tick: int) -> bool:
+def can_charge(problem: PlanningProblem, tick: int) -> bool:
     """Whether any current is allowed in a tick."""
     highest = float(problem.highest_amps[tick])
     return highest > 0 and highest >= (problem.min_amps or 0.0)
 
 
-def carry_out(problem: Problem, amps: list[float], share: list[float]) -> Carried:
+def carry_out(problem: PlanningProblem, amps: list[float], share: list[float]) -> Carried:
     """Charge as planned, tick by tick, and add up."""
     metered, returned, reached = [0.0] * len(amps), [], []
     stored, worths, starts = problem.stored_kwh, 0.0, 0
@@ -113,7 +113,7 @@ def carry_out(problem: Problem, amps: list[float], share: list[float]) -> Carrie
     return Carried(metered, returned, reached, cost, starts, money)
 
 
-def targets_of(problem: Problem, k: int) -> list[float]:
+def targets_of(problem: PlanningProblem, k: int) -> list[float]:
     """Battery energies at which the last tick before departure `k` may be cut short [kWh]."""
     found, trips = [], 0.0
     for deadline in problem.deadlines[k:]:
@@ -122,7 +122,7 @@ def targets_of(problem: Problem, k: int) -> list[float]:
     return [target for target in found if target <= problem.deadlines[k].want_kwh + 1e-9]
 
 
-def faults_of(problem: Problem, amps: list[float], share: list[float]) -> list[str]:
+def faults_of(problem: PlanningProblem, amps: list[float], share: list[float]) -> list[str]:
     """Say where a plan breaks the statement's rules; an empty list for a plan that is allowed."""
     carried = carry_out(problem, amps, share)
     home = {tick for span in spans_of(problem) for tick in span}
@@ -135,7 +135,7 @@ def faults_of(problem: Problem, amps: list[float], share: list[float]) -> list[s
     return faults
 
 
-def _currents(problem: Problem, amps: list[float], share: list[float]) -> Iterator[str]:
+def _currents(problem: PlanningProblem, amps: list[float], share: list[float]) -> Iterator[str]:
     for tick, highest in enumerate(map(float, problem.highest_amps)):
         if share[tick] <= 0:
             if amps[tick] or share[tick]:
@@ -149,7 +149,7 @@ def _currents(problem: Problem, amps: list[float], share: list[float]) -> Iterat
 
 
 def _segment(
-    problem: Problem, carried: Carried, share: list[float], k: int, span: range
+    problem: PlanningProblem, carried: Carried, share: list[float], k: int, span: range
 ) -> Iterator[str]:
     deadline, reached = problem.deadlines[k], carried.reached_kwh[k]
     on = [tick for tick in span if share[tick] > 0]
@@ -184,12 +184,12 @@ def runs_of(on: list[int]) -> list[range]:
     return runs
 
 
-def starts_of(problem: Problem, k: int, on: list[int]) -> int:
+def starts_of(problem: PlanningProblem, k: int, on: list[int]) -> int:
     """Count the starts before departure `k`."""
     return len(runs_of(on)) - (k == 0 and problem.before.on and 0 in on)
 
 
-def short_runs(problem: Problem, span: range, on: list[int], *, cut: bool) -> list[range]:
+def short_runs(problem: PlanningProblem, span: range, on: list[int], *, cut: bool) -> list[range]:
     """Give the runs that are too short, unless they are all the charging; the last may be cut."""
     # Where the current can be set, a tick cut short is none of a shortest run.
     counts_not = cut and problem.min_amps is not None and problem.min_run > 1
@@ -204,14 +204,14 @@ def short_runs(problem: Problem, span: range, on: list[int], *, cut: bool) -> li
     return found
 
 
-def ended_early(problem: Problem, k: int, span: range, on: list[int]) -> bool:
+def ended_early(problem: PlanningProblem, k: int, span: range, on: list[int]) -> bool:
     """Whether a run in progress ended at once, though it could go on and was too short to end."""
     if k or not problem.before.on or problem.before.ticks >= problem.min_run:
         return False
     return len(span) > 0 and 0 not in on and can_charge(problem, 0)
 
 
-def starts_too_soon(problem: Problem, k: int, on: list[int]) -> bool:
+def starts_too_soon(problem: PlanningProblem, k: int, on: list[int]) -> bool:
     """Whether a run starts after too short a rest; a departure is the begin of one."""
     in_progress = k == 0 and problem.before.on
     rested_from = problem.deadlines[k - 1].end if k else -problem.before.ticks

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from planners.power.charging import ChargeModel
 from planners.solver.exact import solve
-from planners.solver.problem import TIE, Deadline, Problem, SwitchingState
+from planners.solver.problem import TIE, Deadline, PlanningProblem, SwitchingState
 from planners.solver.solution import Solution, objective
 from tests.planners.solver.reference import (
     Case,
@@ -25,10 +25,10 @@ from tests.planners.solver.reference import (
 MODEL = ChargeModel(amps=32, phases=1, volts=230, usable_kwh=52, efficiency=0.9)
 
 
-def problem_of(case: Case, *, prefer_late: bool = False) -> Problem:
+def problem_of(case: Case, *, prefer_late: bool = False) -> PlanningProblem:
     """Put a case in the planner's terms: a lossless battery at one kilowatt-hour an ampere."""
     ticks = len(case.rates)
-    return Problem(
+    return PlanningProblem(
         rates_per_kwh=np.array(case.rates),
         highest_amps=np.full(ticks, case.tick_kwh),
         tick_hours=1.0,
@@ -45,7 +45,7 @@ def problem_of(case: Case, *, prefer_late: bool = False) -> Problem:
     )
 
 
-def optimum_of(problem: Problem, case: Case) -> tuple[Optimum, Solution]:
+def optimum_of(problem: PlanningProblem, case: Case) -> tuple[Optimum, Solution]:
     solution = solve(problem)
     short = max(0.0, case.need_kwh - float(solution.metered_kwh.sum()))
     return Optimum(short, objective(problem, solution)), solution
@@ -277,6 +277,8 @@ def test_a_start_that_saves_less_than_a_tie_is_not_made() -> None:
 def test_without_a_tick_nothing_is_planned() -> None:
     """A departure that is too near leaves an empty plan, not an error."""
     nothing = np.array([])
-    solution = solve(Problem(nothing, nothing, 0.5, MODEL, 10.0, (Deadline(0, 20.0, 20.0),)))
+    solution = solve(
+        PlanningProblem(nothing, nothing, 0.5, MODEL, 10.0, (Deadline(0, 20.0, 20.0),))
+    )
     assert solution.on.shape == (0,)
     assert solution.cost == 0

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from planners.solver.exact import solve
-from planners.solver.problem import LONG_AT_REST, Problem, SwitchingState
+from planners.solver.problem import LONG_AT_REST, PlanningProblem, SwitchingState
 from planners.solver.solution import Solution, objective
 from tests.planners.solver.claims import slack_kwh, slack_money
 from tests.planners.solver.problems import AMPS, mills, problems
@@ -29,22 +29,22 @@ from tests.planners.solver.statement import (
 SAME = 1e-6
 
 
-def carried_of(problem: Problem, solution: Solution) -> Carried:
+def carried_of(problem: PlanningProblem, solution: Solution) -> Carried:
     return carry_out(problem, solution.amps.tolist(), solution.share.tolist())
 
 
-def best_of(problem: Problem) -> tuple[list[float], float]:
+def best_of(problem: PlanningProblem) -> tuple[list[float], float]:
     """Give the shortages and the money of the planner's plan."""
     carried = carried_of(problem, solve(problem))
     return carried.short_kwh(problem), carried.money
 
 
-def needs_met(problem: Problem) -> bool:
+def needs_met(problem: PlanningProblem) -> bool:
     return max(best_of(problem)[0]) < SAME
 
 
 def no_worse(
-    problem: Problem, short: list[float], money: float, than: tuple[list[float], float]
+    problem: PlanningProblem, short: list[float], money: float, than: tuple[list[float], float]
 ) -> bool:
     """Compare shortages in order of time, then money, allowing for what the planner may miss."""
     for ours, theirs in zip(short, than[0], strict=True):
@@ -57,7 +57,7 @@ def no_worse(
 
 
 @given(problems(power="any"))
-def test_every_plan_keeps_to_the_statement(problem: Problem) -> None:
+def test_every_plan_keeps_to_the_statement(problem: PlanningProblem) -> None:
     """Currents, cuts, wants, runs and rests are as the statement allows."""
     solution = solve(problem)
     assert faults_of(problem, solution.amps.tolist(), solution.share.tolist()) == []
@@ -65,7 +65,7 @@ def test_every_plan_keeps_to_the_statement(problem: Problem) -> None:
 
 @given(problems(power="any", ticks=(4, 12)), st.integers(0, 3), st.integers(0, 4))
 def test_a_run_cut_off_where_nothing_can_charge_keeps_to_the_statement(
-    problem: Problem, ran: int, blocked: int
+    problem: PlanningProblem, ran: int, blocked: int
 ) -> None:
     """A run in progress, too short to end, that meets a tick without current lasts until there."""
     highest = np.where(np.arange(problem.ticks) < blocked, AMPS, problem.highest_amps)
@@ -77,7 +77,7 @@ def test_a_run_cut_off_where_nothing_can_charge_keeps_to_the_statement(
 
 
 @given(problems(power="any"))
-def test_energy_and_money_recompute(problem: Problem) -> None:
+def test_energy_and_money_recompute(problem: PlanningProblem) -> None:
     """Energies, cost, starts and objective are what carrying the plan out comes to."""
     solution = solve(problem)
     carried = carried_of(problem, solution)
@@ -91,7 +91,9 @@ def test_energy_and_money_recompute(problem: Problem) -> None:
 # --- neighbours ----------------------------------------------------------------------------------
 
 
-def refitted(problem: Problem, amps: NDArray[np.float64], reached_kwh: list[float]) -> list[float]:
+def refitted(
+    problem: PlanningProblem, amps: NDArray[np.float64], reached_kwh: list[float]
+) -> list[float]:
     """Give whole shares, the last before each departure cut where the battery held as much."""
     share = [float(current > 0) for current in amps]
     stored = problem.stored_kwh
@@ -108,7 +110,9 @@ def refitted(problem: Problem, amps: NDArray[np.float64], reached_kwh: list[floa
     return share
 
 
-def neighbours(problem: Problem, amps: NDArray[np.float64]) -> Iterator[NDArray[np.float64]]:
+def neighbours(
+    problem: PlanningProblem, amps: NDArray[np.float64]
+) -> Iterator[NDArray[np.float64]]:
     """Move one tick's charge elsewhere, swap two ticks, shift a run by one, shift some current."""
     highest = problem.highest_amps
     usable = [tick for span in spans_of(problem) for tick in span if can_charge(problem, tick)]
@@ -131,7 +135,7 @@ def neighbours(problem: Problem, amps: NDArray[np.float64]) -> Iterator[NDArray[
                 yield _allowed(problem, other)
 
 
-def _allowed(problem: Problem, amps: NDArray[np.float64]) -> NDArray[np.float64]:
+def _allowed(problem: PlanningProblem, amps: NDArray[np.float64]) -> NDArray[np.float64]:
     """Give the nearest currents that the ticks allow."""
     highest = problem.highest_amps
     currents = highest if problem.min_amps is None else np.minimum(amps, highest)
@@ -139,7 +143,7 @@ def _allowed(problem: Problem, amps: NDArray[np.float64]) -> NDArray[np.float64]
 
 
 @given(problems(power="any", ticks=(2, 12)))
-def test_no_neighbour_is_better(problem: Problem) -> None:
+def test_no_neighbour_is_better(problem: PlanningProblem) -> None:
     """No plan that charges a little differently, and may, is nearer the needs or cheaper."""
     solution = solve(problem)
     carried = carried_of(problem, solution)
@@ -155,7 +159,7 @@ def test_no_neighbour_is_better(problem: Problem) -> None:
 
 
 @given(problems(), st.integers(0, 2))
-def test_needing_all_that_is_wanted_never_costs_less(problem: Problem, which: int) -> None:
+def test_needing_all_that_is_wanted_never_costs_less(problem: PlanningProblem, which: int) -> None:
     """A need raised to the want leaves fewer plans to choose from (nothing is worth anything)."""
     k = which % len(problem.deadlines)
     deadlines = [replace(deadline, max_rate_per_kwh=0.0) for deadline in problem.deadlines]
@@ -167,7 +171,7 @@ def test_needing_all_that_is_wanted_never_costs_less(problem: Problem, which: in
 
 
 @given(problems(departures=(1, 1)), st.floats(0, 20))
-def test_needing_more_never_costs_less(problem: Problem, more_kwh: float) -> None:
+def test_needing_more_never_costs_less(problem: PlanningProblem, more_kwh: float) -> None:
     """At rates of 0 or more, and with runs of any length, more energy is never cheaper."""
     need = problem.deadlines[0].need_kwh
     rates = np.abs(problem.rates_per_kwh)
@@ -182,7 +186,7 @@ def test_needing_more_never_costs_less(problem: Problem, more_kwh: float) -> Non
 
 @given(problems(), st.data(), st.floats(0, 0.5))
 def test_a_dearer_tick_never_makes_a_plan_cheaper(
-    problem: Problem, data: st.DataObject, more: float
+    problem: PlanningProblem, data: st.DataObject, more: float
 ) -> None:
     """Raising one rate never lowers the least money, nor changes what can be had."""
     tick = data.draw(st.integers(0, problem.ticks - 1))
@@ -194,7 +198,9 @@ def test_a_dearer_tick_never_makes_a_plan_cheaper(
 
 
 @given(problems(), st.data())
-def test_more_current_never_makes_a_plan_dearer(problem: Problem, data: st.DataObject) -> None:
+def test_more_current_never_makes_a_plan_dearer(
+    problem: PlanningProblem, data: st.DataObject
+) -> None:
     """Where needs are met, a tick that may charge more (with on/off: at all) costs no more."""
     tick = data.draw(st.integers(0, problem.ticks - 1))
     highest, lower = problem.highest_amps.copy(), problem.highest_amps.copy()
@@ -208,7 +214,9 @@ def test_more_current_never_makes_a_plan_dearer(problem: Problem, data: st.DataO
 
 
 @given(problems(), st.lists(mills, min_size=1, max_size=6))
-def test_a_later_end_never_makes_a_plan_dearer(problem: Problem, later: list[float]) -> None:
+def test_a_later_end_never_makes_a_plan_dearer(
+    problem: PlanningProblem, later: list[float]
+) -> None:
     """Where needs are met, more ticks before the last departure cost no more.
 
     Runs may have any length: one that the end cut short would have to be whole.
@@ -229,7 +237,7 @@ def test_a_later_end_never_makes_a_plan_dearer(problem: Problem, later: list[flo
 
 
 @given(problems(power="one_current", switchings=(None,), departures=(1, 1)), st.floats(-0.5, 0.5))
-def test_adding_to_every_rate_adds_to_the_money(problem: Problem, more: float) -> None:
+def test_adding_to_every_rate_adds_to_the_money(problem: PlanningProblem, more: float) -> None:
     """With all of the need to buy and no more, c on all rates is c x energy on the least money."""
     hard = replace(
         problem.deadlines[0], want_kwh=problem.deadlines[0].need_kwh, max_rate_per_kwh=0.0
@@ -244,7 +252,7 @@ def test_adding_to_every_rate_adds_to_the_money(problem: Problem, more: float) -
 
 
 @given(problems(), st.floats(0.01, 100))
-def test_another_currency_scales_the_money(problem: Problem, factor: float) -> None:
+def test_another_currency_scales_the_money(problem: PlanningProblem, factor: float) -> None:
     """Rates, maximum rates and start cost in another currency: the same optimum in that."""
     deadlines = tuple(
         replace(deadline, max_rate_per_kwh=deadline.max_rate_per_kwh * factor)
@@ -265,7 +273,9 @@ def test_another_currency_scales_the_money(problem: Problem, factor: float) -> N
 
 
 @given(problems(), st.integers(1, 8))
-def test_time_in_which_nothing_can_charge_changes_nothing(problem: Problem, ticks: int) -> None:
+def test_time_in_which_nothing_can_charge_changes_nothing(
+    problem: PlanningProblem, ticks: int
+) -> None:
     """Ticks put before the first, in which no current is allowed, only shift the plan."""
     problem = replace(problem, before=LONG_AT_REST)
     front = np.zeros(ticks)
@@ -274,7 +284,7 @@ def test_time_in_which_nothing_can_charge_changes_nothing(problem: Problem, tick
         rates_per_kwh=np.concatenate([front, problem.rates_per_kwh]),
         highest_amps=np.concatenate([front, problem.highest_amps]),
         deadlines=tuple(
-            replace(deadline, end=deadline.end + ticks, back=deadline.back + ticks)
+            replace(deadline, end=deadline.end + ticks, return_tick=deadline.return_tick + ticks)
             for deadline in problem.deadlines
         ),
     )
@@ -285,7 +295,7 @@ def test_time_in_which_nothing_can_charge_changes_nothing(problem: Problem, tick
 
 
 @given(problems(power="any"))
-def test_early_and_late_cost_the_same(problem: Problem) -> None:
+def test_early_and_late_cost_the_same(problem: PlanningProblem) -> None:
     """The preference decides among plans of the same shortages, money and starts only."""
     early, late = (replace(problem, prefer_late=late) for late in (False, True))
     (short, money), other = best_of(early), best_of(late)
@@ -294,11 +304,11 @@ def test_early_and_late_cost_the_same(problem: Problem) -> None:
     assert solve(early).starts == solve(late).starts or power_varies(problem)
 
 
-def power_varies(problem: Problem) -> bool:
+def power_varies(problem: PlanningProblem) -> bool:
     return slack_money(problem, 0.0, SAME) > SAME
 
 
-def one_after_another(problem: Problem) -> Carried:
+def one_after_another(problem: PlanningProblem) -> Carried:
     """Plan for each departure as if there were no other after it, then carry all of it out."""
     stored, begin, before = problem.stored_kwh, 0, problem.before
     amps, share = np.zeros(problem.ticks), np.zeros(problem.ticks)
@@ -309,19 +319,21 @@ def one_after_another(problem: Problem) -> Carried:
             rates_per_kwh=problem.rates_per_kwh[span],
             highest_amps=problem.highest_amps[span],
             stored_kwh=stored,
-            deadlines=(replace(deadline, end=deadline.end - begin, back=deadline.end - begin),),
+            deadlines=(
+                replace(deadline, end=deadline.end - begin, return_tick=deadline.end - begin),
+            ),
             before=before,
         )
         solution = solve(alone)
         amps[span], share[span] = solution.amps, solution.share
         stored = max(0.0, carried_of(alone, solution).reached_kwh[0] - deadline.trip_kwh)
-        before = SwitchingState(on=False, ticks=deadline.back - deadline.end)
-        begin = deadline.back
+        before = SwitchingState(on=False, ticks=deadline.return_tick - deadline.end)
+        begin = deadline.return_tick
     return carry_out(problem, amps.tolist(), share.tolist())
 
 
 @given(problems(departures=(2, 3), ticks=(4, 20)))
-def test_looking_ahead_never_costs_more(problem: Problem) -> None:
+def test_looking_ahead_never_costs_more(problem: PlanningProblem) -> None:
     """Several departures together are no worse than one after another."""
     short, money = best_of(problem)
     greedy = one_after_another(problem)

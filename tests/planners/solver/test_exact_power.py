@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from planners.solver.exact import solve
-from planners.solver.problem import Problem
+from planners.solver.problem import PlanningProblem
 from tests.planners.solver.claims import slack_kwh, slack_money
 from tests.planners.solver.enumerate_currents import cheapest_on_grid
 from tests.planners.solver.enumerate_several import cheapest_by_enumeration
@@ -17,7 +17,7 @@ from tests.planners.solver.random_several import Kind, random_problem
 from tests.planners.solver.statement import carry_out, faults_of
 
 
-def tapered(rng: random.Random, problem: Problem) -> Problem:
+def tapered(rng: random.Random, problem: PlanningProblem) -> PlanningProblem:
     """Let power fall to 40 percent within the energy that the problem's ticks can charge."""
     model = problem.model
     tick_soc = 100 * model.full_kw * problem.tick_hours / model.usable_kwh

@@ -11,7 +11,7 @@ import pytest
 
 from planners.power.charging import ChargeModel
 from planners.solver.exact import solve
-from planners.solver.problem import Deadline, Problem, SwitchingState
+from planners.solver.problem import Deadline, PlanningProblem, SwitchingState
 from planners.solver.solution import objective
 from tests.planners.solver import reference_several
 from tests.planners.solver.claims import slack_kwh, slack_money
@@ -26,7 +26,7 @@ PROBLEMS = int(os.environ.get("LULLWATT_PROBLEMS", "800"))
 BLOCK = 25
 
 
-def highs_answers(problem: Problem) -> Iterator[Optimum]:
+def highs_answers(problem: PlanningProblem) -> Iterator[Optimum]:
     """Ask HiGHS, and where that is not enough ask again."""
     # Where needs can't be met, HiGHS 1.16 now and then cuts off the optimum or finds no plan at
     # all: its presolve does, or the tolerance within which an earlier shortage is held.
@@ -42,7 +42,7 @@ def highs_answers(problem: Problem) -> Iterator[Optimum]:
                 continue
 
 
-def costs_what(problem: Problem, plan: Carried, best: Optimum) -> bool:
+def costs_what(problem: PlanningProblem, plan: Carried, best: Optimum) -> bool:
     """Compare with HiGHS's answer; False if ours is better, which tells against HiGHS."""
     slack, near = slack_kwh(problem, 1e-5), 1e-5
     for ours, theirs in zip(plan.short_kwh(problem), best.short_kwh, strict=True):
@@ -74,7 +74,7 @@ def test_a_run_in_progress_goes_on_until_it_cannot() -> None:
 
     To end it at tick 0 or 1 and start again at tick 4 would be cheaper; it is not allowed.
     """
-    problem = Problem(
+    problem = PlanningProblem(
         rates_per_kwh=np.array([0.5, 0.5, 0.9, 0.9, 0.1]),
         highest_amps=np.array([10.0, 10.0, 0.0, 10.0, 10.0]),
         tick_hours=0.5,
@@ -93,7 +93,7 @@ def test_a_charge_that_ends_in_a_cut_tick_may_be_no_run() -> None:
 
     Both ticks whole would be at least 0.6 of each, and 0.7 of one: 0.25.
     """
-    problem = Problem(
+    problem = PlanningProblem(
         rates_per_kwh=np.array([0.1, 0.3]),
         highest_amps=np.array([10.0, 10.0]),
         tick_hours=0.5,
@@ -123,15 +123,15 @@ def test_costs_what_enumeration_finds(seed: int) -> None:
 
 def test_a_need_is_met_for_which_less_has_to_be_charged_before() -> None:
     """Charging all it can first, it could not begin the last run without passing the want."""
-    problem = Problem(
+    problem = PlanningProblem(
         rates_per_kwh=np.zeros(20),
         highest_amps=np.array([32.0] * 13 + [8.0, 0.0] + [32.0] * 5),
         tick_hours=0.5,
         model=ChargeModel(amps=32, phases=1, volts=230, usable_kwh=60, efficiency=1.0),
         stored_kwh=0.0,
         deadlines=(
-            Deadline(end=1, need_kwh=7.36, want_kwh=7.36, back=8),
-            Deadline(end=20, need_kwh=23.46, want_kwh=23.46, back=20),
+            Deadline(end=1, need_kwh=7.36, want_kwh=7.36, return_tick=8),
+            Deadline(end=20, need_kwh=23.46, want_kwh=23.46, return_tick=20),
         ),
         min_amps=6.0,
         min_run=2,

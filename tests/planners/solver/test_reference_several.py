@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from planners.power.charging import ChargeModel
-from planners.solver.problem import Deadline, Problem, SwitchingState
+from planners.solver.problem import Deadline, PlanningProblem, SwitchingState
 from tests.planners.solver.enumerate_several import cheapest_by_enumeration
 from tests.planners.solver.random_several import Kind, random_problem
 from tests.planners.solver.reference import Case, cheapest_by_highs
@@ -28,9 +28,9 @@ def problem(
     min_rest: int = 0,
     start_cost: float = 0.0,
     before: SwitchingState = SwitchingState(on=False, ticks=1000),  # noqa: B008 - frozen
-) -> Problem:
+) -> PlanningProblem:
     """Give a problem of half-hour ticks of 1 kWh, 0.5 kWh of it gained."""
-    return Problem(
+    return PlanningProblem(
         rates_per_kwh=np.array(rates),
         highest_amps=np.full(len(rates), PLAIN.amps),
         tick_hours=0.5,

@@ -10,16 +10,16 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from planners.solver.steps import Steps
+    from planners.solver.priced_moves import PricedMoves
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Tables:
+class CostTables:
     """Least cost from each state on [currency]; row `i` is the span's tick `i`, the last its end.
 
     Attributes
     ----------
-    steps : Steps
+    moves : PricedMoves
         The span, its levels and its ticks.
     min_run : int
         Shortest run [ticks].
@@ -39,7 +39,7 @@ class Tables:
         doubt, negative where the late plan is preferred [currency].
     """
 
-    steps: Steps
+    moves: PricedMoves
     min_run: int
     first_apart: bool
     on: NDArray[np.float64]
@@ -57,32 +57,34 @@ class Tables:
         return ticks - 1 + (self.min_run - 1 if first and self.first_apart else 0)
 
 
-def empty_tables(steps: Steps, min_run: int, done: NDArray[np.float64], bonus: float) -> Tables:
+def empty_tables(
+    moves: PricedMoves, min_run: int, done: NDArray[np.float64], bonus: float
+) -> CostTables:
     """Make the tables of a span, with its departure filled in.
 
     Parameters
     ----------
-    steps : Steps
+    moves : PricedMoves
         The span's ticks.
     min_run : int
         Shortest run [ticks].
     done : ndarray of float, shape (levels,)
         Cost from the departure on [currency].
     bonus : float
-        See `Tables`.
+        See `CostTables`.
 
     Returns
     -------
-    Tables
+    CostTables
         All other rows are to be filled in.
     """
-    ticks = steps.span.end - steps.span.start
-    levels = len(steps.levels)
-    first_apart = steps.may_be_done_within(min_run - 1)
+    ticks = moves.span.end - moves.span.start
+    levels = len(moves.levels)
+    first_apart = moves.may_be_done_within(min_run - 1)
     on = np.empty((ticks + 1, min_run + (min_run - 1) * first_apart, levels))
     off = np.empty((ticks + 1, levels))
     fresh = np.empty((ticks + 1, levels)) if first_apart else off
     start = np.empty((ticks, levels), dtype=bool)
     first = np.empty_like(start) if first_apart else start
     on[ticks] = off[ticks] = fresh[ticks] = done
-    return Tables(steps, min_run, first_apart, on, off, fresh, done, start, first, bonus)
+    return CostTables(moves, min_run, first_apart, on, off, fresh, done, start, first, bonus)

@@ -13,33 +13,33 @@ from planners.solver.ranges import Ranges
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from planners.solver.levels import Span
-    from planners.solver.problem import Problem
+    from planners.solver.levels import DepartureSpan
+    from planners.solver.problem import PlanningProblem
 
     Row = NDArray[np.float64]
 
 
 LOW_CURRENT = 0.1
-"""What a tick at less than its highest current costs, in parts of `Problem.tie`: the plainer of
-two plans that cost the same has the full current."""
+"""Charged for a tick below its highest current, as a part of `PlanningProblem.tie`: of two plans
+that cost the same, the plainer one draws the full current."""
 
 
-class Steps:
+class PricedMoves:
     """The ticks of one span.
 
     Parameters
     ----------
-    problem : Problem
+    problem : PlanningProblem
         The problem.
     k : int
         Which departure they are before.
-    span : Span
+    span : DepartureSpan
         The time before it.
     levels : ndarray of float, shape (levels,)
         Its battery energies [kWh].
     """
 
-    def __init__(self, problem: Problem, k: int, span: Span, levels: Row) -> None:
+    def __init__(self, problem: PlanningProblem, k: int, span: DepartureSpan, levels: Row) -> None:
         self.problem = problem
         self.k = k
         self.span = span
@@ -80,14 +80,14 @@ class Steps:
         """Give what a tick at this rate has to pay back of what a level is worth."""
         return self._dear if rate > self._max_rate else 0.0
 
-    def moves(self, i: int) -> Moves:
+    def of_tick(self, i: int) -> Moves:
         """Give the moves of tick `i`."""
         return self._at(self._amps[i])[0]
 
     def _at(self, amps: float) -> tuple[Moves, Ranges]:
         if amps not in self._moves:
             moves = moves_of(self.problem, self.levels, self.span.want_kwh, amps)
-            self._moves[amps] = moves, Ranges(moves.first, moves.last, moves.may)
+            self._moves[amps] = moves, Ranges(moves.first, moves.last, moves.possible)
         return self._moves[amps]
 
     def whole(self, i: int, after: Row) -> Row:
@@ -175,8 +175,8 @@ class Steps:
             The first level it can lead to, and the cost of leading there and to each next one;
             empty if it can't be drawn through.
         """
-        moves = self.moves(i)
-        if not moves.may[level]:
+        moves = self.of_tick(i)
+        if not moves.possible[level]:
             return 0, np.empty(0)
         rate, amps = self.kind(i)
         first, last = int(moves.first[level]), int(moves.last[level]) + 1
@@ -200,7 +200,7 @@ class Steps:
             The targets' levels and costs [currency], the lowest target first.
         """
         rate, amps = self.kind(i)
-        gain, here = float(self.moves(i).gains_kwh[level]), float(self.levels[level])
+        gain, here = float(self.of_tick(i).gains_kwh[level]), float(self.levels[level])
         found = []
         for target in self.targets:
             wanted = float(self.levels[target]) - here

@@ -20,7 +20,7 @@ LEAST_KW = 1e-6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Filling:
+class ChargingCurve:
     """Battery energy over the hours of charging from empty.
 
     Attributes
@@ -35,7 +35,7 @@ class Filling:
     hours: NDArray[np.float64]
 
     @classmethod
-    def of(cls, model: ChargeModel) -> Filling:
+    def of(cls, model: ChargeModel) -> ChargingCurve:
         """Fill a vehicle's battery."""
         stored = np.linspace(0.0, model.usable_kwh, STEPS + 1)
         metered_kw = model.full_kw * model.taper_shares(stored[:-1] + stored[1] / 2)
