@@ -1,7 +1,7 @@
-"""What an appraisal of a year says: each choice's figures, the cheapest, and what would change it.
+"""The results of an appraisal: each choice's figures, the cheapest, and its break-even points.
 
-Made by `planners.appraisal.appraising`. Money is in floats, since all of it comes from the solver
-or is compared with what does; it is rounded where it is shown.
+`planners.appraisal.appraising` fills them in. Money is in floats, since all of it comes from the
+solver or is compared with sums that do; it is rounded where it is shown.
 """
 
 from __future__ import annotations
@@ -14,12 +14,12 @@ if TYPE_CHECKING:
     from decimal import Decimal
 
 LEAST_KWH = 0.05
-"""Energy of a year that is not worth a word [kWh]."""
+"""Energy of a year that is too little to mention [kWh]."""
 
 
 @dataclass(frozen=True, slots=True)
 class BandYear:
-    """What one band delivered in the year.
+    """The energy and cost of one band in the year.
 
     Attributes
     ----------
@@ -41,7 +41,7 @@ class BandYear:
 
 @dataclass(frozen=True, slots=True)
 class Spread:
-    """Where a figure lay in nine of ten of the years that were drawn: 5th and 95th percentile."""
+    """The range of a figure in nine of ten drawn years: its 5th and 95th percentile."""
 
     low: float
     high: float
@@ -49,7 +49,7 @@ class Spread:
 
 @dataclass(frozen=True, slots=True)
 class ChoiceYear:
-    """One choice through the year.
+    """The figures of one choice for the year.
 
     Attributes
     ----------
@@ -58,52 +58,53 @@ class ChoiceYear:
     energy_kwh : float
         Energy through the meter for the vehicle [kWh].
     cost : float
-        What that energy costs, without standing charge [currency].
+        Cost of that energy, without standing charge [currency].
     by_band : tuple of BandYear
-        Parts of both, in the tariff's order.
+        Energy and cost by band, in the tariff's order.
     standing_charge : float
         Of all days of the year, tax included [currency].
     standing_charge_difference : float
-        More (or less) than the first choice's [currency].
+        How much more than the first choice's; negative if less [currency].
     home_cost_difference : float
-        What the rest of the home's energy costs more (or less) than under the first choice
-        [currency]; 0 where the file does not say what the home uses.
+        How much more the rest of the home's energy costs than under the first choice; negative if
+        less [currency]. 0 if the file does not say what the home uses.
     year_cost : float
-        `cost` and both differences: what the year costs, by which choices are compared [currency].
+        `cost` plus both differences: the cost of the year by which choices are compared [currency].
     cost_per_kwh, cost_per_km, cost_per_mile : float or None
-        `cost` per metered kWh and per distance driven on it; None where there is none, or where
-        the distance is not known.
+        `cost` per metered kWh, and per distance driven on that energy; None if there is no energy,
+        or if the distance is not known.
     cheapest_band_share : float
-        Share of the energy bought in the tariff's cheapest band, 0 to 1; of a price series: in the
+        Share of the energy bought in the tariff's cheapest band, 0 to 1; for a price series, in the
         cheapest quarter of the year's rates.
     nights, nights_short : int
-        Charges between two trips, and how many of them ended short of the need.
+        Nights between two trips, and how many of them ended short of the need.
     shortfall_kwh, worst_shortfall_kwh : float
-        Metered energy that was missing at these departures, together and at the worst [kWh].
+        Metered energy missing at these departures, in all and at the worst of them [kWh].
     charged_elsewhere_kwh : float
-        Battery energy of trips that went further than what the battery held [kWh].
+        Battery energy of trips beyond what the battery held [kWh].
     ends_below_kwh : float
-        Battery energy by which the year ends lower than it began, 0 where it does not [kWh].
+        How much less the battery holds at the end of the year than at its start; 0 if not less
+        [kWh].
     longest_day_km, cheap_hours_km : float or None
-        The longest day that one usual night brings back to what was there, in all its hours, and
-        in the cheapest band alone [km]; None where consumption is not known, the second also for
-        a price series.
+        The longest day's driving that one usual night can recharge, in all its hours, and in the
+        cheapest band alone [km]; None if consumption is not known, and the second also for a price
+        series.
     estimated_kwh : float
-        Energy bought at rates that the price series does not hold [kWh].
+        Energy bought in hours for which the price series has no rate [kWh].
     outlay : float
         Paid once [currency].
     outlay_note : str
-        What for; may be empty.
+        What the outlay pays for; may be empty.
     total_over_years : float
-        Outlay, and `year_cost` times `keep_years` [currency].
+        Outlay plus `keep_years` times `year_cost` [currency].
     saves_per_year : float
         `year_cost` of the first choice less this one's [currency].
     payback_years : float or None
-        After how many years the saving has paid for the outlay beyond the first choice's: 0 where
-        there is nothing to pay back; None where it never does.
+        Years until the saving has paid for the outlay beyond the first choice's; 0 if there is
+        nothing to pay back, None if it never does.
     spreads : mapping of str to Spread
-        By the names of the attributes above, those that vary from drawn year to drawn year; empty
-        without draws.
+        Ranges of those attributes above that vary over the drawn years, by name; empty if no years
+        are drawn.
     cheapest_in : int
         Drawn years in which this choice is the cheapest over `keep_years`.
     """
@@ -140,26 +141,27 @@ class ChoiceYear:
     cheapest_in: int = 0
 
     def delivers_less_than(self, other: ChoiceYear) -> bool:
-        """Whether it leaves more nights short, or more elsewhere: it is flattered by its cost."""
+        """Whether more nights are short, or more is charged elsewhere, so that it looks cheap."""
         more_elsewhere = self.charged_elsewhere_kwh - other.charged_elsewhere_kwh
         return self.nights_short > other.nights_short or more_elsewhere > LEAST_KWH
 
 
 @dataclass(frozen=True, slots=True)
 class BreakEven:
-    """How far one figure would have to go for the cheapest choice to lose its place.
+    """The value of one figure at which another choice becomes the cheapest.
 
     Attributes
     ----------
     now : float
-        What it is.
+        The figure's present value.
     at : float or None
-        Where the cheapest and a rival cost the same over the years; None where no change does.
+        The value at which the cheapest choice and a rival cost the same over the years; None if
+        there is no such value.
     rival : str or None
-        The choice that takes its place.
+        The choice that becomes the cheapest.
     by_shortage : bool
-        Whether it does so because the cheapest comes to be short of the need on more nights, and
-        not by cost.
+        Whether the rival wins because the other choice falls short of the need on more nights, not
+        because of its cost.
     """
 
     now: float
@@ -170,19 +172,19 @@ class BreakEven:
 
 @dataclass(frozen=True, slots=True)
 class BreakEvens:
-    """What would change the answer, each with all else as it is.
+    """The figures that would make another choice the cheapest, each with all else unchanged.
 
     Attributes
     ----------
     distance_per_year : tuple of BreakEven
-        Distance of the year [km], or battery energy of the trips [kWh] where no distance is known:
-        the nearest below and the nearest above what it is, as far as there are such between a
+        Distance of the year [km], or battery energy of the trips [kWh] if no distance is known: the
+        nearest such value below the present one and the nearest above it, if they lie between a
         tenth and three times of it.
     rate : BreakEven
         Rate of the cheapest band of the cheapest choice's tariff, wherever that tariff is used
-        [currency per kWh]; of a price series: what is added to every price.
+        [currency per kWh]; for a price series, the amount added to every price.
     rate_band : str
-        Which band that is.
+        Name of that band.
     outlay : BreakEven
         Outlay of the cheapest choice [currency].
     """
@@ -195,7 +197,7 @@ class BreakEvens:
 
 @dataclass(frozen=True, slots=True)
 class Appraisal:
-    """A year under each choice.
+    """A year under each choice, and how the choices compare.
 
     Attributes
     ----------
@@ -206,29 +208,28 @@ class Appraisal:
     keep_years : float
         For how many years the choice is kept.
     distance_km : float or None
-        Distance of the year [km]; None where only energies are known.
+        Distance of the year [km]; None if only energies are known.
     distance_unit : str
-        "km" or "mile": the unit in which the file gives it.
+        "km" or "mile": the unit that the file uses.
     trips_kwh : float
         Battery energy of the year's trips [kWh].
     trips : int
         Days with a trip.
     draws, seed, spread_percent : int, int, float
-        Years drawn around the declared one; 0 where none were asked for.
+        How many years are drawn around the declared one (0 for none), and how.
     choices : tuple of ChoiceYear
-        In the file's order; the first is the one that others are held against.
+        In the file's order; the others are compared with the first.
     cheapest : str
-        Name of the choice with the least total over the years that is not short on more nights
-        than need be: see `planners.appraisal.appraising`.
+        Name of the choice that wins: see `planners.appraisal.ranking`.
     break_even : BreakEvens or None
-        None where there is but one choice.
+        None if there is only one choice.
     curve : tuple of (float, tuple of float)
-        Distances of the year [km, or kWh as above] and each choice's total over the years there
+        Distances of the year [km, or kWh as above], each with every choice's total over the years
         [currency], for a picture.
     assumptions, cautions : tuple of str
-        In plain words.
+        Whole sentences.
     curve_short : tuple of tuple of int
-        For each point of the curve, each choice's nights short of the need.
+        Each choice's nights short of the need, for each point of the curve.
     """
 
     name: str

@@ -1,4 +1,4 @@
-"""One choice made ready for a year: its rates, its nights, and how it charges."""
+"""Prepare one choice for a year's simulation: its rates, its nights, and its charging rule."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ from planners.plan.horizon import PLANNED_DAYS
 from planners.power.electrics import charge_model
 from planners.rates.prices import prices_of
 from planners.year.driving_days import days_of_year, local_midnight
-from planners.year.night_by_night import live
-from planners.year.night_rules import Way
-from planners.year.price_knowledge import Feed
+from planners.year.night_by_night import simulate
+from planners.year.night_rules import ChargingRule
+from planners.year.price_knowledge import PriceKnowledge
 from planners.year.rates import YearRates, year_rates
-from planners.year.windows import Group, Windows
-from planners.year.years import Years
+from planners.year.results import YearResults
+from planners.year.windows import NightGroup, NightWindows
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -33,26 +33,26 @@ if TYPE_CHECKING:
     from config.files.series import PricePoint
     from config.household.household_file import HouseholdFile
     from planners.rates.prices import Prices
-    from planners.year.driving_days import Driving
+    from planners.year.driving_days import DrivingYear
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Case:
-    """A choice through the year.
+    """A choice prepared for the year.
 
     Attributes
     ----------
     choice : Choice
         As declared.
     household : HouseholdFile
-        The same as a household.
+        The choice as a household file.
     year : YearRates
-        Rates as they turn out.
-    windows : Windows
-        When it can charge.
-    groups : tuple of Group
-        The same, gathered.
-    way : Way
+        Actual rates.
+    windows : NightWindows
+        The nights in which it can charge.
+    groups : tuple of NightGroup
+        The same nights, grouped by length.
+    rule : ChargingRule
         How it charges.
     standing_charge : float
         Of all days of the year, tax included [currency].
@@ -63,20 +63,20 @@ class Case:
     choice: Choice
     household: HouseholdFile
     year: YearRates
-    windows: Windows
-    groups: tuple[Group, ...]
-    way: Way
+    windows: NightWindows
+    groups: tuple[NightGroup, ...]
+    rule: ChargingRule
     standing_charge: float
     home_kwh: NDArray[np.float64]
 
     @property
     def home_cost(self) -> float:
-        """What the rest of the home's energy costs in the year [currency]."""
+        """Cost of the rest of the home's energy in the year [currency]."""
         return float(self.year.priced(self.home_kwh, beside_home=False)[1].sum())
 
     @property
     def fixed_cost(self) -> float:
-        """What the year costs however the vehicle charges [currency]."""
+        """Cost of the year apart from the vehicle's energy [currency]."""
         return self.standing_charge + self.home_cost
 
     @property
@@ -85,21 +85,21 @@ class Case:
         return float(self.choice.outlay)
 
     def with_added(self, more: float) -> Case:
-        """Give the choice with a dearer cheapest band, or dearer prices [currency per kWh]."""
+        """Return the choice with a dearer cheapest band or series [currency per kWh]."""
         year = self.year.with_added(more)
         return replace(self, year=year, groups=self.windows.groups(year, more))
 
-    def live(
+    def simulate(
         self, trips_kwh: NDArray[np.float64], done: Callable[[int], None] = lambda _years: None
-    ) -> Years:
-        """Charge through years of trips, of shape (years, nights)."""
-        return live(self.year, self.groups, self.way, trips_kwh, done)
+    ) -> YearResults:
+        """Simulate years of trips, given in shape (years, nights)."""
+        return simulate(self.year, self.groups, self.rule, trips_kwh, done)
 
 
 def case_of(
-    file: ChoicesFile, choice: Choice, driving: Driving, points: Sequence[PricePoint]
+    file: ChoicesFile, choice: Choice, driving: DrivingYear, points: Sequence[PricePoint]
 ) -> Case:
-    """Make a choice ready.
+    """Prepare a choice.
 
     Parameters
     ----------
@@ -107,20 +107,20 @@ def case_of(
         What is declared.
     choice : Choice
         One of its choices.
-    driving : Driving
+    driving : DrivingYear
         The trips.
     points : sequence of PricePoint
-        Prices in order of time, where its tariff is a price series.
+        Prices in order of time, if its tariff is a price series.
 
     Returns
     -------
     Case
-        Ready to be lived.
+        Ready to simulate.
 
     Raises
     ------
     TariffError
-        Where no rate is known in a night.
+        If no rate is known in a night.
     """  # noqa: DOC502 - raised by prices
     household = file.household_of(choice)
     prices = prices_of(household, {choice.tariff.name: points})
@@ -134,14 +134,14 @@ def case_of(
         year=year,
         windows=windows,
         groups=windows.groups(year),
-        way=_way(file, choice, household, year),
+        rule=_rule(file, choice, household, year),
         standing_charge=float(sum(prices.standing_charge(day) for day in days)),
         home_kwh=_home_kwh(file, prices, year),
     )
 
 
-def _span(file: ChoicesFile, driving: Driving) -> tuple[datetime, datetime]:
-    """From the first night until after the last; where the home counts, all of the year."""
+def _span(file: ChoicesFile, driving: DrivingYear) -> tuple[datetime, datetime]:
+    """Return the first night's start and the last one's end, or the whole year for home use."""
     start, end = driving.trips[0].returns, driving.next_leaves
     if not file.home_use:
         return start, end
@@ -154,10 +154,10 @@ def _span(file: ChoicesFile, driving: Driving) -> tuple[datetime, datetime]:
 def _windows(
     file: ChoicesFile,
     choice: Choice,
-    driving: Driving,
+    driving: DrivingYear,
     year: YearRates,
     points: Sequence[PricePoint],
-) -> Windows:
+) -> NightWindows:
     margin = timedelta(minutes=file.driving.margin_minutes)
     leaves = [*(trip.leaves for trip in driving.trips[1:]), driving.next_leaves]
     end = np.array([year.ticks_until(instant - margin) for instant in leaves], np.intp)
@@ -168,16 +168,20 @@ def _windows(
     if choice.planner != "at_once":
         first = np.maximum(first, end - PLANNED_DAYS // tick)
     if not year.is_series:
-        return Windows(first, end)
-    feed = Feed(choice.tariff, file.zone, points, file.appraisal.prices_known_at)
+        return NightWindows(first, end)
+    knowledge = PriceKnowledge(choice.tariff, file.zone, points, file.appraisal.prices_known_at)
     nights = zip(first.tolist(), end.tolist(), strict=True)
-    return Windows(first, end, [feed.outlooks(year, begins, ends) for begins, ends in nights])
+    return NightWindows(
+        first, end, [knowledge.outlooks(year, begins, ends) for begins, ends in nights]
+    )
 
 
-def _way(file: ChoicesFile, choice: Choice, household: HouseholdFile, year: YearRates) -> Way:
+def _rule(
+    file: ChoicesFile, choice: Choice, household: HouseholdFile, year: YearRates
+) -> ChargingRule:
     model = charge_model(household, VEHICLE)
     point = choice.charge_point
-    return Way(
+    return ChargingRule(
         planner=choice.planner,
         model=model,
         need_kwh=model.stored_kwh(choice.need_percent),
@@ -193,7 +197,7 @@ def _way(file: ChoicesFile, choice: Choice, household: HouseholdFile, year: Year
 
 
 def _home_kwh(file: ChoicesFile, prices: Prices, year: YearRates) -> NDArray[np.float64]:
-    """Spread what the rest of the home uses over the calendar year's ticks [kWh]."""
+    """Spread the rest of the home's use over the calendar year's ticks [kWh]."""
     ticks = len(year.rates)
     kwh = np.zeros(ticks)
     if not file.home_use:

@@ -1,4 +1,4 @@
-"""The figures of each choice, out of the year that was lived."""
+"""Collect the figures of each choice from its simulated year."""
 
 from __future__ import annotations
 
@@ -7,34 +7,34 @@ from typing import TYPE_CHECKING
 from config.fields.distance import KM_PER_MILE
 from planners.appraisal.appraisal import BandYear, ChoiceYear
 from planners.appraisal.ranking import payback_years
-from planners.appraisal.reach_of_night import reach_of
+from planners.appraisal.usual_night import usual_night_kwh
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from planners.appraisal.choice_case import Case
-    from planners.appraisal.compared import Compared
-    from planners.appraisal.spreads import Varies
-    from planners.year.driving_days import Driving
-    from planners.year.years import Years
+    from planners.appraisal.comparison import Comparison
+    from planners.appraisal.spreads import ChoiceSpreads
+    from planners.year.driving_days import DrivingYear
+    from planners.year.results import YearResults
 
 LEAST_AMOUNT = 1e-6
-"""Energy and money that are not worth a line [kWh, currency]."""
+"""Smaller amounts are what rounding leaves [kWh, currency]."""
 
 
 def choice_years(
-    compared: Compared, driving: Driving, varies: Sequence[Varies]
+    comparison: Comparison, driving: DrivingYear, spreads: Sequence[ChoiceSpreads]
 ) -> tuple[ChoiceYear, ...]:
-    """Give the figures of every choice.
+    """Collect the figures of every choice.
 
     Parameters
     ----------
-    compared : Compared
-        The choices and how they came out.
-    driving : Driving
+    comparison : Comparison
+        The choices and their results.
+    driving : DrivingYear
         The trips.
-    varies : sequence of Varies
-        How each varies over drawn years; empty without draws.
+    spreads : sequence of ChoiceSpreads
+        How each choice's figures vary over drawn years; empty if no years are drawn.
 
     Returns
     -------
@@ -42,28 +42,28 @@ def choice_years(
         In the order of the file.
     """
     return tuple(
-        _choice_year(compared, place, driving.kwh_per_km, varies[place] if varies else None)
-        for place in range(len(compared.cases))
+        _choice_year(comparison, place, driving.kwh_per_km, spreads[place] if spreads else None)
+        for place in range(len(comparison.cases))
     )
 
 
 def _choice_year(
-    compared: Compared, place: int, kwh_per_km: float | None, varies: Varies | None
+    comparison: Comparison, place: int, kwh_per_km: float | None, spreads: ChoiceSpreads | None
 ) -> ChoiceYear:
-    case, lived, ranking = compared.cases[place], compared.years[place], compared.ranking
-    first = compared.cases[0]
-    energy, cost = float(lived.energy_kwh[0]), float(lived.cost[0])
+    case, result, ranking = comparison.cases[place], comparison.years[place], comparison.ranking
+    first = comparison.cases[0]
+    energy, cost = float(result.energy_kwh[0]), float(result.cost[0])
     saves = _or_nothing(float(ranking.year_costs[0, 0] - ranking.year_costs[place, 0]))
-    per_km = _per_km(cost, compared, lived, kwh_per_km)
-    reach_kwh, cheap_kwh = reach_of(case)
-    short = lived.short_kwh[0]
+    per_km = _per_km(cost, comparison, result, kwh_per_km)
+    reach_kwh, cheap_kwh = usual_night_kwh(case)
+    short = result.short_kwh[0]
     return ChoiceYear(
         name=case.choice.name,
         tariff=case.choice.tariff.name,
         planner=case.choice.planner,
         energy_kwh=energy,
         cost=cost,
-        by_band=_by_band(case, lived),
+        by_band=_by_band(case, result),
         standing_charge=case.standing_charge,
         standing_charge_difference=case.standing_charge - first.standing_charge,
         home_cost_difference=case.home_cost - first.home_cost,
@@ -71,38 +71,38 @@ def _choice_year(
         cost_per_kwh=cost / energy if energy > 0 else None,
         cost_per_km=per_km,
         cost_per_mile=None if per_km is None else per_km * KM_PER_MILE,
-        cheapest_band_share=min(1.0, float(lived.cheapest_kwh[0]) / energy) if energy > 0 else 0.0,
+        cheapest_band_share=min(1.0, float(result.cheapest_kwh[0]) / energy) if energy > 0 else 0.0,
         nights=len(short),
-        nights_short=int(lived.nights_short[0]),
+        nights_short=int(result.nights_short[0]),
         shortfall_kwh=float(short.sum()),
         worst_shortfall_kwh=float(short.max()),
-        charged_elsewhere_kwh=float(lived.elsewhere_kwh[0]),
-        ends_below_kwh=max(0.0, _or_nothing(case.way.want_kwh - float(lived.ends_kwh[0]))),
+        charged_elsewhere_kwh=float(result.elsewhere_kwh[0]),
+        ends_below_kwh=max(0.0, _or_nothing(case.rule.want_kwh - float(result.ends_kwh[0]))),
         longest_day_km=None if kwh_per_km is None else reach_kwh / kwh_per_km,
         cheap_hours_km=None if kwh_per_km is None or cheap_kwh is None else cheap_kwh / kwh_per_km,
-        estimated_kwh=float(lived.estimated_kwh[0]),
+        estimated_kwh=float(result.estimated_kwh[0]),
         outlay=case.outlay,
         outlay_note=case.choice.outlay_note or "",
         total_over_years=float(ranking.totals[place, 0]),
         saves_per_year=saves,
         payback_years=payback_years(case.outlay - first.outlay, saves),
-        spreads={} if varies is None else varies.spreads,
-        cheapest_in=0 if varies is None else varies.cheapest_in,
+        spreads={} if spreads is None else spreads.spreads,
+        cheapest_in=0 if spreads is None else spreads.cheapest_in,
     )
 
 
 def _per_km(
-    cost: float, compared: Compared, lived: Years, kwh_per_km: float | None
+    cost: float, comparison: Comparison, result: YearResults, kwh_per_km: float | None
 ) -> float | None:
-    """Cost per distance that was driven on what was charged at home [currency per km]."""
+    """Cost per distance driven on energy charged at home [currency per km]."""
     if kwh_per_km is None:
         return None
-    driven_kwh = float(compared.trips_kwh.sum() - lived.elsewhere_kwh[0])
+    driven_kwh = float(comparison.trips_kwh.sum() - result.elsewhere_kwh[0])
     return cost / driven_kwh * kwh_per_km if driven_kwh > 0 else None
 
 
-def _by_band(case: Case, lived: Years) -> tuple[BandYear, ...]:
-    rows = zip(case.year.lines, lived.line_kwh[0], lived.line_cost[0], strict=True)
+def _by_band(case: Case, result: YearResults) -> tuple[BandYear, ...]:
+    rows = zip(case.year.lines, result.line_kwh[0], result.line_cost[0], strict=True)
     return tuple(
         BandYear(line.band, line.rate, float(kwh), float(cost))
         for line, kwh, cost in rows
@@ -111,5 +111,5 @@ def _by_band(case: Case, lived: Years) -> tuple[BandYear, ...]:
 
 
 def _or_nothing(amount: float) -> float:
-    """Leave out what rounding left [kWh or currency]."""
+    """Return the amount, or 0 if it is only what rounding left [kWh or currency]."""
     return amount if abs(amount) > LEAST_AMOUNT else 0.0

@@ -1,4 +1,4 @@
-"""Where two choices cost the same: a gap between their totals that changes its sign."""
+"""Find where two choices cost the same: where the gap between their totals changes its sign."""
 
 from __future__ import annotations
 
@@ -9,14 +9,14 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 ROUNDS = 8
-"""How often a crossing is looked for again at the most."""
+"""The most attempts to find a crossing."""
 
 NEAR = 1e-4
-"""A crossing is found where both sides differ by less than this share of their totals."""
+"""A crossing is found if both totals differ by less than this share of the larger one."""
 
 
 class Point(NamedTuple):
-    """A gap [currency] at some place, such as a rate or a share of the distance."""
+    """The gap between two totals [currency] at some value of a rate or of the distance."""
 
     at: float
     gap: float
@@ -24,7 +24,7 @@ class Point(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Rival:
-    """Where a rival takes the place: at which value, which choice it is, and why."""
+    """A choice that becomes the cheapest: at which value, its index, and why."""
 
     at: float
     place: int
@@ -32,19 +32,19 @@ class Rival:
 
 
 def crossing(gap: Callable[[float], tuple[float, float]], near: Point, far: Point) -> float:
-    """Find where a gap is nothing that changes its sign between two points.
+    """Find the value between two points at which a gap is zero.
 
     Parameters
     ----------
     gap : callable
-        From a place to the gap there and the larger of the totals [currency].
+        From a value to the gap there and the larger of the two totals [currency].
     near, far : Point
-        On both sides of it.
+        One on each side of the crossing: their gaps differ in sign.
 
     Returns
     -------
     float
-        The place.
+        The value.
     """
     # Regula falsi; the Illinois rule halves the gap of a side that stays (Dowell and Jarratt,
     # BIT 11 (1971), pages 168 to 174; from memory).

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from config.choices.choices_file import ChoicesFile
     from planners.appraisal.appraisal import ChoiceYear
     from planners.appraisal.choice_case import Case
-    from planners.year.driving_days import Driving
+    from planners.year.driving_days import DrivingYear
 
 FEW_DAYS = 300
 """A record of fewer days misses a season [days]."""
@@ -29,14 +29,16 @@ INSTALLING = (
 )
 
 
-def assumptions_of(file: ChoicesFile, driving: Driving, cases: Sequence[Case]) -> tuple[str, ...]:
+def assumptions_of(
+    file: ChoicesFile, driving: DrivingYear, cases: Sequence[Case]
+) -> tuple[str, ...]:
     """Say what was assumed.
 
     Parameters
     ----------
     file : ChoicesFile
         What is declared.
-    driving : Driving
+    driving : DrivingYear
         The trips.
     cases : sequence of Case
         The choices.
@@ -49,7 +51,7 @@ def assumptions_of(file: ChoicesFile, driving: Driving, cases: Sequence[Case]) -
     return tuple(_assumptions(file, driving, cases))
 
 
-def _assumptions(file: ChoicesFile, driving: Driving, cases: Sequence[Case]) -> Iterator[str]:
+def _assumptions(file: ChoicesFile, driving: DrivingYear, cases: Sequence[Case]) -> Iterator[str]:
     year = file.appraisal.year
     yield (
         f"Every night of {year} is planned by itself, from plugging in to the next departure;"
@@ -82,7 +84,7 @@ def _assumptions(file: ChoicesFile, driving: Driving, cases: Sequence[Case]) -> 
     )
 
 
-def _about_driving(file: ChoicesFile, driving: Driving) -> Iterator[str]:
+def _about_driving(file: ChoicesFile, driving: DrivingYear) -> Iterator[str]:
     if driving.recorded_days is not None:
         days = file.vehicle.charging_efficiency_percent
         yield (
@@ -109,13 +111,13 @@ def _about_home(file: ChoicesFile) -> str:
 
 
 def cautions_of(
-    driving: Driving, cases: Sequence[Case], choices: Sequence[ChoiceYear]
+    driving: DrivingYear, cases: Sequence[Case], choices: Sequence[ChoiceYear]
 ) -> tuple[str, ...]:
     """Say what to mind.
 
     Parameters
     ----------
-    driving : Driving
+    driving : DrivingYear
         The trips.
     cases : sequence of Case
         The choices.
@@ -137,7 +139,7 @@ def cautions_of(
     return tuple(dict.fromkeys(said))
 
 
-def _about_record(driving: Driving) -> Iterator[str]:
+def _about_record(driving: DrivingYear) -> Iterator[str]:
     days = driving.recorded_days
     if days is not None and days < FEW_DAYS:
         yield (

@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 ASKED_AMPS = (16.0, 32.0)
 """Currents that a reader may think of instead: the usual sizes of charge points."""
 
-SAME_KWH = 0.05
-"""Battery energies that differ by less are not worth a sentence [kWh]."""
+MENTIONED_KWH = 0.05
+"""Battery energies that differ by less are not mentioned [kWh]."""
 
 HALVINGS = 6
 """How often to halve the price of a start, in search of one start fewer."""
@@ -68,12 +68,12 @@ class Alternatives:
     saves: float | None = None
 
 
-def alternatives_to(ahead: Horizon, solution: Solution) -> Alternatives | None:
+def alternatives_to(horizon: Horizon, solution: Solution) -> Alternatives | None:
     """Ask what the next departure's charge would cost if it were done otherwise.
 
     Parameters
     ----------
-    ahead : Horizon
+    horizon : Horizon
         What was solved.
     solution : Solution
         Its cheapest plan.
@@ -83,7 +83,7 @@ def alternatives_to(ahead: Horizon, solution: Solution) -> Alternatives | None:
     Alternatives or None
         None where nothing is charged before the next departure.
     """
-    problem = ahead.problem
+    problem = horizon.problem
     end = problem.deadlines[0].end
     if not solution.on[:end].any():
         return None
@@ -96,7 +96,7 @@ def alternatives_to(ahead: Horizon, solution: Solution) -> Alternatives | None:
         earlier=_shifted(night, plan, -round(1 / problem.tick_hours)),
         later=_shifted(night, plan, round(1 / problem.tick_hours)),
         fewer_starts=_fewer_starts(night, plan),
-        currents=tuple(_other_currents(ahead, night)),
+        currents=tuple(_other_currents(horizon, night)),
         more_kwh=more_kwh,
         saves=saves,
     )
@@ -142,9 +142,9 @@ def _fewer_starts(night: PlanningProblem, plan: Solution) -> tuple[int, float] |
     return (fewest.starts, fewest.cost) if fewest.starts < plan.starts else None
 
 
-def _other_currents(ahead: Horizon, night: PlanningProblem) -> Iterator[OtherCurrent]:
-    car = ahead.file.vehicles[ahead.situation.departure.vehicle]
-    limits = [ahead.file.household.main_fuse_amps, car.max_amps]
+def _other_currents(horizon: Horizon, night: PlanningProblem) -> Iterator[OtherCurrent]:
+    car = horizon.file.vehicles[horizon.situation.departure.vehicle]
+    limits = [horizon.file.household.main_fuse_amps, car.max_amps]
     for amps in ASKED_AMPS:
         if amps == night.model.amps or any(limit and amps > limit for limit in limits):
             continue
@@ -175,10 +175,10 @@ def _for_later(problem: PlanningProblem, solution: Solution) -> tuple[float, flo
     first = problem.deadlines[0]
     alone = solve(_alone(problem, first)).reaches_kwh[0]
     more = solution.reaches_kwh[0] - alone
-    if abs(more) < SAME_KWH:
+    if abs(more) < MENTIONED_KWH:
         return 0.0, None
     held = replace(first, need_kwh=alone, want_kwh=max(alone, problem.stored_kwh))
     otherwise = solve(replace(problem, deadlines=(held, *problem.deadlines[1:])))
-    if abs(otherwise.reaches_kwh[-1] - solution.reaches_kwh[-1]) > SAME_KWH:
+    if abs(otherwise.reaches_kwh[-1] - solution.reaches_kwh[-1]) > MENTIONED_KWH:
         return more, None
     return more, otherwise.cost - solution.cost

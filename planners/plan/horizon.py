@@ -129,7 +129,7 @@ def departures_known(
     return found[:nights]
 
 
-def horizon(file: HouseholdFile, prices: Prices, situation: Situation) -> Horizon:
+def horizon_of(file: HouseholdFile, prices: Prices, situation: Situation) -> Horizon:
     """Lay ticks over the time that is planned, and state its problem.
 
     Parameters

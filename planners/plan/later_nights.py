@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from planners.plan.periods import draws, periods_of
+from planners.plan.periods import charging_slots, periods_of
 from planners.plan.plan import LaterNight
 from planners.power.charging import climb
 
@@ -13,12 +13,14 @@ if TYPE_CHECKING:
     from planners.solver.solution import Solution
 
 
-def later_nights(ahead: Horizon, solution: Solution, reaches_kwh: float) -> tuple[LaterNight, ...]:
+def later_nights(
+    horizon: Horizon, solution: Solution, reaches_kwh: float
+) -> tuple[LaterNight, ...]:
     """Carry out what was solved for the departures after the first.
 
     Parameters
     ----------
-    ahead : Horizon
+    horizon : Horizon
         What was solved.
     solution : Solution
         The currents chosen.
@@ -31,28 +33,28 @@ def later_nights(ahead: Horizon, solution: Solution, reaches_kwh: float) -> tupl
         In order of time; none if only one departure was planned for.
     """
     nights: list[LaterNight] = []
-    departures, deadlines = ahead.situation.departures, ahead.problem.deadlines
+    departures, deadlines = horizon.situation.departures, horizon.problem.deadlines
     for k in range(1, len(departures)):
         before = departures[k - 1]
         stored = max(0.0, reaches_kwh - (before.uses_kwh or 0.0))
-        drawn = draws(ahead, solution, deadlines[k - 1].end, deadlines[k].end)
+        charging = charging_slots(horizon, solution, deadlines[k - 1].end, deadlines[k].end)
         bought = climb(
-            ahead.model,
+            horizon.model,
             stored,
             solution.reaches_kwh[k],
-            (draw.slot.hours for draw in drawn),
-            (draw.amps for draw in drawn),
+            (each.slot.hours for each in charging),
+            (each.amps for each in charging),
         )
         reaches_kwh = stored + float(bought.gained_kwh.sum())
-        periods = periods_of(drawn, bought)
+        periods = periods_of(charging, bought)
         nights.append(
             LaterNight(
                 returns=before.returns or before.instant,
                 departure=departures[k].instant,
-                soc_percent=ahead.model.soc_percent(stored),
+                soc_percent=horizon.model.soc_percent(stored),
                 need_percent=departures[k].need_percent,
                 want_percent=departures[k].want_percent,
-                reaches_percent=ahead.model.soc_percent(reaches_kwh),
+                reaches_percent=horizon.model.soc_percent(reaches_kwh),
                 energy_kwh=float(bought.metered_kwh.sum()),
                 cost=sum((period.cost for period in periods), 0.0),
                 periods=periods,

@@ -22,19 +22,21 @@ ROUNDING = 1e-6
 """Parts that are nearly a whole number are one."""
 
 
-class Draw(NamedTuple):
-    """A slot of time, and the current drawn in it [A per phase]."""
+class ChargingSlot(NamedTuple):
+    """A slot of time, and the current charging in it [A per phase]."""
 
     slot: Slot
     amps: float
 
 
-def draws(ahead: Horizon, solution: Solution, begin: int, end: int) -> list[Draw]:
+def charging_slots(
+    horizon: Horizon, solution: Solution, begin: int, end: int
+) -> list[ChargingSlot]:
     """List the ticks that a solution charges in.
 
     Parameters
     ----------
-    ahead : Horizon
+    horizon : Horizon
         What was solved.
     solution : Solution
         The currents chosen.
@@ -43,25 +45,25 @@ def draws(ahead: Horizon, solution: Solution, begin: int, end: int) -> list[Draw
 
     Returns
     -------
-    list of Draw
+    list of ChargingSlot
         Currents in tenths of an ampere, no less than was chosen (the last tick is cut short by
         what that is too much), nor more than the tick allows.
     """
     chosen = []
     for i in range(begin, end):
         if solution.share[i] > 0:
-            tick = ahead.window.ticks[i]
+            tick = horizon.window.ticks[i]
             parts = ceil(float(solution.amps[i]) * PARTS_OF_AN_AMPERE - ROUNDING)
-            chosen.append(Draw(tick, min(tick.amps, parts / PARTS_OF_AN_AMPERE)))
+            chosen.append(ChargingSlot(tick, min(tick.amps, parts / PARTS_OF_AN_AMPERE)))
     return chosen
 
 
-def periods_of(drawn: Sequence[Draw], bought: Ladder) -> tuple[Period, ...]:
+def periods_of(charging: Sequence[ChargingSlot], bought: Ladder) -> tuple[Period, ...]:
     """Join what was bought in neighbouring slots at one rate and one current.
 
     Parameters
     ----------
-    drawn : sequence of Draw
+    charging : sequence of ChargingSlot
         In order of time.
     bought : Ladder
         What the first of them bought, as many as it took.
@@ -73,7 +75,7 @@ def periods_of(drawn: Sequence[Draw], bought: Ladder) -> tuple[Period, ...]:
     """
     periods: list[Period] = []
     last_span = None
-    for (slot, amps), share, kwh in zip(drawn, bought.share, bought.metered_kwh, strict=False):
+    for (slot, amps), share, kwh in zip(charging, bought.share, bought.metered_kwh, strict=False):
         cost = float(slot.span.rate) * float(kwh)
         before = periods[-1] if periods else None
         joins = before is not None and (before.end, before.amps) == (slot.start, amps)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from config.fields.value_types import WATT_HOURS_PER_KWH
 from planners.accounts.money import format_money
+from planners.plan.alternatives import MENTIONED_KWH
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -18,11 +19,8 @@ if TYPE_CHECKING:
     from planners.plan.plan import Plan
     from planners.plan.window import Window
 
-SAME_KWH = 0.0005
-"""Energies that print alike [kWh]."""
-
-SHORT_KWH = 0.05
-"""Battery energy that is worth a word [kWh]."""
+PRINTS_ALIKE_KWH = 0.0005
+"""Energies that differ by less print alike [kWh]."""
 
 SERIES = "price"
 """What a price series has in place of bands: a word that would tell a reader nothing."""
@@ -58,14 +56,14 @@ def why(
         Whole sentences, the most telling first.
     """
     return (
-        *_what_it_uses(plan, zone),
-        *_what_it_avoids(plan, window),
-        *_what_it_saves(plan),
-        *(_what_else(plan, alternatives, zone) if alternatives else ()),
-        *_what_it_leaves(plan, window, max_rate),
-        *_what_it_cannot(plan, zone),
-        *_what_it_guesses(plan, zone),
-        *_what_use_changes(window),
+        *_hours_used(plan, zone),
+        *_hours_avoided(plan, window),
+        *_baselines(plan),
+        *(_alternatives(plan, alternatives, zone) if alternatives else ()),
+        *_left_out(plan, window, max_rate),
+        *_shortfall(plan, zone),
+        *_estimates(plan, zone),
+        *_usage_tiers(window),
     )
 
 
@@ -81,7 +79,7 @@ def _money(amount: float, plan: Plan) -> str:
     return format_money(amount, plan.currency)
 
 
-def _what_it_uses(plan: Plan, zone: ZoneInfo) -> Iterator[str]:
+def _hours_used(plan: Plan, zone: ZoneInfo) -> Iterator[str]:
     if not plan.periods:
         if plan.soc_percent >= plan.want_percent:
             yield (
@@ -101,7 +99,7 @@ def _what_it_uses(plan: Plan, zone: ZoneInfo) -> Iterator[str]:
     )
 
 
-def _what_it_avoids(plan: Plan, window: Window) -> Iterator[str]:
+def _hours_avoided(plan: Plan, window: Window) -> Iterator[str]:
     if not plan.periods:
         return
     spans = {(tick.span.band, tick.span.rate) for tick in window.slots}
@@ -116,7 +114,7 @@ def _what_it_avoids(plan: Plan, window: Window) -> Iterator[str]:
         yield "Every hour before the departure costs the same."
 
 
-def _what_it_saves(plan: Plan) -> Iterator[str]:
+def _baselines(plan: Plan) -> Iterator[str]:
     if not plan.periods:
         return
     for outcome, rule in (
@@ -125,7 +123,7 @@ def _what_it_saves(plan: Plan) -> Iterator[str]:
     ):
         more = outcome.cost - plan.cost
         money = _money(abs(more), plan)
-        if abs(outcome.energy_kwh - plan.energy_kwh) > SAME_KWH:
+        if abs(outcome.energy_kwh - plan.energy_kwh) > PRINTS_ALIKE_KWH:
             yield (
                 f"Charging {rule} would take {outcome.energy_kwh:.1f} kWh and cost"
                 f" {_money(outcome.cost, plan)}."
@@ -136,7 +134,7 @@ def _what_it_saves(plan: Plan) -> Iterator[str]:
             yield f"Charging {rule} would cost the same."
 
 
-def _what_else(plan: Plan, other: Alternatives, zone: ZoneInfo) -> Iterator[str]:
+def _alternatives(plan: Plan, other: Alternatives, zone: ZoneInfo) -> Iterator[str]:
     shifts = [
         (way, _compared(cost - other.cost, plan))
         for way, cost in (("earlier", other.earlier), ("later", other.later))
@@ -152,12 +150,12 @@ def _what_else(plan: Plan, other: Alternatives, zone: ZoneInfo) -> Iterator[str]
         more = _compared(cost - other.cost, plan)
         yield f"With {count} instead of {plan.starts} it would cost {more}."
     for current in other.currents:
-        if current.short_kwh > SHORT_KWH:
+        if current.short_kwh > MENTIONED_KWH:
             yield f"At {current.amps:g} A it would end {current.short_kwh:.1f} kWh short."
         else:
             more = _compared(current.cost - other.cost, plan)
             yield f"At {current.amps:g} A it would cost {more}."
-    yield from _what_for(plan, other, zone)
+    yield from _later_nights(plan, other, zone)
 
 
 def _compared(more: float, plan: Plan) -> str:
@@ -167,7 +165,7 @@ def _compared(more: float, plan: Plan) -> str:
     return f"{money} {'more' if more > 0 else 'less'}"
 
 
-def _what_for(plan: Plan, other: Alternatives, zone: ZoneInfo) -> Iterator[str]:
+def _later_nights(plan: Plan, other: Alternatives, zone: ZoneInfo) -> Iterator[str]:
     if not other.more_kwh:
         return
     amount = f"{abs(other.more_kwh):.1f} kWh {'more' if other.more_kwh > 0 else 'less'}"
@@ -176,7 +174,7 @@ def _what_for(plan: Plan, other: Alternatives, zone: ZoneInfo) -> Iterator[str]:
     yield f"The battery gets {amount} than the next departure alone would have it{saving}."
 
 
-def _what_it_leaves(plan: Plan, window: Window, max_rate: Decimal | None) -> Iterator[str]:
+def _left_out(plan: Plan, window: Window, max_rate: Decimal | None) -> Iterator[str]:
     if plan.shortfall or plan.want_percent - plan.reaches_percent < 0.05:  # noqa: PLR2004
         return
     left = f"Stops at {plan.reaches_percent:.0f} % of the {plan.want_percent:.0f} % wanted: "
@@ -193,7 +191,7 @@ def _what_it_leaves(plan: Plan, window: Window, max_rate: Decimal | None) -> Ite
         yield left + "what is left is not worth another start."
 
 
-def _what_it_cannot(plan: Plan, zone: ZoneInfo) -> Iterator[str]:
+def _shortfall(plan: Plan, zone: ZoneInfo) -> Iterator[str]:
     short = plan.shortfall
     if short is None:
         return
@@ -210,7 +208,7 @@ def _what_it_cannot(plan: Plan, zone: ZoneInfo) -> Iterator[str]:
         yield f"{short.amps_that_would_do:g} A would do it in time."
 
 
-def _what_it_guesses(plan: Plan, zone: ZoneInfo) -> Iterator[str]:
+def _estimates(plan: Plan, zone: ZoneInfo) -> Iterator[str]:
     guessed = [period for period in plan.periods if period.estimated]
     if guessed:
         joined: list[tuple[datetime, datetime]] = []
@@ -221,7 +219,7 @@ def _what_it_guesses(plan: Plan, zone: ZoneInfo) -> Iterator[str]:
         yield f"The rate is an estimate for {times}: the plan is made again when prices arrive."
 
 
-def _what_use_changes(window: Window) -> Iterator[str]:
+def _usage_tiers(window: Window) -> Iterator[str]:
     tiers = next((tick.span.tiers for tick in window.slots if tick.span.tiers), None)
     if tiers is not None:
         yield (

@@ -46,7 +46,7 @@ class TripDay:
 
 
 @dataclass(frozen=True, slots=True)
-class Driving:
+class DrivingYear:
     """The trips of a year.
 
     Attributes
@@ -68,7 +68,7 @@ class Driving:
     recorded_days: int | None = None
 
 
-def driving_of(file: ChoicesFile, used_wh: Mapping[date, int] | None = None) -> Driving:
+def driving_of(file: ChoicesFile, used_wh: Mapping[date, int] | None = None) -> DrivingYear:
     """List the trips of the year.
 
     Parameters
@@ -81,7 +81,7 @@ def driving_of(file: ChoicesFile, used_wh: Mapping[date, int] | None = None) -> 
 
     Returns
     -------
-    Driving
+    DrivingYear
         The trips.
 
     Raises
@@ -101,7 +101,7 @@ def driving_of(file: ChoicesFile, used_wh: Mapping[date, int] | None = None) -> 
     trips = tuple(sorted(days, key=lambda trip: trip.leaves))
     if not trips:
         raise UsageError(f"driving: expected at least one trip in {file.appraisal.year}, got none")
-    return Driving(trips, _next_leaves(file, trips), file.vehicle.kwh_per_km, recorded)
+    return DrivingYear(trips, _next_leaves(file, trips), file.vehicle.kwh_per_km, recorded)
 
 
 def days_of_year(year: int) -> list[date]:

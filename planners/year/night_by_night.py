@@ -17,37 +17,37 @@ import numpy as np
 from planners.power.charging import SAME_KWH, metered_to
 from planners.power.charging_curve import ChargingCurve
 from planners.solver.problem import NEED_TOLERANCE_KWH
-from planners.year.years import Years
+from planners.year.results import YearResults
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from numpy.typing import NDArray
 
-    from planners.year.night_rules import Way
+    from planners.year.night_rules import ChargingRule
     from planners.year.rates import YearRates
-    from planners.year.windows import Group, Stage
+    from planners.year.windows import NightGroup, PlanningStage
 
 MOST_TICKS = 1_500_000
 """Ticks that are solved in one call: what bounds the memory, some 12 MB an array."""
 
 
-def live(
+def simulate(
     year: YearRates,
-    groups: tuple[Group, ...],
-    way: Way,
+    groups: tuple[NightGroup, ...],
+    rule: ChargingRule,
     trips_kwh: NDArray[np.float64],
     done: Callable[[int], None] = lambda _years: None,
-) -> Years:
+) -> YearResults:
     """Charge through years of trips.
 
     Parameters
     ----------
     year : YearRates
         Rates as they turn out.
-    groups : tuple of Group
+    groups : tuple of NightGroup
         The nights.
-    way : Way
+    rule : ChargingRule
         How it charges.
     trips_kwh : ndarray of float, shape (years, nights)
         Battery energy of the trip before each night [kWh]; the vehicle begins with what it wants.
@@ -56,37 +56,39 @@ def live(
 
     Returns
     -------
-    Years
+    YearResults
         One entry a year of trips.
     """
     ticks = sum(group.inside.size for group in groups)
     size = max(1, MOST_TICKS // max(1, ticks))
-    parts: list[Years] = []
+    parts: list[YearResults] = []
     for start in range(0, len(trips_kwh), size):
         some = trips_kwh[start : start + size]
-        parts.append(_account(year, way, some, _Chain.settled(groups, way, some)))
+        parts.append(_account(year, rule, some, _Chain.settled(groups, rule, some)))
         done(len(some))
-    return Years.joined(parts)
+    return YearResults.joined(parts)
 
 
 @dataclass(slots=True, eq=False)
 class _Chain:
-    """Years of nights that are being made to fit together; all arrays of shape (years, nights)."""
+    """Years whose nights are being made to fit together; arrays of shape (years, nights)."""
 
-    groups: tuple[Group, ...]
-    way: Way
+    groups: tuple[NightGroup, ...]
+    rule: ChargingRule
     trips_kwh: NDArray[np.float64]
     stored: NDArray[np.float64]
     after: NDArray[np.float64]
     metered: list[NDArray[np.float64]]
 
     @classmethod
-    def settled(cls, groups: tuple[Group, ...], way: Way, trips_kwh: NDArray[np.float64]) -> _Chain:
+    def settled(
+        cls, groups: tuple[NightGroup, ...], rule: ChargingRule, trips_kwh: NDArray[np.float64]
+    ) -> _Chain:
         """Solve until every night begins where the one before it ended."""
-        stored = _expected_before(groups, way, trips_kwh)
+        stored = _expected_before(groups, rule, trips_kwh)
         # Nights without a tick are in no group: they leave things as they are.
         metered = [np.zeros((len(trips_kwh), *group.inside.shape)) for group in groups]
-        chain = cls(groups, way, trips_kwh, stored, stored.copy(), metered)
+        chain = cls(groups, rule, trips_kwh, stored, stored.copy(), metered)
         wrong = np.ones_like(stored, dtype=np.bool_)
         while wrong.any():
             chain.solve(wrong)
@@ -110,7 +112,7 @@ class _Chain:
 
     @property
     def _start(self) -> NDArray[np.float64]:
-        return np.full((len(self.trips_kwh), 1), self.way.want_kwh)
+        return np.full((len(self.trips_kwh), 1), self.rule.want_kwh)
 
     def solve(self, wrong: NDArray[np.bool_]) -> None:
         """Charge through the nights that are told."""
@@ -118,13 +120,13 @@ class _Chain:
             years, rows = np.nonzero(wrong[:, group.nights])
             if len(years):
                 nights = group.nights[rows]
-                drawn, after = _charge(group, self.way, rows, self.stored[years, nights])
+                drawn, after = _charge(group, self.rule, rows, self.stored[years, nights])
                 metered[years, rows] = drawn
                 self.after[years, nights] = after
 
 
 def _charge(
-    group: Group, way: Way, rows: NDArray[np.intp], stored: NDArray[np.float64]
+    group: NightGroup, rule: ChargingRule, rows: NDArray[np.intp], stored: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Charge through nights of one group: what each tick meters, and what is stored after."""
     metered = np.zeros((len(rows), group.inside.shape[1]))
@@ -132,20 +134,20 @@ def _charge(
     for stage in group.stages:
         has = np.flatnonzero(stage.row[rows] >= 0)
         for some in _chunks(has, metered.shape[1]):
-            drawn, gained = _charge_stage(stage, way, stage.row[rows[some]], stored[some])
+            drawn, gained = _charge_stage(stage, rule, stage.row[rows[some]], stored[some])
             metered[some] += drawn
             stored[some] += gained
     return metered, stored
 
 
 def _charge_stage(
-    stage: Stage, way: Way, places: NDArray[np.intp], stored: NDArray[np.float64]
+    stage: PlanningStage, rule: ChargingRule, places: NDArray[np.intp], stored: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    share, metered = way.charge(stage.rates[places], stage.may_charge[places], stored)
+    share, metered = rule.charge(stage.rates[places], stage.may_charge[places], stored)
     is_kept = stage.is_kept[places]
     share, metered = share * is_kept, metered * is_kept
-    standby_kwh = way.model.standby_kw * way.tick_hours * share
-    gained = np.maximum(0.0, way.model.efficiency * metered - standby_kwh)
+    standby_kwh = rule.model.standby_kw * rule.tick_hours * share
+    gained = np.maximum(0.0, rule.model.efficiency * metered - standby_kwh)
     return metered, gained.sum(axis=1)
 
 
@@ -156,37 +158,39 @@ def _chunks(places: NDArray[np.intp], ticks: int) -> Iterator[NDArray[np.intp]]:
 
 
 def _expected_before(
-    groups: tuple[Group, ...], way: Way, trips_kwh: NDArray[np.float64]
+    groups: tuple[NightGroup, ...], rule: ChargingRule, trips_kwh: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Reckon roughly what is stored before each night [kWh], shape (years, nights)."""
     count = trips_kwh.shape[1]
     every, cheap = np.zeros((2, count))
     for group in groups:
         stage = group.stages[0]
-        must, want = way.usable(stage.rates, stage.may_charge)
-        every[group.nights] = way.tick_hours * np.count_nonzero(must, axis=1)
-        cheap[group.nights] = way.tick_hours * np.count_nonzero(want, axis=1)
-    curve = ChargingCurve.of(way.model)
-    must_kwh = way.must_kwh if way.planner == "exact" else way.want_kwh
-    after = np.full(len(trips_kwh), way.want_kwh)
+        must, want = rule.usable(stage.rates, stage.may_charge)
+        every[group.nights] = rule.tick_hours * np.count_nonzero(must, axis=1)
+        cheap[group.nights] = rule.tick_hours * np.count_nonzero(want, axis=1)
+    curve = ChargingCurve.of(rule.model)
+    must_kwh = rule.must_kwh if rule.planner == "exact" else rule.want_kwh
+    after = np.full(len(trips_kwh), rule.want_kwh)
     before = np.empty_like(trips_kwh)
     for night in range(count):
         stored = np.maximum(0.0, after - trips_kwh[:, night])
         before[:, night] = stored
         reached = np.minimum(must_kwh, curve.after(stored, every[night]))
-        wanted = np.minimum(way.want_kwh, curve.after(stored, cheap[night]))
+        wanted = np.minimum(rule.want_kwh, curve.after(stored, cheap[night]))
         after = np.maximum(stored, np.maximum(reached, wanted))
     return before
 
 
-def _account(year: YearRates, way: Way, trips_kwh: NDArray[np.float64], chain: _Chain) -> Years:
+def _account(
+    year: YearRates, rule: ChargingRule, trips_kwh: NDArray[np.float64], chain: _Chain
+) -> YearResults:
     rows = [_priced(year, chain, place) for place in range(len(trips_kwh))]
     lines, costs, cheapest, estimated = (np.array(column) for column in zip(*rows, strict=True))
-    short = way.need_kwh - chain.after
-    missing = metered_to(way.model, np.full_like(short, way.need_kwh)) - metered_to(
-        way.model, np.minimum(chain.after, way.need_kwh)
+    short = rule.need_kwh - chain.after
+    missing = metered_to(rule.model, np.full_like(short, rule.need_kwh)) - metered_to(
+        rule.model, np.minimum(chain.after, rule.need_kwh)
     )
-    return Years(
+    return YearResults(
         line_kwh=lines,
         line_cost=costs,
         cheapest_kwh=cheapest,

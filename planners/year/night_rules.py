@@ -1,4 +1,4 @@
-"""Many nights charged by one way of choosing ticks: the cheapest, from plug-in on, or a timer's.
+"""Many nights charged by one rule of choosing ticks: the cheapest, from plug-in on, or a timer's.
 
 `planners.plan.baselines` has the two plain rules for a single night, to compare with a plan.
 """
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Way:
+class ChargingRule:
     """How one choice charges.
 
     Attributes

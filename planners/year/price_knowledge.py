@@ -49,7 +49,7 @@ class Outlook:
 
 
 @dataclass(frozen=True, slots=True)
-class Feed:
+class PriceKnowledge:
     """A price series as it becomes known.
 
     Attributes

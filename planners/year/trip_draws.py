@@ -1,4 +1,4 @@
-"""Years of trips drawn at random around the declared one."""
+"""Draw years of trips at random around the declared year."""
 
 from __future__ import annotations
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Stage:
+class PlanningStage:
     """Plans of some nights of a group, each made at one instant with what is known then.
 
     Attributes
@@ -40,7 +40,7 @@ class Stage:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Group:
+class NightGroup:
     """Nights of like lengths.
 
     Attributes
@@ -51,18 +51,18 @@ class Group:
         Tick of the year for each of the night's.
     inside : ndarray of bool, shape (nights, ticks)
         Whether the night has that many.
-    stages : tuple of Stage
+    stages : tuple of PlanningStage
         At least one; the first has all the nights.
     """
 
     nights: NDArray[np.intp]
     ticks: NDArray[np.intp]
     inside: NDArray[np.bool_]
-    stages: tuple[Stage, ...]
+    stages: tuple[PlanningStage, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Windows:
+class NightWindows:
     """The nights of a year.
 
     Attributes
@@ -77,7 +77,7 @@ class Windows:
     end: NDArray[np.intp]
     outlooks: Sequence[Sequence[Outlook]] | None = None
 
-    def groups(self, year: YearRates, more: float = 0.0) -> tuple[Group, ...]:
+    def groups(self, year: YearRates, more: float = 0.0) -> tuple[NightGroup, ...]:
         """Gather the nights.
 
         Parameters
@@ -90,7 +90,7 @@ class Windows:
 
         Returns
         -------
-        tuple of Group
+        tuple of NightGroup
             Every night with a tick is in one of them.
         """
         length = self.end - self.first
@@ -100,18 +100,20 @@ class Windows:
             self._group(year, np.flatnonzero((size == kind) & (length > 0)), more) for kind in kinds
         )
 
-    def _group(self, year: YearRates, nights: NDArray[np.intp], more: float) -> Group:
+    def _group(self, year: YearRates, nights: NDArray[np.intp], more: float) -> NightGroup:
         first, end = self.first[nights], self.end[nights]
         offsets = np.arange(int((end - first).max()))
         inside = offsets < (end - first)[:, None]
         ticks = np.minimum(first[:, None] + offsets, len(year.rates) - 1)
         if self.outlooks is None:
             every = np.arange(len(nights))
-            stages: tuple[Stage, ...] = (Stage(every, year.rates[ticks], inside, inside),)
+            stages: tuple[PlanningStage, ...] = (
+                PlanningStage(every, year.rates[ticks], inside, inside),
+            )
         else:
             known = [self.outlooks[night] for night in nights.tolist()]
             stages = tuple(_stages(known, first, inside, more))
-        return Group(nights, ticks, inside, stages)
+        return NightGroup(nights, ticks, inside, stages)
 
 
 def _stages(
@@ -119,7 +121,7 @@ def _stages(
     first: NDArray[np.intp],
     inside: NDArray[np.bool_],
     more: float,
-) -> Iterator[Stage]:
+) -> Iterator[PlanningStage]:
     offsets = np.arange(inside.shape[1])
     for number in range(max(len(outlooks) for outlooks in known)):
         rows = [i for i, outlooks in enumerate(known) if number < len(outlooks)]
@@ -134,4 +136,4 @@ def _stages(
             is_last = number + 1 == len(known[i])
             until[place] = len(offsets) if is_last else known[i][number + 1].tick - first[i]
         may_charge = inside[rows] & (offsets >= since)
-        yield Stage(row, rates, may_charge, may_charge & (offsets < until))
+        yield PlanningStage(row, rates, may_charge, may_charge & (offsets < until))

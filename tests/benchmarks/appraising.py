@@ -81,7 +81,7 @@ def _years_alone(file: ChoicesFile) -> None:
     driving = driving_of(file)
     trips = np.array([[trip.kwh for trip in driving.trips]])
     for choice in file.choices:
-        case_of(file, choice, driving, ()).live(trips)
+        case_of(file, choice, driving, ()).simulate(trips)
 
 
 def rows(sizes: Sizes, say: Callable[[str], None]) -> list[Row]:

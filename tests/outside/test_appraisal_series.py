@@ -20,13 +20,13 @@ import pytest
 
 from planners.appraisal.choice_case import Case, case_of
 from planners.year.driving_days import driving_of
-from planners.year.windows import Windows
+from planners.year.windows import NightWindows
 from tests.outside.day_ahead_2018 import price_points
 from tests.planners.appraised import choice, choices_file, point, price_series
 
 if TYPE_CHECKING:
-    from planners.year.driving_days import Driving
-    from planners.year.years import Years
+    from planners.year.driving_days import DrivingYear
+    from planners.year.results import YearResults
 
 BERLIN = ZoneInfo("Europe/Berlin")
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
@@ -109,7 +109,7 @@ def night(hours: list[datetime], stored: float, *, foresight: bool) -> dict[date
     return drawn
 
 
-def second_opinion(driving: Driving, *, foresight: bool = False) -> dict[datetime, float]:
+def second_opinion(driving: DrivingYear, *, foresight: bool = False) -> dict[datetime, float]:
     """Give what is drawn in each hour of the year [kWh]."""
     drawn: dict[datetime, float] = {}
     stored = WANT_KWH
@@ -124,7 +124,7 @@ def second_opinion(driving: Driving, *, foresight: bool = False) -> dict[datetim
     return drawn
 
 
-def year(planner: str) -> tuple[Case, Driving]:
+def year(planner: str) -> tuple[Case, DrivingYear]:
     tariff = price_series(multiply=Decimal("0.001"), add=Decimal("0.04"))
     one = choice(planner, tariff, charge_point=point(), planner=planner, need_percent=80.0)
     file = choices_file(
@@ -134,27 +134,27 @@ def year(planner: str) -> tuple[Case, Driving]:
     return case_of(file, file.choices[0], driving, price_points()), driving
 
 
-def lived(case: Case, driving: Driving) -> Years:
-    return case.live(np.array([[trip.kwh for trip in driving.trips]]))
+def simulated(case: Case, driving: DrivingYear) -> YearResults:
+    return case.simulate(np.array([[trip.kwh for trip in driving.trips]]))
 
 
 def all_known(case: Case) -> Case:
-    windows = Windows(case.windows.first, case.windows.end)
+    windows = NightWindows(case.windows.first, case.windows.end)
     return replace(case, windows=windows, groups=windows.groups(case.year))
 
 
 @pytest.fixture(scope="module")
-def exact() -> tuple[Case, Driving]:
+def exact() -> tuple[Case, DrivingYear]:
     return year("exact")
 
 
 @pytest.mark.parametrize("foresight", [False, True])
 def test_a_year_of_prices_costs_what_a_plain_loop_says(
-    exact: tuple[Case, Driving], *, foresight: bool
+    exact: tuple[Case, DrivingYear], *, foresight: bool
 ) -> None:
     """To a millionth: both add up the same prices, in another order."""
     case, driving = exact
-    ours = lived(all_known(case) if foresight else case, driving)
+    ours = simulated(all_known(case) if foresight else case, driving)
     drawn = second_opinion(driving, foresight=foresight)
     end = max(rates()) + HOUR
     cost = sum(kwh * expected(hour, end) for hour, kwh in drawn.items())
@@ -167,15 +167,15 @@ def test_a_year_of_prices_costs_what_a_plain_loop_says(
 
 
 def test_what_is_known_a_day_ahead_costs_more_than_foresight_and_less_than_at_once(
-    exact: tuple[Case, Driving],
+    exact: tuple[Case, DrivingYear],
 ) -> None:
     """Every plan charges to 80 %, so that foresight is never dearer, to a rounding of 1e-9.
 
     The same energy is bought by each.
     """
     case, driving = exact
-    known, seen = lived(case, driving), lived(all_known(case), driving)
-    arrival, timer = (lived(*year(planner)) for planner in ("at_once", "timer"))
+    known, seen = simulated(case, driving), simulated(all_known(case), driving)
+    arrival, timer = (simulated(*year(planner)) for planner in ("at_once", "timer"))
     assert seen.cost[0] <= known.cost[0] + 1e-9
     assert seen.cost[0] < known.cost[0] - 1.0  # knowing less does cost something here
     assert known.cost[0] < timer.cost[0] < arrival.cost[0]

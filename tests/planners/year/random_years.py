@@ -13,15 +13,15 @@ from hypothesis import strategies as st
 from planners.many_nights.arrays import Nights
 from planners.many_nights.many_nights import solve_nights
 from planners.power.charging import ChargeModel
-from planners.year.night_by_night import live
-from planners.year.night_rules import Way
+from planners.year.night_by_night import simulate
+from planners.year.night_rules import ChargingRule
 from planners.year.rates import BillLine, YearRates
-from planners.year.windows import Windows
+from planners.year.windows import NightWindows
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from planners.year.years import Years
+    from planners.year.results import YearResults
 
 DAY_TICKS = 48
 RATES = (0.08, 0.21, 0.34)
@@ -44,29 +44,29 @@ class SmallYear:
     """Nights, rates, and trips of some years."""
 
     rates: YearRates
-    windows: Windows
-    way: Way
+    windows: NightWindows
+    rule: ChargingRule
     trips_kwh: NDArray[np.float64]
 
-    def lived(self) -> Years:
-        return live(self.rates, self.windows.groups(self.rates), self.way, self.trips_kwh)
+    def simulated(self) -> YearResults:
+        return simulate(self.rates, self.windows.groups(self.rates), self.rule, self.trips_kwh)
 
     def night_by_night(self, trips_kwh: NDArray[np.float64]) -> Lived:
         """Charge one night after another, each solved alone."""
-        way, stored = self.way, self.way.want_kwh
+        rule, stored = self.rule, self.rule.want_kwh
         kwh, after = np.zeros(len(self.rates.rates)), []
         nights = zip(self.windows.first.tolist(), self.windows.end.tolist(), strict=True)
         for (first, end), trip in zip(nights, trips_kwh.tolist(), strict=True):
             stored = max(0.0, stored - trip)
             if end > first:
-                must = way.want_kwh if way.max_rate is None else way.need_kwh
+                must = rule.want_kwh if rule.max_rate is None else rule.need_kwh
                 one = np.ones(1)
                 solution = solve_nights(
                     Nights(
                         self.rates.rates[None, first:end], np.ones((1, end - first), np.bool_),
-                        stored * one, must * one, way.want_kwh * one, (way.max_rate or 0) * one,
-                        way.model, 0.5, way.start_cost, way.min_run, way.min_rest,
-                        way.prefer_late,
+                        stored * one, must * one, rule.want_kwh * one, (rule.max_rate or 0) * one,
+                        rule.model, 0.5, rule.start_cost, rule.min_run, rule.min_rest,
+                        rule.prefer_late,
                     )
                 )  # fmt: skip
                 kwh[first:end] = solution.metered_kwh[0]
@@ -114,7 +114,7 @@ def small_years(
     need = float(rng.uniform(5, 45))
     want = need + float(rng.choice([0.0, 3.3, 6.9]))
     limit = None if want_only else draw(st.sampled_from([None, 0.07, 0.15, 0.3]))
-    way = Way(
+    rule = ChargingRule(
         planner=planner,
         model=draw(st.sampled_from([CONSTANT, SOCKET, TAPERED, LOSSY])),
         need_kwh=need,
@@ -128,5 +128,5 @@ def small_years(
         prefer_late=draw(st.booleans()),
     )
     trips = rng.gamma(2, draw(st.sampled_from([3.0, 8.0, 14.0])), (draw(st.integers(1, 3)), count))
-    windows = Windows(first.astype(np.intp), end.astype(np.intp))
-    return SmallYear(rates_of(line), windows, way, trips)
+    windows = NightWindows(first.astype(np.intp), end.astype(np.intp))
+    return SmallYear(rates_of(line), windows, rule, trips)

@@ -10,9 +10,9 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from planners.power.charging import metered_to
-from planners.year.night_by_night import live
-from planners.year.night_rules import Way
-from planners.year.windows import Windows
+from planners.year.night_by_night import simulate
+from planners.year.night_rules import ChargingRule
+from planners.year.windows import NightWindows
 from tests.planners.year.random_years import (
     CONSTANT,
     RATES,
@@ -30,34 +30,34 @@ SAME = 1e-6
 @given(small_years())
 def test_all_nights_at_once_are_the_nights_one_after_another(year: SmallYear) -> None:
     """Energies and costs by band, what is missing at departures, and what is left at the end."""
-    lived = year.lived()
+    simulated = year.simulated()
     for place, trips in enumerate(year.trips_kwh):
         loop = year.night_by_night(trips)
         for line, rate in enumerate(RATES):
             kwh = loop.kwh[year.rates.line == line].sum()
-            assert lived.line_kwh[place, line] == pytest.approx(kwh, abs=SAME)
-            assert lived.line_cost[place, line] == pytest.approx(kwh * rate, abs=SAME)
+            assert simulated.line_kwh[place, line] == pytest.approx(kwh, abs=SAME)
+            assert simulated.line_cost[place, line] == pytest.approx(kwh * rate, abs=SAME)
         cheapest = loop.kwh[year.rates.rates == year.rates.rates.min()].sum()
-        assert lived.cheapest_kwh[place] == pytest.approx(cheapest, abs=SAME)
-        assert lived.ends_kwh[place] == pytest.approx(loop.after[-1], abs=SAME)
-        need = year.way.need_kwh
+        assert simulated.cheapest_kwh[place] == pytest.approx(cheapest, abs=SAME)
+        assert simulated.ends_kwh[place] == pytest.approx(loop.after[-1], abs=SAME)
+        need = year.rule.need_kwh
         reached = np.minimum(loop.after, need)
         low, high = (
-            metered_to(year.way.model, reached),
-            metered_to(year.way.model, need * np.ones(1)),
+            metered_to(year.rule.model, reached),
+            metered_to(year.rule.model, need * np.ones(1)),
         )
         short = np.where(need - reached > 1e-6, high - low, 0.0)
-        assert lived.short_kwh[place] == pytest.approx(short, abs=SAME)
-        assert lived.nights_short[place] == np.count_nonzero(short)
+        assert simulated.short_kwh[place] == pytest.approx(short, abs=SAME)
+        assert simulated.nights_short[place] == np.count_nonzero(short)
 
 
 @settings(max_examples=40)
 @given(small_years())
 def test_years_do_not_touch_each_other(year: SmallYear) -> None:
     """Each year alone comes to what it came to among the others."""
-    together = year.lived()
+    together = year.simulated()
     for place in range(len(year.trips_kwh)):
-        alone = replace(year, trips_kwh=year.trips_kwh[place : place + 1]).lived()
+        alone = replace(year, trips_kwh=year.trips_kwh[place : place + 1]).simulated()
         one = together.only(place)
         assert alone.line_kwh == pytest.approx(one.line_kwh, abs=SAME)
         assert alone.short_kwh == pytest.approx(one.short_kwh, abs=SAME)
@@ -67,13 +67,13 @@ def test_years_do_not_touch_each_other(year: SmallYear) -> None:
 @given(st.one_of(small_years("exact"), small_years("at_once"), small_years("timer")))
 def test_what_is_bought_is_what_was_used(year: SmallYear) -> None:
     """Trips, less what was charged elsewhere, and what the battery ends above its beginning."""
-    lived, model = year.lived(), year.way.model
+    simulated, model = year.simulated(), year.rule.model
     assume(model.standby_kw == 0)
-    used = year.trips_kwh.sum(axis=1) - lived.elsewhere_kwh
-    gained = used + lived.ends_kwh - year.way.want_kwh
-    assert model.efficiency * lived.energy_kwh == pytest.approx(gained, abs=SAME)
-    assert (lived.ends_kwh >= -SAME).all()
-    assert (lived.ends_kwh <= year.way.want_kwh + SAME).all()
+    used = year.trips_kwh.sum(axis=1) - simulated.elsewhere_kwh
+    gained = used + simulated.ends_kwh - year.rule.want_kwh
+    assert model.efficiency * simulated.energy_kwh == pytest.approx(gained, abs=SAME)
+    assert (simulated.ends_kwh >= -SAME).all()
+    assert (simulated.ends_kwh <= year.rule.want_kwh + SAME).all()
 
 
 @settings(max_examples=40)
@@ -81,7 +81,7 @@ def test_what_is_bought_is_what_was_used(year: SmallYear) -> None:
 def test_dearer_by_as_much_everywhere_costs_that_much_more(year: SmallYear, more: float) -> None:
     """Where no rate is too high to be paid, the plan stays as it is."""
     dearer = replace(year, rates=rates_of(year.rates.line, more))
-    before, after = year.lived(), dearer.lived()
+    before, after = year.simulated(), dearer.simulated()
     assert after.energy_kwh == pytest.approx(before.energy_kwh, abs=SAME)
     assert after.cost == pytest.approx(before.cost + more * before.energy_kwh, abs=SAME)
 
@@ -91,17 +91,17 @@ def test_dearer_by_as_much_everywhere_costs_that_much_more(year: SmallYear, more
 def test_longer_trips_never_cost_less(year: SmallYear, times: float) -> None:
     """Every trip by the same factor: every night begins with less, and rates are above nothing."""
     longer = replace(year, trips_kwh=times * year.trips_kwh)
-    assert (longer.lived().cost >= year.lived().cost - SAME).all()
+    assert (longer.simulated().cost >= year.simulated().cost - SAME).all()
 
 
 @settings(max_examples=40)
 @given(small_years(want_only=True, plain=True))
 def test_no_plain_rule_is_cheaper_than_the_plan(year: SmallYear) -> None:
     """Where both charge to what is wanted each night; at once is never short of more."""
-    full = replace(year, way=replace(year.way, need_kwh=year.way.want_kwh))
-    exact = full.lived()
+    full = replace(year, rule=replace(year.rule, need_kwh=year.rule.want_kwh))
+    exact = full.simulated()
     for planner in ("at_once", "timer"):
-        rule = replace(full, way=replace(full.way, planner=planner)).lived()
+        rule = replace(full, rule=replace(full.rule, planner=planner)).simulated()
         whole = rule.nights_short + exact.nights_short == 0
         assert (exact.cost[whole] <= rule.cost[whole] + SAME).all()
         assert (exact.short_kwh.sum(axis=1) <= rule.short_kwh.sum(axis=1) + SAME).all()
@@ -111,36 +111,36 @@ def test_no_plain_rule_is_cheaper_than_the_plan(year: SmallYear) -> None:
 @given(st.one_of(small_years("at_once"), small_years("timer")))
 def test_plain_rules_charge_from_the_first_of_their_ticks_on(year: SmallYear) -> None:
     """Whole ticks to what is wanted and nothing after it; a timer's are the night's cheapest."""
-    [lived] = [year.lived().only(0)]
-    model, stored, metered = year.way.model, year.way.want_kwh, 0.0
+    [simulated] = [year.simulated().only(0)]
+    model, stored, metered = year.rule.model, year.rule.want_kwh, 0.0
     nights = zip(year.windows.first, year.windows.end, year.trips_kwh[0], strict=True)
     for first, end, trip in nights:
         stored = max(0.0, stored - float(trip))
         rates = year.rates.rates[first:end].tolist()
         lowest = min(rates, default=0.0)
         for rate in rates:
-            if year.way.planner == "timer" and rate > lowest:
+            if year.rule.planner == "timer" and rate > lowest:
                 continue
             drawn = 0.5 * model.metered_kw(stored)
             gained = 0.5 * model.gained_kw(model.metered_kw(stored))
-            missing = year.way.want_kwh - stored
+            missing = year.rule.want_kwh - stored
             if missing <= 1e-9 or gained <= 0:
                 break
             share = min(1.0, missing / gained)
             stored, metered = stored + share * gained, metered + share * drawn
-    assert lived.energy_kwh[0] == pytest.approx(metered, abs=SAME)
-    assert lived.ends_kwh[0] == pytest.approx(stored, abs=SAME)
+    assert simulated.energy_kwh[0] == pytest.approx(metered, abs=SAME)
+    assert simulated.ends_kwh[0] == pytest.approx(stored, abs=SAME)
 
 
-def two_nights(trip_kwh: float, **way: float) -> SmallYear:
+def two_nights(trip_kwh: float, **changes: float) -> SmallYear:
     """Two nights of twelve hours at a socket, the cheap band from midnight to six."""
     line = np.tile(np.repeat([0, 1], [12, 36]), 4).astype(np.intp)
-    rules = Way(
+    rules = ChargingRule(
         planner="exact", model=SOCKET, need_kwh=20.0, want_kwh=40.0, max_rate=0.1, tick_hours=0.5,
         is_series=False,
     )  # fmt: skip
-    windows = Windows(np.array([36, 84]), np.array([60, 108]))
-    rules = replace(rules, **way)  # type: ignore[arg-type]
+    windows = NightWindows(np.array([36, 84]), np.array([60, 108]))
+    rules = replace(rules, **changes)  # type: ignore[arg-type]
     return SmallYear(rates_of(line), windows, rules, np.array([[trip_kwh, 0.0]]))
 
 
@@ -149,28 +149,28 @@ def test_only_what_is_needed_can_be_missing() -> None:
 
     Six cheap hours at 2.3 kW bring 12.42 kWh to the battery, the next night's only what is left.
     """
-    lived = two_nights(30.0).lived()
-    assert lived.nights_short[0] == 0
-    assert lived.line_kwh[0] == pytest.approx([12 * 2.3, 0, 0])
-    assert lived.ends_kwh[0] == pytest.approx(10 + 2 * 6 * 2.3 * 0.9)
+    simulated = two_nights(30.0).simulated()
+    assert simulated.nights_short[0] == 0
+    assert simulated.line_kwh[0] == pytest.approx([12 * 2.3, 0, 0])
+    assert simulated.ends_kwh[0] == pytest.approx(10 + 2 * 6 * 2.3 * 0.9)
 
 
 def test_a_trip_beyond_the_battery_is_charged_elsewhere() -> None:
     """55 kWh of 40 that there are: 15 are charged elsewhere, and the night begins empty."""
-    lived = two_nights(55.0).lived()
-    assert lived.elsewhere_kwh[0] == pytest.approx(15)
+    simulated = two_nights(55.0).simulated()
+    assert simulated.elsewhere_kwh[0] == pytest.approx(15)
     # Twelve hours bring 24.84: the need of 20 takes 20 of 24 ticks, all cheap ones among them. The
     # last is a cheap one, and goes on past the need.
-    assert lived.nights_short[0] == 0
-    assert lived.line_kwh[0, 0] == pytest.approx(2 * 6 * 2.3)
-    assert lived.line_kwh[0].sum() == pytest.approx((20 + 12) * 2.3 / 2)
+    assert simulated.nights_short[0] == 0
+    assert simulated.line_kwh[0, 0] == pytest.approx(2 * 6 * 2.3)
+    assert simulated.line_kwh[0].sum() == pytest.approx((20 + 12) * 2.3 / 2)
 
 
 def test_what_is_missing_is_metered_energy() -> None:
     """A need of 30 from nothing in twelve hours of 2.3 kW: 30 / 0.9 - 27.6 are missing."""
-    lived = two_nights(55.0, need_kwh=30.0).lived()
-    assert lived.nights_short[0] == 1
-    assert lived.short_kwh[0] == pytest.approx([30 / 0.9 - 27.6, 0.0])
+    simulated = two_nights(55.0, need_kwh=30.0).simulated()
+    assert simulated.nights_short[0] == 1
+    assert simulated.short_kwh[0] == pytest.approx([30 / 0.9 - 27.6, 0.0])
 
 
 def test_progress_is_told_until_all_years_are_done() -> None:
@@ -178,8 +178,8 @@ def test_progress_is_told_until_all_years_are_done() -> None:
     year = two_nights(10.0)
     many = np.repeat(year.trips_kwh, 32_000, axis=0)
     told: list[int] = []
-    lived = live(year.rates, year.windows.groups(year.rates), year.way, many, told.append)
-    assert sum(told) == 32_000 == len(lived.cost)
+    simulated = simulate(year.rates, year.windows.groups(year.rates), year.rule, many, told.append)
+    assert sum(told) == 32_000 == len(simulated.cost)
     assert len(told) > 1
-    assert np.ptp(lived.cost) == 0
-    assert year.way.model.full_kw < CONSTANT.full_kw
+    assert np.ptp(simulated.cost) == 0
+    assert year.rule.model.full_kw < CONSTANT.full_kw

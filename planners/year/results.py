@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Years:
+class YearResults:
     """What years of nights came to, one entry a year.
 
     Attributes
@@ -39,12 +39,12 @@ class Years:
     elsewhere_kwh: NDArray[np.float64]
     ends_kwh: NDArray[np.float64]
 
-    def only(self, place: int) -> Years:
+    def only(self, place: int) -> YearResults:
         """Give one of the years alone."""
-        return Years(*(column[place : place + 1] for column in self.columns))
+        return YearResults(*(column[place : place + 1] for column in self.columns))
 
     @classmethod
-    def joined(cls, parts: Sequence[Years]) -> Years:
+    def joined(cls, parts: Sequence[YearResults]) -> YearResults:
         """Put years behind each other."""
         columns = zip(*(part.columns for part in parts), strict=True)
         return cls(*(np.concatenate(column) for column in columns))

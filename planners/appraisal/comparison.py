@@ -1,4 +1,4 @@
-"""Choices through the declared year, and asked again with other distances and rates."""
+"""Compare choices over the declared year, and over the same year at other distances and rates."""
 
 from __future__ import annotations
 
@@ -16,19 +16,19 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from planners.appraisal.choice_case import Case
-    from planners.year.years import Years
+    from planners.year.results import YearResults
 
 
 @dataclass(frozen=True, eq=False)
-class Compared:
-    """Choices and how they came out.
+class Comparison:
+    """Choices, and their results in the declared year.
 
     Attributes
     ----------
     cases : tuple of Case
         The choices.
-    years : tuple of Years
-        What each came to in the declared year.
+    years : tuple of YearResults
+        Each choice's results in the declared year.
     keep_years : float
         For how many years a choice is kept.
     trips_kwh : ndarray of float, shape (nights,)
@@ -36,68 +36,70 @@ class Compared:
     """
 
     cases: tuple[Case, ...]
-    years: tuple[Years, ...]
+    years: tuple[YearResults, ...]
     keep_years: float
     trips_kwh: NDArray[np.float64]
 
     @cached_property
     def ranking(self) -> Ranking:
-        """The choices in the declared year."""
+        """The choices ranked in the declared year."""
         return rank_choices(self.cases, self.years, self.keep_years)
 
     @cached_property
     def best(self) -> int:
-        """Place of the choice that wins."""
+        """Index of the choice that wins."""
         return int(self.ranking.winners[0])
 
     @property
     def affected_kwh(self) -> list[float]:
-        """Energy that each choice and its home buy at the rate that is changed [kWh a year]."""
+        """Energy that each choice and its home buy at the rate being varied [kWh a year]."""
         return [
-            _affected_kwh(case, lived) if self.is_affected(place) else 0.0
-            for place, (case, lived) in enumerate(zip(self.cases, self.years, strict=True))
+            _affected_kwh(case, result) if self.is_affected(place) else 0.0
+            for place, (case, result) in enumerate(zip(self.cases, self.years, strict=True))
         ]
 
     def is_affected(self, place: int) -> bool:
-        """Whether a choice has the best one's tariff, whose rate is changed."""
+        """Whether a choice has the tariff of the best one, whose rate is being varied."""
         return self.cases[place].choice.tariff == self.cases[self.best].choice.tariff
 
     def at_scales(self, scales: Sequence[float]) -> Ranking:
-        """Live the year under all choices, with each trip so much longer or shorter."""
+        """Rank all choices in years whose trips are all longer or shorter by these factors."""
         trips = np.array(scales)[:, None] * self.trips_kwh
-        return rank_choices(self.cases, [case.live(trips) for case in self.cases], self.keep_years)
+        return rank_choices(
+            self.cases, [case.simulate(trips) for case in self.cases], self.keep_years
+        )
 
     def at_scale(self, scale: float, places: Sequence[int]) -> NDArray[np.float64]:
-        """Give the totals of some choices with each trip so much longer or shorter [currency]."""
+        """Return the totals of some choices with every trip multiplied by `scale` [currency]."""
         cases = [self.cases[place] for place in places]
-        years = [case.live(scale * self.trips_kwh[None, :]) for case in cases]
+        years = [case.simulate(scale * self.trips_kwh[None, :]) for case in cases]
         return rank_choices(cases, years, self.keep_years).totals[:, 0]
 
     def with_added(self, more: float, place: int) -> float:
-        """Give the total of a choice where the best one's tariff is dearer.
+        """Return the total of a choice if the best choice's tariff were dearer.
 
-        It is dearer in its cheapest band, or in all prices of a series, wherever it is
-        used.
+        The tariff becomes dearer in its cheapest band, or in all prices of a series, for every
+        choice that has it.
 
         Parameters
         ----------
         more : float
-            By how much [currency per kWh].
+            The increase [currency per kWh].
         place : int
-            Which choice.
+            Index of the choice.
 
         Returns
         -------
         float
-            Its total over the years, beside the first choice as it is declared [currency].
+            Total over the years, compared with the first choice as declared [currency].
         """
         if not self.is_affected(place):
             return float(self.ranking.totals[place, 0])
         dearer, first = self.cases[place].with_added(more), self.cases[0]
-        cost = float(dearer.live(self.trips_kwh[None, :]).cost[0])
+        cost = float(dearer.simulate(self.trips_kwh[None, :]).cost[0])
         return dearer.outlay + self.keep_years * (cost + dearer.fixed_cost - first.fixed_cost)
 
 
-def _affected_kwh(case: Case, lived: Years) -> float:
-    charged = lived.energy_kwh if case.year.is_series else lived.cheapest_kwh
+def _affected_kwh(case: Case, result: YearResults) -> float:
+    charged = result.energy_kwh if case.year.is_series else result.cheapest_kwh
     return float(charged[0] + case.home_kwh[case.year.affected].sum())

@@ -1,0 +1,45 @@
+"""Find how much battery energy one usual night can recharge."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from planners.power.charging_curve import ChargingCurve
+
+if TYPE_CHECKING:
+    from planners.appraisal.choice_case import Case
+    from planners.year.night_rules import ChargingRule
+
+
+def usual_night_kwh(case: Case) -> tuple[float, float | None]:
+    """Return the battery energy that one usual night can recharge, up to the want.
+
+    Parameters
+    ----------
+    case : Case
+        A choice.
+
+    Returns
+    -------
+    tuple of float and (float or None)
+        In all hours of the night, and in those of the cheapest band alone, None for a price series
+        [kWh]. A usual night is one of the most frequent length.
+    """
+    windows = case.windows
+    lengths, counts = np.unique(windows.end - windows.first, return_counts=True)
+    usual = int(lengths[counts.argmax()])
+    if case.year.is_series:
+        return _recharged_kwh(case.rule, usual), None
+    nights = np.flatnonzero(windows.end - windows.first == usual)
+    upto = np.concatenate(([0], np.cumsum(case.year.cheapest)))
+    cheap = int(np.median(upto[windows.end[nights]] - upto[windows.first[nights]]))
+    return _recharged_kwh(case.rule, usual), _recharged_kwh(case.rule, cheap)
+
+
+def _recharged_kwh(rule: ChargingRule, ticks: int) -> float:
+    """Battery energy that so many ticks of charging add, if they end at the want [kWh]."""
+    want = np.array([rule.want_kwh])
+    start = ChargingCurve.of(rule.model).after(want, -ticks * rule.tick_hours)
+    return float(rule.want_kwh - start[0])
