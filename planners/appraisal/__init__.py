@@ -1,3 +1,6 @@
-"""Compare choices over a year: costs, shortages, break-even points, and which choice wins."""
+"""Compare choices over a year: costs, short nights, break-even points.
+
+Knows no ledger, no page and no table.
+"""
 
 from __future__ import annotations

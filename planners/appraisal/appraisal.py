@@ -1,4 +1,4 @@
-"""The results of an appraisal: each choice's figures, the cheapest, and its break-even points.
+"""Hold an appraisal: each choice's figures, the cheapest, break-even points.
 
 `planners.appraisal.appraising` fills them in. Money is in floats, since all of it comes from the
 solver or is compared with sums that do; it is rounded where it is shown.
@@ -141,7 +141,7 @@ class ChoiceYear:
     cheapest_in: int = 0
 
     def delivers_less_than(self, other: ChoiceYear) -> bool:
-        """Whether more nights are short, or more is charged elsewhere, so that it looks cheap."""
+        """Tell whether it leaves more nights short, or charges more elsewhere."""
         more_elsewhere = self.charged_elsewhere_kwh - other.charged_elsewhere_kwh
         return self.nights_short > other.nights_short or more_elsewhere > LEAST_KWH
 
@@ -172,7 +172,7 @@ class BreakEven:
 
 @dataclass(frozen=True, slots=True)
 class BreakEvens:
-    """The figures that would make another choice the cheapest, each with all else unchanged.
+    """The values at which another choice becomes the cheapest, one at a time.
 
     Attributes
     ----------

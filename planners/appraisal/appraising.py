@@ -1,4 +1,4 @@
-"""Appraise a year under several choices: simulate each night by night, and compare them."""
+"""Simulate a year night by night under several choices, and compare them."""
 
 from __future__ import annotations
 

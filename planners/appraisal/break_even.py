@@ -1,4 +1,4 @@
-"""Find at which distance, rate or outlay another choice becomes the cheapest, all else unchanged.
+"""Find the distance, rate or outlay at which another choice is the cheapest.
 
 Distances are searched with the real planner: the year is simulated again at each one tried. The
 search for rates is in `planners.appraisal.break_even_rate`.
@@ -93,7 +93,7 @@ def _scales(comparison: Comparison, curve: Ranking) -> list[Rival]:
 
 
 def _between(comparison: Comparison, curve: Ranking, wins: int, loses: int) -> Rival:
-    """Find the distance between two of `SCALES` at which the best choice loses its place."""
+    """Find where between two of `SCALES` another choice becomes the cheapest."""
     best = comparison.best
     gaps = curve.totals - curve.totals[best]
     alike = (curve.nights_short == curve.nights_short[best])[:, [wins, loses]].all(axis=1)
@@ -116,7 +116,7 @@ def _between(comparison: Comparison, curve: Ranking, wins: int, loses: int) -> R
 
 
 def _shortage_between(comparison: Comparison, wins_at: float, loses_at: float) -> Rival:
-    """Find by bisection the distance at which short nights cost the best choice its place."""
+    """Find by bisection the distance at which short nights make a rival win."""
     best, ranking = comparison.best, comparison.at_scales([loses_at])
     for _ in range(ROUNDS):
         middle = (wins_at + loses_at) / 2

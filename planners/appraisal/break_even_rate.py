@@ -1,4 +1,4 @@
-"""Find how far a tariff's cheapest rate must change for another choice to cost the same.
+"""Find the change of a rate at which another choice costs the same.
 
 The search uses the real planner: the year is simulated again at each rate tried. Only the smallest
 change counts, so each further rival is searched no further than the smallest change found so far.
@@ -32,7 +32,7 @@ BESIDE = 1e-6
 
 
 def rate_even(comparison: Comparison, rivals: Sequence[int]) -> Rival | None:
-    """Find the least change of the cheapest band's rate at which another choice costs the same.
+    """Find the least change of rate at which another choice costs the same.
 
     Parameters
     ----------
@@ -63,7 +63,7 @@ class _Search:
     known: dict[tuple[int, float], float] = field(default_factory=dict)
 
     def guesses(self, rivals: Sequence[int]) -> Iterator[tuple[float, int]]:
-        """Guess a change for each rival from present plans, first for those on other tariffs."""
+        """Guess a change for each rival; rivals on other tariffs come first."""
         totals, best = self.comparison.ranking.totals[:, 0], self.comparison.best
         bought = self.comparison.affected_kwh
         guesses: list[tuple[bool, float, int]] = []
@@ -79,7 +79,7 @@ class _Search:
                 yield guess, rival
 
     def nearer(self, rival: int, guess: float, found: Rival | None) -> float | None:
-        """Find a rival's break-even on the side of its guess, nearer than the one found so far."""
+        """Find a rival's break-even, if it is nearer than the one found so far."""
         if found is None:
             return self._level(rival, guess)
         far = max(self._lowest, math.copysign(found.at, guess))
@@ -110,7 +110,7 @@ class _Search:
         return self.known[place, more]
 
     def _level(self, rival: int, guess: float) -> float | None:
-        """Step along secants until a rival is ahead; then search between the last two steps."""
+        """Step along secants until a rival is ahead; then search between steps."""
         end = max(self._highest, FAR * guess) if guess > 0 else self._lowest
         before, at = Point(0.0, self.gap(rival, 0.0)[0]), guess
         for _ in range(ROUNDS):
@@ -140,7 +140,7 @@ class _Search:
         return crossing(lambda at: self.gap(rival, at), near, far)
 
     def _jumps(self, rival: int, near: float, far: float) -> list[float]:
-        """List the changes at which a choice stops buying past its need, the nearest first."""
+        """List changes at which a choice stops buying past its need, nearest first."""
         now = self._now
         cases = (self.comparison.cases[place] for place in (self.comparison.best, rival))
         highest = {case.rule.max_rate for case in cases if not case.year.is_series}

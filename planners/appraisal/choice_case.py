@@ -1,4 +1,4 @@
-"""Prepare one choice for a year's simulation: its rates, its nights, and its charging rule."""
+"""Prepare one choice for a year: its rates, nights and charging rule."""
 
 from __future__ import annotations
 
@@ -141,7 +141,7 @@ def case_of(
 
 
 def _span(file: ChoicesFile, driving: DrivingYear) -> tuple[datetime, datetime]:
-    """Return the first night's start and the last one's end, or the whole year for home use."""
+    """Return the time that rates must cover: all nights, and the year for home use."""
     start, end = driving.trips[0].returns, driving.next_leaves
     if not file.home_use:
         return start, end

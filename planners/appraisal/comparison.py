@@ -1,4 +1,4 @@
-"""Compare choices over the declared year, and over the same year at other distances and rates."""
+"""Compare choices over the declared year, and at other distances and rates."""
 
 from __future__ import annotations
 
@@ -63,14 +63,14 @@ class Comparison:
         return self.cases[place].choice.tariff == self.cases[self.best].choice.tariff
 
     def at_scales(self, scales: Sequence[float]) -> Ranking:
-        """Rank all choices in years whose trips are all longer or shorter by these factors."""
+        """Rank all choices in years whose trips are multiplied by these factors."""
         trips = np.array(scales)[:, None] * self.trips_kwh
         return rank_choices(
             self.cases, [case.simulate(trips) for case in self.cases], self.keep_years
         )
 
     def at_scale(self, scale: float, places: Sequence[int]) -> NDArray[np.float64]:
-        """Return the totals of some choices with every trip multiplied by `scale` [currency]."""
+        """Return the totals of some choices with all trips multiplied by `scale`."""
         cases = [self.cases[place] for place in places]
         years = [case.simulate(scale * self.trips_kwh[None, :]) for case in cases]
         return rank_choices(cases, years, self.keep_years).totals[:, 0]

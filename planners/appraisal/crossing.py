@@ -1,4 +1,4 @@
-"""Find where two choices cost the same: where the gap between their totals changes its sign."""
+"""Find where two choices cost the same, by the sign of the gap between them."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ NEAR = 1e-4
 
 
 class Point(NamedTuple):
-    """The gap between two totals [currency] at some value of a rate or of the distance."""
+    """The gap between two totals [currency] at one rate or distance."""
 
     at: float
     gap: float

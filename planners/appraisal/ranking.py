@@ -27,7 +27,7 @@ LEAST_MONEY = 1e-6
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Ranking:
-    """Costs and short nights of choices in some years; arrays of shape (choices, years).
+    """Costs and short nights of choices; arrays of shape (choices, years).
 
     Attributes
     ----------

@@ -39,7 +39,7 @@ def usual_night_kwh(case: Case) -> tuple[float, float | None]:
 
 
 def _recharged_kwh(rule: ChargingRule, ticks: int) -> float:
-    """Battery energy that so many ticks of charging add, if they end at the want [kWh]."""
+    """Return the battery energy that so many ticks add up to the want [kWh]."""
     want = np.array([rule.want_kwh])
     start = ChargingCurve.of(rule.model).after(want, -ticks * rule.tick_hours)
     return float(rule.want_kwh - start[0])

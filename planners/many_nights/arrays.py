@@ -1,4 +1,4 @@
-"""The planning problem of many nights of one departure each, and its answer, in arrays only."""
+"""Define the planning problem of many nights, and its solution, in arrays only."""
 
 from __future__ import annotations
 
@@ -12,35 +12,35 @@ from planners.power.charging import ChargeModel
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Nights:
-    """Which ticks to charge in, in each of many nights; all begin long at rest.
+    """The planning problem of many nights; all begin long at rest.
 
     Attributes
     ----------
     rates_per_kwh : ndarray of float, shape (nights, ticks)
         Rate of each tick, tax included [currency per kWh]; may be negative.
     may_charge : ndarray of bool, shape (nights, ticks)
-        Whether it may charge: not before it is plugged in, nor after it must be ready. After the
-        last of these ticks a night has ended.
+        Whether the vehicle may charge: not before it is plugged in, nor after it must be ready. A
+        night ends with the last of these ticks.
     stored_kwh, need_kwh, want_kwh : ndarray of float, shape (nights,)
         Energy in the battery at the start, needed, and wanted (no less than needed) [kWh].
     max_rate_per_kwh : ndarray of float, shape (nights,)
-        What a metered kWh past the need is worth [currency per kWh].
+        Worth of a metered kWh past the need [currency per kWh].
     model : ChargeModel
-        The vehicle, and the one current it draws while it charges.
+        The vehicle, and the one current at which it charges.
     tick_hours : float
         Length of a tick [h].
     start_cost : float
-        What one more start is worth avoiding [currency]; not negative.
+        Cost that avoiding one start is worth [currency]; not negative.
     min_run, min_rest : int
-        Shortest run (at least 1) and shortest rest between runs [ticks]. Both are cut off where
-        the night ends, and a run need not outlast all that is needed, or wanted.
+        Shortest run (at least 1) and shortest rest between runs [ticks]. Both end where the night
+        ends, and a run may end early once it has charged all that is needed, or wanted.
     prefer_late : bool
-        Among plans that cost the same and start as often: the later one, not the earlier.
+        Whether to take the later, not the earlier, of plans that cost the same and start as often.
 
     Raises
     ------
     ValueError
-        If an array has another shape or holds nan or infinity, or a figure is out of its range.
+        If an array has another shape, or holds nan or infinity, or a value is out of range.
     """
 
     rates_per_kwh: NDArray[np.float64]
@@ -90,7 +90,7 @@ class NightsSolution:
     Attributes
     ----------
     share : ndarray of float, shape (nights, ticks)
-        Part of each tick that is used: 1, or less in the last one where the target is reached.
+        Used share of each tick: 1, or less in the last one, in which the target is reached.
     metered_kwh : ndarray of float, shape (nights, ticks)
         Energy through the meter [kWh].
     gained_kwh : ndarray of float, shape (nights,)
@@ -98,7 +98,7 @@ class NightsSolution:
     cost : ndarray of float, shape (nights,)
         Sum of rate x energy [currency], without start costs.
     starts : ndarray of int, shape (nights,)
-        How often charging starts.
+        Number of starts.
     """
 
     share: NDArray[np.float64]

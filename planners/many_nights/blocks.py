@@ -1,4 +1,4 @@
-"""Nights of `planners.many_nights.many_nights`, shifted to end together, in blocks."""
+"""Shift many nights to end together, and cut them into blocks."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ from planners.many_nights.ladders import Ladders
 from planners.solver.problem import TIE
 
 TO_BUY = 0.1
-"""Ties that a tick past the need, bought at just `max_rate`, is better than none."""
+"""Gain, in ties, of a tick past the need at exactly `max_rate`: buying it is preferred."""
 
 TO_BE_ON = 0.01
-"""Ties that count as rounding where charging early, or late, is weighed against waiting."""
+"""Costs within so many ties are equal when charging now is compared with waiting."""
 
 BLOCK_STATES = 16_384
-"""States (ticks bought x nights) of a block: a handful of such arrays fits a core's own cache."""
+"""States (ticks bought x nights) of a block: a few such arrays fit in a core's own cache."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,11 +33,11 @@ class AlignedNights:
     rates_per_kwh : ndarray of float, shape (longest, nights)
         Rate of each tick [currency per kWh], infinite where charging isn't allowed.
     end : ndarray of int, shape (nights,)
-        The tick of the night after its last in which it may charge.
+        The tick after the last in which a night may charge.
     length : ndarray of int, shape (nights,)
-        Ticks from its first to its last, 0 where it never may.
+        Ticks from the first in which a night may charge to the last; 0 if there is none.
     has_gaps : ndarray of bool, shape (nights,)
-        Whether it may not charge in some of these.
+        Whether charging isn't allowed in some of these.
     """
 
     rates_per_kwh: NDArray[np.float64]
@@ -48,16 +48,16 @@ class AlignedNights:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Target:
-    """What every night charges up to: its need or its want.
+    """The energy that every night charges up to: its need, or its want.
 
     Attributes
     ----------
     ladders : Ladders
         Ladders up to it.
     need_rungs : ndarray of int, shape (nights,)
-        Ticks of charging that make the need.
+        Ticks of charging that reach the need.
     need_kwh : ndarray of float, shape (nights,)
-        What they meter [kWh].
+        Metered energy of these ticks [kWh].
     tie : ndarray of float, shape (nights,)
         Plans whose costs differ by less cost the same [currency].
     """
@@ -86,7 +86,7 @@ def align(nights: Nights) -> AlignedNights:
 
 
 def target_of(nights: Nights, ladders: Ladders, need: Ladders) -> Target:
-    """Say what ladders lead up to; `TIE` is widened where rounding would reach it."""
+    """Return the target of some ladders; `TIE` is widened if rounding could exceed it."""
     dearest = np.abs(nights.rates_per_kwh).max(axis=1, initial=0.0)
     starts = nights.start_cost * nights.rates_per_kwh.shape[1]
     tie = np.maximum(TIE, 1e-12 * (dearest * ladders.metered_kwh.sum(axis=0) + starts))
@@ -94,12 +94,12 @@ def target_of(nights: Nights, ladders: Ladders, need: Ladders) -> Target:
 
 
 def blocks_of(nights: Nights, aligned: AlignedNights, target: Target) -> Iterator[NDArray[np.intp]]:
-    """Cut the nights that can buy anything into blocks, each of one shortest run.
+    """Cut the nights that can charge at all into blocks, each with one shortest run.
 
     Yields
     ------
     ndarray of int, shape (nights of the block,)
-        Nights with like many rungs.
+        Nights with about as many rungs.
     """
     order = np.argsort(target.ladders.rungs, kind="stable")
     order = order[(target.ladders.rungs[order] > 0) & (aligned.length[order] > 0)]
@@ -115,7 +115,7 @@ def blocks_of(nights: Nights, aligned: AlignedNights, target: Target) -> Iterato
 def block_of(
     nights: Nights, aligned: AlignedNights, target: Target, pick: NDArray[np.intp]
 ) -> Block:
-    """Gather nights that have a rung and a tick each, and say how each may end."""
+    """Gather nights into a block, and set the cost of each way to end."""
     rungs, length, tie = target.ladders.rungs[pick], aligned.length[pick], target.tie[pick]
     most = int(rungs.max())
     bought = np.arange(most + 1)[:, None]
@@ -146,7 +146,7 @@ def block_of(
 def _most_ticks_possible(
     block: Block, gaps: NDArray[np.intp], enough: NDArray[np.intp]
 ) -> NDArray[np.intp]:
-    """Find how many of `enough` ticks can be had in nights whose ticks have gaps."""
+    """Find how many of `enough` ticks are possible in nights with gaps."""
     end = block.end_cost[:, gaps]
     bought = np.arange(len(end))[:, None]
     unpriced = replace(

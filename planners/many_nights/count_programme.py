@@ -1,7 +1,7 @@
-"""A dynamic programme over time and ticks bought, for a block of nights that end together.
+"""Solve a dynamic programme over time and ticks bought, for a block of nights.
 
-Knows nothing of batteries, needs and wants: only rates, what each tick buys, and the cost of
-ending with so many ticks. The recurrence is in `planners.many_nights.many_nights`. Arrays have the
+Knows no batteries, needs or wants: only rates, the energy of each tick, and the cost of ending with
+so many ticks bought. `planners.many_nights.many_nights` states the recurrence. Arrays have the
 night on the last axis, so that the step from ``c`` to ``c + 1`` is a step from row to row.
 """
 
@@ -22,18 +22,18 @@ class Block:
     rates_per_kwh : ndarray of float, shape (ticks, nights)
         Rate of each tick [currency per kWh], infinite where charging isn't allowed.
     energy_kwh : ndarray of float, shape (rungs + 1, nights)
-        What one more tick meters after so many ticks [kWh]; more than 0 everywhere, also where
-        `end_cost` rules the tick out, as it always does after the last rung.
+        Metered energy of one more tick after so many ticks [kWh]; more than 0 everywhere, even
+        where `end_cost` rules the tick out, as it always does after the last rung.
     end_cost : ndarray of float, shape (rungs + 1, nights)
-        Cost of ending with so many ticks bought [currency], infinite where that must not be.
+        Cost of ending with so many ticks bought [currency], infinite if not allowed.
     start_cost : ndarray of float, shape (nights,) or (1,)
         Cost of each start [currency].
     bonus : ndarray of float, shape (nights,) or (1,)
-        A tick is used although leaving it is cheaper, if by less than this [currency]; below 0:
-        a tick is left although using it is cheaper, if by no more.
+        A tick is used even if leaving it is cheaper by less than this [currency]. If negative, a
+        tick is left even if using it is cheaper by as much.
     min_run, min_rest : int
-        Shortest run, cut off where the ticks end, and shortest rest between runs [ticks], both at
-        least 1.
+        Shortest run, which may end where the ticks end, and shortest rest between runs [ticks];
+        both at least 1.
     """
 
     rates_per_kwh: NDArray[np.float64]
@@ -47,13 +47,13 @@ class Block:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Choices:
-    """What to do in each state, and what the best plan costs.
+    """The decision in each state, and the cost of the best plan.
 
     Attributes
     ----------
     use : ndarray of bool, shape (ticks, 2, rungs + 1, nights)
         Whether to charge in a tick, with charging off (0) or on (1) before it and so many ticks
-        bought; undefined where no plan comes.
+        bought; undefined in states that no plan reaches.
     cost : ndarray of float, shape (nights,)
         Cost of the best plan [currency], infinite where there is none.
     """
@@ -73,7 +73,7 @@ def tabulate(block: Block) -> Choices:
     Returns
     -------
     Choices
-        All that `follow` needs.
+        The decisions that `follow` needs.
     """
     ticks = len(block.rates_per_kwh)
     states, nights = block.end_cost.shape
@@ -116,9 +116,9 @@ def follow(choices: Choices, min_run: int, min_rest: int) -> NDArray[np.bool_]:
     Parameters
     ----------
     choices : Choices
-        Of nights that each have a plan.
+        Decisions for nights that each have a plan.
     min_run, min_rest : int
-        As in the block the choices are from.
+        Those of the block.
 
     Returns
     -------

@@ -1,7 +1,7 @@
-"""Ladders of many nights at once: what each further tick of charging buys, up to a target.
+"""Compute the ladders of many nights at once.
 
-The arrays of `planners.power.charging.climb`, with the night on the last axis. Knows nothing of
-rates.
+A ladder is the energy of each successive tick of charging, up to a target: as in
+`planners.power.charging.climb`, with the night on the last axis. Knows no rates.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from planners.power.charging import SAME_KWH, ChargeModel
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Climb:
-    """Whole ticks of charging, one after another, in each of many nights.
+    """Successive whole ticks of charging in each of many nights.
 
     Attributes
     ----------
@@ -34,14 +34,14 @@ class Climb:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Ladders:
-    """Ladders of many nights; beyond a night's own rungs nothing is bought.
+    """Ladders of many nights; beyond its own rungs, a night's arrays hold 0.
 
     Attributes
     ----------
     rungs : ndarray of int, shape (nights,)
-        How many ticks each ladder has.
+        Number of ticks of each ladder.
     share : ndarray of float, shape (rungs, nights)
-        Part of each tick that is used: 1 for all but the last, which ends at the target.
+        Used share of each tick: 1 for all but the last, which ends at the target.
     metered_kwh, gained_kwh : ndarray of float, shape (rungs, nights)
         Energy of each tick through the meter and into the battery [kWh].
     """
@@ -75,7 +75,7 @@ def climb_whole(
     Returns
     -------
     Climb
-        As many ticks as the longest climb takes; a shorter one goes on past its target.
+        As many ticks as the longest climb takes; shorter ones continue past their targets.
     """
     if model.taper:
         return _climb_taper(model, from_kwh, to_kwh, tick_hours, ticks)
@@ -102,7 +102,7 @@ def _climb_taper(
     gained: list[NDArray[np.float64]] = []
     while len(metered) < ticks:
         metered_kw = model.full_kw * model.taper_shares(stored[-1])
-        gained_kwh = tick_hours * np.maximum(0, model.efficiency * metered_kw - model.standby_kw)
+        gained_kwh = tick_hours * model.gained_kw_of(metered_kw)
         if not np.any((to_kwh - stored[-1] > SAME_KWH) & (gained_kwh > 0)):
             break
         metered.append(tick_hours * metered_kw)
@@ -125,7 +125,7 @@ def cut_at(climb: Climb, to_kwh: NDArray[np.float64]) -> Ladders:
     Returns
     -------
     Ladders
-        Arrays cut to the most rungs of any night.
+        With as many rungs as the longest ladder.
     """
     missing = to_kwh - climb.stored_kwh[:-1]
     rising = (missing > SAME_KWH) & (climb.gained_kwh > 0)

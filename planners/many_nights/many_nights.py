@@ -1,9 +1,9 @@
-"""Many nights of one departure each, solved exactly in one call: see `solve_nights`.
+"""Solve many nights exactly in one call: see `solve_nights`.
 
-What `planners.solver.exact` finds for a single night at one current, found for arrays
-``(nights, ticks)``: for the appraisal of a year and the log of a month.
+Each night has one departure and one current. In arrays ``(nights, ticks)`` this finds what
+`planners.solver.exact` finds for a single night. The appraisal of a year uses it.
 
-Objective, per night: as little short of the need as can be; of those plans, the least of
+Objective, per night: be as little short of the need as possible; of those plans, minimise
 ``sum(rate x metered) + start_cost x starts - max_rate x (metered kWh past the need)``.
 
 State before tick ``i``: (``i``, ticks bought ``c``, off, or on with ``u`` ticks yet to run before
@@ -18,20 +18,20 @@ where a night may not charge::
 
     on[u, N, c] = off[N, c] = end[c], ``i+R`` ending at ``N``
 
-All nights are shifted to end together, each with its last tick in which it may charge, at ``N``.
-``end[c]`` is less the worth of what ``c`` ticks buy past the need, and infinite where ``c`` ticks
-are short of the need by more than they must be. How short they must be is plain where the ticks of
-a night have no gap: one run up to the end buys any number of them. Where they have gaps, runs may
-not fit, and the same programme is first solved for ``p = s = 0`` and ``end[c] = -min(c, need)``,
-which is exact too. A ladder ends exactly at its target, cutting the last tick; the target is the
-need or the want, so both are solved and the better is taken: between them the objective is a
-straight line in the length of the last tick, and an end of the line is optimal.
+All nights are shifted to end together at ``N``, each with the last tick in which it may charge.
+``end[c]`` is minus the worth of the energy that ``c`` ticks buy past the need, and infinite if
+``c`` ticks leave the night shorter of the need than they must. How short it must be is plain if the
+ticks of a night have no gap: one run up to the end buys any number of them. If they have gaps, runs
+may not fit. Then the same programme is first solved for ``p = s = 0`` and ``end[c] = -min(c,
+need)``, which is exact too. A ladder ends exactly at its target and cuts the last tick there. The
+target is the need or the want, so both are solved and the better is taken: between them the
+objective is linear in the length of the last tick, so that one end is optimal.
 
-Ties: a start costs `TIE` more than it says, so that of plans within `TIE` the one with fewer starts
-wins; what is left equal is decided by preferring, forwards in time, to be on (early) or off (late).
+Ties: a start costs `TIE` extra, so that of plans within `TIE` the one with fewer starts wins. Plans
+that are still equal are decided forwards in time: on is preferred (early), or off (late).
 
-Time is nights x ticks x rungs x U. Nights are solved in blocks that stay in the cache, so memory
-beyond the arrays that come and go doesn't grow with the nights.
+Time is nights x ticks x rungs x U. Nights are solved in blocks that stay in the cache, so that
+memory beyond the input and output doesn't grow with the nights.
 """
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ from planners.many_nights.ladders import Ladders, climb_whole, cut_at
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Plans:
-    """A plan of each night: its ticks, of shape (ticks, nights), and what is minimised."""
+    """A plan of each night: its ticks, of shape (ticks, nights), and its objective."""
 
     on: NDArray[np.bool_]
     bought: NDArray[np.intp]
@@ -76,7 +76,7 @@ def solve_nights(nights: Nights) -> NightsSolution:
     Returns
     -------
     NightsSolution
-        Optimal in the sense of the module's first lines, each night by itself.
+        Each night's own optimum, for the objective that the module states.
     """
     aligned = align(nights)
     ticks = len(aligned.rates_per_kwh)
@@ -103,12 +103,12 @@ def _solve_to(nights: Nights, aligned: AlignedNights, target: Target) -> _Plans:
         objective[pick] = choices.cost
     bought = np.count_nonzero(on, axis=0)
     starts = np.count_nonzero(on[1:] > on[:-1], axis=0) + np.count_nonzero(on[:1], axis=0)
-    # Take off again what only decided ties.
+    # Remove the extra costs that only decided ties.
     return _Plans(on, bought, starts, objective + target.tie * (TO_BUY * bought - starts))
 
 
 def _is_better(rival: _Plans, best: _Plans, target: Target) -> NDArray[np.bool_]:
-    """Tell where the rival is less short of the need, or as short and cheaper, or tied."""
+    """Return where the rival is less short, or as short and cheaper, or tied."""
     needed = target.need_rungs
     nearer = np.minimum(rival.bought, needed) - np.minimum(best.bought, needed)
     gain = best.objective - rival.objective

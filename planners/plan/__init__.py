@@ -1,6 +1,7 @@
-"""Plan for one vehicle: from household, prices and state of charge to periods, costs and reasons.
+"""Plan one vehicle's charging: periods, costs and reasons.
 
-Builds the problem for `planners.solver` and words its answer. Reads no clock.
+Builds the problem for `planners.solver` from household, prices and state of charge, and turns its
+solution into periods and sentences. Reads no clock.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""What other choices would have cost, asked of the solver: what the sentences of a plan rest on."""
+"""Ask the solver what a plan would have cost if it were different."""
 
 from __future__ import annotations
 
@@ -19,18 +19,18 @@ if TYPE_CHECKING:
     from planners.plan.horizon import Horizon
 
 ASKED_AMPS = (16.0, 32.0)
-"""Currents that a reader may think of instead: the usual sizes of charge points."""
+"""Currents that a reader may consider instead: the usual sizes of charge points."""
 
 MENTIONED_KWH = 0.05
 """Battery energies that differ by less are not mentioned [kWh]."""
 
 HALVINGS = 6
-"""How often to halve the price of a start, in search of one start fewer."""
+"""Steps of the bisection that finds the price of a start at which there is one start fewer."""
 
 
 @dataclass(frozen=True, slots=True)
 class OtherCurrent:
-    """What another current would have cost [currency], or how far short it would fall [kWh]."""
+    """The cost at another current [currency], or the energy it leaves missing [kWh]."""
 
     amps: float
     cost: float
@@ -39,24 +39,24 @@ class OtherCurrent:
 
 @dataclass(frozen=True, slots=True)
 class Alternatives:
-    """What the same charge before the next departure would cost if it were done otherwise.
+    """Costs of other ways to make the same charge before the next departure.
 
     Attributes
     ----------
     cost : float
-        Of the plan, without start costs [currency].
+        Cost of the plan, without start costs [currency].
     earlier, later : float or None
-        Of its periods an hour earlier, or later [currency]; None where there is no time for it.
+        Cost of its periods an hour earlier, or later [currency]; None if there is no time for it.
     fewer_starts : tuple of int and float, or None
-        With fewer starts: how many, and the cost [currency]; None where it can't be done.
+        The next lower number of starts found, and its cost [currency]; None if there is none.
     currents : tuple of OtherCurrent
-        At other currents.
+        Costs at other currents.
     more_kwh : float
-        What the battery gets more than if the next departure were the only one [kWh], perhaps
-        less than nothing.
+        How much more the battery gets than if the next departure were the only one; negative if
+        less [kWh].
     saves : float or None
-        What that saves over all the nights planned [currency]; None where these would end with
-        other energies.
+        What that saves over all planned nights [currency]; None if they would end with different
+        energies.
     """
 
     cost: float
@@ -69,7 +69,7 @@ class Alternatives:
 
 
 def alternatives_to(horizon: Horizon, solution: Solution) -> Alternatives | None:
-    """Ask what the next departure's charge would cost if it were done otherwise.
+    """Price other ways to make the next departure's charge.
 
     Parameters
     ----------
@@ -81,7 +81,7 @@ def alternatives_to(horizon: Horizon, solution: Solution) -> Alternatives | None
     Returns
     -------
     Alternatives or None
-        None where nothing is charged before the next departure.
+        None if nothing is charged before the next departure.
     """
     problem = horizon.problem
     end = problem.deadlines[0].end
@@ -103,7 +103,7 @@ def alternatives_to(horizon: Horizon, solution: Solution) -> Alternatives | None
 
 
 def _alone(problem: PlanningProblem, deadline: Deadline) -> PlanningProblem:
-    """Leave the later departures out."""
+    """Return the problem without the later departures."""
     return replace(
         problem,
         rates_per_kwh=problem.rates_per_kwh[: deadline.end],
@@ -113,7 +113,7 @@ def _alone(problem: PlanningProblem, deadline: Deadline) -> PlanningProblem:
 
 
 def _shifted(night: PlanningProblem, plan: Solution, ticks: int) -> float | None:
-    """Price the same currents some ticks later; None where they don't fit or aren't allowed."""
+    """Price the same currents some ticks later; None if they don't fit."""
     lost = plan.on[-ticks:] if ticks > 0 else plan.on[:-ticks]
     if abs(ticks) >= night.ticks or lost.any():
         return None
@@ -124,7 +124,7 @@ def _shifted(night: PlanningProblem, plan: Solution, ticks: int) -> float | None
 
 
 def _fewer_starts(night: PlanningProblem, plan: Solution) -> tuple[int, float] | None:
-    """Raise the price of a start until the cheapest plan has fewer."""
+    """Find the cheapest plan with fewer starts, by raising the price of a start."""
     if plan.starts < 2:  # noqa: PLR2004 - without a start there is no charge
         return None
     most = 2 * float(np.abs(night.rates_per_kwh).max() * plan.metered_kwh.sum())
@@ -160,7 +160,7 @@ def _other_currents(horizon: Horizon, night: PlanningProblem) -> Iterator[OtherC
 
 
 def _at(amps: float, night: PlanningProblem) -> NDArray[np.float64]:
-    """Give the highest currents that a charge point of `amps` would have had."""
+    """Return the highest currents that a charge point of `amps` would have had."""
     full = night.highest_amps >= night.model.amps - LEAST_AMPS
     held = np.minimum(night.highest_amps, amps)
     if night.min_amps is None:
@@ -169,7 +169,7 @@ def _at(amps: float, night: PlanningProblem) -> NDArray[np.float64]:
 
 
 def _for_later(problem: PlanningProblem, solution: Solution) -> tuple[float, float | None]:
-    """Compare with a plan that has the next departure alone in mind."""
+    """Compare with a plan for the next departure alone: energy and savings."""
     if len(problem.deadlines) == 1:
         return 0.0, None
     first = problem.deadlines[0]

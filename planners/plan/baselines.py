@@ -1,4 +1,4 @@
-"""What charging by a plain rule would take and cost, for comparison (design, section 4)."""
+"""Price charging by two plain rules, to compare with a plan (design, section 4)."""
 
 from __future__ import annotations
 
@@ -39,8 +39,8 @@ def at_once(window: Window, model: ChargeModel, from_kwh: float, to_kwh: float) 
 def timer(window: Window, model: ChargeModel, from_kwh: float, to_kwh: float) -> Outcome:
     """Charge as a timer would: in the cheapest band, from its first instant.
 
-    A price series has no bands: there the timer is set to the uninterrupted run that costs least,
-    as one would set it each evening with the prices in hand.
+    A price series has no bands: for it the timer is set to the uninterrupted run that costs least,
+    as a person would set it each evening from the known prices.
 
     Parameters
     ----------
@@ -54,7 +54,7 @@ def timer(window: Window, model: ChargeModel, from_kwh: float, to_kwh: float) ->
     Returns
     -------
     Outcome
-        Energy and cost at the meter; less energy than is wanted where those hours do not suffice.
+        Energy and cost at the meter; less energy than wanted if those hours are too few.
     """
     if any(slot.span.band == BAND for slot in window.slots):
         return _cheapest_run(window, model, from_kwh, to_kwh)
@@ -80,7 +80,7 @@ def _cheapest_run(window: Window, model: ChargeModel, from_kwh: float, to_kwh: f
 def _charge_through(
     slots: Sequence[Slot], model: ChargeModel, from_kwh: float, to_kwh: float
 ) -> Outcome:
-    # Where the rest of the home needs the current, every rule waits.
+    # Every rule waits while the rest of the home needs the current.
     slots = [slot for slot in slots if slot.amps > 0]
     hours = (slot.hours for slot in slots)
     bought = climb(model, from_kwh, to_kwh, hours, (slot.amps for slot in slots))

@@ -1,4 +1,4 @@
-"""From a household and a situation to the planning problem: which ticks, and which departures."""
+"""Turn a household and its situation into a planning problem."""
 
 from __future__ import annotations
 
@@ -25,13 +25,13 @@ if TYPE_CHECKING:
 
 
 PLANNED_DAYS = timedelta(days=7)
-"""Time before a departure in which its charge is planned (at 10 A that is 380 kWh), and how far
-ahead departures are looked for."""
+"""Time before a departure in which its charge is planned, and how far ahead departures are sought:
+380 kWh at 10 A, more than any battery holds, and a whole week of a tariff."""
 
 
 @dataclass(frozen=True, slots=True)
 class Situation:
-    """What is known when a plan is made.
+    """The facts that a plan is made from.
 
     Attributes
     ----------
@@ -40,14 +40,14 @@ class Situation:
     soc_percent : float
         State of charge of the vehicle.
     departure : DepartureAt
-        The departure it is planned for; it names the vehicle.
+        The departure to plan for; it names the vehicle.
     on : bool
         Whether a run is in progress.
     since : datetime or None
-        Since when it has been on, or off; None for long since.
+        Since when the charge point has been on, or off; None if for long.
     later : tuple of DepartureAt
-        The departures after it that are planned for as well; those before each of them say when
-        they return and what they use.
+        Later departures to plan for as well. Each departure before one of them says when the
+        vehicle returns and what the trip uses.
     """
 
     now: datetime
@@ -59,7 +59,7 @@ class Situation:
 
     @property
     def departures(self) -> tuple[DepartureAt, ...]:
-        """All departures that are planned for."""
+        """All departures to plan for."""
         return (self.departure, *self.later)
 
     @property
@@ -70,7 +70,7 @@ class Situation:
 
 @dataclass(frozen=True, slots=True)
 class Horizon:
-    """The time that is planned, its problem, and what both were made from."""
+    """The time that is planned, its problem, and the inputs of both."""
 
     file: HouseholdFile
     situation: Situation
@@ -79,13 +79,13 @@ class Horizon:
     problem: PlanningProblem
 
     def amps_allowed(self, start: datetime, end: datetime) -> tuple[AmpsSpan, ...]:
-        """Give the currents that the rest of the home leaves."""
+        """Return the currents that the rest of the home leaves."""
         vehicle = self.situation.departure.vehicle
         return amps_allowed(self.file, self.charge_point, vehicle, start, end)
 
     @property
     def point(self) -> ChargePoint:
-        """The charge point."""
+        """The charge point of the vehicle."""
         return self.file.charge_points[self.charge_point]
 
     @property
@@ -97,10 +97,10 @@ class Horizon:
 def departures_known(
     file: HouseholdFile, prices: Prices, vehicle: str, now: datetime, nights: int | None = None
 ) -> tuple[DepartureAt, ...]:
-    """List the departures to plan for: as far as rates are known, and the one after that.
+    """List the departures to plan for: while rates are known, and one more.
 
-    Rates that are only estimated are good enough for a look at one more night: on a year of
-    day-ahead prices that alone saved a tenth (see the README).
+    Estimated rates are good enough for that one more night: on a year of day-ahead prices this
+    alone saved a tenth (see the README).
 
     Parameters
     ----------
@@ -113,13 +113,13 @@ def departures_known(
     now : datetime
         UTC.
     nights : int, optional
-        How many at the most.
+        The most departures to list.
 
     Returns
     -------
     tuple of DepartureAt
-        In order of time; empty if there is none. Those after the first are to be ready within
-        `PLANNED_DAYS`.
+        In order of time; empty if there is none. The vehicle must be ready for those after the
+        first within `PLANNED_DAYS`.
     """
     found = departures_to_plan(file, vehicle, now, now + PLANNED_DAYS)
     known = prices.known_until(now)
@@ -144,13 +144,13 @@ def horizon_of(file: HouseholdFile, prices: Prices, situation: Situation) -> Hor
     Returns
     -------
     Horizon
-        Of the last `PLANNED_DAYS` before the departure where it is further off than that, and
-        then of that departure alone.
+        If the departure is further off than `PLANNED_DAYS`, only the last `PLANNED_DAYS` before
+        it, and no later departures.
 
     Raises
     ------
     TariffError
-        Where no rate is known before the last departure.
+        If no rate is known before the last departure.
     """  # noqa: DOC502 - raised by prices
     situation = _in_the_last_days(situation)
     vehicle = situation.departure.vehicle
@@ -166,7 +166,7 @@ def horizon_of(file: HouseholdFile, prices: Prices, situation: Situation) -> Hor
 
 
 def _in_the_last_days(situation: Situation) -> Situation:
-    """Leave out what lies further ahead of the departure than any charge takes."""
+    """Move the start to `PLANNED_DAYS` before the departure if it is further off."""
     opens = situation.departure.ready_by - PLANNED_DAYS
     if situation.now >= opens:
         return situation
@@ -217,7 +217,7 @@ def _deadlines(window: Window, model: ChargeModel, situation: Situation) -> tupl
 
 
 def kwh_at_any_price(model: ChargeModel, departure: DepartureAt) -> float:
-    """Battery energy to be reached whatever it costs [kWh].
+    """Return the battery energy to reach whatever it costs [kWh].
 
     Parameters
     ----------
@@ -229,7 +229,7 @@ def kwh_at_any_price(model: ChargeModel, departure: DepartureAt) -> float:
     Returns
     -------
     float
-        The need; without a limit to the rate, what is wanted is as good as needed [kWh].
+        The need; the want if no highest rate limits it [kWh].
     """
     unlimited = departure.max_rate is None
     return model.stored_kwh(departure.want_percent if unlimited else departure.need_percent)
@@ -240,7 +240,7 @@ def _whole_ticks(minutes: float, window: Window) -> int:
 
 
 def _ticks_since(situation: Situation, window: Window) -> int:
-    """Whole ticks that the present state will have lasted at the first tick."""
+    """Count the whole ticks that the present state will have lasted at the first tick."""
     if situation.since is None or not window.ticks:
         return LONG_AT_REST.ticks
     lasted = window.ticks[0].start - situation.since

@@ -1,4 +1,4 @@
-"""The nights after the next departure, as they were planned together with it."""
+"""Carry out the solved nights after the next departure."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 def later_nights(
     horizon: Horizon, solution: Solution, reaches_kwh: float
 ) -> tuple[LaterNight, ...]:
-    """Carry out what was solved for the departures after the first.
+    """Carry out the solution for the departures after the first.
 
     Parameters
     ----------
@@ -30,7 +30,7 @@ def later_nights(
     Returns
     -------
     tuple of LaterNight
-        In order of time; none if only one departure was planned for.
+        In order of time; empty if only one departure was planned for.
     """
     nights: list[LaterNight] = []
     departures, deadlines = horizon.situation.departures, horizon.problem.deadlines

@@ -1,4 +1,4 @@
-"""From chosen ticks to the periods of a plan."""
+"""Join the chosen ticks into the periods of a plan."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ if TYPE_CHECKING:
     from planners.solver.solution import Solution
 
 PARTS_OF_AN_AMPERE = 10
-"""Currents are told to hardware in tenths of an ampere (common practice, no source)."""
+"""Hardware takes currents in tenths of an ampere (common practice, no source)."""
 
 ROUNDING = 1e-6
-"""Parts that are nearly a whole number are one."""
+"""Tenths this near to a whole number count as whole."""
 
 
 class ChargingSlot(NamedTuple):
-    """A slot of time, and the current charging in it [A per phase]."""
+    """A slot of time, and the charging current in it [A per phase]."""
 
     slot: Slot
     amps: float
@@ -41,13 +41,13 @@ def charging_slots(
     solution : Solution
         The currents chosen.
     begin, end : int
-        The first tick, and the first no more.
+        The first tick, and the one after the last.
 
     Returns
     -------
     list of ChargingSlot
-        Currents in tenths of an ampere, no less than was chosen (the last tick is cut short by
-        what that is too much), nor more than the tick allows.
+        With currents in tenths of an ampere, rounded up, but no higher than the tick allows; the
+        last tick is later cut short by the excess.
     """
     chosen = []
     for i in range(begin, end):
@@ -59,14 +59,14 @@ def charging_slots(
 
 
 def periods_of(charging: Sequence[ChargingSlot], bought: Ladder) -> tuple[Period, ...]:
-    """Join what was bought in neighbouring slots at one rate and one current.
+    """Join neighbouring slots at one rate and one current into periods.
 
     Parameters
     ----------
     charging : sequence of ChargingSlot
         In order of time.
     bought : Ladder
-        What the first of them bought, as many as it took.
+        The energy that each of the first slots buys, as many as were used.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""What a plan is, and its JSON (design, section 8)."""
+"""Define a plan, and write it as JSON (design, section 8)."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ class Period:
     kwh : float
         Energy through the meter [kWh].
     cost : float
-        Its price, tax included [currency].
+        Cost of that energy, tax included [currency].
     band : str
         The band, or "price" for a price series.
     estimated : bool
@@ -40,7 +40,7 @@ class Period:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What charging by some rule takes through the meter [kWh] and costs [currency]."""
+    """Metered energy [kWh] and cost [currency] of charging by some rule."""
 
     energy_kwh: float
     cost: float
@@ -48,16 +48,17 @@ class Outcome:
 
 @dataclass(frozen=True, slots=True)
 class Shortfall:
-    """What stands in the way of a need.
+    """How much of a need can't be met, and what would meet it.
 
     Attributes
     ----------
     kwh : float
         Metered energy that is missing [kWh].
     earliest_ready : datetime or None
-        When charging without a pause would meet the need; None if it never would.
+        When charging without a pause would meet the need; None if never.
     amps_that_would_do : float or None
-        The lowest whole current that would meet it in time [A]; None if none up to 80 A would.
+        The lowest whole current that would meet it in time [A]; None if no current up to 80 A
+        would.
     """
 
     kwh: float
@@ -67,7 +68,7 @@ class Shortfall:
 
 @dataclass(frozen=True, slots=True)
 class LaterNight:
-    """What is planned between a return and the departure after it, as far as it is known now.
+    """The plan between a return and the departure after it.
 
     Attributes
     ----------
@@ -78,7 +79,7 @@ class LaterNight:
     energy_kwh : float
         Energy through the meter [kWh].
     cost : float
-        Its price, tax included, without start costs [currency].
+        Cost of that energy, tax included, without start costs [currency].
     periods : tuple of Period
         In order of time.
     """
@@ -96,10 +97,11 @@ class LaterNight:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """Periods for one vehicle up to a departure; energies at the meter, costs with tax.
+    """Charging periods of one vehicle up to a departure.
 
-    `cost` holds neither the standing charge nor start costs. `shortfall` is None when the need
-    is met. `later` are the nights that were planned for together with this one.
+    Energies are at the meter, and costs include tax. `cost` contains neither the standing charge
+    nor start costs. `shortfall` is None if the need is met. `later` holds the nights that were
+    planned together with this one.
     """
 
     charge_point: str
@@ -130,7 +132,7 @@ class Plan:
 
     @property
     def name(self) -> str:
-        """What commands call this plan."""
+        """The name by which commands refer to this plan."""
         return f"{self.vehicle}@{instant_text(self.made_at)}"
 
     def period_at(self, instant: datetime) -> Period | None:
@@ -173,7 +175,7 @@ class Plan:
 
 
 def instant_text(instant: datetime) -> str:
-    """Write a UTC instant by RFC 3339, to the second, with Z."""
+    """Write a UTC instant as in RFC 3339, to the second, with Z."""
     return instant.isoformat(timespec="seconds").replace("+00:00", "Z")
 
 

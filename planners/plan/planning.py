@@ -1,4 +1,4 @@
-"""From a household, its prices and a state of charge to a plan: the main job, in one function."""
+"""Make a plan from a household, its prices and a state of charge."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 
 class _Night(NamedTuple):
-    """The time before the first departure, as it will be charged."""
+    """The charging before the first departure."""
 
     charging: list[ChargingSlot]
     bought: Ladder
@@ -40,7 +40,7 @@ class _Night(NamedTuple):
 
 
 class Draft(NamedTuple):
-    """A plan that does not say why yet, and what it was made from."""
+    """A plan without its reasons yet, with its horizon and solution."""
 
     plan: Plan
     horizon: Horizon
@@ -48,22 +48,22 @@ class Draft(NamedTuple):
 
 
 def make_plan(file: HouseholdFile, prices: Prices, situation: Situation) -> Plan:
-    """Plan as `draft_plan` does, and say why."""
+    """Make a plan as `draft_plan` does, with its reasons."""
     return explained(draft_plan(file, prices, situation))
 
 
 def explained(draft: Draft) -> Plan:
-    """Let a plan say why, which takes asking the solver what other choices would have cost.
+    """Add the reasons to a plan; this solves other choices for comparison.
 
     Parameters
     ----------
     draft : Draft
-        Of `draft_plan`.
+        From `draft_plan`.
 
     Returns
     -------
     Plan
-        The same with its sentences.
+        The same plan with its reasons.
     """
     plan, horizon, solution = draft
     departure = horizon.situation.departure
@@ -73,7 +73,9 @@ def explained(draft: Draft) -> Plan:
 
 
 def draft_plan(file: HouseholdFile, prices: Prices, situation: Situation) -> Draft:
-    """Plan the cheapest charging of one vehicle up to a departure, with those after it in mind.
+    """Plan the cheapest charging of one vehicle up to a departure.
+
+    Later departures in the situation are planned together with it.
 
     Parameters
     ----------
@@ -94,7 +96,7 @@ def draft_plan(file: HouseholdFile, prices: Prices, situation: Situation) -> Dra
     Raises
     ------
     TariffError
-        Where no rate is known before the last departure.
+        If no rate is known before the last departure.
     """  # noqa: DOC502 - raised by prices
     horizon = horizon_of(file, prices, situation)
     departure, model = horizon.situation.departure, horizon.model
@@ -136,13 +138,13 @@ def draft_plan(file: HouseholdFile, prices: Prices, situation: Situation) -> Dra
 
 
 def _first_night(horizon: Horizon, solution: Solution) -> _Night:
-    """Carry out the time before the first departure, with the fragment before its first tick."""
+    """Carry out the solution up to the first departure, fragment included."""
     model, departure, problem = horizon.model, horizon.situation.departure, horizon.problem
     reaches = solution.reaches_kwh[0]
     charging = charging_slots(horizon, solution, 0, problem.deadlines[0].end)
     fragment = _open_fragment(horizon)
     is_short = reaches < kwh_at_any_price(model, departure) - NEED_TOLERANCE_KWH
-    begun = _begun_in(fragment, charging, horizon, is_short=is_short) if fragment else None
+    begun = _fragment_charge(fragment, charging, horizon, is_short=is_short) if fragment else None
     if begun is not None:
         charging = [begun, *charging]
     target = _target_kwh(horizon, reaches, begun)
@@ -158,24 +160,24 @@ def _first_night(horizon: Horizon, solution: Solution) -> _Night:
 
 
 def _allowed(horizon: Horizon, ticks: Sequence[Slot]) -> list[Slot]:
-    """Give the time in which charging may begin, or go on."""
+    """List the slots in which charging may begin or continue."""
     fragment = _open_fragment(horizon)
     rested = list(ticks[horizon.problem.rest_left :])
     return rested if fragment is None else [fragment, *rested]
 
 
 def _open_fragment(horizon: Horizon) -> Slot | None:
-    """Give the fragment before the first tick, unless a rest must go on in it."""
+    """Return the fragment before the first tick, unless a rest must continue in it."""
     rest = timedelta(minutes=horizon.point.min_rest_minutes)
     rested = horizon.situation.lasted >= rest and not horizon.problem.rest_left
     return horizon.window.fragment if horizon.situation.on or rested else None
 
 
-def _begun_in(
+def _fragment_charge(
     fragment: Slot, charging: list[ChargingSlot], horizon: Horizon, *, is_short: bool
 ) -> ChargingSlot | None:
-    """Charge in the fragment as well as in the chosen ticks, where that is what people expect."""
-    # Charging that may begin is to begin, and a run in progress is not to be stopped.
+    """Charge in the fragment too, if people expect charging there."""
+    # They expect charging that may begin to begin at once, and a run in progress to continue.
     begins = bool(charging) and charging[0].slot is horizon.window.ticks[0]
     amps = min(fragment.amps, charging[0].amps if begins else horizon.model.amps)
     if amps < (horizon.problem.min_amps or horizon.model.amps):
@@ -190,7 +192,7 @@ def _begun_in(
 
 
 def _target_kwh(horizon: Horizon, by_ticks_kwh: float, begun: ChargingSlot | None) -> float:
-    """Battery energy to charge to [kWh]: what the ticks reach, and what the fragment adds."""
+    """Return the battery energy to charge to [kWh], fragment included."""
     model, departure = horizon.model, horizon.situation.departure
     target, limit = by_ticks_kwh, departure.max_rate
     if begun is not None and limit is not None and begun.slot.span.rate <= limit:
@@ -200,6 +202,6 @@ def _target_kwh(horizon: Horizon, by_ticks_kwh: float, begun: ChargingSlot | Non
 
 
 def _starts(periods: Sequence[Period], situation: Situation) -> int:
-    """Count the starts; a run in progress that goes on is none."""
+    """Count the starts; continuing a run in progress is none."""
     ends = {period.end for period in periods} | ({situation.now} if situation.on else set())
     return sum(period.start not in ends for period in periods)

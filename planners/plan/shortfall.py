@@ -1,4 +1,4 @@
-"""What stands in the way of a need that can't be met, and what would do."""
+"""Find how much of a need can't be met, and what would meet it."""
 
 from __future__ import annotations
 
@@ -20,10 +20,10 @@ if TYPE_CHECKING:
     from planners.power.electrics import AmpsSpan
 
 MOST_AMPS = 80
-"""The highest current asked about for a need that can't be met [A]: IEC 61851-1's highest."""
+"""The highest current tried for a need that can't be met [A]: the highest of IEC 61851-1."""
 
 LONGEST = timedelta(days=14)
-"""How far ahead to look for the instant at which a need could be met."""
+"""How far ahead to search for the instant at which a need could be met."""
 
 LONGEST_MINUTES = LONGEST // timedelta(minutes=1)
 
@@ -39,16 +39,16 @@ def shortfall_of(
     reaches_kwh: float,
     need_kwh: float,
 ) -> Shortfall | None:
-    """Say by how much a need is missed, and what would meet it.
+    """Find by how much a need is missed, and what would meet it.
 
     Parameters
     ----------
     model : ChargeModel
         The vehicle and the current.
     allowed : sequence of Slot
-        The time up to the departure in which it may charge.
+        The slots up to the departure in which the vehicle may charge.
     currents : sequence of AmpsSpan
-        The currents allowed from now on, `LONGEST` ahead.
+        The currents allowed from now on, for as long as `LONGEST`.
     from_kwh, reaches_kwh, need_kwh : float
         Battery energy now, at the end of the plan, and needed [kWh].
 
@@ -69,7 +69,7 @@ def shortfall_of(
 def _earliest_ready(
     model: ChargeModel, currents: Sequence[AmpsSpan], stored_kwh: float, need_kwh: float
 ) -> datetime | None:
-    """Charge without a pause, but where the rest of the home leaves too little."""
+    """Charge without a pause, except while the rest of the home leaves too little."""
     for span in currents:
         minutes = (span.end - span.start) / timedelta(minutes=1) if span.amps > 0 else 0
         steps = climb(
@@ -82,11 +82,11 @@ def _earliest_ready(
 
 
 def _metered_kwh(model: ChargeModel, from_kwh: float, to_kwh: float) -> float:
-    """Energy at the meter from one state of the battery to another [kWh]."""
+    """Return the metered energy from one battery energy to another [kWh]."""
     steps = ladder(model, from_kwh, to_kwh, MINUTE_HOURS, LONGEST_MINUTES)
     if steps.reaches_target:
         return float(steps.metered_kwh.sum())
-    return (to_kwh - from_kwh) / model.efficiency  # at this current it never gets there
+    return (to_kwh - from_kwh) / model.efficiency  # at this current the battery never gets there
 
 
 def _amps_that_would_do(
@@ -95,7 +95,7 @@ def _amps_that_would_do(
     usable = [slot for slot in allowed if slot.amps > 0]
     hours = [slot.hours for slot in usable]
     for amps in range(int(model.amps) + 1, MOST_AMPS + 1):
-        # Where the rest of the home leaves less than the model's current, no other leaves more.
+        # While the rest of the home leaves less than the model's current, no other draws more.
         drawn = [amps if each.amps >= model.amps else each.amps for each in usable]
         if climb(replace(model, amps=amps), from_kwh, need_kwh, hours, drawn).reaches_target:
             return float(amps)

@@ -1,4 +1,4 @@
-"""Why these hours: sentences derived from the plan and the rates it chose among."""
+"""Explain in sentences why a plan charges when it does."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ PRINTS_ALIKE_KWH = 0.0005
 """Energies that differ by less print alike [kWh]."""
 
 SERIES = "price"
-"""What a price series has in place of bands: a word that would tell a reader nothing."""
+"""Stands in the band's place for a price series; means nothing to a reader."""
 
 DAY = timedelta(days=1)
 
@@ -35,25 +35,25 @@ def why(
     max_rate: Decimal | None,
     alternatives: Alternatives | None,
 ) -> tuple[str, ...]:
-    """Say in plain sentences why a plan charges when it does.
+    """Explain in plain sentences why a plan charges when it does.
 
     Parameters
     ----------
     plan : Plan
         The plan.
     window : Window
-        The time and the rates it chose among.
+        The slots and rates from which the plan was chosen.
     zone : ZoneInfo
-        Whose clock the reader lives by.
+        The reader's time zone.
     max_rate : Decimal or None
         The most that energy past the need may cost [currency per kWh].
     alternatives : Alternatives or None
-        What other choices would cost; None where nothing is charged.
+        Costs of other choices; None if nothing is charged.
 
     Returns
     -------
     tuple of str
-        Whole sentences, the most telling first.
+        Whole sentences, the most important first.
     """
     return (
         *_hours_used(plan, zone),
@@ -171,7 +171,7 @@ def _later_nights(plan: Plan, other: Alternatives, zone: ZoneInfo) -> Iterator[s
     amount = f"{abs(other.more_kwh):.1f} kWh {'more' if other.more_kwh > 0 else 'less'}"
     until = _clock(plan.later[-1].departure, zone, "%a %d %b %H:%M")
     saving = "" if other.saves is None else f", which saves {_money(other.saves, plan)} by {until}"
-    yield f"The battery gets {amount} than the next departure alone would have it{saving}."
+    yield f"The battery gets {amount} than for the next departure alone{saving}."
 
 
 def _left_out(plan: Plan, window: Window, max_rate: Decimal | None) -> Iterator[str]:
@@ -184,11 +184,11 @@ def _left_out(plan: Plan, window: Window, max_rate: Decimal | None) -> Iterator[
         yield left + "there is no time for more."
     elif min(unused) > max_rate:
         yield (
-            left + f"every other hour costs more than the {max_rate} {plan.currency} per kWh that"
-            " it may."
+            left + f"every other hour costs more than the limit of {max_rate} {plan.currency} per"
+            " kWh."
         )
     else:
-        yield left + "what is left is not worth another start."
+        yield left + "the rest is not worth another start."
 
 
 def _shortfall(plan: Plan, zone: ZoneInfo) -> Iterator[str]:
@@ -223,6 +223,6 @@ def _usage_tiers(window: Window) -> Iterator[str]:
     tiers = next((tick.span.tiers for tick in window.slots if tick.span.tiers), None)
     if tiers is not None:
         yield (
-            "Rates change with use: planned at those of the next kWh after the usual"
+            "Rates change with use: the plan takes those of the next kWh after the usual"
             f" {tiers.usual_wh / WATT_HOURS_PER_KWH:g} kWh a {tiers.per}."
         )

@@ -1,4 +1,4 @@
-"""The slots of time between now and a departure, each at one rate."""
+"""Divide the time between now and a departure into slots at one rate each."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Slot:
-    """A slot of time [h] at one rate, from `start` (UTC), and the current it allows [A]."""
+    """A slot of `hours` [h] from `start` (UTC), with one rate and highest current [A]."""
 
     start: datetime
     hours: float
@@ -29,22 +29,22 @@ class Slot:
     amps: float
 
     def end(self, share: float = 1.0) -> datetime:
-        """Return when a share of it has passed."""
+        """Return the instant at which a share of the slot has passed."""
         return self.start + timedelta(hours=self.hours * share)
 
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """Ticks from now to the departure less its margin, and the fragment before the first of them.
+    """The ticks until the vehicle must be ready, and the fragment before them.
 
     Attributes
     ----------
     fragment : Slot or None
-        From now to the first tick; None if now is on a tick, or there is no tick.
+        From now to the first tick; None if a tick begins now, or if there is no tick.
     ticks : tuple of Slot
         Equal slots, aligned to the local clock.
     tick_minutes : int
-        Their length: the household's tick, or a divisor of it where a rate changes inside one.
+        Their length: the household's tick, or a divisor of it if a rate changes inside one.
     """
 
     fragment: Slot | None
@@ -62,7 +62,7 @@ class Window:
         return (self.fragment, *self.ticks) if self.fragment else self.ticks
 
     def until(self, instant: datetime) -> Window:
-        """Leave out the ticks that end after an instant."""
+        """Return the window without the ticks that end after an instant."""
         return replace(self, ticks=tuple(tick for tick in self.ticks if tick.end() <= instant))
 
     @property
@@ -90,21 +90,21 @@ def window_of(
     prices : Prices
         The household's rates.
     now, ready_by : datetime
-        UTC; no ticks where `ready_by` is not at least a tick later.
+        UTC; there are no ticks unless `ready_by` is at least a tick later.
     tick_minutes : int
         The household's tick.
     allowed : callable
-        Gives the currents allowed from one instant to another, without a gap.
+        Returns the currents allowed from one instant to another, without a gap.
 
     Returns
     -------
     Window
-        Each slot with its rate and the highest current allowed all through it.
+        Each slot has its rate, and the highest current allowed throughout it.
 
     Raises
     ------
     TariffError
-        Where no rate is known.
+        If no rate is known.
     """  # noqa: DOC502 - raised by prices
     if ready_by <= now:
         return Window(None, (), tick_minutes)

@@ -1,6 +1,6 @@
-"""The currents a file allows, the power they give, losses and taper, and cautions about them.
+"""Work out the allowed currents, their power, losses and taper, with cautions.
 
-Knows rates only to price a known load's share. Chooses nothing.
+Knows no rates and no plans.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
-"""How a vehicle takes energy at one current: power, losses, taper, and the ladder of ticks.
+"""Model how a vehicle charges at one current: power, losses, taper, ladder.
 
-Knows nothing of rates or instants.
+Knows no rates and no instants.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ NEED_TOLERANCE_PERCENT = 0.5
 """A need missed by less counts as met: vehicles report whole percents [percent]."""
 
 TAPER_STEPS = 1000
-"""Parts into which the battery is cut to integrate what a taper with standby meters."""
+"""Parts of the battery over which the metered energy of a taper with standby is integrated."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +44,7 @@ class ChargeModel:
     efficiency : float
         Battery energy gained per metered energy, in (0, 1].
     standby_kw : float
-        Lost while charging, before the battery gains anything [kW].
+        Power lost while charging, before the battery gains any [kW].
     taper : tuple of (float, float)
         Points of (state of charge [percent], share of full power [percent]), linear between
         them and level outside; empty for full power throughout.
@@ -69,13 +69,18 @@ class ChargeModel:
         return self.amps * self.kw_per_amp
 
     def metered_kw(self, stored_kwh: float, amps: float | None = None) -> float:
-        """Metered power [kW] with `stored_kwh` in the battery, at `amps` instead of the model's."""
+        """Return the metered power [kW] at a battery energy, and at `amps` if given."""
         full_kw = self.full_kw if amps is None else amps * self.kw_per_amp
         return full_kw * self._taper_share(100 * stored_kwh / self.usable_kwh)
 
     def gained_kw(self, metered_kw: float) -> float:
         """Power that reaches the battery [kW] when `metered_kw` passes the meter."""
         return max(0.0, self.efficiency * metered_kw - self.standby_kw)
+
+    def gained_kw_of(self, metered_kw: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return `gained_kw` of each of many metered powers [kW]."""
+        gained: NDArray[np.float64] = self.efficiency * metered_kw - self.standby_kw
+        return np.maximum(0.0, gained)
 
     def stored_kwh(self, soc_percent: float) -> float:
         """Energy in the battery [kWh] at a state of charge [percent]."""
@@ -97,7 +102,7 @@ class ChargeModel:
         return (share0 + (share1 - share0) * (soc_percent - soc0) / (soc1 - soc0)) / 100
 
     def taper_shares(self, stored_kwh: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Share of full power, 0 to 1, at each of many battery energies [kWh]."""
+        """Return the share of full power, 0 to 1, at each of many battery energies [kWh]."""
         if not self.taper:
             return np.ones_like(stored_kwh)
         soc, percent = np.array(self.taper).T
@@ -113,7 +118,7 @@ class ChargeModel:
 
     @property
     def metered_per_gained(self) -> float | None:
-        """Metered energy per energy gained, at the model's current; None where it varies."""
+        """Metered energy per battery energy gained; None if it varies."""
         if self.taper and self.standby_kw > 0:
             return None
         gained_kw = self.gained_kw(self.full_kw)
@@ -121,7 +126,7 @@ class ChargeModel:
 
 
 def metered_to(model: ChargeModel, stored_kwh: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Meter the charge from an empty battery, at the model's current.
+    """Return the metered energy of a charge from empty, at the model's current.
 
     Parameters
     ----------
@@ -133,21 +138,21 @@ def metered_to(model: ChargeModel, stored_kwh: NDArray[np.float64]) -> NDArray[n
     Returns
     -------
     ndarray of float
-        Energy through the meter to each of them [kWh]; only differences mean anything.
+        Energy through the meter up to each of them [kWh]; only differences mean anything.
     """
     ratio = model.metered_per_gained
     if ratio is not None:
         return ratio * stored_kwh
     grid = np.linspace(0.0, model.usable_kwh, TAPER_STEPS + 1)
     kw = model.full_kw * model.taper_shares(grid[:-1] + grid[1] / 2)
-    # Where standby takes all there is no charging, and nothing to meter.
+    # Where standby takes all power, nothing charges: a small gain stands in for none.
     gained_kw = np.maximum(model.efficiency * kw - model.standby_kw, 1e-3 * kw)
     metered = np.concatenate(([0.0], np.cumsum(grid[1] * kw / gained_kw)))
     return np.interp(stored_kwh, grid, metered)
 
 
 def metered_kwh_between(model: ChargeModel, from_kwh: float, to_kwh: float) -> float:
-    """Meter the charge from one battery energy to another [kWh]: see `metered_to`."""
+    """Return the metered energy between two battery energies: see `metered_to`."""
     if model.metered_per_gained is not None:
         return model.metered_per_gained * (to_kwh - from_kwh)
     low, high = metered_to(model, np.array([from_kwh, to_kwh]))
@@ -156,12 +161,12 @@ def metered_kwh_between(model: ChargeModel, from_kwh: float, to_kwh: float) -> f
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Ladder:
-    """What each further stretch of charging buys, from one state of charge up to a target.
+    """Successive stretches of charging, from one state of charge to a target.
 
     Attributes
     ----------
     share : ndarray of float, shape (rungs,)
-        Part of each stretch that is used: 1 for all but the last, which ends at the target.
+        Used share of each stretch: 1 for all but the last, which ends at the target.
     metered_kwh : ndarray of float, shape (rungs,)
         Energy through the meter in each stretch [kWh].
     gained_kwh : ndarray of float, shape (rungs,)
@@ -177,7 +182,7 @@ class Ladder:
 
     @property
     def rungs(self) -> int:
-        """How many stretches the ladder has."""
+        """Number of stretches."""
         return len(self.share)
 
 
@@ -190,7 +195,7 @@ def climb(
 ) -> Ladder:
     """Charge through stretches of time until the battery holds `to_kwh`.
 
-    The taper is read at the start of each stretch, as the planning problem has it (design,
+    The taper's share is taken at the start of each stretch, as in the planning problem (design,
     section 4).
 
     Parameters
@@ -200,14 +205,14 @@ def climb(
     from_kwh, to_kwh : float
         Battery energy at the start and at the target [kWh].
     hours : iterable of float
-        Length of each stretch in which it may charge [h].
+        Length of each stretch in which the vehicle may charge [h].
     amps : iterable of float, optional
-        Current of each stretch, in place of the model's [A per phase].
+        Current of each stretch, instead of the model's [A per phase].
 
     Returns
     -------
     Ladder
-        The stretches that were used; the last may be cut short by the target.
+        The stretches used; the last may be cut short at the target.
     """
     rows: list[tuple[float, float, float]] = []
     stored = from_kwh
@@ -231,5 +236,5 @@ def climb(
 def ladder(
     model: ChargeModel, from_kwh: float, to_kwh: float, tick_hours: float, ticks: int
 ) -> Ladder:
-    """Give the ladder of at most `ticks` equal ticks of `tick_hours` [h]: see `climb`."""
+    """Return the ladder of at most `ticks` equal ticks: see `climb`."""
     return climb(model, from_kwh, to_kwh, repeat(tick_hours, ticks))

@@ -1,4 +1,4 @@
-"""How an empty battery fills over time, at one current: read either way, without going by ticks."""
+"""Find how a battery fills over time at one current, without ticks."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ if TYPE_CHECKING:
     from planners.power.charging import ChargeModel
 
 STEPS = 1000
-"""Parts into which the battery is cut."""
+"""Parts of the battery over which time is integrated."""
 
 LEAST_KW = 1e-6
-"""Where standby takes all of a tapered power the battery stays as it is: as good as this [kW]."""
+"""Stands in for no power at all, where standby takes all that the taper leaves [kW]."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -26,9 +26,9 @@ class ChargingCurve:
     Attributes
     ----------
     stored_kwh : ndarray of float, shape (steps + 1,)
-        From nothing to full [kWh].
+        From empty to full [kWh].
     hours : ndarray of float, shape (steps + 1,)
-        When each is reached [h].
+        Time until each is reached [h].
     """
 
     stored_kwh: NDArray[np.float64]
@@ -36,13 +36,13 @@ class ChargingCurve:
 
     @classmethod
     def of(cls, model: ChargeModel) -> ChargingCurve:
-        """Fill a vehicle's battery."""
+        """Compute the curve of a vehicle."""
         stored = np.linspace(0.0, model.usable_kwh, STEPS + 1)
         metered_kw = model.full_kw * model.taper_shares(stored[:-1] + stored[1] / 2)
         gained_kw = np.maximum(model.efficiency * metered_kw - model.standby_kw, LEAST_KW)
         return cls(stored, np.concatenate(([0.0], np.cumsum(stored[1] / gained_kw))))
 
     def after(self, stored_kwh: NDArray[np.float64], hours: float) -> NDArray[np.float64]:
-        """Battery energy so many hours after it was `stored_kwh`; before it, where negative."""
+        """Return the battery energy so many hours later, or earlier if negative."""
         at = np.interp(stored_kwh, self.stored_kwh, self.hours)
         return np.interp(at + hours, self.hours, self.stored_kwh)

@@ -1,7 +1,7 @@
-"""The currents a household file allows, and the charge model they make.
+"""Find the currents that a household file allows, and the charge model they give.
 
-Nothing may ever exceed `highest_amps`. What the rest of the home is known to draw in certain hours
-leaves less of it: `amps_allowed` tells when, and how much.
+No current may ever exceed `highest_amps`. In hours in which the rest of the home is known to draw
+current, less is left: `amps_allowed` says when, and how much.
 """
 
 from __future__ import annotations
@@ -26,19 +26,19 @@ if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
 
 FUSE_DIGITS = 6
-"""What is left under the fuse is rounded to so many: sums of decimals are not exact [A]."""
+"""Decimal places of the current left under the fuse: sums of decimals are not exact [A]."""
 
 
 @dataclass(frozen=True, slots=True)
 class AmpsSpan:
-    """A stretch of time in which one current is allowed.
+    """A stretch of time with one allowed current.
 
     Attributes
     ----------
     start, end : datetime
         UTC; `end` is the first instant outside.
     amps : float
-        The highest current [A per phase]; 0 where the vehicle can't charge.
+        The highest current [A per phase]; 0 if the vehicle can't charge.
     """
 
     start: datetime
@@ -47,7 +47,7 @@ class AmpsSpan:
 
 
 def highest_amps(file: HouseholdFile, charge_point: str, vehicle: str) -> float:
-    """Return the lowest of what the charge point, the vehicle and the main fuse allow [A].
+    """Return the highest current that charge point, vehicle and fuse all allow.
 
     Parameters
     ----------
@@ -59,8 +59,8 @@ def highest_amps(file: HouseholdFile, charge_point: str, vehicle: str) -> float:
     Returns
     -------
     float
-        Current per phase. Charge points that together could draw more than the main fuse share
-        it, so that no two of them ever exceed it, whatever each of them does.
+        Current per phase. Charge points that together could draw more than the main fuse carries
+        share it, so that they never exceed it together, whatever each of them does.
     """
     points, fuse = file.charge_points, file.household.main_fuse_amps
     share = points[charge_point].max_amps
@@ -75,7 +75,7 @@ def highest_amps(file: HouseholdFile, charge_point: str, vehicle: str) -> float:
 def amps_allowed(
     file: HouseholdFile, charge_point: str, vehicle: str, start: datetime, end: datetime
 ) -> tuple[AmpsSpan, ...]:
-    """Tell which current is allowed when, given what the rest of the home is known to draw.
+    """Return the allowed current over time, given the home's known load.
 
     Parameters
     ----------
@@ -90,8 +90,8 @@ def amps_allowed(
     -------
     tuple of AmpsSpan
         From `start` to `end` without a gap, the current changing from each to the next; empty
-        where `end` is not after `start`. No current is above `highest_amps`; it is 0 where too
-        little is left for the lowest current that can be set, or for what a relay switches on.
+        if `end` is not after `start`. No current is above `highest_amps`; it is 0 if too little
+        is left for the lowest current that can be set, or for the load that a relay switches on.
     """
     if end <= start:
         return ()
@@ -108,7 +108,7 @@ def amps_allowed(
 def _amps_of_minutes(
     file: HouseholdFile, charge_point: str, vehicle: str, first: int, last: int
 ) -> NDArray[np.float64]:
-    """Highest current of each UTC minute from `first` until before `last` [A per phase]."""
+    """Return the highest current of each UTC minute [A per phase]."""
     ceiling, fuse = highest_amps(file, charge_point, vehicle), file.household.main_fuse_amps
     if fuse is None or not file.household.known_load:
         return np.full(last - first, ceiling)
@@ -122,7 +122,7 @@ def _amps_of_minutes(
 
 
 def _ranges(file: HouseholdFile) -> dict[str, CurrentRange]:
-    """Currents of every charge point: a relay's is the most that its vehicles draw."""
+    """Return the range of every charge point, a relay's by what its vehicles draw."""
     ranges: dict[str, CurrentRange] = {}
     for name, point in file.charge_points.items():
         if point.switching == "current":
@@ -149,12 +149,12 @@ def charge_model(file: HouseholdFile, vehicle: str, *, amps: float | None = None
     vehicle : str
         Its name in the file.
     amps : float, optional
-        A current [A] in place of the highest allowed one, to ask what it would change.
+        A current [A] instead of the highest allowed one, to see what it would change.
 
     Returns
     -------
     ChargeModel
-        With the phases that both the charge point and the vehicle have.
+        With as many phases as both the charge point and the vehicle have.
     """
     car = file.vehicles[vehicle]
     point = file.charge_points[car.charge_point]

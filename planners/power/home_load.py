@@ -1,4 +1,4 @@
-"""What the rest of the home is known to draw under the main fuse, minute by minute."""
+"""Find the known load of the rest of the home, minute by minute."""
 
 from __future__ import annotations
 
@@ -19,26 +19,26 @@ if TYPE_CHECKING:
 
 
 def home_load(file: HouseholdFile, first: int, last: int) -> NDArray[np.float64]:
-    """Tell what the rest of the home draws, by the local clock.
+    """Return the known load of the rest of the home, by the local clock.
 
     Parameters
     ----------
     file : HouseholdFile
         The household.
     first, last : int
-        UTC minutes; the second is the first one outside.
+        UTC minutes; `last` is the first one outside.
 
     Returns
     -------
     ndarray of float64, shape (last - first,)
-        Sum of the known loads that hold in each UTC minute [A per phase].
+        Sum of the known loads in each UTC minute [A per phase].
     """
     items = file.household.known_load
     if not items or last <= first:
         return np.zeros(max(0, last - first))
     local = offsets_between(file.zone, first, last).to_local(np.arange(first, last))
     first_day, last_day = int(local.min()) // DAY_MINUTES, int(local.max()) // DAY_MINUTES
-    # As with bands: where no item names them, public holidays are ordinary days.
+    # As with bands: public holidays are ordinary days unless an item names them.
     holidays = file.household.public_holidays if any_holiday(items) else None
     days = minutes_of_days(load_table(items), first_day, last_day, holidays)
     return days[local - first_day * DAY_MINUTES]

@@ -1,4 +1,4 @@
-"""Solve the planning problem of one vehicle exactly: a dynamic programme over numbers only.
+"""Solve the planning problem of one vehicle exactly, by dynamic programming.
 
 Knows no household, no clock time and no currency.
 """

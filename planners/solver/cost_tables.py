@@ -1,4 +1,4 @@
-"""Cost to go in every state before one departure: what the exact planner fills in and follows."""
+"""Hold the cost to go from every state before one departure."""
 
 from __future__ import annotations
 
@@ -15,28 +15,30 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CostTables:
-    """Least cost from each state on [currency]; row `i` is the span's tick `i`, the last its end.
+    """Least cost from each state on [currency].
+
+    Row `i` is the span's tick `i`, and the last row is the span's end.
 
     Attributes
     ----------
     moves : PricedMoves
-        The span, its levels and its ticks.
+        The span, its levels, and the moves of its ticks.
     min_run : int
         Shortest run [ticks].
     first_apart : bool
-        Whether a first run may be done before `min_run`, so that it needs rows of its own.
+        Whether a first run may finish before `min_run`, so that it needs its own rows.
     on : ndarray of float, shape (ticks + 1, rows, levels)
-        On: see `running`.
+        On; `running` gives the row.
     off, fresh : ndarray of float, shape (ticks + 1, levels)
-        Off and rested; `fresh` where nothing was bought since the last departure. They are one
-        where first runs are not apart, and so are the two below.
+        Off and rested; `fresh` if nothing was bought since the last departure. The two are the
+        same array unless `first_apart`, and so are the two below.
     done : ndarray of float, shape (levels,)
         At the departure.
     start, start_first : ndarray of bool, shape (ticks, levels)
         Whether to start from `off`, or from `fresh`.
     bonus : float
-        By how much more a start, or one more tick, may cost than its rival: the benefit of the
-        doubt, negative where the late plan is preferred [currency].
+        How much more than waiting a start, or one more tick, may cost and still be chosen; negative
+        if the late plan is preferred [currency].
     """
 
     moves: PricedMoves
@@ -51,7 +53,7 @@ class CostTables:
     bonus: float
 
     def running(self, ticks: int, *, first: bool) -> int:
-        """Give the row of `on` for a run of `ticks`, the first since the departure or not."""
+        """Return the row of `on` for a run that has lasted `ticks`."""
         if ticks >= self.min_run:
             return int(self.on.shape[1]) - 1
         return ticks - 1 + (self.min_run - 1 if first and self.first_apart else 0)
@@ -60,12 +62,12 @@ class CostTables:
 def empty_tables(
     moves: PricedMoves, min_run: int, done: NDArray[np.float64], bonus: float
 ) -> CostTables:
-    """Make the tables of a span, with its departure filled in.
+    """Make the tables of a span, with only its departure filled in.
 
     Parameters
     ----------
     moves : PricedMoves
-        The span's ticks.
+        The moves of the span's ticks.
     min_run : int
         Shortest run [ticks].
     done : ndarray of float, shape (levels,)
@@ -76,7 +78,7 @@ def empty_tables(
     Returns
     -------
     CostTables
-        All other rows are to be filled in.
+        Its other rows are undefined until they are filled in.
     """
     ticks = moves.span.end - moves.span.start
     levels = len(moves.levels)

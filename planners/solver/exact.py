@@ -1,40 +1,40 @@
-"""The cheapest currents, exactly: a dynamic programme over time and battery energy.
+"""Find the cheapest currents exactly, by dynamic programming.
 
 Objective and constraints are those of `planners.solver.problem`; ticks ``i`` of ``h`` hours at
 rates ``p[i]``, shortest run ``U`` and shortest rest ``R`` in ticks, start cost ``s``.
 
 State before tick ``i``: the battery energy ``e``, one of the levels of `planners.solver.levels`,
-and what the charge point is doing: ``off`` (rested, it may start), ``fresh`` (the same, and
+and the state of the charge point: ``off`` (rested, it may start), ``fresh`` (the same, and
 nothing was bought since the last departure), or ``on`` for ``u`` ticks, where ``u = U`` stands for
 ``U`` or more. Action: stay off, or draw a current that leads to a level ``e'``; or, as the last
-action before a departure, draw for the part of the tick that leads to a target ``t`` and be done.
-With ``m(e, e')`` the metered energy that leads from ``e`` to ``e'``, and all minima over what the
-currents of tick ``i`` can reach, up to the want::
+action before a departure, draw for the part of the tick that leads to a target ``t`` and finish.
+With ``m(e, e')`` the metered energy that leads from ``e`` to ``e'``, and all minima over the levels
+that the currents of tick ``i`` can reach, up to the want::
 
-    on[i, u, e]  = min p[i] m(e, e') + on[i+1, min(u+1, U), e']            go on
+    on[i, u, e]  = min p[i] m(e, e') + on[i+1, min(u+1, U), e']            continue
     on[i, U, e]  = min( the same,
                         off[i+R, e],                                       stop, and rest
-                        min p[i] m(e, t) + D[t] )                          go on for a part; done
+                        min p[i] m(e, t) + D[t] )                          a part, and finish
     off[i, e]    = min( off[i+1, e],                                       wait
                         s + min p[i] m(e, e') + on[i+1, 1, e'] )           start
     D[e]         = infinity below the need, else
                    - worth(e) + worth'(e - trip) + fresh'[return, e - trip]
 
 ``worth(e)`` is the maximum rate times the metered energy from the need to ``e``; a tick dearer than
-that rate pays it back, but for the last departure. Dashes mark the next departure, and there is
+that rate pays it back, except before the last departure. Dashes mark the next departure; there is
 none after the last. At the departure ``on = off = fresh = D``.
-``fresh`` is as ``off``, but a run that starts from it may be done before ``U``: it has rows of
-``on`` to itself for ``u < U``, unless there is more to charge than that. A need that can't be met
-is lowered to what can be had, by `planners.solver.reach`, before all this.
+``fresh`` is like ``off``, but a run that starts from it may finish before ``U`` ticks: it has its
+own rows of ``on`` for ``u < U``, unless no target is so near. Before all this
+`planners.solver.reach` lowers each need that can't be met to the energy that is possible.
 
 Bound: each tick costs a few operations on arrays of ``2 U - 1`` rows of levels (a minimum over a
 range of levels takes the logarithm of its length), and the tables hold as many numbers for each
 tick. `planners.solver.follow` walks forwards through them.
 
-Ties: a start costs `TIE` more than it says, so that of plans within `TIE` the one with fewer
-starts wins, and a tick below its highest current a part of that; what is then left equal is
-decided on the way forwards. A kWh past the need that costs just ``max_rate`` is bought; one that
-is as cheap on a later night is left for then.
+Ties: a start costs `TIE` extra, and a tick below its highest current a part of that, so that of
+plans within `TIE` the one with fewer starts wins. Plans that are still equal are decided on the way
+forwards. A kWh past the need that costs exactly ``max_rate`` is bought; one that is as cheap on a
+later night is left for that night.
 """
 
 from __future__ import annotations
@@ -60,12 +60,12 @@ if TYPE_CHECKING:
 MOST_STATES_SWITCHED = 12_000_000
 MOST_STATES_SET = 3_000_000
 MOST_STATES_AHEAD = 1_500_000
-"""States whose values are worked out and kept, at 8 bytes each: with on/off switching; with a
-current that can be set, where each takes longer; and with such a current and several departures.
-On one core that is less than a tenth of a second."""
+"""States whose values are computed and kept, at 8 bytes each: with on/off switching; with a current
+that can be set, where each takes longer; and with such a current and several departures. One core
+takes less than a tenth of a second for them."""
 
 MOST_LEVELS = 8_000
-"""Levels before one departure."""
+"""The most levels before one departure."""
 
 
 def solve(problem: PlanningProblem) -> Solution:
@@ -82,30 +82,30 @@ def solve(problem: PlanningProblem) -> Solution:
         At constant power (no taper; standby only with on/off switching) optimal in the sense of
         `planners.solver.problem`, as long as the levels of `planners.solver.levels` suffice;
         else it costs at most the energy of one tick more. A need that can't be met is met as
-        nearly as can be.
+        nearly as possible.
 
     Raises
     ------
     ValueError
-        Where `PlanningProblem.check` refuses it.
+        If `PlanningProblem.check` refuses the problem.
     """  # noqa: DOC502 - raised by check
     problem.check()
     needs = [min(d.need_kwh, d.want_kwh) for d in problem.deadlines]
     plan = _plan_for(problem, needs)
     short_by = 0.0
     while plan is None:
-        # Levels that round down may miss by a little what is just in reach.
+        # Levels are rounded down, so a need that is only just possible may be missed by a little.
         plan = _plan_for(problem, _lowered(problem, needs, short_by))
         short_by = 2 * short_by + 1e-3 * problem.model.full_kw * problem.tick_hours
     return plan
 
 
 def _lowered(problem: PlanningProblem, needs_kwh: Sequence[float], short_by: float) -> list[float]:
-    """Lower needs that can't all be met to what can be had, the nearest departure first of all."""
+    """Lower needs that can't all be met, the nearest departure's last."""
     reaches = needs_within_reach(problem, short_by)
     lowered = [reach.kwh for reach in reaches]
     if len(lowered) == 1:
-        return lowered  # that its need can't be met is known
+        return lowered  # the caller has found that this need can't be met
     for k, (need, reach) in enumerate(zip(needs_kwh, reaches, strict=True)):
         if reach.kwh < need and reach.may_meet_need:
             trial = [*lowered[:k], need, *[0.0] * (len(lowered) - k - 1)]
@@ -115,7 +115,7 @@ def _lowered(problem: PlanningProblem, needs_kwh: Sequence[float], short_by: flo
 
 
 def most_levels(problem: PlanningProblem) -> int:
-    """Give how many levels there may be before a departure, for the time and memory they take.
+    """Return how many levels a departure may have, given their time and memory.
 
     Parameters
     ----------
@@ -125,7 +125,7 @@ def most_levels(problem: PlanningProblem) -> int:
     Returns
     -------
     int
-        `MOST_LEVELS`, or fewer where the ticks are many, or the shortest run is long.
+        `MOST_LEVELS`, or fewer if there are many ticks or the shortest run is long.
     """
     states = MOST_STATES_SET if len(problem.deadlines) == 1 else MOST_STATES_AHEAD
     if problem.min_amps is None:
@@ -138,19 +138,19 @@ def _plan_for(problem: PlanningProblem, needs_kwh: Sequence[float]) -> Solution 
     """Solve with needs lowered to `needs_kwh`; None if they can't all be met."""
     spans = spans_of(problem, needs_kwh)
     levels = levels_of(problem, spans, most_levels(problem))
-    # Equal but for rounding: to be on, or off, gets the benefit of the doubt.
+    # If costs are equal but for rounding, prefer on (early) or off (late).
     bonus = 0.01 * problem.tie * (-1 if problem.prefer_late else 1)
     tables: list[CostTables] = []
     for k in reversed(range(len(spans))):
         moves = PricedMoves(problem, k, spans[k], levels[k])
-        done = _done(problem, moves, k, tables[-1] if tables else None)
+        done = _departure_values(problem, moves, k, tables[-1] if tables else None)
         tables.append(empty_tables(moves, problem.min_run, done, bonus))
         _fill(problem, tables[-1])
     choice = follow(problem, tables[::-1], problem.start_cost + problem.tie)
     return None if choice is None else solution_of(problem, *choice)
 
 
-def _done(
+def _departure_values(
     problem: PlanningProblem, moves: PricedMoves, k: int, following: CostTables | None
 ) -> NDArray[np.float64]:
     """Value each level at departure `k`, `following` being the tables of the next one."""
@@ -158,21 +158,21 @@ def _done(
     done = -moves.worth
     if following is not None:
         left = np.maximum(0.0, levels - deadline.trip_kwh)
-        done += _between(left, following.moves.levels, _on_return(following))
+        done += _interpolated(left, following.moves.levels, _on_return(following))
     done[levels < moves.span.need_kwh - SAME_KWH] = np.inf
     return done
 
 
 def _on_return(tables: CostTables) -> NDArray[np.float64]:
-    """Value each level on the return before a departure: what is there by then is no purchase."""
+    """Value each level on the return; energy already there is no purchase."""
     value: NDArray[np.float64] = tables.fresh[0] + tables.moves.worth
     return value
 
 
-def _between(
+def _interpolated(
     stored_kwh: NDArray[np.float64], levels: NDArray[np.float64], values: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Value energies between levels along a straight line, infinite where the lower one is."""
+    """Interpolate values between levels, infinite where the lower level's is."""
     below = np.searchsorted(levels, stored_kwh + SAME_KWH, side="right") - 1
     below = np.clip(below, 0, max(0, len(levels) - 2))
     above = np.minimum(below + 1, len(levels) - 1)
@@ -203,7 +203,7 @@ def _fill(problem: PlanningProblem, tables: CostTables) -> None:
         part, on, off, fresh = parts[kind], tables.on[row], tables.off, tables.fresh
         go_on = moves.whole(i, tables.on[row + 1])
         full = np.minimum(go_on[-1], part)
-        if row == ticks - 1 and cut_counts:  # where time ends, so may a run
+        if row == ticks - 1 and cut_counts:  # a run may end where the time ends
             np.minimum(go_on, part, out=go_on)
         if shortest > 1:
             begin = start_cost + go_on[0]

@@ -1,8 +1,8 @@
-"""Forwards through the exact planner's tables: the currents of one cheapest plan.
+"""Walk forwards through the tables, to the currents of one cheapest plan.
 
-The true battery energy is carried along, and where it lies between two levels the decision is the
-lower one's. Of decisions that cost the same, the early plan takes the one that charges more now,
-the late one that which charges less.
+The walk carries the true battery energy; between two levels, the decision is that of the lower one.
+Of decisions that cost the same, the early plan takes the one that charges more now, and the late
+plan the one that charges less.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 
 class _Option(NamedTuple):
-    """A decision: its cost from here on, and what it leads to (a level, for a whole or a part)."""
+    """A decision: its cost from here on, and the level that it leads to."""
 
     cost: float
     act: str
@@ -36,18 +36,18 @@ class _Option(NamedTuple):
 
 @dataclass(slots=True)
 class _State:
-    """Where the walk stands.
+    """The present state of the walk.
 
     Attributes
     ----------
     i : int
-        The tick before which it stands.
+        The next tick.
     stored_kwh : float
         Battery energy.
     on : bool
         Whether a run is in progress.
     run : int
-        The ticks it has lasted; 0 where there is none.
+        The ticks it has lasted; 0 if there is none.
     first : bool
         Whether the run in progress, or the next to start, is the first since the last departure.
     untouched : bool
@@ -70,7 +70,7 @@ class _Walk:
         self.share = np.zeros(problem.ticks)
 
     def span(self, tables: CostTables, state: _State) -> bool:
-        """Walk through one span; False if no plan meets the needs."""
+        """Walk through one span; return False if no plan meets the needs."""
         end = tables.moves.span.end
         if not state.on:
             _wait(tables, state)
@@ -99,7 +99,7 @@ class _Walk:
         return next(option for option in options if option.cost <= least + abs(tables.bonus))
 
     def _options(self, tables: CostTables, state: _State) -> list[_Option]:
-        """List the decisions of a run, those that charge more now first."""
+        """List the decisions of a run; those that charge more now come first."""
         moves, i, ran = tables.moves, state.i, state.run + 1
         level = _level(tables, state)
         row = tables.on[i - moves.span.start + 1, tables.running(ran, first=state.first)]
@@ -113,14 +113,14 @@ class _Walk:
         if state.first or self._problem.may_cut(ran, last=i == moves.span.end - 1):
             for target, cost in moves.parts_from(i, level, tables.done):
                 part = _Option(begin + cost, "part", target)
-                # What fills the battery is all there is to have; other parts forgo later ticks.
+                # A part that fills the battery is all that can be bought; others forgo later ticks.
                 fills = moves.levels[target] >= moves.span.want_kwh - SAME_KWH
                 options.insert(0 if fills else len(options), part)
         return [*options, self._stopped(tables, state, level)] if state.on else options
 
     def _stopped(self, tables: CostTables, state: _State, level: int) -> _Option:
         if state.run < self._problem.min_run and not self._problem.is_blocked(state.i):
-            # Shorter than it should be, it may only have been all the charging there is to be.
+            # A run that is still too short may only stop if it was all the charging needed.
             met = state.untouched and state.stored_kwh >= tables.moves.span.need_kwh - SAME_KWH
             return _Option(float(tables.done[level]) if met else np.inf, "done")
         rested = tables.fresh if state.untouched else tables.off
@@ -128,7 +128,7 @@ class _Walk:
         return _Option(float(rested[min(row, len(rested) - 1), level]), "stop")
 
     def _draw_whole(self, tables: CostTables, state: _State, level: int) -> bool:
-        """Draw through a tick; True if the battery was full before its end."""
+        """Draw through a tick; return True if the battery was full before its end."""
         i, problem, span = state.i, self._problem, tables.moves.span
         amps = float(problem.highest_amps[i])
         # The highest level that a tick reaches may be a little less than it gains.
@@ -157,17 +157,17 @@ class _Walk:
         return self._problem.tick_hours * model.gained_kw(model.metered_kw(stored_kwh, amps))
 
     def _amps_to(self, stored_kwh: float, target_kwh: float, highest: float) -> float:
-        """Find the current that a whole tick needs to lead to an energy."""
+        """Find the current with which a whole tick leads to `target_kwh`."""
         model, problem = self._problem.model, self._problem
         gained_kw = (target_kwh - stored_kwh) / problem.tick_hours
         metered_kw = (gained_kw + model.standby_kw) / model.efficiency
         amps = metered_kw / model.metered_kw(stored_kwh, 1.0)
-        # Nearly the highest is the highest: what is left of it is rounding.
+        # Nearly the highest current is the highest: the difference is rounding.
         return highest if amps > highest - 1e-6 else max(amps, problem.min_amps or 0.0)
 
 
 def _level(tables: CostTables, state: _State) -> int:
-    """Find the level that a battery energy is at, or just above."""
+    """Find the highest level at or below a battery energy."""
     return max(0, int(np.searchsorted(tables.moves.levels, state.stored_kwh + SAME_KWH)) - 1)
 
 
@@ -177,7 +177,7 @@ def _want(tables: CostTables) -> int:
 
 
 def _wait(tables: CostTables, state: _State) -> None:
-    """Stay off until it pays to start."""
+    """Stay off until starting is best."""
     starts = tables.start_first if state.first else tables.start
     row = state.i - tables.moves.span.start
     column = starts[row:, _level(tables, state)]
@@ -196,13 +196,12 @@ def follow(
     tables : sequence of CostTables
         One for each departure, in order of time.
     start_cost : float
-        Of a start, in the tables [currency].
+        Cost of a start in the tables [currency].
 
     Returns
     -------
     tuple of two ndarrays of float, shape (ticks,), or None
-        Current of each tick [A per phase] and the part of it that is used; None if no plan meets
-        the needs.
+        Current of each tick [A per phase] and its used share; None if no plan meets the needs.
     """
     walk = _Walk(problem, start_cost)
     state = _State(problem.rest_left, problem.stored_kwh)

@@ -1,11 +1,13 @@
-"""The battery energies that the planner tells apart, and where one tick leads from each of them.
+"""Choose the battery energies that the planner distinguishes, its levels.
+
+It also finds the level that a tick leads to from each level.
 
 At constant power the levels hold every energy that an optimal plan can pass through: those that
 differ by whole ticks (with a current that can be set: by whole multiples of the currents' common
-divisor) from the present energy, from a need, from a want, or from an empty battery. That is what
-makes the planner exact. With a taper the levels are those of a ladder, climbed tick by tick, each
-rung cut into equal parts. Where that would be too many, the levels get coarser; a tick that ends
-between two levels is then taken to end at the lower one, so that no need is missed.
+divisor) from the present energy, from a need, from a want, or from an empty battery. This makes the
+planner exact. With a taper the levels are those of a ladder, climbed tick by tick, with each rung
+cut into equal parts. If that would be too many, the levels are coarser, and a tick that ends
+between two levels counts as ending at the lower one, so that no need is missed.
 """
 
 from __future__ import annotations
@@ -28,26 +30,26 @@ if TYPE_CHECKING:
     from planners.solver.problem import PlanningProblem
 
 MOST_PARTS = 1000
-"""Parts of the highest current that other currents are taken to be whole numbers of."""
+"""Other currents are rounded to multiples of the highest current divided by this."""
 
 TAPER_PARTS = 32
-"""Levels to each tick's energy where a taper leaves no exact lattice."""
+"""Levels per tick's energy if a taper leaves no exact lattice."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DepartureSpan:
-    """The time before one departure, and the energies that matter in it.
+    """The time before one departure, and the battery energies that matter in it.
 
     Attributes
     ----------
     start, end : int
         Its first tick, and the first after it.
     lowest_kwh, need_kwh, want_kwh, top_kwh : float
-        The least and the most the battery can hold in it, and what is needed and wanted [kWh].
+        The least and the most that the battery can hold, the need and the want [kWh].
     targets_kwh : tuple of float
-        The energies at which its charging may end in mid-tick, ascending [kWh].
+        The energies at which charging may end in mid-tick, ascending [kWh].
     used_kwh : float
-        What the trips before it have used [kWh].
+        Energy used by all trips before it [kWh].
     """
 
     start: int
@@ -88,7 +90,7 @@ def levels_of(
     problem : PlanningProblem
         The problem.
     spans : sequence of DepartureSpan
-        Of `spans_of`.
+        From `spans_of`.
     most : int
         About how many levels a span may have.
 
@@ -110,7 +112,7 @@ def levels_of(
 
 
 def _one_ladder(problem: PlanningProblem) -> bool:
-    """Whether all charging climbs one ladder: what is there after `c` ticks is always the same."""
+    """Tell whether any `c` ticks lead to the same energy."""
     currents = np.unique(problem.highest_amps[problem.highest_amps > 0])
     return len(problem.deadlines) == 1 and problem.min_amps is None and len(currents) <= 1
 
@@ -171,9 +173,9 @@ def _lattice(
 
 
 def _anchors(problem: PlanningProblem, spans: Sequence[DepartureSpan]) -> list[float]:
-    """Energies from which an optimal plan is a whole number of ticks away, trips added back."""
+    """List the energies, trips added back, from which plans differ by whole ticks."""
     if len(spans) == 1 and problem.min_amps is None:
-        return [problem.stored_kwh]  # the one tick that is cut ends the plan
+        return [problem.stored_kwh]  # the only tick that is cut ends the plan
     return [
         problem.stored_kwh,
         *(
@@ -198,7 +200,7 @@ def _largest_kwh(problem: PlanningProblem) -> float:
 
 
 def _unit_kwh(problem: PlanningProblem) -> float | None:
-    """Find what every tick's gain is a multiple of; None where nothing can be charged."""
+    """Find the common divisor of all ticks' gains; None if no tick can charge."""
     currents = np.unique(problem.highest_amps[problem.highest_amps >= problem.least_amps])
     largest = _largest_kwh(problem)
     if largest <= 0 or not len(currents):
@@ -221,24 +223,23 @@ def _common_divisor(numbers: Sequence[float]) -> Fraction:
 def gains_kwh(
     model: ChargeModel, hours: float, stored_kwh: NDArray[np.float64], amps: float
 ) -> NDArray[np.float64]:
-    """Energy that a whole tick of `hours` [h] adds to the battery at `amps` [kWh]."""
+    """Return the energy that a whole tick adds to each battery energy [kWh]."""
     metered_kw = amps * model.kw_per_amp * model.taper_shares(stored_kwh)
-    gained: NDArray[np.float64] = np.maximum(0.0, model.efficiency * metered_kw - model.standby_kw)
-    return gained * hours
+    return model.gained_kw_of(metered_kw) * hours
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Moves:
-    """Where a tick at one highest current leads, as numbers of levels; arrays of shape (levels,).
+    """The levels that a tick leads to; all arrays of shape (levels,).
 
     Attributes
     ----------
     first, last : ndarray of int
-        A whole tick leads to any of the levels from `first` to `last`.
+        A whole tick leads to any of the levels from index `first` to `last`.
     possible : ndarray of bool
         Whether there is any such level.
     gains_kwh : ndarray of float
-        What a whole tick adds at the highest current [kWh].
+        Energy that a whole tick adds at the highest current [kWh].
     """
 
     first: NDArray[np.intp]

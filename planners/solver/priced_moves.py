@@ -1,4 +1,4 @@
-"""What a tick costs and leads to, for all levels at once or for one."""
+"""Price the moves of ticks between levels, for all levels at once or for one."""
 
 from __future__ import annotations
 
@@ -25,14 +25,14 @@ that cost the same, the plainer one draws the full current."""
 
 
 class PricedMoves:
-    """The ticks of one span.
+    """The moves of one span's ticks, with their costs.
 
     Parameters
     ----------
     problem : PlanningProblem
         The problem.
     k : int
-        Which departure they are before.
+        Index of the departure that ends the span.
     span : DepartureSpan
         The time before it.
     levels : ndarray of float, shape (levels,)
@@ -54,34 +54,34 @@ class PricedMoves:
         need = np.array([deadline.need_kwh])
         past_kwh = np.maximum(0.0, metered_to(model, levels) - metered_to(model, need))
         self.worth = (deadline.max_rate_per_kwh + problem.least_worth) * past_kwh
-        # And a little more, so that what costs the same tonight and later is left for later.
+        # And a little more, so that energy which costs the same tonight and later waits for later.
         self._dear = self.worth + 0.5 * problem.least_worth * past_kwh
         self._max_rate = deadline.max_rate_per_kwh if k + 1 < len(problem.deadlines) else np.inf
         self._metered = problem.tick_hours * model.kw_per_amp * model.taper_shares(levels)
         self._standby = problem.tick_hours * model.standby_kw / model.efficiency
 
     def may_be_done_within(self, ticks: int) -> bool:
-        """Tell whether a first run may reach a target in as few ticks."""
+        """Tell whether a first run may reach a target in at most so many ticks."""
         if ticks == 0 or self.k > 0:
             return ticks > 0
         amps = max([0.0, *self._amps[: self.span.end]])
         kw = self.problem.model.gained_kw(amps * self.problem.model.kw_per_amp)
         reach_kwh = self.problem.stored_kwh + ticks * kw * self.problem.tick_hours + SAME_KWH
-        # With a current that can be set, a tick cut short comes on top.
+        # With a current that can be set, a tick cut short doesn't count as one.
         if self.problem.min_amps is not None:
             reach_kwh += kw * self.problem.tick_hours
         return any(self.problem.stored_kwh < t <= reach_kwh for t in self.span.targets_kwh)
 
     def kind(self, i: int) -> tuple[float, float]:
-        """Give what a tick's costs depend on: its rate and its highest current."""
+        """Return the rate and highest current of a tick, which determine its costs."""
         return self._rates[i], self._amps[i]
 
     def _repaid(self, rate: float) -> Row | float:
-        """Give what a tick at this rate has to pay back of what a level is worth."""
+        """Return the worth of each level that a tick at this rate must pay back."""
         return self._dear if rate > self._max_rate else 0.0
 
     def of_tick(self, i: int) -> Moves:
-        """Give the moves of tick `i`."""
+        """Return the moves of tick `i`."""
         return self._at(self._amps[i])[0]
 
     def _at(self, amps: float) -> tuple[Moves, Ranges]:
@@ -91,7 +91,7 @@ class PricedMoves:
         return self._moves[amps]
 
     def whole(self, i: int, after: Row) -> Row:
-        """Draw through tick `i`, then go on as `after` says.
+        """Find the least cost of drawing through tick `i`, with the costs `after` it.
 
         Parameters
         ----------
@@ -103,7 +103,7 @@ class PricedMoves:
         Returns
         -------
         ndarray of float, shape (rows, levels)
-            Least cost from tick `i` on [currency]; infinity where it can't.
+            Least cost from tick `i` on [currency]; infinity where it isn't possible.
         """
         rate, amps = self.kind(i)
         ranges = self._at(amps)[1]
@@ -118,7 +118,7 @@ class PricedMoves:
                 )
             )
         if self.problem.min_amps is not None:
-            # With a current that can be set, the cost is a difference of the levels'.
+            # With a current that can be set, the cost is a difference of two levels' costs.
             after = after + (rate / self.problem.model.efficiency * self.levels)
         if rate > self._max_rate:
             after = after + self._dear
@@ -130,7 +130,7 @@ class PricedMoves:
         return found
 
     def part(self, i: int, done: Row) -> Row:
-        """Draw for the part of tick `i` that leads to a target, and be done.
+        """Find the least cost of finishing at a target within tick `i`.
 
         Parameters
         ----------
@@ -142,7 +142,7 @@ class PricedMoves:
         Returns
         -------
         ndarray of float, shape (levels,)
-            Least cost from tick `i` on [currency]; infinity where it can't.
+            Least cost from tick `i` on [currency]; infinity where it isn't possible.
         """
         rate, amps = self.kind(i)
         moves = self._at(amps)[0]
@@ -172,8 +172,8 @@ class PricedMoves:
         Returns
         -------
         tuple of int and ndarray of float
-            The first level it can lead to, and the cost of leading there and to each next one;
-            empty if it can't be drawn through.
+            The first level that the tick can lead to, and the costs of leading there and to each
+            next level; empty if the tick can't be used whole.
         """
         moves = self.of_tick(i)
         if not moves.possible[level]:

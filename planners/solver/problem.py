@@ -1,4 +1,4 @@
-"""The planning problem of one vehicle, in numbers only (design, section 4)."""
+"""State the planning problem of one vehicle, in numbers only (design, section 4)."""
 
 from __future__ import annotations
 
@@ -24,19 +24,19 @@ ROUNDING_AMPS = 1e-9
 """Currents nearer than this are the same [A]."""
 
 LEAST_AMPS = 1e-6
-"""A current below this is none [A]."""
+"""A current below this counts as 0 [A]."""
 
 
 @dataclass(frozen=True, slots=True)
 class SwitchingState:
-    """What the charge point did before the first tick.
+    """The state of the charge point before the first tick.
 
     Attributes
     ----------
     on : bool
-        Whether a run is in progress: it may go on without a new start.
+        Whether a run is in progress, which may continue without a new start.
     ticks : int
-        For how many whole ticks it has been so.
+        For how many whole ticks it has been on, or off.
     """
 
     on: bool
@@ -44,7 +44,7 @@ class SwitchingState:
 
 
 LONG_AT_REST = SwitchingState(on=False, ticks=1_000_000)
-"""Nothing holds the first start back."""
+"""A state that lets charging start at once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,17 +54,17 @@ class Deadline:
     Attributes
     ----------
     end : int
-        The first tick that no longer charges for it.
+        The first tick at which charging for it has ended.
     need_kwh, want_kwh : float
-        Battery energy needed at any price, and wanted at the rate below, at tick `end` [kWh];
-        the want is at least the need.
+        Battery energy at tick `end` that is needed at any price, and that is wanted at the rate
+        below [kWh]; the want is at least the need.
     max_rate_per_kwh : float
-        What a metered kWh past the need is worth [currency per kWh].
+        Worth of a metered kWh past the need [currency per kWh].
     return_tick : int
-        The first tick after the vehicle's return, `end` or later. The last departure's is not
-        looked at, nor is its trip.
+        The first tick after the vehicle's return, `end` or later. It is ignored for the last
+        departure, as is the trip.
     trip_kwh : float
-        Battery energy that the trip uses, as far as it is there [kWh].
+        Battery energy that the trip uses, or all that the battery holds if that is less [kWh].
     """
 
     end: int
@@ -77,25 +77,25 @@ class Deadline:
 
 @dataclass(frozen=True, eq=False)
 class PlanningProblem:
-    """Which current to draw in which tick.
+    """The choice of a current for each tick.
 
-    Among the plans that come nearest to the first departure's need, of those the nearest to the
+    Of the plans that come nearest to the first departure's need, and of those nearest to the
     second's, and so on, minimise ``sum(rate x metered) + start_cost x starts - sum over the
     departures of max_rate x (metered kWh bought past the need)``. Metered kWh past the need count
-    at the model's current, from the need, or from what was there on the return if that is more;
-    before any departure but the last they count only in ticks at ``max_rate`` or less, since
-    dearer ones may be worth their while by what they save later, and not on top of that.
+    at the model's current, from the need, or from the energy on the return if that is more. Before
+    any departure but the last they count only in ticks at ``max_rate`` or less: a dearer tick may
+    still pay by what it saves later, and must not be paid twice.
 
-    The battery never holds more than the want, unless it came home with more. Ticks are charged
-    in wholly, but for the last before a departure, which is cut short where it reaches a target:
-    see `targets_kwh`.
+    The battery never holds more than the want, unless it came home with more. Every charging tick
+    is used whole, except the last before a departure, which is cut short where the battery reaches
+    a target: see `targets_kwh`.
 
     Attributes
     ----------
     rates_per_kwh : ndarray of float, shape (ticks,)
         Rate of each tick, tax included [currency per kWh]; may be negative.
     highest_amps : ndarray of float, shape (ticks,)
-        Highest current of each tick [A per phase]; 0 where it can't charge.
+        Highest current of each tick [A per phase]; 0 in ticks that can't charge.
     tick_hours : float
         Length of a tick [h].
     model : ChargeModel
@@ -105,21 +105,20 @@ class PlanningProblem:
     deadlines : tuple of Deadline
         At least one, in order of time; the last one's `end` is the number of ticks.
     min_amps : float or None
-        Lowest current other than none [A per phase]; None for on/off switching, which draws
+        Lowest current other than 0 [A per phase]; None for on/off switching, which draws
         `highest_amps` or nothing.
     start_cost : float
-        What one more start is worth avoiding [currency]; not negative.
+        Cost that avoiding one start is worth [currency]; not negative.
     min_run, min_rest : int
-        Shortest run and shortest rest between runs [ticks]; a run of fewer than one tick is no
-        run, so `min_run` is at least 1. With on/off switching a tick cut short counts as one, with
-        a current that can be set only a whole one does. A run may be shorter where the time before
-        the departure ends, or where it is all the charging for that departure and is cut short at
-        a target. A run in progress also ends where it meets a tick that can't charge; others have
-        to be over by then. A departure counts as the begin of a rest.
+        Shortest run, at least 1, and shortest rest between runs [ticks]. With on/off switching a
+        tick cut short counts as a tick; with a current that can be set, only a whole one does. A
+        run may be shorter if it ends with the time before the departure, or if it is all the
+        charging for that departure and is cut short at a target. A run in progress also ends at a
+        tick that can't charge; other runs must be over by then. A rest begins at each departure.
     before : SwitchingState
         The state before the first tick.
     prefer_late : bool
-        Among plans that cost the same and start as often: the later one, not the earlier.
+        Whether to take the later, not the earlier, of plans that cost the same and start as often.
     """
 
     rates_per_kwh: NDArray[np.float64]
@@ -137,34 +136,34 @@ class PlanningProblem:
 
     @property
     def ticks(self) -> int:
-        """How many ticks there are."""
+        """Number of ticks."""
         return len(self.rates_per_kwh)
 
     @cached_property
     def tie(self) -> float:
-        """`TIE`, or more where sums of money are so large that rounding would reach it."""
+        """`TIE`, or more if sums of money are so large that rounding could exceed it."""
         bought = self.ticks * self.tick_hours * self.model.full_kw
         total = float(np.abs(self.rates_per_kwh).max(initial=0.0)) * bought
         return max(TIE, 1e-13 * (total + self.start_cost * self.ticks))
 
     @property
     def least_worth(self) -> float:
-        """What decides whether to buy a kWh where the money is the same [currency per kWh]."""
+        """Extra worth of a kWh, so that it is bought at equal cost [currency per kWh]."""
         return 2 * self.tie
 
     @property
     def rest_left(self) -> int:
-        """Ticks from the first on in which a rest in progress still holds."""
+        """Number of first ticks in which a rest in progress must continue."""
         return 0 if self.before.on else max(0, self.min_rest - self.before.ticks)
 
     @property
     def run_so_far(self) -> int:
-        """Ticks that a run in progress has lasted: `min_run` at most, and where it can't go on."""
+        """Ticks that a run in progress counts; `min_run` if it can't continue."""
         return self.min_run if self.is_blocked(0) else min(self.before.ticks, self.min_run)
 
     @property
     def run_cut_off(self) -> int | None:
-        """The tick that ends a run in progress before its time; None where there is none."""
+        """The blocked tick that ends a run in progress too early; None if none does."""
         missing = self.min_run - self.before.ticks if self.before.on else 0
         ticks = range(min(missing, self.deadlines[0].end))
         return next((i for i in ticks if self.is_blocked(i)), None)
@@ -175,39 +174,39 @@ class PlanningProblem:
         return LEAST_AMPS if self.min_amps is None else self.min_amps - ROUNDING_AMPS
 
     def is_blocked(self, i: int) -> bool:
-        """Tell whether nothing can be charged in tick `i`."""
+        """Tell whether tick `i` can't charge."""
         return i < self.ticks and bool(self.highest_amps[i] < self.least_amps)
 
     def segments(self) -> list[tuple[int, int]]:
-        """Give the first tick and the end of the time before each departure."""
+        """Return the start and end of the time before each departure [ticks]."""
         starts = [0, *(max(d.return_tick, d.end + self.min_rest) for d in self.deadlines[:-1])]
         return [(min(s, d.end), d.end) for s, d in zip(starts, self.deadlines, strict=True)]
 
     def may_cut(self, ran: int, *, last: bool) -> bool:
-        """Tell whether a run's tick number `ran`, the `last` of all or not, may be cut short."""
-        # Where the current can be set, a lower one does what a cut would, and lasts.
+        """Tell whether tick number `ran` of a run may be cut short."""
+        # If the current can be set, a lower one does the same as a cut, and lasts.
         if self.min_amps is not None and self.min_run > 1:
             return ran > self.min_run
         return last or ran >= self.min_run
 
     def counts(self, deadline: Deadline, i: int) -> bool:
-        """Tell whether energy past the need that is bought in tick `i` is worth `max_rate`."""
+        """Tell whether energy past the need is worth `max_rate` if bought in tick `i`."""
         is_last = deadline.end == self.ticks
         return is_last or bool(self.rates_per_kwh[i] <= deadline.max_rate_per_kwh)
 
     def targets_kwh(self, k: int) -> list[float]:
-        """Give the battery energies at which the charging for departure `k` may end in mid-tick.
+        """List the energies at which charging for a departure may end in mid-tick.
 
         Parameters
         ----------
         k : int
-            Which departure.
+            Index of the departure.
 
         Returns
         -------
         list of float
-            Its need, its want, and what the needs and wants after it come to with the trips
-            between added, as far as its want allows; ascending [kWh].
+            Its need and its want, and the later needs and wants with the trips before them added,
+            up to its want; ascending [kWh].
         """
         targets, trips_kwh = [], 0.0
         for deadline in self.deadlines[k:]:
@@ -216,12 +215,12 @@ class PlanningProblem:
         return sorted({t for t in targets if t <= self.deadlines[k].want_kwh})
 
     def check(self) -> None:
-        """Refuse what is no problem.
+        """Refuse a problem that is not as described above.
 
         Raises
         ------
         ValueError
-            Naming the field, where a shape or a value is not as described above.
+            If a shape or a value is wrong; names the field.
         """
         if self.highest_amps.shape != (self.ticks,):
             raise ValueError(

@@ -1,4 +1,4 @@
-"""Minima over a range of levels for each level at once: the bulk of the exact planner's work."""
+"""Find the least value in a range of levels, for all levels at once."""
 
 from __future__ import annotations
 
@@ -17,29 +17,29 @@ class Ranges:
     """A range of levels for each level.
 
     Each minimum is taken over overlapping stretches of 1, 2, 4, ... levels, whose own minima are
-    found by doubling. A range may be taken to go on past the last level of all, where there is
-    nothing but infinity; so the ranges that end there need no treatment of their own.
+    found by doubling. A range may continue past the last level of all, where every value is
+    infinite, so that ranges which end there need no special treatment.
 
     Parameters
     ----------
     first, last : ndarray of int, shape (levels,)
         The range of each level; `first` is above the level itself.
-    may : ndarray of bool, shape (levels,)
-        Whether it has one.
+    exists : ndarray of bool, shape (levels,)
+        Whether the level has a range.
     """
 
-    def __init__(self, first: Index, last: Index, may: NDArray[np.bool_]) -> None:
+    def __init__(self, first: Index, last: Index, exists: NDArray[np.bool_]) -> None:
         here = np.arange(len(first))
-        self._last = np.where(may, last, 0)
-        self._shift, self._even = _even_part(self._last - here, may)
-        self.blocked = np.where(may, 0.0, np.inf)
-        ahead, length = (first - here)[may], (last - first + 1)[may]
-        inside = length[last[may] < self._last.max(initial=0)]
+        self._last = np.where(exists, last, 0)
+        self._shift, self._even = _even_part(self._last - here, exists)
+        self.blocked = np.where(exists, 0.0, np.inf)
+        ahead, length = (first - here)[exists], (last - first + 1)[exists]
+        inside = length[last[exists] < self._last.max(initial=0)]
         if not len(inside):
             inside = length if len(length) else np.ones(1, dtype=np.intp)
         self._doublings = int(np.frexp(inside.min())[1]) - 1
         self._stretch = 1 << self._doublings
-        self._starts = self._starts_of(np.where(may, first, here), np.where(may, last, here))
+        self._starts = self._starts_of(np.where(exists, first, here), np.where(exists, last, here))
         self._ahead: list[int] | None = None
         if len(ahead) and ahead.min() == ahead.max() and inside.min() == inside.max():
             to_last = int(inside[0]) - self._stretch
@@ -48,20 +48,20 @@ class Ranges:
         self._pad = self._stretch + int(ahead.max(initial=0)) + int(inside.max())
 
     def _starts_of(self, first: Index, last: Index) -> list[Index]:
-        """Give the begins of stretches that cover each range, and no more but past the end."""
+        """List the starts of the stretches that cover each range."""
         latest = np.maximum(first, last - self._stretch + 1)
         count = -(-int((last - first + 1).max(initial=1)) // self._stretch)
         return [np.minimum(first + t * self._stretch, latest) for t in range(count)]
 
     def _work_for(self, values: Row) -> list[Row]:
-        """Give two arrays to work in, with room past the end that stays infinite."""
+        """Return two work arrays, padded past the last level with infinity."""
         shape = (values.shape[0], values.shape[1] + self._pad)
         if not self._work or self._work[0].shape != shape:
             self._work = [np.full(shape, np.inf), np.full(shape, np.inf)]
         return list(self._work)
 
     def at_last(self, values: Row) -> Row:
-        """Give the value at the end of each level's range; shapes as for `least`."""
+        """Return the value at the end of each level's range; shapes as for `least`."""
         found = np.empty_like(values)
         even = self._even
         found[:, :even] = values[:, self._shift : self._shift + even]
@@ -79,7 +79,7 @@ class Ranges:
         Returns
         -------
         ndarray of float, shape (rows, levels)
-            Anything where a level has no range: add `blocked`.
+            Undefined for a level without a range: add `blocked` to make it infinite.
         """
         if self._doublings == 0 and len(self._starts) == 1:
             return self.at_last(values)
@@ -99,9 +99,9 @@ class Ranges:
         return found
 
 
-def _even_part(ahead: Index, may: NDArray[np.bool_]) -> tuple[int, int]:
-    """Give how many levels ahead the first ranges end, and how many of them end just so far."""
-    shift = int(ahead[may][0]) if may.any() else 0
-    odd = np.flatnonzero((ahead != shift) & may)
+def _even_part(ahead: Index, exists: NDArray[np.bool_]) -> tuple[int, int]:
+    """Return how many levels ahead the first range ends, and how many also do."""
+    shift = int(ahead[exists][0]) if exists.any() else 0
+    odd = np.flatnonzero((ahead != shift) & exists)
     even = int(odd[0]) if len(odd) else len(ahead)
     return shift, max(0, min(even, len(ahead) - shift))

@@ -1,9 +1,9 @@
-"""How much charge can be had by each departure, whatever it costs.
+"""Find how much energy the battery can hold by each departure, at whatever cost.
 
-The more there is in a state the better, so the most of each state is followed, but for one thing: a
-run that has to go on for its shortest time may not pass what is wanted. Having charged less before,
-it could have begun. Where a run was held back so, the most that was found may not be the most there
-is, and only the programme itself can tell whether the need can be met.
+More energy in a state is better, so only the most in each state is followed. There is one
+exception: a run that must last its shortest time may not charge past the want, and it could have
+begun if less had been charged before. If a run was held back in this way, the most found may not
+be the most possible, and only the programme itself can tell whether the need can be met.
 """
 
 from __future__ import annotations
@@ -16,18 +16,18 @@ if TYPE_CHECKING:
     from planners.solver.problem import PlanningProblem
 
 NONE = float("-inf")
-"""Battery energy of a state that can't be reached."""
+"""Stands for the battery energy of a state that can't be reached."""
 
 
 class ReachableNeed(NamedTuple):
-    """What can be had by one departure.
+    """The part of a departure's need that can be met.
 
     Attributes
     ----------
     kwh : float
-        Battery energy at the departure: the need, or the most that was found [kWh].
+        Battery energy at the departure: the need, or the most found [kWh].
     may_meet_need : bool
-        Whether the need is met, or might be although less was found.
+        Whether the need is met, or may be met although less was found.
     """
 
     kwh: float
@@ -35,20 +35,20 @@ class ReachableNeed(NamedTuple):
 
 
 def needs_within_reach(problem: PlanningProblem, spare_kwh: float = 0.0) -> list[ReachableNeed]:
-    """Lower the needs that can't be met to what can be had.
+    """Lower the needs that can't be met to the energy that is possible.
 
     Parameters
     ----------
     problem : PlanningProblem
         The problem.
     spare_kwh : float
-        What to stay below the most that can be had [kWh].
+        How far to stay below the most possible [kWh].
 
     Returns
     -------
     list of ReachableNeed
-        For each departure the need, or the most that was found of plans which come as near as can
-        be to the needs before.
+        For each departure the need, or the most found in plans that come as near as possible to
+        the needs before it.
     """
     stored = problem.stored_kwh
     needs: list[ReachableNeed] = []
@@ -60,10 +60,10 @@ def needs_within_reach(problem: PlanningProblem, spare_kwh: float = 0.0) -> list
     return needs
 
 
-def _charged(problem: PlanningProblem, k: int, stored_kwh: float) -> _Best:
-    """Charge as much as can be before departure `k`."""
+def _charged(problem: PlanningProblem, k: int, stored_kwh: float) -> _MostEnergy:
+    """Charge as much as possible before departure `k`."""
     start, end = problem.segments()[k]
-    best = _Best(problem, k, end - start, stored_kwh)
+    best = _MostEnergy(problem, k, end - start, stored_kwh)
     if k > 0 or not problem.before.on:
         best.fresh[0 if k else min(problem.rest_left, end)] = stored_kwh
     elif problem.run_so_far == 0:
@@ -77,8 +77,8 @@ def _charged(problem: PlanningProblem, k: int, stored_kwh: float) -> _Best:
     return best
 
 
-class _Best:
-    """The most energy in each state, tick by tick; `NONE` where a state can't be reached."""
+class _MostEnergy:
+    """The most energy in each state; `NONE` if a state can't be reached."""
 
     def __init__(self, problem: PlanningProblem, k: int, ticks: int, stored_kwh: float) -> None:
         self._problem, self._ticks = problem, ticks
@@ -93,10 +93,10 @@ class _Best:
         self.off = [NONE] * (ticks + problem.min_rest + 1)
         self.fresh = [NONE] * (ticks + problem.min_rest + 1)
         self._done = stored_kwh
-        self.held_back = False  # a run that could not be begun, or go on, without passing the want
+        self.held_back = False  # whether a run could not begin or continue below the want
 
     def most(self) -> float:
-        """Give the most in any state."""
+        """Return the most energy in any state."""
         return max(self._done, *self.runs, *self.first_runs, *self.off, *self.fresh)
 
     def tick(self, row: int, amps: float) -> None:
@@ -123,7 +123,7 @@ class _Best:
         return [*drawn[:-2], max(drawn[-2:])]
 
     def _whole(self, stored: float, amps: float) -> float:
-        """Draw through the tick; where the current can be set, no more than is wanted."""
+        """Charge through the whole tick; if the current can be set, only up to the want."""
         lowest, want = self._problem.min_amps, self._want_kwh
         least = self._gain(stored, amps if lowest is None else min(lowest, amps))
         if self._gain(stored, amps) <= 0:

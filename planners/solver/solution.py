@@ -1,4 +1,4 @@
-"""A plan of the planning problem, carried out on the charge model and priced."""
+"""Carry out chosen currents on the charge model, and price them."""
 
 from __future__ import annotations
 
@@ -22,19 +22,19 @@ class Solution:
     Attributes
     ----------
     amps : ndarray of float, shape (ticks,)
-        Current of each tick [A per phase], 0 where it does not charge.
+        Current of each tick [A per phase]; 0 in ticks that don't charge.
     share : ndarray of float, shape (ticks,)
-        Part of each tick that is used: 0, 1, or less than 1 in a tick cut short.
+        Used share of each tick: 0, 1, or less than 1 in a tick cut short.
     metered_kwh : ndarray of float, shape (ticks,)
         Energy through the meter [kWh].
     reaches_kwh : tuple of float
         Battery energy at each departure [kWh].
     wanted_kwh : tuple of float
-        Metered energy past the need of each departure, as far as it counts [kWh].
+        Metered energy past the need of each departure that counts [kWh].
     cost : float
         Sum of rate x energy [currency], without start costs.
     starts : int
-        Starts, the continuation of a run in progress not counted.
+        Number of starts; continuing a run in progress is none.
     """
 
     amps: NDArray[np.float64]
@@ -47,14 +47,14 @@ class Solution:
 
     @property
     def on(self) -> NDArray[np.bool_]:
-        """The ticks it charges in, shape (ticks,)."""
+        """Whether each tick charges, shape (ticks,)."""
         return self.share > 0
 
 
 def solution_of(
     problem: PlanningProblem, amps: NDArray[np.float64], share: NDArray[np.float64]
 ) -> Solution:
-    """Carry out a choice of currents on the charge model, and price it.
+    """Carry out chosen currents on the charge model, and price them.
 
     Parameters
     ----------
@@ -63,12 +63,12 @@ def solution_of(
     amps : ndarray of float, shape (ticks,)
         Current of each tick [A per phase].
     share : ndarray of float, shape (ticks,)
-        Part of each tick that is used.
+        Used share of each tick.
 
     Returns
     -------
     Solution
-        The same choice with its energy and cost.
+        The chosen currents with their energy and cost.
     """
     model = problem.model
     metered = np.zeros(problem.ticks)
@@ -104,19 +104,19 @@ def solution_of(
 
 
 def objective(problem: PlanningProblem, solution: Solution) -> float:
-    """Give what is minimised [currency].
+    """Return the objective, which the solver minimises [currency].
 
     Parameters
     ----------
     problem : PlanningProblem
         The problem.
     solution : Solution
-        A plan of it.
+        A plan for it.
 
     Returns
     -------
     float
-        Energy and starts, less the worth of the kWh past the needs.
+        Cost of energy and starts, minus the worth of the kWh past the needs.
     """
     worth = sum(
         deadline.max_rate_per_kwh * kwh

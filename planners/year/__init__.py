@@ -1,4 +1,4 @@
-"""Simulate a calendar year night by night: trips, rates and what was known of prices when.
+"""Simulate a calendar year night by night: trips, rates, and prices as known.
 
 Compares nothing: that is `planners.appraisal`.
 """

@@ -1,6 +1,6 @@
-"""The trips of a calendar year, out of what a choices file says about driving.
+"""List the trips of a calendar year, as a choices file declares them.
 
-Distances and energies are as declared; `planners.year.trip_draws` draws others around them.
+`planners.year.trip_draws` draws other years around them.
 """
 
 from __future__ import annotations
@@ -22,12 +22,12 @@ if TYPE_CHECKING:
 
 DAY = timedelta(days=1)
 LEAST_RECORD_DAYS = 28
-"""Days that a ledger must span to stand for a year: four of each weekday."""
+"""Days that a ledger must span to represent a year: four of each weekday."""
 
 
 @dataclass(frozen=True, slots=True)
 class TripDay:
-    """One trip.
+    """One trip, and the energy that it uses.
 
     Attributes
     ----------
@@ -36,7 +36,7 @@ class TripDay:
     leaves, returns : datetime
         UTC.
     kwh : float
-        Battery energy that it uses [kWh].
+        Battery energy [kWh].
     """
 
     day: date
@@ -54,12 +54,12 @@ class DrivingYear:
     trips : tuple of TripDay
         In order of time, at least one.
     next_leaves : datetime
-        When the vehicle leaves after the last of them, UTC.
+        When the vehicle leaves after the last trip, UTC.
     kwh_per_km : float or None
-        Battery energy used per distance [kWh per km]; None where it is not known.
+        Battery energy used per distance [kWh per km]; None if it is not known.
     recorded_days : int or None
-        Days of the year whose use is that of the ledger, the others being like earlier ones of
-        the same weekday; None where no ledger was asked.
+        Days of the year that the ledger holds; the others repeat earlier days of the same weekday.
+        None if no ledger is used.
     """
 
     trips: tuple[TripDay, ...]
@@ -76,8 +76,8 @@ def driving_of(file: ChoicesFile, used_wh: Mapping[date, int] | None = None) -> 
     file : ChoicesFile
         What is declared.
     used_wh : mapping of date to int, optional
-        What a ledger's nights metered for the vehicle, by the date on which each began [Wh]; needed
-        where the file asks for a ledger.
+        Energy that a ledger's nights metered for the vehicle, by the date on which each began
+        [Wh]; needed if the file names a ledger.
 
     Returns
     -------
@@ -87,7 +87,7 @@ def driving_of(file: ChoicesFile, used_wh: Mapping[date, int] | None = None) -> 
     Raises
     ------
     UsageError
-        Where there is no trip in the year, or the ledger holds too little of a year.
+        If the year has no trip, or the ledger holds too few days.
     """
     recorded: int | None = None
     days: Iterable[TripDay]
@@ -133,7 +133,7 @@ def _listed_trips(file: ChoicesFile) -> Iterator[TripDay]:
 
 
 def _year_of_record(file: ChoicesFile, used_wh: Mapping[date, int]) -> tuple[dict[date, int], int]:
-    """Give every day of the year the use of the same date, or of a like weekday in turn."""
+    """Give each day of the year its recorded use, or that of a like weekday in turn."""
     span = (max(used_wh) - min(used_wh)).days + 1 if used_wh else 0
     if span < LEAST_RECORD_DAYS:
         raise UsageError(
@@ -168,7 +168,7 @@ def _trip(
 
 
 def _next_leaves(file: ChoicesFile, trips: tuple[TripDay, ...]) -> datetime:
-    """Find when the vehicle leaves first in the year after, as in an ordinary week of it."""
+    """Find when the vehicle first leaves in the next year, in an ordinary week."""
     last = trips[-1]
     for day in (date(file.appraisal.year + 1, 1, 1) + n * DAY for n in range(7)):
         leaves = _ordinary_leaves(file, day)
@@ -189,5 +189,5 @@ def _ordinary_leaves(file: ChoicesFile, day: date) -> time | None:
 
 
 def local_midnight(day: date, zone: ZoneInfo) -> datetime:
-    """Give the first instant of a local date, UTC."""
+    """Return the first instant of a local date, UTC."""
     return instant_of_local(day, time.min, zone)

@@ -1,10 +1,10 @@
-"""A year lived night after night: each begins with what the one before left, less the day's trip.
+"""Simulate years night by night.
 
-Every night is a problem of its own, so all nights of many years are solved in one call, each from
-the battery energy that a rough reckoning expects before it. Where a night before it came out
-otherwise, it is solved again from what there really was, until every night begins where the one
-before it ended: at the latest after as many rounds as there are nights, since the first night that
-is wrong is right after the next one.
+A night begins with the energy that the night before and the day's trip left. As each night is a
+separate problem, all nights of many years are solved in one call, each from a rough estimate of the
+energy before it. A night whose true energy turns out different is solved again from that, until
+every night begins where the one before it ended. That takes at most as many rounds as there are
+nights, because each round corrects the first wrong night for good.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from planners.year.windows import NightGroup, PlanningStage
 
 MOST_TICKS = 1_500_000
-"""Ticks that are solved in one call: what bounds the memory, some 12 MB an array."""
+"""The most ticks solved in one call, to bound the memory: some 12 MB an array."""
 
 
 def simulate(
@@ -39,25 +39,25 @@ def simulate(
     trips_kwh: NDArray[np.float64],
     done: Callable[[int], None] = lambda _years: None,
 ) -> YearResults:
-    """Charge through years of trips.
+    """Simulate charging through years of trips.
 
     Parameters
     ----------
     year : YearRates
-        Rates as they turn out.
+        Actual rates.
     groups : tuple of NightGroup
         The nights.
     rule : ChargingRule
-        How it charges.
+        How the vehicle charges.
     trips_kwh : ndarray of float, shape (years, nights)
-        Battery energy of the trip before each night [kWh]; the vehicle begins with what it wants.
+        Battery energy of the trip before each night [kWh]; the vehicle begins with its want.
     done : callable
-        Told how many years more are done, now and then.
+        Called now and then with the number of years finished since the last call.
 
     Returns
     -------
     YearResults
-        One entry a year of trips.
+        One entry per year of trips.
     """
     ticks = sum(group.inside.size for group in groups)
     size = max(1, MOST_TICKS // max(1, ticks))
@@ -71,7 +71,7 @@ def simulate(
 
 @dataclass(slots=True, eq=False)
 class _Chain:
-    """Years whose nights are being made to fit together; arrays of shape (years, nights)."""
+    """Years whose nights are being fitted together; shape (years, nights)."""
 
     groups: tuple[NightGroup, ...]
     rule: ChargingRule
@@ -86,7 +86,7 @@ class _Chain:
     ) -> _Chain:
         """Solve until every night begins where the one before it ended."""
         stored = _expected_before(groups, rule, trips_kwh)
-        # Nights without a tick are in no group: they leave things as they are.
+        # Nights without a tick are in no group: they change nothing.
         metered = [np.zeros((len(trips_kwh), *group.inside.shape)) for group in groups]
         chain = cls(groups, rule, trips_kwh, stored, stored.copy(), metered)
         wrong = np.ones_like(stored, dtype=np.bool_)
@@ -100,13 +100,13 @@ class _Chain:
 
     @property
     def begins(self) -> NDArray[np.float64]:
-        """Battery energy before each night, by what was there after the one before [kWh]."""
+        """Battery energy before each night, from that after the one before [kWh]."""
         before = np.concatenate((self._start, self.after[:, :-1]), axis=1)
         return np.maximum(0.0, before - self.trips_kwh)
 
     @property
     def elsewhere(self) -> NDArray[np.float64]:
-        """What trips needed beyond what the battery held [kWh]."""
+        """Energy of trips beyond what the battery held [kWh]."""
         before = np.concatenate((self._start, self.after[:, :-1]), axis=1)
         return np.maximum(0.0, self.trips_kwh - before)
 
@@ -115,7 +115,7 @@ class _Chain:
         return np.full((len(self.trips_kwh), 1), self.rule.want_kwh)
 
     def solve(self, wrong: NDArray[np.bool_]) -> None:
-        """Charge through the nights that are told."""
+        """Solve the nights that are wrong."""
         for group, metered in zip(self.groups, self.metered, strict=True):
             years, rows = np.nonzero(wrong[:, group.nights])
             if len(years):
@@ -128,7 +128,7 @@ class _Chain:
 def _charge(
     group: NightGroup, rule: ChargingRule, rows: NDArray[np.intp], stored: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Charge through nights of one group: what each tick meters, and what is stored after."""
+    """Charge through nights of one group; return metered energy and the stored after."""
     metered = np.zeros((len(rows), group.inside.shape[1]))
     stored = stored.copy()
     for stage in group.stages:
@@ -160,7 +160,7 @@ def _chunks(places: NDArray[np.intp], ticks: int) -> Iterator[NDArray[np.intp]]:
 def _expected_before(
     groups: tuple[NightGroup, ...], rule: ChargingRule, trips_kwh: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Reckon roughly what is stored before each night [kWh], shape (years, nights)."""
+    """Estimate roughly what is stored before each night [kWh], shape (years, nights)."""
     count = trips_kwh.shape[1]
     every, cheap = np.zeros((2, count))
     for group in groups:

@@ -1,6 +1,6 @@
-"""Many nights charged by one rule of choosing ticks: the cheapest, from plug-in on, or a timer's.
+"""Charge many nights by one rule: the cheapest ticks, at once, or a timer's.
 
-`planners.plan.baselines` has the two plain rules for a single night, to compare with a plan.
+`planners.plan.baselines` has the last two for a single night, to compare with a plan.
 """
 
 from __future__ import annotations
@@ -34,18 +34,18 @@ class ChargingRule:
     need_kwh, want_kwh : float
         Battery energy needed, and wanted [kWh].
     max_rate : float or None
-        Highest rate for what is wanted past the need [currency per kWh]; None for no limit.
+        Highest rate for energy past the need [currency per kWh]; None for no limit.
     tick_hours : float
         Length of a tick [h].
     is_series : bool
-        Whether rates are a price series, of which a timer takes the uninterrupted run that costs
+        Whether rates are a price series, in which a timer takes the uninterrupted run that costs
         least.
     start_cost : float
-        What one more start is worth avoiding [currency].
+        Cost that avoiding one start is worth [currency].
     min_run, min_rest : int
         Shortest run and rest [ticks].
     prefer_late : bool
-        Among plans that cost the same: the later one.
+        Whether to take the later of plans that cost the same.
     """
 
     planner: Literal["exact", "at_once", "timer"]
@@ -62,13 +62,13 @@ class ChargingRule:
 
     @property
     def must_kwh(self) -> float:
-        """Battery energy to be reached whatever it costs [kWh]."""
+        """Battery energy to reach whatever it costs [kWh]."""
         return self.want_kwh if self.max_rate is None else self.need_kwh
 
     def usable(
         self, rates: NDArray[np.float64], may_charge: NDArray[np.bool_]
     ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-        """Tell which ticks may be used for what must be reached, and for what is wanted."""
+        """Return the ticks that may be used to reach `must_kwh`, and for the want."""
         if self.planner == "exact":
             cheap = may_charge if self.max_rate is None else may_charge & (rates <= self.max_rate)
             return may_charge, cheap
@@ -89,16 +89,16 @@ class ChargingRule:
         Parameters
         ----------
         rates : ndarray of float, shape (nights, ticks)
-            Rates as they are expected [currency per kWh].
+            Expected rates [currency per kWh].
         may_charge : ndarray of bool, shape (nights, ticks)
-            Where it may charge.
+            Whether the vehicle may charge.
         stored_kwh : ndarray of float, shape (nights,)
-            Battery energy before [kWh].
+            Battery energy before the night [kWh].
 
         Returns
         -------
         tuple of ndarray of float, each of shape (nights, ticks)
-            Share of each tick that is used, and energy through the meter in it [kWh].
+            Used share of each tick, and energy through the meter in it [kWh].
         """
         if self.planner == "exact":
             return self._cheapest(rates, may_charge, stored_kwh)
@@ -145,7 +145,7 @@ class ChargingRule:
 def _cheapest_runs(
     rates: NDArray[np.float64], may_charge: NDArray[np.bool_], ladders: Ladders
 ) -> NDArray[np.bool_]:
-    """Allow each night only the run of ticks that costs least, of as many as it needs."""
+    """Allow each night only its cheapest run of as many ticks as it needs."""
     run = np.zeros_like(may_charge)
     for night, rungs in enumerate(ladders.rungs.tolist()):
         ticks = np.flatnonzero(may_charge[night])

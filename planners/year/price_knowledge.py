@@ -1,7 +1,8 @@
-"""What is known of a price series while a night goes on, so that no plan has hindsight.
+"""Find which prices of a series are known when a plan is made.
 
-The next local day's prices become known at one time of day. A plan made before that rests on
-estimates for what lies beyond, and is made again when the prices are there, as the daemon does.
+No plan of a simulated year may use prices published later. The next local day's prices become known
+at one time of day. A plan made before that takes estimates for later hours, and is made again when
+the prices are known, as the daemon does.
 """
 
 from __future__ import annotations
@@ -28,20 +29,19 @@ if TYPE_CHECKING:
 
 DAY = timedelta(days=1)
 LOOKED_BACK = timedelta(days=28)
-"""How much of the past estimates are made from: seven days of each time of day, and to spare."""
+"""How much of the past estimates use: seven days of each time of day, and some to spare."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Outlook:
-    """What a plan is made from, from one tick of the year on.
+    """The rates that a plan expects from one tick of the year on.
 
     Attributes
     ----------
     tick : int
-        The first tick for which it holds.
+        The first tick.
     rates : ndarray of float
-        Rates expected of that tick and those after it, to the end of the night
-        [currency per kWh].
+        Expected rates of that tick and the later ones of the night [currency per kWh].
     """
 
     tick: int
@@ -55,13 +55,13 @@ class PriceKnowledge:
     Attributes
     ----------
     tariff : Tariff
-        The tariff that it is of.
+        The tariff of the series.
     zone : ZoneInfo
         The household's zone.
     points : sequence of PricePoint
-        All of it, in order of time.
+        All prices, in order of time.
     known_at : time
-        Local time at which the next local day becomes known.
+        Local time at which the next local day's prices become known.
     """
 
     tariff: Tariff
@@ -70,19 +70,19 @@ class PriceKnowledge:
     known_at: time
 
     def outlooks(self, year: YearRates, first: int, end: int) -> list[Outlook]:
-        """Tell what is known through a night.
+        """List the outlooks of a night: one at its start, and one whenever prices arrive.
 
         Parameters
         ----------
         year : YearRates
-            What the rates turn out to be.
+            Actual rates.
         first, end : int
             The night's first tick, and the one after its last.
 
         Returns
         -------
         list of Outlook
-            In order of time, the first at `first`; none where there are no ticks.
+            In order of time, the first at `first`; empty if there are no ticks.
         """
         outlooks: list[Outlook] = []
         tick, closes = first, year.instant_of_tick(end)

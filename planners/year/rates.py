@@ -1,7 +1,7 @@
-"""The rates of a whole year by ticks, and what energy drawn in them costs.
+"""Lay a tariff's rates over the ticks of a year, and price energy.
 
-A tariff by bands has a line for each band, one of tiers a line for each tier, a price series a
-single line that has no rate of its own.
+Energy and cost are summed by bill lines: a tariff by bands has a line for each band, or for each
+tier of a band, and a price series has a single line without a rate.
 """
 
 from __future__ import annotations
@@ -26,12 +26,12 @@ if TYPE_CHECKING:
     from planners.rates.usage_tiers import UsageTiers
 
 CHEAP_SHARE = 0.25
-"""Share of the year's ticks that count as the cheap ones of a price series."""
+"""Share of the year's ticks that count as cheap in a price series."""
 
 
 @dataclass(frozen=True, slots=True)
 class BillLine:
-    """Where energy is counted: a band and one of its rates (None for a price series)."""
+    """A line of the year's bill: a band and its rate (None for a series)."""
 
     band: str
     rate: Decimal | None
@@ -48,18 +48,18 @@ class YearRates:
     tick_minutes : int
         Length of a tick [min].
     rates : ndarray of float, shape (ticks,)
-        Rate of each tick, tax included [currency per kWh]; of a band with tiers: that of the kWh
-        after the usual use.
+        Rate of each tick, tax included [currency per kWh]; for a band with tiers, that of the next
+        kWh after the usual use.
     estimated : ndarray of bool, shape (ticks,)
-        Whether the rate is a guess from earlier days.
+        Whether the rate is estimated from earlier days.
     lines : tuple of BillLine
-        The rates there are.
+        The bill's lines, in the tariff's order.
     line : ndarray of int, shape (ticks,)
-        Line of each tick; of a band with tiers its first.
+        Index of each tick's line; for a band with tiers, of its first.
     line_rates : ndarray of float, shape (lines,)
         Rate of each line; nan for a price series [currency per kWh].
     tiers : mapping of int to UsageTiers
-        By the first line of the band.
+        Tiers by the index of their band's first line.
     period : ndarray of int, shape (ticks,)
         The local day or month of each tick, in which use is counted; all 0 without tiers.
     """
@@ -101,11 +101,11 @@ class YearRates:
         return (instant - self.start) // timedelta(minutes=self.tick_minutes)
 
     def instant_of_tick(self, tick: int) -> datetime:
-        """When a tick begins, UTC."""
+        """Return the instant at which a tick begins, UTC."""
         return self.start + tick * timedelta(minutes=self.tick_minutes)
 
     def with_added(self, more: float) -> YearRates:
-        """Give the rates with so much more in the cheapest band, or on all prices of a series."""
+        """Return the rates with the cheapest band, or a series, dearer by `more`."""
         ticks = self.affected
         touched = np.unique(self.line[ticks])
         rates = self.line_rates.copy()
@@ -119,14 +119,14 @@ class YearRates:
     def priced(
         self, kwh: NDArray[np.float64], *, beside_home: bool = True
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Give energy to lines, and price it.
+        """Sum energy by bill lines, and price it.
 
         Parameters
         ----------
         kwh : ndarray of float, shape (ticks,)
             Energy through the meter in each tick [kWh].
         beside_home : bool
-            Whether it comes on top of the home's usual use, where rates change with use.
+            Whether it adds to the home's usual use, which matters if rates change with use.
 
         Returns
         -------
@@ -144,7 +144,7 @@ class YearRates:
     def _by_tier(
         self, kwh: NDArray[np.float64], tiers: UsageTiers, *, beside_home: bool
     ) -> NDArray[np.float64]:
-        """Share each tick's energy among tiers: all that is drawn counts, in whatever band."""
+        """Divide each tick's energy among tiers; energy drawn in other bands counts too."""
         upto = np.cumsum(kwh)
         firsts = np.searchsorted(self.period, self.period)
         before = np.concatenate(([0.0], upto))[firsts]
@@ -157,16 +157,16 @@ class YearRates:
 
 
 def year_rates(prices: Prices, start: datetime, end: datetime, tick_minutes: int) -> YearRates:
-    """Lay a household's only tariff over a year.
+    """Lay a household's only tariff over the ticks of a year.
 
     Parameters
     ----------
     prices : Prices
         Its rates.
     start, end : datetime
-        UTC; all between is covered, and no more than a tick beyond.
+        UTC; the ticks cover all of the time between, and less than a tick beyond.
     tick_minutes : int
-        The tick that is wanted; a divisor of it is taken where rates change inside one.
+        The wanted tick; a divisor of it is taken if rates change inside one.
 
     Returns
     -------
@@ -176,7 +176,7 @@ def year_rates(prices: Prices, start: datetime, end: datetime, tick_minutes: int
     Raises
     ------
     TariffError
-        Where no rate is known.
+        If no rate is known.
     """  # noqa: DOC502 - raised by prices
     step = prices.step_minutes(start, end, tick_minutes)
     first = prices.tick_from(start - timedelta(minutes=step - 1), step)
@@ -193,7 +193,7 @@ def year_rates(prices: Prices, start: datetime, end: datetime, tick_minutes: int
         estimated=grid.estimated,
         lines=lines,
         line=line,
-        line_rates=np.array([np.nan if it.rate is None else float(it.rate) for it in lines]),
+        line_rates=np.array([np.nan if line.rate is None else float(line.rate) for line in lines]),
         tiers=tiers,
         period=_periods(prices, first, ticks, step, tiers),
     )
@@ -208,12 +208,12 @@ def _key(span: RateSpan) -> tuple[str, object]:
 def _lines(
     prices: Prices, spans: tuple[RateSpan, ...]
 ) -> tuple[tuple[BillLine, ...], dict[tuple[str, object], int]]:
-    """List the lines in the tariff's order, and where each band's begin."""
+    """List the lines in the tariff's order, and the index of each band's first line."""
     order = [band.name for band in prices.tariffs[0].bands or ()]
     bands = {_key(span): span for span in spans}
     lines: list[BillLine] = []
     places: dict[tuple[str, object], int] = {}
-    for key, span in sorted(bands.items(), key=lambda it: _rank(order, it[1])):
+    for key, span in sorted(bands.items(), key=lambda each: _rank(order, each[1])):
         places[key] = len(lines)
         if key[1] is None:
             lines.append(BillLine(span.band, None))

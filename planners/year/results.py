@@ -1,4 +1,4 @@
-"""What years of nights came to."""
+"""Hold the results of simulated years."""
 
 from __future__ import annotations
 
@@ -15,16 +15,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class YearResults:
-    """What years of nights came to, one entry a year.
+    """Results of simulated years, one entry per year.
 
     Attributes
     ----------
     line_kwh, line_cost : ndarray of float, shape (years, lines)
-        Energy through the meter and its cost by the lines of the tariff [kWh, currency].
+        Energy through the meter and its cost, by bill lines [kWh, currency].
     cheapest_kwh, estimated_kwh : ndarray of float, shape (years,)
         Energy in the cheapest ticks, and at estimated rates [kWh].
     short_kwh : ndarray of float, shape (years, nights)
-        Metered energy missing to the need at each departure [kWh].
+        Metered energy missing from the need at each departure [kWh].
     elsewhere_kwh : ndarray of float, shape (years,)
         Battery energy of trips beyond what the battery held [kWh].
     ends_kwh : ndarray of float, shape (years,)
@@ -40,18 +40,18 @@ class YearResults:
     ends_kwh: NDArray[np.float64]
 
     def only(self, place: int) -> YearResults:
-        """Give one of the years alone."""
+        """Return the results of one year alone."""
         return YearResults(*(column[place : place + 1] for column in self.columns))
 
     @classmethod
     def joined(cls, parts: Sequence[YearResults]) -> YearResults:
-        """Put years behind each other."""
+        """Join results one after another."""
         columns = zip(*(part.columns for part in parts), strict=True)
         return cls(*(np.concatenate(column) for column in columns))
 
     @property
     def columns(self) -> tuple[NDArray[np.float64], ...]:
-        """All of it, in the order of the attributes."""
+        """All arrays, in the order of the attributes."""
         return (
             self.line_kwh,
             self.line_cost,

@@ -13,22 +13,22 @@ if TYPE_CHECKING:
 def draw_trips(
     trips_kwh: NDArray[np.float64], spread_percent: float, draws: int, seed: int
 ) -> NDArray[np.float64]:
-    """Draw the energies of a year's trips again and again.
+    """Draw the energies of a year's trips for many years.
 
-    Each trip is the declared one times a factor of its own, from a log-normal distribution of mean
+    Each trip is the declared one times its own factor, drawn from a log-normal distribution of mean
     1 and standard deviation ``spread_percent / 100``: with ``v = ln(1 + (spread / 100)^2)`` its
     logarithm has mean ``-v / 2`` and variance ``v`` (Johnson, Kotz and Balakrishnan, Continuous
-    Univariate Distributions, volume 1, chapter 14; from memory). Factors are never negative, and a
-    long day is likelier than a normal distribution has it.
+    Univariate Distributions, volume 1, chapter 14; from memory). Factors are never negative, and
+    long days are more likely than in a normal distribution.
 
     Parameters
     ----------
     trips_kwh : ndarray of float, shape (trips,)
-        As declared [kWh].
+        Declared energies [kWh].
     spread_percent : float
         Standard deviation of a trip in percent of it.
     draws : int
-        How many years.
+        Number of years.
     seed : int
         The same seed gives the same years.
 

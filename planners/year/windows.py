@@ -1,6 +1,6 @@
-"""The nights of a year as arrays: which ticks each may charge in, and what it is planned from.
+"""Arrange the nights of a year in arrays: their ticks and expected rates.
 
-Nights of like lengths stand together, so that the long ones over a weekend do not pad the others.
+Nights of similar length are grouped, so that the long ones over a weekend do not pad the others.
 """
 
 from __future__ import annotations
@@ -21,16 +21,17 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PlanningStage:
-    """Plans of some nights of a group, each made at one instant with what is known then.
+    """One plan for some nights of a group, made from the prices known at the time.
 
     Attributes
     ----------
     row : ndarray of int, shape (nights of the group,)
-        Place of each night of the group in the arrays below; -1 where it has no such stage.
+        Row of each night of the group in the arrays below; -1 if it has no such stage.
     rates : ndarray of float, shape (nights of the stage, ticks)
-        Rates as they are expected [currency per kWh].
+        Expected rates [currency per kWh].
     may_charge, is_kept : ndarray of bool, shape (nights of the stage, ticks)
-        In which ticks it may charge, and in which the plan is carried out before the next is made.
+        In which ticks the vehicle may charge, and in which this plan is carried out before the next
+        one is made.
     """
 
     row: NDArray[np.intp]
@@ -41,16 +42,16 @@ class PlanningStage:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class NightGroup:
-    """Nights of like lengths.
+    """Nights of similar length.
 
     Attributes
     ----------
     nights : ndarray of int, shape (nights,)
-        Which of the year's nights.
+        Their indices among the year's nights.
     ticks : ndarray of int, shape (nights, ticks)
-        Tick of the year for each of the night's.
+        Index in the year of each of the night's ticks.
     inside : ndarray of bool, shape (nights, ticks)
-        Whether the night has that many.
+        Whether the night has that many ticks.
     stages : tuple of PlanningStage
         At least one; the first has all the nights.
     """
@@ -70,7 +71,7 @@ class NightWindows:
     first, end : ndarray of int, shape (nights,)
         First tick of each, and the one after its last.
     outlooks : sequence of sequence of Outlook, or None
-        What is known of a price series through each night; None where all rates are known.
+        Outlooks of a price series for each night; None if all rates are known.
     """
 
     first: NDArray[np.intp]
@@ -78,20 +79,19 @@ class NightWindows:
     outlooks: Sequence[Sequence[Outlook]] | None = None
 
     def groups(self, year: YearRates, more: float = 0.0) -> tuple[NightGroup, ...]:
-        """Gather the nights.
+        """Group the nights by length.
 
         Parameters
         ----------
         year : YearRates
-            The rates as they turn out.
+            Actual rates.
         more : float
-            What every price of a series is higher by than it was for `outlooks`
-            [currency per kWh].
+            How much higher every price of a series is than in `outlooks` [currency per kWh].
 
         Returns
         -------
         tuple of NightGroup
-            Every night with a tick is in one of them.
+            Every night with a tick is in one group.
         """
         length = self.end - self.first
         size = np.ceil(np.log2(np.maximum(length, 1)) * 2)

@@ -154,8 +154,8 @@ def _solve(
     spare = most * tick - target
     worth = [rate - rules.max_rate for rate in rates]
     h.minimize(
-        sum(w * tick * it for w, it in zip(worth, on, strict=True))
-        - sum(w * spare * it for w, it in zip(worth, last, strict=True))
+        sum(w * tick * used for w, used in zip(worth, on, strict=True))
+        - sum(w * spare * used for w, used in zip(worth, last, strict=True))
         + rules.start_cost * sum(starts)
     )
     assert h.getModelStatus() == highspy.HighsModelStatus.kOptimal

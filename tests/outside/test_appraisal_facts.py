@@ -55,13 +55,13 @@ def year(hours: int = 7, **driving: object) -> Appraisal:
 
 @pytest.fixture(scope="module")
 def every_day() -> dict[str, ChoiceYear]:
-    return {it.name: it for it in year().choices}
+    return {each.name: each for each in year().choices}
 
 
 @pytest.fixture(scope="module")
 def working_days() -> dict[str, ChoiceYear]:
     """Drive the same distance on 261 days, and have one hour less of cheap night."""
-    return {it.name: it for it in year(6, days=WEEKDAYS).choices}
+    return {each.name: each for each in year(6, days=WEEKDAYS).choices}
 
 
 def test_miles_per_metered_kwh(every_day: dict[str, ChoiceYear]) -> None:
@@ -69,20 +69,20 @@ def test_miles_per_metered_kwh(every_day: dict[str, ChoiceYear]) -> None:
 
     All choices buy the same energy, but for what the battery ends with.
     """
-    for it in every_day.values():
-        bought_for = MILES / (it.energy_kwh + it.ends_below_kwh / 0.92)
+    for each in every_day.values():
+        bought_for = MILES / (each.energy_kwh + each.ends_below_kwh / 0.92)
         assert bought_for == pytest.approx(MILES_PER_METERED_KWH, abs=1e-6)
-        assert 3.5 <= MILES / it.energy_kwh <= 3.9
+        assert 3.5 <= MILES / each.energy_kwh <= 3.9
 
 
 def test_a_socket_at_the_flat_rate(every_day: dict[str, ChoiceYear]) -> None:
     """About GBP 1,400 a year and 7 p a mile (no source): computed 1,397.50 and 6.99 p."""
-    it = every_day["flat socket"]
-    assert it.cost == pytest.approx(1400, rel=0.05)
-    assert it.cost == pytest.approx(MILES / MILES_PER_METERED_KWH * FLAT)
-    assert it.cost_per_mile == pytest.approx(0.07, rel=0.05)
-    assert it.cost_per_mile == pytest.approx(it.cost / MILES)
-    assert it.nights_short == 0
+    each = every_day["flat socket"]
+    assert each.cost == pytest.approx(1400, rel=0.05)
+    assert each.cost == pytest.approx(MILES / MILES_PER_METERED_KWH * FLAT)
+    assert each.cost_per_mile == pytest.approx(0.07, rel=0.05)
+    assert each.cost_per_mile == pytest.approx(each.cost / MILES)
+    assert each.nights_short == 0
 
 
 @pytest.mark.parametrize("kind", ["every_day", "working_days"])
@@ -92,13 +92,13 @@ def test_a_charge_point_at_the_cheap_night(kind: str, request: pytest.FixtureReq
     GBP 400 is what the same kWh cost at 3.5 miles each, or with a twentieth of them by day. The
     plan buys none by day: 20 kWh are three of the night's six or seven hours.
     """
-    it: ChoiceYear = request.getfixturevalue(kind)["point"]
-    assert it.cost == pytest.approx(400, rel=0.10)
-    assert it.cost == pytest.approx(it.energy_kwh * NIGHT)
-    assert it.cost_per_mile == pytest.approx(0.02, rel=0.10)
+    each: ChoiceYear = request.getfixturevalue(kind)["point"]
+    assert each.cost == pytest.approx(400, rel=0.10)
+    assert each.cost == pytest.approx(each.energy_kwh * NIGHT)
+    assert each.cost_per_mile == pytest.approx(0.02, rel=0.10)
     assert pytest.approx(400) == MILES / 3.5 * NIGHT
-    assert it.cheapest_band_share == pytest.approx(1)
-    assert [line.band for line in it.by_band] == ["night"]
+    assert each.cheapest_band_share == pytest.approx(1)
+    assert [line.band for line in each.by_band] == ["night"]
 
 
 def test_the_socket_at_the_cheap_night_lies_between(working_days: dict[str, ChoiceYear]) -> None:
@@ -134,10 +134,10 @@ def test_the_socket_at_the_cheap_night_can_be_as_cheap_as_a_charge_point(
 
 def test_the_outlay_is_paid_back(every_day: dict[str, ChoiceYear]) -> None:
     """GBP 1,000 within two years against the flat rate (no source): computed in 0.97 years."""
-    it = every_day["point"]
-    assert it.payback_years is not None
-    assert it.payback_years < 2
-    assert it.payback_years == pytest.approx(1000 / (MILES / MILES_PER_METERED_KWH * 0.20))
+    each = every_day["point"]
+    assert each.payback_years is not None
+    assert each.payback_years < 2
+    assert each.payback_years == pytest.approx(1000 / (MILES / MILES_PER_METERED_KWH * 0.20))
 
 
 @pytest.mark.parametrize(
@@ -151,7 +151,7 @@ def test_a_socket_restores_a_day_overnight(returns: str, hours: int, miles: floa
     36 miles more than the rule's 80.
     """
     days: dict[str, ChoiceYear] = {
-        it.name: it for it in year(returns=returns, distance_per_year="2000 miles").choices
+        each.name: each for each in year(returns=returns, distance_per_year="2000 miles").choices
     }
     reach = days["flat socket"].longest_day_km
     assert reach is not None

@@ -102,7 +102,8 @@ def test_nights_cost_what_highs_says(
         days, Rules(30, kw / 2, 0.88, 0.55 * 52, 0.85 * 52, float(max_rate), **rules)
     )
     [ours] = appraise(file, {}).choices
-    assert {it.band for it in ours.by_band} == {band for band, kwh in second.kwh.items() if kwh > 0}
+    bought = {band for band, kwh in second.kwh.items() if kwh > 0}
+    assert {each.band for each in ours.by_band} == bought
     for line in ours.by_band:
         assert line.kwh == pytest.approx(second.kwh[line.band], abs=1e-3)
         assert line.cost == pytest.approx(second.cost[line.band], abs=1e-3)

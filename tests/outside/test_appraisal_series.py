@@ -52,7 +52,7 @@ def rate_of(price: Decimal) -> float:
 
 @cache
 def rates() -> dict[datetime, float]:
-    return {it.start: rate_of(it.rate) for it in price_points()}
+    return {point.start: rate_of(point.rate) for point in price_points()}
 
 
 def expected(hour: datetime, known_until: datetime) -> float:

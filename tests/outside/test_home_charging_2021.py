@@ -37,9 +37,9 @@ def counted(charger: str, minutes: int = 15) -> tuple[RegisterReading, ...]:
     made: list[RegisterReading] = []
     for at, watts in year(charger):
         for minute in range(0, 15, minutes):
-            said = repr(watts).encode()
+            payload = repr(watts).encode()
             for message in point.read(
-                "garage/power", said, at + timedelta(minutes=minute), retain=False
+                "garage/power", payload, at + timedelta(minutes=minute), retain=False
             ):
                 assert isinstance(message, Reading)
                 assert message.register_wh is not None

@@ -74,7 +74,7 @@ def test_nothing_was_worth_its_price(tmp_path: Path) -> None:
         place.leave()
     assert home.says().startswith(
         "It did not charge: the state of charge was 65 % of the 80 % wanted, 60 % were needed, and"
-        " every other hour costs more than the 0.1 NZD per kWh that it may."
+        " every other hour costs more than the limit of 0.1 NZD per kWh."
     )
 
 

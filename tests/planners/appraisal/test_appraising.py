@@ -80,14 +80,14 @@ def test_drawn_years_are_counted_and_lie_around_the_declared_one() -> None:
         choice("night", cheap_night(), outlay=Decimal(700), **WANTED),
         driving=DRAWN, tick_minutes=60,
     )  # fmt: skip
-    told: list[tuple[int, int]] = []
-    found = appraise(file, {}, progress=lambda done, of: told.append((done, of)))
-    assert sum(it.cheapest_in for it in found.choices) == 30
-    assert told[-1] == (60, 60)
-    assert [done for done, _ in told] == sorted(done for done, _ in told)
-    for it in found.choices:
+    reports: list[tuple[int, int]] = []
+    found = appraise(file, {}, progress=lambda done, of: reports.append((done, of)))
+    assert sum(each.cheapest_in for each in found.choices) == 30
+    assert reports[-1] == (60, 60)
+    assert [done for done, _ in reports] == sorted(done for done, _ in reports)
+    for each in found.choices:
         for name in ("energy_kwh", "cost", "cost_per_km", "total_over_years"):
-            spread, middle = it.spreads[name], getattr(it, name)
+            spread, middle = each.spreads[name], getattr(each, name)
             assert spread.low < spread.high
             assert spread.low == pytest.approx(middle, rel=0.15)
             assert spread.high == pytest.approx(middle, rel=0.15)
@@ -109,14 +109,14 @@ def test_ranges_are_of_the_figures_that_they_stand_beside() -> None:
     assert choices[0].nights_short > 0
     assert choices[0].charged_elsewhere_kwh > 0
     assert choices[1].payback_years is None
-    for it in choices:
-        assert set(it.spreads) == {
+    for each in choices:
+        assert set(each.spreads) == {
             "energy_kwh", "cost", "year_cost", "total_over_years", "saves_per_year",
             "payback_years", "nights_short", "shortfall_kwh", "charged_elsewhere_kwh",
             "cost_per_kwh", "cheapest_band_share", "cost_per_km", "cost_per_mile",
         }  # fmt: skip
-        for name, spread in it.spreads.items():
-            figure = getattr(it, name)
+        for name, spread in each.spreads.items():
+            figure = getattr(each, name)
             figure = np.inf if figure is None else figure
             assert spread.low == pytest.approx(figure, rel=1e-4, abs=1e-4), name
             assert spread.high == pytest.approx(figure, rel=1e-4, abs=1e-4), name
@@ -171,8 +171,8 @@ def test_cheap_hours_are_looked_for_in_the_last_week_before_leaving() -> None:
     rules = [choice("exact", cheap_night()), choice("now", cheap_night(), planner="at_once")]
     file = choices_file(*rules, driving=driving)
     days = driving_of(file)
-    exact, now = (case_of(file, it, days, ()) for it in file.choices)
-    lengths = [(it.windows.end - it.windows.first).tolist() for it in (exact, now)]
+    exact, now = (case_of(file, each, days, ()) for each in file.choices)
+    lengths = [(each.windows.end - each.windows.first).tolist() for each in (exact, now)]
     assert lengths[0] == [7 * 48, 46]
     assert lengths[1][0] == 20 * 48 + 25
     one, other = appraise(file, {}).choices
@@ -184,13 +184,13 @@ def test_nights_without_time_to_charge_are_short_and_nothing_breaks() -> None:
     """Back ten minutes before it leaves again, with a margin of fifteen: there is no night."""
     driving = {"distance_per_year": "15000 km", "leaves": "07:20", "returns": "07:10"}
     file = choices_file(choice("one"), choice("two", cheap_night(), **WANTED), driving=driving)
-    for it in appraise(file, {}).choices:
-        assert (it.energy_kwh, it.cost, it.cost_per_kwh) == (0, 0, None)
-        assert it.nights == 365
-        assert it.nights_short > 360
+    for each in appraise(file, {}).choices:
+        assert (each.energy_kwh, each.cost, each.cost_per_kwh) == (0, 0, None)
+        assert each.nights == 365
+        assert each.nights_short > 360
         used = 15_000 * 0.165
-        assert it.charged_elsewhere_kwh == pytest.approx(used - 0.8 * 52)
-        assert it.longest_day_km == 0
+        assert each.charged_elsewhere_kwh == pytest.approx(used - 0.8 * 52)
+        assert each.longest_day_km == 0
 
 
 def test_a_full_taper_with_standby_is_computed_in_finite_time() -> None:
@@ -198,10 +198,10 @@ def test_a_full_taper_with_standby_is_computed_in_finite_time() -> None:
     taper = [[60, 100], [80, 60], [95, 4]]
     car = {"taper": taper, "standby_watts": 300.0, "chemistry": "lfp"}
     file = choices_file(choice("one", need_percent=90.0), vehicle=car, tick_minutes=5)
-    [it] = appraise(file, {}).choices
-    assert it.energy_kwh > 15_000 * 0.165 / 0.9
-    assert it.longest_day_km is not None
-    assert it.longest_day_km > 0
+    [each] = appraise(file, {}).choices
+    assert each.energy_kwh > 15_000 * 0.165 / 0.9
+    assert each.longest_day_km is not None
+    assert each.longest_day_km > 0
 
 
 def test_a_year_needs_a_ledger_where_it_asks_for_one() -> None:
@@ -217,10 +217,10 @@ def test_a_record_is_appraised_as_it_was() -> None:
     used = {day: 4000 + 500 * (n % 7) for n, day in enumerate(days_of_year(2027))}
     file = choices_file(choice("one", need_percent=80.0), driving=driving)
     found = appraise(file, {}, used)
-    [it] = found.choices
-    assert it.energy_kwh == pytest.approx(sum(used.values()) / 1000)
-    assert it.cost == pytest.approx(it.energy_kwh * 0.28)
-    assert (found.trips, it.nights_short) == (365, 0)
+    [each] = found.choices
+    assert each.energy_kwh == pytest.approx(sum(used.values()) / 1000)
+    assert each.cost == pytest.approx(each.energy_kwh * 0.28)
+    assert (found.trips, each.nights_short) == (365, 0)
     assert not any("The ledger holds" in caution for caution in found.cautions)
 
 
@@ -241,17 +241,17 @@ def test_one_figure_agrees_with_another() -> None:
     found = appraise(file, {})
     assert found.distance_km == pytest.approx(15_000)
     assert found.trips_kwh == pytest.approx(15_000 * 0.165)
-    for it in found.choices:
-        assert sum(line.kwh for line in it.by_band) == pytest.approx(it.energy_kwh)
-        assert sum(line.cost for line in it.by_band) == pytest.approx(it.cost)
-        assert it.cost_per_km == pytest.approx(it.cost / 15_000)
-        assert it.cost_per_mile == pytest.approx(it.cost / 15_000 * 1.609344)
-        assert it.cost_per_kwh == pytest.approx(it.cost / it.energy_kwh)
-        assert it.total_over_years == pytest.approx(it.outlay + 8 * it.year_cost)
+    for each in found.choices:
+        assert sum(line.kwh for line in each.by_band) == pytest.approx(each.energy_kwh)
+        assert sum(line.cost for line in each.by_band) == pytest.approx(each.cost)
+        assert each.cost_per_km == pytest.approx(each.cost / 15_000)
+        assert each.cost_per_mile == pytest.approx(each.cost / 15_000 * 1.609344)
+        assert each.cost_per_kwh == pytest.approx(each.cost / each.energy_kwh)
+        assert each.total_over_years == pytest.approx(each.outlay + 8 * each.year_cost)
     first, night = found.choices
     assert night.saves_per_year == pytest.approx(first.year_cost - night.year_cost)
     assert night.payback_years == pytest.approx(900 / night.saves_per_year)
     cheap = [line.kwh for line in night.by_band if line.band == "night"]
     assert night.cheapest_band_share == pytest.approx(sum(cheap) / night.energy_kwh)
     middle = dict(found.curve)[found.distance_km or 0]
-    assert middle == pytest.approx([it.total_over_years for it in found.choices])
+    assert middle == pytest.approx([each.total_over_years for each in found.choices])

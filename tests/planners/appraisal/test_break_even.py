@@ -51,7 +51,7 @@ def three(km: float = 15_000, night: str = "0.12", outlay: float = OUTLAY) -> Ch
 
 
 def totals(appraisal: Appraisal) -> dict[str, float]:
-    return {it.name: it.total_over_years for it in appraisal.choices}
+    return {choice.name: choice.total_over_years for choice in appraisal.choices}
 
 
 def assert_level(appraisal: Appraisal, one: str, even: BreakEven) -> None:
@@ -68,7 +68,9 @@ def declared() -> Appraisal:
 def test_the_distance_found_is_where_another_choice_becomes_cheapest(declared: Appraisal) -> None:
     """Driven less, the dearer standing charge is no longer paid back."""
     assert declared.break_even is not None
-    [below] = [it for it in declared.break_even.distance_per_year if it.at and it.at < it.now]
+    [below] = [
+        even for even in declared.break_even.distance_per_year if even.at and even.at < even.now
+    ]
     assert below.now == pytest.approx(15_000)
     assert declared.cheapest == "night"
     assert not below.by_shortage
@@ -185,7 +187,7 @@ def hourly(more: Decimal = Decimal(0)) -> list[PricePoint]:
         for hour, price in enumerate(shape):
             at = start + hour * HOUR
             points[at] = PricePoint(at, price + more + Decimal(number % 5) / 1000)
-    return sorted(points.values(), key=lambda it: it.start)
+    return sorted(points.values(), key=lambda point: point.start)
 
 
 def test_a_rate_that_can_not_fall_so_far_hides_none_to_which_it_can_rise() -> None:
@@ -255,9 +257,9 @@ def test_what_a_series_may_be_dearer_by_is_added_to_every_price() -> None:
     )
     found = appraise(file, {"series": hourly()})
     assert found.cheapest == "series"
-    told = " ".join(found.assumptions)
-    assert "not planned with hindsight" in told
-    assert "a price series alike year after year" in told
+    assumptions = " ".join(found.assumptions)
+    assert "no plan knows prices before they are published" in assumptions
+    assert "a price series repeats every year" in assumptions
     assert found.break_even is not None
     rate = found.break_even.rate
     assert (rate.now, rate.rival) == (0.0, "flat")

@@ -65,16 +65,16 @@ def test_the_nights_after_are_told_apart_and_told_in_json() -> None:
     assert [night.departure - plan.departure for night in plan.later] == [
         timedelta(days=k) for k in range(1, 7)
     ]
-    told = plan.to_json()["later"]
-    assert told[0]["returns"] == "2026-06-04T06:10:00Z"
-    assert told[0]["soc_percent"] == pytest.approx(53.215)
+    later = plan.to_json()["later"]
+    assert later[0]["returns"] == "2026-06-04T06:10:00Z"
+    assert later[0]["soc_percent"] == pytest.approx(53.215)
     left = [plan.reaches_percent, *(night.reaches_percent for night in plan.later)]
     for night, before in zip(plan.later, left, strict=False):
         assert night.soc_percent == pytest.approx(before - 15, abs=1e-6)
         assert night.reaches_percent >= 40 - 1e-6
         assert night.cost == pytest.approx(sum(period.cost for period in night.periods))
         assert all(night.returns <= p.start < p.end <= night.departure for p in night.periods)
-    assert sum(len(night["periods"]) for night in told) == sum(len(n.periods) for n in plan.later)
+    assert sum(len(night["periods"]) for night in later) == sum(len(n.periods) for n in plan.later)
 
 
 def test_what_is_charged_for_later_nights_is_said_with_what_it_saves() -> None:
@@ -82,7 +82,7 @@ def test_what_is_charged_for_later_nights_is_said_with_what_it_saves() -> None:
     given = DemoHousehold(tariffs=[CHEAP_WEDNESDAY], leaves=HOME_AT_NIGHT)
     why = planned(given, 30.0).why
     assert any(
-        line.startswith("The battery gets 14.7 kWh more than the next departure alone")
+        line.startswith("The battery gets 14.7 kWh more than for the next departure alone")
         for line in why
     )
     # 68.2 % instead of 40 % in the battery, at 0.30 - 0.10 for each metered kWh.

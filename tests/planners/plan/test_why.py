@@ -81,7 +81,7 @@ def test_a_timer_that_buys_less_is_compared_with_its_energy() -> None:
         (
             {"need_percent": 60.0, "want_percent": 80.0, "max_rate": Decimal("0.15")},
             35.0,
-            "Stops at 60 % of the 80 % wanted: every other hour costs more than the 0.15 NZD",
+            "wanted: every other hour costs more than the limit of 0.15 NZD per kWh.",
         ),
         (
             {
@@ -112,7 +112,7 @@ def test_a_start_that_is_not_worth_it_is_explained() -> None:
     leaves = {"need_percent": 20.0, "want_percent": 80.0, "max_rate": Decimal("0.20")}
     given = DemoHousehold(point={"start_cost": Decimal(9)}, leaves=leaves)
     why = given.plan(35.0, EVENING).why
-    assert why == ("Stops at 35 % of the 80 % wanted: what is left is not worth another start.",)
+    assert why == ("Stops at 35 % of the 80 % wanted: the rest is not worth another start.",)
 
 
 def test_a_need_out_of_reach_is_explained() -> None:

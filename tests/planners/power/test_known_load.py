@@ -39,7 +39,7 @@ def loaded(*load: dict[str, Any], zone: str = "UTC", **given: Any) -> HouseholdF
     return DemoHousehold(home(*load, fuse=fuse, timezone=zone, **keys), **given).file()
 
 
-def told(file: HouseholdFile, start: str, end: str) -> list[tuple[str, float]]:
+def allowed_currents(file: HouseholdFile, start: str, end: str) -> list[tuple[str, float]]:
     """Begin of each span as day and time of day, UTC, with its current."""
     spans = amps_allowed(file, POINT, CAR, utc(start), utc(end))
     return [(f"{span.start:%d %H:%M}", span.amps) for span in spans]
@@ -60,7 +60,7 @@ def amps_by_tick(file: HouseholdFile, start: datetime, ticks: int, tick: int) ->
 def test_the_load_leaves_less_for_charging() -> None:
     """Of 40 A, the 24 A of a weekday's evening leave 16; Saturday's evening has none."""
     file = loaded(EVENINGS)
-    assert told(file, "2026-06-05T12:00", "2026-06-06T23:00") == [
+    assert allowed_currents(file, "2026-06-05T12:00", "2026-06-06T23:00") == [
         ("05 12:00", 32.0),
         ("05 17:00", 16.0),
         ("05 21:00", 32.0),
@@ -73,7 +73,7 @@ def test_the_load_leaves_less_for_charging() -> None:
 def test_items_that_overlap_add_up() -> None:
     """24 A and from 18:00 to 19:00 another 5 A: 11 A are left then."""
     file = loaded(EVENINGS, {"amps": 5.0, "hours": ["18:00-19:00"]})
-    assert [amps for _, amps in told(file, "2026-06-05T16:00", "2026-06-05T22:00")] == [
+    assert [amps for _, amps in allowed_currents(file, "2026-06-05T16:00", "2026-06-05T22:00")] == [
         32, 16, 11, 16, 32
     ]  # fmt: skip
 
@@ -81,7 +81,7 @@ def test_items_that_overlap_add_up() -> None:
 def test_the_hours_are_those_of_the_local_clock() -> None:
     """17:00 in Auckland's winter is 05:00 UTC."""
     file = loaded(EVENINGS, zone="Pacific/Auckland")
-    assert told(file, "2026-06-05T00:00", "2026-06-05T12:00") == [
+    assert allowed_currents(file, "2026-06-05T00:00", "2026-06-05T12:00") == [
         ("05 00:00", 32.0),
         ("05 05:00", 16.0),
         ("05 09:00", 32.0),
@@ -154,7 +154,7 @@ def test_a_relay_is_on_with_all_or_nothing(load: float, amps: float) -> None:
 def test_the_vehicle_limits_too() -> None:
     """A vehicle of 16 A is not changed by a load that leaves 20."""
     file = loaded({"amps": 20.0, "hours": ["17:00-21:00"]}, car={"max_amps": 16.0})
-    assert told(file, "2026-06-01T12:00", "2026-06-02T12:00") == [("01 12:00", 16.0)]
+    assert allowed_currents(file, "2026-06-01T12:00", "2026-06-02T12:00") == [("01 12:00", 16.0)]
 
 
 def test_without_a_known_load_nothing_changes() -> None:

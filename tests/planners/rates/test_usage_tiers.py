@@ -92,7 +92,8 @@ def test_a_plan_has_the_rate_of_the_next_kwh_and_says_so() -> None:
     )
     assert plan.cost == pytest.approx(plan.energy_kwh * 0.33)
     said = (
-        "Rates change with use: planned at those of the next kWh after the usual 250 kWh a month."
+        "Rates change with use: the plan takes those of the next kWh after the usual 250 kWh a"
+        " month."
     )
     assert said in plan.why
 

@@ -177,9 +177,11 @@ def test_progress_is_told_until_all_years_are_done() -> None:
     """In as many parts as the memory asks for."""
     year = two_nights(10.0)
     many = np.repeat(year.trips_kwh, 32_000, axis=0)
-    told: list[int] = []
-    simulated = simulate(year.rates, year.windows.groups(year.rates), year.rule, many, told.append)
-    assert sum(told) == 32_000 == len(simulated.cost)
-    assert len(told) > 1
+    reports: list[int] = []
+    simulated = simulate(
+        year.rates, year.windows.groups(year.rates), year.rule, many, reports.append
+    )
+    assert sum(reports) == 32_000 == len(simulated.cost)
+    assert len(reports) > 1
     assert np.ptp(simulated.cost) == 0
     assert year.rule.model.full_kw < CONSTANT.full_kw

@@ -70,7 +70,7 @@ def by_hand(
         for place, rate in enumerate(NIGHT_RATES if night else DAY_RATES):
             part = min(above, edges[place + 1]) - max(below, edges[place])
             energy["night" if night else "day", rate] += max(0.0, part)
-    return {key: (it, it * key[1] * TAX) for key, it in energy.items()}
+    return {key: (kwh, kwh * key[1] * TAX) for key, kwh in energy.items()}
 
 
 @pytest.mark.parametrize(("per", "times"), [("day", 1.0), ("month", 30.0)])
