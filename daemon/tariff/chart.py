@@ -1,4 +1,4 @@
-"""The figures of a picture, before anything is drawn: steps, runs, labels, marks on the clock."""
+"""Compute what a picture shows before it is drawn: steps, runs of charging, labels, hours. Pure."""
 
 from __future__ import annotations
 
@@ -23,14 +23,14 @@ MARK_HOURS = (1, 2, 3, 6, 12, 24)
 
 
 class Steps(NamedTuple):
-    """Rates over time as a line with steps.
+    """Rates over time, as a line with steps.
 
     Attributes
     ----------
     edges : tuple of float
-        Where each rate begins, and where the last one ends [hours since an origin].
+        Start of each rate, and end of the last one [hours since an origin].
     rates : tuple of float
-        One fewer, tax included [currency per kWh].
+        Tax included [currency per kWh]; one fewer than the edges.
     """
 
     edges: tuple[float, ...]
@@ -38,7 +38,7 @@ class Steps(NamedTuple):
 
 
 class Run(NamedTuple):
-    """A stretch of charging at one current [A], whatever the rates in it."""
+    """A time of charging at one current [A]; the rate may change in it."""
 
     start: datetime
     end: datetime
@@ -46,7 +46,7 @@ class Run(NamedTuple):
 
 
 class Label(NamedTuple):
-    """Where a band stands out most, from `start` to `end` [hours since an origin]."""
+    """Where to write the name of a band, from `start` to `end` [hours since an origin]."""
 
     start: float
     end: float
@@ -55,26 +55,26 @@ class Label(NamedTuple):
 
 
 class Mark(NamedTuple):
-    """A full hour of the local clock, and where it is [hours since an origin]."""
+    """A full hour of the local clock, and its place [hours since an origin]."""
 
     place: float
     instant: datetime
 
 
 def hours_since(origin: datetime, instant: datetime) -> float:
-    """Time that passes between two instants, whatever the clock on the wall does [hours]."""
+    """Return the time from `origin` to `instant` [hours], unaffected by clock changes."""
     return (instant - origin) / HOUR
 
 
 def steps_of(spans: Sequence[RateSpan], origin: datetime) -> Steps:
-    """Make a line of contiguous spans.
+    """Turn contiguous spans into a line with steps.
 
     Parameters
     ----------
     spans : sequence of RateSpan
         Contiguous, at least one.
     origin : datetime
-        Where the hours are counted from.
+        Instant from which the hours are counted.
 
     Returns
     -------
@@ -89,13 +89,13 @@ def steps_of(spans: Sequence[RateSpan], origin: datetime) -> Steps:
 
 
 def estimated_of(spans: Sequence[RateSpan], origin: datetime) -> list[Steps]:
-    """List the stretches that rest on estimates, as `steps_of`."""
+    """List the times with estimated rates, each as a line with steps."""
     groups = groupby(spans, lambda span: span.estimated)
     return [steps_of(list(group), origin) for estimated, group in groups if estimated]
 
 
 def during(spans: Sequence[RateSpan], start: datetime, end: datetime) -> list[RateSpan]:
-    """Cut spans down to what of them lies between two instants.
+    """Cut spans to what lies between two instants.
 
     Parameters
     ----------
@@ -117,7 +117,7 @@ def during(spans: Sequence[RateSpan], start: datetime, end: datetime) -> list[Ra
 
 
 def runs_of(periods: Sequence[Period]) -> list[Run]:
-    """Join the periods that follow on each other at one current.
+    """Join adjacent periods that have the same current.
 
     Parameters
     ----------
@@ -139,14 +139,14 @@ def runs_of(periods: Sequence[Period]) -> list[Run]:
 
 
 def band_labels(spans: Sequence[RateSpan], origin: datetime) -> list[Label]:
-    """Find the longest span of each band at each of its rates; a price series has no bands.
+    """Find the longest span of each band at each of its rates; a price series has none.
 
     Parameters
     ----------
     spans : sequence of RateSpan
         In order of time.
     origin : datetime
-        Where the hours are counted from.
+        Instant from which the hours are counted.
 
     Returns
     -------
@@ -171,40 +171,41 @@ def band_labels(spans: Sequence[RateSpan], origin: datetime) -> list[Label]:
 
 
 def clock_marks(start: datetime, end: datetime, zone: ZoneInfo, most: int) -> list[Mark]:
-    """Choose full hours of the local clock to be marked.
+    """Choose the full hours of the local clock to mark on an axis.
 
     Parameters
     ----------
     start, end : datetime
-        UTC, in order; the places are counted from `start`.
+        UTC, in order; places are counted from `start`.
     zone : ZoneInfo
-        Whose clock is read; an hour that is skipped has no mark, one that is repeated has two.
+        The household's zone. A skipped hour has no mark, a repeated hour has two.
     most : int
-        How many marks there is room for, unless even one a day are more.
+        Greatest number of marks, unless one a day already exceeds it.
 
     Returns
     -------
     list of Mark
-        In order, evenly spread over the clock.
+        In order, at even steps of the clock.
     """
-    # No zone is off a whole quarter of an hour.
+    # In every zone, full hours fall on quarters of an hour in UTC.
     first = start + (start.replace(minute=0, second=0, microsecond=0) - start) % QUARTER
     instants = [first + place * QUARTER for place in range((end - first) // QUARTER + 1)]
-    full = [each for each in (it.astimezone(zone) for it in instants) if each.minute == 0]
+    local = [instant.astimezone(zone) for instant in instants]
+    full = [each for each in local if each.minute == 0]
     choices = [[each for each in full if each.hour % hours == 0] for hours in MARK_HOURS]
     chosen = next((choice for choice in choices if len(choice) <= most), choices[-1])
     return [Mark(hours_since(start, each), each) for each in chosen]
 
 
 def vertical_range(spans: Sequence[RateSpan], headroom: float) -> tuple[float, float]:
-    """Choose where the axis of rates begins and ends: zero is always on it.
+    """Choose where the axis of rates begins and ends; it always includes zero.
 
     Parameters
     ----------
     spans : sequence of RateSpan
-        All that is drawn, at least one.
+        Every span that is drawn, at least one.
     headroom : float
-        Room for words above the highest rate, as a share of the range.
+        Room for labels above the highest rate, as a share of the range.
 
     Returns
     -------

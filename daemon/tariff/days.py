@@ -1,4 +1,4 @@
-"""The local days of a tariff: their rates, how long they are, and what is not known of them."""
+"""Read the rates of local days, how long each day is, and which rates are not known. Pure."""
 
 from __future__ import annotations
 
@@ -45,12 +45,12 @@ class Day:
     tariff : Tariff or None
         The tariff in force; None before the first one.
     spans : tuple of RateSpan
-        Its rates, contiguous up to `end`. They begin later than the day where the rates before
-        them are not known, and there are none where the whole day is not known.
+        Its rates, contiguous up to `end`. They begin later than the day if its first rates are not
+        known; there are none if no rate of the day is known.
     why_unknown : str
-        Why a part of the day is not known, empty where all is.
+        Why a part of the day is not known; empty if all of it is.
     is_holiday : bool
-        Whether it is a public holiday, and the tariff cares.
+        Whether it is a public holiday for which the tariff has its own rates.
     """
 
     date: date
@@ -68,8 +68,8 @@ class Day:
 
 
 @dataclass(frozen=True, slots=True)
-class Unknown:
-    """A stretch of time without rates, and why."""
+class UnknownTime:
+    """A time without known rates, and the reason."""
 
     start: datetime
     end: datetime
@@ -122,11 +122,11 @@ def _day(file: HouseholdFile, prices: Prices, day: date) -> Day:
 
 
 def _known_from(prices: Prices, start: datetime, end: datetime) -> datetime:
-    """First instant of a day with a rate: from its first price on, a series always has one."""
+    """Find the first instant of a day with a rate; a series has one from its first price on."""
     if start == end or _is_known(prices, start):
         return start
     minutes = range(minute_of(start), minute_of(end))
-    place = bisect_left(minutes, True, key=lambda it: _is_known(prices, instant_of(it)))  # noqa: FBT003 - sought
+    place = bisect_left(minutes, True, key=lambda minute: _is_known(prices, instant_of(minute)))  # noqa: FBT003 - sought
     return instant_of(minutes.start + place)
 
 
@@ -138,8 +138,8 @@ def _is_known(prices: Prices, instant: datetime) -> bool:
     return True
 
 
-def unknown_in(days: Sequence[Day]) -> list[Unknown]:
-    """List the stretches without rates; neighbours of one reason are joined.
+def unknown_in(days: Sequence[Day]) -> list[UnknownTime]:
+    """List the times without known rates; adjacent times with the same reason are joined.
 
     Parameters
     ----------
@@ -151,19 +151,19 @@ def unknown_in(days: Sequence[Day]) -> list[Unknown]:
     list of Unknown
         In order.
     """
-    stretches: list[Unknown] = []
+    times: list[UnknownTime] = []
     for day in days:
         if not day.why_unknown:
             continue
         start = day.start
-        if stretches and (stretches[-1].end, stretches[-1].why) == (start, day.why_unknown):
-            start = stretches.pop().start
-        stretches.append(Unknown(start, day.known_from, day.why_unknown))
-    return stretches
+        if times and (times[-1].end, times[-1].why) == (start, day.why_unknown):
+            start = times.pop().start
+        times.append(UnknownTime(start, day.known_from, day.why_unknown))
+    return times
 
 
 def clock_change(day: Day, zone: ZoneInfo) -> str:
-    """Say how long a day is where the clock changes in it.
+    """Say how long a day is, if the clock changes in it.
 
     Parameters
     ----------
@@ -181,7 +181,7 @@ def clock_change(day: Day, zone: ZoneInfo) -> str:
     if length == ONE_DAY:
         return ""
     first, last = minute_of(day.start), minute_of(day.end)
-    # A minute early, since a day may begin with the change of the clock.
+    # Look from a minute earlier: a day may begin with the clock change.
     offsets = offsets_between(zone, first - 1, max(first, last - 1))
     shown = int(offsets.starts[1] + offsets.minutes[0]) - day_number(day.date) * DAY_MINUTES
     direction = "back" if length > ONE_DAY else "forward"

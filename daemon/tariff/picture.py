@@ -1,8 +1,8 @@
-"""Pictures for reports: a tariff's days, and a plan laid over its rates.
+"""Draw pictures for `--picture`: the rates of some days, and a plan over its rates.
 
-The only module that imports matplotlib, an extra: it is loaded only when a picture is asked for.
-Figures are made without pyplot, so that nothing is kept between them, and are the same byte for
-byte each time. Colours differ in brightness too, for eyes and for paper that tell no colours.
+Needs matplotlib, which comes with an extra, so it is imported only when a picture is asked for.
+Figures are made without pyplot: they share no state, and are the same byte for byte each time.
+Colours also differ in brightness, for paper and for eyes that do not see them.
 """
 
 from __future__ import annotations
@@ -51,11 +51,11 @@ DAYS_IN_A_COLUMN = 7
 PNG_DPI = 150
 MARGIN_INCHES = 0.8
 TITLE_PER_INCH = 8
-"""Characters of the title for which there is room in an inch."""
+"""Characters of the title that fit in an inch."""
 FILL, LINE, QUIET, CHARGING = "#d4d4d4", "#222222", "#6b6b6b", "#0072b2"
 WORDS_POINTS = 7.5
 CHARACTER_INCHES = 0.6 * WORDS_POINTS / 72
-"""Width of a character on average [in]."""
+"""Average width of a character [in]."""
 
 STYLE = {
     "axes.axisbelow": True,
@@ -69,7 +69,7 @@ STYLE = {
     "hatch.linewidth": 0.7,
     "legend.fontsize": 8,
     "legend.frameon": False,
-    "svg.fonttype": "none",  # words stay words, to be searched and read aloud
+    "svg.fonttype": "none",  # text stays text, which can be searched and read aloud
     "svg.hashsalt": "lullwatt",
     "text.parse_math": False,  # a name may hold a dollar sign
     "xtick.labelsize": 8,
@@ -82,16 +82,16 @@ CHARGED = Patch(facecolor=CHARGING, label="charging")
 
 
 def draw_tariff(path: Path, file: HouseholdFile, days: Sequence[Day]) -> None:
-    """Draw the rates of some days, each in a frame of its own.
+    """Draw the rates of some days, each in its own frame.
 
     Parameters
     ----------
     path : Path
-        Where the picture goes; its suffix says whether it is SVG or PNG.
+        The file; its suffix chooses SVG or PNG.
     file : HouseholdFile
         The household.
     days : sequence of Day
-        In order; of at least one, something is known.
+        In order; at least one has known rates.
 
     Raises
     ------
@@ -106,7 +106,7 @@ def draw_tariff(path: Path, file: HouseholdFile, days: Sequence[Day]) -> None:
         frames[0].set_ylim(*vertical_range(spans, headroom=0.3))
         longest = max(hours_since(day.start, day.end) for day in days)
         for axes, day, name in zip(frames, days, new_names(days), strict=True):
-            axes.set_xlim(0, longest)  # hours stand below each other but for a change of the clock
+            axes.set_xlim(0, longest)  # equal hours line up, except across a clock change
             _draw_day(axes, day, file.zone, name)
         _label(figure, file, date_range(days))
         _legend(figure, spans, unknown=any(day.why_unknown for day in days))
@@ -115,7 +115,7 @@ def draw_tariff(path: Path, file: HouseholdFile, days: Sequence[Day]) -> None:
 
 
 def _frames(count: int) -> tuple[Figure, list[Axes]]:
-    """Lay out a frame for each day, below each other, in a second column from the eighth on."""
+    """Lay out a frame for each day, one below the other; from the eighth day on, in two columns."""
     columns = 1 if count <= DAYS_IN_A_COLUMN else 2
     lines = -(-count // columns)
     size = (8.0 if columns == 1 else 11.0, 4.0 if lines == 1 else 1.2 + 1.25 * lines)
@@ -141,16 +141,16 @@ def _draw_day(axes: Axes, day: Day, zone: ZoneInfo, name: str) -> None:
 
 
 def draw_plan(path: Path, file: HouseholdFile, plan: Plan, spans: Sequence[RateSpan]) -> None:
-    """Draw the rates up to a departure, with the plan laid over them.
+    """Draw the rates up to a departure, and the plan over them.
 
     Parameters
     ----------
     path : Path
-        Where the picture goes; its suffix says whether it is SVG or PNG.
+        The file; its suffix chooses SVG or PNG.
     file : HouseholdFile
         The household.
     plan : Plan
-        The plan, with the nights that were planned for together with it.
+        The plan, with the later nights that were planned together with it.
     spans : sequence of RateSpan
         The rates up to the last departure, contiguous.
 
@@ -188,7 +188,7 @@ def _periods(plan: Plan) -> list[Period]:
 
 
 def _draw_run(axes: Axes, run: Run, spans: Sequence[RateSpan]) -> None:
-    """Fill the rates under a run of charging, and write its current at the top."""
+    """Fill the area under a run of charging, and write its current at the top."""
     origin = spans[0].start
     inside = during(spans, run.start, run.end)
     charged = steps_of(inside, origin)
@@ -196,7 +196,7 @@ def _draw_run(axes: Axes, run: Run, spans: Sequence[RateSpan]) -> None:
     _hatch(axes, inside, origin, "white")
     left, right = charged.edges[0], charged.edges[-1]
     axes.axvspan(left, right, color=CHARGING, alpha=0.12, linewidth=0)
-    axes.axvline(left, color="white", linewidth=1.6)  # parts it from a run before it
+    axes.axvline(left, color="white", linewidth=1.6)  # separates it from the run before
     text = f"{run.amps:g} A"
     narrow = len(text) * CHARACTER_INCHES > (right - left) / _hours_per_inch(axes)
     axes.annotate(
@@ -212,15 +212,15 @@ def _draw_run(axes: Axes, run: Run, spans: Sequence[RateSpan]) -> None:
 
 
 def _draw_trips(axes: Axes, plan: Plan, origin: datetime, zone: ZoneInfo) -> None:
-    """Mark departures, and returns where later nights were planned for."""
+    """Mark departures, and the returns if later nights were planned."""
     marks = [("departs", plan.departure)]
     for night in plan.later:
         marks += [("back", night.returns), ("departs", night.departure)]
-    for what, instant in marks:
+    for name, instant in marks:
         place = hours_since(origin, instant)
         axes.axvline(place, color=LINE, linestyle=(0, (4, 2)), linewidth=1.4, clip_on=False)
         axes.annotate(
-            f"{what} {instant.astimezone(zone):%H:%M}",
+            f"{name} {instant.astimezone(zone):%H:%M}",
             (place, 0.985),
             xycoords=axes.get_xaxis_transform(),
             xytext=(-3, 0),
@@ -236,7 +236,7 @@ def _draw_trips(axes: Axes, plan: Plan, origin: datetime, zone: ZoneInfo) -> Non
 
 
 def _draw_rates(axes: Axes, spans: Sequence[RateSpan], origin: datetime) -> None:
-    """Draw contiguous rates as steps over zero, with estimates hatched and bands named."""
+    """Draw contiguous rates as steps above zero, with estimates hatched and bands named."""
     line = steps_of(spans, origin)
     axes.stairs(line.rates, line.edges, fill=True, color=FILL)
     _hatch(axes, spans, origin, QUIET)
@@ -246,9 +246,11 @@ def _draw_rates(axes: Axes, spans: Sequence[RateSpan], origin: datetime) -> None
 
 
 def _hatch(axes: Axes, spans: Sequence[RateSpan], origin: datetime, color: str) -> None:
-    """Lay lines over what rests on estimates."""
-    for guess in estimated_of(spans, origin):
-        patch = axes.stairs(guess.rates, guess.edges, fill=True, facecolor="none", linewidth=0)
+    """Hatch the estimated rates."""
+    for estimate in estimated_of(spans, origin):
+        patch = axes.stairs(
+            estimate.rates, estimate.edges, fill=True, facecolor="none", linewidth=0
+        )
         patch.set(edgecolor=color, hatch="////")
 
 
@@ -257,9 +259,13 @@ def _name_bands(axes: Axes, spans: Sequence[RateSpan], origin: datetime) -> None
     for label in band_labels(spans, origin):
         room = (label.end - label.start) / _hours_per_inch(axes) / CHARACTER_INCHES
         texts = (f"{label.band} {label.rate:.4f}", label.band)
-        # A name alone may stand out over its neighbours a little.
+        # A name without its rate may overlap its neighbours a little.
         text = next(
-            (it for it, most in zip(texts, (room, 1.5 * room), strict=True) if len(it) <= most),
+            (
+                text
+                for text, most in zip(texts, (room, 1.5 * room), strict=True)
+                if len(text) <= most
+            ),
             None,
         )
         if text is not None:
@@ -277,10 +283,10 @@ def _name_bands(axes: Axes, spans: Sequence[RateSpan], origin: datetime) -> None
 
 
 def _hours_per_inch(axes: Axes) -> float:
-    """Tell about how much time an inch stands for; the frame's exact width is settled last."""
+    """Estimate how much time an inch stands for; the exact width of a frame is set last."""
     figure, place = axes.get_figure(root=True), axes.get_subplotspec()
     if figure is None or place is None:
-        raise ValueError("a frame without a figure has no width")
+        raise ValueError("a frame needs a figure to have a width")
     left, right = axes.get_xlim()
     return (right - left) / (
         float(figure.get_figwidth()) / place.get_gridspec().ncols - MARGIN_INCHES
@@ -301,25 +307,25 @@ def _legend(
     charging: bool = False,
     unknown: bool = False,
 ) -> None:
-    """Explain the fills that are in the picture."""
+    """Explain the fills in the picture."""
     estimated = any(span.estimated for span in spans)
-    shown = {CHARGED: charging, ESTIMATED: estimated, UNKNOWN: unknown}
-    handles = [patch for patch, is_there in shown.items() if is_there]
+    used = {CHARGED: charging, ESTIMATED: estimated, UNKNOWN: unknown}
+    handles = [patch for patch, is_used in used.items() if is_used]
     if handles:
         figure.legend(handles=handles, loc="outside lower right", ncols=len(handles))
 
 
 @contextmanager
 def _style() -> Iterator[None]:
-    """Set how things look while a picture is made, whatever the machine's own settings are."""
+    """Set the style of a picture, regardless of the machine's own settings."""
     with style.context(["default", STYLE]), warnings.catch_warnings():
-        # A name in a script that the font lacks shows boxes in PNG; in SVG it is text.
+        # Letters that the font lacks become boxes in PNG; in SVG they are text.
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         yield
 
 
 def _rendered(figure: Figure, path: Path) -> bytes:
-    """Render as the suffix says, without a date or a maker, so that it is always the same."""
+    """Render as the suffix says, without date or creator, so that it is always the same."""
     image = BytesIO()
     if path.suffix.lower() == ".svg":
         figure.savefig(image, format="svg", metadata={"Date": None, "Creator": None})
@@ -329,7 +335,7 @@ def _rendered(figure: Figure, path: Path) -> bytes:
 
 
 def _write(path: Path, image: bytes) -> None:
-    """Put a picture in its place in one step, over whatever is there."""
+    """Put a picture in its place in one step, replacing an older one."""
     part = path.with_name(f".{path.name}.{os.getpid()}")
     try:
         part.write_bytes(image)

@@ -1,4 +1,4 @@
-"""What is written in a picture: titles, dates, hours."""
+"""Write the words of a picture: titles, dates, hours. Pure."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 def summary(plan: Plan, zone: ZoneInfo) -> str:
-    """Tell what a plan starts from, what it reaches, and what that takes and costs."""
+    """Sum up a plan: the charge now and at the departure, the energy and the cost."""
     ends = plan.departure.astimezone(zone)
     return (
         f"{plan.vehicle} on {plan.charge_point}: {plan.soc_percent:.0f} % now,"
@@ -27,7 +27,7 @@ def summary(plan: Plan, zone: ZoneInfo) -> str:
 
 
 def clock(instant: datetime) -> str:
-    """Write a full hour, and at midnight the day that begins."""
+    """Write a full hour; at midnight, also the new day."""
     day = f"\n{instant:%a} {instant.day} {instant:%b}" if instant.hour == 0 else ""
     return f"{instant:%H:%M}{day}"
 
@@ -38,12 +38,12 @@ def long_date(day: date) -> str:
 
 
 def date_range(days: Sequence[Day]) -> str:
-    """Write the first and the last of some days, once where they are one."""
+    """Write the first and the last of some days, or the only one."""
     first, last = long_date(days[0].date), long_date(days[-1].date)
     return first if first == last else f"{first} to {last}"
 
 
 def new_names(days: Sequence[Day]) -> list[str]:
-    """Name the tariff of a day where it is not that of the day before."""
+    """Name the tariff of each day, or nothing if it is the same as the day before."""
     names = [day.tariff.name if day.tariff else "" for day in days]
     return ["" if name == before else name for before, name in pairwise(["", *names])]

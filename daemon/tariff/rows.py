@@ -1,4 +1,4 @@
-"""A tariff's days for scripts: rows of CSV, and one JSON document. Rates are exact."""
+"""Write the rates of some days for scripts: as CSV, and as one JSON document. Rates are exact."""
 
 from __future__ import annotations
 
@@ -70,8 +70,8 @@ def document(file: HouseholdFile, prices: Prices, days: Sequence[Day]) -> dict[s
     Returns
     -------
     dict
-        JSON values, with rates and charges as Decimal, tax included. The last day of a standing
-        charge is `to`.
+        JSON values, with rates and charges as Decimal, tax included. A standing charge applies from
+        the day `from` until the day `to`.
     """
     return {
         "household": file.household.name,
@@ -86,8 +86,8 @@ def document(file: HouseholdFile, prices: Prices, days: Sequence[Day]) -> dict[s
             for begins, ends, charge in standing_charges(prices, days)
         ],
         "not_known": [
-            {"start_utc": instant_text(it.start), "end_utc": instant_text(it.end), "why": it.why}
-            for it in unknown_in(days)
+            {"start_utc": instant_text(gap.start), "end_utc": instant_text(gap.end), "why": gap.why}
+            for gap in unknown_in(days)
         ],
     }
 

@@ -1,4 +1,4 @@
-"""A tariff as people check it against their supplier's papers: a strip a day, and a legend."""
+"""Show the rates of some days, to check against the supplier's papers: strips and a legend."""
 
 from __future__ import annotations
 
@@ -37,11 +37,11 @@ UNKNOWN = "?"
 INDENT = " " * 12
 LONG = "%a %d %b %Y"
 DECIMALS = 4, 6
-"""Decimals of a rate at the least and at the most."""
+"""Fewest and most decimals of a rate."""
 
 
 def show_tariff(file: HouseholdFile, prices: Prices, days: Sequence[Day]) -> RenderableType:
-    """Lay the rates of some days out for people.
+    """Lay out the rates of some days for a terminal.
 
     Parameters
     ----------
@@ -50,12 +50,12 @@ def show_tariff(file: HouseholdFile, prices: Prices, days: Sequence[Day]) -> Ren
     prices : Prices
         Its rates.
     days : sequence of Day
-        In order; of at least one, something is known.
+        In order; at least one has known rates.
 
     Returns
     -------
     RenderableType
-        To be printed by rich; the strips take 80 columns at the most.
+        For rich to print; strips are at most 80 columns wide.
     """
     return Group(
         Text(f"{file.household.name}: {_range(days)}, {file.household.timezone}", style="bold"),
@@ -74,7 +74,7 @@ def _range(days: Sequence[Day]) -> str:
 
 
 def _strips(file: HouseholdFile, days: Sequence[Day]) -> Iterator[RenderableType]:
-    """Draw the days in blocks: each has one tariff, one month and one row of hours on top."""
+    """Draw the days in blocks; a block has one tariff, one month and one row of hours."""
     spans = [span for day in days for span in day.spans]
     low, high = min(span.rate for span in spans), max(span.rate for span in spans)
     before = days[0].tariff
@@ -118,16 +118,16 @@ def _height(span: RateSpan, low: Decimal, high: Decimal) -> str:
 
 
 def _signs(file: HouseholdFile, days: Sequence[Day]) -> Iterator[RenderableType]:
-    """Explain what is not a plain height."""
+    """Explain every sign that is not a plain height."""
     spans = [span for day in days for span in day.spans]
     signs = []
     if any(span.estimated for span in spans):
         signs.append(f"{''.join(dict.fromkeys(ESTIMATED))} estimated, from low to high.")
     if any((span.start - day.start) % CELL for day in days for span in day.spans):
-        signs.append("A cell shows the rate with which its half hour begins.")
-    for it in unknown_in(days):
-        start, end = (local_time(each, file.zone, f"{LONG} %H:%M") for each in (it.start, it.end))
-        signs.append(f"{UNKNOWN} not known from {start} to {end}: {it.why}.")
+        signs.append("Each cell shows the rate at the start of its half hour.")
+    for gap in unknown_in(days):
+        start, end = (local_time(each, file.zone, f"{LONG} %H:%M") for each in (gap.start, gap.end))
+        signs.append(f"{UNKNOWN} not known from {start} to {end}: {gap.why}.")
     if signs:
         yield ""
     yield from (Text(sign) for sign in signs)
@@ -159,7 +159,7 @@ def _legend(
 
 
 def _bands(tariff: Tariff, days: Sequence[Day]) -> Table:
-    """List every band with its rates, those of other months and days too."""
+    """List every band with its rates, also bands of other months and days."""
     spans = [span for day in days for span in day.spans]
     low, high = min(span.rate for span in spans), max(span.rate for span in spans)
     shown = {span.band: _height(span, low, high) for span in spans if span.tariff == tariff.name}
@@ -172,7 +172,7 @@ def _bands(tariff: Tariff, days: Sequence[Day]) -> Table:
     for band in tariff.bands or ():
         sign = shown.get(band.name, "")
         for name, taxed, untaxed in _rates(tariff, band):
-            # Of tiers, the one that the strips show.
+            # Of several tiers, mark the one that the strips show.
             shown_here = sign if taxed == band_rate(tariff, band) else ""
             row = (shown_here, name, _rate(taxed), _rate(untaxed))
             table.add_row(*row[: len(table.columns)])
@@ -180,7 +180,7 @@ def _bands(tariff: Tariff, days: Sequence[Day]) -> Table:
 
 
 def _rates(tariff: Tariff, band: Band) -> Iterator[tuple[str, Decimal, Decimal]]:
-    """List what a band's kWh cost with tax and before it, tier by tier where it has tiers."""
+    """List a band's rates with tax and before tax, one for each tier."""
     tiers = usage_tiers_of(tariff, band)
     if band.rate is not None:
         yield band.name, band_rate(tariff, band), band.rate
@@ -203,7 +203,7 @@ def _usual_use(tariff: Tariff) -> Iterator[Text]:
 def _series(
     file: HouseholdFile, prices: Prices, tariff: Tariff, spans: Sequence[RateSpan]
 ) -> Iterator[str]:
-    """Tell the range of a price series, its mean over time, and how far it is known."""
+    """Give the range of a price series, its mean over time, and until when it is known."""
     yield f"{_formula(tariff)}."
     if not spans:
         return
@@ -212,9 +212,9 @@ def _series(
     cost = sum((span.rate * each for span, each in zip(spans, minutes, strict=True)), Decimal(0))
     yield f"{low} to {high}, mean {_rate(cost / sum(minutes))} over {_hours(spans)}."
     yield f"Below zero: {_hours([span for span in spans if span.rate < 0])}."
-    guessed = [span for span in spans if span.estimated]
-    if guessed:
-        yield f"Estimated: {_hours(guessed)}."
+    estimated = [span for span in spans if span.estimated]
+    if estimated:
+        yield f"Estimated: {_hours(estimated)}."
     known = next((span.start for span in spans if not span.estimated), None)
     until = None if known is None else prices.known_until(known)
     if until is not None:
@@ -222,13 +222,15 @@ def _series(
 
 
 def _formula(tariff: Tariff) -> str:
-    """Tell how a price becomes a rate, but for the tax."""
+    """Say how a price becomes a rate before tax."""
     prices = tariff.prices
     if prices is None:
         return ""
     limits = {"at least": prices.at_least, "at most": prices.at_most}
-    said = "".join(f", {what} {exact(it)}" for what, it in limits.items() if it is not None)
-    return f"Before tax: {exact(prices.multiply)} x price + {exact(prices.add)}{said}"
+    limited = "".join(
+        f", {name} {exact(limit)}" for name, limit in limits.items() if limit is not None
+    )
+    return f"Before tax: {exact(prices.multiply)} x price + {exact(prices.add)}{limited}"
 
 
 def _hours(spans: Sequence[RateSpan]) -> str:
@@ -246,13 +248,13 @@ def _standing_charge(file: HouseholdFile, tariff: Tariff) -> str:
 
 
 def _rate(rate: Decimal) -> str:
-    """Write a rate as exactly as papers do: bands in full, means rounded."""
+    """Write a rate as exactly as papers do: a band's in full, a mean rounded."""
     least, most = DECIMALS
     return _padded(round(rate, most), least)
 
 
 def _padded(amount: Decimal, least: int) -> str:
-    """Write an amount in full, with some decimals at the least."""
+    """Write an amount in full, with at least some decimals."""
     text = exact(amount)
     missing = least - len(text.partition(".")[2])
     if missing <= 0:

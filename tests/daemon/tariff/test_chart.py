@@ -1,4 +1,4 @@
-"""The figures of a picture, held against the spans and periods that they come from."""
+"""The figures of a picture against the spans and periods that they come from."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from daemon.tariff.chart import (
 )
 from planners.plan.plan import Period
 from planners.rates.spans import RateSpan
-from tests.daemon.tariff.weeks import shown
+from tests.daemon.tariff.weeks import week_of
 from tests.planners.planned import utc
 
 START = utc("2026-06-03T06:30:00")
@@ -42,7 +42,7 @@ def contiguous(draw: st.DrawFn) -> list[RateSpan]:
 
 
 @given(spans=contiguous())
-def test_the_line_has_exactly_the_spans_values(spans: list[RateSpan]) -> None:
+def test_the_line_has_exactly_the_values_of_the_spans(spans: list[RateSpan]) -> None:
     """One step for each span, at its rate, from its start to its end."""
     line = steps_of(spans, START)
     assert [Decimal(str(rate)) for rate in line.rates] == [span.rate for span in spans]
@@ -52,22 +52,22 @@ def test_the_line_has_exactly_the_spans_values(spans: list[RateSpan]) -> None:
 
 
 @given(spans=contiguous())
-def test_estimates_are_the_same_line_where_it_is_guessed(spans: list[RateSpan]) -> None:
-    """Each stretch of estimates once, with the line's own steps, and no step of what is known."""
+def test_estimates_are_the_same_line_where_it_is_estimated(spans: list[RateSpan]) -> None:
+    """Each estimated step of the line once, and no known step."""
     line = steps_of(spans, START)
     steps = zip(line.edges, line.edges[1:], line.rates, strict=False)
-    guessed = [step for step, span in zip(steps, spans, strict=True) if span.estimated]
+    estimated_steps = [step for step, span in zip(steps, spans, strict=True) if span.estimated]
     found = [
         step
         for part in estimated_of(spans, START)
         for step in zip(part.edges, part.edges[1:], part.rates, strict=False)
     ]
-    assert found == guessed
+    assert found == estimated_steps
 
 
 @given(spans=contiguous(), data=st.data())
-def test_a_period_is_filled_at_the_rates_it_has(spans: list[RateSpan], data: st.DataObject) -> None:
-    """What lies between two instants: all of it, cut at both ends, at the rate of each span."""
+def test_a_period_is_filled_at_its_rates(spans: list[RateSpan], data: st.DataObject) -> None:
+    """All spans between two instants, cut at both ends, each at its own rate."""
     minutes = (spans[-1].end - START) // timedelta(minutes=1)
     first = data.draw(st.integers(0, minutes - 1))
     last = data.draw(st.integers(first + 1, minutes))
@@ -82,7 +82,7 @@ def test_a_period_is_filled_at_the_rates_it_has(spans: list[RateSpan], data: st.
 
 
 def test_periods_at_one_current_are_one_run() -> None:
-    """A change of rate cuts no run; another current, or a rest, does."""
+    """A change of rate does not split a run; another current, or a rest, does."""
     places = [(0, 1, 16.0), (1, 3, 16.0), (3, 4, 10.0), (5, 6, 10.0)]
     periods = [
         Period(START + first * HALF, START + last * HALF, amps, 1.0, 0.1, "band")
@@ -96,9 +96,9 @@ def test_periods_at_one_current_are_one_run() -> None:
     assert runs_of([]) == []
 
 
-def test_a_band_is_named_where_it_is_longest() -> None:
+def test_a_band_is_named_at_its_longest_span() -> None:
     """Wed 3 June 2026: night before 07:00, the first of two equal peaks, day between them."""
-    (day,) = shown("2026-06-03", 1).days
+    (day,) = week_of("2026-06-03", 1).days
     labels = band_labels(day.spans, day.start)
     assert [(label.band, label.start, label.end) for label in labels] == [
         ("night", 0.0, 7.0),
@@ -122,8 +122,8 @@ def test_a_band_is_named_where_it_is_longest() -> None:
 def test_full_hours_are_marked_where_the_clock_shows_them(
     zone: str, first: str, most: int, hours: list[int]
 ) -> None:
-    """Each at the place of its instant, a skipped hour nowhere, a repeated one twice."""
-    (day,) = shown(first, 1, zone=zone).days
+    """Each at the place of its instant; a skipped hour has none, a repeated hour two."""
+    (day,) = week_of(first, 1, zone=zone).days
     marks = clock_marks(day.start, day.end, ZoneInfo(zone), most)
     assert [mark.instant.hour for mark in marks] == hours
     for mark in marks:
@@ -132,7 +132,7 @@ def test_full_hours_are_marked_where_the_clock_shows_them(
 
 
 @given(spans=contiguous())
-def test_zero_is_on_the_axis_and_all_rates_are(spans: list[RateSpan]) -> None:
+def test_the_axis_holds_zero_and_all_rates(spans: list[RateSpan]) -> None:
     """The axis begins at zero or below it, and ends above the highest rate."""
     low, high = vertical_range(spans, headroom=0.3)
     assert low <= 0 < high

@@ -1,4 +1,4 @@
-"""`lullwatt tariff`, and `--picture`: what is printed and written where, and the exit code."""
+"""`lullwatt tariff` and `--picture`: what they print, which files they write, exit codes."""
 
 from __future__ import annotations
 
@@ -87,7 +87,7 @@ def test_json_is_one_document_and_nothing_else(run: Callable[..., Ran]) -> None:
 
 
 @pytest.mark.parametrize(
-    ("file", "first", "told"),
+    ("file", "first", "gap"),
     [
         (
             KOWHAI, "2026-03-31",
@@ -99,13 +99,13 @@ def test_json_is_one_document_and_nothing_else(run: Callable[..., Ran]) -> None:
         ),
     ],
 )  # fmt: skip
-def test_what_is_known_is_given_and_the_rest_told(
-    run: Callable[..., Ran], file: Path, first: str, told: str
+def test_known_rates_are_shown_and_gaps_reported(
+    run: Callable[..., Ran], file: Path, first: str, gap: str
 ) -> None:
-    """Exit 0; beside rows on standard error, in the text and in the document within them."""
+    """Exit 0; gaps go to standard error beside CSV, and into the text and the JSON document."""
     week = (str(file), "--from", first, "--days", "2")
     rows = run("tariff", *week, "--format", "csv")
-    assert (rows.code, rows.err) == (0, told)
+    assert (rows.code, rows.err) == (0, gap)
     assert rows.out.count("\n") > 1
     text = run("tariff", *week)
     assert (text.code, text.err) == (0, "")
@@ -113,7 +113,7 @@ def test_what_is_known_is_given_and_the_rest_told(
     document = run("tariff", *week, "--json")
     assert (document.code, document.err) == (0, "")
     assert [it["why"] for it in json.loads(document.out)["not_known"]] == [
-        told.strip().partition(": ")[2]
+        gap.strip().partition(": ")[2]
     ]
 
 
@@ -162,8 +162,8 @@ def test_bad_usage_is_refused_in_one_line(
     assert list(Path().iterdir()) == []
 
 
-def test_a_folder_that_is_not_writable_is_told(run: Callable[..., Ran]) -> None:
-    """In one line, with the reason, and nothing printed; in /sys not even root makes files."""
+def test_a_folder_that_is_not_writable_is_refused(run: Callable[..., Ran]) -> None:
+    """In one line, with the reason, and nothing printed; not even root makes files in /sys."""
     ran = run("tariff", *WEEK, "--picture", "/sys/a.svg")
     assert (ran.code, ran.out) == (2, "")
     front = "--picture: can't write '/sys/a.svg': "
@@ -173,10 +173,10 @@ def test_a_folder_that_is_not_writable_is_told(run: Callable[..., Ran]) -> None:
 
 @pytest.mark.parametrize("name", ["out.svg", "out.png"])
 @pytest.mark.parametrize("command", [("tariff", *WEEK), ("plan", *EVENING)], ids=["tariff", "plan"])
-def test_a_picture_comes_beside_what_is_printed(
+def test_a_picture_is_drawn_besides_printing(
     run: Callable[..., Ran], command: tuple[str, ...], name: str
 ) -> None:
-    """The same words on standard output as without it, and one file of the kind asked for."""
+    """Standard output is the same as without it, and there is one file of the right kind."""
     without = run(*command)
     ran = run(*command, "--picture", name)
     assert ran == without
@@ -187,7 +187,7 @@ def test_a_picture_comes_beside_what_is_printed(
 
 
 def test_several_nights_are_in_one_picture(run: Callable[..., Ran]) -> None:
-    """Up to the last departure that was planned for, with the returns between."""
+    """Up to the last planned departure, with the returns in between."""
     ran = run("plan", *EVENING, "--nights", "2", "--json", "--picture", "nights.svg")
     assert (ran.code, ran.err) == (0, "")
     text = Path("nights.svg").read_text("utf-8")
@@ -198,7 +198,7 @@ def test_several_nights_are_in_one_picture(run: Callable[..., Ran]) -> None:
 def test_without_the_extra_it_says_what_to_install(
     run: Callable[..., Ran], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """One line and exit 2 where matplotlib is missing; without `--picture` nothing is missed."""
+    """One line and exit 2 if matplotlib is missing; without `--picture` all works."""
     monkeypatch.setitem(sys.modules, "matplotlib", None)
     monkeypatch.delitem(sys.modules, "daemon.tariff.picture", raising=False)
     monkeypatch.delattr("daemon.tariff.picture", raising=False)

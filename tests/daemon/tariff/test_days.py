@@ -1,4 +1,4 @@
-"""A tariff's days and rows: each instant once, each day as long as it is, and what is not known."""
+"""Days and rows of a tariff: each instant once, each day at its true length, and gaps."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from adapters.ledger.exact_json import dump_exact, load_exact
 from config.files.errors import TariffError
 from daemon.tariff.days import clock_change, unknown_in
 from daemon.tariff.rows import COLUMNS, document, tariff_csv
-from tests.daemon.tariff.weeks import HOLIDAYS, SERIES, Shown, half_hours, shown
+from tests.daemon.tariff.weeks import HOLIDAYS, SERIES, Week, half_hours, week_of
 from tests.planners.households import band, bands
 from tests.planners.planned import THREE_BANDS, utc
 
@@ -27,35 +27,35 @@ AUCKLAND = ZoneInfo("Pacific/Auckland")
 EARLY = {**THREE_BANDS, "name": "Early", "valid_from": date(2026, 4, 1)}
 
 
-def table(it: Shown) -> list[dict[str, str]]:
+def table(week: Week) -> list[dict[str, str]]:
     """Read the CSV back."""
-    text = tariff_csv(it.days, it.file.zone)
+    text = tariff_csv(week.days, week.file.zone)
     return list(csv.DictReader(io.StringIO(text, newline="")))
 
 
-def of_two_tariffs() -> Shown:
-    """Read a week in which bands give way to a price series that ends on the second day."""
+def of_two_tariffs() -> Week:
+    """Return a week in which a price series replaces bands, and ends on its second day."""
     prices = half_hours("2026-09-30T11:00:00", *("0.11", "-0.02", "0.25") * 20)
-    return shown("2026-09-26", 8, [THREE_BANDS, SERIES], points=prices)
+    return week_of("2026-09-26", 8, [THREE_BANDS, SERIES], points=prices)
 
 
 WEEKS = {
-    "23 hours": shown("2026-09-25", 5),
-    "25 hours": shown("2026-04-03", 4),
-    "23.5 hours": shown("2026-10-02", 4, zone="Australia/Lord_Howe"),
-    "24.5 hours": shown("2026-04-03", 4, zone="Australia/Lord_Howe"),
-    "22 hours": shown("2026-03-28", 3, zone="Antarctica/Troll"),
-    "a quarter off": shown("2026-06-01", 3, zone="Asia/Kathmandu"),
-    "a day skipped": shown("2011-12-28", 5, zone="Pacific/Apia"),
-    "standard clock": shown("2026-09-25", 5, [{**THREE_BANDS, "clock": "standard"}]),
+    "23 hours": week_of("2026-09-25", 5),
+    "25 hours": week_of("2026-04-03", 4),
+    "23.5 hours": week_of("2026-10-02", 4, zone="Australia/Lord_Howe"),
+    "24.5 hours": week_of("2026-04-03", 4, zone="Australia/Lord_Howe"),
+    "22 hours": week_of("2026-03-28", 3, zone="Antarctica/Troll"),
+    "a quarter off": week_of("2026-06-01", 3, zone="Asia/Kathmandu"),
+    "a day skipped": week_of("2011-12-28", 5, zone="Pacific/Apia"),
+    "standard clock": week_of("2026-09-25", 5, [{**THREE_BANDS, "clock": "standard"}]),
     "two tariffs": of_two_tariffs(),
 }
 
 
 @pytest.mark.parametrize("week", WEEKS.values(), ids=WEEKS)
 @given(data=st.data())
-def test_the_rows_say_the_rate_of_every_instant(week: Shown, data: st.DataObject) -> None:
-    """CSV read back gives at any instant what the planner is given, exactly, and in one row."""
+def test_the_rows_give_the_rate_of_every_instant(week: Week, data: st.DataObject) -> None:
+    """For any instant, one row of the CSV gives exactly the rate that the planner gets."""
     start, end = week.days[0].start, week.days[-1].end
     instant = start + data.draw(st.integers(0, (end - start) // SECOND - 1)) * SECOND
     found = [
@@ -73,8 +73,8 @@ def test_the_rows_say_the_rate_of_every_instant(week: Shown, data: st.DataObject
 
 
 @pytest.mark.parametrize("week", WEEKS.values(), ids=WEEKS)
-def test_the_rows_follow_on_each_other_within_local_days(week: Shown) -> None:
-    """No gap, no overlap, a new row at each local midnight and nowhere without a reason."""
+def test_the_rows_follow_on_each_other_within_local_days(week: Week) -> None:
+    """No gap, no overlap; a new row begins at each local midnight and each change, nowhere else."""
     rows = table(week)
     zone = week.file.zone
     instants = [datetime.fromisoformat(row["start_utc"]) for row in rows]
@@ -95,7 +95,7 @@ def test_the_rows_follow_on_each_other_within_local_days(week: Shown) -> None:
 def test_the_text_is_csv_by_rfc_4180() -> None:
     """RFC 4180, section 2: lines end in CRLF, and a field with quotes or commas is quoted."""
     flat = bands(band('all, "always"', "0.20"), name="Flat")
-    text = tariff_csv(shown("2026-06-03", 1, [flat]).days, AUCKLAND)
+    text = tariff_csv(week_of("2026-06-03", 1, [flat]).days, AUCKLAND)
     assert text == (
         "start_utc,start_local,end_utc,tariff,band,rate,estimated\r\n"
         "2026-06-02T12:00:00Z,2026-06-03T00:00:00+12:00,2026-06-03T12:00:00Z,"
@@ -120,42 +120,42 @@ CHANGES = [
 ]
 
 
-@pytest.mark.parametrize(("zone", "day", "said"), CHANGES)
-def test_a_day_of_another_length_says_why(zone: str, day: str, said: str) -> None:
-    """How long it is, and what the wall shows as the clock is changed."""
+@pytest.mark.parametrize(("zone", "day", "note"), CHANGES)
+def test_a_day_of_another_length_says_why(zone: str, day: str, note: str) -> None:
+    """Its length, and what the local clock shows when it changes."""
     first = (date.fromisoformat(day) - timedelta(days=1)).isoformat()
-    week = shown(first, 2, zone=zone)
-    assert clock_change(week.days[1], week.file.zone) == said
+    week = week_of(first, 2, zone=zone)
+    assert clock_change(week.days[1], week.file.zone) == note
 
 
-def test_holidays_are_told_where_a_band_names_them() -> None:
+def test_holidays_are_marked_if_a_band_lists_them() -> None:
     """Good Friday and Easter Monday 2026 (3 and 6 April) are public holidays in New Zealand.
 
     Holidays Act 2003 (New Zealand), section 44, from memory; Easter Sunday is no public holiday.
     """
-    week = shown("2026-04-02", 6, [HOLIDAYS], public_holidays="NZ")
+    week = week_of("2026-04-02", 6, [HOLIDAYS], public_holidays="NZ")
     assert [day.date.day for day in week.days if day.is_holiday] == [3, 6]
-    deaf = shown("2026-04-02", 6, public_holidays="NZ")
-    assert not any(day.is_holiday for day in deaf.days)
+    indifferent = week_of("2026-04-02", 6, public_holidays="NZ")
+    assert not any(day.is_holiday for day in indifferent.days)
 
 
 def test_days_before_the_first_tariff_are_not_known() -> None:
-    """What is known is given, and what is not is one stretch with its reason."""
-    week = shown("2026-03-30", 4, [EARLY])
+    """Known rates are given; the unknown time is one gap with its reason."""
+    week = week_of("2026-03-30", 4, [EARLY])
     assert [bool(day.spans) for day in week.days] == [False, False, True, True]
-    (stretch,) = unknown_in(week.days)
-    assert (stretch.start, stretch.end) == (utc("2026-03-29T11:00"), utc("2026-03-31T11:00"))
-    assert stretch.why == "the first tariff is valid from 2026-04-01"
+    (gap,) = unknown_in(week.days)
+    assert (gap.start, gap.end) == (utc("2026-03-29T11:00"), utc("2026-03-31T11:00"))
+    assert gap.why == "the first tariff is valid from 2026-04-01"
     assert table(week)[0]["start_local"] == "2026-04-01T00:00:00+13:00"
 
 
 def test_the_time_before_the_first_price_is_not_known() -> None:
-    """A series that begins in mid-day is known from that minute on."""
+    """A series that begins during a day is known from that minute on."""
     prices = half_hours("2026-10-01T03:30:00", "0.10", "0.20")
-    week = shown("2026-10-01", 2, [{**SERIES, "valid_from": None}], points=prices)
-    (stretch,) = unknown_in(week.days)
-    assert (stretch.start, stretch.end) == (week.days[0].start, utc("2026-10-01T03:30"))
-    assert stretch.why == "no earlier price of Day-ahead is known"
+    week = week_of("2026-10-01", 2, [{**SERIES, "valid_from": None}], points=prices)
+    (gap,) = unknown_in(week.days)
+    assert (gap.start, gap.end) == (week.days[0].start, utc("2026-10-01T03:30"))
+    assert gap.why == "no earlier price of Day-ahead is known"
     assert [row["estimated"] for row in table(week)][:3] == ["false", "false", "true"]
 
 
@@ -166,16 +166,16 @@ def test_the_time_before_the_first_price_is_not_known() -> None:
         ("2026-10-02", [SERIES], "no earlier price of Day-ahead is known"),
     ],
 )
-def test_days_of_which_nothing_is_known_are_refused(
+def test_days_without_any_known_rate_are_refused(
     first: str, tariffs: list[dict[str, object]], why: str
 ) -> None:
-    """The reason is told, not an empty answer."""
+    """With the reason, instead of an empty answer."""
     with pytest.raises(TariffError, match=f"^no rates are known from {first} to .*: {why}$"):
-        shown(first, 3, tariffs)
+        week_of(first, 3, tariffs)
 
 
-def test_the_document_holds_all_that_the_rows_hold() -> None:
-    """The same rates as numbers, the standing charges by day, and what the figures are in."""
+def test_the_document_holds_everything_that_the_rows_hold() -> None:
+    """The same rates as numbers, the daily standing charges, and the units."""
     week = WEEKS["two tariffs"]
     made = document(week.file, week.prices, week.days)
     assert list(made) == [
@@ -196,9 +196,9 @@ def test_the_document_holds_all_that_the_rows_hold() -> None:
     assert made["not_known"] == []
 
 
-def test_the_document_says_what_is_not_known() -> None:
+def test_the_document_lists_the_gaps() -> None:
     """Days without a tariff have no standing charge either."""
-    week = shown("2026-03-30", 4, [EARLY])
+    week = week_of("2026-03-30", 4, [EARLY])
     made = document(week.file, week.prices, week.days)
     assert made["not_known"] == [
         {

@@ -1,4 +1,4 @@
-"""Pictures: well formed, with the words and values expected, the same each time, written whole."""
+"""Pictures: well formed, with the right words and values, always the same, written whole."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from config.files.errors import UsageError
 from daemon.tariff import picture
 from daemon.tariff.picture import PNG_DPI, draw_plan, draw_tariff
 from planners.rates.prices import prices_of
-from tests.daemon.tariff.weeks import HOLIDAYS, SERIES, Shown, half_hours, shown
+from tests.daemon.tariff.weeks import HOLIDAYS, SERIES, Week, half_hours, week_of
 from tests.planners.planned import THREE_BANDS, DemoHousehold, utc
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ def png_size(path: Path) -> tuple[int, int]:
     return width, height
 
 
-def drawn(path: Path, week: Shown) -> set[str]:
+def drawn(path: Path, week: Week) -> set[str]:
     draw_tariff(path, week.file, week.days)
     return words_of(path)
 
@@ -61,8 +61,8 @@ def draw(path: Path, given: DemoHousehold, plan: Plan, until: str | None = None)
 
 
 def test_a_week_is_drawn_with_its_words(tmp_path: Path) -> None:
-    """The household, each day, each band with its rate, the zone, and the change of the clock."""
-    words = drawn(tmp_path / "week.svg", shown("2026-09-25", 4))
+    """The household, each day, each band with its rate, the zone, and the clock change."""
+    words = drawn(tmp_path / "week.svg", week_of("2026-09-25", 4))
     assert words >= {
         "Kowhai Cottage: Fri 25 September 2026 to Mon 28 September 2026",
         "Fri 25 Sep, Three-band",
@@ -79,24 +79,26 @@ def test_a_week_is_drawn_with_its_words(tmp_path: Path) -> None:
 
 
 def test_one_day_is_named_in_the_title(tmp_path: Path) -> None:
-    """A picture of one day is called after it."""
-    assert "Kowhai Cottage: Wed 3 June 2026" in drawn(tmp_path / "d.svg", shown("2026-06-03", 1))
+    """The title of a picture of one day is that day."""
+    assert "Kowhai Cottage: Wed 3 June 2026" in drawn(tmp_path / "d.svg", week_of("2026-06-03", 1))
 
 
 def test_holidays_and_changes_of_tariff_are_named(tmp_path: Path) -> None:
-    """Above the day they are of."""
-    week = shown("2026-04-02", 3, [HOLIDAYS], public_holidays="NZ")
+    """Each above its day."""
+    week = week_of("2026-04-02", 3, [HOLIDAYS], public_holidays="NZ")
     assert "Fri 3 Apr, public holiday" in drawn(tmp_path / "a.svg", week)
     prices = half_hours("2026-09-30T11:00:00", *["0.1", "-0.1"] * 12)
-    words = drawn(tmp_path / "b.svg", shown("2026-09-30", 2, [THREE_BANDS, SERIES], points=prices))
+    words = drawn(
+        tmp_path / "b.svg", week_of("2026-09-30", 2, [THREE_BANDS, SERIES], points=prices)
+    )
     assert "Thu 1 Oct, Day-ahead" in words
     assert "estimated" in words
 
 
 def test_what_is_not_known_is_in_the_legend(tmp_path: Path) -> None:
-    """A day without rates has its frame all the same."""
+    """A day without rates still has its frame."""
     prices = half_hours("2026-10-01T11:00:00", *["0.1"] * 48)
-    week = shown("2026-10-01", 2, [{**SERIES, "valid_from": None}], points=prices)
+    week = week_of("2026-10-01", 2, [{**SERIES, "valid_from": None}], points=prices)
     assert drawn(tmp_path / "a.svg", week) >= {"not known", "Thu 1 Oct, Day-ahead", "Fri 2 Oct"}
 
 
@@ -137,7 +139,7 @@ def test_a_plan_on_estimates_says_so(tmp_path: Path) -> None:
 
 
 def test_names_are_drawn_as_they_are(tmp_path: Path) -> None:
-    """Neither mathematics, nor markup, nor a script that the font lacks, is taken amiss."""
+    """Dollar signs, markup and letters that the font lacks are drawn as text."""
     name = "A $1 & <b>$2 house 家"
     given = DemoHousehold({"name": name})
     for kind in ("svg", "png"):
@@ -145,9 +147,9 @@ def test_names_are_drawn_as_they_are(tmp_path: Path) -> None:
     assert f"{name}: Wed 3 June 2026" in words_of(tmp_path / "plan.svg")
 
 
-def test_what_is_drawn_has_the_spans_values() -> None:
-    """The line that matplotlib holds is that of the spans, and so is what is filled below it."""
-    (day,) = shown("2026-06-03", 1).days
+def test_the_drawing_has_the_values_of_the_spans() -> None:
+    """Both the line in matplotlib and the fill below it have the values of the spans."""
+    (day,) = week_of("2026-06-03", 1).days
     axes = Figure().subplots()
     axes.set_xlim(0, 24)
     picture._draw_rates(axes, day.spans, day.start)
@@ -161,9 +163,9 @@ def test_what_is_drawn_has_the_spans_values() -> None:
 
 @pytest.mark.parametrize("kind", ["svg", "png"])
 def test_a_picture_is_the_same_each_time(tmp_path: Path, kind: str) -> None:
-    """Byte for byte, with estimates and all, so that a report shows what has really changed."""
+    """Byte for byte, also with estimates, so that a changed picture means changed rates."""
     prices = half_hours("2026-09-30T11:00:00", *["0.1", "-0.1"] * 12)
-    week = shown("2026-09-30", 2, [THREE_BANDS, SERIES], points=prices)
+    week = week_of("2026-09-30", 2, [THREE_BANDS, SERIES], points=prices)
     given = DemoHousehold()
     plan = given.plan(35.0, EVENING)
     for name in ("one", "two"):
@@ -180,22 +182,22 @@ def test_a_picture_is_the_same_each_time(tmp_path: Path, kind: str) -> None:
 def test_a_png_has_the_size_of_its_days(
     tmp_path: Path, days: int, inches: tuple[float, float]
 ) -> None:
-    """Signature, and pixels: more days are higher, and from the eighth on also wider."""
-    week = shown("2026-06-01", days)
+    """In pixels: more days make it higher, and more than seven also wider."""
+    week = week_of("2026-06-01", days)
     draw_tariff(tmp_path / "week.PNG", week.file, week.days)
     assert png_size(tmp_path / "week.PNG") == tuple(int(PNG_DPI * each) for each in inches)
 
 
 def test_more_days_than_can_be_read_are_refused(tmp_path: Path) -> None:
-    """Fourteen at the most."""
-    week = shown("2026-06-01", 15)
+    """At most fourteen."""
+    week = week_of("2026-06-01", 15)
     with pytest.raises(UsageError, match=r"^--picture: expected --days 1 to 14, got 15$"):
         draw_tariff(tmp_path / "week.svg", week.file, week.days)
     assert list(tmp_path.iterdir()) == []
 
 
 def test_a_departure_that_is_now_can_not_be_drawn(tmp_path: Path) -> None:
-    """There is no time to draw, and the message says so."""
+    """The message says that there is no time left to draw."""
     given = DemoHousehold()
     plan = given.plan(35.0, EVENING)
     with pytest.raises(UsageError, match="expected some time before the departure"):
@@ -206,13 +208,13 @@ def test_an_existing_picture_is_replaced(tmp_path: Path) -> None:
     """In one step, and nothing else is left beside it."""
     path = tmp_path / "week.svg"
     path.write_text("what was there before", "utf-8")
-    assert "Sat 26 Sep" in drawn(path, shown("2026-09-25", 4))
+    assert "Sat 26 Sep" in drawn(path, week_of("2026-09-25", 4))
     assert list(tmp_path.iterdir()) == [path]
 
 
 def test_a_picture_that_can_not_be_written_leaves_nothing(tmp_path: Path) -> None:
     """A folder that is missing, and a folder where the picture should go."""
-    week = shown("2026-06-03", 1)
+    week = week_of("2026-06-03", 1)
     with pytest.raises(UsageError, match=r"can't write '.*a\.svg': No such file or directory"):
         draw_tariff(tmp_path / "missing" / "a.svg", week.file, week.days)
     (tmp_path / "b.svg").mkdir()
@@ -225,7 +227,7 @@ def test_a_picture_that_can_not_be_written_leaves_nothing(tmp_path: Path) -> Non
 def test_a_full_disk_leaves_the_old_picture(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, step: str
 ) -> None:
-    """Whichever step fails, what was there is whole, and there is nothing beside it."""
+    """Whichever step fails, the old picture stays whole, with nothing beside it."""
     path = tmp_path / "week.svg"
     path.write_text("what was there before", "utf-8")
 
@@ -235,7 +237,7 @@ def test_a_full_disk_leaves_the_old_picture(
 
     monkeypatch.setattr(type(path), step, fail)
     with pytest.raises(UsageError, match="No space left on device"):
-        drawn(path, shown("2026-06-03", 1))
+        drawn(path, week_of("2026-06-03", 1))
     assert path.read_text("utf-8") == "what was there before"
     assert list(tmp_path.iterdir()) == [path]
 

@@ -1,4 +1,4 @@
-"""A tariff's week in a terminal: a strip a day, what is not a plain height, and the legend."""
+"""A week of a tariff in a terminal: a strip for each day, special signs, and the legend."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pytest
 from rich.console import Console
 
 from daemon.tariff.show_tariff import show_tariff
-from tests.daemon.tariff.weeks import HOLIDAYS, SERIES, Shown, half_hours, shown
+from tests.daemon.tariff.weeks import HOLIDAYS, SERIES, Week, half_hours, week_of
 from tests.planners.households import band, bands
 from tests.planners.planned import THREE_BANDS
 
@@ -18,8 +18,8 @@ EVERY_TWO = "            00  02  04  06  08  10  12  14  16  18  20  22"
 EARLY = {**THREE_BANDS, "name": "Early", "valid_from": date(2026, 4, 1)}
 
 
-def lines_of(week: Shown, columns: int = 80) -> list[str]:
-    """Print at a width, and leave out what a terminal does not show."""
+def lines_of(week: Week, columns: int = 80) -> list[str]:
+    """Print at a width, without spaces at line ends."""
     out = io.StringIO()
     Console(file=out, width=columns).print(show_tariff(week.file, week.prices, week.days))
     return [line.rstrip() for line in out.getvalue().splitlines()]
@@ -32,8 +32,8 @@ def strips_of(lines: list[str]) -> dict[str, str]:
 
 
 def test_a_week_of_the_demo_household_with_a_change_of_the_clock() -> None:
-    """All of it, to the letter: the hours on top shift with the day of 23 hours, and back."""
-    assert lines_of(shown("2026-09-25", 4)) == [
+    """The whole output: the hours on top shift for the day of 23 hours, and back."""
+    assert lines_of(week_of("2026-09-25", 4)) == [
         "Kowhai Cottage: Fri 25 Sep 2026 to Mon 28 Sep 2026, Pacific/Auckland",
         "",
         EVERY_TWO,
@@ -72,14 +72,14 @@ def test_a_day_has_a_cell_for_each_of_its_half_hours(
     zone: str, first: str, cells: list[int]
 ) -> None:
     """However long the day is; and each has its strip."""
-    lines = lines_of(shown(first, 3, zone=zone))
+    lines = lines_of(week_of(first, 3, zone=zone))
     assert [len(strip) for strip in strips_of(lines).values()] == cells
     assert sum("hours: the clock goes" in line for line in lines) == 1
 
 
 def test_the_hours_on_top_are_those_of_the_day() -> None:
     """On the day of 25 hours 02 comes twice, and what is below a mark begins with its hour."""
-    lines = lines_of(shown("2026-04-05", 1))
+    lines = lines_of(week_of("2026-04-05", 1))
     marks, strip = lines[2], lines[3]
     assert marks == "            00  02  03  05  07  09  11  13  15  17  19  21  23"
     assert strip[marks.index("07")] == "█"
@@ -88,10 +88,10 @@ def test_the_hours_on_top_are_those_of_the_day() -> None:
     assert strip[marks.index("21") - 1] == "█"
 
 
-def test_a_change_of_tariff_is_told_where_it_happens() -> None:
+def test_a_change_of_tariff_is_named_where_it_happens() -> None:
     """The new tariff's name stands above its first day, and each has its part of the legend."""
     dear = {**THREE_BANDS, "name": "Dearer", "valid_from": date(2026, 6, 4), "tax_percent": 0}
-    lines = lines_of(shown("2026-06-03", 3, [THREE_BANDS, dear]))
+    lines = lines_of(week_of("2026-06-03", 3, [THREE_BANDS, dear]))
     place = lines.index("From Thu 04 Jun 2026: Dearer")
     assert lines[place - 2].startswith("Wed 03 Jun")
     assert lines[place + 1] == EVERY_TWO
@@ -102,16 +102,16 @@ def test_a_change_of_tariff_is_told_where_it_happens() -> None:
     assert "Standing charge: NZD 2.185 a day (1.90 before tax)." in lines
 
 
-def test_a_public_holiday_is_told_where_a_band_names_it() -> None:
+def test_a_public_holiday_is_marked_if_a_band_lists_it() -> None:
     """Good Friday 2026 in New Zealand (Holidays Act 2003, section 44, from memory)."""
-    lines = lines_of(shown("2026-04-02", 2, [HOLIDAYS], public_holidays="NZ"))
+    lines = lines_of(week_of("2026-04-02", 2, [HOLIDAYS], public_holidays="NZ"))
     strips = strips_of(lines)
     assert strips["Fri 03 Apr"] == 48 * "▁" + "  public holiday"
     assert strips["Thu 02 Apr"] == 16 * "▃" + 20 * "█" + 12 * "▃"
     assert max(map(len, lines)) <= 80
 
 
-def test_a_price_series_is_told_by_its_figures() -> None:
+def test_a_price_series_is_summed_up_in_figures() -> None:
     """Range, mean over time, time below zero, estimates, and how far prices are known.
 
     24 half hours at 0.10 and 20 at -0.06, then 4 without a price: estimated from no earlier day,
@@ -126,7 +126,7 @@ def test_a_price_series_is_told_by_its_figures() -> None:
             "at_least": Decimal("-0.03"),
         },
     }  # fmt: skip
-    lines = lines_of(shown("2026-06-03", 1, [tariff], points=prices))
+    lines = lines_of(week_of("2026-06-03", 1, [tariff], points=prices))
     known = (24 * Decimal("0.15") + 20 * Decimal("-0.0375")) / 44
     assert strips_of(lines) == {"Wed 03 Jun": 24 * "█" + 20 * "▁" + 4 * "▒"}
     assert lines[-8:] == [
@@ -142,9 +142,9 @@ def test_a_price_series_is_told_by_its_figures() -> None:
     assert "░▒▓ estimated, from low to high." in lines
 
 
-def test_what_is_not_known_is_drawn_and_told() -> None:
+def test_gaps_are_drawn_and_explained() -> None:
     """Question marks, and from when to when and why, within the width of the terminal."""
-    lines = lines_of(shown("2026-03-31", 2, [EARLY]))
+    lines = lines_of(week_of("2026-03-31", 2, [EARLY]))
     assert strips_of(lines)["Tue 31 Mar"] == 48 * "?"
     text = " ".join(lines)
     assert (
@@ -154,18 +154,18 @@ def test_what_is_not_known_is_drawn_and_told() -> None:
     assert max(map(len, lines)) <= 80
 
 
-def test_bands_that_begin_within_a_cell_are_owned_up_to() -> None:
-    """A cell can show one rate; where a half hour has two, the legend says which."""
+def test_bands_that_begin_within_a_cell_are_explained() -> None:
+    """A cell shows one rate; if a half hour has two, the legend says which."""
     odd = bands(band("boost", "0.05", hours=["12:15-13:15"]), band("rest", "0.30"))
-    lines = lines_of(shown("2026-06-03", 1, [odd]))
+    lines = lines_of(week_of("2026-06-03", 1, [odd]))
     assert strips_of(lines)["Wed 03 Jun"] == 25 * "█" + 2 * "▁" + 21 * "█"
-    note = "A cell shows the rate with which its half hour begins."
+    note = "Each cell shows the rate at the start of its half hour."
     assert note in lines
-    assert note not in lines_of(shown("2026-06-03", 1))
+    assert note not in lines_of(week_of("2026-06-03", 1))
 
 
 def test_every_band_is_in_the_legend() -> None:
-    """One of another season too, without a height; and one of tiers with each of them."""
+    """Also one of another season, without a height; and one with tiers, tier by tier."""
     tiers = [{"up_to_kwh": Decimal(10), "rate": Decimal("0.30")}, {"rate": Decimal("0.40")}]
     tiered = {
         "name": "Tiered",
@@ -176,7 +176,7 @@ def test_every_band_is_in_the_legend() -> None:
             {"name": "rest", "tiers": tiers},
         ],
     }
-    lines = lines_of(shown("2026-02-02", 1, [tiered]))
+    lines = lines_of(week_of("2026-02-02", 1, [tiered]))
     assert lines[-6:] == [
         "     band                        rate",
         "     winter                    0.5000",
@@ -189,8 +189,8 @@ def test_every_band_is_in_the_legend() -> None:
 
 @pytest.mark.parametrize("days", [1, 7, 31, 366])
 def test_any_number_of_days_fits(days: int) -> None:
-    """80 columns hold it, a month has hours of its own on top, and no day is left out."""
-    lines = lines_of(shown("2026-01-01", days, [HOLIDAYS], public_holidays="NZ"))
+    """80 columns hold it, each month has its own hours on top, and no day is left out."""
+    lines = lines_of(week_of("2026-01-01", days, [HOLIDAYS], public_holidays="NZ"))
     assert len(strips_of(lines)) == days
     assert max(map(len, lines)) <= 80
     blocks = sum(line.startswith("            00") for line in lines)
@@ -198,11 +198,11 @@ def test_any_number_of_days_fits(days: int) -> None:
 
 
 def test_a_currency_without_minor_units_has_none() -> None:
-    """Yen are not split (ISO 4217: JPY, no minor unit); the standing charge is told exactly."""
-    week = shown("2026-06-03", 1)
+    """Yen are not split (ISO 4217: JPY, no minor unit); the standing charge is exact."""
+    week = week_of("2026-06-03", 1)
     home = week.file.household.model_copy(update={"currency": "JPY"})
     file = week.file.model_copy(update={"household": home})
-    assert lines_of(Shown(file, week.prices, week.days))[-1] == (
+    assert lines_of(Week(file, week.prices, week.days))[-1] == (
         "Standing charge: JPY 2.185 a day (1.9 before tax)."
     )
 
@@ -210,6 +210,6 @@ def test_a_currency_without_minor_units_has_none() -> None:
 def test_series_of_two_tariffs_are_told_apart() -> None:
     """A day's rates count for the tariff in force, not for the other."""
     prices = half_hours("2026-09-30T11:00:00", *["0.1"] * 48)
-    lines = lines_of(shown("2026-09-30", 2, [THREE_BANDS, SERIES], points=prices))
+    lines = lines_of(week_of("2026-09-30", 2, [THREE_BANDS, SERIES], points=prices))
     assert "  0.1000 to 0.1000, mean 0.1000 over 24 hours." in lines
     assert "Day-ahead, valid from Thu 01 Oct 2026" in lines

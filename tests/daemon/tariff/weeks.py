@@ -1,4 +1,4 @@
-"""Tariffs for the tests of what is shown of them: the demo's bands, series, changes of tariff."""
+"""Weeks of rates for the tests: of the demo's bands, of series, of changing tariffs."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ SERIES = series(name="Day-ahead", step_minutes=30, valid_from=date(2026, 10, 1))
 
 
 @dataclass(frozen=True)
-class Shown:
+class Week:
     """A household, its rates, and some of its days."""
 
     file: HouseholdFile
@@ -36,23 +36,23 @@ class Shown:
     days: tuple[Day, ...]
 
 
-def shown(  # noqa: PLR0917 - what a test changes of the demo, rarely more than two
+def week_of(  # noqa: PLR0917 - what a test changes of the demo, rarely more than two
     first: str,
     count: int,
     tariffs: list[dict[str, Any]] | None = None,
     zone: str = "Pacific/Auckland",
     points: tuple[PricePoint, ...] = (),
     public_holidays: str | None = None,
-) -> Shown:
-    """Read some days of a household with the demo's bands, or with what a test gives."""
+) -> Week:
+    """Return some days of a household with the demo's bands, or with a test's own tariffs."""
     tariffs = tariffs or [THREE_BANDS]
     file = household(zone, tariffs, public_holidays=public_holidays)
     prices = prices_of(file, {tariff["name"]: points for tariff in tariffs if "prices" in tariff})
-    return Shown(file, prices, days_of(file, prices, date.fromisoformat(first), count))
+    return Week(file, prices, days_of(file, prices, date.fromisoformat(first), count))
 
 
 def half_hours(start: str, *rates: str) -> tuple[PricePoint, ...]:
-    """Prices by the half hour from a UTC instant on."""
+    """Return half-hourly prices from a UTC instant on."""
     first = datetime.fromisoformat(start).replace(tzinfo=UTC)
     return tuple(
         PricePoint(first + place * timedelta(minutes=30), Decimal(rate))
