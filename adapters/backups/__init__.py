@@ -1,3 +1,3 @@
-"""Copy a ledger while the daemon writes to it, and compare the copy with its source."""
+"""Copy a ledger while the daemon writes to it, and check the copy."""
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
-"""A copy of the ledger beside it, made while the daemon writes on.
+"""Make the daily backup beside the ledger, while the daemon goes on writing.
 
-The copy is made through a connection of its own, so from any thread, in one step: it is the ledger
-of one instant, and writers do not wait for it.
+The copy uses a separate connection, so any thread may make it. It is made in one step: it shows the
+ledger of one instant, and writers do not wait for it.
 """
 
 from __future__ import annotations
@@ -14,25 +14,25 @@ from pathlib import Path
 
 from adapters.ledger.copies import (
     SPARE_BYTES,
-    backup_before,
     backup_of,
-    refuse_a_full_disk,
-    settle,
+    flush_directory,
+    previous_backup_of,
+    require_disk_space,
 )
 from adapters.ledger.file import BUSY_SECONDS, connect_without_trace, plain_errors, refuse_damage
 
 
 def make_backup(path: Path, at: datetime) -> Path:
-    """Copy a ledger to ``<ledger>.backup``, and keep the copy before as ``<ledger>.backup.1``.
+    """Copy a ledger to ``<ledger>.backup``; the previous copy becomes ``<ledger>.backup.1``.
 
-    Nothing is replaced before the new copy is whole and on the disk.
+    Nothing is replaced before the new copy is complete and on the disk.
 
     Parameters
     ----------
     path
         The ledger's file.
     at
-        An aware instant, which the copy carries as its time of change.
+        An aware instant, which becomes the modification time of the copy.
 
     Returns
     -------
@@ -42,12 +42,12 @@ def make_backup(path: Path, at: datetime) -> Path:
     Raises
     ------
     LedgerError
-        If there is too little room for it, or it can't be made, in plain words.
+        If there is too little room for it, or it can't be made.
     """  # noqa: DOC502 - raised by the parts
     target = backup_of(path)
     part = target.with_name(f"{target.name}.part")
     with plain_errors(path):
-        refuse_a_full_disk(path.resolve(), SPARE_BYTES)
+        require_disk_space(path.resolve(), SPARE_BYTES)
         part.unlink(missing_ok=True)
         try:
             _copy(path, part)
@@ -55,9 +55,9 @@ def make_backup(path: Path, at: datetime) -> Path:
                 refuse_damage(copy, part)
             os.utime(part, (at.timestamp(), at.timestamp()))
             if target.exists():
-                target.replace(backup_before(path))
+                target.replace(previous_backup_of(path))
             part.replace(target)
-            settle(target.parent)
+            flush_directory(target.parent)
         finally:
             part.unlink(missing_ok=True)
     return target

@@ -1,6 +1,6 @@
-"""A copy of a ledger to anywhere, made while the daemon writes on, and held against its source.
+"""Copy a ledger to any place while the daemon goes on writing, and compare the two.
 
-Source and copy are of one instant: the rows are counted in the same transaction that is copied.
+The comparison is exact: the same transaction counts the rows and copies them.
 """
 
 from __future__ import annotations
@@ -11,27 +11,28 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
-from adapters.ledger.copies import settle
+from adapters.ledger.before_migration import row_counts
+from adapters.ledger.copies import flush_directory
 from adapters.ledger.file import connect_without_trace, has_log, plain_errors, refuse_damage
 from adapters.ledger.schema import APPLICATION_ID
 from config.files.errors import LedgerError
 
-WORTH_PACKING = 0.25
-"""Share of a copy that is free, from which on it is packed."""
+VACUUM_FROM_FREE_SHARE = 0.25
+"""Share of free pages in a copy above which they are reclaimed (VACUUM)."""
 
 
 @dataclass(frozen=True)
 class LedgerCopy:
-    """What a copy holds.
+    """What a copy contains.
 
     Attributes
     ----------
     path
-        Where it is.
+        The copy.
     first_night, last_night
-        Dates as text; None where no night is recorded.
+        Dates as text; None if no night is recorded.
     nights, readings
-        How many.
+        Number of closed nights and of readings.
     size_bytes
         Size of the file.
     """
@@ -52,19 +53,19 @@ def copy_ledger(path: Path, target: Path, *, overwrite: bool = False) -> LedgerC
     path
         The ledger's file; a daemon may be writing to it. It is not changed.
     target
-        The copy, in a directory that exists.
+        The copy to make, in a directory that exists.
     overwrite
-        Replace a ledger that is there.
+        Replace a ledger that is there already.
 
     Returns
     -------
     LedgerCopy
-        What it holds.
+        What the copy contains.
 
     Raises
     ------
     LedgerError
-        In plain words, with nothing replaced and nothing left behind.
+        If it can't be made; then nothing is replaced and nothing left behind.
     """
     with plain_errors(path):
         _refuse_source(path)
@@ -73,24 +74,24 @@ def copy_ledger(path: Path, target: Path, *, overwrite: bool = False) -> LedgerC
         part = target.with_name(f"{target.name}.part")
         part.unlink(missing_ok=True)
         try:
-            held = _copy(path, part)
+            expected = _copy(path, part)
             with closing(connect_without_trace(part)) as copy:
                 refuse_damage(copy, part)
-                if _rows(copy) != held:
-                    raise LedgerError(f"{target}: the copy does not hold what the ledger holds")
-                told = _told(copy, target, part.stat().st_size)
+                if row_counts(copy) != expected:
+                    raise LedgerError(f"{target}: the copy differs from the ledger")
+                summary = _summary(copy, target, part.stat().st_size)
             part.replace(target)
-            settle(target.resolve().parent)
+            flush_directory(target.resolve().parent)
         finally:
             part.unlink(missing_ok=True)
-    return told
+    return summary
 
 
 def _refuse_source(path: Path) -> None:
     if not (path.is_file() and path.stat().st_size):
         raise LedgerError(f"{path}: there is no ledger yet; the daemon makes it when it first runs")
     if not _is_ledger(path):
-        raise LedgerError(f"{path}: this is no ledger")
+        raise LedgerError(f"{path}: this is not a ledger")
 
 
 def _refuse_target(path: Path, target: Path, *, overwrite: bool) -> None:
@@ -100,11 +101,11 @@ def _refuse_target(path: Path, target: Path, *, overwrite: bool) -> None:
         if target.samefile(path):
             raise LedgerError(f"{target}: this is the ledger itself")
         if not overwrite:
-            raise LedgerError(f"{target}: there is such a file already (--overwrite replaces it)")
+            raise LedgerError(f"{target}: the file exists already (--overwrite replaces it)")
         if has_log(target):
             raise LedgerError(f"{target}: this ledger is in use, or was not closed; left as it is")
         if not (target.is_file() and _is_ledger(target)):
-            raise LedgerError(f"{target}: this is no ledger, it is not replaced")
+            raise LedgerError(f"{target}: this is not a ledger, so it is not replaced")
     size = path.stat().st_size
     if shutil.disk_usage(target.parent).free < size:
         raise LedgerError(f"{target}: the disk has too little room for a copy")
@@ -122,7 +123,7 @@ def _is_ledger(path: Path) -> bool:
 
 
 def _copy(path: Path, part: Path) -> dict[str, int]:
-    """Copy the ledger of one instant; tell how many rows each of its tables has."""
+    """Copy the ledger of one instant; return how many rows each of its tables has."""
     with plain_errors(path):
         logged = has_log(path)
         with (
@@ -130,34 +131,23 @@ def _copy(path: Path, part: Path) -> dict[str, int]:
             closing(sqlite3.connect(part)) as copy,
         ):
             ledger.execute("BEGIN")
-            held = _rows(ledger)
+            counts = row_counts(ledger)
             ledger.backup(copy)
-            _pack(copy)
+            _reclaim_free_pages(copy)
         if has_log(path) and not logged:
             raise LedgerError(f"{path}: a daemon has just begun to write to it; try again")
-    return held
-
-
-def _pack(copy: sqlite3.Connection) -> None:
-    """Leave out the room that a removal has freed, where it is worth the time."""
-    (free,) = copy.execute("PRAGMA freelist_count").fetchone()
-    (pages,) = copy.execute("PRAGMA page_count").fetchone()
-    if free > pages * WORTH_PACKING:
-        copy.execute("VACUUM")
-
-
-def _rows(connection: sqlite3.Connection) -> dict[str, int]:
-    names = connection.execute(
-        "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%'"
-    ).fetchall()
-    counts: dict[str, int] = {}
-    for (name,) in names:
-        query = f'SELECT count(*) FROM "{name}"'  # noqa: S608 - a name out of the schema
-        (counts[name],) = connection.execute(query).fetchone()
     return counts
 
 
-def _told(copy: sqlite3.Connection, target: Path, size: int) -> LedgerCopy:
+def _reclaim_free_pages(copy: sqlite3.Connection) -> None:
+    """Reclaim the pages that a removal freed, if there are enough of them."""
+    (free,) = copy.execute("PRAGMA freelist_count").fetchone()
+    (pages,) = copy.execute("PRAGMA page_count").fetchone()
+    if free > pages * VACUUM_FROM_FREE_SHARE:
+        copy.execute("VACUUM")
+
+
+def _summary(copy: sqlite3.Connection, target: Path, size: int) -> LedgerCopy:
     first, last, nights = copy.execute(
         "SELECT min(night), max(night), count(*) FROM nights"
     ).fetchone()

@@ -1,6 +1,6 @@
-"""A copy of a ledger as it is, made before its schema is brought up to date: the way back.
+"""Copy a ledger before its schema is migrated, so that the previous version can be used again.
 
-Knows SQLite and the file system. Without the copy, or if it is not whole, nothing is migrated.
+Knows SQLite and the file system. Without a complete copy nothing is migrated.
 """
 
 from __future__ import annotations
@@ -10,15 +10,20 @@ import sqlite3
 from contextlib import closing
 from pathlib import Path
 
-from adapters.ledger.copies import SPARE_BYTES, backup_of_schema, refuse_a_full_disk, settle
+from adapters.ledger.copies import (
+    SPARE_BYTES,
+    backup_of_schema,
+    flush_directory,
+    require_disk_space,
+)
 from config.files.errors import LedgerError
 
 
 def copy_before_migrating(connection: sqlite3.Connection, path: Path) -> Path:
-    """Copy a ledger to ``<ledger>.schema-N.backup``, which the version before can open.
+    """Copy a ledger to ``<ledger>.schema-N.backup``, which the previous version can open.
 
-    The copy gets its name once it has been looked over and is on the disk. One of the same name,
-    from an earlier upgrade, is replaced: whoever went back wrote on in it.
+    The copy gets its name once it is checked and on the disk. A copy with the same name, from an
+    earlier upgrade, is replaced: after a downgrade the daemon has gone on with that one.
 
     Parameters
     ----------
@@ -35,27 +40,27 @@ def copy_before_migrating(connection: sqlite3.Connection, path: Path) -> Path:
     Raises
     ------
     LedgerError
-        If there is too little room for it, or it does not hold what the ledger holds. Errors of
-        SQLite and of the file system are passed on.
+        If there is too little room for it, or it is not complete. Errors of SQLite and of the file
+        system are passed on.
     """
     version = _number(connection, "PRAGMA user_version")
     target = backup_of_schema(path, version)
     part = target.with_name(f"{target.name}.part")
-    refuse_a_full_disk(path.resolve(), SPARE_BYTES)
+    require_disk_space(path.resolve(), SPARE_BYTES)
     part.unlink(missing_ok=True)
     try:
         with closing(sqlite3.connect(part)) as copy:
-            # Whole only if it is on the disk before the ledger is changed, also in a power cut.
+            # It must be on the disk before the ledger is changed, in case of a power cut.
             copy.execute("PRAGMA synchronous = FULL")
             connection.backup(copy)
             if _summary(copy) != _summary(connection) or _fault(copy) != "ok":
                 raise LedgerError(
                     f"{path}: the ledger: the copy made before bringing it up to date is not "
-                    "whole; nothing was changed"
+                    "complete; nothing was changed"
                 )
         _flush(part)
         part.replace(target)
-        settle(target.parent)
+        flush_directory(target.parent)
     finally:
         part.unlink(missing_ok=True)
     return target
@@ -66,15 +71,20 @@ def _flush(path: Path) -> None:
         os.fsync(file.fileno())
 
 
-def _summary(connection: sqlite3.Connection) -> tuple[int, ...]:
-    """Tell the schema's version, whose file it is, and how many rows the tables have."""
+def row_counts(connection: sqlite3.Connection) -> dict[str, int]:
+    """Return how many rows each table of a ledger has, for comparison with a copy."""
     names = connection.execute(
         "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%'"
-        " ORDER BY name"
     ).fetchall()
-    counts = [f'SELECT count(*) FROM "{name}"' for (name,) in names]  # noqa: S608 - the schema's
-    asked = ("PRAGMA user_version", "PRAGMA application_id", *counts)
-    return tuple(_number(connection, each) for each in asked)
+    counts = {name: f'SELECT count(*) FROM "{name}"' for (name,) in names}  # noqa: S608 - the schema's
+    return {name: _number(connection, query) for name, query in counts.items()}
+
+
+def _summary(connection: sqlite3.Connection) -> tuple[int, int, dict[str, int]]:
+    version, application = (
+        _number(connection, f"PRAGMA {name}") for name in ("user_version", "application_id")
+    )
+    return version, application, row_counts(connection)
 
 
 def _number(connection: sqlite3.Connection, query: str) -> int:

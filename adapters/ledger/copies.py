@@ -1,6 +1,6 @@
-"""The copies of a ledger that stand beside it: their names, and which is the newest.
+"""The backups beside a ledger: their names, which is the newest, and whether there is room.
 
-Knows the file system and no SQLite: it is asked when the ledger itself can't be read.
+Knows the file system and no SQLite: it is needed when the ledger itself can't be read.
 """
 
 from __future__ import annotations
@@ -14,42 +14,42 @@ from pathlib import Path
 from config.files.errors import LedgerError
 
 SPARE_BYTES = 16 * 1024 * 1024
-"""Room that a backup leaves on the disk: what the daemon writes until somebody looks."""
+"""Free space that a backup leaves on the disk, so that the daemon can go on recording."""
 
 _OF_SCHEMA = re.compile(r"\.schema-([0-9]{1,9})\.backup", re.ASCII)
 
 
 def backup_of(path: Path) -> Path:
-    """Return where the daily backup of a ledger is; links are followed."""
+    """Return the path of a ledger's daily backup; links are followed."""
     real = path.resolve()
     return real.with_name(f"{real.name}.backup")
 
 
-def backup_before(path: Path) -> Path:
-    """Return where the backup before that one is."""
+def previous_backup_of(path: Path) -> Path:
+    """Return the path of the daily backup before the last one."""
     return backup_of(path).with_suffix(".backup.1")
 
 
 def backup_of_schema(path: Path, version: int) -> Path:
-    """Return where the copy is that was made before a ledger left a version of its schema."""
+    """Return the path of the copy made before a ledger was migrated from a schema version."""
     real = path.resolve()
     return real.with_name(f"{real.name}.schema-{version}.backup")
 
 
-def backup_to_go_back_to(path: Path, newest: int) -> Path | None:
-    """Find the copy that a version of Lullwatt before the ledger's own can open.
+def backup_for_schema(path: Path, newest: int) -> Path | None:
+    """Find the newest copy that an older version of Lullwatt can open.
 
     Parameters
     ----------
     path
         The ledger's file.
     newest
-        The newest schema that version knows.
+        The newest schema that this version knows.
 
     Returns
     -------
     Path or None
-        The copy of the highest schema it knows; None where there is none.
+        The copy with the highest schema up to `newest`; None if there is none.
     """
     real = path.resolve()
     found = {
@@ -61,15 +61,15 @@ def backup_to_go_back_to(path: Path, newest: int) -> Path | None:
 
 
 def backed_up_at(path: Path) -> datetime | None:
-    """Return the instant of the daily backup, UTC; None if there is none."""
+    """Return the instant of the daily backup in UTC; None if there is none."""
     try:
         return datetime.fromtimestamp(backup_of(path).stat().st_mtime, UTC)
     except OSError:
         return None
 
 
-def where_the_backup_is(path: Path) -> str:
-    """Say where the newest copy of a ledger is, or that there is none.
+def describe_newest_backup(path: Path) -> str:
+    """Say where a ledger's newest backup is, or that there is none.
 
     Parameters
     ----------
@@ -82,9 +82,9 @@ def where_the_backup_is(path: Path) -> str:
         A sentence.
     """
     real = path.resolve()
-    # The names of backups made before a migration come behind: of equal age, the daily one counts.
+    # Backups from before a migration come last: of two of the same age, the daily one is chosen.
     names = (f"{real.name}.backup", f"{real.name}.backup.1", f"{real.name}.schema-*.backup")
-    found = [(_age(copy), copy) for name in names for copy in real.parent.glob(name)]
+    found = [(_modified_at(copy), copy) for name in names for copy in real.parent.glob(name)]
     if not found:
         return "There is no backup of it."
     at, newest = max(found, key=lambda each: each[0])
@@ -92,23 +92,23 @@ def where_the_backup_is(path: Path) -> str:
     return f"Its newest backup is {newest}, of {made} UTC."
 
 
-def _age(path: Path) -> float:
+def _modified_at(path: Path) -> float:
     try:
         return path.stat().st_mtime
     except OSError:
         return 0.0
 
 
-def refuse_a_full_disk(real: Path, spare_bytes: int) -> None:
-    """Raise `LedgerError` where a copy of a ledger would leave less than the spare room."""
+def require_disk_space(real: Path, spare_bytes: int) -> None:
+    """Raise `LedgerError` if a copy of a ledger would leave less than the spare room."""
     log = real.with_name(f"{real.name}-wal")
     size = real.stat().st_size + (log.stat().st_size if log.exists() else 0)
     if shutil.disk_usage(real.parent).free < size + spare_bytes:
         raise LedgerError(f"{real}: the ledger: the disk has too little room for a backup")
 
 
-def settle(directory: Path) -> None:
-    """Put the new names themselves on the disk."""
+def flush_directory(directory: Path) -> None:
+    """Write a directory's file names to the disk, so that they survive a power cut."""
     file = os.open(directory, os.O_RDONLY)
     try:
         os.fsync(file)

@@ -1,7 +1,7 @@
-"""JSON text that keeps money exact: Decimals go out as JSON numbers and come back as Decimals.
+"""JSON text that keeps money exact: a Decimal is written as a number and read as a Decimal.
 
-Knows nothing of what the objects mean. The standard encoder can write a Decimal only by way of a
-float, which would round it.
+Knows nothing of what the objects mean. The standard encoder can write a Decimal only as a float,
+which would round it.
 """
 
 from __future__ import annotations
@@ -19,14 +19,14 @@ def dump_exact(body: Mapping[str, object]) -> str:
     ----------
     body
         Texts, whole numbers, floats, Decimals, booleans, None, and mappings and sequences of them.
-        A whole Decimal is written with ``.0``, so that it can be told from a count.
+        A whole Decimal is written with ``.0``, to distinguish it from a count.
 
     Returns
     -------
     str
-        Compact JSON in ASCII: a lone surrogate, which UTF-8 can't carry, is escaped like the rest.
-        Any other type (an instant must be made text by the caller) or a key that is no text is a
-        `TypeError`; a number that is not finite, which JSON can't say, a `ValueError`.
+        Compact JSON in ASCII; even a lone surrogate, which UTF-8 can't encode, is escaped. Any
+        other type (the caller must convert an instant to text) or a key that is not text is a
+        `TypeError`. A number that is not finite, which JSON can't express, is a `ValueError`.
     """
     return _write(body)
 
@@ -59,7 +59,7 @@ def _write_number(number: float | Decimal) -> str:
     if isinstance(number, int):
         return int.__repr__(number)
     if isinstance(number, float):
-        # json.dumps refuses NaN here, and writes a numpy float as a plain one.
+        # json.dumps refuses NaN here, and writes a numpy float like a plain float.
         return json.dumps(float(number), allow_nan=False)
     if not number.is_finite():
         raise ValueError(f"{number} can't be written as JSON")

@@ -1,7 +1,7 @@
-"""Opening the ledger's file: is it ours, may it be written, is its schema current.
+"""Open the ledger's file: check that it is a ledger, is whole, and has the current schema.
 
-Knows SQLite and the file system, and nothing of what the tables mean. Whatever is refused here is
-refused before a byte is written.
+Knows SQLite and the file system, and nothing of what the tables mean. A refusal comes before
+anything is written.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 
 from adapters.ledger.before_migration import copy_before_migrating
-from adapters.ledger.copies import backup_to_go_back_to, where_the_backup_is
+from adapters.ledger.copies import backup_for_schema, describe_newest_backup
 from adapters.ledger.schema import APPLICATION_ID, MIGRATIONS, Migration
 from config.files.errors import LedgerDamaged, LedgerError
 
@@ -20,7 +20,7 @@ BUSY_SECONDS = 2.0
 """How long a writer waits for another program's lock. Readers never hold one in WAL mode."""
 
 _PRIMARY_CODE = 0xFF  # the low byte of an extended result code, https://sqlite.org/rescode.html
-_IN_WORDS = {
+_REASONS = {
     sqlite3.SQLITE_BUSY: "another program keeps it locked; end that program and try again",
     sqlite3.SQLITE_LOCKED: "another program keeps it locked; end that program and try again",
     sqlite3.SQLITE_READONLY: "it may not be written; see the rights of the file and its directory",
@@ -29,7 +29,7 @@ _IN_WORDS = {
     sqlite3.SQLITE_FULL: "the disk is full; nothing was recorded",
     sqlite3.SQLITE_IOERR: "the disk failed to read or write it",
 }
-_DAMAGED_IN_WORDS = {
+_DAMAGE = {
     sqlite3.SQLITE_NOTADB: "it is not a database",
     sqlite3.SQLITE_CORRUPT: "it is damaged",
 }
@@ -37,12 +37,12 @@ _DAMAGED_IN_WORDS = {
 
 @contextmanager
 def plain_errors(path: Path) -> Iterator[None]:
-    """Say in plain words what SQLite refuses.
+    """Turn errors of SQLite and of the file system into plain words.
 
     Parameters
     ----------
     path
-        The ledger's file, to be named in the message.
+        The ledger's file, for the message.
 
     Yields
     ------
@@ -52,29 +52,29 @@ def plain_errors(path: Path) -> Iterator[None]:
     Raises
     ------
     LedgerDamaged
-        If what the file holds makes no sense; the newest backup is named.
+        If the file is damaged or no database; the message names the newest backup.
     LedgerError
-        For every other error of SQLite and of the file system; their own words are added.
+        For every other such error, with its own text added.
     """
     try:
         yield
     except sqlite3.Error as error:
         code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & _PRIMARY_CODE
-        if code in _DAMAGED_IN_WORDS:
-            raise LedgerDamaged(_damaged(path, f"{_DAMAGED_IN_WORDS[code]} ({error})")) from error
-        words = _IN_WORDS.get(code, "it refused")
-        raise LedgerError(f"{path}: the ledger: {words} ({error})") from error
+        if code in _DAMAGE:
+            raise LedgerDamaged(_damaged(path, f"{_DAMAGE[code]} ({error})")) from error
+        reason = _REASONS.get(code, "SQLite reports an error")
+        raise LedgerError(f"{path}: the ledger: {reason} ({error})") from error
     except OSError as error:
         raise LedgerError(f"{path}: the ledger can't be used: {error.strerror}") from error
 
 
-def _damaged(path: Path, how: str) -> str:
-    return f"{path}: the ledger: {how}; it is left as it is. {where_the_backup_is(path)}"
+def _damaged(path: Path, reason: str) -> str:
+    return f"{path}: the ledger: {reason}; it is left as it is. {describe_newest_backup(path)}"
 
 
 @contextmanager
 def transaction(connection: sqlite3.Connection) -> Iterator[None]:
-    """Do all the statements inside or none; the lock to write is taken at the start.
+    """Run all the statements inside or none; take the write lock at the start.
 
     Parameters
     ----------
@@ -91,7 +91,7 @@ def transaction(connection: sqlite3.Connection) -> Iterator[None]:
         yield
         connection.execute("COMMIT")
     finally:
-        # SQLite itself rolls back after some errors, a full disk among them.
+        # SQLite itself rolls back after some errors, such as a full disk.
         if connection.in_transaction:
             connection.execute("ROLLBACK")
 
@@ -101,25 +101,25 @@ def open_file(
 ) -> sqlite3.Connection:
     """Open a ledger's file, make it if it is missing, and bring its schema up to date.
 
-    A `LedgerError` says in plain words if the directory or (to read) the file is missing, the file
-    is not a ledger of ours, is damaged, is of a newer schema (or of an older one, to read), is
-    locked, or may not be used. Nothing is written then. That it is whole is looked at only before
-    it is written to.
+    A `LedgerError` says in plain words if the directory or (for reading) the file is missing, or if
+    the file is no ledger, is damaged, has a newer schema (or an older one, for reading), is locked,
+    or may not be used. Nothing is written then. Only opening for writing checks the whole file for
+    damage.
 
     Parameters
     ----------
     path
         The file. Its directory must exist.
     read_only
-        Open it beside a running daemon, or after it; never make or change it.
+        Open it without making or changing it, even while a daemon uses it.
     migrations
         The schema's history.
 
     Returns
     -------
     sqlite3.Connection
-        In autocommit mode: statements outside `transaction` commit by themselves. May be used from
-        any thread, one at a time.
+        In autocommit mode: statements outside `transaction` commit by themselves. Any thread may
+        use it, one at a time.
 
     Raises
     ------
@@ -130,20 +130,20 @@ def open_file(
         with plain_errors(path):
             return _open(path, migrations, read_only=read_only)
     except LedgerDamaged as error:
-        raise LedgerError(str(error)) from error  # refused like any other file that is no ledger
+        raise LedgerError(str(error)) from error  # like any other file that is no ledger
 
 
 def _open(path: Path, migrations: Sequence[Migration], *, read_only: bool) -> sqlite3.Connection:
     refuse_place(path, read_only=read_only)
     if path.exists():
-        _refuse_stranger(path, newest=len(migrations), to_write=not read_only)
+        _refuse_foreign_file(path, newest=len(migrations), to_write=not read_only)
     if read_only:
         return _open_to_read(path, newest=len(migrations))
     return _open_to_write(path, migrations)
 
 
 def refuse_place(path: Path, *, read_only: bool = False) -> None:
-    """Raise `LedgerError` where no ledger can be, or, to read, where there is none yet."""
+    """Raise `LedgerError` if there can be no ledger at a path or, for reading, if there is none."""
     if not path.parent.is_dir():
         raise LedgerError(f"{path}: the ledger's directory {path.parent} does not exist")
     if path.is_dir():
@@ -152,7 +152,7 @@ def refuse_place(path: Path, *, read_only: bool = False) -> None:
         raise LedgerError(f"{path}: there is no ledger yet; the daemon makes it when it first runs")
 
 
-def _refuse_stranger(path: Path, *, newest: int, to_write: bool) -> None:
+def _refuse_foreign_file(path: Path, *, newest: int, to_write: bool) -> None:
     with closing(connect_without_trace(path)) as connection:
         application = _pragma(connection, "application_id")
         version = _pragma(connection, "user_version")
@@ -165,26 +165,26 @@ def _refuse_stranger(path: Path, *, newest: int, to_write: bool) -> None:
     if version > newest:
         raise LedgerError(
             f"{path}: the ledger was written by a newer Lullwatt (schema {version}, "
-            f"this one knows up to {newest}); {_ways_on(path, newest)}"
+            f"this one knows up to {newest}); {_what_to_do(path, newest)}"
         )
 
 
-def _ways_on(path: Path, newest: int) -> str:
-    copy = backup_to_go_back_to(path, newest)
+def _what_to_do(path: Path, newest: int) -> str:
+    copy = backup_for_schema(path, newest)
     if copy is None:
         return "install that one again, or use another file"
     return (
         "install that one again, or move the ledger and its -wal and -shm files away and put "
-        f"{copy} in its place, which was made before it was brought up to date"
+        f"{copy} in its place, a copy from before the upgrade"
     )
 
 
 def refuse_damage(connection: sqlite3.Connection, path: Path) -> None:
-    """Raise `LedgerDamaged` if SQLite finds a fault in the file (0.1 s for each 100 MB, cached)."""
+    """Raise `LedgerDamaged` if SQLite finds a fault in the file (0.1 s for 100 MB in cache)."""
     (found,) = connection.execute("PRAGMA quick_check(1)").fetchone()
     if found != "ok":
-        how = f"it is damaged ({found.strip().splitlines()[-1]})"
-        raise LedgerDamaged(_damaged(path, how))
+        reason = f"it is damaged ({found.strip().splitlines()[-1]})"
+        raise LedgerDamaged(_damaged(path, reason))
 
 
 def _open_to_read(path: Path, *, newest: int) -> sqlite3.Connection:
@@ -193,13 +193,13 @@ def _open_to_read(path: Path, *, newest: int) -> sqlite3.Connection:
     except sqlite3.OperationalError:
         if has_log(path):
             raise
-        # A reader who may not write beside the file, while no daemon has it open.
+        # The reader may not write beside the file, and no daemon has it open.
         connection, version = _connect_to_read(path, "immutable=1")
     if version < newest:
         connection.close()
         raise LedgerError(
             f"{path}: the ledger's schema is older (schema {version}, this one reads {newest}); "
-            "start the daemon once, which brings it up to date"
+            "start the daemon once to bring it up to date"
         )
     return connection
 
@@ -219,7 +219,7 @@ def _open_to_write(path: Path, migrations: Sequence[Migration]) -> sqlite3.Conne
         _make_durable(connection, path)
         if 0 < _pragma(connection, "user_version") < len(migrations):
             copy_before_migrating(connection, path)
-        with transaction(connection):  # also finds out at once whether the file may be written
+        with transaction(connection):  # also checks at once that the file may be written
             _migrate(connection, migrations)
     except BaseException:
         connection.close()
@@ -228,7 +228,7 @@ def _open_to_write(path: Path, migrations: Sequence[Migration]) -> sqlite3.Conne
 
 
 def _make_durable(connection: sqlite3.Connection, path: Path) -> None:
-    # FULL: a commit is on the disk before it is acknowledged, through a power cut too.
+    # FULL: a commit is on the disk before it returns, so it survives a power cut.
     connection.execute("PRAGMA synchronous = FULL")
     (mode,) = connection.execute("PRAGMA journal_mode = WAL").fetchone()
     if mode != "wal":
@@ -236,7 +236,7 @@ def _make_durable(connection: sqlite3.Connection, path: Path) -> None:
 
 
 def _migrate(connection: sqlite3.Connection, migrations: Sequence[Migration]) -> None:
-    # Asked again inside the transaction: another process may have been faster.
+    # Read again inside the transaction: another process may have been faster.
     version = _pragma(connection, "user_version")
     if version >= len(migrations):
         return
@@ -248,10 +248,10 @@ def _migrate(connection: sqlite3.Connection, migrations: Sequence[Migration]) ->
 
 
 def connect_without_trace(path: Path) -> sqlite3.Connection:
-    """Connect to a file in order to look at it, to be closed by the caller.
+    """Connect to a file for reading, without making other files beside it.
 
-    Without a log beside it a file can be looked at as unchangeable, which leaves no trace: the
-    usual way to read another program's database would make two files beside it.
+    A file without a write-ahead log beside it is opened as immutable. The usual way to read a
+    database would make two files beside it.
 
     Parameters
     ----------
@@ -261,7 +261,7 @@ def connect_without_trace(path: Path) -> sqlite3.Connection:
     Returns
     -------
     sqlite3.Connection
-        To read with.
+        For reading; to be closed by the caller.
     """
     return _connect(path, "mode=ro" if has_log(path) else "immutable=1")
 
@@ -282,6 +282,6 @@ def _pragma(connection: sqlite3.Connection, name: str) -> int:
 
 
 def has_log(path: Path) -> bool:
-    """Whether a log is beside a file: somebody has it open, or was killed."""
+    """Return whether a write-ahead log is beside a file: it is open, or its user was killed."""
     real = path.resolve()
     return real.with_name(f"{real.name}-wal").exists()

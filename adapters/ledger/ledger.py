@@ -16,21 +16,21 @@ from typing import TYPE_CHECKING
 from adapters.ledger.exact_json import dump_exact
 from adapters.ledger.file import open_file, plain_errors, transaction
 from adapters.ledger.reader import LedgerReader
-from adapters.ledger.rows import Befallen, to_micros
+from adapters.ledger.rows import HappeningKind, to_micros
 from adapters.ledger.schema import MIGRATIONS
 from config.files.series import PricePoint
 
 if TYPE_CHECKING:
     from adapters.contract.messages import Command
 
-# What was removed for its age must not come back with a message that is sent once more.
+# A row removed for its age must not come back with a message that is sent again.
 _UNLESS_REMOVED = " WHERE NOT EXISTS (SELECT 1 FROM retention WHERE kept_from > ?)"
 _KEEP_EARLIER_NIGHT = """
     INSERT INTO night_revisions (night, charge_point, vehicle, closed_at, body)
     SELECT night, charge_point, vehicle, closed_at, body FROM nights
     WHERE night = ? AND charge_point = ?
 """
-# A price that went away and came back is news; the one in force already is not.
+# A price that changed and changed back is stored again; one that is in force already is not.
 _ADD_NEW_PRICE = """
     INSERT INTO prices (tariff, start, rate) SELECT :tariff, :start, :rate
     WHERE :rate IS NOT (SELECT rate FROM prices WHERE tariff = :tariff AND start = :start
@@ -46,24 +46,24 @@ def open_ledger(path: Path, *, read_only: bool = False) -> Ledger:
     path
         The file; its directory must exist. SQLite keeps two more files beside it while it is open.
     read_only
-        For a look at it while a daemon runs, or after: never makes or changes the file, and every
-        method that adds something raises.
+        Open it without making or changing it, even while a daemon uses it; every method that
+        writes then raises.
 
     Returns
     -------
     Ledger
-        To be closed by its user, or used in a ``with`` statement. What keeps it from being opened
-        is a `LedgerError` in plain words, as `ledger_file.open_file` says, and writes nothing.
+        To be closed by the caller, or used in a ``with`` statement. If it can't be opened, a
+        `LedgerError` says so in plain words, as in `adapters.ledger.file.open_file`.
     """
     return Ledger(open_file(path, read_only=read_only), path)
 
 
 class Ledger(LedgerReader):
-    """The ledger, to be written by one process at a time.
+    """The ledger, written by one process at a time.
 
-    Each method that adds something is one transaction, committed when it returns, and raises
-    `LedgerError` where SQLite fails, with nothing of it recorded. A naive instant, or a number that
-    is not finite, is a `ValueError`.
+    Each writing method is one transaction, committed when it returns. If SQLite fails it raises
+    `LedgerError`, and nothing is recorded. A naive instant, or a number that is not finite, is a
+    `ValueError`.
     """
 
     def add_reading(
@@ -90,8 +90,8 @@ class Ledger(LedgerReader):
         Returns
         -------
         bool
-            False if exactly this reading is recorded already, which then stays as it is, or if it
-            is of a time whose readings have been removed.
+            False if exactly this reading is recorded already, or if the readings of its time have
+            been removed.
         """
         _require_finite(watts, amps)
         return self._add_once(
@@ -107,14 +107,14 @@ class Ledger(LedgerReader):
         pilot: str | None = None,
         soc_percent: float | None = None,
     ) -> bool:
-        """Add what a charge point told of its vehicle.
+        """Add a charge point's report on its vehicle.
 
         Parameters
         ----------
         charge_point
             Its name in the household file.
         at
-            When it was so.
+            The instant of the report.
         pilot
             IEC 61851 state, "A" to "F".
         soc_percent
@@ -123,7 +123,7 @@ class Ledger(LedgerReader):
         Returns
         -------
         bool
-            False if exactly this report is recorded already, or is of a time whose reports have
+            False if exactly this report is recorded already, or if the reports of its time have
             been removed.
         """
         _require_finite(soc_percent)
@@ -134,13 +134,13 @@ class Ledger(LedgerReader):
         )
 
     def add_request(self, charge_point: str, at: datetime, body: Mapping[str, object]) -> None:
-        """Add what a person asked for at an instant, as a JSON object."""
+        """Add a person's request, as a JSON object."""
         self._add(
             "requests (charge_point, at, body)", (charge_point, to_micros(at), dump_exact(body))
         )
 
     def add_command(self, charge_point: str, at: datetime, command: Command) -> None:
-        """Add a command; a serial that this charge point has had is refused with `LedgerError`."""
+        """Add a command; `LedgerError` if the charge point already has one with this serial."""
         self._add(
             "commands (charge_point, at, serial, do, amps, valid_until, why, plan)",
             (
@@ -157,7 +157,7 @@ class Ledger(LedgerReader):
         )
 
     def save_open_night(self, charge_point: str, body: Mapping[str, object] | None) -> None:
-        """Keep what is known of the night in progress, as a JSON object; None if there is none."""
+        """Store the night in progress, as a JSON object; None if there is none."""
         with self._writing():
             if body is None:
                 self._connection.execute(
@@ -170,19 +170,19 @@ class Ledger(LedgerReader):
                 )
 
     def add_prices(self, tariff: str, points: Sequence[PricePoint]) -> int:
-        """Add prices of a series, all or none.
+        """Add prices of a series, either all or none.
 
         Parameters
         ----------
         tariff
             The tariff's name.
         points
-            Starts and rates as the feed gave them, before the tariff's own arithmetic.
+            Starts and rates from the feed, before the tariff's `multiply`, `add` and tax.
 
         Returns
         -------
         int
-            How many were news: a price equal to the one in force for its start is passed over.
+            How many were new: a price equal to the one in force for its start is skipped.
         """
         rows = [
             {"tariff": tariff, "start": to_micros(point.start), "rate": str(point.rate)}
@@ -192,16 +192,16 @@ class Ledger(LedgerReader):
             return sum(self._connection.execute(_ADD_NEW_PRICE, row).rowcount for row in rows)
 
     def add_alert(self, charge_point: str | None, at: datetime, code: str, message: str) -> None:
-        """Add an alert; `charge_point` is None where it concerns the whole household."""
+        """Add an alert; `charge_point` is None if it concerns the whole household."""
         self._add(
             "alerts (charge_point, at, code, message)",
             (charge_point, to_micros(at), code, message),
         )
 
     def add_happening(
-        self, at: datetime, what: Befallen, body: Mapping[str, object] | None = None
+        self, at: datetime, what: HappeningKind, body: Mapping[str, object] | None = None
     ) -> None:
-        """Add what befell the daemon, with a JSON object that says more."""
+        """Add an event of the daemon's life, with its details as a JSON object."""
         self._add("happenings (at, what, body)", (to_micros(at), what, dump_exact(body or {})))
 
     def close_night(
@@ -212,7 +212,7 @@ class Ledger(LedgerReader):
         closed_at: datetime,
         body: Mapping[str, object],
     ) -> bool:
-        """Close a night, or close it again with what became known later.
+        """Close a night, or close it again with later information.
 
         Parameters
         ----------
@@ -228,8 +228,8 @@ class Ledger(LedgerReader):
         Returns
         -------
         bool
-            False if the night is closed with the same vehicle and body already. Where they differ
-            the earlier ones are kept as a revision, in the same transaction.
+            False if the night is closed with the same vehicle and body already. If they differ,
+            the same transaction keeps the earlier ones as a revision.
         """
         key, text = (night.isoformat(), charge_point), dump_exact(body)
         with self._writing():
@@ -247,7 +247,7 @@ class Ledger(LedgerReader):
         return True
 
     def try_to_write(self) -> None:
-        """Write what is there already: raises `LedgerError` if nothing can be written now."""
+        """Test whether the ledger can be written to; `LedgerError` if it can't."""
         with self._writing():
             self._connection.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
 

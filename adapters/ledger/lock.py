@@ -1,7 +1,8 @@
-"""One daemon for each ledger: a lock beside the file, which the kernel lets go with its holder.
+"""Ensure that only one daemon uses a ledger, by a lock that the kernel releases with the process.
 
 The lock is on ``<ledger>.lock``, not on the ledger: SQLite's own locks come and go with each
-transaction. It holds the process id of the daemon, for the one who is refused. Readers take none.
+transaction. That file contains the daemon's process id, for the message to a second daemon. Readers
+need no lock.
 """
 
 from __future__ import annotations
@@ -19,13 +20,13 @@ _MOST_DIGITS = 20
 
 
 @contextmanager
-def only_daemon(path: Path) -> Iterator[None]:
-    """Be the only daemon of a ledger for as long as the block lasts.
+def lock_ledger(path: Path) -> Iterator[None]:
+    """Be the only daemon that uses a ledger, for as long as the block runs.
 
     Parameters
     ----------
     path
-        The ledger's file, which need not be there yet. Links that lead to one file have one lock.
+        The ledger's file, which need not exist yet. Links to the same file share one lock.
 
     Yields
     ------
@@ -35,22 +36,22 @@ def only_daemon(path: Path) -> Iterator[None]:
     Raises
     ------
     LedgerError
-        If another daemon has it, which is named by its process id, or its directory can't be used.
+        If another daemon uses it (with its process id), or its directory can't be used.
     """  # noqa: DOC502 - raised by the parts
     with plain_errors(path):
         refuse_place(path)
         real = path.resolve()
         lock = real.with_name(f"{real.name}.lock")
-        held = _take(lock, path)
+        locked = _acquire(lock, path)
     try:
         yield
     finally:
-        # Taken away while it is held: who waits for it sees that the name is another file's now.
+        # Removed while still locked: a process that opened it before finds that the name is gone.
         lock.unlink(missing_ok=True)
-        os.close(held)
+        os.close(locked)
 
 
-def _take(lock: Path, path: Path) -> int:
+def _acquire(lock: Path, path: Path) -> int:
     while True:
         file = os.open(lock, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
         try:
@@ -59,21 +60,21 @@ def _take(lock: Path, path: Path) -> int:
             holder = os.pread(file, _MOST_DIGITS, 0).decode("ascii", "replace").strip()
             os.close(file)
             raise LedgerError(
-                f"{path}: the ledger is kept by another daemon"
-                f" (process {holder or 'unknown'}); end that one first"
+                f"{path}: the ledger is in use by another daemon"
+                f" (process {holder or 'unknown'}); stop that one first"
             ) from None
         except BaseException:
             os.close(file)
             raise
-        if _is_still(lock, file):
+        if _is_current(lock, file):
             os.ftruncate(file, 0)
             os.pwrite(file, f"{os.getpid()}\n".encode(), 0)
             return file
         os.close(file)
 
 
-def _is_still(lock: Path, file: int) -> bool:
-    """Whether the lock's name leads to the file that is locked: its last holder took it away."""
+def _is_current(lock: Path, file: int) -> bool:
+    """Return whether the locked file still has its name: the last holder may have removed it."""
     try:
         return os.path.samestat(lock.stat(), os.fstat(file))
     except FileNotFoundError:

@@ -1,4 +1,4 @@
-"""Questions to the ledger. Writes nothing, and knows no clock: every instant is handed in."""
+"""Read what the ledger holds. Writes nothing and reads no clock: instants are passed in."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ from adapters.ledger.rows import (
     from_micros,
     to_micros,
 )
-from adapters.ledger.spans import SpanReader
+from adapters.ledger.spans import COMMAND_COLUMNS, SpanReader, stored_command
 from config.files.series import PricePoint
 from planners.accounts.accounts import RegisterReading
 
-# Of several rows for one instant the last written counts: a correction is a new row.
+# If an instant has several rows, the last written counts: a correction is a new row.
 _REGISTER_READINGS = """
     SELECT at, register_wh FROM readings AS row
     WHERE charge_point = :charge_point AND register_wh IS NOT NULL
@@ -49,14 +49,14 @@ _NIGHTS = """
 class LedgerReader(SpanReader):
     """The reading half of the ledger.
 
-    Every method raises `LedgerError` where SQLite fails. Safe from any thread, one at a time.
+    Every method raises `LedgerError` if SQLite fails. Any thread may use it, one at a time.
 
     Parameters
     ----------
     connection
-        From `ledger_file.open_file`; closed by `close`.
+        From `adapters.ledger.file.open_file`; closed by `close`.
     path
-        The file, to be named in errors.
+        The file, for error messages.
     """
 
     def __enter__(self) -> Self:
@@ -71,14 +71,14 @@ class LedgerReader(SpanReader):
         self.close()
 
     def close(self) -> None:
-        """Close the file; more than once does no harm."""
+        """Close the file; closing it again does no harm."""
         with plain_errors(self._path):
             self._connection.close()
 
     def register_readings(
         self, charge_point: str, start: datetime, end: datetime
     ) -> tuple[RegisterReading, ...]:
-        """Return the meter's register through a span of time.
+        """Return the meter's register readings over a span of time.
 
         Parameters
         ----------
@@ -90,8 +90,8 @@ class LedgerReader(SpanReader):
         Returns
         -------
         tuple of RegisterReading
-            Sorted, one for each instant (of several the last written), from the last one before
-            `start` to the first one after `end`, both included.
+            Sorted, one for each instant (the last written), from the last one before `start` to
+            the first one after `end`, both included.
         """
         rows = self._rows(
             _REGISTER_READINGS,
@@ -100,7 +100,7 @@ class LedgerReader(SpanReader):
         return tuple(RegisterReading(from_micros(at), register_wh) for at, register_wh in rows)
 
     def last_reading(self, charge_point: str) -> StoredReading | None:
-        """Return the reading of the latest instant (of several there the last written)."""
+        """Return the reading with the latest instant (the last written, if there are several)."""
         rows = self._rows(
             "SELECT at, register_wh, watts, amps FROM readings WHERE charge_point = ? "
             "ORDER BY at DESC, id DESC LIMIT 1",
@@ -109,29 +109,22 @@ class LedgerReader(SpanReader):
         return next((StoredReading(from_micros(at), *rest) for at, *rest in rows), None)
 
     def last_vehicle_reports(self, charge_point: str) -> LastVehicleReports:
-        """Return the latest pilot state and state of charge, None where none was ever reported."""
+        """Return the latest pilot state and state of charge; None for values never reported."""
         pilot, pilot_at = self._last_reported("pilot", charge_point)
         soc, soc_at = self._last_reported("soc_percent", charge_point)
         return LastVehicleReports(pilot, pilot_at, soc, soc_at)
 
     def last_command(self, charge_point: str) -> StoredCommand | None:
-        """Return the command with the highest serial, None if there is none."""
+        """Return the command with the highest serial; None if there is none."""
         rows = self._rows(
-            "SELECT at, serial, do, amps, valid_until, why, plan FROM commands "
-            "WHERE charge_point = ? "
-            "ORDER BY serial DESC LIMIT 1",
+            f"SELECT {COMMAND_COLUMNS} FROM commands "  # noqa: S608 - all our own text
+            "WHERE charge_point = ? ORDER BY serial DESC LIMIT 1",
             (charge_point,),
         )
-        return next(
-            (
-                StoredCommand(from_micros(at), serial, do, amps, from_micros(valid_until), *rest)
-                for at, serial, do, amps, valid_until, *rest in rows
-            ),
-            None,
-        )
+        return next((stored_command(row) for row in rows), None)
 
     def switched_at(self, charge_point: str) -> datetime | None:
-        """Return when it last changed from start to stop or back; None for stopped ever since."""
+        """Return when it last changed between start and stop; None if it was never started."""
         rows = self._rows(
             """
             WITH own AS (SELECT serial, at, do FROM commands WHERE charge_point = ?),
@@ -146,22 +139,22 @@ class LedgerReader(SpanReader):
         return next((from_micros(at) for (at,) in rows if at is not None), None)
 
     def open_night(self, charge_point: str) -> dict[str, Any] | None:
-        """Return what was kept of the night in progress, its fractions as Decimal."""
+        """Return what is stored for the night in progress, with fractions as Decimal."""
         rows = self._rows("SELECT body FROM open_nights WHERE charge_point = ?", (charge_point,))
         return next((load_exact(body) for (body,) in rows), None)
 
     def alerts_between(self, start: datetime, end: datetime) -> tuple[StoredAlert, ...]:
-        """Return the alerts of a span of time.
+        """Return the alerts in a span of time.
 
         Parameters
         ----------
         start, end
-            Aware instants; an alert at `start` is in it, one at `end` is not.
+            Aware instants; an alert at `start` is included, one at `end` is not.
 
         Returns
         -------
         tuple of StoredAlert
-            In order of their instants, those of one instant as they were written.
+            Sorted by instant, and within one instant in the order they were written.
         """
         rows = self._rows(
             "SELECT at, charge_point, code, message FROM alerts "
@@ -171,7 +164,7 @@ class LedgerReader(SpanReader):
         return tuple(StoredAlert(from_micros(at), *rest) for at, *rest in rows)
 
     def price_points(self, tariff: str) -> tuple[PricePoint, ...]:
-        """Return the prices known for a tariff, sorted; a later price for a start replaces it."""
+        """Return the prices stored for a tariff, sorted; the last one stored for each start."""
         rows = self._rows(_PRICES, {"tariff": tariff})
         return tuple(PricePoint(from_micros(start), Decimal(rate)) for start, rate in rows)
 
@@ -183,14 +176,14 @@ class LedgerReader(SpanReader):
         Parameters
         ----------
         start, end
-            The first and the last night wanted, both included; None for no limit.
+            The first and the last night, both included; None for no limit.
         charge_point
             Only this one; None for all.
 
         Returns
         -------
         tuple of dict
-            Their bodies, sorted by night and charge point, fractions as Decimal.
+            Their bodies, sorted by night and charge point, with fractions as Decimal.
         """
         limits: dict[str, object] = {
             "start": (start or date.min).isoformat(),
@@ -200,31 +193,31 @@ class LedgerReader(SpanReader):
         return tuple(load_exact(body) for (body,) in self._rows(_NIGHTS, limits))
 
     def latest_nights(self, count: int) -> tuple[date, ...]:
-        """Return the dates of the latest closed nights, at the most so many, latest first."""
+        """Return the dates of up to `count` closed nights, the latest first."""
         rows = self._rows("SELECT DISTINCT night FROM nights ORDER BY night DESC LIMIT ?", (count,))
         return tuple(date.fromisoformat(night) for (night,) in rows)
 
     def charge_points(self) -> tuple[str, ...]:
-        """Return the names of those that have readings, vehicle reports or a night in progress."""
+        """Return the names of those with readings, vehicle reports or a night in progress."""
         names: set[str] = set()
         for table in ("readings", "vehicle_reports", "open_nights"):
             names.update(self._points_of(table))
         return tuple(sorted(names))
 
     def kept_from(self) -> datetime | None:
-        """Tell from when on all raw readings are there: since ever (None), or since a removal.
+        """Return the instant from which on all raw readings are still stored; None for all of them.
 
         Returns
         -------
         datetime or None
-            What flowed before it, the closed nights alone can tell.
+            For the time before it, only the closed nights tell how much energy flowed.
         """
         rows = self._rows("SELECT kept_from FROM retention", ())
         return next((from_micros(at) for (at,) in rows), None)
 
     def _points_of(self, table: str) -> Iterator[str]:
-        # From name to name by the index: a list of all rows' names would read all of it.
-        query = f"SELECT min(charge_point) FROM {table} WHERE charge_point > ?"  # noqa: S608 - ours
+        # From name to name through the index: SELECT DISTINCT would read the whole table.
+        query = f"SELECT min(charge_point) FROM {table} WHERE charge_point > ?"  # noqa: S608 - all our own text
         name: str | None = ""
         while name is not None:
             [(name,)] = self._rows(query, (name,))
@@ -233,7 +226,7 @@ class LedgerReader(SpanReader):
 
     def _last_reported(self, column: str, charge_point: str) -> tuple[Any, datetime | None]:
         rows = self._rows(
-            f"SELECT {column}, at FROM vehicle_reports WHERE charge_point = ? "  # noqa: S608 - ours
+            f"SELECT {column}, at FROM vehicle_reports WHERE charge_point = ? "  # noqa: S608 - all our own text
             f"AND {column} IS NOT NULL ORDER BY at DESC, id DESC LIMIT 1",
             (charge_point,),
         )

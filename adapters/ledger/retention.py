@@ -1,9 +1,9 @@
-"""Removes what is old from a ledger, little by little, while the daemon writes on.
+"""Remove old rows from a ledger in small steps, while the daemon goes on writing.
 
-Raw readings, vehicle reports and plans go; nights, commands, requests, prices and alerts stay for
-ever. Whoever calls decides from when on all is kept; from then on the ledger itself takes nothing
-of before, so that what was removed does not come back. An end in the middle does no harm: the next
-removal goes on where it was.
+It removes raw readings, vehicle reports and plans; nights, commands, requests, prices and alerts
+are kept for ever. The caller decides from which instant on everything is kept. After that the
+ledger accepts no older rows, so that nothing removed comes back. A removal may be interrupted: the
+next one continues where it stopped.
 """
 
 from __future__ import annotations
@@ -19,10 +19,10 @@ from adapters.ledger.ledger import open_ledger
 from adapters.ledger.rows import to_micros
 
 STEP_ROWS = 500
-"""Rows that go in one transaction: a writer waits for one of them at the most."""
+"""Rows removed in one transaction. A writer waits for at most one transaction."""
 
-# Kept of each charge point, however old: what the next reading is counted from, what a start takes
-# for the latest reading, the latest state and the latest state of charge, and the last plan.
+# Kept for each charge point, however old: the register from which the next reading is counted, the
+# latest reading, pilot state and state of charge (a starting daemon needs them), and the last plan.
 _OLD_READINGS = """
     DELETE FROM readings WHERE id IN (
         SELECT id FROM readings WHERE charge_point = :charge_point AND at < :kept_from
@@ -53,16 +53,17 @@ _KEEP_FROM = """
 
 
 def remove_before(path: Path, kept_from: datetime, pause: Callable[[], bool]) -> int:
-    """Remove raw readings, vehicle reports and plans of before an instant.
+    """Remove raw readings, vehicle reports and plans from before an instant.
 
     Parameters
     ----------
     path
         The ledger's file, of the current schema.
     kept_from
-        From then on all is kept; an instant before that of an earlier removal moves nothing.
+        Everything from this instant on is kept. An instant earlier than the last removal's has no
+        effect.
     pause
-        Called between two steps, to let others write; ends the removal by returning True.
+        Called between steps to let others write; the removal ends if it returns True.
 
     Returns
     -------
@@ -72,7 +73,7 @@ def remove_before(path: Path, kept_from: datetime, pause: Callable[[], bool]) ->
     Raises
     ------
     LedgerError
-        If it can't be written, in plain words; what was removed by then stays removed.
+        If the ledger can't be written to; rows removed by then stay removed.
     """  # noqa: DOC502 - raised by the parts
     with open_ledger(path, read_only=True) as ledger:
         points = ledger.charge_points()
@@ -93,12 +94,12 @@ def _steps(
     for point in points:
         values = {"charge_point": point, "kept_from": kept_from, "rows": STEP_ROWS}
         for query in (_OLD_READINGS, _OLD_REPORTS, _OLD_PLANS):
-            gone = STEP_ROWS
-            while gone == STEP_ROWS:
+            removed = STEP_ROWS
+            while removed == STEP_ROWS:
                 with transaction(connection):
-                    gone = connection.execute(query, values).rowcount
-                if gone:
-                    yield gone
+                    removed = connection.execute(query, values).rowcount
+                if removed:
+                    yield removed
 
 
 def _connect(path: Path) -> sqlite3.Connection:

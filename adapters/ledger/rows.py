@@ -1,4 +1,4 @@
-"""What the ledger hands back, and how an instant becomes a number in it. Knows no SQL."""
+"""The rows that the ledger returns, and the number that stores an instant. Knows no SQL."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ _MICROSECOND = timedelta(microseconds=1)
 
 @dataclass(frozen=True)
 class StoredReading:
-    """One row of a meter's readings; None where the reading did not say."""
+    """A meter's reading; None for values that it did not have."""
 
     at: datetime
     register_wh: int | None
@@ -34,7 +34,7 @@ class LastVehicleReports:
 
 @dataclass(frozen=True)
 class StoredReport:
-    """What a charge point told of its vehicle; None where it did not say."""
+    """A charge point's report on its vehicle; None for values that it did not have."""
 
     at: datetime
     pilot: str | None
@@ -49,22 +49,22 @@ class StoredPlan:
     body: dict[str, Any]
 
 
-Befallen: TypeAlias = Literal["started", "ended", "file", "prices"]
-"""What can befall a daemon."""
+HappeningKind: TypeAlias = Literal["started", "ended", "file", "prices"]
+"""The daemon started or ended, loaded a household file, received prices."""
 
 
 @dataclass(frozen=True)
 class StoredHappening:
-    """What befell the daemon; ledgers of before schema 4 have none of it."""
+    """An event in the daemon's life; recorded since schema 4."""
 
     at: datetime
-    what: Befallen
+    what: HappeningKind
     body: dict[str, Any]
 
 
 @dataclass(frozen=True)
 class StoredRequest:
-    """What a person asked for, and when it came."""
+    """A person's request, and when it came."""
 
     at: datetime
     body: dict[str, Any]
@@ -72,7 +72,7 @@ class StoredRequest:
 
 @dataclass(frozen=True)
 class StoredAlert:
-    """An alert; `charge_point` is None where it concerned the whole household."""
+    """An alert; `charge_point` is None if it concerned the whole household."""
 
     at: datetime
     charge_point: str | None
@@ -82,7 +82,7 @@ class StoredAlert:
 
 @dataclass(frozen=True)
 class StoredCommand:
-    """A command as it was decided; `amps` is None for a stop, `plan` where it follows none."""
+    """A command as it was decided; `amps` is None for a stop, `plan` if it follows no plan."""
 
     at: datetime
     serial: int

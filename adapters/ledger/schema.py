@@ -1,7 +1,7 @@
 """The ledger's tables, as SQL. Runs nothing.
 
-``PRAGMA user_version`` is the number of migrations a file has had: a change of the schema is a new
-entry at the end of `MIGRATIONS`, never an edit of an old one. Instants are whole microseconds since
+``PRAGMA user_version`` counts the migrations of a file: a change of the schema is a new entry at
+the end of `MIGRATIONS`, never an edit of an old one. Instants are whole microseconds since
 1970 in UTC, energy is whole watt-hours, bodies are JSON, prices are decimal text.
 """
 
@@ -10,10 +10,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 Migration = Sequence[str]
-"""The statements that lead from one version of the schema to the next."""
+"""The statements from one version of the schema to the next."""
 
 APPLICATION_ID = 0x4C756C6C
-"""Marks a SQLite file as a ledger of ours (``PRAGMA application_id``): "Lull" in ASCII."""
+"""Marks a SQLite file as a Lullwatt ledger (``PRAGMA application_id``): "Lull" in ASCII."""
 
 FIRST: Migration = (
     """
@@ -27,7 +27,7 @@ FIRST: Migration = (
         amps REAL
     )
     """,
-    # Two nulls count as different in a UNIQUE constraint, so null is indexed as the empty text.
+    # A UNIQUE constraint treats two nulls as different, so null is indexed as the empty text.
     """
     CREATE UNIQUE INDEX readings_once ON readings
         (charge_point, at, ifnull(register_wh, ''), ifnull(watts, ''), ifnull(amps, ''))
@@ -130,7 +130,7 @@ FIRST: Migration = (
 )
 
 SECOND: Migration = ("ALTER TABLE commands ADD COLUMN plan TEXT",)
-"""A command's row names the plan it follows; rows from before do not say."""
+"""A command names the plan it follows; older rows do not."""
 
 THIRD: Migration = (
     "CREATE INDEX alerts_in_time ON alerts (at)",
@@ -147,7 +147,7 @@ THIRD: Migration = (
     BEGIN SELECT raise(ABORT, 'a reading is never deleted: a correction is a new row'); END
     """,
 )
-"""Alerts are found by their instants; readings of before `kept_from` alone may be removed."""
+"""Alerts are indexed by instant; only readings before `kept_from` may be removed."""
 
 FOURTH: Migration = (
     """
@@ -162,7 +162,7 @@ FOURTH: Migration = (
     "CREATE INDEX commands_in_time ON commands (charge_point, at)",
     "CREATE INDEX plans_in_time ON plans (charge_point, made_at)",
 )
-"""What befell the daemon: that it started and ended, took a new file, was given prices. A night is
-told from it, and from the commands and plans of that night."""
+"""Events in the daemon's life: it started or ended, loaded a file, received prices. The command
+``why`` explains a night by them, and by the commands and plans of that night."""
 
 MIGRATIONS: Sequence[Migration] = (FIRST, SECOND, THIRD, FOURTH)

@@ -1,4 +1,4 @@
-"""Questions to the ledger about a span of time. Writes nothing, and knows no clock."""
+"""Read what the ledger holds for a span of time. Writes nothing and reads no clock."""
 
 from __future__ import annotations
 
@@ -20,24 +20,27 @@ from adapters.ledger.rows import (
     to_micros,
 )
 
-# Every table whose rows are written as things happen, and when that was. Plans and raw readings may
-# have been removed for their age; nights stay, and are named by dates.
+# The tables that record events as they happen, with the column of the instant. Plans and raw
+# readings may have been removed for their age; nights remain, and are named by dates.
 _FIRST_AND_LAST = (
     ("readings", "at"), ("vehicle_reports", "at"), ("commands", "at"), ("plans", "made_at"),
 )  # fmt: skip
 
 
-class SpanReader:
-    """What the ledger holds of a span of time, from its start on and before its end.
+COMMAND_COLUMNS = "at, serial, do, amps, valid_until, why, plan"
 
-    Every method raises `LedgerError` where SQLite fails.
+
+class SpanReader:
+    """Reads the ledger for a span of time, including its start and excluding its end.
+
+    Every method raises `LedgerError` if SQLite fails.
 
     Parameters
     ----------
     connection
-        From `ledger_file.open_file`.
+        From `adapters.ledger.file.open_file`.
     path
-        The file, to be named in errors.
+        The file, for error messages.
     """
 
     def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
@@ -49,20 +52,20 @@ class SpanReader:
     ) -> tuple[StoredCommand, ...]:
         """Return the commands of a span, in the order of their serials."""
         rows = self._rows(
-            "SELECT at, serial, do, amps, valid_until, why, plan FROM commands "
+            f"SELECT {COMMAND_COLUMNS} FROM commands "  # noqa: S608 - all our own text
             "WHERE charge_point = ? AND at >= ? AND at < ? ORDER BY serial",
             (charge_point, to_micros(start), to_micros(end)),
         )
-        return tuple(_command(row) for row in rows)
+        return tuple(stored_command(row) for row in rows)
 
     def command_before(self, charge_point: str, instant: datetime) -> StoredCommand | None:
-        """Return the last command of before an instant; None if there is none."""
+        """Return the last command before an instant; None if there is none."""
         rows = self._rows(
-            "SELECT at, serial, do, amps, valid_until, why, plan FROM commands "
+            f"SELECT {COMMAND_COLUMNS} FROM commands "  # noqa: S608 - all our own text
             "WHERE charge_point = ? AND at < ? ORDER BY at DESC, serial DESC LIMIT 1",
             (charge_point, to_micros(instant)),
         )
-        return next((_command(row) for row in rows), None)
+        return next((stored_command(row) for row in rows), None)
 
     def plans_between(
         self, charge_point: str, start: datetime, end: datetime
@@ -76,7 +79,7 @@ class SpanReader:
         return tuple(StoredPlan(from_micros(at), load_exact(body)) for at, body in rows)
 
     def plan_before(self, charge_point: str, instant: datetime) -> StoredPlan | None:
-        """Return the last plan that was made before an instant; None if there is none."""
+        """Return the last plan made before an instant; None if there is none."""
         rows = self._rows(
             "SELECT made_at, body FROM plans WHERE charge_point = ? AND made_at < ? "
             "ORDER BY made_at DESC, id DESC LIMIT 1",
@@ -87,7 +90,7 @@ class SpanReader:
     def reports_between(
         self, charge_point: str, start: datetime, end: datetime
     ) -> tuple[StoredReport, ...]:
-        """Return what the charge point told of its vehicle in a span, in order of time."""
+        """Return the vehicle reports of a span, in order of time."""
         rows = self._rows(
             "SELECT at, pilot, soc_percent FROM vehicle_reports "
             "WHERE charge_point = ? AND at >= ? AND at < ? ORDER BY at, id",
@@ -96,7 +99,7 @@ class SpanReader:
         return tuple(StoredReport(from_micros(at), *rest) for at, *rest in rows)
 
     def pilot_before(self, charge_point: str, instant: datetime) -> StoredReport | None:
-        """Return the last report of a pilot state of before an instant; None if there is none."""
+        """Return the last pilot state reported before an instant; None if there is none."""
         rows = self._rows(
             "SELECT at, pilot, soc_percent FROM vehicle_reports "
             "WHERE charge_point = ? AND at < ? AND pilot IS NOT NULL "
@@ -106,7 +109,7 @@ class SpanReader:
         return next((StoredReport(from_micros(at), *rest) for at, *rest in rows), None)
 
     def requests_since(self, charge_point: str, instant: datetime) -> tuple[StoredRequest, ...]:
-        """Return what was asked for at or after an instant.
+        """Return the requests made at or after an instant.
 
         Parameters
         ----------
@@ -127,7 +130,7 @@ class SpanReader:
         return tuple(StoredRequest(from_micros(at), load_exact(body)) for at, body in rows)
 
     def happenings_between(self, start: datetime, end: datetime) -> tuple[StoredHappening, ...]:
-        """Return what befell the daemon in a span, in the order it was written."""
+        """Return the events of the daemon's life in a span, in the order they were written."""
         rows = self._rows(
             "SELECT at, what, body FROM happenings WHERE at >= ? AND at < ? ORDER BY id",
             (to_micros(start), to_micros(end)),
@@ -136,32 +139,34 @@ class SpanReader:
             StoredHappening(from_micros(at), what, load_exact(body)) for at, what, body in rows
         )
 
-    def last_happening(self, whats: Sequence[str], before: datetime) -> StoredHappening | None:
-        """Return the last of some happenings of before an instant; None if there is none."""
-        marks = ", ".join("?" * len(whats))
+    def last_happening(self, kinds: Sequence[str], before: datetime) -> StoredHappening | None:
+        """Return the last event of some kinds before an instant; None if there is none."""
+        marks = ", ".join("?" * len(kinds))
         rows = self._rows(
             f"SELECT at, what, body FROM happenings WHERE what IN ({marks}) AND at < ? "  # noqa: S608
             "ORDER BY at DESC, id DESC LIMIT 1",
-            (*whats, to_micros(before)),
+            (*kinds, to_micros(before)),
         )
         found = ((from_micros(at), what, load_exact(body)) for at, what, body in rows)
         return next((StoredHappening(*each) for each in found), None)
 
     def first_written(self, charge_points: Iterable[str]) -> datetime | None:
-        """Return the earliest instant that is recorded of some charge points; None for nothing."""
+        """Return the earliest instant recorded for some charge points; None if nothing is."""
         return min(self._ends("min", ">=", charge_points, 0), default=None)
 
     def last_written(self, charge_points: Iterable[str], before: datetime) -> datetime | None:
-        """Return the latest instant, before another, at which something was recorded of them."""
+        """Return the latest instant recorded for some charge points before another instant."""
         return max(self._ends("max", "<", charge_points, to_micros(before)), default=None)
 
-    def _ends(self, end: str, than: str, charge_points: Iterable[str], at: int) -> list[datetime]:
+    def _ends(
+        self, end: str, comparison: str, charge_points: Iterable[str], at: int
+    ) -> list[datetime]:
         found = []
         for point in charge_points:
             for table, column in _FIRST_AND_LAST:
                 query = (
-                    f"SELECT {end}({column}) FROM {table} "  # noqa: S608 - all ours
-                    f"WHERE charge_point = ? AND {column} {than} ?"
+                    f"SELECT {end}({column}) FROM {table} "  # noqa: S608 - all our own text
+                    f"WHERE charge_point = ? AND {column} {comparison} ?"
                 )
                 found += [row for (row,) in self._rows(query, (point, at)) if row is not None]
         return [from_micros(micros) for micros in found]
@@ -173,6 +178,7 @@ class SpanReader:
             return self._connection.execute(query, values).fetchall()
 
 
-def _command(row: tuple[Any, ...]) -> StoredCommand:
+def stored_command(row: tuple[Any, ...]) -> StoredCommand:
+    """Make a command from its columns in the order of `COMMAND_COLUMNS`."""
     at, serial, do, amps, valid_until, why, plan = row
     return StoredCommand(from_micros(at), serial, do, amps, from_micros(valid_until), why, plan)

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from adapters.contract.messages import Message, Status
     from adapters.contract.topics import Topics
     from adapters.ledger.ledger import Ledger
-    from adapters.ledger.rows import Befallen
+    from adapters.ledger.rows import HappeningKind
     from daemon.control.events import Action, CommandInForce, NightFacts
     from daemon.control.state import House
     from daemon.messaging.instance import Instance
@@ -141,7 +141,7 @@ class Outbox:
         return None
 
     def record_happening(
-        self, what: Befallen, now: datetime, body: Mapping[str, object] | None = None
+        self, what: HappeningKind, now: datetime, body: Mapping[str, object] | None = None
     ) -> None:
         """Record an event of the daemon itself, so that the ledger can explain a night."""
         try:

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 from adapters.bus.embedded_broker import EmbeddedBroker
 from adapters.clocks.clock import SystemClock
-from adapters.ledger.glance import kept_prices
 from adapters.ledger.ledger import open_ledger
+from adapters.ledger.stored_prices import stored_prices
 from config.files.errors import UsageError
 from config.household.broker import Bus
 from daemon.control.events import AnnouncePlan, CloseNight, Issue, Note, Warn
@@ -104,7 +104,7 @@ def rehearse_night(
 def _copy_prices(file: HouseholdFile, ledger: Ledger) -> None:
     """Let the rehearsal know the prices that have come over the household's bus."""
     series = [tariff.name for tariff in file.tariffs if tariff.prices is not None]
-    for name, points in kept_prices(file.ledger.path, series).items():
+    for name, points in stored_prices(file.ledger.path, series).items():
         ledger.add_prices(name, points)
 
 

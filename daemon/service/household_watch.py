@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Literal
 
 import structlog
 
-from adapters.ledger.glance import kept_prices
+from adapters.ledger.stored_prices import stored_prices
 from config.files.errors import Fault, FileError, LedgerError
 from config.files.series import load_prices
 from config.household.loading import load_household
@@ -60,7 +60,7 @@ def load_house(path: Path) -> House:
     tariffs = [tariff.name for tariff in file.tariffs if tariff.prices is not None]
     if tariffs:
         try:
-            kept = kept_prices(file.ledger.path, tariffs)
+            kept = stored_prices(file.ledger.path, tariffs)
         except LedgerError as error:
             sys.stderr.write(f"{error}; prices that came over the bus are left out\n")
     return _house_of(file, series, lambda tariff: kept.get(tariff, ()))

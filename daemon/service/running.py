@@ -20,7 +20,7 @@ from adapters.host.alert_command import AlertCommands
 from adapters.host.service_notice import ServiceNotice
 from adapters.host.signals import heed_signals
 from adapters.ledger.ledger import open_ledger
-from adapters.ledger.lock import only_daemon
+from adapters.ledger.lock import lock_ledger
 from config.fields.zones import zone_data_version
 from daemon.messaging.hardware_channels import (
     hardware_channels_of,
@@ -187,7 +187,7 @@ def run_daemon(path: Path) -> bool:
         file = watch.house.file
         check_credentials(file.bus)
         metrics = _metrics(file.metrics)
-        ending.enter_context(only_daemon(file.ledger.path))
+        ending.enter_context(lock_ledger(file.ledger.path))
         if file.bus.embedded:
             broker = EmbeddedBroker(file.bus.host, file.bus.port)
             broker.start()

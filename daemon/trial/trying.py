@@ -67,9 +67,9 @@ def wiring(
         ledger = None
         if exercise:
             from adapters.ledger.ledger import open_ledger  # noqa: PLC0415
-            from adapters.ledger.lock import only_daemon  # noqa: PLC0415
+            from adapters.ledger.lock import lock_ledger  # noqa: PLC0415
 
-            ending.enter_context(only_daemon(household.ledger.path))
+            ending.enter_context(lock_ledger(household.ledger.path))
             ledger = ending.enter_context(open_ledger(household.ledger.path))
         trial = ending.enter_context(Trial(household, name, SystemClock(), say, ledger))
         trial.connect(PATIENCE_SECONDS)

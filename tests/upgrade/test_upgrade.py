@@ -222,14 +222,14 @@ def test_a_copy_that_lacks_a_row_stops_the_upgrade(
     summary = ledger_before._summary
     seen: list[int] = []
 
-    def lose_one(connection: sqlite3.Connection) -> tuple[int, ...]:
+    def lose_one(connection: sqlite3.Connection) -> tuple[int, int, dict[str, int]]:
         if not seen:
             seen.append(1)
             connection.execute("DELETE FROM nights WHERE night = '2026-06-03'")
         return summary(connection)
 
     monkeypatch.setattr(ledger_before, "_summary", lose_one)
-    with pytest.raises(LedgerError, match="not whole; nothing was changed"):
+    with pytest.raises(LedgerError, match="not complete; nothing was changed"):
         open_ledger(first)
     assert schema_of(first) == 1
     assert len(rows(first, "nights")) == 2
@@ -241,7 +241,7 @@ def test_a_copy_with_a_fault_stops_the_upgrade(
 ) -> None:
     """SQLite's own check looks the copy over."""
     monkeypatch.setattr(ledger_before, "_fault", lambda _copy: "row 7 missing from index")
-    with pytest.raises(LedgerError, match="not whole; nothing was changed"):
+    with pytest.raises(LedgerError, match="not complete; nothing was changed"):
         open_ledger(first)
     assert schema_of(first) == 1
     assert not list(first.parent.glob("*.backup*"))

@@ -1,4 +1,4 @@
-"""Backups of the ledger, and what is said of them when the ledger is damaged."""
+"""Daily backups of the ledger, and their mention when the ledger is damaged."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ import pytest
 from adapters.backups import backup as ledger_backup
 from adapters.backups.backup import make_backup
 from adapters.contract.messages import Command
-from adapters.ledger.copies import backed_up_at, backup_before, backup_of
+from adapters.ledger.copies import backed_up_at, backup_of, previous_backup_of
 from adapters.ledger.file import open_file
 from adapters.ledger.ledger import open_ledger
 from adapters.ledger.schema import MIGRATIONS
@@ -34,7 +34,7 @@ def fill(path: Path, rows: int = 2000) -> None:
 
 
 def damage(path: Path) -> bytes:
-    """Overwrite a page in the middle of the tables; return the file as it is then."""
+    """Overwrite a page in the middle of the tables; return the resulting bytes."""
     raw = bytearray(path.read_bytes())
     middle = len(raw) // 2 // 4096 * 4096
     raw[middle : middle + 4096] = b"\xff" * 4096
@@ -42,8 +42,8 @@ def damage(path: Path) -> bytes:
     return bytes(raw)
 
 
-def test_a_backup_is_a_whole_ledger_of_its_instant(tmp_path: Path) -> None:
-    """The copy holds what the ledger held, the log included, and says when that was."""
+def test_a_backup_is_a_complete_ledger_of_its_instant(tmp_path: Path) -> None:
+    """The copy contains the whole ledger with its log, and has the instant as its file time."""
     path = tmp_path / "ledger.sqlite3"
     assert backed_up_at(path) is None
     with open_ledger(path) as ledger:
@@ -56,21 +56,21 @@ def test_a_backup_is_a_whole_ledger_of_its_instant(tmp_path: Path) -> None:
     assert not list(tmp_path.glob("*.part"))
 
 
-def test_the_backup_before_is_kept(tmp_path: Path) -> None:
-    """Two copies at the most: the newest, and the one before."""
+def test_the_previous_backup_is_kept(tmp_path: Path) -> None:
+    """There are at most two copies: the newest and the previous one."""
     path = tmp_path / "ledger.sqlite3"
     with open_ledger(path) as ledger:
         for day in range(3):
             ledger.add_reading(POINT, AT + timedelta(days=day), day)
             make_backup(path, AT + timedelta(days=day))
-    for copy, rows in ((backup_of(path), 3), (backup_before(path), 2)):
+    for copy, rows in ((backup_of(path), 3), (previous_backup_of(path), 2)):
         with closing(sqlite3.connect(copy)) as database:
             assert database.execute("SELECT count(*) FROM readings").fetchone() == (rows,)
     assert len(list(tmp_path.glob("*backup*"))) == 2
 
 
 def test_a_ledger_is_backed_up_while_it_is_written(tmp_path: Path) -> None:
-    """The daemon writes on, and the copy is whole: its rows are the first so many."""
+    """The daemon goes on writing; the copy has all rows up to one instant."""
     path = tmp_path / "ledger.sqlite3"
     fill(path)
     with open_ledger(path) as ledger:
@@ -86,7 +86,7 @@ def test_a_ledger_is_backed_up_while_it_is_written(tmp_path: Path) -> None:
 
 
 def test_a_damaged_ledger_replaces_no_backup(tmp_path: Path) -> None:
-    """A copy that is not whole is thrown away, and the good one stays."""
+    """An incomplete copy is deleted, and the good one stays."""
     path = tmp_path / "ledger.sqlite3"
     fill(path)
     make_backup(path, AT)
@@ -100,7 +100,7 @@ def test_a_damaged_ledger_replaces_no_backup(tmp_path: Path) -> None:
 
 
 def test_no_backup_is_made_on_a_full_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Where there is no room to spare, the little that is left is the daemon's."""
+    """If there is little room left on the disk, it is kept for the daemon."""
     path = tmp_path / "ledger.sqlite3"
     fill(path, 10)
     monkeypatch.setattr(ledger_backup, "SPARE_BYTES", 1 << 62)
@@ -131,7 +131,7 @@ def test_a_damaged_ledger_is_refused_and_left(tmp_path: Path, *, log: bool) -> N
     assert {each.name for each in tmp_path.iterdir()} - before <= {"ledger.sqlite3-shm"}
 
 
-def test_where_there_is_no_backup_that_is_said(tmp_path: Path) -> None:
+def test_the_message_says_if_there_is_no_backup(tmp_path: Path) -> None:
     """A first day's ledger has none."""
     path = tmp_path / "ledger.sqlite3"
     fill(path)
@@ -158,7 +158,7 @@ def test_a_backup_put_in_its_place_is_a_ledger(tmp_path: Path) -> None:
 def test_each_older_ledger_is_brought_up_to_date_with_its_rows(
     tmp_path: Path, version: int
 ) -> None:
-    """Rows of every older schema are read as they were; a command from then names no plan."""
+    """Rows of every older schema are read as they were; an old command names no plan."""
     path = tmp_path / "ledger.sqlite3"
     with closing(open_file(path, migrations=MIGRATIONS[:version])) as old:
         old.execute("INSERT INTO readings VALUES (1, 'driveway', 1780000000000000, 42, 1.5, NULL)")

@@ -1,4 +1,4 @@
-"""Copies of a ledger to anywhere: whole, of one instant, looked over, and never in the way."""
+"""Copies of a ledger to any place: complete, checked, of one instant, and blocking nobody."""
 
 from __future__ import annotations
 
@@ -34,11 +34,11 @@ def path(tmp_path: Path) -> Path:
 
 
 def test_a_copy_says_what_it_holds_and_can_be_opened(path: Path, tmp_path: Path) -> None:
-    """Nights, readings and size; it holds what the ledger holds, and the ledger is as it was."""
+    """It reports nights, readings and size; the ledger itself is unchanged."""
     before, beside = path.read_bytes(), set(tmp_path.iterdir())
     target = tmp_path / "copy.sqlite3"
-    told = copy_ledger(path, target)
-    assert told == LedgerCopy(target, "2026-06-03", "2026-06-05", 2, 2000, target.stat().st_size)
+    summary = copy_ledger(path, target)
+    assert summary == LedgerCopy(target, "2026-06-03", "2026-06-05", 2, 2000, target.stat().st_size)
     assert path.read_bytes() == before
     assert set(tmp_path.iterdir()) == beside | {target}
     with open_ledger(target) as copy, open_ledger(path) as ledger:
@@ -50,12 +50,17 @@ def test_a_ledger_without_nights_is_copied(tmp_path: Path) -> None:
     """A first day's ledger has no nights, and a copy of it says so."""
     path = tmp_path / "ledger.sqlite3"
     fill(path, 3)
-    told = copy_ledger(path, tmp_path / "copy")
-    assert (told.first_night, told.last_night, told.nights, told.readings) == (None, None, 0, 3)
+    summary = copy_ledger(path, tmp_path / "copy")
+    assert (summary.first_night, summary.last_night, summary.nights, summary.readings) == (
+        None,
+        None,
+        0,
+        3,
+    )
 
 
 def test_a_copy_is_of_one_instant_while_a_daemon_writes(path: Path, tmp_path: Path) -> None:
-    """Rows that come meanwhile are in it up to one of them, and none after it; nobody waits."""
+    """The copy contains the rows up to one instant and none after it; writers do not wait."""
     copies: list[LedgerCopy] = []
     with open_ledger(path) as ledger:
         copying = Thread(target=lambda: copies.append(copy_ledger(path, tmp_path / "copy")))
@@ -64,16 +69,18 @@ def test_a_copy_is_of_one_instant_while_a_daemon_writes(path: Path, tmp_path: Pa
         while copying.is_alive():
             written += ledger.add_reading(POINT, AT + timedelta(seconds=written), 5000 + written)
         copying.join()
-    [told] = copies
-    assert 2000 <= told.readings <= 2000 + written
-    with open_ledger(told.path) as copy:
+    [summary] = copies
+    assert 2000 <= summary.readings <= 2000 + written
+    with open_ledger(summary.path) as copy:
         last = copy.last_reading(POINT)
         assert last is not None
-        assert last.register_wh == (5000 + told.readings - 2001 if told.readings > 2000 else 1999)
+        assert last.register_wh == (
+            5000 + summary.readings - 2001 if summary.readings > 2000 else 1999
+        )
 
 
-def test_nothing_is_replaced_unasked(path: Path, tmp_path: Path) -> None:
-    """An earlier copy stays, and is replaced when that is asked for."""
+def test_nothing_is_replaced_without_overwrite(path: Path, tmp_path: Path) -> None:
+    """An earlier copy stays, unless overwriting is asked for."""
     target = tmp_path / "copy.sqlite3"
     copy_ledger(path, target)
     first = target.read_bytes()
@@ -102,7 +109,7 @@ def _in_use(path: Path) -> Path:
     ("target_of", "reason"),
     [
         (lambda path: path, "this is the ledger itself"),
-        (_other_file, "this is no ledger, it is not replaced"),
+        (_other_file, "this is not a ledger, so it is not replaced"),
         (_in_use, "in use, or was not closed"),
         (lambda path: path.parent / "none" / "copy", "none does not exist"),
     ],
@@ -121,11 +128,11 @@ def test_what_may_not_be_replaced_is_left(
 
 
 def test_what_is_no_ledger_is_not_copied(tmp_path: Path) -> None:
-    """Nor what is not there."""
+    """Neither is a missing file."""
     with pytest.raises(LedgerError, match="there is no ledger yet"):
         copy_ledger(tmp_path / "none", tmp_path / "copy")
     (tmp_path / "text").write_text("no ledger")
-    with pytest.raises(LedgerError, match="this is no ledger"):
+    with pytest.raises(LedgerError, match="this is not a ledger"):
         copy_ledger(tmp_path / "text", tmp_path / "copy")
     assert not (tmp_path / "copy").exists()
 
@@ -145,39 +152,41 @@ def test_a_damaged_ledger_replaces_no_copy(path: Path, tmp_path: Path) -> None:
 def test_a_copy_that_lacks_a_row_is_thrown_away(
     path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Its rows are counted against those of the ledger."""
+    """Its rows are compared with those of the ledger."""
 
     def lose(copy: sqlite3.Connection) -> None:
         copy.execute("DELETE FROM nights WHERE night = '2026-06-03'")
         copy.commit()
 
-    monkeypatch.setattr(ledger_copy, "_pack", lose)
-    with pytest.raises(LedgerError, match="does not hold what the ledger holds"):
+    monkeypatch.setattr(ledger_copy, "_reclaim_free_pages", lose)
+    with pytest.raises(LedgerError, match="differs from the ledger"):
         copy_ledger(path, tmp_path / "copy")
     assert not list(tmp_path.glob("copy*"))
 
 
-def test_a_full_disk_is_said(path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Before anything is written."""
+def test_a_full_disk_is_reported(
+    path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The copy is refused before anything is written."""
     monkeypatch.setattr("shutil.disk_usage", lambda _: type("Usage", (), {"free": 10})())
     with pytest.raises(LedgerError, match="too little room"):
         copy_ledger(path, tmp_path / "copy")
 
 
-def test_a_copy_is_packed_where_much_of_the_ledger_is_free(path: Path, tmp_path: Path) -> None:
-    """The room that a removal has freed is given back by way of a copy, with all that is kept."""
+def test_a_copy_reclaims_the_free_pages_of_a_ledger(path: Path, tmp_path: Path) -> None:
+    """After a removal the copy is smaller, and contains everything that is kept."""
     remove_before(path, MUCH_LATER, lambda: False)
-    told = copy_ledger(path, tmp_path / "copy")
-    assert told.size_bytes < path.stat().st_size / 2
-    with closing(sqlite3.connect(told.path)) as copy:
+    summary = copy_ledger(path, tmp_path / "copy")
+    assert summary.size_bytes < path.stat().st_size / 2
+    with closing(sqlite3.connect(summary.path)) as copy:
         assert copy.execute("PRAGMA freelist_count").fetchone() == (0,)
-    with open_ledger(told.path) as copied, open_ledger(path) as ledger:
+    with open_ledger(summary.path) as copied, open_ledger(path) as ledger:
         assert everything(copied) == everything(ledger)
         assert copied.kept_from() == ledger.kept_from() == MUCH_LATER
 
 
 def everything(ledger: Ledger) -> list[tuple[object, ...]]:
-    """Give all rows of the tables that these tests fill."""
+    """Return all rows of the tables that these tests fill."""
     return [
         row
         for table in ("readings", "nights", "retention")

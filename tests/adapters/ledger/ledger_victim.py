@@ -19,12 +19,12 @@ NIGHT = date(2026, 6, 3)
 
 
 def instant(number: int) -> datetime:
-    """When reading `number` was taken."""
+    """Return the instant of reading `number`."""
     return NOON + timedelta(seconds=number)
 
 
 def acknowledge(number: int) -> None:
-    """Tell the parent, at once."""
+    """Tell the parent process at once."""
     sys.stdout.write(f"{number}\n")
     sys.stdout.flush()
 

@@ -1,4 +1,4 @@
-"""Money survives the ledger's JSON without a digit changed."""
+"""The ledger's JSON keeps every digit of money."""
 
 from __future__ import annotations
 
@@ -27,14 +27,14 @@ BODIES = st.dictionaries(
 
 @settings(max_examples=40)
 @given(BODIES)
-def test_a_body_comes_back_as_it_went_in(body: dict[str, Any]) -> None:
+def test_a_body_is_read_as_it_was_written(body: dict[str, Any]) -> None:
     """Reading what was written gives the same values."""
     assert load_exact(dump_exact(body)) == body
 
 
 @given(MONEY)
 def test_money_stays_decimal(amount: Decimal) -> None:
-    """A Decimal comes back as a Decimal, a whole one too."""
+    """A Decimal is read as a Decimal, even a whole one."""
     back = load_exact(dump_exact({"cost": amount}))["cost"]
     assert type(back) is Decimal
     assert back == amount
@@ -48,20 +48,20 @@ def test_the_text_is_json(body: dict[str, Any]) -> None:
 
 
 def test_money_is_written_as_a_plain_number() -> None:
-    """No quotes, no float tail: thirty digits stay thirty digits."""
+    """Without quotes and without rounding: thirty digits stay thirty digits."""
     cost = Decimal("5.02000000000000000000000000001")
     assert dump_exact({"cost": cost}) == '{"cost":5.02000000000000000000000000001}'
 
 
 def test_counts_stay_whole_and_floats_become_decimal() -> None:
-    """A count comes back as int; a float's shortest text comes back as Decimal."""
+    """A count is read as int; a float is read as the Decimal of its shortest text."""
     back = load_exact(dump_exact({"starts": 2, "soc_percent": 40.1, "met": True}))
     assert back == {"starts": 2, "soc_percent": Decimal("40.1"), "met": True}
     assert type(back["starts"]) is int
 
 
 def test_a_lone_surrogate_survives() -> None:
-    """Text that UTF-8 can't carry still comes back as it was."""
+    """Text that UTF-8 can't encode is still read as it was."""
     assert load_exact(dump_exact({"by": "\ud800 Wānaka"})) == {"by": "\ud800 Wānaka"}
 
 
@@ -76,6 +76,6 @@ def test_what_json_cannot_say_is_refused(number: float | Decimal) -> None:
 
 @pytest.mark.parametrize("value", [datetime(2026, 6, 3, tzinfo=UTC), b"bytes", {1}, {1: 2}])
 def test_foreign_types_are_refused(value: object) -> None:
-    """An instant, bytes, a set or a key that is no text must be made text by the caller."""
+    """The caller must convert an instant, bytes, a set or another kind of key to text."""
     with pytest.raises(TypeError, match="JSON"):
         dump_exact({"x": value})

@@ -1,4 +1,4 @@
-"""Opening the ledger: ours or not, new or old, and nothing written where it is refused."""
+"""Opening the ledger: own or foreign, new or old; nothing is written if it is refused."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ BROKEN = ("CREATE TABLE half_done (id INTEGER)", "INSERT INTO no_such_table VALU
 
 
 def contents(directory: Path) -> dict[str, bytes]:
-    """Every file and its bytes."""
+    """Return the bytes of every file."""
     return {each.name: each.read_bytes() for each in directory.iterdir() if each.is_file()}
 
 
@@ -41,7 +41,7 @@ def make_ledger(path: Path) -> Path:
 
 
 def plans(ledger: Ledger) -> list[dict[str, Any]]:
-    """All plans of the driveway, in the order they were written."""
+    """Return all plans of the driveway, in the order they were written."""
     found = ledger.plans_between("driveway", NIGHT, NIGHT + timedelta(days=1))
     return [plan.body for plan in found]
 
@@ -63,7 +63,7 @@ def pragma(path: Path, name: str) -> object:
 
 
 def test_a_missing_ledger_is_made(tmp_path: Path) -> None:
-    """The new file is marked as ours, has the newest schema, and writes ahead, fully synced."""
+    """The new file has our mark, the newest schema, and a fully synced write-ahead log."""
     path = tmp_path / "led ger?#%.sqlite3"
     with open_ledger(path) as ledger:
         (synchronous,) = ledger._connection.execute("PRAGMA synchronous").fetchone()
@@ -74,15 +74,15 @@ def test_a_missing_ledger_is_made(tmp_path: Path) -> None:
 
 
 def test_a_blank_file_becomes_a_ledger(tmp_path: Path) -> None:
-    """An empty file, as a kill while making it leaves behind, is taken as new."""
+    """An empty file, such as a kill leaves behind, counts as new."""
     path = tmp_path / "ledger.sqlite3"
     path.touch()
     make_ledger(path)
     assert pragma(path, "application_id") == APPLICATION_ID
 
 
-def test_a_ledger_is_found_again(tmp_path: Path) -> None:
-    """What was recorded is there after closing and opening, to write and to read only."""
+def test_a_ledger_keeps_its_rows(tmp_path: Path) -> None:
+    """The rows are there after closing and opening, for writing and for reading only."""
     path = make_ledger(tmp_path / "ledger.sqlite3")
     with open_ledger(path) as ledger:
         assert plans(ledger) == [{"starts": 1}]
@@ -93,8 +93,8 @@ def test_a_ledger_is_found_again(tmp_path: Path) -> None:
 # Refusals
 
 
-def test_a_missing_directory_is_said(tmp_path: Path) -> None:
-    """The directory is named, and not made."""
+def test_a_missing_directory_is_reported(tmp_path: Path) -> None:
+    """The error names the directory, which is not made."""
     path = tmp_path / "nowhere" / "ledger.sqlite3"
     with pytest.raises(LedgerError, match="nowhere does not exist"):
         open_ledger(path)
@@ -103,13 +103,13 @@ def test_a_missing_directory_is_said(tmp_path: Path) -> None:
 
 
 def test_a_directory_is_no_ledger(tmp_path: Path) -> None:
-    """A path that is a directory is said to be one."""
+    """The error says that the path is a directory."""
     with pytest.raises(LedgerError, match="is a directory"):
         open_ledger(tmp_path)
 
 
 def test_reading_a_blank_ledger_makes_none(tmp_path: Path) -> None:
-    """A look at an empty file says that there is no ledger yet, and leaves it empty."""
+    """Reading an empty file reports that there is no ledger yet, and leaves the file empty."""
     (tmp_path / "ledger.sqlite3").touch()
     with pytest.raises(LedgerError, match="there is no ledger yet"):
         open_ledger(tmp_path / "ledger.sqlite3", read_only=True)
@@ -117,7 +117,7 @@ def test_reading_a_blank_ledger_makes_none(tmp_path: Path) -> None:
 
 
 def test_reading_a_missing_ledger_makes_none(tmp_path: Path) -> None:
-    """A look at a ledger that is not there says so and leaves nothing behind."""
+    """Reading a missing ledger reports it and leaves nothing behind."""
     with pytest.raises(LedgerError, match="there is no ledger yet"):
         open_ledger(tmp_path / "ledger.sqlite3", read_only=True)
     assert contents(tmp_path) == {}
@@ -128,7 +128,7 @@ def test_reading_a_missing_ledger_makes_none(tmp_path: Path) -> None:
 def test_what_is_not_a_database_is_left_alone(
     tmp_path: Path, size: int, *, read_only: bool
 ) -> None:
-    """A file of text is refused and keeps every byte."""
+    """A text file is refused and stays unchanged."""
     path = tmp_path / "ledger.sqlite3"
     path.write_bytes(b"x" * size)
     with pytest.raises(LedgerError, match="not a database"):
@@ -150,7 +150,7 @@ def test_what_is_not_a_database_is_left_alone(
 def test_another_programs_database_is_left_alone(
     tmp_path: Path, statements: list[str], *, read_only: bool
 ) -> None:
-    """A database with tables, a mark or a version that is not ours is refused without a trace."""
+    """A database with foreign tables, mark or version is refused and stays unchanged."""
     path = make_foreign(tmp_path / "ledger.sqlite3", *statements)
     before = contents(tmp_path)
     with pytest.raises(LedgerError, match="another program's database"):
@@ -159,7 +159,7 @@ def test_another_programs_database_is_left_alone(
 
 
 def test_another_programs_open_database_is_left_alone(tmp_path: Path) -> None:
-    """Tables that are still only in the other program's log are seen."""
+    """Tables that are only in the other program's log count too."""
     path = tmp_path / "ledger.sqlite3"
     with closing(sqlite3.connect(path, isolation_level=None)) as other:
         other.execute("PRAGMA journal_mode = WAL")
@@ -173,7 +173,7 @@ def test_another_programs_open_database_is_left_alone(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("read_only", [False, True])
 def test_a_newer_ledger_is_left_alone(tmp_path: Path, *, read_only: bool) -> None:
-    """A schema of a version to come is refused with both versions, and keeps every byte."""
+    """A newer schema is refused, naming both versions, and stays unchanged."""
     path = make_ledger(tmp_path / "ledger.sqlite3")
     make_foreign(path, "PRAGMA user_version = 99")
     before = contents(tmp_path)
@@ -182,10 +182,10 @@ def test_a_newer_ledger_is_left_alone(tmp_path: Path, *, read_only: bool) -> Non
     assert contents(tmp_path) == before
 
 
-def test_a_locked_ledger_is_said_at_opening(
+def test_a_locked_ledger_is_reported_at_opening(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A ledger that another program keeps locked can't be opened to write."""
+    """A ledger that another program has locked can't be opened for writing."""
     monkeypatch.setattr(ledger_file, "BUSY_SECONDS", 0)
     path = make_ledger(tmp_path / "ledger.sqlite3")
     with closing(sqlite3.connect(path, isolation_level=None)) as other:
@@ -196,7 +196,7 @@ def test_a_locked_ledger_is_said_at_opening(
             assert plans(reader) == [{"starts": 1}]
 
 
-def test_damage_is_said(tmp_path: Path) -> None:
+def test_damage_is_reported(tmp_path: Path) -> None:
     """A ledger whose tables are overwritten is refused in plain words."""
     path = make_ledger(tmp_path / "ledger.sqlite3")
     size = path.stat().st_size
@@ -212,7 +212,7 @@ def test_damage_is_said(tmp_path: Path) -> None:
 
 @pytest.fixture
 def shelf() -> Iterator[Path]:
-    """Make a directory that everybody may look into, unlike pytest's own."""
+    """Make a directory that everybody may read, unlike pytest's own."""
     with tempfile.TemporaryDirectory() as name:
         path = Path(name)
         path.chmod(0o755)
@@ -222,7 +222,7 @@ def shelf() -> Iterator[Path]:
 
 @contextmanager
 def without_rights() -> Iterator[None]:
-    """Give up root's rights for a while, where the suite has them."""
+    """Drop root's rights inside the block, if the suite has them."""
     user, group = os.geteuid(), os.getegid()
     if user == 0:
         os.setegid(NOBODY)
@@ -236,15 +236,15 @@ def without_rights() -> Iterator[None]:
 
 
 def take_rights_away(shelf: Path) -> dict[str, bytes]:
-    """Leave everybody the right to read and no other."""
+    """Let everybody read, and nobody write."""
     for each in shelf.iterdir():
         each.chmod(0o444)
     shelf.chmod(0o555)
     return contents(shelf)
 
 
-def test_a_ledger_that_may_not_be_written_is_said_at_opening(shelf: Path) -> None:
-    """Who may not write the file hears so at once, not at the first reading of the night."""
+def test_a_ledger_without_write_permission_is_reported_at_opening(shelf: Path) -> None:
+    """The error comes at once, not with the first reading of the night."""
     path = make_ledger(shelf / "ledger.sqlite3")
     before = take_rights_away(shelf)
     with without_rights(), pytest.raises(LedgerError, match="see the rights"):
@@ -252,24 +252,24 @@ def test_a_ledger_that_may_not_be_written_is_said_at_opening(shelf: Path) -> Non
     assert contents(shelf) == before
 
 
-def test_a_ledger_that_may_not_be_made_is_said(shelf: Path) -> None:
-    """Who may not write the directory hears that the file can't be made there."""
+def test_a_directory_without_write_permission_is_reported(shelf: Path) -> None:
+    """The error says that the file can't be made there."""
     take_rights_away(shelf)
     with without_rights(), pytest.raises(LedgerError, match="see the rights"):
         open_ledger(shelf / "ledger.sqlite3")
     assert contents(shelf) == {}
 
 
-def test_a_directory_that_may_not_be_entered_is_said(shelf: Path) -> None:
-    """Who may not look into the directory gets a ledger error too."""
+def test_a_directory_without_read_permission_is_reported(shelf: Path) -> None:
+    """It is a ledger error too."""
     path = make_ledger(shelf / "ledger.sqlite3")
     shelf.chmod(0o000)
     with without_rights(), pytest.raises(LedgerError, match="Permission denied"):
         open_ledger(path)
 
 
-def test_who_may_only_read_can_read(shelf: Path) -> None:
-    """A user without rights to write reads the ledger of a stopped daemon."""
+def test_a_user_who_may_only_read_can_read(shelf: Path) -> None:
+    """Such a user reads the ledger of a stopped daemon."""
     path = make_ledger(shelf / "ledger.sqlite3")
     before = take_rights_away(shelf)
     with without_rights(), open_ledger(path, read_only=True) as reader:
@@ -289,8 +289,8 @@ with open_ledger(Path(sys.argv[1])) as ledger:
 """
 
 
-def test_who_may_only_read_can_read_beside_the_daemon(shelf: Path) -> None:
-    """A user without rights to write reads what another process has committed and keeps open."""
+def test_a_user_who_may_only_read_can_read_beside_the_daemon(shelf: Path) -> None:
+    """Such a user reads what another process has committed, while that has the ledger open."""
     path = shelf / "ledger.sqlite3"
     command = [sys.executable, "-c", WRITER, str(path)]
     with subprocess.Popen(
@@ -334,7 +334,7 @@ def test_a_migration_happens_once(tmp_path: Path) -> None:
 
 
 def test_a_failed_migration_leaves_the_old_schema(tmp_path: Path) -> None:
-    """If any statement fails, none of them happened, and this version still opens the file."""
+    """If any statement fails, none takes effect, and this version still opens the file."""
     path = make_ledger(tmp_path / "ledger.sqlite3")
     with pytest.raises(LedgerError, match="no_such_table"):
         open_file(path, migrations=(*MIGRATIONS, SECOND, BROKEN))
@@ -356,7 +356,7 @@ def test_nothing_is_migrated_without_a_backup(tmp_path: Path) -> None:
 
 
 def test_an_old_ledger_is_not_migrated_by_a_reader(tmp_path: Path) -> None:
-    """A look at an older file says who brings it up to date, and changes nothing."""
+    """Reading an older file reports how to bring it up to date, and changes nothing."""
     path = make_ledger(tmp_path / "ledger.sqlite3")
     before = contents(tmp_path)
     with pytest.raises(LedgerError, match="start the daemon once"):

@@ -1,4 +1,4 @@
-"""A ledger whose writer is killed at any instant holds what was acknowledged, once, and whole."""
+"""A ledger whose writer is killed at any instant has each acknowledged row exactly once."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def kill_after(acknowledged: int, spins: int, *arguments: str) -> list[int]:
 
 
 def test_every_acknowledged_reading_is_found_once(tmp_path: Path) -> None:
-    """Through many kills, with the last reading sent again each time, none is lost or doubled."""
+    """Over many kills, with the last reading sent again each time, none is lost or doubled."""
     chance = random.Random(20260603)
     path = tmp_path / "ledger.sqlite3"
     acknowledged = {-1}
@@ -75,13 +75,13 @@ def test_every_acknowledged_reading_is_found_once(tmp_path: Path) -> None:
 
 
 def all_rows(path: Path, query: str) -> list[Any]:
-    """Return the only column that a query gives."""
+    """Return the values of a query with one column."""
     with closing(sqlite3.connect(path)) as database:
         return [value for (value,) in database.execute(query)]
 
 
 def test_a_ledger_killed_while_it_is_made_can_be_opened(tmp_path: Path) -> None:
-    """Whatever a kill leaves of a new file is taken for a ledger, with all it acknowledged."""
+    """Whatever a kill leaves of a new file opens as a ledger with all acknowledged rows."""
     chance = random.Random(20260604)
     made: set[int] = set()
     first = 0

@@ -1,4 +1,4 @@
-"""What goes into the ledger comes out of it: once, exact, and in order of time."""
+"""Rows written to the ledger are read back once, exactly, and in order of time."""
 
 from __future__ import annotations
 
@@ -55,13 +55,13 @@ def ledger(tmp_path: Path) -> Iterator[Ledger]:
 
 
 def plans(ledger: Ledger) -> list[dict[str, Any]]:
-    """Bodies of the driveway's plans around noon."""
+    """Return the bodies of the driveway's plans around noon."""
     found = ledger.plans_between("driveway", NOON - MINUTE, NOON + MINUTE)
     return [plan.body for plan in found]
 
 
 def registers(ledger: Ledger, start: datetime, end: datetime) -> list[tuple[float, int]]:
-    """Minutes after noon and register of each reading."""
+    """Return the minutes after noon and the register of each reading."""
     found = ledger.register_readings("driveway", start, end)
     return [((each.at - NOON) / MINUTE, each.register_wh) for each in found]
 
@@ -71,10 +71,10 @@ def registers(ledger: Ledger, start: datetime, end: datetime) -> list[tuple[floa
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=30)
 @given(rows=st.lists(READINGS, max_size=20))
-def test_every_reading_is_held_once(
+def test_every_reading_is_recorded_once(
     tmp_path_factory: pytest.TempPathFactory, rows: list[tuple[str, datetime, int, float, float]]
 ) -> None:
-    """However often and in whatever order readings come, each is recorded once, as it was."""
+    """In whatever order and however often readings come, each is recorded once, unchanged."""
     path = tmp_path_factory.mktemp("ledger") / "ledger.sqlite3"
     with open_ledger(path) as ledger:
         added = [ledger.add_reading(*row) for row in [*rows, *reversed(rows)]]
@@ -92,7 +92,7 @@ def test_every_reading_is_held_once(
 def test_an_exact_duplicate_is_refused(
     ledger: Ledger, values: tuple[int | None, float | None, float | None]
 ) -> None:
-    """The same reading again is no news, whichever of its values are missing."""
+    """The same reading is not recorded again, whichever of its values are missing."""
     assert ledger.add_reading("driveway", NOON, *values)
     assert not ledger.add_reading("driveway", NOON, *values)
     assert ledger.add_reading("driveway", NOON + MINUTE, *values)
@@ -100,7 +100,7 @@ def test_an_exact_duplicate_is_refused(
 
 
 def test_missing_is_not_zero(ledger: Ledger) -> None:
-    """A reading of zero and a reading that says nothing are two different readings."""
+    """A reading of zero differs from a reading without the value."""
     assert ledger.add_reading("driveway", NOON, None, 0.0, None)
     assert ledger.add_reading("driveway", NOON, None, 0.0, 0.0)
     assert ledger.add_reading("driveway", NOON, 0, 0.0, 0.0)
@@ -115,7 +115,7 @@ def test_the_same_instant_in_another_zone_is_a_duplicate(ledger: Ledger) -> None
 
 @given(INSTANTS)
 def test_instants_are_exact(instant: datetime) -> None:
-    """Microseconds survive the way into a number and back."""
+    """Microseconds survive the conversion to a number and back."""
     assert from_micros(to_micros(instant)) == instant
 
 
@@ -142,8 +142,8 @@ def test_a_negative_register_is_refused(ledger: Ledger) -> None:
     assert ledger.last_reading("driveway") is None
 
 
-def test_register_readings_reach_over_both_ends(ledger: Ledger) -> None:
-    """The last one before the start and the first one after the end come too, sorted."""
+def test_register_readings_include_both_neighbours(ledger: Ledger) -> None:
+    """The last one before the start and the first one after the end are included, sorted."""
     for minute in (30, 0, 40, 10, 20, 50):
         ledger.add_reading("driveway", NOON + minute * MINUTE, 1000 + minute)
         ledger.add_reading("driveway", NOON + (minute + 1) * MINUTE, None, 3610.0)
@@ -163,7 +163,7 @@ def test_register_readings_reach_over_both_ends(ledger: Ledger) -> None:
 
 
 def test_register_readings_without_neighbours(ledger: Ledger) -> None:
-    """Where there is nothing before or after, what lies inside comes alone."""
+    """If there are none before or after, only those inside are returned."""
     assert registers(ledger, NOON, NOON + MINUTE) == []
     ledger.add_reading("driveway", NOON, 1000)
     assert registers(ledger, NOON - MINUTE, NOON + MINUTE) == [(0, 1000)]
@@ -172,7 +172,7 @@ def test_register_readings_without_neighbours(ledger: Ledger) -> None:
 
 
 def test_a_correction_is_a_new_row(ledger: Ledger) -> None:
-    """Of two registers for one instant the last written counts, and both rows stay."""
+    """If one instant has two registers, the last written counts, and both rows stay."""
     ledger.add_reading("driveway", NOON, 1000)
     ledger.add_reading("driveway", NOON, 900)
     ledger.add_reading("driveway", NOON, None, 3610.0)
@@ -182,7 +182,7 @@ def test_a_correction_is_a_new_row(ledger: Ledger) -> None:
 
 @pytest.mark.parametrize("change", ["UPDATE readings SET register_wh = 0", "DELETE FROM readings"])
 def test_readings_are_never_rewritten(tmp_path: Path, change: str) -> None:
-    """The file itself refuses to change or forget a reading, whoever asks."""
+    """The file itself refuses to change or delete a reading."""
     path = tmp_path / "ledger.sqlite3"
     with open_ledger(path) as ledger:
         ledger.add_reading("driveway", NOON, 1000)
@@ -219,7 +219,7 @@ def test_last_vehicle_reports(ledger: Ledger) -> None:
 def test_a_repeated_vehicle_report_is_refused(
     ledger: Ledger, report: tuple[str | None, float | None]
 ) -> None:
-    """The same report again is no news."""
+    """The same report is not recorded again."""
     assert ledger.add_vehicle_report("driveway", NOON, *report)
     assert not ledger.add_vehicle_report("driveway", NOON, *report)
 
@@ -228,7 +228,7 @@ def test_a_repeated_vehicle_report_is_refused(
 
 
 def test_requests_since(ledger: Ledger) -> None:
-    """Requests come back from an instant on, that instant included, in the order they came."""
+    """Requests from an instant on, including it, are returned in the order they came."""
     for minute in range(3):
         ledger.add_request("driveway", NOON + minute * MINUTE, {"want_percent": 80 + minute})
     ledger.add_request("carport", NOON + 2 * MINUTE, {"clear": True})
@@ -238,7 +238,7 @@ def test_requests_since(ledger: Ledger) -> None:
     )
 
 
-def test_hostile_text_is_held(ledger: Ledger) -> None:
+def test_hostile_text_is_recorded(ledger: Ledger) -> None:
     """A lone surrogate in a person's text, which JSON can escape, does no harm."""
     ledger.add_request("driveway", NOON, {"by": "\ud800"})
     assert ledger.requests_since("driveway", NOON)[0].body == {"by": "\ud800"}
@@ -253,7 +253,7 @@ def test_plans_keep_the_order_in_which_they_were_written(ledger: Ledger) -> None
     assert plans(ledger) == [{"cost": Decimal("5.02")}, {"cost": Decimal("4.90")}]
 
 
-def test_alerts_are_held(tmp_path: Path) -> None:
+def test_alerts_are_recorded(tmp_path: Path) -> None:
     """An alert of a charge point and one of the household are both recorded."""
     path = tmp_path / "ledger.sqlite3"
     with open_ledger(path) as ledger:
@@ -280,8 +280,8 @@ def stop(serial: int) -> Command:
     return Command(serial=serial, do="stop", valid_until=EXPIRES, why="full")
 
 
-def test_the_last_switch_is_where_starting_and_stopping_changed(ledger: Ledger) -> None:
-    """Renewals do not move the instant of the last switch; a first stop switches nothing."""
+def test_the_last_switch_is_the_last_change_between_start_and_stop(ledger: Ledger) -> None:
+    """An extended command does not count as a switch, and neither does a first stop."""
     assert ledger.switched_at("driveway") is None
     for serial, do in enumerate(["stop", "start", "start", "stop", "stop"], start=1):
         command = start(serial) if do == "start" else stop(serial)
@@ -304,7 +304,7 @@ def test_the_night_in_progress_is_kept_until_it_is_over(ledger: Ledger) -> None:
 
 
 def test_the_last_command(ledger: Ledger) -> None:
-    """The command with the highest serial of that charge point comes back whole."""
+    """The command with the highest serial of a charge point is returned completely."""
     assert ledger.last_command("driveway") is None
     ledger.add_command("driveway", NOON, start(1))
     ledger.add_command("driveway", NOON - MINUTE, stop(2))
@@ -328,7 +328,7 @@ def test_a_serial_is_used_once(ledger: Ledger) -> None:
 
 
 def test_price_points_are_sorted_and_the_later_price_counts(ledger: Ledger) -> None:
-    """A price that is revised and revised back is the last one told; repeats are no news."""
+    """A price that changes and changes back is stored each time; a repeated one is not."""
     dear, cheap = PricePoint(NOON, Decimal("0.4120")), PricePoint(NOON, Decimal("0.168"))
     later = PricePoint(NOON + 30 * MINUTE, Decimal("-0.005"))
     assert ledger.add_prices("Day-ahead", [later, dear]) == 2
@@ -363,7 +363,7 @@ def test_nights_come_back_exact_and_in_order(ledger: Ledger) -> None:
 
 
 def test_closing_a_night_again_keeps_the_earlier_body(tmp_path: Path) -> None:
-    """The night shows what became known last; what it showed before is kept as a revision."""
+    """The night shows the latest account; the earlier one is kept as a revision."""
     path = tmp_path / "ledger.sqlite3"
     with open_ledger(path) as ledger:
         assert ledger.close_night(NIGHT, "driveway", "hatchback", NOON, {"cost": Decimal("5.02")})
@@ -402,7 +402,7 @@ def test_another_thread_may_take_over(ledger: Ledger) -> None:
     assert registers(ledger, NOON, NOON) == [(0, 1000)]
 
 
-def test_a_reader_sees_what_is_committed_while_the_writer_goes_on(tmp_path: Path) -> None:
+def test_a_reader_sees_each_commit_while_the_writer_goes_on(tmp_path: Path) -> None:
     """A read-only ledger beside a writing one sees each commit, and can't write."""
     path = tmp_path / "ledger.sqlite3"
     with open_ledger(path) as writer, open_ledger(path, read_only=True) as reader:
@@ -415,8 +415,8 @@ def test_a_reader_sees_what_is_committed_while_the_writer_goes_on(tmp_path: Path
             reader.save_open_night("driveway", None)
 
 
-def test_a_full_disk_is_said_and_records_nothing(ledger: Ledger) -> None:
-    """When no page can be added the method raises, and the ledger goes on once there is room."""
+def test_a_full_disk_is_reported_and_records_nothing(ledger: Ledger) -> None:
+    """If no page can be added the method raises; once there is room the ledger works again."""
     (pages,) = ledger._connection.execute("PRAGMA page_count").fetchone()
     ledger._connection.execute(f"PRAGMA max_page_count = {pages}")
     ledger.add_reading("driveway", NOON, 1000)
@@ -428,8 +428,8 @@ def test_a_full_disk_is_said_and_records_nothing(ledger: Ledger) -> None:
     assert plans(ledger) == [{"why": "x" * 100_000}]
 
 
-def test_a_locked_ledger_is_said(ledger: Ledger, tmp_path: Path) -> None:
-    """Another program that holds the lock to write is named as the cause."""
+def test_a_locked_ledger_is_reported(ledger: Ledger, tmp_path: Path) -> None:
+    """The error says that another program holds the write lock."""
     ledger._connection.execute("PRAGMA busy_timeout = 0")
     with closing(sqlite3.connect(tmp_path / "ledger.sqlite3", isolation_level=None)) as other:
         other.execute("BEGIN IMMEDIATE")
@@ -439,8 +439,8 @@ def test_a_locked_ledger_is_said(ledger: Ledger, tmp_path: Path) -> None:
     assert ledger.add_reading("driveway", NOON, 1000)
 
 
-def test_a_closed_ledger_says_so(tmp_path: Path) -> None:
-    """Closing twice does no harm; asking afterwards is a ledger error."""
+def test_a_closed_ledger_reports_it(tmp_path: Path) -> None:
+    """Closing twice does no harm; reading afterwards is a ledger error."""
     ledger = open_ledger(tmp_path / "ledger.sqlite3")
     ledger.close()
     ledger.close()

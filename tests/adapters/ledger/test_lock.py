@@ -1,4 +1,4 @@
-"""One daemon for each ledger, however its file is named and however the last one ended."""
+"""A ledger has one daemon, whatever its file is called and however the last daemon ended."""
 
 from __future__ import annotations
 
@@ -11,15 +11,15 @@ from pathlib import Path
 import pytest
 
 from adapters.ledger.ledger import open_ledger
-from adapters.ledger.lock import only_daemon
+from adapters.ledger.lock import lock_ledger
 from config.files.errors import LedgerError
 
 ROOT = Path(__file__).parents[3]
 HOLDER = """
 import sys
 from pathlib import Path
-from adapters.ledger.lock import only_daemon
-with only_daemon(Path(sys.argv[1])):
+from adapters.ledger.lock import lock_ledger
+with lock_ledger(Path(sys.argv[1])):
     print("held", flush=True)
     sys.stdin.read()
 """
@@ -38,7 +38,7 @@ def hold(path: Path) -> subprocess.Popen[str]:
 
 @pytest.mark.parametrize("by", ["its name", "a link", "a linked directory"])
 def test_the_second_is_refused_with_the_process_of_the_first(tmp_path: Path, by: str) -> None:
-    """Whatever leads to the file leads to its lock; the file need not be there yet."""
+    """Every link to the file leads to the same lock; the file need not exist yet."""
     home = tmp_path / "home"
     home.mkdir()
     path = home / "ledger.sqlite3"
@@ -52,40 +52,40 @@ def test_the_second_is_refused_with_the_process_of_the_first(tmp_path: Path, by:
     with hold(path) as first:
         with (
             pytest.raises(LedgerError, match=rf"another daemon \(process {first.pid}\)"),
-            only_daemon(names[by]),
+            lock_ledger(names[by]),
         ):
             pass
         first.kill()
         first.wait()
-    with only_daemon(names[by]):
+    with lock_ledger(names[by]):
         assert (home / "ledger.sqlite3.lock").read_text() == f"{os.getpid()}\n"
     assert not (home / "ledger.sqlite3.lock").exists()
 
 
-def test_a_killed_holder_lets_go(tmp_path: Path) -> None:
-    """The kernel ends the lock with the process: the file that is left keeps nobody out."""
+def test_the_lock_of_a_killed_daemon_is_free(tmp_path: Path) -> None:
+    """The kernel releases the lock with the process: the remaining file blocks nobody."""
     path = tmp_path / "ledger.sqlite3"
     for _ in range(3):
         with hold(path) as first:
             first.send_signal(signal.SIGKILL)
             first.wait()
         assert path.with_name("ledger.sqlite3.lock").exists()
-    with only_daemon(path):
+    with lock_ledger(path):
         pass
 
 
 def test_readers_and_copies_are_not_kept_out(tmp_path: Path) -> None:
-    """Who only reads takes no lock."""
+    """Reading needs no lock."""
     path = tmp_path / "ledger.sqlite3"
-    with only_daemon(path), open_ledger(path), open_ledger(path, read_only=True) as reader:
+    with lock_ledger(path), open_ledger(path), open_ledger(path, read_only=True) as reader:
         assert reader.nights() == ()
 
 
 def test_no_lock_is_left_where_there_is_no_place_for_a_ledger(tmp_path: Path) -> None:
-    """A missing directory is said, as it is at the opening."""
+    """A missing directory is reported, as when the ledger is opened."""
     with (
         pytest.raises(LedgerError, match="does not exist"),
-        only_daemon(tmp_path / "nowhere" / "ledger.sqlite3"),
+        lock_ledger(tmp_path / "nowhere" / "ledger.sqlite3"),
     ):
         pass
     assert list(tmp_path.iterdir()) == []

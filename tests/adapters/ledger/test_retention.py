@@ -1,4 +1,4 @@
-"""Removing what is old: little by little, never what is needed, and harmless wherever it ends."""
+"""Removing old rows: in steps, never a needed one, and safe to interrupt anywhere."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def never() -> bool:
 
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
-    """Make twenty days of two charge points, hour by hour; one fell silent on the third."""
+    """Make twenty days of hourly readings of two charge points; one stops on the third day."""
     made = tmp_path / "ledger.sqlite3"
     with open_ledger(made) as ledger, ledger._writing():
         for hour in range(HOURS):
@@ -78,15 +78,15 @@ def rows(path: Path, *tables: str) -> list[tuple[object, ...]]:
 
 
 def test_what_is_kept_for_ever_is_not_touched(path: Path) -> None:
-    """Nights and their revisions, commands, requests, prices and alerts, and the night in hand."""
+    """Nights and their revisions, commands, requests, prices, alerts, and the night in progress."""
     before = rows(path, *FOR_EVER)
     assert len(before) >= 7
     assert remove_before(path, KEPT_FROM, never) > 0
     assert rows(path, *FOR_EVER) == before
 
 
-def test_all_from_the_instant_on_is_kept_and_what_it_is_counted_from(path: Path) -> None:
-    """Of before it one reading of each register, so that sums from then on are what they were."""
+def test_all_from_the_instant_on_is_kept_with_the_reading_before_it(path: Path) -> None:
+    """One earlier reading of each register stays, so that later sums do not change."""
     end = START + HOURS * HOUR
     with open_ledger(path) as ledger:
         after = ledger.register_readings("driveway", KEPT_FROM, end)
@@ -112,8 +112,8 @@ def test_all_from_the_instant_on_is_kept_and_what_it_is_counted_from(path: Path)
 
 
 @pytest.mark.parametrize("removed", [False, True])
-def test_readings_can_be_deleted_by_a_removal_alone(path: Path, *, removed: bool) -> None:
-    """The ledger itself refuses whoever else tries, before and after one."""
+def test_only_a_removal_can_delete_readings(path: Path, *, removed: bool) -> None:
+    """The ledger itself refuses any other deletion, before and after a removal."""
     if removed:
         remove_before(path, KEPT_FROM, never)
     micros = (KEPT_FROM - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(microseconds=1)
@@ -127,7 +127,7 @@ def test_readings_can_be_deleted_by_a_removal_alone(path: Path, *, removed: bool
 
 
 def test_what_was_removed_does_not_come_back(path: Path) -> None:
-    """A message that is sent once more after a removal is taken for known; newer ones are news."""
+    """A message sent again after a removal counts as known; newer ones are recorded."""
     remove_before(path, KEPT_FROM, never)
     with open_ledger(path) as ledger:
         early = KEPT_FROM - timedelta(microseconds=1)
@@ -138,8 +138,8 @@ def test_what_was_removed_does_not_come_back(path: Path) -> None:
         assert ledger.add_vehicle_report("driveway", KEPT_FROM, pilot="A")
 
 
-def test_an_earlier_instant_moves_nothing(path: Path) -> None:
-    """Nor does the same once more."""
+def test_an_earlier_instant_has_no_effect(path: Path) -> None:
+    """Neither has the same instant again."""
     remove_before(path, KEPT_FROM, never)
     before = rows(path, "readings")
     assert remove_before(path, KEPT_FROM, never) == 0
@@ -149,10 +149,10 @@ def test_an_earlier_instant_moves_nothing(path: Path) -> None:
     assert rows(path, "readings") == before
 
 
-def test_ended_after_any_step_it_goes_on_where_it_was(
+def test_an_interrupted_removal_continues_where_it_stopped(
     path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Opened and written to in between; in the end it is what one go would have left."""
+    """With openings and writes in between, the result is that of one uninterrupted removal."""
     monkeypatch.setattr(ledger_retention, "STEP_ROWS", 50)
     whole = tmp_path / "whole.sqlite3"
     shutil.copy(path, whole)
@@ -171,8 +171,8 @@ def test_ended_after_any_step_it_goes_on_where_it_was(
 
 
 @pytest.mark.parametrize("steps", [1, 2, 4])
-def test_killed_in_the_middle_the_ledger_is_whole(path: Path, steps: int) -> None:
-    """A kill leaves a ledger that opens, with all that is kept for ever; the next removal ends."""
+def test_a_ledger_killed_in_a_removal_is_undamaged(path: Path, steps: int) -> None:
+    """It opens and has all that is kept for ever; the next removal completes."""
     before = rows(path, *FOR_EVER)
     code = (
         "import sys\n"
@@ -203,8 +203,8 @@ def test_killed_in_the_middle_the_ledger_is_whole(path: Path, steps: int) -> Non
     assert len(rows(path, "readings")) == 10 * 24 + 1 + 2 + 1
 
 
-def test_a_writer_waits_for_no_more_than_a_step(path: Path) -> None:
-    """Between two steps the daemon writes, on a connection of its own."""
+def test_a_writer_waits_for_at_most_one_step(path: Path) -> None:
+    """Between two steps the daemon writes, through a separate connection."""
     with open_ledger(path) as ledger:
         written: list[bool] = []
 
@@ -219,8 +219,8 @@ def test_a_writer_waits_for_no_more_than_a_step(path: Path) -> None:
     assert all(written)
 
 
-def test_a_ledger_that_can_t_be_written_is_said(path: Path) -> None:
-    """In one line; nothing is removed."""
+def test_a_ledger_that_can_t_be_written_is_reported(path: Path) -> None:
+    """The error has one line, and nothing is removed."""
     with open_ledger(path) as ledger, ledger._writing(), pytest.raises(LedgerError) as refused:
         remove_before(path, KEPT_FROM, never)
     assert "another program keeps it locked" in str(refused.value)
@@ -228,7 +228,7 @@ def test_a_ledger_that_can_t_be_written_is_said(path: Path) -> None:
 
 
 def test_alerts_are_found_by_their_instants(path: Path) -> None:
-    """From the first instant up to the second, in order; all of the household's."""
+    """All alerts of the household from the first instant up to the second, in order."""
     with open_ledger(path) as ledger:
         ledger.add_alert("driveway", START + 2 * HOUR, "need-unmet", "late")
         ledger.add_alert("driveway", START + HOUR, "need-unmet", "early")
@@ -244,8 +244,8 @@ def test_alerts_are_found_by_their_instants(path: Path) -> None:
     assert "alerts_in_time" in str(plan)
 
 
-def test_the_latest_nights_are_told_once_each(tmp_path: Path) -> None:
-    """Of several charge points, latest first."""
+def test_the_latest_nights_are_listed_once_each(tmp_path: Path) -> None:
+    """With several charge points each night is listed once, the latest first."""
     with open_ledger(tmp_path / "ledger.sqlite3") as ledger:
         assert ledger.latest_nights(3) == ()
         for day in (1, 2, 5):

@@ -1,4 +1,4 @@
-"""What the ledger holds of a span of time: from its start on, before its end, and no more."""
+"""Reading a span of time: its start is included, its end is not."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ POINT = "driveway"
 
 @pytest.fixture
 def ledger(tmp_path: Path) -> Iterator[Ledger]:
-    """Give one with a row of each kind in each of 6 hours from noon, of two charge points."""
+    """Return a ledger with a row of each kind in each of 6 hours, for two charge points."""
     with open_ledger(tmp_path / "ledger.sqlite3") as opened:
         for name in (POINT, "barn"):
             for hour in range(6):
@@ -36,7 +36,7 @@ def ledger(tmp_path: Path) -> Iterator[Ledger]:
 
 
 def test_a_span_is_half_open(ledger: Ledger) -> None:
-    """What is at the start is in it, what is at the end is not, and others' rows are not."""
+    """A row at the start is included; one at the end, and rows of others, are not."""
     span = (POINT, NOON + HOUR, NOON + 3 * HOUR)
     assert [it.serial for it in ledger.commands_between(*span)] == [2, 3]
     assert {it.why for it in ledger.commands_between(*span)} == {POINT}
@@ -50,8 +50,8 @@ def test_a_span_is_half_open(ledger: Ledger) -> None:
     )
 
 
-def test_what_was_before_is_found(ledger: Ledger) -> None:
-    """The last row before an instant; None where there is none."""
+def test_the_last_row_before_an_instant_is_found(ledger: Ledger) -> None:
+    """None if there is no such row."""
     at = NOON + 3 * HOUR
     command, plan, pilot = (
         look(POINT, at) for look in (ledger.command_before, ledger.plan_before, ledger.pilot_before)
@@ -66,8 +66,8 @@ def test_what_was_before_is_found(ledger: Ledger) -> None:
     assert ledger.pilot_before(POINT, NOON) is None
 
 
-def test_first_and_last_are_of_all_that_is_named(ledger: Ledger) -> None:
-    """The earliest and the latest instant of any row of the charge points; None for nothing."""
+def test_first_and_last_cover_all_named_charge_points(ledger: Ledger) -> None:
+    """The earliest and latest instant of any row of these charge points; None without rows."""
     ledger.add_reading("barn", NOON - HOUR, 1000)
     assert ledger.first_written([POINT]) == NOON
     assert ledger.first_written([POINT, "barn"]) == NOON - HOUR
@@ -76,8 +76,8 @@ def test_first_and_last_are_of_all_that_is_named(ledger: Ledger) -> None:
     assert ledger.last_written([POINT], NOON) is None
 
 
-def test_what_befell_is_kept(ledger: Ledger) -> None:
-    """As it was given, in order; the last of some kinds is found; no other kind is taken."""
+def test_events_of_the_daemon_are_recorded(ledger: Ledger) -> None:
+    """They are read back in order; the last of some kinds is found; unknown kinds are refused."""
     ledger.add_happening(NOON, "started")
     ledger.add_happening(NOON + HOUR, "prices", {"known_until": "x"})
     ledger.add_happening(NOON + 2 * HOUR, "ended", {"why": "y"})

@@ -1,4 +1,4 @@
-"""A glance at the prices a ledger has kept: it leaves no trace, and says what it can't read."""
+"""Reading a ledger's stored prices leaves no trace, and reports what can't be read."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from pathlib import Path
 
 import pytest
 
-from adapters.ledger.glance import kept_prices
 from adapters.ledger.ledger import open_ledger
 from adapters.ledger.schema import MIGRATIONS
+from adapters.ledger.stored_prices import stored_prices
 from config.files.errors import LedgerError
 from config.files.series import PricePoint
 
@@ -33,7 +33,7 @@ def path(tmp_path: Path) -> Path:
 
 
 def traces(path: Path) -> dict[str, tuple[int, int, bytes]]:
-    """Everything in the folder: names, sizes, times of change, contents."""
+    """Return everything in the folder: names, sizes, modification times, contents."""
     return {
         each.name: (each.stat().st_size, each.stat().st_mtime_ns, each.read_bytes())
         for each in path.parent.iterdir()
@@ -48,7 +48,7 @@ def set_schema(path: Path, version: int) -> None:
 def test_the_latest_price_of_each_start_is_read(path: Path) -> None:
     """A correction counts, other tariffs have none, and nothing in the folder is touched."""
     before = traces(path)
-    kept = kept_prices(path, ["Day-ahead", "Other"])
+    kept = stored_prices(path, ["Day-ahead", "Other"])
     assert kept == {
         "Day-ahead": (PricePoint(POINTS[0].start, Decimal("0.5")), *POINTS[1:]),
         "Other": (),
@@ -58,26 +58,26 @@ def test_the_latest_price_of_each_start_is_read(path: Path) -> None:
 
 
 def test_where_there_is_no_ledger_there_are_no_prices(tmp_path: Path) -> None:
-    """Neither file nor folder need be there yet, and none is made."""
+    """Neither file nor folder need exist, and none is made."""
     for name in ("ledger.sqlite3", "nowhere/ledger.sqlite3"):
-        assert kept_prices(tmp_path / name, ["Day-ahead"]) == {"Day-ahead": ()}
+        assert stored_prices(tmp_path / name, ["Day-ahead"]) == {"Day-ahead": ()}
     (tmp_path / "empty.sqlite3").touch()
-    assert kept_prices(tmp_path / "empty.sqlite3", ["Day-ahead"]) == {"Day-ahead": ()}
+    assert stored_prices(tmp_path / "empty.sqlite3", ["Day-ahead"]) == {"Day-ahead": ()}
     assert [each.name for each in tmp_path.iterdir()] == ["empty.sqlite3"]
 
 
-def test_beside_a_daemon_what_it_wrote_last_is_read(path: Path) -> None:
-    """A daemon that has the ledger open goes on writing, and its last word is seen."""
+def test_beside_a_daemon_its_latest_prices_are_read(path: Path) -> None:
+    """A daemon that has the ledger open goes on writing, and its latest price is read."""
     news = PricePoint(START + timedelta(hours=1), Decimal("0.7"))
     with open_ledger(path) as daemon:
         daemon.add_prices("Day-ahead", [news])
-        assert kept_prices(path, ["Day-ahead"])["Day-ahead"][-1] == news
+        assert stored_prices(path, ["Day-ahead"])["Day-ahead"][-1] == news
         daemon.add_prices("Day-ahead", [PricePoint(news.start, Decimal("0.8"))])
     assert list(traces(path)) == ["ledger.sqlite3"]
 
 
 def test_after_a_daemon_that_was_killed(path: Path, tmp_path: Path) -> None:
-    """What a killed daemon had committed is read out of its log, and log and file are left."""
+    """Prices that a killed daemon committed are read from its log; log and file are unchanged."""
     news = PricePoint(START + timedelta(hours=1), Decimal("0.7"))
     killed = tmp_path / "killed"
     with open_ledger(path) as daemon:
@@ -87,7 +87,7 @@ def test_after_a_daemon_that_was_killed(path: Path, tmp_path: Path) -> None:
             shutil.copy(part, killed / part.name)
     left = killed / "ledger.sqlite3"
     before = traces(left)
-    assert kept_prices(left, ["Day-ahead"])["Day-ahead"][-1] == news
+    assert stored_prices(left, ["Day-ahead"])["Day-ahead"][-1] == news
     after = traces(left)
     assert set(after) == set(before)
     for name in ("ledger.sqlite3", "ledger.sqlite3-wal"):
@@ -100,7 +100,7 @@ def test_another_schema_is_refused_and_left(path: Path, version: int) -> None:
     set_schema(path, version)
     before = traces(path)
     with pytest.raises(LedgerError, match=f"schema {version}, this one reads {len(MIGRATIONS)}"):
-        kept_prices(path, ["Day-ahead"])
+        stored_prices(path, ["Day-ahead"])
     assert traces(path) == before
 
 
@@ -111,23 +111,23 @@ def test_what_is_no_ledger_is_refused_and_left(tmp_path: Path, raw: bytes) -> No
     path.write_bytes(raw)
     before = traces(path)
     with pytest.raises(LedgerError, match=r"ledger\.sqlite3: the ledger"):
-        kept_prices(path, ["Day-ahead"])
+        stored_prices(path, ["Day-ahead"])
     assert traces(path) == before
 
 
 def test_another_program_s_database_is_refused(tmp_path: Path) -> None:
-    """A database that has a table of prices, but is none of ours."""
+    """A database with a table of prices is not enough to be a ledger."""
     path = tmp_path / "ledger.sqlite3"
     with closing(sqlite3.connect(path)) as connection:
         connection.execute("CREATE TABLE prices (tariff, start, rate, id)")
     with pytest.raises(LedgerError, match="another program's database"):
-        kept_prices(path, ["Day-ahead"])
+        stored_prices(path, ["Day-ahead"])
 
 
 def test_a_folder_in_its_place_is_refused(tmp_path: Path) -> None:
-    """A directory is no ledger, and is said to be none."""
+    """A directory in place of the ledger is an error."""
     with pytest.raises(LedgerError, match="the ledger"):
-        kept_prices(tmp_path, ["Day-ahead"])
+        stored_prices(tmp_path, ["Day-ahead"])
 
 
 @pytest.mark.parametrize("rate", ["dear", "", "1,5"])
@@ -137,4 +137,4 @@ def test_a_price_that_is_no_number_is_refused(path: Path, rate: str) -> None:
         connection.execute("UPDATE prices SET rate = ?", (rate,))
         connection.commit()
     with pytest.raises(LedgerError, match=r"the ledger.*price"):
-        kept_prices(path, ["Day-ahead"])
+        stored_prices(path, ["Day-ahead"])
