@@ -106,7 +106,7 @@ def read_bytes(path: Path, kind: str, most_bytes: int) -> bytes:
     Returns
     -------
     bytes
-        All of it.
+        The whole content.
 
     Raises
     ------

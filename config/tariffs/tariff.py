@@ -141,7 +141,7 @@ class PriceFile(Model):
     file: FilePath | None = Field(
         None,
         description="CSV file with the columns start (RFC 3339) and rate; prices from the bus, on "
-        "the topic <root>/<household>/prices, are laid over it. Without: from the bus only.",
+        "the topic <root>/<household>/prices, take precedence. Without: from the bus only.",
     )
     multiply: Factor = Field(Decimal(1), description="rate = multiply x price + add, before tax.")
     add: Rate = Field(Decimal(0), description="Added to each price [currency per kWh].")

@@ -1,4 +1,4 @@
-"""Price metered energy: register readings times rates, exact to the watt-hour; bills beside ours.
+"""Price metered energy, exact to the watt-hour, and compare a supplier's bill with it.
 
 Money here is Decimal. Knows no plan.
 """

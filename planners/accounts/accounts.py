@@ -1,7 +1,7 @@
-"""Accounts: the energy between register readings, given to rate spans, times their rates.
+"""Account for metered energy: share it out among rate spans, and multiply by their rates.
 
-Energy is whole watt-hours from end to end, so that the lines of an account add up to the rise of
-the register exactly. Knows nothing of tariffs, zones or where readings come from.
+Energy is whole watt-hours throughout, so that the lines of an account add up exactly to the rise of
+the register. Knows nothing of tariffs, zones or where readings come from.
 """
 
 from __future__ import annotations
@@ -20,10 +20,10 @@ if TYPE_CHECKING:
 
 MICROSECOND = timedelta(microseconds=1)
 ALLOWANCE = 1.1
-"""Real power may exceed the declared by a tenth: supply voltage, and clocks that disagree."""
+"""Real power may exceed the declared power by a tenth: the voltage varies, and clocks differ."""
 
 SLIP_WH = 100
-"""A register that falls by no more than its last digit has slipped, not started again [Wh]."""
+"""A register that falls by no more than this, its last digit, has not been reset [Wh]."""
 
 
 def exact_kwh(wh: Decimal | int) -> Decimal:
@@ -33,7 +33,7 @@ def exact_kwh(wh: Decimal | int) -> Decimal:
 
 @dataclass(frozen=True, slots=True)
 class RegisterReading:
-    """What a meter's energy register showed.
+    """What a meter's energy register showed at an instant.
 
     Attributes
     ----------
@@ -62,7 +62,7 @@ class BandEnergy:
     cost : Decimal
         Energy x rate [currency], unrounded.
     estimated_wh : int
-        Part of `wh` whose place in time, or size, is not measured [Wh].
+        Part of `wh` that is estimated, in time or in size [Wh].
     """
 
     band: str
@@ -74,7 +74,7 @@ class BandEnergy:
 
 @dataclass(frozen=True, slots=True)
 class Account:
-    """The energy of one stretch of time and what it costs.
+    """The energy of some time, and what it costs.
 
     Attributes
     ----------
@@ -100,25 +100,28 @@ def account(
     max_kw: float,
     gap_minutes: int = 15,
 ) -> Account:
-    """Account for the energy that flowed in the time of the spans.
+    """Account for the energy that flowed during the spans.
 
-    Energy between two readings is taken to have flowed evenly. It is estimated where they are
-    further apart than `gap_minutes`, and where the register fell: a register that falls has
-    started again, and what it shows is the energy since, if `max_kw` could deliver that; if not,
-    nothing is known to have flowed. A register that falls and then leaps back past its old value
-    faster than `max_kw` allows had not started again, and only its true rise counts. Nor had one
-    that slips back by a tenth of a kWh at most: until it is past where it was, nothing counts.
+    Energy between two readings counts as flowing evenly. It is estimated if they are further apart
+    than `gap_minutes`, and if the register fell:
+
+    - A register that falls has been reset and shows the energy since then, if `max_kw` could
+      deliver that much. If not, no energy is counted.
+    - A register that falls and then jumps back past its old value, faster than `max_kw` allows, was
+      never reset: only its true rise counts.
+    - A register that slips back by a tenth of a kWh at most was not reset either: nothing counts
+      until it is past its old value.
 
     Parameters
     ----------
     readings : sequence of RegisterReading
-        In order of time; best with one before and one after the spans.
+        In order of time; ideally from before the spans to after them.
     spans : sequence of RateSpan
         Contiguous, in order of time.
     max_kw : float
         Highest power that could flow [kW].
     gap_minutes : int
-        Longest distance between readings that still counts as measured [min].
+        Longest time between readings that still counts as measured [min].
 
     Returns
     -------
@@ -156,7 +159,7 @@ def account(
 def energy_until(
     readings: Sequence[RegisterReading], max_kw: float, gap_minutes: int = 15
 ) -> Callable[[datetime], int]:
-    """Tell what flowed through a meter by any instant, by the rules of `account`.
+    """Return a function of the energy that flowed by an instant, by the rules of `account`.
 
     Parameters
     ----------
@@ -170,7 +173,7 @@ def energy_until(
     Returns
     -------
     callable
-        From an instant to the energy since the first reading [Wh]; it never falls.
+        From an instant to the energy since the first reading [Wh]; never falls.
     """
     until = energy_curve(readings, max_kw, gap_minutes)
     return lambda instant: until(instant)[0]
@@ -179,7 +182,7 @@ def energy_until(
 def energy_curve(
     readings: Sequence[RegisterReading], max_kw: float, gap_minutes: int = 15
 ) -> Callable[[datetime], tuple[int, int]]:
-    """Tell what flowed by any instant, and how much of it is estimated, by the rules of `account`.
+    """Return a function of the energy and its estimated part, by the rules of `account`.
 
     Parameters
     ----------
@@ -193,8 +196,8 @@ def energy_curve(
     Returns
     -------
     callable
-        From an instant to the energy since the first reading and its estimated part [Wh]; what
-        lies between two instants is the difference, so that pieces always add up.
+        From an instant to the energy since the first reading, and its estimated part [Wh]. The
+        energy between two instants is the difference, so that parts always add up.
     """
     return _Curve.of(_flows(readings, max_kw, timedelta(minutes=gap_minutes))).until
 
@@ -209,7 +212,7 @@ class _Flow:
     estimated: bool
 
     def wh_until(self, instant: datetime) -> int:
-        """Energy up to an instant before the end [Wh], to the nearest whole one."""
+        """Return the energy up to an instant before the end, rounded to whole Wh [Wh]."""
         if instant <= self.start:
             return 0
         elapsed = (instant - self.start) // MICROSECOND
@@ -221,7 +224,7 @@ class _Flow:
 class _Curve:
     """Energy since the first reading as a function of time.
 
-    Differences of one rounded curve always add up, which rounded pieces would not.
+    Differences of one rounded curve always add up; parts rounded one by one would not.
     """
 
     flows: list[_Flow]
@@ -240,13 +243,13 @@ class _Curve:
         )
 
     def between(self, start: datetime, end: datetime) -> tuple[int, int]:
-        """Energy and estimated energy from just after `start` up to and with `end` [Wh]."""
+        """Return the energy and its estimated part after `start`, up to and with `end` [Wh]."""
         wh_from, estimated_from = self.until(start)
         wh_to, estimated_to = self.until(end)
         return wh_to - wh_from, estimated_to - estimated_from
 
     def until(self, instant: datetime) -> tuple[int, int]:
-        """Energy and estimated energy from the first reading up to an instant [Wh]."""
+        """Return the energy and its estimated part since the first reading [Wh]."""
         done = bisect_right(self.ends, instant)
         wh, estimated_wh = self.wh_before[done], self.estimated_wh_before[done]
         if done < len(self.flows):
@@ -258,14 +261,14 @@ class _Curve:
 
 @dataclass(frozen=True, slots=True)
 class _Fall:
-    """A reading after which the register fell, and how many flows came before."""
+    """A reading after which the register fell, and the number of flows before it."""
 
     last: RegisterReading
-    place: int
+    flows_before: int
 
 
 def _flows(readings: Sequence[RegisterReading], max_kw: float, gap: timedelta) -> list[_Flow]:
-    """Energy between each two neighbouring readings."""
+    """List the energy between neighbouring readings."""
     flows: list[_Flow] = []
     falls: list[_Fall] = []
     for earlier, later in pairwise(_without_slips(readings, max_kw)):
@@ -278,7 +281,7 @@ def _flows(readings: Sequence[RegisterReading], max_kw: float, gap: timedelta) -
         elif falls and not possible(wh, earlier, later, max_kw):
             undone = _fall_undone_by(later, falls, max_kw)
             if undone is not None:
-                counted_wh = sum(flow.wh for flow in flows[undone.place :])
+                counted_wh = sum(flow.wh for flow in flows[undone.flows_before :])
                 wh = max(0, later.register_wh - undone.last.register_wh - counted_wh)
                 estimated = True
                 falls.clear()
@@ -287,22 +290,22 @@ def _flows(readings: Sequence[RegisterReading], max_kw: float, gap: timedelta) -
 
 
 def _without_slips(readings: Sequence[RegisterReading], max_kw: float) -> list[RegisterReading]:
-    """Let a register that slips back stand still until it is past where it was."""
-    held: list[RegisterReading] = []
+    """Keep a register that slips back at its old value until it is past it."""
+    steady: list[RegisterReading] = []
     for reading in readings:
-        before = held[-1] if held else reading
+        before = steady[-1] if steady else reading
         slips = 0 < before.register_wh - reading.register_wh <= SLIP_WH
         if slips and not possible(reading.register_wh, before, reading, max_kw):
-            held.append(RegisterReading(reading.at, before.register_wh))
+            steady.append(RegisterReading(reading.at, before.register_wh))
         else:
-            held.append(reading)
-    return held
+            steady.append(reading)
+    return steady
 
 
 def _fall_undone_by(
     reading: RegisterReading, falls: Sequence[_Fall], max_kw: float
 ) -> _Fall | None:
-    """First fall since which the register can have risen to this reading, if any."""
+    """Find the first fall that never was: the register can have risen to this reading."""
     for fall in falls:
         rise_wh = reading.register_wh - fall.last.register_wh
         if rise_wh >= 0 and possible(rise_wh, fall.last, reading, max_kw):
@@ -311,7 +314,7 @@ def _fall_undone_by(
 
 
 def possible(wh: int, earlier: RegisterReading, later: RegisterReading, max_kw: float) -> bool:
-    """Tell whether a power could have delivered this energy between two readings.
+    """Tell whether a power could deliver some energy between two readings.
 
     Parameters
     ----------

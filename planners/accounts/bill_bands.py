@@ -1,4 +1,4 @@
-"""A supplier's bands beside ours: where energy or cost differs, and the likely cause. Pure."""
+"""Compare the bands of a supplier's bill with ours, and find causes of differences. Pure."""
 
 from __future__ import annotations
 
@@ -13,28 +13,28 @@ if TYPE_CHECKING:
 
 TOLERANCE_WH = 100
 TOLERANCE_PART = Decimal("0.01")
-"""A band's energy may differ by 0.1 kWh, or by a hundredth if that is more."""
+"""A band's energy may differ by 0.1 kWh, or by one per cent if that is more."""
 
 TOLERANCE_MONEY = Decimal("0.02")
-"""A band's cost may differ by so much [currency]."""
+"""A band's cost may differ by this much [currency]."""
 
 NO_SUCH_BAND, RATES, FROM_ENERGY = "names-differ", "rates", "from-the-energy"
 STANDING_CHARGE = "standing_charge"
-"""What a bill's row for the standing charge is called; it has no energy."""
+"""Name of a bill's row for the standing charge; it has no energy."""
 
 
 @dataclass(frozen=True, slots=True)
 class Purchase:
-    """What was bought in a band.
+    """The energy bought in a band, and its cost.
 
     Attributes
     ----------
     wh : Decimal
         Energy [Wh].
     cost : Decimal
-        Tax included [currency].
+        Cost, tax included [currency].
     estimated_wh : int
-        Part of the energy that is not measured [Wh]; 0 on a bill.
+        Part of the energy that is estimated [Wh]; 0 on a bill.
     """
 
     wh: Decimal
@@ -44,16 +44,16 @@ class Purchase:
 
 @dataclass(frozen=True, slots=True)
 class BandComparison:
-    """One band of both sides; None where a side does not have it.
+    """One band on both sides.
 
     Attributes
     ----------
     band : str
         Its name.
     ours, theirs : Purchase or None
-        What each side has.
+        The purchase on each side; None if a side does not have the band.
     energy_cause, cost_cause : str
-        Likely cause of a difference above the tolerance; empty where there is none.
+        Likely cause of a difference above the tolerance; empty if there is none.
     """
 
     band: str
@@ -66,66 +66,68 @@ class BandComparison:
 def compare_bands(
     ours: Mapping[str, Purchase], theirs: Mapping[str, Purchase], *, all_read: bool
 ) -> tuple[BandComparison, ...]:
-    """Lay bands beside each other.
+    """Compare our bands with those of a bill.
 
     Parameters
     ----------
     ours, theirs : mapping of str to Purchase
         By the band's name.
     all_read : bool
-        Whether our meters were read from before the month to after it.
+        Whether we read the meters from before the month until after it.
 
     Returns
     -------
     tuple of BandComparison
-        In our order, then what only the bill has.
+        In our order, then the bands that only the bill has.
     """
     names = dict.fromkeys([*ours, *theirs])
     energy = {name: (ours[name], theirs[name]) for name in names if name in ours and name in theirs}
-    whole = _whole(energy, all_read=all_read)
-    return tuple(_line(name, ours.get(name), theirs.get(name), whole) for name in names)
+    overall = _overall_cause(energy, all_read=all_read)
+    return tuple(_line(name, ours.get(name), theirs.get(name), overall) for name in names)
 
 
-def _line(name: str, ours: Purchase | None, theirs: Purchase | None, whole: str) -> BandComparison:
+def _line(
+    name: str, ours: Purchase | None, theirs: Purchase | None, overall: str
+) -> BandComparison:
     if ours is None or theirs is None:
-        is_nothing = all(it is None or not (it.wh or it.cost) for it in (ours, theirs))
-        cause = "" if is_nothing else NO_SUCH_BAND
+        is_empty = all(side is None or not (side.wh or side.cost) for side in (ours, theirs))
+        cause = "" if is_empty else NO_SUCH_BAND
         return BandComparison(name, ours, theirs, energy_cause=cause, cost_cause=cause)
-    energy_cause = _energy_cause(ours, theirs, whole) if _differ(ours, theirs) else ""
+    energy_cause = _energy_cause(ours, theirs, overall) if _differ(ours, theirs) else ""
     cost_cause = ""
     if abs(theirs.cost - ours.cost) > TOLERANCE_MONEY:
         cost_cause = RATES if _rates_differ(ours, theirs) else FROM_ENERGY
     return BandComparison(name, ours, theirs, energy_cause, cost_cause)
 
 
-def _energy_cause(ours: Purchase, theirs: Purchase, whole: str) -> str:
+def _energy_cause(ours: Purchase, theirs: Purchase, overall: str) -> str:
     apart = abs(theirs.wh - ours.wh)
     if ours.estimated_wh and apart <= ours.estimated_wh + _tolerance(theirs.wh):
         return ESTIMATED
-    return whole
+    return overall
 
 
 def _rates_differ(ours: Purchase, theirs: Purchase) -> bool:
-    """Whether the bill's own energy at our average rate comes to another cost."""
+    """Tell whether the bill's energy costs something else at our average rate."""
     if not ours.wh:
-        return not theirs.wh  # such as a standing charge
+        return not theirs.wh  # a standing charge, for example
     return abs(theirs.cost - ours.cost / ours.wh * theirs.wh) > TOLERANCE_MONEY
 
 
-def _whole(energy: Mapping[str, tuple[Purchase, Purchase]], *, all_read: bool) -> str:
-    """Find the cause that the bands together speak for."""
+def _overall_cause(energy: Mapping[str, tuple[Purchase, Purchase]], *, all_read: bool) -> str:
+    """Find the likely cause of differences from all bands together."""
     apart = [theirs.wh - ours.wh for ours, theirs in energy.values() if ours.wh or theirs.wh]
     if not all_read:
         return MISSING
-    if all(_more(energy)):
+    if all(_bill_has_more(energy)):
         return OTHER_LOAD
     total = sum((theirs.wh for _, theirs in energy.values()), Decimal(0))
     agree = abs(sum(apart, Decimal(0))) <= _tolerance(total)
     return CLOCK if agree and min(apart, default=0) < 0 < max(apart, default=0) else UNEXPLAINED
 
 
-def _more(energy: Mapping[str, tuple[Purchase, Purchase]]) -> Iterator[bool]:
-    """Tell of each band with energy whether the bill has more."""
+def _bill_has_more(energy: Mapping[str, tuple[Purchase, Purchase]]) -> Iterator[bool]:
+    """Tell for each band with energy whether the bill has more than we do."""
     for ours, theirs in energy.values():
         if ours.wh or theirs.wh:
             yield theirs.wh > ours.wh

@@ -1,8 +1,8 @@
-"""A supplier's half-hours beside ours: where they differ, and the likely cause. Pure.
+"""Compare the half-hours of a supplier's bill with ours, and find causes of differences. Pure.
 
-The causes are tried in this order: a clock that is whole hours away, a half-hour that only one side
-has, an estimate of ours, and more on the bill all the time, which is what the rest of the home
-draws through the supplier's meter.
+The causes are tried in this order: a clock that is whole hours off, a half-hour that only one side
+has, an estimate of ours, and a bill that is higher all the time. The last is the rest of the home,
+which the supplier's meter counts too.
 """
 
 from __future__ import annotations
@@ -21,41 +21,41 @@ if TYPE_CHECKING:
     from planners.local_time.settlement import HalfHour
 
 TOLERANCE_WH = 50
-"""Two figures of a half-hour that differ by no more agree [Wh]."""
+"""Two figures of a half-hour agree if they differ by no more than this [Wh]."""
 
 HOUR = timedelta(hours=1)
 MOST_HOURS = 14
-"""The farthest that a clock on Earth is from UTC [h]."""
+"""The largest offset from UTC of any clock on Earth [h]."""
 
 LEFT_OVER = Decimal("0.1")
-"""A shifted clock explains what is missing if at most this part of it stays."""
+"""A shifted clock is the cause if at most this part of the missing energy remains."""
 
 ALL_THE_TIME = 0.9
-"""More on the bill in this part of the half-hours is more all the time."""
+"""A bill that is higher in this part of the half-hours is higher all the time."""
 
 CLOCK, MISSING, NOT_ON_BILL = "clock", "readings-missing", "not-on-the-bill"
 ESTIMATED, OTHER_LOAD, UNEXPLAINED = "estimated", "other-load", "unexplained"
-_FOR_THE_WHOLE = {CLOCK, OTHER_LOAD}
+_FOR_THE_WHOLE_BILL = {CLOCK, OTHER_LOAD}
 
 
 @dataclass(frozen=True, slots=True)
 class HalfHourComparison:
-    """One half-hour of both sides.
+    """One half-hour on both sides.
 
     Attributes
     ----------
     start, end : datetime
         UTC.
     ours_wh : int or None
-        At our meters [Wh]; None where they were not read.
+        Energy at our meters [Wh]; None if they were not read.
     estimated_wh : int
-        Part of ours that is not measured [Wh].
+        Part of ours that is estimated [Wh].
     theirs_wh : Decimal or None
-        On the bill [Wh]; None where it does not have the half-hour.
+        Energy on the bill [Wh]; None if the half-hour is not on it.
     cause : str
-        Likely cause of a difference above the tolerance; empty where there is none.
+        Likely cause of a difference above the tolerance; empty if there is none.
     shift_hours : int
-        For a clock: by how many hours the bill's is ahead of ours.
+        If the cause is the clock: by how many hours the bill's is ahead of ours.
     """
 
     start: datetime
@@ -69,16 +69,16 @@ class HalfHourComparison:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """Half-hours that differ for one cause.
+    """Half-hours that differ for the same cause.
 
     Attributes
     ----------
     start, end : datetime
-        From the first to the last of them, UTC.
+        Start of the first and end of the last of them, UTC.
     count : int
-        How many they are.
+        Number of half-hours.
     ours_wh, theirs_wh : Decimal
-        Their energy; what one side does not have counts as nothing [Wh].
+        Their energy; a half-hour that one side lacks counts as 0 [Wh].
     cause : str
         The likely cause.
     shift_hours : int
@@ -97,7 +97,7 @@ class Finding:
 def compare_half_hours(
     ours: Sequence[HalfHour], theirs: Mapping[datetime, Decimal], zone: ZoneInfo
 ) -> tuple[HalfHourComparison, ...]:
-    """Lay half-hours beside each other.
+    """Compare our half-hours with those of a bill.
 
     Parameters
     ----------
@@ -106,7 +106,7 @@ def compare_half_hours(
     theirs : mapping of datetime to Decimal
         Energy by the UTC instant at which its half-hour begins [Wh].
     zone : ZoneInfo
-        The household's; a clock may be wrong on one side of a change only.
+        The household's zone; a clock may be wrong on one side of a clock change only.
 
     Returns
     -------
@@ -114,7 +114,7 @@ def compare_half_hours(
         One for each of ours.
     """
     lines: list[HalfHourComparison] = []
-    for _, group in groupby(ours, lambda it: it.start.astimezone(zone).utcoffset()):
+    for _, group in groupby(ours, lambda half_hour: half_hour.start.astimezone(zone).utcoffset()):
         part = list(group)
         shift = _shift_hours(part, theirs)
         lines += _lines(part, theirs, shift)
@@ -122,7 +122,7 @@ def compare_half_hours(
 
 
 def findings(lines: Sequence[HalfHourComparison]) -> tuple[Finding, ...]:
-    """Gather the differences: neighbours of one cause, or all where it holds for the whole bill.
+    """Group differences by cause: neighbours, or the whole bill if the cause is for all of it.
 
     Parameters
     ----------
@@ -135,24 +135,24 @@ def findings(lines: Sequence[HalfHourComparison]) -> tuple[Finding, ...]:
         In order of their first half-hour.
     """
     found: list[Finding] = []
-    for (cause, shift), group in groupby(lines, lambda it: (it.cause, it.shift_hours)):
-        if cause and cause not in _FOR_THE_WHOLE:
+    for (cause, shift), group in groupby(lines, lambda line: (line.cause, line.shift_hours)):
+        if cause and cause not in _FOR_THE_WHOLE_BILL:
             found.append(_finding(list(group), cause, shift))
-    for cause, shift in dict.fromkeys((it.cause, it.shift_hours) for it in lines):
-        if cause in _FOR_THE_WHOLE:
-            same = [it for it in lines if (it.cause, it.shift_hours) == (cause, shift)]
+    for cause, shift in dict.fromkeys((line.cause, line.shift_hours) for line in lines):
+        if cause in _FOR_THE_WHOLE_BILL:
+            same = [line for line in lines if (line.cause, line.shift_hours) == (cause, shift)]
             found.append(_finding(same, cause, shift))
-    return tuple(sorted(found, key=lambda it: it.start))
+    return tuple(sorted(found, key=lambda finding: finding.start))
 
 
 def _finding(lines: Sequence[HalfHourComparison], cause: str, shift: int) -> Finding:
-    ours = Decimal(sum(it.ours_wh or 0 for it in lines))
-    theirs = sum((it.theirs_wh or Decimal(0) for it in lines), Decimal(0))
+    ours = Decimal(sum(line.ours_wh or 0 for line in lines))
+    theirs = sum((line.theirs_wh or Decimal(0) for line in lines), Decimal(0))
     return Finding(lines[0].start, lines[-1].end, len(lines), ours, theirs, cause, shift)
 
 
 def _shift_hours(ours: Sequence[HalfHour], theirs: Mapping[datetime, Decimal]) -> int:
-    """Find by how many hours the bill's clock is ahead, 0 if no shift explains what is missing."""
+    """Find by how many hours the bill's clock is ahead; 0 if a shift explains nothing."""
     now = _apart(ours, theirs, 0)
     if now[0] <= 10 * TOLERANCE_WH:
         return 0
@@ -165,10 +165,12 @@ def _shift_hours(ours: Sequence[HalfHour], theirs: Mapping[datetime, Decimal]) -
 def _apart(
     ours: Sequence[HalfHour], theirs: Mapping[datetime, Decimal], hours: int
 ) -> tuple[Decimal, Decimal]:
-    """Tell what the bill lacks of ours at a shift, and how far apart they are in all [Wh]."""
-    # What it has more may be other load; what it lacks can't be.
+    """Return what the bill lacks at a shift, and the sum of all differences [Wh]."""
+    # What the bill has more may be other load; what it lacks can't be.
     known = [
-        (it.wh, theirs.get(it.start + hours * HOUR, Decimal(0))) for it in ours if it.wh is not None
+        (half_hour.wh, theirs.get(half_hour.start + hours * HOUR, Decimal(0)))
+        for half_hour in ours
+        if half_hour.wh is not None
     ]
     lacking = sum((max(Decimal(0), wh - other) for wh, other in known), Decimal(0))
     return lacking, sum((abs(wh - other) for wh, other in known), Decimal(0))
@@ -177,12 +179,14 @@ def _apart(
 def _lines(
     ours: Sequence[HalfHour], theirs: Mapping[datetime, Decimal], shift: int
 ) -> Iterator[HalfHourComparison]:
-    pairs = [(it, theirs.get(it.start + shift * HOUR)) for it in ours]
-    both = [(it.wh, other) for it, other in pairs if it.wh is not None and other is not None]
-    more = sum(other > wh for wh, other in both)
+    pairs = [(half_hour, theirs.get(half_hour.start + shift * HOUR)) for half_hour in ours]
+    both = [(our.wh, their) for our, their in pairs if our.wh is not None and their is not None]
+    more = sum(their_wh > our_wh for our_wh, their_wh in both)
     all_the_time = bool(both) and more >= ALL_THE_TIME * len(both)
-    for it, shifted in pairs:
-        line = HalfHourComparison(it.start, it.end, it.wh, it.estimated_wh, theirs.get(it.start))
+    for our, shifted in pairs:
+        line = HalfHourComparison(
+            our.start, our.end, our.wh, our.estimated_wh, theirs.get(our.start)
+        )
         if not _differs(line):
             yield line
         elif shift and _explains(line, shifted):
@@ -193,7 +197,7 @@ def _lines(
 
 
 def _explains(line: HalfHourComparison, shifted: Decimal | None) -> bool:
-    """Whether a shifted clock has what this half-hour should, or at least what it lacks."""
+    """Tell whether a shifted clock explains a half-hour, or at least what the bill lacks."""
     moved = replace(line, theirs_wh=shifted)
     return not _differs(moved) or (_lacks(line) and not _lacks(moved))
 

@@ -1,4 +1,4 @@
-"""Readings that no meter can have shown: a leap up that did not stay. Pure."""
+"""Drop impossible readings: a register that leaps up and comes back down. Pure."""
 
 from __future__ import annotations
 
@@ -16,10 +16,10 @@ if TYPE_CHECKING:
 def without_leaps(
     readings: Sequence[RegisterReading], max_kw: float
 ) -> tuple[RegisterReading, ...]:
-    """Leave out readings above which the register can't have risen, and that did not stay.
+    """Drop readings that rose impossibly fast and were followed by lower ones.
 
-    Those of an hour that a clock has told twice, because it was put back, stand among the earlier
-    ones of that hour: each would count all that flowed in between, again and again.
+    A clock that was put back repeats an hour. The readings of the second pass then lie between
+    those of the first, and each of them would count all the energy in between once more.
 
     Parameters
     ----------
@@ -31,7 +31,7 @@ def without_leaps(
     Returns
     -------
     tuple of RegisterReading
-        The others. The first and the last are always among them.
+        The other readings; the first and the last always stay.
     """
     kept = list(readings[:1])
     for reading, following in pairwise(readings[1:]):

@@ -1,4 +1,4 @@
-"""Money for people: the only place where amounts are rounded."""
+"""Round amounts to the smallest unit of their currency, and write them for people."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from config.fields import currencies
 
 
 def round_money(amount: Decimal, minor_units: int) -> Decimal:
-    """Round an amount to the smallest unit of its currency, a half to the even one.
+    """Round an amount to the smallest unit of its currency, halves to the even one.
 
     Parameters
     ----------

@@ -1,9 +1,10 @@
 """Convert single instants between UTC and a household's clock.
 
-Arrays of minutes are converted in `planners.local_time.zone_offsets`.
+Only here a local time becomes an instant. `planners.local_time.zone_offsets` converts arrays of
+minutes.
 
-UTC minutes and local minutes are both counted from 1970-01-01 00:00, the first in UTC, the second
-as if the local clock were UTC.
+UTC minutes and local minutes are both counted from 1970-01-01 00:00: UTC minutes in UTC, local
+minutes as if the local clock were UTC.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ DAY_MINUTES = 1440
 
 
 def minute_of(instant: datetime) -> int:
-    """UTC minute that holds an instant.
+    """Return the UTC minute in which an instant lies.
 
     Parameters
     ----------
@@ -37,7 +38,7 @@ def minute_of(instant: datetime) -> int:
 
 
 def instant_of(utc_minute: int) -> datetime:
-    """Instant at which a UTC minute begins.
+    """Return the instant at which a UTC minute begins.
 
     Parameters
     ----------
@@ -53,15 +54,15 @@ def instant_of(utc_minute: int) -> datetime:
 
 
 def instant_of_local(day: date, at: time, zone: ZoneInfo) -> datetime:
-    """When a clock shows a date and time, by RFC 5545, section 3.3.5.
+    """Return when the clock shows a date and time, by RFC 5545, section 3.3.5.
 
     Parameters
     ----------
     day : date
         Local date.
     at : time
-        Local time; one that occurs twice means the first, and one that is skipped is counted
-        with the offset before the gap.
+        Local time. A time that occurs twice means the first one; a time that the clock skips is
+        taken with the offset before the gap.
     zone : ZoneInfo
         Zone.
 
@@ -75,7 +76,7 @@ def instant_of_local(day: date, at: time, zone: ZoneInfo) -> datetime:
 
 
 def wall_time(instant: datetime, zone: ZoneInfo) -> datetime:
-    """Tell what the clock on the wall shows.
+    """Return what the clock on the wall shows.
 
     Parameters
     ----------
@@ -92,7 +93,7 @@ def wall_time(instant: datetime, zone: ZoneInfo) -> datetime:
     Raises
     ------
     ValueError
-        If the instant is naive, which `datetime` would take for the machine's own local time.
+        If the instant is naive: `datetime` would take it for the machine's local time.
     """
     if instant.tzinfo is None:
         raise ValueError(f"{instant.isoformat()} is no instant: it has no offset from UTC")
@@ -100,7 +101,7 @@ def wall_time(instant: datetime, zone: ZoneInfo) -> datetime:
 
 
 def local_date(instant: datetime, zone: ZoneInfo) -> date:
-    """Local date of an instant.
+    """Return the local date of an instant.
 
     Parameters
     ----------
@@ -118,7 +119,7 @@ def local_date(instant: datetime, zone: ZoneInfo) -> date:
 
 
 def day_number(day: date) -> int:
-    """Local day of a date.
+    """Return the number of a local day.
 
     Parameters
     ----------
@@ -134,7 +135,7 @@ def day_number(day: date) -> int:
 
 
 def date_of(number: int) -> date:
-    """Date of a local day.
+    """Return the date of a local day.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Tables by month, kind of day and minute, laid over days of the calendar."""
+"""Spread a table by month, kind of day and minute over the days of a calendar."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 HOLIDAY = 7
-"""Row of the public holiday, after Monday to Sunday."""
+"""Row of the public holidays, after Monday to Sunday."""
 
 _Entry = TypeVar("_Entry", bound=np.generic)
 
@@ -21,7 +21,7 @@ _Entry = TypeVar("_Entry", bound=np.generic)
 def minutes_of_days(
     table: NDArray[_Entry], first_day: int, last_day: int, holidays: str | None
 ) -> NDArray[_Entry]:
-    """Lay out the entry of every local minute of some days, one day after the other.
+    """List a table's entry for every local minute of some days.
 
     Parameters
     ----------
@@ -30,12 +30,12 @@ def minutes_of_days(
     first_day, last_day : int
         Local days, in order, both included.
     holidays : str or None
-        Code of the public holidays; None where they are ordinary days.
+        Code of the public holidays; None if they are ordinary days.
 
     Returns
     -------
     ndarray, shape (days * 1440,)
-        Entries of the table.
+        Entries of the table, one day after the other.
     """
     days = np.arange(first_day, last_day + 1)
     months = days.astype("datetime64[D]").astype("datetime64[M]").astype(np.int64) % 12

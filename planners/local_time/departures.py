@@ -1,7 +1,4 @@
-"""When vehicles leave, as instants; nights from noon to noon; hours taken as plugged in.
-
-With `planners.rates.prices`, the only place where local time becomes instants.
-"""
+"""Find departures and returns as instants, nights from noon to noon, and plugged-in hours."""
 
 from __future__ import annotations
 
@@ -21,7 +18,7 @@ if TYPE_CHECKING:
 DAY = timedelta(days=1)
 NOON = time(12)
 DAYS_AHEAD = 370
-"""A little more than a year: every weekly departure and every single one planned by then."""
+"""How far ahead to look [days]: a little more than a year."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,17 +32,17 @@ class DepartureAt:
     instant : datetime
         When it leaves, UTC.
     ready_by : datetime
-        When its charge is to be done: the same less the margin, UTC.
+        When it must be charged: the instant less the margin, UTC.
     need_percent : float
         State of charge needed at any price [percent].
     want_percent : float
-        State of charge wanted at `max_rate` or less, at least the need [percent].
+        State of charge wanted at `max_rate` or less; at least the need [percent].
     max_rate : Decimal or None
         Highest rate for what is wanted beyond the need [currency per kWh]; None for no limit.
     returns : datetime or None
-        When it is back and plugged in, UTC; None where that is not known.
+        When it is back and plugged in, UTC; None if unknown.
     uses_kwh : float or None
-        Battery energy that the trip uses [kWh]; None where that is not known.
+        Battery energy that the trip uses [kWh]; None if unknown.
     """
 
     vehicle: str
@@ -70,7 +67,7 @@ def departures_between(
     vehicle : str
         Name of the vehicle.
     start, end : datetime
-        Aware; a departure at `start` is one of them, a departure at `end` is not.
+        Aware; a departure at `start` is included, one at `end` is not.
 
     Returns
     -------
@@ -79,7 +76,7 @@ def departures_between(
     """
     if end <= start:
         return ()
-    # A skipped local time is an instant of the next hour, so of the next date at the most.
+    # A local time that the clock skips may be an instant of the next date.
     day = local_date(start, file.zone) - DAY
     last = local_date(end, file.zone)
     found: list[DepartureAt] = []
@@ -103,12 +100,12 @@ def next_departure(file: HouseholdFile, vehicle: str, after: datetime) -> Depart
     vehicle : str
         Name of the vehicle.
     after : datetime
-        Aware; a departure at this very instant has left.
+        Aware; a departure at this instant counts as past.
 
     Returns
     -------
     DepartureAt or None
-        The first within 370 days, if any.
+        The first within `DAYS_AHEAD`, if any.
     """
     start = after + datetime.resolution
     for days in range(0, DAYS_AHEAD, 10):
@@ -131,22 +128,22 @@ def departures_to_plan(
     vehicle : str
         Name of the vehicle.
     now : datetime
-        Aware; a departure at this very instant has left.
+        Aware; a departure at this instant counts as past.
     until : datetime
         Aware; how far to look.
 
     Returns
     -------
     tuple of DepartureAt
-        The next one, however far off, and those after it that are to be ready by `until`. They
-        end with the first whose return or energy is not known, or which is not back before the
-        following one is to be ready: what is in the battery then is anyone's guess.
+        The next one, whenever it is, and those after it that must be ready by `until`. The list
+        ends after a departure whose return or energy is unknown, or that returns too late for the
+        following one to be ready: nobody knows the state of charge after it.
     """
     departure = next_departure(file, vehicle, now)
     if departure is None:
         return ()
     found = [departure]
-    # Ready at the most a day before it leaves.
+    # A departure must be ready at most a day before it leaves.
     after, end = departure.instant + datetime.resolution, until + DAY + datetime.resolution
     for following in departures_between(file, vehicle, after, end):
         before = found[-1]
@@ -159,7 +156,7 @@ def departures_to_plan(
 
 
 def night_of(instant: datetime, zone: ZoneInfo) -> date:
-    """Name the night of an instant: from noon to noon, by the date on which it begins.
+    """Return the night of an instant: noon to noon, named by the date on which it begins.
 
     Parameters
     ----------
@@ -190,13 +187,13 @@ def night_bounds(night: date, zone: ZoneInfo) -> tuple[datetime, datetime]:
     Returns
     -------
     tuple of datetime
-        Its noon and the next, UTC; the second is the first instant outside.
+        Its noon and the next one, UTC; the second is no longer part of it.
     """
     return instant_of_local(night, NOON, zone), instant_of_local(night + DAY, NOON, zone)
 
 
 def assumed_plugged_in(charge_point: ChargePoint, instant: datetime, zone: ZoneInfo) -> bool:
-    """Tell whether a vehicle is taken to be plugged in, for hardware that can't tell.
+    """Tell whether a vehicle counts as plugged in, for hardware that can't tell.
 
     Parameters
     ----------
@@ -210,7 +207,7 @@ def assumed_plugged_in(charge_point: ChargePoint, instant: datetime, zone: ZoneI
     Returns
     -------
     bool
-        Whether the instant lies in its `plugged_in` hours; False where it declares none.
+        Whether the instant lies in its `plugged_in` hours; False if it declares none.
     """
     if charge_point.plugged_in is None:
         return False
@@ -219,7 +216,7 @@ def assumed_plugged_in(charge_point: ChargePoint, instant: datetime, zone: ZoneI
 
 
 def _row_on(file: HouseholdFile, vehicle: str, day: date) -> Departure | None:
-    """Row that holds on a local date: the one for that date, else the one for its weekday."""
+    """Return the row for a local date, else the row for its weekday."""
     rows = [row for row in file.departures if row.vehicle == vehicle]
     weekday = WEEKDAYS[day.weekday()]
     dated = [row for row in rows if row.date == day]
@@ -242,10 +239,10 @@ def _departure_at(file: HouseholdFile, row: Departure, day: date) -> DepartureAt
 
 
 def _return_of(file: HouseholdFile, row: Departure, day: date, leaves: datetime) -> datetime | None:
-    """When a vehicle that left on a local date is back and plugged in."""
+    """Return when a vehicle that left on a local date is back and plugged in."""
     if row.returns is not None:
         back = day if row.returns > row.at else day + DAY
-        # The hour that a clock skips can put a short trip's return before its departure.
+        # Where the clock skips an hour, a short trip could return before it leaves.
         return max(leaves, instant_of_local(back, row.returns, file.zone))
     point = file.charge_points[file.vehicles[row.vehicle].charge_point]
     if point.plugged_in is None:

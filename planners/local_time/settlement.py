@@ -1,6 +1,6 @@
-"""The settlement grid: the half-hours of a local day, as suppliers count energy.
+"""Cut local days into half-hours, as suppliers do to count energy.
 
-A day has 48 of them, 46 where the clock goes forward by an hour in it, 50 where it goes back.
+A day has 48 of them; 46 if the clock goes forward by an hour that day, 50 if it goes back.
 """
 
 from __future__ import annotations
@@ -29,9 +29,9 @@ class HalfHour:
     start, end : datetime
         UTC.
     wh : int or None
-        Energy [Wh]; None where no meter was read both before and after.
+        Energy [Wh]; None if no meter was read both before and after.
     estimated_wh : int
-        Part of it whose place in time, or size, is not measured [Wh].
+        Part of it that is estimated, in time or in size [Wh].
     """
 
     start: datetime
@@ -41,7 +41,7 @@ class HalfHour:
 
 
 def day_bounds(first: date, last: date, zone: ZoneInfo) -> tuple[datetime, datetime]:
-    """Give the midnights around some local days.
+    """Return the midnights before and after some local days.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Offsets of a zone over a stretch of time, for whole arrays of minutes in both directions."""
+"""Convert whole arrays of minutes between UTC and a zone's clock, by the zone's offsets."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 PROBE_MINUTES = 1440
-"""A daily look misses nothing: since 1970 no two changes of one zone are less than six days apart
-(IANA 2026f, all zones)."""
+"""How often to look for a change [min]. Daily is enough: since 1970 no zone changed twice in six
+days (IANA 2026f, all zones)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Offsets:
-    """A clock's offsets from UTC over some stretch of time.
+    """A clock's offsets from UTC during some time.
 
     Attributes
     ----------
@@ -37,7 +37,7 @@ class Offsets:
     minutes: NDArray[np.int64]
 
     def to_local(self, utc_minutes: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Tell what the clock shows.
+        """Return what the clock shows.
 
         Parameters
         ----------
@@ -53,26 +53,26 @@ class Offsets:
         return utc_minutes + self.minutes[np.maximum(place, 0)]
 
     def to_utc(self, local_minutes: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Tell when the clock shows it, by RFC 5545, section 3.3.5.
+        """Return when the clock shows these minutes, by RFC 5545, section 3.3.5.
 
         Parameters
         ----------
         local_minutes : ndarray of int64
-            Local minutes; one that occurs twice means the first, and one that is skipped is
-            counted with the offset before the gap.
+            Local minutes. A minute that occurs twice means the first one; a minute that the
+            clock skips is taken with the offset before the gap.
 
         Returns
         -------
         ndarray of int64
             UTC minutes, same shape.
         """
-        # Up to the later of the two readings of a changing clock, the old offset is meant.
+        # Before the later of the two times that a changing clock shows, the old offset holds.
         change = self.starts[1:] + np.maximum(self.minutes[:-1], self.minutes[1:])
         return local_minutes - self.minutes[np.searchsorted(change, local_minutes, side="right")]
 
 
 def offset_at(zone: ZoneInfo, utc_minute: int) -> int:
-    """Offset of a zone at a UTC minute.
+    """Return the offset of a zone at a UTC minute.
 
     Parameters
     ----------
@@ -91,7 +91,7 @@ def offset_at(zone: ZoneInfo, utc_minute: int) -> int:
 
 
 def offsets_between(zone: ZoneInfo, first: int, last: int) -> Offsets:
-    """Offsets of a zone from one UTC minute to another, both included.
+    """Find the offsets of a zone from one UTC minute to another, both included.
 
     Parameters
     ----------
@@ -118,7 +118,7 @@ def offsets_between(zone: ZoneInfo, first: int, last: int) -> Offsets:
 
 
 def _change_between(zone: ZoneInfo, known: int, probe: int) -> int:
-    """First minute of the new offset, where a zone changes once between two minutes."""
+    """Find the first minute of the new offset, if a zone changes once between two minutes."""
     old = offset_at(zone, known)
 
     def changed(minute: int) -> bool:
@@ -128,10 +128,10 @@ def _change_between(zone: ZoneInfo, known: int, probe: int) -> int:
 
 
 def standard_offsets_between(zone: ZoneInfo, first: int, last: int) -> Offsets:
-    """Offsets of a zone's standard time, kept all year, from one UTC minute to another.
+    """Find the offsets of a zone's standard time, kept all year, between two UTC minutes.
 
-    Standard time is the smaller offset of 1 January and 1 July: true on both hemispheres, and for
-    zones whose law calls the summer's time standard and the winter's an exception.
+    Standard time is the smaller offset of 1 January and 1 July. That is true in both hemispheres,
+    and for zones whose law calls summer time the standard and winter time the exception.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Rates of a tariff of bands: the band that covers each minute of the local or standard clock."""
+"""Find the rates of a tariff of bands, by the local clock or by standard time."""
 
 from __future__ import annotations
 
@@ -38,16 +38,15 @@ class BandRates:
     standard : bool
         Whether its meter ignores daylight saving.
     holidays : str or None
-        Code of the public holidays, where a band of the tariff names them.
+        Code of the public holidays, if a band of the tariff names them.
     table : ndarray of int8, shape (12 months, 8 day kinds, 1440 minutes)
-        Place of the band that covers each minute, -1 for none.
+        Index of the band that covers each minute, -1 for none.
     names : tuple of str
-        Bands.
+        Names of the bands.
     rates : tuple of Decimal
-        Their rates, tax included [currency per kWh]; those after the usual use where there are
-        tiers.
+        Their rates, tax included; with tiers, the rate after the usual use [currency per kWh].
     tiers : tuple of UsageTiers or None
-        Their tiers.
+        Their tiers, if they have any.
     """
 
     tariff: str
@@ -60,7 +59,7 @@ class BandRates:
     tiers: tuple[UsageTiers | None, ...]
 
     def runs(self, first: int, last: int) -> list[RateRun]:
-        """Rates of the UTC minutes from `first` until before `last`.
+        """List the rates of the UTC minutes from `first` until before `last`.
 
         Parameters
         ----------
@@ -99,7 +98,7 @@ class BandRates:
         ]
 
     def known_until(self, minute: int) -> int | None:  # noqa: ARG002 - part of the protocol
-        """Bands are known for ever."""
+        """Return None: the rates of bands are always known."""
         return None
 
     def _offsets(self, first: int, last: int) -> Offsets:
@@ -109,7 +108,7 @@ class BandRates:
 
 
 def band_rates_of(tariff: Tariff, zone: ZoneInfo, holidays: str | None) -> BandRates:
-    """Make a tariff's bands ready to be asked.
+    """Prepare a tariff's bands for looking up rates.
 
     Parameters
     ----------
@@ -130,7 +129,7 @@ def band_rates_of(tariff: Tariff, zone: ZoneInfo, holidays: str | None) -> BandR
         tariff=tariff.name,
         zone=zone,
         standard=tariff.clock == "standard",
-        # Where no band names them, public holidays are ordinary days.
+        # If no band names them, public holidays are ordinary days.
         holidays=holidays if names_holidays(tariff) else None,
         table=band_table(tariff),
         names=tuple(band.name for band in bands),

@@ -1,4 +1,4 @@
-"""Which of a household's dated tariffs is in force: each from a local midnight until the next."""
+"""Find which of a household's dated tariffs is in force, from its midnight to the next one's."""
 
 from __future__ import annotations
 
@@ -22,12 +22,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class TariffsInForce:
-    """The first days of a household's tariffs.
+    """Which tariff is in force, by the first day of each.
 
     Attributes
     ----------
     zone : ZoneInfo
-        The household's zone; tariffs change at midnight on the wall, whatever the meter shows.
+        The household's zone; tariffs change at local midnight, whatever the meter's clock shows.
     first_days : tuple of date
         Local date on which each tariff comes into force, ascending.
     """
@@ -37,7 +37,7 @@ class TariffsInForce:
 
     @classmethod
     def of(cls, zone: ZoneInfo, valid_from: Sequence[date | None]) -> TariffsInForce:
-        """Read the dates of tariffs.
+        """Prepare the dates of tariffs for looking up.
 
         Parameters
         ----------
@@ -54,7 +54,7 @@ class TariffsInForce:
         return cls(zone, tuple(day or date.min for day in valid_from))
 
     def place_on(self, day: date) -> int:
-        """Find the tariff of a local date: the last whose first day has come.
+        """Find the tariff in force on a local date.
 
         Parameters
         ----------
@@ -64,12 +64,12 @@ class TariffsInForce:
         Returns
         -------
         int
-            Its place.
+            Its index.
 
         Raises
         ------
         TariffError
-            If the first tariff is not in force yet.
+            If the first tariff is not yet in force.
         """
         place = bisect_right(self.first_days, day) - 1
         if place < 0:
@@ -80,12 +80,12 @@ class TariffsInForce:
         return place
 
     def begins(self, place: int) -> int:
-        """Find when a tariff, not the first, comes into force.
+        """Find when a tariff after the first comes into force.
 
         Parameters
         ----------
         place : int
-            Its place.
+            Its index.
 
         Returns
         -------
@@ -94,8 +94,8 @@ class TariffsInForce:
         """
         return minute_of(instant_of_local(self.first_days[place], time.min, self.zone))
 
-    def between(self, first: int, last: int) -> Iterator[tuple[int, int, int]]:
-        """List the tariffs in force from one UTC minute until before another.
+    def periods(self, first: int, last: int) -> Iterator[tuple[int, int, int]]:
+        """List the tariffs in force from `first` until before `last`.
 
         Parameters
         ----------
@@ -105,7 +105,7 @@ class TariffsInForce:
         Yields
         ------
         tuple of int
-            Place of the tariff, its first UTC minute, and the UTC minute after its last.
+            Index of the tariff, its first UTC minute, and the UTC minute after its last one.
         """
         local = offsets_between(self.zone, first, last).to_local(np.arange(first, last))
         days = local // DAY_MINUTES

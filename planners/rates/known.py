@@ -1,4 +1,4 @@
-"""What is known of the rates at an instant: whether they are, how far ahead, or since when not."""
+"""Say what is known of the rates at an instant: how far ahead, or since when nothing."""
 
 from __future__ import annotations
 
@@ -24,12 +24,12 @@ class RateKnowledge:
     tariff : str
         Name of the tariff in force.
     now : {"known", "estimated", "none"}
-        Whether the rate of the instant is known, or expected from earlier prices, or neither.
+        Whether the rate at the instant is known, or estimated from earlier prices, or neither.
     until : datetime or None
-        When the rates cease to be known, UTC; where that of the instant is not known: when they
-        ceased. None where they never do, or where none was ever known.
+        If it is known: the first later instant whose rate is not; None if all are known. If it is
+        not: the end of the known rates before it; None if there are none. UTC.
     resumes : datetime or None
-        Where the rate of the instant is not known: from when on one is.
+        If it is not known: the next instant whose rate is known, UTC; None if there is none.
     """
 
     tariff: str
@@ -51,7 +51,7 @@ def rate_knowledge(prices: Prices, instant: datetime) -> RateKnowledge | None:
     Returns
     -------
     RateKnowledge or None
-        None where no tariff is in force yet. Looks up places only; no rate is worked out.
+        None if no tariff is in force yet. No rate is computed for this.
     """
     try:
         place = prices.in_force.place_on(local_date(instant, prices.zone))
@@ -62,7 +62,7 @@ def rate_knowledge(prices: Prices, instant: datetime) -> RateKnowledge | None:
     unknown = rates.known_until(minute)
     if unknown != minute or not isinstance(rates, SeriesRates):
         return RateKnowledge(tariff, "known", prices.known_until(instant))
-    ended, resumes = rates.around(minute)
+    ended, resumes = rates.gap_at(minute)
     return RateKnowledge(
         tariff,
         "none" if ended is None else "estimated",

@@ -1,7 +1,7 @@
-"""What a kWh costs at any instant, tax included: the one door between tariffs and the planners.
+"""Look up what a kWh costs at any instant, tax included, from a household's tariffs.
 
-Beyond this door there are only UTC instants and rates; what local time, bands, price series and
-taxes are stays behind it.
+Other rooms ask this module. They see UTC instants and rates, but no local time, bands, price series
+or taxes.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ __all__ = ["Prices", "RateGrid", "RateSpan", "prices_of"]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Prices:
-    """All that a household's tariffs say, now and later. Made by `prices_of`.
+    """The rates of all of a household's tariffs. Made by `prices_of`.
 
     Attributes
     ----------
@@ -47,7 +47,7 @@ class Prices:
     rates : tuple of Rates
         The rates of each.
     in_force : TariffsInForce
-        Which holds when.
+        Which tariff is in force when.
     """
 
     zone: ZoneInfo
@@ -56,7 +56,7 @@ class Prices:
     in_force: TariffsInForce
 
     def spans(self, start: datetime, end: datetime) -> tuple[RateSpan, ...]:
-        """Rates from one instant to another.
+        """List the rates from one instant to another.
 
         Parameters
         ----------
@@ -66,7 +66,7 @@ class Prices:
         Returns
         -------
         tuple of RateSpan
-            Contiguous, from `start` to `end`; neighbours differ. Empty if `end` is `start`.
+            Without gaps, from `start` to `end`; neighbours differ. Empty if `end` is `start`.
 
         Raises
         ------
@@ -75,15 +75,15 @@ class Prices:
 
         Notes
         -----
-        Raises `TariffError` if no rate is known at some instant; so does all that asks for spans.
+        Raises `TariffError` if no rate is known at some instant, as do all methods that call it.
         """
         if end < start:
-            raise ValueError("the end of a stretch of time is before its start")
+            raise ValueError("the end is before the start")
         if end == start:
             return ()
         first, last = minute_of(start), minute_of(end - datetime.resolution) + 1
         runs = list(self._runs(first, last))
-        # The minutes that hold the start and the end may be only partly inside.
+        # Only part of the first and of the last minute may lie between start and end.
         inner = (instant_of(run.first) for run, _ in runs[1:])
         edges = [start.astimezone(UTC), *inner, end.astimezone(UTC)]
         return tuple(
@@ -92,7 +92,7 @@ class Prices:
         )
 
     def rate_at(self, instant: datetime) -> RateSpan:
-        """Rate at an instant.
+        """Return the rate at an instant.
 
         Parameters
         ----------
@@ -102,13 +102,13 @@ class Prices:
         Returns
         -------
         RateSpan
-            The whole UTC minute that holds the instant.
+            The whole UTC minute in which the instant lies.
         """
         start = instant_of(minute_of(instant))
         return self.spans(start, start + MINUTE)[0]
 
     def grid(self, start: datetime, ticks: int, tick_minutes: int) -> RateGrid:
-        """Rates by ticks.
+        """Return the rates by ticks.
 
         Parameters
         ----------
@@ -163,7 +163,7 @@ class Prices:
         return gcd(tick_minutes, *edges, *shifts)
 
     def tick_from(self, instant: datetime, tick_minutes: int) -> datetime:
-        """Start of the first tick, aligned to the local clock, that is not before an instant.
+        """Return the start of the first tick of the local clock that is not before an instant.
 
         Parameters
         ----------
@@ -182,7 +182,7 @@ class Prices:
         return instant_of(minute + -shown % tick_minutes)
 
     def tariff_on(self, day: date) -> Tariff:
-        """Tariff in force on a local date: the last whose `valid_from` has come.
+        """Return the tariff in force on a local date.
 
         Parameters
         ----------
@@ -197,7 +197,7 @@ class Prices:
         return self.tariffs[self.in_force.place_on(day)]
 
     def standing_charge(self, day: date) -> Decimal:
-        """Standing charge of a local date.
+        """Return the standing charge of a local date.
 
         Parameters
         ----------
@@ -213,17 +213,17 @@ class Prices:
         return tariff.standing_charge * tariff.tax_factor
 
     def known_until(self, after: datetime) -> datetime | None:
-        """When the rates cease to be known.
+        """Find the first instant whose rate is not known yet.
 
         Parameters
         ----------
         after : datetime
-            Where to begin to look, aware.
+            Where to start looking, aware.
 
         Returns
         -------
         datetime or None
-            First instant from `after` on whose rate is not known yet; None where all are.
+            The first from `after` on; None if all rates are known.
         """
         minute = minute_of(after)
         place = self.in_force.place_on(local_date(after, self.zone))
@@ -237,24 +237,24 @@ class Prices:
 
     def _runs(self, first: int, last: int) -> Iterator[tuple[RateRun, str]]:
         """List the runs from `first` until before `last` with their tariffs; neighbours differ."""
-        what: tuple[object, ...] = ()
-        for place, start, end in self.in_force.between(first, last):
+        current: tuple[object, ...] = ()
+        for place, start, end in self.in_force.periods(first, last):
             tariff = self.tariffs[place].name
             for run in self.rates[place].runs(start, end):
-                before, what = what, (*run[1:], tariff)
-                if what != before:
+                before, current = current, (*run[1:], tariff)
+                if current != before:
                     yield run, tariff
 
 
 def prices_of(file: HouseholdFile, series: Mapping[str, Sequence[PricePoint]]) -> Prices:
-    """Make a household's tariffs ready to be asked.
+    """Prepare a household's tariffs for looking up rates.
 
     Parameters
     ----------
     file : HouseholdFile
         The household.
     series : mapping of str to sequence of PricePoint
-        Prices known so far, by the name of the tariff; a series without any may be left out.
+        Prices known so far, by the name of the tariff; optional for a series without any.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Runs of minutes at one rate: what band tariffs and price series both come down to."""
+"""Runs of minutes at one rate: the common form of band tariffs and price series."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 class RateRun(NamedTuple):
-    """Minutes at one rate, up to where the next run begins.
+    """Minutes at one rate, until the next run begins.
 
     Attributes
     ----------
@@ -28,7 +28,7 @@ class RateRun(NamedTuple):
     estimated : bool
         Whether the rate is a guess from earlier days.
     tiers : UsageTiers or None
-        Where the rate changes with use: `rate` is then that of the kWh after the usual use.
+        The tiers, if the rate changes with use; `rate` is then the one after the usual use.
     """
 
     first: int
@@ -42,7 +42,7 @@ class Rates(Protocol):
     """The rates of one tariff."""
 
     def runs(self, first: int, last: int) -> list[RateRun]:
-        """Rates of the UTC minutes from `first` until before `last`.
+        """List the rates of the UTC minutes from `first` until before `last`.
 
         Parameters
         ----------
@@ -56,7 +56,7 @@ class Rates(Protocol):
         """
 
     def known_until(self, minute: int) -> int | None:
-        """First UTC minute, this one or later, whose rate is not known yet.
+        """Find the first UTC minute, this one or later, whose rate is not known yet.
 
         Parameters
         ----------
@@ -66,12 +66,12 @@ class Rates(Protocol):
         Returns
         -------
         int or None
-            UTC minute, or None where the rates are known for ever.
+            UTC minute; None if the rates are always known.
         """
 
 
 def run_starts(codes: NDArray[Any]) -> NDArray[np.intp]:
-    """Places at which a code changes, the first place included.
+    """Return the places at which a code changes, and the first place.
 
     Parameters
     ----------

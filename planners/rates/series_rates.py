@@ -1,14 +1,14 @@
-"""Rates of a price series: what it says, and what to expect where it says nothing (yet).
+"""Find the rates of a price series, and estimate them where no price is known.
 
-How long a price holds: until the next one, and at most `step_minutes` where the file gives them.
-Where it does not, the step is read off the prices, so that a series may go from hours to quarter
-hours in its midst, and missing rows are seen in either part:
+A price holds until the next one, but at most `step_minutes` if the file gives them. Otherwise the
+step is read off the prices. So a series may change from hours to quarter hours, and missing rows
+are noticed in both parts:
 
-- a price holds until the next start; but where that gap is longer than the gap before it and the
-  one after it, rows are missing, and the price holds for the longer of those two at the most
-  (the first and the last gap have only one beside them);
-- the last price holds as long as the one before it, and a single price for 60 minutes;
-- none holds for more than 24 hours.
+- A price holds until the next one starts. But if that gap is longer than the gaps before and after
+  it, rows are missing, and the price holds only as long as the longer of those two gaps. (The first
+  and the last gap have only one neighbour.)
+- The last price holds as long as the one before it. A single price holds for 60 minutes.
+- No price holds for more than 24 hours.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ BAND = "price"
 """A price series has one band."""
 DAYS_ESTIMATED_FROM = 7
 SINGLE_MINUTES = 60
-"""How long a price holds that has no neighbour to tell its step [min]."""
+"""How long a single price holds, as no neighbour shows its step [min]."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,11 +54,11 @@ class SeriesRates:
     starts : ndarray of int64, shape (points,)
         UTC minutes from which the prices hold, ascending.
     ends : ndarray of int64, shape (points,)
-        UTC minutes until which they hold at most.
+        UTC minutes until which they hold at most, each.
     rates : tuple of Decimal
         Their rates, tax included [currency per kWh].
     offsets : Offsets
-        The zone's offsets while prices are known.
+        The zone's offsets in the time for which prices are known.
     """
 
     tariff: str
@@ -69,7 +69,7 @@ class SeriesRates:
     offsets: Offsets
 
     def runs(self, first: int, last: int) -> list[RateRun]:
-        """Rates of the UTC minutes from `first` until before `last`.
+        """List the rates of the UTC minutes from `first` until before `last`.
 
         Parameters
         ----------
@@ -93,7 +93,7 @@ class SeriesRates:
         return runs
 
     def known_until(self, minute: int) -> int | None:
-        """First UTC minute, this one or later, whose price is not known yet.
+        """Find the first UTC minute, this one or later, whose price is not known yet.
 
         Parameters
         ----------
@@ -111,8 +111,8 @@ class SeriesRates:
         holes = np.flatnonzero(self.ends[point:-1] < self.starts[point + 1 :])
         return int(self.ends[point + int(holes[0])] if len(holes) else self.ends[-1])
 
-    def around(self, minute: int) -> tuple[int | None, int | None]:
-        """Find the end of the prices before a minute of which none is known, and the next start.
+    def gap_at(self, minute: int) -> tuple[int | None, int | None]:
+        """Find when the gap in the prices begins and ends, for a minute without a price.
 
         Parameters
         ----------
@@ -122,28 +122,28 @@ class SeriesRates:
         Returns
         -------
         tuple of int or None
-            UTC minutes; None where there is no price before, or none after.
+            UTC minutes; None if there is no price before it, or none after it.
         """
         after = int(np.searchsorted(self.starts, minute, side="right"))
         ended = int(self.ends[after - 1]) if after else None
         return ended, int(self.starts[after]) if after < len(self.starts) else None
 
     def _point_at(self, minutes: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Place of the price that holds at each minute, -1 where none does."""
+        """Return the index of the price that holds at each minute, -1 for none."""
         if not len(self.starts):
             return np.full(minutes.shape, -1)
         point = np.searchsorted(self.starts, minutes, side="right") - 1
         return np.where((point >= 0) & (minutes < self.ends[point]), point, -1)
 
     def _estimates(self, first: int, last: int) -> Iterator[RateRun]:
-        """Rates expected from `first` until before `last`, of which nothing is known."""
+        """Estimate the rates from `first` until before `last`, where no price is known."""
         before = int(np.searchsorted(self.starts, first))
         if before == 0:
             raise TariffError(
                 f"no prices of {self.tariff} are known before {instant_of(first).isoformat()}"
             )
         local = offsets_between(self.zone, first, last).to_local(np.arange(first, last))
-        # All days after the last known one look back on the same days.
+        # All later days are estimated from the same days before the last known price.
         end_known = self.offsets.to_local(self.ends[before - 1 : before] - 1)
         next_day = (int(end_known[0]) // DAY_MINUTES + 1) * DAY_MINUTES
         later = local >= next_day
@@ -157,18 +157,18 @@ class SeriesRates:
             yield RateRun(first + start, BAND, rates[group[start]], estimated=True)
 
     def _history(self, times: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Latest prices known at the same time of earlier days.
+        """Find the latest known prices at the same time of earlier days.
 
         Parameters
         ----------
         times : ndarray of int64, shape (times,)
-            Local minutes of a stretch without prices, so that all known on earlier days and at
-            the same time are known before it.
+            Local minutes of one gap in the prices: every price of an earlier day at the same time
+            is before the gap.
 
         Returns
         -------
         ndarray of int64, shape (times, 7)
-            Their places, filled up with -1.
+            Indices of the prices, filled up with -1.
         """
         history = np.full((len(times), DAYS_ESTIMATED_FROM), -1)
         found = np.zeros(len(times), np.int64)
@@ -186,7 +186,7 @@ class SeriesRates:
         return history
 
     def _mean(self, places: Sequence[int], before: int) -> Decimal:
-        """Mean of the prices in these places, or of the last week where there are none."""
+        """Return the mean of these prices; of the last known week if there are none."""
         chosen = [place for place in places if place >= 0]
         if not chosen:
             week = int(self.ends[before - 1]) - DAYS_ESTIMATED_FROM * DAY_MINUTES
@@ -196,7 +196,7 @@ class SeriesRates:
 
 
 def series_rates_of(tariff: Tariff, zone: ZoneInfo, points: Sequence[PricePoint]) -> SeriesRates:
-    """Make a price series ready to be asked.
+    """Prepare a price series for looking up rates.
 
     Parameters
     ----------
@@ -253,7 +253,7 @@ def _before_tax(prices: PriceFile, price: Decimal) -> Decimal:
 
 
 def _ends(starts: NDArray[np.int64], step_minutes: int | None) -> NDArray[np.int64]:
-    """UTC minutes until which prices hold at most, by the rule at the head of this module."""
+    """Return the UTC minutes until which prices hold at most, by the rules of this module."""
     if step_minutes is not None:
         return starts + step_minutes
     if len(starts) <= 1:

@@ -17,12 +17,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class RateSpan:
-    """A stretch of time at one rate.
+    """A time at one rate.
 
     Attributes
     ----------
     start, end : datetime
-        UTC; `end` is the first instant outside.
+        UTC; `end` is no longer part of it.
     rate : Decimal
         Rate, tax included [currency per kWh].
     band : str
@@ -32,7 +32,7 @@ class RateSpan:
     estimated : bool
         Whether the rate is a guess from earlier days.
     tiers : UsageTiers or None
-        Where the rate changes with use: `rate` is then that of the kWh after the usual use.
+        The tiers, if the rate changes with use; `rate` is then the one after the usual use.
     """
 
     start: datetime
@@ -53,7 +53,7 @@ class RateGrid:
     rates : ndarray of float, shape (ticks,)
         Rate of each tick, tax included [currency per kWh].
     spans : tuple of RateSpan
-        The same rates as spans; every edge is an edge of a tick.
+        The same rates as spans; each begins and ends with a tick.
     estimated : ndarray of bool, shape (ticks,)
         Whether the rate of each tick is a guess from earlier days.
     """

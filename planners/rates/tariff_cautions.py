@@ -1,4 +1,4 @@
-"""Cautions about figures of a tariff that nobody is billed: most likely another unit was meant."""
+"""Warn of implausible rates and charges, probably in the wrong unit, and of unused bands."""
 
 from __future__ import annotations
 
@@ -21,8 +21,8 @@ _SCALES = {
     10: "CNY CZK DKK HKD MXN NOK PLN SEK THB TRY UAH ZAR",
     100: "HUF INR ISK JPY PHP RUB",
 }
-"""Currencies by what a kWh costs at home: tenths of the unit, units, or tens of units. Orders of
-magnitude from memory; a currency that is not here gets no caution."""
+"""Currencies by what a kWh costs at home: tenths of the unit, units, or tens of units. The orders
+of magnitude are from memory; a currency that is not here gets no caution."""
 
 _MINOR_UNITS = {
     "cents": "AUD CAD EUR HKD NZD SGD USD ZAR",
@@ -37,17 +37,17 @@ _SCALE_OF = {code: scale for scale, codes in _SCALES.items() for code in codes.s
 _MINOR_UNIT_OF = {code: name for name, codes in _MINOR_UNITS.items() for code in codes.split()}
 
 _MOST, _LEAST = Decimal(2), Decimal("0.001")
-"""Between these a rate is plausible, whatever its sign [major units per kWh, times the scale]."""
+"""Limits of a plausible rate, positive or negative [major units per kWh, times the scale]."""
 
 _USUAL = Decimal("0.2")
-"""What a guess is held against [major units per kWh, times the scale]."""
+"""A usual rate, to compare guesses with [major units per kWh, times the scale]."""
 
 _MOST_A_DAY = Decimal(10)
 """Up to this a standing charge is plausible [major units per day, times the scale]."""
 
 
 class _Unit(NamedTuple):
-    """A unit that may have been meant, and what turns a figure in it into the right one."""
+    """A unit that may have been used by mistake, with the factor that corrects a figure."""
 
     factor: Decimal
     rates_are: str
@@ -77,7 +77,7 @@ def known_rates(prices: Prices) -> dict[str, tuple[Decimal, ...]]:
 def tariff_cautions(
     file: HouseholdFile, series: Mapping[str, Sequence[Decimal]]
 ) -> tuple[str, ...]:
-    """Say which figures of the tariffs are implausible, and which bands are never used.
+    """List implausible figures of the tariffs, and bands that are never used.
 
     Parameters
     ----------
@@ -93,14 +93,14 @@ def tariff_cautions(
         Whole sentences, in the order of the file.
     """
     currency = file.household.currency
-    said: list[str] = []
+    cautions: list[str] = []
     for tariff in file.tariffs:
         if (scale := _SCALE_OF.get(currency)) is not None:
-            said += _of_standing_charge(tariff, currency, scale)
-            said += _of_bands(tariff, currency, scale)
-            said += _of_series(tariff, currency, scale, series.get(tariff.name, ()))
-        said += _of_unused_bands(tariff)
-    return tuple(said)
+            cautions += _of_standing_charge(tariff, currency, scale)
+            cautions += _of_bands(tariff, currency, scale)
+            cautions += _of_series(tariff, currency, scale, series.get(tariff.name, ()))
+        cautions += _of_unused_bands(tariff)
+    return tuple(cautions)
 
 
 def _of_standing_charge(tariff: Tariff, currency: str, scale: int) -> Iterator[str]:
@@ -123,7 +123,7 @@ def _of_bands(tariff: Tariff, currency: str, scale: int) -> Iterator[str]:
         for rate in rates:
             if _plausible(taxed := rate * tariff.tax_factor, scale):
                 continue
-            unit = _meant(taxed, currency, scale)
+            unit = _likely_unit(taxed, currency, scale)
             guess = f"; {unit.rates_are}: {_plain(rate * unit.factor)}?" if unit else "."
             yield (
                 f"Rate {_plain(rate)} {currency} per kWh in band {band.name} of {tariff.name} is"
@@ -134,7 +134,7 @@ def _of_bands(tariff: Tariff, currency: str, scale: int) -> Iterator[str]:
 def _of_series(
     tariff: Tariff, currency: str, scale: int, rates: Sequence[Decimal]
 ) -> Iterator[str]:
-    """Judge a series by its largest rate, once; small ones are common in it."""
+    """Check the largest rate of a series only: small ones are common."""
     largest = max(rates, key=abs, default=Decimal(0))
     if tariff.prices is not None and not _plausible(largest, scale):
         yield (
@@ -148,9 +148,9 @@ def _series_guess(
 ) -> str:
     for key, amount in (("add", prices.add), ("at_least", prices.at_least or Decimal(0))):
         taxed = amount * tariff.tax_factor
-        if abs(taxed) > _MOST * scale and (unit := _meant(taxed, currency, scale)):
+        if abs(taxed) > _MOST * scale and (unit := _likely_unit(taxed, currency, scale)):
             return f"; {unit.rates_are}: {key}: {_plain(amount * unit.factor)}?"
-    unit = _meant(largest, currency, scale)
+    unit = _likely_unit(largest, currency, scale)
     if unit is None:
         return "."
     multiply = prices.multiply * unit.factor
@@ -171,8 +171,8 @@ def _plausible(taxed: Decimal, scale: int) -> bool:
     return not taxed or _LEAST * scale <= abs(taxed) <= _MOST * scale
 
 
-def _meant(taxed: Decimal, currency: str, scale: int) -> _Unit | None:
-    """Find the unit in which a figure would be nearest to what a kWh usually costs."""
+def _likely_unit(taxed: Decimal, currency: str, scale: int) -> _Unit | None:
+    """Find the unit in which a figure comes nearest to the usual cost of a kWh."""
     units = [
         _Unit(Decimal("0.001"), "rates are per kWh, not per MWh", "per MWh"),
         _Unit(Decimal(1000), "rates are per kWh, not per Wh", "per Wh"),

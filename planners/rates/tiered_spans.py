@@ -1,7 +1,7 @@
-"""Rates as the meter came to them: where a rate changes with use, each span in the tier it was in.
+"""Find the rates that applied to metered energy, if the rate changes with use.
 
-Plans are made at the rate after the usual use, since what will be used is not known; accounts are
-made of what was used.
+Plans use the rate after the usual use, as nobody knows what will be used. Accounts use the tiers
+that the metered energy really reached.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ MICROSECOND = timedelta(microseconds=1)
 
 
 def use_counted_from(prices: Prices, start: datetime, end: datetime) -> datetime | None:
-    """Tell from when on charging must be known to price a stretch of time.
+    """Return from when on charging must be known to price some time.
 
     Parameters
     ----------
@@ -36,7 +36,7 @@ def use_counted_from(prices: Prices, start: datetime, end: datetime) -> datetime
     Returns
     -------
     datetime or None
-        UTC; None where no rate changes with use.
+        UTC; None if no rate changes with use.
     """
     spans = prices.spans(start, end)
     return min((_counted_from(prices, span) for span in spans if span.tiers), default=None)
@@ -45,7 +45,7 @@ def use_counted_from(prices: Prices, start: datetime, end: datetime) -> datetime
 def spans_by_use(
     prices: Prices, start: datetime, end: datetime, charged_wh: Callable[[datetime], int]
 ) -> tuple[RateSpan, ...]:
-    """Give the rates of a stretch of time, with those that change with use as they turned out.
+    """List the rates of some time, by the tiers that the use really reached.
 
     Parameters
     ----------
@@ -54,13 +54,13 @@ def spans_by_use(
     start, end : datetime
         Aware, in order.
     charged_wh : callable
-        What all charge points had drawn by an instant, from any beginning that is not after
-        `use_counted_from`; never falls [Wh].
+        From an instant to what all charge points had drawn by then, counted from
+        `use_counted_from` or earlier; never falls [Wh].
 
     Returns
     -------
     tuple of RateSpan
-        Contiguous, from `start` to `end`, each at one rate.
+        Without gaps, from `start` to `end`, each at one rate.
     """
     return tuple(
         part
@@ -100,7 +100,7 @@ def _crossings(
 
 
 def _counted_from(prices: Prices, span: RateSpan) -> datetime:
-    """Start of the count: of the day or month, or of the tariff if that is later."""
+    """Return the start of the count: of the day or month, or of the tariff if that is later."""
     if span.tiers is None:
         return span.start
     first = prices.in_force.first_days[

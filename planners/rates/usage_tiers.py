@@ -1,7 +1,7 @@
-"""Rates that change with use: which tier of a day's or a month's energy a kWh falls into.
+"""Find rates that change with use: the tier of a day's or a month's energy for each kWh.
 
-What the rest of the home uses comes first, at its usual amount, and charging comes on top. So what
-charging costs over a whole day or month is the bill with it, less the bill without it.
+The rest of the home comes first, with its usual use, and charging comes on top. So charging costs
+the bill of a whole day or month with it, less the bill without it.
 """
 
 from __future__ import annotations
@@ -32,9 +32,9 @@ class UsageTiers:
     Attributes
     ----------
     per : {"day", "month"}
-        Local day or calendar month in which the use is counted.
+        Whether the use is counted by the local day or by the calendar month.
     usual_wh : int
-        What the rest of the home uses in it [Wh].
+        What the rest of the home uses in that time [Wh].
     ends_wh : tuple of int
         Where each tier but the last one ends, ascending [Wh of the home's whole use].
     rates : tuple of Decimal
@@ -47,12 +47,12 @@ class UsageTiers:
     rates: tuple[Decimal, ...]
 
     def rate_after(self, charged_wh: int) -> Decimal:
-        """Rate of the next watt-hour of charging.
+        """Return the rate of the next watt-hour of charging.
 
         Parameters
         ----------
         charged_wh : int
-            Charged so far in the day or month [Wh]; 0 for the marginal rate of the usual use.
+            Charged so far in the day or month [Wh]; 0 gives the rate after the usual use.
 
         Returns
         -------
@@ -63,11 +63,11 @@ class UsageTiers:
 
     @property
     def charged_ends_wh(self) -> tuple[int, ...]:
-        """Charging after which the rate changes, where the usual use leaves a tier any [Wh]."""
+        """Amounts of charging at which the rate changes, above the usual use [Wh]."""
         return tuple(end - self.usual_wh for end in self.ends_wh if end > self.usual_wh)
 
     def counted_from(self, instant: datetime, zone: ZoneInfo) -> datetime:
-        """Start of the day or month in which an instant lies.
+        """Return the start of the day or month of an instant.
 
         Parameters
         ----------
@@ -84,7 +84,7 @@ class UsageTiers:
         return instant_of_local(self._first(local_date(instant, zone)), time.min, zone)
 
     def counted_until(self, instant: datetime, zone: ZoneInfo) -> datetime:
-        """Start of the next day or month, when the count begins again; as `counted_from`."""
+        """Return the start of the next day or month, when the count begins again."""
         first = self._first(local_date(instant, zone))
         later = first + (timedelta(days=1) if self.per == "day" else _LONGEST_MONTH)
         return instant_of_local(self._first(later), time.min, zone)
@@ -94,7 +94,7 @@ class UsageTiers:
 
 
 def usage_tiers_of(tariff: Tariff, band: Band) -> UsageTiers | None:
-    """Read the tiers of a band.
+    """Return the tiers of a band.
 
     Parameters
     ----------
@@ -120,7 +120,7 @@ def usage_tiers_of(tariff: Tariff, band: Band) -> UsageTiers | None:
 
 
 def band_rate(tariff: Tariff, band: Band) -> Decimal:
-    """Give the rate a band is planned at: its own, or that of the kWh after the usual use.
+    """Return the rate at which a band is planned: its own, or the one after the usual use.
 
     Parameters
     ----------
@@ -137,7 +137,7 @@ def band_rate(tariff: Tariff, band: Band) -> Decimal:
     Raises
     ------
     ValueError
-        If the band has neither a rate nor tiers, which no file that was read does.
+        If the band has neither a rate nor tiers, which a loaded file rules out.
     """
     tiers = usage_tiers_of(tariff, band)
     if tiers is not None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, time, timedelta
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -123,3 +124,12 @@ def test_a_local_time_is_the_first_of_two() -> None:
     where = ZoneInfo("Europe/London")
     found = instant_of_local(date(2026, 10, 25), time(1, 30, fold=1), where)
     assert found.isoformat() == "2026-10-25T00:30:00+00:00"
+
+
+def test_local_times_become_instants_in_one_module() -> None:
+    """Nothing but `conversion` puts a date, a local time and a zone together."""
+    root = Path(__file__).parents[3]
+    floors = ("config", "planners", "adapters", "daemon")
+    modules = [path for floor in floors for path in (root / floor).rglob("*.py")]
+    combining = [path for path in modules if "datetime.combine(" in path.read_text("utf-8")]
+    assert combining == [root / "planners" / "local_time" / "conversion.py"]
