@@ -1,7 +1,7 @@
-"""Answers as data: where each goes in a household file, and what is wrong with them.
+"""Turn answers into a household file, or find what is wrong with them.
 
-The household file that the answers make is what is judged, so that both are refused in the same
-words; places in it are led back to the answers.
+The household file that they make is validated, so both are refused in the same words; each fault
+is reported at the place of its answer.
 """
 
 from __future__ import annotations
@@ -28,15 +28,17 @@ if TYPE_CHECKING:
     from daemon.start_file.guess import Guess
 
 POINT, VEHICLE = "outlet", "car"
-"""What the one charge point and the one vehicle are called."""
+"""Names of the charge point and the vehicle in the file."""
+
 UNASKED = ("in_the_clear", "anonymous")
-"""Keys that may be given, but are not asked for: they let strangers in."""
+"""Keys that are allowed but never asked for, because they let strangers in."""
+
 CHOICES: Mapping[str, tuple[str, ...]] = {
     "tariff": ("cheap_hours", "one_rate"),
     "outlet": ("socket", "charge_point"),
     "consumption_unit": CONSUMPTION_KEYS,
 }
-"""Answers that are no values of the household file, but shape it."""
+"""Answers that choose the form of the household file; they are not values in it."""
 
 _MODES = {"socket": 2, "charge_point": 3}
 _TARIFF: KeyPath = ("tariffs", 0)
@@ -70,20 +72,20 @@ _PLACES: tuple[tuple[KeyPath, str], ...] = (
 )
 
 
-def judge(tree: Tree, guess: Guess) -> tuple[HouseholdFile | None, tuple[Flaw, ...]]:
-    """Make a household of answers, or find all that is wrong with them.
+def check_answers(tree: Tree, guess: Guess) -> tuple[HouseholdFile | None, tuple[Flaw, ...]]:
+    """Make a household from answers, or list everything that is wrong with them.
 
     Parameters
     ----------
     tree : Tree
-        Answers by their keys; those that are missing are taken for granted.
+        Answers by their keys; a missing one has its default.
     guess : Guess
         Where the home may be.
 
     Returns
     -------
     tuple of HouseholdFile or None, and tuple of Flaw
-        One of the two; places are those of the answers.
+        The household, or else the flaws with their places in the answers.
     """
     if isinstance(tree.data, NoValue) and not tree.flaws:
         return _household({}, tree, guess)
@@ -95,7 +97,7 @@ def judge(tree: Tree, guess: Guess) -> tuple[HouseholdFile | None, tuple[Flaw, .
 
 
 def completed(given: Mapping[str, object], guess: Guess) -> dict[str, object]:
-    """Add what is taken for granted to answers, and leave out those that are not asked for."""
+    """Add defaults to answers, and drop answers to questions that do not apply."""
     full: dict[str, object] = {key: given[key] for key in UNASKED if key in given}
     shaped = {key: given[key] for key in CHOICES if given.get(key) in CHOICES[key]}
     for question in QUESTIONS:
@@ -125,7 +127,7 @@ def _household(
 def _key_flaws(
     given: Mapping[str, object], full: Mapping[str, object], tree: Tree
 ) -> Iterator[Flaw]:
-    """Find answers to questions that there are not, or that are not asked after the others."""
+    """Find answers to unknown questions, and to questions that do not apply."""
     questions = {question.key: question for question in QUESTIONS}
     for key in given:
         spot = tree.keys[(key,)]
@@ -145,7 +147,7 @@ def _choice_flaws(given: Mapping[str, Any], tree: Tree) -> Iterator[Flaw]:
 
 
 def _data(full: Mapping[str, object]) -> dict[str, Any]:
-    """Put the answers where they go."""
+    """Put each answer in its place in a household file."""
     cheap = full["tariff"] == "cheap_hours"
     bands = [{"name": "cheap"}, {"name": "other"}] if cheap else [{"name": "all hours"}]
     point = {"charging_mode": _MODES[str(full["outlet"])], "switching": "on_off"}
@@ -172,7 +174,7 @@ def _places(full: Mapping[str, object]) -> Iterator[tuple[KeyPath, str]]:
 
 
 def _where(path: KeyPath, full: Mapping[str, object]) -> KeyPath:
-    """Lead from a place in the household file back to the answer that stands there."""
+    """Return the place of the answer that went to a place in the household file."""
     if path == ("charge_points", POINT, "min_amps"):
         return ("amps",)
     for place, key in _places(full):

@@ -1,4 +1,4 @@
-"""Asks for the answers on a terminal, one by one, and asks again where one will not do."""
+"""Ask for the answers on a terminal, one by one; ask again after a bad one."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from config.files.yaml_scalars import (
     unprintable_character,
 )
 from config.files.yaml_tree import Tree
-from daemon.start_file.answers import completed, judge
+from daemon.start_file.answers import check_answers, completed
 from daemon.start_file.questions import QUESTIONS
 
 if TYPE_CHECKING:
@@ -30,11 +30,11 @@ if TYPE_CHECKING:
     from daemon.start_file.guess import Guess
     from daemon.start_file.questions import Question
 
-_PARTED = re.compile(r"[,;]\s*|\s+(?=[a-z])", re.ASCII)
+_SEPARATOR = re.compile(r"[,;]\s*|\s+(?=[a-z])", re.ASCII)
 
 
 def ask_for_household(guess: Guess) -> HouseholdFile:
-    """Ask all that there is to ask; questions and reasons go to standard error.
+    """Ask all questions that apply; print them, and what is wrong, on standard error.
 
     Parameters
     ----------
@@ -44,28 +44,28 @@ def ask_for_household(guess: Guess) -> HouseholdFile:
     Returns
     -------
     HouseholdFile
-        What the answers say.
+        The household that the answers describe.
 
     Raises
     ------
     FileError
-        If answers that are good one by one do not go together.
+        If the answers do not fit together, though each is good alone.
     """
-    click.echo("An empty answer takes what stands in square brackets.", err=True)
+    click.echo("Press Enter to accept the answer in square brackets.", err=True)
     given: dict[str, object] = {}
     for question in QUESTIONS:
         known = completed(given, guess)
         if question.key in known:
             _introduce(question)
             given[question.key] = _answer(question, given, known[question.key], guess)
-    file, flaws = judge(tree_of(given), guess)
+    file, flaws = check_answers(tree_of(given), guess)
     if file is None:
         raise FileError(Fault("answers", at.line, at.column, text) for at, text in flaws)
     return file
 
 
 def tree_of(given: Mapping[str, object]) -> Tree:
-    """Lay answers out as a document would: each on a line of its own.
+    """Lay out answers like a document, each on its own line.
 
     Parameters
     ----------
@@ -75,7 +75,7 @@ def tree_of(given: Mapping[str, object]) -> Tree:
     Returns
     -------
     Tree
-        Answers with characters that can't be printed are flaws of it.
+        An answer with unprintable characters becomes a flaw.
     """
     values: dict[KeyPath, Spot] = {(): Spot(1, 1, "keys with values")}
     keys: dict[KeyPath, Spot] = {}
@@ -114,7 +114,7 @@ def _answer(
         typed = click.prompt("  answer", default=_as_typed(default), err=True)
         answer = _read(question, str(typed).strip())
         answers = {**given, question.key: answer}
-        _, flaws = judge(tree_of(answers), guess)
+        _, flaws = check_answers(tree_of(answers), guess)
         reasons = [text for spot, text in flaws if spot.line == len(answers)]
         if not reasons:
             return answer
@@ -127,12 +127,12 @@ def _as_typed(default: object) -> str:
 
 
 def _read(question: Question, typed: str) -> object:
-    """Read an answer as it would stand in a file."""
+    """Read a typed answer as if it came from a file."""
     if question.kind == "number":
         value = plain_value(typed)
         return typed if value is NO_VALUE else value
     if question.kind == "list":
         meant = corrected(question.key, typed)
-        plain = typed if meant is None else meant.replace('"', "")
-        return [item for item in _PARTED.split(plain) if item]
+        text = typed if meant is None else meant.replace('"', "")
+        return [item for item in _SEPARATOR.split(text) if item]
     return typed

@@ -1,4 +1,4 @@
-"""What a machine gives away of where it stands: a first guess for a household file."""
+"""Guess where a home is from its machine's time zone, for the defaults of `start-file`."""
 
 from __future__ import annotations
 
@@ -37,23 +37,23 @@ def guess_home(environment: Mapping[str, str], local_time: Path) -> Guess:
     Parameters
     ----------
     environment : mapping of str to str
-        Its ``TZ`` counts first.
+        Its ``TZ`` comes first.
     local_time : Path
-        The link that leads to the machine's zone, ``/etc/localtime``.
+        The link to the machine's zone, ``/etc/localtime``.
 
     Returns
     -------
     Guess
-        Only of zones in the pinned data.
+        Empty if the pinned data does not have the zone.
     """
-    for name in (_zone_in(environment.get("TZ", "").lstrip(":")), _zone_in(_led_to(local_time))):
+    for name in (_zone_in(environment.get("TZ", "").lstrip(":")), _zone_in(_target_of(local_time))):
         if name in known_zones():
             country = country_of_zone(name)
             return Guess(name, country, currency_of_country(country))
     return Guess()
 
 
-def _led_to(link: Path) -> str:
+def _target_of(link: Path) -> str:
     try:
         return str(link.readlink())
     except OSError:
@@ -61,7 +61,7 @@ def _led_to(link: Path) -> str:
 
 
 def _zone_in(text: str) -> str:
-    """Take the name of a zone out of a path to its file."""
+    """Return the name of a zone from the path of its file."""
     name = text.rpartition(_ZONES_OF_THE_MACHINE)[2]
     for variant in _VARIANTS:
         name = name.removeprefix(variant)

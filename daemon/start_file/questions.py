@@ -1,6 +1,6 @@
-"""The questions whose answers make a household file: what each asks, means, and takes for granted.
+"""The questions of `start-file`: what each asks and means, and its default answer.
 
-A default may hang on the answers before it. The table knows no terminal and no file.
+A default may depend on earlier answers. The table knows neither terminal nor file.
 """
 
 from __future__ import annotations
@@ -15,18 +15,18 @@ from config.household.equipment import SOCKET_AMPS
 from config.tariffs.tariff import WEEKDAYS
 from daemon.start_file.guess import Guess
 
-Given = Mapping[str, object]
-"""Answers by their keys, as they were written; not all of them need be good."""
+Answers = Mapping[str, object]
+"""Answers by their keys, as they were written; some of them may be bad."""
 
 SOCKET_CAUTION = (
-    f"A household socket is good for {SOCKET_AMPS} A or less for hours, whatever is marked on it;"
-    " no extension leads."
+    f"A household socket carries at most {SOCKET_AMPS} A for hours, whatever is marked on it. Use"
+    " no extension lead."
 )
 FIXED_CAUTION = (
-    "A fixed charge point has a circuit of its own, sized for continuous load: an electrician's"
-    " work."
+    "A fixed charge point needs its own circuit, sized for continuous load and installed by an"
+    " electrician."
 )
-LAST_WORD = "Local wiring rules and a licensed electrician decide what may be connected."
+WIRING_CAUTION = "Local wiring rules and a licensed electrician decide what may be connected."
 
 _THIS_MACHINE = re.compile(r"embedded|mqtts?://(127\.|\[::1\]|([a-z0-9-]+\.)*localhost\b)")
 _CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):[0-5][0-9]", re.ASCII)
@@ -42,70 +42,70 @@ class Question:
     Attributes
     ----------
     key : str
-        What its answer stands under in a file of answers.
+        Key of its answer in a file of answers.
     asks, means : str
         The question; a line on what the answer means and where to find it.
     default : callable
-        Gives the answer taken where none is given.
+        Makes the default answer from the answers so far.
     kind : str
-        How an answer is typed: a text, a number, or a list of texts.
+        Type of the answer: a text, a number, or a list of texts.
     applies : callable
-        Whether it is asked, by the answers before it.
+        Says whether to ask it, given the answers so far.
     only_with : str
-        The same for people.
+        The same condition in words.
     cautions : tuple of str
-        What to mind, told with the question.
+        Safety warnings shown with the question.
     """
 
     key: str
     asks: str
     means: str
-    default: Callable[[Given, Guess], object]
+    default: Callable[[Answers, Guess], object]
     kind: Literal["text", "number", "list"] = "text"
-    applies: Callable[[Given], bool] = lambda _given: True
+    applies: Callable[[Answers], bool] = lambda _given: True
     only_with: str = ""
     cautions: tuple[str, ...] = ()
 
 
-def _always(value: object) -> Callable[[Given, Guess], object]:
+def _always(value: object) -> Callable[[Answers, Guess], object]:
     return lambda _given, _guess: value
 
 
-def _when(key: str, value: str) -> Callable[[Given], bool]:
+def _when(key: str, value: str) -> Callable[[Answers], bool]:
     return lambda given: given.get(key) == value
 
 
-def _signs_in(given: Given) -> bool:
-    """Tell whether the broker is beyond this machine and wants to know who comes."""
+def _signs_in(given: Answers) -> bool:
+    """Tell whether the broker is on another machine and requires a name and password."""
     broker = given.get("broker")
-    beyond = isinstance(broker, str) and not _THIS_MACHINE.match(broker)
-    return beyond and given.get("anonymous") is not True
+    remote = isinstance(broker, str) and not _THIS_MACHINE.match(broker)
+    return remote and given.get("anonymous") is not True
 
 
-def _rate(units: float) -> Callable[[Given, Guess], object]:
-    """Take a rate of a usual size: some hundredths of a currency that has hundredths."""
+def _rate(units: float) -> Callable[[Answers, Guess], object]:
+    """Return a default rate, in hundredths if the currency has any."""
 
-    def default(given: Given, _guess: Guess) -> object:
+    def default(given: Answers, _guess: Guess) -> object:
         code = given.get("currency")
-        small = not (isinstance(code, str) and code in CURRENCIES) or minor_units(code) > 0
-        return units / 100 if small else units
+        has_hundredths = not (isinstance(code, str) and code in CURRENCIES) or minor_units(code) > 0
+        return units / 100 if has_hundredths else units
 
     return default
 
 
-def _volts(given: Given, guess: Guess) -> object:
+def _volts(given: Answers, guess: Guess) -> object:
     if guess.country not in _LOW_VOLTS:
         return 230
     return 120 if given.get("outlet") == "socket" else 240
 
 
-def _plugged_in(given: Given, _guess: Guess) -> object:
+def _plugged_in(given: Answers, _guess: Guess) -> object:
     leaves = given.get("departs_at")
     known = isinstance(leaves, str) and _CLOCK.fullmatch(leaves) is not None
     return f"18:00-{leaves if known else '07:30'}"
 
 
-def _use(given: Given, _guess: Guess) -> object:
+def _use(given: Answers, _guess: Guess) -> object:
     return _USUAL_USE.get(str(given.get("consumption_unit")), 17)
 
 
@@ -113,13 +113,13 @@ QUESTIONS: tuple[Question, ...] = (
     Question(
         "name",
         "What is the home called?",
-        "It stands in reports and in the topics of the bus.",
+        "The name appears in reports and in MQTT topics.",
         _always("My home"),
     ),
     Question(
         "timezone",
         "In which time zone is it?",
-        "An IANA name such as Pacific/Auckland; the tariff's hours go by its clock.",
+        "An IANA name such as Pacific/Auckland. The hours of the tariff follow its clock.",
         lambda _given, guess: guess.timezone or "Etc/UTC",
     ),
     Question(
@@ -131,13 +131,13 @@ QUESTIONS: tuple[Question, ...] = (
     Question(
         "tariff",
         "Does a kWh always cost the same (one_rate), or less in certain hours (cheap_hours)?",
-        "It is on the bill; two or more rates per kWh mean cheap hours.",
+        "See the bill: two or more rates per kWh mean cheap hours.",
         _always("cheap_hours"),
     ),
     Question(
         "rate",
         "What does a kWh cost?",
-        "On the bill, in the currency per kWh: 0.305, not 30.5 cents.",
+        "See the bill. In units of the currency: 0.305, not 30.5 cents.",
         _rate(30),
         "number",
         _when("tariff", "one_rate"),
@@ -145,8 +145,8 @@ QUESTIONS: tuple[Question, ...] = (
     ),
     Question(
         "cheap_hours",
-        "Which hours are the cheap ones?",
-        "On the bill or in the tariff's papers; several are parted by commas, and may run past"
+        "Which hours are cheap?",
+        "See the bill or the tariff's papers. Separate several with commas; they may run past"
         " midnight.",
         _always(["23:00-07:00"]),
         "list",
@@ -155,8 +155,8 @@ QUESTIONS: tuple[Question, ...] = (
     ),
     Question(
         "cheap_rate",
-        "What does a kWh cost in them?",
-        "On the bill, in the currency per kWh: 0.168, not 16.8 cents.",
+        "What does a kWh cost in the cheap hours?",
+        "See the bill. In units of the currency: 0.168, not 16.8 cents.",
         _rate(15),
         "number",
         _when("tariff", "cheap_hours"),
@@ -165,7 +165,7 @@ QUESTIONS: tuple[Question, ...] = (
     Question(
         "other_rate",
         "What does a kWh cost in all other hours?",
-        "On the bill, beside the other one.",
+        "See the bill.",
         _rate(30),
         "number",
         _when("tariff", "cheap_hours"),
@@ -173,29 +173,29 @@ QUESTIONS: tuple[Question, ...] = (
     ),
     Question(
         "tax_percent",
-        "How much tax comes on top of these rates, in percent?",
-        "0 where the rates on the bill have their tax in them.",
+        "How much tax is added to these rates, in percent?",
+        "0 if the rates on the bill include tax.",
         _always(0),
         "number",
     ),
     Question(
         "outlet",
         "Is the car charged from a household socket (socket) or fixed equipment (charge_point)?",
-        "A socket with the box in the cable is charging mode 2 of IEC 61851, fixed equipment 3.",
+        "By IEC 61851, a socket with a box in the cable is mode 2, and fixed equipment mode 3.",
         _always("socket"),
-        cautions=(SOCKET_CAUTION, FIXED_CAUTION, LAST_WORD),
+        cautions=(SOCKET_CAUTION, FIXED_CAUTION, WIRING_CAUTION),
     ),
     Question(
         "amps",
         "How many amperes may it draw?",
-        "On the type plate of the box in the cable, or of the charge point: A per phase.",
+        "See the type plate of the box in the cable or of the charge point. Amperes per phase.",
         lambda given, _guess: 16 if given.get("outlet") == "charge_point" else SOCKET_AMPS,
         "number",
     ),
     Question(
         "switching",
-        "Can its current be set (current), or is it switched by a plug or relay (on_off)?",
-        "In its papers. A plug or relay must be rated for the continuous current.",
+        "Can its current be set (current), or does a plug or relay switch it (on_off)?",
+        "See its manual. A plug or relay must be rated for the continuous current.",
         _always("current"),
         applies=_when("outlet", "charge_point"),
         only_with="outlet: charge_point",
@@ -203,7 +203,7 @@ QUESTIONS: tuple[Question, ...] = (
     Question(
         "phases",
         "On how many phases does it charge?",
-        "On the type plate: 1, or 3 where it says 3~ and the car takes three.",
+        "See the type plate: 3 if it says 3~ and the car can use three, otherwise 1.",
         _always(1),
         "number",
         _when("outlet", "charge_point"),
@@ -211,75 +211,75 @@ QUESTIONS: tuple[Question, ...] = (
     ),
     Question(
         "volts",
-        "How many volts does it have?",
-        "Line to neutral: 230 in most countries; where a socket has 120, fixed equipment has 240.",
+        "What is the voltage?",
+        "Line to neutral: 230 in most countries. Where sockets have 120, fixed equipment has 240.",
         _volts,
         "number",
     ),
     Question(
         "battery_kwh",
         "How much energy does the battery hold, in kWh?",
-        "The usable energy, in the car's papers.",
+        "The usable energy; see the car's manual.",
         _always(50),
         "number",
     ),
     Question(
         "chemistry",
-        "Which chemistry has it (nmc or lfp)?",
-        "In the car's papers; nmc is charged to 80 % on most days, lfp to 100 %. In doubt: nmc.",
+        "Which chemistry does it have (nmc or lfp)?",
+        "See the car's manual. Everyday limit: nmc 80 %, lfp 100 %. If in doubt: nmc.",
         _always("nmc"),
     ),
     Question(
         "consumption_unit",
-        f"In which unit is its consumption known ({', '.join(_USUAL_USE)})?",
-        "As the dashboard shows it.",
+        f"In which unit does the car show its consumption ({', '.join(_USUAL_USE)})?",
+        "See the dashboard.",
         lambda _given, guess: "miles_per_kwh" if guess.country in _MILES else "kwh_per_100km",
     ),
     Question(
         "consumption",
-        "How high is it?",
-        "On the dashboard, over some weeks.",
+        "What is the consumption in that unit?",
+        "See the dashboard; the mean over some weeks.",
         _use,
         "number",
     ),
     Question(
         "daily_distance_km",
         "How far does the car go on a usual day, in km?",
-        "Taken where nothing better is known.",
+        "Used as long as nothing better is known.",
         _always(40),
         "number",
     ),
     Question(
         "arrives_with_percent",
         "How full is the battery when it comes back, in percent?",
-        "Taken where the car does not tell; the dashboard shows it.",
+        "Used if the car does not report it; see the dashboard.",
         _always(40),
         "number",
     ),
     Question(
         "departure_days",
         "On which days does it leave?",
-        "Such as mon, tue, wed; several are parted by commas.",
+        "Such as mon, tue, wed. Separate several with commas.",
         _always(list(WEEKDAYS[:5])),
         "list",
     ),
     Question(
         "departs_at",
-        "At what time?",
-        "Of the local clock, such as 07:20.",
+        "At what time does it leave?",
+        "Local time, such as 07:20.",
         _always("07:30"),
     ),
     Question(
         "need_percent",
         "How full must the battery be then, in percent?",
-        "Bought at any price. Charging goes on to the everyday limit where that is higher.",
+        "Charged at any price. Charging continues to the everyday limit if that is higher.",
         _always(60),
         "number",
     ),
     Question(
         "plugged_in",
         "In which hours is the car plugged in?",
-        "A plug or relay can't tell whether a car is there.",
+        "Needed because a plug or relay can't tell whether a car is there.",
         _plugged_in,
         applies=lambda given: given.get("outlet") == "socket" or given.get("switching") == "on_off",
         only_with="outlet: socket, or switching: on_off",
@@ -287,24 +287,24 @@ QUESTIONS: tuple[Question, ...] = (
     Question(
         "broker",
         "Where is the MQTT broker?",
-        "mqtt://127.0.0.1:1883 on this machine, mqtts://HOST elsewhere, or embedded: one inside"
-        " the daemon, for trying out.",
+        "mqtt://127.0.0.1:1883 on this machine, mqtts://HOST elsewhere, or embedded for one inside"
+        " the daemon, to try things out.",
         _always("mqtt://127.0.0.1:1883"),
     ),
     Question(
         "username",
-        "With which name does the daemon sign in?",
-        "As the broker's accounts have it.",
+        "What is the daemon's user name at the broker?",
+        "The broker must have an account of that name.",
         _always("lullwatt"),
         applies=_signs_in,
-        only_with="a broker beyond this machine that is not anonymous",
+        only_with="a broker on another machine that is not anonymous",
     ),
     Question(
         "password_file",
-        "Which file holds its password?",
-        "One line, for its owner's eyes only (chmod 600); from the folder of the household file.",
+        "Which file holds the daemon's password?",
+        "One line, readable by its owner only (chmod 600); relative to the household file.",
         _always("broker-password"),
         applies=_signs_in,
-        only_with="a broker beyond this machine that is not anonymous",
+        only_with="a broker on another machine that is not anonymous",
     ),
 )

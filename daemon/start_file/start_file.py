@@ -1,4 +1,4 @@
-"""The command that makes a household file out of a handful of answers."""
+"""The command `lullwatt start-file`."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ _MOST_BYTES = 64 * 1024
 _STANDARD_INPUT = "standard input"
 
 
-class _NamesItsKeys(click.Command):
+class _CommandWithKeys(click.Command):
     """A command whose help ends with the keys of a file of answers."""
 
     @override
@@ -30,15 +30,15 @@ class _NamesItsKeys(click.Command):
         from daemon.start_file.questions import QUESTIONS  # noqa: PLC0415 - other commands go without
 
         keys = ", ".join(question.key for question in QUESTIONS)
-        self.epilog = f"Keys of a file of answers: {keys}."
+        self.epilog = f"Keys in a file of answers: {keys}."
         super().format_epilog(ctx, formatter)
 
 
-@click.command("start-file", cls=_NamesItsKeys)
+@click.command("start-file", cls=_CommandWithKeys)
 @click.option(
     "--answers",
     metavar="FILE",
-    help="Take the answers from a YAML file, or from standard input (-), instead of asking.",
+    help="Read the answers from this YAML file, or from standard input (-), instead of asking.",
 )
 @click.option(
     "--output",
@@ -47,12 +47,12 @@ class _NamesItsKeys(click.Command):
     show_default=True,
     help="The household file to write.",
 )
-@click.option("--overwrite", is_flag=True, help="Replace a file of that name.")
+@click.option("--overwrite", is_flag=True, help="Replace an existing file.")
 def start_file(answers: str | None, output: Path, *, overwrite: bool) -> None:
-    """Ask a handful of questions, and write a household file with comments to begin with.
+    """Ask some questions, and write a first household file, with comments.
 
-    An empty answer takes what stands in square brackets. In a file of answers, what is left out is
-    taken for granted; an empty file takes everything for granted.
+    Press Enter to accept the answer in square brackets. In a file of answers, a key that is left
+    out has its default; an empty file of answers is enough.
     """
     from daemon.start_file.guess import guess_home  # noqa: PLC0415 - `--help` needs none of it
 
@@ -60,7 +60,7 @@ def start_file(answers: str | None, output: Path, *, overwrite: bool) -> None:
     guess = guess_home(os.environ, _LOCAL_TIME)
     file = _asked(guess) if answers is None else _read(answers, guess)
     _write(file, output, overwrite=overwrite)
-    click.echo(f"{output} is written. What it means, and a night with it, without any hardware:")
+    click.echo(f"Wrote {output}. To read what it means, and to rehearse a night with it:")
     for command in ("check", "rehearse"):
         click.echo(f"  lullwatt {command} {shlex.quote(str(output))}")
     if file.bus.password_file is not None:
@@ -72,20 +72,20 @@ def _asked(guess: Guess) -> HouseholdFile:
 
     if not sys.stdin.isatty():
         raise UsageError(
-            "start-file asks its questions on a terminal, and there is none; give the answers with"
-            " --answers FILE, or with --answers - on standard input (an empty file will do)"
+            "start-file asks its questions on a terminal, and there is none; use --answers FILE, or"
+            " --answers - for standard input (an empty file is enough)"
         )
     return ask_for_household(guess)
 
 
 def _read(answers: str, guess: Guess) -> HouseholdFile:
-    """Make a household of a file of answers, or tell all of its faults."""
+    """Make a household from a file of answers, or raise all of its faults."""
     from config.files.texts import printable  # noqa: PLC0415
     from config.files.yaml_tree import read_yaml  # noqa: PLC0415
-    from daemon.start_file.answers import judge  # noqa: PLC0415
+    from daemon.start_file.answers import check_answers  # noqa: PLC0415
 
     name = _STANDARD_INPUT if answers == "-" else answers
-    file, flaws = judge(read_yaml(_text(answers)), guess)
+    file, flaws = check_answers(read_yaml(_text(answers)), guess)
     if file is None:
         faults = [Fault(name, at.line, at.column, printable(text)) for at, text in flaws]
         raise FileError(faults)
@@ -105,17 +105,17 @@ def _text(answers: str) -> str:
 
 
 def _refuse_output(output: Path, *, overwrite: bool) -> None:
-    """Refuse before the first question what would be refused after the last."""
+    """Refuse a bad output before the first question instead of after the last."""
     if output.is_dir():
         raise UsageError(f"{output}: expected the name of a file, got a directory")
     if not output.parent.is_dir():
         raise UsageError(f"{output}: the directory {output.parent} does not exist")
     if output.exists() and not overwrite:
-        raise UsageError(f"{output}: there is such a file already (--overwrite replaces it)")
+        raise UsageError(f"{output}: the file already exists (--overwrite replaces it)")
 
 
 def _write(file: HouseholdFile, output: Path, *, overwrite: bool) -> None:
-    """Put the file in its place once it has been read back; never a half of it."""
+    """Write the file, read it back, and only then put it in its place."""
     from config.household.loading import load_household  # noqa: PLC0415
     from daemon.start_file.text import household_text  # noqa: PLC0415
 
@@ -124,11 +124,11 @@ def _write(file: HouseholdFile, output: Path, *, overwrite: bool) -> None:
         part.write_text(household_text(file), "utf-8")
         load_household(part)
         if not overwrite:
-            output.open("x").close()  # taken at once: nobody else's file is replaced
+            output.open("x").close()  # claims the name, so that no other file is replaced
         part.replace(output)
     except FileExistsError:
-        raise UsageError(f"{output}: there is such a file already") from None
+        raise UsageError(f"{output}: the file already exists") from None
     except OSError as error:
-        raise LullwattError(f"{output}: it can't be written: {error.strerror}") from error
+        raise LullwattError(f"{output}: can't be written: {error.strerror}") from error
     finally:
         part.unlink(missing_ok=True)

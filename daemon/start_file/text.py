@@ -1,4 +1,4 @@
-"""A household as a commented file, in the order and the words of the example."""
+"""Write a household as a commented YAML file, in the order and the words of the example."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from config.files.yaml_scalars import plain_value
 from config.household.vehicle import CONSUMPTION_KEYS
-from daemon.start_file.questions import FIXED_CAUTION, LAST_WORD, SOCKET_CAUTION
+from daemon.start_file.questions import FIXED_CAUTION, SOCKET_CAUTION, WIRING_CAUTION
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -33,7 +33,7 @@ _MODE_2 = 2
 
 
 def household_text(file: HouseholdFile) -> str:
-    """Write a household that `start-file` has made of its answers.
+    """Write a household that `start-file` made from answers.
 
     Parameters
     ----------
@@ -43,30 +43,30 @@ def household_text(file: HouseholdFile) -> str:
     Returns
     -------
     str
-        YAML, which reads back as the same household.
+        YAML that reads back as the same household.
     """
     return "\n".join(_lines(file)) + "\n"
 
 
 def text_scalar(text: str) -> str:
-    """Write a text as YAML: in quotes wherever it might be read as something else."""
+    """Write a text as YAML, in quotes if it could be read as something else."""
     if _PLAIN.fullmatch(text) and plain_value(text) == text:
         return text
     return json.dumps(text, ensure_ascii=False)
 
 
 def number_scalar(number: Decimal | float) -> str:
-    """Write a number as YAML, so that exactly the same number is read back."""
+    """Write a number as YAML that reads back as exactly the same number."""
     if isinstance(number, Decimal):
-        plain = f"{number:f}"
-        return plain if len(plain) <= _MOST_DIGITS else str(number)
+        text = f"{number:f}"
+        return text if len(text) <= _MOST_DIGITS else str(number)
     return str(int(number)) if float(number).is_integer() else repr(number)
 
 
 def _lines(file: HouseholdFile) -> Iterator[str]:
     yield from _comment(
-        "Written by lullwatt start-file. Change it as you like: lullwatt check says what it means,"
-        " and names every fault with its line; lullwatt schema household lists all keys."
+        "Written by lullwatt start-file. Change it as you like: lullwatt check explains it and"
+        " reports every fault with its line; lullwatt schema household lists all keys."
     )
     yield ""
     yield from _home_lines(file.household)
@@ -82,12 +82,12 @@ def _lines(file: HouseholdFile) -> Iterator[str]:
 
 def _home_lines(home: Household) -> Iterator[str]:
     yield "household:"
-    yield _line(f"  name: {text_scalar(home.name)}", "in reports and in topics")
+    yield _line(f"  name: {text_scalar(home.name)}", "appears in reports and in topics")
     yield _line(f"  timezone: {text_scalar(home.timezone)}", "IANA name")
     yield _line(f"  currency: {home.currency}", "ISO 4217")
     yield _line(f"  nominal_volts: {number_scalar(home.nominal_volts)}", "line to neutral")
-    yield _line("  # main_fuse_amps: 63", "per phase; once said, it is kept to")
-    yield _line("  # public_holidays: NZ", "ISO 3166-1 or 3166-2 code, where rates hang on them")
+    yield _line("  # main_fuse_amps: 63", "per phase; if given, it is never exceeded")
+    yield _line("  # public_holidays: NZ", "ISO 3166-1 or 3166-2 code, if rates depend on them")
     yield ""
 
 
@@ -100,12 +100,12 @@ def _line(text: str, comment: str) -> str:
 
 
 def _tariff_lines(tariff: Tariff) -> Iterator[str]:
-    yield _line("tariffs:", "rates per kWh, as they are on the bill")
+    yield _line("tariffs:", "rates per kWh, as on the bill")
     yield f"  - name: {text_scalar(tariff.name)}"
-    yield _line("    # valid_from: 2026-04-01", "a tariff that follows says from when it holds")
+    yield _line("    # valid_from: 2026-04-01", "a later tariff says from when it applies")
     yield _line("    # standing_charge: 1.90", "per local day")
     tax = number_scalar(tariff.tax_percent)
-    yield _line(f"    tax_percent: {tax}", "added to the rates; 0: they have it in them")
+    yield _line(f"    tax_percent: {tax}", "added to the rates; 0 if they include it")
     yield _line("    clock: wall", "standard: for meters that ignore daylight saving")
     yield "    bands:"
     for band in tariff.bands or ():
@@ -126,22 +126,22 @@ def _quoted(items: Iterable[object]) -> str:
 
 def _point_lines(name: str, point: ChargePoint) -> Iterator[str]:
     socket = point.charging_mode == _MODE_2
-    yield from _comment(f"{SOCKET_CAUTION if socket else FIXED_CAUTION} {LAST_WORD}")
+    yield from _comment(f"{SOCKET_CAUTION if socket else FIXED_CAUTION} {WIRING_CAUTION}")
     yield "charge_points:"
     yield f"  {name}:"
     mode = "a household socket and a box in the cable" if socket else "fixed equipment"
     yield _line(f"    charging_mode: {point.charging_mode}", mode)
-    yield _line(f"    max_amps: {number_scalar(point.max_amps)}", "never more than this is drawn")
+    yield _line(f"    max_amps: {number_scalar(point.max_amps)}", "it never draws more")
     if point.switching == "current":
-        yield _line(f"    min_amps: {number_scalar(point.min_amps)}", "the lowest it can be set to")
+        yield _line(f"    min_amps: {number_scalar(point.min_amps)}", "its lowest current")
     yield _line(f"    phases: {point.phases}", "phases it is connected to")
     yield _line(
         f"    switching: {point.switching}", "on_off (a plug or relay) or current (it can be set)"
     )
     if point.plugged_in is not None:
-        told = "when a vehicle is taken to be there"
-        yield _line(f'    plugged_in: "{point.plugged_in}"', told)
-    yield _line("    # wiring:", "where hardware has topics and words of its own")
+        comment = "when a vehicle is assumed to be there"
+        yield _line(f'    plugged_in: "{point.plugged_in}"', comment)
+    yield _line("    # wiring:", "if the hardware has its own topics and formats")
     yield ""
 
 
@@ -151,21 +151,21 @@ def _vehicle_lines(name: str, car: Vehicle) -> Iterator[str]:
     yield f"    charge_point: {car.charge_point}"
     yield _line(f"    usable_kwh: {number_scalar(car.usable_kwh)}", "usable battery energy")
     yield _line(f"    chemistry: {car.chemistry}", "everyday limit: nmc 80 %, lfp 100 %")
-    yield _line("    # max_amps: 16", "where the vehicle draws less than the outlet gives")
+    yield _line("    # max_amps: 16", "if the vehicle draws less than the outlet gives")
     yield _line(f"    phases: {car.phases}", "phases it charges on")
     for key in CONSUMPTION_KEYS:
         if (figure := getattr(car, key)) is not None:
             yield _line(f"    {key}: {number_scalar(figure)}", "from the battery")
     for key, comment in (
-        ("daily_distance_km", "taken where a departure says nothing else"),
-        ("arrives_with_percent", "taken where nothing better is known"),
+        ("daily_distance_km", "used if a departure says nothing else"),
+        ("arrives_with_percent", "used if nothing better is known"),
     ):
         yield _line(f"    {key}: {number_scalar(getattr(car, key))}", comment)
     yield ""
 
 
 def _departure_lines(file: HouseholdFile) -> Iterator[str]:
-    yield _line("departures:", "need_percent is bought at any price")
+    yield _line("departures:", "need_percent is charged at any price")
     for it in file.departures:
         days = ", ".join(it.days or ())
         need = number_scalar(it.need_percent)

@@ -1,4 +1,4 @@
-"""Running `start-file` in a process of its own, with a terminal and without."""
+"""Run `start-file` in its own process, with a terminal and without."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ PATIENCE_SECONDS = 30.0
 
 
 @dataclass(frozen=True)
-class Spoken:
-    """How a conversation on a terminal ended, and all that stood there."""
+class Dialogue:
+    """The exit code of a dialogue on a terminal, and everything on the screen."""
 
     code: int
     screen: str
@@ -40,8 +40,8 @@ def without_terminal(
     )  # fmt: skip
 
 
-def on_terminal(folder: Path, typed: Sequence[str], *arguments: str) -> Spoken:
-    """Type an answer at each prompt; after the last one, nothing but Enter."""
+def on_terminal(folder: Path, typed: Sequence[str], *arguments: str) -> Dialogue:
+    """Type an answer at each prompt; after the last answer, press only Enter."""
     ours, theirs = pty.openpty()
     process = subprocess.Popen(
         [*COMMAND, *arguments],
@@ -51,7 +51,7 @@ def on_terminal(folder: Path, typed: Sequence[str], *arguments: str) -> Spoken:
     os.close(theirs)
     try:
         screen = _talk(ours, list(typed))
-        return Spoken(process.wait(PATIENCE_SECONDS), screen)
+        return Dialogue(process.wait(PATIENCE_SECONDS), screen)
     finally:
         process.kill()
         process.wait()
@@ -59,19 +59,19 @@ def on_terminal(folder: Path, typed: Sequence[str], *arguments: str) -> Spoken:
 
 
 def _talk(terminal: int, answers: list[str]) -> str:
-    """Answer each prompt; tell all that was on the screen when the other side hung up."""
-    seen, answered = "", 0
-    with suppress(OSError):  # how Linux tells that nobody holds the other end any more
+    """Answer each prompt; return the screen when the command has ended."""
+    screen, answered = "", 0
+    with suppress(OSError):  # Linux reports a closed other end in this way
         while select.select([terminal], [], [], PATIENCE_SECONDS)[0]:
             piece = os.read(terminal, 4096)
             if not piece:
                 break
-            seen += piece.decode("utf-8", "replace")
-            if seen.endswith(PROMPT) and seen.count(PROMPT) > answered:
-                answered = seen.count(PROMPT)
+            screen += piece.decode("utf-8", "replace")
+            if screen.endswith(PROMPT) and screen.count(PROMPT) > answered:
+                answered = screen.count(PROMPT)
                 answer = answers.pop(0) if answers else ""
                 os.write(terminal, answer.encode() if answer == "\x04" else f"{answer}\n".encode())
-    return seen.replace("\r\n", "\n")
+    return screen.replace("\r\n", "\n")
 
 
 def answers_text(answers: Mapping[str, str]) -> str:

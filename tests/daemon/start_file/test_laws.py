@@ -1,4 +1,4 @@
-"""Whatever answers are accepted: the file loads, and says what was answered.
+"""Laws of `start-file`: if answers are accepted, the file loads and holds those answers.
 
 `GOOD` are answers that must be accepted; `wild` may be good or bad.
 """
@@ -23,12 +23,12 @@ from config.household.household_file import HouseholdFile
 from config.household.loading import load_household
 from config.household.vehicle import CONSUMPTION_KEYS
 from config.tariffs.tariff import WEEKDAYS
-from daemon.start_file.answers import completed, judge
+from daemon.start_file.answers import check_answers, completed
 from daemon.start_file.guess import Guess
 from daemon.start_file.questions import QUESTIONS
 from daemon.start_file.text import household_text, number_scalar
 
-NOBODY_KNOWS = Guess()
+NO_GUESS = Guess()
 
 clocks = st.builds("{:02d}:{:02d}".format, st.integers(0, 23), st.integers(0, 59))
 hours = st.builds("{}-{}".format, clocks, clocks | st.just("24:00"))
@@ -89,17 +89,17 @@ wild = st.fixed_dictionaries(
 )
 
 
-def asked_for(answer: dict[str, object]) -> dict[str, object]:
-    """Leave out the answers that the others leave no question for."""
-    full = completed(answer, NOBODY_KNOWS)
+def without_unasked(answer: dict[str, object]) -> dict[str, object]:
+    """Drop the answers to questions that do not apply."""
+    full = completed(answer, NO_GUESS)
     return {key: value for key, value in answer.items() if key in full}
 
 
-good = st.fixed_dictionaries({}, optional=GOOD).map(asked_for)
+good = st.fixed_dictionaries({}, optional=GOOD).map(without_unasked)
 
 
-def said_by(file: HouseholdFile) -> dict[str, Any]:
-    """Read the answers back out of a household, by a way of its own."""
+def answers_in(file: HouseholdFile) -> dict[str, Any]:
+    """Read the answers back from a household, independently of the code under test."""
     [tariff], [point], [car] = (
         file.tariffs,
         [*file.charge_points.values()],
@@ -138,36 +138,36 @@ def said_by(file: HouseholdFile) -> dict[str, Any]:
     }
 
 
-def same(said: object, meant: object, directory: Path) -> bool:
-    if isinstance(said, Decimal):
-        return said == Decimal(repr(meant))
-    if isinstance(said, Path):
-        return said == directory / str(meant)
-    return said == meant
+def same(actual: object, expected: object, directory: Path) -> bool:
+    if isinstance(actual, Decimal):
+        return actual == Decimal(repr(expected))
+    if isinstance(actual, Path):
+        return actual == directory / str(expected)
+    return actual == expected
 
 
 @settings(max_examples=80)
 @given(good)
-def test_what_is_accepted_is_written_and_read_back(
+def test_accepted_answers_are_written_and_read_back(
     tmp_path_factory: pytest.TempPathFactory, answer: dict[str, Any]
 ) -> None:
-    """Every answer stands in the file that is loaded; the others have their defaults."""
-    file, flaws = judge(read_yaml(json.dumps(answer, ensure_ascii=False)), NOBODY_KNOWS)
+    """Every answer is in the loaded file; the others have their defaults."""
+    file, flaws = check_answers(read_yaml(json.dumps(answer, ensure_ascii=False)), NO_GUESS)
     assert file is not None, flaws
     assert not flaws
     path = tmp_path_factory.getbasetemp() / "law" / "house.yaml"
     path.parent.mkdir(exist_ok=True)
     path.write_text(household_text(file), "utf-8")
-    said = said_by(load_household(path))
-    for key, meant in answer.items():
-        assert same(said[key], meant, path.parent), (key, said[key], meant)
+    actual = answers_in(load_household(path))
+    for key, expected in answer.items():
+        assert same(actual[key], expected, path.parent), (key, actual[key], expected)
 
 
 @given(wild)
 def test_answers_are_accepted_or_refused_with_their_places(answer: dict[str, Any]) -> None:
-    """Never both; each flaw has a line and a column of the answers, and something to say."""
+    """Never both; each flaw has a line and a column in the answers, and a message."""
     text = json.dumps(answer, ensure_ascii=False, indent=0)
-    file, flaws = judge(read_yaml(text), NOBODY_KNOWS)
+    file, flaws = check_answers(read_yaml(text), NO_GUESS)
     assert (file is None) == bool(flaws)
     for spot, message in flaws:
         assert 1 <= spot.line <= text.count("\n") + 1
@@ -176,16 +176,16 @@ def test_answers_are_accepted_or_refused_with_their_places(answer: dict[str, Any
 
 
 @pytest.mark.parametrize("name", BAD_NAMES)
-def test_a_name_that_no_file_can_hold_is_refused(name: str) -> None:
-    """Line breaks and the like, nothing, too much, or nothing that makes a topic."""
-    _, flaws = judge(read_yaml(json.dumps({"name": name}, ensure_ascii=True)), NOBODY_KNOWS)
+def test_a_bad_name_is_refused(name: str) -> None:
+    """Control characters, an empty or a long name, or a name that makes no topic."""
+    _, flaws = check_answers(read_yaml(json.dumps({"name": name}, ensure_ascii=True)), NO_GUESS)
     [(_, message)] = flaws
     assert message.startswith("name: expected a ")
 
 
 @given(rates)
 def test_a_number_reads_back_exactly(number: float) -> None:
-    """As a Decimal and as a float, however small, in a form that YAML takes for a number."""
+    """As a Decimal and as a float, however small, in a form that YAML reads as a number."""
     exact = Decimal(repr(number))
     read = read_yaml(f"[{number_scalar(exact)}, {number_scalar(float(number))}]").data
     assert isinstance(read, list)
@@ -193,12 +193,12 @@ def test_a_number_reads_back_exactly(number: float) -> None:
     assert float(read[1]) == float(number)
 
 
-def test_every_question_is_among_the_answers_of_the_law() -> None:
-    """So that none goes untried."""
+def test_the_laws_cover_every_question() -> None:
+    """So that none is left untested."""
     keys = {question.key for question in QUESTIONS}
-    file, _ = judge(read_yaml(""), NOBODY_KNOWS)
+    file, _ = check_answers(read_yaml(""), NO_GUESS)
     assert file is not None
-    assert set(said_by(file)) == keys == set(GOOD)
+    assert set(answers_in(file)) == keys == set(GOOD)
     assert file.departures[0].at == time(7, 30)
     for question in QUESTIONS:
         assert re.fullmatch(r"[A-Z].*\?", question.asks), question.key

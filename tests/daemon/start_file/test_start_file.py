@@ -1,4 +1,4 @@
-"""`start-file` without a terminal: answers from a file, their faults, and what is written."""
+"""`start-file` without a terminal: answers from a file, faults in them, the file written."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pytest
 
 from config.files.yaml_tree import read_yaml
 from config.household.loading import load_household
-from daemon.start_file.answers import judge
+from daemon.start_file.answers import check_answers
 from daemon.start_file.guess import Guess, guess_home
 from tests.daemon.start_file.runs import without_terminal
 
@@ -27,14 +27,14 @@ def write(folder: Path, text: str) -> str:
     return "answers.yaml"
 
 
-# --- what is written ---------------------------------------------------------------------------
+# --- the file written --------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("text", ["", "# nothing yet\n", "{}"])
-def test_an_empty_file_of_answers_takes_all_for_granted(
+def test_an_empty_file_of_answers_is_enough(
     run: Callable[..., Ran], tmp_path: Path, text: str
 ) -> None:
-    """And the household file passes `check`, and a night can be planned with it."""
+    """The household file passes `check`, and a night can be planned with it."""
     ran = run("start-file", "--answers", write(tmp_path, text))
     assert (ran.code, ran.err) == (0, "")
     assert ran.out.splitlines()[1:] == [
@@ -49,7 +49,7 @@ def test_an_empty_file_of_answers_takes_all_for_granted(
 
 
 def test_answers_come_on_standard_input_too(tmp_path: Path) -> None:
-    """With --answers -; the machine's time zone is taken for granted, and its currency."""
+    """With --answers -; the machine's time zone and its currency are the defaults."""
     ran = without_terminal(
         tmp_path, "--answers", "-", "--output", "miro home.yaml", given=b"name: Miro\n"
     )
@@ -60,7 +60,7 @@ def test_answers_come_on_standard_input_too(tmp_path: Path) -> None:
 
 
 def test_a_charge_point_and_one_rate(run: Callable[..., Ran], tmp_path: Path) -> None:
-    """Fixed equipment on three phases, a broker elsewhere: each answer is where it belongs."""
+    """Fixed equipment on three phases, a broker elsewhere: each answer is in its place."""
     text = """
         tariff: one_rate
         rate: 0.31
@@ -88,11 +88,12 @@ def test_a_charge_point_and_one_rate(run: Callable[..., Ran], tmp_path: Path) ->
     assert point.plugged_in is None
     assert (car.phases, car.km_per_kwh, car.limit_percent) == (3, 5.5, 100)
     assert file.bus.password_file == tmp_path / "broker-password"
-    assert "an electrician's" in (tmp_path / "house.yaml").read_text("utf-8")
+    text = (tmp_path / "house.yaml").read_text("utf-8")
+    assert "A fixed charge point needs its own circuit" in text
 
 
 def test_keys_stand_in_the_order_of_the_example(run: Callable[..., Ran], tmp_path: Path) -> None:
-    """And its comments at the same column, so that the two can be read side by side."""
+    """Comments begin at the same column, so that the two files can be read side by side."""
     run("start-file", "--answers", write(tmp_path, "outlet: charge_point"))
     text = (tmp_path / "house.yaml").read_text("utf-8")
     written, example = (list(read_yaml(each).keys) for each in (text, EXAMPLE.read_text("utf-8")))
@@ -158,7 +159,7 @@ def test_a_fault_is_named_with_its_place(
     assert [path.name for path in tmp_path.iterdir()] == ["answers.yaml"]
 
 
-def test_all_faults_are_told_at_once(run: Callable[..., Ran], tmp_path: Path) -> None:
+def test_all_faults_are_reported_at_once(run: Callable[..., Ran], tmp_path: Path) -> None:
     """One line for each, in the order of their places."""
     text = "name: '...'\ntimezone: Mars\noutlet: wall\nvolts: many\nhose: 1\n"
     ran = run("start-file", "--answers", write(tmp_path, text))
@@ -173,8 +174,8 @@ def test_bytes_that_are_no_text_are_refused(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
-def test_more_than_answers_is_refused_unread(tmp_path: Path) -> None:
-    """Whatever flows in on standard input, and files that are not there."""
+def test_too_much_input_is_refused_unread(tmp_path: Path) -> None:
+    """On standard input; and so is a missing file."""
     ran = without_terminal(tmp_path, "--answers", "-", given=b"#" * 70_000)
     assert ran.returncode == 2
     assert ran.stderr == b"standard input:1:1: expected answers, got more than 64 KiB\n"
@@ -184,7 +185,7 @@ def test_more_than_answers_is_refused_unread(tmp_path: Path) -> None:
 
 
 def test_without_a_terminal_it_says_what_to_do(tmp_path: Path) -> None:
-    """It waits for nobody, and writes nothing."""
+    """It does not wait, and writes nothing."""
     ran = without_terminal(tmp_path)
     assert (ran.returncode, ran.stdout) == (2, b"")
     assert b"on a terminal, and there is none" in ran.stderr
@@ -193,26 +194,26 @@ def test_without_a_terminal_it_says_what_to_do(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_broker_in_the_clear_is_taken_where_that_is_said(
+def test_an_unencrypted_broker_is_accepted_if_the_answers_say_so(
     run: Callable[..., Ran], tmp_path: Path
 ) -> None:
-    """The keys that a refusal names are keys of the answers too."""
+    """The keys that a refusal names are valid keys of the answers."""
     text = "broker: mqtt://shed.example\nin_the_clear: true\nanonymous: true\n"
     assert run("start-file", "--answers", write(tmp_path, text)).code == 0
     bus = load_household(tmp_path / "house.yaml").bus
     assert (bus.in_the_clear, bus.anonymous, bus.username) == (True, True, None)
 
 
-# --- what is there already ---------------------------------------------------------------------
+# --- an output that exists ---------------------------------------------------------------------
 
 
-def test_nothing_is_replaced_unasked(run: Callable[..., Ran], tmp_path: Path) -> None:
-    """A file of that name stays, and is replaced when that is asked for."""
+def test_a_file_is_replaced_only_with_overwrite(run: Callable[..., Ran], tmp_path: Path) -> None:
+    """Without --overwrite the file stays as it is."""
     (tmp_path / "house.yaml").write_text("mine")
     answers = write(tmp_path, "")
     ran = run("start-file", "--answers", answers)
     assert ran.code == 2
-    assert ran.err == "house.yaml: there is such a file already (--overwrite replaces it)\n"
+    assert ran.err == "house.yaml: the file already exists (--overwrite replaces it)\n"
     assert (tmp_path / "house.yaml").read_text() == "mine"
     assert run("start-file", "--answers", answers, "--overwrite").code == 0
     assert load_household(tmp_path / "house.yaml").household.name == "My home"
@@ -223,10 +224,10 @@ def test_nothing_is_replaced_unasked(run: Callable[..., Ran], tmp_path: Path) ->
     ("output", "reason"),
     [(".", "got a directory"), ("none/house.yaml", "the directory none does not exist")],
 )
-def test_a_place_that_will_not_do(
+def test_a_bad_output_is_refused(
     run: Callable[..., Ran], tmp_path: Path, output: str, reason: str
 ) -> None:
-    """It is said in one line."""
+    """In one line."""
     ran = run("start-file", "--answers", write(tmp_path, ""), "--output", output)
     assert ran.code == 2
     assert reason in ran.err
@@ -236,7 +237,7 @@ def test_a_place_that_will_not_do(
 def test_a_disk_that_fails_leaves_nothing_behind(
     run: Callable[..., Ran], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Half a file is never seen under the name, and the part is taken away."""
+    """The old file stays whole, and the part is removed."""
 
     def full(_self: Path, _target: Path) -> Path:
         raise OSError(28, os.strerror(28))
@@ -245,7 +246,7 @@ def test_a_disk_that_fails_leaves_nothing_behind(
     (tmp_path / "house.yaml").write_text("mine")
     monkeypatch.setattr(Path, "replace", full)
     ran = run("start-file", "--answers", answers, "--overwrite")
-    assert (ran.code, ran.err) == (2, "house.yaml: it can't be written: No space left on device\n")
+    assert (ran.code, ran.err) == (2, "house.yaml: can't be written: No space left on device\n")
     assert (tmp_path / "house.yaml").read_text() == "mine"
     assert {path.name for path in tmp_path.iterdir()} == {"answers.yaml", "house.yaml"}
 
@@ -265,10 +266,10 @@ def test_a_disk_that_fails_leaves_nothing_behind(
         ("Mars/Olympus", "", None, None),
     ],
 )
-def test_the_machine_says_where_it_stands(
+def test_the_machine_gives_the_time_zone(
     tmp_path: Path, variable: str, link: str, zone: str | None, currency: str | None
 ) -> None:
-    """TZ (POSIX, with an IANA name in it), then the link /etc/localtime; only zones there are."""
+    """TZ (POSIX, with an IANA name), then the link /etc/localtime; only known zones count."""
     local_time = tmp_path / "localtime"
     if link:
         local_time.symlink_to(link)
@@ -276,10 +277,12 @@ def test_the_machine_says_where_it_stands(
     assert (guess.timezone, guess.currency) == (zone, currency)
 
 
-def test_defaults_hang_on_where_the_home_is() -> None:
-    """Yen have no hundredths; where the mains has 120 V, fixed equipment has 240."""
-    yen, _ = judge(read_yaml("currency: JPY"), Guess())
-    west, _ = judge(read_yaml("outlet: charge_point"), Guess("America/New_York", "US", "USD"))
+def test_defaults_depend_on_the_country() -> None:
+    """Yen have no hundredths; where sockets have 120 V, fixed equipment has 240."""
+    yen, _ = check_answers(read_yaml("currency: JPY"), Guess())
+    west, _ = check_answers(
+        read_yaml("outlet: charge_point"), Guess("America/New_York", "US", "USD")
+    )
     assert yen is not None
     assert west is not None
     assert [str(band.rate) for band in yen.tariffs[0].bands or ()] == ["15", "30"]
@@ -287,8 +290,8 @@ def test_defaults_hang_on_where_the_home_is() -> None:
     assert west.vehicles["car"].miles_per_kwh is not None
 
 
-def test_the_help_names_what_may_be_given(run: Callable[..., Ran]) -> None:
-    """Options and the keys of answers."""
+def test_the_help_lists_options_and_keys(run: Callable[..., Ran]) -> None:
+    """The options, and the keys of a file of answers."""
     ran = run("start-file", "--help")
     assert ran.code == 0
     for word in ("--answers", "--output", "--overwrite", "cheap_hours", "password_file"):

@@ -5,17 +5,17 @@ from __future__ import annotations
 from pathlib import Path
 
 from config.household.loading import load_household
-from daemon.start_file.questions import FIXED_CAUTION, LAST_WORD, SOCKET_CAUTION
+from daemon.start_file.questions import FIXED_CAUTION, SOCKET_CAUTION, WIRING_CAUTION
 from tests.daemon.start_file.runs import on_terminal
 
 
 def test_enter_alone_takes_every_default(tmp_path: Path) -> None:
-    """A file stands there at the end, with the machine's time zone and its country's currency."""
-    spoken = on_terminal(tmp_path, [])
-    assert spoken.code == 0, spoken.screen
-    assert "answer [Pacific/Auckland]: " in spoken.screen
-    assert "answer [NZD]: " in spoken.screen
-    assert spoken.screen.rstrip().splitlines()[-2:] == [
+    """The file has the machine's time zone and the currency of its country."""
+    dialogue = on_terminal(tmp_path, [])
+    assert dialogue.code == 0, dialogue.screen
+    assert "answer [Pacific/Auckland]: " in dialogue.screen
+    assert "answer [NZD]: " in dialogue.screen
+    assert dialogue.screen.rstrip().splitlines()[-2:] == [
         "  lullwatt check house.yaml",
         "  lullwatt rehearse house.yaml",
     ]
@@ -25,20 +25,20 @@ def test_enter_alone_takes_every_default(tmp_path: Path) -> None:
 
 
 def test_the_outlet_is_asked_about_with_its_cautions(tmp_path: Path) -> None:
-    """Before anybody says what may be drawn from it; and the file repeats what concerns it."""
+    """Before the question about amperes; and the file repeats the cautions that concern it."""
     screen = on_terminal(tmp_path, []).screen
     asked = screen.index("Is the car charged from a household socket")
-    for caution in (SOCKET_CAUTION, FIXED_CAUTION, LAST_WORD):
+    for caution in (SOCKET_CAUTION, FIXED_CAUTION, WIRING_CAUTION):
         assert asked < screen.index(f"Caution: {caution}") < screen.index("How many amperes")
     text = " ".join((tmp_path / "house.yaml").read_text("utf-8").replace("\n# ", " ").split())
     assert SOCKET_CAUTION in text
-    assert LAST_WORD in text
+    assert WIRING_CAUTION in text
     assert FIXED_CAUTION not in text
 
 
 def test_a_bad_answer_is_asked_for_again_with_the_reason(tmp_path: Path) -> None:
-    """The reason is that of the household file; what was good stays."""
-    spoken = on_terminal(
+    """With the reason that the household file would give; good answers stay."""
+    dialogue = on_terminal(
         tmp_path,
         [
             "...", "Miro: the 2nd", "Pacific/Aukland", "Pacific/Auckland", "dollars", "NZD",
@@ -46,7 +46,7 @@ def test_a_bad_answer_is_asked_for_again_with_the_reason(tmp_path: Path) -> None
             "wall", "socket", "16", "8",
         ],
     )  # fmt: skip
-    assert spoken.code == 0, spoken.screen
+    assert dialogue.code == 0, dialogue.screen
     for reason in (
         'a name of up to 64 characters with a letter a-z or a digit in it, got "..."',
         'got "Pacific/Aukland"; did you mean "Pacific/Auckland"?',
@@ -57,7 +57,7 @@ def test_a_bad_answer_is_asked_for_again_with_the_reason(tmp_path: Path) -> None
         'outlet: expected socket or charge_point, got "wall"',
         "amps: expected 10 A or less in charging mode 2, got 16; more for hours needs",
     ):
-        assert reason in spoken.screen
+        assert reason in dialogue.screen
     file = load_household(tmp_path / "house.yaml")
     assert file.household.name == "Miro: the 2nd"
     cheap, other = file.tariffs[0].bands or ()
@@ -67,17 +67,17 @@ def test_a_bad_answer_is_asked_for_again_with_the_reason(tmp_path: Path) -> None
 
 
 def test_leaving_in_the_middle_writes_nothing(tmp_path: Path) -> None:
-    """The end of input (Ctrl-D) ends it with exit code 130, and no file or part of one is left."""
-    spoken = on_terminal(tmp_path, ["Miro Cottage", "\x04"])
-    assert spoken.code == 130
-    assert spoken.screen.endswith("stopped\n")
+    """The end of input (Ctrl-D) ends it with exit code 130, and no file is left, nor a part."""
+    dialogue = on_terminal(tmp_path, ["Miro Cottage", "\x04"])
+    assert dialogue.code == 130
+    assert dialogue.screen.endswith("stopped\n")
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_file_that_is_there_is_refused_before_the_first_question(tmp_path: Path) -> None:
-    """Nobody answers twenty questions in vain."""
+def test_an_existing_file_is_refused_before_the_first_question(tmp_path: Path) -> None:
+    """So nobody answers twenty questions for nothing."""
     (tmp_path / "house.yaml").write_text("mine")
-    spoken = on_terminal(tmp_path, [])
-    assert spoken.code == 2
-    assert spoken.screen == "house.yaml: there is such a file already (--overwrite replaces it)\n"
+    dialogue = on_terminal(tmp_path, [])
+    assert dialogue.code == 2
+    assert dialogue.screen == "house.yaml: the file already exists (--overwrite replaces it)\n"
     assert (tmp_path / "house.yaml").read_text() == "mine"
