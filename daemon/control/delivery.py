@@ -43,7 +43,7 @@ def check_delivery(state: PointState, event: Delivered) -> tuple[PointState, tup
     state : PointState
         What was known.
     event : Delivered
-        What happens to messages on one topic.
+        The fate of messages on one topic.
 
     Returns
     -------

@@ -1,6 +1,6 @@
-"""What can happen to a charge point, and what its controller can ask for in return.
+"""The events that a controller handles, and the actions that it asks for.
 
-Plain data: the service turns messages and time into events, and actions into messages and rows.
+Plain data. The service turns messages and time into events, and actions into messages and rows.
 """
 
 from __future__ import annotations
@@ -22,26 +22,26 @@ class TimePassed:
 
 @dataclass(frozen=True, slots=True)
 class BusConnected:
-    """The broker can be reached (again): what is in force must be asserted."""
+    """The broker can be reached (again): the command in force must be published again."""
 
 
 @dataclass(frozen=True, slots=True)
 class HouseChanged:
-    """The household file or the prices are new."""
+    """The household file or the prices have changed."""
 
     what: Literal["file", "prices"]
 
 
 @dataclass(frozen=True, slots=True)
 class MeterRead:
-    """A reading came."""
+    """The meter sent a reading."""
 
     reading: Reading
 
 
 @dataclass(frozen=True, slots=True)
 class VehicleReported:
-    """The charge point told of its vehicle."""
+    """The charge point reported on its vehicle."""
 
     report: VehicleReport
 
@@ -55,9 +55,9 @@ class PersonAsked:
 
 @dataclass(frozen=True, slots=True)
 class Delivered:
-    """What becomes of messages on one topic of this charge point is another thing than before.
+    """The fate of messages on one topic of this charge point has changed.
 
-    `why` is in plain words where the broker refuses them.
+    `why` gives the broker's reason if it refuses them.
     """
 
     topic: str
@@ -88,7 +88,7 @@ Event = (
 
 @dataclass(frozen=True, slots=True)
 class CommandInForce:
-    """What the charge point was last told.
+    """A command to a charge point, as the daemon knows it; the bus carries `messages.Command`.
 
     Attributes
     ----------
@@ -99,11 +99,11 @@ class CommandInForce:
     amps : float or None
         Current of a start [A].
     valid_until : datetime
-        After which the command is void.
+        When the command expires.
     plan : str or None
-        Name of the plan it follows.
+        Name of the plan that it follows.
     why : str
-        In plain words.
+        The reason in plain words.
     """
 
     serial: int
@@ -123,7 +123,7 @@ class Issue:
 
 @dataclass(frozen=True, slots=True)
 class Assert:
-    """Publish the command in force again: same serial, nothing new."""
+    """Publish the command in force again, with the same serial."""
 
     command: CommandInForce
 
@@ -137,7 +137,7 @@ class AnnouncePlan:
 
 @dataclass(frozen=True, slots=True)
 class NightFacts:
-    """What a night's account needs beside the meter's readings.
+    """The facts that a night's account needs besides the meter's readings.
 
     Attributes
     ----------
@@ -146,23 +146,23 @@ class NightFacts:
     charge_point, vehicle : str
         Their names in the household file.
     plugged_since : datetime
-        When the vehicle was first there.
+        When the vehicle was plugged in.
     departure : datetime or None
-        What it was charged for.
+        The departure that it was charged for.
     ready_by : datetime or None
         The departure less its margin.
     need_percent : float
-        What the departure needed; 0 without one.
+        The need of that departure; 0 without one.
     soc_before_percent, soc_after_percent : float or None
-        Known, counted or assumed.
+        Reported, counted or assumed.
     soc_from : str
         Where the first came from.
     planned_cost : float
-        What the plan before charging began promised [currency].
+        The cost by the last plan before charging began [currency].
     starts : int
-        Starts commanded.
+        The number of start commands.
     closed_at : datetime
-        Now.
+        When the night was closed.
     """
 
     night: date
@@ -182,7 +182,7 @@ class NightFacts:
 
 @dataclass(frozen=True, slots=True)
 class CloseNight:
-    """Account for a night, record and publish it."""
+    """Account for a night, record it and publish it."""
 
     facts: NightFacts
 
@@ -197,7 +197,7 @@ class Warn:
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """Say what happened, for the log: an event name and its facts."""
+    """Write what happened to the log: an event name and its facts."""
 
     event: str
     facts: dict[str, object]

@@ -1,4 +1,4 @@
-"""How an event changes what is known of a charge point. Pure, like the controller it is part of."""
+"""Change the state of a charge point by what an event says. Pure."""
 
 from __future__ import annotations
 
@@ -45,25 +45,25 @@ CONNECTED = frozenset("BCD")
 """Pilot states with a vehicle (IEC 61851-1): connected, charging, charging with ventilation."""
 
 FAULTS = frozenset("EF")
-"""Pilot states that say nothing of a vehicle: no power, or an error."""
+"""Pilot states that do not say whether a vehicle is there: no power, or an error."""
 
 NEWS_PERCENT = 0.5
-"""A reported state of charge this far from the counted one is news to plan with."""
+"""A reported state of charge this far from the counted one makes a new plan necessary."""
 
 AHEAD = timedelta(minutes=10)
-"""What is dated further in the future than clocks go wrong is not believed."""
+"""A message dated further ahead is ignored: no clock is that wrong."""
 
 CLOCKS_DIFFER = timedelta(minutes=1)
-"""Hardware's clock may be put right by so much between two readings."""
+"""The most by which the hardware's clock is corrected between two readings."""
 
 OLD_SOC = timedelta(hours=12)
-"""A state of charge older than this says nothing of a vehicle that has just arrived."""
+"""A state of charge older than this is dropped when a vehicle arrives."""
 
 
 def learn(
     state: PointState, event: Event, now: datetime, house: House
 ) -> tuple[PointState, tuple[Action, ...]]:
-    """Take in what an event says.
+    """Change the state by what an event says.
 
     Parameters
     ----------
@@ -79,31 +79,31 @@ def learn(
     Returns
     -------
     state : PointState
-        What is known now; `plan_stale` where a plan must be made again.
+        What is known now; with `plan_stale` if the plan must be made again.
     actions : tuple of Action
-        What to note.
+        Warnings and notes.
     """
-    state, came_or_went = _by_the_clock(state, now, house)
-    seen: tuple[Action, ...] = ()
+    state, by_hours = _presence_by_hours(state, now, house)
+    actions: tuple[Action, ...] = ()
     match event:
         case MeterRead(reading):
-            state, seen = _read(state, reading, now, house)
+            state, actions = _on_reading(state, reading, now, house)
         case VehicleReported(report):
-            state, seen = _reported(state, report, now, house)
+            state, actions = _on_report(state, report, now, house)
         case PersonAsked(request):
-            state = _asked(state, request, now, house)
+            state = _on_request(state, request, now, house)
         case Delivered():
-            state, seen = check_delivery(state, event)
+            state, actions = check_delivery(state, event)
         case LedgerHealth():
-            state, seen = _ledger_checked(state, event, house)
+            state, actions = _on_ledger_health(state, event, house)
         case HouseChanged(what):
-            state = _house_changed(state, what)
+            state = _on_house_change(state, what)
         case TimePassed() | BusConnected():
             pass
-    return state, (*came_or_went, *seen)
+    return state, (*by_hours, *actions)
 
 
-def _ledger_checked(
+def _on_ledger_health(
     state: PointState, health: LedgerHealth, house: House
 ) -> tuple[PointState, tuple[Action, ...]]:
     """Warn of trouble with the ledger, or clear the alert when it is over."""
@@ -116,8 +116,8 @@ def _ledger_checked(
     return clear_alerts(state, by), over
 
 
-def _house_changed(state: PointState, what: Literal["file", "prices"]) -> PointState:
-    """Plan again; what a new file says of a vehicle may be news, too."""
+def _on_house_change(state: PointState, what: Literal["file", "prices"]) -> PointState:
+    """Plan again; a new file may also change what is known of the vehicle."""
     state = replace(state, plan_stale=True)
     return (
         replace(state, stopped_itself=False, actual_share=ActualShare())
@@ -126,28 +126,28 @@ def _house_changed(state: PointState, what: Literal["file", "prices"]) -> PointS
     )
 
 
-def _by_the_clock(
+def _presence_by_hours(
     state: PointState, now: datetime, house: House
 ) -> tuple[PointState, tuple[Action, ...]]:
-    """Take a vehicle to be there in the hours that the file says, where hardware can't tell."""
+    """Believe the file's hours of a vehicle's presence if the hardware does not report it."""
     point = house.file.charge_points[state.charge_point]
     if point.plugged_in is None or state.pilot is not None:
         return state, ()
-    return _plugged(state, now, house, there=assumed_plugged_in(point, now, house.file.zone))
+    return _set_presence(state, now, house, there=assumed_plugged_in(point, now, house.file.zone))
 
 
-def _must_be_there(
+def _presence_by_evidence(
     state: PointState, now: datetime, house: House
 ) -> tuple[PointState, tuple[Action, ...]]:
-    """Conclude from its power or its report that a vehicle is there, where nothing else tells."""
-    # The hours of the file are the better witness: two that disagree would switch to and fro.
+    """Conclude from power or a report that a vehicle is there, if nothing better tells."""
+    # The file's hours decide alone: with two sources that disagree, presence would flip.
     by_hours = house.file.charge_points[state.charge_point].plugged_in is not None
     if by_hours or state.pilot is not None:
         return state, ()
-    return _plugged(state, now, house, there=True)
+    return _set_presence(state, now, house, there=True)
 
 
-def _plugged(
+def _set_presence(
     state: PointState, now: datetime, house: House, *, there: bool
 ) -> tuple[PointState, tuple[Action, ...]]:
     if there == state.plugged_in:
@@ -187,35 +187,35 @@ def _plugged(
     return gone, (Note("unplugged", {"charge_point": state.charge_point}),)
 
 
-def _read(
+def _on_reading(
     state: PointState, reading: Reading, now: datetime, house: House
 ) -> tuple[PointState, tuple[Action, ...]]:
     if not _is_news(reading.at, state.register.at if state.register else None, now):
         return state, ()
     counted = counted_soc_percent(state, house.file, now)
     if reading.register_wh is not None:
-        state = _registered(state, RegisterReading(reading.at, reading.register_wh), now, house)
+        state = _store_register(state, RegisterReading(reading.at, reading.register_wh), now, house)
     if reading.watts is not None:
         state = replace(state, watts=reading.watts, watts_at=reading.at)
     recounted = counted_soc_percent(state, house.file, now)
     if counted is not None and recounted is not None and recounted <= counted - NEWS_PERCENT:
-        # Less flowed than was counted on.
+        # Less energy flowed than was extrapolated.
         state = replace(state, plan_stale=True)
     if reading.watts is not None and reading.watts > FLOWING_WATTS:
-        return _must_be_there(state, now, house)
+        return _presence_by_evidence(state, now, house)
     return state, ()
 
 
 def _is_news(at: datetime, latest: datetime | None, now: datetime) -> bool:
-    """Whether what is dated `at` is to be believed after what was dated `latest`."""
-    # Nor is what was believed before the clock was put back a reason to doubt what comes now.
+    """Whether a message dated `at` may replace the one dated `latest`."""
+    # The clock may have been put back since `latest` was believed.
     return at <= now + AHEAD and (latest is None or at >= latest or latest > now + AHEAD)
 
 
-def _registered(
+def _store_register(
     state: PointState, reading: RegisterReading, now: datetime, house: House
 ) -> PointState:
-    """Move the register on; where it leapt, count the state of charge on from here."""
+    """Store the register; if it leapt, count the state of charge on from here."""
     soc, before = state.soc, state.register
     if soc is not None and soc.register_wh is None:
         soc = replace(soc, register_wh=reading.register_wh)
@@ -230,51 +230,51 @@ def _registered(
 def _leapt(
     state: PointState, before: RegisterReading, reading: RegisterReading, house: House
 ) -> bool:
-    """Whether a register fell (it began again), or rose by more than can have flowed."""
+    """Whether a register fell (it restarted) or rose by more than can have flowed."""
     point = house.file.charge_points[state.charge_point]
     most_kw = ALLOWANCE * point.max_amps * point.phases * house.file.household.nominal_volts / 1000
     hours = (reading.at - before.at + CLOCKS_DIFFER) / timedelta(hours=1)
     return not 0 <= reading.register_wh - before.register_wh <= 1000 * most_kw * hours
 
 
-def _reported(
+def _on_report(
     state: PointState, report: VehicleReport, now: datetime, house: House
 ) -> tuple[PointState, tuple[Action, ...]]:
-    # A charge point and a vehicle may each report for itself, by its own clock.
-    seen: tuple[Action, ...] = ()
+    # A charge point and a vehicle may each report, each by its own clock.
+    actions: tuple[Action, ...] = ()
     if report.pilot is not None and _is_news(report.at, state.pilot_at, now):
         over = state.pilot in FAULTS and report.pilot not in FAULTS
         stale = state.plan_stale or over
         state = replace(state, pilot=report.pilot, pilot_at=report.at, plan_stale=stale)
         if report.pilot not in FAULTS:
-            state, seen = _plugged(state, now, house, there=report.pilot in CONNECTED)
+            state, actions = _set_presence(state, now, house, there=report.pilot in CONNECTED)
     if report.soc_percent is not None and _is_news(report.at, state.soc_at, now):
-        told = SocFact(report.soc_percent, report.at, "vehicle", register_wh_at(state, report.at))
-        state = _told_soc(replace(state, soc_at=report.at), told, now, house)
-        state, came = _must_be_there(state, now, house)
-        seen = (*seen, *came)
-    return state, seen
+        soc = SocFact(report.soc_percent, report.at, "vehicle", register_wh_at(state, report.at))
+        state = _set_soc(replace(state, soc_at=report.at), soc, now, house)
+        state, came = _presence_by_evidence(state, now, house)
+        actions = (*actions, *came)
+    return state, actions
 
 
-def _told_soc(state: PointState, told: SocFact, now: datetime, house: House) -> PointState:
+def _set_soc(state: PointState, stated: SocFact, now: datetime, house: House) -> PointState:
     counted = counted_soc_percent(state, house.file, now)
     assumed = state.soc is None or state.soc.source == "assumed"
-    news = counted is None or assumed or abs(told.percent - counted) >= NEWS_PERCENT
-    return replace(state, soc=told, plan_stale=state.plan_stale or news)
+    news = counted is None or assumed or abs(stated.percent - counted) >= NEWS_PERCENT
+    return replace(state, soc=stated, plan_stale=state.plan_stale or news)
 
 
-def _asked(state: PointState, request: Request, now: datetime, house: House) -> PointState:
+def _on_request(state: PointState, request: Request, now: datetime, house: House) -> PointState:
     wishes = wishes_with(state.wishes, request)
     state = replace(state, wishes=wishes, plan_stale=True, stopped_itself=False)
-    state = _another_vehicle(state, request, house)
+    state = _switch_vehicle(state, request, house)
     if request.soc_percent is not None:
-        told = SocFact(request.soc_percent, now, "person", register_wh_at(state, now))
-        state = _told_soc(state, told, now, house)
+        soc = SocFact(request.soc_percent, now, "person", register_wh_at(state, now))
+        state = _set_soc(state, soc, now, house)
     return state
 
 
-def _another_vehicle(state: PointState, request: Request, house: House) -> PointState:
-    """Take the vehicle for the one that a person names; of it nothing is known yet."""
+def _switch_vehicle(state: PointState, request: Request, house: House) -> PointState:
+    """Switch to the vehicle that a person names; nothing is known of it yet."""
     name = request.vehicle
     users = vehicles_of(house.file, state.charge_point)
     if name is None or name not in users or name == vehicle_of(state, house.file):
@@ -286,19 +286,19 @@ def _another_vehicle(state: PointState, request: Request, house: House) -> Point
 
 
 def wishes_with(wishes: Wishes, request: Request) -> Wishes:
-    """Lay what a person asks for over what was asked before.
+    """Add a person's request to those made before.
 
     Parameters
     ----------
     wishes : Wishes
-        What was asked before.
+        The requests before.
     request : Request
-        What is asked now.
+        The request now.
 
     Returns
     -------
     Wishes
-        Of charging now and skipping, the one asked for last.
+        With the newer of charging now and skipping.
     """
     asked = {
         key: value

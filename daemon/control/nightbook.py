@@ -1,4 +1,4 @@
-"""When a night opens and closes, and what is remembered of it until then. Pure."""
+"""Open and close nights, and remember what their accounts need until then. Pure."""
 
 from __future__ import annotations
 
@@ -20,16 +20,16 @@ if TYPE_CHECKING:
     from planners.plan.plan import Plan
 
 LAST_READING = timedelta(minutes=20)
-"""How long after noon a reading is waited for that shows the register at noon."""
+"""How long a night stays open after noon, until a reading shows the register at noon."""
 
 BEGUN_WH = 50
-"""Energy under which charging has not begun: until then a new plan renews what was promised."""
+"""Energy below which charging has not begun [Wh]: until then a new plan replaces the promise."""
 
 
 def account_for(
     state: PointState, now: datetime, house: House
 ) -> tuple[PointState, tuple[Action, ...]]:
-    """Open the night of a vehicle that is there; close it at the departure, and at noon.
+    """Open a night for a vehicle that is there; close it at the departure and at noon.
 
     Parameters
     ----------
@@ -53,10 +53,10 @@ def account_for(
     night = state.night
     if night is not None and night.departure is not None and now >= night.departure.instant:
         state, actions = _close(state, night, now, house)
-        state = _departed(state)
+        state = _end_stay(state)
         night = state.night
     end = night_bounds(night.night, zone)[1] if night is not None else now
-    if night is not None and night.night != tonight and _read_to(state, end, now):
+    if night is not None and night.night != tonight and _is_read_past(state, end, now):
         if not night.closed or _flowed_since(state, night, wh=0):
             state, closing = _close(state, night, end, house)
             actions = (*actions, *closing)
@@ -71,21 +71,21 @@ def account_for(
 
 
 def open_night_planned(state: PointState, departure: DepartureAt, plan: Plan) -> PointState:
-    """Remember what a plan promised, while charging has not begun.
+    """Remember the cost that a plan promises, as long as charging has not begun.
 
     Parameters
     ----------
     state : PointState
-        With the state of charge that was planned with.
+        With the state of charge that the plan starts from.
     departure : DepartureAt
-        What was planned for.
+        The departure that was planned for.
     plan : Plan
         The plan.
 
     Returns
     -------
     PointState
-        With the night's departure and, before charging, its promise.
+        With the night's departure and, before charging, the promised cost.
     """
     night = state.night
     if night is None:
@@ -130,8 +130,8 @@ def _close(
     return replace(state, night=closed), (CloseNight(facts),)
 
 
-def _departed(state: PointState) -> PointState:
-    """Forget what was asked for this departure; what comes next is another one."""
+def _end_stay(state: PointState) -> PointState:
+    """Forget a person's requests for this departure: the next one is another."""
     night = state.night
     # Hardware that reports no pilot state will not say that the vehicle has left.
     state = clear_alerts(state, ClearedBy.VEHICLE_GONE)
@@ -147,13 +147,13 @@ def _departed(state: PointState) -> PointState:
     )
 
 
-def _read_to(state: PointState, end: datetime, now: datetime) -> bool:
-    """Whether the meter has been read past the end of a night, or is not going to be."""
+def _is_read_past(state: PointState, end: datetime, now: datetime) -> bool:
+    """Whether the meter was read after the end of a night, or the wait for that is over."""
     return now >= end + LAST_READING or (state.register is not None and state.register.at >= end)
 
 
 def _flowed_since(state: PointState, night: OpenNight, *, wh: int) -> bool:
-    """Whether more than `wh` flowed since the night was opened, or last accounted for."""
+    """Whether more than `wh` flowed since the night was opened or last accounted for."""
     if state.register is None or night.accounted_wh is None:
         return state.register is not None
     return abs(state.register.register_wh - night.accounted_wh) > wh

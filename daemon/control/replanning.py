@@ -1,4 +1,4 @@
-"""When a plan is made again, and what is said of it. Pure, like the controller it is part of."""
+"""Make the plan again when something it rests on changed, and announce it. Pure."""
 
 from __future__ import annotations
 
@@ -19,12 +19,12 @@ from daemon.control.alerts import (
 from daemon.control.events import AnnouncePlan
 from daemon.control.nightbook import open_night_planned
 from daemon.control.price_alert import check_prices
-from daemon.control.recalling import soc_taken, why_taken
 from daemon.control.state import (
     FLOWING_WATTS,
     counted_soc_percent,
     departure_of,
 )
+from daemon.control.unreported_soc import explain_unreported, unreported_soc
 from planners.plan.horizon import Situation, departures_known
 from planners.plan.planning import draft_plan, explained
 from planners.rates.known import rate_knowledge
@@ -40,14 +40,14 @@ if TYPE_CHECKING:
     from planners.rates.known import RateKnowledge
 
 NEARLY_PERCENT = 0.3
-"""A state of charge this near to the target is the target: meters count in steps."""
+"""A state of charge this close to the target is the target: meters count in steps."""
 
 SAME_INSTANT = timedelta(seconds=60)
-"""Plans whose edges differ by less are the same plan."""
+"""Plans whose periods differ by less are the same."""
 
 
 def plan(state: PointState, now: datetime, house: House) -> tuple[PointState, tuple[Action, ...]]:
-    """Make the plan again where what it rests on has changed.
+    """Make the plan again if something that it rests on has changed.
 
     Parameters
     ----------
@@ -61,9 +61,9 @@ def plan(state: PointState, now: datetime, house: House) -> tuple[PointState, tu
     Returns
     -------
     state : PointState
-        With the plan in force, if any; a plan that says nothing new from now on is passed over.
+        With the plan in force, if any; a new plan that changes nothing from now on is dropped.
     actions : tuple of Action
-        What to warn of. A new plan does not say why yet: see `announce`.
+        Warnings. A new plan does not give its reasons yet: see `announce`.
     """
     known = rate_knowledge(house.prices, now)
     state, warned = check_prices(state, known, house)
@@ -83,7 +83,7 @@ def _plan(state: PointState, now: datetime, house: House) -> tuple[PointState, t
     if departure is None:
         return raise_alert(replace(state, plan=None), NO_DEPARTURE)
     if state.soc is None:
-        state = replace(state, soc=soc_taken(state, departure.vehicle, now, house.file))
+        state = replace(state, soc=unreported_soc(state, departure.vehicle, now, house.file))
     try:
         return _planned_for(state, departure, now, house)
     except TariffError as error:
@@ -100,12 +100,12 @@ def _planned_for(
     state = open_night_planned(state, departure, made)
     if state.plan is not None and _same_course(state.plan, made, now):
         return state, ()
-    made = replace(made, why=why_taken(state))
+    made = replace(made, why=explain_unreported(state))
     return _warn_of_shortfall(replace(state, plan=made, draft=draft), made)
 
 
 def announce(state: PointState) -> tuple[PointState, tuple[Action, ...]]:
-    """Let the plan in force say why, and announce it, if that has not been done.
+    """Announce a new plan with its reasons, if that has not been done yet.
 
     Parameters
     ----------
@@ -115,7 +115,7 @@ def announce(state: PointState) -> tuple[PointState, tuple[Action, ...]]:
     Returns
     -------
     state : PointState
-        With all sentences in the plan.
+        With all reasons in the plan.
     actions : tuple of Action
         The plan to announce, if any.
     """
@@ -127,7 +127,7 @@ def announce(state: PointState) -> tuple[PointState, tuple[Action, ...]]:
 
 
 def _at_actual_power(file: HouseholdFile, share: float) -> HouseholdFile:
-    """Give the household as it would be if the vehicle drew all it can at a lower voltage."""
+    """Model a vehicle that draws less than it should as one at a lower voltage."""
     if share == 1:
         return file
     volts = file.household.nominal_volts * share
@@ -136,12 +136,12 @@ def _at_actual_power(file: HouseholdFile, share: float) -> HouseholdFile:
 
 
 def _situation(state: PointState, departure: DepartureAt, now: datetime, house: House) -> Situation:
-    """Say what to plan with; what a person asked to skip is no time to charge in."""
+    """Give the situation to plan for; it begins after the time that a person asked to skip."""
     soc = counted_soc_percent(state, house.file, now) or 0.0
     skip_until = state.wishes.skip_until
     on = is_charging(state)
     if not on:
-        # Nothing is begun for a remainder that the meter's steps have left.
+        # Charging does not begin for a remainder smaller than the meter's steps.
         targets = (departure.need_percent, departure.want_percent)
         soc = next((t for t in targets if t - NEARLY_PERCENT < soc < t), soc)
     later = _later(departure, now, house)
@@ -151,7 +151,7 @@ def _situation(state: PointState, departure: DepartureAt, now: datetime, house: 
 
 
 def _later(departure: DepartureAt, now: datetime, house: House) -> tuple[DepartureAt, ...]:
-    """Give the departures to have in mind as well, where nobody has asked for another one."""
+    """Give the later departures to plan for, unless a person asked for another first one."""
     known = departures_known(house.file, house.prices, departure.vehicle, now)
     return known[1:] if known and known[0].instant == departure.instant else ()
 
@@ -162,35 +162,35 @@ def is_charging(state: PointState) -> bool:
 
 
 def _has_rates_now(state: PointState, known: RateKnowledge | None) -> bool:
-    """Whether the hour has come of the first price of a feed that was all ahead."""
+    """Whether a rate is known now although none was before."""
     return NO_RATE in state.alerts and known is not None and known.now != "none"
 
 
 def _has_ended(state: PointState, now: datetime, house: House) -> bool:
-    """Whether the plan in force no longer says what to do."""
+    """Whether the plan in force has run out."""
     plan = state.plan
     if plan is None:
         return False
     if now >= plan.departure or plan.made_at > now + SAME_INSTANT:
-        return True  # or it was made by a clock that was put back since
+        return True  # the second: the clock was put back after the plan was made
     soc = counted_soc_percent(state, house.file, now)
     if soc is None or state.register is None:
-        return False  # without a meter, the plan is taken to have worked
+        return False  # without a meter, the plan is assumed to have worked
     charging = is_charging(state)
     if charging and soc >= plan.reaches_percent - 1e-6:
-        # Reached early: the voltage was above nominal. Once there is nothing left to buy, the
-        # plan that is made now has no period, and this is not asked again.
+        # Reached early: the voltage was above nominal. The plan that is made now has no period if
+        # nothing is left to buy, so this happens once.
         return bool(plan.periods) and now < plan.periods[-1].end
     if not plan.periods or now < (end := plan.periods[-1].end):
         return False
-    # Hardware lets the last start lapse at the plan's end, and its 0 W may be heard first.
-    lapsed = state.register.at >= end - SAME_INSTANT
-    flowed = lapsed or state.watts is None or state.watts > FLOWING_WATTS
+    # The last start expires at the plan's end, and a reading of 0 W may come before this step.
+    expired = state.register.at >= end - SAME_INSTANT
+    flowed = expired or state.watts is None or state.watts > FLOWING_WATTS
     return charging and flowed and soc < plan.reaches_percent - NEARLY_PERCENT
 
 
 def _same_course(old: Plan, new: Plan, now: datetime) -> bool:
-    """Whether both plans say the same from now on."""
+    """Whether both plans are the same from now on."""
     return (
         old.departure == new.departure
         and old.want_percent == new.want_percent

@@ -1,4 +1,4 @@
-"""What the controller of one charge point knows. Plain data, and what follows from it alone."""
+"""The state of one charge point: plain data, and what follows from it alone."""
 
 from __future__ import annotations
 
@@ -21,10 +21,10 @@ if TYPE_CHECKING:
     from planners.rates.prices import Prices
 
 LONGEST_GAP = timedelta(minutes=15)
-"""How long the last reading is believed."""
+"""How long a reading is trusted."""
 
 FLOWING_WATTS = 100
-"""Power above which a vehicle charges [W]; below, it may be awake at most."""
+"""Power above which a vehicle charges [W]; below, it is awake at most."""
 
 SocSource = Literal["vehicle", "person", "counted", "recalled", "assumed"]
 """Where a state of charge comes from."""
@@ -49,7 +49,7 @@ class House:
 
 @dataclass(frozen=True, slots=True)
 class SocFact:
-    """A state of charge, when it was so, and what the meter's register showed then [Wh]."""
+    """A state of charge, its instant, and the meter's register at that instant [Wh]."""
 
     percent: float
     at: datetime
@@ -59,7 +59,7 @@ class SocFact:
 
 @dataclass(frozen=True, slots=True)
 class Wishes:
-    """What a person asked for, until the next departure."""
+    """A person's requests; they hold until the next departure."""
 
     want_percent: float | None = None
     need_percent: float | None = None
@@ -116,9 +116,9 @@ class ActualShare:
 class OpenNight:
     """The night in progress; the fields are those of `daemon.control.events.NightFacts`.
 
-    `accounted_wh` is the register when the night was opened or last closed: a night closed at the
-    departure (then `departed`) is closed again at noon if more flowed. `soc_after_percent` is kept
-    when the vehicle leaves.
+    A night that is closed at the departure (then in `departed`) is closed again at noon if more
+    energy flowed. `accounted_wh` is the register when the night was opened or last closed.
+    `soc_after_percent` is stored when the vehicle leaves.
     """
 
     night: date
@@ -144,11 +144,11 @@ class PointState:
     charge_point : str
         Its name in the household file.
     plugged_in : bool
-        Whether a vehicle is taken to be there.
+        Whether a vehicle is believed to be there.
     pilot : str or None
-        IEC 61851 state, where it is reported.
+        IEC 61851 state, if it is reported.
     pilot_at, soc_at : datetime or None
-        Instants of the latest reports taken in, of the pilot state and of a state of charge.
+        Instants of the latest reports of the pilot state and of a state of charge.
     soc : SocFact or None
         The last known state of charge.
     register : RegisterReading or None
@@ -156,15 +156,15 @@ class PointState:
     watts : float or None
         Its latest power [W].
     watts_at : datetime or None
-        When that was so.
+        The instant of that power.
     wishes : Wishes
-        What a person asked for.
+        A person's requests.
     vehicle : str or None
-        Which vehicle a person said is there; None for the charge point's first.
+        The vehicle that a person named; None for the charge point's first.
     left_with : SocFact or None
-        What the vehicle left with last.
+        The state of charge with which the vehicle last left.
     stopped_itself : bool
-        Whether the vehicle ended its charge by itself: full, or held by a limit of its own.
+        Whether the vehicle ended its charge by itself: it is full, or has its own limit.
     response : Response or None
         How the hardware follows the command in force.
     actual_share : ActualShare
@@ -172,21 +172,21 @@ class PointState:
     plan : Plan or None
         The plan in force.
     draft : Draft or None
-        What it was made from, until it has been announced with its sentences.
+        What the plan was made from, until the plan is announced with its sentences.
     plan_stale : bool
-        Whether something that it rests on has changed.
+        Whether something that the plan rests on has changed.
     command : CommandInForce or None
-        What the hardware was last told.
+        The last command to the hardware.
     switched_at : datetime or None
-        When that last changed between start and stop.
+        When the command last changed between start and stop.
     serial : int
-        The last one used.
+        The last serial used.
     night : OpenNight or None
         The night in progress.
     alerts : frozenset of str
         Codes of the alerts that hold, so that each is raised once (`daemon.control.alerts`).
     refused : frozenset of str
-        Topics on which the broker takes nothing from the daemon.
+        Topics on which the broker refuses the daemon's messages.
     """
 
     charge_point: str
@@ -232,7 +232,7 @@ def vehicles_of(file: HouseholdFile, charge_point: str) -> tuple[str, ...]:
 
 
 def register_wh_at(state: PointState, instant: datetime) -> int | None:
-    """Return what the register must show [Wh]: the last reading, and the last power since then."""
+    """Extrapolate the register [Wh] from its last reading with the last power."""
     if state.register is None:
         return None
     since = max(timedelta(0), min(instant - state.register.at, LONGEST_GAP))
@@ -240,7 +240,7 @@ def register_wh_at(state: PointState, instant: datetime) -> int | None:
 
 
 def counted_soc_percent(state: PointState, file: HouseholdFile, now: datetime) -> float | None:
-    """Return the state of charge, counted on from the last known one by the meter.
+    """Return the state of charge: the last known one, plus what the meter counted since.
 
     Parameters
     ----------
@@ -254,7 +254,7 @@ def counted_soc_percent(state: PointState, file: HouseholdFile, now: datetime) -
     Returns
     -------
     float or None
-        Percent, at most 100; None if nothing was ever known.
+        Percent, at most 100; None if it was never known.
     """
     vehicle = vehicle_of(state, file)
     if state.soc is None or vehicle is None:
@@ -262,14 +262,14 @@ def counted_soc_percent(state: PointState, file: HouseholdFile, now: datetime) -
     if state.soc.register_wh is None or state.register is None:
         return state.soc.percent
     model = charge_model(file, vehicle)
-    # What was counted too far while no reading came must not take from what is known.
+    # A register that was extrapolated too far must not lower the known state of charge.
     metered_kwh = max(0, (register_wh_at(state, now) or 0) - state.soc.register_wh) / 1000
     gained_kwh = metered_kwh * model.full_power_efficiency
     return min(100.0, state.soc.percent + model.soc_percent(gained_kwh))
 
 
 def assumed_soc_percent(file: HouseholdFile, vehicle: str) -> float:
-    """Return what to take for the state of charge where nothing better is known.
+    """Return the state of charge to assume if nothing better is known.
 
     Parameters
     ----------
@@ -281,8 +281,8 @@ def assumed_soc_percent(file: HouseholdFile, vehicle: str) -> float:
     Returns
     -------
     float
-        `arrives_with_percent`; without it the everyday limit less a usual day's driving; without
-        that 0, so that the vehicle is not left short (it stops by itself when it is full).
+        `arrives_with_percent`; else the everyday limit less a usual day's driving; else 0, so that
+        the vehicle is not left short (it stops by itself when it is full).
     """
     car = file.vehicles[vehicle]
     if car.arrives_with_percent is not None:
@@ -294,7 +294,7 @@ def assumed_soc_percent(file: HouseholdFile, vehicle: str) -> float:
 
 
 def departure_of(state: PointState, file: HouseholdFile, now: datetime) -> DepartureAt | None:
-    """Return the departure to plan for: the next one, with a person's wishes laid over it."""
+    """Return the departure to plan for: the next one, changed by a person's requests."""
     vehicle = vehicle_of(state, file)
     if vehicle is None:
         return None
@@ -309,7 +309,7 @@ def departure_of(state: PointState, file: HouseholdFile, now: datetime) -> Depar
         )
     if departure is None:
         return None
-    # What a person asks for is wanted at any price.
+    # What a person asks for, they want at any price.
     need = departure.need_percent if wishes.need_percent is None else wishes.need_percent
     if wishes.want_percent is not None:
         return replace(

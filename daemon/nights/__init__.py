@@ -1,3 +1,3 @@
-"""Account for a night: energy, cost and baselines, and what is kept until it can be recorded."""
+"""Account for a night: its energy, cost and baselines; save what is needed until then."""
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""One night's account: what the meter says, priced by the band, beside the baselines. Pure."""
+"""Account for one night: metered energy, its cost by band, and the baselines. Pure."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from planners.accounts.accounts import RegisterReading
 
 Charged: TypeAlias = "tuple[str, Sequence[RegisterReading]]"
-"""A charge point's name and what its meter's register showed."""
+"""A charge point's name and its meter's register readings."""
 
 
 def night_record(
@@ -35,18 +35,18 @@ def night_record(
     readings: Sequence[RegisterReading],
     charged: Sequence[Charged] = (),
 ) -> dict[str, Any]:
-    """Make the record of a night (design, section 7).
+    """Make the record of a night.
 
     Parameters
     ----------
     house : House
-        The household file and the rates as they are known now.
+        The household file and the rates that are known now.
     facts : NightFacts
-        What the controller knows of the night.
+        The controller's facts about the night.
     readings : sequence of RegisterReading
         The meter's register over the night, from the last reading before to the first after.
     charged : sequence of Charged
-        Where rates change with use: every charge point's register since `counted_from`.
+        Every charge point's register since `counted_from`, if rates change with use.
 
     Returns
     -------
@@ -57,18 +57,18 @@ def night_record(
     file = house.file
     currency = file.household.currency
     units = minor_units(currency)
-    taken, extra = _account(house, facts, readings, charged)
+    total, extra = _account(house, facts, readings, charged)
     soc_after = facts.soc_after_percent
     return {
         "night": facts.night.isoformat(),
         "charge_point": facts.charge_point,
         "vehicle": facts.vehicle,
         "currency": currency,
-        "energy_kwh": exact_kwh(taken.energy_wh),
-        "cost": round_money(taken.cost, units),
+        "energy_kwh": exact_kwh(total.energy_wh),
+        "cost": round_money(total.cost, units),
         "by_band": [
             {"band": line.band, "rate": line.rate, "kwh": exact_kwh(line.wh), "cost": line.cost}
-            for line in taken.by_band
+            for line in total.by_band
         ],
         "soc_before_percent": _percent(facts.soc_before_percent),
         "soc_after_percent": _percent(soc_after),
@@ -77,11 +77,11 @@ def night_record(
         "need_met": facts.need_percent <= (soc_after or 0.0) + NEED_TOLERANCE_PERCENT,
         "starts": facts.starts,
         "planned_cost": round_money(Decimal(repr(facts.planned_cost)), units),
-        "estimated_kwh": exact_kwh(taken.estimated_wh),
+        "estimated_kwh": exact_kwh(total.estimated_wh),
         "standing_charge": round_money(house.prices.standing_charge(facts.night), units),
         "baselines": {
             name: {"cost": round_money(Decimal(repr(cost)) + extra, units)}
-            for name, cost in _baselines(house, facts, taken.energy_wh).items()
+            for name, cost in _baselines(house, facts, total.energy_wh).items()
         },
         "plugged_since": instant_text(facts.plugged_since),
         "departure": instant_text(facts.departure) if facts.departure else None,
@@ -90,7 +90,7 @@ def night_record(
 
 
 def counted_from(house: House, facts: NightFacts) -> datetime | None:
-    """Tell from when on all charging must be known to price a night.
+    """Return the instant from which all charging must be known to price a night.
 
     Parameters
     ----------
@@ -102,12 +102,12 @@ def counted_from(house: House, facts: NightFacts) -> datetime | None:
     Returns
     -------
     datetime or None
-        UTC; None where no rate changes with use.
+        UTC; None if no rate changes with use.
 
     Raises
     ------
     TariffError
-        Where no rate is known.
+        If no rate is known.
     """  # noqa: DOC502 - raised by prices
     return use_counted_from(house.prices, *_bounds(house, facts))
 
@@ -123,7 +123,7 @@ def _account(
     readings: Sequence[RegisterReading],
     charged: Sequence[Charged],
 ) -> tuple[Account, Decimal]:
-    """Account for the night; tell by how much its tiers cost more than the rates of the plan."""
+    """Account for the night; also give how much more its tiers cost than the plan's rates."""
     start, end = _bounds(house, facts)
     max_kw = highest_kw(house, facts.charge_point)
     readings = without_leaps(readings, max_kw)
@@ -138,23 +138,23 @@ def _account(
     spans = spans_by_use(
         house.prices, start, end, lambda instant: sum(curve(instant) for curve in curves)
     )
-    taken = account(readings, spans, max_kw)
-    return taken, taken.cost - planned.cost
+    total = account(readings, spans, max_kw)
+    return total, total.cost - planned.cost
 
 
 def highest_kw(house: House, charge_point: str) -> float:
-    """Tell the highest power that can flow through a charge point's meter [kW]."""
+    """Return the highest power that can flow through a charge point's meter [kW]."""
     point = house.file.charge_points[charge_point]
     return point.max_amps * point.phases * house.file.household.nominal_volts / 1000
 
 
 def _baselines(house: House, facts: NightFacts, energy_wh: int) -> dict[str, float]:
-    """Price the night's own energy by each rule, with the rates as they turned out to be."""
-    # Rates that change with use are those of the plan here: the same energy is in the same tiers
-    # whatever the hours, so that the caller adds one difference to all.
+    """Price the night's energy by each simple rule, with the rates as they were in the end."""
+    # Rates that change with use are the plan's here: the same energy falls in the same tiers,
+    # whatever the hours, so the caller adds one difference to all.
     if facts.vehicle not in house.file.vehicles:
-        return {}  # the household file was changed meanwhile: nothing is known of it any more
-    # Each rule has the time from plug-in to the departure, or to the closing if that is first.
+        return {}  # the household file has changed meanwhile and no longer names the vehicle
+    # Each rule has the time from the plug-in to the departure or, if earlier, the closing.
     model = charge_model(house.file, facts.vehicle)
     before = facts.soc_before_percent or 0.0
     gained_kwh = energy_wh / 1000 * model.full_power_efficiency

@@ -1,7 +1,7 @@
-"""What the meters of a household showed, by the half-hours of the settlement grid.
+"""Read the metered energy of a household by the half-hours of the settlement grid.
 
-Read from the ledger's register readings by the rules of the accounts: what lies between two
-readings flowed evenly, and the half-hours add up to the rise of the register to the watt-hour.
+It follows the rules of the accounts: between two readings energy flows evenly, and the half-hours
+add up exactly to the rise of the register.
 """
 
 from __future__ import annotations
@@ -30,29 +30,29 @@ class Meter:
     Attributes
     ----------
     readings : tuple of RegisterReading
-        In order, without those that no meter can have shown.
+        In order, without impossible ones.
     until : callable
-        From an instant to the energy since the first reading, and its estimated part [Wh].
+        Gives the energy from the first reading to an instant, and its estimated part [Wh].
     """
 
     readings: tuple[RegisterReading, ...]
     until: Callable[[datetime], tuple[int, int]]
 
     def between(self, start: datetime, end: datetime) -> tuple[int, int]:
-        """Energy from one instant to another, and its estimated part [Wh]."""
+        """Return the energy from one instant to another, and its estimated part [Wh]."""
         wh, estimated_wh = self.until(end)
         wh_before, estimated_before = self.until(start)
         return wh - wh_before, estimated_wh - estimated_before
 
     def covers(self, start: datetime, end: datetime) -> bool:
-        """Whether it was read both before and after, so that all in between is known."""
+        """Whether the meter was read both before and after, so that all between is known."""
         return bool(self.readings) and self.readings[0].at <= start and end <= self.readings[-1].at
 
 
 def read_meter(
     house: House, ledger: LedgerReader, charge_point: str, start: datetime, end: datetime
 ) -> Meter:
-    """Read one charge point's register.
+    """Read one charge point's register from the ledger.
 
     Parameters
     ----------
@@ -63,12 +63,12 @@ def read_meter(
     charge_point : str
         Its name in the file.
     start, end : datetime
-        UTC; it is read from a day before on, since a register that fell still counts from there.
+        UTC; reading starts a day earlier, in case the register fell just before.
 
     Returns
     -------
     Meter
-        Its readings, and what flowed.
+        Its readings and the energy that flowed.
     """
     max_kw = highest_kw(house, charge_point)
     readings = ledger.register_readings(charge_point, start - ONE_DAY, end)
@@ -79,7 +79,7 @@ def read_meter(
 def metered_half_hours(
     house: House, ledger: LedgerReader, points: Sequence[str], first: date, last: date
 ) -> tuple[HalfHour, ...]:
-    """Give the half-hours of some local days, all named charge points together.
+    """Return the half-hours of some local days, the sum over the charge points.
 
     Parameters
     ----------
@@ -95,7 +95,7 @@ def metered_half_hours(
     Returns
     -------
     tuple of HalfHour
-        46, 48 or 50 a day, as the clock has it.
+        48 a day; 46 or 50 when the clock changes.
     """
     start, end = day_bounds(first, last, house.file.zone)
     meters = [read_meter(house, ledger, point, start, end) for point in points]

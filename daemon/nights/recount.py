@@ -1,8 +1,7 @@
-"""Nights that are accounted for without the controller's word, or once more. Pure.
+"""Give the facts of nights that are accounted for again, or without the controller. Pure.
 
-A meter that was silent over a noon tells later what flowed before it: each night that its silence
-touched is accounted for again then, and so is a night in which energy flowed while no vehicle was
-known to be there.
+A meter that was silent at noon reports later what flowed before: each night of its silence is then
+accounted for again. So is a night in which energy flowed while no vehicle was known to be there.
 """
 
 from __future__ import annotations
@@ -21,13 +20,13 @@ if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
 
 MOST_NIGHTS = 400
-"""A meter that was silent for longer is wrong about its clock."""
+"""The most nights of silence that are accounted for; beyond, the meter's clock is wrong."""
 
 _ACCOUNT = ("energy_kwh", "estimated_kwh", "by_band", "vehicle")
 
 
 def nights_between(first: datetime, last: datetime, zone: ZoneInfo) -> Iterator[date]:
-    """List the nights from that of one instant to that of another, the latest ones of too many.
+    """List the nights from one instant to another; of too many, the latest.
 
     Parameters
     ----------
@@ -49,7 +48,7 @@ def nights_between(first: datetime, last: datetime, zone: ZoneInfo) -> Iterator[
 
 
 def facts_unseen(night: date, charge_point: str, vehicle: str, file: HouseholdFile) -> NightFacts:
-    """Give what is known of a night that nobody opened: nothing.
+    """Give the facts of a night that was never opened: nothing is known of it.
 
     Parameters
     ----------
@@ -84,7 +83,7 @@ def facts_unseen(night: date, charge_point: str, vehicle: str, file: HouseholdFi
 
 
 def facts_again(record: Mapping[str, Any], file: HouseholdFile) -> NightFacts:
-    """Give the facts of a night from its record, to account for all of it.
+    """Give the facts of a night from its record, to account for it again.
 
     Parameters
     ----------
@@ -96,7 +95,7 @@ def facts_again(record: Mapping[str, Any], file: HouseholdFile) -> NightFacts:
     Returns
     -------
     NightFacts
-        Closed at its own end.
+        Closed at the end of the night.
     """
     night = date.fromisoformat(record["night"])
     departure = parse_instant(record["departure"]) if record["departure"] else None
@@ -117,8 +116,8 @@ def facts_again(record: Mapping[str, Any], file: HouseholdFile) -> NightFacts:
     )
 
 
-def says_the_same(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
-    """Whether two records of a night agree on the energy and where it went."""
+def same_account(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
+    """Whether two records of a night agree on the energy, its bands and its vehicle."""
     return all(old[key] == new[key] for key in _ACCOUNT)
 
 

@@ -1,6 +1,6 @@
 """The running daemon: start, recover, loop, and watch the household file, the clock and the ledger.
 
-Moves events and actions. Decides nothing about charging.
+It moves events and actions, and decides nothing about charging.
 """
 
 from __future__ import annotations

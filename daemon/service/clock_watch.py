@@ -1,7 +1,7 @@
-"""Whether the clock can be believed when the daemon starts: a board without one begins in 1970.
+"""Decide whether the clock is set when the daemon starts: a board without one begins in 1970.
 
-Nothing is commanded, and nothing taken in, while it can't: hours would be priced as others. Pure;
-the instants are handed in.
+Until it is set the daemon sends no command and handles no message: it would price the wrong hours.
+Reads no clock itself.
 """
 
 from __future__ import annotations
@@ -17,16 +17,16 @@ if TYPE_CHECKING:
     from adapters.ledger.ledger import Ledger
 
 SET_SINCE = datetime(2026, 1, 1, tzinfo=UTC)
-"""A clock that shows an earlier instant has not been set."""
+"""A clock that shows an earlier instant is not set."""
 
 BEHIND = timedelta(days=1)
-"""A clock that is behind the ledger by more has not been set either, ..."""
+"""A clock that is behind the ledger by more is not set either, ..."""
 
 WAITED_FOR = timedelta(minutes=15)
-"""... unless it stays so for this long: then what is in the ledger was dated wrong."""
+"""... unless it stays so for this long: then the ledger's rows have wrong dates."""
 
 LOOK_AGAIN = timedelta(seconds=15)
-"""How soon to look again."""
+"""The time until the next look at the clock."""
 
 _log = structlog.get_logger(__name__)
 
@@ -36,13 +36,13 @@ class ClockWatch:
 
     def __init__(self) -> None:
         self._newest: datetime | None = None
-        self._looked_into = False
+        self._has_read = False
         self._behind_since: datetime | None = None
         self._waited = False
         self._passed = False
 
-    def look_into(self, ledger: Ledger, charge_points: Iterable[str]) -> None:
-        """Find the newest instant that the ledger knows; only once.
+    def read_ledger(self, ledger: Ledger, charge_points: Iterable[str]) -> None:
+        """Find the newest instant in the ledger; only the first call does.
 
         Parameters
         ----------
@@ -56,9 +56,9 @@ class ClockWatch:
         LedgerError
             If it can't be read.
         """  # noqa: DOC502 - raised by the ledger
-        if self._looked_into:
+        if self._has_read:
             return
-        self._looked_into = True
+        self._has_read = True
         rows = [
             row.at
             for point in charge_points
@@ -68,17 +68,17 @@ class ClockWatch:
         self._newest = max(rows, default=None)
 
     def may_go_on(self, now: datetime) -> bool:
-        """Whether the clock can be believed; says in the log, once each, that it waits or goes on.
+        """Whether the clock is set; logs, once each, that the daemon waits or goes on.
 
         Parameters
         ----------
         now : datetime
-            What the clock shows, UTC.
+            The clock's time, UTC.
 
         Returns
         -------
         bool
-            Once it could be, it is asked no more than whether it has been set at all.
+            Once it has been set, the ledger is not compared again.
         """
         waits = self._waits(now)
         if waits and not self._waited:
@@ -95,7 +95,7 @@ class ClockWatch:
             return True
         if self._passed or self._newest is None or now >= self._newest - BEHIND:
             return False
-        # A clock that is set meanwhile leaps; one that only runs tells how long it was waited for.
+        # A clock that is set meanwhile leaps; one that only runs measures the wait.
         self._behind_since = self._behind_since or now
         if now - self._behind_since < WAITED_FOR:
             return True

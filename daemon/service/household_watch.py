@@ -1,7 +1,7 @@
-"""The household file and its prices, as they are now: loads them, and notices when they change.
+"""Load the household file and its prices, and load them again when they change.
 
-A new file that is wrong is refused with its faults, and the old one stays in force; each file of
-prices for itself, as long as the household file is the same.
+A changed file with faults is refused, and the old one stays in force. As long as the household file
+is the same, this holds for each price file separately.
 """
 
 from __future__ import annotations
@@ -35,9 +35,9 @@ _log = structlog.get_logger(__name__)
 
 
 def load_house(path: Path) -> House:
-    """Load a household file, the price series it names, and the prices that its ledger has kept.
+    """Load a household file, the price series it names, and the prices stored in its ledger.
 
-    Nothing is made or written. A ledger that can't be read is said in one line on standard error.
+    Writes no file. If the ledger can't be read, one line on standard error says so.
 
     Parameters
     ----------
@@ -56,18 +56,18 @@ def load_house(path: Path) -> House:
     """  # noqa: DOC502 - raised by the loaders
     file = load_household(path)
     series = _read_all(series_files(file), load_prices)
-    kept: Mapping[str, tuple[PricePoint, ...]] = {}
+    stored: Mapping[str, tuple[PricePoint, ...]] = {}
     tariffs = [tariff.name for tariff in file.tariffs if tariff.prices is not None]
     if tariffs:
         try:
-            kept = stored_prices(file.ledger.path, tariffs)
+            stored = stored_prices(file.ledger.path, tariffs)
         except LedgerError as error:
             sys.stderr.write(f"{error}; prices that came over the bus are left out\n")
-    return _house_of(file, series, lambda tariff: kept.get(tariff, ()))
+    return _house_of(file, series, lambda tariff: stored.get(tariff, ()))
 
 
 def series_files(file: HouseholdFile) -> frozenset[Path]:
-    """Return the files of prices that a household file names."""
+    """Return the price files that a household file names."""
     prices = (tariff.prices for tariff in file.tariffs)
     return frozenset(each.file for each in prices if each is not None and each.file is not None)
 
@@ -75,7 +75,7 @@ def series_files(file: HouseholdFile) -> frozenset[Path]:
 def _read_all(
     paths: Iterable[Path], read: Callable[[Path], tuple[PricePoint, ...]]
 ) -> dict[Path, tuple[PricePoint, ...]]:
-    """Read all price series, or raise the faults of all that have any."""
+    """Read all price series, or raise all their faults."""
     series: dict[Path, tuple[PricePoint, ...]] = {}
     faults: list[Fault] = []
     for path in paths:
@@ -89,21 +89,21 @@ def _read_all(
 
 
 def _house_of(
-    file: HouseholdFile, series: Series, kept: Callable[[str], Iterable[PricePoint]]
+    file: HouseholdFile, series: Series, stored: Callable[[str], Iterable[PricePoint]]
 ) -> House:
-    """Lay the prices that came over the bus over those of the files."""
+    """Build a house; prices that came over the bus replace those of the files."""
     points: dict[str, list[PricePoint]] = {}
     for tariff in file.tariffs:
         if tariff.prices is not None:
             source = tariff.prices.file
             known = {} if source is None else {point.start: point for point in series[source]}
-            known |= {point.start: point for point in kept(tariff.name)}
+            known |= {point.start: point for point in stored(tariff.name)}
             points[tariff.name] = sorted(known.values())
     return House(file, prices_of(file, points))
 
 
 class HouseholdWatch:
-    """Keeps a `House` up to date with the files it came from.
+    """Keeps a `House` up to date with its files.
 
     Parameters
     ----------
@@ -118,9 +118,9 @@ class HouseholdWatch:
 
     def __init__(self, path: Path) -> None:
         self._path = path
-        # How each file was when it was last read, whatever came of it.
+        # Each file's stamp when it was last read, with or without faults.
         self._stamps: dict[Path, Stamp | None] = {}
-        # Prices that a refused household file waits for.
+        # The price files that a refused household file names.
         self._wanted: frozenset[Path] = frozenset()
         file, series = self._read()
         self._series = series
@@ -132,52 +132,54 @@ class HouseholdWatch:
         return self._house
 
     def use_ledger(self, ledger: Ledger) -> None:
-        """Lay the prices that came over the bus, and were kept, over those of the files."""
+        """Replace prices of the files with those that came over the bus and were stored."""
         self._house = _house_of(self._house.file, self._series, ledger.price_points)
 
-    def look(self, ledger: Ledger, *, again: bool = False) -> Literal["file", "prices"] | None:
-        """Load again what has changed on disk.
+    def load_changes(
+        self, ledger: Ledger, *, again: bool = False
+    ) -> Literal["file", "prices"] | None:
+        """Load the files that have changed on disk.
 
         Parameters
         ----------
         ledger : Ledger
             Holds the prices that came over the bus.
         again : bool
-            Whether to load all of it, changed or not.
+            Whether to load all files, changed or not.
 
         Returns
         -------
         {"file", "prices"} or None
-            What is new; None if nothing is, or if the new files are refused.
+            What is new; None if nothing is or the new files are refused.
         """
         if again:
             self._stamps.clear()
         in_force = series_files(self._house.file)
         watched = {self._path} | in_force | self._wanted
         changed = {path for path in watched if _stamp(path) != self._stamps.get(path)}
-        if changed & ({self._path} | self._wanted) and self._take_file(ledger):
+        if changed & ({self._path} | self._wanted) and self._load_file(ledger):
             return "file"
-        return "prices" if self._take_series(sorted(changed & in_force), ledger) else None
+        return "prices" if self._load_series(sorted(changed & in_force), ledger) else None
 
-    def take_prices(self, feed: PriceFeed, ledger: Ledger) -> bool:
-        """Keep prices that came over the bus, each for the tariff of its own day.
+    def store_prices(self, feed: PriceFeed, ledger: Ledger) -> bool:
+        """Store prices that came over the bus, each for the tariff of its day.
 
         Parameters
         ----------
         feed : PriceFeed
             The message.
         ledger : Ledger
-            Where they are kept.
+            Where to store them.
 
         Returns
         -------
         bool
-            Whether any of them is news.
+            Whether any of them is new.
         """
         found = sort_feed(self._house.prices, feed)
         if found.ignored:
             count = found.ignored.total()
-            _log.warning("prices are passed over", count=count, why=found.why())
+            _log.warning("prices are ignored", count=count, why=found.why())
         news = {
             tariff: ledger.add_prices(tariff, list(points.values()))
             for tariff, points in found.by_tariff.items()
@@ -189,7 +191,7 @@ class HouseholdWatch:
         return True
 
     def _read(self) -> tuple[HouseholdFile, dict[Path, tuple[PricePoint, ...]]]:
-        """Read the household file and all that it names, or raise what is wrong with them."""
+        """Read the household file and the price files it names, or raise their faults."""
         self._wanted = frozenset()
         self._stamps[self._path] = _stamp(self._path)
         file = load_household(self._path)
@@ -199,26 +201,26 @@ class HouseholdWatch:
         return file, series
 
     def _read_prices(self, path: Path) -> tuple[PricePoint, ...]:
-        # The stamp first: what is written while the file is read is noticed at the next look.
+        # The stamp first: a write during the read is noticed at the next look.
         self._stamps[path] = _stamp(path)
         return load_prices(path)
 
-    def _take_file(self, ledger: Ledger) -> bool:
+    def _load_file(self, ledger: Ledger) -> bool:
         try:
             file, series = self._read()
         except FileError as error:
             _log.error("the changed file is refused, the old one stays in force", why=str(error))
             return False
-        wants_restart = _what_wants_a_restart(self._house.file, file)
-        if wants_restart:
-            _log.error("this change takes a restart, the old file stays in force", of=wants_restart)
+        needs_restart = _needing_restart(self._house.file, file)
+        if needs_restart:
+            _log.error("this change takes a restart, the old file stays in force", of=needs_restart)
             return False
         self._house = _house_of(file, series, ledger.price_points)
         self._series = series
         _log.info("the changed file is in force", file=str(self._path))
         return True
 
-    def _take_series(self, paths: Iterable[Path], ledger: Ledger) -> bool:
+    def _load_series(self, paths: Iterable[Path], ledger: Ledger) -> bool:
         news: dict[Path, tuple[PricePoint, ...]] = {}
         for path in paths:
             try:
@@ -236,7 +238,7 @@ class HouseholdWatch:
 
 
 def _stamp(path: Path) -> Stamp | None:
-    # A copy may keep the time and the size of what it replaces, but not its place and its age.
+    # A copy may keep the time and size of the file it replaces, but not its inode and ctime.
     try:
         stat = path.stat()
     except OSError:
@@ -244,8 +246,8 @@ def _stamp(path: Path) -> Stamp | None:
     return stat.st_mtime_ns, stat.st_size, stat.st_ino, stat.st_ctime_ns
 
 
-def _what_wants_a_restart(old: HouseholdFile, new: HouseholdFile) -> list[str]:
-    """Name what can't change under a running daemon: its topics, its broker, its record."""
+def _needing_restart(old: HouseholdFile, new: HouseholdFile) -> list[str]:
+    """List the changes that a running daemon can't make: its topics, broker, ledger and so on."""
     changed = {
         "household.name": old.household.name != new.household.name,
         "household.timezone": old.household.timezone != new.household.timezone,
@@ -261,5 +263,5 @@ def _what_wants_a_restart(old: HouseholdFile, new: HouseholdFile) -> list[str]:
 
 
 def _ways(file: HouseholdFile) -> dict[str, object]:
-    """Give how each charge point is reached."""
+    """Give each charge point's way of connection."""
     return {name: (point.wiring, point.ocpp) for name, point in file.charge_points.items()}

@@ -1,6 +1,6 @@
-"""A ledger that refuses: what comes is acted on, and held unacknowledged until it can be kept.
+"""Act on messages while the ledger refuses them, and hold them until they can be stored.
 
-Were the daemon to end meanwhile, the broker would send it again: it is not lost.
+They stay unacknowledged: if the daemon ends meanwhile, the broker sends them again.
 """
 
 from __future__ import annotations
@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     from adapters.ledger.ledger import Ledger
 
 MOST_HELD = 1000
-"""Messages held at the most: a broker stops sending when so many are unacknowledged, or sooner.
-What comes beyond is left to the broker, which sends it again on the next connection."""
+"""The most messages held: with that many unacknowledged, a broker has stopped sending.
+It sends any others again on the next connection."""
 
 _log = structlog.get_logger(__name__)
 
@@ -34,7 +34,7 @@ class UnstoredMessage(NamedTuple):
 
 
 class LedgerTrouble:
-    """Knows whether the ledger takes what it is given, and holds what it can't.
+    """Knows whether the ledger accepts rows, and holds the messages that it refuses.
 
     Parameters
     ----------
@@ -45,31 +45,31 @@ class LedgerTrouble:
     def __init__(self, ledger: Ledger) -> None:
         self._ledger = ledger
         self._why: str | None = None
-        self._said: str | None = None
+        self._reported: str | None = None
         self._held: list[UnstoredMessage] = []
-        self._passed_over = False
+        self._has_skipped = False
 
     @property
     def holds(self) -> bool:
-        """Whether the ledger refuses at present."""
+        """Whether the ledger refuses rows now."""
         return self._why is not None
 
     def hold(self, message: MessageArrived, *, acted_on: bool) -> None:
-        """Keep a message in mind, unacknowledged."""
+        """Hold a message, unacknowledged."""
         if len(self._held) < MOST_HELD:
             self._held.append(UnstoredMessage(message, acted_on))
 
-    def let_go(self) -> list[UnstoredMessage]:
-        """Hand over what was held, in the order it came."""
+    def release(self) -> list[UnstoredMessage]:
+        """Hand over the held messages in the order in which they came."""
         held, self._held = self._held, []
         return held
 
-    def was_passed_over(self) -> bool:
-        """Tell, once, whether something was not kept since this was asked last."""
-        passed_over, self._passed_over = self._passed_over, False
-        return passed_over
+    def take_skipped(self) -> bool:
+        """Tell, once, whether a row was not stored since the last call."""
+        has_skipped, self._has_skipped = self._has_skipped, False
+        return has_skipped
 
-    # --- what an inbox keeps ------------------------------------------------------------------
+    # --- the store of an inbox ----------------------------------------------------------------
 
     def add_reading(
         self,
@@ -79,8 +79,8 @@ class LedgerTrouble:
         watts: float | None = None,
         amps: float | None = None,
     ) -> bool:
-        """Keep a reading as `Ledger.add_reading` does; what can't be kept is news."""
-        return self._keep(
+        """Store a reading as `Ledger.add_reading` does; one that can't be stored counts as new."""
+        return self._store(
             lambda: self._ledger.add_reading(charge_point, at, register_wh, watts, amps)
         )
 
@@ -91,44 +91,44 @@ class LedgerTrouble:
         pilot: str | None = None,
         soc_percent: float | None = None,
     ) -> bool:
-        """Keep a report as `Ledger.add_vehicle_report` does; what can't be kept is news."""
-        return self._keep(
+        """Store a report as `Ledger.add_vehicle_report` does; likewise."""
+        return self._store(
             lambda: self._ledger.add_vehicle_report(charge_point, at, pilot, soc_percent)
         )
 
     def add_request(self, charge_point: str, at: datetime, body: Mapping[str, object]) -> None:
-        """Keep a request as `Ledger.add_request` does."""
+        """Store a request as `Ledger.add_request` does."""
 
         def add() -> bool:
             self._ledger.add_request(charge_point, at, body)
             return True
 
-        self._keep(add)
+        self._store(add)
 
-    def _keep(self, add: Callable[[], bool]) -> bool:
+    def _store(self, add: Callable[[], bool]) -> bool:
         if self._why is None:
             try:
                 return add()
             except LedgerError as error:
                 self.note((error,))
-        # While it refuses nothing more is tried: a locked file takes two seconds each time.
-        self._passed_over = True
+        # Nothing more is tried while it refuses: a locked file takes two seconds each time.
+        self._has_skipped = True
         return True
 
     # --- whether it refuses -------------------------------------------------------------------
 
     def note(self, errors: Iterable[LedgerError]) -> None:
-        """Take note of what the ledger has refused.
+        """Note the errors that the ledger raised.
 
         Parameters
         ----------
         errors : iterable of LedgerError
-            As they were raised.
+            The errors.
 
         Raises
         ------
         LedgerDamaged
-            Again: there is no going on with a ledger that makes no sense.
+            If one of them is that: the daemon can't go on with a damaged ledger.
         """  # noqa: DOC502 - it is one of the errors
         for error in errors:
             if isinstance(error, LedgerDamaged):
@@ -138,7 +138,7 @@ class LedgerTrouble:
             self._why = str(error)
 
     def try_again(self) -> bool:
-        """Write something; True if the ledger refused before and does not any more."""
+        """Try to write; True if the ledger refused before and accepts rows again."""
         if self._why is None:
             return False
         try:
@@ -151,8 +151,8 @@ class LedgerTrouble:
         return True
 
     def news(self) -> LedgerHealth | None:
-        """Tell, once, that it refuses, or that it does not any more."""
-        if (self._why is None) == (self._said is None):
+        """Report, once, that the ledger refuses rows, or that it accepts them again."""
+        if (self._why is None) == (self._reported is None):
             return None
-        self._said = self._why
+        self._reported = self._why
         return LedgerHealth("ledger-refuses", self._why)

@@ -1,8 +1,8 @@
-"""Sees to it that every night is recorded, if not at once then later, and none forgotten.
+"""Record every night, at once or later, and forget none.
 
-What can't be recorded when it is closed is owed, and tried again; so is each night that a reading
-tells more of afterwards. What is owed is kept with the state, in one row, so that no restart
-forgets a night: as long as even that row can't be written, the one before it stands, and a start
+A night that can't be recorded when it is closed stays pending and is tried again; so is each night
+that a later reading tells more about. Pending nights are saved with the state in one row, so a
+restart forgets none. If even that row can't be written, the row before it remains, and the restart
 closes the same night again.
 """
 
@@ -16,15 +16,15 @@ import structlog
 
 from config.files.errors import TariffError
 from daemon.control.state import vehicle_of
-from daemon.nights.kept import Owed, kept_body, kept_of
 from daemon.nights.recount import (
     MOST_NIGHTS,
     facts_again,
     facts_unseen,
     nights_between,
-    says_the_same,
+    same_account,
 )
 from daemon.nights.retention import has_all_readings
+from daemon.nights.saved_state import PendingNights, read_saved, saved_body
 from planners.local_time.departures import night_of
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from daemon.messaging.outbox import Outbox
 
 AT_ONCE = 20
-"""Nights that are accounted for in one go: more would keep commands waiting."""
+"""The most nights accounted for in one turn: more would delay commands."""
 
 _log = structlog.get_logger(__name__)
 
@@ -50,19 +50,19 @@ class _Point:
     body: dict[str, Any] | None = None
 
     @property
-    def owed(self) -> Owed:
-        return Owed(tuple(self.facts.values()), tuple(sorted(self.nights)), self.read_to)
+    def pending(self) -> PendingNights:
+        return PendingNights(tuple(self.facts.values()), tuple(sorted(self.nights)), self.read_to)
 
 
 class NightKeeper:
-    """Keeps the nights of all charge points.
+    """Records the nights of all charge points.
 
     Parameters
     ----------
     ledger : Ledger
         Where they are recorded.
     outbox : Outbox
-        Accounts for them, records and publishes them.
+        Accounts for nights, records and publishes them.
     """
 
     def __init__(self, ledger: Ledger, outbox: Outbox) -> None:
@@ -72,7 +72,7 @@ class NightKeeper:
         self._not_priced_with: House | None = None
 
     def begin(self, state: PointState, now: datetime, zone: ZoneInfo) -> None:
-        """Find again what is owed.
+        """Read the pending nights of a charge point from the ledger.
 
         Parameters
         ----------
@@ -91,25 +91,25 @@ class NightKeeper:
         point = self._points[state.charge_point] = _Point()
         body = self._ledger.open_night(state.charge_point)
         if body is not None:
-            owed = kept_of(body).owed
-            point.facts = {facts.night: facts for facts in owed.facts}
-            point.nights = set(owed.nights)
-            if owed.read_to is not None and owed.read_to <= now:
-                # A reading may have been kept just before the end, and not been seen to.
-                point.nights.update(nights_between(owed.read_to, now, zone))
+            pending = read_saved(body).pending
+            point.facts = {facts.night: facts for facts in pending.facts}
+            point.nights = set(pending.nights)
+            if pending.read_to is not None and pending.read_to <= now:
+                # A reading may have been stored just before the daemon ended, and not checked.
+                point.nights.update(nights_between(pending.read_to, now, zone))
         point.read_to = state.register.at if state.register else None
 
     def save(self, state: PointState) -> None:
-        """Keep a state and what is owed, where that is another than what is kept."""
+        """Save a state and its pending nights, if they differ from what is saved."""
         point = self._points[state.charge_point]
-        body = kept_body(state, point.owed)
-        # That a reading has come is a row of its own.
+        body = saved_body(state, point.pending)
+        # A new reading alone has its own row.
         if point.body is None or body | {"read_to": None} != point.body | {"read_to": None}:
             self._ledger.save_open_night(state.charge_point, body)
             point.body = body
 
-    def saw(self, charge_point: str, at: datetime, zone: ZoneInfo) -> None:
-        """Take note of a reading of the register, and of the nights that it tells more of.
+    def note_reading(self, charge_point: str, at: datetime, zone: ZoneInfo) -> None:
+        """Note a reading of the register, and the nights that it tells more about.
 
         Parameters
         ----------
@@ -131,19 +131,19 @@ class NightKeeper:
         point.nights.update(nights_between(min([at, *around]), max([at, *around]), zone))
 
     def close(self, facts: NightFacts, house: House) -> dict[str, Any] | None:
-        """Record a night, or owe it.
+        """Record a night, or leave it pending.
 
         Parameters
         ----------
         facts : NightFacts
-            What is known of it.
+            The facts about it.
         house : House
             The household file and the rates.
 
         Returns
         -------
         dict or None
-            Its record, if that is news.
+            Its record, if it is new.
 
         Raises
         ------
@@ -161,8 +161,10 @@ class NightKeeper:
         del point.facts[facts.night]
         return record
 
-    def look(self, state: PointState, now: datetime, house: House) -> list[dict[str, Any]]:
-        """Record what is owed and can be recorded by now.
+    def record_pending(
+        self, state: PointState, now: datetime, house: House
+    ) -> list[dict[str, Any]]:
+        """Record the pending nights that can be recorded now.
 
         Parameters
         ----------
@@ -176,7 +178,7 @@ class NightKeeper:
         Returns
         -------
         list of dict
-            The records that are news.
+            The records that are new.
 
         Raises
         ------
@@ -188,22 +190,22 @@ class NightKeeper:
         if self._not_priced_with is not house:
             made += [self.close(facts, house) for facts in list(point.facts.values())]
         tonight = night_of(now, house.file.zone)
-        # The controller closes its own night first; what is left of a wrong clock is passed over.
+        # The controller closes its own night first; a night after tonight is from a wrong clock.
         closing = state.night.night if state.night and not state.night.closed else None
         over = sorted(night for night in point.nights if night < tonight and night != closing)
         for night in over[:AT_ONCE]:
-            if night not in point.facts and self._can_tell(night, tonight, house):
+            if night not in point.facts and self._has_readings(night, tonight, house):
                 made.append(self._again(state, night, house))
             point.nights.discard(night)
         return [record for record in made if record is not None]
 
-    def _can_tell(self, night: date, tonight: date, house: House) -> bool:
-        """Whether the readings still tell what flowed in a night."""
+    def _has_readings(self, night: date, tonight: date, house: House) -> bool:
+        """Whether the ledger still has all readings of a night."""
         is_near = tonight - night <= timedelta(days=MOST_NIGHTS)
         return is_near and has_all_readings(night, house.file.zone, self._ledger.kept_from())
 
     def _again(self, state: PointState, night: date, house: House) -> dict[str, Any] | None:
-        """Account for a night again, and record it if the meter tells something else by now."""
+        """Account for a night again, and record it if the meter shows something else now."""
         file, name = house.file, state.charge_point
         closed = next(iter(self._ledger.nights(night, night, name)), None)
         facts = (
@@ -214,7 +216,7 @@ class NightKeeper:
         try:
             record = self._outbox.night_account(facts, house)
         except TariffError:
-            return self.close(facts, house)  # owed until there are rates
-        if says_the_same(closed, record) if closed else not record["energy_kwh"]:
+            return self.close(facts, house)  # pending until there are rates
+        if same_account(closed, record) if closed else not record["energy_kwh"]:
             return None
         return self._outbox.record_night(facts, house)

@@ -1,4 +1,4 @@
-"""From the ledger back to what was known: starting and recovering are the same."""
+"""Recover the state of a charge point from the ledger, at every start."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from adapters.ledger.exact_json import dump_exact
 from daemon.control.confirming import await_response
 from daemon.control.events import CommandInForce
 from daemon.control.learning import AHEAD, CONNECTED, FAULTS, OLD_SOC, wishes_with
-from daemon.control.recalling import REMEMBERED
 from daemon.control.state import PointState, SocFact, Wishes, register_wh_at
-from daemon.nights.kept import Memory, kept_of
+from daemon.control.unreported_soc import REMEMBERED
+from daemon.nights.saved_state import Memory, read_saved
 from planners.local_time.departures import night_of
 
 if TYPE_CHECKING:
@@ -26,14 +26,14 @@ if TYPE_CHECKING:
     from planners.accounts.accounts import RegisterReading
 
 SERIALS_SINCE = datetime(2026, 1, 1, tzinfo=UTC)
-"""A start's serials begin at the minutes since; fewer than that are ever given."""
+"""Serials begin at the minutes since then, at every start; fewer than that are ever used."""
 
 WISHES_HOLD = timedelta(days=14)
-"""What was asked for longer ago, and for no departure since, is forgotten at a start."""
+"""An older request is forgotten at a start if no departure has ended it."""
 
 
 def recover(ledger: Ledger, charge_point: str, now: datetime, house: House) -> PointState:
-    """Give the state of a charge point as the ledger knows it.
+    """Return the state of a charge point that the ledger holds.
 
     Parameters
     ----------
@@ -49,57 +49,57 @@ def recover(ledger: Ledger, charge_point: str, now: datetime, house: House) -> P
     Returns
     -------
     PointState
-        Its plan is stale: the plan is made anew from what is known.
+        Its plan is stale: it is made again from what is known.
     """
-    told = ledger.last_vehicle_reports(charge_point)
+    reports = ledger.last_vehicle_reports(charge_point)
     reading = ledger.last_reading(charge_point)
     body = ledger.open_night(charge_point)
-    kept = kept_of(body) if body else None
-    memory = kept.memory if kept else Memory()
-    whole = body is not None and "open" in body  # earlier versions kept less
+    saved = read_saved(body) if body else None
+    memory = saved.memory if saved else Memory()
+    whole = body is not None and "open" in body  # early versions saved less
     zone = house.file.zone
-    tells = told.pilot is not None and told.pilot not in FAULTS
-    plugged_in = told.pilot in CONNECTED if tells else memory.plugged_in
+    is_shown = reports.pilot is not None and reports.pilot not in FAULTS
+    plugged_in = reports.pilot in CONNECTED if is_shown else memory.plugged_in
     state = PointState(
         charge_point,
         plugged_in=plugged_in,
-        pilot=told.pilot,
-        pilot_at=told.pilot_at,
-        soc_at=told.soc_at,
+        pilot=reports.pilot,
+        pilot_at=reports.pilot_at,
+        soc_at=reports.soc_at,
         soc=memory.soc,
         register=_register(ledger, charge_point, now),
         watts=reading.watts if reading else None,
-        wishes=memory.wishes if kept else _wishes(ledger, charge_point, now, zone),
+        wishes=memory.wishes if saved else _wishes(ledger, charge_point, now, zone),
         watts_at=reading.at if reading and reading.watts is not None else None,
         vehicle=memory.vehicle,
         left_with=memory.left_with if whole else _left_with(ledger, charge_point, now, zone),
         stopped_itself=memory.stopped_itself,
         actual_share=memory.actual_share,
         alerts=memory.alerts,
-        night=kept.night if kept else None,
+        night=saved.night if saved else None,
         plan_stale=True,
     )
-    return _with_command(_with_last_report(state, told, now), memory, ledger, now)
+    return _with_command(_with_last_report(state, reports, now), memory, ledger, now)
 
 
-def _with_last_report(state: PointState, told: LastVehicleReports, now: datetime) -> PointState:
-    """Take in a state of charge that was kept, but not acted on, when the daemon ended."""
-    at = told.soc_at
-    if told.soc_percent is None or at is None:
+def _with_last_report(state: PointState, reports: LastVehicleReports, now: datetime) -> PointState:
+    """Use a state of charge that was stored, but not acted on, when the daemon ended."""
+    at = reports.soc_at
+    if reports.soc_percent is None or at is None:
         return state
     if state.soc is not None:
         is_news = at > state.soc.at
     else:
-        # What was reported before the vehicle left says nothing of its return.
-        is_news = told.pilot_at is not None and at >= told.pilot_at and now - at < OLD_SOC
+        # A report from before the vehicle left does not describe the vehicle that returned.
+        is_news = reports.pilot_at is not None and at >= reports.pilot_at and now - at < OLD_SOC
     if not is_news:
         return state
-    fact = SocFact(told.soc_percent, at, "vehicle", register_wh_at(state, at))
+    fact = SocFact(reports.soc_percent, at, "vehicle", register_wh_at(state, at))
     return replace(state, soc=fact)
 
 
 def _wishes(ledger: Ledger, charge_point: str, now: datetime, zone: ZoneInfo) -> Wishes:
-    """Give what was asked for since the last departure, while no night is open."""
+    """Read the requests since the last departure, where no state is saved."""
     since = now - WISHES_HOLD
     for night in ledger.nights(night_of(since, zone), None, charge_point):
         closed_at = parse_instant(night["closed_at"])
@@ -113,7 +113,7 @@ def _wishes(ledger: Ledger, charge_point: str, now: datetime, zone: ZoneInfo) ->
 
 
 def _left_with(ledger: Ledger, charge_point: str, now: datetime, zone: ZoneInfo) -> SocFact | None:
-    """Give what the vehicle left with at the end of the last night that knows it."""
+    """Read the state of charge at the end of the last night that records it."""
     nights = ledger.nights(night_of(now - REMEMBERED, zone), None, charge_point)
     for night in reversed(nights):
         if night["soc_after_percent"] is not None:
@@ -124,14 +124,14 @@ def _left_with(ledger: Ledger, charge_point: str, now: datetime, zone: ZoneInfo)
 
 def _with_command(state: PointState, memory: Memory, ledger: Ledger, now: datetime) -> PointState:
     stored = ledger.last_command(state.charge_point)
-    # A ledger that is new, or a backup, does not know what hardware was told since.
+    # A new or restored ledger lacks the latest commands: serials start above any used.
     serial = max(0, (now - SERIALS_SINCE) // timedelta(minutes=1))
     if stored is None:
         return replace(state, serial=serial)
     command = CommandInForce(
         stored.serial, stored.do, stored.amps, stored.valid_until, stored.plan, stored.why
     )
-    # It is asserted as soon as there is a broker; the answer is waited for from now on.
+    # The command is published again once there is a broker; the wait for a response begins now.
     same = memory.response_to == command.do
     state = replace(
         state,

@@ -1,4 +1,4 @@
-"""Puts the daemon together and keeps it up until it is told to stop."""
+"""Put the daemon together and run it until it is told to stop."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ from daemon.messaging.instance import new_instance
 from daemon.messaging.ocpp_equipment import OcppEquipment
 from daemon.observers.observers import Observers
 from daemon.observers.service_manager import ServiceManager
-from daemon.service.backup_rounds import BackupRounds
+from daemon.service.backup_schedule import BackupSchedule
 from daemon.service.clock_watch import ClockWatch
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.service import Halt, HandledEvent, Reload, Service, WakeUp
@@ -53,7 +53,7 @@ _log = structlog.get_logger(__name__)
 
 
 class Daemon:
-    """A service, its bus and its timer, wired to one another.
+    """A service, its bus and its timer, connected to one another.
 
     Parameters
     ----------
@@ -66,15 +66,15 @@ class Daemon:
     bus : Bus
         The broker to connect to.
     wake_at : callable, optional
-        Asked for a wake-up at an instant; APScheduler's by default. A conductor of virtual time
-        passes its own.
+        Called to ask for a wake-up at an instant; APScheduler's by default. A simulation passes
+        its own.
     observer : callable, optional
-        Told of every event once it is dealt with.
+        Called after every event.
     run_command : callable, optional
         Runs the user's own command with an alert on its standard input.
     clock_watch : ClockWatch, optional
         Whether the clock can be believed; without it, it is.
-    backups : BackupRounds, optional
+    backups : BackupSchedule, optional
         Has the ledger backed up; without it, it is not.
     as_wired : bool
         Whether charge points are reached as the file wires them, or all by the daemon's own
@@ -94,7 +94,7 @@ class Daemon:
         observer: Callable[[HandledEvent], None] | None = None,
         run_command: Callable[[Sequence[str], bytes], None] | None = None,
         clock_watch: ClockWatch | None = None,
-        backups: BackupRounds | None = None,
+        backups: BackupSchedule | None = None,
         as_wired: bool = True,
         observers: Observers | None = None,
     ) -> None:
@@ -141,7 +141,7 @@ class Daemon:
             if self._timer is not None:
                 self._timer.start()
                 ending.callback(self._timer.stop)
-            # First, as it may fail: a port in use, say.
+            # Before the bus, because it may fail: the port may be in use.
             if self._ocpp is not None:
                 self._ocpp.start()
                 ending.callback(self._ocpp.stop)
@@ -199,7 +199,7 @@ def run_daemon(path: Path) -> bool:
         commands = AlertCommands()
         commands.start()
         ending.callback(commands.stop)
-        backups = BackupRounds(
+        backups = BackupSchedule(
             file.ledger.path, file.zone, keep_readings_days=file.ledger.keep_readings_days
         )
         ending.callback(backups.stop)
@@ -209,7 +209,7 @@ def run_daemon(path: Path) -> bool:
             observers=Observers(manager, metrics),
         )  # fmt: skip
         if metrics is not None:
-            metrics.start()  # after the ledger is opened, whose place its file must not take
+            metrics.start()  # after the ledger is open: its file must not replace the ledger
             ending.callback(metrics.stop)
         ending.enter_context(
             heed_signals({SIGTERM: daemon.halt, SIGINT: daemon.halt, SIGHUP: daemon.reload})
@@ -218,17 +218,17 @@ def run_daemon(path: Path) -> bool:
             "started", household=file.household.name, lullwatt=version("lullwatt"),
             time_zones=zone_data_version(), broker=file.bus.broker, ledger=str(file.ledger.path),
         )  # fmt: skip
-        told_to = daemon.run()
-    # The last word: a backup in progress has ended by now, and the ledger is closed.
+        was_halted = daemon.run()
+    # Logged last: a backup in progress has ended, and the ledger is closed.
     _log.info("stopped", household=file.household.name)
-    return told_to
+    return was_halted
 
 
-def _metrics(asked: Metrics | None) -> MetricsSchedule | None:
-    """Load what gives out figures only where the household file asks for it: it takes memory."""
-    if asked is None:
+def _metrics(declared: Metrics | None) -> MetricsSchedule | None:
+    """Load the metrics only if the household file asks for them: they take memory."""
+    if declared is None:
         return None
     from daemon.observers.metrics_schedule import MetricsSchedule, check_metrics, teller_of  # noqa: PLC0415
 
-    check_metrics(asked)
-    return MetricsSchedule(teller_of(asked))
+    check_metrics(declared)
+    return MetricsSchedule(teller_of(declared))

@@ -1,7 +1,7 @@
-"""The daemon's loop: moves messages and time in, and actions out. Decides nothing.
+"""Run the daemon's loop: pass events to the controllers and carry out their actions.
 
-One thread takes events from one queue, so nothing here is shared. For each event: keep what came,
-step the controllers, carry out what they ask for, acknowledge.
+It decides nothing about charging. One thread takes events from one queue, so nothing here is
+shared. For each event: store it, step the controllers, carry out their actions, acknowledge it.
 """
 
 from __future__ import annotations
@@ -63,7 +63,7 @@ if TYPE_CHECKING:
     from daemon.control.state import House, PointState
     from daemon.messaging.inbox import Received
     from daemon.messaging.instance import Instance
-    from daemon.service.backup_rounds import BackupRounds
+    from daemon.service.backup_schedule import BackupSchedule
     from daemon.service.clock_watch import ClockWatch
     from daemon.service.household_watch import HouseholdWatch
 
@@ -84,7 +84,7 @@ class Service:
     Parameters
     ----------
     watch : HouseholdWatch
-        Gives the household file and the rates, and says when they are new.
+        Gives the household file and the rates, and loads them again when they change.
     ledger : Ledger
         The durable record, used on the loop's thread only.
     clock : Clock
@@ -94,19 +94,19 @@ class Service:
     wake_at : callable
         Asks for a `WakeUp` at an instant.
     observer : callable, optional
-        Told of every event once it is dealt with, on the loop's thread.
+        Called after every event, on the loop's thread.
     me : Instance, optional
         Which daemon of this household it is.
     run_command : callable, optional
         Runs the user's own command with an alert on its standard input.
     clock_watch : ClockWatch, optional
-        Whether the clock can be believed; without it, it is.
-    backups : BackupRounds, optional
-        Has the ledger backed up; without it, it is not.
+        Whether the clock is set; without it, it is assumed to be.
+    backups : BackupSchedule, optional
+        Backs up the ledger; without it, nothing does.
     channels : HardwareChannels, optional
-        The ways to hardware that does not speak the daemon's own messages.
+        The connections to hardware that does not use the daemon's own messages.
     observers : Observers, optional
-        Those who are shown each turn.
+        Those that see each turn of the loop.
     """
 
     def __init__(
@@ -121,7 +121,7 @@ class Service:
         me: Instance | None = None,
         run_command: Callable[[Sequence[str], bytes], None] | None = None,
         clock_watch: ClockWatch | None = None,
-        backups: BackupRounds | None = None,
+        backups: BackupSchedule | None = None,
         channels: HardwareChannels | None = None,
         observers: Observers | None = None,
     ) -> None:
@@ -146,7 +146,7 @@ class Service:
         self._gave_way = False
         self._states: dict[str, PointState] = {}
         self._wakes: dict[str, datetime] = {}
-        # Those that something has happened to; with each wake-up these are all of them.
+        # The charge points stepped since the last status: with each wake-up, all of them.
         self._stepped: set[str] = set()
         self._done = _Done()
 
@@ -160,7 +160,7 @@ class Service:
         self._queue.put(event)
 
     def run(self) -> bool:
-        """Recover from the ledger, then deal with events until `Halt` comes.
+        """Recover from the ledger, then handle events until `Halt` comes.
 
         Returns
         -------
@@ -185,7 +185,7 @@ class Service:
             self._announce(at_once=True)
         finally:
             self._observers.stopping()
-            # A start ends with its plan by itself, but where hardware is told no time limit.
+            # A start expires by itself, except on hardware that knows no time limit.
             if not self._gave_way:
                 self._channels.send_final_stops()
                 self._outbox.publish_offline(self._clock.now())
@@ -205,17 +205,17 @@ class Service:
         )
 
     def handle(self, event: Incoming) -> None:
-        """Deal with one event; the first of all is a `WakeUp`.
+        """Handle one event; the first of all is a `WakeUp`.
 
         Parameters
         ----------
         event : Incoming
-            What came.
+            The event.
 
         Raises
         ------
         LedgerDamaged
-            If the ledger makes no sense any more: nothing can be kept in it.
+            If the ledger is damaged: nothing can be stored in it.
         LedgerError
             If it can't be read at the start.
         """  # noqa: DOC502 - raised by the ledger
@@ -225,7 +225,7 @@ class Service:
         if not self._is_ready(event):
             return
         try:
-            self._take(event)
+            self._dispatch(event)
         except LedgerError as error:
             self._trouble.note((error,))
         if self._gave_way:
@@ -233,7 +233,7 @@ class Service:
         self._announce()
         if isinstance(event, WakeUp):
             give_back_memory()
-        self._care_for_the_ledger(event)
+        self._maintain_ledger(event)
         self._publish_news(event)
         if self._observer is not None:
             done, wake = self._done, self._next_wake()
@@ -244,7 +244,7 @@ class Service:
             )
 
     def _publish_news(self, event: Incoming) -> None:
-        """Publish what is news, tell again what may have been forgotten, and ask for a wake-up."""
+        """Publish what is new, send commands again where due, and ask for a wake-up."""
         now = self._clock.now()
         self._outbox.publish_online(now)
         for point in sorted(self._stepped):
@@ -263,10 +263,10 @@ class Service:
     # --- before anything else: the clock ------------------------------------------------------
 
     def _is_ready(self, event: Incoming) -> bool:
-        """Whether the clock can be believed; the first time it can, the state is recovered."""
+        """Whether the clock is set; the first time it is, recover the state."""
         now = self._clock.now()
         if self._clock_watch is not None:
-            self._clock_watch.look_into(self._ledger, self.house.file.charge_points)
+            self._clock_watch.read_ledger(self._ledger, self.house.file.charge_points)
             if not self._clock_watch.may_go_on(now):
                 self._wait(event, now)
                 return False
@@ -275,11 +275,11 @@ class Service:
         return True
 
     def _wait(self, event: Incoming, now: datetime) -> None:
-        """Say that the clock is waited for; what comes is held, unacknowledged."""
+        """Publish that the daemon waits for the clock; hold messages, unacknowledged."""
         if isinstance(event, MessageArrived):
             self._trouble.hold(event, acted_on=False)
         elif isinstance(event, HardwareReport):
-            event.confirm(False)  # noqa: FBT003 - the one thing it is told
+            event.confirm(False)  # noqa: FBT003 - the only argument
         elif isinstance(event, Connected):
             self._outbox.forget_published()
         self._outbox.publish_waiting()
@@ -287,7 +287,7 @@ class Service:
 
     def _begin(self, now: datetime) -> None:
         self._watch.use_ledger(self._ledger)
-        # A clock that was waited for knows only now when this process began, as others count.
+        # Only a clock that is set can give the instant at which this process began.
         self._me = replace(self._me, since=max(now, self._me.since))
         self._outbox.set_instance(self._me)
         self._outbox.record_happening("started", now)
@@ -297,112 +297,112 @@ class Service:
             self._stepped.add(point)
             self._keeper.begin(state, now, self.house.file.zone)
         if self._connected is not None:
-            self._take(self._connected)
-        for held in self._trouble.let_go():
-            self._take_message(held.message)
+            self._dispatch(self._connected)
+        for held in self._trouble.release():
+            self._on_message(held.message)
         self._channels.begin()
 
-    # --- what comes ---------------------------------------------------------------------------
+    # --- events -------------------------------------------------------------------------------
 
-    def _take(self, event: Incoming) -> None:
+    def _dispatch(self, event: Incoming) -> None:
         match event:
             case MessageArrived():
-                self._take_message(event)
+                self._on_message(event)
             case Connected(protocol):
                 _log.info("connected to the broker", mqtt=protocol)
                 self._outbox.forget_published()
-                # First of all: another daemon of the household may be about to come back.
+                # First of all, because another daemon of the household may be about to return.
                 self._outbox.publish_online(self._clock.now())
                 self._step_all(BusConnected())
                 self._publish_plans()
             case Disconnected(reason):
                 _log.warning("no broker, trying again", reason=reason)
             case Published():
-                self._take_outcome(event)
+                self._on_published(event)
             case HardwareReport():
-                self._take_hardware_report(event)
+                self._on_hardware_report(event)
             case ChannelReady(point):
                 self._channels.send(point, self._states[point], self._clock.now())
             case WakeUp() | Reload() | Halt():
-                self._look_around(again=isinstance(event, Reload))
+                self._load_and_step(again=isinstance(event, Reload))
 
-    def _look_around(self, *, again: bool) -> None:
-        """Let time pass, and see whether the file or its prices are new."""
-        what = self._watch.look(self._ledger, again=again)
+    def _load_and_step(self, *, again: bool) -> None:
+        """Load the household file and its prices if they changed, and step all controllers."""
+        what = self._watch.load_changes(self._ledger, again=again)
         if what is not None:
-            self._note_news(what)
+            self._record_news(what)
         self._step_all(TimePassed() if what is None else HouseChanged(what))
 
-    def _take_hardware_report(self, event: HardwareReport) -> None:
-        kept = False
+    def _on_hardware_report(self, event: HardwareReport) -> None:
+        is_stored = False
         try:
-            taken = self._inbox.store(event.charge_point, event.message, self._clock.now())
-            kept = not self._trouble.was_passed_over()
-            if taken is not None:
-                self._step(event.charge_point, taken)
+            news = self._inbox.store(event.charge_point, event.message, self._clock.now())
+            is_stored = not self._trouble.take_skipped()
+            if news is not None:
+                self._step(event.charge_point, news)
         finally:
-            event.confirm(kept)
+            event.confirm(is_stored)
 
-    def _take_from_wiring(self, message: MessageArrived) -> None:
-        """Take what hardware says on topics of its own; it says the like again soon."""
+    def _on_wired_message(self, message: MessageArrived) -> None:
+        """Handle a message on the hardware's own topics; a similar one follows soon."""
         for point, event in self._inbox.receive_from_wiring(message, self._clock.now()):
             self._step(point, event)
-        self._trouble.was_passed_over()
+        self._trouble.take_skipped()
         message.ack()
 
-    def _take_message(self, message: MessageArrived, *, acted_on: bool = False) -> None:
+    def _on_message(self, message: MessageArrived, *, acted_on: bool = False) -> None:
         if self._topics.parse(message.topic) is None:
-            self._take_from_wiring(message)
+            self._on_wired_message(message)
             return
-        kept = False
+        is_stored = False
         try:
-            taken = self._inbox.receive(message, self._clock.now(), self.house)
-            kept = not self._trouble.was_passed_over()
-            if taken is not None and not acted_on:
-                self._take_in(taken)
+            received = self._inbox.receive(message, self._clock.now(), self.house)
+            is_stored = not self._trouble.take_skipped()
+            if received is not None and not acted_on:
+                self._act_on(received)
         except MalformedMessage as error:
             _log.warning("message not understood", topic=message.topic, reason=str(error))
-            kept = True
+            is_stored = True
         except LedgerError as error:
-            kept = False
+            is_stored = False
             self._trouble.note((error,))
-        if not kept:
-            # Nothing is acknowledged that is not kept.
+        if not is_stored:
+            # Only a stored message is acknowledged.
             self._trouble.hold(message, acted_on=True)
         elif not self._gave_way:
-            message.ack()  # a bus that is about to come back waits for this
+            message.ack()  # a connection that is about to return waits for this
 
-    def _take_in(self, taken: Received) -> None:
-        match taken:
+    def _act_on(self, received: Received) -> None:
+        match received:
             case PriceFeed():
-                if self._watch.take_prices(taken, self._ledger):
-                    self._note_news("prices")
+                if self._watch.store_prices(received, self._ledger):
+                    self._record_news("prices")
                     self._step_all(HouseChanged("prices"))
             case DaemonState():
-                self._hear_of_a_daemon(taken)
+                self._on_daemon_state(received)
             case RequestRefused(point, name, why):
                 self._answer(point, name, understood=False, message=f"not obeyed: {why}")
             case (point, event):
                 self._step(point, event)
                 if isinstance(event, PersonAsked) and event.request.id is not None:
-                    said = answer_of(self._states[point], self._clock.now(), self.house)
-                    self._answer(point, event.request.id, understood=True, message=said)
+                    message = answer_of(self._states[point], self._clock.now(), self.house)
+                    self._answer(point, event.request.id, understood=True, message=message)
 
-    def _note_news(self, what: Literal["file", "prices"]) -> None:
-        """Record that the file or the prices are new, and until when prices are known now."""
+    def _record_news(self, what: Literal["file", "prices"]) -> None:
+        """Record that the file or the prices are new, and until when prices are known."""
         now = self._clock.now()
         known = rate_knowledge(self.house.prices, now)
         until = known.until.isoformat() if known and known.until else None
         self._outbox.record_happening(what, now, {"known_until": until})
 
-    def _hear_of_a_daemon(self, heard: DaemonState) -> None:
-        if self._me.is_replaced_by(heard, self._clock.now()):
+    def _on_daemon_state(self, other: DaemonState) -> None:
+        if self._me.is_replaced_by(other, self._clock.now()):
             _log.error("another daemon of this household was started later: this one ends")
             self._gave_way = True
             why = "another daemon of this household was started later"
             self._outbox.record_happening("ended", self._clock.now(), {"why": why})
-        elif heard.state == "offline":
-            # The Will of another, or of an earlier connection of this one: it is not so.
+        elif other.state == "offline":
+            # The Will of another daemon, or of an earlier connection of this one: it is not true.
             self._outbox.forget_daemon_state()
 
     def _answer(self, point: str, name: str, *, understood: bool, message: str) -> None:
@@ -410,16 +410,16 @@ class Service:
         answer = Answer(id=name, at=at, understood=understood, message=message[:1000])
         self._outbox.publish_answer(point, answer)
 
-    def _take_outcome(self, event: Published) -> None:
+    def _on_published(self, event: Published) -> None:
         if event.outcome == "refused":
             _log.warning("the broker refuses a message", topic=event.topic, why=event.why)
-        point, told = delivered(event, self._topics, list(self._states))
+        point, delivery = delivered(event, self._topics, list(self._states))
         if event.outcome == "nobody-listens" and self._channels.has(point):
-            return  # it is told in its own way
-        self._step(point, told)
+            return  # its commands do not go over this topic
+        self._step(point, delivery)
 
     def _step_all(self, event: Event) -> None:
-        # Those that charge come first: what stops one of them must not wait for others' plans.
+        # Those that charge come first: a stop must not wait for the plans of the others.
         for point in sorted(self._states, key=lambda point: not is_charging(self._states[point])):
             self._step(point, event)
 
@@ -427,18 +427,18 @@ class Service:
         now = self._clock.now()
         before = self._states[point]
         self._stepped.add(point)
-        told = before  # what its channel knows of
+        sent = before  # the state that its channel knows
         for known, actions in react(before, event, now, self.house):
             self._states[point] = known
             for action in actions:
                 self._carry_out(point, action, now)
-                told = known if isinstance(action, Issue | Assert) else told
+                sent = known if isinstance(action, Issue | Assert) else sent
         after = self._states[point]
         if isinstance(event, MeterRead) and event.reading.register_wh is not None:
-            self._keeper.saw(point, event.reading.at, self.house.file.zone)
+            self._keeper.note_reading(point, event.reading.at, self.house.file.zone)
         if before.plan is not None and after.plan is None:
             self._outbox.publish_plan(point, None)
-        self._channels.send_new_plan(point, told, after, now)
+        self._channels.send_new_plan(point, sent, after, now)
         self._trouble.note(self._outbox.take_ledger_errors())
         try:
             self._keeper.save(after)
@@ -451,7 +451,7 @@ class Service:
                 self._outbox.publish_plan(point, state.plan)
 
     def _announce(self, *, at_once: bool = False) -> None:
-        """Announce new plans, with why; unless at once, while nothing else waits to be taken."""
+        """Announce new plans with their reasons, at once or when the queue is empty."""
         for point, state in self._states.items():
             if state.draft is not None and (at_once or self._queue.empty()):
                 self._states[point], actions = announce(state)
@@ -475,26 +475,26 @@ class Service:
 
     # --- the ledger ---------------------------------------------------------------------------
 
-    def _care_for_the_ledger(self, event: Incoming) -> None:
-        """With each wake-up: try again what was refused, record what is owed, see to backups."""
+    def _maintain_ledger(self, event: Incoming) -> None:
+        """With each wake-up: retry refused rows, record pending nights, check backups."""
         if isinstance(event, WakeUp):
             if self._trouble.try_again():
-                for held in self._trouble.let_go():
-                    self._take_message(held.message, acted_on=held.acted_on)
+                for held in self._trouble.release():
+                    self._on_message(held.message, acted_on=held.acted_on)
             if not self._trouble.holds:
-                self._record_what_is_owed()
-                told = self._backups.look(self._clock.now()) if self._backups else None
-                if told is not None:
-                    self._step_all(told)
+                self._record_pending_nights()
+                health = self._backups.check(self._clock.now()) if self._backups else None
+                if health is not None:
+                    self._step_all(health)
         news = self._trouble.news()
         if news is not None:
             self._step_all(news)
 
-    def _record_what_is_owed(self) -> None:
+    def _record_pending_nights(self) -> None:
         now = self._clock.now()
         try:
             for state in self._states.values():
-                self._done.nights += self._keeper.look(state, now, self.house)
+                self._done.nights += self._keeper.record_pending(state, now, self.house)
                 self._keeper.save(state)
         except LedgerError as error:
             self._trouble.note((error,))

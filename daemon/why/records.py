@@ -13,9 +13,9 @@ from config.files.errors import TariffError
 from daemon.control.alerts import ALERTS
 from daemon.control.state import vehicles_of
 from daemon.nights.account import counted_from, night_record
-from daemon.nights.kept import kept_of
 from daemon.nights.metered import Meter, read_meter
 from daemon.nights.recount import facts_unseen
+from daemon.nights.saved_state import read_saved
 from planners.local_time.departures import night_bounds
 from planners.local_time.settlement import ONE_DAY
 
@@ -203,8 +203,8 @@ def _alerts_of(alerts: Sequence[StoredAlert], charge_point: str) -> list[StoredA
 
 def _open_night(ledger: LedgerReader, charge_point: str, night: date) -> OpenNight | None:
     body = ledger.open_night(charge_point)
-    kept = kept_of(body).night if body is not None else None
-    return kept if kept is not None and kept.night == night else None
+    open_night = read_saved(body).night if body is not None else None
+    return open_night if open_night is not None and open_night.night == night else None
 
 
 def _vehicle(

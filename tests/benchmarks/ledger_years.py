@@ -26,7 +26,7 @@ from adapters.ledger.retention import remove_before
 from config.household.loading import load_household
 from daemon.command_line.cli import cli
 from daemon.nights.retention import keep_from
-from daemon.service.backup_rounds import PAUSE_SECONDS
+from daemon.service.backup_schedule import PAUSE_SECONDS
 from planners.local_time.departures import night_bounds
 from tests.benchmarks.households import demo
 from tests.benchmarks.ledger_filling import DAY, LAST_NIGHT, POINT, ZONE, fill

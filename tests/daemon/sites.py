@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from daemon.control.events import Action
     from daemon.control.state import PointState
     from daemon.messaging.hardware_channels import HardwareChannels
-    from daemon.service.backup_rounds import BackupRounds
+    from daemon.service.backup_schedule import BackupSchedule
     from daemon.service.clock_watch import ClockWatch
 
 WAKES_EVERY = timedelta(seconds=15)
@@ -65,7 +65,7 @@ class Site:
         *,
         meter_wh: float = 1_000_000.0,
         clock_watch: ClockWatch | None = None,
-        backups: BackupRounds | None = None,
+        backups: BackupSchedule | None = None,
         channels: HardwareChannels | None = None,
     ) -> None:
         watch = HouseholdWatch(household)

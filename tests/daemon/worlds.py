@@ -36,7 +36,7 @@ from daemon.control.state import House, PointState
 from daemon.messaging.inbox import Inbox
 from daemon.messaging.outbox import Outbox
 from daemon.nights.account import night_record
-from daemon.nights.kept import kept_body
+from daemon.nights.saved_state import saved_body
 from daemon.service.household_watch import load_house
 from daemon.service.recovery import recover
 from planners.accounts.accounts import RegisterReading
@@ -159,15 +159,15 @@ class World:
 
     def feed(self, event: Event) -> tuple[Action, ...]:
         """Let the controller take an event, and do what it asks for as the service would."""
-        before = kept_body(self.state)
+        before = saved_body(self.state)
         self.state, actions = step(self.state, event, self.now, self.house)
         self.actions += [(self.now, action) for action in actions]
         if self.ledger is not None:
             outbox = Outbox(topics_of(self.house), self.ledger, self.bus)
             for action in actions:
                 outbox.carry_out(POINT, action, self.now, self.house)
-            if kept_body(self.state) != before:
-                self.ledger.save_open_night(POINT, kept_body(self.state))
+            if saved_body(self.state) != before:
+                self.ledger.save_open_night(POINT, saved_body(self.state))
         self.watch(self)
         return actions
 

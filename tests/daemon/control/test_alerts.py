@@ -14,7 +14,7 @@ from daemon.control import alerts
 from daemon.control.alerts import ALERTS, ClearedBy, clear_alerts, raise_alert
 from daemon.control.events import Delivered, HouseChanged, LedgerHealth, TimePassed, Warn
 from daemon.control.state import PointState
-from daemon.nights.kept import kept_body, kept_of
+from daemon.nights.saved_state import read_saved, saved_body
 from tests.daemon.messaging.test_rates_status import FULL_HOUR, priced
 from tests.daemon.worlds import (
     EVENING,
@@ -132,9 +132,9 @@ def leave(world: World) -> None:
 
 
 def restart(world: World) -> None:
-    """Start again from what is kept of the state."""
-    kept = kept_of(kept_body(world.state))
-    world.state = PointState(POINT, alerts=kept.memory.alerts)
+    """Start again from the saved state."""
+    saved = read_saved(saved_body(world.state))
+    world.state = PointState(POINT, alerts=saved.memory.alerts)
 
 
 LINES = {

@@ -15,10 +15,10 @@ from adapters.ledger.ledger import Ledger, open_ledger
 from adapters.ledger.retention import remove_before
 from config.files.errors import LedgerError
 from daemon.control.state import PointState
-from daemon.nights.kept import Owed, kept_body
 from daemon.nights.recount import facts_unseen
 from daemon.nights.retention import has_all_readings, keep_from
-from daemon.service.backup_rounds import BackupRounds
+from daemon.nights.saved_state import PendingNights, saved_body
+from daemon.service.backup_schedule import BackupSchedule
 from planners.local_time.departures import night_bounds
 from tests.daemon.sites import Site, household_file
 from tests.daemon.worlds import EVENING, HOUR, MINUTE, NOON, POINT, kowhai
@@ -96,10 +96,10 @@ def test_what_may_be_accounted_for_again_is_kept(recorded: Ledger, how: str) -> 
     night = date(2027, 1, 1)
     facts = facts_unseen(night, POINT, "hatchback", kowhai().file)
     if how == "open facts":
-        body = kept_body(PointState(POINT), Owed((facts,), (), None))
+        body = saved_body(PointState(POINT), PendingNights((facts,), (), None))
         recorded.save_open_night(POINT, body)
     elif how == "owed night":
-        body = kept_body(PointState(POINT), Owed((), (night,), None))
+        body = saved_body(PointState(POINT), PendingNights((), (night,), None))
         recorded.save_open_night(POINT, body)
     else:
         recorded.add_reading("carport", night_bounds(night, ZONE)[0] + HOUR, 1)
@@ -156,9 +156,9 @@ def test_the_old_goes_after_a_backup(recorded: Ledger, path: Path, keep: int | N
     for days in range(300):
         recorded.add_reading(POINT, NOW - (400 - days) * DAY, days)
     before = old(recorded)
-    rounds = BackupRounds(path, ZONE, keep_readings_days=keep)
-    assert rounds.look(NOW) is None
-    rounds.join()
+    backups = BackupSchedule(path, ZONE, keep_readings_days=keep)
+    assert backups.check(NOW) is None
+    backups.join()
     assert old(recorded) == (0 if keep else before)
     assert recorded.kept_from() == (MARCH if keep else None)
     with open_ledger(backup_of(path), read_only=True) as copy:
@@ -174,10 +174,10 @@ def test_nothing_goes_where_no_backup_could_be_made(
     def refuses(*_args: object) -> Path:
         raise LedgerError("too little room")
 
-    monkeypatch.setattr("daemon.service.backup_rounds.make_backup", refuses)
-    rounds = BackupRounds(path, ZONE, keep_readings_days=100)
-    rounds.look(NOW)
-    rounds.join()
+    monkeypatch.setattr("daemon.service.backup_schedule.make_backup", refuses)
+    backups = BackupSchedule(path, ZONE, keep_readings_days=100)
+    backups.check(NOW)
+    backups.join()
     assert recorded.kept_from() is None
 
 
@@ -186,16 +186,16 @@ def test_a_daemon_that_ends_does_not_wait_for_a_removal(
 ) -> None:
     """It ends after a step; the next day's goes on."""
     monkeypatch.setattr("adapters.ledger.retention.STEP_ROWS", 5)
-    monkeypatch.setattr("daemon.service.backup_rounds.PAUSE_SECONDS", 600)
+    monkeypatch.setattr("daemon.service.backup_schedule.PAUSE_SECONDS", 600)
     for days in range(50):
         recorded.add_reading(POINT, NOW - (300 - days) * DAY, days)
     before = old(recorded)
-    rounds = BackupRounds(path, ZONE, keep_readings_days=100)
-    rounds.look(NOW)
-    rounds.stop()
+    backups = BackupSchedule(path, ZONE, keep_readings_days=100)
+    backups.check(NOW)
+    backups.stop()
     assert before - 5 <= old(recorded) <= before
     monkeypatch.undo()
-    tomorrow = BackupRounds(path, ZONE, keep_readings_days=100)
-    tomorrow.look(NOW + DAY)
+    tomorrow = BackupSchedule(path, ZONE, keep_readings_days=100)
+    tomorrow.check(NOW + DAY)
     tomorrow.join()
     assert old(recorded) == 1  # the one that later ones are counted from

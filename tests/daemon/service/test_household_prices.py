@@ -96,8 +96,8 @@ def test_other_prices_are_noticed_however_they_come(
     before, prices = prices_at(watch), series.with_name("prices.csv")
     write(prices, dearer(prices))
     with capture_logs() as logs:
-        assert watch.look(ledger) == "prices"
-        assert watch.look(ledger) is None
+        assert watch.load_changes(ledger) == "prices"
+        assert watch.load_changes(ledger) is None
     assert [log["log_level"] for log in logs] == ["info"]
     assert prices_at(watch) > before
 
@@ -108,7 +108,7 @@ def test_the_same_prices_written_again_are_no_news(series: Path, ledger: Ledger)
     house, prices = watch.house, series.with_name("prices.csv")
     renamed(prices, prices.read_bytes() + b"\n")
     with capture_logs() as logs:
-        assert watch.look(ledger) is None
+        assert watch.load_changes(ledger) is None
     assert watch.house is house
     assert logs == []
 
@@ -120,13 +120,13 @@ def test_a_price_file_that_is_gone_for_a_while(series: Path, ledger: Ledger) -> 
     content = dearer(prices)
     prices.unlink()
     with capture_logs() as logs:
-        assert [watch.look(ledger) for _ in range(3)] == [None] * 3
+        assert [watch.load_changes(ledger) for _ in range(3)] == [None] * 3
     assert [log["log_level"] for log in logs] == ["error"]
     assert "no such file" in logs[0]["why"]
     assert prices_at(watch) == before
     prices.write_bytes(content)
     with capture_logs():
-        assert watch.look(ledger) == "prices"
+        assert watch.load_changes(ledger) == "prices"
     assert prices_at(watch) > before
 
 
@@ -142,17 +142,17 @@ def test_a_broken_price_file_is_refused_once_and_mended(
     content = dearer(prices)
     renamed(prices, broken)
     with capture_logs() as logs:
-        assert [watch.look(ledger) for _ in range(3)] == [None] * 3
+        assert [watch.load_changes(ledger) for _ in range(3)] == [None] * 3
     assert [log["log_level"] for log in logs] == ["error"]
     assert str(prices) in logs[0]["why"]
     renamed(prices, broken + b"\nx")
     with capture_logs() as logs:
-        assert [watch.look(ledger) for _ in range(2)] == [None] * 2
+        assert [watch.load_changes(ledger) for _ in range(2)] == [None] * 2
     assert [log["log_level"] for log in logs] == ["error"]
     assert prices_at(watch) == before
     renamed(prices, content)
     with capture_logs():
-        assert watch.look(ledger) == "prices"
+        assert watch.load_changes(ledger) == "prices"
     assert prices_at(watch) > before
 
 
@@ -164,8 +164,8 @@ def test_a_feed_is_heard_while_the_price_file_is_broken(series: Path, ledger: Le
     series.with_name("prices.csv").write_bytes(b"broken")
     with capture_logs():
         watch.use_ledger(ledger)
-        assert watch.take_prices(decode(PriceFeed, FEED % (start.encode(), b"0.5")), ledger)
-        assert watch.look(ledger) is None
+        assert watch.store_prices(decode(PriceFeed, FEED % (start.encode(), b"0.5")), ledger)
+        assert watch.load_changes(ledger) is None
     assert prices_at(watch) == before
     assert not watch.house.prices.rate_at(utc(start.removesuffix("Z"))).estimated
 
@@ -176,12 +176,12 @@ def test_a_household_file_that_waits_for_its_prices(series: Path, ledger: Ledger
     house, prices = watch.house, series.with_name("prices.csv")
     rewrite(series, "file: prices.csv", "file: other.csv")
     with capture_logs() as logs:
-        assert [watch.look(ledger) for _ in range(2)] == [None] * 2
+        assert [watch.load_changes(ledger) for _ in range(2)] == [None] * 2
     assert [log["log_level"] for log in logs] == ["error"]
     assert watch.house is house
     series.with_name("other.csv").write_bytes(dearer(prices))
     with capture_logs():
-        assert watch.look(ledger) == "file"
+        assert watch.load_changes(ledger) == "file"
     assert prices_at(watch) > house.prices.rate_at(IN_FILE).rate
 
 
@@ -191,10 +191,10 @@ def test_a_broken_household_file_holds_no_prices_back(series: Path, ledger: Ledg
     before, prices = prices_at(watch), series.with_name("prices.csv")
     rewrite(series, "max_amps: 10", "max_amps: ten")
     with capture_logs() as logs:
-        assert watch.look(ledger) is None
+        assert watch.load_changes(ledger) is None
         renamed(prices, dearer(prices))
-        assert watch.look(ledger) == "prices"
-        assert watch.look(ledger) is None
+        assert watch.load_changes(ledger) == "prices"
+        assert watch.load_changes(ledger) is None
     assert [log["log_level"] for log in logs] == ["error", "info"]
     assert prices_at(watch) > before
 
@@ -213,8 +213,8 @@ def test_of_two_price_files_one_may_be_broken(series: Path, ledger: Ledger) -> N
     prices.unlink()
     renamed(series.with_name("next.csv"), dearer(series.with_name("next.csv")))
     with capture_logs() as logs:
-        assert watch.look(ledger) == "prices"
-        assert watch.look(ledger) is None
+        assert watch.load_changes(ledger) == "prices"
+        assert watch.load_changes(ledger) is None
     assert sorted(log["log_level"] for log in logs) == ["error", "info"]
     assert prices_at(watch) > before
 
@@ -249,9 +249,9 @@ def test_prices_are_kept_and_used(series: Path, ledger: Ledger) -> None:
     feed = decode(PriceFeed, FEED % (start.encode(), b"0.5"))
     at = utc(start.removesuffix("Z"))
     with capture_logs():
-        assert watch.take_prices(feed, ledger)
+        assert watch.store_prices(feed, ledger)
         house = watch.house
-        assert not watch.take_prices(feed, ledger)
+        assert not watch.store_prices(feed, ledger)
         assert watch.house is house
     rate = watch.house.prices.rate_at(at)
     assert not rate.estimated
@@ -269,7 +269,7 @@ def test_a_correction_replaces(series: Path, ledger: Ledger) -> None:
     rates = []
     with capture_logs():
         for rate in (b"0.5", b"-0.25", b"0.5"):
-            assert watch.take_prices(decode(PriceFeed, FEED % (start.encode(), rate)), ledger)
+            assert watch.store_prices(decode(PriceFeed, FEED % (start.encode(), rate)), ledger)
             rates.append(watch.house.prices.rate_at(at).rate)
     taxed, add = Decimal("1.15"), Decimal("0.115")
     assert rates == [(Decimal(rate) + add) * taxed for rate in ("0.5", "-0.25", "0.5")]
@@ -287,7 +287,7 @@ def test_prices_of_tomorrow_s_tariff_can_come_today(series: Path, ledger: Ledger
     rows = [{"start": (midnight + i * HOUR).isoformat(), "rate": 0.25} for i in (-1, 0)]
     feed = decode(PriceFeed, json.dumps({"v": 1, "rates": rows}).encode())
     with capture_logs() as logs:
-        assert watch.take_prices(feed, ledger)
+        assert watch.store_prices(feed, ledger)
     assert [log["log_level"] for log in logs] == ["info"]
     before, after = (watch.house.prices.rate_at(midnight + i * HOUR) for i in (-1, 0))
     assert (before.tariff, before.rate) == ("Day-ahead", Decimal("0.365") * Decimal("1.15"))
@@ -303,7 +303,7 @@ def test_prices_for_a_tariff_of_bands_are_passed_over(path: Path, ledger: Ledger
     rows = b'{"start":"2026-06-03T06:00:00Z","rate":0.5},{"start":"2026-06-03T07:00:00Z","rate":1}'
     feed = decode(PriceFeed, b'{"v":1,"rates":[%s]}' % rows)
     with capture_logs() as logs:
-        assert not watch.take_prices(feed, ledger)
+        assert not watch.store_prices(feed, ledger)
     assert [(log["log_level"], log["why"]) for log in logs] == [
         ("warning", "2 on days of Three-band, which has bands")
     ]
@@ -317,7 +317,7 @@ def test_prices_before_the_first_tariff_are_passed_over(path: Path, ledger: Ledg
     with pytest.raises(TariffError):
         watch.house.prices.tariff_on(utc("2026-01-03T06:00").date())
     with capture_logs() as logs:
-        assert not watch.take_prices(feed, ledger)
+        assert not watch.store_prices(feed, ledger)
     assert logs[0]["log_level"] == "warning"
 
 
@@ -340,7 +340,7 @@ def test_prices_off_the_clock_stop_nothing(series: Path, ledger: Ledger, start: 
     feed = decode(PriceFeed, FEED % (full.encode(), b"0.5"))
     at = utc(f"{day}T06:10:00")
     with capture_logs():
-        watch.take_prices(feed, ledger)
+        watch.store_prices(feed, ledger)
     again = HouseholdWatch(series)
     again.use_ledger(ledger)
     for house in (watch.house, again.house):
@@ -365,7 +365,7 @@ def test_prices_that_a_daemon_has_kept_are_seen_by_who_only_looks(
     watch = HouseholdWatch(series)
     start = in_series(watch)
     with capture_logs():
-        watch.take_prices(decode(PriceFeed, FEED % (start.encode(), b"0.5")), ledger)
+        watch.store_prices(decode(PriceFeed, FEED % (start.encode(), b"0.5")), ledger)
     seen = load_house(series).prices.rate_at(utc(start.removesuffix("Z")))
     assert seen == watch.house.prices.rate_at(utc(start.removesuffix("Z")))
     assert not seen.estimated
@@ -375,12 +375,12 @@ def test_prices_that_a_daemon_has_kept_are_seen_by_who_only_looks(
 def test_a_household_without_a_price_file(bus_only: Path, ledger: Ledger) -> None:
     """Without a file there are no rates until a feed brings them; then all that look see them."""
     watch = HouseholdWatch(bus_only)
-    assert watch.look(ledger) is None
+    assert watch.load_changes(ledger) is None
     with pytest.raises(TariffError, match="no prices of Day-ahead are known"):
         load_house(bus_only).prices.rate_at(IN_FILE)
     feed = decode(PriceFeed, FEED % (IN_FILE.isoformat().encode(), b"0.5"))
     with capture_logs():
-        assert watch.take_prices(feed, ledger)
+        assert watch.store_prices(feed, ledger)
     for house in (watch.house, load_house(bus_only)):
         assert house.prices.rate_at(IN_FILE).rate == Decimal("0.6") * Decimal("1.15")
 

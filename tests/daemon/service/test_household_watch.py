@@ -59,9 +59,9 @@ def test_nothing_new(path: Path, ledger: Ledger) -> None:
     """A file that nobody touched is no news, and neither is one that was only looked at."""
     watch = HouseholdWatch(path)
     house = watch.house
-    assert watch.look(ledger) is None
+    assert watch.load_changes(ledger) is None
     path.read_text()
-    assert watch.look(ledger) is None
+    assert watch.load_changes(ledger) is None
     assert watch.house is house
 
 
@@ -71,8 +71,8 @@ def test_a_changed_file_is_in_force(path: Path, ledger: Ledger) -> None:
     rewrite(path, "max_amps: 32\n    min_amps", "max_amps: 16\n    min_amps")
     rewrite(path, "rate: 0.168", "rate: 0.2")
     with capture_logs():
-        assert watch.look(ledger) == "file"
-    assert watch.look(ledger) is None
+        assert watch.load_changes(ledger) == "file"
+    assert watch.load_changes(ledger) is None
     assert watch.house.file.charge_points["driveway"].max_amps == 16
     assert watch.house.prices.rate_at(utc("2026-06-03T12:00")).rate == Decimal("0.2") * Decimal(
         "1.15"
@@ -97,14 +97,14 @@ def test_a_file_with_faults_is_refused_and_said_once(
     good = path.read_text()
     rewrite(path, old, new)
     with capture_logs() as logs:
-        assert watch.look(ledger) is None
-        assert watch.look(ledger) is None
+        assert watch.load_changes(ledger) is None
+        assert watch.load_changes(ledger) is None
     assert [log["log_level"] for log in logs] == ["error"]
     assert "house.yaml:" in logs[0]["why"]
     assert watch.house is house
     path.write_text(good + "\n# mended\n")
     with capture_logs():
-        assert watch.look(ledger) == "file"
+        assert watch.load_changes(ledger) == "file"
 
 
 def test_a_file_that_is_gone_leaves_the_old_one_in_force(path: Path, ledger: Ledger) -> None:
@@ -114,12 +114,12 @@ def test_a_file_that_is_gone_leaves_the_old_one_in_force(path: Path, ledger: Led
     text = path.read_text()
     path.unlink()
     with capture_logs() as logs:
-        assert watch.look(ledger) is None
+        assert watch.load_changes(ledger) is None
     assert logs[0]["log_level"] == "error"
     assert watch.house is house
     path.write_text(text)
     with capture_logs():
-        assert watch.look(ledger) == "file"
+        assert watch.load_changes(ledger) == "file"
 
 
 @pytest.mark.parametrize(
@@ -141,7 +141,7 @@ def test_what_takes_a_restart_is_left_and_named(
     house = watch.house
     rewrite(path, old, new)
     with capture_logs() as logs:
-        assert watch.look(ledger) is None
+        assert watch.load_changes(ledger) is None
     assert logs[0]["of"] == [what]
     assert watch.house is house
 
@@ -154,7 +154,7 @@ def test_a_changed_price_file_is_news_of_prices(series: Path, ledger: Ledger) ->
     lines = prices.read_text().splitlines()
     prices.write_text("\n".join(lines[: len(lines) // 2]) + "\n")
     with capture_logs():
-        assert watch.look(ledger) == "prices"
+        assert watch.load_changes(ledger) == "prices"
     fewer = watch.house.prices.known_until(IN_FILE)
     assert known is not None
     assert fewer is not None

@@ -23,7 +23,7 @@ from daemon.control.state import (
     Wishes,
     counted_soc_percent,
 )
-from daemon.nights.kept import Owed, kept_body, kept_of, memory_of
+from daemon.nights.saved_state import PendingNights, memory_of, read_saved, saved_body
 from daemon.service.recovery import recover
 from planners.local_time.departures import DepartureAt
 from tests.daemon.worlds import (
@@ -410,8 +410,8 @@ ANY_STATE = st.builds(
         skip_until=st.none() | INSTANT,
     ),
 )
-ANY_OWED = st.builds(
-    Owed,
+ANY_PENDING = st.builds(
+    PendingNights,
     facts=st.lists(
         st.builds(
             NightFacts,
@@ -440,27 +440,28 @@ ANY_OWED = st.builds(
 @given(
     state=ANY_STATE,
     night=st.none() | ANY_NIGHT,
-    owed=ANY_OWED,
+    pending=ANY_PENDING,
     returns=st.none() | INSTANT,
     uses_kwh=st.none() | st.floats(0, 1000),
 )
-def test_what_is_kept_comes_back_as_it_was(  # noqa: PLR0917 - hypothesis passes them by name
+def test_a_saved_state_is_read_back_unchanged(  # noqa: PLR0917 - hypothesis passes them by name
     ledger: Ledger,
     state: PointState,
     night: OpenNight | None,
-    owed: Owed,
+    pending: PendingNights,
     returns: datetime | None,
     uses_kwh: float | None,
 ) -> None:
-    """What is kept of a charge point is all of it, to the microsecond."""
+    """All of it, to the microsecond."""
     departure = DepartureAt("van", EVENING, EVENING, 1.5, 2.0, Decimal("0.2"), returns, uses_kwh)
     night = night and replace(night, departure=departure)
     state = replace(state, night=night)
-    ledger.save_open_night(POINT, kept_body(state, owed))
+    ledger.save_open_night(POINT, saved_body(state, pending))
     body = ledger.open_night(POINT)
     assert body is not None
-    kept = kept_of(body)
-    assert (kept.night, kept.memory, kept.owed) == (night, memory_of(state), owed)
+    saved = read_saved(body)
+    assert (saved.night, saved.memory) == (night, memory_of(state))
+    assert saved.pending == pending
 
 
 OLD_BODY: dict[str, Any] = {
@@ -485,11 +486,11 @@ OLD_BODY: dict[str, Any] = {
         },
     },
 }  # fmt: skip
-"""A row as versions wrote it that knew neither trips nor what else is kept by now."""
+"""A row of an early version, without trips and most of the memory."""
 
 
-def test_what_earlier_versions_kept_comes_back(ledger: Ledger) -> None:
-    """An open night that stood alone in the row is found, and the rest begins as nothing known."""
+def test_the_saved_state_of_earlier_versions_is_read(ledger: Ledger) -> None:
+    """The open night, alone in the row, is found; the rest begins as unknown."""
     ledger.save_open_night(POINT, OLD_BODY)
     ledger.add_reading(POINT, EVENING, 1_000_000)
     ledger.add_vehicle_report(POINT, EVENING, "B", 35.0)

@@ -19,7 +19,7 @@ from adapters.ledger.copies import backed_up_at
 from adapters.ledger.ledger import Ledger, open_ledger
 from config.files.errors import LedgerDamaged, LedgerError
 from daemon.control.events import Warn
-from daemon.service.backup_rounds import BackupRounds
+from daemon.service.backup_schedule import BackupSchedule
 from tests.daemon.sites import Site, household_file
 from tests.daemon.worlds import EVENING, HOUR, LEAVES, MINUTE, NIGHT_BEGINS, NOON, POINT
 
@@ -215,12 +215,12 @@ def test_a_backup_is_made_at_a_start_that_missed_it_and_after_each_noon(
 ) -> None:
     """The first at the first start, then one a day, when the night has settled."""
     site = Site(household_file(tmp_path), ledger, EVENING)
-    rounds = BackupRounds(path, site.file.zone)
+    backups = BackupSchedule(path, site.file.zone)
     at: list[str] = []
 
     def look() -> None:
-        rounds.look(site.clock.now())
-        rounds.stop()
+        backups.check(site.clock.now())
+        backups.stop()
         made = ledger_copies_at(path)
         if made and made not in at:
             at.append(made)
@@ -229,9 +229,9 @@ def test_a_backup_is_made_at_a_start_that_missed_it_and_after_each_noon(
         site.clock.at = EVENING + minutes * MINUTE
         look()
     assert at == ["2026-06-03T06:30", "2026-06-04T00:20", "2026-06-05T00:20"]
-    again = BackupRounds(path, site.file.zone)
-    assert again.look(site.clock.now()) is None
-    assert again.look(site.clock.now() + timedelta(days=3)) is None
+    again = BackupSchedule(path, site.file.zone)
+    assert again.check(site.clock.now()) is None
+    assert again.check(site.clock.now() + timedelta(days=3)) is None
     again.stop()
     assert ledger_copies_at(path) == "2026-06-08T06:25"
 
@@ -249,23 +249,23 @@ def test_a_backup_that_fails_is_said_once_and_taken_back(
     def refuses(*_args: object) -> Path:
         raise LedgerError("too little room")
 
-    monkeypatch.setattr("daemon.service.backup_rounds.make_backup", refuses)
+    monkeypatch.setattr("daemon.service.backup_schedule.make_backup", refuses)
     file = household_file(tmp_path)
     site = Site(file, ledger, EVENING)
-    rounds = BackupRounds(path, site.file.zone)
-    site = Site(file, ledger, EVENING, backups=rounds)
+    backups = BackupSchedule(path, site.file.zone)
+    site = Site(file, ledger, EVENING, backups=backups)
     site.begin()
     for _ in range(30):
-        rounds.stop()
+        backups.stop()
         site.pass_time(10 * MINUTE)
         site.wake_up()
     assert [alert["code"] for alert in site.bus.on("alert")] == ["no-backup"]
     monkeypatch.undo()
     for _ in range(8):
-        rounds.stop()
+        backups.stop()
         site.pass_time(10 * MINUTE)
         site.wake_up()
-    rounds.stop()
+    backups.stop()
     site.wake_up()
     assert "no-backup" not in site.state.alerts
     assert ledger_copies_at(path) is not None

@@ -1,7 +1,7 @@
-"""What is kept of a charge point beside the rows of its messages, as JSON values.
+"""Write and read the saved state of a charge point as JSON values.
 
-It is one row, written whole: the night in progress, what no other row tells of the state, and the
-nights that are still to be recorded.
+The ledger stores it as one row: the night in progress, the part of the state that no other row
+holds, and the nights that still have to be recorded.
 """
 
 from __future__ import annotations
@@ -41,17 +41,17 @@ class Memory:
 
 
 @dataclass(frozen=True, slots=True)
-class Owed:
-    """Nights that are to be recorded as soon as they can be.
+class PendingNights:
+    """Nights that have to be recorded as soon as possible.
 
     Attributes
     ----------
     facts : tuple of NightFacts
-        Nights that were closed, and could not be recorded.
+        Nights that were closed and could not be recorded.
     nights : tuple of date
-        Nights to be accounted for again, with what the meter has told since.
+        Nights to account for again, because the meter reported later what flowed in them.
     read_to : datetime or None
-        The latest reading for which that was seen to.
+        The latest reading that has been checked for such nights.
     """
 
     facts: tuple[NightFacts, ...] = ()
@@ -60,16 +60,16 @@ class Owed:
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
-    """All that is kept of a charge point."""
+class SavedState:
+    """All that is saved of a charge point."""
 
     night: OpenNight | None
     memory: Memory
-    owed: Owed
+    pending: PendingNights
 
 
 def memory_of(state: PointState) -> Memory:
-    """Return what is to be remembered of a state."""
+    """Return the part of a state that no other row holds."""
     return Memory(
         plugged_in=state.plugged_in,
         soc=state.soc,
@@ -80,43 +80,43 @@ def memory_of(state: PointState) -> Memory:
         response=state.response,
         response_to=state.command.do if state.command else None,
         actual_share=state.actual_share,
-        # Whether the ledger and the bus work, each process finds out again.
+        # Each process finds out again whether the ledger and the bus work.
         alerts=clear_alerts(state, ClearedBy.RESTART).alerts,
     )
 
 
-def kept_body(state: PointState, owed: Owed | None = None) -> dict[str, Any]:
-    """Write what is to be kept as JSON values, its instants exactly.
+def saved_body(state: PointState, pending: PendingNights | None = None) -> dict[str, Any]:
+    """Write a saved state as JSON values, with exact instants.
 
     Parameters
     ----------
     state : PointState
         The charge point.
-    owed : Owed, optional
-        Its nights that are to be recorded.
+    pending : PendingNights, optional
+        Its nights that have to be recorded.
 
     Returns
     -------
     dict
-        For `kept_of`.
+        For `read_saved`.
     """
-    owed = owed or Owed()
+    pending = pending or PendingNights()
     return {
         "open": _night_body(state.night) if state.night else None,
         "memory": _memory_body(memory_of(state)),
-        "owed": [_facts_body(facts) for facts in owed.facts],
-        "owed_nights": [night.isoformat() for night in owed.nights],
-        "read_to": _text(owed.read_to),
+        "owed": [_facts_body(facts) for facts in pending.facts],
+        "owed_nights": [night.isoformat() for night in pending.nights],
+        "read_to": _text(pending.read_to),
     }
 
 
-def kept_of(body: dict[str, Any]) -> Kept:
-    """Read what `kept_body` wrote, or what stood in its place before: the open night alone."""
+def read_saved(body: dict[str, Any]) -> SavedState:
+    """Read what `saved_body` wrote; early versions wrote the open night alone."""
     night = body.get("open", body)
-    return Kept(
+    return SavedState(
         night=_night_of(night) if night else None,
         memory=_memory_of(body["memory"]),
-        owed=Owed(
+        pending=PendingNights(
             tuple(_facts_of(facts) for facts in body.get("owed", ())),
             tuple(date.fromisoformat(text) for text in body.get("owed_nights", ())),
             _instant(body.get("read_to")),
@@ -186,7 +186,7 @@ def _departure_of(body: dict[str, Any] | None) -> DepartureAt | None:
         need_percent=float(body["need_percent"]),
         want_percent=float(body["want_percent"]),
         max_rate=body["max_rate"],
-        # Nights that were open before trips were known have neither.
+        # Versions without trips wrote neither.
         returns=_instant(body.get("returns")),
         uses_kwh=_float(body.get("uses_kwh")),
     )
@@ -229,7 +229,7 @@ def _memory_body(memory: Memory) -> dict[str, Any]:
 
 
 def _memory_of(body: dict[str, Any]) -> Memory:
-    """Read a memory; what was kept before some of it was has not all of the keys."""
+    """Read a memory; earlier versions wrote fewer keys."""
     response, share = body.get("answer"), body.get("drawn")
     return Memory(
         plugged_in=body["plugged_in"],
@@ -288,7 +288,7 @@ def _soc_of(body: dict[str, Any] | None) -> SocFact | None:
     )
 
 
-# --- nights that are owed ---------------------------------------------------------------------
+# --- pending nights ---------------------------------------------------------------------------
 
 
 def _facts_body(facts: NightFacts) -> dict[str, Any]:

@@ -1,7 +1,7 @@
-"""What to take for a state of charge that nobody reports. Pure.
+"""Assume a state of charge for a vehicle that does not report one. Pure.
 
-What the vehicle left with last, less the usual use since then; where that is not known, what the
-household file says. From there on the meter counts.
+It is what the vehicle last left with, less the usual use since then; if that is not known, what the
+household file says. The meter counts on from there.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from daemon.control.state import SocFact, assumed_soc_percent, register_wh_at
+from daemon.control.state import SOC_SOURCES, SocFact, assumed_soc_percent, register_wh_at
 from planners.local_time.departures import departures_between
 
 if TYPE_CHECKING:
@@ -19,14 +19,14 @@ if TYPE_CHECKING:
     from daemon.control.state import PointState
 
 REMEMBERED = timedelta(days=14)
-"""What a vehicle left with longer ago says nothing any more."""
+"""A state of charge that the vehicle left with longer ago proves nothing."""
 
 LATE = timedelta(hours=2)
-"""Who is to leave at an hour may have been gone for so long by then, or leave so much later."""
+"""A vehicle may leave this much earlier or later than its departure."""
 
 
-def soc_taken(state: PointState, vehicle: str, now: datetime, file: HouseholdFile) -> SocFact:
-    """Give the state of charge of a vehicle that has come back and does not tell.
+def unreported_soc(state: PointState, vehicle: str, now: datetime, file: HouseholdFile) -> SocFact:
+    """Return the state of charge to assume for a vehicle that came back.
 
     Parameters
     ----------
@@ -51,8 +51,8 @@ def soc_taken(state: PointState, vehicle: str, now: datetime, file: HouseholdFil
     return SocFact(percent, now, "recalled", wh)
 
 
-def why_taken(state: PointState) -> tuple[str, ...]:
-    """Say where a state of charge is from that nobody has reported.
+def explain_unreported(state: PointState) -> tuple[str, ...]:
+    """Say where the assumed state of charge comes from.
 
     Parameters
     ----------
@@ -62,16 +62,12 @@ def why_taken(state: PointState) -> tuple[str, ...]:
     Returns
     -------
     tuple of str
-        A sentence, where one is due.
+        A sentence; nothing if the state of charge was reported.
     """
-    if state.soc is None or state.soc.source not in {"recalled", "assumed"}:
+    soc = state.soc
+    if soc is None or soc.source not in {"recalled", "assumed"}:
         return ()
-    source = (
-        "what it left with last, less the usual use"
-        if state.soc.source == "recalled"
-        else "what the household file assumes"
-    )
-    return (f"No state of charge is reported: {state.soc.percent:.0f} % is {source}.",)
+    return (f"No state of charge is reported: {soc.percent:.0f} % is {SOC_SOURCES[soc.source]}.",)
 
 
 def _recalled_percent(
@@ -86,7 +82,7 @@ def _recalled_percent(
 
 
 def _used_kwh(left: SocFact, vehicle: str, now: datetime, file: HouseholdFile) -> float | None:
-    """Add up the trips since it left; a trip that was not announced is a usual day's."""
+    """Add up the trips since it left; without any, count a usual day's driving."""
     trips = departures_between(file, vehicle, left.at - LATE, now)
     if not trips:
         car = file.vehicles[vehicle]

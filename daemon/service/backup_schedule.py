@@ -1,6 +1,6 @@
-"""When the ledger is copied: once a day after noon's closing, and at a start that missed that.
+"""Copy the ledger once a day after the night closes at noon, or at a start that missed it.
 
-What is too old to be kept is removed after that, so that a copy of it is there for two more days.
+Readings that are too old are removed afterwards, so copies hold them for two more days.
 """
 
 from __future__ import annotations
@@ -27,25 +27,25 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
 TRY_AGAIN = timedelta(hours=1)
-"""How long after a backup that failed another is tried."""
+"""The time from a failed backup to the next try."""
 
 PAUSE_SECONDS = 0.1
-"""Between two steps of a removal, in which the daemon writes."""
+"""The pause between two steps of a removal, so that the daemon can write."""
 
 _log = structlog.get_logger(__name__)
 
 
-class BackupRounds:
-    """Has backups made, on a thread of its own.
+class BackupSchedule:
+    """Makes backups on its own thread.
 
     Parameters
     ----------
     path : Path
         The ledger's file.
     zone : ZoneInfo
-        The household's: its noons count.
+        The household's.
     keep_readings_days : int, optional
-        How long raw readings are kept [days]; without it, for ever.
+        How long to keep raw readings [days]; for ever by default.
     """
 
     def __init__(
@@ -59,8 +59,8 @@ class BackupRounds:
         self._begun_at: datetime | None = None
         self._trouble: str | None = None
 
-    def look(self, now: datetime) -> LedgerHealth | None:
-        """Begin a backup if one is due, or tell what came of the one that was begun.
+    def check(self, now: datetime) -> LedgerHealth | None:
+        """Begin a backup if one is due, or report the result of the last one.
 
         Parameters
         ----------
@@ -84,12 +84,12 @@ class BackupRounds:
         return None
 
     def stop(self) -> None:
-        """Wait until a backup in progress has ended; a removal goes on another day."""
+        """Wait for a backup in progress; a removal after it is left for another day."""
         self._ending.set()
         self.join()
 
     def join(self) -> None:
-        """Wait until a backup in progress has ended, and the removal after it."""
+        """Wait for a backup in progress and the removal after it."""
         if self._thread is not None:
             self._thread.join()
 
@@ -109,9 +109,9 @@ class BackupRounds:
         else:
             self._trouble = None
             _log.info("backed up", copy=str(copy))
-            self._remove_the_old(now)
+            self._remove_old_readings(now)
 
-    def _remove_the_old(self, now: datetime) -> None:
+    def _remove_old_readings(self, now: datetime) -> None:
         if self._keep_days is None or self._ending.is_set():
             return
         try:
@@ -121,7 +121,7 @@ class BackupRounds:
                 return
             rows = remove_before(self._path, kept_from, lambda: self._ending.wait(PAUSE_SECONDS))
         except LedgerError as error:
-            _log.warning("old readings could not be removed, tried again tomorrow", why=str(error))
+            _log.warning("old readings could not be removed; next try tomorrow", why=str(error))
         else:
             if rows:
                 _log.info("removed old readings", kept_from=kept_from.isoformat(), rows=rows)
