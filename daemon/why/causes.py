@@ -1,7 +1,7 @@
-"""What kept a vehicle from charging, or a need from being met: every cause the ledger can tell.
+"""Find why a vehicle did not charge, or not enough: every cause that the ledger shows. Pure.
 
-Pure. What the daemon held to be so is said by the commands themselves, since each change of it is a
-new one; plans, alerts, requests and the meter say the rest.
+The commands' reasons say what the daemon knew, because each change of that is a new command. Plans,
+alerts, requests and the meter say the rest.
 """
 
 from __future__ import annotations
@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING
 
 from adapters.clocks.instants import parse_instant
 from daemon.control.alerts import ENDED_SHORT, NO_DEPARTURE, NO_RATE
+from daemon.presentation.figures import kwh_text
 from daemon.why.evidence import Cause, alerts_of, spans_because
-from daemon.why.history import WORTH_A_WORD, Outage, TimeSpan
+from daemon.why.history import SHORTEST_OUTAGE, Outage, TimeSpan
 from daemon.why.plans import hours_of, runs_of
 from daemon.why.power_causes import faults, fuse, no_answer, nobody_listened
-from daemon.why.wording import kwh
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -25,33 +25,33 @@ if TYPE_CHECKING:
 
 
 def causes_of_nothing(history: NightHistory) -> tuple[Cause, ...]:
-    """Tell why nothing was charged, the most telling first; empty where the ledger can't tell."""
+    """Find why nothing was charged, the clearest cause first; empty if the ledger shows none."""
     if not history.stays:
-        return (*_outages(history, anyhow=True), *_nobody_there(history))
-    looks: tuple[Callable[[NightHistory], Iterator[Cause]], ...] = (
+        return (*_outages(history, always=True), *_no_vehicle(history))
+    checks: tuple[Callable[[NightHistory], Iterator[Cause]], ...] = (
         no_answer, nobody_listened, faults, _skipped, fuse, _ended_itself, _nothing_planned,
         _outages, _nothing_wanted, _left_before, _still_to_come,
     )  # fmt: skip
-    return tuple(cause for look in looks for cause in look(history))
+    return tuple(cause for check in checks for cause in check(history))
 
 
 def causes_of_shortfall(history: NightHistory) -> tuple[Cause, ...]:
-    """Tell why a need was missed; empty where the ledger can't tell."""
-    looks: tuple[Callable[[NightHistory], Iterator[Cause]], ...] = (
+    """Find why the vehicle had less than it needed; empty if the ledger shows no cause."""
+    checks: tuple[Callable[[NightHistory], Iterator[Cause]], ...] = (
         _too_late, no_answer, nobody_listened, faults, _skipped, _ended_itself, fuse,
         _nothing_planned, _outages, _left_before,
     )  # fmt: skip
-    return tuple(cause for look in looks for cause in look(history))
+    return tuple(cause for check in checks for cause in check(history))
 
 
 # --- the vehicle ------------------------------------------------------------------------------
 
 
-def _nobody_there(history: NightHistory) -> Iterator[Cause]:
+def _no_vehicle(history: NightHistory) -> Iterator[Cause]:
     night = history.night
     if not history.command_spans and not night.reports and night.pilot_before is None:
         return
-    if any(outage.end - outage.start >= WORTH_A_WORD for outage in history.outages):
+    if any(outage.end - outage.start >= SHORTEST_OUTAGE for outage in history.outages):
         yield Cause("no-vehicle", "no vehicle was seen in the rest of the time")
         return
     between = f"between {history.at(night.begins)} and {history.at(night.upto)}"
@@ -59,7 +59,7 @@ def _nobody_there(history: NightHistory) -> Iterator[Cause]:
 
 
 def _too_late(history: NightHistory) -> Iterator[Cause]:
-    """See whether already the first plan of a stay could not reach the need."""
+    """Check whether even the first plan of a stay could not reach the need."""
     for stay in history.stays:
         first = next((p for p in history.night.plans if stay.start <= p.made_at < stay.end), None)
         if first is None or not first.body["shortfall_kwh"]:
@@ -71,21 +71,20 @@ def _too_late(history: NightHistory) -> Iterator[Cause]:
             if ready
             else ""
         )
-        held = f"with {first.body['soc_percent']:.0f} %"
-        words = f"the vehicle was plugged in only at {history.at(stay.start)}, {held}"
+        soc = f"with {first.body['soc_percent']:.0f} %"
+        words = f"the vehicle was plugged in only at {history.at(stay.start)}, {soc}"
         if not came_late:
-            words = f"there was too little time from {history.at(first.made_at)} on, {held}"
+            words = f"there was too little time from {history.at(first.made_at)} on, {soc}"
         yield Cause("plugged-in-late" if came_late else "too-little-time", words + until)
         return
 
 
 def _left_before(history: NightHistory) -> Iterator[Cause]:
-    """See whether a vehicle left while its plan had hours still to come."""
+    """Check whether a vehicle left before its planned hours were over."""
     for stay in history.stays:
         plan = _plan_at(history, stay)
         if plan is None or stay.end >= history.night.upto:
             continue
-        # A vehicle that leaves on time leaves nothing behind.
         runs = runs_of(plan.body)
         rest = [run for run in runs if run.end > stay.end and run.start < history.night.ends]
         if rest:
@@ -97,14 +96,14 @@ def _left_before(history: NightHistory) -> Iterator[Cause]:
 
 
 def _ended_itself(history: NightHistory) -> Iterator[Cause]:
-    told = spans_because(history, "the vehicle has ended its charge by itself")
-    if told:
+    spans = spans_because(history, "the vehicle has ended its charge by itself")
+    if spans:
         alerts = alerts_of(history, ENDED_SHORT)
         short = f" (alert {ENDED_SHORT})" if alerts else ""
         yield Cause(
             "ended-by-itself",
-            f"the vehicle ended the charge by itself at {history.at(told[0].start)}{short}: it may"
-            " be full, or have a limit or a timer of its own",
+            f"the vehicle ended the charge by itself at {history.at(spans[0].start)}{short}: it may"
+            " be full, or have its own limit or timer",
         )
 
 
@@ -112,14 +111,14 @@ def _ended_itself(history: NightHistory) -> Iterator[Cause]:
 
 
 def _skipped(history: NightHistory) -> Iterator[Cause]:
-    told = spans_because(history, "a person asked to skip this")
-    if not told:
+    spans = spans_because(history, "a person asked to skip this")
+    if not spans:
         return
     night = history.night
     asked = [
         request
         for request in (*night.earlier_requests, *night.requests)
-        if request.body.get("skip_until") and request.at <= told[0].start
+        if request.body.get("skip_until") and request.at <= spans[0].start
     ]
     if asked:
         until = parse_instant(asked[-1].body["skip_until"])
@@ -128,29 +127,26 @@ def _skipped(history: NightHistory) -> Iterator[Cause]:
             f"somebody asked at {history.at(asked[-1].at)} to skip until {history.at(until)}",
         )
     else:
-        yield Cause("skipped", f"somebody had asked to skip it {history.span(told[0])}")
+        yield Cause("skipped", f"somebody had asked to skip it {history.span(spans[0])}")
 
 
 def _nothing_planned(history: NightHistory) -> Iterator[Cause]:
-    told = spans_because(history, "nothing is planned")
-    if not told:
+    spans = spans_because(history, "nothing is planned")
+    if not spans:
         return
     night = history.night
     known = [
         alert
         for alert in (*night.earlier_alerts, *night.alerts)
-        if alert.code in {NO_DEPARTURE, NO_RATE} and alert.at <= told[-1].end
+        if alert.code in {NO_DEPARTURE, NO_RATE} and alert.at <= spans[-1].end
     ]
-    when = history.span(told[0])
+    when = history.span(spans[0])
     if known:
-        said = (
-            history.in_local_time(known[-1].message)
-            .rstrip(".")
-            .replace("Nothing can be planned: ", "")
-        )
-        said = said.replace(": nothing can be planned", "")
-        lower = said[:1].lower() + said[1:]
-        yield Cause(known[-1].code, f"nothing could be planned {when}: {lower}")
+        message = history.in_local_time(known[-1].message).rstrip(".")
+        for repeated in ("Nothing can be planned: ", ": nothing can be planned"):
+            message = message.replace(repeated, "")
+        reason = message[:1].lower() + message[1:]
+        yield Cause(known[-1].code, f"nothing could be planned {when}: {reason}")
     else:
         yield Cause("nothing-planned", f"nothing was planned {when}; the ledger does not say why")
 
@@ -166,23 +162,23 @@ def _nothing_wanted(history: NightHistory) -> Iterator[Cause]:
         above = "above" if round(soc) > round(want) else "which is"
         yield Cause("full", f"the state of charge was {soc:.0f} %, {above} the {want:.0f} % wanted")
     else:
-        left = [it for it in plan.body["why"] if it.startswith("Stops at")]
-        said = left[0].partition(": ")[2].rstrip(".") if left else "the ledger does not say why"
+        stops = [sentence for sentence in plan.body["why"] if sentence.startswith("Stops at")]
+        reason = stops[0].partition(": ")[2].rstrip(".") if stops else "the ledger does not say why"
         yield Cause(
             "not-worth-it",
             f"the state of charge was {soc:.0f} % of the {want:.0f} % wanted,"
-            f" {plan.body['need_percent']:.0f} % were needed, and {said}",
+            f" {plan.body['need_percent']:.0f} % were needed, and {reason}",
         )
 
 
 def _still_to_come(history: NightHistory) -> Iterator[Cause]:
-    told = spans_because(history, "cheaper hours are to come")
+    spans = spans_because(history, "cheaper hours are to come")
     plan = _last_plan(history)
-    if not told or plan is None or told[-1].end < history.night.upto:
+    if not spans or plan is None or spans[-1].end < history.night.upto:
         return
     ahead = [run for run in runs_of(plan.body) if run.end > history.night.upto]
     if ahead:
-        amount = kwh(1000 * float(plan.body["energy_kwh"]))
+        amount = kwh_text(1000 * float(plan.body["energy_kwh"]))
         yield Cause(
             "still-to-come",
             f"cheaper hours are to come, and {amount} are planned {hours_of(history, plan.body)}"
@@ -190,11 +186,11 @@ def _still_to_come(history: NightHistory) -> Iterator[Cause]:
         )
 
 
-def _outages(history: NightHistory, *, anyhow: bool = False) -> Iterator[Cause]:
-    """See whether the daemon was away while a vehicle was there."""
+def _outages(history: NightHistory, *, always: bool = False) -> Iterator[Cause]:
+    """Find outages of the daemon while a vehicle was connected, or `always`."""
     for outage in history.outages:
-        long = outage.end - outage.start >= WORTH_A_WORD
-        if long and (anyhow or any(outage.meets(stay) for stay in history.stays)):
+        long = outage.end - outage.start >= SHORTEST_OUTAGE
+        if long and (always or any(outage.meets(stay) for stay in history.stays)):
             yield Cause("not-running", outage_words(history, outage))
 
 
@@ -203,23 +199,26 @@ def outage_words(history: NightHistory, outage: Outage) -> str:
     night = history.night
     start, end = history.at(outage.start), history.at(outage.end)
     if outage.is_first:
-        return f"the ledger begins at {end}, and nothing is known of before"
+        return f"the ledger begins at {end}; nothing is known of the time before"
     words = f"the daemon was not running between {start} and {end}"
     if not outage.is_exact and outage.start > night.begins:
         words = f"the daemon was not running from some time after {start} until {end}"
-    gave_way = [it.body["why"] for it in night.happenings if it.body.get("why")]
-    if outage.is_exact and gave_way:
-        words += f" ({gave_way[-1]})"
-    plans = [it for it in (night.plan_before, *night.plans) if it and it.made_at <= outage.start]
+    reasons = [each.body["why"] for each in night.happenings if each.body.get("why")]
+    if outage.is_exact and reasons:
+        words += f" ({reasons[-1]})"
+    plans = [
+        plan for plan in (night.plan_before, *night.plans) if plan and plan.made_at <= outage.start
+    ]
     missed = [run for run in runs_of(plans[-1].body) if run.meets(outage)] if plans else []
-    return f"{words}, in hours for which it had planned to charge" if missed else words
+    return f"{words}, when it had planned to charge" if missed else words
 
 
 def _plan_at(history: NightHistory, stay: TimeSpan) -> StoredPlan | None:
-    plans = [it for it in (history.night.plan_before, *history.night.plans) if it is not None]
-    # One that was there when the night began may follow a plan of before.
-    since = stay.start if stay.start > history.night.begins else datetime.min.replace(tzinfo=UTC)
-    return next((it for it in reversed(plans) if since <= it.made_at < stay.end), None)
+    night = history.night
+    plans = [plan for plan in (night.plan_before, *night.plans) if plan is not None]
+    # A vehicle that was connected when the night began may have an earlier plan.
+    since = stay.start if stay.start > night.begins else datetime.min.replace(tzinfo=UTC)
+    return next((plan for plan in reversed(plans) if since <= plan.made_at < stay.end), None)
 
 
 def _last_plan(history: NightHistory) -> StoredPlan | None:

@@ -1,4 +1,4 @@
-"""The command `lullwatt why`: why it did, or did not, charge in a night."""
+"""The command `lullwatt why`: explain why a night charged, or did not."""
 
 from __future__ import annotations
 
@@ -23,16 +23,16 @@ if TYPE_CHECKING:
 @FILE
 @click.option(
     "--night", callback=read_date, metavar="DATE",
-    help="The date on which the night begins; without it, the last night that has begun.",
+    help="The date on which the night begins; by default the last night that has begun.",
 )  # fmt: skip
 @click.option("--charge-point", metavar="NAME", help="Only this charge point.")
 @JSON_OPTION
 def why(file: Path, night: date | None, charge_point: str | None, *, as_json: bool) -> None:
-    """Tell why it did, or did not, charge in a night.
+    """Explain why a night charged, or did not.
 
-    First a short answer, then what was known, planned, commanded and measured, in the order of
-    time. A night goes from noon to noon of the home's clock. It is told from the ledger alone,
-    beside a running daemon or without one; what the ledger does not say, is said to be so.
+    First a short answer, then what was known, planned, commanded and measured, in order of time. A
+    night runs from noon to noon by the home's clock. Everything comes from the ledger, whether a
+    daemon is running or not; what the ledger does not show is said to be unknown.
     """
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
     from daemon.night_log.month_reading import ledger_of  # noqa: PLC0415
@@ -54,18 +54,18 @@ def whys_of(
     choice: tuple[date | None, str | None],
     now: datetime,
 ) -> Sequence[Why]:
-    """Answer for each charge point that is asked for.
+    """Explain the night at each charge point that is asked for.
 
     Parameters
     ----------
     file : Path
-        The household file, to be named in errors.
+        The household file, for error messages.
     house : House
         The household.
     ledger : LedgerReader
-        Its record.
+        Its ledger.
     choice : tuple
-        The night and the charge point; None for the last night that has begun, and for all.
+        The night and the charge point; None for the last night that has begun, and for all points.
     now : datetime
         UTC.
 
@@ -77,7 +77,7 @@ def whys_of(
     Raises
     ------
     UsageError
-        If the charge point is unknown, or the night is not one that the ledger can tell of.
+        If the charge point is unknown, or the ledger does not cover the night.
     """
     from daemon.why.records import read_night  # noqa: PLC0415
     from daemon.why.show_why import why_of  # noqa: PLC0415
@@ -93,7 +93,7 @@ def whys_of(
         raise UsageError(f"--night: the night of {night} has not begun; the last one is {tonight}")
     first = ledger.first_written(points)
     if first is None:
-        raise UsageError(f"{file}: the ledger {house.file.ledger.path} is empty: nothing to tell")
+        raise UsageError(f"{file}: the ledger {house.file.ledger.path} is empty")
     begun = night_of(first, house.file.zone)
     if night < begun:
         raise UsageError(

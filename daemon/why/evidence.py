@@ -1,19 +1,21 @@
-"""What speaks for a cause in a night's rows: commands by their words, starts, alerts. Pure."""
+"""Find evidence of a cause in a night: commands by their words, starts, alerts. Pure."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
+from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 
-from daemon.why.history import TimeSpan
+from daemon.why.history import joined
 
 if TYPE_CHECKING:
     from adapters.ledger.rows import StoredAlert
-    from daemon.why.history import CommandSpan
+    from daemon.why.history import CommandSpan, TimeSpan
     from daemon.why.wording import NightHistory
 
 LONG_ENOUGH = timedelta(minutes=1)
-"""What was so for less has kept nobody from charging."""
+"""What lasted for less kept nothing from charging."""
 
 
 class Cause(NamedTuple):
@@ -24,49 +26,42 @@ class Cause(NamedTuple):
 
 
 def alerts_of(history: NightHistory, *codes: str) -> list[StoredAlert]:
-    """Give the night's alerts of some codes."""
+    """Return the night's alerts with one of these codes."""
     return [alert for alert in history.night.alerts if alert.code in codes]
 
 
 def spans_because(history: NightHistory, why: str) -> list[CommandSpan]:
-    """Give the stretches in which a command was in force whose words begin so."""
-    made: list[CommandSpan] = []
-    for told in history.command_spans:
-        if not told.command.why.startswith(why):
+    """Return the spans of the commands whose reason begins with these words."""
+    spans: list[CommandSpan] = []
+    for span in history.command_spans:
+        if not span.command.why.startswith(why):
             continue
-        if made and made[-1].end >= told.start and made[-1].command.why == told.command.why:
-            told = type(told)(made.pop().start, told.end, told.command)  # noqa: PLW2901 - joined
-        made.append(told)
-    return [told for told in made if told.end - told.start >= LONG_ENOUGH]
+        if spans and spans[-1].end >= span.start and spans[-1].command.why == span.command.why:
+            spans[-1] = replace(span, start=spans[-1].start)
+        else:
+            spans.append(span)
+    return [span for span in spans if span.end - span.start >= LONG_ENOUGH]
 
 
 def start_runs(history: NightHistory) -> list[TimeSpan]:
-    """Give the stretches in which it was told to charge."""
-    runs: list[TimeSpan] = []
-    for told in history.command_spans:
-        if told.command.do != "start":
-            continue
-        if runs and runs[-1].end >= told.start:
-            runs[-1] = TimeSpan(runs[-1].start, told.end)
-        else:
-            runs.append(TimeSpan(told.start, told.end))
-    return runs
+    """Return the spans in which the command was to charge."""
+    return list(joined(span for span in history.command_spans if span.command.do == "start"))
 
 
 def starts_without_power(history: NightHistory) -> list[TimeSpan]:
-    """Give those of them in which nothing flowed."""
+    """Return those of `start_runs` in which no energy flowed."""
     flows = history.flows
     return [run for run in start_runs(history) if not any(flow.meets(run) for flow in flows)]
 
 
 def repeated_commands(history: NightHistory) -> list[CommandSpan]:
-    """Give the commands that said again what was in force, long before it would have lapsed."""
+    """Return the commands that repeat the one in force long before it expires."""
     from daemon.control.controller import RENEWED_BEFORE  # noqa: PLC0415 - it loads the planner
 
-    made = []
-    for before, after in zip(history.command_spans, history.command_spans[1:], strict=False):
+    repeats = []
+    for before, after in pairwise(history.command_spans):
         old, new = before.command, after.command
         same = (old.do, old.amps, old.why, old.plan) == (new.do, new.amps, new.why, new.plan)
         if same and new.at < old.valid_until - RENEWED_BEFORE:
-            made.append(after)
-    return made
+            repeats.append(after)
+    return repeats

@@ -1,4 +1,4 @@
-"""The one paragraph that answers why it did, or did not, charge. Pure."""
+"""Write the paragraph that says why it charged, or did not. Pure."""
 
 from __future__ import annotations
 
@@ -6,14 +6,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from adapters.clocks.instants import parse_instant
+from config.tariffs.calendar_words import listed
 from daemon.control.alerts import NO_READING, POWER_AFTER_STOP
 from daemon.control.nightbook import BEGUN_WH
+from daemon.presentation.figures import kwh_text
 from daemon.why.causes import causes_of_nothing, causes_of_shortfall
 from daemon.why.evidence import Cause, alerts_of, spans_because
 from daemon.why.history import TimeSpan
 from daemon.why.plans import hours_of, runs_of
-from daemon.why.power_causes import estimated, late_power, unbidden
-from daemon.why.wording import kwh, listed
+from daemon.why.power_causes import estimated, late_power, power_after_stop
 from planners.power.charging import NEED_TOLERANCE_PERCENT
 from planners.power.electrics import charge_model
 
@@ -23,35 +24,35 @@ if TYPE_CHECKING:
     from adapters.ledger.rows import StoredCommand
     from daemon.why.wording import NightHistory
 
-AS_FAR = " as far as the meter tells"
-UNSAID = Cause("unknown", "the ledger does not say why")
+AS_FAR = " as far as the meter shows"
+UNKNOWN = Cause("unknown", "the ledger does not say why")
 
 
 @dataclass(frozen=True, slots=True)
 class Explanation:
-    """The paragraph, and the codes of the causes in it, for programs."""
+    """The paragraph, and the codes of its causes for programs."""
 
     text: str
     causes: tuple[str, ...]
 
 
 def explain_night(history: NightHistory) -> Explanation:
-    """Explanation why it charged, or did not.
+    """Explain why it charged, or did not.
 
     Parameters
     ----------
     history : NightHistory
-        A night as the ledger has it.
+        The night.
 
     Returns
     -------
     Explanation
-        Whole sentences, the answer proper first.
+        Whole sentences, the answer itself first.
     """
     charged = history.night.energy_wh >= BEGUN_WH
     first, causes = _charged(history) if charged else _not_charged(history)
     need, more = _need(history, known=causes)
-    sentences = [first, *need, *_what_is_ahead(history, charged=charged), *_what_is_gone(history)]
+    sentences = [first, *need, *_still_planned(history, charged=charged), *_not_kept(history)]
     codes = dict.fromkeys(cause.code for cause in (*causes, *more))
     return Explanation(" ".join(sentences), tuple(codes))
 
@@ -61,11 +62,11 @@ def explain_night(history: NightHistory) -> Explanation:
 
 def _not_charged(history: NightHistory) -> tuple[str, tuple[Cause, ...]]:
     yet = "" if history.night.is_over else " yet"
-    causes = causes_of_nothing(history) or (UNSAID,)
+    causes = causes_of_nothing(history) or (UNKNOWN,)
     first, *others = causes
-    if first is UNSAID:
+    if first is UNKNOWN:
         return f"It did not charge{yet}, and {first.words}.", causes
-    # A meter that says nothing does not say that nothing flowed.
+    # Without readings nobody can say that nothing flowed.
     far = AS_FAR if first.code == NO_READING else ""
     sentences = [f"It did not charge{yet}{far}: {first.words}.", *_besides(others)]
     return " ".join(sentences), causes
@@ -81,11 +82,11 @@ def _besides(causes: list[Cause]) -> Iterator[str]:
 
 def _charged(history: NightHistory) -> tuple[str, tuple[Cause, ...]]:
     night = history.night
-    amount = kwh(night.energy_wh)
+    amount = kwh_text(night.energy_wh)
     cost = f", for {history.money(night.record['cost'])}" if night.record else ""
     so_far = "" if night.is_over or night.closed else " so far"
     sentence = f"It charged {amount}{so_far}{_when(history)}{_reason(history)}{cost}."
-    more = (*unbidden(history), *late_power(history), *estimated(history))
+    more = (*power_after_stop(history), *late_power(history), *estimated(history))
     causes = [Cause("charged", sentence), *more]
     others = [f"{cause.words[:1].upper()}{cause.words[1:]}." for cause in causes[1:]]
     return " ".join([sentence, *others]), tuple(causes)
@@ -95,29 +96,29 @@ def _when(history: NightHistory) -> str:
     flows = history.flows
     if not flows:
         return ""
-    about = "" if all(flow.is_measured for flow in flows) else ", as far as the meter was read,"
-    stretches = "" if len(flows) == 1 else f" in {len(flows)} stretches"
+    extent = "" if all(flow.is_measured for flow in flows) else ", as far as the meter was read,"
+    parts = "" if len(flows) == 1 else f" in {len(flows)} parts"
     start, end = history.at(flows[0].start), history.at(flows[-1].end)
-    return f"{about}{stretches} between {start} and {end}"
+    return f"{extent}{parts} between {start} and {end}"
 
 
 def _reason(history: NightHistory) -> str:
-    """Say by what the commands in force while it flowed were moved."""
-    starts = [told for told in history.command_spans if told.command.do == "start"]
+    """Say why the commands in force at that time were sent."""
+    starts = [span for span in history.command_spans if span.command.do == "start"]
     if history.flows:
-        starts = [told for told in starts if any(flow.meets(told) for flow in history.flows)]
-    words = list(dict.fromkeys(_in_place(history, told.command) for told in starts))
+        starts = [span for span in starts if any(flow.meets(span) for flow in history.flows)]
+    words = list(dict.fromkeys(_why_started(history, span.command) for span in starts))
     if words:
         return f", {listed(words)}"
-    return "" if alerts_of(history, POWER_AFTER_STOP) else ", though nothing had told it to"
+    return "" if alerts_of(history, POWER_AFTER_STOP) else ", without a command to charge"
 
 
-def _in_place(history: NightHistory, command: StoredCommand) -> str:
-    """Say why a start was told, so that it can follow a comma."""
+def _why_started(history: NightHistory, command: StoredCommand) -> str:
+    """Write a start's reason so that it can follow a comma."""
     why = command.why
     if why.startswith("cheapest hours"):
-        if plan_short(history, command):
-            return f"in all the time there was{why.removeprefix('cheapest hours')}"
+        if _is_plan_short(history, command):
+            return f"in all the time available{why.removeprefix('cheapest hours')}"
         return f"in the {why}"
     asked = [request for request in history.night.requests if request.body.get("charge_now")]
     if why.startswith("a person asked to charge now"):
@@ -125,12 +126,13 @@ def _in_place(history: NightHistory, command: StoredCommand) -> str:
     return why
 
 
-def plan_short(history: NightHistory, command: StoredCommand) -> bool:
-    """Whether the plan that a command follows could not meet its need."""
-    plans = [it for it in (history.night.plan_before, *history.night.plans) if it is not None]
+def _is_plan_short(history: NightHistory, command: StoredCommand) -> bool:
+    """Whether the plan behind a command could not reach the need."""
+    night = history.night
+    plans = [plan.body for plan in (night.plan_before, *night.plans) if plan is not None]
     return any(
-        f"{it.body['vehicle']}@{it.body['made_at']}" == command.plan and it.body["shortfall_kwh"]
-        for it in plans
+        f"{plan['vehicle']}@{plan['made_at']}" == command.plan and plan["shortfall_kwh"]
+        for plan in plans
     )
 
 
@@ -138,27 +140,26 @@ def plan_short(history: NightHistory, command: StoredCommand) -> bool:
 
 
 def _need(history: NightHistory, known: tuple[Cause, ...]) -> tuple[list[str], tuple[Cause, ...]]:
-    """Say whether the need was met, and if not, by how much and why."""
+    """Say whether it was enough for the departure; if not, how much was missing and why."""
     record = history.night.record
     if record is None or not record["departure"] or not record["need_percent"]:
         return [], ()
     when = history.at(parse_instant(record["departure"]))
     need, soc = float(record["need_percent"]), record["soc_after_percent"]
     if soc is None:
-        return [f"What the battery held at {when} is not known; {need:.0f} % were needed."], ()
+        return [f"How much the battery held at {when} is not known; {need:.0f} % were needed."], ()
     if record["need_met"]:
         return [f"At {when} the battery held about {soc:.0f} %; {need:.0f} % were needed."], ()
     far = f",{AS_FAR}" if any(cause.code == NO_READING for cause in known) else ""
     missing = (
-        f"The need was missed: at {when} the battery held about {soc:.0f} % of the {need:.0f} %"
-        f" needed{far}"
+        f"It was {_missing_kwh(history, need - float(soc))}short for the departure: at {when} the"
+        f" battery held about {soc:.0f} % of the {need:.0f} % needed{far}"
     )
-    missing += _missing_kwh(history, need - float(soc))
-    causes = [it for it in causes_of_shortfall(history) if it not in known]
+    causes = [cause for cause in causes_of_shortfall(history) if cause not in known]
     if not causes:
-        told = any(cause.code not in {"charged", UNSAID.code} for cause in known)
-        return [f"{missing}." if told else f"{missing}; {UNSAID.words}."], (
-            Cause("need-missed", missing), *(() if told else (UNSAID,)),
+        explained = any(cause.code not in {"charged", UNKNOWN.code} for cause in known)
+        return [f"{missing}." if explained else f"{missing}; {UNKNOWN.words}."], (
+            Cause("need-missed", missing), *(() if explained else (UNKNOWN,)),
         )  # fmt: skip
     first, *others = causes
     return [f"{missing}, because {first.words}.", *_besides(others)], (
@@ -167,17 +168,17 @@ def _need(history: NightHistory, known: tuple[Cause, ...]) -> tuple[list[str], t
 
 
 def _missing_kwh(history: NightHistory, percent: float) -> str:
-    """Say how much that is at the meter."""
+    """Write the energy at the meter for a part of the battery; empty if unknown or small."""
     file, vehicle = history.house.file, history.night.vehicle
     if vehicle not in file.vehicles or percent < NEED_TOLERANCE_PERCENT:
         return ""
     model = charge_model(file, vehicle)
     stored_kwh = percent / 100 * file.vehicles[vehicle].usable_kwh
-    return f" ({kwh(1000 * stored_kwh / model.full_power_efficiency)} short)"
+    return f"{kwh_text(1000 * stored_kwh / model.full_power_efficiency)} "
 
 
-def _what_is_ahead(history: NightHistory, *, charged: bool) -> Iterator[str]:
-    """Say, of a night in progress, what is planned."""
+def _still_planned(history: NightHistory, *, charged: bool) -> Iterator[str]:
+    """Say what is still planned, if the night is in progress."""
     night = history.night
     if night.is_over or not night.plans or not history.stays or history.stays[-1].end < night.upto:
         return
@@ -187,13 +188,13 @@ def _what_is_ahead(history: NightHistory, *, charged: bool) -> Iterator[str]:
         yield f"Still planned: {hours_of(history, night.plans[-1].body)}."
 
 
-def _what_is_gone(history: NightHistory) -> Iterator[str]:
+def _not_kept(history: NightHistory) -> Iterator[str]:
     night = history.night
     if not night.kept_whole:
-        yield "Readings, reports and plans of that night are no longer kept: commands and sums are."
+        yield "Only the commands and sums of that night are still kept, not its readings or plans."
     elif history.stays and not any(
         TimeSpan(night.begins, night.upto).meets(TimeSpan(reading.at, night.upto))
         for reading in night.meter.readings
         if reading.at >= night.begins
     ):
-        yield "No meter was read that night: whether energy flowed, the ledger does not say."
+        yield "No meter was read that night, so the ledger does not say whether energy flowed."

@@ -1,4 +1,4 @@
-"""What was in force when, drawn out of a night's rows: commands, stays, flows, outages. Pure."""
+"""Derive spans from a night's rows: commands in force, stays, flows, outages. Pure."""
 
 from __future__ import annotations
 
@@ -18,40 +18,40 @@ if TYPE_CHECKING:
     from daemon.why.records import Night
 
 AWAY = "no vehicle is plugged in"
-"""What a command says while no vehicle is there (`daemon.control.controller`)."""
+"""The reason of a command while no vehicle is connected (`daemon.control.controller`)."""
 
-ONE_STRETCH = timedelta(minutes=10)
-"""A meter that counts in steps shows no rise for so long, though power flows."""
+LONGEST_PAUSE = timedelta(minutes=10)
+"""A meter that counts in steps may show no rise for this long although power flows."""
 
-WORTH_A_WORD = timedelta(minutes=5)
-"""A daemon that was away for less was only started again."""
+SHORTEST_OUTAGE = timedelta(minutes=5)
+"""A shorter outage was only a restart."""
 
 HOUR = timedelta(hours=1)
 
 
 @dataclass(frozen=True, slots=True)
 class TimeSpan:
-    """A stretch of time, half-open."""
+    """A span of time, half-open."""
 
     start: datetime
     end: datetime
 
     def meets(self, other: TimeSpan) -> TimeSpan | None:
-        """Give what both have in common."""
+        """Return the time that both have in common."""
         start, end = max(self.start, other.start), min(self.end, other.end)
         return TimeSpan(start, end) if start < end else None
 
 
 @dataclass(frozen=True, slots=True)
 class CommandSpan(TimeSpan):
-    """How long a command was in force: until the next one, or until it lapsed."""
+    """The time for which a command was in force: until the next one, or until it expired."""
 
     command: StoredCommand
 
 
 @dataclass(frozen=True, slots=True)
 class Flow(TimeSpan):
-    """A stretch in which energy flowed [Wh]; `is_measured` where the meter was read throughout."""
+    """A span in which energy flowed [Wh]; `is_measured` if the meter was read throughout."""
 
     wh: int
     is_measured: bool
@@ -59,9 +59,9 @@ class Flow(TimeSpan):
 
 @dataclass(frozen=True, slots=True)
 class Outage(TimeSpan):
-    """A time in which the daemon did not run; `is_exact` where it said that it ended.
+    """A time in which the daemon did not run; `is_exact` if it recorded its end.
 
-    Where it did not, `start` is when it was last heard of. Before its very first start `is_first`.
+    If not, `start` is its last sign of life. `is_first` is the time before its very first start.
     """
 
     is_exact: bool
@@ -70,66 +70,67 @@ class Outage(TimeSpan):
 
 def in_force(night: Night) -> tuple[CommandSpan, ...]:
     """List the commands in force through a night, clipped to it."""
-    commands = [*([night.before] if night.before else []), *night.commands]
+    commands = [*([night.command_before] if night.command_before else []), *night.commands]
     ends = [*(command.at for command in commands[1:]), night.upto]
-    made = (
+    spans = (
         CommandSpan(max(command.at, night.begins), min(end, command.valid_until), command)
         for command, end in zip(commands, ends, strict=True)
     )
-    return tuple(told for told in made if told.start < told.end)
+    return tuple(span for span in spans if span.start < span.end)
 
 
 def stays_of(night: Night) -> tuple[TimeSpan, ...]:
-    """List when a vehicle was there: by its pilot state, else by what the daemon took to be so."""
+    """List when a vehicle was connected: by the pilot state, else by the daemon's commands."""
     pilots = [each for each in night.reports if each.pilot is not None]
     if pilots or night.pilot_before is not None:
         return _by_pilot(night, pilots)
-    return _joined(told for told in in_force(night) if told.command.why != AWAY)
+    return joined(span for span in in_force(night) if span.command.why != AWAY)
 
 
 def _by_pilot(night: Night, pilots: Sequence[StoredReport]) -> tuple[TimeSpan, ...]:
-    there, since = False, night.begins
+    connected, since = False, night.begins
     spans: list[TimeSpan] = []
     before = [night.pilot_before] if night.pilot_before is not None else []
     for report in (*before, *pilots):
         if report.pilot in FAULTS:
-            continue  # says nothing of a vehicle
+            continue  # does not say whether a vehicle is connected
         at = max(report.at, night.begins)
-        if there and report.pilot not in CONNECTED:
+        if connected and report.pilot not in CONNECTED:
             spans.append(TimeSpan(since, at))
-        since = since if there else at
-        there = report.pilot in CONNECTED
-    if there:
+        since = since if connected else at
+        connected = report.pilot in CONNECTED
+    if connected:
         spans.append(TimeSpan(since, night.upto))
     return tuple(span for span in spans if span.start < span.end)
 
 
-def _joined(spans: Iterable[TimeSpan]) -> tuple[TimeSpan, ...]:
-    made: list[TimeSpan] = []
+def joined(spans: Iterable[TimeSpan]) -> tuple[TimeSpan, ...]:
+    """Join spans, in order of their starts, that overlap or follow each other without a gap."""
+    runs: list[TimeSpan] = []
     for span in spans:
-        if made and made[-1].end >= span.start:
-            made[-1] = TimeSpan(made[-1].start, max(made[-1].end, span.end))
+        if runs and runs[-1].end >= span.start:
+            runs[-1] = TimeSpan(runs[-1].start, max(runs[-1].end, span.end))
         else:
-            made.append(TimeSpan(span.start, span.end))
-    return tuple(made)
+            runs.append(TimeSpan(span.start, span.end))
+    return tuple(runs)
 
 
 # --- what the meter showed --------------------------------------------------------------------
 
 
 def flows_of(night: Night) -> tuple[Flow, ...]:
-    """List the stretches in which energy flowed through the meter."""
-    told = in_force(night)
-    made: list[Flow] = []
+    """List the spans in which energy flowed through the meter."""
+    commands = in_force(night)
+    flows: list[Flow] = []
     for flow in _rises(night):
-        last = made[-1] if made else None
-        if last is not None and _goes_on(last, flow, told):
-            made[-1] = Flow(
+        last = flows[-1] if flows else None
+        if last is not None and _continues(last, flow, commands):
+            flows[-1] = Flow(
                 last.start, flow.end, last.wh + flow.wh, last.is_measured and flow.is_measured
             )
         else:
-            made.append(flow)
-    return tuple(_clipped(flow, night, told) for flow in made)
+            flows.append(flow)
+    return tuple(_clipped(flow, night, commands) for flow in flows)
 
 
 def _rises(night: Night) -> Iterator[Flow]:
@@ -142,55 +143,52 @@ def _rises(night: Night) -> Iterator[Flow]:
             yield Flow(start, end, wh, after.at - before.at <= LONGEST_GAP)
 
 
-def _goes_on(last: Flow, flow: Flow, told: Sequence[CommandSpan]) -> bool:
-    if flow.start - last.end > ONE_STRETCH:
+def _continues(last: Flow, flow: Flow, commands: Sequence[CommandSpan]) -> bool:
+    if flow.start - last.end > LONGEST_PAUSE:
         return False
     between = TimeSpan(last.end, flow.start)
-    return not any(each.command.do == "stop" and each.meets(between) for each in told)
+    return not any(each.command.do == "stop" and each.meets(between) for each in commands)
 
 
-def _clipped(flow: Flow, night: Night, told: Sequence[CommandSpan]) -> Flow:
-    """Begin and end a stretch with its command, where that is between two readings."""
+def _clipped(flow: Flow, night: Night, commands: Sequence[CommandSpan]) -> Flow:
+    """Start and end a flow with its command, if the command came between two readings."""
     readings = [reading.at for reading in night.meter.readings]
     first = min((at for at in readings if at > flow.start), default=flow.end)
     last = max((at for at in readings if at < flow.end), default=flow.start)
-    starts = [each for each in told if each.command.do == "start"]
-    begun = [each.start for each in _runs(starts) if flow.start < each.start < first]
-    ended = [each.end for each in _runs(starts) if last < each.end < flow.end]
+    starts = joined(each for each in commands if each.command.do == "start")
+    begun = [each.start for each in starts if flow.start < each.start < first]
+    ended = [each.end for each in starts if last < each.end < flow.end]
     return replace(
         flow, start=begun[0] if begun else flow.start, end=ended[-1] if ended else flow.end
     )
 
 
-def _runs(told: Sequence[CommandSpan]) -> tuple[TimeSpan, ...]:
-    return _joined(told)
-
-
-# --- when nobody was at work ------------------------------------------------------------------
+# --- when the daemon did not run ------------------------------------------------------------------
 
 
 def outages_of(night: Night) -> tuple[Outage, ...]:
-    """List when the daemon did not run: by its starts and ends, else by commands that lapsed."""
-    made: list[Outage] = []
-    for outage in (*_by_starts(night), *_by_lapses(night)):
-        known = next((each for each in made if outage.meets(each)), None)
+    """List when the daemon did not run: by its starts and ends, else by expired commands."""
+    outages: list[Outage] = []
+    for outage in (*_by_starts(night), *_by_expiry(night)):
+        known = next((each for each in outages if outage.meets(each)), None)
         if known is None:
-            made.append(outage)
+            outages.append(outage)
         elif not known.is_exact:
-            # What hardware said meanwhile is dated then, though it was kept after the start.
+            # Messages of that time carry their own instants, though they were recorded after the
+            # start.
             start, end = min(known.start, outage.start), max(known.end, outage.end)
-            made[made.index(known)] = replace(known, start=start, end=end)
-    return tuple(sorted(made, key=lambda outage: outage.start))
+            outages[outages.index(known)] = replace(known, start=start, end=end)
+    return tuple(sorted(outages, key=lambda outage: outage.start))
 
 
 def _by_starts(night: Night) -> Iterator[Outage]:
-    last = night.ended_before
-    for happening, seen in zip(night.happenings, night.seen, strict=True):
+    last = night.start_or_end_before
+    for happening, recorded in zip(night.happenings, night.recorded_before, strict=True):
         if happening.what not in {"started", "ended"}:
             continue
         if happening.what == "started":
             is_exact = last is not None and last.what == "ended"
-            since = last.at if last is not None and is_exact else seen
+            since = last.at if last is not None and is_exact else recorded
             if since is not None and since < happening.at:
                 yield Outage(max(since, night.begins), happening.at, is_exact)
         last = happening
@@ -198,13 +196,13 @@ def _by_starts(night: Night) -> Iterator[Outage]:
         yield Outage(max(last.at, night.begins), night.upto, is_exact=True)
 
 
-def _by_lapses(night: Night) -> Iterator[Outage]:
-    """See where a command lapsed that a daemon would have renewed."""
-    commands = [*([night.before] if night.before else []), *night.commands]
+def _by_expiry(night: Night) -> Iterator[Outage]:
+    """Find expired commands, which a running daemon would have extended."""
+    commands = [*([night.command_before] if night.command_before else []), *night.commands]
     ends = [*(command.at for command in commands[1:]), night.upto]
     if not commands:
         yield Outage(night.begins, night.upto, is_exact=False)
-    elif commands[0].at > night.begins and night.ended_before is None:
+    elif commands[0].at > night.begins and night.start_or_end_before is None:
         yield Outage(night.begins, commands[0].at, is_exact=False, is_first=True)
     for command, end in zip(commands, ends, strict=True):
         if command.valid_until < end and end > night.begins:

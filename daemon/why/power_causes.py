@@ -1,9 +1,10 @@
-"""What the charge point, its meter or the main fuse kept from charging, or let flow. Pure."""
+"""Find causes at the charge point, its meter and the main fuse. Pure."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from config.tariffs.calendar_words import listed
 from daemon.control.alerts import (
     BROKER_REFUSES,
     NO_POWER,
@@ -11,6 +12,7 @@ from daemon.control.alerts import (
     NOBODY_LISTENS,
     POWER_AFTER_STOP,
 )
+from daemon.presentation.figures import kwh_text
 from daemon.why.evidence import (
     LONG_ENOUGH,
     Cause,
@@ -21,62 +23,61 @@ from daemon.why.evidence import (
     starts_without_power,
 )
 from daemon.why.history import TimeSpan
-from daemon.why.wording import kwh, listed
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from daemon.why.wording import NightHistory
 
-WORTH_TELLING_WH = 1000
-"""Less that is not measured is told with the account alone [Wh]."""
+LEAST_ESTIMATED_WH = 1000
+"""Smaller estimates are mentioned only in the account [Wh]."""
 
 
 def no_answer(history: NightHistory) -> Iterator[Cause]:
-    """Tell of the first start that no power followed, or of which the meter said nothing."""
+    """Find the first start without power, or without readings to show it."""
     for run in starts_without_power(history):
         if run.end - run.start < LONG_ENOUGH:
             continue
         alerts = [a for a in alerts_of(history, NO_POWER) if run.start <= a.at <= run.end]
         if alerts:
-            said = alerts[0].message.partition("no power flows: ")[2].rstrip(".")
+            reason = alerts[0].message.partition("no power flows: ")[2].rstrip(".")
             yield Cause(
                 NO_POWER,
-                f"it was told to charge at {history.at(run.start)}, but no power flowed"
-                f" ({_told_again(history, run)}): {said}",
+                f"the command to charge was sent at {history.at(run.start)}, but no power flowed"
+                f" ({_sent_again(history, run)}): {reason}",
             )
         elif history.night.kept_whole and not _was_read(history, run):
             alert = f" (alert {NO_READING})" if alerts_of(history, NO_READING) else ""
             yield Cause(
                 NO_READING,
-                f"it was told to charge {history.span(run)}, but its meter was silent{alert}:"
-                " whether it charged, the ledger does not say",
+                f"the command was to charge {history.span(run)}, but the meter was silent{alert},"
+                " so the ledger does not say whether it charged",
             )
         else:
             yield Cause(
                 "no-power",
-                f"it was told to charge {history.span(run)}, and no energy was measured",
+                f"the command was to charge {history.span(run)}, but no energy was measured",
             )
         return
 
 
 def late_power(history: NightHistory) -> Iterator[Cause]:
-    """Tell of starts that power followed only after an alert."""
+    """Find starts after which power flowed only after an alert."""
     for alert in alerts_of(history, NO_POWER):
         run = next((run for run in start_runs(history) if run.start <= alert.at <= run.end), None)
         flow = next((flow for flow in history.flows if run and flow.meets(run)), None)
         if run is not None and flow is not None and flow.start > run.start:
             yield Cause(
                 "power-late",
-                f"power was late: it was told to charge at {history.at(run.start)}"
-                f" ({_told_again(history, TimeSpan(run.start, flow.start))})",
+                f"power was late: the command to charge was sent at {history.at(run.start)}"
+                f" ({_sent_again(history, TimeSpan(run.start, flow.start))})",
             )
 
 
-def _told_again(history: NightHistory, run: TimeSpan) -> str:
+def _sent_again(history: NightHistory, run: TimeSpan) -> str:
     repeats = repeated_commands(history)
     again = [history.at(it.start) for it in repeats if run.start < it.start <= run.end]
-    times = f"; told again at {listed(again)}" if again else ""
+    times = f"; sent again at {listed(again)}" if again else ""
     return f"alert {NO_POWER}{times}"
 
 
@@ -85,49 +86,48 @@ def _was_read(history: NightHistory, run: TimeSpan) -> bool:
 
 
 def nobody_listened(history: NightHistory) -> Iterator[Cause]:
-    """Tell of commands that did not arrive."""
+    """Find commands that did not arrive."""
     words = {
         NOBODY_LISTENS: "nothing listened to the commands for it",
         BROKER_REFUSES: "the broker refused what was published",
     }
-    for code, said in words.items():
+    for code, meaning in words.items():
         alerts = alerts_of(history, code)
         if alerts:
-            yield Cause(code, f"{said} (alert {code} at {history.at(alerts[0].at)})")
+            yield Cause(code, f"{meaning} (alert {code} at {history.at(alerts[0].at)})")
 
 
 def faults(history: NightHistory) -> Iterator[Cause]:
-    """Tell of the hours in which the charge point reported a fault."""
-    told = spans_because(history, "the charge point reports a fault")
-    if told:
-        state = told[0].command.why.rpartition("(")[2].rstrip(")")
-        when = listed([history.span(each) for each in told])
-        yield Cause("fault", f"the charge point reported a fault ({state}) {when}")
+    """Find the hours in which the charge point reported a fault."""
+    spans = spans_because(history, "the charge point reports a fault")
+    if spans:
+        when = listed([history.span(each) for each in spans])
+        yield Cause("fault", f"the charge point reported a fault {when}")
 
 
 def fuse(history: NightHistory) -> Iterator[Cause]:
-    """Tell of the hours in which the rest of the home needed the current."""
-    told = spans_because(history, "the rest of the home needs the current")
-    if told:
-        when = listed([history.span(each) for each in told])
+    """Find the hours in which the rest of the home needed the current."""
+    spans = spans_because(history, "the rest of the home needs the current")
+    if spans:
+        when = listed([history.span(each) for each in spans])
         yield Cause("main-fuse", f"the rest of the home needed the current {when}")
 
 
-def unbidden(history: NightHistory) -> Iterator[Cause]:
-    """Tell of power that flowed although it was told to stop."""
+def power_after_stop(history: NightHistory) -> Iterator[Cause]:
+    """Find power that flowed after a command to stop."""
     for alert in alerts_of(history, POWER_AFTER_STOP)[:1]:
         yield Cause(
             POWER_AFTER_STOP,
-            "power flowed although it was told to stop"
+            "power flowed although the command was to stop"
             f" (alert {POWER_AFTER_STOP} at {history.at(alert.at)})",
         )
 
 
 def estimated(history: NightHistory) -> Iterator[Cause]:
-    """Tell how much of what was charged no reading has measured."""
+    """Find how much of the energy was estimated."""
     record = history.night.record
-    if record is None or 1000 * float(record["estimated_kwh"]) < WORTH_TELLING_WH:
+    if record is None or 1000 * float(record["estimated_kwh"]) < LEAST_ESTIMATED_WH:
         return
-    amount = kwh(1000 * float(record["estimated_kwh"]))
+    amount = kwh_text(1000 * float(record["estimated_kwh"]))
     silent = f" (alert {NO_READING})" if alerts_of(history, NO_READING) else ""
     yield Cause("estimated", f"{amount} of it are estimated, as the meter was silent{silent}")

@@ -1,6 +1,6 @@
-"""What the ledger holds of one night at one charge point, put side by side; judges nothing.
+"""Read the ledger's rows of one night at one charge point. Interprets nothing.
 
-`why_told` draws out what was in force when, `why_answer` and `why_story` are made from it.
+`history` derives spans from them; `explanation` and `story` are made from both.
 """
 
 from __future__ import annotations
@@ -36,10 +36,10 @@ if TYPE_CHECKING:
     from daemon.control.state import House, OpenNight
 
 HELD_FOR = timedelta(days=60)
-"""An alert is raised once while it holds: one from so long ago may be what holds a night up."""
+"""An alert is raised only once while it holds, so one this old may still explain a night."""
 
 ASKED_BEFORE = timedelta(days=14)
-"""What was asked for longer ago is forgotten, as `daemon.service.recovery` says."""
+"""Older requests are forgotten (`daemon.service.recovery`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,35 +54,35 @@ class Night:
         Their names in the household file.
     begins, ends, upto : datetime
         UTC; `upto` is the end, or now if that is earlier.
-    before : StoredCommand or None
-        The command in force when it began.
+    command_before : StoredCommand or None
+        The last command before it.
     commands, reports, alerts, happenings : tuple
         Of this night.
     plan_before : StoredPlan or None
-        The last plan of before it.
+        The last plan before it.
     plans : tuple of StoredPlan
         Of this night.
     pilot_before : StoredReport or None
-        The last pilot state of before it.
+        The last pilot state before it.
     requests, earlier_requests : tuple of StoredRequest
         Of this night, and of the days before it.
     earlier_alerts : tuple of StoredAlert
-        Of the weeks before it: one that still holds is not raised again.
-    ended_before : StoredHappening or None
-        The daemon's last start or end of before it.
-    seen : tuple of datetime or None
-        For each of the happenings that is a start: the last instant of which anything was recorded
-        before it.
+        Of the weeks before it: an alert that still holds is not raised again.
+    start_or_end_before : StoredHappening or None
+        The daemon's last start or end before it.
+    recorded_before : tuple of datetime or None
+        For each happening that is a start of the daemon: the last instant that was recorded before
+        it.
     meter : Meter
-        The register, from a day before on.
+        The register, from a day earlier.
     record : dict or None
-        The night's account as it was closed, or as it stands; None where no rate is known.
+        The night's account, final or so far; None if no rate is known.
     closed : bool
         Whether the night was closed.
     open : OpenNight or None
-        What is kept of it while it is in progress.
+        What the daemon keeps of it while it is in progress.
     kept_whole : bool
-        Whether its raw readings, reports and plans are still kept.
+        Whether its readings, reports and plans are still kept.
     """
 
     night: date
@@ -91,7 +91,7 @@ class Night:
     begins: datetime
     ends: datetime
     upto: datetime
-    before: StoredCommand | None
+    command_before: StoredCommand | None
     commands: tuple[StoredCommand, ...]
     plan_before: StoredPlan | None
     plans: tuple[StoredPlan, ...]
@@ -101,9 +101,9 @@ class Night:
     requests: tuple[StoredRequest, ...]
     earlier_alerts: tuple[StoredAlert, ...]
     alerts: tuple[StoredAlert, ...]
-    ended_before: StoredHappening | None
+    start_or_end_before: StoredHappening | None
     happenings: tuple[StoredHappening, ...]
-    seen: tuple[datetime | None, ...]
+    recorded_before: tuple[datetime | None, ...]
     meter: Meter
     record: dict[str, Any] | None
     closed: bool
@@ -117,7 +117,7 @@ class Night:
 
     @property
     def energy_wh(self) -> int:
-        """What flowed through the meter [Wh]: by the record, or by the readings."""
+        """Energy through the meter [Wh], from the record or from the readings."""
         if self.record is not None:
             return int(1000 * self.record["energy_kwh"])  # a Decimal with three places
         return self.meter.between(self.begins, self.upto)[0]
@@ -126,14 +126,14 @@ class Night:
 def read_night(
     house: House, ledger: LedgerReader, charge_point: str, night: date, now: datetime
 ) -> Night:
-    """Read all that a ledger holds of a night.
+    """Read what the ledger holds of a night.
 
     Parameters
     ----------
     house : House
-        The household file and the rates as they are now.
+        The household file and the rates known now.
     ledger : LedgerReader
-        Its record, read only.
+        Its ledger.
     charge_point : str
         Its name in the file.
     night : date
@@ -144,7 +144,7 @@ def read_night(
     Returns
     -------
     Night
-        As far as it has come by now.
+        Up to now, if it is in progress.
 
     Raises
     ------
@@ -168,7 +168,7 @@ def read_night(
         begins=begins,
         ends=ends,
         upto=upto,
-        before=ledger.command_before(charge_point, begins),
+        command_before=ledger.command_before(charge_point, begins),
         commands=ledger.commands_between(charge_point, begins, upto),
         plan_before=ledger.plan_before(charge_point, begins),
         plans=ledger.plans_between(charge_point, begins, upto),
@@ -178,9 +178,9 @@ def read_night(
         requests=tuple(each for each in asked if begins <= each.at < upto),
         earlier_alerts=tuple(each for each in alerts if each.at < begins),
         alerts=tuple(each for each in alerts if each.at >= begins),
-        ended_before=ledger.last_happening(("started", "ended"), begins),
+        start_or_end_before=ledger.last_happening(("started", "ended"), begins),
         happenings=happenings,
-        seen=tuple(
+        recorded_before=tuple(
             ledger.last_written(points, each.at) if each.what == "started" else None
             for each in happenings
         ),
@@ -217,7 +217,7 @@ def _vehicle(
 
 
 def _account(house: House, ledger: LedgerReader, facts: NightFacts) -> dict[str, Any] | None:
-    """Account for a night that was not closed, as it stands; None where it can't be priced."""
+    """Account for a night that was not closed, so far; None if no rate is known."""
     begins, upto = night_bounds(facts.night, house.file.zone)[0], facts.closed_at
     try:
         since = counted_from(house, facts)

@@ -1,4 +1,4 @@
-"""A night's answer and story: as people read them in a terminal, and as JSON values."""
+"""Show a night's explanation and story in a terminal, or as JSON values."""
 
 from __future__ import annotations
 
@@ -12,9 +12,11 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from daemon.night_log.month import RULES
+from daemon.presentation.figures import kwh_text
 from daemon.why.explanation import explain_night
 from daemon.why.story import story_of
-from daemon.why.wording import history_of, kwh
+from daemon.why.wording import history_of
 from planners.plan.plan import instant_text
 
 if TYPE_CHECKING:
@@ -29,12 +31,12 @@ if TYPE_CHECKING:
     from daemon.why.wording import NightHistory
 
 INDENT = 2
-RULES = {"at_once": "Charging at once", "timer": "Charging on a timer"}
+RULES_SHOWN = ("at_once", "timer")
 
 
 @dataclass(frozen=True, slots=True)
 class Why:
-    """One charge point's night, answered and told."""
+    """One charge point's night with its explanation and its story."""
 
     history: NightHistory
     explanation: Explanation
@@ -42,7 +44,7 @@ class Why:
 
 
 def why_of(house: House, night: Night) -> Why:
-    """Answer for a night and tell it."""
+    """Explain a night and tell its story."""
     history = history_of(house, night)
     return Why(history, explain_night(history), story_of(history))
 
@@ -51,7 +53,7 @@ def why_of(house: House, night: Night) -> Why:
 
 
 def show_why(house: House, whys: Sequence[Why]) -> RenderableType:
-    """Lay a night out for people.
+    """Lay out a night.
 
     Parameters
     ----------
@@ -63,7 +65,7 @@ def show_why(house: House, whys: Sequence[Why]) -> RenderableType:
     Returns
     -------
     RenderableType
-        To be printed by rich, at most 80 columns wide.
+        For rich, at most 80 columns wide.
     """
     night = whys[0].history.night
     next_day = night.night + timedelta(days=1)
@@ -116,29 +118,32 @@ def _table(why: Why) -> Table:
 
 
 def _account(history: NightHistory) -> Iterator[str]:
-    """Give what was charged, by band, beside plain rules; where nothing was, nothing."""
+    """Write the account by band, with other rules; nothing if nothing was charged."""
     record, night = history.night.record, history.night
     if record is None:
         if night.energy_wh:
-            yield f"{kwh(night.energy_wh, 2)} at the meter; no rate is known to price it with."
+            yield f"{kwh_text(night.energy_wh, 2)} at the meter; no rate is known to price it with."
         return
     if not record["by_band"]:
         return
     cost = history.money(record["cost"])
-    yield f"{kwh(night.energy_wh, 2)} at the meter for {cost}, tax included:"
+    yield f"{kwh_text(night.energy_wh, 2)} at the meter for {cost}, tax included:"
     for line in record["by_band"]:
-        amount = kwh(1000 * float(line["kwh"]), 2)
+        amount = kwh_text(1000 * float(line["kwh"]), 2)
         cost = history.money(line["cost"])
         yield f"  {line['band']}: {amount} at {_rate(line['rate'])} per kWh, {cost}"
     if record["estimated_kwh"]:
-        yield f"{kwh(1000 * float(record['estimated_kwh']), 2)} of it are estimated, not measured."
+        estimated = kwh_text(1000 * float(record["estimated_kwh"]), 2)
+        yield f"{estimated} of it are estimated, not measured."
+    baselines = record["baselines"]
     rules = [
-        f"{words} would have cost {history.money(record['baselines'][name]['cost'])}"
-        for name, words in RULES.items()
-        if name in record["baselines"]
+        f"charging {RULES[rule]} would have cost {history.money(baselines[rule]['cost'])}"
+        for rule in RULES_SHOWN
+        if rule in baselines
     ]
     if rules and night.closed:
-        yield "; ".join([rules[0], *(rule[:1].lower() + rule[1:] for rule in rules[1:])]) + "."
+        sentence = "; ".join(rules)
+        yield f"{sentence[:1].upper()}{sentence[1:]}."
 
 
 def _rate(rate: Decimal | float) -> str:
@@ -149,7 +154,7 @@ def _rate(rate: Decimal | float) -> str:
 
 
 def why_values(house: House, whys: Sequence[Why]) -> dict[str, Any]:
-    """Give a night as JSON values: instants by RFC 3339 in UTC, money exact.
+    """Make the JSON values of a night: instants by RFC 3339 in UTC, money exact.
 
     Parameters
     ----------

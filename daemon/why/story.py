@@ -1,4 +1,4 @@
-"""A night's story: what was known, planned, commanded and measured, in the order of time. Pure."""
+"""Tell a night: what was known, planned, commanded and measured, in order of time. Pure."""
 
 from __future__ import annotations
 
@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING, Any
 from adapters.clocks.instants import parse_instant
 from daemon.control.alerts import ALERTS
 from daemon.control.learning import CONNECTED
+from daemon.presentation.figures import kwh_text
 from daemon.why.causes import outage_words
-from daemon.why.plans import changed_plans, plan_words, set_off_by, what_changed
-from daemon.why.story_lines import AT_FIRST, Entry, Kind, commanded, together
-from daemon.why.wording import PILOTS, kwh
+from daemon.why.plans import changed_plans, plan_words, what_changed, why_made
+from daemon.why.story_lines import AT_FIRST, Entry, Kind, commanded, merge_repeats
+from daemon.why.wording import PILOTS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -25,7 +26,7 @@ _ORDER: tuple[Kind, ...] = (
 
 
 INSTANTS = frozenset({"by", "skip_until"})
-"""What of a request is an instant."""
+"""Keys of a request that hold an instant."""
 
 
 def story_of(history: NightHistory) -> tuple[Entry, ...]:
@@ -34,27 +35,27 @@ def story_of(history: NightHistory) -> tuple[Entry, ...]:
     Parameters
     ----------
     history : NightHistory
-        A night as the ledger has it.
+        The night.
 
     Returns
     -------
     tuple of Entry
-        In the order of time. Every command of the night is in exactly one of them.
+        In order of time. Every command of the night is in exactly one of them.
     """
     entries = [
         *_as_it_began(history), *_daemon(history), *_outages(history), *_vehicle(history),
-        *_charges(history), *_asked(history), *_planned(history), *commanded(history),
+        *_states_of_charge(history), *_asked(history), *_planned(history), *commanded(history),
         *_metered(history), *_alerts(history), *_closed(history),
     ]  # fmt: skip
     entries.sort(key=lambda entry: (entry.at, _ORDER.index(entry.kind)))
-    return tuple(together(entries))
+    return tuple(merge_repeats(entries))
 
 
 def _as_it_began(history: NightHistory) -> Iterator[Entry]:
     night = history.night
     if night.pilot_before is not None and night.pilot_before.pilot is not None:
         pilot = night.pilot_before.pilot
-        yield Entry(night.begins, "vehicle", f"{AT_FIRST}, {_state(pilot)}")
+        yield Entry(night.begins, "vehicle", f"{AT_FIRST}, {_pilot_words(pilot)}")
 
 
 # --- what was known ---------------------------------------------------------------------------
@@ -77,10 +78,10 @@ def _daemon(history: NightHistory) -> Iterator[Entry]:
 
 
 def _outages(history: NightHistory) -> Iterator[Entry]:
-    """Give those that no end and start tells."""
+    """Yield the outages that no start and end of the daemon shows."""
     for outage in history.outages:
         if not outage.is_exact:
-            far = "" if outage.is_first else ", as far as the ledger tells"
+            far = "" if outage.is_first else ", as far as the ledger shows"
             yield Entry(outage.start, "daemon", f"{outage_words(history, outage)}{far}")
         elif outage.start == history.night.begins:
             yield Entry(outage.start, "daemon", f"{AT_FIRST}, the daemon is not running")
@@ -93,37 +94,36 @@ def _vehicle(history: NightHistory) -> Iterator[Entry]:
         if report.pilot is None or report.pilot == pilot:
             continue
         before, pilot = pilot, report.pilot
-        there, was = pilot in CONNECTED, before in CONNECTED
-        if there and was:
-            continue  # whether it draws, the meter says
-        came = "the vehicle is plugged in" if there and before != "F" else _state(pilot)
-        yield Entry(report.at, "vehicle", "the vehicle is unplugged" if pilot == "A" else came)
+        is_connected, was_connected = pilot in CONNECTED, before in CONNECTED
+        if is_connected and was_connected:
+            continue  # the meter shows whether it charges
+        plugged = "the vehicle is plugged in" if is_connected and before != "F" else None
+        unplugged = "the vehicle is unplugged" if pilot == "A" else None
+        yield Entry(report.at, "vehicle", unplugged or plugged or _pilot_words(pilot))
     if pilot is None:
         for stay in history.stays:
-            yield Entry(stay.start, "vehicle", "a vehicle is taken to be there from now on")
+            yield Entry(stay.start, "vehicle", "a vehicle is assumed to be plugged in from now on")
             if stay.end < night.upto:
-                yield Entry(stay.end, "vehicle", "no vehicle is taken to be there any more")
+                yield Entry(stay.end, "vehicle", "a vehicle is no longer assumed to be plugged in")
 
 
-def _state(pilot: str) -> str:
-    return f"{PILOTS.get(pilot, 'an unknown state')} (pilot state {pilot})"
+def _pilot_words(pilot: str) -> str:
+    return PILOTS.get(pilot, "the charge point reports an unknown state")
 
 
-def _charges(history: NightHistory) -> Iterator[Entry]:
-    """Give the first state of charge of each stay, the last, and those that were planned with."""
-    told = [report for report in history.night.reports if report.soc_percent is not None]
-    if not told:
+def _states_of_charge(history: NightHistory) -> Iterator[Entry]:
+    """Yield the first state of charge of each stay, the last one, and those used by plans."""
+    reports = [report for report in history.night.reports if report.soc_percent is not None]
+    if not reports:
         return
     planned = {plan.made_at for plan, _ in changed_plans(history)}
-    shown = {told[0].at, told[-1].at}
+    shown = {reports[0].at, reports[-1].at}
     for stay in history.stays:
-        within = [report.at for report in told if stay.start <= report.at <= stay.end]
+        within = [report.at for report in reports if stay.start <= report.at <= stay.end]
         shown |= set(within[:1])
-    for report in told:
+    for report in reports:
         if report.at in shown or report.at in planned:
-            yield Entry(
-                report.at, "battery", f"the vehicle tells its charge: {report.soc_percent:.0f} %"
-            )
+            yield Entry(report.at, "battery", f"the vehicle reports {report.soc_percent:.0f} %")
 
 
 def _asked(history: NightHistory) -> Iterator[Entry]:
@@ -135,13 +135,13 @@ def _wish(history: NightHistory, request: StoredRequest) -> str:
     body: Mapping[str, Any] = request.body
     words = {
         "vehicle": "the vehicle is {}",
-        "soc_percent": "it holds {:.0f} %",
+        "soc_percent": "the battery holds {:.0f} %",
         "want_percent": "charge to {:.0f} %",
         "need_percent": "{:.0f} % are needed",
         "by": "ready by {}",
         "skip_until": "skip until {}",
     }
-    parts = ["forget what was asked before"] if body.get("clear") else []
+    parts = ["forget earlier requests"] if body.get("clear") else []
     if body.get("charge_now") is not None:
         parts.append("charge now" if body["charge_now"] else "do not charge at once any more")
     parts += [
@@ -149,24 +149,24 @@ def _wish(history: NightHistory, request: StoredRequest) -> str:
         for key, form in words.items()
         if body.get(key) is not None
     ]
-    return ", ".join(parts) or "nothing that it knows"
+    return ", ".join(parts) or "something unknown"
 
 
-# --- what was planned, told and measured ------------------------------------------------------
+# --- what was planned, commanded and measured -------------------------------------------------
 
 
 def _planned(history: NightHistory) -> Iterator[Entry]:
-    said: set[str] = set()
+    known: set[str] = set()
     for plan, before in changed_plans(history):
-        why = [sentence for sentence in plan.body["why"] if sentence not in said]
-        said |= set(plan.body["why"])
-        cause = set_off_by(history, plan, before)
+        why = [sentence for sentence in plan.body["why"] if sentence not in known]
+        known |= set(plan.body["why"])
+        cause = why_made(history, plan, before)
         changed = before is not None and before.made_at >= history.night.begins
         more = [what_changed(history, plan, before)] if before is not None and changed else []
         yield Entry(
             plan.made_at,
             "plan",
-            f"planned{' anew' if changed else ''} because {cause}: {plan_words(history, plan)}",
+            f"planned{' again' if changed else ''} because {cause}: {plan_words(history, plan)}",
             (*more, *why),
         )
 
@@ -175,13 +175,13 @@ def _metered(history: NightHistory) -> Iterator[Entry]:
     night = history.night
     starts = [span for span in history.command_spans if span.command.do == "start"]
     for flow in history.flows:
-        bidden = any(span.meets(flow) for span in starts)
-        how = "power flows" if bidden else "power flows, though nothing has told it to"
-        yield Entry(flow.start, "meter", how)
-        guess = "" if flow.is_measured else ", estimated: the meter was not read in between"
-        since = f"{kwh(flow.wh, 2)} since {history.at(flow.start)}{guess}"
-        going = flow.end >= night.upto and not night.is_over
-        yield Entry(flow.end, "meter", since if going else f"power has stopped: {since}")
+        is_commanded = any(span.meets(flow) for span in starts)
+        without = "" if is_commanded else ", without a command to charge"
+        yield Entry(flow.start, "meter", f"power flows{without}")
+        estimated = "" if flow.is_measured else ", estimated: the meter was not read in between"
+        since = f"{kwh_text(flow.wh, 2)} since {history.at(flow.start)}{estimated}"
+        still_flows = flow.end >= night.upto and not night.is_over
+        yield Entry(flow.end, "meter", since if still_flows else f"power has stopped: {since}")
 
 
 def _alerts(history: NightHistory) -> Iterator[Entry]:
@@ -196,4 +196,4 @@ def _closed(history: NightHistory) -> Iterator[Entry]:
     night = history.night
     if night.closed and night.record is not None:
         at = min(max(parse_instant(night.record["closed_at"]), night.begins), night.ends)
-        yield Entry(at, "night", "the night is closed, and accounted for")
+        yield Entry(at, "night", "the night is closed, and its account is final")

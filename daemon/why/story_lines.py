@@ -1,4 +1,4 @@
-"""The lines of a night's story, and those of them that tell its commands, each once. Pure."""
+"""Write a night's commands as lines of its story, each command once. Pure."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
 from daemon.why.evidence import repeated_commands
+from daemon.why.wording import reason
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -20,6 +21,7 @@ Kind: TypeAlias = Literal[
 ]  # fmt: skip
 
 AT_FIRST = "as the night begins"
+SENT_AGAIN = "sent again"
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,15 +33,15 @@ class Entry:
     at : datetime
         UTC.
     kind : Kind
-        What kind of thing it is.
+        What it is about.
     text : str
         In plain words.
     more : tuple of str
         Sentences that say more.
     serials : tuple of int
-        The commands that it stands for: one, and those that renewed it.
-    again : bool
-        Whether it says once more what was told before and did not come true.
+        The commands in this entry: one, and those that extended it.
+    is_repeat : bool
+        Whether the command was sent again because the meter showed no change.
     """
 
     at: datetime
@@ -47,87 +49,88 @@ class Entry:
     text: str
     more: tuple[str, ...] = ()
     serials: tuple[int, ...] = ()
-    again: bool = False
+    is_repeat: bool = False
 
 
 def commanded(history: NightHistory) -> Iterator[Entry]:
-    """Give every command once: with those that only renew it in the same entry."""
-    repeats = {told.command.serial for told in repeated_commands(history)}
-    before = history.night.before
-    last = _told_before(history)
+    """Yield each command once; those that only extend it are in the same entry."""
+    repeats = {span.command.serial for span in repeated_commands(history)}
+    before = history.night.command_before
+    last = _command_at_first(history)
     for command in history.night.commands:
-        again = command.serial in repeats
-        same = before is not None and _gist(command) == _gist(before)
-        if last is not None and same and not again:
+        is_repeat = command.serial in repeats
+        same = before is not None and _content(command) == _content(before)
+        if last is not None and same and not is_repeat:
             last = replace(last, serials=(*last.serials, command.serial))
         else:
             if last is not None:
                 yield last
-            order = _again(command) if again else _order(command, before)
-            last = Entry(command.at, "command", order, (), (command.serial,), again)
+            text = _repeat_words(command) if is_repeat else _command_words(command, before)
+            last = Entry(command.at, "command", text, (), (command.serial,), is_repeat)
         before = command
     if last is not None:
         yield last
 
 
-def _told_before(history: NightHistory) -> Entry | None:
-    before = history.night.before
+def _command_at_first(history: NightHistory) -> Entry | None:
+    before = history.night.command_before
     if before is None or before.valid_until <= history.night.begins:
         return None
-    return Entry(history.night.begins, "command", f"{AT_FIRST}, {_order(before, None)}")
+    to_do = f"to charge at {before.amps:g} A" if before.do == "start" else "not to charge"
+    text = f"{AT_FIRST}, the command is {to_do}: {reason(before)}"
+    return Entry(history.night.begins, "command", text)
 
 
-def _gist(command: StoredCommand) -> tuple[object, ...]:
+def _content(command: StoredCommand) -> tuple[object, ...]:
     return command.do, command.amps, command.why
 
 
-def _order(command: StoredCommand, before: StoredCommand | None) -> str:
-    still = before is not None and before.do == command.do and before.amps == command.amps
-    return f"{'still ' if still else ''}told {_do(command)}: {command.why}"
+def _command_words(command: StoredCommand, before: StoredCommand | None) -> str:
+    goes_on = before is not None and before.do == command.do
+    if command.do == "start":
+        return f"{'go on' if goes_on else 'start'} at {command.amps:g} A: {reason(command)}"
+    return f"{'stay stopped' if goes_on else 'stop'}: {reason(command)}"
 
 
-def _again(command: StoredCommand) -> str:
-    return f"told again {_do(command)}, as the meter did not show it"
+def _repeat_words(command: StoredCommand) -> str:
+    order = f"start at {command.amps:g} A" if command.do == "start" else "stop"
+    return f"{SENT_AGAIN}, because the meter showed no change: {order}"
 
 
-def _do(command: StoredCommand) -> str:
-    return f"to charge at {command.amps:g} A" if command.do == "start" else "not to charge"
-
-
-def together(entries: Iterable[Entry]) -> Iterator[Entry]:
-    """Put into one what was told again and again, with nothing else in between."""
-    told: list[Entry] = []
+def merge_repeats(entries: Iterable[Entry]) -> Iterator[Entry]:
+    """Merge commands that were sent again and again with nothing in between; number them all."""
+    repeats: list[Entry] = []
     for entry in entries:
-        if told and not (entry.again and entry.text == told[0].text):
-            yield _one_of(told)
-            told = []
-        if entry.again:
-            told.append(entry)
+        if repeats and not (entry.is_repeat and entry.text == repeats[0].text):
+            yield _merged(repeats)
+            repeats = []
+        if entry.is_repeat:
+            repeats.append(entry)
         else:
             yield _numbered(entry)
-    if told:
-        yield _one_of(told)
+    if repeats:
+        yield _merged(repeats)
 
 
-def _one_of(told: Sequence[Entry]) -> Entry:
-    first = told[0]
-    serials = tuple(serial for entry in told for serial in entry.serials)
+def _merged(repeats: Sequence[Entry]) -> Entry:
+    first = repeats[0]
+    serials = tuple(serial for entry in repeats for serial in entry.serials)
     text = first.text
-    if len(told) > 1:
-        text = f"{len(told)} times {text}"
-    return _numbered(replace(first, text=text, serials=serials), len(told))
+    if len(repeats) > 1:
+        text = text.replace(SENT_AGAIN, f"{SENT_AGAIN} {len(repeats)} times", 1)
+    return _numbered(replace(first, text=text, serials=serials), len(repeats))
 
 
-def _numbered(entry: Entry, told: int = 1) -> Entry:
-    """Add which commands an entry stands for; so many of them said the same again."""
+def _numbered(entry: Entry, repeats: int = 1) -> Entry:
+    """Add the numbers of an entry's commands, of which so many are repeats."""
     if not entry.serials:
         return entry
     first, *more = entry.serials
     often = "once" if len(more) == 1 else f"{len(more)} times"
-    said = f"command {first}{f', renewed {often}' if more else ''}"
-    at_first = entry.text.startswith(AT_FIRST)  # its own row is of the night before
-    if told > 1 or (at_first and more):
-        said = f"commands {first} to {more[-1]}"
+    numbers = f"command {first}{f', extended {often}' if more else ''}"
+    at_first = entry.text.startswith(AT_FIRST)  # the command itself was sent before the night
+    if repeats > 1 or (at_first and more):
+        numbers = f"commands {first} to {more[-1]}"
     if at_first:
-        said = f"renewed by {said}"
-    return replace(entry, text=f"{entry.text} ({said})")
+        numbers = f"{numbers} extended it"
+    return replace(entry, text=f"{entry.text} ({numbers})")

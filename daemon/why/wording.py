@@ -1,4 +1,4 @@
-"""How a night's story says instants, amounts, alerts and sources. Pure."""
+"""Write a night's instants, amounts and pilot states in words. Pure."""
 
 from __future__ import annotations
 
@@ -21,31 +21,33 @@ from daemon.why.history import (
 from planners.accounts.money import format_money
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
     from datetime import datetime
 
+    from adapters.ledger.rows import StoredCommand
     from daemon.control.state import House
     from daemon.why.records import Night
 
 _INSTANT = re.compile(
     r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\+00:00|\d{4}-\d\d-\d\d \d\d:\d\d UTC", re.ASCII
 )
-"""How messages write an instant in UTC."""
+"""An instant in UTC, as messages write it."""
 
 PILOTS = {
     "A": "no vehicle is connected",
-    "B": "a vehicle is connected and draws nothing",
+    "B": "a vehicle is connected",
     "C": "a vehicle is connected and ready to charge",
     "D": "a vehicle is connected and ready to charge, with ventilation",
-    "E": "no pilot signal: the charge point has no power",
+    "E": "the charge point has no power",
     "F": "the charge point reports a fault",
 }
-"""Pilot states of IEC 61851-1."""
+"""Pilot states of IEC 61851-1 in words."""
+
+_PILOT_STATE = re.compile(r" \(pilot state [A-F]\)", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
 class NightHistory:
-    """A night with all that is drawn out of it, and the household's clock and currency."""
+    """A night and the spans derived from it; writes by the household's clock and currency."""
 
     house: House
     night: Night
@@ -55,23 +57,23 @@ class NightHistory:
     outages: tuple[Outage, ...]
 
     def at(self, instant: datetime) -> str:
-        """Say an instant by the household's clock; with its date where it is not of this night."""
+        """Write an instant by the household's clock, with its date if it is not in this night."""
         local = instant.astimezone(self.house.file.zone)
         if self.night.begins <= instant <= self.night.ends:
             return f"{local:%H:%M}"
         return f"{local:%a %d %b %H:%M}"
 
     def span(self, span: TimeSpan) -> str:
-        """Say a stretch of time as "from 02:00 to 05:00"."""
+        """Write a span of time, such as "from 02:00 to 05:00"."""
         return f"from {self.at(span.start)} to {self.at(span.end)}"
 
     def in_local_time(self, words: str) -> str:
-        """Say the instants that a message holds in UTC by the household's clock."""
+        """Rewrite a message's instants in UTC by the household's clock."""
         return _INSTANT.sub(lambda found: self.at(parse_instant(_rfc_3339(found[0]))), words)
 
     def money(self, amount: Decimal | float) -> str:
-        """Say an amount in the household's currency."""
-        return format_money(Decimal(str(amount)), self.house.file.household.currency)
+        """Write an amount in the household's currency."""
+        return format_money(amount, self.house.file.household.currency)
 
 
 def _rfc_3339(text: str) -> str:
@@ -79,17 +81,12 @@ def _rfc_3339(text: str) -> str:
 
 
 def history_of(house: House, night: Night) -> NightHistory:
-    """Draw out of a night what its answer and its story are made of."""
+    """Derive the spans of a night."""
     return NightHistory(
         house, night, in_force(night), stays_of(night), flows_of(night), outages_of(night)
     )
 
 
-def listed(words: Sequence[str]) -> str:
-    """Join words as "a, b and c"."""
-    return " and ".join([*([", ".join(words[:-1])] if words[:-1] else []), *words[-1:]])
-
-
-def kwh(wh: float, decimals: int = 1) -> str:
-    """Say an energy given in watt-hours."""
-    return f"{wh / 1000:.{decimals}f} kWh"
+def reason(command: StoredCommand) -> str:
+    """Return a command's reason, without the pilot state."""
+    return _PILOT_STATE.sub("", command.why)

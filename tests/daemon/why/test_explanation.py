@@ -79,7 +79,7 @@ def test_nothing_was_worth_its_price(tmp_path: Path) -> None:
 
 
 def test_no_power_flowed(home: Home) -> None:
-    """It was told to charge, told again twice, and drew nothing: with the alert and its words."""
+    """The command was sent, sent again twice, and nothing flowed: with the alert and its words."""
     with home.place() as place:
         place.plug_in(35.0)
         place.draws = False
@@ -87,10 +87,10 @@ def test_no_power_flowed(home: Home) -> None:
         place.leave()
     explanation = home.why().explanation
     assert explanation.text == (
-        "It did not charge: it was told to charge at 21:00, but no power flowed (alert"
-        " no-power-after-start; told again at 21:02 and 21:06): hatchback is connected and draws"
-        " nothing. It may be full, or wait for its own timer. The need was missed: at 07:20 the"
-        " battery held about 35 % of the 60 % needed (14.4 kWh short)."
+        "It did not charge: the command to charge was sent at 21:00, but no power flowed (alert"
+        " no-power-after-start; sent again at 21:02 and 21:06): hatchback is connected and draws"
+        " nothing. It may be full, or wait for its own timer. It was 14.4 kWh short for the"
+        " departure: at 07:20 the battery held about 35 % of the 60 % needed."
     )
     assert explanation.causes == ("no-power-after-start", "need-missed")
 
@@ -105,8 +105,8 @@ def test_power_flowed_at_the_second_try(home: Home) -> None:
         place.leave()
     assert home.says().startswith(
         "It charged 26.0 kWh between 21:30 and 01:01, in the cheapest hours before 07:20, for NZD"
-        " 5.02. Power was late: it was told to charge at 21:00 (alert no-power-after-start; told"
-        " again at 21:02 and 21:06)."
+        " 5.02. Power was late: the command to charge was sent at 21:00 (alert"
+        " no-power-after-start; sent again at 21:02 and 21:06)."
     )
 
 
@@ -119,10 +119,11 @@ def test_the_meter_was_silent(home: Home) -> None:
         place.leave()
     explanation = home.why().explanation
     assert explanation.text.startswith(
-        "It did not charge as far as the meter tells: it was told to charge from 21:00 to"
+        "It did not charge as far as the meter shows: the command was to charge from 21:00 to"
     )
     assert (
-        "but its meter was silent (alert no-reading): whether it charged, the ledger does not say."
+        "but the meter was silent (alert no-reading), so the ledger does not say whether it"
+        " charged."
     ) in explanation.text
     assert explanation.causes[0] == "no-reading"
 
@@ -155,7 +156,8 @@ def test_nobody_listened(home: Home) -> None:
         place.service.handle(Published(topic, "nobody-listens"))
         place.leave()
     said = home.says()
-    assert said.startswith("It did not charge: it was told to charge at 21:00, but no power flowed")
+    not_charged = "It did not charge: the command to charge was sent at 21:00, but no power flowed"
+    assert said.startswith(not_charged)
     assert (
         "Besides, nothing listened to the commands for it (alert nobody-listens at 21:00)." in said
     )
@@ -169,7 +171,8 @@ def test_somebody_asked_to_skip(home: Home) -> None:
         place.leave()
     said = home.says()
     assert said.startswith("It did not charge: somebody asked at 17:30 to skip until 09:20.")
-    assert "The need was missed: at 07:20 the battery held about 35 % of the 60 % needed" in said
+    short = "It was 14.4 kWh short for the departure: at 07:20 the battery held about 35 % of the"
+    assert short in said
 
 
 def test_somebody_asked_to_charge_now(home: Home) -> None:
@@ -194,9 +197,9 @@ def test_the_daemon_was_ended(home: Home) -> None:
         place.leave()
     explanation = home.why().explanation
     assert (
-        "The need was missed: at 07:20 the battery held about 36 % of the 60 % needed (13.8 kWh"
-        " short), because the daemon was not running between 20:00 and 07:00, in hours for which it"
-        " had planned to charge."
+        "It was 13.8 kWh short for the departure: at 07:20 the battery held about 36 % of the 60 %"
+        " needed, because the daemon was not running between 20:00 and 07:00, when it had planned"
+        " to charge."
     ) in explanation.text
     assert "not-running" in explanation.causes
 
@@ -211,8 +214,8 @@ def test_the_daemon_was_killed(home: Home) -> None:
         place.until(LATER)
     explanation = home.why().explanation
     assert explanation.text.startswith(
-        "It did not charge: the daemon was not running from some time after 20:00 until 08:20, in"
-        " hours for which it had planned to charge."
+        "It did not charge: the daemon was not running from some time after 20:00 until 08:20, when"
+        " it had planned to charge."
     )
 
 
@@ -223,8 +226,8 @@ def test_the_daemon_did_not_come_back(home: Home) -> None:
         place.until(MIDNIGHT - 4 * HOUR)
         place.end()
     assert home.says().startswith(
-        "It did not charge: the daemon was not running between 20:00 and 12:00, in hours for which"
-        " it had planned to charge."
+        "It did not charge: the daemon was not running between 20:00 and 12:00, when it had planned"
+        " to charge."
     )
 
 
@@ -254,22 +257,22 @@ def test_it_came_too_late(home: Home) -> None:
         place.leave()
     explanation = home.why().explanation
     assert (
-        "The need was missed: at 07:20 the battery held about 44 % of the 60 % needed (9.0 kWh"
-        " short), because the vehicle was plugged in only at 05:10, with 20 %; without a pause it"
+        "It was 9.0 kWh short for the departure: at 07:20 the battery held about 44 % of the 60 %"
+        " needed, because the vehicle was plugged in only at 05:10, with 20 %; without a pause it"
         " would have taken until 08:18."
     ) in explanation.text
     assert explanation.causes == ("charged", "need-missed", "plugged-in-late")
 
 
 def test_the_charge_point_had_a_fault(home: Home) -> None:
-    """A fault that lasts is told with its pilot state and its hours."""
+    """A fault that lasts is shown with its hours."""
     with home.place() as place:
         place.plug_in(35.0)
         place.until(EVENING)
         place.pilot("F")
         place.leave()
     assert home.says().startswith(
-        "It did not charge: the charge point reported a fault (pilot state F) from 18:30 to 07:19."
+        "It did not charge: the charge point reported a fault from 18:30 to 07:19."
     )
 
 
@@ -316,7 +319,7 @@ def test_it_ended_by_itself(home: Home) -> None:
     assert explanation.text.startswith(charged)
     assert (
         "the vehicle ended the charge by itself at 22:15 (alert ended-short-of-need): it may be"
-        " full, or have a limit or a timer of its own."
+        " full, or have its own limit or timer."
     ) in explanation.text
 
 
@@ -372,7 +375,7 @@ def test_power_flowed_unbidden(home: Home) -> None:
         place.stuck = False
         place.leave()
     explanation = home.why().explanation
-    flowed = "Power flowed although it was told to stop (alert power-after-stop at"
+    flowed = "Power flowed although the command was to stop (alert power-after-stop at"
     assert flowed in explanation.text
     assert "power-after-stop" in explanation.causes
 
@@ -386,8 +389,9 @@ def test_no_meter_was_read(home: Home) -> None:
         place.plug_in(35.0)
         place.leave()
     said = home.says()
-    assert said.startswith("It did not charge as far as the meter tells: it was told to charge")
-    assert "No meter was read that night: whether energy flowed, the ledger does not say." in said
+    not_charged = "It did not charge as far as the meter shows: the command was to charge"
+    assert said.startswith(not_charged)
+    assert "No meter was read that night, so the ledger does not say whether energy flowed." in said
 
 
 def test_what_was_removed_is_said_to_be_gone(home: Home) -> None:
@@ -400,7 +404,7 @@ def test_what_was_removed_is_said_to_be_gone(home: Home) -> None:
     remove_before(home.path, LATER + HOUR, lambda: False)
     said = home.says()
     assert said.startswith("It charged 26.0 kWh, in the cheapest hours before 07:20, for NZD 5.02.")
-    assert "Readings, reports and plans of that night are no longer kept" in said
+    assert "Only the commands and sums of that night are still kept" in said
 
 
 def test_a_ledger_without_starts_tells_by_lapses(home: Home) -> None:

@@ -75,7 +75,7 @@ def test_a_changed_file_is_recorded_and_told(tmp_path: Path) -> None:
     story = home.why(EVENING + HOUR).story
     assert "a changed household file is in force" in [entry.text for entry in story]
     last = [entry for entry in story if entry.kind == "plan"][-1]
-    assert last.text.startswith("planned anew because the household file was changed: 20.2 kWh")
+    assert last.text.startswith("planned again because the household file was changed: 20.2 kWh")
     assert last.more[0] == "Before: 80 % wanted, 26.0 kWh to come from 21:00 to 00:31."
 
 
@@ -104,7 +104,7 @@ def test_prices_that_come_are_recorded_and_told(tmp_path: Path) -> None:
     told = [entry.text for entry in why.story if entry.kind == "prices"]
     assert told == ["new prices come; known until 00:00", "new prices come; known until 09:00"]
     plan = next(
-        it for it in why.story if it.text.startswith("planned anew because new prices came")
+        it for it in why.story if it.text.startswith("planned again because new prices came")
     )
     assert plan.at == EVENING
     made = next(it for it in why.history.night.plans if it.made_at == plan.at)
