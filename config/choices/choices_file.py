@@ -31,7 +31,12 @@ from config.fields.value_types import (
     Text,
 )
 from config.household.broker import Bus
-from config.household.departure import percent_problems, wanted_percent
+from config.household.departure import (
+    MAX_RATE,
+    WANT_PERCENT,
+    percent_problems,
+    wanted_percent,
+)
 from config.household.equipment import ChargePoint
 from config.household.household_file import Household, HouseholdFile, LedgerFile
 from config.household.vehicle import PREFER, AnyVehicle, Preference, Vehicle
@@ -108,16 +113,8 @@ class Choice(Model):
     need_percent: Percent = Field(
         description="State of charge needed at each departure, at any price [percent]."
     )
-    want_percent: Percent | None = Field(
-        None,
-        description="State of charge wanted at max_rate or less [percent]; without: the larger of "
-        "need_percent and the everyday limit.",
-    )
-    max_rate: Rate | None = Field(
-        None,
-        description="The highest rate, tax included, for what is wanted beyond the need "
-        "[currency per kWh]; without: no limit.",
-    )
+    want_percent: Percent | None = Field(None, description=WANT_PERCENT)
+    max_rate: Rate | None = Field(None, description=MAX_RATE)
     outlay: Amount = Field(
         Decimal(0), description="Paid once to have this choice, tax included [currency]."
     )

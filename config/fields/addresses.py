@@ -9,8 +9,9 @@ from typing import Annotated
 
 from config.fields.value_types import checked
 
-_HOST = r"\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9]([A-Za-z0-9._-]*[A-Za-z0-9])?"
-_ADDRESS = re.compile(rf"(?P<host>{_HOST}):(?P<port>[0-9]{{1,5}})", re.ASCII)
+HOST = r"\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9]([A-Za-z0-9._-]*[A-Za-z0-9])?"
+"""A host name or IP address, as a regular expression."""
+_ADDRESS = re.compile(rf"(?P<host>{HOST}):(?P<port>[0-9]{{1,5}})", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)

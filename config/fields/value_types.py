@@ -207,6 +207,16 @@ Name = Annotated[
     Expected("a name of up to 64 characters with a letter a-z or a digit in it"),
 ]
 Flag = Annotated[bool, Expected("true or false")]
+_FROM_0 = (
+    Field(ge=0, le=_MOST_MONEY),
+    BeforeValidator(_decimal_of),
+    json_kind("number", minimum=0, maximum=_MOST_MONEY),
+)
+_ABOVE_0 = (
+    Field(gt=0, le=_MOST_MONEY),
+    BeforeValidator(_decimal_of),
+    json_kind("number", exclusiveMinimum=0, maximum=_MOST_MONEY),
+)
 Rate = Annotated[
     Decimal,
     Field(ge=-_MOST_MONEY, le=_MOST_MONEY),
@@ -215,33 +225,11 @@ Rate = Annotated[
     Expected("a number of {currency} per kWh", limits=f"from -{_MOST_MONEY} to {_MOST_MONEY}"),
 ]
 Amount = Annotated[
-    Decimal,
-    Field(ge=0, le=_MOST_MONEY),
-    BeforeValidator(_decimal_of),
-    json_kind("number", minimum=0, maximum=_MOST_MONEY),
-    Expected(f"an amount of {{currency}} from 0 to {_MOST_MONEY}"),
+    Decimal, *_FROM_0, Expected(f"an amount of {{currency}} from 0 to {_MOST_MONEY}")
 ]
-TierEnd = Annotated[
-    Decimal,
-    Field(gt=0, le=_MOST_MONEY),
-    BeforeValidator(_decimal_of),
-    json_kind("number", exclusiveMinimum=0, maximum=_MOST_MONEY),
-    Expected(f"an energy above 0, at most {_MOST_MONEY} kWh"),
-]
-UsualUse = Annotated[
-    Decimal,
-    Field(ge=0, le=_MOST_MONEY),
-    BeforeValidator(_decimal_of),
-    json_kind("number", minimum=0, maximum=_MOST_MONEY),
-    Expected(f"an energy from 0 to {_MOST_MONEY} kWh"),
-]
-Factor = Annotated[
-    Decimal,
-    Field(gt=0, le=_MOST_MONEY),
-    BeforeValidator(_decimal_of),
-    json_kind("number", exclusiveMinimum=0, maximum=_MOST_MONEY),
-    Expected(f"a number above 0, at most {_MOST_MONEY}"),
-]
+UsualUse = Annotated[Decimal, *_FROM_0, Expected(f"an energy from 0 to {_MOST_MONEY} kWh")]
+TierEnd = Annotated[Decimal, *_ABOVE_0, Expected(f"an energy above 0, at most {_MOST_MONEY} kWh")]
+Factor = Annotated[Decimal, *_ABOVE_0, Expected(f"a number above 0, at most {_MOST_MONEY}")]
 TaxPercent = Annotated[
     Decimal,
     Field(ge=0, le=100),
@@ -276,18 +264,12 @@ ClockTime = Annotated[
     json_kind("string", pattern=r"^([01]?\d|2[0-3]):[0-5]\d$"),
     Expected('a time of the local clock such as "07:20"'),
 ]
-Date = Annotated[
-    date,
+_DATE_TEXT = (
     BeforeValidator(_date_of),
     json_kind("string", format="date", pattern=r"^20\d\d-\d\d-\d\d$"),
-    Expected("a date from 2000 to 2099 such as 2026-04-01"),
-]
-YearDate = Annotated[
-    date,
-    BeforeValidator(_date_of),
-    json_kind("string", format="date", pattern=r"^20\d\d-\d\d-\d\d$"),
-    Expected("a date in {year}, as year-month-day"),
-]
+)
+Date = Annotated[date, *_DATE_TEXT, Expected("a date from 2000 to 2099 such as 2026-04-01")]
+YearDate = Annotated[date, *_DATE_TEXT, Expected("a date in {year}, as year-month-day")]
 FilePath = Annotated[
     Path,
     BeforeValidator(_path_of),

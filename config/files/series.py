@@ -131,8 +131,8 @@ def load_prices(path: Path) -> tuple[PricePoint, ...]:
 
 
 def _comma_hint(cells: list[CsvCell]) -> str:
-    """Say what to write where a decimal comma has parted a rate in two."""
+    """Suggest what to write if a decimal comma has split a rate in two."""
     rate = ",".join(cell.text for cell in cells).strip('"')
     if not _DECIMAL_COMMA.fullmatch(rate):
         return ""
-    return f"; write {rate.replace(',', '.')}, or part the columns by semicolons"
+    return f"; write {rate.replace(',', '.')}, or separate the columns by semicolons"

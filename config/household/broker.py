@@ -10,13 +10,13 @@ from typing import Annotated, Self
 
 from pydantic import Field, model_validator
 
+from config.fields.addresses import HOST
 from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import Expected, FilePath, Flag, Model, checked
 
 _PORTS = {"mqtt": 1883, "mqtts": 8883}
-_HOST = r"\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9]([A-Za-z0-9._-]*[A-Za-z0-9])?"
 _BROKER = re.compile(
-    rf"(?P<scheme>mqtts?)://(?P<host>{_HOST})(:(?P<port>[0-9]{{1,5}}))?/?", re.ASCII
+    rf"(?P<scheme>mqtts?)://(?P<host>{HOST})(:(?P<port>[0-9]{{1,5}}))?/?", re.ASCII
 )
 _EMBEDDED = "embedded"
 _UNENCRYPTED = ", which others on the way can read and change"

@@ -27,6 +27,14 @@ if TYPE_CHECKING:
 
     from config.fields.key_problems import KeyPath
 
+WANT_PERCENT = (
+    "State of charge wanted at max_rate or less [percent]; without: the larger of need_percent and "
+    "the everyday limit."
+)
+MAX_RATE = (
+    "The highest rate, tax included, for what is wanted beyond the need [currency per kWh]; "
+    "without: no limit."
+)
 
 WeekdayList = Annotated[
     tuple[Annotated[Weekday, Expected("one of " + ", ".join(WEEKDAYS), WEEKDAYS)], ...],
@@ -42,16 +50,8 @@ class Departure(Model):
     date: Date | None = Field(None, description="Local date of a single trip; either this or days.")
     at: ClockTime = Field(description="Local time of leaving.")
     need_percent: Percent = Field(description="State of charge needed at any price [percent].")
-    want_percent: Percent | None = Field(
-        None,
-        description="State of charge wanted at max_rate or less [percent]; without: the larger of "
-        "need_percent and the everyday limit.",
-    )
-    max_rate: Rate | None = Field(
-        None,
-        description="The highest rate, tax included, for what is wanted beyond the need "
-        "[currency per kWh]; without: no limit.",
-    )
+    want_percent: Percent | None = Field(None, description=WANT_PERCENT)
+    max_rate: Rate | None = Field(None, description=MAX_RATE)
     margin_minutes: Minutes = Field(
         15, description="Ready at least so long before leaving [minutes]."
     )

@@ -6,13 +6,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from typing_extensions import override
 
 from config.files.errors import TariffError
 from config.tariffs.bands import band_table, names_holidays
 from planners.local_time.conversion import DAY_MINUTES, instant_of
 from planners.local_time.day_kinds import minutes_of_days
 from planners.local_time.zone_offsets import Offsets, offsets_between, standard_offsets_between
-from planners.rates.runs import RateRun, run_starts
+from planners.rates.runs import RateRun, Rates, run_starts
 from planners.rates.usage_tiers import band_rate, usage_tiers_of
 
 if TYPE_CHECKING:
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class BandRates:
+class BandRates(Rates):
     """The rates of one tariff of bands.
 
     Attributes
@@ -58,24 +59,8 @@ class BandRates:
     rates: tuple[Decimal, ...]
     tiers: tuple[UsageTiers | None, ...]
 
+    @override
     def runs(self, first: int, last: int) -> list[RateRun]:
-        """List the rates of the UTC minutes from `first` until before `last`.
-
-        Parameters
-        ----------
-        first, last : int
-            UTC minutes; `first` is before `last`.
-
-        Returns
-        -------
-        list of RateRun
-            In order of time, the first one beginning at `first`.
-
-        Raises
-        ------
-        TariffError
-            If no band covers one of the minutes.
-        """
         local = self._offsets(first, last).to_local(np.arange(first, last))
         first_day = int(local.min()) // DAY_MINUTES
         last_day = int(local.max()) // DAY_MINUTES
@@ -97,8 +82,8 @@ class BandRates:
             for start, band in zip(starts.tolist(), found, strict=True)
         ]
 
-    def known_until(self, minute: int) -> int | None:  # noqa: ARG002 - part of the protocol
-        """Return None: the rates of bands are always known."""
+    @override
+    def known_until(self, minute: int) -> int | None:
         return None
 
     def _offsets(self, first: int, last: int) -> Offsets:

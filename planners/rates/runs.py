@@ -53,6 +53,11 @@ class Rates(Protocol):
         -------
         list of RateRun
             In order of time, the first one beginning at `first`.
+
+        Raises
+        ------
+        TariffError
+            If the rate of one of the minutes is not known and can't be estimated.
         """
 
     def known_until(self, minute: int) -> int | None:

@@ -18,11 +18,12 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
+from typing_extensions import override
 
 from config.files.errors import TariffError
 from planners.local_time.conversion import DAY_MINUTES, EPOCH, MINUTE, instant_of, minute_of
 from planners.local_time.zone_offsets import Offsets, offsets_between
-from planners.rates.runs import RateRun, run_starts
+from planners.rates.runs import RateRun, Rates, run_starts
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -42,7 +43,7 @@ SINGLE_MINUTES = 60
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class SeriesRates:
+class SeriesRates(Rates):
     """The rates of one price series.
 
     Attributes
@@ -68,19 +69,8 @@ class SeriesRates:
     rates: tuple[Decimal, ...]
     offsets: Offsets
 
+    @override
     def runs(self, first: int, last: int) -> list[RateRun]:
-        """List the rates of the UTC minutes from `first` until before `last`.
-
-        Parameters
-        ----------
-        first, last : int
-            UTC minutes; `first` is before `last`.
-
-        Returns
-        -------
-        list of RateRun
-            In order of time, the first one beginning at `first`.
-        """
         points = self._point_at(np.arange(first, last))
         starts = run_starts(points)
         edges = [*(first + starts).tolist(), last]
@@ -92,19 +82,8 @@ class SeriesRates:
                 runs.append(RateRun(start, BAND, self.rates[point], estimated=False))
         return runs
 
+    @override
     def known_until(self, minute: int) -> int | None:
-        """Find the first UTC minute, this one or later, whose price is not known yet.
-
-        Parameters
-        ----------
-        minute : int
-            UTC minute.
-
-        Returns
-        -------
-        int
-            UTC minute.
-        """
         point = int(self._point_at(np.array([minute]))[0])
         if point < 0:
             return minute

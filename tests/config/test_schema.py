@@ -8,10 +8,10 @@ from typing import Any
 import pytest
 from jsonschema import Draft202012Validator
 
-from config.files.yaml_tree import read_yaml
 from config.household.household_file import HouseholdFile
 from config.schema import household_schema
 from tests.config.cottage import COTTAGE, edited
+from tests.config.edited_files import places_of_errors
 from tests.config.test_examples import FILES
 
 SCHEMA = household_schema()
@@ -20,8 +20,7 @@ VALIDATOR = Draft202012Validator(SCHEMA)
 
 def places(text: str) -> list[str]:
     """List the keys at which a file breaks the schema."""
-    errors = VALIDATOR.iter_errors(read_yaml(text).data)
-    return sorted("/".join(map(str, error.absolute_path)) for error in errors)
+    return places_of_errors(VALIDATOR, text)
 
 
 def test_schema_is_valid() -> None:

@@ -5,11 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import pytest
-
 from config.choices.choices_file import ChoicesFile
 from config.choices.loading import load_choices
-from config.files.errors import FileError
+from tests.config.edited_files import faults_in, replaced
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -33,17 +31,12 @@ PIECES = {
     "<first tariff>": _piece("    tariff:", "    charge_point:"),
     "<choices>": CHOICES[CHOICES.index("choices:") :],
 }
-"""Longer pieces of the file, by what stands for them in the tables of edits."""
+"""Longer pieces of the file, by their short names in the tables of edits."""
 
 
 def edited(edits: Mapping[str, str]) -> str:
-    """Replace pieces of ``choices.yaml``, each of which must stand there once."""
-    text = CHOICES
-    for old, new in edits.items():
-        piece = PIECES.get(old, old)
-        assert text.count(piece) == 1, f"{old!r} stands {text.count(piece)} times"
-        text = text.replace(piece, new)
-    return text
+    """Replace pieces of ``choices.yaml``, each of which must be in it once."""
+    return replaced(CHOICES, {PIECES.get(old, old): new for old, new in edits.items()})
 
 
 def driving(text: str) -> str:
@@ -59,7 +52,4 @@ def load_text(folder: Path, text: str) -> ChoicesFile:
 
 def faults_of(path: Path) -> list[str]:
     """List a bad file's faults, without the file's name."""
-    with pytest.raises(FileError) as caught:
-        load_choices(path)
-    assert {fault.file for fault in caught.value.faults} == {str(path)}
-    return [f"{fault.line}:{fault.column}: {fault.message}" for fault in caught.value.faults]
+    return faults_in(path, load_choices)

@@ -6,18 +6,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import yaml
 
 from config.choices.loading import load_choices
 from config.files.errors import FileError
 from tests.config.choices.cases import DATA, edited, faults_of
 from tests.config.cottage import COTTAGE
+from tests.config.edited_files import bad_cases
 
-BAD = [
-    case
-    for table in sorted(DATA.glob("bad_*.yaml"))
-    for case in yaml.safe_load(table.read_text(encoding="utf-8"))
-]
+BAD = bad_cases(DATA)
 
 
 @pytest.mark.parametrize("bad", BAD, ids=lambda bad: bad["case"])

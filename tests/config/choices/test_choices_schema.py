@@ -6,9 +6,9 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from config.choices.choices_file import ChoicesFile
-from config.files.yaml_tree import read_yaml
 from config.schema import choices_schema
 from tests.config.choices.cases import CHOICES, driving, edited
+from tests.config.edited_files import places_of_errors
 from tests.config.test_examples import CHOICES as EXAMPLE
 from tests.config.test_schema import properties
 
@@ -18,8 +18,7 @@ VALIDATOR = Draft202012Validator(SCHEMA)
 
 def places(text: str) -> list[str]:
     """List the keys at which a file breaks the schema."""
-    errors = VALIDATOR.iter_errors(read_yaml(text).data)
-    return sorted("/".join(map(str, error.absolute_path)) for error in errors)
+    return places_of_errors(VALIDATOR, text)
 
 
 def test_schema_is_valid() -> None:

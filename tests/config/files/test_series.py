@@ -179,7 +179,7 @@ def test_decimal_comma_between_commas(cells: str, tmp_path: Path) -> None:
     number = cells.strip(' "')
     assert fault == (
         f"2:1: expected 2 columns, start and rate, got 3; write {number.replace(',', '.')}, "
-        f"or part the columns by semicolons"
+        f"or separate the columns by semicolons"
     )
 
 

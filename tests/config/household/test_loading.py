@@ -8,18 +8,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import yaml
 
 from config.fields.value_types import Hours
 from config.files.errors import FileError
 from config.household.loading import load_household
 from tests.config.cottage import COTTAGE, DATA, edited, faults_of, load_text
+from tests.config.edited_files import bad_cases
 
-BAD = [
-    case
-    for table in sorted(DATA.glob("bad_*.yaml"))
-    for case in yaml.safe_load(table.read_text(encoding="utf-8"))
-]
+BAD = bad_cases(DATA)
 
 
 @pytest.mark.parametrize("bad", BAD, ids=lambda bad: bad["case"])
