@@ -1,3 +1,3 @@
-"""The command line: reads arguments, calls the other rooms, and sets the exit code."""
+"""The command line: read arguments, call the other rooms, print, and set the exit code."""
 
 from __future__ import annotations

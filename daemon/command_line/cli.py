@@ -1,4 +1,4 @@
-"""The command line. Each command reads its arguments, calls the house, and prints."""
+"""The command line: all commands, their errors in one line, and their exit codes."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ import click
 from config.fields.zones import use_pinned_zones
 from config.files.errors import LullwattError, UsageError
 from daemon.appraise.command import appraise
-from daemon.command_line.keeping import backup
+from daemon.command_line.backup import backup
 from daemon.command_line.reports import month, nights
 from daemon.presentation.options import (
     AT_OPTION,
@@ -47,26 +47,26 @@ if TYPE_CHECKING:
 use_pinned_zones()
 
 NEED_UNMET = 3
-"""Exit code: done, but a need can't be met."""
+"""Exit code: done, but the charge that is needed can't be reached in time."""
 
 UNWELL = 4
-"""Exit code: the daemon is not there or not well, or another one has taken over."""
+"""Exit code: the daemon does not run or is not well, or another one has taken over."""
 
 TRACEBACK_VARIABLE = "LULLWATT_TRACEBACK"
-"""Environment variable that, when set, lets a programming error show its traceback."""
+"""Environment variable; if it is set, a programming error shows its traceback."""
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(version("lullwatt"), prog_name="lullwatt")
 def cli() -> None:
-    """Plan the cheapest hours to charge an electric car, and keep to the plan.
+    """Plan the cheapest hours to charge an electric car, and charge in those hours.
 
-    Exit codes: 0 done; 2 bad usage, a bad household file, or something that is not there;
-    3 done, but a need can't be met; 4 the daemon is not there or not well, or another one has
-    taken over.
+    Exit codes: 0 done; 2 bad usage, a bad household file, or something is missing; 3 done, but
+    the charge that is needed can't be reached in time; 4 the daemon does not run or is not well,
+    or another one has taken over.
 
-    Lullwatt switches a load that runs at full current for hours. It is no protective device: local
-    wiring rules and a licensed electrician decide what may be connected.
+    Lullwatt switches a load that runs at full current for hours. It is not a protective device.
+    Local wiring rules and a licensed electrician decide what may be connected.
     """
 
 
@@ -74,7 +74,7 @@ def cli() -> None:
 @FILE
 @AT_OPTION
 def check(file: Path, at: datetime | None) -> None:
-    """Validate a household file, and print what it means (now, or --at) in plain words."""
+    """Validate a household file, and explain what it means now, or at --at."""
     from adapters.bus.credentials import check_credentials  # noqa: PLC0415
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
     from daemon.check.explain import explain  # noqa: PLC0415
@@ -108,9 +108,10 @@ def plan(  # noqa: PLR0917 - click passes them by name
 ) -> None:
     """Plan from now (or --at) to the next departure, and print the plan.
 
-    Without --soc the state of charge is the file's arrives_with_percent. With --nights the
-    departures after it are planned for as well, as the daemon does, so that a cheap night can
-    serve a dear one: those whose rates are known, as long as each trip's return and energy are.
+    Without --soc the state of charge is arrives_with_percent of the file. With --nights it plans
+    several departures together, as the daemon does, so that a cheap night can replace an expensive
+    one. It includes later departures as far as the rates, the returns and the energy of the trips
+    are known.
     """
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415
     from daemon.presentation.show_plan import show_plan  # noqa: PLC0415
@@ -123,11 +124,11 @@ def plan(  # noqa: PLR0917 - click passes them by name
     now = at or SystemClock().now()
     departures = departures_known(house.file, house.prices, name, now, nights)
     if not departures:
-        _give_up(f"{file}: departures: {name} has none within a year of {now.isoformat()}", 2)
+        _exit_with(f"{file}: departures: {name} has none within a year of {now.isoformat()}", 2)
     if len(departures) < nights:
         click.echo(
-            f"{len(departures)} of {nights} departures can be planned: rates, or when"
-            f" {name} is back or what it uses, are not known after that.",
+            f"Only {len(departures)} of {nights} departures can be planned: after that, the rates,"
+            f" the return of {name} or the energy of its trip is not known.",
             err=True,
         )
     departure, *later = departures
@@ -161,10 +162,10 @@ def tariff(
     *,
     as_json: bool,
 ) -> None:
-    """Print the rates of some days, to be checked against a supplier's papers.
+    """Print the rates of some days, to check against the supplier's papers.
 
-    Each day is a strip with a cell for every half hour; bands and rates stand below. As rows
-    (--format csv) and as JSON the rates are exact. All rates have their tax in them.
+    Each day is a strip with a cell for every half hour; bands and rates are listed below. CSV and
+    JSON hold the exact rates. All rates include tax.
     """  # noqa: DOC501 - this text is the command's help
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415
     from daemon.service.household_watch import load_house  # noqa: PLC0415
@@ -191,7 +192,7 @@ def tariff(
 def run(file: Path) -> None:
     """Run the daemon until SIGTERM or Ctrl-C; SIGHUP loads the file again.
 
-    Of two daemons of one household the later one stays; the other ends with exit code 4.
+    If two daemons run for one household, the later one stays; the other ends with exit code 4.
     """
     from daemon.presentation.logs import set_up_logs  # noqa: PLC0415
     from daemon.service.running import run_daemon  # noqa: PLC0415
@@ -217,15 +218,16 @@ def rehearse(
 ) -> None:
     """Rehearse a whole night in seconds, without touching any hardware.
 
-    The real daemon and a real broker on this machine, a simulated charge point and vehicle,
-    virtual time. Without FILE: the demo household. Nothing is written to the file's own ledger.
+    It runs the real daemon and a real broker on this machine, with a simulated charge point and
+    vehicle, in virtual time. Without FILE it uses the demo household. It writes nothing to the
+    household's own ledger.
     """
     from daemon.presentation.logs import set_up_logs  # noqa: PLC0415
     from daemon.rehearsal.rehearsing import rehearse_night  # noqa: PLC0415
 
     set_up_logs(quiet=True)
     result = rehearse_night(
-        file, vehicle=vehicle, soc_percent=soc, at=at, say=_nothing if as_json else click.echo
+        file, vehicle=vehicle, soc_percent=soc, at=at, say=_discard if as_json else click.echo
     )
     if as_json:
         click.echo(json_text(result.to_json()), nl=False)
@@ -246,7 +248,7 @@ cli.add_command(why)
 
 @cli.group()
 def schema() -> None:
-    """Print machine-readable descriptions."""
+    """Print a schema, the contract of the bus, or the broker's access list."""
 
 
 @schema.command("household")
@@ -268,9 +270,9 @@ def schema_choices() -> None:
 @schema.command("bus")
 @click.argument("file", type=click.Path(path_type=Path), required=False)
 def schema_bus(file: Path | None) -> None:
-    """Print the contract of the bus: an AsyncAPI 3.0 document.
+    """Print the contract of the bus, an AsyncAPI 3.0 document.
 
-    With FILE, its topics are those of that household.
+    With FILE it shows the topics of that household.
     """
     from adapters.contract.asyncapi import contract  # noqa: PLC0415
     from config.household.loading import load_household  # noqa: PLC0415
@@ -289,23 +291,23 @@ def schema_acl(file: Path) -> None:
 
 
 def main() -> NoReturn:
-    """Run the command line; errors are one line for people on standard error."""
+    """Run the command line, and print errors in one line on standard error."""
     if isinstance(sys.stdout, io.TextIOWrapper):
-        sys.stdout.reconfigure(errors="replace")  # a terminal without our characters shows others
+        sys.stdout.reconfigure(errors="replace")  # for a terminal that lacks our characters
     try:
         _run_command()
     except LullwattError as error:
-        _give_up(str(error), error.exit_code)
+        _exit_with(str(error), error.exit_code)
     except (click.exceptions.Abort, KeyboardInterrupt):
-        _give_up("stopped", 130)
+        _exit_with("stopped", 130)
     except BrokenPipeError:
-        # Whoever read the output has had enough; keep the interpreter from complaining at exit.
+        # The reader closed the pipe; keep the interpreter from complaining at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
     except Exception as error:
         if os.environ.get(TRACEBACK_VARIABLE):
             raise
-        _give_up(
+        _exit_with(
             f"a fault in Lullwatt itself: {type(error).__name__}: {error}"
             f" (set {TRACEBACK_VARIABLE}=1 to see where)",
             1,
@@ -314,17 +316,17 @@ def main() -> NoReturn:
 
 
 def _run_command() -> None:
-    """Read the arguments and run; what click has to say is said in one line."""
+    """Read the arguments and run a command; print click's errors in one line."""
     try:
-        # Not `cli()`: it would take a broken pipe for a failure.
+        # Not `cli()`: it would treat a broken pipe as a failure.
         with cli.make_context("lullwatt", sys.argv[1:]) as context:
             cli.invoke(context)
     except click.exceptions.Exit as error:
         sys.exit(error.exit_code)
     except click.exceptions.NoArgsIsHelpError as error:
-        _give_up(error.format_message(), error.exit_code)
+        _exit_with(error.format_message(), error.exit_code)
     except click.ClickException as error:
-        _give_up(_one_line(error), error.exit_code)
+        _exit_with(_one_line(error), error.exit_code)
 
 
 def _one_line(error: click.ClickException) -> str:
@@ -333,7 +335,7 @@ def _one_line(error: click.ClickException) -> str:
     return f"{command}: {error.format_message()} ({command} --help says more)"
 
 
-def _give_up(message: str, code: int) -> NoReturn:
+def _exit_with(message: str, code: int) -> NoReturn:
     click.echo(message, err=True)
     sys.exit(code)
 
@@ -358,13 +360,13 @@ def _soc(house: House, vehicle: str, soc: float | None) -> float:
 
 
 def _spans_drawn(house: House, made: Plan, opens: datetime) -> tuple[RateSpan, ...]:
-    """Rates up to the last departure that was planned for."""
+    """Return the rates until the last departure of a plan."""
     last = made.later[-1].departure if made.later else made.departure
     return house.prices.spans(opens, max(opens, last))
 
 
 def _pictures() -> ModuleType:
-    """Load what draws, which is an extra that may not be installed."""
+    """Import the module that draws; its extra may not be installed."""
     with needs_pictures("--picture"):
         from daemon.tariff import picture  # noqa: PLC0415
     return picture
@@ -387,11 +389,11 @@ def _print_rows(house: House, days: Sequence[Day]) -> None:
     from daemon.tariff.rows import tariff_csv  # noqa: PLC0415
     from planners.plan.plan import instant_text  # noqa: PLC0415
 
-    for it in unknown_in(days):
-        start, end = instant_text(it.start), instant_text(it.end)
-        click.echo(f"not known from {start} to {end}: {it.why}", err=True)
+    for gap in unknown_in(days):
+        start, end = instant_text(gap.start), instant_text(gap.end)
+        click.echo(f"not known from {start} to {end}: {gap.why}", err=True)
     click.echo(tariff_csv(days, house.file.zone), nl=False)
 
 
-def _nothing(_line: str) -> None:
-    """Say nothing."""
+def _discard(_line: str) -> None:
+    """Print nothing."""

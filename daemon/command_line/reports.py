@@ -1,4 +1,4 @@
-"""The commands that read what the ledger keeps: `lullwatt nights` and `lullwatt month`."""
+"""The commands `lullwatt nights` and `lullwatt month`, which read the ledger."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ LAST_NIGHTS = 14
 
 
 def _read_month(_context: click.Context, _parameter: click.Parameter, text: str) -> tuple[int, int]:
-    """Read a calendar month, or refuse it in one line."""
+    """Read a calendar month; refuse anything else in one line."""
     if not re.fullmatch(r"20\d\d-(0[1-9]|1[0-2])", text, re.ASCII):
         raise UsageError(f"expected a month such as 2026-10 after the files, got {text!r}")
     year, month = text.split("-")
@@ -46,28 +46,28 @@ def _read_month(_context: click.Context, _parameter: click.Parameter, text: str)
     "count",
     type=click.IntRange(1, 36600),
     metavar="N",
-    help=f"Only the last N nights; {LAST_NIGHTS} unless --from or --to is given.",
+    help=f"Only the last N nights; by default {LAST_NIGHTS}, or all with --from or --to.",
 )
 @click.option("--vehicle", help="Only nights of this vehicle.")
-@click.option("--charge-point", help="Only this charge point.")
+@click.option("--charge-point", help="Only nights at this charge point.")
 @click.option(
     "--format",
     "form",
     type=click.Choice(["text", "csv", "json"]),
     default="text",
     show_default=True,
-    help="For people, or as rows and values for scripts.",
+    help="Print text for people, or csv or json for scripts.",
 )
 @click.option(
     "--half-hours", is_flag=True,
-    help="What the meters showed by the half-hours of the settlement grid (csv or json): of the"
-    " local days from --from to --to, or of the days that the last nights touch.",
+    help="Print metered energy by half-hours of the settlement grid (csv or json), for the days"
+    " from --from to --to, or else for the days of the last nights.",
 )  # fmt: skip
 def nights(file: Path, form: str, *, half_hours: bool, **choice: Any) -> None:  # noqa: ANN401 - options
-    """Print the log of nights, the newest last, read beside a running daemon or without one.
+    """Print the log of nights, the newest last; the daemon may keep running.
 
-    A night is named by the date on which it begins. `cost` is rounded half-even at the currency's
-    minor unit, tax included. Energy that is not measured is marked as estimated.
+    A night is named by the date on which it begins. `cost` includes tax, and is rounded half-even
+    to the currency's minor unit. Energy that was not measured is marked as estimated.
     """
     from daemon.night_log.month_reading import ledger_of  # noqa: PLC0415
     from daemon.service.household_watch import load_house  # noqa: PLC0415 - each command loads its own
@@ -103,7 +103,7 @@ def _chosen(file: Path, house: House, ledger: Any, choice: Mapping[str, Any]) ->
     ):
         wanted = choice[option]
         _refuse_unknown(option, wanted, [*names, *(record[option] for record in records)])
-        records = tuple(it for it in records if wanted in {None, it[option]})
+        records = tuple(record for record in records if wanted in {None, record[option]})
     count = choice["count"]
     if count is None and choice["first"] is choice["last"] is None:
         count = LAST_NIGHTS
@@ -166,7 +166,7 @@ def _half_hours_text(
 def _days(
     rows: Sequence[NightRow], first: date | None, last: date | None
 ) -> tuple[date, date] | None:
-    """Give the local days asked for, or those that the nights touch."""
+    """Return the days asked for, or else the days of the nights."""
     from planners.local_time.settlement import ONE_DAY  # noqa: PLC0415
 
     if first is not None and last is not None:
@@ -185,18 +185,18 @@ def _days(
     type=click.Choice(["text", "csv", "json", "html"]),
     default="text",
     show_default=True,
-    help="For people, for scripts, or a page to print and to keep.",
+    help="Print text for people, csv or json for scripts, or html, a page to print or keep.",
 )
 @click.option(
     "--output",
     type=click.Path(path_type=Path),
     metavar="PATH",
-    help="Write into this file instead.",
+    help="Write to this file instead of printing.",
 )
 @click.option(
     "--bill", type=click.Path(path_type=Path), metavar="CSV",
-    help="Lay a supplier's figures beside ours: rows of start,kwh by half-hours (RFC 3339), or of"
-    " band,kwh,cost with tax; a row standing_charge,,67.74 may be among those.",
+    help="Compare with the figures of a bill: rows of start,kwh by half-hours (RFC 3339), or rows"
+    " of band,kwh,cost with tax and an optional row standing_charge,,67.74.",
 )  # fmt: skip
 def month(
     files: tuple[Path, ...],
@@ -205,12 +205,12 @@ def month(
     output: Path | None,
     bill: Path | None,
 ) -> None:
-    """Print a month such as 2026-10: sums, bands, what was saved, and every night.
+    """Print a month such as 2026-10: totals, bands, savings, and every night.
 
-    A night belongs to the month of its date. Each night's cost is rounded half-even at the
-    currency's minor unit by itself; the month is the sum of the unrounded nights, rounded once.
-    Several FILEs make one row for each home, and a total for each currency. With --bill, rows
-    (csv) are those of the comparison.
+    A night belongs to the month of its date. The cost of each night is rounded half-even to the
+    currency's minor unit; the month adds the unrounded nights, and is rounded once. Several FILEs
+    give a row for each home, and a total for each currency. With --bill, csv holds the rows of the
+    comparison.
     """
     _refuse_together(files, form, bill)
     text = (
@@ -295,7 +295,7 @@ def _many_homes(files: Sequence[Path], when: tuple[int, int], form: str, *, to_f
 
 
 def _read_all(files: Sequence[Path], when: tuple[int, int]) -> tuple[Month, ...]:
-    """Read every home, or say of all that can't be read why."""
+    """Read every home, or raise all reasons why some can't be read."""
     from daemon.night_log.month_reading import ledger_of, read_month  # noqa: PLC0415
     from daemon.service.household_watch import load_house  # noqa: PLC0415
 

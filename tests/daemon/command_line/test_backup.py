@@ -1,4 +1,4 @@
-"""Copies that a person asks for, and a copy in the place of a ledger that was damaged."""
+"""`lullwatt backup`: the copy, and a daemon that goes on from a copy."""
 
 from __future__ import annotations
 
@@ -41,11 +41,10 @@ def run(*arguments: object) -> str:
     return CliRunner().invoke(cli, [str(each) for each in arguments], catch_exceptions=False).output
 
 
-def test_a_line_says_what_the_copy_holds(house: Path, tmp_path: Path) -> None:
-    """Nights from and to, readings, and size."""
+def test_a_line_sums_up_the_copy(house: Path, tmp_path: Path) -> None:
+    """First and last night, number of readings, and size."""
     target = tmp_path / "safe.sqlite3"
-    said = run("backup", house, target)
-    assert said == (
+    assert run("backup", house, target) == (
         f"{target}: 1 night, 2026-06-03, 1 reading, {target.stat().st_size / 1e6:.1f} MB\n"
     )
     with open_ledger(tmp_path / "ledger.sqlite3") as ledger:
@@ -56,10 +55,10 @@ def test_a_line_says_what_the_copy_holds(house: Path, tmp_path: Path) -> None:
     )
 
 
-def test_in_a_folder_it_is_named_after_the_day(
+def test_in_a_folder_the_copy_is_named_after_the_day(
     house: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The local day of the household: in New Zealand it is the fourth already."""
+    """The household's local day: in New Zealand it is already the fourth."""
     monkeypatch.setattr(
         "adapters.clocks.clock.SystemClock.now", lambda _: datetime(2026, 6, 3, 13, tzinfo=UTC)
     )
@@ -72,7 +71,7 @@ def test_in_a_folder_it_is_named_after_the_day(
         run("backup", house, folder)
 
 
-def test_where_there_is_no_ledger_yet_that_is_said(tmp_path: Path) -> None:
+def test_a_missing_ledger_is_an_error(tmp_path: Path) -> None:
     """A household that was never run has nothing to copy."""
     with pytest.raises(LedgerError, match="there is no ledger yet") as refused:
         run("backup", household_file(tmp_path), tmp_path / "copy")
@@ -80,11 +79,11 @@ def test_where_there_is_no_ledger_yet_that_is_said(tmp_path: Path) -> None:
     assert len(str(refused.value).splitlines()) == 1
 
 
-def test_a_copy_in_the_place_of_a_damaged_ledger_lets_the_daemon_go_on(tmp_path: Path) -> None:
-    """As the guide says it: the ledger and its -wal and -shm away, the copy in its place.
+def test_the_daemon_goes_on_with_a_copy_in_place_of_a_damaged_ledger(tmp_path: Path) -> None:
+    """As in the guide: remove the ledger with its -wal and -shm, and put the copy in its place.
 
-    Commands were given since the copy was made: the next one's serial is above all of theirs, so
-    that hardware obeys it; the meter's later reading is accounted for, all of it.
+    Commands were sent after the copy was made. The next serial is above all of theirs, so that
+    hardware obeys it, and all energy up to the meter's later reading is accounted for.
     """
     path, copy = tmp_path / "ledger.sqlite3", tmp_path / "copy.sqlite3"
     ledger = open_ledger(path)
@@ -95,7 +94,7 @@ def test_a_copy_in_the_place_of_a_damaged_ledger_lets_the_daemon_go_on(tmp_path:
     site.pass_time(HOUR, every=10 * MINUTE)
     copy_ledger(path, copy)
     site.pass_time(NIGHT_BEGINS + HOUR - site.clock.at, every=10 * MINUTE)
-    heard = max(command["serial"] for command in site.bus.on("command"))
+    last_serial = max(command["serial"] for command in site.bus.on("command"))
     known = site.meter_wh
     assert known > 1_000_000
     ledger.close()
@@ -115,7 +114,7 @@ def test_a_copy_in_the_place_of_a_damaged_ledger_lets_the_daemon_go_on(tmp_path:
         again.pass_time(timedelta(hours=1), every=10 * MINUTE)
         serials = [command["serial"] for command in again.bus.on("command")]
         assert serials
-        assert min(serials) > heard
+        assert min(serials) > last_serial
         assert again.meter_wh > known
         again.unplug()
         again.pass_time(timedelta(hours=16), every=10 * MINUTE)

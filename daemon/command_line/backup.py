@@ -1,4 +1,4 @@
-"""The command that copies a household's ledger to wherever a person wants it."""
+"""The command `lullwatt backup`."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from daemon.presentation.figures import counted
 from daemon.presentation.options import FILE
 
 if TYPE_CHECKING:
@@ -18,12 +19,12 @@ MEGABYTE = 1_000_000
 @click.command()
 @FILE
 @click.argument("dest", type=click.Path(path_type=Path))
-@click.option("--overwrite", is_flag=True, help="Replace an earlier copy of that name.")
+@click.option("--overwrite", is_flag=True, help="Replace an existing copy.")
 def backup(file: Path, dest: Path, *, overwrite: bool) -> None:
-    """Copy the ledger of a household to DEST, a file or a folder, while the daemon goes on.
+    """Copy a household's ledger to DEST, a file or a folder; the daemon may keep running.
 
-    In a folder the copy is named after the ledger and today's date. It is whole and of one
-    instant, and is looked over before it gets its name.
+    In a folder the copy is named after the ledger and today's date. The copy is complete and
+    consistent, and is checked before it gets its name.
     """
     from adapters.backups.whole_copy import copy_ledger  # noqa: PLC0415
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
@@ -35,19 +36,15 @@ def backup(file: Path, dest: Path, *, overwrite: bool) -> None:
     if dest.is_dir():
         today = local_date(SystemClock().now(), household.zone)
         dest /= f"{ledger.stem}-{today.isoformat()}{ledger.suffix}"
-    click.echo(_in_words(copy_ledger(ledger, dest, overwrite=overwrite)))
+    click.echo(_summary(copy_ledger(ledger, dest, overwrite=overwrite)))
 
 
-def _in_words(copy: LedgerCopy) -> str:
-    """Say in one line what a copy holds."""
-    nights = _count(copy.nights, "night")
+def _summary(copy: LedgerCopy) -> str:
+    """Sum up in one line what a copy holds."""
+    nights = counted(copy.nights, "night")
     if copy.nights == 1:
         nights += f", {copy.first_night}"
     elif copy.nights:
         nights += f" from {copy.first_night} to {copy.last_night}"
     megabytes = copy.size_bytes / MEGABYTE
-    return f"{copy.path}: {nights}, {_count(copy.readings, 'reading')}, {megabytes:.1f} MB"
-
-
-def _count(number: int, what: str) -> str:
-    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+    return f"{copy.path}: {nights}, {counted(copy.readings, 'reading')}, {megabytes:.1f} MB"
