@@ -15,7 +15,7 @@ from typing import Final
 
 from config.files.errors import BusError
 
-STARTS_SECONDS: Final = 10.0
+STARTS_SECONDS: Final = 60.0
 STOPS_SECONDS: Final = 10.0
 _NOT_INSTALLED: Final = "the broker inside the daemon is not installed: install lullwatt[embedded]"
 

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from adapters.ocpp.command_sender import Patience
     from adapters.ocpp.connections import EquipmentConnections
 
-STARTS_SECONDS: Final = 10.0
+STARTS_SECONDS: Final = 60.0
 STOPS_SECONDS: Final = 10.0
 _NOT_INSTALLED: Final = (
     "the household file has ocpp, which needs the extra: pip install 'lullwatt[ocpp]'"

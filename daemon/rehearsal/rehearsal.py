@@ -47,7 +47,7 @@ if TYPE_CHECKING:
 MakeHardware = Callable[[SimulatedChargePoint, Bus, Topics, str], SimulatedHardware]
 """Puts a simulated charge point on the bus."""
 
-PATIENCE_SECONDS = 20.0
+PATIENCE_SECONDS = 60.0
 """How long to wait for the broker or the daemon before giving up."""
 
 UNPLUGGED_BEFORE = timedelta(minutes=1)

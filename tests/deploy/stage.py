@@ -15,6 +15,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from tests.deploy.guide import ROOT
+from tests.support.waiting import patience
 
 READY_ENVIRONMENT = "/srv/environment"
 _PARTS = ("config", "planners", "adapters", "daemon", "deploy", "pyproject.toml", "constraints.txt")
@@ -50,7 +51,7 @@ def is_possible() -> bool:
             [*apart, "sh", "-c", _LAY, "stage", folder],
             capture_output=True,
             check=False,
-            timeout=60,
+            timeout=patience(60),
         )
     return tried.returncode == 0
 
@@ -82,7 +83,8 @@ def on_stage(script: str, directory: Path) -> subprocess.CompletedProcess[str]:
             "unshare", "--mount", "--pid", "--fork", "--kill-child", "--net", "--uts",
             "sh", "-c", _SET_UP, "stage", str(stage), str(laid_on),
         ],
-        stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, check=False, timeout=120,
+        stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, check=False,
+        timeout=patience(120),
     )  # fmt: skip
 
 

@@ -21,7 +21,7 @@ from threading import Event
 
 STATE = Path("/run/stand-in")
 UNITS = Path("/etc/systemd/system")
-PATIENCE_SECONDS = 30.0
+PATIENCE_SECONDS = 300.0
 _LOOKS_EVERY_SECONDS = 0.02
 
 

@@ -8,9 +8,9 @@ from random import Random
 from threading import Timer
 from typing import Final
 
-from tests.faults.handle import PATIENCE_SECONDS, Stuck
+from tests.faults.handle import LIMIT_SECONDS, Stuck
 from tests.faults.night import Night
-from tests.support.waiting import wait_until
+from tests.support.waiting import patience, wait_until
 
 KEEPALIVE_SECONDS: Final = 1
 """Shorter than the daemon's own, so that a frozen broker is missed soon."""
@@ -70,7 +70,7 @@ class Cuts:
         night.burst(chance.randint(1, 5))
         cut.join()
         stage.daemon.wait(lambda: stage.daemon.disconnections > lost[0], "it misses the broker")
-        if not stage.hardware.wait_lost(lost[1] + 1, PATIENCE_SECONDS):
+        if not stage.hardware.wait_lost(lost[1] + 1, patience(LIMIT_SECONDS)):
             raise Stuck("the hardware does not miss the broker")
         if chance.random() < 0.4:
             self._drift(night)

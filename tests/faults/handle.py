@@ -15,8 +15,9 @@ from typing import Any, Final
 from daemon.control.events import CommandInForce
 from planners.plan.plan import Period
 from tests.faults.daemon_process import Aim, Heard, Mark, Order, run_child
+from tests.support.waiting import patience
 
-PATIENCE_SECONDS: Final = 20.0
+LIMIT_SECONDS: Final = 20.0
 
 _PROCESSES: Final = get_context("forkserver")
 _PROCESSES.set_forkserver_preload(["tests.faults.daemon_process"])
@@ -101,10 +102,10 @@ class DaemonHandle:
             self._process.kill()
         try:
             while True:
-                self._hear(PATIENCE_SECONDS, "its end")
+                self._hear(patience(LIMIT_SECONDS), "its end")
         except Died:
             pass
-        self._process.join(PATIENCE_SECONDS)
+        self._process.join(patience(LIMIT_SECONDS))
         code = self._process.exitcode
         self._process.close()
         self._process = None
@@ -129,10 +130,10 @@ class DaemonHandle:
         self.wait(lambda: self.wake_ups > wake_ups, "a wake-up is handled")
 
     def wait(
-        self, condition: Callable[[], bool], what: str, patience_seconds: float = PATIENCE_SECONDS
+        self, condition: Callable[[], bool], what: str, limit_seconds: float = LIMIT_SECONDS
     ) -> None:
         """Hear it until something holds."""
-        deadline = monotonic() + patience_seconds
+        deadline = monotonic() + patience(limit_seconds)
         while not condition():
             self._hear(max(0.0, deadline - monotonic()), what)
 

@@ -9,9 +9,10 @@ from random import Random
 from adapters.contract.topics import Topics, matches
 from tests.faults.evenings import POINT
 from tests.faults.garbage import Garbage, Sent
-from tests.faults.handle import PATIENCE_SECONDS
+from tests.faults.handle import LIMIT_SECONDS
 from tests.faults.kills import Kills
 from tests.faults.night import Night
+from tests.support.waiting import patience
 
 LONGEST_TOPIC = 1000
 
@@ -40,7 +41,7 @@ class Litter:
         """Leave good wishes of another evening behind: they come with every subscription."""
         topic = night.stage.topics.request(POINT)
         assert night.stage.person.publish(topic, b'{"v":1,"charge_now":true}', retain=True)
-        assert night.stage.person.wait_acknowledged(PATIENCE_SECONDS)
+        assert night.stage.person.wait_acknowledged(patience(LIMIT_SECONDS))
 
     def strike(self, night: Night) -> None:
         """Publish bad messages, and see that each is dealt with; or kill the daemon."""

@@ -14,9 +14,10 @@ from typing import Any, Final, Protocol
 
 from tests.faults.daemon_process import mark
 from tests.faults.evenings import POINT, Asked
-from tests.faults.handle import PATIENCE_SECONDS, Died, Stuck
+from tests.faults.handle import LIMIT_SECONDS, Died, Stuck
 from tests.faults.kept import read_ledger
 from tests.faults.stage import Stage
+from tests.support.waiting import patience
 
 TICK: Final = timedelta(minutes=5)
 ENOUGH_SECONDS: Final = 1.0
@@ -93,7 +94,7 @@ class Night:
         stage.daemon.wait(lambda: stage.daemon.connections > 0, "no broker")
         stage.hardware.plug_in(stage.vehicle, self.now)
         stage.hardware.start()
-        assert stage.hardware.wait_connected(PATIENCE_SECONDS)
+        assert stage.hardware.wait_connected(patience(LIMIT_SECONDS))
         leaves: datetime | None = stage.leaves
         while self.now <= stage.leaves + timedelta(minutes=30):
             if leaves is not None and self.now >= leaves:
@@ -126,7 +127,7 @@ class Night:
         self._await_arrivals()
         while daemon.wake is not None and daemon.wake <= self.now:
             daemon.wake_up()
-        if not hardware.wait_obeyed(daemon.serial, PATIENCE_SECONDS):
+        if not hardware.wait_obeyed(daemon.serial, patience(LIMIT_SECONDS)):
             raise Stuck(f"the hardware has not heard command {daemon.serial}")
 
     def revive(self) -> None:
@@ -169,7 +170,7 @@ class Night:
     def is_prompt(self, connections: int) -> None:
         """See that a command is heard within a second of both sides being connected."""
         daemon, hardware = self.stage.daemon, self.stage.hardware
-        if not hardware.wait_for(connections, daemon.connected_at_seconds, PATIENCE_SECONDS):
+        if not hardware.wait_for(connections, daemon.connected_at_seconds, patience(LIMIT_SECONDS)):
             raise Stuck("no command after a connection")
         since = max(daemon.connected_at_seconds, hardware.connected_at_seconds)
         took = hardware.command_at_seconds - since

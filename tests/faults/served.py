@@ -21,8 +21,9 @@ from daemon.service.household_watch import HouseholdWatch
 from daemon.service.service import Halt, HandledEvent, Service, WakeUp
 from tests.faults.evenings import POINT
 from tests.faults.garbage import Sent
+from tests.support.waiting import patience
 
-PATIENCE_SECONDS: Final = 60.0
+LIMIT_SECONDS: Final = 60.0
 
 
 class Served:
@@ -78,7 +79,9 @@ class Served:
         thread = Thread(target=self._run, daemon=True)
         thread.start()
         with self._changed:
-            assert self._changed.wait_for(lambda: self._handled > 0 or self.failure is not None, 20)
+            assert self._changed.wait_for(
+                lambda: self._handled > 0 or self.failure is not None, patience(LIMIT_SECONDS)
+            )
         self._posted = 1  # it begins with its own wake-up
         self.post(Connected("5"))
         self.wait()
@@ -87,7 +90,7 @@ class Served:
         finally:
             if self._service is not None:
                 self._service.post(Halt())
-            thread.join(PATIENCE_SECONDS)
+            thread.join(patience(LIMIT_SECONDS))
 
     def post(self, event: WakeUp | Connected | MessageArrived) -> None:
         """Give it an event."""
@@ -106,7 +109,7 @@ class Served:
             return (
                 self._changed.wait_for(
                     lambda: self._handled >= self._posted or self.failure is not None,
-                    PATIENCE_SECONDS,
+                    patience(LIMIT_SECONDS),
                 )
                 and self.failure is None
             )

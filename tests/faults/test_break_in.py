@@ -26,7 +26,7 @@ from daemon.messaging.inbox import Inbox
 from tests.support.certificates import Authority
 from tests.support.guarded import BASE, GuardedHome
 from tests.support.strangers import LOST, SignIn, Stranger
-from tests.support.waiting import wait_until
+from tests.support.waiting import patience, wait_until
 
 LULLWATT = Path(sys.executable).with_name("lullwatt")
 MARKED_AMPS = 1.25
@@ -107,7 +107,7 @@ class Besieged:
 
     def end(self) -> None:
         self.daemon.terminate()
-        self.daemon.wait(20)
+        self.daemon.wait(patience(20))
         self.home.broker.kill()
 
 

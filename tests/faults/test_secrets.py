@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from tests.support.guarded import SECRET, GuardedHome
-from tests.support.waiting import wait_until
+from tests.support.waiting import patience, wait_until
 
 LULLWATT = Path(sys.executable).with_name("lullwatt")
 TOLD_BY = "the broker refused the user name or password"
@@ -45,7 +45,7 @@ def run_until(home: GuardedHome, logged: str, **environment: str) -> str:
         daemon = subprocess.Popen(
             [LULLWATT, "run", home.household], stderr=out, env=os.environ | environment
         )
-        ending.callback(daemon.wait, 20)
+        ending.callback(daemon.wait, patience(20))
         ending.callback(daemon.terminate)
         wait_until(lambda: logged in log.read_text("utf-8"), 20, what=f"{logged!r} in the log")
         if "connected" in logged:
@@ -95,7 +95,11 @@ def test_a_password_file_that_cannot_be_used(
         path.write_bytes(raw)
         path.chmod(mode)
     ran = subprocess.run(
-        [LULLWATT, command, home.household], capture_output=True, text=True, check=False, timeout=30
+        [LULLWATT, command, home.household],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=patience(30),
     )
     assert (ran.returncode, ran.stdout) == (2, "")
     [line] = ran.stderr.splitlines()
@@ -108,7 +112,11 @@ def test_a_password_file_that_cannot_be_used(
 def test_check_says_nothing_of_it(home: GuardedHome) -> None:
     """With everything right, `check` prints what the file means, and no secret."""
     ran = subprocess.run(
-        [LULLWATT, "check", home.household], capture_output=True, text=True, check=False, timeout=30
+        [LULLWATT, "check", home.household],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=patience(30),
     )
     assert (ran.returncode, ran.stderr) == (0, "")
     assert SECRET not in ran.stdout
@@ -123,7 +131,11 @@ def test_a_password_that_was_put_into_the_address(home: GuardedHome, line: str) 
     [old] = [each.strip() for each in text.splitlines() if each.strip().startswith("broker:")]
     home.household.write_text(text.replace(old, line), "utf-8")
     ran = subprocess.run(
-        [LULLWATT, "check", home.household], capture_output=True, text=True, check=False, timeout=30
+        [LULLWATT, "check", home.household],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=patience(30),
     )
     assert ran.returncode == 2
     assert "without a user or password" in ran.stderr

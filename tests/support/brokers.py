@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from config.household.household_file import Bus
-from tests.support.waiting import wait_until
+from tests.support.waiting import patience, wait_until
 
 # Debian puts it into a directory that is often off a user's PATH.
 _PROGRAM = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
@@ -89,7 +89,7 @@ class Mosquitto:
         if self._process is not None:
             self._signal(number)
             self._signal(signal.SIGCONT)
-            self._process.wait(10)
+            self._process.wait(patience(10))
             self._process = None
 
 

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import pytest
 
+from tests.support.waiting import patience
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
@@ -111,7 +113,7 @@ def _chromium(directory: Path, *arguments: str) -> bytes:
         ],
         capture_output=True,
         check=False,
-        timeout=LIMIT_SECONDS,
+        timeout=patience(LIMIT_SECONDS),
     )
     assert run.returncode == 0, run.stderr.decode("utf-8", "replace")[-2000:]
     return run.stdout

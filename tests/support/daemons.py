@@ -22,7 +22,7 @@ from config.household.household_file import Bus
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.running import Daemon
 from tests.support.listening import Listener
-from tests.support.waiting import wait_until
+from tests.support.waiting import patience, wait_until
 
 TOPICS = Topics("lullwatt", "Kowhai Cottage")
 POINT = "driveway"
@@ -53,7 +53,7 @@ class RunningDaemon:
 
     def stop(self) -> None:
         self.daemon.halt()
-        self._thread.join(20)
+        self._thread.join(patience(20))
         assert not self.running
         self.ledger.close()
 

@@ -25,9 +25,8 @@ from websockets.exceptions import ConnectionClosed
 from websockets.typing import Subprotocol
 
 from adapters.ocpp.events import EquipmentEvent
-from tests.support.waiting import wait_until
+from tests.support.waiting import patience, wait_until
 
-LIMIT_SECONDS = 10.0
 PASSWORD = "rata and rimu"  # noqa: S105 - of an invented charge point
 _QUIET = logging.Logger("equipment", level=logging.CRITICAL + 1)  # noqa: LOG001 - of no tree
 
@@ -50,7 +49,7 @@ class Scripted(ChargePoint):  # type: ignore[misc]  # the package has no types
     """Answers `Accepted`, or the next entry of its script for an action."""
 
     def __init__(self, identity: str, connection: ClientConnection) -> None:
-        super().__init__(identity, connection, LIMIT_SECONDS, _QUIET)
+        super().__init__(identity, connection, patience(), _QUIET)
         self.asked: list[tuple[str, dict[str, Any]]] = []
         self.script: dict[str, list[str | Exception]] = defaultdict(list)
         self.silent = False
@@ -111,7 +110,7 @@ class Plugged:
             self.closed = (self.connection.close_code or 0, self.connection.close_reason or "")
 
     def run(self, work: Coroutine[Any, Any, Answer]) -> Answer:
-        return asyncio.run_coroutine_threadsafe(work, self._loop).result(LIMIT_SECONDS)
+        return asyncio.run_coroutine_threadsafe(work, self._loop).result(patience())
 
     def say(self, message: object) -> Any:  # noqa: ANN401 - an answer of the package
         return self.run(self.point.call(message, suppress=False))
@@ -139,7 +138,7 @@ class Plugged:
     def cut(self) -> None:
         """Lose the connection without closing it."""
         self._loop.call_soon_threadsafe(self.connection.transport.abort)
-        self._serving.result(LIMIT_SECONDS)
+        self._serving.result(patience())
 
     def close(self) -> None:
         self._serving.cancel()
@@ -171,7 +170,7 @@ class Equipments:
                 close_timeout=1,
             )
 
-        made = asyncio.run_coroutine_threadsafe(opening(), self.loop).result(LIMIT_SECONDS)
+        made = asyncio.run_coroutine_threadsafe(opening(), self.loop).result(patience())
         plugged = Plugged(self.loop, made, make_point)
         self.opened.append(plugged)
         return plugged
@@ -188,7 +187,7 @@ def equipment_thread() -> Iterator[Equipments]:
         for each in equipments.opened:
             each.close()
         equipments.loop.call_soon_threadsafe(equipments.loop.stop)
-        thread.join(LIMIT_SECONDS)
+        thread.join(patience())
         _finish(equipments.loop)
 
 

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 IDENTITY = "driveway-1"
 SECOND = timedelta(seconds=1)
-PATIENCE_SECONDS = 20.0
+LIMIT_SECONDS = 20.0
 
 
 @dataclass(frozen=True)
@@ -149,11 +149,11 @@ class OcppHardware(ForeignHardware):
 
     def connect(self) -> None:
         """Connect, say a word, at first that it has booted, and wait until it was greeted."""
-        wait_until(self._opens, PATIENCE_SECONDS, what="an OCPP connection")
+        wait_until(self._opens, LIMIT_SECONDS, what="an OCPP connection")
         plugged = self._plugged
         assert plugged is not None
         plugged.say(call.Heartbeat()) if self.asked else plugged.boot()
-        wait_until(lambda: plugged.asked("ChangeConfiguration"), PATIENCE_SECONDS, what="set up")
+        wait_until(lambda: plugged.asked("ChangeConfiguration"), LIMIT_SECONDS, what="set up")
         with self.changed:
             self._told_power = self._told_vehicle = None
             self._told_status = ""

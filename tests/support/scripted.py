@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from threading import Thread
 
 from config.household.household_file import Bus
+from tests.support.waiting import patience
 
 
 @dataclass
@@ -46,4 +47,4 @@ def scripted_broker(*answers: bytes) -> Iterator[Script]:
         thread.start()
         yield script
         listener.shutdown(socket.SHUT_RDWR)
-    thread.join(5)
+    thread.join(patience(5))

@@ -10,6 +10,8 @@ from pathlib import Path
 from time import monotonic
 from typing import Self
 
+from tests.support.waiting import patience
+
 ALIVE = "WATCHDOG=1"
 
 
@@ -47,12 +49,12 @@ class Manager:
 
     def waits_for(self, line: str, limit_seconds: float = 20) -> list[str]:
         """Wait for a datagram with a line that begins so."""
-        deadline = monotonic() + limit_seconds
+        deadline = monotonic() + patience(limit_seconds)
         while monotonic() < deadline:
             heard = self.hears(deadline - monotonic())
             if heard is not None and any(each.startswith(line) for each in heard):
                 return heard
-        raise AssertionError(f"not told {line} within {limit_seconds} s, but {self.told}")
+        raise AssertionError(f"not told {line}, but {self.told}")
 
     def misses_a_sign_of_life(self, watchdog_seconds: float, limit_seconds: float) -> None:
         """Wait, as its watchdog does, until no sign of life has come for so long."""

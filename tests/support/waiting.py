@@ -1,23 +1,74 @@
-"""Waiting for something to become true, with a limit, instead of sleeping and hoping."""
+"""Waiting for something to become true, with a limit, instead of sleeping and hoping.
+
+The limits in the tests are for an idle machine. `patience` stretches them as far as this machine is
+slower, or busier just now; a limit only bounds a wait, so a long one costs nothing where all is
+well.
+"""
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
+from functools import cache
+from pathlib import Path
 from threading import Event
-from time import monotonic
+from time import monotonic, perf_counter
 from typing import Final
 
 DEFAULT_LIMIT_SECONDS: Final = 10.0
 _LOOK_AGAIN_SECONDS: Final = 0.005
 
+_STEPS: Final = 200_000
+_STEPS_SECONDS: Final = 0.003
+"""What so many steps take on the machine that the limits were written on."""
+
+_SHARE_OF_A_NICE_STEP: Final = 1.25
+"""How much less of a core goes to a process that is nicer by one: sched(7)."""
+
+
+def patience(seconds: float = DEFAULT_LIMIT_SECONDS) -> float:
+    """Stretch a limit as far as this machine is slower or busier than an idle one [s]."""
+    return seconds * _slowness() * _crowd()
+
 
 def wait_until(
     condition: Callable[[], object], limit_seconds: float = DEFAULT_LIMIT_SECONDS, what: str = ""
 ) -> None:
-    """Return as soon as `condition` holds; fail the test if it does not within the limit."""
+    """Return as soon as `condition` holds; fail the test if it does not within the limit.
+
+    The limit is stretched by `patience`, over and over: the machine may get busy meanwhile.
+
+    Raises
+    ------
+    AssertionError
+        If the condition does not hold in time.
+    """
     never = Event()
-    deadline = monotonic() + limit_seconds
+    begun = monotonic()
     while not condition():
-        if monotonic() > deadline:
-            raise AssertionError(f"not within {limit_seconds} s: {what or condition}")
+        waited = monotonic() - begun
+        if waited > limit_seconds and waited > patience(limit_seconds):
+            raise AssertionError(f"not within {waited:.1f} s: {what or condition}")
         never.wait(_LOOK_AGAIN_SECONDS)
+
+
+@cache
+def _slowness() -> float:
+    """Return how many times as long this machine takes for a piece of work; 1 at the least."""
+    return max(1.0, min(_work_seconds() for _ in range(3)) / _STEPS_SECONDS)
+
+
+def _work_seconds() -> float:
+    begun = perf_counter()
+    for _ in range(_STEPS):
+        pass
+    return perf_counter() - begun
+
+
+def _crowd() -> float:
+    """Return how many processes this one shares a core with; 1 at the least."""
+    cores = len(os.sched_getaffinity(0))
+    running = int(Path("/proc/loadavg").read_text("ascii").split()[3].partition("/")[0])
+    share = max(os.getloadavg()[0], running) / cores
+    niceness = max(0, os.getpriority(os.PRIO_PROCESS, 0))
+    return max(1.0, share) * _SHARE_OF_A_NICE_STEP**niceness

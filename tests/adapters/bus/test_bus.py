@@ -15,7 +15,7 @@ from config.files.errors import BusError
 from tests.support.brokers import Mosquitto
 from tests.support.listening import Listener
 from tests.support.scripted import Script, scripted_broker
-from tests.support.waiting import wait_until
+from tests.support.waiting import patience, wait_until
 
 TOPIC = "lullwatt/kowhai-cottage/driveway/reading"
 STATE = "lullwatt/kowhai-cottage/daemon"
@@ -66,7 +66,7 @@ def test_retained_messages_await_later_subscribers(mosquitto: Mosquitto, opened:
     bus, heard = opened(mosquitto)
     heard.wait_connected()
     assert bus.publish(TOPIC, b"kept", retain=True)
-    assert bus.wait_acknowledged(5)
+    assert bus.wait_acknowledged(patience(5))
     _, later = opened(mosquitto, client_id="later")
     later.wait_payload(TOPIC, b"kept")
     assert later.messages[0].retain
@@ -162,7 +162,7 @@ def test_an_unacknowledged_message_comes_again(mosquitto: Mosquitto, opened: Ope
     assert bus.publish(TOPIC, b"two", retain=False)
     wait_until(lambda: len(first.messages) == 2)
     first.messages[0].ack()
-    assert bus.wait_acknowledged(5)
+    assert bus.wait_acknowledged(patience(5))
     bus.stop()
     again, second = opened(mosquitto)
     second.wait_payload(TOPIC, b"two")
@@ -198,7 +198,7 @@ def test_messages_wait_for_an_absent_client(mosquitto: Mosquitto, opened: OpenBu
     hardware, other = opened(mosquitto, client_id="hardware", subscriptions=())
     other.wait_connected()
     assert hardware.publish(TOPIC, b"meanwhile", retain=False)
-    assert hardware.wait_acknowledged(5)
+    assert hardware.wait_acknowledged(patience(5))
     _, back = opened(mosquitto)
     back.wait_payload(TOPIC, b"meanwhile")
 
@@ -211,7 +211,7 @@ def test_no_session_is_left_behind(mosquitto: Mosquitto, opened: OpenBus) -> Non
     hardware, other = opened(mosquitto, client_id="hardware", subscriptions=())
     other.wait_connected()
     assert hardware.publish(TOPIC, b"meanwhile", retain=False)
-    assert hardware.wait_acknowledged(5)
+    assert hardware.wait_acknowledged(patience(5))
     _, back = opened(mosquitto, client_id="asker", keep_session=False)
     back.wait_connected()
     assert hardware.publish(TOPIC, b"now", retain=False)
@@ -266,13 +266,14 @@ import sys
 from threading import Event
 from adapters.bus.bus import Connected, MqttBus
 from config.household.household_file import Bus
+from tests.support.waiting import patience
 up = Event()
 bus = MqttBus(Bus(broker=sys.argv[1]), client_id="daemon", will=(sys.argv[2], b"offline"),
               on_event=lambda event: up.set() if isinstance(event, Connected) else None)
 bus.start()
-up.wait(10)
+up.wait(patience())
 print("up", flush=True)
-Event().wait(60)
+Event().wait(patience(60))
 """
 
 

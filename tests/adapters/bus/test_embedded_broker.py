@@ -16,7 +16,7 @@ from adapters.bus.embedded_broker import EmbeddedBroker
 from config.files.errors import BusError
 from config.household.household_file import Bus
 from tests.support.listening import Listener
-from tests.support.waiting import wait_until
+from tests.support.waiting import patience, wait_until
 
 TOPIC = "lullwatt/kowhai-cottage/driveway/command"
 OTHER = "lullwatt/kowhai-cottage/driveway/plan"
@@ -60,7 +60,7 @@ def test_messages_come_through(address: Bus, ending: ExitStack) -> None:
     _, heard = _open(ending, address, "hears", TOPIC)
     bus, _ = _open(ending, address, "sends")
     assert bus.publish(TOPIC, b"start", retain=False)
-    assert bus.wait_acknowledged(5)
+    assert bus.wait_acknowledged(patience(5))
     heard.wait_payload(TOPIC, b"start")
 
 
@@ -69,7 +69,7 @@ def test_retained_messages(address: Bus, ending: ExitStack) -> None:
     bus, _ = _open(ending, address, "sends")
     assert bus.publish(TOPIC, b"kept", retain=True)
     assert bus.publish(OTHER, b"a plan", retain=True)
-    assert bus.wait_acknowledged(5)
+    assert bus.wait_acknowledged(patience(5))
     _, _ = _open(ending, address, "makes the broker know the other filter", OTHER)
     _, later = _open(ending, address, "later", TOPIC)
     later.wait_payload(TOPIC, b"kept")
@@ -159,19 +159,20 @@ from threading import Event
 from adapters.bus.bus import Connected, MqttBus
 from adapters.bus.embedded_broker import EmbeddedBroker
 from config.household.household_file import Bus
+from tests.support.waiting import patience
 broker = EmbeddedBroker()
 port = broker.start()
 up = Event()
 bus = MqttBus(Bus(broker=f"mqtt://127.0.0.1:{port}"), client_id="daemon", subscriptions=("a/b",),
               on_event=lambda event: up.set() if isinstance(event, Connected) else None)
 bus.start()
-assert up.wait(10)
+assert up.wait(patience())
 bus.publish("a/b", b"1", retain=True)
 for noise in (b"", b"nonsense that is no MQTT", bytes(100)):
     with socket.create_connection(("127.0.0.1", port)) as raw:
         raw.sendall(noise)
 with socket.create_connection(("127.0.0.1", port)):
-    assert bus.publish("a/b", b"2", retain=True) and bus.wait_acknowledged(10)
+    assert bus.publish("a/b", b"2", retain=True) and bus.wait_acknowledged(patience(10))
     broker.stop()
 bus.stop()
 """
@@ -182,7 +183,7 @@ def test_it_is_quiet() -> None:
     done = subprocess.run(
         [sys.executable, "-W", "error", "-c", _PROGRAM],
         capture_output=True,
-        timeout=60,
+        timeout=patience(60),
         check=False,
     )
     assert (done.returncode, done.stdout, done.stderr) == (0, b"", b"")

@@ -15,7 +15,7 @@ from adapters.bus.retained import read_retained
 from tests.support.brokers import Mosquitto
 from tests.support.listening import Listener
 from tests.support.scripted import scripted_broker
-from tests.support.waiting import wait_until
+from tests.support.waiting import patience, wait_until
 
 TOPIC = "lullwatt/kowhai-cottage/driveway/command"
 OTHER = "lullwatt/kowhai-cottage/driveway/plan"
@@ -48,7 +48,7 @@ def outcomes(heard: Listener) -> list[Published]:
 def send(bus: MqttBus, topic: str, times: int = 1) -> None:
     for _ in range(times):
         assert bus.publish(topic, b"{}", retain=True)
-        assert bus.wait_acknowledged(5)
+        assert bus.wait_acknowledged(patience(5))
 
 
 def test_a_topic_that_nobody_listens_to(mosquitto: Mosquitto, opened: Open) -> None:

@@ -13,7 +13,7 @@ from threading import Lock, Thread
 import pytest
 
 from adapters.host.signals import heed_signals
-from tests.support.waiting import DEFAULT_LIMIT_SECONDS, wait_until
+from tests.support.waiting import DEFAULT_LIMIT_SECONDS, patience, wait_until
 
 TELL_AND_WAIT = """
 import os, signal, sys
@@ -51,7 +51,7 @@ def test_a_signal_is_passed_on_while_the_main_thread_waits() -> None:
     other.start()
     with heed_signals({signal.SIGHUP: lambda: heard.put("reload")}), switching_only_at_waits():
         gate.release()
-        assert heard.get(timeout=DEFAULT_LIMIT_SECONDS) == "reload"
+        assert heard.get(timeout=patience()) == "reload"
     other.join()
 
 
@@ -62,7 +62,7 @@ def test_each_signal_comes_to_its_own_call() -> None:
     with heed_signals(calls):
         signal.raise_signal(signal.SIGHUP)
         signal.raise_signal(signal.SIGTERM)
-        told = [heard.get(timeout=DEFAULT_LIMIT_SECONDS) for _ in range(2)]
+        told = [heard.get(timeout=patience()) for _ in range(2)]
     assert told == ["reload", "end"]
 
 

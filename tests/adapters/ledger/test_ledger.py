@@ -28,6 +28,7 @@ from adapters.ledger.rows import (
 from config.files.errors import LedgerError
 from config.files.series import PricePoint
 from planners.accounts.accounts import RegisterReading
+from tests.support.waiting import patience
 
 NOON = datetime(2026, 6, 3, 0, 0, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
@@ -397,7 +398,7 @@ def test_another_thread_may_take_over(ledger: Ledger) -> None:
     results: list[bool] = []
     thread = Thread(target=lambda: results.append(ledger.add_reading("driveway", NOON, 1000)))
     thread.start()
-    thread.join(10)
+    thread.join(patience(10))
     assert results == [True]
     assert registers(ledger, NOON, NOON) == [(0, 1000)]
 

@@ -19,7 +19,7 @@ from adapters.metrics.server import MOST_CONNECTIONS, MetricsServer
 from config.fields.addresses import Address
 from config.files.errors import MetricsError
 from tests.support.brokers import free_port
-from tests.support.waiting import wait_until
+from tests.support.waiting import patience, wait_until
 
 FIGURES = (Family("lullwatt_power_watts", "gauge", "Power.", (({}, 7360.0),), "watts"),)
 MANY = tuple(Family(f"lullwatt_{n}", "gauge", "X.", (({}, 1.0),)) for n in range(100_000))
@@ -42,11 +42,13 @@ class Serving:
         self.server.stop()
 
     def call(self) -> socket.socket:
-        caller = socket.create_connection((self.address.host, self.address.port), 10)
+        caller = socket.create_connection((self.address.host, self.address.port), patience(10))
         return self._callers.enter_context(caller)
 
     def ask(self, method: str = "GET", target: str = "/metrics") -> tuple[int, bytes, str | None]:
-        asking = http.client.HTTPConnection(self.address.host, self.address.port, timeout=10)
+        asking = http.client.HTTPConnection(
+            self.address.host, self.address.port, timeout=patience(10)
+        )
         try:
             asking.request(method, target)
             answer = asking.getresponse()
@@ -126,7 +128,7 @@ def test_the_slow_are_shown_the_door(serving: Serving) -> None:
     deaf.sendall(b"GET /metrics HTTP/1.1\r\n\r\n")
     assert ends(silent) == b""
     assert ends(dribbling) == b""
-    assert monotonic() - begun < 5
+    assert monotonic() - begun < patience(5)
     wait_until(lambda: serving.server._open == 0, what="all are gone")
     assert len(ends(deaf)) < len(page(MANY))
 
@@ -149,7 +151,7 @@ def test_to_tell_it_takes_no_time(serving: Serving) -> None:
     begun = monotonic()
     for _ in range(1000):
         serving.server.tell(FIGURES)
-    assert monotonic() - begun < 1
+    assert monotonic() - begun < patience(1)
 
 
 def test_it_ends_while_somebody_is_served(serving: Serving) -> None:

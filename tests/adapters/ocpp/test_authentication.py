@@ -29,7 +29,7 @@ from adapters.ocpp.server import OcppServer, transaction_ids_from
 from config.files.errors import BusError, FileError
 from tests.support.certificates import Authority
 from tests.support.ocpp_equipment import PASSWORD, EventRecorder, authorization, equipment_thread
-from tests.support.waiting import wait_until
+from tests.support.waiting import patience, wait_until
 
 NOW = datetime(2026, 6, 3, 9, 0, tzinfo=UTC)
 STANDARD = json.loads((Path(__file__).parents[2] / "data" / "outside_ocpp.json").read_text())
@@ -128,7 +128,7 @@ def test_other_subprotocols_are_refused_politely(
         with open_at(port, "/driveway-1", header, offered) as connection:
             assert connection.subprotocol is None
             with pytest.raises(ConnectionClosed):
-                connection.recv(timeout=5)
+                connection.recv(timeout=patience(5))
             assert connection.close_reason == "expected ocpp1.6"
     assert recorder.events == []
 
@@ -215,7 +215,7 @@ def test_only_the_newest_of_many_is_served(tmp_path: Path) -> None:
 
     def on_event(_charge_point: str, each: EquipmentEvent) -> None:
         if isinstance(each, EquipmentDisconnected) and not may_end.is_set():
-            assert may_end.wait(5)
+            assert may_end.wait(patience(5))
         events.append(each)
 
     with (

@@ -21,6 +21,7 @@ from tests.adapters.ocpp.world import (
     World,
     world_with,
 )
+from tests.support.waiting import patience
 
 
 @pytest.fixture
@@ -31,7 +32,7 @@ def world(tmp_path: Path) -> Iterator[World]:
 
 def read_on(connection: Connection) -> None:
     while True:
-        connection.recv(timeout=5)
+        connection.recv(timeout=patience(5))
 
 
 @pytest.mark.parametrize(
@@ -68,7 +69,7 @@ def test_malformed_frames_do_no_harm(frame: str | bytes, world: World) -> None:
         connection.send(frame)
         connection.send(json.dumps([2, "after", "Heartbeat", {}]))
         for _ in range(10):
-            kind, unique, *_ = json.loads(connection.recv(timeout=5))
+            kind, unique, *_ = json.loads(connection.recv(timeout=patience(5)))
             if (kind, unique) == (3, "after"):
                 return
     raise AssertionError("the heartbeat has no answer")
@@ -101,7 +102,7 @@ def test_malformed_calls_get_a_call_error(
         connection.send(json.dumps([2, "19223201", action, payload]))
         answer: list[Any] = []
         while not answer or answer[0] != 4:
-            answer = json.loads(connection.recv(timeout=5))
+            answer = json.loads(connection.recv(timeout=patience(5)))
         assert len(answer) == len(STANDARD["call_error"]["elements"])
         assert answer[:2] == [4, "19223201"]
         assert code in {None, answer[2]}

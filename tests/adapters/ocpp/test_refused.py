@@ -24,7 +24,7 @@ from tests.adapters.ocpp.world import (
     start,
     world_with,
 )
-from tests.support.waiting import wait_until
+from tests.support.waiting import patience, wait_until
 
 
 @pytest.fixture
@@ -139,7 +139,7 @@ def test_malformed_answers(answer: list[object], world: World) -> None:
         connection.send(json.dumps([2, "1", "Heartbeat", {}]))
         answered = {"TriggerMessage": 0, "ChangeConfiguration": 0}
         while True:
-            kind, unique, *rest = json.loads(connection.recv(timeout=5))
+            kind, unique, *rest = json.loads(connection.recv(timeout=patience(5)))
             if kind == 3:
                 continue
             if rest[0] == "RemoteStartTransaction":
@@ -153,7 +153,7 @@ def test_malformed_answers(answer: list[object], world: World) -> None:
         (refused,) = world.recorder.of(CallRefused)
         assert refused.call == "RemoteStartTransaction"
         assert refused.reason
-        assert json.loads(connection.recv(timeout=5))[2] == "RemoteStartTransaction"
+        assert json.loads(connection.recv(timeout=patience(5)))[2] == "RemoteStartTransaction"
 
 
 def test_the_newest_command_counts(world: World) -> None:

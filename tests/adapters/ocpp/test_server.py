@@ -26,7 +26,7 @@ from tests.adapters.ocpp.world import (
     start,
     world_with,
 )
-from tests.support.waiting import wait_until
+from tests.support.waiting import patience, wait_until
 
 
 @pytest.fixture
@@ -75,7 +75,7 @@ def test_the_standards_boot(world: World) -> None:
     """OCPP-J 1.6, section 4.2: the call of the example gets an answer like the example's result."""
     with world.raw() as connection:
         connection.send(json.dumps(STANDARD["call"]["frame"]))
-        kind, unique, payload = json.loads(connection.recv(timeout=5))
+        kind, unique, payload = json.loads(connection.recv(timeout=patience(5)))
     wanted_kind, wanted_unique, wanted = STANDARD["call_result"]["frame"]
     assert (kind, unique) == (wanted_kind, wanted_unique)
     assert payload["status"] == wanted["status"]
@@ -142,17 +142,17 @@ def test_what_is_acknowledged_has_been_handled(tmp_path: Path) -> None:
     def on_event(_charge_point: str, event: EquipmentEvent) -> None:
         if isinstance(event, Reading):
             handling.set()
-            assert may_go_on.wait(5)
+            assert may_go_on.wait(patience(5))
 
     with world_with(tmp_path, on_event=on_event) as world, world.raw() as connection:
         values = [{"timestamp": NOW.isoformat(), "sampledValue": [{"value": "5"}]}]
         payload = {"connectorId": 1, "meterValue": values}
         connection.send(json.dumps([2, "7", "MeterValues", payload]))
-        assert handling.wait(5)
+        assert handling.wait(patience(5))
         with pytest.raises(TimeoutError):
             connection.recv(timeout=0.1)
         may_go_on.set()
-        assert json.loads(connection.recv(timeout=5)) == [3, "7", {}]
+        assert json.loads(connection.recv(timeout=patience(5))) == [3, "7", {}]
 
 
 def test_a_message_that_could_not_be_stored_is_not_acknowledged(world: World) -> None:

@@ -15,7 +15,7 @@ from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehic
 from adapters.simulated.hardware import SimulatedHardware
 from tests.support.brokers import Mosquitto
 from tests.support.listening import Listener
-from tests.support.waiting import DEFAULT_LIMIT_SECONDS, wait_until
+from tests.support.waiting import patience, wait_until
 
 START = datetime(2026, 6, 3, 6, 30, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -46,7 +46,7 @@ class Bench:
         self.commander.start()
         self.heard.wait_connected()
         self.hardware.start()
-        assert self.hardware.wait_connected(DEFAULT_LIMIT_SECONDS)
+        assert self.hardware.wait_connected(patience())
 
     def stop(self) -> None:
         self.hardware.stop()
@@ -63,12 +63,12 @@ class Bench:
     def obeys(self, serial: int, amps: float | None, valid_until: datetime) -> None:
         """Publish a command and wait until it was obeyed."""
         self.command(serial, amps, valid_until)
-        assert self.hardware.wait_obeyed(serial, DEFAULT_LIMIT_SECONDS)
+        assert self.hardware.wait_obeyed(serial, patience())
 
     def told(self) -> list[Message]:
         """Return what was told since the last look: readings first, then the vehicle."""
         # All of it is at the broker before the mark is, which therefore comes behind it.
-        assert self.hardware._bus.wait_acknowledged(DEFAULT_LIMIT_SECONDS)
+        assert self.hardware._bus.wait_acknowledged(patience())
         self._marks += 1
         mark = b"mark %d" % self._marks
         for topic in (READING, VEHICLE):
@@ -225,7 +225,7 @@ def test_without_a_broker_it_goes_on_and_tells_it_all_afterwards(
     assert bench.hardware.next_due() > START + 2 * HOUR
     mosquitto.start()
     bench.heard.wait_connected(2)
-    assert bench.hardware.wait_connected(DEFAULT_LIMIT_SECONDS)
+    assert bench.hardware.wait_connected(patience())
     assert bench.hardware.next_due() == START + 2 * HOUR
     bench.hardware.step(START + 2 * HOUR)
     assert bench.told() == [
@@ -241,5 +241,5 @@ def test_a_retained_command_waits_for_the_hardware(mosquitto: Mosquitto) -> None
     bench.heard.wait_connected()
     bench.command(7, 16, START + HOUR)
     bench.hardware.start()
-    assert bench.hardware.wait_obeyed(7, DEFAULT_LIMIT_SECONDS)
+    assert bench.hardware.wait_obeyed(7, patience())
     bench.stop()

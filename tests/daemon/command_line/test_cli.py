@@ -16,6 +16,7 @@ import pytest
 from config.schema import household_schema
 from daemon.command_line import cli
 from tests.support.commands import COLUMNS
+from tests.support.waiting import patience
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -36,7 +37,7 @@ def started(*arguments: str, **environment: str) -> subprocess.CompletedProcess[
     return subprocess.run(
         [LULLWATT, *arguments],
         capture_output=True, encoding=environment.get("PYTHONIOENCODING", "utf-8"), check=False,
-        timeout=60, env=os.environ | environment, errors="replace",
+        timeout=patience(60), env=os.environ | environment, errors="replace",
     )  # fmt: skip
 
 
@@ -82,7 +83,7 @@ def test_a_reader_who_has_had_enough_is_no_failure(tmp_path: Path, arguments: li
     try:
         ran = subprocess.run(
             [LULLWATT, *arguments],
-            stdout=writing, stderr=subprocess.PIPE, text=True, check=False, timeout=60,
+            stdout=writing, stderr=subprocess.PIPE, text=True, check=False, timeout=patience(60),
             cwd=tmp_path,
         )  # fmt: skip
     finally:

@@ -18,7 +18,7 @@ from tests.daemon.service.test_run import Running, household
 from tests.support.brokers import Mosquitto
 from tests.support.daemons import POINT, TOPICS, Person, RunningDaemon
 from tests.support.listening import Listener
-from tests.support.waiting import wait_until
+from tests.support.waiting import patience, wait_until
 
 RunDaemon = Callable[..., RunningDaemon]
 Meet = Callable[[Any], Person]
@@ -144,7 +144,7 @@ def test_readings_that_were_not_acknowledged_are_counted_once(
     for at, wh in readings.items():
         payload = f'{{"v":1,"at":"{at.isoformat()}","register_kwh":{wh / 1000}}}'.encode()
         wait_until(lambda: bus.publish(topic, payload, retain=False), what="sent")  # noqa: B023
-    assert bus.wait_acknowledged(10)
+    assert bus.wait_acknowledged(patience(10))
     bus.stop()
     later = meet(charging.broker.bus)
     later.say(TOPICS.request(POINT), {"id": "all in", "want_percent": 80})
@@ -220,7 +220,7 @@ def test_sighup_loads_the_file_at_once(mosquitto: Mosquitto, tmp_path: Path) -> 
         assert running.ends() == 0
     finally:
         running.process.kill()
-        running.process.wait(20)
+        running.process.wait(patience(20))
 
 
 def test_sighup_works_whichever_thread_gets_it(mosquitto: Mosquitto, tmp_path: Path) -> None:
@@ -240,7 +240,7 @@ def test_sighup_works_whichever_thread_gets_it(mosquitto: Mosquitto, tmp_path: P
         assert running.ends() == 0
     finally:
         running.process.kill()
-        running.process.wait(20)
+        running.process.wait(patience(20))
 
 
 def test_an_alert_reaches_the_users_own_command(mosquitto: Mosquitto, tmp_path: Path) -> None:
@@ -260,4 +260,4 @@ def test_an_alert_reaches_the_users_own_command(mosquitto: Mosquitto, tmp_path: 
         assert running.ends() == 0
     finally:
         running.process.kill()
-        running.process.wait(20)
+        running.process.wait(patience(20))

@@ -18,7 +18,7 @@ from daemon.messaging.ocpp_equipment import EquipmentMessages
 from daemon.service.clock_watch import ClockWatch
 from tests.daemon.sites import Site, household_file
 from tests.daemon.worlds import EVENING, HOUR, MINUTE, POINT
-from tests.support.waiting import wait_until
+from tests.support.waiting import patience, wait_until
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -108,5 +108,5 @@ def test_a_message_that_is_not_stored_is_refused_at_once(*, daemon_ends: bool) -
         messages.end()
     else:
         report.confirm(daemon_ends)
-    thread.join(5)
+    thread.join(patience(5))
     assert refused

@@ -21,6 +21,7 @@ from tests.daemon.messaging.test_wired_nights import EVENING, SOC, rehearsed, va
 from tests.support.brokers import Mosquitto, free_port
 from tests.support.ocpp_equipment import PASSWORD
 from tests.support.ocpp_night import IDENTITY, OcppHardware, limits_of
+from tests.support.waiting import patience
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -75,7 +76,7 @@ class Restarted(Rehearsal):
             return super().run()
         finally:
             self._daemon.halt()
-            assert self._has_ended.wait(20)
+            assert self._has_ended.wait(patience(20))
 
     @override
     def _run_daemon(self) -> None:
@@ -91,7 +92,7 @@ class Restarted(Rehearsal):
 
     def _restart(self) -> None:
         self._daemon.halt()
-        assert self._has_ended.wait(20)
+        assert self._has_ended.wait(patience(20))
         self._has_ended.clear()
         self._hardware.step(self._back_at - timedelta(seconds=1))
         self.clock.advance_to(self._back_at)

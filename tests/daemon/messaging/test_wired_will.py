@@ -14,7 +14,7 @@ import pytest
 from adapters.bus.bus import MqttBus
 from tests.support.brokers import Mosquitto
 from tests.support.listening import Listener
-from tests.support.waiting import wait_until
+from tests.support.waiting import patience, wait_until
 
 LULLWATT = Path(sys.executable).with_name("lullwatt")
 EXAMPLE = Path(__file__).parents[3] / "config" / "examples" / "plug.yaml"
@@ -51,7 +51,7 @@ def charging(
         yield daemon, heard
     finally:
         daemon.kill()
-        daemon.wait(20)
+        daemon.wait(patience(20))
         bus.stop()
 
 
@@ -63,7 +63,7 @@ def test_the_plug_is_off_once_the_daemon_has_ended(
     with charging(mosquitto, tmp_path) as (daemon, heard):
         assert heard.payloads(PLUG)[-1] == b"on"
         daemon.send_signal(by)
-        daemon.wait(20)
+        daemon.wait(patience(20))
         wait_until(lambda: heard.payloads(PLUG)[-1] == b"off", what="the plug is off")
 
 
@@ -71,7 +71,7 @@ def test_a_daemon_that_comes_back_switches_on_again(mosquitto: Mosquitto, tmp_pa
     """Killed during a charge and started again, it goes on with the person's request."""
     with charging(mosquitto, tmp_path) as (daemon, heard):
         daemon.kill()
-        daemon.wait(20)
+        daemon.wait(patience(20))
         wait_until(lambda: heard.payloads(PLUG)[-1] == b"off", what="the plug is off")
         with (tmp_path / "log2").open("wb") as log:
             again = subprocess.Popen([LULLWATT, "run", tmp_path / "house.yaml"], stderr=log)
@@ -79,4 +79,4 @@ def test_a_daemon_that_comes_back_switches_on_again(mosquitto: Mosquitto, tmp_pa
             wait_until(lambda: heard.payloads(PLUG)[-1] == b"on", 20, what="the plug is on")
         finally:
             again.terminate()
-            again.wait(20)
+            again.wait(patience(20))

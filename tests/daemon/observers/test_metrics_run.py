@@ -18,7 +18,7 @@ from tests.daemon.service.test_run import LULLWATT, Start, household, start
 from tests.support.brokers import Mosquitto, free_port
 from tests.support.daemons import POINT, TOPICS, Person
 from tests.support.open_metrics import broken_rules, figures
-from tests.support.waiting import wait_until
+from tests.support.waiting import patience, wait_until
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -34,7 +34,7 @@ def with_metrics(directory: Path, broker: str, metrics: str) -> Path:
 
 
 def fetched(port: int) -> str:
-    asking = http.client.HTTPConnection("127.0.0.1", port, timeout=10)
+    asking = http.client.HTTPConnection("127.0.0.1", port, timeout=patience(10))
     try:
         asking.request("GET", "/metrics")
         return asking.getresponse().read().decode()
@@ -54,7 +54,9 @@ def test_the_hostile_hold_up_nothing(
     person.waits(TOPICS.daemon, state="online")
     with ExitStack() as crowd:
         for _ in range(40):
-            caller = crowd.enter_context(socket.create_connection(("127.0.0.1", port), 10))
+            caller = crowd.enter_context(
+                socket.create_connection(("127.0.0.1", port), patience(10))
+            )
             caller.setblocking(False)  # noqa: FBT003 - how sockets are told
             try:
                 caller.send(b"GET /metrics HTTP/1.1\r\nX: " + b"x" * 1_000_000)
@@ -65,7 +67,7 @@ def test_the_hostile_hold_up_nothing(
         person.say(TOPICS.vehicle(POINT), {"at": now, "pilot": "B", "soc_percent": 35})
         person.say(TOPICS.request(POINT), {"charge_now": True})
         person.waits(TOPICS.command(POINT), do="start")
-        assert monotonic() - begun < 5
+        assert monotonic() - begun < patience(5)
     text = fetched(port)
     assert broken_rules(text) == []
     running.process.terminate()
@@ -125,7 +127,7 @@ def test_without_the_extra_it_says_what_to_install(
     paths = [str(hidden), *filter(None, [os.environ.get("PYTHONPATH")])]
     ran = subprocess.run(
         [LULLWATT, command, with_metrics(tmp_path, "mqtt://127.0.0.1:1", where)],
-        check=False, capture_output=True, text=True, timeout=20,
+        check=False, capture_output=True, text=True, timeout=patience(20),
         env=os.environ | {"PYTHONPATH": os.pathsep.join(paths)},
     )  # fmt: skip
     assert (ran.returncode, ran.stdout) == (2, "")

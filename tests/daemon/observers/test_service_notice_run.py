@@ -23,7 +23,7 @@ from tests.faults.stuck import STUCK_KWH
 from tests.support.brokers import Mosquitto
 from tests.support.daemons import POINT, TOPICS, Person
 from tests.support.service_managers import ALIVE, Manager, manager_in
-from tests.support.waiting import wait_until
+from tests.support.waiting import patience, wait_until
 
 ROOT = Path(__file__).parents[3]
 WATCHDOG_SECONDS = 1.0
@@ -39,15 +39,21 @@ def manager(tmp_path: Path) -> Iterator[Manager]:
 
 
 @pytest.fixture
-def begin(tmp_path: Path, manager: Manager) -> Iterator[Begin]:
+def watchdog_seconds() -> float:
+    """Return what the watchdog waits for a sign of life; longer where signs of life are slow."""
+    return patience(WATCHDOG_SECONDS)
+
+
+@pytest.fixture
+def begin(tmp_path: Path, manager: Manager, watchdog_seconds: float) -> Iterator[Begin]:
     """Start programs under the manager; they end with the test."""
     with ExitStack() as ending:
         log = ending.enter_context((tmp_path / "log").open("ab"))
 
         def start(*command: str | Path) -> Child:
-            environment = manager.environment(WATCHDOG_SECONDS)
+            environment = manager.environment(watchdog_seconds)
             child = subprocess.Popen(command, env=environment, cwd=ROOT, stderr=log)
-            ending.callback(child.wait, 20)
+            ending.callback(child.wait, patience(20))
             ending.callback(child.kill)
             return child
 
@@ -63,16 +69,16 @@ def alive(manager: Manager, seconds: float) -> int:
 
 
 def test_it_tells_the_truth_from_its_start_to_its_end(
-    begin: Begin, manager: Manager, tmp_path: Path
+    begin: Begin, manager: Manager, watchdog_seconds: float, tmp_path: Path
 ) -> None:
     """Ready without a broker, alive at rest, loading again when told, and leaving."""
     daemon = begin(LULLWATT, "run", household(tmp_path, "mqtt://127.0.0.1:1"))
-    [patience, opening] = manager.waits_for("EXTEND_TIMEOUT_USEC=")
-    assert (patience, opening) == ("EXTEND_TIMEOUT_USEC=60000000", "STATUS=Opening the ledger.")
+    [extended, opening] = manager.waits_for("EXTEND_TIMEOUT_USEC=")
+    assert (extended, opening) == ("EXTEND_TIMEOUT_USEC=60000000", "STATUS=Opening the ledger.")
     manager.waits_for("READY=1")
     assert '"event": "stop"' in (tmp_path / "log").read_text("utf-8"), "it commands by then"
     manager.waits_for("STATUS=No broker, trying again; nothing charges; no start ahead.")
-    assert alive(manager, 1.7) >= 3
+    assert alive(manager, 1.7 * watchdog_seconds) >= 3
     told_at = monotonic_ns() // 1000
     daemon.send_signal(signal.SIGHUP)
     [_, since] = manager.waits_for("RELOADING=1")
@@ -80,7 +86,7 @@ def test_it_tells_the_truth_from_its_start_to_its_end(
     manager.waits_for("READY=1")
     daemon.send_signal(signal.SIGTERM)
     manager.waits_for("STOPPING=1")
-    assert daemon.wait(20) == 0
+    assert daemon.wait(patience(20)) == 0
     assert manager.hears(0.01) is None, "nothing is said after that"
 
 
@@ -88,7 +94,7 @@ def test_a_bad_file_is_never_ready(begin: Begin, manager: Manager, tmp_path: Pat
     """It ends with 2, and nothing was said."""
     path = household(tmp_path, "mqtt://127.0.0.1:1")
     path.write_text(path.read_text("utf-8").replace("rate: 0.168", "rate: twelve"), "utf-8")
-    assert begin(LULLWATT, "run", path).wait(20) == 2
+    assert begin(LULLWATT, "run", path).wait(patience(20)) == 2
     assert manager.hears(0.01) is None
 
 
@@ -96,10 +102,16 @@ class Evening:
     """A vehicle that charges because a person asked for it, under a daemon that will stick."""
 
     def __init__(
-        self, mosquitto: Mosquitto, person: Person, manager: Manager, directory: Path
+        self,
+        mosquitto: Mosquitto,
+        person: Person,
+        manager: Manager,
+        watchdog_seconds: float,
+        directory: Path,
     ) -> None:
         self.person = person
         self.manager = manager
+        self.watchdog_seconds = watchdog_seconds
         self.house = household(directory, mosquitto.bus.broker)
 
     @property
@@ -122,18 +134,23 @@ class Evening:
         now = SystemClock().now().isoformat()
         self.person.say(TOPICS.reading(POINT), {"at": now, "register_kwh": STUCK_KWH})
 
-    def is_killed_by_the_watchdog(self, daemon: Child, limit_seconds: float) -> None:
-        self.manager.misses_a_sign_of_life(WATCHDOG_SECONDS, limit_seconds)
+    def is_killed_by_the_watchdog(self, daemon: Child, within_watchdogs: int) -> None:
+        limit_seconds = within_watchdogs * self.watchdog_seconds
+        self.manager.misses_a_sign_of_life(self.watchdog_seconds, limit_seconds)
         assert daemon.poll() is None, "it lives, and does nothing"
         daemon.send_signal(signal.SIGABRT)  # as WatchdogSignal= has it
-        assert daemon.wait(20) == -signal.SIGABRT
+        assert daemon.wait(patience(20)) == -signal.SIGABRT
 
 
 @pytest.fixture
 def evening(
-    mosquitto: Mosquitto, meet: Callable[..., Person], manager: Manager, tmp_path: Path
+    mosquitto: Mosquitto,
+    meet: Callable[..., Person],
+    manager: Manager,
+    watchdog_seconds: float,
+    tmp_path: Path,
 ) -> Evening:
-    return Evening(mosquitto, meet(mosquitto.bus), manager, tmp_path)
+    return Evening(mosquitto, meet(mosquitto.bus), manager, watchdog_seconds, tmp_path)
 
 
 def test_a_loop_that_sticks_is_killed_and_started_again(begin: Begin, evening: Evening) -> None:
@@ -144,7 +161,7 @@ def test_a_loop_that_sticks_is_killed_and_started_again(begin: Begin, evening: E
     daemon = begin(sys.executable, "-m", "tests.faults.stuck", evening.house)
     command = evening.charges()
     evening.sticks()
-    evening.is_killed_by_the_watchdog(daemon, limit_seconds=10)
+    evening.is_killed_by_the_watchdog(daemon, within_watchdogs=10)
     evening.person.waits(TOPICS.daemon, state="offline")
     before = len(evening.commands)
     begin(LULLWATT, "run", evening.house)
@@ -162,4 +179,4 @@ def test_signs_of_life_from_a_helper_would_be_found_out(begin: Begin, evening: E
     evening.charges()
     evening.sticks()
     with pytest.raises(AssertionError, match="signs of life came"):
-        evening.is_killed_by_the_watchdog(daemon, limit_seconds=2)
+        evening.is_killed_by_the_watchdog(daemon, within_watchdogs=2)

@@ -17,7 +17,7 @@ from tests.daemon.worlds import EVENING, KOWHAI
 from tests.support.brokers import Mosquitto
 from tests.support.commands import Ran
 from tests.support.daemons import POINT, TOPICS, Person, RunningDaemon
-from tests.support.waiting import wait_until
+from tests.support.waiting import patience, wait_until
 
 RunDaemon = Callable[..., RunningDaemon]
 Meet = Callable[[Any], Person]
@@ -206,7 +206,7 @@ def test_no_daemon(
     if not isinstance(payload, bytes):
         payload = json.dumps({"v": 1, **payload}).encode()
     left.person._bus.publish(TOPICS.daemon, payload, retain=True)
-    left.person._bus.wait_acknowledged(5)
+    left.person._bus.wait_acknowledged(patience(5))
     ran = run(command[0], left.house, *command[1:], "--wait", "5")
     assert ran.code == 4
     [line] = ran.err.splitlines()
@@ -271,11 +271,11 @@ def test_a_health_check_can_ignore_alerts(left: Home, run: Run) -> None:
     left.person.say(TOPICS.daemon, {"state": "online", **now}, retain=True)
     alert = {"connected": False, "charging": False, "alerts": ["no-power"], **now}
     left.person.say(TOPICS.status(POINT), alert, retain=True)
-    left.person._bus.wait_acknowledged(5)
+    left.person._bus.wait_acknowledged(patience(5))
     assert run("status", left.house, "--quiet") == Ran(4, "", f"{POINT}: no-power\n")
     assert run("status", left.house, "--quiet", "--alive") == Ran(0, "", "")
     left.person.say(TOPICS.daemon, {"state": "offline"}, retain=True)
-    left.person._bus.wait_acknowledged(5)
+    left.person._bus.wait_acknowledged(patience(5))
     ran = run("status", left.house, "--quiet", "--alive")
     assert ran == Ran(4, "", "the daemon of Kowhai Cottage is offline\n")
 
@@ -295,7 +295,7 @@ def test_status_that_is_old_or_missing(left: Home, run: Run, *, is_there: bool) 
     status = {"v": 1, "connected": False, "charging": False, **LONG_AGO}
     old = json.dumps(status).encode() if is_there else b""
     left.person._bus.publish(TOPICS.status(POINT), old, retain=True)
-    left.person._bus.wait_acknowledged(5)
+    left.person._bus.wait_acknowledged(patience(5))
     why = "old, from Wed 03 Jun 18:30" if is_there else "missing"
     ran = run("status", left.house, "--json")
     assert (ran.code, ran.err) == (4, f"{POINT}: its status is {why}\n")

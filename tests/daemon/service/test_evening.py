@@ -24,7 +24,7 @@ from daemon.service.household_watch import HouseholdWatch
 from daemon.service.running import Daemon
 from daemon.service.service import HandledEvent, WakeUp
 from tests.support.brokers import Mosquitto
-from tests.support.waiting import wait_until
+from tests.support.waiting import patience, wait_until
 
 BASE = "lullwatt/kowhai-cottage"
 DRIVEWAY = f"{BASE}/driveway"
@@ -51,7 +51,7 @@ class Watcher:
 
     def stop(self) -> None:
         self._process.terminate()
-        self._process.wait(10)
+        self._process.wait(patience(10))
 
 
 class Home:
@@ -132,7 +132,7 @@ def a_home(broker: Mosquitto, tmp_path: Path) -> Iterator[Home]:
             yield home
         finally:
             daemon.halt()
-            thread.join(20)
+            thread.join(patience(20))
             watcher.stop()
     assert not thread.is_alive()
 

@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from tests.support.brokers import Mosquitto
-from tests.support.waiting import wait_until
+from tests.support.waiting import patience, wait_until
 
 LULLWATT = Path(sys.executable).with_name("lullwatt")
 STATE = "lullwatt/kowhai-cottage/daemon"
@@ -41,7 +41,7 @@ class Running:
         wait_until(lambda: text in self.log, 20, what=f"{text!r} in the log")
 
     def ends(self) -> int:
-        return self.process.wait(20)
+        return self.process.wait(patience(20))
 
 
 @pytest.fixture
@@ -50,7 +50,7 @@ def start() -> Iterator[Start]:
 
         def begin(household: Path) -> Running:
             running = Running(household)
-            ending.callback(running.process.wait, 20)
+            ending.callback(running.process.wait, patience(20))
             ending.callback(running.process.kill)
             return running
 
@@ -69,7 +69,7 @@ def household(directory: Path, broker: str) -> Path:
 def retained(port: int, topic: str) -> dict[str, object]:
     """Ask the broker for the message it keeps."""
     found = subprocess.run(
-        ["mosquitto_sub", "-p", str(port), "-t", topic, "-C", "1", "-W", "10"],
+        ["mosquitto_sub", "-p", str(port), "-t", topic, "-C", "1", "-W", f"{patience():.0f}"],
         check=True,
         capture_output=True,
     )

@@ -12,10 +12,12 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
+from tests.support.waiting import patience
+
 ROOT = Path(__file__).parents[3]
 COMMAND = [sys.executable, "-c", "from daemon.command_line.cli import main; main()", "start-file"]
 PROMPT = "]: "
-PATIENCE_SECONDS = 30.0
+LIMIT_SECONDS = 30.0
 
 
 @dataclass(frozen=True)
@@ -36,7 +38,7 @@ def without_terminal(
     return subprocess.run(
         [*COMMAND, *arguments],
         input=given, cwd=folder, env=environment(**more), capture_output=True, check=False,
-        timeout=PATIENCE_SECONDS,
+        timeout=patience(LIMIT_SECONDS),
     )  # fmt: skip
 
 
@@ -51,7 +53,7 @@ def on_terminal(folder: Path, typed: Sequence[str], *arguments: str) -> Dialogue
     os.close(theirs)
     try:
         screen = _talk(ours, list(typed))
-        return Dialogue(process.wait(PATIENCE_SECONDS), screen)
+        return Dialogue(process.wait(patience(LIMIT_SECONDS)), screen)
     finally:
         process.kill()
         process.wait()
@@ -62,7 +64,7 @@ def _talk(terminal: int, answers: list[str]) -> str:
     """Answer each prompt; return the screen when the command has ended."""
     screen, answered = "", 0
     with suppress(OSError):  # Linux reports a closed other end in this way
-        while select.select([terminal], [], [], PATIENCE_SECONDS)[0]:
+        while select.select([terminal], [], [], patience(LIMIT_SECONDS))[0]:
             piece = os.read(terminal, 4096)
             if not piece:
                 break

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from tests.support.commands import COLUMNS
+from tests.support.waiting import patience
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -217,7 +218,11 @@ def test_help_and_a_plan_load_nothing_that_draws() -> None:
     heavy = "{'matplotlib', 'rich', 'PIL'}"
     code = f"import daemon.command_line.cli, sys; print(*{heavy} & set(sys.modules))"
     ran = subprocess.run(
-        [sys.executable, "-c", code], check=True, capture_output=True, text=True, timeout=60
+        [sys.executable, "-c", code],
+        check=True,
+        capture_output=True,
+        text=True,
+        timeout=patience(60),
     )
     assert ran.stdout.split() == []
     code = (
@@ -227,6 +232,10 @@ def test_help_and_a_plan_load_nothing_that_draws() -> None:
         "finally: print('matplotlib' in sys.modules, file=sys.stderr)"
     )
     ran = subprocess.run(
-        [sys.executable, "-c", code], check=True, capture_output=True, text=True, timeout=60
+        [sys.executable, "-c", code],
+        check=True,
+        capture_output=True,
+        text=True,
+        timeout=patience(60),
     )
     assert ran.stderr.split() == ["False"]

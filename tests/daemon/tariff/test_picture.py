@@ -20,6 +20,7 @@ from daemon.tariff.picture import PNG_DPI, draw_plan, draw_tariff
 from planners.rates.prices import prices_of
 from tests.daemon.tariff.weeks import HOLIDAYS, SERIES, Week, half_hours, week_of
 from tests.planners.planned import THREE_BANDS, DemoHousehold, utc
+from tests.support.waiting import patience
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -251,4 +252,4 @@ def test_drawing_keeps_no_state_and_needs_no_display() -> None:
         "assert matplotlib.rcParams.copy() == before\n"
         "assert 'matplotlib.pyplot' not in sys.modules and 'tkinter' not in sys.modules"
     )
-    subprocess.run([sys.executable, "-c", code], check=True, timeout=60)
+    subprocess.run([sys.executable, "-c", code], check=True, timeout=patience(60))

@@ -7,7 +7,7 @@ import json
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from threading import Event, Thread
 from typing import TYPE_CHECKING
@@ -28,6 +28,7 @@ from daemon.trial.exercise import Exercise
 from daemon.trial.trial import Trial
 from daemon.trial.trying import currents_to_try
 from tests.support.foreign import Plug
+from tests.support.waiting import patience
 
 if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
@@ -122,13 +123,13 @@ def device(file: HouseholdFile, kind: type[Plug], clock: DeviceClock) -> Iterato
 
     thread = Thread(target=live, daemon=True)
     hardware.start()
-    assert hardware.wait_connected(10)
+    assert hardware.wait_connected(patience(10))
     thread.start()
     try:
         yield hardware
     finally:
         ended.set()
-        thread.join(10)
+        thread.join(patience(10))
         hardware.stop()
 
 
@@ -229,7 +230,7 @@ def test_nothing_is_told_beside_a_daemon(
     online = DaemonState(state="online", at=now, stale_after=_later(now), instance="x", since=now)
     with opened(file.bus) as bus:
         bus.publish("lullwatt/kowhai-cottage/daemon", encode(online), retain=True)
-        assert bus.wait_acknowledged(10)
+        assert bus.wait_acknowledged(patience(10))
     shown = run("wiring", str(path), "--exercise", "--yes")
     assert shown.code == 2
     assert "a daemon of this household runs" in shown.err
@@ -244,14 +245,14 @@ def opened(bus: Bus) -> Iterator[MqttBus]:
     )
     opened_bus.start()
     try:
-        assert up.wait(10)
+        assert up.wait(patience(10))
         yield opened_bus
     finally:
         opened_bus.stop()
 
 
 def _later(now: datetime) -> datetime:
-    return now.replace(year=now.year + 1)
+    return now + timedelta(days=365)
 
 
 def test_an_unknown_charge_point_is_refused(run: Callable[..., Ran]) -> None:
