@@ -14,7 +14,7 @@ from config.household.loading import load_household
 EXAMPLES = Path(str(resources.files("config"))) / "examples"
 CHOICES = EXAMPLES / "choices.yaml"
 FILES = sorted({*EXAMPLES.glob("*.yaml")} - {CHOICES})
-"""The households; the choices are no household of their own."""
+"""The household files; the choices file is no household."""
 
 
 def test_there_are_examples() -> None:

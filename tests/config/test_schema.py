@@ -24,7 +24,7 @@ def places(text: str) -> list[str]:
 
 
 def test_schema_is_valid() -> None:
-    """It is a schema after JSON Schema 2020-12, and says so."""
+    """It is a JSON Schema 2020-12, and says so."""
     Draft202012Validator.check_schema(SCHEMA)
     assert SCHEMA["$schema"] == "https://json-schema.org/draft/2020-12/schema"
 
@@ -67,7 +67,7 @@ def test_cottage_fits() -> None:
     ],
 )
 def test_schema_refuses(old: str, new: str, place: str) -> None:
-    """What the loader refuses in a single value, an editor with the schema shows too."""
+    """An editor with the schema shows what the loader refuses in a single value."""
     assert places(edited({old: new})) == [place]
 
 

@@ -1,7 +1,7 @@
 """A second evaluator of rates: one instant at a time, from the raw household file.
 
-It shares no code with the planners: plain `datetime`, `zoneinfo`, fractions, and the rules of the
-household file read once more.
+It shares no code with the planners. It uses plain `datetime`, `zoneinfo` and fractions, and reads
+the rules of the household file for itself.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ DAYS = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 
 @dataclass(frozen=True)
 class EvaluatedRate:
-    """What holds at an instant."""
+    """The rate at an instant, and where it comes from."""
 
     tariff: str
     band: str
@@ -34,7 +34,7 @@ class EvaluatedRate:
 
 
 class NoRateError(Exception):
-    """No rate is known."""
+    """No rate is known at the instant."""
 
 
 @cache
@@ -50,7 +50,7 @@ def evaluate(
     points: Mapping[datetime, Decimal],
     holiday_code: str | None = None,
 ) -> EvaluatedRate:
-    """Rate at an instant, tax included."""
+    """Find the rate at an instant, tax included."""
     today = instant.astimezone(zone).date()
     tariff = None
     for candidate in tariffs:
@@ -103,7 +103,7 @@ def band_at(
 
 
 def meter_time(instant: datetime, zone: ZoneInfo, clock: str) -> datetime:
-    """Naive local time of the meter."""
+    """Return the naive local time that the meter's clock shows."""
     if clock == "wall":
         return instant.astimezone(zone).replace(tzinfo=None)
     year = instant.astimezone(UTC).year
@@ -124,7 +124,7 @@ def inside(local: datetime, hours: str) -> bool:
 def known_price(
     instant: datetime, points: Mapping[datetime, Decimal], starts: list[datetime], step: int | None
 ) -> Decimal | None:
-    """Price that holds at an instant: the latest start, if it is not too long ago."""
+    """Find the price that holds at an instant: the last to start, if not too long ago."""
     place = bisect_right(starts, instant) - 1
     if place < 0 or instant >= starts[place] + holds(starts, place, step):
         return None
@@ -132,7 +132,7 @@ def known_price(
 
 
 def holds(starts: list[datetime], place: int, step: int | None) -> timedelta:
-    """How long the price at a place holds, unless another one follows sooner."""
+    """Return how long the price at a place holds, unless another one follows sooner."""
     if step is not None:
         return timedelta(minutes=step)
     if len(starts) == 1:
@@ -153,7 +153,7 @@ def holds(starts: list[datetime], place: int, step: int | None) -> timedelta:
 def price_at(
     instant: datetime, zone: ZoneInfo, points: Mapping[datetime, Decimal], step: int | None
 ) -> tuple[list[Decimal], bool]:
-    """Give the price that holds, or those whose mean is expected."""
+    """Return the price that holds, or the prices whose mean is the estimate."""
     starts = sorted(points)
     price = known_price(instant, points, starts, step)
     if price is not None:

@@ -1,4 +1,4 @@
-"""Households for tests: a plain valid one, of which a test changes what it is about."""
+"""Households for tests: a plain valid one, in which a test changes what it needs."""
 
 from __future__ import annotations
 
@@ -13,17 +13,17 @@ HERE = Path(__file__).parent
 
 
 def bands(*rows: dict[str, Any], **keys: object) -> dict[str, Any]:
-    """Tariff of bands, as a household file would give it."""
+    """Make a tariff of bands, as in a household file."""
     return {"name": "Bands", "bands": list(rows), **keys}
 
 
 def band(name: str, rate: str = "0.20", **keys: object) -> dict[str, Any]:
-    """One band of a tariff."""
+    """Make one band of a tariff."""
     return {"name": name, "rate": Decimal(rate), **keys}
 
 
 def series(**keys: object) -> dict[str, Any]:
-    """Tariff of prices; the file is never read, since the prices are handed over."""
+    """Make a tariff of prices; its file is never read, as tests pass the prices in."""
     prices: dict[str, object] = {"file": "prices.csv", "step_minutes": 60}
     own = ("step_minutes", "multiply", "add", "at_most", "at_least")
     prices |= {key: keys.pop(key) for key in own if key in keys}
@@ -37,7 +37,7 @@ def household(
     public_holidays: str | None = None,
     plugged_in: str | None = None,
 ) -> HouseholdFile:
-    """Household with one charge point and two vehicles."""
+    """Make a household with one charge point and two vehicles."""
     point: dict[str, Any] = {"charging_mode": 3, "max_amps": 32.0, "switching": "current"}
     if plugged_in is not None:
         point["plugged_in"] = plugged_in
@@ -68,6 +68,6 @@ def household(
 def band_prices(
     zone: str, *rows: dict[str, Any], public_holidays: str | None = None, **keys: object
 ) -> Prices:
-    """Prices of a household with one tariff of bands."""
+    """Make the prices of a household with one tariff of bands."""
     file = household(zone, [bands(*rows, **keys)], public_holidays=public_holidays)
     return prices_of(file, {})

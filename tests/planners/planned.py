@@ -1,4 +1,4 @@
-"""Plans for tests: the demo household with what a test changes, and its plan in one call."""
+"""Plans for tests: the demo household with a test's changes, and its plan in one call."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ PEAK_RATE = 0.4738
 
 @dataclass(frozen=True)
 class DemoHousehold:
-    """What a test changes of the demo household; each field adds to, or replaces, the file's."""
+    """The demo household with a test's changes: each field adds keys to a part, or replaces it."""
 
     home: Mapping[str, Any] | None = None
     tariffs: Sequence[dict[str, Any]] = (THREE_BANDS,)
@@ -51,7 +51,7 @@ class DemoHousehold:
     series: Mapping[str, Sequence[PricePoint]] | None = None
 
     def file(self) -> HouseholdFile:
-        """Household file, validated as one that was read."""
+        """Return the household file, validated like a loaded one."""
         home = {"name": "Kowhai Cottage", "timezone": "Pacific/Auckland", "currency": "NZD"}
         point = {"charging_mode": 3, "max_amps": 32.0, "switching": "current"}
         car = {"charge_point": "driveway", "usable_kwh": 52.0, "everyday_limit_percent": 80.0}
@@ -70,7 +70,7 @@ class DemoHousehold:
         )
 
     def plan(self, soc: float, at: str, *, on: bool = False, since: str | None = None) -> Plan:
-        """Plan for its next departure."""
+        """Make the plan for the next departure."""
         file = self.file()
         now = utc(at)
         departure = next_departure(file, "hatchback", now)
@@ -89,7 +89,7 @@ class DemoHousehold:
 
 
 def always(amps: float) -> Callable[[datetime, datetime], tuple[AmpsSpan, ...]]:
-    """One current at all times, as `window` asks for it."""
+    """Return one current for all times, in the form that `window` wants."""
     return lambda start, end: (AmpsSpan(start, end, amps),)
 
 
@@ -99,12 +99,12 @@ def utc(text: str) -> datetime:
 
 
 def spans_of(plan: Plan) -> list[tuple[str, str]]:
-    """Periods as pairs of times of day, UTC, to the second."""
+    """List the periods as pairs of times of day, UTC, to the second."""
     return [(f"{p.start:%H:%M:%S}", f"{p.end:%H:%M:%S}") for p in plan.periods]
 
 
 def runs_of(plan: Plan) -> list[tuple[datetime, datetime]]:
-    """Periods joined where one ends as the next begins."""
+    """List the periods, those that follow each other without a break as one."""
     runs: list[tuple[datetime, datetime]] = []
     for period in plan.periods:
         if runs and runs[-1][1] == period.start:

@@ -79,7 +79,7 @@ def test_trips_as_written(choices: ChoicesFile) -> None:
     ],
 )
 def test_units_of_distance(text: str, km: float, unit: str, tmp_path: Path) -> None:
-    """Kilometres and miles are told apart, and a mile is the international one."""
+    """Kilometres and miles are distinguished, and a mile is the international one."""
     file = load_text(tmp_path, driving(f"  distance_per_year: {text}\n"))
     distance = file.driving.distance_per_year
     assert distance is not None
@@ -88,7 +88,7 @@ def test_units_of_distance(text: str, km: float, unit: str, tmp_path: Path) -> N
 
 
 def test_distances_in_words(tmp_path: Path) -> None:
-    """A distance is told in the unit it was given in."""
+    """A distance is written in the unit in which it was given."""
     miles = load_text(tmp_path, driving("  distance_per_year: 15000 mi\n")).driving
     km = load_text(tmp_path, driving(YEAR)).driving
     assert str(miles.distance_per_year) == "15000 miles"
@@ -103,7 +103,7 @@ def test_a_distance_is_driven_every_day(tmp_path: Path) -> None:
 
 
 def test_a_ledger_needs_no_consumption(tmp_path: Path) -> None:
-    """What a record says was used is energy: the vehicle's consumption may be unknown."""
+    """A record gives the energy that was used, so the vehicle's consumption may be missing."""
     text = driving("  ledger: {path: kept/l.sqlite3, vehicle: hatchback}\n")
     file = load_text(tmp_path, text.replace("  kwh_per_100km: 16.5\n", ""))
     assert file.driving.ledger is not None
@@ -142,14 +142,14 @@ def test_unusual_but_good(edits: dict[str, str], tmp_path: Path) -> None:
 
 
 def test_a_trip_with_times_of_its_own_needs_no_others(tmp_path: Path) -> None:
-    """Times under driving may be left out where every trip has its own."""
+    """Times under driving are optional if every trip has its own."""
     trip = '  trips: [{days: [mon], distance: 45 km, leaves: "07:00", returns: "17:00"}]\n'
     file = load_text(tmp_path, edited({"<times>": "", "<trips>": trip}))
     assert (file.driving.leaves, file.driving.returns) == (None, None)
 
 
 def test_a_single_trip_takes_the_place_of_the_weekly_one(tmp_path: Path) -> None:
-    """A weekly trip that would collide is no fault on the day that a single one replaces it."""
+    """A weekly trip that would collide is no fault on a day when a single trip replaces it."""
     weekly = "    - {days: [thu], distance: 45 km, returns: 06:30}\n    - {days: [tue]"
     with pytest.raises(FileError, match=r"back before trips\[3\] leaves at 05:30"):
         load_text(tmp_path, edited({"    - {days: [tue]": weekly}))
@@ -192,7 +192,7 @@ def test_households_are_of_the_same_home(choices: ChoicesFile) -> None:
 
 
 def test_what_is_wanted(choices: ChoicesFile) -> None:
-    """It is as given; else the everyday limit, or the need where that is higher."""
+    """It is as given; else the everyday limit, or the need if that is higher."""
     socket, fixed, _ = choices.choices
     assert choices.want_percent(fixed) == 80.0
     assert choices.want_percent(socket) == 80.0  # the everyday limit of nmc

@@ -48,7 +48,7 @@ def test_files_that_are_no_choices(raw: bytes, fault: str, tmp_path: Path) -> No
 
 
 def test_missing_file(tmp_path: Path) -> None:
-    """A file that is not there is named as the user gave it."""
+    """A missing file is reported under the name that the user gave."""
     path = tmp_path / "nowhere.yaml"
     assert faults_of(path) == ["1:1: expected a choices file, got no such file"]
 

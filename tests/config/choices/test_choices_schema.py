@@ -22,7 +22,7 @@ def places(text: str) -> list[str]:
 
 
 def test_schema_is_valid() -> None:
-    """It is a schema after JSON Schema 2020-12, and says what it is of."""
+    """It is a JSON Schema 2020-12, and its title names the file."""
     Draft202012Validator.check_schema(SCHEMA)
     assert SCHEMA["title"] == "Choices file of Lullwatt"
 
@@ -38,7 +38,7 @@ def test_schema_is_valid() -> None:
     ids=["example", "trips", "distance", "ledger"],
 )
 def test_good_files_fit(text: str) -> None:
-    """What the loader takes fits the schema, the example that is shipped too."""
+    """Files that the loader accepts fit the schema, also the example that is shipped."""
     assert places(text) == []
 
 
@@ -59,7 +59,7 @@ def test_good_files_fit(text: str) -> None:
     ],
 )
 def test_schema_refuses(old: str, new: str, place: str) -> None:
-    """What the loader refuses in a single value, an editor with the schema shows too."""
+    """An editor with the schema shows what the loader refuses in a single value."""
     assert places(edited({old: new})) == [place]
 
 

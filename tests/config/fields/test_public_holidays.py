@@ -36,14 +36,14 @@ def test_known(code: str) -> None:
     "code", ["", "XX", "nz", "NZL", "NZ-", "NZ-XXX", "NZ-AUK-1", "../NZ", "N Z"]
 )
 def test_unknown(code: str) -> None:
-    """What is no such code is not known, and has no dates."""
+    """Anything that is no such code is unknown, and has no dates."""
     assert not known_code(code)
     with pytest.raises(KeyError):
         holiday_dates(code, 2026)
 
 
 def test_listed_codes_have_calendars() -> None:
-    """Each code that is accepted without a look into the library is one that the library has."""
+    """Each code that is accepted without asking the library is one that the library has."""
     supported = holidays.list_supported_countries(include_aliases=False)
     codes = {f"{country}-{part}" for country, parts in supported.items() for part in parts}
     assert HOLIDAY_CODES - codes - set(supported) == set()

@@ -31,7 +31,7 @@ def test_known(name: str) -> None:
 
 @pytest.mark.parametrize("name", ["Pacific", "", "zone.tab", "pacific/auckland", "../UTC"])
 def test_unknown(name: str) -> None:
-    """What is no zone is not known, whatever file of that name exists."""
+    """A name that is no zone is unknown, even if a file has that name."""
     assert name not in known_zones()
 
 

@@ -1,4 +1,4 @@
-"""Secrets that a service manager hands over stand in for the files that the household file names.
+"""Credentials from a service manager replace the secret files that the household file names.
 
 systemd.exec(5), "CREDENTIALS": the folder is named by CREDENTIALS_DIRECTORY. Which rights a file
 has there depends on the file system below it: on a ramfs it is its reader's own with 0400, on a
@@ -48,7 +48,7 @@ def test_a_credential_stands_in_for_its_namesake(
 
 
 def test_other_files_are_read_where_they_are(tmp_path: Path, credentials: Path) -> None:
-    """Without a credential of its name a file is read itself, and held to the stricter rule."""
+    """Without a credential of its name the file itself is read, by the stricter rule."""
     write(credentials / "daemon", "another", 0o400)
     path = write(tmp_path / "people", SECRET, 0o600)
     assert credential_or_file(path) == path
@@ -60,7 +60,7 @@ def test_other_files_are_read_where_they_are(tmp_path: Path, credentials: Path) 
 
 @pytest.mark.parametrize("mode", [0o444, 0o460, 0o604, 0o644, 0o620])
 def test_a_credential_with_wider_rights_is_refused(credentials: Path, mode: int) -> None:
-    """More than a reader in an access list makes of them is too much."""
+    """Rights beyond those of a reader in an access list are too much."""
     path = write(credentials / "daemon", SECRET, mode)
     with pytest.raises(FileError, match="only its owner may read or write"):
         read_password(path)
@@ -69,7 +69,7 @@ def test_a_credential_with_wider_rights_is_refused(credentials: Path, mode: int)
 def test_without_a_service_manager_nothing_changes(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """With no such folder named, the file itself counts."""
+    """Without a folder of credentials the file itself is read."""
     monkeypatch.delenv(CREDENTIALS_VARIABLE, raising=False)
     path = write(tmp_path / "daemon", SECRET, 0o600)
     assert credential_or_file(path) == path

@@ -21,7 +21,7 @@ def test_fault_as_text() -> None:
 
 
 def test_faults_in_file_order() -> None:
-    """Faults are told in the order of their places, each once."""
+    """Faults are listed in order of their places, each once."""
     late, early = Fault("h.yaml", 10, 1, "b"), Fault("h.yaml", 9, 30, "a")
     error = FileError([late, early, late])
     assert error.faults == (early, late)
@@ -31,6 +31,6 @@ def test_faults_in_file_order() -> None:
 @pytest.mark.parametrize("kind", [UsageError, TariffError, BusError, LedgerError])
 def test_tree(kind: type[LullwattError]) -> None:
     """Each error that is meant for the user is a `LullwattError` and ends a command with 2."""
-    with pytest.raises(LullwattError, match=r"^told$") as caught:
-        raise kind("told")
+    with pytest.raises(LullwattError, match=r"^a message$") as caught:
+        raise kind("a message")
     assert caught.value.exit_code == 2

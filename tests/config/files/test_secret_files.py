@@ -1,4 +1,4 @@
-"""Files that hold secrets: which are refused, and that no error says what stands in them."""
+"""Which secret files are refused, and that no error shows a secret."""
 
 from __future__ import annotations
 
@@ -31,17 +31,17 @@ def refused(path: Path) -> str:
 @pytest.mark.parametrize("end", ["", "\n", "\r\n"])
 @pytest.mark.parametrize("mode", [0o600, 0o400])
 def test_one_line_that_is_its_owner_s_alone(tmp_path: Path, end: str, mode: int) -> None:
-    """The line break at the end is none of the password; blanks and colons are."""
+    """The line break at the end is not part of the password; blanks and colons are."""
     path = written(tmp_path, f" {SECRET}: é{end}".encode(), mode)
     assert read_password(path) == f" {SECRET}: é"
 
 
 @pytest.mark.parametrize("mode", [0o640, 0o604, 0o620, 0o602, 0o610, 0o644, 0o666, 0o777, 0o660])
 def test_rights_that_are_too_wide(tmp_path: Path, mode: int) -> None:
-    """Whatever the group or others may do with it is too much; the message says what to do."""
+    """Any right of the group or of others is too much; the message says what to do."""
     path = written(tmp_path, SECRET.encode(), mode)
-    told = refused(path)
-    assert told == (
+    message = refused(path)
+    assert message == (
         f"expected a password file that only its owner may read or write, got the rights {mode:04o}"
         f"; chmod 600 {path} puts it right"
     )
@@ -75,7 +75,7 @@ def test_what_is_not_there(tmp_path: Path) -> None:
 
 
 def test_a_key_that_others_may_read(tmp_path: Path) -> None:
-    """A key file is held to the same."""
+    """A key file follows the same rules."""
     path = written(tmp_path, SECRET.encode(), 0o644)
     with pytest.raises(FileError, match="expected a key file that only its owner may read"):
         refuse_open_key(path)

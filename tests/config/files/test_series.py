@@ -137,7 +137,7 @@ def test_bad_rows(row: str, column: str, message: str, tmp_path: Path) -> None:
 
 
 def test_all_bad_rows_at_once(tmp_path: Path) -> None:
-    """Every fault of the file is told, not the first alone; a row may have two."""
+    """Every fault of the file is listed, not only the first; a row may have two."""
     text = "\n".join(["start,rate", *(row for row, _, _ in ROWS), "yesterday,dear"])
     faults = faults_of(tmp_path, text)
     assert [fault.split(":")[0] for fault in faults] == [
@@ -160,7 +160,7 @@ def test_all_bad_rows_at_once(tmp_path: Path) -> None:
     ],
 )
 def test_decimal_comma_between_semicolons(text: str, rate: str, tmp_path: Path) -> None:
-    """Where semicolons part the columns a comma is a decimal mark, and so is a point."""
+    """If semicolons separate the columns, a comma is a decimal mark, and so is a point."""
     (point,) = load(tmp_path, f"start;rate\n2026-06-03T06:30:00Z;{text}\n")
     assert str(point.rate) == rate
 
@@ -174,7 +174,7 @@ def test_commas_that_are_no_decimal_mark(text: str, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("cells", ["0,21", '"0,21"', "-0,21", " 0,21 "])
 def test_decimal_comma_between_commas(cells: str, tmp_path: Path) -> None:
-    """Where commas part the columns a decimal comma is not guessed at; it says what to write."""
+    """If commas separate the columns, a decimal comma is refused, with what to write."""
     (fault,) = faults_of(tmp_path, f"start,rate\n2026-06-03T06:30:00Z,{cells}\n")
     number = cells.strip(' "')
     assert fault == (
@@ -205,7 +205,7 @@ def test_decimal_comma_between_commas(cells: str, tmp_path: Path) -> None:
     ],
 )
 def test_the_header_says_what_parts_the_columns(text: str, fault: str, tmp_path: Path) -> None:
-    """A row that is parted otherwise is refused, and so are tabs."""
+    """A row with another separator than the header is refused, and so are tabs."""
     assert faults_of(tmp_path, text) == [fault]
 
 
@@ -235,7 +235,7 @@ def test_bad_files(text: str, fault: str | None, tmp_path: Path) -> None:
 
 
 def test_not_utf_8(tmp_path: Path) -> None:
-    """Bytes that are no UTF-8 are named with their place."""
+    """A byte that is not UTF-8 is reported with its place."""
     path = tmp_path / "prices.csv"
     path.write_bytes(b"start,rate\n2026-06-03T06:30:00Z,0\xb721\n")
     with pytest.raises(FileError, match=r"prices\.csv:2:23: expected UTF-8, got the byte 0xb7"):
@@ -243,7 +243,7 @@ def test_not_utf_8(tmp_path: Path) -> None:
 
 
 def test_missing_file(tmp_path: Path) -> None:
-    """A file that is not there is a fault, not a traceback."""
+    """A missing file is a fault, not a traceback."""
     with pytest.raises(FileError, match="expected a price series in CSV, got no such file"):
         load_prices(tmp_path / "nowhere.csv")
 

@@ -39,7 +39,7 @@ def test_core_schema(text: str, value: object) -> None:
 
 @pytest.mark.parametrize("text", ["", "~", "null", "Null", "NULL"])
 def test_nothing(text: str) -> None:
-    """What YAML calls null is nothing, which no key of ours accepts."""
+    """A null of YAML is no value, and no key of ours accepts it."""
     assert plain_value(text) is NO_VALUE
 
 
@@ -84,7 +84,7 @@ def test_shown_texts_hide_passwords() -> None:
 
 
 def test_flaws_are_collected() -> None:
-    """Anchors, aliases, tags and repeated keys are all told, and reading goes on."""
+    """Anchors, aliases, tags and repeated keys are all reported, and reading goes on."""
     tree = read_yaml("a: &x 1\nb: *x\nc: !!str 2\na: 3\n1: 4\nd: 5\n")
     assert [spot.line for spot, _ in tree.flaws] == [1, 2, 3, 4, 5]
     assert tree.data == {"a": 1, "b": NO_VALUE, "c": 2, "1": 4, "d": 5}

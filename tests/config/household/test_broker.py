@@ -1,4 +1,4 @@
-"""How a household signs in to its broker: what must be said before strangers are let in."""
+"""How a household signs in to its broker: nobody is let in unless the file says so."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ SIGNED_IN = {"username": "lullwatt", "password_file": "secret"}
 CERTIFIED = {"client_certificate_file": "cert.pem", "client_key_file": "key.pem"}
 
 
-def told(**keys: object) -> str:
-    """Tell what is wrong with a bus; empty if nothing is."""
+def problems_with(**keys: object) -> str:
+    """Return what is wrong with a bus; empty if nothing is."""
     try:
         Bus.model_validate(keys)
     except ValidationError as error:
@@ -33,7 +33,7 @@ def told(**keys: object) -> str:
 )
 def test_this_machine_needs_no_more(broker: str) -> None:
     """A broker on a loopback address, or on a name of RFC 6761, asks for nothing more."""
-    assert told(broker=broker) == ""
+    assert problems_with(broker=broker) == ""
 
 
 @pytest.mark.parametrize(
@@ -41,18 +41,18 @@ def test_this_machine_needs_no_more(broker: str) -> None:
     ["hub", "hub.home.arpa", "192.168.1.9", "10.0.0.1", "[fe80::1]", "128.0.0.1", "notlocalhost"],
 )
 def test_a_broker_beyond_this_machine(host: str) -> None:
-    """Others can reach it: it wants TLS and a sign-in, or that both are said to be meant."""
-    assert CLEAR in told(broker=f"mqtt://{host}")
-    assert NOBODY in told(broker=f"mqtt://{host}")
-    assert CLEAR not in told(broker=f"mqtt://{host}", in_the_clear=True)
-    assert NOBODY not in told(broker=f"mqtt://{host}", anonymous=True)
-    assert told(broker=f"mqtt://{host}", in_the_clear=True, anonymous=True) == ""
-    assert told(broker=f"mqtt://{host}", in_the_clear=True, **SIGNED_IN) == ""
-    assert CLEAR in told(broker=f"mqtt://{host}", **SIGNED_IN)
-    assert NOBODY in told(broker=f"mqtts://{host}")
-    assert NOBODY in told(broker=f"mqtts://{host}", username="lullwatt")
-    assert told(broker=f"mqtts://{host}", **SIGNED_IN) == ""
-    assert told(broker=f"mqtts://{host}", **CERTIFIED) == ""
+    """Others can reach it: it needs TLS and a sign-in, or a key that does without each."""
+    assert CLEAR in problems_with(broker=f"mqtt://{host}")
+    assert NOBODY in problems_with(broker=f"mqtt://{host}")
+    assert CLEAR not in problems_with(broker=f"mqtt://{host}", in_the_clear=True)
+    assert NOBODY not in problems_with(broker=f"mqtt://{host}", anonymous=True)
+    assert problems_with(broker=f"mqtt://{host}", in_the_clear=True, anonymous=True) == ""
+    assert problems_with(broker=f"mqtt://{host}", in_the_clear=True, **SIGNED_IN) == ""
+    assert CLEAR in problems_with(broker=f"mqtt://{host}", **SIGNED_IN)
+    assert NOBODY in problems_with(broker=f"mqtts://{host}")
+    assert NOBODY in problems_with(broker=f"mqtts://{host}", username="lullwatt")
+    assert problems_with(broker=f"mqtts://{host}", **SIGNED_IN) == ""
+    assert problems_with(broker=f"mqtts://{host}", **CERTIFIED) == ""
 
 
 @pytest.mark.parametrize(
@@ -72,5 +72,5 @@ def test_a_broker_beyond_this_machine(host: str) -> None:
     ],
 )
 def test_keys_that_do_not_go_together(keys: dict[str, Any], wanted: str) -> None:
-    """Half a sign-in, or one that is not used, is named."""
-    assert wanted in told(**{"broker": "mqtts://127.0.0.1"} | keys)
+    """Half a sign-in, or one that is not used, is a fault."""
+    assert wanted in problems_with(**{"broker": "mqtts://127.0.0.1"} | keys)

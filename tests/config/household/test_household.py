@@ -1,4 +1,4 @@
-"""What the models tell about a household, and that none can be made that contradicts itself."""
+"""What the models say about a household, and that none contradicts itself."""
 
 from __future__ import annotations
 
@@ -164,7 +164,7 @@ def test_rates_stay_exact() -> None:
 
 
 def test_readings_are_kept_for_two_months_at_the_least(tmp_path: Path) -> None:
-    """Without the key for ever; a month that is counted in tiers is never at stake."""
+    """Without the key, for ever; otherwise long enough for a month that tiers count."""
     line = "ledger: {path: ledger.sqlite3"
     for days in (62, 400):
         text = edited({line: f"{line}, keep_readings_days: {days}"})

@@ -59,7 +59,7 @@ def test_files_that_are_no_household(raw: bytes, fault: str, tmp_path: Path) -> 
 
 
 def test_missing_file(tmp_path: Path) -> None:
-    """A file that is not there is named as the user gave it."""
+    """A missing file is reported under the name that the user gave."""
     path = tmp_path / "nowhere.yaml"
     assert faults_of(path) == ["1:1: expected a household file, got no such file"]
 
@@ -92,7 +92,7 @@ def test_path_is_named_as_given(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
 
 
 def test_all_faults_in_order(tmp_path: Path) -> None:
-    """Faults of YAML, of values and of rules between parts are told together, in file order."""
+    """Faults of YAML, of values and of rules between parts are listed together, in file order."""
     edits = {
         "currency: NZD": "currency: &c NZD",
         "rate: 0.305}": "rate: x}",

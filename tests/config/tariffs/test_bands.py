@@ -63,7 +63,7 @@ def test_months() -> None:
 
 
 def test_holidays() -> None:
-    """A holiday is a day of its own kind once any band names it, and no weekday."""
+    """Once any band names holidays, a holiday is a separate kind of day and no weekday."""
     with_holidays = tariff({"hours": ["00:00-24:00"], "days": ["sun", "holiday"]}, {})
     assert names_holidays(with_holidays)
     assert not names_holidays(THREE_BANDS)
@@ -121,7 +121,7 @@ some_bands = st.lists(
 
 @given(some_bands, st.dates(date(2028, 1, 1), date(2028, 12, 31)), st.integers(0, 1439))
 def test_clashes_agree_with_the_words(bands: list[dict[str, Any]], day: date, minute: int) -> None:
-    """At any instant, more than one band there means a clash is listed, and none means a gap is."""
+    """An overlap is listed for any instant with two bands, and a gap for any without one."""
     made = tariff(*bands)
     kind = DAY_KINDS[day.weekday()]
     here = [
@@ -147,7 +147,7 @@ def test_hours_as_text(made: Hours) -> None:
 
 
 def test_example_is_the_first_day() -> None:
-    """The instant named is the first of its year at which it shows."""
+    """The example is the first instant of its year in the clash."""
     (gap,) = clashes(
         tariff({"hours": ["00:00-23:00"], "days": ["thu"]}, {"hours": ["23:00-24:00"]})
     )

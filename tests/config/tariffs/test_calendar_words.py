@@ -1,4 +1,4 @@
-"""Parts of the calendar of bands are told in the words of a supplier's papers."""
+"""Parts of the calendar are put into the words of a supplier's papers."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def words(*, holidays: bool = False, **band: object) -> list[str]:
 
 
 @pytest.mark.parametrize(
-    ("band", "told"),
+    ("band", "phrase"),
     [
         ({"hours": ["21:00-07:00"]}, "21:00 to 07:00 every day"),
         ({"hours": ["00:00-24:00"]}, "at all hours"),
@@ -54,13 +54,13 @@ def words(*, holidays: bool = False, **band: object) -> list[str]:
         ({"hours": ["00:00-24:00"], "months": [7]}, "at all hours in July"),
     ],
 )
-def test_a_band_in_words(band: dict[str, Any], told: str) -> None:
+def test_a_band_in_words(band: dict[str, Any], phrase: str) -> None:
     """Hours, then days, then months; a night is one stretch where every day has it."""
-    assert words(**band) == [told]
+    assert words(**band) == [phrase]
 
 
 @pytest.mark.parametrize(
-    ("kinds", "told"),
+    ("kinds", "phrase"),
     [
         ([0], "Monday"),
         ([0, 1], "Monday and Tuesday"),
@@ -73,13 +73,13 @@ def test_a_band_in_words(band: dict[str, Any], told: str) -> None:
         (list(range(8)), "every day"),
     ],
 )
-def test_days_in_words(kinds: list[int], told: str) -> None:
+def test_days_in_words(kinds: list[int], phrase: str) -> None:
     """Three days in a row are a run, two are named, and a week is a circle."""
-    assert days_in_words(kinds) == told
+    assert days_in_words(kinds) == phrase
 
 
 @pytest.mark.parametrize(
-    ("months", "told"),
+    ("months", "phrase"),
     [
         ([5, 6, 7], "June to August"),
         ([0, 1, 10, 11], "November to February"),
@@ -87,9 +87,9 @@ def test_days_in_words(kinds: list[int], told: str) -> None:
         ([0, 1, 2, 6], "January to March and July"),
     ],
 )
-def test_months_in_words(months: list[int], told: str) -> None:
+def test_months_in_words(months: list[int], phrase: str) -> None:
     """Months are named; a run may go over the new year."""
-    assert months_in_words(months) == told
+    assert months_in_words(months) == phrase
 
 
 def test_the_rest_is_told_for_each_kind_of_day() -> None:
@@ -131,7 +131,7 @@ def test_hours_of_a_week_that_differ_by_month() -> None:
 
 
 def test_nothing_has_no_words() -> None:
-    """An empty part of the calendar is told by its absence."""
+    """An empty part of the calendar has no words."""
     assert parts_in_words(np.zeros((12, 8, 1440), np.bool_), holidays=True) == []
 
 
@@ -146,12 +146,12 @@ def test_words_tell_the_very_minutes(
     """The hours read back from the words are the minutes that the band holds."""
     hours = [f"{a // 60:02d}:{a % 60:02d}-{b // 60:02d}:{b % 60:02d}" for a, b in stretches]
     chosen = sorted(days, key=WEEK.index)
-    (told,) = words(hours=hours, days=chosen, months=sorted(months))
+    (phrase,) = words(hours=hours, days=chosen, months=sorted(months))
     held = np.zeros(1440, np.bool_)
-    for start, end in re.findall(r"(\d\d:\d\d) to (\d\d:\d\d)", told):
+    for start, end in re.findall(r"(\d\d:\d\d) to (\d\d:\d\d)", phrase):
         first, last = (int(text[:2]) * 60 + int(text[3:]) for text in (start, end))
         held[np.arange(first, last if first < last else last + 1440) % 1440] = True
-    if told.startswith(("all day", "at all hours")):
+    if phrase.startswith(("all day", "at all hours")):
         held[:] = True
     expected = np.zeros(1440, np.bool_)
     for a, b in stretches:

@@ -83,7 +83,7 @@ def test_the_table_agrees_with_the_words(
 
 
 def test_no_household_has_a_known_load_without_a_fuse() -> None:
-    """Not in code either: without a fuse there is nothing for it to be taken from."""
+    """A known load without a fuse is refused in code too."""
     load = [{"amps": 24, "hours": ["17:00-21:00"]}]
     with pytest.raises(ValidationError, match="expected main_fuse_amps beside it"):
         Household.model_validate({**HOME, "known_load": load})

@@ -38,7 +38,7 @@ def test_a_price_holds_until_the_next_one() -> None:
 
 
 def test_equal_prices_are_one_span() -> None:
-    """Hours at one price are not told apart."""
+    """Hours at one price are one span."""
     assert len(prices((0, "0.10"), (1, "0.1")).spans(START, START + 2 * HOUR)) == 1
 
 
@@ -93,7 +93,7 @@ def test_days_without_a_price_are_passed_over() -> None:
 
 
 def test_prices_after_a_hole_do_not_fill_it() -> None:
-    """What is expected at an instant rests on what was known before it."""
+    """An estimate uses only prices from before its instant."""
     points = [point for point in daily(10) if point[1] != "5"]
     assert rate_at(prices(*points), 96) == (Decimal("2.5"), True)
 
@@ -116,7 +116,7 @@ def test_expectation_follows_the_local_time_of_day() -> None:
 
 
 def test_a_time_of_day_without_history_is_the_mean_of_the_last_week() -> None:
-    """A feed that began at noon says nothing of mornings: the mean of what it said stands in."""
+    """A feed that began at noon has no mornings: the mean of its prices replaces them."""
     assert rate_at(prices((12, "0.10"), (13, "0.30")), 24 + 7) == (Decimal("0.20"), True)
 
 
@@ -126,7 +126,7 @@ def test_the_mean_of_the_last_week_leaves_older_prices_out() -> None:
 
 
 def test_known_and_expected_prices_are_different_spans() -> None:
-    """A rate that is only expected is told apart even if it is the same."""
+    """An estimated rate is a separate span, even if it is the same."""
     spans = prices(*[(hour, "0.10") for hour in range(24)]).spans(
         START + 23 * HOUR, START + 26 * HOUR
     )
@@ -171,7 +171,7 @@ def test_prices_are_known_until_the_first_hole() -> None:
 
 
 def test_what_is_known_is_told_to_the_instant() -> None:
-    """Where nothing is known the answer is the instant itself, not its minute."""
+    """If nothing is known, the answer is the instant itself, not its minute."""
     asked = START + timedelta(hours=7, seconds=30)
     assert prices((0, "0.1")).known_until(asked) == asked
 

@@ -68,7 +68,7 @@ def test_a_price_holds_as_long_as_its_neighbours(starts: list[int], held: list[f
 
 
 def test_a_step_that_is_given_means_what_it_says() -> None:
-    """With step_minutes a price holds at most so long, whatever the others do."""
+    """With step_minutes a price holds at most that long, whatever the gaps are."""
     instants = [START, START + HOUR, START + 2 * HOUR]
     assert holding(prices(instants, step_minutes=30), instants) == [30, 30, 30]
 

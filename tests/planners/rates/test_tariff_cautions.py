@@ -25,7 +25,7 @@ def file_of(currency: str, *tariffs: dict[str, Any]) -> HouseholdFile:
     return DemoHousehold({"currency": currency}, tariffs).file()
 
 
-def said(currency: str, rate: str, tax: str = "0") -> tuple[str, ...]:
+def cautions_of(currency: str, rate: str, tax: str = "0") -> tuple[str, ...]:
     tariff = bands(band("day", rate), name="Standard", tax_percent=Decimal(tax))
     return tariff_cautions(file_of(currency, tariff), {})
 
@@ -51,7 +51,7 @@ def said_of_series(currency: str, *prices: str, **keys: object) -> tuple[str, ..
 )
 def test_what_was_probably_meant_is_said(currency: str, rate: str, guess: str) -> None:
     """The unit in which the figure would be nearest to what a kWh usually costs."""
-    assert said(currency, rate) == (
+    assert cautions_of(currency, rate) == (
         f"Rate {rate} {currency} per kWh in band day of Standard is implausible; {guess}",
     )
 
@@ -65,29 +65,29 @@ def test_the_limits_are_plausible_and_nothing_beyond_is(
     currency: str, least: str, most: str, sign: str
 ) -> None:
     """From 0.001 to 2 of a major unit, tenfold or a hundredfold where money is smaller."""
-    assert said(currency, f"{sign}{least}") == said(currency, f"{sign}{most}") == ()
-    assert len(said(currency, f"{sign}{Decimal(least) * Decimal('0.999')}")) == 1
-    assert len(said(currency, f"{sign}{Decimal(most) * Decimal('1.001')}")) == 1
+    assert cautions_of(currency, f"{sign}{least}") == cautions_of(currency, f"{sign}{most}") == ()
+    assert len(cautions_of(currency, f"{sign}{Decimal(least) * Decimal('0.999')}")) == 1
+    assert len(cautions_of(currency, f"{sign}{Decimal(most) * Decimal('1.001')}")) == 1
 
 
 def test_a_rate_is_judged_with_its_tax() -> None:
     """1.9 with 15 % of tax is 2.185: the figure of the file is named, which lacks the tax."""
-    assert said("NZD", "1.9") == ()
-    (caution,) = said("NZD", "1.9", tax="15")
+    assert cautions_of("NZD", "1.9") == ()
+    (caution,) = cautions_of("NZD", "1.9", tax="15")
     assert caution.startswith("Rate 1.9 NZD per kWh in band day of Standard is implausible; ")
 
 
 def test_nothing_is_free_and_nothing_is_guessed() -> None:
-    """A rate of 0 is meant; a figure that no unit explains is told without a guess."""
-    assert said("GBP", "0") == ()
-    assert said("GBP", "900000") == (
+    """A rate of 0 is plausible; a figure that no unit explains gets no guess."""
+    assert cautions_of("GBP", "0") == ()
+    assert cautions_of("GBP", "900000") == (
         "Rate 900000 GBP per kWh in band day of Standard is implausible.",
     )
 
 
 def test_a_currency_that_is_not_known_gets_no_caution() -> None:
     """Nobody guesses what a kWh costs in a currency that is not in the table."""
-    assert said("KRW", "150000") == said("XAF", "0.00001") == ()
+    assert cautions_of("KRW", "150000") == cautions_of("XAF", "0.00001") == ()
 
 
 def test_every_tier_is_judged() -> None:

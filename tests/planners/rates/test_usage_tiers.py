@@ -46,7 +46,7 @@ def local(day: int, hour: int = 0, month: int = 6) -> datetime:
 
 
 def metered(start: datetime, watt_hours: Sequence[int]) -> list[RegisterReading]:
-    """Give a register that rises by so much in each hour from `start` on."""
+    """Make readings of a register that rises by these amounts, one an hour from `start`."""
     rises = accumulate(watt_hours, initial=1_000)
     return [RegisterReading(start + i * HOUR, wh) for i, wh in enumerate(rises)]
 
@@ -54,7 +54,7 @@ def metered(start: datetime, watt_hours: Sequence[int]) -> list[RegisterReading]
 def cost(
     found: Prices, start: datetime, end: datetime, *meters: Sequence[RegisterReading]
 ) -> list[Decimal]:
-    """Price what each meter saw, with the tiers that all of them together reach."""
+    """Price each meter's energy by the tiers that all meters together reach."""
     curves = [energy_until(readings, 50.0, gap_minutes=60) for readings in meters]
     spans = spans_by_use(found, start, end, lambda at: sum(curve(at) for curve in curves))
     return [account(readings, spans, 50.0, gap_minutes=60).cost for readings in meters]
@@ -78,7 +78,7 @@ STEPS = (tier("0.20", "120"), tier("0.30", "300"), tier("0.45"))
 def test_charging_comes_on_top_of_the_usual_use(
     usual_kwh: str, charged_wh: int, expected: str
 ) -> None:
-    """The kWh of a month fall into the tiers that the home's usual use has left."""
+    """The kWh of a month fill what the home's usual use leaves of the tiers."""
     found = prices(tiered("all", *STEPS), usual_kwh=usual_kwh)
     readings = metered(local(3), [charged_wh // 10] * 10)
     assert cost(found, local(3), local(4), readings) == [Decimal(expected)]
@@ -91,11 +91,11 @@ def test_a_plan_has_the_rate_of_the_next_kwh_and_says_so() -> None:
         40.0, "2026-06-03T06:30"
     )
     assert plan.cost == pytest.approx(plan.energy_kwh * 0.33)
-    said = (
+    sentence = (
         "Rates change with use: the plan takes those of the next kWh after the usual 250 kWh a"
         " month."
     )
-    assert said in plan.why
+    assert sentence in plan.why
 
 
 def test_a_tier_is_left_at_the_instant_at_which_the_meter_reaches_its_end() -> None:
@@ -136,7 +136,7 @@ def test_a_month_counts_what_was_charged_in_its_earlier_nights() -> None:
 
 
 def test_a_new_tariff_begins_to_count() -> None:
-    """What was charged on the old tariff fills no tier of the new one."""
+    """Charging on the old tariff fills no tier of the new one."""
     old = bands(band("all", "0.5"), name="Old")
     use = {"tiers_per": "month", "usual_kwh": Decimal(0), "name": "New"}
     new = bands(tiered("all", tier("0.1", "30"), tier("0.2")), **use)
@@ -185,7 +185,7 @@ def bill(used_wh: int, ends_kwh: Sequence[int], costs: Sequence[Decimal]) -> Dec
 def test_a_month_costs_its_bill_less_the_bill_without_charging(
     data: st.DataObject, ends_kwh: set[int], usual: int, one: list[int], other: list[int]
 ) -> None:
-    """However charging is spread over nights and charge points, the costs add up to that."""
+    """However charging is spread over nights and charge points, the costs add up to the bill."""
     places = sorted(ends_kwh)
     costs = data.draw(st.lists(rates, min_size=len(places) + 1, max_size=len(places) + 1))
     rows = [tier(str(rate), str(end)) for rate, end in zip(costs, places, strict=False)]
