@@ -31,7 +31,7 @@ from daemon.presentation.options import (
 from daemon.presentation.output import json_text, needs_pictures, rich_text
 from daemon.remote.commands import ask, status
 from daemon.start_file.start_file import start_file
-from daemon.trial.trying import wiring
+from daemon.trial.command import wiring
 from daemon.why.command import why
 
 if TYPE_CHECKING:

@@ -1,14 +1,13 @@
-"""Tries a charge point out: stop, start low, step the current, stop; and says what it saw.
+"""Try a charge point out: stop, start low, change the current, stop, and say what it did.
 
-Knows no bus: it tells through a function and waits through another, which tests drive in virtual
-time. Whatever happens, the last thing it tells is a stop.
+Knows no bus: it commands through a function and waits through another, which tests run in virtual
+time. Whatever happens, its last command is a stop.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from datetime import datetime
 from typing import Literal, Protocol
 
 FLOWS_WATTS = 100.0
@@ -21,61 +20,52 @@ MEASURED_SECONDS = 60.0
 """How long power flows before the register is compared with it."""
 
 FEWEST_WH = 15.0
-"""Energy below which a register's steps say nothing."""
+"""Energy too small to judge a register's steps by [Wh]."""
 
 
 @dataclass(slots=True)
-class Seen:
-    """What has been heard of the charge point so far.
-
-    Attributes
-    ----------
-    watts, register_kwh, pilot
-        The latest of each, None before the first.
-    watts_at
-        When the power was heard.
-    """
+class LatestValues:
+    """The latest values that a charge point has reported, None before the first."""
 
     watts: float | None = None
-    watts_at: datetime | None = None
     register_kwh: float | None = None
     pilot: str | None = None
 
 
 class Hardware(Protocol):
-    """What is tried out."""
+    """The charge point that is tried out."""
 
     @property
-    def seen(self) -> Seen:
-        """What has been heard of it."""
+    def latest(self) -> LatestValues:
+        """The latest values that it has reported."""
 
-    def tell(self, do: Literal["start", "stop"], amps: float | None) -> None:
-        """Tell it to start at a current [A], or to stop."""
+    def command(self, do: Literal["start", "stop"], amps: float | None) -> None:
+        """Command it to start at a current [A], or to stop."""
 
-    def wait(self, until: Callable[[Seen], bool], seconds: float) -> float | None:
-        """Wait until something is seen; the seconds it took, or None after `seconds`."""
+    def wait(self, until: Callable[[LatestValues], bool], seconds: float) -> float | None:
+        """Wait for a condition; return the seconds it took, or None after `seconds`."""
 
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """What came of one step.
+    """The result of one step.
 
     Attributes
     ----------
-    what
+    name
         What was tried.
     passed
         Whether it went as it should.
     seconds
-        How long the hardware took; None where it never did.
-    saw
-        What was seen, in plain words.
+        How long the hardware took; None if it did not react.
+    observed
+        What the hardware did, in plain words.
     """
 
-    what: str
+    name: str
     passed: bool
     seconds: float | None
-    saw: str
+    observed: str
 
 
 @dataclass(slots=True)
@@ -85,13 +75,13 @@ class Exercise:
     Parameters
     ----------
     hardware
-        What is tried out.
+        The charge point.
     currents
-        Currents to try, the lowest first [A]; one alone for a relay.
+        Currents to try, the lowest first [A]; a relay has only one.
     watts_per_amp
         Expected power of each ampere [W].
     patience_seconds
-        How long to wait for each answer.
+        How long to wait for each reaction.
     """
 
     hardware: Hardware
@@ -101,133 +91,134 @@ class Exercise:
     steps: list[Step] = field(default_factory=list)
 
     def run(self) -> Iterator[Step]:
-        """Try it out.
+        """Try the charge point out.
 
         Yields
         ------
         Step
-            Each step, as soon as it is done. After one that makes the next pointless it stops.
+            Each step, as soon as it is done. It ends early if a failure makes the next pointless.
         """
         try:
-            for step in self._tried():
+            for step in self._run_steps():
                 self.steps.append(step)
                 yield step
         finally:
-            self.hardware.tell("stop", None)
+            self.hardware.command("stop", None)
 
     @property
     def passed(self) -> bool:
         """Whether all steps went as they should."""
         return bool(self.steps) and all(step.passed for step in self.steps)
 
-    def _tried(self) -> Iterator[Step]:
-        stopped = self._stops("stop, before anything")
+    def _run_steps(self) -> Iterator[Step]:
+        stopped = self._stop("stop, before anything")
         yield stopped
         if not stopped.passed:
             return
-        started = self._starts(self.currents[0])
+        started = self._start(self.currents[0])
         yield started
         if started.passed:
-            yield self._measures()
+            yield self._compare_register()
             for amps in self.currents[1:]:
-                yield self._follows(amps)
-        yield self._stops("stop")
+                yield self._change_current(amps)
+        yield self._stop("stop")
 
-    def _stops(self, what: str) -> Step:
-        self.hardware.tell("stop", None)
+    def _stop(self, name: str) -> Step:
+        self.hardware.command("stop", None)
         took = self.hardware.wait(
-            lambda seen: seen.watts is not None and seen.watts <= FLOWS_WATTS, self.patience_seconds
+            lambda latest: latest.watts is not None and latest.watts <= FLOWS_WATTS,
+            self.patience_seconds,
         )
-        watts = self.hardware.seen.watts
+        watts = self.hardware.latest.watts
         if watts is None:
-            # Much hardware says nothing while nothing flows, but must speak once it has started.
-            quiet = "nothing heard yet, which may be so while nothing flows"
+            # Much hardware reports nothing while nothing flows, but must once it has started.
+            quiet = "no message yet, which is normal for some hardware while nothing flows"
             return (
-                _failed(what, None, self._nothing_heard())
+                _failed(name, None, self._no_message())
                 if self.steps
-                else _passed(what, None, quiet)
+                else _passed(name, None, quiet)
             )
         if took is None:
-            return _failed(what, None, f"{watts:.0f} W still flow: it did not stop")
-        return _passed(what, took, f"{watts:.0f} W")
+            return _failed(name, None, f"{watts:.0f} W still flow: it did not stop")
+        return _passed(name, took, f"{watts:.0f} W")
 
-    def _starts(self, amps: float) -> Step:
-        what = f"start at {amps:g} A"
-        self.hardware.tell("start", amps)
+    def _start(self, amps: float) -> Step:
+        name = f"start at {amps:g} A"
+        self.hardware.command("start", amps)
         took = self.hardware.wait(
-            lambda seen: seen.watts is not None and seen.watts > FLOWS_WATTS, self.patience_seconds
+            lambda latest: latest.watts is not None and latest.watts > FLOWS_WATTS,
+            self.patience_seconds,
         )
         if took is None:
-            return _failed(what, None, self._why_no_power(amps))
-        self.hardware.wait(lambda seen: self._is_near(seen.watts, amps), self.patience_seconds)
-        return self._compared(what, amps, took)
+            return _failed(name, None, self._why_no_power(amps))
+        self.hardware.wait(lambda latest: self._is_near(latest.watts, amps), self.patience_seconds)
+        return self._compare_power(name, amps, took)
 
-    def _follows(self, amps: float) -> Step:
-        what = f"change to {amps:g} A"
-        self.hardware.tell("start", amps)
+    def _change_current(self, amps: float) -> Step:
+        self.hardware.command("start", amps)
         took = self.hardware.wait(
-            lambda seen: self._is_near(seen.watts, amps), self.patience_seconds
+            lambda latest: self._is_near(latest.watts, amps), self.patience_seconds
         )
-        return self._compared(what, amps, took)
+        return self._compare_power(f"change to {amps:g} A", amps, took)
 
-    def _compared(self, what: str, amps: float, took: float | None) -> Step:
-        watts, expected = self.hardware.seen.watts or 0.0, amps * self.watts_per_amp
-        saw = f"{watts:.0f} W, {expected:.0f} W expected"
+    def _compare_power(self, name: str, amps: float, took: float | None) -> Step:
+        watts, expected = self.hardware.latest.watts or 0.0, amps * self.watts_per_amp
+        observed = f"{watts:.0f} W, {expected:.0f} W expected"
         if self._is_near(watts, amps):
-            return _passed(what, took, saw)
+            return _passed(name, took, observed)
         if watts < (1 - NEAR) * expected:
-            return _failed(what, took, f"{saw}: less; the vehicle may have a limit of its own")
-        return _failed(what, took, f"{saw}: more than it was told; it does not keep to it")
+            return _failed(name, took, f"{observed}: less; the vehicle may have its own limit")
+        return _failed(name, took, f"{observed}: more than commanded; it ignores its limit")
 
     def _is_near(self, watts: float | None, amps: float) -> bool:
         expected = amps * self.watts_per_amp
         return watts is not None and abs(watts - expected) <= NEAR * expected
 
-    def _measures(self) -> Step:
+    def _compare_register(self) -> Step:
         """Compare the register's rise with the power over a minute."""
-        what, before = "the register counts what flows", self.hardware.seen.register_kwh
+        name, before = "the register counts what flows", self.hardware.latest.register_kwh
         if before is None:
-            return _failed(what, None, "no register is reported: energy can't be accounted for")
-        watts = self.hardware.seen.watts or 0.0
-        self.hardware.wait(lambda _seen: False, MEASURED_SECONDS)
-        after = self.hardware.seen.register_kwh
+            return _failed(name, None, "no register is reported: energy can't be accounted for")
+        watts = self.hardware.latest.watts or 0.0
+        self.hardware.wait(lambda _latest: False, MEASURED_SECONDS)
+        after = self.hardware.latest.register_kwh
         rise_wh = 1000 * ((after or 0.0) - before)
         expected_wh = watts * MEASURED_SECONDS / 3600
-        saw = f"{rise_wh:.1f} Wh in a minute, {expected_wh:.1f} Wh expected"
+        observed = f"{rise_wh:.1f} Wh in a minute, {expected_wh:.1f} Wh expected"
         doubt = _doubt(rise_wh, expected_wh)
         if doubt is None:
-            return _passed(what, MEASURED_SECONDS, saw)
-        return _failed(what, MEASURED_SECONDS, f"{saw}: {doubt}")
+            return _passed(name, MEASURED_SECONDS, observed)
+        return _failed(name, MEASURED_SECONDS, f"{observed}: {doubt}")
 
     def _why_no_power(self, amps: float) -> str:
-        if self.hardware.seen.watts is None:
-            return self._nothing_heard()
-        watts = self.hardware.seen.watts
+        watts = self.hardware.latest.watts
+        if watts is None:
+            return self._no_message()
         if abs(1000 * watts - amps * self.watts_per_amp) <= NEAR * amps * self.watts_per_amp:
             return f"{watts:.3g} W: is the power's unit kW?"
-        pilot = self.hardware.seen.pilot
+        pilot = self.hardware.latest.pilot
         if pilot == "A":
             return "no power: no vehicle is plugged in"
         if pilot == "B":
             return "no power: the vehicle draws nothing; it may be full, or wait for its own timer"
         return "no power: it did not start, or no vehicle is plugged in"
 
-    def _nothing_heard(self) -> str:
-        return f"nothing was heard of it in {self.patience_seconds:.0f} s: look at its topics"
+    def _no_message(self) -> str:
+        return f"no message from it in {self.patience_seconds:.0f} s: check its topics"
 
 
-def _passed(what: str, seconds: float | None, saw: str) -> Step:
-    return Step(what, passed=True, seconds=seconds, saw=saw)
+def _passed(name: str, seconds: float | None, observed: str) -> Step:
+    return Step(name, passed=True, seconds=seconds, observed=observed)
 
 
-def _failed(what: str, seconds: float | None, saw: str) -> Step:
-    return Step(what, passed=False, seconds=seconds, saw=saw)
+def _failed(name: str, seconds: float | None, observed: str) -> Step:
+    return Step(name, passed=False, seconds=seconds, observed=observed)
 
 
 def _doubt(rise_wh: float, expected_wh: float) -> str | None:
-    """Say what is wrong with a register's rise over a minute, if anything is."""
+    """Return what is wrong with a register's rise over a minute, if anything is."""
     if rise_wh < 0:
-        return "it runs backwards; is its sign turned round?"
+        return "it runs backwards; is its sign reversed?"
     for factor, unit in ((1000.0, "Wh"), (0.001, "MWh")):
         if abs(rise_wh / factor - expected_wh) <= NEAR * expected_wh:
             return f"is its unit {unit}?"

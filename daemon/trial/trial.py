@@ -1,7 +1,7 @@
-"""A charge point under trial, without the daemon: its topics as heard, and what it is told.
+"""Read and command one charge point without the daemon.
 
 The ledger's lock keeps a daemon from starting meanwhile, and the ledger gives the serials, so that
-hardware takes the daemon's commands afterwards.
+hardware accepts the daemon's commands afterwards.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from adapters.wired.point import WiredPoint
 from config.files.errors import UnwellError, UsageError
 from config.files.texts import printable
 from daemon.service.recovery import SERIALS_SINCE
-from daemon.trial.exercise import Seen
+from daemon.trial.exercise import LatestValues
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -37,21 +37,32 @@ if TYPE_CHECKING:
 
     from adapters.bus.events import BusEvent
     from adapters.clocks.clock import Clock
-    from adapters.contract.messages import Message
+    from adapters.contract.messages import Message, Pilot
     from adapters.ledger.ledger import Ledger
     from config.household.household_file import HouseholdFile
 
-HOLDS = timedelta(minutes=10)
-"""A start of a trial is void after this, whatever becomes of the trial."""
+EXPIRES_AFTER = timedelta(minutes=10)
+"""A start of a trial expires after this, whatever happens to the trial."""
 
 RETAINED_SECONDS = 1.5
-"""What a broker keeps is here within this time, or there is none."""
+"""Retained messages arrive within this time, if there are any."""
 
 LONGEST_SHOWN = 60
+"""Longest payload in a line of text [characters]."""
+
+PILOT_WORDS: dict[Pilot, str] = {
+    "A": "no vehicle connected",
+    "B": "vehicle connected",
+    "C": "charging",
+    "D": "charging",
+    "E": "fault reported",
+    "F": "fault reported",
+}
+"""The pilot states of IEC 61851-1 in plain words."""
 
 
 class Trial:
-    """One charge point, heard and told.
+    """A connection to one charge point.
 
     Parameters
     ----------
@@ -62,9 +73,9 @@ class Trial:
     clock : Clock
         What time it is.
     say : callable
-        Takes a channel for each message that was heard.
+        Takes a line of text for each message.
     ledger : Ledger, optional
-        Where commands are recorded; without it nothing can be told.
+        Where commands are recorded; without it none can be sent.
     """
 
     def __init__(
@@ -75,7 +86,7 @@ class Trial:
         say: Callable[[str], None],
         ledger: Ledger | None = None,
     ) -> None:
-        self.seen = Seen()
+        self.latest = LatestValues()
         self._charge_point = charge_point
         self._clock = clock
         self._say = say
@@ -90,7 +101,7 @@ class Trial:
         self._reason = ""
         self._is_up = False
         self._daemon: DaemonState | None = None
-        self._heard: Sequence[str] = (
+        self._sources: Sequence[str] = (
             *(self._wired.topic_filters if self._wired else ()),
             topics.reading(charge_point),
             topics.vehicle(charge_point),
@@ -98,8 +109,8 @@ class Trial:
         self._bus = MqttBus(
             file.bus,
             client_id=f"{topics.client_id}-trial-{token_hex(4)}",
-            on_event=self._take,
-            subscriptions=[topics.daemon, *self._heard],
+            on_event=self._on_event,
+            subscriptions=[topics.daemon, *self._sources],
             keep_session=False,
         )
         self._channel = (
@@ -119,17 +130,17 @@ class Trial:
         self._bus.stop()
 
     @property
-    def topics_heard(self) -> Sequence[str]:
-        """What is listened to."""
-        return self._heard
+    def topics(self) -> Sequence[str]:
+        """The topics that are listened to."""
+        return self._sources
 
     def connect(self, seconds: float) -> None:
-        """Wait for the broker, and for what it has kept.
+        """Wait for the broker, and for its retained messages.
 
         Parameters
         ----------
         seconds : float
-            How long to wait at the most.
+            How long to wait at most.
 
         Raises
         ------
@@ -142,29 +153,31 @@ class Trial:
             self._changed.wait_for(lambda: self._daemon is not None, RETAINED_SECONDS)
 
     def refuse_beside_a_daemon(self) -> None:
-        """Refuse to tell anything while a daemon runs.
+        """Refuse to send commands while a daemon runs.
 
         Raises
         ------
         UsageError
-            If one does: two that command would work against each other.
+            If a daemon runs: the two would work against each other.
         """
         state, now = self._daemon, self._clock.now()
         if state is None or state.state == "offline":
             return
         if state.stale_after is None or state.stale_after > now:
-            raise UsageError("a daemon of this household runs: stop it first, and start it again")
+            raise UsageError(
+                "a daemon of this household runs: stop it first, and start it again afterwards"
+            )
 
-    def tell(self, do: Literal["start", "stop"], amps: float | None) -> None:
-        """Tell it to start at a current [A], or to stop; recorded like any command."""
+    def command(self, do: Literal["start", "stop"], amps: float | None) -> None:
+        """Command it to start at a current [A], or to stop; recorded like any command."""
         if self._ledger is None:
-            raise RuntimeError("nothing can be told without a ledger")
+            raise RuntimeError("no command can be sent without a ledger")
         now = self._clock.now()
         command = Command(
             serial=self._next_serial(),
             do=do,
             amps=amps,
-            valid_until=now + HOLDS,
+            valid_until=now + EXPIRES_AFTER,
             why="a trial of the wiring",
         )
         self._ledger.add_command(self._charge_point, now, command)
@@ -172,21 +185,21 @@ class Trial:
             self._channel.send(command, (), now)
         self._bus.publish(self._topics.command(self._charge_point), encode(command), retain=True)
 
-    def wait(self, until: Callable[[Seen], bool], seconds: float) -> float | None:
-        """Wait until something is seen; the seconds it took, or None after `seconds`."""
+    def wait(self, until: Callable[[LatestValues], bool], seconds: float) -> float | None:
+        """Wait for a condition; return the seconds it took, or None after `seconds`."""
         begun = monotonic()
         with self._changed:
-            seen = self._changed.wait_for(lambda: until(self.seen), seconds)
-        return monotonic() - begun if seen else None
+            came = self._changed.wait_for(lambda: until(self.latest), seconds)
+        return monotonic() - begun if came else None
 
     def _next_serial(self) -> int:
         last = self._ledger.last_command(self._charge_point) if self._ledger else None
         since = (self._clock.now() - SERIALS_SINCE) // timedelta(minutes=1)
         return max(since, last.serial if last else 0) + 1
 
-    # --- what is heard, on the bus's thread ---------------------------------------------------
+    # --- messages, on the bus's thread --------------------------------------------------------
 
-    def _take(self, event: BusEvent) -> None:
+    def _on_event(self, event: BusEvent) -> None:
         with self._changed:
             match event:
                 case Connected():
@@ -194,27 +207,27 @@ class Trial:
                 case Disconnected(reason):
                     self._reason, self._is_up = reason, False
                 case MessageArrived():
-                    self._hear(event)
+                    self._receive(event)
                     event.ack()
                 case _:
                     pass
             self._changed.notify_all()
 
-    def _hear(self, message: MessageArrived) -> None:
+    def _receive(self, message: MessageArrived) -> None:
         if message.topic == self._topics.daemon:
             self._daemon = _daemon_state(message.payload)
             return
         try:
             read = self._read(message)
-            for said in read:
-                self._see(said)
-            meaning = "; ".join(_in_words(said) for said in read) or "nothing new"
+            for each in read:
+                self._note(each)
+            meaning = "; ".join(_in_words(each) for each in read) or "nothing new"
         except MalformedMessage as error:
             meaning = f"not understood: {error}"
         shown = printable(message.payload[:LONGEST_SHOWN].decode(errors="replace"))
         at = self._clock.now().astimezone()
-        kept = " (kept by the broker)" if message.retain else ""
-        self._say(f"{at:%H:%M:%S}  {printable(message.topic)}  {shown}{kept}  ->  {meaning}")
+        stored = " (stored by the broker)" if message.retain else ""
+        self._say(f"{at:%H:%M:%S}  {printable(message.topic)}  {shown}{stored}  ->  {meaning}")
 
     def _read(self, message: MessageArrived) -> tuple[Message, ...]:
         if message.topic == self._topics.reading(self._charge_point):
@@ -226,15 +239,15 @@ class Trial:
         now = self._clock.now()
         return self._wired.read(message.topic, message.payload, now, retain=message.retain)
 
-    def _see(self, said: Message) -> None:
-        match said:
+    def _note(self, message: Message) -> None:
+        match message:
             case Reading():
-                if said.watts is not None:
-                    self.seen.watts, self.seen.watts_at = said.watts, said.at
-                if said.register_kwh is not None:
-                    self.seen.register_kwh = said.register_kwh
+                if message.watts is not None:
+                    self.latest.watts = message.watts
+                if message.register_kwh is not None:
+                    self.latest.register_kwh = message.register_kwh
             case VehicleReport(pilot=str(pilot)):
-                self.seen.pilot = pilot
+                self.latest.pilot = pilot
             case _:
                 pass
 
@@ -246,17 +259,19 @@ def _daemon_state(payload: bytes) -> DaemonState | None:
         return None
 
 
-def _in_words(said: Message) -> str:
-    match said:
+def _in_words(message: Message) -> str:
+    match message:
         case Reading():
-            values = ((said.watts, "{:.0f} W"), (said.amps, "{:.1f} A"))
+            values = ((message.watts, "{:.0f} W"), (message.amps, "{:.1f} A"))
             parts = [form.format(value) for value, form in values if value is not None]
-            if said.register_kwh is not None:
-                parts.append(f"{said.register_kwh:.3f} kWh")
+            if message.register_kwh is not None:
+                parts.append(f"{message.register_kwh:.3f} kWh")
         case VehicleReport():
-            parts = [] if said.pilot is None else [f"pilot {said.pilot}"]
-            if said.soc_percent is not None:
-                parts.append(f"state of charge {said.soc_percent:g} %")
+            parts = []
+            if message.pilot is not None:
+                parts.append(f"pilot {message.pilot} ({PILOT_WORDS[message.pilot]})")
+            if message.soc_percent is not None:
+                parts.append(f"state of charge {message.soc_percent:g} %")
         case _:
-            parts = [type(said).__name__]
+            parts = [type(message).__name__]
     return ", ".join(parts)

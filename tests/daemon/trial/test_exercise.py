@@ -1,4 +1,4 @@
-"""Trying a charge point out: what a good one shows, and five ways in which one misbehaves."""
+"""Trying a charge point out: a good one passes, and each fault fails the step that shows it."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typing import Literal
 import pytest
 from typing_extensions import override
 
-from daemon.trial.exercise import Exercise, Seen
+from daemon.trial.exercise import Exercise, LatestValues
 
 NOW = datetime(2026, 6, 3, 6, 30, tzinfo=UTC)
 
@@ -32,23 +32,23 @@ class Device:
     now: datetime = NOW
     amps: float = 0.0
     register_wh: float = 50_000.0
-    told: list[tuple[str, float | None]] = field(default_factory=list)
+    commands: list[tuple[str, float | None]] = field(default_factory=list)
     _due: list[tuple[datetime, float]] = field(default_factory=list)
-    seen: Seen = field(default_factory=Seen)
+    latest: LatestValues = field(default_factory=LatestValues)
 
-    def tell(self, do: Literal["start", "stop"], amps: float | None) -> None:
-        self.told.append((do, amps))
+    def command(self, do: Literal["start", "stop"], amps: float | None) -> None:
+        self.commands.append((do, amps))
         wanted = amps or 0.0
         if do == "start" and not self.keeps_to_current:
             wanted = 32.0
         if (do == "start" and self.starts) or (do == "stop" and self.stops):
             self._due.append((self.now + timedelta(seconds=self.delay_seconds), wanted))
 
-    def wait(self, until: Callable[[Seen], bool], seconds: float) -> float | None:
+    def wait(self, until: Callable[[LatestValues], bool], seconds: float) -> float | None:
         begun = self.now
         while (self.now - begun).total_seconds() < seconds:
             self._second()
-            if until(self.seen):
+            if until(self.latest):
                 return (self.now - begun).total_seconds()
         return None
 
@@ -61,9 +61,9 @@ class Device:
         watts = self.amps * 230
         self.register_wh += watts / 3600 if self.counts else 0.0
         if self.speaks:
-            self.seen.watts, self.seen.watts_at = watts * self.power_scale, self.now
-            self.seen.register_kwh = self.register_scale * self.register_wh / 1000
-            self.seen.pilot = self.pilot
+            self.latest.watts = watts * self.power_scale
+            self.latest.register_kwh = self.register_scale * self.register_wh / 1000
+            self.latest.pilot = self.pilot
 
 
 def tried(device: Device, currents: tuple[float, ...] = (6.0, 10.0, 16.0)) -> Exercise:
@@ -72,10 +72,10 @@ def tried(device: Device, currents: tuple[float, ...] = (6.0, 10.0, 16.0)) -> Ex
     return exercise
 
 
-def test_a_good_one_passes_every_step() -> None:
-    """It stops, starts at the lowest current, counts, follows, and stops, each in its time."""
+def test_a_good_charge_point_passes_every_step() -> None:
+    """It stops, starts at the lowest current, counts, follows the current, and stops."""
     exercise = tried(Device())
-    assert [step.what for step in exercise.steps] == [
+    assert [step.name for step in exercise.steps] == [
         "stop, before anything",
         "start at 6 A",
         "the register counts what flows",
@@ -85,19 +85,19 @@ def test_a_good_one_passes_every_step() -> None:
     ]
     assert exercise.passed
     assert exercise.steps[1].seconds == 3.0
-    assert exercise.steps[1].saw == "1380 W, 1380 W expected"
+    assert exercise.steps[1].observed == "1380 W, 1380 W expected"
 
 
 @pytest.mark.parametrize(
-    ("device", "what", "saw"),
+    ("device", "name", "observed"),
     [
         (Device(starts=False), "start at 6 A", "no power: it did not start"),
         (Device(starts=False, pilot="A"), "start at 6 A", "no vehicle is plugged in"),
         (Device(starts=False, pilot="B"), "start at 6 A", "the vehicle draws nothing"),
         (Device(stops=False), "stop", "W still flow: it did not stop"),
-        (Device(keeps_to_current=False), "start at 6 A", "more than it was told"),
+        (Device(keeps_to_current=False), "start at 6 A", "more than commanded"),
         (Device(power_scale=0.001), "start at 6 A", "is the power's unit kW?"),
-        (Device(speaks=False), "start at 6 A", "nothing was heard of it in 30 s"),
+        (Device(speaks=False), "start at 6 A", "no message from it in 30 s"),
         (Device(counts=False), "the register counts what flows", "does not count"),
         (Device(register_scale=1000), "the register counts what flows", "is its unit Wh?"),
         (Device(register_scale=-1), "the register counts what flows", "runs backwards"),
@@ -105,48 +105,48 @@ def test_a_good_one_passes_every_step() -> None:
         (Device(delay_seconds=40.0), "start at 6 A", "no power"),
     ],
 )
-def test_each_way_to_misbehave_is_named(device: Device, what: str, saw: str | None) -> None:
-    """The step that shows it fails, and says what was seen and what it may be."""
+def test_each_way_to_misbehave_is_named(device: Device, name: str, observed: str | None) -> None:
+    """The step that shows it fails, and says what happened and what may be wrong."""
     exercise = tried(device)
-    step = next(step for step in exercise.steps if step.what == what)
-    if saw is None:
+    step = next(step for step in exercise.steps if step.name == name)
+    if observed is None:
         assert step.passed, "8 of 10 A are within a quarter"
         return
     assert not step.passed
-    assert saw in step.saw
+    assert observed in step.observed
     assert not exercise.passed
 
 
 @pytest.mark.parametrize("device", [Device(), Device(starts=False), Device(speaks=False)])
 def test_it_is_left_stopped(device: Device) -> None:
-    """The last word is a stop, whatever happened."""
+    """The last command is a stop, whatever happened."""
     tried(device)
-    assert device.told[-1] == ("stop", None)
+    assert device.commands[-1] == ("stop", None)
 
 
 def test_it_is_left_stopped_when_somebody_interrupts() -> None:
-    """An interruption in mid-exercise tells it to stop, and is passed on."""
+    """An interruption during the exercise stops it, and is passed on."""
     device = Device()
     steps = Exercise(device, (6.0,), watts_per_amp=230.0, patience_seconds=30.0).run()
     next(steps)
     next(steps)
-    assert ("stop", None) not in device.told[1:]
+    assert ("stop", None) not in device.commands[1:]
     with pytest.raises(KeyboardInterrupt):
         steps.throw(KeyboardInterrupt)  # type: ignore[attr-defined]  # it is a generator
-    assert device.told[-1] == ("stop", None)
+    assert device.commands[-1] == ("stop", None)
 
 
-def test_it_never_tells_more_than_the_currents_it_was_given() -> None:
-    """No current above the highest of the list is ever told."""
+def test_it_never_commands_more_than_its_currents() -> None:
+    """No command has a current above the highest of the list."""
     device = Device()
     tried(device, (6.0, 9.0))
-    assert max(amps for _, amps in device.told if amps is not None) == 9.0
+    assert max(amps for _, amps in device.commands if amps is not None) == 9.0
 
 
 def test_a_relay_is_tried_at_its_one_current() -> None:
     """A plug or relay has no current to step."""
     exercise = tried(Device(), (10.0,))
-    assert [step.what for step in exercise.steps] == [
+    assert [step.name for step in exercise.steps] == [
         "stop, before anything",
         "start at 10 A",
         "the register counts what flows",
@@ -155,17 +155,17 @@ def test_a_relay_is_tried_at_its_one_current() -> None:
     assert exercise.passed
 
 
-def test_one_that_does_not_stop_at_first_is_not_started() -> None:
-    """Where power flows after the first stop nothing else is tried."""
+def test_a_charge_point_that_does_not_stop_is_not_started() -> None:
+    """If power flows after the first stop, nothing else is tried."""
     device = Device(stops=False)
     device.amps = 16.0
     exercise = tried(device)
     assert [step.passed for step in exercise.steps] == [False]
-    assert {do for do, _ in device.told} == {"stop"}
+    assert {do for do, _ in device.commands} == {"stop"}
 
 
-def test_hardware_that_is_quiet_while_nothing_flows_is_tried_all_the_same() -> None:
-    """A device that speaks only of changes has said nothing before it starts."""
+def test_hardware_that_is_quiet_while_nothing_flows_is_tried_too() -> None:
+    """A device that reports only changes has sent no message before it starts."""
 
     class Quiet(Device):
         @override
@@ -173,8 +173,10 @@ def test_hardware_that_is_quiet_while_nothing_flows_is_tried_all_the_same() -> N
             before = self.amps
             super()._second()
             if before == self.amps == 0:
-                self.seen.watts = self.seen.register_kwh = None
+                self.latest.watts = self.latest.register_kwh = None
 
     exercise = tried(Quiet())
-    assert exercise.steps[0].saw == "nothing heard yet, which may be so while nothing flows"
-    assert [step.what for step in exercise.steps if not step.passed] == []
+    assert exercise.steps[0].observed == (
+        "no message yet, which is normal for some hardware while nothing flows"
+    )
+    assert [step.name for step in exercise.steps if not step.passed] == []

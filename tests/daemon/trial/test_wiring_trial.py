@@ -1,4 +1,4 @@
-"""`lullwatt wiring` over a real Mosquitto: what is heard, and devices that misbehave."""
+"""`lullwatt wiring` over a real Mosquitto: its messages, and devices that misbehave."""
 
 from __future__ import annotations
 
@@ -24,9 +24,9 @@ from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehic
 from config.household.broker import Bus
 from config.household.loading import load_household
 from daemon.trial import exercise
+from daemon.trial.command import currents_to_try
 from daemon.trial.exercise import Exercise
 from daemon.trial.trial import Trial
-from daemon.trial.trying import currents_to_try
 from tests.support.foreign import Plug
 from tests.support.waiting import patience
 
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 EXAMPLE = Path(__file__).parents[3] / "config" / "examples" / "plug.yaml"
 PATIENCE_SECONDS = 90.0
 FASTER = 60
-"""The device lives so much faster than the clock: a minute's energy is there in a second."""
+"""The device is this much faster than the clock: a minute's energy flows in a second."""
 
 
 class NeverStarts(Plug):
@@ -54,7 +54,7 @@ class NeverStops(Plug):
             self.switch(10.0)
 
 
-class SaysKilowatts(Plug):
+class ReportsKilowatts(Plug):
     @override
     def _wording(self, topic: str, report: Message) -> list[tuple[str, bytes]]:
         return [
@@ -62,7 +62,7 @@ class SaysKilowatts(Plug):
         ]
 
 
-class SaysWattHours(Plug):
+class ReportsWattHours(Plug):
     @override
     def _wording(self, topic: str, report: Message) -> list[tuple[str, bytes]]:
         return [
@@ -86,8 +86,8 @@ class CountsBackwards(Plug):
 
 
 def _with(payload: bytes, key: str, factor: float) -> bytes:
-    said = json.loads(payload)
-    return json.dumps({**said, key: said[key] * factor}).encode()
+    body = json.loads(payload)
+    return json.dumps({**body, key: body[key] * factor}).encode()
 
 
 def household(mosquitto: Mosquitto, folder: Path) -> Path:
@@ -139,10 +139,10 @@ def device(file: HouseholdFile, kind: type[Plug], clock: DeviceClock) -> Iterato
         (Plug, None),
         (NeverStarts, ("start at 10 A", "no power")),
         (NeverStops, ("stop", "it did not stop")),
-        (SaysKilowatts, ("start at 10 A", "is the power's unit kW?")),
-        (SaysWattHours, ("the register counts what flows", "is its unit Wh?")),
+        (ReportsKilowatts, ("start at 10 A", "is the power's unit kW?")),
+        (ReportsWattHours, ("the register counts what flows", "is its unit Wh?")),
         (CountsBackwards, ("the register counts what flows", "runs backwards")),
-        (IsSilent, ("start at 10 A", "nothing was heard of it")),
+        (IsSilent, ("start at 10 A", "no message from it")),
     ],
 )
 def test_an_exercise_names_what_is_wrong(
@@ -153,49 +153,49 @@ def test_an_exercise_names_what_is_wrong(
 ) -> None:
     """Over a real broker: a good plug passes, and each bad one fails the step that shows it."""
     file = load_household(household(mosquitto, tmp_path))
-    heard: list[str] = []
+    printed: list[str] = []
     clock = DeviceClock()
     with (
         open_ledger(tmp_path / "ledger.sqlite3") as ledger,
         device(file, kind, clock),
-        Trial(file, "carport", clock, heard.append, ledger) as trial,
+        Trial(file, "carport", clock, printed.append, ledger) as trial,
     ):
         trial.connect(10)
         tried = Exercise(
-            InItsTime(trial), currents_to_try(file, "carport"), watts_per_amp=230.0,
+            DeviceTime(trial), currents_to_try(file, "carport"), watts_per_amp=230.0,
             patience_seconds=PATIENCE_SECONDS,
         )  # fmt: skip
         steps = list(tried.run())
         assert ledger.last_command("carport") is not None
-        bad = [(step.what, step.saw) for step in steps if not step.passed]
+        bad = [(step.name, step.observed) for step in steps if not step.passed]
     if wrong is None:
         assert bad == []
-        assert any("2300 W" in line for line in heard)
+        assert any("2300 W" in line for line in printed)
     else:
-        assert [what for what, _ in bad][:1] == [wrong[0]], bad
+        assert [name for name, _ in bad][:1] == [wrong[0]], bad
         assert wrong[1] in bad[0][1]
 
 
-class InItsTime:
-    """Waits in the device's time: a second of it is a sixtieth of ours."""
+class DeviceTime:
+    """Waits in the device's time: a second of it is a sixtieth of a real one."""
 
     def __init__(self, trial: Trial) -> None:
         self._trial = trial
-        self.tell = trial.tell
+        self.command = trial.command
 
-    def wait(self, until: Callable[[exercise.Seen], bool], seconds: float) -> float | None:
+    def wait(self, until: Callable[[exercise.LatestValues], bool], seconds: float) -> float | None:
         took = self._trial.wait(until, seconds / FASTER)
         return None if took is None else took * FASTER
 
     @property
-    def seen(self) -> exercise.Seen:
-        return self._trial.seen
+    def latest(self) -> exercise.LatestValues:
+        return self._trial.latest
 
 
-def test_it_shows_what_is_heard_and_what_it_is_read_as(
+def test_it_shows_messages_and_what_they_mean(
     mosquitto: Mosquitto, tmp_path: Path, run: Callable[..., Ran]
 ) -> None:
-    """Without an exercise nothing is told; each message stands beside its meaning."""
+    """Without an exercise nothing is sent; each line has a message and its meaning."""
     path = household(mosquitto, tmp_path)
     file = load_household(path)
     with device(file, Plug, DeviceClock()):
@@ -205,25 +205,25 @@ def test_it_shows_what_is_heard_and_what_it_is_read_as(
     assert "->  0 W, 1000.000 kWh" in shown.out
 
 
-def test_nothing_is_told_without_a_yes(
+def test_nothing_is_sent_without_a_yes(
     mosquitto: Mosquitto,
     tmp_path: Path,
     run: Callable[..., Ran],
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """Without a typed yes the caution stands, and nothing goes out."""
+    """Without a typed yes the caution is printed, and nothing is sent."""
     path = household(mosquitto, tmp_path)
     monkeypatch.setattr(sys, "stdin", io.StringIO("no\n"))
     shown = run("wiring", str(path), "--exercise")
     assert shown.code == 2
     assert "licensed electrician" in shown.err
-    assert "nothing was told" in shown.err
+    assert "nothing was sent" in shown.err
 
 
-def test_nothing_is_told_beside_a_daemon(
+def test_nothing_is_sent_beside_a_daemon(
     mosquitto: Mosquitto, tmp_path: Path, run: Callable[..., Ran]
 ) -> None:
-    """While a daemon of the household says that it runs, an exercise is refused."""
+    """While a daemon of the household runs, an exercise is refused."""
     path = household(mosquitto, tmp_path)
     file = load_household(path)
     now = SystemClock().now()
@@ -256,7 +256,7 @@ def _later(now: datetime) -> datetime:
 
 
 def test_an_unknown_charge_point_is_refused(run: Callable[..., Ran]) -> None:
-    """An unknown name is refused with those there are."""
+    """The error lists the known names."""
     shown = run("wiring", str(EXAMPLE), "--charge-point", "garage")
     assert shown.code == 2
     assert "expected one of carport" in shown.err

@@ -1,4 +1,4 @@
-"""The command that tries a charge point out: `lullwatt wiring`."""
+"""The command `lullwatt wiring`: show a charge point's messages, or try it out."""
 
 from __future__ import annotations
 
@@ -29,12 +29,12 @@ This switches a load that runs at full current. Before you go on:
   - Plug, socket, relay and cable are rated for the current. Feel them for warmth; unplug what
     gets hot, and have it looked at by a licensed electrician.
   - The daemon is stopped. Software is no protective device.
-Currents that will be told: {currents}. It is told to stop at the end, whatever happens."""
+The charge point will be set to {currents}, and is stopped at the end, whatever happens."""
 
 
 @click.command()
 @FILE
-@click.option("--charge-point", help="A charge point of the file; may be left out where one is.")
+@click.option("--charge-point", help="A charge point of the file; optional if there is only one.")
 @click.option(
     "--listen",
     type=click.FloatRange(min=0, max=86_400),
@@ -43,17 +43,18 @@ Currents that will be told: {currents}. It is told to stop at the end, whatever 
     metavar="SECONDS",
     help="How long to listen, without --exercise.",
 )
-@click.option("--exercise", is_flag=True, help="Stop, start, step the current and stop again.")
+@click.option("--exercise", is_flag=True, help="Stop, start, change the current and stop again.")
 @click.option("--yes", "is_sure", is_flag=True, help="Do not ask before --exercise.")
 @JSON_OPTION
 def wiring(
     file: Path, charge_point: str | None, *, listen: float, exercise: bool, is_sure: bool,
     as_json: bool,
 ) -> None:  # fmt: skip
-    """Show what is heard of a charge point, and what it is read as; or try it out.
+    """Show a charge point's messages and what they mean, or try it out.
 
-    With --exercise the charge point is told to stop, to start at its lowest current, to change it
-    where it can, and to stop, and a table says what it did. It is left stopped, whatever happens.
+    With --exercise Lullwatt stops the charge point, starts it at its lowest current, changes the
+    current if that can be set, and stops it. A table says what the charge point did. It is left
+    stopped, whatever happens.
     Exit codes: 0 all is well; 2 refused; 4 no broker, or a step that failed.
     """
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
@@ -73,12 +74,12 @@ def wiring(
             ledger = ending.enter_context(open_ledger(household.ledger.path))
         trial = ending.enter_context(Trial(household, name, SystemClock(), say, ledger))
         trial.connect(PATIENCE_SECONDS)
-        say(f"Listening to {', '.join(trial.topics_heard)}.")
+        say(f"Listening to {', '.join(trial.topics)}.")
         if exercise:
             trial.refuse_beside_a_daemon()
             _exercise(trial, household, name, is_sure=is_sure, as_json=as_json)
         else:
-            trial.wait(lambda _seen: False, listen)
+            trial.wait(lambda _latest: False, listen)
 
 
 def _exercise(
@@ -88,30 +89,30 @@ def _exercise(
 
     point = file.charge_points[name]
     currents = currents_to_try(file, name)
-    told = ", ".join(f"{amps:g} A" for amps in currents)
-    click.echo(CAUTION.format(currents=told), err=True)
+    shown = ", ".join(f"{amps:g} A" for amps in currents)
+    click.echo(CAUTION.format(currents=shown), err=True)
     if not is_sure and click.prompt("Type yes to go on", default="no", err=True) != "yes":
-        raise UsageError("nothing was told")
-    tried = Exercise(
+        raise UsageError("nothing was sent")
+    trying_out = Exercise(
         trial,
         currents,
         watts_per_amp=file.household.nominal_volts * point.phases,
         patience_seconds=float(point.confirm_seconds),
     )
     say = _to_standard_error if as_json else click.echo
-    for step in tried.run():
+    for step in trying_out.run():
         say(f"          {_row(step)}")
     if as_json:
-        click.echo(json.dumps([_as_json(step) for step in tried.steps], indent=2))
+        click.echo(json.dumps([_as_json(step) for step in trying_out.steps], indent=2))
     else:
-        _print_table(tried.steps)
-    if not tried.passed:
-        failed = [step.what for step in tried.steps if not step.passed]
-        raise UnwellError(f"{name}: not as it should be: {', '.join(failed)}")
+        _print_table(trying_out.steps)
+    if not trying_out.passed:
+        failed = [step.name for step in trying_out.steps if not step.passed]
+        raise UnwellError(f"{name} failed: {', '.join(failed)}")
 
 
 def currents_to_try(file: HouseholdFile, charge_point: str) -> tuple[float, ...]:
-    """Give the currents of an exercise, the lowest first; a plug or relay has one [A]."""
+    """Return the currents of an exercise, the lowest first; a plug or relay has one [A]."""
     from daemon.control.state import vehicles_of  # noqa: PLC0415
     from planners.power.electrics import highest_amps  # noqa: PLC0415
 
@@ -133,18 +134,18 @@ def _charge_point(file: HouseholdFile, name: str | None) -> str:
     if name not in names:
         raise UsageError(f"--charge-point: expected one of {', '.join(names)}, got {name!r}")
     if file.charge_points[name].ocpp is not None:
-        raise UsageError(f"{name} speaks OCPP, which the daemon alone can hear: lullwatt status")
+        raise UsageError(f"{name} speaks OCPP, which only the daemon receives: see lullwatt status")
     return name
 
 
 def _row(step: Step) -> str:
     took = "" if step.seconds is None else f" after {step.seconds:.1f} s"
-    return f"{'passed' if step.passed else 'FAILED'}  {step.what}{took}: {step.saw}"
+    return f"{'passed' if step.passed else 'FAILED'}  {step.name}{took}: {step.observed}"
 
 
 def _as_json(step: Step) -> dict[str, object]:
     return {
-        "step": step.what, "passed": step.passed, "seconds": step.seconds, "saw": step.saw,
+        "step": step.name, "passed": step.passed, "seconds": step.seconds, "saw": step.observed,
     }  # fmt: skip
 
 
@@ -153,11 +154,11 @@ def _print_table(steps: list[Step]) -> None:
     from rich.table import Table  # noqa: PLC0415
 
     table = Table(box=None, pad_edge=False, header_style="dim")
-    for column in ("step", "result", "delay", "what was seen"):
+    for column in ("step", "result", "delay", "what it did"):
         table.add_column(column)
     for step in steps:
         delay = "" if step.seconds is None else f"{step.seconds:.1f} s"
-        table.add_row(step.what, "passed" if step.passed else "FAILED", delay, step.saw)
+        table.add_row(step.name, "passed" if step.passed else "FAILED", delay, step.observed)
     console = Console(highlight=False, file=sys.stdout)
     console.print()
     console.print(table)
