@@ -7,38 +7,39 @@ import json
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from threading import Event, Thread
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import pytest
 from typing_extensions import override
 
 from adapters.bus.bus import MqttBus
-from adapters.clocks.clock import SystemClock
+from adapters.clocks.clock import SystemClock, VirtualClock
 from adapters.contract.messages import DaemonState, Message, Reading, encode
 from adapters.contract.topics import Topics
 from adapters.ledger.ledger import open_ledger
 from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehicle
 from config.household.broker import Bus
 from config.household.loading import load_household
-from daemon.trial import exercise
 from daemon.trial.command import currents_to_try
-from daemon.trial.exercise import Exercise
+from daemon.trial.exercise import Exercise, LatestValues
 from daemon.trial.trial import Trial
 from tests.support.foreign import Plug
-from tests.support.waiting import patience
+from tests.support.waiting import patience, wait_until
 
 if TYPE_CHECKING:
+    from adapters.ledger.ledger import Ledger
     from config.household.household_file import HouseholdFile
     from tests.support.brokers import Mosquitto
     from tests.support.commands import Ran
 
 EXAMPLE = Path(__file__).parents[3] / "config" / "examples" / "plug.yaml"
 PATIENCE_SECONDS = 90.0
+NOW = datetime(2026, 6, 3, 9, 0, tzinfo=UTC)
 FASTER = 60
-"""The device is this much faster than the clock: a minute's energy flows in a second."""
+"""A stepped plug is this much faster than the clock."""
 
 
 class NeverStarts(Plug):
@@ -97,40 +98,54 @@ def household(mosquitto: Mosquitto, folder: Path) -> Path:
     return path
 
 
-class DeviceClock:
-    """The time of the device."""
-
-    def __init__(self) -> None:
-        self._clock = SystemClock()
-        self._begun = self._clock.now()
-
-    def now(self) -> datetime:
-        return self._begun + FASTER * (self._clock.now() - self._begun)
+def plug(file: HouseholdFile, kind: type[Plug], now: datetime) -> Plug:
+    """Make a plug with a car."""
+    point = SimulatedChargePoint(now, max_amps=10.0, on_off=True, register_wh=1_000_000)
+    hardware = kind(point, file.bus, Topics(file.bus.root, file.household.name), "carport")
+    hardware.plug_in(SimulatedVehicle(usable_kwh=5000.0, soc_percent=20.0), now)
+    return hardware
 
 
 @contextmanager
-def device(file: HouseholdFile, kind: type[Plug], clock: DeviceClock) -> Iterator[Plug]:
-    """Run a plug with a car."""
-    ended = Event()
-    begun = clock.now()
-    point = SimulatedChargePoint(begun, max_amps=10.0, on_off=True, register_wh=1_000_000)
-    hardware = kind(point, file.bus, Topics(file.bus.root, file.household.name), "carport")
-    hardware.plug_in(SimulatedVehicle(usable_kwh=5000.0, soc_percent=20.0), begun)
-
-    def live() -> None:
-        while not ended.wait(0.05):
-            hardware.step(clock.now())
-
-    thread = Thread(target=live, daemon=True)
+def connected(hardware: Plug) -> Iterator[Plug]:
     hardware.start()
-    assert hardware.wait_connected(patience(10))
-    thread.start()
     try:
+        assert hardware.wait_connected(patience(10))
         yield hardware
     finally:
-        ended.set()
-        thread.join(patience(10))
         hardware.stop()
+
+
+class PlugInVirtualTime:
+    """A plug under trial: each second goes on once the plug's messages have arrived."""
+
+    def __init__(
+        self, trial: Trial, hardware: Plug, clock: VirtualClock, ledger: Ledger, printed: list[str]
+    ) -> None:
+        self._trial = trial
+        self._hardware = hardware
+        self._clock = clock
+        self._ledger = ledger
+        self._printed = printed
+
+    @property
+    def latest(self) -> LatestValues:
+        return self._trial.latest
+
+    def command(self, do: Literal["start", "stop"], amps: float | None) -> None:
+        self._trial.command(do, amps)
+        command = self._ledger.last_command("carport")
+        assert command is not None
+        assert self._hardware.wait_obeyed(command.serial, patience(10))
+
+    def wait(self, until: Callable[[LatestValues], bool], seconds: float) -> float | None:
+        for second in range(1, int(seconds) + 1):
+            self._clock.advance_to(self._clock.now() + timedelta(seconds=1))
+            self._hardware.step(self._clock.now())
+            wait_until(lambda: len(self._printed) >= self._hardware.sent, what="a reading")
+            if until(self.latest):
+                return float(second)
+        return None
 
 
 @pytest.mark.parametrize(
@@ -153,21 +168,19 @@ def test_an_exercise_names_what_is_wrong(
 ) -> None:
     """Over a real broker: a good plug passes, and each bad one fails the step that shows it."""
     file = load_household(household(mosquitto, tmp_path))
-    printed: list[str] = []
-    clock = DeviceClock()
+    clock, printed = VirtualClock(NOW), list[str]()
     with (
         open_ledger(tmp_path / "ledger.sqlite3") as ledger,
-        device(file, kind, clock),
+        connected(plug(file, kind, NOW)) as hardware,
         Trial(file, "carport", clock, printed.append, ledger) as trial,
     ):
         trial.connect(10)
-        tried = Exercise(
-            DeviceTime(trial), currents_to_try(file, "carport"), watts_per_amp=230.0,
+        device = PlugInVirtualTime(trial, hardware, clock, ledger, printed)
+        exercise = Exercise(
+            device, currents_to_try(file, "carport"), watts_per_amp=230.0,
             patience_seconds=PATIENCE_SECONDS,
         )  # fmt: skip
-        steps = list(tried.run())
-        assert ledger.last_command("carport") is not None
-        bad = [(step.name, step.observed) for step in steps if not step.passed]
+        bad = [(step.name, step.observed) for step in exercise.run() if not step.passed]
     if wrong is None:
         assert bad == []
         assert any("2300 W" in line for line in printed)
@@ -176,20 +189,23 @@ def test_an_exercise_names_what_is_wrong(
         assert wrong[1] in bad[0][1]
 
 
-class DeviceTime:
-    """Waits in the device's time: a second of it is a sixtieth of a real one."""
+@contextmanager
+def stepping(hardware: Plug) -> Iterator[None]:
+    """Step a plug faster than the clock until the block ends."""
+    ended, clock = Event(), SystemClock()
+    begun = clock.now()
 
-    def __init__(self, trial: Trial) -> None:
-        self._trial = trial
-        self.command = trial.command
+    def step() -> None:
+        while not ended.wait(0.05):
+            hardware.step(begun + FASTER * (clock.now() - begun))
 
-    def wait(self, until: Callable[[exercise.LatestValues], bool], seconds: float) -> float | None:
-        took = self._trial.wait(until, seconds / FASTER)
-        return None if took is None else took * FASTER
-
-    @property
-    def latest(self) -> exercise.LatestValues:
-        return self._trial.latest
+    thread = Thread(target=step, daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        ended.set()
+        thread.join(patience(10))
 
 
 def test_it_shows_messages_and_what_they_mean(
@@ -198,7 +214,7 @@ def test_it_shows_messages_and_what_they_mean(
     """Without an exercise nothing is sent; each line has a message and its meaning."""
     path = household(mosquitto, tmp_path)
     file = load_household(path)
-    with device(file, Plug, DeviceClock()):
+    with connected(plug(file, Plug, SystemClock().now())) as hardware, stepping(hardware):
         shown = run("wiring", str(path), "--listen", "1.5")
     assert shown.code == 0
     assert "Listening to carport/plug/energy" in shown.out
