@@ -1,3 +1,3 @@
-"""What a household declares: models of its files, loading them, errors with file and line."""
+"""What a household declares: models, loading, errors with file and line."""
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Make the JSON Schemas of the household file and the choices file from their models."""
+"""Make the JSON Schemas of the household file and the choices file."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def household_schema() -> dict[str, Any]:
 
 
 def choices_schema() -> dict[str, Any]:
-    """Make the JSON Schema of the choices file, as `household_schema` does of its file."""
+    """Make the JSON Schema of the choices file; see `household_schema`."""
     schema = _schema_of(ChoicesFile, "Choices file of Lullwatt")
     for part, keys in (("Tariff", TARIFF_KEYS), ("ChargePoint", DAEMON_KEYS)):
         for key in keys:

@@ -1,4 +1,4 @@
-"""The choices file as a whole: one home, one vehicle, a year of driving, and what to choose from.
+"""The choices file as a whole: home, vehicle, a year of driving, and choices.
 
 Every `ChoicesFile` is consistent. Each of its choices can be turned into a household, so that
 the same code plans for a household and for a choice.
@@ -86,7 +86,7 @@ class AppraisedVehicle(AnyVehicle):
 
 
 class HomeUse(Model):
-    """Energy that the rest of the home uses, spread evenly over some hours of the local clock."""
+    """Energy that the rest of the home uses, spread evenly over some hours."""
 
     kwh_per_day: Annotated[
         float, Field(ge=0, le=1000), Expected("an energy from 0 to 1000 kWh a day")
@@ -169,7 +169,7 @@ class ChoicesFile(Model):
         return ZoneInfo(self.appraisal.timezone)
 
     def household_of(self, choice: Choice) -> HouseholdFile:
-        """Turn a choice into a household with one charge point, one vehicle and no departures.
+        """Turn a choice into a household with one vehicle and no departures.
 
         Parameters
         ----------

@@ -1,4 +1,4 @@
-"""What a household declares about its driving in a year, for an appraisal of choices.
+"""What a household declares about its driving in a year, for an appraisal.
 
 `config.choices.trip_rules` checks that the vehicle is at home between its trips.
 """
@@ -23,7 +23,7 @@ _BACK = "Local time at which it is back and plugged in; at or before leaves: on 
 
 
 class Trip(Model):
-    """Weekly trips (`days`), or a single one (`date`) in place of that day's weekly one."""
+    """Weekly trips (`days`), or a single trip (`date`) that replaces a weekly one."""
 
     days: WeekdayList | None = Field(None, description="Days of the week; either this or date.")
     date: YearDate | None = Field(
@@ -64,7 +64,7 @@ class DrivingPattern(Model):
         None, description=f"{_BACK} With trips: for those that give none."
     )
     margin_minutes: Minutes = Field(
-        15, description="Ready at least so long before leaving [minutes]."
+        15, description="It must be ready this long before leaving [minutes]."
     )
     trips: Annotated[tuple[Trip, ...], Field(strict=False, min_length=1)] = Field(
         (), description="Weekly and single trips, one a day."

@@ -1,4 +1,4 @@
-"""Load a choices file: YAML in, a `ChoicesFile` or all faults of the file at once out."""
+"""Load a choices file, or report all its faults at once."""
 
 from __future__ import annotations
 

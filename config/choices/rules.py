@@ -1,4 +1,4 @@
-"""Rules between the parts of a choices file, checked over all parts that are valid."""
+"""Rules between the parts of a choices file, checked over all valid parts."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Rules between trips: one a day, in the appraised year, back before the next one leaves."""
+"""Rules between trips: one a day, in the year, back before the next one."""
 
 from __future__ import annotations
 
@@ -104,7 +104,7 @@ def _trips_of_days(week: Week) -> dict[date, int]:
 
 
 def _overnight_return(week: Week, index: int) -> time | None:
-    """Return when a trip is back on the next day; None if it is back sooner, or if unknown."""
+    """Return when a trip is back the next day; None if sooner, or unknown."""
     trip = week.trips[index]
     leaves, returns = trip.leaves or week.leaves, trip.returns or week.returns
     if leaves is None or returns is None or returns > leaves:

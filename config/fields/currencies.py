@@ -1,4 +1,4 @@
-"""ISO 4217 currencies: which codes exist, and how many decimals their amounts have.
+"""ISO 4217 currencies: their codes, and how many decimals their amounts have.
 
 Codes and minor units come from ISO 4217, table A.1, as amended in January 2026. Metals, test codes
 and units of account without minor units are left out: nobody is billed in them.

@@ -1,4 +1,4 @@
-"""Read distances as people write them: a number and its unit, kilometres or miles."""
+"""Read distances as people write them: a number of kilometres or miles."""
 
 from __future__ import annotations
 

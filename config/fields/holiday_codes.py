@@ -1,4 +1,4 @@
-"""The ISO 3166 codes for which the ``holidays`` library has a calendar, as of its version 0.109.
+"""The ISO 3166 codes for which the ``holidays`` library 0.109 has a calendar.
 
 With this list a code can be checked without importing the library, which takes 12 MB and a tenth of
 a second. Most daemons never need it. A code that is missing here is looked up in the library.

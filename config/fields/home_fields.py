@@ -1,4 +1,4 @@
-"""Types for the values that describe a home, in household files and choices files alike."""
+"""Types for the values that describe a home, in both kinds of file."""
 
 from __future__ import annotations
 

@@ -8,7 +8,7 @@ _OTHERS = re.compile(r"[^a-z0-9]+", re.ASCII)
 
 
 def topic_level(name: str) -> str:
-    """Turn a name into a topic level: lower case, one hyphen for each run of other characters.
+    """Turn a name into a topic level: lower case, with hyphens between words.
 
     Parameters
     ----------
@@ -18,6 +18,6 @@ def topic_level(name: str) -> str:
     Returns
     -------
     str
-        Made of a-z, 0-9 and hyphens.
+        Made of a-z, 0-9, and one hyphen for each run of other characters.
     """
     return _OTHERS.sub("-", name.lower())

@@ -1,4 +1,4 @@
-"""Types for the values in our files, each with its range and a phrase for error messages.
+"""Types for the values in our files, with their ranges and words for errors.
 
 `Expected` turns every error that pydantic finds in a value into "expected <phrase>". The loader
 adds the place and the value found there, and fills in ``{currency}`` and ``{year}``.
@@ -49,7 +49,7 @@ class Model(BaseModel):
 
 @dataclass(frozen=True)
 class Expected:
-    """Metadata of a field: the words after "expected" in the message about any wrong value.
+    """Metadata of a field: the words after "expected" in its error messages.
 
     Attributes
     ----------
@@ -79,7 +79,7 @@ class Expected:
 
 
 def _kind(schema: Any) -> str:  # noqa: ANN401 - a union of some fifty dicts
-    """Return what a schema reads: ``"number"``, ``"text"``, or empty for anything else."""
+    """Return ``"number"``, ``"text"`` or nothing, by what a schema reads."""
     while "schema" in schema:
         schema = schema["schema"]
     kinds = {"int": "number", "float": "number", "decimal": "number", "str": "text"}
@@ -89,7 +89,7 @@ def _kind(schema: Any) -> str:  # noqa: ANN401 - a union of some fifty dicts
 
 
 class Hours(Model):
-    """Hours of the local clock, with their start and without their end.
+    """Hours of the local clock, from their start until just before their end.
 
     An end at or before the start is on the next day.
 
@@ -192,7 +192,7 @@ def _not_a_fraction(value: float) -> float:
 
 
 def json_kind(kind: str, **more: float | str) -> WithJsonSchema:
-    """Describe a value in the JSON Schema, where files write it as another type than ours."""
+    """Set a value's type in the JSON Schema, if files write it as another type."""
     return WithJsonSchema({"type": kind, **more})
 
 

@@ -1,4 +1,4 @@
-"""Use the time zone data of the pinned ``tzdata`` wheel, never the machine's own files.
+"""Use the time zone data of the pinned ``tzdata`` wheel, not the machine's.
 
 A machine's files may be years old, and a supplier's clock follows the law of the day.
 """

@@ -1,4 +1,4 @@
-"""Read text, CSV and YAML files so that every fault names its file, line and column.
+"""Read text, CSV and YAML files; every fault names its file, line and column.
 
 Owns the tree of errors meant for people. Knows nothing of households, tariffs or choices.
 """

@@ -1,4 +1,4 @@
-"""Cut CSV text into cells with their places; recognise instants and numbers in them."""
+"""Cut CSV text into cells with their places; read instants and numbers."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Every error that Lullwatt raises on purpose, with the exit code of the command line.
+"""Every error that Lullwatt raises on purpose, with its exit code.
 
 ::
 

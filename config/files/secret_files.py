@@ -1,4 +1,4 @@
-"""Read files that hold secrets, but refuse any that other users may read or write.
+"""Read files that hold secrets; refuse any that others may read or write.
 
 No error shows a secret: messages name the file and what is wrong with it.
 
@@ -59,7 +59,7 @@ def read_password(path: Path) -> str:
 
 
 def credential_or_file(path: Path) -> Path:
-    """Return the credential that replaces a secret file, or the file if there is none.
+    """Return the credential that replaces a secret file, or else the file.
 
     Parameters
     ----------

@@ -65,7 +65,7 @@ def decoded(raw: bytes, name: str) -> str:
 
 
 def printable(text: str) -> str:
-    """Make a text fit on one line of any terminal: escape the characters that can't be printed."""
+    """Make a text fit on one line of any terminal, with escapes if need be."""
     return "".join(
         each if each.isprintable() else each.encode("unicode_escape").decode("ascii")
         for each in text

@@ -1,4 +1,4 @@
-"""Translate pydantic's errors into messages about keys and values, with their places.
+"""Translate pydantic's errors into messages about keys and values of the file.
 
 Walks through the models to explain keys that are unknown or missing.
 """
@@ -115,7 +115,7 @@ class Translator:
         yield spot, labelled(path, message)
 
     def _is_flawed(self, spot: Spot) -> bool:
-        """Tell whether the document itself has a flaw here, which makes other errors needless."""
+        """Tell whether the document has a flaw here, so that other errors are needless."""
         return any((at.line, at.column) == (spot.line, spot.column) for at, _ in self.tree.flaws)
 
     def _expected(self, detail: ErrorDetails) -> str:

@@ -1,4 +1,4 @@
-"""Parse YAML into nodes, and report every anchor, alias and tag instead of the first one only.
+"""Parse YAML into nodes; report every anchor, alias and tag, not only the first.
 
 Nesting is limited, so that no file can exhaust the stack.
 """

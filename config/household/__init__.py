@@ -1,4 +1,4 @@
-"""The household file: its models, the rules between its parts, and how it is loaded.
+"""The household file: its models, the rules between its parts, loading.
 
 Knows nothing of what is done with a household.
 """

@@ -1,4 +1,4 @@
-"""What a household declares about the bus: where the broker is, and how to sign in to it."""
+"""What a household declares about the broker: its address, and signing in."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ def _is_user_name(text: str) -> bool:
 
 
 def _fits_a_line(text: str) -> bool:
-    """Tell whether a text is safe in a broker's files, which hold one name or topic a line."""
+    """Tell whether a text is safe in a broker's files, which have one entry a line."""
     return text.isprintable() and text == text.strip()
 
 

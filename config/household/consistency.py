@@ -1,4 +1,4 @@
-"""Rules between the parts of a household file: references, tariffs, bands, departures, fuse.
+"""Rules between the parts of a household file, such as references and bands.
 
 The rules are checked over all parts that are valid in themselves, so that one bad part hides no
 fault in the others.

@@ -1,4 +1,4 @@
-"""What a household declares about departures: when a vehicle leaves, and how full it must be."""
+"""What a household declares about departures: when, and how full."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ WeekdayList = Annotated[
 
 
 class Departure(Model):
-    """A weekly departure (`days`), or a single one (`date`) in place of that day's weekly one."""
+    """A weekly departure (`days`), or a single one (`date`) that replaces it."""
 
     vehicle: Name = Field(description="The vehicle that leaves.")
     days: WeekdayList | None = Field(None, description="Days of the week; either this or date.")
@@ -53,7 +53,7 @@ class Departure(Model):
     want_percent: Percent | None = Field(None, description=WANT_PERCENT)
     max_rate: Rate | None = Field(None, description=MAX_RATE)
     margin_minutes: Minutes = Field(
-        15, description="Ready at least so long before leaving [minutes]."
+        15, description="It must be ready this long before leaving [minutes]."
     )
     returns: ClockTime | None = Field(
         None,

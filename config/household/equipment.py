@@ -1,4 +1,4 @@
-"""What a household declares about its charge points, and the rules for each of them."""
+"""What a household declares about its charge points, and the rules for each."""
 
 from __future__ import annotations
 

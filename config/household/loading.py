@@ -1,4 +1,4 @@
-"""Load a household file: YAML in, a `HouseholdFile` or all faults of the file at once out.
+"""Load a household file, or report all its faults at once.
 
 Rules between parts are checked even if some parts are invalid: see `config.household.consistency`.
 """

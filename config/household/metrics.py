@@ -1,4 +1,4 @@
-"""What a household declares about figures for programs that draw graphs; off by default."""
+"""What a household declares about figures for graphs; off by default."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a household declares about equipment that speaks OCPP 1.6J, and the rules for it.
+"""What a household declares about equipment that speaks OCPP 1.6J.
 
 OCPP is the Open Charge Alliance's standard between charge points and a central system. The daemon
 is the central system and listens; each charge point connects to its own path.

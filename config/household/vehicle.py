@@ -1,4 +1,4 @@
-"""What a household declares about its vehicles: battery, consumption, where they charge."""
+"""What a household declares about its vehicles, such as their batteries."""
 
 from __future__ import annotations
 
@@ -121,7 +121,7 @@ class AnyVehicle(Model):
 
     @property
     def kwh_per_km(self) -> float | None:
-        """Battery energy used [kWh per km], from the figure that is given; None without one."""
+        """Battery energy used [kWh per km]; None if no consumption is given."""
         if self.kwh_per_100km is not None:
             return self.kwh_per_100km / 100
         if self.km_per_kwh is not None:
@@ -138,7 +138,7 @@ class _AtChargePoint(Model):
 
 
 class Vehicle(AnyVehicle, _AtChargePoint):
-    """One electric vehicle; its state of charge is in percent of the usable battery energy."""
+    """One electric vehicle; state of charge is in percent of the usable energy."""
 
     daily_distance_km: (
         Annotated[float, Field(ge=0, le=2000), Expected("a distance from 0 to 2000 km")] | None

@@ -1,4 +1,4 @@
-"""How hardware with its own topics is wired to a charge point: commands out, values in.
+"""How hardware with its own topics gets commands and reports values.
 
 A charge point without `wiring` speaks the daemon's own messages. With it, `tell` says what is
 published to start and stop it, and `hear` where its values come from. Each works without the other.
@@ -32,7 +32,7 @@ def is_topic(text: str) -> bool:
 
 
 def is_filter(text: str) -> bool:
-    """Tell whether a text is a topic filter: ``+`` stands for a level, ``#`` for the rest."""
+    """Tell whether a text is a topic filter: ``+`` for a level, ``#`` for the rest."""
     levels = text.split("/")
     return (
         _is_plain(text)
@@ -43,7 +43,7 @@ def is_filter(text: str) -> bool:
 
 
 def _is_plain(text: str) -> bool:
-    """Tell whether a text is free of what brokers treat in special ways: controls, leading $."""
+    """Tell whether a text has no control characters and no leading ``$``."""
     return 0 < len(text) <= _LONGEST_TOPIC and text.isprintable() and not text.startswith("$")
 
 

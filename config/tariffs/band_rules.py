@@ -1,4 +1,4 @@
-"""Rules between the bands of one tariff: every hour covered once, no name at two rates."""
+"""Rules between the bands of a tariff: each hour once, each name at one rate."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Find which of a tariff's bands holds at each minute of the calendar, and gaps or overlaps.
+"""Find the band for each minute of the calendar, and gaps and overlaps.
 
 There are no time zones here. Every date has one month and one day kind. So a table of 12 months, 8
 day kinds and 1,440 minutes covers all dates of all years, which one leap year would not. A year is
@@ -35,7 +35,7 @@ _MOST_PARTS = 3
 
 
 class Timed(Protocol):
-    """Anything that holds in some hours, on some days, in some months; None means all."""
+    """Anything that holds in some hours, days and months; None means all."""
 
     @property
     def hours(self) -> tuple[Hours, ...] | None:
@@ -52,7 +52,7 @@ class Timed(Protocol):
 
 @dataclass(frozen=True)
 class Clash:
-    """An overlap of two bands, or a gap that none covers.
+    """An overlap of two bands, or a gap that no band covers.
 
     Attributes
     ----------
@@ -99,7 +99,7 @@ def band_table(tariff: Tariff) -> NDArray[np.int8]:
 
 
 def names_holidays(tariff: Tariff) -> bool:
-    """Tell whether a tariff names public holidays, so that they are no ordinary weekdays."""
+    """Tell whether a tariff treats public holidays as a separate kind of day."""
     return any_holiday(tariff.bands or ())
 
 

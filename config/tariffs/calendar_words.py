@@ -136,7 +136,7 @@ def months_in_words(months: Sequence[int]) -> str:
 
 
 def _runs_in_words(items: Sequence[int], names: Sequence[str]) -> list[str]:
-    """Name days or months, several in a row as "first to last", also across the year's end."""
+    """Name days or months, three or more in a row as "first to last"."""
     if not items:
         return []
     runs = [[items[0]]]
@@ -170,7 +170,7 @@ def clock(minute: int) -> str:
 
 
 def hours_of_week(mask: NDArray[np.bool_]) -> str:
-    """Say how many hours of a week without public holidays a part of the calendar holds.
+    """Say how many hours of a week without holidays a part of the calendar has.
 
     Parameters
     ----------

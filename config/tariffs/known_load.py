@@ -1,4 +1,4 @@
-"""What a household declares about its other load, which shares the main fuse with charging.
+"""What a household declares about its other load under the main fuse.
 
 Hours, days and months work as in a tariff's bands, but items may overlap: they add up.
 """

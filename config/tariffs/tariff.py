@@ -75,7 +75,7 @@ class Tier(Model):
 
 
 class Band(Model):
-    """A named set of hours with one unit rate, or with a rate that changes with the use."""
+    """A named set of hours with one unit rate, or a rate that changes with use."""
 
     name: Text = Field(description="Name of the band, as accounts show it.")
     rate: Rate | None = Field(

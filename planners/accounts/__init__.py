@@ -1,4 +1,4 @@
-"""Price metered energy, exact to the watt-hour, and compare a supplier's bill with it.
+"""Price metered energy to the watt-hour; compare a supplier's bill with it.
 
 Money here is Decimal. Knows no plan.
 """

@@ -1,4 +1,4 @@
-"""Account for metered energy: share it out among rate spans, and multiply by their rates.
+"""Account for metered energy: share it among rate spans, and price it.
 
 Energy is whole watt-hours throughout, so that the lines of an account add up exactly to the rise of
 the register. Knows nothing of tariffs, zones or where readings come from.
@@ -74,7 +74,7 @@ class BandEnergy:
 
 @dataclass(frozen=True, slots=True)
 class Account:
-    """The energy of some time, and what it costs.
+    """The energy of a span of time, and its cost.
 
     Attributes
     ----------
@@ -159,7 +159,9 @@ def account(
 def energy_until(
     readings: Sequence[RegisterReading], max_kw: float, gap_minutes: int = 15
 ) -> Callable[[datetime], int]:
-    """Return a function of the energy that flowed by an instant, by the rules of `account`.
+    """Return a function from an instant to the energy that flowed by then.
+
+    The rules are those of `account`.
 
     Parameters
     ----------
@@ -182,7 +184,9 @@ def energy_until(
 def energy_curve(
     readings: Sequence[RegisterReading], max_kw: float, gap_minutes: int = 15
 ) -> Callable[[datetime], tuple[int, int]]:
-    """Return a function of the energy and its estimated part, by the rules of `account`.
+    """Return a function from an instant to energy and its estimated part.
+
+    The rules are those of `account`.
 
     Parameters
     ----------
@@ -243,7 +247,7 @@ class _Curve:
         )
 
     def between(self, start: datetime, end: datetime) -> tuple[int, int]:
-        """Return the energy and its estimated part after `start`, up to and with `end` [Wh]."""
+        """Return the energy after `start` until `end`, and its estimated part [Wh]."""
         wh_from, estimated_from = self.until(start)
         wh_to, estimated_to = self.until(end)
         return wh_to - wh_from, estimated_to - estimated_from
@@ -305,7 +309,7 @@ def _without_slips(readings: Sequence[RegisterReading], max_kw: float) -> list[R
 def _fall_undone_by(
     reading: RegisterReading, falls: Sequence[_Fall], max_kw: float
 ) -> _Fall | None:
-    """Find the first fall that never was: the register can have risen to this reading."""
+    """Find the first fall that a reading disproves, as the register can rise to it."""
     for fall in falls:
         rise_wh = reading.register_wh - fall.last.register_wh
         if rise_wh >= 0 and possible(rise_wh, fall.last, reading, max_kw):

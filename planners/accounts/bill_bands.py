@@ -1,4 +1,4 @@
-"""Compare the bands of a supplier's bill with ours, and find causes of differences. Pure."""
+"""Compare the bands of a supplier's bill with ours; find causes. Pure."""
 
 from __future__ import annotations
 

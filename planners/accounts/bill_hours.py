@@ -1,4 +1,4 @@
-"""Compare the half-hours of a supplier's bill with ours, and find causes of differences. Pure.
+"""Compare the half-hours of a supplier's bill with ours; find causes. Pure.
 
 The causes are tried in this order: a clock that is whole hours off, a half-hour that only one side
 has, an estimate of ours, and a bill that is higher all the time. The last is the rest of the home,
@@ -122,7 +122,7 @@ def compare_half_hours(
 
 
 def findings(lines: Sequence[HalfHourComparison]) -> tuple[Finding, ...]:
-    """Group differences by cause: neighbours, or the whole bill if the cause is for all of it.
+    """Group neighbours of one cause, or all if the cause is for the whole bill.
 
     Parameters
     ----------
@@ -152,7 +152,7 @@ def _finding(lines: Sequence[HalfHourComparison], cause: str, shift: int) -> Fin
 
 
 def _shift_hours(ours: Sequence[HalfHour], theirs: Mapping[datetime, Decimal]) -> int:
-    """Find by how many hours the bill's clock is ahead; 0 if a shift explains nothing."""
+    """Find by how many hours the bill's clock is ahead; 0 if no shift helps."""
     now = _apart(ours, theirs, 0)
     if now[0] <= 10 * TOLERANCE_WH:
         return 0
@@ -197,7 +197,7 @@ def _lines(
 
 
 def _explains(line: HalfHourComparison, shifted: Decimal | None) -> bool:
-    """Tell whether a shifted clock explains a half-hour, or at least what the bill lacks."""
+    """Tell whether a shifted clock explains what differs, or what the bill lacks."""
     moved = replace(line, theirs_wh=shifted)
     return not _differs(moved) or (_lacks(line) and not _lacks(moved))
 

@@ -1,4 +1,4 @@
-"""Round amounts to the smallest unit of their currency, and write them for people."""
+"""Round amounts to the smallest unit of their currency, and write them."""
 
 from __future__ import annotations
 

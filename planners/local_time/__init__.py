@@ -1,4 +1,4 @@
-"""Convert between UTC and a household's clock; find departures, local days and half-hours.
+"""Convert between UTC and a household's clock; find departures and nights.
 
 The other rooms of the planners calculate in UTC. Knows no rates.
 """

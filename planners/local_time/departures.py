@@ -1,4 +1,4 @@
-"""Find departures and returns as instants, nights from noon to noon, and plugged-in hours."""
+"""Find departures, returns and nights as instants, and plugged-in hours."""
 
 from __future__ import annotations
 
@@ -156,7 +156,7 @@ def departures_to_plan(
 
 
 def night_of(instant: datetime, zone: ZoneInfo) -> date:
-    """Return the night of an instant: noon to noon, named by the date on which it begins.
+    """Return the night of an instant: noon to noon, named by its first date.
 
     Parameters
     ----------

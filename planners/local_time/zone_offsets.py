@@ -1,4 +1,4 @@
-"""Convert whole arrays of minutes between UTC and a zone's clock, by the zone's offsets."""
+"""Convert arrays of minutes between UTC and a zone's clock."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ days (IANA 2026f, all zones)."""
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Offsets:
-    """A clock's offsets from UTC during some time.
+    """A clock's offsets from UTC over a span of time.
 
     Attributes
     ----------
@@ -118,7 +118,7 @@ def offsets_between(zone: ZoneInfo, first: int, last: int) -> Offsets:
 
 
 def _change_between(zone: ZoneInfo, known: int, probe: int) -> int:
-    """Find the first minute of the new offset, if a zone changes once between two minutes."""
+    """Find the first minute of the new offset between two minutes."""
     old = offset_at(zone, known)
 
     def changed(minute: int) -> bool:
@@ -128,7 +128,7 @@ def _change_between(zone: ZoneInfo, known: int, probe: int) -> int:
 
 
 def standard_offsets_between(zone: ZoneInfo, first: int, last: int) -> Offsets:
-    """Find the offsets of a zone's standard time, kept all year, between two UTC minutes.
+    """Find the offsets of a zone's standard time between two UTC minutes.
 
     Standard time is the smaller offset of 1 January and 1 July. That is true in both hemispheres,
     and for zones whose law calls summer time the standard and winter time the exception.

@@ -1,6 +1,6 @@
-"""What a kWh costs at any instant, tax included, from bands, price series and usage tiers.
+"""Find what a kWh costs at any instant, tax included.
 
-Knows no vehicle and no plan.
+The rates come from bands, price series and usage tiers. Knows no vehicle and no plan.
 """
 
 from __future__ import annotations

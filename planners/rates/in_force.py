@@ -1,4 +1,4 @@
-"""Find which of a household's dated tariffs is in force, from its midnight to the next one's."""
+"""Find which of a household's dated tariffs is in force, by local date."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ class TariffsInForce:
 
     @classmethod
     def of(cls, zone: ZoneInfo, valid_from: Sequence[date | None]) -> TariffsInForce:
-        """Prepare the dates of tariffs for looking up.
+        """Prepare the dates of tariffs for looking up which is in force.
 
         Parameters
         ----------

@@ -1,4 +1,4 @@
-"""Say what is known of the rates at an instant: how far ahead, or since when nothing."""
+"""Say how far ahead the rates are known, or since when they are not."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Look up what a kWh costs at any instant, tax included, from a household's tariffs.
+"""Look up what a kWh costs at any instant, from a household's tariffs.
 
 Other rooms ask this module. They see UTC instants and rates, but no local time, bands, price series
 or taxes.
@@ -142,7 +142,9 @@ class Prices:
         )
 
     def step_minutes(self, start: datetime, end: datetime, tick_minutes: int) -> int:
-        """Longest tick, aligned to the local clock, inside which no span begins.
+        """Return the length of the longest tick inside which no rate changes.
+
+        Ticks are aligned to the local clock.
 
         Parameters
         ----------
@@ -163,7 +165,9 @@ class Prices:
         return gcd(tick_minutes, *edges, *shifts)
 
     def tick_from(self, instant: datetime, tick_minutes: int) -> datetime:
-        """Return the start of the first tick of the local clock that is not before an instant.
+        """Return the start of the first tick at or after an instant.
+
+        Ticks are aligned to the local clock.
 
         Parameters
         ----------
@@ -236,7 +240,7 @@ class Prices:
         return None if unknown is None else max(instant_of(unknown), after.astimezone(UTC))
 
     def _runs(self, first: int, last: int) -> Iterator[tuple[RateRun, str]]:
-        """List the runs from `first` until before `last` with their tariffs; neighbours differ."""
+        """List the runs from `first` until before `last`, with their tariffs."""
         current: tuple[object, ...] = ()
         for place, start, end in self.in_force.periods(first, last):
             tariff = self.tariffs[place].name

@@ -232,7 +232,7 @@ def _before_tax(prices: PriceFile, price: Decimal) -> Decimal:
 
 
 def _ends(starts: NDArray[np.int64], step_minutes: int | None) -> NDArray[np.int64]:
-    """Return the UTC minutes until which prices hold at most, by the rules of this module."""
+    """Return the UTC minutes until which each price holds at most."""
     if step_minutes is not None:
         return starts + step_minutes
     if len(starts) <= 1:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class RateSpan:
-    """A time at one rate.
+    """A span of time at one rate.
 
     Attributes
     ----------

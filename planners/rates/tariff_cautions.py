@@ -1,4 +1,4 @@
-"""Warn of implausible rates and charges, probably in the wrong unit, and of unused bands."""
+"""Warn of implausible rates, probably in the wrong unit, and of unused bands."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ _MOST_A_DAY = Decimal(10)
 
 
 class _Unit(NamedTuple):
-    """A unit that may have been used by mistake, with the factor that corrects a figure."""
+    """A unit that may have been used by mistake, and how to correct a figure."""
 
     factor: Decimal
     rates_are: str

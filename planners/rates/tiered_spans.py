@@ -24,7 +24,7 @@ MICROSECOND = timedelta(microseconds=1)
 
 
 def use_counted_from(prices: Prices, start: datetime, end: datetime) -> datetime | None:
-    """Return from when on charging must be known to price some time.
+    """Return from when on charging must be known to price a span of time.
 
     Parameters
     ----------
@@ -45,7 +45,7 @@ def use_counted_from(prices: Prices, start: datetime, end: datetime) -> datetime
 def spans_by_use(
     prices: Prices, start: datetime, end: datetime, charged_wh: Callable[[datetime], int]
 ) -> tuple[RateSpan, ...]:
-    """List the rates of some time, by the tiers that the use really reached.
+    """List the rates of a span of time, by the tiers that the use reached.
 
     Parameters
     ----------
@@ -100,7 +100,7 @@ def _crossings(
 
 
 def _counted_from(prices: Prices, span: RateSpan) -> datetime:
-    """Return the start of the count: of the day or month, or of the tariff if that is later."""
+    """Return the start of the day, month or tariff, whichever is the latest."""
     if span.tiers is None:
         return span.start
     first = prices.in_force.first_days[

@@ -1,4 +1,4 @@
-"""Find rates that change with use: the tier of a day's or a month's energy for each kWh.
+"""Find the rate of a kWh if it depends on the use of the day or month.
 
 The rest of the home comes first, with its usual use, and charging comes on top. So charging costs
 the bill of a whole day or month with it, less the bill without it.
@@ -120,7 +120,9 @@ def usage_tiers_of(tariff: Tariff, band: Band) -> UsageTiers | None:
 
 
 def band_rate(tariff: Tariff, band: Band) -> Decimal:
-    """Return the rate at which a band is planned: its own, or the one after the usual use.
+    """Return the rate at which a band is planned.
+
+    With tiers it is the rate of the kWh after the usual use.
 
     Parameters
     ----------
