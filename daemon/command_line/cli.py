@@ -223,7 +223,7 @@ def rehearse(
     household's own ledger.
     """
     from daemon.presentation.logs import set_up_logs  # noqa: PLC0415
-    from daemon.rehearsal.rehearsing import rehearse_night  # noqa: PLC0415
+    from daemon.rehearsal.set_up import rehearse_night  # noqa: PLC0415
 
     set_up_logs(quiet=True)
     result = rehearse_night(

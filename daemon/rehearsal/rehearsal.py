@@ -1,8 +1,8 @@
-"""A whole night in seconds: the real daemon, a real broker, simulated hardware, virtual time.
+"""Play a whole night in seconds: the real daemon, a real broker, simulated hardware.
 
-The conductor owns the clock. It moves to the next instant at which anything is due, lets the
-hardware speak, waits until the daemon has handled every message, wakes the daemon, and
-waits until the hardware has obeyed: only then does time go on.
+The rehearsal owns the clock. It moves to the next instant at which anything is due, lets the
+hardware report, waits until the daemon has handled every message, wakes the daemon, and waits until
+the hardware has obeyed. Only then does time go on.
 """
 
 from __future__ import annotations
@@ -51,15 +51,15 @@ PATIENCE_SECONDS = 60.0
 """How long to wait for the broker or the daemon before giving up."""
 
 UNPLUGGED_BEFORE = timedelta(minutes=1)
-"""Who drives off has taken the plug out before."""
+"""How long before the departure the vehicle is unplugged."""
 
-SETTLES = timedelta(minutes=25)
-"""How long after noon a night without departure is closed at the latest."""
+CLOSED_WITHIN = timedelta(minutes=25)
+"""A night without a departure is closed at most this long after noon."""
 
 
 @dataclass(frozen=True, slots=True)
 class Evening:
-    """What is rehearsed: a vehicle that is plugged in at an instant with a state of charge."""
+    """What to rehearse: a vehicle that is plugged in at an instant with a state of charge."""
 
     vehicle: str
     at: datetime
@@ -67,13 +67,13 @@ class Evening:
 
 
 @dataclass(slots=True)
-class Rehearsed:
-    """What happened.
+class RehearsalResult:
+    """The result of a rehearsed night.
 
     Attributes
     ----------
     plan : Plan or None
-        The first one made with the vehicle's own state of charge.
+        The first plan made with the vehicle's own state of charge.
     commands : list of dict
         Every command as it was published, with the instant in `at`.
     night : dict or None
@@ -88,7 +88,7 @@ class Rehearsed:
     register_kwh: float = 0.0
 
     def to_json(self) -> dict[str, Any]:
-        """Return it as JSON values."""
+        """Return the result as JSON values."""
         return {
             "plan": self.plan.to_json() if self.plan else None,
             "commands": self.commands,
@@ -97,15 +97,15 @@ class Rehearsed:
         }
 
 
-class _Listener:
-    """Hears from the daemon's thread what it has dealt with."""
+class _DaemonObserver:
+    """Counts what the daemon has handled, so that the rehearsal can wait for it."""
 
     def __init__(
-        self, clock: VirtualClock, told: Callable[[HandledEvent], None], own_topic: str
+        self, clock: VirtualClock, on_handled: Callable[[HandledEvent], None], own_topic: str
     ) -> None:
         self._clock = clock
         self._own_topic = own_topic
-        self._told = told
+        self._on_handled = on_handled
         self._changed = Condition()
         self._error: BaseException | None = None
         self.connected = False
@@ -114,12 +114,12 @@ class _Listener:
         self.serial = 0
         self.wake = clock.now()
 
-    def hear(self, handled: HandledEvent) -> None:
-        """Take note; on the daemon's thread."""
+    def observe(self, handled: HandledEvent) -> None:
+        """Count an event; called on the daemon's thread."""
         with self._changed:
             match handled.event:
                 case MessageArrived(topic):
-                    # The daemon hears its own word that it runs, too.
+                    # The daemon also receives its own message that it runs.
                     self.messages += topic != self._own_topic
                 case WakeUp():
                     self.wake_ups += 1
@@ -132,17 +132,17 @@ class _Listener:
                 case Disconnected(reason):
                     self._error = BusError(f"the rehearsal lost its broker: {reason}")
             self.wake = handled.wake
-            self._told(handled)
+            self._on_handled(handled)
             self._changed.notify_all()
 
     def fail(self, error: BaseException) -> None:
-        """Take note that the daemon's thread has ended in an error."""
+        """Record that the daemon's thread has ended with an error."""
         with self._changed:
             self._error = error
             self._changed.notify_all()
 
     def wait(self, condition: Callable[[], bool], what: str) -> None:
-        """Wait until something has been heard."""
+        """Wait for a condition; raise the daemon's error if it has failed."""
         with self._changed:
             if not self._changed.wait_for(
                 lambda: condition() or self._error is not None, PATIENCE_SECONDS
@@ -153,23 +153,23 @@ class _Listener:
 
 
 class Rehearsal:
-    """Conducts one night.
+    """Plays one night.
 
     Parameters
     ----------
     watch : HouseholdWatch
         The household.
     ledger : Ledger
-        A ledger of the rehearsal's own.
+        A ledger used only by the rehearsal.
     bus : Bus
-        A broker that is up.
+        A running broker.
     evening : Evening
         What to rehearse.
-    told : callable
-        Told of everything the daemon has dealt with, as it happens, on the daemon's thread.
+    observer : callable
+        Called with each event that the daemon has handled, on the daemon's thread.
     make_hardware : callable, optional
-        Makes hardware that is wired as the file says; by default it speaks the daemon's own
-        messages, and the file's wiring is left aside.
+        Makes hardware that is wired as the file says; by default the hardware uses the daemon's
+        own messages, and the file's wiring is ignored.
     """
 
     def __init__(
@@ -178,21 +178,21 @@ class Rehearsal:
         ledger: Ledger,
         bus: Bus,
         evening: Evening,
-        told: Callable[[HandledEvent], None],
+        observer: Callable[[HandledEvent], None],
         *,
         make_hardware: MakeHardware | None = None,
     ) -> None:
         file = watch.house.file
         self._file = file
         self._evening = evening
-        self._told = told
+        self._observer = observer
         self.clock = VirtualClock(evening.at)
-        self._result = Rehearsed()
+        self._result = RehearsalResult()
         topics = Topics(file.bus.root, file.household.name)
-        self._listener = _Listener(self.clock, self._hear, topics.daemon)
+        self._daemon_observer = _DaemonObserver(self.clock, self._record, topics.daemon)
         self._daemon = Daemon(
             watch, ledger, self.clock, bus, wake_at=lambda _instant: None,
-            observer=self._listener.hear, as_wired=make_hardware is not None,
+            observer=self._daemon_observer.observe, as_wired=make_hardware is not None,
         )  # fmt: skip
         self._point_name = file.vehicles[evening.vehicle].charge_point
         self._point = _simulated_point(file, self._point_name, evening.at)
@@ -201,13 +201,13 @@ class Rehearsal:
             self._point, bus, topics, self._point_name
         )
 
-    def run(self) -> Rehearsed:
+    def run(self) -> RehearsalResult:
         """Run from the plug-in until the night is closed.
 
         Returns
         -------
-        Rehearsed
-            What happened.
+        RehearsalResult
+            The result of the night.
 
         Raises
         ------
@@ -215,66 +215,66 @@ class Rehearsal:
             If the simulated hardware finds no broker.
         LullwattError
             If the broker or the daemon fails.
-        """  # noqa: DOC502 - raised by the listener
+        """  # noqa: DOC502 - raised by the observer
         with ExitStack() as ending:
             thread = Thread(target=self._run_daemon, name="daemon", daemon=True)
             thread.start()
             ending.callback(thread.join, PATIENCE_SECONDS)
             ending.callback(self._daemon.halt)
-            self._listener.wait(lambda: self._listener.connected, "no broker")
+            self._daemon_observer.wait(lambda: self._daemon_observer.connected, "no broker")
             self._hardware.plug_in(_simulated_vehicle(self._file, self._evening), self._evening.at)
             self._hardware.start()
             ending.callback(self._hardware.stop)
             if not self._hardware.wait_connected(PATIENCE_SECONDS):
                 raise BusError("the simulated charge point found no broker")
-            self._conduct()
+            self._play()
         self._result.register_kwh = self._point.register_kwh - self._register_before_kwh
         return self._result
 
-    def _conduct(self) -> None:
+    def _play(self) -> None:
         departure = next_departure(self._file, self._evening.vehicle, self._evening.at)
-        leaves = departure.instant - UNPLUGGED_BEFORE if departure else None
+        unplugs_at = departure.instant - UNPLUGGED_BEFORE if departure else None
         zone = self._file.zone
-        end = night_bounds(night_of(self._evening.at, zone), zone)[1] + SETTLES
+        end = night_bounds(night_of(self._evening.at, zone), zone)[1] + CLOSED_WITHIN
         now = self._evening.at
         while self._result.night is None and now <= end:
-            if leaves is not None and now >= leaves:
+            if unplugs_at is not None and now >= unplugs_at:
                 self._hardware.unplug(now)
-                leaves = None
+                unplugs_at = None
             self._hardware.step(now)
             self._settle()
-            due = [self._listener.wake, self._hardware.next_due()]
-            due += [] if leaves is None else [leaves]
+            due = [self._daemon_observer.wake, self._hardware.next_due()]
+            due += [] if unplugs_at is None else [unplugs_at]
             now = max(now + timedelta(microseconds=1), min(due))
             self.clock.advance_to(now)
 
     def _settle(self) -> None:
-        """Wait until every word has been heard on both sides."""
-        listener = self._listener
-        listener.wait(lambda: listener.messages >= self._hardware.sent, "a reading did not arrive")
-        if listener.wake <= self.clock.now():
-            wake_ups = listener.wake_ups
+        """Wait until both sides have received every message."""
+        observer = self._daemon_observer
+        observer.wait(lambda: observer.messages >= self._hardware.sent, "a reading did not arrive")
+        if observer.wake <= self.clock.now():
+            wake_ups = observer.wake_ups
             self._daemon.post(WakeUp())
-            listener.wait(lambda: listener.wake_ups > wake_ups, "the daemon is silent")
-        if not self._hardware.wait_obeyed(listener.serial, PATIENCE_SECONDS):
+            observer.wait(lambda: observer.wake_ups > wake_ups, "the daemon is silent")
+        if not self._hardware.wait_obeyed(observer.serial, PATIENCE_SECONDS):
             raise LullwattError("the rehearsal got stuck: a command did not arrive")
 
     def _run_daemon(self) -> None:
         try:
             self._daemon.run()
         except BaseException as error:  # noqa: BLE001 - it is raised again by whoever waits
-            self._listener.fail(error)
+            self._daemon_observer.fail(error)
 
     def _is_evening(self) -> bool:
-        # A plan on an assumed state of charge gives way to one on the vehicle's own.
+        # A plan from the vehicle's own state of charge replaces one from an assumed one.
         return self._result.plan is None or self.clock.now() == self._evening.at
 
-    def _hear(self, handled: HandledEvent) -> None:
+    def _record(self, handled: HandledEvent) -> None:
         for point, action in handled.actions:
             if point != self._point_name:
                 continue
             if isinstance(action, Issue):
-                self._listener.serial = action.command.serial
+                self._daemon_observer.serial = action.command.serial
                 payload = json.loads(encode(command_message(action.command)))
                 self._result.commands.append({"at": instant_text(self.clock.now()), **payload})
             if isinstance(action, AnnouncePlan) and self._is_evening():
@@ -282,7 +282,7 @@ class Rehearsal:
         for night in handled.nights:
             if night["charge_point"] == self._point_name:
                 self._result.night = night
-        self._told(handled)
+        self._observer(handled)
 
 
 def _simulated_point(file: HouseholdFile, name: str, at: datetime) -> SimulatedChargePoint:

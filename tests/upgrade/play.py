@@ -17,7 +17,7 @@ from adapters.ledger.exact_json import dump_exact
 from adapters.ledger.ledger import Ledger, open_ledger
 from config.fields.zones import use_pinned_zones
 from daemon.presentation.logs import set_up_logs
-from daemon.rehearsal import rehearsal, rehearsing
+from daemon.rehearsal import rehearsal, set_up
 
 PLUGGED_IN = datetime.fromisoformat("2026-06-03T18:30:00+12:00")
 SOC_PERCENT = (35.0, 42.0, 28.0)
@@ -36,7 +36,7 @@ def main(household: Path, ledger: Path, told: Path) -> None:
         if number == len(SOC_PERCENT) - 1:
             told.write_text(dump_exact({"nights": nights, "register_wh": register_wh}), "utf-8")
             _cut_at(PLUGGED_IN + timedelta(days=number) + CUT_AFTER)
-        result = rehearsing.rehearse_night(
+        result = set_up.rehearse_night(
             household,
             vehicle=None,
             soc_percent=soc_percent,
@@ -55,7 +55,7 @@ def _keep_in(ledger: Path) -> None:
         assert path.name == ledger.name  # in a folder that the rehearsal throws away
         return open_ledger(ledger, read_only=read_only)
 
-    rehearsing.open_ledger = open_kept  # type: ignore[attr-defined]
+    set_up.open_ledger = open_kept  # type: ignore[attr-defined]
 
 
 def _let_the_meter_show(register_wh: int) -> None:

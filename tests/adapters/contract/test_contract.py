@@ -21,7 +21,7 @@ from adapters.contract.messages import MalformedMessage, Message, decode
 from adapters.contract.table import BUS_TOPICS, BusTopic
 from adapters.contract.topics import CHARGE_POINT_TOPICS, HOUSEHOLD_TOPICS, Topics
 from config.household.loading import load_household
-from daemon.rehearsal.rehearsing import rehearse_night
+from daemon.rehearsal.set_up import rehearse_night
 from tests.support.commands import Ran, run
 from tests.support.held import channel_of, document, faults, published, validator
 

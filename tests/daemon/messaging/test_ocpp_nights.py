@@ -14,7 +14,7 @@ from typing_extensions import override
 
 from adapters.ledger.ledger import open_ledger
 from config.household.broker import Bus
-from daemon.rehearsal.rehearsal import Evening, Rehearsal, Rehearsed, _Listener
+from daemon.rehearsal.rehearsal import Evening, Rehearsal, RehearsalResult, _DaemonObserver
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.running import Daemon
 from tests.daemon.messaging.test_wired_nights import EVENING, SOC, rehearsed, variant
@@ -71,7 +71,7 @@ class Restarted(Rehearsal):
         self._was_restarted = False
 
     @override
-    def run(self) -> Rehearsed:
+    def run(self) -> RehearsalResult:
         try:
             return super().run()
         finally:
@@ -97,14 +97,14 @@ class Restarted(Rehearsal):
         self._hardware.step(self._back_at - timedelta(seconds=1))
         self.clock.advance_to(self._back_at)
         watch, ledger, bus, *_ = self._given
-        listener = _Listener(self.clock, self._hear, self._listener._own_topic)
-        listener.messages = self._hardware.sent
-        self._listener = listener
+        observer = _DaemonObserver(self.clock, self._record, self._daemon_observer._own_topic)
+        observer.messages = self._hardware.sent
+        self._daemon_observer = observer
         self._daemon = Daemon(
-            watch, ledger, self.clock, bus, wake_at=lambda _instant: None, observer=listener.hear
+            watch, ledger, self.clock, bus, wake_at=lambda _instant: None, observer=observer.observe
         )
         Thread(target=self._run_daemon, name="second daemon", daemon=True).start()
-        listener.wait(lambda: listener.connected, "no broker")
+        observer.wait(lambda: observer.connected, "no broker")
         self._hardware.step(self._back_at)
 
 
@@ -171,12 +171,12 @@ def test_equipment_alone_stops_when_its_plan_ends(
     assert ended < back
     assert result.plan is not None
     assert abs(ended - result.plan.periods[-1].end) < timedelta(seconds=2)
-    told = [
+    commanded = [
         [limit.amps for limit in limits_of(said["cs_charging_profiles"])]
         for at, name, said in hardware.asked
         if name == "SetChargingProfile" and at >= back
     ]
-    assert told == [[0]]
+    assert commanded == [[0]]
 
 
 def test_a_daemon_restarted_in_mid_charge_goes_on(
@@ -196,7 +196,7 @@ def test_a_daemon_restarted_in_mid_charge_goes_on(
             make_hardware=kept,
             away=away,
         ).run()
-    # A restart plans anew, from the state of charge as the vehicle told it last: to 0.1 %.
+    # A restart plans again, from the last reported state of charge: to 0.1 %.
     energy_kwh, cost, _, starts = figures(result.night)
     assert energy_kwh == pytest.approx(usual[0], rel=Decimal("0.001"))
     assert float(energy_kwh) == pytest.approx(result.register_kwh, abs=0.001)

@@ -11,7 +11,7 @@ import yaml
 
 from adapters.ledger.ledger import open_ledger
 from config.household.broker import Bus
-from daemon.rehearsal.rehearsal import Evening, Rehearsal, Rehearsed
+from daemon.rehearsal.rehearsal import Evening, Rehearsal, RehearsalResult
 from daemon.service.household_watch import HouseholdWatch
 from tests.support.foreign import Plug, RelayAndMeter, Settable
 
@@ -28,7 +28,7 @@ SOC = 55.0
 
 def rehearsed(
     path: Path, mosquitto: Mosquitto, make_hardware: MakeHardware | None, folder: Path
-) -> Rehearsed:
+) -> RehearsalResult:
     """Play the night of a household file, with the ledger in a folder."""
     watch = HouseholdWatch(path)
     bus = Bus(broker=f"mqtt://127.0.0.1:{mosquitto.port}")

@@ -17,7 +17,7 @@ import pytest
 
 from adapters.bus.events import MessageArrived
 from adapters.ledger.ledger import open_ledger
-from daemon.rehearsal.rehearsal import Evening, Rehearsal, Rehearsed
+from daemon.rehearsal.rehearsal import Evening, Rehearsal, RehearsalResult
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.service import HandledEvent
 from tests.support.brokers import Mosquitto
@@ -33,7 +33,7 @@ NIGHT_FIELDS = {
 
 
 def rate_by_hand(instant: datetime) -> tuple[str, Decimal]:
-    """Read the demo's three-band tariff as its paper has it."""
+    """Return the rate by the demo's three-band tariff, written out here again."""
     local = instant.astimezone(AUCKLAND)
     if local.hour >= 21 or local.hour < 7:
         return "night", Decimal("0.168") * TAX
@@ -48,10 +48,10 @@ class SecondAccountant:
     def __init__(self) -> None:
         self._readings: dict[datetime, float] = {}
 
-    def see(self, handled: HandledEvent) -> None:
+    def observe(self, handled: HandledEvent) -> None:
         if isinstance(handled.event, MessageArrived) and handled.event.topic.endswith("/reading"):
-            said = json.loads(handled.event.payload)
-            self._readings[datetime.fromisoformat(said["at"])] = said["register_kwh"]
+            reading = json.loads(handled.event.payload)
+            self._readings[datetime.fromisoformat(reading["at"])] = reading["register_kwh"]
 
     def cost(self) -> Decimal:
         times = sorted(self._readings)
@@ -76,14 +76,16 @@ class SecondAccountant:
         return low + share * (high - low)
 
 
-Rehearse = Callable[..., tuple[Rehearsed, SecondAccountant]]
+Rehearse = Callable[..., tuple[RehearsalResult, SecondAccountant]]
 
 
 @pytest.fixture
 def rehearse(mosquitto: Mosquitto, tmp_path: Path) -> Rehearse:
     """Rehearse the demo household, some of its lines replaced."""
 
-    def run(at: str, soc_percent: float, **replaced: str) -> tuple[Rehearsed, SecondAccountant]:
+    def run(
+        at: str, soc_percent: float, **replaced: str
+    ) -> tuple[RehearsalResult, SecondAccountant]:
         text = files("config").joinpath("examples", "kowhai.yaml").read_text("utf-8")
         for line in replaced.values():
             old, new = line.split(" => ")
@@ -96,14 +98,14 @@ def rehearse(mosquitto: Mosquitto, tmp_path: Path) -> Rehearse:
             ledger = ending.enter_context(open_ledger(tmp_path / "ledger.sqlite3"))
             evening = Evening("hatchback", datetime.fromisoformat(at).astimezone(UTC), soc_percent)
             rehearsal = Rehearsal(
-                HouseholdWatch(path), ledger, mosquitto.bus, evening, accountant.see
+                HouseholdWatch(path), ledger, mosquitto.bus, evening, accountant.observe
             )
             return rehearsal.run(), accountant
 
     return run
 
 
-def switches(result: Rehearsed) -> list[tuple[str, str]]:
+def switches(result: RehearsalResult) -> list[tuple[str, str]]:
     """List when starting and stopping changed."""
     found: list[tuple[str, str]] = []
     for command in result.commands:
@@ -112,7 +114,7 @@ def switches(result: Rehearsed) -> list[tuple[str, str]]:
     return found
 
 
-def night_of(result: Rehearsed) -> dict[str, Any]:
+def night_of(result: RehearsalResult) -> dict[str, Any]:
     assert result.night is not None
     return result.night
 
@@ -134,7 +136,7 @@ def test_a_night_is_accounted_for_to_the_cent(rehearse: Rehearse) -> None:
 
 
 def test_a_long_charge_is_priced_across_bands(rehearse: Rehearse) -> None:
-    """What does not fit into the night is bought in the day band, and priced there."""
+    """Energy that does not fit into the night is charged in the day band, at its rate."""
     result, accountant = rehearse(
         "2026-06-03T12:30:00+12:00", 5,
         need="need_percent: 60, want_percent: 80 => need_percent: 100, want_percent: 100",
@@ -166,7 +168,7 @@ def test_nights_on_which_the_clock_changes(
     assert night_of(result)["cost"] == round(accountant.cost(), 2)
 
 
-def test_a_need_that_can_not_be_met_is_met_as_nearly_as_can_be(rehearse: Rehearse) -> None:
+def test_too_little_time_for_the_departure(rehearse: Rehearse) -> None:
     """Charging runs from plug-in to the departure's margin, and the night says it fell short."""
     result, _ = rehearse(
         "2026-06-04T05:00:00+12:00", 10,
@@ -183,19 +185,19 @@ def test_a_need_that_can_not_be_met_is_met_as_nearly_as_can_be(rehearse: Rehears
     ]
 
 
-def test_every_command_holds_until_it_is_renewed(rehearse: Rehearse) -> None:
-    """No start lapses before the next command, none outlasts the plan, serials only grow."""
+def test_every_command_is_extended_before_it_expires(rehearse: Rehearse) -> None:
+    """No start expires before the next command or outlasts the plan; serials only grow."""
     result, _ = rehearse("2026-06-03T18:30:00+12:00", 35)
     end = datetime(2026, 6, 3, 12, 31, 58, tzinfo=UTC)
     for command, following in zip(result.commands, result.commands[1:], strict=False):
         assert following["serial"] > command["serial"]
-        lapses = datetime.fromisoformat(command["valid_until"])
-        assert datetime.fromisoformat(following["at"]) <= lapses
-        assert command["do"] == "stop" or lapses <= end
+        expires = datetime.fromisoformat(command["valid_until"])
+        assert datetime.fromisoformat(following["at"]) <= expires
+        assert command["do"] == "stop" or expires <= end
 
 
 def test_a_vehicle_that_tapers_reaches_its_target(rehearse: Rehearse) -> None:
-    """Where power falls with the state of charge, the plan is remade until the target is there."""
+    """If power falls with the state of charge, Lullwatt plans again until the target is reached."""
     result, accountant = rehearse(
         "2026-06-03T18:30:00+12:00", 60,
         need="need_percent: 60, want_percent: 80 => need_percent: 100, want_percent: 100",
