@@ -41,5 +41,5 @@ def test_the_installed_wheel_checks_and_rehearses(version: tuple[int, int], tmp_
     assert say(environment, home, "--version") == f"lullwatt, version {project()['version']}\n"
     example = str(package / "examples" / "kowhai.yaml")
     assert "licensed electrician" in say(environment, home, "check", example)
-    rehearsed = say(environment, home, "rehearse")
-    assert "26.000 kWh for NZD 5.02, 35 % to 80 %, enough for the departure, starts: 1." in rehearsed
+    text = say(environment, home, "rehearse")
+    assert "26.000 kWh for NZD 5.02, 35 % to 80 %, enough for the departure, starts: 1." in text
