@@ -1,4 +1,4 @@
-"""What would cost an appraisal's answer its place, in words. Pure."""
+"""Say what would make another choice the answer of an appraisal. Pure."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ if TYPE_CHECKING:
     from planners.appraisal.appraisal import BreakEven
 
 ELSE = (
-    "Each with all else as it is. A choice also loses its place where it leaves more nights short"
-    " than another."
+    "Each change alone, with all else as it is. A choice also loses its place if it leaves more"
+    " nights short than another."
 )
 
 
 def changes(words: AppraisalWords) -> list[str]:
-    """Tell what would cost the answer its place, each with all else as it is."""
+    """List the changes that would make another choice the answer, each on its own."""
     even = words.appraisal.break_even
     if even is None:
         return ["Nothing: there is no other choice."]
@@ -27,7 +27,7 @@ def changes(words: AppraisalWords) -> list[str]:
 
 
 def all_else(words: AppraisalWords) -> list[str]:
-    """Tell what holds of every change; nothing where there is no other choice."""
+    """Say what applies to every change; nothing if there is no other choice."""
     return [ELSE] if words.appraisal.break_even else []
 
 
@@ -53,7 +53,7 @@ def _by_shortage(words: AppraisalWords, it: BreakEven) -> str:
 
 
 def _other_distances(words: AppraisalWords, sides: set[str]) -> str:
-    """Name the distances that were tried and that change nothing."""
+    """Name the range of distances that changes nothing."""
     least, most = (words.driven(words.appraisal.curve[place][0]) for place in (0, -1))
     if not sides:
         return f"Driving more or less, from {least} to {most} a year,"
@@ -74,7 +74,7 @@ def _rate_change(words: AppraisalWords) -> str:
     what = f"the rate of {quoted(even.rate_band)} in {quoted(tariff)}"
     if it.at is None:
         return f"No change of {what} would change it ({words.rate(it.now)} now){_alone(words)}."
-    tiers = ", its other tiers alike" if _by_tiers(words, even.rate_band) else ""
+    tiers = ", its other tiers changed alike" if _by_tiers(words, even.rate_band) else ""
     return (
         f"With {what} {_side(it)} {words.rate(it.at)} ({words.fine(it.now)} now{tiers}),"
         f" {quoted(it.rival)} would cost less{_odd(it.at)}."
@@ -82,7 +82,7 @@ def _rate_change(words: AppraisalWords) -> str:
 
 
 def _alone(words: AppraisalWords) -> str:
-    """Tell why nothing does where the answer is alone in being so seldom short."""
+    """Say why nothing would change it, if no other choice has as few nights short."""
     alone = not words.as_seldom_short()
     return ", since every other choice leaves more nights short" if alone else ""
 
@@ -97,7 +97,7 @@ def _by_series(words: AppraisalWords) -> bool:
 
 
 def _price_change(words: AppraisalWords, it: BreakEven) -> str:
-    """Tell of what is added to every price of a series."""
+    """Say which change of every price of a series would change it."""
     tariff = words.cheapest.tariff
     if it.at is None:
         return f"No change of all prices of {quoted(tariff)} alike would change it{_alone(words)}."
@@ -128,7 +128,7 @@ def _outlay_change(words: AppraisalWords, it: BreakEven) -> str:
 
 
 def in_short(words: AppraisalWords) -> str:
-    """Tell in one sentence at which figures the answer changes; empty where at none."""
+    """Say in one sentence at which figures the answer changes; empty if at none."""
     even = words.appraisal.break_even
     if even is None:
         return ""

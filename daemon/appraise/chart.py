@@ -1,4 +1,4 @@
-"""The figures of an appraisal's pictures, before anything is drawn. Pure; knows no colours."""
+"""Compute the figures of an appraisal's pictures, before anything is drawn. Pure."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ if TYPE_CHECKING:
     from daemon.appraise.wording import AppraisalWords
 
 LEAST_SPAN, BEYOND = 2.0, 1.3
-"""The picture of distances goes to twice today's, or so much further than the last crossing."""
+"""The picture of distances goes to twice today's, or 1.3 times the last crossing."""
 
 
 class ChoiceBar(NamedTuple):
-    """One choice: what is paid once, and what its years cost together [currency]."""
+    """One choice: its outlay, and the cost of its years together [currency]."""
 
     name: str
     remark: str
@@ -25,15 +25,15 @@ class ChoiceBar(NamedTuple):
 
     @property
     def total(self) -> float:
-        """Both together [currency]."""
+        """The sum of both [currency]."""
         return self.outlay + self.running
 
 
 class ChartLine(NamedTuple):
-    """One choice's total over the years [currency] at distances of the year [unit of words].
+    """One choice's total over the years [currency] by the year's distance [unit of words].
 
-    From `short_from` on it is short on more nights than another, so that it delivers less.
-    The answer has a `title`.
+    From `short_from` on it leaves more nights short than another, so that it delivers less. `title`
+    is what the answer is called.
     """
 
     name: str
@@ -45,7 +45,7 @@ class ChartLine(NamedTuple):
 
 
 class Crossing(NamedTuple):
-    """Where a rival takes the place of the cheapest choice: the distance, and the total of that."""
+    """Where a rival takes the place of the cheapest choice: the distance and its total there."""
 
     distance: float
     total: float
@@ -53,7 +53,7 @@ class Crossing(NamedTuple):
 
 
 class Curves(NamedTuple):
-    """Total against distance, or against energy where no distance is known."""
+    """Total by distance, or by energy if no distance is known."""
 
     lines: tuple[ChartLine, ...]
     crossings: tuple[Crossing, ...]
@@ -93,7 +93,7 @@ def _remarks(words: AppraisalWords, name: str) -> list[str]:
 
 
 def curves_of(words: AppraisalWords) -> Curves:
-    """Lay out total against distance, as far as it tells something.
+    """Lay out total by distance, as far as the picture goes.
 
     Parameters
     ----------
@@ -103,16 +103,16 @@ def curves_of(words: AppraisalWords) -> Curves:
     Returns
     -------
     Curves
-        Distances in the file's unit [km or miles], or energies [kWh] where no distance is known.
+        Distances in the file's unit [km or miles], or energies [kWh] if no distance is known.
     """
-    it = words.appraisal
-    even = it.break_even
+    appraisal = words.appraisal
+    even = appraisal.break_even
     found = [each for each in even.distance_per_year if each.at is not None] if even else []
-    today = it.trips_kwh if it.distance_km is None else it.distance_km
+    today = appraisal.trips_kwh if appraisal.distance_km is None else appraisal.distance_km
     last = max([LEAST_SPAN * today, *(BEYOND * (each.at or 0.0) for each in found)])
-    places, totals = [at for at, _ in it.curve], [total for _, total in it.curve]
+    places, totals = [at for at, _ in appraisal.curve], [total for _, total in appraisal.curve]
     lines = []
-    for number, choice in enumerate(it.choices):
+    for number, choice in enumerate(appraisal.choices):
         own = [total[number] for total in totals]
         kept = [*(at for at in places if at < last), min(last, places[-1])]
         lines.append(
@@ -125,7 +125,7 @@ def curves_of(words: AppraisalWords) -> Curves:
                 words.title,
             )
         )
-    answer = [total[it.choices.index(words.cheapest)] for total in totals]
+    answer = [total[appraisal.choices.index(words.cheapest)] for total in totals]
     crossings = tuple(
         Crossing(words.in_unit(at), value_at(places, answer, at), each.rival or "")
         for each in found
@@ -135,7 +135,7 @@ def curves_of(words: AppraisalWords) -> Curves:
 
 
 def _short_from(words: AppraisalWords, places: Sequence[float], number: int) -> float | None:
-    """Find the last distance before which a choice is short on no more nights than others."""
+    """Find the distance from which a choice leaves more nights short than the best one."""
     short = words.appraisal.curve_short
     for at, (before, after) in zip(places, pairwise(short), strict=False):
         if before[number] == min(before) and after[number] > min(after):
@@ -144,7 +144,7 @@ def _short_from(words: AppraisalWords, places: Sequence[float], number: int) -> 
 
 
 def value_at(places: Sequence[float], values: Sequence[float], at: float) -> float:
-    """Read a curve between its points; beyond its ends it goes on as flat as they are.
+    """Read a curve between its points; beyond its ends it is flat.
 
     Parameters
     ----------
@@ -169,16 +169,16 @@ def value_at(places: Sequence[float], values: Sequence[float], at: float) -> flo
 def spread_out(
     wanted: Sequence[float], heights: Sequence[float], least: float, most: float
 ) -> list[float]:
-    """Move labels apart so that none lies on another, as little as may be.
+    """Move labels apart, as little as possible, so that none overlaps another.
 
     Parameters
     ----------
     wanted : sequence of float
-        Where the middle of each label would best be.
+        The best position for the middle of each label.
     heights : sequence of float
-        How much room each takes, in the same unit.
+        The height of each, in the same unit.
     least, most : float
-        The ends of the room there is.
+        The ends of the available room.
 
     Returns
     -------

@@ -31,21 +31,20 @@ if TYPE_CHECKING:
     "--format",
     "form",
     type=click.Choice(["text", "csv", "json", "html"]),
-    help="For people (text, unless something else is asked for), for scripts, or a page to print"
-    " and to keep.",
+    help="Text for people (the default), csv or json for scripts, or html for a page to print.",
 )
 @JSON_OPTION
 @click.option(
     "--output",
     type=click.Path(path_type=Path),
     metavar="PATH",
-    help="Write into this file instead.",
+    help="Write to this file instead of standard output.",
 )
 def appraise(file: Path, form: str | None, output: Path | None, *, as_json: bool) -> None:
-    """Appraise the choices of FILE: a year of nights under each, and which is the cheapest.
+    """Simulate a year of nights with each choice of FILE, and say which is the cheapest.
 
     Each choice is a tariff, a charge point and an outlay. Every night of the year is planned as
-    the daemon would; the first choice is the one that the others are held against.
+    the daemon would plan it. The other choices are compared with the first.
     """
     form = _form(form, as_json=as_json)
     text = _text(_appraisal(file), form, to_file=output is not None)
@@ -82,9 +81,9 @@ def _text(appraisal: Appraisal, form: str, *, to_file: bool) -> str:
 
 @contextmanager
 def _bar() -> Iterator[Callable[[int], Callable[[int, int], None]]]:
-    """Show on a terminal how many years are drawn; elsewhere, and without draws, show nothing."""
+    """Show on a terminal how many years are drawn; show nothing elsewhere or without draws."""
     if not sys.stderr.isatty():
-        yield lambda _draws: _nothing
+        yield lambda _draws: _show_nothing
         return
     from rich.console import Console  # noqa: PLC0415
     from rich.progress import Progress  # noqa: PLC0415
@@ -93,12 +92,12 @@ def _bar() -> Iterator[Callable[[int], Callable[[int, int], None]]]:
 
         def progress_of(draws: int) -> Callable[[int, int], None]:
             if not draws:
-                return _nothing
+                return _show_nothing
             task = bar.add_task("years drawn", total=None)
             return lambda done, whole: bar.update(task, completed=done, total=whole)
 
         yield progress_of
 
 
-def _nothing(_done: int, _whole: int) -> None:
+def _show_nothing(_done: int, _whole: int) -> None:
     """Show nothing."""

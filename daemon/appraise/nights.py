@@ -1,4 +1,4 @@
-"""What an appraisal says of nights: those that are short, and the longest day. Pure."""
+"""Write what an appraisal says about nights: which are short, and the longest day. Pure."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 def longest_days(words: AppraisalWords) -> list[str]:
-    """Tell for each choice how far a day may go that one usual night brings back."""
+    """Write for each choice the longest day's drive that one usual night recharges."""
     return [
         f"{it.name}: {_longest(words, it)}"
         for it in words.appraisal.choices
@@ -28,14 +28,14 @@ def _longest(words: AppraisalWords, choice: ChoiceYear) -> str:
     if cheap is None or words.day(cheap) == words.day(choice.longest_day_km or 0.0):
         return f"{whole}."
     if words.day(cheap) == "0":
-        return f"{whole}, none of it in the cheapest band, which a usual night has no hour of."
+        return f"{whole}, none of it in the cheapest band: a usual night has no hour of it."
     return f"{whole}, of which {words.day(cheap)} {words.day_unit} in the cheapest band alone."
 
 
-def short(words: AppraisalWords) -> list[str]:
-    """Tell of each choice on which nights are short how many are, and by how much."""
+def nights_short(words: AppraisalWords) -> list[str]:
+    """Write for each choice that leaves nights short: how many, and by how much."""
     lines = [line for it in words.appraisal.choices for line in _short_of(words, it)]
-    return lines or ["The need is met on every night, whichever is chosen."]
+    return lines or ["With every choice, each night has enough for the departure."]
 
 
 def _short_of(words: AppraisalWords, it: ChoiceYear) -> Iterator[str]:
@@ -43,12 +43,12 @@ def _short_of(words: AppraisalWords, it: ChoiceYear) -> Iterator[str]:
     drawn = spread is not None and spread.high > 0
     if it.nights_short:
         yield (
-            f"{it.name}: the need is not met on {words.nights_short(it)}, by"
-            f" {it.shortfall_kwh:,.1f} kWh together and {it.worst_shortfall_kwh:.1f} kWh at the"
-            " worst, at the meter."
+            f"{it.name}: {words.nights_short(it)} are short for the departure:"
+            f" {it.shortfall_kwh:,.1f} kWh at the meter in all, {it.worst_shortfall_kwh:.1f} kWh on"
+            " the worst night."
         )
     elif drawn:
-        yield f"{it.name}: in the declared year the need is met on every night."
+        yield f"{it.name}: in the declared year every night has enough for the departure."
     if spread is not None and drawn:
         nights = between(spread)
-        yield f"{it.name}: in the years drawn it is not met on {nights} nights a year."
+        yield f"{it.name}: in the years drawn, {nights} nights a year are short."

@@ -1,14 +1,14 @@
-"""An appraisal as one page of HTML."""
+"""Make an appraisal's page in HTML."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from daemon.appraise.beside import beside, marks
 from daemon.appraise.changes import all_else, changes, in_short
 from daemon.appraise.chart import curves_of
-from daemon.appraise.nights import longest_days, short
+from daemon.appraise.nights import longest_days, nights_short
 from daemon.appraise.pictures import draw_appraisal
+from daemon.appraise.remarks import mark_note, remarks
 from daemon.appraise.tables import bands, figures
 from daemon.appraise.wording import AppraisalWords
 from daemon.presentation.page import page_of
@@ -28,7 +28,7 @@ def render_page(appraisal: Appraisal) -> str:
     Returns
     -------
     str
-        An HTML document, to be written as UTF-8.
+        An HTML document, to be encoded as UTF-8.
     """
     words = AppraisalWords(appraisal)
     return page_of(
@@ -39,30 +39,30 @@ def render_page(appraisal: Appraisal) -> str:
         pictures=draw_appraisal(words),
         changes=changes(words),
         all_else=all_else(words),
-        beside=beside(words),
-        notes=[note for note in (words.ranges(), *marks(words)) if note],
+        remarks=remarks(words),
+        notes=[note for note in (words.ranges(), *mark_note(words)) if note],
         in_short=in_short(words),
-        short=short(words),
+        short=nights_short(words),
         longest=longest_days(words),
         figures=figures(words),
         bands=bands(words),
-        told_totals=told_totals(words),
-        told_distances=told_distances(words) if appraisal.curve else "",
+        totals_described=describe_totals(words),
+        distances_described=describe_distances(words) if appraisal.curve else "",
         distances=distances(words) if appraisal.curve else [],
     )
 
 
-def told_totals(words: AppraisalWords) -> str:
-    """Tell what the picture of totals shows."""
-    told = [
+def describe_totals(words: AppraisalWords) -> str:
+    """Describe the picture of totals."""
+    totals = [
         f"{it.name} {words.money(it.total_over_years)}, of which {words.money(it.outlay)} once"
         for it in words.by_total
     ]
-    return f"Total over {words.years}, from the least: {'; '.join(told)}."
+    return f"Total over {words.years}, from the lowest: {'; '.join(totals)}."
 
 
-def told_distances(words: AppraisalWords) -> str:
-    """Tell what the picture of distances shows."""
+def describe_distances(words: AppraisalWords) -> str:
+    """Describe the picture of distances."""
     curves = curves_of(words)
     ends = [
         f"{line.name} from {words.money(line.totals[0])} to {words.money(line.totals[-1])}"

@@ -1,6 +1,7 @@
-"""Draws an appraisal's pictures as SVG to stand in a page.
+"""Draw an appraisal's pictures as SVG for its page.
 
-Lines differ in colour, in dashes and in markers; the answer also in thickness, bars in hatches.
+Nothing relies on colour alone: lines also differ in dashes and markers, the answer in thickness,
+bars in hatches.
 """
 
 from __future__ import annotations
@@ -39,7 +40,7 @@ if TYPE_CHECKING:
     from daemon.appraise.wording import AppraisalWords
 
 OUTLAY, RUNNING = ("#e3b04f", "////"), ("#1f5c7a", "")
-"""Fill and hatch of what is paid once, and of what the years cost."""
+"""Fill and hatch of the outlay, and of the years' cost."""
 LOOKS = (
     ("#163f5c", "-", "o"),
     ("#b3541e", "--", "s"),
@@ -50,20 +51,20 @@ LOOKS = (
     ("#5a4fa3", (0, (1, 1)), "X"),
     ("#9c2f2f", (0, (8, 2, 1, 2)), "*"),
 )
-"""Colour, dashes and marker of each line: the first is for the answer, the others come again."""
+"""Colour, dashes and marker of each line: the first is for the answer, the others repeat."""
 LINE_INCHES = 0.125
 """Height of a line of words [in]."""
 LABEL_LETTERS = 25
 """Longest line of a label beside a curve."""
 MARKS_EVERY = 0.25
-"""Room between markers, as a share of the picture; they stand apart where lines lie together."""
+"""Room between markers, as a share of the picture; markers of equal lines do not overlap."""
 THICK, THIN = 2.4, 1.3
 PALE = 0.35
-"""Strength of a line where it delivers less than is needed."""
+"""Opacity of a line where its choice leaves more nights short than another."""
 
 
 class AppraisalPictures(NamedTuple):
-    """The pictures of an appraisal; without a curve there is no second one."""
+    """The pictures of an appraisal; the second only if it has a curve."""
 
     totals: Drawing
     distances: Drawing | None
@@ -80,7 +81,7 @@ def draw_appraisal(words: AppraisalWords) -> AppraisalPictures:
     Returns
     -------
     AppraisalPictures
-        Each an ``svg`` element without sizes, links or ids that another one has.
+        Each an ``svg`` element without a size, without links, and with ids of its own.
     """
     with style.context(["default", STYLE]):
         return AppraisalPictures(
@@ -113,7 +114,7 @@ def _totals(words: AppraisalWords, width: float) -> Figure:
 
 
 BAR_INCHES, GAP_INCHES = 0.2, 0.13
-"""Height of a bar, and of the room after it [in]."""
+"""Height of a bar, and of the gap after it [in]."""
 
 
 def _name_lines(bar: ChoiceBar, width: float) -> list[str]:
@@ -129,7 +130,7 @@ def _bar(
     middle = top + len(lines) * LINE_INCHES + BAR_INCHES / 2
     axes.text(0, top + LINE_INCHES * len(lines) - 0.02, "\n".join(lines), weight=weight, **_NAME)
     edge: dict[str, Any] = {"edgecolor": INK if bar.cheapest else "white", "lw": 1.5}
-    # What is given back for energy lies to the left of nothing, what is paid once to the right.
+    # If energy earns money, its bar goes left from zero; the outlay always goes right.
     start = max(0.0, bar.running)
     for left, amount, (color, hatch) in ((0.0, bar.running, RUNNING), (start, bar.outlay, OUTLAY)):
         if amount:
@@ -172,7 +173,7 @@ def _bar_legend(words: AppraisalWords) -> list[Artist]:
     ]
 
 
-# --- total against distance -------------------------------------------------------------------
+# --- total by distance ------------------------------------------------------------------------
 
 
 def _distances(words: AppraisalWords, width: float) -> Figure:
@@ -202,7 +203,7 @@ def _distances(words: AppraisalWords, width: float) -> Figure:
 
 
 def _parts(line: ChartLine) -> Iterator[tuple[Sequence[float], Sequence[float], float]]:
-    """Part a line where it comes to be short, and is pale from there on."""
+    """Split a line where its choice begins to be short; it is pale from there on."""
     points = list(zip(line.distances, line.totals, strict=True))
     split = len(points) if line.short_from is None else 0
     while split < len(points) and points[split][0] <= (line.short_from or 0.0):
@@ -214,7 +215,7 @@ def _parts(line: ChartLine) -> Iterator[tuple[Sequence[float], Sequence[float], 
 
 
 def _label(number: int, line: ChartLine, *, wide: bool) -> str:
-    """Name a line at its end: in full, or by the number that its name has in the key."""
+    """Name a line at its end: in full, or by its number in the key."""
     if not wide:
         return str(number)
     return "\n".join(wrap(line.name + (f" ({line.title})" if line.cheapest else ""), LABEL_LETTERS))
@@ -247,20 +248,20 @@ def _frame(axes: Axes, words: AppraisalWords, curves: Curves, *, wide: bool) -> 
 
 
 def _marks(axes: Axes, words: AppraisalWords, curves: Curves) -> None:
-    """Mark today's distance, and where the answer and a rival cost the same."""
+    """Mark today's distance, and where a rival takes the answer's place."""
     axes.axvline(curves.today, color=QUIET, linestyle=(0, (2, 2)), lw=1, zorder=2)
     top = axes.get_ylim()[1]
-    told = f"now {curves.today:,.0f}"
-    axes.annotate(told, (curves.today, top), (3, -2), **_BESIDE, va="top", color=QUIET)
+    now = f"now {curves.today:,.0f}"
+    axes.annotate(now, (curves.today, top), (3, -2), **_BESIDE, va="top", color=QUIET)
     for it in curves.crossings:
         axes.plot(
             [it.distance], [it.total], "o", markersize=9, mfc="none", mec=INK, mew=1.5, zorder=7
         )
-        told = f"{it.distance:,.0f} {words.unit}"
+        distance = f"{it.distance:,.0f} {words.unit}"
         lower = it.total > top * LOW
         offset, side = ((4, -7), "top") if lower else ((4, 9), "bottom")
         where = (it.distance, it.total)
-        axes.annotate(told, where, offset, **_BESIDE, va=side, color=INK, bbox=_PAPER, zorder=6)
+        axes.annotate(distance, where, offset, **_BESIDE, va=side, color=INK, bbox=_PAPER, zorder=6)
 
 
 LOW = 0.15
@@ -277,7 +278,7 @@ _LEADER: dict[str, Any] = {
 def _ends(
     axes: Axes, curves: Curves, labels: Sequence[str], colors: Sequence[str], height: float
 ) -> None:
-    """Write each label beside the end of its line, moved apart where lines end close together."""
+    """Write each label at the end of its line; move labels apart if lines end close together."""
     low, high = axes.get_ylim()
     per_inch = (high - low) / (height - 0.6)
     heights = [(label.count("\n") + 1.4) * LINE_INCHES * per_inch for label in labels]

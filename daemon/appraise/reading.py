@@ -1,4 +1,4 @@
-"""Reads what an appraisal is made of: the choices file, its price series, its ledger's nights."""
+"""Read what an appraisal needs: the choices file, its price series, its ledger's nights."""
 
 from __future__ import annotations
 
@@ -33,18 +33,18 @@ def read_choices(
     Returns
     -------
     file : ChoicesFile
-        What is declared.
+        The file.
     series : mapping of str to sequence of PricePoint
         Prices, by the name of the choice whose tariff is a price series.
     used_wh : mapping of date to int or None
-        Energy that the ledger's nights metered for the vehicle [Wh]; None where none is named.
+        Metered energy of the vehicle on each night of the ledger [Wh]; None if no ledger is named.
 
     Raises
     ------
     FileError
-        Every fault of the choices file, or of the price series.
+        If the choices file or a price series has faults: all of them.
     UsageError
-        If the ledger holds nothing of the vehicle.
+        If the ledger has no nights of the vehicle.
     LedgerError
         If the ledger can't be read.
     """  # noqa: DOC502 - raised further down
@@ -62,12 +62,12 @@ def appraise_file(
     path : Path
         The choices file.
     progress_of : callable
-        From the number of years to be drawn to what is told how many are done.
+        Takes the number of years to draw; returns what is called with the number of years done.
 
     Returns
     -------
     Appraisal
-        All that is to be shown.
+        The appraisal.
     """
     from planners.appraisal.appraising import appraise  # noqa: PLC0415 - slow to load, and not for --help
 
@@ -80,7 +80,7 @@ def _series_of(file: ChoicesFile) -> dict[str, tuple[PricePoint, ...]]:
     faults: list[Fault] = []
     series: dict[Path, tuple[PricePoint, ...]] = {}
     prices = {choice.name: choice.tariff.prices for choice in file.choices}
-    # A choices file without a file for its prices is refused where it is loaded.
+    # Loading refuses a choices file whose price series has no file.
     sources = {name: it.file for name, it in prices.items() if it and it.file}
     for source in dict.fromkeys(sources.values()):
         try:
@@ -93,7 +93,7 @@ def _series_of(file: ChoicesFile) -> dict[str, tuple[PricePoint, ...]]:
 
 
 def _used_of(path: Path, file: ChoicesFile) -> dict[date, int] | None:
-    """Add up what each night metered for the vehicle, over all charge points [Wh]."""
+    """Add up the vehicle's metered energy of each night over all charge points [Wh]."""
     record = file.driving.ledger
     if record is None:
         return None

@@ -1,4 +1,4 @@
-"""An appraisal as JSON values and as CSV, for scripts.
+"""Write an appraisal as JSON values and as CSV.
 
 Money is rounded to four decimals, energy to the watt-hour, distance to a hundredth.
 """
@@ -64,10 +64,10 @@ def document(appraisal: Appraisal) -> dict[str, Any]:
     Returns
     -------
     dict
-        None for what is not known, and for a payback that never comes. Of each choice ``range``
-        holds the low and the high end of the figures that vary from drawn year to drawn year, and
-        ``delivers_less`` tells whether what it saves beside the first one is also energy that is
-        missing, or charged elsewhere.
+        None if unknown, and for a payback that never comes. A choice's ``range`` holds the low and
+        the high end of the figures that vary between the years drawn. ``delivers_less`` says
+        whether part of its saving against the first choice is energy that is missing, or charged
+        elsewhere.
     """
     return {
         "name": appraisal.name,
@@ -98,7 +98,7 @@ def document(appraisal: Appraisal) -> dict[str, Any]:
 
 
 def appraisal_csv(appraisal: Appraisal) -> str:
-    """Write a row for each choice by RFC 4180.
+    """Write a row for each choice as CSV.
 
     Parameters
     ----------
@@ -108,7 +108,7 @@ def appraisal_csv(appraisal: Appraisal) -> str:
     Returns
     -------
     str
-        With ``_low`` and ``_high`` columns beside the figures that have a range.
+        With ``_low`` and ``_high`` columns for the figures that have a range.
     """
     ranged = [key for key in FIGURES if any(key in it.spreads for it in appraisal.choices)]
     ends = [f"{key}_{end}" for key in ranged for end in ("low", "high")]
@@ -203,7 +203,7 @@ def _scale(appraisal: Appraisal) -> str:
 
 
 def _rounded(value: float | None, decimals: int) -> float | None:
-    """Round; what has no end, as a payback may, is not known to JSON either."""
+    """Round; None if unknown or infinite, as a payback may be, because JSON has no infinity."""
     if value is None or not math.isfinite(value):
         return None
     return round(value, decimals) + 0.0

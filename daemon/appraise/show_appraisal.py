@@ -1,4 +1,4 @@
-"""An appraisal as people read it in a terminal: the answer, the figures, what would change it."""
+"""Show an appraisal in a terminal: the answer, the figures, what would change it."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from daemon.appraise.beside import beside, marks
 from daemon.appraise.changes import all_else, changes
-from daemon.appraise.nights import longest_days, short
+from daemon.appraise.nights import longest_days, nights_short
+from daemon.appraise.remarks import mark_note, remarks
 from daemon.appraise.tables import bands, figures
 from daemon.appraise.wording import AppraisalWords
 
@@ -25,12 +25,11 @@ if TYPE_CHECKING:
     from planners.appraisal.appraisal import Appraisal
 
 LABELS, COLUMN, RANGED = 22, 14, 19
-"""Widths of the words before the figures, of a choice's figures, and of those with ranges
-[characters]."""
+"""Widths of the labels, of a choice's figures, and of figures with ranges [characters]."""
 
 
 def show_appraisal(appraisal: Appraisal) -> RenderableType:
-    """Lay an appraisal out for people.
+    """Lay out an appraisal.
 
     Parameters
     ----------
@@ -40,22 +39,22 @@ def show_appraisal(appraisal: Appraisal) -> RenderableType:
     Returns
     -------
     RenderableType
-        To be printed by rich, at any width.
+        For rich, at any width.
     """
     words = AppraisalWords(appraisal)
     return Group(
         Text(words.answer(), style="bold"),
-        *map(Text, beside(words)),
+        *map(Text, remarks(words)),
         "",
         Text(f"{appraisal.name}. {words.basis()}"),
         "",
         _Figures(words),
-        *(Text(note, style="dim") for note in (words.ranges(), *marks(words)) if note),
+        *(Text(note, style="dim") for note in (words.ranges(), *mark_note(words)) if note),
         "",
         _bands(words),
         *_listed("What would change it", [*changes(words), *all_else(words)]),
-        *_listed("Longest day that one usual night brings back", longest_days(words)),
-        *_listed("Nights short", short(words)),
+        *_listed("Longest day's drive that one usual night recharges", longest_days(words)),
+        *_listed("Nights short for the departure", nights_short(words)),
         *_listed("What outlays are for", words.outlays()),
         *_listed("What was assumed", appraisal.assumptions),
         *_listed("Cautions", appraisal.cautions),
@@ -71,7 +70,7 @@ def _listed(title: str, lines: Sequence[str]) -> Iterator[RenderableType]:
 
 
 class _Figures:
-    """The table of figures: as many choices side by side as the width holds, the rest below."""
+    """The table of figures: as many choices side by side as the width allows, the rest below."""
 
     def __init__(self, words: AppraisalWords) -> None:
         self._names = [it.name for it in words.appraisal.choices]

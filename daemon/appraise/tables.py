@@ -1,11 +1,11 @@
-"""The tables of an appraisal, for the terminal and for the page. Pure."""
+"""Fill an appraisal's tables, for the terminal and for the page. Pure."""
 
 from __future__ import annotations
 
 import math
 from typing import TYPE_CHECKING, NamedTuple
 
-from daemon.appraise.beside import MARK, marked
+from daemon.appraise.remarks import MARK, mark_of
 from daemon.appraise.wording import HALF_WATT_HOUR, NEVER, UNKNOWN
 from daemon.presentation.figures import plain_number
 
@@ -17,16 +17,18 @@ if TYPE_CHECKING:
 
     Write = Callable[[float], str]
 
+COMPARED = "a year, compared with the first"
+
 
 class FigureCell(NamedTuple):
-    """A figure, and its range over the years drawn, which may be empty."""
+    """A figure, and its range over the years drawn, if it has one."""
 
     text: str
     range: str = ""
 
 
 class FigureRow(NamedTuple):
-    """A figure of every choice."""
+    """One figure for every choice."""
 
     label: str
     cells: tuple[FigureCell, ...]
@@ -34,7 +36,7 @@ class FigureRow(NamedTuple):
 
 
 class ChoiceBand(NamedTuple):
-    """What one band delivers under one choice."""
+    """Energy and cost of one band under one choice."""
 
     choice: str
     band: str
@@ -55,7 +57,7 @@ def figures(words: AppraisalWords) -> list[FigureRow]:
     Returns
     -------
     list of FigureRow
-        Without those that say nothing under any choice.
+        Without those that are empty for every choice.
     """
     return [*_money_rows(words), *_energy_rows(words), *_rare_rows(words)]
 
@@ -66,14 +68,14 @@ def _money_rows(words: AppraisalWords) -> Iterator[FigureRow]:
         label = "above the " + words.title.removeprefix("the ")
         yield FigureRow(label, tuple(_more(words)), strong=True)
     yield _row(words, "outlay, once", "outlay", words.amount)
-    yield _row(words, "a year, all of it", "year_cost", words.amount)
+    yield _row(words, "total a year", "year_cost", words.amount)
     yield _row(words, "energy, a year", "cost", words.amount)
     if len(words.appraisal.choices) > 1:
         yield _row(words, "standing charge, difference", "standing_charge_difference", words.amount)
     if _any(words, "home_cost_difference"):
         yield _row(words, "rest of the home, difference", "home_cost_difference", words.amount)
     if len(words.appraisal.choices) > 1:
-        yield _against_first(words, "saves a year", "saves_per_year", words.amount)
+        yield _against_first(words, COMPARED, "saves_per_year", lambda it: _difference(words, it))
         yield _against_first(words, "payback, years", "payback_years", lambda it: _years(words, it))
     if words.appraisal.draws and len(words.appraisal.choices) > 1:
         draws = words.appraisal.draws
@@ -90,7 +92,7 @@ def _energy_rows(words: AppraisalWords) -> Iterator[FigureRow]:
     yield _row(words, "in the cheapest band", "cheapest_band_share", _percent)
     yield _row(words, f"nights short, of {words.first.nights:,}", "nights_short", _whole)
     if _any(words, "nights_short"):
-        yield _row(words, "short together, kWh", "shortfall_kwh", _tenths)
+        yield _row(words, "short in total, kWh", "shortfall_kwh", _tenths)
     if any(it.longest_day_km is not None for it in words.appraisal.choices):
         label = f"longest day, {words.day_unit}"
         yield _row(words, label, "longest_day_km", words.day)
@@ -100,7 +102,7 @@ def _rare_rows(words: AppraisalWords) -> Iterator[FigureRow]:
     for label, key in (
         ("charged elsewhere, kWh", "charged_elsewhere_kwh"),
         ("ends the year lower, kWh", "ends_below_kwh"),
-        ("at rates estimated, kWh", "estimated_kwh"),
+        ("at estimated rates, kWh", "estimated_kwh"),
     ):
         if _any(words, key):
             yield _row(words, label, key, _tenths)
@@ -121,7 +123,7 @@ def _cell(choice: ChoiceYear, key: str, write: Write) -> FigureCell:
 
 
 def _range(choice: ChoiceYear, key: str, write: Write, text: str) -> str:
-    """Write a range, unless it is no wider than the figure as it is written."""
+    """Write a range, unless it looks the same as the figure."""
     spread = choice.spreads.get(key)
     if spread is None:
         return ""
@@ -132,7 +134,7 @@ def _range(choice: ChoiceYear, key: str, write: Write, text: str) -> str:
 
 
 def _against_first(words: AppraisalWords, label: str, key: str, write: Write) -> FigureRow:
-    """Leave the first choice's cell empty: it is what the others are held against."""
+    """Leave the first choice's cell empty: the others are compared with it."""
     others = words.appraisal.choices[1:]
     rest = (_marked(words, choice, _cell(choice, key, write)) for choice in others)
     return FigureRow(label, (FigureCell(""), *rest))
@@ -149,13 +151,20 @@ def _more(words: AppraisalWords) -> Iterator[FigureCell]:
         more = (
             words.title
             if choice is words.cheapest
-            else words.amount(choice.total_over_years - least) + marked(words, choice)
+            else words.amount(choice.total_over_years - least) + mark_of(words, choice)
         )
         yield FigureCell(more)
 
 
 def _any(words: AppraisalWords, key: str) -> bool:
     return any(abs(getattr(it, key)) >= HALF_WATT_HOUR for it in words.appraisal.choices)
+
+
+def _difference(words: AppraisalWords, saved: float) -> str:
+    amount = words.amount(abs(saved))
+    if amount == words.amount(0):
+        return "the same"
+    return f"{amount} {'less' if saved > 0 else 'more'}"
 
 
 def _years(words: AppraisalWords, years: float) -> str:

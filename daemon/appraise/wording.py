@@ -1,4 +1,4 @@
-"""What an appraisal says in words, alike in a terminal and on its page. Pure."""
+"""Write an appraisal's figures and answer, for the terminal and for the page. Pure."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from config.fields import currencies
 from config.fields.distance import KM_PER_MILE
-from daemon.presentation.figures import plain_number
+from daemon.presentation.figures import counted
 from planners.accounts.money import round_money
 
 if TYPE_CHECKING:
@@ -16,15 +16,15 @@ if TYPE_CHECKING:
 UNKNOWN = "not known"
 NEVER = "never"
 WHOLE_FROM = 100
-"""With a year's cost from here on, amounts are told in whole units [currency]."""
+"""If a choice costs this much a year, amounts are written in whole units [currency]."""
 LEAST_PAYBACK = 0.1
-"""A shorter payback is told as less than this [years]."""
+"""A shorter payback is written as less than this [years]."""
 HALF_WATT_HOUR = 0.0005
-"""Less energy than this is none [kWh]."""
+"""Less energy than this counts as none [kWh]."""
 
 
 class AppraisalWords:
-    """Writes the figures of one appraisal, by its currency and its unit of distance.
+    """Writes the figures of one appraisal in its currency and its unit of distance.
 
     Parameters
     ----------
@@ -34,9 +34,9 @@ class AppraisalWords:
     Attributes
     ----------
     first, cheapest : ChoiceYear
-        The choice that others are held against, and the answer.
+        The choice that the others are compared with, and the answer.
     by_total : tuple of ChoiceYear
-        The choices from the least total over the years to the highest.
+        The choices from the lowest total over the years to the highest.
     """
 
     def __init__(self, appraisal: Appraisal) -> None:
@@ -52,12 +52,12 @@ class AppraisalWords:
 
     @property
     def years(self) -> str:
-        """For how long the choice is kept, such as ``"8 years"``."""
+        """How long a choice is kept, such as ``"8 years"``."""
         return counted(self.appraisal.keep_years, "year")
 
     @property
     def unit(self) -> str:
-        """What driving is told in: ``"km"``, ``"miles"``, or ``"kWh"`` where no distance is."""
+        """The unit of driving: ``"km"``, ``"miles"``, or ``"kWh"`` if no distance is known."""
         if self.appraisal.distance_km is None:
             return "kWh"
         return "km" if self.appraisal.distance_unit == "km" else "miles"
@@ -79,7 +79,7 @@ class AppraisalWords:
         return f"{self.fine(amount)} {self.appraisal.currency} per kWh"
 
     def in_unit(self, km: float) -> float:
-        """Turn a place on the scale of driving [km, or kWh] into `unit`."""
+        """Convert an amount of driving [km, or kWh] into `unit`."""
         return km / KM_PER_MILE if self.unit == "miles" else km
 
     def driven(self, km: float) -> str:
@@ -98,19 +98,22 @@ class AppraisalWords:
     # --- the answer -------------------------------------------------------------------------
 
     def answer(self) -> str:
-        """Tell in one line which choice to take, and what it saves."""
+        """Say in one line which choice to take, and how its cost compares."""
         return f"{self.lead()}: {self.cheapest.name}: {self.sums()}"
 
     def lead(self) -> str:
-        """Begin the answer, up to the choice's name; say so where one that delivers less wins."""
+        """Begin the answer, up to the choice's name; mention it if a cheaper one delivers less."""
         if len(self.appraisal.choices) == 1:
             return f"The only choice over {self.years}"
         if not self._costs_more_than_some:
             return f"Cheapest over {self.years}"
         others = self.as_seldom_short()
-        meets = "that meet the need" if others else "that meets the need"
-        what = "with so few nights short" if self.cheapest.nights_short else meets
-        return f"Cheapest over {self.years} of those {what}" if others else f"The only one {what}"
+        enough = "that charge enough" if others else "that charges enough"
+        if self.cheapest.nights_short:
+            which = "with the fewest nights short"
+        else:
+            which = f"{enough} every night"
+        return f"Cheapest over {self.years} of those {which}" if others else f"The only one {which}"
 
     def sums(self) -> str:
         """End the answer: its total, and how much less that is than another."""
@@ -122,12 +125,12 @@ class AppraisalWords:
             total += f" over {self.years}"
         if self.first is not self.cheapest:
             return f"{total}, {self._less(self.first)}"
-        # Beside one that delivers less it would not be like with like.
+        # A comparison with one that delivers less would not be fair.
         return f"{total}, {self._less(others[0])}" if others else total
 
     @property
     def title(self) -> str:
-        """What the answer is beside the others, in a picture or a table."""
+        """What the answer is called in a picture or a table."""
         return "the answer" if self._costs_more_than_some else "cheapest"
 
     @property
@@ -147,16 +150,16 @@ class AppraisalWords:
         return f"{years:.1f}" if years >= LEAST_PAYBACK else f"less than {LEAST_PAYBACK:g}"
 
     def as_seldom_short(self) -> list[ChoiceYear]:
-        """List the other choices that leave no more nights short, from the least total."""
+        """List the other choices that leave no more nights short, from the lowest total."""
         most = self.cheapest.nights_short
         return [it for it in self.by_total if it is not self.cheapest and it.nights_short <= most]
 
     def nights_short(self, choice: ChoiceYear) -> str:
-        """Tell how many nights of how many are short of the need."""
+        """Write how many of how many nights are short, such as ``"3 of 365 nights"``."""
         return f"{choice.nights_short} of {counted(choice.nights, 'night')}"
 
     def outlays(self) -> list[str]:
-        """Tell what each outlay is for, where the file says so."""
+        """Say what each outlay is for, if the file says so."""
         return [
             f"{it.name}: {self.money(it.outlay)} ({it.outlay_note})"
             for it in self.appraisal.choices
@@ -164,14 +167,14 @@ class AppraisalWords:
         ]
 
     def ranges(self) -> str:
-        """Tell what ranges are; empty where none were asked for."""
+        """Explain the ranges; empty if there are none."""
         draws = self.appraisal.draws
         if not draws:
             return ""
-        return f"In brackets: where nine in ten of the {counted(draws, 'year')} drawn lie."
+        return f"In brackets: the range of nine in ten of the {counted(draws, 'year')} drawn."
 
     def basis(self) -> str:
-        """Tell in a sentence what was computed."""
+        """Say in a sentence what was computed."""
         it = self.appraisal
         driven = "" if it.distance_km is None else f", {self.driven(it.distance_km)}"
         return (
@@ -181,12 +184,6 @@ class AppraisalWords:
         )
 
 
-def counted(count: float, noun: str) -> str:
-    """Write a number of things, such as ``"1 year"`` and ``"2.5 years"``."""
-    number = plain_number(_decimal(count)) if count % 1 else f"{count:,.0f}"
-    return f"{number} {noun}{'' if count == 1 else 's'}"
-
-
 def between(spread: Spread) -> str:
     """Write a range of whole numbers."""
     low, high = f"{spread.low:,.0f}", f"{spread.high:,.0f}"
@@ -194,7 +191,7 @@ def between(spread: Spread) -> str:
 
 
 def quoted(name: str | None) -> str:
-    """Set a name off from the sentence around it, since it may hold commas."""
+    """Put a name in quotation marks, since it may contain commas."""
     return f"“{name}”"
 
 

@@ -1,4 +1,4 @@
-"""Compute the figures of a month's pictures, before anything is drawn. Pure; knows no colours.
+"""Compute the figures of a month's pictures, before anything is drawn. Pure.
 
 A position in a night is the number of hours since its noon, even if the clock changed.
 """

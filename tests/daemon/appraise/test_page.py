@@ -103,7 +103,7 @@ def test_the_texts_hold_the_figures(tree: Tree) -> None:
     assert "takes the place of the answer at 13,498 km. Now: 20,000 km." in told
     for line in (*appraisal().assumptions, *appraisal().cautions):
         assert line in tree.text
-    assert "12 of 241 nights, by 31.2 kWh together and 6.4 kWh at the worst" in tree.text
+    assert "12 of 241 nights are short for the departure: 31.2 kWh at the meter" in tree.text
 
 
 def test_ranges_stand_in_the_table(large: str) -> None:

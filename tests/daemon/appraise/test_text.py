@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 import pytest
 from rich.console import Console
 
-from daemon.appraise.beside import LESS
+from daemon.appraise.remarks import LESS
 from daemon.appraise.show_appraisal import show_appraisal
-from daemon.appraise.tables import bands, figures
+from daemon.appraise.tables import COMPARED, bands, figures
 from daemon.appraise.wording import AppraisalWords
 from planners.appraisal.appraisal import BandYear, Spread
 from tests.daemon.appraise.samples import POINT, SOCKET, appraisal, choice, many, three
@@ -101,7 +101,7 @@ def test_paybacks_are_years_or_words() -> None:
     words = AppraisalWords(appraisal(choices))
     rows = {row.label: [cell.text for cell in row.cells] for row in figures(words)}
     assert rows["payback, years"] == ["", "at once *", "3.3", "never"]
-    assert rows["saves a year"] == ["", "233 *", "584", "584"]
+    assert rows[COMPARED] == ["", "233 less *", "584 less", "584 less"]
     assert rows["above the cheapest"] == ["2,776", "915 *", "cheapest", "0"]
 
 
@@ -112,8 +112,8 @@ def test_savings_by_delivering_less_are_marked_and_the_mark_is_told() -> None:
         replace(it, nights_short=0, charged_elsewhere_kwh=it.outlay / 10) for it in three()
     )
     words = AppraisalWords(appraisal(elsewhere))
-    (row,) = [it for it in figures(words) if it.label == "saves a year"]
-    assert [cell.text for cell in row.cells] == ["", "233", "584 *"]
+    (row,) = [it for it in figures(words) if it.label == COMPARED]
+    assert [cell.text for cell in row.cells] == ["", "233 less", "584 less *"]
     good = tuple(replace(it, nights_short=0) for it in three())
     assert "*" not in shown(appraisal(good), 100)
 
@@ -136,7 +136,7 @@ def test_figures_that_say_nothing_are_left_out() -> None:
     assert "rest of the home, difference" not in labels
     more = tuple(replace(it, charged_elsewhere_kwh=3.25, estimated_kwh=40.0) for it in three())
     rows = {row.label: row.cells[0].text for row in figures(AppraisalWords(appraisal(more)))}
-    assert (rows["charged elsewhere, kWh"], rows["at rates estimated, kWh"]) == ("3.2", "40.0")
+    assert (rows["charged elsewhere, kWh"], rows["at estimated rates, kWh"]) == ("3.2", "40.0")
     assert rows["per mile"] == "0.0899"
 
 
@@ -144,7 +144,7 @@ def test_a_choice_alone_is_compared_with_nothing() -> None:
     """Its table has no savings."""
     labels = {row.label for row in figures(AppraisalWords(appraisal(three()[:1])))}
     assert "total over 8 years" in labels
-    assert not {"saves a year", "payback, years", "above the cheapest"} & labels
+    assert not {COMPARED, "payback, years", "above the cheapest"} & labels
 
 
 def test_bands_are_told_choice_by_choice() -> None:

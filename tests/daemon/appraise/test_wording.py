@@ -7,9 +7,9 @@ from decimal import Decimal
 
 import pytest
 
-from daemon.appraise.beside import beside
 from daemon.appraise.changes import changes, in_short
-from daemon.appraise.nights import longest_days, short
+from daemon.appraise.nights import longest_days, nights_short
+from daemon.appraise.remarks import remarks
 from daemon.appraise.wording import AppraisalWords
 from planners.appraisal.appraisal import BandYear, BreakEven, Spread
 from tests.daemon.appraise.samples import (
@@ -49,7 +49,7 @@ def test_a_choice_alone_is_held_against_nothing() -> None:
     """Neither more nor less, and nothing would change it."""
     words = AppraisalWords(appraisal(three()[:1]))
     assert words.answer() == f"The only choice over 8 years: {SOCKET}: NZD 8,942"
-    assert beside(words) == []
+    assert remarks(words) == []
     assert changes(words) == ["Nothing: there is no other choice."]
     assert in_short(words) == ""
 
@@ -66,13 +66,13 @@ def test_payback_is_told_beside_the_answer(payback: float | None, told: str) -> 
     """In years, or that it never comes."""
     first, second, third = three()
     words = AppraisalWords(appraisal((first, second, replace(third, payback_years=payback))))
-    assert beside(words) == [f"Its outlay, NZD 1,900 more than that of “{SOCKET}”, {told}"]
+    assert remarks(words) == [f"Its outlay, NZD 1,900 more than that of “{SOCKET}”, {told}"]
 
 
 def test_an_answer_without_outlay_has_nothing_to_pay_back() -> None:
     """A payback of 0 years is not worth a sentence."""
     words = AppraisalWords(appraisal(three()[:2]))
-    assert beside(words)[0].startswith("With it the need is not met")
+    assert remarks(words)[0].startswith("With it, 12 of 241 nights are short")
 
 
 def test_a_cheaper_choice_that_leaves_nights_short_is_named() -> None:
@@ -81,11 +81,12 @@ def test_a_cheaper_choice_that_leaves_nights_short_is_named() -> None:
     even = evens(outlay=BreakEven(1900.0, -18.4, SOCKET_NIGHT))
     words = AppraisalWords(appraisal((*three()[:2], third), cheapest=POINT, break_even=even))
     assert words.answer() == (
-        f"Cheapest over 8 years of those that meet the need: {POINT}: NZD 9,000, NZD 58 more than"
-        f" {SOCKET}"
+        f"Cheapest over 8 years of those that charge enough every night: {POINT}: NZD 9,000, NZD 58"
+        f" more than {SOCKET}"
     )
-    assert beside(words)[1] == (
-        f"“{SOCKET_NIGHT}” would cost NZD 1,918 less, but the need is not met on 12 of 241 nights."
+    assert remarks(words)[1] == (
+        f"“{SOCKET_NIGHT}” would cost NZD 1,918 less, but 12 of 241 nights would be short for the"
+        " departure."
     )
     assert (
         changes(words)[-1] == f"Even without any outlay it would cost more than “{SOCKET_NIGHT}”."
@@ -98,9 +99,14 @@ def test_an_answer_that_is_alone_in_meeting_the_need_is_said_to_be() -> None:
     never = BreakEven(0.3105, None, None)
     even = evens(rate=never, outlay=never)
     words = AppraisalWords(appraisal((first, second), cheapest=SOCKET, break_even=even))
-    assert words.answer() == (f"The only one that meets the need: {SOCKET}: NZD 8,942 over 8 years")
-    assert beside(words) == [
-        f"“{SOCKET_NIGHT}” would cost NZD 1,861 less, but the need is not met on 12 of 241 nights."
+    assert words.answer() == (
+        f"The only one that charges enough every night: {SOCKET}: NZD 8,942 over 8 years"
+    )
+    assert remarks(words) == [
+        (
+            f"“{SOCKET_NIGHT}” would cost NZD 1,861 less, but 12 of 241 nights would be short for"
+            " the departure."
+        )
     ]
     assert words.title == "the answer"
     for told in changes(words)[-2:]:
@@ -111,9 +117,9 @@ def test_an_answer_that_charges_more_elsewhere_names_the_price_there_that_undoes
     """It costs NZD 2776 less over 8 years and takes 500 kWh a year elsewhere: 0.6940 per kWh."""
     first, _, third = three()
     words = AppraisalWords(appraisal((first, replace(third, charged_elsewhere_kwh=500.0))))
-    assert beside(words)[-1] == (
-        f"With it 500.0 kWh a year more are charged elsewhere than with “{SOCKET}”, and not priced"
-        f" here: at more than 0.6940 NZD per kWh there, “{SOCKET}” would cost less."
+    assert remarks(words)[-1] == (
+        f"With it, 500.0 kWh a year more are charged elsewhere than with “{SOCKET}”, and are not"
+        f" priced here: at more than 0.6940 NZD per kWh there, “{SOCKET}” would cost less."
     )
 
 
@@ -124,14 +130,14 @@ def test_the_tiers_of_a_band_change_together() -> None:
         BandYear("night", Decimal("0.2380"), 1800.0, 428.4),
     )
     words = AppraisalWords(appraisal((*three()[:2], replace(three()[2], by_band=bands))))
-    assert "(0.1380 now, its other tiers alike)" in " ".join(changes(words))
+    assert "(0.1380 now, its other tiers changed alike)" in " ".join(changes(words))
 
 
 def test_drawn_years_that_agree_are_counted() -> None:
     """In how many the answer is the cheapest."""
     it = many(4)
-    assert "Of 1,000 years drawn at random around the declared one it is the cheapest in 250." in (
-        beside(AppraisalWords(it))
+    assert "Of 1,000 years drawn at random around the declared one, it is the cheapest in 250." in (
+        remarks(AppraisalWords(it))
     )
 
 
@@ -141,13 +147,15 @@ def test_drawn_years_that_disagree_are_said_first_of_all() -> None:
     third = replace(third, spreads={"nights_short": Spread(5.0, 16.0)})
     second = replace(second, cheapest_in=20)
     words = AppraisalWords(appraisal((first, second, third), draws=20, spread_percent=25.0))
-    assert beside(words)[1] == (
-        "But no two days are alike: of 20 years drawn at random around the declared one it is the"
-        f" cheapest in none, and “{SOCKET_NIGHT}” in 20. In these years the need is not met on 5 to"
-        f" 16 of its nights. By the declared year “{SOCKET_NIGHT}” costs NZD 915 more over 8 years."
+    assert remarks(words)[1] == (
+        "But no two days are alike: of 20 years drawn at random around the declared one, it is the"
+        f" cheapest in none, and “{SOCKET_NIGHT}” in 20. In these years, 5 to 16 of its nights are"
+        f" short for the departure. In the declared year's figures “{SOCKET_NIGHT}” costs NZD 915"
+        " more over 8 years."
     )
-    assert f"{POINT}: in the declared year the need is met on every night." in short(words)
-    assert f"{POINT}: in the years drawn it is not met on 5 to 16 nights a year." in short(words)
+    lines = nights_short(words)
+    assert f"{POINT}: in the declared year every night has enough for the departure." in lines
+    assert f"{POINT}: in the years drawn, 5 to 16 nights a year are short." in lines
 
 
 def test_what_would_change_it_is_a_sentence_each() -> None:
@@ -259,14 +267,14 @@ def test_of_a_price_series_all_prices_move() -> None:
 
 def test_nights_short_are_told_with_how_much() -> None:
     """Each choice that has any; else that none has."""
-    assert short(AppraisalWords(appraisal())) == [
+    assert nights_short(AppraisalWords(appraisal())) == [
         (
-            f"{SOCKET_NIGHT}: the need is not met on 12 of 241 nights, by 31.2 kWh together and"
-            " 6.4 kWh at the worst, at the meter."
+            f"{SOCKET_NIGHT}: 12 of 241 nights are short for the departure: 31.2 kWh at the meter"
+            " in all, 6.4 kWh on the worst night."
         )
     ]
-    assert short(AppraisalWords(appraisal(three()[:1]))) == [
-        "The need is met on every night, whichever is chosen."
+    assert nights_short(AppraisalWords(appraisal(three()[:1]))) == [
+        "With every choice, each night has enough for the departure."
     ]
 
 

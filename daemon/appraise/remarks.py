@@ -1,10 +1,11 @@
-"""What belongs beside an appraisal's answer: payback, years drawn, and who delivers less. Pure."""
+"""Write the remarks on an appraisal's answer: payback, years drawn, what it lacks. Pure."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from daemon.appraise.wording import between, counted, quoted
+from daemon.appraise.wording import between, quoted
+from daemon.presentation.figures import counted
 from planners.appraisal.appraisal import LEAST_KWH
 
 if TYPE_CHECKING:
@@ -15,37 +16,37 @@ if TYPE_CHECKING:
 
 MARK = " *"
 LESS = (
-    "* It leaves more nights short, or more to be charged elsewhere, than what it is held against:"
-    " part of what it costs less is energy that it does not deliver."
+    "* It leaves more nights short, or more to charge elsewhere, than the choice it is compared"
+    " with: part of its lower cost is energy that it does not deliver."
 )
 
 
-def beside(words: AppraisalWords) -> list[str]:
-    """List payback, years drawn, nights short, what is charged elsewhere, and what costs less."""
+def remarks(words: AppraisalWords) -> list[str]:
+    """Write about payback, years drawn, nights short, charging elsewhere and cheaper choices."""
     return [
-        *_pays_back(words),
-        *_drawn(words),
-        *_short_itself(words),
-        *_elsewhere(words),
-        *_cheaper(words),
+        *_payback(words),
+        *_years_drawn(words),
+        *_nights_short(words),
+        *_charged_elsewhere(words),
+        *_cheaper_choices(words),
     ]
 
 
-def marked(words: AppraisalWords, choice: ChoiceYear) -> str:
-    """Give the mark of a choice that delivers less than the answer; empty where it does not."""
+def mark_of(words: AppraisalWords, choice: ChoiceYear) -> str:
+    """Return the mark of a choice that delivers less than the answer; else nothing."""
     return MARK if choice.delivers_less_than(words.cheapest) else ""
 
 
-def marks(words: AppraisalWords) -> list[str]:
-    """Tell what the mark in the table says; empty where none is there."""
+def mark_note(words: AppraisalWords) -> list[str]:
+    """Explain the mark, if the table has one."""
     others = (words.first, words.cheapest)
     is_marked = any(
-        it.delivers_less_than(other) for it in words.appraisal.choices for other in others
+        choice.delivers_less_than(other) for choice in words.appraisal.choices for other in others
     )
     return [LESS] if is_marked else []
 
 
-def _pays_back(words: AppraisalWords) -> Iterator[str]:
+def _payback(words: AppraisalWords) -> Iterator[str]:
     more = words.cheapest.outlay - words.first.outlay
     if words.cheapest is words.first or more <= 0:
         return
@@ -57,8 +58,8 @@ def _pays_back(words: AppraisalWords) -> Iterator[str]:
         yield f"{its} is paid back after {words.paid_back(years)} years."
 
 
-def _drawn(words: AppraisalWords) -> Iterator[str]:
-    """Tell how the answer fares in the years drawn, where that may change a mind."""
+def _years_drawn(words: AppraisalWords) -> Iterator[str]:
+    """Say in how many of the years drawn the answer is the cheapest."""
     draws = words.appraisal.draws
     if not draws or len(words.appraisal.choices) == 1:
         return
@@ -66,11 +67,11 @@ def _drawn(words: AppraisalWords) -> Iterator[str]:
     own = words.cheapest.cheapest_in
     years = f"f {counted(draws, 'year')} drawn at random around the declared one"
     if own >= most.cheapest_in:
-        yield f"O{years} it is the cheapest in {own:,}."
+        yield f"O{years}, it is the cheapest in {own:,}."
         return
     none = f"{own:,}" if own else "none"
     yield (
-        f"But no two days are alike: o{years} it is the cheapest in {none}, and"
+        f"But no two days are alike: o{years}, it is the cheapest in {none}, and"
         f" {quoted(most.name)} in {most.cheapest_in:,}.{_short_when_drawn(words)}"
         f"{_dearer(words, most)}"
     )
@@ -80,26 +81,26 @@ def _short_when_drawn(words: AppraisalWords) -> str:
     spread = words.cheapest.spreads.get("nights_short")
     if spread is None or spread.high <= 0:
         return ""
-    return f" In these years the need is not met on {between(spread)} of its nights."
+    return f" In these years, {between(spread)} of its nights are short for the departure."
 
 
 def _dearer(words: AppraisalWords, other: ChoiceYear) -> str:
-    """Tell what it takes to have the choice that wins the years drawn."""
+    """Say how much more the choice costs that wins most of the years drawn."""
     more = other.total_over_years - words.cheapest.total_over_years
     if words.amount(abs(more)) == words.amount(0):
         return f" In the declared year {quoted(other.name)} costs about the same."
     less = "more" if more > 0 else "less"
     name, amount = quoted(other.name), words.money(abs(more))
-    return f" By the declared year {name} costs {amount} {less} over {words.years}."
+    return f" In the declared year's figures {name} costs {amount} {less} over {words.years}."
 
 
-def _short_itself(words: AppraisalWords) -> Iterator[str]:
+def _nights_short(words: AppraisalWords) -> Iterator[str]:
     if words.cheapest.nights_short:
-        yield f"With it the need is not met on {words.nights_short(words.cheapest)}."
+        yield f"With it, {words.nights_short(words.cheapest)} are short for the departure."
 
 
-def _elsewhere(words: AppraisalWords) -> Iterator[str]:
-    """Tell where a price elsewhere would make another choice the cheaper one."""
+def _charged_elsewhere(words: AppraisalWords) -> Iterator[str]:
+    """Say above which price elsewhere another choice would cost less."""
     least = words.cheapest
     better = [
         it
@@ -112,9 +113,9 @@ def _elsewhere(words: AppraisalWords) -> Iterator[str]:
         )
         kwh = least.charged_elsewhere_kwh - other.charged_elsewhere_kwh
         yield (
-            f"With it {kwh:,.1f} kWh a year more are charged elsewhere than with"
-            f" {quoted(other.name)}, and not priced here: at more than {words.rate(price)} there,"
-            f" {quoted(other.name)} would cost less."
+            f"With it, {kwh:,.1f} kWh a year more are charged elsewhere than with"
+            f" {quoted(other.name)}, and are not priced here: at more than {words.rate(price)}"
+            f" there, {quoted(other.name)} would cost less."
         )
 
 
@@ -125,12 +126,12 @@ def _price_elsewhere(words: AppraisalWords, other: ChoiceYear) -> float:
     return max(0.0, more / words.appraisal.keep_years / kwh)
 
 
-def _cheaper(words: AppraisalWords) -> Iterator[str]:
+def _cheaper_choices(words: AppraisalWords) -> Iterator[str]:
     for choice in words.by_total:
         if choice.total_over_years >= words.cheapest.total_over_years:
             return
         saved = words.money(words.cheapest.total_over_years - choice.total_over_years)
         yield (
-            f"{quoted(choice.name)} would cost {saved} less, but the need is not met on"
-            f" {words.nights_short(choice)}."
+            f"{quoted(choice.name)} would cost {saved} less, but {words.nights_short(choice)} would"
+            " be short for the departure."
         )
