@@ -133,7 +133,7 @@ def _listed_trips(file: ChoicesFile) -> Iterator[TripDay]:
 
 
 def _year_of_record(file: ChoicesFile, used_wh: Mapping[date, int]) -> tuple[dict[date, int], int]:
-    """Give each day of the year its recorded use, or that of a like weekday in turn."""
+    """Return the use of each day: recorded, or of a like weekday in turn."""
     span = (max(used_wh) - min(used_wh)).days + 1 if used_wh else 0
     if span < LEAST_RECORD_DAYS:
         raise UsageError(

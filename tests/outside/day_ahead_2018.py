@@ -34,7 +34,7 @@ DAYS_KNOWN = 8
 
 
 def local(day: date, hour: int = 0) -> datetime:
-    """Give the instant of a full hour in Berlin, in UTC."""
+    """Return the instant of a full hour in Berlin, in UTC."""
     return datetime.combine(day, time(hour), tzinfo=BERLIN).astimezone(UTC)
 
 
@@ -53,7 +53,7 @@ def hours_of_days() -> dict[date, tuple[Decimal, ...]]:
 
 @cache
 def price_points() -> tuple[PricePoint, ...]:
-    """Give the year's prices by instant [EUR/MWh]."""
+    """Return the year's prices by instant [EUR/MWh]."""
     return tuple(
         PricePoint(local(day) + k * HOUR, price)
         for day, prices in hours_of_days().items()
@@ -96,7 +96,7 @@ def _berlin() -> HouseholdFile:
 
 
 def rates_at(start: int, end: int, points: tuple[PricePoint, ...]) -> RateGrid:
-    """Let Lullwatt say what the hours from `start` until before `end` cost, given some prices."""
+    """Return Lullwatt's rates for the hours from `start` until `end`, given some prices."""
     file = _berlin()
     prices = prices_of(file, {file.tariffs[0].name: points})
     return prices.grid(FIRST + start * HOUR, end - start, 60)
@@ -104,27 +104,27 @@ def rates_at(start: int, end: int, points: tuple[PricePoint, ...]) -> RateGrid:
 
 @cache
 def true_rates() -> NDArray[np.float64]:
-    """Give what each hour of the year cost [EUR/kWh]."""
+    """Return the true rate of each hour of the year [EUR/kWh]."""
     return rates_at(0, len(price_points()), price_points()).rates
 
 
 @cache
 def expected(night: int) -> RateGrid:
-    """Give the rates of the nights to come as they are seen at 18:00, estimates included."""
+    """Return the rates of the nights to come as expected at 18:00, estimates included."""
     now, last = NIGHTS[night], NIGHTS[min(night + MOST_NIGHTS, len(NIGHTS)) - 1]
     known = price_points()[max(0, now.start - DAYS_KNOWN * 24) : now.known]
     return rates_at(now.start, last.end, known)
 
 
-RatesSeen = Callable[[int, int], NDArray[np.float64]]
+ExpectedRates = Callable[[int, int], NDArray[np.float64]]
 """Rates of the hours of a night (its number) and after it, until before an hour [EUR/kWh]."""
 
 
 def foresight(night: int, end: int) -> NDArray[np.float64]:
-    """See all prices to come: a `RatesSeen`."""
+    """Return the true rates, as `ExpectedRates` does."""
     return true_rates()[NIGHTS[night].start : end]
 
 
 def forecast(night: int, end: int) -> NDArray[np.float64]:
-    """See the prices known at 18:00, and estimates of those after them: a `RatesSeen`."""
+    """Return the known rates and estimates of the others, as `ExpectedRates` does."""
     return expected(night).rates[: end - NIGHTS[night].start]

@@ -19,7 +19,7 @@ YEAR_BEGINS = datetime(2020, 12, 31, 23, tzinfo=UTC)
 
 @cache
 def drawn(charger_kw: str) -> dict[datetime, float]:
-    """Give the power from each instant on, for a quarter of an hour, where there is any [W]."""
+    """Return each quarter of an hour with power, by its start [W]."""
     text = gzip.decompress(FILE.read_bytes()).decode("ascii")
     return {
         datetime.fromtimestamp(int(row["unix_seconds"]), UTC): float(row["watts"])
@@ -30,7 +30,7 @@ def drawn(charger_kw: str) -> dict[datetime, float]:
 
 @cache
 def year(charger_kw: str) -> tuple[tuple[datetime, float], ...]:
-    """Give the power of all 35,040 quarters of an hour, and a last 0 at the end of the year [W]."""
+    """Return the power of all 35,040 quarters of an hour, with a 0 at the year's end [W]."""
     watts = drawn(charger_kw)
     instants = (YEAR_BEGINS + i * QUARTER for i in range(365 * 96 + 1))
     return tuple((at, watts.get(at, 0.0)) for at in instants)

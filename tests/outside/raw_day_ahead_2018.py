@@ -20,13 +20,13 @@ ZONES = ("Germany/Austria/Luxembourg[€/MWh]", "Germany/Luxembourg[€/MWh]")
 
 
 def raw_text() -> str:
-    """Give the file as it was downloaded, with its byte order mark."""
+    """Return the file as it was downloaded, with its byte order mark."""
     return gzip.decompress(FILE.read_bytes()).decode("utf-8")
 
 
 @cache
 def raw_rows() -> tuple[tuple[str, str, str, str], ...]:
-    """Give date, time of day, and the prices in either bidding zone, as they are written."""
+    """Return date, time of day, and the prices in either bidding zone, as they are written."""
     rows = csv.DictReader(raw_text().removeprefix("\ufeff").splitlines(), delimiter=";")
     names = ("Date", "Time of day", *ZONES)
     return tuple((row[names[0]], row[names[1]], row[names[2]], row[names[3]]) for row in rows)

@@ -1,4 +1,4 @@
-"""A second way to compute a year of a choice, that shares no code with the planners.
+"""Compute a year of a choice a second time, without any code of the planners.
 
 Its clock is `zoneinfo` asked tick by tick, its bands are looked up by plain comparison, its battery
 is a running sum, and each night is a mixed-integer programme for HiGHS (Huangfu and Hall,
@@ -48,7 +48,7 @@ class Rules:
 
 @dataclass
 class Account:
-    """What the nights came to."""
+    """The result of the nights."""
 
     kwh: defaultdict[str, float]
     cost: defaultdict[str, float]
@@ -111,7 +111,7 @@ def live(
 
 
 def cheapest_night(rates: Sequence[float], stored_kwh: float, rules: Rules) -> list[float]:
-    """Give each tick's metered energy under the cheapest plan, to the need or to the want."""
+    """Return each tick's metered energy under the cheapest plan, to the need or to the want."""
     need = max(0.0, (rules.need_kwh - stored_kwh) / rules.efficiency)
     want = max(0.0, (rules.want_kwh - stored_kwh) / rules.efficiency)
     if _count(need, rules) > len(rates):

@@ -1,4 +1,4 @@
-"""What is said in the trade about a year of charging, against the year as it is computed.
+"""Rules of thumb of the trade about a year of charging, against the computed year.
 
 Facts of the trade (common practice, no source), for a driver of 20,000 miles a year in Britain:
 some 3.5 to 3.9 miles per metered kWh; about GBP 1,400 a year, 7 p a mile, at 27 p/kWh on a 10 A

@@ -1,4 +1,4 @@
-"""Three months of nights of one choice, recomputed night by night with HiGHS: `second_appraiser`.
+"""Three months of one choice, computed again night by night with HiGHS.
 
 The clock goes forward in them. Figures must agree to a thousandth of a kWh and of a penny over all
 nights together: both ways are exact, and differ by what HiGHS allows a binary to be off.
@@ -34,7 +34,7 @@ TARIFF = {
 
 
 def band_at(local: datetime) -> tuple[str, float]:
-    """Look the same tariff up by the clock."""
+    """Look up the same tariff by the clock."""
     clock = f"{local:%H:%M}"
     if "00:30" <= clock < "04:30":
         return "night", RATES["night"]

@@ -56,7 +56,7 @@ def rates() -> dict[datetime, float]:
 
 
 def expected(hour: datetime, known_until: datetime) -> float:
-    """Say what is known of an hour, or the mean of that time on the last seven days known."""
+    """Return an hour's known price, or the mean of that time on the last seven days known."""
     if hour < known_until and hour in rates():
         return rates()[hour]
     local = hour.astimezone(BERLIN).replace(tzinfo=None)
@@ -71,14 +71,16 @@ def expected(hour: datetime, known_until: datetime) -> float:
 
 
 def known_until(now: datetime) -> datetime:
-    """Give the end of the local day, or of the next one from 14:00 on."""
+    """Return the end of the local day, or of the next one from 14:00 on."""
     local = now.astimezone(BERLIN)
     days = 2 if local.time() >= NEWS else 1
     midnight = datetime.combine(local.date() + days * DAY, time(0), BERLIN)
     return midnight.astimezone(UTC)
 
 
-def cheapest(hours: list[datetime], seen: list[float], missing_kwh: float) -> dict[datetime, float]:
+def cheapest(
+    hours: list[datetime], prices: list[float], missing_kwh: float
+) -> dict[datetime, float]:
     """Try every hour as the last one, which is cut, beside the cheapest of those before it."""
     count = math.ceil(missing_kwh / TICK_KWH - 1e-9)
     if count > len(hours):
@@ -86,8 +88,10 @@ def cheapest(hours: list[datetime], seen: list[float], missing_kwh: float) -> di
     rest = missing_kwh - (count - 1) * TICK_KWH
     plans: list[tuple[float, list[int], int]] = []
     for last in range(count - 1, len(hours)) if count > 0 else ():
-        before = sorted(range(last), key=lambda i: seen[i])[: count - 1]
-        plans.append((TICK_KWH * sum(seen[i] for i in before) + rest * seen[last], before, last))
+        before = sorted(range(last), key=lambda i: prices[i])[: count - 1]
+        plans.append(
+            (TICK_KWH * sum(prices[i] for i in before) + rest * prices[last], before, last)
+        )
     if not plans:
         return {}
     _, before, last = min(plans)
@@ -95,7 +99,7 @@ def cheapest(hours: list[datetime], seen: list[float], missing_kwh: float) -> di
 
 
 def night(hours: list[datetime], stored: float, *, foresight: bool) -> dict[datetime, float]:
-    """Plan at the first hour, and again whenever there are news; keep what came before them."""
+    """Plan at the first hour, and again whenever prices arrive; keep the hours already past."""
     drawn: dict[datetime, float] = {}
     news = [h for h in hours if h.astimezone(BERLIN).time() == NEWS] if not foresight else []
     for now, until in pairwise([hours[0], *(h for h in news if h > hours[0]), hours[-1] + HOUR]):
@@ -110,7 +114,7 @@ def night(hours: list[datetime], stored: float, *, foresight: bool) -> dict[date
 
 
 def second_opinion(driving: DrivingYear, *, foresight: bool = False) -> dict[datetime, float]:
-    """Give what is drawn in each hour of the year [kWh]."""
+    """Return the energy drawn in each hour of the year [kWh]."""
     drawn: dict[datetime, float] = {}
     stored = WANT_KWH
     leaves = [*(trip.leaves for trip in driving.trips[1:]), driving.next_leaves]
@@ -152,7 +156,7 @@ def exact() -> tuple[Case, DrivingYear]:
 def test_a_year_of_prices_costs_what_a_plain_loop_says(
     exact: tuple[Case, DrivingYear], *, foresight: bool
 ) -> None:
-    """To a millionth: both add up the same prices, in another order."""
+    """They agree to a millionth: both add up the same prices, in another order."""
     case, driving = exact
     ours = simulated(all_known(case) if foresight else case, driving)
     drawn = second_opinion(driving, foresight=foresight)
@@ -174,10 +178,10 @@ def test_what_is_known_a_day_ahead_costs_more_than_foresight_and_less_than_at_on
     The same energy is bought by each.
     """
     case, driving = exact
-    known, seen = simulated(case, driving), simulated(all_known(case), driving)
+    known, foreseen = simulated(case, driving), simulated(all_known(case), driving)
     arrival, timer = (simulated(*year(planner)) for planner in ("at_once", "timer"))
-    assert seen.cost[0] <= known.cost[0] + 1e-9
-    assert seen.cost[0] < known.cost[0] - 1.0  # knowing less does cost something here
+    assert foreseen.cost[0] <= known.cost[0] + 1e-9
+    assert foreseen.cost[0] < known.cost[0] - 1.0  # knowing less does cost something here
     assert known.cost[0] < timer.cost[0] < arrival.cost[0]
     for one in (known, timer, arrival):
-        assert one.energy_kwh[0] == pytest.approx(seen.energy_kwh[0])
+        assert one.energy_kwh[0] == pytest.approx(foreseen.energy_kwh[0])

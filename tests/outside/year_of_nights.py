@@ -1,4 +1,4 @@
-"""What each way of choosing hours would have cost over the nights of 2018.
+"""Compute what each way of choosing hours would have cost over the nights of 2018.
 
 The prices are published ones, the car and its use are our own. Prices change on the hour, so a
 tick is an hour, and the current can be set.
@@ -15,7 +15,7 @@ from planners.power.charging import ChargeModel
 from planners.solver.exact import solve
 from planners.solver.problem import Deadline, PlanningProblem
 from planners.solver.solution import Solution
-from tests.outside.day_ahead_2018 import NIGHTS, Night, RatesSeen, price_points, true_rates
+from tests.outside.day_ahead_2018 import NIGHTS, ExpectedRates, Night, price_points, true_rates
 from tests.planners.solver.linear_model import LinearModel
 
 
@@ -47,7 +47,7 @@ class Car:
 
     @property
     def model(self) -> ChargeModel:
-        """Its charge model."""
+        """The car's charge model."""
         return ChargeModel(
             amps=self.amps,
             phases=1,
@@ -100,7 +100,7 @@ def plan(
     return solve(problem)
 
 
-def rolling(car: Car, horizon: int, seen: RatesSeen, surcharge: float = 0.0) -> Account:
+def rolling(car: Car, horizon: int, seen: ExpectedRates, surcharge: float = 0.0) -> Account:
     """Plan at each return through `horizon` nights, and carry out the first.
 
     Parameters
@@ -109,8 +109,8 @@ def rolling(car: Car, horizon: int, seen: RatesSeen, surcharge: float = 0.0) -> 
         The car and its use.
     horizon : int
         Nights that each plan sees.
-    seen : RatesSeen
-        What each plan takes the rates to be.
+    seen : ExpectedRates
+        What rates each plan expects.
     surcharge : float
         On top of every price, and so of every estimate [EUR/kWh].
 
@@ -136,14 +136,14 @@ def rolling(car: Car, horizon: int, seen: RatesSeen, surcharge: float = 0.0) -> 
 
 
 def at_once(kwh: float, kw: float, rates: NDArray[np.float64]) -> float:
-    """Give the cost of buying `kwh` at the meter each night from 18:00 on [EUR]."""
+    """Return the cost of buying `kwh` at the meter each night from 18:00 on [EUR]."""
     hours = int(np.ceil(kwh / kw))
     bought = np.minimum(kw, kwh - kw * np.arange(hours))
     return float(sum(rates[night.start : night.start + hours] @ bought for night in NIGHTS))
 
 
 def cheapest(kwh: float, kw: float, rates: NDArray[np.float64]) -> float:
-    """Give the least cost of `kwh` at the meter each night, in the order of price [EUR]."""
+    """Return the least cost of `kwh` at the meter each night, in the order of price [EUR]."""
     hours = int(np.ceil(kwh / kw))
     bought = np.minimum(kw, kwh - kw * np.arange(hours))
     return float(sum(np.sort(rates[n.start : n.end])[:hours] @ bought for n in NIGHTS))

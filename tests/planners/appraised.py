@@ -1,4 +1,4 @@
-"""Choices files for tests: a small valid one in parts, of which a test changes what it is about.
+"""Build choices files for tests: a small valid one, of which a test changes a part.
 
 Keys are those of a choices file; nights are cheap and ticks long, so that a year takes little time.
 """
@@ -14,15 +14,16 @@ from config.choices.choices_file import ChoicesFile
 Keys = dict[str, Any]
 
 DAILY = {"distance_per_year": "15000 km", "leaves": "07:20", "returns": "18:10"}
+WANTED: Keys = {"need_percent": 40.0, "want_percent": 80.0, "max_rate": Decimal("0.25")}
 
 
 def flat(rate: str = "0.28", **keys: object) -> Keys:
-    """Tariff of one rate."""
+    """Return a tariff of one rate."""
     return {"name": "Flat", "bands": [{"name": "all day", "rate": Decimal(rate)}], **keys}
 
 
 def cheap_night(rate: str = "0.12", day: str = "0.32", **keys: object) -> Keys:
-    """Tariff with a cheap band from 23:00 to 06:00."""
+    """Return a tariff with a cheap band from 23:00 to 06:00."""
     night = {"name": "night", "rate": Decimal(rate), "hours": ["23:00-06:00"]}
     return {
         "name": "Night",
@@ -32,7 +33,7 @@ def cheap_night(rate: str = "0.12", day: str = "0.32", **keys: object) -> Keys:
 
 
 def price_series(**keys: object) -> Keys:
-    """Tariff of prices; the file is never read, since the prices are handed over."""
+    """Return a tariff of prices; its file is never read, since tests pass the prices."""
     return {"name": "Series", "prices": {"file": "prices.csv", "step_minutes": 60, **keys}}
 
 
@@ -45,7 +46,7 @@ def point(**keys: object) -> Keys:
 
 
 def choice(name: str, tariff: Keys | None = None, **keys: object) -> Keys:
-    """One choice: a charge point at one rate, 40 percent needed."""
+    """Return a choice: a charge point at one rate, 40 percent needed."""
     own = {"tariff": tariff or flat(), "charge_point": point(), "need_percent": 40.0}
     return {"name": name, **own, **keys}
 

@@ -1,4 +1,4 @@
-"""An appraisal as a whole: what is held against what, and what the year's edges do to it."""
+"""An appraisal as a whole: how choices are compared, and the edges of the year."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ from planners.appraisal.spreads import spread_of
 from planners.year.driving_days import days_of_year, driving_of
 from tests.planners.appraised import (
     DAILY,
+    WANTED,
     Keys,
     cheap_night,
     choice,
@@ -24,8 +25,6 @@ from tests.planners.appraised import (
     point,
     socket,
 )
-
-WANTED: Keys = {"need_percent": 40.0, "want_percent": 80.0, "max_rate": Decimal("0.25")}
 
 
 @pytest.mark.parametrize(
@@ -60,7 +59,7 @@ def test_the_fewest_nights_short_come_before_the_least_cost() -> None:
 
 @pytest.mark.parametrize("count", [1, 2, 19, 20, 21, 100, 1000])
 def test_a_range_holds_nine_of_ten_and_its_ends_were_drawn(count: int) -> None:
-    """By its definition: the least value that a twentieth, or 19 twentieths, are not above."""
+    """By definition: the least value that 5 %, or 95 %, of the values do not exceed."""
     values = np.random.default_rng(count).gamma(2, 3, count)
     found = spread_of(values)
     assert {found.low, found.high} <= {*values.tolist()}
@@ -94,8 +93,8 @@ def test_drawn_years_are_counted_and_lie_around_the_declared_one() -> None:
     assert appraise(file, {}) == found
 
 
-def test_ranges_are_of_the_figures_that_they_stand_beside() -> None:
-    """With a spread of next to nothing every range is the declared figure, and none is left out.
+def test_ranges_belong_to_the_figures_beside_them() -> None:
+    """With hardly any spread every range is the declared figure, and no figure lacks a range.
 
     The need is not met, trips go beyond the battery, and the second choice never pays back.
     """
@@ -164,8 +163,8 @@ def dated(*days: str) -> Keys:
     return {"leaves": "07:20", "returns": "18:10", "trips": trips}
 
 
-def test_cheap_hours_are_looked_for_in_the_last_week_before_leaving() -> None:
-    """After three weeks at home: a plan begins seven days before, what charges at once does not."""
+def test_charging_is_planned_in_the_last_week_before_leaving() -> None:
+    """After three weeks at home a plan begins seven days before, but charging at once does not."""
     driving = dated("2027-03-01", "2027-03-22")
     # After the last trip nothing says when it leaves: a day later, the margin before.
     rules = [choice("exact", cheap_night()), choice("now", cheap_night(), planner="at_once")]
@@ -205,14 +204,14 @@ def test_a_full_taper_with_standby_is_computed_in_finite_time() -> None:
 
 
 def test_a_year_needs_a_ledger_where_it_asks_for_one() -> None:
-    """Nothing was handed over."""
+    """The file asks for a ledger, but none is given."""
     driving = {"leaves": "07:20", "returns": "18:10", "ledger": {"path": "l.db", "vehicle": "car"}}
     with pytest.raises(UsageError, match="expected a ledger with nights of at least 28 days"):
         appraise(choices_file(choice("one"), driving=driving), {})
 
 
 def test_a_record_is_appraised_as_it_was() -> None:
-    """What was metered in each night of the year is what is bought, at the same efficiency."""
+    """The energy metered in each night of the record is the energy bought."""
     driving = {"leaves": "07:20", "returns": "18:10", "ledger": {"path": "l.db", "vehicle": "car"}}
     used = {day: 4000 + 500 * (n % 7) for n, day in enumerate(days_of_year(2027))}
     file = choices_file(choice("one", need_percent=80.0), driving=driving)

@@ -1,4 +1,4 @@
-"""What would change the answer: each figure that is found is put into the file, and held true."""
+"""Break-even points: each one found is put into the file, and checked there."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from planners.appraisal.appraising import appraise
 from planners.year.driving_days import days_of_year, local_midnight
 from tests.planners.appraised import (
     DAILY,
+    WANTED,
     Keys,
     cheap_night,
     choice,
@@ -30,13 +31,13 @@ if TYPE_CHECKING:
 NEARLY = 1e-3
 """Totals agree to a thousandth where a break-even is."""
 
-WANTED: Keys = {"need_percent": 40.0, "want_percent": 80.0, "max_rate": Decimal("0.25")}
+
 OUTLAY = 1500
 HOUR = timedelta(hours=1)
 
 
 def three(km: float = 15_000, night: str = "0.12", outlay: float = OUTLAY) -> ChoicesFile:
-    """Offer a flat rate; a cheap night at the same socket, dearer to have; and a charge point."""
+    """Offer a flat rate, a cheap night at the same socket, and a charge point."""
     dear: Keys = {"standing_charge": Decimal("0.60")}
     return choices_file(
         choice("flat", flat(), charge_point=socket(), planner="at_once"),
@@ -82,7 +83,7 @@ def test_the_distance_found_is_where_another_choice_becomes_cheapest(declared: A
 
 
 def test_the_rate_found_is_where_another_choice_becomes_cheapest(declared: Appraisal) -> None:
-    """The tariff's own night rate, put into both choices that have it."""
+    """The night rate is found for both choices that have the tariff."""
     assert declared.break_even is not None
     rate = declared.break_even.rate
     assert rate.now == pytest.approx(0.12)
@@ -95,7 +96,7 @@ def test_the_rate_found_is_where_another_choice_becomes_cheapest(declared: Appra
 
 
 def test_the_outlay_found_is_where_another_choice_becomes_cheapest() -> None:
-    """Without an outlay the charge point would win; it may cost so much, to the cent."""
+    """Without an outlay the charge point would win; the outlay found is exact to the cent."""
     file = choices_file(
         choice("flat", flat(), charge_point=point(), planner="at_once"),
         choice("night", cheap_night(), charge_point=point(), outlay=Decimal(500), **WANTED),
@@ -115,7 +116,7 @@ def test_the_outlay_found_is_where_another_choice_becomes_cheapest() -> None:
 
 
 def socket_or_point(km: float, out: Keys, better: Keys) -> Appraisal:
-    """Set a socket that costs less beside a charge point at the same rate that is never short."""
+    """Offer a cheaper socket, and a charge point at the same rate that is never short."""
     driving = {"leaves": "07:20", "returns": "22:10", "distance_per_year": f"{km:.6f} km"}
     need: Keys = {"need_percent": 70.0, "want_percent": 80.0}
     socket_, point_ = choice("socket", flat(), **out, **need), choice("point", **better, **need)
@@ -123,7 +124,7 @@ def socket_or_point(km: float, out: Keys, better: Keys) -> Appraisal:
 
 
 def test_a_choice_can_lose_its_place_by_being_short() -> None:
-    """Nine hours of 2.3 kW bring 18.6 kWh: from some distance on they no longer do."""
+    """Nine hours at 2.3 kW give 18.6 kWh: beyond some distance that is not enough."""
     out: Keys = {"charge_point": socket(), "planner": "at_once"}
     better: Keys = {"charge_point": point(), "planner": "at_once", "outlay": Decimal(900)}
     found = socket_or_point(30_000, out, better)
@@ -137,7 +138,7 @@ def test_a_choice_can_lose_its_place_by_being_short() -> None:
 
 
 def test_a_choice_can_gain_its_place_by_a_rival_being_short() -> None:
-    """Driven less, the cheaper socket is short no longer: it wins without a crossing of totals."""
+    """At a shorter distance the socket is never short, and wins although totals don't cross."""
     out: Keys = {"charge_point": socket(), "planner": "at_once"}
     better: Keys = {"charge_point": point(), "planner": "at_once", "outlay": Decimal(900)}
     found = socket_or_point(45_000, out, better)
@@ -146,18 +147,18 @@ def test_a_choice_can_gain_its_place_by_a_rival_being_short() -> None:
     assert found.break_even is not None
     [below] = found.break_even.distance_per_year
     assert below.at is not None
-    # What changes is not that the charge point comes to be short.
+    # The charge point is short in neither case.
     assert (below.rival, below.by_shortage) == ("socket", False)
     assert 0 < below.at < below.now
     assert socket_or_point(below.at * 0.99, out, better).cheapest == "socket"
     assert socket_or_point(below.at * 1.01, out, better).cheapest == "point"
-    # Only the charge point is never short, so no rate and no outlay of its own takes its place.
+    # Only the charge point is never short, so no rate and no outlay makes another choice win.
     assert found.break_even.outlay.at is None
     assert found.break_even.rate.at is None
 
 
 def test_nothing_changes_an_answer_between_choices_that_differ_by_an_outlay_alone() -> None:
-    """The same tariff, the same hours: neither distance nor rate makes the dearer one win."""
+    """With the same tariff and hours, neither distance nor rate makes the dearer one win."""
     dear = choice("dear", charge_point=point(), outlay=Decimal(700), planner="at_once")
     plain = choice("plain", charge_point=point(), planner="at_once")
     found = appraise(choices_file(dear, plain, tick_minutes=60), {})
@@ -169,14 +170,14 @@ def test_nothing_changes_an_answer_between_choices_that_differ_by_an_outlay_alon
 
 
 def test_a_single_choice_has_nothing_to_lose_to() -> None:
-    """There is nothing to compare it with."""
+    """A single choice has no break-even point."""
     found = appraise(choices_file(choice("one"), tick_minutes=60), {})
     assert found.break_even is None
     assert found.cheapest == "one"
 
 
 def hourly(more: Decimal = Decimal(0)) -> list[PricePoint]:
-    """Prices of a year and a week beyond, low at night and a little different each day."""
+    """Make prices for a year and a week more, low at night and a little different each day."""
     file = three()
     days = [*days_of_year(2027), *days_of_year(2028)[:7]]
     shape = [Decimal(n) / 100 for n in (8, 7, 6, 6, 7, 9, 20, 26, 25, 22, 18, 15, 14, 14, 16, 19)]
@@ -191,7 +192,7 @@ def hourly(more: Decimal = Decimal(0)) -> list[PricePoint]:
 
 
 def test_a_rate_that_can_not_fall_so_far_hides_none_to_which_it_can_rise() -> None:
-    """Night rates under nothing would let the point win first, but nobody offers those."""
+    """A negative night rate would let the point win first, but nobody offers one."""
     dear = three(km=40_000, night="0.05", outlay=4000)
     found = appraise(dear, {})
     assert found.cheapest == "night"
@@ -205,7 +206,7 @@ def test_a_rate_that_can_not_fall_so_far_hides_none_to_which_it_can_rise() -> No
 
 @pytest.mark.parametrize("outlay", [300, 900])
 def test_no_nearer_rate_than_the_one_found_changes_the_answer(outlay: float) -> None:
-    """Tried at four rates between, past the highest one that is bought at beyond the need."""
+    """Four rates between are tried, beyond the highest rate for energy past the need."""
     found = appraise(three(20_000, outlay=outlay), {})
     assert found.break_even is not None
     rate = found.break_even.rate
@@ -218,7 +219,7 @@ def test_no_nearer_rate_than_the_one_found_changes_the_answer(outlay: float) -> 
 
 
 def test_a_rate_past_which_nothing_more_is_wanted_is_found_where_the_total_jumps() -> None:
-    """Past max_rate the weekend fills nothing for the week: 1832 a year become 1868, not 1850."""
+    """Above max_rate the weekend stores nothing for the week: 1832 a year become 1868, not 1850."""
     driving: Keys = DAILY | {
         "distance_per_year": "40000 km", "days": ["mon", "tue", "wed", "thu", "fri"],
     }  # fmt: skip
@@ -234,7 +235,7 @@ def test_a_rate_past_which_nothing_more_is_wanted_is_found_where_the_total_jumps
 
 
 def test_where_two_cost_the_same_neither_takes_the_place_of_the_other() -> None:
-    """Past 46,000 km a year one charges elsewhere what it does not hold; below, they are alike."""
+    """Beyond 46,000 km a year one choice charges elsewhere; below that, both cost the same."""
     limits: Keys = {"want_percent": 40.0}
     file = choices_file(
         choice("full", want_percent=100.0), choice("forty", **limits),
@@ -250,7 +251,7 @@ def test_where_two_cost_the_same_neither_takes_the_place_of_the_other() -> None:
 
 
 def test_what_a_series_may_be_dearer_by_is_added_to_every_price() -> None:
-    """Its figure now is nothing; with what is found the rival costs the same; no hindsight."""
+    """The increase is 0 now; at the one found the rival costs the same; no plan has hindsight."""
     series = choice("series", price_series(), charge_point=socket(), need_percent=80.0)
     file = choices_file(
         choice("flat", flat(), charge_point=socket(), planner="at_once"), series, tick_minutes=60

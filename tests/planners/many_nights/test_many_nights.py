@@ -27,7 +27,7 @@ def lossless(tick_kwh: float) -> ChargeModel:
 
 
 def random_nights(rng: random.Random, most_ticks: int, *, gaps: bool = False) -> Nights:
-    """Give nights of varied rates, windows, needs and wants; a lossless battery, empty before."""
+    """Return nights of varied rates, windows, needs and wants; a lossless battery, empty before."""
     count, ticks = rng.randint(1, 8), rng.randint(1, most_ticks)
     tick_kwh = rng.choice([0.1917, 0.6133, 3.68])
     kinds = rng.choices(["whole", "market", "negative"], k=count)
@@ -57,7 +57,7 @@ def random_nights(rng: random.Random, most_ticks: int, *, gaps: bool = False) ->
 
 
 def case_of(nights: Nights, night: int) -> tuple[Case, list[bool]]:
-    """Give one night from its first to its last tick in which it may charge, and those ticks."""
+    """Return one night from its first to its last tick in which it may charge, and those ticks."""
     may = nights.may_charge[night].tolist()
     first = may.index(True) if any(may) else 0
     last = len(may) - may[::-1].index(True) if any(may) else 0
@@ -143,7 +143,7 @@ def _priced(case: Case, choice: tuple[bool, ...], target_kwh: float) -> tuple[fl
 
 
 def test_gaps_are_kept_and_come_as_near_to_the_need_as_can_be() -> None:
-    """Where runs may not fit between gaps, enumeration finds nothing nearer, nor cheaper."""
+    """If runs may not fit between gaps, enumeration finds nothing nearer or cheaper."""
     rng = random.Random("gaps")
     for _ in range(120):
         nights = random_nights(rng, most_ticks=9, gaps=True)
@@ -155,7 +155,7 @@ def test_gaps_are_kept_and_come_as_near_to_the_need_as_can_be() -> None:
 
 
 def one_night(rates: list[float], ticks_needed: float, may: str = "", **rules: float) -> Nights:
-    """Give a night of 1 kWh ticks in which all that is wanted is needed."""
+    """Return a night of 1 kWh ticks whose want is its need."""
     return Nights(
         rates_per_kwh=np.array([rates], dtype=float),
         may_charge=np.array([[tick == "." for tick in may or "." * len(rates)]]),
@@ -209,7 +209,7 @@ def test_a_start_that_saves_less_than_a_tie_is_not_made() -> None:
 
 
 def test_want_is_bought_at_just_max_rate() -> None:
-    """What is wanted is bought at `max_rate` or less, and not above it."""
+    """Energy up to the want is bought at `max_rate` or less, and not above it."""
     nights = one_night([0.3, 0.2, 0.1, 0.2001], 1)
     wanting = replace(nights, want_kwh=np.array([4.0]), max_rate_per_kwh=np.array([0.2]))
     assert drawn(wanting) == [".##."]
@@ -217,7 +217,7 @@ def test_want_is_bought_at_just_max_rate() -> None:
 
 
 def test_what_is_wanted_may_reach_a_need_that_fits_no_runs() -> None:
-    """Where no runs make just the need, a run up to the want is better than falling short."""
+    """If no runs reach exactly the need, a run up to the want is better than falling short."""
     nights = one_night([1] * 9, 5, "...x...x.", min_run=3)
     assert drawn(nights) == ["###.....#"]
     assert drawn(replace(nights, want_kwh=np.array([6.0]))) == ["###.###.."]

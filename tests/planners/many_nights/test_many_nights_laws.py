@@ -1,4 +1,4 @@
-"""Laws that the plans of many nights keep, at any power, and what is refused."""
+"""Laws that the plans of many nights keep, and inputs that are refused."""
 
 from __future__ import annotations
 
@@ -91,7 +91,7 @@ def test_cost_and_starts_are_those_of_the_plan(nights: Nights) -> None:
 
 @given(many_nights())
 def test_runs_and_rests_last_as_long_as_they_must(nights: Nights) -> None:
-    """No run is too short but at the night's end, or as the only one; and no rest between runs."""
+    """A run is too short only at the night's end or as the only one; no rest is too short."""
     solution = solve_nights(nights)
     assert not solution.share[~nights.may_charge].any()
     for shares, may in zip(solution.share, nights.may_charge, strict=True):
@@ -115,7 +115,7 @@ def test_the_order_of_nights_changes_nothing(nights: Nights) -> None:
 
 @given(many_nights())
 def test_a_night_alone_has_the_plan_it_has_among_others(nights: Nights) -> None:
-    """What is solved beside a night changes nothing in it."""
+    """Other nights in the same call change nothing in a night."""
     together = solve_nights(nights)
     for night in range(len(nights.stored_kwh)):
         alone = solve_nights(picked(nights, np.array([night])))
@@ -176,7 +176,7 @@ def test_without_nights_or_ticks_nothing_is_planned(count: int, ticks: int) -> N
 
 
 def test_a_vehicle_that_takes_nothing_is_left_alone() -> None:
-    """Where standby takes all the power there is, no tick is bought."""
+    """If standby takes all the power, no tick is bought."""
     idle = replace(CONSTANT, standby_kw=10.0)
     assert not solve_nights(replace(plain(2, 4), model=idle)).share.any()
 

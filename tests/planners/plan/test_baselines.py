@@ -1,4 +1,4 @@
-"""What plain rules would cost."""
+"""Charging by plain rules, and its cost."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ WINDOW = window_of(PRICES, utc("2026-06-03T06:40"), utc("2026-06-03T19:00"), 30,
     ],
 )
 def test_at_once_charges_from_now_until_the_target(kwh: float, cost: float) -> None:
-    """From the very minute on, fragment included, through whatever the hours cost."""
+    """It begins in this very minute, fragment included, whatever the hours cost."""
     outcome = at_once(WINDOW, MODEL, 1.0, 1.0 + kwh)
     assert outcome.energy_kwh == pytest.approx(min(kwh, 12 + 1 / 3))
     assert outcome.cost == pytest.approx(cost, abs=1e-6)
@@ -45,7 +45,7 @@ def test_at_once_charges_from_now_until_the_target(kwh: float, cost: float) -> N
 
 @pytest.mark.parametrize(("kwh", "bought"), [(0, 0), (2.2, 2.2), (3, 3), (5, 3)])
 def test_a_timer_charges_in_the_cheapest_hours_only(kwh: float, bought: float) -> None:
-    """Three cheap hours give three kilowatt-hours, whatever is wanted."""
+    """Three cheap hours give three kilowatt-hours, however much is wanted."""
     outcome = timer(WINDOW, MODEL, 1.0, 1.0 + kwh)
     assert outcome.energy_kwh == pytest.approx(bought)
     assert outcome.cost == pytest.approx(0.1 * bought)
@@ -73,7 +73,7 @@ def test_without_time_there_is_nothing_to_compare() -> None:
 
 @pytest.mark.parametrize("case", range(40))
 def test_no_rule_beats_the_plan_for_the_same_energy(case: int) -> None:
-    """At once costs at least as much as the plan where both buy the same energy on a tick."""
+    """At once costs at least as much as the plan if both buy the same energy."""
     rng = random.Random(f"baselines {case}")
     given = DemoHousehold(point={"max_amps": rng.choice([10.0, 16.0, 32.0])})
     plan = given.plan(

@@ -45,7 +45,7 @@ NIGHTS_PER_ZONE = 30
 
 @dataclass(frozen=True)
 class Night:
-    """A household, its state in the evening, and what the reference may know of it."""
+    """A household, its state in the evening, and the facts that the reference may use."""
 
     given: DemoHousehold
     tariff: dict[str, Any]
@@ -61,7 +61,7 @@ class Night:
         return self.now - timedelta(minutes=self.minutes_before)
 
     def plan(self) -> Plan:
-        """Plan of the house."""
+        """Make the planner's plan."""
         at, since = (t.astimezone(UTC).replace(tzinfo=None) for t in (self.now, self.since))
         return self.given.plan(self.soc, at.isoformat(), on=self.on, since=since.isoformat())
 
@@ -207,7 +207,7 @@ def problem_of(night: Night) -> PlanningProblem:
 
 
 def optimum_of(plan: Plan, problem: PlanningProblem) -> tuple[float, float]:
-    """Judge the house's plan as the reference judges its own: kWh short, and money."""
+    """Judge the planner's plan as the reference judges its own: kWh short, and money."""
     deadline, model = problem.deadlines[0], problem.model
     reached = 52 * plan.reaches_percent / 100
     kw = model.amps * model.phases * 230 / 1000
@@ -225,7 +225,7 @@ def test_a_night_costs_what_highs_finds(zone: str, block: int) -> None:
         night = random_night(zone, number)
         problem = problem_of(night)
         (short, money), theirs = optimum_of(night.plan(), problem), cheapest(problem)
-        # Currents are told in tenths of an ampere: 0.1 A in one tick may be bought elsewhere.
+        # Commands carry tenths of an ampere: 0.1 A in one tick may be bought elsewhere.
         tenth = 0.0 if problem.min_amps is None else 0.1 * 0.23 * problem.model.phases * 0.5
         assert short == pytest.approx(theirs.short_kwh[0], abs=2e-6), night
         assert money == pytest.approx(theirs.money, abs=2e-6 + 0.64 * tenth), night

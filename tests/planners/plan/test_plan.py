@@ -21,7 +21,7 @@ FIELDS = [
 
 
 def test_the_document_has_exactly_the_fields_of_the_design() -> None:
-    """Design, section 8: these fields in this order, and no other where the need is met."""
+    """Design, section 8: these fields in this order, and no others if the need is met."""
     document = DemoHousehold().plan(35.0, EVENING).to_json()
     assert list(document) == FIELDS
     (period,) = document["periods"]
@@ -42,7 +42,7 @@ def test_a_need_out_of_reach_adds_two_fields() -> None:
 
 
 def test_an_estimated_period_says_so() -> None:
-    """`estimated` stands in a period that rests on an estimate, and in no other."""
+    """`estimated` appears in a period that rests on an estimate, and in no other."""
     plan = DemoHousehold().plan(35.0, EVENING)
     guessed = replace(plan, periods=(replace(plan.periods[0], estimated=True),)).to_json()
     assert guessed["rests_on_estimates"] is True

@@ -1,4 +1,4 @@
-"""Plans of whole households: what section 8 of the design shows, and each rule of section 4."""
+"""Plans of whole households: the example of design section 8, and each rule of section 4."""
 
 from __future__ import annotations
 
@@ -78,7 +78,7 @@ def test_the_demo_household_gets_the_plan_of_the_design() -> None:
 
 
 def random_plans(count: int) -> list[DemoHousehold]:
-    """Households in which every rule has a say."""
+    """Draw households in which every rule matters."""
     rng = random.Random("periods")
     return [
         DemoHousehold(
@@ -144,7 +144,7 @@ def test_a_period_ends_where_the_rate_changes() -> None:
     "zone", ["Pacific/Auckland", "Asia/Kathmandu", "Pacific/Chatham", "Australia/Lord_Howe"]
 )
 def test_half_hours_of_the_local_clock_are_ticks(zone: str) -> None:
-    """A price that changes at :30 local is met by half-hour ticks in any zone's offset."""
+    """A price that changes at :30 local falls on a half-hour tick in any zone's offset."""
     tariff = bands(band("cheap", "0.10", hours=["23:30-02:00"]), band("rest", "0.30"))
     given = DemoHousehold({"timezone": zone, "tick_minutes": 30}, [tariff])
     plan = given.plan(70.0, "2026-06-03T08:50:00")
@@ -182,19 +182,19 @@ def test_the_fragment_is_used_where_charging_may_begin_at_once() -> None:
 
 
 def test_the_fragment_is_left_where_the_first_tick_is_off() -> None:
-    """Nothing is charged in dear minutes that the plan would not go on with."""
+    """Nothing is charged in dear minutes if the plan would not continue."""
     assert spans_of(DemoHousehold().plan(60.0, "2026-06-03T08:57:30"))[0][0] == "09:00:00"
 
 
 def test_the_fragment_is_left_where_it_is_dearer_than_every_tick_used() -> None:
-    """Two dear minutes before the cheap band are waited out, the first tick being on or not."""
+    """Two dear minutes before the cheap band stay unused, whether the first tick is on or not."""
     tariff = bands(band("cheap", "0.10", hours=["21:00-07:00"]), band("dear", "0.30"))
     plan = DemoHousehold(HALF_HOURS, [tariff]).plan(70.0, "2026-06-03T08:58:00")
     assert spans_of(plan)[0][0] == "09:00:00"
 
 
 def test_the_fragment_as_dear_as_the_dearest_tick_is_used() -> None:
-    """A night that must use dear ticks from the first on uses the dear fragment as well."""
+    """A night that must use dear ticks from its start uses the dear fragment too."""
     tariff = bands(band("dear", "0.30", hours=["17:00-21:00"]), band("cheap", "0.10"))
     plan = DemoHousehold(tariffs=[tariff], leaves={"at": "23:15"}).plan(20.0, "2026-06-03T08:42:30")
     assert spans_of(plan)[0][0] == "08:42:30"
@@ -202,7 +202,7 @@ def test_the_fragment_as_dear_as_the_dearest_tick_is_used() -> None:
 
 
 def test_the_fragment_adds_to_a_plan_that_is_short() -> None:
-    """Where the need can't be met, every minute up to the margin is used, however dear."""
+    """If the need can't be met, every minute up to the margin is used, however dear."""
     plan = DemoHousehold().plan(10.0, "2026-06-03T17:02:10")
     assert runs_of(plan) == [(utc("2026-06-03T17:02:10"), utc("2026-06-03T19:05:00"))]
     assert plan.energy_kwh == pytest.approx(7.36 * (2 + 170 / 3600))
@@ -215,7 +215,7 @@ def test_the_fragment_adds_to_a_plan_that_is_short() -> None:
 
 
 def test_the_fragment_adds_what_is_wanted_at_its_rate() -> None:
-    """Where time runs out before the want, a cheap fragment brings it nearer."""
+    """If time runs out before the want, a cheap fragment adds energy."""
     given = DemoHousehold(
         leaves={"need_percent": 20.0, "want_percent": 80.0, "max_rate": Decimal("0.2")}
     )
@@ -225,7 +225,7 @@ def test_the_fragment_adds_what_is_wanted_at_its_rate() -> None:
 
 
 def test_a_run_that_the_fragment_makes_needless_is_no_start() -> None:
-    """Starts are those of the periods, when the fragment takes the place of a last short run."""
+    """Starts are counted from the periods when the fragment replaces a last short run."""
     given = DemoHousehold(
         HALF_HOURS, [HALF_HOURLY], leaves={"at": "21:00", "margin_minutes": 0},
         series=prices_from("2026-06-03T06:00:00", "0.1", "0.1", "0.1", "0.9", "0.1", "0.1"),
@@ -244,7 +244,7 @@ def test_a_run_that_the_fragment_makes_needless_is_no_start() -> None:
     [("0.10", 60.0), (f"{NIGHT_RATE}", 80.0), ("0.1931", 60.0), (None, 80.0)],
 )
 def test_what_is_wanted_is_bought_at_max_rate_or_less(max_rate: str | None, reaches: float) -> None:
-    """Need at any price; want only at `max_rate` or less, and at any price without a limit."""
+    """The need is bought at any price; the want at `max_rate` or less, or any price without one."""
     limit = None if max_rate is None else Decimal(max_rate)
     given = DemoHousehold(leaves={"need_percent": 60.0, "want_percent": 80.0, "max_rate": limit})
     plan = given.plan(35.0, EVENING)
@@ -288,7 +288,7 @@ def test_prefer_late_moves_charging_to_the_end_of_the_cheap_hours() -> None:
 
 
 def sawtooth(**point: object) -> DemoHousehold:
-    """Household whose price changes every half hour, and whose departure is at 01:00."""
+    """Make a household whose price changes every half hour, and whose departure is at 01:00."""
     return DemoHousehold(
         HALF_HOURS, [HALF_HOURLY], {"switching": "on_off", **point}, None,
         {"at": "01:00", "margin_minutes": 0},
@@ -318,8 +318,8 @@ def test_a_start_is_made_only_where_it_saves_more_than_it_costs() -> None:
     assert cheap_starts.cost < dear_starts.cost
 
 
-def test_a_run_in_progress_goes_on_without_a_start() -> None:
-    """What a start costs may not stop a run that is under way, nor be paid for going on."""
+def test_a_run_in_progress_continues_without_a_start() -> None:
+    """The cost of a start neither stops a run in progress nor is paid for continuing it."""
     dear = sawtooth(start_cost=Decimal(5))
     plan = dear.plan(70.0, EVENING, on=True, since="2026-06-03T06:00:00")
     assert plan.periods[0].start == utc(EVENING)
@@ -330,7 +330,7 @@ def test_a_run_in_progress_goes_on_without_a_start() -> None:
 @pytest.mark.parametrize(
     ("minutes_on", "stops_at"), [(1, "08:44"), (13, "08:44"), (15, None), (40, None)]
 )
-def test_a_run_too_short_to_stop_goes_on_through_the_fragment(
+def test_a_run_too_short_to_stop_continues_through_the_fragment(
     minutes_on: int, stops_at: str | None
 ) -> None:
     """`min_run` of 15 minutes: a run in a dear hour lasts them, in whole ticks, then stops."""
@@ -347,7 +347,7 @@ def test_a_run_too_short_to_stop_goes_on_through_the_fragment(
         assert minutes(15) <= only.end - at + minutes(minutes_on) < minutes(20)
 
 
-def test_a_rest_too_short_to_end_goes_on() -> None:
+def test_a_rest_too_short_to_end_continues() -> None:
     """`min_rest` of 20 minutes: charging begins at the first tick after them, not before."""
     given = DemoHousehold(tariffs=[FLAT], point={"min_rest_minutes": 20})
     plan = given.plan(60.0, "2026-06-03T06:32:00", since="2026-06-03T06:23:00")
@@ -355,7 +355,7 @@ def test_a_rest_too_short_to_end_goes_on() -> None:
 
 
 def test_a_rest_that_ends_with_the_fragment_keeps_it_unused() -> None:
-    """Five minutes of rest that are over at the first tick, and not before, end there."""
+    """A rest of five minutes that ends exactly at the first tick keeps the fragment unused."""
     given = DemoHousehold(tariffs=[FLAT], point={"min_rest_minutes": 5})
     plan = given.plan(60.0, "2026-06-03T06:32:00", since="2026-06-03T06:29:00")
     assert plan.periods[0].start == utc("2026-06-03T06:35:00")
@@ -378,7 +378,7 @@ def test_three_phases_carry_three_times_the_energy() -> None:
 
 
 def test_standby_lengthens_the_charge_and_is_paid_for() -> None:
-    """What the awake vehicle draws is metered, and never reaches the battery."""
+    """The vehicle's standby is metered, and never reaches the battery."""
     plan = DemoHousehold(car={"standby_watts": 300.0}).plan(60.0, EVENING)
     hours = 10.4 / (0.9 * 7.36 - 0.3)
     assert plan.energy_kwh == pytest.approx(7.36 * hours)
@@ -401,7 +401,7 @@ def test_a_taper_takes_longer_for_the_same_energy() -> None:
 
 
 def test_negative_rates_are_bought_up_to_the_want_and_not_beyond() -> None:
-    """Being paid to charge fills the battery to the want in the hours that pay best."""
+    """Negative rates fill the battery to the want in the hours that pay best."""
     rates = ["0.30", "-0.05", "-0.10", "0.30"] * 8
     given = DemoHousehold(
         HALF_HOURS, [HALF_HOURLY], leaves={"at": "01:00"},
@@ -499,7 +499,7 @@ def test_a_shortfall_says_how_much_and_until_when() -> None:
 
 
 def test_no_current_and_no_time_would_do_where_standby_eats_it_all() -> None:
-    """A vehicle that loses more than it takes gets no plan, and no hope that is not true."""
+    """A vehicle that loses more than it takes gets no plan and no false promise."""
     given = DemoHousehold(point={"max_amps": 6.0}, car={"standby_watts": 1500.0})
     plan = given.plan(40.0, EVENING)
     assert plan.periods == ()
@@ -533,7 +533,7 @@ def test_peak_is_bought_only_after_the_night_is_full() -> None:
 
 
 def test_a_far_departure_is_planned_in_its_last_week() -> None:
-    """Months ahead the plan is the one that would be made a week before, but for its date."""
+    """Months ahead the plan is the same as a week before, apart from its date."""
     file = DemoHousehold().file()
     ready_by = utc("2026-12-23T18:05")
     departure = DepartureAt("hatchback", ready_by + minutes(15), ready_by, 80.0, 80.0, None)

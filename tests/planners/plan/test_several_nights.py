@@ -1,4 +1,4 @@
-"""Plans that have more than the next departure in mind, or less than the full current."""
+"""Plans for more than the next departure, or at less than the full current."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ def test_a_cheap_night_serves_the_dear_ones_after_it() -> None:
     assert later == pytest.approx([53.215, *[40] * 5], abs=0.01)
 
 
-def test_the_nights_after_are_told_apart_and_told_in_json() -> None:
+def test_later_nights_are_listed_one_by_one_in_json() -> None:
     """Each later night has its return, its departure, its energy and cost; seven days at most."""
     plan = planned(DemoHousehold(tariffs=[CHEAP_WEDNESDAY], leaves=HOME_AT_NIGHT), 30.0)
     assert [night.departure - plan.departure for night in plan.later] == [
@@ -77,7 +77,7 @@ def test_the_nights_after_are_told_apart_and_told_in_json() -> None:
     assert sum(len(night["periods"]) for night in later) == sum(len(n.periods) for n in plan.later)
 
 
-def test_what_is_charged_for_later_nights_is_said_with_what_it_saves() -> None:
+def test_charging_for_later_nights_is_explained_with_its_saving() -> None:
     """The sentence's saving is the difference to plans that serve one departure after another."""
     given = DemoHousehold(tariffs=[CHEAP_WEDNESDAY], leaves=HOME_AT_NIGHT)
     why = planned(given, 30.0).why
@@ -91,7 +91,7 @@ def test_what_is_charged_for_later_nights_is_said_with_what_it_saves() -> None:
 
 @pytest.mark.parametrize("key", ["returns", "uses_kwh"])
 def test_without_a_return_or_a_use_only_the_next_departure_is_planned(key: str) -> None:
-    """What is in the battery on an unknown return, or after an unknown trip, is not guessed."""
+    """The battery's energy on an unknown return, or after an unknown trip, is not guessed."""
     leaves = {name: value for name, value in HOME_AT_NIGHT.items() if name != key}
     plan = planned(DemoHousehold(tariffs=[CHEAP_WEDNESDAY], leaves=leaves), 30.0)
     assert plan.later == ()
@@ -112,7 +112,7 @@ def test_prices_known_until_tomorrow_allow_one_more_night_on_estimates() -> None
     assert plan.rests_on_estimates is False
 
 
-def test_a_current_is_held_low_through_a_dear_hour_rather_than_started_again() -> None:
+def test_a_current_is_kept_low_through_a_dear_hour_rather_than_started_again() -> None:
     """Between two cheap hours a dear one: 6 A through it costs less than a second start."""
     hours = ["0.10", "0.50", "0.10", *["0.90"] * 10]
     points = [
@@ -150,7 +150,7 @@ def test_the_known_load_of_the_home_is_kept_clear_of() -> None:
 
 
 def test_a_relay_waits_while_the_home_leaves_too_little() -> None:
-    """What can only be switched draws its 32 A or nothing: not with 40 A of 63 A taken."""
+    """A relay draws its 32 A or nothing: nothing while 40 A of 63 A are in use."""
     loads = [{"amps": 40.0, "hours": ["21:00-01:00"]}]
     plan = DemoHousehold(home={"known_load": loads}, point={"switching": "on_off"}).plan(
         35.0, EVENING
@@ -181,7 +181,7 @@ def test_what_the_home_leaves_is_used_where_time_is_short() -> None:
     assert would_do - 33 < missing / (2.5 * 0.23) <= would_do - 32
 
 
-def test_no_current_is_asked_about_that_the_vehicle_cannot_draw() -> None:
+def test_no_other_current_is_priced_that_the_vehicle_cannot_draw() -> None:
     """A vehicle of 16 A at a charge point of 32 A: neither 16 A nor 32 A would be another."""
     why = DemoHousehold(car={"max_amps": 16.0}).plan(60.0, EVENING).why
     assert not [line for line in why if line.startswith("At ") and " A it would " in line]

@@ -1,4 +1,4 @@
-"""When vehicles are back, what their trips use, and which departures can be planned together."""
+"""Returns, energy of trips, and which departures can be planned together."""
 
 from __future__ import annotations
 
@@ -83,19 +83,19 @@ def test_nobody_is_back_before_leaving() -> None:
     ],
 )
 def test_plugged_in_hours_tell_the_return(at: str, instant: str) -> None:
-    """Without a return of its own: when those hours begin next after the departure."""
+    """If a row has no return, the vehicle is back when plugged_in hours next begin."""
     file = household("UTC", departures=[row(at)], plugged_in="18:30-07:30")
     assert returned(file, "2026-06-03T05:00") == utc(instant)
 
 
-def test_a_return_of_its_own_comes_first() -> None:
+def test_a_rows_own_return_comes_first() -> None:
     """A row that gives its return is not overruled by the plugged_in hours."""
     file = household("UTC", departures=[row(returns="16:00")], plugged_in="18:30-07:30")
     assert returned(file, "2026-06-03T05:00") == utc("2026-06-03T16:00")
 
 
 def test_a_return_that_nothing_tells_is_not_known() -> None:
-    """Neither `returns` nor `plugged_in`: nobody knows when it is back."""
+    """Without `returns` and `plugged_in`, the return is unknown."""
     assert returned(household("UTC", departures=[row()]), "2026-06-03T05:00") is None
 
 

@@ -1,4 +1,4 @@
-"""The sentences of a plan: true of the plan, and in plain words."""
+"""The reasons of a plan are true of it, and in plain words."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def half_hourly(*rates: str, start: str = "2026-06-03T06:30:00", **leaves: objec
 
 
 def test_a_night_in_bands_is_explained_by_its_bands() -> None:
-    """What is used and when, what is kept out of, what the plain rules would cost."""
+    """The hours used, the hours avoided, and what plain rules would cost."""
     assert DemoHousehold().plan(35.0, EVENING).why == (
         "Charges 26.0 kWh between 21:00 and 00:31 (night) at 0.1932 NZD per kWh.",
         "Keeps out of peak at 0.4738 NZD per kWh.",
@@ -50,13 +50,13 @@ def test_a_mean_over_several_rates_says_that_it_is_one() -> None:
 
 
 def test_a_far_departure_is_explained_with_dates() -> None:
-    """Where there is more than a day to the departure, a time of day would not say which."""
+    """If the departure is more than a day off, a time of day alone is ambiguous."""
     given = DemoHousehold(leaves={"days": ["mon"]})
     assert "between Wed 03 Jun 21:00 and Wed 03 Jun 22:34" in given.plan(60.0, EVENING).why[0]
 
 
 def test_equal_hours_are_said_to_be_equal() -> None:
-    """At one rate all day there is nothing to keep out of."""
+    """At one rate all day there are no dear hours to avoid."""
     why = DemoHousehold(tariffs=[FLAT]).plan(60.0, EVENING).why
     assert why[1] == "Every hour before the departure costs the same."
     assert "Charging at once would cost the same." in why
@@ -70,7 +70,7 @@ def test_nothing_to_charge_is_said_in_one_sentence() -> None:
 
 
 def test_a_timer_that_buys_less_is_compared_with_its_energy() -> None:
-    """A rule that ends with less in the battery is not praised for costing less."""
+    """A rule that ends with less energy does not look better for costing less."""
     why = DemoHousehold(point={"max_amps": 10.0}).plan(30.0, EVENING).why
     assert "Charging on a timer would take 23.0 kWh and cost NZD 4.44." in why
 
@@ -103,12 +103,12 @@ def test_a_timer_that_buys_less_is_compared_with_its_energy() -> None:
 def test_what_is_left_unbought_is_explained(
     leaves: dict[str, object], soc: float, reason: str
 ) -> None:
-    """Short of the want: too dear, or no time."""
+    """Short of the want because it is too dear, or because time is short."""
     assert reason in " ".join(DemoHousehold(leaves=leaves).plan(soc, EVENING).why)
 
 
 def test_a_start_that_is_not_worth_it_is_explained() -> None:
-    """Short of the want although cheap hours are left: another start would cost more."""
+    """Short of the want although cheap hours are left, because another start costs more."""
     leaves = {"need_percent": 20.0, "want_percent": 80.0, "max_rate": Decimal("0.20")}
     given = DemoHousehold(point={"start_cost": Decimal(9)}, leaves=leaves)
     why = given.plan(35.0, EVENING).why
@@ -116,7 +116,7 @@ def test_a_start_that_is_not_worth_it_is_explained() -> None:
 
 
 def test_a_need_out_of_reach_is_explained() -> None:
-    """How much is missing, when it would be done, what current would do."""
+    """How much is missing, when charging would finish, and which current would be enough."""
     why = DemoHousehold(leaves={"need_percent": 60.0}).plan(10.0, "2026-06-03T17:00:00").why
     assert why[-3:] == (
         "60 % can't be reached in time: 13.6 kWh are missing, and the battery will hold 37 %.",
@@ -133,7 +133,7 @@ def test_a_departure_past_its_margin_is_explained() -> None:
 
 
 def test_estimates_are_named() -> None:
-    """The hours whose rates are guesses, and that the plan will be made again."""
+    """The hours with estimated rates, and that the plan will be made again."""
     given = half_hourly(*["0.10", "0.30"] * 28, start="2026-06-02T06:30:00")
     (guess,) = [s for s in given.plan(40.0, EVENING).why if "estimate" in s]
     assert guess.startswith("The rate is an estimate for 22:30-23:00, 23:30-00:00, 00:30-00:38")

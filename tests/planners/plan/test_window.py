@@ -54,7 +54,7 @@ def test_ticks_are_aligned_to_the_local_clock(zone: str, first: str) -> None:
 def test_ticks_are_cut_finer_only_where_a_rate_changes_off_tick(
     hours: str, tick: int, cut: int
 ) -> None:
-    """The tick is the longest divisor of the household's that no change of rate falls inside."""
+    """The tick is the longest divisor of the household's tick with no change of rate inside one."""
     prices = band_prices("Pacific/Auckland", band("low", "0.1", hours=[hours]), band("high"))
     window = window_of(prices, utc("2026-06-03T06:30"), utc("2026-06-03T19:05"), tick, always(32))
     assert window.tick_minutes == cut

@@ -33,13 +33,13 @@ models = st.builds(
     ("soc", "share"), [(0, 1), (80, 1), (85, 0.75), (90, 0.5), (95, 0.35), (100, 0.2)]
 )
 def test_the_taper_is_linear_between_its_points_and_level_outside(soc: float, share: float) -> None:
-    """Full power below the first point, a straight line between, the last share above."""
+    """Full power below the first point, linear between points, the last share above."""
     power = TAPERED.metered_kw(TAPERED.stored_kwh(soc))
     assert power == pytest.approx(share * TAPERED.full_kw)
 
 
 def test_a_taper_holds_its_first_share_below_its_first_point() -> None:
-    """A curve that begins at 20 percent of charge with 60 percent of power has it from 0 on."""
+    """A curve that begins at 20 percent of charge with 60 percent of power starts at 0 so."""
     cold = ChargeModel(16, 1, 230, 50, 0.9, taper=((20.0, 60.0), (40.0, 100.0)))
     assert cold.metered_kw(0) == pytest.approx(0.6 * cold.full_kw)
     assert cold.metered_kw(50) == pytest.approx(cold.full_kw)
@@ -52,7 +52,7 @@ def test_the_battery_never_loses_while_it_charges() -> None:
 
 
 def test_a_ladder_ends_exactly_at_its_target() -> None:
-    """All rungs are whole but the last, which is cut where the battery holds the target."""
+    """All rungs are whole except the last, which ends where the battery reaches the target."""
     steps = ladder(PLAIN, 18.2, 41.6, 5 / 60, 500)
     assert steps.reaches_target
     assert steps.share[:-1].tolist() == [1.0] * (steps.rungs - 1)
@@ -62,7 +62,7 @@ def test_a_ladder_ends_exactly_at_its_target() -> None:
 
 
 def test_a_ladder_ends_where_its_ticks_do() -> None:
-    """Ten ticks of the hundred that it would take: ten whole rungs, and no target."""
+    """Ten ticks of the hundred it needs: ten whole rungs, and the target is not reached."""
     steps = ladder(PLAIN, 0, 52, 5 / 60, 10)
     assert not steps.reaches_target
     assert steps.share.tolist() == [1.0] * 10

@@ -55,5 +55,5 @@ def test_the_model_takes_the_file_at_its_word() -> None:
 
 
 def test_a_current_to_ask_about_replaces_the_allowed_one() -> None:
-    """What 40 A would do can be asked, whatever the file allows."""
+    """The model of a 40 A charge can be made, whatever the file allows."""
     assert charge_model(DemoHousehold().file(), "hatchback", amps=40).amps == 40

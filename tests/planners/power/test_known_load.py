@@ -40,7 +40,7 @@ def loaded(*load: dict[str, Any], zone: str = "UTC", **given: Any) -> HouseholdF
 
 
 def allowed_currents(file: HouseholdFile, start: str, end: str) -> list[tuple[str, float]]:
-    """Begin of each span as day and time of day, UTC, with its current."""
+    """List each span's start as day and time of day, UTC, with its current."""
     spans = amps_allowed(file, POINT, CAR, utc(start), utc(end))
     return [(f"{span.start:%d %H:%M}", span.amps) for span in spans]
 
@@ -135,7 +135,7 @@ def test_sums_of_decimals_are_no_trap() -> None:
 
 
 def test_loads_beyond_the_fuse_leave_nothing() -> None:
-    """Items that add up to more than the fuse: no charging, and no negative current."""
+    """Items that add up to more than the fuse leave 0 A, not a negative current."""
     file = loaded(*[{"amps": 30.0, "hours": ["17:00-21:00"]}] * 2)
     assert amps_at(file, POINT, CAR, utc("2026-06-01T18:00")) == 0
 
@@ -210,7 +210,7 @@ zones = st.sampled_from(["Pacific/Auckland", "Europe/London", "Australia/Lord_Ho
 def test_spans_and_instants_agree(
     load: list[dict[str, Any]], zone: str, start: datetime, length: int
 ) -> None:
-    """Spans have no gap and differ from each to the next; each instant is told as its span is."""
+    """Spans have no gap, neighbours differ, and each instant has the current of its span."""
     file = loaded(*load, zone=zone)
     end = start + minutes(length)
     spans = amps_allowed(file, POINT, CAR, start, end)
@@ -239,7 +239,7 @@ def test_the_load_is_what_the_wall_clock_says(
 def several(
     fuse: float, points: Sequence[Mapping[str, Any]], load: float, cars: Sequence[float | None]
 ) -> HouseholdFile:
-    """Household of several charge points, each with a vehicle of its own, and a load all day."""
+    """Make a household of several charge points, each with one vehicle, and a load all day."""
     point = {"charging_mode": 3, "max_amps": 32.0, "switching": "current"}
     known = [{"amps": load, "hours": ["17:00-21:00"]}] if load else []
     return HouseholdFile.model_validate(
@@ -283,7 +283,7 @@ SET: dict[str, Any] = {}
 def test_charge_points_share_what_is_left(
     points: list[Mapping[str, Any]], load: float, expected: list[float]
 ) -> None:
-    """Of 63 A less the load; where it is too little for all, the first of the file are served."""
+    """They share 63 A less the load; if that is too little for all, the file's first are served."""
     file = several(63.0, points, load, [None] * len(points))
     at = utc("2026-06-01T18:00")
     assert [amps_at(file, f"p{i}", f"c{i}", at) for i in range(len(points))] == expected

@@ -1,4 +1,4 @@
-"""Several charge points behind one main fuse: whatever each does, the fuse is not exceeded."""
+"""Several charge points behind one main fuse never exceed it together."""
 
 from __future__ import annotations
 
@@ -83,7 +83,7 @@ def file_fuse(fuse: float) -> float:
     return float(f"{fuse:g}")
 
 
-def test_what_can_not_be_held_under_the_fuse_is_refused(tmp_path: Path) -> None:
+def test_relays_that_exceed_the_fuse_together_are_refused(tmp_path: Path) -> None:
     """Two relays that together exceed the fuse are a fault of the file, with its place."""
     with pytest.raises(FileError) as caught:
         household(tmp_path, 40, [(32, "on_off"), (16, "on_off")])

@@ -1,4 +1,4 @@
-"""What the exact planner claims of itself, for the tests that hold it to that."""
+"""State what the exact planner claims, for the tests that check it."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from planners.solver.reach import needs_within_reach
 
 
 def is_exact(problem: PlanningProblem) -> bool:
-    """Whether the planner claims to be exact: constant power, and levels enough."""
+    """Tell whether the planner claims to be exact: constant power, and enough levels."""
     usable = problem.highest_amps[problem.highest_amps >= max(1e-6, problem.min_amps or 0.0)]
     one_current = problem.min_amps is None and len(np.unique(usable)) <= 1
     if problem.model.taper and not (one_current and len(problem.deadlines) == 1):
@@ -25,7 +25,7 @@ def is_exact(problem: PlanningProblem) -> bool:
 
 
 def slack_money(problem: PlanningProblem, money: float, exact_to: float) -> float:
-    """By how much the planner may miss the least money [currency]."""
+    """Return by how much the planner may exceed the least money [currency]."""
     if is_exact(problem):
         return exact_to
     rates = [*np.abs(problem.rates_per_kwh), *(d.max_rate_per_kwh for d in problem.deadlines)]
@@ -33,5 +33,5 @@ def slack_money(problem: PlanningProblem, money: float, exact_to: float) -> floa
 
 
 def slack_kwh(problem: PlanningProblem, exact_to: float) -> float:
-    """By how much the planner may miss the least shortage [kWh]."""
+    """Return by how much the planner may exceed the least shortage [kWh]."""
     return exact_to if is_exact(problem) else problem.model.full_kw * problem.tick_hours

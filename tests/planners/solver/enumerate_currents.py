@@ -1,4 +1,4 @@
-"""Every choice of ticks of a tiny problem, with every current of a grid: taper and standby too.
+"""Try every choice of ticks and currents of a tiny problem, taper and standby included.
 
 Its energy and its money are its own; its rules are those of `tests.planners.solver.statement`.
 """
@@ -44,7 +44,7 @@ class Plans:
     cut: NDArray[np.bool_]
 
     def of(self, keep: NDArray[np.bool_] | NDArray[np.intp]) -> Plans:
-        """Give some of them, or some of them more than once."""
+        """Select plans by index; an index may come more than once."""
         return Plans(
             self.returned[keep], self.stored[keep], self.money[keep], self.short[:, keep],
             self.cut[keep],
@@ -67,7 +67,7 @@ def cheapest_on_grid(problem: PlanningProblem, currents: int) -> Cheapest:
 
 
 def _carried(problem: PlanningProblem, chosen: list[int], currents: int) -> Plans:
-    """Give all plans, allowed by the statement, that charge in just the chosen ticks."""
+    """Return all plans, allowed by the statement, that charge in just the chosen ticks."""
     home = np.array([problem.stored_kwh])
     plans = Plans(home, home, np.zeros(1), np.zeros((len(problem.deadlines), 1)), home > np.inf)
     for k, span in enumerate(spans_of(problem)):

@@ -1,4 +1,4 @@
-"""Every choice of ticks of a tiny problem with several departures, priced by the statement.
+"""Try every choice of ticks of a tiny problem with several departures.
 
 Shares no formula with the mixed-integer model. With the ticks chosen, only the last share of each
 segment is free, and the objective is linear between the points where the battery meets the need,
@@ -27,7 +27,7 @@ class Priced:
 
 @dataclass(frozen=True)
 class Choice:
-    """Which ticks are on; only the last share of each segment is still free."""
+    """A choice of ticks; only the last share of each segment is still free."""
 
     problem: PlanningProblem
     spans: list[range]
@@ -53,7 +53,7 @@ def cheapest_by_enumeration(problem: PlanningProblem) -> Priced:
 
 
 def _rested(problem: PlanningProblem, spans: list[range], chosen: set[int]) -> bool:
-    """Whether every start comes after rest enough."""
+    """Tell whether every start comes after enough rest."""
     rested = 0 if problem.before.on else problem.before.ticks
     running = problem.before.on
     for k, span in enumerate(spans):
@@ -91,7 +91,7 @@ def _gains(problem: PlanningProblem, ticks: list[int]) -> Gains:
 
 
 def _onwards(choice: Choice, k: int, stored: float) -> Iterator[tuple[tuple[float, ...], float]]:
-    """Give shortages and money (without start costs) of the departures from the k-th on."""
+    """Return shortages and money (without start costs) of the departures from the k-th on."""
     if k == len(choice.spans):
         yield (), 0.0
         return
@@ -141,7 +141,7 @@ def _shares(choice: Choice, k: int, stored: float) -> list[float]:
 
 
 def _targets(problem: PlanningProblem, k: int) -> list[float]:
-    """Where the last tick for departure `k` may be cut short, written down once more."""
+    """List again where the last tick for departure `k` may be cut short."""
     most = problem.deadlines[k].want_kwh
     targets, used = [], 0.0
     for deadline in problem.deadlines[k:]:

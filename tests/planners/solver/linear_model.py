@@ -1,4 +1,4 @@
-"""A mixed-integer model put together row by row and handed to HiGHS in one piece."""
+"""Build a mixed-integer model row by row, and hand it to HiGHS in one piece."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Planning problems as hypothesis draws them, small and of every kind."""
+"""Draw small planning problems of every kind with hypothesis."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Random planning problems with several departures, as awkward as they come; power is constant."""
+"""Draw awkward random planning problems with several departures, at constant power."""
 
 from __future__ import annotations
 

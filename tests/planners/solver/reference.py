@@ -1,4 +1,4 @@
-"""Second opinions on the planning problem, written from its statement and sharing no code with it.
+"""Solve the planning problem a second time, from its statement and without shared code.
 
 `cheapest_by_highs` is a mixed-integer programme, `cheapest_by_enumeration` tries every choice of
 ticks. Both take constant power, and both solve for each target (the need, then the want) as the
@@ -32,7 +32,7 @@ class Case:
 
 @dataclass(frozen=True)
 class Optimum:
-    """What the reference found: kWh short of the need first, then money."""
+    """The reference's optimum: kWh short of the need first, then money."""
 
     short_kwh: float
     money: float
@@ -126,7 +126,7 @@ def cheapest_by_enumeration(case: Case) -> Optimum:
 
 
 def _allowed(case: Case, choice: tuple[bool, ...], rungs: int) -> bool:
-    """Judge each run and each rest by its length; what went before is simply its first part."""
+    """Judge each run and rest by its length, including what came before the first tick."""
     passed = min(case.ticks_before, 60)
     stretches = [(on, len(list(same))) for on, same in groupby((case.on_before,) * passed + choice)]
     for position, (on, length) in enumerate(stretches[:-1]):

@@ -1,4 +1,4 @@
-"""A second opinion on the planning problem of several departures: a mixed-integer programme.
+"""Solve the planning problem of several departures a second time, as a mixed integer programme.
 
 Written from the problem's statement and sharing no formula with the planner; power per ampere is
 constant. `build` writes the model down and `solve` solves it, so that each can be timed alone.

@@ -1,4 +1,4 @@
-"""What the mixed-integer model of several departures is made of: power, and columns."""
+"""Build the parts of the mixed-integer model: power, and columns."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The rules of the mixed-integer model of several departures, one function each.
+"""Write the rules of the mixed-integer model, one function each.
 
 Minimum run and rest are the turn-on inequalities over windows of starts, which describe those two
 rules as tightly as linear rows can. `spent[j]` is the unused share of the ticks before the j-th:
@@ -39,7 +39,7 @@ def runs_and_rests(
     on, start = segment.on, segment.start
     rest = max(1, problem.min_rest)
     for j in range(len(on)):
-        # A run in progress has no start of its own.
+        # A run in progress does not start again.
         before: Terms = [(on[j - 1], -1)] if j else []
         model.at_most([(on[j], 1), *before, (start[j], -1)], float(j == 0 and segment.running))
         window = [(number, 1.0) for number in start[max(0, j - problem.min_run + 1) : j + 1]]
@@ -78,13 +78,13 @@ def run_in_progress(
 
 
 def _cut_that_counts_not(problem: PlanningProblem, segment: Segment, j: int) -> Terms:
-    """Share cut off the j-th tick, where it then is no tick of a shortest run."""
+    """Return the share cut off the j-th tick, if it then doesn't count towards a shortest run."""
     counts = problem.min_amps is None or problem.min_run == 1
     return [] if counts else [(segment.spent[j + 1], 1), (segment.spent[j], -1)]
 
 
 def targets(model: LinearModel, segment: Segment) -> Terms:
-    """Columns that say: the battery ends at exactly this target."""
+    """Add the columns that say whether the battery ends at exactly each target."""
     found = []
     for target in segment.targets:
         over = segment.most_at_end - target
@@ -98,7 +98,7 @@ def targets(model: LinearModel, segment: Segment) -> Terms:
 def whole_charging(
     model: LinearModel, problem: PlanningProblem, power: Power, segment: Segment, exactly: Terms
 ) -> int:
-    """Give the column that says: one run, too short for a run, is all the segment charges."""
+    """Add the column that says whether one short run is all that the segment charges."""
     run = _ticks_of_no_run(problem)
     whole = model.binary()
     model.at_most([(whole, 1), *times(-1, exactly)], 0)
@@ -130,7 +130,7 @@ def may_be_whole(problem: PlanningProblem, power: Power, segment: Segment) -> bo
 
 
 def least_ticks(model: LinearModel, power: Power, segment: Segment) -> tuple[int, int]:
-    """Give a row that counts the ticks, and the least count where the need is met.
+    """Add a row that counts the ticks, and return it with the least count that meets the need.
 
     Returns
     -------
@@ -145,7 +145,7 @@ def least_ticks(model: LinearModel, power: Power, segment: Segment) -> tuple[int
 
 
 def battery(model: LinearModel, segment: Segment) -> None:
-    """Hold what is charged, never above the want (or above what came home); it may be short."""
+    """Keep the energy at or below the want (or what came home); it may be short of the need."""
     want, most = segment.deadline.want_kwh, segment.most_at_start
     gained = [term for terms in segment.gained for term in terms]
     model.equal([(segment.at_end, 1), (segment.at_start, -1), *times(-1, gained)], 0)
@@ -159,7 +159,7 @@ def battery(model: LinearModel, segment: Segment) -> None:
 
 
 def trip(model: LinearModel, before: Segment, after: Segment) -> int | None:
-    """Battery after a trip: what is left, or nothing; give the column that says it is emptied."""
+    """Add the battery after a trip, and return the column that says whether it is empty."""
     used = before.deadline.trip_kwh
     left: Terms = [(after.at_start, 1), (before.at_end, -1)]
     if before.least_at_start >= used:
@@ -173,7 +173,7 @@ def trip(model: LinearModel, before: Segment, after: Segment) -> int | None:
 
 
 def money(model: LinearModel, problem: PlanningProblem, power: Power, segment: Segment) -> None:
-    """Energy and starts, less what the energy past the need is worth.
+    """Add the cost of energy and starts, minus the worth of the energy past the need.
 
     Past the need is what the segment gained, and no more than lies above the need. The columns
     only bound it from above: it is worth something, so it rises to the lower of the two.
@@ -194,7 +194,7 @@ def money(model: LinearModel, problem: PlanningProblem, power: Power, segment: S
 def _count_cheap_ticks_alone(
     model: LinearModel, problem: PlanningProblem, segment: Segment, past: int
 ) -> None:
-    """Before any departure but the last, ticks dearer than the maximum rate count for nothing.
+    """Let ticks above the maximum rate count for nothing, except before the last departure.
 
     What a run of cheap ticks counts is how much further above the need the battery is after it.
     """
@@ -212,7 +212,7 @@ def _count_cheap_ticks_alone(
 
 
 def _above_need(model: LinearModel, segment: Segment, stored: Terms) -> int:
-    """Give a column that is exactly the larger of what is stored and what is needed."""
+    """Add a column that is exactly the larger of the stored energy and the need."""
     need, most = segment.deadline.need_kwh, max(segment.most_at_end, segment.deadline.need_kwh)
     column, is_above = model.column(most, need), model.binary()
     model.at_least([(column, 1), *times(-1, stored)], 0)

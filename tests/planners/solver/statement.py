@@ -1,4 +1,4 @@
-"""The planning problem's statement, read once more: carry a plan out, price it, judge it.
+"""Carry out, price and judge a plan by the planning problem's statement.
 
 Shares no formula with the planner. It knows every kind of problem that the planner knows, but not
 which plan is best.
@@ -24,7 +24,7 @@ PARTS = 50
 
 @dataclass(frozen=True)
 class Carried:
-    """What came of a plan: energies [kWh] by tick and by departure, and money [currency]."""
+    """A plan's result: energies [kWh] by tick and by departure, and money [currency]."""
 
     metered_kwh: list[float]
     returned_kwh: list[float]
@@ -34,7 +34,7 @@ class Carried:
     money: float
 
     def short_kwh(self, problem: PlanningProblem) -> list[float]:
-        """Give the battery energy short of each need."""
+        """Return the battery energy short of each need."""
         pairs = zip(problem.deadlines, self.reached_kwh, strict=True)
         return [max(0.0, deadline.need_kwh - reached) for deadline, reached in pairs]
 
@@ -123,7 +123,7 @@ def targets_of(problem: PlanningProblem, k: int) -> list[float]:
 
 
 def faults_of(problem: PlanningProblem, amps: list[float], share: list[float]) -> list[str]:
-    """Say where a plan breaks the statement's rules; an empty list for a plan that is allowed."""
+    """List where a plan breaks the statement's rules; empty for a plan that is allowed."""
     carried = carry_out(problem, amps, share)
     home = {tick for span in spans_of(problem) for tick in span}
     faults = [f"away in tick {i}" for i, part in enumerate(share) if part and i not in home]
@@ -174,7 +174,7 @@ def _segment(
 
 
 def runs_of(on: list[int]) -> list[range]:
-    """Give the runs of the ticks that are on."""
+    """Return the runs of the ticks that are on."""
     runs: list[range] = []
     for tick in on:
         if runs and runs[-1].stop == tick:
@@ -190,7 +190,7 @@ def starts_of(problem: PlanningProblem, k: int, on: list[int]) -> int:
 
 
 def short_runs(problem: PlanningProblem, span: range, on: list[int], *, cut: bool) -> list[range]:
-    """Give the runs that are too short, unless they are all the charging; the last may be cut."""
+    """Return the runs that are too short, unless they are all the charging; the last may be cut."""
     # Where the current can be set, a tick cut short is none of a shortest run.
     counts_not = cut and problem.min_amps is not None and problem.min_run > 1
     found = []

@@ -26,7 +26,7 @@ MODEL = ChargeModel(amps=32, phases=1, volts=230, usable_kwh=52, efficiency=0.9)
 
 
 def problem_of(case: Case, *, prefer_late: bool = False) -> PlanningProblem:
-    """Put a case in the planner's terms: a lossless battery at one kilowatt-hour an ampere."""
+    """Turn a case into a planning problem: a lossless battery at one kilowatt-hour an ampere."""
     ticks = len(case.rates)
     return PlanningProblem(
         rates_per_kwh=np.array(case.rates),
@@ -111,7 +111,7 @@ def test_costs_what_enumeration_finds() -> None:
 
 
 def simple(rates: list[float], ticks_wanted: float, **rules: float) -> Case:
-    """Give a case of 1 kWh ticks in which all that is wanted is needed."""
+    """Return a case of 1 kWh ticks whose want is its need."""
     fields = {"start_cost": 0.0, "min_run": 1, "min_rest": 0} | rules
     return Case(
         rates=tuple(rates), tick_kwh=1.0, need_kwh=ticks_wanted, want_kwh=ticks_wanted,
@@ -160,19 +160,19 @@ def test_rules_and_ties(
 
 
 def test_want_is_bought_at_just_max_rate() -> None:
-    """What is wanted is bought at `max_rate` or less, and not above it."""
+    """Energy up to the want is bought at `max_rate` or less, and not above it."""
     case = Case((0.3, 0.2, 0.1, 0.2001), 1.0, 1.0, 4.0, 0.2, 0.0, 1, 0)
     assert chosen(case) == ".##."
 
 
 def test_negative_rates_never_charge_past_the_want() -> None:
-    """However well it is paid, the battery is never charged above the want."""
+    """The battery is never charged above the want, however well that would pay."""
     case = Case((-1.0,) * 6, 1.0, 0.0, 2.5, 0.0, 0.0, 1, 0)
     assert solve(problem_of(case)).metered_kwh.sum() == pytest.approx(2.5)
 
 
 def test_the_last_tick_is_cut_where_the_target_is_reached() -> None:
-    """Whole ticks but for the last in time."""
+    """All ticks are whole except the last in time."""
     solution = solve(problem_of(simple([3, 1, 2, 1], 1.25)))
     assert solution.share.tolist() == [0.0, 1.0, 0.0, 0.25]
 
@@ -202,7 +202,7 @@ def runs_of(on: list[bool]) -> list[tuple[bool, int, int]]:
 
 @given(cases)
 def test_never_above_the_want_nor_short_without_cause(case: Case) -> None:
-    """The energy is the want at most, and below the need only if every allowed tick is used."""
+    """The energy is at most the want, and below the need only if every allowed tick is used."""
     solution = solve(problem_of(case))
     total = float(solution.metered_kwh.sum())
     assert total <= case.want_kwh + 1e-9

@@ -34,7 +34,7 @@ def carried_of(problem: PlanningProblem, solution: Solution) -> Carried:
 
 
 def best_of(problem: PlanningProblem) -> tuple[list[float], float]:
-    """Give the shortages and the money of the planner's plan."""
+    """Return the shortages and the money of the planner's plan."""
     carried = carried_of(problem, solve(problem))
     return carried.short_kwh(problem), carried.money
 
@@ -78,7 +78,7 @@ def test_a_run_cut_off_where_nothing_can_charge_keeps_to_the_statement(
 
 @given(problems(power="any"))
 def test_energy_and_money_recompute(problem: PlanningProblem) -> None:
-    """Energies, cost, starts and objective are what carrying the plan out comes to."""
+    """Energies, cost, starts and objective are those found by carrying the plan out."""
     solution = solve(problem)
     carried = carried_of(problem, solution)
     assert solution.metered_kwh.tolist() == pytest.approx(carried.metered_kwh, abs=1e-9)
@@ -94,7 +94,7 @@ def test_energy_and_money_recompute(problem: PlanningProblem) -> None:
 def refitted(
     problem: PlanningProblem, amps: NDArray[np.float64], reached_kwh: list[float]
 ) -> list[float]:
-    """Give whole shares, the last before each departure cut where the battery held as much."""
+    """Return whole shares; the last before each departure is cut at the energy reached."""
     share = [float(current > 0) for current in amps]
     stored = problem.stored_kwh
     for span, deadline, reached in zip(
@@ -136,7 +136,7 @@ def neighbours(
 
 
 def _allowed(problem: PlanningProblem, amps: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Give the nearest currents that the ticks allow."""
+    """Return the nearest currents that the ticks allow."""
     highest = problem.highest_amps
     currents = highest if problem.min_amps is None else np.minimum(amps, highest)
     return np.where(amps > 0, currents, 0.0)
@@ -144,7 +144,7 @@ def _allowed(problem: PlanningProblem, amps: NDArray[np.float64]) -> NDArray[np.
 
 @given(problems(power="any", ticks=(2, 12)))
 def test_no_neighbour_is_better(problem: PlanningProblem) -> None:
-    """No plan that charges a little differently, and may, is nearer the needs or cheaper."""
+    """No allowed plan that differs a little is nearer the needs, or cheaper."""
     solution = solve(problem)
     carried = carried_of(problem, solution)
     for amps in neighbours(problem, solution.amps):
@@ -160,7 +160,7 @@ def test_no_neighbour_is_better(problem: PlanningProblem) -> None:
 
 @given(problems(), st.integers(0, 2))
 def test_needing_all_that_is_wanted_never_costs_less(problem: PlanningProblem, which: int) -> None:
-    """A need raised to the want leaves fewer plans to choose from (nothing is worth anything)."""
+    """A need raised to the want leaves fewer plans, if energy past it has no worth."""
     k = which % len(problem.deadlines)
     deadlines = [replace(deadline, max_rate_per_kwh=0.0) for deadline in problem.deadlines]
     plain = replace(problem, deadlines=tuple(deadlines))
@@ -188,7 +188,7 @@ def test_needing_more_never_costs_less(problem: PlanningProblem, more_kwh: float
 def test_a_dearer_tick_never_makes_a_plan_cheaper(
     problem: PlanningProblem, data: st.DataObject, more: float
 ) -> None:
-    """Raising one rate never lowers the least money, nor changes what can be had."""
+    """Raising one rate never lowers the least money, nor changes the energy that is possible."""
     tick = data.draw(st.integers(0, problem.ticks - 1))
     rates = problem.rates_per_kwh.copy()
     rates[tick] += more
@@ -201,7 +201,7 @@ def test_a_dearer_tick_never_makes_a_plan_cheaper(
 def test_more_current_never_makes_a_plan_dearer(
     problem: PlanningProblem, data: st.DataObject
 ) -> None:
-    """Where needs are met, a tick that may charge more (with on/off: at all) costs no more."""
+    """If needs are met, a higher current in one tick never makes the plan dearer."""
     tick = data.draw(st.integers(0, problem.ticks - 1))
     highest, lower = problem.highest_amps.copy(), problem.highest_amps.copy()
     highest[tick] = AMPS
@@ -217,7 +217,7 @@ def test_more_current_never_makes_a_plan_dearer(
 def test_a_later_end_never_makes_a_plan_dearer(
     problem: PlanningProblem, later: list[float]
 ) -> None:
-    """Where needs are met, more ticks before the last departure cost no more.
+    """If needs are met, more ticks before the last departure cost no more.
 
     Runs may have any length: one that the end cut short would have to be whole.
     """
@@ -238,7 +238,7 @@ def test_a_later_end_never_makes_a_plan_dearer(
 
 @given(problems(power="one_current", switchings=(None,), departures=(1, 1)), st.floats(-0.5, 0.5))
 def test_adding_to_every_rate_adds_to_the_money(problem: PlanningProblem, more: float) -> None:
-    """With all of the need to buy and no more, c on all rates is c x energy on the least money."""
+    """If exactly the need is bought, adding c to all rates adds c x energy to the least money."""
     hard = replace(
         problem.deadlines[0], want_kwh=problem.deadlines[0].need_kwh, max_rate_per_kwh=0.0
     )
@@ -276,7 +276,7 @@ def test_another_currency_scales_the_money(problem: PlanningProblem, factor: flo
 def test_time_in_which_nothing_can_charge_changes_nothing(
     problem: PlanningProblem, ticks: int
 ) -> None:
-    """Ticks put before the first, in which no current is allowed, only shift the plan."""
+    """Ticks without any allowed current before the first one only shift the plan."""
     problem = replace(problem, before=LONG_AT_REST)
     front = np.zeros(ticks)
     shifted = replace(
@@ -296,7 +296,7 @@ def test_time_in_which_nothing_can_charge_changes_nothing(
 
 @given(problems(power="any"))
 def test_early_and_late_cost_the_same(problem: PlanningProblem) -> None:
-    """The preference decides among plans of the same shortages, money and starts only."""
+    """The preference decides only among plans with equal shortages, money and starts."""
     early, late = (replace(problem, prefer_late=late) for late in (False, True))
     (short, money), other = best_of(early), best_of(late)
     assert no_worse(problem, short, money, other)
@@ -309,7 +309,7 @@ def power_varies(problem: PlanningProblem) -> bool:
 
 
 def one_after_another(problem: PlanningProblem) -> Carried:
-    """Plan for each departure as if there were no other after it, then carry all of it out."""
+    """Plan for each departure as if it were the last, then carry all the plans out."""
     stored, begin, before = problem.stored_kwh, 0, problem.before
     amps, share = np.zeros(problem.ticks), np.zeros(problem.ticks)
     for deadline in problem.deadlines:

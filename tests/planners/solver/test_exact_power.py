@@ -1,4 +1,4 @@
-"""The exact planner where power varies: taper, standby, currents, against trying them all."""
+"""The exact planner with varying power, against trying every choice."""
 
 from __future__ import annotations
 

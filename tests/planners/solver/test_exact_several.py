@@ -1,4 +1,4 @@
-"""The exact planner against HiGHS and enumeration: several departures, both kinds of switching."""
+"""The exact planner with several departures, against HiGHS and enumeration."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ BLOCK = 25
 
 
 def highs_answers(problem: PlanningProblem) -> Iterator[Optimum]:
-    """Ask HiGHS, and where that is not enough ask again."""
+    """Ask HiGHS, and ask again if its answer is not exact enough."""
     # Where needs can't be met, HiGHS 1.16 now and then cuts off the optimum or finds no plan at
     # all: its presolve does, or the tolerance within which an earlier shortage is held.
     tolerances = reference_several.NEAR_KWH
@@ -43,7 +43,7 @@ def highs_answers(problem: PlanningProblem) -> Iterator[Optimum]:
 
 
 def costs_what(problem: PlanningProblem, plan: Carried, best: Optimum) -> bool:
-    """Compare with HiGHS's answer; False if ours is better, which tells against HiGHS."""
+    """Compare with HiGHS's answer; False if ours is better, which speaks against HiGHS."""
     slack, near = slack_kwh(problem, 1e-5), 1e-5
     for ours, theirs in zip(plan.short_kwh(problem), best.short_kwh, strict=True):
         assert ours <= theirs + slack
@@ -56,7 +56,7 @@ def costs_what(problem: PlanningProblem, plan: Carried, best: Optimum) -> bool:
 @pytest.mark.parametrize("kind", ["on_off", "current"])
 @pytest.mark.parametrize("block", range(PROBLEMS // 2 // BLOCK))
 def test_costs_what_highs_finds(kind: Kind, block: int) -> None:
-    """On random problems the plan keeps to the statement and costs HiGHS's least, as is claimed."""
+    """On random problems the plan keeps the rules, and costs what HiGHS finds, as claimed."""
     rng = random.Random(f"several departures {kind} {block}")
     for number in range(BLOCK):
         problem = random_problem(rng, kind=kind)
@@ -69,7 +69,7 @@ def test_costs_what_highs_finds(kind: Kind, block: int) -> None:
         assert any(costs_what(problem, carried, best) for best in answers), number
 
 
-def test_a_run_in_progress_goes_on_until_it_cannot() -> None:
+def test_a_run_in_progress_continues_until_it_cannot() -> None:
     """It has lasted 1 of 4 ticks and tick 2 can't charge: ticks 0 and 1 are bought, though dear.
 
     To end it at tick 0 or 1 and start again at tick 4 would be cheaper; it is not allowed.
@@ -122,7 +122,7 @@ def test_costs_what_enumeration_finds(seed: int) -> None:
 
 
 def test_a_need_is_met_for_which_less_has_to_be_charged_before() -> None:
-    """Charging all it can first, it could not begin the last run without passing the want."""
+    """If all possible energy came first, the last run could not begin without passing the want."""
     problem = PlanningProblem(
         rates_per_kwh=np.zeros(20),
         highest_amps=np.array([32.0] * 13 + [8.0, 0.0] + [32.0] * 5),

@@ -1,4 +1,4 @@
-"""The second opinion for several departures, against enumeration and against obvious answers."""
+"""The reference for several departures, against enumeration and obvious answers."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def problem(
     start_cost: float = 0.0,
     before: SwitchingState = SwitchingState(on=False, ticks=1000),  # noqa: B008 - frozen
 ) -> PlanningProblem:
-    """Give a problem of half-hour ticks of 1 kWh, 0.5 kWh of it gained."""
+    """Return a problem of half-hour ticks of 1 kWh, 0.5 kWh of it gained."""
     return PlanningProblem(
         rates_per_kwh=np.array(rates),
         highest_amps=np.full(len(rates), PLAIN.amps),
@@ -209,7 +209,7 @@ def test_a_run_lasts() -> None:
     assert found.money == pytest.approx(0.1 + 0.1 + 0.9 + 0.1)
 
 
-def test_a_run_in_progress_goes_on() -> None:
+def test_a_run_in_progress_continues() -> None:
     """2 of 4 ticks have passed: ticks 0 and 1 are bought dear, and the last at 0.1."""
     rates = [0.5, 0.5, 0.9, 0.9, 0.1]
     going = SwitchingState(on=True, ticks=2)

@@ -1,4 +1,4 @@
-"""Random tariffs of bands: most of them good, the others good ones with one thing spoilt."""
+"""Draw random tariffs of bands, most of them valid, the others with one thing spoilt."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ def clock(minute: int) -> str:
 
 
 def good_tariff(rng: random.Random, name: str = "Bands") -> dict[str, Any]:
-    """Cut the circle of hours apart, anew for each group of days in each group of months."""
+    """Divide the day among bands, again for each group of days in each group of months."""
     days, months = groups(rng, KINDS, 3), groups(rng, MONTHS, 2)
     rows = [band("rest", rate(rng))]
     for i, some_days in enumerate(days):
@@ -46,7 +46,7 @@ def groups(rng: random.Random, items: list[Any], most: int) -> list[list[Any]]:
 
 
 def circle(rng: random.Random, label: str, where: dict[str, Any]) -> list[dict[str, Any]]:
-    """Give stretches of the day to up to two bands, and leave some to the rest."""
+    """Divide the day among up to two bands and the rest."""
     cuts = sorted(rng.sample(range(1440), rng.randint(0, 5)))
     hours: dict[str, list[str]] = {}
     for start, end in zip(cuts, [*cuts[1:], *cuts[:1]], strict=True):

@@ -1,4 +1,4 @@
-"""Small random years of nights, as the planner takes them, and the same lived by a plain loop."""
+"""Draw small random years of nights, and simulate them with a plain loop."""
 
 from __future__ import annotations
 
@@ -32,8 +32,8 @@ LOSSY = replace(TAPERED, standby_kw=0.3)
 
 
 @dataclass(frozen=True)
-class Lived:
-    """What a plain loop says: metered energy of each tick, and the battery after each night."""
+class PlainLoopYear:
+    """A plain loop's result: metered energy of each tick, and the battery after each night."""
 
     kwh: NDArray[np.float64]
     after: list[float]
@@ -51,7 +51,7 @@ class SmallYear:
     def simulated(self) -> YearResults:
         return simulate(self.rates, self.windows.groups(self.rates), self.rule, self.trips_kwh)
 
-    def night_by_night(self, trips_kwh: NDArray[np.float64]) -> Lived:
+    def night_by_night(self, trips_kwh: NDArray[np.float64]) -> PlainLoopYear:
         """Charge one night after another, each solved alone."""
         rule, stored = self.rule, self.rule.want_kwh
         kwh, after = np.zeros(len(self.rates.rates)), []
@@ -72,11 +72,11 @@ class SmallYear:
                 kwh[first:end] = solution.metered_kwh[0]
                 stored += float(solution.gained_kwh[0])
             after.append(stored)
-        return Lived(kwh, after)
+        return PlainLoopYear(kwh, after)
 
 
 def rates_of(line: NDArray[np.intp], more: float = 0.0) -> YearRates:
-    """Rates of half-hours, by their places in `RATES`."""
+    """Return the rates of half-hours, by their indices in `RATES`."""
     rates = np.array(RATES) + more
     return YearRates(
         start=datetime(2027, 1, 1, tzinfo=UTC),

@@ -1,4 +1,4 @@
-"""The trips of a year, out of a distance, a list, or a household's own record."""
+"""The trips of a year, from a distance, a list, or a household's own record."""
 
 from __future__ import annotations
 
@@ -79,7 +79,7 @@ def test_a_trip_that_returns_at_or_before_leaving_is_back_on_the_next_day() -> N
 
 
 def used(first: date, days: int) -> dict[date, int]:
-    """Give each day an amount of its own, and leave out every fifth, as a ledger does [Wh]."""
+    """Return a different amount for each day, but none for every fifth, like a ledger [Wh]."""
     return {first + n * DAY: 5000 + 10 * n for n in range(days) if n % 5}
 
 

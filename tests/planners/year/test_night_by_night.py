@@ -54,7 +54,7 @@ def test_all_nights_at_once_are_the_nights_one_after_another(year: SmallYear) ->
 @settings(max_examples=40)
 @given(small_years())
 def test_years_do_not_touch_each_other(year: SmallYear) -> None:
-    """Each year alone comes to what it came to among the others."""
+    """Each year has the same result alone as among the others."""
     together = year.simulated()
     for place in range(len(year.trips_kwh)):
         alone = replace(year, trips_kwh=year.trips_kwh[place : place + 1]).simulated()
@@ -66,7 +66,7 @@ def test_years_do_not_touch_each_other(year: SmallYear) -> None:
 @settings(max_examples=40)
 @given(st.one_of(small_years("exact"), small_years("at_once"), small_years("timer")))
 def test_what_is_bought_is_what_was_used(year: SmallYear) -> None:
-    """Trips, less what was charged elsewhere, and what the battery ends above its beginning."""
+    """The energy bought is that of the trips, plus what the battery gained over the year."""
     simulated, model = year.simulated(), year.rule.model
     assume(model.standby_kw == 0)
     used = year.trips_kwh.sum(axis=1) - simulated.elsewhere_kwh
@@ -79,7 +79,7 @@ def test_what_is_bought_is_what_was_used(year: SmallYear) -> None:
 @settings(max_examples=40)
 @given(small_years(want_only=True), st.sampled_from([0.01, 0.2, 1.0]))
 def test_dearer_by_as_much_everywhere_costs_that_much_more(year: SmallYear, more: float) -> None:
-    """Where no rate is too high to be paid, the plan stays as it is."""
+    """If no rate exceeds the limit, the plan does not change."""
     dearer = replace(year, rates=rates_of(year.rates.line, more))
     before, after = year.simulated(), dearer.simulated()
     assert after.energy_kwh == pytest.approx(before.energy_kwh, abs=SAME)
@@ -89,7 +89,7 @@ def test_dearer_by_as_much_everywhere_costs_that_much_more(year: SmallYear, more
 @settings(max_examples=40)
 @given(small_years(want_only=True, plain=True), st.floats(1.0, 2.0))
 def test_longer_trips_never_cost_less(year: SmallYear, times: float) -> None:
-    """Every trip by the same factor: every night begins with less, and rates are above nothing."""
+    """If all trips grow by one factor, every night begins with less, and rates are positive."""
     longer = replace(year, trips_kwh=times * year.trips_kwh)
     assert (longer.simulated().cost >= year.simulated().cost - SAME).all()
 
@@ -97,7 +97,7 @@ def test_longer_trips_never_cost_less(year: SmallYear, times: float) -> None:
 @settings(max_examples=40)
 @given(small_years(want_only=True, plain=True))
 def test_no_plain_rule_is_cheaper_than_the_plan(year: SmallYear) -> None:
-    """Where both charge to what is wanted each night; at once is never short of more."""
+    """No plain rule costs less if both charge to the want; at once is never shorter of it."""
     full = replace(year, rule=replace(year.rule, need_kwh=year.rule.want_kwh))
     exact = full.simulated()
     for planner in ("at_once", "timer"):
@@ -110,7 +110,7 @@ def test_no_plain_rule_is_cheaper_than_the_plan(year: SmallYear) -> None:
 @settings(max_examples=40)
 @given(st.one_of(small_years("at_once"), small_years("timer")))
 def test_plain_rules_charge_from_the_first_of_their_ticks_on(year: SmallYear) -> None:
-    """Whole ticks to what is wanted and nothing after it; a timer's are the night's cheapest."""
+    """They use whole ticks up to the want and none after it; a timer's are the cheapest."""
     [simulated] = [year.simulated().only(0)]
     model, stored, metered = year.rule.model, year.rule.want_kwh, 0.0
     nights = zip(year.windows.first, year.windows.end, year.trips_kwh[0], strict=True)
@@ -173,8 +173,8 @@ def test_what_is_missing_is_metered_energy() -> None:
     assert simulated.short_kwh[0] == pytest.approx([30 / 0.9 - 27.6, 0.0])
 
 
-def test_progress_is_told_until_all_years_are_done() -> None:
-    """In as many parts as the memory asks for."""
+def test_progress_is_reported_until_all_years_are_done() -> None:
+    """Years are simulated in parts, to bound the memory, and each part is reported."""
     year = two_nights(10.0)
     many = np.repeat(year.trips_kwh, 32_000, axis=0)
     reports: list[int] = []

@@ -1,4 +1,4 @@
-"""A year's energy priced by lines, against a plain loop with a running sum for each local day."""
+"""A year's energy priced by bill lines, against a plain loop with running sums."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def local(case: Case, tick: int) -> datetime:
 def by_hand(
     case: Case, kwh: NDArray[np.float64], per: str, times: float, usual: float
 ) -> dict[tuple[str, float], tuple[float, float]]:
-    """Energy and cost by band and rate: each tick fills the tiers from where the period stands."""
+    """Sum energy and cost by band and rate; each tick fills the tiers of its period in turn."""
     used: defaultdict[str, float] = defaultdict(float)
     energy: defaultdict[tuple[str, float], float] = defaultdict(float)
     for tick, drawn in enumerate(kwh.tolist()):
@@ -117,7 +117,7 @@ def test_charging_costs_the_bill_with_it_less_the_bill_without(per: str, times: 
 
 
 def test_a_dearer_cheapest_band_is_dearer_in_all_its_tiers() -> None:
-    """The same energy costs so much more for each kWh in it, and the day's costs what it did."""
+    """Each kWh in the cheapest band costs so much more, and energy by day costs the same."""
     case = tiered("day", 1.0)
     kwh = np.full(len(case.year.rates), 0.7)
     before, after = case.year.priced(kwh), case.year.with_added(0.05).priced(kwh)

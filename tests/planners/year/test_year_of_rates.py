@@ -61,7 +61,7 @@ def answers(tariff: dict[str, Any]) -> list[Held]:
 
 
 def assert_same(spans: tuple[RateSpan, ...], start: datetime, held: list[Held | None]) -> None:
-    """Spans follow on each other, differ, cover every minute, and say what is held there."""
+    """Assert that spans follow each other, differ, cover every minute, and have its rate."""
     place = 0
     for span in spans:
         assert span.start == start + place * MINUTE
@@ -94,7 +94,7 @@ def test_every_minute_of_a_year_has_one_rate(number: int) -> None:
 def year_of(
     tariffs: list[dict[str, Any]], zone: ZoneInfo, start: datetime, minutes: int, code: str
 ) -> list[Held | None]:
-    """Say what holds at each minute; None where no band does, or more than one."""
+    """Return the rate at each minute; None if no band covers it, or more than one."""
     by_tariff = []
     for tariff in tariffs:
         # The places of `NONE` and `SEVERAL` are the last two.
@@ -109,7 +109,7 @@ def year_of(
 
 
 def test_what_is_accepted_has_one_band_at_each_minute_and_what_is_refused_has_not() -> None:
-    """By the evaluator's own count of bands; and the minute that is named is one at fault."""
+    """The evaluator counts the bands of each minute; a refusal names a minute at fault."""
     rng = random.Random("spoilt")
     accepted = refused = 0
     for _ in range(SPOILT):

@@ -1,4 +1,4 @@
-"""The second evaluator for whole years: every minute in turn, by plain lists.
+"""Evaluate whole years of bands a second time, minute by minute, with plain lists.
 
 It shares no code with the planners nor with the calendar of bands: `zoneinfo` tells the offset of
 each minute, and lists tell which bands claim each minute of each kind of day.
@@ -109,14 +109,14 @@ def one_of(claimed: list[int]) -> int:
 
 
 def kind_of(number: int, tariff: dict[str, Any], code: str) -> tuple[int, str]:
-    """Give month and kind of a local day, counted from 1970-01-01."""
+    """Return month and kind of a local day, counted from 1970-01-01."""
     day = date(1970, 1, 1) + timedelta(days=number)
     holiday = names_holidays(tariff) and day in public_holidays(code, day.year)
     return day.month, "holiday" if holiday else DAYS[day.weekday()]
 
 
 def local_days(zone: ZoneInfo, start: datetime, minutes: int) -> list[int]:
-    """Give the local day on the wall of each minute, counted from 1970-01-01."""
+    """Return the local day on the wall of each minute, counted from 1970-01-01."""
     first = (start - datetime(1970, 1, 1, tzinfo=UTC)) // MINUTE
     offsets = wall_offsets(zone, start, minutes)
     return [(utc + offset) // DAY_MINUTES for utc, offset in enumerate(offsets, first)]
