@@ -90,10 +90,10 @@ class Case:
         return replace(self, year=year, groups=self.windows.groups(year, more))
 
     def simulate(
-        self, trips_kwh: NDArray[np.float64], done: Callable[[int], None] = lambda _years: None
+        self, trips_kwh: NDArray[np.float64], report: Callable[[int], None] = lambda _years: None
     ) -> YearResults:
         """Simulate years of trips, given in shape (years, nights)."""
-        return simulate(self.year, self.groups, self.rule, trips_kwh, done)
+        return simulate(self.year, self.groups, self.rule, trips_kwh, report)
 
 
 def case_of(

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from planners.plan.horizon import Horizon
 
-ASKED_AMPS = (16.0, 32.0)
+OTHER_AMPS = (16.0, 32.0)
 """Currents that a reader may consider instead: the usual sizes of charge points."""
 
 MENTIONED_KWH = 0.05
@@ -145,27 +145,27 @@ def _fewer_starts(night: PlanningProblem, plan: Solution) -> tuple[int, float] |
 def _other_currents(horizon: Horizon, night: PlanningProblem) -> Iterator[OtherCurrent]:
     car = horizon.file.vehicles[horizon.situation.departure.vehicle]
     limits = [horizon.file.household.main_fuse_amps, car.max_amps]
-    for amps in ASKED_AMPS:
+    for amps in OTHER_AMPS:
         if amps == night.model.amps or any(limit and amps > limit for limit in limits):
             continue
         if night.min_amps is not None and amps < night.min_amps:
             continue
-        asked = replace(
+        changed = replace(
             night,
             model=replace(night.model, amps=amps),
-            highest_amps=_at(amps, night),
+            highest_amps=_highest_at(amps, night),
         )
-        found = solve(asked)
+        found = solve(changed)
         yield OtherCurrent(amps, found.cost, night.deadlines[0].need_kwh - found.reaches_kwh[0])
 
 
-def _at(amps: float, night: PlanningProblem) -> NDArray[np.float64]:
+def _highest_at(amps: float, night: PlanningProblem) -> NDArray[np.float64]:
     """Return the highest currents that a charge point of `amps` would have had."""
     full = night.highest_amps >= night.model.amps - LEAST_AMPS
-    held = np.minimum(night.highest_amps, amps)
+    limited = np.minimum(night.highest_amps, amps)
     if night.min_amps is None:
         return np.where(night.highest_amps > 0, amps, 0.0)
-    return np.where(full, amps, np.where(held >= night.min_amps, held, 0.0))
+    return np.where(full, amps, np.where(limited >= night.min_amps, limited, 0.0))
 
 
 def _for_later(problem: PlanningProblem, solution: Solution) -> tuple[float, float | None]:
@@ -177,8 +177,8 @@ def _for_later(problem: PlanningProblem, solution: Solution) -> tuple[float, flo
     more = solution.reaches_kwh[0] - alone
     if abs(more) < MENTIONED_KWH:
         return 0.0, None
-    held = replace(first, need_kwh=alone, want_kwh=max(alone, problem.stored_kwh))
-    otherwise = solve(replace(problem, deadlines=(held, *problem.deadlines[1:])))
+    no_more = replace(first, need_kwh=alone, want_kwh=max(alone, problem.stored_kwh))
+    otherwise = solve(replace(problem, deadlines=(no_more, *problem.deadlines[1:])))
     if abs(otherwise.reaches_kwh[-1] - solution.reaches_kwh[-1]) > MENTIONED_KWH:
         return more, None
     return more, otherwise.cost - solution.cost

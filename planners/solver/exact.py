@@ -31,10 +31,10 @@ Bound: each tick costs a few operations on arrays of ``2 U - 1`` rows of levels 
 range of levels takes the logarithm of its length), and the tables hold as many numbers for each
 tick. `planners.solver.follow` walks forwards through them.
 
-Ties: a start costs `TIE` extra, and a tick below its highest current a part of that, so that of
-plans within `TIE` the one with fewer starts wins. Plans that are still equal are decided on the way
-forwards. A kWh past the need that costs exactly ``max_rate`` is bought; one that is as cheap on a
-later night is left for that night.
+Ties: a start costs `TIE` extra, and a tick below its highest current a part of that. So of plans
+within `TIE` the one with fewer starts wins, and then the one with more ticks at full current. Plans
+that are still equal are decided on the way forwards. A kWh past the need that costs exactly
+``max_rate`` is bought; one that is as cheap on a later night is left for that night.
 """
 
 from __future__ import annotations

@@ -37,7 +37,7 @@ def simulate(
     groups: tuple[NightGroup, ...],
     rule: ChargingRule,
     trips_kwh: NDArray[np.float64],
-    done: Callable[[int], None] = lambda _years: None,
+    report: Callable[[int], None] = lambda _years: None,
 ) -> YearResults:
     """Simulate charging through years of trips.
 
@@ -51,7 +51,7 @@ def simulate(
         How the vehicle charges.
     trips_kwh : ndarray of float, shape (years, nights)
         Battery energy of the trip before each night [kWh]; the vehicle begins with its want.
-    done : callable
+    report : callable
         Called now and then with the number of years finished since the last call.
 
     Returns
@@ -65,7 +65,7 @@ def simulate(
     for start in range(0, len(trips_kwh), size):
         some = trips_kwh[start : start + size]
         parts.append(_account(year, rule, some, _Chain.settled(groups, rule, some)))
-        done(len(some))
+        report(len(some))
     return YearResults.joined(parts)
 
 
@@ -128,7 +128,7 @@ class _Chain:
 def _charge(
     group: NightGroup, rule: ChargingRule, rows: NDArray[np.intp], stored: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Charge through nights of one group; return metered energy and the stored after."""
+    """Charge through nights of one group; return the energy metered, and stored after."""
     metered = np.zeros((len(rows), group.inside.shape[1]))
     stored = stored.copy()
     for stage in group.stages:
