@@ -1,6 +1,6 @@
-"""Observers of the loop: what the service manager is told, and figures for graphs.
+"""Observers of the daemon's loop: notices to the service manager, and figures for graphs.
 
-They see each turn once it is over. Nothing they do changes what the daemon does.
+They see each turn when it is over. Nothing they do changes what the daemon does.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
-"""Figures for graphs, out of what the daemon publishes: status, command and plan. Pure.
+"""Make figures for graphs from what the daemon publishes: status, command and plan. Pure.
 
 The names follow OpenMetrics: units in full and in the plural, energy in joules, time in seconds
-since 1970. What is not known is left out. Money has no unit there: its currency is a label.
+since 1970. Unknown figures are left out. Money has no unit in OpenMetrics: the currency is a label.
 """
 
 from __future__ import annotations
@@ -23,13 +23,13 @@ if TYPE_CHECKING:
 JOULES_PER_WH = 3600
 JOULES_PER_KWH = 1000 * JOULES_PER_WH
 
-TOLD_AT = "lullwatt_told_timestamp_seconds"
-"""The one figure that changes though nothing has."""
+UPDATED_AT = "lullwatt_told_timestamp_seconds"
+"""The one figure that always changes."""
 
 
 @dataclass(frozen=True, slots=True)
 class PointShown:
-    """What the bus carries of a charge point."""
+    """The messages of one charge point that the figures come from."""
 
     status: Status
     command: Command | None = None
@@ -38,7 +38,7 @@ class PointShown:
 
 @dataclass(frozen=True, slots=True)
 class DaemonShown:
-    """What is so of the daemon itself.
+    """The daemon's own state.
 
     Attributes
     ----------
@@ -51,13 +51,13 @@ class DaemonShown:
     connected : bool
         Whether there is a broker.
     records : bool
-        Whether the ledger takes what it is given.
+        Whether the ledger accepts rows.
     rate : Decimal or None
-        What a kWh costs now, tax included [currency per kWh].
+        The rate now, tax included [currency per kWh].
     alerts : mapping of (str, str) to int
-        How often each was raised since the start, by charge point and code.
+        The number raised since the start, by charge point and code.
     nights : mapping of str to int
-        How many were recorded since the start, by charge point.
+        The number recorded since the start, by charge point.
     """
 
     now: datetime
@@ -71,19 +71,19 @@ class DaemonShown:
 
 
 def families_of(daemon: DaemonShown, points: Mapping[str, PointShown]) -> tuple[Family, ...]:
-    """Give all figures.
+    """Return all figures.
 
     Parameters
     ----------
     daemon : DaemonShown
         The daemon.
     points : mapping of str to PointShown
-        The charge points; none while the clock is waited for.
+        The charge points; none until the clock is set.
 
     Returns
     -------
     tuple of Family
-        Without those that have no figure now.
+        Those that have a value now.
     """
     found = (*_of_daemon(daemon), *_of_rates(daemon, points), *_of_points(daemon, points))
     return tuple(family for family in found if family.figures)
@@ -94,13 +94,13 @@ def _of_daemon(daemon: DaemonShown) -> Iterator[Family]:
         "lullwatt_build", "info", "Which Lullwatt this is.", (({"version": daemon.version}, 1.0),)
     )
     yield _gauge(
-        TOLD_AT, "When these figures were true, by the clock of the daemon's machine.",
-        _alone(daemon.now.timestamp()), "seconds",
+        UPDATED_AT, "When these figures were made, by the clock of the daemon's machine.",
+        _single(daemon.now.timestamp()), "seconds",
     )  # fmt: skip
-    yield _gauge("lullwatt_bus_connected", "Whether there is a broker.", _alone(daemon.connected))
+    yield _gauge("lullwatt_bus_connected", "Whether there is a broker.", _single(daemon.connected))
     yield _gauge(
-        "lullwatt_ledger_accepting", "Whether the ledger takes what it is given.",
-        _alone(daemon.records),
+        "lullwatt_ledger_accepting", "Whether the ledger accepts rows.",
+        _single(daemon.records),
     )  # fmt: skip
     yield Family(
         "lullwatt_alerts", "counter", "Alerts raised since the daemon started.",
@@ -119,17 +119,17 @@ def _of_rates(daemon: DaemonShown, points: Mapping[str, PointShown]) -> Iterator
     rates = next((each.status.rates for each in points.values()), None)
     yield _gauge(
         "lullwatt_rate_per_kilowatt_hour",
-        "What a kWh costs now, tax included; an estimate where lullwatt_rate_known is 0.",
+        "The price of a kWh now, tax included; an estimate while lullwatt_rate_known is 0.",
         () if daemon.rate is None else (({"currency": daemon.currency}, float(daemon.rate)),),
     )
     yield _gauge(
-        "lullwatt_rate_known", "Whether the rate of now is known.",
-        _alone(rates.now == "known" if rates else None),
+        "lullwatt_rate_known", "Whether the rate now is known.",
+        _single(rates.now == "known" if rates else None),
     )  # fmt: skip
     yield _gauge(
         "lullwatt_rates_known_until_timestamp_seconds",
-        "When the rates cease to be known, or did; left out where they never do.",
-        _alone(_seconds(rates.known_until if rates else None)), "seconds",
+        "Until when the rates are known; absent if they never end.",
+        _single(_seconds(rates.known_until if rates else None)), "seconds",
     )  # fmt: skip
 
 
@@ -151,33 +151,34 @@ def _of_points(daemon: DaemonShown, points: Mapping[str, PointShown]) -> Iterato
 def _of_vehicles(points: Mapping[str, PointShown]) -> Iterator[Family]:
     yield _gauge(
         "lullwatt_vehicle_connected", "Whether a vehicle is plugged in.",
-        _each((name, each.status.connected) for name, each in points.items()),
+        _per_point((name, each.status.connected) for name, each in points.items()),
     )  # fmt: skip
     yield _gauge(
         "lullwatt_vehicle_charging", "Whether power flows into it.",
-        _each((name, each.status.charging) for name, each in points.items()),
+        _per_point((name, each.status.charging) for name, each in points.items()),
     )  # fmt: skip
     yield _gauge(
-        "lullwatt_state_of_charge_ratio", "Its state of charge, as far as it is known; 1 is full.",
-        _each((name, _ratio(each.status.soc_percent)) for name, each in points.items()), "ratio",
+        "lullwatt_state_of_charge_ratio", "Its state of charge, if known; 1 is full.",
+        _per_point((name, _ratio(each.status.soc_percent)) for name, each in points.items()),
+        "ratio",
     )  # fmt: skip
 
 
 def _of_meters(points: Mapping[str, PointShown]) -> Iterator[Family]:
     statuses = {name: each.status for name, each in points.items()}
     readings = {name: each.reading for name, each in statuses.items() if each.reading is not None}
-    registers = _each((name, each.register_wh) for name, each in readings.items())
+    registers = _per_point((name, each.register_wh) for name, each in readings.items())
     yield Family(
         "lullwatt_energy_joules", "counter", "The meter's register, in joules (1 kWh is 3.6 MJ).",
         tuple((labels, wh * JOULES_PER_WH) for labels, wh in registers), "joules",
     )  # fmt: skip
     yield _gauge(
-        "lullwatt_power_watts", "What the meter showed last.",
-        _each((name, each.watts) for name, each in readings.items()), "watts",
+        "lullwatt_power_watts", "The power in the last reading.",
+        _per_point((name, each.watts) for name, each in readings.items()), "watts",
     )  # fmt: skip
     yield _gauge(
-        "lullwatt_last_reading_timestamp_seconds", "Of when the meter's last register is.",
-        _each((name, _seconds(each.at)) for name, each in readings.items()), "seconds",
+        "lullwatt_last_reading_timestamp_seconds", "When the register was last read.",
+        _per_point((name, _seconds(each.at)) for name, each in readings.items()), "seconds",
     )  # fmt: skip
 
 
@@ -185,19 +186,19 @@ def _of_commands(points: Mapping[str, PointShown]) -> Iterator[Family]:
     commands = {name: each.command for name, each in points.items() if each.command is not None}
     yield _gauge(
         "lullwatt_command_on", "Whether the command in force is to charge.",
-        _each((name, each.do == "start") for name, each in commands.items()),
+        _per_point((name, each.do == "start") for name, each in commands.items()),
     )  # fmt: skip
     yield _gauge(
-        "lullwatt_command_amperes", "The current that it allows, per phase; 0 where it is to stop.",
-        _each((name, each.amps or 0.0) for name, each in commands.items()), "amperes",
+        "lullwatt_command_amperes", "The current that it allows, per phase; 0 for a stop.",
+        _per_point((name, each.amps or 0.0) for name, each in commands.items()), "amperes",
     )  # fmt: skip
 
 
 def _of_plans(daemon: DaemonShown, points: Mapping[str, PointShown]) -> Iterator[Family]:
     plans = {name: each.plan for name, each in points.items() if each.plan is not None}
     yield _gauge(
-        "lullwatt_plan_next_start_timestamp_seconds", "When the plan begins to charge next.",
-        _each((name, _seconds(next_start(plan, daemon.now))) for name, plan in plans.items()),
+        "lullwatt_plan_next_start_timestamp_seconds", "When the plan next begins to charge.",
+        _per_point((name, _seconds(next_start(plan, daemon.now))) for name, plan in plans.items()),
         "seconds",
     )  # fmt: skip
     yield _gauge(
@@ -208,20 +209,21 @@ def _of_plans(daemon: DaemonShown, points: Mapping[str, PointShown]) -> Iterator
         ),
     )  # fmt: skip
     yield _gauge(
-        "lullwatt_plan_shortfall_joules", "Energy at the meter that the need goes without.",
-        _each((name, _short_kwh(plan) * JOULES_PER_KWH) for name, plan in plans.items()), "joules",
+        "lullwatt_plan_shortfall_joules", "Energy at the meter that is missing for the departure.",
+        _per_point((name, _short_kwh(plan) * JOULES_PER_KWH) for name, plan in plans.items()),
+        "joules",
     )  # fmt: skip
 
 
-def _gauge(name: str, what: str, figures: Figures, unit: str = "") -> Family:
-    return Family(name, "gauge", what, figures, unit)
+def _gauge(name: str, description: str, figures: Figures, unit: str = "") -> Family:
+    return Family(name, "gauge", description, figures, unit)
 
 
-def _alone(value: float | None) -> Figures:
+def _single(value: float | None) -> Figures:
     return () if value is None else (({}, float(value)),)
 
 
-def _each(values: Iterable[tuple[str, float | None]]) -> Figures:
+def _per_point(values: Iterable[tuple[str, float | None]]) -> Figures:
     return tuple(
         ({"charge_point": name}, float(value)) for name, value in values if value is not None
     )

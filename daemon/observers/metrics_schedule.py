@@ -1,4 +1,4 @@
-"""When figures for graphs are told: with news, every 15 seconds at the most, and each minute."""
+"""Publish figures for graphs: when they change, at most every 15 seconds, and each minute."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from config.files.errors import MetricsError, TariffError
 from daemon.control.events import Warn
 from daemon.messaging.outbox import command_message
 from daemon.messaging.status import status_of
-from daemon.observers.metrics import TOLD_AT, DaemonShown, PointShown, families_of
+from daemon.observers.metrics import UPDATED_AT, DaemonShown, PointShown, families_of
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -31,7 +31,7 @@ EXTRA_MISSING: Final = (
 
 
 def check_metrics(metrics: Metrics | None) -> None:
-    """Refuse what would keep figures from being given out, as far as it can be told beforehand.
+    """Raise what would keep the figures from being published, as far as it shows beforehand.
 
     Parameters
     ----------
@@ -41,12 +41,12 @@ def check_metrics(metrics: Metrics | None) -> None:
     Raises
     ------
     MetricsError
-        If the extra is not installed, or the file can't be where it is to be.
+        If the extra is not installed, or the file can't be written there.
     """
     if metrics is None:
         return
     try:
-        from adapters.metrics.file import refuse_file  # noqa: PLC0415 - loads what is an extra
+        from adapters.metrics.file import refuse_file  # noqa: PLC0415 - loads an extra
     except ModuleNotFoundError as error:
         raise MetricsError(EXTRA_MISSING) from error
     if metrics.file is not None:
@@ -54,7 +54,7 @@ def check_metrics(metrics: Metrics | None) -> None:
 
 
 def teller_of(metrics: Metrics) -> Teller:
-    """Make what gives out figures, not begun yet.
+    """Make the publisher of figures, not started yet.
 
     Parameters
     ----------
@@ -64,7 +64,7 @@ def teller_of(metrics: Metrics) -> Teller:
     Returns
     -------
     Teller
-        A file's or a server's.
+        A file or a server.
     """
     if metrics.file is not None:
         from adapters.metrics.file import MetricsFile  # noqa: PLC0415 - as above
@@ -77,12 +77,12 @@ def teller_of(metrics: Metrics) -> Teller:
 
 
 class MetricsSchedule:
-    """Has figures told, on the loop's thread.
+    """Has figures published, on the loop's thread.
 
     Parameters
     ----------
     teller : Teller
-        Gives them out.
+        Publishes them.
     """
 
     def __init__(self, teller: Teller) -> None:
@@ -90,40 +90,40 @@ class MetricsSchedule:
         self._version = version("lullwatt")
         self._alerts: Counter[tuple[str, str]] = Counter()
         self._nights: Counter[str] = Counter()
-        self._looked_at: datetime | None = None
-        self._told_at: datetime | None = None
-        self._gist: list[Family] = []
+        self._compared_at: datetime | None = None
+        self._published_at: datetime | None = None
+        self._last: list[Family] = []
 
     def start(self) -> None:
-        """Begin to give out figures.
+        """Begin to publish figures.
 
         Raises
         ------
         MetricsError
-            If they can't be given out.
+            If they can't be published.
         """  # noqa: DOC502 - raised by the teller
         self._teller.start()
 
     def stop(self) -> None:
-        """Give out no more."""
+        """Publish no more."""
         self._teller.stop()
 
     def after(self, turn: Turn) -> None:
-        """Count what was done, and tell what is news, or again what is not."""
-        self._alerts.update((at, did.code) for at, did in turn.actions if isinstance(did, Warn))
+        """Count alerts and nights; publish the figures if they are new or a minute old."""
+        self._alerts.update((at, act.code) for at, act in turn.actions if isinstance(act, Warn))
         self._nights.update(night["charge_point"] for night in turn.nights)
-        if not _is_past(self._looked_at, AT_MOST_EVERY, turn.now):
+        if not _has_passed(AT_MOST_EVERY, self._compared_at, turn.now):
             return
-        self._looked_at = turn.now
+        self._compared_at = turn.now
         families = self._families(turn)
-        gist = [family for family in families if family.name != TOLD_AT]
-        if gist != self._gist or _is_past(self._told_at, AT_LEAST_EVERY, turn.now):
-            self._gist, self._told_at = gist, turn.now
+        figures = [family for family in families if family.name != UPDATED_AT]
+        if figures != self._last or _has_passed(AT_LEAST_EVERY, self._published_at, turn.now):
+            self._last, self._published_at = figures, turn.now
             self._teller.tell(families)
 
     def _families(self, turn: Turn) -> tuple[Family, ...]:
         now, house = turn.now, turn.house
-        # Those that are here from the start: a graph wants to see a count go from 0 to 1.
+        # Counts begin at 0 for each charge point, so that a graph sees the first rise.
         nights = dict.fromkeys(turn.states, 0) | self._nights
         daemon = DaemonShown(
             now=now,
@@ -151,6 +151,6 @@ def _rate(house: House, now: datetime) -> Decimal | None:
         return None
 
 
-def _is_past(last: datetime | None, span: timedelta, now: datetime) -> bool:
-    """Whether so much time has passed; a clock that was put back is no reason to wait for it."""
+def _has_passed(span: timedelta, last: datetime | None, now: datetime) -> bool:
+    """Whether a span has passed since then, or the clock was put back since."""
     return last is None or not timedelta(0) <= now - last < span

@@ -1,4 +1,4 @@
-"""Pass each turn of the daemon's loop on to its observers: the service manager, and the figures."""
+"""Pass each turn of the daemon's loop to its observers: the service manager and the metrics."""
 
 from __future__ import annotations
 
@@ -23,29 +23,29 @@ class Observers:
     Attributes
     ----------
     manager : ServiceManager or None
-        Tells a service manager that the loop turns.
+        Tells the service manager that the loop runs.
     metrics : MetricsSchedule or None
-        Gives out figures for graphs.
+        Publishes figures for graphs.
     """
 
     manager: ServiceManager | None = None
     metrics: MetricsSchedule | None = None
 
     def before(self, event: Incoming) -> None:
-        """Show that an event is about to be dealt with."""
+        """Announce that an event is about to be handled."""
         if self.manager is not None:
             self.manager.before(event)
 
     def after(self, turn: Callable[[], Turn]) -> None:
-        """Show the turn that an event came to; it is only built if somebody observes."""
-        shown = [observer.after for observer in (self.manager, self.metrics) if observer]
-        if shown:
+        """Show the turn that an event caused; it is only built if there is an observer."""
+        observers = [observer for observer in (self.manager, self.metrics) if observer]
+        if observers:
             made = turn()
-            for show in shown:
-                show(made)
+            for observer in observers:
+                observer.after(made)
 
     def next_event(self, queue: SimpleQueue[Incoming]) -> Incoming:
-        """Wait for an event; where signs of life are wanted meanwhile, give them."""
+        """Wait for an event; meanwhile send the signs of life that the service manager expects."""
         if self.manager is None:
             return queue.get()
         while True:
@@ -55,6 +55,6 @@ class Observers:
                 self.manager.nothing_came()
 
     def stopping(self) -> None:
-        """Show that the loop has ended."""
+        """Announce that the loop has ended."""
         if self.manager is not None:
             self.manager.stopping()

@@ -1,11 +1,11 @@
-"""What the service manager is told, and when: that the daemon is ready, lives, and what it does.
+"""Tell the service manager that the daemon is ready, that it lives, and what it does.
 
-Everything is said by the loop's own thread as it turns, the watchdog's signs of life above all: a
-loop that is stuck says nothing, and is killed and started again, whatever other threads go on.
+The loop's own thread sends every notice, above all the watchdog's signs of life: a loop that is
+stuck sends none and is killed and started again, even if other threads go on.
 
 Ready means that the household file is read, the ledger is open, the state is recovered from it and
-the loop has made its first turn. It does not wait for the broker: one that is down is outlived, and
-is no reason to be killed by a manager that loses patience.
+the loop has made its first turn. It does not mean that the broker is there: the daemon survives a
+broker that is down, so the manager must not kill it for that.
 """
 
 from __future__ import annotations
@@ -29,22 +29,22 @@ if TYPE_CHECKING:
     from daemon.observers.turn import Turn
 
 SILENCE_SECONDS: Final = 60.0
-"""A wake-up comes every 15 seconds: a loop to which nothing comes for so long is stuck too."""
+"""A loop without any event for this long is stuck: a wake-up comes every 15 seconds."""
 
 WAITING_SECONDS: Final = 60
-"""While the clock is waited for the loop turns every 15 seconds, and asks for so much more."""
+"""The extra time that each turn asks for, every 15 seconds, until the clock is set."""
 
 _LEAST_SECONDS: Final = 60
 _BYTES_PER_SECOND: Final = 2_000_000
-"""What the slowest card reads and writes, with room to spare: opening a ledger reads it whole, and
-bringing one of an older version up to date copies it first."""
+"""The speed of the slowest memory card, with room to spare: opening a ledger reads all of it, and
+upgrading an older one copies it first."""
 
 _MOST_NAMED: Final = 3
 _STATUS_SECONDS: Final = 1.0
 
 
 def patience_usec(ledger: Path) -> int:
-    """Tell how long opening, recovering or copying a ledger may take at the most [microseconds].
+    """Return the longest time to open, recover or copy a ledger [microseconds].
 
     Parameters
     ----------
@@ -61,14 +61,14 @@ def patience_usec(ledger: Path) -> int:
 
 
 class ServiceManager:
-    """Tells the service manager of one household's daemon.
+    """Sends notices about one household's daemon to the service manager.
 
     Parameters
     ----------
     notice : ServiceNotice
-        Tells it.
+        Sends them.
     ledger : Path
-        The ledger's file, whose size tells how long things may take.
+        The ledger's file: its size tells how long things may take.
     seconds : callable
         A clock that only goes forwards, CLOCK_MONOTONIC as the manager reads it [s].
     """
@@ -81,64 +81,64 @@ class ServiceManager:
         self._seconds = seconds
         watchdog = notice.watchdog_seconds
         self._every = None if watchdog is None else watchdog / 2
-        self._ping_due = self._heard_at = seconds()
+        self._ping_due = self._event_at = seconds()
         self._ready = False
         self._status: str | None = None
-        self._status_due = self._heard_at
+        self._status_due = self._event_at
 
     def opens_the_ledger(self) -> None:
-        """Ask for the time that a large ledger takes."""
+        """Ask for the time that opening a large ledger takes."""
         self._notice.say(
             EXTEND_TIMEOUT_USEC=patience_usec(self._ledger), STATUS="Opening the ledger."
         )
 
     def patience_seconds(self) -> float | None:
-        """Tell for how long the loop may wait for an event; None for ever."""
+        """Return how long the loop may wait for an event; None for ever."""
         return None if self._every is None else max(0.0, self._ping_due - self._seconds())
 
     def before(self, event: Incoming) -> None:
-        """Tell what is about to be done, where the manager waits for it to be done."""
+        """Announce a reload before it begins: the manager waits for its end."""
         if self._ready and isinstance(event, Reload):
             self._notice.say(RELOADING=1, MONOTONIC_USEC=int(self._seconds() * 1_000_000))
             self._ready = False
 
     def after(self, turn: Turn) -> None:
-        """Tell what is news after a turn, and that the loop turns."""
+        """Send what is new after a turn, and a sign of life."""
         if not self._notice.listens:
             return
-        self._heard_at = self._seconds()
+        self._event_at = self._seconds()
         if not turn.states:
-            self._say_status("Waiting for a clock that can be believed.", WAITING_SECONDS)
+            self._send_status("Waiting for the clock to be set.", WAITING_SECONDS)
             return
         if not self._ready:
             self._ready = self._notice.say(READY=1)
-        if self._heard_at >= self._status_due:
-            self._status_due = self._heard_at + _STATUS_SECONDS
-            self._say_status(status_line(turn))
-        self._show_life()
+        if self._event_at >= self._status_due:
+            self._status_due = self._event_at + _STATUS_SECONDS
+            self._send_status(status_line(turn))
+        self._send_sign_of_life()
 
     def nothing_came(self) -> None:
-        """Tell that the loop turns, though nothing came; unless the timer is dead."""
+        """Send a sign of life although no event came, unless the timer is dead."""
         now = self._seconds()
-        if now - self._heard_at < SILENCE_SECONDS:
-            self._show_life()
+        if now - self._event_at < SILENCE_SECONDS:
+            self._send_sign_of_life()
         elif self._every is not None:
             self._ping_due = now + self._every
 
     def stopping(self) -> None:
-        """Tell that the daemon is about to end; a backup in progress is waited for."""
+        """Announce that the daemon is about to end; it waits for a backup in progress."""
         self._notice.say(
             STOPPING=1, EXTEND_TIMEOUT_USEC=patience_usec(self._ledger), STATUS="Ending."
         )
 
-    def _show_life(self) -> None:
+    def _send_sign_of_life(self) -> None:
         now = self._seconds()
-        # What can't be told is told at the next turn, and a second later where there is none.
+        # A notice that can't be sent is sent at the next turn, at the latest a second later.
         if self._every is not None and now >= self._ping_due:
-            said = self._notice.say(WATCHDOG=1)
-            self._ping_due = now + (self._every if said else min(1.0, self._every))
+            is_sent = self._notice.say(WATCHDOG=1)
+            self._ping_due = now + (self._every if is_sent else min(1.0, self._every))
 
-    def _say_status(self, text: str, more_seconds: int | None = None) -> None:
+    def _send_status(self, text: str, more_seconds: int | None = None) -> None:
         if more_seconds is not None:
             self._notice.say(STATUS=text, EXTEND_TIMEOUT_USEC=more_seconds * 1_000_000)
         elif text != self._status and self._notice.say(STATUS=text):
@@ -146,17 +146,17 @@ class ServiceManager:
 
 
 def status_line(turn: Turn) -> str:
-    """Say in one plain line whether there is a broker, what charges, and what starts next.
+    """Write one line: whether there is a broker, what charges, and what starts next.
 
     Parameters
     ----------
     turn : Turn
-        After it.
+        The turn that has ended.
 
     Returns
     -------
     str
-        Local times of the household.
+        With the household's local times.
     """
     parts = ["connected to the broker" if turn.connected else "no broker, trying again"]
     if not turn.records:

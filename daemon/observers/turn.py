@@ -1,4 +1,4 @@
-"""One turn of the daemon's loop, as its observers see it."""
+"""One turn of the daemon's loop, for its observers."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Turn:
-    """One turn of the loop: an event dealt with, or put off while the clock is waited for.
+    """One turn of the loop: an event was handled, or put off until the clock is set.
 
     Attributes
     ----------
@@ -26,9 +26,9 @@ class Turn:
     connected : bool
         Whether there is a broker.
     records : bool
-        Whether the ledger takes what it is given.
+        Whether the ledger accepts rows.
     states : mapping of str to PointState
-        What is known of each charge point; empty while the clock is waited for.
+        What is known of each charge point; empty until the clock is set.
     actions : sequence of (str, Action)
         What was done, each with its charge point.
     nights : sequence of dict

@@ -81,7 +81,7 @@ def test_it_is_not_ready_while_the_clock_is_waited_for() -> None:
     for _ in range(3):
         played.manager.after(WAITING)
     assert played.told.words == 3 * [
-        {"STATUS": "Waiting for a clock that can be believed.", "EXTEND_TIMEOUT_USEC": 60_000_000}
+        {"STATUS": "Waiting for the clock to be set.", "EXTEND_TIMEOUT_USEC": 60_000_000}
     ]
     played.manager.after(TURN)
     assert {"READY": 1} in played.told.words
