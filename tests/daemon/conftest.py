@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import pytest
 import structlog
 
-from tests.daemon.worlds import Heard
+from tests.daemon.worlds import RecordedBus
 from tests.support.brokers import make_mosquitto, mosquitto
 from tests.support.commands import run
 from tests.support.daemons import meet, run_daemon
@@ -19,7 +19,7 @@ __all__ = ["make_mosquitto", "meet", "mosquitto", "run", "run_daemon"]
 @pytest.fixture(autouse=True)
 def _held_to_the_contract() -> Iterator[None]:
     """Hold every message that a test of the daemon publishes against the contract of the bus."""
-    with published(Heard):
+    with published(RecordedBus):
         yield
 
 

@@ -1,7 +1,6 @@
-"""A real service on a real ledger, in the hands of a test: its clock, its bus, and the physics.
+"""A real service on a real ledger; the test controls its clock, its bus and the physics.
 
-The clock may be set to any instant, as clocks are. True time is another thing: energy flows by it,
-and the hardware lets a command lapse by its own clock, which is right.
+The clock may be set to any instant, as clocks are. Energy flows by true time.
 """
 
 from __future__ import annotations
@@ -16,7 +15,7 @@ from daemon.control.events import Issue
 from daemon.messaging.incoming import HandledEvent, WakeUp
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.service import Service
-from tests.daemon.worlds import HOUR, MINUTE, POINT, Heard, arrived, topics_of
+from tests.daemon.worlds import HOUR, MINUTE, POINT, RecordedBus, arrived, topics_of
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -44,7 +43,7 @@ class SetClock:
 
 
 def household_file(directory: Path, *changes: tuple[str, str]) -> Path:
-    """Write the demo household, with parts of its text put for others."""
+    """Write the demo household, with parts of its text replaced."""
     text = files("config").joinpath("examples", "kowhai.yaml").read_text("utf-8")
     for old, new in changes:
         assert old in text
@@ -74,9 +73,9 @@ class Site:
         self.clock = SetClock(at)
         self.true_now = at
         self.ledger = ledger
-        self.bus = Heard()
+        self.bus = RecordedBus()
         self.meter_wh = meter_wh
-        self.there = False
+        self.is_there = False
         self.acknowledged = 0
         self.actions: list[tuple[datetime, Action]] = []
         self.records: list[dict[str, Any]] = []
@@ -104,12 +103,12 @@ class Site:
         self.service.handle(MessageArrived(it.topic, it.payload, it.retain, ack))
 
     def plug_in(self, soc: float | None) -> None:
-        self.there = True
+        self.is_there = True
         report = VehicleReport(at=self.clock.now(), pilot="B", soc_percent=soc)
         self.post("vehicle", report)
 
     def unplug(self) -> None:
-        self.there = False
+        self.is_there = False
         self.post("vehicle", VehicleReport(at=self.clock.now(), pilot="A"))
 
     def ask(self, **wish: object) -> None:
@@ -123,8 +122,8 @@ class Site:
 
     @property
     def watts(self) -> float:
-        """Power that flows now: what was told last, until it lapses by the hardware's clock."""
-        command = self.bus.last("command") if self.there else None
+        """Power that flows now: by the last command, until it expires."""
+        command = self.bus.last("command") if self.is_there else None
         if command is None or command["do"] != "start":
             return 0.0
         if self.clock.now() >= datetime.fromisoformat(command["valid_until"]):
@@ -132,7 +131,7 @@ class Site:
         return float(command["amps"]) * 230.0
 
     def pass_time(self, span: timedelta, *, alive: bool = True, every: timedelta = MINUTE) -> None:
-        """Let time go by; a daemon that is alive is woken and hears its meter."""
+        """Let time pass; a daemon that is alive wakes up and gets readings."""
         end = self.true_now + span
         read_at = self.true_now + every
         while self.true_now < end:
@@ -163,19 +162,19 @@ class Site:
         self.true_now += span
         self.clock.at += span
 
-    # --- what came of it ----------------------------------------------------------------------
+    # --- results ------------------------------------------------------------------------------
 
     @property
     def state(self) -> PointState:
         return self.service._states[POINT]
 
     def switches(self) -> list[tuple[datetime, str]]:
-        """When it was told to start and to stop, by its own clock; renewals left out."""
-        told: list[tuple[datetime, str]] = []
+        """When the command changed to start and to stop, by its clock; without renewals."""
+        switches: list[tuple[datetime, str]] = []
         for at, action in self.actions:
-            if isinstance(action, Issue) and (not told or told[-1][1] != action.command.do):
-                told.append((at, action.command.do))
-        return told
+            if isinstance(action, Issue) and (not switches or switches[-1][1] != action.command.do):
+                switches.append((at, action.command.do))
+        return switches
 
     def _wake_at(self, instant: datetime) -> None:
         self.wake = instant

@@ -1,7 +1,7 @@
-"""Worlds for the controller: a household, a clock and a meter in the hand of a test.
+"""Worlds for the controller: a household, a clock and a meter that a test controls.
 
-A world does what the service does with the same parts (and with a real ledger, if it is given
-one), and what physics does: while a start is in force, energy flows through the meter.
+A world does what the service does, with the same parts (and with a real ledger, if it is given
+one). It also does what physics does: while a start is in force, energy flows through the meter.
 """
 
 from __future__ import annotations
@@ -73,7 +73,7 @@ def kowhai() -> House:
 
 
 def household(**parts: dict[str, Any]) -> House:
-    """Make a plain household on a flat rate; the parts are laid over its sections."""
+    """Make a plain household on a flat rate; the parts replace fields of its sections."""
     days = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
     sections: dict[str, dict[str, Any]] = {
         "household": {"name": "Kowhai Cottage", "timezone": "Pacific/Auckland", "currency": "NZD"},
@@ -100,8 +100,8 @@ def household(**parts: dict[str, Any]) -> House:
     return House(file, prices_of(file, {}))
 
 
-class Heard:
-    """Takes the place of the bus, and remembers what was published."""
+class RecordedBus:
+    """A bus that records what is published on it."""
 
     def __init__(self) -> None:
         self.messages: list[tuple[str, bytes, bool]] = []
@@ -147,18 +147,18 @@ class World:
     ledger: Ledger | None = None
     state: PointState = field(default_factory=lambda: PointState(POINT))
     meter_wh: float = 1_000_000.0
-    there: bool = False
+    is_there: bool = False
     draws: float = 1.0
     stuck_watts: float | None = None
     actions: list[tuple[datetime, Action]] = field(default_factory=list)
     readings: list[RegisterReading] = field(default_factory=list)
-    bus: Heard = field(default_factory=Heard)
+    bus: RecordedBus = field(default_factory=RecordedBus)
     watch: Callable[[World], None] = lambda _world: None
 
     # --- what happens -------------------------------------------------------------------------
 
-    def feed(self, event: Event) -> tuple[Action, ...]:
-        """Let the controller take an event, and do what it asks for as the service would."""
+    def handle(self, event: Event) -> tuple[Action, ...]:
+        """Let the controller handle an event, and carry out its actions as the service would."""
         before = saved_body(self.state)
         self.state, actions = step(self.state, event, self.now, self.house)
         self.actions += [(self.now, action) for action in actions]
@@ -171,49 +171,49 @@ class World:
         self.watch(self)
         return actions
 
-    def hear(self, message: Reading | VehicleReport | Request) -> tuple[Action, ...]:
-        """Let a message come by way of the inbox, where there is a ledger to keep it."""
+    def receive(self, message: Reading | VehicleReport | Request) -> tuple[Action, ...]:
+        """Let a message arrive; through the inbox if there is a ledger to store it."""
         leaf, event = _as_event(message)
         if self.ledger is not None:
             topics = topics_of(self.house)
             inbox = Inbox(topics, self.house.file.charge_points, self.ledger)
             topic = f"{topics.base}/{POINT}/{leaf}"
-            taken = inbox.receive(arrived(topic, message), self.now)
-            if not isinstance(taken, tuple):
+            received = inbox.receive(arrived(topic, message), self.now)
+            if not isinstance(received, tuple):
                 return ()
-            event = taken[1]
-        return self.feed(event)
+            event = received[1]
+        return self.handle(event)
 
     def plug_in(self, soc: float | None = None, pilot: str = "B") -> tuple[Action, ...]:
-        self.there = True
-        return self.tell(pilot=pilot, soc_percent=soc)
+        self.is_there = True
+        return self.report(pilot=pilot, soc_percent=soc)
 
     def unplug(self) -> tuple[Action, ...]:
-        self.there = False
-        return self.tell(pilot="A")
+        self.is_there = False
+        return self.report(pilot="A")
 
-    def tell(self, **said: object) -> tuple[Action, ...]:
-        return self.hear(VehicleReport.model_validate({"at": self.now, **said}))
+    def report(self, **fields: object) -> tuple[Action, ...]:
+        return self.receive(VehicleReport.model_validate({"at": self.now, **fields}))
 
     def ask(self, **wish: object) -> tuple[Action, ...]:
-        return self.hear(Request.model_validate(wish))
+        return self.receive(Request.model_validate(wish))
 
     def read(self, *, watts: float | None = None, at: datetime | None = None) -> tuple[Action, ...]:
-        """Let the meter be read; with the power that flows, unless another is given."""
+        """Let the meter send a reading, with the power that flows unless another is given."""
         at = at or self.now
         self.readings.append(RegisterReading(at, round(self.meter_wh)))
         power = self.watts if watts is None else watts
-        return self.hear(Reading(at=at, register_kwh=round(self.meter_wh) / 1000, watts=power))
+        return self.receive(Reading(at=at, register_kwh=round(self.meter_wh) / 1000, watts=power))
 
     # --- time ---------------------------------------------------------------------------------
 
     @property
     def watts(self) -> float:
-        """Power that flows now: what is told, as far as it is drawn, unless the relay is stuck."""
+        """Power that flows now: as commanded and as far as drawn, unless the relay is stuck."""
         if self.stuck_watts is not None:
             return self.stuck_watts
         command = self.state.command
-        if command is None or command.amps is None or not self.there:
+        if command is None or command.amps is None or not self.is_there:
             return 0.0
         if self.now >= command.valid_until:
             return 0.0
@@ -226,14 +226,14 @@ class World:
         return next_wake(self.state, self.now, self.house)
 
     def advance(self, to: datetime) -> None:
-        """Let time pass and energy flow; nobody is told."""
+        """Let time pass and energy flow; no event happens."""
         self.meter_wh += self.watts * ((to - self.now) / HOUR)
         self.now = to
 
     def wait(self, until: datetime, *, read_every: timedelta | None = MINUTE) -> None:
-        """Let time pass: the controller is woken when it asks to be, the meter read while it runs.
+        """Let time pass: the controller wakes up when it asks to, and the meter sends readings.
 
-        While nothing is to flow it is read every ten minutes, and whenever the power changes.
+        While no power should flow, a reading comes every ten minutes and when the power changes.
         """
         power = self.watts
         while self.now < until:
@@ -244,7 +244,7 @@ class World:
                 busy = self.watts or self.doing()[0] == "start"
                 due.append(self._next(read_every if busy else 10 * MINUTE))
             self.advance(min(due))
-            self.feed(TimePassed())
+            self.handle(TimePassed())
             if read_every is not None and (self.now != wake or self.watts != power):
                 self.read()
             power = self.watts
@@ -253,7 +253,7 @@ class World:
         day = self.now.replace(hour=0, minute=0, second=0, microsecond=0)
         return day + ((self.now - day) // every + 1) * every
 
-    # --- what came of it ----------------------------------------------------------------------
+    # --- results ------------------------------------------------------------------------------
 
     def sees_vehicle(self) -> bool:
         return self.state.plugged_in
@@ -267,12 +267,12 @@ class World:
         return [action for _, action in self.actions if isinstance(action, Issue)]
 
     def switches(self) -> list[tuple[datetime, str]]:
-        """When it was told to start and to stop; renewals left out."""
-        told: list[tuple[datetime, str]] = []
+        """When the command changed to start and to stop; without renewals."""
+        switches: list[tuple[datetime, str]] = []
         for at, action in self.actions:
-            if isinstance(action, Issue) and (not told or told[-1][1] != action.command.do):
-                told.append((at, action.command.do))
-        return told
+            if isinstance(action, Issue) and (not switches or switches[-1][1] != action.command.do):
+                switches.append((at, action.command.do))
+        return switches
 
     def plans(self) -> list[AnnouncePlan]:
         return [action for _, action in self.actions if isinstance(action, AnnouncePlan)]
@@ -296,12 +296,14 @@ class World:
         return made
 
     def restarted(self) -> World:
-        """Give the same world under a daemon that was started again and has found its broker."""
+        """Give the same world with a daemon that was started again and is connected."""
         assert self.ledger is not None
         state = recover(self.ledger, POINT, self.now, self.house)
-        again = World(self.house, self.now, state=state, meter_wh=self.meter_wh, there=self.there)
-        again.feed(TimePassed())
-        again.feed(BusConnected())
+        again = World(
+            self.house, self.now, state=state, meter_wh=self.meter_wh, is_there=self.is_there
+        )
+        again.handle(TimePassed())
+        again.handle(BusConnected())
         return again
 
 
@@ -318,7 +320,7 @@ def _as_event(message: Reading | VehicleReport | Request) -> tuple[str, Event]:
 def _around(
     readings: list[RegisterReading], start: datetime, end: datetime
 ) -> Iterator[RegisterReading]:
-    """Choose as the ledger does: with the last reading before and the first after."""
+    """Choose readings as the ledger does: with the last one before and the first after."""
     for index, reading in enumerate(readings):
         is_last_before = reading.at < start and (
             index + 1 == len(readings) or readings[index + 1].at >= start

@@ -113,7 +113,7 @@ class _Year:
         self.site.pass_time(days * DAY + self._chance.randrange(1, 9) * HOUR, alive=False)
         self._killed()
         # Hardware says again how things are when it is connected again.
-        if self.site.there:
+        if self.site.is_there:
             self.site.plug_in(None)
         else:
             self.site.unplug()
@@ -139,7 +139,7 @@ class _Year:
         self._starts += 1
         site = Site(self._household, self._ledger, at, meter_wh=meter_wh)
         if before is not None:
-            site.there, site.bus = before.there, before.bus
+            site.is_there, site.bus = before.is_there, before.bus
             site = _on_the_same_bus(site, before)
         site.begin()
         return site

@@ -145,7 +145,7 @@ def test_a_night_cut_short_by_the_upgrade_is_charged_and_accounted_for(old: Old)
         assert command is not None
         assert command.do == "start"
         site = Site(old.household, ledger, last.at, meter_wh=float(last.register_wh))
-        site.there = True
+        site.is_there = True
         site.begin()
         site.read()
         assert site.bus.on("command")[-1]["serial"] >= command.serial

@@ -61,7 +61,7 @@ def without_departure() -> World:
 
 def declare_a_departure(world: World) -> None:
     world.house = household()
-    world.feed(HouseChanged("file"))
+    world.handle(HouseChanged("file"))
 
 
 def without_prices() -> World:
@@ -72,7 +72,7 @@ def without_prices() -> World:
 
 def learn_prices(world: World) -> None:
     world.house = priced(range(-24, 40))
-    world.feed(HouseChanged("prices"))
+    world.handle(HouseChanged("prices"))
 
 
 def nearly_empty() -> World:
@@ -111,14 +111,14 @@ def ended_by_itself() -> World:
 def after_the_last_price() -> World:
     world = World(priced(range(-24, 2)), EVENING)
     world.advance(FULL_HOUR + 2 * HOUR)
-    world.feed(TimePassed())
+    world.handle(TimePassed())
     return world
 
 
 def after(*events: Delivered | LedgerHealth) -> World:
     world = World(kowhai(), EVENING)
     for event in (TimePassed(), *events):
-        world.feed(event)
+        world.handle(event)
     return world
 
 
@@ -128,7 +128,7 @@ def delivery(outcome: str) -> Delivered:
 
 def leave(world: World) -> None:
     world.unplug()
-    world.feed(TimePassed())
+    world.handle(TimePassed())
 
 
 def restart(world: World) -> None:
@@ -152,7 +152,7 @@ LINES = {
         nearly_empty,
         "hatchback needs 60 % and will reach 47 %: 29.6 kWh are missing.",
         {
-            ClearedBy.NEED_IN_REACH: lambda world: world.tell(soc_percent=55.0),
+            ClearedBy.NEED_IN_REACH: lambda world: world.report(soc_percent=55.0),
             ClearedBy.VEHICLE_GONE: leave,
         },
     ),
@@ -189,7 +189,7 @@ LINES = {
         lambda: after(delivery("refused")),
         f"The broker refuses what is published on {COMMAND}: no rights.",
         {
-            ClearedBy.ALL_ACCEPTED: lambda world: world.feed(delivery("accepted")),
+            ClearedBy.ALL_ACCEPTED: lambda world: world.handle(delivery("accepted")),
             ClearedBy.RESTART: restart,
         },
     ),
@@ -198,7 +198,7 @@ LINES = {
         f"Nothing listens to the commands for driveway (topic {COMMAND}): whatever switches the"
         " charging is not connected, or waits on another topic.",
         {
-            ClearedBy.SUBSCRIBER: lambda world: world.feed(delivery("accepted")),
+            ClearedBy.SUBSCRIBER: lambda world: world.handle(delivery("accepted")),
             ClearedBy.RESTART: restart,
         },
     ),
@@ -207,7 +207,7 @@ LINES = {
         "Nothing can be recorded: the disk is full. Charging goes on, and what arrives meanwhile is"
         " recorded later.",
         {
-            ClearedBy.LEDGER_WRITTEN: lambda world: world.feed(
+            ClearedBy.LEDGER_WRITTEN: lambda world: world.handle(
                 LedgerHealth("ledger-refuses", None)
             ),
             ClearedBy.RESTART: restart,
@@ -217,7 +217,7 @@ LINES = {
         lambda: after(LedgerHealth("no-backup", "no room for a copy")),
         "The ledger could not be backed up: no room for a copy",
         {
-            ClearedBy.BACKUP: lambda world: world.feed(LedgerHealth("no-backup", None)),
+            ClearedBy.BACKUP: lambda world: world.handle(LedgerHealth("no-backup", None)),
             ClearedBy.RESTART: restart,
         },
     ),

@@ -20,7 +20,7 @@ from daemon.messaging.incoming import Halt, WakeUp
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.service import Service
 from tests.benchmarks.households import many, point_names
-from tests.daemon.worlds import EVENING, HOUR, Heard, World, arrived, kowhai, topics_of
+from tests.daemon.worlds import EVENING, HOUR, RecordedBus, World, arrived, kowhai, topics_of
 
 POINTS = point_names(3)
 FIRST, SECOND, LAST = POINTS
@@ -36,7 +36,7 @@ class Home:
         watch = HouseholdWatch(many(directory, "mqtt://127.0.0.1:1", len(POINTS)))
         self.topics = topics_of(watch.house)
         self.clock = VirtualClock(EVENING)
-        self.bus = Heard()
+        self.bus = RecordedBus()
         self.service = Service(
             watch, ledger, self.clock, bus=self.bus, wake_at=lambda _instant: None
         )

@@ -142,7 +142,7 @@ def plug_in_again(world: World) -> None:
 
 
 def change_the_file(world: World) -> None:
-    world.feed(HouseChanged("file"))
+    world.handle(HouseChanged("file"))
 
 
 @pytest.mark.parametrize("happens", [ask, plug_in_again, change_the_file])
@@ -232,7 +232,7 @@ def test_a_register_alone_can_answer() -> None:
         world = World(kowhai(), EVENING, draws=draws)
         world.plug_in(35.0)
         while world.now < NIGHT_BEGINS + HOUR:
-            world.hear(Reading(at=world.now, register_kwh=round(world.meter_wh) / 1000))
+            world.receive(Reading(at=world.now, register_kwh=round(world.meter_wh) / 1000))
             world.wait(world.now + 5 * MINUTE, read_every=None)
         assert [code for _, code in alerts(world)] == codes
 
@@ -288,5 +288,5 @@ def test_a_restart_waits_anew() -> None:
     world = at_home(NIGHT_BEGINS + HOUR)
     assert world.state.response is not None
     assert world.state.response.flowed
-    world.feed(TimePassed())
+    world.handle(TimePassed())
     assert world.state.response.repeats == 0

@@ -50,17 +50,17 @@ NOBODY = Delivered("a/topic", "nobody-listens", is_command=True)
 TEACHES: list[tuple[str, Callable[[World], object], bool]] = [
     ("a reading that says nothing new", lambda w: w.read(), False),
     ("a reading of no power", lambda w: w.read(watts=0.0), False),
-    ("the same state of charge", lambda w: w.tell(soc_percent=35.0), False),
-    ("another state of charge", lambda w: w.tell(soc_percent=50.0), True),
-    ("the same pilot state", lambda w: w.tell(pilot="B"), False),
+    ("the same state of charge", lambda w: w.report(soc_percent=35.0), False),
+    ("another state of charge", lambda w: w.report(soc_percent=50.0), True),
+    ("the same pilot state", lambda w: w.report(pilot="B"), False),
     ("the vehicle goes and comes", lambda w: (w.unplug(), w.plug_in(35.0)), True),
-    ("a fault that is over", lambda w: (w.tell(pilot="F"), w.tell(pilot="B")), True),
+    ("a fault that is over", lambda w: (w.report(pilot="F"), w.report(pilot="B")), True),
     ("a request", lambda w: w.ask(want_percent=70.0), True),
-    ("a new file", lambda w: w.feed(HouseChanged("file")), True),
-    ("new prices", lambda w: w.feed(HouseChanged("prices")), True),
-    ("the broker is there", lambda w: w.feed(BusConnected()), False),
-    ("a message that nobody heard", lambda w: w.feed(NOBODY), False),
-    ("time", lambda w: w.feed(TimePassed()), False),
+    ("a new file", lambda w: w.handle(HouseChanged("file")), True),
+    ("new prices", lambda w: w.handle(HouseChanged("prices")), True),
+    ("the broker is there", lambda w: w.handle(BusConnected()), False),
+    ("a message that nobody heard", lambda w: w.handle(NOBODY), False),
+    ("time", lambda w: w.handle(TimePassed()), False),
 ]
 
 
@@ -93,7 +93,7 @@ def test_first_line_no_vehicle_or_a_fault(pilot: str, now: datetime) -> None:
     world = at_home(now)
     world.ask(charge_now=True, want_percent=100.0)
     assert world.doing()[0] == "start"
-    world.tell(pilot=pilot)
+    world.report(pilot=pilot)
     assert world.doing() == ("stop", None)
 
 
@@ -102,7 +102,7 @@ def test_second_line_the_vehicle_has_ended_by_itself(now: datetime) -> None:
     """A vehicle that takes no more is stopped, in the plan and outside; a person's word ends it."""
     world = at_home(now)
     world.state = replace(world.state, stopped_itself=True)
-    world.feed(TimePassed())
+    world.handle(TimePassed())
     assert world.doing() == ("stop", None)
     assert world.issued()[-1].command.why == "the vehicle has ended its charge by itself"
     world.ask(charge_now=True, want_percent=100.0)
@@ -273,7 +273,7 @@ def test_a_lower_current_in_a_new_file_holds_at_once(wish: dict[str, object]) ->
     if wish:
         world.ask(**wish)
     world.house = household(point={"max_amps": 10.0})
-    world.feed(HouseChanged("file"))
+    world.handle(HouseChanged("file"))
     assert world.doing() == ("start", 10.0)
 
 
@@ -322,7 +322,7 @@ def test_it_always_wakes_later_than_now(soc: float, hours: float) -> None:
 def test_a_wake_is_asked_for_without_a_vehicle_too() -> None:
     """A charge point that never heard of a vehicle still renews its stop."""
     world = World(kowhai(), EVENING)
-    world.feed(TimePassed())
+    world.handle(TimePassed())
     world.wait(EVENING + 24 * HOUR, read_every=None)
     assert len(world.issued()) >= 4
     assert {issue.command.do for issue in world.issued()} == {"stop"}
@@ -333,7 +333,7 @@ def test_a_new_connection_asserts_what_is_in_force() -> None:
     world = at_home(IN_PLAN)
     command = world.state.command
     assert command is not None
-    assert world.feed(BusConnected()) == (Assert(command),)
+    assert world.handle(BusConnected()) == (Assert(command),)
     assert world.state.command == command
 
 
@@ -341,7 +341,7 @@ def test_a_lapsed_command_is_issued_anew_on_a_new_connection() -> None:
     """After hours without a wake, a new connection brings a new command, not the lapsed one."""
     world = at_home(EVENING)
     world.advance(IN_PLAN)
-    actions = world.feed(BusConnected())
+    actions = world.handle(BusConnected())
     issued = [action.command for action in actions if isinstance(action, Issue)]
     assert [command.do for command in issued] == ["start"]
     assert issued[0].valid_until > world.now
@@ -357,9 +357,9 @@ def test_a_clock_that_jumps_and_returns_moves_no_period(jump: timedelta) -> None
     plan = world.state.plan
     assert plan is not None
     world.now += jump
-    world.feed(TimePassed())
+    world.handle(TimePassed())
     world.now -= jump
-    world.feed(TimePassed())
+    world.handle(TimePassed())
     assert world.doing() == ("start", 32.0)
     assert world.state.plan is not None
     assert world.state.plan.periods[-1].end == plan.periods[-1].end
@@ -374,12 +374,12 @@ def test_a_suspended_machine_takes_up_where_the_plan_is() -> None:
     assert plan is not None
     slept = replace(world, actions=[])
     slept.advance(IN_PLAN)
-    slept.feed(TimePassed())
+    slept.handle(TimePassed())
     assert slept.doing() == ("start", 32.0)
     assert slept.state.plan == plan
     late = replace(world, actions=[])
     late.advance(LEAVES + MINUTE)
-    late.feed(TimePassed())
+    late.handle(TimePassed())
     assert late.doing() == ("stop", None)
 
 
@@ -430,7 +430,7 @@ def test_the_same_step_twice_gives_the_same() -> None:
     """A step depends on its arguments alone."""
     steps: list[Callable[[World], object]] = [
         lambda world: world.read(watts=7360),
-        lambda world: world.feed(TimePassed()),
+        lambda world: world.handle(TimePassed()),
         lambda world: world.ask(want_percent=90.0),
     ]
     world = at_home(IN_PLAN)

@@ -23,15 +23,15 @@ WHY = "its access list does not allow it"
 
 def at_home() -> World:
     world = World(kowhai(), EVENING)
-    world.feed(TimePassed())
-    world.feed(BusConnected())
+    world.handle(TimePassed())
+    world.handle(BusConnected())
     return world
 
 
 def told(world: World, topic: str, outcome: str) -> list[str]:
     """Let the bus tell what became of a topic, and return the codes that are raised."""
     event = Delivered(topic, outcome, topic == COMMAND, WHY)  # type: ignore[arg-type]  # one of three
-    return [action.code for action in world.feed(event) if isinstance(action, Warn)]
+    return [action.code for action in world.handle(event) if isinstance(action, Warn)]
 
 
 def alerts(world: World) -> tuple[str, ...]:
@@ -102,7 +102,7 @@ def test_such_alerts_are_not_taken_over_by_the_next_process(tmp_path: Path) -> N
         world.plug_in(35.0)
         told(world, COMMAND, "nobody-listens")
         told(world, PLAN, "refused")
-        world.tell(soc_percent=40.0)
+        world.report(soc_percent=40.0)
         assert alerts(world.restarted()) == ()
 
 

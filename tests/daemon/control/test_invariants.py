@@ -45,7 +45,7 @@ class Household(RuleBasedStateMachine):
     @initialize(name=st.sampled_from(sorted(HOUSES)), hours=st.integers(0, 40))
     def begin(self, name: str, hours: int) -> None:
         self.world = World(HOUSES[name](), EVENING + hours * HOUR, watch=self.look)
-        self.world.feed(TimePassed())
+        self.world.handle(TimePassed())
 
     # --- what may happen ----------------------------------------------------------------------
 
@@ -56,7 +56,7 @@ class Household(RuleBasedStateMachine):
     @rule(seconds=st.integers(1, 40_000))
     def time_passes_unseen(self, seconds: int) -> None:
         self.world.advance(self.world.now + timedelta(seconds=seconds))
-        self.world.feed(TimePassed())
+        self.world.handle(TimePassed())
 
     @rule(soc=st.none() | SOC)
     def plug_in(self, soc: float | None) -> None:
@@ -70,16 +70,16 @@ class Household(RuleBasedStateMachine):
     def report(self, pilot: str, soc: float | None, minutes: int) -> None:
         at = self.world.now + minutes * MINUTE
         report = VehicleReport.model_validate({"at": at, "pilot": pilot, "soc_percent": soc})
-        self.world.hear(report)
+        self.world.receive(report)
 
     @rule(soc=SOC)
     def report_soc(self, soc: float) -> None:
-        self.world.tell(soc_percent=soc)
+        self.world.report(soc_percent=soc)
 
     @rule(minutes=st.integers(-60, 60), wh=st.integers(0, 2_000_000), watts=st.floats(-1e5, 1e5))
     def read_anything(self, minutes: int, wh: int, watts: float) -> None:
         at = self.world.now + minutes * MINUTE
-        self.world.hear(Reading(at=at, register_kwh=wh / 1000, watts=watts))
+        self.world.receive(Reading(at=at, register_kwh=wh / 1000, watts=watts))
 
     @rule()
     def reset_register(self) -> None:
@@ -102,11 +102,11 @@ class Household(RuleBasedStateMachine):
     @rule(name=st.sampled_from(sorted(HOUSES)))
     def change_file(self, name: str) -> None:
         self.world.house = HOUSES[name]()
-        self.world.feed(HouseChanged("file"))
+        self.world.handle(HouseChanged("file"))
 
     @rule()
     def connect(self) -> None:
-        actions = self.world.feed(BusConnected())
+        actions = self.world.handle(BusConnected())
         said = [action for action in actions if isinstance(action, Assert)]
         assert len(said) <= 1
         assert [action.command for action in said] in ([], [self.world.state.command])
@@ -118,18 +118,18 @@ class Household(RuleBasedStateMachine):
         before = world.state
         if before.register is None or before.register.at > world.now:
             return
-        world.feed(TimePassed())
+        world.handle(TimePassed())
         before = world.state
         at = before.register.at - minutes * MINUTE if before.register else world.now
-        assert world.hear(Reading(at=at, register_kwh=1.0, watts=50_000)) == ()
+        assert world.receive(Reading(at=at, register_kwh=1.0, watts=50_000)) == ()
         assert world.state == before
 
     @rule()
     def twice_at_one_instant(self) -> None:
         """Do at an instant what was done at it: nothing is left to do."""
-        self.world.feed(TimePassed())
+        self.world.handle(TimePassed())
         before = self.world.state
-        assert self.world.feed(TimePassed()) == ()
+        assert self.world.handle(TimePassed()) == ()
         assert self.world.state == before
 
     # --- what must hold after every single step -----------------------------------------------
@@ -169,7 +169,7 @@ class Household(RuleBasedStateMachine):
     def a_copy_decides_the_same(self) -> None:
         one, other = replace(self.world, actions=[]), replace(self.world, actions=[])
         one.watch = other.watch = lambda _world: None
-        assert one.feed(TimePassed()) == other.feed(TimePassed())
+        assert one.handle(TimePassed()) == other.handle(TimePassed())
 
 
 TestHousehold = Household.TestCase

@@ -76,7 +76,7 @@ def test_one_false_zero_from_the_meter_fills_no_battery() -> None:
     """A register that shows 0 once and then its old value again is not a battery's worth."""
     world = charging()
     before = soc_of(world)
-    world.hear(Reading(at=world.now, register_kwh=0.0))
+    world.receive(Reading(at=world.now, register_kwh=0.0))
     world.advance(world.now + 10 * MINUTE / 10)
     world.read()
     assert soc_of(world) == pytest.approx(before + 100 * 7.36 * 0.9 / 52 / 60, abs=0.05)
@@ -96,7 +96,7 @@ def test_no_readings_count_outside_the_battery(readings: list[tuple[int, int, fl
     world.plug_in(0.0)
     for seconds, wh, watts in readings:
         world.now += timedelta(seconds=seconds)
-        world.feed(MeterRead(Reading(at=world.now, register_kwh=wh / 1000, watts=watts)))
+        world.handle(MeterRead(Reading(at=world.now, register_kwh=wh / 1000, watts=watts)))
         assert 0 <= soc_of(world) <= 100
 
 
@@ -104,8 +104,10 @@ def test_a_report_in_a_gap_of_readings_takes_nothing_away() -> None:
     """Energy counted on while the meter was silent is not taken off what the vehicle then says."""
     world = charging()
     world.advance(world.now + 14 * MINUTE)
-    world.tell(soc_percent=50.0)
-    world.hear(Reading(at=world.now, register_kwh=round(world.meter_wh - 1717) / 1000, watts=0.0))
+    world.report(soc_percent=50.0)
+    world.receive(
+        Reading(at=world.now, register_kwh=round(world.meter_wh - 1717) / 1000, watts=0.0)
+    )
     assert soc_of(world) == pytest.approx(50.0)
 
 
@@ -114,7 +116,7 @@ def test_less_than_was_counted_on_is_made_up() -> None:
     world = charging()
     silent = world.now + 14 * MINUTE
     world.now = silent
-    world.feed(TimePassed())
+    world.handle(TimePassed())
     assert soc_of(world) > 49
     world.read(watts=0.0)
     assert soc_of(world) == pytest.approx(35 + 100 * 7.36 * 0.9 / 52, abs=0.01)
@@ -135,8 +137,8 @@ def test_a_state_of_charge_from_before_the_trip_is_forgotten() -> None:
 def test_a_state_of_charge_reported_on_the_way_home_is_kept() -> None:
     """What a vehicle reported an hour before it is plugged in is what it arrives with."""
     world = World(kowhai(), EVENING)
-    world.tell(pilot="A")
-    world.tell(soc_percent=55.0)
+    world.report(pilot="A")
+    world.report(soc_percent=55.0)
     world.wait(EVENING + HOUR)
     world.plug_in()
     assert soc_of(world) == 55.0
@@ -154,7 +156,7 @@ def test_what_is_said_last_counts(first: str) -> None:
         if who == "person":
             world.ask(soc_percent=percent)
         else:
-            world.tell(soc_percent=percent)
+            world.report(soc_percent=percent)
     assert soc_of(world) == 60.0
     assert world.state.plan is not None
     assert world.state.plan.soc_percent == 60.0
@@ -167,9 +169,9 @@ def test_a_reading_twice_changes_nothing() -> None:
     """The same reading again leaves all that is known as it was."""
     world = charging()
     reading = Reading(at=world.now, register_kwh=world.meter_wh / 1000, watts=7360)
-    world.hear(reading)
+    world.receive(reading)
     before = world.state
-    assert world.hear(reading) == ()
+    assert world.receive(reading) == ()
     assert world.state == before
 
 
@@ -187,7 +189,7 @@ def test_a_late_reading_changes_nothing(
     world.read()
     before = world.state
     old = Reading(at=world.now - minutes * MINUTE, register_kwh=register_kwh, watts=watts)
-    assert world.feed(MeterRead(old)) == ()
+    assert world.handle(MeterRead(old)) == ()
     assert world.state == before
 
 
@@ -197,25 +199,25 @@ def test_what_is_dated_in_the_future_changes_nothing(ahead: timedelta) -> None:
     world = charging()
     before = world.state
     at = world.now + ahead
-    assert world.feed(MeterRead(Reading(at=at, register_kwh=2.0, watts=0))) == ()
-    assert world.feed(VehicleReported(VehicleReport(at=at, pilot="A", soc_percent=100))) == ()
+    assert world.handle(MeterRead(Reading(at=at, register_kwh=2.0, watts=0))) == ()
+    assert world.handle(VehicleReported(VehicleReport(at=at, pilot="A", soc_percent=100))) == ()
     assert world.state == before
 
 
 def test_a_late_report_changes_nothing() -> None:
     """A pilot state or state of charge from before the last one of its kind is passed over."""
     world = charging()
-    world.tell(pilot="C", soc_percent=47.0)
+    world.report(pilot="C", soc_percent=47.0)
     before = world.state
     at = world.now - MINUTE
-    assert world.feed(VehicleReported(VehicleReport(at=at, pilot="A", soc_percent=90))) == ()
+    assert world.handle(VehicleReported(VehicleReport(at=at, pilot="A", soc_percent=90))) == ()
     assert world.state == before
 
 
 def test_a_vehicle_whose_clock_is_ahead_hides_no_unplugging() -> None:
     """A state of charge dated a little ahead does not make the charge point's own report late."""
     world = charging()
-    world.feed(VehicleReported(VehicleReport(at=world.now + 5 * MINUTE, soc_percent=48)))
+    world.handle(VehicleReported(VehicleReport(at=world.now + 5 * MINUTE, soc_percent=48)))
     world.now += MINUTE
     world.unplug()
     assert world.doing() == ("stop", None)
@@ -288,7 +290,7 @@ def test_power_means_a_vehicle_where_nothing_else_tells(watts: float, *, there: 
 def test_power_is_no_vehicle_against_the_pilot() -> None:
     """Where the pilot says that nobody is there, power is something else."""
     world = World(household(), EVENING)
-    world.tell(pilot="A")
+    world.report(pilot="A")
     world.read(watts=2000.0)
     assert not world.sees_vehicle()
 
@@ -296,7 +298,7 @@ def test_power_is_no_vehicle_against_the_pilot() -> None:
 def test_hours_of_the_file_say_when_a_vehicle_is_there() -> None:
     """A plug that can't tell has a vehicle from 18:30 to 07:30, and commands follow."""
     world = World(household(point=HOURS_BY_FILE), EVENING - 2 * HOUR)
-    world.feed(TimePassed())
+    world.handle(TimePassed())
     world.wait(EVENING - MINUTE)
     assert not world.sees_vehicle()
     world.wait(EVENING)
@@ -311,8 +313,8 @@ def test_hours_of_the_file_say_when_a_vehicle_is_there() -> None:
 def test_a_plug_does_not_chatter_at_the_end_of_its_hours(sees: str) -> None:
     """Outside the file's hours neither power nor a report plugs the vehicle in again and again."""
     world = World(household(point=HOURS_BY_FILE), EVENING + 13 * HOUR - MINUTE)
-    world.there = True
-    world.feed(TimePassed())
+    world.is_there = True
+    world.handle(TimePassed())
     world.wait(EVENING + 13 * HOUR)
     before = len(world.actions)
     for _ in range(10):
@@ -320,8 +322,8 @@ def test_a_plug_does_not_chatter_at_the_end_of_its_hours(sees: str) -> None:
         if sees == "power":
             world.read(watts=3000.0)
         else:
-            world.tell(soc_percent=60.0)
-        world.feed(TimePassed())
+            world.report(soc_percent=60.0)
+        world.handle(TimePassed())
     # That power which flows after a stop is told to stop again is another matter.
     done = [action for _, action in world.actions[before:]]
     assert {action.command.do for action in done if isinstance(action, Issue)} <= {"stop"}
@@ -335,9 +337,9 @@ def test_a_fault_that_clears_is_planned_anew() -> None:
     world.read()
     world.plug_in(35.0)
     world.wait(NIGHT_BEGINS)
-    world.tell(pilot="F")
+    world.report(pilot="F")
     world.wait(NIGHT_BEGINS + 5 * HOUR)
-    world.tell(pilot="C")
+    world.report(pilot="C")
     assert world.doing() == ("start", 32.0)
     world.wait(NIGHT_BEGINS + 10 * HOUR)
     assert world.meter_wh - 1_000_000 == pytest.approx(26_000, abs=150)
@@ -348,7 +350,7 @@ def test_going_and_coming_are_noted_once() -> None:
     world = World(kowhai(), EVENING)
     for pilot in "AABCBBAA":
         world.now += MINUTE
-        world.tell(pilot=pilot)
+        world.report(pilot=pilot)
     noted = [action.event for _, action in world.actions if isinstance(action, Note)]
     assert [event for event in noted if "plugged" in event] == ["plugged-in", "unplugged"]
 

@@ -110,7 +110,7 @@ def test_a_night_waits_a_while_for_the_reading_past_noon() -> None:
     world.read()
     world.plug_in(50.0)
     world.now = NOON
-    world.feed(TimePassed())
+    world.handle(TimePassed())
     assert world.closings() == []
     assert world.wake == NOON + 20 * MINUTE
     silent = World(world.house, world.now, state=world.state)
@@ -118,7 +118,7 @@ def test_a_night_waits_a_while_for_the_reading_past_noon() -> None:
     world.read()
     assert len(world.closings()) == 1
     silent.now = silent.wake
-    silent.feed(TimePassed())
+    silent.handle(TimePassed())
     assert [closing.facts.closed_at for closing in silent.closings()] == [NOON]
 
 
@@ -128,7 +128,7 @@ def test_a_daemon_that_slept_through_the_departure_closes_the_night_when_it_wake
     world.wait(NIGHT_BEGINS + 4 * HOUR)
     world.now = NOON + 3 * HOUR
     world.read()
-    world.feed(TimePassed())
+    world.handle(TimePassed())
     (closing,) = world.closings()
     assert closing.facts.night == date(2026, 6, 3)
     assert closing.facts.departure == LEAVES
@@ -157,7 +157,7 @@ def test_a_promise_is_renewed_until_charging_begins() -> None:
     world.plug_in()
     world.now += MINUTE
     world.read()
-    world.tell(soc_percent=60.0)
+    world.report(soc_percent=60.0)
     night = world.state.night
     assert night is not None
     assert (night.soc_before_percent, night.soc_from) == (60.0, "vehicle")
@@ -202,8 +202,8 @@ def test_the_departure_ends_the_stay_where_nobody_would_say(hardware: str) -> No
     if hardware == "pilot":
         world.plug_in(70.0)
     else:
-        world.there = True
-        world.tell(soc_percent=70.0)
+        world.is_there = True
+        world.report(soc_percent=70.0)
     world.wait(LEAVES)
     assert world.sees_vehicle() is (hardware == "pilot")
 

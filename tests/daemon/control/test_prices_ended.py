@@ -28,10 +28,10 @@ def alerts(world: World) -> list[str]:
 def test_prices_that_end_are_said_once() -> None:
     """Whether or not a vehicle is there: what ended, when by the clock of the home, and so what."""
     world = world_on(range(-24, 2))
-    world.feed(TimePassed())
+    world.handle(TimePassed())
     assert alerts(world) == []
     world.advance(FULL_HOUR + 2 * HOUR)
-    world.feed(TimePassed())
+    world.handle(TimePassed())
     world.plug_in(50.0)
     world.wait(EVENING + 8 * HOUR)
     world.unplug()
@@ -47,14 +47,14 @@ def test_it_is_taken_back_when_prices_come() -> None:
     """Prices that come end the alert, and that is noted; when they end again it is raised again."""
     world = world_on(range(-24, 2))
     world.advance(FULL_HOUR + 2 * HOUR)
-    world.feed(TimePassed())
+    world.handle(TimePassed())
     assert CODE in world.state.alerts
     world.house = priced(range(-24, 6))
-    actions = world.feed(HouseChanged("prices"))
+    actions = world.handle(HouseChanged("prices"))
     assert CODE not in world.state.alerts
     assert [note.event for note in actions if isinstance(note, Note)][:1] == ["prices-came-again"]
     world.advance(FULL_HOUR + 6 * HOUR)
-    world.feed(TimePassed())
+    world.handle(TimePassed())
     assert len(alerts(world)) == 2
     assert "on Thu 04 Jun at 00:00" in alerts(world)[1]
 
@@ -91,7 +91,7 @@ def test_a_household_with_two_charge_points_is_told_once() -> None:
     worlds = [World(house, EVENING), World(house, EVENING)]
     worlds[1].state = type(worlds[1].state)("carport")
     for world in worlds:
-        world.feed(TimePassed())
+        world.handle(TimePassed())
     assert [len(alerts(world)) for world in worlds] == [1, 0]
 
 
@@ -101,8 +101,8 @@ def test_prices_that_were_all_ahead_are_planned_with_once_they_hold() -> None:
     world.plug_in(50.0)
     assert world.warned() == ["no-rate"]
     world.advance(FULL_HOUR + 2 * HOUR - MINUTE)
-    assert not [a for a in world.feed(TimePassed()) if isinstance(a, AnnouncePlan)]
+    assert not [a for a in world.handle(TimePassed()) if isinstance(a, AnnouncePlan)]
     world.advance(FULL_HOUR + 2 * HOUR)
-    (plan,) = [a.plan for a in world.feed(TimePassed()) if isinstance(a, AnnouncePlan)]
+    (plan,) = [a.plan for a in world.handle(TimePassed()) if isinstance(a, AnnouncePlan)]
     assert plan.reaches_percent == pytest.approx(80)
     assert world.warned() == ["no-rate"]

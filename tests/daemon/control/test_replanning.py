@@ -61,7 +61,7 @@ def test_a_report_that_matches_the_count_makes_no_new_plan(off: float) -> None:
     world.wait(NIGHT_BEGINS + HOUR)
     plan, command = world.state.plan, world.state.command
     counted = 35 + 100 * 7.36 * 0.9 / 52
-    assert world.tell(soc_percent=counted + off) == ()
+    assert world.report(soc_percent=counted + off) == ()
     assert world.state.plan is plan
     assert world.state.command is command
 
@@ -72,7 +72,7 @@ def test_a_report_that_differs_makes_a_new_plan(off: float) -> None:
     world = plugged_in()
     world.wait(NIGHT_BEGINS + HOUR)
     counted = 35 + 100 * 7.36 * 0.9 / 52
-    (plan,) = announced(world.tell(soc_percent=counted + off))
+    (plan,) = announced(world.report(soc_percent=counted + off))
     assert plan.plan.soc_percent == pytest.approx(counted + off)
     assert world.doing() == ("start", 32.0), "the run in progress goes on"
 
@@ -101,7 +101,7 @@ def test_a_full_vehicle_that_stops_by_itself_is_not_begun_again() -> None:
     """A vehicle that takes no more before the plan ends leaves the rest of the plan alone."""
     world = plugged_in()
     world.wait(NIGHT_BEGINS + HOUR)
-    world.there = False  # it draws nothing from here on, and says nothing
+    world.is_there = False  # it draws nothing from here on, and says nothing
     world.wait(LEAVES - MINUTE)
     assert [do for _, do in world.switches()] == ["stop", "start", "stop"]
 
@@ -114,7 +114,7 @@ def test_without_a_register_the_plan_is_run_once(watts: float | None) -> None:
     plan = world.state.plan
     assert plan is not None
     if watts is not None:
-        world.hear(Reading(at=world.now, watts=watts))
+        world.receive(Reading(at=world.now, watts=watts))
     world.wait(LEAVES - MINUTE, read_every=None)
     assert [at for at, do in world.switches() if do == "stop"][-1] == plan.periods[-1].end
     assert len(world.switches()) == 3 - 1 + (world.switches()[0][1] == "stop")
@@ -123,7 +123,7 @@ def test_without_a_register_the_plan_is_run_once(watts: float | None) -> None:
 def test_what_changes_the_course_is_announced_and_what_does_not_is_not() -> None:
     """A new file with the same meaning announces nothing; another target does."""
     world = plugged_in()
-    assert announced(world.feed(HouseChanged("file"))) == []
+    assert announced(world.handle(HouseChanged("file"))) == []
     assert len(announced(world.ask(want_percent=90.0))) == 1
     assert announced(world.ask(want_percent=90.0)) == []
     assert len(announced(world.ask(clear=True))) == 1
@@ -138,7 +138,7 @@ def test_prices_that_replace_estimates_make_the_plan_again() -> None:
     assert world.state.plan.rests_on_estimates
     periods = [(p.start, p.end) for p in world.state.plan.periods]
     world.house = priced(hours=60)
-    (plan,) = announced(world.feed(HouseChanged("prices")))
+    (plan,) = announced(world.handle(HouseChanged("prices")))
     assert not plan.plan.rests_on_estimates
     assert (plan.plan.periods[0].start, plan.plan.periods[-1].end) == (
         periods[0][0],
@@ -151,7 +151,7 @@ def test_other_prices_for_the_same_hours_are_announced() -> None:
     world = World(priced(hours=60), EVENING)
     world.plug_in(60.0)
     world.house = priced(hours=60, rate="0.30")
-    (plan,) = announced(world.feed(HouseChanged("prices")))
+    (plan,) = announced(world.handle(HouseChanged("prices")))
     assert plan.plan.cost == pytest.approx(0.30 * plan.plan.energy_kwh)
 
 
@@ -161,11 +161,11 @@ def test_no_price_is_a_warning_once_and_a_plan_when_prices_come() -> None:
     world = World(empty, EVENING)
     world.plug_in(60.0)
     world.wait(EVENING + HOUR)
-    world.tell(soc_percent=50.0)
+    world.report(soc_percent=50.0)
     assert world.warned() == ["no-rate"]
     assert world.doing() == ("stop", None)
     world.house = priced(hours=60)
-    assert len(announced(world.feed(HouseChanged("prices")))) == 1
+    assert len(announced(world.handle(HouseChanged("prices")))) == 1
     assert world.doing() == ("start", 32.0)
 
 
@@ -190,8 +190,8 @@ def test_a_shortfall_that_is_mended_may_be_said_again() -> None:
     """Once a need can be met its alert is over; should it be out of reach again, it is said."""
     world = World(household(vehicle={"usable_kwh": 200.0}), EVENING)
     world.plug_in(5.0)
-    world.tell(soc_percent=55.0)
-    world.tell(soc_percent=5.0)
+    world.report(soc_percent=55.0)
+    world.report(soc_percent=5.0)
     assert world.warned() == ["need-out-of-reach"] * 2
 
 
@@ -256,5 +256,5 @@ def test_time_alone_makes_no_plan() -> None:
     before = len(world.actions)
     for _ in range(30):
         world.now += timedelta(seconds=37)
-        world.feed(TimePassed())
+        world.handle(TimePassed())
     assert world.actions[before:] == []

@@ -26,7 +26,7 @@ from tests.daemon.worlds import (
     MINUTE,
     NIGHT_BEGINS,
     POINT,
-    Heard,
+    RecordedBus,
     World,
     household,
     kowhai,
@@ -60,7 +60,7 @@ class Out:
     """An outbox, and what it published."""
 
     def __init__(self, ledger: Ledger) -> None:
-        self.bus = Heard()
+        self.bus = RecordedBus()
         self.box = Outbox(topics_of(kowhai()), ledger, self.bus)
 
     def do(self, action: Action) -> dict[str, Any] | None:
@@ -168,7 +168,7 @@ def test_an_alert_goes_to_the_users_own_command(ledger: Ledger, given: list[str]
     told: list[tuple[Sequence[str], dict[str, Any]]] = []
     house = household(household={"on_alert": given} if given else {})
     box = Outbox(
-        topics_of(house), ledger, Heard(),
+        topics_of(house), ledger, RecordedBus(),
         run_command=lambda command, payload: told.append((command, json.loads(payload))),
     )  # fmt: skip
     box.carry_out(POINT, Warn("no-rate", "None."), EVENING, house)
@@ -231,7 +231,7 @@ def test_a_night_that_cannot_be_priced_is_not_recorded(ledger: Ledger) -> None:
     house = household(tariff={"valid_from": "2030-01-01"})
     keep_readings(ledger)
     with pytest.raises(TariffError):
-        Outbox(topics_of(house), ledger, Heard()).carry_out(POINT, close(), EVENING, house)
+        Outbox(topics_of(house), ledger, RecordedBus()).carry_out(POINT, close(), EVENING, house)
     assert ledger.nights() == ()
 
 
@@ -245,7 +245,9 @@ def test_a_night_is_priced_in_the_tiers_that_the_month_has_come_to(ledger: Ledge
     house = household(tariff=tariff)
     ledger.add_reading(POINT, NIGHT_BEGINS - 30 * HOUR, 4_990_000)
     keep_readings(ledger)
-    record = Outbox(topics_of(house), ledger, Heard()).carry_out(POINT, close(), EVENING, house)
+    record = Outbox(topics_of(house), ledger, RecordedBus()).carry_out(
+        POINT, close(), EVENING, house
+    )
     assert record is not None
     assert [(line["rate"], line["kwh"], line["cost"]) for line in record["by_band"]] == [
         (Decimal("0.20"), 5, Decimal(1)),

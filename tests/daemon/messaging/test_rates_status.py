@@ -24,7 +24,7 @@ from tests.daemon.worlds import (
     HOUR,
     MINUTE,
     POINT,
-    Heard,
+    RecordedBus,
     household,
     kowhai,
     topics_of,
@@ -119,7 +119,7 @@ def test_a_price_is_known_to_the_end_of_its_last_minute(second: int) -> None:
 
 def test_changed_rates_are_published_and_unchanged_ones_are_not(tmp_path: Path) -> None:
     """A status is published at once when prices end or arrive."""
-    heard = Heard()
+    heard = RecordedBus()
     with open_ledger(tmp_path / "ledger.sqlite3") as ledger:
         outbox = Outbox(topics_of(kowhai()), ledger, heard)
         short, long = priced(range(-24, 1)), priced(range(-24, 12))

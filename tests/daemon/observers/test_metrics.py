@@ -23,7 +23,7 @@ DAEMON = DaemonShown(EVENING, "0.1.0", "NZD", connected=True, records=True, rate
 UNKNOWN = PointShown(Status(at=EVENING, stale_after=EVENING, connected=False, charging=False))
 
 
-def told(
+def figures_of(
     daemon: DaemonShown, **points: PointShown
 ) -> dict[str, dict[frozenset[tuple[str, str]], float]]:
     return figures(page(families_of(daemon, points)).decode())
@@ -50,7 +50,7 @@ def test_an_evening_before_it_charges(evening: World) -> None:
     """The vehicle waits for 21:00, which is 09:00 UTC; each figure is in its base unit."""
     plan = evening.state.plan
     assert plan is not None
-    found = told(DAEMON, driveway=shown(evening))
+    found = figures_of(DAEMON, driveway=shown(evening))
     assert {name: values[DRIVEWAY] for name, values in found.items() if DRIVEWAY in values} == {
         "lullwatt_vehicle_connected": 1.0,
         "lullwatt_vehicle_charging": 0.0,
@@ -72,7 +72,7 @@ def test_an_evening_before_it_charges(evening: World) -> None:
 def test_an_evening_while_it_charges(evening: World) -> None:
     """At 32 A and 230 V; nothing more is to start."""
     evening.wait(NIGHT_BEGINS + HOUR)
-    found = told(replace(DAEMON, now=evening.now), driveway=shown(evening))
+    found = figures_of(replace(DAEMON, now=evening.now), driveway=shown(evening))
     assert found["lullwatt_power_watts"] == {DRIVEWAY: 7360.0}
     assert found["lullwatt_command_on"] == {DRIVEWAY: 1.0}
     assert found["lullwatt_command_amperes"] == {DRIVEWAY: 32.0}
@@ -83,7 +83,7 @@ def test_an_evening_while_it_charges(evening: World) -> None:
 
 def test_what_is_not_known_is_left_out() -> None:
     """No figure stands for one that is not there."""
-    assert set(told(replace(DAEMON, rate=None), driveway=UNKNOWN)) == {
+    assert set(figures_of(replace(DAEMON, rate=None), driveway=UNKNOWN)) == {
         "lullwatt_build_info",
         "lullwatt_told_timestamp_seconds",
         "lullwatt_bus_connected",
@@ -95,7 +95,7 @@ def test_what_is_not_known_is_left_out() -> None:
 
 def test_while_the_clock_is_waited_for_there_is_the_daemon_alone() -> None:
     """That it runs, and whether it has its broker and its ledger."""
-    found = told(replace(DAEMON, rate=None, connected=False, records=False))
+    found = figures_of(replace(DAEMON, rate=None, connected=False, records=False))
     assert found["lullwatt_bus_connected"] == {ALONE: 0.0}
     assert found["lullwatt_ledger_accepting"] == {ALONE: 0.0}
     assert found["lullwatt_build_info"] == {frozenset({("version", "0.1.0")}): 1.0}
@@ -109,7 +109,7 @@ def test_rates_that_end_and_alerts_that_hold() -> None:
     status = UNKNOWN.status.model_copy(update={"rates": rates, "alerts": ("no-power",)})
     counts = {(POINT, "no-power"): 3, (POINT, "late"): 1}
     daemon = replace(DAEMON, alerts=counts, nights={POINT: 7})
-    found = told(daemon, driveway=PointShown(status))
+    found = figures_of(daemon, driveway=PointShown(status))
     power, late = (
         frozenset({("charge_point", POINT), ("code", code)}) for code in ("no-power", "late")
     )
@@ -154,7 +154,7 @@ def test_negative_power_and_a_register_of_zero_are_figures() -> None:
     """What a meter shows is told as it is."""
     reading = Reading(at=EVENING, register_kwh=0, watts=-120.5)
     status = UNKNOWN.status.model_copy(update={"reading": reading})
-    found = told(DAEMON, driveway=PointShown(status))
+    found = figures_of(DAEMON, driveway=PointShown(status))
     assert found["lullwatt_power_watts"] == {DRIVEWAY: -120.5}
     assert found["lullwatt_energy_joules_total"] == {DRIVEWAY: 0.0}
 
@@ -185,5 +185,5 @@ def test_a_household_of_its_own_currency() -> None:
     )
     world.plug_in(35)
     assert world.state.plan is not None
-    found = told(replace(DAEMON, currency="NOK"), driveway=shown(world))
+    found = figures_of(replace(DAEMON, currency="NOK"), driveway=shown(world))
     assert {dict(labels)["currency"] for labels in found["lullwatt_plan_cost"]} == {"NOK"}

@@ -1,4 +1,4 @@
-"""When a service manager is told what, with a clock and a manager in the test's hands."""
+"""What the service manager is sent, and when; the test controls the clock and the manager."""
 
 from __future__ import annotations
 
@@ -24,31 +24,31 @@ WAITING = Turn(EVENING, kowhai(), connected=False, records=True, states={})
 TURN = replace(WAITING, states={POINT: PointState(POINT)})
 
 
-class Told(ServiceNotice):
-    """Keeps what is said, or can't be told anything."""
+class NoticeRecorder(ServiceNotice):
+    """Records the notices, or accepts none."""
 
     def __init__(self, watchdog_seconds: float | None = None) -> None:
         super().__init__("/nowhere", watchdog_seconds)
-        self.words: list[dict[str, str | int]] = []
-        self.hears = True
+        self.sent: list[dict[str, str | int]] = []
+        self.accepts = True
 
     @override
     def say(self, **values: str | int) -> bool:
-        if self.hears:
-            self.words.append(values)
-        return self.hears
+        if self.accepts:
+            self.sent.append(values)
+        return self.accepts
 
     def count(self, name: str) -> int:
-        return sum(name in said for said in self.words)
+        return sum(name in notice for notice in self.sent)
 
 
-class Played:
+class TimedManager:
     """A manager, and the seconds that pass."""
 
     def __init__(self, watchdog_seconds: float | None = None) -> None:
         self.now = 1000.0
-        self.told = Told(watchdog_seconds)
-        self.manager = ServiceManager(self.told, Path("/nowhere/ledger"), lambda: self.now)
+        self.notices = NoticeRecorder(watchdog_seconds)
+        self.manager = ServiceManager(self.notices, Path("/nowhere/ledger"), lambda: self.now)
 
     def rests(self, seconds: float) -> None:
         """Let the loop wait for an event that does not come, as long as it may each time."""
@@ -62,117 +62,117 @@ class Played:
 
 
 @pytest.fixture
-def ready() -> Played:
-    played = Played(watchdog_seconds=30)
-    played.manager.after(TURN)
-    return played
+def ready() -> TimedManager:
+    timed = TimedManager(watchdog_seconds=30)
+    timed.manager.after(TURN)
+    return timed
 
 
-def test_it_is_ready_after_its_first_turn_and_once(ready: Played) -> None:
-    """Without a broker too: one that is down is outlived."""
-    assert ready.told.words[0] == {"READY": 1}
+def test_it_is_ready_after_its_first_turn_and_once(ready: TimedManager) -> None:
+    """Without a broker, too: the daemon survives one that is down."""
+    assert ready.notices.sent[0] == {"READY": 1}
     ready.manager.after(replace(TURN, connected=True))
-    assert ready.told.count("READY") == 1
+    assert ready.notices.count("READY") == 1
 
 
 def test_it_is_not_ready_while_the_clock_is_waited_for() -> None:
     """It asks for more time each turn, for more than until the next one."""
-    played = Played()
+    timed = TimedManager()
     for _ in range(3):
-        played.manager.after(WAITING)
-    assert played.told.words == 3 * [
+        timed.manager.after(WAITING)
+    assert timed.notices.sent == 3 * [
         {"STATUS": "Waiting for the clock to be set.", "EXTEND_TIMEOUT_USEC": 60_000_000}
     ]
-    played.manager.after(TURN)
-    assert {"READY": 1} in played.told.words
+    timed.manager.after(TURN)
+    assert {"READY": 1} in timed.notices.sent
 
 
-def test_readiness_that_could_not_be_told_is_told_later() -> None:
+def test_readiness_that_could_not_be_sent_is_sent_later() -> None:
     """A manager whose queue is full must not wait for ever."""
-    played = Played()
-    played.told.hears = False
-    played.manager.after(TURN)
-    played.told.hears = True
-    played.manager.after(TURN)
-    assert played.told.words[0] == {"READY": 1}
+    timed = TimedManager()
+    timed.notices.accepts = False
+    timed.manager.after(TURN)
+    timed.notices.accepts = True
+    timed.manager.after(TURN)
+    assert timed.notices.sent[0] == {"READY": 1}
 
 
-def test_life_is_shown_at_half_the_time_allowed(ready: Played) -> None:
+def test_life_is_shown_at_half_the_time_allowed(ready: TimedManager) -> None:
     """At rest, each 15 s of 30; that many events come meanwhile makes it no more."""
-    assert ready.told.count("WATCHDOG") == 1
+    assert ready.notices.count("WATCHDOG") == 1
     ready.rests(45)
-    assert ready.told.count("WATCHDOG") == 4
+    assert ready.notices.count("WATCHDOG") == 4
     for _ in range(1000):
         ready.now += 0.015
         ready.manager.after(TURN)
-    assert ready.told.count("WATCHDOG") == 5
+    assert ready.notices.count("WATCHDOG") == 5
 
 
-def test_a_loop_that_nothing_comes_to_shows_no_life(ready: Played) -> None:
+def test_a_loop_that_nothing_comes_to_shows_no_life(ready: TimedManager) -> None:
     """The timer wakes the loop each 15 s: without it nothing would ever be commanded again."""
     ready.rests(10 * SILENCE_SECONDS)
-    shown = ready.told.count("WATCHDOG")
+    shown = ready.notices.count("WATCHDOG")
     assert shown <= 1 + SILENCE_SECONDS / 15
     ready.now += 15
     ready.manager.after(TURN)
-    assert ready.told.count("WATCHDOG") == shown + 1
+    assert ready.notices.count("WATCHDOG") == shown + 1
 
 
-def test_a_sign_of_life_that_could_not_be_given_is_given_soon(ready: Played) -> None:
+def test_a_sign_of_life_that_could_not_be_sent_is_sent_soon(ready: TimedManager) -> None:
     """Within a second, not after another half."""
-    ready.told.hears = False
+    ready.notices.accepts = False
     ready.rests(15)
-    ready.told.hears = True
+    ready.notices.accepts = True
     ready.rests(1)
-    assert ready.told.count("WATCHDOG") == 2
+    assert ready.notices.count("WATCHDOG") == 2
 
 
 def test_without_a_watchdog_the_loop_waits_for_ever() -> None:
     """There is nothing to wake up for."""
-    played = Played(watchdog_seconds=None)
-    played.manager.after(TURN)
-    assert played.manager.patience_seconds() is None
-    assert played.told.count("WATCHDOG") == 0
+    timed = TimedManager(watchdog_seconds=None)
+    timed.manager.after(TURN)
+    assert timed.manager.patience_seconds() is None
+    assert timed.notices.count("WATCHDOG") == 0
 
 
-def test_a_reload_begins_and_ends(ready: Played) -> None:
+def test_a_reload_begins_and_ends(ready: TimedManager) -> None:
     """RELOADING=1 with CLOCK_MONOTONIC in microseconds, and READY=1 when it is done."""
-    ready.told.words.clear()
+    ready.notices.sent.clear()
     ready.now += 0.25
     ready.manager.before(Reload())
     ready.manager.after(TURN)
-    assert ready.told.words[:2] == [
+    assert ready.notices.sent[:2] == [
         {"RELOADING": 1, "MONOTONIC_USEC": 1_000_250_000},
         {"READY": 1},
     ]
     ready.manager.before(WakeUp())
     ready.manager.after(TURN)
-    assert ready.told.count("READY") == 1
+    assert ready.notices.count("READY") == 1
 
 
 def test_a_reload_while_the_clock_is_waited_for_makes_nothing_ready() -> None:
     """Ready is what it is not yet."""
-    played = Played()
-    played.manager.before(Reload())
-    played.manager.after(WAITING)
-    assert played.told.count("READY") == played.told.count("RELOADING") == 0
+    timed = TimedManager()
+    timed.manager.before(Reload())
+    timed.manager.after(WAITING)
+    assert timed.notices.count("READY") == timed.notices.count("RELOADING") == 0
 
 
-def test_its_status_is_told_when_it_is_another(ready: Played) -> None:
+def test_its_status_is_told_when_it_is_another(ready: TimedManager) -> None:
     """Not with every turn."""
     for connected in (False, True, True, True):
         ready.now += 2
         ready.manager.after(replace(TURN, connected=connected))
-    assert [said["STATUS"] for said in ready.told.words if "STATUS" in said] == [
+    assert [said["STATUS"] for said in ready.notices.sent if "STATUS" in said] == [
         "No broker, trying again; nothing charges; no start ahead.",
         "Connected to the broker; nothing charges; no start ahead.",
     ]
 
 
-def test_it_takes_its_leave(ready: Played) -> None:
+def test_it_takes_its_leave(ready: TimedManager) -> None:
     """With time for a backup that is under way."""
     ready.manager.stopping()
-    assert ready.told.words[-1] == {
+    assert ready.notices.sent[-1] == {
         "STOPPING": 1, "EXTEND_TIMEOUT_USEC": 60_000_000, "STATUS": "Ending.",
     }  # fmt: skip
 

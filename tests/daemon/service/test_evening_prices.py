@@ -20,7 +20,17 @@ from adapters.contract.messages import Reading, VehicleReport
 from adapters.ledger.ledger import Ledger, open_ledger
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.service import Halt, HandledEvent, Service, WakeUp
-from tests.daemon.worlds import EVENING, HOUR, KOWHAI, MINUTE, POINT, Heard, arrived, topics_of, utc
+from tests.daemon.worlds import (
+    EVENING,
+    HOUR,
+    KOWHAI,
+    MINUTE,
+    POINT,
+    RecordedBus,
+    arrived,
+    topics_of,
+    utc,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, MutableMapping
@@ -47,7 +57,7 @@ class Home:
         (directory / "prices.csv").write_text(published_in_file(), "utf-8")
         watch = HouseholdWatch(household)
         self.topics = topics_of(watch.house)
-        self.bus = Heard()
+        self.bus = RecordedBus()
         self.clock = VirtualClock(EVENING)
         self.acknowledged = 0
         self._script: list[tuple[datetime, Incoming]] = []

@@ -61,7 +61,7 @@ def ledger(tmp_path: Path) -> Iterator[Ledger]:
 
 def same_after_restart(world: World) -> World:
     """Restart, and hold it to what it did before; the one that was killed lives on."""
-    world.feed(TimePassed())
+    world.handle(TimePassed())
     assert world.ledger is not None
     found = recover(world.ledger, POINT, world.now, world.house)
     again = world.restarted()
@@ -186,7 +186,7 @@ def test_a_report_kept_but_not_acted_on_counts(ledger: Ledger, soc: float | None
     """Killed between keeping a plug-in and acting on it, the daemon finds the vehicle there."""
     world = World(kowhai(), EVENING, ledger)
     world.read()
-    world.tell(pilot="A")
+    world.report(pilot="A")
     world.now += MINUTE
     ledger.add_vehicle_report(POINT, world.now, "B", soc)
     again = world.restarted()
@@ -198,7 +198,7 @@ def test_a_report_kept_but_not_acted_on_counts(ledger: Ledger, soc: float | None
 def test_an_old_report_is_not_taken_for_the_vehicle_that_came_since(ledger: Ledger) -> None:
     """A state of charge from an earlier stay is not what a vehicle came back with."""
     world = at_home(ledger, NIGHT_BEGINS + 5 * HOUR)
-    world.tell(soc_percent=80.0)
+    world.report(soc_percent=80.0)
     world.unplug()
     world.now += HOUR
     world.plug_in()
@@ -210,7 +210,7 @@ def test_an_old_report_is_not_taken_for_the_vehicle_that_came_since(ledger: Ledg
 def test_an_old_report_is_not_taken_for_the_vehicle_that_comes_next(ledger: Ledger) -> None:
     """Started while the vehicle is away, the daemon does not take it back as full as it left."""
     world = at_home(ledger, LEAVES - MINUTE)
-    world.tell(soc_percent=80.0)
+    world.report(soc_percent=80.0)
     world.wait(LEAVES)
     world.unplug()
     for now in (NOON - HOUR, NOON + HOUR):
@@ -247,7 +247,7 @@ def test_wishes_are_kept(ledger: Ledger, wish: dict[str, Any], when: datetime) -
     """What was asked before the plug-in or after it still holds after a restart."""
     world = World(kowhai(), EVENING - 4 * HOUR, ledger)
     world.read()
-    world.tell(pilot="A")
+    world.report(pilot="A")
     world.wait(when)
     if when >= EVENING:
         world.plug_in(35.0)
@@ -284,11 +284,11 @@ def test_charge_now_does_not_come_back(ledger: Ledger) -> None:
 def test_a_fault_does_not_hide_the_vehicle(ledger: Ledger, pilot: str) -> None:
     """Started during a fault, the daemon goes on with the same vehicle once it clears."""
     world = at_home(ledger, NIGHT_BEGINS + HOUR)
-    world.tell(pilot=pilot)
+    world.report(pilot=pilot)
     world.read()
     again = same_after_restart(world)
     again.now += 6 * MINUTE  # more than the file's min_rest_minutes
-    again.tell(pilot="C")
+    again.report(pilot="C")
     assert again.doing() == ("start", 32.0)
     assert again.state.plan is not None
     assert again.state.plan.soc_percent == pytest.approx(35 + 100 * 7.36 * 0.9 / 52, abs=0.3)
@@ -298,9 +298,9 @@ def test_a_fault_does_not_hide_the_vehicle(ledger: Ledger, pilot: str) -> None:
 def test_hardware_that_cannot_tell(ledger: Ledger, now: datetime) -> None:
     """Without a pilot state too, a restart neither finds nor loses a vehicle."""
     world = World(household(), EVENING, ledger)
-    world.there = True
+    world.is_there = True
     world.read()
-    world.tell(soc_percent=40.0)
+    world.report(soc_percent=40.0)
     world.wait(now)
     same_after_restart(world)
 
@@ -319,7 +319,7 @@ def test_a_reading_from_the_future_does_not_outlive_a_restart(ledger: Ledger) ->
     """What live messages could not do, the same messages can't do by way of the ledger."""
     world = at_home(ledger, NIGHT_BEGINS + HOUR)
     world.read(at=world.now + timedelta(days=3650), watts=0.0)
-    world.tell(at=world.now + timedelta(days=3650), pilot="A", soc_percent=100.0)
+    world.report(at=world.now + timedelta(days=3650), pilot="A", soc_percent=100.0)
     again = same_after_restart(world)
     assert again.doing() == ("start", 32.0)
     again.unplug()
@@ -532,7 +532,7 @@ def test_killed_at_any_instant(
     with open_ledger(tmp_path_factory.mktemp("killed") / "ledger.sqlite3") as ledger:
         # SQLite may forget at a power cut here; nobody cuts the power of this test.
         ledger._connection.execute("PRAGMA synchronous = OFF")
-        world = World(HOUSES[name](), EVENING, ledger, there=name == "plug")
+        world = World(HOUSES[name](), EVENING, ledger, is_there=name == "plug")
         world.read()
         for what, minutes in happenings:
             happen(world, what)
@@ -549,10 +549,10 @@ def happen(world: World, what: str) -> None:
         case "out" if hardware_tells:
             world.unplug()
         case "fault" if hardware_tells:
-            world.tell(pilot="F")
+            world.report(pilot="F")
         case "soc":
-            world.there = True
-            world.tell(soc_percent=45.0)
+            world.is_there = True
+            world.report(soc_percent=45.0)
         case "want":
             world.ask(want_percent=92.0)
         case "now" | "not now":

@@ -16,7 +16,7 @@ from config.files.errors import LedgerError
 from daemon.control.events import Issue
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.service import Halt, HandledEvent, Service
-from tests.daemon.worlds import EVENING, POINT, Heard, arrived, topics_of
+from tests.daemon.worlds import EVENING, POINT, RecordedBus, arrived, topics_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -34,7 +34,7 @@ class Home:
         household.write_text(text, "utf-8")
         watch = HouseholdWatch(household)
         self.topics = topics_of(watch.house)
-        self.bus = Heard()
+        self.bus = RecordedBus()
         self.acknowledged = 0
         self.handled: list[HandledEvent] = []
         self.service = Service(

@@ -193,7 +193,7 @@ def test_the_daemon_was_ended(home: Home) -> None:
         place.until(MIDNIGHT - 4 * HOUR)
         place.end()
     with home.place(LEAVES - 20 * MINUTE) as place:
-        place.there = True
+        place.is_there = True
         place.leave()
     explanation = home.why().explanation
     assert (

@@ -41,7 +41,7 @@ def eventful(tmp_path_factory: pytest.TempPathFactory) -> Home:
         place.until(EVENING + 90 * MINUTE)
         place.end()
     with home.place(EVENING + 95 * MINUTE) as place:
-        place.there = True
+        place.is_there = True
         place.draws = False
         place.until(NIGHT_BEGINS + 3 * MINUTE, every=MINUTE)
         place.draws = True
@@ -164,12 +164,12 @@ def test_every_command_is_told_once(steps: list[tuple[str, int]]) -> None:
         rest = [("plug in", 30), *steps]
         while rest:
             with home.place(at, meter_wh=meter_wh) as place:
-                place.there = there
+                place.is_there = there
                 while rest and (step := rest.pop(0))[0] != "start again":
                     DOINGS[step[0]](place)
                     place.until(place.true_now + step[1] * MINUTE)
                 place.end()
-                at, meter_wh, there = place.true_now + MINUTE, place.meter_wh, place.there
+                at, meter_wh, there = place.true_now + MINUTE, place.meter_wh, place.is_there
         why = home.why(max(at, LATER))
         with open_ledger(home.path, read_only=True) as ledger:
             night = why.history.night
