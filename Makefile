@@ -1,9 +1,10 @@
-# `make rehearse` and `make test` need python3 (3.11 or later) and make, nothing else.
+# `make rehearse` and `make test` need python3 (3.11 or later, with venv) and make, nothing else.
 
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
-WORKERS ?= 2
+# How many tests run at a time.
+WORKERS ?= $(shell nproc)
 
 .PHONY: help rehearse test lint types contracts unit mosquitto chromium debian prove bench faults throwaway container upgrade keep-for-upgrade \
 	release licences format constraints clean
@@ -30,6 +31,8 @@ help:
 $(BIN)/python:
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' \
 		|| { echo 'Lullwatt needs Python 3.11 or later: make PYTHON=python3.x ...' >&2; exit 2; }
+	@$(PYTHON) -c 'import ensurepip, venv' 2>/dev/null \
+		|| { echo 'Python lacks its venv module. Install it first: sudo apt-get install python3-venv' >&2; exit 2; }
 	$(PYTHON) -m venv $(VENV)
 
 $(VENV)/.runs: $(BIN)/python pyproject.toml constraints.txt

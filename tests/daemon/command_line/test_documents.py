@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shlex
 import subprocess
@@ -206,3 +207,19 @@ def test_the_readme_shows_faults_as_they_are_worded(tmp_path: Path) -> None:
     )
     assert checked.returncode == 2
     assert checked.stderr in README
+
+
+def test_make_says_what_a_stock_debian_lacks(tmp_path: Path) -> None:
+    """Without the venv module one line names the package, and nothing is left half made."""
+    python, made = tmp_path / "python3", tmp_path / "environment"
+    python.write_text('#!/bin/sh\ncase "$*" in *ensurepip*) exit 1 ;; esac\n')
+    python.chmod(0o755)
+    ran = subprocess.run(
+        ["make", "-C", ROOT, f"{made}/bin/python", f"PYTHON={python}", f"VENV={made}"],
+        check=False, capture_output=True, text=True, env=os.environ | {"MAKEFLAGS": ""},
+    )  # fmt: skip
+    assert ran.returncode == 2
+    [line, _makes_own] = ran.stderr.splitlines()
+    assert line.endswith("sudo apt-get install python3-venv")
+    assert line.removeprefix("Python lacks its venv module. Install it first: ") in README
+    assert not made.exists()
