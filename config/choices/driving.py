@@ -97,7 +97,7 @@ class DrivingPattern(Model):
         for key in given[1:]:
             yield KeyProblem((key,), f"{wanted}, got {given[0]} as well")
         if "days" in self.model_fields_set and "distance_per_year" not in given:
-            yield KeyProblem(("days",), "expected to stand beside distance_per_year only")
+            yield KeyProblem(("days",), "expected only beside distance_per_year")
         yield from repeated(self.days, "days")
 
     def _time_problems(self) -> Iterator[KeyProblem]:

@@ -63,4 +63,4 @@ def _is_address(text: str) -> bool:
 
 
 ListenAddress = Annotated[str, checked(_is_address)]
-"""HOST:PORT; each field adds an `Expected` with an example of its own."""
+"""HOST:PORT; each field adds an `Expected` with its own example."""

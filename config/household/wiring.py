@@ -143,7 +143,7 @@ class NumberInput(Model):
 
     topic: TopicFilter = Field(description="Where it is published.")
     pointer: Pointer | None = Field(
-        None, description="Where it stands in a JSON payload; without, the payload is the number."
+        None, description="Where it is in a JSON payload; without: the payload is the number."
     )
     scale: Scale = Field(1.0, description="What it is multiplied by.")
 
@@ -183,7 +183,7 @@ class PilotInput(Model):
 
     topic: TopicFilter = Field(description="Where it is published.")
     pointer: Pointer | None = Field(
-        None, description="Where it stands in a JSON payload; without, the payload is the word."
+        None, description="Where it is in a JSON payload; without: the payload is the word."
     )
     words: Words | None = Field(
         None, description="What each word of the hardware means, as a letter from A to F."
@@ -195,7 +195,7 @@ class PlugInput(Model):
 
     topic: TopicFilter = Field(description="Where it is published.")
     pointer: Pointer | None = Field(
-        None, description="Where it stands in a JSON payload; without, the payload is the word."
+        None, description="Where it is in a JSON payload; without: the payload is the word."
     )
     words: YesNo | None = Field(
         None, description="What each word of the hardware means; without: true, on, 1 and so on."

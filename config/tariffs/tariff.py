@@ -226,9 +226,7 @@ class Tariff(Model):
             if tiered and not is_given:
                 yield KeyProblem((), f"expected {key}, since a band has tiers")
             if is_given and not tiered:
-                yield KeyProblem(
-                    (key,), "expected to stand beside a band with tiers; no band has any"
-                )
+                yield KeyProblem((key,), "expected a band with tiers beside it; no band has any")
 
     def _bands_without_hours(self) -> list[int]:
         return [i for i, band in enumerate(self.bands or ()) if band.hours is None]
