@@ -74,7 +74,7 @@ def cli() -> None:
 @FILE
 @AT_OPTION
 def check(file: Path, at: datetime | None) -> None:
-    """Validate a household file, and explain what it means now, or at --at."""
+    """Validate a household file, and explain in plain words what it means."""
     from adapters.bus.credentials import check_credentials  # noqa: PLC0415
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
     from daemon.check.explain import explain  # noqa: PLC0415

@@ -92,6 +92,9 @@ SOC_OPTION = click.option(
 VEHICLE_OPTION = click.option(
     "--vehicle", help="Name of a vehicle in the file; by default the first one."
 )
+CHARGE_POINT_OPTION = click.option(
+    "--charge-point", help="Name of a charge point; optional if the file has only one."
+)
 FROM_OPTION = click.option(
     "--from",
     "first",

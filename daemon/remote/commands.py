@@ -12,7 +12,13 @@ import click
 from click.decorators import FC
 
 from config.files.errors import UnwellError, UsageError
-from daemon.presentation.options import FILE, JSON_OPTION, SOC_OPTION, read_percent
+from daemon.presentation.options import (
+    CHARGE_POINT_OPTION,
+    FILE,
+    JSON_OPTION,
+    SOC_OPTION,
+    read_percent,
+)
 from daemon.presentation.output import json_text
 
 if TYPE_CHECKING:
@@ -37,7 +43,7 @@ def _wait_option(seconds: float) -> Callable[[FC], FC]:
 
 @click.command()
 @FILE
-@click.option("--charge-point", help="Name of a charge point; optional if the file has only one.")
+@CHARGE_POINT_OPTION
 @click.option(
     "--want", callback=read_percent, metavar="PERCENT", help="State of charge that is wanted."
 )

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from config.files.errors import UnwellError, UsageError
-from daemon.presentation.options import FILE, JSON_OPTION
+from daemon.presentation.options import CHARGE_POINT_OPTION, FILE, JSON_OPTION
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -34,7 +34,7 @@ The charge point will be set to {currents}, and is stopped at the end, whatever 
 
 @click.command()
 @FILE
-@click.option("--charge-point", help="A charge point of the file; optional if there is only one.")
+@CHARGE_POINT_OPTION
 @click.option(
     "--listen",
     type=click.FloatRange(min=0, max=86_400),

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 @click.option("--charge-point", metavar="NAME", help="Only this charge point.")
 @JSON_OPTION
 def why(file: Path, night: date | None, charge_point: str | None, *, as_json: bool) -> None:
-    """Explain why a night charged, or did not.
+    """Explain why it did, or did not, charge in a night.
 
     First a short answer, then what was known, planned, commanded and measured, in order of time. A
     night runs from noon to noon by the home's clock. Everything comes from the ledger, whether a

@@ -1,4 +1,4 @@
-"""README, DEVELOPERS.md and the examples against what is really there."""
+"""README, DEVELOPERS.md and the examples against the program as it is."""
 
 from __future__ import annotations
 
@@ -34,36 +34,39 @@ PAGES = (
 )
 
 
-def commands() -> set[str]:
-    """List every command of the command line, with its group."""
-    found = set()
+COMMAND_ROWS = re.findall(r"^\| `lullwatt ([^`]+)` \| (.+) \|$", README, re.MULTILINE)
+"""The table of commands in the README: how each is called, and what it does."""
+
+
+def commands() -> dict[str, click.Command]:
+    """Return every command of the command line, by its name with its group."""
+    found: dict[str, click.Command] = {}
     for name, command in cli.commands.items():
         if isinstance(command, click.Group):
-            found |= {f"{name} {inner}" for inner in command.commands}
+            found |= {f"{name} {inner}": each for inner, each in command.commands.items()}
         else:
-            found.add(name)
+            found[name] = command
     return found
 
 
-def test_the_readme_lists_every_command() -> None:
-    """The table of commands is the command line's own list."""
-    rows = re.findall(r"^\| `lullwatt ([^`]+)` \|", README, re.MULTILINE)
-    assert {re.split(r" [\[F]", row)[0] for row in rows} == commands()
+def test_the_readme_describes_every_command_as_its_help_does() -> None:
+    """The table lists all commands, each with the first paragraph of its help."""
+    described = {re.split(r" [\[F]", usage)[0]: does for usage, does in COMMAND_ROWS}
+    helps = {name: command.help or "" for name, command in commands().items()}
+    first = {name: " ".join(text.split("\n\n")[0].split()) for name, text in helps.items()}
+    assert described == {name: text.removesuffix(".") for name, text in first.items()}
 
 
-def test_the_readme_lists_every_option() -> None:
-    """Each option of each command stands in its row, and no other."""
-    for row in re.findall(r"^\| `lullwatt ([^`]+)` \|", README, re.MULTILINE):
-        name, *inner = re.split(r" [\[F]", row)[0].split()
-        command = cli.commands[name]
-        if inner and isinstance(command, click.Group):
-            command = command.commands[inner[0]]
-        options = {option.opts[0] for option in command.params if isinstance(option, click.Option)}
-        assert set(re.findall(r"--[a-z-]+", row)) == options, row
+@pytest.mark.parametrize("usage", [usage for usage, _does in COMMAND_ROWS])
+def test_the_readme_lists_every_option(usage: str) -> None:
+    """The usage of each command has all of its options, and no others."""
+    command = commands()[re.split(r" [\[F]", usage)[0]]
+    options = {option.opts[0] for option in command.params if isinstance(option, click.Option)}
+    assert set(re.findall(r"--[a-z-]+", usage)) == options
 
 
 def test_the_map_names_every_room_and_no_other() -> None:
-    """The table of rooms in the contributor guide is the house as it stands."""
+    """The table of rooms in the contributor guide lists exactly the rooms there are."""
     floors = ("config", "planners", "adapters", "daemon")
     rooms = {
         str(path.parent.relative_to(ROOT))
@@ -75,7 +78,7 @@ def test_the_map_names_every_room_and_no_other() -> None:
 
 
 def test_the_ways_through_the_house_exist() -> None:
-    """Every file that the three ways name is there."""
+    """Every file that the three ways name exists."""
     ways = DEVELOPERS[
         DEVELOPERS.index("### Three ways") : DEVELOPERS.index("`daemon/service/service.py`")
     ]
@@ -95,7 +98,7 @@ def test_the_developers_page_names_every_dependency() -> None:
 
 
 def test_the_readme_household_is_accepted(tmp_path: Path) -> None:
-    """The household file that the README explains is one."""
+    """The household file in the README is valid."""
     from config.household.loading import load_household  # noqa: PLC0415 - only here
 
     [text] = re.findall(r"```yaml\n(household:.*?)```", README, re.DOTALL)
@@ -114,13 +117,13 @@ LINKS = sorted(
 
 
 @pytest.mark.parametrize(("page", "link"), LINKS)
-def test_links_lead_somewhere(page: str, link: str) -> None:
-    """Each file that a page points to is there."""
+def test_links_point_to_files(page: str, link: str) -> None:
+    """Each file that a page links to exists."""
     assert ((ROOT / page).parent / link).exists()
 
 
-def test_the_broker_configuration_is_one(make_mosquitto: Callable[..., Mosquitto]) -> None:
-    """Mosquitto starts with what deploy/mosquitto.conf says, on another port."""
+def test_the_broker_configuration_works(make_mosquitto: Callable[..., Mosquitto]) -> None:
+    """Mosquitto starts with the settings of deploy/mosquitto.conf, on another port."""
     lines = (ROOT / "deploy" / "mosquitto.conf").read_text("utf-8").splitlines()
     settings = [
         line
@@ -140,33 +143,34 @@ def test_the_broker_configuration_is_one(make_mosquitto: Callable[..., Mosquitto
 def test_the_page_of_the_bus_plays_the_hardware(
     make_mosquitto: Callable[..., Mosquitto],
 ) -> None:
-    """What its second command says, its first one prints, and the daemon understands."""
+    """Its first command prints what its second one publishes, and the daemon can read it."""
     page = (ROOT / "deploy" / "BUS.md").read_text("utf-8")
     [block] = re.findall(r"```\n(mosquitto_sub.*?)```", page, re.DOTALL)
-    listen, say = (shlex.split(line) for line in block.replace("\\\n", "").splitlines())
+    subscribe, publish = (shlex.split(line) for line in block.replace("\\\n", "").splitlines())
     broker = make_mosquitto()
     broker.start()
     port = ["-p", str(broker.port)]
-    with subprocess.Popen([*listen, *port, "-C", "1", "-W", "20"], stdout=PIPE, text=True) as heard:
+    one_message = [*subscribe, *port, "-C", "1", "-W", "20"]
+    with subprocess.Popen(one_message, stdout=PIPE, text=True) as listener:
 
-        def is_heard() -> bool:
-            subprocess.run([*say, *port], check=True)
-            return heard.poll() is not None
+        def has_arrived() -> bool:
+            subprocess.run([*publish, *port], check=True)
+            return listener.poll() is not None
 
-        wait_until(is_heard)
-        assert heard.stdout is not None
-        topic, _, payload = heard.stdout.read().partition(" ")
+        wait_until(has_arrived)
+        assert listener.stdout is not None
+        topic, _, payload = listener.stdout.read().partition(" ")
     assert topic == "lullwatt/kowhai-cottage/driveway/vehicle"
     assert decode(VehicleReport, payload.encode()).soc_percent == 35
 
 
 def test_the_examples_are_shipped() -> None:
-    """The demo household is found in an installed package too."""
+    """The demo household is part of an installed package."""
     assert files("config").joinpath("examples", "kowhai.yaml").is_file()
 
 
 def printed_by(start: str) -> tuple[list[str], str]:
-    """Find the command that a page names above a block, and the block."""
+    """Return the command that a page names above a block, and the block."""
     text = README + HOUSEHOLD.read_text("utf-8")
     [(command, block)] = re.findall(
         rf"<!-- printed by: lullwatt ({start}[^>]*?) -->\n```\n(.*?)```", text, re.DOTALL
@@ -175,8 +179,8 @@ def printed_by(start: str) -> tuple[list[str], str]:
 
 
 @pytest.mark.parametrize("start", ["rehearse", "plan", "tariff"])
-def test_pages_show_what_is_really_printed(start: str) -> None:
-    """A block that a page says a command prints is what it prints."""
+def test_pages_show_what_a_command_prints(start: str) -> None:
+    """Each block is exactly what the command above it prints."""
     command, block = printed_by(start)
     printed = subprocess.run(
         [Path(sys.executable).with_name("lullwatt"), *command],
@@ -188,15 +192,15 @@ def test_pages_show_what_is_really_printed(start: str) -> None:
     assert [line.rstrip() for line in printed.rstrip().splitlines()] == block.rstrip().splitlines()
 
 
-def test_the_readme_shows_faults_as_they_are_worded(tmp_path: Path) -> None:
-    """The faults in the README are those of the demo household with the same three slips."""
+def test_the_readme_shows_real_faults(tmp_path: Path) -> None:
+    """The faults in the README are those of the demo household with three mistakes."""
     text = files("config").joinpath("examples", "kowhai.yaml").read_text("utf-8")
-    for good, slip in [
+    for good, bad in [
         ("rate: 0.168", "rate: twelve"),
         ("need_percent: 60,", "need_procent: 60,"),
         ("Pacific/Auckland ", "Pacific/Aukland "),
     ]:
-        text = text.replace(good, slip)
+        text = text.replace(good, bad)
     (tmp_path / "house.yaml").write_text(text, "utf-8")
     checked = subprocess.run(
         [Path(sys.executable).with_name("lullwatt"), "check", "house.yaml"],
