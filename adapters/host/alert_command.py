@@ -1,7 +1,7 @@
-"""Runs the user's own command for each alert, on a thread of its own, without a shell.
+"""Run the user's own command for each alert, on its own thread, without a shell.
 
-It holds nobody up: an alert that finds too many before it is dropped, and a command that takes too
-long is killed, with all that it has started.
+It delays nobody: if too many alerts wait, a new one is dropped, and a command that takes too long
+is killed with all the processes it has started.
 """
 
 from __future__ import annotations
@@ -44,11 +44,11 @@ class AlertCommands:
         self._thread = Thread(target=self._work, name="alert commands", daemon=True)
 
     def start(self) -> None:
-        """Begin to work."""
+        """Start running commands."""
         self._thread.start()
 
     def stop(self) -> None:
-        """End: what waits is given 2 seconds, then it is dropped and what runs is killed."""
+        """Stop: after 2 seconds, waiting commands are dropped and the running one is killed."""
         with suppress(Full):
             self._waiting.put_nowait(None)
             self._thread.join(STOPS_SECONDS)
@@ -56,50 +56,48 @@ class AlertCommands:
         self._thread.join(STOPS_SECONDS)
 
     def run(self, command: Sequence[str], payload: bytes) -> None:
-        """Have a command run; returns at once, from any thread.
+        """Queue a command; returns at once, from any thread.
 
         Parameters
         ----------
         command
             The path of a program, and its arguments.
         payload
-            What it is to read on standard input.
+            Its standard input.
         """
         try:
             self._waiting.put_nowait((tuple(command), payload))
         except Full:
-            _log.error(
-                "too many alerts wait for the command, this one is not told", command=command
-            )
+            _log.error("too many alerts wait for the command; this one is dropped", command=command)
 
     def _work(self) -> None:
         while not self._stopping.is_set() and (job := self._waiting.get()) is not None:
             try:
                 self._run(*job)
-            except Exception as error:  # noqa: BLE001 - the next alert may be told all the same
+            except Exception as error:  # noqa: BLE001 - the next alert may succeed
                 why = getattr(error, "strerror", None) or str(error)
                 _log.error("the command for alerts can't be run", command=job[0], why=why)
 
     def _run(self, command: tuple[str, ...], payload: bytes) -> None:
-        program = str(Path(command[0]).absolute())  # a bare name would be looked for elsewhere
-        with tempfile.TemporaryFile() as said, tempfile.TemporaryFile() as given:
-            given.write(payload)
-            given.seek(0)
+        program = str(Path(command[0]).absolute())  # a bare name would be searched for elsewhere
+        with tempfile.TemporaryFile() as output, tempfile.TemporaryFile() as stdin:
+            stdin.write(payload)
+            stdin.seek(0)
             running = subprocess.Popen(  # noqa: S603 - it is the user's own, and there is no shell
                 [program, *command[1:]],
-                stdin=given, stdout=said, stderr=subprocess.STDOUT, start_new_session=True,
+                stdin=stdin, stdout=output, stderr=subprocess.STDOUT, start_new_session=True,
             )  # fmt: skip
-            code = self._ended(running)
-            said.seek(0)
-            output = said.read(_LOGGED_BYTES).decode(errors="replace").strip()
+            code = self._wait_for_end(running)
+            output.seek(0)
+            text = output.read(_LOGGED_BYTES).decode(errors="replace").strip()
         if code == 0:
-            _log.info("told the command for alerts", command=command, output=output)
+            _log.info("the command for alerts has run", command=command, output=text)
         else:
             why = f"killed after {self._longest_seconds:g} s" if code is None else f"exit {code}"
-            _log.error("the command for alerts failed", command=command, why=why, output=output)
+            _log.error("the command for alerts failed", command=command, why=why, output=text)
 
-    def _ended(self, running: subprocess.Popen[bytes]) -> int | None:
-        """Wait for its end, and return its exit code; None if it had to be killed."""
+    def _wait_for_end(self, running: subprocess.Popen[bytes]) -> int | None:
+        """Wait for its end and return its exit code; None if it had to be killed."""
         left = self._longest_seconds
         while left > 0 and not self._stopping.is_set():
             with suppress(subprocess.TimeoutExpired):

@@ -1,4 +1,4 @@
-"""Memory that is free, given back to the machine. The only module that knows the C library."""
+"""Return free memory to the operating system. The only module that calls the C library."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ _LIBRARY = ctypes.CDLL(None)
 
 
 def give_back_memory() -> None:
-    """Give back what making a plan took, some 15 MB, which glibc would keep for the next one.
+    """Return the memory that a plan needed, some 15 MB, which glibc would keep for the next one.
 
-    Takes a millisecond. Does nothing where the C library has no such call, as musl has not.
+    Takes a millisecond. Does nothing with a C library without this call, such as musl.
     """
     trim = getattr(_LIBRARY, "malloc_trim", None)
     if trim is not None:

@@ -1,9 +1,9 @@
-"""Signals of the operating system, passed on by a thread of their own.
+"""Pass on the signals of the operating system, on a separate thread.
 
 Python calls a signal's handler between two steps of the main thread. A main thread that is just
 about to wait takes no step, and the kernel may give the signal to another thread. The handler then
-comes only when the main thread has stopped waiting. So the signal's number is written to a socket
-the moment it arrives, and a thread reads that socket.
+runs only when the main thread has stopped waiting. So the signal's number is written to a socket as
+soon as it arrives, and a thread reads that socket.
 """
 
 from __future__ import annotations
@@ -22,10 +22,10 @@ _ENDING: Final = (signal.SIGTERM, signal.SIGINT)
 
 @contextmanager
 def heed_signals(calls: Mapping[signal.Signals, Callable[[], None]]) -> Iterator[None]:
-    """Call a function for each signal that arrives, on a thread of its own.
+    """Call a function for each signal that arrives, on a separate thread.
 
     The second SIGTERM or SIGINT ends the process at once. The block must run on the main thread.
-    After it nothing is called any more.
+    After the block nothing is called any more.
 
     Parameters
     ----------
@@ -35,7 +35,7 @@ def heed_signals(calls: Mapping[signal.Signals, Callable[[], None]]) -> Iterator
     Yields
     ------
     None
-        As soon as signals are passed on.
+        Once signals are passed on.
     """
     arriving, written = socket.socketpair()
     written.settimeout(0)  # the operating system must never wait
@@ -63,4 +63,4 @@ def _end_at_the_next(number: int, _frame: object) -> None:
 
 
 def _already_passed_on(_number: int, _frame: object) -> None:
-    """Do nothing; but without a handler the signal would end the process."""
+    """Do nothing: without a handler the signal would end the process."""

@@ -1,4 +1,4 @@
-"""Publish figures for graphs as OpenMetrics text, in a file or by HTTP.
+"""Publish metrics as OpenMetrics text, in a file or by HTTP.
 
 The only room that imports prometheus-client. Knows nothing of charge points.
 """

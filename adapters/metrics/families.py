@@ -1,4 +1,4 @@
-"""Figures for graphs as plain data: what OpenMetrics calls metric families.
+"""Metrics as plain data: the metric families of OpenMetrics.
 
 https://github.com/prometheus/OpenMetrics/blob/v1.0.0/specification/OpenMetrics.md
 """
@@ -15,20 +15,20 @@ Figures = tuple[tuple[Mapping[str, str], float], ...]
 
 @dataclass(frozen=True, slots=True)
 class Family:
-    """Figures of one kind.
+    """A metric with its values.
 
     Attributes
     ----------
     name : str
-        Ends with the unit, where there is one; without the suffix of a counter.
+        Ends with the unit, if there is one; without the suffix of a counter.
     kind : {"gauge", "counter", "info"}
-        As OpenMetrics has it.
+        The type in OpenMetrics.
     help : str
-        What it is, in a sentence.
+        One sentence for people.
     figures : tuple
         Values with their labels.
     unit : str
-        In the plural, as OpenMetrics wants it; empty where there is none.
+        In the plural, as OpenMetrics requires; empty if there is none.
     """
 
     name: str
@@ -38,17 +38,17 @@ class Family:
     unit: str = ""
 
 
-class Teller(Protocol):
-    """Gives out figures, on a thread of its own."""
+class MetricsOutput(Protocol):
+    """Publishes metrics, on its own thread."""
 
     def start(self) -> None:
-        """Begin."""
+        """Start publishing."""
         ...
 
-    def tell(self, families: Iterable[Family]) -> None:
-        """Give out these from now on; returns at once."""
+    def update(self, families: Iterable[Family]) -> None:
+        """Publish these from now on; returns at once."""
         ...
 
     def stop(self) -> None:
-        """End."""
+        """Stop publishing."""
         ...

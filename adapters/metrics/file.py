@@ -1,4 +1,7 @@
-"""Figures in a text file, replaced whole, on a thread of its own: a slow disk holds nobody up."""
+"""Write metrics to a text file, always replaced as a whole, on its own thread.
+
+So a slow disk delays nobody.
+"""
 
 from __future__ import annotations
 
@@ -18,13 +21,13 @@ if TYPE_CHECKING:
 
 _LAST_LINE = b"# EOF\n"
 _RIGHTS = 0o644
-"""Collectors are other users; who may not read it is kept out by the folder."""
+"""Readable by everybody: collectors are other users. The folder may restrict access."""
 
 _log = structlog.get_logger(__name__)
 
 
 def refuse_file(path: Path) -> None:
-    """Refuse a place where no file of figures can be, or where another file is.
+    """Raise an error if the metrics file can't be at a path, or if another file is there.
 
     Parameters
     ----------
@@ -34,7 +37,7 @@ def refuse_file(path: Path) -> None:
     Raises
     ------
     MetricsError
-        If its folder is missing, or what is there is no file of figures.
+        If its folder is missing, or the file that is there is not a metrics file.
     """
     if not path.parent.is_dir():
         raise MetricsError(f"{path}: the folder of the metrics file {path.parent} does not exist")
@@ -43,9 +46,7 @@ def refuse_file(path: Path) -> None:
     except OSError as error:
         raise MetricsError(f"{path}: the metrics file can't be used: {error.strerror}") from error
     if is_another:
-        raise MetricsError(
-            f"{path}: another file is in the place of the metrics file; it is left alone"
-        )
+        raise MetricsError(f"{path}: this is another file, not a metrics file; it is left alone")
 
 
 def _is_ours(path: Path) -> bool:
@@ -58,41 +59,41 @@ def _is_ours(path: Path) -> bool:
 
 
 class MetricsFile:
-    """Writes the newest figures to a file; one that can't be written is tried again.
+    """Writes the latest metrics to a file; after an error, the next update tries again.
 
     Parameters
     ----------
     path : Path
-        The file. It is removed at the end, as what it says is true no more.
+        The file. It is deleted at the end, because its values are no longer true.
     """
 
     def __init__(self, path: Path) -> None:
         self._path = path
         self._changed = Condition()
-        self._newest: tuple[Family, ...] | None = None
+        self._latest: tuple[Family, ...] | None = None
         self._ending = False
-        self._trouble: str | None = None
+        self._last_error: str | None = None
         self._thread = Thread(target=self._write_all, name="metrics", daemon=True)
 
     def start(self) -> None:
-        """Begin.
+        """Start writing.
 
         Raises
         ------
         MetricsError
-            If there can be no such file.
+            If there can be no metrics file at this path.
         """  # noqa: DOC502 - raised by the part
         refuse_file(self._path)
         self._thread.start()
 
-    def tell(self, families: Iterable[Family]) -> None:
-        """Have these written in place of what was told before; returns at once."""
+    def update(self, families: Iterable[Family]) -> None:
+        """Write these from now on; returns at once."""
         with self._changed:
-            self._newest = tuple(families)
+            self._latest = tuple(families)
             self._changed.notify()
 
     def stop(self) -> None:
-        """End, and take the file away."""
+        """Stop writing, and delete the file."""
         with self._changed:
             self._ending = True
             self._changed.notify()
@@ -100,20 +101,20 @@ class MetricsFile:
         try:
             self._path.unlink(missing_ok=True)
         except OSError as error:
-            self._note(error)
+            self._log_once(error)
 
     def _write_all(self) -> None:
         while True:
             with self._changed:
-                self._changed.wait_for(lambda: self._ending or self._newest is not None)
-                families, self._newest = self._newest, None
+                self._changed.wait_for(lambda: self._ending or self._latest is not None)
+                families, self._latest = self._latest, None
                 if self._ending or families is None:
                     return
             try:
                 self._write(page(families))
-                self._trouble = None
+                self._last_error = None
             except OSError as error:
-                self._note(error)
+                self._log_once(error)
 
     def _write(self, text: bytes) -> None:
         part = self._path.with_name(f"{self._path.name}.part")
@@ -124,8 +125,8 @@ class MetricsFile:
         finally:
             part.unlink(missing_ok=True)
 
-    def _note(self, error: OSError) -> None:
+    def _log_once(self, error: OSError) -> None:
         why = error.strerror or str(error)
-        if why != self._trouble:
+        if why != self._last_error:
             _log.warning("the metrics file can't be written", file=str(self._path), why=why)
-        self._trouble = why
+        self._last_error = why

@@ -1,6 +1,6 @@
-"""Figures as a page of OpenMetrics text. The only module that imports prometheus-client.
+"""Write metrics as OpenMetrics text. The only module that imports prometheus-client.
 
-That is an extra, and this module is loaded only where a household file asks for figures.
+That package is an extra: this module is loaded only if the household file asks for metrics.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ _SUFFIXES = {"gauge": "", "counter": "_total", "info": "_info"}
 
 
 class _Collected:
-    """Families where the library expects a registry of its own making."""
+    """Families in place of the registry that the library expects."""
 
     def __init__(self, families: Iterable[Family]) -> None:
         self._families = families
@@ -35,12 +35,12 @@ class _Collected:
 
 
 def page(families: Iterable[Family]) -> bytes:
-    """Write figures as OpenMetrics text 1.0.0.
+    """Return metrics as OpenMetrics text 1.0.0.
 
     Parameters
     ----------
     families : iterable of Family
-        Each name once.
+        With unique names.
 
     Returns
     -------

@@ -1,6 +1,7 @@
-"""Figures by HTTP, on a thread of its own with an event loop of its own (RFC 9110, RFC 9112).
+"""Serve metrics by HTTP, on a thread with its own event loop (RFC 9110, RFC 9112).
 
-Whoever asks gets the newest page; who is slow, sends much or comes in numbers is shown the door.
+Every client gets the latest metrics. Slow clients, long requests and too many connections are cut
+off.
 """
 
 from __future__ import annotations
@@ -24,17 +25,17 @@ if TYPE_CHECKING:
 
 PATH: Final = "/metrics"
 MOST_CONNECTIONS: Final = 8
-"""Beyond them nobody is let in; each may stay for a few seconds."""
+"""Further connections are refused; each may last a few seconds."""
 MOST_REQUEST_BYTES: Final = 8192
 MOST_SECONDS: Final = 5.0
-"""From the first byte to the last."""
+"""For one request and its response."""
 _END_SECONDS: Final = 10.0
 
 _log = structlog.get_logger(__name__)
 
 
 class MetricsServer:
-    """Answers requests for the newest figures.
+    """Answers HTTP requests with the latest metrics.
 
     Parameters
     ----------
@@ -44,7 +45,7 @@ class MetricsServer:
 
     def __init__(self, address: Address) -> None:
         self._address = address
-        self._newest: tuple[Family, ...] = ()
+        self._latest: tuple[Family, ...] = ()
         self._written: tuple[tuple[Family, ...], bytes] | None = None
         self._open = 0
         self._server: asyncio.Server | None = None
@@ -52,7 +53,7 @@ class MetricsServer:
         self._thread: Thread | None = None
 
     def start(self) -> None:
-        """Begin to listen.
+        """Start listening.
 
         Raises
         ------
@@ -68,16 +69,16 @@ class MetricsServer:
             self.stop()
             where = f"{self._address.host}:{self._address.port}"
             raise MetricsError(
-                f"metrics can't be given out at {where}: {error.strerror or error}"
+                f"metrics can't be served at {where}: {error.strerror or error}"
             ) from error
-        _log.info("metrics are given out", at=f"{self._address.host}:{self._address.port}")
+        _log.info("metrics are served", at=f"{self._address.host}:{self._address.port}")
 
-    def tell(self, families: Iterable[Family]) -> None:
+    def update(self, families: Iterable[Family]) -> None:
         """Answer with these from now on; returns at once."""
-        self._newest = tuple(families)
+        self._latest = tuple(families)
 
     def stop(self) -> None:
-        """Listen no more; who is being answered is cut off."""
+        """Stop listening, and cut off responses in progress."""
         loop, thread, self._loop = self._loop, self._thread, None
         if loop is None or thread is None:
             return
@@ -88,20 +89,20 @@ class MetricsServer:
 
     async def _listen(self) -> None:
         self._server = await asyncio.start_server(
-            self._meet, self._address.host, self._address.port, limit=MOST_REQUEST_BYTES
+            self._accept, self._address.host, self._address.port, limit=MOST_REQUEST_BYTES
         )
 
     async def _end_all(self) -> None:
         if self._server is not None:
             self._server.close()
-        await asyncio.sleep(0)  # who has just come must be inside to be shown out
+        await asyncio.sleep(0)  # a connection just made must have its task, to be cancelled
         while others := asyncio.all_tasks() - {asyncio.current_task()}:
             for task in others:
                 task.cancel()
             await asyncio.gather(*others, return_exceptions=True)
         await asyncio.sleep(0)  # until their sockets are closed
 
-    async def _meet(self, reader: StreamReader, writer: StreamWriter) -> None:
+    async def _accept(self, reader: StreamReader, writer: StreamWriter) -> None:
         if self._open >= MOST_CONNECTIONS:
             writer.transport.abort()
             return
@@ -109,43 +110,43 @@ class MetricsServer:
         try:
             with suppress(OSError, TimeoutError, EOFError):
                 async with asyncio.timeout(MOST_SECONDS):
-                    await self._talk(reader, writer)
+                    await self._respond(reader, writer)
         finally:
             self._open -= 1
             writer.transport.abort()
 
-    async def _talk(self, reader: StreamReader, writer: StreamWriter) -> None:
+    async def _respond(self, reader: StreamReader, writer: StreamWriter) -> None:
         try:
             head = await reader.readuntil(b"\r\n\r\n")
         except asyncio.LimitOverrunError:
-            answer = _answer("431 Request Header Fields Too Large")
+            response = _response("431 Request Header Fields Too Large")
         else:
-            answer = self._answer_to(head)
-        writer.write(answer)
+            response = self._response_to(head)
+        writer.write(response)
         await writer.drain()
         writer.write_eof()
-        await reader.read(1)  # until the other side has all of it and hangs up
+        await reader.read(1)  # until the client has received all of it and closes
 
-    def _answer_to(self, head: bytes) -> bytes:
+    def _response_to(self, head: bytes) -> bytes:
         words = head.split(b"\r\n", 1)[0].decode("latin-1").split(" ")
         if len(words) != 3 or not words[2].startswith("HTTP/1."):  # noqa: PLR2004 - method, target, version
-            return _answer("400 Bad Request")
+            return _response("400 Bad Request")
         method, target, _ = words
         if target.partition("?")[0] != PATH:
-            return _answer("404 Not Found")
+            return _response("404 Not Found")
         if method not in {"GET", "HEAD"}:
-            return _answer("405 Method Not Allowed", "Allow: GET, HEAD")
+            return _response("405 Method Not Allowed", "Allow: GET, HEAD")
         text = self._page()
-        return _answer("200 OK", f"Content-Type: {CONTENT_TYPE}", body=text, send=method == "GET")
+        return _response("200 OK", f"Content-Type: {CONTENT_TYPE}", body=text, send=method == "GET")
 
     def _page(self) -> bytes:
-        """Write the newest figures once, however many ask for them."""
-        newest = self._newest
-        if self._written is None or self._written[0] is not newest:
-            self._written = newest, page(newest)
+        """Return the latest metrics as text, written only once for all clients."""
+        latest = self._latest
+        if self._written is None or self._written[0] is not latest:
+            self._written = latest, page(latest)
         return self._written[1]
 
 
-def _answer(status: str, *headers: str, body: bytes = b"", send: bool = True) -> bytes:
+def _response(status: str, *headers: str, body: bytes = b"", send: bool = True) -> bytes:
     lines = [f"HTTP/1.1 {status}", f"Content-Length: {len(body)}", "Connection: close", *headers]
     return "\r\n".join([*lines, "", ""]).encode() + (body if send else b"")

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from datetime import datetime
     from decimal import Decimal
 
-    from adapters.metrics.families import Family, Teller
+    from adapters.metrics.families import Family, MetricsOutput
     from config.household.metrics import Metrics
     from daemon.control.state import House, PointState
     from daemon.observers.turn import Turn
@@ -53,7 +53,7 @@ def check_metrics(metrics: Metrics | None) -> None:
         refuse_file(metrics.file)
 
 
-def teller_of(metrics: Metrics) -> Teller:
+def metrics_output_of(metrics: Metrics) -> MetricsOutput:
     """Make the publisher of figures, not started yet.
 
     Parameters
@@ -63,7 +63,7 @@ def teller_of(metrics: Metrics) -> Teller:
 
     Returns
     -------
-    Teller
+    MetricsOutput
         A file or a server.
     """
     if metrics.file is not None:
@@ -81,12 +81,12 @@ class MetricsSchedule:
 
     Parameters
     ----------
-    teller : Teller
+    output : MetricsOutput
         Publishes them.
     """
 
-    def __init__(self, teller: Teller) -> None:
-        self._teller = teller
+    def __init__(self, output: MetricsOutput) -> None:
+        self._output = output
         self._version = version("lullwatt")
         self._alerts: Counter[tuple[str, str]] = Counter()
         self._nights: Counter[str] = Counter()
@@ -101,12 +101,12 @@ class MetricsSchedule:
         ------
         MetricsError
             If they can't be published.
-        """  # noqa: DOC502 - raised by the teller
-        self._teller.start()
+        """  # noqa: DOC502 - raised by the output
+        self._output.start()
 
     def stop(self) -> None:
         """Publish no more."""
-        self._teller.stop()
+        self._output.stop()
 
     def after(self, turn: Turn) -> None:
         """Count alerts and nights; publish the figures if they are new or a minute old."""
@@ -119,7 +119,7 @@ class MetricsSchedule:
         figures = [family for family in families if family.name != UPDATED_AT]
         if figures != self._last or _has_passed(AT_LEAST_EVERY, self._published_at, turn.now):
             self._last, self._published_at = figures, turn.now
-            self._teller.tell(families)
+            self._output.update(families)
 
     def _families(self, turn: Turn) -> tuple[Family, ...]:
         now, house = turn.now, turn.house

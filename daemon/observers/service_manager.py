@@ -88,7 +88,7 @@ class ServiceManager:
 
     def opens_the_ledger(self) -> None:
         """Ask for the time that opening a large ledger takes."""
-        self._notice.say(
+        self._notice.send(
             EXTEND_TIMEOUT_USEC=patience_usec(self._ledger), STATUS="Opening the ledger."
         )
 
@@ -99,19 +99,19 @@ class ServiceManager:
     def before(self, event: Incoming) -> None:
         """Announce a reload before it begins: the manager waits for its end."""
         if self._ready and isinstance(event, Reload):
-            self._notice.say(RELOADING=1, MONOTONIC_USEC=int(self._seconds() * 1_000_000))
+            self._notice.send(RELOADING=1, MONOTONIC_USEC=int(self._seconds() * 1_000_000))
             self._ready = False
 
     def after(self, turn: Turn) -> None:
         """Send what is new after a turn, and a sign of life."""
-        if not self._notice.listens:
+        if not self._notice.has_manager:
             return
         self._event_at = self._seconds()
         if not turn.states:
             self._send_status("Waiting for the clock to be set.", WAITING_SECONDS)
             return
         if not self._ready:
-            self._ready = self._notice.say(READY=1)
+            self._ready = self._notice.send(READY=1)
         if self._event_at >= self._status_due:
             self._status_due = self._event_at + _STATUS_SECONDS
             self._send_status(status_line(turn))
@@ -127,7 +127,7 @@ class ServiceManager:
 
     def stopping(self) -> None:
         """Announce that the daemon is about to end; it waits for a backup in progress."""
-        self._notice.say(
+        self._notice.send(
             STOPPING=1, EXTEND_TIMEOUT_USEC=patience_usec(self._ledger), STATUS="Ending."
         )
 
@@ -135,13 +135,13 @@ class ServiceManager:
         now = self._seconds()
         # A notice that can't be sent is sent at the next turn, at the latest a second later.
         if self._every is not None and now >= self._ping_due:
-            is_sent = self._notice.say(WATCHDOG=1)
+            is_sent = self._notice.send(WATCHDOG=1)
             self._ping_due = now + (self._every if is_sent else min(1.0, self._every))
 
     def _send_status(self, text: str, more_seconds: int | None = None) -> None:
         if more_seconds is not None:
-            self._notice.say(STATUS=text, EXTEND_TIMEOUT_USEC=more_seconds * 1_000_000)
-        elif text != self._status and self._notice.say(STATUS=text):
+            self._notice.send(STATUS=text, EXTEND_TIMEOUT_USEC=more_seconds * 1_000_000)
+        elif text != self._status and self._notice.send(STATUS=text):
             self._status = text
 
 

@@ -228,7 +228,7 @@ def _metrics(declared: Metrics | None) -> MetricsSchedule | None:
     """Load the metrics only if the household file asks for them: they take memory."""
     if declared is None:
         return None
-    from daemon.observers.metrics_schedule import MetricsSchedule, check_metrics, teller_of  # noqa: PLC0415
+    from daemon.observers.metrics_schedule import MetricsSchedule, check_metrics, metrics_output_of  # noqa: PLC0415
 
     check_metrics(declared)
-    return MetricsSchedule(teller_of(declared))
+    return MetricsSchedule(metrics_output_of(declared))

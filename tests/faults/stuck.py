@@ -44,7 +44,7 @@ def show_life_from_a_helper() -> None:
 
         def show() -> None:
             while not never.wait(every):
-                notice.say(WATCHDOG=1)
+                notice.send(WATCHDOG=1)
 
         Thread(target=show, daemon=True).start()
 

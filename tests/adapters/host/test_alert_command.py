@@ -1,4 +1,4 @@
-"""The user's own command for alerts: it is run, holds nobody up, and is never left running."""
+"""The user's command for alerts: it runs, delays nobody, and is never left running."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def program(directory: Path, *lines: str) -> str:
 
 
 def running(marker: Path) -> bool:
-    """Whether the process that wrote its id into a file is still there."""
+    """Return whether the process that wrote its id into a file still runs."""
     try:
         os.kill(int(marker.read_text()), 0)
     except ProcessLookupError:
@@ -39,7 +39,7 @@ def running(marker: Path) -> bool:
 
 
 def test_it_reads_the_alert_and_its_arguments(commands: AlertCommands, tmp_path: Path) -> None:
-    """The alert is on standard input, whole; arguments come as they are, for there is no shell."""
+    """It gets the whole alert on standard input, and its arguments unchanged, without a shell."""
     out = tmp_path / "out"
     told = program(tmp_path, f'printf "%s|" "$@" > {out}.part', f"cat >> {out}.part",
                    f"mv {out}.part {out}")  # fmt: skip
@@ -48,10 +48,10 @@ def test_it_reads_the_alert_and_its_arguments(commands: AlertCommands, tmp_path:
     assert out.read_bytes() == '$HOME; ls *|ä|{"v":1}'.encode()
 
 
-def test_a_program_is_no_name_to_be_looked_for(
+def test_a_program_is_not_searched_for(
     commands: AlertCommands, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    """A bare name is a file of the folder, even where the system has a program of that name."""
+    """A bare name means a file in the folder, even if the system has such a program."""
     monkeypatch.chdir(tmp_path)
     with capture_logs() as logs:
         commands.run(["true"], b"{}")
@@ -69,10 +69,10 @@ def test_a_program_is_no_name_to_be_looked_for(
         (["exec <&-"], "info", {}),
     ],
 )
-def test_how_it_ended_is_logged(
+def test_its_result_is_logged(
     commands: AlertCommands, tmp_path: Path, lines: list[str], level: str, said: dict[str, str]
 ) -> None:
-    """Its output and its failure stand in the log, at a length that a log can bear."""
+    """The log contains its output, shortened, and its failure."""
     with capture_logs() as logs:
         commands.run([program(tmp_path, *lines)], b"x" * 200_000)
         wait_until(lambda: logs)
@@ -81,8 +81,8 @@ def test_how_it_ended_is_logged(
     assert len(logs[0]["output"]) <= 2000
 
 
-def test_what_it_has_started_is_killed_with_it(commands: AlertCommands, tmp_path: Path) -> None:
-    """A command that hangs is killed with all it has started, and the next one is run."""
+def test_its_child_processes_are_killed_with_it(commands: AlertCommands, tmp_path: Path) -> None:
+    """A command that hangs is killed with its children, and the next one runs."""
     left, after = tmp_path / "left", tmp_path / "after"
     hangs = program(tmp_path, "sleep 60 &", f"echo $! > {left}", "wait")
     commands.run([hangs], b"{}")
@@ -94,8 +94,8 @@ def test_what_it_has_started_is_killed_with_it(commands: AlertCommands, tmp_path
     )
 
 
-def test_nobody_is_held_up(commands: AlertCommands, tmp_path: Path) -> None:
-    """However many alerts come while it hangs, they are taken at once; what is too much is said."""
+def test_nobody_is_delayed(commands: AlertCommands, tmp_path: Path) -> None:
+    """While it hangs, alerts are queued at once; those beyond the limit are logged."""
     hangs = program(tmp_path, "sleep 60")
     begun = monotonic()
     with capture_logs() as logs:
@@ -103,13 +103,13 @@ def test_nobody_is_held_up(commands: AlertCommands, tmp_path: Path) -> None:
             commands.run([hangs], b"{}")
     assert monotonic() - begun < patience(0.4)
     assert {log["event"] for log in logs} == {
-        "too many alerts wait for the command, this one is not told"
+        "too many alerts wait for the command; this one is dropped"
     }
     assert 9 <= len(logs) <= 10  # one is running by now, or not yet
 
 
-def test_an_end_does_not_wait_for_long(tmp_path: Path) -> None:
-    """A daemon that ends kills what hangs, though it would have had more time."""
+def test_stopping_does_not_take_long(tmp_path: Path) -> None:
+    """A daemon that stops kills a hanging command before its time limit."""
     marker = tmp_path / "marker"
     commands = AlertCommands()
     commands.start()

@@ -21,7 +21,7 @@ from tests.support.service_managers import Manager
 
 @pytest.fixture(params=["path", "abstract"])
 def manager(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Manager]:
-    """Listen at a path, and at a name in the abstract space, which begins with @."""
+    """Listen at a path, and at an abstract name, which begins with @."""
     is_path = request.param == "path"
     address = str(tmp_path / "notify") if is_path else f"@lullwatt-test-{os.getpid()}"
     with Manager(address) as listening:
@@ -35,15 +35,15 @@ def notice(manager: Manager) -> Iterator[ServiceNotice]:
     made.close()
 
 
-def test_it_is_told_in_one_datagram(manager: Manager, notice: ServiceNotice) -> None:
+def test_a_message_is_one_datagram(manager: Manager, notice: ServiceNotice) -> None:
     """Several values are lines of one datagram, without a line break at the end."""
-    assert notice.say(READY=1, STATUS="Nothing charges.")
+    assert notice.send(READY=1, STATUS="Nothing charges.")
     assert manager.socket.recv(8192) == b"READY=1\nSTATUS=Nothing charges."
 
 
 @pytest.mark.skipif(shutil.which("systemd-notify") is None, reason="systemd is not installed")
-def test_it_is_told_as_systemd_itself_would(manager: Manager, notice: ServiceNotice) -> None:
-    """The same lines as systemd-notify(1) sends, less whose process it is."""
+def test_messages_are_like_those_of_systemd_notify(manager: Manager, notice: ServiceNotice) -> None:
+    """They have the same lines as those of systemd-notify(1), except for the process id."""
     status = "Connected to the broker; nothing charges."
     subprocess.run(
         ["systemd-notify", "--no-block", "--ready", f"--status={status}"],
@@ -51,62 +51,62 @@ def test_it_is_told_as_systemd_itself_would(manager: Manager, notice: ServiceNot
     )  # fmt: skip
     theirs = manager.hears(10)
     assert theirs is not None
-    assert notice.say(READY=1, STATUS=status)
+    assert notice.send(READY=1, STATUS=status)
     assert manager.hears(10) == [line for line in theirs if not line.startswith("MAINPID=")]
 
 
-def test_a_name_can_not_become_a_line(manager: Manager, notice: ServiceNotice) -> None:
-    """What a household calls things can't be taken for more than it is."""
-    assert notice.say(STATUS="charging: drive\nSTOPPING=1\r\u2028\0way")
+def test_a_name_can_not_add_a_line(manager: Manager, notice: ServiceNotice) -> None:
+    """Line breaks in a household's names do not become lines of the message."""
+    assert notice.send(STATUS="charging: drive\nSTOPPING=1\r\u2028\0way")
     assert manager.hears(10) == ["STATUS=charging: drive STOPPING=1   way"]
 
 
-def test_a_manager_that_does_not_listen_holds_nobody_up(notice: ServiceNotice) -> None:
-    """Its queue fills up; then it can't be told, at once, and that is said once."""
+def test_a_manager_that_does_not_read_delays_nobody(notice: ServiceNotice) -> None:
+    """Its queue fills up; then sending fails at once, and that is logged once."""
     with capture_logs() as logs:
-        said = [notice.say(WATCHDOG=1) for _ in range(2000)]
+        said = [notice.send(WATCHDOG=1) for _ in range(2000)]
     assert said[0]
     assert not said[-1]
-    assert [log["event"] for log in logs] == ["the service manager can't be told"]
+    assert [log["event"] for log in logs] == ["the service manager can't be reached"]
 
 
-def test_a_manager_that_comes_back_is_told_again(tmp_path: Path) -> None:
-    """It may be started again itself, and then listens at a new socket of the same name."""
+def test_a_restarted_manager_is_reached_again(tmp_path: Path) -> None:
+    """After its own restart it listens at a new socket with the same name."""
     address = str(tmp_path / "notify")
     notice = ServiceNotice(address)
     with capture_logs():
-        assert not notice.say(READY=1)
+        assert not notice.send(READY=1)
     with Manager(address) as manager:
-        assert notice.say(READY=1)
+        assert notice.send(READY=1)
         assert manager.hears(10) == ["READY=1"]
     notice.close()
 
 
 def test_without_a_manager_nothing_happens() -> None:
-    """Nothing is said, no socket is made, and there is no watchdog."""
+    """Nothing is sent, no socket is made, and there is no watchdog."""
     notice = ServiceNotice.from_environment({"WATCHDOG_USEC": "1000000"})
-    assert not notice.listens
-    assert notice.say(READY=1)
+    assert not notice.has_manager
+    assert notice.send(READY=1)
     assert notice._socket is None
     assert notice.watchdog_seconds is None
 
 
-def test_no_program_of_the_users_inherits_the_socket() -> None:
-    """The three variables are taken out of the environment."""
+def test_the_users_programs_do_not_inherit_the_socket() -> None:
+    """The three variables are removed from the environment."""
     environment = {
         "NOTIFY_SOCKET": "/run/x", "WATCHDOG_USEC": "1", "WATCHDOG_PID": "1", "HOME": "/",
     }  # fmt: skip
-    assert ServiceNotice.from_environment(environment).listens
+    assert ServiceNotice.from_environment(environment).has_manager
     assert environment == {"HOME": "/"}
 
 
 @pytest.mark.parametrize("address", ["", "@", "/", "run/notify", "vsock:2:1234"])
-def test_other_sockets_are_passed_over(address: str) -> None:
-    """What is neither a path nor an abstract name is passed over, and that is said."""
+def test_other_sockets_are_ignored(address: str) -> None:
+    """An address that is neither a path nor an abstract name is ignored, with a warning."""
     with capture_logs() as logs:
         notice = ServiceNotice.from_environment({"NOTIFY_SOCKET": address})
-    assert not notice.listens
-    assert logs[0]["event"] == "NOTIFY_SOCKET is passed over: neither a path nor an abstract name"
+    assert not notice.has_manager
+    assert logs[0]["event"] == "NOTIFY_SOCKET is ignored: neither a path nor an abstract name"
 
 
 @pytest.mark.parametrize(
@@ -123,7 +123,7 @@ def test_other_sockets_are_passed_over(address: str) -> None:
         ("soon", None, None),
     ],
 )
-def test_how_often_life_is_to_be_shown(
+def test_how_often_signs_of_life_are_due(
     usec: str | None, pid: str | None, seconds: float | None
 ) -> None:
     """WATCHDOG_USEC counts, unless WATCHDOG_PID names another process."""

@@ -38,7 +38,7 @@ def switching_only_at_waits() -> Iterator[None]:
 
 
 def test_a_signal_is_passed_on_while_the_main_thread_waits() -> None:
-    """Another thread gets it, when the main thread already waits for what it will come to."""
+    """Another thread receives it while the main thread waits for its effect."""
     heard: SimpleQueue[str] = SimpleQueue()
     gate = Lock()
     gate.acquire()
@@ -56,7 +56,7 @@ def test_a_signal_is_passed_on_while_the_main_thread_waits() -> None:
 
 
 def test_each_signal_comes_to_its_own_call() -> None:
-    """Two that arrive together are both heard, in their order."""
+    """Two that arrive together are both passed on, in order."""
     heard: SimpleQueue[str] = SimpleQueue()
     calls = {signal.SIGHUP: lambda: heard.put("reload"), signal.SIGTERM: lambda: heard.put("end")}
     with heed_signals(calls):

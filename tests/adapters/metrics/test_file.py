@@ -1,4 +1,4 @@
-"""Figures in a file: whole at any instant, gone at the end, and never in another's place."""
+"""The metrics file: always complete, deleted at the end, and never replacing another file."""
 
 from __future__ import annotations
 
@@ -33,37 +33,37 @@ def file(path: Path) -> Iterator[MetricsFile]:
     made.stop()
 
 
-def test_it_is_whole_whenever_it_is_read(file: MetricsFile, path: Path) -> None:
-    """However often it is replaced, a reader finds all of one page."""
-    file.tell(figures(0, 300))
+def test_it_is_complete_whenever_it_is_read(file: MetricsFile, path: Path) -> None:
+    """However often it is replaced, a reader finds one complete page."""
+    file.update(figures(0, 300))
     wait_until(path.exists, what="it is written")
     pages = {page(figures(value, 300)) for value in range(50)}
     seen = set()
     for value in range(50):
-        file.tell(figures(value, 300))
+        file.update(figures(value, 300))
         seen |= {path.read_bytes() for _ in range(5)}
     assert seen <= pages
     wait_until(lambda: path.read_bytes() == page(figures(49, 300)), what="the newest is written")
     assert [each.name for each in path.parent.iterdir()] == [path.name]
 
 
-def test_it_is_gone_at_the_end(path: Path) -> None:
-    """What it says is true no more."""
+def test_it_is_deleted_at_the_end(path: Path) -> None:
+    """Its values are no longer true then."""
     file = MetricsFile(path)
     file.start()
-    file.tell(figures(1))
+    file.update(figures(1))
     wait_until(path.exists, what="it is written")
     file.stop()
     assert not path.exists()
 
 
 def test_a_collector_may_read_it(path: Path) -> None:
-    """Another user's program, though a service's files are its own by default."""
+    """A collector is another user's program, and a service's files are private by default."""
     before = os.umask(0o077)
     try:
         file = MetricsFile(path)
         file.start()
-        file.tell(figures(1))
+        file.update(figures(1))
         wait_until(path.exists, what="it is written")
         assert path.stat().st_mode & 0o777 == 0o644
         file.stop()
@@ -71,8 +71,8 @@ def test_a_collector_may_read_it(path: Path) -> None:
         os.umask(before)
 
 
-def test_a_file_of_figures_is_taken_over(path: Path) -> None:
-    """One that a killed daemon left."""
+def test_an_old_metrics_file_is_replaced(path: Path) -> None:
+    """A killed daemon may have left one."""
     path.write_bytes(page(figures(1)))
     refuse_file(path)
     path.write_bytes(page([]))
@@ -81,36 +81,36 @@ def test_a_file_of_figures_is_taken_over(path: Path) -> None:
 
 @pytest.mark.parametrize("held", [b"household:\n", b"SQLite format 3\0", b"# notes\n", b"# EOF\nx"])
 def test_another_file_is_left_alone(path: Path, held: bytes) -> None:
-    """A slip in the household file must not cost the ledger."""
+    """A typing error in the household file must not overwrite the ledger."""
     path.write_bytes(held)
-    with pytest.raises(MetricsError, match="another file is in the place of the metrics file"):
+    with pytest.raises(MetricsError, match="this is another file"):
         MetricsFile(path).start()
     assert path.read_bytes() == held
 
 
 def test_a_folder_is_left_alone(path: Path) -> None:
-    """A folder is no file of figures."""
+    """A folder is not a metrics file."""
     path.mkdir()
-    with pytest.raises(MetricsError, match="another file is in the place of the metrics file"):
+    with pytest.raises(MetricsError, match="this is another file"):
         refuse_file(path)
 
 
-def test_a_folder_that_is_missing_is_said(path: Path) -> None:
-    """Before anything is begun."""
+def test_a_missing_folder_is_reported(path: Path) -> None:
+    """The error comes before the start."""
     with pytest.raises(MetricsError, match=r"the folder of the metrics file .* does not exist"):
         refuse_file(path.parent / "missing" / "figures.prom")
 
 
-def test_a_disk_that_refuses_is_outlived(file: MetricsFile, path: Path) -> None:
-    """It is said once, and tried again with the next figures."""
+def test_it_survives_a_failing_disk(file: MetricsFile, path: Path) -> None:
+    """The failure is logged once, and the next update tries again."""
     part = path.with_name(f"{path.name}.part")
     part.mkdir()
     with capture_logs() as logs:
-        file.tell(figures(1))
+        file.update(figures(1))
         wait_until(lambda: logs, what="it is said")
-        file.tell(figures(2))
-        file.tell(figures(3))
+        file.update(figures(2))
+        file.update(figures(3))
     assert [log["event"] for log in logs] == ["the metrics file can't be written"]
     part.rmdir()
-    file.tell(figures(4))
+    file.update(figures(4))
     wait_until(lambda: path.exists() and path.read_bytes() == page(figures(4)), what="written")

@@ -37,14 +37,14 @@ def test_a_page_is_as_the_specification_writes_it() -> None:
     )
 
 
-def test_a_page_without_figures_is_one() -> None:
-    """It holds the end alone."""
+def test_a_page_without_metrics_is_valid() -> None:
+    """It contains only the end."""
     assert page([]) == b"# EOF\n"
 
 
 @pytest.mark.parametrize("name", ['car "port"', "back\\slash", "two\nlines", "Garāža ⚡", "# EOF"])
-def test_any_name_of_a_charge_point_comes_through(name: str) -> None:
-    """What a household calls things is read back as it was, and adds no line."""
+def test_any_name_of_a_charge_point_is_escaped(name: str) -> None:
+    """The name is read back unchanged, and adds no line."""
     text = page([Family("lullwatt_x", "gauge", "X.", (({"charge_point": name}, 1.0),))]).decode()
     [family] = read_page(text)
     assert family.samples[0].labels == {"charge_point": name}
@@ -52,5 +52,5 @@ def test_any_name_of_a_charge_point_comes_through(name: str) -> None:
 
 
 def test_its_type_is_that_of_the_specification() -> None:
-    """The media type that the specification asks for."""
+    """It is the media type that the specification requires."""
     assert CONTENT_TYPE == "application/openmetrics-text; version=1.0.0; charset=utf-8"

@@ -1,4 +1,4 @@
-"""Figures by HTTP: answers as RFC 9110 has them, and whoever is hostile is shown the door."""
+"""Metrics by HTTP: responses follow RFC 9110, and hostile clients are cut off."""
 
 from __future__ import annotations
 
@@ -23,18 +23,18 @@ from tests.support.waiting import patience, wait_until
 
 FIGURES = (Family("lullwatt_power_watts", "gauge", "Power.", (({}, 7360.0),), "watts"),)
 MANY = tuple(Family(f"lullwatt_{n}", "gauge", "X.", (({}, 1.0),)) for n in range(100_000))
-"""More than any buffer between two sockets takes."""
+"""Larger than any buffer between two sockets."""
 
 
 class Serving:
-    """A server that runs, and how to talk to it."""
+    """A running server, and clients for it."""
 
     def __init__(self) -> None:
         self.address = Address("127.0.0.1", free_port())
         self.server = MetricsServer(self.address)
         with capture_logs():
             self.server.start()
-        self.server.tell(FIGURES)
+        self.server.update(FIGURES)
         self._callers = ExitStack()
 
     def stop(self) -> None:
@@ -66,7 +66,7 @@ def serving(monkeypatch: pytest.MonkeyPatch) -> Iterator[Serving]:
 
 
 def ends(caller: socket.socket) -> bytes:
-    """Read until the other side hangs up, politely or not."""
+    """Read until the other side closes or resets the connection."""
     heard = b""
     try:
         while piece := caller.recv(65536):
@@ -76,11 +76,11 @@ def ends(caller: socket.socket) -> bytes:
     return heard
 
 
-def test_the_newest_figures_are_given(serving: Serving) -> None:
-    """With the type of OpenMetrics; those told later are given later."""
+def test_the_latest_metrics_are_served(serving: Serving) -> None:
+    """They have the type of OpenMetrics, and follow each update."""
     assert serving.ask() == (200, page(FIGURES), CONTENT_TYPE)
     assert serving.ask(target="/metrics?name=x")[0] == 200
-    serving.server.tell(())
+    serving.server.update(())
     assert serving.ask() == (200, b"# EOF\n", CONTENT_TYPE)
 
 
@@ -89,7 +89,7 @@ def test_the_newest_figures_are_given(serving: Serving) -> None:
     [("GET", "/", 404), ("GET", "/metrics/", 404), ("POST", "/metrics", 405), ("HEAD", "/x", 404)],
 )
 def test_nothing_else_is_served(serving: Serving, method: str, target: str, status: int) -> None:
-    """One page, to be read only."""
+    """There is one page, for reading only."""
     assert serving.ask(method, target)[:2] == (status, b"")
 
 
@@ -103,8 +103,8 @@ def test_head_has_no_body(serving: Serving) -> None:
 
 
 @pytest.mark.parametrize("sent", [b"\r\n\r\n", b"GET /metrics\r\n\r\n", b"\x16\x03\x01\0\r\n\r\n"])
-def test_what_is_no_request_is_refused(serving: Serving, sent: bytes) -> None:
-    """400, and the next one is served."""
+def test_a_malformed_request_is_refused(serving: Serving, sent: bytes) -> None:
+    """The response is 400, and the next request is served."""
     caller = serving.call()
     caller.sendall(sent)
     assert ends(caller).startswith(b"HTTP/1.1 400 ")
@@ -112,16 +112,16 @@ def test_what_is_no_request_is_refused(serving: Serving, sent: bytes) -> None:
 
 
 def test_a_huge_request_is_not_read(serving: Serving) -> None:
-    """Whoever sends a head without an end is hung up on, after a few kilobytes."""
+    """A header without an end is cut off after a few kilobytes."""
     caller = serving.call()
     with pytest.raises(ConnectionError):
         caller.sendall(b"GET /metrics HTTP/1.1\r\nX: " + b"x" * 100_000_000)
     assert serving.ask()[0] == 200
 
 
-def test_the_slow_are_shown_the_door(serving: Serving) -> None:
-    """One who says nothing, one who dribbles, and one who does not read what he asked for."""
-    serving.server.tell(MANY)
+def test_slow_clients_are_cut_off(serving: Serving) -> None:
+    """One sends nothing, one sends too slowly, and one does not read the response."""
+    serving.server.update(MANY)
     begun = monotonic()
     silent, dribbling, deaf = serving.call(), serving.call(), serving.call()
     dribbling.sendall(b"GET /met")
@@ -133,8 +133,8 @@ def test_the_slow_are_shown_the_door(serving: Serving) -> None:
     assert len(ends(deaf)) < len(page(MANY))
 
 
-def test_a_crowd_is_not_let_in(serving: Serving) -> None:
-    """Eight at a time: threads and open files do not grow with their number."""
+def test_connections_are_limited(serving: Serving) -> None:
+    """At most eight at a time: open files do not grow with the number of clients."""
     threads = active_count()
     crowd = [serving.call() for _ in range(20 * MOST_CONNECTIONS)]
     wait_until(lambda: serving.server._open == MOST_CONNECTIONS, what="eight are in")
@@ -144,18 +144,18 @@ def test_a_crowd_is_not_let_in(serving: Serving) -> None:
     assert serving.ask()[0] == 200
 
 
-def test_to_tell_it_takes_no_time(serving: Serving) -> None:
-    """The loop does not wait for those who are being served."""
-    serving.server.tell(MANY)
+def test_an_update_takes_no_time(serving: Serving) -> None:
+    """The daemon's loop does not wait for clients."""
+    serving.server.update(MANY)
     serving.call().sendall(b"GET /metrics HTTP/1.1\r\n\r\n")
     begun = monotonic()
     for _ in range(1000):
-        serving.server.tell(FIGURES)
+        serving.server.update(FIGURES)
     assert monotonic() - begun < patience(1)
 
 
-def test_it_ends_while_somebody_is_served(serving: Serving) -> None:
-    """At once, and he is cut off."""
+def test_it_stops_during_a_response(serving: Serving) -> None:
+    """It stops at once, and the client is cut off."""
     caller = serving.call()
     wait_until(lambda: serving.server._open == 1, what="he is in")
     serving.server.stop()
@@ -164,14 +164,14 @@ def test_it_ends_while_somebody_is_served(serving: Serving) -> None:
     assert not serving.server._thread.is_alive()
 
 
-def test_a_port_in_use_is_said() -> None:
-    """In one line, and nothing is left running."""
+def test_a_port_in_use_is_reported() -> None:
+    """The error has one line, and nothing is left running."""
     threads = active_count()
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
         taken.listen()
         port = taken.getsockname()[1]
         server = MetricsServer(Address("127.0.0.1", port))
-        with pytest.raises(MetricsError, match=f"can't be given out at 127.0.0.1:{port}: "):
+        with pytest.raises(MetricsError, match=f"can't be served at 127.0.0.1:{port}: "):
             server.start()
     assert active_count() == threads

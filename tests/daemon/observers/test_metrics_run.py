@@ -97,7 +97,7 @@ def test_a_slip_does_not_cost_the_ledger(start: Start, tmp_path: Path) -> None:
     running = start(house)
     assert running.ends() == 2
     [line] = running.log.splitlines()
-    assert line == f"{ledger}: another file is in the place of the metrics file; it is left alone"
+    assert line == f"{ledger}: this is another file, not a metrics file; it is left alone"
     assert ledger.read_bytes().endswith(b"nights")
 
 
@@ -109,7 +109,7 @@ def test_a_port_in_use_is_said_in_one_line(start: Start, tmp_path: Path) -> None
         where = f"127.0.0.1:{taken.getsockname()[1]}"
         running = start(with_metrics(tmp_path, "mqtt://127.0.0.1:1", f'{{listen: "{where}"}}'))
         assert running.ends() == 2
-    assert running.log.splitlines()[-1].startswith(f"metrics can't be given out at {where}: ")
+    assert running.log.splitlines()[-1].startswith(f"metrics can't be served at {where}: ")
     assert "Traceback" not in running.log
 
 

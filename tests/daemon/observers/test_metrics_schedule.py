@@ -16,7 +16,7 @@ from adapters.metrics.server import MetricsServer
 from config.household.metrics import Metrics
 from daemon.control.events import Action, Note, Warn
 from daemon.control.state import PointState
-from daemon.observers.metrics_schedule import MetricsSchedule, teller_of
+from daemon.observers.metrics_schedule import MetricsSchedule, metrics_output_of
 from daemon.observers.turn import Turn
 from tests.daemon.worlds import EVENING, POINT, kowhai
 from tests.support.open_metrics import figures
@@ -39,7 +39,7 @@ class PageRecorder:
     def stop(self) -> None:
         pass
 
-    def tell(self, families: Iterable[Family]) -> None:
+    def update(self, families: Iterable[Family]) -> None:
         self.pages.append(page(families).decode())
 
 
@@ -126,5 +126,5 @@ def test_rates_that_are_not_known_are_left_out(
 def test_what_the_file_asks_for_is_made(tmp_path: Path) -> None:
     """A file or a server."""
     path = tmp_path / "figures.prom"
-    assert isinstance(teller_of(Metrics(file=path)), MetricsFile)
-    assert isinstance(teller_of(Metrics(listen="127.0.0.1:9464")), MetricsServer)
+    assert isinstance(metrics_output_of(Metrics(file=path)), MetricsFile)
+    assert isinstance(metrics_output_of(Metrics(listen="127.0.0.1:9464")), MetricsServer)

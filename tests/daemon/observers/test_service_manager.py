@@ -33,7 +33,7 @@ class NoticeRecorder(ServiceNotice):
         self.accepts = True
 
     @override
-    def say(self, **values: str | int) -> bool:
+    def send(self, **values: str | int) -> bool:
         if self.accepts:
             self.sent.append(values)
         return self.accepts
