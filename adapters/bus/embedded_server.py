@@ -16,6 +16,8 @@ from amqtt.adapters import StreamWriterAdapter
 from amqtt.broker import Broker
 from amqtt.contexts import BrokerConfig, ListenerConfig, ListenerType
 
+from adapters.host.listening import stop_accepting
+
 _LISTENER: Final = "default"
 _NO_PASSWORDS: Final = "amqtt.plugins.authentication.AnonymousAuthPlugin"
 
@@ -57,6 +59,7 @@ async def serve(
         server = await asyncio.start_server(front_end.serve, host, port)
         listening(server.sockets[0].getsockname()[1])
         await stopping.wait()
+        await stop_accepting(server.sockets)
         server.close()
     finally:
         await front_end.close()

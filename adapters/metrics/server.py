@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 import structlog
 
+from adapters.host.listening import stop_accepting
 from adapters.metrics.page import CONTENT_TYPE, page
 from config.files.errors import MetricsError
 
@@ -47,7 +48,8 @@ class MetricsServer:
         self._address = address
         self._latest: tuple[Family, ...] = ()
         self._written: tuple[tuple[Family, ...], bytes] | None = None
-        self._open = 0
+        self._open: set[StreamWriter] = set()
+        self._stopping = False
         self._server: asyncio.Server | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._thread: Thread | None = None
@@ -93,27 +95,28 @@ class MetricsServer:
         )
 
     async def _end_all(self) -> None:
+        self._stopping = True
         if self._server is not None:
+            await stop_accepting(self._server.sockets)
             self._server.close()
-        await asyncio.sleep(0)  # a connection just made must have its task, to be cancelled
-        while others := asyncio.all_tasks() - {asyncio.current_task()}:
-            for task in others:
-                task.cancel()
-            await asyncio.gather(*others, return_exceptions=True)
-        await asyncio.sleep(0)  # until their sockets are closed
+        # The tasks end with their connections. A cancelled one would print a traceback.
+        while tasks := asyncio.all_tasks() - {asyncio.current_task()}:
+            for writer in self._open:
+                writer.transport.abort()
+            await asyncio.wait(tasks)
 
     async def _accept(self, reader: StreamReader, writer: StreamWriter) -> None:
-        if self._open >= MOST_CONNECTIONS:
-            writer.transport.abort()
-            return
-        self._open += 1
         try:
-            with suppress(OSError, TimeoutError, EOFError):
-                async with asyncio.timeout(MOST_SECONDS):
-                    await self._respond(reader, writer)
+            if not self._stopping and len(self._open) < MOST_CONNECTIONS:
+                self._open.add(writer)
+                with suppress(OSError, TimeoutError, EOFError):
+                    async with asyncio.timeout(MOST_SECONDS):
+                        await self._respond(reader, writer)
         finally:
-            self._open -= 1
+            self._open.discard(writer)
             writer.transport.abort()
+            with suppress(OSError):
+                await writer.wait_closed()
 
     async def _respond(self, reader: StreamReader, writer: StreamWriter) -> None:
         try:

@@ -19,6 +19,7 @@ from websockets.frames import CloseCode
 
 from adapters.contract.current_period import CurrentPeriod
 from adapters.contract.messages import LARGEST_PAYLOAD_BYTES, Command
+from adapters.host.listening import stop_accepting
 from adapters.ocpp.authentication import SUBPROTOCOL, Authenticator, select_subprotocol
 from adapters.ocpp.command_sender import CommandSender, Patience
 from adapters.ocpp.events import (
@@ -111,6 +112,7 @@ class EquipmentConnections:
         ) as server:
             listening(next(iter(server.sockets)).getsockname()[1])
             await stopping.wait()
+            await stop_accepting(server.sockets)
         await asyncio.to_thread(self._executor.shutdown)
 
     @property

@@ -129,7 +129,7 @@ def test_slow_clients_are_cut_off(serving: Serving) -> None:
     assert ends(silent) == b""
     assert ends(dribbling) == b""
     assert monotonic() - begun < patience(5)
-    wait_until(lambda: serving.server._open == 0, what="all are gone")
+    wait_until(lambda: len(serving.server._open) == 0, what="all are gone")
     assert len(ends(deaf)) < len(page(MANY))
 
 
@@ -137,10 +137,10 @@ def test_connections_are_limited(serving: Serving) -> None:
     """At most eight at a time: open files do not grow with the number of clients."""
     threads = active_count()
     crowd = [serving.call() for _ in range(20 * MOST_CONNECTIONS)]
-    wait_until(lambda: serving.server._open == MOST_CONNECTIONS, what="eight are in")
+    wait_until(lambda: len(serving.server._open) == MOST_CONNECTIONS, what="eight are in")
     assert active_count() == threads
     assert ends(crowd[-1]) == b"", "the last is turned away at once"
-    wait_until(lambda: serving.server._open == 0, what="the eight are gone too")
+    wait_until(lambda: len(serving.server._open) == 0, what="the eight are gone too")
     assert serving.ask()[0] == 200
 
 
@@ -157,7 +157,7 @@ def test_an_update_takes_no_time(serving: Serving) -> None:
 def test_it_stops_during_a_response(serving: Serving) -> None:
     """It stops at once, and the client is cut off."""
     caller = serving.call()
-    wait_until(lambda: serving.server._open == 1, what="he is in")
+    wait_until(lambda: len(serving.server._open) == 1, what="a response in progress")
     serving.server.stop()
     assert ends(caller) == b""
     assert serving.server._thread is not None
