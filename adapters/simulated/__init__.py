@@ -1,6 +1,6 @@
-"""A simulated charge point and vehicle that behave as hardware should.
+"""A simulated charge point and vehicle that behave as real hardware should.
 
-Shares no formula with the planners, so that one can be checked by the other.
+Shares no formula with the planners, so that each can be checked against the other.
 """
 
 from __future__ import annotations

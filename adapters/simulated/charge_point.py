@@ -1,8 +1,8 @@
 """A simulated charge point: the physics of one outlet and its meter, with time passed in.
 
-Deliberately shares nothing with the planners: it is the other side against which they are tried.
-Knows no bus and no clock. Between events (a command, a plug, the end of a command's life) the power
-drawn, phases x volts x amps x taper(soc), is integrated in steps of at most ten seconds.
+Deliberately shares nothing with the planners, which are tested against it. Knows no bus and no
+clock. Between events (a command, a plug, an expired command) it integrates the power,
+phases x volts x amps x taper(soc), in steps of at most ten seconds.
 """
 
 from __future__ import annotations
@@ -25,17 +25,17 @@ class SimulatedChargePoint:
     Parameters
     ----------
     at
-        The instant at which it is switched on.
+        When it is switched on.
     max_amps, min_amps
-        What it can offer per phase; below the least it offers nothing (IEC 61851-1).
+        The range of current it can offer per phase; below it, it offers nothing (IEC 61851-1).
     phases
         How many phases it has.
     volts
         Line to neutral.
     register_wh
-        What its meter shows at first.
+        The initial register of its meter.
     on_off
-        A relay: it offers `max_amps` or nothing, whatever current it is told.
+        A relay: it offers `max_amps` or nothing, whatever current is commanded.
     """
 
     def __init__(
@@ -62,12 +62,12 @@ class SimulatedChargePoint:
 
     @property
     def register_kwh(self) -> float:
-        """What the meter shows: it only grows, by whole watt-hours."""
+        """The register of the meter; it only grows, by whole watt-hours."""
         return round(self._register_wh) / 1000
 
     @property
-    def lapses_at(self) -> datetime | None:
-        """When the start in force becomes void; None if there is none."""
+    def expires_at(self) -> datetime | None:
+        """When the start in force expires; None if there is none."""
         command = self._command
         if command is None or command.do == "stop" or command.valid_until <= self.now:
             return None
@@ -75,9 +75,9 @@ class SimulatedChargePoint:
 
     @property
     def offered_amps(self) -> float:
-        """The current per phase that it offers now; 0 when it is off."""
+        """The current it offers now, per phase; 0 if it is off."""
         command = self._command
-        if self.lapses_at is None or command is None or command.amps is None:
+        if self.expires_at is None or command is None or command.amps is None:
             return 0.0
         if self._on_off:
             return self._max_amps
@@ -85,14 +85,14 @@ class SimulatedChargePoint:
 
     @property
     def pilot(self) -> Literal["A", "B", "C"]:
-        """The state of IEC 61851-1: A no vehicle, B connected, C charging."""
+        """The pilot state of IEC 61851-1: A no vehicle, B connected, C charging."""
         if self.vehicle is None:
             return "A"
         return "C" if self.offered_amps > 0 and not self.vehicle.is_full else "B"
 
     @property
     def phases_used(self) -> int:
-        """On how many phases the vehicle at the outlet charges; 0 without one."""
+        """The number of phases on which the vehicle charges; 0 without a vehicle."""
         return 0 if self.vehicle is None else min(self._phases, self.vehicle.phases)
 
     def watts(self) -> float:
@@ -100,7 +100,7 @@ class SimulatedChargePoint:
         return self.phases_used * self._volts * self.amps()
 
     def amps(self) -> float:
-        """Return the current drawn now on each phase used."""
+        """Return the current drawn now on each phase that is used."""
         if self.vehicle is None or self.pilot != "C":
             return 0.0
         limit = self.vehicle.max_amps
@@ -113,37 +113,37 @@ class SimulatedChargePoint:
         Parameters
         ----------
         to
-            The instant to stand at afterwards.
+            The instant to advance to.
 
         Raises
         ------
         ValueError
-            If it lies before the present one.
+            If it is before the present instant.
         """
         if to < self.now:
             raise ValueError(f"time can't run backwards: {to} is before {self.now}")
         while self.now < to:
-            lapse = self.lapses_at
-            end = to if lapse is None else min(to, lapse)
+            expiry = self.expires_at
+            end = to if expiry is None else min(to, expiry)
             if self.pilot == "C":
                 end = min(end, self.now + LONGEST_STEP)
                 self._charge(end - self.now)
             self.now = end
 
     def obey(self, command: Command, at: datetime) -> bool:
-        """Take a command.
+        """Carry out a command.
 
         Parameters
         ----------
         command
-            A start or a stop. One that is void already counts as heard, and leaves it off.
+            A start or a stop. An expired start leaves it off, but its serial counts.
         at
             When it arrives.
 
         Returns
         -------
         bool
-            False if its serial is not higher than the last one's: it is a repeat or is late.
+            False if its serial is not higher than the last one: it is a repeat, or late.
         """
         self.advance(at)
         if command.serial <= self.last_serial:
@@ -183,7 +183,7 @@ class SimulatedChargePoint:
         Returns
         -------
         SimulatedVehicle
-            The vehicle, as charged as it is.
+            The vehicle with its present charge.
 
         Raises
         ------

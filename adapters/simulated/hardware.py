@@ -1,8 +1,7 @@
-"""Puts a simulated charge point on the bus, where it behaves as real hardware should.
+"""Connect a simulated charge point to the bus, where it behaves as real hardware should.
 
-It hears commands and reports readings and its vehicle. It reads no clock: whoever conducts it says
-with `step` which instant it is, and a command that arrives in between is obeyed at the instant it
-stands at.
+It obeys commands and reports readings and its vehicle. It reads no clock: the caller passes the
+time to `step`, and a command that arrives between two steps is obeyed at the instant of the last.
 """
 
 from __future__ import annotations
@@ -29,21 +28,21 @@ from config.household.household_file import Bus
 
 READING_EVERY = timedelta(minutes=1)
 IDLE_READING_EVERY = timedelta(minutes=10)
-TRY_AGAIN_AFTER = timedelta(minutes=1)
+RETRY_AFTER = timedelta(minutes=1)
 SOC_STEP_PERCENT = 1.0
 
 _log = structlog.get_logger(__name__)
 
 
 class SimulatedHardware:
-    """One simulated charge point with a connection of its own.
+    """A simulated charge point with its own connection to the bus.
 
-    `step`, `plug_in` and `unplug` are for one conducting thread; commands come in on the bus's.
+    One thread calls `step`, `plug_in` and `unplug`; commands arrive on the thread of the bus.
 
     Parameters
     ----------
     point
-        The charge point, which nobody else may touch from now on.
+        The charge point; nobody else may use it from now on.
     bus
         The household's bus, as `MqttBus` takes it.
     topics
@@ -54,9 +53,9 @@ class SimulatedHardware:
     Attributes
     ----------
     changed : Condition
-        Notified when a command was obeyed, and when the connection comes or goes.
+        Notified when a command is obeyed, and when the connection is made or lost.
     sent : int
-        How many reports the broker was handed; for the conducting thread.
+        The number of messages published; for the thread that calls `step`.
     """
 
     def __init__(
@@ -69,15 +68,15 @@ class SimulatedHardware:
         self._vehicle_topic = topics.vehicle(charge_point)
         self._is_connected = False
         self._reading_at = point.now
-        self._quiet_until = point.now
-        self._told_power: tuple[str, float] | None = None
-        self._told_vehicle: tuple[str, float | None] | None = None
+        self._retry_at = point.now
+        self._reported_power: tuple[str, float] | None = None
+        self._reported_vehicle: tuple[str, float | None] | None = None
         self._bus = MqttBus(
             bus,
             client_id=f"simulated-{topic_level(topics.household)}-{topic_level(charge_point)}",
             on_event=self._on_event,
-            subscriptions=self._heard_topics(topics.command(charge_point)),
-            keep_session=False,  # the command in force is retained; older ones are void
+            subscriptions=self._subscriptions(topics.command(charge_point)),
+            keep_session=False,  # the command in force is retained; older ones do not count
         )
 
     @property
@@ -91,7 +90,7 @@ class SimulatedHardware:
         self._bus.start()
 
     def stop(self) -> None:
-        """Disconnect; the charge point goes on as it was last told, until that becomes void."""
+        """Disconnect; the charge point carries on with its last command until that expires."""
         self._bus.stop()
 
     def wait_connected(self, timeout: float) -> bool:
@@ -139,17 +138,17 @@ class SimulatedHardware:
             return self._point.unplug(now)
 
     def next_due(self) -> datetime:
-        """Return when `step` will next have something to do, not before where it stands."""
+        """Return when `step` will next have something to do, now at the earliest."""
         with self.changed:
             return self._next_due()
 
     def step(self, now: datetime) -> None:
-        """Let time pass, and publish what falls due on the way, each with its own instant.
+        """Let time pass, and publish each report that becomes due, with its instant.
 
         Parameters
         ----------
         now
-            The instant to stand at afterwards; a `ValueError` if it is before the present one.
+            The instant to advance to; a `ValueError` if it is before the present one.
         """
         while True:
             with self.changed:
@@ -164,17 +163,17 @@ class SimulatedHardware:
 
     def _next_due(self) -> datetime:
         point = self._point
-        if self._power_is_news() or self._vehicle_is_news():
-            return max(point.now, self._quiet_until)
+        if self._power_has_changed() or self._vehicle_has_changed():
+            return max(point.now, self._retry_at)
         due = self._reading_at + (READING_EVERY if point.watts() > 0 else IDLE_READING_EVERY)
-        lapse = point.lapses_at
-        return max(point.now, due if lapse is None else min(due, lapse))
+        expiry = point.expires_at
+        return max(point.now, due if expiry is None else min(due, expiry))
 
     def _reports(self) -> list[tuple[str, Message]]:
         point, reports = self._point, list[tuple[str, Message]]()
-        vehicle_is_news = self._vehicle_is_news()
-        if self._power_is_news() or not vehicle_is_news:
-            self._reading_at, self._told_power = point.now, self._power()
+        vehicle_has_changed = self._vehicle_has_changed()
+        if self._power_has_changed() or not vehicle_has_changed:
+            self._reading_at, self._reported_power = point.now, self._power()
             reading = Reading(
                 at=point.now,
                 register_kwh=point.register_kwh,
@@ -182,64 +181,64 @@ class SimulatedHardware:
                 amps=round(point.amps(), 2),
             )
             reports.append((self._reading_topic, reading))
-        if vehicle_is_news:
-            pilot, soc_percent = self._told_vehicle = self._vehicle()
-            told = VehicleReport.model_validate(
+        if vehicle_has_changed:
+            pilot, soc_percent = self._reported_vehicle = self._vehicle()
+            report = VehicleReport.model_validate(
                 {"at": point.now, "pilot": pilot, "soc_percent": soc_percent}
             )
-            reports.append((self._vehicle_topic, told))
+            reports.append((self._vehicle_topic, report))
         return reports
 
-    def _heard_topics(self, command_topic: str) -> list[str]:
+    def _subscriptions(self, command_topic: str) -> list[str]:
         return [command_topic]
 
-    def _wording(self, topic: str, report: Message) -> list[tuple[str, bytes]]:
-        """Say a report as it goes out."""
+    def _encoded(self, topic: str, report: Message) -> list[tuple[str, bytes]]:
+        """Return the topics and payloads by which a report is published."""
         return [(topic, encode(report))]
 
     def _send(self, reports: list[tuple[str, Message]], at: datetime) -> None:
-        said = [words for topic, report in reports for words in self._wording(topic, report)]
-        sent = [self._bus.publish(topic, payload, retain=False) for topic, payload in said]
+        messages = [each for topic, report in reports for each in self._encoded(topic, report)]
+        sent = [self._bus.publish(topic, payload, retain=False) for topic, payload in messages]
         self.sent += sum(sent)
         if not all(sent):
             with self.changed:
-                self._told_power = self._told_vehicle = None
-                self._quiet_until = at + TRY_AGAIN_AFTER
+                self._reported_power = self._reported_vehicle = None
+                self._retry_at = at + RETRY_AFTER
 
     def _power(self) -> tuple[str, float]:
-        # The current offered, not the power: a taper changes that in every step.
+        # The current offered, not the power: a taper changes the power in every step.
         return self._point.pilot, self._point.offered_amps if self._point.pilot == "C" else 0.0
 
     def _vehicle(self) -> tuple[str, float | None]:
         vehicle = self._point.vehicle
         return self._point.pilot, None if vehicle is None else round(vehicle.soc_percent, 2)
 
-    def _power_is_news(self) -> bool:
-        return self._told_power != self._power()
+    def _power_has_changed(self) -> bool:
+        return self._reported_power != self._power()
 
-    def _vehicle_is_news(self) -> bool:
-        if self._told_vehicle is None:
+    def _vehicle_has_changed(self) -> bool:
+        if self._reported_vehicle is None:
             return True
-        (told_pilot, told_soc), (pilot, soc) = self._told_vehicle, self._vehicle()
-        if told_pilot != pilot or told_soc is None or soc is None:
-            return (told_pilot, told_soc) != (pilot, soc)
-        return abs(soc - told_soc) >= SOC_STEP_PERCENT
+        (last_pilot, last_soc), (pilot, soc) = self._reported_vehicle, self._vehicle()
+        if last_pilot != pilot or last_soc is None or soc is None:
+            return (last_pilot, last_soc) != (pilot, soc)
+        return abs(soc - last_soc) >= SOC_STEP_PERCENT
 
     def _on_event(self, event: BusEvent) -> None:
         if isinstance(event, MessageArrived):
-            self._take(event.topic, event.payload)
+            self._on_command(event.topic, event.payload)
             event.ack()
             return
         if isinstance(event, Published):
             return
         with self.changed:
             self._is_connected = isinstance(event, Connected)
-            if self._is_connected:  # whoever listens may have missed everything: tell it again
-                self._told_power = self._told_vehicle = None
-                self._quiet_until = self._point.now
+            if self._is_connected:  # the listeners may have missed all reports: send them again
+                self._reported_power = self._reported_vehicle = None
+                self._retry_at = self._point.now
             self.changed.notify_all()
 
-    def _take(self, _topic: str, payload: bytes) -> None:
+    def _on_command(self, _topic: str, payload: bytes) -> None:
         try:
             command = decode(Command, payload)
         except MalformedMessage as error:

@@ -1,6 +1,6 @@
-"""A simulated vehicle: its battery, its losses, and how its charger tapers off.
+"""A simulated vehicle: its battery, its losses, and the taper of its charger.
 
-Deliberately shares nothing with the planners: it is the other side against which they are tried.
+Deliberately shares nothing with the planners, which are tested against it.
 
     gained = max(0, efficiency x metered - standby)
     lost   = metered - gained
@@ -25,11 +25,11 @@ class SimulatedVehicle:
     usable_kwh : float
         Energy between 0 and 100 percent.
     soc_percent : float
-        State of charge; moves while it charges.
+        State of charge; changes while it charges.
     efficiency : float
-        Battery energy gained per metered energy, in (0, 1].
+        Energy gained by the battery per metered energy, in (0, 1].
     standby_watts : float
-        Lost all the while it charges.
+        Power lost all the time while it charges.
     taper : sequence of (float, float)
         State of charge [percent] and share of full power [percent], ascending; linear between the
         points, constant outside them. Empty for none.
@@ -38,13 +38,13 @@ class SimulatedVehicle:
     phases : int
         How many phases it can use.
     lost_kwh : float
-        Energy lost since it was made.
+        Energy lost since it was created.
 
     Raises
     ------
     ValueError
-        If the battery holds nothing, a percentage or the efficiency is out of range, or the points
-        of the taper do not ascend.
+        If the battery has no capacity, a percentage or the efficiency is out of range, or the
+        points of the taper do not ascend.
     """
 
     usable_kwh: float
@@ -67,22 +67,22 @@ class SimulatedVehicle:
 
     @property
     def is_full(self) -> bool:
-        """Whether it takes no more."""
+        """Whether the battery is full."""
         return self.soc_percent >= FULL_PERCENT
 
     def power_share(self) -> float:
-        """Return the share of full power that it takes at its state of charge, 0 to 1."""
+        """Return the share of full power it draws at its state of charge, 0 to 1."""
         if not self.taper:
             return 1.0
         points = [(-1.0, self.taper[0][1]), *self.taper, (FULL_PERCENT + 1, self.taper[-1][1])]
         (low, share_low), (high, share_high) = next(
             (left, right) for left, right in pairwise(points) if self.soc_percent < right[0]
         )
-        way = (self.soc_percent - low) / (high - low)
-        return (share_low + way * (share_high - share_low)) / 100
+        fraction = (self.soc_percent - low) / (high - low)
+        return (share_low + fraction * (share_high - share_low)) / 100
 
     def charge(self, kw: float, hours: float) -> float:
-        """Take power until the time is up or the battery is full.
+        """Charge until the time is up or the battery is full.
 
         Parameters
         ----------
@@ -94,14 +94,14 @@ class SimulatedVehicle:
         Returns
         -------
         float
-            The hours used: fewer than offered if it became full.
+            The hours of charging: fewer than offered if the battery became full.
         """
         gain_kw = max(0.0, self.efficiency * kw - self.standby_watts / WATTS_PER_KW)
         room_kwh = self.usable_kwh * (FULL_PERCENT - self.soc_percent) / 100
         fills = gain_kw * hours >= room_kwh
         used = room_kwh / gain_kw if fills and gain_kw > 0 else hours
         self.lost_kwh += (kw - gain_kw) * used
-        # Set, not added up to: rounding must not leave a battery that never gets full.
+        # Set, not added up: rounding must not leave a battery that never becomes full.
         gained_percent = 100 * gain_kw * used / self.usable_kwh
         self.soc_percent = FULL_PERCENT if fills else self.soc_percent + gained_percent
         return used

@@ -48,8 +48,8 @@ class WatchedHardware(SimulatedHardware):
     def say_again(self, now: datetime) -> None:
         """Report everything at the next `step`, news or not."""
         with self.changed:
-            self._told_power = self._told_vehicle = None
-            self._quiet_until = now
+            self._reported_power = self._reported_vehicle = None
+            self._retry_at = now
 
     def wait_for(self, connections: int, command_since_seconds: float, timeout: float) -> bool:
         """Wait until it has been connected so often, and has heard a command since an instant."""

@@ -25,7 +25,7 @@ class ForeignHardware(SimulatedHardware):
     _arrived = 0
 
     @override
-    def _heard_topics(self, command_topic: str) -> list[str]:
+    def _subscriptions(self, command_topic: str) -> list[str]:
         self._command_topic = command_topic
         return [command_topic, *self.topics]
 
@@ -35,7 +35,7 @@ class ForeignHardware(SimulatedHardware):
             return self.changed.wait_for(lambda: self._arrived >= serial, timeout)
 
     @override
-    def _take(self, topic: str, payload: bytes) -> None:
+    def _on_command(self, topic: str, payload: bytes) -> None:
         with self.changed:
             if topic == self._command_topic:
                 self._arrived = decode(Command, payload).serial
@@ -70,7 +70,7 @@ class Plug(ForeignHardware):
         self.switch({"on": 10.0, "off": None}[words])
 
     @override
-    def _wording(self, topic: str, report: Message) -> list[tuple[str, bytes]]:
+    def _encoded(self, topic: str, report: Message) -> list[tuple[str, bytes]]:
         if not isinstance(report, Reading):
             return []  # it does not know its vehicle
         said = {"power": report.watts, "total": report.register_kwh, "voltage": 231}
@@ -89,7 +89,7 @@ class RelayAndMeter(ForeignHardware):
         self.switch(16.0 if told["closed"] else None, timedelta(seconds=seconds))
 
     @override
-    def _wording(self, topic: str, report: Message) -> list[tuple[str, bytes]]:
+    def _encoded(self, topic: str, report: Message) -> list[tuple[str, bytes]]:
         match report:
             case Reading(watts=float(watts), register_kwh=float(kwh)):
                 return [
@@ -117,7 +117,7 @@ class Settable(ForeignHardware):
             self.switch({"1": self._limit_amps, "0": None}[words])
 
     @override
-    def _wording(self, topic: str, report: Message) -> list[tuple[str, bytes]]:
+    def _encoded(self, topic: str, report: Message) -> list[tuple[str, bytes]]:
         match report:
             case Reading(watts=float(watts), register_kwh=float(kwh), amps=float(amps)):
                 said = {"amps": [amps, 0, 0], "watts": watts, "total_wh": round(kwh * 1000)}

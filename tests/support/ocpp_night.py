@@ -155,7 +155,7 @@ class OcppHardware(ForeignHardware):
         plugged.say(call.Heartbeat()) if self.asked else plugged.boot()
         wait_until(lambda: plugged.asked("ChangeConfiguration"), LIMIT_SECONDS, what="set up")
         with self.changed:
-            self._told_power = self._told_vehicle = None
+            self._reported_power = self._reported_vehicle = None
             self._told_status = ""
 
     def break_off(self) -> None:
@@ -297,7 +297,7 @@ class OcppHardware(ForeignHardware):
         return self._limit_at(now) == self._limit_at(last) == command.amps
 
     @override
-    def _take(self, topic: str, payload: bytes) -> None:
+    def _on_command(self, topic: str, payload: bytes) -> None:
         with self.changed:
             self._command = decode(Command, payload)
             self._arrived = self._command.serial
@@ -317,8 +317,8 @@ class OcppHardware(ForeignHardware):
         return super()._reports()
 
     @override
-    def _vehicle_is_news(self) -> bool:
-        return super()._vehicle_is_news() or self._told_status != self._status()
+    def _vehicle_has_changed(self) -> bool:
+        return super()._vehicle_has_changed() or self._told_status != self._status()
 
     def _status(self) -> str:
         if self._point.vehicle is None:

@@ -1,4 +1,4 @@
-"""The simulated charge point and vehicle keep to the laws that real ones keep to."""
+"""The simulated charge point and vehicle obey the same laws as real ones."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def command(
     amps: float | None = 32.0,
     lasts: timedelta = 48 * HOUR,
 ) -> Command:
-    """Make a command that becomes void some time after `START`."""
+    """Make a command that expires some time after `START`."""
     return Command(
         serial=serial,
         do=do,
@@ -37,7 +37,7 @@ def command(
 def charging(
     vehicle: SimulatedVehicle, amps: float = 32.0, *, phases: int = 1, register_wh: int = 0
 ) -> SimulatedChargePoint:
-    """Let a charge point begin to charge a vehicle."""
+    """Return a charge point that is starting to charge a vehicle."""
     outlet = SimulatedChargePoint(START, phases=phases, register_wh=register_wh)
     outlet.plug_in(vehicle, START)
     outlet.obey(command(1, amps=amps), START)
@@ -102,7 +102,7 @@ def test_energy_is_conserved(
     amps: float,
     minutes: list[int],
 ) -> None:
-    """What the meter counts is what the battery gains and what is lost, and nothing is negative."""
+    """Metered energy is what the battery gains plus the losses, and none is negative."""
     taper = ((80.0, 100.0), (100.0, end_share))
     vehicle = SimulatedVehicle(usable_kwh, soc_percent, efficiency, standby_watts, taper)
     outlet = charging(vehicle, amps, register_wh=5000)
@@ -128,7 +128,7 @@ def test_losses_are_those_of_efficiency_and_standby() -> None:
 
 
 def test_standby_never_empties_the_battery() -> None:
-    """Where standby takes more than the battery would get, it gets nothing, and all is lost."""
+    """If standby takes more than the battery would gain, it gains nothing, and all is lost."""
     vehicle = SimulatedVehicle(52, 50, 0.9, 2000)
     outlet = charging(vehicle, 6)
     outlet.advance(START + HOUR)
@@ -137,7 +137,7 @@ def test_standby_never_empties_the_battery() -> None:
 
 
 def test_charging_stops_by_itself_when_full() -> None:
-    """A full battery draws nothing more, and the register stands still from that instant."""
+    """A full battery draws no more power, and the register stops from that instant."""
     vehicle = SimulatedVehicle(52, 90)
     outlet = charging(vehicle)
     outlet.advance(START + 2 * HOUR)
@@ -164,7 +164,7 @@ def test_a_taper_of_one_point_holds_everywhere() -> None:
 
 
 def test_tapered_charging_follows_the_exponential() -> None:
-    """With a linear taper the way to go shrinks as exp(-rate t): the closed solution is met."""
+    """With a linear taper the remaining charge falls as exp(-rate t), the closed solution."""
     # From 80 percent on, share = 1 - 0.0375 (soc - 80); d soc/dt = k share, k percent per hour.
     per_hour = 100 * 0.9 * 7.36 / 52
     hours = 1.0
@@ -177,8 +177,8 @@ def test_tapered_charging_follows_the_exponential() -> None:
 # Commands
 
 
-def test_it_is_off_until_told() -> None:
-    """Plugging in alone draws nothing."""
+def test_it_is_off_until_commanded() -> None:
+    """Plugging in alone draws no power."""
     outlet = SimulatedChargePoint(START)
     assert outlet.pilot == "A"
     outlet.plug_in(SimulatedVehicle(52, 40), START)
@@ -187,7 +187,7 @@ def test_it_is_off_until_told() -> None:
 
 
 def test_start_and_stop() -> None:
-    """A start charges, a stop ends it, and the meter counts the time between."""
+    """A start charges, a stop ends it, and the meter counts the energy between."""
     outlet = charging(SimulatedVehicle(52, 40), 10)
     assert outlet.pilot == "C"
     outlet.obey(command(2, "stop"), START + HOUR)
@@ -197,7 +197,7 @@ def test_start_and_stop() -> None:
 
 
 def test_repeats_and_late_commands_change_nothing() -> None:
-    """A serial that is not higher than the last one is passed over, whatever it says."""
+    """A command whose serial is not higher than the last one is ignored."""
     outlet = charging(SimulatedVehicle(52, 40))
     assert outlet.obey(command(5, "stop"), START)
     assert not outlet.obey(command(5), START)
@@ -206,18 +206,18 @@ def test_repeats_and_late_commands_change_nothing() -> None:
 
 
 def test_a_start_becomes_void() -> None:
-    """Without a newer command charging stops at valid_until itself, not at the next look."""
+    """Without a newer command charging stops exactly at valid_until, not at the next step."""
     outlet = SimulatedChargePoint(START)
     outlet.plug_in(SimulatedVehicle(52, 40), START)
     outlet.obey(command(1, amps=10, lasts=90 * MINUTE), START)
-    assert outlet.lapses_at == START + 90 * MINUTE
+    assert outlet.expires_at == START + 90 * MINUTE
     outlet.advance(START + 5 * HOUR)
     assert outlet.pilot == "B"
     assert outlet.register_kwh == pytest.approx(3.45, abs=0.001)
 
 
 def test_a_renewed_start_goes_on() -> None:
-    """A newer start with a later end carries the charge over the old end."""
+    """A newer start with a later end continues the charge past the old end."""
     outlet = SimulatedChargePoint(START)
     outlet.plug_in(SimulatedVehicle(52, 40), START)
     outlet.obey(command(1, amps=10, lasts=10 * MINUTE), START)
@@ -227,7 +227,7 @@ def test_a_renewed_start_goes_on() -> None:
 
 
 def test_a_void_start_does_not_start() -> None:
-    """An old retained start counts as heard, and power stays off."""
+    """The serial of an expired retained start counts, and power stays off."""
     outlet = SimulatedChargePoint(START)
     outlet.plug_in(SimulatedVehicle(52, 40), START)
     assert outlet.obey(command(7, lasts=-MINUTE), START)
@@ -236,17 +236,17 @@ def test_a_void_start_does_not_start() -> None:
 
 
 @pytest.mark.parametrize(
-    ("told", "drawn"), [(32, 32), (40, 32), (16.5, 16.5), (6, 6), (5.9, 0), (0.1, 0)]
+    ("commanded", "drawn"), [(32, 32), (40, 32), (16.5, 16.5), (6, 6), (5.9, 0), (0.1, 0)]
 )
-def test_current_stays_within_what_the_point_can_offer(told: float, drawn: float) -> None:
-    """More than the most is the most; less than the least is nothing (IEC 61851-1: 6 A)."""
-    outlet = charging(SimulatedVehicle(52, 40), told)
+def test_current_stays_within_what_the_point_can_offer(commanded: float, drawn: float) -> None:
+    """Above the maximum it offers the maximum; below the minimum (IEC 61851-1: 6 A), nothing."""
+    outlet = charging(SimulatedVehicle(52, 40), commanded)
     assert outlet.amps() == drawn
     assert outlet.watts() == 230 * drawn
 
 
 def test_a_vehicle_draws_no_more_than_it_can() -> None:
-    """The vehicle's own limit holds below the offer."""
+    """The vehicle's own limit applies if it is below the offer."""
     assert charging(SimulatedVehicle(52, 40, max_amps=16)).amps() == 16
 
 
@@ -261,7 +261,7 @@ def test_a_relay_knows_no_current() -> None:
 
 
 def test_plugging_in_under_a_start_charges_at_once() -> None:
-    """A start that was there before the vehicle counts when it comes."""
+    """A start from before the vehicle came counts when it comes."""
     outlet = SimulatedChargePoint(START)
     outlet.obey(command(1), START)
     assert (outlet.pilot, outlet.watts()) == ("A", 0)
@@ -270,7 +270,7 @@ def test_plugging_in_under_a_start_charges_at_once() -> None:
 
 
 def test_unplugging_ends_the_charge() -> None:
-    """The vehicle leaves with what it has, and the register keeps what it counted."""
+    """The vehicle leaves with its charge, and the register keeps its count."""
     outlet = charging(SimulatedVehicle(52, 40), 10, register_wh=1_234_560)
     vehicle = outlet.unplug(START + HOUR)
     assert vehicle.soc_percent == pytest.approx(40 + 100 * 0.9 * 2.3 / 52)
@@ -283,7 +283,7 @@ def test_unplugging_ends_the_charge() -> None:
 
 
 def test_time_does_not_run_backwards() -> None:
-    """An earlier instant is refused, and nothing moves."""
+    """An earlier instant is refused, and nothing changes."""
     outlet = charging(SimulatedVehicle(52, 40))
     outlet.advance(START + HOUR)
     with pytest.raises(ValueError, match="backwards"):
@@ -292,7 +292,7 @@ def test_time_does_not_run_backwards() -> None:
 
 
 def test_one_vehicle_at_a_time() -> None:
-    """A second vehicle can't be plugged in, and none can't be unplugged."""
+    """A second vehicle can't be plugged in, and without a vehicle none can be unplugged."""
     outlet = SimulatedChargePoint(START)
     with pytest.raises(ValueError, match="no vehicle"):
         outlet.unplug(START)
@@ -313,6 +313,6 @@ def test_one_vehicle_at_a_time() -> None:
     ],
 )
 def test_impossible_vehicles_are_refused(wrong: dict[str, Any]) -> None:
-    """A battery, an efficiency, a standby or a taper that can't be is refused."""
+    """An impossible battery, efficiency, standby or taper is refused."""
     with pytest.raises(ValueError, match=r"battery|efficiency|taper"):
         SimulatedVehicle(**wrong)

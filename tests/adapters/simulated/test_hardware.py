@@ -1,4 +1,4 @@
-"""The simulated hardware on a real broker: it obeys, it reports, and time is what it is told."""
+"""The simulated hardware on a real broker obeys and reports, with time passed in."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ COMMAND = TOPICS.command("driveway")
 
 
 class Bench:
-    """The hardware, and on the other side of the broker whoever commands it."""
+    """The hardware, and on the other side of the broker its commander."""
 
     def __init__(self, broker: Mosquitto) -> None:
         self.heard = Listener()
@@ -65,9 +65,9 @@ class Bench:
         self.command(serial, amps, valid_until)
         assert self.hardware.wait_obeyed(serial, patience())
 
-    def told(self) -> list[Message]:
-        """Return what was told since the last look: readings first, then the vehicle."""
-        # All of it is at the broker before the mark is, which therefore comes behind it.
+    def reports(self) -> list[Message]:
+        """Return the reports since the last call: readings first, then the vehicle's."""
+        # All reports reach the broker before the mark, so the mark arrives after them.
         assert self.hardware._bus.wait_acknowledged(patience())
         self._marks += 1
         mark = b"mark %d" % self._marks
@@ -88,11 +88,11 @@ class Bench:
 
 @pytest.fixture
 def bench(mosquitto: Mosquitto) -> Iterator[Bench]:
-    """Both sides connected, and the first reports told and forgotten."""
+    """Return both sides connected, after the first reports."""
     made = Bench(mosquitto)
     made.start()
     made.hardware.step(START)
-    assert made.told() == [reading(0), VehicleReport(at=START, pilot="A")]
+    assert made.reports() == [reading(0), VehicleReport(at=START, pilot="A")]
     yield made
     made.stop()
 
@@ -105,22 +105,22 @@ def reading(minute: float, kwh: float = 1234.56, amps: float = 0.0) -> Reading:
 
 
 def test_it_reports_every_ten_minutes_while_idle(bench: Bench) -> None:
-    """However far time is moved at once, each reading comes with the instant it fell due."""
+    """However far one step goes, each reading has the instant at which it was due."""
     assert bench.hardware.next_due() == START + 10 * MINUTE
     bench.hardware.step(START + 35 * MINUTE)
-    assert bench.told() == [reading(10), reading(20), reading(30)]
+    assert bench.reports() == [reading(10), reading(20), reading(30)]
     assert bench.hardware.next_due() == START + 40 * MINUTE
 
 
 def test_it_reports_every_minute_while_charging(bench: Bench) -> None:
-    """A start is answered at once by readings that show power, then one each minute."""
+    """A start is followed at once by a reading with power, then by one each minute."""
     bench.hardware.plug_in(SimulatedVehicle(52, 40), START)
     bench.hardware.step(START)
-    assert bench.told() == [reading(0), VehicleReport(at=START, pilot="B", soc_percent=40)]
+    assert bench.reports() == [reading(0), VehicleReport(at=START, pilot="B", soc_percent=40)]
     bench.obeys(1, 10, START + HOUR)
     assert bench.hardware.next_due() == START
     bench.hardware.step(START + 2 * MINUTE)
-    assert bench.told() == [
+    assert bench.reports() == [
         reading(0, amps=10),
         reading(1, 1234.598, 10),  # 38.3 Wh a minute at 2300 W
         reading(2, 1234.637, 10),
@@ -128,55 +128,55 @@ def test_it_reports_every_minute_while_charging(bench: Bench) -> None:
     ]
     bench.obeys(2, None, START + HOUR)
     bench.hardware.step(START + 2 * MINUTE)
-    assert bench.told() == [
+    assert bench.reports() == [
         reading(2, 1234.637),
         VehicleReport(at=START + 2 * MINUTE, pilot="B", soc_percent=40.13),
     ]
 
 
 def test_it_reports_each_percent(bench: Bench) -> None:
-    """While it charges, the state of charge is told again when it has moved by one percent."""
+    """While it charges, the state of charge is reported each time it has risen by one percent."""
     bench.hardware.plug_in(SimulatedVehicle(52, 40), START)
     bench.obeys(1, 32, START + 2 * HOUR)
     bench.hardware.step(START + HOUR)
-    told = [each.soc_percent for each in bench.told() if isinstance(each, VehicleReport)]
+    percents = [each.soc_percent for each in bench.reports() if isinstance(each, VehicleReport)]
     # 12.7 percent are gained in the hour, 0.21 in each minute.
-    assert len(told) == 13
+    assert len(percents) == 13
     assert all(
         1 <= later - earlier < 1.22
-        for earlier, later in pairwise(told)
+        for earlier, later in pairwise(percents)
         if earlier is not None and later is not None
     )
 
 
 def test_a_start_that_is_not_renewed_ends_at_its_time(bench: Bench) -> None:
-    """Power stops at valid_until, which is told with that instant and counts as due."""
+    """Power stops at valid_until; that is due then, and reported with that instant."""
     bench.hardware.plug_in(SimulatedVehicle(52, 40), START)
     bench.obeys(1, 10, START + timedelta(seconds=84))
     bench.hardware.step(START + MINUTE)
     assert bench.hardware.next_due() == START + 1.4 * MINUTE
     bench.hardware.step(START + 5 * MINUTE)
-    readings = [each for each in bench.told() if isinstance(each, Reading)]
+    readings = [each for each in bench.reports() if isinstance(each, Reading)]
     assert readings == [reading(0, amps=10), reading(1, 1234.598, 10), reading(1.4, 1234.614)]
 
 
-def test_a_full_battery_is_told(bench: Bench) -> None:
-    """When the battery is full the pilot goes back to B and power to nothing."""
+def test_a_full_battery_is_reported(bench: Bench) -> None:
+    """When the battery is full, the pilot returns to B and the power to zero."""
     bench.hardware.plug_in(SimulatedVehicle(52, 99.9), START)
     bench.obeys(1, 32, START + 2 * HOUR)
     bench.hardware.step(START + HOUR)
-    told = bench.told()
-    assert VehicleReport(at=START + MINUTE, pilot="B", soc_percent=100) in told
-    assert reading(1, 1234.618) in told  # 52 Wh gained, 57.8 Wh metered
+    reports = bench.reports()
+    assert VehicleReport(at=START + MINUTE, pilot="B", soc_percent=100) in reports
+    assert reading(1, 1234.618) in reports  # 52 Wh gained, 57.8 Wh metered
 
 
-def test_unplugging_is_told(bench: Bench) -> None:
-    """A vehicle that leaves is told as pilot A, without a state of charge."""
+def test_unplugging_is_reported(bench: Bench) -> None:
+    """A vehicle that leaves is reported as pilot A, without a state of charge."""
     bench.hardware.plug_in(SimulatedVehicle(52, 40), START)
     bench.hardware.step(START)
     assert bench.hardware.unplug(START + MINUTE).soc_percent == 40
     bench.hardware.step(START + MINUTE)
-    assert bench.told()[-1] == VehicleReport(at=START + MINUTE, pilot="A")
+    assert bench.reports()[-1] == VehicleReport(at=START + MINUTE, pilot="A")
 
 
 def test_repeated_and_late_commands_are_passed_over(bench: Bench) -> None:
@@ -188,19 +188,19 @@ def test_repeated_and_late_commands_are_passed_over(bench: Bench) -> None:
     bench.obeys(6, None, START + HOUR)
     bench.hardware.step(START + MINUTE)
     assert bench.hardware.last_serial == 6
-    assert all(each.watts == 0 for each in bench.told() if isinstance(each, Reading))
+    assert all(each.watts == 0 for each in bench.reports() if isinstance(each, Reading))
 
 
 @pytest.mark.parametrize("payload", [b"", b"start", b'{"v":1}', b"\xff", b"[" * 60_000])
 def test_nonsense_does_not_disturb_it(bench: Bench, payload: bytes) -> None:
-    """A payload that is no command is passed over, and the next command is obeyed."""
+    """A payload that is no command is ignored, and the next command is obeyed."""
     assert bench.commander.publish(COMMAND, payload, retain=False)
     bench.obeys(1, 16, START + HOUR)
     assert bench.hardware.last_serial == 1
 
 
 def test_waiting_for_a_command_that_does_not_come_ends(bench: Bench) -> None:
-    """The wait for a serial is bounded."""
+    """Waiting for a serial has a limit."""
     assert not bench.hardware.wait_obeyed(1, 0.01)
 
 
@@ -214,11 +214,11 @@ def test_time_does_not_run_backwards(bench: Bench) -> None:
 def test_without_a_broker_it_goes_on_and_tells_it_all_afterwards(
     bench: Bench, mosquitto: Mosquitto
 ) -> None:
-    """While the broker is away it charges on until the command is void; back again it reports."""
+    """Without a broker it charges until the command expires; reconnected, it reports."""
     bench.hardware.plug_in(SimulatedVehicle(52, 40), START)
     bench.obeys(1, 10, START + HOUR)
     bench.hardware.step(START)
-    bench.told()
+    bench.reports()
     mosquitto.kill()
     wait_until(lambda: not bench.hardware.wait_connected(0), what="the loss is noticed")
     bench.hardware.step(START + 2 * HOUR)
@@ -228,14 +228,14 @@ def test_without_a_broker_it_goes_on_and_tells_it_all_afterwards(
     assert bench.hardware.wait_connected(patience())
     assert bench.hardware.next_due() == START + 2 * HOUR
     bench.hardware.step(START + 2 * HOUR)
-    assert bench.told() == [
+    assert bench.reports() == [
         reading(120, 1236.86),
         VehicleReport(at=START + 2 * HOUR, pilot="B", soc_percent=43.98),
     ]
 
 
 def test_a_retained_command_waits_for_the_hardware(mosquitto: Mosquitto) -> None:
-    """Hardware that connects later hears the command in force."""
+    """Hardware that connects later receives the command in force."""
     bench = Bench(mosquitto)
     bench.commander.start()
     bench.heard.wait_connected()

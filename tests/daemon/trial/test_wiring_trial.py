@@ -57,33 +57,33 @@ class NeverStops(Plug):
 
 class ReportsKilowatts(Plug):
     @override
-    def _wording(self, topic: str, report: Message) -> list[tuple[str, bytes]]:
+    def _encoded(self, topic: str, report: Message) -> list[tuple[str, bytes]]:
         return [
-            (t, _with(payload, "power", 0.001)) for t, payload in super()._wording(topic, report)
+            (t, _with(payload, "power", 0.001)) for t, payload in super()._encoded(topic, report)
         ]
 
 
 class ReportsWattHours(Plug):
     @override
-    def _wording(self, topic: str, report: Message) -> list[tuple[str, bytes]]:
+    def _encoded(self, topic: str, report: Message) -> list[tuple[str, bytes]]:
         return [
-            (t, _with(payload, "total", 1000)) for t, payload in super()._wording(topic, report)
+            (t, _with(payload, "total", 1000)) for t, payload in super()._encoded(topic, report)
         ]
 
 
 class IsSilent(Plug):
     @override
-    def _wording(self, topic: str, report: Message) -> list[tuple[str, bytes]]:
+    def _encoded(self, topic: str, report: Message) -> list[tuple[str, bytes]]:
         return []
 
 
 class CountsBackwards(Plug):
     @override
-    def _wording(self, topic: str, report: Message) -> list[tuple[str, bytes]]:
+    def _encoded(self, topic: str, report: Message) -> list[tuple[str, bytes]]:
         if not isinstance(report, Reading) or report.register_kwh is None:
-            return super()._wording(topic, report)
+            return super()._encoded(topic, report)
         back = report.model_copy(update={"register_kwh": 9000 - report.register_kwh})
-        return super()._wording(topic, back)
+        return super()._encoded(topic, back)
 
 
 def _with(payload: bytes, key: str, factor: float) -> bytes:
