@@ -43,9 +43,9 @@ class Home:
         self.service.handle(WakeUp())
         self.bus.clear()
 
-    def hears(self, *said: tuple[str, Message]) -> list[str]:
-        """Let it take these messages, which all wait already, and end; give the topics it uses."""
-        for topic, message in said:
+    def handle(self, *messages: tuple[str, Message]) -> list[str]:
+        """Let the service handle messages that are all in the queue; return the topics it uses."""
+        for topic, message in messages:
             self.service.post(arrived(topic, message))
         self.service.post(Halt())
         self.service.run()
@@ -72,23 +72,23 @@ def test_what_a_person_asks_for_does_not_wait_for_a_plan(wish: dict[str, Any]) -
     world = World(kowhai(), EVENING)
     world.plug_in(35.0)
     world.wait(EVENING + HOUR / 2)
-    told = PersonAsked(Request.model_validate(wish))
-    (_, first), (_, second) = react(world.state, told, world.now, world.house)
+    asked = PersonAsked(Request.model_validate(wish))
+    (_, first), (_, second) = react(world.state, asked, world.now, world.house)
     command = [action.command for action in first if isinstance(action, Issue)]
     assert [each.do for each in command] == ["start" if "charge_now" in wish else "stop"]
     assert not any(isinstance(action, Issue) for action in second)
 
 
-def test_what_reacts_leaves_the_sentences_for_later() -> None:
-    """A reaction has the command in it and no plan; a step is both, and comes to the same."""
+def test_reacting_leaves_the_sentences_for_later() -> None:
+    """A reaction has the command and no plan; with the announcement it equals a step."""
     world = World(kowhai(), EVENING)
     event = VehicleReported(PLUGGED_IN)
     state, actions = reacted(world, world.state, event)
     assert any(isinstance(action, Issue) for action in actions)
     assert not any(isinstance(action, AnnouncePlan) for action in actions)
-    announced, (said,) = announce(state)
+    announced, (announcement,) = announce(state)
     whole, stepped = step(world.state, event, world.now, world.house)
-    assert stepped == (*actions, said)
+    assert stepped == (*actions, announcement)
     assert whole == announced
     assert announced.plan is not None
     assert announced.plan.why
@@ -106,7 +106,7 @@ def test_a_plan_that_is_gone_is_not_announced() -> None:
 
 def test_commands_do_not_wait_for_plans_to_be_announced(home: Home) -> None:
     """Three vehicles that come at one instant are all commanded before any plan is published."""
-    topics = home.hears(*((home.topics.vehicle(point), PLUGGED_IN) for point in POINTS))
+    topics = home.handle(*((home.topics.vehicle(point), PLUGGED_IN) for point in POINTS))
     commands = [topics.index(home.topics.command(point)) for point in POINTS]
     plans = [topics.index(home.topics.plan(point)) for point in POINTS]
     assert max(commands) < min(plans)
@@ -115,7 +115,7 @@ def test_commands_do_not_wait_for_plans_to_be_announced(home: Home) -> None:
 def test_a_plan_that_another_replaces_at_once_is_passed_over(home: Home) -> None:
     """Of two plans that are made while messages wait, only the one in force is announced."""
     topic = home.topics.vehicle(FIRST)
-    home.hears((topic, PLUGGED_IN), (topic, FULLER))
+    home.handle((topic, PLUGGED_IN), (topic, FULLER))
     (plan,) = home.bus.on("plan")
     assert plan["soc_percent"] == FULLER.soc_percent
 
@@ -137,10 +137,10 @@ def test_only_those_concerned_say_how_they_are(home: Home) -> None:
     """A message for one charge point brings no other's status; a wake-up brings all due ones."""
     topic = home.topics.vehicle(SECOND)
     home.service.handle(arrived(topic, PLUGGED_IN))
-    said = {topic for topic, _, _ in home.bus.messages if topic.endswith("/status")}
-    assert said == {home.topics.status(SECOND)}
+    topics = {topic for topic, _, _ in home.bus.messages if topic.endswith("/status")}
+    assert topics == {home.topics.status(SECOND)}
     home.clock.advance_to(EVENING + timedelta(minutes=3))
     home.bus.clear()
     home.service.handle(WakeUp())
-    said = {topic for topic, _, _ in home.bus.messages if topic.endswith("/status")}
-    assert said == {home.topics.status(point) for point in POINTS}
+    topics = {topic for topic, _, _ in home.bus.messages if topic.endswith("/status")}
+    assert topics == {home.topics.status(point) for point in POINTS}

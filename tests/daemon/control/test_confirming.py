@@ -1,4 +1,4 @@
-"""What the hardware answers, row by row of the table in `daemon.control.confirming`."""
+"""How the hardware follows commands, row by row of the table in `daemon.control.confirming`."""
 
 from __future__ import annotations
 
@@ -39,8 +39,8 @@ def at_home(now: datetime, soc: float = 35.0, **fields: float) -> World:
     return world
 
 
-def told(world: World, do: str, since: datetime) -> list[datetime]:
-    """When a command was told, or told again, from an instant on."""
+def times_sent(world: World, do: str, since: datetime) -> list[datetime]:
+    """The instants at which a command was sent, or sent again, from an instant on."""
     return [
         at
         for at, action in world.actions
@@ -56,27 +56,27 @@ def gaps(instants: Sequence[datetime]) -> list[timedelta]:
     return [later - earlier for earlier, later in pairwise(instants)]
 
 
-def test_a_start_that_is_answered_is_told_once() -> None:
-    """Where power flows nothing is told again but what would lapse, and nobody is told."""
+def test_a_start_that_is_followed_is_sent_once() -> None:
+    """If power flows, a start is only sent again before it expires, and nobody is warned."""
     world = at_home(NIGHT_BEGINS + HOUR)
-    assert gaps(told(world, "start", NIGHT_BEGINS)) == [20 * MINUTE] * 3
+    assert gaps(times_sent(world, "start", NIGHT_BEGINS)) == [20 * MINUTE] * 3
     assert alerts(world) == []
 
 
-def test_a_start_that_nothing_answers() -> None:
-    """It is told again after 2 and 4 more minutes, then a person is told, once."""
+def test_a_start_that_nothing_follows() -> None:
+    """It is sent again after 2 and 4 more minutes; then a person is warned, once."""
     world = at_home(NIGHT_BEGINS + HOUR, draws=0.0)
-    starts = told(world, "start", NIGHT_BEGINS)
+    starts = times_sent(world, "start", NIGHT_BEGINS)
     assert gaps(starts[:3]) == [C, 2 * C]
     assert alerts(world) == [(NIGHT_BEGINS + 3 * C, "no-power-after-start")]
     (warning,) = [action for _, action in world.actions if isinstance(action, Warn)]
     assert "hatchback is connected and draws nothing" in warning.message
-    # From then on it is told again as it is renewed, no oftener.
+    # From then on it is only sent again when it is renewed.
     assert set(gaps(starts[2:])) == {20 * MINUTE}
 
 
-def test_serials_grow_with_each_telling() -> None:
-    """What is told again has a serial of its own, or hardware would take it for a repeat."""
+def test_serials_grow_with_each_sending() -> None:
+    """A command that is sent again has its own serial, or hardware would ignore it."""
     world = at_home(NIGHT_BEGINS + HOUR, draws=0.0)
     serials = [issue.command.serial for issue in world.issued()]
     assert gaps_are_one(serials)
@@ -86,8 +86,8 @@ def gaps_are_one(numbers: Sequence[int]) -> bool:
     return all(later - earlier == 1 for earlier, later in pairwise(numbers))
 
 
-def test_a_late_answer_takes_the_alert_back() -> None:
-    """A vehicle that begins by its own timer is what was wanted: the alert no longer holds."""
+def test_a_late_response_clears_the_alert() -> None:
+    """A vehicle that begins by its own timer does what was wanted: the alert is cleared."""
     world = at_home(NIGHT_BEGINS + 30 * MINUTE, draws=0.0)
     assert "no-power-after-start" in world.state.alerts
     world.draws = 1.0
@@ -122,8 +122,8 @@ def test_a_vehicle_that_ends_its_charge_by_itself_is_left_alone() -> None:
     assert any(isinstance(a, Note) and a.event == "ended-by-itself" for _, a in world.actions)
 
 
-def test_a_vehicle_that_ends_short_of_its_need_is_told_of() -> None:
-    """Where the need is not met a person hears of it while there is time to do something."""
+def test_a_vehicle_that_ends_short_of_its_need_is_an_alert() -> None:
+    """A person is warned while there is still time to do something."""
     world = at_home(NIGHT_BEGINS + HOUR)  # 47.7 %, 60 needed
     world.draws = 0.0
     world.wait(NIGHT_BEGINS + 2 * HOUR)
@@ -149,7 +149,7 @@ def change_the_file(world: World) -> None:
 def test_what_ends_the_rest_of_a_vehicle_that_ended_by_itself(
     happens: Callable[[World], None],
 ) -> None:
-    """A person's word, a new file, or the plug put in anew: it is planned with again."""
+    """A request, a new file, or the plug put in again: the vehicle is planned for again."""
     world = at_home(NIGHT_BEGINS + HOUR)
     world.draws = 0.0
     world.wait(NIGHT_BEGINS + 2 * HOUR)
@@ -165,8 +165,8 @@ def ended_by_itself(world: World) -> bool:
     return world.state.stopped_itself
 
 
-def test_a_meter_that_falls_silent_is_told_of() -> None:
-    """A quarter of an hour into a charge without a reading a person is told; a reading ends it."""
+def test_a_meter_that_falls_silent_is_an_alert() -> None:
+    """After 15 minutes of a charge without a reading; the next reading clears it."""
     world = at_home(NIGHT_BEGINS + HOUR)
     world.wait(NIGHT_BEGINS + 90 * MINUTE, read_every=None)
     ((at, code),) = alerts(world)
@@ -177,8 +177,8 @@ def test_a_meter_that_falls_silent_is_told_of() -> None:
     assert "no-reading" not in world.state.alerts
 
 
-def test_hardware_without_a_meter_is_not_asked_for_an_answer() -> None:
-    """Where no reading ever came nobody is told that none comes."""
+def test_hardware_without_a_meter_is_no_alert() -> None:
+    """If no reading ever came, nobody is warned that none comes."""
     world = World(kowhai(), EVENING)
     world.plug_in(35.0)
     world.wait(NIGHT_BEGINS + 3 * HOUR, read_every=None)
@@ -187,12 +187,12 @@ def test_hardware_without_a_meter_is_not_asked_for_an_answer() -> None:
 
 
 def test_a_stop_after_which_power_flows() -> None:
-    """It is told again after 2, 4 and 8 minutes and then every 15, for as long as power flows."""
+    """It is sent again after 2, 4 and 8 minutes and then every 15, as long as power flows."""
     world = at_home(EVENING + HOUR)
     begun = world.now
     world.stuck_watts = 7360.0
     world.wait(begun + HOUR)
-    stops = told(world, "stop", begun)
+    stops = times_sent(world, "stop", begun)
     # It is seen at the next reading, a minute later at the most.
     assert stops[0] - begun <= C + MINUTE
     assert gaps(stops) == [2 * C, 4 * C, *[LONGEST_WAIT] * (len(stops) - 3)]
@@ -200,19 +200,19 @@ def test_a_stop_after_which_power_flows() -> None:
     world.stuck_watts = None
     world.wait(begun + HOUR + 5 * MINUTE)
     assert "power-after-stop" not in world.state.alerts
-    before = len(told(world, "stop", begun))
+    before = len(times_sent(world, "stop", begun))
     world.wait(begun + 90 * MINUTE)
-    assert len(told(world, "stop", begun)) == before
+    assert len(times_sent(world, "stop", begun)) == before
 
 
-def test_power_after_the_vehicle_was_said_to_be_gone_is_told_of_once() -> None:
-    """Without a vehicle too a stop is repeated, and the alert is one."""
+def test_power_after_the_vehicle_left_is_one_alert() -> None:
+    """Without a vehicle, too, the stop is repeated, and there is one alert."""
     world = at_home(EVENING + HOUR)
     world.unplug()
     world.stuck_watts = 2000.0
     world.wait(EVENING + 3 * HOUR)
     assert [code for _, code in alerts(world)] == ["power-after-stop"]
-    assert len(told(world, "stop", EVENING + HOUR)) > 5
+    assert len(times_sent(world, "stop", EVENING + HOUR)) > 5
 
 
 def test_the_time_is_the_files() -> None:
@@ -226,8 +226,8 @@ def test_the_time_is_the_files() -> None:
     assert alerts(world) == [(begun + 30 * MINUTE, "no-power-after-start")]
 
 
-def test_a_register_alone_can_answer() -> None:
-    """Where only a register is reported, its rise shows that power flows, or its rest that none."""
+def test_a_register_alone_shows_the_response() -> None:
+    """If only a register is reported, power flows if it rises, and none if it does not."""
     for draws, codes in ((1.0, []), (0.0, ["no-power-after-start"])):
         world = World(kowhai(), EVENING, draws=draws)
         world.plug_in(35.0)
@@ -254,8 +254,8 @@ def test_half_the_power_is_planned_with_once_it_is_seen() -> None:
     assert soc == pytest.approx(80.0, abs=0.5)
 
 
-def test_a_need_at_risk_is_told_of_early() -> None:
-    """Where the power that flows will not do, a person hears of it in the first minutes."""
+def test_a_need_at_risk_is_an_early_alert() -> None:
+    """If the power that flows is too low, a person is warned in the first minutes."""
     world = World(household(departure={"at": "21:30", "need_percent": 80.0}), EVENING)
     world.draws = 0.4
     world.read()
@@ -265,7 +265,7 @@ def test_a_need_at_risk_is_told_of_early() -> None:
 
 
 def test_a_ramp_is_no_news() -> None:
-    """Power that rises over a minute or so is not taken for what the vehicle draws."""
+    """Power that rises over a minute or so does not change the plan."""
     world = at_home(NIGHT_BEGINS)
     for share in (0.1, 0.3, 0.6, 1.0):
         world.draws = share
@@ -275,7 +275,7 @@ def test_a_ramp_is_no_news() -> None:
 
 
 def test_what_one_vehicle_draws_says_nothing_of_the_next() -> None:
-    """With the plug put in anew, full power is taken for granted again."""
+    """After the plug is put in again, full power is assumed."""
     world = at_home(NIGHT_BEGINS + 10 * MINUTE, draws=0.5)
     assert world.state.actual_share.planned < 0.6
     world.unplug()
@@ -283,8 +283,8 @@ def test_what_one_vehicle_draws_says_nothing_of_the_next() -> None:
     assert world.state.actual_share.planned == 1.0
 
 
-def test_a_restart_waits_anew() -> None:
-    """After a restart nothing is told again before the hardware had time to answer."""
+def test_a_restart_begins_the_wait_again() -> None:
+    """After a restart nothing is sent again before the hardware had time to follow."""
     world = at_home(NIGHT_BEGINS + HOUR)
     assert world.state.response is not None
     assert world.state.response.flowed

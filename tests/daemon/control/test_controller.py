@@ -59,7 +59,7 @@ TEACHES: list[tuple[str, Callable[[World], object], bool]] = [
     ("a new file", lambda w: w.handle(HouseChanged("file")), True),
     ("new prices", lambda w: w.handle(HouseChanged("prices")), True),
     ("the broker is there", lambda w: w.handle(BusConnected()), False),
-    ("a message that nobody heard", lambda w: w.handle(NOBODY), False),
+    ("a message without a subscriber", lambda w: w.handle(NOBODY), False),
     ("time", lambda w: w.handle(TimePassed()), False),
 ]
 
@@ -144,12 +144,12 @@ def test_charge_now_leaves_the_rest_of_the_home_its_current() -> None:
     world.plug_in(20.0)
     world.ask(charge_now=True)
     world.wait(EVENING + 150 * MINUTE)
-    said = [
+    issued = [
         (at, action.command.do, action.command.amps)
         for at, action in world.actions
         if isinstance(action, Issue)
     ]
-    changes = [b for a, b in pairwise([(EVENING, "stop", None), *said]) if a[1:] != b[1:]]
+    changes = [b for a, b in pairwise([(EVENING, "stop", None), *issued]) if a[1:] != b[1:]]
     assert changes == [
         (EVENING, "start", 32.0),
         (EVENING + 30 * MINUTE, "start", 13.0),
@@ -192,7 +192,7 @@ def test_fourth_line_skip(now: datetime) -> None:
 def test_of_two_wishes_the_later_counts(
     first: dict[str, object], then: dict[str, object], do: str
 ) -> None:
-    """Charge now and skip replace one another; both can be taken back."""
+    """Charge now and skip replace one another; both can be cleared."""
     world = at_home(EVENING)
     world.ask(**first)
     world.ask(**then)
@@ -278,7 +278,7 @@ def test_a_lower_current_in_a_new_file_holds_at_once(wish: dict[str, object]) ->
 
 
 def test_commands_are_renewed_before_they_lapse() -> None:
-    """Through a whole day the command in force never lapses, and serials only grow."""
+    """Through a whole day the command in force never expires, and serials only grow."""
     world = at_home(EVENING)
     checked = []
 
@@ -292,8 +292,8 @@ def test_commands_are_renewed_before_they_lapse() -> None:
     world.wait(NOON + 6 * HOUR, read_every=None)
     assert checked == sorted(checked)
     assert len({issue.command.serial for issue in world.issued()}) == len(world.issued())
-    told = [(at, a.command) for at, a in world.actions if isinstance(a, Issue)]
-    for (_, earlier), (at, later) in pairwise(told):
+    issued = [(at, a.command) for at, a in world.actions if isinstance(a, Issue)]
+    for (_, earlier), (at, later) in pairwise(issued):
         if earlier.do == later.do:
             assert at <= earlier.valid_until - RENEWED_BEFORE
     for issue in world.issued():
@@ -302,7 +302,7 @@ def test_commands_are_renewed_before_they_lapse() -> None:
 
 
 def test_a_renewal_is_asked_for_in_time() -> None:
-    """While a start is in force it wakes no later than ten minutes before it lapses."""
+    """While a start is in force, the controller wakes up ten minutes before it expires."""
     world = at_home(IN_PLAN)
     command = world.state.command
     assert command is not None
@@ -320,7 +320,7 @@ def test_it_always_wakes_later_than_now(soc: float, hours: float) -> None:
 
 
 def test_a_wake_is_asked_for_without_a_vehicle_too() -> None:
-    """A charge point that never heard of a vehicle still renews its stop."""
+    """A charge point that never had a vehicle still renews its stop."""
     world = World(kowhai(), EVENING)
     world.handle(TimePassed())
     world.wait(EVENING + 24 * HOUR, read_every=None)
@@ -440,8 +440,8 @@ def test_the_same_step_twice_gives_the_same() -> None:
         assert one.state == other.state
 
 
-def test_a_household_without_departures_stops_and_says_so_once() -> None:
-    """Without a departure nothing is planned; that is said once, and charge now still works."""
+def test_a_household_without_departures_stops_with_one_alert() -> None:
+    """Without a departure nothing is planned, one alert is raised, and charge now still works."""
     world = World(household(departure={}), EVENING)
     world.plug_in(50.0)
     world.wait(EVENING + 3 * HOUR)

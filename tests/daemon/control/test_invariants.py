@@ -107,9 +107,9 @@ class Household(RuleBasedStateMachine):
     @rule()
     def connect(self) -> None:
         actions = self.world.handle(BusConnected())
-        said = [action for action in actions if isinstance(action, Assert)]
-        assert len(said) <= 1
-        assert [action.command for action in said] in ([], [self.world.state.command])
+        asserted = [action for action in actions if isinstance(action, Assert)]
+        assert len(asserted) <= 1
+        assert [action.command for action in asserted] in ([], [self.world.state.command])
 
     @precondition(lambda self: self.world.state.register is not None)
     @rule(minutes=st.integers(1, 10_000))

@@ -112,7 +112,7 @@ def test_a_report_in_a_gap_of_readings_takes_nothing_away() -> None:
 
 
 def test_less_than_was_counted_on_is_made_up() -> None:
-    """A charge point that paused while nobody heard of it charges longer in the end."""
+    """A charge point that paused unnoticed charges longer in the end."""
     world = charging()
     silent = world.now + 14 * MINUTE
     world.now = silent
@@ -324,7 +324,7 @@ def test_a_plug_does_not_chatter_at_the_end_of_its_hours(sees: str) -> None:
         else:
             world.report(soc_percent=60.0)
         world.handle(TimePassed())
-    # That power which flows after a stop is told to stop again is another matter.
+    # Another matter: the stop is sent again while power flows.
     done = [action for _, action in world.actions[before:]]
     assert {action.command.do for action in done if isinstance(action, Issue)} <= {"stop"}
     assert not any(isinstance(action, Note | AnnouncePlan) for action in done)

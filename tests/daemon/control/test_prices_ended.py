@@ -1,4 +1,4 @@
-"""A series that stops is an alert, raised once and taken back when prices come."""
+"""A series that stops is an alert, raised once and cleared when prices come."""
 
 from __future__ import annotations
 
@@ -25,8 +25,8 @@ def alerts(world: World) -> list[str]:
     ]
 
 
-def test_prices_that_end_are_said_once() -> None:
-    """Whether or not a vehicle is there: what ended, when by the clock of the home, and so what."""
+def test_prices_that_end_are_one_alert() -> None:
+    """With or without a vehicle: it says what ended, when by local time, and what follows."""
     world = world_on(range(-24, 2))
     world.handle(TimePassed())
     assert alerts(world) == []
@@ -43,8 +43,8 @@ def test_prices_that_end_are_said_once() -> None:
     )
 
 
-def test_it_is_taken_back_when_prices_come() -> None:
-    """Prices that come end the alert, and that is noted; when they end again it is raised again."""
+def test_new_prices_clear_it() -> None:
+    """New prices clear the alert, which is logged; when they end, it is raised again."""
     world = world_on(range(-24, 2))
     world.advance(FULL_HOUR + 2 * HOUR)
     world.handle(TimePassed())
@@ -60,14 +60,14 @@ def test_it_is_taken_back_when_prices_come() -> None:
 
 
 def test_a_hole_is_no_end() -> None:
-    """Hours that are missing between known ones are estimated, and nobody is called for them."""
+    """Hours missing between known ones are estimated, and nobody is warned."""
     world = World(priced([-24, -23, -1, 4, 5]), EVENING)
     world.advance(EVENING + HOUR)
     world.plug_in(50.0)
     assert alerts(world) == []
 
 
-def test_where_nothing_was_ever_known_nothing_has_ended() -> None:
+def test_prices_that_were_never_known_have_not_ended() -> None:
     """Without any price the alert is another one: that nothing can be planned."""
     world = World(priced([]), EVENING)
     world.plug_in(50.0)
@@ -75,15 +75,15 @@ def test_where_nothing_was_ever_known_nothing_has_ended() -> None:
 
 
 def test_bands_never_end() -> None:
-    """A household on bands hears nothing of prices."""
+    """A household on bands gets no alert about prices."""
     world = World(kowhai(), EVENING)
     world.plug_in(35.0)
     world.wait(LEAVES + timedelta(days=2))
     assert alerts(world) == []
 
 
-def test_a_household_with_two_charge_points_is_told_once() -> None:
-    """The first charge point's controller speaks for the household."""
+def test_a_household_with_two_charge_points_is_warned_once() -> None:
+    """The first charge point's controller raises the household's alert."""
     house = priced(range(-24, -1))
     first = house.file.charge_points["driveway"]
     both = {"driveway": first, "carport": first}

@@ -156,7 +156,7 @@ def test_other_prices_for_the_same_hours_are_announced() -> None:
 
 
 def test_no_price_is_a_warning_once_and_a_plan_when_prices_come() -> None:
-    """Where no price is known nothing is planned, it is said once, and prices mend it."""
+    """Without prices nothing is planned and one alert is raised, until prices come."""
     empty = priced(hours=0)
     world = World(empty, EVENING)
     world.plug_in(60.0)
@@ -169,7 +169,7 @@ def test_no_price_is_a_warning_once_and_a_plan_when_prices_come() -> None:
     assert world.doing() == ("start", 32.0)
 
 
-def test_a_need_out_of_reach_is_said_once_a_stay() -> None:
+def test_a_need_out_of_reach_is_one_alert_a_stay() -> None:
     """A shortfall is an alert when it arises; not at each new plan, but again the next evening."""
     world = World(household(vehicle={"usable_kwh": 200.0}), EVENING)
     world.plug_in(5.0)
@@ -186,8 +186,8 @@ def test_a_need_out_of_reach_is_said_once_a_stay() -> None:
     assert sum(at >= EVENING + 24 * HOUR for at, a in world.actions if isinstance(a, Warn)) == 1
 
 
-def test_a_shortfall_that_is_mended_may_be_said_again() -> None:
-    """Once a need can be met its alert is over; should it be out of reach again, it is said."""
+def test_a_shortfall_that_returns_is_another_alert() -> None:
+    """A need that can be met clears its alert; out of reach again, it raises another."""
     world = World(household(vehicle={"usable_kwh": 200.0}), EVENING)
     world.plug_in(5.0)
     world.report(soc_percent=55.0)
@@ -195,8 +195,8 @@ def test_a_shortfall_that_is_mended_may_be_said_again() -> None:
     assert world.warned() == ["need-out-of-reach"] * 2
 
 
-def test_skipping_past_the_departure_is_said() -> None:
-    """A person who skips the whole night is told that the need will not be met."""
+def test_skipping_past_the_departure_is_an_alert() -> None:
+    """A person who skips the whole night is warned that the need will not be met."""
     world = plugged_in()
     world.ask(skip_until=LEAVES + HOUR)
     assert world.warned() == ["need-out-of-reach"]

@@ -151,7 +151,7 @@ def test_a_rule_that_is_broken_is_found() -> None:
 
 
 def test_negative_power_and_a_register_of_zero_are_figures() -> None:
-    """What a meter shows is told as it is."""
+    """A meter's values are published unchanged."""
     reading = Reading(at=EVENING, register_kwh=0, watts=-120.5)
     status = UNKNOWN.status.model_copy(update={"reading": reading})
     found = figures_of(DAEMON, driveway=PointShown(status))

@@ -57,7 +57,7 @@ def test_the_hostile_hold_up_nothing(
             caller = crowd.enter_context(
                 socket.create_connection(("127.0.0.1", port), patience(10))
             )
-            caller.setblocking(False)  # noqa: FBT003 - how sockets are told
+            caller.setblocking(False)  # noqa: FBT003 - the socket's own interface
             try:
                 caller.send(b"GET /metrics HTTP/1.1\r\nX: " + b"x" * 1_000_000)
             except OSError:
@@ -102,7 +102,7 @@ def test_a_slip_does_not_cost_the_ledger(start: Start, tmp_path: Path) -> None:
 
 
 def test_a_port_in_use_is_said_in_one_line(start: Start, tmp_path: Path) -> None:
-    """It ends with 2, and nobody on the bus has heard of it."""
+    """It ends with 2, and nothing was published."""
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
         taken.listen()

@@ -104,7 +104,7 @@ def test_alerts_and_nights_are_counted_between(
     assert figures(published.pages[0])["lullwatt_nights_recorded_total"] == {labels: 0.0}
     actions: list[tuple[str, Action]] = [
         (POINT, Warn("no-power", "No power.")),
-        (POINT, Note("said", {})),
+        (POINT, Note("planned", {})),
     ]
     for second in range(1, 16):
         nights = [{"charge_point": POINT}] if second == 7 else []

@@ -158,12 +158,12 @@ def test_a_reload_while_the_clock_is_waited_for_makes_nothing_ready() -> None:
     assert timed.notices.count("READY") == timed.notices.count("RELOADING") == 0
 
 
-def test_its_status_is_told_when_it_is_another(ready: TimedManager) -> None:
+def test_its_status_is_sent_when_it_changes(ready: TimedManager) -> None:
     """Not with every turn."""
     for connected in (False, True, True, True):
         ready.now += 2
         ready.manager.after(replace(TURN, connected=connected))
-    assert [said["STATUS"] for said in ready.notices.sent if "STATUS" in said] == [
+    assert [notice["STATUS"] for notice in ready.notices.sent if "STATUS" in notice] == [
         "No broker, trying again; nothing charges; no start ahead.",
         "Connected to the broker; nothing charges; no start ahead.",
     ]

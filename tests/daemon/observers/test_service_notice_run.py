@@ -1,4 +1,4 @@
-"""`lullwatt run` under a service manager: what it is told is true.
+"""`lullwatt run` under a service manager: its notices are true.
 
 The manager is a socket as sd_notify(3) has it. Its watchdog is the test's own: it kills a process
 that has given no sign of life for WATCHDOG_USEC, as systemd.service(5) says of WatchdogSec=.
@@ -71,7 +71,7 @@ def alive(manager: Manager, seconds: float) -> int:
 def test_it_tells_the_truth_from_its_start_to_its_end(
     begin: Begin, manager: Manager, watchdog_seconds: float, tmp_path: Path
 ) -> None:
-    """Ready without a broker, alive at rest, loading again when told, and leaving."""
+    """Ready without a broker, alive at rest, reloading on a signal, and stopping."""
     daemon = begin(LULLWATT, "run", household(tmp_path, "mqtt://127.0.0.1:1"))
     [extended, opening] = manager.waits_for("EXTEND_TIMEOUT_USEC=")
     assert (extended, opening) == ("EXTEND_TIMEOUT_USEC=60000000", "STATUS=Opening the ledger.")
@@ -87,11 +87,11 @@ def test_it_tells_the_truth_from_its_start_to_its_end(
     daemon.send_signal(signal.SIGTERM)
     manager.waits_for("STOPPING=1")
     assert daemon.wait(patience(20)) == 0
-    assert manager.hears(0.01) is None, "nothing is said after that"
+    assert manager.hears(0.01) is None, "no notice follows"
 
 
 def test_a_bad_file_is_never_ready(begin: Begin, manager: Manager, tmp_path: Path) -> None:
-    """It ends with 2, and nothing was said."""
+    """It ends with 2, and no notice was sent."""
     path = household(tmp_path, "mqtt://127.0.0.1:1")
     path.write_text(path.read_text("utf-8").replace("rate: 0.168", "rate: twelve"), "utf-8")
     assert begin(LULLWATT, "run", path).wait(patience(20)) == 2
@@ -167,7 +167,7 @@ def test_a_loop_that_sticks_is_killed_and_started_again(begin: Begin, evening: E
     begin(LULLWATT, "run", evening.house)
     evening.manager.waits_for("READY=1")
     wait_until(lambda: len(evening.commands) > before, 20, what="it commands again")
-    assert {told["do"] for told in evening.commands[before:]} == {"start"}
+    assert {command["do"] for command in evening.commands[before:]} == {"start"}
     assert evening.commands[-1]["amps"] == command["amps"]
     assert evening.commands[-1]["why"] == command["why"]
     wait_until(lambda: evening.register_kwh == STUCK_KWH, 20, what="the reading is kept")

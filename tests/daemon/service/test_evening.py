@@ -35,7 +35,7 @@ LEAVES = datetime(2026, 6, 3, 19, 20, tzinfo=UTC)  # 07:20
 
 
 class Watcher:
-    """What `mosquitto_sub` hears, line by line."""
+    """What `mosquitto_sub` receives, line by line."""
 
     def __init__(self, port: int, log: Path) -> None:
         self._log = log
@@ -44,7 +44,7 @@ class Watcher:
                 ["mosquitto_sub", "-p", str(port), "-q", "1", "-t", f"{BASE}/#", "-v"], stdout=out
             )
 
-    def heard(self, topic: str) -> list[dict[str, Any]]:
+    def received(self, topic: str) -> list[dict[str, Any]]:
         lines = (line.partition(" ") for line in self._log.read_text().splitlines())
         # An empty payload, which takes a retained message away, is shown as (null).
         return [json.loads(text) for name, _, text in lines if name == topic and text != "(null)"]
@@ -83,8 +83,8 @@ class Home:
         self._probes += 1
         probe = {"probe": self._probes}
         self._send(f"{BASE}/probe", probe)
-        wait_until(lambda: probe in self.watcher.heard(f"{BASE}/probe"), what="the probe")
-        return self.watcher.heard(f"{DRIVEWAY}/command")
+        wait_until(lambda: probe in self.watcher.received(f"{BASE}/probe"), what="the probe")
+        return self.watcher.received(f"{DRIVEWAY}/command")
 
     def _send(self, topic: str, message: dict[str, Any]) -> None:
         subprocess.run(
@@ -149,8 +149,8 @@ def test_an_evening_is_charged_in_the_cheapest_hours_and_closed(
         assert {command["do"] for command in home.commands()} == {"stop"}
         home.publish("reading", {"v": 1, "at": instant(EVENING), "register_kwh": 1234.5})
         home.publish("vehicle", {"v": 1, "at": instant(EVENING), "pilot": "B", "soc_percent": 35})
-        wait_until(lambda: home.watcher.heard(f"{DRIVEWAY}/plan"), what="a plan")
-        [plan] = home.watcher.heard(f"{DRIVEWAY}/plan")
+        wait_until(lambda: home.watcher.received(f"{DRIVEWAY}/plan"), what="a plan")
+        [plan] = home.watcher.received(f"{DRIVEWAY}/plan")
         assert [(p["start"], p["end"]) for p in plan["periods"]] == [
             ("2026-06-03T09:00:00Z", "2026-06-03T12:31:57Z")
         ]
@@ -176,8 +176,8 @@ def test_an_evening_is_charged_in_the_cheapest_hours_and_closed(
         home.publish("reading", done)
 
         home.at(LEAVES)
-        wait_until(lambda: home.watcher.heard(f"{DRIVEWAY}/night"), what="the night")
-        [night] = home.watcher.heard(f"{DRIVEWAY}/night")
+        wait_until(lambda: home.watcher.received(f"{DRIVEWAY}/night"), what="the night")
+        [night] = home.watcher.received(f"{DRIVEWAY}/night")
         # Independently: 26 kWh at 0.168 NZD per kWh, and 15 % of tax.
         assert night["energy_kwh"] == pytest.approx(26.0)
         assert Decimal(str(night["cost"])) == round(Decimal(26) * Decimal("0.1932"), 2)
@@ -199,7 +199,7 @@ def test_doubled_late_and_mangled_messages_change_nothing(
         vehicle = {"v": 1, "at": instant(EVENING), "pilot": "B", "soc_percent": 35}
         home.publish("reading", first)
         home.publish("vehicle", vehicle)
-        wait_until(lambda: home.watcher.heard(f"{DRIVEWAY}/plan"), what="a plan")
+        wait_until(lambda: home.watcher.received(f"{DRIVEWAY}/plan"), what="a plan")
         commands = home.commands()
         home.publish("reading", first)
         home.publish("vehicle", vehicle)
@@ -209,7 +209,7 @@ def test_doubled_late_and_mangled_messages_change_nothing(
         home.publish("reading", {"v": 2, "at": "yesterday", "register_kwh": "many"})
         home.publish("request", {"v": 1, "make_it": "so"})
         home.at(EVENING + timedelta(minutes=1))
-        assert len(home.watcher.heard(f"{DRIVEWAY}/plan")) == 1
+        assert len(home.watcher.received(f"{DRIVEWAY}/plan")) == 1
         assert home.commands() == commands
 
 
@@ -227,7 +227,7 @@ def test_a_person_is_obeyed(mosquitto: Mosquitto, tmp_path: Path) -> None:
         wait_until(lambda: home.commands()[-1]["do"] == "stop", what="the stop")
         home.publish("request", {"v": 1, "want_percent": 100})
         wait_until(
-            lambda: home.watcher.heard(f"{DRIVEWAY}/plan")[-1]["reaches_percent"] == 100,
+            lambda: home.watcher.received(f"{DRIVEWAY}/plan")[-1]["reaches_percent"] == 100,
             what="a plan to 100 %",
         )
 
@@ -251,7 +251,7 @@ def test_the_same_night_after_a_restart(mosquitto: Mosquitto, tmp_path: Path) ->
             "reading", {"v": 1, "at": instant(now), "register_kwh": register, "watts": 7360}
         )
         home.at(LEAVES)
-        wait_until(lambda: home.watcher.heard(f"{DRIVEWAY}/night"), what="the night")
-        [night] = home.watcher.heard(f"{DRIVEWAY}/night")
+        wait_until(lambda: home.watcher.received(f"{DRIVEWAY}/night"), what="the night")
+        [night] = home.watcher.received(f"{DRIVEWAY}/night")
         assert night["soc_before_percent"] == 35
         assert night["plugged_since"] == instant(EVENING)

@@ -104,9 +104,9 @@ class Home:
 
     @property
     def rates(self) -> list[dict[str, Any]]:
-        """What the statuses said of the rates, each once in a row."""
-        said = [status["rates"] for status in self.bus.on("status")]
-        return [rates for i, rates in enumerate(said) if i == 0 or rates != said[i - 1]]
+        """The rates in the statuses, without repeats in a row."""
+        all_rates = [status["rates"] for status in self.bus.on("status")]
+        return [rates for i, rates in enumerate(all_rates) if i == 0 or rates != all_rates[i - 1]]
 
 
 @pytest.fixture
@@ -185,7 +185,7 @@ def test_the_same_prices_again_plan_nothing_and_a_correction_plans_again(home: H
 
 
 def test_prices_that_are_late(home: Home) -> None:
-    """Midnight passes without prices: it is said once, and taken back when they come at 00:40."""
+    """Midnight passes without prices: one alert, cleared when they come at 00:40."""
     logs = home.run(
         (MIDNIGHT - MINUTE, None),
         (MIDNIGHT, None),
@@ -205,7 +205,7 @@ def test_prices_that_are_late(home: Home) -> None:
 
 
 def test_a_feed_of_thousands_of_rows_is_refused_politely(home: Home) -> None:
-    """More than the bus takes in one message: said with the reason, acknowledged, nothing kept."""
+    """Too large for one message: logged with the reason, acknowledged, nothing stored."""
     payload = quarters(windy_morning, days=30)
     assert payload.count(b"start") == 2880
     logs = home.run((EVENING + HOUR, payload), (EVENING + 2 * HOUR, None))
@@ -228,7 +228,7 @@ def test_a_week_of_quarter_hours_fits_in_one_message(home: Home) -> None:
 
 
 def test_mangled_feeds_change_nothing(home: Home) -> None:
-    """A price that is no number, a naive start, no rows: said and acknowledged, nothing kept."""
+    """A price that is no number, a naive start, no rows: logged, acknowledged, nothing stored."""
     row = '{"v":1,"rates":[{"start":"%s","rate":%s}]}'
     mangled = [
         row % ("2026-06-03T12:00:00Z", "NaN"),
@@ -247,7 +247,7 @@ def test_mangled_feeds_change_nothing(home: Home) -> None:
 
 
 def test_the_whole_evening_again_after_a_restart(tmp_path: Path) -> None:
-    """What the feed brought is kept: a service that starts anew knows it, and plans the same."""
+    """A service that starts again knows the prices of the feed, and plans the same."""
     with open_ledger(tmp_path / "ledger.sqlite3") as ledger:
         first = Home(tmp_path, ledger)
         first.run((EVENING + HOUR, quarters(windy_morning)))

@@ -114,7 +114,7 @@ def test_the_same_prices_written_again_are_no_news(series: Path, ledger: Ledger)
 
 
 def test_a_price_file_that_is_gone_for_a_while(series: Path, ledger: Ledger) -> None:
-    """While it is gone its prices stay in force, and that is said once; then it is read again."""
+    """While it is gone its prices stay in force, logged once; then it is read again."""
     watch = HouseholdWatch(series)
     before, prices = prices_at(watch), series.with_name("prices.csv")
     content = dearer(prices)
@@ -136,7 +136,7 @@ def test_a_price_file_that_is_gone_for_a_while(series: Path, ledger: Ledger) -> 
 def test_a_broken_price_file_is_refused_once_and_mended(
     series: Path, ledger: Ledger, broken: bytes
 ) -> None:
-    """The old prices stay in force; a file that is broken in another way is said again."""
+    """The old prices stay in force; a file with another fault is logged again."""
     watch = HouseholdWatch(series)
     before, prices = prices_at(watch), series.with_name("prices.csv")
     content = dearer(prices)
@@ -200,7 +200,7 @@ def test_a_broken_household_file_holds_no_prices_back(series: Path, ledger: Ledg
 
 
 def test_of_two_price_files_one_may_be_broken(series: Path, ledger: Ledger) -> None:
-    """The file of a tariff that is over may be tidied away; that of the present one is heard."""
+    """The file of an expired tariff may be removed; the present one's file is still read."""
     prices = series.with_name("prices.csv")
     series.with_name("next.csv").write_bytes(prices.read_bytes())
     later = (
@@ -243,7 +243,7 @@ def in_series(watch: HouseholdWatch) -> str:
 
 
 def test_prices_are_kept_and_used(series: Path, ledger: Ledger) -> None:
-    """A price that came over the bus is used now, and again after a restart; told twice, once."""
+    """A price from the bus is used now and after a restart; a repeat changes nothing."""
     watch = HouseholdWatch(series)
     start = in_series(watch)
     feed = decode(PriceFeed, FEED % (start.encode(), b"0.5"))
@@ -296,8 +296,8 @@ def test_prices_of_tomorrow_s_tariff_can_come_today(series: Path, ledger: Ledger
     assert not after.estimated
 
 
-def test_prices_for_a_tariff_of_bands_are_passed_over(path: Path, ledger: Ledger) -> None:
-    """A feed that a household on bands hears changes nothing; it is said how many, and why."""
+def test_prices_for_a_tariff_of_bands_are_ignored(path: Path, ledger: Ledger) -> None:
+    """A feed changes nothing for a household on bands; the log says how many prices, and why."""
     watch = HouseholdWatch(path)
     house = watch.house
     rows = b'{"start":"2026-06-03T06:00:00Z","rate":0.5},{"start":"2026-06-03T07:00:00Z","rate":1}'
@@ -310,7 +310,7 @@ def test_prices_for_a_tariff_of_bands_are_passed_over(path: Path, ledger: Ledger
     assert watch.house is house
 
 
-def test_prices_before_the_first_tariff_are_passed_over(path: Path, ledger: Ledger) -> None:
+def test_prices_before_the_first_tariff_are_ignored(path: Path, ledger: Ledger) -> None:
     """A feed for days before any tariff is in force does not stop the daemon."""
     watch = HouseholdWatch(path)
     feed = decode(PriceFeed, FEED % (b"2026-01-03T06:00:00Z", b"0.5"))
@@ -386,7 +386,7 @@ def test_a_household_without_a_price_file(bus_only: Path, ledger: Ledger) -> Non
 
 
 def test_who_only_looks_makes_no_ledger(bus_only: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """Where no daemon has run yet nothing is made, and nothing is said."""
+    """If no daemon has run yet, no file is made and nothing is printed."""
     before = sorted(bus_only.parent.iterdir())
     load_house(bus_only)
     assert sorted(bus_only.parent.iterdir()) == before

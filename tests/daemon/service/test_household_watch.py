@@ -162,7 +162,7 @@ def test_a_changed_price_file_is_news_of_prices(series: Path, ledger: Ledger) ->
 
 
 def test_a_household_that_is_wrong_from_the_start_is_refused(path: Path) -> None:
-    """At a start there is no old file to fall back on: every fault is told."""
+    """At a start there is no old file to fall back on: every fault is raised."""
     rewrite(path, "max_amps: 32", "max_amps: twelve")
     with pytest.raises(FileError, match="twelve"):
         HouseholdWatch(path)

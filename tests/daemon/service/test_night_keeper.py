@@ -84,7 +84,7 @@ def test_a_start_around_noon(tmp_path: Path, ledger: Ledger, minutes: int) -> No
 
 
 def test_what_flows_without_a_vehicle_is_in_a_night_too(tmp_path: Path, ledger: Ledger) -> None:
-    """A charge point's own use, or a vehicle that nobody told of: every watt-hour is in a night."""
+    """A charge point's own use, or an unreported vehicle: every watt-hour is in a night."""
     site = Site(household_file(tmp_path), ledger, EVENING)
     site.begin()
     site.unplug()
@@ -108,7 +108,7 @@ def test_a_night_that_needs_nothing_more_is_left_alone(tmp_path: Path, ledger: L
 
 
 def test_a_reading_that_comes_late_is_accounted_for(tmp_path: Path, ledger: Ledger) -> None:
-    """Between readings of two nights there was one more: both nights are told again by it."""
+    """A late reading between those of two nights: both nights are accounted for again."""
     site = charging(tmp_path, ledger, NIGHT_BEGINS + 4 * HOUR)
     site.unplug()
     before = round(site.meter_wh)

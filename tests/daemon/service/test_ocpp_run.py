@@ -60,7 +60,7 @@ def test_it_charges_when_asked_and_keeps_to_it_when_the_daemon_ends(
     assert running.ends() == 0
     wait_until(lambda: plugged.closed, what="the connection is closed")
     assert plugged.closed == (1001, "")
-    profiles = [said["cs_charging_profiles"] for said in plugged.asked("SetChargingProfile")]
+    profiles = [request["cs_charging_profiles"] for request in plugged.asked("SetChargingProfile")]
     assert all(limits_of(each)[0].amps == 10 for each in profiles)
     assert plugged.asked("RemoteStopTransaction") == []
     assert "Traceback" not in running.log
@@ -69,7 +69,7 @@ def test_it_charges_when_asked_and_keeps_to_it_when_the_daemon_ends(
 def test_a_port_in_use_is_said_in_one_line(
     mosquitto: Mosquitto, start: Start, tmp_path: Path
 ) -> None:
-    """It ends with 2, and nobody on the bus has heard of it."""
+    """It ends with 2, and nothing was published."""
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
         taken.listen()

@@ -67,7 +67,7 @@ def same_after_restart(world: World) -> World:
     again = world.restarted()
     assert again.doing() == world.doing()
     assert found.command == world.state.command
-    # Of what a person is told, what follows from the plan is judged with the plan, made anew.
+    # Alerts that follow from the plan are compared with the plan made again.
     assert found.alerts == world.state.alerts
     assert (found.actual_share, found.left_with) == (
         world.state.actual_share,

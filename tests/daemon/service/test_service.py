@@ -73,7 +73,7 @@ PLUGGED_IN = VehicleReport(at=EVENING, pilot="B", soc_percent=35)
 def test_a_command_goes_out_though_something_else_can_not_be_recorded(
     tmp_path: Path, ledger: Ledger, monkeypatch: pytest.MonkeyPatch, failing: str
 ) -> None:
-    """What the ledger refuses is said in the log, and holds no command back."""
+    """What the ledger refuses is logged, and delays no command."""
     home = Home(tmp_path, ledger)
     monkeypatch.setattr(ledger, failing, refuses)
     with capture_logs() as logs:
@@ -103,4 +103,4 @@ def test_it_ends_offline(tmp_path: Path, ledger: Ledger) -> None:
     """The last word is that nobody is there."""
     home = Home(tmp_path, ledger)
     home.run()
-    assert [said["state"] for said in home.bus.on("daemon")] == ["online", "offline"]
+    assert [message["state"] for message in home.bus.on("daemon")] == ["online", "offline"]

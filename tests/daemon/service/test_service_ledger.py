@@ -99,14 +99,16 @@ def test_nothing_is_acknowledged_that_is_not_kept(site: Site, path: Path, refuse
         site.pass_time(5 * MINUTE)
         assert site.acknowledged == acknowledged
         assert site.bus.on("command")[-1]["do"] == "start", "what it can't record it sends"
-        assert [alert["code"] for alert in site.bus.on("alert")] == ["ledger-refuses"], "said once"
+        assert [alert["code"] for alert in site.bus.on("alert")] == ["ledger-refuses"], (
+            "raised once"
+        )
     site.pass_time(2 * MINUTE)
     assert site.acknowledged == acknowledged + 2 + 7
-    assert "ledger-refuses" not in site.state.alerts, "taken back"
+    assert "ledger-refuses" not in site.state.alerts, "cleared"
     found = site.ledger.register_readings(POINT, EVENING, site.clock.now())
     assert len(found) == 8, "each reading once"
-    told = site.ledger.last_vehicle_reports(POINT)
-    assert (told.pilot, told.soc_percent) == ("B", 35.0)
+    reports = site.ledger.last_vehicle_reports(POINT)
+    assert (reports.pilot, reports.soc_percent) == ("B", 35.0)
     stored = site.ledger.last_command(POINT)
     assert stored is not None
     assert stored.serial <= site.bus.on("command")[-1]["serial"]
@@ -114,7 +116,7 @@ def test_nothing_is_acknowledged_that_is_not_kept(site: Site, path: Path, refuse
 
 
 def test_a_wish_is_not_obeyed_again_when_it_is_kept(site: Site, path: Path) -> None:
-    """What was asked for while nothing could be recorded, and taken back, stays taken back."""
+    """A request made and cleared while nothing could be recorded stays cleared."""
     site.plug_in(35.0)
     with read_only(site.ledger, path):
         site.ask(charge_now=True)

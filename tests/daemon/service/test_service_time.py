@@ -107,7 +107,7 @@ def test_suspended_in_mid_charge(tmp_path: Path, ledger: Ledger, hours: int) -> 
     site = at_home(tmp_path, ledger, NIGHT_BEGINS + HOUR)
     site.pass_time(hours * HOUR, alive=False)
     asleep = charged_wh(site)
-    assert asleep <= 7360 * 1.5 + 10, "a start lapses within half an hour"
+    assert asleep <= 7360 * 1.5 + 10, "a start expires within half an hour"
     site.wake_up()
     site.read()
     to_noon(site)
@@ -154,7 +154,7 @@ def test_summer_time_in_mid_charge(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("year", [1970, 2000, 2025])
 def test_it_waits_for_a_clock_that_is_not_set(tmp_path: Path, ledger: Ledger, year: int) -> None:
-    """It says so, commands and acknowledges nothing; set, it takes what came and goes on."""
+    """It publishes that it waits, and acknowledges nothing; then it handles what came."""
     unset = datetime(year, 3, 1, tzinfo=UTC)
     site = Site(household_file(tmp_path), ledger, unset, clock_watch=ClockWatch())
     with capture_logs() as logs:
@@ -167,7 +167,9 @@ def test_it_waits_for_a_clock_that_is_not_set(tmp_path: Path, ledger: Ledger, ye
             assert site.wake == site.clock.now() + WAKES_EVERY
     waits = [log for log in logs if log["event"].startswith("the clock is not set")]
     assert len(waits) == 1
-    assert [said["state"] for said in site.bus.on("daemon")] == ["waiting"] * 2, "and on connecting"
+    assert [message["state"] for message in site.bus.on("daemon")] == ["waiting"] * 2, (
+        "and on connecting"
+    )
     assert "at" not in site.bus.on("daemon")[0], "it can't say when that is"
     assert site.bus.on("command") == site.bus.on("plan") == []
     assert site.acknowledged == 0
@@ -175,7 +177,7 @@ def test_it_waits_for_a_clock_that_is_not_set(tmp_path: Path, ledger: Ledger, ye
     site.clock.at = site.true_now = EVENING + MINUTE
     site.wake_up()
     assert site.acknowledged == 1
-    assert [said["state"] for said in site.bus.on("daemon")][-1] == "online"
+    assert [message["state"] for message in site.bus.on("daemon")][-1] == "online"
     assert site.state.plan is not None
     assert site.state.plan.soc_percent == 35.0
     assert site.bus.on("command")[-1]["do"] == "stop"
