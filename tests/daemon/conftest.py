@@ -1,12 +1,15 @@
-"""Fixtures for the daemon's tests: real brokers, a command line, logs as they are by default."""
+"""Fixtures for the daemon's tests: brokers, a command line, a ledger, and default logs."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 import structlog
+from structlog.testing import capture_logs
 
+from adapters.ledger.ledger import Ledger, open_ledger
 from tests.daemon.worlds import RecordedBus
 from tests.support.brokers import make_mosquitto, mosquitto
 from tests.support.commands import run
@@ -28,3 +31,17 @@ def _logs_as_they_were() -> Iterator[None]:
     """Keep the log set-up of one test's command line from the next test."""
     yield
     structlog.reset_defaults()
+
+
+@pytest.fixture
+def no_log() -> Iterator[None]:
+    """Keep what a test logs to itself."""
+    with capture_logs():
+        yield
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Iterator[Ledger]:
+    """Open an empty ledger, `ledger.sqlite3` in the test's directory."""
+    with open_ledger(tmp_path / "ledger.sqlite3") as opened:
+        yield opened

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import pytest
 from click.testing import CliRunner
-from structlog.testing import capture_logs
 
 from adapters.backups.whole_copy import copy_ledger
 from adapters.ledger.ledger import open_ledger
@@ -17,14 +16,9 @@ from tests.daemon.sites import Site, household_file
 from tests.daemon.worlds import EVENING, HOUR, MINUTE, NIGHT_BEGINS, POINT
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
 
-
-@pytest.fixture(autouse=True)
-def _no_log() -> Iterator[None]:
-    with capture_logs():
-        yield
+pytestmark = pytest.mark.usefixtures("no_log")
 
 
 @pytest.fixture

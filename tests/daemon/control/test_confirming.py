@@ -40,7 +40,7 @@ def at_home(now: datetime, soc: float = 35.0, **fields: float) -> World:
 
 
 def times_sent(world: World, do: str, since: datetime) -> list[datetime]:
-    """The instants at which a command was sent, or sent again, from an instant on."""
+    """List when a command was sent, or sent again, from an instant on."""
     return [
         at
         for at, action in world.actions

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 import pytest
 
 from adapters.contract.messages import MalformedMessage, Request
-from adapters.ledger.ledger import open_ledger
 from daemon.messaging.answering import answer_of, refusal_reason
 from daemon.messaging.inbox import Inbox, RequestRefused
 from tests.daemon.worlds import (
@@ -25,18 +24,9 @@ from tests.daemon.worlds import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from pathlib import Path
-
     from adapters.ledger.ledger import Ledger
 
 TOPIC = topics_of(kowhai()).request(POINT)
-
-
-@pytest.fixture
-def ledger(tmp_path: Path) -> Iterator[Ledger]:
-    with open_ledger(tmp_path / "ledger.sqlite3") as opened:
-        yield opened
 
 
 def at_home(soc: float = 35.0) -> World:

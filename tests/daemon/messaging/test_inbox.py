@@ -16,27 +16,17 @@ from adapters.contract.messages import (
     VehicleReport,
 )
 from adapters.contract.topics import Topics
-from adapters.ledger.ledger import open_ledger
 from daemon.control.events import MeterRead, PersonAsked, VehicleReported
 from daemon.control.learning import AHEAD
 from daemon.messaging.inbox import Inbox
 from tests.daemon.worlds import EVENING, HOUR, MINUTE, POINT, arrived
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from pathlib import Path
-
     from adapters.contract.messages import Message
     from adapters.ledger.ledger import Ledger
 
 TOPICS = Topics("lullwatt", "Kowhai Cottage")
 READING = Reading(at=EVENING, register_kwh=1000.0004, watts=7360.0, amps=32.0)
-
-
-@pytest.fixture
-def ledger(tmp_path: Path) -> Iterator[Ledger]:
-    with open_ledger(tmp_path / "ledger.sqlite3") as opened:
-        yield opened
 
 
 @pytest.fixture

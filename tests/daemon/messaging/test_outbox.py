@@ -13,7 +13,6 @@ import pytest
 from structlog.testing import capture_logs
 
 from adapters.contract.messages import Command, Status, decode
-from adapters.ledger.ledger import open_ledger
 from config.files.errors import LedgerError, TariffError
 from daemon.control.events import AnnouncePlan, Assert, CommandInForce, Issue, Note, Warn
 from daemon.messaging.outbox import STATUS_EVERY, Outbox
@@ -34,26 +33,15 @@ from tests.daemon.worlds import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-    from pathlib import Path
+    from collections.abc import Sequence
 
     from adapters.ledger.ledger import Ledger
     from daemon.control.events import Action, CloseNight
 
+pytestmark = pytest.mark.usefixtures("no_log")
+
 COMMAND = CommandInForce(7, "start", 16.0, EVENING + HOUR, "hatchback@then", "because")
 STOP = CommandInForce(8, "stop", None, EVENING + HOUR, None, "because")
-
-
-@pytest.fixture(autouse=True)
-def _no_log() -> Iterator[None]:
-    with capture_logs():
-        yield
-
-
-@pytest.fixture
-def ledger(tmp_path: Path) -> Iterator[Ledger]:
-    with open_ledger(tmp_path / "ledger.sqlite3") as opened:
-        yield opened
 
 
 class Out:

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import pytest
-from structlog.testing import capture_logs
 
 from adapters.contract.messages import Reading
 from adapters.ledger.copies import backup_of
@@ -24,8 +23,9 @@ from tests.daemon.sites import Site, household_file
 from tests.daemon.worlds import EVENING, HOUR, MINUTE, NOON, POINT, kowhai
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
+
+pytestmark = pytest.mark.usefixtures("no_log")
 
 ZONE = ZoneInfo("Pacific/Auckland")
 DAY = timedelta(days=1)
@@ -35,21 +35,9 @@ MARCH = datetime(2027, 2, 28, 11, tzinfo=UTC)
 """The first of March at Kowhai Cottage, in summer time."""
 
 
-@pytest.fixture(autouse=True)
-def _no_log() -> Iterator[None]:
-    with capture_logs():
-        yield
-
-
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
     return tmp_path / "ledger.sqlite3"
-
-
-@pytest.fixture
-def ledger(path: Path) -> Iterator[Ledger]:
-    with open_ledger(path) as opened:
-        yield opened
 
 
 def close_nights(ledger: Ledger, *nights: date) -> None:

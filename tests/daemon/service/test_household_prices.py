@@ -12,39 +12,17 @@ import pytest
 from structlog.testing import capture_logs
 
 from adapters.contract.messages import PriceFeed, decode
-from adapters.ledger.ledger import open_ledger
 from config.files.errors import FileError, TariffError
 from daemon.service.household_watch import HouseholdWatch, load_house
-from tests.daemon.service.test_household_watch import DAY_AHEAD, IN_FILE, rewrite
-from tests.daemon.worlds import HOUR, KOWHAI, utc
+from tests.daemon.service.test_household_watch import IN_FILE, rewrite
+from tests.daemon.worlds import HOUR, utc
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable
 
     from adapters.ledger.ledger import Ledger
 
 FEED = b'{"v":1,"rates":[{"start":"%s","rate":%s}]}'
-
-
-@pytest.fixture
-def ledger(tmp_path: Path) -> Iterator[Ledger]:
-    with open_ledger(tmp_path / "ledger.sqlite3") as opened:
-        yield opened
-
-
-@pytest.fixture
-def path(tmp_path: Path) -> Path:
-    copy = tmp_path / "house.yaml"
-    copy.write_bytes(KOWHAI.read_bytes())
-    return copy
-
-
-@pytest.fixture
-def series(tmp_path: Path) -> Path:
-    (tmp_path / "prices.csv").write_bytes(KOWHAI.with_name("prices.csv").read_bytes())
-    copy = tmp_path / "house.yaml"
-    copy.write_bytes(DAY_AHEAD.read_bytes())
-    return copy
 
 
 # --- prices in a file that changes ------------------------------------------------------------

@@ -10,40 +10,16 @@ from typing import TYPE_CHECKING
 import pytest
 from structlog.testing import capture_logs
 
-from adapters.ledger.ledger import open_ledger
 from config.files.errors import FileError
 from daemon.service.household_watch import HouseholdWatch, load_house
 from tests.daemon.worlds import KOWHAI, utc
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from adapters.ledger.ledger import Ledger
 
 DAY_AHEAD = KOWHAI.with_name("day-ahead.yaml")
 IN_FILE = utc("2026-09-30T00:00")
 """An instant whose price the example's file holds."""
-
-
-@pytest.fixture
-def ledger(tmp_path: Path) -> Iterator[Ledger]:
-    with open_ledger(tmp_path / "ledger.sqlite3") as opened:
-        yield opened
-
-
-@pytest.fixture
-def path(tmp_path: Path) -> Path:
-    copy = tmp_path / "house.yaml"
-    copy.write_bytes(KOWHAI.read_bytes())
-    return copy
-
-
-@pytest.fixture
-def series(tmp_path: Path) -> Path:
-    (tmp_path / "prices.csv").write_bytes(KOWHAI.with_name("prices.csv").read_bytes())
-    copy = tmp_path / "house.yaml"
-    copy.write_bytes(DAY_AHEAD.read_bytes())
-    return copy
 
 
 def rewrite(path: Path, old: str, new: str) -> None:

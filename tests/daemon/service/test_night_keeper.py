@@ -6,31 +6,19 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import pytest
-from structlog.testing import capture_logs
 
 from adapters.contract.messages import Reading
-from adapters.ledger.ledger import Ledger, open_ledger
+from adapters.ledger.ledger import Ledger
 from tests.daemon.sites import Site, household_file
 from tests.daemon.worlds import EVENING, HOUR, MINUTE, NIGHT_BEGINS, NOON
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from datetime import datetime
     from pathlib import Path
 
+pytestmark = pytest.mark.usefixtures("no_log")
+
 DAY = timedelta(days=1)
-
-
-@pytest.fixture(autouse=True)
-def _no_log() -> Iterator[None]:
-    with capture_logs():
-        yield
-
-
-@pytest.fixture
-def ledger(tmp_path: Path) -> Iterator[Ledger]:
-    with open_ledger(tmp_path / "ledger.sqlite3") as opened:
-        yield opened
 
 
 def charging(tmp_path: Path, ledger: Ledger, until: datetime) -> Site:

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from structlog.testing import capture_logs
 
 from adapters.ledger.ledger import open_ledger
 from daemon.control.events import NightFacts, TimePassed
@@ -40,23 +39,12 @@ from tests.daemon.worlds import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-    from pathlib import Path
+    from collections.abc import Callable
 
     from adapters.ledger.ledger import Ledger
     from daemon.control.state import House
 
-
-@pytest.fixture(autouse=True)
-def _no_log() -> Iterator[None]:
-    with capture_logs():
-        yield
-
-
-@pytest.fixture
-def ledger(tmp_path: Path) -> Iterator[Ledger]:
-    with open_ledger(tmp_path / "ledger.sqlite3") as opened:
-        yield opened
+pytestmark = pytest.mark.usefixtures("no_log")
 
 
 def same_after_restart(world: World) -> World:

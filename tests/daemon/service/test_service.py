@@ -11,7 +11,7 @@ from structlog.testing import capture_logs
 
 from adapters.clocks.clock import VirtualClock
 from adapters.contract.messages import VehicleReport
-from adapters.ledger.ledger import Ledger, open_ledger
+from adapters.ledger.ledger import Ledger
 from config.files.errors import LedgerError
 from daemon.control.events import Issue
 from daemon.service.household_watch import HouseholdWatch
@@ -19,8 +19,6 @@ from daemon.service.service import Halt, HandledEvent, Service
 from tests.daemon.worlds import EVENING, POINT, RecordedBus, arrived, topics_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from adapters.bus.events import MessageArrived
     from adapters.contract.messages import Message
 
@@ -54,12 +52,6 @@ class Home:
             self.acknowledged += 1
 
         return type(message)(message.topic, message.payload, message.retain, ack)
-
-
-@pytest.fixture
-def ledger(tmp_path: Path) -> Iterator[Ledger]:
-    with open_ledger(tmp_path / "ledger.sqlite3") as opened:
-        yield opened
 
 
 def refuses(*_args: object, **_named: object) -> None:

@@ -12,7 +12,6 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from structlog.testing import capture_logs
 
 from adapters.ledger import file as ledger_file
 from adapters.ledger.copies import backed_up_at
@@ -23,24 +22,14 @@ from daemon.service.backup_schedule import BackupSchedule
 from tests.daemon.sites import Site, household_file
 from tests.daemon.worlds import EVENING, HOUR, LEAVES, MINUTE, NIGHT_BEGINS, NOON, POINT
 
+pytestmark = pytest.mark.usefixtures("no_log")
+
 Refusal = Callable[[Ledger, Path], AbstractContextManager[None]]
-
-
-@pytest.fixture(autouse=True)
-def _no_log() -> Iterator[None]:
-    with capture_logs():
-        yield
 
 
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
     return tmp_path / "ledger.sqlite3"
-
-
-@pytest.fixture
-def ledger(path: Path) -> Iterator[Ledger]:
-    with open_ledger(path) as opened:
-        yield opened
 
 
 @pytest.fixture

@@ -16,24 +16,13 @@ from tests.daemon.sites import WAKES_EVERY, Site, household_file
 from tests.daemon.worlds import EVENING, HOUR, LEAVES, MINUTE, NIGHT_BEGINS, NOON, POINT, utc
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
+
+pytestmark = pytest.mark.usefixtures("no_log")
 
 TICK = 5 * MINUTE
 NEEDS_WH = round(52_000 * 0.45 / 0.9)
 """From 35 % to 80 % of Kowhai Cottage's 52 kWh at 90 %."""
-
-
-@pytest.fixture(autouse=True)
-def _no_log() -> Iterator[None]:
-    with capture_logs():
-        yield
-
-
-@pytest.fixture
-def ledger(tmp_path: Path) -> Iterator[Ledger]:
-    with open_ledger(tmp_path / "ledger.sqlite3") as opened:
-        yield opened
 
 
 def at_home(tmp_path: Path, ledger: Ledger, until: datetime) -> Site:
