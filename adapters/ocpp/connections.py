@@ -6,7 +6,7 @@ Imported only when a server is started, since websockets and ocpp are an extra.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Collection, Coroutine, Sequence
+from collections.abc import Awaitable, Callable, Collection, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from ssl import SSLContext
@@ -159,7 +159,7 @@ class EquipmentConnections:
         session.on_transaction = sender.send_again
         await notify(EquipmentConnected(name))
         self._senders[name] = sender
-        works = (sender.greet(), sender.run())
+        works = (sender.greet, sender.run)
         tasks = [asyncio.create_task(_guarded(work, connection)) for work in works]
         try:
             await session.serve()
@@ -182,10 +182,10 @@ async def _end(tasks: Collection[asyncio.Task[None]]) -> None:
         _, pending = await asyncio.wait(pending, timeout=CANCELS_AGAIN_SECONDS)
 
 
-async def _guarded(work: Coroutine[None, None, None], connection: ServerConnection) -> None:
+async def _guarded(work: Callable[[], Awaitable[None]], connection: ServerConnection) -> None:
     """Run the sending of commands; if it fails, close the connection, so equipment returns."""
     try:
-        await work
+        await work()
     except ConnectionClosed:
         return
     except Exception:  # noqa: BLE001 - the error is in the log

@@ -6,6 +6,7 @@ import asyncio
 from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
+from threading import Event
 
 import pytest
 from ocpp.v16 import call
@@ -13,7 +14,12 @@ from ocpp.v16 import call
 from adapters.contract.messages import Reading
 from adapters.ocpp.command_sender import Patience
 from adapters.ocpp.connections import _end
-from adapters.ocpp.events import EquipmentConnected, EquipmentDisconnected, EquipmentReady
+from adapters.ocpp.events import (
+    EquipmentConnected,
+    EquipmentDisconnected,
+    EquipmentEvent,
+    EquipmentReady,
+)
 from tests.adapters.ocpp.world import (
     MINUTE,
     NOW,
@@ -24,7 +30,7 @@ from tests.adapters.ocpp.world import (
     start,
     world_with,
 )
-from tests.support.waiting import wait_until
+from tests.support.waiting import patience, wait_until
 
 
 @pytest.fixture
@@ -73,6 +79,20 @@ def test_a_status_survives_a_lost_connection(world: World) -> None:
     assert limits_of(asked) == [(0, 0.0)]
 
 
+def test_a_connection_that_has_ended_before_it_is_served(tmp_path: Path) -> None:
+    """Nothing of it is left half begun, of which Python would complain."""
+    ended, events = Event(), list[type]()
+
+    def on_event(_charge_point: str, event: EquipmentEvent) -> None:
+        assert ended.wait(patience())
+        events.append(type(event))
+
+    with world_with(tmp_path, on_event=on_event) as world:
+        world.raw().close()
+        ended.set()
+        wait_until(lambda: events == [EquipmentConnected, EquipmentDisconnected])
+
+
 def test_a_task_that_ignores_a_cancellation_is_cancelled_again() -> None:
     """Such a task does not keep a connection from ending."""
 
@@ -84,7 +104,7 @@ def test_a_task_that_ignores_a_cancellation_is_cancelled_again() -> None:
     async def ending() -> bool:
         task = asyncio.create_task(stubborn())
         await asyncio.wait({task}, timeout=0)
-        await asyncio.wait_for(_end([task]), 5)
+        await asyncio.wait_for(_end([task]), patience(5))
         return task.cancelled()
 
     assert asyncio.run(ending())
