@@ -33,21 +33,21 @@ def all_else(words: AppraisalWords) -> list[str]:
 
 def _distance_changes(words: AppraisalWords) -> Iterator[str]:
     even = words.appraisal.break_even
-    found = [it for it in even.distance_per_year if it.at is not None] if even else []
+    found = [change for change in even.distance_per_year if change.at is not None] if even else []
     what = " used for driving" if words.unit == "kWh" else ""
-    for it in found:
+    for change in found:
         yield (
-            f"{_side(it).capitalize()} {words.driven(it.at or 0.0)}{what} a year"
-            f" ({words.driven(it.now)} now), {quoted(it.rival)} would take its place"
-            f"{_by_shortage(words, it)}."
+            f"{_side(change).capitalize()} {words.driven(change.at or 0.0)}{what} a year"
+            f" ({words.driven(change.now)} now), {quoted(change.rival)} would take its place"
+            f"{_by_shortage(words, change)}."
         )
-    sides = {_side(it) for it in found}
+    sides = {_side(change) for change in found}
     if words.appraisal.curve and len(sides) <= 1:
         yield f"{_other_distances(words, sides)} would not change it."
 
 
-def _by_shortage(words: AppraisalWords, it: BreakEven) -> str:
-    if not it.by_shortage:
+def _by_shortage(words: AppraisalWords, change: BreakEven) -> str:
+    if not change.by_shortage:
         return ""
     return f", since {quoted(words.cheapest.name)} would leave more nights short"
 
@@ -68,16 +68,17 @@ def _rate_change(words: AppraisalWords) -> str:
     even = words.appraisal.break_even
     if even is None:
         return ""
-    it, tariff = even.rate, words.cheapest.tariff
+    change, tariff = even.rate, words.cheapest.tariff
     if _by_series(words):
-        return _price_change(words, it)
+        return _price_change(words, change)
     what = f"the rate of {quoted(even.rate_band)} in {quoted(tariff)}"
-    if it.at is None:
-        return f"No change of {what} would change it ({words.rate(it.now)} now){_alone(words)}."
+    if change.at is None:
+        return f"No change of {what} would change it ({words.rate(change.now)} now){_alone(words)}."
     tiers = ", its other tiers changed alike" if _by_tiers(words, even.rate_band) else ""
     return (
-        f"With {what} {_side(it)} {words.rate(it.at)} ({words.fine(it.now)} now{tiers}),"
-        f" {quoted(it.rival)} would cost less{_odd(it.at)}."
+        f"With {what} {_side(change)} {words.rate(change.at)}"
+        f" ({words.fine(change.now)} now{tiers}),"
+        f" {quoted(change.rival)} would cost less{_odd(change.at)}."
     )
 
 
@@ -88,7 +89,7 @@ def _alone(words: AppraisalWords) -> str:
 
 
 def _by_tiers(words: AppraisalWords, band: str) -> bool:
-    return sum(it.band == band for it in words.cheapest.by_band) > 1
+    return sum(each.band == band for each in words.cheapest.by_band) > 1
 
 
 def _by_series(words: AppraisalWords) -> bool:
@@ -96,34 +97,33 @@ def _by_series(words: AppraisalWords) -> bool:
     return all(band.rate is None for band in words.cheapest.by_band)
 
 
-def _price_change(words: AppraisalWords, it: BreakEven) -> str:
+def _price_change(words: AppraisalWords, change: BreakEven) -> str:
     """Say which change of every price of a series would change it."""
     tariff = words.cheapest.tariff
-    if it.at is None:
+    if change.at is None:
         return f"No change of all prices of {quoted(tariff)} alike would change it{_alone(words)}."
-    change = "dearer" if it.at > it.now else "cheaper"
-    by = words.rate(abs(it.at - it.now))
+    way = "dearer" if change.at > change.now else "cheaper"
+    by = words.rate(abs(change.at - change.now))
     return (
-        f"With every price of {quoted(tariff)} {change} by more than {by},"
-        f" {quoted(it.rival)} would cost less."
+        f"With every price of {quoted(tariff)} {way} by more than {by},"
+        f" {quoted(change.rival)} would cost less."
     )
 
 
-def _outlay_change(words: AppraisalWords, it: BreakEven) -> str:
-    now = words.money(it.now)
-    if it.at is None:
-        name = quoted(words.cheapest.name)
+def _outlay_change(words: AppraisalWords, change: BreakEven) -> str:
+    name, now = quoted(words.cheapest.name), words.money(change.now)
+    if change.at is None:
         return f"No outlay for {name} would change it ({now} now){_alone(words)}."
-    if it.at >= it.now:
+    if change.at >= change.now:
         return (
-            f"With an outlay of more than {words.money(it.at)} for {quoted(words.cheapest.name)}"
-            f" ({words.amount(it.now)} now), {quoted(it.rival)} would cost less."
+            f"With an outlay of more than {words.money(change.at)} for {name}"
+            f" ({words.amount(change.now)} now), {quoted(change.rival)} would cost less."
         )
-    if it.at < 0:
-        return f"Even without any outlay it would cost more than {quoted(it.rival)}."
+    if change.at < 0:
+        return f"Even without any outlay it would cost more than {quoted(change.rival)}."
     return (
-        f"Its outlay ({now} now) would have to come down to {words.money(it.at)} for it to cost"
-        f" no more than {quoted(it.rival)}."
+        f"Its outlay ({now} now) would have to come down to {words.money(change.at)} for it to cost"
+        f" no more than {quoted(change.rival)}."
     )
 
 
@@ -133,9 +133,9 @@ def in_short(words: AppraisalWords) -> str:
     if even is None:
         return ""
     parts = [
-        f"{_side(it)} {words.driven(it.at)} a year"
-        for it in even.distance_per_year
-        if it.at is not None
+        f"{_side(change)} {words.driven(change.at)} a year"
+        for change in even.distance_per_year
+        if change.at is not None
     ]
     if even.rate.at is not None and not _by_series(words):
         parts.append(
@@ -146,8 +146,8 @@ def in_short(words: AppraisalWords) -> str:
     return f"It would lose its place {', or '.join(parts)}." if parts else ""
 
 
-def _side(even: BreakEven) -> str:
-    return "below" if even.at is not None and even.at < even.now else "above"
+def _side(change: BreakEven) -> str:
+    return "below" if change.at is not None and change.at < change.now else "above"
 
 
 def _odd(rate: float) -> str:

@@ -9,6 +9,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from daemon.appraise.wording import AppraisalWords
+    from planners.appraisal.appraisal import ChoiceYear
 
 LEAST_SPAN, BEYOND = 2.0, 1.3
 """The picture of distances goes to twice today's, or 1.3 times the last crossing."""
@@ -61,22 +62,11 @@ class Curves(NamedTuple):
 
 
 def bars_of(words: AppraisalWords) -> tuple[ChoiceBar, ...]:
-    """Lay out the totals, in the file's order.
-
-    Parameters
-    ----------
-    words : AppraisalWords
-        Of the appraisal.
-
-    Returns
-    -------
-    tuple of ChoiceBar
-        One for each choice.
-    """
+    """Lay out the total of each choice, in the file's order."""
     return tuple(
         ChoiceBar(
             choice.name,
-            ", ".join(_remarks(words, choice.name)),
+            ", ".join(_remarks(words, choice)),
             choice.outlay,
             choice.total_over_years - choice.outlay,
             choice is words.cheapest,
@@ -85,8 +75,7 @@ def bars_of(words: AppraisalWords) -> tuple[ChoiceBar, ...]:
     )
 
 
-def _remarks(words: AppraisalWords, name: str) -> list[str]:
-    choice = next(it for it in words.appraisal.choices if it.name == name)
+def _remarks(words: AppraisalWords, choice: ChoiceYear) -> list[str]:
     alone = len(words.appraisal.choices) == 1
     remarks = [words.title] if choice is words.cheapest and not alone else []
     return [*remarks, *([f"{choice.nights_short} nights short"] if choice.nights_short else [])]

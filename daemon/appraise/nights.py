@@ -16,9 +16,9 @@ if TYPE_CHECKING:
 def longest_days(words: AppraisalWords) -> list[str]:
     """Write for each choice the longest day's drive that one usual night recharges."""
     return [
-        f"{it.name}: {_longest(words, it)}"
-        for it in words.appraisal.choices
-        if it.longest_day_km is not None
+        f"{choice.name}: {_longest(words, choice)}"
+        for choice in words.appraisal.choices
+        if choice.longest_day_km is not None
     ]
 
 
@@ -34,21 +34,21 @@ def _longest(words: AppraisalWords, choice: ChoiceYear) -> str:
 
 def nights_short(words: AppraisalWords) -> list[str]:
     """Write for each choice that leaves nights short: how many, and by how much."""
-    lines = [line for it in words.appraisal.choices for line in _short_of(words, it)]
+    lines = [line for choice in words.appraisal.choices for line in _short_of(words, choice)]
     return lines or ["With every choice, each night has enough for the departure."]
 
 
-def _short_of(words: AppraisalWords, it: ChoiceYear) -> Iterator[str]:
-    spread = it.spreads.get("nights_short")
+def _short_of(words: AppraisalWords, choice: ChoiceYear) -> Iterator[str]:
+    spread = choice.spreads.get("nights_short")
     drawn = spread is not None and spread.high > 0
-    if it.nights_short:
+    if choice.nights_short:
         yield (
-            f"{it.name}: {words.nights_short(it)} are short for the departure:"
-            f" {it.shortfall_kwh:,.1f} kWh at the meter in all, {it.worst_shortfall_kwh:.1f} kWh on"
-            " the worst night."
+            f"{choice.name}: {words.nights_short(choice)} are short for the departure:"
+            f" {choice.shortfall_kwh:,.1f} kWh at the meter in all,"
+            f" {choice.worst_shortfall_kwh:.1f} kWh on the worst night."
         )
     elif drawn:
-        yield f"{it.name}: in the declared year every night has enough for the departure."
+        yield f"{choice.name}: in the declared year every night has enough for the departure."
     if spread is not None and drawn:
         nights = between(spread)
-        yield f"{it.name}: in the years drawn, {nights} nights a year are short."
+        yield f"{choice.name}: in the years drawn, {nights} nights a year are short."

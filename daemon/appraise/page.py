@@ -18,23 +18,12 @@ if TYPE_CHECKING:
 
 
 def render_page(appraisal: Appraisal) -> str:
-    """Make the page of an appraisal.
-
-    Parameters
-    ----------
-    appraisal : Appraisal
-        The appraisal.
-
-    Returns
-    -------
-    str
-        An HTML document, to be encoded as UTF-8.
-    """
+    """Make the page of an appraisal as an HTML document, to be encoded as UTF-8."""
     words = AppraisalWords(appraisal)
     return page_of(
         "appraisal.html.j2",
         {},
-        it=appraisal,
+        appraisal=appraisal,
         words=words,
         pictures=draw_appraisal(words),
         changes=changes(words),
@@ -55,8 +44,9 @@ def render_page(appraisal: Appraisal) -> str:
 def describe_totals(words: AppraisalWords) -> str:
     """Describe the picture of totals."""
     totals = [
-        f"{it.name} {words.money(it.total_over_years)}, of which {words.money(it.outlay)} once"
-        for it in words.by_total
+        f"{choice.name} {words.money(choice.total_over_years)},"
+        f" of which {words.money(choice.outlay)} once"
+        for choice in words.by_total
     ]
     return f"Total over {words.years}, from the lowest: {'; '.join(totals)}."
 
@@ -73,8 +63,8 @@ def describe_distances(words: AppraisalWords) -> str:
         for at in (curves.lines[0].distances[0], curves.lines[0].distances[-1])
     )
     crossings = [
-        f"{it.rival} takes the place of the answer at {it.distance:,.0f} {words.unit}."
-        for it in curves.crossings
+        f"{crossing.rival} takes the place of the answer at {crossing.distance:,.0f} {words.unit}."
+        for crossing in curves.crossings
     ]
     return " ".join(
         [

@@ -71,18 +71,7 @@ class AppraisalPictures(NamedTuple):
 
 
 def draw_appraisal(words: AppraisalWords) -> AppraisalPictures:
-    """Draw the pictures.
-
-    Parameters
-    ----------
-    words : AppraisalWords
-        Of the appraisal.
-
-    Returns
-    -------
-    AppraisalPictures
-        Each an ``svg`` element without a size, without links, and with ids of its own.
-    """
+    """Draw the pictures as ``svg`` elements without a size or links, each with its own ids."""
     with style.context(["default", STYLE]):
         return AppraisalPictures(
             draw_twice("totals", partial(_totals, words)),
@@ -184,7 +173,7 @@ def _distances(words: AppraisalWords, width: float) -> Figure:
     labels = [_label(number, line, wide=wide) for number, line in enumerate(curves.lines, start=1)]
     key = [] if wide else _key(curves, looks)
     plot = max(2.9, 0.9 + LINE_INCHES * sum(label.count("\n") + 1.4 for label in labels))
-    below = LINE_INCHES * sum(str(it.get_label()).count("\n") + 1.5 for it in key)
+    below = LINE_INCHES * sum(str(artist.get_label()).count("\n") + 1.5 for artist in key)
     figure = Figure(figsize=(width, plot + below), layout="constrained")
     axes = figure.subplots()
     for place, (line, (color, dashes, marker)) in enumerate(zip(curves.lines, looks, strict=True)):
@@ -253,14 +242,12 @@ def _marks(axes: Axes, words: AppraisalWords, curves: Curves) -> None:
     top = axes.get_ylim()[1]
     now = f"now {curves.today:,.0f}"
     axes.annotate(now, (curves.today, top), (3, -2), **_BESIDE, va="top", color=QUIET)
-    for it in curves.crossings:
-        axes.plot(
-            [it.distance], [it.total], "o", markersize=9, mfc="none", mec=INK, mew=1.5, zorder=7
-        )
-        distance = f"{it.distance:,.0f} {words.unit}"
-        lower = it.total > top * LOW
+    for crossing in curves.crossings:
+        where = (crossing.distance, crossing.total)
+        axes.plot(*where, "o", markersize=9, mfc="none", mec=INK, mew=1.5, zorder=7)
+        distance = f"{crossing.distance:,.0f} {words.unit}"
+        lower = crossing.total > top * LOW
         offset, side = ((4, -7), "top") if lower else ((4, 9), "bottom")
-        where = (it.distance, it.total)
         axes.annotate(distance, where, offset, **_BESIDE, va=side, color=INK, bbox=_PAPER, zorder=6)
 
 

@@ -79,9 +79,12 @@ def _series_of(file: ChoicesFile) -> dict[str, tuple[PricePoint, ...]]:
     """Read each price series once, or raise the faults of all that have any."""
     faults: list[Fault] = []
     series: dict[Path, tuple[PricePoint, ...]] = {}
-    prices = {choice.name: choice.tariff.prices for choice in file.choices}
     # Loading refuses a choices file whose price series has no file.
-    sources = {name: it.file for name, it in prices.items() if it and it.file}
+    sources = {
+        choice.name: prices.file
+        for choice in file.choices
+        if (prices := choice.tariff.prices) and prices.file
+    }
     for source in dict.fromkeys(sources.values()):
         try:
             series[source] = load_prices(source)

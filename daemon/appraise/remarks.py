@@ -63,7 +63,7 @@ def _years_drawn(words: AppraisalWords) -> Iterator[str]:
     draws = words.appraisal.draws
     if not draws or len(words.appraisal.choices) == 1:
         return
-    most = max(words.appraisal.choices, key=lambda it: it.cheapest_in)
+    most = max(words.appraisal.choices, key=lambda choice: choice.cheapest_in)
     own = words.cheapest.cheapest_in
     years = f"f {counted(draws, 'year')} drawn at random around the declared one"
     if own >= most.cheapest_in:
@@ -103,14 +103,13 @@ def _charged_elsewhere(words: AppraisalWords) -> Iterator[str]:
     """Say above which price elsewhere another choice would cost less."""
     least = words.cheapest
     better = [
-        it
-        for it in words.as_seldom_short()
-        if least.charged_elsewhere_kwh - it.charged_elsewhere_kwh > LEAST_KWH
+        choice
+        for choice in words.as_seldom_short()
+        if least.charged_elsewhere_kwh - choice.charged_elsewhere_kwh > LEAST_KWH
     ]
     if better:
-        price, other = min(
-            ((_price_elsewhere(words, it), it) for it in better), key=lambda it: it[0]
-        )
+        other = min(better, key=lambda choice: _price_elsewhere(words, choice))
+        price = _price_elsewhere(words, other)
         kwh = least.charged_elsewhere_kwh - other.charged_elsewhere_kwh
         yield (
             f"With it, {kwh:,.1f} kWh a year more are charged elsewhere than with"

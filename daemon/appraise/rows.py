@@ -82,7 +82,7 @@ def document(appraisal: Appraisal) -> dict[str, Any]:
         "draws": appraisal.draws,
         "seed": appraisal.seed,
         "spread_percent": appraisal.spread_percent,
-        "choices": [_choice(it, appraisal) for it in appraisal.choices],
+        "choices": [_choice(choice, appraisal) for choice in appraisal.choices],
         "cheapest": appraisal.cheapest,
         "break_even": None if appraisal.break_even is None else _evens(appraisal),
         "curve": [
@@ -110,7 +110,7 @@ def appraisal_csv(appraisal: Appraisal) -> str:
     str
         With ``_low`` and ``_high`` columns for the figures that have a range.
     """
-    ranged = [key for key in FIGURES if any(key in it.spreads for it in appraisal.choices)]
+    ranged = [key for key in FIGURES if any(key in choice.spreads for choice in appraisal.choices)]
     ends = [f"{key}_{end}" for key in ranged for end in ("low", "high")]
     columns = [
         "name",
@@ -122,7 +122,7 @@ def appraisal_csv(appraisal: Appraisal) -> str:
         "delivers_less",
         "outlay_note",
     ]
-    rows = [_row(appraisal, it, ranged) for it in appraisal.choices]
+    rows = [_row(appraisal, choice, ranged) for choice in appraisal.choices]
     return csv_text([*columns, "cheapest", "cheapest_in", *ends], rows)
 
 
@@ -145,11 +145,11 @@ def _choice(choice: ChoiceYear, appraisal: Appraisal) -> dict[str, Any]:
         "tariff": choice.tariff,
         "planner": choice.planner,
         **figures,
-        "by_band": [_band(it) for it in choice.by_band],
+        "by_band": [_band(band) for band in choice.by_band],
         "delivers_less": choice.delivers_less_than(appraisal.choices[0]),
         "outlay_note": choice.outlay_note,
         "cheapest_in": choice.cheapest_in,
-        "range": {key: _ends(it, key) for key, it in choice.spreads.items()},
+        "range": {key: _ends(spread, key) for key, spread in choice.spreads.items()},
     }
 
 
@@ -180,10 +180,10 @@ def _evens(appraisal: Appraisal) -> dict[str, Any]:
         "distance_per_year": [
             {
                 "unit": "kWh" if appraisal.distance_km is None else "km",
-                **_even(it, PLAIN),
-                "by_shortage": it.by_shortage,
+                **_even(change, PLAIN),
+                "by_shortage": change.by_shortage,
             }
-            for it in even.distance_per_year
+            for change in even.distance_per_year
         ],
         "rate": {"band": even.rate_band, **_even(even.rate, MONEY)},
         "outlay": _even(even.outlay, MONEY),

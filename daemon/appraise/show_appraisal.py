@@ -29,18 +29,7 @@ LABELS, COLUMN, RANGED = 22, 14, 19
 
 
 def show_appraisal(appraisal: Appraisal) -> RenderableType:
-    """Lay out an appraisal.
-
-    Parameters
-    ----------
-    appraisal : Appraisal
-        The appraisal.
-
-    Returns
-    -------
-    RenderableType
-        For rich, at any width.
-    """
+    """Lay out an appraisal for rich, at any width."""
     words = AppraisalWords(appraisal)
     return Group(
         Text(words.answer(), style="bold"),
@@ -73,7 +62,7 @@ class _Figures:
     """The table of figures: as many choices side by side as the width allows, the rest below."""
 
     def __init__(self, words: AppraisalWords) -> None:
-        self._names = [it.name for it in words.appraisal.choices]
+        self._names = [choice.name for choice in words.appraisal.choices]
         self._rows = figures(words)
         self._column = RANGED if words.appraisal.draws else COLUMN
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
 from daemon.appraise.remarks import MARK, mark_of
@@ -47,18 +48,7 @@ class ChoiceBand(NamedTuple):
 
 
 def figures(words: AppraisalWords) -> list[FigureRow]:
-    """Lay out the figures, one row for each, a cell for each choice in the file's order.
-
-    Parameters
-    ----------
-    words : AppraisalWords
-        Of the appraisal.
-
-    Returns
-    -------
-    list of FigureRow
-        Without those that are empty for every choice.
-    """
+    """Write a row for each figure that is not empty for every choice."""
     return [*_money_rows(words), *_energy_rows(words), *_rare_rows(words)]
 
 
@@ -75,11 +65,11 @@ def _money_rows(words: AppraisalWords) -> Iterator[FigureRow]:
     if _any(words, "home_cost_difference"):
         yield _row(words, "rest of the home, difference", "home_cost_difference", words.amount)
     if len(words.appraisal.choices) > 1:
-        yield _against_first(words, COMPARED, "saves_per_year", lambda it: _difference(words, it))
-        yield _against_first(words, "payback, years", "payback_years", lambda it: _years(words, it))
+        yield _against_first(words, COMPARED, "saves_per_year", partial(_difference, words))
+        yield _against_first(words, "payback, years", "payback_years", partial(_years, words))
     if words.appraisal.draws and len(words.appraisal.choices) > 1:
         draws = words.appraisal.draws
-        cells = tuple(FigureCell(f"{it.cheapest_in:,}") for it in words.appraisal.choices)
+        cells = tuple(FigureCell(f"{choice.cheapest_in:,}") for choice in words.appraisal.choices)
         yield FigureRow(f"cheapest in, of {draws:,} years", cells)
 
 
@@ -87,13 +77,13 @@ def _energy_rows(words: AppraisalWords) -> Iterator[FigureRow]:
     yield _row(words, "kWh at the meter", "energy_kwh", _whole)
     yield _row(words, "per kWh", "cost_per_kwh", words.fine)
     for unit, key in (("km", "cost_per_km"), ("mile", "cost_per_mile")):
-        if any(getattr(it, key) is not None for it in words.appraisal.choices):
+        if any(getattr(choice, key) is not None for choice in words.appraisal.choices):
             yield _row(words, f"per {unit}", key, words.fine)
     yield _row(words, "in the cheapest band", "cheapest_band_share", _percent)
     yield _row(words, f"nights short, of {words.first.nights:,}", "nights_short", _whole)
     if _any(words, "nights_short"):
         yield _row(words, "short in total, kWh", "shortfall_kwh", _tenths)
-    if any(it.longest_day_km is not None for it in words.appraisal.choices):
+    if any(choice.longest_day_km is not None for choice in words.appraisal.choices):
         label = f"longest day, {words.day_unit}"
         yield _row(words, label, "longest_day_km", words.day)
 
@@ -157,7 +147,7 @@ def _more(words: AppraisalWords) -> Iterator[FigureCell]:
 
 
 def _any(words: AppraisalWords, key: str) -> bool:
-    return any(abs(getattr(it, key)) >= HALF_WATT_HOUR for it in words.appraisal.choices)
+    return any(abs(getattr(choice, key)) >= HALF_WATT_HOUR for choice in words.appraisal.choices)
 
 
 def _difference(words: AppraisalWords, saved: float) -> str:
@@ -186,18 +176,7 @@ def _percent(share: float) -> str:
 
 
 def bands(words: AppraisalWords) -> list[ChoiceBand]:
-    """Lay out energy and cost of each choice by band.
-
-    Parameters
-    ----------
-    words : AppraisalWords
-        Of the appraisal.
-
-    Returns
-    -------
-    list of ChoiceBand
-        Choice by choice, in the order of the file and of each tariff.
-    """
+    """Write each choice's energy and cost by band, in the order of the file and its tariffs."""
     return [
         ChoiceBand(
             choice.name,

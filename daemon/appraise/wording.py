@@ -42,10 +42,11 @@ class AppraisalWords:
     def __init__(self, appraisal: Appraisal) -> None:
         self.appraisal = appraisal
         self.first = appraisal.choices[0]
-        self.cheapest = next(it for it in appraisal.choices if it.name == appraisal.cheapest)
-        self.by_total = tuple(sorted(appraisal.choices, key=lambda it: it.total_over_years))
+        choices = appraisal.choices
+        self.cheapest = next(each for each in choices if each.name == appraisal.cheapest)
+        self.by_total = tuple(sorted(choices, key=lambda choice: choice.total_over_years))
         self._units = currencies.minor_units(appraisal.currency)
-        dearest = max(abs(it.year_cost) for it in appraisal.choices)
+        dearest = max(abs(choice.year_cost) for choice in choices)
         self._decimals = 0 if dearest >= WHOLE_FROM else self._units
 
     # --- figures ----------------------------------------------------------------------------
@@ -151,8 +152,8 @@ class AppraisalWords:
 
     def as_seldom_short(self) -> list[ChoiceYear]:
         """List the other choices that leave no more nights short, from the lowest total."""
-        most = self.cheapest.nights_short
-        return [it for it in self.by_total if it is not self.cheapest and it.nights_short <= most]
+        others = (choice for choice in self.by_total if choice is not self.cheapest)
+        return [other for other in others if other.nights_short <= self.cheapest.nights_short]
 
     def nights_short(self, choice: ChoiceYear) -> str:
         """Write how many of how many nights are short, such as ``"3 of 365 nights"``."""
@@ -161,9 +162,9 @@ class AppraisalWords:
     def outlays(self) -> list[str]:
         """Say what each outlay is for, if the file says so."""
         return [
-            f"{it.name}: {self.money(it.outlay)} ({it.outlay_note})"
-            for it in self.appraisal.choices
-            if it.outlay_note
+            f"{choice.name}: {self.money(choice.outlay)} ({choice.outlay_note})"
+            for choice in self.appraisal.choices
+            if choice.outlay_note
         ]
 
     def ranges(self) -> str:
@@ -175,12 +176,12 @@ class AppraisalWords:
 
     def basis(self) -> str:
         """Say in a sentence what was computed."""
-        it = self.appraisal
-        driven = "" if it.distance_km is None else f", {self.driven(it.distance_km)}"
+        year = self.appraisal
+        driven = "" if year.distance_km is None else f", {self.driven(year.distance_km)}"
         return (
-            f"The year {it.year} ({it.timezone}), night by night: {counted(it.trips, 'trip')}"
-            f"{driven}, {it.trips_kwh:,.0f} kWh out of the battery. Amounts are in {it.currency},"
-            " tax included."
+            f"The year {year.year} ({year.timezone}), night by night: {counted(year.trips, 'trip')}"
+            f"{driven}, {year.trips_kwh:,.0f} kWh out of the battery. Amounts are in"
+            f" {year.currency}, tax included."
         )
 
 

@@ -57,22 +57,7 @@ BAND_COLUMNS = (
 
 
 def comparison_values(comparison: BillComparison, zone: ZoneInfo, currency: str) -> dict[str, Any]:
-    """Make the JSON values of a comparison.
-
-    Parameters
-    ----------
-    comparison : BillComparison
-        Both sides.
-    zone : ZoneInfo
-        Of the household.
-    currency : str
-        ISO 4217 code.
-
-    Returns
-    -------
-    dict
-        `half_hours` or `bands`; a difference is the bill's figure minus ours.
-    """
+    """Make the JSON values of a comparison; a difference is the bill's figure minus ours."""
     if comparison.bands:
         return {"bands": [_band(line, currency) for line in comparison.bands]}
     return {"half_hours": [_half_hour(line, zone) for line in comparison.half_hours]}
@@ -88,22 +73,7 @@ def comparison_csv(comparison: BillComparison, zone: ZoneInfo, currency: str) ->
 def show_comparison(
     comparison: BillComparison, zone: ZoneInfo, currency: str
 ) -> Iterator[RenderableType]:
-    """Say what differs, and the probable cause.
-
-    Parameters
-    ----------
-    comparison : BillComparison
-        Both sides.
-    zone : ZoneInfo
-        Of the household.
-    currency : str
-        ISO 4217 code.
-
-    Yields
-    ------
-    RenderableType
-        For rich.
-    """
+    """Say what differs, and the probable cause, for rich."""
     yield ""
     yield Text("The bill, midnight to midnight", style="bold")
     yield from _bands(comparison, currency) if comparison.bands else _half_hours(comparison, zone)

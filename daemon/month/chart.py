@@ -122,18 +122,7 @@ def charge_points_of(month: Month) -> tuple[str, ...]:
 
 
 def night_strips(month: Month) -> tuple[NightStrip, ...]:
-    """Lay out each day of the month: rates, and the hours in which energy flowed.
-
-    Parameters
-    ----------
-    month : Month
-        The month.
-
-    Returns
-    -------
-    tuple of NightStrip
-        One for each day, in order.
-    """
+    """Lay out each day of the month: rates, and the hours in which energy flowed."""
     zone = ZoneInfo(month.timezone)
     tones = _Tones.of(month)
     highest = max((_kw(flow.wh, flow.start, flow.end) for flow in _flows(month)), default=1.0)
@@ -256,18 +245,7 @@ def rate_keys(month: Month) -> tuple[RateKey, ...]:
 
 
 def band_stacks(month: Month) -> tuple[BandStack, ...]:
-    """Sum up the energy of each band on each day.
-
-    Parameters
-    ----------
-    month : Month
-        The month.
-
-    Returns
-    -------
-    tuple of BandStack
-        From the band that was cheapest on average, drawn at the bottom, to the dearest.
-    """
+    """Sum up each band's energy on each day, from the cheapest band on average to the dearest."""
     days = days_of(month)
     wh: dict[str, dict[date, int]] = {}
     for row in month.nights:

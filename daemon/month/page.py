@@ -25,18 +25,7 @@ _FILTERS: dict[str, Callable[..., str]] = {
 
 
 def render_page(month: Month) -> str:
-    """Make the page of a month.
-
-    Parameters
-    ----------
-    month : Month
-        The month.
-
-    Returns
-    -------
-    str
-        An HTML document, to be encoded as UTF-8.
-    """
+    """Make the page of a month as an HTML document, to be encoded as UTF-8."""
     words = MonthWords(month)
     return page_of(
         "month.html.j2",

@@ -76,18 +76,7 @@ class MonthPictures(NamedTuple):
 
 
 def draw_month(month: Month) -> MonthPictures:
-    """Draw the three pictures.
-
-    Parameters
-    ----------
-    month : Month
-        The month.
-
-    Returns
-    -------
-    MonthPictures
-        Each an ``svg`` element without a size, without links, and with ids of its own.
-    """
+    """Draw the pictures as ``svg`` elements without a size or links, each with its own ids."""
     with style.context(["default", STYLE]):
         return MonthPictures(
             *(

@@ -28,18 +28,7 @@ if TYPE_CHECKING:
 
 
 def show_month(month: Month) -> RenderableType:
-    """Lay out a month.
-
-    Parameters
-    ----------
-    month : Month
-        The month.
-
-    Returns
-    -------
-    RenderableType
-        For rich.
-    """
+    """Lay out a month for rich."""
     title = f"{month.household}, {MONTHS[month.month - 1]} {month.year} ({month.timezone})"
     if not month.nights:
         return Group(Text(title, style="bold"), "No nights are recorded in this month.")

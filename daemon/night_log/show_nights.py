@@ -55,20 +55,7 @@ def show_nights(name: str, currency: str, rows: Sequence[NightRow]) -> Renderabl
 
 
 def nights_table(rows: Sequence[NightRow], currency: str) -> Iterator[RenderableType]:
-    """List nights, charge point by charge point.
-
-    Parameters
-    ----------
-    rows : sequence of NightRow
-        In order of date.
-    currency : str
-        ISO 4217 code.
-
-    Yields
-    ------
-    RenderableType
-        A heading and a table for each charge point; then a note of what was not measured.
-    """
+    """Lay out a heading and a table for each charge point, and note what was not measured."""
     by_point = sorted(rows, key=lambda row: row.charge_point)
     for point, group in groupby(by_point, lambda row: row.charge_point):
         nights = list(group)

@@ -37,18 +37,7 @@ class Explanation:
 
 
 def explain_night(history: NightHistory) -> Explanation:
-    """Explain why it charged, or did not.
-
-    Parameters
-    ----------
-    history : NightHistory
-        The night.
-
-    Returns
-    -------
-    Explanation
-        Whole sentences, the answer itself first.
-    """
+    """Explain in whole sentences why it charged, or did not; the answer itself comes first."""
     charged = history.night.energy_wh >= BEGUN_WH
     first, causes = _charged(history) if charged else _not_charged(history)
     need, more = _need(history, known=causes)

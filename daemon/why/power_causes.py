@@ -76,7 +76,7 @@ def late_power(history: NightHistory) -> Iterator[Cause]:
 
 def _sent_again(history: NightHistory, run: TimeSpan) -> str:
     repeats = repeated_commands(history)
-    again = [history.at(it.start) for it in repeats if run.start < it.start <= run.end]
+    again = [history.at(span.start) for span in repeats if run.start < span.start <= run.end]
     times = f"; sent again at {listed(again)}" if again else ""
     return f"alert {NO_POWER}{times}"
 

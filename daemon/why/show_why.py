@@ -53,20 +53,7 @@ def why_of(house: House, night: Night) -> Why:
 
 
 def show_why(house: House, whys: Sequence[Why]) -> RenderableType:
-    """Lay out a night.
-
-    Parameters
-    ----------
-    house : House
-        The household.
-    whys : sequence of Why
-        One for each charge point.
-
-    Returns
-    -------
-    RenderableType
-        For rich, at most 80 columns wide.
-    """
+    """Lay out a night at each charge point for rich, at most 80 columns wide."""
     night = whys[0].history.night
     next_day = night.night + timedelta(days=1)
     title = (
@@ -154,20 +141,7 @@ def _rate(rate: Decimal | float) -> str:
 
 
 def why_values(house: House, whys: Sequence[Why]) -> dict[str, Any]:
-    """Make the JSON values of a night: instants by RFC 3339 in UTC, money exact.
-
-    Parameters
-    ----------
-    house : House
-        The household.
-    whys : sequence of Why
-        One for each charge point.
-
-    Returns
-    -------
-    dict
-        One document.
-    """
+    """Make the JSON values of a night: instants by RFC 3339 in UTC, money exact."""
     night, home = whys[0].history.night, house.file.household
     return {
         "household": home.name,

@@ -30,18 +30,7 @@ INSTANTS = frozenset({"by", "skip_until"})
 
 
 def story_of(history: NightHistory) -> tuple[Entry, ...]:
-    """Tell a night.
-
-    Parameters
-    ----------
-    history : NightHistory
-        The night.
-
-    Returns
-    -------
-    tuple of Entry
-        In order of time. Every command of the night is in exactly one of them.
-    """
+    """Tell a night in order of time. Each of its commands is in exactly one entry."""
     entries = [
         *_as_it_began(history), *_daemon(history), *_outages(history), *_vehicle(history),
         *_states_of_charge(history), *_asked(history), *_planned(history), *commanded(history),

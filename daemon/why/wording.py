@@ -69,7 +69,7 @@ class NightHistory:
 
     def in_local_time(self, words: str) -> str:
         """Rewrite a message's instants in UTC by the household's clock."""
-        return _INSTANT.sub(lambda found: self.at(parse_instant(_rfc_3339(found[0]))), words)
+        return _INSTANT.sub(lambda match: self.at(parse_instant(_rfc_3339(match[0]))), words)
 
     def money(self, amount: Decimal | float) -> str:
         """Write an amount in the household's currency."""

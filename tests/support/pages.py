@@ -1,13 +1,15 @@
-"""Reads a page of HTML strictly, and what its tests write into it and print it on."""
+"""Read a page of HTML strictly, and check what must hold for every page."""
 
 from __future__ import annotations
 
+import re
 from html.parser import HTMLParser
+from itertools import pairwise
 
 from typing_extensions import override
 
 VOID = {"br", "meta"}
-"""Elements without an end (WHATWG HTML, section 13.1.2), of those the page uses."""
+"""Elements without an end tag that the pages use (WHATWG HTML, section 13.1.2)."""
 HOSTILE = """<script>alert('x')</script>"&amp; $\\frac{1}{2}$ {{ 7 * 7 }} {% raw %}"""
 A4_POINTS = (595.28, 841.89)
 """210 mm x 297 mm (ISO 216) at 72 points to 25.4 mm."""
@@ -52,10 +54,49 @@ class Tree(HTMLParser):
             self.texts.append(data)
 
     def all(self, *tags: str) -> list[dict[str, str | None]]:
-        """Attributes of all elements of some names."""
+        """List the attributes of all elements with one of these names."""
         return [attributes for tag, attributes in self.starts if tag in tags]
 
     @property
     def text(self) -> str:
-        """All that is read outside pictures, with single blanks."""
+        """The text outside pictures, with single blanks."""
         return " ".join(" ".join(self.texts).split())
+
+
+def check_references(page: str, tree: Tree) -> None:
+    """Check that ids are unique, and that links, labels and pictures refer to existing ones."""
+    ids = [attributes["id"] for _, attributes in tree.starts if "id" in attributes]
+    assert len(ids) == len(set(ids))
+    used = re.findall(r'(?:href="#|url\(#|aria-labelledby=")([^")]+)', page)
+    assert len(used) > 20
+    assert set(used) <= set(ids)
+
+
+def check_self_contained(page: str, tree: Tree) -> None:
+    """Check that a page has no script and loads nothing, and tells browsers so."""
+    assert not re.search(r"(?i)\bhttps?:|\bsrc\s*=|@import|@font-face|javascript:|data:", page)
+    assert not tree.all("script", "link", "img", "iframe", "object", "embed", "base", "form")
+    assert all((each["href"] or "").startswith("#") for each in tree.all("a", "use"))
+    assert not [key for _, attributes in tree.starts for key in attributes if key.startswith("on")]
+    policy = [each.get("content") for each in tree.all("meta")]
+    assert "default-src 'none'; style-src 'unsafe-inline'" in policy
+
+
+def check_accessible(tree: Tree, *, tables: int, pictures: int, skip_to: str) -> None:
+    """Check by WCAG 2.2: language, headings in order, captions, scopes, labels, a skip link."""
+    assert tree.all("html") == [{"lang": "en-GB"}]
+    levels = [int(tag[1]) for tag, _ in tree.starts if re.fullmatch(r"h[1-6]", tag)]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(after - before <= 1 for before, after in pairwise(levels))
+    assert len(tree.all("table")) == len(tree.all("caption")) == tables
+    assert {each.get("scope") for each in tree.all("th")} == {"col", "row"}
+    assert len(picture_labels(tree)) == len(tree.all("figure")) == pictures
+    assert tree.all("a")[0] == {"class": "skip", "href": skip_to}
+    regions = [each for each in tree.all("div") if each.get("class") == "scroll"]
+    assert all(each["tabindex"] == "0" and each["role"] == "region" for each in regions)
+
+
+def picture_labels(tree: Tree) -> list[str]:
+    """List what a screen reader reads for each picture."""
+    return [str(each["aria-label"]) for each in tree.all("div") if each.get("role") == "img"]

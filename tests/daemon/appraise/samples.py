@@ -89,23 +89,23 @@ def three() -> tuple[ChoiceYear, ...]:
         cheap_hours_km=290.0,
         outlay_note="a charge point on a circuit of its own",
     )
-    return first, *(_against(it, first) for it in (second, third))
+    return first, *(_against(choice, first) for choice in (second, third))
 
 
-def _against(it: ChoiceYear, first: ChoiceYear) -> ChoiceYear:
-    saves = first.year_cost - it.year_cost
-    more = it.outlay - first.outlay
+def _against(choice: ChoiceYear, first: ChoiceYear) -> ChoiceYear:
+    saves = first.year_cost - choice.year_cost
+    more = choice.outlay - first.outlay
     payback = 0.0 if more <= 0 else more / saves if saves > 0 else None
-    return replace(it, saves_per_year=saves, payback_years=payback)
+    return replace(choice, saves_per_year=saves, payback_years=payback)
 
 
-def total_at(it: ChoiceYear, km: float) -> float:
-    """Total over the years were so much driven [currency]."""
-    return it.outlay + YEARS * (it.year_cost + it.cost * (km / KM - 1))
+def total_at(choice: ChoiceYear, km: float) -> float:
+    """Compute the total over the years at a yearly distance [currency]."""
+    return choice.outlay + YEARS * (choice.year_cost + choice.cost * (km / KM - 1))
 
 
 def appraisal(choices: tuple[ChoiceYear, ...] | None = None, **changes: Any) -> Appraisal:  # noqa: ANN401 - any field
-    """Make an appraisal of some choices; of the three drivers unless said otherwise."""
+    """Make an appraisal of some choices, by default of `three`."""
     choices = three() if choices is None else choices
     places = [KM * (0.1 + 3.9 * step / (STEPS - 1)) for step in range(STEPS)]
     made = Appraisal(
@@ -122,9 +122,9 @@ def appraisal(choices: tuple[ChoiceYear, ...] | None = None, **changes: Any) -> 
         seed=1,
         spread_percent=0.0,
         choices=choices,
-        cheapest=min(choices, key=lambda it: it.total_over_years).name,
+        cheapest=min(choices, key=lambda choice: choice.total_over_years).name,
         break_even=evens() if len(choices) > 1 else None,
-        curve=tuple((km, tuple(total_at(it, km) for it in choices)) for km in places),
+        curve=tuple((km, tuple(total_at(choice, km) for choice in choices)) for km in places),
         assumptions=(
             "The vehicle leaves at 07:20 and is back at 17:45.",
             "15 % of tax are in all rates.",
@@ -138,7 +138,7 @@ def appraisal(choices: tuple[ChoiceYear, ...] | None = None, **changes: Any) -> 
 
 
 def evens(**changes: Any) -> BreakEvens:  # noqa: ANN401 - any field
-    """Say what would change the answer; the places are where `three` cross."""
+    """Make the changes of the answer, at the points where the choices of `three` cross."""
     made = BreakEvens(
         distance_per_year=(BreakEven(KM, 13_498.2, SOCKET_NIGHT),),
         rate=BreakEven(0.138, 0.2016, SOCKET_NIGHT),
@@ -155,7 +155,7 @@ def many(count: int = 8, *, draws: int = 1000) -> Appraisal:
         choice(name, 31 - 2 * place, 400 * place, 3 * place, cheapest_in=draws // count)
         for place, name in enumerate(names)
     )
-    choices = tuple(ranged(_against(it, choices[0])) for it in choices)
+    choices = tuple(ranged(_against(choice, choices[0])) for choice in choices)
     even = evens(
         distance_per_year=(BreakEven(KM, 5_000.0, names[0]), BreakEven(KM, 61_000.0, names[-1])),
         outlay=BreakEven(choices[-1].outlay, None, None),
@@ -163,11 +163,11 @@ def many(count: int = 8, *, draws: int = 1000) -> Appraisal:
     return appraisal(choices, draws=draws, seed=7, spread_percent=15.0, break_even=even)
 
 
-def ranged(it: ChoiceYear, share: float = 0.04) -> ChoiceYear:
+def ranged(choice: ChoiceYear, share: float = 0.04) -> ChoiceYear:
     """Give a choice ranges around its figures."""
     keys = ("energy_kwh", "cost", "year_cost", "total_over_years", "saves_per_year", "cost_per_km")
-    values = {key: getattr(it, key) for key in keys}
+    values = {key: getattr(choice, key) for key in keys}
     spreads = {
         key: Spread(at - share * abs(at), at + share * abs(at)) for key, at in values.items()
     }
-    return replace(it, spreads=spreads)
+    return replace(choice, spreads=spreads)

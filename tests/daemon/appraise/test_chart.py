@@ -1,4 +1,4 @@
-"""The pictures of an appraisal: every choice is in them, and told apart without colour."""
+"""The pictures of an appraisal show every choice, and do not rely on colour."""
 
 from __future__ import annotations
 
@@ -33,13 +33,13 @@ from tests.support.pages import HOSTILE
 
 
 def words_in(svg: str) -> str:
-    """All that is written in a picture, line after line."""
+    """Return all text of a picture, line after line."""
     texts = ET.fromstring(svg).iter("text")  # noqa: S314 - our own
     return " ".join(" ".join("".join(it.itertext()) for it in texts).split())
 
 
 def test_bars_are_outlay_and_years() -> None:
-    """The two parts are the total; the answer and what is short are marked in words."""
+    """The two parts add up to the total; words mark the answer and short nights."""
     bars = bars_of(AppraisalWords(appraisal()))
     assert [bar.total for bar in bars] == [it.total_over_years for it in three()]
     assert bars[2].outlay == 1900
@@ -49,13 +49,13 @@ def test_bars_are_outlay_and_years() -> None:
 
 
 def test_an_answer_that_costs_more_than_a_shorter_choice_is_not_called_cheapest() -> None:
-    """Beside its bar and at the end of its line it is the answer."""
+    """It is called the answer at its bar and at the end of its line."""
     words = AppraisalWords(appraisal(three()[:2], cheapest=SOCKET))
     assert [bar.remark for bar in bars_of(words)] == ["the answer", "12 nights short"]
     assert curves_of(words).lines[0].title == "the answer"
 
 
-def test_curves_go_through_what_is_given() -> None:
+def test_curves_go_through_their_points() -> None:
     """Up to twice today's distance, with the break-even on the answer's line."""
     curves = curves_of(AppraisalWords(appraisal()))
     for line, it in zip(curves.lines, three(), strict=True):
@@ -77,7 +77,7 @@ def test_curves_reach_past_the_last_crossing() -> None:
 
 
 def test_curves_are_in_the_unit_of_the_file() -> None:
-    """Miles where it has miles, energy as it is where no distance is known."""
+    """Miles if the file has miles, energy if no distance is known."""
     assert curves_of(AppraisalWords(appraisal(distance_unit="mile"))).today == KM / KM_PER_MILE
     assert curves_of(AppraisalWords(appraisal(distance_km=None))).today == 3240.0
 
@@ -93,8 +93,8 @@ def test_a_curve_is_straight_between_its_points(at: float) -> None:
 @given(
     st.lists(st.tuples(st.floats(-50, 150), st.floats(0.5, 10)), min_size=1, max_size=9),
 )
-def test_labels_lie_apart_and_inside(labels: list[tuple[float, float]]) -> None:
-    """Whatever is wanted, as they fit: none lies on another, in the order of what is wanted."""
+def test_labels_do_not_overlap_and_stay_inside(labels: list[tuple[float, float]]) -> None:
+    """If they fit, none overlaps another, and they keep their order."""
     wanted, heights = [it[0] for it in labels], [it[1] for it in labels]
     placed = spread_out(wanted, heights, 0.0, 100.0)
     spans = sorted(
@@ -110,7 +110,7 @@ def test_labels_lie_apart_and_inside(labels: list[tuple[float, float]]) -> None:
 
 @pytest.mark.parametrize("count", [1, 8, 11])
 def test_the_pictures_name_every_choice(count: int) -> None:
-    """Wide and narrow, also with more choices than there are looks."""
+    """Wide and narrow, even with more choices than line styles."""
     it = many(count)
     drawn = draw_appraisal(AppraisalWords(it))
     assert drawn.distances is not None
@@ -142,8 +142,8 @@ def test_the_pictures_mark_today_and_the_crossing() -> None:
         (choice(HOSTILE, 10, 0, 0), choice("x" * 300, 20, 0, 0)),
     ],
 )
-def test_odd_figures_and_names_are_drawn(choices: tuple[ChoiceYear, ...]) -> None:
-    """Years that are paid for, nothing at all, names of any kind and length."""
+def test_unusual_figures_and_names_are_drawn(choices: tuple[ChoiceYear, ...]) -> None:
+    """Negative costs, zero costs, names of any kind and length."""
     it = appraisal()
     assert it.break_even is not None
     odd = appraisal(choices, break_even=replace(it.break_even, distance_per_year=()))
@@ -154,7 +154,7 @@ def test_odd_figures_and_names_are_drawn(choices: tuple[ChoiceYear, ...]) -> Non
 
 
 def test_without_a_curve_there_is_one_picture() -> None:
-    """The totals alone."""
+    """Only the totals."""
     assert draw_appraisal(AppraisalWords(appraisal(curve=()))).distances is None
 
 
@@ -165,7 +165,7 @@ def test_the_same_appraisal_is_drawn_the_same() -> None:
 
 
 def test_lines_and_fills_differ_in_more_than_colour() -> None:
-    """Each line has dashes and a marker of its own, fills are 3:1 apart (WCAG 2.2, 1.4.11)."""
+    """Each line has its own dashes and marker; fills are 3:1 apart (WCAG 2.2, 1.4.11)."""
     assert len({str(look[1]) for look in LOOKS}) == len({look[2] for look in LOOKS}) == len(LOOKS)
     # The colours of the lines are those of the words beside them: 4.5:1 (1.4.3).
     assert min(contrast(look[0], "#ffffff") for look in LOOKS) >= 4.5
@@ -174,7 +174,7 @@ def test_lines_and_fills_differ_in_more_than_colour() -> None:
 
 
 def test_a_line_is_pale_where_its_choice_delivers_less() -> None:
-    """From the last distance on at which it is short on no more nights than the others."""
+    """From the distance at which it begins to leave more nights short than the others."""
     it = appraisal()
     short = tuple((3 if km > KM else 0, 0, 0) for km, _ in it.curve)
     drawn = replace(it, curve_short=short)

@@ -55,7 +55,7 @@ RECORD = "  ledger: {path: ledger.sqlite3, vehicle: hatchback}\n"
 
 
 def written(directory: Path, *changes: tuple[str, str]) -> Path:
-    """Write the choices, with parts of the text put for others."""
+    """Write the choices file, with parts of the text replaced."""
     text = CHOICES
     for old, new in changes:
         assert old in text
@@ -71,7 +71,7 @@ def file(tmp_path: Path) -> Path:
 
 
 def recorded(path: Path, nights: dict[date, dict[str, float]], vehicle: str = "hatchback") -> None:
-    """Record nights: what each charge point metered [kWh]."""
+    """Record nights with the energy of each charge point [kWh]."""
     with open_ledger(path) as ledger:
         ledger._connection.execute("PRAGMA synchronous = OFF")
         for night, points in nights.items():
@@ -107,7 +107,7 @@ def test_json_is_one_document(file: Path, run: Run, options: tuple[str, ...]) ->
 
 
 def test_csv_and_html_are_printed_as_asked(file: Path, run: Run) -> None:
-    """Rows for each choice; a page that names them."""
+    """A row for each choice; a page that names them."""
     rows = list(csv.DictReader(io.StringIO(run("appraise", str(file), "--format", "csv").out)))
     assert [row["name"] for row in rows] == ["Socket", "Point, cheap nights"]
     page = run("appraise", str(file), "--format", "html")
@@ -125,24 +125,24 @@ def test_an_output_file_holds_what_would_be_printed(file: Path, run: Run, tmp_pa
 
 
 @pytest.mark.parametrize(
-    ("options", "told"),
+    ("options", "message"),
     [
         (("--json", "--format", "csv"), "expected either --json or --format csv, got both"),
         (("--output", "no/such/x"), "--output: no/such/x: can't be"),
         (("--format", "yaml"), "--format"),
     ],
 )
-def test_what_has_no_meaning_is_refused_in_one_line(
-    file: Path, run: Run, options: tuple[str, ...], told: str
+def test_bad_options_are_refused_in_one_line(
+    file: Path, run: Run, options: tuple[str, ...], message: str
 ) -> None:
     """Exit 2, nothing on standard output."""
     ran = run("appraise", str(file), *options)
     assert (ran.code, ran.out) == (2, "")
-    assert told in ran.err
+    assert message in ran.err
     assert ran.err.count("\n") == 1
 
 
-def test_a_page_without_what_draws_it_is_refused(
+def test_a_page_without_the_extra_is_refused(
     file: Path, run: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The extra is named; text and rows need none of it."""
@@ -168,7 +168,7 @@ def test_a_bad_file_is_refused_with_its_places(run: Run, tmp_path: Path) -> None
 
 
 def test_price_series_are_read_for_their_choice(tmp_path: Path) -> None:
-    """By the name of the choice, from beside the choices file."""
+    """By the name of the choice, from the folder of the choices file."""
     file = written(tmp_path, (FLAT, SERIES))
     (tmp_path / "prices.csv").write_text("start,rate\n2026-01-01T00:00:00+13:00,210\n")
     _, series, used = read_choices(file)
@@ -180,7 +180,7 @@ def test_price_series_are_read_for_their_choice(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("text", [None, "start,rate\nsoon,1\n"])
 def test_a_bad_price_series_is_named(tmp_path: Path, run: Run, text: str | None) -> None:
-    """Also one that is not there."""
+    """Also a missing one."""
     file = written(tmp_path, (FLAT, SERIES))
     if text is not None:
         (tmp_path / "prices.csv").write_text(text)
@@ -191,14 +191,14 @@ def test_a_bad_price_series_is_named(tmp_path: Path, run: Run, text: str | None)
 
 
 def test_prices_from_the_bus_are_refused(tmp_path: Path, run: Run) -> None:
-    """There is no bus to hear them on."""
+    """There is no bus to receive them from."""
     ran = run("appraise", str(written(tmp_path, (FLAT, SERIES.replace("file: prices.csv, ", "")))))
     assert (ran.code, ran.out) == (2, "")
     assert "expected file" in ran.err
 
 
 def test_the_ledger_is_added_up_over_charge_points(tmp_path: Path) -> None:
-    """Watt-hours of the one vehicle, by night; nothing is written into it."""
+    """Watt-hours of one vehicle by night; nothing is written to the ledger."""
     file = written(tmp_path, (DISTANCE, RECORD))
     ledger = tmp_path / "ledger.sqlite3"
     night = date(2026, 3, 2)
@@ -211,7 +211,7 @@ def test_the_ledger_is_added_up_over_charge_points(tmp_path: Path) -> None:
 
 
 def test_a_year_of_the_record_is_appraised(tmp_path: Path, run: Run) -> None:
-    """35 nights of 5 kWh stand for 365: 1825 kWh at the meter in a year that ends as it begins."""
+    """35 nights of 5 kWh make 1825 kWh in a year that ends as it begins."""
     file = written(tmp_path, (DISTANCE, RECORD))
     first = date(2026, 3, 2)
     nights = {first + timedelta(days=n): {"driveway": 5.0} for n in range(35)}
@@ -222,7 +222,7 @@ def test_a_year_of_the_record_is_appraised(tmp_path: Path, run: Run) -> None:
 
 
 @pytest.mark.parametrize(
-    ("nights", "vehicle", "told"),
+    ("nights", "vehicle", "message"),
     [
         (None, "", "there is no ledger yet"),
         (0, "", "expected nights in the ledger, got none"),
@@ -230,25 +230,25 @@ def test_a_year_of_the_record_is_appraised(tmp_path: Path, run: Run) -> None:
         (1, "hatchback", "at least 28 days"),
     ],
 )
-def test_a_ledger_that_tells_nothing_is_refused_in_one_line(
-    tmp_path: Path, run: Run, nights: int | None, vehicle: str, told: str
+def test_a_useless_ledger_is_refused_in_one_line(
+    tmp_path: Path, run: Run, nights: int | None, vehicle: str, message: str
 ) -> None:
-    """Missing, empty, of another vehicle, or too short; none is made."""
+    """Missing, empty, of another vehicle, or too short; no ledger is created."""
     file = written(tmp_path, (DISTANCE, RECORD))
     ledger = tmp_path / "ledger.sqlite3"
     if nights is not None:
         recorded(ledger, {day: {"driveway": 5.0} for day in [date(2026, 3, 2)][:nights]}, vehicle)
     ran = run("appraise", str(file))
     assert (ran.code, ran.out) == (2, "")
-    assert told in ran.err
+    assert message in ran.err
     assert ran.err.count("\n") == 1
     assert ledger.exists() == (nights is not None)
 
 
-def test_draws_show_how_far_they_are_on_a_terminal_only(
+def test_draws_show_progress_only_on_a_terminal(
     tmp_path: Path, run: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """On standard error; what is printed is the same."""
+    """On standard error; the output is the same."""
     driving = ("leaves:", "spread_percent: 20\n  draws: 2\n  leaves:")
     file = written(tmp_path, driving)
     quiet = run("appraise", str(file), "--json")

@@ -32,14 +32,14 @@ ASKED = {
 
 
 def test_a_saving_by_delivering_less_is_flagged() -> None:
-    """The socket at night leaves 12 nights short; the first choice is held against itself."""
+    """The socket at night leaves 12 nights short; the first choice is compared with itself."""
     made = document(appraisal())
     assert [it["delivers_less"] for it in made["choices"]] == [False, True, False]
     rows = csv.DictReader(io.StringIO(appraisal_csv(appraisal())))
     assert [row["delivers_less"] for row in rows] == ["false", "true", "false"]
 
 
-def test_the_document_holds_what_is_asked_for() -> None:
+def test_the_document_is_complete() -> None:
     """Choices with their figures, the cheapest, and what would change it."""
     made = json.loads(dump_exact(document(appraisal())))
     assert [set(it) >= ASKED for it in made["choices"]] == [True] * 3
@@ -76,7 +76,7 @@ def test_figures_are_rounded_once() -> None:
 
 @pytest.mark.parametrize("payback", [None, math.inf])
 def test_what_never_comes_is_null(payback: float | None) -> None:
-    """A payback without an end, a break-even that there is not, a distance not known."""
+    """An endless payback, a missing break-even, an unknown distance."""
     it = replace(three()[0], payback_years=payback, cost_per_km=None)
     even = evens(rate=BreakEven(0.1, None, None))
     made = document(appraisal((it, three()[1]), break_even=even, distance_km=None))
@@ -89,7 +89,7 @@ def test_what_never_comes_is_null(payback: float | None) -> None:
     assert document(appraisal(three()[:1]))["break_even"] is None
 
 
-def test_ranges_stand_beside_their_figures() -> None:
+def test_ranges_are_beside_their_figures() -> None:
     """Low and high, rounded like the figure; counts stay whole."""
     it = replace(three()[0], spreads={"cost": Spread(1 / 3, 2.0), "nights_short": Spread(0.0, 4.0)})
     made = document(appraisal((it,)))["choices"][0]["range"]
@@ -98,7 +98,7 @@ def test_ranges_stand_beside_their_figures() -> None:
 
 
 def test_the_csv_has_a_row_for_each_choice() -> None:
-    """Read back it says what the document says; RFC 4180 lines end with CRLF."""
+    """Read back it equals the document; RFC 4180 lines end with CRLF."""
     it = replace(many(3), cheapest=many(3).choices[1].name)
     text = appraisal_csv(it)
     assert text.count("\r\n") == 4

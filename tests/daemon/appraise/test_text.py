@@ -30,8 +30,8 @@ def shown(it: Appraisal, width: int) -> str:
 @pytest.mark.parametrize("width", [80, 120])
 @pytest.mark.parametrize("count", [2, 3, 5, 8])
 @pytest.mark.parametrize("draws", [0, 1000])
-def test_every_figure_is_whole_at_any_width(width: int, count: int, draws: int) -> None:
-    """No line is longer, nothing is cut with an ellipsis, and each total and name stands there."""
+def test_every_figure_is_complete_at_any_width(width: int, count: int, draws: int) -> None:
+    """No line is longer, nothing is cut with an ellipsis, and each total and name is there."""
     it = many(count, draws=draws)
     text = shown(it, width)
     assert max(map(len, text.splitlines())) <= width
@@ -42,20 +42,20 @@ def test_every_figure_is_whole_at_any_width(width: int, count: int, draws: int) 
         assert each.name in " ".join(text.split())
 
 
-def test_two_choices_stand_side_by_side_at_80_columns() -> None:
+def test_two_choices_are_side_by_side_at_80_columns() -> None:
     """And so do three, with ranges too."""
     for it in (appraisal(), many(3)):
         (line,) = [line for line in shown(it, 80).splitlines() if line.startswith("total over 8")]
         assert len(line.split()) == 4 + 3
 
 
-def test_eight_choices_are_told_in_parts() -> None:
-    """Of 3, 3 and 2 where there are ranges."""
+def test_eight_choices_are_shown_in_parts() -> None:
+    """In parts of 3, 3 and 2 with ranges."""
     lines = [line for line in shown(many(8), 80).splitlines() if line.startswith("total over 8")]
     assert [len(line.split()) - 4 for line in lines] == [2, 3, 3]
 
 
-def test_a_range_stands_below_its_figure() -> None:
+def test_a_range_is_below_its_figure() -> None:
     """From the low to the high end, 4 % to either side of 8928."""
     lines = shown(many(2), 80).splitlines()
     place = next(n for n, line in enumerate(lines) if line.startswith("total over 8"))
@@ -63,7 +63,7 @@ def test_a_range_stands_below_its_figure() -> None:
 
 
 def test_a_range_that_is_no_wider_than_its_figure_is_left_out() -> None:
-    """One that has shrunk to another figure is told; of a payback without end the end is never."""
+    """One that has shrunk to another figure is shown; an endless payback is never."""
     third = three()[2]
     spreads = {
         "cost": Spread(third.cost - 0.01, third.cost + 0.01),
@@ -88,7 +88,7 @@ def test_the_answer_comes_first_and_cautions_last() -> None:
 
 
 def test_markup_in_a_name_is_text() -> None:
-    """Square brackets are no styles."""
+    """Square brackets are not styles."""
     it = appraisal((choice("[bold]A[/bold]", 10, 0, 0), choice("[/red]", 20, 0, 0)))
     text = shown(it, 120)
     assert "[bold]A[/bold]" in text
@@ -105,7 +105,7 @@ def test_paybacks_are_years_or_words() -> None:
     assert rows["above the cheapest"] == ["2,776", "915 *", "cheapest", "0"]
 
 
-def test_savings_by_delivering_less_are_marked_and_the_mark_is_told() -> None:
+def test_savings_by_delivering_less_are_marked_and_explained() -> None:
     """Nights short, or energy from elsewhere; without either there is neither mark nor note."""
     assert LESS in " ".join(shown(appraisal(), 300).split())
     elsewhere = tuple(
@@ -118,7 +118,7 @@ def test_savings_by_delivering_less_are_marked_and_the_mark_is_told() -> None:
     assert "*" not in shown(appraisal(good), 100)
 
 
-def test_a_payback_of_some_days_is_not_told_as_none() -> None:
+def test_a_payback_of_some_days_is_not_zero() -> None:
     """Ten euros paid back at 302 a year."""
     soon = replace(three()[2], payback_years=0.03)
     words = AppraisalWords(appraisal((*three()[:2], soon)))
@@ -126,8 +126,8 @@ def test_a_payback_of_some_days_is_not_told_as_none() -> None:
     assert row.cells[2].text == "less than 0.1"
 
 
-def test_figures_that_say_nothing_are_left_out() -> None:
-    """Distance where none is known, energy from elsewhere where there is none, years not drawn."""
+def test_empty_figures_are_left_out() -> None:
+    """An unknown distance, no energy from elsewhere, no years drawn."""
     unknown = tuple(
         replace(it, cost_per_km=None, cost_per_mile=None, longest_day_km=None) for it in three()
     )
@@ -147,8 +147,8 @@ def test_a_choice_alone_is_compared_with_nothing() -> None:
     assert not {COMPARED, "payback, years", "above the cheapest"} & labels
 
 
-def test_bands_are_told_choice_by_choice() -> None:
-    """With their rates and shares; a price series has no one rate, no energy has no shares."""
+def test_bands_are_listed_choice_by_choice() -> None:
+    """With rates and shares; a price series has no single rate, zero energy no shares."""
     lines = bands(AppraisalWords(appraisal()))
     assert [line[1:] for line in lines] == [
         ("all hours", "0.3105", "3,600", "100 %", "1,118"),

@@ -32,20 +32,20 @@ def test_the_answer_is_one_line() -> None:
     )
 
 
-def test_the_first_choice_is_held_against_the_next() -> None:
-    """It can't save anything against itself."""
+def test_the_first_choice_is_compared_with_the_next() -> None:
+    """It can't be compared with itself."""
     choices = choice("A", 10, 0, 0), choice("B", 30, 0, 0), choice("C", 20, 0, 0)
     words = AppraisalWords(appraisal(choices))
     assert words.answer() == "Cheapest over 8 years: A: NZD 2,880, NZD 2,880 less than C"
 
 
-def test_choices_that_cost_the_same_are_said_to() -> None:
-    """To the last digit that is told."""
+def test_choices_with_the_same_cost_are_called_so() -> None:
+    """To the last digit shown."""
     words = AppraisalWords(appraisal((choice("A", 10, 0, 0), choice("B", 10, 0, 0.01))))
     assert words.answer().endswith("about the same as B")
 
 
-def test_a_choice_alone_is_held_against_nothing() -> None:
+def test_a_single_choice_is_compared_with_nothing() -> None:
     """Neither more nor less, and nothing would change it."""
     words = AppraisalWords(appraisal(three()[:1]))
     assert words.answer() == f"The only choice over 8 years: {SOCKET}: NZD 8,942"
@@ -55,18 +55,18 @@ def test_a_choice_alone_is_held_against_nothing() -> None:
 
 
 @pytest.mark.parametrize(
-    ("payback", "told"),
+    ("payback", "ending"),
     [
         (3.25, "is paid back after 3.2 years."),
         (None, "never pays back."),
         (0.4, "is paid back after 0.4 years."),
     ],
 )
-def test_payback_is_told_beside_the_answer(payback: float | None, told: str) -> None:
+def test_payback_is_a_remark_on_the_answer(payback: float | None, ending: str) -> None:
     """In years, or that it never comes."""
     first, second, third = three()
     words = AppraisalWords(appraisal((first, second, replace(third, payback_years=payback))))
-    assert remarks(words) == [f"Its outlay, NZD 1,900 more than that of “{SOCKET}”, {told}"]
+    assert remarks(words) == [f"Its outlay, NZD 1,900 more than that of “{SOCKET}”, {ending}"]
 
 
 def test_an_answer_without_outlay_has_nothing_to_pay_back() -> None:
@@ -76,7 +76,7 @@ def test_an_answer_without_outlay_has_nothing_to_pay_back() -> None:
 
 
 def test_a_cheaper_choice_that_leaves_nights_short_is_named() -> None:
-    """The answer is not the least total then, and its outlay would have to fall for that."""
+    """The answer is not the lowest total then, and not even zero outlay would make it so."""
     third = replace(three()[2], total_over_years=9000.0)
     even = evens(outlay=BreakEven(1900.0, -18.4, SOCKET_NIGHT))
     words = AppraisalWords(appraisal((*three()[:2], third), cheapest=POINT, break_even=even))
@@ -93,7 +93,7 @@ def test_a_cheaper_choice_that_leaves_nights_short_is_named() -> None:
     )
 
 
-def test_an_answer_that_is_alone_in_meeting_the_need_is_said_to_be() -> None:
+def test_the_only_choice_that_charges_enough_is_called_so() -> None:
     """It is not the cheapest, and no change of a rate or an outlay makes it lose its place."""
     first, second, _ = three()
     never = BreakEven(0.3105, None, None)
@@ -109,11 +109,11 @@ def test_an_answer_that_is_alone_in_meeting_the_need_is_said_to_be() -> None:
         )
     ]
     assert words.title == "the answer"
-    for told in changes(words)[-2:]:
-        assert told.endswith("now), since every other choice leaves more nights short.")
+    for sentence in changes(words)[-2:]:
+        assert sentence.endswith("now), since every other choice leaves more nights short.")
 
 
-def test_an_answer_that_charges_more_elsewhere_names_the_price_there_that_undoes_it() -> None:
+def test_charging_elsewhere_has_a_price_at_which_the_answer_changes() -> None:
     """It costs NZD 2776 less over 8 years and takes 500 kWh a year elsewhere: 0.6940 per kWh."""
     first, _, third = three()
     words = AppraisalWords(appraisal((first, replace(third, charged_elsewhere_kwh=500.0))))
@@ -124,7 +124,7 @@ def test_an_answer_that_charges_more_elsewhere_names_the_price_there_that_undoes
 
 
 def test_the_tiers_of_a_band_change_together() -> None:
-    """The rate that is named is that of the lowest one."""
+    """The named rate is that of the lowest tier."""
     bands = (
         BandYear("night", Decimal("0.1380"), 1800.0, 248.4),
         BandYear("night", Decimal("0.2380"), 1800.0, 428.4),
@@ -134,15 +134,15 @@ def test_the_tiers_of_a_band_change_together() -> None:
 
 
 def test_drawn_years_that_agree_are_counted() -> None:
-    """In how many the answer is the cheapest."""
+    """The remark counts those in which the answer is the cheapest."""
     it = many(4)
     assert "Of 1,000 years drawn at random around the declared one, it is the cheapest in 250." in (
         remarks(AppraisalWords(it))
     )
 
 
-def test_drawn_years_that_disagree_are_said_first_of_all() -> None:
-    """With the choice that wins them, and the nights on which the answer falls short."""
+def test_drawn_years_that_disagree_are_mentioned() -> None:
+    """With the choice that wins them, and the answer's short nights."""
     first, second, third = three()
     third = replace(third, spreads={"nights_short": Spread(5.0, 16.0)})
     second = replace(second, cheapest_in=20)
@@ -159,7 +159,7 @@ def test_drawn_years_that_disagree_are_said_first_of_all() -> None:
 
 
 def test_what_would_change_it_is_a_sentence_each() -> None:
-    """Distance, rate of the cheapest band, outlay: where, now, and which choice then."""
+    """Distance, rate of the cheapest band, outlay: at which value, now, and which choice then."""
     words = AppraisalWords(appraisal())
     assert changes(words) == [
         f"Below 13,498 km a year (20,000 km now), “{SOCKET_NIGHT}” would take its place.",
@@ -179,14 +179,16 @@ def test_what_would_change_it_is_a_sentence_each() -> None:
     )
 
 
-def test_a_place_lost_by_nights_short_is_told_as_that() -> None:
-    """A rival that wins since the answer leaves the vehicle short does not win by cost."""
+def test_a_place_lost_by_nights_short_says_so() -> None:
+    """A rival that wins because the answer leaves the vehicle short does not win by cost."""
     even = evens(distance_per_year=(BreakEven(KM, 41_000.0, SOCKET, by_shortage=True),))
-    told = changes(AppraisalWords(appraisal(break_even=even)))
-    assert told[0].endswith(f"would take its place, since “{POINT}” would leave more nights short.")
+    sentences = changes(AppraisalWords(appraisal(break_even=even)))
+    assert sentences[0].endswith(
+        f"would take its place, since “{POINT}” would leave more nights short."
+    )
 
 
-def test_distances_are_told_in_the_unit_of_the_file() -> None:
+def test_distances_are_in_the_unit_of_the_file() -> None:
     """One mile is 1.609344 km (NIST Special Publication 811, appendix B.8)."""
     words = AppraisalWords(appraisal(distance_unit="mile"))
     assert changes(words)[0].startswith("Below 8,387 miles a year (12,427 miles now)")
@@ -195,8 +197,8 @@ def test_distances_are_told_in_the_unit_of_the_file() -> None:
     )
 
 
-def test_without_a_distance_energy_is_told() -> None:
-    """What the trips take out of the battery."""
+def test_without_a_distance_energy_is_shown() -> None:
+    """The energy that trips take out of the battery."""
     even = evens(distance_per_year=(BreakEven(3240.0, 1500.0, SOCKET),))
     words = AppraisalWords(appraisal(distance_km=None, break_even=even))
     assert changes(words)[0] == (
@@ -206,8 +208,8 @@ def test_without_a_distance_energy_is_told() -> None:
     assert "km" not in words.basis()
 
 
-def test_only_distances_that_were_tried_are_told_of() -> None:
-    """The ends of the curve; both sides may change the answer, or none have been tried."""
+def test_only_distances_that_were_tried_are_mentioned() -> None:
+    """The ends of the curve; unless both sides change the answer, or nothing was tried."""
     above = evens(distance_per_year=(BreakEven(20_000.0, 30_000.0, SOCKET),))
     assert changes(AppraisalWords(appraisal(break_even=above)))[1] == (
         "Driving less, down to 2,000 km a year, would not change it."
@@ -217,7 +219,7 @@ def test_only_distances_that_were_tried_are_told_of() -> None:
     assert "Driving" not in " ".join(changes(AppraisalWords(many(2))) + without_curve)
 
 
-def test_a_change_that_changes_nothing_is_said_to() -> None:
+def test_a_change_without_effect_is_mentioned() -> None:
     """Distance, rate and outlay alike."""
     never = BreakEven(0.138, None, None)
     even = evens(distance_per_year=(), rate=never, outlay=BreakEven(1900.0, None, None))
@@ -234,7 +236,7 @@ def test_a_change_that_changes_nothing_is_said_to() -> None:
 
 
 @pytest.mark.parametrize(
-    ("at", "told"),
+    ("at", "sentence"),
     [
         (
             -0.05,
@@ -243,14 +245,14 @@ def test_a_change_that_changes_nothing_is_said_to() -> None:
         (0.05, "below 0.0500 NZD per kWh (0.1380 now), “A” would cost less."),
     ],
 )
-def test_a_rate_may_have_to_fall(at: float, told: str) -> None:
-    """Even below zero: a rival may use that tariff more."""
+def test_a_rate_may_have_to_fall(at: float, sentence: str) -> None:
+    """Even below zero, because a rival may use that tariff more."""
     words = AppraisalWords(appraisal(break_even=evens(rate=BreakEven(0.138, at, "A"))))
-    assert told in changes(words)[2]
+    assert sentence in changes(words)[2]
 
 
 def test_of_a_price_series_all_prices_move() -> None:
-    """What is added to each of them; there is no band to name."""
+    """The change is added to each price; there is no band to name."""
     bands = (BandYear("price", None, 3600.0, 496.8),)
     choices = (*three()[:2], replace(three()[2], by_band=bands))
     even = evens(rate=BreakEven(0.0, 0.0636, SOCKET), rate_band="price")
@@ -265,8 +267,8 @@ def test_of_a_price_series_all_prices_move() -> None:
     assert "No change of all prices" in changes(words)[2]
 
 
-def test_nights_short_are_told_with_how_much() -> None:
-    """Each choice that has any; else that none has."""
+def test_nights_short_come_with_the_missing_energy() -> None:
+    """For each choice that has any, or a sentence that none has."""
     assert nights_short(AppraisalWords(appraisal())) == [
         (
             f"{SOCKET_NIGHT}: 12 of 241 nights are short for the departure: 31.2 kWh at the meter"
@@ -279,7 +281,7 @@ def test_nights_short_are_told_with_how_much() -> None:
 
 
 def test_the_longest_day_names_cheap_hours_where_they_are_fewer() -> None:
-    """A tariff of one rate has no cheap hours, and an unknown consumption no distance."""
+    """A tariff with one rate has no cheap hours, an unknown consumption no distance."""
     it = appraisal()
     assert longest_days(AppraisalWords(it))[0] == f"{SOCKET}: 118 km."
     unknown = tuple(replace(each, longest_day_km=None) for each in it.choices)
@@ -287,17 +289,17 @@ def test_the_longest_day_names_cheap_hours_where_they_are_fewer() -> None:
 
 
 @pytest.mark.parametrize(
-    ("currency", "year_cost", "told"),
+    ("currency", "year_cost", "amount"),
     [("NZD", 99.5, "NZD 99.50"), ("NZD", 100.5, "NZD 100"), ("BHD", 99.5, "BHD 99.500")],
 )
-def test_small_amounts_have_decimals(currency: str, year_cost: float, told: str) -> None:
+def test_small_amounts_have_decimals(currency: str, year_cost: float, amount: str) -> None:
     """Those of the currency (ISO 4217, table A.1); a half is rounded to the even unit."""
     costly = replace(three()[0], year_cost=year_cost)
     words = AppraisalWords(appraisal((costly,), currency=currency))
-    assert words.money(year_cost) == told
+    assert words.money(year_cost) == amount
 
 
-def test_years_are_told_as_they_are() -> None:
+def test_years_are_written_as_they_are() -> None:
     """One, some, and a part of one."""
     assert [AppraisalWords(appraisal(keep_years=it)).years for it in (1.0, 8.0, 2.5)] == [
         "1 year",

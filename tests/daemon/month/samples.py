@@ -22,12 +22,12 @@ RATES = {"night": Decimal("0.1932"), "peak": Decimal("0.4738"), "day": Decimal("
 EDGES = ((12, "day"), (17, "peak"), (21, "night"), (31, "peak"), (35, "day"), (36, ""))
 """Bands from noon to noon: the hour on which each begins, past midnight counted on from 24."""
 SHORT, GAP, PRUNED, IDLE, ALONE = 9, 14, 17, 22, 27
-"""Days of the month: a need missed, a gap in the readings, readings no longer kept, nothing
-charged, and no record of a night."""
+"""Days of the month: short for the departure, a gap in the readings, readings no longer kept,
+nothing charged, and no record of a night."""
 
 
 def at(day: date, hour: float) -> datetime:
-    """Instant of a local hour; from 24 on it is the next day's."""
+    """Convert a local hour to an instant; from 24 on it belongs to the next day."""
     whole = day + timedelta(days=int(hour // 24))
     return instant_of_local(whole, time(int(hour % 24), round(hour % 1 * 60)), ZONE)
 
@@ -42,7 +42,7 @@ def night_rates(day: date) -> tuple[RateSpan, ...]:
 
 
 def flows_from(start: datetime, energy_wh: int, per_half_hour: int) -> tuple[EnergyFlow, ...]:
-    """Half-hours from a start until the energy has flowed."""
+    """Make half-hours from a start until the energy has flowed."""
     flows: list[EnergyFlow] = []
     while energy_wh > 0:
         wh = min(energy_wh, per_half_hour)
@@ -52,7 +52,7 @@ def flows_from(start: datetime, energy_wh: int, per_half_hour: int) -> tuple[Ene
 
 
 def by_band(flows: tuple[EnergyFlow, ...], rates: tuple[RateSpan, ...]) -> tuple[BandSum, ...]:
-    """Price half-hours; no band begins within one."""
+    """Price half-hours; no band may begin within one."""
     wh: dict[str, int] = {}
     for flow in flows:
         span = next(span for span in rates if span.start <= flow.start < span.end)
@@ -64,7 +64,7 @@ def by_band(flows: tuple[EnergyFlow, ...], rates: tuple[RateSpan, ...]) -> tuple
 
 
 def night_row(day: date, point: str, vehicle: str, hour: float, energy_wh: int) -> NightRow:
-    """Make a night on which charging began at an hour; special days are what they are."""
+    """Make a night on which charging began at an hour, with the oddities of special days."""
     rates = night_rates(day)
     power = 3680 if point == "driveway" else 1150
     flows = flows_from(at(day, hour), energy_wh, power)
@@ -119,7 +119,7 @@ def rows_of(day: date) -> list[NightRow]:
 
 
 def full_month(household: str = "Kowhai Cottage", currency: str = "NZD") -> Month:
-    """October 2026: 30 nights recorded of 31, a clock change, two vehicles, and things amiss."""
+    """Make October 2026: 30 recorded nights, a clock change, two vehicles, and some faults."""
     days = [date(2026, 10, day) for day in range(1, 32)]
     return Month(
         household=household,
@@ -149,7 +149,7 @@ def full_month(household: str = "Kowhai Cottage", currency: str = "NZD") -> Mont
 
 
 def empty_month() -> Month:
-    """Make a month of which nothing is known but the standing charge."""
+    """Make a month in which only the standing charge is known."""
     return Month(
         household="Kowhai Cottage",
         year=2026,

@@ -38,14 +38,14 @@ LINES_OF_FULL = night_strips(FULL)
 
 
 def test_every_day_of_the_month_has_its_line() -> None:
-    """Also a day of which no night was recorded, and all days of an empty month."""
+    """Even a day without a recorded night, and all days of an empty month."""
     assert [line.night.day for line in LINES_OF_FULL] == list(range(1, 32))
     alone = LINES_OF_FULL[ALONE - 1]
     assert (alone.kwh, alone.shades, alone.lanes) == (None, (), ())
     assert [line.kwh for line in night_strips(empty_month())] == [None] * 28
 
 
-def test_the_clock_that_changes_shortens_its_night() -> None:
+def test_a_clock_change_shortens_its_night() -> None:
     """Norfolk Island's goes forward at 02:00 on 4 October 2026 (IANA, rule AN)."""
     changes = {it.night.day: (it.hours, it.clock_change) for it in LINES_OF_FULL if it.clock_change}
     assert changes == {3: (23.0, 14.0)}
@@ -61,8 +61,8 @@ def test_the_repeated_hour_lengthens_its_night() -> None:
     assert changes == {4: (25.0, 15.0)}
 
 
-def test_bars_stand_where_energy_flowed_and_as_high_as_it_was_fast() -> None:
-    """Half-hours since noon; the van's 1.15 kWh in a half-hour stand beside the car's 3.68."""
+def test_bars_are_where_energy_flowed_and_as_high_as_its_power() -> None:
+    """Half-hours since noon; the van's 1.15 kWh in a half-hour against the car's 3.68."""
     first = LINES_OF_FULL[0]
     van, car = first.lanes
     assert [bar.start for bar in van.bars] == [8.5, 9.0, 9.5, 10.0, 10.5, 11.0]
@@ -73,8 +73,8 @@ def test_bars_stand_where_energy_flowed_and_as_high_as_it_was_fast() -> None:
     assert list(car.plugged) == pytest.approx([6.5, 19 + 1 / 3])
 
 
-def test_a_little_energy_is_still_seen() -> None:
-    """However small its half-hour."""
+def test_a_little_energy_is_still_visible() -> None:
+    """However little flowed in the half-hour."""
     day = date(2026, 10, 1)
     rows = (
         night_row(day, "driveway", "hatchback", 21, 20_000),
@@ -84,8 +84,8 @@ def test_a_little_energy_is_still_seen() -> None:
     assert [bar.height for bar in small.bars] == [SMALLEST_BAR]
 
 
-def test_what_is_amiss_with_a_night_is_marked() -> None:
-    """A need missed; hours no longer kept, but not where nothing was charged."""
+def test_faults_of_a_night_are_marked() -> None:
+    """A short night; hours no longer kept, unless nothing was charged."""
     assert [line.night.day for line in LINES_OF_FULL if line.short] == [SHORT]
     assert [line.night.day for line in LINES_OF_FULL if not line.kept] == [PRUNED]
     assert LINES_OF_FULL[IDLE - 1].lanes[1].bars == ()
@@ -104,8 +104,8 @@ def test_energy_by_band_adds_up_to_the_month() -> None:
         assert round(kwh * 1000) == wh
 
 
-def test_costs_end_apart_by_what_was_saved() -> None:
-    """Each line ends at the month's cost and what the rule would have added to it."""
+def test_cost_lines_end_apart_by_the_savings() -> None:
+    """Each line ends at the month's cost plus what the rule would have added."""
     ends = {line.rule: line.costs[-1] for line in cost_lines(FULL)}
     assert ends["paid"] == FULL.cost
     assert ends["at_once"] - ends["paid"] == FULL.saved_against_at_once
@@ -137,7 +137,7 @@ def test_costs_are_running_sums(costs: list[Decimal]) -> None:
 
 
 def test_tones_go_from_the_lowest_to_the_highest_rate() -> None:
-    """Each band at its rate; a price series by its lowest, middle and highest."""
+    """Each band at its rate; for a price series the lowest, middle and highest."""
     keys = rate_keys(FULL)
     assert [(key.band, str(key.rate)) for key in keys] == [
         ("night", "0.1932"),
@@ -168,12 +168,12 @@ def pictures() -> MonthPictures:
 
 
 def boxes(svg: str, fill: str) -> int:
-    """Count the closed paths of a colour."""
+    """Count the closed paths filled with a colour."""
     root = ET.fromstring(svg)  # noqa: S314 - our own
     return sum(f"fill: {fill}" in path.get("style", "") for path in root.iter("path"))
 
 
-def test_the_pictures_draw_each_number_that_is_given(pictures: MonthPictures) -> None:
+def test_the_pictures_draw_every_number(pictures: MonthPictures) -> None:
     """A bar for each half-hour and each band of a night that has energy, at both widths."""
     bars = sum(len(lane.bars) for line in LINES_OF_FULL for lane in line.lanes)
     assert bars > 200
@@ -212,7 +212,7 @@ def test_energy_stands_out_from_every_rate() -> None:
 
 
 def test_lines_and_fills_differ_in_more_than_colour() -> None:
-    """Each line has a marker and dashes of its own, each fill a hatch, each line 3:1 on white."""
+    """Each line has its own marker and dashes, each fill its own hatch, each line 3:1 on white."""
     looks = list(LINES.values())
     assert len({look[1] for look in looks}) == len({look[2] for look in looks}) == len(looks)
     assert len({hatch for _, hatch in FILLS}) == len(FILLS)

@@ -28,7 +28,7 @@ def test_a_difference_has_no_minus_sign(extra: str, currency: str, words: str) -
 
 
 def test_other_rules_cost_more_or_less() -> None:
-    """As the month's sums have it; and what is not known is said to be so."""
+    """By the month's own sums; an unknown cost is called not known."""
     month = full_month()
     lines = [" ".join(line.split()) for line in rich_text(show_month(month), 100).splitlines()]
     assert f"at once would have cost NZD {month.saved_against_at_once:.2f} more" in lines

@@ -45,7 +45,7 @@ CHANGES = (
 
 @dataclass
 class Rehearsed:
-    """What came of it: the file, and what truly flowed through the meter."""
+    """The household file, and the energy that really flowed through the meter."""
 
     household: Path
     ledger: Path
@@ -75,7 +75,7 @@ def rehearse(directory: Path) -> Rehearsed:
 
 
 def _night(site: Site, day: date) -> float:
-    """Play one night; tell what the register forgot in it."""
+    """Play one night; return the energy that the register lost."""
     forgotten = 0.0
     comes = local(day + timedelta(days=1), 6) if day == LATE else local(day, 18, 15)
     _until(site, comes, 15)
@@ -97,10 +97,10 @@ def _night(site: Site, day: date) -> float:
 
 
 def _until(site: Site, instant: datetime, minutes: int) -> None:
-    """Let time pass, the meter read every so many minutes."""
+    """Let time pass, and read the meter every so many minutes."""
     while site.true_now < instant:
         ahead = instant - site.true_now
         site.pass_time(ahead if minutes > 60 else min(ahead, HOUR), every=minutes * MINUTE)
-        # The site looks through all that was ever said for the command in force.
+        # The site searches all published messages for the command in force.
         commands = [it for it in site.bus.messages if it[0].endswith("/command")]
         site.bus.messages[:] = commands[-1:]

@@ -29,7 +29,7 @@ QUARTER = timedelta(minutes=15)
 
 
 class SecondAccountant:
-    """Reads one charge point's meter and prices it."""
+    """Reads one charge point's meter and prices its energy."""
 
     def __init__(self, household: Path, ledger: Path) -> None:
         # As text: a float of a rate would not be the rate.

@@ -59,7 +59,7 @@ def fraction(amount: Decimal | int) -> Fraction:
 def test_every_night_agrees_to_the_watt_hour(
     month: dict[str, Any], accountant: SecondAccountant
 ) -> None:
-    """All 31, whole, by band and rate, and in what is estimated; what is not is metered."""
+    """All 31: their energy, by band and rate, and the parts that are estimated and metered."""
     rows = month["per_night"]
     assert [row["night"] for row in rows] == [(FIRST + i * DAY).isoformat() for i in range(31)]
     for row in rows:
@@ -74,7 +74,7 @@ def test_every_night_agrees_to_the_watt_hour(
 def test_every_night_agrees_to_the_cent_and_the_month_is_rounded_once(
     month: dict[str, Any], accountant: SecondAccountant
 ) -> None:
-    """Each night half-even by itself; the month the sum of unrounded nights, which is not that."""
+    """Each night is rounded half-even by itself, the month from the sum of the unrounded nights."""
     exact = []
     for row in month["per_night"]:
         cost = accountant.cost(*bounds(accountant, date.fromisoformat(row["night"])))
@@ -89,7 +89,7 @@ def test_every_night_agrees_to_the_cent_and_the_month_is_rounded_once(
 
 
 def test_nothing_that_flowed_is_lost(month: dict[str, Any], rehearsed: Rehearsed) -> None:
-    """Through a reset, a gap and a clock change the month has what truly went through the meter."""
+    """Despite a reset, a gap and a clock change the month has all that went through the meter."""
     assert abs(float(month["energy_kwh"]) * 1000 - rehearsed.flowed_wh) <= 2, "two registers' Wh"
     assert month["energy_kwh"] == sum(row["energy_kwh"] for row in month["per_night"])
     assert month["energy_kwh"] == sum(line["kwh"] for line in month["by_band"])
@@ -97,8 +97,8 @@ def test_nothing_that_flowed_is_lost(month: dict[str, Any], rehearsed: Rehearsed
     assert len(set(rates)) == len(rates) >= 3, "old night and peak, new night, each once"
 
 
-def test_what_is_not_measured_is_told(month: dict[str, Any]) -> None:
-    """The nights of the reset and of the gap are partly estimated, and no other is."""
+def test_what_is_not_measured_is_marked(month: dict[str, Any]) -> None:
+    """Only the nights of the reset and of the gap are partly estimated."""
     estimated = [row["night"] for row in month["per_night"] if row["estimated_kwh"]]
     assert estimated == [RESET.isoformat(), GAP.isoformat()]
     assert month["nights_estimated"] == 2
@@ -106,7 +106,7 @@ def test_what_is_not_measured_is_told(month: dict[str, Any]) -> None:
 
 
 def test_the_night_that_was_short_says_why(month: dict[str, Any]) -> None:
-    """A vehicle that came an hour before it left is the one short night, with what was told."""
+    """The night of a vehicle that came an hour before it left, with the alert of that time."""
     (short,) = month["short"]
     assert short["night"] == LATE.isoformat()
     assert "needed 60 %" in short["why"]
@@ -114,8 +114,8 @@ def test_the_night_that_was_short_says_why(month: dict[str, Any]) -> None:
     assert "need-out-of-reach" in {alert["code"] for alert in month["alerts"]}
 
 
-def test_what_was_saved_is_what_the_nights_kept(month: dict[str, Any]) -> None:
-    """The rules' costs, each kept by its night, less the month's unrounded cost."""
+def test_savings_follow_from_the_recorded_costs(month: dict[str, Any]) -> None:
+    """The rules' costs as each night recorded them, less the month's unrounded cost."""
     for rule, key, sign in (
         ("at_once", "saved_against_at_once", 1),
         ("timer", "saved_against_timer", 1),
@@ -126,8 +126,8 @@ def test_what_was_saved_is_what_the_nights_kept(month: dict[str, Any]) -> None:
     assert month["saved_against_at_once"] > 20
 
 
-def test_the_distance_is_by_the_file_s_own_unit(month: dict[str, Any]) -> None:
-    """16.5 kWh per 100 km from the battery, of which 90 % of what is metered arrives."""
+def test_the_distance_is_in_the_unit_of_the_file(month: dict[str, Any]) -> None:
+    """16.5 kWh per 100 km from the battery, which gains 90 % of the metered energy."""
     expected = float(month["energy_kwh"]) * 0.9 / 0.165
     assert month["distance_unit"] == "km"
     assert float(month["distance"]) == pytest.approx(expected, abs=0.06)
@@ -139,7 +139,7 @@ def test_the_distance_is_by_the_file_s_own_unit(month: dict[str, Any]) -> None:
 def test_half_hours_add_up_and_follow_the_clock(
     rehearsed: Rehearsed, accountant: SecondAccountant, run: Run
 ) -> None:
-    """1,490 of them in October, 50 on the 25th; each to the watt-hour, by UTC and by the wall."""
+    """1,490 of them in October, 50 on the 25th; each to the watt-hour, in UTC and local time."""
     ran = run(
         "nights", str(rehearsed.household), "--half-hours", "--format", "csv",
         "--from", "2026-10-01", "--to", "2026-10-31",
@@ -149,7 +149,9 @@ def test_half_hours_add_up_and_follow_the_clock(
     assert list(rows[0]) == ["start_utc", "start_local", "kwh", "estimated_kwh"]
     assert len(rows) == 31 * 48 + 2
     assert sum(row["start_local"].startswith("2026-10-25") for row in rows) == 50
-    assert len({row["start_local"] for row in rows}) == len(rows), "the hour that repeats is told"
+    assert len({row["start_local"] for row in rows}) == len(rows), (
+        "the repeated hour is unambiguous"
+    )
     unread = [row for row in rows if not row["kwh"]]
     assert {row["start_local"][:10] for row in unread} == {"2026-10-01"}, "before the first reading"
     assert len(unread) == 20, "from midnight to ten"
@@ -163,7 +165,7 @@ def test_half_hours_add_up_and_follow_the_clock(
 def test_a_bill_by_bands_that_is_right_agrees(
     rehearsed: Rehearsed, accountant: SecondAccountant, run: Run
 ) -> None:
-    """The second accountant's own bill, midnight to midnight: nothing differs but the estimate."""
+    """The second accountant's own bill, midnight to midnight, shows no difference."""
     within = accountant.instant(FIRST, time(0)), accountant.instant(LAST + DAY, time(0))
     bill = rehearsed.household.with_name("bill.csv")
     lines = [

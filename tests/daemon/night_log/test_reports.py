@@ -1,4 +1,4 @@
-"""`lullwatt nights` and `lullwatt month`: what is chosen, what is refused, many homes, bills."""
+"""`lullwatt nights` and `lullwatt month`: choosing nights, bad options, several homes, bills."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ QUARTER = timedelta(minutes=15)
 
 
 def home(directory: Path, *changes: tuple[str, str]) -> Path:
-    """Record 20 nights of Kowhai Cottage, each with 7.2 kW from 01:00 to 02:30 of the wall."""
+    """Record 20 nights of Kowhai Cottage, each with 7.2 kW from 01:00 to 02:30 local time."""
     directory.mkdir(exist_ok=True)
     file = household_file(directory, *changes)
     house = load_house(file)
@@ -85,13 +85,13 @@ def rows_of(ran: Ran) -> list[dict[str, str]]:
 def test_nights_are_chosen(
     file: Path, run: Run, options: tuple[str, ...], nights: list[str]
 ) -> None:
-    """The last 14, or as --from, --to, --last, --vehicle and --charge-point say, newest last."""
+    """The last 14, or those of --from, --to, --last, --vehicle, --charge-point; newest last."""
     rows = rows_of(run("nights", str(file), "--format", "csv", *options))
     assert [row["night"] for row in rows] == nights
 
 
-def test_nights_are_told_in_text_and_json(file: Path, run: Run) -> None:
-    """10.8 kWh at 0.168 and 15 % of tax: 2.09 a night, all of it in the cheapest band."""
+def test_nights_are_shown_as_text_and_json(file: Path, run: Run) -> None:
+    """10.8 kWh at 0.168 with 15 % tax cost 2.09 a night, all in the cheapest band."""
     text = run("nights", str(file), "--last", "1")
     assert (text.code, text.err) == (0, "")
     assert "Wed 07 Oct" in text.out
@@ -107,7 +107,7 @@ def test_nights_are_told_in_text_and_json(file: Path, run: Run) -> None:
 
 
 @pytest.mark.parametrize(
-    ("arguments", "told"),
+    ("arguments", "message"),
     [
         (("nights", "FILE", "--from", "2026-13-01"), "--from: no such date"),
         (("nights", "FILE", "--to", "soon"), "--to: expected a date such as 2026-06-03"),
@@ -121,13 +121,13 @@ def test_nights_are_told_in_text_and_json(file: Path, run: Run) -> None:
         (("month", "FILE", "2026-10", "--output", "no/such/x"), "--output: no/such/x: can't be"),
     ],
 )
-def test_what_has_no_meaning_is_refused_in_one_line(
-    file: Path, run: Run, arguments: tuple[str, ...], told: str
+def test_bad_options_are_refused_in_one_line(
+    file: Path, run: Run, arguments: tuple[str, ...], message: str
 ) -> None:
     """Exit 2, nothing on standard output."""
     ran = run(*(str(file) if it == "FILE" else it for it in arguments))
     assert (ran.code, ran.out) == (2, "")
-    assert told in ran.err
+    assert message in ran.err
     assert ran.err.count("\n") == 1
 
 
@@ -135,7 +135,7 @@ def test_what_has_no_meaning_is_refused_in_one_line(
 def test_without_a_ledger_one_line_says_so(
     tmp_path: Path, run: Run, command: tuple[str, ...]
 ) -> None:
-    """Exit 2, and none is made."""
+    """Exit 2, and no ledger is created."""
     file = household_file(tmp_path)
     ran = run(*command, str(file), *(["2026-10"] if command == ("month",) else []))
     assert (ran.code, ran.out) == (2, "")
@@ -152,7 +152,7 @@ def test_a_ledger_in_another_currency_is_refused(file: Path, run: Run) -> None:
 
 
 def test_it_is_read_beside_a_daemon_that_writes(file: Path, run: Run) -> None:
-    """While the ledger is open to write, with a row that is in its log alone."""
+    """While the ledger is open for writing, with a row that is only in its write-ahead log."""
     with open_ledger(file.parent / "ledger.sqlite3") as ledger:
         ledger.add_alert("driveway", datetime.fromisoformat("2026-10-03T10:00:00+13:00"), "x", "y")
         month = json.loads(run("month", str(file), "2026-10", "--format", "json").out)
@@ -168,8 +168,8 @@ def test_an_output_file_holds_what_would_be_printed(file: Path, run: Run, tmp_pa
     assert (tmp_path / "m.csv").read_bytes().decode() == printed.out
 
 
-def test_miles_are_told_where_the_file_has_them(tmp_path: Path, run: Run) -> None:
-    """3.5 miles per kWh of battery energy, 90 % of what is metered."""
+def test_miles_are_shown_if_the_file_has_them(tmp_path: Path, run: Run) -> None:
+    """3.5 miles per kWh in the battery, which gains 90 % of the metered energy."""
     file = home(tmp_path / "m", ("kwh_per_100km: 16.5 ", "miles_per_kwh: 3.5 "))
     month = json.loads(run("month", str(file), "2026-10", "--format", "json").out)
     assert month["distance_unit"] == "mile"
@@ -177,7 +177,7 @@ def test_miles_are_told_where_the_file_has_them(tmp_path: Path, run: Run) -> Non
 
 
 def test_many_homes_have_a_row_each_and_a_total_for_each_currency(tmp_path: Path, run: Run) -> None:
-    """Totals are of the unrounded amounts, rounded once; text, CSV and JSON say the same."""
+    """Totals add unrounded amounts and are rounded once; text, CSV and JSON agree."""
     homes = [home(tmp_path / name) for name in ("a", "b")]
     homes.append(home(tmp_path / "c", ("currency: NZD", "currency: EUR")))
     files = [str(each) for each in homes]
@@ -198,7 +198,7 @@ def test_many_homes_have_a_row_each_and_a_total_for_each_currency(tmp_path: Path
 
 
 def test_all_homes_that_can_not_be_read_are_named(tmp_path: Path, run: Run) -> None:
-    """Not the first alone."""
+    """Not only the first."""
     for name in ("a", "b"):
         (tmp_path / name).mkdir()
     files = [str(household_file(tmp_path / name)) for name in ("a", "b")]
@@ -214,7 +214,7 @@ def write_bill(path: Path, rows: list[dict[str, str]], later: timedelta) -> None
 
 
 def test_our_own_half_hours_are_a_bill_that_agrees(file: Path, run: Run) -> None:
-    """What `nights --half-hours` prints, laid beside itself; shifted by an hour it is a clock."""
+    """The output of `nights --half-hours` as a bill; an hour later, the clocks differ."""
     days = ("--from", "2026-10-01", "--to", "2026-10-08")
     rows = rows_of(run("nights", str(file), "--half-hours", "--format", "csv", *days))
     assert len(rows) == 8 * 48

@@ -1,7 +1,7 @@
-"""Nights that went one way or another, played to a real service, for `lullwatt why` to tell.
+"""Nights of many kinds, played to a real service, for `lullwatt why` to explain.
 
 Kowhai Cottage on the evening of Wednesday, 3 June 2026: the night band begins at 21:00, the
-departure is at 07:20 on Thursday. Hardware can be deaf, stuck or silent here.
+departure is at 07:20 on Thursday. The hardware here can ignore commands, get stuck, or fall silent.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ MOMENT = timedelta(seconds=10)
 
 
 class Place(Site):
-    """A site whose vehicle may draw nothing, whose relay may be stuck, whose meter may be mute."""
+    """A site whose vehicle may draw nothing, whose relay may stick, whose meter may be silent."""
 
     draws = True
     stuck = False
@@ -64,10 +64,10 @@ class Place(Site):
         super().post(leaf, message)
 
     def until(self, instant: datetime, every: timedelta = 10 * MINUTE) -> None:
-        """Let time pass with the daemon alive; the site looks for the command in all it heard."""
-        odd = (NOON - self.true_now) % every
-        if odd:
-            self.pass_time(min(odd, instant - self.true_now))  # then on the grid again
+        """Let time pass with the daemon alive; the site searches all messages for the command."""
+        rest = (NOON - self.true_now) % every
+        if rest:
+            self.pass_time(min(rest, instant - self.true_now))  # then on the grid again
         while self.true_now < instant:
             self.pass_time(min(instant - self.true_now, HOUR), every=every)
             commands = [it for it in self.bus.messages if it[0].endswith("/command")]
@@ -103,7 +103,7 @@ class Home:
 
     @contextmanager
     def place(self, at: datetime = EVENING - HOUR, *, meter_wh: float = 1e6) -> Iterator[Place]:
-        """Start a daemon; it is killed when this ends, unless it was ended before."""
+        """Start a daemon; it is killed at the end, unless it was ended before."""
         with self.ledger() as ledger:
             place = Place(self.household, ledger, at, meter_wh=meter_wh)
             place.begin()
@@ -111,7 +111,7 @@ class Home:
             yield place
 
     def why(self, now: datetime = LATER, night: date = NIGHT) -> Why:
-        """Ask why, beside the daemon or after it."""
+        """Explain the night, while the daemon runs or after it."""
         house = load_house(self.household)
         with open_ledger(self.path, read_only=True) as ledger:
             (why,) = whys_of(self.household, house, ledger, (night, None), now)

@@ -1,4 +1,4 @@
-"""`lullwatt why`: the answer, for each cause that the ledger can tell, of nights really played."""
+"""`lullwatt why`: the explanation of nights played for each cause that the ledger shows."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def home(tmp_path: Path) -> Home:
 
 
 def test_it_charged(home: Home) -> None:
-    """How much, when, why then, for what; and what the battery held in the end."""
+    """How much, when, why then, at what cost; and what the battery held in the end."""
     with home.place() as place:
         place.until(EVENING)
         place.plug_in(35.0)
@@ -48,15 +48,15 @@ def test_it_charged(home: Home) -> None:
     assert explanation.causes == ("charged",)
 
 
-def test_nobody_was_there(home: Home) -> None:
-    """Without a vehicle the answer is that there was none."""
+def test_no_vehicle_was_connected(home: Home) -> None:
+    """Without a vehicle, that is the answer."""
     with home.place(NOON - 25 * HOUR) as place:
         place.until(LATER, every=30 * MINUTE)
     assert home.says() == ("It did not charge: no vehicle was plugged in between 12:00 and 12:00.")
 
 
 def test_it_was_full(home: Home) -> None:
-    """What is held is above what is wanted."""
+    """The battery held more than was wanted."""
     with home.place() as place:
         place.plug_in(83.0)
         place.leave()
@@ -66,8 +66,8 @@ def test_it_was_full(home: Home) -> None:
     )
 
 
-def test_nothing_was_worth_its_price(tmp_path: Path) -> None:
-    """The need is met, and what is wanted beyond may not cost as much as every hour does."""
+def test_every_hour_cost_too_much(tmp_path: Path) -> None:
+    """The battery held enough, and every hour cost more than the rest was worth."""
     home = Home(tmp_path, ("max_rate: 0.20", "max_rate: 0.10"))
     with home.place() as place:
         place.plug_in(65.0)
@@ -96,7 +96,7 @@ def test_no_power_flowed(home: Home) -> None:
 
 
 def test_power_flowed_at_the_second_try(home: Home) -> None:
-    """Power that came late is told with the charge."""
+    """The explanation mentions that power came late."""
     with home.place() as place:
         place.plug_in(35.0)
         place.draws = False
@@ -111,7 +111,7 @@ def test_power_flowed_at_the_second_try(home: Home) -> None:
 
 
 def test_the_meter_was_silent(home: Home) -> None:
-    """Nobody can tell, and that is said, with the alert."""
+    """Nobody knows, and the explanation says so, with the alert."""
     with home.place() as place:
         place.plug_in(35.0)
         place.until(NIGHT_BEGINS - MINUTE)
@@ -129,7 +129,7 @@ def test_the_meter_was_silent(home: Home) -> None:
 
 
 def test_the_meter_was_silent_for_a_while(home: Home) -> None:
-    """What flowed meanwhile shows afterwards: it is charged for, and said to be estimated."""
+    """The energy of that time shows later: it is in the account, and called estimated."""
     with home.place() as place:
         place.plug_in(35.0)
         place.until(NIGHT_BEGINS + HOUR)
@@ -147,7 +147,7 @@ def test_the_meter_was_silent_for_a_while(home: Home) -> None:
 
 
 def test_nobody_listened(home: Home) -> None:
-    """Commands that nothing hears are told."""
+    """The explanation mentions commands without a subscriber."""
     with home.place() as place:
         topic = place.topics.command(POINT)
         place.plug_in(35.0)
@@ -155,11 +155,11 @@ def test_nobody_listened(home: Home) -> None:
         place.until(NIGHT_BEGINS)
         place.service.handle(Published(topic, "nobody-listens"))
         place.leave()
-    said = home.says()
+    text = home.says()
     not_charged = "It did not charge: the command to charge was sent at 21:00, but no power flowed"
-    assert said.startswith(not_charged)
+    assert text.startswith(not_charged)
     assert (
-        "Besides, nothing listened to the commands for it (alert nobody-listens at 21:00)." in said
+        "Besides, nothing listened to the commands for it (alert nobody-listens at 21:00)." in text
     )
 
 
@@ -169,14 +169,14 @@ def test_somebody_asked_to_skip(home: Home) -> None:
         place.plug_in(35.0)
         place.ask(skip_until=LEAVES + 2 * HOUR)
         place.leave()
-    said = home.says()
-    assert said.startswith("It did not charge: somebody asked at 17:30 to skip until 09:20.")
+    text = home.says()
+    assert text.startswith("It did not charge: somebody asked at 17:30 to skip until 09:20.")
     short = "It was 14.4 kWh short for the departure: at 07:20 the battery held about 35 % of the"
-    assert short in said
+    assert short in text
 
 
 def test_somebody_asked_to_charge_now(home: Home) -> None:
-    """What was charged at once is not said to be in the cheapest hours."""
+    """What was charged at once is not called the cheapest hours."""
     with home.place() as place:
         place.plug_in(70.0)
         place.ask(charge_now=True)
@@ -187,7 +187,7 @@ def test_somebody_asked_to_charge_now(home: Home) -> None:
 
 
 def test_the_daemon_was_ended(home: Home) -> None:
-    """A daemon that was ended says so to the ledger: its hours are exact, and what they hid."""
+    """A daemon that was ended records it: the explanation has the exact outage and its effect."""
     with home.place() as place:
         place.plug_in(35.0)
         place.until(MIDNIGHT - 4 * HOUR)
@@ -205,7 +205,7 @@ def test_the_daemon_was_ended(home: Home) -> None:
 
 
 def test_the_daemon_was_killed(home: Home) -> None:
-    """A daemon that was killed says nothing: it is told when it was heard of last."""
+    """A daemon that was killed records nothing: the explanation has its last sign of life."""
     with home.place() as place:
         place.plug_in(35.0)
         place.until(MIDNIGHT - 4 * HOUR)
@@ -220,7 +220,7 @@ def test_the_daemon_was_killed(home: Home) -> None:
 
 
 def test_the_daemon_did_not_come_back(home: Home) -> None:
-    """A daemon that is not there is told of when the night is over."""
+    """The explanation mentions it when the night is over."""
     with home.place() as place:
         place.plug_in(35.0)
         place.until(MIDNIGHT - 4 * HOUR)
@@ -250,7 +250,7 @@ def test_another_daemon_took_over(home: Home) -> None:
 
 
 def test_it_came_too_late(home: Home) -> None:
-    """A need that the first plan could not meet: since when, with how much, until when it takes."""
+    """When the vehicle came, with how much, and until when charging would have taken."""
     with home.place() as place:
         place.until(LEAVES - 2 * HOUR - 10 * MINUTE)
         place.plug_in(20.0)
@@ -277,7 +277,7 @@ def test_the_charge_point_had_a_fault(home: Home) -> None:
 
 
 def test_no_departure_is_declared(tmp_path: Path) -> None:
-    """Without a departure nothing is planned; the alert may be of weeks ago."""
+    """Without a departure nothing is planned; the alert may be weeks old."""
     file = Home(tmp_path).household.read_text("utf-8")
     start = file.index("departures:")
     home = Home(tmp_path, (file[start : file.index("bus:", start)], "departures: []\n\n"))
@@ -293,7 +293,7 @@ def test_no_departure_is_declared(tmp_path: Path) -> None:
 
 
 def test_no_rate_was_known(tmp_path: Path) -> None:
-    """Prices that never came leave nothing to plan with."""
+    """Without prices nothing can be planned."""
     file = Home(tmp_path).household.read_text("utf-8")
     start = file.index("    bands:")
     bands = file[start : file.index("charge_points:", start)]
@@ -307,7 +307,7 @@ def test_no_rate_was_known(tmp_path: Path) -> None:
 
 
 def test_it_ended_by_itself(home: Home) -> None:
-    """A vehicle that takes no more is told of, with what was missed."""
+    """The explanation mentions that the vehicle stopped drawing."""
     with home.place() as place:
         place.plug_in(35.0)
         place.until(NIGHT_BEGINS + HOUR, every=MINUTE)
@@ -323,8 +323,8 @@ def test_it_ended_by_itself(home: Home) -> None:
     ) in explanation.text
 
 
-def test_it_left_before(home: Home) -> None:
-    """A vehicle that leaves before its hours is told of with the hours that were planned."""
+def test_it_left_early(home: Home) -> None:
+    """The explanation mentions when the vehicle left, and the hours that were planned."""
     with home.place() as place:
         place.plug_in(35.0)
         place.until(EVENING + HOUR)
@@ -337,7 +337,7 @@ def test_it_left_before(home: Home) -> None:
 
 
 def test_it_is_still_to_come(home: Home) -> None:
-    """Of a night in progress it is told what is planned, read beside the daemon."""
+    """A night in progress shows what is planned, while the daemon runs."""
     with home.place() as place:
         place.plug_in(35.0)
         place.until(EVENING)
@@ -353,7 +353,7 @@ def test_it_is_still_to_come(home: Home) -> None:
 
 
 def test_the_rest_of_the_home_needed_the_current(tmp_path: Path) -> None:
-    """What was asked for at once waits for the main fuse."""
+    """A request to charge at once waits for the main fuse."""
     known = 'known_load: [{amps: 60, hours: ["17:00-21:00"]}]'
     home = Home(tmp_path, ("public_holidays: NZ", f"{known}\n  public_holidays: NZ"))
     with home.place() as place:
@@ -365,8 +365,8 @@ def test_the_rest_of_the_home_needed_the_current(tmp_path: Path) -> None:
         )
 
 
-def test_power_flowed_unbidden(home: Home) -> None:
-    """Power after a stop is told of, though energy flowed as it should before."""
+def test_power_flowed_after_a_stop(home: Home) -> None:
+    """The explanation mentions power after a stop, although the charge before it was right."""
     with home.place() as place:
         place.plug_in(79.0)
         place.until(NIGHT_BEGINS + 10 * MINUTE, every=MINUTE)
@@ -388,27 +388,27 @@ def test_no_meter_was_read(home: Home) -> None:
         place.begin()
         place.plug_in(35.0)
         place.leave()
-    said = home.says()
+    text = home.says()
     not_charged = "It did not charge as far as the meter shows: the command was to charge"
-    assert said.startswith(not_charged)
-    assert "No meter was read that night, so the ledger does not say whether energy flowed." in said
+    assert text.startswith(not_charged)
+    assert "No meter was read that night, so the ledger does not say whether energy flowed." in text
 
 
-def test_what_was_removed_is_said_to_be_gone(home: Home) -> None:
-    """Readings and plans that are kept no longer leave the account and the commands."""
+def test_removed_readings_are_mentioned(home: Home) -> None:
+    """When readings and plans are removed, the account and the commands remain."""
     with home.place() as place:
         place.plug_in(35.0)
         place.until(LEAVES - MINUTE)
         place.unplug()
         place.until(LATER + 2 * HOUR)
     remove_before(home.path, LATER + HOUR, lambda: False)
-    said = home.says()
-    assert said.startswith("It charged 26.0 kWh, in the cheapest hours before 07:20, for NZD 5.02.")
-    assert "Only the commands and sums of that night are still kept" in said
+    text = home.says()
+    assert text.startswith("It charged 26.0 kWh, in the cheapest hours before 07:20, for NZD 5.02.")
+    assert "Only the commands and sums of that night are still kept" in text
 
 
-def test_a_ledger_without_starts_tells_by_lapses(home: Home) -> None:
-    """Where no start was recorded, a command that lapsed tells that no daemon was there."""
+def test_without_starts_an_expired_command_shows_an_outage(home: Home) -> None:
+    """If no start was recorded, an expired command shows that no daemon was running."""
     with home.place() as place:
         place.plug_in(35.0)
         place.until(NIGHT_BEGINS + 10 * MINUTE)
@@ -420,6 +420,6 @@ def test_a_ledger_without_starts_tells_by_lapses(home: Home) -> None:
     why = home.why()
     explanation = why.explanation
     (outage,) = [it for it in why.history.outages if not it.is_first]
-    assert outage.start == NIGHT_BEGINS + 30 * MINUTE, "the start lapses after half an hour"
+    assert outage.start == NIGHT_BEGINS + 30 * MINUTE, "the start expires after half an hour"
     assert outage.end - LEAVES < timedelta(0)
     assert "the daemon was not running from some time after 21:30 until 07:19" in explanation.text

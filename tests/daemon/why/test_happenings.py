@@ -1,4 +1,4 @@
-"""What befalls the daemon is recorded, so that a night can be told: starts, ends, file, prices."""
+"""The daemon records its starts, its ends, changed files and new prices, to explain a night."""
 
 from __future__ import annotations
 
@@ -24,12 +24,14 @@ START = EVENING - HOUR
 LONG = timedelta(days=30)
 
 
-def befell(ledger: Ledger) -> list[tuple[str, dict[str, Any]]]:
-    return [(it.what, it.body) for it in ledger.happenings_between(START - LONG, START + LONG)]
+def recorded(ledger: Ledger) -> list[tuple[str, dict[str, Any]]]:
+    return [
+        (each.what, each.body) for each in ledger.happenings_between(START - LONG, START + LONG)
+    ]
 
 
 def hourly(directory: Path) -> Home:
-    """Give Kowhai Cottage on prices by the hour, which come over the bus."""
+    """Make Kowhai Cottage with prices by the hour, which come over the bus."""
     file = Home(directory).household.read_text("utf-8")
     start = file.index("    bands:")
     bands = file[start : file.index("charge_points:", start)]
@@ -39,7 +41,7 @@ def hourly(directory: Path) -> Home:
 
 
 def feed(hours: int, first: int = 0) -> PriceFeed:
-    """Give prices from 17:00 on, dear before midnight and cheap after it."""
+    """Make prices from 17:00 on, dear before midnight and cheap after it."""
     begins = EVENING - 90 * MINUTE
     rates = [
         {
@@ -53,17 +55,17 @@ def feed(hours: int, first: int = 0) -> PriceFeed:
 
 
 def test_starts_and_ends_are_recorded(tmp_path: Path) -> None:
-    """Each start, and each end that the daemon lives to tell."""
+    """Each start, and each end unless the daemon is killed."""
     home = Home(tmp_path)
     with home.place() as place:
-        assert befell(place.ledger) == [("started", {})]
+        assert recorded(place.ledger) == [("started", {})]
         place.end()
     with home.place(START + HOUR) as place:
-        assert [what for what, _ in befell(place.ledger)] == ["started", "ended", "started"]
+        assert [what for what, _ in recorded(place.ledger)] == ["started", "ended", "started"]
 
 
-def test_a_changed_file_is_recorded_and_told(tmp_path: Path) -> None:
-    """And the plan that was made because of it says so, and what it has otherwise."""
+def test_a_changed_file_is_recorded_and_shown(tmp_path: Path) -> None:
+    """The new plan's line says that it is the reason, and how the plan before differed."""
     home = Home(tmp_path)
     with home.place() as place:
         place.plug_in(35.0)
@@ -71,7 +73,7 @@ def test_a_changed_file_is_recorded_and_told(tmp_path: Path) -> None:
         text = home.household.read_text("utf-8").replace("want_percent: 80", "want_percent: 70")
         home.household.write_text(text, "utf-8")
         place.wake_up()
-        assert befell(place.ledger)[1:] == [("file", {"known_until": None})]
+        assert recorded(place.ledger)[1:] == [("file", {"known_until": None})]
     story = home.why(EVENING + HOUR).story
     assert "a changed household file is in force" in [entry.text for entry in story]
     last = [entry for entry in story if entry.kind == "plan"][-1]
@@ -79,8 +81,8 @@ def test_a_changed_file_is_recorded_and_told(tmp_path: Path) -> None:
     assert last.more[0] == "Before: 80 % wanted, 26.0 kWh to come from 21:00 to 00:31."
 
 
-def test_prices_that_come_are_recorded_and_told(tmp_path: Path) -> None:
-    """When they came and until when they are known; what is sent again is no news."""
+def test_new_prices_are_recorded_and_shown(tmp_path: Path) -> None:
+    """When they came and until when they are known; the same prices again are not news."""
     home = hourly(tmp_path)
     with home.place() as place:
         topic = f"{place.topics.base}/prices"
@@ -94,15 +96,15 @@ def test_prices_that_come_are_recorded_and_told(tmp_path: Path) -> None:
         place.until(EVENING)
         send(feed(9, first=7))
         send(feed(9, first=7))
-        bodies = [body for what, body in befell(place.ledger) if what == "prices"]
+        bodies = [body for what, body in recorded(place.ledger) if what == "prices"]
         assert bodies == [
             {"known_until": (EVENING + 330 * MINUTE).isoformat()},
             {"known_until": (EVENING + 870 * MINUTE).isoformat()},
         ]
         place.leave()
     why = home.why()
-    told = [entry.text for entry in why.story if entry.kind == "prices"]
-    assert told == ["new prices come; known until 00:00", "new prices come; known until 09:00"]
+    texts = [entry.text for entry in why.story if entry.kind == "prices"]
+    assert texts == ["new prices come; known until 00:00", "new prices come; known until 09:00"]
     plan = next(
         it for it in why.story if it.text.startswith("planned again because new prices came")
     )
@@ -114,7 +116,7 @@ def test_prices_that_come_are_recorded_and_told(tmp_path: Path) -> None:
 def test_a_ledger_that_refuses_ends_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """What can't be recorded is not told, and the daemon goes on with the new file all the same."""
+    """Without the record the daemon still uses the new file."""
     home = Home(tmp_path)
     with home.place() as place:
 
@@ -125,7 +127,7 @@ def test_a_ledger_that_refuses_ends_nothing(
         text = home.household.read_text("utf-8").replace("want_percent: 80", "want_percent: 70")
         home.household.write_text(text, "utf-8")
         place.wake_up()
-        assert befell(place.ledger) == [("started", {})]
+        assert recorded(place.ledger) == [("started", {})]
         place.plug_in(35.0)
         assert place.state.plan is not None
         assert place.state.plan.want_percent == pytest.approx(70)

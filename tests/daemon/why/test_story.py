@@ -1,4 +1,4 @@
-"""`lullwatt why`: the story of a night, in the order of time, and what holds for any night."""
+"""`lullwatt why`: the story of a night in order of time, and what holds for any night."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ def text_of(why: Why) -> str:
 
 
 def test_a_whole_story(eventful: Home) -> None:
-    """From the answer to the account, as a householder reads it: nothing more, nothing less."""
+    """From the answer to the account, exactly as a householder reads it."""
     assert text_of(eventful.why()) == STORY.strip("\n")
 
 
@@ -121,7 +121,7 @@ driveway: hatchback
 
 
 def test_the_account_is_the_record(eventful: Home) -> None:
-    """What is said of energy and money is what the night's record says, not reckoned anew."""
+    """Energy and money come from the night's record; they are not calculated again."""
     why = eventful.why()
     with open_ledger(eventful.path, read_only=True) as ledger:
         (record,) = ledger.nights(NIGHT, NIGHT, POINT)
@@ -156,8 +156,8 @@ STEP = st.tuples(st.sampled_from([*DOINGS, "start again"]), st.integers(1, 150))
 
 @settings(max_examples=6)
 @given(steps=st.lists(STEP, min_size=4, max_size=9))
-def test_every_command_is_told_once(steps: list[tuple[str, int]]) -> None:
-    """Whatever happens: each command of the night is in one line of its story, in order of time."""
+def test_every_command_is_in_one_line(steps: list[tuple[str, int]]) -> None:
+    """Whatever happens, each command of the night is in one line of its story, in order of time."""
     with tempfile.TemporaryDirectory() as directory:
         home = Home(Path(directory))
         at, meter_wh, there = EVENING - 2 * HOUR, 1e6, False
@@ -174,8 +174,8 @@ def test_every_command_is_told_once(steps: list[tuple[str, int]]) -> None:
         with open_ledger(home.path, read_only=True) as ledger:
             night = why.history.night
             rows = ledger.commands_between(POINT, night.begins, night.upto)
-        told = [serial for entry in why.story for serial in entry.serials]
-        assert sorted(told) == [row.serial for row in rows]
+        serials = [serial for entry in why.story for serial in entry.serials]
+        assert sorted(serials) == [row.serial for row in rows]
         assert all(one.at <= other.at for one, other in pairwise(why.story))
         assert why.explanation.text.startswith("It ")
         assert max(map(len, text_of(why).splitlines())) <= 80
@@ -185,14 +185,14 @@ def test_every_command_is_told_once(steps: list[tuple[str, int]]) -> None:
 
 
 def at(monkeypatch: pytest.MonkeyPatch, hours: int) -> None:
-    """Let it be so many hours after the night's end."""
+    """Set the clock to so many hours after the night's end."""
     monkeypatch.setattr(SystemClock, "now", lambda _clock: NOON + hours * HOUR)
 
 
-def test_it_is_told_for_scripts(
+def test_scripts_read_it_as_json(
     eventful: Home, run: Callable[..., Ran], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """One JSON document says the same: the answer, its causes, what flowed, account and story."""
+    """One JSON document with the answer, its causes, what flowed, the account and the story."""
     at(monkeypatch, 20)
     ran = run("why", str(eventful.household), "--night", "2026-06-03", "--json")
     assert (ran.code, ran.err) == (0, "")
@@ -210,10 +210,10 @@ def test_it_is_told_for_scripts(
     assert sum(flow["kwh"] for flow in point["charged"]) == point["account"]["energy_kwh"]
 
 
-def test_the_last_night_that_has_begun_is_told(
+def test_the_last_night_that_has_begun_is_the_default(
     eventful: Home, run: Callable[..., Ran], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Without --night: before noon that of yesterday, after noon that of today."""
+    """Without --night: yesterday's before noon, today's after noon."""
     at(monkeypatch, -1)
     assert "the night from Wed 03 Jun 2026, noon" in run("why", str(eventful.household)).out
     at(monkeypatch, 1)
@@ -223,7 +223,7 @@ def test_the_last_night_that_has_begun_is_told(
 
 
 @pytest.mark.parametrize(
-    ("options", "told"),
+    ("options", "message"),
     [
         (("--night", "2026-06-01"), "--night: the ledger begins in the night of 2026-06-02; it"),
         (("--night", "2026-06-05"), "--night: the night of 2026-06-05 has not begun; the last one"),
@@ -231,24 +231,24 @@ def test_the_last_night_that_has_begun_is_told(
         (("--charge-point", "barn"), "--charge-point: expected one of driveway, got 'barn'"),
     ],
 )
-def test_what_has_no_meaning_is_refused(
+def test_bad_options_are_refused(
     eventful: Home,
     run: Callable[..., Ran],
     monkeypatch: pytest.MonkeyPatch,
     options: tuple[str, ...],
-    told: str,
+    message: str,
 ) -> None:
     """In one line, with exit code 2."""
     at(monkeypatch, 1)
     ran = run("why", str(eventful.household), *options)
     assert (ran.code, ran.out) == (2, "")
-    assert told in ran.err
+    assert message in ran.err
 
 
-def test_an_empty_ledger_has_nothing_to_tell(
+def test_an_empty_ledger_is_refused(
     tmp_path: Path, run: Callable[..., Ran], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Nor has one that is not there; both are said in one line."""
+    """So is a missing one; each in one line."""
     at(monkeypatch, 1)
     home = Home(tmp_path)
     missing = run("why", str(home.household))
@@ -268,10 +268,10 @@ BARN = """charge_points:
 """
 
 
-def test_each_charge_point_is_told(
+def test_each_charge_point_is_explained(
     tmp_path: Path, run: Callable[..., Ran], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """In the order of the file; or only the one that is asked for."""
+    """All in the order of the file, or only the one that is asked for."""
     home = Home(tmp_path, ("charge_points:\n", BARN))
     with home.place() as place:
         place.until(EVENING)
@@ -288,14 +288,14 @@ def test_each_charge_point_is_told(
 
 
 def test_nothing_is_written(eventful: Home) -> None:
-    """To tell a night changes nothing in the ledger."""
+    """Explaining a night changes nothing in the ledger."""
     before = eventful.path.read_bytes()
     eventful.why()
     assert eventful.path.read_bytes() == before
 
 
-def test_a_night_before_is_told_too(eventful: Home) -> None:
-    """The night before, of which the ledger knows the end only, is told as far as it is known."""
+def test_the_first_night_is_explained_as_far_as_known(eventful: Home) -> None:
+    """The ledger begins during that night, and the explanation says so."""
     why = eventful.why(night=date(2026, 6, 2))
     assert why.explanation.text.startswith("It did not charge: the ledger begins at 10:00")
     assert why.history.night.ends - why.history.night.begins == timedelta(days=1)
