@@ -367,8 +367,12 @@ house_from_here() { # the household file with its ledger where it lies for this 
     say "$HOUSE.from-outside"
 }
 ledger_of() { # VERSION
-    "$OPT/$1/bin/python" -c 'import sys, pathlib, config
-print(config.load_household(pathlib.Path(sys.argv[1])).ledger.path)' "$(house_from_here)"
+    "$OPT/$1/bin/python" -c 'import pathlib, sys
+try:
+    from config.household.loading import load_household
+except ModuleNotFoundError:  # in version 0.1.0
+    from config import load_household
+print(load_household(pathlib.Path(sys.argv[1])).ledger.path)' "$(house_from_here)"
 }
 keep_before() { # VERSION, which is about to go
     before=$KEPT/before-$VERSION

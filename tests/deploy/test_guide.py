@@ -72,7 +72,7 @@ def test_the_guide_leads_from_nothing_to_a_charge_point_heard(followed: dict[str
 def test_what_the_guide_says_of_living_with_it_is_so(followed: dict[str, Ran]) -> None:
     """Wishes are answered, the night is explained, the ledger is copied, figures are given out."""
     assert "100 %" in followed["ask"].printed
-    assert "The vehicle tells its charge: 35 %." in followed["live"].printed
+    assert "The vehicle reports 35 %." in followed["live"].printed
     assert ".sqlite3: 0 nights" in followed["backup"].printed
     assert "lullwatt_bus_connected" in followed["watch"].printed
 
