@@ -1,4 +1,4 @@
-"""The planner beside HiGHS on the same problems, each solved once by both, in turn."""
+"""Compare the planner with HiGHS: each problem is solved once by both, in turn."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ from tests.benchmarks.timing import median, percentile_99, timed
 from tests.planners.solver import reference_several as reference
 
 EQUAL = 1e-5
-"""Objectives [currency], and shortages [kWh], that differ by no more are equal."""
+"""Objectives [currency] and shortages [kWh] are equal if they differ by no more than this."""
 
 TIMES_FASTER = 10
 YEAR_TIMES_FASTER = 1000
@@ -37,7 +37,7 @@ YEAR_TIMES_FASTER = 1000
 
 @dataclass(frozen=True)
 class Pair:
-    """One problem solved by both: times [s], and by how much the answers differ."""
+    """One problem solved by both: times [s], and the difference of the answers."""
 
     built: float
     theirs: float
@@ -46,7 +46,7 @@ class Pair:
 
 
 def silence_banner() -> None:
-    """Make HiGHS say its name now, to nobody: it does so once, past `sys.stdout`."""
+    """Have HiGHS print its banner now, unseen: it prints it once, bypassing `sys.stdout`."""
     kept, nowhere = os.dup(1), os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, 1)
     highspy.Highs()  # type: ignore[no-untyped-call]
@@ -56,7 +56,7 @@ def silence_banner() -> None:
 
 
 def build(problem: PlanningProblem) -> reference.Model:
-    """Write the model down for HiGHS, to be solved by one thread."""
+    """Return the model for HiGHS, to be solved by one thread."""
     model = reference.build(problem)
     # Its own choice of threads is no faster for five-minute ticks, and slower for half-hour ones.
     highspy.Highs.resetGlobalScheduler(True)  # noqa: FBT003 - its interface
@@ -65,7 +65,7 @@ def build(problem: PlanningProblem) -> reference.Model:
 
 
 def compare(problem: PlanningProblem) -> Pair:
-    """Solve a problem by both, and time building HiGHS's model apart."""
+    """Solve a problem by both, timing the building of HiGHS's model separately."""
     built, model = timed(build, problem)
     theirs, optimum = timed(reference.solve, model)
     ours, solution = timed(solve, problem)
@@ -73,7 +73,7 @@ def compare(problem: PlanningProblem) -> Pair:
 
 
 def difference(problem: PlanningProblem, solution: Solution, optimum: reference.Optimum) -> float:
-    """Give the largest difference of money or of a shortage."""
+    """Return the largest difference of money or of a shortage."""
     short = [
         max(0.0, deadline.need_kwh - reached)
         for deadline, reached in zip(problem.deadlines, solution.reaches_kwh, strict=True)
@@ -84,7 +84,7 @@ def difference(problem: PlanningProblem, solution: Solution, optimum: reference.
 
 
 def equal(what: str, differences: Sequence[float]) -> Row:
-    """Say how many answers are the same."""
+    """Return a row with how many answers are the same."""
     count = sum(one <= EQUAL for one in differences)
     total = len(differences)
     verdict = REACHED if count == total else f"missed in {total - count}"
@@ -93,7 +93,7 @@ def equal(what: str, differences: Sequence[float]) -> Row:
 
 
 def one_night(switching: Switching, count: int, ticks: int) -> list[Row]:
-    """Compare single nights, switched on and off or with a current that can be set."""
+    """Compare single nights, with on/off switching or a current that can be set."""
     drawn = [
         (kind, replace(night, min_amps=SWITCHINGS[switching]))
         for kind, night in nights(count, ticks)
@@ -104,7 +104,7 @@ def one_night(switching: Switching, count: int, ticks: int) -> list[Row]:
 
 
 def rows_of_nights(what: str, pairs: Sequence[tuple[RateKind, Pair]]) -> list[Row]:
-    """Say how the two compare, each row over all nights but for those of one kind of rates."""
+    """Return rows that compare the two, over all nights and over those of one kind of rates."""
     every = [pair for _, pair in pairs]
     ours, theirs = [pair.ours for pair in every], [pair.theirs for pair in every]
     ratio = median(theirs) / median(ours)
@@ -166,6 +166,6 @@ def whole_year(count: int, ticks: int, sample: int, repeats: int) -> list[Row]:
 
 
 def one_of(many: Nights, solved: NightsSolution, number: int) -> Solution:
-    """Carry out the plan of one of many nights, as one of its own."""
+    """Return the solution of one of many nights as that of a single night."""
     share = solved.share[number]
     return solution_of(night_of(many, number), (share > 0) * many.model.amps, share)

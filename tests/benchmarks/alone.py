@@ -1,4 +1,4 @@
-"""The planner by itself: with a taper, a week at once, and how its time and memory grow."""
+"""Time the planner alone: a taper, a week at once, and how time and memory grow."""
 
 from __future__ import annotations
 
@@ -34,11 +34,11 @@ MEMORY_MB = 200
 """Reaches (design, section 9)."""
 
 LINEAR = 1.1
-"""An exponent up to this is linear, as well as it can be measured."""
+"""An exponent up to this counts as linear, within what can be measured."""
 
 
 def with_taper(count: int, ticks: int) -> list[Row]:
-    """Time single nights of a vehicle that takes less and less as it fills."""
+    """Time single nights of a vehicle whose power falls as it fills."""
     rows = []
     for switching, min_amps in SWITCHINGS.items():
         problems = [
@@ -71,7 +71,7 @@ def week_at_once(count: int, days: int) -> list[Row]:
 
 
 def growth_with_ticks(sizes: Sequence[int], repeats: int) -> list[Row]:
-    """Follow the time of one night as it gets longer, and as its ticks get shorter."""
+    """Time one night as it gets longer, and as its ticks get shorter."""
     night_hours = NIGHT_TICKS * FIVE_MINUTES
     longer = [median(seconds(solve, _nights_of(n, FIVE_MINUTES, repeats))) for n in sizes]
     finer = [median(seconds(solve, _nights_of(n, night_hours / n, repeats))) for n in sizes]
@@ -88,7 +88,7 @@ def _nights_of(ticks: int, tick_hours: float, count: int) -> list[PlanningProble
 
 
 def growth_with_nights(sizes: Sequence[int], ticks: int, repeats: int) -> list[Row]:
-    """Follow the time of one call as it gets more nights, of half-hour ticks."""
+    """Time one call with more and more nights of half-hour ticks."""
     times = [median(seconds(solve_nights, [year(n, ticks, 0.5)] * repeats)) for n in sizes]
     what = f"{_listed(sizes)} nights at once, 30-minute ticks"
     return [_growth(what, "nights", "linear", sizes, times)]
@@ -105,7 +105,7 @@ def _listed(sizes: Sequence[int]) -> str:
 
 
 def year_of_ticks(count: int, ticks: int) -> list[Row]:
-    """Time many nights of five-minute ticks in one call, and weigh them in a run of its own."""
+    """Time many nights of five-minute ticks in one call, and measure memory in a separate run."""
     took, _ = timed(solve_nights, year(count, ticks, FIVE_MINUTES))
     command = [sys.executable, "-m", "tests.benchmarks.memory", str(count), str(ticks)]
     ran = subprocess.run(command, cwd=ROOT, check=True, capture_output=True, text=True)

@@ -1,4 +1,4 @@
-"""A year under each of four choices, and a thousand drawn ones: ``python -m ...appraising``.
+"""Time a year of four choices, and a thousand drawn years: ``python -m ...appraising``.
 
 The worked example of choices that comes with the code, at its ticks of five minutes.
 """
@@ -55,7 +55,7 @@ QUICK = Sizes(draws=(0, 5, 10))
 
 
 def declared(draws: int, tick_minutes: int = 5) -> ChoicesFile:
-    """Give the example with so many draws."""
+    """Return the example file with so many draws."""
     file = load_choices(EXAMPLE)
     driving = file.driving.model_copy(update={"draws": draws})
     home = file.appraisal.model_copy(update={"tick_minutes": tick_minutes})
@@ -63,7 +63,7 @@ def declared(draws: int, tick_minutes: int = 5) -> ChoicesFile:
 
 
 def weigh(draws: int, tick_minutes: int) -> dict[str, float]:
-    """Appraise, and tell the time and the most that was resident, in MB of 10^6 bytes."""
+    """Appraise; return the time and the highest resident memory, in MB of 10^6 bytes."""
     file = declared(draws, tick_minutes)
     begin = perf_counter()
     _years_alone(file)
@@ -77,7 +77,7 @@ def weigh(draws: int, tick_minutes: int) -> dict[str, float]:
 
 
 def _years_alone(file: ChoicesFile) -> None:
-    """Live the declared year under each choice, and ask nothing more."""
+    """Simulate the declared year under each choice, and nothing more."""
     driving = driving_of(file)
     trips = np.array([[trip.kwh for trip in driving.trips]])
     for choice in file.choices:
@@ -85,7 +85,7 @@ def _years_alone(file: ChoicesFile) -> None:
 
 
 def rows(sizes: Sizes, say: Callable[[str], None]) -> list[Row]:
-    """Run each number of draws in a process of its own, and lay out what it took."""
+    """Run each number of draws in a separate process, and return rows with what it took."""
     found: dict[int, dict[str, float]] = {}
     for draws in sizes.draws:
         say(f"{draws} draws")

@@ -1,4 +1,4 @@
-"""The daemon beside a real Mosquitto: ``python -m tests.benchmarks.at_rest``.
+"""Measure the daemon with a real Mosquitto: ``python -m tests.benchmarks.at_rest``.
 
 Memory, share of a core, start-up and latency of `lullwatt run`, with one charge point and with
 many. Figures depend on the machine and on what else it does: run it alone.
@@ -20,7 +20,7 @@ from tests.benchmarks.machine import machine
 from tests.benchmarks.processes import memory, threads
 from tests.benchmarks.resting import Readings, weight
 from tests.benchmarks.table import Row, duration, table
-from tests.benchmarks.wires import Wires, wires
+from tests.benchmarks.timed_bus import TimedBus, timed_bus
 
 
 @dataclass(frozen=True)
@@ -41,13 +41,13 @@ QUICK = Sizes(starts=3, rest_seconds=10, calm_seconds=16, readings=100, messages
 
 
 def rows(sizes: Sizes, say: Callable[[str], None]) -> list[Row]:
-    """Measure everything; `say` is told what is being measured."""
+    """Measure everything; `say` gets a line for each measurement."""
     return [*_one(sizes, say), *_many(sizes, say)]
 
 
 def _one(sizes: Sizes, say: Callable[[str], None]) -> list[Row]:
     found: list[Row] = []
-    with TemporaryDirectory() as directory, wires(Path(directory) / "broker") as (broker, bus):
+    with TemporaryDirectory() as directory, timed_bus(Path(directory) / "broker") as (broker, bus):
         house = demo(Path(directory), broker.bus.broker)
         [point] = ["driveway"]
         say("one charge point: at rest")
@@ -60,7 +60,7 @@ def _one(sizes: Sizes, say: Callable[[str], None]) -> list[Row]:
             bus.until_command(point, "vehicle", pilot="C", soc_percent=40)
             found.append(_weight(bus, pid, "after a planned evening", sizes))
             say("one charge point: readings and latency")
-            took = bus.all_acknowledged(lambda: meter.tell(sizes.readings))
+            took = bus.all_acknowledged(lambda: meter.send(sizes.readings))
             what = f"{sizes.readings} readings at once"
             found += [
                 Row(f"{what}: until all are acknowledged", "", duration(took)),
@@ -75,8 +75,8 @@ def _one(sizes: Sizes, say: Callable[[str], None]) -> list[Row]:
     return found
 
 
-def _weight(bus: Wires, pid: int, what: str, sizes: Sizes) -> Row:
-    """Weigh the daemon at rest: it gives memory back every 15 seconds."""
+def _weight(bus: TimedBus, pid: int, what: str, sizes: Sizes) -> Row:
+    """Measure the daemon's memory at rest: it gives memory back every 15 seconds."""
     bus.settle()
     bus.pause(sizes.calm_seconds)
     return weight(what, memory(pid), threads(pid))
@@ -85,13 +85,13 @@ def _weight(bus: Wires, pid: int, what: str, sizes: Sizes) -> Row:
 def _many(sizes: Sizes, say: Callable[[str], None]) -> list[Row]:
     points, what = point_names(sizes.points), f"{sizes.points} charge points"
     found: list[Row] = []
-    with TemporaryDirectory() as directory, wires(Path(directory) / "broker") as (broker, bus):
+    with TemporaryDirectory() as directory, timed_bus(Path(directory) / "broker") as (broker, bus):
         house = many(Path(directory), broker.bus.broker, sizes.points)
         say(f"{what}: one evening")
         with starting.started(bus, points, house) as pid:
             meter = Readings(bus, points)
             found += resting.evening(what, bus, points)
-            meter.tell(1)
+            meter.send(1)
             found.append(_weight(bus, pid, f"{what}, all planned", sizes))
             share = resting.share(pid, meter, sizes.rest_seconds, sizes.rest_seconds)
             found.append(resting.row(what, sizes.rest_seconds, share))

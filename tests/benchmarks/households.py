@@ -1,4 +1,4 @@
-"""The demo household at a broker of the benchmark's own, and one with many charge points."""
+"""Write the demo household for the benchmark's broker, and one with many charge points."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ import yaml
 BROKER = "mqtt://127.0.0.1:1883"
 MOST_FUSE_AMPS = 1000
 FUSE_AMPS_EACH = 32
-"""What the main fuse of many charge points has for each of them, and the most it may have."""
+"""The main fuse for each of many charge points, and its highest value [A]."""
 
 
 def demo(directory: Path, broker: str) -> Path:
-    """Copy the demo household; its ledger stands beside it."""
+    """Copy the demo household; its ledger is beside it."""
     text = _text()
     assert BROKER in text
     path = directory / "house.yaml"

@@ -5,18 +5,18 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from tests.benchmarks.table import Row, at_most, durations
+from tests.benchmarks.timed_bus import TimedBus
 from tests.benchmarks.timing import median, percentile_99
-from tests.benchmarks.wires import Wires
 
 LATENCY_SECONDS = 0.05
 """Reach (design, section 9)."""
 
-Said = Mapping[str, object]
+Body = Mapping[str, object]
 
 VEHICLE, REQUEST = "vehicle", "request"
 FULL, HALF_FULL = 100, 40
 
-KINDS: dict[str, tuple[tuple[str, Said], tuple[str, Said]]] = {
+KINDS: dict[str, tuple[tuple[str, Body], tuple[str, Body]]] = {
     "plugged in": ((VEHICLE, {"pilot": "A"}), (VEHICLE, {"pilot": "C"})),
     "charge now": ((REQUEST, {"clear": True}), (REQUEST, {"charge_now": True})),
     "target reached": (
@@ -24,29 +24,29 @@ KINDS: dict[str, tuple[tuple[str, Said], tuple[str, Said]]] = {
         (VEHICLE, {"soc_percent": FULL}),
     ),
 }
-"""What is told to get ready, and what is told then and timed: each of them changes the command."""
+"""The preparing message and the timed one of each kind; both change the command."""
 
 
-def to_command(wires: Wires, point: str, count: int) -> dict[str, list[float]]:
-    """Time `count` messages of each kind until the command that each brings about [s]."""
-    wires.until_acknowledged(point, VEHICLE, pilot="C", soc_percent=HALF_FULL)
+def to_command(bus: TimedBus, point: str, count: int) -> dict[str, list[float]]:
+    """Time `count` messages of each kind until the command that follows from it [s]."""
+    bus.until_acknowledged(point, VEHICLE, pilot="C", soc_percent=HALF_FULL)
     found: dict[str, list[float]] = {}
-    for kind, ((leaf, ready), (other, said)) in KINDS.items():
+    for kind, ((leaf, ready), (other, timed)) in KINDS.items():
         found[kind] = []
-        wires.until_acknowledged(point, other, **said)
-        wires.settle()
+        bus.until_acknowledged(point, other, **timed)
+        bus.settle()
         for _ in range(count):
-            wires.until_command(point, leaf, **ready)
-            wires.pause()
-            found[kind].append(wires.until_command(point, other, **said))
-            wires.pause()
+            bus.until_command(point, leaf, **ready)
+            bus.pause()
+            found[kind].append(bus.until_command(point, other, **timed))
+            bus.pause()
     return found
 
 
-def to_acknowledgement(wires: Wires, point: str, count: int, register_kwh: float) -> list[float]:
+def to_acknowledgement(bus: TimedBus, point: str, count: int, register_kwh: float) -> list[float]:
     """Time readings that change nothing until the daemon has acknowledged each [s]."""
     return [
-        wires.until_acknowledged(point, "reading", register_kwh=register_kwh, watts=0)
+        bus.until_acknowledged(point, "reading", register_kwh=register_kwh, watts=0)
         for _ in range(count)
     ]
 
@@ -54,7 +54,7 @@ def to_acknowledgement(wires: Wires, point: str, count: int, register_kwh: float
 def rows(
     what: str, commands: Mapping[str, Sequence[float]], readings: Sequence[float]
 ) -> list[Row]:
-    """Say what was timed; the target holds for all kinds together."""
+    """Return rows of the times; the target is for all kinds together."""
     every = [seconds for some in commands.values() for seconds in some]
     return [
         Row(

@@ -1,4 +1,4 @@
-"""A ledger of ten years, and how fast it answers: ``python -m tests.benchmarks.ledger_years``.
+"""Time a ledger of ten years: ``python -m tests.benchmarks.ledger_years``.
 
 A reading a minute, and all else that `ledger_filling` puts into each night.
 """
@@ -58,7 +58,7 @@ QUICK = Sizes(nights=500, readings=200, writes=20, steps=5)
 
 
 def rows(sizes: Sizes, say: Callable[[str], None]) -> list[Row]:
-    """Fill a ledger and measure it; `say` is told what is being measured."""
+    """Fill a ledger and measure it; `say` gets a line for each measurement."""
     with TemporaryDirectory() as directory:
         house = demo(Path(directory), "mqtt://127.0.0.1:1")
         path = load_household(house).ledger.path
@@ -117,7 +117,7 @@ def _what_a_start_reads(ledger: Ledger) -> None:
 
 
 def _commands(name: str, house: Path) -> list[Row]:
-    """Time the commands as a person waits for them, the start of Python included."""
+    """Time whole commands, including the start of Python."""
     asked = {
         "nights": ["nights", str(house)],
         "month": ["month", str(house), "{}-{}".format(*MONTH)],
@@ -152,7 +152,7 @@ def _copying(name: str, path: Path) -> list[Row]:
 
 
 def _removing(name: str, path: Path, sizes: Sizes) -> list[Row]:
-    """Remove in one go, then measure what a writer waits for while a removal goes on."""
+    """Remove in one go, then measure how long a writer waits during a removal."""
     now = night_bounds(LAST_NIGHT, ZONE)[1]
     with open_ledger(path) as ledger:
         kept_from = keep_from(ledger, now, ZONE, KEEP_DAYS)
@@ -178,7 +178,7 @@ def _removing(name: str, path: Path, sizes: Sizes) -> list[Row]:
 def _writes_during(
     ledger: Ledger, path: Path, kept_from: datetime, after: datetime, steps: int
 ) -> list[float]:
-    """Keep a hundred readings a second while so many steps of a removal go on."""
+    """Store a hundred readings a second while so many steps of a removal go on."""
     never, done = Event(), count(1)
 
     def pause() -> bool:

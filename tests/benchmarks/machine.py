@@ -1,4 +1,4 @@
-"""What a benchmark ran on."""
+"""The machine and the packages of a benchmark."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from importlib.metadata import version
 
 
 def machine(*packages: str) -> str:
-    """Name Python, numpy and other packages with their versions, and the machine."""
+    """Return the versions of Python, numpy and other packages, and the machine."""
     versions = ", ".join(f"{name} {version(name)}" for name in ("numpy", *packages))
     return (
         f"Python {platform.python_version()}, {versions}, {os.cpu_count()} cores, "

@@ -1,4 +1,4 @@
-"""A run of its own that weighs many nights of five-minute ticks in one call, in MB of 10^6 bytes.
+"""Measure the memory of many nights in one call, in a separate run, in MB of 10^6 bytes.
 
 `allocated_mb` is the most that Python and numpy held at once, the nights themselves included;
 `resident_mb` is the most of the whole process that was in memory, as Linux counts it.

@@ -1,4 +1,4 @@
-"""How fast the planner is, as ratios to HiGHS in one run: ``python -m tests.benchmarks.planning``.
+"""Compare the planner's speed with HiGHS in one run: ``python -m tests.benchmarks.planning``.
 
 Figures depend on the machine and on what else it does: run it alone.
 """
@@ -45,7 +45,7 @@ QUICK = Sizes(
 
 
 def rows(sizes: Sizes, say: Callable[[str], None]) -> list[Row]:
-    """Measure everything; `say` is told what is being measured."""
+    """Measure everything; `say` gets a line for each measurement."""
     parts: dict[str, Callable[[], list[Row]]] = {
         "one night, on_off": lambda: against_highs.one_night("on_off", sizes.nights, sizes.ticks),
         "one night, current": lambda: against_highs.one_night("current", sizes.nights, sizes.ticks),

@@ -23,7 +23,7 @@ TAPER = ((60.0, 100.0), (100.0, 25.0))
 Switching = Literal["on_off", "current"]
 
 SWITCHINGS: dict[Switching, float | None] = {"on_off": None, "current": 6.0}
-"""Ways to switch, and the lowest current [A] where it can be set."""
+"""Ways to switch, and the lowest current if it can be set [A]."""
 
 FIVE_MINUTES = 1 / 12
 """Length of a tick [h]."""
@@ -37,7 +37,7 @@ NIGHT_TICKS, AWAY_TICKS, DAY_TICKS = 154, 130, 288
 def rates_per_kwh(
     rng: np.random.Generator, kind: RateKind, ticks: int, tick_hours: float
 ) -> NDArray[np.float64]:
-    """Draw half-hourly market prices, or three bands that come back every day."""
+    """Draw half-hourly market prices, or three bands that repeat every day."""
     half_hour: NDArray[np.intp] = np.floor(np.arange(ticks) * tick_hours * 2 + 1e-9).astype(np.intp)
     if kind == "market":
         count = math.ceil(ticks * tick_hours * 2)
@@ -52,7 +52,7 @@ def rates_per_kwh(
 def night(
     rng: np.random.Generator, kind: RateKind, ticks: int, tick_hours: float = FIVE_MINUTES
 ) -> PlanningProblem:
-    """Draw a night with a need within reach, a want past it, and a shortest run and rest."""
+    """Draw a night with a need within reach, a larger want, and a shortest run and rest."""
     reach_kwh = 0.5 * ticks * tick_hours * MODEL.gained_kw(MODEL.full_kw)
     stored = rng.uniform(5, 25)
     need = stored + rng.uniform(0.2, 1) * min(22, reach_kwh)
@@ -120,7 +120,7 @@ def year(count: int, ticks: int, tick_hours: float, seed: int = 2) -> Nights:
 
 
 def night_of(nights: Nights, number: int) -> PlanningProblem:
-    """Put one of many nights, of which every tick may charge, as a problem of its own."""
+    """Return one of many nights, in which every tick may charge, as a single problem."""
     ticks = nights.rates_per_kwh.shape[1]
     need, want, worth = (
         float(array[number])

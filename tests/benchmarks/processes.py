@@ -1,4 +1,4 @@
-"""`lullwatt run` as a process, and what Linux counts of it. Memory is in MB of 10^6 bytes."""
+"""Run `lullwatt run` as a process, and read its memory [MB of 10^6 bytes] and CPU time."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ NANOSECONDS = 1e-9
 
 @dataclass(frozen=True)
 class Memory:
-    """What is resident: all of it, and with shared pages split among those who share them."""
+    """Resident memory: all of it, and with shared pages divided among the processes."""
 
     rss_mb: float
     pss_mb: float
@@ -45,18 +45,18 @@ def daemon(household: Path) -> Iterator[int]:
 
 
 def memory(pid: int) -> Memory:
-    """Weigh a process."""
+    """Return the memory of a process."""
     text = Path(f"/proc/{pid}/smaps_rollup").read_text("ascii")
     kib = {name: int(size) for name, size in re.findall(r"^(\w+):\s*(\d+) kB$", text, re.MULTILINE)}
     return Memory(kib["Rss"] * KIB_IN_MB, kib["Pss"] * KIB_IN_MB)
 
 
 def busy_seconds(pid: int) -> float:
-    """Give the time that the threads of a process have had a core to themselves [s]."""
+    """Return the CPU time of all threads of a process [s]."""
     threads = Path(f"/proc/{pid}/task").glob("*/schedstat")
     return sum(int(thread.read_text("ascii").split()[0]) for thread in threads) * NANOSECONDS
 
 
 def threads(pid: int) -> int:
-    """Count the threads of a process."""
+    """Return the number of threads of a process."""
     return sum(1 for _ in Path(f"/proc/{pid}/task").iterdir())

@@ -1,4 +1,4 @@
-"""What the daemon takes while little happens: memory, and a share of a core."""
+"""Measure the daemon while little happens: memory, and its share of a core."""
 
 from __future__ import annotations
 
@@ -8,15 +8,15 @@ from time import perf_counter
 
 from tests.benchmarks.processes import Memory, busy_seconds
 from tests.benchmarks.table import Row, at_most, duration
+from tests.benchmarks.timed_bus import TimedBus
 from tests.benchmarks.timing import median
-from tests.benchmarks.wires import Wires
 
 RESIDENT_MB = 60
 SHARE_OF_CORE = 0.002
 """Reaches (design, section 9)."""
 
 SECONDS_BETWEEN_READINGS = (60, 10)
-"""A meter that is slow, and one that is quick."""
+"""Seconds between readings of a slow and a quick meter."""
 
 
 class Readings:
@@ -24,43 +24,43 @@ class Readings:
 
     Parameters
     ----------
-    wires : Wires
-        Where they tell it.
+    bus : TimedBus
+        Where they publish it.
     points : sequence of str
         Their charge points.
     """
 
-    def __init__(self, wires: Wires, points: Sequence[str]) -> None:
-        self._wires = wires
+    def __init__(self, bus: TimedBus, points: Sequence[str]) -> None:
+        self._bus = bus
         self._points = points
         self._wh = 1_000_000
 
     @property
     def kwh(self) -> float:
-        """What they show [kWh]."""
+        """What they all show [kWh]."""
         return self._wh / 1000
 
-    def tell(self, count: int) -> int:
-        """Let each tell its register so often; returns how many messages that were."""
+    def send(self, count: int) -> int:
+        """Let each meter send its register so often; return how many messages that were."""
         for _ in range(count):
             self._wh += 1
             for point in self._points:
-                self._wires.tell(point, "reading", register_kwh=self.kwh, watts=0)
+                self._bus.send(point, "reading", register_kwh=self.kwh, watts=0)
         return count * len(self._points)
 
 
 def share(pid: int, readings: Readings, seconds: float, every: float) -> float:
-    """Give the share of a core that a process takes, with readings every so many seconds."""
+    """Return a process's share of a core, with readings every so many seconds."""
     never = Event()
     begun, busy = perf_counter(), busy_seconds(pid)
     while perf_counter() < begun + seconds:
-        readings.tell(1)
+        readings.send(1)
         never.wait(min(every, max(0.0, begun + seconds - perf_counter())))
     return (busy_seconds(pid) - busy) / (perf_counter() - begun)
 
 
 def row(what: str, every: float, found: float) -> Row:
-    """Say which share of a core it was."""
+    """Return a row with a share of a core."""
     return Row(
         f"{what}: share of a core, a reading every {every:g} s",
         f"under {SHARE_OF_CORE:.1%}",
@@ -70,7 +70,7 @@ def row(what: str, every: float, found: float) -> Row:
 
 
 def weight(what: str, found: Memory, threads: int) -> Row:
-    """Say what is resident."""
+    """Return a row with the resident memory."""
     return Row(
         f"{what}: resident memory",
         f"under {RESIDENT_MB} MB",
@@ -79,13 +79,13 @@ def weight(what: str, found: Memory, threads: int) -> Row:
     )
 
 
-def evening(what: str, wires: Wires, points: Sequence[str]) -> list[Row]:
-    """Plug all vehicles in at one instant, and say how long their commands take."""
+def evening(what: str, bus: TimedBus, points: Sequence[str]) -> list[Row]:
+    """Plug all vehicles in at one instant, and return rows with the delay of their commands."""
 
     def plug_in() -> None:
         for point in points:
-            wires.tell(point, "vehicle", pilot="C", soc_percent=40)
+            bus.send(point, "vehicle", pilot="C", soc_percent=40)
 
-    waited = wires.commands_of_all(points, plug_in)
+    waited = bus.commands_of_all(points, plug_in)
     measured = f"{duration(median(waited))}, {duration(max(waited))}"
     return [Row(f"{what} plugged in at one instant: median, last command", "", measured)]

@@ -1,4 +1,4 @@
-"""A daemon that times its own start: ``python -m tests.benchmarks.stages HOUSE BEGUN``.
+"""Time the stages of a daemon's start: ``python -m tests.benchmarks.stages HOUSE BEGUN``.
 
 `BEGUN` is the monotonic clock's when it was started. The parts are those of
 `daemon.service.running`; it ends when the command in force has been handed to the broker, and

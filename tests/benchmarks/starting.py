@@ -1,4 +1,4 @@
-"""From the start of the process until the command in force is on the bus."""
+"""Time a start: from the process until the command in force is on the bus."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ from time import monotonic
 from tests.benchmarks.processes import ENDS_WITHIN, daemon
 from tests.benchmarks.stages import STAGES
 from tests.benchmarks.table import Row, at_most, duration, durations
+from tests.benchmarks.timed_bus import TimedBus
 from tests.benchmarks.timing import median
-from tests.benchmarks.wires import Wires
 
 ROOT = Path(__file__).parents[2]
 READY_SECONDS = 1.0
@@ -22,18 +22,18 @@ READY_SECONDS = 1.0
 
 
 @contextmanager
-def started(wires: Wires, points: Sequence[str], house: Path) -> Iterator[int]:
-    """Run a daemon once it has given every charge point its command; yields its process id."""
+def started(bus: TimedBus, points: Sequence[str], house: Path) -> Iterator[int]:
+    """Run a daemon until it has sent every charge point its command; yields its process id."""
     pids: list[int] = []
     with ExitStack() as ending:
-        wires.commands_of_all(points, lambda: pids.append(ending.enter_context(daemon(house))))
-        wires.settle()
+        bus.commands_of_all(points, lambda: pids.append(ending.enter_context(daemon(house))))
+        bus.settle()
         yield pids[0]
 
 
-def rows(what: str, wires: Wires, points: Sequence[str], house: Path, count: int) -> list[Row]:
-    """Start a daemon so many times, and say how long it takes, and what takes how long."""
-    times = [_ready(wires, points, house) for _ in range(count)]
+def rows(what: str, bus: TimedBus, points: Sequence[str], house: Path, count: int) -> list[Row]:
+    """Start a daemon so many times, and return rows with the time in all and for each stage."""
+    times = [_ready(bus, points, house) for _ in range(count)]
     stages = [_stages(house) for _ in range(count)]
     middles = [median([each[stage] for each in stages]) for stage in STAGES]
     return [
@@ -47,9 +47,9 @@ def rows(what: str, wires: Wires, points: Sequence[str], house: Path, count: int
     ]
 
 
-def _ready(wires: Wires, points: Sequence[str], house: Path) -> float:
+def _ready(bus: TimedBus, points: Sequence[str], house: Path) -> float:
     with ExitStack() as ending:
-        return max(wires.commands_of_all(points, lambda: ending.enter_context(daemon(house))))
+        return max(bus.commands_of_all(points, lambda: ending.enter_context(daemon(house))))
 
 
 def _stages(house: Path) -> dict[str, float]:

@@ -1,4 +1,4 @@
-"""What was to be reached and what was measured, as rows of plain text."""
+"""Print targets and measurements as rows of plain text."""
 
 from __future__ import annotations
 
@@ -23,12 +23,12 @@ HEAD = Row("what", "target", "measured", "verdict")
 
 
 def at_least(value: float, target: float) -> str:
-    """Say whether `value` is `target` or more, else how many times too small it is."""
+    """Return whether `value` is `target` or more, or how many times too small it is."""
     return REACHED if value >= target else f"missed {target / value:.3g} times"
 
 
 def at_most(value: float, target: float) -> str:
-    """Say whether `value` is `target` or less, else how many times too large it is."""
+    """Return whether `value` is `target` or less, or how many times too large it is."""
     return REACHED if value <= target else f"missed {value / target:.3g} times"
 
 
@@ -45,7 +45,7 @@ def durations(seconds: Sequence[float]) -> str:
 
 
 def table(rows: Sequence[Row]) -> str:
-    """Lay the rows out in columns, below a head."""
+    """Return the rows in columns, below a head."""
     cells = [astuple(row) for row in (HEAD, *rows)]
     widths = [max(len(text) for text in column) for column in zip(*cells, strict=True)]
     cells.insert(1, tuple("-" * width for width in widths))

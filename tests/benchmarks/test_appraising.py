@@ -1,4 +1,4 @@
-"""The benchmark of an appraisal has its rows, whatever they say; no figure is judged."""
+"""The benchmark of an appraisal has all its rows; no figure is judged."""
 
 from __future__ import annotations
 
@@ -19,6 +19,6 @@ def test_the_table_has_its_rows() -> None:
 
 
 def test_the_choices_are_four_at_five_minutes() -> None:
-    """What is measured is what is asked for."""
+    """The benchmark measures the case that the reach names."""
     file = appraising.declared(7)
     assert (len(file.choices), file.appraisal.tick_minutes, file.driving.draws) == (4, 5, 7)

@@ -1,4 +1,4 @@
-"""The benchmark of the daemon at rest has its rows, whatever they say; no figure is judged."""
+"""The benchmark of the daemon at rest has all its rows; no figure is judged."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from tests.benchmarks.machine import machine
 from tests.benchmarks.processes import busy_seconds, memory, threads
 from tests.benchmarks.resting import row
 from tests.benchmarks.table import REACHED, Row
-from tests.benchmarks.wires import wires
+from tests.benchmarks.timed_bus import timed_bus
 
 TINY = at_rest.Sizes(starts=1, rest_seconds=0.2, calm_seconds=0, readings=3, messages=1, points=2)
 BROKER = "mqtt://127.0.0.1:1"
@@ -60,7 +60,7 @@ def test_the_table_has_a_row_for_each_reach(rows: list[Row], what: str, target: 
     assert bool(found.verdict) == bool(target)
 
 
-def test_a_miss_is_called_one() -> None:
+def test_a_missed_target_is_named() -> None:
     """A target is reached at its value; above it the table says by how much."""
     assert row("a daemon", 60, 0.001).verdict == REACHED
     assert row("a daemon", 60, 0.004).verdict == "missed 2 times"
@@ -72,7 +72,7 @@ def test_a_miss_is_called_one() -> None:
     "make", [demo, lambda place, broker: many(place, broker, 3)], ids=["demo", "many"]
 )
 def test_the_households_are_valid(make: Callable[[Path, str], Path], tmp_path: Path) -> None:
-    """What is measured is a household file that the daemon takes, at the broker that is given."""
+    """The measured household file is valid, and has the given broker."""
     file = load_household(make(tmp_path, BROKER))
     assert file.bus.broker == BROKER
     assert file.household.name == "Kowhai Cottage"
@@ -94,7 +94,7 @@ def test_a_hundred_charge_points_are_allowed(tmp_path: Path) -> None:
 
 
 def test_linux_counts_memory_and_time() -> None:
-    """A process that works is resident, has a thread, and gets busier."""
+    """A working process has memory and a thread, and its CPU time grows."""
     before, weighed = busy_seconds(os.getpid()), memory(os.getpid())
     assert 5 < weighed.pss_mb <= weighed.rss_mb
     assert threads(os.getpid()) >= 1
@@ -102,16 +102,16 @@ def test_linux_counts_memory_and_time() -> None:
     assert busy_seconds(os.getpid()) > before
 
 
-def test_no_acknowledgement_is_made_up(tmp_path: Path) -> None:
-    """The broker acknowledges too; only what a daemon acknowledges counts, and none runs here."""
-    with wires(tmp_path) as (_broker, bus):
-        bus.tell("driveway", "reading", register_kwh=1.0)
+def test_only_the_daemons_acknowledgements_count(tmp_path: Path) -> None:
+    """The broker acknowledges too, but does not count; without a daemon there are none."""
+    with timed_bus(tmp_path) as (_broker, bus):
+        bus.send("driveway", "reading", register_kwh=1.0)
         with pytest.raises(AssertionError, match="nothing within"):
             bus.wait(lambda: bus.acknowledged, limit=0.2)
 
 
 def test_nothing_heavy_is_loaded_to_run() -> None:
-    """`lullwatt run` loads nothing that draws, solves for reference, or knows all holidays."""
+    """`lullwatt run` loads no drawing package, reference solver or table of holidays."""
     names = (
         "import sys; from daemon.command_line import cli; from daemon.service import running\n"
         "print(*sys.modules)"
@@ -123,7 +123,7 @@ def test_nothing_heavy_is_loaded_to_run() -> None:
 
 
 def test_the_script_prints_the_table_and_the_machine(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The table comes first, and last what it ran on."""
+    """The table comes first, and the machine last."""
     monkeypatch.setattr(at_rest, "rows", lambda *_: [Row("memory", "60 MB", "50 MB", REACHED)])
     printed = CliRunner().invoke(at_rest.main, ["--quick"], catch_exceptions=False).stdout
     assert printed.startswith("what ")

@@ -1,4 +1,4 @@
-"""The benchmark of a ledger of years has its rows, whatever they say; no figure is judged."""
+"""The benchmark of a ledger of years has all its rows; no figure is judged."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def test_the_table_has_its_rows() -> None:
 
 @pytest.mark.parametrize("back", [0, 3])
 def test_its_nights_agree_with_its_readings(tmp_path: Path, back: int) -> None:
-    """What is filled in is a ledger: the register rises by what the night's record says."""
+    """In the filled ledger the register rises by the energy of the night's record."""
     path = tmp_path / "ledger.sqlite3"
     fill(path, nights=5, readings=100)
     night = LAST_NIGHT - back * DAY

@@ -1,4 +1,4 @@
-"""The benchmark's table has its rows, and both solvers agree; no time is judged."""
+"""The benchmark's table has all its rows, and both solvers agree; no time is judged."""
 
 from __future__ import annotations
 
@@ -87,7 +87,7 @@ def test_the_objectives_agree(rows: list[Row]) -> None:
     assert verdicts == [REACHED] * 3
 
 
-def test_an_objective_that_differs_is_told() -> None:
+def test_a_different_objective_is_shown() -> None:
     """One answer in three that is not the same is a miss."""
     row = equal("nights", [0.0, 2 * EQUAL, EQUAL / 2])
     assert row.measured.startswith("2 of 3, ")
@@ -97,7 +97,7 @@ def test_an_objective_that_differs_is_told() -> None:
 def test_a_night_that_costs_more_than_highs_finds_is_noticed(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """The difference is that of the plans as carried out, not of what was promised."""
+    """The difference is that of the plans as carried out, not as promised."""
     problem = night(np.random.default_rng(1), "market", 20)
     assert compare(problem).difference <= EQUAL
 
@@ -127,7 +127,7 @@ def test_rows_are_medians_and_percentiles_of_the_pairs() -> None:
 
 @pytest.mark.parametrize("number", range(4))
 def test_a_night_of_many_is_the_same_problem_alone(number: int) -> None:
-    """HiGHS is given the problem of that night and no other: both find the same optimum."""
+    """HiGHS solves the problem of that night alone: both find the same optimum."""
     many = year(4, 12, 0.5)
     problem = night_of(many, number)
     solution = one_of(many, solve_nights(many), number)
@@ -146,7 +146,7 @@ def test_rates_hold_for_half_an_hour(kind: RateKind) -> None:
 
 
 def test_problems_are_the_same_each_time_and_hold_together() -> None:
-    """What is timed is a valid problem, drawn again alike, its needs within reach."""
+    """The timed problems are valid, the same when drawn again, and their needs within reach."""
     first, second = (week(np.random.default_rng(7)) for _ in range(2))
     first.check()
     assert len(first.deadlines) == 7
@@ -208,7 +208,7 @@ def test_columns_are_aligned() -> None:
 def test_the_script_prints_the_table_and_the_machine(
     monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    """The table comes first, no solver's banner in it, and last what it ran on."""
+    """The table comes first, without a solver's banner, and the machine last."""
     monkeypatch.setattr(planning, "QUICK", TINY)
     printed = CliRunner().invoke(planning.main, ["--quick"], catch_exceptions=False).stdout
     assert printed.startswith("what ")

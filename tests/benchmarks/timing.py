@@ -1,4 +1,4 @@
-"""A stopwatch, and what is made of its readings."""
+"""Time calls, and summarise the times."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ T = TypeVar("T")
 
 
 def timed(function: Callable[[A], T], argument: A) -> tuple[float, T]:
-    """Call once and give the time it took [s], and the answer."""
+    """Call once; return the time it took [s], and the answer."""
     begin = perf_counter()
     answer = function(argument)
     return perf_counter() - begin, answer
@@ -27,12 +27,12 @@ def seconds(function: Callable[[A], object], arguments: Iterable[A]) -> list[flo
 
 
 def median(values: Sequence[float]) -> float:
-    """Give the value in the middle."""
+    """Return the median."""
     return float(np.median(values))
 
 
 def percentile_99(values: Sequence[float]) -> float:
-    """Give the value that one in a hundred is above."""
+    """Return the value that one in a hundred exceeds."""
     return float(np.percentile(values, 99))
 
 

@@ -30,20 +30,20 @@ from tests.faults.hardware import misbehave
 from tests.faults.kills import Kills, instants_to_strike
 from tests.faults.litter import Litter
 from tests.faults.messages import bad_messages
-from tests.faults.night import Mischief, Night, Quiet, Told
+from tests.faults.night import Commands, Mischief, Night, Quiet
 from tests.faults.stage import staged
 from tests.faults.tally import Tally, say
 from tests.faults.verdict import judge
 from tests.faults.year import year_of_nights
 from tests.support.brokers import Mosquitto
 
-IN_MEMORY: Final = Path("/dev/shm")  # noqa: S108 - a folder of its own is made in it
+IN_MEMORY: Final = Path("/dev/shm")  # noqa: S108 - a new folder is made in it
 LITTER_EACH: Final = 100
 
 
 @dataclass(frozen=True, slots=True)
 class Size:
-    """How much is tried: in all, and in a night."""
+    """How much to try: in all, and in a night."""
 
     kills: int
     kills_a_night: int
@@ -64,22 +64,22 @@ SMALL: Final = Size(
     hardware_rounds=1, nights=5,
 )  # fmt: skip
 
-References = dict[str, tuple[list[tuple[datetime, Told]], datetime]]
-"""By the name of a scene: its commands without mischief, and when the vehicle leaves."""
+References = dict[str, tuple[Commands, datetime]]
+"""For each scene: its commands without faults, and when the vehicle leaves."""
 
 Make = Callable[[Random, list[datetime]], Mischief]
 
 
 @dataclass(slots=True)
 class Campaign:
-    """Plays the parts, and counts.
+    """Plays the parts of the campaign, and counts.
 
     Attributes
     ----------
     directory : Path
         For brokers, ledgers and household files; cleared by its owner.
     seed : int
-        What is tried follows from it; when a kill falls within an event does not quite.
+        Decides what is tried, though not the exact moment of a kill within an event.
     """
 
     directory: Path
@@ -90,7 +90,7 @@ class Campaign:
     played: int = 0
 
     def kills(self, count: int, a_night: int, scenes: Sequence[Scene] = SCENES) -> None:
-        """Kill the daemon so often; half as many kills again befall it while it starts."""
+        """Kill the daemon so often, and half as often again while it starts."""
         for index, part in enumerate(_parts(count, a_night)):
             self._play(scenes[index % len(scenes)], part, Kills, "kills", all_kept=True)
 
@@ -100,7 +100,7 @@ class Campaign:
             self._play(scenes[index % len(scenes)], part, Cuts, "cuts", all_kept=False)
 
     def litters(self, count: int, a_night: int = 10, each: int = LITTER_EACH) -> None:
-        """Litter the broker so often."""
+        """Send bad messages through the broker so often."""
 
         def make(chance: Random, instants: list[datetime]) -> Mischief:
             return Litter(chance, instants, each)
@@ -139,15 +139,14 @@ class Campaign:
         mischief = make(chance, instants_to_strike(chance, scene, leaves, reference, count))
         self._run(scene, mischief, reference, seed, all_kept=all_kept)
 
-    def _reference(self, scene: Scene) -> tuple[list[tuple[datetime, Told]], datetime]:
+    def _reference(self, scene: Scene) -> tuple[Commands, datetime]:
         if scene.name not in self.references:
             night, leaves = self._run(scene, Quiet(), [], f"seed {self.seed}", all_kept=True)
-            self.references[scene.name] = (night.told, leaves)
+            self.references[scene.name] = (night.commands, leaves)
         return self.references[scene.name]
 
     def _run(
-        self, scene: Scene, mischief: Mischief, reference: list[tuple[datetime, Told]], seed: str,
-        *, all_kept: bool,
+        self, scene: Scene, mischief: Mischief, reference: Commands, seed: str, *, all_kept: bool,
     ) -> tuple[Night, datetime]:  # fmt: skip
         self.tally.tried["rehearsed nights"] += 1
         plant = self.plant if reference else None
@@ -172,7 +171,7 @@ class Campaign:
 
 
 YEAR_WRONGS: Final = {"lost_wh": "lost", "owed": "lost", "left_charging": "left charging"}
-"""Of the figures of many nights, those that must be 0."""
+"""The figures of many nights that must be 0."""
 
 
 @contextmanager
@@ -186,12 +185,12 @@ def _broker(directory: Path) -> Iterator[Mosquitto]:
 
 
 def _parts(count: int, most: int) -> list[int]:
-    """Split a count into parts of `most`, and what is left."""
+    """Split a count into parts of `most`, and the rest."""
     return [min(most, count - begun) for begun in range(0, count, most)]
 
 
 def parts_of(campaign: Campaign, size: Size) -> list[tuple[str, Callable[[], None]]]:
-    """Name the parts of a campaign, with what plays each."""
+    """List the parts of a campaign, with the function that plays each."""
     return [
         ("kills of the daemon", lambda: campaign.kills(size.kills, size.kills_a_night)),
         ("broker faults", lambda: campaign.cuts(size.cuts, size.cuts_a_night)),
@@ -204,12 +203,12 @@ def parts_of(campaign: Campaign, size: Size) -> list[tuple[str, Callable[[], Non
 
 @contextmanager
 def memory_folder() -> Iterator[Path]:
-    """Make a folder in memory, where there is one: what is synchronised there takes no time.
+    """Make a folder in memory, if there is one: synchronising takes no time there.
 
     Yields
     ------
     Path
-        Cleared away afterwards.
+        Removed afterwards.
     """
     where = IN_MEMORY if IN_MEMORY.is_dir() else None
     with TemporaryDirectory(prefix="lullwatt-faults-", dir=where) as directory:
@@ -218,12 +217,12 @@ def memory_folder() -> Iterator[Path]:
 
 @contextmanager
 def silent() -> Iterator[None]:
-    """Let the parts that run in this process log nothing.
+    """Log nothing from the parts that run in this process.
 
     Yields
     ------
     None
-        Logs are dropped meanwhile.
+        Log entries are dropped meanwhile.
     """
 
     def drop(

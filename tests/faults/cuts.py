@@ -1,4 +1,4 @@
-"""Takes the broker away at random instants of rehearsed nights, and brings it back."""
+"""Take the broker away at random instants of rehearsed nights, and bring it back."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from tests.faults.night import Night
 from tests.support.waiting import patience, wait_until
 
 KEEPALIVE_SECONDS: Final = 1
-"""Shorter than the daemon's own, so that a frozen broker is missed soon."""
+"""Shorter than the daemon's own, so that a frozen broker is noticed soon."""
 
 LONGEST_SECONDS: Final = 0.03
 LONGEST_MOMENT_SECONDS: Final = 0.4
 LONGEST_DRIFT: Final = timedelta(minutes=75)
-HOLDS: Final = timedelta(minutes=30)
-"""The longest that a start holds without being renewed: design, section 5, invariant 3."""
+EXPIRES_AFTER: Final = timedelta(minutes=30)
+"""A start expires after this if it is not extended: design, section 5, invariant 3."""
 
 KINDS: Final = (
     *("killed, and back with its store",) * 4,
@@ -69,9 +69,11 @@ class Cuts:
         cut.start()
         night.burst(chance.randint(1, 5))
         cut.join()
-        stage.daemon.wait(lambda: stage.daemon.disconnections > lost[0], "it misses the broker")
+        stage.daemon.wait(
+            lambda: stage.daemon.disconnections > lost[0], "it notices the lost broker"
+        )
         if not stage.hardware.wait_lost(lost[1] + 1, patience(LIMIT_SECONDS)):
-            raise Stuck("the hardware does not miss the broker")
+            raise Stuck("the hardware does not notice the lost broker")
         if chance.random() < 0.4:
             self._drift(night)
         if frozen:
@@ -83,7 +85,7 @@ class Cuts:
         _come_back(night, counts)
 
     def _drift(self, night: Night) -> None:
-        """Let time pass without a broker, and see that the hardware stops by itself."""
+        """Let time pass without a broker, and check that the hardware stops by itself."""
         stage = night.stage
         begun = night.now
         last = stage.leaves - timedelta(minutes=1)
@@ -93,21 +95,21 @@ class Cuts:
             assert wake is not None
             following = min(until, wake, stage.hardware.next_due())
             night.now = max(following, night.now + timedelta(microseconds=1))
-            stage.daemon.tell(night.now)
+            stage.daemon.set_clock(night.now)
             stage.hardware.step(night.now)
             stage.daemon.wake_up()
-            if night.now - begun > HOLDS and stage.point.offered_amps > 0:
+            if night.now - begun > EXPIRES_AFTER and stage.point.offered_amps > 0:
                 stage.tally.wrong("left charging", f"without a broker, {night.place()}")
         minutes = (night.now - begun) // timedelta(minutes=1)
         stage.tally.tried["broker faults: virtual minutes without it"] += minutes
-        night.reference = []  # from here on it is another night
+        night.reference = []  # from here on the commands differ
 
 
 def _come_back(night: Night, counts: tuple[int, int]) -> None:
-    """Wait until both sides are connected again; what was on its way may be lost."""
+    """Wait until both sides are connected again; messages on their way may be lost."""
     stage = night.stage
     stage.daemon.wait(lambda: stage.daemon.connections > counts[0], "it comes back")
-    night.is_prompt(counts[1] + 1)
+    night.check_prompt(counts[1] + 1)
     wait_until(
         lambda: stage.person.publish(stage.topics.load, b"{}", retain=False),
         what="the person is connected again",

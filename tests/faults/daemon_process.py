@@ -1,9 +1,9 @@
-"""The real daemon in a process of its own, on a virtual clock, to be killed at any instant.
+"""Run the real daemon in a child process, on a virtual clock, to be killed at any instant.
 
 The child is `daemon.service.running.Daemon` with its MQTT bus and its ledger on disk; only its
-clock and its wake-ups are in the campaign's hands. It tells of everything it has
-dealt with over a pipe. It can also be told to kill itself (SIGKILL) when it passes a given place
-for the n-th time: a statement in the ledger, a plan, a message on its way out, an acknowledgement.
+clock and its wake-ups are controlled by the campaign. It reports every event that it has handled
+over a pipe. It can also kill itself (SIGKILL) when it passes a given place for the n-th time: a
+statement in the ledger, a plan, a message on its way out, an acknowledgement.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ FIRST_PAUSE_SECONDS: Final = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Aim:
-    """Where the daemon is to be killed: when it passes this place for the `count`-th time."""
+    """Where to kill the daemon: when it passes this place for the `count`-th time."""
 
     place: Place
     count: int
@@ -60,7 +60,7 @@ class Aim:
 
 @dataclass(frozen=True, slots=True)
 class Order:
-    """How a daemon is to be started."""
+    """How to start a daemon."""
 
     house: Path
     at: datetime
@@ -70,8 +70,8 @@ class Order:
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
-    """What the child tells of one event it has dealt with, or of its clock."""
+class ChildReport:
+    """The child's report of one event that it has handled, or of its clock."""
 
     kind: Literal["message", "wake-up", "connected", "disconnected", "clock", "halt"]
     wake: datetime | None = None
@@ -88,7 +88,7 @@ class Heard:
 
 @dataclass(slots=True)
 class _Executioner:
-    """Kills this process where it was told to."""
+    """Kills this process at its aim."""
 
     aim: Aim | None = None
     passed: int = 0
@@ -105,7 +105,7 @@ class _Executioner:
 
 
 class _Watched(Daemon):
-    """Notes when it was connected, and passes the executioner before it acknowledges."""
+    """Records when it was connected, and passes the executioner before it acknowledges."""
 
     connected_at_seconds = 0.0
     executioner: _Executioner
@@ -125,23 +125,23 @@ class _Watched(Daemon):
 
 
 @dataclass(slots=True)
-class _Teller:
-    """Tells the campaign what the daemon has dealt with."""
+class _Reporter:
+    """Reports to the campaign each event that the daemon has handled."""
 
     pipe: Connection
     daemon: _Watched | None = None
     lock: Lock = field(default_factory=Lock)
 
-    def send(self, heard: Heard) -> None:
+    def send(self, report: ChildReport) -> None:
         with self.lock:
-            self.pipe.send(heard)
+            self.pipe.send(report)
 
-    def tell(self, handled: HandledEvent) -> None:
+    def report(self, handled: HandledEvent) -> None:
         state = handled.states[POINT]
         actions = [action for point, action in handled.actions if point == POINT]
         event = handled.event
         self.send(
-            Heard(
+            ChildReport(
                 kind=_kind(handled),
                 wake=handled.wake,
                 mark=mark(event.topic, event.payload)
@@ -176,13 +176,13 @@ def _kind(
 
 
 def mark(topic: str, payload: bytes) -> Mark:
-    """Give a message a short name."""
+    """Return a short name of a message."""
     return topic, sha256(payload).digest()
 
 
 @contextmanager
 def hurried(keepalive_seconds: int) -> Iterator[None]:
-    """Let buses made meanwhile miss a broker sooner, and come back sooner, than in a house.
+    """Let new buses notice a lost broker sooner, and reconnect sooner, than in a home.
 
     Yields
     ------
@@ -197,7 +197,7 @@ def hurried(keepalive_seconds: int) -> Iterator[None]:
 
 
 def run_child(pipe: Connection, order: Order) -> None:
-    """Run the daemon until it is killed, or the campaign hangs up."""
+    """Run the daemon until it is killed, or the campaign closes the pipe."""
     structlog.configure(processors=[_say_nothing])
     with hurried(order.keepalive_seconds):
         _run_hurried(pipe, order)
@@ -208,27 +208,27 @@ def _run_hurried(pipe: Connection, order: Order) -> None:
         PLANTS[order.plant]()
     executioner = _Executioner(order.aim)
     watch = HouseholdWatch(order.house)
-    clock, teller = VirtualClock(order.at), _Teller(pipe)
+    clock, reporter = VirtualClock(order.at), _Reporter(pipe)
     with open_ledger(watch.house.file.ledger.path) as ledger:
         _pass_by(executioner, ledger)
         watched = _Watched(
             watch, ledger, clock, watch.house.file.bus,
-            wake_at=lambda _instant: None, observer=teller.tell,
+            wake_at=lambda _instant: None, observer=reporter.report,
         )  # fmt: skip
         watched.executioner = executioner
-        teller.daemon = watched
-        obeying = partial(_obey, pipe, teller, clock, watched)
+        reporter.daemon = watched
+        obeying = partial(_obey, pipe, reporter, clock, watched)
         Thread(target=obeying, daemon=True).start()
         watched.run()
 
 
-def _obey(pipe: Connection, teller: _Teller, clock: VirtualClock, watched: _Watched) -> None:
+def _obey(pipe: Connection, reporter: _Reporter, clock: VirtualClock, watched: _Watched) -> None:
     try:
         while True:
             match pipe.recv():
                 case datetime() as instant:
                     clock.advance_to(instant)
-                    teller.send(Heard("clock"))
+                    reporter.send(ChildReport("clock"))
                 case "wake-up":
                     watched.post(WakeUp())
                 case "halt":
@@ -240,7 +240,7 @@ def _obey(pipe: Connection, teller: _Teller, clock: VirtualClock, watched: _Watc
 
 
 def _pass_by(executioner: _Executioner, ledger: Ledger) -> None:
-    """Lead the daemon past the executioner wherever something is half done."""
+    """Let the daemon pass the executioner wherever something is half done."""
     ledger._connection.set_trace_callback(lambda _sql: executioner.passes("statement"))
     draft, publish = planning.draft_plan, MqttBus.publish
 

@@ -1,4 +1,4 @@
-"""The evenings that are rehearsed under fire, all at Kowhai Cottage, and what must hold in them."""
+"""The evenings that are rehearsed with faults, all at Kowhai Cottage, and their limits."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ VEHICLE: Final = "hatchback"
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
-    """What a person asks for, so long after the plug-in."""
+class PersonRequest:
+    """A person's request, so long after the plug-in."""
 
     after: timedelta
-    wish: dict[str, Any]
+    request: dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,22 +35,22 @@ class Scene:
     soc_percent : float
         State of charge then.
     lines : tuple of (str, str)
-        What is replaced in the demo household.
-    asks : tuple of Asked
-        What a person asks for.
+        Text that is replaced in the demo household.
+    asks : tuple of PersonRequest
+        A person's requests.
     peak_amps : float
-        The most that may flow from 17:00 to 21:00 [A]; what the main fuse leaves.
+        The most that may flow from 17:00 to 21:00, under the main fuse [A].
     amps : float
         The most that may flow at all [A].
     need_percent : float
-        What must be there at the departure, by what the file says.
+        The least state of charge at the departure, by the file.
     """
 
     name: str
     at: str
     soc_percent: float
     lines: tuple[tuple[str, str], ...] = ()
-    asks: tuple[Asked, ...] = ()
+    asks: tuple[PersonRequest, ...] = ()
     peak_amps: float = 32.0
     amps: float = 32.0
     need_percent: float = 60.0
@@ -61,12 +61,12 @@ class Scene:
         return datetime.fromisoformat(self.at).astimezone(UTC)
 
     def allowed_amps(self, instant: datetime) -> float:
-        """Say what may flow at most, by what the file says."""
+        """Return the highest current that the file allows."""
         local = instant.astimezone(AUCKLAND)
         return self.peak_amps if 17 <= local.hour < 21 else self.amps
 
     def write(self, directory: Path, broker: str) -> Path:
-        """Write the household file, its broker and its own lines in place."""
+        """Write the household file, with its broker and its replaced text."""
         text = files("config").joinpath("examples", "kowhai.yaml").read_text("utf-8")
         for old, new in (("mqtt://127.0.0.1:1883", broker), *self.lines):
             assert old in text, old
@@ -85,8 +85,8 @@ _RELAY = (
     ("switching: current", "switching: on_off"),
     ("    max_amps: 32\n    min_amps", "    max_amps: 16\n    min_amps"),
 )
-_NOW = Asked(timedelta(minutes=37), {"charge_now": True})
-_CLEAR = Asked(timedelta(minutes=71), {"clear": True})
+_NOW = PersonRequest(timedelta(minutes=37), {"charge_now": True})
+_CLEAR = PersonRequest(timedelta(minutes=71), {"clear": True})
 
 SCENES: Final = (
     Scene("a Wednesday", "2026-06-03T18:30:00+12:00", 35),

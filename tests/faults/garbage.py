@@ -1,4 +1,4 @@
-"""Messages that must change nothing, from a seeded generator: each kind a function of its own."""
+"""Make messages that must change nothing, from a seeded generator."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class Sent:
 
 @dataclass(slots=True)
 class Garbage:
-    """Makes garbage.
+    """Makes bad messages.
 
     Attributes
     ----------
@@ -44,11 +44,11 @@ class Garbage:
     good: list[Sent] = field(default_factory=list)
 
     def remember(self, sent: Sent) -> None:
-        """Keep a good message, to send it again later."""
+        """Remember a good message, to send it again later."""
         self.good = [*self.good[-REMEMBERED:], sent]
 
     def make(self, now: datetime) -> tuple[str, Sent]:
-        """Make one message, and say of what kind it is."""
+        """Return the kind of a message, and the message."""
         kind = self.chance.choices(list(KINDS), weights=[weight for weight, _ in KINDS.values()])[0]
         return kind, KINDS[kind][1](self, now)
 
@@ -67,7 +67,7 @@ class Garbage:
         return Sent(self._topic(), payload)
 
     def other_json(self, _now: datetime) -> Sent:
-        """Send JSON that is no object, or says nothing."""
+        """Send JSON that is no object, or is empty."""
         return Sent(self._topic(), self.chance.choice(OTHER_JSON))
 
     def deep(self, _now: datetime) -> Sent:
@@ -78,7 +78,7 @@ class Garbage:
         return Sent(self._topic(), b'{"at":' * (depth // 10))
 
     def huge(self, now: datetime) -> Sent:
-        """Send up to a mebibyte, some of it good but for its size."""
+        """Send up to a mebibyte, some of it good except for its size."""
         size = self.chance.choice([65_537, 100_000, MIB])
         topic, payload = self._fresh(now)
         if self.chance.random() < 0.5:
@@ -86,57 +86,57 @@ class Garbage:
         return Sent(topic, b'{"v":1,"x":"' + b"x" * size + b'"}')
 
     def no_number(self, now: datetime) -> Sent:
-        """Say numbers that are none: NaN, infinities, texts, true, more digits than there are."""
+        """Send bad numbers: NaN, infinities, texts, true, too many digits."""
         bad = self.chance.choice(["NaN", "Infinity", "-Infinity", "1e999", "true", '"7"', "[7]"])
         return self._with_value(now, bad)
 
     def wrong_unit(self, now: datetime) -> Sent:
-        """Give a unit of its own, as text, or more than there can be."""
+        """Send numbers with a unit, or impossibly large ones."""
         bad = ['"3.61 kW"', '"41 %"', '"1234.5 kWh"', '{"value":3,"unit":"kW"}', "1e15", "-1e15"]
         return self._with_value(now, self.chance.choice(bad))
 
     def no_instant(self, now: datetime) -> Sent:
-        """Date it so that nobody knows when: not at all, without offset, or not on a calendar."""
+        """Send a bad date: none, one without offset, or one that no calendar has."""
         topic, payload = self._fresh(now)
-        said = json.loads(payload)
-        said["at"] = self.chance.choice(NO_INSTANTS)
+        body = json.loads(payload)
+        body["at"] = self.chance.choice(NO_INSTANTS)
         if self.chance.random() < 0.2:
-            del said["at"]
-        return Sent(topic, json.dumps(said).encode())
+            del body["at"]
+        return Sent(topic, json.dumps(body).encode())
 
     def future(self, now: datetime) -> Sent:
-        """Date it further ahead than clocks go wrong."""
+        """Send a message dated further ahead than any clock."""
         ahead = timedelta(minutes=self.chance.choice([11, 61, 1440, 5_000_000]))
         return Sent(*self._fresh(now + ahead))
 
     def other_version(self, now: datetime) -> Sent:
-        """Follow a contract of another version."""
+        """Send a message of another version of the contract."""
         topic, payload = self._fresh(now)
         return Sent(topic, payload.replace(b'"v": 1', self.chance.choice([b'"v": 2', b'"v": "1"'])))
 
     def again(self, now: datetime) -> Sent:
-        """Send an earlier good message again, late; retained, as a leftover, now and then."""
+        """Send an earlier good message again, late; now and then retained."""
         if not self.good:
             return self.mangled(now)
         sent = self.chance.choice(self.good)
         return Sent(sent.topic, sent.payload, retain=self.chance.random() < 0.3)
 
     def elsewhere(self, now: datetime) -> Sent:
-        """Send what is good on a topic that is none, or another household's."""
+        """Send a good payload on an unknown topic, or another household's."""
         _, payload = self._fresh(now)
         return Sent(self.chance.choice(ELSEWHERE).format(base=self.topics.base), payload)
 
-    def bad_wish(self, _now: datetime) -> Sent:
-        """Ask for what nobody can ask for."""
-        return Sent(self.topics.request(POINT), self.chance.choice(BAD_WISHES))
+    def bad_request(self, _now: datetime) -> Sent:
+        """Send a request that is not allowed."""
+        return Sent(self.topics.request(POINT), self.chance.choice(BAD_REQUESTS))
 
-    def retained_wish(self, _now: datetime) -> Sent:
-        """Ask for something good, but leave it behind with the broker."""
+    def retained_request(self, _now: datetime) -> Sent:
+        """Send a good request, but retained."""
         payload = self.chance.choice([b'{"v":1,"charge_now":true}', b'{"v":1,"soc_percent":99}'])
         return Sent(self.topics.request(POINT), payload, retain=True)
 
     def bad_prices(self, _now: datetime) -> Sent:
-        """Send prices that are none."""
+        """Send prices that are not valid."""
         return Sent(self.topics.prices, self.chance.choice(BAD_PRICES))
 
     # --- parts --------------------------------------------------------------------------------
@@ -148,14 +148,14 @@ class Garbage:
         )
 
     def _fresh(self, now: datetime) -> tuple[str, bytes]:
-        """Write what hardware could say, with values that nobody would miss."""
+        """Return a message that hardware could send, with remarkable values."""
         at = now.isoformat()
-        said: dict[str, Any]
+        body: dict[str, Any]
         if self.chance.random() < 0.5:
-            said = {"v": 1, "at": at, "register_kwh": self.chance.uniform(0, 5000), "watts": 7000.0}
-            return self.topics.reading(POINT), json.dumps(said).encode()
-        said = {"v": 1, "at": at, "pilot": self.chance.choice("ABCDEF"), "soc_percent": 99.0}
-        return self.topics.vehicle(POINT), json.dumps(said).encode()
+            body = {"v": 1, "at": at, "register_kwh": self.chance.uniform(0, 5000), "watts": 7000.0}
+            return self.topics.reading(POINT), json.dumps(body).encode()
+        body = {"v": 1, "at": at, "pilot": self.chance.choice("ABCDEF"), "soc_percent": 99.0}
+        return self.topics.vehicle(POINT), json.dumps(body).encode()
 
     def _with_value(self, now: datetime, value: str) -> Sent:
         at = now.isoformat()
@@ -180,7 +180,7 @@ ELSEWHERE: Final = (
     "lullwatt", "", "/", "{base}/driveway/status", "{base}/driveway/plan", "{base}/driveway/alert",
     "{base}/DRIVEWAY/reading", "{base}/daemon", "\ufffd/\x00", "x" * 65_535,
 )  # fmt: skip
-BAD_WISHES: Final = (
+BAD_REQUESTS: Final = (
     b'{"v":1}', b'{"v":1,"charge_nov":true}', b'{"v":1,"charge_now":"yes"}', b'{"v":1,"by":null}',
     b'{"v":1,"want_percent":101}', b'{"v":1,"want_percent":50,"need_percent":60}',
     b'{"v":1,"charge_now":true,"skip_until":"2026-06-03T09:00:00Z"}', b'{"v":1,"soc_percent":-1}',
@@ -205,8 +205,8 @@ KINDS: Final[Mapping[str, tuple[int, Callable[[Garbage, datetime], Sent]]]] = {
     "another version": (5, Garbage.other_version),
     "sent again, late": (20, Garbage.again),
     "elsewhere": (10, Garbage.elsewhere),
-    "a bad wish": (5, Garbage.bad_wish),
-    "a retained wish": (3, Garbage.retained_wish),
+    "a bad request": (5, Garbage.bad_request),
+    "a retained request": (3, Garbage.retained_request),
     "bad prices": (3, Garbage.bad_prices),
 }
-"""How often, and how it is made."""
+"""Weight and maker of each kind."""

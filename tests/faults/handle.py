@@ -1,4 +1,4 @@
-"""The campaign's end of the pipe to a daemon's process: starts it, kills it, hears what it did."""
+"""Control a daemon's process from the campaign: start it, kill it, receive its reports."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from typing import Any, Final
 
 from daemon.control.events import CommandInForce
 from planners.plan.plan import Period
-from tests.faults.daemon_process import Aim, Heard, Mark, Order, run_child
+from tests.faults.daemon_process import Aim, ChildReport, Mark, Order, run_child
 from tests.support.waiting import patience
 
 LIMIT_SECONDS: Final = 20.0
@@ -28,20 +28,20 @@ class Died(Exception):  # noqa: N818 - that is what happened
 
 
 class Stuck(Exception):  # noqa: N818 - that is what happened
-    """The daemon is alive, and what must happen does not."""
+    """The daemon is alive, but something that must happen does not."""
 
 
 class DaemonHandle:
-    """One daemon through all its lives.
+    """One daemon, started again after each kill.
 
     Attributes
     ----------
     arrived : set of Mark
-        Every message that was dealt with.
+        Every message that was handled.
     issued : list of CommandInForce
         Every command, in order.
     command, periods, charges_now, wake
-        What was in force when something was heard last.
+        What was in force at the last report.
     """
 
     def __init__(
@@ -73,7 +73,7 @@ class DaemonHandle:
         return max((command.serial for command in self.issued), default=0)
 
     def start(self, at: datetime, aim: Aim | None = None) -> None:
-        """Start it on the ledger it left, at a virtual instant."""
+        """Start it at a virtual instant, on the ledger that it left."""
         self._pipe, theirs = _PROCESSES.Pipe()
         order = Order(self._house, at, self._keepalive_seconds, aim, self._plant)
         self._process = _PROCESSES.Process(target=run_child, args=(theirs, order), daemon=True)
@@ -83,26 +83,26 @@ class DaemonHandle:
         self.wake = self.command = None
 
     def kill(self) -> None:
-        """SIGKILL, now."""
+        """Kill it (SIGKILL), now."""
         assert self._process is not None
         self._process.kill()
 
     def kill_after(self, seconds: float) -> Timer:
-        """SIGKILL this life of it in a moment."""
+        """Kill it (SIGKILL) after so many seconds."""
         assert self._process is not None
         timer = Timer(seconds, self._process.kill)
         timer.start()
         return timer
 
-    def bury(self) -> int | None:
-        """Hear what it said last; its process is gone afterwards, and this is its exit code."""
+    def end_life(self) -> int | None:
+        """Receive its last reports, wait for its end, and return its exit code."""
         if self._process is None:
             return None
         if not self._is_over:  # one that has ended by itself must not seem killed
             self._process.kill()
         try:
             while True:
-                self._hear(patience(LIMIT_SECONDS), "its end")
+                self._receive(patience(LIMIT_SECONDS), "its end")
         except Died:
             pass
         self._process.join(patience(LIMIT_SECONDS))
@@ -114,10 +114,10 @@ class DaemonHandle:
         return code
 
     def aim(self, aim: Aim) -> None:
-        """Let it kill itself when it passes a place."""
+        """Have it kill itself when it passes a place."""
         self._send(aim)
 
-    def tell(self, now: datetime) -> None:
+    def set_clock(self, now: datetime) -> None:
         """Move its clock."""
         ticks = self._clock_ticks
         self._send(now)
@@ -132,15 +132,15 @@ class DaemonHandle:
     def wait(
         self, condition: Callable[[], bool], what: str, limit_seconds: float = LIMIT_SECONDS
     ) -> None:
-        """Hear it until something holds."""
+        """Receive its reports until a condition is true."""
         deadline = monotonic() + patience(limit_seconds)
         while not condition():
-            self._hear(max(0.0, deadline - monotonic()), what)
+            self._receive(max(0.0, deadline - monotonic()), what)
 
     def drain(self) -> None:
-        """Hear what it has said, without waiting."""
+        """Receive the reports that are there, without waiting."""
         while self._pipe is not None and self._pipe.poll(0):
-            self._hear(0, "what is there")
+            self._receive(0, "what is there")
 
     def _send(self, what: object) -> None:
         assert self._pipe is not None
@@ -150,33 +150,33 @@ class DaemonHandle:
             self._is_over = True
             raise Died from error
 
-    def _hear(self, patience_seconds: float, what: str) -> None:
+    def _receive(self, patience_seconds: float, what: str) -> None:
         assert self._pipe is not None
         try:
             if not self._pipe.poll(patience_seconds):
                 raise Stuck(what)
-            heard = self._pipe.recv()
+            report = self._pipe.recv()
         except (EOFError, OSError) as error:
             self._is_over = True
             raise Died from error
-        self._take(heard)
+        self._record(report)
 
-    def _take(self, heard: Heard) -> None:
-        self._counts(heard)
-        if heard.kind == "clock":
+    def _record(self, report: ChildReport) -> None:
+        self._count(report)
+        if report.kind == "clock":
             return
-        self.wake, self.command = heard.wake, heard.command
-        self.periods, self.charges_now = heard.periods, heard.charges_now
-        self.issued += heard.issued
-        self.nights += heard.nights
-        self.alerts += heard.alerts
-        if heard.mark is not None:
-            self.arrived.add(heard.mark)
+        self.wake, self.command = report.wake, report.command
+        self.periods, self.charges_now = report.periods, report.charges_now
+        self.issued += report.issued
+        self.nights += report.nights
+        self.alerts += report.alerts
+        if report.mark is not None:
+            self.arrived.add(report.mark)
 
-    def _counts(self, heard: Heard) -> None:
-        self._clock_ticks += heard.kind == "clock"
-        self.wake_ups += heard.kind == "wake-up"
-        self.disconnections += heard.kind == "disconnected"
-        if heard.kind == "connected":
+    def _count(self, report: ChildReport) -> None:
+        self._clock_ticks += report.kind == "clock"
+        self.wake_ups += report.kind == "wake-up"
+        self.disconnections += report.kind == "disconnected"
+        if report.kind == "connected":
             self.connections += 1
-            self.connected_at_seconds = heard.connected_at_seconds
+            self.connected_at_seconds = report.connected_at_seconds

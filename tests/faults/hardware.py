@@ -1,8 +1,7 @@
-"""Hardware that misbehaves: each way in a night of its own, at random instants.
+"""Play hardware that misbehaves: each fault in a separate night, at random instants.
 
-The service runs in this process; between it and the simulated charge point stands a fault. What a
-person must be told, `daemon.control.confirming` says in its first lines; whatever happens, the
-energy must be accounted for.
+The service runs in this process, with a fault between it and the simulated charge point. It must
+raise the alerts of `daemon.control.alerts`, and account for all the energy.
 """
 
 from __future__ import annotations
@@ -21,7 +20,7 @@ from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehic
 from daemon.control.alerts import ENDED_SHORT, NO_POWER, NO_READING, POWER_AFTER_STOP
 from tests.faults.evenings import POINT, SCENES, Scene
 from tests.faults.garbage import Sent
-from tests.faults.kept import read_ledger
+from tests.faults.ledger_contents import read_ledger
 from tests.faults.served import Served
 from tests.faults.stage import REGISTER_WH
 from tests.faults.tally import Tally
@@ -31,13 +30,13 @@ PLUGGED: Final = 12 * 60 + 45
 """The vehicle is unplugged five minutes before it leaves at 07:20 [min after 18:30]."""
 
 STEPS: Final = tuple(step for step in range(15 * 60) if step % 5 == 0 or 145 < step < 400)
-"""Minutes after the plug-in at which the hardware speaks: more often while it charges."""
+"""Minutes after the plug-in at which the hardware reports: more often while it charges."""
 
 CHARGES: Final = (155, 350)
 """Minutes after the plug-in between which the demo household charges."""
 
 MOST_STARTS: Final = 4
-"""A night needs one; what fails is tried again, but not all night."""
+"""A night needs one; a failed start is tried again, but not all night."""
 
 MINUTE_WH: Final = 32 * 230 / 60
 """What flows in a minute at the highest current [Wh]."""
@@ -57,7 +56,7 @@ class FaultyPoint(SimulatedChargePoint):
 
 
 @dataclass
-class Stubborn(SimulatedVehicle):
+class StubbornVehicle(SimulatedVehicle):
     """A vehicle that ends its charge by itself at a state of charge."""
 
     ends_at_percent: float = 100.0
@@ -69,120 +68,120 @@ class Stubborn(SimulatedVehicle):
 
 
 @dataclass(slots=True)
-class Line:
-    """What hardware says, as it should be; a fault changes it.
+class HardwareMessages:
+    """The messages that hardware sends now; a fault changes them.
 
     Attributes
     ----------
     step : int
         Minutes since the plug-in.
     begins : int
-        From when on it misbehaves.
-    says : list of (str, dict)
-        Leaf and body of what is published now.
+        The step at which the fault begins.
+    messages : list of (str, dict)
+        Last topic level and body of each message.
     """
 
     step: int
     begins: int
     point: FaultyPoint
     chance: Random
-    says: list[tuple[str, dict[str, Any]]]
+    messages: list[tuple[str, dict[str, Any]]]
     memory: dict[str, Any]
 
     @property
     def on(self) -> bool:
-        """Whether it misbehaves now."""
+        """Whether the fault has begun."""
         return self.step >= self.begins
 
 
-def relay_stuck_on(line: Line) -> None:
+def relay_stuck_on(hardware: HardwareMessages) -> None:
     """Never open again, once it has charged."""
-    line.point.stuck = "on" if line.on else None
+    hardware.point.stuck = "on" if hardware.on else None
 
 
-def relay_stuck_off(line: Line) -> None:
+def relay_stuck_off(hardware: HardwareMessages) -> None:
     """Never close."""
-    line.point.stuck = "off"
+    hardware.point.stuck = "off"
 
 
-def meter_silent(line: Line) -> None:
-    """Say nothing for forty minutes of the charge."""
-    if line.begins <= line.step < line.begins + 40:
-        line.says.clear()
+def meter_silent(hardware: HardwareMessages) -> None:
+    """Send nothing for forty minutes of the charge."""
+    if hardware.begins <= hardware.step < hardware.begins + 40:
+        hardware.messages.clear()
 
 
-def meter_reset(line: Line) -> None:
+def meter_reset(hardware: HardwareMessages) -> None:
     """Begin at 0 again in the middle of a charge."""
-    if not line.on:
+    if not hardware.on:
         return
-    for body in _readings(line):
-        offset = line.memory.setdefault("offset", body["register_kwh"])
+    for body in _readings(hardware):
+        offset = hardware.memory.setdefault("offset", body["register_kwh"])
         body["register_kwh"] = round(body["register_kwh"] - offset, 3)
 
 
-def meter_backwards(line: Line) -> None:
+def meter_backwards(hardware: HardwareMessages) -> None:
     """Go back by some watt-hours now and then."""
-    for body in _readings(line):
-        if line.on and line.chance.random() < 0.3:
+    for body in _readings(hardware):
+        if hardware.on and hardware.chance.random() < 0.3:
             body["register_kwh"] = round(body["register_kwh"] - 0.003, 3)
 
 
-def doubled_and_late(line: Line) -> None:
-    """Say everything twice, and now and then minutes late."""
-    late = line.memory.setdefault("late", [])
-    if line.on and line.chance.random() < 0.2:
-        late.append((line.step + line.chance.randint(2, 9), list(line.says)))
+def doubled_and_late(hardware: HardwareMessages) -> None:
+    """Send everything twice, and now and then minutes late."""
+    late = hardware.memory.setdefault("late", [])
+    if hardware.on and hardware.chance.random() < 0.2:
+        late.append((hardware.step + hardware.chance.randint(2, 9), list(hardware.messages)))
         return
-    for due, said in list(late):
-        if due <= line.step:
-            late.remove((due, said))
-            line.says += said
-    line.says += list(line.says)
+    for due, messages in list(late):
+        if due <= hardware.step:
+            late.remove((due, messages))
+            hardware.messages += messages
+    hardware.messages += list(hardware.messages)
 
 
-def clock_behind(line: Line) -> None:
-    """Date everything an hour before it is so."""
-    _shift(line, -timedelta(hours=1))
+def clock_behind(hardware: HardwareMessages) -> None:
+    """Date everything an hour too early."""
+    _shift(hardware, -timedelta(hours=1))
 
 
-def clock_ahead(line: Line) -> None:
-    """Date everything an hour after it is so, until somebody puts the clock right."""
-    if line.begins <= line.step < line.begins + 40:
-        _shift(line, timedelta(hours=1))
+def clock_ahead(hardware: HardwareMessages) -> None:
+    """Date everything an hour too late, until somebody corrects the clock."""
+    if hardware.begins <= hardware.step < hardware.begins + 40:
+        _shift(hardware, timedelta(hours=1))
 
 
-def as_it_should(_line: Line) -> None:
-    """Misbehave in nothing; the vehicle does."""
+def as_it_should(_line: HardwareMessages) -> None:
+    """Change nothing: the fault is the vehicle's."""
 
 
-def _readings(line: Line) -> list[dict[str, Any]]:
-    return [body for leaf, body in line.says if leaf == "reading"]
+def _readings(hardware: HardwareMessages) -> list[dict[str, Any]]:
+    return [body for leaf, body in hardware.messages if leaf == "reading"]
 
 
-def _shift(line: Line, by: timedelta) -> None:
-    for _, body in line.says:
+def _shift(hardware: HardwareMessages, by: timedelta) -> None:
+    for _, body in hardware.messages:
         body["at"] = (datetime.fromisoformat(body["at"]) + by).isoformat()
 
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """A way to misbehave, and what must come of it.
+    """A fault, and the result that it must have.
 
     Attributes
     ----------
     fault : callable
-        Changes what is said.
+        Changes the messages.
     alerts : frozenset of str
-        What a person must be told.
+        The alerts that it must raise.
     met : bool
-        Whether the need can be met all the same.
+        Whether the battery can still be ready for the departure.
     off_by_wh : float
         Energy that nobody can know of [Wh].
     draws_amps, ends_at_percent : float
-        How the vehicle differs.
+        How the vehicle differs from the usual.
     """
 
-    fault: Callable[[Line], None]
+    fault: Callable[[HardwareMessages], None]
     alerts: frozenset[str] = frozenset()
     met: bool = True
     off_by_wh: float = 0.0
@@ -207,7 +206,7 @@ CASES: Final[Mapping[str, Case]] = {
 
 
 def misbehave(directory: Path, tally: Tally, chance: Random, seed: str) -> None:
-    """Play every case once, each in a folder of its own."""
+    """Play every case once, each in its own folder."""
     for index, (name, case) in enumerate(CASES.items()):
         tally.tried["nights with hardware that misbehaves"] += 1
         here = f"{name} ({seed})"
@@ -218,7 +217,7 @@ def _play(directory: Path, tally: Tally, case: Case, chance: Random, here: str) 
     scene = SCENES[0]
     directory.mkdir(parents=True)
     point = FaultyPoint(scene.begins, register_wh=REGISTER_WH)
-    vehicle = Stubborn(
+    vehicle = StubbornVehicle(
         52, scene.soc_percent, max_amps=case.draws_amps, ends_at_percent=case.ends_at_percent
     )
     point.plug_in(vehicle, scene.begins)
@@ -233,9 +232,11 @@ def _play(directory: Path, tally: Tally, case: Case, chance: Random, here: str) 
                 return
             if step == PLUGGED:
                 point.unplug(now)
-            line = Line(step, begins, point, chance, _says(point, now, step), memory)
-            case.fault(line)
-            for leaf, body in line.says:
+            hardware = HardwareMessages(
+                step, begins, point, chance, _messages_of(point, now, step), memory
+            )
+            case.fault(hardware)
+            for leaf, body in hardware.messages:
                 topic = f"{served.topics.base}/{POINT}/{leaf}"
                 served.deliver(Sent(topic, json.dumps(body).encode()))
             served.wait()
@@ -243,18 +244,18 @@ def _play(directory: Path, tally: Tally, case: Case, chance: Random, here: str) 
     _judge(tally, case, served, (point, vehicle), here)
 
 
-def _says(point: FaultyPoint, now: datetime, step: int) -> list[tuple[str, dict[str, Any]]]:
+def _messages_of(point: FaultyPoint, now: datetime, step: int) -> list[tuple[str, dict[str, Any]]]:
     at = now.isoformat()
     register, watts = point.register_kwh, round(point.watts(), 1)
-    said: list[tuple[str, dict[str, Any]]] = [
+    messages: list[tuple[str, dict[str, Any]]] = [
         ("reading", {"at": at, "register_kwh": register, "watts": watts})
     ]
     if step % 10 == 0 or step == PLUGGED:
         body: dict[str, Any] = {"at": at, "pilot": point.pilot}
         if point.vehicle is not None:
             body["soc_percent"] = round(point.vehicle.soc_percent, 1)
-        said.append(("vehicle", body))
-    return said
+        messages.append(("vehicle", body))
+    return messages
 
 
 def _look(tally: Tally, point: FaultyPoint, scene: Scene, now: datetime, here: str) -> None:
@@ -263,22 +264,22 @@ def _look(tally: Tally, point: FaultyPoint, scene: Scene, now: datetime, here: s
 
 
 def _judge(
-    tally: Tally, case: Case, served: Served, there: tuple[FaultyPoint, Stubborn], here: str
+    tally: Tally, case: Case, served: Served, there: tuple[FaultyPoint, StubbornVehicle], here: str
 ) -> None:
     point, vehicle = there
-    told = {code for _, code in served.alerts}
-    if not case.alerts <= told:
-        tally.wrong("alert not raised", f"{sorted(case.alerts - told)}, {here}")
+    raised = {code for _, code in served.alerts}
+    if not case.alerts <= raised:
+        tally.wrong("alert not raised", f"{sorted(case.alerts - raised)}, {here}")
     rise_wh = point.register_kwh * 1000 - REGISTER_WH
-    kept = read_ledger(served.ledger)
-    difference = kept.nights_wh - rise_wh
-    if abs(difference) > 1 + kept.bands + case.off_by_wh:
+    contents = read_ledger(served.ledger)
+    difference = contents.nights_wh - rise_wh
+    if abs(difference) > 1 + contents.bands + case.off_by_wh:
         kind = "counted twice" if difference > 0 else "lost"
-        tally.wrong(kind, f"{kept.nights_wh} Wh of {rise_wh:.0f} Wh, {here}")
+        tally.wrong(kind, f"{contents.nights_wh} Wh of {rise_wh:.0f} Wh, {here}")
     if case.met and vehicle.soc_percent < SCENES[0].need_percent - 0.5:
-        tally.wrong("need not met", f"{vehicle.soc_percent:.1f} %, {here}")
+        tally.wrong("short for the departure", f"{vehicle.soc_percent:.1f} %, {here}")
     if point.stuck is None and point.offered_amps > 0:
         tally.wrong("left charging", here)
-    starts = sum(night["starts"] for night in kept.nights)
+    starts = sum(night["starts"] for night in contents.nights)
     if starts > MOST_STARTS:
         tally.wrong("left charging", f"{starts} starts in one night, {here}")

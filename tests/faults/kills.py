@@ -1,4 +1,4 @@
-"""Kills the daemon (SIGKILL) at random instants of rehearsed nights."""
+"""Kill the daemon (SIGKILL) at random instants of rehearsed nights."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typing import Final
 from tests.faults.daemon_process import PLACES, Aim
 from tests.faults.evenings import Scene
 from tests.faults.handle import Died
-from tests.faults.night import Night, Told
+from tests.faults.night import Commands, Night
 
 LONGEST_SECONDS: Final = 0.03
 LONGEST_START_SECONDS: Final = 0.2
@@ -36,7 +36,7 @@ class Kills:
         try:
             if how != "while it starts":
                 self._attack(night, how)
-                how = "between two events"  # it has survived what was meant for it
+                how = "between two events"  # it has survived the attack
             night.stage.daemon.kill()
             night.settle()
             night.stage.daemon.wake_up()
@@ -46,20 +46,20 @@ class Kills:
             timer.join()
         night.stage.tally.tried[f"kills of the daemon: {how}"] += 1
         if how == "while it starts":
-            night.bury()
+            night.end_life()
             night.start()
             seconds = self.chance.uniform(0, LONGEST_START_SECONDS)
             night.stage.daemon.kill_after(seconds).join()
-        night.revive()
+        night.restart()
 
     def _attack(self, night: Night, how: str) -> None:
-        """Let it work, with a death in wait for it."""
+        """Let the daemon work until it reaches the place where it dies."""
         daemon, chance = night.stage.daemon, self.chance
         for place in PLACES:
             if how == place:
                 daemon.aim(Aim(place, chance.randint(1, FARTHEST[place])))
         if how == "plan":
-            # What is asked is what holds anyhow, but it is planned anew.
+            # The request changes next to nothing, but it is planned again.
             night.ask({"need_percent": night.stage.scene.need_percent - night.asked * 1e-6})
         night.burst(chance.randint(1, 5))
         daemon.wake_up()
@@ -67,7 +67,7 @@ class Kills:
 
 
 def instants_to_strike(
-    chance: Random, scene: Scene, leaves: datetime, reference: list[tuple[datetime, Told]],
+    chance: Random, scene: Scene, leaves: datetime, reference: Commands,
     count: int,
 ) -> list[datetime]:  # fmt: skip
     """Choose instants: any, near a switch, or in the middle of a charge.
@@ -80,8 +80,8 @@ def instants_to_strike(
         The evening.
     leaves : datetime
         When the vehicle is unplugged.
-    reference : list of (datetime, Told)
-        The commands of the same night without mischief.
+    reference : Commands
+        The commands of the same night without faults.
     count : int
         How many.
 

@@ -1,4 +1,4 @@
-"""Litters the broker of a rehearsed night with bad messages, and kills the daemon among them."""
+"""Send bad messages through the broker of a rehearsed night, and kill the daemon meanwhile."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ LONGEST_TOPIC = 1000
 
 @dataclass(slots=True)
 class Litter:
-    """Strikes at these instants, now and then with a kill, which brings leftovers back.
+    """Strikes at these instants, now and then with a kill, after which retained messages return.
 
     Attributes
     ----------
@@ -38,13 +38,13 @@ class Litter:
         self.kills = Kills(self.chance, [])
 
     def prepare(self, night: Night) -> None:
-        """Leave good wishes of another evening behind: they come with every subscription."""
+        """Leave a retained request of another evening: it comes with every subscription."""
         topic = night.stage.topics.request(POINT)
         assert night.stage.person.publish(topic, b'{"v":1,"charge_now":true}', retain=True)
         assert night.stage.person.wait_acknowledged(patience(LIMIT_SECONDS))
 
     def strike(self, night: Night) -> None:
-        """Publish bad messages, and see that each is dealt with; or kill the daemon."""
+        """Publish bad messages, and check that each is handled; or kill the daemon."""
         if self.made is not None and self.chance.random() < 0.2:
             self.kills.strike(night)
             return
@@ -54,7 +54,7 @@ class Litter:
         for topic, payload in published[self.remembered :]:
             self.made.remember(Sent(topic, payload))
         self.remembered = len(published)
-        night.stage.daemon.tell(night.now)
+        night.stage.daemon.set_clock(night.now)
         for _ in range(self.each):
             self._throw(night, self.made.make(night.now)[1], topics)
         night.settle()
@@ -63,11 +63,11 @@ class Litter:
         if not sent.topic or "\0" in sent.topic or len(sent.topic) > LONGEST_TOPIC:
             return  # no client can send this
         if sent.retain and sent.topic == topics.request(POINT):
-            return  # to those who listen already, it is a wish like any other
-        heard = any(matches(wanted, sent.topic) for wanted in topics.subscriptions())
+            return  # to present subscribers it is a request like any other
+        is_subscribed = any(matches(wanted, sent.topic) for wanted in topics.subscriptions())
         assert night.stage.person.publish(
-            sent.topic, sent.payload, retain=sent.retain and heard and bool(sent.payload)
+            sent.topic, sent.payload, retain=sent.retain and is_subscribed and bool(sent.payload)
         )
         night.stage.tally.tried["bad messages, through a broker"] += 1
-        if heard:
+        if is_subscribed:
             night.pending.append((sent.topic, sent.payload))

@@ -1,8 +1,8 @@
-"""A hundred thousand bad messages into a running service, beside a twin that saw only the good.
+"""Send a hundred thousand bad messages to a service, beside a twin that gets only good ones.
 
 The twin gets every good message in order and once. The other one gets them doubled, late, out of
-order, and between them the garbage. Only its commands reach the charge point. After every step
-both must know the same, and at the end their ledgers must hold the same.
+order, and with the garbage between them. Only its commands reach the charge point. After every step
+both must have the same state, and at the end their ledgers must hold the same rows.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehic
 from daemon.control.state import PointState, counted_soc_percent
 from tests.faults.evenings import POINT, SCENES, Scene
 from tests.faults.garbage import Garbage, Sent
-from tests.faults.kept import read_ledger
+from tests.faults.ledger_contents import read_ledger
 from tests.faults.served import Served
 from tests.faults.stage import REGISTER_WH
 from tests.faults.tally import Tally
@@ -39,8 +39,8 @@ class Twins:
 
     Attributes
     ----------
-    held : list of (int, Sent)
-        Good messages that come late: at which step, and what.
+    late : list of (int, Sent)
+        Good messages to deliver late, with their step.
     """
 
     scene: Scene
@@ -50,7 +50,7 @@ class Twins:
     twin: Served
     point: SimulatedChargePoint
     seed: str
-    held: list[tuple[int, Sent]] = field(default_factory=list)
+    late: list[tuple[int, Sent]] = field(default_factory=list)
 
     def run(self, count: int) -> None:
         """Spread so many bad messages over the night."""
@@ -66,7 +66,7 @@ class Twins:
                 self.tally.wrong("stopped", f"{self.tried.failure!r}, {self._place(now)}")
                 return
             self._compare(now)
-        for _, sent in self.held:
+        for _, sent in self.late:
             self._deliver_some_times(sent)
         self.tried.wait()
         self._compare_ledgers()
@@ -74,18 +74,18 @@ class Twins:
     def _good(self, step: int, now: datetime) -> None:
         if step == PLUGGED:
             self.point.unplug(now)
-        for sent in self._hardware_says(step, now):
+        for sent in self._hardware_messages(step, now):
             self.twin.deliver(sent)
             self.garbage.remember(sent)
-            # A reading may come late, when a later one is there already; a report in its turn.
-            late = sent.topic.endswith("/reading") and step % 9 == 5
-            if late:
-                self.held.append((step + self.garbage.chance.randint(1, LATE_STEPS), sent))
+            # A reading may come late, after a later one; a report may not.
+            is_late = sent.topic.endswith("/reading") and step % 9 == 5
+            if is_late:
+                self.late.append((step + self.garbage.chance.randint(1, LATE_STEPS), sent))
             else:
                 self._deliver_some_times(sent)
-        for due, sent in list(self.held):
+        for due, sent in list(self.late):
             if due <= step:
-                self.held.remove((due, sent))
+                self.late.remove((due, sent))
                 self._deliver_some_times(sent)
 
     def _deliver_some_times(self, sent: Sent) -> None:
@@ -99,25 +99,25 @@ class Twins:
             self.tally.tried[f"bad messages, beside a twin: {kind}"] += 1
             self.tried.deliver(sent)
 
-    def _hardware_says(self, step: int, now: datetime) -> list[Sent]:
+    def _hardware_messages(self, step: int, now: datetime) -> list[Sent]:
         point, topics = self.point, self.tried.topics
         at = now.isoformat().replace("+00:00", "Z")
         reading = {
             "v": 1, "at": at, "register_kwh": point.register_kwh, "watts": round(point.watts(), 1),
         }  # fmt: skip
-        said = [Sent(topics.reading(POINT), json.dumps(reading).encode())]
+        messages = [Sent(topics.reading(POINT), json.dumps(reading).encode())]
         if step % 7 == 0 or step == PLUGGED:
             report: dict[str, Any] = {"v": 1, "at": at, "pilot": point.pilot}
             if point.vehicle is not None:
                 report["soc_percent"] = round(point.vehicle.soc_percent, 1)
-            said.append(Sent(topics.vehicle(POINT), json.dumps(report).encode()))
-        return said
+            messages.append(Sent(topics.vehicle(POINT), json.dumps(report).encode()))
+        return messages
 
     def _compare(self, now: datetime) -> None:
         allowed = self.scene.allowed_amps(now)
         if self.point.offered_amps > allowed + 1e-9:
             self.tally.wrong("over the current", f"{self.point.offered_amps} A, {self._place(now)}")
-        if self.held:
+        if self.late:
             return
         tried, twin = known(self.tried, now), known(self.twin, now)
         if tried != twin:
@@ -135,24 +135,24 @@ class Twins:
             how = f"{self.tried.acknowledged} of {self.tried.delivered} acknowledged, {self.seed}"
             self.tally.wrong("stopped", how)
         for table in ("readings", "reports", "requests", "nights_wh"):
-            held, right = getattr(tried, table), getattr(twin, table)
-            if held != right:
+            found, right = getattr(tried, table), getattr(twin, table)
+            if found != right:
                 kind = "changed by what should change nothing"
-                how = f"{table}: {_differences(held, right)}"
+                how = f"{table}: {_differences(found, right)}"
                 self.tally.wrong(kind, f"{how} in the ledger, {self.seed}")
 
     def _place(self, now: datetime) -> str:
         return f"{self.scene.name} at {now.isoformat()} ({self.seed})"
 
 
-def _differences(held: object, right: object) -> str:
-    if isinstance(held, Counter) and isinstance(right, Counter):
-        return f"{list(held - right)[:3]} too much, {list(right - held)[:3]} missing"
-    return f"{held} for {right}"
+def _differences(found: object, right: object) -> str:
+    if isinstance(found, Counter) and isinstance(right, Counter):
+        return f"{list(found - right)[:3]} too much, {list(right - found)[:3]} missing"
+    return f"{found} for {right}"
 
 
 def known(served: Served, now: datetime) -> dict[str, Any]:
-    """Give what is known and in force, without what may differ by when it was heard."""
+    """Return the state of a service, without what depends on when a message arrived."""
     state = served.state
     assert isinstance(state, PointState)
     command, night = state.command, state.night

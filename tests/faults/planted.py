@@ -1,6 +1,6 @@
-"""Faults planted into the daemon on purpose, to see that the campaign finds them.
+"""Faults planted into the daemon on purpose, to check that the campaign finds them.
 
-They live here only, and are laid over the real code in the child process that asks for one.
+They exist only here, and replace the real code in a child process that asks for one.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 
 def acknowledge_on_arrival() -> None:
-    """Acknowledge a message when it comes, before it is kept."""
+    """Acknowledge a message when it arrives, before it is stored."""
     post = Service.post
 
     def early(self: Service, event: Any) -> None:  # noqa: ANN401 - passed on as it is
@@ -34,7 +34,7 @@ def acknowledge_on_arrival() -> None:
 
 
 def forget_the_serial() -> None:
-    """Begin at 1 again with every start."""
+    """Count serials from 1 again after every start."""
     recover = recovery.recover
 
     def forgetful(ledger: Ledger, point: str, now: datetime, house: House) -> PointState:
@@ -44,7 +44,7 @@ def forget_the_serial() -> None:
 
 
 def close_a_night_twice() -> None:
-    """Record every night under the date before it as well."""
+    """Record every night under the previous date as well."""
     close = Ledger.close_night
 
     def twice(self: Ledger, night: date, *rest: Any) -> bool:  # noqa: ANN401 - passed on as it is

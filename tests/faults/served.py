@@ -1,4 +1,4 @@
-"""The daemon's service in this process, with a simulated charge point at its bus, for speed."""
+"""Run the daemon's service in this process, with a simulated charge point, for speed."""
 
 from __future__ import annotations
 
@@ -27,23 +27,23 @@ LIMIT_SECONDS: Final = 60.0
 
 
 class Served:
-    """Runs the service on a thread of its own, and waits until it has dealt with everything.
+    """Runs the service on its own thread, and waits until it has handled everything.
 
     Parameters
     ----------
     house : Path
         The household file.
     at : datetime
-        Where its clock begins.
+        Where its clock starts.
     point : SimulatedChargePoint, optional
         Obeys its commands.
 
     Attributes
     ----------
     alerts : list of (datetime, str)
-        What a person was told of.
+        The alerts that it raised.
     failure : BaseException or None
-        What has ended the service, if it was not told to end.
+        The error that ended the service, if any.
     """
 
     def __init__(
@@ -69,7 +69,7 @@ class Served:
 
     @contextmanager
     def running(self) -> Iterator[Served]:
-        """Run it meanwhile.
+        """Run the service until the block ends.
 
         Yields
         ------
@@ -93,18 +93,18 @@ class Served:
             thread.join(patience(LIMIT_SECONDS))
 
     def post(self, event: WakeUp | Connected | MessageArrived) -> None:
-        """Give it an event."""
+        """Send it an event."""
         assert self._service is not None
         self._posted += 1
         self._service.post(event)
 
     def deliver(self, sent: Sent) -> None:
-        """Give it a message."""
+        """Deliver a message to it."""
         self.delivered += 1
         self.post(MessageArrived(sent.topic, sent.payload, sent.retain, self._acknowledge))
 
     def wait(self) -> bool:
-        """Wait until it has dealt with all it was given; False if it has ended or is stuck."""
+        """Wait until it has handled everything; False if it has ended or hangs."""
         with self._changed:
             return (
                 self._changed.wait_for(
@@ -115,7 +115,7 @@ class Served:
             )
 
     def move(self, to: datetime) -> bool:
-        """Let time pass, woken at every instant it asked for on the way."""
+        """Let time pass, waking it at every instant that it asks for."""
         while self.wake <= to:
             self._advance(max(self.wake, self.clock.now()))
             self.post(WakeUp())
@@ -146,15 +146,15 @@ class Served:
             with open_ledger(self.ledger) as ledger:
                 self._service = Service(
                     self.watch, ledger, self.clock, bus=self,
-                    wake_at=lambda _instant: None, observer=self._hear,
+                    wake_at=lambda _instant: None, observer=self._observe,
                 )  # fmt: skip
                 self._service.run()
-        except BaseException as error:  # noqa: BLE001 - it is what the campaign looks for
+        except BaseException as error:  # noqa: BLE001 - the campaign looks for it
             self.failure = error
         with self._changed:
             self._changed.notify_all()
 
-    def _hear(self, handled: HandledEvent) -> None:
+    def _observe(self, handled: HandledEvent) -> None:
         with self._changed:
             self._handled += 1
             self.state, self.wake = handled.states[POINT], handled.wake

@@ -1,4 +1,4 @@
-"""What one night under fire is played with: a household, a broker, hardware, a daemon's process."""
+"""Set up one night with faults: a household, a broker, hardware, a daemon's process."""
 
 from __future__ import annotations
 
@@ -18,8 +18,8 @@ from planners.local_time.departures import next_departure
 from tests.faults.daemon_process import hurried
 from tests.faults.evenings import VEHICLE, Scene
 from tests.faults.handle import DaemonHandle
+from tests.faults.recording_hardware import RecordingHardware
 from tests.faults.tally import Tally
-from tests.faults.witness import WatchedHardware
 from tests.support.brokers import Mosquitto
 from tests.support.waiting import wait_until
 
@@ -29,20 +29,20 @@ BEFORE_LEAVING: Final = timedelta(minutes=1)
 
 @dataclass(slots=True)
 class Stage:
-    """Everything but the conductor.
+    """Everything that takes part in a night.
 
     Attributes
     ----------
     leaves : datetime
         When the vehicle is unplugged.
     seed : str
-        What to give to play this again.
+        The seed that repeats this night.
     """
 
     scene: Scene
     broker: Mosquitto
     daemon: DaemonHandle
-    hardware: WatchedHardware
+    hardware: RecordingHardware
     point: SimulatedChargePoint
     vehicle: SimulatedVehicle
     person: MqttBus
@@ -58,12 +58,12 @@ def staged(
     scene: Scene, directory: Path, broker: Mosquitto, tally: Tally, seed: str,
     *, keepalive_seconds: int = 10, plant: str | None = None,
 ) -> Iterator[Stage]:  # fmt: skip
-    """Set everything up on a new ledger, and clear it away.
+    """Set everything up on a new ledger, and remove it afterwards.
 
     Yields
     ------
     Stage
-        Nothing is connected yet but the person.
+        Only the person is connected yet.
     """
     directory.mkdir(parents=True)
     house = scene.write(directory, broker.bus.broker)
@@ -73,7 +73,7 @@ def staged(
     assert departure is not None
     point = _point(file, scene)
     with hurried(keepalive_seconds):
-        hardware = WatchedHardware(point, broker.bus, topics)
+        hardware = RecordingHardware(point, broker.bus, topics)
         someone = MqttBus(broker.bus, client_id="someone", on_event=lambda _event: None)
         daemon = DaemonHandle(house, keepalive_seconds=keepalive_seconds, plant=plant)
         someone.start()
@@ -84,7 +84,7 @@ def staged(
                 file.ledger.path, departure.instant - BEFORE_LEAVING, tally, seed,
             )  # fmt: skip
         finally:
-            daemon.bury()
+            daemon.end_life()
             hardware.stop()
             someone.stop()
 

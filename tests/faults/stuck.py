@@ -1,9 +1,9 @@
 """The daemon as `lullwatt run`, with a fault on purpose: ``python -m tests.faults.stuck FILE``.
 
-The loop sticks when the ledger is to take one certain reading: it waits for what never comes, as
-with a lock that two hold. All other threads go on, those that keep the connection to the broker
-among them. With ``helper`` a thread of its own gives the signs of life besides: a watchdog that is
-told by such a one is deceived, which a test of the watchdog must find out.
+The loop hangs when the ledger is to store one certain reading, as in a deadlock. All other threads
+go on, among them those that keep the connection to the broker. With ``helper`` a separate thread
+also gives the signs of life: such a thread deceives the watchdog, and a test of the watchdog must
+notice that.
 """
 
 from __future__ import annotations
@@ -19,11 +19,11 @@ from daemon.command_line.cli import main
 from daemon.observers.service_manager import ServiceManager
 
 STUCK_KWH: Final = 2718.281
-"""What the meter shows when the loop sticks."""
+"""The reading at which the loop hangs."""
 
 
 def stick() -> None:
-    """Let the loop stick in the ledger."""
+    """Make the loop hang in the ledger."""
     add = Ledger.add_reading
 
     def sticky(self: Ledger, point: str, at: Any, register_wh: Any = None, *rest: Any) -> bool:  # noqa: ANN401 - passed on as they are

@@ -1,4 +1,4 @@
-"""Counts what the campaign tried, and keeps every thing that went wrong, in words."""
+"""Count what the campaign tried, and list what went wrong."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ WRONGS: Final = (
     "over the current",
     "wrong after a restart",
     "late",
-    "need not met",
+    "short for the departure",
     "changed by what should change nothing",
     "alert not raised",
     "stopped",
@@ -26,7 +26,7 @@ SHOWN: Final = 20
 
 @dataclass(slots=True)
 class Tally:
-    """What was tried, and what was wrong.
+    """What was tried, and what went wrong.
 
     Attributes
     ----------
@@ -43,16 +43,16 @@ class Tally:
     slowest_seconds: float = 0.0
 
     def wrong(self, kind: str, how: str) -> None:
-        """Take note of something wrong."""
+        """Record something that went wrong."""
         assert kind in WRONGS, kind
         self.wrongs.append((kind, how))
 
     def count(self, kind: str) -> int:
-        """Say how often a thing was wrong."""
+        """Return how often something went wrong."""
         return sum(found == kind for found, _ in self.wrongs)
 
     def lines(self) -> list[str]:
-        """Say it all, a line each."""
+        """Return the tally as lines of text."""
         tried = [f"  {what:<50}{count:>9,}" for what, count in sorted(self.tried.items())]
         wrong = [f"  {kind:<50}{self.count(kind):>9,}" for kind in WRONGS]
         shown = [f"  {kind}: {how}" for kind, how in self.wrongs[:SHOWN]]

@@ -1,4 +1,4 @@
-"""Strangers, and devices that say what is not theirs, against a real Mosquitto and a real daemon.
+"""Strangers, and devices on topics of others, against a real Mosquitto and a real daemon.
 
 The broker runs with deploy/mosquitto-home.conf and the access list of `lullwatt schema acl`. Each
 row of the table changes nothing at the daemon; what the broker says of it is its MQTT 5 reason.
@@ -41,8 +41,8 @@ def stamp(offset: timedelta = timedelta(0)) -> str:
     return (NOW + offset).isoformat().replace("+00:00", "Z")
 
 
-def message(**said: object) -> bytes:
-    return json.dumps({"v": 1, **said}).encode()
+def message(**fields: object) -> bytes:
+    return json.dumps({"v": 1, **fields}).encode()
 
 
 READING = message(at=stamp(), register_kwh=666.0, watts=3600)
@@ -53,8 +53,8 @@ CHARGE_NOW = message(charge_now=True)
 PRICES = message(rates=[{"start": stamp(), "rate": -1}])
 
 
-class Besieged:
-    """A guarded home with the daemon inside, and somebody of the family who watches."""
+class AttackedHome:
+    """A guarded home with the daemon in it, and a family member who reads its messages."""
 
     def __init__(self, directory: Path) -> None:
         self.home = GuardedHome(directory)
@@ -69,19 +69,19 @@ class Besieged:
         self.hardware = self.home.as_user("point.driveway")
         assert self.hardware.connect() == "Success"
         wait_until(lambda: "connected to the broker" in self.log, 20, what="the daemon connects")
-        wait_until(lambda: self.heard("driveway/command"), what="a command")
+        wait_until(lambda: self.received("driveway/command"), what="a command")
 
     @property
     def log(self) -> str:
         return self._log.read_text("utf-8")
 
-    def heard(self, end: str) -> list[bytes]:
+    def received(self, end: str) -> list[bytes]:
         return [payload for topic, payload in self.witness.heard if topic == f"{BASE}/{end}"]
 
     def rows(self) -> dict[str, Any]:
-        """Count what the daemon has kept, and read the command that is in force."""
+        """Count the daemon's rows, and read the command in force."""
         with closing(sqlite3.connect(f"file:{self.home.directory}/ledger.sqlite3?mode=ro")) as rows:
-            kept = {
+            counts = {
                 table: rows.execute(f"SELECT count(*) FROM {table} {where}").fetchone()  # noqa: S608
                 for table, where in [
                     ("readings", f"WHERE amps IS NOT {MARKED_AMPS}"),
@@ -89,17 +89,17 @@ class Besieged:
                     ("commands", ""),
                 ]
             }
-        return kept | {"command": self.heard("driveway/command")[-1]}
+        return counts | {"command": self.received("driveway/command")[-1]}
 
     def settle(self) -> None:
-        """Let the driveway's own hardware say something, and wait until the daemon has kept it."""
+        """Let the driveway's hardware send a reading, and wait until the daemon has stored it."""
         self._marks += 1
         at = stamp(timedelta(milliseconds=self._marks))
         mark = message(at=at, register_kwh=1000.0, watts=0, amps=MARKED_AMPS)
         assert self.hardware.publish(f"{BASE}/driveway/reading", mark) == "Success"
-        wait_until(lambda: self._marks_kept() == self._marks, what="the mark in the ledger")
+        wait_until(lambda: self._marks_stored() == self._marks, what="the mark in the ledger")
 
-    def _marks_kept(self) -> int:
+    def _marks_stored(self) -> int:
         with closing(sqlite3.connect(f"file:{self.home.directory}/ledger.sqlite3?mode=ro")) as rows:
             sql = "SELECT count(*) FROM readings WHERE amps = ?"
             count: int = rows.execute(sql, (MARKED_AMPS,)).fetchone()[0]
@@ -112,23 +112,23 @@ class Besieged:
 
 
 @pytest.fixture(scope="module")
-def besieged(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Besieged]:
-    made = Besieged(tmp_path_factory.mktemp("guarded"))
+def attacked(tmp_path_factory: pytest.TempPathFactory) -> Iterator[AttackedHome]:
+    made = AttackedHome(tmp_path_factory.mktemp("guarded"))
     with made.witness, made.hardware:
         yield made
     made.end()
 
 
 @pytest.fixture
-def unmoved(besieged: Besieged) -> Iterator[Besieged]:
-    """Hand over the home, and look afterwards that nothing at the daemon has changed."""
-    besieged.settle()
-    before = besieged.rows()
-    yield besieged
-    besieged.settle()
-    assert besieged.rows() == before
-    assert besieged.daemon.poll() is None
-    assert "Traceback" not in besieged.log
+def unmoved(attacked: AttackedHome) -> Iterator[AttackedHome]:
+    """Yield the home, and check afterwards that nothing in the daemon has changed."""
+    attacked.settle()
+    before = attacked.rows()
+    yield attacked
+    attacked.settle()
+    assert attacked.rows() == before
+    assert attacked.daemon.poll() is None
+    assert "Traceback" not in attacked.log
 
 
 # --- who is let in --------------------------------------------------------------------------------
@@ -146,17 +146,17 @@ def unmoved(besieged: Besieged) -> Iterator[Besieged]:
         (None, None),
     ],
 )
-def test_whoever_has_no_password_is_not_let_in(
-    unmoved: Besieged, user: str | None, password: str | None
+def test_nobody_connects_without_the_password(
+    unmoved: AttackedHome, user: str | None, password: str | None
 ) -> None:
-    """A wrong password, another's, none, or no name at all: the broker says that it is refused."""
+    """A wrong password, another user's, none, or no name at all: the broker refuses it."""
     trusts = unmoved.home.authority.certificate
     with Stranger(unmoved.home.broker.port, SignIn(user, password, trusts)) as stranger:
         assert stranger.connect() == REFUSED
 
 
-def test_whoever_does_not_encrypt_is_not_let_in(unmoved: Besieged) -> None:
-    """Without TLS there is no answer at all, with the right password either."""
+def test_nobody_connects_unencrypted(unmoved: AttackedHome) -> None:
+    """Without TLS there is no answer at all, even with the right password."""
     right = unmoved.home.sign_in("daemon")
     with Stranger(unmoved.home.broker.port, SignIn(right.username, right.password)) as stranger:
         assert stranger.connect() == LOST
@@ -194,18 +194,18 @@ def test_whoever_does_not_encrypt_is_not_let_in(unmoved: Besieged) -> None:
     ],
 )
 @pytest.mark.parametrize("retain", [False, True])
-def test_nobody_says_what_is_not_theirs(
-    unmoved: Besieged, who: str, topic: str, payload: bytes, *, retain: bool
+def test_nobody_publishes_on_topics_of_others(
+    unmoved: AttackedHome, who: str, topic: str, payload: bytes, *, retain: bool
 ) -> None:
-    """Signed in with a right password, but for another part: refused with 0x87, heard by nobody."""
+    """A right password, but another user's topic: refused with 0x87, delivered to nobody."""
     with unmoved.home.as_user(who) as device:
         assert device.connect() == "Success"
         assert device.publish(f"{BASE}/{topic}", payload, retain=retain) == REFUSED
-    assert payload not in unmoved.heard(topic) or payload == b""
+    assert payload not in unmoved.received(topic) or payload == b""
 
 
-def test_whoever_listens_to_everything_hears_their_own_part(unmoved: Besieged) -> None:
-    """Hardware that subscribes to # hears its own command; the daemon's other words it does not."""
+def test_a_subscription_to_everything_gets_only_the_users_own_topics(unmoved: AttackedHome) -> None:
+    """Hardware that subscribes to # gets its own command, and no other message of the daemon."""
     with unmoved.home.as_user("point.driveway") as device:
         device.connect()
         assert device.subscribe("#") == "Granted QoS 1"
@@ -220,8 +220,8 @@ def test_whoever_listens_to_everything_hears_their_own_part(unmoved: Besieged) -
         assert feed.heard == []
 
 
-def test_a_device_that_takes_the_daemon_s_client_id(unmoved: Besieged) -> None:
-    """It can throw the daemon out (MQTT 5, section 3.1.4), not speak or hear for it.
+def test_a_device_that_takes_the_daemon_s_client_id(unmoved: AttackedHome) -> None:
+    """It can disconnect the daemon (MQTT 5, section 3.1.4), but not publish or read for it.
 
     The daemon says that its connection was lost, and takes its place back.
     """
@@ -244,15 +244,15 @@ def test_a_device_that_takes_the_daemon_s_client_id(unmoved: Besieged) -> None:
     ],
     ids=ascii,
 )
-def test_topics_with_control_characters(unmoved: Besieged, topic: str) -> None:
-    """The broker ends the connection, whoever it is: MQTT 5, section 1.5.4, lets it."""
+def test_topics_with_control_characters(unmoved: AttackedHome, topic: str) -> None:
+    """The broker closes the connection of any user: MQTT 5, section 1.5.4, allows it."""
     with unmoved.home.as_user("people") as person:
         person.connect()
         assert person.publish(f"{BASE}/{topic}", CHARGE_NOW) in MALFORMED
 
 
-def test_a_topic_of_60_000_characters(unmoved: Besieged) -> None:
-    """A topic that long is nobody's, and is refused."""
+def test_a_topic_of_60_000_characters(unmoved: AttackedHome) -> None:
+    """Nobody has such a topic, and it is refused."""
     with unmoved.home.as_user("people") as person:
         person.connect()
         topic = f"{BASE}/{'x' * 60_000}/request"
@@ -280,8 +280,8 @@ BOMBS = {
 
 
 @pytest.mark.parametrize("payload", BOMBS.values(), ids=BOMBS.keys())
-def test_payloads_made_to_hurt(unmoved: Besieged, payload: bytes) -> None:
-    """A person's own topic lets them through, and the daemon says that it did not understand."""
+def test_payloads_made_to_hurt(unmoved: AttackedHome, payload: bytes) -> None:
+    """They pass on a person's own topic, and the daemon logs that it did not understand."""
     before = unmoved.log.count("message not understood")
     with unmoved.home.as_user("people") as person:
         person.connect()
@@ -291,12 +291,12 @@ def test_payloads_made_to_hurt(unmoved: Besieged, payload: bytes) -> None:
 
 
 @pytest.mark.parametrize("size", [65_537, 80_000, 5_000_000])
-def test_payloads_that_are_too_large(unmoved: Besieged, size: int) -> None:
-    """More than 64 KiB ends the connection, and reaches nobody."""
+def test_payloads_that_are_too_large(unmoved: AttackedHome, size: int) -> None:
+    """More than 64 KiB closes the connection, and reaches nobody."""
     with unmoved.home.as_user("people") as person:
         person.connect()
         assert person.publish(f"{BASE}/driveway/request", b" " * size) in ENDED
-    assert max(map(len, unmoved.heard("driveway/request")), default=0) <= 65_536
+    assert max(map(len, unmoved.received("driveway/request")), default=0) <= 65_536
 
 
 @pytest.mark.parametrize(
@@ -315,8 +315,8 @@ def test_payloads_that_are_too_large(unmoved: Besieged, size: int) -> None:
     ],
     ids=lambda topic: ascii(topic)[:60],
 )
-def test_topics_that_a_broker_should_not_have_let_through(topic: str, tmp_path: Path) -> None:
-    """In the daemon's own inbox they are nobody's; the log stays short, and can be printed."""
+def test_topics_that_a_broker_should_have_refused(topic: str, tmp_path: Path) -> None:
+    """The daemon ignores them; its log stays short and printable."""
     with open_ledger(tmp_path / "ledger.sqlite3") as ledger, capture_logs() as logs:
         inbox = Inbox(Topics("lullwatt", "Kowhai Cottage"), ["driveway"], ledger)
         arrived = MessageArrived(topic, CHARGE_NOW, retain=False, ack=lambda: None)
@@ -329,9 +329,9 @@ def test_topics_that_a_broker_should_not_have_let_through(topic: str, tmp_path: 
 # --- and what is theirs comes through -------------------------------------------------------------
 
 
-def test_what_is_theirs_comes_through(besieged: Besieged) -> None:
-    """The same table the other way round: each part says its own, and the daemon keeps it."""
-    before = besieged.rows()
+def test_everybody_may_publish_on_their_own_topics(attacked: AttackedHome) -> None:
+    """The same table the other way round: each user's own message is stored by the daemon."""
+    before = attacked.rows()
     said = [
         ("point.shed", "shed/reading", READING),
         ("point.driveway", "driveway/vehicle", message(at=stamp(), pilot="B", soc_percent=40)),
@@ -340,11 +340,11 @@ def test_what_is_theirs_comes_through(besieged: Besieged) -> None:
         ("load", "load", message(at=stamp(), amps=[3.5])),
     ]
     for who, topic, payload in said:
-        with besieged.home.as_user(who) as device:
+        with attacked.home.as_user(who) as device:
             assert device.connect() == "Success"
             assert device.publish(f"{BASE}/{topic}", payload) == "Success"
-    besieged.settle()
-    after = besieged.rows()
+    attacked.settle()
+    after = attacked.rows()
     grown = {table: after[table] != before[table] for table in before}
     assert grown["readings"]
     assert grown["vehicle_reports"]
@@ -362,8 +362,8 @@ def certified(tmp_path_factory: pytest.TempPathFactory) -> Iterator[GuardedHome]
     home.broker.kill()
 
 
-def test_whoever_shows_no_certificate_is_not_let_in(certified: GuardedHome) -> None:
-    """With require_certificate a password is worth nothing."""
+def test_nobody_connects_without_a_certificate(certified: GuardedHome) -> None:
+    """With require_certificate a password is not enough."""
     trusts = certified.authority.certificate
     shown = SignIn("kowhai-cottage.daemon", "planted-Kea9-kowhai-cottage.daemon", trusts)
     with Stranger(certified.broker.port, shown) as stranger:
@@ -373,7 +373,7 @@ def test_whoever_shows_no_certificate_is_not_let_in(certified: GuardedHome) -> N
 def test_a_certificate_of_another_authority_is_not_accepted(
     certified: GuardedHome, tmp_path: Path
 ) -> None:
-    """Nor is one with the right name that somebody else has signed."""
+    """A certificate with the right name does not help if somebody else has signed it."""
     forged = Authority(tmp_path / "other", "Authority of the house").sign("kowhai-cottage.daemon")
     shown = SignIn(trusts=certified.authority.certificate, shows=forged)
     with Stranger(certified.broker.port, shown) as stranger:
@@ -381,7 +381,7 @@ def test_a_certificate_of_another_authority_is_not_accepted(
 
 
 def test_a_certificate_says_who_it_is(certified: GuardedHome) -> None:
-    """The common name is the user of the access list, whatever name is given beside it."""
+    """The common name is the user of the access list, whatever user name is sent with it."""
     as_hardware = certified.sign_in("point.driveway")
     shown = SignIn("kowhai-cottage.daemon", "x", as_hardware.trusts, as_hardware.shows)
     with Stranger(certified.broker.port, shown) as device:

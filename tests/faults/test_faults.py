@@ -22,12 +22,12 @@ from tests.faults.tally import WRONGS, Tally
 
 SEED = 20260603
 MOST_NIGHTS = 8
-"""In how many nights the campaign must find a planted fault."""
+"""The number of nights in which the campaign must find a planted fault."""
 
 
 @pytest.fixture(scope="module")
 def references() -> References:
-    """Nights without mischief, played once for all tests."""
+    """Nights without faults, played once for all tests."""
     return {}
 
 
@@ -42,34 +42,34 @@ def found(campaign: Campaign) -> set[str]:
 
 
 def test_kills_lose_nothing(campaign: Campaign) -> None:
-    """Killed at random instants of two nights, it commands, counts and stops as if it had not."""
+    """Killed at random instants of two nights, it commands, counts and stops as usual."""
     campaign.kills(12, 6, SCENES[3:5])
     assert campaign.tally.wrongs == []
     assert campaign.tally.tried["kills of the daemon"] >= 12
 
 
-def test_a_broker_that_goes_away_does_no_harm(campaign: Campaign) -> None:
-    """Killed, emptied or frozen: hardware lapses by itself, and the night goes on afterwards."""
+def test_a_lost_broker_does_no_harm(campaign: Campaign) -> None:
+    """Killed, emptied or frozen: hardware stops by itself, and the night goes on afterwards."""
     campaign.cuts(6, 6, SCENES[3:4])
     assert campaign.tally.wrongs == []
     assert campaign.tally.tried["broker faults"] == 6
 
 
 def test_bad_messages_change_nothing(campaign: Campaign) -> None:
-    """A service between thousands of bad messages stays the same as a twin that saw none."""
+    """A service that gets thousands of bad messages stays equal to a twin that gets none."""
     campaign.messages(1500)
     assert campaign.tally.wrongs == []
 
 
 def test_bad_messages_through_a_broker_change_nothing(campaign: Campaign) -> None:
-    """Litter in the broker, leftovers too, changes neither a night nor its account."""
+    """Bad messages in the broker, even retained, change neither a night nor its account."""
     campaign.litters(5)
     assert campaign.tally.wrongs == []
     assert campaign.tally.tried["bad messages, through a broker"] > 200
 
 
-def test_bad_hardware_is_told_of_and_accounted_for(campaign: Campaign) -> None:
-    """Whatever relay, meter, clock or vehicle do, a person is told and the energy is counted."""
+def test_bad_hardware_raises_alerts_and_is_accounted_for(campaign: Campaign) -> None:
+    """Whatever relay, meter, clock or vehicle do, alerts are raised and the energy is counted."""
     campaign.hardware(1)
     assert campaign.tally.wrongs == []
 
@@ -82,10 +82,10 @@ def test_bad_hardware_is_told_of_and_accounted_for(campaign: Campaign) -> None:
         ("close a night twice", {"counted twice"}),
     ],
 )
-def test_the_campaign_finds_what_was_planted(
+def test_the_campaign_finds_a_planted_fault(
     campaign: Campaign, monkeypatch: pytest.MonkeyPatch, plant: str, kinds: set[str]
 ) -> None:
-    """With a fault in the daemon, the campaign says which law it breaks.
+    """With a fault in the daemon, the campaign names the law that it breaks.
 
     Where a kill falls is the machine's chance, however it is seeded: some nights may be needed.
     """
@@ -99,17 +99,17 @@ def test_the_campaign_finds_what_was_planted(
     pytest.fail(f"not found in {MOST_NIGHTS} nights of 6 kills")
 
 
-def test_the_campaign_finds_a_future_that_is_believed(
+def test_the_campaign_finds_an_accepted_future(
     campaign: Campaign, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """With the door open to what is dated in the future, the twins differ."""
+    """If messages dated in the future are accepted, the twins differ."""
     monkeypatch.setattr(inbox, "_is_ahead", lambda *_args: False)
     campaign.messages(500)
     assert "changed by what should change nothing" in found(campaign)
 
 
 def test_a_tally_counts_each_kind_of_wrong() -> None:
-    """What went wrong is counted, and shown."""
+    """Everything that went wrong is counted and shown."""
     tally = Tally()
     for kind in WRONGS:
         tally.wrong(kind, "here")
@@ -142,7 +142,7 @@ BODIES = st.dictionaries(
     payload=st.binary(max_size=300) | BODIES.map(lambda body: json.dumps(body).encode()),
 )
 def test_no_bytes_stop_it(served: Served, leaf: str, payload: bytes) -> None:
-    """Whatever comes is acknowledged, and what is no message changes nothing."""
+    """Every message is acknowledged, and a malformed one changes nothing."""
     before, acknowledged = known(served, served.clock.now()), served.acknowledged
     served.deliver(Sent(f"{served.topics.base}/{leaf}", payload))
     assert served.wait(), served.failure

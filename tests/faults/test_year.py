@@ -22,7 +22,7 @@ from tests.faults.year import year_of_nights
 def test_nothing_is_lost_or_counted_twice(
     monkeypatch: pytest.MonkeyPatch, begins: str, seed: int
 ) -> None:
-    """Through kills, absences of days, a silent meter and resets; a longer run is a campaign's."""
+    """Through kills, stops of days, a silent meter and resets; `make faults` plays a whole year."""
     monkeypatch.setattr(year, "BEGINS", utc(begins))
     figures = year_of_nights(5, seed)
     assert figures["register_wh"] > 20_000

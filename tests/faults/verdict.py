@@ -1,9 +1,9 @@
-"""What must be true when a night under fire is over."""
+"""Judge a night with faults once it is over."""
 
 from __future__ import annotations
 
 from tests.faults.daemon_process import mark
-from tests.faults.kept import Kept, missing, read_ledger
+from tests.faults.ledger_contents import LedgerContents, missing, read_ledger
 from tests.faults.night import Night
 from tests.faults.stage import REGISTER_WH, Stage
 
@@ -11,7 +11,7 @@ NEARLY_PERCENT = 0.5
 
 
 def judge(night: Night, *, all_kept: bool) -> None:
-    """See that nothing was lost, counted twice, or left charging, and that the need was met.
+    """Check that nothing was lost, counted twice or left charging, and the battery was ready.
 
     Parameters
     ----------
@@ -19,7 +19,7 @@ def judge(night: Night, *, all_kept: bool) -> None:
         It is over.
     all_kept : bool
         Whether all that the hardware published must be in the ledger; a broker that was killed may
-        have lost what it had not passed on yet.
+        have lost messages that it had not passed on yet.
     """
     stage = night.stage
     kept = read_ledger(stage.ledger)
@@ -27,7 +27,7 @@ def judge(night: Night, *, all_kept: bool) -> None:
     _counted(night, kept)
     published = stage.hardware.published
     if not all_kept:
-        published = _dealt_with(stage)
+        published = _handled(stage)
     for what in missing(kept, published):
         stage.tally.wrong("lost", f"{what}, {night.place()}")
     wrong = [row for row, count in (kept.readings + kept.reports).items() if count > 1]
@@ -37,7 +37,7 @@ def judge(night: Night, *, all_kept: bool) -> None:
         stage.tally.wrong("lost", f"the ledger is damaged, {night.place()}")
     if stage.vehicle.soc_percent < stage.scene.need_percent - NEARLY_PERCENT:
         how = f"{stage.vehicle.soc_percent:.1f} %, {night.place()}"
-        stage.tally.wrong("need not met", how)
+        stage.tally.wrong("short for the departure", how)
 
 
 def _stopped(night: Night) -> None:
@@ -47,7 +47,7 @@ def _stopped(night: Night) -> None:
         stage.tally.wrong("left charging", f"after the departure, {night.place()}")
 
 
-def _counted(night: Night, kept: Kept) -> None:
+def _counted(night: Night, kept: LedgerContents) -> None:
     stage = night.stage
     rise_wh = round(stage.point.register_kwh * 1000) - REGISTER_WH
     difference = kept.nights_wh - rise_wh
@@ -57,5 +57,5 @@ def _counted(night: Night, kept: Kept) -> None:
         stage.tally.wrong(kind, how)
 
 
-def _dealt_with(stage: Stage) -> list[tuple[str, bytes]]:
+def _handled(stage: Stage) -> list[tuple[str, bytes]]:
     return [each for each in stage.hardware.published if mark(*each) in stage.daemon.arrived]

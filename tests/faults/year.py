@@ -1,4 +1,4 @@
-"""Many nights in a row in virtual time, with the register held against the nights at the end.
+"""Play many nights in a row in virtual time, and compare the register with the nights.
 
 ``python -m tests.faults.year [NIGHTS] [SEED]`` prints the figures. The service and the ledger are
 the real ones; clock, meter and vehicle are simulated: `tests.daemon.sites`. It begins on 1 June
@@ -35,10 +35,10 @@ DAY = timedelta(days=1)
 
 
 def year_of_nights(nights: int, seed: int) -> dict[str, int]:
-    """Let so many nights pass, each with a vehicle that comes, is charged, and leaves.
+    """Play so many nights, each with a vehicle that arrives, is charged, and leaves.
 
-    Some days the vehicle stays out; some nights the daemon is killed and started again, at once or
-    after hours or days, or the meter falls silent; once in a while the register begins again.
+    Some days the vehicle stays away. Some nights the daemon is killed and started again, at once or
+    after hours or days, or the meter falls silent. Once in a while the register starts again at 0.
 
     Parameters
     ----------
@@ -52,14 +52,14 @@ def year_of_nights(nights: int, seed: int) -> dict[str, int]:
     dict of str to int
         `register_wh` that flowed by the meter, `nights_wh` by the ledger, `lost_wh`, how many
         records there are, how often the daemon was started, and `left_charging`, which counts
-        nights after which a start was in force without a vehicle. The three to be 0 are `lost_wh`,
+        nights after which a start was in force without a vehicle. Three must be 0: `lost_wh`,
         `left_charging` and `owed`.
     """
     with ExitStack() as ending:
         directory = Path(ending.enter_context(TemporaryDirectory()))
         ending.enter_context(capture_logs())
         ledger = ending.enter_context(open_ledger(directory / "ledger.sqlite3"))
-        # Nobody cuts the power of this machine here: what is held is no claim about the disk.
+        # No power is cut here, so nothing needs to be safe on the disk.
         ledger._connection.execute("PRAGMA synchronous = OFF")
         year = _Year(household_file(directory), ledger, random.Random(seed))
         for _ in range(nights):
@@ -108,11 +108,11 @@ class _Year:
         self.site = self._started(self.site.true_now, self.site.meter_wh, self.site)
 
     def _away(self) -> None:
-        """Be away for hours, and once in a while for days."""
+        """Stop the daemon for hours, and once in a while for days."""
         days = self._chance.randrange(1, 4) if self._chance.random() < 0.2 else 0
         self.site.pass_time(days * DAY + self._chance.randrange(1, 9) * HOUR, alive=False)
         self._killed()
-        # Hardware says again how things are when it is connected again.
+        # Hardware reports its state again when it is connected again.
         if self.site.is_there:
             self.site.plug_in(None)
         else:
@@ -124,7 +124,7 @@ class _Year:
         self.site.read()
 
     def _begun_again(self) -> None:
-        """Let the register begin again at 0, right after it was read."""
+        """Reset the register to 0, right after it was read."""
         self.site.read()
         self._flowed_before_wh += round(self.site.meter_wh) - self._from_wh
         self.site.meter_wh, self._from_wh = 0.0, 0
@@ -165,7 +165,7 @@ class _Year:
 
 
 def _on_the_same_bus(site: Site, before: Site) -> Site:
-    """Let a daemon that was started again publish where the one before it did."""
+    """Let a restarted daemon publish on the bus of the one before it."""
     site.bus = before.bus
     site.service._outbox._bus = before.bus
     return site

@@ -1,4 +1,4 @@
-"""A broker and somebody on it: publishes, and notes when what comes of it arrives.
+"""Time messages on a broker: publish, and record when the results arrive.
 
 The broker logs every packet, so that it can be seen when the daemon acknowledges a message.
 """
@@ -23,17 +23,17 @@ from tests.support.brokers import Mosquitto
 HOUSEHOLD = "lullwatt/kowhai-cottage"
 ACKNOWLEDGED = "Received PUBACK from lullwatt-"
 LIMIT = 60.0
-"""How long anything is waited for [s]."""
+"""How long to wait for anything [s]."""
 
 PAUSE = 0.15
-"""Between a message that gets ready and one that is timed [s]: as hardware has it, and people."""
+"""Pause between a preparing message and a timed one, as with hardware and people [s]."""
 
 QUIET = 0.5
-"""When nothing has come for so long, nothing will [s]."""
+"""If nothing has arrived for so long, nothing more will [s]."""
 
 
-class Wires:
-    """What has come over the bus, with the moment at which it did.
+class TimedBus:
+    """Records messages on the bus, with the moment of their arrival.
 
     Parameters
     ----------
@@ -64,55 +64,55 @@ class Wires:
         self._bus.stop()
 
     def wait(self, holds: Callable[[], object], limit: float = LIMIT) -> None:
-        """Wait until something holds of what has come."""
+        """Wait until a condition on the received messages is true."""
         with self._changed:
             assert self._changed.wait_for(holds, limit), f"nothing within {limit} s"
 
     def pause(self, seconds: float = PAUSE) -> None:
-        """Say nothing, so that the daemon is done with what it had to do."""
+        """Send nothing, so that the daemon finishes its work."""
         self._never.wait(seconds)
 
     def settle(self) -> None:
-        """Wait until nothing more comes."""
+        """Wait until nothing more arrives."""
         with self._changed:
             while self._changed.wait(QUIET):
                 pass
 
-    def tell(self, point: str, leaf: str, **body: object) -> float:
-        """Publish what a charge point or a person says; returns when [s]."""
+    def send(self, point: str, leaf: str, **body: object) -> float:
+        """Publish a message of a charge point or a person; return when [s]."""
         dated = {} if leaf == "request" else {"at": self._clock.now().isoformat()}
         payload = json.dumps({"v": 1, **dated, **body}).encode()
-        told = perf_counter()
+        sent_at = perf_counter()
         assert self._bus.publish(f"{HOUSEHOLD}/{point}/{leaf}", payload, retain=False)
-        return told
+        return sent_at
 
     def until_command(self, point: str, leaf: str, **body: object) -> float:
-        """Give the time from a message to the command that it brings about [s]."""
+        """Return the time from a message to the command that follows from it [s]."""
         commands, acknowledged = self.commands[point], self.acknowledged
         count = len(commands)
-        told = self.tell(point, leaf, **body)
+        sent_at = self.send(point, leaf, **body)
         self.wait(lambda: len(commands) > count and self.acknowledged > acknowledged)
-        return commands[count][0] - told
+        return commands[count][0] - sent_at
 
     def until_acknowledged(self, point: str, leaf: str, **body: object) -> float:
-        """Give the time from a message until the daemon has acknowledged it [s]."""
+        """Return the time from a message until the daemon has acknowledged it [s]."""
         acknowledged = self.acknowledged
-        told = self.tell(point, leaf, **body)
+        sent_at = self.send(point, leaf, **body)
         self.wait(lambda: self.acknowledged > acknowledged)
-        return self.acknowledged_at - told
+        return self.acknowledged_at - sent_at
 
-    def commands_of_all(self, points: Sequence[str], tell: Callable[[], object]) -> list[float]:
-        """Give the time until each charge point has another command after `tell` [s]."""
+    def commands_of_all(self, points: Sequence[str], send: Callable[[], object]) -> list[float]:
+        """Return the time until each charge point has a new command after `send` [s]."""
         counts = {point: len(self.commands[point]) for point in points}
         begun = perf_counter()
-        tell()
+        send()
         self.wait(lambda: all(len(self.commands[p]) > counts[p] for p in points))
         return [self.commands[point][counts[point]][0] - begun for point in points]
 
-    def all_acknowledged(self, tell: Callable[[], int]) -> float:
-        """Give the time until the daemon has acknowledged all that `tell` tells [s]."""
+    def all_acknowledged(self, send: Callable[[], int]) -> float:
+        """Return the time until the daemon has acknowledged all that `send` sends [s]."""
         acknowledged, begun = self.acknowledged, perf_counter()
-        count = tell()
+        count = send()
         self.wait(lambda: self.acknowledged >= acknowledged + count)
         return self.acknowledged_at - begun
 
@@ -138,7 +138,7 @@ class Wires:
 
 
 @contextmanager
-def wires(directory: Path) -> Iterator[tuple[Mosquitto, Wires]]:
+def timed_bus(directory: Path) -> Iterator[tuple[Mosquitto, TimedBus]]:
     """Start a broker on a free loopback port, and listen to it and to its log."""
     broker = Mosquitto(directory, "allow_anonymous true", "log_type all", "log_dest stderr")
     with ExitStack() as ending:
@@ -147,7 +147,7 @@ def wires(directory: Path) -> Iterator[tuple[Mosquitto, Wires]]:
         follows = ["tail", "--bytes=0", "--follow", str(directory / "mosquitto.log")]
         log = ending.enter_context(subprocess.Popen(follows, stdout=subprocess.PIPE, text=True))
         assert log.stdout is not None
-        found = Wires(broker)
+        found = TimedBus(broker)
         follower = Thread(target=found.follow, args=[log.stdout])
         follower.start()
         ending.callback(follower.join)

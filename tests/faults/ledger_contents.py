@@ -1,4 +1,4 @@
-"""Reads a ledger as a stranger would: plain SQL, and none of the daemon's code."""
+"""Read a ledger with plain SQL, and none of the daemon's code."""
 
 from __future__ import annotations
 
@@ -18,19 +18,19 @@ Row = tuple[Any, ...]
 
 
 @dataclass(slots=True)
-class Kept:
-    """What a ledger holds.
+class LedgerContents:
+    """The contents of a ledger.
 
     Attributes
     ----------
     readings, reports : Counter of tuple
         Instant [us since 1970] and values; how often each.
     requests : int
-        How many wishes.
+        How many requests.
     nights_wh : int
         Energy of all closed nights [Wh].
     bands : int
-        How many lines they have.
+        How many lines by band they have.
     """
 
     readings: Counter[Row] = field(default_factory=Counter)
@@ -42,25 +42,25 @@ class Kept:
     whole: bool = False
 
     def holds(self, topic: str, payload: bytes) -> int:
-        """Say how often it holds what a message says."""
-        said = json.loads(payload)
+        """Return how often the ledger holds a message."""
+        body = json.loads(payload)
         if topic.endswith("/reading"):
-            return self.readings[reading_row(said)]
+            return self.readings[reading_row(body)]
         if topic.endswith("/vehicle"):
-            return self.reports[report_row(said)]
+            return self.reports[report_row(body)]
         return 0
 
 
-def read_ledger(path: Path) -> Kept:
-    """Read it all."""
+def read_ledger(path: Path) -> LedgerContents:
+    """Return the contents of a ledger."""
     if not path.exists():
-        return Kept()
+        return LedgerContents()
     with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as database:
         database.execute("BEGIN")
         if database.execute("PRAGMA user_version").fetchone()[0] == 0:
-            return Kept()
+            return LedgerContents()
         nights = [_exact(body) for (body,) in _all(database, "SELECT body FROM nights")]
-        return Kept(
+        return LedgerContents(
             readings=Counter(_all(database, "SELECT at, register_wh, watts, amps FROM readings")),
             reports=Counter(_all(database, "SELECT at, pilot, soc_percent FROM vehicle_reports")),
             requests=len(_all(database, "SELECT id FROM requests")),
@@ -71,16 +71,16 @@ def read_ledger(path: Path) -> Kept:
         )
 
 
-def reading_row(said: dict[str, Any]) -> Row:
-    """Write a reading as a row has it."""
-    register = said.get("register_kwh")
+def reading_row(body: dict[str, Any]) -> Row:
+    """Return a reading as a row of the ledger."""
+    register = body.get("register_kwh")
     wh = None if register is None else round(register * 1000)
-    return _micros(said["at"]), wh, said.get("watts"), said.get("amps")
+    return _micros(body["at"]), wh, body.get("watts"), body.get("amps")
 
 
-def report_row(said: dict[str, Any]) -> Row:
-    """Write a vehicle's report as a row has it."""
-    return _micros(said["at"]), said.get("pilot"), said.get("soc_percent")
+def report_row(body: dict[str, Any]) -> Row:
+    """Return a vehicle's report as a row of the ledger."""
+    return _micros(body["at"]), body.get("pilot"), body.get("soc_percent")
 
 
 def _micros(text: str) -> int:
@@ -96,7 +96,7 @@ def _exact(body: str) -> dict[str, Any]:
     return found
 
 
-def missing(kept: Kept, messages: Iterable[tuple[str, bytes]]) -> list[str]:
+def missing(kept: LedgerContents, messages: Iterable[tuple[str, bytes]]) -> list[str]:
     """List the messages that a ledger should hold once, and does not."""
     return [
         f"{topic} {payload!r} is held {kept.holds(topic, payload)} times"

@@ -1,4 +1,4 @@
-"""The simulated hardware, which also remembers what it published and when it heard a command."""
+"""Simulated hardware that records what it published and when it received a command."""
 
 from __future__ import annotations
 
@@ -15,15 +15,15 @@ from config.household.household_file import Bus
 from tests.faults.evenings import POINT
 
 
-class WatchedHardware(SimulatedHardware):
-    """A simulated charge point on the bus, and what a witness beside it would know.
+class RecordingHardware(SimulatedHardware):
+    """A simulated charge point on the bus that records its messages and connections.
 
     Attributes
     ----------
     published : list of (str, bytes)
-        What the broker was handed.
+        Every message handed to the broker.
     command_at_seconds : float
-        When it last heard a command, new or not [s, monotonic].
+        When it last received a command, new or repeated [s, monotonic].
     connections : int
         How often it was connected.
     """
@@ -46,13 +46,13 @@ class WatchedHardware(SimulatedHardware):
         self._bus.publish = recorded  # type: ignore[method-assign]
 
     def say_again(self, now: datetime) -> None:
-        """Report everything at the next `step`, news or not."""
+        """Report everything at the next `step`, changed or not."""
         with self.changed:
             self._reported_power = self._reported_vehicle = None
             self._retry_at = now
 
     def wait_for(self, connections: int, command_since_seconds: float, timeout: float) -> bool:
-        """Wait until it has been connected so often, and has heard a command since an instant."""
+        """Wait until it has connected so often, and received a command since an instant."""
         with self.changed:
             return self.changed.wait_for(
                 lambda: (
