@@ -1,4 +1,4 @@
-"""Show an appraisal as text, as a page with pictures, and as rows: the command `lullwatt appraise`.
+"""Show an appraisal as text, a page with pictures, or rows (`lullwatt appraise`).
 
 The figures come from `planners.appraisal`.
 """

@@ -31,7 +31,7 @@ class ChoiceBar(NamedTuple):
 
 
 class ChartLine(NamedTuple):
-    """One choice's total over the years [currency] by the year's distance [unit of words].
+    """One choice's total over the years [currency] by distance [unit of words].
 
     From `short_from` on it leaves more nights short than another, so that it delivers less. `title`
     is what the answer is called.
@@ -46,7 +46,7 @@ class ChartLine(NamedTuple):
 
 
 class Crossing(NamedTuple):
-    """Where a rival takes the place of the cheapest choice: the distance and its total there."""
+    """Where a rival takes the answer's place: the distance and the answer's total."""
 
     distance: float
     total: float
@@ -124,7 +124,7 @@ def curves_of(words: AppraisalWords) -> Curves:
 
 
 def _short_from(words: AppraisalWords, places: Sequence[float], number: int) -> float | None:
-    """Find the distance from which a choice leaves more nights short than the best one."""
+    """Find the distance from which a choice leaves more nights short than others."""
     short = words.appraisal.curve_short
     for at, (before, after) in zip(places, pairwise(short), strict=False):
         if before[number] == min(before) and after[number] > min(after):

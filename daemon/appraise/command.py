@@ -1,4 +1,4 @@
-"""The command `lullwatt appraise`: which tariff, which charge point, and whether it pays back."""
+"""The command `lullwatt appraise`: compare tariffs and charge points."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     help="Write to this file instead of standard output.",
 )
 def appraise(file: Path, form: str | None, output: Path | None, *, as_json: bool) -> None:
-    """Simulate a year of nights with each choice of FILE, and say which is the cheapest.
+    """Simulate a year of nights with each choice in FILE, and find the cheapest.
 
     Each choice is a tariff, a charge point and an outlay. Every night of the year is planned as
     the daemon would plan it. The other choices are compared with the first.
@@ -81,7 +81,7 @@ def _text(appraisal: Appraisal, form: str, *, to_file: bool) -> str:
 
 @contextmanager
 def _bar() -> Iterator[Callable[[int], Callable[[int, int], None]]]:
-    """Show on a terminal how many years are drawn; show nothing elsewhere or without draws."""
+    """Show on a terminal how many years are drawn; elsewhere show nothing."""
     if not sys.stderr.isatty():
         yield lambda _draws: _show_nothing
         return

@@ -1,4 +1,4 @@
-"""Write what an appraisal says about nights: which are short, and the longest day. Pure."""
+"""Write what an appraisal says about short nights and the longest day. Pure."""
 
 from __future__ import annotations
 

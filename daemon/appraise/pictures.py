@@ -71,7 +71,7 @@ class AppraisalPictures(NamedTuple):
 
 
 def draw_appraisal(words: AppraisalWords) -> AppraisalPictures:
-    """Draw the pictures as ``svg`` elements without a size or links, each with its own ids."""
+    """Draw the pictures as ``svg`` elements without links, each with its own ids."""
     with style.context(["default", STYLE]):
         return AppraisalPictures(
             draw_twice("totals", partial(_totals, words)),
@@ -265,7 +265,7 @@ _LEADER: dict[str, Any] = {
 def _ends(
     axes: Axes, curves: Curves, labels: Sequence[str], colors: Sequence[str], height: float
 ) -> None:
-    """Write each label at the end of its line; move labels apart if lines end close together."""
+    """Write each label at the end of its line, and keep labels apart."""
     low, high = axes.get_ylim()
     per_inch = (high - low) / (height - 0.6)
     heights = [(label.count("\n") + 1.4) * LINE_INCHES * per_inch for label in labels]

@@ -1,4 +1,4 @@
-"""Read what an appraisal needs: the choices file, its price series, its ledger's nights."""
+"""Read an appraisal's choices file, price series and nights of a ledger."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Write the remarks on an appraisal's answer: payback, years drawn, what it lacks. Pure."""
+"""Write the remarks on an appraisal's answer, such as its payback. Pure."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ LESS = (
 
 
 def remarks(words: AppraisalWords) -> list[str]:
-    """Write about payback, years drawn, nights short, charging elsewhere and cheaper choices."""
+    """Remark on payback, years drawn, short nights and charging elsewhere."""
     return [
         *_payback(words),
         *_years_drawn(words),
@@ -119,7 +119,7 @@ def _charged_elsewhere(words: AppraisalWords) -> Iterator[str]:
 
 
 def _price_elsewhere(words: AppraisalWords, other: ChoiceYear) -> float:
-    """Find the price elsewhere at which both cost the same [currency per kWh in the battery]."""
+    """Find the price elsewhere at which both cost the same [currency per kWh]."""
     kwh = words.cheapest.charged_elsewhere_kwh - other.charged_elsewhere_kwh
     more = other.total_over_years - words.cheapest.total_over_years
     return max(0.0, more / words.appraisal.keep_years / kwh)

@@ -203,7 +203,7 @@ def _scale(appraisal: Appraisal) -> str:
 
 
 def _rounded(value: float | None, decimals: int) -> float | None:
-    """Round; None if unknown or infinite, as a payback may be, because JSON has no infinity."""
+    """Round; None if unknown or infinite, because JSON has no infinity."""
     if value is None or not math.isfinite(value):
         return None
     return round(value, decimals) + 0.0

@@ -59,7 +59,7 @@ def _listed(title: str, lines: Sequence[str]) -> Iterator[RenderableType]:
 
 
 class _Figures:
-    """The table of figures: as many choices side by side as the width allows, the rest below."""
+    """The table of figures, with as many choices side by side as fit."""
 
     def __init__(self, words: AppraisalWords) -> None:
         self._names = [choice.name for choice in words.appraisal.choices]

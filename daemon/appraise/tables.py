@@ -176,7 +176,7 @@ def _percent(share: float) -> str:
 
 
 def bands(words: AppraisalWords) -> list[ChoiceBand]:
-    """Write each choice's energy and cost by band, in the order of the file and its tariffs."""
+    """Write each choice's energy and cost by band, in the order of the file."""
     return [
         ChoiceBand(
             choice.name,

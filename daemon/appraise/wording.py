@@ -1,4 +1,4 @@
-"""Write an appraisal's figures and answer, for the terminal and for the page. Pure."""
+"""Write an appraisal's figures and answer, for terminal and page. Pure."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ class AppraisalWords:
 
     @property
     def unit(self) -> str:
-        """The unit of driving: ``"km"``, ``"miles"``, or ``"kWh"`` if no distance is known."""
+        """The unit of driving: ``"km"``, ``"miles"``, or ``"kWh"`` without distances."""
         if self.appraisal.distance_km is None:
             return "kWh"
         return "km" if self.appraisal.distance_unit == "km" else "miles"
@@ -103,7 +103,7 @@ class AppraisalWords:
         return f"{self.lead()}: {self.cheapest.name}: {self.sums()}"
 
     def lead(self) -> str:
-        """Begin the answer, up to the choice's name; mention it if a cheaper one delivers less."""
+        """Begin the answer, up to the choice's name."""
         if len(self.appraisal.choices) == 1:
             return f"The only choice over {self.years}"
         if not self._costs_more_than_some:
@@ -192,7 +192,7 @@ def between(spread: Spread) -> str:
 
 
 def quoted(name: str | None) -> str:
-    """Put a name in quotation marks, since it may contain commas."""
+    """Put a name in quotation marks, because it may contain commas."""
     return f"“{name}”"
 
 

@@ -1,4 +1,4 @@
-"""Compare a supplier's bill with what our meters showed in the same calendar month.
+"""Compare a supplier's bill with our meters in the same calendar month.
 
 A bill counts from midnight to midnight, a night from noon to noon. So our side comes from the
 meters' readings, not from the nights, and is priced at the rates known now.

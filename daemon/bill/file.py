@@ -1,4 +1,4 @@
-"""Read a supplier's bill from a CSV file: half-hours or bands, depending on the header.
+"""Read a supplier's bill from a CSV file; its header says half-hours or bands.
 
 ``start,kwh``: one row for each half-hour of the settlement grid; `start` is an RFC 3339 instant.
 ``band,kwh,cost``: one or more rows for each band, which are added up; `cost` includes tax. A row

@@ -57,7 +57,7 @@ BAND_COLUMNS = (
 
 
 def comparison_values(comparison: BillComparison, zone: ZoneInfo, currency: str) -> dict[str, Any]:
-    """Make the JSON values of a comparison; a difference is the bill's figure minus ours."""
+    """Make the JSON values of a comparison; a difference is the bill's minus ours."""
     if comparison.bands:
         return {"bands": [_band(line, currency) for line in comparison.bands]}
     return {"half_hours": [_half_hour(line, zone) for line in comparison.half_hours]}

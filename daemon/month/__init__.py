@@ -1,4 +1,4 @@
-"""Show a month as text, as a page with pictures, and as rows: the command `lullwatt month`.
+"""Show a month as text, a page with pictures, or rows (`lullwatt month`).
 
 The data comes from `daemon.night_log`.
 """

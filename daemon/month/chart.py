@@ -31,7 +31,7 @@ RULE_WORDS = {"paid": "paid"} | RULES
 
 
 class Shade(NamedTuple):
-    """A span at one rate; `tone` is 0 at the month's lowest rate and 1 at its highest."""
+    """A span at one rate; `tone` goes from 0 at the lowest rate to 1 at the highest."""
 
     start: float
     end: float
@@ -40,7 +40,7 @@ class Shade(NamedTuple):
 
 
 class FlowBar(NamedTuple):
-    """A half-hour in which energy flowed; `height` is a share of the month's fastest charging."""
+    """A half-hour in which energy flowed; `height` is a share of the highest power."""
 
     start: float
     end: float
@@ -96,7 +96,7 @@ class BandStack(NamedTuple):
 
 
 class CostLine(NamedTuple):
-    """The cost by a rule from the month's first day to each day [currency], unrounded."""
+    """The unrounded cost by a rule from the first day to each day [currency]."""
 
     rule: str
     costs: tuple[Decimal, ...]
@@ -245,7 +245,7 @@ def rate_keys(month: Month) -> tuple[RateKey, ...]:
 
 
 def band_stacks(month: Month) -> tuple[BandStack, ...]:
-    """Sum up each band's energy on each day, from the cheapest band on average to the dearest."""
+    """Sum up each band's energy on each day, the band cheapest on average first."""
     days = days_of(month)
     wh: dict[str, dict[date, int]] = {}
     for row in month.nights:
@@ -260,7 +260,7 @@ def band_stacks(month: Month) -> tuple[BandStack, ...]:
 
 
 def _average_rates(month: Month) -> dict[str, Decimal]:
-    """Compute each band's average rate [currency per kWh]; without energy, its plain rate."""
+    """Compute each band's average rate; without energy, its rate [currency per kWh]."""
     sums: dict[str, tuple[int, Decimal, Decimal]] = {}
     for line in month.by_band:
         wh, cost, _ = sums.get(line.band, (0, Decimal(0), line.rate))

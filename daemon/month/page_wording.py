@@ -85,7 +85,7 @@ class MonthWords:
         return f"{self.money(abs(saved))} {less} than {rule} would have cost"
 
     def other_rules(self) -> list[tuple[str, str, str]]:
-        """Say how much more, or less, each rule would have cost, and over how many nights."""
+        """Say how much more or less each rule would have cost, over how many nights."""
         return [
             (f"Charging {words} instead", self._difference(rule), self._nights_known(rule))
             for rule, words in RULES.items()

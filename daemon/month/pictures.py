@@ -76,7 +76,7 @@ class MonthPictures(NamedTuple):
 
 
 def draw_month(month: Month) -> MonthPictures:
-    """Draw the pictures as ``svg`` elements without a size or links, each with its own ids."""
+    """Draw the pictures as ``svg`` elements without links, each with its own ids."""
     with style.context(["default", STYLE]):
         return MonthPictures(
             *(
@@ -182,7 +182,7 @@ def _note(line: NightStrip) -> str:
 
 
 def _night_axes(axes: Axes, lines: Sequence[NightStrip], step: int) -> None:
-    """Name the nights and the hours, which are those of a night without a clock change."""
+    """Name the nights, and the hours of a night without a clock change."""
     names = [f"{line.night:%a} {line.night.day}" for line in lines]
     axes.set_yticks([place + ROW / 2 for place in range(len(lines))], names, fontsize=POINTS)
     hours = range(0, 25, step)

@@ -1,4 +1,4 @@
-"""Write the months of one or several homes as CSV and JSON values; show several as a table."""
+"""Write one or several homes' months as CSV and JSON; show several as a table."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ class ManyHomes:
         return [summary(month) for month in self.months]
 
     def totals(self) -> list[dict[str, Any]]:
-        """Add the homes up, currency by currency; distances only if all have the same unit."""
+        """Add the homes up by currency; distances only if all have the same unit."""
         currencies = dict.fromkeys(month.currency for month in self.months)
         return [
             _total([month for month in self.months if month.currency == currency])

@@ -30,7 +30,7 @@ LONG_HOURS = 24
 
 
 def difference_words(extra: Decimal, currency: str) -> str:
-    """Say how much more or less something would have cost, such as ``"NZD 3.98 less"``."""
+    """Write how much more or less something costs, such as ``"NZD 3.98 less"``."""
     if not round_money(extra, minor_units(currency)):
         return "the same"
     return f"{format_money(abs(extra), currency)} {'more' if extra > 0 else 'less'}"

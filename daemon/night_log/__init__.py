@@ -1,3 +1,3 @@
-"""Read nights and months from the ledger; show nights: the command `lullwatt nights`."""
+"""Read nights and months from the ledger; show nights (`lullwatt nights`)."""
 
 from __future__ import annotations

@@ -226,17 +226,17 @@ class Month:
 
     @property
     def saved_against_at_once(self) -> Decimal | None:
-        """How much more charging at once would have cost, over the nights where that is known."""
+        """How much more charging at once would have cost, as far as known."""
         return self.extra_cost("at_once")
 
     @property
     def saved_against_timer(self) -> Decimal | None:
-        """How much more a timer would have cost, over the nights where that is known."""
+        """How much more a timer would have cost, as far as known."""
         return self.extra_cost("timer")
 
     @property
     def hindsight_would_save(self) -> Decimal | None:
-        """How much less the cheapest possible hours would have cost, where that is known."""
+        """How much less the cheapest possible hours would have cost, as far as known."""
         extra = self.extra_cost("hindsight")
         return None if extra is None else -extra
 
@@ -251,6 +251,6 @@ class Month:
         return tuple(row for row in self.nights if row.estimated_wh)
 
     def extra_cost(self, rule: str) -> Decimal | None:
-        """Add up how much more one of `RULES` would have cost, over the nights that know it."""
+        """Add up how much more one of `RULES` would have cost, as far as known."""
         known = [cost - row.cost for row in self.nights if (cost := getattr(row, rule)) is not None]
         return sum(known, Decimal(0)) if known else None

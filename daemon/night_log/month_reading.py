@@ -123,7 +123,7 @@ def month_days(year: int, month: int) -> tuple[date, date]:
 
 
 def standing_charges(house: House, first: date, last: date) -> Decimal:
-    """Add up the standing charge of every local day [currency]; 0 before the first tariff."""
+    """Add up the standing charge of every local day that has a tariff [currency]."""
     days = (first + count * ONE_DAY for count in range((last - first).days + 1))
     return sum((_standing_charge(house, day) for day in days), Decimal(0))
 
@@ -154,7 +154,7 @@ def _night_rows(
 
 
 def _flows(row: NightRow, meter: Meter, house: House) -> tuple[EnergyFlow, ...]:
-    """List the half-hours in which the night's energy flowed, if its readings are still kept."""
+    """List the half-hours in which energy flowed, if the readings are still kept."""
     zone = house.file.zone
     begins, ends = night_bounds(row.night, zone)
     ends = min(ends, max(begins, row.closed_at))
@@ -177,7 +177,7 @@ def _distance_unit(file: HouseholdFile) -> str | None:
 
 
 def _distance(file: HouseholdFile, nights: Sequence[NightRow], unit: str | None) -> float | None:
-    """Compute how far the nights' energy drives; None unless every consumption is known."""
+    """Compute how far the nights' energy drives; None if a consumption is unknown."""
     energy: dict[str, int] = {}
     for row in nights:
         energy[row.vehicle] = energy.get(row.vehicle, 0) + row.energy_wh

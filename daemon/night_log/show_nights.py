@@ -55,7 +55,7 @@ def show_nights(name: str, currency: str, rows: Sequence[NightRow]) -> Renderabl
 
 
 def nights_table(rows: Sequence[NightRow], currency: str) -> Iterator[RenderableType]:
-    """Lay out a heading and a table for each charge point, and note what was not measured."""
+    """Lay out a table for each charge point, and note what was not measured."""
     by_point = sorted(rows, key=lambda row: row.charge_point)
     for point, group in groupby(by_point, lambda row: row.charge_point):
         nights = list(group)

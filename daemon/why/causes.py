@@ -1,4 +1,4 @@
-"""Find why a vehicle did not charge, or not enough: every cause that the ledger shows. Pure.
+"""Find every cause in the ledger why a vehicle did not charge enough. Pure.
 
 The commands' reasons say what the daemon knew, because each change of that is a new command. Plans,
 alerts, requests and the meter say the rest.
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 
 def causes_of_nothing(history: NightHistory) -> tuple[Cause, ...]:
-    """Find why nothing was charged, the clearest cause first; empty if the ledger shows none."""
+    """Find why nothing was charged, the clearest cause first; empty if unknown."""
     if not history.stays:
         return (*_outages(history, always=True), *_no_vehicle(history))
     checks: tuple[Callable[[NightHistory], Iterator[Cause]], ...] = (
@@ -36,7 +36,7 @@ def causes_of_nothing(history: NightHistory) -> tuple[Cause, ...]:
 
 
 def causes_of_shortfall(history: NightHistory) -> tuple[Cause, ...]:
-    """Find why the vehicle had less than it needed; empty if the ledger shows no cause."""
+    """Find why the vehicle had less than it needed; empty if unknown."""
     checks: tuple[Callable[[NightHistory], Iterator[Cause]], ...] = (
         _too_late, no_answer, nobody_listened, faults, _skipped, _ended_itself, fuse,
         _nothing_planned, _outages, _left_before,

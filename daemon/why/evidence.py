@@ -1,4 +1,4 @@
-"""Find evidence of a cause in a night: commands by their words, starts, alerts. Pure."""
+"""Find a night's evidence: commands by their reasons, starts, alerts. Pure."""
 
 from __future__ import annotations
 

@@ -37,7 +37,7 @@ class Explanation:
 
 
 def explain_night(history: NightHistory) -> Explanation:
-    """Explain in whole sentences why it charged, or did not; the answer itself comes first."""
+    """Explain in whole sentences why it charged, or did not, the answer first."""
     charged = history.night.energy_wh >= BEGUN_WH
     first, causes = _charged(history) if charged else _not_charged(history)
     need, more = _need(history, known=causes)
@@ -129,7 +129,7 @@ def _is_plan_short(history: NightHistory, command: StoredCommand) -> bool:
 
 
 def _need(history: NightHistory, known: tuple[Cause, ...]) -> tuple[list[str], tuple[Cause, ...]]:
-    """Say whether it was enough for the departure; if not, how much was missing and why."""
+    """Say whether it was enough for the departure, or how much was missing and why."""
     record = history.night.record
     if record is None or not record["departure"] or not record["need_percent"]:
         return [], ()
@@ -157,7 +157,7 @@ def _need(history: NightHistory, known: tuple[Cause, ...]) -> tuple[list[str], t
 
 
 def _missing_kwh(history: NightHistory, percent: float) -> str:
-    """Write the energy at the meter for a part of the battery; empty if unknown or small."""
+    """Write a part of the battery as energy at the meter; empty if unknown or small."""
     file, vehicle = history.house.file, history.night.vehicle
     if vehicle not in file.vehicles or percent < NEED_TOLERANCE_PERCENT:
         return ""

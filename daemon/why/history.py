@@ -1,4 +1,4 @@
-"""Derive spans from a night's rows: commands in force, stays, flows, outages. Pure."""
+"""Derive a night's spans: commands in force, stays, flows, outages. Pure."""
 
 from __future__ import annotations
 
@@ -44,14 +44,14 @@ class TimeSpan:
 
 @dataclass(frozen=True, slots=True)
 class CommandSpan(TimeSpan):
-    """The time for which a command was in force: until the next one, or until it expired."""
+    """The time a command was in force: until the next one, or until it expired."""
 
     command: StoredCommand
 
 
 @dataclass(frozen=True, slots=True)
 class Flow(TimeSpan):
-    """A span in which energy flowed [Wh]; `is_measured` if the meter was read throughout."""
+    """A span in which energy flowed [Wh]; `is_measured` if read throughout."""
 
     wh: int
     is_measured: bool
@@ -80,7 +80,7 @@ def in_force(night: Night) -> tuple[CommandSpan, ...]:
 
 
 def stays_of(night: Night) -> tuple[TimeSpan, ...]:
-    """List when a vehicle was connected: by the pilot state, else by the daemon's commands."""
+    """List when a vehicle was connected: by pilot state, else by commands."""
     pilots = [each for each in night.reports if each.pilot is not None]
     if pilots or night.pilot_before is not None:
         return _by_pilot(night, pilots)
@@ -105,7 +105,7 @@ def _by_pilot(night: Night, pilots: Sequence[StoredReport]) -> tuple[TimeSpan, .
 
 
 def joined(spans: Iterable[TimeSpan]) -> tuple[TimeSpan, ...]:
-    """Join spans, in order of their starts, that overlap or follow each other without a gap."""
+    """Join spans, ordered by their starts, that have no gap between them."""
     runs: list[TimeSpan] = []
     for span in spans:
         if runs and runs[-1].end >= span.start:
@@ -151,7 +151,7 @@ def _continues(last: Flow, flow: Flow, commands: Sequence[CommandSpan]) -> bool:
 
 
 def _clipped(flow: Flow, night: Night, commands: Sequence[CommandSpan]) -> Flow:
-    """Start and end a flow with its command, if the command came between two readings."""
+    """Start and end a flow with its command, if that came between two readings."""
     readings = [reading.at for reading in night.meter.readings]
     first = min((at for at in readings if at > flow.start), default=flow.end)
     last = max((at for at in readings if at < flow.end), default=flow.start)
@@ -167,7 +167,7 @@ def _clipped(flow: Flow, night: Night, commands: Sequence[CommandSpan]) -> Flow:
 
 
 def outages_of(night: Night) -> tuple[Outage, ...]:
-    """List when the daemon did not run: by its starts and ends, else by expired commands."""
+    """List when the daemon did not run: by starts and ends, else expired commands."""
     outages: list[Outage] = []
     for outage in (*_by_starts(night), *_by_expiry(night)):
         known = next((each for each in outages if outage.meets(each)), None)

@@ -1,4 +1,4 @@
-"""Describe a night's plans: what each says, why it was made, what it changed. Pure."""
+"""Describe a night's plans: their content, reasons and changes. Pure."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ NOT_REPORTED = "No state of charge is reported"
 
 
 def runs_of(plan: Mapping[str, Any]) -> tuple[TimeSpan, ...]:
-    """Return the spans in which a plan charges, joined across changes of rate and current."""
+    """Return the spans in which a plan charges, at whatever rate and current."""
     periods = ((period["start"], period["end"]) for period in plan["periods"])
     return joined(TimeSpan(parse_instant(start), parse_instant(end)) for start, end in periods)
 
@@ -48,7 +48,7 @@ def hours_of(history: NightHistory, plan: Mapping[str, Any]) -> str:
 
 
 def changed_plans(history: NightHistory) -> Iterator[tuple[StoredPlan, StoredPlan | None]]:
-    """Yield each plan of the night that differs from the one before it, with that one."""
+    """Yield each plan that differs from the one before it, with that one."""
     before = history.night.plan_before
     for plan in history.night.plans:
         if before is None or not _is_same(before.body, plan.body):
@@ -92,7 +92,7 @@ def plan_words(history: NightHistory, plan: StoredPlan) -> str:
     goal = f"{want} by {history.at(parse_instant(body['departure']))}{_needed(body)}"
     source = _source(history, plan)
     if not body["periods"]:
-        return f"nothing to charge: the battery holds {soc}{source}, the target is {goal}"
+        return f"nothing to charge, as the battery holds {soc}{source} and the target is {goal}"
     short = float(body["want_percent"] - body["reaches_percent"]) > NEARLY_PERCENT
     ends = f"; it will reach {body['reaches_percent']:.0f} %" if short else ""
     return (
@@ -150,7 +150,7 @@ def why_made(history: NightHistory, plan: StoredPlan, before: StoredPlan | None)
 
 
 def _without_trigger(plan: StoredPlan, before: StoredPlan | None) -> str:
-    """Say why a plan was made without any message: time passed, or the meter showed it."""
+    """Say why a plan was made without a message: by time, or by the meter."""
     made = plan.made_at
     if before is None:
         return "of something that the ledger does not show"
@@ -165,7 +165,7 @@ def _without_trigger(plan: StoredPlan, before: StoredPlan | None) -> str:
 
 
 class _Trigger(NamedTuple):
-    """A possible reason for a plan; among several at one instant the highest rank counts."""
+    """A possible reason for a plan; of several at once the highest rank counts."""
 
     at: datetime
     rank: int

@@ -1,4 +1,4 @@
-"""Tell a night: what was known, planned, commanded and measured, in order of time. Pure."""
+"""Tell what was known, planned, commanded and measured in a night. Pure."""
 
 from __future__ import annotations
 
@@ -101,7 +101,7 @@ def _pilot_words(pilot: str) -> str:
 
 
 def _states_of_charge(history: NightHistory) -> Iterator[Entry]:
-    """Yield the first state of charge of each stay, the last one, and those used by plans."""
+    """Yield each stay's first state of charge, the last one, and those of plans."""
     reports = [report for report in history.night.reports if report.soc_percent is not None]
     if not reports:
         return

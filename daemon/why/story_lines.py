@@ -98,7 +98,7 @@ def _repeat_words(command: StoredCommand) -> str:
 
 
 def merge_repeats(entries: Iterable[Entry]) -> Iterator[Entry]:
-    """Merge commands that were sent again and again with nothing in between; number them all."""
+    """Merge commands that were sent again and again, and add all numbers."""
     repeats: list[Entry] = []
     for entry in entries:
         if repeats and not (entry.is_repeat and entry.text == repeats[0].text):

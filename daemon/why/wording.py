@@ -47,7 +47,7 @@ _PILOT_STATE = re.compile(r" \(pilot state [A-F]\)", re.ASCII)
 
 @dataclass(frozen=True, slots=True)
 class NightHistory:
-    """A night and the spans derived from it; writes by the household's clock and currency."""
+    """A night with its spans; writes by the household's clock and currency."""
 
     house: House
     night: Night
@@ -57,7 +57,7 @@ class NightHistory:
     outages: tuple[Outage, ...]
 
     def at(self, instant: datetime) -> str:
-        """Write an instant by the household's clock, with its date if it is not in this night."""
+        """Write an instant by the household's clock; with its date, if on another night."""
         local = instant.astimezone(self.house.file.zone)
         if self.night.begins <= instant <= self.night.ends:
             return f"{local:%H:%M}"

@@ -1,4 +1,4 @@
-"""Appraisals made by hand: invented figures that fit together but that nothing solved."""
+"""Appraisals made by hand, with invented figures that fit together."""
 
 from __future__ import annotations
 
@@ -138,7 +138,7 @@ def appraisal(choices: tuple[ChoiceYear, ...] | None = None, **changes: Any) -> 
 
 
 def evens(**changes: Any) -> BreakEvens:  # noqa: ANN401 - any field
-    """Make the changes of the answer, at the points where the choices of `three` cross."""
+    """Make the changes of the answer, where the choices of `three` cross."""
     made = BreakEvens(
         distance_per_year=(BreakEven(KM, 13_498.2, SOCKET_NIGHT),),
         rate=BreakEven(0.138, 0.2016, SOCKET_NIGHT),

@@ -165,7 +165,7 @@ def test_the_same_appraisal_is_drawn_the_same() -> None:
 
 
 def test_lines_and_fills_differ_in_more_than_colour() -> None:
-    """Each line has its own dashes and marker; fills are 3:1 apart (WCAG 2.2, 1.4.11)."""
+    """Lines differ in dashes and markers; fills are 3:1 apart (WCAG 2.2, 1.4.11)."""
     assert len({str(look[1]) for look in LOOKS}) == len({look[2] for look in LOOKS}) == len(LOOKS)
     # The colours of the lines are those of the words beside them: 4.5:1 (1.4.3).
     assert min(contrast(look[0], "#ffffff") for look in LOOKS) >= 4.5
@@ -174,7 +174,7 @@ def test_lines_and_fills_differ_in_more_than_colour() -> None:
 
 
 def test_a_line_is_pale_where_its_choice_delivers_less() -> None:
-    """From the distance at which it begins to leave more nights short than the others."""
+    """From where it begins to leave more nights short than the others."""
     it = appraisal()
     short = tuple((3 if km > KM else 0, 0, 0) for km, _ in it.curve)
     drawn = replace(it, curve_short=short)

@@ -1,4 +1,4 @@
-"""`lullwatt appraise`: what it reads, what it prints and where, and what it refuses."""
+"""`lullwatt appraise`: what it reads, prints and refuses."""
 
 from __future__ import annotations
 
@@ -87,7 +87,7 @@ def recorded(path: Path, nights: dict[date, dict[str, float]], vehicle: str = "h
 
 
 def test_the_answer_is_printed(file: Path, run: Run) -> None:
-    """600 and 5 x 1600 x 0.12 against 5 x 1600 x 0.30: 840 less, in at most 80 columns."""
+    """600 and 5 x 1600 x 0.12 against 5 x 1600 x 0.30: 840 less, in 80 columns."""
     ran = run("appraise", str(file))
     assert (ran.code, ran.err) == (0, "")
     assert ran.out.startswith("Cheapest over 5 years: Point, cheap nights: NZD 1,560, NZD 840 less")

@@ -42,7 +42,7 @@ def large() -> str:
 
 
 def test_the_page_is_well_formed(page: str, tree: Tree, large: str) -> None:
-    """Every element ends where it should, ids are unique, and every reference has its target."""
+    """Every element ends, ids are unique, and every reference has its target."""
     assert page.startswith("<!DOCTYPE html>")
     Tree(large)
     check_references(page, tree)
@@ -112,7 +112,7 @@ def test_ranges_are_in_the_table(large: str) -> None:
 
 
 def test_a_screen_reader_finds_its_way(tree: Tree) -> None:
-    """WCAG 2.2: language, headings in order, captions, scopes, labelled pictures, a skip link."""
+    """WCAG 2.2: language, headings, captions, scopes, labels, a skip link."""
     check_accessible(tree, tables=3, pictures=2, skip_to="#figures")
     assert all(SOCKET in label for label in picture_labels(tree))
 

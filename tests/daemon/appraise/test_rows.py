@@ -32,7 +32,7 @@ ASKED = {
 
 
 def test_a_saving_by_delivering_less_is_flagged() -> None:
-    """The socket at night leaves 12 nights short; the first choice is compared with itself."""
+    """Only the socket at night, which leaves 12 nights short, is flagged."""
     made = document(appraisal())
     assert [it["delivers_less"] for it in made["choices"]] == [False, True, False]
     rows = csv.DictReader(io.StringIO(appraisal_csv(appraisal())))

@@ -31,7 +31,7 @@ def shown(it: Appraisal, width: int) -> str:
 @pytest.mark.parametrize("count", [2, 3, 5, 8])
 @pytest.mark.parametrize("draws", [0, 1000])
 def test_every_figure_is_complete_at_any_width(width: int, count: int, draws: int) -> None:
-    """No line is longer, nothing is cut with an ellipsis, and each total and name is there."""
+    """No line is too long, nothing is cut off, and each total and name is there."""
     it = many(count, draws=draws)
     text = shown(it, width)
     assert max(map(len, text.splitlines())) <= width
@@ -106,7 +106,7 @@ def test_paybacks_are_years_or_words() -> None:
 
 
 def test_savings_by_delivering_less_are_marked_and_explained() -> None:
-    """Nights short, or energy from elsewhere; without either there is neither mark nor note."""
+    """For short nights or energy from elsewhere; otherwise no mark and no note."""
     assert LESS in " ".join(shown(appraisal(), 300).split())
     elsewhere = tuple(
         replace(it, nights_short=0, charged_elsewhere_kwh=it.outlay / 10) for it in three()
@@ -148,7 +148,7 @@ def test_a_choice_alone_is_compared_with_nothing() -> None:
 
 
 def test_bands_are_listed_choice_by_choice() -> None:
-    """With rates and shares; a price series has no single rate, zero energy no shares."""
+    """With rates and shares; a price series has no rate, zero energy no shares."""
     lines = bands(AppraisalWords(appraisal()))
     assert [line[1:] for line in lines] == [
         ("all hours", "0.3105", "3,600", "100 %", "1,118"),

@@ -1,4 +1,4 @@
-"""What an appraisal says: the answer, what belongs beside it, and what would change it."""
+"""What an appraisal says: the answer, remarks, and what would change it."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from tests.daemon.appraise.samples import (
 
 
 def test_the_answer_is_one_line() -> None:
-    """8942.40 at 31.05 c on the socket; 1900 and 8 x (3600 x 0.138 + 36.50) = 6166.40."""
+    """8942.40 at 31.05 c; 1900 and 8 x (3600 x 0.138 + 36.50) = 6166.40."""
     assert AppraisalWords(appraisal()).answer() == (
         f"Cheapest over 8 years: {POINT}: NZD 6,166, NZD 2,776 less than {SOCKET}"
     )
@@ -76,7 +76,7 @@ def test_an_answer_without_outlay_has_nothing_to_pay_back() -> None:
 
 
 def test_a_cheaper_choice_that_leaves_nights_short_is_named() -> None:
-    """The answer is not the lowest total then, and not even zero outlay would make it so."""
+    """The answer has not the lowest total; even zero outlay would not change that."""
     third = replace(three()[2], total_over_years=9000.0)
     even = evens(outlay=BreakEven(1900.0, -18.4, SOCKET_NIGHT))
     words = AppraisalWords(appraisal((*three()[:2], third), cheapest=POINT, break_even=even))
@@ -94,7 +94,7 @@ def test_a_cheaper_choice_that_leaves_nights_short_is_named() -> None:
 
 
 def test_the_only_choice_that_charges_enough_is_called_so() -> None:
-    """It is not the cheapest, and no change of a rate or an outlay makes it lose its place."""
+    """It is not the cheapest, and no rate or outlay makes it lose its place."""
     first, second, _ = three()
     never = BreakEven(0.3105, None, None)
     even = evens(rate=never, outlay=never)
@@ -114,7 +114,7 @@ def test_the_only_choice_that_charges_enough_is_called_so() -> None:
 
 
 def test_charging_elsewhere_has_a_price_at_which_the_answer_changes() -> None:
-    """It costs NZD 2776 less over 8 years and takes 500 kWh a year elsewhere: 0.6940 per kWh."""
+    """NZD 2776 less over 8 years for 500 kWh a year elsewhere: 0.6940 per kWh."""
     first, _, third = three()
     words = AppraisalWords(appraisal((first, replace(third, charged_elsewhere_kwh=500.0))))
     assert remarks(words)[-1] == (
@@ -159,7 +159,7 @@ def test_drawn_years_that_disagree_are_mentioned() -> None:
 
 
 def test_what_would_change_it_is_a_sentence_each() -> None:
-    """Distance, rate of the cheapest band, outlay: at which value, now, and which choice then."""
+    """Distance, cheapest rate, outlay: at which value, now, and which choice then."""
     words = AppraisalWords(appraisal())
     assert changes(words) == [
         f"Below 13,498 km a year (20,000 km now), “{SOCKET_NIGHT}” would take its place.",
@@ -180,7 +180,7 @@ def test_what_would_change_it_is_a_sentence_each() -> None:
 
 
 def test_a_place_lost_by_nights_short_says_so() -> None:
-    """A rival that wins because the answer leaves the vehicle short does not win by cost."""
+    """A rival may win only because the answer leaves more nights short."""
     even = evens(distance_per_year=(BreakEven(KM, 41_000.0, SOCKET, by_shortage=True),))
     sentences = changes(AppraisalWords(appraisal(break_even=even)))
     assert sentences[0].endswith(
@@ -209,7 +209,7 @@ def test_without_a_distance_energy_is_shown() -> None:
 
 
 def test_only_distances_that_were_tried_are_mentioned() -> None:
-    """The ends of the curve; unless both sides change the answer, or nothing was tried."""
+    """The ends of the curve, unless both sides change the answer."""
     above = evens(distance_per_year=(BreakEven(20_000.0, 30_000.0, SOCKET),))
     assert changes(AppraisalWords(appraisal(break_even=above)))[1] == (
         "Driving less, down to 2,000 km a year, would not change it."
@@ -293,7 +293,7 @@ def test_the_longest_day_names_cheap_hours_where_they_are_fewer() -> None:
     [("NZD", 99.5, "NZD 99.50"), ("NZD", 100.5, "NZD 100"), ("BHD", 99.5, "BHD 99.500")],
 )
 def test_small_amounts_have_decimals(currency: str, year_cost: float, amount: str) -> None:
-    """Those of the currency (ISO 4217, table A.1); a half is rounded to the even unit."""
+    """As in the currency (ISO 4217, table A.1); a half is rounded to the even unit."""
     costly = replace(three()[0], year_cost=year_cost)
     words = AppraisalWords(appraisal((costly,), currency=currency))
     assert words.money(year_cost) == amount

@@ -1,4 +1,4 @@
-"""Months made in code: invented nights at Kowhai Cottage, with what a month may hold.
+"""Months made in code, from invented nights at Kowhai Cottage.
 
 New Zealand's clock changes in April and September, which have 30 days. Norfolk Island's changes in
 a month of 31: on 4 October 2026 (tzdata.zi: since July 2019 it follows rule AN).
@@ -64,7 +64,7 @@ def by_band(flows: tuple[EnergyFlow, ...], rates: tuple[RateSpan, ...]) -> tuple
 
 
 def night_row(day: date, point: str, vehicle: str, hour: float, energy_wh: int) -> NightRow:
-    """Make a night on which charging began at an hour, with the oddities of special days."""
+    """Make a night that began charging at an hour; special days have their oddities."""
     rates = night_rates(day)
     power = 3680 if point == "driveway" else 1150
     flows = flows_from(at(day, hour), energy_wh, power)
@@ -107,7 +107,7 @@ def night_row(day: date, point: str, vehicle: str, hour: float, energy_wh: int) 
 
 
 def rows_of(day: date) -> list[NightRow]:
-    """Make the nights of a day: the hatchback's, and the van's on Mondays and Thursdays."""
+    """Make a day's nights: the hatchback's; the van's on Mondays and Thursdays."""
     if day.day == ALONE:
         return []
     hour = 30.5 if day.day == SHORT else 21 + day.day % 3 * 0.5
@@ -119,7 +119,7 @@ def rows_of(day: date) -> list[NightRow]:
 
 
 def full_month(household: str = "Kowhai Cottage", currency: str = "NZD") -> Month:
-    """Make October 2026: 30 recorded nights, a clock change, two vehicles, and some faults."""
+    """Make October 2026: 30 recorded nights, two vehicles, and some faults."""
     days = [date(2026, 10, day) for day in range(1, 32)]
     return Month(
         household=household,

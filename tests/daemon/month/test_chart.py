@@ -1,4 +1,4 @@
-"""The figures of a month's pictures: the numbers given, in their places, however the clock goes."""
+"""The figures of a month's pictures are right, also when the clock changes."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def test_the_repeated_hour_lengthens_its_night() -> None:
 
 
 def test_bars_are_where_energy_flowed_and_as_high_as_its_power() -> None:
-    """Half-hours since noon; the van's 1.15 kWh in a half-hour against the car's 3.68."""
+    """In half-hours since noon; the van's 1.15 kWh against the car's 3.68."""
     first = LINES_OF_FULL[0]
     van, car = first.lanes
     assert [bar.start for bar in van.bars] == [8.5, 9.0, 9.5, 10.0, 10.5, 11.0]
@@ -174,7 +174,7 @@ def boxes(svg: str, fill: str) -> int:
 
 
 def test_the_pictures_draw_every_number(pictures: MonthPictures) -> None:
-    """A bar for each half-hour and each band of a night that has energy, at both widths."""
+    """A bar for each half-hour and each band with energy, at both widths."""
     bars = sum(len(lane.bars) for line in LINES_OF_FULL for lane in line.lanes)
     assert bars > 200
     for svg in pictures.hours:
@@ -205,14 +205,14 @@ def contrast(one: str, other: str) -> float:
 
 
 def test_energy_stands_out_from_every_rate() -> None:
-    """By 3:1 at least in brightness (WCAG 2.2, success criterion 1.4.11), so also in grey."""
+    """By 3:1 at least in brightness (WCAG 2.2, 1.4.11), so also in grey."""
     for tone in (0.0, 0.25, 0.5, 0.75, 1.0):
         red, green, blue, _ = TONES(tone, bytes=True)
         assert contrast("#163f5c", f"#{red:02x}{green:02x}{blue:02x}") >= 3
 
 
 def test_lines_and_fills_differ_in_more_than_colour() -> None:
-    """Each line has its own marker and dashes, each fill its own hatch, each line 3:1 on white."""
+    """Lines differ in markers and dashes, fills in hatches; lines are 3:1 on white."""
     looks = list(LINES.values())
     assert len({look[1] for look in looks}) == len({look[2] for look in looks}) == len(looks)
     assert len({hatch for _, hatch in FILLS}) == len(FILLS)

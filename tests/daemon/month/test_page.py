@@ -36,7 +36,7 @@ def tree(page: str) -> Tree:
 
 
 def test_the_page_is_well_formed(page: str, tree: Tree) -> None:
-    """Every element ends where it should, also without nights; every reference has its target."""
+    """Every element ends, also without nights; every reference has its target."""
     assert page.startswith("<!DOCTYPE html>")
     Tree(render_page(empty_month()))
     assert len([1 for _, attributes in tree.starts if "id" in attributes]) > 100
@@ -65,7 +65,7 @@ def test_names_are_only_ever_text() -> None:
 
 
 def test_every_night_is_a_row(tree: Tree) -> None:
-    """With its hours, energy, estimate, cost, charge, need and the costs of other rules."""
+    """With hours, energy, estimate, cost, charge, need and the other rules' costs."""
     month = full_month()
     rows = [row for row in tree.rows if len(row) == 12 and row[1] in {"van", "hatchback"}]
     assert len(rows) == len(month.nights) == 39
@@ -137,7 +137,7 @@ def test_one_night_without_a_baseline_is_worded_so() -> None:
 
 
 def test_a_screen_reader_finds_its_way(tree: Tree) -> None:
-    """WCAG 2.2: language, headings in order, captions, scopes, labelled pictures, a skip link."""
+    """WCAG 2.2: language, headings, captions, scopes, labels, a skip link."""
     check_accessible(tree, tables=5, pictures=3, skip_to="#nights")
     assert all(len(label) > 60 for label in picture_labels(tree))
 

@@ -1,4 +1,4 @@
-"""The text of a month: what other rules would have cost, and nights short for the departure."""
+"""The text of a month: costs of other rules, nights short for the departure."""
 
 from __future__ import annotations
 

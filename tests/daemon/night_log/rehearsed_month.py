@@ -1,4 +1,4 @@
-"""A whole October under a real service: a clock change, a reset, a gap, a new tariff, one fault.
+"""A whole October under a real service, with a clock change and some faults.
 
 Invented: Kowhai Cottage moved to the zone Europe/Berlin, since the clock goes back there within an
 October (on the 25th); its tariff is followed by another one on the 16th.
@@ -57,7 +57,7 @@ def local(day: date, hour: int, minute: int = 0) -> datetime:
 
 
 def rehearse(directory: Path) -> Rehearsed:
-    """Drive the month, from the morning of its first day to the noon after its last night."""
+    """Play the month, from its first morning to the noon after its last night."""
     household = household_file(directory, *CHANGES)
     path = directory / "ledger.sqlite3"
     flowed = 0.0

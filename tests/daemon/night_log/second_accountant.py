@@ -123,5 +123,5 @@ def _within(hours: str, at: time) -> bool:
 
 
 def half_even(amount: Fraction) -> Fraction:
-    """Round to the cent, a half to the even one: Python's `round` of a fraction does just that."""
+    """Round to the cent, a half to the even one, as Python's `round` does."""
     return Fraction(round(amount * 100), 100)

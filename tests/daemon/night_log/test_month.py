@@ -1,4 +1,4 @@
-"""A rehearsed month, reconciled to the watt-hour and the cent with a second accountant."""
+"""A rehearsed month agrees with a second accountant to the watt-hour and cent."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ def fraction(amount: Decimal | int) -> Fraction:
 def test_every_night_agrees_to_the_watt_hour(
     month: dict[str, Any], accountant: SecondAccountant
 ) -> None:
-    """All 31: their energy, by band and rate, and the parts that are estimated and metered."""
+    """All 31: energy, by band and rate, and what is estimated or metered."""
     rows = month["per_night"]
     assert [row["night"] for row in rows] == [(FIRST + i * DAY).isoformat() for i in range(31)]
     for row in rows:
@@ -74,7 +74,7 @@ def test_every_night_agrees_to_the_watt_hour(
 def test_every_night_agrees_to_the_cent_and_the_month_is_rounded_once(
     month: dict[str, Any], accountant: SecondAccountant
 ) -> None:
-    """Each night is rounded half-even by itself, the month from the sum of the unrounded nights."""
+    """Each night is rounded half-even, the month from the unrounded nights."""
     exact = []
     for row in month["per_night"]:
         cost = accountant.cost(*bounds(accountant, date.fromisoformat(row["night"])))
@@ -89,7 +89,7 @@ def test_every_night_agrees_to_the_cent_and_the_month_is_rounded_once(
 
 
 def test_nothing_that_flowed_is_lost(month: dict[str, Any], rehearsed: Rehearsed) -> None:
-    """Despite a reset, a gap and a clock change the month has all that went through the meter."""
+    """Despite a reset, a gap and a clock change the month has all the energy."""
     assert abs(float(month["energy_kwh"]) * 1000 - rehearsed.flowed_wh) <= 2, "two registers' Wh"
     assert month["energy_kwh"] == sum(row["energy_kwh"] for row in month["per_night"])
     assert month["energy_kwh"] == sum(line["kwh"] for line in month["by_band"])
@@ -106,7 +106,7 @@ def test_what_is_not_measured_is_marked(month: dict[str, Any]) -> None:
 
 
 def test_the_night_that_was_short_says_why(month: dict[str, Any]) -> None:
-    """The night of a vehicle that came an hour before it left, with the alert of that time."""
+    """The vehicle came an hour before it left; the alert of that time is shown."""
     (short,) = month["short"]
     assert short["night"] == LATE.isoformat()
     assert "needed 60 %" in short["why"]
@@ -139,7 +139,7 @@ def test_the_distance_is_in_the_unit_of_the_file(month: dict[str, Any]) -> None:
 def test_half_hours_add_up_and_follow_the_clock(
     rehearsed: Rehearsed, accountant: SecondAccountant, run: Run
 ) -> None:
-    """1,490 of them in October, 50 on the 25th; each to the watt-hour, in UTC and local time."""
+    """1,490 in October, 50 on the 25th; to the watt-hour, in UTC and local time."""
     ran = run(
         "nights", str(rehearsed.household), "--half-hours", "--format", "csv",
         "--from", "2026-10-01", "--to", "2026-10-31",

@@ -1,4 +1,4 @@
-"""`lullwatt nights` and `lullwatt month`: choosing nights, bad options, several homes, bills."""
+"""`lullwatt nights` and `month`: options, several homes, bills."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ QUARTER = timedelta(minutes=15)
 
 
 def home(directory: Path, *changes: tuple[str, str]) -> Path:
-    """Record 20 nights of Kowhai Cottage, each with 7.2 kW from 01:00 to 02:30 local time."""
+    """Record 20 nights, each with 7.2 kW from 01:00 to 02:30 local time."""
     directory.mkdir(exist_ok=True)
     file = household_file(directory, *changes)
     house = load_house(file)
@@ -85,7 +85,7 @@ def rows_of(ran: Ran) -> list[dict[str, str]]:
 def test_nights_are_chosen(
     file: Path, run: Run, options: tuple[str, ...], nights: list[str]
 ) -> None:
-    """The last 14, or those of --from, --to, --last, --vehicle, --charge-point; newest last."""
+    """The last 14, or those that the options choose; the newest last."""
     rows = rows_of(run("nights", str(file), "--format", "csv", *options))
     assert [row["night"] for row in rows] == nights
 
@@ -152,7 +152,7 @@ def test_a_ledger_in_another_currency_is_refused(file: Path, run: Run) -> None:
 
 
 def test_it_is_read_beside_a_daemon_that_writes(file: Path, run: Run) -> None:
-    """While the ledger is open for writing, with a row that is only in its write-ahead log."""
+    """Even a row that is only in the write-ahead log of the ledger."""
     with open_ledger(file.parent / "ledger.sqlite3") as ledger:
         ledger.add_alert("driveway", datetime.fromisoformat("2026-10-03T10:00:00+13:00"), "x", "y")
         month = json.loads(run("month", str(file), "2026-10", "--format", "json").out)
@@ -214,7 +214,7 @@ def write_bill(path: Path, rows: list[dict[str, str]], later: timedelta) -> None
 
 
 def test_our_own_half_hours_are_a_bill_that_agrees(file: Path, run: Run) -> None:
-    """The output of `nights --half-hours` as a bill; an hour later, the clocks differ."""
+    """The output of `nights --half-hours` as a bill; shifted, the clocks differ."""
     days = ("--from", "2026-10-01", "--to", "2026-10-08")
     rows = rows_of(run("nights", str(file), "--half-hours", "--format", "csv", *days))
     assert len(rows) == 8 * 48

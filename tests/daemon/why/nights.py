@@ -39,7 +39,7 @@ MOMENT = timedelta(seconds=10)
 
 
 class Place(Site):
-    """A site whose vehicle may draw nothing, whose relay may stick, whose meter may be silent."""
+    """A site whose vehicle, relay and meter may fail."""
 
     draws = True
     stuck = False
@@ -64,7 +64,7 @@ class Place(Site):
         super().post(leaf, message)
 
     def until(self, instant: datetime, every: timedelta = 10 * MINUTE) -> None:
-        """Let time pass with the daemon alive; the site searches all messages for the command."""
+        """Let time pass with the daemon alive; keep only the last command."""
         rest = (NOON - self.true_now) % every
         if rest:
             self.pass_time(min(rest, instant - self.true_now))  # then on the grid again

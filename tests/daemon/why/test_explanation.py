@@ -1,4 +1,4 @@
-"""`lullwatt why`: the explanation of nights played for each cause that the ledger shows."""
+"""`lullwatt why`: the explanation of played nights, one for each cause."""
 
 from __future__ import annotations
 
@@ -79,7 +79,7 @@ def test_every_hour_cost_too_much(tmp_path: Path) -> None:
 
 
 def test_no_power_flowed(home: Home) -> None:
-    """The command was sent, sent again twice, and nothing flowed: with the alert and its words."""
+    """The command was sent three times, and nothing flowed; with the alert."""
     with home.place() as place:
         place.plug_in(35.0)
         place.draws = False
@@ -129,7 +129,7 @@ def test_the_meter_was_silent(home: Home) -> None:
 
 
 def test_the_meter_was_silent_for_a_while(home: Home) -> None:
-    """The energy of that time shows later: it is in the account, and called estimated."""
+    """The energy of that time is in the account, and called estimated."""
     with home.place() as place:
         place.plug_in(35.0)
         place.until(NIGHT_BEGINS + HOUR)
@@ -187,7 +187,7 @@ def test_somebody_asked_to_charge_now(home: Home) -> None:
 
 
 def test_the_daemon_was_ended(home: Home) -> None:
-    """A daemon that was ended records it: the explanation has the exact outage and its effect."""
+    """A daemon that was ended records it, so the outage is exact."""
     with home.place() as place:
         place.plug_in(35.0)
         place.until(MIDNIGHT - 4 * HOUR)
@@ -205,7 +205,7 @@ def test_the_daemon_was_ended(home: Home) -> None:
 
 
 def test_the_daemon_was_killed(home: Home) -> None:
-    """A daemon that was killed records nothing: the explanation has its last sign of life."""
+    """A daemon that was killed records nothing, so its last sign of life is shown."""
     with home.place() as place:
         place.plug_in(35.0)
         place.until(MIDNIGHT - 4 * HOUR)
@@ -324,7 +324,7 @@ def test_it_ended_by_itself(home: Home) -> None:
 
 
 def test_it_left_early(home: Home) -> None:
-    """The explanation mentions when the vehicle left, and the hours that were planned."""
+    """The explanation mentions when it left, and the hours that were planned."""
     with home.place() as place:
         place.plug_in(35.0)
         place.until(EVENING + HOUR)
@@ -366,7 +366,7 @@ def test_the_rest_of_the_home_needed_the_current(tmp_path: Path) -> None:
 
 
 def test_power_flowed_after_a_stop(home: Home) -> None:
-    """The explanation mentions power after a stop, although the charge before it was right."""
+    """The explanation mentions it, although the charge before it was right."""
     with home.place() as place:
         place.plug_in(79.0)
         place.until(NIGHT_BEGINS + 10 * MINUTE, every=MINUTE)

@@ -1,4 +1,4 @@
-"""The daemon records its starts, its ends, changed files and new prices, to explain a night."""
+"""The daemon records its starts and ends, changed files and new prices."""
 
 from __future__ import annotations
 
@@ -65,7 +65,7 @@ def test_starts_and_ends_are_recorded(tmp_path: Path) -> None:
 
 
 def test_a_changed_file_is_recorded_and_shown(tmp_path: Path) -> None:
-    """The new plan's line says that it is the reason, and how the plan before differed."""
+    """The new plan's line says so, and how the plan before differed."""
     home = Home(tmp_path)
     with home.place() as place:
         place.plug_in(35.0)
@@ -82,7 +82,7 @@ def test_a_changed_file_is_recorded_and_shown(tmp_path: Path) -> None:
 
 
 def test_new_prices_are_recorded_and_shown(tmp_path: Path) -> None:
-    """When they came and until when they are known; the same prices again are not news."""
+    """When they came, and until when they are known; repeated prices are no news."""
     home = hourly(tmp_path)
     with home.place() as place:
         topic = f"{place.topics.base}/prices"

@@ -1,4 +1,4 @@
-"""`lullwatt why`: the story of a night in order of time, and what holds for any night."""
+"""`lullwatt why`: the story of a night, and what holds for any night."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 @pytest.fixture(scope="module")
 def eventful(tmp_path_factory: pytest.TempPathFactory) -> Home:
-    """Play a night in which somebody asks, the daemon is started again, and power comes late."""
+    """Play a night with a request, a restart of the daemon, and late power."""
     home = Home(tmp_path_factory.mktemp("eventful"))
     with home.place(NOON - 26 * HOUR) as place:
         place.until(EVENING, every=30 * MINUTE)
@@ -102,8 +102,8 @@ driveway: hatchback
               once would cost the same. An hour later the same charge would cost
               the same.
 01:22 plan    Planned again because what was planned had been reached: nothing
-              to charge: the battery holds 90 % (counted by the meter), the
-              target is 90 % by 07:20 (60 % needed).
+              to charge, as the battery holds 90 % (counted by the meter) and
+              the target is 90 % by 07:20 (60 % needed).
               Before: 0.5 kWh to come from 01:00 to 01:27. The battery holds 90
               %, and 90 % is all that is wanted: nothing to charge.
 01:22 command Stop: the plan has nothing more to charge (command 220820,
@@ -157,7 +157,7 @@ STEP = st.tuples(st.sampled_from([*DOINGS, "start again"]), st.integers(1, 150))
 @settings(max_examples=6)
 @given(steps=st.lists(STEP, min_size=4, max_size=9))
 def test_every_command_is_in_one_line(steps: list[tuple[str, int]]) -> None:
-    """Whatever happens, each command of the night is in one line of its story, in order of time."""
+    """Whatever happens, each command is in one line, in order of time."""
     with tempfile.TemporaryDirectory() as directory:
         home = Home(Path(directory))
         at, meter_wh, there = EVENING - 2 * HOUR, 1e6, False
@@ -192,7 +192,7 @@ def at(monkeypatch: pytest.MonkeyPatch, hours: int) -> None:
 def test_scripts_read_it_as_json(
     eventful: Home, run: Callable[..., Ran], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """One JSON document with the answer, its causes, what flowed, the account and the story."""
+    """One JSON document has answer, causes, flows, account and story."""
     at(monkeypatch, 20)
     ran = run("why", str(eventful.household), "--night", "2026-06-03", "--json")
     assert (ran.code, ran.err) == (0, "")
