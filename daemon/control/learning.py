@@ -139,7 +139,7 @@ def _presence_by_hours(
 def _presence_by_evidence(
     state: PointState, now: datetime, house: House
 ) -> tuple[PointState, tuple[Action, ...]]:
-    """Conclude from power or a report that a vehicle is there, if nothing better tells."""
+    """Conclude from power or a report that a vehicle is there, if nothing better shows it."""
     # The file's hours decide alone: with two sources that disagree, presence would flip.
     by_hours = house.file.charge_points[state.charge_point].plugged_in is not None
     if by_hours or state.pilot is not None:

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from daemon.control.events import Action, CommandInForce, NightFacts
     from daemon.control.state import House
     from daemon.messaging.instance import Instance
-    from daemon.nights.account import Charged
+    from daemon.nights.account import PointReadings
     from planners.plan.plan import Plan
 
 _log = structlog.get_logger(__name__)
@@ -316,7 +316,7 @@ class Outbox:
             currency=plan.currency, periods=len(plan.periods), why=" ".join(plan.why),
         )  # fmt: skip
 
-    def _charged(self, house: House, since: datetime, end: datetime) -> Sequence[Charged]:
+    def _charged(self, house: House, since: datetime, end: datetime) -> Sequence[PointReadings]:
         """Return each charge point's register readings since the count of usage began."""
         return [
             (name, self._ledger.register_readings(name, since, end))

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from daemon.control.state import House
     from planners.accounts.accounts import RegisterReading
 
-Charged: TypeAlias = "tuple[str, Sequence[RegisterReading]]"
+PointReadings: TypeAlias = "tuple[str, Sequence[RegisterReading]]"
 """A charge point's name and its meter's register readings."""
 
 
@@ -33,7 +33,7 @@ def night_record(
     house: House,
     facts: NightFacts,
     readings: Sequence[RegisterReading],
-    charged: Sequence[Charged] = (),
+    charged: Sequence[PointReadings] = (),
 ) -> dict[str, Any]:
     """Make the record of a night.
 
@@ -45,7 +45,7 @@ def night_record(
         The controller's facts about the night.
     readings : sequence of RegisterReading
         The meter's register over the night, from the last reading before to the first after.
-    charged : sequence of Charged
+    charged : sequence of PointReadings
         Every charge point's register since `counted_from`, if rates change with use.
 
     Returns
@@ -121,7 +121,7 @@ def _account(
     house: House,
     facts: NightFacts,
     readings: Sequence[RegisterReading],
-    charged: Sequence[Charged],
+    charged: Sequence[PointReadings],
 ) -> tuple[Account, Decimal]:
     """Account for the night; also give how much more its tiers cost than the plan's rates."""
     start, end = _bounds(house, facts)

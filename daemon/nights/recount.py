@@ -26,7 +26,7 @@ _ACCOUNT = ("energy_kwh", "estimated_kwh", "by_band", "vehicle")
 
 
 def nights_between(first: datetime, last: datetime, zone: ZoneInfo) -> Iterator[date]:
-    """List the nights from one instant to another; of too many, the latest.
+    """List the nights from one instant to another, at most the latest `MOST_NIGHTS`.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Decide which raw readings to keep: all that a night may still be accounted for from.
+"""Decide how long to keep raw readings: as long as the account of a night may need them.
 
 Readings are removed by whole calendar months, because a rate may change with a month's use.
 """

@@ -31,7 +31,7 @@ EXTRA_MISSING: Final = (
 
 
 def check_metrics(metrics: Metrics | None) -> None:
-    """Raise what would keep the figures from being published, as far as it shows beforehand.
+    """Raise an error if the figures can't be published, as far as that shows beforehand.
 
     Parameters
     ----------

@@ -65,7 +65,7 @@ class LedgerTrouble:
         return held
 
     def take_skipped(self) -> bool:
-        """Tell, once, whether a row was not stored since the last call."""
+        """Return, once, whether a row was not stored since the last call."""
         has_skipped, self._has_skipped = self._has_skipped, False
         return has_skipped
 
@@ -91,7 +91,7 @@ class LedgerTrouble:
         pilot: str | None = None,
         soc_percent: float | None = None,
     ) -> bool:
-        """Store a report as `Ledger.add_vehicle_report` does; likewise."""
+        """Store a report as `Ledger.add_vehicle_report` does; it counts as new likewise."""
         return self._store(
             lambda: self._ledger.add_vehicle_report(charge_point, at, pilot, soc_percent)
         )

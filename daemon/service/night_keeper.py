@@ -190,7 +190,7 @@ class NightKeeper:
         if self._not_priced_with is not house:
             made += [self.close(facts, house) for facts in list(point.facts.values())]
         tonight = night_of(now, house.file.zone)
-        # The controller closes its own night first; a night after tonight is from a wrong clock.
+        # The controller closes its own night first. Nights long ago, from a wrong clock, go.
         closing = state.night.night if state.night and not state.night.closed else None
         over = sorted(night for night in point.nights if night < tonight and night != closing)
         for night in over[:AT_ONCE]:
@@ -200,7 +200,7 @@ class NightKeeper:
         return [record for record in made if record is not None]
 
     def _has_readings(self, night: date, tonight: date, house: House) -> bool:
-        """Whether the ledger still has all readings of a night."""
+        """Whether a night is not too long ago and the ledger still has all its readings."""
         is_near = tonight - night <= timedelta(days=MOST_NIGHTS)
         return is_near and has_all_readings(night, house.file.zone, self._ledger.kept_from())
 

@@ -73,14 +73,14 @@ class Daemon:
     run_command : callable, optional
         Runs the user's own command with an alert on its standard input.
     clock_watch : ClockWatch, optional
-        Whether the clock can be believed; without it, it is.
+        Whether the clock is set; without it, it is assumed to be.
     backups : BackupSchedule, optional
-        Has the ledger backed up; without it, it is not.
+        Backs up the ledger; without it, nothing does.
     as_wired : bool
         Whether charge points are reached as the file wires them, or all by the daemon's own
         messages.
     observers : Observers, optional
-        Those who are shown each turn of the loop.
+        Those that see each turn of the loop.
     """
 
     def __init__(

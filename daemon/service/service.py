@@ -73,7 +73,7 @@ _log = structlog.get_logger(__name__)
 
 
 @dataclass(slots=True)
-class _Done:
+class _Results:
     actions: list[tuple[str, Action]] = field(default_factory=list)
     nights: list[dict[str, Any]] = field(default_factory=list)
 
@@ -143,12 +143,12 @@ class Service:
         self._backups = backups
         self._observers = observers or Observers()
         self._connected: Connected | None = None
-        self._gave_way = False
+        self._was_replaced = False
         self._states: dict[str, PointState] = {}
         self._wakes: dict[str, datetime] = {}
         # The charge points stepped since the last status: with each wake-up, all of them.
         self._stepped: set[str] = set()
-        self._done = _Done()
+        self._results = _Results()
 
     @property
     def house(self) -> House:
@@ -178,7 +178,7 @@ class Service:
             while not isinstance(event, Halt):
                 self._observers.before(event)
                 self.handle(event)
-                if self._gave_way:
+                if self._was_replaced:
                     return False
                 self._observers.after(self._turn)
                 event = self._observers.next_event(self._queue)
@@ -186,7 +186,7 @@ class Service:
         finally:
             self._observers.stopping()
             # A start expires by itself, except on hardware that knows no time limit.
-            if not self._gave_way:
+            if not self._was_replaced:
                 self._channels.send_final_stops()
                 self._outbox.publish_offline(self._clock.now())
                 if self._states:  # else the clock was never believed
@@ -200,8 +200,8 @@ class Service:
             connected=self._connected is not None,
             records=not self._trouble.holds,
             states=self._states,
-            actions=self._done.actions,
-            nights=self._done.nights,
+            actions=self._results.actions,
+            nights=self._results.nights,
         )
 
     def handle(self, event: Incoming) -> None:
@@ -219,7 +219,7 @@ class Service:
         LedgerError
             If it can't be read at the start.
         """  # noqa: DOC502 - raised by the ledger
-        self._done = _Done()
+        self._results = _Results()
         if isinstance(event, Connected | Disconnected):
             self._connected = event if isinstance(event, Connected) else None
         if not self._is_ready(event):
@@ -228,7 +228,7 @@ class Service:
             self._dispatch(event)
         except LedgerError as error:
             self._trouble.note((error,))
-        if self._gave_way:
+        if self._was_replaced:
             return
         self._announce()
         if isinstance(event, WakeUp):
@@ -236,10 +236,10 @@ class Service:
         self._maintain_ledger(event)
         self._publish_news(event)
         if self._observer is not None:
-            done, wake = self._done, self._next_wake()
+            results, wake = self._results, self._next_wake()
             self._observer(
                 HandledEvent(
-                    event, tuple(done.actions), tuple(done.nights), dict(self._states), wake
+                    event, tuple(results.actions), tuple(results.nights), dict(self._states), wake
                 )
             )
 
@@ -369,7 +369,7 @@ class Service:
         if not is_stored:
             # Only a stored message is acknowledged.
             self._trouble.hold(message, acted_on=True)
-        elif not self._gave_way:
+        elif not self._was_replaced:
             message.ack()  # a connection that is about to return waits for this
 
     def _act_on(self, received: Received) -> None:
@@ -398,7 +398,7 @@ class Service:
     def _on_daemon_state(self, other: DaemonState) -> None:
         if self._me.is_replaced_by(other, self._clock.now()):
             _log.error("another daemon of this household was started later: this one ends")
-            self._gave_way = True
+            self._was_replaced = True
             why = "another daemon of this household was started later"
             self._outbox.record_happening("ended", self._clock.now(), {"why": why})
         elif other.state == "offline":
@@ -466,12 +466,12 @@ class Service:
             except LedgerError as error:
                 self._trouble.note((error,))
                 return
-            self._done.nights += [] if record is None else [record]
+            self._results.nights += [] if record is None else [record]
         else:
             if isinstance(action, Issue | Assert):
                 self._channels.send(point, self._states[point], now)
             self._outbox.carry_out(point, action, now, self.house)
-        self._done.actions.append((point, action))
+        self._results.actions.append((point, action))
 
     # --- the ledger ---------------------------------------------------------------------------
 
@@ -494,7 +494,7 @@ class Service:
         now = self._clock.now()
         try:
             for state in self._states.values():
-                self._done.nights += self._keeper.record_pending(state, now, self.house)
+                self._results.nights += self._keeper.record_pending(state, now, self.house)
                 self._keeper.save(state)
         except LedgerError as error:
             self._trouble.note((error,))
