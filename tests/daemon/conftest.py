@@ -12,9 +12,9 @@ from structlog.testing import capture_logs
 from adapters.ledger.ledger import Ledger, open_ledger
 from tests.daemon.worlds import RecordedBus
 from tests.support.brokers import make_mosquitto, mosquitto
+from tests.support.bus_contract import check_published
 from tests.support.commands import run
 from tests.support.daemons import meet, run_daemon
-from tests.support.held import published
 
 __all__ = ["make_mosquitto", "meet", "mosquitto", "run", "run_daemon"]
 
@@ -22,7 +22,7 @@ __all__ = ["make_mosquitto", "meet", "mosquitto", "run", "run_daemon"]
 @pytest.fixture(autouse=True)
 def _held_to_the_contract() -> Iterator[None]:
     """Hold every message that a test of the daemon publishes against the contract of the bus."""
-    with published(RecordedBus):
+    with check_published(RecordedBus):
         yield
 
 

@@ -1,4 +1,4 @@
-"""Real brokers on free loopback ports: Mosquitto as a process, to be stopped, killed or frozen."""
+"""Real brokers on free loopback ports: Mosquitto processes to be stopped, killed or frozen."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ import pytest
 from config.household.household_file import Bus
 from tests.support.waiting import patience, wait_until
 
-# Debian puts it into a directory that is often off a user's PATH.
+# Debian installs it in a directory that is often not on a user's PATH.
 _PROGRAM = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
 _DURABLE = """\
 persistence true
@@ -29,19 +29,19 @@ _OPEN = "allow_anonymous true"
 
 
 class Mosquitto:
-    """One broker with its own directory; keeps its port and its store over restarts."""
+    """A broker with its own directory; it keeps its port and its store over restarts."""
 
     def __init__(
         self, directory: Path, *settings: str, port: int | None = None, whole: str | None = None
     ) -> None:
-        """Write its configuration: these settings, or a `whole` one with `{port}` in it."""
+        """Write the configuration: from these settings, or a `whole` one that contains `{port}`."""
         directory.mkdir(parents=True, exist_ok=True)
         self.port = free_port() if port is None else port
         self._log = directory / "mosquitto.log"
         self._configuration = directory / "mosquitto.conf"
         own = f"listener {{port}} 127.0.0.1\n{_DURABLE}" + "\n".join(settings or (_OPEN,))
         self._configuration.write_text(
-            # Started by root it would become another user, who could not write its store.
+            # Started by root it would switch to another user, who could not write its store.
             f"user {getpass.getuser()}\npersistence_location {directory}/\n"
             + (whole or own).replace("{port}", str(self.port))
             + "\n"
@@ -67,7 +67,7 @@ class Mosquitto:
         assert self.running, self._log.read_text()
 
     def stop(self) -> None:
-        """Let it end in good order, its store written."""
+        """Stop it properly, with its store written."""
         self._end(signal.SIGTERM)
 
     def kill(self) -> None:
@@ -75,7 +75,7 @@ class Mosquitto:
         self._end(signal.SIGKILL)
 
     def freeze(self) -> None:
-        """Keep its sockets open and do nothing more."""
+        """Stop it from responding, with its sockets still open."""
         self._signal(signal.SIGSTOP)
 
     def thaw(self) -> None:
@@ -108,7 +108,7 @@ def _accepts(port: int) -> bool:
 
 @pytest.fixture
 def make_mosquitto(tmp_path: Path) -> Iterator[Callable[..., Mosquitto]]:
-    """Make brokers with settings of their own, not started yet; they end with the test."""
+    """Make brokers with these settings, not started yet; they end with the test."""
     made = 0
     with ExitStack() as ending:
 

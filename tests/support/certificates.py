@@ -1,4 +1,4 @@
-"""Certificates made on the fly: authorities, and what they sign."""
+"""Certificates for tests: authorities, and the certificates they sign."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ class Signed:
 
 
 class Authority:
-    """Signs certificates; its own is what others trust."""
+    """Signs certificates; clients trust its own."""
 
     def __init__(self, directory: Path, name: str) -> None:
         directory.mkdir(parents=True, exist_ok=True)
@@ -32,7 +32,7 @@ class Authority:
         )  # fmt: skip
 
     def sign(self, name: str, *, passphrase: str | None = None) -> Signed:
-        """Make a key and a certificate for a common name, good for 127.0.0.1 too."""
+        """Make a key and a certificate for a common name, valid for 127.0.0.1 too."""
         made = Signed(self._directory / f"{name}.pem", self._directory / f"{name}-key.pem")
         request, extensions = self._directory / "request.pem", self._directory / "extensions"
         locked = ("-passout", f"pass:{passphrase}") if passphrase else ("-nodes",)

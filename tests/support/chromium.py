@@ -1,4 +1,4 @@
-"""A page in headless Chromium: measured at several widths in one run, and printed in another."""
+"""Lay out a page in headless Chromium at several widths, and print it."""
 
 from __future__ import annotations
 
@@ -40,15 +40,15 @@ addEventListener("load", () => {
   document.getElementById("measured").textContent = JSON.stringify(found);
 });
 </script>"""
-"""Stands around copies of the page, never in it; the page itself runs no script."""
+"""Goes around copies of the page, never into it; the page itself runs no script."""
 
 
 class Measured(NamedTuple):
-    """A page at one width of its window, in CSS pixels.
+    """The measures of a page at one window width, in CSS pixels.
 
-    `out` lists what stands out at the right, `pictures` are the widths of those shown and of those
-    hidden (0), `letters` the heights of words in pictures, `tables` each scrolling part's width
-    and that of what is in it.
+    `out` lists the elements that overflow at the right, `pictures` has the widths of pictures
+    (0 for hidden ones), `letters` the heights of text in pictures, `tables` the width of each
+    scrolling part and of its content.
     """
 
     width: float
@@ -60,28 +60,28 @@ class Measured(NamedTuple):
 
 
 class Printed(NamedTuple):
-    """A page on paper: how many sheets, and the size of each [points]."""
+    """A printed page: the number of sheets, and the size of each [points]."""
 
     pages: int
     size: tuple[float, float]
 
 
 def measured(directory: Path, page: str, widths: Sequence[int]) -> list[Measured]:
-    """Lay a page out at some widths, in frames: a window has a least width of its own."""
+    """Lay a page out at some widths, in frames, because a window has a minimum width."""
     frames = "".join(
         f'<iframe width="{width}" height="800" style="border:0" srcdoc="{escape(page)}"></iframe>'
         for width in widths
     )
     copy = directory / "frames.html"
     copy.write_text(f"<!DOCTYPE html><meta charset=utf-8>{frames}{MEASURE}", "utf-8")
-    told = _chromium(directory, "--dump-dom", copy.as_uri()).decode("utf-8")
-    found = re.search(r'<pre id="measured">(.+?)</pre>', told, re.DOTALL)
+    dom = _chromium(directory, "--dump-dom", copy.as_uri()).decode("utf-8")
+    found = re.search(r'<pre id="measured">(.+?)</pre>', dom, re.DOTALL)
     assert found, "the page was not measured"
     return [Measured(**each) for each in json.loads(unescape(found[1]))]
 
 
 def printed(directory: Path, page: str) -> Printed:
-    """Print a page, by its own size of paper."""
+    """Print a page on its own size of paper."""
     source, paper = directory / "page.html", directory / "page.pdf"
     source.write_text(page, "utf-8")
     _chromium(directory, "--no-pdf-header-footer", f"--print-to-pdf={paper}", source.as_uri())

@@ -1,4 +1,4 @@
-"""Running a command line in the test's own process, as `lullwatt` would be run."""
+"""Run a command line in the test's own process, as `lullwatt` would."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ COLUMNS = 80
 
 @dataclass(frozen=True)
 class Ran:
-    """How a command ended."""
+    """Exit code and output of a command."""
 
     code: int
     out: str
@@ -31,7 +31,7 @@ def run(
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("COLUMNS", str(COLUMNS))
 
-    def run_it(*arguments: str) -> Ran:
+    def run_command(*arguments: str) -> Ran:
         monkeypatch.setattr(sys, "argv", ["lullwatt", *arguments])
         with pytest.raises(SystemExit) as ended:
             cli.main()
@@ -40,4 +40,4 @@ def run(
         assert isinstance(code, int)
         return Ran(code, printed.out, printed.err)
 
-    return run_it
+    return run_command

@@ -1,4 +1,4 @@
-"""The real daemon on a thread, by the machine's clock, on a real broker, and a person beside it."""
+"""The real daemon on a thread, with the machine's clock and a real broker, and a person."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ POINT = "driveway"
 
 
 class RunningDaemon:
-    """One daemon of the demo household, with a ledger of its own."""
+    """A daemon of the demo household, with its own ledger."""
 
     def __init__(self, directory: Path, bus: Bus, *, client_id: str | None = None) -> None:
         directory.mkdir()
@@ -37,7 +37,7 @@ class RunningDaemon:
         text = files("config").joinpath("examples", "kowhai.yaml").read_text("utf-8")
         self.house.write_text(text.replace("mqtt://127.0.0.1:1883", bus.broker), "utf-8")
         self.ledger: Ledger = open_ledger(directory / "ledger.sqlite3")
-        self.was_told_to: bool | None = None
+        self.was_halted: bool | None = None
         watch = HouseholdWatch(self.house)
         self.daemon = Daemon(watch, self.ledger, SystemClock(), bus)
         self.name = self.daemon._service._me.name
@@ -58,11 +58,11 @@ class RunningDaemon:
         self.ledger.close()
 
     def _run(self) -> None:
-        self.was_told_to = self.daemon.run()
+        self.was_halted = self.daemon.run()
 
 
 class Person:
-    """Hears all that is said in the household, and can speak."""
+    """Receives all messages of the household, and can publish."""
 
     def __init__(self, bus: Bus) -> None:
         self.heard = Listener()
@@ -87,19 +87,19 @@ class Person:
         heard = self.on(topic)
         return heard[-1] if heard else {}
 
-    def waits(self, topic: str, limit_seconds: float = 20, **said: Any) -> dict[str, Any]:  # noqa: ANN401 - JSON
-        """Wait until the last word on a topic says this."""
+    def wait_for(self, topic: str, limit_seconds: float = 20, **values: Any) -> dict[str, Any]:  # noqa: ANN401 - JSON
+        """Wait until the last message on a topic has these values."""
         wait_until(
-            lambda: said.items() <= self.last(topic).items(), limit_seconds,
-            what=f"{said} on {topic}, last: {self.last(topic)}",
+            lambda: values.items() <= self.last(topic).items(), limit_seconds,
+            what=f"{values} on {topic}, last: {self.last(topic)}",
         )  # fmt: skip
         return self.last(topic)
 
 
 @pytest.fixture
 def run_daemon(tmp_path: Path) -> Iterator[Callable[..., RunningDaemon]]:
-    """Start daemons, which end with the test."""
-    structlog.configure(logger_factory=structlog.ReturnLoggerFactory())  # what it logs goes nowhere
+    """Start daemons that end with the test."""
+    structlog.configure(logger_factory=structlog.ReturnLoggerFactory())  # its log is discarded
     with ExitStack() as ending:
 
         def start(name: str, bus: Bus, **settings: Any) -> RunningDaemon:  # noqa: ANN401 - passed on
@@ -112,7 +112,7 @@ def run_daemon(tmp_path: Path) -> Iterator[Callable[..., RunningDaemon]]:
 
 @pytest.fixture
 def meet() -> Iterator[Callable[[Bus], Person]]:
-    """Let persons onto a broker; they leave with the test."""
+    """Connect persons to a broker; they disconnect at the end of the test."""
     with ExitStack() as ending:
 
         def come(bus: Bus) -> Person:

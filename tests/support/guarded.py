@@ -1,4 +1,4 @@
-"""A household whose broker keeps strangers out: deploy/mosquitto-home.conf with all its files."""
+"""A household with a protected broker: deploy/mosquitto-home.conf with all its files."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ from tests.support.strangers import SignIn, Stranger
 ROOT = Path(__file__).parents[2]
 BASE = "lullwatt/kowhai-cottage"
 SECRET = "planted-Kea9"  # noqa: S105 - planted, to be looked for
-"""Stands in every password."""
+"""Part of every password."""
 
 
 class GuardedHome:
-    """The demo household with a second charge point; everybody has a password of their own."""
+    """The demo household with a second charge point; every user has its own password."""
 
     def __init__(self, directory: Path, *, certificates: bool = False) -> None:
         self.directory = directory
@@ -37,12 +37,12 @@ class GuardedHome:
         return load_household(self.household)
 
     def user(self, part: str) -> str:
-        """Return the name of the user whose name ends so."""
+        """Return the name of the user whose name ends with `part`."""
         [name] = [user.name for user in users(self.file) if user.name.endswith(part)]
         return name
 
     def sign_in(self, part: str) -> SignIn:
-        """Return what this user shows of itself."""
+        """Return how this user signs in."""
         name, trusts = self.user(part), self.authority.certificate
         if self._by_certificate:
             return SignIn(trusts=trusts, shows=self.authority.sign(name))

@@ -1,4 +1,4 @@
-"""A listener for bus events: keeps them all, acknowledges or fails as told, can be waited on."""
+"""A listener for bus events that records them, and can be made to fail."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from tests.support.waiting import DEFAULT_LIMIT_SECONDS, wait_until
 
 
 class Listener:
-    """Stands where the daemon stands."""
+    """Receives bus events in place of the daemon."""
 
     def __init__(self, *, acknowledges: bool = True, fails_at: bytes | None = None) -> None:
         self._acknowledges = acknowledges

@@ -45,7 +45,7 @@ def does(action: Action) -> Callable[[Handler], Handler]:
     return cast("Callable[[Handler], Handler]", on(action))
 
 
-class Scripted(ChargePoint):  # type: ignore[misc]  # the package has no types
+class ScriptedChargePoint(ChargePoint):  # type: ignore[misc]  # the package has no types
     """Answers `Accepted`, or the next entry of its script for an action."""
 
     def __init__(self, identity: str, connection: ClientConnection) -> None:
@@ -85,17 +85,17 @@ class Scripted(ChargePoint):  # type: ignore[misc]  # the package has no types
         return await self._answer(call_result.ChangeConfiguration, **payload)
 
 
-MakePoint = Callable[[str, ClientConnection], Scripted]
+MakePoint = Callable[[str, ClientConnection], ScriptedChargePoint]
 
 
-class Plugged:
+class EquipmentConnection:
     """A connection of scripted equipment, driven from a test's thread."""
 
     def __init__(
         self,
         loop: asyncio.AbstractEventLoop,
         connection: ClientConnection,
-        make_point: MakePoint = Scripted,
+        make_point: MakePoint = ScriptedChargePoint,
     ) -> None:
         self._loop = loop
         self.connection = connection
@@ -146,11 +146,11 @@ class Plugged:
 
 
 @dataclass
-class Equipments:
+class EquipmentThread:
     """A thread for equipment; closes all of it at the end."""
 
     loop: asyncio.AbstractEventLoop = field(default_factory=asyncio.new_event_loop)
-    opened: list[Plugged] = field(default_factory=list)
+    opened: list[EquipmentConnection] = field(default_factory=list)
 
     def connect(
         self,
@@ -158,8 +158,8 @@ class Equipments:
         identity: str = "driveway-1",
         password: str | bytes = PASSWORD,
         tls: SSLContext | None = None,
-        make_point: MakePoint = Scripted,
-    ) -> Plugged:
+        make_point: MakePoint = ScriptedChargePoint,
+    ) -> EquipmentConnection:
         async def opening() -> ClientConnection:
             return await connect(
                 f"{'ws' if tls is None else 'wss'}://127.0.0.1:{port}/{identity}",
@@ -171,14 +171,14 @@ class Equipments:
             )
 
         made = asyncio.run_coroutine_threadsafe(opening(), self.loop).result(patience())
-        plugged = Plugged(self.loop, made, make_point)
+        plugged = EquipmentConnection(self.loop, made, make_point)
         self.opened.append(plugged)
         return plugged
 
 
 @contextmanager
-def equipment_thread() -> Iterator[Equipments]:
-    equipments = Equipments()
+def equipment_thread() -> Iterator[EquipmentThread]:
+    equipments = EquipmentThread()
     thread = Thread(target=equipments.loop.run_forever)
     thread.start()
     try:

@@ -1,4 +1,4 @@
-"""Reads pages of figures: by the parser of prometheus-client, and by the rules of OpenMetrics.
+"""Read OpenMetrics pages with the parser of prometheus-client, and check their rules.
 
 https://github.com/prometheus/OpenMetrics/blob/v1.0.0/specification/OpenMetrics.md
 """
@@ -11,18 +11,18 @@ from prometheus_client.metrics_core import Metric
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 UNITS = {"seconds", "joules", "watts", "amperes", "ratio"}
-"""Those of its base units (section "Units and Base Units") that are used here."""
+"""The base units (section "Units and Base Units") that are used here."""
 
 Labels = frozenset[tuple[str, str]]
 
 
 def read_page(text: str) -> list[Metric]:
-    """Read a page as a monitoring system does; a page that is none is an error."""
+    """Read a page as a monitoring system does; an invalid page is an error."""
     return list(text_string_to_metric_families(text))  # type: ignore[no-untyped-call]
 
 
 def figures(text: str) -> dict[str, dict[Labels, float]]:
-    """Give the values of a page, by name and labels."""
+    """Return the values of a page by name and labels."""
     found: dict[str, dict[Labels, float]] = {}
     for family in read_page(text):
         for sample in family.samples:
@@ -31,7 +31,7 @@ def figures(text: str) -> dict[str, dict[Labels, float]]:
 
 
 def broken_rules(text: str) -> list[str]:
-    """Name what the specification does not allow, each with the line."""
+    """Return every violation of the specification, with its line."""
     lines = text.splitlines()
     broken = [] if text.endswith("# EOF\n") and lines.count("# EOF") == 1 else ["no end"]
     kinds = dict(line.split(" ")[2:4] for line in lines if line.startswith("# TYPE "))

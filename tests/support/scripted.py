@@ -1,4 +1,4 @@
-"""A peer that answers a client with fixed bytes: for what no real broker does on demand."""
+"""A peer that answers a client with fixed bytes, as no real broker does on demand."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from tests.support.waiting import patience
 
 @dataclass
 class Script:
-    """Where the peer listens, and what clients have sent so far."""
+    """The address of the peer, and the bytes that clients have sent so far."""
 
     bus: Bus
     received: list[bytes] = field(default_factory=list)
@@ -29,7 +29,7 @@ def scripted_broker(*answers: bytes) -> Iterator[Script]:
     Yields
     ------
     Script
-        Filled as clients come.
+        Filled as clients connect.
     """
     with socket.create_server(("127.0.0.1", 0)) as listener:
         script = Script(Bus(broker=f"mqtt://127.0.0.1:{listener.getsockname()[1]}"))

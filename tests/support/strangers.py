@@ -1,4 +1,4 @@
-"""Clients that are not ours: they sign in as told, try something, and say what the broker said."""
+"""Foreign MQTT clients: they sign in, try something, and report the broker's response."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ LOST = "the connection was lost"
 
 @dataclass(frozen=True)
 class SignIn:
-    """What a client shows of itself, and whom it trusts; all may be left out."""
+    """How a client signs in, and which authority it trusts; all optional."""
 
     username: str | None = None
     password: str | None = None
@@ -30,7 +30,7 @@ class SignIn:
 
 @dataclass
 class Stranger:
-    """One client on a broker of this machine; MQTT 5, so that the broker says why."""
+    """A client of a broker on this machine; MQTT 5, so that the broker gives its reasons."""
 
     port: int
     sign_in: SignIn
@@ -46,7 +46,7 @@ class Stranger:
         self._client.loop_stop()
 
     def connect(self) -> str:
-        """Connect; return the broker's reason, or what TLS said, or that it was lost."""
+        """Connect; return the broker's reason, the TLS error, or that the connection was lost."""
         shown = self.sign_in
         self._client = client = Client(
             CallbackAPIVersion.VERSION2,
@@ -93,8 +93,8 @@ class Stranger:
     def _on_disconnect(
         self, _c: Client, _u: object, flags: DisconnectFlags, why: ReasonCode, _p: Properties | None
     ) -> None:
-        said = flags.is_disconnect_packet_from_server
-        self._answers[LOST] = f"disconnected: {why}" if said else LOST
+        by_broker = flags.is_disconnect_packet_from_server
+        self._answers[LOST] = f"disconnected: {why}" if by_broker else LOST
 
     def _on_publish(
         self, _c: Client, _u: object, mid: int, reason: ReasonCode, _p: Properties | None

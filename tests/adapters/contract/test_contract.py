@@ -22,8 +22,8 @@ from adapters.contract.table import BUS_TOPICS, BusTopic
 from adapters.contract.topics import CHARGE_POINT_TOPICS, HOUSEHOLD_TOPICS, Topics
 from config.household.loading import load_household
 from daemon.rehearsal.set_up import rehearse_night
+from tests.support.bus_contract import channel_of, check_published, document, faults, validator
 from tests.support.commands import Ran, run
-from tests.support.held import channel_of, document, faults, published, validator
 
 __all__ = ["run"]
 
@@ -196,10 +196,10 @@ def test_the_page_of_the_bus_shows_messages_of_the_contract(topic: str, payload:
 
 def test_a_rehearsed_night_keeps_to_the_contract() -> None:
     """Every message of the daemon and of the simulated hardware in a whole night fits."""
-    with published() as held:
+    with check_published() as topics:
         rehearse_night(None, vehicle=None, soc_percent=None, at=None, say=lambda _line: None)
-    said = {channel_of(topic) for topic in held}
-    assert said >= {"command", "plan", "status", "night", "daemon", "reading", "vehicle"}
+    channels = {channel_of(topic) for topic in topics}
+    assert channels >= {"command", "plan", "status", "night", "daemon", "reading", "vehicle"}
 
 
 @pytest.mark.parametrize(
@@ -226,11 +226,11 @@ class Unruly:
 
 def test_a_test_that_publishes_something_else_fails() -> None:
     """A test of the daemon fails if one of its messages breaks the contract."""
-    with published(Unruly) as held:
+    with check_published(Unruly) as topics:
         Unruly().publish("lullwatt/h/daemon", b'{"v":1,"state":"offline"}', retain=True)
         Unruly().publish("a-plug/set", b"on", retain=True)
-    assert held == ["lullwatt/h/daemon"]
-    with pytest.raises(AssertionError, match="'asleep' is not one of"), published(Unruly):
+    assert topics == ["lullwatt/h/daemon"]
+    with pytest.raises(AssertionError, match="'asleep' is not one of"), check_published(Unruly):
         Unruly().publish("lullwatt/h/daemon", b'{"v":1,"state":"asleep"}', retain=True)
 
 

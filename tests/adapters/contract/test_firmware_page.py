@@ -18,7 +18,7 @@ from adapters.contract.messages import Command, Reading, decode
 from adapters.contract.table import BUS_TOPICS
 from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehicle
 from config.household.household_file import Bus
-from tests.support.held import validator
+from tests.support.bus_contract import validator
 
 PAGE_PATH = Path(__file__).parents[3] / "deploy" / "FIRMWARE.md"
 PAGE = PAGE_PATH.read_text("utf-8")

@@ -49,16 +49,16 @@ def test_messages_are_like_those_of_systemd_notify(manager: Manager, notice: Ser
         ["systemd-notify", "--no-block", "--ready", f"--status={status}"],
         check=True, env=os.environ | {"NOTIFY_SOCKET": manager.address},
     )  # fmt: skip
-    theirs = manager.hears(10)
+    theirs = manager.receive(10)
     assert theirs is not None
     assert notice.send(READY=1, STATUS=status)
-    assert manager.hears(10) == [line for line in theirs if not line.startswith("MAINPID=")]
+    assert manager.receive(10) == [line for line in theirs if not line.startswith("MAINPID=")]
 
 
 def test_a_name_can_not_add_a_line(manager: Manager, notice: ServiceNotice) -> None:
     """Line breaks in a household's names do not become lines of the message."""
     assert notice.send(STATUS="charging: drive\nSTOPPING=1\r\u2028\0way")
-    assert manager.hears(10) == ["STATUS=charging: drive STOPPING=1   way"]
+    assert manager.receive(10) == ["STATUS=charging: drive STOPPING=1   way"]
 
 
 def test_a_manager_that_does_not_read_delays_nobody(notice: ServiceNotice) -> None:
@@ -78,7 +78,7 @@ def test_a_restarted_manager_is_reached_again(tmp_path: Path) -> None:
         assert not notice.send(READY=1)
     with Manager(address) as manager:
         assert notice.send(READY=1)
-        assert manager.hears(10) == ["READY=1"]
+        assert manager.receive(10) == ["READY=1"]
     notice.close()
 
 

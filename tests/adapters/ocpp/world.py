@@ -22,9 +22,9 @@ from adapters.ocpp.point import Equipment
 from adapters.ocpp.server import OcppServer
 from tests.support.ocpp_equipment import (
     PASSWORD,
-    Equipments,
+    EquipmentConnection,
+    EquipmentThread,
     EventRecorder,
-    Plugged,
     authorization,
     equipment_thread,
 )
@@ -69,9 +69,9 @@ class World:
     port: int
     recorder: EventRecorder
     clock: VirtualClock
-    equipments: Equipments
+    equipments: EquipmentThread
 
-    def ready(self) -> Plugged:
+    def ready(self) -> EquipmentConnection:
         """Connect equipment, boot it, and wait until it accepts commands."""
         times = len(self.recorder.of(EquipmentReady)) + 1
         plugged = self.equipments.connect(self.port)
@@ -116,7 +116,7 @@ def world_with(
             server.stop()
 
 
-def asked_for(plugged: Plugged, name: str, times: int = 1) -> dict[str, Any]:
+def asked_for(plugged: EquipmentConnection, name: str, times: int = 1) -> dict[str, Any]:
     wait_until(lambda: len(plugged.asked(name)) >= times, what=f"{times} x {name}")
     return plugged.asked(name)[times - 1]
 

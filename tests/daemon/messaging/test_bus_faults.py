@@ -39,17 +39,17 @@ class Charging:
         person.say(TOPICS.reading(POINT), {"at": now(), "register_kwh": 1000.0, "watts": 0})
         person.say(TOPICS.vehicle(POINT), {"at": now(), "pilot": "C", "soc_percent": 35})
         person.say(TOPICS.request(POINT), {"charge_now": True})
-        person.waits(TOPICS.command(POINT), do="start")
+        person.wait_for(TOPICS.command(POINT), do="start")
         person.say(TOPICS.reading(POINT), {"at": now(), "register_kwh": 1000.01, "watts": 7360})
-        person.waits(TOPICS.status(POINT), charging=True, do="start")
+        person.wait_for(TOPICS.status(POINT), charging=True, do="start")
         self.serial = person.last(TOPICS.command(POINT))["serial"]
         person.stop()  # whoever comes later hears what the broker keeps
 
     def is_as_it_was(self, later: Person) -> None:
         """Check that all retained messages are there again, with no old one after them."""
-        later.waits(TOPICS.command(POINT), do="start", serial=self.serial)
-        later.waits(TOPICS.daemon, state="online", instance=self.daemon.name)
-        later.waits(TOPICS.status(POINT), charging=True, serial=self.serial)
+        later.wait_for(TOPICS.command(POINT), do="start", serial=self.serial)
+        later.wait_for(TOPICS.daemon, state="online", instance=self.daemon.name)
+        later.wait_for(TOPICS.status(POINT), charging=True, serial=self.serial)
         wait_until(lambda: later.on(TOPICS.plan(POINT)), what="the plan")
         assert {said["serial"] for said in later.on(TOPICS.command(POINT))} == {self.serial}
 
@@ -58,7 +58,7 @@ class Charging:
 def charging(mosquitto: Mosquitto, run_daemon: RunDaemon, meet: Meet) -> Charging:
     person = meet(mosquitto.bus)
     daemon = run_daemon("home", mosquitto.bus)
-    person.waits(TOPICS.daemon, state="online")
+    person.wait_for(TOPICS.daemon, state="online")
     return Charging(mosquitto, daemon, person)
 
 
@@ -114,7 +114,7 @@ def test_what_changes_without_a_broker_is_published_once(charging: Charging, mee
     wait_until(lambda: (kept := last(POINT)) is not None and kept.amps == 20, what="20 A")
     charging.broker.start()
     later = meet(charging.broker.bus)
-    later.waits(TOPICS.command(POINT), do="start", amps=20.0)
+    later.wait_for(TOPICS.command(POINT), do="start", amps=20.0)
     # The broker has kept the old one; what is new came once or, being asserted, unchanged.
     news = [said for said in later.on(TOPICS.command(POINT)) if said["serial"] > charging.serial]
     assert len({said["serial"] for said in news}) == 1
@@ -148,7 +148,7 @@ def test_readings_that_were_not_acknowledged_are_counted_once(
     bus.stop()
     later = meet(charging.broker.bus)
     later.say(TOPICS.request(POINT), {"id": "all in", "want_percent": 80})
-    later.waits(TOPICS.answer(POINT), id="all in")
+    later.wait_for(TOPICS.answer(POINT), id="all in")
     charging.daemon.daemon.halt()
     wait_until(lambda: not charging.daemon.running, what="the daemon ends")
     kept = charging.daemon.ledger.register_readings(POINT, start, max(readings))
@@ -165,9 +165,9 @@ def test_a_broker_that_is_away_at_the_start(
     wait_until(lambda: daemon.ledger.last_command(POINT) is not None, what="the first command")
     broker.start()
     person = meet(broker.bus)
-    person.waits(TOPICS.command(POINT), do="stop")
-    person.waits(TOPICS.status(POINT), connected=False)
-    person.waits(TOPICS.daemon, state="online", instance=daemon.name)
+    person.wait_for(TOPICS.command(POINT), do="stop")
+    person.wait_for(TOPICS.status(POINT), connected=False)
+    person.wait_for(TOPICS.daemon, state="online", instance=daemon.name)
 
 
 def test_a_topic_that_the_broker_refuses(
@@ -182,11 +182,11 @@ def test_a_topic_that_the_broker_refuses(
     broker.start()
     person = meet(broker.bus)
     run_daemon("home", broker.bus)
-    person.waits(TOPICS.daemon, state="online")
+    person.wait_for(TOPICS.daemon, state="online")
     person.say(TOPICS.vehicle(POINT), {"at": now(), "pilot": "B", "soc_percent": 35})
-    person.waits(TOPICS.status(POINT), connected=True, alerts=["broker-refuses"])
+    person.wait_for(TOPICS.status(POINT), connected=True, alerts=["broker-refuses"])
     person.say(TOPICS.request(POINT), {"charge_now": True})
-    person.waits(TOPICS.command(POINT), do="start")
+    person.wait_for(TOPICS.command(POINT), do="start")
     assert person.on(TOPICS.plan(POINT)) == []
 
 

@@ -82,16 +82,16 @@ def test_the_later_daemon_stays(
     """Within 15 s the earlier one has ended by itself; the other is online, and is obeyed."""
     person = meet(mosquitto.bus)
     first = run_daemon("first", mosquitto.bus)
-    person.waits(TOPICS.daemon, state="online", instance=first.name)
+    person.wait_for(TOPICS.daemon, state="online", instance=first.name)
     other_id = None if ids == "the same client id" else "another"
     second = run_daemon("second", mosquitto.bus, client_id=other_id)
     wait_until(lambda: not first.running, 15, what="the first daemon ends")
-    assert first.was_told_to is False
-    person.waits(TOPICS.daemon, state="online", instance=second.name)
+    assert first.was_halted is False
+    person.wait_for(TOPICS.daemon, state="online", instance=second.name)
     now = SystemClock().now().isoformat()
     person.say(TOPICS.vehicle(POINT), {"at": now, "pilot": "B", "soc_percent": 35})
     person.say(TOPICS.request(POINT), {"charge_now": True})
-    person.waits(TOPICS.command(POINT), do="start")
+    person.wait_for(TOPICS.command(POINT), do="start")
     assert second.running
     assert second.ledger.last_command(POINT) is not None
     assert person.last(TOPICS.daemon)["instance"] == second.name
@@ -103,11 +103,11 @@ def test_the_replaced_daemon_publishes_nothing_more(
     """No offline, no Will and no command of the first comes after the second is online."""
     person = meet(mosquitto.bus)
     first = run_daemon("first", mosquitto.bus, client_id="one")
-    person.waits(TOPICS.daemon, state="online", instance=first.name)
+    person.wait_for(TOPICS.daemon, state="online", instance=first.name)
     second = run_daemon("second", mosquitto.bus, client_id="two")
     wait_until(lambda: not first.running, 15, what="the first daemon ends")
     person.say(f"{TOPICS.base}/probe", {"n": 1})
-    person.waits(f"{TOPICS.base}/probe", n=1)
+    person.wait_for(f"{TOPICS.base}/probe", n=1)
     said = [(state["state"], state.get("instance")) for state in person.on(TOPICS.daemon)]
     from_then_on = said[said.index(("online", second.name)) :]
     assert set(from_then_on) == {("online", second.name)}
@@ -131,11 +131,11 @@ def test_a_dead_daemon_stops_no_start(
         "stale_after": (now + timedelta(hours=2)).isoformat(),
     }
     person.say(TOPICS.daemon, dead, retain=True)
-    person.waits(TOPICS.daemon, instance="dead")
+    person.wait_for(TOPICS.daemon, instance="dead")
     started = run_daemon("first", mosquitto.bus)
-    person.waits(TOPICS.daemon, state="online", instance=started.name)
+    person.wait_for(TOPICS.daemon, state="online", instance=started.name)
     person.say(TOPICS.request(POINT), {"id": "still there?", "clear": True})
-    person.waits(TOPICS.answer(POINT), id="still there?")
+    person.wait_for(TOPICS.answer(POINT), id="still there?")
     assert started.running
 
 
@@ -145,10 +145,10 @@ def test_a_false_offline_is_corrected(
     """The Will of a connection that was taken over is followed by `online` again."""
     person = meet(mosquitto.bus)
     started = run_daemon("first", mosquitto.bus)
-    person.waits(TOPICS.daemon, state="online")
+    person.wait_for(TOPICS.daemon, state="online")
     person.say(TOPICS.daemon, {"state": "offline"}, retain=True)
     wait_until(lambda: {"v": 1, "state": "offline"} in person.on(TOPICS.daemon), what="offline")
-    person.waits(TOPICS.daemon, state="online", instance=started.name)
+    person.wait_for(TOPICS.daemon, state="online", instance=started.name)
 
 
 def test_lullwatt_run_says_why_it_ends_with_4(mosquitto: Mosquitto, tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ from adapters.ledger.ledger import open_ledger
 from config.household.broker import Bus
 from daemon.rehearsal.rehearsal import Evening, Rehearsal, RehearsalResult
 from daemon.service.household_watch import HouseholdWatch
-from tests.support.foreign import Plug, RelayAndMeter, Settable
+from tests.support.wired_hardware import AdjustableChargePoint, Plug, RelayAndMeter
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -42,7 +42,7 @@ def rehearsed(
 
 @pytest.mark.parametrize(
     ("example", "make_hardware"),
-    [("plug", Plug), ("relay", RelayAndMeter), ("settable", Settable)],
+    [("plug", Plug), ("relay", RelayAndMeter), ("settable", AdjustableChargePoint)],
     ids=["plug", "relay", "settable"],
 )
 def test_an_example_charges_a_night(
@@ -81,7 +81,7 @@ def test_however_it_is_wired_a_night_is_the_same(
     Each on a broker of its own: what one night leaves retained is of a time still to come.
     """
     ways: dict[str, MakeHardware | None] = {
-        "contract": None, "plug": Plug, "relay": RelayAndMeter, "settable": Settable,
+        "contract": None, "plug": Plug, "relay": RelayAndMeter, "settable": AdjustableChargePoint,
     }  # fmt: skip
     nights = {}
     for name, make_hardware in ways.items():

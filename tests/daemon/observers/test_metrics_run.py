@@ -51,7 +51,7 @@ def test_the_hostile_hold_up_nothing(
     running = start(house)
     running.wait_logged("connected to the broker")
     person = meet(mosquitto.bus)
-    person.waits(TOPICS.daemon, state="online")
+    person.wait_for(TOPICS.daemon, state="online")
     with ExitStack() as crowd:
         for _ in range(40):
             caller = crowd.enter_context(
@@ -66,7 +66,7 @@ def test_the_hostile_hold_up_nothing(
         begun = monotonic()
         person.say(TOPICS.vehicle(POINT), {"at": now, "pilot": "B", "soc_percent": 35})
         person.say(TOPICS.request(POINT), {"charge_now": True})
-        person.waits(TOPICS.command(POINT), do="start")
+        person.wait_for(TOPICS.command(POINT), do="start")
         assert monotonic() - begun < patience(5)
     text = fetched(port)
     assert broken_rules(text) == []

@@ -62,10 +62,10 @@ def begin(tmp_path: Path, manager: Manager, watchdog_seconds: float) -> Iterator
 
 def alive(manager: Manager, seconds: float) -> int:
     """Count the signs of life of so many seconds."""
-    before, until = len(manager.told), monotonic() + seconds
+    before, until = len(manager.received), monotonic() + seconds
     while monotonic() < until:
-        manager.hears(until - monotonic())
-    return manager.told[before:].count([ALIVE])
+        manager.receive(until - monotonic())
+    return manager.received[before:].count([ALIVE])
 
 
 def test_it_tells_the_truth_from_its_start_to_its_end(
@@ -73,21 +73,21 @@ def test_it_tells_the_truth_from_its_start_to_its_end(
 ) -> None:
     """Ready without a broker, alive at rest, reloading on a signal, and stopping."""
     daemon = begin(LULLWATT, "run", household(tmp_path, "mqtt://127.0.0.1:1"))
-    [extended, opening] = manager.waits_for("EXTEND_TIMEOUT_USEC=")
+    [extended, opening] = manager.wait_for("EXTEND_TIMEOUT_USEC=")
     assert (extended, opening) == ("EXTEND_TIMEOUT_USEC=60000000", "STATUS=Opening the ledger.")
-    manager.waits_for("READY=1")
+    manager.wait_for("READY=1")
     assert '"event": "stop"' in (tmp_path / "log").read_text("utf-8"), "it commands by then"
-    manager.waits_for("STATUS=No broker, trying again; nothing charges; no start ahead.")
+    manager.wait_for("STATUS=No broker, trying again; nothing charges; no start ahead.")
     assert alive(manager, 1.7 * watchdog_seconds) >= 3
     told_at = monotonic_ns() // 1000
     daemon.send_signal(signal.SIGHUP)
-    [_, since] = manager.waits_for("RELOADING=1")
+    [_, since] = manager.wait_for("RELOADING=1")
     assert told_at <= int(since.removeprefix("MONOTONIC_USEC=")) <= monotonic_ns() // 1000
-    manager.waits_for("READY=1")
+    manager.wait_for("READY=1")
     daemon.send_signal(signal.SIGTERM)
-    manager.waits_for("STOPPING=1")
+    manager.wait_for("STOPPING=1")
     assert daemon.wait(patience(20)) == 0
-    assert manager.hears(0.01) is None, "no notice follows"
+    assert manager.receive(0.01) is None, "no notice follows"
 
 
 def test_a_bad_file_is_never_ready(begin: Begin, manager: Manager, tmp_path: Path) -> None:
@@ -95,7 +95,7 @@ def test_a_bad_file_is_never_ready(begin: Begin, manager: Manager, tmp_path: Pat
     path = household(tmp_path, "mqtt://127.0.0.1:1")
     path.write_text(path.read_text("utf-8").replace("rate: 0.168", "rate: twelve"), "utf-8")
     assert begin(LULLWATT, "run", path).wait(patience(20)) == 2
-    assert manager.hears(0.01) is None
+    assert manager.receive(0.01) is None
 
 
 class Evening:
@@ -123,12 +123,12 @@ class Evening:
         return self.person.last(TOPICS.status(POINT)).get("reading", {}).get("register_kwh")
 
     def charges(self) -> dict[str, Any]:
-        self.manager.waits_for("READY=1")
-        self.person.waits(TOPICS.daemon, state="online")
+        self.manager.wait_for("READY=1")
+        self.person.wait_for(TOPICS.daemon, state="online")
         now = SystemClock().now().isoformat()
         self.person.say(TOPICS.vehicle(POINT), {"at": now, "pilot": "B", "soc_percent": 35})
         self.person.say(TOPICS.request(POINT), {"charge_now": True})
-        return self.person.waits(TOPICS.command(POINT), do="start", amps=32.0)
+        return self.person.wait_for(TOPICS.command(POINT), do="start", amps=32.0)
 
     def sticks(self) -> None:
         now = SystemClock().now().isoformat()
@@ -136,7 +136,7 @@ class Evening:
 
     def is_killed_by_the_watchdog(self, daemon: Child, within_watchdogs: int) -> None:
         limit_seconds = within_watchdogs * self.watchdog_seconds
-        self.manager.misses_a_sign_of_life(self.watchdog_seconds, limit_seconds)
+        self.manager.wait_for_missed_sign_of_life(self.watchdog_seconds, limit_seconds)
         assert daemon.poll() is None, "it lives, and does nothing"
         daemon.send_signal(signal.SIGABRT)  # as WatchdogSignal= has it
         assert daemon.wait(patience(20)) == -signal.SIGABRT
@@ -162,10 +162,10 @@ def test_a_loop_that_sticks_is_killed_and_started_again(begin: Begin, evening: E
     command = evening.charges()
     evening.sticks()
     evening.is_killed_by_the_watchdog(daemon, within_watchdogs=10)
-    evening.person.waits(TOPICS.daemon, state="offline")
+    evening.person.wait_for(TOPICS.daemon, state="offline")
     before = len(evening.commands)
     begin(LULLWATT, "run", evening.house)
-    evening.manager.waits_for("READY=1")
+    evening.manager.wait_for("READY=1")
     wait_until(lambda: len(evening.commands) > before, 20, what="it commands again")
     assert {command["do"] for command in evening.commands[before:]} == {"start"}
     assert evening.commands[-1]["amps"] == command["amps"]

@@ -37,7 +37,7 @@ class Home:
         now = SystemClock().now().isoformat()
         self.person.say(TOPICS.reading(POINT), {"at": now, "register_kwh": 1000.0, "watts": 0})
         self.person.say(TOPICS.vehicle(POINT), {"at": now, "pilot": "B", "soc_percent": 35})
-        self.person.waits(TOPICS.status(POINT), connected=True)
+        self.person.wait_for(TOPICS.status(POINT), connected=True)
 
 
 @pytest.fixture(autouse=True)
@@ -49,8 +49,8 @@ def _held_to_the_contract() -> None:
 def home(mosquitto: Mosquitto, run_daemon: RunDaemon, meet: Meet) -> Home:
     person = meet(mosquitto.bus)
     daemon = run_daemon("home", mosquitto.bus)
-    person.waits(TOPICS.status(POINT), connected=False)
-    person.waits(TOPICS.daemon, state="online")
+    person.wait_for(TOPICS.status(POINT), connected=False)
+    person.wait_for(TOPICS.daemon, state="online")
     return Home(mosquitto, daemon, person)
 
 
@@ -63,7 +63,7 @@ def test_ask_is_answered(home: Home, run: Run) -> None:
     ran = run("ask", home.house, "--want", "90", "--need", "60")
     assert (ran.code, ran.err) == (0, "")
     assert "and reaches 90 % by" in ran.out
-    home.person.waits(TOPICS.plan(POINT), want_percent=90.0)
+    home.person.wait_for(TOPICS.plan(POINT), want_percent=90.0)
 
 
 def test_ask_to_charge_now_and_to_take_it_back(home: Home, run: Run) -> None:
@@ -72,7 +72,7 @@ def test_ask_to_charge_now_and_to_take_it_back(home: Home, run: Run) -> None:
     ran = run("ask", home.house, "--now")
     assert (ran.code, ran.err) == (0, "")
     assert ran.out.startswith(f"{POINT}: Charges now at 32 A")
-    home.person.waits(TOPICS.command(POINT), why="a person asked to charge now")
+    home.person.wait_for(TOPICS.command(POINT), why="a person asked to charge now")
     assert run("ask", home.house, "--clear").code == 0
     asked = "a person asked to charge now"
     wait_until(lambda: home.person.last(TOPICS.command(POINT))["why"] != asked, what="taken back")
@@ -84,7 +84,7 @@ def test_ask_to_skip_in_json(home: Home, run: Run) -> None:
     ran = run("ask", home.house, "--skip-until", "12:00", "--json")
     assert (ran.code, ran.err) == (0, "")
     answer = json.loads(ran.out)
-    home.person.waits(TOPICS.answer(POINT), id=answer["id"])  # it may hear it a moment later
+    home.person.wait_for(TOPICS.answer(POINT), id=answer["id"])  # it may hear it a moment later
     assert answer == home.person.last(TOPICS.answer(POINT))
     assert answer["understood"] is True
     assert "Nothing is charged before" in answer["message"]
@@ -115,7 +115,7 @@ def test_a_request_without_an_id_is_carried_out_without_an_answer(home: Home) ->
     """Without an id there is no answer."""
     home.plug_in()
     home.person.say(TOPICS.request(POINT), {"charge_now": True})
-    home.person.waits(TOPICS.command(POINT), do="start")
+    home.person.wait_for(TOPICS.command(POINT), do="start")
     assert home.person.on(TOPICS.answer(POINT)) == []
 
 

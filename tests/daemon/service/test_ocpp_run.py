@@ -15,7 +15,7 @@ from tests.adapters.ocpp.world import asked_for
 from tests.daemon.messaging.test_ocpp_nights import over_ocpp
 from tests.daemon.service.test_run import LULLWATT, Start, start
 from tests.support.brokers import Mosquitto, free_port
-from tests.support.ocpp_equipment import Equipments, equipment_thread
+from tests.support.ocpp_equipment import EquipmentThread, equipment_thread
 from tests.support.ocpp_night import limits_of
 from tests.support.waiting import wait_until
 
@@ -27,13 +27,13 @@ __all__ = ["start"]
 
 
 @pytest.fixture
-def equipments() -> Iterator[Equipments]:
+def equipments() -> Iterator[EquipmentThread]:
     with equipment_thread() as found:
         yield found
 
 
 def test_it_charges_when_asked_and_keeps_to_it_when_the_daemon_ends(
-    mosquitto: Mosquitto, start: Start, equipments: Equipments, tmp_path: Path
+    mosquitto: Mosquitto, start: Start, equipments: EquipmentThread, tmp_path: Path
 ) -> None:
     """`ask --now` starts a charge; SIGTERM closes the connection, and does not stop the charge."""
     port = free_port()

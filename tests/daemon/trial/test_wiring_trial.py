@@ -26,8 +26,8 @@ from config.household.loading import load_household
 from daemon.trial.command import currents_to_try
 from daemon.trial.exercise import Exercise, LatestValues
 from daemon.trial.trial import Trial
-from tests.support.foreign import Plug
 from tests.support.waiting import patience, wait_until
+from tests.support.wired_hardware import Plug
 
 if TYPE_CHECKING:
     from adapters.ledger.ledger import Ledger
@@ -44,14 +44,14 @@ FASTER = 60
 
 class NeverStarts(Plug):
     @override
-    def obey(self, topic: str, words: str) -> None:
+    def receive(self, topic: str, text: str) -> None:
         self.switch(None)
 
 
 class NeverStops(Plug):
     @override
-    def obey(self, topic: str, words: str) -> None:
-        if words == "on":
+    def receive(self, topic: str, text: str) -> None:
+        if text == "on":
             self.switch(10.0)
 
 

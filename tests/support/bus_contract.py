@@ -1,7 +1,7 @@
-"""Everything that a test publishes on the bus, held against the contract of the bus.
+"""Check every message that a test publishes against the contract of the bus.
 
-`published` wraps the two places that all messages of the daemon, and of the simulated hardware,
-pass on their way: the link to a real broker, and what stands for one in the daemon's own tests.
+`check_published` wraps the two places where the daemon and the simulated hardware publish: the
+connection to a real broker, and its replacement in the daemon's own tests.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ def document() -> dict[str, Any]:
 
 @cache
 def _addresses() -> dict[str, re.Pattern[str]]:
-    """Return the topics of each channel, with any names in place of its parameters."""
+    """Return a pattern for the topics of each channel, with any names for its parameters."""
     return {
         name: re.compile(
             re.sub(r"\\\{root\\\}/\\\{household\\\}", "lullwatt/[a-z0-9-]+", _pattern(channel))
@@ -52,7 +52,7 @@ def _pattern(channel: dict[str, Any]) -> str:
 
 @cache
 def channel_of(topic: str) -> str | None:
-    """Name the channel that a topic belongs to; None for topics of others."""
+    """Return the name of the channel that a topic belongs to; None for foreign topics."""
     names = [name for name, pattern in _addresses().items() if pattern.fullmatch(topic)]
     assert len(names) <= 1, topic
     return names[0] if names else None
@@ -60,7 +60,7 @@ def channel_of(topic: str) -> str | None:
 
 @cache
 def validator(name: str, *, closed: bool) -> Draft7Validator:
-    """Validate a message of the contract; a closed one may hold no key that is not described."""
+    """Return the validator of a message; a closed one refuses keys that are not described."""
     made = document()
     payload = made["components"]["messages"][name]["payload"]
     schemas = made["components"]["schemas"]
@@ -70,7 +70,7 @@ def validator(name: str, *, closed: bool) -> Draft7Validator:
 
 @cache
 def _quick_check(name: str) -> Callable[[object], object]:
-    """Compile the closed schema of a message: some ten times as fast, but it words no fault."""
+    """Compile the closed schema of a message: some ten times as fast, but it explains no fault."""
     closed = validator(name, closed=True).schema
     assert isinstance(closed, dict)
     schema = closed | {"$schema": "http://json-schema.org/draft-07/schema#"}
@@ -88,7 +88,7 @@ def _is_instant_text(value: str) -> bool:
 
 
 def faults(topic: str, payload: bytes) -> list[str]:
-    """Tell what a message breaks of the contract; nothing for the topics of others."""
+    """Return how a message breaks the contract; nothing for foreign topics."""
     channel = channel_of(topic)
     if channel is None:
         return []
@@ -99,41 +99,41 @@ def faults(topic: str, payload: bytes) -> list[str]:
         _quick_check(channel)(message)
     except fastjsonschema.JsonSchemaException as refused:
         found = validator(channel, closed=True).iter_errors(message)
-        worded = [f"{topic}: {error.json_path}: {error.message}" for error in found]
-        return worded or [f"{topic}: {refused}"]
+        explained = [f"{topic}: {error.json_path}: {error.message}" for error in found]
+        return explained or [f"{topic}: {refused}"]
     return []
 
 
 @contextmanager
-def published(others: type | None = None) -> Iterator[list[str]]:
-    """Hold all that is published meanwhile; hands over the topics that were held.
+def check_published(others: type | None = None) -> Iterator[list[str]]:
+    """Check all messages published inside the block, and list their topics.
 
     Yields
     ------
     list of str
-        Filled as messages are published.
+        Filled as messages are check_published.
     """
     broken: list[str] = []
-    held: list[str] = []
+    topics: list[str] = []
 
-    def hold(topic: str, payload: bytes) -> None:
+    def check(topic: str, payload: bytes) -> None:
         broken.extend(faults(topic, payload))
         if channel_of(topic):
-            held.append(topic)
+            topics.append(topic)
 
     with pytest.MonkeyPatch.context() as patch:
         for place in (BrokerConnection, *((others,) if others else ())):
-            patch.setattr(place, "publish", _holding(place.publish, hold))
-        yield held
+            patch.setattr(place, "publish", _checking(place.publish, check))
+        yield topics
     assert not broken, "\n".join(broken)
 
 
-def _holding(publish: Any, hold: Any) -> Any:  # noqa: ANN401 - stands for either place
-    def hold_and_publish(self: object, topic: str, payload: bytes, **how: object) -> object:
-        hold(topic, payload)
+def _checking(publish: Any, check: Any) -> Any:  # noqa: ANN401 - either of the two places
+    def check_and_publish(self: object, topic: str, payload: bytes, **how: object) -> object:
+        check(topic, payload)
         return publish(self, topic, payload, **how)
 
-    return hold_and_publish
+    return check_and_publish
 
 
 def _closed(schema: Any) -> Any:  # noqa: ANN401 - any part of a schema

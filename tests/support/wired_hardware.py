@@ -1,7 +1,7 @@
-"""Simulated hardware with topics and words of its own, as the examples wire it.
+"""Simulated hardware with its own topics and payloads, as the example files wire it.
 
-Each shares only its topics with the household files: what it says and obeys is written out here.
-The daemon's own command is heard too, but only to know that all before it has arrived.
+Each shares only its topics with the household files: its payloads are written out here. It also
+receives the daemon's own command, but only to know that all earlier messages have arrived.
 """
 
 from __future__ import annotations
@@ -17,12 +17,12 @@ from adapters.simulated.hardware import SimulatedHardware
 FOR_EVER = timedelta(days=2)
 
 
-class ForeignHardware(SimulatedHardware):
-    """What the devices below have in common."""
+class WiredHardware(SimulatedHardware):
+    """The base of the devices below."""
 
     topics: tuple[str, ...] = ()
-    _told = 0
-    _arrived = 0
+    _serial = 0
+    _arrived_serial = 0
 
     @override
     def _subscriptions(self, command_topic: str) -> list[str]:
@@ -32,61 +32,61 @@ class ForeignHardware(SimulatedHardware):
     @override
     def wait_obeyed(self, serial: int, timeout: float) -> bool:
         with self.changed:
-            return self.changed.wait_for(lambda: self._arrived >= serial, timeout)
+            return self.changed.wait_for(lambda: self._arrived_serial >= serial, timeout)
 
     @override
     def _on_command(self, topic: str, payload: bytes) -> None:
         with self.changed:
             if topic == self._command_topic:
-                self._arrived = decode(Command, payload).serial
+                self._arrived_serial = decode(Command, payload).serial
             else:
-                self.obey(topic, payload.decode())
+                self.receive(topic, payload.decode())
             self.changed.notify_all()
 
-    def obey(self, topic: str, words: str) -> None:
-        """Do what it is told in its own words; nothing, where it listens to no topic of its own."""
+    def receive(self, topic: str, text: str) -> None:
+        """Obey a payload on one of its own topics; nothing for hardware without such topics."""
 
-    def switch(self, amps: float | None, holds: timedelta = FOR_EVER) -> None:
+    def switch(self, amps: float | None, lasts: timedelta = FOR_EVER) -> None:
         """Offer a current, or none."""
-        self._told += 1
+        self._serial += 1
         at = self._point.now
         command = Command(
-            serial=self._told,
+            serial=self._serial,
             do="stop" if amps is None else "start",
             amps=amps,
-            valid_until=at + holds,
-            why="told",
+            valid_until=at + lasts,
+            why="commanded",
         )
         self._point.obey(command, at)
 
 
-class Plug(ForeignHardware):
+class Plug(WiredHardware):
     """A smart plug: on and off, power and energy in one JSON report; it has no time limit."""
 
     topics: tuple[str, ...] = ("carport/plug/set",)
 
     @override
-    def obey(self, topic: str, words: str) -> None:
-        self.switch({"on": 10.0, "off": None}[words])
+    def receive(self, topic: str, text: str) -> None:
+        self.switch({"on": 10.0, "off": None}[text])
 
     @override
     def _encoded(self, topic: str, report: Message) -> list[tuple[str, bytes]]:
         if not isinstance(report, Reading):
             return []  # it does not know its vehicle
-        said = {"power": report.watts, "total": report.register_kwh, "voltage": 231}
-        return [("carport/plug/energy", json.dumps(said).encode())]
+        values = {"power": report.watts, "total": report.register_kwh, "voltage": 231}
+        return [("carport/plug/energy", json.dumps(values).encode())]
 
 
-class RelayAndMeter(ForeignHardware):
+class RelayAndMeter(WiredHardware):
     """A relay with a time limit and an input for the cable, and a pulse meter beside it."""
 
     topics: tuple[str, ...] = ("shed/relay/1",)
 
     @override
-    def obey(self, topic: str, words: str) -> None:
-        told = json.loads(words)
-        seconds = told.get("for_seconds", 0)
-        self.switch(16.0 if told["closed"] else None, timedelta(seconds=seconds))
+    def receive(self, topic: str, text: str) -> None:
+        command = json.loads(text)
+        seconds = command.get("for_seconds", 0)
+        self.switch(16.0 if command["closed"] else None, timedelta(seconds=seconds))
 
     @override
     def _encoded(self, topic: str, report: Message) -> list[tuple[str, bytes]]:
@@ -103,30 +103,30 @@ class RelayAndMeter(ForeignHardware):
                 return []
 
 
-class Settable(ForeignHardware):
-    """A charge point that takes a current on one topic and a switch on another."""
+class AdjustableChargePoint(WiredHardware):
+    """A charge point with one topic for the current and another for the switch."""
 
     topics: tuple[str, ...] = ("garage/box/limit", "garage/box/allow")
     _limit_amps = 0.0
 
     @override
-    def obey(self, topic: str, words: str) -> None:
+    def receive(self, topic: str, text: str) -> None:
         if topic == "garage/box/limit":
-            self._limit_amps = float(words)
+            self._limit_amps = float(text)
         else:
-            self.switch({"1": self._limit_amps, "0": None}[words])
+            self.switch({"1": self._limit_amps, "0": None}[text])
 
     @override
     def _encoded(self, topic: str, report: Message) -> list[tuple[str, bytes]]:
         match report:
             case Reading(watts=float(watts), register_kwh=float(kwh), amps=float(amps)):
-                said = {"amps": [amps, 0, 0], "watts": watts, "total_wh": round(kwh * 1000)}
-                return [("garage/box/meter", json.dumps(said).encode())]
+                values = {"amps": [amps, 0, 0], "watts": watts, "total_wh": round(kwh * 1000)}
+                return [("garage/box/meter", json.dumps(values).encode())]
             case VehicleReport(pilot=str(pilot)):
-                word = {"A": "free", "B": "plugged", "C": "charging"}[pilot].encode()
+                state = {"A": "free", "B": "plugged", "C": "charging"}[pilot].encode()
                 percent = report.soc_percent
                 battery = json.dumps({"battery": {"percent": percent}}).encode()
                 soc = [] if percent is None else [("garage/car", battery)]
-                return [("garage/box/state", word), *soc]
+                return [("garage/box/state", state), *soc]
             case _:
                 return []
