@@ -143,7 +143,7 @@ class Inbox:
             return _of_the_household(leaf, message.payload)
         point = self._by_level.get(name)
         if point is None:
-            shown = printable(message.topic[:LONGEST_SHOWN])  # whoever publishes chose it
+            shown = printable(message.topic[:LONGEST_SHOWN])  # the publisher chose it
             _log.warning("message for an unknown charge point", topic=shown)
             return None
         if leaf == "request":

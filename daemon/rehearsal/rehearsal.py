@@ -57,6 +57,10 @@ CLOSED_WITHIN = timedelta(minutes=25)
 """A night without a departure is closed at most this long after noon."""
 
 
+REGISTER_WH = 1_000_000
+"""The register of the simulated meter at the start [Wh]."""
+
+
 @dataclass(frozen=True, slots=True)
 class Evening:
     """What to rehearse: a vehicle that is plugged in at an instant with a state of charge."""
@@ -195,7 +199,7 @@ class Rehearsal:
             observer=self._daemon_observer.observe, as_wired=make_hardware is not None,
         )  # fmt: skip
         self._point_name = file.vehicles[evening.vehicle].charge_point
-        self._point = _simulated_point(file, self._point_name, evening.at)
+        self._point = simulated_point(file, self._point_name, evening.at)
         self._register_before_kwh = self._point.register_kwh
         self._hardware = (make_hardware or SimulatedHardware)(
             self._point, bus, topics, self._point_name
@@ -222,7 +226,7 @@ class Rehearsal:
             ending.callback(thread.join, PATIENCE_SECONDS)
             ending.callback(self._daemon.halt)
             self._daemon_observer.wait(lambda: self._daemon_observer.connected, "no broker")
-            self._hardware.plug_in(_simulated_vehicle(self._file, self._evening), self._evening.at)
+            self._hardware.plug_in(simulated_vehicle(self._file, self._evening), self._evening.at)
             self._hardware.start()
             ending.callback(self._hardware.stop)
             if not self._hardware.wait_connected(PATIENCE_SECONDS):
@@ -285,7 +289,8 @@ class Rehearsal:
         self._observer(handled)
 
 
-def _simulated_point(file: HouseholdFile, name: str, at: datetime) -> SimulatedChargePoint:
+def simulated_point(file: HouseholdFile, name: str, at: datetime) -> SimulatedChargePoint:
+    """Return a simulated charge point with the properties in the household file."""
     point = file.charge_points[name]
     return SimulatedChargePoint(
         at,
@@ -293,12 +298,13 @@ def _simulated_point(file: HouseholdFile, name: str, at: datetime) -> SimulatedC
         min_amps=point.min_amps,
         phases=point.phases,
         volts=file.household.nominal_volts,
-        register_wh=1_000_000,
+        register_wh=REGISTER_WH,
         on_off=point.switching == "on_off",
     )
 
 
-def _simulated_vehicle(file: HouseholdFile, evening: Evening) -> SimulatedVehicle:
+def simulated_vehicle(file: HouseholdFile, evening: Evening) -> SimulatedVehicle:
+    """Return a simulated vehicle with the properties in the household file."""
     car = file.vehicles[evening.vehicle]
     return SimulatedVehicle(
         usable_kwh=car.usable_kwh,

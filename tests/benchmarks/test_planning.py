@@ -165,7 +165,7 @@ def test_verdicts() -> None:
 
 
 @pytest.mark.parametrize(
-    ("seconds", "said"),
+    ("seconds", "text"),
     [
         (0.0012345, "1.23 ms"),
         (0.0999, "99.9 ms"),
@@ -176,9 +176,9 @@ def test_verdicts() -> None:
         (0.00004, "0.0400 ms"),
     ],
 )
-def test_times_have_three_digits(seconds: float, said: str) -> None:
+def test_times_have_three_digits(seconds: float, text: str) -> None:
     """Times are written in milliseconds or seconds, never with a power of ten."""
-    assert duration(seconds) == said
+    assert duration(seconds) == text
 
 
 def test_the_exponent_is_that_of_the_growth() -> None:

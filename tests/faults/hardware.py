@@ -18,11 +18,11 @@ from typing_extensions import override
 
 from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehicle
 from daemon.control.alerts import ENDED_SHORT, NO_POWER, NO_READING, POWER_AFTER_STOP
+from daemon.rehearsal.rehearsal import REGISTER_WH
 from tests.faults.evenings import POINT, SCENES, Scene
 from tests.faults.garbage import Sent
 from tests.faults.ledger_contents import read_ledger
 from tests.faults.served import Served
-from tests.faults.stage import REGISTER_WH
 from tests.faults.tally import Tally
 
 MINUTE: Final = timedelta(minutes=1)

@@ -18,11 +18,11 @@ from typing import Any, Final
 
 from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehicle
 from daemon.control.state import PointState, counted_soc_percent
+from daemon.rehearsal.rehearsal import REGISTER_WH
 from tests.faults.evenings import POINT, SCENES, Scene
 from tests.faults.garbage import Garbage, Sent
 from tests.faults.ledger_contents import read_ledger
 from tests.faults.served import Served
-from tests.faults.stage import REGISTER_WH
 from tests.faults.tally import Tally
 
 MINUTE: Final = timedelta(minutes=1)
@@ -171,7 +171,7 @@ def known(served: Served, now: datetime) -> dict[str, Any]:
             for period in state.plan.periods if period.end > now
         ],
         "night": night and (night.night, night.vehicle, night.starts, night.closed),
-        "said": state.alerts,
+        "alerts": state.alerts,
     }  # fmt: skip
 
 

@@ -12,18 +12,17 @@ from typing import Final
 from adapters.bus.bus import MqttBus
 from adapters.contract.topics import Topics
 from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehicle
-from config.household.household_file import HouseholdFile
 from config.household.loading import load_household
+from daemon.rehearsal.rehearsal import Evening, simulated_point, simulated_vehicle
 from planners.local_time.departures import next_departure
 from tests.faults.daemon_process import hurried
-from tests.faults.evenings import VEHICLE, Scene
+from tests.faults.evenings import POINT, VEHICLE, Scene
 from tests.faults.handle import DaemonHandle
 from tests.faults.recording_hardware import RecordingHardware
 from tests.faults.tally import Tally
 from tests.support.brokers import Mosquitto
 from tests.support.waiting import wait_until
 
-REGISTER_WH: Final = 1_000_000
 BEFORE_LEAVING: Final = timedelta(minutes=1)
 
 
@@ -71,7 +70,8 @@ def staged(
     topics = Topics(file.bus.root, file.household.name)
     departure = next_departure(file, VEHICLE, scene.begins)
     assert departure is not None
-    point = _point(file, scene)
+    point = simulated_point(file, POINT, scene.begins)
+    vehicle = simulated_vehicle(file, Evening(VEHICLE, scene.begins, scene.soc_percent))
     with hurried(keepalive_seconds):
         hardware = RecordingHardware(point, broker.bus, topics)
         someone = MqttBus(broker.bus, client_id="someone", on_event=lambda _event: None)
@@ -80,33 +80,10 @@ def staged(
         wait_until(lambda: someone.wait_acknowledged(0), what="someone is connected")
         try:
             yield Stage(
-                scene, broker, daemon, hardware, point, _vehicle(file, scene), someone, topics,
+                scene, broker, daemon, hardware, point, vehicle, someone, topics,
                 file.ledger.path, departure.instant - BEFORE_LEAVING, tally, seed,
             )  # fmt: skip
         finally:
             daemon.end_life()
             hardware.stop()
             someone.stop()
-
-
-def _point(file: HouseholdFile, scene: Scene) -> SimulatedChargePoint:
-    [point] = file.charge_points.values()
-    return SimulatedChargePoint(
-        scene.begins,
-        max_amps=point.max_amps,
-        min_amps=point.min_amps,
-        volts=file.household.nominal_volts,
-        register_wh=REGISTER_WH,
-        on_off=point.switching == "on_off",
-    )
-
-
-def _vehicle(file: HouseholdFile, scene: Scene) -> SimulatedVehicle:
-    car = file.vehicles[VEHICLE]
-    return SimulatedVehicle(
-        usable_kwh=car.usable_kwh,
-        soc_percent=scene.soc_percent,
-        efficiency=car.charging_efficiency_percent / 100,
-        taper=car.taper or (),
-        max_amps=car.max_amps,
-    )

@@ -1,7 +1,7 @@
 """Strangers, and devices on topics of others, against a real Mosquitto and a real daemon.
 
 The broker runs with deploy/mosquitto-home.conf and the access list of `lullwatt schema acl`. Each
-row of the table changes nothing at the daemon; what the broker says of it is its MQTT 5 reason.
+row of the table changes nothing in the daemon, and gets the MQTT 5 reason that it names.
 """
 
 from __future__ import annotations
@@ -162,13 +162,13 @@ def test_nobody_connects_unencrypted(unmoved: AttackedHome) -> None:
         assert stranger.connect() == LOST
 
 
-# --- who may say what -----------------------------------------------------------------------------
+# --- who may publish what -------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
     ("who", "topic", "payload"),
     [
-        pytest.param(who, topic, payload, id=f"{who} says {topic}")
+        pytest.param(who, topic, payload, id=f"{who} publishes {topic}")
         for who, topic, payload in [
             ("point.driveway", "driveway/command", START),
             ("point.driveway", "shed/command", START),
@@ -223,13 +223,13 @@ def test_a_subscription_to_everything_gets_only_the_users_own_topics(unmoved: At
 def test_a_device_that_takes_the_daemon_s_client_id(unmoved: AttackedHome) -> None:
     """It can disconnect the daemon (MQTT 5, section 3.1.4), but not publish or read for it.
 
-    The daemon says that its connection was lost, and takes its place back.
+    The daemon logs that its connection was lost, and connects again.
     """
     before = unmoved.log.count("connected to the broker")
     with unmoved.home.as_user("point.shed", "lullwatt-kowhai-cottage") as device:
         assert device.connect() == "Success"
         assert device.publish(f"{BASE}/driveway/command", START) == REFUSED
-        wait_until(lambda: "no broker, trying again" in unmoved.log, what="said so")
+        wait_until(lambda: "no broker, trying again" in unmoved.log, what="the log entry")
         assert device.heard == []
     wait_until(lambda: unmoved.log.count("connected to the broker") > before, 40, what="it is back")
 
@@ -259,7 +259,7 @@ def test_a_topic_of_60_000_characters(unmoved: AttackedHome) -> None:
         assert person.publish(topic, CHARGE_NOW) == REFUSED
 
 
-# --- what may be said, but makes no sense ---------------------------------------------------------
+# --- allowed topics, bad payloads -----------------------------------------------------------------
 
 BOMBS = {
     "nested 30,000 deep": b"[" * 30_000 + b"]" * 30_000,
@@ -286,7 +286,7 @@ def test_payloads_made_to_hurt(unmoved: AttackedHome, payload: bytes) -> None:
     with unmoved.home.as_user("people") as person:
         person.connect()
         assert person.publish(f"{BASE}/driveway/request", payload) == "Success"
-    wait_until(lambda: unmoved.log.count("message not understood") > before, what="said so")
+    wait_until(lambda: unmoved.log.count("message not understood") > before, what="the log entry")
     assert max(map(len, unmoved.log.splitlines())) < 1_000
 
 
@@ -332,14 +332,14 @@ def test_topics_that_a_broker_should_have_refused(topic: str, tmp_path: Path) ->
 def test_everybody_may_publish_on_their_own_topics(attacked: AttackedHome) -> None:
     """The same table the other way round: each user's own message is stored by the daemon."""
     before = attacked.rows()
-    said = [
+    messages = [
         ("point.shed", "shed/reading", READING),
         ("point.driveway", "driveway/vehicle", message(at=stamp(), pilot="B", soc_percent=40)),
         ("people", "driveway/request", message(skip_until=stamp(timedelta(hours=9)))),
         ("prices", "prices", PRICES),
         ("load", "load", message(at=stamp(), amps=[3.5])),
     ]
-    for who, topic, payload in said:
+    for who, topic, payload in messages:
         with attacked.home.as_user(who) as device:
             assert device.connect() == "Success"
             assert device.publish(f"{BASE}/{topic}", payload) == "Success"

@@ -15,7 +15,7 @@ from tests.support.guarded import SECRET, GuardedHome
 from tests.support.waiting import patience, wait_until
 
 LULLWATT = Path(sys.executable).with_name("lullwatt")
-TOLD_BY = "the broker refused the user name or password"
+REFUSED = "the broker refused the user name or password"
 
 
 @pytest.fixture
@@ -55,9 +55,9 @@ def run_until(home: GuardedHome, logged: str, **environment: str) -> str:
 
 def test_a_daemon_that_connects(home: GuardedHome) -> None:
     """The password is not in its log, ledger, status or any message."""
-    said = run_until(home, "connected to the broker")
-    assert "status" in said
-    for place, raw in traces(home, said).items():
+    published = run_until(home, "connected to the broker")
+    assert "status" in published
+    for place, raw in traces(home, published).items():
         assert SECRET.encode() not in raw, place
 
 
@@ -67,14 +67,14 @@ def test_a_daemon_that_connects(home: GuardedHome) -> None:
 def test_a_daemon_that_is_refused(home: GuardedHome, traceback: dict[str, str]) -> None:
     """A wrong password is not shown either, even in a traceback on request."""
     (home.directory / "password").write_text(f"{SECRET}-wrong")
-    said = run_until(home, TOLD_BY, **traceback)
-    for place, raw in traces(home, said).items():
+    published = run_until(home, REFUSED, **traceback)
+    for place, raw in traces(home, published).items():
         assert SECRET.encode() not in raw, place
 
 
 @pytest.mark.parametrize("command", ["check", "run"])
 @pytest.mark.parametrize(
-    ("raw", "mode", "told"),
+    ("raw", "mode", "expected"),
     [
         (f"{SECRET}\n".encode(), 0o644, "only its owner may read or write, got the rights 0644"),
         (f"{SECRET}\n{SECRET}\n".encode(), 0o600, "expected a password file of one line, got 2"),
@@ -86,7 +86,7 @@ def test_a_daemon_that_is_refused(home: GuardedHome, traceback: dict[str, str]) 
     ids=["open", "two lines", "no text", "long", "empty", "missing"],
 )
 def test_a_password_file_that_cannot_be_used(
-    home: GuardedHome, raw: bytes | None, mode: int, told: str, command: str
+    home: GuardedHome, raw: bytes | None, mode: int, expected: str, command: str
 ) -> None:
     """Refused with exit 2 and one line that names the file and not its contents."""
     path = home.directory / "password"
@@ -104,7 +104,7 @@ def test_a_password_file_that_cannot_be_used(
     assert (ran.returncode, ran.stdout) == (2, "")
     [line] = ran.stderr.splitlines()
     assert line.startswith(f"{path}:1:1: ")
-    assert told in line
+    assert expected in line
     assert SECRET not in line
     assert not (home.directory / "ledger.sqlite3").exists()
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from daemon.rehearsal.rehearsal import REGISTER_WH
 from tests.faults.daemon_process import mark
 from tests.faults.ledger_contents import LedgerContents, missing, read_ledger
 from tests.faults.night import Night
-from tests.faults.stage import REGISTER_WH, Stage
+from tests.faults.stage import Stage
 
 NEARLY_PERCENT = 0.5
 

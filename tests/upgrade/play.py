@@ -60,7 +60,7 @@ def _keep_in(ledger: Path) -> None:
 
 def _let_the_meter_show(register_wh: int) -> None:
     """Let each night's meter go on from the night before: a rehearsal begins a new one."""
-    made = rehearsal._simulated_point
+    made = rehearsal.simulated_point
 
     def going_on(file: Any, name: str, at: datetime) -> Any:  # noqa: ANN401 - of any version
         point = made(file, name, at)
@@ -68,7 +68,7 @@ def _let_the_meter_show(register_wh: int) -> None:
         point._register_wh = float(register_wh)
         return point
 
-    rehearsal._simulated_point = going_on
+    rehearsal.simulated_point = going_on
 
 
 def _cut_at(instant: datetime) -> None:

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
 from threading import Event
 
-import pytest
 from ocpp.v16 import call
 
 from adapters.contract.messages import Reading
@@ -31,12 +29,6 @@ from tests.adapters.ocpp.world import (
     world_with,
 )
 from tests.support.waiting import patience, wait_until
-
-
-@pytest.fixture
-def world(tmp_path: Path) -> Iterator[World]:
-    with world_with(tmp_path) as made:
-        yield made
 
 
 def test_a_connection_lost_while_charging(world: World) -> None:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -19,15 +17,8 @@ from tests.adapters.ocpp.world import (
     NOW,
     STANDARD,
     World,
-    world_with,
 )
 from tests.support.waiting import patience
-
-
-@pytest.fixture
-def world(tmp_path: Path) -> Iterator[World]:
-    with world_with(tmp_path) as made:
-        yield made
 
 
 def read_on(connection: Connection) -> None:

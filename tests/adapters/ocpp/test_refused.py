@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -25,12 +24,6 @@ from tests.adapters.ocpp.world import (
     world_with,
 )
 from tests.support.waiting import patience, wait_until
-
-
-@pytest.fixture
-def world(tmp_path: Path) -> Iterator[World]:
-    with world_with(tmp_path) as made:
-        yield made
 
 
 def test_a_refused_start_is_tried_again(world: World) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 from threading import Event
@@ -27,12 +26,6 @@ from tests.adapters.ocpp.world import (
     world_with,
 )
 from tests.support.waiting import patience, wait_until
-
-
-@pytest.fixture
-def world(tmp_path: Path) -> Iterator[World]:
-    with world_with(tmp_path) as made:
-        yield made
 
 
 def test_from_boot_to_the_end(world: World) -> None:

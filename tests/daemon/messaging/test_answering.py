@@ -99,7 +99,7 @@ def test_no_departure() -> None:
 
 
 @pytest.mark.parametrize(
-    ("wish", "why"),
+    ("body", "why"),
     [
         ({"want_percent": 90.0, "by": LEAVES}, None),
         ({"vehicle": "hatchback"}, None),
@@ -108,16 +108,16 @@ def test_no_departure() -> None:
         ({"skip_until": EVENING - MINUTE}, "skip_until: 2026-06-03 18:29 has passed"),
     ],
 )
-def test_impossible_requests_are_refused(wish: dict[str, object], why: str | None) -> None:
+def test_impossible_requests_are_refused(body: dict[str, object], why: str | None) -> None:
     """A vehicle of another charge point, or an instant that has passed."""
-    assert refusal_reason(Request.model_validate(wish), POINT, EVENING, kowhai()) == why
+    assert refusal_reason(Request.model_validate(body), POINT, EVENING, kowhai()) == why
 
 
 def test_a_refused_request_is_not_stored(ledger: Ledger) -> None:
     """It must not count after a restart; without an id it is obeyed as far as possible."""
     inbox = Inbox(topics_of(kowhai()), [POINT], ledger)
-    wish = Request(id="7", vehicle="van")
-    received = inbox.receive(arrived(TOPIC, wish), EVENING, kowhai())
+    request = Request(id="7", vehicle="van")
+    received = inbox.receive(arrived(TOPIC, request), EVENING, kowhai())
     assert received == RequestRefused(POINT, "7", "vehicle: expected one of hatchback, got 'van'")
     assert ledger.requests_since(POINT, EVENING) == ()
     assert inbox.receive(arrived(TOPIC, Request(vehicle="van")), EVENING, kowhai()) is not None

@@ -43,7 +43,7 @@ class Charging:
         person.say(TOPICS.reading(POINT), {"at": now(), "register_kwh": 1000.01, "watts": 7360})
         person.wait_for(TOPICS.status(POINT), charging=True, do="start")
         self.serial = person.last(TOPICS.command(POINT))["serial"]
-        person.stop()  # whoever comes later hears what the broker keeps
+        person.stop()  # a later one gets the retained messages
 
     def is_as_it_was(self, later: Person) -> None:
         """Check that all retained messages are there again, with no old one after them."""
@@ -51,7 +51,7 @@ class Charging:
         later.wait_for(TOPICS.daemon, state="online", instance=self.daemon.name)
         later.wait_for(TOPICS.status(POINT), charging=True, serial=self.serial)
         wait_until(lambda: later.on(TOPICS.plan(POINT)), what="the plan")
-        assert {said["serial"] for said in later.on(TOPICS.command(POINT))} == {self.serial}
+        assert {command["serial"] for command in later.on(TOPICS.command(POINT))} == {self.serial}
 
 
 @pytest.fixture
@@ -101,8 +101,8 @@ def test_a_broker_that_freezes(
 def test_what_changes_without_a_broker_is_published_once(charging: Charging, meet: Meet) -> None:
     """Nothing is queued without a broker: only the command that is right on return is published.
 
-    The new household file takes the wish's ground away: no vehicle may be charged at more than
-    20 A, so that another command must have been made meanwhile.
+    The new household file allows no more than 20 A, so the daemon must have made another command
+    meanwhile.
     """
     charging.broker.kill()
     file = charging.daemon.house
@@ -111,13 +111,14 @@ def test_what_changes_without_a_broker_is_published_once(charging: Charging, mee
     file.write_text(text.replace("max_amps: 32", "max_amps: 20"), "utf-8")
     charging.daemon.daemon.reload()
     last = charging.daemon.ledger.last_command
-    wait_until(lambda: (kept := last(POINT)) is not None and kept.amps == 20, what="20 A")
+    wait_until(lambda: (command := last(POINT)) is not None and command.amps == 20, what="20 A")
     charging.broker.start()
     later = meet(charging.broker.bus)
     later.wait_for(TOPICS.command(POINT), do="start", amps=20.0)
-    # The broker has kept the old one; what is new came once or, being asserted, unchanged.
-    news = [said for said in later.on(TOPICS.command(POINT)) if said["serial"] > charging.serial]
-    assert len({said["serial"] for said in news}) == 1
+    # The old one was retained; the new one came once, or again unchanged.
+    commands = later.on(TOPICS.command(POINT))
+    new = {each["serial"] for each in commands if each["serial"] > charging.serial}
+    assert len(new) == 1
 
 
 def test_readings_that_were_not_acknowledged_are_counted_once(
@@ -191,9 +192,9 @@ def test_a_topic_that_the_broker_refuses(
 
 
 def wait_in_force(running: Running, times: int) -> None:
-    """Wait until the file has come into force so often; a wake-up may have found it changed too."""
-    said = "the changed file is in force"
-    wait_until(lambda: running.log.count(said) >= times, what=f"{said}, {times} times")
+    """Wait until the file has come into force so often; a wake-up may notice a change as well."""
+    event = "the changed file is in force"
+    wait_until(lambda: running.log.count(event) >= times, what=f"{event}, {times} times")
 
 
 def test_sighup_loads_the_file_at_once(mosquitto: Mosquitto, tmp_path: Path) -> None:
@@ -246,16 +247,18 @@ def test_sighup_works_whichever_thread_gets_it(mosquitto: Mosquitto, tmp_path: P
 def test_an_alert_reaches_the_users_own_command(mosquitto: Mosquitto, tmp_path: Path) -> None:
     """`lullwatt run` runs it with the alert, and its place, on standard input."""
     path = household(tmp_path, mosquitto.bus.broker)
-    told = tmp_path / "tell-me"
-    told.write_text(f"#!/bin/sh\ncat > {tmp_path}/$1.part && mv {tmp_path}/$1.part {tmp_path}/$1\n")
-    told.chmod(0o755)
+    script = tmp_path / "tell-me"
+    script.write_text(
+        f"#!/bin/sh\ncat > {tmp_path}/$1.part && mv {tmp_path}/$1.part {tmp_path}/$1\n"
+    )
+    script.chmod(0o755)
     text = path.read_text("utf-8")
-    path.write_text(text.replace("# on_alert: [./tell-me] ", "on_alert: [./tell-me, heard] "))
+    path.write_text(text.replace("# on_alert: [./tell-me] ", "on_alert: [./tell-me, received] "))
     running = Running(path)
     try:
-        wait_until((tmp_path / "heard").exists, 20, what="nothing listens: that is told")
-        assert '"code":"nobody-listens"' in (tmp_path / "heard").read_text().replace(" ", "")
-        assert '"charge_point":"driveway"' in (tmp_path / "heard").read_text().replace(" ", "")
+        wait_until((tmp_path / "received").exists, 20, what="the alert that nobody listens")
+        assert '"code":"nobody-listens"' in (tmp_path / "received").read_text().replace(" ", "")
+        assert '"charge_point":"driveway"' in (tmp_path / "received").read_text().replace(" ", "")
         running.process.terminate()
         assert running.ends() == 0
     finally:

@@ -56,8 +56,8 @@ def test_a_report_is_stored(inbox: Inbox, ledger: Ledger) -> None:
         POINT,
         VehicleReported(report),
     )
-    told = ledger.last_vehicle_reports(POINT)
-    assert (told.pilot, told.soc_percent, told.soc_at) == ("B", 35.0, EVENING)
+    stored = ledger.last_vehicle_reports(POINT)
+    assert (stored.pilot, stored.soc_percent, stored.soc_at) == ("B", 35.0, EVENING)
 
 
 def test_a_request_is_stored_with_the_instant_of_its_arrival(inbox: Inbox, ledger: Ledger) -> None:

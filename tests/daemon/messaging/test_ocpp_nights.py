@@ -172,8 +172,8 @@ def test_equipment_alone_stops_when_its_plan_ends(
     assert result.plan is not None
     assert abs(ended - result.plan.periods[-1].end) < timedelta(seconds=2)
     commanded = [
-        [limit.amps for limit in limits_of(said["cs_charging_profiles"])]
-        for at, name, said in hardware.asked
+        [limit.amps for limit in limits_of(payload["cs_charging_profiles"])]
+        for at, name, payload in hardware.asked
         if name == "SetChargingProfile" and at >= back
     ]
     assert commanded == [[0]]

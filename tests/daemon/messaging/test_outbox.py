@@ -153,18 +153,18 @@ def test_an_alert_that_cannot_be_recorded_is_published_anyway(out: Out, ledger: 
 @pytest.mark.parametrize("given", [None, ["./tell", "loudly"]])
 def test_an_alert_goes_to_the_users_own_command(ledger: Ledger, given: list[str] | None) -> None:
     """The command reads the alert and its place; without a command nothing is run."""
-    told: list[tuple[Sequence[str], dict[str, Any]]] = []
+    run_with: list[tuple[Sequence[str], dict[str, Any]]] = []
     house = household(household={"on_alert": given} if given else {})
     box = Outbox(
         topics_of(house), ledger, RecordedBus(),
-        run_command=lambda command, payload: told.append((command, json.loads(payload))),
+        run_command=lambda command, payload: run_with.append((command, json.loads(payload))),
     )  # fmt: skip
     box.carry_out(POINT, Warn("no-rate", "None."), EVENING, house)
     alert = {
         "v": 1, "code": "no-rate", "at": "2026-06-03T06:30:00Z", "message": "None.",
         "household": "Kowhai Cottage", "charge_point": POINT,
     }  # fmt: skip
-    assert told == ([((str(HERE / "tell"), "loudly"), alert)] if given else [])
+    assert run_with == ([((str(HERE / "tell"), "loudly"), alert)] if given else [])
 
 
 def test_a_note_goes_to_the_log(out: Out) -> None:
@@ -264,15 +264,15 @@ def test_the_daemons_state_is_retained_and_grows_stale(out: Out) -> None:
 
 def test_online_is_published_again_in_time(out: Out) -> None:
     """It is published again before the last one becomes stale, whatever else is published."""
-    said = []
+    published_at = []
     for seconds in range(0, 3600, 50):
         before = len(out.bus.messages)
         out.box.publish_online(EVENING + timedelta(seconds=seconds))
         if len(out.bus.messages) > before:
-            said.append(seconds)
-    assert said[0] == 0
-    assert all(100 < later - earlier < 300 for earlier, later in pairwise(said))
-    assert 3600 - said[-1] < 300
+            published_at.append(seconds)
+    assert published_at[0] == 0
+    assert all(100 < later - earlier < 300 for earlier, later in pairwise(published_at))
+    assert 3600 - published_at[-1] < 300
 
 
 def test_a_status_is_published_when_it_changes_or_becomes_stale(out: Out) -> None:

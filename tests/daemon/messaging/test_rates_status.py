@@ -50,7 +50,7 @@ def priced(hours: Iterable[int]) -> House:
     return House(file, prices_of(file, {"Hourly": points}))
 
 
-def said(house: House, now: datetime = EVENING) -> KnownRates | None:
+def rates_in(house: House, now: datetime = EVENING) -> KnownRates | None:
     status = status_of(PointState(POINT), now, house)
     assert decode(Status, encode(status)) == status
     return status.rates
@@ -70,7 +70,7 @@ def said(house: House, now: datetime = EVENING) -> KnownRates | None:
 )
 def test_what_is_known_of_a_series(hours: Iterable[int], now: str, until: int | None) -> None:
     """Known until the first gap; estimated since the series ended; or not known yet."""
-    rates = said(priced(hours))
+    rates = rates_in(priced(hours))
     assert rates is not None
     assert (rates.tariff, rates.now) == ("Hourly", now)
     assert rates.known_until == (None if until is None else FULL_HOUR + until * HOUR)
@@ -84,7 +84,7 @@ def test_what_is_known_of_bands() -> None:
 
 def test_before_the_first_tariff_there_are_no_rates() -> None:
     """The demo's tariff is valid from April 2026."""
-    assert said(kowhai(), EVENING - timedelta(days=365)) is None
+    assert rates_in(kowhai(), EVENING - timedelta(days=365)) is None
 
 
 def test_bands_before_a_series_are_known_until_it_begins() -> None:
@@ -110,7 +110,7 @@ def test_a_gap_in_the_prices_has_an_end() -> None:
 def test_a_price_is_known_to_the_end_of_its_last_minute(second: int) -> None:
     """In the last minute the rate is known, in the next it is not."""
     house, last = priced([-1, 0]), FULL_HOUR + HOUR - MINUTE + timedelta(seconds=second)
-    known, ended = said(house, last), said(house, last + MINUTE)
+    known, ended = rates_in(house, last), rates_in(house, last + MINUTE)
     assert known is not None
     assert ended is not None
     assert (known.now, ended.now) == ("known", "estimated")
@@ -119,14 +119,14 @@ def test_a_price_is_known_to_the_end_of_its_last_minute(second: int) -> None:
 
 def test_changed_rates_are_published_and_unchanged_ones_are_not(tmp_path: Path) -> None:
     """A status is published at once when prices end or arrive."""
-    heard = RecordedBus()
+    bus = RecordedBus()
     with open_ledger(tmp_path / "ledger.sqlite3") as ledger:
-        outbox = Outbox(topics_of(kowhai()), ledger, heard)
+        outbox = Outbox(topics_of(kowhai()), ledger, bus)
         short, long = priced(range(-24, 1)), priced(range(-24, 12))
         ends = FULL_HOUR + HOUR
         steps = [(-60, short), (-30, short), (0, short), (30, short), (30, long), (60, long)]
-        for seconds, house in steps:  # within the time after which it would be said anyhow
+        for seconds, house in steps:  # within the time after which it is published anyway
             now = ends + timedelta(seconds=seconds)
             outbox.publish_status(POINT, status_of(PointState(POINT), now, house))
-    rates = [status["rates"]["now"] for status in heard.on("status")]
+    rates = [status["rates"]["now"] for status in bus.on("status")]
     assert rates == ["known", "estimated", "known"]

@@ -24,13 +24,13 @@ Meet = Callable[[Any], Person]
 ME = Instance("mine", EVENING)
 
 
-def daemon_state(**said: object) -> DaemonState:
+def daemon_state(**fields: object) -> DaemonState:
     given = {
         "state": "online",
         "instance": "other",
         "since": EVENING + MINUTE,
         "stale_after": EVENING + HOUR,
-    } | said
+    } | fields
     return DaemonState.model_validate(given)
 
 
@@ -108,8 +108,8 @@ def test_the_replaced_daemon_publishes_nothing_more(
     wait_until(lambda: not first.running, 15, what="the first daemon ends")
     person.say(f"{TOPICS.base}/probe", {"n": 1})
     person.wait_for(f"{TOPICS.base}/probe", n=1)
-    said = [(state["state"], state.get("instance")) for state in person.on(TOPICS.daemon)]
-    from_then_on = said[said.index(("online", second.name)) :]
+    states = [(state["state"], state.get("instance")) for state in person.on(TOPICS.daemon)]
+    from_then_on = states[states.index(("online", second.name)) :]
     assert set(from_then_on) == {("online", second.name)}
 
 

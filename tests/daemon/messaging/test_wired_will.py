@@ -35,20 +35,20 @@ def charging(
     mosquitto: Mosquitto, folder: Path
 ) -> Iterator[tuple[subprocess.Popen[bytes], Listener]]:
     """Run the daemon until it has switched the plug on for a person."""
-    heard = Listener()
+    listener = Listener()
     bus = MqttBus(
-        mosquitto.bus, client_id="beside the plug", on_event=heard, subscriptions=[PLUG],
+        mosquitto.bus, client_id="beside the plug", on_event=listener, subscriptions=[PLUG],
         keep_session=False,
     )  # fmt: skip
     bus.start()
-    heard.wait_connected()
+    listener.wait_connected()
     with (folder / "log").open("wb") as log:
         daemon = subprocess.Popen([LULLWATT, "run", household(mosquitto, folder)], stderr=log)
     try:
-        heard.wait_payload(PLUG, b"off")
+        listener.wait_payload(PLUG, b"off")
         assert bus.publish(REQUEST, b'{"v":1,"charge_now":true,"want_percent":100}', retain=False)
-        heard.wait_payload(PLUG, b"on")
-        yield daemon, heard
+        listener.wait_payload(PLUG, b"on")
+        yield daemon, listener
     finally:
         daemon.kill()
         daemon.wait(patience(20))
@@ -60,23 +60,23 @@ def test_the_plug_is_off_once_the_daemon_has_ended(
     by: signal.Signals, mosquitto: Mosquitto, tmp_path: Path
 ) -> None:
     """Killed or asked to stop, the last message to the plug is off."""
-    with charging(mosquitto, tmp_path) as (daemon, heard):
-        assert heard.payloads(PLUG)[-1] == b"on"
+    with charging(mosquitto, tmp_path) as (daemon, listener):
+        assert listener.payloads(PLUG)[-1] == b"on"
         daemon.send_signal(by)
         daemon.wait(patience(20))
-        wait_until(lambda: heard.payloads(PLUG)[-1] == b"off", what="the plug is off")
+        wait_until(lambda: listener.payloads(PLUG)[-1] == b"off", what="the plug is off")
 
 
 def test_a_daemon_that_comes_back_switches_on_again(mosquitto: Mosquitto, tmp_path: Path) -> None:
     """Killed during a charge and started again, it goes on with the person's request."""
-    with charging(mosquitto, tmp_path) as (daemon, heard):
+    with charging(mosquitto, tmp_path) as (daemon, listener):
         daemon.kill()
         daemon.wait(patience(20))
-        wait_until(lambda: heard.payloads(PLUG)[-1] == b"off", what="the plug is off")
+        wait_until(lambda: listener.payloads(PLUG)[-1] == b"off", what="the plug is off")
         with (tmp_path / "log2").open("wb") as log:
             again = subprocess.Popen([LULLWATT, "run", tmp_path / "house.yaml"], stderr=log)
         try:
-            wait_until(lambda: heard.payloads(PLUG)[-1] == b"on", 20, what="the plug is on")
+            wait_until(lambda: listener.payloads(PLUG)[-1] == b"on", 20, what="the plug is on")
         finally:
             again.terminate()
             again.wait(patience(20))
