@@ -15,6 +15,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from tests.deploy.guide import ROOT
+from tests.support.afternoon import ZONE_OF_THE_EXAMPLES, afternoon_zone
 from tests.support.waiting import patience
 
 READY_ENVIRONMENT = "/srv/environment"
@@ -78,6 +79,8 @@ def on_stage(script: str, directory: Path) -> subprocess.CompletedProcess[str]:
         release(laid_on / "home" / "keeper", version)
     for name, text in _programs().items():
         _write(laid_on / name, text, mode=0o755)
+    if shifted_clock := os.environ.get("LD_PRELOAD"):
+        _write(laid_on / "etc" / "ld.so.preload", f"{shifted_clock}\n")
     return subprocess.run(
         [
             "unshare", "--mount", "--pid", "--fork", "--kill-child", "--net", "--uts",
@@ -126,6 +129,12 @@ def ready_environment(version: str | None = None) -> dict[str, str]:
     }
 
 
+_EDITOR = f"""\
+#!/bin/sh
+sed -i 's,{ZONE_OF_THE_EXAMPLES},{afternoon_zone()},' "$1"
+"""
+"""Moves the household, so that the plan does not depend on the hour at which the guide is run."""
+
 _NUMBERED = """sed -n 's/^version = "/lullwatt, version /p' pyproject.toml | tr -d '"'"""
 """The release that the installer runs in says which version this is."""
 
@@ -139,7 +148,7 @@ def _programs() -> dict[str, str]:
         "usr/local/sbin/systemctl": f'{stand_in} "$@"\n',
         "usr/local/sbin/journalctl": "#!/bin/sh\ncat /run/stand-in/lullwatt.log\n",
         "usr/local/bin/sudo": '#!/bin/sh\nexec "$@"\n',
-        "usr/local/bin/edit": '#!/bin/sh\necho "# looked through" >> "$1"\n',
+        "usr/local/bin/edit": _EDITOR,
         **environment,
     }
 

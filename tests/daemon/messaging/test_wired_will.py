@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from adapters.bus.bus import MqttBus
+from tests.support.afternoon import in_the_afternoon
 from tests.support.brokers import Mosquitto
 from tests.support.listening import Listener
 from tests.support.waiting import patience, wait_until
@@ -23,10 +24,11 @@ REQUEST = "lullwatt/kowhai-cottage/carport/request"
 
 
 def household(mosquitto: Mosquitto, folder: Path) -> Path:
-    """Write the example for this broker, with a car that is there at all hours."""
+    """Write the example for this broker, with a car that is there and waits for the night."""
     text = EXAMPLE.read_text(encoding="utf-8").replace(":1883", f":{mosquitto.port}")
     path = folder / "house.yaml"
-    path.write_text(text.replace("18:00-07:30", "00:00-00:00"), encoding="utf-8")
+    text = in_the_afternoon(text.replace("18:00-07:30", "00:00-00:00"))
+    path.write_text(text, encoding="utf-8")
     return path
 
 

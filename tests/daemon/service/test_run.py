@@ -15,6 +15,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.support.afternoon import in_the_afternoon
 from tests.support.brokers import Mosquitto
 from tests.support.waiting import patience, wait_until
 
@@ -58,11 +59,11 @@ def start() -> Iterator[Start]:
 
 
 def household(directory: Path, broker: str) -> Path:
-    """Write the demo household with another broker."""
+    """Write the demo household with another broker, where it is early afternoon."""
     text = files("config").joinpath("examples", "kowhai.yaml").read_text("utf-8")
     assert "mqtt://127.0.0.1:1883" in text
     path = directory / "house.yaml"
-    path.write_text(text.replace("mqtt://127.0.0.1:1883", broker), "utf-8")
+    path.write_text(in_the_afternoon(text.replace("mqtt://127.0.0.1:1883", broker)), "utf-8")
     return path
 
 
