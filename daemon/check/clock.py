@@ -1,4 +1,4 @@
-"""Explain which clock a tariff's bands follow: local time, or a meter's standard time."""
+"""Explain which clock a tariff's bands follow: local or standard time."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ def _offset(minutes: int) -> str:
 
 
 def _by_the_local_clock(tariff: Tariff, shift: int) -> str:
-    """Give the hours by the local clock while it is `shift` minutes ahead of standard time."""
+    """Give the hours by a clock that is `shift` minutes ahead of standard time."""
     hours, rest = divmod(abs(shift), _HOUR)
     length = f"{hours} h" + (f" {rest} min" if rest else "") if hours else f"{rest} min"
     season = (

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 
 def price_lines(house: House, place: int) -> Iterator[str]:
-    """Explain a price series: its source, formula and steps, and how far its prices are known.
+    """Explain a price series: source, formula, steps, and known prices.
 
     Parameters
     ----------

@@ -1,3 +1,3 @@
-"""The command line: read arguments, call the other rooms, print, and set the exit code."""
+"""The command line: read arguments, call other rooms, print, set the exit code."""
 
 from __future__ import annotations

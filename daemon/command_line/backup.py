@@ -21,10 +21,10 @@ MEGABYTE = 1_000_000
 @click.argument("dest", type=click.Path(path_type=Path))
 @click.option("--overwrite", is_flag=True, help="Replace an existing copy.")
 def backup(file: Path, dest: Path, *, overwrite: bool) -> None:
-    """Copy a household's ledger to DEST, a file or a folder; the daemon may keep running.
+    """Copy a household's ledger to DEST, a file or a folder.
 
-    In a folder the copy is named after the ledger and today's date. The copy is complete and
-    consistent, and is checked before it gets its name.
+    The daemon may keep running. In a folder the copy is named after the ledger and today's date.
+    The copy is complete and consistent, and is checked before it gets its name.
     """
     from adapters.backups.whole_copy import copy_ledger  # noqa: PLC0415
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs

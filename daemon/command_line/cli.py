@@ -283,7 +283,7 @@ def schema_bus(file: Path | None) -> None:
 @schema.command("acl")
 @FILE
 def schema_acl(file: Path) -> None:
-    """Print an access list for Mosquitto: who may publish and read what at this household."""
+    """Print an access list for Mosquitto: who may publish and read which topics."""
     from adapters.wired.access_list import access_list  # noqa: PLC0415
     from config.household.loading import load_household  # noqa: PLC0415
 

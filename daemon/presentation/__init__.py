@@ -1,3 +1,3 @@
-"""What printed output shares: options, figures, strips, CSV, HTML, logs, and how a plan looks."""
+"""What printed output shares: options, figures, CSV, HTML pages, logs, plans."""
 
 from __future__ import annotations

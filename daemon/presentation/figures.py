@@ -31,7 +31,7 @@ def local_time(instant: datetime, zone: ZoneInfo, form: str = "%a %H:%M") -> str
 
 
 def counted(count: float, noun: str) -> str:
-    """Write a number of things, such as ``"1 year"``, ``"2.5 years"`` or ``"1,200 nights"``."""
+    """Write a number of things, such as ``"1 year"`` or ``"2.5 years"``."""
     number = plain_number(Decimal(str(count))) if count % 1 else f"{count:,.0f}"
     return f"{number} {noun}{'' if count == 1 else 's'}"
 

@@ -1,4 +1,4 @@
-"""Set up the log on standard error: readable on a terminal, elsewhere one JSON object a line."""
+"""Set up the log on standard error: text on a terminal, elsewhere JSON lines."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Fill in pages of HTML that stand alone: they load no script, no font and nothing from a network.
+"""Fill in pages of HTML that need no script, no font and no network.
 
 Templates escape every text. Only pictures are inserted as they are, because Lullwatt drew them.
 """

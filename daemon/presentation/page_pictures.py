@@ -1,4 +1,4 @@
-"""What the pictures in HTML pages share: sizes, colours, a legend, and how they become SVG.
+"""What the pictures in HTML pages share: sizes, colours, a legend, SVG.
 
 Each picture is drawn twice, for wide and for narrow windows, so that its letters always have the
 same size.
@@ -71,7 +71,7 @@ _REMOVED = re.compile(r"<metadata>.*?</metadata>|<style\b.*?</style>", re.DOTALL
 
 
 def _element(figure: Figure, name: str) -> str:
-    """Render an ``svg`` element: no prologue, sizes or namespaces; ids that begin with a name."""
+    """Render an ``svg`` element without sizes; its ids begin with a name."""
     image = BytesIO()
     figure.savefig(image, format="svg", metadata={"Date": None, "Creator": None})
     text = image.getvalue().decode("utf-8")

@@ -1,4 +1,4 @@
-"""Show a plan in a terminal: the night as a strip, a table of periods, totals, and reasons."""
+"""Show a plan in a terminal: a strip, a table of periods, totals, reasons."""
 
 from __future__ import annotations
 
@@ -75,7 +75,7 @@ def show_plan(plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> Renderab
 
 
 def strip(plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> list[Text]:
-    """Draw the time until the departure: hours, rates as heights, and when it charges.
+    """Draw the time until the departure: hours, rates as heights, charging.
 
     Parameters
     ----------

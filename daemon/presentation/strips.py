@@ -1,4 +1,4 @@
-"""Draw strips of characters in a terminal: the height of each cell, and marks above the cells."""
+"""Draw strips in a terminal: the height of each cell, and marks above them."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Talk to a running daemon over the bus: the commands `lullwatt ask` and `lullwatt status`.
+"""Talk to a running daemon over the bus: `lullwatt ask` and `lullwatt status`.
 
 Knows the daemon only by its messages: reads neither its ledger nor its state.
 """

@@ -146,7 +146,7 @@ def _request_body(options: dict[str, Any], file: HouseholdFile, now: datetime) -
 
 
 def _instant(option: str, text: str | None, file: HouseholdFile, now: datetime) -> str | None:
-    """Read an instant, or a time of day as the next instant at which the home's clock shows it."""
+    """Read an instant, or a time of day as its next occurrence by the home's clock."""
     from adapters.clocks.instants import parse_instant  # noqa: PLC0415
     from planners.local_time.conversion import instant_of_local, local_date  # noqa: PLC0415
 

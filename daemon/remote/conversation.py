@@ -1,4 +1,4 @@
-"""A short exchange with a running daemon over the household's bus, from any machine."""
+"""A short exchange with a running daemon over the bus, from any machine."""
 
 from __future__ import annotations
 
@@ -118,7 +118,7 @@ class Conversation:
         self._bus.publish(topic, payload, retain=False)
 
     def undelivered(self, topic: str) -> Published | None:
-        """Return why the last message on a topic reached nobody; None if that is not known."""
+        """Return why the last message on a topic reached nobody, if it did not."""
         return self._undelivered.get(topic)
 
     def payloads(self, topic: str) -> list[bytes]:

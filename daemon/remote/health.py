@@ -1,4 +1,4 @@
-"""Read what a running daemon reports of itself and its charge points, and judge its health."""
+"""Read what a running daemon reports, and judge whether it is well."""
 
 from __future__ import annotations
 

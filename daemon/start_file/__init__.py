@@ -1,3 +1,3 @@
-"""Ask for a household's facts and write its file: the command `lullwatt start-file`."""
+"""Ask about a household and write its file: the command `lullwatt start-file`."""
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Guess where a home is from its machine's time zone, for the defaults of `start-file`."""
+"""Guess where a home is from its machine's time zone, for default answers."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The questions of `start-file`: what each asks and means, and its default answer.
+"""The questions of `start-file`, with their meaning and default answers.
 
 A default may depend on earlier answers. The table knows neither terminal nor file.
 """

@@ -1,4 +1,4 @@
-"""Write a household as a commented YAML file, in the order and the words of the example."""
+"""Write a household as commented YAML, in the order and words of the example."""
 
 from __future__ import annotations
 

@@ -1,3 +1,3 @@
-"""Show the rates of some days as text, CSV, JSON and pictures: the command `lullwatt tariff`."""
+"""Show the rates of some days, also as pictures: the command `lullwatt tariff`."""
 
 from __future__ import annotations

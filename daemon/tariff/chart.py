@@ -1,4 +1,4 @@
-"""Compute what a picture shows before it is drawn: steps, runs of charging, labels, hours. Pure."""
+"""Compute what a picture shows: steps, runs of charging, labels, hours. Pure."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ class Run(NamedTuple):
 
 
 class Label(NamedTuple):
-    """Where to write the name of a band, from `start` to `end` [hours since an origin]."""
+    """The place of a band's name, from `start` to `end` [hours since an origin]."""
 
     start: float
     end: float
@@ -62,7 +62,7 @@ class Mark(NamedTuple):
 
 
 def hours_since(origin: datetime, instant: datetime) -> float:
-    """Return the time from `origin` to `instant` [hours], unaffected by clock changes."""
+    """Return the time from `origin` to `instant`, across clock changes too [hours]."""
     return (instant - origin) / HOUR
 
 
@@ -139,7 +139,7 @@ def runs_of(periods: Sequence[Period]) -> list[Run]:
 
 
 def band_labels(spans: Sequence[RateSpan], origin: datetime) -> list[Label]:
-    """Find the longest span of each band at each of its rates; a price series has none.
+    """Find the longest span of each band at each of its rates.
 
     Parameters
     ----------
@@ -151,7 +151,7 @@ def band_labels(spans: Sequence[RateSpan], origin: datetime) -> list[Label]:
     Returns
     -------
     list of Label
-        One for each band and rate, in order of their first span.
+        One for each band and rate, in order of their first span; none for a price series.
     """
     longest: dict[tuple[str, object], RateSpan] = {}
     for span in spans:

@@ -1,4 +1,4 @@
-"""Read the rates of local days, how long each day is, and which rates are not known. Pure."""
+"""Read the rates of local days, how long they are, and what is unknown. Pure."""
 
 from __future__ import annotations
 
@@ -122,7 +122,7 @@ def _day(file: HouseholdFile, prices: Prices, day: date) -> Day:
 
 
 def _known_from(prices: Prices, start: datetime, end: datetime) -> datetime:
-    """Find the first instant of a day with a rate; a series has one from its first price on."""
+    """Find the first instant with a rate; later instants of the day have one too."""
     if start == end or _is_known(prices, start):
         return start
     minutes = range(minute_of(start), minute_of(end))
@@ -139,7 +139,7 @@ def _is_known(prices: Prices, instant: datetime) -> bool:
 
 
 def unknown_in(days: Sequence[Day]) -> list[UnknownTime]:
-    """List the times without known rates; adjacent times with the same reason are joined.
+    """List the times without known rates, joined if their reason is the same.
 
     Parameters
     ----------

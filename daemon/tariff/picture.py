@@ -1,4 +1,4 @@
-"""Draw pictures for `--picture`: the rates of some days, and a plan over its rates.
+"""Draw pictures: the rates of some days, and a plan over its rates.
 
 Needs matplotlib, which comes with an extra, so it is imported only when a picture is asked for.
 Figures are made without pyplot: they share no state, and are the same byte for byte each time.
@@ -115,7 +115,7 @@ def draw_tariff(path: Path, file: HouseholdFile, days: Sequence[Day]) -> None:
 
 
 def _frames(count: int) -> tuple[Figure, list[Axes]]:
-    """Lay out a frame for each day, one below the other; from the eighth day on, in two columns."""
+    """Lay out a frame for each day; more than seven days have two columns."""
     columns = 1 if count <= DAYS_IN_A_COLUMN else 2
     lines = -(-count // columns)
     size = (8.0 if columns == 1 else 11.0, 4.0 if lines == 1 else 1.2 + 1.25 * lines)
@@ -236,7 +236,7 @@ def _draw_trips(axes: Axes, plan: Plan, origin: datetime, zone: ZoneInfo) -> Non
 
 
 def _draw_rates(axes: Axes, spans: Sequence[RateSpan], origin: datetime) -> None:
-    """Draw contiguous rates as steps above zero, with estimates hatched and bands named."""
+    """Draw contiguous rates as steps, with estimates hatched and bands named."""
     line = steps_of(spans, origin)
     axes.stairs(line.rates, line.edges, fill=True, color=FILL)
     _hatch(axes, spans, origin, QUIET)
@@ -283,7 +283,7 @@ def _name_bands(axes: Axes, spans: Sequence[RateSpan], origin: datetime) -> None
 
 
 def _hours_per_inch(axes: Axes) -> float:
-    """Estimate how much time an inch stands for; the exact width of a frame is set last."""
+    """Estimate how many hours an inch shows; exact widths are only set at the end."""
     figure, place = axes.get_figure(root=True), axes.get_subplotspec()
     if figure is None or place is None:
         raise ValueError("a frame needs a figure to have a width")
@@ -325,7 +325,7 @@ def _style() -> Iterator[None]:
 
 
 def _rendered(figure: Figure, path: Path) -> bytes:
-    """Render as the suffix says, without date or creator, so that it is always the same."""
+    """Render as the suffix says, the same bytes each time: no date, no creator."""
     image = BytesIO()
     if path.suffix.lower() == ".svg":
         figure.savefig(image, format="svg", metadata={"Date": None, "Creator": None})

@@ -1,4 +1,4 @@
-"""Write the rates of some days for scripts: as CSV, and as one JSON document. Rates are exact."""
+"""Write the exact rates of some days for scripts, as CSV and as JSON values."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Show the rates of some days, to check against the supplier's papers: strips and a legend."""
+"""Show the rates of some days in a terminal: a strip for each, and a legend."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ def _range(days: Sequence[Day]) -> str:
 
 
 def _strips(file: HouseholdFile, days: Sequence[Day]) -> Iterator[RenderableType]:
-    """Draw the days in blocks; a block has one tariff, one month and one row of hours."""
+    """Draw the days in blocks of one tariff, one month and one row of hours."""
     spans = [span for day in days for span in day.spans]
     low, high = min(span.rate for span in spans), max(span.rate for span in spans)
     before = days[0].tariff
@@ -203,7 +203,7 @@ def _usual_use(tariff: Tariff) -> Iterator[Text]:
 def _series(
     file: HouseholdFile, prices: Prices, tariff: Tariff, spans: Sequence[RateSpan]
 ) -> Iterator[str]:
-    """Give the range of a price series, its mean over time, and until when it is known."""
+    """Give the range of a price series, its mean, and until when it is known."""
     yield f"{_formula(tariff)}."
     if not spans:
         return

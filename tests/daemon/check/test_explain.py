@@ -81,7 +81,7 @@ def test_bands_are_in_local_time_on_the_night_of_a_clock_change(zone: str, now: 
 def test_a_meter_that_ignores_daylight_saving_is_explained_by_the_wall_clock(
     now: str, expected: str
 ) -> None:
-    """`clock: standard` in London: an hour later on the wall in summer, and from the change on."""
+    """`clock: standard` in London: an hour later in summer, from the clock change on."""
     tariff = bands(
         band("low", "0.07", hours=["00:30-05:30"]), band("high", "0.25"), clock="standard"
     )
@@ -140,7 +140,7 @@ def test_a_night_that_never_ends_is_explained() -> None:
 
 
 def test_departures_are_explained_with_the_next_one() -> None:
-    """Days, time, need and want; then the very next one and when its charge is to be done."""
+    """Days, time, need and want; then the next one, and when charging must finish."""
     leaves = {
         "days": ["mon", "thu"],
         "need_percent": 60.0,
@@ -183,7 +183,7 @@ def test_a_return_by_plugged_in_hours_is_explained() -> None:
 
 
 def test_the_known_load_is_explained_with_what_it_leaves_tonight() -> None:
-    """Each item in plain words, then the hours of tonight in which less is left than usual."""
+    """Each item, then the hours of tonight in which it leaves less than usual."""
     load = [
         {"amps": 40.0, "hours": ["17:00-21:00", "06:30-07:30"], "days": ["wed", "thu"]},
         {"amps": 20.0, "hours": ["18:00-19:00"], "months": [6, 7]},
@@ -299,7 +299,7 @@ def test_where_figures_go_is_explained() -> None:
     ],
 )
 def test_wiring_is_explained_with_its_topics(example: str, expected: str) -> None:
-    """Where hardware has topics of its own, these stand there, and what keeps it safe."""
+    """Hardware's own topics are listed, with what keeps it safe."""
     path = KOWHAI.parent / f"{example}.yaml"
     text = " ".join(" ".join(explain(load_house(path), EVENING)).split())
     assert expected in text

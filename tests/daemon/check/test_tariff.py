@@ -1,4 +1,4 @@
-"""What `lullwatt check` says of the tariffs, in words that a householder recognises."""
+"""What `lullwatt check` says of tariffs, in words that a householder recognises."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def tariff_lines(
 
 
 def test_a_three_band_tariff_as_the_householder_knows_it() -> None:
-    """Name, dates, standing charge, each band's rate and hours, their sums, holidays and clock.
+    """Dates, standing charge, rate and hours of each band, totals, holidays, clock.
 
     The rates with tax are those of the papers to the last digit: 0.305 and 15 % are 0.35075.
     """
@@ -82,7 +82,7 @@ def test_without_tax_and_standing_charge_neither_is_mentioned() -> None:
     ],
 )
 def test_dated_tariffs_say_when_they_are_in_force(now: str, states: list[str]) -> None:
-    """From its own date until the day before the next one's; midnight is the household's."""
+    """From its own date until the day before the next; midnight is the household's."""
     old = bands(band("all"), name="Old", valid_from=date(2026, 3, 1))
     new = bands(band("all"), name="New", valid_from=date(2026, 6, 1))
     heads = [line for line in tariff_lines(old, new, now=now) if line.startswith(("Old", "New"))]
@@ -142,7 +142,7 @@ def test_a_band_without_any_hours_is_explained() -> None:
 
 
 def test_public_holidays_with_their_own_hours_name_the_next_two() -> None:
-    """New Zealand: Matariki on 10 July 2026 and Labour Day on 26 October after 3 June.
+    """New Zealand, after 3 June 2026: Matariki on 10 July, Labour Day on 26 October.
 
     (Te Kahui o Matariki Public Holiday Act 2022, Schedule; the other from memory.)
     """
@@ -214,7 +214,7 @@ def test_public_holidays_with_their_own_hours_name_the_next_two() -> None:
 def test_a_meter_that_ignores_summer_time_is_explained_by_the_local_clock(
     zone: str, clock: list[str]
 ) -> None:
-    """Its hours in summer by the local clock, an hour or half an hour later (IANA 2026f)."""
+    """Its summer hours by the local clock are 30 or 60 minutes later (IANA 2026f)."""
     lines = tariff_lines(THREE_BANDS | {"clock": "standard"}, home={"timezone": zone})
     assert lines[lines.index(ORDINARY) + 1 :] == clock
 
@@ -245,7 +245,7 @@ def hourly(first: str, *rates: str) -> list[PricePoint]:
 
 
 def test_a_price_series_is_explained_from_price_to_rate() -> None:
-    """Source, formula in order of calculation, step, how far prices are known, estimates."""
+    """Source, formula, step, how far prices are known, and estimates."""
     tariff = series(
         multiply=Decimal("0.001"), add=Decimal("0.115"), tax_percent=Decimal(15),
         standing_charge=Decimal(1),

@@ -74,7 +74,7 @@ def test_a_missing_ledger_is_an_error(tmp_path: Path) -> None:
 
 
 def test_the_daemon_goes_on_with_a_copy_in_place_of_a_damaged_ledger(tmp_path: Path) -> None:
-    """As in the guide: remove the ledger with its -wal and -shm, and put the copy in its place.
+    """As in the guide: remove the ledger, -wal and -shm; put the copy in its place.
 
     Commands were sent after the copy was made. The next serial is above all of theirs, so that
     hardware obeys it, and all energy up to the meter's later reading is accounted for.

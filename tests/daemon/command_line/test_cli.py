@@ -1,4 +1,4 @@
-"""The command line as people and scripts meet it: what is printed where, and the exit code."""
+"""The command line as people and scripts see it: output and exit codes."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ def test_the_installed_command_says_its_version() -> None:
 
 
 def test_the_installed_command_plans_the_night_of_the_design(tmp_path: Path) -> None:
-    """Design, section 8, through the command: 26.0 kWh, 5.02, exit 0, nothing on stderr."""
+    """Design, section 8: 26.0 kWh, 5.02, exit 0, nothing on standard error."""
     (tmp_path / "house.yaml").write_text(KOWHAI, encoding="utf-8")
     ran = started("plan", str(tmp_path / "house.yaml"), "--soc", "35", *EVENING, "--json")
     assert (ran.returncode, ran.stderr) == (0, "")
@@ -290,7 +290,7 @@ def test_an_unknown_state_of_charge_is_asked_for(run: Callable[..., Ran], tmp_pa
 def test_a_fault_of_ours_is_one_line_too(
     run: Callable[..., Ran], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A programming error is said to be ours, with exit 1, and shows its place when asked to."""
+    """A programming error says that it is ours, with exit 1."""
 
     def break_down(*_arguments: object) -> None:
         raise ZeroDivisionError("by nothing")

@@ -143,7 +143,7 @@ def test_the_broker_configuration_works(make_mosquitto: Callable[..., Mosquitto]
 def test_the_page_of_the_bus_plays_the_hardware(
     make_mosquitto: Callable[..., Mosquitto],
 ) -> None:
-    """Its first command prints what its second one publishes, and the daemon can read it."""
+    """Its first command prints what the second publishes; the daemon can read it."""
     page = (ROOT / "deploy" / "BUS.md").read_text("utf-8")
     [block] = re.findall(r"```\n(mosquitto_sub.*?)```", page, re.DOTALL)
     subscribe, publish = (shlex.split(line) for line in block.replace("\\\n", "").splitlines())

@@ -48,7 +48,7 @@ def marks(line: str) -> dict[int, str]:
 
 
 def test_the_strip_shows_hours_rates_and_charging() -> None:
-    """A quarter of an hour a cell: 18:30 to 07:20, dear until 21:00, charging from then on."""
+    """Cells of a quarter-hour, 18:30 to 07:20: expensive until 21:00, then charging."""
     given = DemoHousehold(tariffs=[THREE_BANDS])
     hours, rates, charging, legend = strip_of(given, given.plan(35.0, EVENING))
     assert hours == " " * 12 + "19  20  21  22  23  00  01  02  03  04  05  06  07"
@@ -69,7 +69,7 @@ NIGHTS = [
 
 @pytest.mark.parametrize(("zone", "noon", "hours"), NIGHTS)
 def test_a_night_of_any_length_fills_the_strip_once(zone: str, noon: str, hours: float) -> None:
-    """Noon to noon over a clock change: one cell for each half hour there is, and no more."""
+    """Noon to noon over a clock change: exactly one cell for each half-hour."""
     given = DemoHousehold(
         {"timezone": zone}, [TWO_RATES], leaves={"at": "12:00", "margin_minutes": 0}
     )
@@ -99,7 +99,7 @@ def test_the_hour_that_is_skipped_is_not_shown() -> None:
 
 @pytest.mark.parametrize("days", [1, 2, 3, 7, 20, 40])
 def test_a_far_departure_still_fits(days: int) -> None:
-    """However long the time to the departure, the strip is at most 78 columns, the text 80."""
+    """The strip is at most 78 columns wide, the text 80, however far the departure."""
     date = utc("2026-06-03T00:00:00").replace(day=1, month=6 + (days > 25)).date()
     date = date.replace(day=(2 + days) % 30 + 1)
     leaves = {"days": None, "date": date, "at": "07:20"}
@@ -124,7 +124,7 @@ def test_many_rates_are_named_by_their_range() -> None:
 
 
 def test_one_rate_is_drawn_low() -> None:
-    """At a flat rate there is nothing that stands out."""
+    """At a flat rate nothing stands out."""
     given = DemoHousehold(tariffs=[bands(band("all", "0.20"))])
     assert set(strip_of(given, given.plan(30.0, EVENING))[1][INDENT:]) == {"▁"}
 
@@ -146,7 +146,7 @@ def test_the_table_names_each_period() -> None:
 
 
 def test_the_totals_compare_like_with_like() -> None:
-    """A rule that buys less energy is shown with its energy; one that buys the same is not."""
+    """A baseline shows its energy only if it differs from the plan's."""
     given = DemoHousehold(point={"max_amps": 10.0})
     text = printed(given, given.plan(30.0, EVENING))
     assert "28.89 kWh at the meter for NZD 7.23, 1 start." in text

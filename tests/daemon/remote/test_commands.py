@@ -92,7 +92,7 @@ def test_ask_to_skip_in_json(home: Home, run: Run) -> None:
 
 @pytest.mark.parametrize("as_json", [False, True])
 def test_a_refusal_is_an_error(home: Home, run: Run, *, as_json: bool) -> None:
-    """The reason on standard error, exit 2; with --json the answer is printed as well."""
+    """The reason on standard error, exit 2; --json also prints the answer."""
     past = ["--want", "80", "--by", "2020-01-01T00:00:00Z", *(["--json"] if as_json else [])]
     ran = run("ask", home.house, *past)
     assert ran.code == 2
@@ -136,7 +136,7 @@ USAGE = [
 
 @pytest.mark.parametrize(("arguments", "why"), USAGE)
 def test_bad_usage_needs_no_broker(run: Run, arguments: list[str], why: str) -> None:
-    """Options that make no sense are refused in one line, exit 2, before anything is sent."""
+    """Senseless options are refused in one line, exit 2, before anything is sent."""
     ran = run("ask", str(KOWHAI), *arguments)
     assert (ran.code, ran.out) == (2, "")
     [line] = ran.err.splitlines()
@@ -201,7 +201,7 @@ LONG_AGO = {"at": "2026-06-03T06:30:00Z", "stale_after": "2026-06-03T06:35:00Z"}
 def test_no_daemon(
     left: Home, run: Run, command: list[str], retained: dict[str, str] | bytes, why: str
 ) -> None:
-    """A missing daemon is reported with exit 4, and no request is left for it to find later."""
+    """A missing daemon is reported with exit 4; no request is left for it."""
     payload = retained
     if not isinstance(payload, bytes):
         payload = json.dumps({"v": 1, **payload}).encode()
@@ -248,7 +248,7 @@ def test_status_in_json(home: Home, run: Run) -> None:
 
 
 def test_status_with_an_alert(mosquitto: Mosquitto, run: Run, run_daemon: RunDaemon) -> None:
-    """If nothing listens to the commands there is an alert: exit 4, and its code is named."""
+    """If nothing listens to commands there is an alert: exit 4, with its code."""
     daemon = run_daemon("home", mosquitto.bus)
     ran = Ran(0, "", "")
     for _ in range(20):

@@ -1,4 +1,4 @@
-"""Laws of `start-file`: if answers are accepted, the file loads and holds those answers.
+"""Laws of `start-file`: accepted answers make a file that holds those answers.
 
 `GOOD` are answers that must be accepted; `wild` may be good or bad.
 """
@@ -185,7 +185,7 @@ def test_a_bad_name_is_refused(name: str) -> None:
 
 @given(rates)
 def test_a_number_reads_back_exactly(number: float) -> None:
-    """As a Decimal and as a float, however small, in a form that YAML reads as a number."""
+    """As a Decimal and as a float, however small, in a form that YAML reads."""
     exact = Decimal(repr(number))
     read = read_yaml(f"[{number_scalar(exact)}, {number_scalar(float(number))}]").data
     assert isinstance(read, list)

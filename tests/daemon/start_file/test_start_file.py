@@ -1,4 +1,4 @@
-"""`start-file` without a terminal: answers from a file, faults in them, the file written."""
+"""`start-file` without a terminal: answers, their faults, the file written."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ def test_answers_come_on_standard_input_too(tmp_path: Path) -> None:
 
 
 def test_a_charge_point_and_one_rate(run: Callable[..., Ran], tmp_path: Path) -> None:
-    """Fixed equipment on three phases, a broker elsewhere: each answer is in its place."""
+    """Fixed equipment, three phases, a broker elsewhere: each answer is in its place."""
     text = """
         tariff: one_rate
         rate: 0.31
@@ -93,7 +93,7 @@ def test_a_charge_point_and_one_rate(run: Callable[..., Ran], tmp_path: Path) ->
 
 
 def test_keys_stand_in_the_order_of_the_example(run: Callable[..., Ran], tmp_path: Path) -> None:
-    """Comments begin at the same column, so that the two files can be read side by side."""
+    """Comments begin at the same column, so that both can be read side by side."""
     run("start-file", "--answers", write(tmp_path, "outlet: charge_point"))
     text = (tmp_path / "house.yaml").read_text("utf-8")
     written, example = (list(read_yaml(each).keys) for each in (text, EXAMPLE.read_text("utf-8")))
@@ -151,7 +151,7 @@ FAULTS = {
 def test_a_fault_is_named_with_its_place(
     run: Callable[..., Ran], tmp_path: Path, text: str
 ) -> None:
-    """In the words of the household file, at the line and column of the answer; nothing is made."""
+    """In the words of the household file, at the answer's place; nothing is written."""
     ran = run("start-file", "--answers", write(tmp_path, text))
     assert (ran.code, ran.out) == (2, "")
     assert ran.err.startswith(f"answers.yaml:{FAULTS[text]}")
@@ -269,7 +269,7 @@ def test_a_disk_that_fails_leaves_nothing_behind(
 def test_the_machine_gives_the_time_zone(
     tmp_path: Path, variable: str, link: str, zone: str | None, currency: str | None
 ) -> None:
-    """TZ (POSIX, with an IANA name), then the link /etc/localtime; only known zones count."""
+    """TZ (POSIX), then the link /etc/localtime; only known zones count."""
     local_time = tmp_path / "localtime"
     if link:
         local_time.symlink_to(link)

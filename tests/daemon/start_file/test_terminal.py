@@ -1,4 +1,4 @@
-"""`start-file` on a real (pseudo) terminal: questions, defaults, reasons, and a file at the end."""
+"""`start-file` on a pseudo-terminal: questions, defaults, reasons, and a file."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def test_enter_alone_takes_every_default(tmp_path: Path) -> None:
 
 
 def test_the_outlet_is_asked_about_with_its_cautions(tmp_path: Path) -> None:
-    """Before the question about amperes; and the file repeats the cautions that concern it."""
+    """Before the question about amperes; the file repeats those that concern it."""
     screen = on_terminal(tmp_path, []).screen
     asked = screen.index("Is the car charged from a household socket")
     for caution in (SOCKET_CAUTION, FIXED_CAUTION, WIRING_CAUTION):
@@ -67,7 +67,7 @@ def test_a_bad_answer_is_asked_for_again_with_the_reason(tmp_path: Path) -> None
 
 
 def test_leaving_in_the_middle_writes_nothing(tmp_path: Path) -> None:
-    """The end of input (Ctrl-D) ends it with exit code 130, and no file is left, nor a part."""
+    """The end of input (Ctrl-D) ends it with exit code 130, and leaves no file."""
     dialogue = on_terminal(tmp_path, ["Miro Cottage", "\x04"])
     assert dialogue.code == 130
     assert dialogue.screen.endswith("stopped\n")

@@ -97,7 +97,7 @@ def test_periods_at_one_current_are_one_run() -> None:
 
 
 def test_a_band_is_named_at_its_longest_span() -> None:
-    """Wed 3 June 2026: night before 07:00, the first of two equal peaks, day between them."""
+    """Wed 3 June 2026: night before 07:00, day, and the first of two equal peaks."""
     (day,) = week_of("2026-06-03", 1).days
     labels = band_labels(day.spans, day.start)
     assert [(label.band, label.start, label.end) for label in labels] == [

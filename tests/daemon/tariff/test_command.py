@@ -1,4 +1,4 @@
-"""`lullwatt tariff` and `--picture`: what they print, which files they write, exit codes."""
+"""`lullwatt tariff` and `--picture`: their output, their files, their exit codes."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def test_a_week_from_today_is_the_default(
 
 
 def test_rows_are_csv_and_nothing_else(run: Callable[..., Ran]) -> None:
-    """Header and rows with CRLF, that add up to 95 hours, at the rates of the file with tax."""
+    """Rows with CRLF that add up to 95 hours, at the rates of the file with tax."""
     ran = run("tariff", *WEEK, "--format", "csv")
     assert (ran.code, ran.err) == (0, "")
     rows = list(csv.DictReader(io.StringIO(ran.out, newline="")))
@@ -103,7 +103,7 @@ def test_json_is_one_document_and_nothing_else(run: Callable[..., Ran]) -> None:
 def test_known_rates_are_shown_and_gaps_reported(
     run: Callable[..., Ran], file: Path, first: str, gap: str
 ) -> None:
-    """Exit 0; gaps go to standard error beside CSV, and into the text and the JSON document."""
+    """Exit 0; beside CSV, gaps go to standard error; text and JSON contain them."""
     week = (str(file), "--from", first, "--days", "2")
     rows = run("tariff", *week, "--format", "csv")
     assert (rows.code, rows.err) == (0, gap)
@@ -164,7 +164,7 @@ def test_bad_usage_is_refused_in_one_line(
 
 
 def test_a_folder_that_is_not_writable_is_refused(run: Callable[..., Ran]) -> None:
-    """In one line, with the reason, and nothing printed; not even root makes files in /sys."""
+    """In one line, with the reason; not even root makes files in /sys."""
     ran = run("tariff", *WEEK, "--picture", "/sys/a.svg")
     assert (ran.code, ran.out) == (2, "")
     front = "--picture: can't write '/sys/a.svg': "
@@ -177,7 +177,7 @@ def test_a_folder_that_is_not_writable_is_refused(run: Callable[..., Ran]) -> No
 def test_a_picture_is_drawn_besides_printing(
     run: Callable[..., Ran], command: tuple[str, ...], name: str
 ) -> None:
-    """Standard output is the same as without it, and there is one file of the right kind."""
+    """Standard output is as without it, and there is one file of the right kind."""
     without = run(*command)
     ran = run(*command, "--picture", name)
     assert ran == without

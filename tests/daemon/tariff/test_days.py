@@ -1,4 +1,4 @@
-"""Days and rows of a tariff: each instant once, each day at its true length, and gaps."""
+"""Days and rows of a tariff: each instant once, true lengths, and gaps."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def table(week: Week) -> list[dict[str, str]]:
 
 
 def of_two_tariffs() -> Week:
-    """Return a week in which a price series replaces bands, and ends on its second day."""
+    """Return a week in which a series replaces bands, and ends on its second day."""
     prices = half_hours("2026-09-30T11:00:00", *("0.11", "-0.02", "0.25") * 20)
     return week_of("2026-09-26", 8, [THREE_BANDS, SERIES], points=prices)
 
@@ -55,7 +55,7 @@ WEEKS = {
 @pytest.mark.parametrize("week", WEEKS.values(), ids=WEEKS)
 @given(data=st.data())
 def test_the_rows_give_the_rate_of_every_instant(week: Week, data: st.DataObject) -> None:
-    """For any instant, one row of the CSV gives exactly the rate that the planner gets."""
+    """For any instant, one row of the CSV has exactly the rate of the planner."""
     start, end = week.days[0].start, week.days[-1].end
     instant = start + data.draw(st.integers(0, (end - start) // SECOND - 1)) * SECOND
     found = [
@@ -74,7 +74,7 @@ def test_the_rows_give_the_rate_of_every_instant(week: Week, data: st.DataObject
 
 @pytest.mark.parametrize("week", WEEKS.values(), ids=WEEKS)
 def test_the_rows_follow_on_each_other_within_local_days(week: Week) -> None:
-    """No gap, no overlap; a new row begins at each local midnight and each change, nowhere else."""
+    """No gap or overlap; rows begin at local midnight and at changes, nowhere else."""
     rows = table(week)
     zone = week.file.zone
     instants = [datetime.fromisoformat(row["start_utc"]) for row in rows]
@@ -93,7 +93,7 @@ def test_the_rows_follow_on_each_other_within_local_days(week: Week) -> None:
 
 
 def test_the_text_is_csv_by_rfc_4180() -> None:
-    """RFC 4180, section 2: lines end in CRLF, and a field with quotes or commas is quoted."""
+    """RFC 4180, section 2: lines end in CRLF; a field with a quote is quoted."""
     flat = bands(band('all, "always"', "0.20"), name="Flat")
     text = tariff_csv(week_of("2026-06-03", 1, [flat]).days, AUCKLAND)
     assert text == (
@@ -129,7 +129,7 @@ def test_a_day_of_another_length_says_why(zone: str, day: str, note: str) -> Non
 
 
 def test_holidays_are_marked_if_a_band_lists_them() -> None:
-    """Good Friday and Easter Monday 2026 (3 and 6 April) are public holidays in New Zealand.
+    """Good Friday and Easter Monday 2026 (3 and 6 April) in New Zealand.
 
     Holidays Act 2003 (New Zealand), section 44, from memory; Easter Sunday is no public holiday.
     """

@@ -1,4 +1,4 @@
-"""Pictures: well formed, with the right words and values, always the same, written whole."""
+"""Pictures: well formed, with the right words and values, always the same."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def draw(path: Path, given: DemoHousehold, plan: Plan, until: str | None = None)
 
 
 def test_a_week_is_drawn_with_its_words(tmp_path: Path) -> None:
-    """The household, each day, each band with its rate, the zone, and the clock change."""
+    """The household, each day, each band with its rate, the zone, the clock change."""
     words = drawn(tmp_path / "week.svg", week_of("2026-09-25", 4))
     assert words >= {
         "Kowhai Cottage: Fri 25 September 2026 to Mon 28 September 2026",
@@ -104,7 +104,7 @@ def test_what_is_not_known_is_in_the_legend(tmp_path: Path) -> None:
 
 
 def test_a_plan_is_drawn_with_its_words(tmp_path: Path) -> None:
-    """State of charge now and reached, the current, the departure, bands, midnight's day."""
+    """Charge now and reached, the current, the departure, bands, the new day."""
     given = DemoHousehold()
     draw(tmp_path / "plan.svg", given, given.plan(35.0, EVENING))
     assert words_of(tmp_path / "plan.svg") >= {
@@ -164,7 +164,7 @@ def test_the_drawing_has_the_values_of_the_spans() -> None:
 
 @pytest.mark.parametrize("kind", ["svg", "png"])
 def test_a_picture_is_the_same_each_time(tmp_path: Path, kind: str) -> None:
-    """Byte for byte, also with estimates, so that a changed picture means changed rates."""
+    """Byte for byte, so that a changed picture means changed rates."""
     prices = half_hours("2026-09-30T11:00:00", *["0.1", "-0.1"] * 12)
     week = week_of("2026-09-30", 2, [THREE_BANDS, SERIES], points=prices)
     given = DemoHousehold()

@@ -1,4 +1,4 @@
-"""A week of a tariff in a terminal: a strip for each day, special signs, and the legend."""
+"""A week of a tariff in a terminal: a strip for each day, signs, and the legend."""
 
 from __future__ import annotations
 
@@ -78,7 +78,7 @@ def test_a_day_has_a_cell_for_each_of_its_half_hours(
 
 
 def test_the_hours_on_top_are_those_of_the_day() -> None:
-    """On the day of 25 hours 02 comes twice, and what is below a mark begins with its hour."""
+    """On the day of 25 hours 02 comes twice; the cell below a mark is its hour."""
     lines = lines_of(week_of("2026-04-05", 1))
     marks, strip = lines[2], lines[3]
     assert marks == "            00  02  03  05  07  09  11  13  15  17  19  21  23"
@@ -89,7 +89,7 @@ def test_the_hours_on_top_are_those_of_the_day() -> None:
 
 
 def test_a_change_of_tariff_is_named_where_it_happens() -> None:
-    """The new tariff's name stands above its first day, and each has its part of the legend."""
+    """The new name is above its first day, and each tariff is in the legend."""
     dear = {**THREE_BANDS, "name": "Dearer", "valid_from": date(2026, 6, 4), "tax_percent": 0}
     lines = lines_of(week_of("2026-06-03", 3, [THREE_BANDS, dear]))
     place = lines.index("From Thu 04 Jun 2026: Dearer")
@@ -112,7 +112,7 @@ def test_a_public_holiday_is_marked_if_a_band_lists_it() -> None:
 
 
 def test_a_price_series_is_summed_up_in_figures() -> None:
-    """Range, mean over time, time below zero, estimates, and how far prices are known.
+    """Range, mean over time, time below zero, estimates, and until when it is known.
 
     24 half hours at 0.10 and 20 at -0.06, then 4 without a price: estimated from no earlier day,
     as the mean of what is known. With 0.02 added and 25 % of tax.
@@ -143,7 +143,7 @@ def test_a_price_series_is_summed_up_in_figures() -> None:
 
 
 def test_gaps_are_drawn_and_explained() -> None:
-    """Question marks, and from when to when and why, within the width of the terminal."""
+    """Question marks, with the time and the reason, within the terminal's width."""
     lines = lines_of(week_of("2026-03-31", 2, [EARLY]))
     assert strips_of(lines)["Tue 31 Mar"] == 48 * "?"
     text = " ".join(lines)
@@ -189,7 +189,7 @@ def test_every_band_is_in_the_legend() -> None:
 
 @pytest.mark.parametrize("days", [1, 7, 31, 366])
 def test_any_number_of_days_fits(days: int) -> None:
-    """80 columns hold it, each month has its own hours on top, and no day is left out."""
+    """80 columns are enough, each month has its own hours on top, no day is missing."""
     lines = lines_of(week_of("2026-01-01", days, [HOLIDAYS], public_holidays="NZ"))
     assert len(strips_of(lines)) == days
     assert max(map(len, lines)) <= 80

@@ -1,4 +1,4 @@
-"""Weeks of rates for the tests: of the demo's bands, of series, of changing tariffs."""
+"""Weeks of rates for the tests: bands, series, changing tariffs."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def week_of(  # noqa: PLR0917 - what a test changes of the demo, rarely more tha
     points: tuple[PricePoint, ...] = (),
     public_holidays: str | None = None,
 ) -> Week:
-    """Return some days of a household with the demo's bands, or with a test's own tariffs."""
+    """Return some days of a household with the demo's bands or other tariffs."""
     tariffs = tariffs or [THREE_BANDS]
     file = household(zone, tariffs, public_holidays=public_holidays)
     prices = prices_of(file, {tariff["name"]: points for tariff in tariffs if "prices" in tariff})
