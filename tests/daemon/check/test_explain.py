@@ -60,7 +60,7 @@ def test_tonights_bands_are_explained_with_tax() -> None:
     ],
 )
 def test_bands_are_in_local_time_on_the_night_of_a_clock_change(zone: str, now: str) -> None:
-    """The wall clock's hours, however many of them there are tonight."""
+    """Hours of the local clock, however many of them there are tonight."""
     tariff = bands(band("low", "0.07", hours=["00:30-05:30"]), band("high", "0.25"))
     lines = under(shown(DemoHousehold({"timezone": zone}, [tariff]), utc(now)), "Tonight")
     assert [line.split("  ")[:2] for line in lines[:-1]] == [
@@ -78,7 +78,7 @@ def test_bands_are_in_local_time_on_the_night_of_a_clock_change(zone: str, now: 
         ("2026-06-10T20:00", "01:30 to 06:30"),
     ],
 )
-def test_a_meter_that_ignores_daylight_saving_is_explained_by_the_wall_clock(
+def test_a_meter_that_ignores_daylight_saving_is_explained_in_local_time(
     now: str, expected: str
 ) -> None:
     """`clock: standard` in London: an hour later in summer, from the clock change on."""
@@ -92,7 +92,7 @@ def test_a_meter_that_ignores_daylight_saving_is_explained_by_the_wall_clock(
 
 
 def test_estimated_prices_are_marked() -> None:
-    """What no price has been published for yet is an estimate, and says so."""
+    """Rates without a published price are estimates, and marked as such."""
     first = utc("2026-06-02T00:00:00")
     points = [PricePoint(first + minutes(60 * i), Decimal("0.10")) for i in range(32)]
     lines = under(shown(DemoHousehold(tariffs=[series()], series={"Series": points})), "Tonight")
@@ -176,7 +176,7 @@ def test_a_return_on_the_next_day_is_explained() -> None:
 
 
 def test_a_return_by_plugged_in_hours_is_explained() -> None:
-    """The charge point's hours stand in for a return that the row does not give."""
+    """The charge point's hours replace a return that the row does not give."""
     lines = under(shown(DemoHousehold(point={"plugged_in": "18:30-07:30"})), "Departures")
     assert "back at" not in lines[0]
     assert lines[1].endswith("it is expected back on Thu 04 Jun at 18:30.")
@@ -219,14 +219,14 @@ def test_a_vehicle_that_never_leaves_is_explained() -> None:
 
 @pytest.mark.parametrize("days", [EVERY_DAY, ["sat", "sun"]])
 def test_every_line_is_plain_text(days: list[str]) -> None:
-    """No line is empty where it should speak, none carries a number that is not one."""
+    """No line contains a missing value or a number that is not one."""
     lines = shown(DemoHousehold(leaves={"days": days}))
     assert lines[0].startswith("Kowhai Cottage: Pacific/Auckland (time zone data 20")
     assert not [line for line in lines if "None" in line or "nan" in line or "Decimal" in line]
 
 
 def test_the_bus_and_the_ledger_are_explained() -> None:
-    """Which topics carry commands and which are listened to."""
+    """The topics of commands and of reports, and the ledger's file."""
     text = "\n".join(under(shown(DemoHousehold()), "The MQTT broker is mqtt://127.0.0.1:1883."))
     assert "driveway gets its commands on lullwatt/kowhai-cottage/driveway/command." in text
     assert "lullwatt/kowhai-cottage/driveway/reading" in text
@@ -250,8 +250,8 @@ def test_no_line_is_wider_than_a_terminal() -> None:
 
 
 @pytest.mark.parametrize("key", ["in_the_clear", "anonymous"])
-def test_what_strangers_may_do_is_repeated(key: str) -> None:
-    """A broker that the file lets strangers at, on purpose, stays a caution."""
+def test_risks_that_the_file_accepts_are_repeated(key: str) -> None:
+    """A broker that the file knowingly opens to strangers stays a caution."""
     file = DemoHousehold().file()
     meant = {"in_the_clear": "can be read and changed", "anonymous": "can switch the charging"}
     for each in ({}, {key: True}):
@@ -262,7 +262,7 @@ def test_what_strangers_may_do_is_repeated(key: str) -> None:
 
 
 def test_where_figures_go_is_explained() -> None:
-    """Nothing where they are off; a caution stays where others may read them."""
+    """Nothing if they are off; a caution if others may read them."""
     cases: list[tuple[Metrics | None, str, bool]] = [
         (None, "", False),
         (Metrics(file=Path("figures.prom")), "are written to figures.prom.", False),

@@ -33,7 +33,7 @@ MORE = "(lullwatt plan --help says more)"
 
 
 def started(*arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
-    """Run the installed command in a process of its own."""
+    """Run the installed command in its own process."""
     return subprocess.run(
         [LULLWATT, *arguments],
         capture_output=True, encoding=environment.get("PYTHONIOENCODING", "utf-8"), check=False,
@@ -75,8 +75,8 @@ def test_the_installed_command_plans_the_night_of_the_design(tmp_path: Path) -> 
 @pytest.mark.parametrize(
     "arguments", [["schema", "household"], ["plan", "house.yaml", *EVENING], ["--help"]]
 )
-def test_a_reader_who_has_had_enough_is_no_failure(tmp_path: Path, arguments: list[str]) -> None:
-    """A pipe that nobody reads ends the command in silence, with exit 0."""
+def test_a_closed_pipe_is_no_failure(tmp_path: Path, arguments: list[str]) -> None:
+    """A pipe that nobody reads ends the command silently, with exit 0."""
     (tmp_path / "house.yaml").write_text(KOWHAI, encoding="utf-8")
     reading, writing = os.pipe()
     os.close(reading)
@@ -121,7 +121,7 @@ def test_every_command_has_help(run: Callable[..., Ran], command: list[str], fla
 
 
 def test_without_a_command_the_help_is_shown(run: Callable[..., Ran]) -> None:
-    """On standard error with exit 2, since nothing was asked for."""
+    """On standard error with exit 2, because no command was given."""
     ran = run()
     assert (ran.code, ran.out) == (2, "")
     assert ran.err.startswith("Usage: lullwatt ")
@@ -235,7 +235,7 @@ def test_a_bad_household_file_is_refused_with_its_place(  # noqa: PLR0917 - one 
     assert told in line
 
 
-def test_all_faults_of_a_file_are_told_at_once(run: Callable[..., Ran], tmp_path: Path) -> None:
+def test_all_faults_of_a_file_are_reported_at_once(run: Callable[..., Ran], tmp_path: Path) -> None:
     """Three faults, three lines, in the order of the file."""
     text = replaced(KOWHAI, "Pacific/Auckland", "Pacific/Nowhere")
     text = replaced(text, "usable_kwh: 52", "usable_kwh: many")
@@ -247,7 +247,7 @@ def test_all_faults_of_a_file_are_told_at_once(run: Callable[..., Ran], tmp_path
 
 
 def test_a_missing_price_file_is_refused(run: Callable[..., Ran], tmp_path: Path) -> None:
-    """The file that the household names, not the household file, is what is missing."""
+    """The message names the price file, not the household file."""
     (line,) = refused(run, "plan", house(tmp_path, DAY_AHEAD))
     assert line.startswith("prices.csv:1:1: expected a price series")
     assert "no such file" in line
@@ -279,7 +279,7 @@ def test_a_vehicle_without_departures_is_refused(run: Callable[..., Ran], tmp_pa
 
 
 def test_an_unknown_state_of_charge_is_asked_for(run: Callable[..., Ran], tmp_path: Path) -> None:
-    """Without `--soc` and without `arrives_with_percent` no number is made up."""
+    """Without `--soc` and `arrives_with_percent` no number is invented."""
     text = replaced(
         KOWHAI, "    arrives_with_percent: 40        # taken when nothing better", "    #"
     )
@@ -328,7 +328,7 @@ def test_a_need_out_of_reach_is_exit_3_and_still_a_plan(
 
 
 def test_json_is_one_document_and_nothing_else(run: Callable[..., Ran], tmp_path: Path) -> None:
-    """What a script reads is the plan alone, also where the plan rests on estimates."""
+    """A script reads the plan alone, also if the plan rests on estimates."""
     (tmp_path / "prices.csv").write_bytes((EXAMPLES / "prices.csv").read_bytes())
     at = ["--at", "2026-10-05T19:00:00+13:00"]
     ran = run("plan", house(tmp_path, DAY_AHEAD), *at, "--json")
@@ -340,7 +340,7 @@ def test_json_is_one_document_and_nothing_else(run: Callable[..., Ran], tmp_path
 
 
 def test_the_schema_holds_for_the_example(run: Callable[..., Ran]) -> None:
-    """`schema household` prints the very schema, a valid one, as one document."""
+    """`schema household` prints the schema itself, which is valid, as one document."""
     ran = run("schema", "household")
     assert (ran.code, ran.err) == (0, "")
     document = json.loads(ran.out)
@@ -351,7 +351,7 @@ def test_the_schema_holds_for_the_example(run: Callable[..., Ran]) -> None:
 def test_a_plan_in_words_is_no_wider_than_the_terminal(
     run: Callable[..., Ran], tmp_path: Path
 ) -> None:
-    """80 columns, no styles where the output is no terminal."""
+    """80 columns, and no styles if the output is no terminal."""
     ran = run("plan", house(tmp_path), *EVENING, "--soc", "35")
     assert (ran.code, ran.err) == (0, "")
     assert max(map(len, ran.out.splitlines())) <= COLUMNS

@@ -1,4 +1,4 @@
-"""A plan as people read it: the strip, the table, the totals."""
+"""A plan in a terminal: the strip, the table, the totals."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ TWO_RATES = bands(band("low", "0.07", hours=["23:30-05:30"]), band("high", "0.25
 
 
 def strip_of(given: DemoHousehold, plan: Plan) -> list[str]:
-    """Lines of the strip from the plan's instant to its departure."""
+    """Return the lines of the strip from the plan's instant to its departure."""
     file = given.file()
     spans = prices_of(file, {}).spans(plan.made_at, plan.departure)
     return [line.plain for line in strip(plan, spans, file.zone)]
@@ -39,7 +39,7 @@ def printed(given: DemoHousehold, plan: Plan, columns: int = 80) -> str:
 
 
 def marks(line: str) -> dict[int, str]:
-    """Labels over the strip, by the cell in which they begin."""
+    """Return the labels over the strip, by the cell in which they begin."""
     return {
         place: line[INDENT + place :][:2]
         for place in range(len(line) - INDENT)
