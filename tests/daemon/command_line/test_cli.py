@@ -280,9 +280,7 @@ def test_a_vehicle_without_departures_is_refused(run: Callable[..., Ran], tmp_pa
 
 def test_an_unknown_state_of_charge_is_asked_for(run: Callable[..., Ran], tmp_path: Path) -> None:
     """Without `--soc` and `arrives_with_percent` no number is invented."""
-    text = replaced(
-        KOWHAI, "    arrives_with_percent: 40        # taken when nothing better", "    #"
-    )
+    text = replaced(KOWHAI, "    arrives_with_percent: 40 ", "    # arrives_with_percent: 40 ")
     (line,) = refused(run, "plan", house(tmp_path, text), *EVENING)
     assert line.startswith("--soc: expected the state of charge in percent: hatchback has no")
 

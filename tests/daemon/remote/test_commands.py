@@ -60,7 +60,10 @@ def home(mosquitto: Mosquitto, run_daemon: RunDaemon, meet: Meet) -> Home:
 def test_ask_is_answered(home: Home, run: Run) -> None:
     """The daemon does what was asked, and says what it will do: exit 0."""
     home.plug_in()
-    ran = run("ask", home.house, "--want", "90", "--need", "60")
+    tomorrow = (
+        SystemClock().now() + timedelta(days=1)
+    ).isoformat()  # has a night, whatever the hour
+    ran = run("ask", home.house, "--want", "90", "--need", "60", "--by", tomorrow)
     assert (ran.code, ran.err) == (0, "")
     assert "and reaches 90 % by" in ran.out
     home.person.wait_for(TOPICS.plan(POINT), want_percent=90.0)
