@@ -1,4 +1,7 @@
-"""Decide which equipment may connect: by its path and HTTP basic authentication (RFC 7617)."""
+"""Decide which equipment may connect.
+
+It is known by its path, and proves it by HTTP basic authentication (RFC 7617).
+"""
 
 from __future__ import annotations
 
@@ -104,7 +107,7 @@ def select_subprotocol(
 
 
 def _accepted(password: str) -> tuple[bytes, ...]:
-    """List the bytes to accept for a password; 40 hex digits may also come as 20 bytes.
+    """List the bytes to accept for a password; 40 hex digits may come as 20 bytes.
 
     OCPP-J 1.6 sends an authorization key as bytes (section 6.2.2); much equipment sends the digits.
 

@@ -1,4 +1,4 @@
-"""Send equipment one OCPP 1.6 request, and return in a few words why it was refused."""
+"""Send equipment one OCPP 1.6 request, and say in a few words why it was refused."""
 
 from __future__ import annotations
 

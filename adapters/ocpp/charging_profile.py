@@ -1,8 +1,8 @@
-"""Make an OCPP 1.6 charging profile from a command and a plan. Opens no connection.
+"""Make an OCPP 1.6 charging profile from a command and a plan.
 
-A profile with a `duration` expires at its end, and equipment without another profile then gives all
-it can. So no profile here has a duration: each ends in a limit of 0 A, which counts until the
-transaction ends.
+Opens no connection. A profile with a `duration` expires at its end, and equipment without another
+profile then gives all it can. So no profile here has a duration: each ends in a limit of 0 A, which
+counts until the transaction ends.
 """
 
 from __future__ import annotations
@@ -71,7 +71,7 @@ def limits(
 
 
 def _commanded_until(command: Command, periods: Sequence[CurrentPeriod], now: datetime) -> datetime:
-    """Return when the commanded current ends: with its period of the plan, or when it expires."""
+    """Return when the commanded current ends: with its period, or when it expires."""
     for period in periods:
         if period.start <= now < period.end:
             return _second(period.end)
@@ -144,5 +144,5 @@ def charging_profile(
 
 
 def tenths(amps: float) -> float:
-    """Round a current down to the one decimal of the standard, so that it is never more [A]."""
+    """Round a current down to the one decimal of the standard [A]."""
     return float(Decimal(repr(amps)).quantize(_TENTH, rounding=ROUND_FLOOR))

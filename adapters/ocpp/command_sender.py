@@ -1,4 +1,4 @@
-"""Send one charge point the command in force over OCPP 1.6, until the equipment accepts it.
+"""Send a charge point its command over OCPP 1.6, until the equipment accepts it.
 
 What is sent depends on whether a transaction runs:
 
@@ -74,7 +74,7 @@ class Patience:
 
 @dataclass(frozen=True)
 class CommandWithPlan:
-    """The command in force, and the plan that the equipment follows if it loses its connection."""
+    """The command in force, and the plan to follow if the connection is lost."""
 
     command: Command
     periods: tuple[CurrentPeriod, ...]
@@ -125,7 +125,7 @@ class CommandSender:
             self._has_changed.set()
 
     async def greet(self) -> None:
-        """Ask for status and meter, report equipment as ready, set it up; again when it boots."""
+        """Ask for status and meter, and report equipment as ready; again when it boots."""
         greeted = self._session.greeted
         await wait_for_event(greeted, self._patience.greeting_seconds)
         while True:
@@ -188,7 +188,7 @@ class CommandSender:
         return await self._ask(call.RemoteStartTransaction(ID_TAG, equipment.connector, profile))
 
     async def _start_again(self, command: Command, refused: CallRefused) -> CallRefused | None:
-        """Begin a new transaction if the status shows that the known one has already ended."""
+        """Begin a new transaction if the status shows that the known one has ended."""
         state = self._session.state
         if state.transaction is None or self._status in {None, *RUNNING}:
             return refused

@@ -174,7 +174,7 @@ class EquipmentConnections:
 
 
 async def _end(tasks: Collection[asyncio.Task[None]]) -> None:
-    """Cancel tasks until they end: `asyncio.wait_for` of Python 3.11 may lose a cancellation."""
+    """Cancel tasks until they end: `wait_for` of Python 3.11 may lose a cancellation."""
     pending = set(tasks)
     while pending:
         for task in pending:
@@ -183,7 +183,7 @@ async def _end(tasks: Collection[asyncio.Task[None]]) -> None:
 
 
 async def _guarded(work: Callable[[], Awaitable[None]], connection: ServerConnection) -> None:
-    """Run the sending of commands; if it fails, close the connection, so equipment returns."""
+    """Run a task; if it fails, close the connection, so that equipment returns."""
     try:
         await work()
     except ConnectionClosed:

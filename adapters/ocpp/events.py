@@ -17,7 +17,7 @@ class EquipmentConnected:
 
 @dataclass(frozen=True)
 class EquipmentReady:
-    """Equipment accepts commands, and needs the command in force: earlier ones are lost."""
+    """Equipment accepts commands; those sent earlier are lost."""
 
     charge_point: str
 

@@ -1,7 +1,7 @@
-"""Turn the meter values of OCPP 1.6 into readings and reports. Opens no connection.
+"""Turn the meter values of OCPP 1.6 into readings and reports.
 
-Equipment differs in what it samples, so a value that can't be used is skipped, and the register
-beside it is still read.
+Opens no connection. Equipment differs in what it samples, so a value that can't be used is skipped,
+and the register beside it is still read.
 """
 
 from __future__ import annotations
@@ -141,7 +141,7 @@ def _messages(
 
 
 def _parts(samples: list[_Sample], measurand: str) -> dict[str | None, Decimal]:
-    """Return a measurand by phase, at the place that counts; of two alike, the later one."""
+    """Return a measurand by phase, at the place that counts; of two, the later one."""
     for location in _LOCATIONS:
         parts = {
             each.phase: each.value
@@ -154,7 +154,7 @@ def _parts(samples: list[_Sample], measurand: str) -> dict[str | None, Decimal]:
 
 
 def _sum(parts: dict[str | None, Decimal], phases: int = 1) -> Decimal:
-    """Return the total, or the sum of the phases; `phases` times a value that is per phase."""
+    """Return the total: the sum of the phases, or `phases` times one value for each."""
     return phases * parts[None] if None in parts else sum(parts.values(), Decimal(0))
 
 

@@ -1,4 +1,4 @@
-"""A charge point that speaks OCPP: as the household file declares it, and its present state."""
+"""A charge point that speaks OCPP: its declaration and its present state."""
 
 from __future__ import annotations
 

@@ -37,7 +37,7 @@ HandOn = Callable[[EquipmentEvent], Awaitable[None]]
 
 
 def answers(action: Action, *, leniently: bool = False) -> Callable[[Handler], Handler]:
-    """Mark a method that answers an action; leniently means without checking the schema first."""
+    """Mark a method that answers an action; leniently means without the schema check."""
     return cast("Callable[[Handler], Handler]", on(action, skip_schema_validation=leniently))
 
 

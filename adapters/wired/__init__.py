@@ -1,4 +1,4 @@
-"""Send commands to hardware with its own topics and payloads, and read its messages.
+"""Command hardware with its own topics and payloads, and read its messages.
 
 Also makes the access list for the broker. Decides nothing about charging.
 """

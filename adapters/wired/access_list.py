@@ -1,4 +1,4 @@
-"""Make the access list for Mosquitto: which user may publish and read which topics.
+"""Make the access list for Mosquitto: which topics each user may publish and read.
 
 The file has a line for each user, and below it a line for each topic. A user who is not in the file
 may do nothing, and each user may do only what their part needs.
@@ -107,7 +107,7 @@ def users(file: HouseholdFile) -> tuple[User, ...]:
 
 
 def _of_hardware(topics: Topics, name: str, point: ChargePoint) -> tuple[Right, ...]:
-    """Return the rights of one charge point; its wiring replaces the daemon's own topics."""
+    """Return a charge point's rights; its wiring replaces the daemon's own topics."""
     foreign = _wired_rights(name, point)
     for _, wanted in foreign:
         if overlap(wanted, f"{topics.base}/#"):
@@ -146,7 +146,7 @@ def _wired_rights(name: str, point: ChargePoint) -> tuple[Right, ...]:
 
 
 def _reversed(right: Right) -> Right:
-    """Return the daemon's right on a topic: it writes what hardware reads, and the reverse."""
+    """Return the daemon's right: it writes what hardware reads, and the reverse."""
     access, topic = right
     return ("write" if access == "read" else "read"), topic
 

@@ -94,10 +94,11 @@ class WiredChannel:
 
 
 class StopAsWill:
-    """A separate connection whose Will is a charge point's stop. It publishes nothing itself.
+    """A separate connection whose Will is a charge point's stop.
 
-    If the daemon or its machine dies, the broker publishes the stop. It also does so if only this
-    connection breaks, perhaps during a charge: `on_return` then has the command sent again.
+    It publishes nothing itself. If the daemon or its machine dies, the broker publishes the
+    stop. It also does so if only this connection breaks, perhaps during a charge: `on_return` then
+    has the command sent again.
 
     Parameters
     ----------

@@ -1,4 +1,7 @@
-"""Write a command as the messages that wired hardware understands. Opens no connection."""
+"""Write a command as messages that wired hardware understands.
+
+Opens no connection.
+"""
 
 from __future__ import annotations
 
@@ -62,7 +65,7 @@ def command_messages(
 
 
 def stop_message(outputs: WiringOutputs) -> OutgoingMessage:
-    """Return a stop that belongs to no command: a Will, or the last message of the daemon."""
+    """Return a stop that belongs to no command: a Will, or the daemon's last message."""
     return _message(outputs.stop, {"serial": 0})
 
 

@@ -1,4 +1,4 @@
-"""Turn one wired charge point's messages into readings and reports, and count its energy.
+"""Turn a wired charge point's messages into readings, and count its energy.
 
 Hardware that reports only power gets its register here: power times time, with each power assumed
 to flow for a quarter of an hour at most. Knows no bus and no clock; every instant is passed in.
@@ -124,7 +124,7 @@ class WiredPoint:
         return (reading,)
 
     def _count(self, now: datetime) -> float:
-        """Return the register, after adding the energy since the last reported power [kWh]."""
+        """Return the register, with the energy since the last reported power [kWh]."""
         if self._watts is not None and self._watts_at is not None:
             held = max(timedelta(0), min(now - self._watts_at, LONGEST_HOLD))
             hours = held / timedelta(hours=1)

@@ -135,7 +135,7 @@ def _plugged_in(source: PlugInput, payload: bytes) -> bool:
 
 
 def _word(found: object) -> str:
-    """Write a value as the household file writes words: JSON's true and 1 are words too."""
+    """Write a value as a word of the household file: JSON's true and 1 are words too."""
     return found if isinstance(found, str) else json.dumps(found)
 
 

@@ -1,4 +1,4 @@
-"""Turn messages into events for a controller, and its actions into rows and messages.
+"""Turn messages into events for a controller, and its actions into messages.
 
 Decides nothing: that is `daemon.control`.
 """

@@ -140,7 +140,7 @@ class HardwareChannels:
             yield from ((charge_point, each) for each in messages)
 
     def has_own_meter(self, charge_point: str) -> bool:
-        """Return whether a charge point's readings come another way than by the daemon's topic."""
+        """Return whether readings come another way than by the daemon's own topic."""
         channel = self._channels.get(charge_point)
         if channel is not None and channel.stores_plan:
             return True  # its readings come over OCPP

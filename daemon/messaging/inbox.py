@@ -1,4 +1,4 @@
-"""Read messages from the bus, store them in the ledger, and make events for the controllers."""
+"""Read messages from the bus, store them, and make events for the controllers."""
 
 from __future__ import annotations
 
@@ -272,7 +272,7 @@ def _of_the_household(leaf: str, payload: bytes) -> PriceFeed | DaemonState | No
 
 
 def _is_ahead(at: datetime, point: str, now: datetime) -> bool:
-    """Return whether a message is dated in the future; it would hide all that comes before then."""
+    """Return whether a message is dated in the future, and would hide later ones."""
     if at <= now + AHEAD:
         return False
     _log.warning("message ignored: dated in the future", charge_point=point, at=at.isoformat())

@@ -1,4 +1,4 @@
-"""The events of the daemon's loop, and the record of each event once it is handled."""
+"""The events of the daemon's loop, before and after they are handled."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Decide which of two daemons of one household goes on: the one started later. Pure."""
+"""Decide which of two daemons of a household goes on: the one started later. Pure."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Connect OCPP equipment to the daemon: its messages into the queue, commands out to it.
+"""Connect OCPP equipment to the daemon: its messages in, commands out.
 
 The OCPP server waits until each message is stored, so that equipment gets its answer only then.
 """
@@ -73,7 +73,7 @@ class OcppChannel:
 
 
 class EquipmentMessages:
-    """Passes the events of equipment to the daemon, one at a time on the server's thread.
+    """Passes the events of equipment to the daemon, one at a time.
 
     Parameters
     ----------
@@ -186,7 +186,7 @@ class OcppEquipment:
         _log.info("listening for OCPP 1.6J", host=ocpp.host, port=port)
 
     def accept_connections(self) -> None:
-        """Let equipment connect, now that the clock is right: equipment sets its own by it."""
+        """Let equipment connect, now that the clock that it takes its time from is right."""
         self._is_open.set()
 
     def stop(self) -> None:

@@ -236,7 +236,7 @@ class Outbox:
             self._publish_daemon_state("online", now)
 
     def publish_waiting(self) -> None:
-        """Publish that the daemon waits for its clock, without an instant since it has none."""
+        """Publish that the daemon waits for its clock; it has no instant to give yet."""
         if not self._is_waiting:
             self._is_waiting = True
             self._send(self._topics.daemon, DaemonState(state="waiting"), retain=True)
@@ -263,13 +263,13 @@ class Outbox:
         self._bus.publish(self._topics.plan(point), payload, retain=True)
 
     def forget_published(self) -> None:
-        """Publish everything again from now on: the broker may be a new one."""
+        """Forget what was published, so that all is published again to a new broker."""
         self._statuses.clear()
         self._online_at = None
         self._is_waiting = False
 
     def forget_daemon_state(self) -> None:
-        """Publish again that the daemon runs: another message has said otherwise."""
+        """Forget `online`, so that it is published again after a message to the contrary."""
         self._online_at = None
 
     def _publish_daemon_state(self, state: Literal["online", "offline"], now: datetime) -> None:
@@ -328,7 +328,7 @@ class Outbox:
 
 
 def _significant_part(status: Status) -> tuple[object, ...]:
-    """Return the parts whose change is worth publishing: not the instants, nor each watt-hour."""
+    """Return the parts whose change matters: not the instants, nor each watt-hour."""
     soc = None if status.soc_percent is None else round(status.soc_percent)
     return (
         status.connected, status.charging, status.do, status.serial, status.plan, soc,

@@ -1,4 +1,4 @@
-"""Make the status message of a charge point: what the daemon believes about it. Pure."""
+"""Make the status message of a charge point. Pure."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def status_of(state: PointState, now: datetime, house: House) -> Status:
 
 
 def next_start(plan: Plan, now: datetime) -> datetime | None:
-    """Return when a plan next starts to charge; a period that follows another is no start.
+    """Return when a plan next starts to charge; a period after another is no start.
 
     Parameters
     ----------

@@ -1,3 +1,3 @@
-"""Rehearse a night in virtual time: the real daemon, a real broker, simulated hardware."""
+"""Rehearse a night in virtual time: real daemon, real broker, simulated hardware."""
 
 from __future__ import annotations

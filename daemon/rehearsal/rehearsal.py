@@ -1,4 +1,4 @@
-"""Play a whole night in seconds: the real daemon, a real broker, simulated hardware.
+"""Play a whole night in seconds: real daemon, real broker, simulated hardware.
 
 The rehearsal owns the clock. It moves to the next instant at which anything is due, lets the
 hardware report, waits until the daemon has handled every message, wakes the daemon, and waits until
@@ -63,7 +63,7 @@ REGISTER_WH = 1_000_000
 
 @dataclass(frozen=True, slots=True)
 class Evening:
-    """What to rehearse: a vehicle that is plugged in at an instant with a state of charge."""
+    """What to rehearse: a vehicle, when it is plugged in, and its state of charge."""
 
     vehicle: str
     at: datetime

@@ -1,4 +1,4 @@
-"""Set a rehearsal up: a household, a ledger and a broker of its own, and a narrator."""
+"""Set a rehearsal up with a separate ledger and broker, and a narrator."""
 
 from __future__ import annotations
 

@@ -112,7 +112,7 @@ def _exercise(
 
 
 def currents_to_try(file: HouseholdFile, charge_point: str) -> tuple[float, ...]:
-    """Return the currents of an exercise, the lowest first; a plug or relay has one [A]."""
+    """Return the currents of an exercise [A], the lowest first; a relay has only one."""
     from daemon.control.state import vehicles_of  # noqa: PLC0415
     from planners.power.electrics import highest_amps  # noqa: PLC0415
 

@@ -1,4 +1,4 @@
-"""Try a charge point out: stop, start low, change the current, stop, and say what it did.
+"""Try a charge point out: stop, start low, change the current, and stop.
 
 Knows no bus: it commands through a function and waits through another, which tests run in virtual
 time. Whatever happens, its last command is a stop.
