@@ -1,4 +1,4 @@
-"""Throw-away roots that Lullwatt is installed into, as any test may have them."""
+"""Throw-away root folders for installs, as fixtures for all tests."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ from tests.deploy.prefix import Prefix
 
 @pytest.fixture
 def prefix(tmp_path: Path) -> Prefix:
-    """Return an empty one."""
+    """Return an empty root."""
     return Prefix(tmp_path)
 
 
 @pytest.fixture(scope="session")
 def once_installed(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Install once; return the root, to be copied and not touched."""
+    """Install once; return the root, to be copied but not changed."""
     made = Prefix(tmp_path_factory.mktemp("installed"))
     made.install().check_returncode()
     return made.root
@@ -26,7 +26,7 @@ def once_installed(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def installed(prefix: Prefix, once_installed: Path) -> Prefix:
-    """Return one that version 0.1.0 is installed in."""
+    """Return a root in which version 0.1.0 is installed."""
     subprocess.run(["cp", "-a", f"{once_installed}/.", prefix.root], check=True)
     programs = prefix.root / "opt/lullwatt/0.1.0/bin"
     programs.unlink()

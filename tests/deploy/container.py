@@ -1,9 +1,9 @@
-"""The images built and the compose file started, by the guide's own commands: ``make container``.
+"""Build the images and start the compose file, by the guide's own commands: ``make container``.
 
-Needs root and the network for packages. Where no registry of images is reached, images made here
-with debootstrap take the names of those that are asked for, so that the same commands run. Limits
-of memory and of processes are left out: setting them is the machine's business, and not every one
-that tests lets us. What a container may do is not.
+Needs root, and the network for packages. If no image registry can be reached, images made here with
+debootstrap take the names of the missing ones, so that the same commands run. Limits of memory and
+processes are omitted, because not every test machine allows them. The containers' other
+restrictions are tested.
 """
 
 from __future__ import annotations
@@ -65,7 +65,7 @@ podman logs lullwatt-daemon 2>&1 | grep -q "connected to the broker"
 
 
 def make_base(root: Path) -> None:
-    """Make the root of an image that has Python, and the broker too."""
+    """Make the root of an image with Python and the broker."""
     _run("debootstrap", "--variant=minbase", f"--include={_PACKAGES}", "bookworm", str(root))
     for name in _HOST_FILES:
         if Path("/", name).is_file():
@@ -73,7 +73,7 @@ def make_base(root: Path) -> None:
 
 
 def follow(folder: Path) -> str:
-    """Run the guide's steps with images in this folder; return what was printed."""
+    """Run the guide's steps with images in this folder; return the output."""
     home = folder / "home"
     release(home, "0.1.0")
     programs = folder / "programs"
@@ -104,7 +104,7 @@ def follow(folder: Path) -> str:
 
 
 def _whole_script(folder: Path) -> str:
-    """Write the images, the steps before, and those in containers with a look in between."""
+    """Return the script: the images, the steps before, and those in containers with a check."""
     first = [step for step in steps("anywhere") if step.name in _ANSWERS_STEP]
     *starting, ending = steps("container")
     look = type(ending)("a look", "container", _LOOK)
@@ -131,7 +131,7 @@ def _run(*command: str) -> None:
 
 
 def main() -> int:
-    """Do it all in a folder that is gone afterwards."""
+    """Run everything in a temporary folder."""
     with tempfile.TemporaryDirectory(
         prefix="lullwatt-container-", ignore_cleanup_errors=True
     ) as folder:

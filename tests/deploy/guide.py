@@ -1,4 +1,4 @@
-"""The install guide read as a test reads it: its blocks of commands, each with where it runs."""
+"""Read the install guide for the tests: its blocks of commands, each with where it runs."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ PAGE_PATH = ROOT / "deploy" / "GUIDE.md"
 PAGE = PAGE_PATH.read_text("utf-8")
 
 PLACES = ("anywhere", "machine", "container")
-"""On the stage and in the throw-away system; in the latter alone, as it installs packages; in
-containers."""
+"""On the stage and in the throw-away system; only in the throw-away system, because it installs
+packages; in containers."""
 
 _MARKED = re.compile(
     r"^<!-- step: (?P<name>[a-z ]+); where: (?P<where>\w+)(; exit: (?P<code>\d))? -->\n"
@@ -26,7 +26,7 @@ _TOLD = re.compile(rf"^{_BEGINS} (.+?) (\d+)\n(.*?)^{_ENDS} (\d+)$", re.MULTILIN
 
 @dataclass(frozen=True)
 class Step:
-    """A block of commands."""
+    """A block of commands of the guide."""
 
     name: str
     where: str
@@ -35,7 +35,7 @@ class Step:
 
     @property
     def commands(self) -> str:
-        """Its text; one that ends otherwise than with 0 is a single command, and must."""
+        """Its text; if it must fail, a single command with a check of its exit code."""
         if self.code is None:
             return self.text
         return f"code=0\n{self.text.strip()} || code=$?\n[ $code = {self.code} ]\n"
@@ -43,20 +43,20 @@ class Step:
 
 @dataclass(frozen=True)
 class Ran:
-    """What a step printed, and how long it took [s]."""
+    """The output of a step, and how long it took [s]."""
 
     printed: str
     seconds: float
 
 
 def steps(*places: str) -> tuple[Step, ...]:
-    """Read the steps that run in one of these places, in the order of the page."""
+    """Return the steps that run in one of these places, in the order of the page."""
     found = [Step(**match.groupdict()) for match in _MARKED.finditer(PAGE)]
     return tuple(step for step in found if step.where in places)
 
 
 def script(wanted: Iterable[Step]) -> str:
-    """Write one script of them all, which stops at the first failure and tells the time."""
+    """Return one script of all steps, which stops at the first failure and prints times."""
     parts = ["set -eu", "cd"]
     for step in wanted:
         parts += [
@@ -68,7 +68,7 @@ def script(wanted: Iterable[Step]) -> str:
 
 
 def read_back(printed: str) -> dict[str, Ran]:
-    """Take apart what such a script printed; a step that failed is not among it."""
+    """Split the output of such a script by step; a failed step is not included."""
     return {
         name: Ran(text, (int(end) - int(start)) / 1000)
         for name, start, text, end in _TOLD.findall(printed)

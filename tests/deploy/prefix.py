@@ -1,4 +1,4 @@
-"""install.sh run into a folder as if it were /, with ready environments of several versions."""
+"""Run install.sh into a folder as if it were /, with ready environments of several versions."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ outlet: charge_point
 
 
 class Prefix:
-    """A root of its own below a test's folder."""
+    """A separate root below a test's folder."""
 
     def __init__(self, directory: Path) -> None:
         self.root = directory / "root"
@@ -36,7 +36,7 @@ class Prefix:
 
     @property
     def kept(self) -> Path:
-        """Where copies of the versions before are, which only root may write."""
+        """The folder with copies of earlier versions, which only root may write to."""
         return self.root / "var/backups/lullwatt"
 
     @property
@@ -53,7 +53,7 @@ class Prefix:
         return str((self.root / "opt/lullwatt/current").readlink())
 
     def install(self, *options: str, version: str = "0.1.0") -> subprocess.CompletedProcess[str]:
-        """Install this version, or do what the options say."""
+        """Install this version, or run the installer with these options."""
         return self.run(
             "--environment", str(self.environment(version)), "--name", NAME,
             "--answers", str(self._answers), *options,
@@ -67,7 +67,7 @@ class Prefix:
         )  # fmt: skip
 
     def environment(self, version: str) -> Path:
-        """Return the ready environment of a version, made on the first call."""
+        """Return the ready environment of a version, made at the first call."""
         folder = self._directory / f"environment-{version}"
         if not folder.exists():
             for name, text in ready_environment(version).items():
@@ -75,7 +75,7 @@ class Prefix:
         return folder
 
     def break_command(self, version: str, command: str, message: str) -> None:
-        """Let a command of an environment fail, as that of a version that is different would."""
+        """Make a command of an environment fail, as it might in another version."""
         path = self.environment(version) / "bin/lullwatt"
         head, _, rest = path.read_text("utf-8").partition("\n")
         said = shlex.quote(message)
@@ -89,12 +89,12 @@ class Prefix:
         path.chmod(0o755)
 
     def picture(self) -> dict[str, str]:
-        """Return every file with its rights, owner, time and content, to be compared."""
+        """Return every file with its permissions, owner, time and content, for comparison."""
         return {str(path.relative_to(self.root)): _of(path) for path in self.root.rglob("*")}
 
 
 def _of(path: Path) -> str:
-    """Folders without their time: a file that is made and removed again leaves no other trace."""
+    """Return an entry's state; a folder without its time, which a temporary file changes."""
     status = path.lstat()
     rights = f"{status.st_mode:o} {status.st_uid}:{status.st_gid}"
     if path.is_symlink():

@@ -1,7 +1,7 @@
-"""A throw-away root in which the guide can be followed: this machine's own, under a layer of paper.
+"""A throw-away root to follow the guide in: this machine's root under a layer of changes.
 
-Whatever is written goes into memory and is gone with the last process: users, services, a broker on
-port 8883. Processes and the network are a world of their own too. Needs root and overlayfs.
+All changes stay in memory and vanish with the last process: users, services, a broker on port 8883.
+Processes and the network are separate too. Needs root and overlayfs.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ exec env -i PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin HO
 
 
 def is_possible() -> bool:
-    """Whether this machine lets such a root be made: it takes root, and one that may mount."""
+    """Return whether this machine allows such a root: it needs a root user who may mount."""
     if os.geteuid() != 0:
         return False
     apart = ("unshare", "--mount", "--pid", "--fork", "--net", "--uts")
@@ -58,7 +58,7 @@ def is_possible() -> bool:
 
 
 def on_stage(script: str, directory: Path) -> subprocess.CompletedProcess[str]:
-    """Run a script as root in a throw-away root that has what the guide starts from.
+    """Run a script as root in a throw-away root with the files the guide starts from.
 
     Parameters
     ----------
@@ -92,7 +92,7 @@ def on_stage(script: str, directory: Path) -> subprocess.CompletedProcess[str]:
 
 
 def release(folder: Path, version: str) -> Path:
-    """Make a release of the source as it stands, under this version; return its path."""
+    """Make a release of the present source with this version; return its path."""
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / f"lullwatt-{version}.tar.gz"
     with tarfile.open(path, "w:gz", compresslevel=1) as archive:
@@ -107,7 +107,7 @@ def release(folder: Path, version: str) -> Path:
 
 
 def ready_environment(version: str | None = None) -> dict[str, str]:
-    """Return the programs of an environment that runs the source as it stands.
+    """Return the programs of an environment that runs the present source.
 
     Parameters
     ----------
@@ -136,7 +136,7 @@ sed -i 's,{ZONE_OF_THE_EXAMPLES},{afternoon_zone()},' "$1"
 """Moves the household, so that the plan does not depend on the hour at which the guide is run."""
 
 _NUMBERED = """sed -n 's/^version = "/lullwatt, version /p' pyproject.toml | tr -d '"'"""
-"""The release that the installer runs in says which version this is."""
+"""Prints the version of the release in which the installer runs."""
 
 
 def _programs() -> dict[str, str]:
@@ -154,7 +154,7 @@ def _programs() -> dict[str, str]:
 
 
 def _open_ways() -> str:
-    """Let the daemon's user reach what the source and its Python lie below, on the stage alone."""
+    """Return commands that let the daemon's user read the source and Python, on the stage only."""
     places = (ROOT, Path(sys.executable), Path(os.path.realpath(sys.executable)), Path(sys.prefix))
     above = sorted({str(parent) for place in places for parent in place.parents} - {"/"})
     quoted = " ".join(f"'{folder}'" for folder in above)

@@ -1,8 +1,8 @@
-"""A small stand-in for systemd on the stage, called as ``systemctl``: starts what a unit says.
+"""A small replacement for systemd on the stage, called as ``systemctl``: it runs units.
 
-It imports nothing of ours and knows what deploy/lullwatt.service needs: the user, the credential,
-the check beforehand, the socket for readiness and signs of life, reload and stop. The broker it
-starts as Debian does. That the hardening holds is for systemd itself to show (`make throwaway`).
+It imports nothing of Lullwatt and supports what deploy/lullwatt.service needs: user, credential,
+check before the start, socket for readiness and signs of life, reload and stop. It starts the
+broker as Debian does. Only systemd itself can test the hardening (`make throwaway`).
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ _LOOKS_EVERY_SECONDS = 0.02
 
 
 def main(arguments: list[str]) -> int:
-    """Do what a call of systemctl asks for."""
+    """Carry out a call of systemctl."""
     words = [word for word in arguments if not word.startswith("-")]
     verb, units = words[0], [word.removesuffix(".service") for word in words[1:]]
     STATE.mkdir(exist_ok=True)
@@ -62,7 +62,7 @@ def _do(verb: str, unit: str) -> int:
 
 
 def _state(unit: str) -> dict[str, int]:
-    """Return the processes of a unit that is ready; empty where it is not."""
+    """Return the processes of a unit that is ready; empty if it is not."""
     try:
         state: dict[str, int] = json.loads((STATE / unit).read_text("utf-8"))
     except FileNotFoundError:
@@ -103,7 +103,7 @@ def _wait(holds: object) -> None:
 
 
 def _keep(unit: str) -> int:
-    """Start a unit and stay beside it until it ends."""
+    """Start a unit and supervise it until it ends."""
     code = _keep_broker() if unit == "mosquitto" else _keep_notified(unit)
     (STATE / unit).unlink(missing_ok=True)
     (STATE / f"{unit}.failed").touch()
@@ -167,14 +167,14 @@ def _keep_notified(unit: str) -> int:
 
 
 def _folders(user: str, says: dict[str, str]) -> None:
-    """Make what StateDirectory asks for."""
+    """Make the folders of StateDirectory."""
     state = Path("/var/lib") / says["StateDirectory"]
     state.mkdir(exist_ok=True)
     shutil.chown(state, user, user)
 
 
 def _hand_over(unit: str, user: str, credential: str) -> Path:
-    """Lay out a credential as systemd 252 does on a ramfs: 0400, its reader's own."""
+    """Provide a credential as systemd 252 does on a ramfs: 0400, owned by its reader."""
     name, _, source = credential.partition(":")
     folder = Path("/run/credentials") / f"{unit}.service"
     folder.mkdir(parents=True, exist_ok=True)
@@ -190,7 +190,7 @@ def _hand_over(unit: str, user: str, credential: str) -> Path:
 def _listen(
     unit: str, main: subprocess.Popen[bytes], listening: socket.socket, seconds: int
 ) -> int:
-    """Believe what it says of itself; without a sign of life in time it is killed."""
+    """Receive the unit's notices; kill it if a sign of life is late."""
     listening.settimeout(0.2)
     silent = 0.0
     while main.poll() is None:

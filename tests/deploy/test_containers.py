@@ -1,4 +1,4 @@
-"""The container file and the compose file: linted, shut off, and true to the installer."""
+"""The container file and the compose file: linted, isolated, and consistent with the installer."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import json
 import re
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -33,38 +34,38 @@ def lint(path: Path) -> subprocess.CompletedProcess[str]:
 
 
 def test_the_container_file_is_lint_free() -> None:
-    """Hadolint, with the shell in RUN held against shellcheck's rules, has nothing to say."""
+    """Hadolint, which also checks the shell in RUN by shellcheck's rules, finds no fault."""
     found = lint(CONTAINERFILE)
     assert (found.returncode, found.stdout) == (0, "")
 
 
 def test_lint_would_be_found(tmp_path: Path) -> None:
-    """The check above can fail: an image that ends as root."""
+    """The check above can fail: it finds an image that ends as root."""
     copy = tmp_path / "Containerfile"
     copy.write_text(TEXT.replace("USER 10001:10001", "USER root"))
     assert "DL3002" in lint(copy).stdout
 
 
 def complaints(document: object) -> list[str]:
-    """Hold a compose file against the schema of the Compose Specification."""
+    """Return how a compose file breaks the schema of the Compose Specification."""
     schema = json.loads(gzip.decompress(SCHEMA_PATH.read_bytes()))
     return [error.message for error in Draft202012Validator(schema).iter_errors(document)]
 
 
 def test_the_compose_file_fits_its_specification() -> None:
-    """It has no key and no value that the published schema does not know."""
+    """It has no key and no value outside the published schema."""
     assert complaints(COMPOSE) == []
 
 
-def test_a_key_too_many_is_found() -> None:
+def test_an_unknown_key_is_found() -> None:
     """The check above can fail."""
     services = {**SERVICES, "daemon": {**SERVICES["daemon"], "read_onIy": True}}
     assert any("read_onIy" in it for it in complaints({**COMPOSE, "services": services}))
 
 
 @pytest.mark.parametrize("name", SERVICES)
-def test_nothing_may_be_done_that_is_not_needed(name: str) -> None:
-    """No root, no capability, no way to more rights, nothing writable but its store, and limits."""
+def test_containers_have_only_the_rights_they_need(name: str) -> None:
+    """No root, no capabilities, no new privileges, only the store writable, and limits."""
     service = SERVICES[name]
     assert service["cap_drop"] == ["ALL"]
     assert service["security_opt"] == ["no-new-privileges:true"]
@@ -78,13 +79,13 @@ def test_nothing_may_be_done_that_is_not_needed(name: str) -> None:
 
 
 def test_only_the_encrypted_port_is_open() -> None:
-    """Nothing but 8883 can be reached from outside."""
+    """Only port 8883 can be reached from outside."""
     assert SERVICES["broker"]["ports"] == ["8883:8883"]
     assert not {"ports", "network_mode"} & SERVICES["daemon"].keys()
 
 
-def test_what_is_mounted_is_what_the_installer_makes() -> None:
-    """Each place below `home` is one that install.sh writes to, or else a store."""
+def test_mounted_files_are_made_by_the_installer() -> None:
+    """Each path below `home` is one that install.sh writes to, or a store."""
     installer = (ROOT / "deploy" / "install.sh").read_text("utf-8")
     sources = [
         volume.split(":")[0] for service in SERVICES.values() for volume in service["volumes"]
@@ -98,14 +99,14 @@ def test_what_is_mounted_is_what_the_installer_makes() -> None:
             assert Path(place).name in installer
 
 
-def test_the_daemon_sees_no_secret_but_its_own() -> None:
-    """Neither the other passwords nor the authority's key is mounted, nor a folder above them."""
+def test_the_daemon_sees_only_its_own_secret() -> None:
+    """The other passwords and the authority's key are not mounted, nor any folder above them."""
     seen = {volume.split(":")[1] for volume in SERVICES["daemon"]["volumes"]}
     assert seen == {"/etc/lullwatt/house.yaml", "/etc/lullwatt/ca.pem", "/var/lib/lullwatt"}
 
 
 def test_the_image_runs_without_root_and_looks_after_itself() -> None:
-    """Its last user is a number other than 0; its commands are ones that Lullwatt has."""
+    """Its last user is a number other than 0; its commands exist in Lullwatt."""
     assert re.findall(r"^USER (\d+)", TEXT, re.MULTILINE)[-1] not in {"", "0"}
     [health] = re.findall(r"^HEALTHCHECK .*\\\n *CMD (\[.*\])$", TEXT, re.MULTILINE)
     [start] = re.findall(r"^CMD (\[.*\])$", TEXT, re.MULTILINE)
@@ -116,7 +117,7 @@ def test_the_image_runs_without_root_and_looks_after_itself() -> None:
     assert [json.loads(health)[0]] == json.loads(entry)
 
 
-def test_all_that_is_copied_is_there() -> None:
+def test_all_copied_files_exist() -> None:
     """Each source of a COPY is in the repository, and each package of the wheel is copied."""
     copied = [
         word
@@ -124,7 +125,6 @@ def test_all_that_is_copied_is_there() -> None:
         for word in line.split()[:-1]
     ]
     assert all((ROOT / word).exists() for word in copied)
-    packages = re.findall(
-        r'^packages = \["config".*$', (ROOT / "pyproject.toml").read_text(), re.MULTILINE
-    )[0]
-    assert set(re.findall(r'"(\w+)"', packages)) <= set(copied)
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
+    packages = project["tool"]["setuptools"]["packages"]
+    assert {package.partition(".")[0] for package in packages} <= set(copied)

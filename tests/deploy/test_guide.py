@@ -1,4 +1,4 @@
-"""The install guide, followed word for word: from nothing to a daemon that hears a charge point.
+"""Follow the install guide word for word, from nothing to a daemon with a charge point.
 
 Here it is followed on a stage, a throw-away root over this machine's own, with a small stand-in for
 systemd and a real Mosquitto; `make throwaway` follows it in a Debian with a systemd of its own.
@@ -19,8 +19,8 @@ NEEDS_ROOT = pytest.mark.skipif(
 )
 
 
-def test_every_block_of_commands_has_a_way_of_being_run() -> None:
-    """No block is left out, and each says where it runs; other blocks are no commands."""
+def test_every_block_of_commands_can_be_run() -> None:
+    """No block is omitted, and each says where it runs; other blocks are not commands."""
     marked = steps(*PLACES)
     fences = re.findall(r"^```(\w*)$", PAGE, re.MULTILINE)
     assert len(marked) == fences.count("sh") > len(PLACES)
@@ -29,7 +29,7 @@ def test_every_block_of_commands_has_a_way_of_being_run() -> None:
     assert len({step.name for step in marked}) == len(marked)
 
 
-def test_the_times_are_those_of_its_steps() -> None:
+def test_the_table_of_times_matches_the_steps() -> None:
     """The table has a row for each step of an install, in the order of the page, and its sum."""
     [table] = re.findall(r"<!-- times -->\n(.*?)<!-- /times -->", PAGE, re.DOTALL)
     rows = re.findall(r"^\| ([a-z ]+) \| (\d+) \|$", table, re.MULTILINE)
@@ -41,7 +41,7 @@ def test_the_times_are_those_of_its_steps() -> None:
 
 @pytest.mark.parametrize("link", re.findall(r"\]\(([^)#]+)\)", PAGE))
 def test_links_lead_somewhere(link: str) -> None:
-    """Each file that the page points to is there."""
+    """Each file that the page links to exists."""
     assert (PAGE_PATH.parent / link).exists()
 
 
@@ -57,7 +57,7 @@ def followed(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Ran]:
 
 @NEEDS_ROOT
 def test_the_guide_leads_from_nothing_to_a_charge_point_heard(followed: dict[str, Ran]) -> None:
-    """The daemon is ready under its supervisor, and a vehicle told over TLS gets a plan."""
+    """The daemon is ready under its supervisor, and a vehicle reported over TLS gets a plan."""
     assert "would make the user" in followed["look"].printed
     assert "Lullwatt 0.1.0 is installed." in followed["install"].printed
     assert "lullwatt: active" in followed["up"].printed
@@ -69,8 +69,8 @@ def test_the_guide_leads_from_nothing_to_a_charge_point_heard(followed: dict[str
 
 
 @NEEDS_ROOT
-def test_what_the_guide_says_of_living_with_it_is_so(followed: dict[str, Ran]) -> None:
-    """Wishes are answered, the night is explained, the ledger is copied, figures are given out."""
+def test_the_guides_daily_commands_work(followed: dict[str, Ran]) -> None:
+    """Requests are answered, the night is explained, the ledger copied, metrics served."""
     assert "100 %" in followed["ask"].printed
     assert "The vehicle reports 35 %." in followed["live"].printed
     assert ".sqlite3: 0 nights" in followed["backup"].printed
@@ -79,7 +79,7 @@ def test_what_the_guide_says_of_living_with_it_is_so(followed: dict[str, Ran]) -
 
 @NEEDS_ROOT
 def test_the_guide_leads_to_the_next_version_and_back(followed: dict[str, Ran]) -> None:
-    """Each way the daemon runs again and knows what it knew; removed, the ledger is left."""
+    """Both ways the daemon runs again with all its data; after a removal the ledger stays."""
     upgraded, back, gone = (followed[name].printed for name in ("upgrade", "back", "remove"))
     assert "Lullwatt 0.1.1 is installed." in upgraded
     assert "the household file to /var/backups/lullwatt/before-0.1.1" in upgraded
@@ -93,7 +93,7 @@ def test_the_guide_leads_to_the_next_version_and_back(followed: dict[str, Ran]) 
 
 @NEEDS_ROOT
 def test_a_step_that_fails_is_seen(tmp_path: Path) -> None:
-    """The checks above can fail: a command that is not there stops the script at its step."""
+    """The checks above can fail: an unknown command stops the script at its step."""
     unpack = steps("anywhere")[0]
     wrong = type(unpack)("wrong", "anywhere", "sudo lullwatt status /etc/lullwatt/house.yaml\n")
     done = on_stage(script([unpack, wrong]), tmp_path)

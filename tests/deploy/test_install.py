@@ -1,4 +1,4 @@
-"""install.sh in a throw-away root: what it makes, what it leaves alone, and every way back."""
+"""install.sh in a throw-away root: what it makes, what it leaves alone, and how to go back."""
 
 from __future__ import annotations
 
@@ -30,8 +30,8 @@ def ok(done: subprocess.CompletedProcess[str]) -> str:
     return done.stdout
 
 
-def test_shellcheck_has_nothing_to_say() -> None:
-    """The script is POSIX sh, and free of what shellcheck knows."""
+def test_shellcheck_finds_no_fault() -> None:
+    """The script is POSIX sh without any fault that shellcheck knows."""
     found = subprocess.run(
         ["shellcheck", "--shell=sh", INSTALLER], capture_output=True, text=True, check=False
     )
@@ -39,15 +39,15 @@ def test_shellcheck_has_nothing_to_say() -> None:
 
 
 def test_shellcheck_would_find_a_fault(tmp_path: Path) -> None:
-    """The check above can fail: an array is no POSIX sh."""
+    """The check above can fail: an array is not POSIX sh."""
     copy = tmp_path / "install.sh"
     copy.write_text(INSTALLER.read_text("utf-8") + "\nlist=(one two)\n")
     found = subprocess.run(["shellcheck", "--shell=sh", copy], check=False, capture_output=True)
     assert b"SC3030" in found.stdout
 
 
-def test_a_dry_run_says_all_and_changes_nothing(prefix: Prefix) -> None:
-    """In an empty root it names what an install then does, and the root stays empty."""
+def test_a_dry_run_lists_all_and_changes_nothing(prefix: Prefix) -> None:
+    """In an empty root it lists what an install then does, and the root stays empty."""
     told = ok(prefix.install("--dry-run"))
     assert prefix.picture() == {}
     done = ok(prefix.install())
@@ -57,8 +57,8 @@ def test_a_dry_run_says_all_and_changes_nothing(prefix: Prefix) -> None:
     assert len(now) > len(("user", "environment", "authority"))
 
 
-def test_what_is_installed_is_usable_and_closed(installed: Prefix) -> None:
-    """The household file has the broker and its secrets in their places; no secret is open."""
+def test_an_install_is_usable_and_its_secrets_are_closed(installed: Prefix) -> None:
+    """The household file names the broker and the secrets; nobody else can read a secret."""
     file = load_household(installed.house)
     check_credentials(file.bus)
     assert (file.bus.host, file.bus.tls, str(file.ledger.path)) == (
@@ -71,7 +71,7 @@ def test_what_is_installed_is_usable_and_closed(installed: Prefix) -> None:
 
 
 def test_an_install_twice_over(installed: Prefix) -> None:
-    """A second run changes nothing at all, and neither does asking what a third would do."""
+    """A second run changes nothing, and neither does a dry run after it."""
     before = installed.picture()
     again = ok(installed.install())
     assert installed.picture() == before
@@ -82,7 +82,7 @@ def test_an_install_twice_over(installed: Prefix) -> None:
 
 
 def test_a_charge_point_more(installed: Prefix) -> None:
-    """Run again after the household file has changed, it makes the account that is missing."""
+    """After a change of the household file, another run makes the missing account."""
     text = installed.house.read_text("utf-8")
     shed = "  shed: {charging_mode: 3, max_amps: 16, switching: on_off}\n"
     installed.house.write_text(text.replace("charge_points:\n", f"charge_points:\n{shed}"))
@@ -100,7 +100,7 @@ def _home(prefix: Prefix, name: str) -> Path:
 
 
 def _assert_closed(prefix: Prefix) -> None:
-    """Hold that others can read no secret, and that the broker's file has hashes alone."""
+    """Check that others can read no secret, and that the broker's file has only hashes."""
     accounts = sorted((prefix.etc / "accounts").iterdir())
     secrets = [*accounts, prefix.etc / "authority/ca-key.pem", _home(prefix, "key.pem"),
                _home(prefix, "passwords")]  # fmt: skip
@@ -113,7 +113,7 @@ def _assert_closed(prefix: Prefix) -> None:
 
 
 def _assert_certified(prefix: Prefix) -> None:
-    """Hold the broker's certificate against its name, this machine and the authority."""
+    """Check the broker's certificate: its names, and its authority."""
     for name in (
         ("-verify_hostname", NAME), ("-verify_hostname", "broker"), ("-verify_ip", "127.0.0.1"),
     ):  # fmt: skip
@@ -128,7 +128,7 @@ def _assert_certified(prefix: Prefix) -> None:
 
 
 def test_upgrade_and_back(installed: Prefix) -> None:
-    """The ledger is copied first; back again, the older version has a ledger that it reads."""
+    """The ledger is copied first; after going back, the older version can read its ledger."""
     ledger = installed.var / "ledger.sqlite3"
     open_ledger(ledger).close()
     mark(ledger, 1)
@@ -151,7 +151,7 @@ def test_upgrade_and_back(installed: Prefix) -> None:
 
 
 def test_back_on_a_ledger_that_can_be_read(installed: Prefix) -> None:
-    """What was recorded since the upgrade stays where the older version can read it."""
+    """If the older version can read the upgraded ledger, that ledger stays in use."""
     ledger = installed.var / "ledger.sqlite3"
     open_ledger(ledger).close()
     ok(installed.install(version="0.2.0"))
@@ -164,7 +164,7 @@ def test_back_on_a_ledger_that_can_be_read(installed: Prefix) -> None:
 
 
 def test_an_upgrade_that_does_not_accept_the_file(installed: Prefix) -> None:
-    """Nothing is switched, and what to do is said."""
+    """The old version stays in use, and the message says what to do."""
     installed.break_command("0.2.0", "check", "house.yaml:3:1: something is amiss")
     refused = installed.install(version="0.2.0")
     assert refused.returncode == 1
@@ -185,7 +185,7 @@ def test_an_upgrade_whose_copy_fails(installed: Prefix) -> None:
 
 
 def test_removing_leaves_the_ledger_and_the_household_file(installed: Prefix) -> None:
-    """A dry run of it changes nothing; then all is gone but those, and installs over them again."""
+    """A dry run changes nothing; after a removal only those are left, and can be used again."""
     ledger = installed.var / "ledger.sqlite3"
     open_ledger(ledger).close()
     mark(ledger, 4)
@@ -205,8 +205,8 @@ def test_removing_leaves_the_ledger_and_the_household_file(installed: Prefix) ->
     assert ledger.stat().st_uid == installed.var.stat().st_uid
 
 
-def test_without_a_terminal_somebody_must_answer(prefix: Prefix) -> None:
-    """No household is made up: it stops, and says what to do."""
+def test_without_a_terminal_answers_are_required(prefix: Prefix) -> None:
+    """It invents no household: it stops, and says what to do."""
     refused = prefix.run("--environment", str(prefix.environment("0.1.0")))
     assert refused.returncode == 1
     assert "no terminal to ask on" in refused.stderr
@@ -214,7 +214,7 @@ def test_without_a_terminal_somebody_must_answer(prefix: Prefix) -> None:
 
 
 def test_on_a_terminal_it_asks(prefix: Prefix) -> None:
-    """Every question answered with return alone gives a household file that passes."""
+    """Pressing only return at every question gives a valid household file."""
     ours, theirs = pty.openpty()
     os.write(ours, b"\n" * 60)
     done = subprocess.run(
@@ -227,8 +227,8 @@ def test_on_a_terminal_it_asks(prefix: Prefix) -> None:
     assert load_household(prefix.house).bus.tls
 
 
-def test_the_installed_script_goes_on_without_the_source(installed: Prefix) -> None:
-    """Run from /opt it knows its version, and the name that the broker had."""
+def test_the_installed_script_works_without_the_source(installed: Prefix) -> None:
+    """Run from /opt it knows its version, and the broker's name."""
     before = installed.picture()
     script = installed.root / "opt/lullwatt/current/deploy/install.sh"
     done = subprocess.run(
@@ -242,14 +242,14 @@ def test_the_installed_script_goes_on_without_the_source(installed: Prefix) -> N
 
 @pytest.mark.parametrize("words", [["--rot", "x"], ["--root"], ["--root", "/nowhere/at/all"]])
 def test_bad_usage_is_refused(words: list[str]) -> None:
-    """An option that is not known, or lacks its value, or names no folder: nothing is done."""
+    """With an unknown option, a missing value or a missing folder it does nothing."""
     done = subprocess.run(["sh", INSTALLER, *words], capture_output=True, text=True, check=False)
     assert done.returncode in {1, 2}
     assert done.stderr
 
 
-def test_what_is_missing_is_named(prefix: Prefix) -> None:
-    """Without the broker's tools it stops before it has made anything, and says what to install."""
+def test_missing_tools_are_named(prefix: Prefix) -> None:
+    """Without the broker's tools it stops before it makes anything, and says what to install."""
     done = subprocess.run(
         ["/bin/sh", INSTALLER, "--root", prefix.root, "--environment", prefix.environment("0.1.0")],
         env={"PATH": str(_few_tools(prefix.root.parent))},
@@ -261,7 +261,7 @@ def test_what_is_missing_is_named(prefix: Prefix) -> None:
 
 
 def _few_tools(directory: Path) -> Path:
-    """Make a folder with a few programs alone."""
+    """Make a folder with only a few programs."""
     folder = directory / "few"
     folder.mkdir()
     for name in ("dirname", "uname", "id", "rm", "stat", "sed", "basename"):
@@ -270,7 +270,7 @@ def _few_tools(directory: Path) -> Path:
 
 
 def mark(ledger: Path, number: int) -> None:
-    """Write a number into a ledger where no version looks."""
+    """Write a number to a ledger, where no version looks."""
     with closing(sqlite3.connect(ledger)) as connection:
         connection.execute("CREATE TABLE IF NOT EXISTS marks (number INTEGER)")
         connection.execute("INSERT INTO marks VALUES (?)", (number,))
@@ -278,14 +278,14 @@ def mark(ledger: Path, number: int) -> None:
 
 
 def marked(ledger: Path) -> int:
-    """Read the last number that was written so."""
+    """Return the last number that `mark` wrote."""
     with closing(sqlite3.connect(ledger)) as connection:
         [number] = connection.execute("SELECT max(number) FROM marks").fetchone()
     return int(number)
 
 
 def newer_schema(ledger: Path) -> None:
-    """Make of a ledger what a version to come would leave behind."""
+    """Give a ledger the schema of a later version."""
     with closing(sqlite3.connect(ledger)) as connection:
         [version] = connection.execute("PRAGMA user_version").fetchone()
         connection.execute(f"PRAGMA user_version = {version + 1}")

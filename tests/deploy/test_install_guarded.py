@@ -1,4 +1,4 @@
-"""install.sh where things are against it: a daemon that means harm, a run cut off, odd names."""
+"""install.sh under difficulties: a malicious daemon, an interrupted run, odd names."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ from config.household.loading import load_household
 from tests.deploy.prefix import INSTALLER, NAME, Prefix
 from tests.deploy.test_install import mark, marked, mode, newer_schema, ok
 
-NEEDS_ROOT = pytest.mark.skipif(os.geteuid() != 0, reason="owners are given by root alone")
+NEEDS_ROOT = pytest.mark.skipif(os.geteuid() != 0, reason="only root can change owners")
 
 
-def test_what_the_daemon_plants_leads_root_nowhere(installed: Prefix, tmp_path: Path) -> None:
-    """Links and a version in the daemon's own folder are not followed, in an upgrade or back."""
+def test_root_does_not_follow_the_daemons_links(installed: Prefix, tmp_path: Path) -> None:
+    """Neither links nor a version in the daemon's own folder are used, in an upgrade or back."""
     outside = tmp_path / "outside"
     outside.mkdir(mode=0o755)
     ledger = installed.var / "ledger.sqlite3"
@@ -40,8 +40,8 @@ def test_what_the_daemon_plants_leads_root_nowhere(installed: Prefix, tmp_path: 
     assert mode(ledger) == 0o600
 
 
-def test_no_program_of_the_daemons_is_run(installed: Prefix) -> None:
-    """A version on record in the daemon's folder is no version, nor is one that leads elsewhere."""
+def test_no_program_of_the_daemon_is_run(installed: Prefix) -> None:
+    """A version recorded in the daemon's folder is refused, and so is one that leads elsewhere."""
     evil = installed.var / "evil"
     installed.program(evil / "bin/lullwatt", f"#!/bin/sh\n: > '{evil}/was-run'\n")
     (evil / ".complete").touch()
@@ -57,7 +57,7 @@ def test_no_program_of_the_daemons_is_run(installed: Prefix) -> None:
 
 @NEEDS_ROOT
 def test_a_file_with_a_second_name_is_not_given_away(installed: Prefix) -> None:
-    """Root's file with a name in the daemon's folder too stays root's; others change hands."""
+    """Root's file with a second name in the daemon's folder stays root's; others change owner."""
     secret = installed.etc / "authority/ca-key.pem"
     (installed.var / "mine").hardlink_to(secret)
     (installed.var / "copy").write_text("made by root")
@@ -67,8 +67,8 @@ def test_a_file_with_a_second_name_is_not_given_away(installed: Prefix) -> None:
 
 
 @NEEDS_ROOT
-def test_installed_over_what_was_kept_the_daemon_can_read_its_file(installed: Prefix) -> None:
-    """The household file that --remove left is the daemon's to read again."""
+def test_after_a_new_install_the_daemon_can_read_its_old_file(installed: Prefix) -> None:
+    """The daemon may again read the household file that --remove left."""
     ok(installed.run("--remove"))
     assert installed.house.stat().st_gid == 0
     ok(installed.install())
@@ -80,7 +80,7 @@ def test_installed_over_what_was_kept_the_daemon_can_read_its_file(installed: Pr
 
 @pytest.fixture(scope="module")
 def beside_others(tmp_path_factory: pytest.TempPathFactory) -> tuple[Prefix, str]:
-    """Install under a strict umask, where others were before; return what was printed too."""
+    """Install with a strict umask, beside other programs' folders; return the output too."""
     prefix = Prefix(tmp_path_factory.mktemp("beside"))
     theirs = prefix.root / "usr/local/bin"
     theirs.mkdir(parents=True)
@@ -97,7 +97,7 @@ def beside_others(tmp_path_factory: pytest.TempPathFactory) -> tuple[Prefix, str
 
 
 def test_a_strict_root_does_not_shut_the_daemon_out(beside_others: tuple[Prefix, str]) -> None:
-    """Whatever root's umask, the program's folders can be read, and the secrets can't."""
+    """Whatever root's umask, others can read the program's folders, but not the secrets."""
     prefix, _ = beside_others
     opt = prefix.root / "opt/lullwatt"
     assert {mode(path) for path in (opt, opt / "0.1.0", opt / "0.1.0/deploy")} == {0o755}
@@ -106,7 +106,7 @@ def test_a_strict_root_does_not_shut_the_daemon_out(beside_others: tuple[Prefix,
 
 
 def test_one_at_a_time(installed: Prefix) -> None:
-    """While another one is at work it does nothing, and takes nothing of the other's away."""
+    """While another run is active it does nothing, and removes nothing of the other's."""
     draft = installed.etc / "house.yaml.draft"
     draft.write_text("of the other")
     before = installed.picture()
@@ -123,8 +123,8 @@ def test_one_at_a_time(installed: Prefix) -> None:
     assert installed.picture() == before
 
 
-def test_a_run_that_was_cut_off_is_gone_on_with(installed: Prefix) -> None:
-    """What it wrote before it failed is taken up at the end of the next, and only then."""
+def test_an_interrupted_run_is_completed_by_the_next(installed: Prefix) -> None:
+    """Files written before the failure come into use at the end of the next run, not before."""
     program = installed.environment("0.1.0") / "bin/lullwatt"
     whole = program.read_text("utf-8")
     text = installed.house.read_text("utf-8")
@@ -140,8 +140,8 @@ def test_a_run_that_was_cut_off_is_gone_on_with(installed: Prefix) -> None:
     assert "restart" not in ok(installed.install())
 
 
-def test_back_after_a_back_that_was_cut_off(installed: Prefix) -> None:
-    """The newer ledger was set aside and no more: the next run puts the copy in its place."""
+def test_going_back_after_an_interrupted_attempt(installed: Prefix) -> None:
+    """The newer ledger was only moved away: the next run puts the copy in its place."""
     ledger = installed.var / "ledger.sqlite3"
     open_ledger(ledger).close()
     mark(ledger, 1)
@@ -155,7 +155,7 @@ def test_back_after_a_back_that_was_cut_off(installed: Prefix) -> None:
 
 
 def test_a_name_that_is_an_address(installed: Prefix) -> None:
-    """A fixed address stands in the certificate as one, and is there the next time."""
+    """A fixed address is in the certificate as an address, also after the next run."""
     ok(installed.run("--name", "192.168.1.20"))
     home = installed.root / "etc/mosquitto/home"
     subprocess.run(
@@ -168,8 +168,8 @@ def test_a_name_that_is_an_address(installed: Prefix) -> None:
     assert (refused.returncode, "neither a name nor an address" in refused.stderr) == (1, True)
 
 
-def test_a_certificate_beside_another_key_is_made_anew(installed: Prefix) -> None:
-    """Cut off between the two, the broker would not start: both are made again."""
+def test_a_certificate_with_another_key_is_made_again(installed: Prefix) -> None:
+    """If a run stopped between the two, the broker would not start: both are made again."""
     home = installed.root / "etc/mosquitto/home"
     shutil.copy(installed.etc / "authority/ca-key.pem", home / "key.pem")
     told = ok(installed.run())
@@ -179,12 +179,12 @@ def test_a_certificate_beside_another_key_is_made_anew(installed: Prefix) -> Non
 
 
 def public(*words: str | Path) -> bytes:
-    """Return the public key that openssl finds so."""
+    """Return the public key that an openssl command prints."""
     return subprocess.run(["openssl", *words], check=True, capture_output=True).stdout
 
 
-def test_what_openssl_says_is_heard_when_it_fails(installed: Prefix) -> None:
-    """A key of the authority that is none: which step failed, in openssl's own words."""
+def test_an_error_of_openssl_is_shown(installed: Prefix) -> None:
+    """With an invalid key of the authority: which step failed, and openssl's own message."""
     (installed.root / "etc/mosquitto/home/cert.pem").unlink()
     (installed.etc / "authority/ca-key.pem").write_text("no key")
     failed = installed.install()
@@ -194,14 +194,14 @@ def test_what_openssl_says_is_heard_when_it_fails(installed: Prefix) -> None:
     assert "then run this again" in failed.stderr
 
 
-def test_a_folder_of_everybodys_stays_as_it_is(beside_others: tuple[Prefix, str]) -> None:
-    """One that another program made with rights of its own keeps them."""
+def test_a_shared_folder_stays_as_it_is(beside_others: tuple[Prefix, str]) -> None:
+    """A folder that another program made keeps its own permissions."""
     prefix, _ = beside_others
     assert mode(prefix.root / "usr/local/bin") == 0o2775
 
 
 def test_odd_paths(tmp_path: Path) -> None:
-    """Spaces and signs that mean something to sh and sed are taken as they are, in upgrades too."""
+    """Spaces, and characters special to sh and sed, are taken literally, in upgrades too."""
     folder = tmp_path / "of mine & no#1"
     folder.mkdir()
     prefix = Prefix(folder)
@@ -213,7 +213,7 @@ def test_odd_paths(tmp_path: Path) -> None:
 
 
 def test_no_upgrade_where_the_ledger_cannot_be_found(installed: Prefix) -> None:
-    """A file that the version in force does not accept: without a copy there is no upgrade."""
+    """If the installed version does not accept the file, there is no copy and no upgrade."""
     open_ledger(installed.var / "ledger.sqlite3").close()
     program = installed.environment("0.1.0") / "bin/python"
     installed.program(program, "#!/bin/sh\necho 'house.yaml:1:1: unknown key' >&2\nexit 1\n")
@@ -223,18 +223,18 @@ def test_no_upgrade_where_the_ledger_cannot_be_found(installed: Prefix) -> None:
     assert installed.in_force == "0.1.0"
 
 
-def test_others_at_the_broker_are_told_of(
+def test_an_existing_broker_is_mentioned(
     beside_others: tuple[Prefix, str], installed: Prefix
 ) -> None:
-    """A broker with settings of its own: whoever runs this is told that they change, once."""
+    """If the broker had its own settings, the installer says once that they change."""
     _, told = beside_others
     assert "mind: Mosquitto serves others here too" in told
     (installed.root / "etc/mosquitto/conf.d/own.conf").write_text("allow_anonymous true\n")
     assert "mind:" not in ok(installed.install("--dry-run"))
 
 
-def test_a_version_that_leads_elsewhere_is_none(prefix: Prefix) -> None:
-    """The name of a wheel makes a folder's name, and never one outside."""
+def test_a_version_that_leads_elsewhere_is_refused(prefix: Prefix) -> None:
+    """The folder named after a wheel's version is never outside the install."""
     for version in ("..", "current", "1/2"):
         wheel = prefix.root.parent / f"lullwatt-{version}-py3-none-any.whl"
         refused = prefix.run("--wheel", str(wheel))

@@ -1,4 +1,4 @@
-"""The unit: systemd itself finds nothing wrong with it, and little that it exposes."""
+"""The unit: systemd itself finds no fault and little exposure."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ UNIT = ROOT / "deploy" / "lullwatt.service"
 TEXT = UNIT.read_text("utf-8")
 MOST_EXPOSED = 1.5
 LEAST_SECONDS_BETWEEN_STARTS = 10
-"""What fails at once is not to fill the log [s]."""
+"""So that a unit that fails at once does not fill the log [s]."""
 SECONDS_UNTIL_STUCK = 60
 
 
@@ -25,8 +25,8 @@ def value(key: str) -> str:
     return str(found)
 
 
-def test_systemd_finds_nothing_wrong(tmp_path: Path) -> None:
-    """`systemd-analyze verify` is silent, with a program in the place of the one not installed."""
+def test_systemd_finds_no_fault(tmp_path: Path) -> None:
+    """`systemd-analyze verify` is silent, with another program in place of the missing one."""
     program = tmp_path / "lullwatt"
     program.write_text("#!/bin/sh\n")
     program.chmod(0o755)
@@ -49,12 +49,12 @@ def test_a_fault_in_a_unit_is_found(tmp_path: Path) -> None:
 
 
 def test_little_is_exposed() -> None:
-    """`systemd-analyze security` says 1.5 or less; without the lock on calls it would not."""
+    """`systemd-analyze security` reports 1.5 or less, thanks to the filter of system calls."""
     assert exposure(UNIT) <= MOST_EXPOSED
 
 
 def test_exposure_is_measured(tmp_path: Path) -> None:
-    """A unit that is not shut off is found to be."""
+    """A unit without protection is reported as exposed."""
     copy = tmp_path / UNIT.name
     copy.write_text(TEXT.replace("\nSystemCallFilter=", "\n#").replace("\nProtect", "\n#"))
     assert exposure(copy) > MOST_EXPOSED
@@ -69,22 +69,22 @@ def exposure(unit: Path) -> float:
     return float(number)
 
 
-def test_it_is_tried_again_for_as_long_as_that_may_help() -> None:
-    """Only where another daemon took over does it stay down; a bad file may be mended."""
+def test_it_is_restarted_as_long_as_that_may_help() -> None:
+    """It stays down only if another daemon took over; a bad file may be corrected."""
     assert value("RestartPreventExitStatus").split() == [str(UNWELL)]
     assert value("Restart") == "on-failure"
     assert value("StartLimitIntervalSec") == "0"
     assert int(value("RestartSec")) >= LEAST_SECONDS_BETWEEN_STARTS
 
 
-def test_it_is_given_the_time_that_stopping_takes() -> None:
-    """Telling the hardware to stop, and waiting for the broker, ends before it is killed."""
+def test_it_has_enough_time_to_stop() -> None:
+    """Commanding the hardware to stop, and waiting for the broker, end before the kill."""
     parts = LAST_ACKNOWLEDGEMENTS_SECONDS + 2 * THREAD_ENDS_SECONDS + OCPP_STOPS + 2 * ALERTS_STOP
     assert int(value("TimeoutStopSec")) > parts
 
 
-def test_the_password_is_the_one_that_the_installer_makes() -> None:
-    """The credential is named like the file in the household file that install.sh writes."""
+def test_the_password_is_the_installers() -> None:
+    """The credential has the name of the file in the household file that install.sh writes."""
     name, _, source = value("LoadCredential").partition(":")
     written = (ROOT / "deploy" / "install.sh").read_text("utf-8")
     assert f"password_file: accounts/{name}" in written
@@ -92,6 +92,6 @@ def test_the_password_is_the_one_that_the_installer_makes() -> None:
 
 
 def test_a_stuck_loop_is_killed_within_a_minute() -> None:
-    """It is told to wait for signs of life, from the daemon alone."""
+    """The unit expects signs of life, from the daemon only."""
     assert (value("Type"), value("NotifyAccess")) == ("notify", "main")
     assert int(value("WatchdogSec")) <= SECONDS_UNTIL_STUCK

@@ -1,9 +1,9 @@
-"""The guide followed from nothing in a throw-away Debian with its own systemd: `make throwaway`.
+"""Follow the guide from nothing in a throw-away Debian with its own systemd: `make throwaway`.
 
-A minimal Debian is made with debootstrap, holds nothing but sudo and systemd, and is booted with
-systemd-nspawn; its packages come over the network. Needs root. What it prints beside the time of
-each step is what only a real service manager can show: that the hardened unit runs, under which
-rights it gets its password, and that it is started again when it is killed.
+A minimal Debian with sudo and systemd is made with debootstrap and booted with systemd-nspawn; its
+packages come over the network. Needs root. It prints the time of each step, and what only a real
+service manager can show: that the hardened unit runs, how its password file is protected, and that
+it is restarted after a kill.
 """
 
 from __future__ import annotations
@@ -22,11 +22,11 @@ from tests.deploy.stage import release
 
 SUITE = os.environ.get("LULLWATT_DEBIAN", "bookworm")
 MOST_SECONDS = 15 * 60
-"""What a new user may have to wait for commands, from nothing to a daemon that is heard."""
+"""The longest time of a new user's commands, from nothing to a working daemon."""
 
 _BASE = "systemd,systemd-sysv,dbus,sudo,ca-certificates"
 _HOST_FILES = ("etc/resolv.conf", "etc/pip.conf", "etc/ssl/certs/ca-certificates.crt")
-"""How this machine reaches the network is how the throw-away one does."""
+"""So that the throw-away system reaches the network as this machine does."""
 
 _FOLLOWS = """\
 [Unit]
@@ -81,11 +81,11 @@ systemctl restart lullwatt
 journalctl --no-pager -u lullwatt -n 40
 """,
 )
-"""What the manager knows of the unit; killed, it comes back; with a bad file, once it is mended."""
+"""Checks the unit: it restarts after a kill, and with a bad file once that is corrected."""
 
 
 def make_root(root: Path) -> None:
-    """Make a minimal Debian that has the releases and the steps in it."""
+    """Make a minimal Debian with the releases and the steps."""
     _run("debootstrap", "--variant=minbase", f"--include={_BASE}", SUITE, str(root))
     for name in _HOST_FILES:
         if Path("/", name).is_file():
@@ -103,7 +103,7 @@ def make_root(root: Path) -> None:
 
 
 def _steps() -> list[Step]:
-    """All steps of the page, with a look inside before the upgrade."""
+    """Return all steps of the page, with a check of the unit before the upgrade."""
     found: list[Step] = []
     for step in steps("machine", "anywhere"):
         if step.name == "upgrade":
@@ -115,7 +115,7 @@ def _steps() -> list[Step]:
 
 
 def boot(root: Path) -> str:
-    """Boot it until it has followed the guide and turned itself off; return what was printed."""
+    """Boot it until it has followed the guide and shut down; return the output."""
     subprocess.run(
         [
             "systemd-nspawn", "--quiet", "--directory", str(root), "--boot", "--register=no",
@@ -128,8 +128,8 @@ def boot(root: Path) -> str:
     return (root / "root" / "told").read_text("utf-8", errors="replace")
 
 
-def tell(printed: str, made_seconds: float) -> bool:
-    """Print what was seen and the time of each step; return whether all were done in time."""
+def report(printed: str, made_seconds: float) -> bool:
+    """Print the output and the time of each step; return whether all were done in time."""
     ran = read_back(printed)
     _say(printed)
     _say(f"\nA minimal Debian ({SUITE}) was made in {made_seconds:.0f} s.\n")
@@ -163,13 +163,13 @@ def _run(*command: str) -> None:
 
 
 def main() -> int:
-    """Do it all in a folder that is gone afterwards."""
+    """Run everything in a temporary folder."""
     with tempfile.TemporaryDirectory(prefix="lullwatt-throwaway-") as folder:
         root = Path(folder) / "root"
         began = monotonic()
         make_root(root)
         made = monotonic() - began
-        return 0 if tell(boot(root), made) else 1
+        return 0 if report(boot(root), made) else 1
 
 
 if __name__ == "__main__":

@@ -1,4 +1,4 @@
-"""Builds the sdist and the wheel of a clean copy of this tree, with the backend it names.
+"""Build the sdist and the wheel from a clean copy of this tree, with its build backend.
 
 The hooks of PEP 517 are called as pip calls them, without a network: what they need is installed.
 """
@@ -25,7 +25,7 @@ def project() -> dict[str, Any]:
 
 
 def clean_copy(target: Path) -> Path:
-    """Copy this tree without what building and testing leave in it.
+    """Copy this tree without the files that building and testing leave in it.
 
     Parameters
     ----------

@@ -1,7 +1,7 @@
-"""The licences of all that is installed with Lullwatt, and whether they are ones we can live with.
+"""List the licences of all packages installed with Lullwatt, and check that they are allowed.
 
-``python -m tests.release.licences`` (or ``make licences``) writes LICENCES.md anew. What a package
-says of itself is read from its installed metadata; where that is prose, a table here names it.
+``python -m tests.release.licences`` (or ``make licences``) writes LICENCES.md again. A package's
+licence comes from its installed metadata; if that is prose, a table here translates it.
 """
 
 from __future__ import annotations
@@ -27,9 +27,9 @@ ALLOWED = frozenset(
     "0BSD Apache-2.0 BSD BSD-2-Clause BSD-3-Clause CC0-1.0 ISC MIT MIT-0 MIT-CMU PSF-2.0"  # noqa: SIM905
     " PSF-based Zlib".split()
 )
-"""May be installed with Lullwatt and passed on with it: all of them ask for is their notice."""
+"""May be installed and distributed with Lullwatt: they only require their notice."""
 ALLOWED_FOR_TESTS = ALLOWED | {"MPL-2.0", "GPL-3.0"}
-"""May be used as programs beside Lullwatt, and never become part of it."""
+"""May be used as programs beside Lullwatt, but never become part of it."""
 
 _BY_CLASSIFIER = {
     "MIT License": "MIT",
@@ -62,7 +62,7 @@ _ALTERNATIVE = re.compile(r" OR ")
 
 
 def licence_of(package: Distribution) -> str:
-    """Tell the licence of an installed package.
+    """Return the licence of an installed package.
 
     Parameters
     ----------
@@ -88,7 +88,7 @@ def licence_of(package: Distribution) -> str:
 
 
 def is_allowed(expression: str, allowed: frozenset[str]) -> bool:
-    """Tell whether a licence will do: one of its alternatives, with all that is joined by AND.
+    """Return whether a licence is allowed: one of its alternatives, with all its AND parts.
 
     Parameters
     ----------
@@ -107,7 +107,7 @@ def is_allowed(expression: str, allowed: frozenset[str]) -> bool:
 
 
 def needed(requirements: Iterable[str]) -> set[str]:
-    """List all packages that some requirements lead to, here and now.
+    """Return all packages that some requirements need in this environment.
 
     Parameters
     ----------
@@ -141,7 +141,7 @@ def _named(requirements: Iterable[str], extra: str) -> Iterator[tuple[str, str]]
 
 
 def for_running() -> set[str]:
-    """List what may be installed with Lullwatt, its extras included."""
+    """Return the packages that may be installed with Lullwatt, extras included."""
     table = project()
     extras = table["optional-dependencies"]
     return needed([*table["dependencies"], *(it for key in extras if key != "test"
@@ -149,12 +149,12 @@ def for_running() -> set[str]:
 
 
 def for_tests() -> set[str]:
-    """List what is installed for the tests alone."""
+    """Return the packages that only the tests need."""
     return needed(project()["optional-dependencies"]["test"]) - for_running()
 
 
 def page() -> str:
-    """Write the list of licences.
+    """Return the text of LICENCES.md.
 
     Returns
     -------

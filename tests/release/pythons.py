@@ -1,7 +1,7 @@
-"""The Pythons of this machine, and environments of them with Lullwatt's dependencies.
+"""Find the Pythons of this machine, and make environments with Lullwatt's dependencies.
 
-A clean environment borrows its dependencies: those of the tests for the Python that runs them; for
-another one, a folder beside that is filled from the registry once for each set of constraints.
+A clean environment borrows its dependencies. For the Python that runs the tests, these are the
+tests' own; for another one a folder is filled from the registry, once for each constraints.txt.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ class Environment:
 
     @property
     def lullwatt(self) -> Path:
-        """The command, where it is installed."""
+        """The installed command."""
         return self.home / "bin" / "lullwatt"
 
     def packages(self) -> Path:
@@ -55,7 +55,7 @@ class Environment:
 
 @cache
 def pythons() -> dict[tuple[int, int], Path]:
-    """Find the Pythons of this machine that Lullwatt supports, by their versions.
+    """Return the Pythons of this machine that Lullwatt supports, by version.
 
     Returns
     -------
@@ -104,7 +104,7 @@ def make_environment(version: tuple[int, int], home: Path, *, with_pip: bool) ->
 
 
 def clean_environment(version: tuple[int, int], home: Path, wheel: Path) -> Environment:
-    """Install a wheel into a new environment, which borrows the dependencies.
+    """Install a wheel into a new environment that borrows its dependencies.
 
     Parameters
     ----------
@@ -136,7 +136,7 @@ def _own_packages() -> Path:
 
 
 def _kept_packages(version: tuple[int, int]) -> Path:
-    """Fill an environment from the registry, or take the one that was filled before."""
+    """Return an environment filled from the registry, at most once for each Python version."""
     pinned = (ROOT / "constraints.txt").read_bytes() + repr(requirements()).encode()
     name = f"{version[0]}.{version[1]}-{hashlib.sha256(pinned).hexdigest()[:12]}"
     kept = Path(sys.prefix) / "other-pythons" / name
@@ -150,13 +150,13 @@ def _kept_packages(version: tuple[int, int]) -> Path:
 
 
 def requirements() -> list[str]:
-    """Return what Lullwatt needs, with the broker to rehearse with."""
+    """Return Lullwatt's requirements, with the embedded broker."""
     table = project()
     return [*table["dependencies"], *table["optional-dependencies"]["embedded"]]
 
 
 def install(environment: Environment, *wanted: str | Path) -> None:
-    """Install from the registry, as constraints.txt says.
+    """Install from the registry, with the versions in constraints.txt.
 
     Parameters
     ----------
@@ -187,8 +187,8 @@ def _run(*command: str | Path) -> None:
         raise RuntimeError(f"{words}: exit {ran.returncode}\n{ran.stderr}")
 
 
-def say(environment: Environment, folder: Path, *arguments: str) -> str:
-    """Run the installed command as a user does, outside of any source tree; tell what it printed.
+def output_of(environment: Environment, folder: Path, *arguments: str) -> str:
+    """Run the installed command as a user does, outside any source tree; return its output.
 
     Parameters
     ----------

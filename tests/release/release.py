@@ -1,9 +1,9 @@
-"""All that is looked at before a release, with the real registry: ``make release``.
+"""All checks before a release, with the real registry: ``make release``.
 
-Builds the sdist and the wheel into ``dist``, installs the wheel afresh on every Python of this
-machine, resolves the constraints there, asks an advisory service about them, and looks for the
-version in the changelog. Prints a line for each; ends with exit 1 if anything is wrong, also if
-the advisories could not be asked for.
+Builds the sdist and the wheel into ``dist``, installs the wheel on every Python of this machine,
+resolves the constraints there, asks an advisory service about them, and looks for the version in
+the changelog. Prints a line for each. Ends with exit 1 if a check fails, or if the advisory
+service can't be reached.
 """
 
 from __future__ import annotations
@@ -18,14 +18,14 @@ from pathlib import Path
 from time import monotonic
 
 from tests.release.building import ROOT, build, clean_copy, project
-from tests.release.pythons import Environment, install, make_environment, pythons, say
+from tests.release.pythons import Environment, install, make_environment, output_of, pythons
 
 EXTRAS = "embedded,metrics,ocpp,pictures"
 _EXAMPLE = "config/examples/kowhai.yaml"
 
 
 def changelog_section(text: str, version: str) -> str | None:
-    """Find what a changelog says of a version.
+    """Return a changelog's section about a version.
 
     Parameters
     ----------
@@ -70,10 +70,12 @@ def _installed(version: tuple[int, int], wheel: Path) -> str:
         _pip(made, "check")
         _pip(made, "install", "--quiet", "--dry-run", "--constraint", ROOT / "constraints.txt",
              f"{wheel}[{EXTRAS},test]")  # fmt: skip
-        told = say(made, Path(scratch), "--version").strip()
-        say(made, Path(scratch), "check", str(made.packages() / _EXAMPLE))
-        say(made, Path(scratch), "rehearse")
-    return f"{told}: installed afresh in {took:.0f} s; checks and rehearses; the tests' resolve too"
+        printed = output_of(made, Path(scratch), "--version").strip()
+        output_of(made, Path(scratch), "check", str(made.packages() / _EXAMPLE))
+        output_of(made, Path(scratch), "rehearse")
+    return (
+        f"{printed}: newly installed in {took:.0f} s; checks and rehearses; the tests' resolve too"
+    )
 
 
 def _pip(environment: Environment, *arguments: str | Path) -> None:
@@ -109,15 +111,15 @@ def _tried(what: str, step: Callable[[], str]) -> bool:
 
 
 def main() -> int:
-    """Do all of it.
+    """Run all checks.
 
     Returns
     -------
     int
         0 if nothing is wrong, else 1.
     """
-    wheel, told = _built()
-    sys.stdout.write(f"{'dist':<12} {told}\n")
+    wheel, printed = _built()
+    sys.stdout.write(f"{'dist':<12} {printed}\n")
     good = [
         _tried(f"Python {version[0]}.{version[1]}", partial(_installed, version, wheel))
         for version in pythons()

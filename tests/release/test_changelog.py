@@ -1,4 +1,4 @@
-"""What the changelog says of the version that is made next."""
+"""The changelog has a section for the next version."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ TEXT = """# Changelog
 
 
 def test_the_changelog_has_something_for_the_next_release() -> None:
-    """Its newest section is of the version in pyproject.toml, or of what is not released yet."""
+    """Its newest section is for the version in pyproject.toml, or is called Unreleased."""
     text = (ROOT / "CHANGELOG.md").read_text("utf-8")
     newest = re.search(r"^## (.+)$", text, re.MULTILINE)
     assert newest is not None
@@ -35,8 +35,8 @@ def test_the_changelog_has_something_for_the_next_release() -> None:
     assert "\n- " in text[newest.end() :].partition("\n## ")[0]
 
 
-def test_a_release_needs_a_section_of_its_own() -> None:
-    """With its date, and with something in it."""
+def test_a_release_needs_its_own_section() -> None:
+    """The section has a date and some content."""
     assert changelog_section(TEXT, "1.2.0") == "### Added\n\n- Much."
     assert changelog_section(TEXT, "1.1.0") is None
     assert changelog_section(TEXT, "1.20") is None

@@ -1,4 +1,4 @@
-"""The wheel in a clean environment, on the oldest Python and on the newest of this machine."""
+"""The wheel in a clean environment, with the oldest and the newest Python of this machine."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.release.building import build, clean_copy, project
-from tests.release.pythons import OLDEST, Environment, clean_environment, pythons, say
+from tests.release.pythons import OLDEST, Environment, clean_environment, output_of, pythons
 
 NEWEST = max(pythons())
 ASK = "import config, sys; print(config.__file__); print(*sys.version_info[:2])"
@@ -27,7 +27,7 @@ NONE_NEWER = pytest.mark.skipif(NEWEST == OLDEST, reason="there is no Python new
     [pytest.param(OLDEST, id="oldest"), pytest.param(NEWEST, id="newest", marks=NONE_NEWER)],
 )
 def test_the_installed_wheel_checks_and_rehearses(version: tuple[int, int], tmp_path: Path) -> None:
-    """Its own files and no others are used; it says its version, checks, plans and rehearses."""
+    """It uses only its own files; it prints its version, checks, plans and rehearses."""
     environment = clean(version, tmp_path)
     home = tmp_path / "home"
     home.mkdir()
@@ -38,8 +38,10 @@ def test_the_installed_wheel_checks_and_rehearses(version: tuple[int, int], tmp_
     package = Path(where[0]).parent
     assert package.is_relative_to(environment.home)
     assert where[1] == f"{version[0]} {version[1]}"
-    assert say(environment, home, "--version") == f"lullwatt, version {project()['version']}\n"
+    assert (
+        output_of(environment, home, "--version") == f"lullwatt, version {project()['version']}\n"
+    )
     example = str(package / "examples" / "kowhai.yaml")
-    assert "licensed electrician" in say(environment, home, "check", example)
-    text = say(environment, home, "rehearse")
+    assert "licensed electrician" in output_of(environment, home, "check", example)
+    text = output_of(environment, home, "rehearse")
     assert "26.000 kWh for NZD 5.02, 35 % to 80 %, enough for the departure, starts: 1." in text

@@ -1,4 +1,4 @@
-"""LICENCES.md is true, and every licence in it is one that we can live with."""
+"""LICENCES.md is true, and every licence in it is allowed."""
 
 from __future__ import annotations
 
@@ -27,25 +27,25 @@ def pinned() -> dict[str, str]:
 
 
 def test_the_page_is_what_is_pinned_and_installed() -> None:
-    """`make licences` would change nothing; what is installed is what the constraints pin."""
+    """`make licences` would change nothing; the installed versions are the pinned ones."""
     versions = {name: distribution(name).version for name in for_running() | for_tests()}
     assert versions.items() <= pinned().items()
     assert PAGE.read_text("utf-8") == page()
 
 
-def test_nothing_is_pinned_that_nobody_needs() -> None:
-    """So that the page leaves nothing out that an install with the constraints may bring."""
+def test_no_unneeded_package_is_pinned() -> None:
+    """So the page lists every package that an install with the constraints may bring."""
     assert set(pinned()) == for_running() | for_tests()
 
 
 @pytest.mark.parametrize("name", sorted(for_running()))
-def test_what_comes_with_lullwatt_asks_for_a_notice_at_most(name: str) -> None:
-    """No licence that reaches over into a home's own programs."""
+def test_licences_of_dependencies_require_a_notice_at_most(name: str) -> None:
+    """No licence affects the user's own programs."""
     assert is_allowed(licence_of(distribution(name)), ALLOWED)
 
 
 def test_tools_of_the_tests_may_be_used() -> None:
-    """Nothing unknown among them either."""
+    """None of them has an unknown licence."""
     found = {name: licence_of(distribution(name)) for name in for_tests()}
     assert [each for each in found.items() if not is_allowed(each[1], ALLOWED_FOR_TESTS)] == []
 
@@ -62,6 +62,6 @@ def test_tools_of_the_tests_may_be_used() -> None:
         ("", False),
     ],
 )
-def test_one_alternative_must_do_with_all_of_its_parts(expression: str, *, allowed: bool) -> None:
-    """OR leaves a choice, AND does not."""
+def test_one_alternative_must_be_allowed_in_all_parts(expression: str, *, allowed: bool) -> None:
+    """OR gives a choice, AND does not."""
     assert is_allowed(expression, ALLOWED) == allowed

@@ -1,4 +1,4 @@
-"""What is released: a wheel of all that it needs and no more, and an sdist that builds the same."""
+"""The released files: a wheel with exactly what it needs, and an sdist that builds the same."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ INFO = f"lullwatt-{VERSION}.dist-info"
 
 @pytest.fixture(scope="module")
 def built(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path, Path]:
-    """Build the sdist; a wheel of the tree, and one of what the sdist holds."""
+    """Build the sdist, a wheel from the tree, and a wheel from the sdist."""
     folder = tmp_path_factory.mktemp("release")
     sdist = build(clean_copy(folder / "tree"), "sdist", folder / "sdist")
     wheel = build(folder / "tree", "wheel", folder / "wheel")
@@ -31,7 +31,7 @@ def contents(wheel: Path) -> dict[str, bytes]:
 
 
 def package_files() -> set[str]:
-    """List what lies in the packages' folders, whatever pyproject.toml says of it."""
+    """Return all files in the packages' folders, whatever pyproject.toml lists."""
     return {
         path.relative_to(ROOT).as_posix()
         for package in PACKAGES
@@ -41,7 +41,7 @@ def package_files() -> set[str]:
 
 
 def test_the_wheel_holds_the_packages_and_nothing_else(built: tuple[Path, Path, Path]) -> None:
-    """Every module, template, example and py.typed; no tests, no data of theirs, no tools."""
+    """It has every module, template, example and py.typed; no tests, test data or tools."""
     names = set(contents(built[1]))
     own = {name for name in names if not name.startswith(f"{INFO}/")}
     assert own == package_files()
@@ -56,7 +56,7 @@ def test_the_wheel_holds_the_packages_and_nothing_else(built: tuple[Path, Path, 
 
 
 def test_the_sdist_builds_the_same_wheel(built: tuple[Path, Path, Path]) -> None:
-    """Byte for byte in every file."""
+    """Every file is the same, byte for byte."""
     assert built[1].name == built[2].name == f"lullwatt-{VERSION}-py3-none-any.whl"
     assert contents(built[1]) == contents(built[2])
 
@@ -64,7 +64,7 @@ def test_the_sdist_builds_the_same_wheel(built: tuple[Path, Path, Path]) -> None
 def test_the_sdist_holds_what_an_install_needs(
     built: tuple[Path, Path, Path], tmp_path: Path
 ) -> None:
-    """The installer with its files, the constraints, the licences, what changed; not the tests."""
+    """It has the installer with its files, constraints, licences, changelog; not the tests."""
     tree = unpack(built[0], tmp_path)
     for needed in ("constraints.txt", "CHANGELOG.md", "LICENCES.md", "LICENSE", "README.md"):
         assert (tree / needed).read_bytes() == (ROOT / needed).read_bytes()
@@ -73,8 +73,8 @@ def test_the_sdist_holds_what_an_install_needs(
     assert not (tree / "tests").exists()
 
 
-def test_the_version_stands_in_one_place(built: tuple[Path, Path, Path]) -> None:
-    """pyproject.toml has it; the wheel tells the same, and no module says it again."""
+def test_the_version_is_in_one_place(built: tuple[Path, Path, Path]) -> None:
+    """It is in pyproject.toml; the wheel has the same, and no module repeats it."""
     metadata = HeaderParser().parsestr(contents(built[1])[f"{INFO}/METADATA"].decode())
     assert (metadata["Name"], metadata["Version"]) == ("lullwatt", VERSION)
     assert metadata["License-Expression"] == "MIT"

@@ -1,7 +1,7 @@
-"""The way back, with the real code of the versions that are kept: ``make upgrade``.
+"""Go back to earlier versions with their real code: ``make upgrade``.
 
-Each ledger under ``tests/data/previous`` is brought up to date by today's code. Then the code that
-wrote it, taken out of the repository's history, must refuse it, and must open the copy.
+Today's code brings each ledger under ``tests/data/previous`` up to date. Then the code that wrote
+it, taken from the repository's history, must refuse that ledger and open the copy.
 """
 
 from __future__ import annotations
@@ -55,7 +55,7 @@ def go_back(kept: Path) -> str:
         A line for people.
     """
     about = json.loads((kept / "about.json").read_text("utf-8"))
-    told = json.loads((kept / "told.json").read_text("utf-8"), parse_float=Decimal)
+    recorded = json.loads((kept / "nights.json").read_text("utf-8"), parse_float=Decimal)
     with tempfile.TemporaryDirectory(prefix="lullwatt-back-") as scratch:
         tree, ledger = Path(scratch, "tree"), Path(scratch, "ledger.sqlite3")
         _take_out(about["commit"], tree)
@@ -67,7 +67,7 @@ def go_back(kept: Path) -> str:
         opened = _opened(tree, ledger)
         _must(opened.returncode == 0, f"{kept.name}: {opened.stderr}")
         nights = json.loads(opened.stdout, parse_float=Decimal)["nights"]
-        _must(nights == told["nights"], f"{kept.name}: its nights are not what they were")
+        _must(nights == recorded["nights"], f"{kept.name}: its nights are not what they were")
     return f"{kept.name}: up to schema {len(MIGRATIONS)} and back, {len(nights)} nights the same"
 
 

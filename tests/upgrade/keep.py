@@ -1,7 +1,7 @@
-"""Keeps what a version writes: its household file and its ledger, for later versions to open.
+"""Keep the household file and ledger that a version writes, for later versions to open.
 
-At a release: ``python -m tests.upgrade.keep`` (or ``make keep-for-upgrade``), and the new folder
-under ``tests/data/previous`` is committed. ``--tree`` keeps what another checkout writes.
+At a release: ``python -m tests.upgrade.keep`` (or ``make keep-for-upgrade``), then commit the new
+folder under ``tests/data/previous``. ``--tree`` keeps the files of another checkout.
 """
 
 from __future__ import annotations
@@ -25,16 +25,16 @@ MOST_BYTES = 200_000
 
 
 def keep(tree: Path, target: Path, commit: str) -> None:
-    """Play nights with the code of a tree, and keep what came of them.
+    """Play nights with the code of a tree, and keep the resulting files.
 
     Parameters
     ----------
     tree : Path
         A checkout of the version; it is not changed.
     target : Path
-        The folder to make; one that is there is replaced.
+        The folder to make; an existing one is replaced.
     commit : str
-        Which commit it is, for the record.
+        Its commit, for the record.
     """
     with tempfile.TemporaryDirectory(prefix="lullwatt-keep-") as scratch:
         folder = Path(scratch)
@@ -44,7 +44,7 @@ def keep(tree: Path, target: Path, commit: str) -> None:
         shutil.rmtree(target, ignore_errors=True)
         target.mkdir(parents=True)
         shutil.copy(household, target)
-        shutil.copy(folder / "told.json", target)
+        shutil.copy(folder / "nights.json", target)
         schema = _pack(folder / "ledger.sqlite3", target / "ledger.sqlite3.gz")
     about = {"version": _version(tree), "commit": commit, "schema": schema}
     (target / "about.json").write_text(json.dumps(about, indent=1) + "\n", "utf-8")
@@ -52,7 +52,7 @@ def keep(tree: Path, target: Path, commit: str) -> None:
 
 def _play(tree: Path, household: Path, folder: Path) -> None:
     script = Path(__file__).with_name("play.py")
-    paths = (household, folder / "ledger.sqlite3", folder / "told.json")
+    paths = (household, folder / "ledger.sqlite3", folder / "nights.json")
     played = subprocess.run(
         [sys.executable, "-P", script, *paths],
         cwd=folder, env=os.environ | {"PYTHONPATH": str(tree)}, check=False,
@@ -63,14 +63,14 @@ def _play(tree: Path, household: Path, folder: Path) -> None:
 
 
 def _pack(ledger: Path, target: Path) -> int:
-    """Put the ledger and its log into one file, and that into a small one; tell its schema."""
+    """Merge the ledger with its log, compress it, and return its schema version."""
     whole = ledger.with_name("whole.sqlite3")
     with closing(sqlite3.connect(ledger)) as source, closing(sqlite3.connect(whole)) as copy:
         source.backup(copy)
         (schema,) = copy.execute("PRAGMA user_version").fetchone()
     packed = gzip.compress(whole.read_bytes(), mtime=0)
     if len(packed) > MOST_BYTES:
-        raise RuntimeError(f"{ledger}: {len(packed)} bytes, packed, are too many to be kept")
+        raise RuntimeError(f"{ledger}: {len(packed)} bytes, packed, are too many to keep")
     target.write_bytes(packed)
     return int(schema)
 
@@ -81,11 +81,11 @@ def _version(tree: Path) -> str:
 
 
 def main() -> None:
-    """Read the command line, and keep."""
+    """Read the command line, and keep the files."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--tree", type=Path, default=ROOT, help="the checkout (this one)")
     parser.add_argument("--as", dest="name", help="the folder's name (the version)")
-    parser.add_argument("--commit", default="", help="which commit it is, for the record")
+    parser.add_argument("--commit", default="", help="its commit, for the record")
     given = parser.parse_args()
     target = PREVIOUS / (given.name or _version(given.tree))
     keep(given.tree.resolve(), target, given.commit)

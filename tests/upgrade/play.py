@@ -1,8 +1,8 @@
-"""Plays nights with whatever version of Lullwatt is on the path, and keeps its ledger.
+"""Play nights with the version of Lullwatt on the Python path, and keep its ledger.
 
-Run as a script by `tests.upgrade.keep`, in a process whose path leads to that version; so it
-imports nothing of these tests. It needs the rooms that came after 0.1.0. Two nights are closed;
-the third is cut short while it charges, as by a power cut.
+`tests.upgrade.keep` runs it as a script, in a process whose path leads to that version; so it
+imports nothing from these tests. It needs the rooms that came after 0.1.0. Two nights are closed;
+the third is interrupted while it charges, as by a power cut.
 """
 
 from __future__ import annotations
@@ -24,8 +24,8 @@ SOC_PERCENT = (35.0, 42.0, 28.0)
 CUT_AFTER = timedelta(hours=4, minutes=10)
 
 
-def main(household: Path, ledger: Path, told: Path) -> None:
-    """Play the nights; ends the process in the middle of the last one."""
+def main(household: Path, ledger: Path, recorded: Path) -> None:
+    """Play the nights; the process ends in the middle of the last one."""
     use_pinned_zones()
     set_up_logs(quiet=True)
     _keep_in(ledger)
@@ -34,7 +34,7 @@ def main(household: Path, ledger: Path, told: Path) -> None:
     for number, soc_percent in enumerate(SOC_PERCENT):
         _let_the_meter_show(register_wh)
         if number == len(SOC_PERCENT) - 1:
-            told.write_text(dump_exact({"nights": nights, "register_wh": register_wh}), "utf-8")
+            recorded.write_text(dump_exact({"nights": nights, "register_wh": register_wh}), "utf-8")
             _cut_at(PLUGGED_IN + timedelta(days=number) + CUT_AFTER)
         result = set_up.rehearse_night(
             household,
@@ -49,7 +49,7 @@ def main(household: Path, ledger: Path, told: Path) -> None:
 
 
 def _keep_in(ledger: Path) -> None:
-    """Have the rehearsals write to a ledger that is kept."""
+    """Make the rehearsals write to a ledger that is kept."""
 
     def open_kept(path: Path, *, read_only: bool = False) -> Ledger:
         assert path.name == ledger.name  # in a folder that the rehearsal throws away
@@ -59,7 +59,7 @@ def _keep_in(ledger: Path) -> None:
 
 
 def _let_the_meter_show(register_wh: int) -> None:
-    """Let each night's meter go on from the night before: a rehearsal begins a new one."""
+    """Let each night's meter continue from the night before: a rehearsal starts with a new one."""
     made = rehearsal.simulated_point
 
     def going_on(file: Any, name: str, at: datetime) -> Any:  # noqa: ANN401 - of any version

@@ -1,7 +1,7 @@
-"""From what earlier versions wrote to today's, and back again.
+"""Upgrade from earlier versions, and go back again.
 
-``tests/data/previous`` holds what those versions really wrote (see `tests.upgrade.keep`): two
-closed nights, and a third that a power cut ended while it charged; and what was said of them then.
+``tests/data/previous`` has the files that those versions really wrote (see `tests.upgrade.keep`):
+two closed nights, a third interrupted by a power cut, and the reports of the nights at that time.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ DEPARTS = datetime(2026, 6, 5, 22, tzinfo=UTC)
 
 @dataclass(frozen=True)
 class Old:
-    """What a version left behind, put where this test may change it."""
+    """The files of an earlier version, copied to where this test may change them."""
 
     household: Path
     ledger: Path
@@ -49,8 +49,8 @@ class Old:
 
 
 def about(kept: Path) -> dict[str, Any]:
-    told: dict[str, Any] = json.loads((kept / "about.json").read_text("utf-8"))
-    return told
+    found: dict[str, Any] = json.loads((kept / "about.json").read_text("utf-8"))
+    return found
 
 
 KEPT = sorted(PREVIOUS.iterdir(), key=lambda kept: (about(kept)["schema"], kept.name))
@@ -62,7 +62,7 @@ OF_AN_OLDER_SCHEMA = pytest.mark.parametrize(
     ids=lambda folder: folder.name,
     indirect=True,
 )
-"""For what only a migration brings about: what today's schema wrote is not migrated."""
+"""For tests of migrations: ledgers of today's schema are not migrated."""
 
 
 @pytest.fixture(params=KEPT, ids=lambda folder: folder.name)
@@ -71,14 +71,14 @@ def old(request: pytest.FixtureRequest, tmp_path: Path) -> Old:
     household, ledger = tmp_path / "house.yaml", tmp_path / "ledger.sqlite3"
     household.write_bytes((kept / "house.yaml").read_bytes())
     ledger.write_bytes(gzip.decompress((kept / "ledger.sqlite3.gz").read_bytes()))
-    told = json.loads((kept / "told.json").read_text("utf-8"), parse_float=Decimal)
+    recorded = json.loads((kept / "nights.json").read_text("utf-8"), parse_float=Decimal)
     schema = about(kept)["schema"]
     copy = backup_of_schema(ledger, schema)
-    return Old(household, ledger, schema, told["nights"], told["register_wh"], copy)
+    return Old(household, ledger, schema, recorded["nights"], recorded["register_wh"], copy)
 
 
 def rows(path: Path, table: str) -> list[tuple[object, ...]]:
-    """Read the columns that every version's table has, without opening it as a ledger."""
+    """Read the columns that the table has in every version, without opening it as a ledger."""
     with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as database:
         names = [name for _, name, *_ in database.execute(f"PRAGMA table_info({table})")]
         shared = ", ".join(name for name in names if (table, name) != ("commands", "plan"))
@@ -92,7 +92,7 @@ def schema_of(path: Path) -> int:
 
 
 def test_something_is_kept_of_each_older_schema() -> None:
-    """A schema that was in use has its ledger here; each is small, and says whose it is."""
+    """Every schema that was in use has a ledger here; each is small and names its version."""
     assert {about(kept)["schema"] for kept in KEPT} >= set(range(1, NEWEST))
     for kept in KEPT:
         assert kept.name.startswith(about(kept)["version"])
@@ -100,22 +100,24 @@ def test_something_is_kept_of_each_older_schema() -> None:
 
 
 def test_this_version_can_be_kept(tmp_path: Path) -> None:
-    """At its release: two nights as it told them, and one that was cut short."""
+    """At its release: two nights with their reports, and one that was interrupted."""
     keep(ROOT, tmp_path / "kept", "")
     assert about(tmp_path / "kept")["schema"] == NEWEST
     ledger = tmp_path / "ledger.sqlite3"
     ledger.write_bytes(gzip.decompress((tmp_path / "kept" / "ledger.sqlite3.gz").read_bytes()))
-    told = json.loads((tmp_path / "kept" / "told.json").read_text("utf-8"), parse_float=Decimal)
+    recorded = json.loads(
+        (tmp_path / "kept" / "nights.json").read_text("utf-8"), parse_float=Decimal
+    )
     with open_ledger(ledger) as opened:
-        assert list(opened.nights()) == told["nights"]
-        assert len(told["nights"]) == 2
+        assert list(opened.nights()) == recorded["nights"]
+        assert len(recorded["nights"]) == 2
         unfinished = opened.open_night(POINT)
     assert unfinished is not None
     assert unfinished["open"]["night"] == "2026-06-05"
 
 
 def test_every_night_and_every_row_is_the_same_after_the_upgrade(old: Old) -> None:
-    """What the old version said of its nights, today's ledger says; rows keep all they had."""
+    """The nights are as the old version reported them; rows keep all their values."""
     assert schema_of(old.ledger) == old.schema
     tables = ("readings", "vehicle_reports", "commands", "nights", "alerts", "open_nights")
     before = {table: rows(old.ledger, table) for table in tables}
@@ -129,14 +131,14 @@ def test_every_night_and_every_row_is_the_same_after_the_upgrade(old: Old) -> No
 
 
 def test_the_old_household_file_still_loads(old: Old) -> None:
-    """And means what it meant: its departures lead to the night's."""
+    """It means the same: its departures are those of the nights."""
     file = load_household(old.household)
     assert file.household.name == "Kowhai Cottage"
     assert [each.at.isoformat("minutes") for each in file.departures] == ["07:20", "10:00", "05:30"]
 
 
 def test_a_night_cut_short_by_the_upgrade_is_charged_and_accounted_for(old: Old) -> None:
-    """Today's daemon takes over in mid charge: one night, with what flowed before and after."""
+    """Today's daemon takes over in mid charge: one night, with the energy before and after."""
     with open_ledger(old.ledger) as ledger:
         last = ledger.last_reading(POINT)
         command = ledger.last_command(POINT)
@@ -165,7 +167,7 @@ def test_a_night_cut_short_by_the_upgrade_is_charged_and_accounted_for(old: Old)
 
 @OF_AN_OLDER_SCHEMA
 def test_the_copy_made_before_leads_back(old: Old) -> None:
-    """It has the old schema, all that the ledger held, and is opened by that schema's code."""
+    """It has the old schema and all rows of the ledger, and that schema's code opens it."""
     before = {table: rows(old.ledger, table) for table in ("readings", "nights", "commands")}
     open_ledger(old.ledger).close()
     assert schema_of(old.copy) == old.schema
@@ -176,7 +178,7 @@ def test_the_copy_made_before_leads_back(old: Old) -> None:
 
 @OF_AN_OLDER_SCHEMA
 def test_an_old_daemon_names_the_copy_it_can_open(old: Old) -> None:
-    """On a newer ledger it changes nothing, and says where the way back is."""
+    """It changes nothing in a newer ledger, and names the copy to go back to."""
     open_ledger(old.ledger).close()
     before = old.ledger.read_bytes()
     with pytest.raises(LedgerError) as refused:
@@ -191,7 +193,7 @@ def test_an_old_daemon_names_the_copy_it_can_open(old: Old) -> None:
 
 
 def test_a_copy_that_it_cannot_open_is_not_named(tmp_path: Path) -> None:
-    """Copies of schemas to come lead nowhere; without another one the message says what is left."""
+    """It ignores copies with newer schemas; without another one the message says what to do."""
     path = tmp_path / "ledger.sqlite3"
     open_ledger(path).close()
     for name in ("schema-3.backup", "schema-x.backup", "schema-2.backup.part"):
@@ -209,7 +211,7 @@ def test_a_copy_that_it_cannot_open_is_not_named(tmp_path: Path) -> None:
 
 @pytest.fixture
 def first(tmp_path: Path) -> Path:
-    """Take a ledger of the first schema."""
+    """Return a ledger of the first schema."""
     path = tmp_path / "ledger.sqlite3"
     path.write_bytes(gzip.decompress((KEPT[0] / "ledger.sqlite3.gz").read_bytes()))
     return path
@@ -218,7 +220,7 @@ def first(tmp_path: Path) -> Path:
 def test_a_copy_that_lacks_a_row_stops_the_upgrade(
     first: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Rows are counted on both sides; the ledger keeps its schema, and no half copy is left."""
+    """Rows are counted in both; the ledger keeps its schema, and no partial copy is left."""
     summary = ledger_before._summary
     seen: list[int] = []
 
@@ -239,7 +241,7 @@ def test_a_copy_that_lacks_a_row_stops_the_upgrade(
 def test_a_copy_with_a_fault_stops_the_upgrade(
     first: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """SQLite's own check looks the copy over."""
+    """SQLite's own check finds the fault."""
     monkeypatch.setattr(ledger_before, "_fault", lambda _copy: "row 7 missing from index")
     with pytest.raises(LedgerError, match="not complete; nothing was changed"):
         open_ledger(first)
@@ -250,7 +252,7 @@ def test_a_copy_with_a_fault_stops_the_upgrade(
 def test_without_room_for_the_copy_nothing_is_migrated(
     first: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The message says what is short."""
+    """The message says that the disk has too little room."""
     monkeypatch.setattr(ledger_before, "SPARE_BYTES", 1 << 62)
     with pytest.raises(LedgerError, match="too little room for a backup"):
         open_ledger(first)
@@ -258,7 +260,7 @@ def test_without_room_for_the_copy_nothing_is_migrated(
 
 
 def test_the_copy_stands_beside_the_ledger_itself(first: Path, tmp_path: Path) -> None:
-    """Where the household file names a link, the copy is where the ledger is."""
+    """If the household file names a link, the copy is beside the ledger, not beside the link."""
     (tmp_path / "here").mkdir()
     link = tmp_path / "here" / "ledger.sqlite3"
     link.symlink_to(first)
@@ -267,8 +269,8 @@ def test_the_copy_stands_beside_the_ledger_itself(first: Path, tmp_path: Path) -
     assert list((tmp_path / "here").iterdir()) == [link]
 
 
-def test_who_went_back_and_upgrades_again_has_a_copy_of_today(first: Path) -> None:
-    """The old copy, put in place and written on in, is copied afresh at the next upgrade."""
+def test_an_upgrade_after_going_back_makes_a_new_copy(first: Path) -> None:
+    """The old copy, used as the ledger again, is copied again at the next upgrade."""
     open_ledger(first).close()
     copy = backup_of_schema(first, 1)
     first.unlink()
