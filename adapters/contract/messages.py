@@ -124,8 +124,11 @@ class VehicleReport(Message):
 class Request(Message):
     """What a person asks for, `by` an instant or the next departure; `clear` cancels all requests.
 
-    `vehicle` names the one that is plugged in, until it is unplugged; without it, the file's first
-    one is assumed. The sender may choose an `id`: such a request is answered with the same `id`.
+    A wish for a state of charge within an hour of a departure of the household file replaces that
+    departure's target once; any other adds a departure. Several stand side by side; `remove`
+    cancels the one with this id, which the status lists. `vehicle` names the vehicle that is
+    plugged in, until it is unplugged; without it, the file's first one is assumed. The sender may
+    choose an `id`: such a request is answered with the same `id`.
     """
 
     model_config = ConfigDict(extra="forbid")
@@ -137,6 +140,7 @@ class Request(Message):
     charge_now: bool | None = None
     skip_until: Instant | None = None
     clear: bool | None = None
+    remove: Id | None = None
     by: Instant | None = None
     vehicle: ShortText | None = None
 
@@ -202,13 +206,26 @@ class KnownRates(BaseModel):
     now: Literal["known", "estimated", "none"]
 
 
+class AskedFor(BaseModel):
+    """A person's wish: a state of charge of a vehicle, needed or wanted by an instant."""
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
+
+    id: Id
+    vehicle: ShortText
+    by: Instant
+    need_percent: Percent | None = None
+    want_percent: Percent | None = None
+
+
 class Status(Message):
     """What the daemon knows about one charge point.
 
     `connected` says whether a vehicle is plugged in, `alerts` which alerts are in force (their
     codes). `soc_from` says where the state of charge comes from: reported by the vehicle, given by
     a person, counted from the meter, recalled (the last known level less the usual use), or
-    assumed by the household file. `rates` is absent before the first tariff is in force. The
+    assumed by the household file. `wishes` are what a person has asked for single departures, in
+    order of time. `rates` is absent before the first tariff is in force. The
     message expires at `stale_after`.
     """
 
@@ -224,6 +241,7 @@ class Status(Message):
     plan: ShortText | None = None
     reading: Reading | None = None
     rates: KnownRates | None = None
+    wishes: Annotated[tuple[AskedFor, ...], Strict(strict=False)] = ()
     alerts: Annotated[tuple[ShortText, ...], Strict(strict=False)] = ()
 
 

@@ -25,13 +25,13 @@ from daemon.control.state import (
     FLOWING_WATTS,
     ActualShare,
     SocFact,
-    Wishes,
     counted_soc_percent,
     register_wh_at,
     speaks_for_household,
     vehicle_of,
     vehicles_of,
 )
+from daemon.control.wishes import wishes_with, without_past
 from planners.accounts.accounts import ALLOWANCE, RegisterReading
 from planners.local_time.departures import assumed_plugged_in
 
@@ -83,6 +83,8 @@ def learn(
     actions : tuple of Action
         Warnings and notes.
     """
+    wishes = without_past(state.wishes, now, house.file)
+    state = state if wishes == state.wishes else replace(state, wishes=wishes, plan_stale=True)
     state, by_hours = _presence_by_hours(state, now, house)
     actions: tuple[Action, ...] = ()
     match event:
@@ -264,9 +266,11 @@ def _set_soc(state: PointState, stated: SocFact, now: datetime, house: House) ->
 
 
 def _on_request(state: PointState, request: Request, now: datetime, house: House) -> PointState:
-    wishes = wishes_with(state.wishes, request)
-    state = replace(state, wishes=wishes, plan_stale=True, stopped_itself=False)
     state = _switch_vehicle(state, request, house)
+    wishes = wishes_with(state.wishes, request, vehicle_of(state, house.file), now, house.file)
+    if wishes.departures != state.wishes.departures:
+        state = replace(state, plan=None)  # another target may lie beyond the plan's own departure
+    state = replace(state, wishes=wishes, plan_stale=True, stopped_itself=False)
     if request.soc_percent is not None:
         soc = SocFact(request.soc_percent, now, "person", register_wh_at(state, now))
         state = _set_soc(state, soc, now, house)
@@ -283,30 +287,3 @@ def _switch_vehicle(state: PointState, request: Request, house: House) -> PointS
     return replace(
         state, vehicle=name, night=night, soc=None, left_with=None, actual_share=ActualShare()
     )
-
-
-def wishes_with(wishes: Wishes, request: Request) -> Wishes:
-    """Add a person's request to those made before.
-
-    Parameters
-    ----------
-    wishes : Wishes
-        The requests before.
-    request : Request
-        The request now.
-
-    Returns
-    -------
-    Wishes
-        With the newer of charging now and skipping.
-    """
-    asked = {
-        key: value
-        for key in ("want_percent", "need_percent", "by", "charge_now", "skip_until")
-        if (value := getattr(request, key)) is not None
-    }
-    if request.charge_now:
-        asked["skip_until"] = None
-    if request.skip_until is not None:
-        asked["charge_now"] = False
-    return replace(Wishes() if request.clear else wishes, **asked)

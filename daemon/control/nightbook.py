@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from daemon.control.alerts import ClearedBy, clear_alerts
 from daemon.control.events import CloseNight, NightFacts
-from daemon.control.state import ActualShare, OpenNight, Wishes, counted_soc_percent, vehicle_of
+from daemon.control.state import ActualShare, OpenNight, counted_soc_percent, vehicle_of
 from planners.local_time.departures import night_bounds, night_of
 
 if TYPE_CHECKING:
@@ -131,13 +131,13 @@ def _close(
 
 
 def _end_stay(state: PointState) -> PointState:
-    """Forget a person's requests for this departure: the next one is another."""
+    """Begin again for the next departure."""
     night = state.night
     # Hardware that reports no pilot state will not say that the vehicle has left.
     state = clear_alerts(state, ClearedBy.VEHICLE_GONE)
     return replace(
         state,
-        wishes=Wishes(),
+        wishes=replace(state.wishes, charge_now=False),
         plan=None,
         plan_stale=True,
         stopped_itself=False,

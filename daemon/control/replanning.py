@@ -144,16 +144,18 @@ def _situation(state: PointState, departure: DepartureAt, now: datetime, house: 
         # Charging does not begin for a remainder smaller than the meter's steps.
         targets = (departure.need_percent, departure.want_percent)
         soc = next((t for t in targets if t - NEARLY_PERCENT < soc < t), soc)
-    later = _later(departure, now, house)
+    later = _later(state, departure, now, house)
     if skip_until is not None and skip_until > now:
         return Situation(skip_until, soc, departure, later=later)
     return Situation(now, soc, departure, on=on, since=state.switched_at, later=later)
 
 
-def _later(departure: DepartureAt, now: datetime, house: House) -> tuple[DepartureAt, ...]:
-    """Give the later departures to plan for, unless a person asked for another first one."""
-    known = departures_known(house.file, house.prices, departure.vehicle, now)
-    return known[1:] if known and known[0].instant == departure.instant else ()
+def _later(
+    state: PointState, departure: DepartureAt, now: datetime, house: House
+) -> tuple[DepartureAt, ...]:
+    """Give the later departures to plan for."""
+    wishes = state.wishes.departures
+    return departures_known(house.file, house.prices, departure.vehicle, now, wishes=wishes)[1:]
 
 
 def is_charging(state: PointState) -> bool:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import TYPE_CHECKING, Final, Literal
 
-from planners.local_time.departures import DepartureAt, next_departure
+from planners.local_time.coming import Wish, next_departure
 from planners.power.electrics import charge_model
 
 if TYPE_CHECKING:
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
     from daemon.control.events import CommandInForce
     from planners.accounts.accounts import RegisterReading
+    from planners.local_time.departures import DepartureAt
     from planners.plan.plan import Plan
     from planners.plan.planning import Draft
     from planners.rates.prices import Prices
@@ -59,11 +60,19 @@ class SocFact:
 
 @dataclass(frozen=True, slots=True)
 class Wishes:
-    """A person's requests; they hold until the next departure."""
+    """A person's requests.
 
-    want_percent: float | None = None
-    need_percent: float | None = None
-    by: datetime | None = None
+    Attributes
+    ----------
+    departures : tuple of Wish
+        What is wanted for single departures; each ends when its departure has passed.
+    charge_now : bool
+        Whether to charge at once; until the next departure.
+    skip_until : datetime or None
+        Charge nothing before this.
+    """
+
+    departures: tuple[Wish, ...] = ()
     charge_now: bool = False
     skip_until: datetime | None = None
 
@@ -294,28 +303,8 @@ def assumed_soc_percent(file: HouseholdFile, vehicle: str) -> float:
 
 
 def departure_of(state: PointState, file: HouseholdFile, now: datetime) -> DepartureAt | None:
-    """Return the departure to plan for: the next one, changed by a person's requests."""
+    """Return the departure to plan for: the next one, as the file and a person's wishes have it."""
     vehicle = vehicle_of(state, file)
     if vehicle is None:
         return None
-    departure = next_departure(file, vehicle, now)
-    wishes = state.wishes
-    if wishes.by is not None and wishes.by > now:
-        ready = wishes.by
-        departure = (
-            replace(departure, instant=ready, ready_by=ready, returns=None, uses_kwh=None)
-            if departure
-            else DepartureAt(vehicle, ready, ready, 0.0, file.vehicles[vehicle].limit_percent, None)
-        )
-    if departure is None:
-        return None
-    # What a person asks for, they want at any price.
-    need = departure.need_percent if wishes.need_percent is None else wishes.need_percent
-    if wishes.want_percent is not None:
-        return replace(
-            departure,
-            need_percent=min(need, wishes.want_percent),
-            want_percent=wishes.want_percent,
-            max_rate=None,
-        )
-    return replace(departure, need_percent=need, want_percent=max(need, departure.want_percent))
+    return next_departure(file, vehicle, now, state.wishes.departures)

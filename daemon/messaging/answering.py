@@ -2,23 +2,31 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
-from daemon.control.state import vehicles_of
+from daemon.control.state import vehicle_of, vehicles_of
 from planners.accounts.money import format_money
+from planners.local_time.coming import coming_departures, declared_near
+from planners.power.charging import NEED_TOLERANCE_PERCENT
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from datetime import datetime
+    from collections.abc import Iterator, Sequence
     from zoneinfo import ZoneInfo
 
     from adapters.contract.messages import Request
+    from config.household.household_file import HouseholdFile
     from daemon.control.state import House, PointState
+    from planners.local_time.coming import Wish
+    from planners.local_time.departures import DepartureAt
     from planners.plan.plan import Plan
 
 _WEEKDAY_ONLY = timedelta(days=6)
 """An instant further away is written with its date, a nearer one with its weekday."""
+
+
+_MOST_KEPT = 3
+"""Of the first departures that a wish leaves as they are, an answer names this many."""
 
 
 def refusal_reason(request: Request, charge_point: str, now: datetime, house: House) -> str | None:
@@ -51,7 +59,19 @@ def refusal_reason(request: Request, charge_point: str, now: datetime, house: Ho
     return None
 
 
-def answer_of(state: PointState, now: datetime, house: House) -> str:
+def unknown_wish(request: Request, state: PointState) -> str | None:
+    """Return why a wish can't be cancelled: there is none with this id."""
+    known = [wish.id for wish in state.wishes.departures]
+    if request.remove is None or request.remove in known:
+        return None
+    if not known:
+        return f"remove: there is no wish, got {request.remove!r}"
+    return f"remove: expected one of {', '.join(known)}, got {request.remove!r}"
+
+
+def answer_of(
+    state: PointState, now: datetime, house: House, request: Request | None = None
+) -> str:
     """Return in plain words what happens at a charge point from now on.
 
     Parameters
@@ -62,13 +82,18 @@ def answer_of(state: PointState, now: datetime, house: House) -> str:
         UTC.
     house : House
         The household file and the rates.
+    request : Request, optional
+        The request.
 
     Returns
     -------
     str
         A few sentences.
     """
-    return " ".join(_sentences(state, now, house))
+    sentences = [*_sentences(state, now, house), *_departure_sentences(state, now, house)]
+    if request is not None and request.remove is not None:
+        sentences.insert(0, f"Wish {request.remove} is cancelled.")
+    return " ".join(sentences)
 
 
 def _sentences(state: PointState, now: datetime, house: House) -> Iterator[str]:
@@ -102,6 +127,55 @@ def _plan_sentences(plan: Plan, now: datetime, zone: ZoneInfo) -> Iterator[str]:
     )
     if plan.shortfall is not None:
         yield f"That is short of the {plan.need_percent:.0f} % needed."
+
+
+def _departure_sentences(state: PointState, now: datetime, house: House) -> Iterator[str]:
+    """Say what a person's wishes do to each departure up to the last one they are for."""
+    vehicle, file, plan = vehicle_of(state, house.file), house.file, state.plan
+    wishes = [wish for wish in state.wishes.departures if wish.vehicle == vehicle]
+    if vehicle is None or not wishes:
+        return
+    end = max(wish.by for wish in wishes) + datetime.resolution
+    coming = coming_departures(file, vehicle, now + datetime.resolution, end, wishes)
+    planned = {night.departure: night.reaches_percent for night in plan.later} if plan else {}
+    shown = [
+        departure
+        for count, departure in enumerate(coming)
+        if count < _MOST_KEPT or departure.wish is not None
+    ]
+    for departure in shown:
+        effect, target = _effect(departure, wishes, file)
+        text = f"{_when(departure.instant, now, file.zone)} {effect}"
+        reaches = planned.get(departure.instant)
+        if plan is None or departure.instant == plan.departure:
+            yield f"{text}."
+        elif reaches is None:
+            yield f"{text}; it is planned later."
+        elif reaches < target - NEED_TOLERANCE_PERCENT:
+            yield f"{text}; it can only reach {reaches:.0f} %."
+        else:
+            yield f"{text}; the plan reaches {reaches:.0f} %."
+    others = len(coming) - len(shown)
+    if others:
+        yield f"{others} more before the last wish keep theirs."
+
+
+def _effect(
+    departure: DepartureAt, wishes: Sequence[Wish], file: HouseholdFile
+) -> tuple[str, float]:
+    """Say what is asked of a departure, and return its target [percent]."""
+    wish = next((wish for wish in wishes if wish.id == departure.wish), None)
+    if wish is None:
+        return f"keeps its {departure.need_percent:.0f} %", departure.need_percent
+    is_want = wish.want_percent is not None
+    target = departure.want_percent if is_want else departure.need_percent
+    declared = declared_near(file, wish.vehicle, wish.by)
+    if declared is None:
+        return f"is one more departure, with {target:.0f} % (wish {wish.id})", target
+    before = declared.want_percent if is_want else declared.need_percent
+    if round(before) == round(target):
+        return f"has {target:.0f} % (wish {wish.id})", target
+    return f"has {target:.0f} % once instead of {before:.0f} % (wish {wish.id})", target
 
 
 def _when(instant: datetime, now: datetime, zone: ZoneInfo) -> str:

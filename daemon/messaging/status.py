@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from adapters.contract.messages import KnownRates, Reading, Status
+from adapters.contract.messages import AskedFor, KnownRates, Reading, Status
 from daemon.control.state import FLOWING_WATTS, counted_soc_percent
 from planners.rates.known import rate_knowledge
 
@@ -57,6 +57,17 @@ def status_of(state: PointState, now: datetime, house: House) -> Status:
         plan=state.plan.name if state.plan else None,
         reading=reading,
         rates=_rates(now, house),
+        wishes=tuple(
+            AskedFor(
+                id=wish.id,
+                vehicle=wish.vehicle,
+                by=wish.by,
+                need_percent=wish.need_percent,
+                want_percent=wish.want_percent,
+            )
+            for wish in state.wishes.departures
+            if wish.by > now
+        ),
         alerts=tuple(sorted(state.alerts)),
     )
 

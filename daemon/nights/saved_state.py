@@ -11,9 +11,11 @@ from datetime import date, datetime
 from typing import TYPE_CHECKING, Any, Literal
 
 from adapters.clocks.instants import parse_instant
+from adapters.contract.messages import Request
 from daemon.control.alerts import ClearedBy, clear_alerts
 from daemon.control.events import NightFacts
 from daemon.control.state import ActualShare, OpenNight, Response, SocFact, Wishes
+from planners.local_time.coming import Wish
 from planners.local_time.departures import DepartureAt
 
 if TYPE_CHECKING:
@@ -24,13 +26,15 @@ if TYPE_CHECKING:
 class Memory:
     """The part of a charge point's state that no other row of the ledger holds.
 
-    `response_to` is the kind of command that `response` belongs to; the others are as in
+    `response_to` is the kind of command that `response` belongs to. `asked_before` is what a
+    version with one wish for all departures kept of a person's requests. The others are as in
     `PointState`.
     """
 
     plugged_in: bool = False
     soc: SocFact | None = None
     wishes: Wishes = field(default_factory=Wishes)
+    asked_before: Request | None = None
     vehicle: str | None = None
     stopped_itself: bool = False
     left_with: SocFact | None = None
@@ -173,6 +177,7 @@ def _departure_body(departure: DepartureAt | None) -> dict[str, Any] | None:
         "max_rate": departure.max_rate,
         "returns": _text(departure.returns),
         "uses_kwh": departure.uses_kwh,
+        "wish": departure.wish,
     }
 
 
@@ -189,6 +194,7 @@ def _departure_of(body: dict[str, Any] | None) -> DepartureAt | None:
         # Versions without trips wrote neither.
         returns=_instant(body.get("returns")),
         uses_kwh=_float(body.get("uses_kwh")),
+        wish=body.get("wish"),
     )
 
 
@@ -196,17 +202,11 @@ def _departure_of(body: dict[str, Any] | None) -> DepartureAt | None:
 
 
 def _memory_body(memory: Memory) -> dict[str, Any]:
-    wishes, response, share = memory.wishes, memory.response, memory.actual_share
+    response, share = memory.response, memory.actual_share
     return {
         "plugged_in": memory.plugged_in,
         "soc": _soc_body(memory.soc),
-        "wishes": {
-            "want_percent": wishes.want_percent,
-            "need_percent": wishes.need_percent,
-            "by": _text(wishes.by),
-            "charge_now": wishes.charge_now,
-            "skip_until": _text(wishes.skip_until),
-        },
+        "wishes": _wishes_body(memory.wishes),
         "vehicle": memory.vehicle,
         "stopped_itself": memory.stopped_itself,
         "left_with": _soc_body(memory.left_with),
@@ -235,6 +235,7 @@ def _memory_of(body: dict[str, Any]) -> Memory:
         plugged_in=body["plugged_in"],
         soc=_soc_of(body["soc"]),
         wishes=_wishes_of(body["wishes"]),
+        asked_before=_asked_before(body["wishes"]),
         vehicle=body.get("vehicle"),
         stopped_itself=body.get("stopped_itself", False),
         left_with=_soc_of(body.get("left_with")),
@@ -245,14 +246,51 @@ def _memory_of(body: dict[str, Any]) -> Memory:
     )
 
 
+def _wishes_body(wishes: Wishes) -> dict[str, Any]:
+    return {
+        # Earlier versions read these three, and would be wrong about a wish for a later day.
+        "want_percent": None,
+        "need_percent": None,
+        "by": None,
+        "charge_now": wishes.charge_now,
+        "skip_until": _text(wishes.skip_until),
+        "departures": [
+            {
+                "id": wish.id,
+                "vehicle": wish.vehicle,
+                "by": wish.by.isoformat(),
+                "need_percent": wish.need_percent,
+                "want_percent": wish.want_percent,
+            }
+            for wish in wishes.departures
+        ],
+    }
+
+
 def _wishes_of(body: dict[str, Any]) -> Wishes:
     return Wishes(
-        want_percent=_float(body["want_percent"]),
-        need_percent=_float(body["need_percent"]),
-        by=_instant(body["by"]),
+        departures=tuple(
+            Wish(
+                id=wish["id"],
+                vehicle=wish["vehicle"],
+                by=parse_instant(wish["by"]),
+                need_percent=_float(wish["need_percent"]),
+                want_percent=_float(wish["want_percent"]),
+            )
+            for wish in body.get("departures", ())
+        ),
         charge_now=body["charge_now"],
         skip_until=_instant(body["skip_until"]),
     )
+
+
+def _asked_before(body: dict[str, Any]) -> Request | None:
+    need, want = _float(body["need_percent"]), _float(body["want_percent"])
+    if need is None and want is None:
+        return None
+    # These versions took the lower number for the need, and accepted any.
+    need = need if need is None or want is None else min(need, want)
+    return Request(need_percent=need, want_percent=want, by=_instant(body["by"]))
 
 
 def _response_of(body: dict[str, Any]) -> Response:

@@ -60,13 +60,18 @@ def _wait_option(seconds: float) -> Callable[[FC], FC]:
     "--skip-until", metavar="INSTANT", help="Do not charge before this; written as for --by."
 )
 @click.option("--clear", is_flag=True, help="Cancel everything that was asked for.")
+@click.option(
+    "--remove", metavar="ID", help="Cancel one wish; `lullwatt status` lists them with their ids."
+)
 @JSON_OPTION
 @_wait_option(10)
 def ask(file: Path, *, as_json: bool, wait: float, **options: Any) -> None:  # noqa: ANN401 - options
     """Send a request to a running daemon, and print its answer.
 
-    --want and --need apply until the next departure, or until --by. --soc is the state of charge
-    that the dashboard shows. Exit codes: 0 accepted; 2 refused; 4 no answer.
+    --want and --need are for the next departure, or for the instant of --by. Within an hour of a
+    departure of the file they replace its target once; otherwise they add a departure, and those
+    before it keep their needs. --soc is the state of charge that the dashboard shows. Exit codes:
+    0 accepted; 2 refused; 4 no answer.
     """  # noqa: DOC501 - this text is the command's help
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
     from adapters.contract.messages import Request, decode  # noqa: PLC0415
@@ -138,6 +143,7 @@ def _request_body(options: dict[str, Any], file: HouseholdFile, now: datetime) -
         "charge_now": options["charge_now"] or None,
         "skip_until": _instant("--skip-until", options["skip_until"], file, now),
         "clear": options["clear"] or None,
+        "remove": options["remove"],
     }
     body = {key: value for key, value in body.items() if value is not None}
     if not body:

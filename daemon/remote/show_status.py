@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from datetime import datetime
     from zoneinfo import ZoneInfo
 
-    from adapters.contract.messages import KnownRates, Status
+    from adapters.contract.messages import AskedFor, KnownRates, Status
     from config.household.household_file import HouseholdFile
     from daemon.remote.health import PointReport, Report
 
@@ -62,6 +62,8 @@ def _rows(point: PointReport, zone: ZoneInfo, now: datetime) -> Iterator[tuple[s
         yield "state of charge", f"{status.soc_percent:g} %{source}"
     yield "command", f"{status.do}: {status.why}" if status.do else "none yet"
     yield "plan", _plan(point.plan, zone, now)
+    for wish in status.wishes:
+        yield f"wish {wish.id}", _wish(wish, zone)
     yield "rates", _rates(status.rates, zone)
     yield "alerts", ", ".join(status.alerts) or "none"
 
@@ -88,6 +90,12 @@ def _plan(plan: dict[str, Any] | None, zone: ZoneInfo, now: datetime) -> str:
         return "can't be read; another version may have made it"
     ahead = next((start for start in starts if start > now), None)
     return text if ahead is None else f"{text}; next start {_when(ahead, zone)}"
+
+
+def _wish(wish: AskedFor, zone: ZoneInfo) -> str:
+    targets = ((wish.need_percent, "needed"), (wish.want_percent, "wanted"))
+    asked = ", ".join(f"{percent:g} % {verb}" for percent, verb in targets if percent is not None)
+    return f"{wish.vehicle}: {asked} by {_when(wish.by, zone)}"
 
 
 def _rates(rates: KnownRates | None, zone: ZoneInfo) -> str:

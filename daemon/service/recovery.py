@@ -11,9 +11,10 @@ from adapters.contract.messages import Request, decode
 from adapters.ledger.exact_json import dump_exact
 from daemon.control.confirming import await_response
 from daemon.control.events import CommandInForce
-from daemon.control.learning import AHEAD, CONNECTED, FAULTS, OLD_SOC, wishes_with
-from daemon.control.state import PointState, SocFact, Wishes, register_wh_at
+from daemon.control.learning import AHEAD, CONNECTED, FAULTS, OLD_SOC
+from daemon.control.state import PointState, SocFact, Wishes, register_wh_at, vehicle_of
 from daemon.control.unreported_soc import REMEMBERED
+from daemon.control.wishes import wishes_with, without_past
 from daemon.nights.saved_state import Memory, read_saved
 from planners.local_time.departures import night_of
 
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 
     from adapters.ledger.ledger import Ledger
     from adapters.ledger.rows import LastVehicleReports
+    from config.household.household_file import HouseholdFile
     from daemon.control.state import House
     from planners.accounts.accounts import RegisterReading
 
@@ -69,7 +71,7 @@ def recover(ledger: Ledger, charge_point: str, now: datetime, house: House) -> P
         soc=memory.soc,
         register=_register(ledger, charge_point, now),
         watts=reading.watts if reading else None,
-        wishes=memory.wishes if saved else _wishes(ledger, charge_point, now, zone),
+        wishes=memory.wishes,
         watts_at=reading.at if reading and reading.watts is not None else None,
         vehicle=memory.vehicle,
         left_with=memory.left_with if whole else _left_with(ledger, charge_point, now, zone),
@@ -79,6 +81,10 @@ def recover(ledger: Ledger, charge_point: str, now: datetime, house: House) -> P
         night=saved.night if saved else None,
         plan_stale=True,
     )
+    if saved is None:
+        state = replace(state, wishes=_wishes(ledger, state, now, house.file))
+    elif memory.asked_before is not None:
+        state = replace(state, wishes=_with_old_wish(state, memory.asked_before, now, house.file))
     return _with_command(_with_last_report(state, reports, now), memory, ledger, now)
 
 
@@ -98,18 +104,28 @@ def _with_last_report(state: PointState, reports: LastVehicleReports, now: datet
     return replace(state, soc=fact)
 
 
-def _wishes(ledger: Ledger, charge_point: str, now: datetime, zone: ZoneInfo) -> Wishes:
+def _with_old_wish(state: PointState, asked: Request, now: datetime, file: HouseholdFile) -> Wishes:
+    """Keep a wish that was saved by a version with one wish for all departures."""
+    planned = state.night.departure if state.night else None
+    if planned is not None and planned.instant <= now:
+        return state.wishes  # it was for a departure that has passed
+    return wishes_with(state.wishes, asked, vehicle_of(state, file), now, file)
+
+
+def _wishes(ledger: Ledger, state: PointState, now: datetime, file: HouseholdFile) -> Wishes:
     """Read the requests since the last departure, where no state is saved."""
-    since = now - WISHES_HOLD
-    for night in ledger.nights(night_of(since, zone), None, charge_point):
+    since, charge_point = now - WISHES_HOLD, state.charge_point
+    for night in ledger.nights(night_of(since, file.zone), None, charge_point):
         closed_at = parse_instant(night["closed_at"])
         left = parse_instant(night["departure"]) if night["departure"] else closed_at
         since = max(since, min(left, closed_at))
     wishes = Wishes()
     for stored in ledger.requests_since(charge_point, since):
         request = decode(Request, dump_exact(stored.body).encode())
-        wishes = wishes_with(wishes, request)
-    return wishes
+        named = replace(state, vehicle=request.vehicle or state.vehicle)
+        vehicle = vehicle_of(named, file)
+        wishes = wishes_with(wishes, request, vehicle, stored.at, file)
+    return without_past(wishes, now, file)
 
 
 def _left_with(ledger: Ledger, charge_point: str, now: datetime, zone: ZoneInfo) -> SocFact | None:

@@ -30,7 +30,7 @@ from daemon.control.events import (
     TimePassed,
 )
 from daemon.control.replanning import announce, is_charging
-from daemon.messaging.answering import answer_of
+from daemon.messaging.answering import answer_of, unknown_wish
 from daemon.messaging.hardware_channels import HardwareChannels
 from daemon.messaging.inbox import Inbox, RequestRefused
 from daemon.messaging.incoming import (
@@ -382,11 +382,21 @@ class Service:
                 self._on_daemon_state(received)
             case RequestRefused(point, name, why):
                 self._answer(point, name, understood=False, message=f"not obeyed: {why}")
+            case (point, PersonAsked() as event):
+                self._on_request(point, event)
             case (point, event):
                 self._step(point, event)
-                if isinstance(event, PersonAsked) and event.request.id is not None:
-                    message = answer_of(self._states[point], self._clock.now(), self.house)
-                    self._answer(point, event.request.id, understood=True, message=message)
+
+    def _on_request(self, point: str, event: PersonAsked) -> None:
+        request = event.request
+        unknown = unknown_wish(request, self._states[point])
+        if unknown is not None and request.id is not None:
+            self._answer(point, request.id, understood=False, message=f"not obeyed: {unknown}")
+            return
+        self._step(point, event)
+        if request.id is not None:
+            message = answer_of(self._states[point], self._clock.now(), self.house, request)
+            self._answer(point, request.id, understood=True, message=message)
 
     def _record_news(self, what: Literal["file", "prices"]) -> None:
         """Record that the file or the prices are new, and until when prices are known."""

@@ -129,6 +129,7 @@ def _wish(history: NightHistory, request: StoredRequest) -> str:
         "need_percent": "{:.0f} % are needed",
         "by": "ready by {}",
         "skip_until": "skip until {}",
+        "remove": "forget wish {}",
     }
     parts = ["forget earlier requests"] if body.get("clear") else []
     if body.get("charge_now") is not None:

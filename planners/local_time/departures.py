@@ -17,8 +17,6 @@ if TYPE_CHECKING:
 
 DAY = timedelta(days=1)
 NOON = time(12)
-DAYS_AHEAD = 370
-"""How far ahead to look [days]: a little more than a year."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +41,8 @@ class DepartureAt:
         When it is back and plugged in, UTC; None if unknown.
     uses_kwh : float or None
         Battery energy that the trip uses [kWh]; None if unknown.
+    wish : str or None
+        Id of the person's wish that changed or added it; None if it is as the file says.
     """
 
     vehicle: str
@@ -53,12 +53,13 @@ class DepartureAt:
     max_rate: Decimal | None
     returns: datetime | None = None
     uses_kwh: float | None = None
+    wish: str | None = None
 
 
 def departures_between(
     file: HouseholdFile, vehicle: str, start: datetime, end: datetime
 ) -> tuple[DepartureAt, ...]:
-    """List a vehicle's departures.
+    """List a vehicle's departures as the file declares them.
 
     Parameters
     ----------
@@ -87,71 +88,6 @@ def departures_between(
             if start <= departure.instant < end:
                 found.append(departure)
         day += DAY
-    return tuple(found)
-
-
-def next_departure(file: HouseholdFile, vehicle: str, after: datetime) -> DepartureAt | None:
-    """Find a vehicle's next departure.
-
-    Parameters
-    ----------
-    file : HouseholdFile
-        The household.
-    vehicle : str
-        Name of the vehicle.
-    after : datetime
-        Aware; a departure at this instant counts as past.
-
-    Returns
-    -------
-    DepartureAt or None
-        The first within `DAYS_AHEAD`, if any.
-    """
-    start = after + datetime.resolution
-    for days in range(0, DAYS_AHEAD, 10):
-        end = min(days + 10, DAYS_AHEAD)
-        found = departures_between(file, vehicle, start + days * DAY, start + end * DAY)
-        if found:
-            return found[0]
-    return None
-
-
-def departures_to_plan(
-    file: HouseholdFile, vehicle: str, now: datetime, until: datetime
-) -> tuple[DepartureAt, ...]:
-    """List the departures that can be planned for together.
-
-    Parameters
-    ----------
-    file : HouseholdFile
-        The household.
-    vehicle : str
-        Name of the vehicle.
-    now : datetime
-        Aware; a departure at this instant counts as past.
-    until : datetime
-        Aware; how far to look.
-
-    Returns
-    -------
-    tuple of DepartureAt
-        The next one, whenever it is, and those after it that must be ready by `until`. The list
-        ends after a departure whose return or energy is unknown, or that returns too late for the
-        following one to be ready: nobody knows the state of charge after it.
-    """
-    departure = next_departure(file, vehicle, now)
-    if departure is None:
-        return ()
-    found = [departure]
-    # A departure must be ready at most a day before it leaves.
-    after, end = departure.instant + datetime.resolution, until + DAY + datetime.resolution
-    for following in departures_between(file, vehicle, after, end):
-        before = found[-1]
-        if before.returns is None or before.uses_kwh is None:
-            break
-        if following.ready_by > until or before.returns >= following.ready_by:
-            break
-        found.append(following)
     return tuple(found)
 
 

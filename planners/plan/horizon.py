@@ -8,16 +8,18 @@ from functools import partial
 from math import ceil
 from typing import TYPE_CHECKING
 
-from planners.local_time.departures import departures_to_plan
+from planners.local_time.coming import departures_to_plan
 from planners.plan.window import Window, window_of
 from planners.power.electrics import amps_allowed, charge_model
 from planners.solver.problem import LONG_AT_REST, Deadline, PlanningProblem, SwitchingState
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from datetime import datetime
 
     from config.household.equipment import ChargePoint
     from config.household.household_file import HouseholdFile
+    from planners.local_time.coming import Wish
     from planners.local_time.departures import DepartureAt
     from planners.power.charging import ChargeModel
     from planners.power.electrics import AmpsSpan
@@ -95,7 +97,13 @@ class Horizon:
 
 
 def departures_known(
-    file: HouseholdFile, prices: Prices, vehicle: str, now: datetime, nights: int | None = None
+    file: HouseholdFile,
+    prices: Prices,
+    vehicle: str,
+    now: datetime,
+    nights: int | None = None,
+    *,
+    wishes: Sequence[Wish] = (),
 ) -> tuple[DepartureAt, ...]:
     """List the departures to plan for: while rates are known, and one more.
 
@@ -114,6 +122,8 @@ def departures_known(
         UTC.
     nights : int, optional
         The most departures to list.
+    wishes : sequence of Wish
+        A person's wishes.
 
     Returns
     -------
@@ -121,7 +131,7 @@ def departures_known(
         In order of time; empty if there is none. The vehicle must be ready for those after the
         first within `PLANNED_DAYS`.
     """
-    found = departures_to_plan(file, vehicle, now, now + PLANNED_DAYS)
+    found = departures_to_plan(file, vehicle, now, now + PLANNED_DAYS, wishes)
     known = prices.known_until(now)
     if known is not None:
         certain = sum(departure.ready_by <= known for departure in found)

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from config.household.household_file import HouseholdFile
-from planners.local_time.departures import next_departure
+from planners.local_time.coming import next_departure
 from planners.plan.horizon import Situation
 from planners.plan.planning import make_plan
 from planners.power.electrics import AmpsSpan

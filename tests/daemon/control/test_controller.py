@@ -457,6 +457,6 @@ def test_wishes_start_from_nothing() -> None:
     """A charge point that was asked nothing has no wishes, and clearing leaves none."""
     world = at_home(EVENING)
     world.ask(want_percent=90.0, need_percent=70.0)
-    assert world.state.wishes.want_percent == 90.0
+    assert world.state.wishes.departures[0].want_percent == 90.0
     world.ask(clear=True)
     assert world.state.wishes == PointState(POINT).wishes

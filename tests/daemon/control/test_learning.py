@@ -12,9 +12,11 @@ from adapters.contract.messages import Reading, VehicleReport
 from daemon.control.events import AnnouncePlan, Issue, MeterRead, Note, TimePassed, VehicleReported
 from daemon.control.learning import AHEAD
 from daemon.control.state import Wishes, counted_soc_percent
+from planners.local_time.coming import Wish
 from tests.daemon.worlds import (
     EVENING,
     HOUR,
+    LEAVES,
     MINUTE,
     NIGHT_BEGINS,
     POINT,
@@ -363,9 +365,9 @@ def test_wishes_are_laid_over_one_another() -> None:
     world = World(kowhai(), EVENING)
     world.ask(want_percent=90.0)
     world.ask(need_percent=70.0)
-    assert world.state.wishes == Wishes(want_percent=90.0, need_percent=70.0)
+    assert world.state.wishes == Wishes((Wish("1", "hatchback", LEAVES, 70.0, 90.0),))
     world.ask(clear=True, want_percent=85.0)
-    assert world.state.wishes == Wishes(want_percent=85.0)
+    assert world.state.wishes == Wishes((Wish("1", "hatchback", LEAVES, None, 85.0),))
 
 
 def test_a_wish_from_before_the_plug_in_counts() -> None:

@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.control.events import CloseNight, TimePassed
+from daemon.control.state import Wishes
 from tests.daemon.worlds import (
     EVENING,
     HOUR,
@@ -188,7 +189,7 @@ def test_wishes_end_with_the_departure() -> None:
     world = evening()
     world.ask(want_percent=100.0, need_percent=90.0)
     world.wait(LEAVES)
-    assert world.state.wishes.want_percent is None
+    assert world.state.wishes == Wishes()
     assert world.closings()[0].facts.need_percent == 90.0
     world.wait(LEAVES + HOUR)
     assert world.state.plan is not None

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from adapters.contract.messages import MalformedMessage, Request
-from daemon.messaging.answering import answer_of, refusal_reason
+from daemon.messaging.answering import answer_of, refusal_reason, unknown_wish
 from daemon.messaging.inbox import Inbox, RequestRefused
 from tests.daemon.worlds import (
     EVENING,
@@ -47,7 +47,7 @@ def test_a_target() -> None:
     # 28.6 kWh of 52 at 90 % are 31.78 kWh at the meter; at 0.1932 they cost 6.14.
     assert answer(world) == (
         "The next start is Wed 21:00. The plan takes 31.78 kWh for NZD 6.14 and reaches 90 % by"
-        " Thu 07:20."
+        " Thu 07:20. Thu 07:20 has 90 % once instead of 80 % (wish 1)."
     )
 
 
@@ -70,7 +70,10 @@ def test_no_vehicle() -> None:
     """Without a vehicle the answer says that the request waits for one."""
     world = World(kowhai(), EVENING)
     world.ask(want_percent=90.0)
-    assert answer(world) == "No vehicle is plugged in at driveway. Your request counts once one is."
+    assert answer(world) == (
+        "No vehicle is plugged in at driveway. Your request counts once one is. Thu 07:20 has 90 %"
+        " once instead of 80 % (wish 1)."
+    )
 
 
 def test_nothing_to_do() -> None:
@@ -79,7 +82,7 @@ def test_nothing_to_do() -> None:
     world.ask(need_percent=60.0)
     assert answer(world) == (
         "Does not charge: the plan has nothing more to charge. The battery holds 85 %, which is"
-        " enough for Thu 07:20."
+        " enough for Thu 07:20. Thu 07:20 has 60 % (wish 1)."
     )
 
 
@@ -96,6 +99,19 @@ def test_no_departure() -> None:
     world.plug_in(35.0)
     world.ask(soc_percent=40.0)
     assert answer(world) == "Does not charge: nothing is planned."
+
+
+def test_a_wish_that_is_cancelled() -> None:
+    """The answer names it; one that is not there can't be cancelled."""
+    world = at_home()
+    world.ask(want_percent=90.0)
+    request = Request(remove="1")
+    assert unknown_wish(request, world.state) is None
+    world.ask(remove="1")
+    text = answer_of(world.state, world.now, world.house, request)
+    assert text.startswith("Wish 1 is cancelled. ")
+    assert "reaches 80 %" in text
+    assert unknown_wish(request, world.state) == "remove: there is no wish, got '1'"
 
 
 @pytest.mark.parametrize(

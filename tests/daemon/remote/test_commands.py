@@ -69,6 +69,30 @@ def test_ask_is_answered(home: Home, run: Run) -> None:
     home.person.wait_for(TOPICS.plan(POINT), want_percent=90.0)
 
 
+def test_wishes_for_two_days_are_listed_and_cancelled_one_by_one(home: Home, run: Run) -> None:
+    """`status` names each with its id; `ask --remove` takes one back, or says that it can't."""
+    home.plug_in()
+    far = SystemClock().now() + timedelta(days=20)
+    assert run("ask", home.house, "--need", "90").code == 0
+    ran = run("ask", home.house, "--need", "100", "--by", far.isoformat())
+    assert (ran.code, ran.err) == (0, "")
+    assert "keep theirs." in ran.out
+
+    def listed() -> list[str]:
+        return [wish["id"] for wish in home.person.last(TOPICS.status(POINT))["wishes"]]
+
+    wait_until(lambda: listed() == ["1", "2"], what="both wishes in the status")
+    shown = run("status", home.house).out
+    assert "  wish 1          hatchback: 90 % needed by " in shown
+    assert "  wish 2          hatchback: 100 % needed by " in shown
+    cancelled = run("ask", home.house, "--remove", "1").out
+    assert cancelled.startswith(f"{POINT}: Wish 1 is cancelled. ")
+    wait_until(lambda: listed() == ["2"], what="one wish in the status")
+    ran = run("ask", home.house, "--remove", "1")
+    assert (ran.code, ran.out) == (2, "")
+    assert ran.err == f"{POINT}: not obeyed: remove: expected one of 2, got '1'\n"
+
+
 def test_ask_to_charge_now_and_to_take_it_back(home: Home, run: Run) -> None:
     """A start is commanded, and then a stop or whatever the plan wants."""
     home.plug_in()

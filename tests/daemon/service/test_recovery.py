@@ -24,6 +24,7 @@ from daemon.control.state import (
 )
 from daemon.nights.saved_state import PendingNights, memory_of, read_saved, saved_body
 from daemon.service.recovery import recover
+from planners.local_time.coming import Wish
 from planners.local_time.departures import DepartureAt
 from tests.daemon.worlds import (
     EVENING,
@@ -224,6 +225,7 @@ def test_a_persons_word_is_kept(ledger: Ledger) -> None:
     "wish",
     [
         {"want_percent": 95.0},
+        {"want_percent": 95.0, "by": LEAVES + 24 * HOUR},
         {"need_percent": 70.0, "want_percent": 90.0},
         {"charge_now": True},
         {"skip_until": NIGHT_BEGINS + 3 * HOUR},
@@ -391,9 +393,17 @@ ANY_STATE = st.builds(
     ),
     wishes=st.builds(
         Wishes,
-        want_percent=PERCENT,
-        need_percent=PERCENT,
-        by=st.none() | INSTANT,
+        departures=st.lists(
+            st.builds(
+                Wish,
+                id=st.integers(1, 99).map(str),
+                vehicle=st.text(),
+                by=INSTANT,
+                need_percent=PERCENT,
+                want_percent=PERCENT,
+            ),
+            max_size=2,
+        ).map(tuple),
         charge_now=st.booleans(),
         skip_until=st.none() | INSTANT,
     ),
@@ -490,6 +500,36 @@ def test_the_saved_state_of_earlier_versions_is_read(ledger: Ledger) -> None:
     assert state.soc is not None
     assert (state.plugged_in, state.soc.percent, state.wishes) == (True, 35.0, Wishes())
     assert (state.alerts, state.actual_share, state.left_with) == (frozenset(), ActualShare(), None)
+
+
+@pytest.mark.parametrize(
+    ("old", "kept"),
+    [
+        ({"need_percent": 70.0}, Wish("1", "hatchback", LEAVES, 70.0)),
+        (
+            {"need_percent": 70.0, "want_percent": 50.0, "by": "2026-06-04T19:20:00+00:00"},
+            Wish("1", "hatchback", LEAVES + 24 * HOUR, 50.0, 50.0),
+        ),
+    ],
+)
+def test_the_wish_of_an_earlier_version_is_kept(
+    ledger: Ledger, old: dict[str, object], kept: Wish
+) -> None:
+    """Without an instant it was for the next departure; after that departure it is over."""
+    memory = OLD_BODY["memory"]
+    body = OLD_BODY | {"memory": memory | {"wishes": memory["wishes"] | old}}
+    ledger.save_open_night(POINT, body)
+    assert recover(ledger, POINT, NIGHT_BEGINS, kowhai()).wishes == Wishes((kept,))
+    assert recover(ledger, POINT, LEAVES, kowhai()).wishes == Wishes()
+
+
+def test_wishes_for_two_days_survive_a_restart(ledger: Ledger) -> None:
+    """Each with its id, so that it can still be cancelled by itself."""
+    world = at_home(ledger, EVENING + HOUR)
+    world.ask(need_percent=95.0, by=LEAVES + 24 * HOUR)
+    world.ask(need_percent=75.0)
+    again = same_after_restart(world)
+    assert [wish.id for wish in again.state.wishes.departures] == ["2", "1"]
 
 
 # --- at any instant ---------------------------------------------------------------------------

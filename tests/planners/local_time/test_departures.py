@@ -11,11 +11,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from planners.local_time.coming import next_departure
 from planners.local_time.departures import (
     DepartureAt,
     assumed_plugged_in,
     departures_between,
-    next_departure,
     night_bounds,
     night_of,
 )

@@ -13,7 +13,8 @@ import pytest
 from config.files.errors import TariffError
 from config.files.series import PricePoint
 from config.household.loading import load_household
-from planners.local_time.departures import DepartureAt, next_departure
+from planners.local_time.coming import next_departure
+from planners.local_time.departures import DepartureAt
 from planners.plan.horizon import Situation
 from planners.plan.planning import make_plan
 from planners.rates.prices import prices_of

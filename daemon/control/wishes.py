@@ -1,0 +1,125 @@
+"""Add a person's requests to the wishes made before, and drop those that are over. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from daemon.control.state import Wishes
+from planners.local_time.coming import SAME_DEPARTURE, Wish, declared_near, next_departure
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from adapters.contract.messages import Request
+    from config.household.household_file import HouseholdFile
+
+
+def wishes_with(
+    wishes: Wishes, request: Request, vehicle: str | None, now: datetime, file: HouseholdFile
+) -> Wishes:
+    """Add a person's request to those made before.
+
+    Parameters
+    ----------
+    wishes : Wishes
+        The wishes before.
+    request : Request
+        The request now.
+    vehicle : str or None
+        The vehicle that it is for.
+    now : datetime
+        UTC.
+    file : HouseholdFile
+        The household.
+
+    Returns
+    -------
+    Wishes
+        With the newer of charging now and skipping, and one wish for each departure.
+    """
+    if request.clear:
+        wishes = Wishes()
+    if request.remove is not None:
+        kept = tuple(wish for wish in wishes.departures if wish.id != request.remove)
+        wishes = replace(wishes, departures=kept)
+    if request.charge_now is not None:
+        skip_until = None if request.charge_now else wishes.skip_until
+        wishes = replace(wishes, charge_now=request.charge_now, skip_until=skip_until)
+    if request.skip_until is not None:
+        wishes = replace(wishes, charge_now=False, skip_until=request.skip_until)
+    if vehicle is None or (request.need_percent is None and request.want_percent is None):
+        return wishes
+    return replace(wishes, departures=_with_wish(wishes.departures, request, vehicle, now, file))
+
+
+def without_past(wishes: Wishes, now: datetime, file: HouseholdFile) -> Wishes:
+    """Drop the wishes that are over.
+
+    Parameters
+    ----------
+    wishes : Wishes
+        A person's wishes.
+    now : datetime
+        UTC.
+    file : HouseholdFile
+        The household.
+
+    Returns
+    -------
+    Wishes
+        A wish ends at its instant; if it is for a later departure of the file, at that departure,
+        so that the file's target does not return in between.
+    """
+    left = tuple(wish for wish in wishes.departures if _ends(wish, file) > now)
+    is_over = wishes.skip_until is not None and wishes.skip_until <= now
+    return replace(wishes, departures=left, skip_until=None if is_over else wishes.skip_until)
+
+
+def _ends(wish: Wish, file: HouseholdFile) -> datetime:
+    if wish.vehicle not in file.vehicles:
+        return wish.by
+    declared = declared_near(file, wish.vehicle, wish.by)
+    return wish.by if declared is None else max(wish.by, declared.instant)
+
+
+def _with_wish(
+    wishes: tuple[Wish, ...], request: Request, vehicle: str, now: datetime, file: HouseholdFile
+) -> tuple[Wish, ...]:
+    """Add a wish, or change the one for the same departure."""
+    by = request.by
+    if by is None:
+        departure = next_departure(file, vehicle, now, wishes)
+        if departure is None:
+            return wishes
+        by = departure.instant
+    if by <= now:
+        return wishes
+    same = next((wish for wish in wishes if _is_for(wish, vehicle, by, file)), None)
+    if same is None:
+        highest = max((int(wish.id) for wish in wishes), default=0)
+        same = Wish(str(highest + 1), vehicle, by)
+    need, want = _later_of(same, request)
+    changed = replace(same, by=by, need_percent=need, want_percent=want)
+    others = [wish for wish in wishes if wish.id != changed.id]
+    return tuple(sorted([*others, changed], key=lambda wish: wish.by))
+
+
+def _later_of(wish: Wish, request: Request) -> tuple[float | None, float | None]:
+    """Return need and want, each as last asked for; the later one prevails if they contradict."""
+    need, want = request.need_percent, request.want_percent
+    if need is None and (want is None or (wish.need_percent or 0) <= want):
+        need = wish.need_percent
+    if want is None and (need is None or (wish.want_percent or 0) >= need):
+        want = wish.want_percent
+    return need, want
+
+
+def _is_for(wish: Wish, vehicle: str, by: datetime, file: HouseholdFile) -> bool:
+    """Whether a wish is for the departure that another instant stands for."""
+    if wish.vehicle != vehicle:
+        return False
+    declared, other = declared_near(file, vehicle, wish.by), declared_near(file, vehicle, by)
+    if declared is None and other is None:
+        return abs(wish.by - by) <= SAME_DEPARTURE
+    return declared == other

@@ -1,0 +1,209 @@
+"""Find coming departures: those of the file, changed and added to by a person's wishes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
+
+from planners.local_time.departures import DAY, DepartureAt, departures_between
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from config.household.household_file import HouseholdFile
+
+DAYS_AHEAD = 370
+"""How far ahead to look [days]: a little more than a year."""
+
+SAME_DEPARTURE = timedelta(hours=1)
+"""A wish this near to a departure of the file is for that departure; any other adds one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What a person wants of a vehicle for one departure, once.
+
+    Attributes
+    ----------
+    id : str
+        Distinguishes it from the other wishes of the charge point.
+    vehicle : str
+        Name of the vehicle.
+    by : datetime
+        When the vehicle must be ready, UTC.
+    need_percent, want_percent : float or None
+        State of charge needed and wanted; None for what the file says [percent].
+    """
+
+    id: str
+    vehicle: str
+    by: datetime
+    need_percent: float | None = None
+    want_percent: float | None = None
+
+
+def declared_near(file: HouseholdFile, vehicle: str, by: datetime) -> DepartureAt | None:
+    """Return the departure of the file that a wish for an instant is for.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    vehicle : str
+        Name of the vehicle.
+    by : datetime
+        Aware.
+
+    Returns
+    -------
+    DepartureAt or None
+        The nearest one; None if none is within `SAME_DEPARTURE`.
+    """
+    latest = by + SAME_DEPARTURE + datetime.resolution
+    near = departures_between(file, vehicle, by - SAME_DEPARTURE, latest)
+    return min(near, key=lambda each: abs(each.instant - by), default=None)
+
+
+def coming_departures(
+    file: HouseholdFile,
+    vehicle: str,
+    start: datetime,
+    end: datetime,
+    wishes: Sequence[Wish] = (),
+) -> tuple[DepartureAt, ...]:
+    """List a vehicle's departures as the file and a person's wishes have them.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    vehicle : str
+        Name of the vehicle.
+    start, end : datetime
+        Aware; a departure at `start` is included, one at `end` is not.
+    wishes : sequence of Wish
+        Of any vehicle; of two for one departure the later in the sequence counts.
+
+    Returns
+    -------
+    tuple of DepartureAt
+        In order of time.
+    """
+    own = [
+        (wish, declared_near(file, vehicle, wish.by)) for wish in wishes if wish.vehicle == vehicle
+    ]
+    changed = {
+        declared.instant if declared else wish.by: _as_wished(wish, declared)
+        for wish, declared in own
+    }
+    kept = [
+        departure
+        for departure in departures_between(file, vehicle, start, end)
+        if departure.instant not in changed
+    ]
+    wished = [departure for departure in changed.values() if start <= departure.instant < end]
+    return tuple(sorted([*kept, *wished], key=lambda each: each.instant))
+
+
+def next_departure(
+    file: HouseholdFile, vehicle: str, after: datetime, wishes: Sequence[Wish] = ()
+) -> DepartureAt | None:
+    """Find a vehicle's next departure.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    vehicle : str
+        Name of the vehicle.
+    after : datetime
+        Aware; a departure at this instant counts as past.
+    wishes : sequence of Wish
+        A person's wishes.
+
+    Returns
+    -------
+    DepartureAt or None
+        The first within `DAYS_AHEAD`, if any.
+    """
+    start = after + datetime.resolution
+    for days in range(0, DAYS_AHEAD, 10):
+        end = min(days + 10, DAYS_AHEAD)
+        found = coming_departures(file, vehicle, start + days * DAY, start + end * DAY, wishes)
+        if found:
+            return found[0]
+    return None
+
+
+def departures_to_plan(
+    file: HouseholdFile,
+    vehicle: str,
+    now: datetime,
+    until: datetime,
+    wishes: Sequence[Wish] = (),
+) -> tuple[DepartureAt, ...]:
+    """List the departures that can be planned for together.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    vehicle : str
+        Name of the vehicle.
+    now : datetime
+        Aware; a departure at this instant counts as past.
+    until : datetime
+        Aware; how far to look.
+    wishes : sequence of Wish
+        A person's wishes.
+
+    Returns
+    -------
+    tuple of DepartureAt
+        The next one, whenever it is, and those after it that must be ready by `until`. The list
+        ends after a departure whose return or energy is unknown, or that returns too late for the
+        following one to be ready: nobody knows the state of charge after it.
+    """
+    departure = next_departure(file, vehicle, now, wishes)
+    if departure is None:
+        return ()
+    found = [departure]
+    # A departure must be ready at most a day before it leaves.
+    after, end = departure.instant + datetime.resolution, until + DAY + datetime.resolution
+    for following in coming_departures(file, vehicle, after, end, wishes):
+        before = found[-1]
+        if before.returns is None or before.uses_kwh is None:
+            break
+        if following.ready_by > until or before.returns >= following.ready_by:
+            break
+        found.append(following)
+    return tuple(found)
+
+
+def _as_wished(wish: Wish, declared: DepartureAt | None) -> DepartureAt:
+    """Return the departure of the file with a wish's targets, or the one that the wish adds."""
+    need, want = wish.need_percent, wish.want_percent
+    base = declared or DepartureAt(wish.vehicle, wish.by, wish.by, 0.0, 0.0, None)
+    if need is None:
+        need = base.need_percent
+    max_rate = base.max_rate
+    if want is not None:
+        # What a person asks for, they want at any price.
+        need, max_rate = min(need, want), None
+    elif base.want_percent > base.need_percent:
+        want = max(need, base.want_percent)
+    else:
+        want = need  # the file has one target, and the wish replaces it
+    is_back_later = base.returns is not None and base.returns > wish.by
+    return replace(
+        base,
+        instant=wish.by,
+        ready_by=base.ready_by if base.instant == wish.by else wish.by,
+        need_percent=need,
+        want_percent=want,
+        max_rate=max_rate,
+        returns=base.returns if is_back_later else None,
+        uses_kwh=base.uses_kwh if is_back_later else None,
+        wish=wish.id,
+    )

@@ -1,0 +1,238 @@
+"""Wishes for single departures: each stands by itself, and takes nothing from another departure."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from daemon.control.state import Wishes
+from daemon.messaging.answering import answer_of
+from daemon.messaging.status import status_of
+from planners.local_time.coming import Wish
+from tests.daemon.worlds import (
+    EVENING,
+    HOUR,
+    LEAVES,
+    MINUTE,
+    POINT,
+    World,
+    household,
+    kowhai,
+)
+
+DAY = timedelta(days=1)
+CAR = "hatchback"
+VAN = {"van": {"charge_point": POINT, "usable_kwh": 100.0, "everyday_limit_percent": 90.0}}
+AFTERNOONS = {"at": "14:50", "need_percent": 40.0, "want_percent": 40.0}
+LUNCH = datetime(2026, 6, 3, 1, 13, tzinfo=UTC)
+"""Wednesday 13:13; the departure at 14:50 is at 02:50 UTC."""
+
+
+def at_home(soc: float = 35.0, **departure: object) -> World:
+    world = World(household(departure=departure) if departure else household(), EVENING)
+    world.read()
+    world.plug_in(soc)
+    return world
+
+
+def wishes(world: World) -> tuple[Wish, ...]:
+    return world.state.wishes.departures
+
+
+def soc(world: World) -> float | None:
+    return status_of(world.state, world.now, world.house).soc_percent
+
+
+def test_a_wish_for_a_later_day_leaves_todays_need() -> None:
+    """A need of 40 % at 14:50 is met although 100 % are asked for by a day later."""
+    world = World(household(departure=AFTERNOONS), LUNCH)
+    world.read()
+    world.plug_in(30.0)
+    world.ask(need_percent=100.0, by=LUNCH + 2 * DAY)
+    assert world.state.plan is not None
+    assert (world.state.plan.need_percent, world.state.plan.departure) == (
+        40.0,
+        LUNCH + 97 * MINUTE,
+    )
+    world.wait(LUNCH + 97 * MINUTE)
+    assert soc(world) == pytest.approx(40.0, abs=0.3)
+
+
+def test_a_wish_near_a_departure_replaces_its_target_once() -> None:
+    """Half an hour after the usual departure: that departure is later, and the next is as ever."""
+    world = at_home()
+    by = LEAVES + 30 * MINUTE
+    world.ask(need_percent=90.0, by=by)
+    plan = world.state.plan
+    assert plan is not None
+    assert (plan.departure, plan.need_percent, plan.want_percent) == (by, 90.0, 90.0)
+    world.wait(LEAVES + 5 * MINUTE)
+    assert world.state.plan == plan
+    world.wait(by + MINUTE)
+    assert world.state.plan is not None
+    assert (world.state.plan.departure, world.state.plan.need_percent) == (LEAVES + DAY, 60.0)
+
+
+def test_the_replaced_target_does_not_return_after_an_earlier_instant() -> None:
+    """A lower need by half an hour before the departure is the need of that morning."""
+    world = at_home(35.0, need_percent=60.0, want_percent=60.0)
+    by = LEAVES - 30 * MINUTE
+    world.ask(need_percent=40.0, by=by)
+    world.wait(by + MINUTE)
+    assert world.state.plan is not None
+    assert world.state.plan.departure == LEAVES + DAY
+    world.wait(LEAVES + MINUTE)
+    assert world.state.wishes == Wishes()
+
+
+@pytest.mark.parametrize(
+    ("apart", "adds"),
+    [(60, False), (-60, False), (61, True), (-61, True), (0, False)],
+)
+def test_within_an_hour_is_the_same_departure(apart: int, adds: bool) -> None:  # noqa: FBT001
+    """Exactly an hour still replaces; a minute more adds a departure."""
+    world = at_home()
+    world.ask(need_percent=50.0, by=LEAVES + apart * MINUTE)
+    world.ask(need_percent=90.0)
+    assert world.state.plan is not None
+    assert len(wishes(world)) == (2 if apart == 61 else 1)
+    first = LEAVES if apart == 61 else LEAVES + apart * MINUTE
+    assert (world.state.plan.departure, world.state.plan.need_percent) == (first, 90.0)
+    text = answer_of(world.state, world.now, world.house)
+    assert ("one more departure" in text) is adds
+
+
+def test_without_an_instant_it_is_for_the_next_departure_with_its_margin() -> None:
+    """Charging is done 15 minutes before it, as for any departure of the file."""
+    world = at_home(10.0)
+    world.ask(need_percent=100.0)
+    assert wishes(world) == (Wish("1", CAR, LEAVES, need_percent=100.0),)
+    assert world.state.plan is not None
+    assert world.state.night is not None
+    assert world.state.night.departure is not None
+    assert world.state.night.departure.ready_by == LEAVES - 15 * MINUTE
+
+
+def test_the_limit_on_the_price_of_a_want_stays_with_a_need() -> None:
+    """A need asked for raises the need; what lies beyond it is still bought in cheap hours only."""
+    world = World(kowhai(), EVENING)
+    world.read()
+    world.plug_in(35.0)
+    world.ask(need_percent=70.0)
+    assert world.state.night is not None
+    departure = world.state.night.departure
+    assert departure is not None
+    assert (departure.need_percent, departure.want_percent) == (70.0, 80.0)
+    assert departure.max_rate is not None
+
+
+def test_two_wishes_stand_side_by_side() -> None:
+    """Each is listed, each is met on its day, and one is cancelled without the other."""
+    world = at_home(35.0, returns="18:00", uses_kwh=5.0)
+    first, second = LEAVES + 4 * HOUR, LEAVES + 2 * DAY
+    world.ask(need_percent=90.0, by=second)
+    world.ask(need_percent=75.0, by=first)
+    listed = status_of(world.state, world.now, world.house).wishes
+    assert [(wish.id, wish.vehicle, wish.by, wish.need_percent) for wish in listed] == [
+        ("2", CAR, first, 75.0),
+        ("1", CAR, second, 90.0),
+    ]
+    world.ask(remove="2")
+    assert wishes(world) == (Wish("1", CAR, second, need_percent=90.0),)
+    world.ask(clear=True)
+    assert world.state.wishes == Wishes()
+
+
+def test_departures_before_a_wish_are_planned_together_with_it() -> None:
+    """With the returns known, one plan reaches each departure's own target."""
+    world = at_home(35.0, need_percent=60.0, want_percent=60.0, returns="18:00", uses_kwh=5.0)
+    world.ask(need_percent=95.0, by=LEAVES + DAY)
+    plan = world.state.plan
+    assert plan is not None
+    assert plan.reaches_percent == pytest.approx(60.0)
+    assert plan.later[0].departure == LEAVES + DAY
+    assert plan.later[0].reaches_percent == pytest.approx(95.0)
+    assert answer_of(world.state, world.now, world.house).endswith(
+        "by Thu 07:20. Thu 07:20 keeps its 60 %. Fri 07:20 has 95 % once instead of 60 % (wish 1);"
+        " the plan reaches 95 %."
+    )
+
+
+def test_a_second_wish_for_one_departure_changes_the_first() -> None:
+    """What it names is new, the rest remains; where the two contradict, the later one counts."""
+    world = at_home()
+    world.ask(want_percent=90.0, need_percent=70.0)
+    world.ask(want_percent=85.0)
+    assert wishes(world) == (Wish("1", CAR, LEAVES, 70.0, 85.0),)
+    world.ask(need_percent=95.0, by=LEAVES + 10 * MINUTE)
+    assert wishes(world) == (Wish("1", CAR, LEAVES + 10 * MINUTE, 95.0, None),)
+    world.ask(want_percent=50.0)
+    assert wishes(world) == (Wish("1", CAR, LEAVES + 10 * MINUTE, None, 50.0),)
+
+
+def test_a_wish_belongs_to_its_vehicle() -> None:
+    """It waits while another vehicle is plugged in, and counts when its own one is back."""
+    world = World(household(more_vehicles=VAN), EVENING)
+    world.read()
+    world.plug_in(30.0)
+    world.ask(need_percent=90.0)
+    world.ask(vehicle="van", soc_percent=50.0, need_percent=80.0, by=LEAVES + 3 * DAY)
+    assert world.state.plan is not None
+    assert (world.state.plan.vehicle, world.state.plan.need_percent) == ("van", 80.0)
+    world.ask(vehicle=CAR, soc_percent=30.0)
+    assert world.state.plan is not None
+    assert (world.state.plan.vehicle, world.state.plan.need_percent) == (CAR, 90.0)
+    assert [wish.vehicle for wish in wishes(world)] == [CAR, "van"]
+
+
+def test_a_wish_of_an_absent_vehicle_ends_at_its_instant() -> None:
+    """Nothing but time passes."""
+    world = World(household(), EVENING)
+    world.ask(need_percent=100.0, by=EVENING + 3 * HOUR)
+    world.wait(EVENING + 3 * HOUR, read_every=None)
+    world.wait(EVENING + 3 * HOUR + MINUTE)
+    assert status_of(world.state, world.now, world.house).wishes == ()
+    assert world.state.wishes == Wishes()
+
+
+def test_skipping_outlasts_a_departure_before_its_end() -> None:
+    """An instant that a person gave is not forgotten at a departure before it."""
+    world = at_home()
+    until = LEAVES + 3 * HOUR
+    world.ask(skip_until=until)
+    world.wait(LEAVES + MINUTE)
+    assert world.state.wishes.skip_until == until
+    world.wait(until + MINUTE)
+    assert world.state.wishes == Wishes()
+
+
+def test_a_wish_without_any_departure_needs_an_instant() -> None:
+    """Where no departure is declared, a wish without an instant is for nothing."""
+    world = World(household(departure={}), EVENING)
+    world.read()
+    world.plug_in(35.0)
+    world.ask(need_percent=80.0)
+    assert wishes(world) == ()
+    world.ask(need_percent=80.0, by=LEAVES)
+    assert world.state.plan is not None
+    assert (world.state.plan.need_percent, world.state.plan.want_percent) == (80.0, 80.0)
+
+
+def test_an_answer_without_a_vehicle_names_the_departures() -> None:
+    """Who asks before plugging in is told what is understood."""
+    world = World(household(), EVENING)
+    world.ask(need_percent=100.0, by=LEAVES + 5 * HOUR)
+    assert answer_of(world.state, world.now, world.house) == (
+        "No vehicle is plugged in at driveway. Your request counts once one is. Thu 07:20 keeps its"
+        " 60 %. Thu 12:20 is one more departure, with 100 % (wish 1)."
+    )
+
+
+def test_a_far_wish_names_the_first_departures_and_counts_the_rest() -> None:
+    """Ten days ahead: three departures by name, the wish, and how many lie between."""
+    world = at_home()
+    world.ask(need_percent=100.0, by=LEAVES + 10 * DAY)
+    text = answer_of(world.state, world.now, world.house)
+    assert text.endswith("7 more before the last wish keep theirs.")
+    assert text.count("keeps its 60 %") == 3
