@@ -101,9 +101,23 @@ class NightLine(TypedDict):
 
 
 class NightCost(TypedDict):
-    """What the same energy would have cost by a simple rule."""
+    """What the night's metered energy would have cost by a simple rule.
+
+    Versions up to 0.1.0 wrote only the cost, and it could be that of less energy.
+    """
 
     cost: Money
+    energy_kwh: NotRequired[Kwh]
+    outside_kwh: NotRequired[
+        Annotated[
+            float,
+            Field(
+                ge=0,
+                description="Part of the energy for which this rule's own hours are too few, priced"
+                " at the next cheapest hours [kWh].",
+            ),
+        ]
+    ]
 
 
 class NightBaselines(TypedDict):

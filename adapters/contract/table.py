@@ -89,7 +89,11 @@ _NIGHT: Final[Example] = {
     "soc_before_percent": 35.0, "soc_after_percent": 80.0, "soc_from": "vehicle",
     "need_percent": 60.0, "need_met": True, "starts": 1, "planned_cost": 5.02,
     "estimated_kwh": 0.0, "standing_charge": 2.19,
-    "baselines": {"at_once": {"cost": 10.19}, "timer": {"cost": 5.02}, "hindsight": {"cost": 5.02}},
+    "baselines": {
+        "at_once": {"cost": 10.19, "energy_kwh": 26.0, "outside_kwh": 0.0},
+        "timer": {"cost": 5.02, "energy_kwh": 26.0, "outside_kwh": 0.0},
+        "hindsight": {"cost": 5.02, "energy_kwh": 26.0, "outside_kwh": 0.0},
+    },
     "plugged_since": "2026-06-03T06:30:00Z", "departure": "2026-06-03T19:20:00Z",
     "closed_at": "2026-06-03T19:20:00Z",
 }  # fmt: skip

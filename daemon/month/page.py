@@ -9,6 +9,7 @@ from daemon.month.page_tables import MonthTables
 from daemon.month.page_wording import MonthWords, alert_place, kwh, short_date, sources
 from daemon.month.pictures import draw_month
 from daemon.month.wording import ROUNDING, why_short
+from daemon.night_log.notes import rule_notes
 from daemon.presentation.page import page_of
 
 if TYPE_CHECKING:
@@ -40,5 +41,6 @@ def render_page(month: Month) -> str:
         many=len({words.where(row) for row in month.nights}) > 1,
         why_short=why_short,
         rounding=ROUNDING,
+        rule_notes=rule_notes,
         sources=sources(month.nights),
     )

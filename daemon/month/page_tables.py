@@ -10,6 +10,7 @@ from daemon.month.chart import RULE_WORDS, band_stacks, cost_lines, days_of, rul
 from daemon.month.page_wording import known_costs, kwh, short_date
 from daemon.night_log.month import RULES
 from daemon.night_log.night_rows import average_rate
+from daemon.night_log.notes import OUTSIDE
 from daemon.presentation.figures import plain_number
 
 if TYPE_CHECKING:
@@ -95,9 +96,13 @@ class MonthTables:
             cost=self._words.amount(row.cost),
             soc=_soc(row),
             departure=f"{row.need_percent:.0f} %: {'enough' if row.need_met else 'short'}",
-            rules=tuple(self._words.amount(rule_cost(row, rule)) for rule in RULES),
+            rules=tuple(self._rule(row, rule) for rule in RULES),
             short=not row.need_met,
         )
+
+    def _rule(self, row: NightRow, rule: str) -> str:
+        mark = OUTSIDE if getattr(row, f"{rule}_outside_wh", 0) else ""
+        return f"{self._words.amount(rule_cost(row, rule))}{mark}"
 
     def _hours(self, row: NightRow) -> list[str]:
         if not row.flows:

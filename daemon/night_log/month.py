@@ -100,6 +100,11 @@ class NightRow:
         Part of `energy_wh` whose amount or time was not measured [Wh].
     at_once, timer, hindsight : Decimal or None
         Cost of the same energy by these rules [currency]; None if unknown.
+    at_once_outside_wh, timer_outside_wh : int
+        Part of the energy for which the rule's own hours are too few [Wh].
+    compared_by_older_version : bool
+        Whether the costs by other rules are unknown because an earlier version worked them out,
+        perhaps for less energy.
     plugged_since, closed_at : datetime
         UTC.
     departure : datetime or None
@@ -134,6 +139,9 @@ class NightRow:
     closed_at: datetime
     flows: tuple[EnergyFlow, ...] = ()
     rates: tuple[RateSpan, ...] = ()
+    at_once_outside_wh: int = 0
+    timer_outside_wh: int = 0
+    compared_by_older_version: bool = False
 
 
 @dataclass(frozen=True, slots=True)

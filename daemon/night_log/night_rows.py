@@ -10,6 +10,7 @@ from adapters.clocks.instants import parse_instant
 from config.fields.currencies import minor_units
 from config.files.errors import TariffError
 from daemon.night_log.month import BandSum, NightRow
+from daemon.nights.recount import compared_by_older_version
 from daemon.presentation.csv_text import csv_text
 from planners.accounts.accounts import exact_kwh
 from planners.accounts.money import round_money
@@ -66,6 +67,9 @@ def night_row(record: Mapping[str, Any]) -> NightRow:
         plugged_since=parse_instant(record["plugged_since"]),
         departure=parse_instant(departure) if departure else None,
         closed_at=parse_instant(record["closed_at"]),
+        at_once_outside_wh=_outside_wh(baselines, "at_once"),
+        timer_outside_wh=_outside_wh(baselines, "timer"),
+        compared_by_older_version=compared_by_older_version(record),
     )
 
 
@@ -145,6 +149,8 @@ def night_values(row: NightRow, currency: str) -> dict[str, Any]:
         "at_once": row.at_once,
         "timer": row.timer,
         "hindsight": row.hindsight,
+        "at_once_outside_kwh": _outside_kwh(row.at_once, row.at_once_outside_wh),
+        "timer_outside_kwh": _outside_kwh(row.timer, row.timer_outside_wh),
         "standing_charge": row.standing_charge,
         "plugged_since": instant_text(row.plugged_since),
         "departure": instant_text(row.departure) if row.departure else None,
@@ -166,6 +172,7 @@ COLUMNS = (
     "cost", "cost_exact", "average_rate", "cheapest_band_percent", "soc_before_percent",
     "soc_after_percent", "soc_from", "need_percent", "need_met", "starts", "planned_cost",
     "at_once", "timer", "hindsight", "standing_charge", "plugged_since", "departure", "closed_at",
+    "at_once_outside_kwh", "timer_outside_kwh",
 )  # fmt: skip
 
 
@@ -183,7 +190,17 @@ def _money(amount: Any) -> Decimal:  # noqa: ANN401 - a JSON number: Decimal, or
 
 
 def _rule(baselines: Mapping[str, Any], name: str) -> Decimal | None:
-    return _money(baselines[name]["cost"]) if name in baselines else None
+    """Return the cost by a rule; None if it may be that of another amount of energy."""
+    baseline = baselines.get(name, {})
+    return _money(baseline["cost"]) if "energy_kwh" in baseline else None
+
+
+def _outside_wh(baselines: Mapping[str, Any], name: str) -> int:
+    return _wh(baselines.get(name, {}).get("outside_kwh", Decimal(0)))
+
+
+def _outside_kwh(cost: Decimal | None, outside_wh: int) -> Decimal | None:
+    return None if cost is None else exact_kwh(outside_wh)
 
 
 def _float(number: Any) -> float | None:  # noqa: ANN401 - a JSON value

@@ -12,6 +12,7 @@ from rich.text import Text
 
 from daemon.night_log.month import RULES
 from daemon.night_log.night_rows import average_rate, cheapest_percent
+from daemon.night_log.notes import OUTSIDE, rule_notes
 from daemon.presentation.figures import counted
 from planners.accounts.accounts import exact_kwh
 from planners.accounts.money import format_amount, format_money, round_money
@@ -55,7 +56,7 @@ def show_nights(name: str, currency: str, rows: Sequence[NightRow]) -> Renderabl
 
 
 def nights_table(rows: Sequence[NightRow], currency: str) -> Iterator[RenderableType]:
-    """Lay out a table for each charge point, and note what was not measured."""
+    """Lay out a table for each charge point, and remarks on the figures."""
     by_point = sorted(rows, key=lambda row: row.charge_point)
     for point, group in groupby(by_point, lambda row: row.charge_point):
         nights = list(group)
@@ -66,6 +67,7 @@ def nights_table(rows: Sequence[NightRow], currency: str) -> Iterator[Renderable
     estimated_wh = sum(row.estimated_wh for row in rows)
     if estimated_wh:
         yield Text(f"{ESTIMATED} partly estimated, {exact_kwh(estimated_wh):.2f} kWh in all.")
+    yield from map(Text, rule_notes(rows))
 
 
 def _table(rows: Sequence[NightRow], currency: str, *, with_vehicle: bool) -> Table:
@@ -89,8 +91,8 @@ def _columns(currency: str, *, with_vehicle: bool) -> dict[str, Callable[[NightR
         "cheapest\nband": lambda row: _percent(cheapest_percent(row)),
         "charge, %": _soc,
         "for the\ndeparture": lambda row: "enough" if row.need_met else "short",
-        "at\nonce": lambda row: _amount(row.at_once, currency),
-        "timer": lambda row: _amount(row.timer, currency),
+        "at\nonce": lambda row: _rule(row.at_once, row.at_once_outside_wh, currency),
+        "timer": lambda row: _rule(row.timer, row.timer_outside_wh, currency),
         "cheapest\npossible": lambda row: _amount(row.hindsight, currency),
     }
 
@@ -121,6 +123,10 @@ def _sums(rows: Sequence[NightRow], currency: str) -> Iterator[Text]:
 
 def _amount(amount: Decimal | None, currency: str) -> str:
     return "" if amount is None else format_amount(amount, currency)
+
+
+def _rule(cost: Decimal | None, outside_wh: int, currency: str) -> str:
+    return f"{_amount(cost, currency)}{OUTSIDE if outside_wh else ''}"
 
 
 def _rate(rate: Decimal | None) -> str:

@@ -9,12 +9,11 @@ from config.fields.currencies import minor_units
 from planners.accounts.accounts import Account, account, energy_until, exact_kwh
 from planners.accounts.leaps import without_leaps
 from planners.accounts.money import round_money
-from planners.local_time.departures import DepartureAt, night_bounds
-from planners.plan.horizon import Situation
+from planners.accounts.same_energy import at_once, cheapest_hours, night_slots, timer
+from planners.local_time.departures import night_bounds
 from planners.plan.plan import instant_text
-from planners.plan.planning import draft_plan
 from planners.power.charging import NEED_TOLERANCE_PERCENT
-from planners.power.electrics import charge_model
+from planners.power.electrics import amps_allowed, charge_model
 from planners.rates.tiered_spans import spans_by_use, use_counted_from
 
 if TYPE_CHECKING:
@@ -24,6 +23,7 @@ if TYPE_CHECKING:
     from daemon.control.events import NightFacts
     from daemon.control.state import House
     from planners.accounts.accounts import RegisterReading
+    from planners.accounts.same_energy import RuleCost
 
 PointReadings: TypeAlias = "tuple[str, Sequence[RegisterReading]]"
 """A charge point's name and its meter's register readings."""
@@ -80,8 +80,12 @@ def night_record(
         "estimated_kwh": exact_kwh(total.estimated_wh),
         "standing_charge": round_money(house.prices.standing_charge(facts.night), units),
         "baselines": {
-            name: {"cost": round_money(Decimal(repr(cost)) + extra, units)}
-            for name, cost in _baselines(house, facts, total.energy_wh).items()
+            name: {
+                "cost": round_money(rule.cost + extra, units),
+                "energy_kwh": exact_kwh(total.energy_wh),
+                "outside_kwh": exact_kwh(round(rule.outside_wh)),
+            }
+            for name, rule in _baselines(house, facts, readings, total.energy_wh).items()
         },
         "plugged_since": instant_text(facts.plugged_since),
         "departure": instant_text(facts.departure) if facts.departure else None,
@@ -148,22 +152,31 @@ def highest_kw(house: House, charge_point: str) -> float:
     return point.max_amps * point.phases * house.file.household.nominal_volts / 1000
 
 
-def _baselines(house: House, facts: NightFacts, energy_wh: int) -> dict[str, float]:
-    """Price the night's energy by each simple rule, with the rates as they were in the end."""
+def _baselines(
+    house: House, facts: NightFacts, readings: Sequence[RegisterReading], energy_wh: int
+) -> dict[str, RuleCost]:
+    """Price the night's energy by each rule, with the rates as they were in the end."""
     # Rates that change with use are the plan's here: the same energy falls in the same tiers,
     # whatever the hours, so the caller adds one difference to all.
     if facts.vehicle not in house.file.vehicles:
         return {}  # the household file has changed meanwhile and no longer names the vehicle
-    # Each rule has the time from the plug-in to the departure or, if earlier, the closing.
+    start, end = _bounds(house, facts)
+    max_kw = highest_kw(house, facts.charge_point)
+    readings = without_leaps(readings, max_kw)
+    slots = night_slots(
+        house.prices.spans(start, end),
+        amps_allowed(house.file, facts.charge_point, facts.vehicle, start, end),
+        (facts.plugged_since, min(facts.departure or facts.closed_at, facts.closed_at)),
+        [reading.at for reading in readings],
+        energy_until(readings, max_kw),
+    )
     model = charge_model(house.file, facts.vehicle)
-    before = facts.soc_before_percent or 0.0
-    gained_kwh = energy_wh / 1000 * model.full_power_efficiency
-    reached = before + model.soc_percent(gained_kwh)
-    ready_by = min(facts.ready_by or facts.closed_at, facts.closed_at)
-    departure = DepartureAt(facts.vehicle, ready_by, ready_by, reached, reached, None)
-    situation = Situation(facts.plugged_since, before, departure)
-    plan = draft_plan(house.file, house.prices, situation).plan
-    return {"at_once": plan.at_once.cost, "timer": plan.timer.cost, "hindsight": plan.cost}
+    stored_kwh = model.stored_kwh(facts.soc_before_percent or 0.0)
+    return {
+        "at_once": at_once(slots, model, stored_kwh, energy_wh),
+        "timer": timer(slots, model, stored_kwh, energy_wh),
+        "hindsight": cheapest_hours(slots, model, energy_wh),
+    }
 
 
 def _percent(percent: float | None) -> float | None:

@@ -121,6 +121,11 @@ def same_account(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
     return all(old[key] == new[key] for key in _ACCOUNT)
 
 
+def compared_by_older_version(record: Mapping[str, Any]) -> bool:
+    """Whether an earlier version compared a night with other rules, perhaps for less energy."""
+    return any("energy_kwh" not in baseline for baseline in record["baselines"].values())
+
+
 def _ready_by(vehicle: str, departure: datetime | None, file: HouseholdFile) -> datetime | None:
     if departure is None or vehicle not in file.vehicles:
         return departure

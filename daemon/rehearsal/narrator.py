@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 from daemon.control.events import AnnouncePlan, CloseNight, Issue, Note, Warn
 from daemon.control.replanning import NEARLY_PERCENT
 from daemon.control.state import counted_soc_percent
+from daemon.night_log.month import RULES
+from daemon.night_log.notes import OUTSIDE_WORDS
 from daemon.presentation.figures import local_time
 from planners.accounts.money import format_money
 
@@ -150,11 +152,12 @@ def night_lines(night: dict[str, Any]) -> Iterator[str]:
             f"  {line['band']:<10} {line['kwh']:>8} kWh at {line['rate']:.4f}"
             f"  {currency} {line['cost']:.4f}"
         )
-    costs = {name: outcome["cost"] for name, outcome in night["baselines"].items()}
-    if not costs:
+    baselines = night["baselines"]
+    if not baselines:
         return
-    yield (
-        f"  The same energy at once: {currency} {costs['at_once']}; on a timer:"
-        f" {currency} {costs['timer']}; at the cheapest possible hours: {currency}"
-        f" {costs['hindsight']}."
-    )
+    costs = [f"{words}: {currency} {baselines[rule]['cost']}" for rule, words in RULES.items()]
+    yield f"  The same energy {'; '.join(costs)}."
+    for rule, words in OUTSIDE_WORDS.items():
+        if baselines[rule]["outside_kwh"]:
+            outside = f"{baselines[rule]['outside_kwh']} kWh"
+            yield f"  {words} for {outside} of it: priced at the next cheapest hours."

@@ -8,16 +8,18 @@ closes the same night again.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
 import structlog
 
+from adapters.clocks.instants import parse_instant
 from config.files.errors import TariffError
 from daemon.control.state import vehicle_of
 from daemon.nights.recount import (
     MOST_NIGHTS,
+    compared_by_older_version,
     facts_again,
     facts_unseen,
     nights_between,
@@ -46,6 +48,7 @@ _log = structlog.get_logger(__name__)
 class _Point:
     facts: dict[date, NightFacts] = field(default_factory=dict)
     nights: set[date] = field(default_factory=set)
+    compare_again: set[date] = field(default_factory=set)
     read_to: datetime | None = None
     body: dict[str, Any] | None = None
 
@@ -98,6 +101,13 @@ class NightKeeper:
                 # A reading may have been stored just before the daemon ended, and not checked.
                 point.nights.update(nights_between(pending.read_to, now, zone))
         point.read_to = state.register.at if state.register else None
+        tonight = night_of(now, zone)
+        first = tonight - timedelta(days=MOST_NIGHTS)
+        point.compare_again = {
+            date.fromisoformat(record["night"])
+            for record in self._ledger.nights(first, tonight, state.charge_point)
+            if compared_by_older_version(record)
+        }
 
     def save(self, state: PointState) -> None:
         """Save a state and its pending nights, if they differ from what is saved."""
@@ -197,6 +207,10 @@ class NightKeeper:
             if night not in point.facts and self._has_readings(night, tonight, house):
                 made.append(self._again(state, night, house))
             point.nights.discard(night)
+        for night in sorted(point.compare_again)[: AT_ONCE - len(over[:AT_ONCE])]:
+            if night not in point.nights and self._has_readings(night, tonight, house):
+                made.append(self._compare_again(state.charge_point, night, house))
+            point.compare_again.discard(night)
         return [record for record in made if record is not None]
 
     def _has_readings(self, night: date, tonight: date, house: House) -> bool:
@@ -220,3 +234,16 @@ class NightKeeper:
         if same_account(closed, record) if closed else not record["energy_kwh"]:
             return None
         return self._outbox.record_night(facts, house)
+
+    def _compare_again(self, charge_point: str, night: date, house: House) -> dict[str, Any] | None:
+        """Compare a night of an earlier version with other rules again, at the rates of then."""
+        (closed,) = self._ledger.nights(night, night, charge_point)
+        facts = facts_again(closed, house.file)
+        facts = replace(facts, closed_at=parse_instant(closed["closed_at"]))
+        try:
+            record = self._outbox.night_account(facts, house)
+        except TariffError:
+            return None
+        # A file whose rates were edited since must not change what a night cost.
+        is_same = same_account(closed, record) and compared_by_older_version(closed)
+        return self._outbox.record_night(facts, house) if is_same else None

@@ -13,6 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from daemon.night_log.month import RULES
+from daemon.nights.recount import compared_by_older_version
 from daemon.presentation.figures import kwh_text
 from daemon.why.explanation import explain_night
 from daemon.why.story import story_of
@@ -126,7 +127,7 @@ def _account(history: NightHistory) -> Iterator[str]:
     rules = [
         f"charging {RULES[rule]} would have cost {history.money(baselines[rule]['cost'])}"
         for rule in RULES_SHOWN
-        if rule in baselines
+        if rule in baselines and not compared_by_older_version(record)
     ]
     if rules and night.closed:
         sentence = "; ".join(rules)

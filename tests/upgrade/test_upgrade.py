@@ -138,7 +138,10 @@ def test_the_old_household_file_still_loads(old: Old) -> None:
 
 
 def test_a_night_cut_short_by_the_upgrade_is_charged_and_accounted_for(old: Old) -> None:
-    """Today's daemon takes over in mid charge: one night, with the energy before and after."""
+    """Today's daemon takes over in mid charge: one night, with the energy before and after.
+
+    The nights before are compared with other rules again, and stay otherwise as they were.
+    """
     with open_ledger(old.ledger) as ledger:
         last = ledger.last_reading(POINT)
         command = ledger.last_command(POINT)
@@ -154,11 +157,18 @@ def test_a_night_cut_short_by_the_upgrade_is_charged_and_accounted_for(old: Old)
         site.pass_time(DEPARTS - timedelta(minutes=1) - site.true_now, every=FIVE_MINUTES)
         site.unplug()
         site.pass_time(timedelta(hours=3), every=FIVE_MINUTES)
-        [night] = site.records
+        *compared, night = site.records
         assert [each["night"] for each in ledger.nights()] == [
             "2026-06-03", "2026-06-04", "2026-06-05",
         ]  # fmt: skip
-        assert list(ledger.nights())[:2] == old.nights
+        assert list(ledger.nights())[:2] == compared
+    assert [each | {"baselines": {}} for each in compared] == [
+        each | {"baselines": {}} for each in old.nights
+    ]
+    for each in compared:
+        costs = [rule["cost"] for rule in each["baselines"].values()]
+        assert {rule["energy_kwh"] for rule in each["baselines"].values()} == {each["energy_kwh"]}
+        assert min(each["cost"], *costs) == each["baselines"]["hindsight"]["cost"]
     assert night["night"] == date(2026, 6, 5).isoformat()
     assert night["need_met"]
     assert night["energy_kwh"] * 1000 == round(site.meter_wh) - old.register_wh  # whole Wh

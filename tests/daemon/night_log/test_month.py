@@ -126,6 +126,13 @@ def test_savings_follow_from_the_recorded_costs(month: dict[str, Any]) -> None:
     assert month["saved_against_at_once"] > 20
 
 
+def test_no_night_cost_less_than_at_the_cheapest_possible_hours(month: dict[str, Any]) -> None:
+    """Late arrivals, a gap, a reset: hindsight <= paid, at once and timer, on every night."""
+    assert len(month["per_night"]) > 25
+    for row in month["per_night"]:
+        assert row["hindsight"] <= min(row["cost"], row["at_once"], row["timer"])
+
+
 def test_the_distance_is_in_the_unit_of_the_file(month: dict[str, Any]) -> None:
     """16.5 kWh per 100 km from the battery, which gains 90 % of the metered energy."""
     expected = float(month["energy_kwh"]) * 0.9 / 0.165

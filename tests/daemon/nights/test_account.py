@@ -12,11 +12,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from config.files.series import PricePoint
+from config.tariffs.tariff import Tariff
 from daemon.control.events import NightFacts
+from daemon.control.state import House
 from daemon.nights.account import night_record
 from planners.accounts.accounts import RegisterReading
+from planners.rates.prices import prices_of
 from tests.daemon.worlds import (
     EVENING,
+    HERE,
     HOUR,
     LEAVES,
     MINUTE,
@@ -31,8 +36,6 @@ from tests.daemon.worlds import (
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-
-    from daemon.control.state import House
 
 FACTS = NightFacts(
     night=date(2026, 6, 3),
@@ -96,6 +99,25 @@ def record_of(
     return night_record(house or kowhai(), replace(FACTS, **facts), readings)
 
 
+def kowhai_with(tapering: list[list[int]] | None) -> House:
+    house = kowhai()
+    vehicle = house.file.vehicles["hatchback"]
+    taper = tuple(tuple(point) for point in tapering) if tapering else None
+    vehicles = house.file.vehicles | {"hatchback": vehicle.model_copy(update={"taper": taper})}
+    return replace(house, file=house.file.model_copy(update={"vehicles": vehicles}))
+
+
+def hourly(house: House, prices: Sequence[int]) -> House:
+    """Give a household a series of hourly prices in place of its bands [cents], from noon on."""
+    made = {"name": "Hourly", "prices": {"file": HERE / "prices.csv", "step_minutes": 60}}
+    tariffs = (Tariff.model_validate(made),)
+    file = house.file.model_copy(update={"tariffs": tariffs})
+    points = [
+        PricePoint(BEGINS + hour * HOUR, Decimal(price) / 100) for hour, price in enumerate(prices)
+    ]
+    return House(file, prices_of(file, {"Hourly": points}))
+
+
 def test_all_fields_of_the_design_are_there() -> None:
     """A record has every field that design, section 7, names, and a plain JSON type in each."""
     record = record_of(charged(NIGHT_BEGINS, 200))
@@ -106,9 +128,9 @@ def test_all_fields_of_the_design_are_there() -> None:
     }  # fmt: skip
     assert record["by_band"][0].keys() == {"band", "rate", "kwh", "cost"}
     assert {name: set(each) for name, each in record["baselines"].items()} == {
-        "at_once": {"cost"},
-        "timer": {"cost"},
-        "hindsight": {"cost"},
+        "at_once": {"cost", "energy_kwh", "outside_kwh"},
+        "timer": {"cost", "energy_kwh", "outside_kwh"},
+        "hindsight": {"cost", "energy_kwh", "outside_kwh"},
     }
     assert (record["night"], record["currency"], record["vehicle"]) == (
         "2026-06-03",
@@ -196,6 +218,86 @@ def test_the_baselines_price_the_energy_of_the_night() -> None:
     costs = {name: each["cost"] for name, each in record["baselines"].items()}
     assert costs["at_once"] == by_hand.quantize(Decimal("0.01"), ROUND_HALF_EVEN)
     assert costs["timer"] == costs["hindsight"] == record["cost"] == Decimal("4.64")
+
+
+@settings(max_examples=60)
+@given(
+    flows=st.lists(
+        st.tuples(
+            st.integers(1, 300),
+            st.sampled_from([0, 0, 1380, 3600, 7360, 7900]),
+            st.sampled_from([MINUTE, MINUTE / 3, 40 * MINUTE]),
+        ),
+        max_size=8,
+    ),
+    plugs_in=st.integers(0, 1300),
+    leaves=st.one_of(st.none(), st.integers(1, 1500)),
+    closes=st.integers(1, 1440),
+    soc=st.one_of(st.none(), st.integers(0, 100)),
+    series=st.booleans(),
+    taper=st.sampled_from([None, [[60, 100], [100, 10]], [[0, 50], [100, 0]]]),
+)
+def test_the_cheapest_hours_never_cost_more_than_the_night_or_a_rule(
+    *,
+    flows: list[tuple[int, int, timedelta]],
+    plugs_in: int,
+    leaves: int | None,
+    closes: int,
+    soc: int | None,
+    series: bool,
+    taper: list[list[int]] | None,
+) -> None:
+    """Hindsight <= paid, at once and timer on any night, and all of them deliver its energy."""
+    readings, at, wh = [RegisterReading(BEGINS, 1_000_000)], BEGINS, 1_000_000
+    for minutes, watts, every in flows:
+        for _ in range(max(1, int(minutes * MINUTE / every))):
+            at += every
+            wh += round(watts * (every / HOUR))
+            readings.append(RegisterReading(at, wh))
+    tapered = kowhai_with(tapering=taper)
+    house = hourly(tapered, [(7 * hour) % 11 - 2 for hour in range(28)]) if series else tapered
+    departure = None if leaves is None else BEGINS + leaves * MINUTE
+    record = record_of(
+        readings,
+        house,
+        plugged_since=BEGINS + plugs_in * MINUTE,
+        departure=departure,
+        ready_by=departure,
+        closed_at=BEGINS + closes * MINUTE,
+        soc_before_percent=soc,
+    )
+    costs = {name: each["cost"] for name, each in record["baselines"].items()}
+    assert costs["hindsight"] <= min(record["cost"], costs["at_once"], costs["timer"])
+    for rule in record["baselines"].values():
+        assert rule["energy_kwh"] == record["energy_kwh"]
+        assert 0 <= rule["outside_kwh"] <= record["energy_kwh"]
+    assert record["baselines"]["hindsight"]["outside_kwh"] == 0
+
+
+def test_a_timer_whose_hours_are_too_few_goes_on_in_the_next_cheapest() -> None:
+    """2 hours of night hold 14.72 kWh; the rest of 24 kWh is at the day's rate, and said."""
+    plugged, leaves = BEGINS + 7 * HOUR, NIGHT_BEGINS + 2 * HOUR  # 19:00 to 23:00 local
+    record = record_of(
+        charged(plugged, 200), plugged_since=plugged, departure=leaves, closed_at=leaves
+    )
+    night_kwh = Decimal("14.72")
+    by_hand = night_kwh * Decimal("0.1932") + (24 - night_kwh) * Decimal("0.4738")
+    timer = record["baselines"]["timer"]
+    assert timer == {
+        "cost": by_hand.quantize(Decimal("0.01"), ROUND_HALF_EVEN),
+        "energy_kwh": 24,
+        "outside_kwh": 24 - night_kwh,
+    }
+
+
+def test_hours_that_really_charged_are_open_to_every_rule() -> None:
+    """What flowed before the plug-in was known, at more than declared, is no dearer elsewhere."""
+    record = record_of(
+        charged(NIGHT_BEGINS, 60, watts=7920),
+        plugged_since=NIGHT_BEGINS + HOUR,
+        departure=NIGHT_BEGINS + HOUR,
+    )
+    assert {each["cost"] for each in record["baselines"].values()} == {record["cost"]}
 
 
 def test_a_night_without_energy_costs_nothing_by_any_rule() -> None:

@@ -1,0 +1,50 @@
+"""Say which figures of nights need a remark, for the text and for the page. Pure."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from daemon.presentation.figures import counted
+from planners.accounts.accounts import exact_kwh
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from daemon.night_log.month import NightRow
+
+OUTSIDE = "+"
+"""Marks the cost by a rule whose own hours are too few."""
+
+OUTSIDE_WORDS = {
+    "at_once": "At once, the time until the departure was too short",
+    "timer": "On a timer, the cheapest hours were too few",
+}
+
+
+def rule_notes(rows: Sequence[NightRow]) -> Iterator[str]:
+    """Say where a comparison with another rule needs a remark.
+
+    Parameters
+    ----------
+    rows : sequence of NightRow
+        The nights.
+
+    Yields
+    ------
+    str
+        A sentence.
+    """
+    for rule, words in OUTSIDE_WORDS.items():
+        of_rule = [outside for row in rows if (outside := getattr(row, f"{rule}_outside_wh"))]
+        if of_rule:
+            yield (
+                f"{OUTSIDE} {words} for {exact_kwh(sum(of_rule)):.2f} kWh"
+                f" ({counted(len(of_rule), 'night')}): priced at the next cheapest hours."
+            )
+    older = sum(row.compared_by_older_version for row in rows)
+    if older:
+        yield (
+            f"On {counted(older, 'night')} an earlier version compared other rules for another"
+            " amount of energy; their costs are left out. While the readings are kept, the daemon"
+            " of this version compares them again."
+        )

@@ -1,0 +1,258 @@
+"""Price a night's metered energy at other hours: at once, on a timer, as cheaply as possible.
+
+Every rule delivers the same energy in the same slots, and no slot holds less than was metered in
+it. So the cheapest hours never cost more than the night or either rule. Knows no plan, and neither
+run, rest nor start cost.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+from decimal import Decimal
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+from planners.rates.series_rates import BAND
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator, Sequence
+    from datetime import datetime
+
+    from planners.power.charging import ChargeModel
+    from planners.power.electrics import AmpsSpan
+    from planners.rates.prices import RateSpan
+
+HOUR = timedelta(hours=1)
+TICK = timedelta(minutes=5)
+"""The longest slot: a taper's power is taken at the start of each."""
+
+
+@dataclass(frozen=True, slots=True)
+class NightSlot:
+    """A part of a night at one rate and one highest current.
+
+    Attributes
+    ----------
+    start : datetime
+        UTC.
+    hours : float
+        Its length [h].
+    span : RateSpan
+        Its rate.
+    amps : float
+        The highest current allowed [A per phase].
+    metered_wh : int
+        Energy that was metered in it [Wh].
+    plugged_in : bool
+        Whether the vehicle was plugged in, before its departure.
+    """
+
+    start: datetime
+    hours: float
+    span: RateSpan
+    amps: float
+    metered_wh: int
+    plugged_in: bool
+
+
+@dataclass(frozen=True, slots=True)
+class RuleCost:
+    """The cost of a night's energy by another rule.
+
+    Attributes
+    ----------
+    cost : Decimal
+        Unrounded [currency].
+    outside_wh : Decimal
+        Part of the energy for which the rule's own hours are too few; it is priced at the next
+        cheapest hours [Wh].
+    """
+
+    cost: Decimal
+    outside_wh: Decimal
+
+
+def night_slots(
+    spans: Sequence[RateSpan],
+    currents: Sequence[AmpsSpan],
+    plugged_in: tuple[datetime, datetime],
+    read_at: Sequence[datetime],
+    metered_until: Callable[[datetime], int],
+) -> tuple[NightSlot, ...]:
+    """Divide a night into slots in which energy could flow, or did.
+
+    Parameters
+    ----------
+    spans : sequence of RateSpan
+        The night's rates, without a gap.
+    currents : sequence of AmpsSpan
+        The currents allowed in the same time, without a gap.
+    plugged_in : tuple of datetime
+        Since when, and until when, the vehicle could have charged.
+    read_at : sequence of datetime
+        When the meter was read, in order.
+    metered_until : callable
+        From an instant to the energy by then; never falls [Wh].
+
+    Returns
+    -------
+    tuple of NightSlot
+        In order of time, cut wherever power began or ceased to flow.
+    """
+    if not spans:
+        return ()
+    start, end = spans[0].start, spans[-1].end
+    since, until = plugged_in
+    edges = {start, end, since, until, *_switched(read_at, metered_until)}
+    edges.update(span.start for span in spans)
+    edges.update(current.start for current in currents)
+    edges.update(start + count * TICK for count in range((end - start) // TICK + 1))
+    inside = sorted(edge for edge in edges if start <= edge <= end)
+    slots: list[NightSlot] = []
+    rates, allowed = iter(spans), iter(currents)
+    span, current = next(rates), next(allowed)
+    for begins, ends in pairwise(inside):
+        while span.end <= begins:
+            span = next(rates)
+        while current.end <= begins:
+            current = next(allowed)
+        metered_wh = metered_until(ends) - metered_until(begins)
+        is_plugged_in = since <= begins and ends <= until
+        if is_plugged_in or metered_wh:
+            hours = (ends - begins) / HOUR
+            slots.append(NightSlot(begins, hours, span, current.amps, metered_wh, is_plugged_in))
+    return tuple(slots)
+
+
+def at_once(slots: Sequence[NightSlot], model: ChargeModel, stored_kwh: float, wh: int) -> RuleCost:
+    """Price the energy from the plug-in on, without a pause.
+
+    Parameters
+    ----------
+    slots : sequence of NightSlot
+        From `night_slots`.
+    model : ChargeModel
+        The vehicle and its highest current.
+    stored_kwh : float
+        Battery energy at the plug-in [kWh].
+    wh : int
+        The energy to deliver, the sum of what was metered in the slots [Wh].
+
+    Returns
+    -------
+    RuleCost
+        If the time is too short, the rest is in the next cheapest hours.
+    """
+    own = [slot for slot in slots if slot.plugged_in]
+    return _rule_cost(own, slots, model, stored_kwh, wh)
+
+
+def timer(slots: Sequence[NightSlot], model: ChargeModel, stored_kwh: float, wh: int) -> RuleCost:
+    """Price the energy in the cheapest band, from its first instant.
+
+    A price series has no bands: for it the timer is set to the uninterrupted run that costs least,
+    as a person would set it each evening from the known prices.
+
+    Parameters
+    ----------
+    slots, model, stored_kwh, wh
+        As for `at_once`.
+
+    Returns
+    -------
+    RuleCost
+        If those hours are too few, the rest is in the next cheapest hours.
+    """
+    own = [slot for slot in slots if slot.plugged_in]
+    if any(slot.span.band == BAND for slot in own):
+        return _cheapest_run(own, slots, model, stored_kwh, wh)
+    lowest = min((slot.span.rate for slot in own), default=None)
+    cheapest = [slot for slot in own if slot.span.rate == lowest]
+    return _rule_cost(cheapest, slots, model, stored_kwh, wh)
+
+
+def cheapest_hours(slots: Sequence[NightSlot], model: ChargeModel, wh: int) -> RuleCost:
+    """Price the energy in the cheapest slots, at full power; see `at_once`."""
+    return _rule_cost(slots, slots, model, 0.0, wh, tapered=False)
+
+
+def _cheapest_run(
+    own: Sequence[NightSlot],
+    slots: Sequence[NightSlot],
+    model: ChargeModel,
+    stored_kwh: float,
+    wh: int,
+) -> RuleCost:
+    # A timer is set to a time on the clock, not to the second at which a meter was read.
+    begins = [place for place, slot in enumerate(own) if not (place and slot.start.second)]
+    runs = (_rule_cost(own[place:], slots, model, stored_kwh, wh) for place in begins)
+    nothing = RuleCost(Decimal(0), Decimal(0))
+    return min(runs, key=lambda run: (run.outside_wh, run.cost), default=nothing)
+
+
+def _rule_cost(
+    own: Sequence[NightSlot],
+    slots: Sequence[NightSlot],
+    model: ChargeModel,
+    stored_kwh: float,
+    wh: int,
+    *,
+    tapered: bool = True,
+) -> RuleCost:
+    """Fill a rule's own slots in their order, then the cheapest of the others."""
+    left, outside = Decimal(wh), Decimal(0)
+    wh_by_rate: dict[Decimal, Decimal] = {}
+    free = {slot.start: _most_wh(slot, model) for slot in slots}
+    its_own = {slot.start for slot in own}
+    for slot, by_taper in _order(own, slots, its_own, tapered=tapered):
+        if left <= 0:
+            break
+        possible_wh = free[slot.start]
+        if by_taper:
+            kw = model.metered_kw(stored_kwh, slot.amps)
+            possible_wh = min(possible_wh, _wh(kw, slot.hours))
+            share = min(1.0, float(left / possible_wh)) if possible_wh else 0.0
+            stored_kwh += share * model.gained_kw(kw) * slot.hours
+        placed = min(left, possible_wh)
+        left -= placed
+        free[slot.start] -= placed
+        outside += 0 if slot.start in its_own else placed
+        wh_by_rate[slot.span.rate] = wh_by_rate.get(slot.span.rate, Decimal(0)) + placed
+    cost = sum((rate * placed for rate, placed in wh_by_rate.items()), Decimal(0))
+    return RuleCost(cost.scaleb(-3), outside)
+
+
+def _order(
+    own: Iterable[NightSlot],
+    slots: Sequence[NightSlot],
+    its_own: set[datetime],
+    *,
+    tapered: bool,
+) -> Iterator[tuple[NightSlot, bool]]:
+    """List the slots to fill; whether at the power that the vehicle takes, or the most there is."""
+    cheapest = sorted(slots, key=lambda slot: (slot.span.rate, slot.start))
+    if tapered:
+        yield from ((slot, True) for slot in own)
+        yield from ((slot, True) for slot in cheapest if slot.start not in its_own)
+    # More may have been metered than the declared taper allows.
+    yield from ((slot, False) for slot in cheapest)
+
+
+def _most_wh(slot: NightSlot, model: ChargeModel) -> Decimal:
+    return max(Decimal(slot.metered_wh), _wh(slot.amps * model.kw_per_amp, slot.hours))
+
+
+def _wh(kw: float, hours: float) -> Decimal:
+    """Return the energy of a power, to a thousandth of a watt-hour [Wh]."""
+    return Decimal(round(kw * hours * 1e6)).scaleb(-3)
+
+
+def _switched(
+    read_at: Sequence[datetime], metered_until: Callable[[datetime], int]
+) -> Iterator[datetime]:
+    """Find the instants at which power began or ceased to flow."""
+    flows = [metered_until(later) > metered_until(earlier) for earlier, later in pairwise(read_at)]
+    for instant, (before, after) in zip(read_at[1:], pairwise(flows), strict=False):
+        if before != after:
+            yield instant

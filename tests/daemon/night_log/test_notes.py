@@ -1,0 +1,50 @@
+"""Remarks on the costs by other rules: hours that were too few, and nights of earlier versions."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+from decimal import Decimal
+from io import StringIO
+from typing import Any
+
+from rich.console import Console
+
+from daemon.night_log.night_rows import night_row, night_values
+from daemon.night_log.notes import rule_notes
+from daemon.night_log.show_nights import show_nights
+from tests.daemon.month.samples import night_row as sample_row
+from tests.daemon.nights.test_account import charged, record_of
+from tests.daemon.worlds import HOUR, NIGHT_BEGINS
+
+ROW = replace(
+    sample_row(date(2026, 6, 3), "driveway", "hatchback", 20.0, 24_000), timer_outside_wh=613
+)
+
+
+def test_a_rule_whose_hours_were_too_few_is_marked_where_its_cost_is() -> None:
+    """The cost has a mark, a sentence says what it stands for, and the values have the energy."""
+    out = StringIO()
+    Console(file=out, width=80).print(show_nights("Kowhai Cottage", "NZD", [ROW]))
+    text = out.getvalue()
+    assert f"{ROW.timer}+" in text
+    assert (
+        "+ On a timer, the cheapest hours were too few for 0.61 kWh (1 night): priced at the next"
+        " cheapest hours."
+    ) in " ".join(text.split())
+    assert night_values(ROW, "NZD")["timer_outside_kwh"] == Decimal("0.613")
+    assert not list(rule_notes([replace(ROW, timer_outside_wh=0)]))
+
+
+def test_costs_that_an_earlier_version_worked_out_are_left_out_and_said() -> None:
+    """They may be those of less energy, so no sum may hold them."""
+    record: dict[str, Any] = record_of(charged(NIGHT_BEGINS + HOUR, 60))
+    assert night_row(record).timer is not None
+    record["baselines"] = {
+        rule: {"cost": each["cost"]} for rule, each in record["baselines"].items()
+    }
+    row = night_row(record)
+    assert (row.at_once, row.timer, row.hindsight) == (None, None, None)
+    assert night_values(row, "NZD")["timer_outside_kwh"] is None
+    (note,) = rule_notes([row])
+    assert note.startswith("On 1 night an earlier version compared other rules")
