@@ -21,6 +21,7 @@ from adapters.ledger.ledger import Ledger, open_ledger
 from config.household.household_file import Bus
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.running import Daemon
+from tests.support.afternoon import in_the_afternoon
 from tests.support.listening import Listener
 from tests.support.waiting import patience, wait_until
 
@@ -29,12 +30,13 @@ POINT = "driveway"
 
 
 class RunningDaemon:
-    """A daemon of the demo household, with its own ledger."""
+    """A daemon of the demo household in the early afternoon, with its own ledger."""
 
     def __init__(self, directory: Path, bus: Bus, *, client_id: str | None = None) -> None:
         directory.mkdir()
         self.house = directory / "house.yaml"
         text = files("config").joinpath("examples", "kowhai.yaml").read_text("utf-8")
+        text = in_the_afternoon(text)
         self.house.write_text(text.replace("mqtt://127.0.0.1:1883", bus.broker), "utf-8")
         self.ledger: Ledger = open_ledger(directory / "ledger.sqlite3")
         self.was_halted: bool | None = None
