@@ -20,7 +20,7 @@ from adapters.ledger.rows import (
 )
 from adapters.ledger.spans import COMMAND_COLUMNS, SpanReader, stored_command
 from config.files.series import PricePoint
-from planners.accounts.accounts import RegisterReading
+from planners.accounts.register import RegisterReading
 
 # If an instant has several rows, the last written counts: a correction is a new row.
 _REGISTER_READINGS = """

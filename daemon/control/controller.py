@@ -39,7 +39,6 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Literal
 
 from daemon.control.confirming import await_response, confirm, response_due
-from daemon.control.delivery import may_be_listening_again
 from daemon.control.events import (
     Assert,
     BusConnected,
@@ -55,6 +54,7 @@ from daemon.control.state import (
     departure_of,
     vehicle_of,
 )
+from daemon.control.undelivered import may_be_listening_again
 from planners.local_time.departures import night_bounds, night_of
 from planners.power.electrics import amps_allowed
 

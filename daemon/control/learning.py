@@ -7,7 +7,6 @@ from datetime import timedelta
 from typing import TYPE_CHECKING, Literal
 
 from daemon.control.alerts import LEDGER_REFUSES, ClearedBy, clear_alerts, raise_alert
-from daemon.control.delivery import check_delivery
 from daemon.control.events import (
     Action,
     BusConnected,
@@ -31,8 +30,9 @@ from daemon.control.state import (
     vehicle_of,
     vehicles_of,
 )
+from daemon.control.undelivered import check_delivery
 from daemon.control.wishes import wishes_with, without_past
-from planners.accounts.accounts import ALLOWANCE, RegisterReading
+from planners.accounts.register import ALLOWANCE, RegisterReading
 from planners.local_time.departures import assumed_plugged_in
 
 if TYPE_CHECKING:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from config.household.household_file import HouseholdFile
     from daemon.control.events import CommandInForce
-    from planners.accounts.accounts import RegisterReading
+    from planners.accounts.register import RegisterReading
     from planners.local_time.departures import DepartureAt
     from planners.plan.plan import Plan
     from planners.plan.planning import Draft

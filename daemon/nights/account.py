@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 
 from config.fields.currencies import minor_units
 from planners.accounts.accounts import Account, account, energy_until, exact_kwh
-from planners.accounts.leaps import without_leaps
 from planners.accounts.money import round_money
+from planners.accounts.register_leaps import without_leaps
 from planners.accounts.same_energy import at_once, cheapest_hours, night_slots, timer
 from planners.local_time.departures import night_bounds
 from planners.plan.plan import instant_text
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from daemon.control.events import NightFacts
     from daemon.control.state import House
-    from planners.accounts.accounts import RegisterReading
+    from planners.accounts.register import RegisterReading
     from planners.accounts.same_energy import RuleCost
 
 PointReadings: TypeAlias = "tuple[str, Sequence[RegisterReading]]"

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from daemon.nights.account import highest_kw
 from planners.accounts.accounts import energy_curve
-from planners.accounts.leaps import without_leaps
+from planners.accounts.register_leaps import without_leaps
 from planners.local_time.settlement import ONE_DAY, HalfHour, day_bounds, half_hours
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from adapters.ledger.reader import LedgerReader
     from daemon.control.state import House
-    from planners.accounts.accounts import RegisterReading
+    from planners.accounts.register import RegisterReading
 
 
 @dataclass(frozen=True, slots=True)

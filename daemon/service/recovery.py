@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from adapters.ledger.rows import LastVehicleReports
     from config.household.household_file import HouseholdFile
     from daemon.control.state import House
-    from planners.accounts.accounts import RegisterReading
+    from planners.accounts.register import RegisterReading
 
 SERIALS_SINCE = datetime(2026, 1, 1, tzinfo=UTC)
 """Serials begin at the minutes since then, at every start; fewer than that are ever used."""

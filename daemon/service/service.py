@@ -18,7 +18,6 @@ from adapters.contract.topics import Topics
 from adapters.host.memory import give_back_memory
 from config.files.errors import LedgerError
 from daemon.control.controller import next_wake, react
-from daemon.control.delivery import delivered
 from daemon.control.events import (
     Assert,
     BusConnected,
@@ -30,6 +29,7 @@ from daemon.control.events import (
     TimePassed,
 )
 from daemon.control.replanning import announce, is_charging
+from daemon.control.undelivered import delivered
 from daemon.messaging.answering import answer_of, unknown_wish
 from daemon.messaging.hardware_channels import HardwareChannels
 from daemon.messaging.inbox import Inbox, RequestRefused

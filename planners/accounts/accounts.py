@@ -13,38 +13,18 @@ from decimal import Decimal
 from itertools import accumulate, pairwise
 from typing import TYPE_CHECKING
 
+from planners.accounts.register import Flow, flows_of
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
+    from planners.accounts.register import RegisterReading
     from planners.rates.prices import RateSpan
-
-MICROSECOND = timedelta(microseconds=1)
-ALLOWANCE = 1.1
-"""Real power may exceed the declared power by a tenth: the voltage varies, and clocks differ."""
-
-SLIP_WH = 100
-"""A register that falls by no more than this, its last digit, has not been reset [Wh]."""
 
 
 def exact_kwh(wh: Decimal | int) -> Decimal:
     """Convert watt-hours to kWh, exactly."""
     return Decimal(wh).scaleb(-3)
-
-
-@dataclass(frozen=True, slots=True)
-class RegisterReading:
-    """What a meter's energy register showed at an instant.
-
-    Attributes
-    ----------
-    at : datetime
-        Instant of the reading, UTC.
-    register_wh : int
-        Value of the register [Wh].
-    """
-
-    at: datetime
-    register_wh: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +117,7 @@ def account(
         raise ValueError("readings must be in order of time")
     if any(later.start != earlier.end for earlier, later in pairwise(spans)):
         raise ValueError("spans must be contiguous and in order of time")
-    curve = _Curve.of(_flows(readings, max_kw, timedelta(minutes=gap_minutes)))
+    curve = _Curve.of(flows_of(readings, max_kw, timedelta(minutes=gap_minutes)))
     lines: dict[tuple[str, Decimal], tuple[int, int]] = {}
     for span in spans:
         wh, estimated_wh = curve.between(span.start, span.end)
@@ -203,25 +183,7 @@ def energy_curve(
         From an instant to the energy since the first reading, and its estimated part [Wh]. The
         energy between two instants is the difference, so that parts always add up.
     """
-    return _Curve.of(_flows(readings, max_kw, timedelta(minutes=gap_minutes))).until
-
-
-@dataclass(frozen=True, slots=True)
-class _Flow:
-    """Energy between two neighbouring readings."""
-
-    start: datetime
-    end: datetime
-    wh: int
-    estimated: bool
-
-    def wh_until(self, instant: datetime) -> int:
-        """Return the energy up to an instant before the end, rounded to whole Wh [Wh]."""
-        if instant <= self.start:
-            return 0
-        elapsed = (instant - self.start) // MICROSECOND
-        duration = (self.end - self.start) // MICROSECOND
-        return (2 * self.wh * elapsed + duration) // (2 * duration)
+    return _Curve.of(flows_of(readings, max_kw, timedelta(minutes=gap_minutes))).until
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,13 +193,13 @@ class _Curve:
     Differences of one rounded curve always add up; parts rounded one by one would not.
     """
 
-    flows: list[_Flow]
+    flows: list[Flow]
     ends: list[datetime]
     wh_before: list[int]
     estimated_wh_before: list[int]
 
     @classmethod
-    def of(cls, flows: list[_Flow]) -> _Curve:
+    def of(cls, flows: list[Flow]) -> _Curve:
         """Add the flows up."""
         return cls(
             flows,
@@ -261,80 +223,3 @@ class _Curve:
             wh += part
             estimated_wh += part * self.flows[done].estimated
         return wh, estimated_wh
-
-
-@dataclass(frozen=True, slots=True)
-class _Fall:
-    """A reading after which the register fell, and the number of flows before it."""
-
-    last: RegisterReading
-    flows_before: int
-
-
-def _flows(readings: Sequence[RegisterReading], max_kw: float, gap: timedelta) -> list[_Flow]:
-    """List the energy between neighbouring readings."""
-    flows: list[_Flow] = []
-    falls: list[_Fall] = []
-    for earlier, later in pairwise(_without_slips(readings, max_kw)):
-        wh = later.register_wh - earlier.register_wh
-        estimated = later.at - earlier.at > gap
-        if wh < 0:
-            falls.append(_Fall(earlier, len(flows)))
-            wh = later.register_wh if possible(later.register_wh, earlier, later, max_kw) else 0
-            estimated = True
-        elif falls and not possible(wh, earlier, later, max_kw):
-            undone = _fall_undone_by(later, falls, max_kw)
-            if undone is not None:
-                counted_wh = sum(flow.wh for flow in flows[undone.flows_before :])
-                wh = max(0, later.register_wh - undone.last.register_wh - counted_wh)
-                estimated = True
-                falls.clear()
-        flows.append(_Flow(earlier.at, later.at, wh, estimated))
-    return flows
-
-
-def _without_slips(readings: Sequence[RegisterReading], max_kw: float) -> list[RegisterReading]:
-    """Keep a register that slips back at its old value until it is past it."""
-    steady: list[RegisterReading] = []
-    for reading in readings:
-        before = steady[-1] if steady else reading
-        slips = 0 < before.register_wh - reading.register_wh <= SLIP_WH
-        if slips and not possible(reading.register_wh, before, reading, max_kw):
-            steady.append(RegisterReading(reading.at, before.register_wh))
-        else:
-            steady.append(reading)
-    return steady
-
-
-def _fall_undone_by(
-    reading: RegisterReading, falls: Sequence[_Fall], max_kw: float
-) -> _Fall | None:
-    """Find the first fall that a reading disproves, as the register can rise to it."""
-    for fall in falls:
-        rise_wh = reading.register_wh - fall.last.register_wh
-        if rise_wh >= 0 and possible(rise_wh, fall.last, reading, max_kw):
-            return fall
-    return None
-
-
-def possible(wh: int, earlier: RegisterReading, later: RegisterReading, max_kw: float) -> bool:
-    """Tell whether a power could deliver some energy between two readings.
-
-    Parameters
-    ----------
-    wh : int
-        The energy [Wh].
-    earlier, later : RegisterReading
-        The readings.
-    max_kw : float
-        Highest power that could flow [kW], to which `ALLOWANCE` is added.
-
-    Returns
-    -------
-    bool
-        True if it could.
-    """
-    most_watts = round(max_kw * 1000 * ALLOWANCE)
-    return wh * (timedelta(hours=1) // MICROSECOND) <= most_watts * (
-        (later.at - earlier.at) // MICROSECOND
-    )

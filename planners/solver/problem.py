@@ -1,4 +1,4 @@
-"""State the planning problem of one vehicle, in numbers only (design, section 4)."""
+"""State one vehicle's planning problem in numbers: needs at any price, wants up to a rate."""
 
 from __future__ import annotations
 

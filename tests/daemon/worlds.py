@@ -39,7 +39,7 @@ from daemon.nights.account import night_record
 from daemon.nights.saved_state import saved_body
 from daemon.service.household_watch import load_house
 from daemon.service.recovery import recover
-from planners.accounts.accounts import RegisterReading
+from planners.accounts.register import RegisterReading
 from planners.local_time.departures import night_bounds
 from planners.rates.prices import prices_of
 

@@ -17,7 +17,8 @@ import pytest
 from adapters.contract.messages import Reading
 from adapters.wired.point import WiredPoint
 from config.household.wiring import WiringInputs
-from planners.accounts.accounts import RegisterReading, account
+from planners.accounts.accounts import account
+from planners.accounts.register import RegisterReading
 from planners.local_time.departures import night_bounds
 from planners.rates.prices import prices_of
 from tests.outside.home_charging_2021 import QUARTER, YEAR_BEGINS, drawn, sessions, year

@@ -12,8 +12,9 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from config.fields.currencies import minor_units
-from planners.accounts.accounts import RegisterReading, account
+from planners.accounts.accounts import account
 from planners.accounts.money import format_money, round_money
+from planners.accounts.register import RegisterReading
 from planners.local_time.conversion import instant_of_local
 from planners.rates.prices import prices_of
 from tests.planners.households import band, bands, household

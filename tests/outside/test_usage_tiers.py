@@ -14,8 +14,9 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from planners.accounts.accounts import RegisterReading, account, energy_until
+from planners.accounts.accounts import account, energy_until
 from planners.accounts.money import round_money
+from planners.accounts.register import RegisterReading
 from planners.rates.prices import prices_of
 from planners.rates.tiered_spans import spans_by_use
 from tests.planners.households import bands, household

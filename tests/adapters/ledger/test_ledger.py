@@ -27,7 +27,7 @@ from adapters.ledger.rows import (
 )
 from config.files.errors import LedgerError
 from config.files.series import PricePoint
-from planners.accounts.accounts import RegisterReading
+from planners.accounts.register import RegisterReading
 from tests.support.waiting import patience
 
 NOON = datetime(2026, 6, 3, 0, 0, tzinfo=UTC)

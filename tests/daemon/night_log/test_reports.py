@@ -16,7 +16,7 @@ from adapters.ledger.ledger import open_ledger
 from daemon.nights.account import night_record
 from daemon.nights.recount import facts_unseen
 from daemon.service.household_watch import load_house
-from planners.accounts.accounts import RegisterReading
+from planners.accounts.register import RegisterReading
 from planners.local_time.departures import night_bounds
 from tests.daemon.sites import household_file
 from tests.support.commands import Ran

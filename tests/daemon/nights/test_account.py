@@ -17,7 +17,7 @@ from config.tariffs.tariff import Tariff
 from daemon.control.events import NightFacts
 from daemon.control.state import House
 from daemon.nights.account import night_record
-from planners.accounts.accounts import RegisterReading
+from planners.accounts.register import RegisterReading
 from planners.rates.prices import prices_of
 from tests.daemon.worlds import (
     EVENING,

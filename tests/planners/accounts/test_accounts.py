@@ -13,7 +13,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from planners.accounts.accounts import Account, BandEnergy, RegisterReading, account
+from planners.accounts.accounts import Account, BandEnergy, account
+from planners.accounts.register import RegisterReading
 from planners.rates.prices import RateSpan
 
 if TYPE_CHECKING:

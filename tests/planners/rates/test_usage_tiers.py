@@ -12,7 +12,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from planners.accounts.accounts import RegisterReading, account, energy_until
+from planners.accounts.accounts import account, energy_until
+from planners.accounts.register import RegisterReading
 from planners.rates.prices import Prices, prices_of
 from planners.rates.tiered_spans import spans_by_use, use_counted_from
 from tests.planners.households import band, bands, household

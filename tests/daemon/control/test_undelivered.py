@@ -8,8 +8,8 @@ import pytest
 
 from adapters.bus.events import Published
 from adapters.ledger.ledger import open_ledger
-from daemon.control.delivery import delivered
 from daemon.control.events import Assert, BusConnected, Delivered, TimePassed, Warn
+from daemon.control.undelivered import delivered
 from daemon.messaging.status import status_of
 from tests.daemon.worlds import EVENING, MINUTE, POINT, World, kowhai, topics_of
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from planners.accounts.accounts import possible
+from planners.accounts.register import possible
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from planners.accounts.accounts import RegisterReading
+    from planners.accounts.register import RegisterReading
 
 
 def without_leaps(

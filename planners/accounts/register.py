@@ -1,0 +1,132 @@
+"""Read the energy out of a meter's register: one that falls, resets, slips back or returns.
+
+Energy is whole watt-hours. Knows no rates.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+MICROSECOND = timedelta(microseconds=1)
+ALLOWANCE = 1.1
+"""Real power may exceed the declared power by a tenth: the voltage varies, and clocks differ."""
+
+SLIP_WH = 100
+"""A register that falls by no more than this, its last digit, has not been reset [Wh]."""
+
+
+@dataclass(frozen=True, slots=True)
+class RegisterReading:
+    """What a meter's energy register showed at an instant.
+
+    Attributes
+    ----------
+    at : datetime
+        Instant of the reading, UTC.
+    register_wh : int
+        Value of the register [Wh].
+    """
+
+    at: datetime
+    register_wh: int
+
+
+@dataclass(frozen=True, slots=True)
+class Flow:
+    """Energy between two neighbouring readings."""
+
+    start: datetime
+    end: datetime
+    wh: int
+    estimated: bool
+
+    def wh_until(self, instant: datetime) -> int:
+        """Return the energy up to an instant before the end, rounded to whole Wh [Wh]."""
+        if instant <= self.start:
+            return 0
+        elapsed = (instant - self.start) // MICROSECOND
+        duration = (self.end - self.start) // MICROSECOND
+        return (2 * self.wh * elapsed + duration) // (2 * duration)
+
+
+@dataclass(frozen=True, slots=True)
+class _Fall:
+    """A reading after which the register fell, and the number of flows before it."""
+
+    last: RegisterReading
+    flows_before: int
+
+
+def flows_of(readings: Sequence[RegisterReading], max_kw: float, gap: timedelta) -> list[Flow]:
+    """List the energy between neighbouring readings."""
+    flows: list[Flow] = []
+    falls: list[_Fall] = []
+    for earlier, later in pairwise(_without_slips(readings, max_kw)):
+        wh = later.register_wh - earlier.register_wh
+        estimated = later.at - earlier.at > gap
+        if wh < 0:
+            falls.append(_Fall(earlier, len(flows)))
+            wh = later.register_wh if possible(later.register_wh, earlier, later, max_kw) else 0
+            estimated = True
+        elif falls and not possible(wh, earlier, later, max_kw):
+            undone = _fall_undone_by(later, falls, max_kw)
+            if undone is not None:
+                counted_wh = sum(flow.wh for flow in flows[undone.flows_before :])
+                wh = max(0, later.register_wh - undone.last.register_wh - counted_wh)
+                estimated = True
+                falls.clear()
+        flows.append(Flow(earlier.at, later.at, wh, estimated))
+    return flows
+
+
+def _without_slips(readings: Sequence[RegisterReading], max_kw: float) -> list[RegisterReading]:
+    """Keep a register that slips back at its old value until it is past it."""
+    steady: list[RegisterReading] = []
+    for reading in readings:
+        before = steady[-1] if steady else reading
+        slips = 0 < before.register_wh - reading.register_wh <= SLIP_WH
+        if slips and not possible(reading.register_wh, before, reading, max_kw):
+            steady.append(RegisterReading(reading.at, before.register_wh))
+        else:
+            steady.append(reading)
+    return steady
+
+
+def _fall_undone_by(
+    reading: RegisterReading, falls: Sequence[_Fall], max_kw: float
+) -> _Fall | None:
+    """Find the first fall that a reading disproves, as the register can rise to it."""
+    for fall in falls:
+        rise_wh = reading.register_wh - fall.last.register_wh
+        if rise_wh >= 0 and possible(rise_wh, fall.last, reading, max_kw):
+            return fall
+    return None
+
+
+def possible(wh: int, earlier: RegisterReading, later: RegisterReading, max_kw: float) -> bool:
+    """Tell whether a power could deliver some energy between two readings.
+
+    Parameters
+    ----------
+    wh : int
+        The energy [Wh].
+    earlier, later : RegisterReading
+        The readings.
+    max_kw : float
+        Highest power that could flow [kW], to which `ALLOWANCE` is added.
+
+    Returns
+    -------
+    bool
+        True if it could.
+    """
+    most_watts = round(max_kw * 1000 * ALLOWANCE)
+    return wh * (timedelta(hours=1) // MICROSECOND) <= most_watts * (
+        (later.at - earlier.at) // MICROSECOND
+    )
