@@ -174,7 +174,7 @@ def test_an_exercise_names_what_is_wrong(
         connected(plug(file, kind, NOW)) as hardware,
         Trial(file, "carport", clock, printed.append, ledger) as trial,
     ):
-        trial.connect(10)
+        trial.connect(patience(10))
         device = PlugInVirtualTime(trial, hardware, clock, ledger, printed)
         exercise = Exercise(
             device, currents_to_try(file, "carport"), watts_per_amp=230.0,
