@@ -38,8 +38,6 @@ if TYPE_CHECKING:
 EXAMPLE = Path(__file__).parents[3] / "config" / "examples" / "plug.yaml"
 PATIENCE_SECONDS = 90.0
 NOW = datetime(2026, 6, 3, 9, 0, tzinfo=UTC)
-FASTER = 60
-"""A stepped plug is this much faster than the clock."""
 
 
 class NeverStarts(Plug):
@@ -190,22 +188,23 @@ def test_an_exercise_names_what_is_wrong(
 
 
 @contextmanager
-def stepping(hardware: Plug) -> Iterator[None]:
-    """Step a plug faster than the clock until the block ends."""
-    ended, clock = Event(), SystemClock()
-    begun = clock.now()
+def reporting(bus: Bus) -> Iterator[None]:
+    """Publish a plug's reading again and again until the block ends."""
+    ended = Event()
+    reading = b'{"power": 0, "total": 1000.0, "voltage": 231}'
 
-    def step() -> None:
+    def report(open_bus: MqttBus) -> None:
         while not ended.wait(0.05):
-            hardware.step(begun + FASTER * (clock.now() - begun))
+            open_bus.publish("carport/plug/energy", reading, retain=False)
 
-    thread = Thread(target=step, daemon=True)
-    thread.start()
-    try:
-        yield
-    finally:
-        ended.set()
-        thread.join(patience(10))
+    with opened(bus) as open_bus:
+        thread = Thread(target=report, args=[open_bus])
+        thread.start()
+        try:
+            yield
+        finally:
+            ended.set()
+            thread.join(patience(10))
 
 
 def test_it_shows_messages_and_what_they_mean(
@@ -214,8 +213,8 @@ def test_it_shows_messages_and_what_they_mean(
     """Without an exercise nothing is sent; each line has a message and its meaning."""
     path = household(mosquitto, tmp_path)
     file = load_household(path)
-    with connected(plug(file, Plug, SystemClock().now())) as hardware, stepping(hardware):
-        shown = run("wiring", str(path), "--listen", "1.5")
+    with reporting(file.bus):
+        shown = run("wiring", str(path), "--listen", f"{patience(1.5):.1f}")
     assert shown.code == 0
     assert "Listening to carport/plug/energy" in shown.out
     assert "->  0 W, 1000.000 kWh" in shown.out
