@@ -21,7 +21,10 @@ from tests.support.waiting import patience
 
 TICK: Final = timedelta(minutes=5)
 ENOUGH_SECONDS: Final = 1.0
-"""Design, section 5, invariant 4: the command is in force within a second of being connected."""
+"""Design, section 5, invariant 4: the command is in force within a second of being connected.
+
+That is on an idle machine; a busy one is given as much longer as it is slower.
+"""
 
 ARRIVES_SECONDS = 10.0
 """A message that is not handled after so long is lost."""
@@ -179,7 +182,7 @@ class Night:
         took = hardware.command_at_seconds - since
         tally = self.stage.tally
         tally.slowest_seconds = max(tally.slowest_seconds, took)
-        if took > ENOUGH_SECONDS:
+        if took > patience(ENOUGH_SECONDS):
             tally.wrong("late", f"{took:.2f} s, {self.place()}")
 
     def burst(self, count: int) -> None:
