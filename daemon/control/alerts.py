@@ -33,6 +33,7 @@ class ClearedBy(Enum):
 
     PLAN = "a plan can be made"
     NEED_IN_REACH = "a new plan meets the need"
+    SKIPPED = "a person asks to charge nothing for now"
     POWER_AS_COMMANDED = "the power follows the command"
     READING = "the meter reports again"
     NEW_PRICES = "new prices come"
@@ -84,7 +85,7 @@ ALERTS: Final[Mapping[str, AlertRule]] = {
     ),
     OUT_OF_REACH: AlertRule(
         "the need can't be met in time",
-        (ClearedBy.NEED_IN_REACH, ClearedBy.VEHICLE_GONE),
+        (ClearedBy.NEED_IN_REACH, ClearedBy.SKIPPED, ClearedBy.VEHICLE_GONE),
         "{vehicle} needs {need_percent:.0f} % and will reach {reaches_percent:.0f} %:"
         " {missing_kwh:.1f} kWh are missing.",
         "What can still be done by then is planned.",

@@ -99,7 +99,7 @@ def _planned_for(
     state = clear_alerts(state, ClearedBy.PLAN)
     state = open_night_planned(state, departure, made)
     if state.plan is not None and _same_course(state.plan, made, now):
-        return state, ()
+        return _warn_of_shortfall(state, made)
     made = replace(made, why=explain_unreported(state))
     return _warn_of_shortfall(replace(state, plan=made, draft=draft), made)
 
@@ -219,6 +219,9 @@ def _same_periods(old: list[Period], new: list[Period]) -> bool:
 def _warn_of_shortfall(state: PointState, plan: Plan) -> tuple[PointState, tuple[Action, ...]]:
     if plan.shortfall is None:
         return clear_alerts(state, ClearedBy.NEED_IN_REACH), ()
+    if state.wishes.skip_until is not None:
+        # Whoever asks to skip is told in the answer what will be missing.
+        return clear_alerts(state, ClearedBy.SKIPPED), ()
     return raise_alert(
         state,
         OUT_OF_REACH,

@@ -118,7 +118,12 @@ def _plan_sentences(plan: Plan, now: datetime, zone: ZoneInfo) -> Iterator[str]:
         yield f"The next start is {_when(start, now, zone)}."
     by = _when(plan.departure, now, zone)
     if not plan.periods:
-        yield f"The battery holds {plan.soc_percent:.0f} %, which is enough for {by}."
+        holds = f"The battery holds {plan.soc_percent:.0f} %"
+        if plan.shortfall is None:
+            yield f"{holds}, which is enough for {by}."
+        else:
+            needed = f"the {plan.need_percent:.0f} % needed by {by}"
+            yield f"{holds}; {plan.shortfall.kwh:.1f} kWh will be missing for {needed}."
         return
     cost = format_money(plan.cost, plan.currency)
     yield (
@@ -127,6 +132,7 @@ def _plan_sentences(plan: Plan, now: datetime, zone: ZoneInfo) -> Iterator[str]:
     )
     if plan.shortfall is not None:
         yield f"That is short of the {plan.need_percent:.0f} % needed."
+        yield f"{plan.shortfall.kwh:.1f} kWh will be missing."
 
 
 def _departure_sentences(state: PointState, now: datetime, house: House) -> Iterator[str]:

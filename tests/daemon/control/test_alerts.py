@@ -153,6 +153,7 @@ LINES = {
         "hatchback needs 60 % and will reach 47 %: 29.6 kWh are missing.",
         {
             ClearedBy.NEED_IN_REACH: lambda world: world.report(soc_percent=55.0),
+            ClearedBy.SKIPPED: lambda world: world.ask(skip_until=world.now + HOUR),
             ClearedBy.VEHICLE_GONE: leave,
         },
     ),

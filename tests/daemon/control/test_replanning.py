@@ -195,11 +195,13 @@ def test_a_shortfall_that_returns_is_another_alert() -> None:
     assert world.warned() == ["need-out-of-reach"] * 2
 
 
-def test_skipping_past_the_departure_is_an_alert() -> None:
-    """A person who skips the whole night is warned that the need will not be met."""
+def test_skipping_past_the_departure_is_no_alert() -> None:
+    """A person who skips the whole night was told in the answer; the plan has the shortfall."""
     world = plugged_in()
     world.ask(skip_until=LEAVES + HOUR)
-    assert world.warned() == ["need-out-of-reach"]
+    assert world.warned() == []
+    assert world.state.plan is not None
+    assert world.state.plan.shortfall is not None
     world.wait(LEAVES - MINUTE)
     assert world.meter_wh == 1_000_000
 

@@ -207,6 +207,29 @@ def test_skipping_outlasts_a_departure_before_its_end() -> None:
     assert world.state.wishes == Wishes()
 
 
+def test_skipping_raises_no_alert_about_the_need() -> None:
+    """Who asks to skip knows; an alert in force is cleared, and returns after the skipping."""
+    world = at_home(5.0, need_percent=100.0)
+    world.ask(need_percent=100.0, by=EVENING + HOUR)
+    assert world.state.alerts == {"need-out-of-reach"}
+    until = EVENING + HOUR // 2
+    world.ask(skip_until=until)
+    world.wait(until - MINUTE)
+    assert world.state.alerts == frozenset()
+    assert world.warned() == ["need-out-of-reach"]
+    world.wait(until + MINUTE)
+    assert world.warned() == ["need-out-of-reach", "need-out-of-reach"]
+
+
+def test_a_departure_passes_while_skipping_without_an_alert() -> None:
+    """Nothing is charged and nothing warned of until the skipping ends."""
+    world = at_home()
+    world.ask(skip_until=LEAVES + 3 * HOUR)
+    world.wait(LEAVES + 2 * HOUR)
+    assert world.warned() == []
+    assert world.switches()[-1] == (EVENING, "stop")
+
+
 def test_a_wish_without_any_departure_needs_an_instant() -> None:
     """Where no departure is declared, a wish without an instant is for nothing."""
     world = World(household(departure={}), EVENING)

@@ -66,6 +66,25 @@ def test_skip() -> None:
     assert text.startswith("Nothing is charged before Wed 22:00. The next start is Wed 22:00.")
 
 
+def test_skipping_past_the_departure() -> None:
+    """The answer says what will be missing at the departure, instead of calling it enough."""
+    world = at_home()
+    world.ask(skip_until=LEAVES + HOUR)
+    # From 35 to 60 % of 52 kWh are 13 kWh in the battery, and 14.4 kWh at the meter.
+    assert answer(world) == (
+        "Does not charge: a person asked to skip this. Nothing is charged before Thu 08:20. The"
+        " battery holds 35 %; 14.4 kWh will be missing for the 60 % needed by Thu 07:20."
+    )
+
+
+def test_skipping_most_of_the_night() -> None:
+    """What can still be charged is planned, and the answer says what will be missing then."""
+    world = at_home(10.0)
+    world.ask(skip_until=LEAVES - 2 * HOUR)
+    assert "That is short of the 60 % needed." in answer(world)
+    assert answer(world).endswith(" kWh will be missing.")
+
+
 def test_no_vehicle() -> None:
     """Without a vehicle the answer says that the request waits for one."""
     world = World(kowhai(), EVENING)
