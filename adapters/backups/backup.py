@@ -23,9 +23,10 @@ from adapters.ledger.file import BUSY_SECONDS, connect_without_trace, plain_erro
 
 
 def make_backup(path: Path, at: datetime) -> Path:
-    """Copy a ledger to ``<ledger>.backup``; the previous copy becomes ``<ledger>.backup.1``.
+    """Copy a ledger to ``<ledger>.backup``.
 
-    Nothing is replaced before the new copy is complete and on the disk.
+    The previous copy becomes ``<ledger>.backup.1``. Nothing is replaced before the new copy is
+    complete and on the disk.
 
     Parameters
     ----------

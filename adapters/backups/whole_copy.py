@@ -1,4 +1,4 @@
-"""Copy a ledger to any place while the daemon goes on writing, and compare the two.
+"""Copy a ledger to any place while the daemon writes, and compare the two.
 
 The comparison is exact: the same transaction counts the rows and copies them.
 """

@@ -1,4 +1,4 @@
-"""Connect to an MQTT broker: sign in, reconnect, and explain what the broker refuses.
+"""Connect to an MQTT broker: sign in, reconnect, and explain refusals.
 
 Also the embedded broker for trying out. The only room that imports paho or amqtt.
 """

@@ -204,7 +204,7 @@ class MqttBus:
             self._stopping.wait(pause_seconds)
 
     def _read_retained(self, protocol: Protocol) -> bool:
-        """Deliver the message to read before reconnecting; False if the broker is unreachable."""
+        """Deliver the retained message; return False if the broker is unreachable."""
         topic = self._read_before_reconnecting
         if topic is None:
             return True
@@ -244,5 +244,5 @@ class MqttBus:
 
 
 def longer_pause_seconds(pause_seconds: float) -> float:
-    """Return the pause after one more failed attempt: twice as long, 30 seconds at most."""
+    """Return the pause after one more failed attempt: doubled, at most 30 seconds."""
     return min(2 * pause_seconds, LONGEST_PAUSE_SECONDS)

@@ -204,7 +204,7 @@ class BrokerConnection:
         return True
 
     def wait_acknowledged(self, timeout: float) -> bool:
-        """Wait up to `timeout` seconds; return False if a message is still unacknowledged."""
+        """Wait up to `timeout` seconds; return whether all messages are acknowledged."""
         with self._pending_changed:
             self._pending_changed.wait_for(lambda: self._pending == 0 or not self._is_up, timeout)
             return self._pending == 0 and self._is_up
@@ -288,7 +288,7 @@ class BrokerConnection:
         self._count(-1)
 
     def _pair(self, mid: int, part: str | ReasonCode) -> str | ReasonCode | None:
-        """Return the other part of a message's topic and acknowledgement; None for the first."""
+        """Return the other part, topic or acknowledgement, if it came earlier."""
         with self._unpaired_lock:
             other = self._unpaired.pop(mid, None)
             if other is None:
@@ -327,4 +327,4 @@ def _disable_send_delay(_client: Client, _userdata: object, opened: SocketLike) 
 
 
 def _leave_writing_to_the_loop(_client: Client, _userdata: object, _socket: SocketLike) -> None:
-    """Do nothing: with this callback set, paho does not write on the publishing thread."""
+    """Do nothing: its presence keeps paho from writing on the publishing thread."""

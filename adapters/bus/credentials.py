@@ -1,4 +1,4 @@
-"""Password and TLS settings for the connection to the broker, from the files that hold them.
+"""Read the password and the TLS settings for the connection to the broker.
 
 Imports no MQTT library. Every file is read again for each connection, so that a changed password
 or certificate needs no restart.
@@ -18,7 +18,7 @@ _MOST_BYTES = 1024 * 1024
 
 
 def password_of(bus: Bus) -> str | None:
-    """Return the password, None without a password file; `FileError` if the file is unusable."""
+    """Return the password, None without a file; `FileError` if the file is unusable."""
     return None if bus.password_file is None else read_password(bus.password_file)
 
 

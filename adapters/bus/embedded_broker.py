@@ -1,4 +1,4 @@
-"""The embedded broker: runs inside the daemon, for trying out and for rehearsals only.
+"""The embedded broker, inside the daemon, for trying out and for rehearsals only.
 
 It speaks MQTT 3.1.1 on a loopback address, without passwords, and stores nothing. It is the
 optional package amqtt, imported only when a broker is started.

@@ -1,4 +1,4 @@
-"""The asyncio side of the embedded broker: amqtt, behind a front end that refuses MQTT 5.
+"""The asyncio side of the embedded broker: amqtt, and a refusal of MQTT 5.
 
 The only module that imports amqtt (0.11 or later); imported only when a broker is started.
 """

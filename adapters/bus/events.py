@@ -1,4 +1,4 @@
-"""The events of a bus: connected, disconnected and why, a message arrived, one was published."""
+"""The events of a bus: connected, disconnected, message arrived, published."""
 
 from __future__ import annotations
 
@@ -19,17 +19,21 @@ class Connected:
 
 @dataclass(frozen=True)
 class Disconnected:
-    """There is no connection, and why, in plain words. Reported once for each new reason."""
+    """There is no connection, and why, in plain words.
+
+    Reported once for each new reason.
+    """
 
     reason: str
 
 
 @dataclass(frozen=True)
 class MessageArrived:
-    """A message on a subscribed topic; may come before `Connected` and more than once.
+    """A message on a subscribed topic.
 
-    The receiver calls `ack`, from any thread, once the message is stored safely. A message that is
-    never acknowledged comes again on the next connection; too many of them stop the flow.
+    It may come before `Connected`, and more than once. The receiver calls `ack`, from any thread,
+    once the message is stored safely. A message that is never acknowledged comes again on the next
+    connection; too many of them stop the flow.
     """
 
     topic: str
@@ -40,7 +44,7 @@ class MessageArrived:
 
 @dataclass(frozen=True)
 class Published:
-    """The broker's response to a message, if it differs from the last response on that topic.
+    """The broker's response to a message, if it is new for that topic.
 
     Only MQTT 5 has such responses; with 3.1.1 every message counts as accepted. "nobody-listens"
     means that the topic has no subscriber at all; a dashboard counts as one. `why` says in plain

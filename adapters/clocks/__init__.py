@@ -1,3 +1,3 @@
-"""The clock that is passed in, the timer that wakes the daemon, and instants as RFC 3339 text."""
+"""Clocks that are passed in, the daemon's timer, and instants as text."""
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The clocks that are passed in: the machine's, and one that a test or rehearsal moves.
+"""The clocks that are passed in: the machine's own, and a virtual one.
 
 No other module may ask what time it is.
 """

@@ -1,4 +1,4 @@
-"""The timer that wakes the daemon: at an instant it asked for, and every 15 seconds anyway.
+"""Wake the daemon at an instant it asked for, and every 15 seconds anyway.
 
 The only module that imports apscheduler. A wake-up carries no meaning: the daemon asks the clock
 what is due. apscheduler turns an instant into a wait on the monotonic clock, so it would not notice

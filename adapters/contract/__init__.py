@@ -1,4 +1,4 @@
-"""The contract of the bus: topics, messages, schemas, and the AsyncAPI document of them.
+"""The contract of the bus: topics, messages, schemas, and its AsyncAPI document.
 
 Opens no connection.
 """

@@ -1,8 +1,8 @@
-"""The contract of the bus as an AsyncAPI 3.0 document, made from the topics and the models.
+"""Make the contract of the bus, an AsyncAPI 3.0 document.
 
-It takes the daemon's side: the daemon sends what it publishes, and receives what it subscribes to.
-The document depends only on the code and on the household file, if one is given: no dates, and a
-fixed order.
+It is made from the topics and the models. It takes the daemon's side: the daemon sends what it
+publishes, and receives what it subscribes to. The document depends only on the code and on the
+household file, if one is given: no dates, and a fixed order.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""A period of charging at one current, as hardware that can store a plan receives it."""
+"""A period of charging at one current, for hardware that can store a plan."""
 
 from __future__ import annotations
 

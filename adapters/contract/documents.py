@@ -1,4 +1,4 @@
-"""Types of two documents that the bus carries as reports print them: a plan and a closed night.
+"""The documents for a plan and a closed night, on the bus and in reports.
 
 No code reads or writes with these types. They define what others may rely on, and the contract of
 the bus is made from them.
@@ -121,7 +121,10 @@ class NightCost(TypedDict):
 
 
 class NightBaselines(TypedDict):
-    """Simple rules to compare a night with; empty if the vehicle left the household file."""
+    """Simple rules to compare a night with.
+
+    Empty if the vehicle is no longer in the household file.
+    """
 
     at_once: NotRequired[NightCost]
     timer: NotRequired[NightCost]
@@ -129,7 +132,7 @@ class NightBaselines(TypedDict):
 
 
 class NightDocument(TypedDict):
-    """One closed night: noon to noon local time, named by the date on which it begins.
+    """One closed night: noon to noon local time, named by its first date.
 
     `cost` is rounded to the currency's minor unit; the costs in `by_band` are not. Unknown values
     are null.

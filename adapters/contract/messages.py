@@ -1,4 +1,4 @@
-"""The messages of the bus: one frozen model for each, and their conversion from and to bytes.
+"""The messages of the bus as frozen models, read from bytes and written to bytes.
 
 Knows no topic and opens no connection. Unknown keys from hardware are ignored. In a person's
 request they are refused, because a misspelt request must not be ignored.
@@ -69,7 +69,10 @@ class Message(BaseModel):
 
 
 class Command(Message):
-    """What a charge point must do, and until when. A repeated serial means nothing new."""
+    """What a charge point must do, and until when.
+
+    A repeated serial means nothing new.
+    """
 
     serial: Annotated[int, Field(ge=1)]
     do: Literal["start", "stop"]
@@ -108,7 +111,7 @@ class Reading(Message):
 
 
 class VehicleReport(Message):
-    """What a charge point knows about its vehicle: IEC 61851 pilot state, state of charge."""
+    """A charge point's report on its vehicle: IEC 61851 pilot state, state of charge."""
 
     at: Instant
     pilot: Pilot | None = None
@@ -122,13 +125,13 @@ class VehicleReport(Message):
 
 
 class Request(Message):
-    """What a person asks for, `by` an instant or the next departure; `clear` cancels all requests.
+    """What a person asks for, `by` an instant or the next departure.
 
-    A wish for a state of charge within an hour of a departure of the household file replaces that
-    departure's target once; any other adds a departure. Several stand side by side; `remove`
-    cancels the one with this id, which the status lists. `vehicle` names the vehicle that is
-    plugged in, until it is unplugged; without it, the file's first one is assumed. The sender may
-    choose an `id`: such a request is answered with the same `id`.
+    `clear` cancels all requests, `remove` the one with this id, which the status lists. A request
+    for a state of charge within an hour of a departure in the household file replaces that
+    departure's target once; any other one adds a departure, and several may be in force. `vehicle`
+    names the vehicle that is plugged in, until it is unplugged; without it, the file's first one is
+    assumed. The sender may choose an `id`: such a request is answered with the same `id`.
     """
 
     model_config = ConfigDict(extra="forbid")
@@ -161,7 +164,10 @@ class Request(Message):
 
 
 class Answer(Message):
-    """The answer to a request: whether it is obeyed, and in words what happens now or why not."""
+    """The answer to a request: whether it is obeyed.
+
+    `message` says what happens now, or why the request is refused.
+    """
 
     id: Id
     at: Instant
@@ -170,7 +176,7 @@ class Answer(Message):
 
 
 class PriceStart(BaseModel):
-    """A price and the instant from which it applies, in the tariff's unit and before tax."""
+    """A price in the tariff's unit, before tax, and the instant at which it starts."""
 
     model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
 
@@ -246,7 +252,10 @@ class Status(Message):
 
 
 class Alert(Message):
-    """Something a person should look at. `code` is for programs, `message` for people."""
+    """Something a person should look at.
+
+    `code` is for programs, `message` for people.
+    """
 
     code: Annotated[str, Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=60)]
     at: Instant
@@ -322,7 +331,9 @@ def request_id_of(payload: bytes) -> str | None:
 
 
 def encode(message: Message) -> bytes:
-    """Write a message as compact JSON in UTF-8: instants end in Z, unknown values are omitted.
+    """Write a message as compact JSON in UTF-8, without unknown values.
+
+    Instants end in Z.
 
     Parameters
     ----------

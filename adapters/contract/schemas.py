@@ -1,4 +1,4 @@
-"""The JSON Schemas of the bus, made from the types that read and write the payloads.
+"""Make the JSON Schemas of the bus from the types of the payloads.
 
 Draft 07, which AsyncAPI 3.0 assumes by default. Payloads that the daemon reads may contain nulls
 and omit keys with a default; payloads that it writes never do.

@@ -149,7 +149,7 @@ BUS_TOPICS: Final[tuple[BusTopic, ...]] = (
         examples=(
             {
                 "v": 1, "code": "no-power-after-start", "at": "2026-06-03T09:02:00Z",
-                "message": "No power flows at driveway, which was told to start.",
+                "message": "No power flows at driveway, which was commanded to start.",
             },
         ),
     ),

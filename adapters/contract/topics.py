@@ -1,4 +1,4 @@
-"""The topics of the bus: make them from names, take them apart, and match them with filters.
+"""The topics of the bus: make them, split them, and match them with filters.
 
 Knows MQTT's rules for topic names and filters (OASIS MQTT 3.1.1, section 4.7). Knows no payload
 and opens no connection.
@@ -18,7 +18,7 @@ _LONGEST_FILTER_BYTES = 65_535
 
 
 def is_topic_filter(text: str) -> bool:
-    """Return whether `text` is a valid filter: `+` stands for a level, `#` for all that follow."""
+    """Return whether `text` is a valid filter, perhaps with the wildcards + and #."""
     levels = text.split("/")
     return (
         0 < len(text.encode()) <= _LONGEST_FILTER_BYTES
@@ -64,7 +64,7 @@ class Topics:
 
     @property
     def client_id(self) -> str:
-        """The daemon's MQTT client id; other clients of the household append a purpose to it."""
+        """The daemon's MQTT client id; other clients append a purpose to it."""
         return f"{topic_level(self.root)}-{topic_level(self.household)}"
 
     def command(self, charge_point: str) -> str:
@@ -119,7 +119,7 @@ class Topics:
         return f"{self.base}/load"
 
     def subscriptions(self) -> tuple[str, ...]:
-        """Return the filters of all that the daemon receives, including another daemon's state."""
+        """Return the filters of all the daemon receives, and of another daemon's state."""
         by_point = tuple(f"{self.base}/+/{name}" for name in ("reading", "vehicle", "request"))
         return (*by_point, self.prices, self.load, self.daemon)
 

@@ -1,3 +1,3 @@
-"""The machine around the daemon: signals, service manager, memory, the user's alert command."""
+"""The machine around the daemon: signals, sockets, memory, other programs."""
 
 from __future__ import annotations

@@ -48,7 +48,7 @@ class AlertCommands:
         self._thread.start()
 
     def stop(self) -> None:
-        """Stop: after 2 seconds, waiting commands are dropped and the running one is killed."""
+        """Stop; after 2 seconds, drop waiting commands and kill the running one."""
         with suppress(Full):
             self._waiting.put_nowait(None)
             self._thread.join(STOPS_SECONDS)

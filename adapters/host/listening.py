@@ -1,4 +1,4 @@
-"""Close a listening socket without losing a connection that asyncio has just accepted."""
+"""Stop listening without losing a connection that was just accepted."""
 
 from __future__ import annotations
 

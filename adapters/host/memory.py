@@ -1,4 +1,4 @@
-"""Return free memory to the operating system. The only module that calls the C library."""
+"""Return free memory to the system. The only module that calls the C library."""
 
 from __future__ import annotations
 
@@ -8,9 +8,10 @@ _LIBRARY = ctypes.CDLL(None)
 
 
 def give_back_memory() -> None:
-    """Return the memory that a plan needed, some 15 MB, which glibc would keep for the next one.
+    """Return the memory that a plan needed, some 15 MB, to the system.
 
-    Takes a millisecond. Does nothing with a C library without this call, such as musl.
+    Otherwise glibc would keep it for the next plan. Takes a millisecond. Does nothing with a C
+    library without this call, such as musl.
     """
     trim = getattr(_LIBRARY, "malloc_trim", None)
     if trim is not None:

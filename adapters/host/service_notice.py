@@ -1,4 +1,4 @@
-"""Notify the service manager, by the protocol sd_notify(3): datagrams of lines to its socket.
+"""Notify the service manager by sd_notify(3): datagrams of lines to its socket.
 
 Knows the protocol and not the messages. Without a socket in the environment nothing happens. The
 protocol is published with a promise of stability in sd_notify(3), and the watchdog's part of it in
@@ -46,7 +46,7 @@ class ServiceNotice:
 
     @classmethod
     def from_environment(cls, environment: MutableMapping[str, str] = os.environ) -> ServiceNotice:
-        """Take the socket from the environment, so that the user's own programs do not inherit it.
+        """Take the socket from the environment, so that no other program inherits it.
 
         Parameters
         ----------

@@ -1,4 +1,4 @@
-"""Copy a ledger before its schema is migrated, so that the previous version can be used again.
+"""Copy a ledger before it is migrated, as the way back to the previous version.
 
 Knows SQLite and the file system. Without a complete copy nothing is migrated.
 """
@@ -20,7 +20,7 @@ from config.files.errors import LedgerError
 
 
 def copy_before_migrating(connection: sqlite3.Connection, path: Path) -> Path:
-    """Copy a ledger to ``<ledger>.schema-N.backup``, which the previous version can open.
+    """Copy a ledger to ``<ledger>.schema-N.backup`` for the previous version.
 
     The copy gets its name once it is checked and on the disk. A copy with the same name, from an
     earlier upgrade, is replaced: after a downgrade the daemon has gone on with that one.

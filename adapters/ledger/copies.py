@@ -1,4 +1,4 @@
-"""The backups beside a ledger: their names, which is the newest, and whether there is room.
+"""The backups beside a ledger: their names, the newest, and room for one more.
 
 Knows the file system and no SQLite: it is needed when the ledger itself can't be read.
 """
@@ -31,7 +31,7 @@ def previous_backup_of(path: Path) -> Path:
 
 
 def backup_of_schema(path: Path, version: int) -> Path:
-    """Return the path of the copy made before a ledger was migrated from a schema version."""
+    """Return the path of the copy made before a migration from a schema version."""
     real = path.resolve()
     return real.with_name(f"{real.name}.schema-{version}.backup")
 

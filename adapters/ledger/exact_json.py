@@ -1,4 +1,4 @@
-"""JSON text that keeps money exact: a Decimal is written as a number and read as a Decimal.
+"""JSON text that keeps money exact: numbers with a fraction are Decimals.
 
 Knows nothing of what the objects mean. The standard encoder can write a Decimal only as a float,
 which would round it.
@@ -32,7 +32,7 @@ def dump_exact(body: Mapping[str, object]) -> str:
 
 
 def load_exact(text: str) -> dict[str, Any]:
-    """Read an object written by `dump_exact`: fractions come back as Decimal, counts as int."""
+    """Read a `dump_exact` object, with fractions as Decimal and counts as int."""
     loaded: dict[str, Any] = json.loads(text, parse_float=Decimal)
     return loaded
 

@@ -1,4 +1,4 @@
-"""Open the ledger's file: check that it is a ledger, is whole, and has the current schema.
+"""Open the ledger's file, check that it is one, and bring its schema up to date.
 
 Knows SQLite and the file system, and nothing of what the tables mean. A refusal comes before
 anything is written.
@@ -99,7 +99,7 @@ def transaction(connection: sqlite3.Connection) -> Iterator[None]:
 def open_file(
     path: Path, *, read_only: bool = False, migrations: Sequence[Migration] = MIGRATIONS
 ) -> sqlite3.Connection:
-    """Open a ledger's file, make it if it is missing, and bring its schema up to date.
+    """Open a ledger's file, or make it, and bring its schema up to date.
 
     A `LedgerError` says in plain words if the directory or (for reading) the file is missing, or if
     the file is no ledger, is damaged, has a newer schema (or an older one, for reading), is locked,
@@ -143,7 +143,7 @@ def _open(path: Path, migrations: Sequence[Migration], *, read_only: bool) -> sq
 
 
 def refuse_place(path: Path, *, read_only: bool = False) -> None:
-    """Raise `LedgerError` if there can be no ledger at a path or, for reading, if there is none."""
+    """Raise `LedgerError` if no ledger can be at a path or, for reading, none is."""
     if not path.parent.is_dir():
         raise LedgerError(f"{path}: the ledger's directory {path.parent} does not exist")
     if path.is_dir():
@@ -180,7 +180,7 @@ def _what_to_do(path: Path, newest: int) -> str:
 
 
 def refuse_damage(connection: sqlite3.Connection, path: Path) -> None:
-    """Raise `LedgerDamaged` if SQLite finds a fault in the file (0.1 s for 100 MB in cache)."""
+    """Raise `LedgerDamaged` if SQLite finds a fault in the file (0.1 s for 100 MB)."""
     (found,) = connection.execute("PRAGMA quick_check(1)").fetchone()
     if found != "ok":
         reason = f"it is damaged ({found.strip().splitlines()[-1]})"
@@ -282,6 +282,6 @@ def _pragma(connection: sqlite3.Connection, name: str) -> int:
 
 
 def has_log(path: Path) -> bool:
-    """Return whether a write-ahead log is beside a file: it is open, or its user was killed."""
+    """Return whether a file has a log: it is in use, or its user was killed."""
     real = path.resolve()
     return real.with_name(f"{real.name}-wal").exists()

@@ -140,7 +140,7 @@ class Ledger(LedgerReader):
         )
 
     def add_command(self, charge_point: str, at: datetime, command: Command) -> None:
-        """Add a command; `LedgerError` if the charge point already has one with this serial."""
+        """Add a command; `LedgerError` if its serial exists at this charge point."""
         self._add(
             "commands (charge_point, at, serial, do, amps, valid_until, why, plan)",
             (

@@ -1,8 +1,8 @@
-"""Ensure that only one daemon uses a ledger, by a lock that the kernel releases with the process.
+"""Lock a ledger, so that only one daemon uses it.
 
-The lock is on ``<ledger>.lock``, not on the ledger: SQLite's own locks come and go with each
-transaction. That file contains the daemon's process id, for the message to a second daemon. Readers
-need no lock.
+The kernel releases the lock when the process ends. The lock is on ``<ledger>.lock``, not on the
+ledger: SQLite's own locks come and go with each transaction. That file contains the daemon's
+process id, for the message to a second daemon. Readers need no lock.
 """
 
 from __future__ import annotations
@@ -74,7 +74,7 @@ def _acquire(lock: Path, path: Path) -> int:
 
 
 def _is_current(lock: Path, file: int) -> bool:
-    """Return whether the locked file still has its name: the last holder may have removed it."""
+    """Return whether the locked file still has its name; a holder removes it."""
     try:
         return os.path.samestat(lock.stat(), os.fstat(file))
     except FileNotFoundError:

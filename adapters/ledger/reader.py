@@ -1,4 +1,4 @@
-"""Read what the ledger holds. Writes nothing and reads no clock: instants are passed in."""
+"""Read the ledger. Writes nothing and reads no clock: instants are passed in."""
 
 from __future__ import annotations
 
@@ -100,7 +100,7 @@ class LedgerReader(SpanReader):
         return tuple(RegisterReading(from_micros(at), register_wh) for at, register_wh in rows)
 
     def last_reading(self, charge_point: str) -> StoredReading | None:
-        """Return the reading with the latest instant (the last written, if there are several)."""
+        """Return the reading with the latest instant; of several, the last written."""
         rows = self._rows(
             "SELECT at, register_wh, watts, amps FROM readings WHERE charge_point = ? "
             "ORDER BY at DESC, id DESC LIMIT 1",
@@ -109,7 +109,7 @@ class LedgerReader(SpanReader):
         return next((StoredReading(from_micros(at), *rest) for at, *rest in rows), None)
 
     def last_vehicle_reports(self, charge_point: str) -> LastVehicleReports:
-        """Return the latest pilot state and state of charge; None for values never reported."""
+        """Return the latest pilot state and state of charge; None if never reported."""
         pilot, pilot_at = self._last_reported("pilot", charge_point)
         soc, soc_at = self._last_reported("soc_percent", charge_point)
         return LastVehicleReports(pilot, pilot_at, soc, soc_at)
@@ -124,7 +124,7 @@ class LedgerReader(SpanReader):
         return next((stored_command(row) for row in rows), None)
 
     def switched_at(self, charge_point: str) -> datetime | None:
-        """Return when it last changed between start and stop; None if it was never started."""
+        """Return the last change between start and stop; None if it was never started."""
         rows = self._rows(
             """
             WITH own AS (SELECT serial, at, do FROM commands WHERE charge_point = ?),
@@ -164,7 +164,7 @@ class LedgerReader(SpanReader):
         return tuple(StoredAlert(from_micros(at), *rest) for at, *rest in rows)
 
     def price_points(self, tariff: str) -> tuple[PricePoint, ...]:
-        """Return the prices stored for a tariff, sorted; the last one stored for each start."""
+        """Return a tariff's prices, sorted; the last one stored for each start."""
         rows = self._rows(_PRICES, {"tariff": tariff})
         return tuple(PricePoint(from_micros(start), Decimal(rate)) for start, rate in rows)
 
@@ -198,14 +198,14 @@ class LedgerReader(SpanReader):
         return tuple(date.fromisoformat(night) for (night,) in rows)
 
     def charge_points(self) -> tuple[str, ...]:
-        """Return the names of those with readings, vehicle reports or a night in progress."""
+        """Return the charge points with readings, reports or a night in progress."""
         names: set[str] = set()
         for table in ("readings", "vehicle_reports", "open_nights"):
             names.update(self._points_of(table))
         return tuple(sorted(names))
 
     def kept_from(self) -> datetime | None:
-        """Return the instant from which on all raw readings are still stored; None for all of them.
+        """Return the instant from which all raw readings are stored; None if always.
 
         Returns
         -------

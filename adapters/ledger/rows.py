@@ -1,4 +1,4 @@
-"""The rows that the ledger returns, and the number that stores an instant. Knows no SQL."""
+"""The rows that the ledger returns, and instants as numbers. Knows no SQL."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class StoredReading:
 
 @dataclass(frozen=True)
 class LastVehicleReports:
-    """The latest pilot state and the latest state of charge, each with its own instant."""
+    """The latest pilot state and the latest state of charge, each with its instant."""
 
     pilot: str | None = None
     pilot_at: datetime | None = None
@@ -82,7 +82,7 @@ class StoredAlert:
 
 @dataclass(frozen=True)
 class StoredCommand:
-    """A command as it was decided; `amps` is None for a stop, `plan` if it follows no plan."""
+    """A command as it was decided; `plan` is None if it follows no plan."""
 
     at: datetime
     serial: int

@@ -1,4 +1,4 @@
-"""Read what the ledger holds for a span of time. Writes nothing and reads no clock."""
+"""Read the ledger for a span of time. Writes nothing and reads no clock."""
 
 from __future__ import annotations
 
@@ -130,7 +130,7 @@ class SpanReader:
         return tuple(StoredRequest(from_micros(at), load_exact(body)) for at, body in rows)
 
     def happenings_between(self, start: datetime, end: datetime) -> tuple[StoredHappening, ...]:
-        """Return the events of the daemon's life in a span, in the order they were written."""
+        """Return the daemon's events in a span, in the order they were written."""
         rows = self._rows(
             "SELECT at, what, body FROM happenings WHERE at >= ? AND at < ? ORDER BY id",
             (to_micros(start), to_micros(end)),
@@ -151,11 +151,11 @@ class SpanReader:
         return next((StoredHappening(*each) for each in found), None)
 
     def first_written(self, charge_points: Iterable[str]) -> datetime | None:
-        """Return the earliest instant recorded for some charge points; None if nothing is."""
+        """Return the earliest instant recorded for some charge points; None without any."""
         return min(self._ends("min", ">=", charge_points, 0), default=None)
 
     def last_written(self, charge_points: Iterable[str], before: datetime) -> datetime | None:
-        """Return the latest instant recorded for some charge points before another instant."""
+        """Return the latest instant recorded for some charge points before an instant."""
         return max(self._ends("max", "<", charge_points, to_micros(before)), default=None)
 
     def _ends(

@@ -27,7 +27,7 @@ _log = structlog.get_logger(__name__)
 
 
 def refuse_file(path: Path) -> None:
-    """Raise an error if the metrics file can't be at a path, or if another file is there.
+    """Raise an error if the metrics file can't be at a path.
 
     Parameters
     ----------
@@ -59,7 +59,9 @@ def _is_ours(path: Path) -> bool:
 
 
 class MetricsFile:
-    """Writes the latest metrics to a file; after an error, the next update tries again.
+    """Writes the latest metrics to a file.
+
+    After an error, the next update tries again.
 
     Parameters
     ----------

@@ -1,6 +1,7 @@
-"""Write metrics as OpenMetrics text. The only module that imports prometheus-client.
+"""Write metrics as OpenMetrics text.
 
-That package is an extra: this module is loaded only if the household file asks for metrics.
+The only module that imports prometheus-client. That package is an extra: this module is loaded only
+if the household file asks for metrics.
 """
 
 from __future__ import annotations

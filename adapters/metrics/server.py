@@ -1,4 +1,4 @@
-"""Serve metrics by HTTP, on a thread with its own event loop (RFC 9110, RFC 9112).
+"""Serve metrics by HTTP (RFC 9110, RFC 9112), on a separate thread.
 
 Every client gets the latest metrics. Slow clients, long requests and too many connections are cut
 off.

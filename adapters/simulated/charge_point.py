@@ -1,8 +1,8 @@
-"""A simulated charge point: the physics of one outlet and its meter, with time passed in.
+"""A simulated charge point: the physics of one outlet and its meter.
 
 Deliberately shares nothing with the planners, which are tested against it. Knows no bus and no
-clock. Between events (a command, a plug, an expired command) it integrates the power,
-phases x volts x amps x taper(soc), in steps of at most ten seconds.
+clock: time is passed in. Between events (a command, a plug, an expired command) it integrates the
+power, phases x volts x amps x taper(soc), in steps of at most ten seconds.
 """
 
 from __future__ import annotations

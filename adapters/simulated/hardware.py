@@ -1,4 +1,4 @@
-"""Connect a simulated charge point to the bus, where it behaves as real hardware should.
+"""Connect a simulated charge point to the bus, like real hardware.
 
 It obeys commands and reports readings and its vehicle. It reads no clock: the caller passes the
 time to `step`, and a command that arrives between two steps is obeyed at the instant of the last.
@@ -90,7 +90,7 @@ class SimulatedHardware:
         self._bus.start()
 
     def stop(self) -> None:
-        """Disconnect; the charge point carries on with its last command until that expires."""
+        """Disconnect; the charge point keeps to its last command until that expires."""
         self._bus.stop()
 
     def wait_connected(self, timeout: float) -> bool:

@@ -78,8 +78,8 @@ class Prefix:
         """Make a command of an environment fail, as it might in another version."""
         path = self.environment(version) / "bin/lullwatt"
         head, _, rest = path.read_text("utf-8").partition("\n")
-        said = shlex.quote(message)
-        broken = f'if [ "$1" = {command} ]; then echo {said} >&2; exit 2; fi'
+        text = shlex.quote(message)
+        broken = f'if [ "$1" = {command} ]; then echo {text} >&2; exit 2; fi'
         self.program(path, f"{head}\n{broken}\n{rest}")
 
     @staticmethod

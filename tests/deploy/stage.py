@@ -112,19 +112,19 @@ def ready_environment(version: str | None = None) -> dict[str, str]:
     Parameters
     ----------
     version : str, optional
-        What it says of itself; by default what the archive it is installed from says.
+        The version it reports; by default that of the archive it is installed from.
 
     Returns
     -------
     dict of str to str
         The text of each, by its path.
     """
-    told = f"echo 'lullwatt, version {version}'" if version else _NUMBERED
+    answer = f"echo 'lullwatt, version {version}'" if version else _NUMBERED
     python = f"PYTHONPATH='{ROOT}' exec '{sys.executable}'"
-    asked = f'if [ "$*" = --version ]; then {told}; exit; fi'
+    branch = f'if [ "$*" = --version ]; then {answer}; exit; fi'
     return {
         "bin/python": f'#!/bin/sh\n{python} "$@"\n',
-        "bin/lullwatt": f"#!/bin/sh\n{asked}\n{python}"
+        "bin/lullwatt": f"#!/bin/sh\n{branch}\n{python}"
         " -c 'from daemon.command_line.cli import main; main()' \"$@\"\n",
     }
 

@@ -195,12 +195,12 @@ def _listen(
     silent = 0.0
     while main.poll() is None:
         try:
-            said = listening.recv(4096).decode().splitlines()
+            lines = listening.recv(4096).decode().splitlines()
         except TimeoutError:
             silent += 0.2
         else:
-            silent = 0.0 if "WATCHDOG=1" in said or "READY=1" in said else silent
-            if "READY=1" in said:
+            silent = 0.0 if "WATCHDOG=1" in lines or "READY=1" in lines else silent
+            if "READY=1" in lines:
                 _now_ready(unit, main.pid)
         if silent > seconds:
             main.send_signal(signal.SIGABRT)

@@ -1,7 +1,7 @@
 """Follow the install guide word for word, from nothing to a daemon with a charge point.
 
 Here it is followed on a stage, a throw-away root over this machine's own, with a small stand-in for
-systemd and a real Mosquitto; `make throwaway` follows it in a Debian with a systemd of its own.
+systemd and a real Mosquitto; `make throwaway` follows it in a Debian with its own systemd.
 """
 
 from __future__ import annotations
@@ -65,7 +65,7 @@ def test_the_guide_leads_from_nothing_to_a_charge_point_heard(followed: dict[str
     assert re.search(r"alerts +none", followed["live"].printed)
     assert re.search(r"state of charge +35 %", followed["live"].printed)
     assert re.search(r"plan +\d+\.\d+ kWh for NZD", followed["live"].printed)
-    assert '"do":"stop"' in followed["live"].printed  # what the charge point's part was told
+    assert '"do":"stop"' in followed["live"].printed  # the command that the charge point received
 
 
 @NEEDS_ROOT
@@ -84,8 +84,8 @@ def test_the_guide_leads_to_the_next_version_and_back(followed: dict[str, Ran]) 
     assert "Lullwatt 0.1.1 is installed." in upgraded
     assert "the household file to /var/backups/lullwatt/before-0.1.1" in upgraded
     assert "Version 0.1.0 is in force again." in back
-    for told in (upgraded, back):
-        assert re.search(r"state of charge +35 %", told)
+    for printed in (upgraded, back):
+        assert re.search(r"state of charge +35 %", printed)
     assert "ledger.sqlite3\n" in gone
     assert "house.yaml\n" in gone
     assert "take away the user lullwatt" in gone

@@ -48,10 +48,10 @@ def test_shellcheck_would_find_a_fault(tmp_path: Path) -> None:
 
 def test_a_dry_run_lists_all_and_changes_nothing(prefix: Prefix) -> None:
     """In an empty root it lists what an install then does, and the root stays empty."""
-    told = ok(prefix.install("--dry-run"))
+    printed = ok(prefix.install("--dry-run"))
     assert prefix.picture() == {}
     done = ok(prefix.install())
-    would = set(re.findall(r"^would (make the (?:folder|env|user|auth).*)$", told, re.MULTILINE))
+    would = set(re.findall(r"^would (make the (?:folder|env|user|auth).*)$", printed, re.MULTILINE))
     now = set(re.findall(r"^now: (make the (?:folder|env|user|auth).*)$", done, re.MULTILINE))
     assert would == now
     assert len(now) > len(("user", "environment", "authority"))
@@ -76,9 +76,9 @@ def test_an_install_twice_over(installed: Prefix) -> None:
     again = ok(installed.install())
     assert installed.picture() == before
     assert "now: " not in again
-    told = ok(installed.install("--dry-run"))
+    printed = ok(installed.install("--dry-run"))
     assert installed.picture() == before
-    assert "would " not in told
+    assert "would " not in printed
 
 
 def test_a_charge_point_more(installed: Prefix) -> None:
@@ -87,12 +87,12 @@ def test_a_charge_point_more(installed: Prefix) -> None:
     shed = "  shed: {charging_mode: 3, max_amps: 16, switching: on_off}\n"
     installed.house.write_text(text.replace("charge_points:\n", f"charge_points:\n{shed}"))
     kept = (installed.etc / "accounts/daemon").read_text()
-    told = ok(installed.install())
-    assert "accounts/kowhai-cottage.point.shed" in told
+    printed = ok(installed.install())
+    assert "accounts/kowhai-cottage.point.shed" in printed
     assert "user kowhai-cottage.point.shed\n" in _home(installed, "access").read_text()
     assert "\nkowhai-cottage.point.shed:$" in _home(installed, "passwords").read_text()
     assert (installed.etc / "accounts/daemon").read_text() == kept
-    assert "systemctl restart mosquitto" in told
+    assert "systemctl restart mosquitto" in printed
 
 
 def _home(prefix: Prefix, name: str) -> Path:
@@ -132,21 +132,23 @@ def test_upgrade_and_back(installed: Prefix) -> None:
     ledger = installed.var / "ledger.sqlite3"
     open_ledger(ledger).close()
     mark(ledger, 1)
-    told = ok(installed.install(version="0.2.0"))
+    printed = ok(installed.install(version="0.2.0"))
     assert installed.in_force == "0.2.0"
     before = installed.kept / "before-0.2.0"
-    assert told.index(f"copy the ledger and the household file to {before}") < told.index("point")
+    assert printed.index(f"copy the ledger and the household file to {before}") < printed.index(
+        "point"
+    )
     assert marked(before / "ledger.sqlite3") == 1
     assert (before / "house.yaml").read_bytes() == installed.house.read_bytes()
 
     # A version that brought the ledger to a schema which the one before refuses.
     mark(ledger, 2)
     newer_schema(ledger)
-    told = ok(installed.run("--back"))
+    printed = ok(installed.run("--back"))
     assert installed.in_force == "0.1.0"
     assert marked(ledger) == 1
     assert marked(installed.kept / "after-0.2.0" / "ledger.sqlite3") == 2
-    assert "systemctl restart lullwatt" in told
+    assert "systemctl restart lullwatt" in printed
     assert not list(installed.etc.glob("*from-outside*"))
 
 
@@ -234,9 +236,9 @@ def test_the_installed_script_works_without_the_source(installed: Prefix) -> Non
     done = subprocess.run(
         ["sh", script, "--root", installed.root], capture_output=True, text=True, check=False
     )
-    told = ok(done)
-    assert f"the broker's certificate, for {NAME}" in told
-    assert "Lullwatt 0.1.0 is installed." in told
+    printed = ok(done)
+    assert f"the broker's certificate, for {NAME}" in printed
+    assert "Lullwatt 0.1.0 is installed." in printed
     assert installed.picture() == before
 
 

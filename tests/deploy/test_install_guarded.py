@@ -45,13 +45,16 @@ def test_no_program_of_the_daemon_is_run(installed: Prefix) -> None:
     evil = installed.var / "evil"
     installed.program(evil / "bin/lullwatt", f"#!/bin/sh\n: > '{evil}/was-run'\n")
     (evil / ".complete").touch()
-    for folder, told in ((installed.var, "no version to go back to"), (installed.kept, "names no")):
+    for folder, message in (
+        (installed.var, "no version to go back to"),
+        (installed.kept, "names no"),
+    ):
         before = folder / "before-0.1.0"
         before.mkdir(parents=True)
         (before / "version").write_text("../../var/lib/lullwatt/evil\n")
         refused = installed.run("--back")
         assert refused.returncode == 1
-        assert told in refused.stderr
+        assert message in refused.stderr
     assert not (evil / "was-run").exists()
 
 
@@ -134,9 +137,9 @@ def test_an_interrupted_run_is_completed_by_the_next(installed: Prefix) -> None:
     assert installed.install().returncode == 1
     assert "point.shed" in (installed.root / "etc/mosquitto/home/passwords").read_text()
     installed.program(program, whole)
-    told = ok(installed.install())
+    printed = ok(installed.install())
     for words in ("restart mosquitto", "daemon-reload", "restart lullwatt"):
-        assert f"systemctl {words}\n" in told
+        assert f"systemctl {words}\n" in printed
     assert "restart" not in ok(installed.install())
 
 
@@ -172,8 +175,8 @@ def test_a_certificate_with_another_key_is_made_again(installed: Prefix) -> None
     """If a run stopped between the two, the broker would not start: both are made again."""
     home = installed.root / "etc/mosquitto/home"
     shutil.copy(installed.etc / "authority/ca-key.pem", home / "key.pem")
-    told = ok(installed.run())
-    assert f"now: make the broker's certificate, for {NAME}" in told
+    printed = ok(installed.run())
+    assert f"now: make the broker's certificate, for {NAME}" in printed
     key = public("pkey", "-in", home / "key.pem", "-pubout")
     assert key == public("x509", "-in", home / "cert.pem", "-noout", "-pubkey") != b""
 
@@ -227,8 +230,8 @@ def test_an_existing_broker_is_mentioned(
     beside_others: tuple[Prefix, str], installed: Prefix
 ) -> None:
     """If the broker had its own settings, the installer says once that they change."""
-    _, told = beside_others
-    assert "mind: Mosquitto serves others here too" in told
+    _, printed = beside_others
+    assert "mind: Mosquitto serves others here too" in printed
     (installed.root / "etc/mosquitto/conf.d/own.conf").write_text("allow_anonymous true\n")
     assert "mind:" not in ok(installed.install("--dry-run"))
 

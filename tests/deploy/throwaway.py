@@ -37,7 +37,7 @@ Type=oneshot
 Environment=HOME=/root LANG=C.UTF-8 EDITOR=/usr/local/bin/edit
 ExecStart=/bin/sh /root/script
 ExecStopPost=/bin/systemctl poweroff --force --no-block
-StandardOutput=file:/root/told
+StandardOutput=file:/root/output
 StandardError=inherit
 [Install]
 WantedBy=multi-user.target
@@ -125,7 +125,7 @@ def boot(root: Path) -> str:
         check=False, timeout=3 * MOST_SECONDS,
         env=os.environ | {"SYSTEMD_NSPAWN_UNIFIED_HIERARCHY": "1"},
     )  # fmt: skip
-    return (root / "root" / "told").read_text("utf-8", errors="replace")
+    return (root / "root" / "output").read_text("utf-8", errors="replace")
 
 
 def report(printed: str, made_seconds: float) -> bool:

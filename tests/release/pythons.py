@@ -91,7 +91,7 @@ def make_environment(version: tuple[int, int], home: Path, *, with_pip: bool) ->
     home : Path
         Its folder.
     with_pip : bool
-        Whether it has a pip of its own.
+        Whether it has its own pip.
 
     Returns
     -------
@@ -161,7 +161,7 @@ def install(environment: Environment, *wanted: str | Path) -> None:
     Parameters
     ----------
     environment : Environment
-        With a pip of its own.
+        With its own pip.
     *wanted : str or Path
         Requirements.
     """

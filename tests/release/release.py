@@ -95,8 +95,8 @@ def _advisories() -> str:
 def _run(*command: str | Path) -> None:
     ran = subprocess.run(command, capture_output=True, text=True, check=False, timeout=600)
     if ran.returncode:
-        said = [line for line in ran.stderr.splitlines() if not line.startswith("WARNING")]
-        raise RuntimeError((said or ["no reason given"])[-1])
+        messages = [line for line in ran.stderr.splitlines() if not line.startswith("WARNING")]
+        raise RuntimeError((messages or ["no reason given"])[-1])
 
 
 def _tried(what: str, step: Callable[[], str]) -> bool:

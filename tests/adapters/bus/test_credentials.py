@@ -31,7 +31,7 @@ def authority(tmp_path: Path) -> Authority:
 
 @pytest.fixture
 def strict(make_mosquitto: Callable[..., Mosquitto], authority: Authority) -> Mosquitto:
-    """Return a running broker that lets in whoever shows a certificate of this authority."""
+    """Return a running broker that admits clients with a certificate of this authority."""
     own = authority.sign("broker")
     broker = make_mosquitto(
         f"cafile {authority.certificate}", f"certfile {own.certificate}", f"keyfile {own.key}",
@@ -98,7 +98,7 @@ def test_a_certificate_of_another_authority_is_no_sign_in(
 def test_a_broker_of_another_authority_is_not_trusted(
     strict: Mosquitto, authority: Authority, tmp_path: Path
 ) -> None:
-    """A broker that somebody else vouches for is told nothing, no password either."""
+    """A broker with another authority's certificate receives nothing, not even a password."""
     other = Authority(tmp_path / "theirs", "Theirs")
     with trying(bus_of(strict, other, **shown(authority))) as heard:
         heard.wait_reason("is not trusted")
@@ -106,7 +106,7 @@ def test_a_broker_of_another_authority_is_not_trusted(
 
 
 def test_the_bus_says_what_is_wrong_with_a_file(strict: Mosquitto, authority: Authority) -> None:
-    """A key that others may read is a reason; put right, it needs no restart."""
+    """A key that others may read is a reason; after a correction no restart is needed."""
     bus = bus_of(strict, authority, **shown(authority))
     assert bus.client_key_file is not None
     bus.client_key_file.chmod(0o644)
@@ -124,7 +124,7 @@ def test_a_key_with_a_passphrase_is_refused(strict: Mosquitto, authority: Author
 
 
 def test_every_file_is_looked_at(tmp_path: Path, authority: Authority) -> None:
-    """All faults of the password and of the certificates are told together."""
+    """All faults of the password and of the certificates are reported together."""
     bus = Bus.model_validate(
         {
             "broker": "mqtts://127.0.0.1", "username": "lullwatt",
@@ -135,9 +135,9 @@ def test_every_file_is_looked_at(tmp_path: Path, authority: Authority) -> None:
     bus.client_key_file.chmod(0o640)
     with pytest.raises(FileError) as caught:
         check_credentials(bus)
-    told = [fault.message for fault in caught.value.faults]
-    assert any("expected a password file, got no such file" in text for text in told)
-    assert any("got the rights 0640; chmod 600" in text for text in told)
+    messages = [fault.message for fault in caught.value.faults]
+    assert any("expected a password file, got no such file" in text for text in messages)
+    assert any("got the rights 0640; chmod 600" in text for text in messages)
 
 
 @pytest.mark.parametrize(

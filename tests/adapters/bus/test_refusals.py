@@ -87,7 +87,7 @@ def test_the_right_password(
 def test_a_wrong_password_that_is_put_right(
     guarded: Mosquitto, tried: Callable[[Bus], Listener], tmp_path: Path
 ) -> None:
-    """A wrong password is said once in plain words; a corrected file needs no restart."""
+    """A wrong password is reported once in plain words; a corrected file needs no restart."""
     password_file(tmp_path, "wrong")
     heard = tried(_signed_in(guarded, tmp_path / "mqtt"))
     heard.wait_reason("the broker refused the user name or password")
@@ -116,7 +116,7 @@ def test_a_password_file_that_is_missing(
 def test_a_password_file_that_is_no_text(
     guarded: Mosquitto, tried: Callable[[Bus], Listener], tmp_path: Path
 ) -> None:
-    """A password file that is not UTF-8 is said to be that, not taken for an unknown host."""
+    """A password file that is not UTF-8 is reported as such, not as an unknown host."""
     password_file(tmp_path, "")
     (tmp_path / "mqtt").write_bytes(b"\xff\xfe")
     heard = tried(_signed_in(guarded, tmp_path / "mqtt"))
@@ -124,7 +124,7 @@ def test_a_password_file_that_is_no_text(
 
 
 def test_a_host_that_nobody_knows(tried: Callable[[Bus], Listener]) -> None:
-    """A host name that cannot be found is said to be unknown (RFC 6761: .invalid never exists)."""
+    """A host name that can't be found is reported as unknown (RFC 6761: .invalid never exists)."""
     heard = tried(Bus(broker="mqtt://broker.invalid", in_the_clear=True, anonymous=True))
     heard.wait_reason("the host of broker.invalid:1883 is not known")
 

@@ -22,13 +22,13 @@ from tests.support.bus_contract import validator
 
 PAGE_PATH = Path(__file__).parents[3] / "deploy" / "FIRMWARE.md"
 PAGE = PAGE_PATH.read_text("utf-8")
-SAID: list[tuple[str, str]] = re.findall(
+BLOCKS: list[tuple[str, str]] = re.findall(
     r"^`(\w+)`\n```json\n(.*?)\n```", PAGE, re.MULTILINE | re.DOTALL
 )
-COMMANDS = [decode(Command, text.encode()) for name, text in SAID if name == "command"]
-READINGS = [decode(Reading, text.encode()) for name, text in SAID if name == "reading"]
+COMMANDS = [decode(Command, text.encode()) for name, text in BLOCKS if name == "command"]
+READINGS = [decode(Reading, text.encode()) for name, text in BLOCKS if name == "reading"]
 
-HEARD_AT = ["06:30:00", "09:00:02", "09:20:00", "09:55:00", "09:55:00", "12:15:00"]
+ARRIVES_AT = ["06:30:00", "09:00:02", "09:20:00", "09:55:00", "09:55:00", "12:15:00"]
 """When each command of the page arrives, as its text says."""
 
 OBEYED = [True, True, True, False, True, True]
@@ -41,12 +41,12 @@ def instant(clock: str) -> datetime:
 
 def test_every_message_of_the_page_is_tried() -> None:
     """No block of JSON on the page is left out of the tests below."""
-    assert len(SAID) == PAGE.count("```json") >= 10
-    assert {name for name, _ in SAID} == {"command", "reading", "vehicle"}
+    assert len(BLOCKS) == PAGE.count("```json") >= 10
+    assert {name for name, _ in BLOCKS} == {"command", "reading", "vehicle"}
 
 
 @pytest.mark.parametrize(
-    ("name", "text"), SAID, ids=[f"{number} {name}" for number, (name, _) in enumerate(SAID)]
+    ("name", "text"), BLOCKS, ids=[f"{number} {name}" for number, (name, _) in enumerate(BLOCKS)]
 )
 def test_messages_keep_to_the_contract(name: str, text: str) -> None:
     """Each fits its schema, has no unknown key, and is read by its model."""
@@ -57,8 +57,8 @@ def test_messages_keep_to_the_contract(name: str, text: str) -> None:
 
 def test_messages_come_in_order() -> None:
     """Reports are in the order of their instants; serials never fall."""
-    said: list[dict[str, Any]] = [json.loads(text) for _, text in SAID]
-    instants = [message["at"] for message in said if "at" in message]
+    messages: list[dict[str, Any]] = [json.loads(text) for _, text in BLOCKS]
+    instants = [message["at"] for message in messages if "at" in message]
     assert instants == sorted(instants)
     assert all(one.serial <= other.serial for one, other in pairwise(COMMANDS))
 
@@ -68,11 +68,11 @@ def test_hardware_that_does_as_it_should_shows_what_the_page_says() -> None:
     point = SimulatedChargePoint(instant("06:30:00"), register_wh=1_000_000)
     point.plug_in(SimulatedVehicle(52.0, 35.0), instant("06:30:00"))
     obeyed, shown = [], []
-    heard = [(instant(at), command) for at, command in zip(HEARD_AT, COMMANDS, strict=True)]
-    read = [(reading.at, reading) for reading in READINGS]
-    for at, said in sorted([*heard, *read], key=lambda each: each[0]):
-        if isinstance(said, Command):
-            obeyed.append(point.obey(said, at))
+    commands = [(instant(at), command) for at, command in zip(ARRIVES_AT, COMMANDS, strict=True)]
+    readings = [(reading.at, reading) for reading in READINGS]
+    for at, message in sorted([*commands, *readings], key=lambda each: each[0]):
+        if isinstance(message, Command):
+            obeyed.append(point.obey(message, at))
         else:
             point.advance(at)
             shown.append((point.register_kwh, point.watts()))

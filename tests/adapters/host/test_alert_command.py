@@ -23,7 +23,7 @@ def commands() -> Iterator[AlertCommands]:
 
 
 def program(directory: Path, *lines: str) -> str:
-    path = directory / "tell"
+    path = directory / "command"
     path.write_text("\n".join(["#!/bin/sh", *lines, ""]))
     path.chmod(0o755)
     return str(path)
@@ -41,9 +41,9 @@ def running(marker: Path) -> bool:
 def test_it_reads_the_alert_and_its_arguments(commands: AlertCommands, tmp_path: Path) -> None:
     """It gets the whole alert on standard input, and its arguments unchanged, without a shell."""
     out = tmp_path / "out"
-    told = program(tmp_path, f'printf "%s|" "$@" > {out}.part', f"cat >> {out}.part",
+    recorder = program(tmp_path, f'printf "%s|" "$@" > {out}.part', f"cat >> {out}.part",
                    f"mv {out}.part {out}")  # fmt: skip
-    commands.run([told, "$HOME; ls *", "ä"], b'{"v":1}')
+    commands.run([recorder, "$HOME; ls *", "ä"], b'{"v":1}')
     wait_until(out.exists)
     assert out.read_bytes() == '$HOME; ls *|ä|{"v":1}'.encode()
 
@@ -60,7 +60,7 @@ def test_a_program_is_not_searched_for(
 
 
 @pytest.mark.parametrize(
-    ("lines", "level", "said"),
+    ("lines", "level", "expected"),
     [
         (["echo sent"], "info", {"output": "sent"}),
         (["echo no >&2", "exit 3"], "error", {"why": "exit 3", "output": "no"}),
@@ -70,14 +70,14 @@ def test_a_program_is_not_searched_for(
     ],
 )
 def test_its_result_is_logged(
-    commands: AlertCommands, tmp_path: Path, lines: list[str], level: str, said: dict[str, str]
+    commands: AlertCommands, tmp_path: Path, lines: list[str], level: str, expected: dict[str, str]
 ) -> None:
     """The log contains its output, shortened, and its failure."""
     with capture_logs() as logs:
         commands.run([program(tmp_path, *lines)], b"x" * 200_000)
         wait_until(lambda: logs)
     assert logs[0]["log_level"] == level
-    assert said.items() <= logs[0].items()
+    assert expected.items() <= logs[0].items()
     assert len(logs[0]["output"]) <= 2000
 
 

@@ -64,9 +64,9 @@ def test_a_name_can_not_add_a_line(manager: Manager, notice: ServiceNotice) -> N
 def test_a_manager_that_does_not_read_delays_nobody(notice: ServiceNotice) -> None:
     """Its queue fills up; then sending fails at once, and that is logged once."""
     with capture_logs() as logs:
-        said = [notice.send(WATCHDOG=1) for _ in range(2000)]
-    assert said[0]
-    assert not said[-1]
+        sent = [notice.send(WATCHDOG=1) for _ in range(2000)]
+    assert sent[0]
+    assert not sent[-1]
     assert [log["event"] for log in logs] == ["the service manager can't be reached"]
 
 

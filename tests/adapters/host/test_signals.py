@@ -62,8 +62,8 @@ def test_each_signal_comes_to_its_own_call() -> None:
     with heed_signals(calls):
         signal.raise_signal(signal.SIGHUP)
         signal.raise_signal(signal.SIGTERM)
-        told = [heard.get(timeout=patience()) for _ in range(2)]
-    assert told == ["reload", "end"]
+        arrived = [heard.get(timeout=patience()) for _ in range(2)]
+    assert arrived == ["reload", "end"]
 
 
 @pytest.fixture

@@ -92,7 +92,7 @@ def test_all_from_the_instant_on_is_kept_with_the_reading_before_it(path: Path) 
         after = ledger.register_readings("driveway", KEPT_FROM, end)
         silent = ledger.register_readings("carport", KEPT_FROM, end)
         last = [ledger.last_reading(point) for point in ("driveway", "carport")]
-        told = [ledger.last_vehicle_reports(point) for point in ("driveway", "carport")]
+        reports = [ledger.last_vehicle_reports(point) for point in ("driveway", "carport")]
         plan = ledger.plan_before("driveway", end)
     remove_before(path, KEPT_FROM, never)
     with open_ledger(path) as ledger:
@@ -100,7 +100,7 @@ def test_all_from_the_instant_on_is_kept_with_the_reading_before_it(path: Path) 
         assert ledger.register_readings("driveway", START, end) == after
         assert ledger.register_readings("carport", KEPT_FROM, end) == silent != ()
         assert [ledger.last_reading(point) for point in ("driveway", "carport")] == last
-        assert [ledger.last_vehicle_reports(point) for point in ("driveway", "carport")] == told
+        assert [ledger.last_vehicle_reports(point) for point in ("driveway", "carport")] == reports
         assert ledger.plan_before("driveway", end) == plan
         assert plan is not None
         assert plan.body == {"number": 3}

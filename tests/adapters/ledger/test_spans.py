@@ -60,7 +60,9 @@ def test_the_last_row_before_an_instant_is_found(ledger: Ledger) -> None:
     assert plan is not None
     assert command == ledger.commands_between(POINT, NOON, at)[-1]
     assert plan == ledger.plans_between(POINT, NOON, at)[-1]
-    assert pilot == StoredReport(NOON + HOUR, "B", 10.0), "one without a pilot state tells none"
+    assert pilot == StoredReport(NOON + HOUR, "B", 10.0), (
+        "a report without a pilot state is skipped"
+    )
     assert ledger.command_before(POINT, NOON) is None
     assert ledger.plan_before(POINT, NOON) is None
     assert ledger.pilot_before(POINT, NOON) is None

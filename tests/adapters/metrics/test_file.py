@@ -107,7 +107,7 @@ def test_it_survives_a_failing_disk(file: MetricsFile, path: Path) -> None:
     part.mkdir()
     with capture_logs() as logs:
         file.update(figures(1))
-        wait_until(lambda: logs, what="it is said")
+        wait_until(lambda: logs, what="a log line")
         file.update(figures(2))
         file.update(figures(3))
     assert [log["event"] for log in logs] == ["the metrics file can't be written"]
