@@ -155,6 +155,16 @@ class NightDocument(TypedDict):
     estimated_kwh: Kwh
     standing_charge: Money
     baselines: NightBaselines
+    estimated_rate_kwh: NotRequired[
+        Annotated[
+            float,
+            Field(
+                ge=0,
+                description="Energy priced at estimated rates [kWh]. The night is published again"
+                " once all its rates are known, up to 60 days later.",
+            ),
+        ]
+    ]
     plugged_since: Instant
     departure: Instant | None
     closed_at: Instant

@@ -88,7 +88,7 @@ _NIGHT: Final[Example] = {
     "by_band": [{"band": "night", "rate": 0.1932, "kwh": 26.0, "cost": 5.0232}],
     "soc_before_percent": 35.0, "soc_after_percent": 80.0, "soc_from": "vehicle",
     "need_percent": 60.0, "need_met": True, "starts": 1, "planned_cost": 5.02,
-    "estimated_kwh": 0.0, "standing_charge": 2.19,
+    "estimated_kwh": 0.0, "estimated_rate_kwh": 0.0, "standing_charge": 2.19,
     "baselines": {
         "at_once": {"cost": 10.19, "energy_kwh": 26.0, "outside_kwh": 0.0},
         "timer": {"cost": 5.02, "energy_kwh": 26.0, "outside_kwh": 0.0},

@@ -232,13 +232,14 @@ def _refuse_together(files: Sequence[Path], form: str, bill: Path | None) -> Non
 def _one_home(
     file: Path, when: tuple[int, int], form: str, bill: Path | None, *, to_file: bool
 ) -> str:
+    from adapters.clocks.clock import SystemClock  # noqa: PLC0415
     from daemon.bill.comparison import compare_bill  # noqa: PLC0415
     from daemon.night_log.month_reading import ledger_of, read_month  # noqa: PLC0415
     from daemon.service.household_watch import load_house  # noqa: PLC0415
 
     house = load_house(file)
     with ledger_of(house) as ledger:
-        read = read_month(file, house, ledger, *when)
+        read = read_month(file, house, ledger, when, SystemClock().now())
         comparison = None if bill is None else compare_bill(house, ledger, *when, bill)
     if form == "html":
         return _page(read)
@@ -296,6 +297,7 @@ def _many_homes(files: Sequence[Path], when: tuple[int, int], form: str, *, to_f
 
 def _read_all(files: Sequence[Path], when: tuple[int, int]) -> tuple[Month, ...]:
     """Read every home, or raise all reasons why some can't be read."""
+    from adapters.clocks.clock import SystemClock  # noqa: PLC0415
     from daemon.night_log.month_reading import ledger_of, read_month  # noqa: PLC0415
     from daemon.service.household_watch import load_house  # noqa: PLC0415
 
@@ -304,7 +306,7 @@ def _read_all(files: Sequence[Path], when: tuple[int, int]) -> tuple[Month, ...]
         try:
             house = load_house(file)
             with ledger_of(house) as ledger:
-                months.append(read_month(file, house, ledger, *when))
+                months.append(read_month(file, house, ledger, when, SystemClock().now()))
         except LullwattError as error:
             faults.append(str(error))
     if faults:

@@ -10,7 +10,7 @@ from daemon.month.chart import RULE_WORDS, band_stacks, cost_lines, days_of, rul
 from daemon.month.page_wording import known_costs, kwh, short_date
 from daemon.night_log.month import RULES
 from daemon.night_log.night_rows import average_rate
-from daemon.night_log.notes import OUTSIDE
+from daemon.night_log.notes import ESTIMATED_RATE, OUTSIDE
 from daemon.presentation.figures import plain_number
 
 if TYPE_CHECKING:
@@ -93,7 +93,7 @@ class MonthTables:
             energy=kwh(row.energy_wh),
             estimated=kwh(row.estimated_wh) if row.estimated_wh else "",
             rate=self._words.fine(average_rate(row)) if row.energy_wh else "",
-            cost=self._words.amount(row.cost),
+            cost=self._words.amount(row.cost) + (ESTIMATED_RATE if row.estimated_rate_wh else ""),
             soc=_soc(row),
             departure=f"{row.need_percent:.0f} %: {'enough' if row.need_met else 'short'}",
             rules=tuple(self._rule(row, rule) for rule in RULES),

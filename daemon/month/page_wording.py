@@ -16,6 +16,7 @@ from daemon.month.chart import (
 )
 from daemon.month.wording import difference_words
 from daemon.night_log.month import RULES
+from daemon.night_log.notes import at_estimated_rates
 from daemon.presentation.figures import counted
 from planners.accounts.money import format_amount, format_money, round_money
 
@@ -72,10 +73,14 @@ class MonthWords:
         nights = counted(len({row.night for row in month.nights}), "night")
         sentence = (
             f"{month.household} charged {kwh(month.energy_wh)} kWh in {nights}"
-            f" for {self.money(month.cost)}"
+            f" for {self.money(month.cost)}{self._estimated_rates()}"
         )
         saved = month.saved_against_at_once
         return sentence + ("." if saved is None else f", {self.than(saved, 'charging at once')}.")
+
+    def _estimated_rates(self) -> str:
+        wh = self.month.estimated_rate_wh
+        return f" ({at_estimated_rates(wh)})" if wh else ""
 
     def than(self, saved: Decimal, rule: str) -> str:
         """Compare what was paid with what a rule would have cost."""

@@ -14,6 +14,7 @@ from config.fields.currencies import minor_units
 from config.tariffs.calendar_words import MONTHS
 from daemon.month.wording import ROUNDING, why_short
 from daemon.night_log.night_rows import band_values, night_values
+from daemon.night_log.notes import ESTIMATED_RATE
 from daemon.presentation.csv_text import csv_text
 from planners.accounts.accounts import exact_kwh
 from planners.accounts.money import round_money
@@ -31,7 +32,7 @@ SUMMARY = (
     "household", "month", "currency", "nights", "nights_short", "nights_estimated", "energy_kwh",
     "metered_kwh", "estimated_kwh", "cost", "cost_exact", "standing_charge", "cost_per_kwh",
     "distance", "distance_unit", "cost_per_distance", "saved_against_at_once",
-    "saved_against_timer", "hindsight_would_save", "alerts",
+    "saved_against_timer", "hindsight_would_save", "alerts", "estimated_rate_kwh",
 )  # fmt: skip
 TOTAL = "total"
 
@@ -94,6 +95,7 @@ def summary(month: Month) -> dict[str, Any]:
         "saved_against_timer": money(month.saved_against_timer),
         "hindsight_would_save": money(month.hindsight_would_save),
         "alerts": len(month.alerts),
+        "estimated_rate_kwh": exact_kwh(month.estimated_rate_wh),
     }
 
 
@@ -101,6 +103,7 @@ def month_values(month: Month) -> dict[str, Any]:
     """Make the JSON document of a month: its sums, bands, nights and alerts."""
     return summary(month) | {
         "timezone": month.timezone,
+        "as_of": instant_text(month.as_of),
         "rounding": ROUNDING,
         "by_band": band_values(month.by_band),
         "short": [
@@ -151,7 +154,7 @@ def show_homes(homes: ManyHomes) -> RenderableType:
         "",
         Text(
             "At once, timer: how much more this rule would have cost; a minus sign means less."
-            " Totals are rounded once."
+            f" {ESTIMATED_RATE} beside a cost: partly at estimated rates. Totals are rounded once."
         ),
     )
 
@@ -164,11 +167,15 @@ def _cells(row: dict[str, Any]) -> list[str]:
         f"{row['energy_kwh']:.2f}",
         f"{row['estimated_kwh']:.2f}",
         *(
-            "" if row[key] is None else f"{row[key]:f}"
+            "" if row[key] is None else f"{row[key]:f}{_mark(row, key)}"
             for key in ("cost", "standing_charge", "saved_against_at_once", "saved_against_timer")
         ),
         row["currency"],
     ]
+
+
+def _mark(row: dict[str, Any], key: str) -> str:
+    return ESTIMATED_RATE if key == "cost" and row["estimated_rate_kwh"] else ""
 
 
 def _total(months: Sequence[Month]) -> dict[str, Any]:
@@ -204,6 +211,7 @@ def _total(months: Sequence[Month]) -> dict[str, Any]:
         "saved_against_timer": money([month.saved_against_timer for month in months]),
         "hindsight_would_save": money([month.hindsight_would_save for month in months]),
         "alerts": sum(len(month.alerts) for month in months),
+        "estimated_rate_kwh": exact_kwh(sum(month.estimated_rate_wh for month in months)),
     }
 
 

@@ -10,8 +10,9 @@ from rich.table import Table
 from rich.text import Text
 
 from config.tariffs.calendar_words import MONTHS
-from daemon.month.wording import ROUNDING, difference_words, why_short
+from daemon.month.wording import AS_OF, ROUNDING, difference_words, why_short
 from daemon.night_log.month import RULES
+from daemon.night_log.notes import at_estimated_rates
 from daemon.night_log.show_nights import nights_table
 from daemon.presentation.figures import local_time
 from daemon.tariff.rows import exact
@@ -34,6 +35,7 @@ def show_month(month: Month) -> RenderableType:
         return Group(Text(title, style="bold"), "No nights are recorded in this month.")
     return Group(
         Text(title, style="bold"),
+        Text(f"as of {local_time(month.as_of, ZoneInfo(month.timezone), AS_OF)}", style="dim"),
         "",
         _figures(month),
         "",
@@ -77,6 +79,8 @@ def _cost(month: Month) -> str:
             f"{month.cost_per_distance:.4f} per {unit} over about {month.distance:.0f} {unit}"
             f"{'s' if unit == 'mile' else ''}"
         )
+    if month.estimated_rate_wh:
+        parts.append(at_estimated_rates(month.estimated_rate_wh))
     return "; ".join(parts)
 
 

@@ -25,6 +25,7 @@ ROUNDING = (
     " of the unrounded nights, rounded once. The costs by other rules are recorded rounded, night"
     " by night."
 )
+AS_OF = "%a %d %b %Y %H:%M"
 _REASONS = {NO_POWER, ENDED_SHORT, NO_READING, OUT_OF_REACH, NO_RATE, PRICES_ENDED}
 LONG_HOURS = 24
 

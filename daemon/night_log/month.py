@@ -102,6 +102,8 @@ class NightRow:
         Cost of the same energy by these rules [currency]; None if unknown.
     at_once_outside_wh, timer_outside_wh : int
         Part of the energy for which the rule's own hours are too few [Wh].
+    estimated_rate_wh : int
+        Part of `energy_wh` whose rate is estimated [Wh].
     compared_by_older_version : bool
         Whether the costs by other rules are unknown because an earlier version worked them out,
         perhaps for less energy.
@@ -141,6 +143,7 @@ class NightRow:
     rates: tuple[RateSpan, ...] = ()
     at_once_outside_wh: int = 0
     timer_outside_wh: int = 0
+    estimated_rate_wh: int = 0
     compared_by_older_version: bool = False
 
 
@@ -179,6 +182,8 @@ class Month:
         In order of time.
     standing_charge : Decimal
         The sum over every day of the month, unrounded [currency].
+    as_of : datetime
+        When it was read; a night may be priced again later.
     """
 
     household: str
@@ -191,6 +196,7 @@ class Month:
     nights: tuple[NightRow, ...]
     alerts: tuple[AlertRow, ...]
     standing_charge: Decimal
+    as_of: datetime
 
     @property
     def energy_wh(self) -> int:
@@ -201,6 +207,11 @@ class Month:
     def estimated_wh(self) -> int:
         """Part of the energy that was not measured [Wh]."""
         return sum(row.estimated_wh for row in self.nights)
+
+    @property
+    def estimated_rate_wh(self) -> int:
+        """Part of the energy whose rate is estimated [Wh]."""
+        return sum(row.estimated_rate_wh for row in self.nights)
 
     @property
     def cost(self) -> Decimal:

@@ -21,6 +21,7 @@ from planners.power.electrics import charge_model
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
+    from datetime import datetime
     from pathlib import Path
     from typing import Any
 
@@ -76,7 +77,9 @@ def records_between(
     return records
 
 
-def read_month(path: Path, house: House, ledger: LedgerReader, year: int, month: int) -> Month:
+def read_month(
+    path: Path, house: House, ledger: LedgerReader, when: tuple[int, int], now: datetime
+) -> Month:
     """Read a month.
 
     Parameters
@@ -87,15 +90,17 @@ def read_month(path: Path, house: House, ledger: LedgerReader, year: int, month:
         The household.
     ledger : LedgerReader
         Its ledger.
-    year, month : int
-        The calendar month; a night belongs to the month of its date.
+    when : tuple of int
+        Year and calendar month; a night belongs to the month of its date.
+    now : datetime
+        When it is read, UTC.
 
     Returns
     -------
     Month
         Its nights, alerts and standing charges.
     """
-    file = house.file
+    file, (year, month) = house.file, when
     first, last = month_days(year, month)
     records = records_between(path, house, ledger, first, last)
     nights = tuple(_night_rows(house, ledger, records))
@@ -114,6 +119,7 @@ def read_month(path: Path, house: House, ledger: LedgerReader, year: int, month:
             for alert in ledger.alerts_between(*day_bounds(first, last, file.zone))
         ),
         standing_charge=standing_charges(house, first, last),
+        as_of=now,
     )
 
 

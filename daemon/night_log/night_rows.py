@@ -69,6 +69,7 @@ def night_row(record: Mapping[str, Any]) -> NightRow:
         closed_at=parse_instant(record["closed_at"]),
         at_once_outside_wh=_outside_wh(baselines, "at_once"),
         timer_outside_wh=_outside_wh(baselines, "timer"),
+        estimated_rate_wh=_wh(record.get("estimated_rate_kwh", Decimal(0))),
         compared_by_older_version=compared_by_older_version(record),
     )
 
@@ -76,7 +77,7 @@ def night_row(record: Mapping[str, Any]) -> NightRow:
 def rates_of_night(house: House, night: date) -> tuple[RateSpan, ...]:
     """Return the rates of a night from noon to noon, as known now; empty if unknown."""
     try:
-        return house.prices.spans(*night_bounds(night, house.file.zone))
+        return house.prices.looking_back().spans(*night_bounds(night, house.file.zone))
     except TariffError:
         return ()
 
@@ -151,6 +152,7 @@ def night_values(row: NightRow, currency: str) -> dict[str, Any]:
         "hindsight": row.hindsight,
         "at_once_outside_kwh": _outside_kwh(row.at_once, row.at_once_outside_wh),
         "timer_outside_kwh": _outside_kwh(row.timer, row.timer_outside_wh),
+        "estimated_rate_kwh": exact_kwh(row.estimated_rate_wh),
         "standing_charge": row.standing_charge,
         "plugged_since": instant_text(row.plugged_since),
         "departure": instant_text(row.departure) if row.departure else None,
@@ -172,7 +174,7 @@ COLUMNS = (
     "cost", "cost_exact", "average_rate", "cheapest_band_percent", "soc_before_percent",
     "soc_after_percent", "soc_from", "need_percent", "need_met", "starts", "planned_cost",
     "at_once", "timer", "hindsight", "standing_charge", "plugged_since", "departure", "closed_at",
-    "at_once_outside_kwh", "timer_outside_kwh",
+    "at_once_outside_kwh", "timer_outside_kwh", "estimated_rate_kwh",
 )  # fmt: skip
 
 

@@ -15,10 +15,18 @@ if TYPE_CHECKING:
 OUTSIDE = "+"
 """Marks the cost by a rule whose own hours are too few."""
 
+ESTIMATED_RATE = "~"
+"""Marks a cost at estimated rates."""
+
 OUTSIDE_WORDS = {
     "at_once": "At once, the time until the departure was too short",
     "timer": "On a timer, the cheapest hours were too few",
 }
+
+
+def at_estimated_rates(wh: int) -> str:
+    """Say how much of an energy is priced at estimated rates, such as ``"0.61 kWh of it ..."``."""
+    return f"{exact_kwh(wh):.2f} kWh of it at estimated rates"
 
 
 def rule_notes(rows: Sequence[NightRow]) -> Iterator[str]:

@@ -12,7 +12,7 @@ from rich.text import Text
 
 from daemon.night_log.month import RULES
 from daemon.night_log.night_rows import average_rate, cheapest_percent
-from daemon.night_log.notes import OUTSIDE, rule_notes
+from daemon.night_log.notes import ESTIMATED_RATE, OUTSIDE, at_estimated_rates, rule_notes
 from daemon.presentation.figures import counted
 from planners.accounts.accounts import exact_kwh
 from planners.accounts.money import format_amount, format_money, round_money
@@ -67,6 +67,12 @@ def nights_table(rows: Sequence[NightRow], currency: str) -> Iterator[Renderable
     estimated_wh = sum(row.estimated_wh for row in rows)
     if estimated_wh:
         yield Text(f"{ESTIMATED} partly estimated, {exact_kwh(estimated_wh):.2f} kWh in all.")
+    estimated_rate_wh = sum(row.estimated_rate_wh for row in rows)
+    if estimated_rate_wh:
+        yield Text(
+            f"{ESTIMATED_RATE} {exact_kwh(estimated_rate_wh):.2f} kWh in all are priced at"
+            " estimated rates; each night is priced again once its rates are known."
+        )
     yield from map(Text, rule_notes(rows))
 
 
@@ -86,7 +92,7 @@ def _columns(currency: str, *, with_vehicle: bool) -> dict[str, Callable[[NightR
         first["vehicle"] = lambda row: row.vehicle
     return first | {
         "kWh": lambda row: f"{exact_kwh(row.energy_wh):.2f}{ESTIMATED if row.estimated_wh else ''}",
-        "cost": lambda row: _amount(row.cost, currency),
+        "cost": lambda row: _cost(row, currency),
         "rate": lambda row: _rate(average_rate(row)),
         "cheapest\nband": lambda row: _percent(cheapest_percent(row)),
         "charge, %": _soc,
@@ -110,7 +116,10 @@ def _sums(rows: Sequence[NightRow], currency: str) -> Iterator[Text]:
     """Add up the unrounded nights, and round once."""
     energy_wh = sum(row.energy_wh for row in rows)
     cost = sum((row.cost for row in rows), Decimal(0))
-    yield Text(f"{exact_kwh(energy_wh):.2f} kWh at the meter for {format_money(cost, currency)}.")
+    estimated_wh = sum(row.estimated_rate_wh for row in rows)
+    estimated = f", {at_estimated_rates(estimated_wh)}" if estimated_wh else ""
+    cost_text = f"{format_money(cost, currency)}{estimated}"
+    yield Text(f"{exact_kwh(energy_wh):.2f} kWh at the meter for {cost_text}.")
     rules = [
         f"{words} {format_money(sum(known, Decimal(0)), currency)}"
         for rule, words in RULES.items()
@@ -123,6 +132,10 @@ def _sums(rows: Sequence[NightRow], currency: str) -> Iterator[Text]:
 
 def _amount(amount: Decimal | None, currency: str) -> str:
     return "" if amount is None else format_amount(amount, currency)
+
+
+def _cost(row: NightRow, currency: str) -> str:
+    return f"{_amount(row.cost, currency)}{ESTIMATED_RATE if row.estimated_rate_wh else ''}"
 
 
 def _rule(cost: Decimal | None, outside_wh: int, currency: str) -> str:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 from config.fields.currencies import minor_units
+from config.files.errors import TariffError
 from planners.accounts.accounts import Account, account, energy_until, exact_kwh
 from planners.accounts.money import round_money
 from planners.accounts.register_leaps import without_leaps
@@ -18,7 +20,7 @@ from planners.rates.tiered_spans import spans_by_use, use_counted_from
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from datetime import datetime
+    from datetime import date, datetime
 
     from daemon.control.events import NightFacts
     from daemon.control.state import House
@@ -54,6 +56,8 @@ def night_record(
         JSON values, money as Decimal: `cost` rounded half-even to the currency's minor unit, the
         costs in `by_band` not rounded.
     """
+    # A night before the first price of a series can't wait for a price that will never come.
+    house = replace(house, prices=house.prices.looking_back())
     file = house.file
     currency = file.household.currency
     units = minor_units(currency)
@@ -78,6 +82,7 @@ def night_record(
         "starts": facts.starts,
         "planned_cost": round_money(Decimal(repr(facts.planned_cost)), units),
         "estimated_kwh": exact_kwh(total.estimated_wh),
+        "estimated_rate_kwh": exact_kwh(total.estimated_rate_wh),
         "standing_charge": round_money(house.prices.standing_charge(facts.night), units),
         "baselines": {
             name: {
@@ -113,7 +118,16 @@ def counted_from(house: House, facts: NightFacts) -> datetime | None:
     TariffError
         If no rate is known.
     """  # noqa: DOC502 - raised by prices
-    return use_counted_from(house.prices, *_bounds(house, facts))
+    return use_counted_from(house.prices.looking_back(), *_bounds(house, facts))
+
+
+def rates_are_known(house: House, night: date) -> bool:
+    """Whether every rate of a night is known now, none of them estimated."""
+    try:
+        spans = house.prices.spans(*night_bounds(night, house.file.zone))
+    except TariffError:
+        return False
+    return not any(span.estimated for span in spans)
 
 
 def _bounds(house: House, facts: NightFacts) -> tuple[datetime, datetime]:

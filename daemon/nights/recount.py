@@ -121,6 +121,11 @@ def same_account(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
     return all(old[key] == new[key] for key in _ACCOUNT)
 
 
+def has_estimated_rates(record: Mapping[str, Any]) -> bool:
+    """Whether some of a night's energy is priced at estimated rates."""
+    return bool(record.get("estimated_rate_kwh"))
+
+
 def compared_by_older_version(record: Mapping[str, Any]) -> bool:
     """Whether an earlier version compared a night with other rules, perhaps for less energy."""
     return any("energy_kwh" not in baseline for baseline in record["baselines"].values())

@@ -152,6 +152,12 @@ def night_lines(night: dict[str, Any]) -> Iterator[str]:
             f"  {line['band']:<10} {line['kwh']:>8} kWh at {line['rate']:.4f}"
             f"  {currency} {line['cost']:.4f}"
         )
+    for key, words in (
+        ("estimated_kwh", "estimated, not measured"),
+        ("estimated_rate_kwh", "priced at estimated rates"),
+    ):
+        if night[key]:
+            yield f"  {night[key]} kWh of it are {words}."
     baselines = night["baselines"]
     if not baselines:
         return

@@ -17,11 +17,13 @@ import structlog
 from adapters.clocks.instants import parse_instant
 from config.files.errors import TariffError
 from daemon.control.state import vehicle_of
+from daemon.nights.account import rates_are_known
 from daemon.nights.recount import (
     MOST_NIGHTS,
     compared_by_older_version,
     facts_again,
     facts_unseen,
+    has_estimated_rates,
     nights_between,
     same_account,
 )
@@ -30,6 +32,7 @@ from daemon.nights.saved_state import PendingNights, read_saved, saved_body
 from planners.local_time.departures import night_of
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from datetime import datetime
     from zoneinfo import ZoneInfo
 
@@ -37,6 +40,9 @@ if TYPE_CHECKING:
     from daemon.control.events import NightFacts
     from daemon.control.state import House, PointState
     from daemon.messaging.outbox import Outbox
+
+PRICED_AGAIN_FOR = timedelta(days=60)
+"""How long a night waits for the rates that were estimated when it was priced."""
 
 AT_ONCE = 20
 """The most nights accounted for in one turn: more would delay commands."""
@@ -49,6 +55,8 @@ class _Point:
     facts: dict[date, NightFacts] = field(default_factory=dict)
     nights: set[date] = field(default_factory=set)
     compare_again: set[date] = field(default_factory=set)
+    price_again: set[date] = field(default_factory=set)
+    priced_with: House | None = None
     read_to: datetime | None = None
     body: dict[str, Any] | None = None
 
@@ -103,11 +111,12 @@ class NightKeeper:
         point.read_to = state.register.at if state.register else None
         tonight = night_of(now, zone)
         first = tonight - timedelta(days=MOST_NIGHTS)
-        point.compare_again = {
-            date.fromisoformat(record["night"])
-            for record in self._ledger.nights(first, tonight, state.charge_point)
-            if compared_by_older_version(record)
-        }
+        for record in self._ledger.nights(first, tonight, state.charge_point):
+            night = date.fromisoformat(record["night"])
+            if compared_by_older_version(record):
+                point.compare_again.add(night)
+            if has_estimated_rates(record):
+                point.price_again.add(night)
 
     def save(self, state: PointState) -> None:
         """Save a state and its pending nights, if they differ from what is saved."""
@@ -169,6 +178,8 @@ class NightKeeper:
             _log.error("the night can't be priced", night=facts.night.isoformat(), why=str(error))
             return None
         del point.facts[facts.night]
+        if record is not None and has_estimated_rates(record):
+            point.price_again.add(facts.night)
         return record
 
     def record_pending(
@@ -211,6 +222,9 @@ class NightKeeper:
             if night not in point.nights and self._has_readings(night, tonight, house):
                 made.append(self._compare_again(state.charge_point, night, house))
             point.compare_again.discard(night)
+        if point.priced_with is not house:
+            point.priced_with = house
+            made += self._price_again(state.charge_point, tonight, closing, house)
         return [record for record in made if record is not None]
 
     def _has_readings(self, night: date, tonight: date, house: House) -> bool:
@@ -233,13 +247,13 @@ class NightKeeper:
             return self.close(facts, house)  # pending until there are rates
         if same_account(closed, record) if closed else not record["energy_kwh"]:
             return None
+        if has_estimated_rates(record):
+            self._points[name].price_again.add(night)
         return self._outbox.record_night(facts, house)
 
     def _compare_again(self, charge_point: str, night: date, house: House) -> dict[str, Any] | None:
         """Compare a night of an earlier version with other rules again, at the rates of then."""
-        (closed,) = self._ledger.nights(night, night, charge_point)
-        facts = facts_again(closed, house.file)
-        facts = replace(facts, closed_at=parse_instant(closed["closed_at"]))
+        closed, facts = self._facts_of(charge_point, night, house)
         try:
             record = self._outbox.night_account(facts, house)
         except TariffError:
@@ -247,3 +261,24 @@ class NightKeeper:
         # A file whose rates were edited since must not change what a night cost.
         is_same = same_account(closed, record) and compared_by_older_version(closed)
         return self._outbox.record_night(facts, house) if is_same else None
+
+    def _price_again(
+        self, charge_point: str, tonight: date, closing: date | None, house: House
+    ) -> Iterator[dict[str, Any] | None]:
+        """Price nights again that rest on estimated rates, if all their rates are known now."""
+        point = self._points[charge_point]
+        for night in sorted(point.price_again):
+            if tonight - night > PRICED_AGAIN_FOR or not self._has_readings(night, tonight, house):
+                point.price_again.discard(night)
+            elif night < tonight and night != closing and rates_are_known(house, night):
+                point.price_again.discard(night)
+                _, facts = self._facts_of(charge_point, night, house)
+                yield self._outbox.record_night(facts, house)
+
+    def _facts_of(
+        self, charge_point: str, night: date, house: House
+    ) -> tuple[dict[str, Any], NightFacts]:
+        """Return a closed night's record, and the facts to account for the same time again."""
+        (closed,) = self._ledger.nights(night, night, charge_point)
+        facts = facts_again(closed, house.file)
+        return closed, replace(facts, closed_at=parse_instant(closed["closed_at"]))

@@ -124,9 +124,15 @@ def power_after_stop(history: NightHistory) -> Iterator[Cause]:
 
 
 def estimated(history: NightHistory) -> Iterator[Cause]:
-    """Find how much of the energy was estimated."""
+    """Find how much of the energy, and of its price, was estimated."""
     record = history.night.record
-    if record is None or 1000 * float(record["estimated_kwh"]) < LEAST_ESTIMATED_WH:
+    if record is None:
+        return
+    at_estimated_rates_wh = 1000 * float(record.get("estimated_rate_kwh", 0))
+    if at_estimated_rates_wh >= LEAST_ESTIMATED_WH:
+        amount = kwh_text(at_estimated_rates_wh)
+        yield Cause("estimated-rate", f"{amount} of it are priced at estimated rates")
+    if 1000 * float(record["estimated_kwh"]) < LEAST_ESTIMATED_WH:
         return
     amount = kwh_text(1000 * float(record["estimated_kwh"]))
     silent = f" (alert {NO_READING})" if alerts_of(history, NO_READING) else ""

@@ -123,6 +123,9 @@ def _account(history: NightHistory) -> Iterator[str]:
     if record["estimated_kwh"]:
         estimated = kwh_text(1000 * float(record["estimated_kwh"]), 2)
         yield f"{estimated} of it are estimated, not measured."
+    if record.get("estimated_rate_kwh"):
+        estimated = kwh_text(1000 * float(record["estimated_rate_kwh"]), 2)
+        yield f"{estimated} of it are priced at estimated rates."
     baselines = record["baselines"]
     rules = [
         f"charging {RULES[rule]} would have cost {history.money(baselines[rule]['cost'])}"

@@ -43,6 +43,8 @@ class BandEnergy:
         Energy x rate [currency], unrounded.
     estimated_wh : int
         Part of `wh` that is estimated, in time or in size [Wh].
+    estimated_rate_wh : int
+        Part of `wh` whose rate is estimated [Wh].
     """
 
     band: str
@@ -50,6 +52,7 @@ class BandEnergy:
     wh: int
     cost: Decimal
     estimated_wh: int
+    estimated_rate_wh: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,12 +69,15 @@ class Account:
         Sum of the lines [currency], unrounded.
     estimated_wh : int
         Sum of the lines' estimated energy [Wh].
+    estimated_rate_wh : int
+        Sum of the lines' energy at estimated rates [Wh].
     """
 
     by_band: tuple[BandEnergy, ...]
     energy_wh: int
     cost: Decimal
     estimated_wh: int
+    estimated_rate_wh: int = 0
 
 
 def account(
@@ -118,21 +124,23 @@ def account(
     if any(later.start != earlier.end for earlier, later in pairwise(spans)):
         raise ValueError("spans must be contiguous and in order of time")
     curve = _Curve.of(flows_of(readings, max_kw, timedelta(minutes=gap_minutes)))
-    lines: dict[tuple[str, Decimal], tuple[int, int]] = {}
+    lines: dict[tuple[str, Decimal], tuple[int, ...]] = {}
     for span in spans:
         wh, estimated_wh = curve.between(span.start, span.end)
         if wh:
-            before_wh, before_estimated_wh = lines.get((span.band, span.rate), (0, 0))
-            lines[span.band, span.rate] = (before_wh + wh, before_estimated_wh + estimated_wh)
+            more = (wh, estimated_wh, wh if span.estimated else 0)
+            before = lines.get((span.band, span.rate), (0, 0, 0))
+            lines[span.band, span.rate] = tuple(map(sum, zip(before, more, strict=True)))
     by_band = tuple(
-        BandEnergy(band, rate, wh, (rate * wh).scaleb(-3), estimated_wh)
-        for (band, rate), (wh, estimated_wh) in lines.items()
+        BandEnergy(band, rate, wh, (rate * wh).scaleb(-3), estimated_wh, estimated_rate_wh)
+        for (band, rate), (wh, estimated_wh, estimated_rate_wh) in lines.items()
     )
     return Account(
         by_band=by_band,
         energy_wh=sum(line.wh for line in by_band),
         cost=sum((line.cost for line in by_band), Decimal(0)),
         estimated_wh=sum(line.estimated_wh for line in by_band),
+        estimated_rate_wh=sum(line.estimated_rate_wh for line in by_band),
     )
 
 

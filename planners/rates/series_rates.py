@@ -60,6 +60,8 @@ class SeriesRates(Rates):
         Their rates, tax included [currency per kWh].
     offsets : Offsets
         The zone's offsets in the time for which prices are known.
+    looks_back : bool
+        Whether the rates before the first price are estimated from the days after it.
     """
 
     tariff: str
@@ -68,6 +70,7 @@ class SeriesRates(Rates):
     ends: NDArray[np.int64]
     rates: tuple[Decimal, ...]
     offsets: Offsets
+    looks_back: bool = False
 
     @override
     def runs(self, first: int, last: int) -> list[RateRun]:
@@ -117,32 +120,35 @@ class SeriesRates(Rates):
     def _estimates(self, first: int, last: int) -> Iterator[RateRun]:
         """Estimate the rates from `first` until before `last`, where no price is known."""
         before = int(np.searchsorted(self.starts, first))
-        if before == 0:
+        if before == 0 and not (self.looks_back and len(self.starts)):
             raise TariffError(
                 f"no prices of {self.tariff} are known before {instant_of(first).isoformat()}"
             )
         local = offsets_between(self.zone, first, last).to_local(np.arange(first, last))
-        # All later days are estimated from the same days before the last known price.
-        end_known = self.offsets.to_local(self.ends[before - 1 : before] - 1)
-        next_day = (int(end_known[0]) // DAY_MINUTES + 1) * DAY_MINUTES
-        later = local >= next_day
-        local[later] = next_day + local[later] % DAY_MINUTES
+        # All days far from the prices are estimated from the same days nearest to them.
+        nearest = self.ends[before - 1] - 1 if before else self.starts[0]
+        day = int(self.offsets.to_local(np.array([nearest]))[0]) // DAY_MINUTES
+        far_day = (day + 1 if before else day - 1) * DAY_MINUTES
+        far = local >= far_day if before else local < far_day + DAY_MINUTES
+        local[far] = far_day + local[far] % DAY_MINUTES
         times, place = np.unique(local, return_inverse=True)
-        history = self._history(times)
+        history = self._same_time(times, -1 if before else 1)
         groups = run_starts(history)
         rates = [self._mean(row, before) for row in history[groups].tolist()]
         group = np.searchsorted(groups, place, side="right") - 1
         for start in run_starts(group).tolist():
             yield RateRun(first + start, BAND, rates[group[start]], estimated=True)
 
-    def _history(self, times: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Find the latest known prices at the same time of earlier days.
+    def _same_time(self, times: NDArray[np.int64], direction: int) -> NDArray[np.int64]:
+        """Find the nearest known prices at the same time of other days.
 
         Parameters
         ----------
         times : ndarray of int64, shape (times,)
             Local minutes of one gap in the prices: every price of an earlier day at the same time
             is before the gap.
+        direction : int
+            -1 for earlier days, 1 for later ones.
 
         Returns
         -------
@@ -152,22 +158,26 @@ class SeriesRates(Rates):
         history = np.full((len(times), DAYS_ESTIMATED_FROM), -1)
         found = np.zeros(len(times), np.int64)
         open_ = np.arange(len(times))
-        oldest = self.offsets.to_local(self.starts[:1])[0]
+        oldest, newest = self.offsets.to_local(np.array([self.starts[0], self.ends[-1] - 1]))
         days = 0
         while len(open_):
             days += 1
-            then = times[open_] - days * DAY_MINUTES
+            then = times[open_] + direction * days * DAY_MINUTES
             point = self._point_at(self.offsets.to_utc(then))
             hit = open_[point >= 0]
             history[hit, found[hit]] = point[point >= 0]
             found[hit] += 1
-            open_ = open_[(found[open_] < DAYS_ESTIMATED_FROM) & (then >= oldest - DAY_MINUTES)]
+            is_near = (then >= oldest - DAY_MINUTES) & (then <= newest + DAY_MINUTES)
+            open_ = open_[(found[open_] < DAYS_ESTIMATED_FROM) & is_near]
         return history
 
     def _mean(self, places: Sequence[int], before: int) -> Decimal:
-        """Return the mean of these prices; of the last known week if there are none."""
+        """Return the mean of these prices; of the nearest known week if there are none."""
         chosen = [place for place in places if place >= 0]
-        if not chosen:
+        if not chosen and not before:
+            week = int(self.starts[0]) + DAYS_ESTIMATED_FROM * DAY_MINUTES
+            chosen = list(range(int(np.searchsorted(self.starts, week))))
+        elif not chosen:
             week = int(self.ends[before - 1]) - DAYS_ESTIMATED_FROM * DAY_MINUTES
             chosen = list(range(int(np.searchsorted(self.starts, week)), before))
         total = sum((self.rates[place] for place in chosen[1:]), self.rates[chosen[0]])

@@ -145,6 +145,7 @@ def full_month(household: str = "Kowhai Cottage", currency: str = "NZD") -> Mont
             ),
         ),
         standing_charge=Decimal("2.185") * 31,
+        as_of=at(date(2026, 11, 2), 9),
     )
 
 
@@ -161,4 +162,5 @@ def empty_month() -> Month:
         nights=(),
         alerts=(),
         standing_charge=Decimal("2.185") * 28,
+        as_of=at(date(2026, 3, 1), 9),
     )

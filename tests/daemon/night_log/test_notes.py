@@ -8,11 +8,15 @@ from decimal import Decimal
 from io import StringIO
 from typing import Any
 
-from rich.console import Console
+from rich.console import Console, RenderableType
 
+from daemon.month.page import render_page
+from daemon.month.rows import ManyHomes, month_values, show_homes
+from daemon.month.show_month import show_month
 from daemon.night_log.night_rows import night_row, night_values
 from daemon.night_log.notes import rule_notes
 from daemon.night_log.show_nights import show_nights
+from tests.daemon.month.samples import full_month
 from tests.daemon.month.samples import night_row as sample_row
 from tests.daemon.nights.test_account import charged, record_of
 from tests.daemon.worlds import HOUR, NIGHT_BEGINS
@@ -22,11 +26,15 @@ ROW = replace(
 )
 
 
+def text_of(shown: RenderableType) -> str:
+    out = StringIO()
+    Console(file=out, width=160).print(shown)
+    return out.getvalue()
+
+
 def test_a_rule_whose_hours_were_too_few_is_marked_where_its_cost_is() -> None:
     """The cost has a mark, a sentence says what it stands for, and the values have the energy."""
-    out = StringIO()
-    Console(file=out, width=80).print(show_nights("Kowhai Cottage", "NZD", [ROW]))
-    text = out.getvalue()
+    text = text_of(show_nights("Kowhai Cottage", "NZD", [ROW]))
     assert f"{ROW.timer}+" in text
     assert (
         "+ On a timer, the cheapest hours were too few for 0.61 kWh (1 night): priced at the next"
@@ -34,6 +42,27 @@ def test_a_rule_whose_hours_were_too_few_is_marked_where_its_cost_is() -> None:
     ) in " ".join(text.split())
     assert night_values(ROW, "NZD")["timer_outside_kwh"] == Decimal("0.613")
     assert not list(rule_notes([replace(ROW, timer_outside_wh=0)]))
+
+
+def test_a_cost_at_estimated_rates_is_marked_wherever_it_is() -> None:
+    """In the tables and sums of nights and of a month, in the values, and on the page."""
+    month = full_month()
+    night = replace(month.nights[0], estimated_rate_wh=10_639)
+    month = replace(month, nights=(night, *month.nights[1:]))
+    for text in (
+        text_of(show_nights("Kowhai Cottage", "NZD", [night])),
+        text_of(show_month(month)),
+    ):
+        assert f"{night.cost:.2f}~" in text
+        assert "10.64 kWh of it at estimated rates" in text
+    assert "as of Mon 02 Nov 2026 09:00" in text_of(show_month(month))
+    assert "~" in text_of(show_homes(ManyHomes((month,)))).splitlines()[4]
+    assert night_values(night, "NZD")["estimated_rate_kwh"] == Decimal("10.639")
+    assert month_values(month)["estimated_rate_kwh"] == Decimal("10.639")
+    assert month_values(month)["as_of"] == "2026-11-01T21:00:00Z"
+    page = render_page(month)
+    assert page.count("10.639 kWh of it at estimated rates") == 1
+    assert f"{night.cost:.2f}~" in page
 
 
 def test_costs_that_an_earlier_version_worked_out_are_left_out_and_said() -> None:

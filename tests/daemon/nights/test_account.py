@@ -290,6 +290,26 @@ def test_a_timer_whose_hours_are_too_few_goes_on_in_the_next_cheapest() -> None:
     }
 
 
+def test_energy_at_estimated_rates_is_a_figure_of_its_own() -> None:
+    """Of 24 kWh from 21:00, the prices of the first two hours are known; all is metered."""
+    record = record_of(charged(NIGHT_BEGINS, 200), hourly(kowhai(), [10] * 11))
+    assert (record["energy_kwh"], record["estimated_kwh"]) == (24, 0)
+    assert record["estimated_rate_kwh"] == Decimal("9.6")
+
+
+def test_a_night_whose_prices_begin_after_its_noon_is_closed() -> None:
+    """What lies before the first price, 22:00, is priced as the same hour of the next day."""
+    house = hourly(kowhai(), [10] * 48)
+    late = tuple(
+        PricePoint(NIGHT_BEGINS + hour * HOUR, Decimal(20 + hour) / 100) for hour in range(1, 30)
+    )
+    house = replace(house, prices=prices_of(house.file, {"Hourly": late}))
+    record = record_of(charged(NIGHT_BEGINS, 120), house)
+    assert record["energy_kwh"] == Decimal("14.4")
+    assert record["estimated_rate_kwh"] == Decimal("7.2")
+    assert record["cost"] == Decimal("4.68"), "7.2 kWh at 0.21, and at 0.44 of the next day"
+
+
 def test_hours_that_really_charged_are_open_to_every_rule() -> None:
     """What flowed before the plug-in was known, at more than declared, is no dearer elsewhere."""
     record = record_of(

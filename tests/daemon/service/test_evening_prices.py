@@ -49,12 +49,12 @@ DAY_AHEAD = "tariffs:\n  - {name: Day-ahead, prices: {file: prices.csv}}\n\n"
 class Home:
     """A service on a real ledger, led through an evening by a script."""
 
-    def __init__(self, directory: Path, ledger: Ledger) -> None:
+    def __init__(self, directory: Path, ledger: Ledger, prices: str = "") -> None:
         text = KOWHAI.read_text("utf-8")
         tariffs, points = text.index("tariffs:"), text.index("charge_points:")
         household = directory / "house.yaml"
         household.write_text(text[:tariffs] + DAY_AHEAD + text[points:], "utf-8")
-        (directory / "prices.csv").write_text(published_in_file(), "utf-8")
+        (directory / "prices.csv").write_text(prices or published_in_file(), "utf-8")
         watch = HouseholdWatch(household)
         self.topics = topics_of(watch.house)
         self.bus = RecordedBus()
@@ -67,8 +67,10 @@ class Home:
             bus=self.bus, wake_at=lambda _instant: None, observer=self._next,
         )  # fmt: skip
 
-    def run(self, *script: tuple[datetime, bytes | None]) -> list[MutableMapping[str, Any]]:
-        """Plug in at the evening; then let prices come, or time alone pass, and end."""
+    def run(
+        self, *script: tuple[datetime, bytes | Reading | None]
+    ) -> list[MutableMapping[str, Any]]:
+        """Plug in at the evening; then let prices, a reading or only time come, and end."""
         plugged = VehicleReport(at=EVENING, pilot="B", soc_percent=35.0)
         reading = Reading(at=EVENING, register_kwh=1000.0, watts=0.0)
         self._script = [
@@ -77,7 +79,9 @@ class Home:
         ]
         for at, prices in script:
             self._script.append((at, WakeUp()))
-            if prices is not None:
+            if isinstance(prices, Reading):
+                self._script.append((at, arrived(self.topics.reading(POINT), prices)))
+            elif prices is not None:
                 self._script.append((at, self._counted(prices)))
         with capture_logs() as logs:
             self.service.run()
@@ -202,6 +206,42 @@ def test_prices_that_are_late(home: Home) -> None:
     )
     assert [log["event"] for log in logs].count("prices-came-again") == 1
     assert starts_and_estimates(home.plans[-1]) == (["2026-06-03T15:00:00Z"], False, {False})
+
+
+def test_a_night_at_estimated_rates_is_priced_again_once_they_are_known(home: Home) -> None:
+    """Prices that come a day late make a correction of the night, and the first is kept."""
+    leaves, later = utc("2026-06-03T19:25"), utc("2026-06-04T03:00")
+    used = Reading(at=utc("2026-06-03T15:00"), register_kwh=1010.0, watts=0.0)
+    home.run(
+        (MIDNIGHT + HOUR, None),
+        (used.at, used),
+        (leaves, None),
+        (later, None),
+        (later + HOUR, quarters(windy_morning)),
+        (later + HOUR, None),
+    )
+    first, *_, last = home.bus.on("night")
+    assert first["night"] == last["night"] == "2026-06-03"
+    assert first["estimated_rate_kwh"] > 0
+    assert last["estimated_rate_kwh"] == 0
+    assert first["energy_kwh"] == last["energy_kwh"] == 10
+    assert first["cost"] != last["cost"]
+    assert home.ledger.nights()[0]["estimated_rate_kwh"] == 0
+    revisions = home.ledger._connection.execute("SELECT count(*) FROM night_revisions").fetchone()
+    assert revisions[0] >= 1
+
+
+def test_the_first_evening_on_a_price_feed_is_closed(tmp_path: Path) -> None:
+    """The series begins at 18:00, after the noon of its first night: the night is closed."""
+    rows = [f"{(EVENING - HOUR / 2 + hour * HOUR).isoformat()};0.20" for hour in range(30)]
+    prices = "\n".join(["start;rate", *rows])
+    with open_ledger(tmp_path / "ledger.sqlite3") as ledger:
+        home = Home(tmp_path, ledger, prices)
+        used = Reading(at=EVENING + 2 * HOUR, register_kwh=1010.0, watts=0.0)
+        logs = home.run((used.at, used), (utc("2026-06-03T19:25"), None))
+        (night,) = ledger.nights()
+    assert (night["energy_kwh"], night["cost"], night["estimated_rate_kwh"]) == (10, 2, 0)
+    assert "the night can't be priced" not in [log["event"] for log in logs]
 
 
 def test_a_feed_of_thousands_of_rows_is_refused_politely(home: Home) -> None:
