@@ -162,9 +162,11 @@ def test_a_night_cut_short_by_the_upgrade_is_charged_and_accounted_for(old: Old)
             "2026-06-03", "2026-06-04", "2026-06-05",
         ]  # fmt: skip
         assert list(ledger.nights())[:2] == compared
-    assert [each | {"baselines": {}} for each in compared] == [
-        each | {"baselines": {}} for each in old.nights
-    ]
+    # They gain the keys of this version, and keep every other value.
+    assert [
+        each | {"baselines": now["baselines"]} | {"estimated_rate_kwh": 0}
+        for each, now in zip(old.nights, compared, strict=True)
+    ] == compared
     for each in compared:
         costs = [rule["cost"] for rule in each["baselines"].values()]
         assert {rule["energy_kwh"] for rule in each["baselines"].values()} == {each["energy_kwh"]}
