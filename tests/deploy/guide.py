@@ -20,6 +20,15 @@ _MARKED = re.compile(
     r"```sh\n(?P<text>.*?)^```$",
     re.MULTILINE | re.DOTALL,
 )
+_AFTERWARDS = {
+    "hear": """for _ in $(seq 200); do
+    if sudo lullwatt status /etc/lullwatt/house.yaml >/dev/null; then break; fi
+    sleep 0.1
+done
+"""
+}
+"""What a script waits for after a step, where a person would still be reading the page."""
+
 _BEGINS, _ENDS = "@@ begins", "@@ ends"
 _TOLD = re.compile(rf"^{_BEGINS} (.+?) (\d+)\n(.*?)^{_ENDS} (\d+)$", re.MULTILINE | re.DOTALL)
 
@@ -63,6 +72,7 @@ def script(wanted: Iterable[Step]) -> str:
             f'printf "\\n{_BEGINS} {step.name} %s\\n" "$(date +%s%3N)"',
             step.commands,
             f'printf "\\n{_ENDS} %s\\n" "$(date +%s%3N)"',
+            _AFTERWARDS.get(step.name, ""),
         ]
     return "\n".join(parts) + "\n"
 

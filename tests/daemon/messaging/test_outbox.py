@@ -241,9 +241,8 @@ def test_a_night_is_priced_in_the_tiers_that_the_month_has_come_to(ledger: Ledge
         (Decimal("0.20"), 5, Decimal(1)),
         (Decimal("0.30"), 19, Decimal("5.7")),
     ]
-    assert record["baselines"] == {
-        rule: {"cost": Decimal("6.70")} for rule in ("at_once", "timer", "hindsight")
-    }
+    same = {"cost": Decimal("6.70"), "energy_kwh": Decimal(24), "outside_kwh": Decimal(0)}
+    assert record["baselines"] == dict.fromkeys(("at_once", "timer", "hindsight"), same)
 
 
 # --- what is believed -------------------------------------------------------------------------
