@@ -71,8 +71,8 @@ def script(wanted: Iterable[Step]) -> str:
         parts += [
             f'printf "\\n{_BEGINS} {step.name} %s\\n" "$(date +%s%3N)"',
             step.commands,
-            f'printf "\\n{_ENDS} %s\\n" "$(date +%s%3N)"',
             _AFTERWARDS.get(step.name, ""),
+            f'printf "\\n{_ENDS} %s\\n" "$(date +%s%3N)"',
         ]
     return "\n".join(parts) + "\n"
 
