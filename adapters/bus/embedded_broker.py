@@ -7,12 +7,11 @@ optional package amqtt, imported only when a broker is started.
 from __future__ import annotations
 
 import asyncio
-import errno
 import ipaddress
-from concurrent.futures import Future
-from threading import Thread
+from collections.abc import Callable
 from typing import Final
 
+from adapters.host.serving_thread import ServingThread, why_not_listening
 from config.files.errors import BusError
 
 STARTS_SECONDS: Final = 60.0
@@ -41,10 +40,7 @@ class EmbeddedBroker:
             raise BusError(f"the broker inside the daemon stays on this machine, not on {host}")
         self._host = host
         self._port = port
-        self._started: Future[int] = Future()
-        self._stopping: asyncio.Event | None = None
-        self._loop: asyncio.AbstractEventLoop | None = None
-        self._thread = Thread(target=self._serve, name="embedded broker", daemon=True)
+        self._thread = ServingThread("embedded broker", self._serve)
 
     def start(self) -> int:
         """Start the broker and wait until it listens.
@@ -59,36 +55,26 @@ class EmbeddedBroker:
         BusError
             If it can't be started, in plain words.
         """
-        self._thread.start()
         try:
-            return self._started.result(STARTS_SECONDS)
+            return self._thread.start(STARTS_SECONDS)
         except ImportError as error:
             raise BusError(_NOT_INSTALLED) from error
         except TimeoutError as error:
             raise BusError("the broker inside the daemon did not start in time") from error
         except Exception as error:
             address = f"{self._host}:{self._port}"
-            raise BusError(f"no broker can be started at {address}: {_reason(error)}") from error
+            raise BusError(
+                f"no broker can be started at {address}: {why_not_listening(error)}"
+            ) from error
 
     def stop(self) -> None:
         """Stop the broker and wait for its end. Does nothing if it never started."""
-        if self._loop is not None and self._stopping is not None and self._thread.is_alive():
-            self._loop.call_soon_threadsafe(self._stopping.set)
-            self._thread.join(STOPS_SECONDS)
+        self._thread.stop(STOPS_SECONDS)
 
-    def _serve(self) -> None:
-        try:
-            asyncio.run(self._until_stopped())
-        except Exception as error:  # noqa: BLE001 - it is raised again where `start` waits
-            if not self._started.done():
-                self._started.set_exception(error)
-
-    async def _until_stopped(self) -> None:
+    async def _serve(self, stopping: asyncio.Event, listening: Callable[[int], None]) -> None:
         from adapters.bus.embedded_server import serve  # noqa: PLC0415 - amqtt may not be installed
 
-        self._loop = asyncio.get_running_loop()
-        self._stopping = asyncio.Event()
-        await serve(self._host, self._port, self._stopping, self._started.set_result)
+        await serve(self._host, self._port, stopping, listening)
 
 
 def _is_loopback(host: str) -> bool:
@@ -96,9 +82,3 @@ def _is_loopback(host: str) -> bool:
         return ipaddress.ip_address(host).is_loopback
     except ValueError:
         return host == "localhost"
-
-
-def _reason(error: Exception) -> str:
-    if isinstance(error, OSError) and error.errno == errno.EADDRINUSE:
-        return "another program uses that port"
-    return str(error)

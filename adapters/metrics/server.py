@@ -8,18 +8,18 @@ from __future__ import annotations
 
 import asyncio
 from contextlib import suppress
-from threading import Thread
 from typing import TYPE_CHECKING, Final
 
 import structlog
 
 from adapters.host.listening import stop_accepting
+from adapters.host.serving_thread import ServingThread
 from adapters.metrics.page import CONTENT_TYPE, page
 from config.files.errors import MetricsError
 
 if TYPE_CHECKING:
     from asyncio import StreamReader, StreamWriter
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
 
     from adapters.metrics.families import Family
     from config.fields.addresses import Address
@@ -50,9 +50,7 @@ class MetricsServer:
         self._written: tuple[tuple[Family, ...], bytes] | None = None
         self._open: set[StreamWriter] = set()
         self._stopping = False
-        self._server: asyncio.Server | None = None
-        self._loop: asyncio.AbstractEventLoop | None = None
-        self._thread: Thread | None = None
+        self._thread = ServingThread("metrics", self._serve)
 
     def start(self) -> None:
         """Start listening.
@@ -62,13 +60,9 @@ class MetricsServer:
         MetricsError
             If the address can't be listened on.
         """
-        self._loop = loop = asyncio.new_event_loop()
-        self._thread = Thread(target=loop.run_forever, name="metrics", daemon=True)
-        self._thread.start()
         try:
-            asyncio.run_coroutine_threadsafe(self._listen(), loop).result()
+            self._thread.start()
         except OSError as error:
-            self.stop()
             where = f"{self._address.host}:{self._address.port}"
             raise MetricsError(
                 f"metrics can't be served at {where}: {error.strerror or error}"
@@ -81,24 +75,17 @@ class MetricsServer:
 
     def stop(self) -> None:
         """Stop listening, and cut off responses in progress."""
-        loop, thread, self._loop = self._loop, self._thread, None
-        if loop is None or thread is None:
-            return
-        asyncio.run_coroutine_threadsafe(self._end_all(), loop).result(_END_SECONDS)
-        loop.call_soon_threadsafe(loop.stop)
-        thread.join()
-        loop.close()
+        self._thread.stop(_END_SECONDS)
 
-    async def _listen(self) -> None:
-        self._server = await asyncio.start_server(
+    async def _serve(self, stopping: asyncio.Event, listening: Callable[[int], None]) -> None:
+        server = await asyncio.start_server(
             self._accept, self._address.host, self._address.port, limit=MOST_REQUEST_BYTES
         )
-
-    async def _end_all(self) -> None:
+        listening(self._address.port)
+        await stopping.wait()
         self._stopping = True
-        if self._server is not None:
-            await stop_accepting(self._server.sockets)
-            self._server.close()
+        await stop_accepting(server.sockets)
+        server.close()
         # The tasks end with their connections. A cancelled one would print a traceback.
         while tasks := asyncio.all_tasks() - {asyncio.current_task()}:
             for writer in self._open:

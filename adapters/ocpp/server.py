@@ -6,19 +6,17 @@ Its packages, ocpp and websockets, are an extra; they are imported only when a s
 from __future__ import annotations
 
 import asyncio
-import errno
 import ssl
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future
 from datetime import UTC, datetime
 from itertools import count
 from pathlib import Path
-from threading import Thread
 from typing import TYPE_CHECKING, Final
 
 from adapters.clocks.clock import Clock
 from adapters.contract.current_period import CurrentPeriod
 from adapters.contract.messages import Command
+from adapters.host.serving_thread import ServingThread, why_not_listening
 from adapters.ocpp.events import OnEquipmentEvent
 from adapters.ocpp.point import Equipment
 from config.files.errors import BusError, FileError
@@ -95,11 +93,8 @@ class OcppServer:
         self._patience = patience
         self._is_open = is_open
         self._address = ("127.0.0.1", 0)
-        self._started: Future[int] = Future()
-        self._loop: asyncio.AbstractEventLoop | None = None
-        self._stopping: asyncio.Event | None = None
         self._connections: EquipmentConnections | None = None
-        self._thread = Thread(target=self._serve, name="OCPP server", daemon=True)
+        self._thread = ServingThread("OCPP server", self._serve)
 
     def start(self, host: str, port: int) -> int:
         """Start and wait until it listens.
@@ -124,9 +119,8 @@ class OcppServer:
             If its key file may be read by others, or can't be read.
         """
         self._address = (host, port)
-        self._thread.start()
         try:
-            return self._started.result(STARTS_SECONDS)
+            return self._thread.start(STARTS_SECONDS)
         except ImportError as error:
             raise BusError(_NOT_INSTALLED) from error
         except TimeoutError as error:
@@ -138,9 +132,7 @@ class OcppServer:
 
     def stop(self) -> None:
         """Close every connection, report that they have ended, and wait for that."""
-        if self._loop is not None and self._stopping is not None and self._thread.is_alive():
-            self._loop.call_soon_threadsafe(self._stopping.set)
-            self._thread.join(STOPS_SECONDS)
+        self._thread.stop(STOPS_SECONDS)
 
     @property
     def ready(self) -> frozenset[str]:
@@ -167,30 +159,17 @@ class OcppServer:
         bool
             Whether it is ready. If not, nothing is stored: send again after `EquipmentReady`.
         """
-        connections, loop = self._connections, self._loop
-        if connections is None or loop is None or charge_point not in connections.ready:
+        connections = self._connections
+        if connections is None or charge_point not in connections.ready:
             return False
-        try:
-            loop.call_soon_threadsafe(connections.send, charge_point, command, tuple(periods))
-        except RuntimeError:  # the loop has ended
-            return False
-        return True
+        return self._thread.call_soon(connections.send, charge_point, command, tuple(periods))
 
-    def _serve(self) -> None:
-        try:
-            asyncio.run(self._until_stopped())
-        except Exception as error:  # noqa: BLE001 - it is raised again where `start` waits
-            if not self._started.done():
-                self._started.set_exception(error)
-
-    async def _until_stopped(self) -> None:
+    async def _serve(self, stopping: asyncio.Event, listening: Callable[[int], None]) -> None:
         # An extra, not installed everywhere.
         from adapters.ocpp.command_sender import Patience  # noqa: PLC0415
         from adapters.ocpp.connections import EquipmentConnections  # noqa: PLC0415
         from adapters.ocpp.session import ServerContext  # noqa: PLC0415
 
-        self._loop = asyncio.get_running_loop()
-        self._stopping = asyncio.Event()
         patience = Patience() if self._patience is None else self._patience
         context = ServerContext(self._clock, self._ids, patience.answer_seconds)
         self._connections = EquipmentConnections(
@@ -198,7 +177,7 @@ class OcppServer:
         )
         host, port = self._address
         tls = self._tls()
-        await self._connections.serve(host, port, tls, self._stopping, self._started.set_result)
+        await self._connections.serve(host, port, tls, stopping, listening)
 
     def _tls(self) -> ssl.SSLContext | None:
         if self._certificate is None:
@@ -211,8 +190,6 @@ class OcppServer:
 
 
 def _reason(error: Exception) -> str:
-    if isinstance(error, OSError) and error.errno == errno.EADDRINUSE:
-        return "another program uses that port"
     if isinstance(error, ssl.SSLError):
         return "certificate and key can't be used, or do not belong together"
-    return str(error)
+    return why_not_listening(error)
