@@ -148,7 +148,7 @@ def unknown_in(days: Sequence[Day]) -> list[UnknownTime]:
 
     Returns
     -------
-    list of Unknown
+    list of UnknownTime
         In order.
     """
     times: list[UnknownTime] = []
