@@ -1,34 +1,34 @@
 #!/bin/sh
 # Installs Lullwatt on a Debian machine: the daemon, a broker that keeps strangers out, and the unit
-# that keeps the daemon up. Run it again as often as you like: what is there stays as it is.
-# deploy/GUIDE.md goes through it step by step.
+# that keeps the daemon running. You may run it again at any time: it keeps whatever exists.
+# deploy/GUIDE.md explains it step by step.
 set -eu
 umask 022 # whatever root's own is: the daemon's user must be able to read the program
 
 usage() {
     cat <<'END'
-sudo sh deploy/install.sh [options]     installs, or upgrades what is installed
+sudo sh deploy/install.sh [options]     installs Lullwatt, or upgrades it
 sudo sh deploy/install.sh --back        goes back to the version before the last upgrade
-sudo sh deploy/install.sh --remove      takes everything away but the ledger and the household file
+sudo sh deploy/install.sh --remove      removes everything except the ledger and the household file
 
-  --dry-run          say what would be done, and change nothing
+  --dry-run          print what it would do, and change nothing
   --root FOLDER      install into this folder as if it were /, and start nothing
-  --answers FILE     make the household file from these answers (see lullwatt start-file)
-  --name NAME        the name that devices reach the broker by (default: as it was before, or this
-                     machine's)
-  --wheel FILE       install this wheel in place of the source beside this script
+  --answers FILE     write the household file from these answers (see lullwatt start-file)
+  --name NAME        the name by which devices reach the broker (default: the previous name, or
+                     this machine's)
+  --wheel FILE       install this wheel instead of the source beside this script
   --python PROGRAM   the Python to use, 3.11 or later (default: python3)
-  --environment DIR  use the ready environment in this folder in place of making one
+  --environment DIR  use the environment in this folder instead of creating one
 
-A version that is in /opt/lullwatt is not made again; take its folder away first if it should be.
+A version that exists in /opt/lullwatt is not installed again; to do so, remove its folder first.
 END
 }
 
-# --- how it talks -----------------------------------------------------------------------------
+# --- messages -----------------------------------------------------------------------------
 
 say() { printf '%s\n' "$*"; }
 step() { if [ "$DRY" ]; then say "would $*"; else say "now: $*"; fi; }
-kept() { say "is there: $*"; }
+kept() { say "exists: $*"; }
 stop() { # WHAT IS WRONG, WHAT TO DO
     SAID=yes
     printf 'install.sh: %s\n    %s\n' "$1" "$2" >&2
@@ -38,15 +38,15 @@ end() {
     code=$?
     rm -rf "$HOUSE.from-outside" "$HOUSE.new" "$HOUSE.draft" "$BROKER/passwords.new" ${WORK:+"$WORK"}
     if [ $code -ne 0 ] && [ -z "$SAID" ]; then
-        stop "the last step failed" "see what is said above it, then run this again: it goes on from there"
+        stop "the last step failed" "see the messages above, then run this again: it continues from there"
     fi
 }
 run() { if [ -z "$DRY" ]; then "$@"; fi; }
-certify() { # openssl says a lot when all is well, so it is heard only when it is not
+certify() { # openssl prints a lot, which matters only if it fails
     if [ "$DRY" ]; then return; fi
-    said=$(openssl "$@" 2>&1) || stop "openssl $1 failed: $said" "see what it says, then run this again"
+    said=$(openssl "$@" 2>&1) || stop "openssl $1 failed: $said" "see its message, then run this again"
 }
-ctl() { # the service manager, which a throw-away root has none of
+ctl() { # the service manager, which another root does not have
     if [ "$ROOT" ]; then say "left to do on the machine itself: systemctl $*"; return; fi
     step "systemctl $*"
     run systemctl "$@" 9<&- || stop "systemctl $* failed" "journalctl -n 30 -u lullwatt -u mosquitto says why"
@@ -70,7 +70,7 @@ folder() { # FOLDER MODE USER:GROUP
     if [ "$(id -u)" = 0 ]; then wanted="$2 $(owner_numbers "$3")"; fi
     is=$(stat -c '%a %u:%g' "$1" 2>/dev/null || true)
     case "$is" in "$wanted"*) return ;; esac
-    step "make the folder $1 ($2, $3)"
+    step "create the folder $1 ($2, $3)"
     run mkdir -p "$1"
     run chmod "$2" "$1"
     run own "$3" "$1"
@@ -97,30 +97,30 @@ link() { # TARGET NAME
     step "point $2 at $1"
     run ln -sfn "$1" "$2"
 }
-take_away() { # FILE OR FOLDER
-    if [ -e "$1" ] || [ -L "$1" ]; then step "take away $1"; run rm -rf "$1"; fi
+remove() { # FILE OR FOLDER
+    if [ -e "$1" ] || [ -L "$1" ]; then step "remove $1"; run rm -rf "$1"; fi
 }
 
-# --- what must be there -----------------------------------------------------------------------
+# --- what it needs -----------------------------------------------------------------------
 
 check_machine() {
     if [ -z "$ROOT" ] && [ -z "$DRY" ] && [ "$(id -u)" != 0 ]; then
-        stop "this needs root" "sudo sh $0"
+        stop "root must run this" "sudo sh $0"
     fi
 }
 check_tools() {
     for tool in openssl mosquitto mosquitto_passwd systemd-sysusers flock; do
-        command -v "$tool" >/dev/null || stop "$tool is not there" "$PACKAGES"
+        command -v "$tool" >/dev/null || stop "$tool is missing" "$PACKAGES"
     done
     if [ "$ENVIRONMENT" ]; then return; fi
     "$PYTHON" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null \
-        || stop "Python 3.11 or later is not there" "Debian 12 and later have it: $PACKAGES"
+        || stop "Python 3.11 or later is missing" "Debian 12 and later have it: $PACKAGES"
     "$PYTHON" -c 'import ensurepip, venv' 2>/dev/null \
-        || stop "Python's venv is not there" "$PACKAGES"
+        || stop "Python's venv is missing" "$PACKAGES"
 }
 alone() { # one at a time, and from here on it tidies up after itself
     exec 9< "$ROOT/"
-    flock --nonblock 9 || stop "another install.sh is at work" "run this again when it has ended"
+    flock --nonblock 9 || stop "another install.sh is running" "run this again when it has ended"
     trap end EXIT
     trap 'exit 130' HUP INT TERM
 }
@@ -151,15 +151,15 @@ make_user() {
     shared "$ROOT/etc/sysusers.d"
     put "$ROOT/etc/sysusers.d/lullwatt.conf" 644 root:root < "$HERE/lullwatt.sysusers"
     if [ "$(number_of lullwatt passwd)" ]; then kept "the user lullwatt"; return; fi
-    step "make the user and group lullwatt"
+    step "create the user and group lullwatt"
     run systemd-sysusers --root="$ROOT/" "$ROOT/etc/sysusers.d/lullwatt.conf" \
-        || stop "the user could not be made" "see what systemd-sysusers says above"
+        || stop "the user could not be created" "see the message of systemd-sysusers above"
 }
 make_environment() {
     folder "$OPT" 755 root:root
     home=$OPT/$VERSION
     if [ -e "$home/.complete" ]; then kept "version $VERSION in $home"; return; fi
-    step "make the environment of version $VERSION in $home"
+    step "create the environment of version $VERSION in $home"
     if [ "$DRY" ]; then return; fi
     rm -rf "$home"
     if [ "$ENVIRONMENT" ]; then
@@ -174,10 +174,10 @@ make_environment() {
 }
 fill_environment() {
     from=${WHEEL:-$SOURCE}
-    "$PYTHON" -m venv "$home" || stop "no environment could be made" "$PACKAGES"
+    "$PYTHON" -m venv "$home" || stop "no environment could be created" "$PACKAGES"
     "$home/bin/python" -m pip install --quiet --disable-pip-version-check \
         --constraint "$SOURCE/constraints.txt" "${from}[$EXTRAS]" \
-        || stop "the packages could not be installed" "look at the network, then run this again"
+        || stop "the packages could not be installed" "check the network, then run this again"
 }
 make_folders() {
     folder "$ETC" 750 root:lullwatt
@@ -194,7 +194,7 @@ hand_over_ledger() { # one that --remove kept; a file with a second name elsewhe
     if [ "$(id -u)" != 0 ] || [ -z "$daemon" ] || [ ! -d "$VAR" ]; then return; fi
     set -- "$VAR" ! -user "$daemon" '(' -type d -o -links 1 ')'
     if [ "$(find "$@" -print -quit)" ]; then
-        step "give what is in $VAR to the user lullwatt"
+        step "make the user lullwatt own the files in $VAR"
         run find "$@" -execdir chown -h "$(owner_numbers lullwatt:lullwatt)" '{}' +
     fi
 }
@@ -212,27 +212,27 @@ make_household() {
         hand_over_household
         return
     fi
-    step "write $HOUSE $(if [ "$ANSWERS" ]; then say "from the answers in $ANSWERS"; else say 'from what you answer'; fi)"
+    step "write $HOUSE $(if [ "$ANSWERS" ]; then say "from the answers in $ANSWERS"; else say 'from your answers'; fi)"
     if [ "$DRY" ]; then return; fi
     if [ -z "$ANSWERS" ] && [ ! -t 0 ]; then
-        stop "there is no household file yet, and no terminal to ask on" \
+        stop "there is no household file yet, and no terminal to ask questions on" \
             "run this on a terminal, or give --answers FILE (see lullwatt start-file --help)"
     fi
     if [ "$ANSWERS" ]; then set -- --answers "$ANSWERS"; fi
     newest start-file --output "$HOUSE.draft" --overwrite "$@" >/dev/null \
-        || stop "no household file could be made" "see what is said above, then run this again"
+        || stop "no household file could be written" "see the messages above, then run this again"
     name_broker
 }
 name_broker() { # the broker on this machine, and the ledger's place, in place of what was guessed
     daemon=$(newest schema acl "$HOUSE.draft" | sed -n 's/^user //p' | head -n 1)
-    [ "$daemon" ] || stop "no access list could be made" "see what is said above, then run this again"
+    [ "$daemon" ] || stop "no access list could be created" "see the messages above, then run this again"
     {
         awk '/^[^ \t#]/ { ours = /^(bus|ledger):/ } !ours' "$HOUSE.draft"
         say 'bus:                                # written by install.sh: the broker on this machine'
         say '  broker: mqtts://127.0.0.1'
         say '  ca_file: ca.pem'
         say "  username: \"$daemon\""
-        say '  password_file: accounts/daemon    # which root may read; the daemon is given a copy'
+        say '  password_file: accounts/daemon    # only root may read it; the daemon gets a copy'
         say
         say 'ledger: {path: /var/lib/lullwatt/ledger.sqlite3}'
     } > "$HOUSE.new"
@@ -240,9 +240,9 @@ name_broker() { # the broker on this machine, and the ledger's place, in place o
 }
 make_authority() {
     if [ -e "$ETC/authority/ca.pem" ]; then
-        kept "the house's own authority in $ETC/authority"
+        kept "the certificate authority in $ETC/authority"
     else
-        step "make an authority of the house's own in $ETC/authority (3650 days)"
+        step "create a certificate authority in $ETC/authority (3650 days)"
         certify req -x509 -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes -days 3650 \
             -keyout "$ETC/authority/ca-key.pem" -out "$ETC/authority/ca.pem.new" \
             -subj '/CN=Lullwatt at home' -addext keyUsage=critical,keyCertSign,cRLSign
@@ -268,7 +268,7 @@ find_name() { # what devices reach the broker by: a name, or this machine's fixe
     NAME=${NAME:-$(uname -n)}
     case $NAME in
         *[!0-9A-Za-z.:_-]*) stop "--name: $NAME is neither a name nor an address" \
-            "give what devices reach this machine by, such as hub.home.arpa or 192.168.1.20" ;;
+            "give the name or address by which devices reach this machine, such as hub.home.arpa or 192.168.1.20" ;;
         *:*) KIND=IP ;;
         *[!0-9.]*) KIND=DNS ;;
         *) KIND=IP ;;
@@ -277,11 +277,11 @@ find_name() { # what devices reach the broker by: a name, or this machine's fixe
 make_certificate() {
     find_name
     if certificate_holds; then kept "the broker's certificate, for $NAME"; return; fi
-    step "make the broker's certificate, for $NAME (825 days; run this again after 765)"
+    step "create the broker's certificate, for $NAME (825 days; run this again after 765)"
     WROTE=yes
     if [ "$DRY" ]; then return; fi
-    [ -e "$ETC/authority/ca-key.pem" ] || stop "$ETC/authority/ca-key.pem is not there" \
-        "put it back from where you keep it: it signs the broker's new certificate"
+    [ -e "$ETC/authority/ca-key.pem" ] || stop "$ETC/authority/ca-key.pem is missing" \
+        "put it back from its safe place: it signs the broker's new certificate"
     WORK=$(mktemp -d) # broker: what the daemon calls it among containers
     printf 'subjectAltName=%s,DNS:localhost,DNS:broker,IP:127.0.0.1\nbasicConstraints=critical,CA:FALSE\n' \
         "$KIND:$NAME" > "$WORK/names"
@@ -299,12 +299,12 @@ account() { # NAME; the daemon is the first in the list, whatever its name
 }
 make_accounts() {
     if [ "$DRY" ] && { [ ! -e "$HOUSE" ] || [ ! -e "$OPT/$VERSION/.complete" ]; }; then
-        step "give everybody in the access list an account, its password in $ETC/accounts"
+        step "create an account for everybody in the access list, with its password in $ETC/accounts"
         step "write $BROKER/access and $BROKER/passwords"
         return
     fi
     access=$(newest schema acl "$HOUSE") \
-        || stop "$HOUSE has faults" "mend what is named above, then run this again"
+        || stop "$HOUSE has faults" "correct the faults above, then run this again"
     USERS=$(say "$access" | sed -n 's/^user //p')
     DAEMON=$(say "$USERS" | head -n 1)
     say "$USERS" | while read -r name; do
@@ -338,7 +338,7 @@ warn_of_other_listeners() { # before the first time: from then on nobody gets in
     if [ -e "$ROOT/etc/mosquitto/conf.d/lullwatt.conf" ]; then return; fi
     set -- "$ROOT/etc/mosquitto/mosquitto.conf" "$ROOT/etc/mosquitto/conf.d"
     if grep -Eqrs '^[[:space:]]*(listener|port|allow_anonymous|password_file)[[:space:]]' "$@"; then
-        say "mind: Mosquitto serves others here too. What is in $BROKER holds for them as well."
+        say "note: Mosquitto also serves others here. The settings in $BROKER apply to them too."
     fi
 }
 make_broker() {
@@ -354,7 +354,7 @@ check_household() { # VERSION
     if [ "$DRY" ] && [ ! -e "$HOUSE" ]; then step "check $HOUSE"; return; fi
     if [ "$DRY" ] && [ ! -e "$OPT/$1/.complete" ]; then step "check $HOUSE"; return; fi
     "$OPT/$1/bin/lullwatt" check "$HOUSE" >/dev/null \
-        || stop "version $1 does not accept $HOUSE" "mend what is named above, then run this again"
+        || stop "version $1 does not accept $HOUSE" "correct the faults above, then run this again"
 }
 
 # --- versions ---------------------------------------------------------------------------------
@@ -382,11 +382,11 @@ keep_before() { # VERSION, which is about to go
     mkdir -p "$before"
     cp "$HOUSE" "$before/house.yaml"
     ledger=$(ledger_of "$1") || stop "version $1 does not accept $HOUSE, so the ledger can't be copied" \
-        "take out of it what is new, run this again, and put it in afterwards"
+        "remove the new keys from it, run this again, and add them afterwards"
     if [ -e "$ledger" ]; then
         "$OPT/$1/bin/lullwatt" backup "$(house_from_here)" "$before/ledger.sqlite3" --overwrite \
             || stop "the ledger could not be copied, so nothing was upgraded" \
-                "make room on the disk, then run this again"
+                "free some space on the disk, then run this again"
     fi
     say "$1" > "$before/version"
 }
@@ -419,7 +419,7 @@ start_all() {
     run rm -f "$UNFINISHED"
 }
 
-# --- what may be asked of it ------------------------------------------------------------------
+# --- the commands ------------------------------------------------------------------
 
 install_all() {
     check_machine
@@ -427,7 +427,7 @@ install_all() {
     alone
     VERSION=$(version_to_install)
     is_version "$VERSION" \
-        || stop "no version to install" "run this from a whole copy of the source, or give --wheel"
+        || stop "no version to install" "run this from a complete copy of the source, or use --wheel"
     OPT_UNIT=$HERE/lullwatt.service
     make_user
     make_environment
@@ -447,12 +447,12 @@ go_back() {
     VERSION=$(current_version)
     before=$KEPT/before-$VERSION
     [ -s "$before/version" ] || stop "there is no version to go back to" \
-        "--back undoes an upgrade, and none is on record in $KEPT"
+        "--back undoes an upgrade, and $KEPT has a record of none"
     was=$(cat "$before/version")
-    is_version "$was" || stop "$before/version names no version" "mend it"
-    [ -e "$OPT/$was/.complete" ] || stop "$OPT/$was is not there any more" "install that version again"
+    is_version "$was" || stop "$before/version names no version" "write the version into it"
+    [ -e "$OPT/$was/.complete" ] || stop "$OPT/$was no longer exists" "install that version again"
     "$OPT/$was/bin/lullwatt" check "$HOUSE" >/dev/null || stop "version $was does not accept $HOUSE" \
-        "what it accepted is in $before/house.yaml: cp $before/house.yaml $HOUSE, then run this again"
+        "it accepted $before/house.yaml: cp $before/house.yaml $HOUSE, then run this again"
     begin
     ctl stop lullwatt
     put_ledger_back
@@ -462,11 +462,11 @@ go_back() {
     OPT_UNIT=$OPT/$was/deploy/lullwatt.service
     put_unit
     start_all
-    say "Version $was is $(if [ "$DRY" ]; then say 'not touched'; else say 'in force again'; fi)."
+    say "Version $was is $(if [ "$DRY" ]; then say 'not touched'; else say 'in use again'; fi)."
 }
 put_ledger_back() {
     if "$OPT/$was/bin/lullwatt" nights "$(house_from_here)" --last 1 >/dev/null 2>&1; then
-        kept "the ledger: version $was can read it as it is"
+        kept "the ledger, which version $was can read"
         return
     fi
     ledger=$(ledger_of "$was")
@@ -474,7 +474,7 @@ put_ledger_back() {
     if [ ! -e "$ledger" ] && [ ! -e "$aside" ]; then return; fi
     [ -s "$before/ledger.sqlite3" ] || stop "there is no copy of the ledger in $before" \
         "move $ledger away yourself, then run this again"
-    step "keep the ledger of version $VERSION in $aside, and put the copy from before in its place"
+    step "keep the ledger of version $VERSION in $aside, and put the earlier copy in its place"
     if [ "$DRY" ]; then return; fi
     cp "$before/ledger.sqlite3" "$KEPT/ledger.new" # before anything is moved: the disk may be full
     set_aside
@@ -492,23 +492,23 @@ remove_all() {
     check_machine
     alone
     if [ -e "$ROOT/etc/systemd/system/lullwatt.service" ]; then ctl disable --now lullwatt; fi
-    take_away "$ROOT/etc/systemd/system/lullwatt.service"
-    take_away "$ROOT/etc/systemd/system/lullwatt.service.d"
+    remove "$ROOT/etc/systemd/system/lullwatt.service"
+    remove "$ROOT/etc/systemd/system/lullwatt.service.d"
     ctl daemon-reload
-    take_away "$ROOT/etc/mosquitto/conf.d/lullwatt.conf"
-    take_away "$BROKER"
-    take_away "$ROOT/usr/local/bin/lullwatt"
-    take_away "$OPT"
-    for made in accounts authority ca.pem; do take_away "$ETC/$made"; done
+    remove "$ROOT/etc/mosquitto/conf.d/lullwatt.conf"
+    remove "$BROKER"
+    remove "$ROOT/usr/local/bin/lullwatt"
+    remove "$OPT"
+    for made in accounts authority ca.pem; do remove "$ETC/$made"; done
     remove_user
     say "Kept: the ledger and its copies in $VAR and $KEPT, and the household file $HOUSE."
     say "Devices need a new ca.pem and new passwords if Lullwatt is installed again."
     ctl try-restart mosquitto # the last, as it may be gone by now
 }
 remove_user() {
-    take_away "$ROOT/etc/sysusers.d/lullwatt.conf"
+    remove "$ROOT/etc/sysusers.d/lullwatt.conf"
     if [ -z "$(number_of lullwatt passwd)" ]; then return; fi
-    step "take away the user lullwatt; what is kept belongs to root then"
+    step "remove the user lullwatt; root then owns the files that stay"
     if [ "$DRY" ]; then return; fi
     for left in "$VAR" "$ETC"; do
         if [ "$(id -u)" = 0 ] && [ -d "$left" ]; then chown -R 0:0 "$left"; fi
@@ -519,7 +519,7 @@ remove_user() {
     done
 }
 
-# --- from here on it runs ---------------------------------------------------------------------
+# --- the start ---------------------------------------------------------------------
 
 DRY='' NAME='' SAID='' WORK='' ROOT='' ANSWERS='' WHEEL='' WHAT=install_all PYTHON=python3
 ENVIRONMENT=${LULLWATT_ENVIRONMENT:-}
@@ -550,10 +550,10 @@ while [ $# -gt 0 ]; do
     shift
 done
 if [ "$ROOT" ]; then
-    ROOT=$(cd "$ROOT" && pwd) || stop "--root: there is no such folder" "make it first: mkdir"
+    ROOT=$(cd "$ROOT" && pwd) || stop "--root: there is no such folder" "create it first: mkdir"
 fi
 if [ "$ENVIRONMENT" ]; then
-    ENVIRONMENT=$(cd "$ENVIRONMENT" && pwd) || stop "--environment: there is no such folder" "make it first"
+    ENVIRONMENT=$(cd "$ENVIRONMENT" && pwd) || stop "--environment: there is no such folder" "create it first"
 fi
 OPT=$ROOT/opt/lullwatt ETC=$ROOT/etc/lullwatt VAR=$ROOT/var/lib/lullwatt
 BROKER=$ROOT/etc/mosquitto/home HOUSE=$ETC/house.yaml UNFINISHED=$OPT/unfinished

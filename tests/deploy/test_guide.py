@@ -58,7 +58,7 @@ def followed(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Ran]:
 @NEEDS_ROOT
 def test_the_guide_leads_from_nothing_to_a_charge_point_heard(followed: dict[str, Ran]) -> None:
     """The daemon is ready under its supervisor, and a vehicle reported over TLS gets a plan."""
-    assert "would make the user" in followed["look"].printed
+    assert "would create the user" in followed["look"].printed
     assert "Lullwatt 0.1.0 is installed." in followed["install"].printed
     assert "lullwatt: active" in followed["up"].printed
     assert "nobody-listens" in followed["first status"].printed
@@ -84,12 +84,12 @@ def test_the_guide_leads_to_the_next_version_and_back(followed: dict[str, Ran]) 
     upgraded, back, gone = (followed[name].printed for name in ("upgrade", "back", "remove"))
     assert "Lullwatt 0.1.1 is installed." in upgraded
     assert "the household file to /var/backups/lullwatt/before-0.1.1" in upgraded
-    assert "Version 0.1.0 is in force again." in back
+    assert "Version 0.1.0 is in use again." in back
     for printed in (upgraded, back):
         assert re.search(r"state of charge +35 %", printed)
     assert "ledger.sqlite3\n" in gone
     assert "house.yaml\n" in gone
-    assert "take away the user lullwatt" in gone
+    assert "remove the user lullwatt" in gone
 
 
 @NEEDS_ROOT

@@ -51,8 +51,12 @@ def test_a_dry_run_lists_all_and_changes_nothing(prefix: Prefix) -> None:
     printed = ok(prefix.install("--dry-run"))
     assert prefix.picture() == {}
     done = ok(prefix.install())
-    would = set(re.findall(r"^would (make the (?:folder|env|user|auth).*)$", printed, re.MULTILINE))
-    now = set(re.findall(r"^now: (make the (?:folder|env|user|auth).*)$", done, re.MULTILINE))
+    would = set(
+        re.findall(r"^would (create (?:the (?:folder|env|user)|a cert).*)$", printed, re.MULTILINE)
+    )
+    now = set(
+        re.findall(r"^now: (create (?:the (?:folder|env|user)|a cert).*)$", done, re.MULTILINE)
+    )
     assert would == now
     assert len(now) > len(("user", "environment", "authority"))
 
@@ -171,7 +175,7 @@ def test_an_upgrade_that_does_not_accept_the_file(installed: Prefix) -> None:
     refused = installed.install(version="0.2.0")
     assert refused.returncode == 1
     assert "house.yaml:3:1: something is amiss" in refused.stderr
-    assert "mend what is named above" in refused.stderr
+    assert "correct the faults above" in refused.stderr
     assert installed.in_force == "0.1.0"
     assert not (installed.kept / "before-0.2.0").exists()
 
@@ -211,7 +215,7 @@ def test_without_a_terminal_answers_are_required(prefix: Prefix) -> None:
     """It invents no household: it stops, and says what to do."""
     refused = prefix.run("--environment", str(prefix.environment("0.1.0")))
     assert refused.returncode == 1
-    assert "no terminal to ask on" in refused.stderr
+    assert "no terminal to ask questions on" in refused.stderr
     assert not prefix.house.exists()
 
 
@@ -258,7 +262,7 @@ def test_missing_tools_are_named(prefix: Prefix) -> None:
         stdin=subprocess.DEVNULL, capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert done.returncode == 1
-    assert "openssl is not there\n    apt-get install mosquitto" in done.stderr
+    assert "openssl is missing\n    apt-get install mosquitto" in done.stderr
     assert prefix.picture() == {}
 
 

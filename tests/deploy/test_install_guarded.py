@@ -117,12 +117,12 @@ def test_one_at_a_time(installed: Prefix) -> None:
     try:
         fcntl.flock(other, fcntl.LOCK_EX)
         for options in ("--back", "--remove"):
-            assert "another install.sh is at work" in installed.run(options).stderr
+            assert "another install.sh is running" in installed.run(options).stderr
         refused = installed.install()
     finally:
         os.close(other)
     assert refused.returncode == 1
-    assert "another install.sh is at work" in refused.stderr
+    assert "another install.sh is running" in refused.stderr
     assert installed.picture() == before
 
 
@@ -166,7 +166,7 @@ def test_a_name_that_is_an_address(installed: Prefix) -> None:
          home / "cert.pem"],
         check=True, capture_output=True,
     )  # fmt: skip
-    assert "is there: the broker's certificate, for 192.168.1.20" in ok(installed.run())
+    assert "exists: the broker's certificate, for 192.168.1.20" in ok(installed.run())
     refused = installed.run("--name", "hub,DNS:elsewhere")
     assert (refused.returncode, "neither a name nor an address" in refused.stderr) == (1, True)
 
@@ -176,7 +176,7 @@ def test_a_certificate_with_another_key_is_made_again(installed: Prefix) -> None
     home = installed.root / "etc/mosquitto/home"
     shutil.copy(installed.etc / "authority/ca-key.pem", home / "key.pem")
     printed = ok(installed.run())
-    assert f"now: make the broker's certificate, for {NAME}" in printed
+    assert f"now: create the broker's certificate, for {NAME}" in printed
     key = public("pkey", "-in", home / "key.pem", "-pubout")
     assert key == public("x509", "-in", home / "cert.pem", "-noout", "-pubkey") != b""
 
@@ -231,9 +231,9 @@ def test_an_existing_broker_is_mentioned(
 ) -> None:
     """If the broker had its own settings, the installer says once that they change."""
     _, printed = beside_others
-    assert "mind: Mosquitto serves others here too" in printed
+    assert "note: Mosquitto also serves others here" in printed
     (installed.root / "etc/mosquitto/conf.d/own.conf").write_text("allow_anonymous true\n")
-    assert "mind:" not in ok(installed.install("--dry-run"))
+    assert "note:" not in ok(installed.install("--dry-run"))
 
 
 def test_a_version_that_leads_elsewhere_is_refused(prefix: Prefix) -> None:
