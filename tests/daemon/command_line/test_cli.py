@@ -217,7 +217,7 @@ def test_a_file_that_is_not_there_is_refused(
 
 @pytest.mark.parametrize("command", ["plan", "check", "run", "rehearse", "tariff"])
 @pytest.mark.parametrize(
-    ("old", "new", "place", "told"),
+    ("old", "new", "place", "words"),
     [
         ("  name: Kowhai", "  name: [Kowhai", "house.yaml:", "expected"),
         ("  nominal_volts: 230", "  nominal_vols: 230", "house.yaml:8:3: ", "nominal_volts"),
@@ -227,12 +227,18 @@ def test_a_file_that_is_not_there_is_refused(
     ],
 )
 def test_a_bad_household_file_is_refused_with_its_place(  # noqa: PLR0917 - one fault
-    run: Callable[..., Ran], tmp_path: Path, command: str, old: str, new: str, place: str, told: str
+    run: Callable[..., Ran],
+    tmp_path: Path,
+    command: str,
+    old: str,
+    new: str,
+    place: str,
+    words: str,
 ) -> None:
     """File, line and column, what was expected; the nearest key or zone is suggested."""
     (line,) = refused(run, command, house(tmp_path, replaced(KOWHAI, old, new)))
     assert line.startswith(place)
-    assert told in line
+    assert words in line
 
 
 def test_all_faults_of_a_file_are_reported_at_once(run: Callable[..., Ran], tmp_path: Path) -> None:

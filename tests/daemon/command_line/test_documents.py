@@ -214,7 +214,7 @@ def test_the_readme_shows_real_faults(tmp_path: Path) -> None:
 
 
 def test_make_says_what_a_stock_debian_lacks(tmp_path: Path) -> None:
-    """Without the venv module one line names the package, and nothing is left half made."""
+    """Without the venv module, one line names the package; nothing is left behind."""
     python, made = tmp_path / "python3", tmp_path / "environment"
     python.write_text('#!/bin/sh\ncase "$*" in *ensurepip*) exit 1 ;; esac\n')
     python.chmod(0o755)
