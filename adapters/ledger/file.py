@@ -143,7 +143,7 @@ def _open(path: Path, migrations: Sequence[Migration], *, read_only: bool) -> sq
 
 
 def refuse_place(path: Path, *, read_only: bool = False) -> None:
-    """Raise `LedgerError` if no ledger can be at a path or, for reading, none is."""
+    """Raise `LedgerError` if a path can't have a ledger or, for reading, has none."""
     if not path.parent.is_dir():
         raise LedgerError(f"{path}: the ledger's directory {path.parent} does not exist")
     if path.is_dir():
