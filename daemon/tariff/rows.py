@@ -51,7 +51,7 @@ def _rows(days: Sequence[Day], zone: ZoneInfo) -> Iterator[dict[str, Any]]:
 
 def tariff_csv(days: Sequence[Day], zone: ZoneInfo) -> str:
     """Write the rates of some days as CSV."""
-    rows = (row | {"rate": exact(row["rate"])} for row in _rows(days, zone))
+    rows = (row | {"rate": row["rate"].normalize()} for row in _rows(days, zone))
     return csv_text(COLUMNS, rows)
 
 
