@@ -18,7 +18,7 @@ from adapters.ledger.file import open_file, plain_errors, transaction
 from adapters.ledger.reader import LedgerReader
 from adapters.ledger.rows import HappeningKind, to_micros
 from adapters.ledger.schema import MIGRATIONS
-from config.files.series import PricePoint
+from config.files.price_series import PricePoint
 
 if TYPE_CHECKING:
     from adapters.contract.messages import Command

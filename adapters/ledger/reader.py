@@ -19,7 +19,7 @@ from adapters.ledger.rows import (
     to_micros,
 )
 from adapters.ledger.spans import COMMAND_COLUMNS, SpanReader, stored_command
-from config.files.series import PricePoint
+from config.files.price_series import PricePoint
 from planners.accounts.register import RegisterReading
 
 # If an instant has several rows, the last written counts: a correction is a new row.

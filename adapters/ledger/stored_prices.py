@@ -15,7 +15,7 @@ from adapters.ledger.file import connect_without_trace, plain_errors
 from adapters.ledger.reader import LedgerReader
 from adapters.ledger.schema import APPLICATION_ID, MIGRATIONS
 from config.files.errors import LedgerError
-from config.files.series import PricePoint
+from config.files.price_series import PricePoint
 
 
 def stored_prices(path: Path, tariffs: Iterable[str]) -> dict[str, tuple[PricePoint, ...]]:

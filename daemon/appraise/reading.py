@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from adapters.ledger.ledger import open_ledger
 from config.choices.loading import load_choices
 from config.files.errors import FileError, UsageError
-from config.files.series import load_prices
+from config.files.price_series import load_prices
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from config.choices.choices_file import ChoicesFile
     from config.files.errors import Fault
-    from config.files.series import PricePoint
+    from config.files.price_series import PricePoint
     from planners.appraisal.appraisal import Appraisal
 
 

@@ -11,11 +11,11 @@ from daemon.check.connections import explain_connections
 from daemon.check.tariff import explain_tariffs, explain_tonight
 from daemon.control.state import assumed_soc_percent
 from daemon.presentation.figures import counted, local_time
-from planners.local_time.coming import next_departure
 from planners.local_time.departures import night_bounds, night_of
+from planners.local_time.wished_departures import next_departure
+from planners.power.allowed_currents import amps_allowed, charge_model, highest_amps
 from planners.power.cautions import cautions
 from planners.power.charging import ladder
-from planners.power.electrics import amps_allowed, charge_model, highest_amps
 from planners.rates.tariff_cautions import known_rates, tariff_cautions
 
 if TYPE_CHECKING:

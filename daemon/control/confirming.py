@@ -44,8 +44,8 @@ from daemon.control.state import (
     register_wh_at,
     vehicle_of,
 )
+from planners.power.allowed_currents import charge_model, highest_amps
 from planners.power.charging import NEED_TOLERANCE_PERCENT
-from planners.power.electrics import charge_model, highest_amps
 
 if TYPE_CHECKING:
     from datetime import datetime

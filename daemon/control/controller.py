@@ -56,7 +56,7 @@ from daemon.control.state import (
 )
 from daemon.control.undelivered import may_be_listening_again
 from planners.local_time.departures import night_bounds, night_of
-from planners.power.electrics import amps_allowed
+from planners.power.allowed_currents import amps_allowed
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import TYPE_CHECKING, Final, Literal
 
-from planners.local_time.coming import Wish, next_departure
-from planners.power.electrics import charge_model
+from planners.local_time.wished_departures import Wish, next_departure
+from planners.power.allowed_currents import charge_model
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

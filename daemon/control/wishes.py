@@ -6,7 +6,12 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from daemon.control.state import Wishes
-from planners.local_time.coming import SAME_DEPARTURE, Wish, declared_near, next_departure
+from planners.local_time.wished_departures import (
+    SAME_DEPARTURE,
+    Wish,
+    declared_near,
+    next_departure,
+)
 
 if TYPE_CHECKING:
     from datetime import datetime

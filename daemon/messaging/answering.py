@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from daemon.control.state import vehicle_of, vehicles_of
 from planners.accounts.money import format_money
-from planners.local_time.coming import coming_departures, declared_near
+from planners.local_time.wished_departures import coming_departures, declared_near
 from planners.power.charging import NEED_TOLERANCE_PERCENT
 
 if TYPE_CHECKING:
@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from adapters.contract.messages import Request
     from config.household.household_file import HouseholdFile
     from daemon.control.state import House, PointState
-    from planners.local_time.coming import Wish
     from planners.local_time.departures import DepartureAt
+    from planners.local_time.wished_departures import Wish
     from planners.plan.plan import Plan
 
 _WEEKDAY_ONLY = timedelta(days=6)

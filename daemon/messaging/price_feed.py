@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from config.files.errors import TariffError
-from config.files.series import PricePoint
+from config.files.price_series import PricePoint
 from planners.local_time.conversion import local_date
 
 if TYPE_CHECKING:

@@ -17,7 +17,7 @@ from daemon.night_log.night_rows import night_row, rates_of_night
 from daemon.nights.metered import read_meter
 from planners.local_time.departures import night_bounds
 from planners.local_time.settlement import ONE_DAY, day_bounds, half_hours
-from planners.power.electrics import charge_model
+from planners.power.allowed_currents import charge_model
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence

@@ -14,8 +14,8 @@ from planners.accounts.register_leaps import without_leaps
 from planners.accounts.same_energy import at_once, cheapest_hours, night_slots, timer
 from planners.local_time.departures import night_bounds
 from planners.plan.plan import instant_text
+from planners.power.allowed_currents import amps_allowed, charge_model
 from planners.power.charging import NEED_TOLERANCE_PERCENT
-from planners.power.electrics import amps_allowed, charge_model
 from planners.rates.tiered_spans import spans_by_use, use_counted_from
 
 if TYPE_CHECKING:

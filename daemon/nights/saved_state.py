@@ -15,8 +15,8 @@ from adapters.contract.messages import Request
 from daemon.control.alerts import ClearedBy, clear_alerts
 from daemon.control.events import NightFacts
 from daemon.control.state import ActualShare, OpenNight, Response, SocFact, Wishes
-from planners.local_time.coming import Wish
 from planners.local_time.departures import DepartureAt
+from planners.local_time.wished_departures import Wish
 
 if TYPE_CHECKING:
     from daemon.control.state import PointState

@@ -34,8 +34,8 @@ from daemon.messaging.incoming import (
 )
 from daemon.messaging.outbox import command_message
 from daemon.service.running import Daemon
-from planners.local_time.coming import next_departure
 from planners.local_time.departures import night_bounds, night_of
+from planners.local_time.wished_departures import next_departure
 from planners.plan.plan import Plan, instant_text
 
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ import structlog
 
 from adapters.ledger.stored_prices import stored_prices
 from config.files.errors import Fault, FileError, LedgerError
-from config.files.series import load_prices
+from config.files.price_series import load_prices
 from config.household.loading import load_household
 from daemon.control.state import House
 from daemon.messaging.price_feed import sort_feed
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from adapters.contract.messages import PriceFeed
     from adapters.ledger.ledger import Ledger
-    from config.files.series import PricePoint
+    from config.files.price_series import PricePoint
     from config.household.household_file import HouseholdFile
 
     Series = Mapping[Path, tuple[PricePoint, ...]]

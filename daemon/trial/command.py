@@ -114,7 +114,7 @@ def _exercise(
 def currents_to_try(file: HouseholdFile, charge_point: str) -> tuple[float, ...]:
     """Return the currents of an exercise [A], the lowest first; a relay has only one."""
     from daemon.control.state import vehicles_of  # noqa: PLC0415
-    from planners.power.electrics import highest_amps  # noqa: PLC0415
+    from planners.power.allowed_currents import highest_amps  # noqa: PLC0415
 
     point = file.charge_points[charge_point]
     users = vehicles_of(file, charge_point)

@@ -15,8 +15,8 @@ from daemon.why.evidence import Cause, alerts_of, spans_because
 from daemon.why.history import TimeSpan
 from daemon.why.plans import hours_of, runs_of
 from daemon.why.power_causes import estimated, late_power, power_after_stop
+from planners.power.allowed_currents import charge_model
 from planners.power.charging import NEED_TOLERANCE_PERCENT
-from planners.power.electrics import charge_model
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

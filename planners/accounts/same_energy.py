@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
     from datetime import datetime
 
+    from planners.power.allowed_currents import AmpsSpan
     from planners.power.charging import ChargeModel
-    from planners.power.electrics import AmpsSpan
     from planners.rates.prices import RateSpan
 
 HOUR = timedelta(hours=1)

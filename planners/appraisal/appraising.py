@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from config.choices.choices_file import ChoicesFile
-    from config.files.series import PricePoint
+    from config.files.price_series import PricePoint
     from planners.appraisal.choice_case import Case
     from planners.appraisal.spreads import ChoiceSpreads
     from planners.year.driving_days import DrivingYear

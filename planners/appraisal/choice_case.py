@@ -13,7 +13,7 @@ from config.choices.choices_file import VEHICLE
 from planners.local_time.conversion import DAY_MINUTES, minute_of
 from planners.local_time.zone_offsets import offsets_between
 from planners.plan.horizon import PLANNED_DAYS
-from planners.power.electrics import charge_model
+from planners.power.allowed_currents import charge_model
 from planners.rates.prices import prices_of
 from planners.year.driving_days import days_of_year, local_midnight
 from planners.year.night_by_night import simulate
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from config.choices.choices_file import Choice, ChoicesFile, HomeUse
-    from config.files.series import PricePoint
+    from config.files.price_series import PricePoint
     from config.household.household_file import HouseholdFile
     from planners.rates.prices import Prices
     from planners.year.driving_days import DrivingYear

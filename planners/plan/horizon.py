@@ -8,9 +8,9 @@ from functools import partial
 from math import ceil
 from typing import TYPE_CHECKING
 
-from planners.local_time.coming import departures_to_plan
+from planners.local_time.wished_departures import departures_to_plan
 from planners.plan.window import Window, window_of
-from planners.power.electrics import amps_allowed, charge_model
+from planners.power.allowed_currents import amps_allowed, charge_model
 from planners.solver.problem import LONG_AT_REST, Deadline, PlanningProblem, SwitchingState
 
 if TYPE_CHECKING:
@@ -19,10 +19,10 @@ if TYPE_CHECKING:
 
     from config.household.equipment import ChargePoint
     from config.household.household_file import HouseholdFile
-    from planners.local_time.coming import Wish
     from planners.local_time.departures import DepartureAt
+    from planners.local_time.wished_departures import Wish
+    from planners.power.allowed_currents import AmpsSpan
     from planners.power.charging import ChargeModel
-    from planners.power.electrics import AmpsSpan
     from planners.rates.prices import Prices
 
 

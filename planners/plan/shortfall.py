@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from planners.plan.window import Slot
-    from planners.power.electrics import AmpsSpan
+    from planners.power.allowed_currents import AmpsSpan
 
 MOST_AMPS = 80
 """The highest current tried for a need that can't be met [A]: the highest of IEC 61851-1."""

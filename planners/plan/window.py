@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from planners.power.electrics import AmpsSpan
+    from planners.power.allowed_currents import AmpsSpan
     from planners.rates.prices import Prices, RateSpan
 
 

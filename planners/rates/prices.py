@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
     from zoneinfo import ZoneInfo
 
-    from config.files.series import PricePoint
+    from config.files.price_series import PricePoint
     from config.household.household_file import HouseholdFile
     from config.tariffs.tariff import Tariff
     from planners.rates.runs import RateRun, Rates

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from config.files.series import PricePoint
+    from config.files.price_series import PricePoint
     from config.tariffs.tariff import PriceFile, Tariff
 
 BAND = "price"

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from config.files.series import PricePoint
+    from config.files.price_series import PricePoint
     from config.tariffs.tariff import Tariff
     from planners.year.rates import YearRates
 

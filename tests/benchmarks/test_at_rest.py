@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner
 
 from config.household.loading import load_household
-from planners.power.electrics import highest_amps
+from planners.power.allowed_currents import highest_amps
 from tests.benchmarks import at_rest, latency
 from tests.benchmarks.households import demo, many, point_names
 from tests.benchmarks.machine import machine

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from config.files.series import load_prices
+from config.files.price_series import load_prices
 from config.household.loading import load_household
 
 EXAMPLES = Path(str(resources.files("config"))) / "examples"

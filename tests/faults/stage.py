@@ -14,7 +14,7 @@ from adapters.contract.topics import Topics
 from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehicle
 from config.household.loading import load_household
 from daemon.rehearsal.rehearsal import Evening, simulated_point, simulated_vehicle
-from planners.local_time.coming import next_departure
+from planners.local_time.wished_departures import next_departure
 from tests.faults.daemon_process import hurried
 from tests.faults.evenings import POINT, VEHICLE, Scene
 from tests.faults.handle import DaemonHandle

@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from config.files.series import PricePoint
+from config.files.price_series import PricePoint
 from config.household.household_file import HouseholdFile
 from planners.rates.prices import RateGrid, prices_of
 from tests.planners.households import household, series

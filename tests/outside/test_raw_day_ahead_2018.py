@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from config.files.series import load_prices
+from config.files.price_series import load_prices
 from planners.rates.prices import Prices, prices_of
 from tests.outside.day_ahead_2018 import BERLIN, price_points
 from tests.outside.raw_day_ahead_2018 import MISSING, raw_rows, raw_text, series_csv
@@ -23,7 +23,7 @@ from tests.planners.households import household, series
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from config.files.series import PricePoint
+    from config.files.price_series import PricePoint
 
 HOUR = timedelta(hours=1)
 PER_KWH = Decimal("0.001")

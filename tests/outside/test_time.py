@@ -10,8 +10,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from planners.local_time.coming import next_departure
 from planners.local_time.conversion import instant_of, instant_of_local, local_date, minute_of
+from planners.local_time.wished_departures import next_departure
 from planners.local_time.zone_offsets import offset_at, offsets_between
 from planners.rates.prices import prices_of
 from tests.planners.households import band, band_prices, bands, household

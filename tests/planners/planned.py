@@ -9,17 +9,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from config.household.household_file import HouseholdFile
-from planners.local_time.coming import next_departure
+from planners.local_time.wished_departures import next_departure
 from planners.plan.horizon import Situation
 from planners.plan.planning import make_plan
-from planners.power.electrics import AmpsSpan
+from planners.power.allowed_currents import AmpsSpan
 from planners.rates.prices import prices_of
 from tests.planners.households import band, bands
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
-    from config.files.series import PricePoint
+    from config.files.price_series import PricePoint
     from planners.plan.plan import Plan
 
 HERE = Path(__file__).parent

@@ -26,7 +26,7 @@ from adapters.ledger.rows import (
     to_micros,
 )
 from config.files.errors import LedgerError
-from config.files.series import PricePoint
+from config.files.price_series import PricePoint
 from planners.accounts.register import RegisterReading
 from tests.support.waiting import patience
 

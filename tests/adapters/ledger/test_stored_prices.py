@@ -15,7 +15,7 @@ from adapters.ledger.ledger import open_ledger
 from adapters.ledger.schema import MIGRATIONS
 from adapters.ledger.stored_prices import stored_prices
 from config.files.errors import LedgerError
-from config.files.series import PricePoint
+from config.files.price_series import PricePoint
 
 START = datetime(2026, 6, 3, tzinfo=UTC)
 POINTS = tuple(

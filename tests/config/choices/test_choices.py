@@ -13,10 +13,10 @@ from config.choices.choices_file import POINT, VEHICLE, ChoicesFile
 from config.choices.loading import load_choices
 from config.fields.value_types import Hours
 from config.files.errors import FileError
-from config.files.series import PricePoint
+from config.files.price_series import PricePoint
 from config.tariffs.tariff import WEEKDAYS
+from planners.power.allowed_currents import charge_model
 from planners.power.cautions import cautions
-from planners.power.electrics import charge_model
 from planners.rates.prices import prices_of
 from tests.config.choices.cases import CHOICES, DATA, driving, edited, load_text
 from tests.config.test_examples import CHOICES as EXAMPLE

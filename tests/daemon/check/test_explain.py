@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from config.files.series import PricePoint
+from config.files.price_series import PricePoint
 from config.household.metrics import Metrics
 from daemon.check.explain import COLUMNS, explain, explain_unwrapped
 from daemon.control.state import House

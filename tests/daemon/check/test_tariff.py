@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from config.files.series import PricePoint
+from config.files.price_series import PricePoint
 from daemon.check.tariff import explain_tariffs, explain_tonight
 from daemon.control.state import House
 from planners.rates.prices import prices_of

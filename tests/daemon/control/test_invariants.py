@@ -15,7 +15,7 @@ from adapters.contract.messages import Reading, VehicleReport
 from daemon.control.events import Assert, BusConnected, HouseChanged, TimePassed
 from daemon.messaging.outbox import command_message
 from daemon.messaging.status import status_of
-from planners.power.electrics import highest_amps
+from planners.power.allowed_currents import highest_amps
 from tests.daemon.worlds import EVENING, HOUR, MINUTE, POINT, World, household, kowhai
 
 if TYPE_CHECKING:

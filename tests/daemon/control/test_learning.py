@@ -12,7 +12,7 @@ from adapters.contract.messages import Reading, VehicleReport
 from daemon.control.events import AnnouncePlan, Issue, MeterRead, Note, TimePassed, VehicleReported
 from daemon.control.learning import AHEAD
 from daemon.control.state import Wishes, counted_soc_percent
-from planners.local_time.coming import Wish
+from planners.local_time.wished_departures import Wish
 from tests.daemon.worlds import (
     EVENING,
     HOUR,

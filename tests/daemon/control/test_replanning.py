@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from adapters.contract.messages import Reading
-from config.files.series import PricePoint
+from config.files.price_series import PricePoint
 from config.household.household_file import HouseholdFile
 from daemon.control.events import AnnouncePlan, HouseChanged, Issue, TimePassed, Warn
 from daemon.control.state import House, Wishes

@@ -9,7 +9,7 @@ import pytest
 from daemon.control.state import Wishes
 from daemon.messaging.answering import answer_of
 from daemon.messaging.status import status_of
-from planners.local_time.coming import Wish
+from planners.local_time.wished_departures import Wish
 from tests.daemon.worlds import (
     EVENING,
     HOUR,

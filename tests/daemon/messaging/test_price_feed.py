@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from adapters.contract.messages import PriceFeed, PriceStart
-from config.files.series import PricePoint
+from config.files.price_series import PricePoint
 from daemon.messaging.price_feed import SortedFeed, sort_feed
 from planners.rates.prices import Prices, prices_of
 from tests.daemon.worlds import HOUR, utc

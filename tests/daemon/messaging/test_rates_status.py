@@ -11,7 +11,7 @@ import pytest
 
 from adapters.contract.messages import KnownRates, Status, decode, encode
 from adapters.ledger.ledger import open_ledger
-from config.files.series import PricePoint
+from config.files.price_series import PricePoint
 from config.household.household_file import HouseholdFile
 from daemon.control.state import House, PointState
 from daemon.messaging.outbox import Outbox

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from config.files.series import PricePoint
+from config.files.price_series import PricePoint
 from config.tariffs.tariff import Tariff
 from daemon.control.events import NightFacts
 from daemon.control.state import House

@@ -24,8 +24,8 @@ from daemon.control.state import (
 )
 from daemon.nights.saved_state import PendingNights, memory_of, read_saved, saved_body
 from daemon.service.recovery import recover
-from planners.local_time.coming import Wish
 from planners.local_time.departures import DepartureAt
+from planners.local_time.wished_departures import Wish
 from tests.daemon.worlds import (
     EVENING,
     HOUR,

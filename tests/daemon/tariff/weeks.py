@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
-from config.files.series import PricePoint
+from config.files.price_series import PricePoint
 from daemon.tariff.days import days_of
 from planners.rates.prices import prices_of
 from tests.planners.households import band, bands, household, series

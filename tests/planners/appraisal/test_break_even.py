@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from config.files.series import PricePoint
+from config.files.price_series import PricePoint
 from planners.appraisal.appraising import appraise
 from planners.year.driving_days import days_of_year, local_midnight
 from tests.planners.appraised import (

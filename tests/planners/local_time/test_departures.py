@@ -11,7 +11,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from planners.local_time.coming import next_departure
 from planners.local_time.departures import (
     DepartureAt,
     assumed_plugged_in,
@@ -19,6 +18,7 @@ from planners.local_time.departures import (
     night_bounds,
     night_of,
 )
+from planners.local_time.wished_departures import next_departure
 from tests.planners.households import household
 
 WORKDAYS = ["mon", "tue", "wed", "thu", "fri"]

@@ -8,7 +8,7 @@ from decimal import Decimal
 
 import pytest
 
-from config.files.series import PricePoint
+from config.files.price_series import PricePoint
 from planners.plan.baselines import at_once, timer
 from planners.plan.window import window_of
 from planners.power.charging import ChargeModel

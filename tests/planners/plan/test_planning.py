@@ -11,10 +11,10 @@ from pathlib import Path
 import pytest
 
 from config.files.errors import TariffError
-from config.files.series import PricePoint
+from config.files.price_series import PricePoint
 from config.household.loading import load_household
-from planners.local_time.coming import next_departure
 from planners.local_time.departures import DepartureAt
+from planners.local_time.wished_departures import next_departure
 from planners.plan.horizon import Situation
 from planners.plan.planning import make_plan
 from planners.rates.prices import prices_of

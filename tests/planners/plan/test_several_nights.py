@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from config.files.series import PricePoint
+from config.files.price_series import PricePoint
 from planners.plan.horizon import Situation, departures_known
 from planners.plan.planning import make_plan
 from planners.rates.prices import prices_of

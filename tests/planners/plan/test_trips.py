@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from planners.local_time.coming import departures_to_plan, next_departure
+from planners.local_time.wished_departures import departures_to_plan, next_departure
 from tests.planners.households import household
 from tests.planners.planned import EVERY_DAY, DemoHousehold, minutes, utc
 

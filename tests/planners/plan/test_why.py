@@ -6,7 +6,7 @@ from decimal import Decimal
 
 import pytest
 
-from config.files.series import PricePoint
+from config.files.price_series import PricePoint
 from tests.planners.households import band, bands, series
 from tests.planners.planned import DemoHousehold, minutes, utc
 

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from config.household.household_file import HouseholdFile
 from planners.local_time.conversion import minute_of
 from planners.plan.window import window_of
-from planners.power.electrics import amps_allowed, highest_amps
+from planners.power.allowed_currents import amps_allowed, highest_amps
 from planners.power.home_load import home_load
 from planners.rates.prices import prices_of
 from tests.planners.households import band, bands

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from config.files.errors import FileError
 from config.household.household_file import HouseholdFile
 from config.household.loading import load_household
-from planners.power.electrics import highest_amps
+from planners.power.allowed_currents import highest_amps
 
 Point = tuple[float, str]
 

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from config.files.series import PricePoint
+from config.files.price_series import PricePoint
 from planners.rates.prices import Prices, prices_of
 from tests.planners.evaluator import DAYS, evaluate
 from tests.planners.households import band, bands, household, series

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from config.files.series import PricePoint, load_prices
+from config.files.price_series import PricePoint, load_prices
 from planners.local_time.conversion import local_date
 from planners.rates.prices import prices_of
 from tests.planners.households import household, series

@@ -8,7 +8,7 @@ from decimal import Decimal
 from hypothesis import given
 from hypothesis import strategies as st
 
-from config.files.series import PricePoint
+from config.files.price_series import PricePoint
 from planners.rates.prices import prices_of
 from tests.planners.households import household, series
 from tests.planners.rates.test_prices_evaluated import DAY, MINUTE, assert_same, per_day, windows

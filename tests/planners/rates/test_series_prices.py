@@ -8,7 +8,7 @@ from decimal import Decimal
 import pytest
 
 from config.files.errors import TariffError
-from config.files.series import PricePoint
+from config.files.price_series import PricePoint
 from planners.rates.prices import Prices, prices_of
 from tests.planners.households import band, bands, household, series
 

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import pytest
 
-from config.files.series import PricePoint
+from config.files.price_series import PricePoint
 from planners.rates.prices import Prices, prices_of
 from tests.planners.households import household, series
 

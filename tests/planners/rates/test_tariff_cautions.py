@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from config.files.series import PricePoint
+from config.files.price_series import PricePoint
 from daemon.check.explain import explain_unwrapped
 from daemon.control.state import House
 from planners.rates.prices import prices_of

@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from config.files.errors import Fault, FileError
-from config.files.series import PricePoint, load_prices
+from config.files.price_series import PricePoint, load_prices
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from planners.power.electrics import charge_model, highest_amps
+from planners.power.allowed_currents import charge_model, highest_amps
 from tests.planners.planned import DemoHousehold
 
 
