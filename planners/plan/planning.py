@@ -69,7 +69,7 @@ def explained(draft: Draft) -> Plan:
     departure = horizon.situation.departure
     window = horizon.window.until(departure.ready_by)
     other = alternatives_to(horizon, solution)
-    return replace(plan, why=why(plan, window, horizon.file.zone, departure.max_rate, other))
+    return replace(plan, why=why(plan, window, horizon.file, departure.max_rate, other))
 
 
 def draft_plan(file: HouseholdFile, prices: Prices, situation: Situation) -> Draft:

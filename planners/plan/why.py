@@ -9,12 +9,15 @@ from typing import TYPE_CHECKING
 from config.fields.value_types import WATT_HOURS_PER_KWH
 from planners.accounts.money import format_money
 from planners.plan.alternatives import MENTIONED_KWH
+from planners.power.cautions import is_beyond_socket
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
     from datetime import datetime
     from zoneinfo import ZoneInfo
 
+    from config.household.equipment import ChargePoint
+    from config.household.household_file import HouseholdFile
     from planners.plan.alternatives import Alternatives
     from planners.plan.plan import Plan
     from planners.plan.window import Window
@@ -31,7 +34,7 @@ DAY = timedelta(days=1)
 def why(
     plan: Plan,
     window: Window,
-    zone: ZoneInfo,
+    file: HouseholdFile,
     max_rate: Decimal | None,
     alternatives: Alternatives | None,
 ) -> tuple[str, ...]:
@@ -43,8 +46,8 @@ def why(
         The plan.
     window : Window
         The slots and rates from which the plan was chosen.
-    zone : ZoneInfo
-        The reader's time zone.
+    file : HouseholdFile
+        The household, for the reader's time zone and what the charge point is.
     max_rate : Decimal or None
         The most that energy past the need may cost [currency per kWh].
     alternatives : Alternatives or None
@@ -55,13 +58,14 @@ def why(
     tuple of str
         Whole sentences, the most important first.
     """
+    zone, point = file.zone, file.charge_points[plan.charge_point]
     return (
         *_hours_used(plan, zone),
         *_hours_avoided(plan, window),
         *_baselines(plan),
-        *(_alternatives(plan, alternatives, zone) if alternatives else ()),
+        *(_alternatives(plan, alternatives, point, zone) if alternatives else ()),
         *_left_out(plan, window, max_rate),
-        *_shortfall(plan, zone),
+        *_shortfall(plan, point, zone),
         *_estimates(plan, zone),
         *_usage_tiers(window),
     )
@@ -134,7 +138,9 @@ def _baselines(plan: Plan) -> Iterator[str]:
             yield f"Charging {rule} would cost the same."
 
 
-def _alternatives(plan: Plan, other: Alternatives, zone: ZoneInfo) -> Iterator[str]:
+def _alternatives(
+    plan: Plan, other: Alternatives, point: ChargePoint, zone: ZoneInfo
+) -> Iterator[str]:
     shifts = [
         (way, _compared(cost - other.cost, plan))
         for way, cost in (("earlier", other.earlier), ("later", other.later))
@@ -150,12 +156,17 @@ def _alternatives(plan: Plan, other: Alternatives, zone: ZoneInfo) -> Iterator[s
         more = _compared(cost - other.cost, plan)
         yield f"With {count} instead of {plan.starts} it would cost {more}."
     for current in other.currents:
+        amps = _amps(current.amps, point)
         if current.short_kwh > MENTIONED_KWH:
-            yield f"At {current.amps:g} A it would end {current.short_kwh:.1f} kWh short."
+            yield f"At {amps} it would end {current.short_kwh:.1f} kWh short."
         else:
             more = _compared(current.cost - other.cost, plan)
-            yield f"At {current.amps:g} A it would cost {more}."
+            yield f"At {amps} it would cost {more}."
     yield from _later_nights(plan, other, zone)
+
+
+def _amps(amps: float, point: ChargePoint) -> str:
+    return f"{amps:g} A{', with fixed equipment,' if is_beyond_socket(point, amps) else ''}"
 
 
 def _compared(more: float, plan: Plan) -> str:
@@ -191,7 +202,7 @@ def _left_out(plan: Plan, window: Window, max_rate: Decimal | None) -> Iterator[
         yield left + "the rest is not worth another start."
 
 
-def _shortfall(plan: Plan, zone: ZoneInfo) -> Iterator[str]:
+def _shortfall(plan: Plan, point: ChargePoint, zone: ZoneInfo) -> Iterator[str]:
     short = plan.shortfall
     if short is None:
         return
@@ -205,7 +216,7 @@ def _shortfall(plan: Plan, zone: ZoneInfo) -> Iterator[str]:
             f" {_clock(short.earliest_ready, zone, '%a %d %b %H:%M')} at the earliest."
         )
     if short.amps_that_would_do is not None:
-        yield f"{short.amps_that_would_do:g} A would do it in time."
+        yield f"{_amps(short.amps_that_would_do, point)} would do it in time."
 
 
 def _estimates(plan: Plan, zone: ZoneInfo) -> Iterator[str]:

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from config.household.equipment import SOCKET_AMPS
+
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from config.household.equipment import ChargePoint
     from config.household.household_file import HouseholdFile
-
-HOUSEHOLD_SOCKET_AMPS = 10
-"""The most a household socket carries for hours [A]; its marking is no continuous rating."""
 
 PORTABLE = 2
 """IEC 61851-1 charging mode of a socket with an in-cable box."""
@@ -43,16 +44,26 @@ def cautions(file: HouseholdFile, charge_point: str) -> tuple[str, ...]:
         )
     fuse = file.household.main_fuse_amps
     if fuse is not None:
-        left = max(0.0, fuse - point.max_amps)
-        sentences.append(
-            f"The main fuse of {fuse:g} A carries the whole house: with {point.max_amps:g} A for"
-            f" charging, {left:g} A are left for everything else."
-        )
+        sentences.append(_about_fuse(fuse, file.charge_points))
     sentences.append(
         "Software and MQTT are no protective device. Local wiring rules and a licensed electrician"
         " decide what may be connected."
     )
     return tuple(sentences)
+
+
+def is_beyond_socket(point: ChargePoint, amps: float) -> bool:
+    """Tell whether a current needs fixed equipment where there is a socket now."""
+    return point.charging_mode == PORTABLE and amps > max(SOCKET_AMPS, point.max_amps)
+
+
+def _about_fuse(fuse: float, points: Mapping[str, ChargePoint]) -> str:
+    drawn = min(fuse, sum(point.max_amps for point in points.values()))
+    together = f" at {' and '.join(points)} together" if len(points) > 1 else ""
+    return (
+        f"The main fuse of {fuse:g} A carries the whole house: with {drawn:g} A for"
+        f" charging{together}, {fuse - drawn:g} A are left for everything else."
+    )
 
 
 def _about_outlet(point: ChargePoint) -> str:
@@ -61,14 +72,14 @@ def _about_outlet(point: ChargePoint) -> str:
             f"A fixed charge point needs its own circuit, with conductors and breaker sized for"
             f" {point.max_amps:g} A of continuous load by the local code: an electrician's work."
         )
-    if point.max_amps > HOUSEHOLD_SOCKET_AMPS:
+    if point.max_amps > SOCKET_AMPS:
         return (
             f"{point.max_amps:g} A for hours is more than a household socket is good for: the file"
             " says that a licensed electrician has checked this circuit for it. Have it checked"
             " again whenever anything on the circuit changes."
         )
     return (
-        f"A household socket carries at most {HOUSEHOLD_SOCKET_AMPS} A for hours, whatever is"
+        f"A household socket carries at most {SOCKET_AMPS} A for hours, whatever is"
         f" marked on it; this one is limited to {point.max_amps:g} A. Use no extension lead, and"
         " call an electrician if the socket gets warm."
     )

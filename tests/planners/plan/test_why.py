@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from decimal import Decimal
 
 import pytest
@@ -123,6 +124,33 @@ def test_a_need_out_of_reach_is_explained() -> None:
         "Charging without a pause would be done at Thu 04 Jun 08:55 at the earliest.",
         "61 A would do it in time.",
     )
+
+
+SOCKET = {"charging_mode": 2, "max_amps": 10.0}
+CHECKED = {"charging_mode": 2, "max_amps": 16.0, "circuit_checked_by_electrician": True}
+
+
+@pytest.mark.parametrize("point", [SOCKET, CHECKED])
+def test_no_sentence_suggests_a_current_that_a_socket_must_not_carry(
+    point: dict[str, object],
+) -> None:
+    """A reader with a socket is shown that a higher current needs fixed equipment."""
+    late = DemoHousehold(point=point, leaves={"need_percent": 60.0})
+    assert re.fullmatch(
+        r"\d\d A, with fixed equipment, would do it in time.",
+        late.plan(10.0, "2026-06-03T17:00:00").why[-1],
+    )
+    higher = [s for s in DemoHousehold(point=point).plan(30.0, EVENING).why if " A" in s[:8]]
+    assert higher
+    assert all(", with fixed equipment, it would cost" in sentence for sentence in higher)
+
+
+def test_a_current_that_the_circuit_carries_needs_no_word_on_equipment() -> None:
+    """The socket is checked for 32 A, or the current is one that any socket carries."""
+    checked = DemoHousehold(point=CHECKED | {"max_amps": 32.0})
+    assert "At 16 A it would cost the same." in checked.plan(35.0, EVENING).why
+    short = DemoHousehold(point=SOCKET | {"max_amps": 6.0}, leaves={"need_percent": 60.0})
+    assert short.plan(45.0, "2026-06-03T13:00:00").why[-1] == "7 A would do it in time."
 
 
 def test_a_departure_past_its_margin_is_explained() -> None:

@@ -57,6 +57,21 @@ def test_the_main_fuse_carries_the_house_as_well(fuse: float, left: str) -> None
     assert f"{left} are left for everything else" in text
 
 
+@pytest.mark.parametrize(("fuse", "drawn", "left"), [(40, 40, 0), (63, 48, 15)])
+def test_charge_points_are_counted_together_under_the_main_fuse(
+    fuse: float, drawn: int, left: int
+) -> None:
+    """Two points may charge at once: what is left is beside both."""
+    file = DemoHousehold({"main_fuse_amps": fuse}).file()
+    garage = file.charge_points["driveway"].model_copy(update={"max_amps": 16.0})
+    both = file.model_copy(update={"charge_points": file.charge_points | {"garage": garage}})
+    for name in both.charge_points:
+        assert (
+            f"with {drawn} A for charging at driveway and garage together, {left} A are left for"
+            " everything else."
+        ) in " ".join(cautions(both, name))
+
+
 def test_without_a_fuse_in_the_file_no_caution_mentions_one() -> None:
     """No guess about a fuse that was not declared."""
     assert "fuse" not in text_of(None, charging_mode=3, max_amps=32.0)
