@@ -10,7 +10,8 @@ import numpy as np
 from config.tariffs.bands import calendar_mask
 from config.tariffs.calendar_words import WEEKDAY_NAMES, clock, hours_in_words
 from planners.local_time.conversion import instant_of, minute_of
-from planners.local_time.zone_offsets import offsets_between, standard_offsets_between
+from planners.local_time.standard_time import standard_offsets_between
+from planners.local_time.zone_offsets import offsets_between
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from config.tariffs.tariff import Tariff
+    from planners.local_time.zone_offsets import Offsets
 
 _LOOK_AHEAD = timedelta(days=366)
 _HOUR = 60
@@ -46,14 +48,15 @@ def clock_lines(tariff: Tariff, zone: ZoneInfo, now: datetime) -> Iterator[str]:
         yield f"    The hours follow the local clock, which {change}."
         return
     first, last = minute_of(now), minute_of(now + _LOOK_AHEAD)
-    standard = int(standard_offsets_between(zone, first, first).minutes[0])
-    yield (
-        f"    The hours follow standard time, {_offset(standard)}, all year. The local clock"
-        f" {change}."
-    )
-    ahead = {int(minutes) - standard for minutes in offsets_between(zone, first, last).minutes}
-    for shift in sorted(ahead - {0}):
-        yield f"    {_by_the_local_clock(tariff, shift)}"
+    standard = standard_offsets_between(zone, first, last)
+    local = offsets_between(zone, first, last)
+    yield f"    The hours follow standard time, {_standard(standard)}. The local clock {change}."
+    if len(standard.starts) > 1:
+        yield "    Ask your supplier whether the meter's clock changes on that day too."
+    changes = np.union1d(standard.starts, local.starts)
+    for shift in np.unique(local.to_local(changes) - standard.to_local(changes)).tolist():
+        if shift:
+            yield f"    {_by_the_local_clock(tariff, shift)}"
 
 
 def _next_change(zone: ZoneInfo, now: datetime) -> str:
@@ -66,6 +69,24 @@ def _next_change(zone: ZoneInfo, now: datetime) -> str:
         f"next changes on {WEEKDAY_NAMES[before.weekday()]} {before.day}"
         f" {before:%B %Y}, when {before:%H:%M} becomes {after:%H:%M}"
     )
+
+
+def _standard(standard: Offsets) -> str:
+    """Say which offset from UTC standard time has in the coming year, and when that changes."""
+    offsets = [_offset(minutes) for minutes in standard.minutes.tolist()]
+    if len(offsets) == 1:
+        return f"{offsets[0]}, all year"
+    days = [
+        instant_of(start + minutes)
+        for start, minutes in zip(
+            standard.starts.tolist()[1:], standard.minutes.tolist(), strict=False
+        )
+    ]
+    later = (
+        f"and {offset} from {WEEKDAY_NAMES[day.weekday()]} {day.day} {day:%B %Y}"
+        for day, offset in zip(days, offsets[1:], strict=True)
+    )
+    return ", ".join([offsets[0], *later])
 
 
 def _offset(minutes: int) -> str:

@@ -4,21 +4,25 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from dataclasses import dataclass
-from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from datetime import UTC
+from functools import partial
+from typing import TYPE_CHECKING, Self, TypeVar
 
 import numpy as np
 
-from planners.local_time.conversion import EPOCH, MINUTE, instant_of, minute_of
+from planners.local_time.conversion import EPOCH, MINUTE, instant_of
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
     from zoneinfo import ZoneInfo
 
     from numpy.typing import NDArray
 
-PROBE_MINUTES = 1440
-"""How often to look for a change [min]. Daily is enough: since 1970 no zone changed twice in six
-days (IANA 2026f, all zones)."""
+PROBE_MINUTES = 5 * 1440
+"""How often to look for a change [min]. Every five days is enough: since 1970 no zone changed twice
+in six days (IANA 2026f, all zones)."""
+
+State = TypeVar("State")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -35,6 +39,12 @@ class Offsets:
 
     starts: NDArray[np.int64]
     minutes: NDArray[np.int64]
+
+    @classmethod
+    def of(cls, changes: Sequence[tuple[int, int]]) -> Self:
+        """Collect changes, each a UTC minute and the offset from then on."""
+        starts, minutes = zip(*changes, strict=True)
+        return cls(np.array(starts, np.int64), np.array(minutes, np.int64))
 
     def to_local(self, utc_minutes: NDArray[np.int64]) -> NDArray[np.int64]:
         """Return what the clock shows.
@@ -105,51 +115,42 @@ def offsets_between(zone: ZoneInfo, first: int, last: int) -> Offsets:
     Offsets
         The offset at `first` and every change until `last`.
     """
-    starts, minutes = [first], [offset_at(zone, first)]
-    known = first
-    while known < last:
-        probe = min(known + PROBE_MINUTES, last)
-        offset = offset_at(zone, probe)
-        if offset != minutes[-1]:
-            starts.append(_change_between(zone, known, probe))
-            minutes.append(offset)
-        known = probe
-    return Offsets(np.array(starts, np.int64), np.array(minutes, np.int64))
+    return Offsets.of(changes_between(partial(offset_at, zone), first, last))
 
 
-def _change_between(zone: ZoneInfo, known: int, probe: int) -> int:
-    """Find the first minute of the new offset between two minutes."""
-    old = offset_at(zone, known)
-
-    def changed(minute: int) -> bool:
-        return offset_at(zone, minute) != old
-
-    return known + bisect_left(range(known, probe), True, key=changed)  # noqa: FBT003 - sought
-
-
-def standard_offsets_between(zone: ZoneInfo, first: int, last: int) -> Offsets:
-    """Find the offsets of a zone's standard time between two UTC minutes.
-
-    Standard time is the smaller offset of 1 January and 1 July. That is true in both hemispheres,
-    and for zones whose law calls summer time the standard and winter time the exception.
+def changes_between(
+    state_at: Callable[[int], State], first: int, last: int
+) -> list[tuple[int, State]]:
+    """Find a clock's state at a UTC minute, and its changes until another one.
 
     Parameters
     ----------
-    zone : ZoneInfo
-        Zone.
+    state_at : callable
+        Returns the state at a UTC minute.
     first, last : int
         UTC minutes, in order.
 
     Returns
     -------
-    Offsets
-        One offset for each UTC year.
+    list of (int, state)
+        `first` with its state, and the first minute of each new state, until `last`.
     """
-    starts: list[int] = []
-    minutes: list[int] = []
-    for year in range(instant_of(first).year, instant_of(last).year + 1):
-        january = minute_of(datetime(year, 1, 1, tzinfo=UTC))
-        july = minute_of(datetime(year, 7, 1, tzinfo=UTC))
-        starts.append(january)
-        minutes.append(min(offset_at(zone, january), offset_at(zone, july)))
-    return Offsets(np.array(starts, np.int64), np.array(minutes, np.int64))
+    found = [(first, state_at(first))]
+    known = first
+    while known < last:
+        probe = min(known + PROBE_MINUTES, last)
+        state = state_at(probe)
+        if state != found[-1][1]:
+            found.append((_change_between(state_at, known, probe), state))
+        known = probe
+    return found
+
+
+def _change_between(state_at: Callable[[int], State], known: int, probe: int) -> int:
+    """Find the first minute of the new state between two minutes."""
+    old = state_at(known)
+
+    def changed(minute: int) -> bool:
+        return state_at(minute) != old
+
+    return known + bisect_left(range(known, probe), True, key=changed)  # noqa: FBT003 - sought

@@ -12,7 +12,8 @@ from config.files.errors import TariffError
 from config.tariffs.bands import band_table, names_holidays
 from planners.local_time.conversion import DAY_MINUTES, instant_of
 from planners.local_time.day_kinds import minutes_of_days
-from planners.local_time.zone_offsets import Offsets, offsets_between, standard_offsets_between
+from planners.local_time.standard_time import standard_offsets_between
+from planners.local_time.zone_offsets import Offsets, offsets_between
 from planners.rates.runs import RateRun, Rates, run_starts
 from planners.rates.usage_tiers import band_rate, usage_tiers_of
 

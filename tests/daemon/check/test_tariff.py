@@ -187,16 +187,43 @@ def test_public_holidays_with_their_own_hours_name_the_next_two() -> None:
             ],
         ),
         (
-            # UTC+1 on 1 January and 1 July, and put back for good in September 2026.
+            # Put back for good on 20 September 2026.
             "Africa/Casablanca",
             [
                 (
-                    "The hours follow standard time, UTC+1, all year. The local clock next"
-                    " changes on Sunday 20 September 2026, when 02:00 becomes 01:00."
+                    "The hours follow standard time, UTC+1, and UTC+0 from Sunday 20 September"
+                    " 2026. The local clock next changes on Sunday 20 September 2026, when 02:00"
+                    " becomes 01:00."
+                ),
+                "Ask your supplier whether the meter's clock changes on that day too.",
+            ],
+        ),
+        (
+            # Summer time became standard time on 1 November 2026.
+            "America/Vancouver",
+            [
+                (
+                    "The hours follow standard time, UTC-8, and UTC-7 from Sunday 1 November 2026."
+                    " The local clock does not change in the coming year."
+                ),
+                "Ask your supplier whether the meter's clock changes on that day too.",
+                (
+                    "In summer the local clock is 1 h ahead: by it, night is 22:00 to 08:00, peak"
+                    " is 08:00 to 12:00 and 18:00 to 22:00, and the tariff's day begins at 01:00."
+                ),
+            ],
+        ),
+        (
+            # Winter time is the exception by law, and standard time for a meter.
+            "Europe/Dublin",
+            [
+                (
+                    "The hours follow standard time, UTC+0, all year. The local clock next"
+                    " changes on Sunday 25 October 2026, when 02:00 becomes 01:00."
                 ),
                 (
-                    "At times the local clock is 1 h behind: by it, night is 20:00 to 06:00, peak"
-                    " is 06:00 to 10:00 and 16:00 to 20:00, and the tariff's day begins at 23:00."
+                    "In summer the local clock is 1 h ahead: by it, night is 22:00 to 08:00, peak"
+                    " is 08:00 to 12:00 and 18:00 to 22:00, and the tariff's day begins at 01:00."
                 ),
             ],
         ),

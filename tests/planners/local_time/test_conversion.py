@@ -20,7 +20,7 @@ from planners.local_time.conversion import (
     instant_of_local,
     minute_of,
 )
-from planners.local_time.zone_offsets import offsets_between, standard_offsets_between
+from planners.local_time.zone_offsets import offsets_between
 
 ZONES = [
     "Europe/London",
@@ -83,34 +83,6 @@ def test_instants_within_a_minute_belong_to_it() -> None:
     """Minutes are rounded down, before 1970 too."""
     assert minute_of(EPOCH + timedelta(seconds=59.9)) == 0
     assert minute_of(EPOCH - timedelta(seconds=0.1)) == -1
-
-
-@pytest.mark.parametrize(
-    ("zone", "year", "offset"),
-    [
-        ("Europe/Dublin", 2026, 0),
-        ("Pacific/Auckland", 2026, 720),
-        ("Antarctica/Troll", 2026, 0),
-        ("Asia/Kathmandu", 2026, 345),
-        ("Asia/Pyongyang", 2017, 510),
-        ("Asia/Pyongyang", 2019, 540),
-    ],
-)
-def test_standard_time_is_the_smaller_offset_of_the_year(zone: str, year: int, offset: int) -> None:
-    """On both hemispheres, without daylight saving, and where standard time itself changed."""
-    minute = minute_of(datetime(year, 6, 1, tzinfo=UTC))
-    found = standard_offsets_between(ZoneInfo(zone), minute, minute + 1440)
-    assert found.minutes.tolist() == [offset]
-
-
-def test_standard_time_of_two_years_changes_with_the_year() -> None:
-    """Pyongyang's clocks moved in May 2018: each UTC year has its own standard time."""
-    first = minute_of(datetime(2018, 12, 31, tzinfo=UTC))
-    found = standard_offsets_between(ZoneInfo("Asia/Pyongyang"), first, first + 2880)
-    assert found.to_local(np.array([first, first + 1440])).tolist() == [
-        first + 510,
-        first + 1440 + 540,
-    ]
 
 
 @pytest.mark.parametrize("day", [date(1970, 1, 1), date(2028, 2, 29), date(1969, 12, 31)])
