@@ -145,9 +145,11 @@ def _situation(state: PointState, departure: DepartureAt, now: datetime, house: 
         targets = (departure.need_percent, departure.want_percent)
         soc = next((t for t in targets if t - NEARLY_PERCENT < soc < t), soc)
     later = _later(state, departure, now, house)
+    by_hours = state.pilot is None
     if skip_until is not None and skip_until > now:
-        return Situation(skip_until, soc, departure, later=later)
-    return Situation(now, soc, departure, on=on, since=state.switched_at, later=later)
+        return Situation(skip_until, soc, departure, later=later, by_hours=by_hours)
+    since = state.switched_at
+    return Situation(now, soc, departure, on=on, since=since, later=later, by_hours=by_hours)
 
 
 def _later(

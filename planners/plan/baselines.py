@@ -56,31 +56,31 @@ def timer(window: Window, model: ChargeModel, from_kwh: float, to_kwh: float) ->
     Outcome
         Energy and cost at the meter; less energy than wanted if those hours are too few.
     """
-    if any(slot.span.band == BAND for slot in window.slots):
+    usable = [slot for slot in window.slots if slot.amps > 0]
+    if any(slot.span.band == BAND for slot in usable):
         return _cheapest_run(window, model, from_kwh, to_kwh)
-    lowest = min((slot.span.rate for slot in window.slots), default=None)
-    cheapest = [slot for slot in window.slots if slot.span.rate == lowest]
+    lowest = min((slot.span.rate for slot in usable), default=None)
+    cheapest = [slot for slot in usable if slot.span.rate == lowest]
     return _charge_through(cheapest, model, from_kwh, to_kwh)
 
 
 def _cheapest_run(window: Window, model: ChargeModel, from_kwh: float, to_kwh: float) -> Outcome:
-    if any(tick.amps != model.amps for tick in window.ticks):
-        runs = (
-            _charge_through(window.ticks[i:], model, from_kwh, to_kwh)
-            for i in range(len(window.ticks))
-        )
+    ticks = [tick for tick in window.ticks if tick.amps > 0]
+    if any(tick.amps != model.amps for tick in ticks):
+        runs = (_charge_through(ticks[i:], model, from_kwh, to_kwh) for i in range(len(ticks)))
         return max(runs, key=lambda run: (round(run.energy_kwh, 9), -run.cost))
-    steps = ladder(model, from_kwh, to_kwh, window.tick_hours, len(window.ticks))
+    steps = ladder(model, from_kwh, to_kwh, window.tick_hours, len(ticks))
     if steps.rungs == 0:
         return Outcome(0.0, 0.0)
-    costs = np.correlate(window.rates_per_kwh, steps.metered_kwh, mode="valid")
+    rates = np.array([float(tick.span.rate) for tick in ticks])
+    costs = np.correlate(rates, steps.metered_kwh, mode="valid")
     return Outcome(energy_kwh=float(steps.metered_kwh.sum()), cost=float(costs.min()))
 
 
 def _charge_through(
     slots: Sequence[Slot], model: ChargeModel, from_kwh: float, to_kwh: float
 ) -> Outcome:
-    # Every rule waits while the rest of the home needs the current.
+    # Every rule waits while the vehicle can't charge.
     slots = [slot for slot in slots if slot.amps > 0]
     hours = (slot.hours for slot in slots)
     bought = climb(model, from_kwh, to_kwh, hours, (slot.amps for slot in slots))

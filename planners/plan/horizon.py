@@ -50,6 +50,9 @@ class Situation:
     later : tuple of DepartureAt
         Later departures to plan for as well. Each departure before one of them says when the
         vehicle returns and what the trip uses.
+    by_hours : bool
+        Whether the vehicle counts as plugged in only in the `plugged_in` hours of its charge
+        point, if it declares any; False if the hardware reports that the vehicle is there.
     """
 
     now: datetime
@@ -58,6 +61,7 @@ class Situation:
     on: bool = False
     since: datetime | None = None
     later: tuple[DepartureAt, ...] = ()
+    by_hours: bool = True
 
     @property
     def departures(self) -> tuple[DepartureAt, ...]:
@@ -81,9 +85,8 @@ class Horizon:
     problem: PlanningProblem
 
     def amps_allowed(self, start: datetime, end: datetime) -> tuple[AmpsSpan, ...]:
-        """Return the currents that the rest of the home leaves."""
-        vehicle = self.situation.departure.vehicle
-        return amps_allowed(self.file, self.charge_point, vehicle, start, end)
+        """Return the currents that the rest of the home and the plugged-in hours leave."""
+        return _amps_allowed(self.file, self.situation, start, end)
 
     @property
     def point(self) -> ChargePoint:
@@ -169,10 +172,18 @@ def horizon_of(file: HouseholdFile, prices: Prices, situation: Situation) -> Hor
         situation.now,
         situation.departures[-1].ready_by,
         file.household.tick_minutes,
-        partial(amps_allowed, file, file.vehicles[vehicle].charge_point, vehicle),
+        partial(_amps_allowed, file, situation),
     )
     model = charge_model(file, vehicle)
     return Horizon(file, situation, model, window, _problem(file, window, model, situation))
+
+
+def _amps_allowed(
+    file: HouseholdFile, situation: Situation, start: datetime, end: datetime
+) -> tuple[AmpsSpan, ...]:
+    vehicle = situation.departure.vehicle
+    point = file.vehicles[vehicle].charge_point
+    return amps_allowed(file, point, vehicle, start, end, by_hours=situation.by_hours)
 
 
 def _in_the_last_days(situation: Situation) -> Situation:

@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, NamedTuple
 
+from planners.local_time.departures import assumed_plugged_in
 from planners.plan.alternatives import alternatives_to
 from planners.plan.baselines import at_once, timer
 from planners.plan.horizon import Horizon, Situation, horizon_of, kwh_at_any_price
@@ -22,9 +23,9 @@ from planners.solver.problem import NEED_TOLERANCE_KWH
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from config.household.household_file import HouseholdFile
+    from config.household.household_file import Hours, HouseholdFile
     from planners.plan.plan import Period
-    from planners.plan.window import Slot
+    from planners.plan.window import Slot, Window
     from planners.power.charging import Ladder
     from planners.rates.prices import Prices
     from planners.solver.solution import Solution
@@ -69,7 +70,18 @@ def explained(draft: Draft) -> Plan:
     departure = horizon.situation.departure
     window = horizon.window.until(departure.ready_by)
     other = alternatives_to(horizon, solution)
-    return replace(plan, why=why(plan, window, horizon.file, departure.max_rate, other))
+    hours = _hours_that_limit(horizon, window)
+    reasons = why(plan, window, horizon.file, departure.max_rate, other, hours=hours)
+    return replace(plan, why=reasons)
+
+
+def _hours_that_limit(horizon: Horizon, window: Window) -> Hours | None:
+    """Return the plugged-in hours, if some of the time before the departure is outside them."""
+    point, zone = horizon.point, horizon.file.zone
+    if point.plugged_in is None or not horizon.situation.by_hours:
+        return None
+    inside = all(assumed_plugged_in(point, slot.start, zone) for slot in window.slots)
+    return None if inside else point.plugged_in
 
 
 def draft_plan(file: HouseholdFile, prices: Prices, situation: Situation) -> Draft:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from config.household.equipment import ChargePoint
-    from config.household.household_file import HouseholdFile
+    from config.household.household_file import Hours, HouseholdFile
     from planners.plan.alternatives import Alternatives
     from planners.plan.plan import Plan
     from planners.plan.window import Window
@@ -37,6 +37,8 @@ def why(
     file: HouseholdFile,
     max_rate: Decimal | None,
     alternatives: Alternatives | None,
+    *,
+    hours: Hours | None = None,
 ) -> tuple[str, ...]:
     """Explain in plain sentences why a plan charges when it does.
 
@@ -52,6 +54,8 @@ def why(
         The most that energy past the need may cost [currency per kWh].
     alternatives : Alternatives or None
         Costs of other choices; None if nothing is charged.
+    hours : Hours or None
+        The hours in which the vehicle counts as plugged in; None if they leave all of the time.
 
     Returns
     -------
@@ -61,6 +65,7 @@ def why(
     zone, point = file.zone, file.charge_points[plan.charge_point]
     return (
         *_hours_used(plan, zone),
+        *_hours_plugged_in(plan, hours),
         *_hours_avoided(plan, window),
         *_baselines(plan),
         *(_alternatives(plan, alternatives, point, zone) if alternatives else ()),
@@ -103,10 +108,19 @@ def _hours_used(plan: Plan, zone: ZoneInfo) -> Iterator[str]:
     )
 
 
+def _hours_plugged_in(plan: Plan, hours: Hours | None) -> Iterator[str]:
+    if hours is not None:
+        times = str(hours).replace("-", " to ")
+        yield (
+            f"{plan.vehicle} counts as plugged in only from {times} (plugged_in): charging is"
+            " planned only then."
+        )
+
+
 def _hours_avoided(plan: Plan, window: Window) -> Iterator[str]:
     if not plan.periods:
         return
-    spans = {(tick.span.band, tick.span.rate) for tick in window.slots}
+    spans = {(slot.span.band, slot.span.rate) for slot in window.slots if slot.amps > 0}
     dearest_used = max(period.cost / period.kwh for period in plan.periods)
     dearer = sorted((rate, band) for band, rate in spans if float(rate) > dearest_used + 1e-9)
     if dearer:
@@ -190,7 +204,8 @@ def _left_out(plan: Plan, window: Window, max_rate: Decimal | None) -> Iterator[
         return
     left = f"Stops at {plan.reaches_percent:.0f} % of the {plan.want_percent:.0f} % wanted: "
     charging = {tick.start for tick in window.ticks if plan.period_at(tick.start)}
-    unused = [tick.span.rate for tick in window.ticks if tick.start not in charging]
+    open_to_it = [tick for tick in window.ticks if tick.amps > 0]
+    unused = [tick.span.rate for tick in open_to_it if tick.start not in charging]
     if not unused or max_rate is None:
         yield left + "there is no time for more."
     elif min(unused) > max_rate:

@@ -1,7 +1,8 @@
 """Find the currents that a household file allows, and the charge model they give.
 
 No current may ever exceed `highest_amps`. In hours in which the rest of the home is known to draw
-current, less is left: `amps_allowed` says when, and how much.
+current, less is left, and nothing while no vehicle counts as plugged in: `amps_allowed` says when,
+and how much.
 """
 
 from __future__ import annotations
@@ -14,16 +15,19 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from config.household.consistency import lowest_amps
-from planners.local_time.conversion import instant_of, minute_of
+from planners.local_time.conversion import DAY_MINUTES, instant_of, minute_of
+from planners.local_time.zone_offsets import offsets_between
 from planners.power.charging import ChargeModel
 from planners.power.home_load import home_load
 from planners.power.main_fuse import CurrentRange, share_of_fuse
 from planners.rates.runs import run_starts
 
 if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
     from numpy.typing import NDArray
 
-    from config.household.household_file import HouseholdFile
+    from config.household.household_file import Hours, HouseholdFile
 
 FUSE_DIGITS = 6
 """Decimal places of the current left under the fuse: sums of decimals are not exact [A]."""
@@ -73,7 +77,13 @@ def highest_amps(file: HouseholdFile, charge_point: str, vehicle: str) -> float:
 
 
 def amps_allowed(
-    file: HouseholdFile, charge_point: str, vehicle: str, start: datetime, end: datetime
+    file: HouseholdFile,
+    charge_point: str,
+    vehicle: str,
+    start: datetime,
+    end: datetime,
+    *,
+    by_hours: bool = False,
 ) -> tuple[AmpsSpan, ...]:
     """Return the allowed current over time, given the home's known load.
 
@@ -85,18 +95,25 @@ def amps_allowed(
         Their names in the file.
     start, end : datetime
         Aware.
+    by_hours : bool
+        Whether the vehicle counts as plugged in only in the `plugged_in` hours of the charge
+        point, if it declares any.
 
     Returns
     -------
     tuple of AmpsSpan
         From `start` to `end` without a gap, the current changing from each to the next; empty
         if `end` is not after `start`. No current is above `highest_amps`; it is 0 if too little
-        is left for the lowest current that can be set, or for the load that a relay switches on.
+        is left for the lowest current that can be set, or for the load that a relay switches on,
+        and while the vehicle does not count as plugged in.
     """
     if end <= start:
         return ()
     first, last = minute_of(start), minute_of(end - datetime.resolution) + 1
     amps = _amps_of_minutes(file, charge_point, vehicle, first, last)
+    hours = file.charge_points[charge_point].plugged_in
+    if by_hours and hours is not None:
+        amps = np.where(_is_in_hours(hours, file.zone, first, last), amps, 0.0)
     starts = run_starts(amps)
     edges = [start, *(instant_of(first + int(place)) for place in starts[1:]), end]
     return tuple(
@@ -119,6 +136,13 @@ def _amps_of_minutes(
         for load in loads.tolist()
     ]
     return np.array([min(ceiling, share) for share in shares])[place]
+
+
+def _is_in_hours(hours: Hours, zone: ZoneInfo, first: int, last: int) -> NDArray[np.bool_]:
+    """Tell for each UTC minute whether it lies in hours of the local clock."""
+    of_day = np.array([hours.contains(minute) for minute in range(DAY_MINUTES)])
+    local = offsets_between(zone, first, last).to_local(np.arange(first, last))
+    return of_day[local % DAY_MINUTES]
 
 
 def _ranges(file: HouseholdFile) -> dict[str, CurrentRange]:

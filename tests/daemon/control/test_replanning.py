@@ -260,3 +260,22 @@ def test_time_alone_makes_no_plan() -> None:
         world.now += timedelta(seconds=37)
         world.handle(TimePassed())
     assert world.actions[before:] == []
+
+
+@pytest.mark.parametrize("pilot", [None, "B"])
+def test_the_files_hours_limit_a_plan_unless_the_hardware_sees_the_vehicle(
+    pilot: str | None,
+) -> None:
+    """Leaves at 07:20, counts as plugged in until 04:00; the cheap hours begin at 04:00."""
+    bands = [
+        {"name": "cheap", "rate": Decimal("0.10"), "hours": ["04:00-07:30"]},
+        {"name": "dear", "rate": Decimal("0.30")},
+    ]
+    house = household(tariff={"bands": bands}, point={"plugged_in": "18:00-04:00"})
+    world = World(house, EVENING)
+    if pilot is not None:
+        world.plug_in(50.0, pilot)
+    else:
+        world.ask(soc_percent=50.0)
+    assert world.state.plan is not None
+    assert {period.band for period in world.state.plan.periods} == {"cheap" if pilot else "dear"}
