@@ -12,6 +12,7 @@ from contextlib import closing
 from datetime import datetime
 from pathlib import Path
 
+from adapters.host.whole_file import replacing
 from adapters.ledger.copies import (
     SPARE_BYTES,
     backup_of,
@@ -46,21 +47,16 @@ def make_backup(path: Path, at: datetime) -> Path:
         If there is too little room for it, or it can't be made.
     """  # noqa: DOC502 - raised by the parts
     target = backup_of(path)
-    part = target.with_name(f"{target.name}.part")
     with plain_errors(path):
         require_disk_space(path.resolve(), SPARE_BYTES)
-        part.unlink(missing_ok=True)
-        try:
-            _copy(path, part)
-            with closing(connect_without_trace(part)) as copy:
-                refuse_damage(copy, part)
-            os.utime(part, (at.timestamp(), at.timestamp()))
+        with replacing(target) as part:
+            _copy(path, part.path)
+            with closing(connect_without_trace(part.path)) as copy:
+                refuse_damage(copy, part.path)
+            os.utime(part.path, (at.timestamp(), at.timestamp()))
             if target.exists():
                 target.replace(previous_backup_of(path))
-            part.replace(target)
-            flush_directory(target.parent)
-        finally:
-            part.unlink(missing_ok=True)
+        flush_directory(target.parent)
     return target
 
 

@@ -11,6 +11,7 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
+from adapters.host.whole_file import replacing
 from adapters.ledger.before_migration import row_counts
 from adapters.ledger.copies import flush_directory
 from adapters.ledger.file import connect_without_trace, has_log, plain_errors, refuse_damage
@@ -71,19 +72,14 @@ def copy_ledger(path: Path, target: Path, *, overwrite: bool = False) -> LedgerC
         _refuse_source(path)
     with plain_errors(target):
         _refuse_target(path, target, overwrite=overwrite)
-        part = target.with_name(f"{target.name}.part")
-        part.unlink(missing_ok=True)
-        try:
-            expected = _copy(path, part)
-            with closing(connect_without_trace(part)) as copy:
-                refuse_damage(copy, part)
+        with replacing(target) as part:
+            expected = _copy(path, part.path)
+            with closing(connect_without_trace(part.path)) as copy:
+                refuse_damage(copy, part.path)
                 if row_counts(copy) != expected:
                     raise LedgerError(f"{target}: the copy differs from the ledger")
-                summary = _summary(copy, target, part.stat().st_size)
-            part.replace(target)
-            flush_directory(target.resolve().parent)
-        finally:
-            part.unlink(missing_ok=True)
+                summary = _summary(copy, target, part.path.stat().st_size)
+        flush_directory(target.resolve().parent)
     return summary
 
 

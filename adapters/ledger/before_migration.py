@@ -10,6 +10,7 @@ import sqlite3
 from contextlib import closing
 from pathlib import Path
 
+from adapters.host.whole_file import replacing
 from adapters.ledger.copies import (
     SPARE_BYTES,
     backup_of_schema,
@@ -45,11 +46,9 @@ def copy_before_migrating(connection: sqlite3.Connection, path: Path) -> Path:
     """
     version = _number(connection, "PRAGMA user_version")
     target = backup_of_schema(path, version)
-    part = target.with_name(f"{target.name}.part")
     require_disk_space(path.resolve(), SPARE_BYTES)
-    part.unlink(missing_ok=True)
-    try:
-        with closing(sqlite3.connect(part)) as copy:
+    with replacing(target) as part:
+        with closing(sqlite3.connect(part.path)) as copy:
             # It must be on the disk before the ledger is changed, in case of a power cut.
             copy.execute("PRAGMA synchronous = FULL")
             connection.backup(copy)
@@ -58,17 +57,9 @@ def copy_before_migrating(connection: sqlite3.Connection, path: Path) -> Path:
                     f"{path}: the ledger: the copy made before bringing it up to date is not "
                     "complete; nothing was changed"
                 )
-        _flush(part)
-        part.replace(target)
-        flush_directory(target.parent)
-    finally:
-        part.unlink(missing_ok=True)
+        os.fsync(part.file.fileno())
+    flush_directory(target.parent)
     return target
-
-
-def _flush(path: Path) -> None:
-    with path.open("rb") as file:
-        os.fsync(file.fileno())
 
 
 def row_counts(connection: sqlite3.Connection) -> dict[str, int]:

@@ -53,7 +53,7 @@ def lock_ledger(path: Path) -> Iterator[None]:
 
 def _acquire(lock: Path, path: Path) -> int:
     while True:
-        file = os.open(lock, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        file = os.open(lock, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o644)
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:

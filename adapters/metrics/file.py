@@ -5,11 +5,14 @@ So a slow disk delays nobody.
 
 from __future__ import annotations
 
+import os
+import stat
 from threading import Condition, Thread
 from typing import TYPE_CHECKING
 
 import structlog
 
+from adapters.host.whole_file import replacing
 from adapters.metrics.page import page
 from config.files.errors import MetricsError
 
@@ -37,16 +40,27 @@ def refuse_file(path: Path) -> None:
     Raises
     ------
     MetricsError
-        If its folder is missing, or the file that is there is not a metrics file.
+        If its folder is missing or not safe, or the file that is there is not a metrics file.
     """
     if not path.parent.is_dir():
         raise MetricsError(f"{path}: the folder of the metrics file {path.parent} does not exist")
+    if _anybody_may_replace_files(path.parent):
+        raise MetricsError(
+            f"{path}: everybody may write to the folder {path.parent}, so that anybody could put"
+            f" another file in this place; take that right away: chmod o-w {path.parent}"
+        )
     try:
         is_another = path.exists() and not _is_ours(path)
     except OSError as error:
         raise MetricsError(f"{path}: the metrics file can't be used: {error.strerror}") from error
     if is_another:
         raise MetricsError(f"{path}: this is another file, not a metrics file; it is left alone")
+
+
+def _anybody_may_replace_files(folder: Path) -> bool:
+    """Whether all users may write to a folder, and delete each other's files (no sticky bit)."""
+    mode = folder.stat().st_mode
+    return bool(mode & stat.S_IWOTH and not mode & stat.S_ISVTX)
 
 
 def _is_ours(path: Path) -> bool:
@@ -119,13 +133,9 @@ class MetricsFile:
                 self._log_once(error)
 
     def _write(self, text: bytes) -> None:
-        part = self._path.with_name(f"{self._path.name}.part")
-        try:
-            part.write_bytes(text)
-            part.chmod(_RIGHTS)
-            part.replace(self._path)
-        finally:
-            part.unlink(missing_ok=True)
+        with replacing(self._path) as part:
+            os.fchmod(part.file.fileno(), _RIGHTS)
+            part.file.write(text)
 
     def _log_once(self, error: OSError) -> None:
         why = error.strerror or str(error)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 from typing_extensions import override
 
+from adapters.host.whole_file import replacing
 from config.files.errors import Fault, FileError, LullwattError, UsageError
 
 if TYPE_CHECKING:
@@ -119,16 +120,14 @@ def _write(file: HouseholdFile, output: Path, *, overwrite: bool) -> None:
     from config.household.loading import load_household  # noqa: PLC0415
     from daemon.start_file.text import household_text  # noqa: PLC0415
 
-    part = output.with_name(f"{output.name}.part")
     try:
-        part.write_text(household_text(file), "utf-8")
-        load_household(part)
-        if not overwrite:
-            output.open("x").close()  # claims the name, so that no other file is replaced
-        part.replace(output)
+        with replacing(output) as part:
+            part.file.write(household_text(file).encode())
+            part.file.flush()
+            load_household(part.path)
+            if not overwrite:
+                output.open("x").close()  # claims the name, so that no other file is replaced
     except FileExistsError:
         raise UsageError(f"{output}: the file already exists") from None
     except OSError as error:
         raise LullwattError(f"{output}: can't be written: {error.strerror}") from error
-    finally:
-        part.unlink(missing_ok=True)

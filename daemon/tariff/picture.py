@@ -7,9 +7,8 @@ Colours also differ in brightness, for paper and for eyes that do not see them.
 
 from __future__ import annotations
 
-import os
 import warnings
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from io import BytesIO
 from textwrap import fill
 from typing import TYPE_CHECKING
@@ -18,6 +17,7 @@ from matplotlib import style
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 
+from adapters.host.whole_file import replacing
 from config.files.errors import UsageError
 from daemon.tariff.chart import (
     band_labels,
@@ -336,12 +336,8 @@ def _rendered(figure: Figure, path: Path) -> bytes:
 
 def _write(path: Path, image: bytes) -> None:
     """Put a picture in its place in one step, replacing an older one."""
-    part = path.with_name(f".{path.name}.{os.getpid()}")
     try:
-        part.write_bytes(image)
-        part.replace(path)
+        with replacing(path) as part:
+            part.file.write(image)
     except OSError as error:
         raise UsageError(f"--picture: can't write '{path}': {error.strerror}") from error
-    finally:
-        with suppress(OSError):
-            part.unlink(missing_ok=True)

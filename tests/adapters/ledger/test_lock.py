@@ -81,6 +81,17 @@ def test_readers_and_copies_are_not_kept_out(tmp_path: Path) -> None:
         assert reader.nights() == ()
 
 
+def test_a_link_in_its_place_is_not_followed(tmp_path: Path) -> None:
+    """The lock is emptied when it is taken: a link must not choose which file that is."""
+    other = tmp_path / "notes"
+    other.write_text("kept")
+    path = tmp_path / "ledger.sqlite3"
+    path.with_name("ledger.sqlite3.lock").symlink_to(other)
+    with pytest.raises(LedgerError, match=r"ledger\.sqlite3"), lock_ledger(path):
+        pass
+    assert other.read_text() == "kept"
+
+
 def test_no_lock_is_left_where_there_is_no_place_for_a_ledger(tmp_path: Path) -> None:
     """A missing directory is reported, as when the ledger is opened."""
     with (

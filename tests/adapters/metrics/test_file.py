@@ -101,6 +101,29 @@ def test_a_missing_folder_is_reported(path: Path) -> None:
         refuse_file(path.parent / "missing" / "figures.prom")
 
 
+def test_a_folder_that_anybody_may_change_is_refused(path: Path) -> None:
+    """Otherwise any user could put another file in its place; in a folder as /tmp nobody can."""
+    path.parent.chmod(0o777)
+    with pytest.raises(MetricsError, match=r"everybody may write to the folder .*: chmod o-w "):
+        MetricsFile(path).start()
+    path.parent.chmod(0o1777)
+    refuse_file(path)
+
+
+def test_a_link_in_its_place_overwrites_nothing(path: Path, tmp_path: Path) -> None:
+    """Nor does it change the rights of the file to which it leads."""
+    secret = tmp_path.parent / f"{tmp_path.name}-secret"
+    secret.write_bytes(b"secret")
+    secret.chmod(0o600)
+    path.with_name(f"{path.name}.part").symlink_to(secret)
+    file = MetricsFile(path)
+    file.start()
+    file.update(figures(1))
+    wait_until(path.exists, what="it is written")
+    file.stop()
+    assert (secret.read_bytes(), secret.stat().st_mode & 0o777) == (b"secret", 0o600)
+
+
 def test_it_survives_a_failing_disk(file: MetricsFile, path: Path) -> None:
     """The failure is logged once, and the next update tries again."""
     part = path.with_name(f"{path.name}.part")

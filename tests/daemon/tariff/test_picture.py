@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import resource
 import struct
 import subprocess
 import sys
@@ -224,21 +225,27 @@ def test_a_picture_that_can_not_be_written_leaves_nothing(tmp_path: Path) -> Non
     assert [path.name for path in tmp_path.rglob("*")] == ["b.svg"]
 
 
-@pytest.mark.parametrize("step", ["write_bytes", "replace"])
-def test_a_full_disk_leaves_the_old_picture(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, step: str
+def test_a_disk_that_fills_up_leaves_the_old_picture(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Whichever step fails, the old picture stays whole, with nothing beside it."""
     path = tmp_path / "week.svg"
     path.write_text("what was there before", "utf-8")
+    week = week_of("2026-06-03", 1)
 
-    def fail(part: Path, *_given: object) -> None:
-        part.touch()
+    def full(*_given: object) -> None:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    monkeypatch.setattr(type(path), step, fail)
+    usual = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (64, usual[1]))
+    try:
+        with pytest.raises(UsageError, match="File too large"):
+            drawn(path, week)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, usual)
+    monkeypatch.setattr(type(path), "replace", full)
     with pytest.raises(UsageError, match="No space left on device"):
-        drawn(path, week_of("2026-06-03", 1))
+        drawn(path, week)
     assert path.read_text("utf-8") == "what was there before"
     assert list(tmp_path.iterdir()) == [path]
 
