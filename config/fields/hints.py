@@ -146,8 +146,12 @@ def _distance(text: str) -> str | None:
 _CORRECTIONS: dict[str, Callable[[str], str | None]] = {
     "hours": _hours,
     "cheap_hours": _hours,
+    "third_hours": _hours,
+    "season_cheap_hours": _hours,
+    "season_third_hours": _hours,
     "plugged_in": _hours,
     "months": _months,
+    "season_months": _months,
     "days": _days,
     "departure_days": _days,
     "date": _date,

@@ -6,7 +6,8 @@ is reported at the place of its answer.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from pydantic import ValidationError
 
@@ -17,6 +18,7 @@ from config.files.translation import Translator
 from config.files.yaml_scalars import NoValue
 from config.household.household_file import HouseholdFile
 from config.household.vehicle import CONSUMPTION_KEYS
+from daemon.start_file.bands import bands_of
 from daemon.start_file.questions import QUESTIONS
 
 if TYPE_CHECKING:
@@ -34,30 +36,39 @@ UNASKED = ("in_the_clear", "anonymous")
 """Keys that are allowed but never asked for, because they let strangers in."""
 
 CHOICES: Mapping[str, tuple[str, ...]] = {
-    "tariff": ("cheap_hours", "one_rate"),
+    "tariff": ("cheap_hours", "one_rate", "price_series"),
+    "weekend": ("same", "all", "none"),
+    "third_days": ("every_day", "mon_to_fri"),
+    "price_unit": ("per_kwh", "per_mwh"),
     "outlet": ("socket", "charge_point"),
     "consumption_unit": CONSUMPTION_KEYS,
 }
 """Answers that choose the form of the household file; they are not values in it."""
 
+NONE = "none"
+"""What a person may write for an empty list, or for no file."""
+
 _MODES = {"socket": 2, "charge_point": 3}
+_MULTIPLY = {"per_kwh": 1, "per_mwh": 0.001}
 _TARIFF: KeyPath = ("tariffs", 0)
 _PLACES: tuple[tuple[KeyPath, str], ...] = (
     (("household", "name"), "name"),
     (("household", "timezone"), "timezone"),
     (("household", "currency"), "currency"),
     (("household", "nominal_volts"), "volts"),
+    ((*_TARIFF, "standing_charge"), "standing_charge"),
     ((*_TARIFF, "tax_percent"), "tax_percent"),
-    ((*_TARIFF, "bands", 0, "rate"), "rate"),
-    ((*_TARIFF, "bands", 0, "rate"), "cheap_rate"),
-    ((*_TARIFF, "bands", 0, "hours"), "cheap_hours"),
-    ((*_TARIFF, "bands", 1, "rate"), "other_rate"),
+    ((*_TARIFF, "prices", "file"), "price_file"),
+    ((*_TARIFF, "prices", "add"), "price_add"),
     (("charge_points", POINT, "max_amps"), "amps"),
     (("charge_points", POINT, "phases"), "phases"),
     (("charge_points", POINT, "switching"), "switching"),
+    (("charge_points", POINT, "min_run_minutes"), "min_run_minutes"),
+    (("charge_points", POINT, "min_rest_minutes"), "min_rest_minutes"),
     (("charge_points", POINT, "plugged_in"), "plugged_in"),
     (("vehicles", VEHICLE, "usable_kwh"), "battery_kwh"),
     (("vehicles", VEHICLE, "chemistry"), "chemistry"),
+    (("vehicles", VEHICLE, "charging_efficiency_percent"), "charging_efficiency_percent"),
     (("vehicles", VEHICLE, "phases"), "phases"),
     (("vehicles", VEHICLE, "daily_distance_km"), "daily_distance_km"),
     (("vehicles", VEHICLE, "arrives_with_percent"), "arrives_with_percent"),
@@ -96,32 +107,86 @@ def check_answers(tree: Tree, guess: Guess) -> tuple[HouseholdFile | None, tuple
     return _household(tree.data, tree, guess)
 
 
-def completed(given: Mapping[str, object], guess: Guess) -> dict[str, object]:
+class Completed(NamedTuple):
+    """Answers to all questions that apply.
+
+    Attributes
+    ----------
+    answers : dict of str to object
+        As given, or else the default, or else the question's example.
+    missing : frozenset of str
+        Keys of those that are examples.
+    """
+
+    answers: dict[str, object]
+    missing: frozenset[str]
+
+
+def completed(given: Mapping[str, object], guess: Guess) -> Completed:
     """Add defaults to answers, and drop answers to questions that do not apply."""
     full: dict[str, object] = {key: given[key] for key in UNASKED if key in given}
     shaped = {key: given[key] for key in CHOICES if given.get(key) in CHOICES[key]}
+    missing = set()
     for question in QUESTIONS:
         if question.applies(full):
             known = shaped if question.key in CHOICES else given
-            default = question.default(full, guess)
-            full[question.key] = known.get(question.key, default)
-    return full
+            answer = known.get(question.key, question.default(full, guess))
+            if answer is None:
+                answer = question.example
+                missing |= {question.key} - given.keys()
+            empty = answer == NONE and question.kind in {"texts", "numbers"}
+            full[question.key] = [] if empty else answer
+    return Completed(full, frozenset(missing))
+
+
+def doubts(given: Mapping[str, object], guess: Guess) -> dict[str, str]:
+    """Return sentences that doubt implausible numbers, by the keys of the answers.
+
+    Parameters
+    ----------
+    given : mapping of str to object
+        The answers so far.
+    guess : Guess
+        Where the home may be.
+
+    Returns
+    -------
+    dict of str to str
+        Empty if all are plausible.
+    """
+    currency = str(completed(given, guess).answers["currency"])
+    sentences = {}
+    for question in QUESTIONS:
+        number = given.get(question.key)
+        if isinstance(number, int | float) and not isinstance(number, bool):
+            sentences[question.key] = question.doubt(Decimal(repr(number)), currency)
+    return {key: sentence for key, sentence in sentences.items() if sentence is not None}
 
 
 def _household(
     given: Mapping[str, Any], tree: Tree, guess: Guess
 ) -> tuple[HouseholdFile | None, tuple[Flaw, ...]]:
-    full = completed(given, guess)
+    full, missing = completed(given, guess)
     flaws = [*tree.flaws, *_key_flaws(given, full, tree), *_choice_flaws(given, tree)]
+    flaws += _missing_flaws(missing, tree)
     code = full["currency"]
-    currency = code if isinstance(code, str) and code in CURRENCIES else "the bill's currency"
+    known = isinstance(code, str) and code in CURRENCIES and "currency" not in missing
     try:
         file = HouseholdFile.model_validate(_data(full))
     except ValidationError as error:
-        words = {"currency": currency}
+        words = {"currency": str(code) if known else "the bill's currency"}
         translator = Translator(tree, words, HouseholdFile, lambda path: _where(path, full))
-        return None, (*flaws, *translator.errors(error))
+        return None, tuple(dict.fromkeys((*flaws, *translator.errors(error))))
     return (None if flaws else file), tuple(flaws)
+
+
+def _missing_flaws(missing: frozenset[str], tree: Tree) -> Iterator[Flaw]:
+    for question in QUESTIONS:
+        if question.key in missing:
+            yield (
+                tree.values[()],
+                f'missing key "{question.key}"; expected the answer to: {question.asks}',
+            )
 
 
 def _key_flaws(
@@ -143,17 +208,21 @@ def _choice_flaws(given: Mapping[str, Any], tree: Tree) -> Iterator[Flaw]:
     for key, choices in CHOICES.items():
         if key in given and given[key] not in choices:
             spot = tree.values[(key,)]
-            yield spot, labelled((key,), f"expected {' or '.join(choices)}, got {spot.shown}")
+            words = f"{', '.join(choices[:-1])} or {choices[-1]}"
+            yield spot, labelled((key,), f"expected {words}, got {spot.shown}")
+    months = given.get("season_months")
+    if isinstance(months, list) and all(month in months for month in range(1, 13)):
+        spot = tree.values[("season_months",)]
+        message = f"expected months that leave some others, got {spot.shown}"
+        yield spot, labelled(("season_months",), message)
 
 
 def _data(full: Mapping[str, object]) -> dict[str, Any]:
     """Put each answer in its place in a household file."""
-    cheap = full["tariff"] == "cheap_hours"
-    bands = [{"name": "cheap"}, {"name": "other"}] if cheap else [{"name": "all hours"}]
     point = {"charging_mode": _MODES[str(full["outlet"])], "switching": "on_off"}
     data: dict[str, Any] = {
         "household": {},
-        "tariffs": [{"name": "From the bill", "bands": bands}],
+        "tariffs": [{"name": "From the bill"} | _prices(full)],
         "charge_points": {POINT: point},
         "vehicles": {VEHICLE: {"charge_point": POINT}},
         "departures": [{"vehicle": VEHICLE}],
@@ -168,8 +237,17 @@ def _data(full: Mapping[str, object]) -> dict[str, Any]:
     return data
 
 
+def _prices(full: Mapping[str, object]) -> dict[str, Any]:
+    if full["tariff"] == "price_series":
+        return {"prices": {"multiply": _MULTIPLY[str(full["price_unit"])]}}
+    return {"bands": [answered.band for answered in bands_of(full)]}
+
+
 def _places(full: Mapping[str, object]) -> Iterator[tuple[KeyPath, str]]:
-    yield from ((path, key) for path, key in _PLACES if key in full)
+    """List the places in the household file of the answers that stand there as they are."""
+    for path, key in _PLACES:
+        if key in full and (key, full[key]) != ("price_file", NONE):
+            yield path, key
     yield ("vehicles", VEHICLE, str(full["consumption_unit"])), "consumption"
 
 
@@ -177,7 +255,16 @@ def _where(path: KeyPath, full: Mapping[str, object]) -> KeyPath:
     """Return the place of the answer that went to a place in the household file."""
     if path == ("charge_points", POINT, "min_amps"):
         return ("amps",)
-    for place, key in _places(full):
+    for place, key in (*_places(full), *_band_places(full)):
         if path[: len(place)] == place:
             return (key, *path[len(place) :])
     return ()
+
+
+def _band_places(full: Mapping[str, object]) -> Iterator[tuple[KeyPath, str]]:
+    if full["tariff"] == "price_series":
+        return
+    for index, (_, answers) in enumerate(bands_of(full)):
+        band = (*_TARIFF, "bands", index)
+        yield from (((*band, key), answer) for key, answer in answers.items())
+        yield band, answers.get("hours", answers["rate"])

@@ -44,11 +44,11 @@ def guess_home(environment: Mapping[str, str], local_time: Path) -> Guess:
     Returns
     -------
     Guess
-        Empty if the pinned data does not have the zone.
+        Empty if the pinned data does not have the zone, or no country for it.
     """
     for name in (_zone_in(environment.get("TZ", "").lstrip(":")), _zone_in(_target_of(local_time))):
-        if name in known_zones():
-            country = country_of_zone(name)
+        # A zone of no country, such as Etc/UTC, is how a machine is set up, not where it stands.
+        if name in known_zones() and (country := country_of_zone(name)) is not None:
             return Guess(name, country, currency_of_country(country))
     return Guess()
 

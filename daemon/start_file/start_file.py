@@ -53,7 +53,8 @@ def start_file(answers: str | None, output: Path, *, overwrite: bool) -> None:
     """Ask some questions, and write a first household file, with comments.
 
     Press Enter to accept the answer in square brackets. In a file of answers, a key that is left
-    out has its default; an empty file of answers is enough.
+    out has its default. Rates and their hours have none: only you know them. The time zone is that
+    of this machine, and the currency that of its country, if it has them.
     """
     from daemon.start_file.guess import guess_home  # noqa: PLC0415 - `--help` needs none of it
 
@@ -64,6 +65,9 @@ def start_file(answers: str | None, output: Path, *, overwrite: bool) -> None:
     click.echo(f"Wrote {output}. To read what it means, and to rehearse a night with it:")
     for command in ("check", "rehearse"):
         click.echo(f"  lullwatt {command} {shlex.quote(str(output))}")
+    prices = file.tariffs[0].prices
+    if prices and prices.file and not (output.parent / prices.file).exists():
+        click.echo(f"First put the prices into {prices.file}, with the columns start and rate.")
     if file.bus.password_file is not None:
         click.echo(f"First put the broker's password into {file.bus.password_file} (chmod 600).")
 
@@ -74,7 +78,7 @@ def _asked(guess: Guess) -> HouseholdFile:
     if not sys.stdin.isatty():
         raise UsageError(
             "start-file asks its questions on a terminal, and there is none; use --answers FILE, or"
-            " --answers - for standard input (an empty file is enough)"
+            " --answers - for standard input"
         )
     return ask_for_household(guess)
 
@@ -83,13 +87,17 @@ def _read(answers: str, guess: Guess) -> HouseholdFile:
     """Make a household from a file of answers, or raise all of its faults."""
     from config.files.texts import printable  # noqa: PLC0415
     from config.files.yaml_tree import read_yaml  # noqa: PLC0415
-    from daemon.start_file.answers import check_answers  # noqa: PLC0415
+    from daemon.start_file.answers import check_answers, doubts  # noqa: PLC0415
 
     name = _STANDARD_INPUT if answers == "-" else answers
-    file, flaws = check_answers(read_yaml(_text(answers)), guess)
+    tree = read_yaml(_text(answers))
+    file, flaws = check_answers(tree, guess)
     if file is None:
         faults = [Fault(name, at.line, at.column, printable(text)) for at, text in flaws]
         raise FileError(faults)
+    for key, doubt in doubts(tree.data, guess).items() if isinstance(tree.data, dict) else ():
+        at = tree.values[(key,)]
+        click.echo(f"{name}:{at.line}:{at.column}: {key}: {doubt}", err=True)
     return file
 
 

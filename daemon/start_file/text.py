@@ -21,6 +21,7 @@ if TYPE_CHECKING:
         ChargePoint,
         Household,
         HouseholdFile,
+        PriceFile,
         Tariff,
         Vehicle,
     )
@@ -103,21 +104,50 @@ def _tariff_lines(tariff: Tariff) -> Iterator[str]:
     yield _line("tariffs:", "rates per kWh, as on the bill")
     yield f"  - name: {text_scalar(tariff.name)}"
     yield _line("    # valid_from: 2026-04-01", "a later tariff says from when it applies")
-    yield _line("    # standing_charge: 1.90", "per local day")
+    yield _line(f"    standing_charge: {number_scalar(tariff.standing_charge)}", "per local day")
     tax = number_scalar(tariff.tax_percent)
     yield _line(f"    tax_percent: {tax}", "added to the rates; 0 if they include it")
     yield _line("    clock: wall", "standard: for meters that ignore daylight saving")
-    yield "    bands:"
-    for band in tariff.bands or ():
-        yield _band_line(band)
+    if tariff.prices is not None:
+        yield from _price_lines(tariff.prices)
+    else:
+        yield "    bands:"
+        for band in tariff.bands or ():
+            yield from _band_lines(band)
     yield ""
 
 
-def _band_line(band: Band) -> str:
-    rate = number_scalar(band.rate or Decimal(0))
-    hours = "" if band.hours is None else f", hours: [{_quoted(band.hours)}]"
-    line = f"      - {{name: {text_scalar(band.name)}, rate: {rate}{hours}}}"
-    return line if hours else f"{line}  # no hours: every hour that no other band names"
+def _price_lines(prices: PriceFile) -> Iterator[str]:
+    yield _line("    prices:", "config/examples/day-ahead.yaml shows another")
+    if prices.file is None:
+        yield _line("      # file: prices.csv", "without: the prices come over MQTT")
+    else:
+        yield _line(
+            f"      file: {text_scalar(str(prices.file))}", "columns start and rate, such as"
+        )
+        yield _line("", "2026-09-30T00:00:00+13:00,0.0961")
+    yield _line(f"      multiply: {number_scalar(prices.multiply)}", "0.001 for prices per MWh")
+    yield _line(f"      add: {number_scalar(prices.add)}", "per kWh, before tax")
+
+
+def _band_lines(band: Band) -> list[str]:
+    parts = [f"name: {text_scalar(band.name)}", f"rate: {number_scalar(band.rate or Decimal(0))}"]
+    if band.hours is None:
+        line = f"      - {{{', '.join(parts)}}}"
+        return [f"{line}  # no hours: every hour that no other band names"]
+    parts.append(f"hours: [{_quoted(band.hours)}]")
+    for key, items in (("days", band.days), ("months", band.months)):
+        if items is not None:
+            parts.append(f"{key}: [{', '.join(map(str, items))}]")
+    line, *more = parts
+    lines = [f"      - {{{line}"]
+    for part in more:
+        if len(f"{lines[-1]}, {part},") > _WIDTH:
+            lines[-1] += ","
+            lines.append(f"         {part}")
+        else:
+            lines[-1] += f", {part}"
+    return [*lines[:-1], f"{lines[-1]}}}"]
 
 
 def _quoted(items: Iterable[object]) -> str:
@@ -138,6 +168,10 @@ def _point_lines(name: str, point: ChargePoint) -> Iterator[str]:
     yield _line(
         f"    switching: {point.switching}", "on_off (a plug or relay) or current (it can be set)"
     )
+    if point.switching == "on_off":
+        run, rest = point.min_run_minutes, point.min_rest_minutes
+        yield _line(f"    min_run_minutes: {run}", "stays on so long, once it is on")
+        yield _line(f"    min_rest_minutes: {rest}", "stays off so long, once it is off")
     if point.plugged_in is not None:
         comment = "when a vehicle is assumed to be there"
         yield _line(f'    plugged_in: "{point.plugged_in}"', comment)
@@ -151,6 +185,9 @@ def _vehicle_lines(name: str, car: Vehicle) -> Iterator[str]:
     yield f"    charge_point: {car.charge_point}"
     yield _line(f"    usable_kwh: {number_scalar(car.usable_kwh)}", "usable battery energy")
     yield _line(f"    chemistry: {car.chemistry}", "everyday limit: nmc 80 %, lfp 100 %")
+    efficiency = number_scalar(car.charging_efficiency_percent)
+    comment = "of the metered energy reaches the battery"
+    yield _line(f"    charging_efficiency_percent: {efficiency}", comment)
     yield _line("    # max_amps: 16", "if the vehicle draws less than the outlet gives")
     yield _line(f"    phases: {car.phases}", "phases it charges on")
     for key in CONSUMPTION_KEYS:

@@ -103,18 +103,54 @@ def tariff_cautions(
     return tuple(cautions)
 
 
+def doubt_about_rate(rate: Decimal, currency: str) -> str | None:
+    """Doubt a rate that is probably in the wrong unit.
+
+    Parameters
+    ----------
+    rate : Decimal
+        Rate [currency per kWh].
+    currency : str
+        ISO 4217 code.
+
+    Returns
+    -------
+    str or None
+        A sentence; None if the rate is plausible, or the currency's usual rates are not known.
+    """
+    scale = _SCALE_OF.get(currency)
+    if scale is None or _plausible(rate, scale):
+        return None
+    unit = _likely_unit(rate, currency, scale)
+    usual = f"{_plain(rate * unit.factor)} is usual." if unit else "That is not usual."
+    return f"{_plain(rate)} {currency} per kWh? {usual}"
+
+
+def doubt_about_standing_charge(charge: Decimal, currency: str) -> str | None:
+    """Doubt a standing charge a day, as `doubt_about_rate` does."""
+    scale = _SCALE_OF.get(currency)
+    if scale is None or charge <= _MOST_A_DAY * scale:
+        return None
+    guesses = _guesses_at_standing_charge(charge, currency).replace("if it is", "If it is")
+    return f"{_plain(charge)} {currency} a day? {guesses}"
+
+
 def _of_standing_charge(tariff: Tariff, currency: str, scale: int) -> Iterator[str]:
     charge = tariff.standing_charge
     if charge * tariff.tax_factor <= _MOST_A_DAY * scale:
         return
-    monthly = _plain((charge * 12 / 365).quantize(Decimal("0.0001")))
-    guesses = [f"if it is for a month, {monthly}?"]
-    if (minor := _MINOR_UNIT_OF.get(currency)) is not None:
-        guesses.insert(0, f"if it is in {minor}, {_plain(charge / 100)}?")
     yield (
         f"Standing charge {_plain(charge)} {currency} a day of {tariff.name} is implausible;"
-        f" {' '.join(guesses)}"
+        f" {_guesses_at_standing_charge(charge, currency)}"
     )
+
+
+def _guesses_at_standing_charge(charge: Decimal, currency: str) -> str:
+    monthly = _plain((charge * 12 / 365).quantize(Decimal("0.0001")))
+    guess = f"if it is for a month, {monthly}?"
+    if (minor := _MINOR_UNIT_OF.get(currency)) is not None:
+        return f"if it is in {minor}, {_plain(charge / 100)}? {guess}"
+    return guess
 
 
 def _of_bands(tariff: Tariff, currency: str, scale: int) -> Iterator[str]:

@@ -16,6 +16,9 @@ ANSWERS = """\
 name: Kowhai Cottage
 timezone: Pacific/Auckland
 currency: NZD
+cheap_hours: ["21:00-07:00"]
+cheap_rate: 0.168
+other_rate: 0.305
 outlet: charge_point
 """
 

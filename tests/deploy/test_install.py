@@ -19,6 +19,7 @@ from adapters.ledger.ledger import open_ledger
 from adapters.wired.access_list import users
 from config.household.loading import load_household
 from tests.deploy.prefix import INSTALLER, NAME, Prefix
+from tests.support.waiting import patience
 
 
 def mode(path: Path) -> int:
@@ -220,12 +221,13 @@ def test_without_a_terminal_answers_are_required(prefix: Prefix) -> None:
 
 
 def test_on_a_terminal_it_asks(prefix: Prefix) -> None:
-    """Pressing only return at every question gives a valid household file."""
+    """The tariff, and only return at every other question, gives a valid household file."""
     ours, theirs = pty.openpty()
-    os.write(ours, b"\n" * 60)
+    os.write(ours, b"\n\n\n\n23:00-07:00\n0.15\n0.3" + b"\n" * 60)
     done = subprocess.run(
         ["sh", INSTALLER, "--root", prefix.root, "--environment", prefix.environment("0.1.0")],
-        stdin=theirs, capture_output=True, text=True, check=False,
+        env=os.environ | {"TZ": "Pacific/Auckland"},
+        stdin=theirs, capture_output=True, text=True, check=False, timeout=patience(60),
     )  # fmt: skip
     os.close(theirs)
     os.close(ours)

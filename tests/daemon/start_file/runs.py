@@ -12,11 +12,20 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
+from config.files.yaml_tree import read_yaml
 from tests.support.waiting import patience
 
 ROOT = Path(__file__).parents[3]
 COMMAND = [sys.executable, "-c", "from daemon.command_line.cli import main; main()", "start-file"]
-PROMPT = "]: "
+PROMPT = "\n  answer"
+KNOWN = {
+    "timezone": "Etc/UTC",
+    "currency": "EUR",
+    "cheap_hours": "[23:00-07:00]",
+    "cheap_rate": "0.15",
+    "other_rate": "0.3",
+}
+"""Answers that have no default, as YAML: a test's own answers stand before them."""
 LIMIT_SECONDS = 30.0
 
 
@@ -69,8 +78,9 @@ def _talk(terminal: int, answers: list[str]) -> str:
             if not piece:
                 break
             screen += piece.decode("utf-8", "replace")
-            if screen.endswith(PROMPT) and screen.count(PROMPT) > answered:
-                answered = screen.count(PROMPT)
+            asked = screen.replace("\r", "").count(PROMPT)
+            if screen.endswith(": ") and asked > answered:
+                answered = asked
                 answer = answers.pop(0) if answers else ""
                 os.write(terminal, answer.encode() if answer == "\x04" else f"{answer}\n".encode())
     return screen.replace("\r\n", "\n")
@@ -78,3 +88,10 @@ def _talk(terminal: int, answers: list[str]) -> str:
 
 def answers_text(answers: Mapping[str, str]) -> str:
     return "".join(f"{key}: {value}\n" for key, value in answers.items())
+
+
+def with_known(text: str) -> str:
+    """Add the answers that have no default, except those that a text gives."""
+    given = read_yaml(text).data
+    missing = {key: KNOWN[key] for key in KNOWN if not (isinstance(given, dict) and key in given)}
+    return f"{text.rstrip()}\n{answers_text(missing)}"

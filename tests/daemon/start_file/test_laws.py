@@ -22,7 +22,7 @@ from config.files.yaml_tree import read_yaml
 from config.household.household_file import HouseholdFile
 from config.household.loading import load_household
 from config.household.vehicle import CONSUMPTION_KEYS
-from config.tariffs.tariff import WEEKDAYS
+from config.tariffs.tariff import WEEKDAYS, Band, PriceFile, Tariff
 from daemon.start_file.answers import check_answers, completed
 from daemon.start_file.guess import Guess
 from daemon.start_file.questions import QUESTIONS
@@ -32,6 +32,9 @@ NO_GUESS = Guess()
 
 clocks = st.builds("{:02d}:{:02d}".format, st.integers(0, 23), st.integers(0, 59))
 hours = st.builds("{}-{}".format, clocks, clocks | st.just("24:00"))
+nightly = st.builds("{:02d}:{:02d}".format, st.integers(0, 5), st.integers(0, 59))
+night_hours = st.builds("{}-06:00".format, nightly) | st.builds("22:00-{}".format, nightly)
+day_hours = st.builds("{:02d}:{:02d}-22:00".format, st.integers(7, 21), st.integers(0, 59))
 rates = st.one_of(
     st.floats(-1e6, 1e6), st.integers(-1000, 1000), st.sampled_from([1e-7, 5e-324, -0.0, 1e-300])
 )
@@ -49,13 +52,31 @@ GOOD: dict[str, st.SearchStrategy[object]] = {
     "name": names,
     "timezone": st.sampled_from(sorted(known_zones())),
     "currency": st.sampled_from(sorted(CURRENCIES)),
-    "tariff": st.sampled_from(["one_rate", "cheap_hours"]),
+    "tariff": st.sampled_from(["one_rate", "cheap_hours", "price_series"]),
     "rate": rates,
-    "cheap_hours": st.lists(hours, min_size=1, max_size=3),
+    "cheap_hours": st.lists(night_hours, min_size=1, max_size=3),
     "cheap_rate": rates,
     "other_rate": rates,
+    "weekend": st.sampled_from(["same", "all", "none"]),
+    "third_hours": st.lists(day_hours, max_size=3),
+    "third_rate": rates,
+    "third_days": st.sampled_from(["every_day", "mon_to_fri"]),
+    "season_months": st.lists(st.integers(1, 12), max_size=11, unique=True),
+    "season_rate": rates,
+    "season_cheap_hours": st.lists(night_hours, min_size=1, max_size=3),
+    "season_cheap_rate": rates,
+    "season_other_rate": rates,
+    "season_third_hours": st.lists(day_hours, max_size=3),
+    "season_third_rate": rates,
+    "price_file": st.sampled_from(["none", "prices.csv", "a # b", "/etc/prices"]),
+    "price_unit": st.sampled_from(["per_kwh", "per_mwh"]),
+    "price_add": rates,
+    "standing_charge": st.floats(0, 1000) | st.integers(0, 1000),
     "tax_percent": st.floats(0, 100),
     "outlet": st.sampled_from(["socket", "charge_point"]),
+    "min_run_minutes": st.integers(0, 240),
+    "min_rest_minutes": st.integers(0, 240),
+    "charging_efficiency_percent": st.floats(50, 100),
     "amps": st.floats(6, 10) | st.integers(6, 10),
     "switching": st.sampled_from(["on_off", "current"]),
     "phases": st.integers(1, 3),
@@ -89,13 +110,13 @@ wild = st.fixed_dictionaries(
 )
 
 
-def without_unasked(answer: dict[str, object]) -> dict[str, object]:
-    """Drop the answers to questions that do not apply."""
-    full = completed(answer, NO_GUESS)
-    return {key: value for key, value in answer.items() if key in full}
+def all_asked(answer: dict[str, object]) -> dict[str, object]:
+    """Drop the answers to questions that do not apply, and add those that have no default."""
+    full, missing = completed(answer, NO_GUESS)
+    return {key: value for key, value in full.items() if key in answer.keys() | missing}
 
 
-good = st.fixed_dictionaries({}, optional=GOOD).map(without_unasked)
+good = st.fixed_dictionaries({}, optional=GOOD).map(all_asked)
 
 
 def answers_in(file: HouseholdFile) -> dict[str, Any]:
@@ -105,19 +126,17 @@ def answers_in(file: HouseholdFile) -> dict[str, Any]:
         [*file.charge_points.values()],
         [*file.vehicles.values()],
     )
-    [leaves], bands = file.departures, tariff.bands or ()
+    [leaves] = file.departures
     unit = next(key for key in CONSUMPTION_KEYS if getattr(car, key) is not None)
     return {
         "name": file.household.name,
         "timezone": file.household.timezone,
         "currency": file.household.currency,
-        "tariff": "one_rate" if len(bands) == 1 else "cheap_hours",
-        "rate": bands[0].rate,
-        "cheap_hours": [str(each) for each in bands[0].hours or ()],
-        "cheap_rate": bands[0].rate,
-        "other_rate": bands[-1].rate,
-        "tax_percent": tariff.tax_percent,
+        **tariff_answers_in(tariff),
         "outlet": {2: "socket", 3: "charge_point"}[point.charging_mode],
+        "min_run_minutes": point.min_run_minutes,
+        "min_rest_minutes": point.min_rest_minutes,
+        "charging_efficiency_percent": car.charging_efficiency_percent,
         "amps": point.max_amps,
         "switching": point.switching,
         "phases": point.phases,
@@ -135,6 +154,47 @@ def answers_in(file: HouseholdFile) -> dict[str, Any]:
         "broker": file.bus.broker,
         "username": file.bus.username,
         "password_file": file.bus.password_file,
+    }
+
+
+def tariff_answers_in(tariff: Tariff) -> dict[str, Any]:
+    """Read the answers about the tariff back."""
+    bands = tariff.bands or ()
+    nothing = Band(name="none", rate=Decimal(0))
+
+    def named(name: str, days: tuple[str, ...] | None = None) -> Band:
+        found = [band for band in bands if band.name == name]
+        return next((band for band in found if days is None or band.days == days), nothing)
+
+    def hours_of(name: str) -> list[str]:
+        return [str(each) for each in named(name).hours or ()]
+
+    kind = "one_rate" if named("all hours") is not nothing else "cheap_hours"
+    whole_weekend = named("cheap", WEEKDAYS[5:]) is not nothing
+    season = next((band for band in bands if band.name.startswith("season")), nothing)
+    prices = tariff.prices or PriceFile()
+    return {
+        "tariff": "price_series" if tariff.prices else kind,
+        "rate": named("all hours").rate,
+        "cheap_hours": hours_of("cheap"),
+        "cheap_rate": named("cheap").rate,
+        "other_rate": named("other").rate,
+        "weekend": "all" if whole_weekend else "none" if named("cheap").days else "same",
+        "third_hours": hours_of("third"),
+        "third_rate": named("third").rate,
+        "third_days": "mon_to_fri" if named("third").days else "every_day",
+        "season_months": list(season.months or ()),
+        "season_rate": named("season all hours").rate,
+        "season_cheap_hours": hours_of("season cheap"),
+        "season_cheap_rate": named("season cheap").rate,
+        "season_other_rate": named("season other").rate,
+        "season_third_hours": hours_of("season third"),
+        "season_third_rate": named("season third").rate,
+        "price_file": prices.file or "none",
+        "price_unit": {Decimal(1): "per_kwh", Decimal("0.001"): "per_mwh"}[prices.multiply],
+        "price_add": prices.add,
+        "standing_charge": tariff.standing_charge,
+        "tax_percent": tariff.tax_percent,
     }
 
 
@@ -178,7 +238,8 @@ def test_answers_are_accepted_or_refused_with_their_places(answer: dict[str, Any
 @pytest.mark.parametrize("name", BAD_NAMES)
 def test_a_bad_name_is_refused(name: str) -> None:
     """Control characters, an empty or a long name, or a name that makes no topic."""
-    _, flaws = check_answers(read_yaml(json.dumps({"name": name}, ensure_ascii=True)), NO_GUESS)
+    answer = all_asked({"name": name})
+    _, flaws = check_answers(read_yaml(json.dumps(answer, ensure_ascii=True)), NO_GUESS)
     [(_, message)] = flaws
     assert message.startswith("name: expected a ")
 
@@ -196,7 +257,7 @@ def test_a_number_reads_back_exactly(number: float) -> None:
 def test_the_laws_cover_every_question() -> None:
     """So that none is left untested."""
     keys = {question.key for question in QUESTIONS}
-    file, _ = check_answers(read_yaml(""), NO_GUESS)
+    file, _ = check_answers(read_yaml(json.dumps(all_asked({}))), NO_GUESS)
     assert file is not None
     assert set(answers_in(file)) == keys == set(GOOD)
     assert file.departures[0].at == time(7, 30)

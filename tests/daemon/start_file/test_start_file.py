@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import os
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,13 +14,15 @@ from config.files.yaml_tree import read_yaml
 from config.household.loading import load_household
 from daemon.start_file.answers import check_answers
 from daemon.start_file.guess import Guess, guess_home
-from tests.daemon.start_file.runs import without_terminal
+from planners.rates.prices import prices_of
+from tests.daemon.start_file.runs import KNOWN, with_known, without_terminal
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from tests.support.commands import Ran
 
+MIRO = b"name: Miro\ntariff: one_rate\nrate: 0.3\n"
 EXAMPLE = Path(__file__).parents[3] / "config" / "examples" / "kowhai.yaml"
 
 
@@ -27,15 +31,19 @@ def write(folder: Path, text: str) -> str:
     return "answers.yaml"
 
 
+def write_known(folder: Path, text: str) -> str:
+    """Write answers together with those that have no default."""
+    return write(folder, with_known(text))
+
+
 # --- the file written --------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("text", ["", "# nothing yet\n", "{}"])
-def test_an_empty_file_of_answers_is_enough(
-    run: Callable[..., Ran], tmp_path: Path, text: str
+def test_the_answers_that_nobody_can_guess_are_enough(
+    run: Callable[..., Ran], tmp_path: Path
 ) -> None:
     """The household file passes `check`, and a night can be planned with it."""
-    ran = run("start-file", "--answers", write(tmp_path, text))
+    ran = run("start-file", "--answers", write_known(tmp_path, ""))
     assert (ran.code, ran.err) == (0, "")
     assert ran.out.splitlines()[1:] == [
         "  lullwatt check house.yaml", "  lullwatt rehearse house.yaml",
@@ -50,9 +58,7 @@ def test_an_empty_file_of_answers_is_enough(
 
 def test_answers_come_on_standard_input_too(tmp_path: Path) -> None:
     """With --answers -; the machine's time zone and its currency are the defaults."""
-    ran = without_terminal(
-        tmp_path, "--answers", "-", "--output", "miro home.yaml", given=b"name: Miro\n"
-    )
+    ran = without_terminal(tmp_path, "--answers", "-", "--output", "miro home.yaml", given=MIRO)
     assert (ran.returncode, ran.stderr) == (0, b"")
     assert b"  lullwatt check 'miro home.yaml'\n" in ran.stdout
     home = load_household(tmp_path / "miro home.yaml").household
@@ -62,6 +68,8 @@ def test_answers_come_on_standard_input_too(tmp_path: Path) -> None:
 def test_a_charge_point_and_one_rate(run: Callable[..., Ran], tmp_path: Path) -> None:
     """Fixed equipment, three phases, a broker elsewhere: each answer is in its place."""
     text = """
+        timezone: Etc/UTC
+        currency: EUR
         tariff: one_rate
         rate: 0.31
         outlet: charge_point
@@ -94,7 +102,7 @@ def test_a_charge_point_and_one_rate(run: Callable[..., Ran], tmp_path: Path) ->
 
 def test_keys_stand_in_the_order_of_the_example(run: Callable[..., Ran], tmp_path: Path) -> None:
     """Comments begin at the same column, so that both can be read side by side."""
-    run("start-file", "--answers", write(tmp_path, "outlet: charge_point"))
+    run("start-file", "--answers", write_known(tmp_path, "outlet: charge_point"))
     text = (tmp_path / "house.yaml").read_text("utf-8")
     written, example = (list(read_yaml(each).keys) for each in (text, EXAMPLE.read_text("utf-8")))
     for part in ("household", "tariffs", "charge_points", "vehicles", "bus"):
@@ -114,6 +122,128 @@ def test_keys_stand_in_the_order_of_the_example(run: Callable[..., Ran], tmp_pat
     assert max(map(len, text.splitlines())) <= 100
 
 
+SEASONS = """
+weekend: all
+third_hours: [16:00-19:00]
+third_rate: 0.4
+season_months: [11, 12, 1, 2]
+season_cheap_rate: 0.1
+season_other_rate: 0.31
+season_third_rate: 0.45
+"""
+
+
+MON_TO_FRI = SEASONS.replace("all", "same\nthird_days: mon_to_fri")
+
+
+def rates_written(folder: Path, local: str) -> tuple[str, float]:
+    """Return the band and rate of the file written, at a local time."""
+    file = load_household(folder / "house.yaml")
+    instant = datetime.fromisoformat(local).replace(tzinfo=file.zone)
+    span = prices_of(file, {}).rate_at(instant.astimezone(UTC))
+    return span.band, float(span.rate)
+
+
+@pytest.mark.parametrize(
+    ("local", "band", "rate"),
+    [
+        ("2026-06-03T02:00", "cheap", 0.15),
+        ("2026-06-03T12:00", "other", 0.3),
+        ("2026-06-03T17:00", "third", 0.4),
+        ("2026-06-06T17:00", "cheap", 0.15),
+        ("2026-12-02T02:00", "season cheap", 0.1),
+        ("2026-12-02T12:00", "season other", 0.31),
+        ("2026-12-02T17:00", "season third", 0.45),
+        ("2026-12-05T17:00", "season cheap", 0.1),
+    ],
+)
+def test_weekends_seasons_and_a_third_rate_are_in_their_hours(
+    run: Callable[..., Ran], tmp_path: Path, local: str, band: str, rate: float
+) -> None:
+    """The weekend is cheap all day, and the winter has other rates."""
+    ran = run("start-file", "--answers", write_known(tmp_path, SEASONS))
+    assert (ran.code, ran.err) == (0, "")
+    assert rates_written(tmp_path, local) == (band, rate)
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("weekend: none", ("2026-06-06T02:00", "other", 0.3)),
+        ("weekend: none", ("2026-06-05T02:00", "cheap", 0.15)),
+        (SEASONS.replace("all", "none"), ("2026-12-05T17:00", "season other", 0.31)),
+        (SEASONS.replace("all", "same"), ("2026-12-05T17:00", "season third", 0.45)),
+        (MON_TO_FRI, ("2026-12-05T17:00", "season other", 0.31)),
+        ("tariff: one_rate\nrate: 0.3\nseason_months: [6]\nseason_rate: 0.2",
+         ("2026-06-05T02:00", "season all hours", 0.2)),
+        ("tariff: one_rate\nrate: 0.3\nseason_months: [6]\nseason_rate: 0.2",
+         ("2026-07-05T02:00", "all hours", 0.3)),
+    ],
+)  # fmt: skip
+def test_the_weekend_and_the_season_follow_the_answers(
+    run: Callable[..., Ran], tmp_path: Path, text: str, expected: tuple[str, str, float]
+) -> None:
+    """Each answer about days and months leads to the rate that it says."""
+    if "one_rate" in text:
+        answers = f"timezone: Etc/UTC\ncurrency: EUR\n{text}\n"
+    else:
+        answers = with_known(text)
+    ran = run("start-file", "--answers", write(tmp_path, answers))
+    assert (ran.code, ran.err) == (0, "")
+    local, *rate = expected
+    assert rates_written(tmp_path, local) == tuple(rate)
+
+
+def test_a_price_series_can_be_chosen(run: Callable[..., Ran], tmp_path: Path) -> None:
+    """As in the example of day-ahead prices; the file with the prices comes later."""
+    text = (
+        "timezone: Etc/UTC\ncurrency: EUR\ntariff: price_series\nprice_unit: per_mwh\n"
+        "price_add: 0.115\nstanding_charge: 0.9\n"
+    )
+    ran = run("start-file", "--answers", write(tmp_path, text))
+    assert (ran.code, ran.err) == (0, "")
+    assert "First put the prices into prices.csv, with the columns start and rate." in ran.out
+    tariff = load_household(tmp_path / "house.yaml").tariffs[0]
+    assert tariff.prices is not None
+    assert tariff.prices.file == tmp_path / "prices.csv"
+    assert (float(tariff.prices.multiply), float(tariff.prices.add)) == (0.001, 0.115)
+    assert float(tariff.standing_charge) == 0.9
+    rows = "start,rate\n2026-06-03T00:00:00Z,96.1\n2026-06-03T00:30:00Z,90.4\n"
+    (tmp_path / "prices.csv").write_text(rows, "utf-8")
+    ran = run("tariff", "house.yaml", "--from", "2026-06-03", "--days", "1", "--json")
+    assert [each["rate"] for each in json.loads(ran.out)["rates"]][:2] == [0.2111, 0.2054]
+
+
+def test_prices_may_come_over_the_bus(run: Callable[..., Ran], tmp_path: Path) -> None:
+    """Then the household names no file."""
+    text = (
+        "timezone: Etc/UTC\ncurrency: EUR\ntariff: price_series\nprice_unit: per_kwh\n"
+        "price_add: 0\nprice_file: none\n"
+    )
+    ran = run("start-file", "--answers", write(tmp_path, text))
+    assert (ran.code, ran.err) == (0, "")
+    assert "First put" not in ran.out
+    prices = load_household(tmp_path / "house.yaml").tariffs[0].prices
+    assert prices is not None
+    assert prices.file is None
+
+
+def test_a_socket_loses_more_and_a_relay_switches_seldom(
+    run: Callable[..., Ran], tmp_path: Path
+) -> None:
+    """Efficiency 85 % at a socket, 90 % at a charge point; a relay stays on, and off, a while."""
+    run("start-file", "--answers", write_known(tmp_path, ""))
+    file = load_household(tmp_path / "house.yaml")
+    point = file.charge_points["outlet"]
+    assert (point.min_run_minutes, point.min_rest_minutes) == (15, 5)
+    assert file.vehicles["car"].charging_efficiency_percent == 85
+    run("start-file", "--overwrite", "--answers", write_known(tmp_path, "outlet: charge_point"))
+    file = load_household(tmp_path / "house.yaml")
+    point = file.charge_points["outlet"]
+    assert (point.min_run_minutes, point.min_rest_minutes) == (0, 0)
+    assert file.vehicles["car"].charging_efficiency_percent == 90
+
+
 # --- what is refused ---------------------------------------------------------------------------
 
 FAULTS = {
@@ -125,7 +255,7 @@ FAULTS = {
     "amps:": "1:6: amps: expected a current from 1 to 80 A, got nothing",
     "nmae: x": '1:1: unknown key "nmae"; did you mean "name"?',
     "rate: 0.2": "1:1: rate: expected only with tariff: one_rate",
-    "tariff: [1]": "1:9: tariff: expected cheap_hours or one_rate, got [1]",
+    "tariff: [1]": "1:9: tariff: expected cheap_hours, one_rate or price_series, got [1]",
     "currency: NZD\ncheap_rate: twelve": "2:13: cheap_rate: expected a number of NZD per kWh, "
     'got "twelve"',
     "cheap_hours: 21-7": '1:14: cheap_hours: expected a list, got "21-7"; write ["21:00-07:00"]',
@@ -144,7 +274,18 @@ FAULTS = {
     "in it",
     "- name": '1:1: expected answers with their keys, such as name: My home; got ["name"]',
     "name: {": "1:8: not valid YAML: ",
+    "weekend: sometimes": '1:10: weekend: expected same, all or none, got "sometimes"',
+    "third_hours: [06:00-08:00]\nthird_rate: 0.4": "1:14: third_hours: bands "
+    '"cheap" and "third" overlap on Saturday 2028-01-01 at 06:00',
+    "season_months: [13]\nseason_cheap_rate: 0.1\nseason_other_rate: 0.2": "1:17: "
+    "season_months[0]: expected a month from 1 to 12, got 13",
+    "season_months: [1, 1]\nseason_cheap_rate: 0.1\nseason_other_rate: 0.2": "1:20: "
+    "season_months[1]: expected each entry once, got 1 again",
+    "season_months: [1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12]\nseason_cheap_rate: 0.1\n"
+    "season_other_rate: 0.2": "1:16: season_months: expected months that leave some others",
+    "third_rate: 0.4": "1:1: third_rate: expected only with third_hours",
 }
+UNREADABLE = ("- name", "name: {")
 
 
 @pytest.mark.parametrize("text", FAULTS, ids=lambda text: text.partition(":")[0] + f"{len(text)}")
@@ -152,17 +293,43 @@ def test_a_fault_is_named_with_its_place(
     run: Callable[..., Ran], tmp_path: Path, text: str
 ) -> None:
     """In the words of the household file, at the answer's place; nothing is written."""
-    ran = run("start-file", "--answers", write(tmp_path, text))
+    answers = text if text in UNREADABLE else with_known(text)
+    ran = run("start-file", "--answers", write(tmp_path, answers))
     assert (ran.code, ran.out) == (2, "")
     assert ran.err.startswith(f"answers.yaml:{FAULTS[text]}")
     assert len(ran.err.splitlines()) == 1
     assert [path.name for path in tmp_path.iterdir()] == ["answers.yaml"]
 
 
+@pytest.mark.parametrize("key", KNOWN)
+def test_what_nobody_can_guess_is_asked_for(tmp_path: Path, key: str) -> None:
+    """On a machine that stands in no country, a file without such an answer is refused."""
+    text = "".join(f"{each}: {value}\n" for each, value in KNOWN.items() if each != key)
+    ran = without_terminal(tmp_path, "--answers", "-", given=text.encode(), TZ="Etc/UTC")
+    assert (ran.returncode, ran.stdout) == (2, b"")
+    [line] = ran.stderr.decode().splitlines()
+    assert line.startswith(f'standard input:1:1: missing key "{key}"; expected the answer to: ')
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_rate_in_the_wrong_unit_is_doubted(run: Callable[..., Ran], tmp_path: Path) -> None:
+    """With its place; the file is written, since the answer may be right."""
+    text = "currency: GBP\ncheap_rate: 26.2\nstanding_charge: 53.4"
+    ran = run("start-file", "--answers", write_known(tmp_path, text))
+    assert ran.code == 0
+    assert ran.err.splitlines() == [
+        "answers.yaml:2:13: cheap_rate: 26.2 GBP per kWh? 0.262 is usual.",
+        (
+            "answers.yaml:3:18: standing_charge: 53.4 GBP a day? If it is in pence, 0.534? If it is"
+            " for a month, 1.7556?"
+        ),
+    ]
+
+
 def test_all_faults_are_reported_at_once(run: Callable[..., Ran], tmp_path: Path) -> None:
     """One line for each, in the order of their places."""
     text = "name: '...'\ntimezone: Mars\noutlet: wall\nvolts: many\nhose: 1\n"
-    ran = run("start-file", "--answers", write(tmp_path, text))
+    ran = run("start-file", "--answers", write_known(tmp_path, text))
     assert [line.split(":")[1] for line in ran.err.splitlines()] == ["1", "2", "3", "4", "5"]
 
 
@@ -199,7 +366,7 @@ def test_an_unencrypted_broker_is_accepted_if_the_answers_say_so(
 ) -> None:
     """The keys that a refusal names are valid keys of the answers."""
     text = "broker: mqtt://shed.example\nin_the_clear: true\nanonymous: true\n"
-    assert run("start-file", "--answers", write(tmp_path, text)).code == 0
+    assert run("start-file", "--answers", write_known(tmp_path, text)).code == 0
     bus = load_household(tmp_path / "house.yaml").bus
     assert (bus.in_the_clear, bus.anonymous, bus.username) == (True, True, None)
 
@@ -210,7 +377,7 @@ def test_an_unencrypted_broker_is_accepted_if_the_answers_say_so(
 def test_a_file_is_replaced_only_with_overwrite(run: Callable[..., Ran], tmp_path: Path) -> None:
     """Without --overwrite the file stays as it is."""
     (tmp_path / "house.yaml").write_text("mine")
-    answers = write(tmp_path, "")
+    answers = write_known(tmp_path, "")
     ran = run("start-file", "--answers", answers)
     assert ran.code == 2
     assert ran.err == "house.yaml: the file already exists (--overwrite replaces it)\n"
@@ -242,7 +409,7 @@ def test_a_disk_that_fails_leaves_nothing_behind(
     def full(_self: Path, _target: Path) -> Path:
         raise OSError(28, os.strerror(28))
 
-    answers = write(tmp_path, "")
+    answers = write_known(tmp_path, "")
     (tmp_path / "house.yaml").write_text("mine")
     monkeypatch.setattr(Path, "replace", full)
     ran = run("start-file", "--answers", answers, "--overwrite")
@@ -262,7 +429,7 @@ def test_a_disk_that_fails_leaves_nothing_behind(
         ("/usr/share/zoneinfo/Europe/Oslo", "", "Europe/Oslo", "NOK"),
         ("", "/usr/share/zoneinfo/Pacific/Auckland", "Pacific/Auckland", "NZD"),
         ("", "../usr/share/zoneinfo/posix/America/New_York", "America/New_York", "USD"),
-        ("NZST-12NZDT", "/usr/share/zoneinfo/Etc/UTC", "Etc/UTC", None),
+        ("NZST-12NZDT", "/usr/share/zoneinfo/Etc/UTC", None, None),
         ("Mars/Olympus", "", None, None),
     ],
 )
@@ -278,14 +445,11 @@ def test_the_machine_gives_the_time_zone(
 
 
 def test_defaults_depend_on_the_country() -> None:
-    """Yen have no hundredths; where sockets have 120 V, fixed equipment has 240."""
-    yen, _ = check_answers(read_yaml("currency: JPY"), Guess())
+    """Where sockets have 120 V, fixed equipment has 240."""
     west, _ = check_answers(
-        read_yaml("outlet: charge_point"), Guess("America/New_York", "US", "USD")
+        read_yaml(with_known("outlet: charge_point")), Guess("America/New_York", "US", "USD")
     )
-    assert yen is not None
     assert west is not None
-    assert [str(band.rate) for band in yen.tariffs[0].bands or ()] == ["15", "30"]
     assert west.household.nominal_volts == 240
     assert west.vehicles["car"].miles_per_kwh is not None
 
