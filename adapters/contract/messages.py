@@ -224,13 +224,19 @@ class AskedFor(BaseModel):
     want_percent: Percent | None = None
 
 
+SocOrigin = Literal["vehicle", "person", "counted", "recalled", "assumed"]
+
+
 class Status(Message):
     """What the daemon knows about one charge point.
 
     `connected` says whether a vehicle is plugged in, `alerts` which alerts are in force (their
-    codes). `soc_from` says where the state of charge comes from: reported by the vehicle, given by
-    a person, counted from the meter, recalled (the last known level less the usual use), or
-    assumed by the household file. `wishes` are what a person has asked for single departures, in
+    codes). `vehicle` is the one that is planned for: the one a person named, else the file's first.
+    `soc_from` says where the state of charge comes from: reported by the vehicle, given by a
+    person, counted from the meter, recalled (the last known level less the usual use), or assumed
+    by the household file. `soc_at` is the instant of that report, word or assumption; if it is
+    counted, the instant since when, and `soc_counted_from` says where the level at that instant
+    came from. `wishes` are what a person has asked for single departures, in
     order of time. `rates` is absent before the first tariff is in force. The
     message expires at `stale_after`.
     """
@@ -242,8 +248,11 @@ class Status(Message):
     do: Literal["start", "stop"] | None = None
     serial: int | None = None
     why: ShortText | None = None
+    vehicle: ShortText | None = None
     soc_percent: Percent | None = None
-    soc_from: Literal["vehicle", "person", "counted", "recalled", "assumed"] | None = None
+    soc_from: SocOrigin | None = None
+    soc_at: Instant | None = None
+    soc_counted_from: SocOrigin | None = None
     plan: ShortText | None = None
     reading: Reading | None = None
     rates: KnownRates | None = None

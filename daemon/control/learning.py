@@ -23,6 +23,7 @@ from daemon.control.events import (
 from daemon.control.state import (
     FLOWING_WATTS,
     ActualShare,
+    OtherVehicle,
     SocFact,
     counted_soc_percent,
     register_wh_at,
@@ -164,6 +165,7 @@ def _set_presence(
             stopped_itself=False,
             actual_share=ActualShare(),
             soc=state.soc if fresh else None,
+            others=tuple(_kept(other, now) for other in state.others),
             night=night
             if night is None or night.closed
             else replace(night, soc_after_percent=None),
@@ -182,10 +184,11 @@ def _set_presence(
         watts=None,
         watts_at=None,
         wishes=replace(state.wishes, charge_now=False),
-        vehicle=None,
         left_with=left or state.left_with,
         stopped_itself=False,
+        others=tuple(_left_behind(other) for other in state.others),
     )
+    gone = _swap_vehicle(gone, None, house)
     return gone, (Note("unplugged", {"charge_point": state.charge_point}),)
 
 
@@ -226,6 +229,7 @@ def _store_register(
         soc = SocFact(
             soc.percent if percent is None else percent, now, "counted", reading.register_wh
         )
+        state = replace(state, others=tuple(_uncounted(other) for other in state.others))
     return replace(state, register=reading, soc=soc)
 
 
@@ -278,12 +282,49 @@ def _on_request(state: PointState, request: Request, now: datetime, house: House
 
 
 def _switch_vehicle(state: PointState, request: Request, house: House) -> PointState:
-    """Switch to the vehicle that a person names; nothing is known of it yet."""
+    """Switch to the vehicle that a person names."""
     name = request.vehicle
     users = vehicles_of(house.file, state.charge_point)
     if name is None or name not in users or name == vehicle_of(state, house.file):
         return state
-    night = state.night and replace(state.night, vehicle=name)
+    # What the night's account knows of the vehicle before is not true of this one.
+    night = state.night and replace(state.night, vehicle=name, soc_before_percent=None)
     return replace(
-        state, vehicle=name, night=night, soc=None, left_with=None, actual_share=ActualShare()
+        _swap_vehicle(state, name, house), plan=None, night=night, actual_share=ActualShare()
     )
+
+
+def _swap_vehicle(state: PointState, name: str | None, house: House) -> PointState:
+    """Set aside what is known of the present vehicle, and take up what is known of another."""
+    before = vehicle_of(state, house.file)
+    after = vehicle_of(replace(state, vehicle=name), house.file)
+    state = replace(state, vehicle=name)
+    if before is None or after is None or before == after:
+        return state
+    known = {other.name: other for other in state.others}
+    taken_up = known.pop(after, OtherVehicle(after))
+    # Reports and the meter's count are of the vehicle that is really there, not of the one named.
+    stated = state.soc if state.soc is not None and state.soc.source == "person" else None
+    aside = OtherVehicle(before, stated, state.left_with)
+    # Without a pilot state nobody knows whether the cable went to another vehicle in between.
+    known[before] = _uncounted(aside) if state.pilot is None else aside
+    return replace(
+        state, soc=taken_up.soc, left_with=taken_up.left_with, others=tuple(known.values())
+    )
+
+
+def _kept(other: OtherVehicle, now: datetime) -> OtherVehicle:
+    """Drop what a person said of another vehicle too long before one is plugged in."""
+    is_old = other.soc is not None and now - other.soc.at >= OLD_SOC
+    return replace(other, soc=None) if is_old else other
+
+
+def _uncounted(other: OtherVehicle) -> OtherVehicle:
+    """Keep a vehicle's state of charge as it was given, whatever flows afterwards."""
+    return replace(other, soc=other.soc and replace(other.soc, register_wh=None))
+
+
+def _left_behind(other: OtherVehicle) -> OtherVehicle:
+    """Keep what a person said of a vehicle that was not there when the present one left."""
+    left_with = _uncounted(other).soc or other.left_with
+    return replace(other, soc=None, left_with=left_with)

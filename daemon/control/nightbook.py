@@ -6,10 +6,18 @@ from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
+from config.fields.value_types import WATT_HOURS_PER_KWH
 from daemon.control.alerts import ClearedBy, clear_alerts
 from daemon.control.events import CloseNight, NightFacts
-from daemon.control.state import ActualShare, OpenNight, counted_soc_percent, vehicle_of
+from daemon.control.state import (
+    ActualShare,
+    OpenNight,
+    counted_soc_percent,
+    register_wh_at,
+    vehicle_of,
+)
 from planners.local_time.departures import night_bounds, night_of
+from planners.power.allowed_currents import charge_model
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -70,7 +78,9 @@ def account_for(
     return state, actions
 
 
-def open_night_planned(state: PointState, departure: DepartureAt, plan: Plan) -> PointState:
+def open_night_planned(
+    state: PointState, departure: DepartureAt, plan: Plan, house: House
+) -> PointState:
     """Remember the cost that a plan promises, as long as charging has not begun.
 
     Parameters
@@ -81,6 +91,8 @@ def open_night_planned(state: PointState, departure: DepartureAt, plan: Plan) ->
         The departure that was planned for.
     plan : Plan
         The plan.
+    house : House
+        The household file and the rates.
 
     Returns
     -------
@@ -98,6 +110,13 @@ def open_night_planned(state: PointState, departure: DepartureAt, plan: Plan) ->
             soc_before_percent=plan.soc_percent,
             soc_from=state.soc.source if state.soc else "assumed",
             planned_cost=plan.cost,
+        )
+    elif night.soc_before_percent is None:  # another vehicle was named while energy flowed
+        before = plan.soc_percent - _gained_percent(state, night, plan, house)
+        night = replace(
+            night,
+            soc_before_percent=max(0.0, before),
+            soc_from=state.soc.source if state.soc else "assumed",
         )
     return replace(state, night=replace(night, departure=departure))
 
@@ -150,6 +169,16 @@ def _end_stay(state: PointState) -> PointState:
 def _is_read_past(state: PointState, end: datetime, now: datetime) -> bool:
     """Whether the meter was read after the end of a night, or the wait for that is over."""
     return now >= end + LAST_READING or (state.register is not None and state.register.at >= end)
+
+
+def _gained_percent(state: PointState, night: OpenNight, plan: Plan, house: House) -> float:
+    """Return by how much the meter has raised the state of charge since the night was opened."""
+    wh = register_wh_at(state, plan.made_at)
+    if wh is None or night.accounted_wh is None:
+        return 0.0
+    model = charge_model(house.file, plan.vehicle)
+    metered_kwh = max(0, wh - night.accounted_wh) / WATT_HOURS_PER_KWH
+    return model.soc_percent(metered_kwh * model.full_power_efficiency)
 
 
 def _flowed_since(state: PointState, night: OpenNight, *, wh: int) -> bool:

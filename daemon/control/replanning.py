@@ -97,7 +97,7 @@ def _planned_for(
     draft = draft_plan(file, house.prices, _situation(state, departure, now, house))
     made = replace(draft.plan, made_at=now)
     state = clear_alerts(state, ClearedBy.PLAN)
-    state = open_night_planned(state, departure, made)
+    state = open_night_planned(state, departure, made, house)
     if state.plan is not None and _same_course(state.plan, made, now):
         return _warn_of_shortfall(state, made)
     made = replace(made, why=explain_unreported(state))

@@ -59,6 +59,25 @@ class SocFact:
 
 
 @dataclass(frozen=True, slots=True)
+class OtherVehicle:
+    """What is known of a vehicle while another one is at the charge point.
+
+    Attributes
+    ----------
+    name : str
+        Its name in the household file.
+    soc : SocFact or None
+        What a person said of it during this stay.
+    left_with : SocFact or None
+        The state of charge with which it last left.
+    """
+
+    name: str
+    soc: SocFact | None = None
+    left_with: SocFact | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Wishes:
     """A person's requests.
 
@@ -172,6 +191,8 @@ class PointState:
         The vehicle that a person named; None for the charge point's first.
     left_with : SocFact or None
         The state of charge with which the vehicle last left.
+    others : tuple of OtherVehicle
+        What is known of the other vehicles that use this charge point.
     stopped_itself : bool
         Whether the vehicle ended its charge by itself: it is full, or has its own limit.
     response : Response or None
@@ -210,6 +231,7 @@ class PointState:
     wishes: Wishes = Wishes()
     vehicle: str | None = None
     left_with: SocFact | None = None
+    others: tuple[OtherVehicle, ...] = ()
     stopped_itself: bool = False
     response: Response | None = None
     actual_share: ActualShare = ActualShare()

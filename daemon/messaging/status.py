@@ -6,13 +6,13 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from adapters.contract.messages import AskedFor, KnownRates, Reading, Status
-from daemon.control.state import FLOWING_WATTS, counted_soc_percent
+from daemon.control.state import FLOWING_WATTS, counted_soc_percent, vehicle_of
 from planners.rates.known import rate_knowledge
 
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from daemon.control.state import House, PointState, SocSource
+    from daemon.control.state import House, PointState
     from planners.plan.plan import Plan
 
 BELIEVE_FOR = timedelta(minutes=5)
@@ -38,6 +38,8 @@ def status_of(state: PointState, now: datetime, house: House) -> Status:
     """
     command = state.command
     soc = counted_soc_percent(state, house.file, now)
+    source = state.soc.source if state.soc else None
+    is_counted = _is_counted(state)
     register = state.register
     reading = (
         Reading(at=register.at, register_kwh=register.register_wh / 1000, watts=state.watts)
@@ -52,8 +54,11 @@ def status_of(state: PointState, now: datetime, house: House) -> Status:
         do=command.do if command else None,
         serial=command.serial if command else None,
         why=command.why if command else None,
+        vehicle=vehicle_of(state, house.file),
         soc_percent=None if soc is None else round(soc, 1),
-        soc_from=_soc_from(state),
+        soc_from="counted" if is_counted else source,
+        soc_at=state.soc.at if state.soc else None,
+        soc_counted_from=source if is_counted and source != "counted" else None,
         plan=state.plan.name if state.plan else None,
         reading=reading,
         rates=_rates(now, house),
@@ -99,9 +104,11 @@ def _rates(now: datetime, house: House) -> KnownRates | None:
     return KnownRates(tariff=known.tariff, known_until=known.until, now=known.now)
 
 
-def _soc_from(state: PointState) -> SocSource | None:
+def _is_counted(state: PointState) -> bool:
+    """Whether the meter has counted on from the state of charge that was given."""
     soc, register = state.soc, state.register
-    if soc is None:
-        return None
-    counted = register is not None and soc.register_wh not in {None, register.register_wh}
-    return "counted" if counted else soc.source
+    return (
+        soc is not None
+        and register is not None
+        and soc.register_wh not in {None, register.register_wh}
+    )

@@ -14,7 +14,14 @@ from adapters.clocks.instants import parse_instant
 from adapters.contract.messages import Request
 from daemon.control.alerts import ClearedBy, clear_alerts
 from daemon.control.events import NightFacts
-from daemon.control.state import ActualShare, OpenNight, Response, SocFact, Wishes
+from daemon.control.state import (
+    ActualShare,
+    OpenNight,
+    OtherVehicle,
+    Response,
+    SocFact,
+    Wishes,
+)
 from planners.local_time.departures import DepartureAt
 from planners.local_time.wished_departures import Wish
 
@@ -38,6 +45,7 @@ class Memory:
     vehicle: str | None = None
     stopped_itself: bool = False
     left_with: SocFact | None = None
+    others: tuple[OtherVehicle, ...] = ()
     response: Response | None = None
     response_to: Literal["start", "stop"] | None = None
     actual_share: ActualShare = field(default_factory=ActualShare)
@@ -81,6 +89,7 @@ def memory_of(state: PointState) -> Memory:
         vehicle=state.vehicle,
         stopped_itself=state.stopped_itself,
         left_with=state.left_with,
+        others=state.others,
         response=state.response,
         response_to=state.command.do if state.command else None,
         actual_share=state.actual_share,
@@ -210,6 +219,14 @@ def _memory_body(memory: Memory) -> dict[str, Any]:
         "vehicle": memory.vehicle,
         "stopped_itself": memory.stopped_itself,
         "left_with": _soc_body(memory.left_with),
+        "others": [
+            {
+                "name": other.name,
+                "soc": _soc_body(other.soc),
+                "left_with": _soc_body(other.left_with),
+            }
+            for other in memory.others
+        ],
         "answer": response
         and {
             "since": response.since.isoformat(),
@@ -239,6 +256,10 @@ def _memory_of(body: dict[str, Any]) -> Memory:
         vehicle=body.get("vehicle"),
         stopped_itself=body.get("stopped_itself", False),
         left_with=_soc_of(body.get("left_with")),
+        others=tuple(
+            OtherVehicle(other["name"], _soc_of(other["soc"]), _soc_of(other["left_with"]))
+            for other in body.get("others", ())
+        ),
         response=_response_of(response) if response else None,
         response_to=body.get("answers"),
         actual_share=_share_of(share) if share else ActualShare(),

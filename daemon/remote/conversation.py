@@ -170,14 +170,15 @@ def why_not_running(state: DaemonState | None, file: HouseholdFile, now: datetim
     str or None
         The reason in one line; None if it runs.
     """
+    start = "start it with `lullwatt run FILE`, or `systemctl start lullwatt` where it is a service"
     name, broker = file.household.name, f"{file.bus.host}:{file.bus.port}"
     if state is None:
-        return f"no daemon of {name} is known at the broker {broker}"
+        return f"no daemon of {name} is known at the broker {broker}; {start}"
     at = f" since {state.at.astimezone(file.zone):%a %d %b %H:%M}" if state.at is not None else ""
     if state.state == "offline":
-        return f"the daemon of {name} is offline{at}"
+        return f"the daemon of {name} is offline{at}; {start}"
     if state.state == "waiting":
         return f"the daemon of {name} is waiting until the clock of its machine is set"
     if state.stale_after is None or now > state.stale_after:
-        return f"no message has come from the daemon of {name}{at}"
+        return f"no message has come from the daemon of {name}{at}; {start}"
     return None

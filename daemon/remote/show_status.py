@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 from adapters.clocks.instants import parse_instant
@@ -16,6 +17,19 @@ if TYPE_CHECKING:
     from adapters.contract.messages import AskedFor, KnownRates, Status
     from config.household.household_file import HouseholdFile
     from daemon.remote.health import PointReport, Report
+
+
+_MINUTES_SHOWN = 120
+"""From this age on, an instant is shown instead of the minutes since it."""
+
+_COUNTED_FROM = {
+    "vehicle": "reported by the vehicle",
+    "person": "given by a person",
+    "counted": "counted before",
+    "recalled": "recalled from when it left",
+    "assumed": "assumed by the household file",
+}
+"""Where the level came from that the meter counts on from."""
 
 
 def status_lines(report: Report, file: HouseholdFile, now: datetime) -> Iterator[str]:
@@ -58,8 +72,7 @@ def _rows(point: PointReport, zone: ZoneInfo, now: datetime) -> Iterator[tuple[s
     yield "as of", _when(status.at, zone)
     yield "vehicle", _vehicle(status)
     if status.soc_percent is not None:
-        source = f", {SOC_SOURCES[status.soc_from]}" if status.soc_from else ""
-        yield "state of charge", f"{status.soc_percent:g} %{source}"
+        yield "state of charge", f"{status.soc_percent:g} %{_soc_source(status, zone, now)}"
     yield "command", f"{status.do}: {status.why}" if status.do else "none yet"
     yield "plan", _plan(point.plan, zone, now)
     for wish in status.wishes:
@@ -69,11 +82,41 @@ def _rows(point: PointReport, zone: ZoneInfo, now: datetime) -> Iterator[tuple[s
 
 
 def _vehicle(status: Status) -> str:
-    connection = "connected" if status.connected else "none connected"
+    name = status.vehicle
+    if status.connected:
+        connection = "connected" if name is None else f"{name}, connected"
+    else:
+        connection = "none connected" + ("" if name is None else f"; {name} is expected")
     if not status.charging:
         return connection
     watts = status.reading.watts if status.reading else None
     return f"{connection}, charging" + ("" if watts is None else f" at {watts / 1000:.2f} kW")
+
+
+def _soc_source(status: Status, zone: ZoneInfo, now: datetime) -> str:
+    """Say where the state of charge comes from, and how old it is."""
+    if status.soc_from is None:
+        return ""
+    text = f", {SOC_SOURCES[status.soc_from]}"
+    if status.soc_at is None:
+        return text  # from a daemon of an earlier version
+    age = _age(status.soc_at, zone, now)
+    if status.soc_from in {"recalled", "assumed"}:
+        return f"{text} ({age})"
+    if status.soc_from != "counted":
+        return f"{text} {age}"
+    since = f"{text} since {_when(status.soc_at, zone)}"
+    base = status.soc_counted_from
+    return since if base is None else f"{since} from what was {_COUNTED_FROM[base]}"
+
+
+def _age(at: datetime, zone: ZoneInfo, now: datetime) -> str:
+    minutes = max(0, int((now - at) / timedelta(minutes=1)))
+    if minutes < 1:
+        return "just now"
+    if minutes < _MINUTES_SHOWN:
+        return f"{minutes} min ago"
+    return f"on {_when(at, zone)}"
 
 
 def _plan(plan: dict[str, Any] | None, zone: ZoneInfo, now: datetime) -> str:

@@ -75,6 +75,7 @@ def recover(ledger: Ledger, charge_point: str, now: datetime, house: House) -> P
         watts_at=reading.at if reading and reading.watts is not None else None,
         vehicle=memory.vehicle,
         left_with=memory.left_with if whole else _left_with(ledger, charge_point, now, zone),
+        others=memory.others,
         stopped_itself=memory.stopped_itself,
         actual_share=memory.actual_share,
         alerts=memory.alerts,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -11,7 +12,7 @@ from hypothesis import strategies as st
 from adapters.contract.messages import Reading, VehicleReport
 from daemon.control.events import AnnouncePlan, Issue, MeterRead, Note, TimePassed, VehicleReported
 from daemon.control.learning import AHEAD
-from daemon.control.state import Wishes, counted_soc_percent
+from daemon.control.state import SocFact, Wishes, counted_soc_percent
 from planners.local_time.wished_departures import Wish
 from tests.daemon.worlds import (
     EVENING,
@@ -403,6 +404,108 @@ def test_a_person_says_which_vehicle_it_is() -> None:
     world.plug_in(30.0)
     assert world.state.plan is not None
     assert world.state.plan.vehicle == "hatchback"
+
+
+def two_vehicles() -> World:
+    """Return a world with the hatchback at 30 % by a person's word, then the van at 50 %."""
+    world = World(household(more_vehicles=VAN), EVENING)
+    world.read()
+    world.plug_in()
+    world.ask(soc_percent=30.0)
+    world.wait(EVENING + 10 * MINUTE)
+    world.ask(vehicle="van", soc_percent=50.0)
+    return world
+
+
+def test_what_a_person_said_of_each_vehicle_is_kept() -> None:
+    """Switching to another vehicle and back leaves each with what a person said of it."""
+    world = two_vehicles()
+    world.ask(vehicle="hatchback")
+    assert world.state.soc == SocFact(30.0, EVENING, "person", 1_000_000)
+    world.ask(vehicle="van")
+    named_at = EVENING + 10 * MINUTE
+    assert world.state.soc is not None
+    assert replace(world.state.soc, register_wh=None) == SocFact(50.0, named_at, "person", None)
+
+
+def test_what_the_vehicle_reported_is_not_said_of_another() -> None:
+    """A report is of the vehicle that is there, whichever was named at that time."""
+    world = World(household(more_vehicles=VAN), EVENING)
+    world.read()
+    world.plug_in(30.0)
+    world.ask(vehicle="van")
+    world.ask(vehicle="hatchback")
+    assert world.state.soc is not None
+    assert world.state.soc.source == "assumed"
+
+
+@pytest.mark.parametrize(("pilot", "counted"), [("C", True), (None, False)])
+def test_energy_counts_for_the_vehicle_that_was_there_all_along(
+    pilot: str | None, *, counted: bool
+) -> None:
+    """A vehicle named again has gained what flowed, unless the cable may have moved unseen."""
+    world = World(household(more_vehicles=VAN), EVENING)
+    world.read(watts=500)
+    if pilot is not None:
+        world.plug_in(pilot=pilot)
+    world.ask(vehicle="van", soc_percent=50.0)
+    world.ask(vehicle="hatchback", soc_percent=30.0, charge_now=True)
+    world.is_there = True
+    world.wait(world.now + HOUR)
+    world.ask(vehicle="van")
+    soc = counted_soc_percent(world.state, world.house.file, world.now)
+    assert soc == pytest.approx(50 + (100 * 7.36 * 0.9 / 100 if counted else 0), abs=0.1)
+
+
+def test_a_register_that_restarts_is_not_counted_for_a_vehicle_set_aside() -> None:
+    """After the meter began again, a vehicle named again has what a person said of it."""
+    world = two_vehicles()
+    world.meter_wh = 0
+    world.wait(EVENING + 20 * MINUTE)
+    world.meter_wh += 100_000
+    world.read()
+    world.ask(vehicle="hatchback")
+    assert soc_of(world) == 30.0
+
+
+def test_each_vehicle_comes_back_with_what_it_left_with() -> None:
+    """The van's charge when it left is not taken for the hatchback that is there the next day."""
+    world = two_vehicles()
+    world.wait(EVENING + 20 * MINUTE)
+    world.unplug()
+    world.wait(EVENING + 2 * HOUR)
+    assert [
+        (other.name, other.left_with and other.left_with.percent) for other in world.state.others
+    ] == [("van", 50.0)]
+    assert world.state.left_with is not None
+    assert (world.state.left_with.percent, world.state.left_with.source) == (30.0, "person")
+
+
+def test_a_word_about_a_vehicle_is_forgotten_after_twelve_hours_without_it() -> None:
+    """What a person said of another vehicle before noon is not true of one plugged in at night."""
+    world = World(household(more_vehicles=VAN), EVENING)
+    world.read()
+    world.ask(vehicle="van", soc_percent=50.0)
+    world.ask(vehicle="hatchback")
+    world.wait(EVENING + 13 * HOUR)
+    world.plug_in()
+    world.ask(vehicle="van", need_percent=80.0, by=world.now + 9 * HOUR)
+    assert world.state.soc is not None
+    assert world.state.soc.source == "assumed"
+
+
+def test_a_night_begins_with_the_charge_of_the_vehicle_that_is_really_there() -> None:
+    """If the van is named while it charges, its night begins with what it held before."""
+    world = World(household(more_vehicles=VAN), EVENING)
+    world.read()
+    world.plug_in(30.0)
+    world.ask(charge_now=True)
+    world.wait(EVENING + HOUR)
+    world.ask(vehicle="van", soc_percent=50.0, need_percent=80.0, by=EVENING + 9 * HOUR)
+    assert world.state.night is not None
+    gained = 100 * 7.36 * 0.9 / 100
+    assert world.state.night.soc_before_percent == pytest.approx(50 - gained, abs=0.1)
+    assert world.state.night.soc_from == "person"
 
 
 def test_a_vehicle_of_another_charge_point_is_not_there() -> None:

@@ -31,6 +31,7 @@ def test_a_charge_point_without_messages() -> None:
         stale_after=EVENING + BELIEVE_FOR,
         connected=False,
         charging=False,
+        vehicle="hatchback",
         rates=KnownRates(tariff="Three-band", now="known"),
     )
 
@@ -41,6 +42,7 @@ def test_an_evening_before_the_cheap_hours() -> None:
     status = believed(world)
     assert (status.connected, status.charging, status.do) == (True, False, "stop")
     assert (status.soc_percent, status.soc_from) == (35.0, "vehicle")
+    assert (status.vehicle, status.soc_at, status.soc_counted_from) == ("hatchback", EVENING, None)
     assert status.plan == "hatchback@2026-06-03T06:30:00Z"
     assert status.reading is not None
     assert (status.reading.register_kwh, status.reading.at) == (1000.0, EVENING)
@@ -53,6 +55,7 @@ def test_a_charge_in_progress() -> None:
     status = believed(world)
     assert (status.connected, status.charging, status.do) == (True, True, "start")
     assert (status.soc_percent, status.soc_from) == (47.7, "counted")
+    assert (status.soc_at, status.soc_counted_from) == (EVENING, "vehicle")
     assert status.serial == world.state.serial
 
 

@@ -20,6 +20,8 @@ from tests.support.commands import Ran
 from tests.support.daemons import POINT, TOPICS, Person, RunningDaemon
 from tests.support.waiting import patience, wait_until
 
+START = "; start it with `lullwatt run FILE`, or `systemctl start lullwatt` where it is a service"
+
 RunDaemon = Callable[..., RunningDaemon]
 Meet = Callable[[Any], Person]
 Run = Callable[..., Ran]
@@ -252,8 +254,8 @@ def test_status_when_all_is_well(home: Home, run: Run) -> None:
     assert lines[0].startswith("Kowhai Cottage: the daemon has been running since ")
     assert lines[1] == POINT
     rows = {line[2:18].strip(): line[18:] for line in lines[2:]}
-    assert rows["vehicle"] == "connected"
-    assert rows["state of charge"] == "35 %, reported by the vehicle"
+    assert rows["vehicle"] == "hatchback, connected"
+    assert rows["state of charge"] == "35 %, reported by the vehicle just now"
     assert rows["alerts"] == "none"
     assert rows["rates"] == "Three-band, known"
     assert "kWh for NZD" in rows["plan"]
@@ -303,7 +305,7 @@ def test_a_health_check_can_ignore_alerts(left: Home, run: Run) -> None:
     left.person.say(TOPICS.daemon, {"state": "offline"}, retain=True)
     left.person._bus.wait_acknowledged(patience(5))
     ran = run("status", left.house, "--quiet", "--alive")
-    assert ran == Ran(4, "", "the daemon of Kowhai Cottage is offline\n")
+    assert ran == Ran(4, "", f"the daemon of Kowhai Cottage is offline{START}\n")
 
 
 def test_quiet_and_json_exclude_each_other(run: Run) -> None:

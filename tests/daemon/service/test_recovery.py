@@ -16,6 +16,7 @@ from daemon.control.events import NightFacts, TimePassed
 from daemon.control.state import (
     ActualShare,
     OpenNight,
+    OtherVehicle,
     PointState,
     Response,
     SocFact,
@@ -373,6 +374,9 @@ ANY_STATE = st.builds(
     plugged_in=st.booleans(),
     soc=ANY_SOC,
     left_with=ANY_SOC,
+    others=st.lists(
+        st.builds(OtherVehicle, name=st.text(), soc=ANY_SOC, left_with=ANY_SOC), max_size=2
+    ).map(tuple),
     vehicle=st.none() | st.text(),
     stopped_itself=st.booleans(),
     alerts=st.frozensets(st.sampled_from(["no-rate", "no-reading", "power-after-stop"])),

@@ -1,0 +1,83 @@
+"""The lines of `lullwatt status`, for statuses of every kind."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Any
+
+import pytest
+
+from adapters.contract.messages import DaemonState, Status
+from daemon.remote.health import PointReport, Report
+from daemon.remote.show_status import status_lines
+from tests.daemon.worlds import EVENING, HOUR, MINUTE, POINT, kowhai
+
+COUNTED = "counted by the meter since Wed 03 Jun 18:30"
+
+
+def rows_of(plan: dict[str, Any] | None = None, **known: object) -> dict[str, str]:
+    """Lay out a status with these values half an hour after 18:30."""
+    values = {"at": EVENING, "stale_after": EVENING, "connected": True, "charging": False}
+    status = Status.model_validate(values | known)
+    report = Report({POINT: PointReport(status, plan)}, DaemonState(state="online"))
+    lines = list(status_lines(report, kowhai().file, EVENING + 30 * MINUTE))
+    return {line[2:18].strip(): line[18:] for line in lines[2:]}
+
+
+@pytest.mark.parametrize(
+    ("known", "text"),
+    [
+        ({}, "41 %"),
+        ({"soc_from": "person"}, "41 %, given by a person"),
+        (
+            {"soc_from": "vehicle", "soc_at": EVENING + 18 * MINUTE},
+            "41 %, reported by the vehicle 12 min ago",
+        ),
+        (
+            {"soc_from": "person", "soc_at": EVENING + timedelta(minutes=29.5)},
+            "41 %, given by a person just now",
+        ),
+        (
+            {"soc_from": "person", "soc_at": EVENING + HOUR},  # by another clock
+            "41 %, given by a person just now",
+        ),
+        (
+            {"soc_from": "vehicle", "soc_at": EVENING - 2 * HOUR},
+            "41 %, reported by the vehicle on Wed 03 Jun 16:30",
+        ),
+        (
+            {"soc_from": "assumed", "soc_at": EVENING},
+            "41 %, assumed by the household file (30 min ago)",
+        ),
+        (
+            {"soc_from": "recalled", "soc_at": EVENING},
+            "41 %, what it left with last, less the usual use (30 min ago)",
+        ),
+        (
+            {"soc_from": "counted", "soc_at": EVENING + 10 * MINUTE},
+            "41 %, counted by the meter since Wed 03 Jun 18:40",
+        ),
+        (
+            {"soc_from": "counted", "soc_at": EVENING, "soc_counted_from": "assumed"},
+            f"41 %, {COUNTED} from what was assumed by the household file",
+        ),
+    ],
+)
+def test_a_state_of_charge_with_its_source_and_age(known: dict[str, Any], text: str) -> None:
+    """A reader sees where the state of charge comes from and how old that is."""
+    assert rows_of(soc_percent=41.0, **known)["state of charge"] == text
+
+
+@pytest.mark.parametrize(
+    ("known", "text"),
+    [
+        ({"vehicle": "van"}, "van, connected"),
+        ({"vehicle": "van", "connected": False}, "none connected; van is expected"),
+        ({}, "connected"),
+        ({"connected": False}, "none connected"),
+        ({"vehicle": "van", "charging": True}, "van, connected, charging"),
+    ],
+)
+def test_the_vehicle_is_named(known: dict[str, Any], text: str) -> None:
+    """The vehicle that is planned for has its name, except from a daemon that does not say it."""
+    assert rows_of(**known)["vehicle"] == text
