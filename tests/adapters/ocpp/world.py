@@ -28,14 +28,14 @@ from tests.support.ocpp_equipment import (
     authorization,
     equipment_thread,
 )
-from tests.support.waiting import wait_until
+from tests.support.waiting import patience, wait_until
 
 NOW = datetime(2026, 6, 3, 9, 0, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
 STANDARD = json.loads((Path(__file__).parents[2] / "data" / "outside_ocpp.json").read_text())
 PATIENCE = Patience(
-    answer_seconds=5,
-    greeting_seconds=5,
+    answer_seconds=patience(5),
+    greeting_seconds=patience(5),
     sample_seconds=0.05,  # scripted equipment sends none by itself
     retry_seconds=0.02,
     most_retry_seconds=0.05,

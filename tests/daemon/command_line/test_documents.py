@@ -20,7 +20,7 @@ import pytest
 from adapters.contract.messages import VehicleReport, decode
 from daemon.command_line.cli import cli
 from tests.support.brokers import Mosquitto
-from tests.support.waiting import wait_until
+from tests.support.waiting import patience, wait_until
 
 ROOT = Path(__file__).parents[3]
 README = (ROOT / "README.md").read_text("utf-8")
@@ -150,7 +150,7 @@ def test_the_page_of_the_bus_plays_the_hardware(
     broker = make_mosquitto()
     broker.start()
     port = ["-p", str(broker.port)]
-    one_message = [*subscribe, *port, "-C", "1", "-W", "20"]
+    one_message = [*subscribe, *port, "-C", "1", "-W", f"{patience(20):.0f}"]
     with subprocess.Popen(one_message, stdout=PIPE, text=True) as listener:
 
         def has_arrived() -> bool:

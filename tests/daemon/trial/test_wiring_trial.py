@@ -23,6 +23,7 @@ from adapters.ledger.ledger import open_ledger
 from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehicle
 from config.household.broker import Bus
 from config.household.loading import load_household
+from daemon.trial import trial as trial_module
 from daemon.trial.command import currents_to_try
 from daemon.trial.exercise import Exercise, LatestValues
 from daemon.trial.trial import Trial
@@ -236,7 +237,10 @@ def test_nothing_is_sent_without_a_yes(
 
 
 def test_nothing_is_sent_beside_a_daemon(
-    mosquitto: Mosquitto, tmp_path: Path, run: Callable[..., Ran]
+    mosquitto: Mosquitto,
+    tmp_path: Path,
+    run: Callable[..., Ran],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """While a daemon of the household runs, an exercise is refused."""
     path = household(mosquitto, tmp_path)
@@ -246,6 +250,7 @@ def test_nothing_is_sent_beside_a_daemon(
     with opened(file.bus) as bus:
         bus.publish("lullwatt/kowhai-cottage/daemon", encode(online), retain=True)
         assert bus.wait_acknowledged(patience(10))
+    monkeypatch.setattr(trial_module, "RETAINED_SECONDS", patience(trial_module.RETAINED_SECONDS))
     shown = run("wiring", str(path), "--exercise", "--yes")
     assert shown.code == 2
     assert "a daemon of this household runs" in shown.err
