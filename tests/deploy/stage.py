@@ -15,7 +15,6 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from tests.deploy.guide import ROOT
-from tests.support.afternoon import ZONE_OF_THE_EXAMPLES, afternoon_zone
 from tests.support.waiting import patience
 
 READY_ENVIRONMENT = "/srv/environment"
@@ -129,12 +128,6 @@ def ready_environment(version: str | None = None) -> dict[str, str]:
     }
 
 
-_EDITOR = f"""\
-#!/bin/sh
-sed -i 's,{ZONE_OF_THE_EXAMPLES},{afternoon_zone()},' "$1"
-"""
-"""Moves the household, so that the plan does not depend on the hour at which the guide is run."""
-
 _NUMBERED = """sed -n 's/^version = "/lullwatt, version /p' pyproject.toml | tr -d '"'"""
 """Prints the version of the release in which the installer runs."""
 
@@ -148,7 +141,7 @@ def _programs() -> dict[str, str]:
         "usr/local/sbin/systemctl": f'{stand_in} "$@"\n',
         "usr/local/sbin/journalctl": "#!/bin/sh\ncat /run/stand-in/lullwatt.log\n",
         "usr/local/bin/sudo": '#!/bin/sh\nexec "$@"\n',
-        "usr/local/bin/edit": _EDITOR,
+        "usr/local/bin/edit": '#!/bin/sh\necho "# looked through" >> "$1"\n',
         **environment,
     }
 

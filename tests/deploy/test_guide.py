@@ -13,6 +13,7 @@ import pytest
 
 from tests.deploy.guide import PAGE, PAGE_PATH, PLACES, Ran, read_back, script, steps
 from tests.deploy.stage import is_possible, on_stage
+from tests.support.afternoon import in_the_afternoon
 
 NEEDS_ROOT = pytest.mark.skipif(
     not is_possible(), reason="a throw-away root needs root, and one that may mount"
@@ -48,7 +49,7 @@ def test_links_lead_somewhere(link: str) -> None:
 @pytest.fixture(scope="module")
 def followed(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Ran]:
     wanted = steps("anywhere")
-    done = on_stage(script(wanted), tmp_path_factory.mktemp("guide"))
+    done = on_stage(in_the_afternoon(script(wanted)), tmp_path_factory.mktemp("guide"))
     ran = read_back(done.stdout)
     missing = [step.name for step in wanted if step.name not in ran]
     assert (done.returncode, missing) == (0, []), done.stdout

@@ -13,12 +13,8 @@ from adapters.clocks.clock import SystemClock
 ZONE_OF_THE_EXAMPLES: Final = "Pacific/Auckland"
 
 
-def in_the_afternoon(household: str) -> str:
-    """Move an example household to a zone where it is between 13:00 and 14:00 now."""
-    assert household.count(ZONE_OF_THE_EXAMPLES) == 1
-    return household.replace(ZONE_OF_THE_EXAMPLES, afternoon_zone())
-
-
-def afternoon_zone() -> str:
-    """Name the zone; by its name "Etc/GMT-13" is 13 hours ahead of UTC."""
-    return f"Etc/GMT{SystemClock().now().hour - 13:+d}"
+def in_the_afternoon(text: str) -> str:
+    """Move the household of a text to a zone where it is between 13:00 and 14:00 now."""
+    assert text.count(ZONE_OF_THE_EXAMPLES) == 1
+    hours_behind = SystemClock().now().hour - 13
+    return text.replace(ZONE_OF_THE_EXAMPLES, f"Etc/GMT{hours_behind:+d}")
