@@ -6,7 +6,7 @@ BIN := $(VENV)/bin
 # How many tests run at a time.
 WORKERS ?= $(shell nproc)
 
-.PHONY: help rehearse test lint types contracts unit mosquitto chromium debian prove bench faults throwaway container upgrade keep-for-upgrade \
+.PHONY: help rehearse test lint types contracts unit mosquitto chromium debian prove bench faults hours throwaway container upgrade keep-for-upgrade \
 	release licences format constraints clean
 
 help:
@@ -16,6 +16,7 @@ help:
 	@echo 'make prove        the planner against HiGHS on 20,000 problems (ten minutes)'
 	@echo 'make bench        the planner beside HiGHS, and the daemon at rest (a quarter of an hour)'
 	@echo 'make faults       kills, broken brokers, bad messages and hardware (up to half an hour)'
+	@echo 'make hours        the tests that read the clock, at other hours and days (two hours)'
 	@echo 'make throwaway    the install guide from nothing, in a Debian of its own (root, three minutes)'
 	@echo 'make container    the container image, built and run (root, three minutes)'
 	@echo 'make upgrade      up from every version that is kept, and back with its own code (needs git)'
@@ -121,6 +122,14 @@ bench: $(VENV)/.tests mosquitto
 
 faults: $(VENV)/.tests mosquitto
 	$(BIN)/python -m tests.faults.campaign
+
+hours: $(VENV)/.tests mosquitto chromium debian
+	@command -v cc >/dev/null || { \
+		echo 'The clock is shifted by a small C library. Install a compiler first:' >&2; \
+		echo '    sudo apt-get install gcc libc6-dev' >&2; \
+		exit 2; \
+	}
+	$(BIN)/python -m tests.hours -n $(WORKERS)
 
 throwaway: $(VENV)/.tests
 	DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends \

@@ -1,6 +1,6 @@
-/* The machine's clock, SHIFT seconds on, for a program that is started with this in LD_PRELOAD.
+/* Shift the clock of a program by SHIFT seconds: start it with this library in LD_PRELOAD.
 
-   Only the clock that tells the date is shifted. Waits go by CLOCK_MONOTONIC, which is left alone. */
+   Only the clock with the date is shifted. Waits use CLOCK_MONOTONIC, which stays as it is. */
 
 #define _GNU_SOURCE
 #include <sys/syscall.h>
@@ -8,31 +8,31 @@
 #include <time.h>
 #include <unistd.h>
 
-int clock_gettime(clockid_t which, struct timespec *told)
+int clock_gettime(clockid_t which, struct timespec *now)
 {
-    int failed = (int)syscall(SYS_clock_gettime, which, told);
+    int failed = (int)syscall(SYS_clock_gettime, which, now);
     if (!failed && (which == CLOCK_REALTIME || which == CLOCK_REALTIME_COARSE))
-        told->tv_sec += SHIFT;
+        now->tv_sec += SHIFT;
     return failed;
 }
 
-int gettimeofday(struct timeval *restrict told, void *restrict zone)
+int gettimeofday(struct timeval *restrict result, void *restrict zone)
 {
     struct timespec now;
     (void)zone;
     if (clock_gettime(CLOCK_REALTIME, &now))
         return -1;
-    told->tv_sec = now.tv_sec;
-    told->tv_usec = now.tv_nsec / 1000;
+    result->tv_sec = now.tv_sec;
+    result->tv_usec = now.tv_nsec / 1000;
     return 0;
 }
 
-time_t time(time_t *told)
+time_t time(time_t *result)
 {
     struct timespec now;
     if (clock_gettime(CLOCK_REALTIME, &now))
         return -1;
-    if (told)
-        *told = now.tv_sec;
+    if (result)
+        *result = now.tv_sec;
     return now.tv_sec;
 }

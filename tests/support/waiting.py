@@ -7,6 +7,7 @@ well.
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Callable
 from functools import cache
@@ -26,9 +27,22 @@ _SHARE_OF_A_NICE_STEP: Final = 1.25
 """How much less of a core goes to a process that is nicer by one: sched(7)."""
 
 
-def patience(seconds: float = DEFAULT_LIMIT_SECONDS) -> float:
-    """Stretch a limit as far as this machine is slower or busier than an idle one [s]."""
-    return seconds * _slowness() * _crowd()
+def patience(seconds: float = DEFAULT_LIMIT_SECONDS, most_seconds: float = math.inf) -> float:
+    """Stretch a limit as far as this machine is slower or busier than an idle one.
+
+    Parameters
+    ----------
+    seconds : float
+        The limit for an idle machine [s].
+    most_seconds : float
+        The longest limit [s]; a test that always waits for all of it needs one.
+
+    Returns
+    -------
+    float
+        The limit for this machine at this moment [s].
+    """
+    return min(seconds * _slowness() * _crowd(), most_seconds)
 
 
 def wait_until(

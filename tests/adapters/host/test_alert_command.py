@@ -12,13 +12,10 @@ from structlog.testing import capture_logs
 from adapters.host.alert_command import MOST_WAITING, AlertCommands
 from tests.support.waiting import patience, wait_until
 
-MOST_SECONDS = 5.0
-"""The most time for a command to end by itself; far less than the hanging ones sleep."""
-
 
 @pytest.fixture
 def commands() -> Iterator[AlertCommands]:
-    made = AlertCommands(longest_seconds=min(MOST_SECONDS, patience(0.5)))
+    made = AlertCommands(longest_seconds=patience(0.5, most_seconds=5))
     made.start()
     yield made
     made.stop()

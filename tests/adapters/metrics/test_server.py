@@ -59,7 +59,7 @@ class Serving:
 
 @pytest.fixture
 def serving(monkeypatch: pytest.MonkeyPatch) -> Iterator[Serving]:
-    monkeypatch.setattr(metrics_server, "MOST_SECONDS", patience(0.25))
+    monkeypatch.setattr(metrics_server, "MOST_SECONDS", patience(0.25, most_seconds=5))
     made = Serving()
     yield made
     made.stop()

@@ -27,7 +27,6 @@ from tests.support.waiting import patience, wait_until
 
 ROOT = Path(__file__).parents[3]
 WATCHDOG_SECONDS = 1.0
-MOST_WATCHDOG_SECONDS = 6.0
 
 Child = subprocess.Popen[bytes]
 Begin = Callable[..., Child]
@@ -41,11 +40,8 @@ def manager(tmp_path: Path) -> Iterator[Manager]:
 
 @pytest.fixture
 def watchdog_seconds() -> float:
-    """Return how long the watchdog waits for a sign of life.
-
-    It is longer on a busy machine, but has an end: the tests wait for all of it, several times.
-    """
-    return min(patience(WATCHDOG_SECONDS), MOST_WATCHDOG_SECONDS)
+    """Return how long the watchdog waits for a sign of life; the tests wait for all of it."""
+    return patience(WATCHDOG_SECONDS, most_seconds=6)
 
 
 @pytest.fixture

@@ -52,8 +52,9 @@ def _held_to_the_contract() -> None:
 @pytest.fixture
 def run(run: Run, monkeypatch: pytest.MonkeyPatch) -> Run:
     """Run a command that waits for its answers as long as this machine may need."""
+    retained_seconds = patience(conversation.RETAINED_SECONDS, most_seconds=15)
     for module in (conversation, health):
-        monkeypatch.setattr(module, "RETAINED_SECONDS", patience(conversation.RETAINED_SECONDS))
+        monkeypatch.setattr(module, "RETAINED_SECONDS", retained_seconds)
 
     def run_patiently(command: str, *arguments: str) -> Ran:
         wait = () if "--wait" in arguments else ("--wait", f"{patience():.1f}")
@@ -210,7 +211,7 @@ def test_no_broker(
     """A missing broker is reported in one line, with exit 4."""
     broker = make_mosquitto()
     house = str(run_daemon("home", broker.bus).house)
-    ran = run(command[0], house, *command[1:], "--wait", f"{patience(0.5):.1f}")
+    ran = run(command[0], house, *command[1:], "--wait", f"{patience(0.5, most_seconds=10):.1f}")
     assert (ran.code, ran.out) == (4, "")
     assert ran.err == f"no broker: nothing listens at 127.0.0.1:{broker.port}\n"
 
