@@ -179,7 +179,6 @@ class HouseholdFile(Model):
         if departure.uses_kwh is not None:
             return departure.uses_kwh
         vehicle = self.vehicles[departure.vehicle]
-        km = vehicle.daily_distance_km if departure.uses_km is None else departure.uses_km
-        if km is None or vehicle.kwh_per_km is None:
-            return None
-        return km * vehicle.kwh_per_km
+        if departure.uses_km is None or vehicle.kwh_per_km is None:
+            return vehicle.daily_kwh
+        return departure.uses_km * vehicle.kwh_per_km

@@ -148,6 +148,13 @@ class Vehicle(AnyVehicle, _AtChargePoint):
     )
     prefer: Preference = Field("early", description=PREFER)
 
+    @property
+    def daily_kwh(self) -> float | None:
+        """Battery energy that a usual day's driving uses [kWh]; None if it is not given."""
+        if self.daily_distance_km is None or self.kwh_per_km is None:
+            return None
+        return self.daily_distance_km * self.kwh_per_km
+
     @override
     def _consumption_problems(self) -> Iterator[KeyProblem]:
         yield from super()._consumption_problems()

@@ -34,7 +34,7 @@ SOC_SOURCES: Final[Mapping[str, str]] = {
     "vehicle": "reported by the vehicle",
     "person": "given by a person",
     "counted": "counted by the meter",
-    "recalled": "what it left with last, less the usual use",
+    "recalled": "what it left with last, less the usual use while away",
     "assumed": "assumed by the household file",
 }
 """Each `SocSource` in words."""
@@ -318,9 +318,8 @@ def assumed_soc_percent(file: HouseholdFile, vehicle: str) -> float:
     car = file.vehicles[vehicle]
     if car.arrives_with_percent is not None:
         return car.arrives_with_percent
-    if car.daily_distance_km is not None and car.kwh_per_km is not None:
-        used_percent = 100 * car.daily_distance_km * car.kwh_per_km / car.usable_kwh
-        return max(0.0, car.limit_percent - used_percent)
+    if car.daily_kwh is not None:
+        return max(0.0, car.limit_percent - 100 * car.daily_kwh / car.usable_kwh)
     return 0.0
 
 

@@ -1,7 +1,7 @@
 """Assume a state of charge for a vehicle that does not report one. Pure.
 
-It is what the vehicle last left with, less the usual use since then; if that is not known, what the
-household file says. The meter counts on from there.
+It is what the vehicle last left with, less what it usually uses in the time that it was away; if
+that is not known, what the household file says. The meter counts on from there.
 """
 
 from __future__ import annotations
@@ -20,6 +20,12 @@ if TYPE_CHECKING:
 
 REMEMBERED = timedelta(days=14)
 """A state of charge that the vehicle left with longer ago proves nothing."""
+
+SHORT = timedelta(minutes=5)
+"""A vehicle that was away no longer than this was not driven."""
+
+WHOLE = timedelta(hours=2)
+"""A vehicle that was away this long has made its trip."""
 
 LATE = timedelta(hours=2)
 """A vehicle may leave this much earlier or later than its departure."""
@@ -73,20 +79,43 @@ def explain_unreported(state: PointState) -> tuple[str, ...]:
 def _recalled_percent(
     left: SocFact | None, vehicle: str, now: datetime, file: HouseholdFile
 ) -> float | None:
+    """Take off what was used since it left; None if that is not declared."""
     if left is None or not timedelta(0) <= now - left.at <= REMEMBERED:
         return None
-    used_kwh = _used_kwh(left, vehicle, now, file)
-    if used_kwh is None:
-        return None
-    return max(0.0, left.percent - 100 * used_kwh / file.vehicles[vehicle].usable_kwh)
+    percent = left.percent
+    for kwh, share in _used_since(left, vehicle, now, file):
+        if kwh is not None:
+            percent -= share * 100 * kwh / file.vehicles[vehicle].usable_kwh
+        elif share < 1:
+            # After a longer time it comes back with what the file assumes.
+            percent -= share * max(0.0, percent - assumed_soc_percent(file, vehicle))
+        else:
+            return None
+    return max(0.0, percent)
 
 
-def _used_kwh(left: SocFact, vehicle: str, now: datetime, file: HouseholdFile) -> float | None:
-    """Add up the trips since it left; without any, count a usual day's driving."""
+def _used_since(
+    left: SocFact, vehicle: str, now: datetime, file: HouseholdFile
+) -> list[tuple[float | None, float]]:
+    """List what each trip since it left uses [kWh], and which share of that is used by now."""
     trips = departures_between(file, vehicle, left.at - LATE, now)
-    if not trips:
-        car = file.vehicles[vehicle]
-        usual = (car.daily_distance_km, car.kwh_per_km)
-        return None if usual[0] is None or usual[1] is None else usual[0] * usual[1]
-    used = [trip.uses_kwh for trip in trips]
-    return sum(kwh for kwh in used if kwh is not None) if None not in used else None
+    if not trips:  # a usual day's driving is the trip
+        return [(file.vehicles[vehicle].daily_kwh, _share_used(left.at, None, now))]
+    return [
+        (
+            trip.uses_kwh,
+            _share_used(
+                left.at if trip.instant <= left.at + LATE else trip.instant, trip.returns, now
+            ),
+        )
+        for trip in trips
+    ]
+
+
+def _share_used(leaves: datetime, returns: datetime | None, now: datetime) -> float:
+    """Return the share of a trip's use that is used by now."""
+    # It grows evenly until the trip is over: after `WHOLE`, or at its declared return if sooner.
+    begins, ends = leaves + SHORT, leaves + WHOLE
+    if returns is not None and returns > begins:
+        ends = min(ends, returns)
+    return min(1.0, max(timedelta(0), now - begins) / (ends - begins))

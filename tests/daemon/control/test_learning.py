@@ -132,7 +132,7 @@ def test_a_state_of_charge_from_before_the_trip_is_forgotten() -> None:
     world = charging()
     left = soc_of(world)
     world.unplug()
-    world.wait(world.now + HOUR)
+    world.wait(world.now + 2 * HOUR)
     world.plug_in()
     assert soc_of(world) == pytest.approx(left - 100 * 45 * 0.165 / 52)
 
@@ -537,7 +537,8 @@ def test_without_a_report_for_days_the_meter_and_the_usual_use_go_on() -> None:
         assert soc_of(world) == pytest.approx(80 - 100 * 45 * 0.165 / 52, abs=0.5)
     assert world.state.plan is not None
     assert world.state.plan.why[-1] == (
-        "No state of charge is reported: 66 % is what it left with last, less the usual use."
+        "No state of charge is reported: 66 % is what it left with last, less the usual use while"
+        " away."
     )
 
 

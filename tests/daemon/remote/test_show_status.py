@@ -51,7 +51,7 @@ def rows_of(plan: dict[str, Any] | None = None, **known: object) -> dict[str, st
         ),
         (
             {"soc_from": "recalled", "soc_at": EVENING},
-            "41 %, what it left with last, less the usual use (30 min ago)",
+            "41 %, what it left with last, less the usual use while away (30 min ago)",
         ),
         (
             {"soc_from": "counted", "soc_at": EVENING + 10 * MINUTE},

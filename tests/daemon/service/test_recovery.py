@@ -190,7 +190,7 @@ def test_an_old_report_is_not_taken_for_the_vehicle_that_came_since(ledger: Ledg
     world = at_home(ledger, NIGHT_BEGINS + 5 * HOUR)
     world.report(soc_percent=80.0)
     world.unplug()
-    world.now += HOUR
+    world.now += 2 * HOUR
     world.plug_in()
     again = same_after_restart(world)
     assert again.state.soc is not None
