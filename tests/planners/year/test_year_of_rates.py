@@ -11,7 +11,9 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from config.tariffs.bands import Clash, clashes
 from config.tariffs.tariff import Tariff
@@ -23,6 +25,7 @@ from tests.planners.year.year_evaluator import (
     MINUTE,
     bands_of_year,
     claims,
+    distinct_days,
     local_days,
 )
 
@@ -60,13 +63,16 @@ def answers(tariff: dict[str, Any]) -> list[Held]:
     return [(tariff["name"], row["name"], Fraction(row["rate"]) * tax) for row in tariff["bands"]]
 
 
-def assert_same(spans: tuple[RateSpan, ...], start: datetime, held: list[Held | None]) -> None:
+def assert_same(
+    spans: tuple[RateSpan, ...], start: datetime, known: list[Held], held: NDArray[np.int_]
+) -> None:
     """Assert that spans follow each other, differ, cover every minute, and have its rate."""
     place = 0
     for span in spans:
         assert span.start == start + place * MINUTE
         end = (span.end - start) // MINUTE
-        assert set(held[place:end]) == {(span.tariff, span.band, Fraction(span.rate))}
+        (only,) = set(held[place:end].tolist())
+        assert known[only] == (span.tariff, span.band, Fraction(span.rate))
         assert not span.estimated
         place = end
     assert place == len(held)
@@ -88,24 +94,21 @@ def test_every_minute_of_a_year_has_one_rate(number: int) -> None:
     file = household(zone, tariffs, public_holidays=code)
     spans = prices_of(file, {}).spans(start, start + minutes * MINUTE)
     assert len(held) == minutes in {525_600, 527_040}
-    assert_same(spans, start, held)
+    assert held.min() >= 0
+    assert_same(spans, start, [answer for tariff in tariffs for answer in answers(tariff)], held)
 
 
 def year_of(
     tariffs: list[dict[str, Any]], zone: ZoneInfo, start: datetime, minutes: int, code: str
-) -> list[Held | None]:
-    """Return the rate at each minute; None if no band covers it, or more than one."""
-    by_tariff = []
-    for tariff in tariffs:
-        # The places of `NONE` and `SEVERAL` are the last two.
-        known: list[Held | None] = [*answers(tariff), None, None]
-        held = bands_of_year(tariff, zone, start, minutes, code)
-        by_tariff.append([known[place] for place in held])
-    if len(tariffs) == 1:
-        return by_tariff[0]
-    first = (tariffs[1]["valid_from"] - date(1970, 1, 1)).days
-    days = local_days(zone, start, minutes)
-    return [new if day >= first else old for old, new, day in zip(*by_tariff, days, strict=True)]
+) -> NDArray[np.int_]:
+    """Return the band at each minute, counted over all tariffs; below 0 if it is not just one."""
+    held = bands_of_year(tariffs[0], zone, start, minutes, code)
+    for tariff in tariffs[1:]:
+        later = bands_of_year(tariff, zone, start, minutes, code)
+        later[later >= 0] += len(tariffs[0]["bands"])
+        first = (tariff["valid_from"] - date(1970, 1, 1)).days
+        held = np.where(local_days(zone, start, minutes) >= first, later, held)
+    return held
 
 
 def test_what_is_accepted_has_one_band_at_each_minute_and_what_is_refused_has_not() -> None:
@@ -115,7 +118,7 @@ def test_what_is_accepted_has_one_band_at_each_minute_and_what_is_refused_has_no
     for _ in range(SPOILT):
         tariff = spoilt_tariff(rng)
         found = claims(tariff)
-        counts = {len(claimed) for day in found.values() for claimed in day}
+        counts = {len(claimed) for day in distinct_days(found) for claimed in day}
         named = clashes(Tariff.model_validate(tariff))
         assert (named == ()) == (counts == {1})
         for clash in named:
