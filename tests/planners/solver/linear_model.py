@@ -97,5 +97,15 @@ class LinearModel:
         solver.setOptionValue("presolve_rule_off", 1 << 9)
         solver.setOptionValue("mip_detect_symmetry", False)  # noqa: FBT003 - there is none
         solver.setOptionValue("mip_allow_restart", False)  # noqa: FBT003 - no gain here
+        # On models of a night, idle threads and this heuristic cost more than the rest together.
+        solver.setOptionValue("threads", 1)
+        solver.setOptionValue("mip_heuristic_run_feasibility_jump", False)  # noqa: FBT003
         solver.passModel(lp)
         return solver
+
+
+def minimised(solver: highspy.Highs, costs: list[float]) -> bool:
+    """Minimise with these costs of the columns; False if HiGHS finds no optimum."""
+    solver.changeColsCost(len(costs), np.arange(len(costs)), np.array(costs))
+    solver.run()
+    return bool(solver.getModelStatus() == highspy.HighsModelStatus.kOptimal)

@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 from itertools import groupby, product
 
-import highspy
+from tests.planners.solver.linear_model import LinearModel, minimised
 
 
 @dataclass(frozen=True)
@@ -51,67 +51,62 @@ def _better(optima: list[Optimum]) -> Optimum:
 
 def cheapest_by_highs(case: Case) -> Optimum:
     """Solve for the need and for the want on HiGHS and take the better."""
-    return _better([_highs(case, target) for target in (case.need_kwh, case.want_kwh)])
+    return _better([_highs(case, target) for target in {case.need_kwh, case.want_kwh}])
 
 
-def _highs(case: Case, target_kwh: float) -> Optimum:  # noqa: C901 - one model, in one piece
+def _highs(case: Case, target_kwh: float) -> Optimum:
     n, tick = len(case.rates), case.tick_kwh
     rungs = _rungs(target_kwh, tick)
-    min_run = min(case.min_run, rungs)
-    left_to_run = max(0, case.min_run - case.ticks_before) if case.on_before else 0
-    left_to_rest = 0 if case.on_before else max(0, case.min_rest - case.ticks_before)
-    h = highspy.Highs()  # type: ignore[no-untyped-call]
-    h.setOptionValue("output_flag", False)  # noqa: FBT003 - its interface
-    h.setOptionValue("mip_rel_gap", 0.0)
-    h.setOptionValue("mip_abs_gap", 1e-9)
-    on = [h.addBinary() for _ in range(n)]
-    begins = [h.addBinary() for _ in range(n)]
-    is_last = [h.addBinary() for _ in range(n)]
-    energy = [h.addVariable(lb=0.0, ub=tick) for _ in range(n)]
-    reached = h.addBinary()
-    short = h.addVariable(lb=0.0, ub=case.need_kwh)
-    extra = h.addVariable(lb=0.0, ub=max(0.0, target_kwh - case.need_kwh))
-    total = sum(energy)
-    h.addConstr(total + short - extra == case.need_kwh)
-    h.addConstr(total <= target_kwh)
-    h.addConstr(total >= target_kwh * reached)
-    h.addConstr(sum(is_last) == reached)
-    h.addConstr(sum(on) <= rungs)
+    model = LinearModel()
+    on, begins, is_last = ([model.binary() for _ in range(n)] for _ in range(3))
+    energy = [model.column(upper=tick) for _ in range(n)]
+    reached = model.binary()
+    short = model.column(upper=case.need_kwh)
+    extra = model.column(upper=max(0.0, target_kwh - case.need_kwh))
+    total = [(column, 1.0) for column in energy]
+    model.equal([*total, (short, 1), (extra, -1)], case.need_kwh)
+    model.at_most(total, target_kwh)
+    model.at_least([*total, (reached, -target_kwh)], 0)
+    model.equal([*((column, 1) for column in is_last), (reached, -1)], 0)
+    model.at_most([(column, 1) for column in on], rungs)
     for i in range(n):
-        h.addConstr(energy[i] <= tick * on[i])
-        h.addConstr(energy[i] >= tick * on[i] - tick * is_last[i])
-        h.addConstr(is_last[i] <= on[i])
-        if i:
-            h.addConstr(on[i] + sum(is_last[:i]) <= 1)
-            h.addConstr(begins[i] >= on[i] - on[i - 1])
+        model.at_most([(energy[i], 1), (on[i], -tick)], 0)
+        model.at_least([(energy[i], 1), (on[i], -tick), (is_last[i], tick)], 0)
+        model.at_most([(is_last[i], 1), (on[i], -1)], 0)
+        model.at_most([(on[i], 1), *((column, 1) for column in is_last[:i])], 1)
+    _runs_and_rests(model, case, on, begins, rungs)
+    model.charge(zip(energy, case.rates, strict=True))
+    model.charge([*((column, case.start_cost) for column in begins), (extra, -case.max_rate)])
+    solver = model.highs()
+    solver.changeColBounds(short, 0.0, 0.0)
+    if not minimised(solver, model.cost):
+        # The need can't be met: first as little short as can be, then the cheapest of that.
+        solver.changeColBounds(short, 0.0, case.need_kwh)
+        assert minimised(solver, [float(column == short) for column in range(len(model.cost))])
+        solver.changeColBounds(short, 0.0, max(0.0, solver.getObjectiveValue()) + 1e-9)
+        assert minimised(solver, model.cost)
+    return Optimum(solver.getSolution().col_value[short], solver.getObjectiveValue())
+
+
+def _runs_and_rests(
+    model: LinearModel, case: Case, on: list[int], begins: list[int], rungs: int
+) -> None:
+    n, min_run = len(on), min(case.min_run, rungs)
+    for i in range(n):
+        before = [(on[i - 1], 1.0)] if i else []
+        if i or not case.on_before:
+            model.at_least([(begins[i], 1), (on[i], -1), *before], 0)
             for j in range(i + 1, min(i + min_run, n)):
-                h.addConstr(on[j] >= on[i] - on[i - 1])
+                model.at_least([(on[j], 1), (on[i], -1), *before], 0)
+        if i or case.on_before:
             for j in range(i + 1, min(i + case.min_rest, n)):
-                h.addConstr(on[j] <= 1 - on[i - 1] + on[i])
-        elif not case.on_before:
-            h.addConstr(begins[0] >= on[0])
-            for j in range(1, min(min_run, n)):
-                h.addConstr(on[j] >= on[0])
-        else:
-            for j in range(1, min(case.min_rest, n)):
-                h.addConstr(on[j] <= on[0])
+                model.at_most([(on[j], 1), (on[i], -1), *before], 1 if i else 0)
+    left_to_run = max(0, case.min_run - case.ticks_before) if case.on_before else 0
     for i in range(min(left_to_run, rungs, n)):
-        h.addConstr(on[i] >= 1)
+        model.at_least([(on[i], 1)], 1)
+    left_to_rest = 0 if case.on_before else max(0, case.min_rest - case.ticks_before)
     for i in range(min(left_to_rest, n)):
-        h.addConstr(on[i] <= 0)
-    money = (
-        sum(rate * e for rate, e in zip(case.rates, energy, strict=True))
-        + case.start_cost * sum(begins)
-        - case.max_rate * extra
-    )
-    # First as little short as can be, whatever it costs; then the cheapest of that.
-    if case.need_kwh > 0:
-        h.minimize(short)
-        assert h.getModelStatus() == highspy.HighsModelStatus.kOptimal
-        h.addConstr(short <= max(0.0, h.val(short)) + 1e-9)
-    h.minimize(money)
-    assert h.getModelStatus() == highspy.HighsModelStatus.kOptimal
-    return Optimum(h.val(short), h.getObjectiveValue())
+        model.at_most([(on[i], 1)], 0)
 
 
 def cheapest_by_enumeration(case: Case) -> Optimum:

@@ -10,11 +10,10 @@ import math
 from dataclasses import dataclass
 
 import highspy
-import numpy as np
 
 from planners.solver.problem import PlanningProblem
 from tests.planners.solver import several_rows
-from tests.planners.solver.linear_model import INFEASIBLE, LinearModel
+from tests.planners.solver.linear_model import INFEASIBLE, LinearModel, minimised
 from tests.planners.solver.several_columns import (
     Power,
     Segment,
@@ -162,19 +161,12 @@ def _solved_with_the_least_shortage(model: Model) -> None:
         for segment in model.segments:
             model.solver.changeColBounds(segment.short, 0.0, segment.deadline.need_kwh)
         for segment in model.segments:
-            if not _minimised(model, {segment.short: 1.0}):
+            only_short = [float(number == segment.short) for number in range(len(model.costs))]
+            if not minimised(model.solver, only_short):
                 break
             least = max(0.0, model.solver.getObjectiveValue())
             model.solver.changeColBounds(segment.short, 0.0, least + near)
         else:
-            if _minimised(model, dict(enumerate(model.costs))):
+            if minimised(model.solver, model.costs):
                 return
     raise AssertionError("HiGHS finds no plan")
-
-
-def _minimised(model: Model, costs: dict[int, float]) -> bool:
-    count = len(model.costs)
-    every = np.array([costs.get(number, 0.0) for number in range(count)])
-    model.solver.changeColsCost(count, np.arange(count), every)
-    model.solver.run()
-    return bool(model.solver.getModelStatus() == highspy.HighsModelStatus.kOptimal)
