@@ -5,6 +5,8 @@ VENV := .venv
 BIN := $(VENV)/bin
 # How many tests run at a time.
 WORKERS ?= $(shell nproc)
+# The tests start hundreds of processes. Each would compile all that it imports if nothing were kept.
+unexport PYTHONDONTWRITEBYTECODE
 
 .PHONY: help rehearse test lint types contracts unit mosquitto chromium debian prove bench faults hours throwaway container upgrade keep-for-upgrade \
 	release licences format constraints clean
