@@ -28,12 +28,12 @@ _ANY_PARAMETERS: Final[Document] = {
         "default": "lullwatt",
     },
     "household": {
-        "description": "The household's name in lower case, every run of characters other than a-z"
-        " and 0-9 replaced by one hyphen.",
+        "description": "The topic of the household, if its file gives one; else its name in lower"
+        " case, every run of characters other than a-z and 0-9 replaced by one hyphen.",
         "examples": ["kowhai-cottage"],
     },
     "chargePoint": {
-        "description": "The charge point's name, written in the same way.",
+        "description": "The charge point's name, in lower case and with hyphens in the same way.",
         "examples": ["driveway"],
     },
 }
@@ -89,7 +89,7 @@ def contract(file: HouseholdFile | None = None) -> Document:
 
 
 def _server(file: HouseholdFile) -> Document:
-    bus, topics = file.bus, Topics(file.bus.root, file.household.name)
+    bus, topics = file.bus, Topics.of_file(file)
     host = f"[{bus.host}]" if ":" in bus.host else bus.host
     return {
         "host": f"{host}:{bus.port}",
@@ -112,7 +112,7 @@ def _server(file: HouseholdFile) -> Document:
 
 def _channel(topic: BusTopic, file: HouseholdFile | None) -> Document:
     of_point = topic.name in CHARGE_POINT_TOPICS
-    base = Topics(file.bus.root, file.household.name).base if file else "{root}/{household}"
+    base = Topics.of_file(file).base if file else "{root}/{household}"
     names = topic.name, *([_EMPTY] if topic.may_be_empty else [])
     parameters = _parameters(file, of_point=of_point)
     return {

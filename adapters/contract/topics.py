@@ -7,8 +7,12 @@ and opens no connection.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from config.fields.names import topic_level
+
+if TYPE_CHECKING:
+    from config.household.household_file import HouseholdFile
 
 HOUSEHOLD_TOPICS = frozenset({"daemon", "prices", "load"})
 CHARGE_POINT_TOPICS = frozenset(
@@ -51,11 +55,16 @@ class Topics:
     root
         The prefix of all topics, as `config` has checked it; may have several levels.
     household
-        The household's name in the household file.
+        The household's name or topic level.
     """
 
     root: str
     household: str
+
+    @classmethod
+    def of_file(cls, file: HouseholdFile) -> Topics:
+        """Return the topics of the household in a file."""
+        return cls(file.bus.root, file.household.topic_level)
 
     @property
     def base(self) -> str:

@@ -75,8 +75,8 @@ def users(file: HouseholdFile) -> tuple[User, ...]:
     tuple of User
         The daemon has the name that the file gives it. Equipment that speaks OCPP is no user.
     """
-    topics = Topics(file.bus.root, file.household.name)
-    home = topic_level(file.household.name)
+    topics = Topics.of_file(file)
+    home = file.household.topic_level
     points = {n: point for n, point in file.charge_points.items() if point.ocpp is None}
     wired = tuple(right for name, point in points.items() for right in _wired_rights(name, point))
     return (

@@ -27,6 +27,8 @@ from pydantic import (
 from pydantic_core import core_schema
 from typing_extensions import override
 
+from config.fields.names import MOST_CHARACTERS
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
@@ -203,8 +205,13 @@ Text = Annotated[
 ]
 Name = Annotated[
     str,
-    Field(max_length=64, pattern=r"[A-Za-z0-9]"),
-    Expected("a name of up to 64 characters with a letter a-z or a digit in it"),
+    Field(max_length=MOST_CHARACTERS, pattern=r"[A-Za-z0-9]"),
+    Expected(f"a name of up to {MOST_CHARACTERS} characters with a letter a-z or a digit in it"),
+]
+TopicLevel = Annotated[
+    str,
+    Field(max_length=MOST_CHARACTERS, pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$"),
+    Expected("one topic level of a-z, 0-9 and hyphens such as haus-mueller"),
 ]
 Flag = Annotated[bool, Expected("true or false")]
 _FROM_0 = (

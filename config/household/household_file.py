@@ -13,7 +13,16 @@ from pydantic import Field, model_validator
 
 from config.fields.home_fields import Currency, HolidayCalendar, TickMinutes, Volts, Zone
 from config.fields.key_problems import refuse
-from config.fields.value_types import CommandLine, Expected, FilePath, Hours, Model, Name
+from config.fields.names import topic_level
+from config.fields.value_types import (
+    CommandLine,
+    Expected,
+    FilePath,
+    Hours,
+    Model,
+    Name,
+    TopicLevel,
+)
 from config.household.broker import Bus
 from config.household.consistency import Parts, problems_of
 from config.household.departure import Departure, wanted_percent
@@ -51,6 +60,11 @@ class Household(Model):
     """One home: one supply, one tariff at a time."""
 
     name: Name = Field(description="Name of the home, as topics and reports show it.")
+    topic: TopicLevel | None = Field(
+        None,
+        description="Topic level of the home; without: the name in lower case, every run of "
+        "characters other than a-z and 0-9 replaced by one hyphen.",
+    )
     timezone: Zone = Field(description="IANA name of the time zone.")
     currency: Currency = Field(description="ISO 4217 code of the currency.")
     nominal_volts: Volts = Field(230.0, description="Voltage, line to neutral [V].")
@@ -71,6 +85,11 @@ class Household(Model):
     on_alert: CommandLine | None = Field(
         None, description="Your command that runs at each alert, with the alert on standard input."
     )
+
+    @property
+    def topic_level(self) -> str:
+        """The home's level in all topics."""
+        return self.topic or topic_level(self.name)
 
     @model_validator(mode="after")
     def _check(self) -> Self:

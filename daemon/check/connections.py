@@ -38,7 +38,7 @@ def explain_connections(file: HouseholdFile) -> Iterator[str]:
 
 
 def _connection(file: HouseholdFile, name: str, point: ChargePoint) -> Iterator[str]:
-    topics = Topics(file.bus.root, file.household.name)
+    topics = Topics.of_file(file)
     copies = f"    Its commands are also published on {topics.command(name)}."
     if point.ocpp is not None and file.ocpp is not None:
         yield (

@@ -42,7 +42,7 @@ def price_lines(house: House, place: int) -> Iterator[str]:
     prices, currency = tariff.prices, file.household.currency
     if prices is None or not isinstance(rates, SeriesRates):
         raise ValueError(f"{tariff.name} is not a price series")
-    topic = Topics(file.bus.root, file.household.name).prices
+    topic = Topics.of_file(file).prices
     source = (
         f"{prices.file}, and from messages on the topic {topic}"
         if prices.file

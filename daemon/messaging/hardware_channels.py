@@ -237,7 +237,7 @@ def will_connections(
     tuple of StopAsWill
         One for each charge point with `stop_as_will`.
     """
-    client_id = Topics(file.bus.root, file.household.name).client_id
+    client_id = Topics.of_file(file).client_id
     return tuple(
         _will(bus, f"{client_id}-{topic_level(name)}-will", outputs, name, on_return)
         for name, outputs in _outputs_by_point(file)

@@ -193,7 +193,7 @@ class Rehearsal:
         self._observer = observer
         self.clock = VirtualClock(evening.at)
         self._result = RehearsalResult()
-        topics = Topics(file.bus.root, file.household.name)
+        topics = Topics.of_file(file)
         self._daemon_observer = _DaemonObserver(self.clock, self._record, topics.daemon)
         self._daemon = Daemon(
             watch, ledger, self.clock, bus, wake_at=lambda _instant: None,

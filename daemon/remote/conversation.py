@@ -43,7 +43,7 @@ class Conversation:
     def __init__(
         self, file: HouseholdFile, purpose: str, levels: Sequence[str], wait_seconds: float
     ) -> None:
-        self.topics = topics = Topics(file.bus.root, file.household.name)
+        self.topics = topics = Topics.of_file(file)
         self._file = file
         self._changed = Condition()
         self._deadline = monotonic() + wait_seconds

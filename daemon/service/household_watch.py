@@ -250,6 +250,7 @@ def _needing_restart(old: HouseholdFile, new: HouseholdFile) -> list[str]:
     """List the changes that a running daemon can't make: its topics, broker, ledger and so on."""
     changed = {
         "household.name": old.household.name != new.household.name,
+        "household.topic": old.household.topic != new.household.topic,
         "household.timezone": old.household.timezone != new.household.timezone,
         "household.currency": old.household.currency != new.household.currency,
         "the names in charge_points": set(old.charge_points) != set(new.charge_points),

@@ -100,7 +100,7 @@ class Daemon:
     ) -> None:
         file = watch.house.file
         wired = file if as_wired else without_wiring(file)
-        topics = Topics(file.bus.root, file.household.name)
+        topics = Topics.of_file(file)
         self._mqtt = MqttBus(
             bus,
             client_id=topics.client_id,

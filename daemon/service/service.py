@@ -132,7 +132,7 @@ class Service:
         self._observer = observer
         self._queue: SimpleQueue[Incoming] = SimpleQueue()
         file = watch.house.file
-        self._topics = topics = Topics(file.bus.root, file.household.name)
+        self._topics = topics = Topics.of_file(file)
         self._trouble = LedgerTrouble(ledger)
         self._channels = channels or HardwareChannels()
         self._inbox = Inbox(topics, file.charge_points, self._trouble, self._channels)

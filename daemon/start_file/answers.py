@@ -14,6 +14,7 @@ from pydantic import ValidationError
 from config.fields.currencies import CURRENCIES
 from config.fields.hints import nearest
 from config.fields.key_problems import labelled
+from config.fields.names import readable_topic_level
 from config.files.translation import Translator
 from config.files.yaml_scalars import NoValue
 from config.household.household_file import HouseholdFile
@@ -220,8 +221,9 @@ def _choice_flaws(given: Mapping[str, Any], tree: Tree) -> Iterator[Flaw]:
 def _data(full: Mapping[str, object]) -> dict[str, Any]:
     """Put each answer in its place in a household file."""
     point = {"charging_mode": _MODES[str(full["outlet"])], "switching": "on_off"}
+    topic = readable_topic_level(str(full["name"]))
     data: dict[str, Any] = {
-        "household": {},
+        "household": {"topic": topic} if topic else {},
         "tariffs": [{"name": "From the bill"} | _prices(full)],
         "charge_points": {POINT: point},
         "vehicles": {VEHICLE: {"charge_point": POINT}},

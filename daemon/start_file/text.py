@@ -83,7 +83,9 @@ def _lines(file: HouseholdFile) -> Iterator[str]:
 
 def _home_lines(home: Household) -> Iterator[str]:
     yield "household:"
-    yield _line(f"  name: {text_scalar(home.name)}", "appears in reports and in topics")
+    yield _line(f"  name: {text_scalar(home.name)}", "appears in reports")
+    if home.topic is not None:
+        yield _line(f"  topic: {text_scalar(home.topic)}", "the home's level in topics")
     yield _line(f"  timezone: {text_scalar(home.timezone)}", "IANA name")
     yield _line(f"  currency: {home.currency}", "ISO 4217")
     yield _line(f"  nominal_volts: {number_scalar(home.nominal_volts)}", "line to neutral")

@@ -91,7 +91,7 @@ class Trial:
         self._clock = clock
         self._say = say
         self._ledger = ledger
-        self._topics = topics = Topics(file.bus.root, file.household.name)
+        self._topics = topics = Topics.of_file(file)
         point = file.charge_points[charge_point]
         watts_per_amp = file.household.nominal_volts * point.phases
         wiring = point.wiring

@@ -130,7 +130,7 @@ class RecordedBus:
 
 
 def topics_of(house: House) -> Topics:
-    return Topics(house.file.bus.root, house.file.household.name)
+    return Topics.of_file(house.file)
 
 
 def arrived(topic: str, message: Message | bytes, *, retain: bool = False) -> MessageArrived:

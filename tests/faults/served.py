@@ -52,7 +52,7 @@ class Served:
         self.watch = HouseholdWatch(house)
         file = self.watch.house.file
         self.ledger = file.ledger.path
-        self.topics = Topics(file.bus.root, file.household.name)
+        self.topics = Topics.of_file(file)
         self.clock = VirtualClock(at)
         self.point = point
         self.commands: list[Command] = []

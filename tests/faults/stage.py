@@ -67,7 +67,7 @@ def staged(
     directory.mkdir(parents=True)
     house = scene.write(directory, broker.bus.broker)
     file = load_household(house)
-    topics = Topics(file.bus.root, file.household.name)
+    topics = Topics.of_file(file)
     departure = next_departure(file, VEHICLE, scene.begins)
     assert departure is not None
     point = simulated_point(file, POINT, scene.begins)

@@ -151,7 +151,7 @@ def test_with_a_household_its_own_names_stand_in_it() -> None:
     """No parameter but the charge point is left, and that has only its names."""
     file = load_household(KOWHAI)
     made = contract(file)
-    topics = Topics(file.bus.root, file.household.name)
+    topics = Topics.of_file(file)
     channels = made["channels"]
     assert channels["prices"]["address"] == topics.prices
     assert channels["command"]["address"] == f"{topics.base}/{{chargePoint}}/command"

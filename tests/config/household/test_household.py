@@ -155,6 +155,18 @@ def test_no_inconsistent_file(tmp_path: Path) -> None:
         HouseholdFile.model_validate({**parts, "vehicles": {"van": good.vehicles["hatchback"]}})
 
 
+def test_the_level_in_topics(tmp_path: Path) -> None:
+    """As the file says; without the key, made from the name as ever."""
+    name = "name: Kowhai Cottage"
+    plain = load_text(tmp_path, edited({name: 'name: "Haus Müller"'})).household
+    assert plain.topic_level == "haus-m-ller"
+    named = edited({name: 'name: "Haus Müller"\n  topic: haus-mueller'})
+    assert load_text(tmp_path, named).household.topic_level == "haus-mueller"
+    for wrong in ("Haus", "haus/mueller", "+", "-haus", "haus--mueller", "müller", "''", "7"):
+        with pytest.raises(FileError, match="topic: expected one topic level of a-z, 0-9"):
+            load_text(tmp_path, edited({name: f"{name}\n  topic: {wrong}"}))
+
+
 def test_rates_stay_exact() -> None:
     """A rate written with many digits keeps them."""
     departure = Departure.model_validate(

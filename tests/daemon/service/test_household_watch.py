@@ -102,6 +102,7 @@ def test_a_file_that_is_gone_leaves_the_old_one_in_force(path: Path, ledger: Led
     ("old", "new", "what"),
     [
         ("name: Kowhai Cottage", "name: Rata Cottage", "household.name"),
+        ("  timezone:", "  topic: kowhai\n  timezone:", "household.topic"),
         ("Pacific/Auckland ", "Europe/London ", "household.timezone"),
         ("currency: NZD", "currency: EUR", "household.currency"),
         ("127.0.0.1:1883", "127.0.0.1:1884", "bus"),

@@ -244,6 +244,16 @@ def test_a_socket_loses_more_and_a_relay_switches_seldom(
     assert file.vehicles["car"].charging_efficiency_percent == 90
 
 
+@pytest.mark.parametrize(("name", "topic"), [("Haus Müller", "haus-mueller"), ("7", '"7"')])
+def test_the_topic_reads_like_the_name(
+    run: Callable[..., Ran], tmp_path: Path, name: str, topic: str
+) -> None:
+    """The file says which level the home has in all topics."""
+    run("start-file", "--answers", write_known(tmp_path, f'name: "{name}"'))
+    assert f"  topic: {topic} " in (tmp_path / "house.yaml").read_text("utf-8")
+    assert load_household(tmp_path / "house.yaml").household.topic_level == topic.strip('"')
+
+
 # --- what is refused ---------------------------------------------------------------------------
 
 FAULTS = {

@@ -100,7 +100,7 @@ def household(mosquitto: Mosquitto, folder: Path) -> Path:
 def plug(file: HouseholdFile, kind: type[Plug], now: datetime) -> Plug:
     """Make a plug with a car."""
     point = SimulatedChargePoint(now, max_amps=10.0, on_off=True, register_wh=1_000_000)
-    hardware = kind(point, file.bus, Topics(file.bus.root, file.household.name), "carport")
+    hardware = kind(point, file.bus, Topics.of_file(file), "carport")
     hardware.plug_in(SimulatedVehicle(usable_kwh=5000.0, soc_percent=20.0), now)
     return hardware
 
