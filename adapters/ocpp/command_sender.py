@@ -22,7 +22,7 @@ import asyncio
 from collections.abc import Awaitable, Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import Final
+from typing import Any, Final
 
 from ocpp.v16 import call
 
@@ -56,6 +56,9 @@ class Patience:
         disconnected, which the first command must take into account.
     retry_seconds, most_retry_seconds : float
         The first pause after a refusal, which doubles each time, and the longest.
+    stop_seconds : float
+        How long after a stop equipment is asked for meter values, which show whether it stopped.
+        By itself it may send them every quarter of an hour.
     """
 
     answer_seconds: float = 30.0
@@ -63,6 +66,7 @@ class Patience:
     sample_seconds: float = 5.0
     retry_seconds: float = 5.0
     most_retry_seconds: float = 300.0
+    stop_seconds: float = 10.0
 
     def pauses(self) -> Iterator[float]:
         """Yield the pauses between tries."""
@@ -143,6 +147,20 @@ class CommandSender:
         while True:
             await self._has_changed.wait()
             await self._send_until_accepted()
+            if self._is_stopping and not await self._changes_within(self._patience.stop_seconds):
+                await request_status(self._session, self._session.equipment.connector)
+
+    @property
+    def _is_stopping(self) -> bool:
+        """Whether the command in force is a stop, and its transaction may not have ended."""
+        return (
+            self._in_force is not None
+            and self._in_force.command.do == "stop"
+            and self._session.state.runs(self._session.equipment.connector)
+        )
+
+    async def _changes_within(self, seconds: float) -> bool:
+        return await wait_for_event(self._has_changed, seconds)
 
     async def _send_until_accepted(self) -> None:
         for seconds in self._patience.pauses():
@@ -150,7 +168,7 @@ class CommandSender:
             refused = await self._send_in_force()
             if refused is not None:
                 await self._notify(refused)
-            if refused is None or await wait_for_event(self._has_changed, seconds):
+            if refused is None or await self._changes_within(seconds):
                 return
 
     async def _send_in_force(self) -> CallRefused | None:
@@ -159,6 +177,8 @@ class CommandSender:
         if in_force is None or self._has_expired(in_force.command):
             return None
         command = in_force.command
+        if self._is_stopping and self._session.state.transaction is None:
+            await self._learn_transaction()
         refused = await self._send(command, in_force.periods)
         if refused is not None and in_force.periods:
             refused = await self._send(command, ())
@@ -167,7 +187,18 @@ class CommandSender:
         disobeys = (
             self._clock.now() - self._in_force_since >= OBEYS_WITHIN and self._status == "Charging"
         )
-        return await self._stop_transaction(refused) if refused or disobeys else None
+        if refused is None and not disobeys:
+            return None
+        refused = await self._stop_transaction(refused)
+        # Equipment whose status shows no transaction has nothing to stop. It gets the stop again
+        # when its status shows one.
+        return refused if self._status in {None, *RUNNING} else None
+
+    async def _learn_transaction(self) -> None:
+        """Ask for meter values: they have the number of the transaction that runs."""
+        self._session.sampled.clear()
+        if await request_status(self._session, self._session.equipment.connector):
+            await wait_for_event(self._session.sampled, self._patience.sample_seconds)
 
     @property
     def _status(self) -> str | None:
@@ -178,25 +209,36 @@ class CommandSender:
 
     async def _send(self, command: Command, periods: Sequence[CurrentPeriod]) -> CallRefused | None:
         equipment, state = self._session.equipment, self._session.state
-        runs = state.runs(equipment.connector)
-        if command.do == "stop" and not runs:
-            return None
-        found = limits(command, periods, self._clock.now(), equipment.max_amps)
-        profile = charging_profile(found, equipment, state.transaction)
-        if runs:
+        if state.runs(equipment.connector):
+            profile = self._profile(command, periods, state.transaction)
             return await self._ask(call.SetChargingProfile(equipment.connector, profile))
-        return await self._ask(call.RemoteStartTransaction(ID_TAG, equipment.connector, profile))
+        return None if command.do == "stop" else await self._begin_transaction(command, periods)
+
+    async def _begin_transaction(
+        self, command: Command, periods: Sequence[CurrentPeriod]
+    ) -> CallRefused | None:
+        connector, profile = (
+            self._session.equipment.connector,
+            self._profile(command, periods, None),
+        )
+        return await self._ask(call.RemoteStartTransaction(ID_TAG, connector, profile))
+
+    def _profile(
+        self, command: Command, periods: Sequence[CurrentPeriod], transaction: int | None
+    ) -> dict[str, Any]:
+        equipment = self._session.equipment
+        found = limits(command, periods, self._clock.now(), equipment.max_amps)
+        return charging_profile(found, equipment, transaction)
 
     async def _start_again(self, command: Command, refused: CallRefused) -> CallRefused | None:
         """Begin a new transaction if the status shows that the known one has ended."""
-        state = self._session.state
-        if state.transaction is None or self._status in {None, *RUNNING}:
+        # The status may be late: the known number is kept, since a stop may yet need it.
+        if self._session.state.transaction is None or self._status in {None, *RUNNING}:
             return refused
-        state.transaction = None
-        return await self._send(command, ())
+        return await self._begin_transaction(command, ())
 
     async def _stop_transaction(self, refused: CallRefused | None) -> CallRefused | None:
-        transaction = self._session.state.transaction
+        transaction = self._session.state.last_transaction
         if transaction is None:
             return refused
         return await self._ask(call.RemoteStopTransaction(transaction))

@@ -129,6 +129,11 @@ class EquipmentState:
         """Return whether a transaction runs on a connector, its number known or not."""
         return self.transaction is not None or self.statuses.get(connector) in RUNNING
 
+    @property
+    def last_transaction(self) -> int | None:
+        """The number of the newest transaction that was ever known."""
+        return self.transaction or max(self.started_as, self.ended) or None
+
     def end_transaction(self, transaction: int) -> None:
         """Record that a transaction has ended, which may be an earlier one."""
         self.on_other_connectors.discard(transaction)

@@ -93,7 +93,7 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
         self.sampled = asyncio.Event()
         """Set when meter values have been handed on."""
         self.on_transaction: Callable[[], None] = lambda: None
-        """Called when a transaction has become known, after its message was answered."""
+        """Called when a transaction has become known, or shown by a status, after the answer."""
         self._context = context
         self._hand_on = hand_on
         self._has_received = False
@@ -109,6 +109,7 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
     async def route_message(self, raw_msg: str | bytes) -> None:
         """Answer one message; one that can't be read is skipped."""
         transaction, is_first = self.state.transaction, not self._has_received
+        ran = self.state.runs(self.equipment.connector)
         self._has_received, self._booted = True, False
         try:
             await super().route_message(raw_msg)
@@ -122,7 +123,8 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
             )
         if is_first or self._booted:
             self.greeted.set()
-        if self.state.transaction not in {None, transaction}:
+        begun = not ran and self.state.runs(self.equipment.connector)
+        if begun or self.state.transaction not in {None, transaction}:
             self.on_transaction()
 
     async def _handle_call(self, msg: object) -> object:
@@ -192,6 +194,7 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
         if transaction_id not in self.state.on_other_connectors:
             await self._hand_on_meter_values(rest.get("transaction_data"))
             await self._hand_on_register(timestamp, meter_stop)
+            await self._hand_on_end(transaction_id, timestamp)
         self.state.end_transaction(transaction_id)
         return call_result.StopTransaction(IdTagInfo(status=AuthorizationStatus.accepted))
 
@@ -210,6 +213,16 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
     @answers(Action.diagnostics_status_notification)
     async def _on_diagnostics(self, **_rest: object) -> object:
         return call_result.DiagnosticsStatusNotification()
+
+    async def _hand_on_end(self, transaction: int, timestamp: object) -> None:
+        """Report that a transaction's end stops the power; equipment may send no status for it."""
+        state, connector = self.state, self.equipment.connector
+        is_ours = state.last_transaction in {None, transaction}
+        if is_ours and state.statuses.get(connector) == "Charging":
+            at = instant_of(timestamp, self._context.clock.now())
+            pilot = state.update_status(connector, connector, "Finishing")
+            if pilot is not None:
+                await self._hand_on(VehicleReport(at=at, pilot=pilot))
 
     async def _hand_on_meter_values(self, meter_values: object) -> None:
         now, point = self._context.clock.now(), self.equipment

@@ -13,6 +13,10 @@ With ``c`` the household file's `confirm_seconds`::
     stop       flows                  sent again after c, 2c, 4c ..., at most 15 minutes, as long as
                                       power flows; the second time the alert `power-after-stop`
 
+A pilot state A or B that is reported after the last power value means that none flows. After a
+stop, equipment that speaks OCPP and still reports that it charges counts as if power flowed, until
+the meter is read.
+
 If the power differs from what the vehicle should draw and has done so for c, plans use it.
 Pure, like the controller it is part of.
 """
@@ -43,6 +47,7 @@ from daemon.control.state import (
     departure_of,
     register_wh_at,
     vehicle_of,
+    watts_of,
 )
 from planners.power.allowed_currents import charge_model, highest_amps
 from planners.power.charging import NEED_TOLERANCE_PERCENT
@@ -95,6 +100,10 @@ def confirm(state: PointState, now: datetime, house: House) -> Confirmed:
     if command is None or response is None:
         return Confirmed(state, ())
     flows = _power_flows(state, response, now)
+    if flows is None and _reports_a_charge(state, house):
+        response = replace(response, wrong_since=response.wrong_since or response.since)
+        state = replace(state, response=response)
+        return _not_followed(state, command, response, now, house)
     if flows is None:
         return _check_meter(state, response, now) if command.do == "start" else Confirmed(state, ())
     state = clear_alerts(state, ClearedBy.READING)
@@ -112,6 +121,8 @@ def response_due(state: PointState, house: House) -> datetime | None:
     if response.wrong_since is not None:
         return _due(state, response, house)
     read_at = _last_reading_at(state)
+    if _reports_a_charge(state, house):
+        return response.since + _patience(state, house)
     if command.do == "stop" or read_at is None or NO_READING in state.alerts:
         return None
     return max(read_at, response.since) + LONGEST_GAP
@@ -245,7 +256,8 @@ def _warn(
 ) -> tuple[PointState, tuple[Action, ...]]:
     point = state.charge_point
     if command.do == "stop":
-        watts = f" ({state.watts:.0f} W)" if state.watts else ""
+        flowing = watts_of(state)
+        watts = f" ({flowing:.0f} W)" if flowing else ""
         return raise_alert(state, POWER_AFTER_STOP, charge_point=point, watts=watts)
     name = vehicle_of(state, house.file) or "a vehicle"
     reasons = {
@@ -273,16 +285,31 @@ def _check_meter(state: PointState, response: Response, now: datetime) -> Confir
 def _power_flows(state: PointState, response: Response, now: datetime) -> bool | None:
     """Whether power flows since the command was sent; None if the meter does not show it."""
     read_at = _last_reading_at(state)
-    if read_at is None or now - read_at >= LONGEST_GAP:
+    if read_at is None:
+        return None
+    if state.idle_since is not None and state.idle_since > response.since:
+        return False
+    if now - read_at >= LONGEST_GAP:
         return None
     if state.watts is not None and state.watts_at is not None:
         return state.watts > FLOWING_WATTS if state.watts_at > response.since else None
+    return _register_shows_power(state, response)
+
+
+def _register_shows_power(state: PointState, response: Response) -> bool | None:
     register = state.register
     if register is None or response.register_wh is None or register.at <= response.since:
         return None
     if register.register_wh - response.register_wh > BEGUN_WH:
         return True
     return False if register.at >= response.since + LONGEST_GAP else None
+
+
+def _reports_a_charge(state: PointState, house: House) -> bool:
+    """Whether equipment says that it charges after a stop. In OCPP, C is no mere readiness."""
+    speaks_ocpp = house.file.charge_points[state.charge_point].ocpp is not None
+    is_stopped = state.command is not None and state.command.do == "stop"
+    return speaks_ocpp and is_stopped and state.pilot == "C"
 
 
 def _last_reading_at(state: PointState) -> datetime | None:

@@ -45,6 +45,9 @@ if TYPE_CHECKING:
 CONNECTED = frozenset("BCD")
 """Pilot states with a vehicle (IEC 61851-1): connected, charging, charging with ventilation."""
 
+IDLE = frozenset("AB")
+"""Pilot states in which no power flows: no vehicle, or one that does not charge (IEC 61851-1)."""
+
 FAULTS = frozenset("EF")
 """Pilot states that do not say whether a vehicle is there: no power, or an error."""
 
@@ -201,7 +204,13 @@ def _on_reading(
     if reading.register_wh is not None:
         state = _store_register(state, RegisterReading(reading.at, reading.register_wh), now, house)
     if reading.watts is not None:
-        state = replace(state, watts=reading.watts, watts_at=reading.at)
+        is_late = state.idle_since is not None and reading.at < state.idle_since
+        state = replace(
+            state,
+            watts=reading.watts,
+            watts_at=reading.at,
+            idle_since=state.idle_since if is_late else None,
+        )
     recounted = counted_soc_percent(state, house.file, now)
     if counted is not None and recounted is not None and recounted <= counted - NEWS_PERCENT:
         # Less energy flowed than was extrapolated.
@@ -251,7 +260,14 @@ def _on_report(
     if report.pilot is not None and _is_news(report.at, state.pilot_at, now):
         over = state.pilot in FAULTS and report.pilot not in FAULTS
         stale = state.plan_stale or over
-        state = replace(state, pilot=report.pilot, pilot_at=report.at, plan_stale=stale)
+        idle_since = _idle_since(state, report.pilot, report.at)
+        state = replace(
+            state,
+            pilot=report.pilot,
+            pilot_at=report.at,
+            idle_since=idle_since,
+            plan_stale=stale,
+        )
         if report.pilot not in FAULTS:
             state, actions = _set_presence(state, now, house, there=report.pilot in CONNECTED)
     if report.soc_percent is not None and _is_news(report.at, state.soc_at, now):
@@ -260,6 +276,15 @@ def _on_report(
         state, came = _presence_by_evidence(state, now, house)
         actions = (*actions, *came)
     return state, actions
+
+
+def _idle_since(state: PointState, pilot: str, at: datetime) -> datetime | None:
+    """Return since when the pilot shows that no power flows, if it does."""
+    if pilot in FAULTS or (pilot in IDLE and state.pilot in IDLE):
+        # Power that flows all the same must not be hidden by a report that only repeats the pilot.
+        return state.idle_since
+    is_late = state.watts_at is not None and at < state.watts_at
+    return at if pilot in IDLE and not is_late else None
 
 
 def _set_soc(state: PointState, stated: SocFact, now: datetime, house: House) -> PointState:

@@ -23,6 +23,7 @@ from daemon.control.state import (
     FLOWING_WATTS,
     counted_soc_percent,
     departure_of,
+    watts_of,
 )
 from daemon.control.unreported_soc import explain_unreported, unreported_soc
 from planners.plan.horizon import Situation, departures_known
@@ -189,7 +190,8 @@ def _has_ended(state: PointState, now: datetime, house: House) -> bool:
         return False
     # The last start expires at the plan's end, and a reading of 0 W may come before this step.
     expired = state.register.at >= end - SAME_INSTANT
-    flowed = expired or state.watts is None or state.watts > FLOWING_WATTS
+    watts = watts_of(state)
+    flowed = expired or watts is None or watts > FLOWING_WATTS
     return charging and flowed and soc < plan.reaches_percent - NEARLY_PERCENT
 
 

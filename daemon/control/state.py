@@ -185,6 +185,9 @@ class PointState:
         Its latest power [W].
     watts_at : datetime or None
         The instant of that power.
+    idle_since : datetime or None
+        Since when the pilot state shows that no power flows; None if it does not, or if a meter
+        value has come since.
     wishes : Wishes
         A person's requests.
     vehicle : str or None
@@ -228,6 +231,7 @@ class PointState:
     register: RegisterReading | None = None
     watts: float | None = None
     watts_at: datetime | None = None
+    idle_since: datetime | None = None
     wishes: Wishes = Wishes()
     vehicle: str | None = None
     left_with: SocFact | None = None
@@ -262,10 +266,17 @@ def vehicles_of(file: HouseholdFile, charge_point: str) -> tuple[str, ...]:
     return tuple(name for name, car in file.vehicles.items() if car.charge_point == charge_point)
 
 
+def watts_of(state: PointState) -> float | None:
+    """Return the power [W] as the meter showed it last, or 0 if it has ended since."""
+    return 0.0 if state.watts is not None and state.idle_since is not None else state.watts
+
+
 def register_wh_at(state: PointState, instant: datetime) -> int | None:
     """Extrapolate the register [Wh] from its last reading with the last power."""
     if state.register is None:
         return None
+    if state.idle_since is not None:
+        instant = min(instant, state.idle_since)
     since = max(timedelta(0), min(instant - state.register.at, LONGEST_GAP))
     return state.register.register_wh + round((state.watts or 0.0) * (since / timedelta(hours=1)))
 

@@ -6,7 +6,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from adapters.contract.messages import AskedFor, KnownRates, Reading, Status
-from daemon.control.state import FLOWING_WATTS, counted_soc_percent, vehicle_of
+from daemon.control.state import FLOWING_WATTS, counted_soc_percent, vehicle_of, watts_of
 from planners.rates.known import rate_knowledge
 
 if TYPE_CHECKING:
@@ -42,7 +42,7 @@ def status_of(state: PointState, now: datetime, house: House) -> Status:
     is_counted = _is_counted(state)
     register = state.register
     reading = (
-        Reading(at=register.at, register_kwh=register.register_wh / 1000, watts=state.watts)
+        Reading(at=register.at, register_kwh=register.register_wh / 1000, watts=watts_of(state))
         if register
         else None
     )
@@ -50,7 +50,7 @@ def status_of(state: PointState, now: datetime, house: House) -> Status:
         at=now,
         stale_after=now + BELIEVE_FOR,
         connected=state.plugged_in,
-        charging=state.watts is not None and state.watts > FLOWING_WATTS,
+        charging=(watts_of(state) or 0.0) > FLOWING_WATTS,
         do=command.do if command else None,
         serial=command.serial if command else None,
         why=command.why if command else None,

@@ -13,7 +13,7 @@ from __future__ import annotations
 from time import monotonic
 from typing import TYPE_CHECKING, Final
 
-from daemon.control.state import FLOWING_WATTS
+from daemon.control.state import FLOWING_WATTS, watts_of
 from daemon.messaging.incoming import Reload
 from daemon.messaging.status import next_start
 
@@ -174,7 +174,7 @@ def status_line(turn: Turn) -> str:
 
 
 def _charges(state: PointState) -> bool:
-    return state.watts is not None and state.watts > FLOWING_WATTS
+    return (watts_of(state) or 0.0) > FLOWING_WATTS
 
 
 def _local(instant: datetime, zone: ZoneInfo) -> str:

@@ -11,7 +11,7 @@ from adapters.contract.messages import Request, decode
 from adapters.ledger.exact_json import dump_exact
 from daemon.control.confirming import await_response
 from daemon.control.events import CommandInForce
-from daemon.control.learning import AHEAD, CONNECTED, FAULTS, OLD_SOC
+from daemon.control.learning import AHEAD, CONNECTED, FAULTS, IDLE, OLD_SOC
 from daemon.control.state import PointState, SocFact, Wishes, register_wh_at, vehicle_of
 from daemon.control.unreported_soc import REMEMBERED
 from daemon.control.wishes import wishes_with, without_past
@@ -67,6 +67,7 @@ def recover(ledger: Ledger, charge_point: str, now: datetime, house: House) -> P
         plugged_in=plugged_in,
         pilot=reports.pilot,
         pilot_at=reports.pilot_at,
+        idle_since=reports.pilot_at if reports.pilot in IDLE else None,
         soc_at=reports.soc_at,
         soc=memory.soc,
         register=_register(ledger, charge_point, now),

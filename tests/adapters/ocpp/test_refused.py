@@ -198,3 +198,76 @@ def send_and_wait(world: World, command: Command) -> None:
     sender = world.server._connections._senders["driveway"]
     wait_until(lambda: sender._in_force is not None and sender._in_force.command == command)
     wait_until(lambda: not sender._has_changed.is_set())
+
+
+def test_a_refusal_does_not_lose_the_transaction(world: World) -> None:
+    """Equipment that reports its charge late can still be stopped, by the number that it got."""
+    plugged = world.ready()
+    plugged.status("Preparing")
+    plugged.point.script["SetChargingProfile"] = ["Rejected"] * 4
+    plugged.point.script["RemoteStartTransaction"] = ["Accepted", "Rejected"]
+    world.send(start())
+    asked_for(plugged, "RemoteStartTransaction")
+    transaction = plugged.begin(NOW)
+    asked_for(plugged, "RemoteStartTransaction", 2)  # since the status is still "Preparing"
+    plugged.status("Charging")
+    world.send(STOP)
+    assert asked_for(plugged, "RemoteStopTransaction") == {"transaction_id": transaction}
+
+
+def test_a_transaction_that_is_believed_to_have_ended_is_stopped_all_the_same(world: World) -> None:
+    """A status that comes late must not take away the number that a stop needs."""
+    plugged = world.ready()
+    transaction = plugged.begin(NOW)
+    plugged.status("Available")
+    plugged.status("Charging")
+    plugged.point.script["SetChargingProfile"] = ["Rejected"]
+    world.send(STOP)
+    assert asked_for(plugged, "RemoteStopTransaction") == {"transaction_id": transaction}
+
+
+def test_an_unknown_transaction_is_asked_for_before_it_is_stopped(tmp_path: Path) -> None:
+    """After a restart nobody knows its number, and samples may come every quarter of an hour."""
+    with world_with(tmp_path, Patience(sample_seconds=0.5)) as world:
+        plugged = world.ready()
+        plugged.status("Charging")
+        plugged.point.script["SetChargingProfile"] = ["Rejected"]
+        triggered = len(plugged.asked("TriggerMessage"))
+        world.send(STOP)
+        asked_for(plugged, "TriggerMessage", triggered + 2)
+        plugged.meter(NOW, {"value": "5"}, transaction=4711)
+        assert asked_for(plugged, "RemoteStopTransaction") == {"transaction_id": 4711}
+
+
+def test_a_stop_is_sent_again_once_the_status_shows_a_charge(world: World) -> None:
+    """Equipment that begins by itself, and reports no transaction, is stopped too."""
+    plugged = world.ready()
+    world.send(STOP)
+    plugged.status("Charging")
+    asked = asked_for(plugged, "SetChargingProfile")["cs_charging_profiles"]
+    assert limits_of(asked) == [(0, 0.0)]
+
+
+def test_meter_values_are_asked_for_after_a_stop(tmp_path: Path) -> None:
+    """They show whether it stopped; by itself equipment may send them much later."""
+    with world_with(tmp_path, Patience(sample_seconds=0.05, stop_seconds=0.05)) as world:
+        plugged = world.ready()
+        plugged.begin(NOW)
+        plugged.status("Charging")
+        world.send(STOP)
+        asked_for(plugged, "SetChargingProfile")
+        wait_until(lambda: plugged.asked("TriggerMessage")[-1]["requested_message"] == "MeterValues"
+                   and len(plugged.asked("TriggerMessage")) > 2)  # fmt: skip
+
+
+def test_a_stop_that_finds_nothing_to_stop_is_not_repeated(world: World) -> None:
+    """Equipment whose status shows no transaction refuses every stop, and rightly."""
+    plugged = world.ready()
+    plugged.begin(NOW)
+    plugged.status("Preparing")
+    plugged.point.script["SetChargingProfile"] = ["Rejected"]
+    plugged.point.script["RemoteStopTransaction"] = ["Rejected"]
+    world.send(STOP)
+    asked_for(plugged, "RemoteStopTransaction")
+    plugged.say(call.Heartbeat())
+    assert world.recorder.of(CallRefused) == []

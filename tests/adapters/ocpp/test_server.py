@@ -202,6 +202,16 @@ def test_a_transaction_that_begins_by_itself_is_stopped(world: World) -> None:
     assert (asked["transaction_id"], limits_of(asked)) == (transaction, [(0, 0)])
 
 
+def test_the_end_of_a_transaction_ends_the_charge(world: World) -> None:
+    """Equipment may report no status and send no sample after it."""
+    plugged = world.ready()
+    transaction = plugged.begin(NOW)
+    plugged.status("Charging")
+    plugged.end(transaction, NOW + MINUTE, 2000)
+    reports = [(each.at, each.pilot) for each in world.recorder.of(VehicleReport)]
+    assert reports == [(NOW, "C"), (NOW + MINUTE, "B")]
+
+
 def test_a_late_end_does_not_end_the_present_transaction(world: World) -> None:
     """The end of an earlier transaction, reported late, leaves the present one running."""
     plugged = world.ready()

@@ -4,19 +4,23 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 from itertools import pairwise
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 
 from adapters.contract.messages import Reading
+from config.household.ocpp import OcppPoint
 from daemon.control.confirming import LONGEST_WAIT
 from daemon.control.events import HouseChanged, Issue, Note, TimePassed, Warn
-from daemon.control.state import counted_soc_percent
+from daemon.control.state import House, counted_soc_percent
+from daemon.messaging.status import status_of
 from tests.daemon.worlds import (
     EVENING,
     HOUR,
     MINUTE,
     NIGHT_BEGINS,
+    POINT,
     World,
     household,
     kowhai,
@@ -203,6 +207,67 @@ def test_a_stop_after_which_power_flows() -> None:
     before = len(times_sent(world, "stop", begun))
     world.wait(begun + 90 * MINUTE)
     assert len(times_sent(world, "stop", begun)) == before
+
+
+@pytest.mark.parametrize("pilot", ["A", "B"])
+def test_a_pilot_that_shows_no_charge_ends_the_power(pilot: str) -> None:
+    """A meter that sends no last sample must not charge the battery on (7.36 kW for minutes)."""
+    world = at_home(NIGHT_BEGINS + HOUR)
+    world.draws = 0.0
+    world.report(pilot="C")
+    world.wait(world.now + MINUTE, read_every=None)
+    before = counted_soc_percent(world.state, world.house.file, world.now)
+    world.report(pilot=pilot)
+    world.wait(world.now + 5 * MINUTE, read_every=None)
+    status = status_of(world.state, world.now, world.house)
+    assert (status.charging, status.reading and status.reading.watts) == (
+        False, 0.0 if pilot == "B" else None,
+    )  # fmt: skip
+    if pilot == "B":
+        assert counted_soc_percent(world.state, world.house.file, world.now) == before
+
+
+def test_a_meter_value_after_it_wins_and_alerts() -> None:
+    """A contactor that is welded shut is not hidden by a status, however often it is repeated."""
+    world = at_home(EVENING + HOUR)
+    world.report(pilot="C")
+    world.stuck_watts = 7360.0
+    begun = world.now
+    world.wait(begun + MINUTE)
+    world.report(pilot="B")
+    assert not status_of(world.state, world.now, world.house).charging
+    world.advance(world.now + MINUTE)
+    world.read()
+    world.report(pilot="B")
+    assert status_of(world.state, world.now, world.house).charging
+    world.wait(begun + HOUR)
+    assert [code for _, code in alerts(world)] == ["power-after-stop"]
+
+
+def ocpp_house() -> House:
+    """Return the plain household, its charge point connected by OCPP."""
+    house = household()
+    point = house.file.charge_points[POINT]
+    ocpp = OcppPoint(identity="driveway-1", password_file=Path("password"))
+    points = {POINT: point.model_copy(update={"ocpp": ocpp})}
+    return House(house.file.model_copy(update={"charge_points": points}), house.prices)
+
+
+def test_equipment_that_says_it_charges_after_a_stop() -> None:
+    """Without a sample since the stop, a status of OCPP that shows a charge is believed."""
+    world = World(ocpp_house(), EVENING)
+    world.read()
+    world.plug_in(35.0, pilot="C")
+    world.wait(EVENING + 10 * MINUTE)
+    world.ask(skip_until=EVENING + 10 * HOUR)
+    assert world.doing() == ("stop", None)
+    begun = world.now
+    world.wait(begun + 10 * MINUTE, read_every=None)
+    stops = times_sent(world, "stop", begun)
+    assert gaps(stops[:3]) == [C, 2 * C]
+    assert alerts(world) == [(begun + 3 * C, "power-after-stop")]
+    world.report(pilot="B")
+    assert "power-after-stop" not in world.state.alerts
 
 
 def test_power_after_the_vehicle_left_is_one_alert() -> None:
