@@ -26,6 +26,9 @@ LONGEST_PAUSE = timedelta(minutes=10)
 SHORTEST_OUTAGE = timedelta(minutes=5)
 """A shorter outage was only a restart."""
 
+LATE = timedelta(minutes=1)
+"""A running daemon may be this late with the command that follows one that expires."""
+
 HOUR = timedelta(hours=1)
 
 
@@ -70,13 +73,22 @@ class Outage(TimeSpan):
 
 def in_force(night: Night) -> tuple[CommandSpan, ...]:
     """List the commands in force through a night, clipped to it."""
-    commands = [*([night.command_before] if night.command_before else []), *night.commands]
-    ends = [*(command.at for command in commands[1:]), night.upto]
     spans = (
-        CommandSpan(max(command.at, night.begins), min(end, command.valid_until), command)
-        for command, end in zip(commands, ends, strict=True)
+        CommandSpan(max(command.at, night.begins), _until(command, following), command)
+        for command, following in _with_following(night)
     )
     return tuple(span for span in spans if span.start < span.end)
+
+
+def _with_following(night: Night) -> Iterator[tuple[StoredCommand, datetime]]:
+    """Yield each command with the instant of the one after it, or up to which is known."""
+    commands = [*([night.command_before] if night.command_before else []), *night.commands]
+    return zip(commands, [*(command.at for command in commands[1:]), night.upto], strict=True)
+
+
+def _until(command: StoredCommand, following: datetime) -> datetime:
+    """Return until when a command was in force."""
+    return following if following <= command.valid_until + LATE else command.valid_until
 
 
 def stays_of(night: Night) -> tuple[TimeSpan, ...]:
@@ -198,12 +210,12 @@ def _by_starts(night: Night) -> Iterator[Outage]:
 
 def _by_expiry(night: Night) -> Iterator[Outage]:
     """Find expired commands, which a running daemon would have extended."""
-    commands = [*([night.command_before] if night.command_before else []), *night.commands]
-    ends = [*(command.at for command in commands[1:]), night.upto]
+    commands = list(_with_following(night))
     if not commands:
         yield Outage(night.begins, night.upto, is_exact=False)
-    elif commands[0].at > night.begins and night.start_or_end_before is None:
-        yield Outage(night.begins, commands[0].at, is_exact=False, is_first=True)
-    for command, end in zip(commands, ends, strict=True):
-        if command.valid_until < end and end > night.begins:
-            yield Outage(max(command.valid_until, night.begins), end, is_exact=False)
+    elif commands[0][0].at > night.begins and night.start_or_end_before is None:
+        yield Outage(night.begins, commands[0][0].at, is_exact=False, is_first=True)
+    for command, following in commands:
+        end = _until(command, following)
+        if end < following and following > night.begins:
+            yield Outage(max(end, night.begins), following, is_exact=False)

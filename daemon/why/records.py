@@ -29,6 +29,7 @@ if TYPE_CHECKING:
         StoredCommand,
         StoredHappening,
         StoredPlan,
+        StoredReading,
         StoredReport,
         StoredRequest,
     )
@@ -75,6 +76,8 @@ class Night:
         it.
     meter : Meter
         The register, from a day earlier.
+    latest : StoredReading or None
+        The meter's latest reading, of this night or later.
     record : dict or None
         The night's account, final or so far; None if no rate is known.
     closed : bool
@@ -105,6 +108,7 @@ class Night:
     happenings: tuple[StoredHappening, ...]
     recorded_before: tuple[datetime | None, ...]
     meter: Meter
+    latest: StoredReading | None
     record: dict[str, Any] | None
     closed: bool
     open: OpenNight | None
@@ -185,6 +189,7 @@ def read_night(
             for each in happenings
         ),
         meter=read_meter(house, ledger, charge_point, begins, upto),
+        latest=ledger.last_reading(charge_point),
         record=record,
         closed=closed is not None,
         open=is_open,

@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING, Any
 from adapters.clocks.instants import parse_instant
 from daemon.control.alerts import ALERTS
 from daemon.control.learning import CONNECTED
+from daemon.control.state import FLOWING_WATTS, LONGEST_GAP
 from daemon.presentation.figures import kwh_text
 from daemon.why.causes import outage_words
+from daemon.why.history import TimeSpan
 from daemon.why.plans import changed_plans, plan_words, what_changed, why_made
 from daemon.why.story_lines import AT_FIRST, Entry, Kind, commanded, merge_repeats
 from daemon.why.wording import PILOTS
@@ -17,6 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from adapters.ledger.rows import StoredRequest
+    from daemon.why.history import Flow
     from daemon.why.wording import NightHistory
 
 _ORDER: tuple[Kind, ...] = (
@@ -162,7 +165,6 @@ def _planned(history: NightHistory) -> Iterator[Entry]:
 
 
 def _metered(history: NightHistory) -> Iterator[Entry]:
-    night = history.night
     starts = [span for span in history.command_spans if span.command.do == "start"]
     for flow in history.flows:
         is_commanded = any(span.meets(flow) for span in starts)
@@ -170,8 +172,21 @@ def _metered(history: NightHistory) -> Iterator[Entry]:
         yield Entry(flow.start, "meter", f"power flows{without}")
         estimated = "" if flow.is_measured else ", estimated: the meter was not read in between"
         since = f"{kwh_text(flow.wh, 2)} since {history.at(flow.start)}{estimated}"
-        still_flows = flow.end >= night.upto and not night.is_over
-        yield Entry(flow.end, "meter", since if still_flows else f"power has stopped: {since}")
+        yield Entry(flow.end, "meter", f"{_at_the_end_of(flow, history)}: {since}")
+
+
+def _at_the_end_of(flow: Flow, history: NightHistory) -> str:
+    """Say whether power has stopped, as far as readings show it."""
+    night = history.night
+    latest = None if night.is_over else night.latest
+    shows_none = latest is not None and latest.watts is not None and latest.watts <= FLOWING_WATTS
+    if shows_none or flow.end < min(night.meter.readings[-1].at, night.upto):
+        return "power has stopped"
+    stops = (span for span in history.command_spans if span.command.do == "stop")
+    unread = TimeSpan(flow.end, night.upto)
+    if night.upto - flow.end >= LONGEST_GAP or any(span.meets(unread) for span in stops):
+        return "the last reading"
+    return "power still flows as the night ends" if night.is_over else "power still flows"
 
 
 def _alerts(history: NightHistory) -> Iterator[Entry]:

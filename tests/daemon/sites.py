@@ -54,7 +54,9 @@ def household_file(directory: Path, *changes: tuple[str, str]) -> Path:
 
 
 class Site:
-    """One charge point under a real service."""
+    """One charge point under a real service; its timer may wake it up late, as timers do."""
+
+    late = timedelta(0)
 
     def __init__(
         self,
@@ -135,7 +137,8 @@ class Site:
         end = self.true_now + span
         read_at = self.true_now + every
         while self.true_now < end:
-            due = min(end, read_at, max(self.true_now, self._true(self.wake)) if alive else end)
+            wake = max(self.true_now, self._true(self.wake) + self.late)
+            due = min(end, read_at, wake if alive else end)
             due = max(due, self.true_now + timedelta(microseconds=1))
             if self.watts and not alive:
                 due = min(due, self.true_now + MINUTE)

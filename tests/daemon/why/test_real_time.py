@@ -1,0 +1,135 @@
+"""`lullwatt why` where time is real: timers are a little late, and readings a little old."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from adapters.clocks.clock import SystemClock
+from adapters.ledger.ledger import open_ledger
+from tests.daemon.why.nights import LATER, Home
+from tests.daemon.worlds import EVENING, HOUR, MINUTE, NIGHT_BEGINS
+from tests.support.brokers import Mosquitto
+from tests.support.commands import Ran
+from tests.support.daemons import POINT, TOPICS, Person, RunningDaemon
+
+SECOND = timedelta(seconds=1)
+
+
+@pytest.fixture
+def home(tmp_path: Path) -> Home:
+    return Home(tmp_path)
+
+
+def texts(home: Home, kind: str, **options: Any) -> list[str]:  # noqa: ANN401 - passed on
+    return [entry.text for entry in home.why(**options).story if entry.kind == kind]
+
+
+@pytest.mark.parametrize("late", [timedelta(milliseconds=3), 20 * SECOND])
+def test_a_stop_just_after_the_start_expired_is_no_outage(home: Home, late: timedelta) -> None:
+    """The daemon was running: its timer was late by moments."""
+    with home.place() as place:
+        place.late = late
+        place.plug_in(35.0)
+        place.leave()
+    why = home.why()
+    assert all(outage.is_first for outage in why.history.outages)
+    assert not any("not running" in entry.text for entry in why.story)
+
+
+def test_a_vehicle_that_is_assumed_stays_for_the_whole_night(tmp_path: Path) -> None:
+    """A late stop does not look as if the vehicle had left for a moment."""
+    hours = 'switching: current\n    plugged_in: "18:30-07:20"'
+    home = Home(tmp_path, ("switching: current", hours))
+    with home.place() as place:
+        place.late = timedelta(milliseconds=3)
+        place.is_there = True
+        place.until(LATER)
+    assert len(home.why().history.stays) == 1
+
+
+def test_power_still_flows_between_two_readings(home: Home) -> None:
+    """The last reading is some seconds old, and nothing says that power has stopped."""
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.until(NIGHT_BEGINS + HOUR, every=MINUTE)
+        now = place.clock.now() + 20 * SECOND
+        assert texts(home, "meter", now=now)[-1] == "power still flows: 7.36 kWh since 21:00"
+
+
+def test_power_that_the_last_reading_does_not_show_has_stopped(home: Home) -> None:
+    """The vehicle takes no more, and the meter says so at once."""
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.until(NIGHT_BEGINS + HOUR, every=MINUTE)
+        place.pass_time(30 * SECOND, every=HOUR)
+        place.draws = False
+        place.read()
+        now = place.clock.now() + SECOND
+        assert texts(home, "meter", now=now)[-1] == "power has stopped: 7.42 kWh since 21:00"
+
+
+def test_a_silent_meter_does_not_say_that_power_has_stopped(home: Home) -> None:
+    """It may still flow: after a quarter of an hour nobody knows."""
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.until(NIGHT_BEGINS + HOUR, every=MINUTE)
+        place.mute = True
+        place.until(NIGHT_BEGINS + HOUR + 20 * MINUTE, every=MINUTE)
+        assert texts(home, "meter", now=place.clock.now())[-1] == (
+            "the last reading: 7.36 kWh since 21:00"
+        )
+
+
+def test_power_that_flows_as_the_night_ends_has_not_stopped(home: Home) -> None:
+    """A charge that goes on past noon goes on in the next night."""
+    with home.place(EVENING + 16 * HOUR) as place:
+        place.plug_in(35.0)
+        place.ask(charge_now=True)
+        place.until(LATER, every=MINUTE)
+    assert texts(home, "meter")[-1].startswith("power still flows as the night ends: ")
+    assert texts(home, "meter")[-1].endswith(" since 10:30")
+
+
+def test_a_charge_of_seconds_by_the_machines_clock(
+    mosquitto: Mosquitto,
+    run_daemon: Callable[..., RunningDaemon],
+    meet: Callable[..., Person],
+    run: Callable[..., Ran],
+) -> None:
+    """A real daemon stops just after its start has expired, and `why` calls that no outage."""
+    daemon = run_daemon("home", mosquitto.bus)
+    text = daemon.house.read_text("utf-8")
+    daemon.house.write_text(text.replace("usable_kwh: 52", "usable_kwh: 2"), "utf-8")
+    daemon.daemon.reload()
+    person = meet(mosquitto.bus)
+    person.wait_for(TOPICS.daemon, state="online")
+    now = SystemClock().now()
+
+    def read(register_kwh: float, watts: float) -> None:
+        at = SystemClock().now().isoformat()
+        reading = {"at": at, "register_kwh": register_kwh, "watts": watts}
+        person.say(TOPICS.reading(POINT), reading)
+
+    read(1000.0, 0)
+    report = {"at": now.isoformat(), "pilot": "B", "soc_percent": 79.6}
+    person.say(TOPICS.vehicle(POINT), report)
+    by = (now + HOUR / 2).isoformat()
+    person.say(TOPICS.request(POINT), {"need_percent": 80, "want_percent": 80, "by": by})
+    person.wait_for(TOPICS.command(POINT), do="start")
+    read(1000.004, 7360)
+    person.wait_for(TOPICS.command(POINT), do="stop")
+    with open_ledger(daemon.house.with_name("ledger.sqlite3"), read_only=True) as ledger:
+        *_, start, stop = ledger.commands_between(POINT, now, now + HOUR)
+    assert start.do == "start"
+    assert start.valid_until < stop.at
+    ran = run("why", str(daemon.house), "--json")
+    [point] = json.loads(ran.out)["charge_points"]
+    texts = [each["text"] for each in point["story"] if each["at"] >= point["charged"][0]["start"]]
+    assert any(text.startswith("stop: ") for text in texts)
+    assert not any("not running" in text for text in texts)
