@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 import sys
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from pathlib import Path
+from signal import SIGHUP, SIGINT, SIGTERM
 from typing import TYPE_CHECKING
 
 import click
@@ -29,7 +30,9 @@ This switches a load that runs at full current. Before you go on:
   - Plug, socket, relay and cable are rated for the current. Feel them for warmth; unplug what
     gets hot, and have it looked at by a licensed electrician.
   - The daemon is stopped. Software is no protective device.
-The charge point will be set to {currents}, and is stopped at the end, whatever happens."""
+The charge point will be set to {currents}, and is told to stop at the end, also if this command
+is interrupted or its terminal closes. If it is killed or the network fails, the broker sends the
+stop, 15 seconds later at most. If the broker fails too, only you can stop it: stay beside it."""
 
 
 @click.command()
@@ -53,8 +56,8 @@ def wiring(
     """Show a charge point's messages and what they mean, or try it out.
 
     With --exercise Lullwatt stops the charge point, starts it at its lowest current, changes the
-    current if that can be set, and stops it. A table says what the charge point did. It is left
-    stopped, whatever happens.
+    current if that can be set, and stops it. A table says what the charge point did. At the end it
+    is told to stop, also if the command is interrupted. If it is killed, the broker sends the stop.
     Exit codes: 0 all is well; 2 refused; 4 no broker, or a step that failed.
     """
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
@@ -85,6 +88,7 @@ def wiring(
 def _exercise(
     trial: Trial, file: HouseholdFile, name: str, *, is_sure: bool, as_json: bool
 ) -> None:
+    from adapters.host.signals import heed_signals  # noqa: PLC0415
     from daemon.trial.exercise import Exercise  # noqa: PLC0415
 
     point = file.charge_points[name]
@@ -100,8 +104,11 @@ def _exercise(
         patience_seconds=float(point.confirm_seconds),
     )
     say = _to_standard_error if as_json else click.echo
-    for step in trying_out.run():
-        say(f"          {_row(step)}")
+    # A signal must not end the process before the stop is sent; nor must a terminal that is gone.
+    ending = {SIGTERM: trial.end, SIGINT: trial.end, SIGHUP: trial.end}
+    with heed_signals(ending), closing(trying_out.run()) as steps:
+        for step in steps:
+            say(f"          {_row(step)}")
     if as_json:
         click.echo(json.dumps([_as_json(step) for step in trying_out.steps], indent=2))
     else:

@@ -6,7 +6,7 @@ time. Whatever happens, its last command is a stop.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
@@ -90,7 +90,7 @@ class Exercise:
     patience_seconds: float
     steps: list[Step] = field(default_factory=list)
 
-    def run(self) -> Iterator[Step]:
+    def run(self) -> Generator[Step, None, None]:
         """Try the charge point out.
 
         Yields

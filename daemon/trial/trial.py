@@ -6,6 +6,7 @@ hardware accepts the daemon's commands afterwards.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from datetime import timedelta
 from secrets import token_hex
 from threading import Condition
@@ -25,6 +26,7 @@ from adapters.contract.messages import (
 )
 from adapters.contract.topics import Topics
 from adapters.wired.channels import WiredChannel
+from adapters.wired.command_messages import OutgoingMessage, stop_message
 from adapters.wired.point import WiredPoint
 from config.files.errors import UnwellError, UsageError
 from config.files.texts import printable
@@ -40,9 +42,13 @@ if TYPE_CHECKING:
     from adapters.contract.messages import Message, Pilot
     from adapters.ledger.ledger import Ledger
     from config.household.household_file import HouseholdFile
+    from config.household.wiring import WiringOutputs
 
 EXPIRES_AFTER = timedelta(minutes=10)
 """A start of a trial expires after this, whatever happens to the trial."""
+
+MOST_COMMANDS = 100
+"""The stop that the broker keeps as Will has a serial this far beyond the first."""
 
 RETAINED_SECONDS = 1.5
 """Retained messages arrive within this time, if there are any."""
@@ -73,9 +79,10 @@ class Trial:
     clock : Clock
         What time it is.
     say : callable
-        Takes a line of text for each message.
+        Takes a line of text for each message. It may fail: the terminal may be gone.
     ledger : Ledger, optional
-        Where commands are recorded; without it none can be sent.
+        Where commands are recorded; without it none can be sent. With it the broker gets a stop as
+        Will, and publishes it if this process or its network dies.
     """
 
     def __init__(
@@ -100,18 +107,23 @@ class Trial:
         self._changed = Condition()
         self._reason = ""
         self._is_up = False
+        self._is_ending = False
         self._daemon: DaemonState | None = None
         self._sources: Sequence[str] = (
             *(self._wired.topic_filters if self._wired else ()),
             topics.reading(charge_point),
             topics.vehicle(charge_point),
         )
+        self._serial = self._last_serial()
+        stop = None if ledger is None else self._stop_as_will(ledger, tell)
         self._bus = MqttBus(
             file.bus,
             client_id=f"{topics.client_id}-trial-{token_hex(4)}",
             on_event=self._on_event,
             subscriptions=[topics.daemon, *self._sources],
             keep_session=False,
+            will=None if stop is None else (stop.topic, stop.payload),
+            will_is_kept=stop is not None and stop.retain,
         )
         self._channel = (
             None if tell is None else WiredChannel(tell, self._bus, watts_per_amp=watts_per_amp)
@@ -173,13 +185,8 @@ class Trial:
         if self._ledger is None:
             raise RuntimeError("no command can be sent without a ledger")
         now = self._clock.now()
-        command = Command(
-            serial=self._next_serial(),
-            do=do,
-            amps=amps,
-            valid_until=now + EXPIRES_AFTER,
-            why="a trial of the wiring",
-        )
+        self._serial += 1
+        command = self._command(self._serial, do, amps)
         self._ledger.add_command(self._charge_point, now, command)
         if self._channel is not None:
             self._channel.send(command, (), now)
@@ -189,13 +196,37 @@ class Trial:
         """Wait for a condition; return the seconds it took, or None after `seconds`."""
         begun = monotonic()
         with self._changed:
-            came = self._changed.wait_for(lambda: until(self.latest), seconds)
+            came = self._changed.wait_for(lambda: self._is_ending or until(self.latest), seconds)
+            if self._is_ending:
+                raise UnwellError("the trial was interrupted, and the charge point told to stop")
         return monotonic() - begun if came else None
 
-    def _next_serial(self) -> int:
+    def end(self) -> None:
+        """End the trial: `wait` raises UnwellError. May be called from any thread."""
+        with self._changed:
+            self._is_ending = True
+            self._changed.notify_all()
+
+    def _last_serial(self) -> int:
         last = self._ledger.last_command(self._charge_point) if self._ledger else None
         since = (self._clock.now() - SERIALS_SINCE) // timedelta(minutes=1)
-        return max(since, last.serial if last else 0) + 1
+        return max(since, last.serial if last else 0)
+
+    def _command(self, serial: int, do: Literal["start", "stop"], amps: float | None) -> Command:
+        valid_until = self._clock.now() + EXPIRES_AFTER
+        why = "a trial of the wiring"
+        return Command(serial=serial, do=do, amps=amps, valid_until=valid_until, why=why)
+
+    def _stop_as_will(self, ledger: Ledger, tell: WiringOutputs | None) -> OutgoingMessage:
+        """Return the stop for the broker to publish if this process dies."""
+        if tell is not None:
+            return stop_message(tell)
+        # Hardware takes only growing serials, and this stop may come after any command of the
+        # trial. It is recorded now, so that the daemon's commands afterwards have higher serials.
+        stop = self._command(self._serial + MOST_COMMANDS, "stop", None)
+        ledger.add_command(self._charge_point, self._clock.now(), stop)
+        topic = self._topics.command(self._charge_point)
+        return OutgoingMessage(topic, encode(stop), qos=1, retain=True)
 
     # --- messages, on the bus's thread --------------------------------------------------------
 
@@ -227,7 +258,8 @@ class Trial:
         shown = printable(message.payload[:LONGEST_SHOWN].decode(errors="replace"))
         at = self._clock.now().astimezone()
         stored = " (stored by the broker)" if message.retain else ""
-        self._say(f"{at:%H:%M:%S}  {printable(message.topic)}  {shown}{stored}  ->  {meaning}")
+        with suppress(OSError):  # the terminal may be gone; the trial must end well all the same
+            self._say(f"{at:%H:%M:%S}  {printable(message.topic)}  {shown}{stored}  ->  {meaning}")
 
     def _read(self, message: MessageArrived) -> tuple[Message, ...]:
         if message.topic == self._topics.reading(self._charge_point):

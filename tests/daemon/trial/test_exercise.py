@@ -132,7 +132,7 @@ def test_it_is_left_stopped_when_somebody_interrupts() -> None:
     next(steps)
     assert ("stop", None) not in device.commands[1:]
     with pytest.raises(KeyboardInterrupt):
-        steps.throw(KeyboardInterrupt)  # type: ignore[attr-defined]  # it is a generator
+        steps.throw(KeyboardInterrupt)  # it is a generator
     assert device.commands[-1] == ("stop", None)
 
 
