@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from decimal import Decimal
 from types import UnionType
 from typing import TYPE_CHECKING, Annotated, Any, Union, get_args, get_origin
 
@@ -27,6 +28,12 @@ if TYPE_CHECKING:
 _KEY_MARK = "[key]"
 _DECIMAL_COMMA = re.compile(r"[-+]?[0-9]+,[0-9]+", re.ASCII)
 _WITH_CURRENCY_SIGN = re.compile(r"[$£€¥₹]? *([-+]?[0-9]+(?:\.[0-9]+)?) *[$£€¥₹%]?", re.ASCII)
+_IN_HUNDREDTHS = re.compile(
+    r"([-+]?[0-9]+(?:[.,][0-9]+)?) *(?:p|c|ct|cts|¢|cents?|pence|rappen|rp|grosze|gr|øre|öre|paise)"
+    r"(?: *(?:/|per|a) *kwh)?",
+    re.ASCII | re.IGNORECASE,
+)
+"""An amount in a currency's smaller unit, as bills write it."""
 _KINDS = {"tuple_type": "a list", "model_type": "keys with values", "dict_type": "keys with values"}
 
 
@@ -188,6 +195,9 @@ def _hint(detail: ErrorDetails, path: KeyPath, shown: str) -> str:
     if isinstance(value, str):
         if (meant := _meant_text(detail, path, value)) is not None:
             return f"; write {meant}"
+        if "{currency}" in detail["msg"] and (hundredths := _IN_HUNDREDTHS.fullmatch(value)):
+            amount = Decimal(hundredths[1].replace(",", ".")) / 100
+            return f"; write {amount.normalize():f}"
         return _text_hint(value, shown, context, detail["type"])
     if isinstance(value, int | float) and not isinstance(value, bool):
         return _number_hint(shown, context, detail["type"])

@@ -60,7 +60,7 @@ def _read_month(_context: click.Context, _parameter: click.Parameter, text: str)
 )
 @click.option(
     "--half-hours", is_flag=True,
-    help="Print metered energy by half-hours of the settlement grid (csv or json), for the days"
+    help="Print metered energy by half-hours of the settlement grid, for the days"
     " from --from to --to, or else for the days of the last nights.",
 )  # fmt: skip
 def nights(file: Path, form: str, *, half_hours: bool, **choice: Any) -> None:  # noqa: ANN401 - options
@@ -74,7 +74,7 @@ def nights(file: Path, form: str, *, half_hours: bool, **choice: Any) -> None:  
 
     house = load_house(file)
     if half_hours:
-        _refuse_for_half_hours(form, choice["vehicle"])
+        _refuse_vehicle(choice["vehicle"])
     with ledger_of(house) as ledger:
         rows = _chosen(file, house, ledger, choice)
         if not half_hours:
@@ -83,9 +83,7 @@ def nights(file: Path, form: str, *, half_hours: bool, **choice: Any) -> None:  
         click.echo(_half_hours_text(house, ledger, rows, choice, form), nl=False)
 
 
-def _refuse_for_half_hours(form: str, vehicle: str | None) -> None:
-    if form == "text":
-        raise UsageError("--half-hours: expected --format csv or json beside it")
+def _refuse_vehicle(vehicle: str | None) -> None:
     if vehicle is not None:
         raise UsageError("--half-hours: a meter does not know vehicles; leave --vehicle out")
 
@@ -142,6 +140,7 @@ def _half_hours_text(
     form: str,
 ) -> str:
     from daemon.night_log.half_hour_rows import half_hour_values, half_hours_csv  # noqa: PLC0415
+    from daemon.night_log.show_half_hours import show_half_hours  # noqa: PLC0415
     from daemon.nights.metered import metered_half_hours  # noqa: PLC0415
 
     days = _days(rows, choice["first"], choice["last"])
@@ -151,6 +150,8 @@ def _half_hours_text(
         metered_half_hours(house, ledger, known, *days) if days is not None else ()
     )
     zone = house.file.zone
+    if form == "text":
+        return rich_text(show_half_hours(house.file.household.name, made, zone))
     if form == "csv":
         return half_hours_csv(made, zone)
     return json_text(

@@ -71,7 +71,7 @@ def explained(draft: Draft) -> Plan:
     window = horizon.window.until(departure.ready_by)
     other = alternatives_to(horizon, solution)
     hours = _hours_that_limit(horizon, window)
-    reasons = why(plan, window, horizon.file, departure.max_rate, other, hours=hours)
+    reasons = why(plan, window, horizon.file, departure, other, hours=hours)
     return replace(plan, why=reasons)
 
 

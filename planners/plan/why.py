@@ -3,27 +3,33 @@
 from __future__ import annotations
 
 from datetime import timedelta
-from decimal import Decimal
+from math import ceil
 from typing import TYPE_CHECKING
 
 from config.fields.value_types import WATT_HOURS_PER_KWH
 from planners.accounts.money import format_money
+from planners.local_time.conversion import MINUTE
 from planners.plan.alternatives import MENTIONED_KWH
 from planners.power.cautions import is_beyond_socket
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
     from datetime import datetime
+    from decimal import Decimal
     from zoneinfo import ZoneInfo
 
     from config.household.equipment import ChargePoint
     from config.household.household_file import Hours, HouseholdFile
+    from planners.local_time.departures import DepartureAt
     from planners.plan.alternatives import Alternatives
     from planners.plan.plan import Plan
     from planners.plan.window import Window
 
 PRINTS_ALIKE_KWH = 0.0005
 """Energies that differ by less print alike [kWh]."""
+
+NOTICED_PERCENT = 0.05
+"""Less of the battery than this is not mentioned [percent]."""
 
 SERIES = "price"
 """Stands in the band's place for a price series; means nothing to a reader."""
@@ -35,7 +41,7 @@ def why(
     plan: Plan,
     window: Window,
     file: HouseholdFile,
-    max_rate: Decimal | None,
+    departure: DepartureAt,
     alternatives: Alternatives | None,
     *,
     hours: Hours | None = None,
@@ -50,8 +56,8 @@ def why(
         The slots and rates from which the plan was chosen.
     file : HouseholdFile
         The household, for the reader's time zone and what the charge point is.
-    max_rate : Decimal or None
-        The most that energy past the need may cost [currency per kWh].
+    departure : DepartureAt
+        The next departure.
     alternatives : Alternatives or None
         Costs of other choices; None if nothing is charged.
     hours : Hours or None
@@ -69,7 +75,8 @@ def why(
         *_hours_avoided(plan, window),
         *_baselines(plan),
         *(_alternatives(plan, alternatives, point, zone) if alternatives else ()),
-        *_left_out(plan, window, max_rate),
+        *_left_out(plan, window, departure.max_rate),
+        *_margin(plan, departure),
         *_shortfall(plan, point, zone),
         *_estimates(plan, zone),
         *_usage_tiers(window),
@@ -200,7 +207,7 @@ def _later_nights(plan: Plan, other: Alternatives, zone: ZoneInfo) -> Iterator[s
 
 
 def _left_out(plan: Plan, window: Window, max_rate: Decimal | None) -> Iterator[str]:
-    if plan.shortfall or plan.want_percent - plan.reaches_percent < 0.05:  # noqa: PLR2004
+    if plan.shortfall or plan.want_percent - plan.reaches_percent < NOTICED_PERCENT:
         return
     left = f"Stops at {plan.reaches_percent:.0f} % of the {plan.want_percent:.0f} % wanted: "
     charging = {tick.start for tick in window.ticks if plan.period_at(tick.start)}
@@ -215,6 +222,19 @@ def _left_out(plan: Plan, window: Window, max_rate: Decimal | None) -> Iterator[
         )
     else:
         yield left + "the rest is not worth another start."
+
+
+def _margin(plan: Plan, departure: DepartureAt) -> Iterator[str]:
+    """Say that it is too late to charge, if the margin before the departure has begun."""
+    wants_more = plan.want_percent - plan.reaches_percent >= NOTICED_PERCENT
+    if wants_more and not plan.periods and departure.ready_by <= plan.made_at < plan.departure:
+        left, margin = (
+            ceil((plan.departure - start) / MINUTE) for start in (plan.made_at, departure.ready_by)
+        )
+        yield (
+            f"It leaves in {left} {'minute' if left == 1 else 'minutes'}, and charging ends"
+            f" {margin} minutes before a departure (margin_minutes)."
+        )
 
 
 def _shortfall(plan: Plan, point: ChargePoint, zone: ZoneInfo) -> Iterator[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from collections.abc import Callable
 from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal
@@ -167,6 +168,37 @@ def test_half_hours_add_up_and_follow_the_clock(
         end = start + timedelta(minutes=30)
         assert fraction(Decimal(row["kwh"])) * 1000 == accountant.energy(start, end), row
         assert fraction(Decimal(row["estimated_kwh"])) * 1000 == accountant.estimated(start, end)
+
+
+def test_half_hours_print_text_too(
+    rehearsed: Rehearsed, accountant: SecondAccountant, run: Run
+) -> None:
+    """A line for each half-hour with energy, by the local clock, and sums that agree."""
+    days = ("--from", "2026-10-24", "--to", "2026-10-25")
+    ran = run("nights", str(rehearsed.household), "--half-hours", *days)
+    assert (ran.code, ran.err) == (0, "")
+    lines = [" ".join(line.split()) for line in ran.out.splitlines()]
+    assert lines[1].startswith("Sat 24 Oct 2026 to Sun 25 Oct 2026, ")
+    start = accountant.instant(date(2026, 10, 24), time(0))
+    end = accountant.instant(date(2026, 10, 26), time(0))
+    whole = Decimal(int(accountant.energy(start, end))) / 1000
+    assert f"{whole:.2f} kWh in all. Half-hours without energy are left out." in lines
+    shown = [line for line in lines if re.match(r"\d\d:\d\d to", line)]
+    step = timedelta(minutes=30)
+    halves = (start + i * step for i in range((end - start) // step))
+    energies = [wh for at in halves if (wh := accountant.energy(at, at + step))]
+    assert [line.split()[3] for line in shown] == [
+        f"{Decimal(int(wh)) / 1000:.2f}" for wh in energies
+    ]
+    assert max(map(len, ran.out.splitlines())) <= 80
+
+
+def test_unread_half_hours_are_counted(rehearsed: Rehearsed, run: Run) -> None:
+    """Before the first reading nothing is known; a day without energy has one line."""
+    days = ("--from", "2026-09-30", "--to", "2026-10-01")
+    ran = run("nights", str(rehearsed.household), "--half-hours", *days)
+    assert re.search(r"^Wed 30 Sep +not known$", ran.out, re.MULTILINE)
+    assert "The energy of 68 half-hours is not known" in ran.out
 
 
 def test_a_bill_by_bands_that_is_right_agrees(

@@ -113,7 +113,7 @@ def test_nights_are_shown_as_text_and_json(file: Path, run: Run) -> None:
         (("nights", "FILE", "--to", "soon"), "--to: expected a date such as 2026-06-03"),
         (("nights", "FILE", "--vehicle", "van"), "--vehicle: expected one of hatchback, got 'van'"),
         (("nights", "FILE", "--charge-point", "x"), "--charge-point: expected one of driveway"),
-        (("nights", "FILE", "--half-hours"), "--half-hours: expected --format csv or json"),
+        (("nights", "FILE", "--half-hours", "--vehicle", "hatchback"), "--half-hours: a meter"),
         (("month", "FILE", "2026-13"), "expected a month such as 2026-10"),
         (("month", "FILE", "FILE", "2026-10", "--format", "html"), "expected one household file"),
         (("month", "FILE", "FILE", "2026-10", "--bill", "b.csv"), "--bill: expected one"),

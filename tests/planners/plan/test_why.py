@@ -155,9 +155,22 @@ def test_a_current_that_the_circuit_carries_needs_no_word_on_equipment() -> None
 
 def test_a_departure_past_its_margin_is_explained() -> None:
     """Even without a period there is a reason to give."""
-    (what, when) = DemoHousehold().plan(40.0, "2026-06-03T19:10:00").why
+    (margin, what, when) = DemoHousehold().plan(40.0, "2026-06-03T19:10:00").why
+    assert margin == (
+        "It leaves in 10 minutes, and charging ends 15 minutes before a departure (margin_minutes)."
+    )
     assert what.startswith("80 % can't be reached in time: 23.1 kWh are missing")
     assert when == "Charging without a pause would be done at Thu 04 Jun 10:18 at the earliest."
+
+
+def test_a_want_in_the_margin_is_explained() -> None:
+    """The need is met, but there is no time left for the rest."""
+    leaves = {"need_percent": 30.0, "want_percent": 80.0, "max_rate": Decimal(1)}
+    why = DemoHousehold(leaves=leaves).plan(40.0, "2026-06-03T19:19:00").why
+    assert why == (
+        "Stops at 40 % of the 80 % wanted: there is no time for more.",
+        "It leaves in 1 minute, and charging ends 15 minutes before a departure (margin_minutes).",
+    )
 
 
 def test_estimates_are_named() -> None:
