@@ -98,6 +98,11 @@ class OutputMessage(Model):
             known = ", ".join(f"{{{name}}}" for name in PLACEHOLDERS)
             yield KeyProblem((key,), f"expected one of {known} between braces, got {{{name}}}")
 
+    def says_the_same_as(self, other: OutputMessage) -> bool:
+        """Whether hardware can't distinguish this message from another."""
+        own = (self.topic, self.text, self.object)
+        return own == (other.topic, other.text, other.object)
+
     @property
     def placeholders(self) -> frozenset[str]:
         """The names that stand between braces."""
@@ -264,6 +269,12 @@ def wiring_problems(wiring: Wiring | None, switching: str) -> Iterator[KeyProble
         yield KeyProblem(
             ("wiring", "tell"),
             "expected {amps} or {watts} in start or current, since switching is current",
+        )
+    if tell.start.says_the_same_as(tell.stop):
+        yield KeyProblem(
+            ("wiring", "tell", "stop"),
+            "expected another message than start's: hardware that only changes over at each message"
+            " can't be told to stop, since nobody knows which state it is in",
         )
     for name in sorted(tell.stop.placeholders & {"amps", "watts", "valid_until", "seconds"}):
         yield KeyProblem(("wiring", "tell", "stop"), f"expected no {{{name}}}: a stop has none")
