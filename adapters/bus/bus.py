@@ -40,6 +40,7 @@ __all__ = [
 ]
 
 LONGEST_PAUSE_SECONDS: Final = 30.0
+URGENT_PAUSE_SECONDS: Final = 5.0
 LAST_ACKNOWLEDGEMENTS_SECONDS: Final = 5.0
 THREAD_ENDS_SECONDS: Final = 10.0
 DECIDED_SECONDS: Final = 10.0
@@ -71,6 +72,8 @@ class MqttBus:
         The pause before the first attempt to reconnect; it doubles up to 30 seconds.
     will_is_kept
         Whether the broker retains the Will.
+    is_urgent
+        Asked on the bus's own thread: whether to try again within 5 seconds, whatever the pause.
     read_before_reconnecting
         A topic. After a lost connection the bus reads its retained message under a separate client
         id, and reconnects once the listener has acknowledged that message (or after 10 seconds).
@@ -95,6 +98,7 @@ class MqttBus:
         first_pause_seconds: float = 1.0,
         read_before_reconnecting: str | None = None,
         will_is_kept: bool = True,
+        is_urgent: Callable[[], bool] = lambda: False,
     ) -> None:
         for wanted in subscriptions:
             if not is_topic_filter(wanted):
@@ -105,6 +109,7 @@ class MqttBus:
         self._on_event = on_event
         self._first_pause_seconds = first_pause_seconds
         self._read_before_reconnecting = read_before_reconnecting
+        self._is_urgent = is_urgent
         self._outcomes: dict[str, Outcome] = {}
         self._muted_until_seconds: dict[str, float] = {}
         self._stopping = Event()
@@ -201,7 +206,13 @@ class MqttBus:
                 if connection.stayed_up
                 else longer_pause_seconds(pause_seconds)
             )
-            self._stopping.wait(pause_seconds)
+            self._pause(pause_seconds)
+
+    def _pause(self, seconds: float) -> None:
+        """Wait, but only until the next attempt becomes urgent or the bus is to stop."""
+        left = seconds
+        while left > 0 and not self._stopping.wait(min(left, URGENT_PAUSE_SECONDS)):
+            left = 0 if self._is_urgent() else left - URGENT_PAUSE_SECONDS
 
     def _read_retained(self, protocol: Protocol) -> bool:
         """Deliver the retained message; return False if the broker is unreachable."""

@@ -24,6 +24,7 @@ ENDED_SHORT = "ended-short-of-need"
 PRICES_ENDED = "prices-ended"
 BROKER_REFUSES = "broker-refuses"
 NOBODY_LISTENS = "nobody-listens"
+NO_BROKER = "no-broker"
 LEDGER_REFUSES = "ledger-refuses"
 NO_BACKUP = "no-backup"
 
@@ -38,6 +39,7 @@ class ClearedBy(Enum):
     READING = "the meter reports again"
     NEW_PRICES = "new prices come"
     ALL_ACCEPTED = "the broker accepts all topics again"
+    BROKER = "the broker can be reached again"
     SUBSCRIBER = "something subscribes to the commands"
     LEDGER_WRITTEN = "the ledger can be written again"
     BACKUP = "a backup succeeds"
@@ -137,6 +139,13 @@ ALERTS: Final[Mapping[str, AlertRule]] = {
         "Nothing listens to the commands for {charge_point} (topic {topic}): whatever switches the"
         " charging is not connected, or waits on another topic.",
         "Commands do not reach the charge point.",
+        of_household=True,
+    ),
+    NO_BROKER: AlertRule(
+        "the broker has not been reachable for a minute; only `on_alert` can say so meanwhile",
+        (ClearedBy.BROKER, ClearedBy.RESTART),
+        "The broker can't be reached: {reason}.",
+        "A start sent before ends by itself; nothing new arrives over the broker.",
         of_household=True,
     ),
     LEDGER_REFUSES: AlertRule(

@@ -67,10 +67,10 @@ class Delivered:
 
 
 @dataclass(frozen=True, slots=True)
-class LedgerHealth:
-    """Whether the ledger works: what is wrong with it, or None once that is over."""
+class HouseholdHealth:
+    """Whether something of the whole household works: its trouble, or None once that is over."""
 
-    code: Literal["ledger-refuses", "no-backup"]
+    code: Literal["ledger-refuses", "no-backup", "no-broker"]
     trouble: str | None
 
 
@@ -82,7 +82,7 @@ Event = (
     | VehicleReported
     | PersonAsked
     | Delivered
-    | LedgerHealth
+    | HouseholdHealth
 )
 
 

@@ -6,14 +6,14 @@ from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Literal
 
-from daemon.control.alerts import LEDGER_REFUSES, ClearedBy, clear_alerts, raise_alert
+from daemon.control.alerts import ALERTS, clear_alerts, raise_alert
 from daemon.control.events import (
     Action,
     BusConnected,
     Delivered,
     Event,
     HouseChanged,
-    LedgerHealth,
+    HouseholdHealth,
     MeterRead,
     Note,
     PersonAsked,
@@ -100,8 +100,8 @@ def learn(
             state = _on_request(state, request, now, house)
         case Delivered():
             state, actions = check_delivery(state, event)
-        case LedgerHealth():
-            state, actions = _on_ledger_health(state, event, house)
+        case HouseholdHealth():
+            state, actions = _on_household_health(state, event, house)
         case HouseChanged(what):
             state = _on_house_change(state, what)
         case TimePassed() | BusConnected():
@@ -109,17 +109,16 @@ def learn(
     return state, (*by_hours, *actions)
 
 
-def _on_ledger_health(
-    state: PointState, health: LedgerHealth, house: House
+def _on_household_health(
+    state: PointState, health: HouseholdHealth, house: House
 ) -> tuple[PointState, tuple[Action, ...]]:
-    """Warn of trouble with the ledger, or clear the alert when it is over."""
+    """Warn of trouble that concerns the whole household, or clear the alert when it is over."""
     if not speaks_for_household(state, house):
         return state, ()
     if health.trouble is not None:
         return raise_alert(state, health.code, reason=health.trouble)
     over = (Note(f"{health.code}-is-over", {}),) if health.code in state.alerts else ()
-    by = ClearedBy.LEDGER_WRITTEN if health.code == LEDGER_REFUSES else ClearedBy.BACKUP
-    return clear_alerts(state, by), over
+    return clear_alerts(state, ALERTS[health.code].cleared_by[0]), over
 
 
 def _on_house_change(state: PointState, what: Literal["file", "prices"]) -> PointState:

@@ -16,7 +16,7 @@ from adapters.ledger.copies import backed_up_at
 from adapters.ledger.ledger import open_ledger
 from adapters.ledger.retention import remove_before
 from config.files.errors import LedgerError
-from daemon.control.events import LedgerHealth
+from daemon.control.events import HouseholdHealth
 from daemon.control.nightbook import LAST_READING
 from daemon.nights.retention import keep_from
 from planners.local_time.departures import night_bounds, night_of
@@ -59,7 +59,7 @@ class BackupSchedule:
         self._begun_at: datetime | None = None
         self._trouble: str | None = None
 
-    def check(self, now: datetime) -> LedgerHealth | None:
+    def check(self, now: datetime) -> HouseholdHealth | None:
         """Begin a backup if one is due, or report the result of the last one.
 
         Parameters
@@ -69,14 +69,14 @@ class BackupSchedule:
 
         Returns
         -------
-        LedgerHealth or None
+        HouseholdHealth or None
             Once for each backup that has ended.
         """
         if self._thread is not None:
             if self._thread.is_alive():
                 return None
             self._thread = None
-            return LedgerHealth("no-backup", self._trouble)
+            return HouseholdHealth("no-backup", self._trouble)
         if self._is_due(now):
             self._begun_at = now
             self._thread = Thread(target=self._make, args=(now,), name="backup")

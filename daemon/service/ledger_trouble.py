@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import structlog
 
 from config.files.errors import LedgerDamaged, LedgerError
-from daemon.control.events import LedgerHealth
+from daemon.control.events import HouseholdHealth
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
@@ -150,9 +150,9 @@ class LedgerTrouble:
         self._why = None
         return True
 
-    def news(self) -> LedgerHealth | None:
+    def news(self) -> HouseholdHealth | None:
         """Report, once, that the ledger refuses rows, or that it accepts them again."""
         if (self._why is None) == (self._reported is None):
             return None
         self._reported = self._why
-        return LedgerHealth("ledger-refuses", self._why)
+        return HouseholdHealth("ledger-refuses", self._why)

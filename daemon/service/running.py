@@ -108,6 +108,7 @@ class Daemon:
             will=(topics.daemon, encode(DaemonState(state="offline"))),
             subscriptions=(*topics.subscriptions(), *wired_topic_filters(wired)),
             read_before_reconnecting=topics.daemon,
+            is_urgent=lambda: self._service.charges,
         )
         self._ocpp = OcppEquipment(wired, clock, self.post) if wired.ocpp is not None else None
         self._will_connections = will_connections(

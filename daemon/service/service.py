@@ -47,6 +47,7 @@ from daemon.messaging.outbox import STATUS_EVERY, Outbox, Publisher
 from daemon.messaging.status import status_of
 from daemon.observers.observers import Observers
 from daemon.observers.turn import Turn
+from daemon.service.broker_watch import BrokerWatch
 from daemon.service.clock_watch import LOOK_AGAIN
 from daemon.service.ledger_trouble import LedgerTrouble
 from daemon.service.night_keeper import NightKeeper
@@ -139,6 +140,7 @@ class Service:
         self._me = me or new_instance(clock.now())
         self._outbox = Outbox(topics, ledger, bus, me=self._me, run_command=run_command)
         self._keeper = NightKeeper(ledger, self._outbox)
+        self._broker = BrokerWatch()
         self._clock_watch = clock_watch
         self._backups = backups
         self._observers = observers or Observers()
@@ -154,6 +156,11 @@ class Service:
     def house(self) -> House:
         """The household file and the rates in force."""
         return self._watch.house
+
+    @property
+    def charges(self) -> bool:
+        """Whether a charge point has been told to start; may be asked from any thread."""
+        return any(is_charging(state) for state in list(self._states.values()))
 
     def post(self, event: Incoming) -> None:
         """Put an event into the queue; from any thread."""
@@ -222,6 +229,7 @@ class Service:
         self._results = _Results()
         if isinstance(event, Connected | Disconnected):
             self._connected = event if isinstance(event, Connected) else None
+            self._broker.note(event, self._clock.now())
         if not self._is_ready(event):
             return
         try:
@@ -234,6 +242,7 @@ class Service:
         if isinstance(event, WakeUp):
             give_back_memory()
         self._maintain_ledger(event)
+        self._report_health()
         self._publish_news(event)
         if self._observer is not None:
             results, wake = self._results, self._next_wake()
@@ -257,8 +266,14 @@ class Service:
         self._wake_at(self._next_wake())
 
     def _next_wake(self) -> datetime:
-        dues = [self._clock.now() + STATUS_EVERY, self._channels.next_repeat()]
+        dues = [self._clock.now() + STATUS_EVERY, self._channels.next_repeat(), self._broker.due]
         return min(*self._wakes.values(), *(due for due in dues if due is not None))
+
+    def _report_health(self) -> None:
+        """Step the controllers with what of the household stopped working, or works again."""
+        for news in (self._trouble.news(), self._broker.news(self._clock.now())):
+            if news is not None:
+                self._step_all(news)
 
     # --- before anything else: the clock ------------------------------------------------------
 
@@ -496,9 +511,6 @@ class Service:
                 health = self._backups.check(self._clock.now()) if self._backups else None
                 if health is not None:
                     self._step_all(health)
-        news = self._trouble.news()
-        if news is not None:
-            self._step_all(news)
 
     def _record_pending_nights(self) -> None:
         now = self._clock.now()

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from config.tariffs.calendar_words import listed
 from daemon.control.alerts import (
     BROKER_REFUSES,
+    NO_BROKER,
     NO_POWER,
     NO_READING,
     NOBODY_LISTENS,
@@ -90,6 +91,7 @@ def nobody_listened(history: NightHistory) -> Iterator[Cause]:
     words = {
         NOBODY_LISTENS: "nothing listened to the commands for it",
         BROKER_REFUSES: "the broker refused what was published",
+        NO_BROKER: "the broker could not be reached",
     }
     for code, meaning in words.items():
         alerts = alerts_of(history, code)

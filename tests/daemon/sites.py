@@ -18,6 +18,7 @@ from daemon.service.service import Service
 from tests.daemon.worlds import HOUR, MINUTE, POINT, RecordedBus, arrived, topics_of
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
     from pathlib import Path
 
     from adapters.contract.messages import Message
@@ -68,6 +69,7 @@ class Site:
         clock_watch: ClockWatch | None = None,
         backups: BackupSchedule | None = None,
         channels: HardwareChannels | None = None,
+        run_command: Callable[[Sequence[str], bytes], None] | None = None,
     ) -> None:
         watch = HouseholdWatch(household)
         self.topics = topics_of(watch.house)
@@ -85,7 +87,7 @@ class Site:
         self.service = Service(
             watch, ledger, self.clock, bus=self.bus, wake_at=self._wake_at,
             observer=self._observe, clock_watch=clock_watch, backups=backups,
-            channels=channels,
+            channels=channels, run_command=run_command,
         )  # fmt: skip
 
     def begin(self) -> None:

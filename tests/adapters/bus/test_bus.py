@@ -7,9 +7,11 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
+from threading import Event
 
 import pytest
 
+from adapters.bus import bus as bus_module
 from adapters.bus.bus import Connected, MqttBus
 from config.files.errors import BusError
 from tests.support.brokers import Mosquitto
@@ -297,6 +299,20 @@ def test_a_malformed_filter(mosquitto: Mosquitto) -> None:
     """A malformed subscription is refused at once, not by the broker in the night."""
     with pytest.raises(BusError, match="not a topic filter"):
         MqttBus(mosquitto.bus, client_id="x", on_event=Listener(), subscriptions=("a/#/b",))
+
+
+def test_an_attempt_that_becomes_urgent_is_made_soon(
+    make_mosquitto: Callable[..., Mosquitto], opened: OpenBus, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A long pause is cut short, even if it has begun."""
+    monkeypatch.setattr(bus_module, "URGENT_PAUSE_SECONDS", 0.05)
+    is_urgent = Event()
+    broker = make_mosquitto()
+    _, heard = opened(broker, first_pause_seconds=3600.0, is_urgent=is_urgent.is_set)
+    heard.wait_reason("nothing listens")
+    broker.start()
+    is_urgent.set()
+    heard.wait_connected()
 
 
 def test_stopping_while_there_is_no_broker(

@@ -12,7 +12,7 @@ import pytest
 
 from daemon.control import alerts
 from daemon.control.alerts import ALERTS, ClearedBy, clear_alerts, raise_alert
-from daemon.control.events import Delivered, HouseChanged, LedgerHealth, TimePassed, Warn
+from daemon.control.events import Delivered, HouseChanged, HouseholdHealth, TimePassed, Warn
 from daemon.control.state import PointState
 from daemon.nights.saved_state import read_saved, saved_body
 from tests.daemon.messaging.test_rates_status import FULL_HOUR, priced
@@ -115,7 +115,7 @@ def after_the_last_price() -> World:
     return world
 
 
-def after(*events: Delivered | LedgerHealth) -> World:
+def after(*events: Delivered | HouseholdHealth) -> World:
     world = World(kowhai(), EVENING)
     for event in (TimePassed(), *events):
         world.handle(event)
@@ -203,22 +203,30 @@ LINES = {
             ClearedBy.RESTART: restart,
         },
     ),
+    "no-broker": Line(
+        lambda: after(HouseholdHealth("no-broker", "nothing listens at 127.0.0.1:1883")),
+        "The broker can't be reached: nothing listens at 127.0.0.1:1883.",
+        {
+            ClearedBy.BROKER: lambda world: world.handle(HouseholdHealth("no-broker", None)),
+            ClearedBy.RESTART: restart,
+        },
+    ),
     "ledger-refuses": Line(
-        lambda: after(LedgerHealth("ledger-refuses", "the disk is full")),
+        lambda: after(HouseholdHealth("ledger-refuses", "the disk is full")),
         "Nothing can be recorded: the disk is full. Charging goes on, and what arrives meanwhile is"
         " recorded later.",
         {
             ClearedBy.LEDGER_WRITTEN: lambda world: world.handle(
-                LedgerHealth("ledger-refuses", None)
+                HouseholdHealth("ledger-refuses", None)
             ),
             ClearedBy.RESTART: restart,
         },
     ),
     "no-backup": Line(
-        lambda: after(LedgerHealth("no-backup", "no room for a copy")),
+        lambda: after(HouseholdHealth("no-backup", "no room for a copy")),
         "The ledger could not be backed up: no room for a copy",
         {
-            ClearedBy.BACKUP: lambda world: world.handle(LedgerHealth("no-backup", None)),
+            ClearedBy.BACKUP: lambda world: world.handle(HouseholdHealth("no-backup", None)),
             ClearedBy.RESTART: restart,
         },
     ),

@@ -57,7 +57,7 @@ def run(run: Run, monkeypatch: pytest.MonkeyPatch) -> Run:
         monkeypatch.setattr(module, "RETAINED_SECONDS", retained_seconds)
 
     def run_patiently(command: str, *arguments: str) -> Ran:
-        wait = () if "--wait" in arguments else ("--wait", f"{patience():.1f}")
+        wait = () if "--wait" in arguments else ("--wait", f"{patience(most_seconds=300):.1f}")
         return run(command, *arguments, *wait)
 
     return run_patiently
