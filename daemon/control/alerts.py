@@ -25,6 +25,7 @@ PRICES_ENDED = "prices-ended"
 BROKER_REFUSES = "broker-refuses"
 NOBODY_LISTENS = "nobody-listens"
 NO_BROKER = "no-broker"
+FILE_REFUSED = "file-refused"
 LEDGER_REFUSES = "ledger-refuses"
 NO_BACKUP = "no-backup"
 
@@ -41,6 +42,7 @@ class ClearedBy(Enum):
     ALL_ACCEPTED = "the broker accepts all topics again"
     BROKER = "the broker can be reached again"
     SUBSCRIBER = "something subscribes to the commands"
+    FILE = "the household file has no faults, and needs no restart"
     LEDGER_WRITTEN = "the ledger can be written again"
     BACKUP = "a backup succeeds"
     VEHICLE_GONE = "the vehicle leaves, or its departure passes"
@@ -146,6 +148,13 @@ ALERTS: Final[Mapping[str, AlertRule]] = {
         (ClearedBy.BROKER, ClearedBy.RESTART),
         "The broker can't be reached: {reason}.",
         "A start sent before ends by itself; nothing new arrives over the broker.",
+        of_household=True,
+    ),
+    FILE_REFUSED: AlertRule(
+        "the changed household file has faults, or the change needs a restart",
+        (ClearedBy.FILE, ClearedBy.RESTART),
+        "The changed household file is not in force: {reason}.",
+        "The household file as it was before stays in force.",
         of_household=True,
     ),
     LEDGER_REFUSES: AlertRule(

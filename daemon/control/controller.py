@@ -19,7 +19,7 @@ What each event changes in the state, and when it makes a new plan necessary:
     prices are new       -                                             always
     the broker is back   - (the command is sent again)                 -
     a delivery           the broker refuses it, nobody listens         -
-    the household's own  the ledger refuses, no backup, no broker      -
+    the household's own  trouble with ledger, broker or file           -
     time                 the file's hours of a vehicle's presence      the plan has ended
 
 The command, by the first line that applies:

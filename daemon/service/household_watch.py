@@ -7,6 +7,7 @@ is the same, this holds for each price file separately.
 from __future__ import annotations
 
 import sys
+from datetime import timedelta
 from typing import TYPE_CHECKING, Literal
 
 import structlog
@@ -15,12 +16,15 @@ from adapters.ledger.stored_prices import stored_prices
 from config.files.errors import Fault, FileError, LedgerError
 from config.files.price_series import load_prices
 from config.household.loading import load_household
+from config.tariffs.calendar_words import listed
+from daemon.control.events import HouseholdHealth
 from daemon.control.state import House
 from daemon.messaging.price_feed import sort_feed
 from planners.rates.prices import prices_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
+    from datetime import datetime
     from pathlib import Path
 
     from adapters.contract.messages import PriceFeed
@@ -30,6 +34,12 @@ if TYPE_CHECKING:
 
     Series = Mapping[Path, tuple[PricePoint, ...]]
     Stamp = tuple[int, int, int, int]
+
+SAVED_WITHIN = timedelta(seconds=10)
+"""An editor may take this long to save a file: until then a refused one is no alert."""
+
+MOST_OF_A_FAULT = 600
+"""The longest text of a fault in an alert."""
 
 _log = structlog.get_logger(__name__)
 
@@ -122,6 +132,10 @@ class HouseholdWatch:
         self._stamps: dict[Path, Stamp | None] = {}
         # The price files that a refused household file names.
         self._wanted: frozenset[Path] = frozenset()
+        # Why the changed file is refused, since when, and whether that was reported.
+        self._refused: str | None = None
+        self._refused_at: datetime | None = None
+        self._is_reported = False
         file, series = self._read()
         self._series = series
         self._house = _house_of(file, series, lambda _tariff: ())
@@ -160,6 +174,28 @@ class HouseholdWatch:
         if changed & ({self._path} | self._wanted) and self._load_file(ledger):
             return "file"
         return "prices" if self._load_series(sorted(changed & in_force), ledger) else None
+
+    def news(self, now: datetime) -> HouseholdHealth | None:
+        """Report, once, that the changed household file is refused, or no longer is.
+
+        Parameters
+        ----------
+        now : datetime
+            UTC.
+
+        Returns
+        -------
+        HouseholdHealth or None
+            What is wrong with the file, or that it is in force again.
+        """
+        if self._refused is None:
+            was_reported, self._is_reported, self._refused_at = self._is_reported, False, None
+            return HouseholdHealth("file-refused", None) if was_reported else None
+        self._refused_at = self._refused_at or now
+        if self._is_reported or now < self._refused_at + SAVED_WITHIN:
+            return None
+        self._is_reported = True
+        return HouseholdHealth("file-refused", self._refused)
 
     def store_prices(self, feed: PriceFeed, ledger: Ledger) -> bool:
         """Store prices that came over the bus, each for the tariff of its day.
@@ -210,11 +246,14 @@ class HouseholdWatch:
             file, series = self._read()
         except FileError as error:
             _log.error("the changed file is refused, the old one stays in force", why=str(error))
+            self._refused = _first_fault(error)
             return False
         needs_restart = _needing_restart(self._house.file, file)
         if needs_restart:
             _log.error("this change takes a restart, the old file stays in force", of=needs_restart)
+            self._refused = f"to change {listed(needs_restart)}, restart Lullwatt"
             return False
+        self._refused = None
         self._house = _house_of(file, series, ledger.price_points)
         self._series = series
         _log.info("the changed file is in force", file=str(self._path))
@@ -235,6 +274,12 @@ class HouseholdWatch:
             self.use_ledger(ledger)
             _log.info("changed prices are in force", files=[str(path) for path in news])
         return bool(news)
+
+
+def _first_fault(error: FileError) -> str:
+    first, *others = map(str, error.faults)
+    more = f" (and {len(others)} more)" if others else ""
+    return f"{first[:MOST_OF_A_FAULT]}{more}"
 
 
 def _stamp(path: Path) -> Stamp | None:

@@ -271,7 +271,8 @@ class Service:
 
     def _report_health(self) -> None:
         """Step the controllers with what of the household stopped working, or works again."""
-        for news in (self._trouble.news(), self._broker.news(self._clock.now())):
+        now = self._clock.now()
+        for news in (self._trouble.news(), self._broker.news(now), self._watch.news(now)):
             if news is not None:
                 self._step_all(news)
 

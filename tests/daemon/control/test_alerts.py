@@ -211,6 +211,14 @@ LINES = {
             ClearedBy.RESTART: restart,
         },
     ),
+    "file-refused": Line(
+        lambda: after(HouseholdHealth("file-refused", "house.yaml:9:5: unknown key 'nam'")),
+        "The changed household file is not in force: house.yaml:9:5: unknown key 'nam'.",
+        {
+            ClearedBy.FILE: lambda world: world.handle(HouseholdHealth("file-refused", None)),
+            ClearedBy.RESTART: restart,
+        },
+    ),
     "ledger-refuses": Line(
         lambda: after(HouseholdHealth("ledger-refuses", "the disk is full")),
         "Nothing can be recorded: the disk is full. Charging goes on, and what arrives meanwhile is"
