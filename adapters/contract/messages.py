@@ -131,7 +131,9 @@ class Request(Message):
     for a state of charge within an hour of a departure in the household file replaces that
     departure's target once; any other one adds a departure, and several may be in force. `vehicle`
     names the vehicle that is plugged in, until it is unplugged; without it, the file's first one is
-    assumed. The sender may choose an `id`: such a request is answered with the same `id`.
+    assumed. `stop` charges nothing until the next departure has passed, `skip_until` nothing before
+    an instant, and no departure before `away_until` counts. The sender may choose an `id`: such a
+    request is answered with the same `id`.
     """
 
     model_config = ConfigDict(extra="forbid")
@@ -142,6 +144,8 @@ class Request(Message):
     soc_percent: Percent | None = None
     charge_now: bool | None = None
     skip_until: Instant | None = None
+    stop: bool | None = None
+    away_until: Instant | None = None
     clear: bool | None = None
     remove: Id | None = None
     by: Instant | None = None
@@ -157,6 +161,8 @@ class Request(Message):
     def _is_consistent(self) -> Self:
         if self.charge_now and self.skip_until is not None:
             raise ValueError("charge_now and skip_until contradict each other")
+        if self.stop and (self.charge_now or self.skip_until is not None):
+            raise ValueError("stop contradicts charge_now and skip_until")
         want, need = self.want_percent, self.need_percent
         if want is not None and need is not None and want < need:
             raise ValueError("want_percent is below need_percent")
@@ -236,9 +242,9 @@ class Status(Message):
     person, counted from the meter, recalled (the last known level less the usual use), or assumed
     by the household file. `soc_at` is the instant of that report, word or assumption; if it is
     counted, the instant since when, and `soc_counted_from` says where the level at that instant
-    came from. `wishes` are what a person has asked for single departures, in
-    order of time. `rates` is absent before the first tariff is in force. The
-    message expires at `stale_after`.
+    came from. `wishes` are what a person has asked for single departures, in order of time; nothing
+    is charged before `skip_until`, and no departure before `away_until` counts. `rates` is absent
+    before the first tariff is in force. The message expires at `stale_after`.
     """
 
     at: Instant
@@ -257,6 +263,8 @@ class Status(Message):
     reading: Reading | None = None
     rates: KnownRates | None = None
     wishes: Annotated[tuple[AskedFor, ...], Strict(strict=False)] = ()
+    skip_until: Instant | None = None
+    away_until: Instant | None = None
     alerts: Annotated[tuple[ShortText, ...], Strict(strict=False)] = ()
 
 

@@ -115,6 +115,17 @@ def _at_least_one_of(names: Sequence[str]) -> Schema:
     }  # fmt: skip
 
 
+def _all_of(values: Mapping[str, object]) -> Schema:
+    """Return the rule that these keys have these values; an ellipsis is any but null."""
+    return {
+        "required": list(values),
+        "properties": {
+            name: {"not": {"type": "null"}} if value is ... else {"const": value}
+            for name, value in values.items()
+        },
+    }
+
+
 def _keys(model: type[BaseModel], without: frozenset[str]) -> Sequence[str]:
     return [name for name in model.model_fields if name not in without]
 
@@ -130,11 +141,11 @@ _RULES_BETWEEN_KEYS: Final[Mapping[str, Schema]] = {
     Request.__name__: {
         **_at_least_one_of(_keys(Request, _NO_REQUEST_KEYS)),
         "not": {
-            "required": ["charge_now", "skip_until"],
-            "properties": {
-                "charge_now": {"const": True},
-                "skip_until": {"not": {"type": "null"}},
-            },
+            "anyOf": [
+                _all_of({"charge_now": True, "skip_until": ...}),
+                _all_of({"stop": True, "skip_until": ...}),
+                _all_of({"stop": True, "charge_now": True}),
+            ]
         },
     },
 }

@@ -183,6 +183,8 @@ BUS_TOPICS: Final[tuple[BusTopic, ...]] = (
             {"v": 1, "remove": "1"},
             {"v": 1, "charge_now": True},
             {"v": 1, "skip_until": "2026-06-04T00:00:00Z"},
+            {"v": 1, "stop": True},
+            {"v": 1, "away_until": "2026-06-14T06:00:00Z"},
             {"v": 1, "vehicle": "van"},
             {"v": 1, "clear": True},
         ),

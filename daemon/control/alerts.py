@@ -35,7 +35,7 @@ class ClearedBy(Enum):
 
     PLAN = "a plan can be made"
     NEED_IN_REACH = "a new plan meets the need"
-    SKIPPED = "a person asks to charge nothing for now"
+    SKIPPED = "a person asks to charge nothing for now or is away"
     POWER_AS_COMMANDED = "the power follows the command"
     READING = "the meter reports again"
     NEW_PRICES = "new prices come"

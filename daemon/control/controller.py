@@ -177,8 +177,7 @@ def next_wake(state: PointState, now: datetime, house: House) -> datetime:
         due.append(night_bounds(state.night.night, zone)[1] + LAST_READING)
         if state.night.departure is not None:
             due.append(state.night.departure.instant)
-    if state.wishes.skip_until is not None:
-        due.append(state.wishes.skip_until)
+    due += [each for each in (state.wishes.skip_until, state.wishes.away_until) if each is not None]
     if (response := response_due(state, house)) is not None:
         due.append(response)
     if house.file.charge_points[state.charge_point].plugged_in is not None:

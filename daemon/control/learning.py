@@ -296,7 +296,8 @@ def _set_soc(state: PointState, stated: SocFact, now: datetime, house: House) ->
 def _on_request(state: PointState, request: Request, now: datetime, house: House) -> PointState:
     state = _switch_vehicle(state, request, house)
     wishes = wishes_with(state.wishes, request, vehicle_of(state, house.file), now, house.file)
-    if wishes.departures != state.wishes.departures:
+    before = state.wishes
+    if (wishes.departures, wishes.away_until) != (before.departures, before.away_until):
         state = replace(state, plan=None)  # another target may lie beyond the plan's own departure
     state = replace(state, wishes=wishes, plan_stale=True, stopped_itself=False)
     if request.soc_percent is not None:

@@ -157,8 +157,8 @@ def _later(
     state: PointState, departure: DepartureAt, now: datetime, house: House
 ) -> tuple[DepartureAt, ...]:
     """Give the later departures to plan for."""
-    wishes = state.wishes.departures
-    return departures_known(house.file, house.prices, departure.vehicle, now, wishes=wishes)[1:]
+    wishes, after = state.wishes.departures, state.wishes.next_counts_after(now)
+    return departures_known(house.file, house.prices, departure.vehicle, after, wishes=wishes)[1:]
 
 
 def is_charging(state: PointState) -> bool:
@@ -223,8 +223,8 @@ def _same_periods(old: list[Period], new: list[Period]) -> bool:
 def _warn_of_shortfall(state: PointState, plan: Plan) -> tuple[PointState, tuple[Action, ...]]:
     if plan.shortfall is None:
         return clear_alerts(state, ClearedBy.NEED_IN_REACH), ()
-    if state.wishes.skip_until is not None:
-        # Whoever asks to skip is told in the answer what will be missing.
+    if state.wishes.skip_until is not None or state.wishes.away_until is not None:
+        # Whoever asks to skip, or is away, is told in the answer what will be missing.
         return clear_alerts(state, ClearedBy.SKIPPED), ()
     return raise_alert(
         state,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Final, Literal
 
 from planners.local_time.wished_departures import Wish, next_departure
@@ -11,7 +11,7 @@ from planners.power.allowed_currents import charge_model
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
-    from datetime import date, datetime
+    from datetime import date
 
     from config.household.household_file import HouseholdFile
     from daemon.control.events import CommandInForce
@@ -89,11 +89,20 @@ class Wishes:
         Whether to charge at once; until the next departure.
     skip_until : datetime or None
         Charge nothing before this.
+    away_until : datetime or None
+        No departure before this takes place.
     """
 
     departures: tuple[Wish, ...] = ()
     charge_now: bool = False
     skip_until: datetime | None = None
+    away_until: datetime | None = None
+
+    def next_counts_after(self, now: datetime) -> datetime:
+        """Return after which instant the next departure counts: now, or the time away."""
+        if self.away_until is None:
+            return now
+        return max(now, self.away_until - datetime.resolution)
 
 
 @dataclass(frozen=True, slots=True)
@@ -339,4 +348,5 @@ def departure_of(state: PointState, file: HouseholdFile, now: datetime) -> Depar
     vehicle = vehicle_of(state, file)
     if vehicle is None:
         return None
-    return next_departure(file, vehicle, now, state.wishes.departures)
+    wishes = state.wishes
+    return next_departure(file, vehicle, wishes.next_counts_after(now), wishes.departures)

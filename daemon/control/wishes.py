@@ -48,14 +48,29 @@ def wishes_with(
     if request.remove is not None:
         kept = tuple(wish for wish in wishes.departures if wish.id != request.remove)
         wishes = replace(wishes, departures=kept)
+    wishes = _with_pause(wishes, request, vehicle, now, file)
+    if vehicle is None or (request.need_percent is None and request.want_percent is None):
+        return wishes
+    return replace(wishes, departures=_with_wish(wishes, request, vehicle, now, file))
+
+
+def _with_pause(
+    wishes: Wishes, request: Request, vehicle: str | None, now: datetime, file: HouseholdFile
+) -> Wishes:
+    """Take over what a person asks of the charging itself: now, not before an instant, away."""
     if request.charge_now is not None:
         skip_until = None if request.charge_now else wishes.skip_until
         wishes = replace(wishes, charge_now=request.charge_now, skip_until=skip_until)
-    if request.skip_until is not None:
-        wishes = replace(wishes, charge_now=False, skip_until=request.skip_until)
-    if vehicle is None or (request.need_percent is None and request.want_percent is None):
+    if request.away_until is not None:
+        wishes = replace(wishes, away_until=request.away_until)
+    skip_until = request.skip_until
+    if request.stop and vehicle is not None:
+        after = wishes.next_counts_after(now)
+        departure = next_departure(file, vehicle, after, wishes.departures)
+        skip_until = departure.instant if departure else None
+    if skip_until is None:
         return wishes
-    return replace(wishes, departures=_with_wish(wishes.departures, request, vehicle, now, file))
+    return replace(wishes, charge_now=False, skip_until=skip_until)
 
 
 def without_past(wishes: Wishes, now: datetime, file: HouseholdFile) -> Wishes:
@@ -77,8 +92,16 @@ def without_past(wishes: Wishes, now: datetime, file: HouseholdFile) -> Wishes:
         so that the file's target does not return in between.
     """
     left = tuple(wish for wish in wishes.departures if _ends(wish, file) > now)
-    is_over = wishes.skip_until is not None and wishes.skip_until <= now
-    return replace(wishes, departures=left, skip_until=None if is_over else wishes.skip_until)
+    return replace(
+        wishes,
+        departures=left,
+        skip_until=_not_past(wishes.skip_until, now),
+        away_until=_not_past(wishes.away_until, now),
+    )
+
+
+def _not_past(until: datetime | None, now: datetime) -> datetime | None:
+    return until if until is not None and until > now else None
 
 
 def _ends(wish: Wish, file: HouseholdFile) -> datetime:
@@ -89,12 +112,12 @@ def _ends(wish: Wish, file: HouseholdFile) -> datetime:
 
 
 def _with_wish(
-    wishes: tuple[Wish, ...], request: Request, vehicle: str, now: datetime, file: HouseholdFile
+    asked: Wishes, request: Request, vehicle: str, now: datetime, file: HouseholdFile
 ) -> tuple[Wish, ...]:
     """Add a wish, or change the one for the same departure."""
-    by = request.by
+    wishes, by = asked.departures, request.by
     if by is None:
-        departure = next_departure(file, vehicle, now, wishes)
+        departure = next_departure(file, vehicle, asked.next_counts_after(now), wishes)
         if departure is None:
             return wishes
         by = departure.instant

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
-from daemon.control.state import vehicle_of, vehicles_of
+from daemon.control.state import departure_of, vehicle_of, vehicles_of
 from planners.accounts.money import format_money
 from planners.local_time.wished_departures import coming_departures, declared_near
 from planners.power.charging import NEED_TOLERANCE_PERCENT
@@ -52,14 +52,47 @@ def refusal_reason(request: Request, charge_point: str, now: datetime, house: Ho
     if request.vehicle is not None and request.vehicle not in users:
         known = ", ".join(users) or "none, as no vehicle of the file uses this charge point"
         return f"vehicle: expected one of {known}, got {request.vehicle!r}"
-    for key, instant in (("by", request.by), ("skip_until", request.skip_until)):
+    for key in ("by", "skip_until", "away_until"):
+        instant = getattr(request, key)
         if instant is not None and instant <= now:
             local = instant.astimezone(house.file.zone)
             return f"{key}: {local:%Y-%m-%d %H:%M} has passed"
     return None
 
 
-def unknown_wish(request: Request, state: PointState) -> str | None:
+def refusal_by_state(
+    request: Request, state: PointState, now: datetime, house: House
+) -> str | None:
+    """Return why a request can't be obeyed after what was asked for before, if it can't.
+
+    Parameters
+    ----------
+    request : Request
+        The request.
+    state : PointState
+        The state of the charge point that it is for.
+    now : datetime
+        UTC.
+    house : House
+        The household file and the rates.
+
+    Returns
+    -------
+    str or None
+        One line; None if it can be obeyed.
+    """
+    away = request.away_until or state.wishes.away_until
+    if request.clear:
+        away = request.away_until
+    if request.by is not None and away is not None and request.by < away:
+        by, until = (_when(instant, now, house.file.zone) for instant in (request.by, away))
+        return f"by: {by} is in the time away, which ends {until}"
+    if request.stop and departure_of(state, house.file, now) is None:
+        return "stop: no departure is declared; say until when with skip_until"
+    return _unknown_wish(request, state)
+
+
+def _unknown_wish(request: Request, state: PointState) -> str | None:
     """Return why a wish can't be cancelled: there is none with this id."""
     known = [wish.id for wish in state.wishes.departures]
     if request.remove is None or request.remove in known:
@@ -98,18 +131,26 @@ def answer_of(
 
 def _sentences(state: PointState, now: datetime, house: House) -> Iterator[str]:
     zone, plan, command = house.file.zone, state.plan, state.command
+    away = state.wishes.away_until
+    if away is not None and away > now:
+        yield f"Away until {_when(away, now, zone)}: no departure before that counts."
     if not state.plugged_in:
         yield f"No vehicle is plugged in at {state.charge_point}. Your request counts once one is."
+        yield from _skip_sentence(state, now, zone)
         return
     if command is not None and command.do == "start":
         yield f"Charges now at {command.amps:g} A: {command.why}."
     elif plan is None or not any(period.end > now for period in plan.periods):
         yield f"Does not charge: {command.why if command else 'nothing is planned'}."
+    yield from _skip_sentence(state, now, zone)
+    if plan is not None:
+        yield from _plan_sentences(plan, now, zone)
+
+
+def _skip_sentence(state: PointState, now: datetime, zone: ZoneInfo) -> Iterator[str]:
     skip = state.wishes.skip_until
     if skip is not None and skip > now:
         yield f"Nothing is charged before {_when(skip, now, zone)}."
-    if plan is not None:
-        yield from _plan_sentences(plan, now, zone)
 
 
 def _plan_sentences(plan: Plan, now: datetime, zone: ZoneInfo) -> Iterator[str]:
@@ -142,7 +183,8 @@ def _departure_sentences(state: PointState, now: datetime, house: House) -> Iter
     if vehicle is None or not wishes:
         return
     end = max(wish.by for wish in wishes) + datetime.resolution
-    coming = coming_departures(file, vehicle, now + datetime.resolution, end, wishes)
+    after = state.wishes.next_counts_after(now)
+    coming = coming_departures(file, vehicle, after + datetime.resolution, end, wishes)
     planned = {night.departure: night.reaches_percent for night in plan.later} if plan else {}
     shown = [
         departure

@@ -332,5 +332,7 @@ def _significant_part(status: Status) -> tuple[object, ...]:
     soc = None if status.soc_percent is None else round(status.soc_percent)
     return (
         status.connected, status.charging, status.do, status.serial, status.plan, soc,
-        status.vehicle, status.soc_from, status.rates, status.wishes, status.alerts,
+        status.vehicle, status.soc_from, status.rates, status.wishes,
+        status.skip_until,
+        status.away_until, status.alerts,
     )  # fmt: skip

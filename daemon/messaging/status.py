@@ -73,6 +73,8 @@ def status_of(state: PointState, now: datetime, house: House) -> Status:
             for wish in state.wishes.departures
             if wish.by > now
         ),
+        skip_until=state.wishes.skip_until,
+        away_until=state.wishes.away_until,
         alerts=tuple(sorted(state.alerts)),
     )
 

@@ -275,6 +275,7 @@ def _wishes_body(wishes: Wishes) -> dict[str, Any]:
         "by": None,
         "charge_now": wishes.charge_now,
         "skip_until": _text(wishes.skip_until),
+        "away_until": _text(wishes.away_until),
         "departures": [
             {
                 "id": wish.id,
@@ -302,6 +303,7 @@ def _wishes_of(body: dict[str, Any]) -> Wishes:
         ),
         charge_now=body["charge_now"],
         skip_until=_instant(body["skip_until"]),
+        away_until=_instant(body.get("away_until")),
     )
 
 

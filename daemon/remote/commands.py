@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-from datetime import time, timedelta
 from pathlib import Path
 from secrets import token_hex
 from typing import TYPE_CHECKING, Any
@@ -23,11 +21,9 @@ from daemon.presentation.output import json_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from datetime import datetime
 
     from config.household.household_file import HouseholdFile
-
-_CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)", re.ASCII)
+    from daemon.remote.time_options import TimeOptions
 
 
 def _wait_option(seconds: float) -> Callable[[FC], FC]:
@@ -51,13 +47,23 @@ def _wait_option(seconds: float) -> Callable[[FC], FC]:
     "--need", callback=read_percent, metavar="PERCENT", help="State of charge that is needed."
 )
 @click.option(
-    "--by", metavar="INSTANT", help="When it must be ready: an instant, or a time such as 06:30."
+    "--by",
+    metavar="TIME",
+    help="When it must be ready: 14:00 (the next one), 'sat 08:00', '2026-11-30 08:00', 2026-11-30"
+    " (that day's departure), or an instant with its offset.",
 )
+@click.option("--in", "within", metavar="DURATION", help="The same from now: 90min, 1h or 1h30.")
 @SOC_OPTION
 @click.option("--vehicle", help="Name of the vehicle that is plugged in.")
 @click.option("--now", "charge_now", is_flag=True, help="Charge at once, whatever it costs.")
 @click.option(
-    "--skip-until", metavar="INSTANT", help="Do not charge before this; written as for --by."
+    "--skip-until", metavar="TIME", help="Do not charge before this; written as for --by."
+)
+@click.option("--stop", is_flag=True, help="Do not charge until the next departure has passed.")
+@click.option(
+    "--away",
+    metavar="TIME",
+    help="Away until then: no departure before it counts; written as for --by.",
 )
 @click.option("--clear", is_flag=True, help="Cancel everything that was asked for.")
 @click.option(
@@ -77,12 +83,18 @@ def ask(file: Path, *, as_json: bool, wait: float, **options: Any) -> None:  # n
     from adapters.contract.messages import Request, decode  # noqa: PLC0415
     from adapters.ledger.exact_json import dump_exact  # noqa: PLC0415
     from config.household.loading import load_household  # noqa: PLC0415
+    from daemon.control.state import vehicles_of  # noqa: PLC0415
     from daemon.remote import asking  # noqa: PLC0415
+    from daemon.remote.time_options import TimeOptions  # noqa: PLC0415
 
     household = load_household(file)
     clock = SystemClock()
-    body = _request_body(options, household, clock.now())
     point = _charge_point(household, options["charge_point"], options["vehicle"])
+    vehicle = options["vehicle"] or next(iter(vehicles_of(household, point)), None)
+    times = TimeOptions(household, vehicle, clock.now())
+    body = _request_body(options, times)
+    for remark in times.remarks:
+        click.echo(remark, err=True)
     request = decode(Request, dump_exact(body).encode())
     answer = asking.ask(household, point, request, clock, wait)
     if as_json:
@@ -126,22 +138,33 @@ def status(file: Path, *, alive: bool, quiet: bool, as_json: bool, wait: float) 
         raise UnwellError("; ".join(faults))
 
 
-def _request_body(options: dict[str, Any], file: HouseholdFile, now: datetime) -> dict[str, Any]:
+def _request_body(options: dict[str, Any], times: TimeOptions) -> dict[str, Any]:
     """Turn options into the body of a request."""
-    exclusive = {"--now": "charge_now", "--skip-until": "skip_until", "--clear": "clear"}
+    exclusive = {
+        "--now": "charge_now",
+        "--skip-until": "skip_until",
+        "--stop": "stop",
+        "--clear": "clear",
+    }
     given = [option for option, key in exclusive.items() if options[key]]
     if len(given) > 1:
         raise UsageError(f"expected at most one of {', '.join(exclusive)}, got {', '.join(given)}")
-    if options["by"] and options["want"] is None and options["need"] is None:
-        raise UsageError("--by: expected --want or --need beside it")
+    if options["by"] and options["within"]:
+        raise UsageError("expected at most one of --by, --in, got both")
+    if options["want"] is None and options["need"] is None:
+        for option, key in (("--by", "by"), ("--in", "within")):
+            if options[key]:
+                raise UsageError(f"{option}: expected --want or --need beside it")
     body = {
         "want_percent": options["want"],
         "need_percent": options["need"],
         "soc_percent": options["soc"],
-        "by": _instant("--by", options["by"], file, now),
+        "by": times.instant("--by", options["by"]) or times.after("--in", options["within"]),
         "vehicle": options["vehicle"],
         "charge_now": options["charge_now"] or None,
-        "skip_until": _instant("--skip-until", options["skip_until"], file, now),
+        "skip_until": times.instant("--skip-until", options["skip_until"]),
+        "stop": options["stop"] or None,
+        "away_until": times.instant("--away", options["away"]),
         "clear": options["clear"] or None,
         "remove": options["remove"],
     }
@@ -149,26 +172,6 @@ def _request_body(options: dict[str, Any], file: HouseholdFile, now: datetime) -
     if not body:
         raise UsageError("expected something to ask for; `lullwatt ask --help` lists the options")
     return {"v": 1, "id": token_hex(8), **body}
-
-
-def _instant(option: str, text: str | None, file: HouseholdFile, now: datetime) -> str | None:
-    """Read an instant, or a time of day as its next occurrence by the home's clock."""
-    from adapters.clocks.instants import parse_instant  # noqa: PLC0415
-    from planners.local_time.conversion import instant_of_local, local_date  # noqa: PLC0415
-
-    if text is None:
-        return None
-    clock = _CLOCK.fullmatch(text)
-    if clock is None:
-        try:
-            return parse_instant(text).isoformat()
-        except ValueError as error:
-            raise UsageError(f"{option}: {error}; or a time such as 06:30; got {text!r}") from error
-    at = time(int(clock[1]), int(clock[2]))
-    today = local_date(now, file.zone)
-    days = (today + timedelta(days=ahead) for ahead in range(3))
-    coming = (instant_of_local(day, at, file.zone) for day in days)
-    return next(instant for instant in coming if instant > now).isoformat()
 
 
 def _charge_point(file: HouseholdFile, name: str | None, vehicle: str | None) -> str:

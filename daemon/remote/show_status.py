@@ -77,6 +77,10 @@ def _rows(point: PointReport, zone: ZoneInfo, now: datetime) -> Iterator[tuple[s
     yield "plan", _plan(point.plan, zone, now)
     for wish in status.wishes:
         yield f"wish {wish.id}", _wish(wish, zone)
+    if status.skip_until is not None:
+        yield "no charging", f"until {_when(status.skip_until, zone)}"
+    if status.away_until is not None:
+        yield "away", f"until {_when(status.away_until, zone)}"
     yield "rates", _rates(status.rates, zone)
     yield "alerts", ", ".join(status.alerts) or "none"
 

@@ -30,7 +30,7 @@ from daemon.control.events import (
 )
 from daemon.control.replanning import announce, is_charging
 from daemon.control.undelivered import delivered
-from daemon.messaging.answering import answer_of, unknown_wish
+from daemon.messaging.answering import answer_of, refusal_by_state
 from daemon.messaging.hardware_channels import HardwareChannels
 from daemon.messaging.inbox import Inbox, RequestRefused
 from daemon.messaging.incoming import (
@@ -405,9 +405,9 @@ class Service:
 
     def _on_request(self, point: str, event: PersonAsked) -> None:
         request = event.request
-        unknown = unknown_wish(request, self._states[point])
-        if unknown is not None and request.id is not None:
-            self._answer(point, request.id, understood=False, message=f"not obeyed: {unknown}")
+        why = refusal_by_state(request, self._states[point], self._clock.now(), self.house)
+        if why is not None and request.id is not None:
+            self._answer(point, request.id, understood=False, message=f"not obeyed: {why}")
             return
         self._step(point, event)
         if request.id is not None:

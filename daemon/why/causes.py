@@ -118,14 +118,13 @@ def _skipped(history: NightHistory) -> Iterator[Cause]:
     asked = [
         request
         for request in (*night.earlier_requests, *night.requests)
-        if request.body.get("skip_until") and request.at <= spans[0].start
+        if (request.body.get("skip_until") or request.body.get("stop"))
+        and request.at <= spans[0].start
     ]
     if asked:
-        until = parse_instant(asked[-1].body["skip_until"])
-        yield Cause(
-            "skipped",
-            f"somebody asked at {history.at(asked[-1].at)} to skip until {history.at(until)}",
-        )
+        until = asked[-1].body.get("skip_until")
+        end = history.at(parse_instant(until)) if until else "the departure has passed"
+        yield Cause("skipped", f"somebody asked at {history.at(asked[-1].at)} to skip until {end}")
     else:
         yield Cause("skipped", f"somebody had asked to skip it {history.span(spans[0])}")
 

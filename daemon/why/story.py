@@ -28,7 +28,7 @@ _ORDER: tuple[Kind, ...] = (
 )  # fmt: skip
 
 
-INSTANTS = frozenset({"by", "skip_until"})
+INSTANTS = frozenset({"by", "skip_until", "away_until"})
 """Keys of a request that hold an instant."""
 
 
@@ -132,11 +132,14 @@ def _wish(history: NightHistory, request: StoredRequest) -> str:
         "need_percent": "{:.0f} % are needed",
         "by": "ready by {}",
         "skip_until": "skip until {}",
+        "away_until": "away until {}",
         "remove": "forget wish {}",
     }
     parts = ["forget earlier requests"] if body.get("clear") else []
     if body.get("charge_now") is not None:
         parts.append("charge now" if body["charge_now"] else "do not charge at once any more")
+    if body.get("stop"):
+        parts.append("charge nothing until the next departure has passed")
     parts += [
         form.format(history.at(parse_instant(body[key])) if key in INSTANTS else body[key])
         for key, form in words.items()

@@ -75,6 +75,28 @@ def instant_of_local(day: date, at: time, zone: ZoneInfo) -> datetime:
     return datetime.combine(day, at.replace(fold=0), tzinfo=zone).astimezone(UTC)
 
 
+def instants_of_local(day: date, at: time, zone: ZoneInfo) -> tuple[datetime, ...]:
+    """List when the clock shows a date and time: once, twice, or never.
+
+    Parameters
+    ----------
+    day : date
+        Local date.
+    at : time
+        Local time.
+    zone : ZoneInfo
+        Zone.
+
+    Returns
+    -------
+    tuple of datetime
+        UTC, in order.
+    """
+    shown = datetime.combine(day, at)
+    found = {shown.replace(fold=fold, tzinfo=zone).astimezone(UTC) for fold in (0, 1)}
+    return tuple(sorted(each for each in found if wall_time(each, zone) == shown))
+
+
 def wall_time(instant: datetime, zone: ZoneInfo) -> datetime:
     """Return what the clock on the wall shows.
 

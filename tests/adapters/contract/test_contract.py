@@ -245,6 +245,8 @@ _VALUES = {
     "at": _INSTANTS,
     "by": _INSTANTS | st.none(),
     "skip_until": _INSTANTS | st.none(),
+    "away_until": _INSTANTS | st.none(),
+    "stop": st.sampled_from([True, False, None, "true", 1]),
     "pilot": st.sampled_from(["A", "F", "G", "a", "", None, 1]),
     "charge_now": st.sampled_from([True, False, None, "true", 1]),
     "clear": st.sampled_from([True, False, None, 0]),

@@ -230,6 +230,71 @@ def test_a_departure_passes_while_skipping_without_an_alert() -> None:
     assert world.switches()[-1] == (EVENING, "stop")
 
 
+def test_a_stop_ends_when_the_next_departure_has_passed() -> None:
+    """Nothing is charged before it, nothing is warned of, and the night after is charged again."""
+    world = at_home()
+    world.ask(stop=True)
+    assert world.state.wishes.skip_until == LEAVES
+    world.wait(LEAVES - MINUTE)
+    assert (world.doing()[0], world.warned()) == ("stop", [])
+    assert max(at for at, _ in world.switches()) == EVENING
+    world.wait(LEAVES + MINUTE)
+    assert world.state.wishes == Wishes()
+    assert world.state.plan is not None
+    assert world.state.plan.departure == LEAVES + DAY
+
+
+def test_a_stop_ends_at_a_departure_that_a_wish_adds() -> None:
+    """The next departure is the one that comes next, whoever asked for it."""
+    world = at_home()
+    world.ask(need_percent=60.0, by=EVENING + 3 * HOUR)
+    world.ask(stop=True)
+    assert world.state.wishes.skip_until == EVENING + 3 * HOUR
+
+
+def test_a_stop_takes_back_charging_now() -> None:
+    world = at_home()
+    world.ask(charge_now=True)
+    world.ask(stop=True)
+    assert (world.state.wishes.charge_now, world.doing()[0]) == (False, "stop")
+
+
+def test_no_departure_in_the_time_away_counts() -> None:
+    """Needs before its end are not bought for; at its very end a departure counts again."""
+    world = at_home()
+    world.ask(away_until=LEAVES + 24 * HOUR)
+    assert world.state.plan is not None
+    assert world.state.plan.departure == LEAVES + 24 * HOUR
+    world.wait(LEAVES + HOUR)
+    assert world.warned() == []
+    assert world.state.wishes.away_until == LEAVES + 24 * HOUR
+    world.wait(LEAVES + 24 * HOUR - MINUTE)
+    assert world.state.plan is not None
+    assert (soc(world) or 0.0) >= 60.0
+    world.wait(LEAVES + 24 * HOUR + MINUTE)
+    assert world.state.wishes == Wishes()
+
+
+def test_no_alert_while_away() -> None:
+    """A need that is out of reach is said in the answer, and warned of once the time is over."""
+    world = at_home(5.0)
+    back = LEAVES - HOUR
+    world.ask(away_until=back, soc_percent=5.0)
+    world.ask(skip_until=back)
+    world.wait(back - MINUTE)
+    assert world.warned() == []
+    world.wait(back + MINUTE)
+    assert world.warned() == ["need-out-of-reach"]
+
+
+def test_a_wish_without_an_instant_is_for_the_first_departure_after_the_time_away() -> None:
+    world = at_home()
+    world.ask(away_until=LEAVES + 2 * HOUR)
+    world.ask(need_percent=75.0)
+    [wish] = world.state.wishes.departures
+    assert wish.by == LEAVES + 24 * HOUR
+
+
 def test_a_wish_without_any_departure_needs_an_instant() -> None:
     """Where no departure is declared, a wish without an instant is for nothing."""
     world = World(household(departure={}), EVENING)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from adapters.contract.messages import MalformedMessage, Request
-from daemon.messaging.answering import answer_of, refusal_reason, unknown_wish
+from daemon.messaging.answering import answer_of, refusal_by_state, refusal_reason
 from daemon.messaging.inbox import Inbox, RequestRefused
 from tests.daemon.worlds import (
     EVENING,
@@ -125,12 +125,70 @@ def test_a_wish_that_is_cancelled() -> None:
     world = at_home()
     world.ask(want_percent=90.0)
     request = Request(remove="1")
-    assert unknown_wish(request, world.state) is None
+    assert refusal_by_state(request, world.state, world.now, world.house) is None
     world.ask(remove="1")
     text = answer_of(world.state, world.now, world.house, request)
     assert text.startswith("Wish 1 is cancelled. ")
     assert "reaches 80 %" in text
-    assert unknown_wish(request, world.state) == "remove: there is no wish, got '1'"
+    why = refusal_by_state(request, world.state, world.now, world.house)
+    assert why == "remove: there is no wish, got '1'"
+
+
+def test_a_stop_says_until_when_and_what_will_be_missing() -> None:
+    """Until the departure has passed nothing is charged."""
+    world = at_home()
+    world.ask(stop=True)
+    text = answer(world)
+    assert "Nothing is charged before Thu 07:20." in text
+    assert "kWh will be missing for the 60 % needed by Thu 07:20." in text
+
+
+def test_time_away_is_said_whether_or_not_a_vehicle_is_there() -> None:
+    """The next departure is the first after it; at its very end it counts."""
+    world = at_home()
+    world.ask(away_until=LEAVES + 24 * HOUR)
+    assert answer(world).startswith("Away until Fri 07:20: no departure before that counts. ")
+    assert "by Fri 07:20" in answer(world)
+    world.unplug()
+    assert answer(world).startswith("Away until Fri 07:20: no departure before that counts. No")
+
+
+@pytest.mark.parametrize(
+    ("asked", "body", "why"),
+    [
+        ({}, {"stop": True}, None),
+        (
+            {"away_until": LEAVES + 24 * HOUR},
+            {"need_percent": 90.0, "by": LEAVES},
+            "by: Thu 07:20 is in the time away, which ends Fri 07:20",
+        ),
+        (
+            {"away_until": LEAVES + 24 * HOUR},
+            {"need_percent": 90.0, "by": LEAVES + 24 * HOUR},
+            None,
+        ),
+        (
+            {"away_until": LEAVES + 24 * HOUR},
+            {"clear": True, "need_percent": 90.0, "by": LEAVES},
+            None,
+        ),
+    ],
+)
+def test_a_wish_in_the_time_away_is_refused(
+    asked: dict[str, object], body: dict[str, object], why: str | None
+) -> None:
+    world = at_home()
+    if asked:
+        world.ask(**asked)
+    request = Request.model_validate(body)
+    assert refusal_by_state(request, world.state, world.now, world.house) == why
+
+
+def test_a_stop_without_any_departure_is_refused() -> None:
+    """Nobody knows until when."""
+    world = World(household(departure={}), EVENING)
+    why = refusal_by_state(Request(stop=True), world.state, world.now, world.house)
+    assert why == "stop: no departure is declared; say until when with skip_until"
 
 
 @pytest.mark.parametrize(
@@ -141,6 +199,7 @@ def test_a_wish_that_is_cancelled() -> None:
         ({"vehicle": "van"}, "vehicle: expected one of hatchback, got 'van'"),
         ({"want_percent": 90.0, "by": EVENING}, "by: 2026-06-03 18:30 has passed"),
         ({"skip_until": EVENING - MINUTE}, "skip_until: 2026-06-03 18:29 has passed"),
+        ({"away_until": EVENING - MINUTE}, "away_until: 2026-06-03 18:29 has passed"),
     ],
 )
 def test_impossible_requests_are_refused(body: dict[str, object], why: str | None) -> None:

@@ -14,7 +14,7 @@ from adapters.clocks.clock import SystemClock
 from adapters.clocks.instants import parse_instant
 from config.household.loading import load_household
 from daemon.remote import conversation, health
-from daemon.remote.commands import _instant
+from daemon.remote.time_options import TimeOptions
 from tests.daemon.worlds import EVENING, KOWHAI
 from tests.support.brokers import Mosquitto
 from tests.support.commands import Ran
@@ -167,11 +167,16 @@ USAGE = [
     (["--by", "06:30"], "--by: expected --want or --need beside it"),
     (
         ["--now", "--clear"],
-        "--skip-until, --clear, got --now, --clear",
+        "--skip-until, --stop, --clear, got --now, --clear",
     ),
+    (["--in", "1h"], "--in: expected --want or --need beside it"),
+    (["--want", "80", "--in", "1h", "--by", "06:30"], "expected at most one of --by, --in, got"),
+    (["--want", "80", "--in", "soon"], "--in: expected a duration such as 90min, 1h or 1h30"),
+    (["--stop", "--now"], "--stop, --clear, got --now, --stop"),
+    (["--away", "sunday"], "--away: expected a time such as 14:00 (the next one), 'sat 08:00',"),
     (["--want", "101"], "--want: expected 0 to 100 percent, got '101'"),
     (["--want", "50", "--need", "60"], "want_percent is below need_percent"),
-    (["--want", "80", "--by", "25:00"], "--by: expected an instant such as"),
+    (["--want", "80", "--by", "25:00"], "--by: expected a time such as 14:00 (the next one),"),
     (["--vehicle", "van"], "--vehicle: expected one of hatchback, got 'van'"),
     (["--now", "--charge-point", "shed"], "--charge-point: expected one of driveway, got 'shed'"),
 ]
@@ -194,11 +199,67 @@ def test_bad_usage_needs_no_broker(run: Run, arguments: list[str], why: str) -> 
         ("18:30", "2026-06-04T06:30:00+00:00"),  # that is now; the next one is meant
         ("18:31", "2026-06-03T06:31:00+00:00"),
         ("2026-06-05T06:30:00+12:00", "2026-06-04T18:30:00+00:00"),
+        ("sat 08:00", "2026-06-05T20:00:00+00:00"),
+        ("2026-06-05 06:30", "2026-06-04T18:30:00+00:00"),
+        ("2026-06-05", "2026-06-04T19:20:00+00:00"),  # that day's departure, at 07:20
     ],
 )
 def test_times_are_read_by_the_homes_clock(text: str, instant: str) -> None:
     """A time of day means the next instant at which the home's clock shows it."""
-    assert _instant("--by", text, load_household(KOWHAI), EVENING) == instant
+    times = TimeOptions(load_household(KOWHAI), "hatchback", EVENING)
+    assert times.instant("--by", text) == instant
+    assert times.remarks == []
+
+
+def test_a_duration_is_counted_from_now() -> None:
+    """An hour from 18:30."""
+    times = TimeOptions(load_household(KOWHAI), "hatchback", EVENING)
+    assert times.after("--in", "1h") == "2026-06-03T07:30:00+00:00"
+    assert times.after("--in", None) is None
+
+
+@pytest.mark.parametrize(
+    ("text", "instant", "remark"),
+    [
+        ("2026-09-27 02:30", "2026-09-26T14:30:00+00:00", "The clock never shows 02:30"),
+        ("2027-04-04 02:30", "2027-04-03T13:30:00+00:00", "The clock shows 02:30"),
+    ],
+)
+def test_a_time_that_the_clock_shows_twice_or_never_is_resolved_and_said(
+    text: str, instant: str, remark: str
+) -> None:
+    """Summer time in New Zealand begins on 27 September 2026 and ends on 4 April 2027."""
+    times = TimeOptions(load_household(KOWHAI), "hatchback", EVENING)
+    assert times.instant("--by", text) == instant
+    [said] = times.remarks
+    assert said.startswith(f"--by: {remark} on Sunday {text[:10]}")
+
+
+def test_ask_to_stop_and_to_be_away(home: Home, run: Run) -> None:
+    """`status` lists both; --clear takes them back."""
+    home.plug_in()
+    ran = run("ask", home.house, "--stop")
+    assert (ran.code, ran.err) == (0, "")
+    assert "Nothing is charged before" in ran.out
+    far = SystemClock().now() + timedelta(days=20)
+    ran = run("ask", home.house, "--away", f"{far:%Y-%m-%d} 12:00")
+    assert (ran.code, ran.err) == (0, "")
+    assert f"{POINT}: Away until" in ran.out
+    wait_until(lambda: "away_until" in home.person.last(TOPICS.status(POINT)), what="the status")
+    shown = run("status", home.house).out
+    assert "  no charging     until " in shown
+    assert "  away            until " in shown
+    assert run("ask", home.house, "--clear").code == 0
+    wait_until(
+        lambda: "away_until" not in home.person.last(TOPICS.status(POINT)), what="taken back"
+    )
+
+
+def test_how_a_time_was_read_is_said_on_standard_error(run: Run) -> None:
+    """So that --json stays one document. The clock goes back on 4 April 2027."""
+    ran = run("ask", str(KOWHAI), "--away", "2027-04-04 02:30", "--wait", "0.1")
+    assert (ran.code, ran.out) == (4, "")
+    assert ran.err.startswith("--away: The clock shows 02:30 on Sunday 2027-04-04 twice: the first")
 
 
 # --- no broker or no daemon -------------------------------------------------------------------

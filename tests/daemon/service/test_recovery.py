@@ -230,6 +230,8 @@ def test_a_persons_word_is_kept(ledger: Ledger) -> None:
         {"need_percent": 70.0, "want_percent": 90.0},
         {"charge_now": True},
         {"skip_until": NIGHT_BEGINS + 3 * HOUR},
+        {"stop": True},
+        {"away_until": LEAVES + 20 * HOUR},
         {"soc_percent": 41.0},
     ],
 )
@@ -410,6 +412,7 @@ ANY_STATE = st.builds(
         ).map(tuple),
         charge_now=st.booleans(),
         skip_until=st.none() | INSTANT,
+        away_until=st.none() | INSTANT,
     ),
 )
 ANY_PENDING = st.builds(
