@@ -11,7 +11,7 @@ import warnings
 from contextlib import contextmanager
 from io import BytesIO
 from textwrap import fill
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from matplotlib import style
 from matplotlib.figure import Figure
@@ -31,6 +31,7 @@ from daemon.tariff.chart import (
 )
 from daemon.tariff.days import clock_change
 from daemon.tariff.picture_words import clock, date_range, long_date, new_names, summary
+from planners.rates.series_rates import BAND
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -47,6 +48,8 @@ if TYPE_CHECKING:
     from planners.rates.prices import RateSpan
 
 MOST_DAYS = 14
+MOST_IN_A_ROW = 4
+"""Entries of the legend that fit beside each other."""
 DAYS_IN_A_COLUMN = 7
 PNG_DPI = 150
 MARGIN_INCHES = 0.8
@@ -78,7 +81,15 @@ STYLE = {
 
 ESTIMATED = Patch(facecolor=FILL, edgecolor=QUIET, hatch="////", linewidth=0, label="estimated")
 UNKNOWN = Patch(facecolor="white", edgecolor="#b0b0b0", hatch="..", linewidth=0, label="not known")
+FREE = Patch(facecolor="white", edgecolor="#009e73", hatch="\\\\\\", linewidth=0, label="free")
 CHARGED = Patch(facecolor=CHARGING, label="charging")
+
+
+class RatedBand(NamedTuple):
+    """A band at one of its rates."""
+
+    name: str
+    rate: float
 
 
 def draw_tariff(path: Path, file: HouseholdFile, days: Sequence[Day]) -> None:
@@ -105,11 +116,12 @@ def draw_tariff(path: Path, file: HouseholdFile, days: Sequence[Day]) -> None:
         spans = [span for day in days for span in day.spans]
         frames[0].set_ylim(*vertical_range(spans, headroom=0.3))
         longest = max(hours_since(day.start, day.end) for day in days)
+        named: set[RatedBand] = set()
         for axes, day, name in zip(frames, days, new_names(days), strict=True):
             axes.set_xlim(0, longest)  # equal hours line up, except across a clock change
-            _draw_day(axes, day, file.zone, name)
+            named |= _draw_day(axes, day, file.zone, name)
         _label(figure, file, date_range(days))
-        _legend(figure, spans, unknown=any(day.why_unknown for day in days))
+        _legend(figure, spans, named, unknown=any(day.why_unknown for day in days))
         image = _rendered(figure, path)
     _write(path, image)
 
@@ -127,17 +139,17 @@ def _frames(count: int) -> tuple[Figure, list[Axes]]:
     return figure, frames[:count]
 
 
-def _draw_day(axes: Axes, day: Day, zone: ZoneInfo, name: str) -> None:
+def _draw_day(axes: Axes, day: Day, zone: ZoneInfo, name: str) -> set[RatedBand]:
+    """Draw a day, and return the bands that are named in its frame."""
     notes = ["public holiday" if day.is_holiday else "", clock_change(day, zone), name]
     title = ", ".join([f"{day.date:%a} {day.date.day} {day.date:%b}", *filter(None, notes)])
     axes.set_title(title, loc="left", fontsize=8.5, pad=3)
     if day.why_unknown:
         width = hours_since(day.start, day.known_from)
         axes.axvspan(0, width, facecolor="white", edgecolor="#b0b0b0", hatch="..", linewidth=0)
-    if day.spans:
-        _draw_rates(axes, day.spans, day.start)
     marks = clock_marks(day.start, day.end, zone, most=10)
     axes.set_xticks([mark.place for mark in marks], [f"{mark.instant:%H}" for mark in marks])
+    return _draw_rates(axes, day.spans, day.start) if day.spans else set()
 
 
 def draw_plan(path: Path, file: HouseholdFile, plan: Plan, spans: Sequence[RateSpan]) -> None:
@@ -163,24 +175,27 @@ def draw_plan(path: Path, file: HouseholdFile, plan: Plan, spans: Sequence[RateS
         raise UsageError("--picture: expected some time before the departure, got none")
     with _style():
         figure = Figure(figsize=(9.0, 4.6), layout="constrained")
-        _draw_night(figure.subplots(), plan, spans, file.zone)
+        named = _draw_night(figure.subplots(), plan, spans, file.zone)
         _label(figure, file, long_date(plan.made_at.astimezone(file.zone)))
-        _legend(figure, spans, charging=bool(_periods(plan)))
+        _legend(figure, spans, named, charging=bool(_periods(plan)))
         image = _rendered(figure, path)
     _write(path, image)
 
 
-def _draw_night(axes: Axes, plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> None:
+def _draw_night(
+    axes: Axes, plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo
+) -> set[RatedBand]:
     start, end = spans[0].start, spans[-1].end
     axes.set_ylim(*vertical_range(spans, headroom=0.4))
     axes.set_xlim(0, hours_since(start, end))
-    _draw_rates(axes, spans, start)
+    named = _draw_rates(axes, spans, start)
     for run in runs_of(_periods(plan)):
         _draw_run(axes, run, spans)
     _draw_trips(axes, plan, start, zone)
     marks = clock_marks(start, end, zone, most=14)
     axes.set_xticks([mark.place for mark in marks], [clock(mark.instant) for mark in marks])
     axes.set_title(summary(plan, zone), loc="left", fontsize=9, pad=8)
+    return named
 
 
 def _periods(plan: Plan) -> list[Period]:
@@ -235,14 +250,20 @@ def _draw_trips(axes: Axes, plan: Plan, origin: datetime, zone: ZoneInfo) -> Non
 # --- what both pictures share -----------------------------------------------------------------
 
 
-def _draw_rates(axes: Axes, spans: Sequence[RateSpan], origin: datetime) -> None:
-    """Draw contiguous rates as steps, with estimates hatched and bands named."""
+def _draw_rates(axes: Axes, spans: Sequence[RateSpan], origin: datetime) -> set[RatedBand]:
+    """Draw contiguous rates as steps; return the bands for whose names there is room."""
+    for span in spans:
+        if not span.rate:  # without any height it would look like nothing at all
+            edges = (hours_since(origin, each) for each in (span.start, span.end))
+            axes.axvspan(
+                *edges, facecolor="white", edgecolor="#009e73", hatch="\\\\\\", linewidth=0
+            )
     line = steps_of(spans, origin)
     axes.stairs(line.rates, line.edges, fill=True, color=FILL)
     _hatch(axes, spans, origin, QUIET)
     axes.stairs(line.rates, line.edges, baseline=None, color=LINE, linewidth=1.3, zorder=3)
     axes.axhline(0, color=LINE, linewidth=0.8)
-    _name_bands(axes, spans, origin)
+    return _name_bands(axes, spans, origin)
 
 
 def _hatch(axes: Axes, spans: Sequence[RateSpan], origin: datetime, color: str) -> None:
@@ -254,8 +275,9 @@ def _hatch(axes: Axes, spans: Sequence[RateSpan], origin: datetime, color: str) 
         patch.set(edgecolor=color, hatch="////")
 
 
-def _name_bands(axes: Axes, spans: Sequence[RateSpan], origin: datetime) -> None:
+def _name_bands(axes: Axes, spans: Sequence[RateSpan], origin: datetime) -> set[RatedBand]:
     """Write each band above its longest span, with its rate where there is room."""
+    named = set()
     for label in band_labels(spans, origin):
         room = (label.end - label.start) / _hours_per_inch(axes) / CHARACTER_INCHES
         texts = (f"{label.band} {label.rate:.4f}", label.band)
@@ -269,6 +291,7 @@ def _name_bands(axes: Axes, spans: Sequence[RateSpan], origin: datetime) -> None
             None,
         )
         if text is not None:
+            named.add(RatedBand(label.band, label.rate))
             axes.annotate(
                 text,
                 ((label.start + label.end) / 2, max(0.0, label.rate)),
@@ -280,6 +303,7 @@ def _name_bands(axes: Axes, spans: Sequence[RateSpan], origin: datetime) -> None
                 bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.75, "pad": 0.4},
                 zorder=4,
             )
+    return named
 
 
 def _hours_per_inch(axes: Axes) -> float:
@@ -297,22 +321,32 @@ def _label(figure: Figure, file: HouseholdFile, when: str) -> None:
     title = fill(f"{file.household.name}: {when}", int(figure.get_figwidth() * TITLE_PER_INCH))
     figure.suptitle(title, x=0.01, ha="left", weight="bold", fontsize=12)
     figure.supylabel(f"{file.household.currency} per kWh, tax included", fontsize=9)
-    figure.supxlabel(f"Local time, {file.household.timezone}", fontsize=9)
+    # On the left, so that it leaves the legend room.
+    figure.supxlabel(f"Local time, {file.household.timezone}", x=0.01, ha="left", fontsize=9)
 
 
 def _legend(
     figure: Figure,
     spans: Sequence[RateSpan],
+    named: set[RatedBand],
     *,
     charging: bool = False,
     unknown: bool = False,
 ) -> None:
-    """Explain the fills in the picture."""
+    """Explain the fills in the picture, and name the bands for which it had no room."""
     estimated = any(span.estimated for span in spans)
-    used = {CHARGED: charging, ESTIMATED: estimated, UNKNOWN: unknown}
+    free = any(not span.rate for span in spans)
+    used = {CHARGED: charging, FREE: free, ESTIMATED: estimated, UNKNOWN: unknown}
+    bands = dict.fromkeys(RatedBand(span.band, float(span.rate)) for span in spans)
     handles = [patch for patch, is_used in used.items() if is_used]
+    handles += [
+        Patch(facecolor="none", edgecolor="none", label=f"{band.name} {band.rate:.4f}")
+        for band in bands
+        if band not in named and band.name != BAND
+    ]
     if handles:
-        figure.legend(handles=handles, loc="outside lower right", ncols=len(handles))
+        columns = min(len(handles), MOST_IN_A_ROW)
+        figure.legend(handles=handles, loc="outside lower right", ncols=columns)
 
 
 @contextmanager

@@ -169,13 +169,15 @@ def _bands(tariff: Tariff, days: Sequence[Day]) -> Table:
     table.add_column("rate", justify="right")
     if tariff.tax_percent:
         table.add_column("before tax", justify="right")
+    rows = []
     for band in tariff.bands or ():
         sign = shown.get(band.name, "")
         for name, taxed, untaxed in _rates(tariff, band):
             # Of several tiers, mark the one that the strips show.
             shown_here = sign if taxed == band_rate(tariff, band) else ""
-            row = (shown_here, name, _rate(taxed), _rate(untaxed))
-            table.add_row(*row[: len(table.columns)])
+            rows.append((shown_here, name, _rate(taxed), _rate(untaxed)))
+    for row in dict.fromkeys(rows):  # a band may have several entries, for different days
+        table.add_row(*row[: len(table.columns)])
     return table
 
 

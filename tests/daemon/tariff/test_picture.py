@@ -20,6 +20,7 @@ from daemon.tariff import picture
 from daemon.tariff.picture import PNG_DPI, draw_plan, draw_tariff
 from planners.rates.prices import prices_of
 from tests.daemon.tariff.weeks import HOLIDAYS, SERIES, Week, half_hours, week_of
+from tests.planners.households import band, bands
 from tests.planners.planned import THREE_BANDS, DemoHousehold, utc
 from tests.support.waiting import patience
 
@@ -53,6 +54,20 @@ def png_size(path: Path) -> tuple[int, int]:
 def drawn(path: Path, week: Week) -> set[str]:
     draw_tariff(path, week.file, week.days)
     return words_of(path)
+
+
+def test_free_hours_and_narrow_bands_are_explained(tmp_path: Path) -> None:
+    """A rate of 0 has no height, so it is hatched; a narrow band is named below the picture."""
+    tariff = bands(
+        band("no charge", "0", hours=["11:00-14:00"]),
+        band("very narrow band", "0.50", hours=["18:00-18:30"]),
+        band("day", "0.30"),
+    )
+    words = drawn(tmp_path / "free.svg", week_of("2026-06-03", 2, [tariff]))
+    assert "free" in words
+    assert "no charge" in words or "no charge 0.0000" in words
+    assert "very narrow band 0.5000" in words
+    assert "free" not in drawn(tmp_path / "paid.svg", week_of("2026-06-03", 2))
 
 
 def draw(path: Path, given: DemoHousehold, plan: Plan, until: str | None = None) -> None:

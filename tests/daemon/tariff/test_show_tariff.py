@@ -57,6 +57,18 @@ def test_a_week_of_the_demo_household_with_a_change_of_the_clock() -> None:
     ]
 
 
+def test_a_band_with_several_entries_is_listed_once() -> None:
+    """Cheap at night, and all day on weekends: one line for the band."""
+    tariff = bands(
+        band("cheap", "0.10", hours=["00:00-06:00"], days=["mon", "tue", "wed", "thu", "fri"]),
+        band("cheap", "0.10", hours=["00:00-24:00"], days=["sat", "sun"]),
+        band("other", "0.30"),
+    )
+    lines = lines_of(week_of("2026-06-05", 2, [tariff]))
+    listed = [line.split()[-2:] for line in lines if "0.1000" in line or "0.3000" in line]
+    assert listed == [["cheap", "0.1000"], ["other", "0.3000"]]
+
+
 @pytest.mark.parametrize(
     ("zone", "first", "cells"),
     [
