@@ -8,7 +8,7 @@ from daemon.month.chart import RULE_WORDS, band_stacks, charge_points_of, cost_l
 from daemon.month.page_tables import MonthTables
 from daemon.month.page_wording import MonthWords, alert_place, kwh, short_date, sources
 from daemon.month.pictures import draw_month
-from daemon.month.wording import ROUNDING, why_short
+from daemon.month.wording import ROUNDING, alerts_shown, why_short
 from daemon.night_log.notes import rule_notes
 from daemon.presentation.page import page_of
 
@@ -40,6 +40,7 @@ def render_page(month: Month) -> str:
         lines=cost_lines(month),
         many=len({words.where(row) for row in month.nights}) > 1,
         why_short=why_short,
+        alerts=alerts_shown(month),
         rounding=ROUNDING,
         rule_notes=rule_notes,
         sources=sources(month.nights),

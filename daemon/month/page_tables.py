@@ -6,12 +6,14 @@ from decimal import Decimal
 from itertools import groupby
 from typing import TYPE_CHECKING, NamedTuple
 
+from config.fields.currencies import minor_units
 from daemon.month.chart import RULE_WORDS, band_stacks, cost_lines, days_of, rule_cost
-from daemon.month.page_wording import known_costs, kwh, short_date
+from daemon.month.page_wording import KWH_PLACES, known_costs, kwh, short_date
 from daemon.night_log.month import RULES
 from daemon.night_log.night_rows import average_rate
 from daemon.night_log.notes import ESTIMATED_RATE, OUTSIDE
-from daemon.presentation.figures import plain_number
+from daemon.presentation.figures import rate_text, rounded_parts
+from planners.accounts.accounts import exact_kwh
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -60,25 +62,33 @@ class MonthTables:
         self._words = words
 
     def bands(self) -> list[BandCells]:
-        """Write energy and cost by band and rate; a band with many rates gets one row."""
+        """Write energy and cost by band and rate; a band with many rates gets one row.
+
+        Returns
+        -------
+        list of BandCells
+            Energies and costs add up to those of the month, as shown.
+        """
         order = [stack.band for stack in band_stacks(self.month)]
         lines = sorted(self.month.by_band, key=lambda line: (order.index(line.band), line.rate))
-        rows: list[BandCells] = []
+        groups: list[list[BandSum]] = []
         for _, group in groupby(lines, lambda line: line.band):
             of_band = list(group)
-            parts = [of_band] if len(of_band) > MOST_RATES else [[line] for line in of_band]
-            rows += [self._band(part) for part in parts]
-        return rows
+            groups += [of_band] if len(of_band) > MOST_RATES else [[line] for line in of_band]
+        wh = [sum(line.wh for line in group) for group in groups]
+        costs = [sum((line.cost for line in group), Decimal(0)) for group in groups]
+        energies = rounded_parts([exact_kwh(each) for each in wh], KWH_PLACES)
+        costs = rounded_parts(costs, minor_units(self.month.currency))
+        return [self._band(groups[i], wh[i], energies[i], costs[i]) for i in range(len(groups))]
 
-    def _band(self, lines: Sequence[BandSum]) -> BandCells:
-        wh = sum(line.wh for line in lines)
-        lowest, highest = plain_number(lines[0].rate), plain_number(lines[-1].rate)
+    def _band(self, lines: Sequence[BandSum], wh: int, kwh: Decimal, cost: Decimal) -> BandCells:
+        lowest, highest = rate_text(lines[0].rate), rate_text(lines[-1].rate)
         return BandCells(
             lines[0].band,
             lowest if lowest == highest else f"{lowest} to {highest}",
-            kwh(wh),
+            f"{kwh}",
             f"{100 * wh / self.month.energy_wh:.1f} %" if self.month.energy_wh else "",
-            self._words.amount(sum((line.cost for line in lines), Decimal(0))),
+            f"{cost}",
         )
 
     def nights(self) -> list[NightCells]:
@@ -132,7 +142,7 @@ class MonthTables:
 
     def describe_energy(self) -> str:
         """Describe the picture of energy."""
-        whole = [f"{stack.band} {sum(stack.kwh):.3f} kWh" for stack in band_stacks(self.month)]
+        whole = [f"{stack.band} {sum(stack.kwh):.2f} kWh" for stack in band_stacks(self.month)]
         most = max(self.month.nights, key=lambda row: row.energy_wh)
         return (
             f"The month by band: {'; '.join(whole)}. Most in one night: {kwh(most.energy_wh)} kWh"
@@ -153,7 +163,7 @@ class MonthTables:
         """List the energy of each band on each day, as in the picture."""
         stacks = band_stacks(self.month)
         return [
-            (short_date(day), tuple(f"{stack.kwh[place]:.3f}" for stack in stacks))
+            (short_date(day), tuple(f"{stack.kwh[place]:.2f}" for stack in stacks))
             for place, day in enumerate(days_of(self.month))
         ]
 

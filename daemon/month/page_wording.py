@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from daemon.night_log.month import AlertRow, Month, NightRow
 
 UNKNOWN = "not known"
+KWH_PLACES = 2
+"""Decimals of an energy [kWh]; the ledger keeps watt-hours."""
 
 
 class MonthWords:
@@ -136,8 +138,8 @@ class MonthWords:
 
 
 def kwh(wh: int) -> str:
-    """Write energy to the watt-hour [kWh]."""
-    return f"{Decimal(wh) / 1000:.3f}"
+    """Write energy [kWh]."""
+    return f"{Decimal(wh) / 1000:.{KWH_PLACES}f}"
 
 
 def short_date(day: date) -> str:

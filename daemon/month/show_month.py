@@ -10,14 +10,15 @@ from rich.table import Table
 from rich.text import Text
 
 from config.tariffs.calendar_words import MONTHS
-from daemon.month.wording import AS_OF, ROUNDING, difference_words, why_short
+from daemon.month.page_tables import MonthTables
+from daemon.month.page_wording import MonthWords
+from daemon.month.wording import AS_OF, ROUNDING, alerts_shown, difference_words, why_short
 from daemon.night_log.month import RULES
 from daemon.night_log.notes import at_estimated_rates
 from daemon.night_log.show_nights import nights_table
 from daemon.presentation.figures import local_time
-from daemon.tariff.rows import exact
 from planners.accounts.accounts import exact_kwh
-from planners.accounts.money import format_amount, format_money
+from planners.accounts.money import format_money
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -103,13 +104,8 @@ def _bands(month: Month) -> Table:
     table = Table(box=None, pad_edge=False, header_style="dim")
     for name in ("band", "rate", "kWh", "cost"):
         table.add_column(name, justify="left" if name == "band" else "right")
-    for line in month.by_band:
-        table.add_row(
-            line.band,
-            exact(line.rate),
-            f"{exact_kwh(line.wh):.2f}",
-            format_amount(line.cost, month.currency),
-        )
+    for cells in MonthTables(month, MonthWords(month)).bands():
+        table.add_row(cells.band, cells.rate, cells.energy, cells.cost)
     return table
 
 
@@ -122,12 +118,13 @@ def _short(month: Month) -> Iterator[RenderableType]:
 
 
 def _alerts(month: Month) -> Iterator[RenderableType]:
-    if month.alerts:
+    shown = alerts_shown(month)
+    if shown:
         yield ""
         yield Text("Alerts", style="bold")
-    for alert in month.alerts:
-        at = local_time(alert.at, ZoneInfo(month.timezone), "%a %d %b %H:%M")
-        yield Text(f"  {at} {alert.code}: {alert.message}")
+    for each in shown:
+        at = local_time(each.alert.at, ZoneInfo(month.timezone), "%a %d %b %H:%M")
+        yield Text(f"  {at} {each.alert.code}: {each.alert.message}{each.again}")
 
 
 def _money(month: Month, amount: Decimal) -> str:

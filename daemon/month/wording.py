@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from dataclasses import replace
+from typing import TYPE_CHECKING, NamedTuple
 
 from config.fields.currencies import minor_units
 from daemon.control.alerts import (
@@ -18,7 +19,7 @@ from planners.accounts.money import format_money, round_money
 if TYPE_CHECKING:
     from decimal import Decimal
 
-    from daemon.night_log.month import Month, NightRow
+    from daemon.night_log.month import AlertRow, Month, NightRow
 
 ROUNDING = (
     "Each night's cost is rounded by itself, a half to the even unit; the month's cost is the sum"
@@ -37,6 +38,53 @@ def difference_words(extra: Decimal, currency: str) -> str:
     return f"{format_money(abs(extra), currency)} {'more' if extra > 0 else 'less'}"
 
 
+class ShownAlert(NamedTuple):
+    """An alert, and how often it was raised again with the same words, or for the same need."""
+
+    alert: AlertRow
+    times_again: int
+
+    @property
+    def again(self) -> str:
+        """Say how often it was raised again."""
+        times = self.times_again
+        return f" (and {'once' if times == 1 else f'{times} times'} more)" if times else ""
+
+
+def alerts_shown(month: Month) -> list[ShownAlert]:
+    """Choose the alerts of a month for people.
+
+    Parameters
+    ----------
+    month : Month
+        The month.
+
+    Returns
+    -------
+    list of ShownAlert
+        Each once, in the order in which they were first raised; of a need that was out of reach,
+        the latest words of that night. Needs that were met after all are left out.
+    """
+    chosen: dict[object, ShownAlert] = {}
+    for alert in month.alerts:
+        row = next((row for row in month.nights if _is_during(alert, row)), None)
+        is_need = alert.code == OUT_OF_REACH
+        if is_need and row is not None and row.need_met:
+            continue
+        night = row.night if row is not None else alert.at.date()
+        key = (alert.charge_point, alert.code, night if is_need else alert.message)
+        before = chosen.get(key)
+        times = 0 if before is None else before.times_again + 1
+        first = alert if before is None else before.alert
+        chosen[key] = ShownAlert(replace(first, message=alert.message), times)
+    return list(chosen.values())
+
+
+def _is_during(alert: AlertRow, row: NightRow) -> bool:
+    of_point = alert.charge_point in {None, row.charge_point}
+    return of_point and row.plugged_since <= alert.at <= row.closed_at
+
+
 def why_short(month: Month, row: NightRow) -> str:
     """Say why a vehicle had less than it needed, as far as the ledger shows.
 
@@ -53,14 +101,11 @@ def why_short(month: Month, row: NightRow) -> str:
         Sentences: what was missing, then the alerts of that time, or else what the night's record
         shows.
     """
-    alerts = [
-        alert.message
-        for alert in month.alerts
-        if alert.code in _REASONS
-        and alert.charge_point in {None, row.charge_point}
-        and row.plugged_since <= alert.at <= row.closed_at
-    ]
-    return " ".join([_missing(row), *(dict.fromkeys(alerts) or [_from_record(row)])])
+    alerts = [a for a in month.alerts if a.code in _REASONS and _is_during(a, row)]
+    needs = [alert.message for alert in alerts if alert.code == OUT_OF_REACH]
+    others = [alert.message for alert in alerts if alert.code != OUT_OF_REACH]
+    reasons = list(dict.fromkeys([*needs[-1:], *others]))
+    return " ".join([_missing(row), *(reasons or [_from_record(row)])])
 
 
 def _missing(row: NightRow) -> str:

@@ -138,7 +138,7 @@ def night_values(row: NightRow, currency: str) -> dict[str, Any]:
         "estimated_kwh": exact_kwh(row.estimated_wh),
         "cost": round_money(row.cost, units),
         "cost_exact": row.cost,
-        "average_rate": None if rate is None else round(rate, 6),
+        "average_rate": None if rate is None else round(rate, 4),
         "cheapest_band_percent": None if cheapest is None else cheapest.quantize(PERCENT),
         "soc_before_percent": row.soc_before_percent,
         "soc_after_percent": row.soc_after_percent,

@@ -5,12 +5,13 @@
 
 from __future__ import annotations
 
-from decimal import Decimal
+from decimal import ROUND_FLOOR, Decimal
 from typing import TYPE_CHECKING
 
 from config.tariffs.calendar_words import MONTHS
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from datetime import date, datetime
     from zoneinfo import ZoneInfo
 
@@ -39,6 +40,36 @@ def counted(count: float, noun: str) -> str:
 def kwh_text(wh: Decimal | float, decimals: int = 1) -> str:
     """Write an energy given in watt-hours, such as ``"7.3 kWh"``."""
     return f"{wh / 1000:.{decimals}f} kWh"
+
+
+def rate_text(rate: Decimal) -> str:
+    """Write a rate to a ten-thousandth, such as ``"0.1932"``."""
+    return f"{rate:.4f}"
+
+
+def rounded_parts(parts: Sequence[Decimal], places: int) -> list[Decimal]:
+    """Round the parts of a sum so that they add up to the rounded sum.
+
+    Parameters
+    ----------
+    parts : sequence of Decimal
+        The parts.
+    places : int
+        Decimals to keep.
+
+    Returns
+    -------
+    list of Decimal
+        Each part rounded down or up; up are those with the most to lose.
+    """
+    unit = Decimal(1).scaleb(-places)
+    rounded = [part.quantize(unit, ROUND_FLOOR) for part in parts]
+    whole = sum(parts, Decimal(0)).quantize(unit)
+    missing = int((whole - sum(rounded, Decimal(0))) / unit)
+    by_loss = sorted(range(len(parts)), key=lambda place: rounded[place] - parts[place])
+    for place in by_loss[:missing]:
+        rounded[place] += unit
+    return rounded
 
 
 def plain_number(amount: Decimal) -> str:

@@ -10,7 +10,8 @@ from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
-from daemon.presentation.figures import counted, local_time
+from config.fields.currencies import minor_units
+from daemon.presentation.figures import counted, local_time, rounded_parts
 from daemon.presentation.strips import day_marks, hour_marks, level
 from planners.accounts.money import format_money
 
@@ -172,13 +173,15 @@ def _periods(
     for name in ("period", "current", "energy", "band", "cost"):
         table.add_column(name, justify="left" if name in {"period", "band"} else "right")
     form = "%d %b %H:%M" if far else "%a %H:%M"
-    for period in periods:
+    energies = rounded_parts([Decimal(period.kwh) for period in periods], 2)
+    costs = rounded_parts([Decimal(period.cost) for period in periods], minor_units(currency))
+    for period, kwh, cost in zip(periods, energies, costs, strict=True):
         table.add_row(
             f"{local_time(period.start, zone, form)} to {local_time(period.end, zone, form)}",
             f"{period.amps:g} A",
-            f"{period.kwh:.2f} kWh",
+            f"{kwh} kWh",
             period.band + (" (estimated)" if period.estimated else ""),
-            format_money(period.cost, currency),
+            format_money(cost, currency),
         )
     return table
 

@@ -25,6 +25,14 @@ class Cause(NamedTuple):
     words: str
 
 
+def need_is_out_of_reach(history: NightHistory) -> bool:
+    """Tell whether a need of the night was missed, or is by the latest plan."""
+    night = history.night
+    if night.record is not None and night.closed:
+        return not night.record["need_met"]
+    return not night.plans or bool(night.plans[-1].body["shortfall_kwh"])
+
+
 def alerts_of(history: NightHistory, *codes: str) -> list[StoredAlert]:
     """Return the night's alerts with one of these codes."""
     return [alert for alert in history.night.alerts if alert.code in codes]

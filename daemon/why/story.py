@@ -5,11 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from adapters.clocks.instants import parse_instant
-from daemon.control.alerts import ALERTS
+from config.tariffs.calendar_words import listed
+from daemon.control.alerts import ALERTS, OUT_OF_REACH
 from daemon.control.learning import CONNECTED
 from daemon.control.state import FLOWING_WATTS, LONGEST_GAP
 from daemon.presentation.figures import kwh_text
 from daemon.why.causes import outage_words
+from daemon.why.evidence import need_is_out_of_reach
 from daemon.why.history import TimeSpan
 from daemon.why.plans import changed_plans, plan_words, what_changed, why_made
 from daemon.why.story_lines import AT_FIRST, Entry, Kind, commanded, merge_repeats
@@ -18,7 +20,7 @@ from daemon.why.wording import PILOTS
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from adapters.ledger.rows import StoredRequest
+    from adapters.ledger.rows import StoredAlert, StoredRequest
     from daemon.why.history import Flow
     from daemon.why.wording import NightHistory
 
@@ -193,11 +195,19 @@ def _at_the_end_of(flow: Flow, history: NightHistory) -> str:
 
 
 def _alerts(history: NightHistory) -> Iterator[Entry]:
+    """Yield each alert once, with the times at which it was raised again."""
+    by_words: dict[tuple[str, str], list[StoredAlert]] = {}
     for alert in history.night.alerts:
-        rule = ALERTS.get(alert.code)
-        words = history.in_local_time(alert.message).rstrip(".")
-        more = (rule.meanwhile,) if rule else ()
-        yield Entry(alert.at, "alert", f"{words} (alert {alert.code})", more)
+        if alert.code != OUT_OF_REACH or need_is_out_of_reach(history):
+            by_words.setdefault((alert.code, alert.message), []).append(alert)
+    explained: set[str] = set()
+    for (code, message), (first, *others) in by_words.items():
+        rule = ALERTS.get(code)
+        words = history.in_local_time(message).rstrip(".")
+        again = f"; again at {listed([history.at(each.at) for each in others])}" if others else ""
+        more = (rule.meanwhile,) if rule and code not in explained else ()
+        explained.add(code)
+        yield Entry(first.at, "alert", f"{words} (alert {code}{again})", more)
 
 
 def _closed(history: NightHistory) -> Iterator[Entry]:

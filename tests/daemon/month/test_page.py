@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from daemon.month.page import render_page
+from daemon.month.page_tables import MonthTables
+from daemon.month.page_wording import MonthWords
 from tests.daemon.month.samples import ALONE, GAP, SHORT, empty_month, full_month
 from tests.support.chromium import measured, printed
 from tests.support.pages import (
@@ -72,14 +74,14 @@ def test_every_night_is_a_row(tree: Tree) -> None:
     for cells, night in zip(rows, month.nights, strict=True):
         assert cells[0] == f"{night.night:%a} {night.night.day} Oct"
         assert cells[1] == night.vehicle
-        assert Decimal(cells[3]) * 1000 == night.energy_wh
+        assert Decimal(cells[3]) == round(Decimal(night.energy_wh) / 1000, 2)
         assert abs(Decimal(cells[6]) - night.cost) <= Decimal("0.005")
         assert cells[8] == ("60 %: enough" if night.need_met else "60 %: short")
     assert " ".join(rows[1][2].split()) == "21:30 to 01:00"
     short = next(cells for cells in rows if cells[0] == f"Fri {SHORT} Oct")
     assert short[7:] == ["41 % to 48 %", "60 %: short", "2.04", "0.83", "0.83"]
     gap = next(cells for cells in rows if cells[0] == f"Wed {GAP} Oct")
-    assert gap[4] == "2.150"
+    assert gap[4] == "2.15"
 
 
 def test_the_texts_hold_the_totals(tree: Tree) -> None:
@@ -87,28 +89,39 @@ def test_the_texts_hold_the_totals(tree: Tree) -> None:
     month = full_month()
     assert month.saved_against_at_once is not None
     assert (
-        f"{month.energy_wh / 1000:.3f} kWh in 30 nights for NZD {month.cost_rounded}" in tree.text
+        f"{month.energy_wh / 1000:.2f} kWh in 30 nights for NZD {month.cost_rounded}" in tree.text
     )
     assert f"NZD {month.saved_against_at_once:.2f} less than charging at once" in tree.text
     assert ["Cost of that energy", f"NZD {month.cost_rounded}"] in tree.rows
     for line in month.by_band:
         cells = next(row for row in tree.rows if len(row) == 5 and row[0] == line.band)
-        assert cells[1] == f"{line.rate}"
-        assert Decimal(cells[2]) * 1000 == line.wh
-        assert cells[4] == f"{line.cost:.2f}"
+        assert cells[1] == f"{line.rate:.4f}"
+        assert abs(Decimal(cells[2]) * 1000 - line.wh) < 10
+        assert abs(Decimal(cells[4]) - line.cost) < Decimal("0.01")
     described = " ".join(picture_labels(tree))
     for figure in (
         f"paid NZD {month.cost_rounded}",
         "Thu 1 Oct 21:30 to 01:00",
-        "night 660.554 kWh",
+        "night 660.55 kWh",
     ):
         assert figure in described
+
+
+def test_the_bands_add_up_to_the_month_as_shown() -> None:
+    """To the last decimal shown, although each band is rounded."""
+    month = full_month()
+    for nights in (month.nights, month.nights[:1], month.nights[3:12]):
+        some = replace(month, nights=nights)
+        bands = MonthTables(some, MonthWords(some)).bands()
+        assert sum(Decimal(each.cost) for each in bands) == some.cost_rounded
+        kwh = sum(Decimal(each.energy) for each in bands)
+        assert kwh == round(Decimal(some.energy_wh) / 1000, 2)
 
 
 def test_faults_are_mentioned(tree: Tree) -> None:
     """A short night and why, an estimate, an alert, a night without a record."""
     assert "It needed 60 % and had 48 %. hatchback will reach 45 %" in tree.text
-    assert "2.150 of 19.897 kWh are estimated" in tree.text
+    assert "2.15 of 19.90 kWh are estimated" in tree.text
     assert "Wed 14 Oct 23:30, the household: the disk was full for 20 minutes" in tree.text
     assert f"No night was recorded on Tue {ALONE} Oct." in tree.text
     assert "On Sat 3 Oct the clock changes" in tree.text
@@ -129,7 +142,7 @@ def test_one_night_without_a_baseline_is_worded_so() -> None:
     month = full_month()
     row = replace(month.nights[1], at_once=None, timer=Decimal("4.00"), hindsight=None)
     text = Tree(render_page(replace(month, nights=(row,), alerts=(), distance=None))).text
-    assert "charged 24.962 kWh in 1 night for NZD 4.82." in text
+    assert "charged 24.96 kWh in 1 night for NZD 4.82." in text
     assert "Charging at once instead not known" in text
     assert "Charging on a timer instead NZD 0.82 less" in text
     assert "All nights are of hatchback at driveway." in text

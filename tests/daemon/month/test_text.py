@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 from decimal import Decimal
 
 import pytest
 
+from daemon.control.alerts import NO_POWER, OUT_OF_REACH
 from daemon.month.show_month import show_month
-from daemon.month.wording import difference_words
+from daemon.month.wording import alerts_shown, difference_words, why_short
+from daemon.night_log.month import AlertRow, BandSum, NightRow
 from daemon.presentation.output import rich_text
 from tests.daemon.month.samples import full_month
 
@@ -44,3 +47,43 @@ def test_a_night_is_enough_or_short_for_the_departure() -> None:
     text = " ".join(rich_text(show_month(full_month()), 100).split())
     assert "39, 1 short for the departure, 1 partly estimated" in text
     assert "Fri 09 Oct, hatchback: It needed 60 % and had 48 %." in text
+
+
+def test_a_price_series_has_one_line() -> None:
+    """A hundred rates are one line with their range; the sums are the month's."""
+    month = full_month()
+    rates = [Decimal(100 + i) / 1000 for i in range(100)]
+    sums = tuple(BandSum("price", rate, 137, rate * Decimal("0.137")) for rate in rates)
+    night = replace(
+        month.nights[0], by_band=sums, energy_wh=13700, cost=sum((s.cost for s in sums), Decimal(0))
+    )
+    text = rich_text(show_month(replace(month, nights=(night,))), 100)
+    lines = [line.split() for line in text.splitlines() if line.startswith("price")]
+    assert lines == [["price", "0.1000", "to", "0.1990", "13.70", f"{night.cost:.2f}"]]
+
+
+def test_alerts_are_shown_once_and_only_while_the_need_was_out_of_reach() -> None:
+    """The same words once; of one need the latest words; none of a need that was met."""
+    month = full_month()
+    (short,), enough = month.nights_short, next(row for row in month.nights if row.need_met)
+
+    def alert(row: NightRow, minutes: int, code: str, message: str) -> AlertRow:
+        at = row.plugged_since + timedelta(minutes=minutes)
+        return AlertRow(at, row.charge_point, code, message)
+
+    alerts = (
+        alert(enough, 5, OUT_OF_REACH, "1.0 kWh are missing."),
+        alert(short, 5, OUT_OF_REACH, "2.0 kWh are missing."),
+        alert(short, 9, OUT_OF_REACH, "3.0 kWh are missing."),
+        *(alert(short, 20 + i, NO_POWER, "No power flows.") for i in range(3)),
+    )
+    month = replace(month, alerts=alerts)
+    assert [(each.alert.message, each.again) for each in alerts_shown(month)] == [
+        ("3.0 kWh are missing.", " (and once more)"),
+        ("No power flows.", " (and 2 times more)"),
+    ]
+    assert why_short(month, short).endswith("3.0 kWh are missing. No power flows.")
+    text = " ".join(rich_text(show_month(month), 100).split())
+    assert "no-power-after-start: No power flows. (and 2 times more)" in text
+    assert text.count("3.0 kWh are missing.") == 2, "in the list, and in the reason"
+    assert "1.0 kWh" not in text

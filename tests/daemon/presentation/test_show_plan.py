@@ -168,3 +168,17 @@ def test_nothing_is_wider_than_the_terminal(columns: int) -> None:
     """Sentences are broken at the terminal's width, whatever it is."""
     text = printed(DemoHousehold(), DemoHousehold().plan(35.0, EVENING), columns)
     assert max(map(len, text.splitlines())) <= columns
+
+
+def test_the_periods_add_up_to_the_totals_as_shown() -> None:
+    """To the last decimal: a reader may add them up."""
+    given = DemoHousehold(point={"max_amps": 13.0}, leaves={"need_percent": 100.0})
+    plan = given.plan(21.0, EVENING)
+    assert len(plan.periods) > 1
+    rows = [line.split() for line in printed(given, plan).splitlines() if " A " in line]
+    rows = [row for row in rows if "kWh" in row and "to" in row]
+    assert len(rows) == len(plan.periods)
+    assert (
+        f"{sum(float(row[row.index('kWh') - 1]) for row in rows):.2f}" == f"{plan.energy_kwh:.2f}"
+    )
+    assert f"{sum(float(row[-1]) for row in rows):.2f}" == f"{plan.cost:.2f}"

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from adapters.clocks.clock import SystemClock
 from adapters.contract.messages import VehicleReport
 from adapters.ledger.ledger import open_ledger
+from daemon.control.alerts import OUT_OF_REACH
 from daemon.night_log.night_rows import night_row
 from daemon.presentation.output import rich_text
 from daemon.why.show_why import show_why
@@ -128,6 +129,29 @@ def test_the_account_is_the_record(eventful: Home) -> None:
     assert why.history.night.record == record
     assert why.history.night.energy_wh == night_row(record).energy_wh
     assert sum(flow.wh for flow in why.history.flows) == why.history.night.energy_wh
+
+
+@pytest.mark.parametrize("cleared", [False, True])
+def test_an_alert_about_a_need_that_no_longer_holds_is_left_out(
+    tmp_path: Path, *, cleared: bool
+) -> None:
+    """A need asked for too late is told of, once; not if it was cleared before the departure."""
+    home = Home(tmp_path)
+    with home.place(EVENING - HOUR) as place:
+        place.plug_in(35.0)
+        place.until(EVENING + 12 * HOUR, every=10 * MINUTE)
+        place.ask(need_percent=100, want_percent=100)
+        place.until(EVENING + 12 * HOUR + 10 * MINUTE)
+        if cleared:
+            place.ask(clear=True)
+        place.until(EVENING + 12 * HOUR + 20 * MINUTE)
+        place.leave()
+    alerts = [entry.text for entry in home.why().story if entry.kind == "alert"]
+    with open_ledger(home.path, read_only=True) as ledger:
+        night = home.why().history.night
+        raised = ledger.alerts_between(night.begins, night.ends)
+    assert OUT_OF_REACH in {alert.code for alert in raised}
+    assert len([text for text in alerts if OUT_OF_REACH in text]) == (0 if cleared else 1)
 
 
 # --- any night --------------------------------------------------------------------------------
