@@ -145,7 +145,7 @@ def at_once(slots: Sequence[NightSlot], model: ChargeModel, stored_kwh: float, w
         If the time is too short, the rest is in the next cheapest hours.
     """
     own = [slot for slot in slots if slot.plugged_in]
-    return _rule_cost(own, slots, model, stored_kwh, wh)
+    return _Placement(slots, model).cost(own, stored_kwh, wh)
 
 
 def timer(slots: Sequence[NightSlot], model: ChargeModel, stored_kwh: float, wh: int) -> RuleCost:
@@ -165,78 +165,64 @@ def timer(slots: Sequence[NightSlot], model: ChargeModel, stored_kwh: float, wh:
         If those hours are too few, the rest is in the next cheapest hours.
     """
     own = [slot for slot in slots if slot.plugged_in]
+    placement = _Placement(slots, model)
     if any(slot.span.band == BAND for slot in own):
-        return _cheapest_run(own, slots, model, stored_kwh, wh)
+        # A timer is set to a time on the clock, not to the second at which a meter was read.
+        begins = [place for place, slot in enumerate(own) if not (place and slot.start.second)]
+        runs = (placement.cost(own[place:], stored_kwh, wh) for place in begins)
+        nothing = RuleCost(Decimal(0), Decimal(0))
+        return min(runs, key=lambda run: (run.outside_wh, run.cost), default=nothing)
     lowest = min((slot.span.rate for slot in own), default=None)
     cheapest = [slot for slot in own if slot.span.rate == lowest]
-    return _rule_cost(cheapest, slots, model, stored_kwh, wh)
+    return placement.cost(cheapest, stored_kwh, wh)
 
 
 def cheapest_hours(slots: Sequence[NightSlot], model: ChargeModel, wh: int) -> RuleCost:
     """Price the energy in the cheapest slots, at full power; see `at_once`."""
-    return _rule_cost(slots, slots, model, 0.0, wh, tapered=False)
+    return _Placement(slots, model).cost((), 0.0, wh, tapered=False)
 
 
-def _cheapest_run(
-    own: Sequence[NightSlot],
-    slots: Sequence[NightSlot],
-    model: ChargeModel,
-    stored_kwh: float,
-    wh: int,
-) -> RuleCost:
-    # A timer is set to a time on the clock, not to the second at which a meter was read.
-    begins = [place for place, slot in enumerate(own) if not (place and slot.start.second)]
-    runs = (_rule_cost(own[place:], slots, model, stored_kwh, wh) for place in begins)
-    nothing = RuleCost(Decimal(0), Decimal(0))
-    return min(runs, key=lambda run: (run.outside_wh, run.cost), default=nothing)
+class _Placement:
+    """Places energy in the slots of a night; a rule's own slots first, then the cheapest others."""
 
+    def __init__(self, slots: Sequence[NightSlot], model: ChargeModel) -> None:
+        self._model = model
+        self._cheapest = sorted(slots, key=lambda slot: (slot.span.rate, slot.start))
+        self._most_wh = {slot.start: _most_wh(slot, model) for slot in slots}
 
-def _rule_cost(
-    own: Sequence[NightSlot],
-    slots: Sequence[NightSlot],
-    model: ChargeModel,
-    stored_kwh: float,
-    wh: int,
-    *,
-    tapered: bool = True,
-) -> RuleCost:
-    """Fill a rule's own slots in their order, then the cheapest of the others."""
-    left, outside = Decimal(wh), Decimal(0)
-    wh_by_rate: dict[Decimal, Decimal] = {}
-    free = {slot.start: _most_wh(slot, model) for slot in slots}
-    its_own = {slot.start for slot in own}
-    for slot, by_taper in _order(own, slots, its_own, tapered=tapered):
-        if left <= 0:
-            break
-        possible_wh = free[slot.start]
-        if by_taper:
-            kw = model.metered_kw(stored_kwh, slot.amps)
-            possible_wh = min(possible_wh, _wh(kw, slot.hours))
-            share = min(1.0, float(left / possible_wh)) if possible_wh else 0.0
-            stored_kwh += share * model.gained_kw(kw) * slot.hours
-        placed = min(left, possible_wh)
-        left -= placed
-        free[slot.start] -= placed
-        outside += 0 if slot.start in its_own else placed
-        wh_by_rate[slot.span.rate] = wh_by_rate.get(slot.span.rate, Decimal(0)) + placed
-    cost = sum((rate * placed for rate, placed in wh_by_rate.items()), Decimal(0))
-    return RuleCost(cost.scaleb(-3), outside)
+    def cost(
+        self, own: Sequence[NightSlot], stored_kwh: float, wh: int, *, tapered: bool = True
+    ) -> RuleCost:
+        left, outside = Decimal(wh), Decimal(0)
+        wh_by_rate: dict[Decimal, Decimal] = {}
+        its_own = {slot.start for slot in own}
+        free = dict(self._most_wh)
+        for slot, by_taper in self._order(own, its_own, tapered=tapered):
+            if left <= 0:
+                break
+            possible_wh = free[slot.start]
+            if by_taper:
+                kw = self._model.metered_kw(stored_kwh, slot.amps)
+                possible_wh = min(possible_wh, _wh(kw, slot.hours))
+                share = min(1.0, float(left / possible_wh)) if possible_wh else 0.0
+                stored_kwh += share * self._model.gained_kw(kw) * slot.hours
+            placed = min(left, possible_wh)
+            left -= placed
+            free[slot.start] -= placed
+            outside += placed if tapered and slot.start not in its_own else 0
+            wh_by_rate[slot.span.rate] = wh_by_rate.get(slot.span.rate, Decimal(0)) + placed
+        cost = sum((rate * placed for rate, placed in wh_by_rate.items()), Decimal(0))
+        return RuleCost(cost.scaleb(-3), outside)
 
-
-def _order(
-    own: Iterable[NightSlot],
-    slots: Sequence[NightSlot],
-    its_own: set[datetime],
-    *,
-    tapered: bool,
-) -> Iterator[tuple[NightSlot, bool]]:
-    """List the slots to fill; whether at the power that the vehicle takes, or the most there is."""
-    cheapest = sorted(slots, key=lambda slot: (slot.span.rate, slot.start))
-    if tapered:
-        yield from ((slot, True) for slot in own)
-        yield from ((slot, True) for slot in cheapest if slot.start not in its_own)
-    # More may have been metered than the declared taper allows.
-    yield from ((slot, False) for slot in cheapest)
+    def _order(
+        self, own: Iterable[NightSlot], its_own: set[datetime], *, tapered: bool
+    ) -> Iterator[tuple[NightSlot, bool]]:
+        """List the slots to fill; whether at the power that the vehicle takes, or the most."""
+        if tapered:
+            yield from ((slot, True) for slot in own)
+            yield from ((slot, True) for slot in self._cheapest if slot.start not in its_own)
+        # More may have been metered than the declared taper allows.
+        yield from ((slot, False) for slot in self._cheapest)
 
 
 def _most_wh(slot: NightSlot, model: ChargeModel) -> Decimal:
