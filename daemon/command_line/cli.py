@@ -189,7 +189,8 @@ def tariff(
 
 @cli.command()
 @FILE
-def run(file: Path) -> None:
+@click.option("--json-log", is_flag=True, help="Log each event as a line of JSON, for programs.")
+def run(file: Path, *, json_log: bool) -> None:
     """Run the daemon until SIGTERM or Ctrl-C; SIGHUP loads the file again.
 
     If two daemons run for one household, the later one stays; the other ends with exit code 4.
@@ -197,7 +198,7 @@ def run(file: Path) -> None:
     from daemon.presentation.logs import set_up_logs  # noqa: PLC0415
     from daemon.service.running import run_daemon  # noqa: PLC0415
 
-    set_up_logs()
+    set_up_logs(as_json=json_log)
     if not run_daemon(file):
         sys.exit(UNWELL)
 

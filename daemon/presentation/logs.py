@@ -1,4 +1,4 @@
-"""Set up the log on standard error: text on a terminal, elsewhere JSON lines."""
+"""Set up the log on standard error: a readable line for each event, or JSON lines."""
 
 from __future__ import annotations
 
@@ -7,25 +7,32 @@ import sys
 
 import structlog
 
+from config.files.texts import printable
 
-def set_up_logs(*, quiet: bool = False) -> None:
+_TO_THE_SECOND = 19
+"""Characters of an instant in RFC 3339, to the second."""
+
+
+def set_up_logs(*, quiet: bool = False, as_json: bool = False) -> None:
     """Send structlog's events to standard error.
 
     Parameters
     ----------
     quiet : bool
         Whether to log only warnings and errors.
+    as_json : bool
+        Whether to write each event as a JSON object, for programs.
     """
     terminal = sys.stderr.isatty()
-    renderer: structlog.typing.Processor = (
-        structlog.dev.ConsoleRenderer(exception_formatter=structlog.dev.plain_traceback)
-        if terminal
-        else structlog.processors.JSONRenderer(ensure_ascii=False)
-    )
+    renderer: structlog.typing.Processor = one_line
+    if as_json:
+        renderer = structlog.processors.JSONRenderer(ensure_ascii=False)
+    elif terminal:
+        renderer = structlog.dev.ConsoleRenderer(exception_formatter=structlog.dev.plain_traceback)
     structlog.configure(
         processors=[
             structlog.processors.add_log_level,
-            structlog.processors.TimeStamper(fmt="iso", utc=not terminal),
+            structlog.processors.TimeStamper(fmt="iso", utc=as_json or not terminal),
             structlog.processors.format_exc_info,
             renderer,
         ],
@@ -35,3 +42,30 @@ def set_up_logs(*, quiet: bool = False) -> None:
         logger_factory=structlog.PrintLoggerFactory(sys.stderr),
         cache_logger_on_first_use=False,
     )
+
+
+def one_line(_logger: object, _method: str, event: structlog.typing.EventDict) -> str:
+    """Write an event as one line that a person can read.
+
+    Parameters
+    ----------
+    event : dict
+        With ``timestamp``, ``level`` and ``event``.
+
+    Returns
+    -------
+    str
+        Time in UTC, the level unless it is information, the charge point, what happened, details.
+    """
+    details = dict(event)
+    at, level, what = (str(details.pop(key)) for key in ("timestamp", "level", "event"))
+    where = (str(details.pop(key)) for key in ("charge_point",) if key in details)
+    start = ": ".join((*([] if level == "info" else [level]), *where, what))
+    rest = ", ".join(f"{key.replace('_', ' ')} {_words(value)}" for key, value in details.items())
+    return printable(f"{at[:_TO_THE_SECOND]}Z {start}{f' ({rest})' if rest else ''}")
+
+
+def _words(value: object) -> str:
+    if isinstance(value, list | tuple):
+        return ", ".join(map(str, value))
+    return " / ".join(str(value).splitlines())

@@ -72,7 +72,7 @@ def test_it_tells_the_truth_from_its_start_to_its_end(
     begin: Begin, manager: Manager, watchdog_seconds: float, tmp_path: Path
 ) -> None:
     """Ready without a broker, alive at rest, reloading on a signal, and stopping."""
-    daemon = begin(LULLWATT, "run", household(tmp_path, "mqtt://127.0.0.1:1"))
+    daemon = begin(LULLWATT, "run", "--json-log", household(tmp_path, "mqtt://127.0.0.1:1"))
     [extended, opening] = manager.wait_for("EXTEND_TIMEOUT_USEC=")
     assert (extended, opening) == ("EXTEND_TIMEOUT_USEC=60000000", "STATUS=Opening the ledger.")
     manager.wait_for("READY=1")

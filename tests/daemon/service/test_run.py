@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import signal
 import socket
 import sqlite3
@@ -23,16 +24,16 @@ LULLWATT = Path(sys.executable).with_name("lullwatt")
 STATE = "lullwatt/kowhai-cottage/daemon"
 COMMAND = "lullwatt/kowhai-cottage/driveway/command"
 
-Start = Callable[[Path], "Running"]
+Start = Callable[..., "Running"]
 
 
 class Running:
     """A daemon's process and what it has logged so far."""
 
-    def __init__(self, household: Path) -> None:
+    def __init__(self, household: Path, *options: str) -> None:
         self._log = household.with_suffix(".log")
         with self._log.open("wb") as log:
-            self.process = subprocess.Popen([LULLWATT, "run", household], stderr=log)
+            self.process = subprocess.Popen([LULLWATT, "run", household, *options], stderr=log)
 
     @property
     def log(self) -> str:
@@ -49,8 +50,8 @@ class Running:
 def start() -> Iterator[Start]:
     with ExitStack() as ending:
 
-        def begin(household: Path) -> Running:
-            running = Running(household)
+        def begin(household: Path, *options: str) -> Running:
+            running = Running(household, *options)
             ending.callback(running.process.wait, patience(20))
             ending.callback(running.process.kill)
             return running
@@ -117,11 +118,24 @@ def test_without_a_broker_it_says_so_and_waits(
     assert running.ends() == 0
 
 
-def test_it_logs_json_where_no_terminal_is(
+def test_it_logs_a_readable_line_for_each_event(
     mosquitto: Mosquitto, start: Start, tmp_path: Path
 ) -> None:
-    """Each line is one JSON object; the first one names the versions that matter."""
+    """For the log of a service manager: time, charge point, what happened, details."""
     running = start(household(tmp_path, mosquitto.bus.broker))
+    running.wait_logged("connected to the broker")
+    running.process.terminate()
+    assert running.ends() == 0
+    lines = running.log.splitlines()
+    assert all(re.match(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ [a-z]", line) for line in lines)
+    assert "Z started (household Kowhai Cottage, lullwatt " in lines[0]
+    assert lines[-1].endswith("Z stopped (household Kowhai Cottage)")
+    assert not any("{" in line for line in lines)
+
+
+def test_it_logs_json_by_option(mosquitto: Mosquitto, start: Start, tmp_path: Path) -> None:
+    """Each line is one JSON object; the first one names the versions that matter."""
+    running = start(household(tmp_path, mosquitto.bus.broker), "--json-log")
     running.wait_logged("connected to the broker")
     running.process.terminate()
     assert running.ends() == 0
