@@ -6,15 +6,17 @@ calendar. `config.household.loading` reads one from YAML.
 
 from __future__ import annotations
 
-from typing import Annotated, Self
+from datetime import time
+from typing import TYPE_CHECKING, Annotated, Final, Self
 from zoneinfo import ZoneInfo
 
 from pydantic import Field, model_validator
 
 from config.fields.home_fields import Currency, HolidayCalendar, TickMinutes, Volts, Zone
-from config.fields.key_problems import refuse
+from config.fields.key_problems import KeyProblem, refuse
 from config.fields.names import topic_level
 from config.fields.value_types import (
+    ClockTime,
     CommandLine,
     Expected,
     FilePath,
@@ -32,6 +34,9 @@ from config.household.ocpp import OcppListener, OcppPoint
 from config.household.vehicle import Vehicle
 from config.tariffs.known_load import KnownLoad, known_load_problems
 from config.tariffs.tariff import DAY_KINDS, WEEKDAYS, Band, DayKind, PriceFile, Tariff, Weekday
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 __all__ = [
     "DAY_KINDS",
@@ -54,6 +59,9 @@ __all__ = [
     "Vehicle",
     "Weekday",
 ]
+
+NOON: Final = time(12)
+"""A night is from noon to noon."""
 
 
 class Household(Model):
@@ -85,6 +93,11 @@ class Household(Model):
     on_alert: CommandLine | None = Field(
         None, description="Your command that runs at each alert, with the alert on standard input."
     )
+    morning_line: ClockTime | None = Field(
+        None,
+        description="Local time before noon at which on_alert also runs each day, with a line that "
+        "says whether all is well, and what was charged.",
+    )
 
     @property
     def topic_level(self) -> str:
@@ -97,8 +110,18 @@ class Household(Model):
         problems = known_load_problems(
             self.known_load, self.main_fuse_amps, public_holidays=holidays
         )
-        refuse(tuple(problems))
+        refuse((*problems, *self._morning_line_problems()))
         return self
+
+    def _morning_line_problems(self) -> Iterator[KeyProblem]:
+        if self.morning_line is None:
+            return
+        if self.on_alert is None:
+            yield KeyProblem(("morning_line",), "expected on_alert beside it: it gets the line")
+        if self.morning_line >= NOON:
+            yield KeyProblem(
+                ("morning_line",), "expected a time before 12:00: at noon the next night begins"
+            )
 
 
 class LedgerFile(Model):

@@ -93,6 +93,8 @@ def _household(file: HouseholdFile) -> Iterator[str]:
         f"{home.name}: {home.timezone} (time zone data {zone_data_version()}), {home.currency},"
         f" {home.nominal_volts:g} V{fuse}{holidays}."
     )
+    if home.morning_line is not None and home.on_alert is not None:
+        yield f"Each day at {home.morning_line:%H:%M} {home.on_alert[0]} gets a line on the night."
 
 
 def _charge_points(file: HouseholdFile) -> Iterator[str]:

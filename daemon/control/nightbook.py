@@ -121,15 +121,31 @@ def open_night_planned(
     return replace(state, night=replace(night, departure=departure))
 
 
-def _close(
-    state: PointState, night: OpenNight, at: datetime, house: House
-) -> tuple[PointState, tuple[Action, ...]]:
+def facts_of(state: PointState, night: OpenNight, at: datetime, house: House) -> NightFacts:
+    """Return what is known of a night at an instant.
+
+    Parameters
+    ----------
+    state : PointState
+        What is known of its charge point.
+    night : OpenNight
+        The night in progress.
+    at : datetime
+        UTC.
+    house : House
+        The household file and the rates.
+
+    Returns
+    -------
+    NightFacts
+        As if the night were closed at that instant.
+    """
     soc = night.soc_after_percent
     if soc is None:
         soc = counted_soc_percent(state, house.file, at)
     departure = night.departed or night.departure
     due = departure is not None and departure.instant <= at
-    facts = NightFacts(
+    return NightFacts(
         night=night.night,
         charge_point=state.charge_point,
         vehicle=night.vehicle,
@@ -144,8 +160,14 @@ def _close(
         starts=night.starts,
         closed_at=at,
     )
+
+
+def _close(
+    state: PointState, night: OpenNight, at: datetime, house: House
+) -> tuple[PointState, tuple[Action, ...]]:
+    facts = facts_of(state, night, at, house)
     wh = state.register.register_wh if state.register else None
-    closed = replace(night, closed=True, accounted_wh=wh, soc_after_percent=soc)
+    closed = replace(night, closed=True, accounted_wh=wh, soc_after_percent=facts.soc_after_percent)
     return replace(state, night=closed), (CloseNight(facts),)
 
 

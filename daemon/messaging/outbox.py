@@ -229,6 +229,11 @@ class Outbox:
         )  # fmt: skip
         return record
 
+    def send_morning_line(self, point: str, line: str, now: datetime, house: House) -> None:
+        """Give the user's own command the line of the morning; it is no alert."""
+        _log.info("morning line", charge_point=point, line=line)
+        self._run_on_alert(point, Alert(code="morning", at=now, message=line[:1000]), house)
+
     def publish_online(self, now: datetime) -> None:
         """Publish that the daemon runs, unless it was published recently."""
         if self._online_at is None or now >= self._online_at + STATUS_EVERY:
@@ -288,6 +293,9 @@ class Outbox:
             self._ledger.add_alert(point, alert.at, alert.code, alert.message)
         self._send(self._topics.alert(point), alert, retain=False)
         _log.warning("alert", charge_point=point, code=alert.code, message=alert.message)
+        self._run_on_alert(point, alert, house)
+
+    def _run_on_alert(self, point: str, alert: Alert, house: House) -> None:
         home = house.file.household
         if home.on_alert is not None and self._run_command is not None:
             where = {"household": home.name, "charge_point": point}

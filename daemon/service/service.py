@@ -16,7 +16,7 @@ from adapters.bus.events import Connected, Disconnected, MessageArrived, Publish
 from adapters.contract.messages import Answer, DaemonState, MalformedMessage, PriceFeed
 from adapters.contract.topics import Topics
 from adapters.host.memory import give_back_memory
-from config.files.errors import LedgerError
+from config.files.errors import LedgerError, TariffError
 from daemon.control.controller import next_wake, react
 from daemon.control.events import (
     Assert,
@@ -28,6 +28,7 @@ from daemon.control.events import (
     PersonAsked,
     TimePassed,
 )
+from daemon.control.nightbook import facts_of
 from daemon.control.replanning import announce, is_charging
 from daemon.control.undelivered import delivered
 from daemon.messaging.answering import answer_of, refusal_by_state
@@ -45,6 +46,7 @@ from daemon.messaging.incoming import (
 from daemon.messaging.instance import new_instance
 from daemon.messaging.outbox import STATUS_EVERY, Outbox, Publisher
 from daemon.messaging.status import status_of
+from daemon.nights.morning import STILL_MORNING, morning_line, next_morning
 from daemon.observers.observers import Observers
 from daemon.observers.turn import Turn
 from daemon.service.broker_watch import BrokerWatch
@@ -141,6 +143,7 @@ class Service:
         self._outbox = Outbox(topics, ledger, bus, me=self._me, run_command=run_command)
         self._keeper = NightKeeper(ledger, self._outbox)
         self._broker = BrokerWatch()
+        self._mornings_until: datetime | None = None
         self._clock_watch = clock_watch
         self._backups = backups
         self._observers = observers or Observers()
@@ -243,6 +246,8 @@ class Service:
             give_back_memory()
         self._maintain_ledger(event)
         self._report_health()
+        if isinstance(event, WakeUp):
+            self._send_morning_lines()
         self._publish_news(event)
         if self._observer is not None:
             results, wake = self._results, self._next_wake()
@@ -266,7 +271,9 @@ class Service:
         self._wake_at(self._next_wake())
 
     def _next_wake(self) -> datetime:
-        dues = [self._clock.now() + STATUS_EVERY, self._channels.next_repeat(), self._broker.due]
+        now = self._clock.now()
+        morning = next_morning(self.house.file, now)
+        dues = [now + STATUS_EVERY, self._channels.next_repeat(), self._broker.due, morning]
         return min(*self._wakes.values(), *(due for due in dues if due is not None))
 
     def _report_health(self) -> None:
@@ -275,6 +282,28 @@ class Service:
         for news in (self._trouble.news(), self._broker.news(now), self._watch.news(now)):
             if news is not None:
                 self._step_all(news)
+
+    def _send_morning_lines(self) -> None:
+        """Send a line for each charge point if its time of the day has just come."""
+        now, file = self._clock.now(), self.house.file
+        since, self._mornings_until = self._mornings_until or now, now
+        due = next_morning(file, since)
+        if due is not None and due <= now < due + STILL_MORNING:
+            for point, state in self._states.items():
+                line = morning_line(state, self._account_so_far(state, now), now, file)
+                self._outbox.send_morning_line(point, line, now, self.house)
+
+    def _account_so_far(self, state: PointState, now: datetime) -> dict[str, Any] | None:
+        if state.night is None:
+            return None
+        facts = facts_of(state, state.night, now, self.house)
+        try:
+            return self._outbox.night_account(facts, self.house)
+        except TariffError:
+            return None
+        except LedgerError as error:
+            self._trouble.note((error,))
+            return None
 
     # --- before anything else: the clock ------------------------------------------------------
 

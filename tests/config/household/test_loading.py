@@ -193,6 +193,10 @@ def test_byte_order_mark_and_windows_lines(tmp_path: Path) -> None:
         {"at: 07:20": "at: 07:20, returns: 01:30, uses_km: 300"},
         {
             "main_fuse_amps: 63": "main_fuse_amps: 63\n"
+            '  on_alert: [./tell-me]\n  morning_line: "06:30"'
+        },
+        {
+            "main_fuse_amps: 63": "main_fuse_amps: 63\n"
             '  known_load: [{amps: 63, hours: ["7:00-7:00"]}]'
         },
         {

@@ -233,6 +233,15 @@ def test_the_bus_and_the_ledger_are_explained() -> None:
     assert "ledger.sqlite3." in text
 
 
+def test_the_morning_line_is_explained() -> None:
+    """When it comes, and which program gets it; nothing without it."""
+    home = {"on_alert": ["./tell-me"], "morning_line": "06:30"}
+    line = shown(DemoHousehold(home))[1]
+    assert line.startswith("Each day at 06:30 /")
+    assert line.endswith("/tell-me gets a line on the night.")
+    assert not any("gets a line" in line for line in shown(DemoHousehold()))
+
+
 def test_cautions_come_last() -> None:
     """Design, section 10: `check` says that this switches a load for hours."""
     lines = shown(DemoHousehold())
