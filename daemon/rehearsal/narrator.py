@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from daemon.control.alerts import NO_DEPARTURE, NO_RATE
 from daemon.control.events import AnnouncePlan, CloseNight, Issue, Note, Warn
 from daemon.control.replanning import NEARLY_PERCENT
 from daemon.control.state import counted_soc_percent
@@ -44,6 +45,7 @@ class Narrator:
         self._clock: Clock | None = None
         self._doing = "stop"
         self._plan: Plan | None = None
+        self._warned: set[str] = set()
         self._point = file.vehicles[evening.vehicle].charge_point
 
     def open(self, clock: Clock) -> None:
@@ -67,10 +69,23 @@ class Narrator:
         night = result.night
         if night is None:
             self._line("the night was not closed: no departure and no charging")
-            return
-        for line in night_lines(night):
-            self._say(line)
-        self._say(f"  The simulated meter itself counted {result.register_kwh:.3f} kWh.")
+        else:
+            for line in night_lines(night):
+                self._say(line)
+            self._say(f"  The simulated meter itself counted {result.register_kwh:.3f} kWh.")
+        if self._plan is None and (step := self._next_step()) is not None:
+            self._say(f"Nothing was planned. {step}")
+
+    def _next_step(self) -> str | None:
+        """Say what to do after a night for which nothing could be planned."""
+        if NO_DEPARTURE in self._warned:
+            return f"Add a departure of {self._evening.vehicle} to the household file."
+        if NO_RATE in self._warned:
+            return (
+                "Add prices for that night to the household's price file, or rehearse a night that"
+                " its prices cover, with --at."
+            )
+        return None
 
     def _now(self) -> datetime:
         return self._clock.now() if self._clock else self._evening.at
@@ -95,7 +110,8 @@ class Narrator:
                 yield f"{command.do}{amps}: {command.why}"
                 if command.do == "stop" and soc is not None and self._reached(soc):
                     yield f"target reached: {soc:.0f} %"
-            case Warn(_code, message):
+            case Warn(code, message):
+                self._warned.add(code)
                 yield f"alert: {message}"
             case CloseNight(facts):
                 soc = facts.soc_after_percent
@@ -145,7 +161,8 @@ def night_lines(night: dict[str, Any]) -> Iterator[str]:
     need = "enough" if night["need_met"] else "short"
     yield (
         f"Night of {night['night']}: {night['energy_kwh']} kWh for {currency} {night['cost']},"
-        f" {before:.0f} % to {after:.0f} %, {need} for the departure, starts: {night['starts']}."
+        f" {_percent(before)} to {_percent(after)}, {need} for the departure, starts:"
+        f" {night['starts']}."
     )
     for line in night["by_band"]:
         yield (
@@ -167,3 +184,7 @@ def night_lines(night: dict[str, Any]) -> Iterator[str]:
         if baselines[rule]["outside_kwh"]:
             outside = f"{baselines[rule]['outside_kwh']} kWh"
             yield f"  {words} for {outside} of it: priced at the next cheapest hours."
+
+
+def _percent(soc: float | None) -> str:
+    return "an unknown charge" if soc is None else f"{soc:.0f} %"

@@ -48,6 +48,7 @@ if TYPE_CHECKING:
 MakeHardware = Callable[[SimulatedChargePoint, Bus, Topics, str], SimulatedHardware]
 """Puts a simulated charge point on the bus."""
 
+RUN_AGAIN = "run it again; a busy machine may be the cause"
 PATIENCE_SECONDS = 60.0
 """How long to wait for the broker or the daemon before giving up."""
 
@@ -135,7 +136,7 @@ class _DaemonObserver:
                 case Halt() | Reload() | Published() | ChannelReady():
                     pass
                 case Disconnected(reason):
-                    self._error = BusError(f"the rehearsal lost its broker: {reason}")
+                    self._error = BusError(f"the rehearsal lost its broker: {reason}; {RUN_AGAIN}")
             self.wake = handled.wake
             self._on_handled(handled)
             self._changed.notify_all()
@@ -152,7 +153,7 @@ class _DaemonObserver:
             if not self._changed.wait_for(
                 lambda: condition() or self._error is not None, PATIENCE_SECONDS
             ):
-                raise LullwattError(f"the rehearsal got stuck: {what}")
+                raise LullwattError(f"the rehearsal got stuck: {what}; {RUN_AGAIN}")
             if self._error is not None:
                 raise self._error
 
@@ -231,7 +232,7 @@ class Rehearsal:
             self._hardware.start()
             ending.callback(self._hardware.stop)
             if not self._hardware.wait_connected(PATIENCE_SECONDS):
-                raise BusError("the simulated charge point found no broker")
+                raise BusError(f"the simulated charge point found no broker; {RUN_AGAIN}")
             self._play()
         self._result.register_kwh = self._point.register_kwh - self._register_before_kwh
         return self._result
@@ -262,7 +263,7 @@ class Rehearsal:
             self._daemon.post(WakeUp())
             observer.wait(lambda: observer.wake_ups > wake_ups, "the daemon is silent")
         if not self._hardware.wait_obeyed(observer.serial, PATIENCE_SECONDS):
-            raise LullwattError("the rehearsal got stuck: a command did not arrive")
+            raise LullwattError(f"the rehearsal got stuck: a command did not arrive; {RUN_AGAIN}")
 
     def _run_daemon(self) -> None:
         try:

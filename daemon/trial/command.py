@@ -96,7 +96,7 @@ def _exercise(
     shown = ", ".join(f"{amps:g} A" for amps in currents)
     click.echo(CAUTION.format(currents=shown), err=True)
     if not is_sure and click.prompt("Type yes to go on", default="no", err=True) != "yes":
-        raise UsageError("nothing was sent")
+        raise UsageError("nothing was sent; type yes at the question, or add --yes")
     trying_out = Exercise(
         trial,
         currents,
@@ -115,7 +115,10 @@ def _exercise(
         _print_table(trying_out.steps)
     if not trying_out.passed:
         failed = [step.name for step in trying_out.steps if not step.passed]
-        raise UnwellError(f"{name} failed: {', '.join(failed)}")
+        raise UnwellError(
+            f"{name} failed: {', '.join(failed)}; to see what the hardware sends, run the command"
+            " without --exercise, and compare it with wiring in the household file"
+        )
 
 
 def currents_to_try(file: HouseholdFile, charge_point: str) -> tuple[float, ...]:
@@ -138,6 +141,8 @@ def _charge_point(file: HouseholdFile, name: str | None) -> str:
     names = list(file.charge_points)
     if name is None and len(names) == 1:
         return names[0]
+    if name is None:
+        raise UsageError(f"which charge point? Add --charge-point and one of {', '.join(names)}")
     if name not in names:
         raise UsageError(f"--charge-point: expected one of {', '.join(names)}, got {name!r}")
     if file.charge_points[name].ocpp is not None:

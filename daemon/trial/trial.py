@@ -161,7 +161,10 @@ class Trial:
         """
         with self._changed:
             if not self._changed.wait_for(lambda: self._is_up, seconds):
-                raise UnwellError(f"no broker: {self._reason or 'it does not answer'}")
+                raise UnwellError(
+                    f"no broker: {self._reason or 'it does not answer'}; start it, or correct"
+                    " broker under bus in the household file"
+                )
             self._changed.wait_for(lambda: self._daemon is not None, RETAINED_SECONDS)
 
     def refuse_beside_a_daemon(self) -> None:
@@ -177,7 +180,8 @@ class Trial:
             return
         if state.stale_after is None or state.stale_after > now:
             raise UsageError(
-                "a daemon of this household runs: stop it first, and start it again afterwards"
+                "a daemon of this household runs: stop it first (systemctl stop lullwatt, if it is"
+                " a service), and start it again afterwards"
             )
 
     def command(self, do: Literal["start", "stop"], amps: float | None) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from bisect import bisect_right
 from collections.abc import Callable
 from contextlib import ExitStack
@@ -18,6 +19,7 @@ import pytest
 from adapters.bus.events import MessageArrived
 from adapters.ledger.ledger import open_ledger
 from daemon.rehearsal.rehearsal import Evening, Rehearsal, RehearsalResult
+from daemon.rehearsal.set_up import rehearse_night
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.service import HandledEvent
 from tests.support.brokers import Mosquitto
@@ -206,3 +208,29 @@ def test_a_vehicle_that_tapers_reaches_its_target(rehearse: Rehearse) -> None:
     assert night["soc_after_percent"] == pytest.approx(100, abs=0.6)
     assert night["need_met"] is True
     assert night["cost"] == round(accountant.cost(), 2)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "step"),
+    [
+        (
+            r"(?s)\ndepartures:\n.*?\nbus:", "\ndepartures: []\nbus:",
+            "Nothing was planned. Add a departure of hatchback to the household file.",
+        ),
+        (
+            r"(?s)    bands:\n.*?\ncharge_points:", "    prices: {}\n\ncharge_points:",
+            ("Nothing was planned. Add prices for that night to the household's price file, or"
+            " rehearse a night that its prices cover, with --at."),
+        ),
+    ],
+)  # fmt: skip
+def test_a_night_without_a_plan_names_the_next_step(
+    tmp_path: Path, old: str, new: str, step: str
+) -> None:
+    """Without a departure or a price it says what to add, and does not fail."""
+    text = files("config").joinpath("examples", "kowhai.yaml").read_text("utf-8")
+    (tmp_path / "house.yaml").write_text(re.sub(old, new, text), "utf-8")
+    lines: list[str] = []
+    at = datetime(2026, 6, 3, 6, 30, tzinfo=UTC)
+    rehearse_night(tmp_path / "house.yaml", vehicle=None, soc_percent=35, at=at, say=lines.append)
+    assert lines[-1] == step

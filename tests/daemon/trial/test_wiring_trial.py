@@ -221,6 +221,22 @@ def test_it_shows_messages_and_what_they_mean(
     assert "->  0 W, 1000.000 kWh" in shown.out
 
 
+def test_each_error_names_the_next_step(
+    make_mosquitto: Callable[..., Mosquitto], tmp_path: Path, run: Callable[..., Ran]
+) -> None:
+    """No broker, and no word on which charge point."""
+    path = household(make_mosquitto(), tmp_path)
+    shown = run("wiring", str(path), "--listen", "0")
+    assert shown.code == 4
+    assert shown.err.endswith("; start it, or correct broker under bus in the household file\n")
+    shed = "charge_points:\n  shed: {charging_mode: 3, max_amps: 16, switching: current}\n"
+    path.write_text(path.read_text("utf-8").replace("charge_points:\n", shed), "utf-8")
+    shown = run("wiring", str(path))
+    assert (shown.code, shown.err) == (
+        2, "which charge point? Add --charge-point and one of shed, carport\n",
+    )  # fmt: skip
+
+
 def test_nothing_is_sent_without_a_yes(
     mosquitto: Mosquitto,
     tmp_path: Path,
@@ -233,7 +249,7 @@ def test_nothing_is_sent_without_a_yes(
     shown = run("wiring", str(path), "--exercise")
     assert shown.code == 2
     assert "licensed electrician" in shown.err
-    assert "nothing was sent" in shown.err
+    assert "nothing was sent; type yes at the question, or add --yes" in shown.err
 
 
 def test_nothing_is_sent_beside_a_daemon(
@@ -254,7 +270,7 @@ def test_nothing_is_sent_beside_a_daemon(
     monkeypatch.setattr(trial_module, "RETAINED_SECONDS", retained_seconds)
     shown = run("wiring", str(path), "--exercise", "--yes")
     assert shown.code == 2
-    assert "a daemon of this household runs" in shown.err
+    assert "a daemon of this household runs: stop it first (systemctl stop lullwatt" in shown.err
 
 
 @contextmanager
