@@ -212,7 +212,8 @@ class ChoicesFile(Model):
         Returns
         -------
         float
-            As given; else the larger of the need and the vehicle's everyday limit [percent].
+            As given; else the need, or with a highest rate the vehicle's everyday limit if that is
+            more [percent].
         """
         limit = self.vehicle.limit_percent
-        return wanted_percent(choice.need_percent, choice.want_percent, limit)
+        return wanted_percent(choice.need_percent, choice.want_percent, choice.max_rate, limit)

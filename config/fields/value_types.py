@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
 WATT_HOURS_PER_KWH = 1000
-_MOST_MONEY = 1_000_000
+MOST_MONEY = 1_000_000
 _CLOCK = re.compile(r"([0-9]{1,2}):([0-9]{2})", re.ASCII)
 _HOURS = re.compile(r"([0-9]{1,2}):([0-9]{2}) *- *([0-9]{1,2}):([0-9]{2})", re.ASCII)
 _DATE = re.compile(r"20[0-9]{2}-[0-9]{2}-[0-9]{2}", re.ASCII)
@@ -215,28 +215,26 @@ TopicLevel = Annotated[
 ]
 Flag = Annotated[bool, Expected("true or false")]
 _FROM_0 = (
-    Field(ge=0, le=_MOST_MONEY),
+    Field(ge=0, le=MOST_MONEY),
     BeforeValidator(_decimal_of),
-    json_kind("number", minimum=0, maximum=_MOST_MONEY),
+    json_kind("number", minimum=0, maximum=MOST_MONEY),
 )
 _ABOVE_0 = (
-    Field(gt=0, le=_MOST_MONEY),
+    Field(gt=0, le=MOST_MONEY),
     BeforeValidator(_decimal_of),
-    json_kind("number", exclusiveMinimum=0, maximum=_MOST_MONEY),
+    json_kind("number", exclusiveMinimum=0, maximum=MOST_MONEY),
 )
 Rate = Annotated[
     Decimal,
-    Field(ge=-_MOST_MONEY, le=_MOST_MONEY),
+    Field(ge=-MOST_MONEY, le=MOST_MONEY),
     BeforeValidator(_decimal_of),
-    json_kind("number", minimum=-_MOST_MONEY, maximum=_MOST_MONEY),
-    Expected("a number of {currency} per kWh", limits=f"from -{_MOST_MONEY} to {_MOST_MONEY}"),
+    json_kind("number", minimum=-MOST_MONEY, maximum=MOST_MONEY),
+    Expected("a number of {currency} per kWh", limits=f"from -{MOST_MONEY} to {MOST_MONEY}"),
 ]
-Amount = Annotated[
-    Decimal, *_FROM_0, Expected(f"an amount of {{currency}} from 0 to {_MOST_MONEY}")
-]
-UsualUse = Annotated[Decimal, *_FROM_0, Expected(f"an energy from 0 to {_MOST_MONEY} kWh")]
-TierEnd = Annotated[Decimal, *_ABOVE_0, Expected(f"an energy above 0, at most {_MOST_MONEY} kWh")]
-Factor = Annotated[Decimal, *_ABOVE_0, Expected(f"a number above 0, at most {_MOST_MONEY}")]
+Amount = Annotated[Decimal, *_FROM_0, Expected(f"an amount of {{currency}} from 0 to {MOST_MONEY}")]
+UsualUse = Annotated[Decimal, *_FROM_0, Expected(f"an energy from 0 to {MOST_MONEY} kWh")]
+TierEnd = Annotated[Decimal, *_ABOVE_0, Expected(f"an energy above 0, at most {MOST_MONEY} kWh")]
+Factor = Annotated[Decimal, *_ABOVE_0, Expected(f"a number above 0, at most {MOST_MONEY}")]
 TaxPercent = Annotated[
     Decimal,
     Field(ge=0, le=100),

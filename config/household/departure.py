@@ -24,12 +24,13 @@ from config.tariffs.tariff import WEEKDAYS, Weekday, repeated
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
+    from decimal import Decimal
 
     from config.fields.key_problems import KeyPath
 
 WANT_PERCENT = (
-    "State of charge wanted at max_rate or less [percent]; without: the larger of need_percent and "
-    "the everyday limit."
+    "State of charge wanted at max_rate or less [percent]. Without: need_percent; with max_rate, "
+    "the everyday limit if that is more."
 )
 MAX_RATE = (
     "The highest rate, tax included, for what is wanted beyond the need [currency per kWh]; "
@@ -132,19 +133,26 @@ def percent_problems(need: float, want: float | None) -> Iterator[KeyProblem]:
         )
 
 
-def wanted_percent(need: float, want: float | None, limit: float) -> float:
+def wanted_percent(
+    need: float, want: float | None, max_rate: Decimal | None, limit: float
+) -> float:
     """Return the state of charge that is wanted.
 
     Parameters
     ----------
     need, want : float
         As given; ``want`` is None if the file leaves it out [percent].
+    max_rate : Decimal or None
+        As given.
     limit : float
         The vehicle's everyday limit [percent].
 
     Returns
     -------
     float
-        As given; else the larger of the need and the everyday limit [percent].
+        As given; else the need, or with a highest rate the everyday limit if that is more
+        [percent].
     """
-    return max(need, limit) if want is None else want
+    if want is not None:
+        return want
+    return need if max_rate is None else max(need, limit)

@@ -199,10 +199,29 @@ class HouseholdFile(Model):
         Returns
         -------
         float
-            As given; else the larger of the need and the vehicle's everyday limit [percent].
+            As given; else the need, or with a highest rate the vehicle's everyday limit if that is
+            more [percent].
         """
         limit = self.vehicles[departure.vehicle].limit_percent
-        return wanted_percent(departure.need_percent, departure.want_percent, limit)
+        return wanted_percent(
+            departure.need_percent, departure.want_percent, departure.max_rate, limit
+        )
+
+    def lowest_want_percent(self, vehicle: str) -> float | None:
+        """Return the lowest state of charge that a weekly departure of a vehicle wants.
+
+        Parameters
+        ----------
+        vehicle : str
+            Its name in the file.
+
+        Returns
+        -------
+        float or None
+            None if it has no weekly departure [percent].
+        """
+        rows = (row for row in self.departures if row.vehicle == vehicle and row.days is not None)
+        return min((self.want_percent(row) for row in rows), default=None)
 
     def uses_kwh(self, departure: Departure) -> float | None:
         """Return the battery energy that the trip of a departure uses.

@@ -15,7 +15,7 @@ from config.fields.value_types import Amps, Expected, Model, Name, Percent, Phas
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-_EVERYDAY_LIMIT_PERCENT = {"nmc": 80.0, "lfp": 100.0}
+EVERYDAY_LIMIT_PERCENT = {"nmc": 80.0, "lfp": 100.0}
 CONSUMPTION_KEYS = ("kwh_per_100km", "km_per_kwh", "miles_per_kwh")
 
 Efficiency = Annotated[
@@ -117,7 +117,7 @@ class AnyVehicle(Model):
         """State of charge not exceeded without need: given, or by the chemistry, or 100."""
         if self.everyday_limit_percent is not None:
             return self.everyday_limit_percent
-        return _EVERYDAY_LIMIT_PERCENT.get(self.chemistry or "", 100.0)
+        return EVERYDAY_LIMIT_PERCENT.get(self.chemistry or "", 100.0)
 
     @property
     def kwh_per_km(self) -> float | None:

@@ -10,6 +10,7 @@ from config.fields.zones import zone_data_version
 from daemon.check.connections import explain_connections
 from daemon.check.tariff import explain_tariffs, explain_tonight
 from daemon.control.state import assumed_soc_percent
+from daemon.presentation.departures import buys_less, when_leaves
 from daemon.presentation.figures import counted, local_time
 from planners.local_time.departures import night_bounds, night_of
 from planners.local_time.wished_departures import next_departure
@@ -184,7 +185,7 @@ def _departures(file: HouseholdFile, now: datetime) -> Iterator[str]:
     yield ""
     yield "Departures:"
     for row in file.departures:
-        yield f"  {row.vehicle}, {_when(row)}: {_what(file, row)}{_trip(file, row)}."
+        yield f"  {row.vehicle}, {when_leaves(row)}: {_what(file, row)}{_trip(file, row)}."
     for name in file.vehicles:
         following = next_departure(file, name, now)
         if following is None:
@@ -194,12 +195,10 @@ def _departures(file: HouseholdFile, now: datetime) -> Iterator[str]:
             ready = local_time(following.ready_by, file.zone, "%H:%M")
             back = _back(following, file)
             yield f"  {name} next leaves on {leaves}; charging must finish by {ready}{back}."
-
-
-def _when(row: Departure) -> str:
-    if row.date is not None:
-        return f"on {row.date} at {row.at:%H:%M}"
-    return f"{' '.join(row.days or ())} at {row.at:%H:%M}"
+    less = [sentence for row in file.departures if (sentence := buys_less(file, row))]
+    if less:
+        yield "Without want_percent and max_rate, a departure's need is all that is bought:"
+        yield from (f"  {sentence}" for sentence in less)
 
 
 def _what(file: HouseholdFile, row: Departure) -> str:

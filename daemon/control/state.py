@@ -332,14 +332,17 @@ def assumed_soc_percent(file: HouseholdFile, vehicle: str) -> float:
     Returns
     -------
     float
-        `arrives_with_percent`; else the everyday limit less a usual day's driving; else 0, so that
-        the vehicle is not left short (it stops by itself when it is full).
+        `arrives_with_percent`; else the least that a weekly departure wants, or the everyday limit
+        if that is less, less a usual day's driving; else 0, so that the vehicle is not left short
+        (it stops by itself when it is full).
     """
     car = file.vehicles[vehicle]
     if car.arrives_with_percent is not None:
         return car.arrives_with_percent
     if car.daily_kwh is not None:
-        return max(0.0, car.limit_percent - 100 * car.daily_kwh / car.usable_kwh)
+        wanted = file.lowest_want_percent(vehicle)
+        leaves_with = car.limit_percent if wanted is None else min(wanted, car.limit_percent)
+        return max(0.0, leaves_with - 100 * car.daily_kwh / car.usable_kwh)
     return 0.0
 
 

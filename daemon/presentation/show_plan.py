@@ -59,7 +59,7 @@ def show_plan(plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> Renderab
             f" {plan.reaches_percent:.0f} % by {departure}",
             style="bold",
         ),
-        f"Needs {plan.need_percent:.0f} %, wants {plan.want_percent:.0f} %.",
+        _targets(plan),
         "",
         *strip(plan, spans, zone),
         "",
@@ -73,6 +73,12 @@ def show_plan(plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> Renderab
         parts += [*_later(night, plan.currency, zone), ""]
     parts += [*_section("Why", plan.why), *_section("Cautions", plan.cautions)]
     return Group(*parts)
+
+
+def _targets(plan: Plan) -> str:
+    if plan.want_percent <= plan.need_percent:
+        return f"Needs {plan.need_percent:.0f} %, and wants no more."
+    return f"Needs {plan.need_percent:.0f} %, wants {plan.want_percent:.0f} %."
 
 
 def strip(plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> list[Text]:

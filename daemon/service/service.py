@@ -27,6 +27,7 @@ from daemon.control.events import (
     MeterRead,
     PersonAsked,
     TimePassed,
+    Warn,
 )
 from daemon.control.nightbook import facts_of
 from daemon.control.replanning import announce, is_charging
@@ -54,6 +55,7 @@ from daemon.service.clock_watch import LOOK_AGAIN
 from daemon.service.ledger_trouble import LedgerTrouble
 from daemon.service.night_keeper import NightKeeper
 from daemon.service.recovery import recover
+from daemon.service.upgrade import BUYS_LESS, KNOWN, changes_to_tell
 from planners.rates.known import rate_knowledge
 
 if TYPE_CHECKING:
@@ -335,7 +337,10 @@ class Service:
         # Only a clock that is set can give the instant at which this process began.
         self._me = replace(self._me, since=max(now, self._me.since))
         self._outbox.set_instance(self._me)
-        self._outbox.record_happening("started", now)
+        changes = list(changes_to_tell(self._ledger, self.house.file, now))
+        self._outbox.record_happening("started", now, KNOWN)
+        for point, sentence in changes:
+            self._outbox.carry_out(point, Warn(BUYS_LESS, sentence), now, self.house)
         for point in self.house.file.charge_points:
             state = recover(self._ledger, point, now, self.house)
             self._states[point] = state

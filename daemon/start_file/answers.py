@@ -18,7 +18,7 @@ from config.fields.names import readable_topic_level
 from config.files.translation import Translator
 from config.files.yaml_scalars import NoValue
 from config.household.household_file import HouseholdFile
-from config.household.vehicle import CONSUMPTION_KEYS
+from config.household.vehicle import CONSUMPTION_KEYS, EVERYDAY_LIMIT_PERCENT
 from daemon.start_file.bands import bands_of
 from daemon.start_file.questions import QUESTIONS
 
@@ -43,6 +43,7 @@ CHOICES: Mapping[str, tuple[str, ...]] = {
     "price_unit": ("per_kwh", "per_mwh"),
     "outlet": ("socket", "charge_point"),
     "consumption_unit": CONSUMPTION_KEYS,
+    "beyond_need": ("cheap_hours", "any_price", "nothing"),
 }
 """Answers that choose the form of the household file; they are not values in it."""
 
@@ -76,6 +77,7 @@ _PLACES: tuple[tuple[KeyPath, str], ...] = (
     (("departures", 0, "days"), "departure_days"),
     (("departures", 0, "at"), "departs_at"),
     (("departures", 0, "need_percent"), "need_percent"),
+    (("departures", 0, "max_rate"), "max_rate"),
     (("bus", "broker"), "broker"),
     (("bus", "username"), "username"),
     (("bus", "password_file"), "password_file"),
@@ -227,7 +229,7 @@ def _data(full: Mapping[str, object]) -> dict[str, Any]:
         "tariffs": [{"name": "From the bill"} | _prices(full)],
         "charge_points": {POINT: point},
         "vehicles": {VEHICLE: {"charge_point": POINT}},
-        "departures": [{"vehicle": VEHICLE}],
+        "departures": [{"vehicle": VEHICLE} | _beyond_need(full)],
         "bus": {},
         "ledger": {"path": "ledger.sqlite3"},
     }
@@ -237,6 +239,13 @@ def _data(full: Mapping[str, object]) -> dict[str, Any]:
             inner = inner[step]
         inner[path[-1]] = full[key]
     return data
+
+
+def _beyond_need(full: Mapping[str, object]) -> dict[str, object]:
+    """Return what is wanted; with a highest rate alone, that is the everyday limit."""
+    if full.get("beyond_need") != "any_price":
+        return {}
+    return {"want_percent": EVERYDAY_LIMIT_PERCENT[str(full["chemistry"])]}
 
 
 def _prices(full: Mapping[str, object]) -> dict[str, Any]:

@@ -6,12 +6,16 @@ A default may depend on earlier answers. The table knows neither terminal nor fi
 from __future__ import annotations
 
 import re
+from decimal import ROUND_CEILING, Decimal
 
+from config.fields.value_types import MOST_MONEY
 from config.household.equipment import SOCKET_AMPS
+from config.household.vehicle import EVERYDAY_LIMIT_PERCENT
 from config.tariffs.tariff import WEEKDAYS
 from daemon.start_file.guess import Guess
 from daemon.start_file.question import Answers, Question, always, when
 from daemon.start_file.tariff_questions import TARIFF_QUESTIONS
+from planners.rates.tariff_cautions import doubt_about_rate
 
 SOCKET_CAUTION = (
     f"A household socket carries at most {SOCKET_AMPS} A for hours, whatever is marked on it. Use"
@@ -26,6 +30,7 @@ WIRING_CAUTION = "Local wiring rules and a licensed electrician decide what may 
 _THIS_MACHINE = re.compile(r"embedded|mqtts?://(127\.|\[::1\]|([a-z0-9-]+\.)*localhost\b)")
 _CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):[0-5][0-9]", re.ASCII)
 _SWITCHED = "outlet: socket, or switching: on_off"
+_ANY_RATE = 0.2
 _LOW_VOLTS = frozenset({"CA", "MX", "PR", "US"})
 _MILES = frozenset({"GB", "PR", "US"})
 _USUAL_USE = {"kwh_per_100km": 17, "km_per_kwh": 6, "miles_per_kwh": 3.7}
@@ -52,6 +57,30 @@ def _plugged_in(given: Answers, _guess: Guess) -> object:
     leaves = given.get("departs_at")
     known = isinstance(leaves, str) and _CLOCK.fullmatch(leaves) is not None
     return f"18:00-{leaves if known else '07:30'}"
+
+
+def _is_below_limit(given: Answers) -> bool:
+    need = given.get("need_percent")
+    limit = EVERYDAY_LIMIT_PERCENT.get(str(given.get("chemistry")), 0.0)
+    return isinstance(need, int | float) and need < limit
+
+
+def _cheap_rate(given: Answers, _guess: Guess) -> object:
+    """Return the highest of the cheap rates, with tax; None if there is none."""
+    rates = [given[key] for key in ("cheap_rate", "season_cheap_rate") if key in given]
+    numbers = [
+        Decimal(repr(number))
+        for number in (*rates, given.get("tax_percent"))
+        if isinstance(number, int | float) and not isinstance(number, bool)
+    ]
+    if not rates:
+        return None
+    if len(numbers) <= len(rates):
+        return _ANY_RATE  # the faulty answer is refused
+    *before_tax, tax = numbers
+    with_tax = max(before_tax) * (100 + tax) / 100
+    # Rounded up, so that the cheap rate itself is never above it.
+    return min(float(with_tax.quantize(Decimal("0.000001"), ROUND_CEILING)), MOST_MONEY)
 
 
 def _use(given: Answers, _guess: Guess) -> object:
@@ -199,9 +228,29 @@ QUESTIONS: tuple[Question, ...] = (
     Question(
         "need_percent",
         "How full must the battery be then, in percent?",
-        "Charged at any price. Charging continues to the everyday limit if that is higher.",
+        "Charged at any price.",
         always(60),
         "number",
+    ),
+    Question(
+        "beyond_need",
+        "And beyond that: only in cheap hours (cheap_hours), at any price (any_price), or not at"
+        " all (nothing)?",
+        "Up to the everyday limit: nmc 80 %, lfp 100 %.",
+        lambda given, _guess: "cheap_hours" if given.get("tariff") == "cheap_hours" else "nothing",
+        applies=_is_below_limit,
+        only_with="a need_percent below the everyday limit (nmc 80, lfp 100)",
+    ),
+    Question(
+        "max_rate",
+        "Up to which rate per kWh?",
+        "Tax included. Beyond the need it charges only where a kWh costs this or less.",
+        _cheap_rate,
+        "number",
+        when("beyond_need", "cheap_hours"),
+        "beyond_need: cheap_hours",
+        example=_ANY_RATE,
+        doubt=doubt_about_rate,
     ),
     Question(
         "plugged_in",

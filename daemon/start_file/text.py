@@ -204,12 +204,22 @@ def _vehicle_lines(name: str, car: Vehicle) -> Iterator[str]:
 
 
 def _departure_lines(file: HouseholdFile) -> Iterator[str]:
-    yield _line("departures:", "need_percent is charged at any price")
+    yield _line("departures:", "need_percent is charged at any price; what is wanted")
+    yield _line("", "beyond it, at max_rate or less, tax included")
     for it in file.departures:
         days = ", ".join(it.days or ())
-        need = number_scalar(it.need_percent)
         at = f'"{it.at:%H:%M}"'
-        yield f"  - {{vehicle: {it.vehicle}, days: [{days}], at: {at}, need_percent: {need}}}"
+        numbers = {
+            "need_percent": it.need_percent,
+            "want_percent": it.want_percent,
+            "max_rate": it.max_rate,
+        }
+        target = ", ".join(
+            f"{key}: {number_scalar(number)}"
+            for key, number in numbers.items()
+            if number is not None
+        )
+        yield f"  - {{vehicle: {it.vehicle}, days: [{days}], at: {at}, {target}}}"
     yield '  # - {vehicle: car, date: 2026-12-24, at: "05:30", need_percent: 100}  # a single trip'
     yield ""
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from planners.plan.horizon import kwh_at_any_price
 from planners.solver.exact import solve
 from planners.solver.problem import LEAST_AMPS, Deadline, PlanningProblem
 from planners.solver.solution import Solution, solution_of
@@ -45,6 +46,8 @@ class Alternatives:
     ----------
     cost : float
         Cost of the plan, without start costs [currency].
+    beyond_need : float or None
+        What the charge beyond the need costs [currency]; None if nothing is bought beyond it.
     earlier, later : float or None
         Cost of its periods an hour earlier, or later [currency]; None if there is no time for it.
     fewer_starts : tuple of int and float, or None
@@ -60,6 +63,7 @@ class Alternatives:
     """
 
     cost: float
+    beyond_need: float | None
     earlier: float | None
     later: float | None
     fewer_starts: tuple[int, float] | None
@@ -90,9 +94,10 @@ def alternatives_to(horizon: Horizon, solution: Solution) -> Alternatives | None
     reached = solution.reaches_kwh[0]
     night = _alone(problem, Deadline(end, reached, reached))
     plan = solution_of(night, solution.amps[:end], solution.share[:end])
-    more_kwh, saves = _for_later(problem, solution)
+    more_kwh, saves = _for_later(horizon, solution)
     return Alternatives(
         cost=plan.cost,
+        beyond_need=_beyond_need(horizon, night, plan),
         earlier=_shifted(night, plan, -round(1 / problem.tick_hours)),
         later=_shifted(night, plan, round(1 / problem.tick_hours)),
         fewer_starts=_fewer_starts(night, plan),
@@ -100,6 +105,17 @@ def alternatives_to(horizon: Horizon, solution: Solution) -> Alternatives | None
         more_kwh=more_kwh,
         saves=saves,
     )
+
+
+def _beyond_need(horizon: Horizon, night: PlanningProblem, plan: Solution) -> float | None:
+    """Compare the cost with that of a plan that meets the need and buys nothing more."""
+    departure = horizon.situation.departure
+    need = horizon.model.stored_kwh(departure.need_percent)
+    kwh = plan.reaches_kwh[0] - max(need, night.stored_kwh)
+    if departure.want_percent <= departure.need_percent or kwh < MENTIONED_KWH:
+        return None
+    only = solve(replace(night, deadlines=(Deadline(night.ticks, need, need),)))
+    return plan.cost - only.cost
 
 
 def _alone(problem: PlanningProblem, deadline: Deadline) -> PlanningProblem:
@@ -168,15 +184,20 @@ def _highest_at(amps: float, night: PlanningProblem) -> NDArray[np.float64]:
     return np.where(full, amps, np.where(limited >= night.min_amps, limited, 0.0))
 
 
-def _for_later(problem: PlanningProblem, solution: Solution) -> tuple[float, float | None]:
+def _for_later(horizon: Horizon, solution: Solution) -> tuple[float, float | None]:
     """Compare with a plan for the next departure alone: energy and savings."""
+    problem, departure = horizon.problem, horizon.situation.departure
     if len(problem.deadlines) == 1:
         return 0.0, None
-    first = problem.deadlines[0]
+    need = kwh_at_any_price(horizon.model, departure)
+    want = horizon.model.stored_kwh(departure.want_percent)
+    first = replace(problem.deadlines[0], need_kwh=need, want_kwh=want)
     alone = solve(_alone(problem, first)).reaches_kwh[0]
     more = solution.reaches_kwh[0] - alone
     if abs(more) < MENTIONED_KWH:
         return 0.0, None
+    if horizon.prepares_for is not None:
+        return more, None
     no_more = replace(first, need_kwh=alone, want_kwh=max(alone, problem.stored_kwh))
     otherwise = solve(replace(problem, deadlines=(no_more, *problem.deadlines[1:])))
     if abs(otherwise.reaches_kwh[-1] - solution.reaches_kwh[-1]) > MENTIONED_KWH:

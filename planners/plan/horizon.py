@@ -5,13 +5,23 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from functools import partial
+from itertools import chain, repeat
 from math import ceil
 from typing import TYPE_CHECKING
 
+from planners.local_time.conversion import MINUTE
 from planners.local_time.wished_departures import departures_to_plan
 from planners.plan.window import Window, window_of
 from planners.power.allowed_currents import amps_allowed, charge_model
-from planners.solver.problem import LONG_AT_REST, Deadline, PlanningProblem, SwitchingState
+from planners.power.charging import climb
+from planners.solver.problem import (
+    LONG_AT_REST,
+    NEED_TOLERANCE_KWH,
+    Deadline,
+    PlanningProblem,
+    SwitchingState,
+)
+from planners.solver.reach import needs_with_later
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -24,7 +34,10 @@ if TYPE_CHECKING:
     from planners.power.allowed_currents import AmpsSpan
     from planners.power.charging import ChargeModel
     from planners.rates.prices import Prices
+    from planners.solver.solution import Solution
 
+
+HOUR = timedelta(hours=1)
 
 PLANNED_DAYS = timedelta(days=7)
 """Time before a departure in which its charge is planned, and how far ahead departures are sought:
@@ -76,13 +89,30 @@ class Situation:
 
 @dataclass(frozen=True, slots=True)
 class Horizon:
-    """The time that is planned, its problem, and the inputs of both."""
+    """The time that is planned, its problem, and the inputs of both.
+
+    Attributes
+    ----------
+    file : HouseholdFile
+        The household.
+    situation : Situation
+        What the plan is made from.
+    model : ChargeModel
+        The vehicle.
+    window : Window
+        The ticks.
+    problem : PlanningProblem
+        With the needs of the departures, raised where `prepares_for` says so.
+    prepares_for : DepartureAt or None
+        The last departure whose need takes energy from the nights before its own, if any.
+    """
 
     file: HouseholdFile
     situation: Situation
     model: ChargeModel
     window: Window
     problem: PlanningProblem
+    prepares_for: DepartureAt | None = None
 
     def amps_allowed(self, start: datetime, end: datetime) -> tuple[AmpsSpan, ...]:
         """Return the currents that the rest of the home and the plugged-in hours leave."""
@@ -111,7 +141,8 @@ def departures_known(
     """List the departures to plan for: while rates are known, and one more.
 
     Estimated rates are good enough for that one more night: on a year of day-ahead prices this
-    alone saved a tenth (see the README).
+    alone saved a tenth (see the README). More are listed up to one whose need is too much for the
+    night before it alone.
 
     Parameters
     ----------
@@ -138,8 +169,26 @@ def departures_known(
     known = prices.known_until(now)
     if known is not None:
         certain = sum(departure.ready_by <= known for departure in found)
-        found = found[: max(1, certain) + 1]
+        found = found[: max(max(1, certain) + 1, _last_to_prepare_for(file, found) + 1)]
     return found[:nights]
+
+
+def _last_to_prepare_for(file: HouseholdFile, departures: Sequence[DepartureAt]) -> int:
+    """Return the last departure whose own night is too short for its need; 0 if none is."""
+    for k in reversed(range(1, len(departures))):
+        before, departure = departures[k - 1], departures[k]
+        model = charge_model(file, departure.vehicle)
+        left_kwh = max(0.0, model.stored_kwh(before.want_percent) - (before.uses_kwh or 0.0))
+        back = before.returns or before.instant
+        spans = _amps_allowed(file, Situation(back, 0.0, departure), back, departure.ready_by)
+        usable = [
+            (ceil((span.end - span.start) / MINUTE), span.amps) for span in spans if span.amps
+        ]
+        amps = chain.from_iterable(repeat(each, minutes) for minutes, each in usable)
+        need_kwh = kwh_at_any_price(model, departure)
+        if not climb(model, left_kwh, need_kwh, repeat(MINUTE / HOUR), amps).reaches_target:
+            return k
+    return 0
 
 
 def horizon_of(file: HouseholdFile, prices: Prices, situation: Situation) -> Horizon:
@@ -176,6 +225,42 @@ def horizon_of(file: HouseholdFile, prices: Prices, situation: Situation) -> Hor
     )
     model = charge_model(file, vehicle)
     return Horizon(file, situation, model, window, _problem(file, window, model, situation))
+
+
+def prepared_for_later(horizon: Horizon, solution: Solution) -> Horizon:
+    """Raise needs so that a later one is met that its own night is too short for.
+
+    Parameters
+    ----------
+    horizon : Horizon
+        What was solved.
+    solution : Solution
+        Its cheapest plan.
+
+    Returns
+    -------
+    Horizon
+        The same if no later need is missed. Before any departure but its own, the battery is
+        charged for a need to the vehicle's everyday limit at most.
+    """
+    problem, departures = horizon.problem, horizon.situation.departures
+    pairs = zip(problem.deadlines, solution.reaches_kwh, strict=True)
+    missed = [k for k, (each, kwh) in enumerate(pairs) if kwh < each.need_kwh - NEED_TOLERANCE_KWH]
+    if not missed or missed[-1] == 0:
+        return horizon
+    limit = horizon.file.vehicles[departures[0].vehicle].limit_percent
+    needs = needs_with_later(problem, horizon.model.stored_kwh(limit))
+    deadlines = tuple(
+        replace(each, need_kwh=need, want_kwh=max(each.want_kwh, need))
+        for each, need in zip(problem.deadlines, needs, strict=True)
+    )
+    if deadlines == problem.deadlines:
+        return horizon
+    return replace(
+        horizon,
+        problem=replace(problem, deadlines=deadlines),
+        prepares_for=departures[missed[-1]],
+    )
 
 
 def _amps_allowed(

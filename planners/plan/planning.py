@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from planners.local_time.departures import assumed_plugged_in
 from planners.plan.alternatives import alternatives_to
 from planners.plan.baselines import at_once, timer
-from planners.plan.horizon import Horizon, Situation, horizon_of, kwh_at_any_price
+from planners.plan.horizon import Horizon, Situation, horizon_of, prepared_for_later
 from planners.plan.later_nights import later_nights
 from planners.plan.periods import ChargingSlot, charging_slots, periods_of
 from planners.plan.plan import Plan
@@ -71,7 +71,10 @@ def explained(draft: Draft) -> Plan:
     window = horizon.window.until(departure.ready_by)
     other = alternatives_to(horizon, solution)
     hours = _hours_that_limit(horizon, window)
-    reasons = why(plan, window, horizon.file, departure, other, hours=hours)
+    reasons = why(
+        plan, window, horizon.file, departure, other,
+        hours=hours, prepares_for=horizon.prepares_for,
+    )  # fmt: skip
     return replace(plan, why=reasons)
 
 
@@ -113,6 +116,9 @@ def draft_plan(file: HouseholdFile, prices: Prices, situation: Situation) -> Dra
     horizon = horizon_of(file, prices, situation)
     departure, model = horizon.situation.departure, horizon.model
     solution = solve(horizon.problem)
+    prepared = prepared_for_later(horizon, solution)
+    if prepared is not horizon:
+        horizon, solution = prepared, solve(prepared.problem)
     night = _first_night(horizon, solution)
     stored = horizon.problem.stored_kwh
     want_kwh = max(stored, model.stored_kwh(departure.want_percent))
@@ -151,11 +157,11 @@ def draft_plan(file: HouseholdFile, prices: Prices, situation: Situation) -> Dra
 
 def _first_night(horizon: Horizon, solution: Solution) -> _Night:
     """Carry out the solution up to the first departure, fragment included."""
-    model, departure, problem = horizon.model, horizon.situation.departure, horizon.problem
+    model, problem = horizon.model, horizon.problem
     reaches = solution.reaches_kwh[0]
     charging = charging_slots(horizon, solution, 0, problem.deadlines[0].end)
     fragment = _open_fragment(horizon)
-    is_short = reaches < kwh_at_any_price(model, departure) - NEED_TOLERANCE_KWH
+    is_short = reaches < problem.deadlines[0].need_kwh - NEED_TOLERANCE_KWH
     begun = _fragment_charge(fragment, charging, horizon, is_short=is_short) if fragment else None
     if begun is not None:
         charging = [begun, *charging]
@@ -210,7 +216,7 @@ def _target_kwh(horizon: Horizon, by_ticks_kwh: float, begun: ChargingSlot | Non
     if begun is not None and limit is not None and begun.slot.span.rate <= limit:
         more = model.gained_kw(model.metered_kw(by_ticks_kwh, begun.amps)) * begun.slot.hours
         target = min(target + more, max(target, model.stored_kwh(departure.want_percent)))
-    return max(target, kwh_at_any_price(model, departure))
+    return max(target, horizon.problem.deadlines[0].need_kwh)
 
 
 def _starts(periods: Sequence[Period], situation: Situation) -> int:

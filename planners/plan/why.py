@@ -45,6 +45,7 @@ def why(
     alternatives: Alternatives | None,
     *,
     hours: Hours | None = None,
+    prepares_for: DepartureAt | None = None,
 ) -> tuple[str, ...]:
     """Explain in plain sentences why a plan charges when it does.
 
@@ -62,6 +63,8 @@ def why(
         Costs of other choices; None if nothing is charged.
     hours : Hours or None
         The hours in which the vehicle counts as plugged in; None if they leave all of the time.
+    prepares_for : DepartureAt or None
+        The later departure whose need this night helps to meet, if one does.
 
     Returns
     -------
@@ -71,10 +74,12 @@ def why(
     zone, point = file.zone, file.charge_points[plan.charge_point]
     return (
         *_hours_used(plan, zone),
+        *(_beyond_need(plan, alternatives) if alternatives else ()),
         *_hours_plugged_in(plan, hours),
         *_hours_avoided(plan, window),
         *_baselines(plan),
         *(_alternatives(plan, alternatives, point, zone) if alternatives else ()),
+        *(_prepares(prepares_for, zone) if prepares_for else ()),
         *_left_out(plan, window, departure.max_rate),
         *_margin(plan, departure),
         *_shortfall(plan, point, zone),
@@ -113,6 +118,24 @@ def _hours_used(plan: Plan, zone: ZoneInfo) -> Iterator[str]:
         f" {_clock(last, zone, form)}{f' ({bands})' if bands else ''} at {paid:.4f}"
         f" {plan.currency} per kWh{mean}."
     )
+
+
+def _beyond_need(plan: Plan, other: Alternatives) -> Iterator[str]:
+    if other.beyond_need is None:
+        return
+    need, money = f"the need of {plan.need_percent:.0f} %", _money(abs(other.beyond_need), plan)
+    if plan.soc_percent >= plan.need_percent:
+        yield f"All of this is beyond {need}."
+    elif other.beyond_need < 0:
+        yield f"What is charged beyond {need} lowers the cost by {money}."
+    else:
+        yield f"{money} of this is beyond {need}."
+
+
+def _prepares(departure: DepartureAt, zone: ZoneInfo) -> Iterator[str]:
+    percent = departure.want_percent if departure.max_rate is None else departure.need_percent
+    by = _clock(departure.instant, zone, "%a %d %b %H:%M")
+    yield f"{percent:.0f} % by {by} can't be reached in the night before it alone."
 
 
 def _hours_plugged_in(plan: Plan, hours: Hours | None) -> Iterator[str]:

@@ -8,12 +8,16 @@ be the most possible, and only the programme itself can tell whether the need ca
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 from planners.power.charging import SAME_KWH
 
 if TYPE_CHECKING:
     from planners.solver.problem import PlanningProblem
+
+PREPARED_WITHIN_KWH = 0.005
+"""The most that may be charged beyond what a later need lacks [kWh]."""
 
 NONE = float("-inf")
 """Stands for the battery energy of a state that can't be reached."""
@@ -58,6 +62,50 @@ def needs_within_reach(problem: PlanningProblem, spare_kwh: float = 0.0) -> list
         needs.append(ReachableNeed(kwh, best.held_back or kwh >= deadline.need_kwh))
         stored = max(0.0, best.most() - deadline.trip_kwh)
     return needs
+
+
+def needs_with_later(problem: PlanningProblem, most_kwh: float) -> list[float]:
+    """Raise each need by what the later needs can't get in their own time.
+
+    Parameters
+    ----------
+    problem : PlanningProblem
+        The problem.
+    most_kwh : float
+        The most that may be charged for a later need before the departure it is for [kWh].
+
+    Returns
+    -------
+    list of float
+        For each departure its need, or the least above it with which the later needs are met, or
+        missed by least [kWh].
+    """
+    deadlines = list(problem.deadlines)
+    for k in reversed(range(1, len(deadlines))):
+        before = deadlines[k - 1]
+        lacking = _least_before(replace(problem, deadlines=tuple(deadlines)), k)
+        if lacking > 0:
+            highest = max(before.want_kwh, most_kwh)
+            need = max(before.need_kwh, min(lacking + before.trip_kwh, highest))
+            want = max(before.want_kwh, need)
+            deadlines[k - 1] = replace(before, need_kwh=need, want_kwh=want)
+    return [deadline.need_kwh for deadline in deadlines]
+
+
+def _least_before(problem: PlanningProblem, k: int) -> float:
+    """Find the least energy on the return from which need `k` can be met, or nearly [kWh]."""
+    need = problem.deadlines[k].need_kwh
+    low, high = 0.0, max(need, problem.model.usable_kwh)
+    nearest = min(need, _charged(problem, k, high).most())
+    if _charged(problem, k, low).most() >= nearest - SAME_KWH:
+        return 0.0
+    while high - low > PREPARED_WITHIN_KWH:
+        middle = (low + high) / 2
+        if _charged(problem, k, middle).most() >= nearest - SAME_KWH:
+            high = middle
+        else:
+            low = middle
+    return high
 
 
 def _charged(problem: PlanningProblem, k: int, stored_kwh: float) -> _MostEnergy:

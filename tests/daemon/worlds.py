@@ -57,6 +57,8 @@ HOUR = timedelta(hours=1)
 EVENING = datetime(2026, 6, 3, 6, 30, tzinfo=UTC)
 """Wednesday 18:30 at Kowhai Cottage; the departure is on Thursday at 07:20, which is 19:20 UTC."""
 
+NEEDS = {"need_percent": 60.0, "want_percent": 80.0}
+
 NIGHT_BEGINS = datetime(2026, 6, 3, 9, tzinfo=UTC)
 LEAVES = datetime(2026, 6, 3, 19, 20, tzinfo=UTC)
 NOON = datetime(2026, 6, 4, 0, tzinfo=UTC)
@@ -80,7 +82,7 @@ def household(**parts: dict[str, Any]) -> House:
         "tariff": {"name": "Flat", "bands": [{"name": "all", "rate": Decimal("0.25")}]},
         "point": {"charging_mode": 3, "max_amps": 32.0, "switching": "current"},
         "vehicle": {"charge_point": POINT, "usable_kwh": 50.0, "everyday_limit_percent": 80.0},
-        "departure": {"vehicle": "hatchback", "days": days, "at": "07:20", "need_percent": 60.0},
+        "departure": {"vehicle": "hatchback", "days": days, "at": "07:20", **NEEDS},
     }
     given = {name: section | parts.get(name, {}) for name, section in sections.items()}
     if parts.get("departure") == {}:

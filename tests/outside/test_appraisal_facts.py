@@ -37,7 +37,9 @@ def year(hours: int = 7, **driving: object) -> Appraisal:
     one_rate = {"name": "One rate", "bands": [{"name": "all day", "rate": Decimal("0.27")}]}
     charged: Keys = {"need_percent": 40.0, "want_percent": 80.0, "max_rate": Decimal("0.2")}
     file = choices_file(
-        choice("flat socket", one_rate, charge_point=socket(), planner="at_once"),
+        choice(
+            "flat socket", one_rate, charge_point=socket(), planner="at_once", want_percent=100.0
+        ),
         choice("night socket", night_tariff(hours), charge_point=socket(), **charged),
         choice("point", night_tariff(hours), charge_point=point(), outlay=Decimal(1000), **charged),
         driving={

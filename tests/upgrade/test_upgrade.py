@@ -142,6 +142,13 @@ def test_a_night_cut_short_by_the_upgrade_is_charged_and_accounted_for(old: Old)
 
     The nights before are compared with other rules again, and stay otherwise as they were.
     """
+    # The old version went on to the everyday limit where a departure has a need alone; this one
+    # charges as much only if that is wanted.
+    declared = old.household.read_text("utf-8")
+    alone = 'at: "10:00", need_percent: 50}'
+    assert alone in declared
+    wanted = declared.replace(alone, 'at: "10:00", need_percent: 50, want_percent: 80}')
+    old.household.write_text(wanted, "utf-8")
     with open_ledger(old.ledger) as ledger:
         last = ledger.last_reading(POINT)
         command = ledger.last_command(POINT)

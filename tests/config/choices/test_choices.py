@@ -192,11 +192,13 @@ def test_households_are_of_the_same_home(choices: ChoicesFile) -> None:
 
 
 def test_what_is_wanted(choices: ChoicesFile) -> None:
-    """It is as given; else the everyday limit, or the need if that is higher."""
+    """It is as given; else the need, or with a highest rate the everyday limit of nmc, 80 %."""
     socket, fixed, _ = choices.choices
     assert choices.want_percent(fixed) == 80.0
-    assert choices.want_percent(socket) == 80.0  # the everyday limit of nmc
-    high = socket.model_copy(update={"need_percent": 90.0})
+    assert choices.want_percent(socket) == socket.need_percent == 60.0
+    limited = socket.model_copy(update={"max_rate": Decimal("0.20")})
+    assert choices.want_percent(limited) == 80.0
+    high = limited.model_copy(update={"need_percent": 90.0})
     assert choices.want_percent(high) == 90.0
 
 

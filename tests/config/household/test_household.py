@@ -59,13 +59,14 @@ def test_consumption() -> None:
     ("need_and_want", "wanted"),
     [
         ("need_percent: 60, want_percent: 75", 75),
-        ("need_percent: 60", 80),
-        ("need_percent: 90", 90),
+        ("need_percent: 60", 60),
+        ("need_percent: 60, max_rate: 0.20", 80),
+        ("need_percent: 90, max_rate: 0.20", 90),
         ("need_percent: 90, want_percent: 100", 100),
     ],
 )
 def test_want(need_and_want: str, wanted: float, tmp_path: Path) -> None:
-    """Wanted is what is given, else the larger of the need and the everyday limit (80)."""
+    """As given; else the need, or with a highest rate the everyday limit (80) if that is more."""
     file = load_text(tmp_path, edited({"need_percent: 60, want_percent: 80": need_and_want}))
     assert file.want_percent(file.departures[0]) == wanted
 

@@ -312,3 +312,25 @@ def test_wiring_is_explained_with_its_topics(example: str, expected: str) -> Non
     path = KOWHAI.parent / f"{example}.yaml"
     text = " ".join(" ".join(explain(load_house(path), EVENING)).split())
     assert expected in text
+
+
+@pytest.mark.parametrize(
+    ("targets", "says"),
+    [
+        ({"need_percent": 50.0}, True),
+        ({"need_percent": 80.0}, False),
+        ({"need_percent": 50.0, "want_percent": 50.0}, False),
+        ({"need_percent": 50.0, "max_rate": Decimal("0.20")}, False),
+    ],
+)
+def test_departures_that_buy_less_than_before_are_named(
+    targets: dict[str, object], says: object
+) -> None:
+    """Version 0.1.0 went on to the everyday limit where a departure had only its need."""
+    given = DemoHousehold(leaves={"days": ["sat", "sun"], "at": "10:00", **targets})
+    text = "\n".join(shown(given))
+    sentence = (
+        "hatchback, sat sun at 10:00, is charged to 50 % only. Version 0.1.0 charged it to 80 %;"
+        " for that, add want_percent: 80."
+    )
+    assert (sentence in text) == says

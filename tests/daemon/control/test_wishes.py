@@ -209,7 +209,7 @@ def test_skipping_outlasts_a_departure_before_its_end() -> None:
 
 def test_skipping_raises_no_alert_about_the_need() -> None:
     """Who asks to skip knows; an alert in force is cleared, and returns after the skipping."""
-    world = at_home(5.0, need_percent=100.0)
+    world = at_home(5.0, need_percent=100.0, want_percent=100.0)
     world.ask(need_percent=100.0, by=EVENING + HOUR)
     assert world.state.alerts == {"need-out-of-reach"}
     until = EVENING + HOUR // 2

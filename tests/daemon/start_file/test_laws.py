@@ -90,6 +90,8 @@ GOOD: dict[str, st.SearchStrategy[object]] = {
     "departure_days": st.lists(st.sampled_from(WEEKDAYS), min_size=1, unique=True),
     "departs_at": clocks,
     "need_percent": percents,
+    "beyond_need": st.sampled_from(["cheap_hours", "any_price", "nothing"]),
+    "max_rate": rates,
     "plugged_in": hours,
     "broker": st.sampled_from(["mqtt://127.0.0.1:1884", "mqtts://shed.example", "embedded"]),
     "username": st.sampled_from(["miro", "a # b", "yes", 'a"b', "\u016b"]),
@@ -128,6 +130,7 @@ def answers_in(file: HouseholdFile) -> dict[str, Any]:
     )
     [leaves] = file.departures
     unit = next(key for key in CONSUMPTION_KEYS if getattr(car, key) is not None)
+    more = "nothing" if leaves.max_rate is None else "cheap_hours"
     return {
         "name": file.household.name,
         "timezone": file.household.timezone,
@@ -150,6 +153,8 @@ def answers_in(file: HouseholdFile) -> dict[str, Any]:
         "departure_days": list(leaves.days or ()),
         "departs_at": f"{leaves.at:%H:%M}",
         "need_percent": leaves.need_percent,
+        "beyond_need": "any_price" if leaves.want_percent else more,
+        "max_rate": leaves.max_rate,
         "plugged_in": str(point.plugged_in),
         "broker": file.bus.broker,
         "username": file.bus.username,

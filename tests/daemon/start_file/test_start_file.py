@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 from datetime import UTC, datetime
+from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -470,3 +471,65 @@ def test_the_help_lists_options_and_keys(run: Callable[..., Ran]) -> None:
     assert ran.code == 0
     for word in ("--answers", "--output", "--overwrite", "cheap_hours", "password_file"):
         assert word in ran.out
+
+
+SEASON = (
+    "season_months: [1, 2]\nseason_cheap_rate: 0.25\nseason_cheap_hours: [22:00-07:00]\n"
+    "season_other_rate: 0.4"
+)
+
+
+@pytest.mark.parametrize(
+    ("answers", "wants"),
+    [
+        ("", (None, Decimal("0.165"))),
+        (SEASON, (None, Decimal("0.275"))),
+        ("beyond_need: cheap_hours\nmax_rate: 0.12", (None, Decimal("0.12"))),
+        ("beyond_need: any_price", (80.0, None)),
+        ("beyond_need: any_price\nchemistry: lfp", (100.0, None)),
+        ("beyond_need: nothing", (None, None)),
+        ("need_percent: 80", (None, None)),
+        ("tariff: one_rate\nrate: 0.3", (None, None)),
+    ],
+)
+def test_what_lies_beyond_the_need_is_asked(
+    run: Callable[..., Ran], tmp_path: Path, answers: str, wants: tuple[float | None, Decimal]
+) -> None:
+    """In the cheap hours, by their highest rate with tax; at any price; or not at all."""
+    given = f"{answers}\ntax_percent: 10"
+    if "one_rate" in answers:
+        given += "\ntimezone: Etc/UTC\ncurrency: EUR"
+    else:
+        given = with_known(given)
+    ran = run("start-file", "--answers", write(tmp_path, given))
+    assert ran.code == 0, ran.err
+    (leaves,) = load_household(tmp_path / "house.yaml").departures
+    assert (leaves.want_percent, leaves.max_rate) == wants
+
+
+@pytest.mark.parametrize(
+    ("answers", "reason"),
+    [
+        ("beyond_need: sometimes", "expected cheap_hours, any_price or nothing, got"),
+        ("need_percent: 90\nbeyond_need: any_price", "expected only with a need_percent below"),
+        ("beyond_need: nothing\nmax_rate: 0.2", "expected only with beyond_need: cheap_hours"),
+        ("max_rate: dear", "max_rate: expected a number of EUR per kWh"),
+    ],
+)
+def test_a_bad_answer_about_what_lies_beyond_is_refused(
+    run: Callable[..., Ran], tmp_path: Path, answers: str, reason: str
+) -> None:
+    """With its place, and what was expected."""
+    ran = run("start-file", "--answers", write(tmp_path, with_known(answers)))
+    assert ran.code == 2
+    assert reason in ran.err
+
+
+def test_a_rate_must_be_given_where_no_cheap_rate_is_known(
+    run: Callable[..., Ran], tmp_path: Path
+) -> None:
+    """No rate is invented."""
+    answers = "timezone: Etc/UTC\ncurrency: EUR\ntariff: one_rate\nrate: 0.3\n"
+    ran = run("start-file", "--answers", write(tmp_path, f"{answers}beyond_need: cheap_hours"))
+    assert ran.code == 2
+    assert 'missing key "max_rate"' in ran.err

@@ -11,6 +11,7 @@ import pytest
 from adapters.bus.events import MessageArrived
 from adapters.contract.messages import PriceFeed, decode
 from config.files.errors import LedgerError
+from daemon.service.upgrade import KNOWN
 from daemon.why.plans import runs_of
 from tests.daemon.why.nights import Home
 from tests.daemon.worlds import EVENING, HOUR, MINUTE, arrived
@@ -58,7 +59,7 @@ def test_starts_and_ends_are_recorded(tmp_path: Path) -> None:
     """Each start, and each end unless the daemon is killed."""
     home = Home(tmp_path)
     with home.place() as place:
-        assert recorded(place.ledger) == [("started", {})]
+        assert recorded(place.ledger) == [("started", KNOWN)]
         place.end()
     with home.place(START + HOUR) as place:
         assert [what for what, _ in recorded(place.ledger)] == ["started", "ended", "started"]
@@ -127,7 +128,7 @@ def test_a_ledger_that_refuses_ends_nothing(
         text = home.household.read_text("utf-8").replace("want_percent: 80", "want_percent: 70")
         home.household.write_text(text, "utf-8")
         place.wake_up()
-        assert recorded(place.ledger) == [("started", {})]
+        assert recorded(place.ledger) == [("started", KNOWN)]
         place.plug_in(35.0)
         assert place.state.plan is not None
         assert place.state.plan.want_percent == pytest.approx(70)

@@ -76,10 +76,11 @@ driveway: hatchback
               00:31 for NZD 5.02, from 35 % (reported by the vehicle) to 80 % by
               07:20 (60 % needed).
               Charges 26.0 kWh between 21:00 and 00:31 (night) at 0.1932 NZD per
-              kWh. Keeps out of peak at 0.4738 NZD per kWh. Charging at once
-              would cost NZD 5.16 more. Charging on a timer would cost the same.
-              An hour earlier the same charge would cost NZD 2.07 more; an hour
-              later, the same. At 16 A it would cost the same.
+              kWh. NZD 2.23 of this is beyond the need of 60 %. Keeps out of
+              peak at 0.4738 NZD per kWh. Charging at once would cost NZD 5.16
+              more. Charging on a timer would cost the same. An hour earlier the
+              same charge would cost NZD 2.07 more; an hour later, the same. At
+              16 A it would cost the same.
 18:30 command Stay stopped: cheaper hours are to come (command 220203).
 19:30 request Somebody asks: charge to 90 %.
 19:30 plan    Planned again because somebody asked: 31.8 kWh from 21:00 to 01:29
@@ -87,7 +88,8 @@ driveway: hatchback
               (60 % needed).
               Before: 80 % wanted, 26.0 kWh to come from 21:00 to 00:31. Charges
               31.8 kWh between 21:00 and 01:29 (night) at 0.1932 NZD per kWh.
-              Charging at once would cost NZD 3.09 more.
+              NZD 3.35 of this is beyond the need of 60 %. Charging at once
+              would cost NZD 3.09 more.
 20:00 daemon  The daemon ends.
 20:05 daemon  The daemon starts.
 21:00 command Start at 32 A: cheapest hours before 07:20 (command 220806).
@@ -99,9 +101,9 @@ driveway: hatchback
               than planned: 2.7 kWh from 01:00 to 01:27 for NZD 0.52, from 85 %
               (counted by the meter) to 90 % by 07:20 (60 % needed).
               Before: 3.5 kWh to come from 21:00 to 01:29. Charges 2.7 kWh
-              between 01:00 and 01:27 (night) at 0.1932 NZD per kWh. Charging at
-              once would cost the same. An hour later the same charge would cost
-              the same.
+              between 01:00 and 01:27 (night) at 0.1932 NZD per kWh. All of this
+              is beyond the need of 60 %. Charging at once would cost the same.
+              An hour later the same charge would cost the same.
 01:22 plan    Planned again because what was planned had been reached: nothing
               to charge, as the battery holds 90 % (counted by the meter) and
               the target is 90 % by 07:20 (60 % needed).

@@ -182,7 +182,9 @@ def test_charging_is_planned_in_the_last_week_before_leaving() -> None:
 def test_nights_without_time_to_charge_are_short_and_nothing_breaks() -> None:
     """Back ten minutes before it leaves again, with a margin of fifteen: there is no night."""
     driving = {"distance_per_year": "15000 km", "leaves": "07:20", "returns": "07:10"}
-    file = choices_file(choice("one"), choice("two", cheap_night(), **WANTED), driving=driving)
+    file = choices_file(
+        choice("one", want_percent=80.0), choice("two", cheap_night(), **WANTED), driving=driving
+    )
     for each in appraise(file, {}).choices:
         assert (each.energy_kwh, each.cost, each.cost_per_kwh) == (0, 0, None)
         assert each.nights == 365

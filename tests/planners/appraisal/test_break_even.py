@@ -224,7 +224,7 @@ def test_a_rate_past_which_nothing_more_is_wanted_is_found_where_the_total_jumps
         "distance_per_year": "40000 km", "days": ["mon", "tue", "wed", "thu", "fri"],
     }  # fmt: skip
     night = choice("night", cheap_night("0.12", "0.50"), charge_point=socket(), **WANTED)
-    at_once: Keys = {"charge_point": socket(), "planner": "at_once"}
+    at_once: Keys = {"charge_point": socket(), "planner": "at_once", "want_percent": 80.0}
     file = choices_file(
         choice("flat", flat("0.2523"), **at_once), night, driving=driving, tick_minutes=60
     )

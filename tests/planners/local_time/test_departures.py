@@ -88,13 +88,16 @@ def test_a_single_trip_replaces_the_row_of_its_day() -> None:
     assert found[1].ready_by == utc("2026-12-23T16:00")
 
 
-def test_want_is_the_everyday_limit_where_none_is_given() -> None:
-    """The larger of need and everyday limit: 80 on a workday, 100 for a trip that needs it."""
-    trip = row("05:30", 100.0, date=date(2026, 6, 5))
-    file = household(departures=[weekly(), trip])
+@pytest.mark.parametrize(("max_rate", "wants"), [(None, [60.0, 100.0]), ("0.20", [80.0, 100.0])])
+def test_what_is_wanted_where_the_file_does_not_say(
+    max_rate: str | None, wants: list[float]
+) -> None:
+    """The need; with a highest rate the everyday limit, 80 %, if that is more."""
+    limit = {} if max_rate is None else {"max_rate": Decimal(max_rate)}
+    trip = row("05:30", 100.0, date=date(2026, 6, 5), **limit)
+    file = household(departures=[weekly(**limit), trip])
     found = departures_between(file, "hatchback", utc("2026-06-03T12:00"), utc("2026-06-05T12:00"))
-    assert [each.want_percent for each in found] == [80.0, 100.0]
-    assert [each.max_rate for each in found] == [None, None]
+    assert [each.want_percent for each in found] == wants
 
 
 def test_each_vehicle_has_its_own_departures() -> None:

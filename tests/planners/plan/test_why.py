@@ -199,3 +199,31 @@ def test_hours_are_those_of_the_clock_on_the_wall(
     )
     plan = given.plan(37.0, at)
     assert hours in plan.why[0]
+
+
+@pytest.mark.parametrize(
+    ("soc", "sentence"),
+    [
+        (35.0, "NZD 2.23 of this is beyond the need of 60 %."),
+        (65.0, "All of this is beyond the need of 60 %."),
+    ],
+)
+def test_what_lies_beyond_the_need_has_its_price(soc: float, sentence: str) -> None:
+    """The difference to the cheapest plan that meets the need alone."""
+    leaves = {"need_percent": 60.0, "want_percent": 80.0, "max_rate": Decimal("0.20")}
+    assert sentence in DemoHousehold(leaves=leaves).plan(soc, "2026-06-03T06:30:00").why
+
+
+def test_a_plan_for_the_need_alone_prices_nothing_beyond_it() -> None:
+    """There is nothing beyond it."""
+    why = DemoHousehold(leaves={"need_percent": 60.0}).plan(35.0, "2026-06-03T06:30:00").why
+    assert not any("beyond the need" in sentence for sentence in why)
+
+
+def test_energy_beyond_the_need_that_earns_money_is_said_to() -> None:
+    """At a rate below zero."""
+    tariff = bands(band("sun", "-0.10", hours=["21:00-07:00"]), band("rest", "0.30"))
+    leaves = {"need_percent": 60.0, "want_percent": 80.0}
+    given = DemoHousehold(tariffs=[tariff], leaves=leaves)
+    why = given.plan(35.0, "2026-06-03T06:30:00").why
+    assert "What is charged beyond the need of 60 % lowers the cost by NZD 1.16." in why

@@ -1,0 +1,107 @@
+"""A need that is out of reach takes the margin, and charging goes on until the departure itself."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from planners.local_time.wished_departures import next_departure
+from planners.plan.horizon import Situation, departures_known
+from planners.plan.planning import make_plan
+from planners.rates.prices import prices_of
+from tests.planners.households import band, bands
+from tests.planners.planned import DemoHousehold, spans_of, utc
+
+EVENING = "2026-06-03T06:30:00"
+NIGHT = bands(band("night", "0.20", hours=["21:00-07:00"]), band("day", "0.40"))
+SOCKET: dict[str, Any] = {"charging_mode": 2, "max_amps": 10.0, "switching": "on_off"}
+WEAK = DemoHousehold(tariffs=[NIGHT], point=SOCKET, leaves={"need_percent": 80.0})
+"""The socket gives 2.07 kW to the battery, a little less than 4 % an hour; it leaves at 07:20."""
+
+
+def test_out_of_reach_it_charges_until_the_departure_itself() -> None:
+    """From 18:30 to 07:20 without a pause, and the reader is told."""
+    plan = WEAK.plan(10.0, EVENING)
+    assert (spans_of(plan)[0][0], spans_of(plan)[-1][1]) == ("06:30:00", "19:20:00")
+    assert plan.shortfall is not None
+    said = "Charging goes on until the departure itself: the margin of 15 minutes is given up."
+    assert said in plan.why
+
+
+def test_a_need_that_only_the_margin_makes_possible_is_met() -> None:
+    """At 61 % it takes until 07:17."""
+    gained = 100 * 2.07 * (12 + 47 / 60) / 52
+    plan = WEAK.plan(80.0 - gained, EVENING)
+    assert plan.shortfall is None
+    assert plan.reaches_percent == pytest.approx(80.0)
+    assert "19:05:00" < spans_of(plan)[-1][1] <= "19:20:00"
+    assert "80 % can't be reached with the margin of 15 minutes: it is given up." in plan.why
+
+
+def test_a_need_within_reach_keeps_its_margin() -> None:
+    """Five minutes of charging less than possible: all done by 07:05."""
+    gained = 100 * 2.07 * (12.5) / 52
+    plan = WEAK.plan(80.0 - gained, EVENING)
+    assert plan.reaches_percent == pytest.approx(80.0)
+    assert spans_of(plan)[-1][1] <= "19:05:00"
+    assert not any("margin" in sentence for sentence in plan.why)
+
+
+def test_a_want_out_of_reach_keeps_the_margin() -> None:
+    """What is wanted beyond the need is not worth the margin."""
+    given = replace(WEAK, leaves={"need_percent": 50.0, "want_percent": 80.0})
+    plan = given.plan(25.0, EVENING)
+    assert plan.reaches_percent < 80.0
+    assert spans_of(plan)[-1][1] == "19:05:00"
+
+
+@pytest.mark.parametrize("leaves", ["07:20", "07:22", "07:19"])
+def test_the_last_minutes_before_a_departure_are_used(leaves: str) -> None:
+    """Also those that are no whole tick."""
+    given = replace(WEAK, leaves={"need_percent": 80.0, "at": leaves})
+    plan = given.plan(10.0, EVENING)
+    assert spans_of(plan)[-1][1] == f"19:{leaves[3:]}:00"
+
+
+@pytest.mark.parametrize("now", ["19:06:10", "19:16:00", "19:19:30"])
+def test_a_run_goes_on_within_the_margin(now: str) -> None:
+    """Planned again in the last minutes, for example after a restart, nothing stops."""
+    at = f"2026-06-03T{now}"
+    plan = WEAK.plan(46.0, at, on=True, since="2026-06-03T06:30:00")
+    assert spans_of(plan) == [(now, "19:20:00")]
+
+
+def test_no_run_starts_for_the_rest_of_a_tick() -> None:
+    """Four minutes before the departure, an outlet that is off stays off."""
+    assert WEAK.plan(46.0, "2026-06-03T19:16:00").periods == ()
+
+
+def test_the_margin_of_a_wish_is_none_to_give_up() -> None:
+    """Its own instant is the deadline, and the plan says nothing of a margin."""
+    plan = replace(WEAK, leaves={"need_percent": 80.0, "margin_minutes": 0}).plan(10.0, EVENING)
+    assert spans_of(plan)[-1][1] == "19:20:00"
+    assert not any("margin" in sentence for sentence in plan.why)
+
+
+def test_the_nights_after_it_are_planned_too() -> None:
+    """The later night keeps its own margin, as it is planned again when it comes."""
+    leaves = {"need_percent": 80.0, "returns": "18:30", "uses_kwh": 5.0}
+    file = replace(WEAK, leaves=leaves).file()
+    now, prices = utc(EVENING), prices_of(file, {})
+    departure, *later = departures_known(file, prices, "hatchback", now)
+    plan = make_plan(file, prices, Situation(now, 10.0, departure, later=tuple(later)))
+    assert plan.periods[-1].end == plan.departure
+    assert plan.later
+    assert next_departure(file, "hatchback", now) == departure
+
+
+def test_a_settable_current_goes_on_to_the_departure_at_its_highest() -> None:
+    """Six amperes at least, ten at most."""
+    point = {"max_amps": 10.0, "switching": "current", "charging_mode": 2}
+    plan = replace(WEAK, point=point, leaves={"need_percent": 80.0, "at": "07:22"}).plan(
+        10, EVENING
+    )
+    assert spans_of(plan)[-1][1] == "19:22:00"
+    assert {period.amps for period in plan.periods} == {10.0}
