@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import gc
+
 from hypothesis import HealthCheck, settings
 
 from config.fields.zones import use_pinned_zones
@@ -15,3 +17,9 @@ settings.register_profile(
     suppress_health_check=[HealthCheck.too_slow],  # a busy machine is no fault of the test
 )
 settings.load_profile("deterministic")
+
+
+def pytest_collection_finish() -> None:
+    """Spare the garbage collector the modules and thousands of tests, which all stay to the end."""
+    gc.collect()
+    gc.freeze()
