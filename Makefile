@@ -106,8 +106,9 @@ types: $(VENV)/.tests
 contracts: $(VENV)/.tests
 	$(BIN)/lint-imports
 
+# Each worker begins with a stretch of its own, so that a module's fixtures are mostly made once.
 unit: $(VENV)/.tests
-	$(BIN)/pytest -n $(WORKERS)
+	$(BIN)/pytest -n $(WORKERS) --dist worksteal
 
 # --- campaigns: longer than a test run, run by hand --------------------------------------------
 
