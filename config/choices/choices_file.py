@@ -68,6 +68,11 @@ class AppraisedHome(Model):
     keep_years: Annotated[float, Field(ge=1, le=50), Expected("a number of years from 1 to 50")] = (
         Field(description="How long a choice is kept, for its total cost with the outlay [years].")
     )
+    elsewhere_rate: Amount | None = Field(
+        None,
+        description="Price of a kWh in the battery that is charged elsewhere, because a choice does"
+        " not deliver it, tax included [currency per kWh].",
+    )
     prices_known_at: ClockTime = Field(
         time(14), description="Local time at which the prices of the next local day become known."
     )

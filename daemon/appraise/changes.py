@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 ELSE = (
     "Each change alone, with all else as it is. A choice also loses its place if it leaves more"
-    " nights short than another."
+    " nights short than another, or more to charge elsewhere without a price."
 )
 
 
@@ -47,9 +47,10 @@ def _distance_changes(words: AppraisalWords) -> Iterator[str]:
 
 
 def _by_shortage(words: AppraisalWords, change: BreakEven) -> str:
-    if not change.by_shortage:
-        return ""
-    return f", since {quoted(words.cheapest.name)} would leave more nights short"
+    name = quoted(words.cheapest.name)
+    if change.by_shortage:
+        return f", since {name} would leave more nights short"
+    return f", since {name} would leave more to be charged elsewhere" if change.by_elsewhere else ""
 
 
 def _other_distances(words: AppraisalWords, sides: set[str]) -> str:
@@ -83,9 +84,13 @@ def _rate_change(words: AppraisalWords) -> str:
 
 
 def _alone(words: AppraisalWords) -> str:
-    """Say why nothing would change it, if no other choice has as few nights short."""
-    alone = not words.as_seldom_short()
-    return ", since every other choice leaves more nights short" if alone else ""
+    """Say why nothing would change it, if every other choice delivers less."""
+    others = [choice for choice in words.appraisal.choices if choice is not words.cheapest]
+    if any(not other.delivers_less_than(words.cheapest) for other in others):
+        return ""
+    if all(other.nights_short > words.cheapest.nights_short for other in others):
+        return ", since every other choice leaves more nights short"
+    return ", since every other choice delivers less"
 
 
 def _by_tiers(words: AppraisalWords, band: str) -> bool:

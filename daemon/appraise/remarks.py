@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from daemon.appraise.wording import between, quoted
 from daemon.presentation.figures import counted
-from planners.appraisal.appraisal import LEAST_KWH
+from planners.appraisal.ranking import LEAST_KWH
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -16,19 +16,19 @@ if TYPE_CHECKING:
 
 MARK = " *"
 LESS = (
-    "* It leaves more nights short, or more to charge elsewhere, than the choice it is compared"
-    " with: part of its lower cost is energy that it does not deliver."
+    "* It leaves more nights short, or more to charge elsewhere without a price, than the choice it"
+    " is compared with: part of its lower cost is energy that it does not deliver."
 )
 
 
 def remarks(words: AppraisalWords) -> list[str]:
-    """Remark on payback, years drawn, short nights and charging elsewhere."""
+    """Remark on payback, years drawn, short nights, charging elsewhere and cheaper choices."""
     return [
         *_payback(words),
         *_years_drawn(words),
         *_nights_short(words),
-        *_charged_elsewhere(words),
         *_cheaper_choices(words),
+        *_price_missing(words),
     ]
 
 
@@ -99,38 +99,35 @@ def _nights_short(words: AppraisalWords) -> Iterator[str]:
         yield f"With it, {words.nights_short(words.cheapest)} are short for the departure."
 
 
-def _charged_elsewhere(words: AppraisalWords) -> Iterator[str]:
-    """Say above which price elsewhere another choice would cost less."""
-    least = words.cheapest
-    better = [
-        choice
-        for choice in words.as_seldom_short()
-        if least.charged_elsewhere_kwh - choice.charged_elsewhere_kwh > LEAST_KWH
-    ]
-    if better:
-        other = min(better, key=lambda choice: _price_elsewhere(words, choice))
-        price = _price_elsewhere(words, other)
-        kwh = least.charged_elsewhere_kwh - other.charged_elsewhere_kwh
-        yield (
-            f"With it, {kwh:,.1f} kWh a year more are charged elsewhere than with"
-            f" {quoted(other.name)}, and are not priced here: at more than {words.rate(price)}"
-            f" there, {quoted(other.name)} would cost less."
-        )
-
-
-def _price_elsewhere(words: AppraisalWords, other: ChoiceYear) -> float:
-    """Find the price elsewhere at which both cost the same [currency per kWh]."""
-    kwh = words.cheapest.charged_elsewhere_kwh - other.charged_elsewhere_kwh
-    more = other.total_over_years - words.cheapest.total_over_years
-    return max(0.0, more / words.appraisal.keep_years / kwh)
-
-
 def _cheaper_choices(words: AppraisalWords) -> Iterator[str]:
+    """Say what speaks against each choice that costs less."""
     for choice in words.by_total:
-        if choice.total_over_years >= words.cheapest.total_over_years:
+        saved = words.cheapest.total_over_years - choice.total_over_years
+        amount, more_kwh = words.money(saved), choice.unpriced_above(words.cheapest)
+        if saved <= 0 or words.amount(saved) == words.amount(0):
             return
-        saved = words.money(words.cheapest.total_over_years - choice.total_over_years)
-        yield (
-            f"{quoted(choice.name)} would cost {saved} less, but {words.nights_short(choice)} would"
-            " be short for the departure."
-        )
+        if choice.nights_short > words.cheapest.nights_short:
+            yield (
+                f"{quoted(choice.name)} would cost {amount} less, but {words.nights_short(choice)}"
+                " would be short for the departure."
+            )
+        elif more_kwh:
+            price = words.rate(saved / words.appraisal.keep_years / more_kwh)
+            yield (
+                f"{quoted(choice.name)} would cost {amount} less, but with it {more_kwh:,.1f} kWh a"
+                f" year more are charged elsewhere. At less than {price} there it would cost less"
+                " all the same."
+            )
+
+
+def _price_missing(words: AppraisalWords) -> Iterator[str]:
+    """Ask for the price elsewhere, if a choice needs it and the file gives none."""
+    most = max(words.appraisal.choices, key=lambda choice: choice.elsewhere_kwh)
+    if words.appraisal.elsewhere_rate is not None or most.elsewhere_kwh <= LEAST_KWH:
+        return
+    yield (
+        f"What a kWh costs elsewhere is not known, and with {quoted(most.name)}"
+        f" {most.elsewhere_kwh:,.1f} kWh a year are charged there. Add elsewhere_rate to the"
+        " section appraisal of the file: then all choices are compared for the same energy. Without"
+        " it, only those that leave the least to be charged elsewhere can win."
+    )

@@ -48,6 +48,8 @@ FIGURES = {
     "total_over_years": MONEY,
     "saves_per_year": MONEY,
     "payback_years": PLAIN,
+    "short_at_end_kwh": ENERGY,
+    "elsewhere_cost": MONEY,
 }
 """The figures of a choice, and the decimals of each."""
 _COUNTS = {"nights", "nights_short"}
@@ -75,6 +77,7 @@ def document(appraisal: Appraisal) -> dict[str, Any]:
         "timezone": appraisal.timezone,
         "currency": appraisal.currency,
         "keep_years": appraisal.keep_years,
+        "elsewhere_rate": _rounded(appraisal.elsewhere_rate, MONEY),
         "distance_km": _rounded(appraisal.distance_km, PLAIN),
         "distance_unit": appraisal.distance_unit,
         "trips": appraisal.trips,
@@ -182,6 +185,7 @@ def _evens(appraisal: Appraisal) -> dict[str, Any]:
                 "unit": "kWh" if appraisal.distance_km is None else "km",
                 **_even(change, PLAIN),
                 "by_shortage": change.by_shortage,
+                "by_elsewhere": change.by_elsewhere,
             }
             for change in even.distance_per_year
         ],

@@ -60,6 +60,8 @@ def _money_rows(words: AppraisalWords) -> Iterator[FigureRow]:
     yield _row(words, "outlay, once", "outlay", words.amount)
     yield _row(words, "total a year", "year_cost", words.amount)
     yield _row(words, "energy, a year", "cost", words.amount)
+    if any(choice.elsewhere_cost for choice in words.appraisal.choices):
+        yield _row(words, "charged elsewhere", "elsewhere_cost", words.amount)
     if len(words.appraisal.choices) > 1:
         yield _row(words, "standing charge, difference", "standing_charge_difference", words.amount)
     if _any(words, "home_cost_difference"):

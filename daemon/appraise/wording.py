@@ -9,6 +9,7 @@ from config.fields import currencies
 from config.fields.distance import KM_PER_MILE
 from daemon.presentation.figures import counted
 from planners.accounts.money import round_money
+from planners.appraisal.ranking import LEAST_MONEY
 
 if TYPE_CHECKING:
     from planners.appraisal.appraisal import Appraisal, ChoiceYear, Spread
@@ -44,7 +45,9 @@ class AppraisalWords:
         self.first = appraisal.choices[0]
         choices = appraisal.choices
         self.cheapest = next(each for each in choices if each.name == appraisal.cheapest)
-        self.by_total = tuple(sorted(choices, key=lambda choice: choice.total_over_years))
+        self.by_total = tuple(
+            sorted(choices, key=lambda choice: round(choice.total_over_years / LEAST_MONEY))
+        )
         self._units = currencies.minor_units(appraisal.currency)
         dearest = max(abs(choice.year_cost) for choice in choices)
         self._decimals = 0 if dearest >= WHOLE_FROM else self._units
@@ -108,7 +111,10 @@ class AppraisalWords:
             return f"The only choice over {self.years}"
         if not self._costs_more_than_some:
             return f"Cheapest over {self.years}"
-        others = self.as_seldom_short()
+        others, cheaper = self.delivering_no_less(), self._cheaper
+        if any(other.unpriced_above(self.cheapest) for other in cheaper):
+            of_those = f"Cheapest over {self.years} of those that deliver the most"
+            return of_those if others else "The one that delivers the most"
         enough = "that charge enough" if others else "that charges enough"
         if self.cheapest.nights_short:
             which = "with the fewest nights short"
@@ -121,7 +127,7 @@ class AppraisalWords:
         total = self.money(self.cheapest.total_over_years)
         if len(self.appraisal.choices) == 1:
             return total
-        others = self.as_seldom_short()
+        others = self.delivering_no_less()
         if self._costs_more_than_some and not others:
             total += f" over {self.years}"
         if self.first is not self.cheapest:
@@ -136,7 +142,13 @@ class AppraisalWords:
 
     @property
     def _costs_more_than_some(self) -> bool:
-        return self.by_total[0].total_over_years < self.cheapest.total_over_years
+        return bool(self._cheaper)
+
+    @property
+    def _cheaper(self) -> list[ChoiceYear]:
+        """The choices that cost less than the answer, and deliver less."""
+        below = self.cheapest.total_over_years - LEAST_MONEY
+        return [choice for choice in self.by_total if choice.total_over_years < below]
 
     def _less(self, other: ChoiceYear) -> str:
         difference = other.total_over_years - self.cheapest.total_over_years
@@ -150,10 +162,10 @@ class AppraisalWords:
         """Write a payback in years, such as ``"2.3"``."""
         return f"{years:.1f}" if years >= LEAST_PAYBACK else f"less than {LEAST_PAYBACK:g}"
 
-    def as_seldom_short(self) -> list[ChoiceYear]:
-        """List the other choices that leave no more nights short, from the lowest total."""
+    def delivering_no_less(self) -> list[ChoiceYear]:
+        """List the other choices that deliver no less, from the lowest total."""
         others = (choice for choice in self.by_total if choice is not self.cheapest)
-        return [other for other in others if other.nights_short <= self.cheapest.nights_short]
+        return [other for other in others if not other.delivers_less_than(self.cheapest)]
 
     def nights_short(self, choice: ChoiceYear) -> str:
         """Write how many of how many nights are short, such as ``"3 of 365 nights"``."""

@@ -9,12 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from planners.appraisal.ranking import LEAST_KWH
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from decimal import Decimal
-
-LEAST_KWH = 0.05
-"""Energy of a year that is too little to mention [kWh]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +68,8 @@ class ChoiceYear:
         How much more the rest of the home's energy costs than under the first choice; negative if
         less [currency]. 0 if the file does not say what the home uses.
     year_cost : float
-        `cost` plus both differences: the cost of the year by which choices are compared [currency].
+        `cost` plus both differences and `elsewhere_cost`: the cost of the year by which choices are
+        compared, for the same energy [currency].
     cost_per_kwh, cost_per_km, cost_per_mile : float or None
         `cost` per metered kWh, and per distance driven on that energy; None if there is no energy,
         or if the distance is not known.
@@ -82,6 +82,10 @@ class ChoiceYear:
         Metered energy missing at these departures, in all and at the worst of them [kWh].
     charged_elsewhere_kwh : float
         Battery energy of trips beyond what the battery held [kWh].
+    short_at_end_kwh : float
+        Battery energy missing from the need after the last night [kWh].
+    elsewhere_cost : float or None
+        What both of these cost elsewhere; None if the file gives no price for them [currency].
     ends_below_kwh : float
         How much less the battery holds at the end of the year than at its start; 0 if not less
         [kWh].
@@ -128,6 +132,8 @@ class ChoiceYear:
     shortfall_kwh: float
     worst_shortfall_kwh: float
     charged_elsewhere_kwh: float
+    short_at_end_kwh: float
+    elsewhere_cost: float | None
     ends_below_kwh: float
     longest_day_km: float | None
     cheap_hours_km: float | None
@@ -141,9 +147,18 @@ class ChoiceYear:
     cheapest_in: int = 0
 
     def delivers_less_than(self, other: ChoiceYear) -> bool:
-        """Tell whether it leaves more nights short, or charges more elsewhere."""
-        more_elsewhere = self.charged_elsewhere_kwh - other.charged_elsewhere_kwh
-        return self.nights_short > other.nights_short or more_elsewhere > LEAST_KWH
+        """Tell whether it leaves more nights short, or more energy without a price elsewhere."""
+        return self.nights_short > other.nights_short or self.unpriced_above(other) > 0
+
+    def unpriced_above(self, other: ChoiceYear) -> float:
+        """Return how much more it leaves to be charged elsewhere without a price [kWh]."""
+        more = self.elsewhere_kwh - other.elsewhere_kwh
+        return more if self.elsewhere_cost is None and more > LEAST_KWH else 0.0
+
+    @property
+    def elsewhere_kwh(self) -> float:
+        """Battery energy that is left to be charged elsewhere in the year [kWh]."""
+        return self.charged_elsewhere_kwh + self.short_at_end_kwh
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,12 +177,15 @@ class BreakEven:
     by_shortage : bool
         Whether the rival wins because the other choice falls short of the need on more nights, not
         because of its cost.
+    by_elsewhere : bool
+        The same, because the other choice leaves more to be charged elsewhere without a price.
     """
 
     now: float
     at: float | None
     rival: str | None
     by_shortage: bool = False
+    by_elsewhere: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,6 +225,8 @@ class Appraisal:
         Calendar year.
     keep_years : float
         For how many years the choice is kept.
+    elsewhere_rate : float or None
+        Price of energy that is charged elsewhere [currency per kWh].
     distance_km : float or None
         Distance of the year [km]; None if only energies are known.
     distance_unit : str
@@ -237,6 +257,7 @@ class Appraisal:
     currency: str
     year: int
     keep_years: float
+    elsewhere_rate: float | None
     distance_km: float | None
     distance_unit: str
     trips_kwh: float

@@ -69,8 +69,11 @@ def appraise(
     scaled = [case.simulate(np.array(SCALES)[:, None] * trips) for case in cases]
     here = SCALES.index(1.0)
     keep = file.appraisal.keep_years
-    comparison = Comparison(cases, tuple(years.only(here) for years in scaled), keep, trips)
-    curve = rank_choices(cases, scaled, keep)
+    declared = file.appraisal.elsewhere_rate
+    elsewhere = None if declared is None else float(declared)
+    years = tuple(years.only(here) for years in scaled)
+    comparison = Comparison(cases, years, keep, elsewhere, trips)
+    curve = rank_choices(cases, scaled, keep, elsewhere)
     spreads = _drawn(file, cases, trips, driving, progress) if file.driving.draws else ()
     per_km = driving.kwh_per_km
     amount = float(trips.sum()) / (per_km or 1.0)
@@ -81,6 +84,7 @@ def appraise(
         currency=file.appraisal.currency,
         year=file.appraisal.year,
         keep_years=keep,
+        elsewhere_rate=elsewhere,
         distance_km=None if per_km is None else amount,
         distance_unit=_unit(file),
         trips_kwh=float(trips.sum()),
@@ -95,7 +99,7 @@ def appraise(
             (scale * amount, tuple(column))
             for scale, column in zip(SCALES, curve.totals.T.tolist(), strict=True)
         ),
-        assumptions=assumptions_of(file, driving, cases),
+        assumptions=assumptions_of(file, driving, cases, choices),
         cautions=cautions_of(driving, cases, choices),
         curve_short=tuple(tuple(column) for column in curve.nights_short.T.tolist()),
     )
@@ -108,7 +112,7 @@ def _drawn(
     driving: DrivingYear,
     progress: Callable[[int, int], None] | None,
 ) -> tuple[ChoiceSpreads, ...]:
-    draws = file.driving.draws
+    draws, rate = file.driving.draws, file.appraisal.elsewhere_rate
     drawn = draw_trips(trips, file.driving.spread_percent, draws, file.driving.seed)
     done = 0
 
@@ -119,7 +123,10 @@ def _drawn(
             progress(done, draws * len(cases))
 
     years = [case.simulate(drawn, report) for case in cases]
-    return spreads_of_choices(cases, years, file.appraisal.keep_years, drawn, driving.kwh_per_km)
+    ranking = rank_choices(
+        cases, years, file.appraisal.keep_years, None if rate is None else float(rate)
+    )
+    return spreads_of_choices(cases, years, ranking, drawn, driving.kwh_per_km)
 
 
 def _unit(file: ChoicesFile) -> str:

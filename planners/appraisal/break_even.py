@@ -47,7 +47,13 @@ def break_evens(comparison: Comparison, curve: Ranking, per_scale: float) -> Bre
     distances = _scales(comparison, curve)
     return BreakEvens(
         distance_per_year=tuple(
-            BreakEven(per_scale, rival.at * per_scale, names[rival.place], rival.by_shortage)
+            BreakEven(
+                per_scale,
+                rival.at * per_scale,
+                names[rival.place],
+                rival.by_shortage,
+                rival.by_elsewhere,
+            )
             for rival in distances
         ),
         rate=_rate_even(comparison, year, names),
@@ -65,10 +71,9 @@ def _rate_even(comparison: Comparison, year: YearRates, names: Sequence[str]) ->
 
 
 def _rivals(comparison: Comparison) -> list[int]:
-    """List the choices with as few short nights as the best one."""
-    short = comparison.ranking.nights_short[:, 0]
-    best = comparison.best
-    return [n for n in range(len(short)) if n != best and short[n] == short[best]]
+    """List the other choices that deliver as much as the best one."""
+    alike = np.flatnonzero(comparison.ranking.delivers_as(comparison.best)[:, 0]).tolist()
+    return [place for place in alike if place != comparison.best]
 
 
 def _outlay(comparison: Comparison, names: Sequence[str]) -> BreakEven:
@@ -96,13 +101,13 @@ def _between(comparison: Comparison, curve: Ranking, wins: int, loses: int) -> R
     """Find where between two of `SCALES` another choice becomes the cheapest."""
     best = comparison.best
     gaps = curve.totals - curve.totals[best]
-    alike = (curve.nights_short == curve.nights_short[best])[:, [wins, loses]].all(axis=1)
+    alike = curve.delivers_as(best)[:, [wins, loses]].all(axis=1)
     level = {
         rival: gaps[rival, wins] / (gaps[rival, wins] - gaps[rival, loses])
         for rival in np.flatnonzero(alike).tolist()
         if gaps[rival, wins] >= 0 > gaps[rival, loses]
     }
-    # If short nights decide on either side, totals need not cross at all.
+    # If what is delivered decides on either side, totals need not cross at all.
     if int(curve.winners[loses]) not in level:
         return _shortage_between(comparison, SCALES[wins], SCALES[loses])
     rival = min(level, key=lambda n: level[n])
@@ -116,7 +121,7 @@ def _between(comparison: Comparison, curve: Ranking, wins: int, loses: int) -> R
 
 
 def _shortage_between(comparison: Comparison, wins_at: float, loses_at: float) -> Rival:
-    """Find by bisection the distance at which short nights make a rival win."""
+    """Find by bisection the distance at which a rival wins because it delivers more."""
     best, ranking = comparison.best, comparison.at_scales([loses_at])
     for _ in range(ROUNDS):
         middle = (wins_at + loses_at) / 2
@@ -126,4 +131,6 @@ def _shortage_between(comparison: Comparison, wins_at: float, loses_at: float) -
         else:
             loses_at, ranking = middle, tried
     rival, short = int(ranking.winners[0]), ranking.nights_short[:, 0]
-    return Rival(loses_at, rival, by_shortage=bool(short[best] > short[rival]))
+    by_shortage = bool(short[best] > short[rival])
+    by_elsewhere = not by_shortage and not ranking.delivers_as(best)[rival, 0]
+    return Rival(loses_at, rival, by_shortage, by_elsewhere)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from config.fields.distance import KM_PER_MILE
 from planners.appraisal.appraisal import BandYear, ChoiceYear
-from planners.appraisal.ranking import payback_years
+from planners.appraisal.ranking import elsewhere_kwh, payback_years
 from planners.appraisal.usual_night import usual_night_kwh
 
 if TYPE_CHECKING:
@@ -57,6 +57,8 @@ def _choice_year(
     per_km = _per_km(cost, comparison, result, kwh_per_km)
     reach_kwh, cheap_kwh = usual_night_kwh(case)
     short = result.short_kwh[0]
+    elsewhere = float(elsewhere_kwh(case, result)[0])
+    rate = comparison.elsewhere_rate
     return ChoiceYear(
         name=case.choice.name,
         tariff=case.choice.tariff.name,
@@ -77,6 +79,8 @@ def _choice_year(
         shortfall_kwh=float(short.sum()),
         worst_shortfall_kwh=float(short.max()),
         charged_elsewhere_kwh=float(result.elsewhere_kwh[0]),
+        short_at_end_kwh=elsewhere - float(result.elsewhere_kwh[0]),
+        elsewhere_cost=None if rate is None else rate * elsewhere,
         ends_below_kwh=max(0.0, _or_nothing(case.rule.want_kwh - float(result.ends_kwh[0]))),
         longest_day_km=None if kwh_per_km is None else reach_kwh / kwh_per_km,
         cheap_hours_km=None if kwh_per_km is None or cheap_kwh is None else cheap_kwh / kwh_per_km,

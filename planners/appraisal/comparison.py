@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from planners.appraisal.ranking import Ranking, rank_choices
+from planners.appraisal.ranking import Ranking, elsewhere_kwh, rank_choices
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -31,6 +31,8 @@ class Comparison:
         Each choice's results in the declared year.
     keep_years : float
         For how many years a choice is kept.
+    elsewhere_rate : float or None
+        Price of energy that is charged elsewhere [currency per kWh].
     trips_kwh : ndarray of float, shape (nights,)
         The declared trips [kWh].
     """
@@ -38,12 +40,13 @@ class Comparison:
     cases: tuple[Case, ...]
     years: tuple[YearResults, ...]
     keep_years: float
+    elsewhere_rate: float | None
     trips_kwh: NDArray[np.float64]
 
     @cached_property
     def ranking(self) -> Ranking:
         """The choices ranked in the declared year."""
-        return rank_choices(self.cases, self.years, self.keep_years)
+        return self._rank(self.cases, self.years)
 
     @cached_property
     def best(self) -> int:
@@ -65,15 +68,13 @@ class Comparison:
     def at_scales(self, scales: Sequence[float]) -> Ranking:
         """Rank all choices in years whose trips are multiplied by these factors."""
         trips = np.array(scales)[:, None] * self.trips_kwh
-        return rank_choices(
-            self.cases, [case.simulate(trips) for case in self.cases], self.keep_years
-        )
+        return self._rank(self.cases, [case.simulate(trips) for case in self.cases])
 
     def at_scale(self, scale: float, places: Sequence[int]) -> NDArray[np.float64]:
         """Return the totals of some choices with all trips multiplied by `scale`."""
         cases = [self.cases[place] for place in places]
         years = [case.simulate(scale * self.trips_kwh[None, :]) for case in cases]
-        return rank_choices(cases, years, self.keep_years).totals[:, 0]
+        return self._rank(cases, years).totals[:, 0]
 
     def with_added(self, more: float, place: int) -> float:
         """Return the total of a choice if the best choice's tariff were dearer.
@@ -96,8 +97,13 @@ class Comparison:
         if not self.is_affected(place):
             return float(self.ranking.totals[place, 0])
         dearer, first = self.cases[place].with_added(more), self.cases[0]
-        cost = float(dearer.simulate(self.trips_kwh[None, :]).cost[0])
+        result = dearer.simulate(self.trips_kwh[None, :])
+        elsewhere = float(elsewhere_kwh(dearer, result)[0]) * (self.elsewhere_rate or 0.0)
+        cost = float(result.cost[0]) + elsewhere
         return dearer.outlay + self.keep_years * (cost + dearer.fixed_cost - first.fixed_cost)
+
+    def _rank(self, cases: Sequence[Case], years: Sequence[YearResults]) -> Ranking:
+        return rank_choices(cases, years, self.keep_years, self.elsewhere_rate)
 
 
 def _affected_kwh(case: Case, result: YearResults) -> float:

@@ -29,6 +29,7 @@ class Rival:
     at: float
     place: int
     by_shortage: bool = False
+    by_elsewhere: bool = False
 
 
 def crossing(gap: Callable[[float], tuple[float, float]], near: Point, far: Point) -> float:

@@ -1,8 +1,10 @@
 """Rank choices: the cost of each per year and over the years, and which one wins.
 
-Only the choices with the fewest nights short of the need can win: a choice that leaves the vehicle
-short costs less just because it delivers less. Of these the one with the least outlay and cost over
-the years wins; of several that cost the same, the first.
+Choices are compared for the same energy. What one does not deliver is charged elsewhere, at the
+declared price. Only the choices with the fewest nights short of the need can win and, if there is
+no price elsewhere, only those with the least energy from there: the others cost less just because
+they deliver less. Of these the one with the least outlay and cost over the years wins; of several
+that cost the same, the first.
 """
 
 from __future__ import annotations
@@ -12,6 +14,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from planners.solver.problem import NEED_TOLERANCE_KWH
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -20,6 +24,9 @@ if TYPE_CHECKING:
     from planners.appraisal.choice_case import Case
     from planners.year.results import YearResults
 
+
+LEAST_KWH = 0.05
+"""Energy of a year that is too little to mention [kWh]."""
 
 LEAST_MONEY = 1e-6
 """Sums that differ by less are the same: rounding over a year [currency]."""
@@ -32,17 +39,20 @@ class Ranking:
     Attributes
     ----------
     year_costs : ndarray of float
-        Cost of the year's energy, plus how much more standing charge and the home's energy cost
-        than under the first choice [currency].
+        Cost of the year's energy, at home and elsewhere, plus how much more standing charge and the
+        home's energy cost than under the first choice [currency].
     totals : ndarray of float
         Outlay plus `year_costs` over the years that a choice is kept [currency].
     nights_short : ndarray of int
         Nights short of the need.
+    unpriced_kwh : ndarray of float
+        Battery energy charged elsewhere, if there is no price for it; else 0 [kWh].
     """
 
     year_costs: NDArray[np.float64]
     totals: NDArray[np.float64]
     nights_short: NDArray[np.intp]
+    unpriced_kwh: NDArray[np.float64]
 
     @property
     def winners(self) -> NDArray[np.intp]:
@@ -52,12 +62,45 @@ class Ranking:
     @property
     def as_good(self) -> NDArray[np.bool_]:
         """Whether a choice is as good as the one that wins, shape (choices, years)."""
-        fewest = self.nights_short.min(axis=0)
-        total = np.where(self.nights_short == fewest, self.totals, np.inf)
+        delivers = self.nights_short == self.nights_short.min(axis=0)
+        unpriced = np.where(delivers, self.unpriced_kwh, np.inf)
+        delivers &= unpriced <= unpriced.min(axis=0) + LEAST_KWH
+        total = np.where(delivers, self.totals, np.inf)
         return np.asarray(total <= total.min(axis=0) + LEAST_MONEY, np.bool_)
 
+    def delivers_as(self, choice: int) -> NDArray[np.bool_]:
+        """Whether choices deliver as much as another, shape (choices, years)."""
+        more = np.abs(self.unpriced_kwh - self.unpriced_kwh[choice])
+        same_nights = self.nights_short == self.nights_short[choice]
+        return np.asarray(same_nights & (more <= LEAST_KWH), np.bool_)
 
-def rank_choices(cases: Sequence[Case], years: Sequence[YearResults], keep_years: float) -> Ranking:
+
+def elsewhere_kwh(case: Case, years: YearResults) -> NDArray[np.float64]:
+    """Return the battery energy that a choice leaves to be charged elsewhere.
+
+    Parameters
+    ----------
+    case : Case
+        The choice.
+    years : YearResults
+        Its results.
+
+    Returns
+    -------
+    ndarray of float, shape (years,)
+        What trips needed beyond the battery's charge, and what is missing from the need after the
+        last night [kWh].
+    """
+    missing = np.maximum(0.0, case.rule.need_kwh - NEED_TOLERANCE_KWH - years.ends_kwh)
+    return np.asarray(years.elsewhere_kwh + missing, np.float64)
+
+
+def rank_choices(
+    cases: Sequence[Case],
+    years: Sequence[YearResults],
+    keep_years: float,
+    elsewhere_rate: float | None,
+) -> Ranking:
     """Rank choices by their costs and short nights.
 
     Parameters
@@ -68,6 +111,8 @@ def rank_choices(cases: Sequence[Case], years: Sequence[YearResults], keep_years
         Each choice's results in the same years.
     keep_years : float
         For how many years a choice is kept.
+    elsewhere_rate : float or None
+        Price of energy that is charged elsewhere [currency per kWh].
 
     Returns
     -------
@@ -75,14 +120,16 @@ def rank_choices(cases: Sequence[Case], years: Sequence[YearResults], keep_years
         Costs and short nights.
     """
     fixed = [case.fixed_cost for case in cases]
+    elsewhere = np.array([elsewhere_kwh(*each) for each in zip(cases, years, strict=True)])
     year_costs = np.array(
         [result.cost + (own - fixed[0]) for result, own in zip(years, fixed, strict=True)]
-    )
+    ) + elsewhere * (elsewhere_rate or 0.0)
     outlays = np.array([case.outlay for case in cases])[:, None]
     return Ranking(
         year_costs=year_costs,
         totals=outlays + keep_years * year_costs,
         nights_short=np.array([result.nights_short for result in years]),
+        unpriced_kwh=elsewhere if elsewhere_rate is None else np.zeros_like(elsewhere),
     )
 
 

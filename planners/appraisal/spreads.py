@@ -10,7 +10,7 @@ import numpy as np
 
 from config.fields.distance import KM_PER_MILE
 from planners.appraisal.appraisal import Spread
-from planners.appraisal.ranking import payback_years, rank_choices
+from planners.appraisal.ranking import payback_years
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from planners.appraisal.choice_case import Case
+    from planners.appraisal.ranking import Ranking
     from planners.year.results import YearResults
 
 LOW_PERCENTILE, HIGH_PERCENTILE = 5, 95
@@ -43,7 +44,7 @@ class ChoiceSpreads:
 def spreads_of_choices(
     cases: Sequence[Case],
     years: Sequence[YearResults],
-    keep_years: float,
+    ranking: Ranking,
     trips_kwh: NDArray[np.float64],
     kwh_per_km: float | None,
 ) -> tuple[ChoiceSpreads, ...]:
@@ -55,8 +56,8 @@ def spreads_of_choices(
         The choices.
     years : sequence of YearResults
         Each choice's results in the drawn years.
-    keep_years : float
-        For how many years a choice is kept.
+    ranking : Ranking
+        How the choices compare in these years.
     trips_kwh : ndarray of float, shape (years, nights)
         The drawn trips [kWh].
     kwh_per_km : float or None
@@ -67,7 +68,6 @@ def spreads_of_choices(
     tuple of ChoiceSpreads
         One for each choice.
     """
-    ranking = rank_choices(cases, years, keep_years)
     used = trips_kwh.sum(axis=1)
     wins = np.bincount(ranking.winners, minlength=len(cases)).tolist()
     by_choice: list[ChoiceSpreads] = []

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from config.choices.choices_file import POINT
-from planners.appraisal.appraisal import LEAST_KWH
+from planners.appraisal.ranking import LEAST_KWH
 from planners.plan.horizon import PLANNED_DAYS
 from planners.power.cautions import cautions
 
@@ -27,7 +27,7 @@ INSTALLING = (
 
 
 def assumptions_of(
-    file: ChoicesFile, driving: DrivingYear, cases: Sequence[Case]
+    file: ChoicesFile, driving: DrivingYear, cases: Sequence[Case], choices: Sequence[ChoiceYear]
 ) -> tuple[str, ...]:
     """Write down what was assumed.
 
@@ -39,13 +39,24 @@ def assumptions_of(
         The trips.
     cases : sequence of Case
         The choices.
+    choices : sequence of ChoiceYear
+        Their figures.
 
     Returns
     -------
     tuple of str
         Whole sentences.
     """
-    return tuple(_assumptions(file, driving, cases))
+    return (*_assumptions(file, driving, cases), *_about_elsewhere(file, choices))
+
+
+def _about_elsewhere(file: ChoicesFile, choices: Sequence[ChoiceYear]) -> Iterator[str]:
+    rate, currency = file.appraisal.elsewhere_rate, file.appraisal.currency
+    if rate is not None and any(choice.elsewhere_kwh > LEAST_KWH for choice in choices):
+        yield (
+            f"What a choice does not deliver is charged elsewhere, for {rate} {currency} per kWh:"
+            " all choices are compared for the same energy."
+        )
 
 
 def _assumptions(file: ChoicesFile, driving: DrivingYear, cases: Sequence[Case]) -> Iterator[str]:
@@ -155,8 +166,8 @@ def _about_choices(choices: Sequence[ChoiceYear]) -> Iterator[str]:
         if choice.charged_elsewhere_kwh > LEAST_KWH:
             yield (
                 f"{choice.name}: trips need {choice.charged_elsewhere_kwh:,.1f} kWh more than the"
-                " battery holds when they begin; that energy is charged elsewhere and is not priced"
-                " here."
+                " battery holds when they begin; that energy is charged elsewhere"
+                f"{'' if choice.elsewhere_cost is not None else ' and is not priced here'}."
             )
         if choice.ends_below_kwh > LEAST_KWH:
             yield (

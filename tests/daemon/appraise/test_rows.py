@@ -58,6 +58,7 @@ def test_the_document_is_complete() -> None:
                 "at": 13498.2,
                 "rival": SOCKET_NIGHT,
                 "by_shortage": False,
+                "by_elsewhere": False,
             }
         ],
         "rate": {"band": "night", "now": 0.138, "at": 0.2016, "rival": SOCKET_NIGHT},

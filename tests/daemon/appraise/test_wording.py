@@ -9,7 +9,8 @@ import pytest
 
 from daemon.appraise.changes import changes, in_short
 from daemon.appraise.nights import longest_days, nights_short
-from daemon.appraise.remarks import remarks
+from daemon.appraise.remarks import mark_note, remarks
+from daemon.appraise.tables import figures
 from daemon.appraise.wording import AppraisalWords
 from planners.appraisal.appraisal import BandYear, BreakEven, Spread
 from tests.daemon.appraise.samples import (
@@ -113,14 +114,51 @@ def test_the_only_choice_that_charges_enough_is_called_so() -> None:
         assert sentence.endswith("now), since every other choice leaves more nights short.")
 
 
-def test_charging_elsewhere_has_a_price_at_which_the_answer_changes() -> None:
-    """NZD 2776 less over 8 years for 500 kWh a year elsewhere: 0.6940 per kWh."""
+def test_a_cheaper_choice_that_charges_elsewhere_has_a_price_at_which_it_costs_less() -> None:
+    """NZD 2776 less over 8 years for 500 kWh a year elsewhere: 0.6940 per kWh. It is asked for."""
     first, _, third = three()
-    words = AppraisalWords(appraisal((first, replace(third, charged_elsewhere_kwh=500.0))))
-    assert remarks(words)[-1] == (
-        f"With it, 500.0 kWh a year more are charged elsewhere than with “{SOCKET}”, and are not"
-        f" priced here: at more than 0.6940 NZD per kWh there, “{SOCKET}” would cost less."
+    choices = (first, replace(third, charged_elsewhere_kwh=480.0, short_at_end_kwh=20.0))
+    words = AppraisalWords(appraisal(choices, cheapest=SOCKET))
+    assert words.answer() == f"The one that delivers the most: {SOCKET}: NZD 8,942 over 8 years"
+    assert remarks(words) == [
+        (
+            f"“{POINT}” would cost NZD 2,776 less, but with it 500.0 kWh a year more are charged"
+            " elsewhere. At less than 0.6940 NZD per kWh there it would cost less all the same."
+        ),
+        (
+            f"What a kWh costs elsewhere is not known, and with “{POINT}” 500.0 kWh a year are"
+            " charged there. Add elsewhere_rate to the section appraisal of the file: then all"
+            " choices are compared for the same energy. Without it, only those that leave the least"
+            " to be charged elsewhere can win."
+        ),
+    ]
+
+
+def test_with_a_price_elsewhere_nothing_is_asked() -> None:
+    """What is charged there is part of each total, and no saving is marked."""
+    first, _, third = three()
+    third = replace(third, charged_elsewhere_kwh=500.0, elsewhere_cost=300.0)
+    words = AppraisalWords(
+        appraisal((replace(first, elsewhere_cost=0.0), third), elsewhere_rate=0.6)
     )
+    assert not [line for line in remarks(words) if "elsewhere" in line]
+    assert mark_note(words) == []
+    rows = {row.label: [cell.text for cell in row.cells] for row in figures(words)}
+    assert rows["charged elsewhere"] == ["0", "300"]
+
+
+def test_choices_that_cost_the_same_are_not_told_apart() -> None:
+    """Rounding in the solver is no saving: nothing "would cost NZD 0 less"."""
+    first, second, _ = three()
+    rounded = replace(second, total_over_years=first.total_over_years - 3e-9, nights_short=0)
+    words = AppraisalWords(appraisal((first, rounded), cheapest=SOCKET))
+    assert words.answer() == (
+        f"Cheapest over 8 years: {SOCKET}: NZD 8,942, about the same as {SOCKET_NIGHT}"
+    )
+    assert remarks(words) == []
+    assert words.by_total == (first, rounded)
+    little = replace(second, total_over_years=first.total_over_years - 0.3)
+    assert remarks(AppraisalWords(appraisal((first, little), cheapest=SOCKET))) == []
 
 
 def test_the_tiers_of_a_band_change_together() -> None:
@@ -185,6 +223,15 @@ def test_a_place_lost_by_nights_short_says_so() -> None:
     sentences = changes(AppraisalWords(appraisal(break_even=even)))
     assert sentences[0].endswith(
         f"would take its place, since “{POINT}” would leave more nights short."
+    )
+
+
+def test_a_place_lost_by_charging_elsewhere_says_so() -> None:
+    """The same for energy that has no price."""
+    even = evens(distance_per_year=(BreakEven(KM, 41_000.0, SOCKET, by_elsewhere=True),))
+    sentences = changes(AppraisalWords(appraisal(break_even=even)))
+    assert sentences[0].endswith(
+        f"would take its place, since “{POINT}” would leave more to be charged elsewhere."
     )
 
 

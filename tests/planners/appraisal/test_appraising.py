@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
+from typing import Any
 
 import numpy as np
 import pytest
 
+from config.choices.choices_file import ChoicesFile
 from config.files.errors import UsageError
 from planners.appraisal.appraising import appraise
 from planners.appraisal.choice_case import case_of
@@ -53,6 +55,7 @@ def test_the_fewest_nights_short_come_before_the_least_cost() -> None:
         year_costs=np.zeros((3, 4)),
         totals=np.array([[5.0, 1, 3, 9], [4, 2, 3, 9], [3, 3, 3, 8]]),
         nights_short=np.array([[0, 2, 0, 7], [0, 0, 0, 7], [1, 0, 0, 8]]),
+        unpriced_kwh=np.zeros((3, 4)),
     )
     assert ranking.winners.tolist() == [1, 1, 0, 0]
 
@@ -256,3 +259,64 @@ def test_one_figure_agrees_with_another() -> None:
     assert night.cheapest_band_share == pytest.approx(sum(cheap) / night.energy_kwh)
     middle = dict(found.curve)[found.distance_km or 0]
     assert middle == pytest.approx([each.total_over_years for each in found.choices])
+
+
+# --- the same energy ----------------------------------------------------------------------------
+
+
+def two_slow_ones(elsewhere_rate: str | None = None) -> ChoicesFile:
+    """Make a year in which both choices leave every night short, the slower one by more."""
+    hour = cheap_night("0.10", "0.30")
+    hour["bands"][0]["hours"] = ["00:00-01:00"]
+    slow, fast = (point(max_amps=amps) for amps in (6.0, 16.0))
+    return choices_file(
+        choice("slow", hour, charge_point=slow, planner="timer", need_percent=80.0),
+        choice("fast", hour, charge_point=fast, planner="timer", need_percent=80.0),
+        driving=DAILY | {"distance_per_year": "40000 km"}, tick_minutes=60,
+        elsewhere_rate=None if elsewhere_rate is None else Decimal(elsewhere_rate),
+    )  # fmt: skip
+
+
+def test_the_choice_that_delivers_least_does_not_win_by_it() -> None:
+    """Every night is short with both; without a price elsewhere, the faster one wins."""
+    found = appraise(two_slow_ones(), {})
+    slow, fast = found.choices
+    assert slow.nights_short == fast.nights_short == slow.nights
+    assert slow.year_cost < fast.year_cost
+    assert slow.elsewhere_kwh > fast.elsewhere_kwh
+    assert found.cheapest == "fast"
+    assert slow.delivers_less_than(fast)
+
+
+@pytest.mark.parametrize(("rate", "cheapest"), [("0.60", "fast"), ("0.01", "slow")])
+def test_with_a_price_elsewhere_choices_are_compared_for_the_same_energy(
+    rate: str, cheapest: str
+) -> None:
+    """Energy at home and elsewhere add up to the same; the totals hold both costs."""
+    found = appraise(two_slow_ones(rate), {})
+    assert found.cheapest == cheapest
+    for each in found.choices:
+        assert each.elsewhere_cost == pytest.approx(float(rate) * each.elsewhere_kwh)
+        assert each.year_cost == pytest.approx(
+            each.cost + float(rate) * each.elsewhere_kwh + each.standing_charge_difference
+        )
+        assert not each.delivers_less_than(found.choices[0])
+    slow, fast = found.choices
+    delivered = [0.9 * each.energy_kwh + each.elsewhere_kwh for each in (slow, fast)]
+    assert delivered[0] == pytest.approx(delivered[1], abs=0.5)
+    assert any("charged elsewhere, for" in words for words in found.assumptions)
+
+
+def test_a_price_elsewhere_changes_nothing_where_nothing_is_short() -> None:
+    """The same figures with and without it."""
+    choices = [choice("flat", flat(), charge_point=point()), choice("night", cheap_night())]
+    no_price: dict[str, Any] = {}
+    price: dict[str, Any] = {"elsewhere_rate": Decimal("0.7")}
+    plain, priced = (
+        appraise(choices_file(*choices, driving=DAILY, tick_minutes=60, **more), {})
+        for more in (no_price, price)
+    )
+    assert [each.total_over_years for each in plain.choices] == [
+        each.total_over_years for each in priced.choices
+    ]
+    assert plain.assumptions == priced.assumptions

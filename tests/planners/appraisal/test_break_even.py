@@ -226,8 +226,9 @@ def test_a_rate_past_which_nothing_more_is_wanted_is_found_where_the_total_jumps
     night = choice("night", cheap_night("0.12", "0.50"), charge_point=socket(), **WANTED)
     at_once: Keys = {"charge_point": socket(), "planner": "at_once", "want_percent": 80.0}
     file = choices_file(
-        choice("flat", flat("0.2523"), **at_once), night, driving=driving, tick_minutes=60
-    )
+        choice("flat", flat("0.2523"), **at_once), night, driving=driving, tick_minutes=60,
+        elsewhere_rate=Decimal(0),
+    )  # fmt: skip
     found = appraise(file, {}).break_even
     assert found is not None
     assert found.rate.rival == "flat"
@@ -242,7 +243,7 @@ def test_where_two_cost_the_same_neither_takes_the_place_of_the_other() -> None:
         driving=DAILY | {"distance_per_year": "60000 km"}, tick_minutes=60,
     )  # fmt: skip
     found = appraise(file, {})
-    assert found.cheapest == "forty"
+    assert found.cheapest == "full"
     assert found.choices[1].delivers_less_than(found.choices[0])
     full, forty = found.curve[2][1]
     assert full == pytest.approx(forty)
