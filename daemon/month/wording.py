@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 from config.fields.currencies import minor_units
@@ -27,6 +26,7 @@ ROUNDING = (
     " by night."
 )
 AS_OF = "%a %d %b %Y %H:%M"
+_OF_NEED = {OUT_OF_REACH}
 _REASONS = {NO_POWER, ENDED_SHORT, NO_READING, OUT_OF_REACH, NO_RATE, PRICES_ENDED}
 LONG_HOURS = 24
 
@@ -39,10 +39,14 @@ def difference_words(extra: Decimal, currency: str) -> str:
 
 
 class ShownAlert(NamedTuple):
-    """An alert, and how often it was raised again with the same words, or for the same need."""
+    """An alert, and how often it was raised again with the same words."""
 
     alert: AlertRow
     times_again: int
+
+    def raised_again(self) -> ShownAlert:
+        """Count one more."""
+        return self._replace(times_again=self.times_again + 1)
 
     @property
     def again(self) -> str:
@@ -62,21 +66,17 @@ def alerts_shown(month: Month) -> list[ShownAlert]:
     Returns
     -------
     list of ShownAlert
-        Each once, in the order in which they were first raised; of a need that was out of reach,
-        the latest words of that night. Needs that were met after all are left out.
+        Each once, in the order in which they were first raised. Left out are those that `why_short`
+        says, and those about a need that was met after all.
     """
     chosen: dict[object, ShownAlert] = {}
     for alert in month.alerts:
         row = next((row for row in month.nights if _is_during(alert, row)), None)
-        is_need = alert.code == OUT_OF_REACH
-        if is_need and row is not None and row.need_met:
+        if row is not None and alert.code in (_OF_NEED if row.need_met else _REASONS):
             continue
-        night = row.night if row is not None else alert.at.date()
-        key = (alert.charge_point, alert.code, night if is_need else alert.message)
+        key = (alert.charge_point, alert.code, alert.message)
         before = chosen.get(key)
-        times = 0 if before is None else before.times_again + 1
-        first = alert if before is None else before.alert
-        chosen[key] = ShownAlert(replace(first, message=alert.message), times)
+        chosen[key] = ShownAlert(alert, 0) if before is None else before.raised_again()
     return list(chosen.values())
 
 
