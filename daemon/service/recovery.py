@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from adapters.ledger.ledger import Ledger
-    from adapters.ledger.rows import LastVehicleReports
+    from adapters.ledger.rows import LastVehicleReports, StoredReading
     from config.household.household_file import HouseholdFile
     from daemon.control.state import House
     from planners.accounts.register import RegisterReading
@@ -67,7 +67,7 @@ def recover(ledger: Ledger, charge_point: str, now: datetime, house: House) -> P
         plugged_in=plugged_in,
         pilot=reports.pilot,
         pilot_at=reports.pilot_at,
-        idle_since=reports.pilot_at if reports.pilot in IDLE else None,
+        idle_since=_idle_since(reports, reading),
         soc_at=reports.soc_at,
         soc=memory.soc,
         register=_register(ledger, charge_point, now),
@@ -88,6 +88,15 @@ def recover(ledger: Ledger, charge_point: str, now: datetime, house: House) -> P
     elif memory.asked_before is not None:
         state = replace(state, wishes=_with_old_wish(state, memory.asked_before, now, house.file))
     return _with_command(_with_last_report(state, reports, now), memory, ledger, now)
+
+
+def _idle_since(reports: LastVehicleReports, reading: StoredReading | None) -> datetime | None:
+    """Return since when the pilot shows that no power flows, unless the meter was read since."""
+    at = reports.pilot_at
+    if at is None or reports.pilot not in IDLE:
+        return None
+    is_read = reading is not None and reading.watts is not None and reading.at >= at
+    return None if is_read else at
 
 
 def _with_last_report(state: PointState, reports: LastVehicleReports, now: datetime) -> PointState:
