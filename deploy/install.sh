@@ -350,11 +350,11 @@ make_broker() {
     put "$ROOT/etc/mosquitto/conf.d/lullwatt.conf" 644 root:root < "$HERE/mosquitto-home.conf"
     BROKER_CHANGED=$WROTE
 }
-check_household() { # VERSION
+check_household() { # by the version to be installed, before it comes into use
     if [ "$DRY" ] && [ ! -e "$HOUSE" ]; then step "check $HOUSE"; return; fi
-    if [ "$DRY" ] && [ ! -e "$OPT/$1/.complete" ]; then step "check $HOUSE"; return; fi
-    "$OPT/$1/bin/lullwatt" check "$HOUSE" >/dev/null \
-        || stop "version $1 does not accept $HOUSE" "correct the faults above, then run this again"
+    if [ "$DRY" ] && [ ! -e "$OPT/$VERSION/.complete" ]; then step "check $HOUSE"; return; fi
+    newest check "$HOUSE" >/dev/null \
+        || stop "version $VERSION does not accept $HOUSE" "correct the faults above, then run this again"
 }
 
 # --- versions ---------------------------------------------------------------------------------
@@ -394,7 +394,6 @@ switch_version() {
     WROTE=
     was=$(current_version)
     if [ "$was" ] && [ "$was" != "$VERSION" ]; then
-        check_household "$VERSION"
         keep_before "$was"
         WROTE=yes
     fi
@@ -435,7 +434,7 @@ install_all() {
     make_folders
     make_household
     make_broker
-    check_household "$VERSION"
+    check_household
     switch_version
     put_unit
     start_all
