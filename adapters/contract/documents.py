@@ -63,6 +63,10 @@ class PlannedLater(TypedDict):
 class PlanDocument(TypedDict):
     """The plan in force for one vehicle up to its departure.
 
+    `made_at` is the instant at which the plan and its reasons (`why`) were made. Once a part of it
+    is done, `as_of` is there: energies, costs, periods, comparisons and the state of charge are
+    those of what is left from that instant on.
+
     `shortfall_kwh` is the energy missing for the need. Only a plan with a shortfall has
     `earliest_ready` and `amps_that_would_do`; they are null if there is no such instant or current.
     """
@@ -86,6 +90,7 @@ class PlanDocument(TypedDict):
     baselines: PlanBaselines
     why: list[str]
     cautions: list[str]
+    as_of: NotRequired[Instant]
     later: NotRequired[list[PlannedLater]]
     earliest_ready: NotRequired[Instant | None]
     amps_that_would_do: NotRequired[float | None]

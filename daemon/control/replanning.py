@@ -28,6 +28,8 @@ from daemon.control.state import (
 from daemon.control.unreported_soc import explain_unreported, unreported_soc
 from planners.plan.horizon import Situation, departures_known
 from planners.plan.planning import draft_plan, explained
+from planners.plan.remaining import GOES_ON_PERCENT, course_of, remaining_plan
+from planners.power.allowed_currents import charge_model
 from planners.rates.known import rate_knowledge
 
 if TYPE_CHECKING:
@@ -35,13 +37,16 @@ if TYPE_CHECKING:
 
     from config.household.household_file import HouseholdFile
     from daemon.control.events import Action
-    from daemon.control.state import House, PointState
+    from daemon.control.state import House, PointState, SocFact
     from planners.local_time.departures import DepartureAt
     from planners.plan.plan import Period, Plan
     from planners.rates.known import RateKnowledge
 
 NEARLY_PERCENT = 0.3
 """A state of charge this close to the target is the target: meters count in steps."""
+
+SHOWN_PERCENT = 0.5
+"""Targets that differ by less are shown as the same: they have no decimals."""
 
 SAME_INSTANT = timedelta(seconds=60)
 """Plans whose periods differ by less are the same."""
@@ -73,7 +78,8 @@ def plan(state: PointState, now: datetime, house: House) -> tuple[PointState, tu
         return replace(state, plan=None, plan_stale=True), warned
     if state.stopped_itself:
         return replace(state, plan=None), warned
-    if not (state.plan_stale or _has_ended(state, now, house) or _has_rates_now(state, known)):
+    has_news = state.plan_stale or _has_rates_now(state, known)
+    if not (has_news or _has_ended(state, now, house) or _is_behind(state, now, house)):
         return state, warned
     state, planned = _plan(replace(state, plan_stale=False), now, house)
     return state, (*warned, *planned)
@@ -125,6 +131,70 @@ def announce(state: PointState) -> tuple[PointState, tuple[Action, ...]]:
         return replace(state, draft=None), ()
     plan = replace(plan, why=(*explained(draft).why, *plan.why))
     return replace(state, plan=plan, draft=None), (AnnouncePlan(plan),)
+
+
+def plan_now(state: PointState, now: datetime, house: House) -> Plan | None:
+    """Return the plan in force with the figures of now.
+
+    Parameters
+    ----------
+    state : PointState
+        What is known.
+    now : datetime
+        UTC.
+    house : House
+        The household file and the rates.
+
+    Returns
+    -------
+    Plan or None
+        With what is left of its energy and cost; without a meter, by its own course.
+    """
+    plan, situation = state.plan, _situation_now(state, now, house)
+    if plan is None or situation is None:
+        return plan
+    file = _at_actual_power(house.file, state.actual_share.planned)
+    try:
+        return remaining_plan(plan, file, house.prices, situation)
+    except TariffError:
+        return plan  # no rate is known any more
+
+
+def _situation_now(state: PointState, now: datetime, house: House) -> Situation | None:
+    """Give the situation in which the plan in force goes on; None if it does not."""
+    plan, departure = state.plan, departure_of(state, house.file, now)
+    soc = counted_soc_percent(state, house.file, now)
+    if plan is None or departure is None or departure.instant != plan.departure or soc is None:
+        return None
+    if state.register is None and state.soc is not None:
+        soc = _unmetered_soc_percent(plan, state.soc, now, house)
+    return Situation(now, soc, departure, on=is_charging(state))
+
+
+def _unmetered_soc_percent(plan: Plan, soc: SocFact, now: datetime, house: House) -> float:
+    """Return the state of charge if the plan has worked, for a charge point without a meter."""
+    done_kwh = 0.0
+    for period in plan.periods:
+        done = min(now, period.end) - max(soc.at, period.start)
+        done_kwh += period.kwh * max(0.0, done / (period.end - period.start))
+    model = charge_model(house.file, plan.vehicle)
+    gained_percent = model.soc_percent(done_kwh * model.full_power_efficiency)
+    return max(soc.percent, min(plan.reaches_percent, soc.percent + gained_percent))
+
+
+def _is_behind(state: PointState, now: datetime, house: House) -> bool:
+    """Whether the vehicle gains so much less than planned that the plan ends too early."""
+    plan, situation = state.plan, _situation_now(state, now, house)
+    flows = state.watts is not None and state.watts > FLOWING_WATTS
+    if plan is None or situation is None or not situation.on or not flows:
+        return False
+    if state.register is None or plan.period_at(now) is None:
+        return False
+    file = _at_actual_power(house.file, state.actual_share.planned)
+    try:
+        return course_of(plan, file, house.prices, situation).lag_percent > GOES_ON_PERCENT
+    except TariffError:
+        return False
 
 
 def _at_actual_power(file: HouseholdFile, share: float) -> HouseholdFile:
@@ -198,9 +268,11 @@ def _has_ended(state: PointState, now: datetime, house: House) -> bool:
 def _same_course(old: Plan, new: Plan, now: datetime) -> bool:
     """Whether both plans are the same from now on."""
     return (
-        old.departure == new.departure
+        old.vehicle == new.vehicle
+        and old.departure == new.departure
         and old.want_percent == new.want_percent
         and old.need_percent == new.need_percent
+        and abs(old.reaches_percent - new.reaches_percent) < SHOWN_PERCENT
         and (old.shortfall is None) == (new.shortfall is None)
         and _same_periods(_ahead(old, now), _ahead(new, now))
     )

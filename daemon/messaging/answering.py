@@ -5,7 +5,9 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
+from daemon.control.replanning import plan_now
 from daemon.control.state import departure_of, vehicle_of, vehicles_of
+from daemon.messaging.status import next_start
 from planners.accounts.money import format_money
 from planners.local_time.wished_departures import coming_departures, declared_near
 from planners.power.charging import NEED_TOLERANCE_PERCENT
@@ -130,7 +132,7 @@ def answer_of(
 
 
 def _sentences(state: PointState, now: datetime, house: House) -> Iterator[str]:
-    zone, plan, command = house.file.zone, state.plan, state.command
+    zone, plan, command = house.file.zone, plan_now(state, now, house), state.command
     away = state.wishes.away_until
     if away is not None and away > now:
         yield f"Away until {_when(away, now, zone)}: no departure before that counts."
@@ -154,7 +156,7 @@ def _skip_sentence(state: PointState, now: datetime, zone: ZoneInfo) -> Iterator
 
 
 def _plan_sentences(plan: Plan, now: datetime, zone: ZoneInfo) -> Iterator[str]:
-    start = next((period.start for period in plan.periods if period.start > now), None)
+    start = next_start(plan, now)
     if start is not None:
         yield f"The next start is {_when(start, now, zone)}."
     by = _when(plan.departure, now, zone)

@@ -90,6 +90,7 @@ class Outbox:
         self._ledger = ledger
         self._bus = bus
         self._statuses: dict[str, Status] = {}
+        self._plans: dict[str, dict[str, Any]] = {}
         self._online_at: datetime | None = None
         self._is_waiting = False
         self._ledger_errors: list[LedgerError] = []
@@ -250,26 +251,48 @@ class Outbox:
         """Publish that the daemon is about to end."""
         self._publish_daemon_state("offline", now)
 
-    def publish_status(self, point: str, status: Status) -> None:
-        """Publish a status if it has changed, or before the last one becomes stale."""
+    def publish_status(self, point: str, status: Status) -> bool:
+        """Publish a status if it has changed, or before the last one becomes stale.
+
+        Parameters
+        ----------
+        point : str
+            The charge point.
+        status : Status
+            Its status now.
+
+        Returns
+        -------
+        bool
+            Whether it was published; then its plan has to be refreshed too.
+        """
         last = self._statuses.get(point)
         if (
             last is not None
             and status.at < last.at + STATUS_EVERY
             and _significant_part(last) == _significant_part(status)
         ):
-            return
+            return False
         self._statuses[point] = status
         self._send(self._topics.status(point), status, retain=True)
+        return True
 
     def publish_plan(self, point: str, plan: Plan | None) -> None:
         """Publish the plan in force again; without one, delete the retained one."""
-        payload = dump_exact(plan.to_json()).encode() if plan else b""
+        document = plan.to_json() if plan else {}
+        self._plans[point] = _figures_of(document)
+        payload = dump_exact(document).encode() if plan else b""
         self._bus.publish(self._topics.plan(point), payload, retain=True)
+
+    def refresh_plan(self, point: str, plan: Plan | None) -> None:
+        """Publish the plan in force again if any of its figures has changed."""
+        if plan is not None and self._plans.get(point) != _figures_of(plan.to_json()):
+            self.publish_plan(point, plan)
 
     def forget_published(self) -> None:
         """Forget what was published, so that all is published again to a new broker."""
         self._statuses.clear()
+        self._plans.clear()
         self._online_at = None
         self._is_waiting = False
 
@@ -344,3 +367,8 @@ def _significant_part(status: Status) -> tuple[object, ...]:
         status.skip_until,
         status.away_until, status.alerts,
     )  # fmt: skip
+
+
+def _figures_of(document: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a plan's document without the instant of its figures."""
+    return {key: value for key, value in document.items() if key != "as_of"}

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from config.files.errors import MetricsError, TariffError
 from daemon.control.events import Warn
+from daemon.control.replanning import plan_now
 from daemon.messaging.outbox import command_message
 from daemon.messaging.status import status_of
 from daemon.observers.metrics import UPDATED_AT, DaemonShown, PointShown, families_of
@@ -141,7 +142,7 @@ class MetricsSchedule:
 
 def _shown(state: PointState, now: datetime, house: House) -> PointShown:
     command = command_message(state.command) if state.command else None
-    return PointShown(status_of(state, now, house), command, state.plan)
+    return PointShown(status_of(state, now, house), command, plan_now(state, now, house))
 
 
 def _rate(house: House, now: datetime) -> Decimal | None:

@@ -129,14 +129,19 @@ def _plan(plan: dict[str, Any] | None, zone: ZoneInfo, now: datetime) -> str:
     try:
         cost = format_money(plan["cost"], plan["currency"])
         by = _when(parse_instant(plan["departure"]), zone)
-        starts = [parse_instant(period["start"]) for period in plan["periods"]]
+        periods = [
+            (parse_instant(period["start"]), parse_instant(period["end"]))
+            for period in plan["periods"]
+        ]
         text = (
-            f"{plan['energy_kwh']:.2f} kWh for {cost}, to {plan['reaches_percent']:.0f} % by {by}"
+            f"{plan['energy_kwh']:.2f} kWh{' more' if 'as_of' in plan else ''} for {cost},"
+            f" to {plan['reaches_percent']:.0f} % by {by}"
         )
     except (KeyError, TypeError, ValueError):
         return "can't be read; another version may have made it"
-    ahead = next((start for start in starts if start > now), None)
-    return text if ahead is None else f"{text}; next start {_when(ahead, zone)}"
+    ends = {end for _, end in periods}
+    starts = [start for start, _ in periods if start > now and start not in ends]
+    return f"{text}; next start {_when(min(starts), zone)}" if starts else text
 
 
 def _wish(wish: AskedFor, zone: ZoneInfo) -> str:

@@ -30,7 +30,7 @@ from daemon.control.events import (
     Warn,
 )
 from daemon.control.nightbook import facts_of
-from daemon.control.replanning import announce, is_charging
+from daemon.control.replanning import announce, is_charging, plan_now
 from daemon.control.undelivered import delivered
 from daemon.messaging.answering import answer_of, refusal_by_state
 from daemon.messaging.hardware_channels import HardwareChannels
@@ -265,7 +265,9 @@ class Service:
         self._outbox.publish_online(now)
         for point in sorted(self._stepped):
             state = self._states[point]
-            self._outbox.publish_status(point, status_of(state, now, self.house))
+            is_new = self._outbox.publish_status(point, status_of(state, now, self.house))
+            if is_new and state.draft is None:  # else it is announced soon
+                self._outbox.refresh_plan(point, plan_now(state, now, self.house))
             self._wakes[point] = next_wake(state, now, self.house)
         self._stepped.clear()
         if isinstance(event, WakeUp):
@@ -508,7 +510,8 @@ class Service:
     def _publish_plans(self) -> None:
         for point, state in self._states.items():
             if state.draft is None:  # else it is announced soon
-                self._outbox.publish_plan(point, state.plan)
+                plan = plan_now(state, self._clock.now(), self.house)
+                self._outbox.publish_plan(point, plan)
 
     def _announce(self, *, at_once: bool = False) -> None:
         """Announce new plans with their reasons, at once or when the queue is empty."""

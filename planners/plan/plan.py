@@ -101,7 +101,8 @@ class Plan:
 
     Energies are at the meter, and costs include tax. `cost` contains neither the standing charge
     nor start costs. `shortfall` is None if the need is met. `later` holds the nights that were
-    planned together with this one.
+    planned together with this one. `as_of` is the instant of the figures if it is not `made_at`:
+    they are those of what is left from then on.
     """
 
     charge_point: str
@@ -124,6 +125,7 @@ class Plan:
     later: tuple[LaterNight, ...] = ()
     why: tuple[str, ...] = field(default=())
     cautions: tuple[str, ...] = field(default=())
+    as_of: datetime | None = None
 
     @property
     def rests_on_estimates(self) -> bool:
@@ -165,6 +167,8 @@ class Plan:
             "why": list(self.why),
             "cautions": list(self.cautions),
         }
+        if self.as_of is not None:
+            document["as_of"] = instant_text(self.as_of)
         if self.later:
             document["later"] = [_later_json(night) for night in self.later]
         if self.shortfall:

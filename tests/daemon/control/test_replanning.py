@@ -12,7 +12,8 @@ from adapters.contract.messages import Reading
 from config.files.price_series import PricePoint
 from config.household.household_file import HouseholdFile
 from daemon.control.events import AnnouncePlan, HouseChanged, Issue, TimePassed, Warn
-from daemon.control.state import House, Wishes
+from daemon.control.replanning import plan_now
+from daemon.control.state import House, Wishes, counted_soc_percent
 from planners.rates.prices import prices_of
 from tests.daemon.worlds import (
     EVENING,
@@ -279,3 +280,88 @@ def test_the_files_hours_limit_a_plan_unless_the_hardware_sees_the_vehicle(
         world.ask(soc_percent=50.0)
     assert world.state.plan is not None
     assert {period.band for period in world.state.plan.periods} == {"cheap" if pilot else "dear"}
+
+
+# --- the figures of now -------------------------------------------------------------------------
+
+
+SHORT = {"charging_mode": 3, "max_amps": 10.0, "switching": "current"}
+VAN = {"van": {"charge_point": "driveway", "usable_kwh": 100.0, "everyday_limit_percent": 90.0}}
+
+
+def too_weak() -> World:
+    """Return a world in which 10 A all night leave the vehicle short of its need."""
+    world = World(household(point=SHORT, departure={"need_percent": 80.0}), EVENING)
+    world.read()
+    world.plug_in(5.0)
+    return world
+
+
+def test_a_charge_said_by_a_person_changes_what_a_plan_reaches() -> None:
+    """Charging all night anyway, the plan has the same hours and another target."""
+    world = too_weak()
+    assert world.state.plan is not None
+    reached = world.state.plan.reaches_percent
+    assert announced(world.ask(soc_percent=15.0))
+    assert world.state.plan.reaches_percent == pytest.approx(reached + 10, abs=0.1)
+    assert world.state.plan.shortfall is not None
+
+
+def test_another_vehicle_has_a_plan_of_its_own() -> None:
+    """Two vehicles that charge in the same hours do not share a plan."""
+    leaves = household(more_vehicles=VAN, point=SHORT).file.departures[0]
+    file = household(more_vehicles=VAN, point=SHORT).file
+    van_leaves = leaves.model_copy(update={"vehicle": "van"})
+    house = House(file.model_copy(update={"departures": (leaves, van_leaves)}), household().prices)
+    world = World(house, EVENING)
+    world.read()
+    world.plug_in()
+    world.ask(soc_percent=5.0)
+    assert announced(world.ask(vehicle="van", soc_percent=5.0))
+    assert world.state.plan is not None
+    assert world.state.plan.vehicle == "van"
+
+
+@pytest.mark.parametrize("draws", [1.0, 0.97, 0.9, 10 / 32])
+def test_a_plan_is_true_all_through_the_charge(draws: float) -> None:
+    """Whatever power flows, what is left and what it reaches are right to a percent."""
+    world = plugged_in()
+    world.draws = draws
+    shown = []
+    for quarter in range(4 * 9):
+        world.wait(NIGHT_BEGINS + quarter * 15 * MINUTE)
+        plan = plan_now(world.state, world.now, world.house)
+        if plan is not None and quarter > 0:
+            shown.append((world.meter_wh / 1000, plan))
+    assert len(shown) > 8
+    world.wait(LEAVES - MINUTE)
+    final = world.meter_wh / 1000
+    reached = counted_soc_percent(world.state, world.house.file, world.now)
+    assert reached is not None
+    for meter, plan in shown:
+        assert plan.energy_kwh == pytest.approx(final - meter, abs=0.01 * 52 / 0.9 + 0.05)
+        assert plan.reaches_percent == pytest.approx(reached, abs=1.0)
+        assert plan.cost == pytest.approx(plan.energy_kwh * 0.1932, abs=0.03)
+
+
+def test_without_power_a_plan_is_not_made_again_and_again() -> None:
+    """A start that nothing follows leaves the plan as it is, until the plan has ended."""
+    world = plugged_in()
+    world.draws = 0.0
+    world.wait(NIGHT_BEGINS + 6 * HOUR)
+    assert [action.plan.made_at for action in world.plans()] == [
+        EVENING,
+        world.plans()[0].plan.periods[-1].end,
+    ]
+
+
+def test_without_a_meter_a_plan_is_carried_out_as_it_says() -> None:
+    """If nothing counts the energy, what is left goes by the plan."""
+    world = World(kowhai(), EVENING)
+    world.plug_in(35.0)
+    world.wait(NIGHT_BEGINS + HOUR, read_every=None)
+    plan = plan_now(world.state, world.now, world.house)
+    assert plan is not None
+    assert world.state.plan is not None
+    assert plan.energy_kwh == pytest.approx(world.state.plan.energy_kwh - 7.36, abs=0.05)
+    assert plan.reaches_percent == pytest.approx(80.0)

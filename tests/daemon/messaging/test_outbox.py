@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 
     from adapters.ledger.ledger import Ledger
     from daemon.control.events import Action, CloseNight
+    from planners.plan.plan import Plan
 
 pytestmark = pytest.mark.usefixtures("no_log")
 
@@ -293,3 +294,22 @@ def test_a_status_is_published_when_it_changes_or_becomes_stale(out: Out) -> Non
     out.box.forget_published()
     assert say(status.model_copy(update={"at": EVENING + STATUS_EVERY})) == 5
     assert all(retain for _, _, retain in out.bus.messages)
+
+
+def test_a_plan_is_published_again_only_if_a_figure_has_changed(out: Out) -> None:
+    """The instant of its figures alone is no reason; after a new connection everything is."""
+    world = World(kowhai(), EVENING)
+    world.plug_in(35.0)
+    plan = world.state.plan
+    assert plan is not None
+
+    def refresh(plan: Plan) -> int:
+        out.box.refresh_plan(POINT, plan)
+        return len(out.bus.on("plan"))
+
+    out.box.publish_plan(POINT, plan)
+    assert refresh(plan) == 1
+    assert refresh(replace(plan, as_of=EVENING + MINUTE)) == 1
+    assert refresh(replace(plan, as_of=EVENING + MINUTE, energy_kwh=20.0)) == 2
+    out.box.forget_published()
+    assert refresh(replace(plan, as_of=EVENING + MINUTE, energy_kwh=20.0)) == 3

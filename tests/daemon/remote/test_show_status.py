@@ -81,3 +81,32 @@ def test_a_state_of_charge_with_its_source_and_age(known: dict[str, Any], text: 
 def test_the_vehicle_is_named(known: dict[str, Any], text: str) -> None:
     """The vehicle that is planned for has its name, except from a daemon that does not say it."""
     assert rows_of(**known)["vehicle"] == text
+
+
+def planned(*periods: tuple[int, int], **more: object) -> dict[str, Any]:
+    """Return a plan's document with periods between these minutes after 19:00."""
+    at = EVENING + 30 * MINUTE
+    times = [
+        {"start": (at + a * MINUTE).isoformat(), "end": (at + b * MINUTE).isoformat()}
+        for a, b in periods
+    ]
+    return {
+        "cost": 0.82, "currency": "NZD", "departure": "2026-06-03T19:20:00Z", "energy_kwh": 8.25,
+        "reaches_percent": 80.0, "periods": times, **more,
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("plan", "text"),
+    [
+        (planned((60, 90)), "8.25 kWh for NZD 0.82, {to}; next start Wed 03 Jun 20:00"),
+        (planned((-30, 30), (30, 90), as_of="…"), "8.25 kWh more for NZD 0.82, {to}"),
+        (
+            planned((-30, 30), (30, 90), (120, 150)),
+            "8.25 kWh for NZD 0.82, {to}; next start Wed 03 Jun 21:00",
+        ),
+    ],
+)
+def test_a_change_of_rate_or_current_is_no_start(plan: dict[str, Any], text: str) -> None:
+    """A period that follows another without a break does not start anything."""
+    assert rows_of(plan)["plan"] == text.format(to="to 80 % by Thu 04 Jun 07:20")

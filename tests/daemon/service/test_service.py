@@ -10,15 +10,26 @@ import pytest
 from structlog.testing import capture_logs
 
 from adapters.clocks.clock import VirtualClock
-from adapters.contract.messages import VehicleReport
+from adapters.contract.messages import Reading, VehicleReport
 from adapters.ledger.ledger import Ledger
 from config.files.errors import LedgerError
 from daemon.control.events import Issue
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.service import Halt, HandledEvent, Service
-from tests.daemon.worlds import EVENING, POINT, RecordedBus, arrived, topics_of
+from tests.daemon.worlds import (
+    EVENING,
+    HOUR,
+    LEAVES,
+    NIGHT_BEGINS,
+    POINT,
+    RecordedBus,
+    arrived,
+    topics_of,
+)
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from adapters.bus.events import MessageArrived
     from adapters.contract.messages import Message
 
@@ -35,10 +46,26 @@ class Home:
         self.bus = RecordedBus()
         self.acknowledged = 0
         self.handled: list[HandledEvent] = []
+        self.clock = VirtualClock(EVENING)
+        self.coming: list[tuple[datetime, str, Message]] = []
         self.service = Service(
-            watch, ledger, VirtualClock(EVENING),
-            bus=self.bus, wake_at=lambda _instant: None, observer=self.handled.append,
+            watch, ledger, self.clock,
+            bus=self.bus, wake_at=lambda _instant: None, observer=self._observe,
         )  # fmt: skip
+
+    def _observe(self, handled: HandledEvent) -> None:
+        self.handled.append(handled)
+        if self.coming:
+            at, topic, message = self.coming.pop(0)
+            self.clock.advance_to(at)
+            self.service.post(arrived(topic, message))
+            if not self.coming:
+                self.service.post(Halt())
+
+    def run_over_time(self, *coming: tuple[datetime, str, Message]) -> None:
+        """Take each message at its instant, once the one before is handled, and end."""
+        self.coming = list(coming)
+        self.service.run()
 
     def run(self, *messages: tuple[str, Message | bytes]) -> None:
         """Take these messages, one after the other, and end."""
@@ -89,6 +116,24 @@ def test_what_can_not_be_kept_is_not_acknowledged(
     home.run((home.topics.vehicle(POINT), PLUGGED_IN), (home.topics.vehicle(POINT), b"{"))
     assert home.acknowledged == 1
     assert len(home.bus.on("plan")) == 1
+
+
+def test_a_plan_is_published_again_while_it_is_carried_out(tmp_path: Path, ledger: Ledger) -> None:
+    """With the status goes what is left of the plan; one that has not begun is not repeated."""
+    home = Home(tmp_path, ledger)
+    begins, later = NIGHT_BEGINS, NIGHT_BEGINS + HOUR
+    register = {EVENING: 1000.0, EVENING + HOUR: 1000.0, begins: 1000.0, later: 1007.36}
+    topic = home.topics.reading(POINT)
+    home.run_over_time(
+        (EVENING, home.topics.vehicle(POINT), PLUGGED_IN),
+        *((at, topic, Reading(at=at, register_kwh=kwh)) for at, kwh in register.items()),
+    )
+    first, *others = home.bus.on("plan")
+    assert first["made_at"] == "2026-06-03T06:30:00Z"
+    [rest] = others
+    assert (rest["made_at"], rest["as_of"]) == (first["made_at"], "2026-06-03T10:00:00Z")
+    assert rest["energy_kwh"] == pytest.approx(first["energy_kwh"] - 7.36, abs=0.01)
+    assert [plan.made_at for plan in ledger.plans_between(POINT, EVENING, LEAVES)] == [EVENING]
 
 
 def test_it_ends_offline(tmp_path: Path, ledger: Ledger) -> None:
