@@ -12,17 +12,18 @@ from daemon.control.alerts import (
     NO_DEPARTURE,
     NO_RATE,
     OUT_OF_REACH,
+    PRICES_ENDED,
     ClearedBy,
     clear_alerts,
     raise_alert,
 )
-from daemon.control.events import AnnouncePlan
+from daemon.control.events import AnnouncePlan, Note
 from daemon.control.nightbook import open_night_planned
-from daemon.control.price_alert import check_prices
 from daemon.control.state import (
     FLOWING_WATTS,
     counted_soc_percent,
     departure_of,
+    speaks_for_household,
     watts_of,
 )
 from daemon.control.unreported_soc import explain_unreported, unreported_soc
@@ -72,7 +73,7 @@ def plan(state: PointState, now: datetime, house: House) -> tuple[PointState, tu
         Warnings. A new plan does not give its reasons yet: see `announce`.
     """
     known = rate_knowledge(house.prices, now)
-    state, warned = check_prices(state, known, house)
+    state, warned = _check_prices(state, known, house)
     if not state.plugged_in:
         state = clear_alerts(state, ClearedBy.VEHICLE_GONE)
         return replace(state, plan=None, plan_stale=True), warned
@@ -306,3 +307,20 @@ def _warn_of_shortfall(state: PointState, plan: Plan) -> tuple[PointState, tuple
         reaches_percent=plan.reaches_percent,
         missing_kwh=plan.shortfall.kwh,
     )
+
+
+def _check_prices(
+    state: PointState, known: RateKnowledge | None, house: House
+) -> tuple[PointState, tuple[Action, ...]]:
+    """Warn that the prices have ended, once for the household; clear it when new ones come."""
+    if known is None or not speaks_for_household(state, house):
+        return state, ()
+    if known.now == "known" and PRICES_ENDED in state.alerts:
+        note = Note("prices-came-again", {"tariff": known.tariff})
+        return clear_alerts(state, ClearedBy.NEW_PRICES), (note,)
+    # A gap before prices that are known again is no end.
+    stopped = known.now == "estimated" and known.resumes is None
+    if not stopped or known.until is None:
+        return state, ()
+    ended = known.until.astimezone(house.file.zone)
+    return raise_alert(state, PRICES_ENDED, tariff=known.tariff, ended=ended)
