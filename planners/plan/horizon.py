@@ -295,7 +295,7 @@ def _problem(
         start_cost=float(point.start_cost),
         min_run=max(1, _whole_ticks(point.min_run_minutes, window)),
         min_rest=_whole_ticks(point.min_rest_minutes, window),
-        before=SwitchingState(situation.on, _ticks_since(situation, window)),
+        before=SwitchingState(situation.on, _ticks_since(situation, window, point)),
         prefer_late=car.prefer == "late",
     )
 
@@ -345,9 +345,13 @@ def _whole_ticks(minutes: float, window: Window) -> int:
     return ceil(minutes / window.tick_minutes)
 
 
-def _ticks_since(situation: Situation, window: Window) -> int:
+def _ticks_since(situation: Situation, window: Window, point: ChargePoint) -> int:
     """Count the whole ticks that the present state will have lasted at the first tick."""
     if situation.since is None or not window.ticks:
         return LONG_AT_REST.ticks
     lasted = window.ticks[0].start - situation.since
-    return max(0, lasted // timedelta(minutes=window.tick_minutes))
+    ticks = max(0, lasted // timedelta(minutes=window.tick_minutes))
+    shortest = point.min_run_minutes if situation.on else point.min_rest_minutes
+    # What will have lasted long enough by then counts as such, however it lies to the ticks.
+    enough = max(1, _whole_ticks(shortest, window))
+    return max(ticks, enough) if lasted >= timedelta(minutes=shortest) else ticks

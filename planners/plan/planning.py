@@ -16,7 +16,7 @@ from planners.plan.plan import Plan
 from planners.plan.shortfall import LONGEST, shortfall_of
 from planners.plan.why import why
 from planners.power.cautions import cautions
-from planners.power.charging import climb
+from planners.power.charging import NEED_TOLERANCE_PERCENT, climb
 from planners.solver.exact import solve
 from planners.solver.problem import NEED_TOLERANCE_KWH
 
@@ -29,6 +29,13 @@ if TYPE_CHECKING:
     from planners.power.charging import Ladder
     from planners.rates.prices import Prices
     from planners.solver.solution import Solution
+
+
+LEAST_TWO = 2
+"""Periods of a plan that has a later one to compare the first with."""
+
+SAME_RATE = 1e-9
+"""Rates and costs that differ by less are the same."""
 
 
 class _Night(NamedTuple):
@@ -113,6 +120,36 @@ def draft_plan(file: HouseholdFile, prices: Prices, situation: Situation) -> Dra
     TariffError
         If no rate is known before the last departure.
     """  # noqa: DOC502 - raised by prices
+    draft = _draft(file, prices, situation)
+    if not _begins_dear(draft):
+        return draft
+    # The ticks do not show that it is cheaper to stop a run in progress until the first of them.
+    stopped = _draft(file, prices, replace(situation, on=False, since=situation.now))
+    return stopped if _is_cheaper(stopped, draft) else draft
+
+
+def _begins_dear(draft: Draft) -> bool:
+    """Whether a run goes on, at a higher rate than any later one, though it may stop."""
+    horizon, periods = draft.horizon, draft.plan.periods
+    shortest = timedelta(minutes=horizon.point.min_run_minutes)
+    if not horizon.situation.on or horizon.situation.lasted < shortest or len(periods) < LEAST_TWO:
+        return False
+    fragment = horizon.window.fragment
+    if fragment is None or periods[0].start != fragment.start:
+        return False
+    dearest = max(period.cost / period.kwh for period in periods[1:])
+    return float(fragment.span.rate) > dearest + SAME_RATE
+
+
+def _is_cheaper(one: Draft, other: Draft) -> bool:
+    """Whether a plan reaches as much as another for less, starts included."""
+    start_cost = float(one.horizon.point.start_cost)
+    costs = [draft.plan.cost + start_cost * draft.plan.starts for draft in (one, other)]
+    reaches_as_much = one.plan.reaches_percent > other.plan.reaches_percent - NEED_TOLERANCE_PERCENT
+    return reaches_as_much and costs[0] < costs[1] - SAME_RATE
+
+
+def _draft(file: HouseholdFile, prices: Prices, situation: Situation) -> Draft:
     horizon = horizon_of(file, prices, situation)
     departure, model = horizon.situation.departure, horizon.model
     solution = solve(horizon.problem)

@@ -16,6 +16,7 @@ from config.household.loading import load_household
 from planners.local_time.departures import DepartureAt
 from planners.local_time.wished_departures import next_departure
 from planners.plan.horizon import Situation
+from planners.plan.plan import Plan
 from planners.plan.planning import make_plan
 from planners.rates.prices import prices_of
 from tests.planners.households import band, bands, series
@@ -544,3 +545,42 @@ def test_a_far_departure_is_planned_in_its_last_week() -> None:
     assert far.made_at == utc("2026-06-03T06:30")
     assert far.periods == near.periods
     assert far.periods[0].start >= ready_by - timedelta(days=7)
+
+
+# --- a run in progress that nothing asks for any more -------------------------------------------
+
+TWO_BANDS = bands(
+    band("night", "0.10", hours=["21:00-07:00"]), band("day", "0.40"), name="Two-band"
+)
+
+
+def running(at: str, since: str, **point: object) -> Plan:
+    """Plan for a charge in progress at 60 %, with night rates from 21:00, which is 09:00 UTC."""
+    return DemoHousehold(tariffs=(TWO_BANDS,), point=point).plan(60.0, at, on=True, since=since)
+
+
+@pytest.mark.parametrize("since", ["2026-06-03T08:30:00", "2026-06-03T08:56:00"])
+def test_a_run_stops_for_the_minutes_before_cheap_hours(since: str) -> None:
+    """Three minutes at 0.40 cost more than a stop: charging goes on when 0.10 begins."""
+    plan = running("2026-06-03T08:57:00", since)
+    assert spans_of(plan) == [("09:00:00", "10:34:12")]
+    assert plan.starts == 1
+
+
+def test_a_run_goes_on_if_a_start_costs_more() -> None:
+    """A stop of three minutes saves NZD 0.11, and another start costs NZD 0.20."""
+    plan = running("2026-06-03T08:57:00", "2026-06-03T08:30:00", start_cost=Decimal("0.20"))
+    assert plan.periods[0].start == utc("2026-06-03T08:57:00")
+    assert plan.starts == 0
+
+
+def test_a_run_goes_on_until_its_shortest_time() -> None:
+    """A relay that must stay on for 15 minutes stays on through the three minutes."""
+    plan = running("2026-06-03T08:57:00", "2026-06-03T08:50:00", min_run_minutes=15)
+    assert plan.periods[0].start == utc("2026-06-03T08:57:00")
+
+
+def test_a_run_that_may_stop_at_any_time_stops_at_once() -> None:
+    """Without a shortest run, one begun half a minute ago does not go on for a tick."""
+    plan = running("2026-06-03T07:02:00", "2026-06-03T07:01:30")
+    assert plan.periods[0].start == utc("2026-06-03T09:00:00")
