@@ -133,7 +133,8 @@ class Request(Message):
     names the vehicle that is plugged in, until it is unplugged; without it, the file's first one is
     assumed. `stop` charges nothing until the next departure has passed, `skip_until` nothing before
     an instant, and no departure before `away_until` counts. The sender may choose an `id`: such a
-    request is answered with the same `id`.
+    request is answered with the same `id`. With `preview`, it is only answered: nothing is changed,
+    stored or commanded.
     """
 
     model_config = ConfigDict(extra="forbid")
@@ -150,11 +151,14 @@ class Request(Message):
     remove: Id | None = None
     by: Instant | None = None
     vehicle: ShortText | None = None
+    preview: bool | None = None
 
     @model_validator(mode="after")
     def _asks_for_something(self) -> Self:
-        if not self.model_dump(exclude={"v", "id", "by"}, exclude_none=True):
+        if not self.model_dump(exclude={"v", "id", "by", "preview"}, exclude_none=True):
             raise ValueError("a request asks for something")
+        if self.preview and self.id is None:
+            raise ValueError("a preview has an id, or nobody gets its answer")
         return self
 
     @model_validator(mode="after")
@@ -169,16 +173,46 @@ class Request(Message):
         return self
 
 
+class DepartureEffect(BaseModel):
+    """What is asked of a departure after a request, and what is planned for it.
+
+    `effect` is `changed` by a wish, `added` by one, or `kept` as the file has it. Without
+    `max_rate`, all that is wanted is bought at any price. `reaches_percent` is absent where nothing
+    is planned yet. `missing_kwh` is the energy at the meter that is missing for the need.
+    """
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
+
+    departure: Instant
+    effect: Literal["kept", "changed", "added"]
+    need_percent: Percent
+    want_percent: Percent
+    max_rate: Rate | None = None
+    reaches_percent: Percent | None = None
+    missing_kwh: Annotated[float, Field(ge=0)] | None = None
+    wish: Id | None = None
+
+
 class Answer(Message):
     """The answer to a request: whether it is obeyed.
 
-    `message` says what happens now, or why the request is refused.
+    `message` says what happens now, or why the request is refused. `preview` marks the answer to a
+    preview: what would happen. If the vehicle's charge is planned, `energy_kwh` and `cost` are what
+    it takes from now on, and `ends_at` is when the last of it is charged; it is absent if nothing
+    is to be charged. `departures` are the next one and those that a wish changes or adds.
     """
 
     id: Id
     at: Instant
     understood: bool
     message: ShortText
+    preview: bool | None = None
+    vehicle: ShortText | None = None
+    energy_kwh: Annotated[float, Field(ge=0)] | None = None
+    cost: float | None = None
+    currency: ShortText | None = None
+    ends_at: Instant | None = None
+    departures: Annotated[tuple[DepartureEffect, ...], Strict(strict=False)] | None = None
 
 
 class PriceStart(BaseModel):

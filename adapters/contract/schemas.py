@@ -26,7 +26,7 @@ INSTANT_PATTERN: Final = (
 """RFC 3339, section 5.6: an instant has an offset."""
 
 _REF = "#/components/schemas/{model}"
-_NO_REQUEST_KEYS: Final = frozenset({"v", "id", "by"})
+_NO_REQUEST_KEYS: Final = frozenset({"v", "id", "by", "preview"})
 """Keys of a request that ask for nothing by themselves."""
 
 
@@ -140,6 +140,8 @@ _RULES_BETWEEN_KEYS: Final[Mapping[str, Schema]] = {
     VehicleReport.__name__: _at_least_one_of(_keys(VehicleReport, frozenset({"v", "at"}))),
     Request.__name__: {
         **_at_least_one_of(_keys(Request, _NO_REQUEST_KEYS)),
+        "if": _all_of({"preview": True}),
+        "then": _all_of({"id": ...}),
         "not": {
             "anyOf": [
                 _all_of({"charge_now": True, "skip_until": ...}),

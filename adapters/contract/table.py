@@ -186,6 +186,7 @@ BUS_TOPICS: Final[tuple[BusTopic, ...]] = (
             {"v": 1, "stop": True},
             {"v": 1, "away_until": "2026-06-14T06:00:00Z"},
             {"v": 1, "vehicle": "van"},
+            {"v": 1, "id": "a91e", "charge_now": True, "preview": True},
             {"v": 1, "clear": True},
         ),
     ),
@@ -196,6 +197,16 @@ BUS_TOPICS: Final[tuple[BusTopic, ...]] = (
             {
                 "v": 1, "id": "9f2c", "at": "2026-06-03T06:31:00Z", "understood": True,
                 "message": "The next start is Wed 21:00.",
+            },
+            {
+                "v": 1, "id": "a91e", "at": "2026-06-03T06:31:00Z", "understood": True,
+                "message": "Preview: nothing has changed. Charges now at 32 A: …", "preview": True,
+                "vehicle": "hatchback", "energy_kwh": 26.0, "cost": 10.1873, "currency": "NZD",
+                "ends_at": "2026-06-03T10:01:57Z",
+                "departures": [
+                    {"departure": "2026-06-03T19:20:00Z", "effect": "kept", "need_percent": 60.0,
+                     "want_percent": 80.0, "max_rate": 0.2, "reaches_percent": 80.0},
+                ],
             },
         ),
     ),

@@ -50,8 +50,7 @@ from daemon.control.learning import FAULTS, learn
 from daemon.control.nightbook import LAST_READING, account_for
 from daemon.control.replanning import announce, plan
 from daemon.control.state import (
-    counted_soc_percent,
-    departure_of,
+    charges_now,
     vehicle_of,
 )
 from daemon.control.undelivered import may_be_listening_again
@@ -147,6 +146,32 @@ def react(
     state, planned = plan(state, now, house)
     state, commanded = _command(state, now, house, reassert=reassert, repeat=repeat)
     yield state, (*done, *planned, *commanded)
+
+
+def preview(state: PointState, event: Event, now: datetime, house: House) -> PointState:
+    """Return the state that an event would lead to; nothing is done about it.
+
+    Parameters
+    ----------
+    state : PointState
+        What is known.
+    event : Event
+        What might happen.
+    now : datetime
+        UTC.
+    house : House
+        The household file and the rates.
+
+    Returns
+    -------
+    PointState
+        With the plan that would be made; if no vehicle is there, the plan for one that came now.
+    """
+    for known, _actions in react(state, event, now, house):
+        state = known
+    if state.plugged_in:
+        return state
+    return plan(replace(state, plugged_in=True), now, house)[0]
 
 
 def next_wake(state: PointState, now: datetime, house: House) -> datetime:
@@ -255,7 +280,7 @@ def _without_plan(state: PointState, now: datetime, house: House) -> CommandInFo
     if obstacle is not None:
         return _next(state, "stop", obstacle)
     vehicle, wishes = vehicle_of(state, house.file), state.wishes
-    if wishes.charge_now and vehicle is not None and not _is_full(state, vehicle, now, house):
+    if vehicle is not None and charges_now(state, house.file, now):
         return _charge_now(state, vehicle, now, house)
     if wishes.skip_until is not None and now < wishes.skip_until:
         return _next(state, "stop", "a person asked to skip this")
@@ -290,14 +315,6 @@ def _charge_now(state: PointState, vehicle: str, now: datetime, house: House) ->
     if spans[0].amps <= 0:
         return _next(state, "stop", "the rest of the home needs the current", until=until)
     return _next(state, "start", "a person asked to charge now", amps=spans[0].amps, until=until)
-
-
-def _is_full(state: PointState, vehicle: str, now: datetime, house: House) -> bool:
-    """Whether the vehicle has what a person asked for."""
-    departure = departure_of(state, house.file, now)
-    limit = house.file.vehicles[vehicle].limit_percent
-    soc = counted_soc_percent(state, house.file, now)
-    return soc is not None and soc >= (departure.want_percent if departure else limit)
 
 
 def _why_not_now(state: PointState, now: datetime) -> str:

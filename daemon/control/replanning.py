@@ -21,6 +21,7 @@ from daemon.control.events import AnnouncePlan, Note
 from daemon.control.nightbook import open_night_planned
 from daemon.control.state import (
     FLOWING_WATTS,
+    charges_now,
     counted_soc_percent,
     departure_of,
     speaks_for_household,
@@ -28,7 +29,7 @@ from daemon.control.state import (
 )
 from daemon.control.unreported_soc import explain_unreported, unreported_soc
 from planners.plan.horizon import Situation, departures_known
-from planners.plan.planning import draft_plan, explained
+from planners.plan.planning import at_once_instead, draft_plan, explained
 from planners.plan.remaining import GOES_ON_PERCENT, course_of, remaining_plan
 from planners.power.allowed_currents import charge_model
 from planners.rates.known import rate_knowledge
@@ -102,7 +103,13 @@ def _planned_for(
     state: PointState, departure: DepartureAt, now: datetime, house: House
 ) -> tuple[PointState, tuple[Action, ...]]:
     file = _at_actual_power(house.file, state.actual_share.planned)
-    draft = draft_plan(file, house.prices, _situation(state, departure, now, house))
+    situation = _situation(state, departure, now, house)
+    if charges_now(state, house.file, now):
+        # The cheapest hours to compare with do not begin with the run that a person asked for.
+        draft = draft_plan(file, house.prices, replace(situation, on=False, since=None))
+        draft = at_once_instead(draft, house.prices)
+    else:
+        draft = draft_plan(file, house.prices, situation)
     made = replace(draft.plan, made_at=now)
     state = clear_alerts(state, ClearedBy.PLAN)
     state = open_night_planned(state, departure, made, house)

@@ -353,3 +353,14 @@ def departure_of(state: PointState, file: HouseholdFile, now: datetime) -> Depar
         return None
     wishes = state.wishes
     return next_departure(file, vehicle, wishes.next_counts_after(now), wishes.departures)
+
+
+def charges_now(state: PointState, file: HouseholdFile, now: datetime) -> bool:
+    """Whether a person asked to charge now, and the vehicle has not all that is wanted."""
+    vehicle = vehicle_of(state, file)
+    if not state.wishes.charge_now or vehicle is None:
+        return False
+    departure = departure_of(state, file, now)
+    limit = file.vehicles[vehicle].limit_percent
+    soc = counted_soc_percent(state, file, now)
+    return soc is None or soc < (departure.want_percent if departure else limit)

@@ -6,29 +6,24 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from daemon.control.replanning import plan_now
-from daemon.control.state import departure_of, vehicle_of, vehicles_of
+from daemon.control.state import charges_now, departure_of, vehicles_of
+from daemon.messaging.outlook import effects_of
 from daemon.messaging.status import next_start
 from planners.accounts.money import format_money
-from planners.local_time.wished_departures import coming_departures, declared_near
 from planners.power.charging import NEED_TOLERANCE_PERCENT
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator
     from zoneinfo import ZoneInfo
 
     from adapters.contract.messages import Request
     from config.household.household_file import HouseholdFile
     from daemon.control.state import House, PointState
-    from planners.local_time.departures import DepartureAt
-    from planners.local_time.wished_departures import Wish
+    from daemon.messaging.outlook import Effect
     from planners.plan.plan import Plan
 
 _WEEKDAY_ONLY = timedelta(days=6)
 """An instant further away is written with its date, a nearer one with its weekday."""
-
-
-_MOST_KEPT = 3
-"""Of the first departures that a wish leaves as they are, an answer names this many."""
 
 
 def refusal_reason(request: Request, charge_point: str, now: datetime, house: House) -> str | None:
@@ -131,6 +126,31 @@ def answer_of(
     return " ".join(sentences)
 
 
+def preview_of(before: PointState, after: PointState, now: datetime, house: House) -> str:
+    """Return in plain words what would happen at a charge point after a request.
+
+    Parameters
+    ----------
+    before : PointState
+        Its state now.
+    after : PointState
+        Its state with the request, as `daemon.control.controller.preview` gives it.
+    now : datetime
+        UTC.
+    house : House
+        The household file and the rates.
+
+    Returns
+    -------
+    str
+        A few sentences.
+    """
+    sentences = ["Preview: nothing has changed."]
+    if not before.plugged_in:
+        sentences.append(f"No vehicle is plugged in at {before.charge_point}. If one came now:")
+    return " ".join([*sentences, answer_of(after, now, house)])
+
+
 def _sentences(state: PointState, now: datetime, house: House) -> Iterator[str]:
     zone, plan, command = house.file.zone, plan_now(state, now, house), state.command
     away = state.wishes.away_until
@@ -145,8 +165,12 @@ def _sentences(state: PointState, now: datetime, house: House) -> Iterator[str]:
     elif plan is None or not any(period.end > now for period in plan.periods):
         yield f"Does not charge: {command.why if command else 'nothing is planned'}."
     yield from _skip_sentence(state, now, zone)
-    if plan is not None:
-        yield from _plan_sentences(plan, now, zone)
+    if plan is None:
+        return
+    if charges_now(state, house.file, now) and plan.periods:
+        yield from _at_once_sentences(state, plan, now, zone)
+    else:
+        yield from _plan_sentences(plan, now, house.file)
 
 
 def _skip_sentence(state: PointState, now: datetime, zone: ZoneInfo) -> Iterator[str]:
@@ -155,7 +179,22 @@ def _skip_sentence(state: PointState, now: datetime, zone: ZoneInfo) -> Iterator
         yield f"Nothing is charged before {_when(skip, now, zone)}."
 
 
-def _plan_sentences(plan: Plan, now: datetime, zone: ZoneInfo) -> Iterator[str]:
+def _at_once_sentences(
+    state: PointState, plan: Plan, now: datetime, zone: ZoneInfo
+) -> Iterator[str]:
+    """Say what charging at once does, and what the cheapest hours would."""
+    yield (
+        f"It takes {_amount(plan)} and reaches {plan.reaches_percent:.0f} %"
+        f" at {_when(plan.periods[-1].end, now, zone)}."
+    )
+    yield from _short_of_need(plan)
+    cheapest = state.draft.cheapest if state.draft else None
+    if cheapest is not None and _amount(cheapest) != _amount(plan):
+        yield f"In the cheapest hours it would be {_amount(cheapest)}."
+
+
+def _plan_sentences(plan: Plan, now: datetime, file: HouseholdFile) -> Iterator[str]:
+    zone = file.zone
     start = next_start(plan, now)
     if start is not None:
         yield f"The next start is {_when(start, now, zone)}."
@@ -168,11 +207,19 @@ def _plan_sentences(plan: Plan, now: datetime, zone: ZoneInfo) -> Iterator[str]:
             needed = f"the {plan.need_percent:.0f} % needed by {by}"
             yield f"{holds}; {plan.shortfall.kwh:.1f} kWh will be missing for {needed}."
         return
-    cost = format_money(plan.cost, plan.currency)
+    several = len(vehicles_of(file, plan.charge_point)) > 1
     yield (
-        f"The plan takes {plan.energy_kwh:.2f} kWh for {cost} and reaches"
-        f" {plan.reaches_percent:.0f} % by {by}."
+        f"The plan{f' for {plan.vehicle}' if several else ''} takes {_amount(plan)}"
+        f" and reaches {plan.reaches_percent:.0f} % by {by}."
     )
+    yield from _short_of_need(plan)
+
+
+def _amount(plan: Plan) -> str:
+    return f"{plan.energy_kwh:.2f} kWh for {format_money(plan.cost, plan.currency)}"
+
+
+def _short_of_need(plan: Plan) -> Iterator[str]:
     if plan.shortfall is not None:
         yield f"That is short of the {plan.need_percent:.0f} % needed."
         yield f"{plan.shortfall.kwh:.1f} kWh will be missing."
@@ -180,24 +227,15 @@ def _plan_sentences(plan: Plan, now: datetime, zone: ZoneInfo) -> Iterator[str]:
 
 def _departure_sentences(state: PointState, now: datetime, house: House) -> Iterator[str]:
     """Say what a person's wishes do to each departure up to the last one they are for."""
-    vehicle, file, plan = vehicle_of(state, house.file), house.file, state.plan
-    wishes = [wish for wish in state.wishes.departures if wish.vehicle == vehicle]
-    if vehicle is None or not wishes:
+    plan = state.plan
+    effects, others = effects_of(state, now, house, plan)
+    if all(effect.wish is None for effect in effects):
         return
-    end = max(wish.by for wish in wishes) + datetime.resolution
-    after = state.wishes.next_counts_after(now)
-    coming = coming_departures(file, vehicle, after + datetime.resolution, end, wishes)
-    planned = {night.departure: night.reaches_percent for night in plan.later} if plan else {}
-    shown = [
-        departure
-        for count, departure in enumerate(coming)
-        if count < _MOST_KEPT or departure.wish is not None
-    ]
-    for departure in shown:
-        effect, target = _effect(departure, wishes, file)
-        text = f"{_when(departure.instant, now, file.zone)} {effect}"
-        reaches = planned.get(departure.instant)
-        if plan is None or departure.instant == plan.departure:
+    for effect in effects:
+        said, target = _effect(effect, house.file)
+        text = f"{_when(effect.departure.instant, now, house.file.zone)} {said}"
+        reaches = effect.reaches_percent
+        if plan is None or effect.departure.instant == plan.departure:
             yield f"{text}."
         elif reaches is None:
             yield f"{text}; it is planned later."
@@ -205,27 +243,26 @@ def _departure_sentences(state: PointState, now: datetime, house: House) -> Iter
             yield f"{text}; it can only reach {reaches:.0f} %."
         else:
             yield f"{text}; the plan reaches {reaches:.0f} %."
-    others = len(coming) - len(shown)
     if others:
         yield f"{others} more before the last wish keep theirs."
 
 
-def _effect(
-    departure: DepartureAt, wishes: Sequence[Wish], file: HouseholdFile
-) -> tuple[str, float]:
+def _effect(effect: Effect, file: HouseholdFile) -> tuple[str, float]:
     """Say what is asked of a departure, and return its target [percent]."""
-    wish = next((wish for wish in wishes if wish.id == departure.wish), None)
+    departure, declared, wish = effect.departure, effect.declared, effect.wish
     if wish is None:
         return f"keeps its {departure.need_percent:.0f} %", departure.need_percent
     is_want = wish.want_percent is not None
     target = departure.want_percent if is_want else departure.need_percent
-    declared = declared_near(file, wish.vehicle, wish.by)
     if declared is None:
         return f"is one more departure, with {target:.0f} % (wish {wish.id})", target
     before = declared.want_percent if is_want else declared.need_percent
-    if round(before) == round(target):
-        return f"has {target:.0f} % (wish {wish.id})", target
-    return f"has {target:.0f} % once instead of {before:.0f} % (wish {wish.id})", target
+    instead = "" if round(before) == round(target) else f" once instead of {before:.0f} %"
+    text = f"has {target:.0f} %{instead} (wish {wish.id})"
+    if declared.max_rate is not None and departure.max_rate is None:
+        limit = f"{declared.max_rate:f} {file.household.currency} per kWh"
+        text += f", at any price: the file's limit of {limit} does not hold for it"
+    return text, target
 
 
 def _when(instant: datetime, now: datetime, zone: ZoneInfo) -> str:

@@ -256,8 +256,9 @@ class Inbox:
             reason = refusal_reason(request, point, now, house)
             if reason is not None:
                 return RequestRefused(point, request.id, reason)
-        body = request.model_dump(mode="json", exclude_none=True)
-        self._ledger.add_request(point, now, body)
+        if not request.preview:
+            body = request.model_dump(mode="json", exclude_none=True)
+            self._ledger.add_request(point, now, body)
         return point, PersonAsked(request)
 
 

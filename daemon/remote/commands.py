@@ -41,7 +41,10 @@ def _wait_option(seconds: float) -> Callable[[FC], FC]:
 @FILE
 @CHARGE_POINT_OPTION
 @click.option(
-    "--want", callback=read_percent, metavar="PERCENT", help="State of charge that is wanted."
+    "--want",
+    callback=read_percent,
+    metavar="PERCENT",
+    help="State of charge that is wanted, at any price.",
 )
 @click.option(
     "--need", callback=read_percent, metavar="PERCENT", help="State of charge that is needed."
@@ -69,6 +72,9 @@ def _wait_option(seconds: float) -> Callable[[FC], FC]:
 @click.option(
     "--remove", metavar="ID", help="Cancel one wish; `lullwatt status` lists them with their ids."
 )
+@click.option(
+    "--preview", is_flag=True, help="Only show what the daemon would do; nothing is changed."
+)
 @JSON_OPTION
 @_wait_option(10)
 def ask(file: Path, *, as_json: bool, wait: float, **options: Any) -> None:  # noqa: ANN401 - options
@@ -76,8 +82,9 @@ def ask(file: Path, *, as_json: bool, wait: float, **options: Any) -> None:  # n
 
     --want and --need are for the next departure, or for the instant of --by. Within an hour of a
     departure of the file they replace its target once; otherwise they add a departure, and those
-    before it keep their needs. --soc is the state of charge that the dashboard shows. Exit codes:
-    0 accepted; 2 refused; 4 no answer.
+    before it keep their needs. --soc is the state of charge that the dashboard shows. --preview
+    beside any of them prints energy, cost, and what becomes of each departure, and changes nothing.
+    Exit codes: 0 accepted; 2 refused; 4 no answer.
     """  # noqa: DOC501 - this text is the command's help
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
     from adapters.contract.messages import Request, decode  # noqa: PLC0415
@@ -98,7 +105,7 @@ def ask(file: Path, *, as_json: bool, wait: float, **options: Any) -> None:  # n
     request = decode(Request, dump_exact(body).encode())
     answer = asking.ask(household, point, request, clock, wait)
     if as_json:
-        click.echo(json_text(answer.model_dump(mode="json")), nl=False)
+        click.echo(json_text(answer.model_dump(mode="json", exclude_none=True)), nl=False)
     elif answer.understood:
         click.echo(f"{point}: {answer.message}")
     if not answer.understood:
@@ -171,6 +178,8 @@ def _request_body(options: dict[str, Any], times: TimeOptions) -> dict[str, Any]
     body = {key: value for key, value in body.items() if value is not None}
     if not body:
         raise UsageError("expected something to ask for; `lullwatt ask --help` lists the options")
+    if options["preview"]:
+        body["preview"] = True
     return {"v": 1, "id": token_hex(8), **body}
 
 

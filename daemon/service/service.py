@@ -17,7 +17,7 @@ from adapters.contract.messages import Answer, DaemonState, MalformedMessage, Pr
 from adapters.contract.topics import Topics
 from adapters.host.memory import give_back_memory
 from config.files.errors import LedgerError, TariffError
-from daemon.control.controller import next_wake, react
+from daemon.control.controller import next_wake, preview, react
 from daemon.control.events import (
     Assert,
     BusConnected,
@@ -32,7 +32,7 @@ from daemon.control.events import (
 from daemon.control.nightbook import facts_of
 from daemon.control.replanning import announce, is_charging, plan_now
 from daemon.control.undelivered import delivered
-from daemon.messaging.answering import answer_of, refusal_by_state
+from daemon.messaging.answering import answer_of, preview_of, refusal_by_state
 from daemon.messaging.hardware_channels import HardwareChannels
 from daemon.messaging.inbox import Inbox, RequestRefused
 from daemon.messaging.incoming import (
@@ -46,6 +46,7 @@ from daemon.messaging.incoming import (
 )
 from daemon.messaging.instance import new_instance
 from daemon.messaging.outbox import STATUS_EVERY, Outbox, Publisher
+from daemon.messaging.outlook import figures_of
 from daemon.messaging.status import status_of
 from daemon.nights.morning import STILL_MORNING, morning_line, next_morning
 from daemon.observers.observers import Observers
@@ -445,10 +446,17 @@ class Service:
         if why is not None and request.id is not None:
             self._answer(point, request.id, understood=False, message=f"not obeyed: {why}")
             return
-        self._step(point, event)
+        before, now = self._states[point], self._clock.now()
+        if request.preview:
+            after = preview(before, event, now, self.house)
+            message = preview_of(before, after, now, self.house)
+        else:
+            self._step(point, event)
+            after = self._states[point]
+            message = answer_of(after, now, self.house, request)
         if request.id is not None:
-            message = answer_of(self._states[point], self._clock.now(), self.house, request)
-            self._answer(point, request.id, understood=True, message=message)
+            figures = figures_of(after, now, self.house) | {"preview": request.preview}
+            self._answer(point, request.id, understood=True, message=message, **figures)
 
     def _record_news(self, what: Literal["file", "prices"]) -> None:
         """Record that the file or the prices are new, and until when prices are known."""
@@ -467,9 +475,17 @@ class Service:
             # The Will of another daemon, or of an earlier connection of this one: it is not true.
             self._outbox.forget_daemon_state()
 
-    def _answer(self, point: str, name: str, *, understood: bool, message: str) -> None:
+    def _answer(
+        self,
+        point: str,
+        name: str,
+        *,
+        understood: bool,
+        message: str,
+        **figures: Any,  # noqa: ANN401 - fields of the answer
+    ) -> None:
         at = self._clock.now()
-        answer = Answer(id=name, at=at, understood=understood, message=message[:1000])
+        answer = Answer(id=name, at=at, understood=understood, message=message[:1000], **figures)
         self._outbox.publish_answer(point, answer)
 
     def _on_published(self, event: Published) -> None:

@@ -14,7 +14,8 @@ from planners.plan.later_nights import later_nights
 from planners.plan.periods import ChargingSlot, charging_slots, periods_of
 from planners.plan.plan import Plan
 from planners.plan.shortfall import LONGEST, shortfall_of
-from planners.plan.why import why
+from planners.plan.why import why, why_at_once
+from planners.plan.window import window_of
 from planners.power.cautions import cautions
 from planners.power.charging import NEED_TOLERANCE_PERCENT, climb
 from planners.solver.exact import solve
@@ -48,11 +49,15 @@ class _Night(NamedTuple):
 
 
 class Draft(NamedTuple):
-    """A plan without its reasons yet, with its horizon and solution."""
+    """A plan without its reasons yet, with its horizon and solution.
+
+    `cheapest` is the solution's plan if a person asked for another one.
+    """
 
     plan: Plan
     horizon: Horizon
     solution: Solution
+    cheapest: Plan | None = None
 
 
 def make_plan(file: HouseholdFile, prices: Prices, situation: Situation) -> Plan:
@@ -73,7 +78,9 @@ def explained(draft: Draft) -> Plan:
     Plan
         The same plan with its reasons.
     """
-    plan, horizon, solution = draft
+    plan, horizon, solution, cheapest = draft
+    if cheapest is not None:
+        return replace(plan, why=why_at_once(plan, cheapest, horizon.file))
     departure = horizon.situation.departure
     window = horizon.window.until(departure.ready_by)
     other = alternatives_to(horizon, solution)
@@ -126,6 +133,63 @@ def draft_plan(file: HouseholdFile, prices: Prices, situation: Situation) -> Dra
     # The ticks do not show that it is cheaper to stop a run in progress until the first of them.
     stopped = _draft(file, prices, replace(situation, on=False, since=situation.now))
     return stopped if _is_cheaper(stopped, draft) else draft
+
+
+def at_once_instead(draft: Draft, prices: Prices) -> Draft:
+    """Plan to charge at once instead, to all that is wanted, whatever it costs.
+
+    Parameters
+    ----------
+    draft : Draft
+        The cheapest plan from the same instant.
+    prices : Prices
+        The household's rates.
+
+    Returns
+    -------
+    Draft
+        With the highest currents that the rest of the home leaves, until the departure itself. It
+        plans no later night.
+
+    Raises
+    ------
+    TariffError
+        If no rate is known before the departure.
+    """  # noqa: DOC502 - raised by prices
+    horizon, cheapest = draft.horizon, draft.plan
+    file, situation, model = horizon.file, horizon.situation, horizon.model
+    tick_minutes = file.household.tick_minutes
+    window = window_of(
+        prices, situation.now, cheapest.departure, tick_minutes, horizon.amps_allowed
+    )
+    charging = [ChargingSlot(slot, slot.amps) for slot in window.slots if slot.amps > 0]
+    bought = climb(
+        model,
+        horizon.problem.stored_kwh,
+        max(horizon.problem.stored_kwh, model.stored_kwh(cheapest.want_percent)),
+        (each.slot.hours for each in charging),
+        (each.amps for each in charging),
+    )
+    periods = periods_of(charging, bought)
+    reached = horizon.problem.stored_kwh + float(bought.gained_kwh.sum())
+    plan = replace(
+        cheapest,
+        reaches_percent=model.soc_percent(reached),
+        energy_kwh=float(bought.metered_kwh.sum()),
+        cost=sum((period.cost for period in periods), 0.0),
+        starts=_starts(periods, situation),
+        shortfall=shortfall_of(
+            model,
+            window.slots,
+            horizon.amps_allowed(situation.now, situation.now + LONGEST),
+            from_kwh=horizon.problem.stored_kwh,
+            reaches_kwh=reached,
+            need_kwh=model.stored_kwh(cheapest.need_percent),
+        ),
+        periods=periods,
+        later=(),
+    )
+    return draft._replace(plan=plan, cheapest=cheapest)
 
 
 def _begins_dear(draft: Draft) -> bool:

@@ -88,6 +88,35 @@ def why(
     )
 
 
+def why_at_once(plan: Plan, cheapest: Plan, file: HouseholdFile) -> tuple[str, ...]:
+    """Explain a plan to charge at once, which a person asked for.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    cheapest : Plan
+        The plan that it replaces.
+    file : HouseholdFile
+        The household.
+
+    Returns
+    -------
+    tuple of str
+        Whole sentences, the most important first.
+    """
+    zone, point = file.zone, file.charge_points[plan.charge_point]
+    if not plan.periods:
+        return tuple(_hours_used(plan, zone))
+    rest = f"{cheapest.energy_kwh:.2f} kWh for {_money(cheapest.cost, plan)}"
+    return (
+        *_hours_used(plan, zone),
+        f"A person asked to charge at once. In the cheapest hours it would be {rest}.",
+        *_shortfall(plan, point, zone),
+        *_estimates(plan, zone),
+    )
+
+
 def _clock(instant: datetime, zone: ZoneInfo, form: str = "%H:%M") -> str:
     return instant.astimezone(zone).strftime(form)
 

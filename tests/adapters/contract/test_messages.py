@@ -170,6 +170,10 @@ def test_a_vehicle_report_that_is_none(body: str) -> None:
         ('"charge_now":false', Request(charge_now=False)),
         ('"skip_until":"2026-06-03T00:00:00Z"', Request(skip_until=NOON)),
         ('"clear":true', Request(clear=True)),
+        (
+            '"id":"7","charge_now":true,"preview":true',
+            Request(id="7", charge_now=True, preview=True),
+        ),
     ],
 )
 def test_requests(body: str, expected: Request) -> None:
@@ -189,6 +193,8 @@ def test_requests(body: str, expected: Request) -> None:
         (',"charge_now":true,"skip_until":"2026-06-03T00:00:00Z"', "contradict"),
         (',"need_percent":80,"want_percent":60', "below"),
         (',"want_percent":101', "want_percent"),
+        (',"charge_now":true,"preview":true', "a preview has an id"),
+        (',"id":"7","preview":true', "asks for something"),
     ],
 )
 def test_a_request_that_is_none(body: str, reason: str) -> None:

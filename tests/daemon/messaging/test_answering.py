@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import TYPE_CHECKING
 
 import pytest
 
-from adapters.contract.messages import MalformedMessage, Request
-from daemon.messaging.answering import answer_of, refusal_by_state, refusal_reason
+from adapters.contract.messages import Answer, DepartureEffect, MalformedMessage, Request
+from daemon.control.controller import preview
+from daemon.control.events import PersonAsked
+from daemon.messaging.answering import answer_of, preview_of, refusal_by_state, refusal_reason
 from daemon.messaging.inbox import Inbox, RequestRefused
+from daemon.messaging.outlook import figures_of
 from tests.daemon.worlds import (
     EVENING,
     HOUR,
@@ -25,6 +29,7 @@ from tests.daemon.worlds import (
 
 if TYPE_CHECKING:
     from adapters.ledger.ledger import Ledger
+    from daemon.control.state import PointState
 
 TOPIC = topics_of(kowhai()).request(POINT)
 
@@ -47,7 +52,8 @@ def test_a_target() -> None:
     # 28.6 kWh of 52 at 90 % are 31.78 kWh at the meter; at 0.1932 they cost 6.14.
     assert answer(world) == (
         "The next start is Wed 21:00. The plan takes 31.78 kWh for NZD 6.14 and reaches 90 % by"
-        " Thu 07:20. Thu 07:20 has 90 % once instead of 80 % (wish 1)."
+        " Thu 07:20. Thu 07:20 has 90 % once instead of 80 % (wish 1), at any price: the file's"
+        " limit of 0.2 NZD per kWh does not hold for it."
     )
 
 
@@ -55,7 +61,11 @@ def test_charge_now() -> None:
     """A charge that starts at once is answered with its current."""
     world = at_home()
     world.ask(charge_now=True)
-    assert answer(world).startswith("Charges now at 32 A: a person asked to charge now.")
+    # 23.4 kWh of 52 at 90 % are 26 kWh; 2 h 30 min of 7.36 kW are at 0.4738, the rest at 0.1932.
+    assert answer(world) == (
+        "Charges now at 32 A: a person asked to charge now. It takes 26.00 kWh for NZD 10.19 and"
+        " reaches 80 % at Wed 22:01."
+    )
 
 
 def test_skip() -> None:
@@ -91,7 +101,8 @@ def test_no_vehicle() -> None:
     world.ask(want_percent=90.0)
     assert answer(world) == (
         "No vehicle is plugged in at driveway. Your request counts once one is. Thu 07:20 has 90 %"
-        " once instead of 80 % (wish 1)."
+        " once instead of 80 % (wish 1), at any price: the file's limit of 0.2 NZD per kWh does not"
+        " hold for it."
     )
 
 
@@ -255,3 +266,111 @@ def test_a_malformed_request_of_nobody_is_not_answered(ledger: Ledger, payload: 
     inbox = Inbox(topics_of(kowhai()), [POINT], ledger)
     with pytest.raises(MalformedMessage):
         inbox.receive(arrived(TOPIC, payload), EVENING, kowhai())
+
+
+# --- figures and previews -----------------------------------------------------------------------
+
+
+def figures(world: World) -> Answer:
+    made = figures_of(world.state, world.now, world.house)
+    return Answer(id="7", at=world.now, understood=True, message="", **made)
+
+
+def test_an_answer_carries_its_figures() -> None:
+    """Energy, cost and end of the plan, and what is asked of the departure."""
+    world = at_home()
+    world.ask(want_percent=90.0)
+    made = figures(world)
+    assert (made.vehicle, made.currency) == ("hatchback", "NZD")
+    assert (made.energy_kwh, made.cost) == (31.778, 6.1395)
+    assert world.state.plan is not None
+    assert made.ends_at == world.state.plan.periods[-1].end
+    assert made.departures == (
+        DepartureEffect(
+            departure=LEAVES, effect="changed", need_percent=60.0, want_percent=90.0,
+            reaches_percent=90.0, wish="1",
+        ),
+    )  # fmt: skip
+
+
+def test_a_departure_without_a_wish_is_kept() -> None:
+    """The next departure is listed as the file has it, with its highest rate."""
+    [kept] = figures(at_home()).departures or ()
+    assert (kept.effect, kept.wish, kept.max_rate) == ("kept", None, Decimal("0.2"))
+
+
+def test_an_added_departure_and_what_is_missing() -> None:
+    """A departure that a wish adds is named so; a need out of reach says how much is missing."""
+    world = at_home(5.0)
+    soon = EVENING + 2 * HOUR
+    world.ask(need_percent=100.0, by=soon)
+    first, *_ = figures(world).departures or ()
+    assert (first.departure, first.effect, first.wish) == (soon, "added", "1")
+    assert first.missing_kwh is not None
+    assert first.missing_kwh > 30
+    assert first.reaches_percent is not None
+    assert first.reaches_percent < 50
+
+
+def test_without_a_plan_there_are_no_figures() -> None:
+    """No energy and no cost are made up where nothing is planned."""
+    world = World(kowhai(), EVENING)
+    world.ask(want_percent=90.0)
+    made = figures(world)
+    assert (made.energy_kwh, made.cost, made.ends_at, made.currency) == (None, None, None, None)
+
+
+def foresee(world: World, **wish: object) -> tuple[PointState, str]:
+    event = PersonAsked(Request.model_validate({"id": "7", "preview": True, **wish}))
+    after = preview(world.state, event, world.now, world.house)
+    return after, preview_of(world.state, after, world.now, world.house)
+
+
+def test_a_preview_of_charging_now() -> None:
+    """What it takes and costs, and what the cheapest hours would."""
+    _after, text = foresee(at_home(), charge_now=True)
+    assert text == (
+        "Preview: nothing has changed. Charges now at 32 A: a person asked to charge now. It takes"
+        " 26.00 kWh for NZD 10.19 and reaches 80 % at Wed 22:01. In the cheapest hours it would be"
+        " 26.00 kWh for NZD 5.02."
+    )
+
+
+def test_a_preview_without_a_vehicle() -> None:
+    """The plan is that for a vehicle that came now."""
+    world = World(kowhai(), EVENING)
+    after, text = foresee(world, soc_percent=35.0)
+    assert text.startswith(
+        "Preview: nothing has changed. No vehicle is plugged in at driveway. If one came now: The"
+        " next start is Wed 21:00. The plan takes 26.00 kWh for NZD 5.02"
+    )
+    assert after.plan is not None
+
+
+@pytest.mark.parametrize(
+    "wish",
+    [
+        {"charge_now": True},
+        {"want_percent": 90.0, "need_percent": 80.0},
+        {"need_percent": 100.0, "by": EVENING + 3 * HOUR},
+        {"soc_percent": 50.0},
+        {"skip_until": NIGHT_BEGINS + 2 * HOUR},
+    ],
+)
+def test_a_preview_is_what_the_request_then_does(wish: dict[str, object]) -> None:
+    """The figures of a preview are those of the answer, to the same request at the same instant."""
+    world = at_home()
+    before = world.state
+    after, _text = foresee(world, **wish)
+    assert world.state is before
+    world.ask(**wish)
+    expected = figures_of(world.state, world.now, world.house)
+    assert figures_of(after, world.now, world.house) == expected
+
+
+def test_a_start_is_no_change_of_rate() -> None:
+    """In a charge without a break nothing starts next."""
+    world = at_home()
+    world.ask(charge_now=True)
+    world.wait(EVENING + HOUR)
+    assert "next start" not in answer(world)

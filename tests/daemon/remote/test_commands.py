@@ -84,6 +84,20 @@ def test_ask_is_answered(home: Home, run: Run) -> None:
     home.person.wait_for(TOPICS.plan(POINT), want_percent=90.0)
 
 
+def test_ask_previews(home: Home, run: Run) -> None:
+    """`--preview` prints what would happen; nothing is asked for."""
+    home.plug_in()
+    ran = run("ask", home.house, "--want", "90", "--preview", "--json")
+    assert (ran.code, ran.err) == (0, "")
+    answer = json.loads(ran.out)
+    assert answer["message"].startswith("Preview: nothing has changed.")
+    assert (answer["preview"], answer["departures"][0]["effect"]) == (True, "changed")
+    assert answer["energy_kwh"] > 0
+    assert home.person.last(TOPICS.status(POINT))["wishes"] == []
+    ran = run("ask", home.house, "--preview")
+    assert (ran.code, ran.out) == (2, "")
+
+
 def test_wishes_for_two_days_are_listed_and_cancelled_one_by_one(home: Home, run: Run) -> None:
     """`status` names each with its id; `ask --remove` takes one back, or says that it can't."""
     home.plug_in()

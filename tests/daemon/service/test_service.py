@@ -10,7 +10,7 @@ import pytest
 from structlog.testing import capture_logs
 
 from adapters.clocks.clock import VirtualClock
-from adapters.contract.messages import Reading, VehicleReport
+from adapters.contract.messages import Reading, Request, VehicleReport
 from adapters.ledger.ledger import Ledger
 from config.files.errors import LedgerError
 from daemon.control.events import Issue
@@ -20,6 +20,7 @@ from tests.daemon.worlds import (
     EVENING,
     HOUR,
     LEAVES,
+    MINUTE,
     NIGHT_BEGINS,
     POINT,
     RecordedBus,
@@ -134,6 +135,25 @@ def test_a_plan_is_published_again_while_it_is_carried_out(tmp_path: Path, ledge
     assert (rest["made_at"], rest["as_of"]) == (first["made_at"], "2026-06-03T10:00:00Z")
     assert rest["energy_kwh"] == pytest.approx(first["energy_kwh"] - 7.36, abs=0.01)
     assert [plan.made_at for plan in ledger.plans_between(POINT, EVENING, LEAVES)] == [EVENING]
+
+
+def test_a_preview_changes_nothing(tmp_path: Path, ledger: Ledger) -> None:
+    """A preview is answered with its figures; no command, no plan, no row of the ledger."""
+    home = Home(tmp_path, ledger)
+    request = home.topics.request(POINT)
+    home.run_over_time(
+        (EVENING, home.topics.vehicle(POINT), PLUGGED_IN),
+        (EVENING + MINUTE, request, Request(id="7", charge_now=True, preview=True)),
+        (EVENING + 2 * MINUTE, request, Request(id="8", want_percent=90.0, preview=True)),
+    )
+    seven, eight = home.bus.on("answer")
+    assert (seven["id"], seven["understood"], seven["preview"]) == ("7", True, True)
+    assert seven["cost"] > eight["cost"] > 0
+    assert [effect["effect"] for effect in eight["departures"]] == ["changed"]
+    assert {command["do"] for command in home.bus.on("command")} == {"stop"}
+    assert len(home.bus.on("plan")) == 1
+    assert home.bus.last("status")["wishes"] == []
+    assert list(ledger.requests_since(POINT, EVENING)) == []
 
 
 def test_it_ends_offline(tmp_path: Path, ledger: Ledger) -> None:

@@ -1,0 +1,157 @@
+"""Say in figures what happens at a charge point from now on. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING, Any, Literal
+
+from adapters.contract.messages import DepartureEffect
+from daemon.control.replanning import plan_now
+from daemon.control.state import vehicle_of
+from planners.local_time.wished_departures import coming_departures, declared_near, next_departure
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from config.household.household_file import HouseholdFile
+    from daemon.control.state import House, PointState
+    from planners.local_time.departures import DepartureAt
+    from planners.local_time.wished_departures import Wish
+    from planners.plan.plan import Plan
+
+_MOST_KEPT = 3
+"""Of the first departures that a wish leaves as they are, an answer names this many."""
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """What a person's wishes do to one departure.
+
+    Attributes
+    ----------
+    departure : DepartureAt
+        As it is with them.
+    declared : DepartureAt or None
+        As the file has it; None for one that a wish adds.
+    wish : Wish or None
+        The wish for it; None if it keeps what the file says.
+    reaches_percent : float or None
+        What is planned for it; None if nothing is yet.
+    """
+
+    departure: DepartureAt
+    declared: DepartureAt | None
+    wish: Wish | None
+    reaches_percent: float | None
+
+    @property
+    def kind(self) -> Literal["kept", "changed", "added"]:
+        """Whether a wish changes the departure or adds it."""
+        if self.wish is None:
+            return "kept"
+        return "added" if self.declared is None else "changed"
+
+
+def effects_of(
+    state: PointState, now: datetime, house: House, plan: Plan | None
+) -> tuple[tuple[Effect, ...], int]:
+    """List the next departure and those that a person's wishes are for.
+
+    Parameters
+    ----------
+    state : PointState
+        The charge point.
+    now : datetime
+        UTC.
+    house : House
+        The household file and the rates.
+    plan : Plan or None
+        The plan in force, with the figures of now.
+
+    Returns
+    -------
+    effects : tuple of Effect
+        In order of time.
+    others : int
+        The number of departures before the last wish that keep theirs and are not listed.
+    """
+    vehicle, file = vehicle_of(state, house.file), house.file
+    if vehicle is None:
+        return (), 0
+    wishes = [wish for wish in state.wishes.departures if wish.vehicle == vehicle]
+    after = state.wishes.next_counts_after(now)
+    following = next_departure(file, vehicle, after, wishes)
+    if following is None:
+        return (), 0
+    instants = [following.instant, *(wish.by for wish in wishes)]
+    start, end = after + datetime.resolution, max(instants) + datetime.resolution
+    coming = coming_departures(file, vehicle, start, end, wishes)
+    shown = [
+        departure
+        for count, departure in enumerate(coming)
+        if count < _MOST_KEPT or departure.wish is not None
+    ]
+    effects = tuple(_effect(departure, wishes, file, plan) for departure in shown)
+    return effects, len(coming) - len(shown)
+
+
+def figures_of(state: PointState, now: datetime, house: House) -> dict[str, Any]:
+    """Return the figures of an answer.
+
+    Parameters
+    ----------
+    state : PointState
+        The charge point, including the request.
+    now : datetime
+        UTC.
+    house : House
+        The household file and the rates.
+
+    Returns
+    -------
+    dict
+        Fields of `adapters.contract.messages.Answer`.
+    """
+    plan = plan_now(state, now, house)
+    effects, _others = effects_of(state, now, house, plan)
+    figures: dict[str, Any] = {
+        "vehicle": vehicle_of(state, house.file),
+        "departures": tuple(_message(effect, plan) for effect in effects),
+    }
+    if plan is None:
+        return figures
+    return figures | {
+        "energy_kwh": round(plan.energy_kwh, 3),
+        "cost": round(plan.cost, 4),
+        "currency": plan.currency,
+        "ends_at": plan.periods[-1].end if plan.periods else None,
+    }
+
+
+def _effect(
+    departure: DepartureAt, wishes: Sequence[Wish], file: HouseholdFile, plan: Plan | None
+) -> Effect:
+    wish = next((wish for wish in wishes if wish.id == departure.wish), None)
+    declared = departure if wish is None else declared_near(file, wish.vehicle, wish.by)
+    reaches = None
+    if plan is not None:
+        planned = {night.departure: night.reaches_percent for night in plan.later}
+        reaches = (planned | {plan.departure: plan.reaches_percent}).get(departure.instant)
+    return Effect(departure, declared, wish, reaches)
+
+
+def _message(effect: Effect, plan: Plan | None) -> DepartureEffect:
+    departure, reaches = effect.departure, effect.reaches_percent
+    is_next = plan is not None and plan.departure == departure.instant
+    short = plan.shortfall if plan is not None and is_next else None
+    return DepartureEffect(
+        departure=departure.instant,
+        effect=effect.kind,
+        need_percent=departure.need_percent,
+        want_percent=departure.want_percent,
+        max_rate=departure.max_rate,
+        reaches_percent=None if reaches is None else min(100.0, round(reaches, 1)),
+        missing_kwh=round(short.kwh, 3) if short else None,
+        wish=departure.wish,
+    )
