@@ -263,11 +263,10 @@ def _right_command(state: PointState, now: datetime, house: House) -> CommandInF
     period = state.plan.period_at(now) if state.plan else None
     if state.plan is None or period is None:
         return _next(state, "stop", _why_not_now(state, now), plan=state.plan)
-    zone = house.file.zone
     return _next(
         state,
         "start",
-        f"cheapest hours before {state.plan.departure.astimezone(zone):%H:%M}",
+        _why_now(state, state.plan, period, house),
         amps=period.amps,
         until=_end_of_run(state.plan, period),
         plan=state.plan,
@@ -323,6 +322,19 @@ def _why_not_now(state: PointState, now: datetime) -> str:
     if any(period.start > now for period in state.plan.periods):
         return "cheaper hours are to come"
     return "the plan has nothing more to charge"
+
+
+def _why_now(state: PointState, plan: Plan, period: Period, house: House) -> str:
+    minutes = house.file.charge_points[state.charge_point].min_run_minutes
+    shortest = timedelta(minutes=minutes + house.file.household.tick_minutes)
+    goes_on = state.command is not None and state.command.do == "start"
+    if goes_on and minutes and state.switched_at is not None:
+        end = _end_of_run(plan, period)
+        rates = [each.cost / each.kwh for each in plan.periods if each.start > end]
+        is_dear = any(rate < period.cost / period.kwh for rate in rates)
+        if is_dear and end <= state.switched_at + shortest:
+            return f"it must stay on for at least {minutes:g} minutes"
+    return f"cheapest hours before {plan.departure.astimezone(house.file.zone):%H:%M}"
 
 
 def _end_of_run(plan: Plan, period: Period) -> datetime:

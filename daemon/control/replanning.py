@@ -192,15 +192,17 @@ def _unmetered_soc_percent(plan: Plan, soc: SocFact, now: datetime, house: House
 
 def _is_behind(state: PointState, now: datetime, house: House) -> bool:
     """Whether the vehicle gains so much less than planned that the plan ends too early."""
-    plan, situation = state.plan, _situation_now(state, now, house)
-    flows = state.watts is not None and state.watts > FLOWING_WATTS
-    if plan is None or situation is None or not situation.on or not flows:
+    plan = state.plan
+    flows = state.register is not None and state.watts is not None and state.watts > FLOWING_WATTS
+    if plan is None or not flows or not is_charging(state) or plan.period_at(now) is None:
         return False
-    if state.register is None or plan.period_at(now) is None:
-        return False
+    situation = _situation_now(state, now, house)
     file = _at_actual_power(house.file, state.actual_share.planned)
     try:
-        return course_of(plan, file, house.prices, situation).lag_percent > GOES_ON_PERCENT
+        return (
+            situation is not None
+            and course_of(plan, file, house.prices, situation).lag_percent > GOES_ON_PERCENT
+        )
     except TariffError:
         return False
 

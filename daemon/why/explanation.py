@@ -109,6 +109,8 @@ def _why_started(history: NightHistory, command: StoredCommand) -> str:
         if _is_plan_short(history, command):
             return f"in all the time available{why.removeprefix('cheapest hours')}"
         return f"in the {why}"
+    if why.startswith("it must stay on"):
+        return f"as {why}"
     asked = [request for request in history.night.requests if request.body.get("charge_now")]
     if why.startswith("a person asked to charge now"):
         return "at once, as somebody asked" + (f" at {history.at(asked[-1].at)}" if asked else "")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import datetime, timedelta
+from decimal import Decimal
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -11,7 +12,7 @@ import pytest
 
 from daemon.control.controller import RENEWED_BEFORE, START_HOLDS, STOP_HOLDS
 from daemon.control.events import Assert, BusConnected, Delivered, HouseChanged, Issue, TimePassed
-from daemon.control.state import PointState
+from daemon.control.state import House, PointState
 from planners.local_time.conversion import wall_time
 from planners.plan.planning import draft_plan
 from tests.daemon.worlds import (
@@ -460,3 +461,41 @@ def test_wishes_start_from_nothing() -> None:
     assert world.state.wishes.departures[0].want_percent == 90.0
     world.ask(clear=True)
     assert world.state.wishes == PointState(POINT).wishes
+
+
+def household_with_peak(**point: object) -> House:
+    """Make a household with cheap hours from 21:00, two and a half hours after the evening."""
+    night = {"name": "night", "rate": Decimal("0.10"), "hours": ["21:00-07:00"]}
+    bands = [night, {"name": "day", "rate": Decimal("0.40")}]
+    switching = {"charging_mode": 3, "max_amps": 32.0, "switching": "current"}
+    return household(tariff={"bands": bands}, point=switching | point)
+
+
+# --- a charge that a person takes back ----------------------------------------------------------
+
+
+def test_a_charge_taken_back_stops_at_once() -> None:
+    """Charging now at the peak, then cleared between two ticks: the stop does not wait."""
+    world = World(household_with_peak(), EVENING)
+    world.read()
+    world.plug_in(35.0)
+    world.ask(charge_now=True)
+    assert world.doing() == ("start", 32.0)
+    world.wait(EVENING + 2 * MINUTE)
+    world.ask(clear=True)
+    assert world.doing() == ("stop", None)
+
+
+def test_a_charge_taken_back_goes_on_where_a_relay_must_stay_on() -> None:
+    """With a shortest run it goes on for that long, at the lowest current, and says why."""
+    world = World(household_with_peak(min_run_minutes=15), EVENING)
+    world.read()
+    world.plug_in(35.0)
+    world.ask(charge_now=True)
+    world.wait(EVENING + 2 * MINUTE)
+    world.ask(clear=True)
+    assert world.doing() == ("start", 6.0)
+    assert world.state.command is not None
+    assert world.state.command.why == "it must stay on for at least 15 minutes"
+    world.wait(EVENING + 16 * MINUTE)
+    assert world.doing() == ("stop", None)
