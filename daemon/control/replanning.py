@@ -21,6 +21,7 @@ from daemon.control.events import AnnouncePlan, Note
 from daemon.control.nightbook import open_night_planned
 from daemon.control.state import (
     FLOWING_WATTS,
+    LONGEST_GAP,
     charges_now,
     counted_soc_percent,
     departure_of,
@@ -193,9 +194,11 @@ def _unmetered_soc_percent(plan: Plan, soc: SocFact, now: datetime, house: House
 def _is_behind(state: PointState, now: datetime, house: House) -> bool:
     """Whether the vehicle gains so much less than planned that the plan ends too early."""
     plan = state.plan
-    flows = state.register is not None and state.watts is not None and state.watts > FLOWING_WATTS
+    flows = state.watts is not None and state.watts > FLOWING_WATTS
     if plan is None or not flows or not is_charging(state) or plan.period_at(now) is None:
         return False
+    if state.register is None or now - state.register.at > LONGEST_GAP:
+        return False  # nothing shows what the vehicle gains
     situation = _situation_now(state, now, house)
     file = _at_actual_power(house.file, state.actual_share.planned)
     try:
