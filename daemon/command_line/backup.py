@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import click
 
-from daemon.presentation.figures import counted
 from daemon.presentation.options import FILE
 
 if TYPE_CHECKING:
@@ -41,6 +40,8 @@ def backup(file: Path, dest: Path, *, overwrite: bool) -> None:
 
 def _summary(copy: LedgerCopy) -> str:
     """Sum up in one line what a copy holds."""
+    from daemon.presentation.figures import counted  # noqa: PLC0415 - it would load numpy
+
     nights = counted(copy.nights, "night")
     if copy.nights == 1:
         nights += f", {copy.first_night}"

@@ -78,8 +78,8 @@ def check(file: Path, at: datetime | None) -> None:
     from adapters.bus.credentials import check_credentials  # noqa: PLC0415
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
     from daemon.check.explain import explain  # noqa: PLC0415
-    from daemon.observers.metrics_schedule import check_metrics  # noqa: PLC0415
-    from daemon.service.household_watch import load_house  # noqa: PLC0415
+    from daemon.observers.metrics_output import check_metrics  # noqa: PLC0415
+    from daemon.service.house_loading import load_house  # noqa: PLC0415
 
     house = load_house(file)
     check_credentials(house.file.bus)
@@ -115,7 +115,7 @@ def plan(  # noqa: PLR0917 - click passes them by name
     """
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415
     from daemon.presentation.show_plan import show_plan  # noqa: PLC0415
-    from daemon.service.household_watch import load_house  # noqa: PLC0415
+    from daemon.service.house_loading import load_house  # noqa: PLC0415
     from planners.plan.horizon import PLANNED_DAYS, Situation, departures_known  # noqa: PLC0415
     from planners.plan.planning import make_plan  # noqa: PLC0415
 
@@ -168,7 +168,7 @@ def tariff(
     JSON hold the exact rates. All rates include tax.
     """  # noqa: DOC501 - this text is the command's help
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415
-    from daemon.service.household_watch import load_house  # noqa: PLC0415
+    from daemon.service.house_loading import load_house  # noqa: PLC0415
     from daemon.tariff.days import days_of  # noqa: PLC0415
     from planners.local_time.conversion import local_date  # noqa: PLC0415
 

@@ -70,7 +70,7 @@ def nights(file: Path, form: str, *, half_hours: bool, **choice: Any) -> None:  
     to the currency's minor unit. Energy that was not measured is marked as estimated.
     """
     from daemon.night_log.month_reading import ledger_of  # noqa: PLC0415
-    from daemon.service.household_watch import load_house  # noqa: PLC0415 - each command loads its own
+    from daemon.service.house_loading import load_house  # noqa: PLC0415 - each command loads its own
 
     house = load_house(file)
     if half_hours:
@@ -236,7 +236,7 @@ def _one_home(
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415
     from daemon.bill.comparison import compare_bill  # noqa: PLC0415
     from daemon.night_log.month_reading import ledger_of, read_month  # noqa: PLC0415
-    from daemon.service.household_watch import load_house  # noqa: PLC0415
+    from daemon.service.house_loading import load_house  # noqa: PLC0415
 
     house = load_house(file)
     with ledger_of(house) as ledger:
@@ -300,7 +300,7 @@ def _read_all(files: Sequence[Path], when: tuple[int, int]) -> tuple[Month, ...]
     """Read every home, or raise all reasons why some can't be read."""
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415
     from daemon.night_log.month_reading import ledger_of, read_month  # noqa: PLC0415
-    from daemon.service.household_watch import load_house  # noqa: PLC0415
+    from daemon.service.house_loading import load_house  # noqa: PLC0415
 
     months, faults = [], []
     for file in files:

@@ -6,24 +6,21 @@ is the same, this holds for each price file separately.
 
 from __future__ import annotations
 
-import sys
 from datetime import timedelta
 from typing import TYPE_CHECKING, Literal
 
 import structlog
 
-from adapters.ledger.stored_prices import stored_prices
-from config.files.errors import Fault, FileError, LedgerError
+from config.files.errors import FileError
 from config.files.price_series import load_prices
 from config.household.loading import load_household
 from config.tariffs.calendar_words import listed
 from daemon.control.events import HouseholdHealth
-from daemon.control.state import House
 from daemon.messaging.price_feed import sort_feed
-from planners.rates.prices import prices_of
+from daemon.service.house_loading import house_of, read_all, series_files
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
+    from collections.abc import Iterable
     from datetime import datetime
     from pathlib import Path
 
@@ -31,8 +28,8 @@ if TYPE_CHECKING:
     from adapters.ledger.ledger import Ledger
     from config.files.price_series import PricePoint
     from config.household.household_file import HouseholdFile
+    from daemon.control.state import House
 
-    Series = Mapping[Path, tuple[PricePoint, ...]]
     Stamp = tuple[int, int, int, int]
 
 SAVED_WITHIN = timedelta(seconds=10)
@@ -42,74 +39,6 @@ MOST_OF_A_FAULT = 600
 """The longest text of a fault in an alert."""
 
 _log = structlog.get_logger(__name__)
-
-
-def load_house(path: Path) -> House:
-    """Load a household file, the price series it names, and the prices stored in its ledger.
-
-    Writes no file. If the ledger can't be read, one line on standard error says so.
-
-    Parameters
-    ----------
-    path : Path
-        The household file.
-
-    Returns
-    -------
-    House
-        Ready to plan with.
-
-    Raises
-    ------
-    FileError
-        Every fault of the file, or of its price series.
-    """  # noqa: DOC502 - raised by the loaders
-    file = load_household(path)
-    series = _read_all(series_files(file), load_prices)
-    stored: Mapping[str, tuple[PricePoint, ...]] = {}
-    tariffs = [tariff.name for tariff in file.tariffs if tariff.prices is not None]
-    if tariffs:
-        try:
-            stored = stored_prices(file.ledger.path, tariffs)
-        except LedgerError as error:
-            sys.stderr.write(f"{error}; prices that came over the bus are left out\n")
-    return _house_of(file, series, lambda tariff: stored.get(tariff, ()))
-
-
-def series_files(file: HouseholdFile) -> frozenset[Path]:
-    """Return the price files that a household file names."""
-    prices = (tariff.prices for tariff in file.tariffs)
-    return frozenset(each.file for each in prices if each is not None and each.file is not None)
-
-
-def _read_all(
-    paths: Iterable[Path], read: Callable[[Path], tuple[PricePoint, ...]]
-) -> dict[Path, tuple[PricePoint, ...]]:
-    """Read all price series, or raise all their faults."""
-    series: dict[Path, tuple[PricePoint, ...]] = {}
-    faults: list[Fault] = []
-    for path in paths:
-        try:
-            series[path] = read(path)
-        except FileError as error:
-            faults += error.faults
-    if faults:
-        raise FileError(faults)
-    return series
-
-
-def _house_of(
-    file: HouseholdFile, series: Series, stored: Callable[[str], Iterable[PricePoint]]
-) -> House:
-    """Build a house; prices that came over the bus replace those of the files."""
-    points: dict[str, list[PricePoint]] = {}
-    for tariff in file.tariffs:
-        if tariff.prices is not None:
-            source = tariff.prices.file
-            known = {} if source is None else {point.start: point for point in series[source]}
-            known |= {point.start: point for point in stored(tariff.name)}
-            points[tariff.name] = sorted(known.values())
-    return House(file, prices_of(file, points))
 
 
 class HouseholdWatch:
@@ -138,7 +67,7 @@ class HouseholdWatch:
         self._is_reported = False
         file, series = self._read()
         self._series = series
-        self._house = _house_of(file, series, lambda _tariff: ())
+        self._house = house_of(file, series, lambda _tariff: ())
 
     @property
     def house(self) -> House:
@@ -147,7 +76,7 @@ class HouseholdWatch:
 
     def use_ledger(self, ledger: Ledger) -> None:
         """Replace prices of the files with those that came over the bus and were stored."""
-        self._house = _house_of(self._house.file, self._series, ledger.price_points)
+        self._house = house_of(self._house.file, self._series, ledger.price_points)
 
     def load_changes(
         self, ledger: Ledger, *, again: bool = False
@@ -232,7 +161,7 @@ class HouseholdWatch:
         self._stamps[self._path] = _stamp(self._path)
         file = load_household(self._path)
         self._wanted = series_files(file)
-        series = _read_all(sorted(self._wanted), self._read_prices)
+        series = read_all(sorted(self._wanted), self._read_prices)
         self._wanted = frozenset()
         return file, series
 
@@ -254,7 +183,7 @@ class HouseholdWatch:
             self._refused = f"to change {listed(needs_restart)}, restart Lullwatt"
             return False
         self._refused = None
-        self._house = _house_of(file, series, ledger.price_points)
+        self._house = house_of(file, series, ledger.price_points)
         self._series = series
         _log.info("the changed file is in force", file=str(self._path))
         return True

@@ -229,7 +229,8 @@ def _metrics(declared: Metrics | None) -> MetricsSchedule | None:
     """Load the metrics only if the household file asks for them: they take memory."""
     if declared is None:
         return None
-    from daemon.observers.metrics_schedule import MetricsSchedule, check_metrics, metrics_output_of  # noqa: PLC0415
+    from daemon.observers.metrics_output import check_metrics, metrics_output_of  # noqa: PLC0415
+    from daemon.observers.metrics_schedule import MetricsSchedule  # noqa: PLC0415
 
     check_metrics(declared)
     return MetricsSchedule(metrics_output_of(declared))

@@ -37,7 +37,7 @@ def why(file: Path, night: date | None, charge_point: str | None, *, as_json: bo
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
     from daemon.night_log.month_reading import ledger_of  # noqa: PLC0415
     from daemon.presentation.output import json_text, rich_text  # noqa: PLC0415
-    from daemon.service.household_watch import load_house  # noqa: PLC0415
+    from daemon.service.house_loading import load_house  # noqa: PLC0415
     from daemon.why.show_why import show_why, why_values  # noqa: PLC0415
 
     house = load_house(file)

@@ -37,7 +37,7 @@ from daemon.messaging.inbox import Inbox
 from daemon.messaging.outbox import Outbox
 from daemon.nights.account import night_record
 from daemon.nights.saved_state import saved_body
-from daemon.service.household_watch import load_house
+from daemon.service.house_loading import load_house
 from daemon.service.recovery import recover
 from planners.accounts.register import RegisterReading
 from planners.local_time.departures import night_bounds

@@ -12,7 +12,7 @@ from config.files.price_series import PricePoint
 from config.household.metrics import Metrics
 from daemon.check.explain import COLUMNS, explain, explain_unwrapped
 from daemon.control.state import House
-from daemon.service.household_watch import load_house
+from daemon.service.house_loading import load_house
 from planners.rates.prices import prices_of
 from tests.daemon.worlds import KOWHAI
 from tests.planners.households import band, bands, series

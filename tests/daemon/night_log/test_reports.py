@@ -15,7 +15,7 @@ import pytest
 from adapters.ledger.ledger import open_ledger
 from daemon.nights.account import night_record
 from daemon.nights.recount import facts_unseen
-from daemon.service.household_watch import load_house
+from daemon.service.house_loading import load_house
 from planners.accounts.register import RegisterReading
 from planners.local_time.departures import night_bounds
 from tests.daemon.sites import household_file

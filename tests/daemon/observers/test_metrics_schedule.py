@@ -16,7 +16,8 @@ from adapters.metrics.server import MetricsServer
 from config.household.metrics import Metrics
 from daemon.control.events import Action, Note, Warn
 from daemon.control.state import PointState
-from daemon.observers.metrics_schedule import MetricsSchedule, metrics_output_of
+from daemon.observers.metrics_output import metrics_output_of
+from daemon.observers.metrics_schedule import MetricsSchedule
 from daemon.observers.turn import Turn
 from tests.daemon.worlds import EVENING, POINT, kowhai
 from tests.support.open_metrics import figures

@@ -13,7 +13,8 @@ from structlog.testing import capture_logs
 
 from adapters.contract.messages import PriceFeed, decode
 from config.files.errors import FileError, TariffError
-from daemon.service.household_watch import HouseholdWatch, load_house
+from daemon.service.house_loading import load_house
+from daemon.service.household_watch import HouseholdWatch
 from tests.daemon.service.test_household_watch import IN_FILE, rewrite
 from tests.daemon.worlds import HOUR, utc
 

@@ -11,7 +11,8 @@ import pytest
 from structlog.testing import capture_logs
 
 from config.files.errors import FileError
-from daemon.service.household_watch import HouseholdWatch, load_house
+from daemon.service.house_loading import load_house
+from daemon.service.household_watch import HouseholdWatch
 from tests.daemon.worlds import KOWHAI, utc
 
 if TYPE_CHECKING:

@@ -16,7 +16,7 @@ from typing_extensions import override
 from adapters.contract.messages import VehicleReport
 from adapters.ledger.ledger import open_ledger
 from daemon.messaging.incoming import Halt
-from daemon.service.household_watch import load_house
+from daemon.service.house_loading import load_house
 from daemon.why.command import whys_of
 from planners.local_time.departures import night_bounds
 from tests.daemon.sites import Site, household_file

@@ -1,0 +1,90 @@
+"""Load a household file with its prices, once. Loads no more than that needs, for fast commands."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING
+
+from adapters.ledger.stored_prices import stored_prices
+from config.files.errors import Fault, FileError, LedgerError
+from config.files.price_series import load_prices
+from config.household.loading import load_household
+from daemon.control.state import House
+from planners.rates.prices import prices_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Mapping
+    from pathlib import Path
+
+    from config.files.price_series import PricePoint
+    from config.household.household_file import HouseholdFile
+
+    Series = Mapping[Path, tuple[PricePoint, ...]]
+
+
+def load_house(path: Path) -> House:
+    """Load a household file, the price series it names, and the prices stored in its ledger.
+
+    Writes no file. If the ledger can't be read, one line on standard error says so.
+
+    Parameters
+    ----------
+    path : Path
+        The household file.
+
+    Returns
+    -------
+    House
+        Ready to plan with.
+
+    Raises
+    ------
+    FileError
+        Every fault of the file, or of its price series.
+    """  # noqa: DOC502 - raised by the loaders
+    file = load_household(path)
+    series = read_all(series_files(file), load_prices)
+    stored: Mapping[str, tuple[PricePoint, ...]] = {}
+    tariffs = [tariff.name for tariff in file.tariffs if tariff.prices is not None]
+    if tariffs:
+        try:
+            stored = stored_prices(file.ledger.path, tariffs)
+        except LedgerError as error:
+            sys.stderr.write(f"{error}; prices that came over the bus are left out\n")
+    return house_of(file, series, lambda tariff: stored.get(tariff, ()))
+
+
+def series_files(file: HouseholdFile) -> frozenset[Path]:
+    """Return the price files that a household file names."""
+    prices = (tariff.prices for tariff in file.tariffs)
+    return frozenset(each.file for each in prices if each is not None and each.file is not None)
+
+
+def read_all(
+    paths: Iterable[Path], read: Callable[[Path], tuple[PricePoint, ...]]
+) -> dict[Path, tuple[PricePoint, ...]]:
+    """Read price series with a function, or raise all their faults (`FileError`)."""
+    series: dict[Path, tuple[PricePoint, ...]] = {}
+    faults: list[Fault] = []
+    for path in paths:
+        try:
+            series[path] = read(path)
+        except FileError as error:
+            faults += error.faults
+    if faults:
+        raise FileError(faults)
+    return series
+
+
+def house_of(
+    file: HouseholdFile, series: Series, stored: Callable[[str], Iterable[PricePoint]]
+) -> House:
+    """Build a house; prices that came over the bus replace those of the files."""
+    points: dict[str, list[PricePoint]] = {}
+    for tariff in file.tariffs:
+        if tariff.prices is not None:
+            source = tariff.prices.file
+            known = {} if source is None else {point.start: point for point in series[source]}
+            known |= {point.start: point for point in stored(tariff.name)}
+            points[tariff.name] = sorted(known.values())
+    return House(file, prices_of(file, points))
