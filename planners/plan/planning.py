@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from planners.local_time.departures import assumed_plugged_in
 from planners.plan.alternatives import alternatives_to
 from planners.plan.baselines import at_once, timer
+from planners.plan.equal_cost import met_before
 from planners.plan.horizon import Horizon, Situation, horizon_of, prepared_for_later
 from planners.plan.later_nights import later_nights
 from planners.plan.periods import ChargingSlot, charging_slots, periods_of
@@ -220,6 +221,8 @@ def _draft(file: HouseholdFile, prices: Prices, situation: Situation) -> Draft:
     prepared = prepared_for_later(horizon, solution)
     if prepared is not horizon:
         horizon, solution = prepared, solve(prepared.problem)
+    problem, solution = met_before(horizon.problem, solution)
+    horizon = replace(horizon, problem=problem)
     night = _first_night(horizon, solution)
     stored = horizon.problem.stored_kwh
     want_kwh = max(stored, model.stored_kwh(departure.want_percent))

@@ -80,7 +80,7 @@ def why(
         *_baselines(plan),
         *(_alternatives(plan, alternatives, point, zone) if alternatives else ()),
         *(_prepares(prepares_for, zone) if prepares_for else ()),
-        *_left_out(plan, window, departure.max_rate),
+        *_left_out(plan, window, departure.max_rate, point),
         *_margin(plan, departure),
         *_shortfall(plan, point, zone),
         *_estimates(plan, zone),
@@ -254,11 +254,14 @@ def _later_nights(plan: Plan, other: Alternatives, zone: ZoneInfo) -> Iterator[s
         return
     amount = f"{abs(other.more_kwh):.1f} kWh {'more' if other.more_kwh > 0 else 'less'}"
     until = _clock(plan.later[-1].departure, zone, "%a %d %b %H:%M")
-    saving = "" if other.saves is None else f", which saves {_money(other.saves, plan)} by {until}"
+    saves = "" if other.saves is None else _money(other.saves, plan)
+    saving = f", which saves {saves} by {until}" if saves not in {"", _money(0, plan)} else ""
     yield f"The battery gets {amount} than for the next departure alone{saving}."
 
 
-def _left_out(plan: Plan, window: Window, max_rate: Decimal | None) -> Iterator[str]:
+def _left_out(
+    plan: Plan, window: Window, max_rate: Decimal | None, point: ChargePoint
+) -> Iterator[str]:
     if plan.shortfall or plan.want_percent - plan.reaches_percent < NOTICED_PERCENT:
         return
     left = f"Stops at {plan.reaches_percent:.0f} % of the {plan.want_percent:.0f} % wanted: "
@@ -272,8 +275,12 @@ def _left_out(plan: Plan, window: Window, max_rate: Decimal | None) -> Iterator[
             left + f"every other hour costs more than the limit of {max_rate} {plan.currency} per"
             " kWh."
         )
-    else:
+    elif plan.later:
+        yield left + "the rest costs less on a later night."
+    elif point.start_cost:
         yield left + "the rest is not worth another start."
+    else:
+        yield left + "the rest is too little for another run."
 
 
 def _margin(plan: Plan, departure: DepartureAt) -> Iterator[str]:
