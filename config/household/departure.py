@@ -54,7 +54,9 @@ class Departure(Model):
     want_percent: Percent | None = Field(None, description=WANT_PERCENT)
     max_rate: Rate | None = Field(None, description=MAX_RATE)
     margin_minutes: Minutes = Field(
-        15, description="It must be ready this long before leaving [minutes]."
+        15,
+        description="It must be ready this long before leaving [minutes]; given up if the need is "
+        "out of reach.",
     )
     returns: ClockTime | None = Field(
         None,

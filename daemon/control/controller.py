@@ -26,6 +26,8 @@ The command, by the first line that applies:
 
     no vehicle, or a fault (pilot A, E, F)      stop
     the vehicle has ended its charge by itself  stop
+    the departure has passed, and the need      start at the highest current, to the need,
+      is not met (`daemon.control.leaving_late`)  for an hour at most
     a person asked to charge now                start at the highest current, to the target
     a person asked to skip until later          stop
     the plan has a period now                   start at its current, until its end
@@ -47,6 +49,7 @@ from daemon.control.events import (
     Note,
 )
 from daemon.control.learning import FAULTS, learn
+from daemon.control.leaving_late import GOES_ON, leaves_late
 from daemon.control.nightbook import LAST_READING, account_for
 from daemon.control.replanning import announce, plan
 from daemon.control.state import (
@@ -62,6 +65,7 @@ if TYPE_CHECKING:
 
     from daemon.control.events import Action, Event
     from daemon.control.state import House, OpenNight, PointState
+    from planners.local_time.departures import DepartureAt
     from planners.plan.plan import Period, Plan
 
 START_HOLDS = timedelta(minutes=30)
@@ -279,6 +283,9 @@ def _without_plan(state: PointState, now: datetime, house: House) -> CommandInFo
     if obstacle is not None:
         return _next(state, "stop", obstacle)
     vehicle, wishes = vehicle_of(state, house.file), state.wishes
+    late = leaves_late(state, house.file, now)
+    if late is not None:
+        return _go_on(state, late, now, house)
     if vehicle is not None and charges_now(state, house.file, now):
         return _charge_now(state, vehicle, now, house)
     if wishes.skip_until is not None and now < wishes.skip_until:
@@ -308,12 +315,36 @@ def _obstacle(state: PointState) -> str | None:
 
 
 def _charge_now(state: PointState, vehicle: str, now: datetime, house: House) -> CommandInForce:
-    """Charge as a person asked, with the current that the rest of the home leaves."""
+    """Charge as a person asked."""
+    return _at_highest(state, vehicle, "a person asked to charge now", now, house)
+
+
+def _go_on(
+    state: PointState, departure: DepartureAt, now: datetime, house: House
+) -> CommandInForce:
+    """Charge on to the need of a departure that is past."""
+    at = departure.instant.astimezone(house.file.zone)
+    why = f"{departure.need_percent:.0f} % was needed by {at:%H:%M}, and the vehicle is still there"
+    until = departure.instant + GOES_ON
+    return _at_highest(state, departure.vehicle, why, now, house, until=until)
+
+
+def _at_highest(
+    state: PointState,
+    vehicle: str,
+    why: str,
+    now: datetime,
+    house: House,
+    *,
+    until: datetime = NO_END,
+) -> CommandInForce:
+    """Charge with the current that the rest of the home leaves."""
     spans = amps_allowed(house.file, state.charge_point, vehicle, now, now + STOP_HOLDS)
-    until = spans[0].end if len(spans) > 1 else NO_END
+    if len(spans) > 1:
+        until = min(until, spans[0].end)
     if spans[0].amps <= 0:
         return _next(state, "stop", "the rest of the home needs the current", until=until)
-    return _next(state, "start", "a person asked to charge now", amps=spans[0].amps, until=until)
+    return _next(state, "start", why, amps=spans[0].amps, until=until)
 
 
 def _why_not_now(state: PointState, now: datetime) -> str:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from config.fields.value_types import WATT_HOURS_PER_KWH
 from daemon.control.alerts import ClearedBy, clear_alerts
 from daemon.control.events import CloseNight, NightFacts
+from daemon.control.leaving_late import leaves_late
 from daemon.control.state import (
     ActualShare,
     OpenNight,
@@ -39,6 +40,8 @@ def account_for(
 ) -> tuple[PointState, tuple[Action, ...]]:
     """Open a night for a vehicle that is there; close it at the departure and at noon.
 
+    A vehicle that leaves late (`daemon.control.leaving_late`) has its departure when it ends.
+
     Parameters
     ----------
     state : PointState
@@ -59,7 +62,12 @@ def account_for(
     tonight = night_of(now, zone)
     actions: tuple[Action, ...] = ()
     night = state.night
-    if night is not None and night.departure is not None and now >= night.departure.instant:
+    has_left = (
+        night is not None
+        and night.departure is not None
+        and (now >= night.departure.instant and leaves_late(state, house.file, now) is None)
+    )
+    if night is not None and has_left:
         state, actions = _close(state, night, now, house)
         state = _end_stay(state)
         night = state.night

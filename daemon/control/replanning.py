@@ -18,6 +18,7 @@ from daemon.control.alerts import (
     raise_alert,
 )
 from daemon.control.events import AnnouncePlan, Note
+from daemon.control.leaving_late import leaves_late
 from daemon.control.nightbook import open_night_planned
 from daemon.control.state import (
     FLOWING_WATTS,
@@ -78,6 +79,8 @@ def plan(state: PointState, now: datetime, house: House) -> tuple[PointState, tu
     state, warned = _check_prices(state, known, house)
     if not state.plugged_in:
         state = clear_alerts(state, ClearedBy.VEHICLE_GONE)
+        return replace(state, plan=None, plan_stale=True), warned
+    if leaves_late(state, house.file, now) is not None:
         return replace(state, plan=None, plan_stale=True), warned
     if state.stopped_itself:
         return replace(state, plan=None), warned

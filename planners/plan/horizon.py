@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from planners.local_time.conversion import MINUTE
 from planners.local_time.wished_departures import departures_to_plan
-from planners.plan.window import Window, window_of
+from planners.plan.window import Slot, Window, window_of
 from planners.power.allowed_currents import amps_allowed, charge_model
 from planners.power.charging import climb
 from planners.solver.problem import (
@@ -105,6 +105,11 @@ class Horizon:
         With the needs of the departures, raised where `prepares_for` says so.
     prepares_for : DepartureAt or None
         The last departure whose need takes energy from the nights before its own, if any.
+    given_up : timedelta
+        The margin before the first departure that was given up, as the need is out of reach.
+    tail : tuple of Slot
+        The time from the last tick before the first departure, or from now, until the departure:
+        less than a tick, and used only if the margin was given up.
     """
 
     file: HouseholdFile
@@ -113,6 +118,8 @@ class Horizon:
     window: Window
     problem: PlanningProblem
     prepares_for: DepartureAt | None = None
+    given_up: timedelta = timedelta(0)
+    tail: tuple[Slot, ...] = ()
 
     def amps_allowed(self, start: datetime, end: datetime) -> tuple[AmpsSpan, ...]:
         """Return the currents that the rest of the home and the plugged-in hours leave."""
@@ -225,6 +232,54 @@ def horizon_of(file: HouseholdFile, prices: Prices, situation: Situation) -> Hor
     )
     model = charge_model(file, vehicle)
     return Horizon(file, situation, model, window, _problem(file, window, model, situation))
+
+
+def without_margin(file: HouseholdFile, prices: Prices, situation: Situation) -> Horizon:
+    """Lay ticks until the first departure itself, for a need that is out of reach before.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    prices : Prices
+        Its rates.
+    situation : Situation
+        As for `horizon_of`.
+
+    Returns
+    -------
+    Horizon
+        With the margin that was given up, and the rest of the last tick.
+
+    Raises
+    ------
+    TariffError
+        If no rate is known before the last departure.
+    """  # noqa: DOC502 - raised by prices
+    departure = situation.departure
+    at_departure = replace(departure, ready_by=departure.instant)
+    horizon = horizon_of(file, prices, replace(situation, departure=at_departure))
+    ticks = horizon.window.ticks[: horizon.problem.deadlines[0].end]
+    begins = ticks[-1].end() if ticks else horizon.situation.now
+    return replace(
+        horizon,
+        given_up=departure.instant - departure.ready_by,
+        tail=_slots(prices, horizon, begins, departure.instant),
+    )
+
+
+def _slots(prices: Prices, horizon: Horizon, start: datetime, end: datetime) -> tuple[Slot, ...]:
+    """Divide some minutes into slots, each with one rate and one allowed current."""
+    if start >= end:
+        return ()
+    currents = horizon.amps_allowed(start, end)
+    return tuple(
+        Slot(begins, (ends - begins) / HOUR, span, current.amps)
+        for span in prices.spans(start, end)
+        for current in currents
+        if (begins := max(span.start, current.start, start))
+        < (ends := min(span.end, current.end, end))
+    )
 
 
 def prepared_for_later(horizon: Horizon, solution: Solution) -> Horizon:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import timedelta
+from itertools import takewhile
 from typing import TYPE_CHECKING, NamedTuple
 
 from planners.local_time.departures import assumed_plugged_in
 from planners.plan.alternatives import alternatives_to
 from planners.plan.baselines import at_once, timer
 from planners.plan.equal_cost import met_before
-from planners.plan.horizon import Horizon, Situation, horizon_of, prepared_for_later
+from planners.plan.horizon import Horizon, Situation, horizon_of, prepared_for_later, without_margin
 from planners.plan.later_nights import later_nights
 from planners.plan.periods import ChargingSlot, charging_slots, periods_of
 from planners.plan.plan import Plan
@@ -47,6 +48,14 @@ class _Night(NamedTuple):
     bought: Ladder
     periods: tuple[Period, ...]
     reaches_kwh: float
+
+
+class _Solved(NamedTuple):
+    """A horizon with its solution, carried out up to the first departure."""
+
+    horizon: Horizon
+    solution: Solution
+    night: _Night
 
 
 class Draft(NamedTuple):
@@ -88,7 +97,7 @@ def explained(draft: Draft) -> Plan:
     hours = _hours_that_limit(horizon, window)
     reasons = why(
         plan, window, horizon.file, departure, other,
-        hours=hours, prepares_for=horizon.prepares_for,
+        hours=hours, prepares_for=horizon.prepares_for, given_up=horizon.given_up,
     )  # fmt: skip
     return replace(plan, why=reasons)
 
@@ -215,21 +224,17 @@ def _is_cheaper(one: Draft, other: Draft) -> bool:
 
 
 def _draft(file: HouseholdFile, prices: Prices, situation: Situation) -> Draft:
-    horizon = horizon_of(file, prices, situation)
+    solved = _solved(horizon_of(file, prices, situation))
+    if _is_missed(solved) and situation.departure.ready_by < situation.departure.instant:
+        solved = _solved(without_margin(file, prices, situation))
+    horizon, solution, night = solved
     departure, model = horizon.situation.departure, horizon.model
-    solution = solve(horizon.problem)
-    prepared = prepared_for_later(horizon, solution)
-    if prepared is not horizon:
-        horizon, solution = prepared, solve(prepared.problem)
-    problem, solution = met_before(horizon.problem, solution)
-    horizon = replace(horizon, problem=problem)
-    night = _first_night(horizon, solution)
     stored = horizon.problem.stored_kwh
     want_kwh = max(stored, model.stored_kwh(departure.want_percent))
     window = horizon.window.until(departure.ready_by)
     shortfall = shortfall_of(
         model,
-        _allowed(horizon, window.ticks),
+        [*_allowed(horizon, window.ticks), *horizon.tail],
         horizon.amps_allowed(horizon.situation.now, horizon.situation.now + LONGEST),
         from_kwh=stored,
         reaches_kwh=night.reaches_kwh,
@@ -259,6 +264,23 @@ def _draft(file: HouseholdFile, prices: Prices, situation: Situation) -> Draft:
     return Draft(plan, horizon, solution)
 
 
+def _solved(horizon: Horizon) -> _Solved:
+    solution = solve(horizon.problem)
+    prepared = prepared_for_later(horizon, solution)
+    if prepared is not horizon:
+        horizon, solution = prepared, solve(prepared.problem)
+    problem, solution = met_before(horizon.problem, solution)
+    horizon = replace(horizon, problem=problem)
+    return _Solved(horizon, solution, _first_night(horizon, solution))
+
+
+def _is_missed(solved: _Solved) -> bool:
+    """Whether the first departure's need is out of reach."""
+    departure = solved.horizon.situation.departure
+    need = solved.horizon.model.stored_kwh(departure.need_percent)
+    return solved.night.reaches_kwh < need - NEED_TOLERANCE_KWH
+
+
 def _first_night(horizon: Horizon, solution: Solution) -> _Night:
     """Carry out the solution up to the first departure, fragment included."""
     model, problem = horizon.model, horizon.problem
@@ -269,6 +291,8 @@ def _first_night(horizon: Horizon, solution: Solution) -> _Night:
     begun = _fragment_charge(fragment, charging, horizon, is_short=is_short) if fragment else None
     if begun is not None:
         charging = [begun, *charging]
+    if is_short:
+        charging += _tail_charge(horizon, charging)
     target = _target_kwh(horizon, reaches, begun)
     bought = climb(
         model,
@@ -311,6 +335,17 @@ def _fragment_charge(
         dearest = max((each.slot.span.rate for each in charging), default=None)
         is_used = begins and (is_short or (dearest is not None and fragment.span.rate <= dearest))
     return ChargingSlot(fragment, amps) if is_used else None
+
+
+def _tail_charge(horizon: Horizon, charging: Sequence[ChargingSlot]) -> list[ChargingSlot]:
+    """Go on from the last tick, or from a run in progress, until the departure."""
+    begins = horizon.tail[0].start if horizon.tail else None
+    goes_on = charging[-1].slot.end() == begins if charging else horizon.situation.on
+    if begins is None or not goes_on:
+        return []
+    lowest = horizon.problem.min_amps or horizon.model.amps
+    usable = takewhile(lambda slot: slot.amps >= lowest, horizon.tail)
+    return [ChargingSlot(slot, slot.amps) for slot in usable]
 
 
 def _target_kwh(horizon: Horizon, by_ticks_kwh: float, begun: ChargingSlot | None) -> float:

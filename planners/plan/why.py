@@ -46,6 +46,7 @@ def why(
     *,
     hours: Hours | None = None,
     prepares_for: DepartureAt | None = None,
+    given_up: timedelta = timedelta(0),
 ) -> tuple[str, ...]:
     """Explain in plain sentences why a plan charges when it does.
 
@@ -65,6 +66,8 @@ def why(
         The hours in which the vehicle counts as plugged in; None if they leave all of the time.
     prepares_for : DepartureAt or None
         The later departure whose need this night helps to meet, if one does.
+    given_up : timedelta
+        The margin before the departure that was given up, as the need is out of reach.
 
     Returns
     -------
@@ -82,6 +85,7 @@ def why(
         *(_prepares(prepares_for, zone) if prepares_for else ()),
         *_left_out(plan, window, departure.max_rate, point),
         *_margin(plan, departure),
+        *_given_up(plan, given_up),
         *_shortfall(plan, point, zone),
         *_estimates(plan, zone),
         *_usage_tiers(window),
@@ -311,6 +315,16 @@ def _shortfall(plan: Plan, point: ChargePoint, zone: ZoneInfo) -> Iterator[str]:
         )
     if short.amps_that_would_do is not None:
         yield f"{_amps(short.amps_that_would_do, point)} would do it in time."
+
+
+def _given_up(plan: Plan, given_up: timedelta) -> Iterator[str]:
+    if not given_up or not plan.periods:
+        return
+    minutes = f"the margin of {given_up / timedelta(minutes=1):g} minutes"
+    if plan.shortfall is None:
+        yield f"{plan.need_percent:.0f} % can't be reached with {minutes}: it is given up."
+    else:
+        yield f"Charging goes on until the departure itself: {minutes} is given up."
 
 
 def _estimates(plan: Plan, zone: ZoneInfo) -> Iterator[str]:

@@ -150,7 +150,7 @@ LINES = {
     ),
     "need-out-of-reach": Line(
         nearly_empty,
-        "hatchback needs 60 % and will reach 47 %: 29.6 kWh are missing.",
+        "hatchback needs 60 % and will reach 48 %: 27.8 kWh are missing.",
         {
             ClearedBy.NEED_IN_REACH: lambda world: world.report(soc_percent=55.0),
             ClearedBy.SKIPPED: lambda world: world.ask(skip_until=world.now + HOUR),

@@ -13,6 +13,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 
 from adapters.contract.messages import Reading, VehicleReport
 from daemon.control.events import Assert, BusConnected, HouseChanged, TimePassed
+from daemon.control.state import counted_soc_percent
 from daemon.messaging.outbox import command_message
 from daemon.messaging.status import status_of
 from planners.power.allowed_currents import highest_amps
@@ -155,6 +156,8 @@ class Household(RuleBasedStateMachine):
         assert command.amps <= highest_amps(world.house.file, POINT, "hatchback")
         assert state.plugged_in
         assert state.pilot not in {"A", "E", "F"}
+        if state.plan is None and self.goes_on_after_departure(world):
+            return
         if state.wishes.charge_now:
             return
         assert state.wishes.skip_until is None or state.wishes.skip_until <= world.now
@@ -164,6 +167,18 @@ class Household(RuleBasedStateMachine):
         assert command.amps == period.amps
         ends = [p.end for p in state.plan.periods if p.start <= command.valid_until]
         assert command.valid_until <= max(ends)
+
+    def goes_on_after_departure(self, world: World) -> bool:
+        """Whether a departure passed with its need unmet, and the vehicle is still there."""
+        state, command = world.state, world.state.command
+        departure = state.night.departure if state.night else None
+        if departure is None or command is None:
+            return False
+        assert departure.instant <= world.now < departure.instant + HOUR
+        assert command.valid_until <= departure.instant + HOUR
+        assert state.wishes.skip_until is None or state.wishes.skip_until <= world.now
+        soc = counted_soc_percent(state, world.house.file, world.now)
+        return soc is not None and soc < departure.need_percent
 
     @invariant()
     def a_copy_decides_the_same(self) -> None:

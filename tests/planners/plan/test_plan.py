@@ -33,7 +33,7 @@ def test_the_document_has_exactly_the_fields_of_the_design() -> None:
 
 def test_a_need_out_of_reach_adds_two_fields() -> None:
     """Design, section 8: `earliest_ready` and `amps_that_would_do`, null where there is none."""
-    document = DemoHousehold().plan(10.0, "2026-06-03T17:00:00").to_json()
+    document = DemoHousehold().plan(10.0, "2026-06-03T17:30:00").to_json()
     assert list(document) == [*FIELDS, "earliest_ready", "amps_that_would_do"]
     assert document["amps_that_would_do"] is None
     assert document["shortfall_kwh"] > 0

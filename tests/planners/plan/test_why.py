@@ -119,10 +119,11 @@ def test_a_start_that_is_not_worth_it_is_explained() -> None:
 def test_a_need_out_of_reach_is_explained() -> None:
     """How much is missing, when charging would finish, and which current would be enough."""
     why = DemoHousehold(leaves={"need_percent": 60.0}).plan(10.0, "2026-06-03T17:00:00").why
-    assert why[-3:] == (
-        "60 % can't be reached in time: 13.6 kWh are missing, and the battery will hold 37 %.",
+    assert why[-4:] == (
+        "Charging goes on until the departure itself: the margin of 15 minutes is given up.",
+        "60 % can't be reached in time: 11.7 kWh are missing, and the battery will hold 40 %.",
         "Charging without a pause would be done at Thu 04 Jun 08:55 at the earliest.",
-        "61 A would do it in time.",
+        "54 A would do it in time.",
     )
 
 
@@ -150,16 +151,16 @@ def test_a_current_that_the_circuit_carries_needs_no_word_on_equipment() -> None
     checked = DemoHousehold(point=CHECKED | {"max_amps": 32.0})
     assert "At 16 A it would cost the same." in checked.plan(35.0, EVENING).why
     short = DemoHousehold(point=SOCKET | {"max_amps": 6.0}, leaves={"need_percent": 60.0})
-    assert short.plan(45.0, "2026-06-03T13:00:00").why[-1] == "7 A would do it in time."
+    assert short.plan(44.0, "2026-06-03T13:00:00").why[-1] == "7 A would do it in time."
 
 
 def test_a_departure_past_its_margin_is_explained() -> None:
-    """Even without a period there is a reason to give."""
-    (margin, what, when) = DemoHousehold().plan(40.0, "2026-06-03T19:10:00").why
+    """With the need out of reach, the margin is given up."""
+    (*_, margin, what, when) = DemoHousehold().plan(40.0, "2026-06-03T19:10:00").why
     assert margin == (
-        "It leaves in 10 minutes, and charging ends 15 minutes before a departure (margin_minutes)."
+        "Charging goes on until the departure itself: the margin of 15 minutes is given up."
     )
-    assert what.startswith("80 % can't be reached in time: 23.1 kWh are missing")
+    assert what.startswith("80 % can't be reached in time: 21.9 kWh are missing")
     assert when == "Charging without a pause would be done at Thu 04 Jun 10:18 at the earliest."
 
 
