@@ -171,7 +171,7 @@ def test_nights_on_which_the_clock_changes(
 
 
 def test_too_little_time_for_the_departure(rehearse: Rehearse) -> None:
-    """Charging runs from plug-in to the departure's margin, and the night says it fell short."""
+    """Charging runs from plug-in until the vehicle leaves, and the night says it fell short."""
     result, _ = rehearse(
         "2026-06-04T05:00:00+12:00", 10,
         need="need_percent: 60, want_percent: 80 => need_percent: 90, want_percent: 90",
@@ -183,7 +183,7 @@ def test_too_little_time_for_the_departure(rehearse: Rehearse) -> None:
     assert switches(result) == [
         ("2026-06-03T17:00:00Z", "stop"),
         ("2026-06-03T17:00:00Z", "start"),
-        ("2026-06-03T19:05:00Z", "stop"),
+        ("2026-06-03T19:19:00Z", "stop"),
     ]
 
 
