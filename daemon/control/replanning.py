@@ -32,7 +32,7 @@ from daemon.control.state import (
 from daemon.control.unreported_soc import explain_unreported, unreported_soc
 from planners.plan.horizon import Situation, departures_known
 from planners.plan.planning import at_once_instead, draft_plan, explained
-from planners.plan.remaining import GOES_ON_PERCENT, course_of, remaining_plan
+from planners.plan.remaining import GOES_ON_PERCENT, lag_percent, remaining_plan
 from planners.power.allowed_currents import charge_model
 from planners.rates.known import rate_knowledge
 
@@ -202,15 +202,9 @@ def _is_behind(state: PointState, now: datetime, house: House) -> bool:
         return False
     if state.register is None or now - state.register.at > LONGEST_GAP:
         return False  # nothing shows what the vehicle gains
-    situation = _situation_now(state, now, house)
+    soc = counted_soc_percent(state, house.file, now)
     file = _at_actual_power(house.file, state.actual_share.planned)
-    try:
-        return (
-            situation is not None
-            and course_of(plan, file, house.prices, situation).lag_percent > GOES_ON_PERCENT
-        )
-    except TariffError:
-        return False
+    return soc is not None and lag_percent(plan, file, now, soc) > GOES_ON_PERCENT
 
 
 def _at_actual_power(file: HouseholdFile, share: float) -> HouseholdFile:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import timedelta
+from math import ceil
 from typing import TYPE_CHECKING, NamedTuple
 
 from planners.plan.baselines import at_once, timer
@@ -16,6 +17,7 @@ from planners.power.charging import climb
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from datetime import datetime
 
     from config.household.household_file import HouseholdFile
     from planners.plan.horizon import Situation
@@ -34,14 +36,52 @@ SAME_PERCENT = 0.05
 
 
 class Course(NamedTuple):
-    """How a charge goes on from now.
-
-    `lag_percent` is by how much the plan's own periods miss its target.
-    """
+    """How a charge goes on from now."""
 
     periods: tuple[Period, ...]
     reaches_percent: float
-    lag_percent: float
+
+
+def lag_percent(plan: Plan, file: HouseholdFile, now: datetime, soc_percent: float) -> float:
+    """Return by how much a plan's remaining periods miss its target.
+
+    It is asked at every reading, so it looks up no rates.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan in force.
+    file : HouseholdFile
+        The household.
+    now : datetime
+        UTC.
+    soc_percent : float
+        The state of charge now.
+
+    Returns
+    -------
+    float
+        Percent; 0 if they reach it.
+    """
+    model = charge_model(file, plan.vehicle)
+    left = [
+        ((each.end - max(now, each.start)) / HOUR, each.amps)
+        for each in plan.periods
+        if each.end > now
+    ]
+    if model.taper:
+        step = file.household.tick_minutes / 60
+        left = [
+            (min(step, hours - count * step), amps)
+            for hours, amps in left
+            for count in range(ceil(hours / step))
+        ]
+        stored, target = model.stored_kwh(soc_percent), model.stored_kwh(plan.reaches_percent)
+        bought = climb(model, stored, target, (h for h, _ in left), (amps for _, amps in left))
+        gained = float(bought.gained_kwh.sum())
+    else:
+        gained = sum(model.gained_kw(amps * model.kw_per_amp) * hours for hours, amps in left)
+    return max(0.0, plan.reaches_percent - soc_percent - model.soc_percent(gained))
 
 
 def course_of(
@@ -84,14 +124,14 @@ def course_of(
     charging = [slot for period in ahead for slot in _slots(period, prices, step)]
     bought = _bought(model, stored, target, charging)
     reached = stored + float(bought.gained_kwh.sum())
-    lag_percent = max(0.0, model.soc_percent(planned - reached))
-    if ahead and 0 < lag_percent <= GOES_ON_PERCENT:
+    lag = model.soc_percent(planned - reached)
+    if ahead and 0 < lag <= GOES_ON_PERCENT:
         last = ahead[-1]
         longer = replace(last, start=last.end, end=max(last.end, situation.departure.ready_by))
         charging += _slots_by_rate(longer, prices, step)
         bought = _bought(model, stored, target, charging)
         reached = stored + float(bought.gained_kwh.sum())
-    return Course(periods_of(charging, bought), model.soc_percent(reached), lag_percent)
+    return Course(periods_of(charging, bought), model.soc_percent(reached))
 
 
 def remaining_plan(

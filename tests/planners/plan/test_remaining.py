@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from planners.local_time.wished_departures import next_departure
 from planners.plan.horizon import Situation
-from planners.plan.remaining import GOES_ON_PERCENT, course_of, remaining_plan
+from planners.plan.remaining import GOES_ON_PERCENT, lag_percent, remaining_plan
 from planners.power.allowed_currents import charge_model
 from planners.rates.prices import prices_of
 from tests.planners.planned import NIGHT_RATE, DemoHousehold, minutes, utc
@@ -111,11 +111,23 @@ def test_a_large_lag_shows() -> None:
     now = plan.periods[0].start + minutes(60)
     soc = gained(plan, now)[0] - 5
     assert left(plan, soc, now).reaches_percent == pytest.approx(75.0, abs=0.1)
-    file = HOME.file()
-    departure = next_departure(file, "hatchback", now)
-    assert departure is not None
-    course = course_of(plan, file, prices_of(file, {}), Situation(now, soc, departure, on=True))
-    assert course.lag_percent == pytest.approx(5.0, abs=0.1)
+    assert lag_percent(plan, HOME.file(), now, soc) == pytest.approx(5.0, abs=0.1)
+
+
+@pytest.mark.parametrize("taper", [None, [(50.0, 100.0), (100.0, 20.0)]])
+@pytest.mark.parametrize("behind", [0.0, 2.0, 5.0])
+def test_the_lag_is_what_the_rest_of_the_plan_misses(
+    taper: list[tuple[float, float]] | None, behind: float
+) -> None:
+    """With a taper and without; a plan that is on its way misses nothing."""
+    home = replace(HOME, car={"taper": taper})
+    plan = home.plan(35.0, EVENING)
+    now = plan.periods[0].start + minutes(60)
+    soc = 35.0 + 0.9 * 7.36 / 52 * 100 - behind  # an hour at full power, below the taper
+    missed = plan.reaches_percent - left(plan, soc, now, home).reaches_percent
+    lag = lag_percent(plan, home.file(), now, soc)
+    assert lag == pytest.approx(missed, abs=0.1)
+    assert lag <= behind + 0.1
 
 
 def test_what_is_missing_for_the_need_is_that_of_now() -> None:
