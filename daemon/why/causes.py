@@ -6,8 +6,8 @@ alerts, requests and the meter say the rest.
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Final
 
 from adapters.clocks.instants import parse_instant
 from daemon.control.alerts import ENDED_SHORT, NO_DEPARTURE, NO_RATE
@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 
     from adapters.ledger.rows import StoredPlan
     from daemon.why.wording import NightHistory
+
+ON_TIME: Final = timedelta(minutes=5)
+"""A vehicle that leaves no earlier than this before its departure leaves on time."""
 
 
 def causes_of_nothing(history: NightHistory) -> tuple[Cause, ...]:
@@ -84,6 +87,8 @@ def _left_before(history: NightHistory) -> Iterator[Cause]:
     for stay in history.stays:
         plan = _plan_at(history, stay)
         if plan is None or stay.end >= history.night.upto:
+            continue
+        if stay.end >= parse_instant(plan.body["departure"]) - ON_TIME:
             continue
         runs = runs_of(plan.body)
         rest = [run for run in runs if run.end > stay.end and run.start < history.night.ends]

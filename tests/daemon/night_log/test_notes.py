@@ -61,7 +61,8 @@ def test_a_cost_at_estimated_rates_is_marked_wherever_it_is() -> None:
     assert month_values(month)["estimated_rate_kwh"] == Decimal("10.639")
     assert month_values(month)["as_of"] == "2026-11-01T21:00:00Z"
     page = render_page(month)
-    assert page.count("10.639 kWh of it at estimated rates") == 1
+    # Beside the night, and beside the month's sum.
+    assert page.count("10.64 kWh of it at estimated rates") == 2
     assert f"{night.cost:.2f}~" in page
 
 
