@@ -32,7 +32,7 @@ from daemon.control.state import (
 from daemon.control.unreported_soc import explain_unreported, unreported_soc
 from planners.plan.horizon import Situation, departures_known
 from planners.plan.planning import at_once_instead, draft_plan, explained
-from planners.plan.remaining import GOES_ON_PERCENT, lag_percent, remaining_plan
+from planners.plan.remaining import GOES_ON_PERCENT, is_as_made, lag_percent, remaining_plan
 from planners.power.allowed_currents import charge_model
 from planners.rates.known import rate_knowledge
 
@@ -162,8 +162,12 @@ def plan_now(state: PointState, now: datetime, house: House) -> Plan | None:
     Plan or None
         With what is left of its energy and cost; without a meter, by its own course.
     """
-    plan, situation = state.plan, _situation_now(state, now, house)
-    if plan is None or situation is None:
+    plan, soc = state.plan, counted_soc_percent(state, house.file, now)
+    has_meter = state.register is not None
+    if plan is None or (has_meter and soc is not None and is_as_made(plan, now, soc)):
+        return plan
+    situation = _situation_now(state, now, house)
+    if situation is None:
         return plan
     file = _at_actual_power(house.file, state.actual_share.planned)
     try:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from planners.local_time.departures import DAY, DepartureAt, departures_between
@@ -128,9 +129,8 @@ def next_departure(
         The first within `DAYS_AHEAD`, if any.
     """
     start = after + datetime.resolution
-    for days in range(0, DAYS_AHEAD, 10):
-        end = min(days + 10, DAYS_AHEAD)
-        found = coming_departures(file, vehicle, start + days * DAY, start + end * DAY, wishes)
+    for first, last in pairwise((0, 2, *range(10, DAYS_AHEAD, 10), DAYS_AHEAD)):
+        found = coming_departures(file, vehicle, start + first * DAY, start + last * DAY, wishes)
         if found:
             return found[0]
     return None

@@ -84,6 +84,12 @@ def lag_percent(plan: Plan, file: HouseholdFile, now: datetime, soc_percent: flo
     return max(0.0, plan.reaches_percent - soc_percent - model.soc_percent(gained))
 
 
+def is_as_made(plan: Plan, now: datetime, soc_percent: float) -> bool:
+    """Whether nothing of a plan has been carried out: its figures are still those of now."""
+    begun = any(period.start < now for period in plan.periods)
+    return not begun and abs(soc_percent - plan.soc_percent) < SAME_PERCENT
+
+
 def course_of(
     plan: Plan,
     file: HouseholdFile,
@@ -165,15 +171,19 @@ def remaining_plan(
         If a rate is not known.
     """  # noqa: DOC502 - raised by prices
     now, soc_percent = situation.now, situation.soc_percent
-    begun = any(period.start < now for period in plan.periods)
-    if not begun and abs(soc_percent - plan.soc_percent) < SAME_PERCENT:
+    if is_as_made(plan, now, soc_percent):
         return plan
     course = course_of(plan, file, prices, situation)
     model = charge_model(file, plan.vehicle)
     stored = model.stored_kwh(soc_percent)
     want_kwh = max(stored, model.stored_kwh(plan.want_percent))
+    wanted = max(plan.want_percent, plan.need_percent)
+    if not course.periods and soc_percent > wanted - SAME_PERCENT:
+        want_kwh, until = stored, now  # nothing is left to compare, so no rate need be looked up
+    else:
+        until = situation.departure.ready_by
     window = window_of(
-        prices, now, situation.departure.ready_by, file.household.tick_minutes,
+        prices, now, until, file.household.tick_minutes,
         lambda start, end: amps_allowed(file, plan.charge_point, plan.vehicle, start, end),
     )  # fmt: skip
     ends = {period.end for period in course.periods} | ({now} if situation.on else set())
