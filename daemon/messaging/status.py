@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     from daemon.control.state import House, PointState
     from planners.plan.plan import Plan
 
+ALREADY = timedelta(seconds=2)
+"""A plan that starts within this time was made just now, and starts already."""
+
 BELIEVE_FOR = timedelta(minutes=5)
 """How long a reader should believe a status that is not followed by another."""
 
@@ -95,7 +98,8 @@ def next_start(plan: Plan, now: datetime) -> datetime | None:
         UTC; None if no start is ahead.
     """
     ends = {period.end for period in plan.periods}
-    ahead = (each.start for each in plan.periods if each.start > now and each.start not in ends)
+    later = now + ALREADY
+    ahead = (each.start for each in plan.periods if each.start > later and each.start not in ends)
     return min(ahead, default=None)
 
 

@@ -17,13 +17,14 @@ from typing import TYPE_CHECKING, Any
 
 from adapters.bus.events import Connected, Disconnected, MessageArrived, Published
 from adapters.clocks.clock import VirtualClock
-from adapters.contract.messages import encode
+from adapters.contract.messages import Request, encode
 from adapters.contract.topics import Topics
 from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehicle
 from adapters.simulated.hardware import SimulatedHardware
 from config.files.errors import BusError, LullwattError
 from config.household.broker import Bus
 from daemon.control.events import AnnouncePlan, Issue
+from daemon.control.state import vehicles_of
 from daemon.messaging.incoming import (
     ChannelReady,
     Halt,
@@ -107,10 +108,13 @@ class _DaemonObserver:
     """Counts what the daemon has handled, so that the rehearsal can wait for it."""
 
     def __init__(
-        self, clock: VirtualClock, on_handled: Callable[[HandledEvent], None], own_topic: str
+        self,
+        clock: VirtualClock,
+        on_handled: Callable[[HandledEvent], None],
+        own_topics: frozenset[str],
     ) -> None:
         self._clock = clock
-        self._own_topic = own_topic
+        self._own_topics = own_topics
         self._on_handled = on_handled
         self._changed = Condition()
         self._error: BaseException | None = None
@@ -125,8 +129,8 @@ class _DaemonObserver:
         with self._changed:
             match handled.event:
                 case MessageArrived(topic):
-                    # The daemon also receives its own message that it runs.
-                    self.messages += topic != self._own_topic
+                    # The daemon also receives its own message that it runs, and the vehicle's name.
+                    self.messages += topic not in self._own_topics
                 case WakeUp():
                     self.wake_ups += 1
                 case Connected():
@@ -195,12 +199,14 @@ class Rehearsal:
         self.clock = VirtualClock(evening.at)
         self._result = RehearsalResult()
         topics = Topics.of_file(file)
-        self._daemon_observer = _DaemonObserver(self.clock, self._record, topics.daemon)
+        self._point_name = file.vehicles[evening.vehicle].charge_point
+        own_topics = frozenset({topics.daemon, topics.request(self._point_name)})
+        self._daemon_observer = _DaemonObserver(self.clock, self._record, own_topics)
         self._daemon = Daemon(
             watch, ledger, self.clock, bus, wake_at=lambda _instant: None,
             observer=self._daemon_observer.observe, as_wired=make_hardware is not None,
         )  # fmt: skip
-        self._point_name = file.vehicles[evening.vehicle].charge_point
+        self._request_topic = topics.request(self._point_name)
         self._point = simulated_point(file, self._point_name, evening.at)
         self._register_before_kwh = self._point.register_kwh
         self._hardware = (make_hardware or SimulatedHardware)(
@@ -228,6 +234,7 @@ class Rehearsal:
             ending.callback(thread.join, PATIENCE_SECONDS)
             ending.callback(self._daemon.halt)
             self._daemon_observer.wait(lambda: self._daemon_observer.connected, "no broker")
+            self._name_vehicle()
             self._hardware.plug_in(simulated_vehicle(self._file, self._evening), self._evening.at)
             self._hardware.start()
             ending.callback(self._hardware.stop)
@@ -236,6 +243,13 @@ class Rehearsal:
             self._play()
         self._result.register_kwh = self._point.register_kwh - self._register_before_kwh
         return self._result
+
+    def _name_vehicle(self) -> None:
+        """Say which vehicle comes, as a person would who uses another than the first."""
+        vehicle = self._evening.vehicle
+        if vehicle != vehicles_of(self._file, self._point_name)[0]:
+            payload = encode(Request(vehicle=vehicle))
+            self._daemon.post(MessageArrived(self._request_topic, payload, False, lambda: None))  # noqa: FBT003 - not retained
 
     def _play(self) -> None:
         departure = next_departure(self._file, self._evening.vehicle, self._evening.at)

@@ -225,7 +225,7 @@ def _is_cheaper(one: Draft, other: Draft) -> bool:
 
 def _draft(file: HouseholdFile, prices: Prices, situation: Situation) -> Draft:
     solved = _solved(horizon_of(file, prices, situation))
-    if _is_missed(solved) and situation.departure.ready_by < situation.departure.instant:
+    if _is_missed(solved):
         solved = _solved(without_margin(file, prices, situation))
     horizon, solution, night = solved
     departure, model = horizon.situation.departure, horizon.model

@@ -161,6 +161,8 @@ def _beyond_need(plan: Plan, other: Alternatives) -> Iterator[str]:
         yield f"All of this is beyond {need}."
     elif other.beyond_need < 0:
         yield f"What is charged beyond {need} lowers the cost by {money}."
+    elif other.beyond_need > plan.cost:  # the need alone is paid for, at rates below zero
+        yield f"What is charged beyond {need} costs {money}."
     else:
         yield f"{money} of this is beyond {need}."
 

@@ -49,6 +49,21 @@ def test_the_margin_is_used_and_the_charge_goes_on() -> None:
     assert [at for at, _ in world.switches()] == [EVENING, EVENING]
 
 
+def test_a_wish_for_the_next_minutes_stops_no_charge() -> None:
+    """It is out of reach: charging goes on until its instant, and then to its need."""
+    world = World(household(), EVENING)
+    world.read()
+    world.plug_in(30.0)
+    world.wait(EVENING + 33 * MINUTE)
+    assert world.doing()[0] == "start"
+    by = world.now + 2 * MINUTE
+    world.ask(need_percent=95, by=by)
+    assert world.doing()[0] == "start"
+    world.wait(by + 30 * MINUTE)
+    assert world.doing()[0] == "start"
+    assert [do for at, do in world.switches() if at > EVENING] == []
+
+
 def test_it_ends_after_an_hour() -> None:
     """To the minute; then the next departure is planned for."""
     world = at_departure(tariff=DEAR_BY_DAY)

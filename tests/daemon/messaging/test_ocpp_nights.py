@@ -97,7 +97,7 @@ class Restarted(Rehearsal):
         self._hardware.step(self._back_at - timedelta(seconds=1))
         self.clock.advance_to(self._back_at)
         watch, ledger, bus, *_ = self._given
-        observer = _DaemonObserver(self.clock, self._record, self._daemon_observer._own_topic)
+        observer = _DaemonObserver(self.clock, self._record, self._daemon_observer._own_topics)
         observer.messages = self._hardware.sent
         self._daemon_observer = observer
         self._daemon = Daemon(

@@ -187,6 +187,25 @@ def test_too_little_time_for_the_departure(rehearse: Rehearse) -> None:
     ]
 
 
+def test_another_vehicle_of_the_charge_point_is_rehearsed(tmp_path: Path) -> None:
+    """Its battery, its need and its departure, not those of the point's first vehicle."""
+    text = files("config").joinpath("examples", "kowhai.yaml").read_text("utf-8")
+    van = (
+        "\n  van: {charge_point: driveway, usable_kwh: 75, arrives_with_percent: 30}\n"
+        "\ndepartures:\n"
+        '  - {vehicle: van, days: [thu], at: "06:00", need_percent: 50}\n'
+    )
+    assert "\ndepartures:\n" in text
+    path = tmp_path / "house.yaml"
+    path.write_text(text.replace("\ndepartures:\n", van), "utf-8")
+    at = datetime.fromisoformat("2026-06-03T22:00:00+12:00")
+    result = rehearse_night(path, vehicle="van", soc_percent=30, at=at, say=lambda _line: None)
+    night = night_of(result)
+    assert (night["vehicle"], night["need_percent"]) == ("van", 50.0)
+    assert night["departure"] == "2026-06-03T18:00:00Z"
+    assert night["soc_after_percent"] == pytest.approx(50.0, abs=0.1)
+
+
 def test_every_command_is_extended_before_it_expires(rehearse: Rehearse) -> None:
     """No start expires before the next command or outlasts the plan; serials only grow."""
     result, _ = rehearse("2026-06-03T18:30:00+12:00", 35)

@@ -221,6 +221,18 @@ def test_a_plan_for_the_need_alone_prices_nothing_beyond_it() -> None:
     assert not any("beyond the need" in sentence for sentence in why)
 
 
+def test_energy_beyond_the_need_may_cost_more_than_all_of_the_plan() -> None:
+    """If the need earns money, its part of the total is not called a part of it."""
+    tariff = bands(band("sun", "-0.10", hours=["21:00-23:00"]), band("rest", "0.30"))
+    leaves = {"need_percent": 60.0, "want_percent": 80.0}
+    given = DemoHousehold(tariffs=[tariff], leaves=leaves)
+    plan = given.plan(35.0, "2026-06-03T06:30:00")
+    sentence = next(each for each in plan.why if "beyond the need" in each)
+    costs = re.fullmatch(r"What is charged beyond the need of 60 % costs NZD ([0-9.]+)\.", sentence)
+    assert costs is not None
+    assert float(costs[1]) > plan.cost > 0
+
+
 def test_energy_beyond_the_need_that_earns_money_is_said_to() -> None:
     """At a rate below zero."""
     tariff = bands(band("sun", "-0.10", hours=["21:00-07:00"]), band("rest", "0.30"))
