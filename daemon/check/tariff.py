@@ -164,13 +164,15 @@ def explain_tonight(house: House, now: datetime) -> Iterator[str]:
     yield ""
     yield f"Tonight, {local_time(start, zone, '%a %d %b')} noon to noon, tax included:"
     try:
-        spans, standing = house.prices.spans(start, end), house.prices.standing_charge(night)
+        # The night may begin before the first price of a series: estimates say so.
+        spans = house.prices.looking_back().spans(start, end)
+        standing = house.prices.standing_charge(night)
     except TariffError as error:
         yield f"  It can't be planned: {error}."
         return
     for span in spans:
         until = local_time(span.end, zone, "%H:%M")
-        estimated = " (estimated: not published yet)" if span.estimated else ""
+        estimated = " (estimated: not known)" if span.estimated else ""
         yield (
             f"  {local_time(span.start, zone, '%H:%M')} to {until}  {span.band:<10}"
             f" {span.rate:.4f} {currency} per kWh  ({span.tariff}){estimated}"

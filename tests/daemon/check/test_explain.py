@@ -99,7 +99,7 @@ def test_estimated_prices_are_marked() -> None:
     assert lines[0].startswith("12:00 to 20:00  price")
     assert lines[0].endswith("(Series)")
     assert lines[1].startswith("20:00 to 12:00  price")
-    assert lines[1].endswith("(Series) (estimated: not published yet)")
+    assert lines[1].endswith("(Series) (estimated: not known)")
 
 
 @pytest.mark.parametrize(

@@ -314,3 +314,13 @@ def test_a_series_from_the_bus_alone_is_explained() -> None:
     file = DemoHousehold(tariffs=[tariff]).file()
     tonight = list(explain_tonight(House(file, prices_of(file, {})), utc(EVENING)))
     assert tonight[2].startswith("  It can't be planned: no prices of Series are known before ")
+
+
+def test_a_night_that_begins_before_the_first_price_is_shown() -> None:
+    """The hours before it are estimated from those after it; the night can be planned."""
+    file = DemoHousehold(tariffs=[{"name": "Series", "prices": {}}]).file()
+    first = utc("2026-06-03T09:00:00")
+    points = tuple(PricePoint(first + minutes(30 * each), Decimal("0.2")) for each in range(96))
+    tonight = list(explain_tonight(House(file, prices_of(file, {"Series": points})), first))
+    assert "(estimated" in tonight[2]
+    assert not any("can't be planned" in line for line in tonight)
