@@ -3,8 +3,8 @@
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
-# How many tests run at a time.
-WORKERS ?= $(shell nproc)
+# How many tests run at a time: one more than there are cores, since some of them wait.
+WORKERS ?= $(shell expr $$(nproc) + 1)
 # The tests start hundreds of processes. Each would compile all that it imports if nothing were kept.
 unexport PYTHONDONTWRITEBYTECODE
 
