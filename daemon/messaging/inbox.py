@@ -21,7 +21,7 @@ from config.fields.names import topic_level
 from config.files.texts import printable
 from daemon.control.events import MeterRead, PersonAsked, VehicleReported
 from daemon.control.learning import AHEAD
-from daemon.messaging.answering import refusal_reason
+from daemon.messaging.answering import refusal_by_state, refusal_reason
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from adapters.contract.messages import Message
     from adapters.contract.topics import Topics
     from daemon.control.events import Event
-    from daemon.control.state import House
+    from daemon.control.state import House, PointState
     from daemon.messaging.hardware_channels import HardwareChannels
 
 _log = structlog.get_logger(__name__)
@@ -110,7 +110,11 @@ class Inbox:
         self._ledger = ledger
 
     def receive(
-        self, message: MessageArrived, now: datetime, house: House | None = None
+        self,
+        message: MessageArrived,
+        now: datetime,
+        house: House | None = None,
+        states: Mapping[str, PointState] | None = None,
     ) -> Received | None:
         """Read a message on the daemon's own topics and store it.
 
@@ -122,6 +126,8 @@ class Inbox:
             UTC.
         house : House, optional
             The household file and the rates, which show whether a request can be obeyed.
+        states : mapping of str to PointState, optional
+            The states of the charge points; so do what was asked for before.
 
         Returns
         -------
@@ -147,7 +153,7 @@ class Inbox:
             _log.warning("message for an unknown charge point", topic=shown)
             return None
         if leaf == "request":
-            return self._request(point, message, now, house)
+            return self._request(point, message, now, house, states[point] if states else None)
         event = self._event(point, leaf, message, now)
         return None if event is None else (point, event)
 
@@ -238,7 +244,12 @@ class Inbox:
         return VehicleReported(report) if new else None
 
     def _request(
-        self, point: str, message: MessageArrived, now: datetime, house: House | None
+        self,
+        point: str,
+        message: MessageArrived,
+        now: datetime,
+        house: House | None,
+        state: PointState | None,
     ) -> tuple[str, Event] | RequestRefused | None:
         if message.retain:
             # A retained request would come back on every connection.
@@ -254,6 +265,8 @@ class Inbox:
         # Without an id nobody gets an answer, so as much of it as possible is obeyed.
         if request.id is not None and house is not None:
             reason = refusal_reason(request, point, now, house)
+            if reason is None and state is not None:
+                reason = refusal_by_state(request, state, now, house)
             if reason is not None:
                 return RequestRefused(point, request.id, reason)
         if not request.preview:

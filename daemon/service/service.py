@@ -32,7 +32,7 @@ from daemon.control.events import (
 from daemon.control.nightbook import facts_of
 from daemon.control.replanning import announce, is_charging, plan_now
 from daemon.control.undelivered import delivered
-from daemon.messaging.answering import answer_of, preview_of, refusal_by_state
+from daemon.messaging.answering import answer_of, preview_of
 from daemon.messaging.hardware_channels import HardwareChannels
 from daemon.messaging.inbox import Inbox, RequestRefused
 from daemon.messaging.incoming import (
@@ -409,7 +409,9 @@ class Service:
             return
         is_stored = False
         try:
-            received = self._inbox.receive(message, self._clock.now(), self.house)
+            # A request that was obeyed already may now seem impossible, such as a wish's removal.
+            states = None if acted_on else self._states
+            received = self._inbox.receive(message, self._clock.now(), self.house, states)
             is_stored = not self._trouble.take_skipped()
             if received is not None and not acted_on:
                 self._act_on(received)
@@ -442,10 +444,6 @@ class Service:
 
     def _on_request(self, point: str, event: PersonAsked) -> None:
         request = event.request
-        why = refusal_by_state(request, self._states[point], self._clock.now(), self.house)
-        if why is not None and request.id is not None:
-            self._answer(point, request.id, understood=False, message=f"not obeyed: {why}")
-            return
         before, now = self._states[point], self._clock.now()
         if request.preview:
             after = preview(before, event, now, self.house)

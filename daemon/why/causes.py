@@ -57,8 +57,8 @@ def _no_vehicle(history: NightHistory) -> Iterator[Cause]:
     if any(outage.end - outage.start >= SHORTEST_OUTAGE for outage in history.outages):
         yield Cause("no-vehicle", "no vehicle was seen in the rest of the time")
         return
-    between = f"between {history.at(night.begins)} and {history.at(night.upto)}"
-    yield Cause("no-vehicle", f"no vehicle was plugged in {between}")
+    start, end = history.ends_of(TimeSpan(night.begins, night.upto))
+    yield Cause("no-vehicle", f"no vehicle was plugged in between {start} and {end}")
 
 
 def _too_late(history: NightHistory) -> Iterator[Cause]:
@@ -201,7 +201,7 @@ def _outages(history: NightHistory, *, always: bool = False) -> Iterator[Cause]:
 def outage_words(history: NightHistory, outage: Outage) -> str:
     """Say when the daemon did not run, and what it had planned for then."""
     night = history.night
-    start, end = history.at(outage.start), history.at(outage.end)
+    start, end = history.ends_of(outage)
     if outage.is_first:
         return f"the ledger begins at {end}; nothing is known of the time before"
     words = f"the daemon was not running between {start} and {end}"

@@ -28,7 +28,7 @@ class Cause(NamedTuple):
 def need_is_out_of_reach(history: NightHistory) -> bool:
     """Tell whether a need of the night was missed, or is by the latest plan."""
     night = history.night
-    if night.record is not None and night.closed:
+    if night.record is not None and (night.closed or night.record["need_percent"]):
         return not night.record["need_met"]
     return not night.plans or bool(night.plans[-1].body["shortfall_kwh"])
 

@@ -87,7 +87,7 @@ def _when(history: NightHistory) -> str:
         return ""
     extent = "" if all(flow.is_measured for flow in flows) else ", as far as the meter was read,"
     parts = "" if len(flows) == 1 else f" in {len(flows)} parts"
-    start, end = history.at(flows[0].start), history.at(flows[-1].end)
+    start, end = history.ends_of(TimeSpan(flows[0].start, flows[-1].end))
     return f"{extent}{parts} between {start} and {end}"
 
 

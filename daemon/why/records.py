@@ -14,7 +14,7 @@ from daemon.control.alerts import ALERTS
 from daemon.control.state import vehicles_of
 from daemon.nights.account import counted_from, night_record
 from daemon.nights.metered import Meter, read_meter
-from daemon.nights.recount import facts_unseen
+from daemon.nights.recount import facts_again, facts_unseen
 from daemon.nights.saved_state import read_saved
 from planners.local_time.departures import night_bounds
 from planners.local_time.settlement import ONE_DAY
@@ -123,7 +123,7 @@ class Night:
     def energy_wh(self) -> int:
         """Energy through the meter [Wh], from the record or from the readings."""
         if self.record is not None:
-            return int(1000 * self.record["energy_kwh"])  # a Decimal with three places
+            return _wh(self.record)
         return self.meter.between(self.begins, self.upto)[0]
 
 
@@ -162,9 +162,15 @@ def read_night(
     alerts = _alerts_of(ledger.alerts_between(begins - HELD_FOR, upto), charge_point)
     happenings = ledger.happenings_between(begins, upto)
     is_open = _open_night(ledger, charge_point, night)
-    closed = next(iter(ledger.nights(night, night, charge_point)), None)
-    record = closed or _account(house, ledger, _facts(house, charge_point, night, is_open, upto))
+    meter = read_meter(house, ledger, charge_point, begins, upto)
     kept_from = ledger.kept_from()
+    kept_whole = kept_from is None or kept_from <= begins
+    closed = next(iter(ledger.nights(night, night, charge_point)), None)
+    facts = _facts(house, charge_point, night, is_open, upto)
+    if closed is not None and kept_whole and _wh(closed) != meter.between(begins, upto)[0]:
+        # It was closed at the departure, and power has flowed since.
+        facts, closed = replace(facts_again(closed, house.file), closed_at=upto), None
+    record = closed or _account(house, ledger, facts)
     return Night(
         night=night,
         charge_point=charge_point,
@@ -188,13 +194,17 @@ def read_night(
             ledger.last_written(points, each.at) if each.what == "started" else None
             for each in happenings
         ),
-        meter=read_meter(house, ledger, charge_point, begins, upto),
+        meter=meter,
         latest=ledger.last_reading(charge_point),
         record=record,
         closed=closed is not None,
         open=is_open,
-        kept_whole=kept_from is None or kept_from <= begins,
+        kept_whole=kept_whole,
     )
+
+
+def _wh(record: dict[str, Any]) -> int:
+    return int(1000 * record["energy_kwh"])  # a Decimal with three places
 
 
 def _alerts_of(alerts: Sequence[StoredAlert], charge_point: str) -> list[StoredAlert]:

@@ -42,6 +42,8 @@ PILOTS = {
 }
 """Pilot states of IEC 61851-1 in words."""
 
+DATED = "%a %d %b %H:%M"
+
 _PILOT_STATE = re.compile(r" \(pilot state [A-F]\)", re.ASCII)
 
 
@@ -58,14 +60,28 @@ class NightHistory:
 
     def at(self, instant: datetime) -> str:
         """Write an instant by the household's clock; with its date, if on another night."""
-        local = instant.astimezone(self.house.file.zone)
-        if self.night.begins <= instant <= self.night.ends:
-            return f"{local:%H:%M}"
-        return f"{local:%a %d %b %H:%M}"
+        local = self._local(instant)
+        return (
+            f"{local:%H:%M}"
+            if self.night.begins <= instant <= self.night.ends
+            else f"{local:{DATED}}"
+        )
 
     def span(self, span: TimeSpan) -> str:
         """Write a span of time, such as "from 02:00 to 05:00"."""
-        return f"from {self.at(span.start)} to {self.at(span.end)}"
+        start, end = self.ends_of(span)
+        return f"from {start} to {end}"
+
+    def ends_of(self, span: TimeSpan) -> tuple[str, str]:
+        """Write the start and the end of a span, both with their dates if they need any."""
+        night = TimeSpan(self.night.begins, self.night.ends)
+        is_clear = night.start <= span.start and span.end <= night.end
+        # A whole night begins and ends at the same time, noon.
+        form = "%H:%M" if is_clear and span != night else DATED
+        return self._local(span.start).strftime(form), self._local(span.end).strftime(form)
+
+    def _local(self, instant: datetime) -> datetime:
+        return instant.astimezone(self.house.file.zone)
 
     def in_local_time(self, words: str) -> str:
         """Rewrite a message's instants in UTC by the household's clock."""

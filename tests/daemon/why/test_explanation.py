@@ -52,7 +52,10 @@ def test_no_vehicle_was_connected(home: Home) -> None:
     """Without a vehicle, that is the answer."""
     with home.place(NOON - 25 * HOUR) as place:
         place.until(LATER, every=30 * MINUTE)
-    assert home.says() == ("It did not charge: no vehicle was plugged in between 12:00 and 12:00.")
+    assert home.says() == (
+        "It did not charge: no vehicle was plugged in between Wed 03 Jun"
+        " 12:00 and Thu 04 Jun 12:00."
+    )
 
 
 def test_it_was_full(home: Home) -> None:

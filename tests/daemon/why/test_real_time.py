@@ -12,8 +12,9 @@ import pytest
 
 from adapters.clocks.clock import SystemClock
 from adapters.ledger.ledger import open_ledger
+from daemon.why.history import TimeSpan
 from tests.daemon.why.nights import LATER, Home
-from tests.daemon.worlds import EVENING, HOUR, MINUTE, NIGHT_BEGINS
+from tests.daemon.worlds import EVENING, HOUR, LEAVES, MINUTE, NIGHT_BEGINS
 from tests.support.brokers import Mosquitto
 from tests.support.commands import Ran
 from tests.support.daemons import POINT, TOPICS, Person, RunningDaemon
@@ -94,6 +95,49 @@ def test_power_that_flows_as_the_night_ends_has_not_stopped(home: Home) -> None:
         place.until(LATER, every=MINUTE)
     assert texts(home, "meter")[-1].startswith("power still flows as the night ends: ")
     assert texts(home, "meter")[-1].endswith(" since 10:30")
+
+
+def test_the_total_follows_power_after_the_departure(home: Home) -> None:
+    """The night was closed at the departure, and somebody has charged since: all is counted."""
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.until(LEAVES + MINUTE, every=MINUTE)
+        closed = home.why(LEAVES + MINUTE).history.night
+        assert closed.closed
+        place.ask(charge_now=True, need_percent=95)
+        place.until(LEAVES + HOUR, every=MINUTE)
+        why = home.why(LEAVES + HOUR)
+        place.until(LATER)
+    assert why.history.night.energy_wh > closed.energy_wh + 1000
+    assert why.history.night.energy_wh == sum(flow.wh for flow in why.history.flows)
+    assert " so far in 2 parts between 21:00 and 08:20" in why.explanation.text
+    assert "At 07:20 the battery held about 80 %; 60 % were needed." in why.explanation.text
+    assert "night" not in [entry.kind for entry in why.story], "its account is not final"
+    whole = home.why().history
+    assert whole.night.closed
+    assert whole.night.energy_wh == sum(flow.wh for flow in whole.flows)
+
+
+def test_a_span_that_leaves_the_night_has_both_its_days(home: Home) -> None:
+    """A plan from this night into the next one."""
+    with home.place() as place:
+        place.plug_in(35.0)
+    history = home.why().history
+    assert history.span(TimeSpan(EVENING, EVENING + HOUR)) == "from 18:30 to 19:30"
+    assert history.span(TimeSpan(EVENING, EVENING + 24 * HOUR)) == (
+        "from Wed 03 Jun 18:30 to Thu 04 Jun 18:30"
+    )
+
+
+def test_a_refused_request_is_not_told_as_if_it_were_obeyed(home: Home) -> None:
+    """Nor is it stored: a restart would obey it."""
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.ask(id="a", remove="99")
+        place.ask(id="b", soc_percent=40)
+        answers = place.bus.on("answer")
+        assert [answer["understood"] for answer in answers] == [False, True]
+    assert texts(home, "request") == ["somebody asks: the battery holds 40 %"]
 
 
 def test_a_charge_of_seconds_by_the_machines_clock(
