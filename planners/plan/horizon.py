@@ -16,12 +16,10 @@ from planners.power.allowed_currents import amps_allowed, charge_model
 from planners.power.charging import climb
 from planners.solver.problem import (
     LONG_AT_REST,
-    NEED_TOLERANCE_KWH,
     Deadline,
     PlanningProblem,
     SwitchingState,
 )
-from planners.solver.reach import needs_with_later
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -34,7 +32,6 @@ if TYPE_CHECKING:
     from planners.power.allowed_currents import AmpsSpan
     from planners.power.charging import ChargeModel
     from planners.rates.prices import Prices
-    from planners.solver.solution import Solution
 
 
 HOUR = timedelta(hours=1)
@@ -279,42 +276,6 @@ def _slots(prices: Prices, horizon: Horizon, start: datetime, end: datetime) -> 
         for current in currents
         if (begins := max(span.start, current.start, start))
         < (ends := min(span.end, current.end, end))
-    )
-
-
-def prepared_for_later(horizon: Horizon, solution: Solution) -> Horizon:
-    """Raise needs so that a later one is met that its own night is too short for.
-
-    Parameters
-    ----------
-    horizon : Horizon
-        What was solved.
-    solution : Solution
-        Its cheapest plan.
-
-    Returns
-    -------
-    Horizon
-        The same if no later need is missed. Before any departure but its own, the battery is
-        charged for a need to the vehicle's everyday limit at most.
-    """
-    problem, departures = horizon.problem, horizon.situation.departures
-    pairs = zip(problem.deadlines, solution.reaches_kwh, strict=True)
-    missed = [k for k, (each, kwh) in enumerate(pairs) if kwh < each.need_kwh - NEED_TOLERANCE_KWH]
-    if not missed or missed[-1] == 0:
-        return horizon
-    limit = horizon.file.vehicles[departures[0].vehicle].limit_percent
-    needs = needs_with_later(problem, horizon.model.stored_kwh(limit))
-    deadlines = tuple(
-        replace(each, need_kwh=need, want_kwh=max(each.want_kwh, need))
-        for each, need in zip(problem.deadlines, needs, strict=True)
-    )
-    if deadlines == problem.deadlines:
-        return horizon
-    return replace(
-        horizon,
-        problem=replace(problem, deadlines=deadlines),
-        prepares_for=departures[missed[-1]],
     )
 
 

@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING, NamedTuple
 from planners.local_time.departures import assumed_plugged_in
 from planners.plan.alternatives import alternatives_to
 from planners.plan.baselines import at_once, timer
-from planners.plan.equal_cost import met_before
-from planners.plan.horizon import Horizon, Situation, horizon_of, prepared_for_later, without_margin
+from planners.plan.horizon import Horizon, Situation, horizon_of, without_margin
 from planners.plan.later_nights import later_nights
 from planners.plan.periods import ChargingSlot, charging_slots, periods_of
 from planners.plan.plan import Plan
+from planners.plan.several_nights import bought_ahead, met_before, prepared_for_later
 from planners.plan.shortfall import LONGEST, shortfall_of
 from planners.plan.why import why, why_at_once
 from planners.plan.window import window_of
@@ -270,7 +270,7 @@ def _solved(horizon: Horizon) -> _Solved:
     if prepared is not horizon:
         horizon, solution = prepared, solve(prepared.problem)
     problem, solution = met_before(horizon.problem, solution)
-    horizon = replace(horizon, problem=problem)
+    horizon, solution = bought_ahead(replace(horizon, problem=problem), solution)
     return _Solved(horizon, solution, _first_night(horizon, solution))
 
 

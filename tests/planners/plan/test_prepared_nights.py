@@ -26,6 +26,7 @@ EVENING = "2026-06-02T06:30:00"
 """Tuesday 18:30 by the household's clock."""
 
 NIGHT_AND_DAY = bands(band("night", "0.20", hours=["21:00-07:00"]), band("day", "0.40"))
+ONE_RATE = bands(band("all day", "0.30"))
 SOCKET = {"charging_mode": 2, "max_amps": 10.0, "switching": "on_off"}
 NIGHT_KWH = 12.58 * 2.3 * 0.9
 """What the socket gives from 18:30 to 07:05, in the battery."""
@@ -68,7 +69,7 @@ def trip(day: str, need: float, **keys: object) -> dict[str, Any]:
 
 def test_a_need_too_far_for_its_own_night_is_prepared_the_night_before() -> None:
     """100 % on Thursday with a socket: Wednesday leaves with more than its 40 %."""
-    plan = planned(home([workdays(40.0), trip("2026-06-04", 100.0)]), 45.0)
+    plan = planned(home([workdays(40.0), trip("2026-06-04", 100.0)], tariff=ONE_RATE), 45.0)
     (thursday, *_) = plan.later
     assert thursday.need_percent == 100.0
     assert thursday.reaches_percent == pytest.approx(100.0)
@@ -79,9 +80,17 @@ def test_a_need_too_far_for_its_own_night_is_prepared_the_night_before() -> None
 
 def test_no_more_is_bought_before_than_the_later_need_lacks() -> None:
     """The night of the trip itself is charged from begin to end."""
-    plan = planned(home([workdays(40.0), trip("2026-06-04", 100.0)]), 45.0)
+    plan = planned(home([workdays(40.0), trip("2026-06-04", 100.0)], tariff=ONE_RATE), 45.0)
     thursday = plan.later[0]
     assert thursday.energy_kwh == pytest.approx(NIGHT_KWH / 0.9, abs=0.25)
+
+
+def test_what_the_later_need_lacks_and_more_is_bought_where_its_own_night_is_dear() -> None:
+    """Wednesday evening's dear hours before 21:00 are left out: tonight's cheap ones do instead."""
+    plan = planned(home([workdays(40.0), trip("2026-06-04", 100.0)]), 45.0)
+    assert plan.later[0].reaches_percent == pytest.approx(100.0)
+    assert {period.band for period in (*plan.periods, *plan.later[0].periods)} == {"night"}
+    assert plan.reaches_percent == pytest.approx(69.9, abs=0.1)
 
 
 def test_a_need_that_its_own_night_meets_is_left_to_it() -> None:
@@ -115,7 +124,7 @@ def test_the_limit_is_that_of_the_chemistry(chemistry: str, limit: float) -> Non
 
 def test_several_nights_prepare_for_one_need() -> None:
     """From 20 %, with 12 kWh used a day, both nights before are used."""
-    file = home([workdays(25.0, uses_kwh=12.0), trip("2026-06-05", 100.0)])
+    file = home([workdays(25.0, uses_kwh=12.0), trip("2026-06-05", 100.0)], tariff=ONE_RATE)
     plan = planned(file, 20.0)
     wednesday, thursday, friday = plan, plan.later[0], plan.later[1]
     assert friday.reaches_percent == pytest.approx(100.0, abs=0.1)
@@ -134,8 +143,10 @@ def test_a_wish_is_prepared_for_too() -> None:
 def test_what_is_wanted_at_a_highest_rate_is_bought_as_before() -> None:
     """Preparing buys at any price; beyond that only what the want and its rate allow."""
     cheap = {"want_percent": 60.0, "max_rate": Decimal("0.10")}
-    plan = planned(home([workdays(40.0, **cheap), trip("2026-06-04", 100.0)]), 30.0)
-    alone = planned(home([workdays(40.0), trip("2026-06-04", 100.0)]), 30.0)
+    days = workdays(40.0, **cheap), workdays(40.0)
+    plan, alone = (
+        planned(home([day, trip("2026-06-04", 100.0)], tariff=ONE_RATE), 30.0) for day in days
+    )
     assert plan.reaches_percent == pytest.approx(alone.reaches_percent, abs=0.5)
     assert plan.reaches_percent > 50.0
 

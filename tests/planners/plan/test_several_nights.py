@@ -7,7 +7,9 @@ from datetime import timedelta
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+import hypothesis
 import pytest
+from hypothesis import strategies as st
 
 from config.files.price_series import PricePoint
 from planners.plan.horizon import Situation, departures_known
@@ -15,6 +17,7 @@ from planners.plan.planning import make_plan
 from planners.rates.prices import prices_of
 from tests.planners.households import band, bands, series
 from tests.planners.planned import DemoHousehold, minutes, runs_of, utc
+from tests.planners.solver.linear_model import LinearModel, minimised
 
 if TYPE_CHECKING:
     from planners.plan.plan import Plan
@@ -186,3 +189,76 @@ def test_no_other_current_is_priced_that_the_vehicle_cannot_draw() -> None:
     why = DemoHousehold(car={"max_amps": 16.0}).plan(60.0, EVENING).why
     assert not [line for line in why if line.startswith("At ") and " A it would " in line]
     assert "At 16 A it would cost the same." in DemoHousehold().plan(60.0, EVENING).why
+
+
+NEED_ONLY = {key: HOME_AT_NIGHT[key] for key in ("at", "returns", "uses_kwh", "need_percent")}
+"""40 % each morning, and no word about more."""
+
+
+def total(plan: Plan) -> float:
+    return plan.cost + sum(night.cost for night in plan.later)
+
+
+def test_needs_alone_are_bought_in_the_cheapest_hours_of_all_nights() -> None:
+    """A cheap evening serves the needs of the dear nights after it, as far as they go."""
+    given = DemoHousehold(tariffs=[CHEAP_WEDNESDAY], leaves=NEED_ONLY)
+    alone, week = planned(given, 30.0, 1), planned(given, 30.0)
+    assert alone.reaches_percent == pytest.approx(40.0)
+    assert week.energy_kwh == pytest.approx(3 * 7.36)
+    assert [night.reaches_percent for night in week.later] == pytest.approx(
+        [53.215, *[40] * 5], abs=0.01
+    )
+    same = planned(DemoHousehold(tariffs=[CHEAP_WEDNESDAY], leaves=HOME_AT_NIGHT), 30.0)
+    assert total(week) == pytest.approx(total(same))
+    assert any(
+        sentence.startswith("The battery gets 14.7 kWh more than for the next departure alone,")
+        for sentence in week.why
+    ), week.why
+
+
+def test_no_need_is_bought_ahead_at_the_same_rate() -> None:
+    """Where every night costs the same, each need is left to its own night."""
+    every_night = bands(band("low", "0.10", hours=["21:00-00:00"]), band("day", "0.30"))
+    week = planned(DemoHousehold(tariffs=[every_night], leaves=NEED_ONLY), 30.0)
+    reached = [week.reaches_percent, *(night.reaches_percent for night in week.later)]
+    assert reached == pytest.approx([40.0] * 7)
+
+
+def test_needs_are_bought_ahead_to_the_everyday_limit_and_for_what_is_needed() -> None:
+    """80 % is the limit; two nights of 15 % after a 40 % need take no more than 70 %."""
+    ahead = planned(DemoHousehold(tariffs=[CHEAP_WEDNESDAY], leaves=NEED_ONLY), 70.0)
+    assert ahead.reaches_percent == pytest.approx(80.0)
+    three = planned(DemoHousehold(tariffs=[CHEAP_WEDNESDAY], leaves=NEED_ONLY), 60.0, 3)
+    assert three.reaches_percent == pytest.approx(70.0)
+
+
+@hypothesis.given(
+    rates=st.lists(st.integers(5, 60), min_size=4, max_size=4),
+    need=st.sampled_from([40.0, 60.0]),
+    soc=st.sampled_from([30.0, 55.0]),
+)
+@hypothesis.settings(max_examples=25)
+def test_needs_of_several_nights_cost_no_more_together(
+    rates: list[int], need: float, soc: float
+) -> None:
+    """Held against a linear programme over the nights together, solved by HiGHS."""
+    days = ("wed", "thu", "fri", "sat")
+    rows = [
+        band(day, f"{rate / 100:.2f}", hours=["21:00-00:00"], days=[day])
+        for day, rate in zip(days, rates, strict=True)
+    ]
+    leaves = NEED_ONLY | {"need_percent": need}
+    household = DemoHousehold(tariffs=[bands(*rows, band("rest", "0.90"))], leaves=leaves)
+    week = planned(household, soc, 4)
+    # One column a night: what it puts into the battery, at most what three hours give. Every
+    # morning holds the need, and at most the everyday limit.
+    battery, trip, model = 52.0, 7.8, LinearModel()
+    bought = [model.column(upper=3 * 7.36 * 0.9) for _ in days]
+    model.charge((number, rates[number] / 100 / 0.9) for number in bought)
+    for k in bought:
+        left = soc / 100 * battery - k * trip
+        model.at_least([(number, 1.0) for number in bought[: k + 1]], need / 100 * battery - left)
+        model.at_most([(number, 1.0) for number in bought[: k + 1]], 0.8 * battery - left)
+    solver = model.highs()
+    assert minimised(solver, model.cost)
+    assert total(week) == pytest.approx(solver.getInfo().objective_function_value, abs=1e-4)

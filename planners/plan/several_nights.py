@@ -1,0 +1,173 @@
+"""Charge in one night for another: a need too far for its own night, a want, cheaper hours."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from planners.solver.exact import solve
+from planners.solver.problem import LONG_AT_REST, NEED_TOLERANCE_KWH, PlanningProblem
+from planners.solver.reach import needs_with_later
+from planners.solver.solution import solution_of
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from planners.local_time.departures import DepartureAt
+    from planners.plan.horizon import Horizon
+    from planners.solver.problem import Deadline
+    from planners.solver.solution import Solution
+
+WORTH_MEETING_KWH = 0.05
+"""A want missed by less counts as met [kWh]."""
+
+SAME_COST = 1e-6
+"""Costs that differ by less are the same: less than any coin [currency]."""
+
+AHEAD = 1e-6
+"""What a kWh counts dearer for each night that it is bought ahead [currency]."""
+
+
+def prepared_for_later(horizon: Horizon, solution: Solution) -> Horizon:
+    """Raise needs so that a later one is met that its own night is too short for.
+
+    Parameters
+    ----------
+    horizon : Horizon
+        What was solved.
+    solution : Solution
+        Its cheapest plan.
+
+    Returns
+    -------
+    Horizon
+        The same if no later need is missed. Before any departure but its own, the battery is
+        charged for a need to the vehicle's everyday limit at most.
+    """
+    problem, departures = horizon.problem, horizon.situation.departures
+    pairs = zip(problem.deadlines, solution.reaches_kwh, strict=True)
+    missed = [k for k, (each, kwh) in enumerate(pairs) if kwh < each.need_kwh - NEED_TOLERANCE_KWH]
+    if not missed or missed[-1] == 0:
+        return horizon
+    limit = horizon.file.vehicles[departures[0].vehicle].limit_percent
+    needs = needs_with_later(problem, horizon.model.stored_kwh(limit))
+    deadlines = tuple(
+        replace(each, need_kwh=need, want_kwh=max(each.want_kwh, need))
+        for each, need in zip(problem.deadlines, needs, strict=True)
+    )
+    if deadlines == problem.deadlines:
+        return horizon
+    return replace(
+        horizon,
+        problem=replace(problem, deadlines=deadlines),
+        prepares_for=departures[missed[-1]],
+    )
+
+
+def bought_ahead(horizon: Horizon, solution: Solution) -> tuple[Horizon, Solution]:
+    """Buy for later departures where that costs less, if no highest rate says how much to buy.
+
+    A departure without `max_rate` is charged to its target whatever that costs, and no further for
+    its own sake. But what a later departure needs may cost less in the hours before it.
+
+    Parameters
+    ----------
+    horizon : Horizon
+        What was solved.
+    solution : Solution
+        Its cheapest plan, in which each such night stops at its target.
+
+    Returns
+    -------
+    tuple of Horizon and Solution
+        The same if nothing is saved. Before any departure but its own, the battery is charged to
+        the vehicle's everyday limit at most, and never to more than later departures use.
+    """
+    problem, departures = horizon.problem, horizon.situation.departures
+    limit = horizon.file.vehicles[departures[0].vehicle].limit_percent
+    deadlines = _open_to_later(problem.deadlines, departures, horizon.model.stored_kwh(limit))
+    if deadlines == problem.deadlines or not solution.on[problem.deadlines[0].end :].any():
+        return horizon, solution
+    ahead = np.zeros(problem.ticks)
+    for deadline in deadlines[:-1]:
+        ahead[: deadline.end] += AHEAD
+    opened = replace(problem, deadlines=deadlines)
+    found = solve(replace(opened, rates_per_kwh=problem.rates_per_kwh + ahead))
+    other = solution_of(opened, found.amps, found.share)
+    more = other.cost - solution.cost + problem.start_cost * (other.starts - solution.starts)
+    if more > -SAME_COST:
+        return horizon, solution
+    return replace(horizon, problem=opened), other
+
+
+def _open_to_later(
+    deadlines: Sequence[Deadline], departures: Sequence[DepartureAt], limit_kwh: float
+) -> tuple[Deadline, ...]:
+    """Raise wants to what the later departures use, where no highest rate limits them."""
+    opened = list(deadlines)
+    for k in reversed(range(len(opened) - 1)):
+        deadline, after = opened[k], opened[k + 1]
+        used_kwh = min(limit_kwh, deadline.trip_kwh + after.want_kwh)
+        if departures[k].max_rate is None and used_kwh > deadline.want_kwh:
+            opened[k] = replace(deadline, want_kwh=used_kwh)
+    return tuple(opened)
+
+
+def met_before(problem: PlanningProblem, solution: Solution) -> tuple[PlanningProblem, Solution]:
+    """Meet wants that the solver left for a later night although they cost no less there.
+
+    Among plans of the same cost the solver takes the one with fewest starts, which may leave a
+    want for the last of several nights.
+
+    Parameters
+    ----------
+    problem : PlanningProblem
+        The problem.
+    solution : Solution
+        Its cheapest plan.
+
+    Returns
+    -------
+    tuple of PlanningProblem and Solution
+        The same, or with those wants as needs and a plan that costs as little.
+    """
+    for k in range(len(problem.deadlines) - 1):
+        deadline = problem.deadlines[k]
+        if solution.reaches_kwh[k] >= deadline.want_kwh - WORTH_MEETING_KWH:
+            continue
+        alone_kwh = solve(_night_alone(problem, solution, k)).reaches_kwh[0]
+        if alone_kwh < solution.reaches_kwh[k] + WORTH_MEETING_KWH:
+            continue
+        deadlines = list(problem.deadlines)
+        deadlines[k] = replace(deadline, need_kwh=max(deadline.need_kwh, alone_kwh))
+        met = replace(problem, deadlines=tuple(deadlines))
+        other = solve(met)
+        if _is_as_good(problem, other, solution):
+            problem, solution = met, other
+    return problem, solution
+
+
+def _night_alone(problem: PlanningProblem, solution: Solution, k: int) -> PlanningProblem:
+    """Return the problem of one night, from the energy that the plan begins it with."""
+    start, end = problem.segments()[k]
+    stored, before = problem.stored_kwh, problem.before
+    if k > 0:
+        trip_kwh = problem.deadlines[k - 1].trip_kwh
+        stored, before = max(0.0, solution.reaches_kwh[k - 1] - trip_kwh), LONG_AT_REST
+    return replace(
+        problem,
+        rates_per_kwh=problem.rates_per_kwh[start:end],
+        highest_amps=problem.highest_amps[start:end],
+        stored_kwh=stored,
+        before=before,
+        deadlines=(replace(problem.deadlines[k], end=end - start, return_tick=0),),
+    )
+
+
+def _is_as_good(problem: PlanningProblem, other: Solution, solution: Solution) -> bool:
+    """Whether another plan costs as little, and leaves as much energy at each departure."""
+    more = other.cost - solution.cost + problem.start_cost * (other.starts - solution.starts)
+    reaches = zip(other.reaches_kwh, solution.reaches_kwh, strict=True)
+    return more <= SAME_COST and all(a >= b - NEED_TOLERANCE_KWH for a, b in reaches)
