@@ -169,13 +169,15 @@ def preview(state: PointState, event: Event, now: datetime, house: House) -> Poi
     Returns
     -------
     PointState
-        With the plan that would be made; if no vehicle is there, the plan for one that came now.
+        With the plan that would be made; if no vehicle is there, the plan and the command for one
+        that came now.
     """
     for known, _actions in react(state, event, now, house):
         state = known
     if state.plugged_in:
         return state
-    return plan(replace(state, plugged_in=True), now, house)[0]
+    state = plan(replace(state, plugged_in=True), now, house)[0]
+    return replace(state, command=_right_command(state, now, house))
 
 
 def next_wake(state: PointState, now: datetime, house: House) -> datetime:
@@ -365,7 +367,10 @@ def _why_now(state: PointState, plan: Plan, period: Period, house: House) -> str
         is_dear = any(rate < period.cost / period.kwh for rate in rates)
         if is_dear and end <= state.switched_at + shortest:
             return f"it must stay on for at least {minutes:g} minutes"
-    return f"cheapest hours before {plan.departure.astimezone(house.file.zone):%H:%M}"
+    by = f"{plan.departure.astimezone(house.file.zone):%H:%M}"
+    if plan.shortfall is not None:
+        return f"every hour before {by} is needed, and even that is too little time"
+    return f"cheapest hours before {by}"
 
 
 def _end_of_run(plan: Plan, period: Period) -> datetime:

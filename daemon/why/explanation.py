@@ -109,6 +109,9 @@ def _why_started(history: NightHistory, command: StoredCommand) -> str:
         if _is_plan_short(history, command):
             return f"in all the time available{why.removeprefix('cheapest hours')}"
         return f"in the {why}"
+    if why.startswith("every hour before"):
+        hours = why.partition(" is needed")[0].removeprefix("every hour")
+        return f"in all the time available{hours}"
     if why.startswith("it must stay on"):
         return f"as {why}"
     asked = [request for request in history.night.requests if request.body.get("charge_now")]

@@ -31,11 +31,14 @@ HALVINGS = 6
 
 @dataclass(frozen=True, slots=True)
 class OtherCurrent:
-    """The cost at another current [currency], or the energy it leaves missing [kWh]."""
+    """The cost at another current [currency].
+
+    `reaches_percent` is None if it reaches as much.
+    """
 
     amps: float
     cost: float
-    short_kwh: float
+    reaches_percent: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +104,7 @@ def alternatives_to(horizon: Horizon, solution: Solution) -> Alternatives | None
         earlier=_shifted(night, plan, -round(1 / problem.tick_hours)),
         later=_shifted(night, plan, round(1 / problem.tick_hours)),
         fewer_starts=_fewer_starts(night, plan),
-        currents=tuple(_other_currents(horizon, night)),
+        currents=tuple(_other_currents(horizon, night, plan)),
         more_kwh=more_kwh,
         saves=saves,
     )
@@ -158,11 +161,16 @@ def _fewer_starts(night: PlanningProblem, plan: Solution) -> tuple[int, float] |
     return (fewest.starts, fewest.cost) if fewest.starts < plan.starts else None
 
 
-def _other_currents(horizon: Horizon, night: PlanningProblem) -> Iterator[OtherCurrent]:
+def _other_currents(
+    horizon: Horizon, night: PlanningProblem, plan: Solution
+) -> Iterator[OtherCurrent]:
+    """Price the charge at other currents, beyond the need at rates that the plan accepts."""
     car = horizon.file.vehicles[horizon.situation.departure.vehicle]
     limits = [horizon.file.household.main_fuse_amps, car.max_amps]
     for amps in OTHER_AMPS:
-        if amps == night.model.amps or any(limit and amps > limit for limit in limits):
+        if np.isclose(plan.amps[plan.on], amps).all():
+            continue
+        if any(limit and amps > limit for limit in limits):
             continue
         if night.min_amps is not None and amps < night.min_amps:
             continue
@@ -170,9 +178,23 @@ def _other_currents(horizon: Horizon, night: PlanningProblem) -> Iterator[OtherC
             night,
             model=replace(night.model, amps=amps),
             highest_amps=_highest_at(amps, night),
+            deadlines=(_at_rates_accepted(horizon, night, plan),),
         )
         found = solve(changed)
-        yield OtherCurrent(amps, found.cost, night.deadlines[0].need_kwh - found.reaches_kwh[0])
+        reached = found.reaches_kwh[0]
+        is_less = night.deadlines[0].need_kwh - reached > MENTIONED_KWH
+        percent = horizon.model.soc_percent(reached) if is_less else None
+        yield OtherCurrent(amps, found.cost, percent)
+
+
+def _at_rates_accepted(horizon: Horizon, night: PlanningProblem, plan: Solution) -> Deadline:
+    """Return the deadline for the same charge; beyond the need no rate may be dearer."""
+    first, reached = horizon.problem.deadlines[0], night.deadlines[0].need_kwh
+    rate = first.max_rate_per_kwh
+    if len(horizon.problem.deadlines) > 1:  # what it saves on later nights is worth more
+        rate = max(rate, float(night.rates_per_kwh[plan.on].max()))
+    need = max(night.stored_kwh, min(first.need_kwh, reached))
+    return Deadline(night.ticks, need, reached, rate)
 
 
 def _highest_at(amps: float, night: PlanningProblem) -> NDArray[np.float64]:

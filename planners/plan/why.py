@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 from config.fields.value_types import WATT_HOURS_PER_KWH
 from planners.accounts.money import format_money
 from planners.local_time.conversion import MINUTE
-from planners.plan.alternatives import MENTIONED_KWH
 from planners.power.cautions import is_beyond_socket
 
 if TYPE_CHECKING:
@@ -25,7 +24,7 @@ if TYPE_CHECKING:
     from planners.plan.plan import Plan
     from planners.plan.window import Window
 
-PRINTS_ALIKE_KWH = 0.0005
+PRINTS_ALIKE_KWH = 0.005
 """Energies that differ by less print alike [kWh]."""
 
 NOTICED_PERCENT = 0.05
@@ -206,10 +205,12 @@ def _baselines(plan: Plan) -> Iterator[str]:
     ):
         more = outcome.cost - plan.cost
         money = _money(abs(more), plan)
-        if abs(outcome.energy_kwh - plan.energy_kwh) > PRINTS_ALIKE_KWH:
+        extra = outcome.energy_kwh - plan.energy_kwh
+        if abs(extra) > PRINTS_ALIKE_KWH:
             yield (
-                f"Charging {rule} would take {outcome.energy_kwh:.1f} kWh and cost"
-                f" {_money(outcome.cost, plan)}."
+                f"Charging {rule} would cost {_money(outcome.cost, plan)} for"
+                f" {outcome.energy_kwh:.2f} kWh: {abs(extra):.2f} kWh"
+                f" {'more' if extra > 0 else 'less'}."
             )
         elif money != _money(0, plan):
             yield f"Charging {rule} would cost {money} {'more' if more > 0 else 'less'}."
@@ -235,12 +236,15 @@ def _alternatives(
         more = _compared(cost - other.cost, plan)
         yield f"With {count} instead of {plan.starts} it would cost {more}."
     for current in other.currents:
-        amps = _amps(current.amps, point)
-        if current.short_kwh > MENTIONED_KWH:
-            yield f"At {amps} it would end {current.short_kwh:.1f} kWh short."
+        if current.amps > point.max_amps and not is_beyond_socket(point, current.amps):
+            at = f"With a charge point for {current.amps:g} A"
         else:
-            more = _compared(current.cost - other.cost, plan)
-            yield f"At {amps} it would cost {more}."
+            at = f"At {_amps(current.amps, point)}"
+        if current.reaches_percent is not None:
+            money = _money(current.cost, plan)
+            yield f"{at} it would only reach {current.reaches_percent:.0f} %, for {money}."
+        else:
+            yield f"{at} it would cost {_compared(current.cost - other.cost, plan)}."
     yield from _later_nights(plan, other, zone)
 
 
@@ -277,10 +281,11 @@ def _left_out(
     if not unused or max_rate is None:
         yield left + "there is no time for more."
     elif min(unused) > max_rate:
-        yield (
-            left + f"every other hour costs more than the limit of {max_rate} {plan.currency} per"
-            " kWh."
-        )
+        limit = f"the limit of {max_rate:f} {plan.currency} per kWh"
+        if any(period.cost > float(max_rate) * period.kwh + 1e-9 for period in plan.periods):
+            yield left + f"the need is met, and beyond it every hour costs more than {limit}."
+        else:
+            yield left + f"every other hour costs more than {limit}."
     elif plan.later:
         yield left + "the rest costs less on a later night."
     elif point.start_cost:

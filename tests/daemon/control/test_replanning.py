@@ -177,6 +177,9 @@ def test_a_need_out_of_reach_is_one_alert_a_stay() -> None:
     (warning,) = [a for _, a in world.actions if isinstance(a, Warn)]
     assert warning.code == "need-out-of-reach"
     assert "will reach" in warning.message
+    command = world.state.command
+    assert command is not None
+    assert command.why == "every hour before 07:20 is needed, and even that is too little time"
     world.ask(want_percent=90.0)
     assert len(world.warned()) == 1
     world.wait(LEAVES + MINUTE)

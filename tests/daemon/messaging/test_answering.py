@@ -347,6 +347,16 @@ def test_a_preview_without_a_vehicle() -> None:
     assert after.plan is not None
 
 
+def test_a_preview_without_a_vehicle_in_cheap_hours() -> None:
+    """One that came now would be charged at once: its next start is no other one."""
+    world = World(kowhai(), NIGHT_BEGINS + HOUR)
+    _after, text = foresee(world, soc_percent=35.0)
+    assert (
+        "If one came now: Charges now at 32 A: cheapest hours before 07:20. The plan takes" in text
+    )
+    assert "next start" not in text
+
+
 @pytest.mark.parametrize(
     "wish",
     [

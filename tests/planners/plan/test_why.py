@@ -72,8 +72,38 @@ def test_nothing_to_charge_is_said_in_one_sentence() -> None:
 
 def test_a_timer_that_buys_less_is_compared_with_its_energy() -> None:
     """A rule that ends with less energy does not look better for costing less."""
-    why = DemoHousehold(point={"max_amps": 10.0}).plan(30.0, EVENING).why
-    assert "Charging on a timer would take 23.0 kWh and cost NZD 4.44." in why
+    plan = DemoHousehold(point={"max_amps": 10.0}).plan(30.0, EVENING)
+    less = plan.energy_kwh - plan.timer.energy_kwh
+    assert less > 5
+    assert (
+        f"Charging on a timer would cost NZD 4.44 for 23.00 kWh: {less:.2f} kWh less." in plan.why
+    )
+
+
+DEAR_BEYOND = {"need_percent": 60.0, "want_percent": 80.0, "max_rate": Decimal("0.20")}
+
+
+def test_another_current_buys_nothing_above_the_highest_rate() -> None:
+    """Beyond the need, the night band is too short for 16 A, and the peak is too dear."""
+    why = DemoHousehold(leaves=DEAR_BEYOND | {"at": "01:00"}).plan(35.0, EVENING).why
+    (other,) = [sentence for sentence in why if sentence.startswith("At 16 A")]
+    assert re.fullmatch(r"At 16 A it would only reach 6\d %, for NZD \d\.\d\d\.", other)
+
+
+def test_no_other_current_is_the_one_that_is_used() -> None:
+    """The vehicle could take 32 A, and the rest of the home leaves 16 A all night."""
+    given = DemoHousehold(home={"known_load": [{"amps": 47.0, "hours": ["00:00-24:00"]}]})
+    plan = given.plan(60.0, EVENING)
+    assert {period.amps for period in plan.periods} == {16.0}
+    assert not any(sentence.startswith("At 16 A") for sentence in plan.why)
+
+
+def test_a_current_above_the_limit_needs_another_charge_point() -> None:
+    """The fixed charge point is made for 16 A: no setting of it gives 32 A."""
+    why = DemoHousehold(point={"max_amps": 16.0}).plan(60.0, EVENING).why
+    assert [sentence for sentence in why if " 32 A" in sentence] == [
+        "With a charge point for 32 A it would cost the same."
+    ]
 
 
 @pytest.mark.parametrize(
@@ -82,7 +112,12 @@ def test_a_timer_that_buys_less_is_compared_with_its_energy() -> None:
         (
             {"need_percent": 60.0, "want_percent": 80.0, "max_rate": Decimal("0.15")},
             35.0,
-            "wanted: every other hour costs more than the limit of 0.15 NZD per kWh.",
+            "wanted: the need is met, and beyond it every hour costs more than the limit of 0.15",
+        ),
+        (
+            {"need_percent": 20.0, "want_percent": 80.0, "max_rate": Decimal(0)},
+            35.0,
+            "Stops at 35 % of the 80 % wanted: every other hour costs more than the limit of 0 NZD",
         ),
         (
             {
