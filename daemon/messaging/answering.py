@@ -10,6 +10,7 @@ from daemon.control.state import charges_now, departure_of, vehicles_of
 from daemon.messaging.outlook import effects_of
 from daemon.messaging.status import next_start
 from planners.accounts.money import format_money
+from planners.local_time.conversion import MINUTE
 from planners.power.charging import NEED_TOLERANCE_PERCENT
 
 if TYPE_CHECKING:
@@ -21,6 +22,9 @@ if TYPE_CHECKING:
     from daemon.control.state import House, PointState
     from daemon.messaging.outlook import Effect
     from planners.plan.plan import Plan
+
+_STILL_REPORTS = timedelta(minutes=15)
+"""A vehicle that reported its state of charge this recently will do so again."""
 
 _WEEKDAY_ONLY = timedelta(days=6)
 """An instant further away is written with its date, a nearer one with its weekday."""
@@ -100,7 +104,11 @@ def _unknown_wish(request: Request, state: PointState) -> str | None:
 
 
 def answer_of(
-    state: PointState, now: datetime, house: House, request: Request | None = None
+    state: PointState,
+    now: datetime,
+    house: House,
+    request: Request | None = None,
+    before: PointState | None = None,
 ) -> str:
     """Return in plain words what happens at a charge point from now on.
 
@@ -114,6 +122,8 @@ def answer_of(
         The household file and the rates.
     request : Request, optional
         The request.
+    before : PointState, optional
+        The state before the request.
 
     Returns
     -------
@@ -121,16 +131,20 @@ def answer_of(
         A few sentences.
     """
     sentences = [*_sentences(state, now, house), *_departure_sentences(state, now, house)]
-    if request is not None and request.remove is not None:
-        sentences.insert(0, f"Wish {request.remove} is cancelled.")
+    if request is not None and before is not None:
+        sentences = [*_superseded(request, before, state, now), *sentences]
     return " ".join(sentences)
 
 
-def preview_of(before: PointState, after: PointState, now: datetime, house: House) -> str:
+def preview_of(
+    request: Request, before: PointState, after: PointState, now: datetime, house: House
+) -> str:
     """Return in plain words what would happen at a charge point after a request.
 
     Parameters
     ----------
+    request : Request
+        The request.
     before : PointState
         Its state now.
     after : PointState
@@ -148,7 +162,34 @@ def preview_of(before: PointState, after: PointState, now: datetime, house: Hous
     sentences = ["Preview: nothing has changed."]
     if not before.plugged_in:
         sentences.append(f"No vehicle is plugged in at {before.charge_point}. If one came now:")
-    return " ".join([*sentences, answer_of(after, now, house)])
+    return " ".join([*sentences, answer_of(after, now, house, request, before)])
+
+
+def _superseded(
+    request: Request, before: PointState, after: PointState, now: datetime
+) -> Iterator[str]:
+    """Say what a request takes away from what was asked before, and what will replace it."""
+    if request.remove is not None:
+        yield f"Wish {request.remove} is cancelled."
+    kept = {wish.id: wish for wish in after.wishes.departures}
+    for wish in before.wishes.departures:
+        changed = kept.get(wish.id, wish)
+        for name, old, new in (
+            ("need", wish.need_percent, changed.need_percent),
+            ("want", wish.want_percent, changed.want_percent),
+        ):
+            if old is not None and new is None:
+                yield f"The {name} of {old:.0f} % of wish {wish.id} no longer holds."
+    soc = before.soc
+    if request.soc_percent is None or soc is None or soc.source != "vehicle":
+        return
+    if now - soc.at <= _STILL_REPORTS and abs(soc.percent - request.soc_percent) >= 1:
+        minutes = round((now - soc.at) / MINUTE)
+        ago = f"{minutes} min ago" if minutes else "just now"
+        yield (
+            f"The vehicle itself reported {soc.percent:.0f} % {ago}: its next report replaces what"
+            " you say."
+        )
 
 
 def _sentences(state: PointState, now: datetime, house: House) -> Iterator[str]:

@@ -447,11 +447,11 @@ class Service:
         before, now = self._states[point], self._clock.now()
         if request.preview:
             after = preview(before, event, now, self.house)
-            message = preview_of(before, after, now, self.house)
+            message = preview_of(request, before, after, now, self.house)
         else:
             self._step(point, event)
             after = self._states[point]
-            message = answer_of(after, now, self.house, request)
+            message = answer_of(after, now, self.house, request, before)
         if request.id is not None:
             figures = figures_of(after, now, self.house) | {"preview": request.preview}
             self._answer(point, request.id, understood=True, message=message, **figures)

@@ -137,12 +137,58 @@ def test_a_wish_that_is_cancelled() -> None:
     world.ask(want_percent=90.0)
     request = Request(remove="1")
     assert refusal_by_state(request, world.state, world.now, world.house) is None
+    before = world.state
     world.ask(remove="1")
-    text = answer_of(world.state, world.now, world.house, request)
+    text = answer_of(world.state, world.now, world.house, request, before)
     assert text.startswith("Wish 1 is cancelled. ")
     assert "reaches 80 %" in text
     why = refusal_by_state(request, world.state, world.now, world.house)
     assert why == "remove: there is no wish, got '1'"
+
+
+@pytest.mark.parametrize(
+    ("first", "then", "said"),
+    [
+        (Request(need_percent=100.0), Request(want_percent=90.0), "The need of 100 % of wish 1"),
+        (Request(want_percent=60.0), Request(need_percent=90.0), "The want of 60 % of wish 1"),
+    ],
+)
+def test_a_wish_that_contradicts_an_earlier_one_says_what_no_longer_holds(
+    first: Request, then: Request, said: str
+) -> None:
+    """The later one counts, and nobody finds out only in the morning."""
+    world = at_home()
+    world.ask(**first.model_dump(exclude_unset=True))
+    before = world.state
+    after = preview(before, PersonAsked(then), world.now, world.house)
+    shown = preview_of(then, before, after, world.now, world.house)
+    assert shown.startswith(f"Preview: nothing has changed. {said} no longer holds. ")
+    world.ask(**then.model_dump(exclude_unset=True))
+    text = answer_of(world.state, world.now, world.house, then, before)
+    assert text.startswith(f"{said} no longer holds. ")
+    again = answer_of(world.state, world.now, world.house, then, world.state)
+    assert "no longer holds" not in again
+
+
+@pytest.mark.parametrize(
+    ("minutes", "asked", "said"),
+    [
+        (0, 50.0, "The vehicle itself reported 40 % just now: its next report replaces what you"),
+        (9, 50.0, "The vehicle itself reported 40 % 9 min ago: its next report replaces what you"),
+        (9, 40.4, None),
+        (20, 50.0, None),
+    ],
+)
+def test_a_state_of_charge_beside_the_vehicles_own(
+    minutes: int, asked: float, said: str | None
+) -> None:
+    """A vehicle that reports would soon overrule the person: the answer says so."""
+    world = at_home(40.0)
+    world.wait(EVENING + minutes * MINUTE)
+    before, request = world.state, Request(soc_percent=asked)
+    world.ask(soc_percent=asked)
+    text = answer_of(world.state, world.now, world.house, request, before)
+    assert text.startswith(said) if said else "itself reported" not in text
 
 
 def test_a_stop_says_until_when_and_what_will_be_missing() -> None:
@@ -323,7 +369,7 @@ def test_without_a_plan_there_are_no_figures() -> None:
 def foresee(world: World, **wish: object) -> tuple[PointState, str]:
     event = PersonAsked(Request.model_validate({"id": "7", "preview": True, **wish}))
     after = preview(world.state, event, world.now, world.house)
-    return after, preview_of(world.state, after, world.now, world.house)
+    return after, preview_of(event.request, world.state, after, world.now, world.house)
 
 
 def test_a_preview_of_charging_now() -> None:
