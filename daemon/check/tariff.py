@@ -164,8 +164,7 @@ def explain_tonight(house: House, now: datetime) -> Iterator[str]:
     yield ""
     yield f"Tonight, {local_time(start, zone, '%a %d %b')} noon to noon, tax included:"
     try:
-        # The night may begin before the first price of a series: estimates say so.
-        spans = house.prices.looking_back().spans(start, end)
+        spans = house.prices.spans(start, end)
         standing = house.prices.standing_charge(night)
     except TariffError as error:
         yield f"  It can't be planned: {error}."

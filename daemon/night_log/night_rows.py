@@ -77,7 +77,7 @@ def night_row(record: Mapping[str, Any]) -> NightRow:
 def rates_of_night(house: House, night: date) -> tuple[RateSpan, ...]:
     """Return the rates of a night from noon to noon, as known now; empty if unknown."""
     try:
-        return house.prices.looking_back().spans(*night_bounds(night, house.file.zone))
+        return house.prices.spans(*night_bounds(night, house.file.zone))
     except TariffError:
         return ()
 

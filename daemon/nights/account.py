@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, TypeAlias
 
@@ -56,8 +55,6 @@ def night_record(
         JSON values, money as Decimal: `cost` rounded half-even to the currency's minor unit, the
         costs in `by_band` not rounded.
     """
-    # A night before the first price of a series can't wait for a price that will never come.
-    house = replace(house, prices=house.prices.looking_back())
     file = house.file
     currency = file.household.currency
     units = minor_units(currency)
@@ -118,7 +115,7 @@ def counted_from(house: House, facts: NightFacts) -> datetime | None:
     TariffError
         If no rate is known.
     """  # noqa: DOC502 - raised by prices
-    return use_counted_from(house.prices.looking_back(), *_bounds(house, facts))
+    return use_counted_from(house.prices, *_bounds(house, facts))
 
 
 def rates_are_known(house: House, night: date) -> bool:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from dataclasses import dataclass
 from datetime import date, time, timedelta
 from typing import TYPE_CHECKING
@@ -13,7 +12,6 @@ from config.tariffs.bands import names_holidays
 from planners.local_time.conversion import (
     DAY_MINUTES,
     day_number,
-    instant_of,
     instant_of_local,
     minute_of,
 )
@@ -45,10 +43,9 @@ class Day:
     tariff : Tariff or None
         The tariff in force; None before the first one.
     spans : tuple of RateSpan
-        Its rates, contiguous up to `end`. They begin later than the day if its first rates are not
-        known; there are none if no rate of the day is known.
+        Its rates, contiguous from start to end; none if they are not known.
     why_unknown : str
-        Why a part of the day is not known; empty if all of it is.
+        Why they are not known; empty if they are.
     is_holiday : bool
         Whether it is a public holiday for which the tariff has its own rates.
     """
@@ -60,11 +57,6 @@ class Day:
     spans: tuple[RateSpan, ...]
     why_unknown: str
     is_holiday: bool
-
-    @property
-    def known_from(self) -> datetime:
-        """Instant from which the rates of the day are known."""
-        return self.spans[0].start if self.spans else self.end
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,28 +106,13 @@ def _day(file: HouseholdFile, prices: Prices, day: date) -> Day:
     except TariffError:
         why = f"the first tariff is valid from {prices.in_force.first_days[0]}"
         return Day(day, start, end, None, (), why, is_holiday=False)
-    known = _known_from(prices, start, end)
-    why = f"no earlier price of {tariff.name} is known" if known > start else ""
     holidays = file.household.public_holidays if names_holidays(tariff) else None
     is_holiday = holidays is not None and day in holiday_dates(holidays, day.year)
-    return Day(day, start, end, tariff, prices.spans(known, end), why, is_holiday)
-
-
-def _known_from(prices: Prices, start: datetime, end: datetime) -> datetime:
-    """Find the first instant with a rate; later instants of the day have one too."""
-    if start == end or _is_known(prices, start):
-        return start
-    minutes = range(minute_of(start), minute_of(end))
-    place = bisect_left(minutes, True, key=lambda minute: _is_known(prices, instant_of(minute)))  # noqa: FBT003 - sought
-    return instant_of(minutes.start + place)
-
-
-def _is_known(prices: Prices, instant: datetime) -> bool:
     try:
-        prices.rate_at(instant)
+        spans, why = prices.spans(start, end), ""
     except TariffError:
-        return False
-    return True
+        spans, why = (), f"no price of {tariff.name} is known"
+    return Day(day, start, end, tariff, spans, why, is_holiday)
 
 
 def unknown_in(days: Sequence[Day]) -> list[UnknownTime]:
@@ -158,7 +135,7 @@ def unknown_in(days: Sequence[Day]) -> list[UnknownTime]:
         start = day.start
         if times and (times[-1].end, times[-1].why) == (start, day.why_unknown):
             start = times.pop().start
-        times.append(UnknownTime(start, day.known_from, day.why_unknown))
+        times.append(UnknownTime(start, day.end, day.why_unknown))
     return times
 
 

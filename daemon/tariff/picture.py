@@ -145,7 +145,7 @@ def _draw_day(axes: Axes, day: Day, zone: ZoneInfo, name: str) -> set[RatedBand]
     title = ", ".join([f"{day.date:%a} {day.date.day} {day.date:%b}", *filter(None, notes)])
     axes.set_title(title, loc="left", fontsize=8.5, pad=3)
     if day.why_unknown:
-        width = hours_since(day.start, day.known_from)
+        width = hours_since(day.start, day.end)
         axes.axvspan(0, width, facecolor="white", edgecolor="#b0b0b0", hatch="..", linewidth=0)
     marks = clock_marks(day.start, day.end, zone, most=10)
     axes.set_xticks([mark.place for mark in marks], [f"{mark.instant:%H}" for mark in marks])

@@ -24,7 +24,7 @@ class RateKnowledge:
     tariff : str
         Name of the tariff in force.
     now : {"known", "estimated", "none"}
-        Whether the rate at the instant is known, or estimated from earlier prices, or neither.
+        Whether the rate at the instant is known, or estimated from other prices, or neither.
     until : datetime or None
         If it is known: the first later instant whose rate is not; None if all are known. If it is
         not: the end of the known rates before it; None if there are none. UTC.
@@ -65,7 +65,7 @@ def rate_knowledge(prices: Prices, instant: datetime) -> RateKnowledge | None:
     ended, resumes = rates.gap_at(minute)
     return RateKnowledge(
         tariff,
-        "none" if ended is None else "estimated",
+        "none" if ended is resumes is None else "estimated",
         None if ended is None else instant_of(ended),
         None if resumes is None else instant_of(resumes),
     )

@@ -6,7 +6,7 @@ or taxes.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from decimal import Decimal
 from itertools import pairwise
@@ -19,7 +19,7 @@ from planners.local_time.conversion import MINUTE, instant_of, local_date, minut
 from planners.local_time.zone_offsets import offset_at, offsets_between
 from planners.rates.band_rates import band_rates_of
 from planners.rates.in_force import TariffsInForce
-from planners.rates.series_rates import SeriesRates, series_rates_of
+from planners.rates.series_rates import series_rates_of
 from planners.rates.spans import RateGrid, RateSpan
 
 if TYPE_CHECKING:
@@ -89,23 +89,6 @@ class Prices:
         return tuple(
             RateSpan(begins, ends, run.rate, run.band, tariff, run.estimated, run.tiers)
             for (begins, ends), (run, tariff) in zip(pairwise(edges), runs, strict=True)
-        )
-
-    def looking_back(self) -> Prices:
-        """Return these prices for an account of the past.
-
-        Returns
-        -------
-        Prices
-            What lies before the first price of a series is estimated from the days after it. A
-            plan never does so.
-        """
-        return replace(
-            self,
-            rates=tuple(
-                replace(rates, looks_back=True) if isinstance(rates, SeriesRates) else rates
-                for rates in self.rates
-            ),
         )
 
     def rate_at(self, instant: datetime) -> RateSpan:

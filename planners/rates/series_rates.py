@@ -21,7 +21,7 @@ import numpy as np
 from typing_extensions import override
 
 from config.files.errors import TariffError
-from planners.local_time.conversion import DAY_MINUTES, EPOCH, MINUTE, instant_of, minute_of
+from planners.local_time.conversion import DAY_MINUTES, EPOCH, MINUTE, minute_of
 from planners.local_time.zone_offsets import Offsets, offsets_between
 from planners.rates.runs import RateRun, Rates, run_starts
 
@@ -60,8 +60,6 @@ class SeriesRates(Rates):
         Their rates, tax included [currency per kWh].
     offsets : Offsets
         The zone's offsets in the time for which prices are known.
-    looks_back : bool
-        Whether the rates before the first price are estimated from the days after it.
     """
 
     tariff: str
@@ -70,7 +68,6 @@ class SeriesRates(Rates):
     ends: NDArray[np.int64]
     rates: tuple[Decimal, ...]
     offsets: Offsets
-    looks_back: bool = False
 
     @override
     def runs(self, first: int, last: int) -> list[RateRun]:
@@ -119,11 +116,10 @@ class SeriesRates(Rates):
 
     def _estimates(self, first: int, last: int) -> Iterator[RateRun]:
         """Estimate the rates from `first` until before `last`, where no price is known."""
+        # They come from the days before; before the first price, from the days after it.
         before = int(np.searchsorted(self.starts, first))
-        if before == 0 and not (self.looks_back and len(self.starts)):
-            raise TariffError(
-                f"no prices of {self.tariff} are known before {instant_of(first).isoformat()}"
-            )
+        if not len(self.starts):
+            raise TariffError(f"no prices of {self.tariff} are known yet")
         local = offsets_between(self.zone, first, last).to_local(np.arange(first, last))
         # All days far from the prices are estimated from the same days nearest to them.
         nearest = self.ends[before - 1] - 1 if before else self.starts[0]

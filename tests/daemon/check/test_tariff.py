@@ -295,10 +295,7 @@ def test_a_price_series_is_explained_from_price_to_rate() -> None:
             "Known from 3 June 2026 00:00 to 3 June 2026 04:00, with 1 gap: 0 to 0.46 NZD per kWh"
             " with tax."
         ),
-        (
-            "Unknown prices are estimated: the mean at the same time of day over the last 7 known"
-            " days."
-        ),
+        ("Unknown prices are estimated: the mean at the same time of day over the 7 nearest days."),
     ]
 
 
@@ -313,7 +310,7 @@ def test_a_series_from_the_bus_alone_is_explained() -> None:
     ]
     file = DemoHousehold(tariffs=[tariff]).file()
     tonight = list(explain_tonight(House(file, prices_of(file, {})), utc(EVENING)))
-    assert tonight[2].startswith("  It can't be planned: no prices of Series are known before ")
+    assert tonight[2].startswith("  It can't be planned: no prices of Series are known yet.")
 
 
 def test_a_night_that_begins_before_the_first_price_is_shown() -> None:

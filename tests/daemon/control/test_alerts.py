@@ -145,7 +145,7 @@ LINES = {
     ),
     "no-rate": Line(
         without_prices,
-        "Nothing can be planned: no prices of Hourly are known before 2026-06-03T06:30:00+00:00",
+        "Nothing can be planned: no prices of Hourly are known yet",
         {ClearedBy.PLAN: learn_prices, ClearedBy.VEHICLE_GONE: leave},
     ),
     "need-out-of-reach": Line(

@@ -6,9 +6,9 @@ from datetime import timedelta
 
 import pytest
 
-from daemon.control.events import AnnouncePlan, HouseChanged, Note, TimePassed, Warn
+from daemon.control.events import HouseChanged, Note, TimePassed, Warn
 from tests.daemon.messaging.test_rates_status import FULL_HOUR, priced
-from tests.daemon.worlds import EVENING, HOUR, LEAVES, MINUTE, World, kowhai
+from tests.daemon.worlds import EVENING, HOUR, LEAVES, World, kowhai
 
 CODE = "prices-ended"
 
@@ -95,14 +95,10 @@ def test_a_household_with_two_charge_points_is_warned_once() -> None:
     assert [len(alerts(world)) for world in worlds] == [1, 0]
 
 
-def test_prices_that_were_all_ahead_are_planned_with_once_they_hold() -> None:
-    """A feed whose first price is yet to come: nothing can be planned, until its hour has come."""
+def test_prices_that_are_all_ahead_are_planned_with() -> None:
+    """A feed whose first price is yet to come: its days give the rates until then."""
     world = world_on(range(2, 30))
     world.plug_in(50.0)
-    assert world.warned() == ["no-rate"]
-    world.advance(FULL_HOUR + 2 * HOUR - MINUTE)
-    assert not [a for a in world.handle(TimePassed()) if isinstance(a, AnnouncePlan)]
-    world.advance(FULL_HOUR + 2 * HOUR)
-    (plan,) = [a.plan for a in world.handle(TimePassed()) if isinstance(a, AnnouncePlan)]
-    assert plan.reaches_percent == pytest.approx(80)
-    assert world.warned() == ["no-rate"]
+    assert world.warned() == []
+    assert world.state.plan is not None
+    assert world.state.plan.reaches_percent == pytest.approx(80)

@@ -64,12 +64,12 @@ def rates_in(house: House, now: datetime = EVENING) -> KnownRates | None:
         (range(-24, 0), "estimated", 0),
         (range(-24, -5), "estimated", -5),
         ([-3, -2, 3, 4], "estimated", -1),
-        (range(1, 24), "none", None),
+        (range(1, 24), "estimated", None),
         ([], "none", None),
     ],
 )
 def test_what_is_known_of_a_series(hours: Iterable[int], now: str, until: int | None) -> None:
-    """Known until the first gap; estimated since the series ended; or not known yet."""
+    """Known until the first gap; estimated since the series ended, or until it begins."""
     rates = rates_in(priced(hours))
     assert rates is not None
     assert (rates.tariff, rates.now) == ("Hourly", now)

@@ -28,7 +28,6 @@ DAY_AHEAD = EXAMPLES / "day-ahead.yaml"
 WEEK = (str(KOWHAI), "--from", "2026-09-25", "--days", "4")
 EVENING = (str(KOWHAI), "--soc", "35", "--at", "2026-06-03T18:30:00+12:00")
 TOO_EARLY = "the first tariff is valid from 2026-04-01"
-NO_PRICE = "no earlier price of Day-ahead is known"
 MORE = "(lullwatt tariff --help says more)"
 
 
@@ -87,25 +86,11 @@ def test_json_is_one_document_and_nothing_else(run: Callable[..., Ran]) -> None:
     ]
 
 
-@pytest.mark.parametrize(
-    ("file", "first", "gap"),
-    [
-        (
-            KOWHAI, "2026-03-31",
-            f"not known from 2026-03-30T11:00:00Z to 2026-03-31T11:00:00Z: {TOO_EARLY}\n",
-        ),
-        (
-            DAY_AHEAD, "2026-09-29",
-            f"not known from 2026-09-28T11:00:00Z to 2026-09-29T11:00:00Z: {NO_PRICE}\n",
-        ),
-    ],
-)  # fmt: skip
-def test_known_rates_are_shown_and_gaps_reported(
-    run: Callable[..., Ran], file: Path, first: str, gap: str
-) -> None:
+def test_known_rates_are_shown_and_gaps_reported(run: Callable[..., Ran]) -> None:
     """Exit 0; beside CSV, gaps go to standard error; text and JSON contain them."""
-    week = (str(file), "--from", first, "--days", "2")
+    week = (str(KOWHAI), "--from", "2026-03-31", "--days", "2")
     rows = run("tariff", *week, "--format", "csv")
+    gap = f"not known from 2026-03-30T11:00:00Z to 2026-03-31T11:00:00Z: {TOO_EARLY}\n"
     assert (rows.code, rows.err) == (0, gap)
     assert rows.out.count("\n") > 1
     text = run("tariff", *week)
@@ -113,9 +98,14 @@ def test_known_rates_are_shown_and_gaps_reported(
     assert "? not known from" in text.out
     document = run("tariff", *week, "--json")
     assert (document.code, document.err) == (0, "")
-    assert [it["why"] for it in json.loads(document.out)["not_known"]] == [
-        gap.strip().partition(": ")[2]
-    ]
+    assert [it["why"] for it in json.loads(document.out)["not_known"]] == [TOO_EARLY]
+
+
+def test_rates_before_the_first_price_are_marked(run: Callable[..., Ran]) -> None:
+    """They are estimated from the days after it."""
+    text = run("tariff", str(DAY_AHEAD), "--from", "2026-09-29", "--days", "2")
+    assert (text.code, text.err) == (0, "")
+    assert "estimated, from low to high." in text.out
 
 
 BAD_USAGE = [

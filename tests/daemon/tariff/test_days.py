@@ -149,21 +149,20 @@ def test_days_before_the_first_tariff_are_not_known() -> None:
     assert table(week)[0]["start_local"] == "2026-04-01T00:00:00+13:00"
 
 
-def test_the_time_before_the_first_price_is_not_known() -> None:
-    """A series that begins during a day is known from that minute on."""
+def test_the_time_before_the_first_price_is_estimated() -> None:
+    """A series that begins during a day is known from that minute on until it ends."""
     prices = half_hours("2026-10-01T03:30:00", "0.10", "0.20")
     week = week_of("2026-10-01", 2, [{**SERIES, "valid_from": None}], points=prices)
-    (gap,) = unknown_in(week.days)
-    assert (gap.start, gap.end) == (week.days[0].start, utc("2026-10-01T03:30"))
-    assert gap.why == "no earlier price of Day-ahead is known"
-    assert [row["estimated"] for row in table(week)][:3] == ["false", "false", "true"]
+    assert unknown_in(week.days) == []
+    known = [row["start_utc"] for row in table(week) if row["estimated"] == "false"]
+    assert known == ["2026-10-01T03:30:00Z", "2026-10-01T04:00:00Z"]
 
 
 @pytest.mark.parametrize(
     ("first", "tariffs", "why"),
     [
         ("2026-03-01", [EARLY], "the first tariff is valid from 2026-04-01"),
-        ("2026-10-02", [SERIES], "no earlier price of Day-ahead is known"),
+        ("2026-10-02", [SERIES], "no price of Day-ahead is known"),
     ],
 )
 def test_days_without_any_known_rate_are_refused(

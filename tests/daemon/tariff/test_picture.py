@@ -114,9 +114,8 @@ def test_holidays_and_changes_of_tariff_are_named(tmp_path: Path) -> None:
 
 def test_what_is_not_known_is_in_the_legend(tmp_path: Path) -> None:
     """A day without rates still has its frame."""
-    prices = half_hours("2026-10-01T11:00:00", *["0.1"] * 48)
-    week = week_of("2026-10-01", 2, [{**SERIES, "valid_from": None}], points=prices)
-    assert drawn(tmp_path / "a.svg", week) >= {"not known", "Thu 1 Oct, Day-ahead", "Fri 2 Oct"}
+    week = week_of("2026-09-30", 2, [{**THREE_BANDS, "valid_from": None}, SERIES])
+    assert drawn(tmp_path / "a.svg", week) >= {"not known", "Thu 1 Oct, Day-ahead"}
 
 
 def test_a_plan_is_drawn_with_its_words(tmp_path: Path) -> None:

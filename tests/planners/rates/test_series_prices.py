@@ -144,11 +144,20 @@ def test_a_grid_marks_ticks_that_rest_on_expectation() -> None:
 
 
 def test_nothing_known_is_an_error() -> None:
-    """Without a single price before an instant there is no rate to expect."""
-    with pytest.raises(TariffError, match="no prices of Series are known before 2026-06-01T00:00"):
+    """Without a single price there is no rate to expect."""
+    with pytest.raises(TariffError, match="no prices of Series are known yet"):
         prices().spans(START, START + HOUR)
-    with pytest.raises(TariffError, match="no prices of Series are known before"):
-        prices((1, "0.10")).spans(START, START + 2 * HOUR)
+
+
+def test_before_the_first_price_the_days_after_it_are_expected() -> None:
+    """A feed that begins tomorrow: tonight is planned all the same."""
+    begun = prices(*[(hour, f"0.{hour:02d}") for hour in range(24, 48)])
+    spans = begun.spans(START + 22 * HOUR, START + 25 * HOUR)
+    assert [(span.rate, span.estimated) for span in spans] == [
+        (Decimal("0.46"), True),
+        (Decimal("0.47"), True),
+        (Decimal("0.24"), False),
+    ]
 
 
 def test_two_prices_of_one_instant_are_refused() -> None:
