@@ -8,7 +8,7 @@ from daemon.appraise.changes import all_else, changes, in_short
 from daemon.appraise.chart import curves_of
 from daemon.appraise.nights import longest_days, nights_short
 from daemon.appraise.pictures import draw_appraisal
-from daemon.appraise.remarks import mark_note, remarks
+from daemon.appraise.remarks import notes, remarks
 from daemon.appraise.tables import bands, figures
 from daemon.appraise.wording import AppraisalWords
 from daemon.presentation.page import page_of
@@ -29,7 +29,7 @@ def render_page(appraisal: Appraisal) -> str:
         changes=changes(words),
         all_else=all_else(words),
         remarks=remarks(words),
-        notes=[note for note in (words.ranges(), *mark_note(words)) if note],
+        notes=notes(words),
         in_short=in_short(words),
         short=nights_short(words),
         longest=longest_days(words),

@@ -37,6 +37,11 @@ def mark_of(words: AppraisalWords, choice: ChoiceYear) -> str:
     return MARK if choice.delivers_less_than(words.cheapest) else ""
 
 
+def notes(words: AppraisalWords) -> list[str]:
+    """Explain the table of figures: what totals count, ranges, and the mark."""
+    return [note for note in (words.counted_in_totals(), words.ranges(), *mark_note(words)) if note]
+
+
 def mark_note(words: AppraisalWords) -> list[str]:
     """Explain the mark, if the table has one."""
     others = (words.first, words.cheapest)

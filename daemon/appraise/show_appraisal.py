@@ -12,7 +12,7 @@ from rich.text import Text
 
 from daemon.appraise.changes import all_else, changes
 from daemon.appraise.nights import longest_days, nights_short
-from daemon.appraise.remarks import mark_note, remarks
+from daemon.appraise.remarks import notes, remarks
 from daemon.appraise.tables import bands, figures
 from daemon.appraise.wording import AppraisalWords
 
@@ -38,7 +38,7 @@ def show_appraisal(appraisal: Appraisal) -> RenderableType:
         Text(f"{appraisal.name}. {words.basis()}"),
         "",
         _Figures(words),
-        *(Text(note, style="dim") for note in (words.ranges(), *mark_note(words)) if note),
+        *(Text(note, style="dim") for note in notes(words)),
         "",
         _bands(words),
         *_listed("What would change it", [*changes(words), *all_else(words)]),

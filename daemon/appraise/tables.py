@@ -59,13 +59,13 @@ def _money_rows(words: AppraisalWords) -> Iterator[FigureRow]:
         yield FigureRow(label, tuple(_more(words)), strong=True)
     yield _row(words, "outlay, once", "outlay", words.amount)
     yield _row(words, "total a year", "year_cost", words.amount)
-    yield _row(words, "energy, a year", "cost", words.amount)
+    yield _part(words, "energy, a year", "cost")
     if any(choice.elsewhere_cost for choice in words.appraisal.choices):
-        yield _row(words, "charged elsewhere", "elsewhere_cost", words.amount)
+        yield _part(words, "charged elsewhere", "elsewhere_cost")
     if len(words.appraisal.choices) > 1:
-        yield _row(words, "standing charge, difference", "standing_charge_difference", words.amount)
+        yield _part(words, "standing charge, difference", "standing_charge_difference")
     if _any(words, "home_cost_difference"):
-        yield _row(words, "rest of the home, difference", "home_cost_difference", words.amount)
+        yield _part(words, "rest of the home, difference", "home_cost_difference")
     if len(words.appraisal.choices) > 1:
         yield _against_first(words, COMPARED, "saves_per_year", partial(_difference, words))
         yield _against_first(words, "payback, years", "payback_years", partial(_years, words))
@@ -105,6 +105,15 @@ def _row(
 ) -> FigureRow:
     cells = (_cell(choice, key, write) for choice in words.appraisal.choices)
     return FigureRow(label, tuple(cells), strong)
+
+
+def _part(words: AppraisalWords, label: str, key: str) -> FigureRow:
+    """Write one of the parts that the total a year is made of."""
+    cells = (
+        _cell(choice, key, words.amount)._replace(text=words.parts_of_year(choice)[key])
+        for choice in words.appraisal.choices
+    )
+    return FigureRow(label, tuple(cells))
 
 
 def _cell(choice: ChoiceYear, key: str, write: Write) -> FigureCell:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from config.fields import currencies
 from config.fields.distance import KM_PER_MILE
-from daemon.presentation.figures import counted
+from daemon.presentation.figures import counted, rounded_parts
 from planners.accounts.money import round_money
 from planners.appraisal.ranking import LEAST_MONEY
 
@@ -20,6 +20,8 @@ WHOLE_FROM = 100
 """If a choice costs this much a year, amounts are written in whole units [currency]."""
 LEAST_PAYBACK = 0.1
 """A shorter payback is written as less than this [years]."""
+PARTS_OF_YEAR = ("cost", "elsewhere_cost", "standing_charge_difference", "home_cost_difference")
+"""What `ChoiceYear.year_cost` is the sum of."""
 HALF_WATT_HOUR = 0.0005
 """Less energy than this counts as none [kWh]."""
 
@@ -185,6 +187,25 @@ class AppraisalWords:
         if not draws:
             return ""
         return f"In brackets: the range of nine in ten of the {counted(draws, 'year')} drawn."
+
+    def counted_in_totals(self) -> str:
+        """Say what the totals leave out; empty if the home has no standing charge."""
+        if not any(choice.standing_charge for choice in self.appraisal.choices):
+            return ""
+        if len(self.appraisal.choices) == 1:
+            return "The totals are for the vehicle alone, without the home's standing charge."
+        return (
+            "A total counts what the vehicle costs, and what the home pays more or less than with"
+            f" {quoted(self.first.name)}. The standing charge of that choice,"
+            f" {self.money(self.first.standing_charge)} a year, is paid without the vehicle too,"
+            " and is in no total."
+        )
+
+    def parts_of_year(self, choice: ChoiceYear) -> dict[str, str]:
+        """Write the parts of a choice's total a year so that they add up to it."""
+        parts = {key: getattr(choice, key) or 0.0 for key in PARTS_OF_YEAR}
+        rounded = rounded_parts([_decimal(part) for part in parts.values()], self._decimals)
+        return {key: f"{part:,f}" for key, part in zip(parts, rounded, strict=True)}
 
     def basis(self) -> str:
         """Say in a sentence what was computed."""

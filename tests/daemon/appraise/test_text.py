@@ -42,6 +42,22 @@ def test_every_figure_is_complete_at_any_width(width: int, count: int, draws: in
         assert each.name in " ".join(text.split())
 
 
+def test_the_parts_of_a_year_add_up_to_its_total() -> None:
+    """As they are printed, although each is rounded; and the text says what no total counts."""
+    odd = {"cost": 700.4, "standing_charge_difference": 36.4, "home_cost_difference": 20.4}
+    first, second, _ = three()
+    second = replace(second, **odd, year_cost=sum(odd.values()))
+    text = shown(appraisal((first, second)), 120)
+    rows = {line[:21].strip(): line.split()[-1] for line in text.splitlines() if line.strip()}
+    total = int(rows["total a year"])
+    assert (rows["energy, a year"], rows["rest of the home,"]) == ("701", "20")
+    assert total == 757 == 701 + int(rows["standing charge,"]) + 20
+    assert (
+        "The standing charge of that choice, NZD 400 a year, is paid without the vehicle too, and"
+        " is in no total." in " ".join(text.split())
+    )
+
+
 def test_two_choices_are_side_by_side_at_80_columns() -> None:
     """And so do three, with ranges too."""
     for it in (appraisal(), many(3)):
