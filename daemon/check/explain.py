@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from calendar import month_abbr
+from pathlib import Path
 from textwrap import TextWrapper
 from typing import TYPE_CHECKING
 
@@ -10,7 +12,7 @@ from config.fields.zones import zone_data_version
 from daemon.check.connections import explain_connections
 from daemon.check.tariff import explain_tariffs, explain_tonight
 from daemon.control.state import assumed_soc_percent
-from daemon.presentation.departures import buys_less, when_leaves
+from daemon.presentation.departures import buys_need_only, when_leaves
 from daemon.presentation.figures import counted, local_time
 from planners.local_time.departures import night_bounds, night_of
 from planners.local_time.wished_departures import next_departure
@@ -195,7 +197,7 @@ def _departures(file: HouseholdFile, now: datetime) -> Iterator[str]:
             ready = local_time(following.ready_by, file.zone, "%H:%M")
             back = _back(following, file)
             yield f"  {name} next leaves on {leaves}; charging must finish by {ready}{back}."
-    less = [sentence for row in file.departures if (sentence := buys_less(file, row))]
+    less = [sentence for row in file.departures if (sentence := buys_need_only(file, row))]
     if less:
         yield "Without want_percent and max_rate, a departure's need is all that is bought:"
         yield from (f"  {sentence}" for sentence in less)
@@ -259,13 +261,36 @@ def _risks_accepted(file: HouseholdFile) -> Iterator[str]:
         yield "Whoever reaches the broker can switch the charging."
 
 
+def _program_missing(file: HouseholdFile) -> Iterator[str]:
+    """Say that the program for alerts is not there, or can't be run by whoever checks."""
+    if file.household.on_alert is None:
+        return
+    program = Path(file.household.on_alert[0])
+    if not program.is_file():
+        yield f"on_alert: there is no program {program}, so no alert would reach you."
+    elif not os.access(program, os.X_OK):
+        yield f"on_alert: {program} can't be run by this user; its file may need chmod +x."
+
+
+def _long_trips(file: HouseholdFile) -> Iterator[str]:
+    for row in file.departures:
+        used, battery = file.uses_kwh(row), file.vehicles[row.vehicle].usable_kwh
+        if used is not None and used > battery:
+            yield (
+                f"{row.vehicle}, {when_leaves(row)}: the trip uses {used:.1f} kWh, more than the"
+                f" battery's {battery:g} kWh: it must charge on the way."
+            )
+
+
 def _cautions(house: House) -> Iterator[str]:
     file, prices = house.file, house.prices
     yield ""
     yield "Cautions:"
     yield from (f"  - {caution}" for caution in _risks_accepted(file))
+    yield from (f"  - {caution}" for caution in _program_missing(file))
     for caution in tariff_cautions(file, known_rates(prices)):
         yield f"  - {caution}"
+    yield from (f"  - {caution}" for caution in _long_trips(file))
     for name in file.charge_points:
         for caution in cautions(file, name):
             yield f"  - {name}: {caution}"

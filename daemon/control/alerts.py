@@ -136,7 +136,8 @@ ALERTS: Final[Mapping[str, AlertRule]] = {
         of_household=True,
     ),
     NOBODY_LISTENS: AlertRule(
-        "nothing at all subscribes to the commands (MQTT 5); a dashboard counts as a subscriber",
+        "nothing at all subscribes to the commands (MQTT 5); a dashboard counts as a subscriber."
+        " After the broker was away, hardware has 90 seconds to connect again",
         (ClearedBy.SUBSCRIBER, ClearedBy.RESTART),
         "Nothing listens to the commands for {charge_point} (topic {topic}): whatever switches the"
         " charging is not connected, or waits on another topic.",

@@ -15,11 +15,10 @@ def when_leaves(row: Departure) -> str:
     return f"{' '.join(row.days or ())} at {row.at:%H:%M}"
 
 
-def buys_less(file: HouseholdFile, row: Departure) -> str | None:
-    """Say how much less a departure buys than with version 0.1.0.
-
-    That version went on to the everyday limit if a departure had neither `want_percent` nor
-    `max_rate`.
+def buys_need_only(
+    file: HouseholdFile, row: Departure, before: str = "To charge it to {} %"
+) -> str | None:
+    """Say that a departure without `want_percent` and `max_rate` buys its need only.
 
     Parameters
     ----------
@@ -27,16 +26,18 @@ def buys_less(file: HouseholdFile, row: Departure) -> str | None:
         The household.
     row : Departure
         One of its departures.
+    before : str
+        What comes before the key to add; `{}` is the everyday limit.
 
     Returns
     -------
     str or None
-        A sentence; None if it buys as much.
+        A sentence; None if it buys as much as the everyday limit, or says what it wants.
     """
     limit = file.vehicles[row.vehicle].limit_percent
     if row.want_percent is not None or row.max_rate is not None or row.need_percent >= limit:
         return None
     return (
-        f"{row.vehicle}, {when_leaves(row)}, is charged to {row.need_percent:g} % only. Version"
-        f" 0.1.0 charged it to {limit:g} %; for that, add want_percent: {limit:g}."
+        f"{row.vehicle}, {when_leaves(row)}, is charged to {row.need_percent:g} % only."
+        f" {before.format(f'{limit:g}')}, add want_percent: {limit:g}."
     )

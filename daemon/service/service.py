@@ -287,6 +287,8 @@ class Service:
         for news in (self._trouble.news(), self._broker.news(now), self._watch.news(now)):
             if news is not None:
                 self._step_all(news)
+        for point in self._broker.to_send_again(now):
+            self._step(point, BusConnected())
 
     def _send_morning_lines(self) -> None:
         """Send a line for each charge point if its time of the day has just come."""
@@ -492,6 +494,10 @@ class Service:
         point, delivery = delivered(event, self._topics, list(self._states))
         if event.outcome == "nobody-listens" and self._channels.has(point):
             return  # its commands do not go over this topic
+        if event.outcome == "nobody-listens" and self._broker.may_connect_soon(
+            point, self._clock.now()
+        ):
+            return
         self._step(point, delivery)
 
     def _step_all(self, event: Event) -> None:

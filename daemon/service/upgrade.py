@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from daemon.presentation.departures import buys_less
+from daemon.presentation.departures import buys_need_only
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 
 BUYS_LESS: Final = "departure-buys-less"
 """Code of the alert about a departure that 0.1.0 charged further."""
+
+BEFORE: Final = "Version 0.1.0 charged it to {} %; for that"
+"""It went on to the everyday limit if a departure had neither `want_percent` nor `max_rate`."""
 
 KNOWN: Final[Mapping[str, object]] = {"without_want": "need"}
 """Recorded with each start: without a want, a departure buys its need and no more."""
@@ -44,6 +47,6 @@ def changes_to_tell(
     if is_told or ledger.first_written(file.charge_points) is None:
         return
     for row in file.departures:
-        sentence = buys_less(file, row)
+        sentence = buys_need_only(file, row, BEFORE)
         if sentence is not None:
             yield file.vehicles[row.vehicle].charge_point, sentence

@@ -157,12 +157,12 @@ def doubts(given: Mapping[str, object], guess: Guess) -> dict[str, str]:
     dict of str to str
         Empty if all are plausible.
     """
-    currency = str(completed(given, guess).answers["currency"])
+    full = completed(given, guess).answers
     sentences = {}
     for question in QUESTIONS:
         number = given.get(question.key)
         if isinstance(number, int | float) and not isinstance(number, bool):
-            sentences[question.key] = question.doubt(Decimal(repr(number)), currency)
+            sentences[question.key] = question.doubt(Decimal(repr(number)), full)
     return {key: sentence for key, sentence in sentences.items() if sentence is not None}
 
 

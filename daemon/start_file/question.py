@@ -37,7 +37,7 @@ class Question:
         An answer to check the others with while this one is missing; None if there is always a
         default.
     doubt : callable
-        From a number and the currency to a sentence that doubts the number, or None.
+        From a number and all answers to a sentence that doubts the number, or None.
     """
 
     key: str
@@ -49,12 +49,19 @@ class Question:
     only_with: str = ""
     cautions: tuple[str, ...] = ()
     example: object = None
-    doubt: Callable[[Decimal, str], str | None] = lambda _number, _currency: None
+    doubt: Callable[[Decimal, Answers], str | None] = lambda _number, _given: None
 
 
 def always(value: object) -> Callable[[Answers, Guess], object]:
     """Return a default that depends on nothing."""
     return lambda _given, _guess: value
+
+
+def by_currency(
+    doubt: Callable[[Decimal, str], str | None],
+) -> Callable[[Decimal, Answers], str | None]:
+    """Return a doubt about an amount in the home's currency."""
+    return lambda number, given: doubt(number, str(given["currency"]))
 
 
 def when(key: str, value: str) -> Callable[[Answers], bool]:

@@ -10,10 +10,10 @@ from decimal import ROUND_CEILING, Decimal
 
 from config.fields.value_types import MOST_MONEY
 from config.household.equipment import SOCKET_AMPS
-from config.household.vehicle import EVERYDAY_LIMIT_PERCENT
+from config.household.vehicle import CONSUMPTION_KEYS, EVERYDAY_LIMIT_PERCENT, AnyVehicle
 from config.tariffs.tariff import WEEKDAYS
 from daemon.start_file.guess import Guess
-from daemon.start_file.question import Answers, Question, always, when
+from daemon.start_file.question import Answers, Question, always, by_currency, when
 from daemon.start_file.tariff_questions import TARIFF_QUESTIONS
 from planners.rates.tariff_cautions import doubt_about_rate
 
@@ -33,6 +33,11 @@ _SWITCHED = "outlet: socket, or switching: on_off"
 _ANY_RATE = 0.2
 _LOW_VOLTS = frozenset({"CA", "MX", "PR", "US"})
 _MILES = frozenset({"GB", "PR", "US"})
+_PLAUSIBLE_USE = {
+    "kwh_per_100km": (8, 50, "{} kWh per 100 km? Most cars take 12 to 30."),
+    "km_per_kwh": (2, 12, "{} km per kWh? Most cars go 3 to 8."),
+    "miles_per_kwh": (1.2, 8, "{} miles per kWh? Most cars go 2 to 5."),
+}
 _USUAL_USE = {"kwh_per_100km": 17, "km_per_kwh": 6, "miles_per_kwh": 3.7}
 
 
@@ -85,6 +90,27 @@ def _cheap_rate(given: Answers, _guess: Guess) -> object:
 
 def _use(given: Answers, _guess: Guess) -> object:
     return _USUAL_USE.get(str(given.get("consumption_unit")), 17)
+
+
+def _is_positive(answer: object) -> bool:
+    return isinstance(answer, int | float) and answer > 0
+
+
+def _doubt_about_use(number: Decimal, given: Answers) -> str | None:
+    least, most, sentence = _PLAUSIBLE_USE.get(str(given["consumption_unit"]), (0, MOST_MONEY, ""))
+    return None if least <= number <= most else sentence.format(f"{number.normalize():f}")
+
+
+def _doubt_about_distance(number: Decimal, given: Answers) -> str | None:
+    """Doubt a day's distance for which the battery is too small."""
+    unit, use, battery = (given[key] for key in ("consumption_unit", "consumption", "battery_kwh"))
+    if unit not in CONSUMPTION_KEYS or not _is_positive(use) or not _is_positive(battery):
+        return None  # the faulty answer is refused
+    per_km = AnyVehicle.model_construct(None, **{str(unit): use}).kwh_per_km or 0.0
+    if float(number) * per_km <= float(str(battery)):
+        return None
+    kwh = f"{float(number) * per_km:.0f}"
+    return f"{number.normalize():f} km take about {kwh} kWh, and the battery holds {battery} kWh."
 
 
 QUESTIONS: tuple[Question, ...] = (
@@ -197,6 +223,7 @@ QUESTIONS: tuple[Question, ...] = (
         "See the dashboard; the mean over some weeks.",
         _use,
         "number",
+        doubt=_doubt_about_use,
     ),
     Question(
         "daily_distance_km",
@@ -204,6 +231,7 @@ QUESTIONS: tuple[Question, ...] = (
         "Used as long as nothing better is known.",
         always(40),
         "number",
+        doubt=_doubt_about_distance,
     ),
     Question(
         "arrives_with_percent",
@@ -250,7 +278,7 @@ QUESTIONS: tuple[Question, ...] = (
         when("beyond_need", "cheap_hours"),
         "beyond_need: cheap_hours",
         example=_ANY_RATE,
-        doubt=doubt_about_rate,
+        doubt=by_currency(doubt_about_rate),
     ),
     Question(
         "plugged_in",

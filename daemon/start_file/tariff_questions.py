@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from daemon.start_file.question import Answers, Question, always, when
+from daemon.start_file.question import Answers, Question, always, by_currency, when
 from planners.rates.tariff_cautions import doubt_about_rate, doubt_about_standing_charge
 
 if TYPE_CHECKING:
@@ -46,7 +46,7 @@ def _rate(
         applies,
         only_with,
         example=example,
-        doubt=doubt_about_rate,
+        doubt=by_currency(doubt_about_rate),
     )
 
 
@@ -183,7 +183,7 @@ TARIFF_QUESTIONS: tuple[Question, ...] = (
         _is_series,
         _SERIES,
         example=0.1,
-        doubt=doubt_about_rate,
+        doubt=by_currency(doubt_about_rate),
     ),
     Question(
         "standing_charge",
@@ -191,7 +191,7 @@ TARIFF_QUESTIONS: tuple[Question, ...] = (
         "In units of the currency; 0 if there is none. It is the same for every plan.",
         always(0),
         "number",
-        doubt=doubt_about_standing_charge,
+        doubt=by_currency(doubt_about_standing_charge),
     ),
     Question(
         "tax_percent",

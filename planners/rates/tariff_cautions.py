@@ -42,6 +42,9 @@ _MOST, _LEAST = Decimal(2), Decimal("0.001")
 _USUAL = Decimal("0.2")
 """A usual rate, to compare guesses with [major units per kWh, times the scale]."""
 
+_NEAR = 4
+"""A guess may be so many times a usual rate, or that part of it."""
+
 _MOST_A_DAY = Decimal(10)
 """Up to this a standing charge is plausible [major units per day, times the scale]."""
 
@@ -121,9 +124,12 @@ def doubt_about_rate(rate: Decimal, currency: str) -> str | None:
     scale = _SCALE_OF.get(currency)
     if scale is None or _plausible(rate, scale):
         return None
-    unit = _likely_unit(rate, currency, scale)
-    usual = f"{_plain(rate * unit.factor)} is usual." if unit else "That is not usual."
-    return f"{_plain(rate)} {currency} per kWh? {usual}"
+    unit = _likely_unit(rate, currency, scale) if currency in _MINOR_UNIT_OF else None
+    likely = rate * unit.factor if unit else None
+    if likely is not None and _USUAL / _NEAR <= abs(likely) / scale <= _USUAL * _NEAR:
+        return f"{_plain(rate)} {currency} per kWh? {_plain(likely)} is usual."
+    # Without knowing its minor unit and usual rates, any figure may be wrong.
+    return f"{_plain(rate)} {currency} per kWh? Check that it is for one kWh, and in {currency}."
 
 
 def doubt_about_standing_charge(charge: Decimal, currency: str) -> str | None:

@@ -153,6 +153,31 @@ def test_departures_are_explained_with_the_next_one() -> None:
     ]
 
 
+def test_a_program_for_alerts_that_cannot_be_run_is_cautioned(tmp_path: Path) -> None:
+    """It is missing, or is no program."""
+    program = tmp_path / "tell-me"
+    given = DemoHousehold(home={"on_alert": (str(program),)})
+    missing = f"- on_alert: there is no program {program}, so no alert would reach you."
+    assert missing in under(shown(given), "Cautions:")
+    program.write_text("#!/bin/sh\n")
+    program.chmod(0o644)
+    [caution] = [line for line in under(shown(given), "Cautions:") if "on_alert" in line]
+    assert (
+        caution == f"- on_alert: {program} can't be run by this user; its file may need chmod +x."
+    )
+    program.chmod(0o755)
+    assert not [line for line in under(shown(given), "Cautions:") if "on_alert" in line]
+
+
+def test_a_trip_beyond_the_battery_is_cautioned() -> None:
+    """52 kWh are less than what 400 km take."""
+    given = DemoHousehold(car={"kwh_per_100km": 17.0}, leaves={"uses_km": 400.0})
+    assert (
+        "- hatchback, mon tue wed thu fri sat sun at 07:20: the trip uses 68.0 kWh, more than the"
+        " battery's 52 kWh: it must charge on the way."
+    ) in under(shown(given), "Cautions:")
+
+
 def test_trips_are_explained() -> None:
     """When it is back and what the trip uses, and the very next return."""
     leaves = {"days": ["wed", "thu"], "need_percent": 80.0, "returns": "18:10", "uses_kwh": 7.4}
@@ -326,11 +351,11 @@ def test_wiring_is_explained_with_its_topics(example: str, expected: str) -> Non
 def test_departures_that_buy_less_than_before_are_named(
     targets: dict[str, object], says: object
 ) -> None:
-    """Version 0.1.0 went on to the everyday limit where a departure had only its need."""
+    """Those without a want and a limit; a new household has no earlier version to compare with."""
     given = DemoHousehold(leaves={"days": ["sat", "sun"], "at": "10:00", **targets})
     text = "\n".join(shown(given))
     sentence = (
-        "hatchback, sat sun at 10:00, is charged to 50 % only. Version 0.1.0 charged it to 80 %;"
-        " for that, add want_percent: 80."
+        "hatchback, sat sun at 10:00, is charged to 50 % only. To charge it to 80 %, add"
+        " want_percent: 80."
     )
     assert (sentence in text) == says

@@ -11,10 +11,10 @@ from typing import Any
 import pytest
 
 from adapters.bus import bus as bus_module
-from adapters.bus.events import Connected, Disconnected
+from adapters.bus.events import Connected, Disconnected, Published
 from adapters.clocks.clock import SystemClock
 from adapters.ledger.ledger import Ledger
-from daemon.service.broker_watch import AWAY_FOR
+from daemon.service.broker_watch import AWAY_FOR, HARDWARE_BACK
 from tests.daemon.sites import Site, household_file
 from tests.daemon.worlds import EVENING, HOUR
 from tests.support.brokers import Mosquitto
@@ -43,6 +43,30 @@ def site(tmp_path: Path, ledger: Ledger, ran: list[Ran]) -> Site:
 
 
 @pytest.mark.usefixtures("no_log")
+def nobody_listens(site: Site) -> None:
+    site.service.handle(Published(site.topics.command(POINT), "nobody-listens"))
+
+
+def alerts(site: Site) -> list[str]:
+    codes: list[str] = site.bus.last("status")["alerts"]
+    return codes
+
+
+def test_hardware_may_take_a_while_to_connect_again(site: Site) -> None:
+    """When the broker is back nothing listens at first; the command is sent again later."""
+    site.begin()
+    site.service.handle(NOTHING_LISTENS)
+    site.pass_time(20 * SECOND)
+    site.service.handle(Connected("5"))
+    nobody_listens(site)
+    assert alerts(site) == []
+    site.bus.clear()
+    site.pass_time(HARDWARE_BACK + SECOND, every=HARDWARE_BACK)
+    assert len(site.bus.on("command")) == 1
+    nobody_listens(site)
+    assert alerts(site) == ["nobody-listens"]
+
+
 def test_the_alert_command_runs_although_the_broker_is_away(site: Site, ran: list[Ran]) -> None:
     """Once, a minute after the connection was lost; a later reason is no news."""
     site.begin()

@@ -337,6 +337,31 @@ def test_a_rate_in_the_wrong_unit_is_doubted(run: Callable[..., Ran], tmp_path: 
     ]
 
 
+def test_a_rate_in_a_currency_without_a_known_minor_unit_is_not_guessed_at(
+    run: Callable[..., Ran], tmp_path: Path
+) -> None:
+    """The program does not know in which unit 210 lira are."""
+    ran = run("start-file", "--answers", write_known(tmp_path, "currency: TRY\ncheap_rate: 210"))
+    assert ran.err.splitlines() == [
+        "answers.yaml:2:13: cheap_rate: 210 TRY per kWh? Check that it is for one kWh, and in TRY."
+    ]
+
+
+def test_an_implausible_use_and_a_day_beyond_the_battery_are_doubted(
+    run: Callable[..., Ran], tmp_path: Path
+) -> None:
+    """With their places."""
+    text = "consumption: 180\ndaily_distance_km: 40\nbattery_kwh: 50"
+    ran = run("start-file", "--answers", write_known(tmp_path, text))
+    assert ran.err.splitlines() == [
+        "answers.yaml:1:14: consumption: 180 kWh per 100 km? Most cars take 12 to 30.",
+        (
+            "answers.yaml:2:20: daily_distance_km: 40 km take about 72 kWh, and the battery holds"
+            " 50 kWh."
+        ),
+    ]
+
+
 def test_all_faults_are_reported_at_once(run: Callable[..., Ran], tmp_path: Path) -> None:
     """One line for each, in the order of their places."""
     text = "name: '...'\ntimezone: Mars\noutlet: wall\nvolts: many\nhose: 1\n"
