@@ -97,7 +97,10 @@ def _our_bands(
         for line in account(meter.readings, spans, highest_kw(house, point)).by_band:
             old = bands.get(line.band, Purchase(Decimal(0), Decimal(0)))
             bands[line.band] = Purchase(
-                old.wh + line.wh, old.cost + line.cost, old.estimated_wh + line.estimated_wh
+                old.wh + line.wh,
+                old.cost + line.cost,
+                old.estimated_wh + line.estimated_wh,
+                old.estimated_rate_wh + line.estimated_rate_wh,
             )
     read = [meter for meter in meters.values() if meter.readings]
     return bands, bool(read) and all(meter.covers(start, end) for meter in read)

@@ -8,6 +8,7 @@ from rich.table import Table
 from rich.text import Text
 
 from config.fields.currencies import minor_units
+from daemon.night_log.notes import ESTIMATED_RATE
 from daemon.presentation.csv_text import csv_text
 from daemon.presentation.figures import counted, local_time
 from planners.accounts.accounts import exact_kwh
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from daemon.bill.comparison import BillComparison
-    from planners.accounts.bill_bands import BandComparison
+    from planners.accounts.bill_bands import BandComparison, Purchase
     from planners.accounts.bill_hours import Finding, HalfHourComparison
 
 FINDINGS_SHOWN = 20
@@ -52,7 +53,7 @@ HOUR_COLUMNS = (
 )  # fmt: skip
 BAND_COLUMNS = (
     "band", "ours_kwh", "estimated_kwh", "theirs_kwh", "difference_kwh", "ours_cost",
-    "theirs_cost", "difference_cost", "energy_cause", "cost_cause",
+    "theirs_cost", "difference_cost", "energy_cause", "cost_cause", "estimated_rate_kwh",
 )  # fmt: skip
 
 
@@ -112,13 +113,23 @@ def _bands(comparison: BillComparison, currency: str) -> Iterator[RenderableType
     for line in comparison.bands:
         sides = (line.ours, line.theirs)
         energies = ["" if side is None else f"{exact_kwh(side.wh):.2f}" for side in sides]
-        costs = ["" if side is None else format_amount(side.cost, currency) for side in sides]
+        costs = ["" if side is None else _cost(side, currency) for side in sides]
         table.add_row(line.band, *energies, *costs)
     yield table
+    estimated = sum(line.ours.estimated_rate_wh for line in comparison.bands if line.ours)
+    if estimated:
+        yield Text(
+            f"{ESTIMATED_RATE} {exact_kwh(estimated):.2f} kWh of ours are at estimated rates."
+        )
     differences = [words for line in comparison.bands for words in _band_words(line)]
     yield from (Text(f"  {words}") for words in differences)
     if not differences:
         yield Text("Every band agrees within 1 % or 0.1 kWh, and within 0.02 in cost.")
+
+
+def _cost(side: Purchase, currency: str) -> str:
+    mark = ESTIMATED_RATE if side.estimated_rate_wh else ""
+    return format_amount(side.cost, currency) + mark
 
 
 def _band_words(line: BandComparison) -> Iterator[str]:
@@ -160,4 +171,5 @@ def _band(line: BandComparison, currency: str) -> dict[str, Any]:
         "difference_cost": cost_difference,
         "energy_cause": line.energy_cause or None,
         "cost_cause": line.cost_cause or None,
+        "estimated_rate_kwh": None if ours is None else exact_kwh(ours.estimated_rate_wh),
     }

@@ -182,8 +182,15 @@ def _periods(
     energies = rounded_parts([Decimal(period.kwh) for period in periods], 2)
     costs = rounded_parts([Decimal(period.cost) for period in periods], minor_units(currency))
     for period, kwh, cost in zip(periods, energies, costs, strict=True):
+        start, end = (local_time(each, zone, form) for each in (period.start, period.end))
+        if start == end:  # less than a minute
+            start, end = (
+                local_time(each, zone, f"{form}:%S") for each in (period.start, period.end)
+            )
+        if start == end and not kwh and not cost:
+            continue
         table.add_row(
-            f"{local_time(period.start, zone, form)} to {local_time(period.end, zone, form)}",
+            f"{start} to {end}",
             f"{period.amps:g} A",
             f"{kwh} kWh",
             period.band + (" (estimated)" if period.estimated else ""),

@@ -6,11 +6,13 @@ A default may depend on earlier answers. The table knows neither terminal nor fi
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Mapping
 from decimal import ROUND_CEILING, Decimal
 
+from config.fields.distance import KM_PER_MILE
 from config.fields.value_types import MOST_MONEY
 from config.household.equipment import SOCKET_AMPS
-from config.household.vehicle import CONSUMPTION_KEYS, EVERYDAY_LIMIT_PERCENT, AnyVehicle
+from config.household.vehicle import EVERYDAY_LIMIT_PERCENT
 from config.tariffs.tariff import WEEKDAYS
 from daemon.start_file.guess import Guess
 from daemon.start_file.question import Answers, Question, always, by_currency, when
@@ -37,6 +39,11 @@ _PLAUSIBLE_USE = {
     "kwh_per_100km": (8, 50, "{} kWh per 100 km? Most cars take 12 to 30."),
     "km_per_kwh": (2, 12, "{} km per kWh? Most cars go 3 to 8."),
     "miles_per_kwh": (1.2, 8, "{} miles per kWh? Most cars go 2 to 5."),
+}
+_KWH_PER_KM: Mapping[str, Callable[[float], float]] = {
+    "kwh_per_100km": lambda use: use / 100,
+    "km_per_kwh": lambda use: 1 / use,
+    "miles_per_kwh": lambda use: 1 / (use * KM_PER_MILE),
 }
 _USUAL_USE = {"kwh_per_100km": 17, "km_per_kwh": 6, "miles_per_kwh": 3.7}
 
@@ -104,13 +111,16 @@ def _doubt_about_use(number: Decimal, given: Answers) -> str | None:
 def _doubt_about_distance(number: Decimal, given: Answers) -> str | None:
     """Doubt a day's distance for which the battery is too small."""
     unit, use, battery = (given[key] for key in ("consumption_unit", "consumption", "battery_kwh"))
-    if unit not in CONSUMPTION_KEYS or not _is_positive(use) or not _is_positive(battery):
-        return None  # the faulty answer is refused
-    per_km = AnyVehicle.model_construct(None, **{str(unit): use}).kwh_per_km or 0.0
-    if float(number) * per_km <= float(str(battery)):
+    if not isinstance(unit, str) or unit not in _KWH_PER_KM:
         return None
-    kwh = f"{float(number) * per_km:.0f}"
-    return f"{number.normalize():f} km take about {kwh} kWh, and the battery holds {battery} kWh."
+    if not _is_positive(use) or not _is_positive(battery):
+        return None  # the faulty answer is refused
+    kwh = Decimal(_KWH_PER_KM[unit](float(str(use)))) * number
+    if kwh <= Decimal(str(battery)):
+        return None
+    return (
+        f"{number.normalize():f} km take about {kwh:.0f} kWh, and the battery holds {battery} kWh."
+    )
 
 
 QUESTIONS: tuple[Question, ...] = (

@@ -35,11 +35,14 @@ class Purchase:
         Cost, tax included [currency].
     estimated_wh : int
         Part of the energy that is estimated [Wh]; 0 on a bill.
+    estimated_rate_wh : int
+        Part of the energy whose rate is estimated [Wh]; 0 on a bill.
     """
 
     wh: Decimal
     cost: Decimal
     estimated_wh: int = 0
+    estimated_rate_wh: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -44,9 +44,14 @@ def test_every_figure_is_complete_at_any_width(width: int, count: int, draws: in
 
 def test_the_parts_of_a_year_add_up_to_its_total() -> None:
     """As they are printed, although each is rounded; and the text says what no total counts."""
-    odd = {"cost": 700.4, "standing_charge_difference": 36.4, "home_cost_difference": 20.4}
     first, second, _ = three()
-    second = replace(second, **odd, year_cost=sum(odd.values()))
+    second = replace(
+        second,
+        cost=700.4,
+        standing_charge_difference=36.4,
+        home_cost_difference=20.4,
+        year_cost=700.4 + 36.4 + 20.4,
+    )
     text = shown(appraisal((first, second)), 120)
     rows = {line[:21].strip(): line.split()[-1] for line in text.splitlines() if line.strip()}
     total = int(rows["total a year"])

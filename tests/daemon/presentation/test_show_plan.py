@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
+from datetime import timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -143,6 +145,22 @@ def test_the_table_names_each_period() -> None:
     ]
     start = lines.index("period current energy band cost")
     assert lines[start + 2] == "Wed 21:00 to Thu 07:00 10 A 23.00 kWh night NZD 4.44"
+
+
+def test_a_period_of_less_than_a_minute_has_a_length() -> None:
+    """It shows seconds; one without a second, energy and cost is left out."""
+    given = DemoHousehold()
+    plan = given.plan(35.0, EVENING)
+    (whole,) = plan.periods
+    start = whole.end
+    short = replace(whole, start=start, end=start + timedelta(seconds=2), kwh=0.004, cost=0.001)
+    none = replace(whole, start=short.end, end=short.end, kwh=1e-6, cost=1e-7)
+    text = printed(given, replace(plan, periods=(whole, short, none)))
+    rows = [line.split() for line in text.splitlines() if " A " in line and " to " in line][:3]
+    times = [" ".join(row[:5]) for row in rows]
+    assert times[0] == "Wed 21:00 to Thu 00:31"
+    assert times[1] == "Thu 00:31:57 to Thu 00:31:59"
+    assert "Thu 00:31:59 to" not in text
 
 
 def test_the_totals_compare_like_with_like() -> None:
