@@ -179,7 +179,7 @@ def _still_planned(history: NightHistory, *, charged: bool) -> Iterator[str]:
     ahead = [run for run in runs_of(night.plans[-1].body) if run.end > night.upto]
     to_come = spans_because(history, "cheaper hours are to come")
     if ahead and (charged or not to_come or to_come[-1].end < night.upto):
-        yield f"Still planned: {hours_of(history, night.plans[-1].body)}."
+        yield f"Still planned: {hours_of(history, night.plans[-1].body, night.upto)}."
 
 
 def _not_kept(history: NightHistory) -> Iterator[str]:

@@ -39,9 +39,13 @@ def runs_of(plan: Mapping[str, Any]) -> tuple[TimeSpan, ...]:
     return joined(TimeSpan(parse_instant(start), parse_instant(end)) for start, end in periods)
 
 
-def hours_of(history: NightHistory, plan: Mapping[str, Any]) -> str:
-    """Say when a plan charges."""
-    runs = runs_of(plan)
+def hours_of(history: NightHistory, plan: Mapping[str, Any], since: datetime | None = None) -> str:
+    """Say when a plan charges, from its start or from an instant on."""
+    runs = [
+        run if since is None else TimeSpan(max(run.start, since), run.end)
+        for run in runs_of(plan)
+        if since is None or run.end > since
+    ]
     if len(runs) > MOST_RUNS:
         return f"in {len(runs)} parts {history.span(TimeSpan(runs[0].start, runs[-1].end))}"
     return listed([history.span(run) for run in runs])

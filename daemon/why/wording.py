@@ -78,7 +78,9 @@ class NightHistory:
         is_clear = night.start <= span.start and span.end <= night.end
         # A whole night begins and ends at the same time, noon.
         form = "%H:%M" if is_clear and span != night else DATED
-        return self._local(span.start).strftime(form), self._local(span.end).strftime(form)
+        start, end = self._local(span.start), self._local(span.end)
+        end_form = "%H:%M" if start.date() == end.date() else form
+        return start.strftime(form), end.strftime(end_form)
 
     def _local(self, instant: datetime) -> datetime:
         return instant.astimezone(self.house.file.zone)

@@ -264,6 +264,7 @@ def test_it_came_too_late(home: Home) -> None:
         " needed, because the vehicle was plugged in only at 05:10, with 20 %; without a pause it"
         " would have taken until 08:18."
     ) in explanation.text
+    assert ", in all the time available before 07:20, for " in explanation.text
     assert explanation.causes == ("charged", "need-missed", "plugged-in-late")
 
 
@@ -351,7 +352,7 @@ def test_it_is_still_to_come(home: Home) -> None:
         place.until(NIGHT_BEGINS + HOUR)
         assert home.says(place.clock.now()) == (
             "It charged 7.4 kWh so far between 21:00 and 22:00, in the cheapest hours before 07:20,"
-            " for NZD 1.42. Still planned: from 21:00 to 00:31."
+            " for NZD 1.42. Still planned: from 22:00 to 00:31."
         )
 
 

@@ -127,6 +127,8 @@ def test_a_span_that_leaves_the_night_has_both_its_days(home: Home) -> None:
     assert history.span(TimeSpan(EVENING, EVENING + 24 * HOUR)) == (
         "from Wed 03 Jun 18:30 to Thu 04 Jun 18:30"
     )
+    begins = history.night.begins
+    assert history.span(TimeSpan(begins - HOUR, begins + HOUR)) == "from Wed 03 Jun 11:00 to 13:00"
 
 
 def test_a_refused_request_is_not_told_as_if_it_were_obeyed(home: Home) -> None:
