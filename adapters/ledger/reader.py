@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from decimal import Decimal
 from types import TracebackType
 from typing import Any, Self
@@ -21,6 +21,7 @@ from adapters.ledger.rows import (
 from adapters.ledger.spans import COMMAND_COLUMNS, SpanReader, stored_command
 from config.files.price_series import PricePoint
 from planners.accounts.register import RegisterReading
+from planners.power.last_switches import LastSwitches
 
 # If an instant has several rows, the last written counts: a correction is a new row.
 _REGISTER_READINGS = """
@@ -43,6 +44,19 @@ _NIGHTS = """
     SELECT body FROM nights
     WHERE night BETWEEN :start AND :end AND (:charge_point IS NULL OR charge_point = :charge_point)
     ORDER BY night, charge_point
+"""
+# The latest commands are enough: for a stopped charge point they reach back for weeks.
+_SWITCHES = """
+    WITH latest AS (SELECT * FROM commands WHERE charge_point = :charge_point
+                    ORDER BY serial DESC LIMIT 1000),
+         own AS (SELECT do, at, lag(do) OVER line AS before,
+                        lag(valid_until) OVER line < at - :late AS had_expired,
+                        lag(valid_until) OVER line AS held_until
+                 FROM latest WINDOW line AS (ORDER BY serial))
+    SELECT do, max(CASE WHEN do = 'stop' AND had_expired THEN held_until ELSE at END) FROM own
+    WHERE (do = 'start' AND (before IS NOT 'start' OR had_expired))
+       OR (do = 'stop' AND before = 'start')
+    GROUP BY do
 """
 
 
@@ -123,20 +137,25 @@ class LedgerReader(SpanReader):
         )
         return next((stored_command(row) for row in rows), None)
 
-    def switched_at(self, charge_point: str) -> datetime | None:
-        """Return the last change between start and stop; None if it was never started."""
-        rows = self._rows(
-            """
-            WITH own AS (SELECT serial, at, do FROM commands WHERE charge_point = ?),
-                 last AS (SELECT do FROM own ORDER BY serial DESC LIMIT 1),
-                 other AS (SELECT max(serial) AS serial FROM own, last WHERE own.do != last.do)
-            SELECT min(own.at) FROM own, last, other
-            WHERE own.serial > ifnull(other.serial, 0)
-              AND (other.serial IS NOT NULL OR last.do = 'start')
-            """,
-            (charge_point,),
-        )
-        return next((from_micros(at) for (at,) in rows if at is not None), None)
+    def last_switches(self, charge_point: str, late: timedelta) -> LastSwitches:
+        """Return when the commands last switched a charge point on, and off again.
+
+        Parameters
+        ----------
+        charge_point
+            Its name in the household file.
+        late
+            A start that is extended no later than this after it expired is not interrupted.
+
+        Returns
+        -------
+        LastSwitches
+            From the latest commands; a stop before any start is no switching.
+        """
+        late_micros = late // timedelta(microseconds=1)
+        rows = self._rows(_SWITCHES, {"charge_point": charge_point, "late": late_micros})
+        switched = {do: from_micros(at) for do, at in rows}
+        return LastSwitches(switched.get("start"), switched.get("stop"))
 
     def open_night(self, charge_point: str) -> dict[str, Any] | None:
         """Return what is stored for the night in progress, with fractions as Decimal."""

@@ -30,6 +30,8 @@ SOCKET_AMPS = 10
 """Usual limit of an in-cable box on a household socket for hours (common practice, no source)."""
 MODE_2_AMPS = 32
 """The highest current of charging mode 2 in IEC 61851-1."""
+UNSAID_REST_MINUTES = 5
+"""How long a plug or relay stays off if the file does not say."""
 
 
 class ChargePoint(Model):
@@ -49,7 +51,12 @@ class ChargePoint(Model):
         ),
     ] = Field(description="on_off: a plug or relay; current: its current can be set.")
     min_run_minutes: Minutes = Field(0, description="Shortest time on, once it is on [minutes].")
-    min_rest_minutes: Minutes = Field(0, description="Shortest time off, once it is off [minutes].")
+    min_rest_minutes: Minutes | None = Field(
+        None,
+        description="Shortest time off, once it is off [minutes]; without it 5 with on_off, else 0."
+        " A run that a stop cuts short has a longer rest: the next start comes no sooner than"
+        " min_run_minutes + min_rest_minutes after the last one.",
+    )
     start_cost: Amount = Field(
         Decimal(0), description="What it is worth to avoid one more start [currency]."
     )
@@ -70,6 +77,13 @@ class ChargePoint(Model):
         None, description="For hardware with its own topics and payloads."
     )
     ocpp: OcppPoint | None = Field(None, description="For equipment that speaks OCPP 1.6J.")
+
+    @property
+    def rest_minutes(self) -> int:
+        """How long it stays off, once it is off [minutes]."""
+        if self.min_rest_minutes is not None:
+            return self.min_rest_minutes
+        return UNSAID_REST_MINUTES if self.switching == "on_off" else 0
 
     @model_validator(mode="after")
     def _check(self) -> Self:

@@ -32,6 +32,9 @@ The command, by the first line that applies:
     a person asked to skip until later          stop
     the plan has a period now                   start at its current, until its end
     otherwise                                   stop
+
+A stop is at once, always. A start that comes too soon after the last switching waits: it is a stop
+until the charge point's rest is over (`planners.power.last_switches`).
 """
 
 from __future__ import annotations
@@ -51,11 +54,8 @@ from daemon.control.events import (
 from daemon.control.learning import FAULTS, learn
 from daemon.control.leaving_late import GOES_ON, leaves_late
 from daemon.control.nightbook import LAST_READING, account_for
-from daemon.control.replanning import announce, plan
-from daemon.control.state import (
-    charges_now,
-    vehicle_of,
-)
+from daemon.control.replanning import announce, begins_in_rest, plan
+from daemon.control.state import charges_now, is_charging, rests_until, vehicle_of
 from daemon.control.undelivered import may_be_listening_again
 from planners.local_time.departures import night_bounds, night_of
 from planners.power.allowed_currents import amps_allowed
@@ -67,6 +67,7 @@ if TYPE_CHECKING:
     from daemon.control.state import House, OpenNight, PointState
     from planners.local_time.departures import DepartureAt
     from planners.plan.plan import Period, Plan
+    from planners.power.last_switches import LastSwitches
 
 START_HOLDS = timedelta(minutes=30)
 """A start that is not renewed expires after this, and never later than the plan's run ends."""
@@ -149,7 +150,12 @@ def react(
         done, reassert, repeat = (), False, False
     state, planned = plan(state, now, house)
     state, commanded = _command(state, now, house, reassert=reassert, repeat=repeat)
-    yield state, (*done, *planned, *commanded)
+    done = (*done, *planned, *commanded)
+    if begins_in_rest(state, now, house):  # this stop cut a run short that the plan goes on with
+        state, planned = plan(state, now, house)
+        state, commanded = _command(state, now, house, reassert=False, repeat=False)
+        done = (*done, *planned, *commanded)
+    yield state, done
 
 
 def preview(state: PointState, event: Event, now: datetime, house: House) -> PointState:
@@ -209,8 +215,8 @@ def next_wake(state: PointState, now: datetime, house: House) -> datetime:
         if state.night.departure is not None:
             due.append(state.night.departure.instant)
     due += [each for each in (state.wishes.skip_until, state.wishes.away_until) if each is not None]
-    if (response := response_due(state, house)) is not None:
-        due.append(response)
+    late = (response_due(state, house), rests_until(state, house.file, now))
+    due += [each for each in late if each is not None]
     if house.file.charge_points[state.charge_point].plugged_in is not None:
         due.append(now.replace(second=0, microsecond=0) + timedelta(minutes=1))
     return min((instant for instant in due if instant > now), default=now + START_HOLDS)
@@ -237,7 +243,7 @@ def _command(
         state,
         command=command,
         serial=command.serial,
-        switched_at=_switched_at(state, command, now),
+        switches=_switches(state, command, now),
         response=response,
         night=_count_start(state, command) if switched else state.night,
     )
@@ -245,11 +251,10 @@ def _command(
     return state, (Issue(command), note) if switched else (Issue(command),)
 
 
-def _switched_at(state: PointState, command: CommandInForce, now: datetime) -> datetime | None:
-    if state.command is not None and state.command.do == command.do:
-        return state.switched_at
-    # If the very first command is a stop, it ends nothing: there is no run to rest from.
-    return None if state.command is None and command.do == "stop" else now
+def _switches(state: PointState, command: CommandInForce, now: datetime) -> LastSwitches:
+    if is_charging(state):
+        return state.switches if command.do == "start" else state.switches.switched_off(now)
+    return state.switches.switched_on(now) if command.do == "start" else state.switches
 
 
 def _is_right(command: CommandInForce, right: CommandInForce, now: datetime) -> bool:
@@ -268,15 +273,34 @@ def _right_command(state: PointState, now: datetime, house: House) -> CommandInF
         return command
     period = state.plan.period_at(now) if state.plan else None
     if state.plan is None or period is None:
-        return _next(state, "stop", _why_not_now(state, now), plan=state.plan)
+        return _next(state, "stop", _why_not_now(state, now, house), plan=state.plan)
+    return _after_rest(state, _by_plan(state, state.plan, period, house), now, house)
+
+
+def _by_plan(state: PointState, plan: Plan, period: Period, house: House) -> CommandInForce:
     return _next(
         state,
         "start",
-        _why_now(state, state.plan, period, house),
+        _why_now(state, plan, period, house),
         amps=period.amps,
-        until=_end_of_run(state.plan, period),
-        plan=state.plan,
+        until=_end_of_run(plan, period),
+        plan=plan,
     )
+
+
+def _after_rest(
+    state: PointState, command: CommandInForce, now: datetime, house: House
+) -> CommandInForce:
+    """Give a stop instead of a start as long as the charge point must rest."""
+    until = rests_until(state, house.file, now)
+    if command.do == "stop" or until is None:
+        return command
+    return _next(state, "stop", f"{_resting(until, house)}; then: {command.why}", until=until)
+
+
+def _resting(until: datetime, house: House) -> str:
+    at = until.astimezone(house.file.zone)
+    return f"the charge point rests until {at:%H:%M}, because it was switched a short time ago"
 
 
 def _without_plan(state: PointState, now: datetime, house: House) -> CommandInForce | None:
@@ -289,7 +313,7 @@ def _without_plan(state: PointState, now: datetime, house: House) -> CommandInFo
     if late is not None:
         return _go_on(state, late, now, house)
     if vehicle is not None and charges_now(state, house.file, now):
-        return _charge_now(state, vehicle, now, house)
+        return _after_rest(state, _charge_now(state, vehicle, now, house), now, house)
     if wishes.skip_until is not None and now < wishes.skip_until:
         return _next(state, "stop", "a person asked to skip this")
     return None
@@ -349,9 +373,12 @@ def _at_highest(
     return _next(state, "start", why, amps=spans[0].amps, until=until)
 
 
-def _why_not_now(state: PointState, now: datetime) -> str:
+def _why_not_now(state: PointState, now: datetime, house: House) -> str:
     if state.plan is None:
         return "nothing is planned"
+    until = rests_until(state, house.file, now)
+    if until is not None and state.plan.period_at(until) is not None:
+        return _resting(until, house)
     if any(period.start > now for period in state.plan.periods):
         return "cheaper hours are to come"
     return "the plan has nothing more to charge"
@@ -360,12 +387,12 @@ def _why_not_now(state: PointState, now: datetime) -> str:
 def _why_now(state: PointState, plan: Plan, period: Period, house: House) -> str:
     minutes = house.file.charge_points[state.charge_point].min_run_minutes
     shortest = timedelta(minutes=minutes + house.file.household.tick_minutes)
-    goes_on = state.command is not None and state.command.do == "start"
-    if goes_on and minutes and state.switched_at is not None:
+    begun = state.switches.on_at
+    if is_charging(state) and minutes and begun is not None:
         end = _end_of_run(plan, period)
         rates = [each.cost / each.kwh for each in plan.periods if each.start > end]
         is_dear = any(rate < period.cost / period.kwh for rate in rates)
-        if is_dear and end <= state.switched_at + shortest:
+        if is_dear and end <= begun + shortest:
             return f"it must stay on for at least {minutes:g} minutes"
     by = f"{plan.departure.astimezone(house.file.zone):%H:%M}"
     if plan.shortfall is not None:

@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from adapters.contract.messages import Reading, Request, VehicleReport
+    from config.household.equipment import ChargePoint
     from daemon.control.state import House, PointState
 
 CONNECTED = frozenset("BCD")
@@ -59,6 +60,12 @@ AHEAD = timedelta(minutes=10)
 
 CLOCKS_DIFFER = timedelta(minutes=1)
 """The most by which the hardware's clock is corrected between two readings."""
+
+JUST_EXPIRED = timedelta(minutes=1)
+"""A start that expired so short a time ago is still in progress: this step may be a little late."""
+
+LONGEST_ALONE = timedelta(days=2)
+"""Equipment that speaks OCPP charges no longer than this without the daemon."""
 
 OLD_SOC = timedelta(hours=12)
 """A state of charge older than this is dropped when a vehicle arrives."""
@@ -87,6 +94,7 @@ def learn(
     actions : tuple of Action
         Warnings and notes.
     """
+    state = _switched_until(state, now, house)
     wishes = without_past(state.wishes, now, house.file)
     state = state if wishes == state.wishes else replace(state, wishes=wishes, plan_stale=True)
     state, by_hours = _presence_by_hours(state, now, house)
@@ -107,6 +115,22 @@ def learn(
         case TimePassed() | BusConnected():
             pass
     return state, (*by_hours, *actions)
+
+
+def expires_after(point: ChargePoint) -> timedelta:
+    """Return how long after its expiry a start that nobody extended has ended for sure."""
+    # Equipment that speaks OCPP has the plan, and follows it without the daemon.
+    return JUST_EXPIRED if point.ocpp is None else LONGEST_ALONE
+
+
+def _switched_until(state: PointState, now: datetime, house: House) -> PointState:
+    """End the run of a start that has expired: the hardware has stopped by itself since."""
+    command, switches = state.command, state.switches.until(now)
+    ended = now - expires_after(house.file.charge_points[state.charge_point])
+    if command is None or command.do == "stop" or command.valid_until >= ended:
+        return state if switches == state.switches else replace(state, switches=switches)
+    off = switches.switched_off(command.valid_until)
+    return replace(state, command=None, response=None, switches=off, plan_stale=True)
 
 
 def _on_household_health(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
-from daemon.control.learning import FAULTS
+from daemon.control.learning import FAULTS, JUST_EXPIRED
 from daemon.control.state import FLOWING_WATTS, LONGEST_GAP, counted_soc_percent, vehicle_of
 from planners.power.allowed_currents import amps_allowed
 
@@ -16,9 +16,6 @@ if TYPE_CHECKING:
 
 GOES_ON = timedelta(hours=1)
 """How long after its departure a vehicle goes on charging to its need."""
-
-JUST_EXPIRED = timedelta(minutes=1)
-"""A start that expired at the departure is still in progress for so long."""
 
 
 def leaves_late(state: PointState, file: HouseholdFile, now: datetime) -> DepartureAt | None:

@@ -26,6 +26,8 @@ from daemon.control.state import (
     charges_now,
     counted_soc_percent,
     departure_of,
+    is_charging,
+    rests_until,
     speaks_for_household,
     watts_of,
 )
@@ -85,6 +87,7 @@ def plan(state: PointState, now: datetime, house: House) -> tuple[PointState, tu
     if state.stopped_itself:
         return replace(state, plan=None), warned
     has_news = state.plan_stale or _has_rates_now(state, known)
+    has_news = has_news or begins_in_rest(state, now, house)
     if not (has_news or _has_ended(state, now, house) or _is_behind(state, now, house)):
         return state, warned
     state, planned = _plan(replace(state, plan_stale=False), now, house)
@@ -117,10 +120,34 @@ def _planned_for(
     made = replace(draft.plan, made_at=now)
     state = clear_alerts(state, ClearedBy.PLAN)
     state = open_night_planned(state, departure, made, house)
-    if state.plan is not None and _same_course(state.plan, made, now):
+    is_obeyed = not begins_in_rest(state, now, house)
+    if state.plan is not None and is_obeyed and _same_course(state.plan, made, now):
         return _warn_of_shortfall(state, made)
     made = replace(made, why=explain_unreported(state))
     return _warn_of_shortfall(replace(state, plan=made, draft=draft), made)
+
+
+def begins_in_rest(state: PointState, now: datetime, house: House) -> bool:
+    """Whether the plan in force begins before the charge point may be switched on again.
+
+    Parameters
+    ----------
+    state : PointState
+        What is known.
+    now : datetime
+        UTC.
+    house : House
+        The household file and the rates.
+
+    Returns
+    -------
+    bool
+        True if the plan must be made again: a run was cut short that it did not end.
+    """
+    until = rests_until(state, house.file, now)
+    if state.plan is None or until is None:
+        return False
+    return any(period.start < until and period.end > now for period in state.plan.periods)
 
 
 def announce(state: PointState) -> tuple[PointState, tuple[Action, ...]]:
@@ -221,9 +248,10 @@ def _at_actual_power(file: HouseholdFile, share: float) -> HouseholdFile:
 
 
 def _situation(state: PointState, departure: DepartureAt, now: datetime, house: House) -> Situation:
-    """Give the situation to plan for; it begins after the time that a person asked to skip."""
+    """Give the situation to plan for; it begins after a rest and what a person asked to skip."""
     soc = counted_soc_percent(state, house.file, now) or 0.0
-    skip_until = state.wishes.skip_until
+    waits = (state.wishes.skip_until, rests_until(state, house.file, now))
+    begins = max((until for until in waits if until is not None), default=now)
     on = is_charging(state)
     if not on:
         # Charging does not begin for a remainder smaller than the meter's steps.
@@ -231,9 +259,9 @@ def _situation(state: PointState, departure: DepartureAt, now: datetime, house: 
         soc = next((t for t in targets if t - NEARLY_PERCENT < soc < t), soc)
     later = _later(state, departure, now, house)
     by_hours = state.pilot is None
-    if skip_until is not None and skip_until > now:
-        return Situation(skip_until, soc, departure, later=later, by_hours=by_hours)
-    since = state.switched_at
+    if begins > now:
+        return Situation(begins, soc, departure, later=later, by_hours=by_hours)
+    since = state.switches.on_at if on else None
     return Situation(now, soc, departure, on=on, since=since, later=later, by_hours=by_hours)
 
 
@@ -243,11 +271,6 @@ def _later(
     """Give the later departures to plan for."""
     wishes, after = state.wishes.departures, state.wishes.next_counts_after(now)
     return departures_known(house.file, house.prices, departure.vehicle, after, wishes=wishes)[1:]
-
-
-def is_charging(state: PointState) -> bool:
-    """Whether the command in force is a start."""
-    return state.command is not None and state.command.do == "start"
 
 
 def _has_rates_now(state: PointState, known: RateKnowledge | None) -> bool:

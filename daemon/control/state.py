@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 from planners.local_time.wished_departures import Wish, next_departure
 from planners.power.allowed_currents import charge_model
+from planners.power.last_switches import LastSwitches
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -219,8 +220,8 @@ class PointState:
         Whether something that the plan rests on has changed.
     command : CommandInForce or None
         The last command to the hardware.
-    switched_at : datetime or None
-        When the command last changed between start and stop.
+    switches : LastSwitches
+        When the command last changed to start, and from start to stop.
     serial : int
         The last serial used.
     night : OpenNight or None
@@ -252,7 +253,7 @@ class PointState:
     draft: Draft | None = field(default=None, compare=False)
     plan_stale: bool = True
     command: CommandInForce | None = None
-    switched_at: datetime | None = None
+    switches: LastSwitches = field(default_factory=LastSwitches)
     serial: int = 0
     night: OpenNight | None = None
     alerts: frozenset[str] = frozenset()
@@ -317,6 +318,34 @@ def counted_soc_percent(state: PointState, file: HouseholdFile, now: datetime) -
     metered_kwh = max(0, (register_wh_at(state, now) or 0) - state.soc.register_wh) / 1000
     gained_kwh = metered_kwh * model.full_power_efficiency
     return min(100.0, state.soc.percent + model.soc_percent(gained_kwh))
+
+
+def is_charging(state: PointState) -> bool:
+    """Whether the command in force is a start."""
+    return state.command is not None and state.command.do == "start"
+
+
+def rests_until(state: PointState, file: HouseholdFile, now: datetime) -> datetime | None:
+    """Return until when the charge point must stay off; None if it may start.
+
+    Parameters
+    ----------
+    state : PointState
+        The charge point.
+    file : HouseholdFile
+        The household.
+    now : datetime
+        UTC.
+
+    Returns
+    -------
+    datetime or None
+        After `now`.
+    """
+    if is_charging(state):
+        return None
+    until = state.switches.rests_until(file.charge_points[state.charge_point])
+    return None if until is None or until <= now else until
 
 
 def assumed_soc_percent(file: HouseholdFile, vehicle: str) -> float:

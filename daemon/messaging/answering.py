@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from daemon.control.replanning import plan_now
-from daemon.control.state import charges_now, departure_of, vehicles_of
+from daemon.control.state import charges_now, departure_of, rests_until, vehicles_of
 from daemon.messaging.outlook import effects_of
 from daemon.messaging.status import next_start
 from planners.accounts.money import format_money
@@ -201,10 +201,13 @@ def _sentences(state: PointState, now: datetime, house: House) -> Iterator[str]:
         yield f"No vehicle is plugged in at {state.charge_point}. Your request counts once one is."
         yield from _skip_sentence(state, now, zone)
         return
+    rests = rests_until(state, house.file, now)
     if command is not None and command.do == "start":
         yield f"Charges now at {command.amps:g} A: {command.why}."
     elif plan is None or not any(period.end > now for period in plan.periods):
         yield f"Does not charge: {command.why if command else 'nothing is planned'}."
+    elif rests is not None and plan.period_at(rests) is not None and command is not None:
+        yield f"Does not charge yet: {command.why}."
     yield from _skip_sentence(state, now, zone)
     if plan is None:
         return

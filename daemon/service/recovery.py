@@ -11,7 +11,7 @@ from adapters.contract.messages import Request, decode
 from adapters.ledger.exact_json import dump_exact
 from daemon.control.confirming import await_response
 from daemon.control.events import CommandInForce
-from daemon.control.learning import AHEAD, CONNECTED, FAULTS, IDLE, OLD_SOC
+from daemon.control.learning import AHEAD, CONNECTED, FAULTS, IDLE, OLD_SOC, expires_after
 from daemon.control.state import PointState, SocFact, Wishes, register_wh_at, vehicle_of
 from daemon.control.unreported_soc import REMEMBERED
 from daemon.control.wishes import wishes_with, without_past
@@ -87,6 +87,8 @@ def recover(ledger: Ledger, charge_point: str, now: datetime, house: House) -> P
         state = replace(state, wishes=_wishes(ledger, state, now, house.file))
     elif memory.asked_before is not None:
         state = replace(state, wishes=_with_old_wish(state, memory.asked_before, now, house.file))
+    late = expires_after(house.file.charge_points[charge_point])
+    state = replace(state, switches=ledger.last_switches(charge_point, late))
     return _with_command(_with_last_report(state, reports, now), memory, ledger, now)
 
 
@@ -164,7 +166,6 @@ def _with_command(state: PointState, memory: Memory, ledger: Ledger, now: dateti
         state,
         command=command,
         serial=max(stored.serial, serial),
-        switched_at=ledger.switched_at(state.charge_point),
         response=memory.response if same else None,
     )
     return replace(state, response=await_response(state, now, switched=not same))

@@ -30,7 +30,8 @@ from daemon.control.events import (
     Warn,
 )
 from daemon.control.nightbook import facts_of
-from daemon.control.replanning import announce, is_charging, plan_now
+from daemon.control.replanning import announce, plan_now
+from daemon.control.state import is_charging
 from daemon.control.undelivered import delivered
 from daemon.messaging.answering import answer_of, preview_of
 from daemon.messaging.hardware_channels import HardwareChannels

@@ -171,7 +171,7 @@ def _point_lines(name: str, point: ChargePoint) -> Iterator[str]:
         f"    switching: {point.switching}", "on_off (a plug or relay) or current (it can be set)"
     )
     if point.switching == "on_off":
-        run, rest = point.min_run_minutes, point.min_rest_minutes
+        run, rest = point.min_run_minutes, point.rest_minutes
         yield _line(f"    min_run_minutes: {run}", "stays on so long, once it is on")
         yield _line(f"    min_rest_minutes: {rest}", "stays off so long, once it is off")
     if point.plugged_in is not None:

@@ -191,7 +191,7 @@ def _rule(
         is_series=year.is_series,
         start_cost=float(point.start_cost),
         min_run=max(1, ceil(point.min_run_minutes / year.tick_minutes)),
-        min_rest=ceil(point.min_rest_minutes / year.tick_minutes),
+        min_rest=ceil(point.rest_minutes / year.tick_minutes),
         prefer_late=file.vehicle.prefer == "late",
     )
 

@@ -310,7 +310,7 @@ def _problem(
         min_amps=point.min_amps if point.switching == "current" else None,
         start_cost=float(point.start_cost),
         min_run=max(1, _whole_ticks(point.min_run_minutes, window)),
-        min_rest=_whole_ticks(point.min_rest_minutes, window),
+        min_rest=_whole_ticks(point.rest_minutes, window),
         before=SwitchingState(situation.on, _ticks_since(situation, window, point)),
         prefer_late=car.prefer == "late",
     )
@@ -367,7 +367,7 @@ def _ticks_since(situation: Situation, window: Window, point: ChargePoint) -> in
         return LONG_AT_REST.ticks
     lasted = window.ticks[0].start - situation.since
     ticks = max(0, lasted // timedelta(minutes=window.tick_minutes))
-    shortest = point.min_run_minutes if situation.on else point.min_rest_minutes
+    shortest = point.min_run_minutes if situation.on else point.rest_minutes
     # What will have lasted long enough by then counts as such, however it lies to the ticks.
     enough = max(1, _whole_ticks(shortest, window))
     return max(ticks, enough) if lasted >= timedelta(minutes=shortest) else ticks

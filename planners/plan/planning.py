@@ -314,7 +314,7 @@ def _allowed(horizon: Horizon, ticks: Sequence[Slot]) -> list[Slot]:
 
 def _open_fragment(horizon: Horizon) -> Slot | None:
     """Return the fragment before the first tick, unless a rest must continue in it."""
-    rest = timedelta(minutes=horizon.point.min_rest_minutes)
+    rest = timedelta(minutes=horizon.point.rest_minutes)
     rested = horizon.situation.lasted >= rest and not horizon.problem.rest_left
     return horizon.window.fragment if horizon.situation.on or rested else None
 

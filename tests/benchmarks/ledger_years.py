@@ -112,7 +112,7 @@ def _what_a_start_reads(ledger: Ledger) -> None:
     ledger.last_reading(POINT)
     ledger.last_command(POINT)
     ledger.last_vehicle_reports(POINT)
-    ledger.switched_at(POINT)
+    ledger.last_switches(POINT, timedelta(minutes=1))
     ledger.open_night(POINT)
 
 

@@ -28,6 +28,7 @@ from adapters.ledger.rows import (
 from config.files.errors import LedgerError
 from config.files.price_series import PricePoint
 from planners.accounts.register import RegisterReading
+from planners.power.last_switches import LastSwitches
 from tests.support.waiting import patience
 
 NOON = datetime(2026, 6, 3, 0, 0, tzinfo=UTC)
@@ -281,15 +282,29 @@ def stop(serial: int) -> Command:
     return Command(serial=serial, do="stop", valid_until=EXPIRES, why="full")
 
 
-def test_the_last_switch_is_the_last_change_between_start_and_stop(ledger: Ledger) -> None:
+def test_the_last_switches_are_the_last_changes_between_start_and_stop(ledger: Ledger) -> None:
     """An extended command does not count as a switch, and neither does a first stop."""
-    assert ledger.switched_at("driveway") is None
-    for serial, do in enumerate(["stop", "start", "start", "stop", "stop"], start=1):
+    assert ledger.last_switches("driveway", MINUTE) == LastSwitches()
+    expected = {1: (None, None), 2: (2, None), 3: (2, None), 4: (2, 4), 5: (2, 4), 6: (6, 4)}
+    for serial, do in enumerate(["stop", "start", "start", "stop", "stop", "start"], start=1):
         command = start(serial) if do == "start" else stop(serial)
         ledger.add_command("driveway", NOON + serial * MINUTE, command)
-        first = {1: None, 2: 2, 3: 2, 4: 4, 5: 4}[serial]
-        expected = None if first is None else NOON + first * MINUTE
-        assert ledger.switched_at("driveway") == expected
+        on_at, off_at = (
+            None if each is None else NOON + each * MINUTE for each in expected[serial]
+        )
+        assert ledger.last_switches("driveway", MINUTE) == LastSwitches(on_at, off_at)
+    assert ledger.last_switches("carport", MINUTE) == LastSwitches()
+
+
+def test_a_start_that_expired_was_switched_off_when_it_expired(ledger: Ledger) -> None:
+    """A daemon that was away long extends nothing: its next start is another one."""
+    ledger.add_command("driveway", NOON, start(1))
+    ledger.add_command("driveway", EXPIRES + MINUTE, start(2))
+    assert ledger.last_switches("driveway", MINUTE) == LastSwitches(NOON)
+    ledger.add_command("driveway", EXPIRES + 9 * MINUTE, start(3))
+    assert ledger.last_switches("driveway", MINUTE) == LastSwitches(EXPIRES + 9 * MINUTE)
+    ledger.add_command("driveway", EXPIRES + 20 * MINUTE, stop(4))
+    assert ledger.last_switches("driveway", MINUTE) == LastSwitches(EXPIRES + 9 * MINUTE, EXPIRES)
 
 
 def test_the_night_in_progress_is_kept_until_it_is_over(ledger: Ledger) -> None:

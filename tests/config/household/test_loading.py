@@ -129,7 +129,11 @@ def test_defaults(tmp_path: Path) -> None:
     carport, hatchback = file.charge_points["carport"], file.vehicles["hatchback"]
     prices = file.tariffs[1].prices
     assert (carport.min_amps, carport.phases, carport.min_run_minutes) == (6, 1, 0)
-    assert (carport.min_rest_minutes, carport.plugged_in) == (0, None)
+    assert (carport.min_rest_minutes, carport.plugged_in) == (None, None)
+    assert (carport.switching, carport.rest_minutes) == ("on_off", 5)
+    settable = carport.model_copy(update={"switching": "current"})
+    assert settable.rest_minutes == 0
+    assert carport.model_copy(update={"min_rest_minutes": 0}).rest_minutes == 0
     assert carport.start_cost == Decimal(0)
     assert (hatchback.charging_efficiency_percent, hatchback.standby_watts) == (90, 0)
     first = file.departures[0]

@@ -21,6 +21,7 @@ from tests.daemon.worlds import EVENING, HOUR, MINUTE, POINT, World, household, 
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from datetime import datetime
 
     from daemon.control.events import CommandInForce
     from daemon.control.state import House
@@ -32,6 +33,8 @@ HOUSES: dict[str, Callable[[], House]] = {
     "weak": lambda: household(point={"max_amps": 10.0, "min_run_minutes": 30}),
     "hours": lambda: household(point={"plugged_in": "18:30-07:30"}),
     "idle": lambda: household(departure={}),
+    "plug": lambda: household(point={"max_amps": 10.0, "switching": "on_off"}),
+    "slow": lambda: household(point={"min_run_minutes": 40, "min_rest_minutes": 20}),
 }
 
 
@@ -42,6 +45,8 @@ class Household(RuleBasedStateMachine):
         super().__init__()
         self.world = World(kowhai(), EVENING)
         self.last: CommandInForce | None = None
+        self.on_at: datetime | None = None
+        self.off_at: datetime | None = None
 
     @initialize(name=st.sampled_from(sorted(HOUSES)), hours=st.integers(0, 40))
     def begin(self, name: str, hours: int) -> None:
@@ -143,11 +148,35 @@ class Household(RuleBasedStateMachine):
         assert command.serial == state.serial
         if self.last is not None and command != self.last:
             assert command.serial > self.last.serial, "a serial means one command, for good"
+        self.look_at_switching(world, command)
         self.last = command
         command_message(command)
         status_of(state, world.now, world.house)
         if command.do == "start":
             self.look_at_start(world)
+
+    def look_at_switching(self, world: World, command: CommandInForce) -> None:
+        """Hold the runs and rests that the file declares; a stop may cut a run short."""
+        last, now = self.last, world.now
+        was_on = last is not None and last.do == "start"
+        if last is not None and was_on and last.valid_until < now - MINUTE:
+            was_on, self.off_at = False, last.valid_until  # the hardware stopped by itself
+        if was_on and command.do == "stop":
+            self.off_at = now
+        if command.do == "start" and was_on:
+            return
+        point = world.house.file.charge_points[POINT]
+        rest = point.rest_minutes * MINUTE
+        if self.off_at is None or self.on_at is None:
+            may_start = now
+        else:
+            may_start = max(self.off_at + rest, self.on_at + point.min_run_minutes * MINUTE + rest)
+        if command.do == "start":
+            assert now >= may_start, "it has not rested"
+            self.on_at = now
+        elif world.state.plan is not None:
+            ahead = [each.start for each in world.state.plan.periods if each.end > now]
+            assert all(start >= may_start for start in ahead if may_start > now)
 
     def look_at_start(self, world: World) -> None:
         state, command = world.state, world.state.command

@@ -69,7 +69,7 @@ def same_after_restart(world: World) -> World:
     assert but_its_promise(again.state.night) == but_its_promise(world.state.night)
     assert again.state.serial >= world.state.serial
     assert again.state.wishes == world.state.wishes
-    assert again.state.switched_at == world.state.switched_at
+    assert again.state.switches == world.state.switches
     assert again.sees_vehicle() == world.sees_vehicle()
     if world.sees_vehicle():
         before, after = (

@@ -241,7 +241,7 @@ def test_a_socket_loses_more_and_a_relay_switches_seldom(
     run("start-file", "--overwrite", "--answers", write_known(tmp_path, "outlet: charge_point"))
     file = load_household(tmp_path / "house.yaml")
     point = file.charge_points["outlet"]
-    assert (point.min_run_minutes, point.min_rest_minutes) == (0, 0)
+    assert (point.min_run_minutes, point.rest_minutes) == (0, 0)
     assert file.vehicles["car"].charging_efficiency_percent == 90
 
 
