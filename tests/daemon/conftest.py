@@ -15,6 +15,7 @@ from tests.support.brokers import make_mosquitto, mosquitto
 from tests.support.bus_contract import check_published
 from tests.support.commands import run
 from tests.support.daemons import meet, run_daemon
+from tests.support.solved import solved_once
 
 __all__ = ["make_mosquitto", "meet", "mosquitto", "run", "run_daemon"]
 
@@ -23,6 +24,13 @@ __all__ = ["make_mosquitto", "meet", "mosquitto", "run", "run_daemon"]
 def _held_to_the_contract() -> Iterator[None]:
     """Hold every message that a test of the daemon publishes against the contract of the bus."""
     with check_published(RecordedBus):
+        yield
+
+
+@pytest.fixture(autouse=True, scope="module")
+def _solved_once() -> Iterator[None]:
+    """Solve each planning problem once; the tests of the planners solve theirs every time."""
+    with solved_once():
         yield
 
 
