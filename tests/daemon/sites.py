@@ -145,12 +145,12 @@ class Site:
             if self.watts and not alive:
                 due = min(due, self.true_now + MINUTE)
             self._advance(due - self.true_now)
-            if alive and self.clock.now() >= self.wake:
+            reads = self.true_now >= read_at
+            if alive and (reads or self.clock.now() >= self.wake):
                 self.wake_up()
-            if self.true_now >= read_at:
+            if reads:
                 read_at = self.true_now + every
                 if alive:
-                    self.wake_up()
                     self.read()
 
     def set_clock(self, by: timedelta) -> None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Callable
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from threading import Event
 from time import monotonic, perf_counter
@@ -42,7 +42,7 @@ def patience(seconds: float = DEFAULT_LIMIT_SECONDS, most_seconds: float = math.
     float
         The limit for this machine at this moment [s].
     """
-    return min(seconds * _slowness() * _crowd(), most_seconds)
+    return min(seconds * _slowness() * _crowd(int(monotonic())), most_seconds)
 
 
 def wait_until(
@@ -79,7 +79,8 @@ def _work_seconds() -> float:
     return perf_counter() - begun
 
 
-def _crowd() -> float:
+@lru_cache(maxsize=1)
+def _crowd(_second: int) -> float:
     """Return how many processes this one shares a core with; 1 at the least."""
     cores = len(os.sched_getaffinity(0))
     running = int(Path("/proc/loadavg").read_text("ascii").split()[3].partition("/")[0])
