@@ -9,7 +9,11 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from decimal import Decimal
-from typing import Any
+from json.encoder import encode_basestring_ascii
+from math import isfinite
+from typing import Any, Final
+
+_CONSTANTS: Final = {None: "null", True: "true", False: "false"}
 
 
 def dump_exact(body: Mapping[str, object]) -> str:
@@ -38,30 +42,31 @@ def load_exact(text: str) -> dict[str, Any]:
 
 
 def _write(value: object) -> str:
-    if value is None or isinstance(value, bool | str):
-        return json.dumps(value)
+    if isinstance(value, str):
+        return encode_basestring_ascii(value)
+    if value is None or isinstance(value, bool):
+        return _CONSTANTS[value]
     if isinstance(value, int | float | Decimal):
         return _write_number(value)
     if isinstance(value, Mapping):
-        return "{" + ",".join(_write_pair(key, each) for key, each in value.items()) + "}"
+        return "{" + ",".join([_write_pair(key, each) for key, each in value.items()]) + "}"
     if isinstance(value, Sequence) and not isinstance(value, bytes | bytearray):
-        return "[" + ",".join(_write(each) for each in value) + "]"
+        return "[" + ",".join([_write(each) for each in value]) + "]"
     raise TypeError(f"{type(value).__name__} can't be written as JSON")
 
 
 def _write_pair(key: object, value: object) -> str:
     if not isinstance(key, str):
         raise TypeError(f"a JSON key must be text, got {key!r}")
-    return f"{json.dumps(key)}:{_write(value)}"
+    return f"{encode_basestring_ascii(key)}:{_write(value)}"
 
 
 def _write_number(number: float | Decimal) -> str:
     if isinstance(number, int):
         return int.__repr__(number)
-    if isinstance(number, float):
-        # json.dumps refuses NaN here, and writes a numpy float like a plain float.
-        return json.dumps(float(number), allow_nan=False)
-    if not number.is_finite():
+    if not (isfinite(number) if isinstance(number, float) else number.is_finite()):
         raise ValueError(f"{number} can't be written as JSON")
+    if isinstance(number, float):
+        return float.__repr__(number)  # a numpy float is written like a plain float
     text = str(number)
     return text if "." in text or "E" in text else f"{text}.0"

@@ -157,7 +157,9 @@ def await_response(state: PointState, now: datetime, *, switched: bool) -> Respo
 def _followed(state: PointState, command: CommandInForce, response: Response) -> PointState:
     flowed = response.flowed or command.do == "start"
     followed = replace(response, flowed=flowed, wrong_since=None, repeats=0)
-    return clear_alerts(replace(state, response=followed), ClearedBy.POWER_AS_COMMANDED)
+    if followed != response:
+        state = replace(state, response=followed)
+    return clear_alerts(state, ClearedBy.POWER_AS_COMMANDED)
 
 
 def _measure_share(
@@ -169,7 +171,8 @@ def _measure_share(
         return state, ()
     known = state.actual_share
     if _same(share, known.planned):
-        return replace(state, actual_share=ActualShare(known.planned)), ()
+        settled = ActualShare(known.planned)
+        return state if known == settled else replace(state, actual_share=settled), ()
     if known.measured is None or known.measured_since is None or not _same(share, known.measured):
         return replace(state, actual_share=ActualShare(known.planned, share, at)), ()
     if at - known.measured_since < _patience(state, house):

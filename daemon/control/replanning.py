@@ -36,6 +36,7 @@ from planners.plan.horizon import Situation, departures_known
 from planners.plan.planning import at_once_instead, draft_plan, explained
 from planners.plan.remaining import GOES_ON_PERCENT, is_as_made, lag_percent, remaining_plan
 from planners.power.allowed_currents import charge_model
+from planners.power.remembering import remembered
 from planners.rates.known import rate_knowledge
 
 if TYPE_CHECKING:
@@ -238,6 +239,7 @@ def _is_behind(state: PointState, now: datetime, house: House) -> bool:
     return soc is not None and lag_percent(plan, file, now, soc) > GOES_ON_PERCENT
 
 
+@remembered
 def _at_actual_power(file: HouseholdFile, share: float) -> HouseholdFile:
     """Model a vehicle that draws less than it should as one at a lower voltage."""
     if share == 1:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final, Literal
 from planners.local_time.wished_departures import Wish, next_departure
 from planners.power.allowed_currents import charge_model
 from planners.power.last_switches import LastSwitches
+from planners.power.remembering import remembered
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -271,6 +272,7 @@ def vehicle_of(state: PointState, file: HouseholdFile) -> str | None:
     return state.vehicle if state.vehicle in users else next(iter(users), None)
 
 
+@remembered
 def vehicles_of(file: HouseholdFile, charge_point: str) -> tuple[str, ...]:
     """Return the vehicles that use a charge point, in the order of the file."""
     return tuple(name for name, car in file.vehicles.items() if car.charge_point == charge_point)

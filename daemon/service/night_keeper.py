@@ -28,7 +28,7 @@ from daemon.nights.recount import (
     same_account,
 )
 from daemon.nights.retention import has_all_readings
-from daemon.nights.saved_state import PendingNights, read_saved, saved_body
+from daemon.nights.saved_state import PendingNights, memory_of, read_saved, saved_body
 from planners.local_time.departures import night_of
 
 if TYPE_CHECKING:
@@ -59,6 +59,7 @@ class _Point:
     priced_with: House | None = None
     read_to: datetime | None = None
     body: dict[str, Any] | None = None
+    made_from: tuple[object, ...] = ()
 
     @property
     def pending(self) -> PendingNights:
@@ -121,11 +122,16 @@ class NightKeeper:
     def save(self, state: PointState) -> None:
         """Save a state and its pending nights, if they differ from what is saved."""
         point = self._points[state.charge_point]
-        body = saved_body(state, point.pending)
+        pending = point.pending
+        made_from = (state.night, memory_of(state), pending.facts, pending.nights)
+        if made_from == point.made_from:
+            return
+        body = saved_body(state, pending)
         # A new reading alone has its own row.
         if point.body is None or body | {"read_to": None} != point.body | {"read_to": None}:
             self._ledger.save_open_night(state.charge_point, body)
             point.body = body
+        point.made_from = made_from
 
     def note_reading(self, charge_point: str, at: datetime, zone: ZoneInfo) -> None:
         """Note a reading of the register, and the nights that it tells more about.

@@ -10,6 +10,7 @@ minutes as if the local clock were UTC.
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, time, timedelta
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -53,6 +54,7 @@ def instant_of(utc_minute: int) -> datetime:
     return EPOCH + utc_minute * MINUTE
 
 
+@lru_cache(maxsize=1024)
 def instant_of_local(day: date, at: time, zone: ZoneInfo) -> datetime:
     """Return when the clock shows a date and time, by RFC 5545, section 3.3.5.
 

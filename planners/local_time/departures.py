@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from config.household.household_file import WEEKDAYS
@@ -110,6 +111,7 @@ def night_of(instant: datetime, zone: ZoneInfo) -> date:
     return local.date() if local.time() >= NOON else local.date() - DAY
 
 
+@lru_cache(maxsize=64)
 def night_bounds(night: date, zone: ZoneInfo) -> tuple[datetime, datetime]:
     """Find when a night begins and ends.
 

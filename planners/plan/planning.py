@@ -191,7 +191,7 @@ def at_once_instead(draft: Draft, prices: Prices) -> Draft:
         shortfall=shortfall_of(
             model,
             window.slots,
-            horizon.amps_allowed(situation.now, situation.now + LONGEST),
+            lambda: horizon.amps_allowed(situation.now, situation.now + LONGEST),
             from_kwh=horizon.problem.stored_kwh,
             reaches_kwh=reached,
             need_kwh=model.stored_kwh(cheapest.need_percent),
@@ -235,7 +235,7 @@ def _draft(file: HouseholdFile, prices: Prices, situation: Situation) -> Draft:
     shortfall = shortfall_of(
         model,
         [*_allowed(horizon, window.ticks), *horizon.tail],
-        horizon.amps_allowed(horizon.situation.now, horizon.situation.now + LONGEST),
+        lambda: horizon.amps_allowed(horizon.situation.now, horizon.situation.now + LONGEST),
         from_kwh=stored,
         reaches_kwh=night.reaches_kwh,
         need_kwh=model.stored_kwh(departure.need_percent),

@@ -198,7 +198,7 @@ def remaining_plan(
         shortfall=shortfall_of(
             model,
             window.slots,
-            amps_allowed(file, plan.charge_point, plan.vehicle, now, now + LONGEST),
+            lambda: amps_allowed(file, plan.charge_point, plan.vehicle, now, now + LONGEST),
             from_kwh=stored,
             reaches_kwh=model.stored_kwh(course.reaches_percent),
             need_kwh=model.stored_kwh(plan.need_percent),

@@ -13,7 +13,7 @@ from planners.power.charging import ChargeModel, climb, ladder
 from planners.solver.problem import NEED_TOLERANCE_KWH
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
     from datetime import datetime
 
     from planners.plan.window import Slot
@@ -33,7 +33,7 @@ MINUTE_HOURS = 1 / 60
 def shortfall_of(
     model: ChargeModel,
     allowed: Sequence[Slot],
-    currents: Sequence[AmpsSpan],
+    currents: Callable[[], Sequence[AmpsSpan]],
     *,
     from_kwh: float,
     reaches_kwh: float,
@@ -47,8 +47,8 @@ def shortfall_of(
         The vehicle and the current.
     allowed : sequence of Slot
         The slots up to the departure in which the vehicle may charge.
-    currents : sequence of AmpsSpan
-        The currents allowed from now on, for as long as `LONGEST`.
+    currents : callable
+        Returns the currents allowed from now on, for as long as `LONGEST`; asked if needed.
     from_kwh, reaches_kwh, need_kwh : float
         Battery energy now, at the end of the plan, and needed [kWh].
 
@@ -61,7 +61,7 @@ def shortfall_of(
         return None
     return Shortfall(
         kwh=_metered_kwh(model, reaches_kwh, need_kwh),
-        earliest_ready=_earliest_ready(model, currents, from_kwh, need_kwh),
+        earliest_ready=_earliest_ready(model, currents(), from_kwh, need_kwh),
         amps_that_would_do=_amps_that_would_do(model, allowed, from_kwh, need_kwh),
     )
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from dataclasses import dataclass, replace
 from datetime import timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
     from datetime import datetime
 
     from numpy.typing import NDArray
@@ -18,9 +18,10 @@ if TYPE_CHECKING:
     from planners.power.allowed_currents import AmpsSpan
     from planners.rates.prices import Prices, RateSpan
 
+HOUR = timedelta(hours=1)
 
-@dataclass(frozen=True, slots=True)
-class Slot:
+
+class Slot(NamedTuple):
     """A slot of `hours` [h] from `start` (UTC), with one rate and highest current [A]."""
 
     start: datetime
@@ -108,27 +109,43 @@ def window_of(
     """  # noqa: DOC502 - raised by prices
     if ready_by <= now:
         return Window(None, (), tick_minutes)
-    step_minutes = prices.step_minutes(now, ready_by, tick_minutes)
+    spans = prices.spans(now, ready_by)
+    step_minutes = prices.step_minutes(now, ready_by, tick_minutes, spans)
     step = timedelta(minutes=step_minutes)
     first = prices.tick_from(now, step_minutes)
     count = max(0, (ready_by - first) // step)
     if count == 0:
         return Window(None, (), step_minutes)
-    spans = prices.spans(now, first + count * step)
-    starts = [span.start for span in spans]
-    currents = allowed(now, first + count * step)
+    end = first + count * step
+    currents = allowed(now, end)
+    slots = [] if first == now else [(now, first - now)]
+    slots += [(first + i * step, step) for i in range(count)]
+    found = list(_slots(slots, _until(spans, end), currents))
+    fragment = found.pop(0) if first > now else None
+    return Window(fragment, tuple(found), step_minutes)
+
+
+def _until(spans: Sequence[RateSpan], end: datetime) -> list[RateSpan]:
+    """Return the spans before an instant."""
+    *whole, last = (span for span in spans if span.start < end)
+    return [*whole, replace(last, end=end)]
+
+
+def _slots(
+    times: Iterable[tuple[datetime, timedelta]],
+    spans: Sequence[RateSpan],
+    currents: Sequence[AmpsSpan],
+) -> Iterator[Slot]:
+    """Give each start and length, in order of time, its rate and the current allowed throughout."""
     changes = [current.start for current in currents]
-
-    def slot_at(start: datetime, length: timedelta) -> Slot:
-        during = slice(bisect_right(changes, start) - 1, bisect_left(changes, start + length))
-        return Slot(
-            start,
-            length / timedelta(hours=1),
-            spans[bisect_right(starts, start) - 1],
-            min(current.amps for current in currents[during]),
-        )
-
-    fragment = slot_at(now, first - now) if first > now else None
-    return Window(
-        fragment, tuple(slot_at(first + i * step, step) for i in range(count)), step_minutes
-    )
+    always = currents[0].amps if len(currents) == 1 else None
+    ahead = iter(spans)
+    span = next(ahead)
+    for start, length in times:
+        while span.end <= start:
+            span = next(ahead)
+        amps = always
+        if amps is None:
+            during = slice(bisect_right(changes, start) - 1, bisect_left(changes, start + length))
+            amps = min(current.amps for current in currents[during])
+        yield Slot(start, length / HOUR, span, amps)

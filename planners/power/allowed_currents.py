@@ -20,6 +20,7 @@ from planners.local_time.zone_offsets import offsets_between
 from planners.power.charging import ChargeModel
 from planners.power.home_load import home_load
 from planners.power.main_fuse import CurrentRange, share_of_fuse
+from planners.power.remembering import remembered
 from planners.rates.runs import run_starts
 
 if TYPE_CHECKING:
@@ -50,6 +51,7 @@ class AmpsSpan:
     amps: float
 
 
+@remembered
 def highest_amps(file: HouseholdFile, charge_point: str, vehicle: str) -> float:
     """Return the highest current that charge point, vehicle and fuse all allow.
 
@@ -163,6 +165,7 @@ def _limited(file: HouseholdFile, vehicle: str, amps: float) -> float:
     return float(amps if own is None else min(amps, own))
 
 
+@remembered
 def charge_model(file: HouseholdFile, vehicle: str, *, amps: float | None = None) -> ChargeModel:
     """Return the charge model of a vehicle at its own charge point.
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from dataclasses import dataclass
 from itertools import repeat
+from math import inf
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -93,7 +94,7 @@ class ChargeModel:
     def _taper_share(self, soc_percent: float) -> float:
         if not self.taper:
             return 1.0
-        after = bisect_right(self.taper, soc_percent, key=lambda point: point[0])
+        after = bisect_right(self.taper, (soc_percent, inf))
         if after == 0:
             return self.taper[0][1] / 100
         if after == len(self.taper):
@@ -218,14 +219,21 @@ def climb(
     stored = from_kwh
     reached = stored >= to_kwh - SAME_KWH
     currents = repeat(model.amps) if amps is None else amps
+    kw_per_amp, tapers = model.kw_per_amp, bool(model.taper)
+    efficiency, standby_kw = model.efficiency, model.standby_kw
+    # As `metered_kw` and `gained_kw` do, but the daemon climbs thousands of stretches an hour.
     for stretch, current in () if reached else zip(hours, currents, strict=False):
-        metered_kw = model.metered_kw(stored, current)
-        gained_kw = model.gained_kw(metered_kw)
+        metered_kw = current * kw_per_amp
+        if tapers:
+            metered_kw = model.metered_kw(stored, current)
+        gained_kw = efficiency * metered_kw - standby_kw
         if gained_kw <= 0:
             break
         share = min(1.0, (to_kwh - stored) / (gained_kw * stretch))
-        rows.append((share, share * stretch * metered_kw, share * stretch * gained_kw))
-        stored += rows[-1][2]
+        used = share * stretch
+        gained_kwh = used * gained_kw
+        rows.append((share, used * metered_kw, gained_kwh))
+        stored += gained_kwh
         if stored >= to_kwh - SAME_KWH:
             reached = True
             break

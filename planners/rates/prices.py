@@ -141,7 +141,13 @@ class Prices:
             estimated=np.repeat(np.array([span.estimated for span in spans], np.bool_), counts),
         )
 
-    def step_minutes(self, start: datetime, end: datetime, tick_minutes: int) -> int:
+    def step_minutes(
+        self,
+        start: datetime,
+        end: datetime,
+        tick_minutes: int,
+        spans: Sequence[RateSpan] | None = None,
+    ) -> int:
         """Return the length of the longest tick inside which no rate changes.
 
         Ticks are aligned to the local clock.
@@ -152,6 +158,8 @@ class Prices:
             Aware, in order.
         tick_minutes : int
             The tick that is wanted [min].
+        spans : sequence of RateSpan, optional
+            The rates of this time, if they have been looked up already.
 
         Returns
         -------
@@ -159,7 +167,8 @@ class Prices:
             The largest divisor of `tick_minutes` that will do, at least 1 [min].
         """
         offsets = offsets_between(self.zone, minute_of(start), minute_of(end)).minutes.tolist()
-        edges = [minute_of(span.start) + offsets[0] for span in self.spans(start, end)[1:]]
+        spans = self.spans(start, end) if spans is None else spans
+        edges = [minute_of(span.start) + offsets[0] for span in spans[1:]]
         # A clock that is put on by half an hour leaves no ticks of an hour aligned.
         shifts = [later - earlier for earlier, later in pairwise(offsets)]
         return gcd(tick_minutes, *edges, *shifts)

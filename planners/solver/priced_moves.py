@@ -48,6 +48,7 @@ class PricedMoves:
         self._rates: list[float] = problem.rates_per_kwh.tolist()
         self._amps: list[float] = problem.highest_amps.tolist()
         self._moves: dict[float, tuple[Moves, Ranges]] = {}
+        self._near: dict[float, list[tuple[NDArray[np.intp], Row, Row]]] = {}
         self._costs: dict[tuple[float, float], Row] = {}
         model = problem.model
         deadline = problem.deadlines[k]
@@ -145,17 +146,22 @@ class PricedMoves:
             Least cost from tick `i` on [currency]; infinity where it isn't possible.
         """
         rate, amps = self.kind(i)
-        moves = self._at(amps)[0]
+        if amps not in self._near:
+            self._near[amps] = [self._near_target(target, amps) for target in self.targets]
         found = np.full(len(self.levels), np.inf)
-        for target in self.targets:
-            wanted = self.levels[target] - self.levels
-            near = np.flatnonzero((wanted > SAME_KWH) & (wanted <= moves.gains_kwh + SAME_KWH))
-            share = wanted[near] / moves.gains_kwh[near]
-            cost = rate * amps * share * self._metered[near] + done[target]
+        for target, (near, share, metered) in zip(self.targets, self._near[amps], strict=True):
+            cost = rate * amps * share * metered + done[target]
             if rate > self._max_rate:
                 cost += self._dear[target] - self._dear[near]
             found[near] = np.minimum(found[near], cost)
         return found
+
+    def _near_target(self, target: int, amps: float) -> tuple[NDArray[np.intp], Row, Row]:
+        """Return the levels that part of a tick leads to a target from, the part, a tick's kWh."""
+        gains_kwh = self._at(amps)[0].gains_kwh
+        wanted = self.levels[target] - self.levels
+        near = np.flatnonzero((wanted > SAME_KWH) & (wanted <= gains_kwh + SAME_KWH))
+        return near, wanted[near] / gains_kwh[near], self._metered[near]
 
     def whole_from(self, i: int, level: int, after: Row) -> tuple[int, Row]:
         """Price the moves of a whole tick from one level.
