@@ -132,9 +132,10 @@ class Request(Message):
     departure's target once; any other one adds a departure, and several may be in force. `vehicle`
     names the vehicle that is plugged in, until it is unplugged; without it, the file's first one is
     assumed. `stop` charges nothing until the next departure has passed, `skip_until` nothing before
-    an instant, and no departure before `away_until` counts. The sender may choose an `id`: such a
-    request is answered with the same `id`. With `preview`, it is only answered: nothing is changed,
-    stored or commanded.
+    an instant, and no departure before `away_until` counts. `equipment_checked` says that equipment
+    that took more current than it was told was looked at, and may be started again. The sender may
+    choose an `id`: such a request is answered with the same `id`. With `preview`, it is only
+    answered: nothing is changed, stored or commanded.
     """
 
     model_config = ConfigDict(extra="forbid")
@@ -149,6 +150,7 @@ class Request(Message):
     away_until: Instant | None = None
     clear: bool | None = None
     remove: Id | None = None
+    equipment_checked: bool | None = None
     by: Instant | None = None
     vehicle: ShortText | None = None
     preview: bool | None = None

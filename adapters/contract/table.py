@@ -187,6 +187,7 @@ BUS_TOPICS: Final[tuple[BusTopic, ...]] = (
             {"v": 1, "away_until": "2026-06-14T06:00:00Z"},
             {"v": 1, "vehicle": "van"},
             {"v": 1, "id": "a91e", "charge_now": True, "preview": True},
+            {"v": 1, "equipment_checked": True},
             {"v": 1, "clear": True},
         ),
     ),

@@ -19,6 +19,7 @@ NO_RATE = "no-rate"
 OUT_OF_REACH = "need-out-of-reach"
 NO_POWER = "no-power-after-start"
 POWER_AFTER_STOP = "power-after-stop"
+OVER_CURRENT = "over-current"
 NO_READING = "no-reading"
 ENDED_SHORT = "ended-short-of-need"
 PRICES_ENDED = "prices-ended"
@@ -37,6 +38,8 @@ class ClearedBy(Enum):
     NEED_IN_REACH = "a new plan meets the need"
     SKIPPED = "a person asks to charge nothing for now or is away"
     POWER_AS_COMMANDED = "the power follows the command"
+    CURRENT_AS_COMMANDED = "the equipment keeps to a lower current again"
+    CHECKED = "a person says that the equipment was checked"
     READING = "the meter reports again"
     NEW_PRICES = "new prices come"
     ALL_ACCEPTED = "the broker accepts all topics again"
@@ -105,6 +108,13 @@ ALERTS: Final[Mapping[str, AlertRule]] = {
         (ClearedBy.POWER_AS_COMMANDED,),
         "{charge_point} was told to stop, and power still flows{watts}. Look at it.",
         "The command to stop is sent again, every 15 minutes at the latest.",
+    ),
+    OVER_CURRENT: AlertRule(
+        "more current flows than was commanded: look at it",
+        (ClearedBy.CURRENT_AS_COMMANDED, ClearedBy.CHECKED),
+        "{charge_point} {excess}. Look at it, and say with `lullwatt ask --equipment-checked` that"
+        " you did.",
+        "Until it is checked it charges only where the current that it takes is allowed.",
     ),
     NO_READING: AlertRule(
         "the meter reported nothing for 15 minutes of a charge",

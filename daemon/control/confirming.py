@@ -17,7 +17,9 @@ A pilot state A or B that is reported after the last power value means that none
 stop, equipment that speaks OCPP and still reports that it charges counts as if power flowed, until
 the meter is read.
 
-If the power differs from what the vehicle should draw and has done so for c, plans use it.
+If the power differs from what the vehicle should draw and has done so for c, plans use it. If more
+current flows than was commanded (`planners.power.excess_current`), the alert `over-current` is
+raised; from then on the equipment is only started where the current that it takes is allowed.
 Pure, like the controller it is part of.
 """
 
@@ -31,6 +33,7 @@ from daemon.control.alerts import (
     ENDED_SHORT,
     NO_POWER,
     NO_READING,
+    OVER_CURRENT,
     POWER_AFTER_STOP,
     ClearedBy,
     clear_alerts,
@@ -51,12 +54,20 @@ from daemon.control.state import (
 )
 from planners.power.allowed_currents import charge_model, highest_amps
 from planners.power.charging import NEED_TOLERANCE_PERCENT
+from planners.power.excess_current import (
+    concluded,
+    conclusion_due,
+    measured_current,
+    with_command,
+    with_reading,
+)
 
 if TYPE_CHECKING:
     from datetime import datetime
 
     from daemon.control.events import Action, CommandInForce
     from daemon.control.state import House, PointState
+    from planners.power.excess_current import CurrentWatch
 
 ALERT_AFTER = 2
 """A person is warned when a command has been repeated this often."""
@@ -67,8 +78,8 @@ LONGEST_WAIT = timedelta(minutes=15)
 TOLERANCE = 0.1
 """Shares of the power that differ by less are the same: the voltage moves by as much."""
 
-MOST_SHARE = 1.1
-"""The highest share that a 230 V supply above nominal voltage explains (EN 50160)."""
+SAME_READING = timedelta(minutes=1)
+"""Values of one meter that come in several messages belong together if they are this close."""
 
 
 class Confirmed(NamedTuple):
@@ -96,6 +107,12 @@ def confirm(state: PointState, now: datetime, house: House) -> Confirmed:
     Confirmed
         The state with the hardware's response, alerts, and whether to send the command again.
     """
+    state, warned = _check_current(state, now, house)
+    confirmed = _confirm_power(state, now, house)
+    return confirmed._replace(actions=(*warned, *confirmed.actions))
+
+
+def _confirm_power(state: PointState, now: datetime, house: House) -> Confirmed:
     command, response = state.command, state.response
     if command is None or response is None:
         return Confirmed(state, ())
@@ -114,7 +131,12 @@ def confirm(state: PointState, now: datetime, house: House) -> Confirmed:
 
 
 def response_due(state: PointState, house: House) -> datetime | None:
-    """Return when a missing response must next be acted on if nothing else happens."""
+    """Return when a wrong or missing response must next be acted on if nothing else happens."""
+    due = [conclusion_due(state.current_watch), _power_due(state, house)]
+    return min((each for each in due if each is not None), default=None)
+
+
+def _power_due(state: PointState, house: House) -> datetime | None:
     command, response = state.command, state.response
     if command is None or response is None:
         return None
@@ -149,6 +171,49 @@ def await_response(state: PointState, now: datetime, *, switched: bool) -> Respo
     if switched or state.response is None:
         return Response(now, wh)
     return replace(state.response, since=now, register_wh=wh)
+
+
+# --- the current ------------------------------------------------------------------------------
+
+
+def _check_current(
+    state: PointState, now: datetime, house: House
+) -> tuple[PointState, tuple[Action, ...]]:
+    """Judge whether the equipment takes what it is told; warn if it does not."""
+    told = state.command.amps if state.command is not None else None
+    if told is None:
+        return state, ()
+    before = state.current_watch
+    watch = concluded(_with_last_reading(state, told, now, house), told, now)
+    state = replace(state, current_watch=watch)
+    if watch.excess == before.excess:
+        return state, ()
+    state = clear_alerts(replace(state, plan_stale=True), ClearedBy.CURRENT_AS_COMMANDED)
+    if watch.excess is None:
+        return state, (Note("current-as-commanded", {"charge_point": state.charge_point}),)
+    return raise_alert(state, OVER_CURRENT, charge_point=state.charge_point, excess=watch.excess)
+
+
+def _with_last_reading(
+    state: PointState, told_amps: float, now: datetime, house: House
+) -> CurrentWatch:
+    """Take up the last reading, if that has not been done: its amperes, or else its power."""
+    watch, amps, watts = state.current_watch, state.amps, state.watts
+    at = max((at for at in (state.amps_at, state.watts_at) if at is not None), default=None)
+    if at is None or at == watch.read_at:
+        return watch
+    if watch.told_since is not None and watch.told_since > now:
+        watch = with_command(watch, now)  # the clock was put back
+    if state.amps_at is None or at - state.amps_at >= LONGEST_GAP:
+        amps = None
+    elif state.amps_at < at:
+        return watch  # the power alone was read, of a meter that also reports amperes
+    elif state.watts_at is None or at - state.watts_at > SAME_READING:
+        watts = None
+    measured = measured_current(house.file, state.charge_point, amps, watts)
+    if measured is None:
+        return watch
+    return replace(with_reading(watch, told_amps, measured, min(at, now)), read_at=at)
 
 
 # --- the command is followed ------------------------------------------------------------------
@@ -186,13 +251,15 @@ def _share(state: PointState, command: CommandInForce, house: House) -> float | 
     vehicle = vehicle_of(state, house.file)
     if vehicle is None or command.amps is None or state.watts is None or state.watts_at is None:
         return None
+    excess = state.current_watch.excess
+    amps = command.amps if excess is None else excess.taken_amps
     # Below the highest current, the share does not show a limit of the vehicle's own.
-    if command.amps < (1 - TOLERANCE) * highest_amps(house.file, state.charge_point, vehicle):
+    if amps < (1 - TOLERANCE) * highest_amps(house.file, state.charge_point, vehicle):
         return None
     model = charge_model(house.file, vehicle)
     soc = counted_soc_percent(state, house.file, state.watts_at) or 0.0
-    expected_kw = model.metered_kw(model.stored_kwh(soc), command.amps)
-    return min(MOST_SHARE, state.watts / 1000 / expected_kw) if expected_kw > 0 else None
+    expected_kw = model.metered_kw(model.stored_kwh(soc), amps)
+    return state.watts / 1000 / expected_kw if expected_kw > 0 else None
 
 
 def _same(share: float, other: float) -> bool:

@@ -26,6 +26,8 @@ The command, by the first line that applies:
 
     no vehicle, or a fault (pilot A, E, F)      stop
     the vehicle has ended its charge by itself  stop
+    the equipment takes more than it is told,   stop
+      and more than is allowed now
     the departure has passed, and the need      start at the highest current, to the need,
       is not met (`daemon.control.leaving_late`)  for an hour at most
     a person asked to charge now                start at the highest current, to the target
@@ -59,6 +61,7 @@ from daemon.control.state import charges_now, is_charging, rests_until, vehicle_
 from daemon.control.undelivered import may_be_listening_again
 from planners.local_time.departures import night_bounds, night_of
 from planners.power.allowed_currents import amps_allowed
+from planners.power.excess_current import amps_text, with_command
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -67,6 +70,7 @@ if TYPE_CHECKING:
     from daemon.control.state import House, OpenNight, PointState
     from planners.local_time.departures import DepartureAt
     from planners.plan.plan import Period, Plan
+    from planners.power.allowed_currents import AmpsSpan
     from planners.power.last_switches import LastSwitches
 
 START_HOLDS = timedelta(minutes=30)
@@ -234,6 +238,8 @@ def _command(
         return state, (Assert(command),) if reassert else ()
     holds = START_HOLDS if right.do == "start" else STOP_HOLDS
     switched = command is None or command.do != right.do
+    is_new = command is None or (command.do, command.amps) != (right.do, right.amps)
+    watch = with_command(state.current_watch, now) if is_new else state.current_watch
     command = replace(right, valid_until=min(now + holds, right.valid_until))
     # A command that is only renewed does not change how long its response has been waited for.
     response = (
@@ -245,6 +251,7 @@ def _command(
         serial=command.serial,
         switches=_switches(state, command, now),
         response=response,
+        current_watch=watch,
         night=_count_start(state, command) if switched else state.night,
     )
     note = Note(command.do, {"charge_point": state.charge_point, "why": command.why})
@@ -282,7 +289,7 @@ def _by_plan(state: PointState, plan: Plan, period: Period, house: House) -> Com
         state,
         "start",
         _why_now(state, plan, period, house),
-        amps=period.amps,
+        amps=_amps_told(state, period.amps),
         until=_end_of_run(plan, period),
         plan=plan,
     )
@@ -308,6 +315,9 @@ def _without_plan(state: PointState, now: datetime, house: House) -> CommandInFo
     obstacle = _obstacle(state)
     if obstacle is not None:
         return _next(state, "stop", obstacle)
+    too_much = _takes_too_much(state, now, house)
+    if too_much is not None:
+        return too_much
     vehicle, wishes = vehicle_of(state, house.file), state.wishes
     late = leaves_late(state, house.file, now)
     if late is not None:
@@ -340,6 +350,33 @@ def _obstacle(state: PointState) -> str | None:
     return "the vehicle has ended its charge by itself" if state.stopped_itself else None
 
 
+def _takes_too_much(state: PointState, now: datetime, house: House) -> CommandInForce | None:
+    """Stop equipment that takes more than it is told, while that is more than is allowed."""
+    excess, vehicle = state.current_watch.excess, vehicle_of(state, house.file)
+    if excess is None or vehicle is None:
+        return None
+    spans = _spans_allowed(state, vehicle, now, house)
+    if spans[0].amps > 0:
+        return None
+    until = spans[0].end if len(spans) > 1 else NO_END
+    return _next(state, "stop", f"it {excess}, which is more than is allowed now", until=until)
+
+
+def _amps_told(state: PointState, amps: float) -> float:
+    """Return the current to command where `amps` may flow."""
+    # Equipment with an excess is told what it did not keep to. Both that and what it takes are
+    # allowed here, and readings show whether it obeys by now.
+    excess = state.current_watch.excess
+    return amps if excess is None else min(amps, excess.told_amps)
+
+
+def _spans_allowed(
+    state: PointState, vehicle: str, now: datetime, house: House
+) -> tuple[AmpsSpan, ...]:
+    point, excess = state.charge_point, state.current_watch.excess
+    return amps_allowed(house.file, point, vehicle, now, now + STOP_HOLDS, excess=excess)
+
+
 def _charge_now(state: PointState, vehicle: str, now: datetime, house: House) -> CommandInForce:
     """Charge as a person asked."""
     return _at_highest(state, vehicle, "a person asked to charge now", now, house)
@@ -365,12 +402,12 @@ def _at_highest(
     until: datetime = NO_END,
 ) -> CommandInForce:
     """Charge with the current that the rest of the home leaves."""
-    spans = amps_allowed(house.file, state.charge_point, vehicle, now, now + STOP_HOLDS)
+    spans = _spans_allowed(state, vehicle, now, house)
     if len(spans) > 1:
         until = min(until, spans[0].end)
     if spans[0].amps <= 0:
         return _next(state, "stop", "the rest of the home needs the current", until=until)
-    return _next(state, "start", why, amps=spans[0].amps, until=until)
+    return _next(state, "start", why, amps=_amps_told(state, spans[0].amps), until=until)
 
 
 def _why_not_now(state: PointState, now: datetime, house: House) -> str:
@@ -397,7 +434,9 @@ def _why_now(state: PointState, plan: Plan, period: Period, house: House) -> str
     by = f"{plan.departure.astimezone(house.file.zone):%H:%M}"
     if plan.shortfall is not None:
         return f"every hour before {by} is needed, and even that is too little time"
-    return f"cheapest hours before {by}"
+    excess = state.current_watch.excess
+    allow = "" if excess is None else f" that allow the {amps_text(excess.taken_amps)} it takes"
+    return f"cheapest hours before {by}{allow}"
 
 
 def _end_of_run(plan: Plan, period: Period) -> datetime:

@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Literal
 
-from daemon.control.alerts import ALERTS, clear_alerts, raise_alert
+from daemon.control.alerts import ALERTS, ClearedBy, clear_alerts, raise_alert
 from daemon.control.events import (
     Action,
     BusConnected,
@@ -209,6 +209,8 @@ def _set_presence(
         soc=None,
         watts=None,
         watts_at=None,
+        amps=None,
+        amps_at=None,
         wishes=replace(state.wishes, charge_now=False),
         left_with=left or state.left_with,
         stopped_itself=False,
@@ -234,6 +236,8 @@ def _on_reading(
             watts_at=reading.at,
             idle_since=state.idle_since if is_late else None,
         )
+    if reading.amps is not None:
+        state = replace(state, amps=reading.amps, amps_at=reading.at)
     recounted = counted_soc_percent(state, house.file, now)
     if counted is not None and recounted is not None and recounted <= counted - NEWS_PERCENT:
         # Less energy flowed than was extrapolated.
@@ -324,6 +328,9 @@ def _on_request(state: PointState, request: Request, now: datetime, house: House
     if (wishes.departures, wishes.away_until) != (before.departures, before.away_until):
         state = replace(state, plan=None)  # another target may lie beyond the plan's own departure
     state = replace(state, wishes=wishes, plan_stale=True, stopped_itself=False)
+    if request.equipment_checked:
+        watch = replace(state.current_watch, excess=None, doubt=None)
+        state = clear_alerts(replace(state, current_watch=watch), ClearedBy.CHECKED)
     if request.soc_percent is not None:
         soc = SocFact(request.soc_percent, now, "person", register_wh_at(state, now))
         state = _set_soc(state, soc, now, house)

@@ -58,7 +58,10 @@ def _may_go_on(
     if departure.vehicle != vehicle_of(state, file) or not _is_there(state, now):
         return False
     point = state.charge_point
-    (allowed,) = amps_allowed(file, point, departure.vehicle, now, now + datetime.resolution)
+    (allowed,) = amps_allowed(
+        file, point, departure.vehicle, now, now + datetime.resolution,
+        excess=state.current_watch.excess,
+    )  # fmt: skip
     return allowed.amps > 0
 
 

@@ -36,6 +36,7 @@ from planners.plan.horizon import Situation, departures_known
 from planners.plan.planning import at_once_instead, draft_plan, explained
 from planners.plan.remaining import GOES_ON_PERCENT, is_as_made, lag_percent, remaining_plan
 from planners.power.allowed_currents import charge_model
+from planners.power.excess_current import amps_text
 from planners.power.remembering import remembered
 from planners.rates.known import rate_knowledge
 
@@ -124,7 +125,7 @@ def _planned_for(
     is_obeyed = not begins_in_rest(state, now, house)
     if state.plan is not None and is_obeyed and _same_course(state.plan, made, now):
         return _warn_of_shortfall(state, made)
-    made = replace(made, why=explain_unreported(state))
+    made = replace(made, why=(*explain_unreported(state), *_explain_excess(state)))
     return _warn_of_shortfall(replace(state, plan=made, draft=draft), made)
 
 
@@ -149,6 +150,16 @@ def begins_in_rest(state: PointState, now: datetime, house: House) -> bool:
     if state.plan is None or until is None:
         return False
     return any(period.start < until and period.end > now for period in state.plan.periods)
+
+
+def _explain_excess(state: PointState) -> tuple[str, ...]:
+    """Say that the equipment takes more than it is told, if it does."""
+    excess = state.current_watch.excess
+    if excess is None:
+        return ()
+    where = f"it charges only where {amps_text(excess.taken_amps)} are allowed"
+    until = "until it keeps to a lower current or somebody has checked it"
+    return (f"{state.charge_point} {excess}: {where}, {until}.",)
 
 
 def announce(state: PointState) -> tuple[PointState, tuple[Action, ...]]:
@@ -212,7 +223,8 @@ def _situation_now(state: PointState, now: datetime, house: House) -> Situation 
         return None
     if state.register is None and state.soc is not None:
         soc = _unmetered_soc_percent(plan, state.soc, now, house)
-    return Situation(now, soc, departure, on=is_charging(state))
+    excess = state.current_watch.excess
+    return Situation(now, soc, departure, on=is_charging(state), excess=excess)
 
 
 def _unmetered_soc_percent(plan: Plan, soc: SocFact, now: datetime, house: House) -> float:
@@ -261,10 +273,12 @@ def _situation(state: PointState, departure: DepartureAt, now: datetime, house: 
         soc = next((t for t in targets if t - NEARLY_PERCENT < soc < t), soc)
     later = _later(state, departure, now, house)
     by_hours = state.pilot is None
+    situation = Situation(
+        now, soc, departure, later=later, by_hours=by_hours, excess=state.current_watch.excess
+    )
     if begins > now:
-        return Situation(begins, soc, departure, later=later, by_hours=by_hours)
-    since = state.switches.on_at if on else None
-    return Situation(now, soc, departure, on=on, since=since, later=later, by_hours=by_hours)
+        return replace(situation, now=begins)
+    return replace(situation, on=on, since=state.switches.on_at if on else None)
 
 
 def _later(

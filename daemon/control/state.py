@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 from planners.local_time.wished_departures import Wish, next_departure
 from planners.power.allowed_currents import charge_model
+from planners.power.excess_current import CurrentWatch
 from planners.power.last_switches import LastSwitches
 from planners.power.remembering import remembered
 
@@ -196,6 +197,10 @@ class PointState:
         Its latest power [W].
     watts_at : datetime or None
         The instant of that power.
+    amps : float or None
+        Its latest current [A per phase], if it reports one.
+    amps_at : datetime or None
+        The instant of that current.
     idle_since : datetime or None
         Since when the pilot state shows that no power flows; None if it does not, or if a meter
         value has come since.
@@ -213,6 +218,8 @@ class PointState:
         How the hardware follows the command in force.
     actual_share : ActualShare
         The power that the vehicle draws, as a share of the power it should draw.
+    current_watch : CurrentWatch
+        Whether the equipment takes more current than it was told, whichever vehicle is there.
     plan : Plan or None
         The plan in force.
     draft : Draft or None
@@ -242,6 +249,8 @@ class PointState:
     register: RegisterReading | None = None
     watts: float | None = None
     watts_at: datetime | None = None
+    amps: float | None = None
+    amps_at: datetime | None = None
     idle_since: datetime | None = None
     wishes: Wishes = Wishes()
     vehicle: str | None = None
@@ -250,6 +259,7 @@ class PointState:
     stopped_itself: bool = False
     response: Response | None = None
     actual_share: ActualShare = ActualShare()
+    current_watch: CurrentWatch = field(default_factory=CurrentWatch)
     plan: Plan | None = None
     draft: Draft | None = field(default=None, compare=False)
     plan_stale: bool = True

@@ -24,6 +24,7 @@ from daemon.control.state import (
 )
 from planners.local_time.departures import DepartureAt
 from planners.local_time.wished_departures import Wish
+from planners.power.excess_current import ExcessCurrent
 
 if TYPE_CHECKING:
     from daemon.control.state import PointState
@@ -49,6 +50,7 @@ class Memory:
     response: Response | None = None
     response_to: Literal["start", "stop"] | None = None
     actual_share: ActualShare = field(default_factory=ActualShare)
+    excess: ExcessCurrent | None = None
     alerts: frozenset[str] = frozenset()
 
 
@@ -93,6 +95,7 @@ def memory_of(state: PointState) -> Memory:
         response=state.response,
         response_to=state.command.do if state.command else None,
         actual_share=state.actual_share,
+        excess=state.current_watch.excess,
         # Each process finds out again whether the ledger and the bus work.
         alerts=clear_alerts(state, ClearedBy.RESTART).alerts,
     )
@@ -211,7 +214,7 @@ def _departure_of(body: dict[str, Any] | None) -> DepartureAt | None:
 
 
 def _memory_body(memory: Memory) -> dict[str, Any]:
-    response, share = memory.response, memory.actual_share
+    response, share, excess = memory.response, memory.actual_share, memory.excess
     return {
         "plugged_in": memory.plugged_in,
         "soc": _soc_body(memory.soc),
@@ -241,13 +244,14 @@ def _memory_body(memory: Memory) -> dict[str, Any]:
             "seen": share.measured,
             "seen_since": _text(share.measured_since),
         },
+        "excess": excess and {"told_amps": excess.told_amps, "taken_amps": excess.taken_amps},
         "said": sorted(memory.alerts),
     }
 
 
 def _memory_of(body: dict[str, Any]) -> Memory:
     """Read a memory; earlier versions wrote fewer keys."""
-    response, share = body.get("answer"), body.get("drawn")
+    response, share, excess = body.get("answer"), body.get("drawn"), body.get("excess")
     return Memory(
         plugged_in=body["plugged_in"],
         soc=_soc_of(body["soc"]),
@@ -263,6 +267,9 @@ def _memory_of(body: dict[str, Any]) -> Memory:
         response=_response_of(response) if response else None,
         response_to=body.get("answers"),
         actual_share=_share_of(share) if share else ActualShare(),
+        excess=ExcessCurrent(float(excess["told_amps"]), float(excess["taken_amps"]))
+        if excess
+        else None,
         alerts=frozenset(body.get("said", ())),
     )
 

@@ -73,6 +73,11 @@ def _wait_option(seconds: float) -> Callable[[FC], FC]:
     "--remove", metavar="ID", help="Cancel one wish; `lullwatt status` lists them with their ids."
 )
 @click.option(
+    "--equipment-checked",
+    is_flag=True,
+    help="Start equipment again that took more current than it was told: it was looked at.",
+)
+@click.option(
     "--preview", is_flag=True, help="Only show what the daemon would do; nothing is changed."
 )
 @JSON_OPTION
@@ -174,6 +179,7 @@ def _request_body(options: dict[str, Any], times: TimeOptions) -> dict[str, Any]
         "away_until": times.instant("--away", options["away"]),
         "clear": options["clear"] or None,
         "remove": options["remove"],
+        "equipment_checked": options["equipment_checked"] or None,
     }
     body = {key: value for key, value in body.items() if value is not None}
     if not body:

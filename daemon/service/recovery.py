@@ -17,6 +17,7 @@ from daemon.control.unreported_soc import REMEMBERED
 from daemon.control.wishes import wishes_with, without_past
 from daemon.nights.saved_state import Memory, read_saved
 from planners.local_time.departures import night_of
+from planners.power.excess_current import CurrentWatch, with_command
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -79,6 +80,7 @@ def recover(ledger: Ledger, charge_point: str, now: datetime, house: House) -> P
         others=memory.others,
         stopped_itself=memory.stopped_itself,
         actual_share=memory.actual_share,
+        current_watch=CurrentWatch(excess=memory.excess),
         alerts=memory.alerts,
         night=saved.night if saved else None,
         plan_stale=True,
@@ -167,6 +169,7 @@ def _with_command(state: PointState, memory: Memory, ledger: Ledger, now: dateti
         command=command,
         serial=max(stored.serial, serial),
         response=memory.response if same else None,
+        current_watch=with_command(state.current_watch, now),
     )
     return replace(state, response=await_response(state, now, switched=not same))
 

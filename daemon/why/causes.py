@@ -15,7 +15,7 @@ from daemon.presentation.figures import kwh_text
 from daemon.why.evidence import Cause, alerts_of, spans_because
 from daemon.why.history import SHORTEST_OUTAGE, Outage, TimeSpan
 from daemon.why.plans import hours_of, runs_of
-from daemon.why.power_causes import faults, fuse, no_answer, nobody_listened
+from daemon.why.power_causes import faults, fuse, no_answer, nobody_listened, over_current
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -32,8 +32,8 @@ def causes_of_nothing(history: NightHistory) -> tuple[Cause, ...]:
     if not history.stays:
         return (*_outages(history, always=True), *_no_vehicle(history))
     checks: tuple[Callable[[NightHistory], Iterator[Cause]], ...] = (
-        no_answer, nobody_listened, faults, _skipped, fuse, _ended_itself, _nothing_planned,
-        _outages, _nothing_wanted, _left_before, _still_to_come,
+        no_answer, nobody_listened, faults, over_current, _skipped, fuse, _ended_itself,
+        _nothing_planned, _outages, _nothing_wanted, _left_before, _still_to_come,
     )  # fmt: skip
     return tuple(cause for check in checks for cause in check(history))
 
@@ -41,7 +41,7 @@ def causes_of_nothing(history: NightHistory) -> tuple[Cause, ...]:
 def causes_of_shortfall(history: NightHistory) -> tuple[Cause, ...]:
     """Find why the vehicle had less than it needed; empty if unknown."""
     checks: tuple[Callable[[NightHistory], Iterator[Cause]], ...] = (
-        _too_late, no_answer, nobody_listened, faults, _skipped, _ended_itself, fuse,
+        _too_late, no_answer, nobody_listened, faults, over_current, _skipped, _ended_itself, fuse,
         _nothing_planned, _outages, _left_before,
     )  # fmt: skip
     return tuple(cause for check in checks for cause in check(history))

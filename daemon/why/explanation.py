@@ -14,7 +14,7 @@ from daemon.why.causes import causes_of_nothing, causes_of_shortfall
 from daemon.why.evidence import Cause, alerts_of, spans_because
 from daemon.why.history import TimeSpan
 from daemon.why.plans import hours_of, runs_of
-from daemon.why.power_causes import estimated, late_power, power_after_stop
+from daemon.why.power_causes import estimated, late_power, over_current, power_after_stop
 from planners.power.allowed_currents import charge_model
 from planners.power.charging import NEED_TOLERANCE_PERCENT
 
@@ -75,7 +75,10 @@ def _charged(history: NightHistory) -> tuple[str, tuple[Cause, ...]]:
     cost = f", for {history.money(night.record['cost'])}" if night.record else ""
     so_far = "" if night.is_over or night.closed else " so far"
     sentence = f"It charged {amount}{so_far}{_when(history)}{_reason(history)}{cost}."
-    more = (*power_after_stop(history), *late_power(history), *estimated(history))
+    more = [
+        *over_current(history), *power_after_stop(history),
+        *late_power(history), *estimated(history),
+    ]  # fmt: skip
     causes = [Cause("charged", sentence), *more]
     others = [f"{cause.words[:1].upper()}{cause.words[1:]}." for cause in causes[1:]]
     return " ".join([sentence, *others]), tuple(causes)

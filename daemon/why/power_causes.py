@@ -11,6 +11,7 @@ from daemon.control.alerts import (
     NO_POWER,
     NO_READING,
     NOBODY_LISTENS,
+    OVER_CURRENT,
     POWER_AFTER_STOP,
 )
 from daemon.presentation.figures import kwh_text
@@ -29,6 +30,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from daemon.why.wording import NightHistory
+
+TAKES_TOO_MUCH = "it took "
+"""The reason of a stop of equipment that takes more than it is told begins so."""
 
 LEAST_ESTIMATED_WH = 1000
 """Smaller estimates are mentioned only in the account [Wh]."""
@@ -123,6 +127,19 @@ def power_after_stop(history: NightHistory) -> Iterator[Cause]:
             "power flowed although the command was to stop"
             f" (alert {POWER_AFTER_STOP} at {history.at(alert.at)})",
         )
+
+
+def over_current(history: NightHistory) -> Iterator[Cause]:
+    """Find more current than was commanded, and the hours in which it kept from charging."""
+    alerts = alerts_of(history, OVER_CURRENT)
+    alert = f" (alert {OVER_CURRENT} at {history.at(alerts[0].at)})" if alerts else ""
+    spans = spans_because(history, TAKES_TOO_MUCH)
+    if spans:
+        took = spans[0].command.why.removesuffix(" now")
+        when = listed([history.span(each) for each in spans])
+        yield Cause(OVER_CURRENT, f"{took} {when}{alert}")
+    elif alerts:
+        yield Cause(OVER_CURRENT, f"more current flowed than was commanded{alert}")
 
 
 def estimated(history: NightHistory) -> Iterator[Cause]:

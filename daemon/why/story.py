@@ -142,6 +142,8 @@ def _wish(history: NightHistory, request: StoredRequest) -> str:
         parts.append("charge now" if body["charge_now"] else "do not charge at once any more")
     if body.get("stop"):
         parts.append("charge nothing until the next departure has passed")
+    if body.get("equipment_checked"):
+        parts.append("the equipment was checked")
     parts += [
         form.format(history.at(parse_instant(body[key])) if key in INSTANTS else body[key])
         for key, form in words.items()

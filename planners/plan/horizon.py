@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from planners.local_time.wished_departures import Wish
     from planners.power.allowed_currents import AmpsSpan
     from planners.power.charging import ChargeModel
+    from planners.power.excess_current import ExcessCurrent
     from planners.rates.prices import Prices
 
 
@@ -63,6 +64,9 @@ class Situation:
     by_hours : bool
         Whether the vehicle counts as plugged in only in the `plugged_in` hours of its charge
         point, if it declares any; False if the hardware reports that the vehicle is there.
+    excess : ExcessCurrent or None
+        What the equipment has taken instead of the current that it was told: nothing but that can
+        be planned, and only where it is allowed.
     """
 
     now: datetime
@@ -72,6 +76,7 @@ class Situation:
     since: datetime | None = None
     later: tuple[DepartureAt, ...] = ()
     by_hours: bool = True
+    excess: ExcessCurrent | None = None
 
     @property
     def departures(self) -> tuple[DepartureAt, ...]:
@@ -219,7 +224,6 @@ def horizon_of(file: HouseholdFile, prices: Prices, situation: Situation) -> Hor
         If no rate is known before the last departure.
     """  # noqa: DOC502 - raised by prices
     situation = _in_the_last_days(situation)
-    vehicle = situation.departure.vehicle
     window = window_of(
         prices,
         situation.now,
@@ -227,7 +231,7 @@ def horizon_of(file: HouseholdFile, prices: Prices, situation: Situation) -> Hor
         file.household.tick_minutes,
         partial(_amps_allowed, file, situation),
     )
-    model = charge_model(file, vehicle)
+    model = model_of(file, situation)
     return Horizon(file, situation, model, window, _problem(file, window, model, situation))
 
 
@@ -284,7 +288,16 @@ def _amps_allowed(
 ) -> tuple[AmpsSpan, ...]:
     vehicle = situation.departure.vehicle
     point = file.vehicles[vehicle].charge_point
-    return amps_allowed(file, point, vehicle, start, end, by_hours=situation.by_hours)
+    return amps_allowed(
+        file, point, vehicle, start, end, by_hours=situation.by_hours, excess=situation.excess
+    )
+
+
+def model_of(file: HouseholdFile, situation: Situation) -> ChargeModel:
+    """Return the charge model of the vehicle, at what its equipment takes."""
+    vehicle, excess = situation.departure.vehicle, situation.excess
+    model = charge_model(file, vehicle)
+    return model if excess is None else replace(model, amps=min(model.amps, excess.taken_amps))
 
 
 def _in_the_last_days(situation: Situation) -> Situation:
@@ -307,7 +320,7 @@ def _problem(
         model=model,
         stored_kwh=model.stored_kwh(situation.soc_percent),
         deadlines=_deadlines(window, model, situation),
-        min_amps=point.min_amps if point.switching == "current" else None,
+        min_amps=point.min_amps if point.switching == "current" and not situation.excess else None,
         start_cost=float(point.start_cost),
         min_run=max(1, _whole_ticks(point.min_run_minutes, window)),
         min_rest=_whole_ticks(point.rest_minutes, window),

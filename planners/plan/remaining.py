@@ -8,7 +8,7 @@ from math import ceil
 from typing import TYPE_CHECKING, NamedTuple
 
 from planners.plan.baselines import at_once, timer
-from planners.plan.horizon import kwh_at_any_price
+from planners.plan.horizon import kwh_at_any_price, model_of
 from planners.plan.periods import ChargingSlot, periods_of
 from planners.plan.shortfall import LONGEST, shortfall_of
 from planners.plan.window import Slot, window_of
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
     from planners.plan.horizon import Situation
     from planners.plan.plan import Period, Plan
+    from planners.power.allowed_currents import AmpsSpan
     from planners.power.charging import ChargeModel, Ladder
     from planners.rates.prices import Prices
 
@@ -174,7 +175,7 @@ def remaining_plan(
     if is_as_made(plan, now, soc_percent):
         return plan
     course = course_of(plan, file, prices, situation)
-    model = charge_model(file, plan.vehicle)
+    model = model_of(file, situation)
     stored = model.stored_kwh(soc_percent)
     want_kwh = max(stored, model.stored_kwh(plan.want_percent))
     wanted = max(plan.want_percent, plan.need_percent)
@@ -184,7 +185,7 @@ def remaining_plan(
         until = situation.departure.ready_by
     window = window_of(
         prices, now, until, file.household.tick_minutes,
-        lambda start, end: amps_allowed(file, plan.charge_point, plan.vehicle, start, end),
+        lambda start, end: _amps_allowed(plan, file, situation, start, end),
     )  # fmt: skip
     ends = {period.end for period in course.periods} | ({now} if situation.on else set())
     return replace(
@@ -198,7 +199,7 @@ def remaining_plan(
         shortfall=shortfall_of(
             model,
             window.slots,
-            lambda: amps_allowed(file, plan.charge_point, plan.vehicle, now, now + LONGEST),
+            lambda: _amps_allowed(plan, file, situation, now, now + LONGEST),
             from_kwh=stored,
             reaches_kwh=model.stored_kwh(course.reaches_percent),
             need_kwh=model.stored_kwh(plan.need_percent),
@@ -207,6 +208,13 @@ def remaining_plan(
         at_once=at_once(window, model, stored, want_kwh),
         timer=timer(window, model, stored, want_kwh),
     )
+
+
+def _amps_allowed(
+    plan: Plan, file: HouseholdFile, situation: Situation, start: datetime, end: datetime
+) -> tuple[AmpsSpan, ...]:
+    point, vehicle = plan.charge_point, plan.vehicle
+    return amps_allowed(file, point, vehicle, start, end, excess=situation.excess)
 
 
 def _bought(

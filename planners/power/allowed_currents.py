@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from config.household.household_file import Hours, HouseholdFile
+    from planners.power.excess_current import ExcessCurrent
 
 FUSE_DIGITS = 6
 """Decimal places of the current left under the fuse: sums of decimals are not exact [A]."""
@@ -86,6 +87,7 @@ def amps_allowed(
     end: datetime,
     *,
     by_hours: bool = False,
+    excess: ExcessCurrent | None = None,
 ) -> tuple[AmpsSpan, ...]:
     """Return the allowed current over time, given the home's known load.
 
@@ -100,6 +102,8 @@ def amps_allowed(
     by_hours : bool
         Whether the vehicle counts as plugged in only in the `plugged_in` hours of the charge
         point, if it declares any.
+    excess : ExcessCurrent, optional
+        What the equipment has taken instead of the current that it was told.
 
     Returns
     -------
@@ -107,7 +111,8 @@ def amps_allowed(
         From `start` to `end` without a gap, the current changing from each to the next; empty
         if `end` is not after `start`. No current is above `highest_amps`; it is 0 if too little
         is left for the lowest current that can be set, or for the load that a relay switches on,
-        and while the vehicle does not count as plugged in.
+        and while the vehicle does not count as plugged in. Equipment with an `excess` gets what it
+        takes, or 0 where that is more than is allowed.
     """
     if end <= start:
         return ()
@@ -116,6 +121,9 @@ def amps_allowed(
     hours = file.charge_points[charge_point].plugged_in
     if by_hours and hours is not None:
         amps = np.where(_is_in_hours(hours, file.zone, first, last), amps, 0.0)
+    if excess is not None:
+        taken = {allowed: _taken(excess, allowed) for allowed in np.unique(amps).tolist()}
+        amps = np.array([taken[allowed] for allowed in amps.tolist()])
     starts = run_starts(amps)
     edges = [start, *(instant_of(first + int(place)) for place in starts[1:]), end]
     return tuple(
@@ -138,6 +146,10 @@ def _amps_of_minutes(
         for load in loads.tolist()
     ]
     return np.array([min(ceiling, share) for share in shares])[place]
+
+
+def _taken(excess: ExcessCurrent, allowed_amps: float) -> float:
+    return min(allowed_amps, excess.taken_amps) if excess.fits(allowed_amps) else 0.0
 
 
 def _is_in_hours(hours: Hours, zone: ZoneInfo, first: int, last: int) -> NDArray[np.bool_]:

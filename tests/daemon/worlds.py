@@ -152,6 +152,8 @@ class World:
     is_there: bool = False
     draws: float = 1.0
     stuck_watts: float | None = None
+    takes_amps: float | None = None
+    reports_amps: bool = False
     actions: list[tuple[datetime, Action]] = field(default_factory=list)
     readings: list[RegisterReading] = field(default_factory=list)
     bus: RecordedBus = field(default_factory=RecordedBus)
@@ -205,7 +207,11 @@ class World:
         at = at or self.now
         self.readings.append(RegisterReading(at, round(self.meter_wh)))
         power = self.watts if watts is None else watts
-        return self.receive(Reading(at=at, register_kwh=round(self.meter_wh) / 1000, watts=power))
+        point = self.house.file.charge_points[POINT]
+        volts = self.house.file.household.nominal_volts
+        amps = power / (point.phases * volts) if self.reports_amps else None
+        register_kwh = round(self.meter_wh) / 1000
+        return self.receive(Reading(at=at, register_kwh=register_kwh, watts=power, amps=amps))
 
     # --- time ---------------------------------------------------------------------------------
 
@@ -221,7 +227,8 @@ class World:
             return 0.0
         point = self.house.file.charge_points[POINT]
         volts = self.house.file.household.nominal_volts
-        return self.draws * command.amps * point.phases * volts
+        amps = command.amps if self.takes_amps is None else self.takes_amps
+        return self.draws * amps * point.phases * volts
 
     @property
     def wake(self) -> datetime:

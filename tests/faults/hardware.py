@@ -17,7 +17,13 @@ from typing import Any, Final
 from typing_extensions import override
 
 from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehicle
-from daemon.control.alerts import ENDED_SHORT, NO_POWER, NO_READING, POWER_AFTER_STOP
+from daemon.control.alerts import (
+    ENDED_SHORT,
+    NO_POWER,
+    NO_READING,
+    OVER_CURRENT,
+    POWER_AFTER_STOP,
+)
 from daemon.rehearsal.rehearsal import REGISTER_WH
 from tests.faults.evenings import POINT, SCENES, Scene
 from tests.faults.garbage import Sent
@@ -38,21 +44,28 @@ CHARGES: Final = (155, 350)
 MOST_STARTS: Final = 4
 """A night needs one; a failed start is tried again, but not all night."""
 
+LONGEST_EXCESS: Final = 3
+"""Steps after which more current than is allowed must have ended: the hardware reports each minute.
+"""
+
 MINUTE_WH: Final = 32 * 230 / 60
 """What flows in a minute at the highest current [Wh]."""
 
 
 class FaultyPoint(SimulatedChargePoint):
-    """A charge point whose relay may stick."""
+    """A charge point whose relay may stick, or that takes a current of its own at any start."""
 
     stuck: str | None = None
+    takes_amps: float | None = None
+    excess_steps = 0
 
     @property
     @override
     def offered_amps(self) -> float:
         if self.stuck == "on":
             return self._max_amps
-        return 0.0 if self.stuck == "off" else super().offered_amps
+        offered = 0.0 if self.stuck == "off" else super().offered_amps
+        return offered if self.takes_amps is None or not offered else self.takes_amps
 
 
 @dataclass
@@ -102,6 +115,11 @@ def relay_stuck_on(hardware: HardwareMessages) -> None:
 def relay_stuck_off(hardware: HardwareMessages) -> None:
     """Never close."""
     hardware.point.stuck = "off"
+
+
+def too_much_current(hardware: HardwareMessages) -> None:
+    """Take 40 A at any start, in the middle of a charge."""
+    hardware.point.takes_amps = 40.0 if hardware.on else None
 
 
 def meter_silent(hardware: HardwareMessages) -> None:
@@ -192,6 +210,9 @@ class Case:
 CASES: Final[Mapping[str, Case]] = {
     "relay stuck on": Case(relay_stuck_on, frozenset({POWER_AFTER_STOP})),
     "relay stuck off": Case(relay_stuck_off, frozenset({NO_POWER}), met=False),
+    "takes more than it is told": Case(
+        too_much_current, frozenset({OVER_CURRENT}), met=False, draws_amps=40.0
+    ),
     "meter silent": Case(meter_silent, frozenset({NO_READING})),
     "meter begins again": Case(meter_reset, off_by_wh=2 * MINUTE_WH),
     "meter goes backwards": Case(meter_backwards, off_by_wh=4),
@@ -259,7 +280,9 @@ def _messages_of(point: FaultyPoint, now: datetime, step: int) -> list[tuple[str
 
 
 def _look(tally: Tally, point: FaultyPoint, scene: Scene, now: datetime, here: str) -> None:
-    if point.stuck is None and point.offered_amps > scene.allowed_amps(now) + 1e-9:
+    is_over = point.stuck is None and point.offered_amps > scene.allowed_amps(now) + 1e-9
+    point.excess_steps = point.excess_steps + 1 if is_over else 0
+    if point.excess_steps > (0 if point.takes_amps is None else LONGEST_EXCESS):
         tally.wrong("over the current", f"{now.isoformat()}, {here}")
 
 

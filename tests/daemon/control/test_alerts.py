@@ -15,6 +15,7 @@ from daemon.control.alerts import ALERTS, ClearedBy, clear_alerts, raise_alert
 from daemon.control.events import Delivered, HouseChanged, HouseholdHealth, TimePassed, Warn
 from daemon.control.state import PointState
 from daemon.nights.saved_state import read_saved, saved_body
+from planners.power.excess_current import ExcessCurrent
 from tests.daemon.messaging.test_rates_status import FULL_HOUR, priced
 from tests.daemon.worlds import (
     EVENING,
@@ -95,6 +96,24 @@ def with_a_stuck_relay() -> World:
     return world
 
 
+def with_too_much_current() -> World:
+    world = World(kowhai(), EVENING, takes_amps=40.0)
+    world.read()
+    world.plug_in(65.0)
+    world.wait(NIGHT_BEGINS + 3 * MINUTE)
+    return world
+
+
+def obey_again(world: World) -> None:
+    """Show a kept current while what the equipment took would be allowed."""
+    excess = ExcessCurrent(told_amps=16.0, taken_amps=32.0)
+    watch = replace(world.state.current_watch, excess=excess)
+    world.state = replace(world.state, current_watch=watch)
+    world.takes_amps, world.reports_amps = None, True
+    world.ask(charge_now=True)
+    world.wait(world.now + 25 * MINUTE)  # the contactor rests first
+
+
 def with_a_silent_meter() -> World:
     world = charging()
     world.wait(world.now + 20 * MINUTE, read_every=None)
@@ -167,6 +186,15 @@ LINES = {
         with_a_stuck_relay,
         "driveway was told to stop, and power still flows (7360 W). Look at it.",
         {ClearedBy.POWER_AS_COMMANDED: follow},
+    ),
+    "over-current": Line(
+        with_too_much_current,
+        "driveway took 40 A when it was told 32 A. Look at it, and say with `lullwatt ask"
+        " --equipment-checked` that you did.",
+        {
+            ClearedBy.CHECKED: lambda world: world.ask(equipment_checked=True),
+            ClearedBy.CURRENT_AS_COMMANDED: obey_again,
+        },
     ),
     "no-reading": Line(
         with_a_silent_meter,

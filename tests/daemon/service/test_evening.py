@@ -100,10 +100,11 @@ def _broker_tools() -> None:
 
 
 @contextmanager
-def a_home(broker: Mosquitto, tmp_path: Path) -> Iterator[Home]:
-    text = files("config").joinpath("examples", "kowhai.yaml").read_text("utf-8")
-    household = tmp_path / "house.yaml"
-    household.write_text(text, "utf-8")
+def a_home(broker: Mosquitto, tmp_path: Path, household: Path | None = None) -> Iterator[Home]:
+    if household is None:
+        text = files("config").joinpath("examples", "kowhai.yaml").read_text("utf-8")
+        household = tmp_path / "house.yaml"
+        household.write_text(text, "utf-8")
     watcher = Watcher(broker.port, tmp_path / "heard.txt")
     clock = VirtualClock(EVENING)
     with open_ledger(tmp_path / "ledger.sqlite3") as ledger:

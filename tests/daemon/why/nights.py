@@ -42,6 +42,7 @@ class Place(Site):
     """A site whose vehicle, relay and meter may fail."""
 
     draws = True
+    takes_watts: float | None = None
     stuck = False
     mute = False
 
@@ -50,7 +51,8 @@ class Place(Site):
     def watts(self) -> float:
         if self.stuck:
             return 7360.0
-        return super().watts if self.draws else 0.0
+        watts = super().watts if self.draws else 0.0
+        return self.takes_watts if watts and self.takes_watts is not None else watts
 
     @override
     def read(self) -> None:

@@ -384,6 +384,26 @@ def test_power_flowed_after_a_stop(home: Home) -> None:
     assert "power-after-stop" in explanation.causes
 
 
+def test_more_current_than_was_commanded(tmp_path: Path) -> None:
+    """It says what was taken, how long that kept it from charging, and that somebody looked."""
+    home = Home(tmp_path, ("main_fuse_amps: 63", "main_fuse_amps: 16"))
+    with home.place() as place:
+        place.takes_watts = 7360.0
+        place.plug_in(35.0)
+        place.until(NIGHT_BEGINS + 2 * HOUR, every=MINUTE)
+        place.takes_watts = None
+        place.ask(equipment_checked=True)
+        place.until(NIGHT_BEGINS + 3 * HOUR, every=MINUTE)
+        place.leave()
+    why = home.why()
+    took = "It took 32 A when it was told 16 A, which is more than is allowed from 21:0"
+    assert took in why.explanation.text
+    assert "(alert over-current at 21:0" in why.explanation.text
+    assert "over-current" in why.explanation.causes
+    asked = [entry.text for entry in why.story if entry.kind == "request"]
+    assert asked == ["somebody asks: the equipment was checked"]
+
+
 def test_no_meter_was_read(home: Home) -> None:
     """Without a meter the ledger can't say whether energy flowed."""
     with home.ledger() as ledger:

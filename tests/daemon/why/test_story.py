@@ -98,16 +98,16 @@ driveway: hatchback
 21:03 meter   Power flows.
               Thursday 04 June
 01:00 plan    Planned again because the meter showed a state of charge other
-              than planned: 2.7 kWh from 01:00 to 01:27 for NZD 0.52, from 85 %
+              than planned: 2.7 kWh from 01:00 to 01:24 for NZD 0.52, from 85 %
               (counted by the meter) to 90 % by 07:20 (60 % needed).
               Before: 3.5 kWh to come from 21:00 to 01:29. Charges 2.7 kWh
-              between 01:00 and 01:27 (night) at 0.1932 NZD per kWh. All of this
+              between 01:00 and 01:24 (night) at 0.1932 NZD per kWh. All of this
               is beyond the need of 60 %. Charging at once would cost the same.
               An hour later the same charge would cost the same.
 01:22 plan    Planned again because what was planned had been reached: nothing
               to charge, as the battery holds 90 % (counted by the meter) and
               the target is 90 % by 07:20 (60 % needed).
-              Before: 0.5 kWh to come from 01:00 to 01:27. The battery holds 90
+              Before: 0.2 kWh to come from 01:00 to 01:24. The battery holds 90
               %, and 90 % is all that is wanted: nothing to charge.
 01:22 command Stop: the plan has nothing more to charge (command 220820,
               extended once).
