@@ -339,6 +339,19 @@ def test_a_ramp_is_no_news() -> None:
     assert world.state.actual_share.planned == 1.0
 
 
+def test_a_lowered_current_says_nothing_of_the_vehicle() -> None:
+    """A vehicle that draws half of 16 A may still draw all of the 32 A that come later."""
+    load = [{"amps": 16.0, "hours": ["17:00-22:00"]}]
+    house = household(household={"main_fuse_amps": 32.0, "known_load": load})
+    world = World(house, EVENING, draws=0.5)
+    world.read()
+    world.plug_in(20.0)
+    world.ask(charge_now=True)
+    assert world.doing() == ("start", 16.0)
+    world.wait(EVENING + 20 * MINUTE)
+    assert world.state.actual_share.planned == 1.0
+
+
 def test_what_one_vehicle_draws_says_nothing_of_the_next() -> None:
     """After the plug is put in again, full power is assumed."""
     world = at_home(NIGHT_BEGINS + 10 * MINUTE, draws=0.5)

@@ -161,6 +161,22 @@ def test_charge_now_leaves_the_rest_of_the_home_its_current() -> None:
     ]
 
 
+@pytest.mark.parametrize("amps", [50.0, 60.0])
+@pytest.mark.parametrize("minutes", [0, 5, 29])
+def test_charge_now_does_not_outlast_what_the_fuse_leaves(amps: float, minutes: int) -> None:
+    """A start ends when less is left, for the daemon may be dead by then."""
+    load = [{"amps": amps, "hours": ["19:00-20:00"]}]
+    world = World(household(household={"main_fuse_amps": 63.0, "known_load": load}), EVENING)
+    world.read()
+    world.plug_in(20.0)
+    world.wait(EVENING + minutes * MINUTE)
+    world.ask(charge_now=True)
+    command = world.state.command
+    assert command is not None
+    assert (command.do, command.amps) == ("start", 32.0)
+    assert command.valid_until == EVENING + 30 * MINUTE
+
+
 @pytest.mark.parametrize("now", [EVENING, IN_PLAN])
 def test_fourth_line_skip(now: datetime) -> None:
     """A person who says skip is obeyed until then, in the plan and outside."""
@@ -242,6 +258,26 @@ def test_a_run_over_a_change_of_rate_is_one_run() -> None:
         (plan.periods[0].start, "start"),
         (plan.periods[-1].end, "stop"),
     ]
+
+
+def test_a_start_is_valid_past_a_change_of_rate() -> None:
+    """Five minutes before the rate changes, hardware that hears nothing more still charges on."""
+    bands = [
+        {"name": "low", "rate": 0.1, "hours": ["21:00-23:00"]},
+        {"name": "middle", "rate": 0.2, "hours": ["23:00-02:00"]},
+        {"name": "high", "rate": 0.4},
+    ]
+    world = World(household(tariff={"bands": bands}), EVENING)
+    world.read()
+    world.plug_in(30.0)
+    plan = world.state.plan
+    assert plan is not None
+    low, middle = plan.periods
+    assert low.end == middle.start
+    world.wait(low.end - 5 * MINUTE)
+    command = world.state.command
+    assert command is not None
+    assert (command.do, command.valid_until > low.end) == ("start", True)
 
 
 # --- invariants 1 to 3 ------------------------------------------------------------------------

@@ -368,3 +368,16 @@ def test_without_a_meter_a_plan_is_carried_out_as_it_says() -> None:
     assert world.state.plan is not None
     assert plan.energy_kwh == pytest.approx(world.state.plan.energy_kwh - 7.36, abs=0.05)
     assert plan.reaches_percent == pytest.approx(80.0)
+
+
+@pytest.mark.parametrize(
+    ("soc", "max_rate"), [(59.8, 0.01), (79.8, 1.0)], ids=["of the need", "of the want"]
+)
+def test_no_charging_begins_for_a_remainder(soc: float, max_rate: float) -> None:
+    """A battery that lacks less than the meter's steps of its need, or of its want, is ready."""
+    world = World(household(departure={"max_rate": max_rate}), EVENING)
+    world.read()
+    world.plug_in(soc)
+    assert world.doing() == ("stop", None)
+    assert world.state.plan is not None
+    assert world.state.plan.periods == ()

@@ -17,6 +17,7 @@ from config.files.errors import LedgerError, TariffError
 from daemon.control.events import AnnouncePlan, Assert, CommandInForce, Issue, Note, Warn
 from daemon.messaging.outbox import STATUS_EVERY, Outbox
 from daemon.messaging.status import status_of
+from planners.local_time.departures import night_bounds
 from tests.daemon.nights.test_account import FACTS, charged
 from tests.daemon.worlds import (
     EVENING,
@@ -244,6 +245,16 @@ def test_a_night_is_priced_in_the_tiers_that_the_month_has_come_to(ledger: Ledge
     ]
     same = {"cost": Decimal("6.70"), "energy_kwh": Decimal(24), "outside_kwh": Decimal(0)}
     assert record["baselines"] == dict.fromkeys(("at_once", "timer", "hindsight"), same)
+
+
+def test_a_register_that_reset_just_before_the_night_is_noticed(out: Out, ledger: Ledger) -> None:
+    """It shows 0 at 11:50 and its true value at 12:01: only what flowed since 11:00 counts."""
+    noon = night_bounds(FACTS.night, kowhai().file.zone)[0]
+    for minutes, wh in ((-60, 1_000_000), (-10, 0), (1, 1_000_100), (60, 1_000_200)):
+        ledger.add_reading(POINT, noon + minutes * MINUTE, wh)
+    record = out.do(close())
+    assert record is not None
+    assert record["energy_kwh"] < Decimal("0.3")
 
 
 # --- what is believed -------------------------------------------------------------------------

@@ -169,6 +169,12 @@ def test_a_register_that_comes_back_from_a_false_zero_adds_only_what_flowed() ->
     assert (result.energy_wh, result.estimated_wh) == (250, 150)
 
 
+def test_a_false_zero_while_nothing_flows_counts_nothing() -> None:
+    """A register that goes to 0 and back to where it was has not delivered all that it shows."""
+    readings = [reading(0, 1_000_000), reading(1, 0), reading(2, 1_000_000)]
+    assert account(readings, [span(0, 60)], max_kw=7.36).energy_wh == 0
+
+
 def test_what_was_counted_after_a_false_zero_is_not_counted_twice() -> None:
     """Energy shown between the false reset and the return is part of what the register rose."""
     readings = [reading(0, 900_000), reading(1, 0), reading(2, 100), reading(3, 900_300)]
