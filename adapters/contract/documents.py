@@ -173,3 +173,13 @@ class NightDocument(TypedDict):
     plugged_since: Instant
     departure: Instant | None
     closed_at: Instant
+    unknown_hours: NotRequired[
+        Annotated[
+            float,
+            Field(
+                ge=0,
+                description="For how long the command was to charge while nothing shows whether"
+                " energy flowed: the meter was silent, and no register says it afterwards [h].",
+            ),
+        ]
+    ]

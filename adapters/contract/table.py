@@ -213,7 +213,9 @@ BUS_TOPICS: Final[tuple[BusTopic, ...]] = (
     ),
     BusTopic(
         "daemon", DaemonState, "daemon", retained=True,
-        meaning="Whether the daemon runs. Its Will is an offline without an instant.",
+        meaning="Whether the daemon runs. Its Will is an offline without an instant. Hardware"
+        " reports its reading and vehicle whenever this says online for the first time since it"
+        " connected, since it said anything else, or with another instance.",
         examples=(
             {"v": 1, "state": "online", "at": "2026-06-03T06:30:00Z",
              "stale_after": "2026-06-03T06:35:00Z"},

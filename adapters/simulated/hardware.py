@@ -14,6 +14,7 @@ import structlog
 from adapters.bus.bus import BusEvent, Connected, MessageArrived, MqttBus, Published
 from adapters.contract.messages import (
     Command,
+    DaemonState,
     MalformedMessage,
     Message,
     Reading,
@@ -66,6 +67,8 @@ class SimulatedHardware:
         self._point = point
         self._reading_topic = topics.reading(charge_point)
         self._vehicle_topic = topics.vehicle(charge_point)
+        self._daemon_topic = topics.daemon
+        self._heard: tuple[str, str | None] | None = None
         self._is_connected = False
         self._reading_at = point.now
         self._retry_at = point.now
@@ -190,7 +193,7 @@ class SimulatedHardware:
         return reports
 
     def _subscriptions(self, command_topic: str) -> list[str]:
-        return [command_topic]
+        return [command_topic, self._daemon_topic]
 
     def _encoded(self, topic: str, report: Message) -> list[tuple[str, bytes]]:
         """Return the topics and payloads by which a report is published."""
@@ -226,17 +229,37 @@ class SimulatedHardware:
 
     def _on_event(self, event: BusEvent) -> None:
         if isinstance(event, MessageArrived):
-            self._on_command(event.topic, event.payload)
+            if event.topic == self._daemon_topic:
+                self._on_daemon(event.payload)
+            else:
+                self._on_command(event.topic, event.payload)
             event.ack()
             return
         if isinstance(event, Published):
             return
         with self.changed:
             self._is_connected = isinstance(event, Connected)
-            if self._is_connected:  # the listeners may have missed all reports: send them again
-                self._reported_power = self._reported_vehicle = None
-                self._retry_at = self._point.now
+            if self._is_connected:
+                self._heard = None
+                self._report_again()
             self.changed.notify_all()
+
+    def _on_daemon(self, payload: bytes) -> None:
+        """Report to a daemon that comes online: a broker may have lost all reports before."""
+        try:
+            state = decode(DaemonState, payload)
+        except MalformedMessage as error:
+            _log.warning("state of the daemon not understood", reason=str(error))
+            return
+        with self.changed:
+            before, self._heard = self._heard, (state.state, state.instance)
+            if state.state == "online" and self._heard != before:
+                self._report_again()
+                self.changed.notify_all()
+
+    def _report_again(self) -> None:
+        self._reported_power = self._reported_vehicle = None
+        self._retry_at = self._point.now
 
     def _on_command(self, _topic: str, payload: bytes) -> None:
         try:

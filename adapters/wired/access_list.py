@@ -122,6 +122,7 @@ def _of_hardware(topics: Topics, name: str, point: ChargePoint) -> tuple[Right, 
         rights.append(("read", topics.command(name)))
     if wiring is None or wiring.hear is None:
         rights += [("write", topics.reading(name)), ("write", topics.vehicle(name))]
+        rights.append(("read", topics.daemon))  # hardware reports to a daemon that comes online
     return tuple(rights)
 
 

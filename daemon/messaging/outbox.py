@@ -14,6 +14,7 @@ from config.files.errors import LedgerError
 from daemon.control.events import AnnouncePlan, Assert, CloseNight, Issue, Note, Warn
 from daemon.messaging.status import BELIEVE_FOR
 from daemon.nights.account import counted_from, night_record
+from daemon.nights.unknown_time import has_register, unknown_time
 from planners.local_time.departures import night_bounds
 
 if TYPE_CHECKING:
@@ -192,7 +193,24 @@ class Outbox:
         readings = self._ledger.register_readings(facts.charge_point, start - DAY, end)
         since = counted_from(house, facts)
         charged = self._charged(house, since, end) if since else ()
-        return night_record(house, facts, readings, charged)
+        read_at = [reading.at for reading in readings]
+        unknown = self._unknown_hours(facts.charge_point, read_at, house, (start, end))
+        return night_record(house, facts, readings, charged, unknown)
+
+    def _unknown_hours(
+        self,
+        point: str,
+        readings: Sequence[datetime],
+        house: House,
+        span: tuple[datetime, datetime],
+    ) -> float:
+        """Return for how long nothing shows whether a vehicle charged [h]."""
+        before = self._ledger.command_before(point, span[0])
+        during = self._ledger.commands_between(point, *span)
+        commands = during if before is None else (before, *during)
+        counts = has_register(house.file.charge_points[point])
+        unknown = unknown_time(commands, readings, *span, has_register=counts)
+        return round(unknown / timedelta(hours=1), 2)
 
     def record_night(self, facts: NightFacts, house: House) -> dict[str, Any] | None:
         """Work out the account of a night, record it, and publish it.

@@ -11,7 +11,7 @@ from daemon.month.chart import RULE_WORDS, band_stacks, cost_lines, days_of, rul
 from daemon.month.page_wording import KWH_PLACES, known_costs, kwh, short_date
 from daemon.night_log.month import RULES
 from daemon.night_log.night_rows import average_rate
-from daemon.night_log.notes import ESTIMATED_RATE, OUTSIDE
+from daemon.night_log.notes import ESTIMATED_RATE, OUTSIDE, UNKNOWN
 from daemon.presentation.figures import rate_text, rounded_parts
 from planners.accounts.accounts import exact_kwh
 
@@ -100,7 +100,7 @@ class MonthTables:
             date=short_date(row.night),
             where=self._words.where(row),
             hours=self._hours(row),
-            energy=kwh(row.energy_wh),
+            energy=kwh(row.energy_wh) + (UNKNOWN if row.unknown_hours else ""),
             estimated=kwh(row.estimated_wh) if row.estimated_wh else "",
             rate=self._words.fine(average_rate(row)) if row.energy_wh else "",
             cost=self._words.amount(row.cost) + (ESTIMATED_RATE if row.estimated_rate_wh else ""),

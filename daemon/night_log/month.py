@@ -104,6 +104,8 @@ class NightRow:
         Part of the energy for which the rule's own hours are too few [Wh].
     estimated_rate_wh : int
         Part of `energy_wh` whose rate is estimated [Wh].
+    unknown_hours : float
+        How long it was to charge while nothing shows what flowed [h].
     compared_by_older_version : bool
         Whether the costs by other rules are unknown because an earlier version worked them out,
         perhaps for less energy.
@@ -144,6 +146,7 @@ class NightRow:
     at_once_outside_wh: int = 0
     timer_outside_wh: int = 0
     estimated_rate_wh: int = 0
+    unknown_hours: float = 0.0
     compared_by_older_version: bool = False
 
 

@@ -70,6 +70,7 @@ def night_row(record: Mapping[str, Any]) -> NightRow:
         at_once_outside_wh=_outside_wh(baselines, "at_once"),
         timer_outside_wh=_outside_wh(baselines, "timer"),
         estimated_rate_wh=_wh(record.get("estimated_rate_kwh", Decimal(0))),
+        unknown_hours=float(record.get("unknown_hours", 0)),
         compared_by_older_version=compared_by_older_version(record),
     )
 
@@ -153,6 +154,7 @@ def night_values(row: NightRow, currency: str) -> dict[str, Any]:
         "at_once_outside_kwh": _outside_kwh(row.at_once, row.at_once_outside_wh),
         "timer_outside_kwh": _outside_kwh(row.timer, row.timer_outside_wh),
         "estimated_rate_kwh": exact_kwh(row.estimated_rate_wh),
+        "unknown_hours": row.unknown_hours,
         "standing_charge": row.standing_charge,
         "plugged_since": instant_text(row.plugged_since),
         "departure": instant_text(row.departure) if row.departure else None,
@@ -175,6 +177,7 @@ COLUMNS = (
     "soc_after_percent", "soc_from", "need_percent", "need_met", "starts", "planned_cost",
     "at_once", "timer", "hindsight", "standing_charge", "plugged_since", "departure", "closed_at",
     "at_once_outside_kwh", "timer_outside_kwh", "estimated_rate_kwh",
+    "unknown_hours",
 )  # fmt: skip
 
 

@@ -18,6 +18,9 @@ OUTSIDE = "+"
 ESTIMATED_RATE = "~"
 """Marks a cost at estimated rates."""
 
+UNKNOWN = "?"
+"""Marks an energy that may be more: nothing shows what flowed in a part of the time."""
+
 OUTSIDE_WORDS = {
     "at_once": "At once, the time until the departure was too short",
     "timer": "On a timer, the cheapest hours were too few",
@@ -30,7 +33,7 @@ def at_estimated_rates(wh: int) -> str:
 
 
 def rule_notes(rows: Sequence[NightRow]) -> Iterator[str]:
-    """Say where a comparison with another rule needs a remark.
+    """Say where an energy, or a comparison with another rule, needs a remark.
 
     Parameters
     ----------
@@ -42,6 +45,12 @@ def rule_notes(rows: Sequence[NightRow]) -> Iterator[str]:
     str
         A sentence.
     """
+    unknown = [row.unknown_hours for row in rows if row.unknown_hours]
+    if unknown:
+        yield (
+            f"{UNKNOWN} It is unknown what flowed in {sum(unknown):.1f} h of the charging"
+            f" ({counted(len(unknown), 'night')}): the meter was silent, and no register shows it."
+        )
     for rule, words in OUTSIDE_WORDS.items():
         of_rule = [outside for row in rows if (outside := getattr(row, f"{rule}_outside_wh"))]
         if of_rule:

@@ -12,7 +12,7 @@ from rich.text import Text
 
 from daemon.night_log.month import RULES
 from daemon.night_log.night_rows import average_rate, cheapest_percent
-from daemon.night_log.notes import ESTIMATED_RATE, OUTSIDE, at_estimated_rates, rule_notes
+from daemon.night_log.notes import ESTIMATED_RATE, OUTSIDE, UNKNOWN, at_estimated_rates, rule_notes
 from daemon.presentation.figures import counted
 from planners.accounts.accounts import exact_kwh
 from planners.accounts.money import format_amount, format_money, round_money
@@ -91,7 +91,7 @@ def _columns(currency: str, *, with_vehicle: bool) -> dict[str, Callable[[NightR
     if with_vehicle:
         first["vehicle"] = lambda row: row.vehicle
     return first | {
-        "kWh": lambda row: f"{exact_kwh(row.energy_wh):.2f}{ESTIMATED if row.estimated_wh else ''}",
+        "kWh": _energy,
         "cost": lambda row: _cost(row, currency),
         "rate": lambda row: _rate(average_rate(row)),
         "cheapest\nband": lambda row: _percent(cheapest_percent(row)),
@@ -101,6 +101,11 @@ def _columns(currency: str, *, with_vehicle: bool) -> dict[str, Callable[[NightR
         "timer": lambda row: _rule(row.timer, row.timer_outside_wh, currency),
         "cheapest\npossible": lambda row: _amount(row.hindsight, currency),
     }
+
+
+def _energy(row: NightRow) -> str:
+    marks = f"{ESTIMATED if row.estimated_wh else ''}{UNKNOWN if row.unknown_hours else ''}"
+    return f"{exact_kwh(row.energy_wh):.2f}{marks}"
 
 
 def _soc(row: NightRow) -> str:

@@ -35,6 +35,7 @@ def night_record(
     facts: NightFacts,
     readings: Sequence[RegisterReading],
     charged: Sequence[PointReadings] = (),
+    unknown_hours: float = 0.0,
 ) -> dict[str, Any]:
     """Make the record of a night.
 
@@ -48,6 +49,8 @@ def night_record(
         The meter's register over the night, from the last reading before to the first after.
     charged : sequence of PointReadings
         Every charge point's register since `counted_from`, if rates change with use.
+    unknown_hours : float
+        How long it was to charge while nothing shows what flowed [h].
 
     Returns
     -------
@@ -92,6 +95,7 @@ def night_record(
         "plugged_since": instant_text(facts.plugged_since),
         "departure": instant_text(facts.departure) if facts.departure else None,
         "closed_at": instant_text(facts.closed_at),
+        **({"unknown_hours": unknown_hours} if unknown_hours else {}),
     }
 
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 MOST_NIGHTS = 400
 """The most nights of silence that are accounted for; beyond, the meter's clock is wrong."""
 
-_ACCOUNT = ("energy_kwh", "estimated_kwh", "by_band", "vehicle")
+_ACCOUNT = ("energy_kwh", "estimated_kwh", "by_band", "vehicle", "unknown_hours")
 
 
 def nights_between(first: datetime, last: datetime, zone: ZoneInfo) -> Iterator[date]:
@@ -118,7 +118,7 @@ def facts_again(record: Mapping[str, Any], file: HouseholdFile) -> NightFacts:
 
 def same_account(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
     """Whether two records of a night agree on the energy, its bands and its vehicle."""
-    return all(old[key] == new[key] for key in _ACCOUNT)
+    return all(old.get(key) == new.get(key) for key in _ACCOUNT)
 
 
 def has_estimated_rates(record: Mapping[str, Any]) -> bool:

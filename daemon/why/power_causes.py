@@ -51,7 +51,7 @@ def no_answer(history: NightHistory) -> Iterator[Cause]:
                 f"the command to charge was sent at {history.at(run.start)}, but no power flowed"
                 f" ({_sent_again(history, run)}): {reason}",
             )
-        elif history.night.kept_whole and not _was_read(history, run):
+        elif history.night.kept_whole and (not _was_read(history, run) or _is_unknown(history)):
             alert = f" (alert {NO_READING})" if alerts_of(history, NO_READING) else ""
             yield Cause(
                 NO_READING,
@@ -88,6 +88,11 @@ def _sent_again(history: NightHistory, run: TimeSpan) -> str:
 
 def _was_read(history: NightHistory, run: TimeSpan) -> bool:
     return any(run.start < reading.at <= run.end for reading in history.night.meter.readings)
+
+
+def _is_unknown(history: NightHistory) -> bool:
+    record = history.night.record
+    return record is not None and bool(record.get("unknown_hours"))
 
 
 def nobody_listened(history: NightHistory) -> Iterator[Cause]:
@@ -151,6 +156,13 @@ def estimated(history: NightHistory) -> Iterator[Cause]:
     if at_estimated_rates_wh >= LEAST_ESTIMATED_WH:
         amount = kwh_text(at_estimated_rates_wh)
         yield Cause("estimated-rate", f"{amount} of it are priced at estimated rates")
+    hours = float(record.get("unknown_hours", 0))
+    if hours:
+        yield Cause(
+            "unknown",
+            f"it is unknown what flowed in {hours:.1f} h of the charging: the meter was silent, and"
+            " no register shows it",
+        )
     if 1000 * float(record["estimated_kwh"]) < LEAST_ESTIMATED_WH:
         return
     amount = kwh_text(1000 * float(record["estimated_kwh"]))

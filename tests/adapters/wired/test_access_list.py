@@ -62,7 +62,7 @@ def test_what_each_user_may_do() -> None:
     assert rights(text, "kowhai-cottage.daemon") == {f"readwrite {base}/#"}
     assert rights(text, "kowhai-cottage.point.shed-2") == {
         f"read {base}/shed-2/command", f"write {base}/shed-2/reading",
-        f"write {base}/shed-2/vehicle",
+        f"write {base}/shed-2/vehicle", f"read {base}/daemon",
     }  # fmt: skip
     assert rights(text, "kowhai-cottage.people") == {
         f"read {base}/#", f"write {base}/driveway/request", f"write {base}/shed-2/request",
@@ -101,7 +101,15 @@ def test_hardware_with_topics_of_its_own() -> None:
 @pytest.mark.parametrize(
     ("half", "wanted"),
     [
-        ("tell", {"read plug/set", "write {shed}/reading", "write {shed}/vehicle"}),
+        (
+            "tell",
+            {
+                "read plug/set",
+                "write {shed}/reading",
+                "write {shed}/vehicle",
+                "read lullwatt/kowhai-cottage/daemon",
+            },
+        ),
         ("hear", {"write plug/+/power", "read {shed}/command"}),
     ],
 )

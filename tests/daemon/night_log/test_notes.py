@@ -78,3 +78,18 @@ def test_costs_that_an_earlier_version_worked_out_are_left_out_and_said() -> Non
     assert night_values(row, "NZD")["timer_outside_kwh"] is None
     (note,) = rule_notes([row])
     assert note.startswith("On 1 night an earlier version compared other rules")
+
+
+def test_an_energy_that_is_not_fully_known_is_marked_wherever_it_is() -> None:
+    """In the table and on the page, with a sentence; the values have the hours."""
+    month = full_month()
+    night = replace(month.nights[0], unknown_hours=1.75)
+    month = replace(month, nights=(night, *month.nights[1:]))
+    text = " ".join(text_of(show_nights("Kowhai Cottage", "NZD", [night])).split())
+    words = "? It is unknown what flowed in 1.8 h of the charging (1 night): the meter was silent"
+    for shown in (text, " ".join(render_page(month).split())):
+        assert words in shown
+        assert f"{night.energy_wh / 1000:.2f}?" in shown
+    assert night_values(night, "NZD")["unknown_hours"] == 1.75
+    record = record_of(charged(NIGHT_BEGINS, 60)) | {"unknown_hours": Decimal("1.75")}
+    assert night_row(record).unknown_hours == 1.75
