@@ -7,6 +7,7 @@ import shlex
 import subprocess
 from pathlib import Path
 
+from tests.deploy.forked import caller
 from tests.deploy.guide import ROOT
 from tests.deploy.stage import ready_environment
 
@@ -73,7 +74,7 @@ class Prefix:
         """Return the ready environment of a version, made at the first call."""
         folder = self._directory / f"environment-{version}"
         if not folder.exists():
-            for name, text in ready_environment(version).items():
+            for name, text in ready_environment(version, caller()).items():
                 self.program(folder / name, text)
         return folder
 

@@ -105,13 +105,15 @@ def release(folder: Path, version: str) -> Path:
     return path
 
 
-def ready_environment(version: str | None = None) -> dict[str, str]:
+def ready_environment(version: str | None = None, caller: str | None = None) -> dict[str, str]:
     """Return the programs of an environment that runs the present source.
 
     Parameters
     ----------
     version : str, optional
         The version it reports; by default that of the archive it is installed from.
+    caller : str, optional
+        The shell command that runs `lullwatt` or `-c`; by default Python is started.
 
     Returns
     -------
@@ -121,10 +123,11 @@ def ready_environment(version: str | None = None) -> dict[str, str]:
     answer = f"echo 'lullwatt, version {version}'" if version else _NUMBERED
     python = f"PYTHONPATH='{ROOT}' exec '{sys.executable}'"
     branch = f'if [ "$*" = --version ]; then {answer}; exit; fi'
+    start = f"{python} -c 'from daemon.command_line.cli import main; main()'"
     return {
-        "bin/python": f'#!/bin/sh\n{python} "$@"\n',
-        "bin/lullwatt": f"#!/bin/sh\n{branch}\n{python}"
-        " -c 'from daemon.command_line.cli import main; main()' \"$@\"\n",
+        "bin/python": f'#!/bin/sh\n{caller or python} "$@"\n',
+        "bin/lullwatt": f"#!/bin/sh\n{branch}\n"
+        + (f'{caller} lullwatt "$@"\n' if caller else f'{start} "$@"\n'),
     }
 
 
