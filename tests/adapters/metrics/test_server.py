@@ -6,6 +6,7 @@ import http.client
 import socket
 from collections.abc import Iterator
 from contextlib import ExitStack
+from functools import cache
 from threading import active_count
 from time import monotonic
 
@@ -22,8 +23,13 @@ from tests.support.brokers import free_port
 from tests.support.waiting import patience, wait_until
 
 FIGURES = (Family("lullwatt_power_watts", "gauge", "Power.", (({}, 7360.0),), "watts"),)
-MANY = tuple(Family(f"lullwatt_{n}", "gauge", "X.", (({}, 1.0),)) for n in range(100_000))
-"""Larger than any buffer between two sockets."""
+
+
+@cache
+def many() -> tuple[Family, ...]:
+    """Return figures larger than any buffer between two sockets."""
+    samples = tuple(({"n": f"{n:060}"}, 1.0) for n in range(100_000))
+    return (Family("lullwatt_many", "gauge", "X.", samples),)
 
 
 class Serving:
@@ -121,7 +127,7 @@ def test_a_huge_request_is_not_read(serving: Serving) -> None:
 
 def test_slow_clients_are_cut_off(serving: Serving) -> None:
     """One sends nothing, one sends too slowly, and one does not read the response."""
-    serving.server.update(MANY)
+    serving.server.update(many())
     begun = monotonic()
     silent, dribbling, deaf = serving.call(), serving.call(), serving.call()
     dribbling.sendall(b"GET /met")
@@ -130,7 +136,7 @@ def test_slow_clients_are_cut_off(serving: Serving) -> None:
     assert ends(dribbling) == b""
     assert monotonic() - begun < patience(5)
     wait_until(lambda: len(serving.server._open) == 0, what="all are gone")
-    assert len(ends(deaf)) < len(page(MANY))
+    assert len(ends(deaf)) < len(page(many()))
 
 
 def test_connections_are_limited(serving: Serving) -> None:
@@ -146,7 +152,7 @@ def test_connections_are_limited(serving: Serving) -> None:
 
 def test_an_update_takes_no_time(serving: Serving) -> None:
     """The daemon's loop does not wait for clients."""
-    serving.server.update(MANY)
+    serving.server.update(many())
     serving.call().sendall(b"GET /metrics HTTP/1.1\r\n\r\n")
     begun = monotonic()
     for _ in range(1000):
