@@ -5,13 +5,15 @@ It is known by its path, and proves it by HTTP basic authentication (RFC 7617).
 
 from __future__ import annotations
 
+import asyncio
 import base64
 import binascii
 import hmac
 import re
 from collections.abc import Callable, Sequence
 from http import HTTPStatus
-from typing import Final
+from time import monotonic
+from typing import Any, Final
 from urllib.parse import unquote
 
 import structlog
@@ -19,7 +21,13 @@ from websockets.asyncio.server import ServerConnection
 from websockets.http11 import Request, Response
 from websockets.typing import Subprotocol
 
+from adapters.host.limited_listening import network_of
 from adapters.ocpp.point import Equipment
+from adapters.ocpp.wrong_passwords import (
+    MOST_HELD_SECONDS,
+    MOST_SECONDS,
+    WrongPasswords,
+)
 from config.files.errors import FileError
 from config.files.secret_files import read_password
 
@@ -41,19 +49,38 @@ class Authenticator:
         Who may connect.
     is_open
         Whether anybody may connect yet.
+    seconds
+        A clock that only grows [seconds].
     """
 
     def __init__(
-        self, equipment: Sequence[Equipment], is_open: Callable[[], bool] = lambda: True
+        self,
+        equipment: Sequence[Equipment],
+        is_open: Callable[[], bool] = lambda: True,
+        seconds: Callable[[], float] = monotonic,
     ) -> None:
         self._is_open = is_open
         self._by_identity = {each.identity: each for each in equipment}
+        self.on_accepted: Callable[[tuple[Any, ...]], None] = lambda _: None
+        """Called with the address and port of each connection that is accepted."""
+        self._seconds = seconds
+        self._wrong = WrongPasswords()
+        self._held: set[str] = set()
+
+    def bars(self, address: str) -> bool:
+        """Return whether connections of an address can be closed at once, after wrong passwords."""
+        return self._wrong.bars(address, self._seconds())
+
+    @property
+    def alarm(self) -> str | None:
+        """What was tried, in words for people, if passwords are being guessed; from any thread."""
+        return self._wrong.alarm(self._seconds())
 
     def equipment_at(self, path: str) -> Equipment | None:
         """Return the equipment that this path belongs to."""
         return self._by_identity.get(unquote(path.removeprefix("/"))) if path[:1] == "/" else None
 
-    def check(self, connection: ServerConnection, request: Request) -> Response | None:
+    async def check(self, connection: ServerConnection, request: Request) -> Response | None:
         """Accept or refuse a request for a connection.
 
         Parameters
@@ -66,10 +93,41 @@ class Authenticator:
         Returns
         -------
         Response or None
-            404 for a path of no charge point, 401 for a wrong password, 503 while nobody may
-            connect yet or the password can't be read; None accepts the connection.
+            404 for a path of no charge point, 401 for a wrong password, 429 after wrong ones, 503
+            while nobody may connect yet or the password can't be read; None accepts the connection.
         """
+        peer = connection.remote_address or ("",)
         equipment = self.equipment_at(request.path)
+        identity = equipment.identity if equipment is not None else ""
+        if not await self._may_try(identity, network_of(peer)):
+            refusal = connection.respond(HTTPStatus.TOO_MANY_REQUESTS, "Try again later.\n")
+            refusal.headers["Retry-After"] = str(int(MOST_SECONDS))
+            return refusal
+        response = self._judge(connection, request, equipment)
+        if response is None:
+            self._wrong.note_right(identity, network_of(peer))
+            self.on_accepted(peer)
+        elif response.status_code != HTTPStatus.SERVICE_UNAVAILABLE:
+            self._wrong.note_wrong(identity, network_of(peer), self._seconds())
+        return response
+
+    async def _may_try(self, identity: str, address: str) -> bool:
+        """Wait as long as wrong passwords demand; not at all where that is long, and once only."""
+        wait = self._wrong.wait_seconds(identity, address, self._seconds())
+        if wait == 0:
+            return True
+        if wait > MOST_HELD_SECONDS or address in self._held:
+            return False
+        self._held.add(address)
+        try:
+            await asyncio.sleep(wait)
+        finally:
+            self._held.discard(address)
+        return True
+
+    def _judge(
+        self, connection: ServerConnection, request: Request, equipment: Equipment | None
+    ) -> Response | None:
         if equipment is None:
             _log.warning("unknown equipment refused", path=request.path[:100])
             return connection.respond(HTTPStatus.NOT_FOUND, "No charge point has this path.\n")

@@ -8,7 +8,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable, Collection, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import suppress
+from contextlib import AsyncExitStack, suppress
 from ssl import SSLContext
 from typing import Final
 
@@ -19,6 +19,7 @@ from websockets.frames import CloseCode
 
 from adapters.contract.current_period import CurrentPeriod
 from adapters.contract.messages import LARGEST_PAYLOAD_BYTES, Command
+from adapters.host.limited_listening import Connections, listen
 from adapters.host.listening import stop_accepting
 from adapters.ocpp.authentication import SUBPROTOCOL, Authenticator, select_subprotocol
 from adapters.ocpp.command_sender import CommandSender, Patience
@@ -28,9 +29,11 @@ from adapters.ocpp.events import (
     EquipmentEvent,
     OnEquipmentEvent,
 )
+from adapters.ocpp.limited_connection import LimitedConnection
 from adapters.ocpp.point import Equipment, EquipmentState
 from adapters.ocpp.session import QUIET, ServerContext, Session
 
+HANDSHAKE_SECONDS: Final = 10.0
 PING_SECONDS: Final = 60.0
 CLOSES_SECONDS: Final = 2.0
 CANCELS_AGAIN_SECONDS: Final = 0.1
@@ -67,6 +70,8 @@ class EquipmentConnections:
         self._context = context
         self._patience = patience
         self._authenticator = Authenticator(equipment, is_open)
+        self._waiting = Connections(is_barred=self._authenticator.bars)
+        self._authenticator.on_accepted = self._waiting.establish
         self._states = {each.name: EquipmentState() for each in equipment}
         self._one_at_a_time = {each.name: asyncio.Lock() for each in equipment}
         self._newest: dict[str, ServerConnection] = {}
@@ -95,30 +100,43 @@ class EquipmentConnections:
         listening
             Called with the port once equipment can connect.
         """
-        async with serve(
-            self._serve_one,
-            host,
-            port,
-            ssl=tls,
-            compression=None,
-            process_request=self._authenticator.check,
-            select_subprotocol=select_subprotocol,
-            server_header=None,
-            max_size=LARGEST_PAYLOAD_BYTES,
-            ping_interval=PING_SECONDS,
-            ping_timeout=PING_SECONDS,
-            close_timeout=CLOSES_SECONDS,
-            logger=QUIET,
-        ) as server:
-            listening(next(iter(server.sockets)).getsockname()[1])
+        sockets = listen(host, port, self._waiting)
+        async with AsyncExitStack() as serving:
+            for each in sockets:
+                serving.callback(each.close)
+            for each in sockets:
+                await serving.enter_async_context(
+                    serve(
+                        self._serve_one,
+                        sock=each,
+                        ssl=tls,
+                        compression=None,
+                        process_request=self._authenticator.check,
+                        select_subprotocol=select_subprotocol,
+                        server_header=None,
+                        open_timeout=HANDSHAKE_SECONDS,
+                        max_size=LARGEST_PAYLOAD_BYTES,
+                        ping_interval=PING_SECONDS,
+                        ping_timeout=PING_SECONDS,
+                        close_timeout=CLOSES_SECONDS,
+                        logger=QUIET,
+                        create_connection=LimitedConnection,
+                    )
+                )
+            listening(sockets[0].getsockname()[1])
             await stopping.wait()
-            await stop_accepting(server.sockets)
+            await stop_accepting(sockets)
         await asyncio.to_thread(self._executor.shutdown)
 
     @property
     def ready(self) -> frozenset[str]:
         """The charge points that accept commands; may be read from any thread."""
         return frozenset(name for name, sender in list(self._senders.items()) if sender.is_ready)
+
+    @property
+    def alarm(self) -> str | None:
+        """Who guesses passwords, in words for people; may be read from any thread."""
+        return self._authenticator.alarm
 
     def send(self, charge_point: str, command: Command, periods: Sequence[CurrentPeriod]) -> None:
         """Send a charge point a command and the plan, if it is still ready."""

@@ -139,6 +139,11 @@ class OcppServer:
         """The charge points that accept commands now."""
         return frozenset() if self._connections is None else self._connections.ready
 
+    @property
+    def alarm(self) -> str | None:
+        """What was tried, in words for people, if passwords are being guessed; from any thread."""
+        return None if self._connections is None else self._connections.alarm
+
     def send(
         self, charge_point: str, command: Command, periods: Sequence[CurrentPeriod] = ()
     ) -> bool:

@@ -29,6 +29,7 @@ NO_BROKER = "no-broker"
 FILE_REFUSED = "file-refused"
 LEDGER_REFUSES = "ledger-refuses"
 NO_BACKUP = "no-backup"
+WRONG_PASSWORDS = "wrong-passwords"
 
 
 class ClearedBy(Enum):
@@ -48,6 +49,7 @@ class ClearedBy(Enum):
     FILE = "the household file has no faults, and needs no restart"
     LEDGER_WRITTEN = "the ledger can be written again"
     BACKUP = "a backup succeeds"
+    NO_MORE_GUESSES = "no wrong password has come for an hour, or the right one from there"
     VEHICLE_GONE = "the vehicle leaves, or its departure passes"
     RESTART = "the daemon restarts"
 
@@ -181,6 +183,14 @@ ALERTS: Final[Mapping[str, AlertRule]] = {
         (ClearedBy.BACKUP, ClearedBy.RESTART),
         "The ledger could not be backed up: {reason}",
         "This has no influence on charging.",
+        of_household=True,
+    ),
+    WRONG_PASSWORDS: AlertRule(
+        "over OCPP came ten wrong passwords for one charge point, or from one address",
+        (ClearedBy.NO_MORE_GUESSES, ClearedBy.RESTART),
+        "Wrong passwords come over OCPP: {reason}. Look for equipment with an old password, or for"
+        " somebody in your network who guesses.",
+        "Each wrong one makes the next wait longer, up to a minute.",
         of_household=True,
     ),
 }

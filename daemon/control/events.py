@@ -70,7 +70,7 @@ class Delivered:
 class HouseholdHealth:
     """Whether something of the whole household works: its trouble, or None once that is over."""
 
-    code: Literal["ledger-refuses", "no-backup", "no-broker", "file-refused"]
+    code: Literal["ledger-refuses", "no-backup", "no-broker", "file-refused", "wrong-passwords"]
     trouble: str | None
 
 

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from config.household.broker import Bus
     from config.household.household_file import HouseholdFile
     from config.household.wiring import WiringOutputs
+    from daemon.control.events import HouseholdHealth
     from daemon.control.state import PointState
     from daemon.messaging.ocpp_equipment import OcppEquipment
 
@@ -43,6 +44,8 @@ class HardwareChannels:
         How to read messages, by charge point; one that writes the daemon's own messages has none.
     begin : callable, optional
         Called once the daemon has commands to send.
+    news : callable, optional
+        Reports, once, what is wrong at the door for hardware, or that it is over.
     """
 
     def __init__(
@@ -50,8 +53,10 @@ class HardwareChannels:
         channels: Mapping[str, HardwareChannel] | None = None,
         inputs: Mapping[str, WiredPoint] | None = None,
         begin: Callable[[], None] = lambda: None,
+        news: Callable[[], HouseholdHealth | None] = lambda: None,
     ) -> None:
         self.begin = begin
+        self.news = news
         self._channels = dict(channels or {})
         self._inputs = dict(inputs or {})
 
@@ -213,9 +218,9 @@ def hardware_channels_of(
                 watts_per_amp=watts_per_amp,
                 register_kwh=_register_kwh(ledger, name),
             )
-    return HardwareChannels(
-        channels, inputs, begin=(lambda: None) if ocpp is None else ocpp.accept_connections
-    )
+    if ocpp is None:
+        return HardwareChannels(channels, inputs)
+    return HardwareChannels(channels, inputs, begin=ocpp.accept_connections, news=ocpp.news)
 
 
 def will_connections(

@@ -21,6 +21,7 @@ from adapters.ocpp.point import equipment_of
 from adapters.ocpp.server import OcppServer
 from config.files.errors import BusError
 from config.files.secret_files import read_password
+from daemon.control.events import HouseholdHealth
 from daemon.messaging.incoming import ChannelReady, HardwareReport
 
 if TYPE_CHECKING:
@@ -154,6 +155,7 @@ class OcppEquipment:
         self._file = file
         self._messages = EquipmentMessages(post)
         self._is_open = Event()
+        self._is_reported = False
         self._equipment = equipment_of(file)
         self._server = OcppServer(
             self._equipment,
@@ -188,6 +190,14 @@ class OcppEquipment:
     def accept_connections(self) -> None:
         """Let equipment connect, now that the clock that it takes its time from is right."""
         self._is_open.set()
+
+    def news(self) -> HouseholdHealth | None:
+        """Report, once, that passwords are being guessed, or that it is over."""
+        alarm = self._server.alarm
+        if (alarm is not None) == self._is_reported:
+            return None
+        self._is_reported = alarm is not None
+        return HouseholdHealth("wrong-passwords", alarm)
 
     def stop(self) -> None:
         """Close all connections; equipment goes on with the plan that it stores."""

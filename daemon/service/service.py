@@ -285,7 +285,11 @@ class Service:
     def _report_health(self) -> None:
         """Step the controllers with what of the household stopped working, or works again."""
         now = self._clock.now()
-        for news in (self._trouble.news(), self._broker.news(now), self._watch.news(now)):
+        all_news = (
+            self._trouble.news(), self._broker.news(now), self._watch.news(now),
+            self._channels.news(),
+        )  # fmt: skip
+        for news in all_news:
             if news is not None:
                 self._step_all(news)
         for point in self._broker.to_send_again(now):

@@ -266,6 +266,17 @@ LINES = {
             ClearedBy.RESTART: restart,
         },
     ),
+    "wrong-passwords": Line(
+        lambda: after(HouseholdHealth("wrong-passwords", "10 lately, the last one from 10.0.0.9")),
+        "Wrong passwords come over OCPP: 10 lately, the last one from 10.0.0.9. Look for equipment"
+        " with an old password, or for somebody in your network who guesses.",
+        {
+            ClearedBy.NO_MORE_GUESSES: lambda world: world.handle(
+                HouseholdHealth("wrong-passwords", None)
+            ),
+            ClearedBy.RESTART: restart,
+        },
+    ),
 }
 
 

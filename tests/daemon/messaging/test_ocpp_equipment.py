@@ -9,12 +9,16 @@ from typing import TYPE_CHECKING
 import pytest
 from structlog.testing import capture_logs
 
+from adapters.clocks.clock import VirtualClock
 from adapters.contract.messages import Reading
 from adapters.ledger.ledger import open_ledger
+from adapters.ocpp.server import OcppServer
 from config.files.errors import BusError
+from config.household.loading import load_household
+from daemon.control.events import HouseholdHealth
 from daemon.messaging.hardware_channels import HardwareChannels
 from daemon.messaging.incoming import HardwareReport
-from daemon.messaging.ocpp_equipment import EquipmentMessages
+from daemon.messaging.ocpp_equipment import EquipmentMessages, OcppEquipment
 from daemon.service.clock_watch import ClockWatch
 from tests.daemon.sites import Site, household_file
 from tests.daemon.worlds import EVENING, HOUR, MINUTE, POINT
@@ -110,3 +114,36 @@ def test_a_message_that_is_not_stored_is_refused_at_once(*, daemon_ends: bool) -
         report.confirm(daemon_ends)
     thread.join(patience(5))
     assert refused
+
+
+def test_guessed_passwords_raise_an_alert(tmp_path: Path) -> None:
+    """It is published and stays in the status until nobody guesses any more."""
+    news: list[HouseholdHealth] = []
+    channels = HardwareChannels(news=lambda: news.pop() if news else None)
+    with open_ledger(tmp_path / "ledger.sqlite3") as ledger, capture_logs():
+        site = Site(household_file(tmp_path), ledger, EVENING, channels=channels)
+        site.begin()
+        news.append(HouseholdHealth("wrong-passwords", "10 lately"))
+        site.wake_up()
+        assert [alert["code"] for alert in site.bus.on("alert")] == ["wrong-passwords"]
+        assert "wrong-passwords" in site.state.alerts
+        news.append(HouseholdHealth("wrong-passwords", None))
+        site.wake_up()
+        assert "wrong-passwords" not in site.state.alerts
+
+
+def test_guessed_passwords_are_reported_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """And their end once."""
+    alarms: list[str | None] = [None, "10 lately", "11 lately", None, None]
+    monkeypatch.setattr(OcppServer, "alarm", property(lambda _: alarms.pop(0)))
+    file = load_household(household_file(tmp_path))
+    equipment = OcppEquipment(file, VirtualClock(EVENING), lambda _: None)
+    assert [equipment.news() for _ in range(5)] == [
+        None,
+        HouseholdHealth("wrong-passwords", "10 lately"),
+        None,
+        HouseholdHealth("wrong-passwords", None),
+        None,
+    ]
