@@ -18,7 +18,8 @@ sudo sh deploy/install.sh --remove      removes everything except the ledger and
                      this machine's)
   --wheel FILE       install this wheel instead of the source beside this script
   --python PROGRAM   the Python to use, 3.11 or later (default: python3)
-  --environment DIR  use the environment in this folder instead of creating one
+  --environment DIR  use the environment in this folder instead of creating one (default: the folder
+                     that LULLWATT_ENVIRONMENT names, if it is set)
 
 A version that exists in /opt/lullwatt is not installed again; to do so, remove its folder first.
 END
@@ -552,6 +553,7 @@ if [ "$ROOT" ]; then
     ROOT=$(cd "$ROOT" && pwd) || stop "--root: there is no such folder" "create it first: mkdir"
 fi
 if [ "$ENVIRONMENT" ]; then
+    if [ "$ENVIRONMENT" = "${LULLWATT_ENVIRONMENT:-}" ]; then say "uses the environment in $ENVIRONMENT (LULLWATT_ENVIRONMENT)"; fi
     ENVIRONMENT=$(cd "$ENVIRONMENT" && pwd) || stop "--environment: there is no such folder" "create it first"
 fi
 OPT=$ROOT/opt/lullwatt ETC=$ROOT/etc/lullwatt VAR=$ROOT/var/lib/lullwatt

@@ -13,6 +13,8 @@ from pathlib import Path
 
 from config.files.errors import LedgerError
 
+NO_BACKUP = "There is no backup of it."
+
 SPARE_BYTES = 16 * 1024 * 1024
 """Free space that a backup leaves on the disk, so that the daemon can go on recording."""
 
@@ -86,7 +88,7 @@ def describe_newest_backup(path: Path) -> str:
     names = (f"{real.name}.backup", f"{real.name}.backup.1", f"{real.name}.schema-*.backup")
     found = [(_modified_at(copy), copy) for name in names for copy in real.parent.glob(name)]
     if not found:
-        return "There is no backup of it."
+        return NO_BACKUP
     at, newest = max(found, key=lambda each: each[0])
     made = f"{datetime.fromtimestamp(at, UTC):%Y-%m-%d %H:%M}"
     return f"Its newest backup is {newest}, of {made} UTC."

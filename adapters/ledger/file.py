@@ -12,7 +12,7 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 
 from adapters.ledger.before_migration import copy_before_migrating
-from adapters.ledger.copies import backup_for_schema, describe_newest_backup
+from adapters.ledger.copies import NO_BACKUP, backup_for_schema, describe_newest_backup
 from adapters.ledger.schema import APPLICATION_ID, MIGRATIONS, Migration
 from config.files.errors import LedgerDamaged, LedgerError
 
@@ -139,6 +139,7 @@ def _open(path: Path, migrations: Sequence[Migration], *, read_only: bool) -> sq
         _refuse_foreign_file(path, newest=len(migrations), to_write=not read_only)
     if read_only:
         return _open_to_read(path, newest=len(migrations))
+    _refuse_emptied(path)
     return _open_to_write(path, migrations)
 
 
@@ -146,10 +147,27 @@ def refuse_place(path: Path, *, read_only: bool = False) -> None:
     """Raise `LedgerError` if a path can't have a ledger or, for reading, has none."""
     if not path.parent.is_dir():
         raise LedgerError(f"{path}: the ledger's directory {path.parent} does not exist")
-    if path.is_dir():
-        raise LedgerError(f"{path}: the ledger must be a file, this is a directory")
+    if path.exists() and not path.is_file():
+        kind = "a directory" if path.is_dir() else "a pipe, a socket or a device"
+        raise LedgerError(f"{path}: the ledger must be a file, this is {kind}")
     if read_only and not (path.exists() and path.stat().st_size):
         raise LedgerError(f"{path}: there is no ledger yet; the daemon makes it when it first runs")
+
+
+def _refuse_emptied(path: Path) -> None:
+    """Refuse a file that lost all that was in it; without a copy, say that it begins anew."""
+    if not path.exists() or path.stat().st_size or has_log(path):
+        return
+    backup = describe_newest_backup(path)
+    if backup != NO_BACKUP:
+        raise LedgerError(
+            f"{path}: the ledger is empty (0 bytes), though it was copied before. {backup} Put"
+            " that in its place, or delete the empty file to begin a new ledger"
+        )
+    import structlog  # noqa: PLC0415 - commands that only read the ledger need none
+
+    log = structlog.get_logger(__name__)
+    log.warning("the ledger's file is empty: a new ledger begins", path=str(path))
 
 
 def _refuse_foreign_file(path: Path, *, newest: int, to_write: bool) -> None:

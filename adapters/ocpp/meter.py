@@ -40,6 +40,10 @@ _LOCATIONS: Final = ("Outlet", "Inlet", "EV", "Cable", "Body")
 """If a measurand is sampled at several places, the first of these counts. Outlet is the standard's
 default."""
 
+MOST_TIMES: Final = 4
+"""A current or power beyond so many times the charge point's own is no measurement: its breaker
+would have opened. Less may be equipment that does not obey, which must be noticed."""
+
 _MOST_DIGITS: Final = 20
 """A number with more digits before or after the point is no measurement."""
 
@@ -83,7 +87,7 @@ class _Sample:
 
 
 def meter_messages(
-    meter_values: object, now: datetime, *, phases: int, volts: float
+    meter_values: object, now: datetime, *, phases: int, volts: float, max_amps: float
 ) -> Iterator[Reading | VehicleReport]:
     """Yield the readings and reports in a MeterValues or StopTransaction message.
 
@@ -97,6 +101,8 @@ def meter_messages(
         Phases the charge point is connected to.
     volts
         Line to neutral [V]; turns a current into power if no power is given.
+    max_amps
+        The highest current that it may give [A per phase].
 
     Yields
     ------
@@ -111,7 +117,8 @@ def meter_messages(
         if isinstance(each, Mapping)
     ]
     for at, samples in sorted(dated, key=lambda pair: pair[0]):
-        yield from _messages(at, samples, phases=phases, volts=volts)
+        possible = [each for each in samples if _is_possible(each, phases, volts, max_amps)]
+        yield from _messages(at, possible, phases=phases, volts=volts)
 
 
 def register_reading(at: datetime, watt_hours: float) -> Reading | None:
@@ -138,6 +145,12 @@ def _messages(
     if SOC in found:
         with suppress(ValidationError):
             yield VehicleReport(at=at, soc_percent=float(_highest(found[SOC])))
+
+
+def _is_possible(sample: _Sample, phases: int, volts: float, max_amps: float) -> bool:
+    """Whether so much current or power can have flowed."""
+    most = {CURRENT: max_amps, POWER: max_amps * phases * volts}.get(sample.measurand)
+    return most is None or sample.value <= MOST_TIMES * most
 
 
 def _parts(samples: list[_Sample], measurand: str) -> dict[str | None, Decimal]:
@@ -197,7 +210,8 @@ def _number(text: object) -> Decimal | None:
     if isinstance(text, bool) or not isinstance(text, str | int | float):
         return None
     try:
-        value = Decimal(str(text))
+        # Python also reads the digits of other scripts, which no standard allows here.
+        value = Decimal(str(text).encode("ascii").decode())
     except (InvalidOperation, ValueError):
         return None
     plausible = value.is_finite() and abs(value.adjusted()) <= _MOST_DIGITS

@@ -8,8 +8,6 @@ from __future__ import annotations
 import asyncio
 import ssl
 from collections.abc import Callable, Iterator, Sequence
-from datetime import UTC, datetime
-from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -19,6 +17,7 @@ from adapters.contract.messages import Command
 from adapters.host.serving_thread import ServingThread, why_not_listening
 from adapters.ocpp.events import OnEquipmentEvent
 from adapters.ocpp.point import Equipment
+from adapters.ocpp.transaction_numbers import transaction_ids_from
 from config.files.errors import BusError, FileError
 from config.files.secret_files import credential_or_file, refuse_open_key
 
@@ -31,24 +30,6 @@ STOPS_SECONDS: Final = 10.0
 _NOT_INSTALLED: Final = (
     "the household file has ocpp, which needs the extra: pip install 'lullwatt[ocpp]'"
 )
-_FIRST_SECOND: Final = datetime(2020, 1, 1, tzinfo=UTC)
-
-
-def transaction_ids_from(now: datetime) -> Iterator[int]:
-    """Yield transaction numbers, the first one being the seconds since 2020.
-
-    Parameters
-    ----------
-    now
-        When the daemon starts, in UTC.
-
-    Yields
-    ------
-    int
-        Numbers that only grow, also across restarts, as long as there are fewer transactions than
-        seconds; they fit in 32 bits until 2088.
-    """
-    yield from count(int((now - _FIRST_SECOND).total_seconds()))
 
 
 class OcppServer:

@@ -25,6 +25,7 @@ from adapters.contract.messages import VehicleReport
 from adapters.ocpp.events import EquipmentEvent
 from adapters.ocpp.meter import instant_of, meter_messages, register_reading
 from adapters.ocpp.point import Equipment, EquipmentState
+from adapters.ocpp.transaction_numbers import may_be_earlier
 
 HEARTBEAT_SECONDS: Final = 300
 
@@ -191,11 +192,15 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
     ) -> object:
         if type(transaction_id) is not int or type(meter_stop) is not int:
             raise FormationViolationError(details={"cause": "transactionId or meterStop"})
-        if transaction_id not in self.state.on_other_connectors:
+        if self._is_ours(transaction_id):
             await self._hand_on_meter_values(rest.get("transaction_data"))
             await self._hand_on_register(timestamp, meter_stop)
             await self._hand_on_end(transaction_id, timestamp)
-        self.state.end_transaction(transaction_id)
+            self.state.end_transaction(transaction_id)
+        elif transaction_id in self.state.on_other_connectors:
+            self.state.end_transaction(transaction_id)
+        else:
+            _log.warning("end of an unknown transaction skipped", charge_point=self.equipment.name)
         return call_result.StopTransaction(IdTagInfo(status=AuthorizationStatus.accepted))
 
     @answers(Action.authorize)
@@ -214,6 +219,13 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
     async def _on_diagnostics(self, **_rest: object) -> object:
         return call_result.DiagnosticsStatusNotification()
 
+    def _is_ours(self, transaction: int) -> bool:
+        """Whether a transaction ran on our connector; if none is known, an earlier daemon's may."""
+        state = self.state
+        if state.last_transaction is None and transaction not in state.on_other_connectors:
+            return may_be_earlier(transaction, self._context.clock.now())
+        return transaction > 0 and transaction in {state.transaction, state.started_as, state.ended}
+
     async def _hand_on_end(self, transaction: int, timestamp: object) -> None:
         """Report that a transaction's end stops the power; equipment may send no status for it."""
         state, connector = self.state, self.equipment.connector
@@ -226,7 +238,9 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
 
     async def _hand_on_meter_values(self, meter_values: object) -> None:
         now, point = self._context.clock.now(), self.equipment
-        for message in meter_messages(meter_values, now, phases=point.phases, volts=point.volts):
+        for message in meter_messages(
+            meter_values, now, phases=point.phases, volts=point.volts, max_amps=point.max_amps
+        ):
             await self._hand_on(message)
 
     async def _hand_on_register(self, timestamp: object, watt_hours: int) -> None:

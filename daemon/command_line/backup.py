@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from daemon.presentation.options import FILE
+from daemon.presentation.output import say
 
 if TYPE_CHECKING:
     from adapters.backups.whole_copy import LedgerCopy
@@ -35,7 +36,7 @@ def backup(file: Path, dest: Path, *, overwrite: bool) -> None:
     if dest.is_dir():
         today = local_date(SystemClock().now(), household.zone)
         dest /= f"{ledger.stem}-{today.isoformat()}{ledger.suffix}"
-    click.echo(_summary(copy_ledger(ledger, dest, overwrite=overwrite)))
+    say(_summary(copy_ledger(ledger, dest, overwrite=overwrite)))
 
 
 def _summary(copy: LedgerCopy) -> str:

@@ -28,7 +28,7 @@ from daemon.presentation.options import (
     SOC_OPTION,
     VEHICLE_OPTION,
 )
-from daemon.presentation.output import json_text, needs_pictures, rich_text
+from daemon.presentation.output import json_text, needs_pictures, rich_text, say, write_output
 from daemon.remote.commands import ask, status
 from daemon.start_file.start_file import start_file
 from daemon.trial.command import wiring
@@ -85,7 +85,7 @@ def check(file: Path, at: datetime | None) -> None:
     check_credentials(house.file.bus)
     check_metrics(house.file.metrics)
     for line in explain(house, at or SystemClock().now()):
-        click.echo(line)
+        say(line)
 
 
 @cli.command()
@@ -126,7 +126,7 @@ def plan(  # noqa: PLR0917 - click passes them by name
     if not departures:
         _exit_with(f"{file}: departures: {name} has none within a year of {now.isoformat()}", 2)
     if len(departures) < nights:
-        click.echo(
+        say(
             f"Only {len(departures)} of {nights} departures can be planned: after that, the rates,"
             f" the return of {name} or the energy of its trip is not known.",
             err=True,
@@ -138,10 +138,10 @@ def plan(  # noqa: PLR0917 - click passes them by name
     if picture is not None:
         _pictures().draw_plan(picture, house.file, made, _spans_drawn(house, made, opens))
     if as_json:
-        click.echo(json_text(made.to_json()), nl=False)
+        write_output(json_text(made.to_json()))
     else:
         spans = house.prices.spans(opens, max(opens, departure.ready_by))
-        click.echo(rich_text(show_plan(made, spans, house.file.zone)), nl=False)
+        write_output(rich_text(show_plan(made, spans, house.file.zone)))
     if made.shortfall is not None:
         sys.exit(NEED_UNMET)
 
@@ -228,10 +228,10 @@ def rehearse(
 
     set_up_logs(quiet=True)
     result = rehearse_night(
-        file, vehicle=vehicle, soc_percent=soc, at=at, say=_discard if as_json else click.echo
+        file, vehicle=vehicle, soc_percent=soc, at=at, say=_discard if as_json else say
     )
     if as_json:
-        click.echo(json_text(result.to_json()), nl=False)
+        write_output(json_text(result.to_json()))
     if result.night is not None and not result.night["need_met"]:
         sys.exit(NEED_UNMET)
 
@@ -257,7 +257,7 @@ def schema_household() -> None:
     """Print the JSON Schema of the household file."""
     from config.schema import household_schema  # noqa: PLC0415 - as in `plan`
 
-    click.echo(json_text(household_schema()), nl=False)
+    write_output(json_text(household_schema()))
 
 
 @schema.command("choices")
@@ -265,7 +265,7 @@ def schema_choices() -> None:
     """Print the JSON Schema of the choices file of `appraise`."""
     from config.schema import choices_schema  # noqa: PLC0415 - as in `plan`
 
-    click.echo(json_text(choices_schema()), nl=False)
+    write_output(json_text(choices_schema()))
 
 
 @schema.command("bus")
@@ -278,7 +278,7 @@ def schema_bus(file: Path | None) -> None:
     from adapters.contract.asyncapi import contract  # noqa: PLC0415
     from config.household.loading import load_household  # noqa: PLC0415
 
-    click.echo(json_text(contract(load_household(file) if file else None)), nl=False)
+    write_output(json_text(contract(load_household(file) if file else None)))
 
 
 @schema.command("acl")
@@ -288,7 +288,7 @@ def schema_acl(file: Path) -> None:
     from adapters.wired.access_list import access_list  # noqa: PLC0415
     from config.household.loading import load_household  # noqa: PLC0415
 
-    click.echo(access_list(load_household(file)), nl=False)
+    write_output(access_list(load_household(file)))
 
 
 def main() -> NoReturn:
@@ -337,7 +337,7 @@ def _one_line(error: click.ClickException) -> str:
 
 
 def _exit_with(message: str, code: int) -> NoReturn:
-    click.echo(message, err=True)
+    say(message, err=True)
     sys.exit(code)
 
 
@@ -376,13 +376,13 @@ def _pictures() -> ModuleType:
 def _print_tariff(house: House, days: Sequence[Day]) -> None:
     from daemon.tariff.show_tariff import show_tariff  # noqa: PLC0415
 
-    click.echo(rich_text(show_tariff(house.file, house.prices, days)), nl=False)
+    write_output(rich_text(show_tariff(house.file, house.prices, days)))
 
 
 def _print_tariff_json(house: House, days: Sequence[Day]) -> None:
     from daemon.tariff.rows import document  # noqa: PLC0415
 
-    click.echo(json_text(document(house.file, house.prices, days)), nl=False)
+    write_output(json_text(document(house.file, house.prices, days)))
 
 
 def _print_rows(house: House, days: Sequence[Day]) -> None:
@@ -392,8 +392,8 @@ def _print_rows(house: House, days: Sequence[Day]) -> None:
 
     for gap in unknown_in(days):
         start, end = instant_text(gap.start), instant_text(gap.end)
-        click.echo(f"not known from {start} to {end}: {gap.why}", err=True)
-    click.echo(tariff_csv(days, house.file.zone), nl=False)
+        say(f"not known from {start} to {end}: {gap.why}", err=True)
+    write_output(tariff_csv(days, house.file.zone))
 
 
 def _discard(_line: str) -> None:

@@ -78,9 +78,9 @@ def nights(file: Path, form: str, *, half_hours: bool, **choice: Any) -> None:  
     with ledger_of(house) as ledger:
         rows = _chosen(file, house, ledger, choice)
         if not half_hours:
-            click.echo(_nights_text(house, rows, form), nl=False)
+            write_output(_nights_text(house, rows, form))
             return
-        click.echo(_half_hours_text(house, ledger, rows, choice, form), nl=False)
+        write_output(_half_hours_text(house, ledger, rows, choice, form))
 
 
 def _refuse_vehicle(vehicle: str | None) -> None:

@@ -1,14 +1,20 @@
-"""Write reports as JSON or text, and print them or put them into a file."""
+"""Write reports as JSON or text, and print them or put them into a file.
+
+The only module that prints. What it prints may come from another home's daemon, hardware or ledger,
+so control characters never reach the terminal: they are shown as escapes.
+"""
 
 from __future__ import annotations
 
 import json
+import re
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 import click
 
 from config.files.errors import UsageError
+from config.files.texts import printable
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -16,6 +22,9 @@ if TYPE_CHECKING:
 
 FILE_COLUMNS = 100
 """Width of a text in a file [characters]."""
+
+_NOT_PRINTABLE = re.compile(r"[\x7f-\x9f\u061c\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff]")
+"""Control characters beyond ASCII, and those that hide or reverse what follows them."""
 
 
 def text_width(*, to_file: bool) -> int | None:
@@ -27,17 +36,36 @@ def json_text(document: Mapping[str, object]) -> str:
     """Write a document as indented JSON, with every decimal of its amounts."""
     from adapters.ledger.exact_json import dump_exact  # noqa: PLC0415 - `--help` needs none of it
 
-    return json.dumps(json.loads(dump_exact(document)), indent=2, ensure_ascii=False) + "\n"
+    text = json.dumps(json.loads(dump_exact(document)), indent=2, ensure_ascii=False)
+    # JSON itself escapes only some control characters.
+    return _NOT_PRINTABLE.sub(_json_escape, text) + "\n"
 
 
 def rich_text(content: object, width: int | None = None) -> str:
     """Lay content out with rich, at a given width or as wide as the terminal."""
     from rich.console import Console  # noqa: PLC0415
+    from rich.segment import Segment, Segments  # noqa: PLC0415
 
     console = Console(highlight=False, soft_wrap=False, width=width)
+    laid_out = console.render(content)  # type: ignore[arg-type] # whatever rich can print
+    safe = [Segment(lines_printable(text), style) for text, style, _control in laid_out]
     with console.capture() as captured:
-        console.print(content)
+        console.print(Segments(safe), end="")
     return captured.get()
+
+
+def lines_printable(text: str) -> str:
+    """Show every control character but the ends of lines as an escape."""
+    return "\n".join(map(printable, text.split("\n")))
+
+
+def say(text: str, *, err: bool = False) -> None:
+    """Print lines of text, on standard error if `err`; control characters as escapes."""
+    click.echo(lines_printable(text), err=err)
+
+
+def _json_escape(found: re.Match[str]) -> str:
+    return f"\\u{ord(found[0]):04x}"
 
 
 @contextmanager
@@ -68,13 +96,13 @@ def needs_pictures(option: str) -> Iterator[None]:
         ) from error
 
 
-def write_output(text: str, output: Path | None) -> None:
-    """Print a text as it is, or write it into a file.
+def write_output(text: str, output: Path | None = None) -> None:
+    """Print a document, or write it into a file.
 
     Parameters
     ----------
     text : str
-        With its line ends.
+        From `json_text`, `rich_text` or a writer of CSV or HTML; with its line ends.
     output : Path or None
         The file; None to print.
 

@@ -10,6 +10,7 @@ import click
 from click.decorators import FC
 
 from config.files.errors import UnwellError, UsageError
+from config.files.texts import printable
 from daemon.presentation.options import (
     CHARGE_POINT_OPTION,
     FILE,
@@ -17,7 +18,7 @@ from daemon.presentation.options import (
     SOC_OPTION,
     read_percent,
 )
-from daemon.presentation.output import json_text
+from daemon.presentation.output import json_text, say, write_output
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -106,15 +107,15 @@ def ask(file: Path, *, as_json: bool, wait: float, **options: Any) -> None:  # n
     times = TimeOptions(household, vehicle, clock.now())
     body = _request_body(options, times)
     for remark in times.remarks:
-        click.echo(remark, err=True)
+        say(remark, err=True)
     request = decode(Request, dump_exact(body).encode())
     answer = asking.ask(household, point, request, clock, wait)
     if as_json:
-        click.echo(json_text(answer.model_dump(mode="json", exclude_none=True)), nl=False)
+        write_output(json_text(answer.model_dump(mode="json", exclude_none=True)))
     elif answer.understood:
-        click.echo(f"{point}: {answer.message}")
+        say(printable(f"{point}: {answer.message}"))
     if not answer.understood:
-        raise UsageError(f"{point}: {answer.message}")
+        raise UsageError(printable(f"{point}: {answer.message}"))
 
 
 @click.command()
@@ -142,10 +143,10 @@ def status(file: Path, *, alive: bool, quiet: bool, as_json: bool, wait: float) 
     now = SystemClock().now()
     faults = faults_of(report, household, now, only_alive=alive)
     if as_json:
-        click.echo(json_text(document(report, household, faults)), nl=False)
+        write_output(json_text(document(report, household, faults)))
     elif report.no_broker is None and not quiet:
         for line in status_lines(report, household, now):
-            click.echo(line)
+            say(printable(line))  # one line stays one line, whatever another home sends
     if faults:
         raise UnwellError("; ".join(faults))
 

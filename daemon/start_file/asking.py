@@ -19,6 +19,7 @@ from config.files.yaml_scalars import (
     unprintable_character,
 )
 from config.files.yaml_tree import Tree
+from daemon.presentation.output import say
 from daemon.start_file.answers import NONE, check_answers, completed, doubts
 from daemon.start_file.questions import QUESTIONS
 
@@ -51,7 +52,7 @@ def ask_for_household(guess: Guess) -> HouseholdFile:
     FileError
         If the answers do not fit together, though each is good alone.
     """
-    click.echo(
+    say(
         "Press Enter to accept the answer in square brackets. Where there are none, only you know"
         " the answer.",
         err=True,
@@ -107,9 +108,9 @@ def _odd_flaws(spot: Spot, key: str, items: Iterable[object]) -> Iterator[Flaw]:
 
 
 def _introduce(question: Question) -> None:
-    click.echo(f"\n{question.asks}\n  {question.means}", err=True)
+    say(f"\n{question.asks}\n  {question.means}", err=True)
     for caution in question.cautions:
-        click.echo(f"  Caution: {caution}", err=True)
+        say(f"  Caution: {caution}", err=True)
 
 
 def _answer(
@@ -134,7 +135,7 @@ def _answer(
         if not reasons:
             return answer
         for reason in reasons:
-            click.echo(f"  {printable(reason)}", err=True)
+            say(f"  {printable(reason)}", err=True)
 
 
 def _as_typed(answer: object) -> str:

@@ -13,6 +13,7 @@ from typing_extensions import override
 
 from adapters.host.whole_file import replacing
 from config.files.errors import Fault, FileError, LullwattError, UsageError
+from daemon.presentation.output import say
 
 if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
@@ -62,14 +63,14 @@ def start_file(answers: str | None, output: Path, *, overwrite: bool) -> None:
     guess = guess_home(os.environ, _LOCAL_TIME)
     file = _asked(guess) if answers is None else _read(answers, guess)
     _write(file, output, overwrite=overwrite)
-    click.echo(f"Wrote {output}. To read what it means, and to rehearse a night with it:")
+    say(f"Wrote {output}. To read what it means, and to rehearse a night with it:")
     for command in ("check", "rehearse"):
-        click.echo(f"  lullwatt {command} {shlex.quote(str(output))}")
+        say(f"  lullwatt {command} {shlex.quote(str(output))}")
     prices = file.tariffs[0].prices
     if prices and prices.file and not (output.parent / prices.file).exists():
-        click.echo(f"First put the prices into {prices.file}, with the columns start and rate.")
+        say(f"First put the prices into {prices.file}, with the columns start and rate.")
     if file.bus.password_file is not None:
-        click.echo(f"First put the broker's password into {file.bus.password_file} (chmod 600).")
+        say(f"First put the broker's password into {file.bus.password_file} (chmod 600).")
 
 
 def _asked(guess: Guess) -> HouseholdFile:
@@ -97,7 +98,7 @@ def _read(answers: str, guess: Guess) -> HouseholdFile:
         raise FileError(faults)
     for key, doubt in doubts(tree.data, guess).items() if isinstance(tree.data, dict) else ():
         at = tree.values[(key,)]
-        click.echo(f"{name}:{at.line}:{at.column}: {key}: {doubt}", err=True)
+        say(f"{name}:{at.line}:{at.column}: {key}: {doubt}", err=True)
     return file
 
 

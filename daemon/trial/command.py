@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-import sys
 from contextlib import ExitStack, closing
+from functools import partial
 from pathlib import Path
 from signal import SIGHUP, SIGINT, SIGTERM
 from typing import TYPE_CHECKING
@@ -13,10 +13,9 @@ import click
 
 from config.files.errors import UnwellError, UsageError
 from daemon.presentation.options import CHARGE_POINT_OPTION, FILE, JSON_OPTION
+from daemon.presentation.output import rich_text, say, write_output
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from config.household.household_file import HouseholdFile
     from daemon.trial.exercise import Step
     from daemon.trial.trial import Trial
@@ -66,7 +65,7 @@ def wiring(
 
     household = load_household(file)
     name = _charge_point(household, charge_point)
-    say = _to_standard_error if as_json else click.echo
+    tell = partial(say, err=as_json)
     with ExitStack() as ending:
         ledger = None
         if exercise:
@@ -75,9 +74,9 @@ def wiring(
 
             ending.enter_context(lock_ledger(household.ledger.path))
             ledger = ending.enter_context(open_ledger(household.ledger.path))
-        trial = ending.enter_context(Trial(household, name, SystemClock(), say, ledger))
+        trial = ending.enter_context(Trial(household, name, SystemClock(), tell, ledger))
         trial.connect(PATIENCE_SECONDS)
-        say(f"Listening to {', '.join(trial.topics)}.")
+        tell(f"Listening to {', '.join(trial.topics)}.")
         if exercise:
             trial.refuse_beside_a_daemon()
             _exercise(trial, household, name, is_sure=is_sure, as_json=as_json)
@@ -94,7 +93,7 @@ def _exercise(
     point = file.charge_points[name]
     currents = currents_to_try(file, name)
     shown = ", ".join(f"{amps:g} A" for amps in currents)
-    click.echo(CAUTION.format(currents=shown), err=True)
+    say(CAUTION.format(currents=shown), err=True)
     if not is_sure and click.prompt("Type yes to go on", default="no", err=True) != "yes":
         raise UsageError("nothing was sent; type yes at the question, or add --yes")
     trying_out = Exercise(
@@ -103,14 +102,14 @@ def _exercise(
         watts_per_amp=file.household.nominal_volts * point.phases,
         patience_seconds=float(point.confirm_seconds),
     )
-    say = _to_standard_error if as_json else click.echo
+    tell = partial(say, err=as_json)
     # A signal must not end the process before the stop is sent; nor must a terminal that is gone.
     ending = {SIGTERM: trial.end, SIGINT: trial.end, SIGHUP: trial.end}
     with heed_signals(ending), closing(trying_out.run()) as steps:
         for step in steps:
-            say(f"          {_row(step)}")
+            tell(f"          {_row(step)}")
     if as_json:
-        click.echo(json.dumps([_as_json(step) for step in trying_out.steps], indent=2))
+        say(json.dumps([_as_json(step) for step in trying_out.steps], indent=2))
     else:
         _print_table(trying_out.steps)
     if not trying_out.passed:
@@ -162,7 +161,6 @@ def _as_json(step: Step) -> dict[str, object]:
 
 
 def _print_table(steps: list[Step]) -> None:
-    from rich.console import Console  # noqa: PLC0415
     from rich.table import Table  # noqa: PLC0415
 
     table = Table(box=None, pad_edge=False, header_style="dim")
@@ -171,9 +169,5 @@ def _print_table(steps: list[Step]) -> None:
     for step in steps:
         delay = "" if step.seconds is None else f"{step.seconds:.1f} s"
         table.add_row(step.name, "passed" if step.passed else "FAILED", delay, step.observed)
-    console = Console(highlight=False, file=sys.stdout)
-    console.print()
-    console.print(table)
-
-
-_to_standard_error: Callable[[str], None] = lambda line: click.echo(line, err=True)  # noqa: E731 - one of two
+    say("")
+    write_output(rich_text(table))

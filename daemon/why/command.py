@@ -36,7 +36,7 @@ def why(file: Path, night: date | None, charge_point: str | None, *, as_json: bo
     """
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
     from daemon.night_log.month_reading import ledger_of  # noqa: PLC0415
-    from daemon.presentation.output import json_text, rich_text  # noqa: PLC0415
+    from daemon.presentation.output import json_text, rich_text, write_output  # noqa: PLC0415
     from daemon.service.house_loading import load_house  # noqa: PLC0415
     from daemon.why.show_why import show_why, why_values  # noqa: PLC0415
 
@@ -44,7 +44,7 @@ def why(file: Path, night: date | None, charge_point: str | None, *, as_json: bo
     with ledger_of(house) as ledger:
         whys = whys_of(file, house, ledger, (night, charge_point), SystemClock().now())
     text = json_text(why_values(house, whys)) if as_json else rich_text(show_why(house, whys))
-    click.echo(text, nl=False)
+    write_output(text)
 
 
 def whys_of(

@@ -256,6 +256,21 @@ def test_bad_usage_is_refused(words: list[str]) -> None:
     assert done.stderr
 
 
+def test_an_environment_from_outside_is_named(prefix: Prefix) -> None:
+    """The help names the variable that chooses one, and a run says that it has."""
+    shown = subprocess.run(["sh", INSTALLER, "--help"], capture_output=True, text=True, check=True)
+    assert "LULLWATT_ENVIRONMENT" in shown.stdout
+    chosen = prefix.environment("0.1.0")
+    done = subprocess.run(
+        ["sh", INSTALLER, "--root", prefix.root, "--dry-run"],
+        env=os.environ | {"LULLWATT_ENVIRONMENT": str(chosen)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert f"uses the environment in {chosen} (LULLWATT_ENVIRONMENT)" in done.stdout
+
+
 def test_missing_tools_are_named(prefix: Prefix) -> None:
     """Without the broker's tools it stops before it makes anything, and says what to install."""
     done = subprocess.run(

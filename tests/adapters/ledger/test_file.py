@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import sqlite3
 import subprocess
 import sys
@@ -14,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from structlog.testing import capture_logs
 
 from adapters.ledger import file as ledger_file
 from adapters.ledger.file import open_file
@@ -106,6 +108,40 @@ def test_a_directory_is_no_ledger(tmp_path: Path) -> None:
     """The error says that the path is a directory."""
     with pytest.raises(LedgerError, match="is a directory"):
         open_ledger(tmp_path)
+
+
+@pytest.mark.parametrize("to_write", [True, False])
+def test_a_pipe_is_no_ledger(tmp_path: Path, *, to_write: bool) -> None:
+    """The error says what it is, and nothing waits for the pipe's other end."""
+    os.mkfifo(tmp_path / "ledger.sqlite3")
+    with pytest.raises(LedgerError, match="this is a pipe, a socket or a device"):
+        open_ledger(tmp_path / "ledger.sqlite3", read_only=not to_write)
+
+
+@pytest.mark.parametrize("copy", ["backup", "backup.1", "schema-3.backup"])
+def test_an_emptied_ledger_beside_a_copy_is_refused(tmp_path: Path, copy: str) -> None:
+    """It held something once: the error names the copy, and nothing is written."""
+    path = tmp_path / "ledger.sqlite3"
+    path.touch()
+    kept = tmp_path / f"ledger.sqlite3.{copy}"
+    kept.write_bytes(b"a copy")
+    with pytest.raises(LedgerError, match=f"empty.*Its newest backup is {re.escape(str(kept))}"):
+        open_ledger(path)
+    assert contents(tmp_path) == {path.name: b"", kept.name: b"a copy"}
+    path.unlink()
+    open_ledger(path).close()
+
+
+def test_an_empty_ledger_without_a_copy_begins_anew_and_says_so(tmp_path: Path) -> None:
+    """A daemon that was killed as it made its first ledger leaves such a file."""
+    path = tmp_path / "ledger.sqlite3"
+    path.touch()
+    with capture_logs() as logs:
+        open_ledger(path).close()
+    assert [log["event"] for log in logs] == ["the ledger's file is empty: a new ledger begins"]
+    with capture_logs() as logs:
+        open_ledger(path).close()
+    assert logs == []
 
 
 def test_reading_a_blank_ledger_makes_none(tmp_path: Path) -> None:

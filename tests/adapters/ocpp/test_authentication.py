@@ -25,7 +25,8 @@ from adapters.ocpp.events import (
     OnEquipmentEvent,
 )
 from adapters.ocpp.point import Equipment
-from adapters.ocpp.server import OcppServer, transaction_ids_from
+from adapters.ocpp.server import OcppServer
+from adapters.ocpp.transaction_numbers import transaction_ids_from
 from config.files.errors import BusError, FileError
 from tests.support.certificates import Authority
 from tests.support.ocpp_equipment import PASSWORD, EventRecorder, authorization, equipment_thread

@@ -12,6 +12,7 @@ from websockets.sync.connection import Connection
 
 from adapters.contract.messages import Reading, VehicleReport
 from adapters.ocpp.events import EquipmentDisconnected
+from adapters.ocpp.transaction_numbers import transaction_ids_from
 from tests.adapters.ocpp.world import (
     MINUTE,
     NOW,
@@ -151,3 +152,23 @@ def test_data_of_a_transaction(world: World) -> None:
     message = call.StopTransaction(2000, NOW.isoformat(), transaction, transaction_data=values)
     assert plugged.say(message).id_tag_info["status"] == "Accepted"
     assert [each.register_kwh for each in world.recorder.of(Reading)] == [1.0, 1.4, 1.7, 2.0]
+
+
+@pytest.mark.parametrize("unknown", [0, -1, 999, 2**31 - 1])
+def test_the_end_of_an_unknown_transaction_is_skipped(unknown: int, world: World) -> None:
+    """Its register may be another connector's; a transaction that begins later is known."""
+    plugged = world.ready()
+    plugged.end(unknown, NOW, 7_000_000)
+    assert world.recorder.of(Reading) == []
+    transaction = plugged.begin(NOW, 1000)
+    plugged.end(unknown, NOW, 7_000_000)
+    plugged.end(transaction, NOW, 3000)
+    assert [each.register_kwh for each in world.recorder.of(Reading)] == [1.0, 3.0]
+
+
+def test_the_end_of_an_earlier_daemons_transaction_counts(world: World) -> None:
+    """The daemon was restarted meanwhile: the number is one that it may have given out."""
+    plugged = world.ready()
+    earlier = next(transaction_ids_from(NOW - 600 * MINUTE))
+    plugged.end(earlier, NOW, 3000)
+    assert [each.register_kwh for each in world.recorder.of(Reading)] == [3.0]

@@ -22,7 +22,7 @@ TEXT = "2026-06-03T09:00:00Z"
 
 def messages_of(*sampled: dict[str, Any], phases: int = 1) -> list[Reading | VehicleReport]:
     values = [{"timestamp": TEXT, "sampled_value": list(sampled)}]
-    return list(meter_messages(values, NOW, phases=phases, volts=230.0))
+    return list(meter_messages(values, NOW, phases=phases, volts=230.0, max_amps=32.0))
 
 
 def reading(*sampled: dict[str, Any], phases: int = 1) -> Reading:
@@ -149,7 +149,7 @@ def test_samples_have_their_own_instants() -> None:
         {"timestamp": f"2026-06-03T08:{minute}:00Z", "sampled_value": [sample(str(minute * 100))]}
         for minute in (45, 30, 15)
     ]
-    found = list(meter_messages(values, NOW, phases=1, volts=230.0))
+    found = list(meter_messages(values, NOW, phases=1, volts=230.0, max_amps=32.0))
     assert [(each.at.minute, each.register_kwh) for each in found if isinstance(each, Reading)] == [
         (15, 1.5),
         (30, 3.0),
@@ -219,7 +219,7 @@ _ANY = st.recursive(
 @given(_ANY | st.lists(st.fixed_dictionaries({"timestamp": _ANY, "sampled_value": st.lists(_ANY)})))
 def test_nothing_equipment_says_breaks_it(values: object) -> None:
     """Whatever stands in meter values: no error, and no instant that can't be right."""
-    for found in meter_messages(values, NOW, phases=3, volts=230.0):
+    for found in meter_messages(values, NOW, phases=3, volts=230.0, max_amps=32.0):
         assert NOW - MOST_AGO <= found.at <= NOW + MOST_AHEAD
 
 
@@ -249,3 +249,20 @@ def test_phases_make_the_total(parts: list[int]) -> None:
 def test_their_order_says_nothing(sampled: list[dict[str, Any]]) -> None:
     """Measurands may come in any order."""
     assert messages_of(*sampled) == messages_of(*sorted(sampled, key=str))
+
+
+@pytest.mark.parametrize(
+    "value", ["\u0661\u0662\u0663", "\uff11\uff12", "\u0967\u0968.\u096b", "12\u00b2", "1\u066b5"]
+)
+def test_only_ascii_digits_are_numbers(value: str) -> None:
+    """Arabic-Indic, full-width and Devanagari digits are no numbers of OCPP, though of Python."""
+    assert messages_of(sample(value)) == []
+
+
+def test_a_current_that_no_breaker_would_allow_is_no_measurement() -> None:
+    """More than four times the charge point's own; less is equipment that does not obey."""
+    found = reading(sample("1000"), sample("129", CURRENT), sample("30000", POWER))
+    assert found == Reading(at=NOW, register_kwh=1.0)
+    assert reading(sample("128", CURRENT)).amps == 128
+    assert reading(sample("29440", POWER)).watts == 29440
+    assert reading(sample("80000", POWER), phases=3).watts == 80000
