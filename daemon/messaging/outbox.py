@@ -297,15 +297,18 @@ class Outbox:
 
     def publish_plan(self, point: str, plan: Plan | None) -> None:
         """Publish the plan in force again; without one, delete the retained one."""
-        document = plan.to_json() if plan else {}
-        self._plans[point] = _figures_of(document)
-        payload = dump_exact(document).encode() if plan else b""
-        self._bus.publish(self._topics.plan(point), payload, retain=True)
+        self._publish_document(point, plan.to_json() if plan else {})
 
     def refresh_plan(self, point: str, plan: Plan | None) -> None:
         """Publish the plan in force again if any of its figures has changed."""
-        if plan is not None and self._plans.get(point) != _figures_of(plan.to_json()):
-            self.publish_plan(point, plan)
+        document = plan.to_json() if plan else {}
+        if document and self._plans.get(point) != _figures_of(document):
+            self._publish_document(point, document)
+
+    def _publish_document(self, point: str, document: Mapping[str, Any]) -> None:
+        self._plans[point] = _figures_of(document)
+        payload = dump_exact(document).encode() if document else b""
+        self._bus.publish(self._topics.plan(point), payload, retain=True)
 
     def forget_published(self) -> None:
         """Forget what was published, so that all is published again to a new broker."""

@@ -9,6 +9,7 @@ from planners.plan.plan import Period
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from datetime import datetime
 
     from planners.plan.horizon import Horizon
     from planners.plan.window import Slot
@@ -74,26 +75,24 @@ def periods_of(charging: Sequence[ChargingSlot], bought: Ladder) -> tuple[Period
         In order of time.
     """
     periods: list[Period] = []
-    last_span = None
-    for (slot, amps), share, kwh in zip(charging, bought.share, bought.metered_kwh, strict=False):
-        cost = float(slot.span.rate) * float(kwh)
-        before = periods[-1] if periods else None
-        joins = before is not None and (before.end, before.amps) == (slot.start, amps)
-        if before is not None and joins and last_span is slot.span:
-            periods.pop()
-            start, kwh_before, cost_before = before.start, before.kwh, before.cost
-        else:
-            start, kwh_before, cost_before = slot.start, 0.0, 0.0
-        last_span = slot.span
-        periods.append(
-            Period(
-                start=start,
-                end=slot.end(float(share)),
-                amps=amps,
-                kwh=kwh_before + float(kwh),
-                cost=cost_before + cost,
-                band=slot.span.band,
-                estimated=slot.span.estimated,
-            )
-        )
+    begun: tuple[ChargingSlot, datetime, float, float] | None = None
+    for charged, share, kwh in zip(
+        charging, bought.share.tolist(), bought.metered_kwh.tolist(), strict=False
+    ):
+        (slot, amps), end = charged, charged.slot.end(share)
+        cost = float(slot.span.rate) * kwh
+        if begun is not None:
+            (first, first_amps), ended, kwh_before, cost_before = begun
+            if (ended, first_amps) == (slot.start, amps) and first.span is slot.span:
+                begun = begun[0], end, kwh_before + kwh, cost_before + cost
+                continue
+            periods.append(_period(*begun))
+        begun = charged, end, kwh, cost + 0.0  # no cost is -0.0
+    if begun is not None:
+        periods.append(_period(*begun))
     return tuple(periods)
+
+
+def _period(first: ChargingSlot, end: datetime, kwh: float, cost: float) -> Period:
+    span = first.slot.span
+    return Period(first.slot.start, end, first.amps, kwh, cost, span.band, span.estimated)

@@ -11,7 +11,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from config.files.errors import TariffError
-from planners.local_time.conversion import DAY_MINUTES, date_of, instant_of_local, minute_of
+from planners.local_time.conversion import (
+    DAY_MINUTES,
+    date_of,
+    instant_of,
+    instant_of_local,
+    local_date,
+    minute_of,
+)
 from planners.local_time.zone_offsets import offsets_between
 from planners.rates.runs import run_starts
 
@@ -107,6 +114,9 @@ class TariffsInForce:
         tuple of int
             Index of the tariff, its first UTC minute, and the UTC minute after its last one.
         """
+        if len(self.first_days) == 1:
+            yield self.place_on(local_date(instant_of(first), self.zone)), first, last
+            return
         local = offsets_between(self.zone, first, last).to_local(np.arange(first, last))
         days = local // DAY_MINUTES
         changes = run_starts(days)

@@ -6,9 +6,10 @@ or taxes.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from decimal import Decimal
+from functools import lru_cache
 from itertools import pairwise
 from math import gcd
 from typing import TYPE_CHECKING
@@ -104,8 +105,8 @@ class Prices:
         RateSpan
             The whole UTC minute in which the instant lies.
         """
-        start = instant_of(minute_of(instant))
-        return self.spans(start, start + MINUTE)[0]
+        # A new span each time: the periods of a plan are told apart by theirs.
+        return replace(_rate_of_minute(self, minute_of(instant)))
 
     def grid(self, start: datetime, ticks: int, tick_minutes: int) -> RateGrid:
         """Return the rates by ticks.
@@ -257,6 +258,13 @@ class Prices:
                 before, current = current, (*run[1:], tariff)
                 if current != before:
                     yield run, tariff
+
+
+@lru_cache(maxsize=256)
+def _rate_of_minute(prices: Prices, minute: int) -> RateSpan:
+    """Return the rate of a UTC minute; a plan's periods are asked about again and again."""
+    start = instant_of(minute)
+    return prices.spans(start, start + MINUTE)[0]
 
 
 def prices_of(file: HouseholdFile, series: Mapping[str, Sequence[PricePoint]]) -> Prices:
