@@ -307,8 +307,9 @@ def _on_report(
 
 def _idle_since(state: PointState, pilot: str, at: datetime) -> datetime | None:
     """Return since when the pilot shows that no power flows, if it does."""
-    if pilot in FAULTS or (pilot in IDLE and state.pilot in IDLE):
-        # Power that flows all the same must not be hidden by a report that only repeats the pilot.
+    if pilot in FAULTS or (pilot in IDLE and (state.pilot is None or state.pilot in IDLE)):
+        # Only a change ends the power. Power that flows all the same must not be hidden by a report
+        # that only repeats the pilot, or is the first one.
         return state.idle_since
     is_late = state.watts_at is not None and at < state.watts_at
     return at if pilot in IDLE and not is_late else None

@@ -302,6 +302,31 @@ def test_a_register_alone_shows_the_response() -> None:
         assert [code for _, code in alerts(world)] == codes
 
 
+@pytest.mark.parametrize("pilots", ["B", "CB"])
+@pytest.mark.parametrize("minutes", [1, 10])
+def test_a_register_alone_is_believed_beside_a_pilot(pilots: str, minutes: int) -> None:
+    """Hardware with a register only, and a pilot that shows no charge after a start, charges on.
+
+    After a change from C the start is sent again once: the register must have risen since.
+    """
+    world = World(household(point={"plugged_in": "18:30-07:30"}), EVENING, is_there=True)
+    world.receive(Reading(at=world.now, register_kwh=round(world.meter_wh) / 1000))
+    world.ask(charge_now=True, soc_percent=35.0)
+    assert world.doing()[0] == "start"
+    begun, reports = world.now, list(pilots)
+    while world.now < begun + HOUR:
+        world.wait(world.now + minutes * MINUTE, read_every=None)
+        world.receive(Reading(at=world.now, register_kwh=round(world.meter_wh) / 1000))
+        if reports:
+            world.report(pilot=reports.pop(0))
+    assert alerts(world) == []
+    assert world.doing() == ("start", 32.0)
+    sent = sorted(set(times_sent(world, "start", begun)))
+    assert len([gap for gap in gaps(sent) if gap < 10 * MINUTE]) == pilots.count("C")
+    assert world.state.response is not None
+    assert world.state.response.flowed
+
+
 # --- less power than planned --------------------------------------------------------------------
 
 
