@@ -38,6 +38,7 @@ class ClearedBy(Enum):
     PLAN = "a plan can be made"
     NEED_IN_REACH = "a new plan meets the need"
     SKIPPED = "a person asks to charge nothing for now or is away"
+    POWER_FLOWS = "power flows after a start"
     POWER_AS_COMMANDED = "the power follows the command"
     CURRENT_AS_COMMANDED = "the equipment keeps to a lower current again"
     CHECKED = "a person says that the equipment was checked"
@@ -101,7 +102,7 @@ ALERTS: Final[Mapping[str, AlertRule]] = {
     ),
     NO_POWER: AlertRule(
         "a start was sent three times, and no power flows",
-        (ClearedBy.POWER_AS_COMMANDED, ClearedBy.VEHICLE_GONE),
+        (ClearedBy.POWER_FLOWS, ClearedBy.VEHICLE_GONE),
         "{charge_point} was told to start, and no power flows: {reason}",
         "The command to charge is sent again with each renewal.",
     ),

@@ -185,7 +185,8 @@ def _check_current(
         return state, ()
     before = state.current_watch
     watch = concluded(_with_last_reading(state, told, now, house), told, now)
-    state = replace(state, current_watch=watch)
+    if watch is not before:
+        state = replace(state, current_watch=watch)
     if watch.excess == before.excess:
         return state, ()
     state = clear_alerts(replace(state, plan_stale=True), ClearedBy.CURRENT_AS_COMMANDED)
@@ -224,7 +225,9 @@ def _followed(state: PointState, command: CommandInForce, response: Response) ->
     followed = replace(response, flowed=flowed, wrong_since=None, repeats=0)
     if followed != response:
         state = replace(state, response=followed)
-    return clear_alerts(state, ClearedBy.POWER_AS_COMMANDED)
+    state = clear_alerts(state, ClearedBy.POWER_AS_COMMANDED)
+    # A stop that is followed proves nothing: power may still not flow after the next start.
+    return clear_alerts(state, ClearedBy.POWER_FLOWS) if command.do == "start" else state
 
 
 def _measure_share(

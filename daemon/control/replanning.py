@@ -36,6 +36,7 @@ from planners.plan.horizon import Situation, departures_known
 from planners.plan.planning import at_once_instead, draft_plan, explained
 from planners.plan.remaining import GOES_ON_PERCENT, is_as_made, lag_percent, remaining_plan
 from planners.power.allowed_currents import charge_model
+from planners.power.charging import NEED_TOLERANCE_PERCENT
 from planners.power.excess_current import amps_text
 from planners.power.remembering import remembered
 from planners.rates.known import rate_knowledge
@@ -315,7 +316,10 @@ def _has_ended(state: PointState, now: datetime, house: House) -> bool:
     expired = state.register.at >= end - SAME_INSTANT
     watts = watts_of(state)
     flowed = expired or watts is None or watts > FLOWING_WATTS
-    return charging and flowed and soc < plan.reaches_percent - NEARLY_PERCENT
+    # A meter that is silent does not show that the need is unmet.
+    is_read = state.register.at >= end - LONGEST_GAP
+    needs_more = is_read and soc < plan.need_percent - NEED_TOLERANCE_PERCENT
+    return charging and (flowed or needs_more) and soc < plan.reaches_percent - NEARLY_PERCENT
 
 
 def _same_course(old: Plan, new: Plan, now: datetime) -> bool:

@@ -180,7 +180,7 @@ LINES = {
         lambda: charging(draws=0.0),
         "driveway was told to start, and no power flows: hatchback is connected and draws nothing."
         " It may be full, or wait for its own timer.",
-        {ClearedBy.POWER_AS_COMMANDED: follow, ClearedBy.VEHICLE_GONE: leave},
+        {ClearedBy.POWER_FLOWS: follow, ClearedBy.VEHICLE_GONE: leave},
     ),
     "power-after-stop": Line(
         with_a_stuck_relay,

@@ -381,3 +381,41 @@ def test_no_charging_begins_for_a_remainder(soc: float, max_rate: float) -> None
     assert world.doing() == ("stop", None)
     assert world.state.plan is not None
     assert world.state.plan.periods == ()
+
+
+def without_power() -> World:
+    """Have the cheapest hours pass without power; dearer ones come later, after a pause."""
+    bands = [
+        {"name": "low", "rate": 0.1, "hours": ["20:00-23:00"]},
+        {"name": "middle", "rate": 0.2, "hours": ["02:00-06:00"]},
+        {"name": "high", "rate": 0.4},
+    ]
+    point = {"min_run_minutes": 15, "min_rest_minutes": 20}
+    world = World(household(tariff={"bands": bands}, point=point), EVENING, draws=0.0)
+    world.read()
+    world.plug_in(50.0)
+    return world
+
+
+@pytest.mark.parametrize("minutes", [1, 10])
+def test_hours_that_pass_without_power_are_planned_again(minutes: int) -> None:
+    """The need is planned in the hours that are left, and the alert stays until power flows."""
+    world, every = without_power(), minutes * MINUTE
+    plan = world.state.plan
+    assert plan is not None
+    assert [period.band for period in plan.periods] == ["low"]
+    world.wait(plan.periods[-1].end + MINUTE, read_every=every)
+    again = world.state.plan
+    assert again is not None
+    assert again.reaches_percent == pytest.approx(plan.reaches_percent)
+    assert {period.band for period in again.periods} <= {"low", "middle"}
+    assert again.periods[-1].end > plan.periods[-1].end
+    world.wait(EVENING + 6 * HOUR, read_every=every)  # 00:30: nothing is commanded until 02:00
+    assert world.doing() == ("stop", None)
+    assert world.state.alerts == {"no-power-after-start"}
+    world.draws = 1.0
+    world.wait(LEAVES - MINUTE)
+    assert world.state.alerts == set()
+    soc = counted_soc_percent(world.state, world.house.file, world.now)
+    assert soc == pytest.approx(80.0, abs=0.5)
+    assert world.warned().count("no-power-after-start") == 1

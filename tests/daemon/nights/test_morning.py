@@ -100,11 +100,23 @@ def test_a_night_with_an_alert(home_at: HomeAt) -> None:
     assert home.message.startswith("Not well (alert no-power-after-start): 35 %, 0.0 kWh, NZD 0.00")
 
 
-def test_a_need_that_no_charge_will_meet(home_at: HomeAt) -> None:
-    """The hours of the plan have passed, and nothing has flowed."""
+def test_hours_that_passed_without_power(home_at: HomeAt) -> None:
+    """The alert still holds, and the hours that are left are planned."""
     home = home_at("07:00")
     home.site.plug_in(35.0)
     home.site.is_there = False
+    home.until_seven()
+    assert home.message == (
+        "Not well (alert need-out-of-reach, alert no-power-after-start): 35 %, 0.0 kWh, NZD 0.00,"
+        " 2.5 kWh to come until 07:20."
+    )
+
+
+def test_a_need_that_no_charge_will_meet(home_at: HomeAt, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The hours of the plan have passed, and no meter shows what has flowed."""
+    home = home_at("07:00")
+    monkeypatch.setattr(home.site, "read", lambda: None)
+    home.site.plug_in(35.0)
     home.until_seven()
     assert home.message == (
         "Not well (60 % are needed at 07:20, and no charge is planned): 35 %, 0.0 kWh, NZD 0.00."
