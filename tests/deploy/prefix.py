@@ -7,9 +7,9 @@ import shlex
 import subprocess
 from pathlib import Path
 
-from tests.deploy.forked import caller
 from tests.deploy.guide import ROOT
 from tests.deploy.stage import ready_environment
+from tests.support.forked import caller
 
 INSTALLER = ROOT / "deploy" / "install.sh"
 NAME = "hub.home.arpa"

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import io
 import os
+import shlex
 import subprocess
 import sys
 import tarfile
+from collections.abc import Sequence
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -105,15 +107,17 @@ def release(folder: Path, version: str) -> Path:
     return path
 
 
-def ready_environment(version: str | None = None, caller: str | None = None) -> dict[str, str]:
+def ready_environment(
+    version: str | None = None, caller: Sequence[str] | None = None
+) -> dict[str, str]:
     """Return the programs of an environment that runs the present source.
 
     Parameters
     ----------
     version : str, optional
         The version it reports; by default that of the archive it is installed from.
-    caller : str, optional
-        The shell command that runs `lullwatt` or `-c`; by default Python is started.
+    caller : sequence of str, optional
+        The command that runs `lullwatt` or `-c`; by default Python is started.
 
     Returns
     -------
@@ -124,10 +128,12 @@ def ready_environment(version: str | None = None, caller: str | None = None) -> 
     python = f"PYTHONPATH='{ROOT}' exec '{sys.executable}'"
     branch = f'if [ "$*" = --version ]; then {answer}; exit; fi'
     start = f"{python} -c 'from daemon.command_line.cli import main; main()'"
+    if caller is not None:
+        python = f"exec {shlex.join(caller)}"
+        start = f"{python} lullwatt"
     return {
-        "bin/python": f'#!/bin/sh\n{caller or python} "$@"\n',
-        "bin/lullwatt": f"#!/bin/sh\n{branch}\n"
-        + (f'{caller} lullwatt "$@"\n' if caller else f'{start} "$@"\n'),
+        "bin/python": f'#!/bin/sh\n{python} "$@"\n',
+        "bin/lullwatt": f'#!/bin/sh\n{branch}\n{start} "$@"\n',
     }
 
 

@@ -1,4 +1,4 @@
-"""Run `start-file` in its own process, with a terminal and without."""
+"""Run `start-file` in a process of its own, with a terminal and without."""
 
 from __future__ import annotations
 
@@ -6,17 +6,15 @@ import os
 import pty
 import select
 import subprocess
-import sys
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 from config.files.yaml_tree import read_yaml
+from tests.support.forked import caller
 from tests.support.waiting import patience
 
-ROOT = Path(__file__).parents[3]
-COMMAND = [sys.executable, "-c", "from daemon.command_line.cli import main; main()", "start-file"]
 PROMPT = "\n  answer"
 KNOWN = {
     "timezone": "Etc/UTC",
@@ -38,14 +36,14 @@ class Dialogue:
 
 
 def environment(**more: str) -> dict[str, str]:
-    return os.environ | {"PYTHONPATH": str(ROOT), "TZ": "Pacific/Auckland", "COLUMNS": "80"} | more
+    return os.environ | {"TZ": "Pacific/Auckland", "COLUMNS": "80"} | more
 
 
 def without_terminal(
     folder: Path, *arguments: str, given: bytes = b"", **more: str
 ) -> subprocess.CompletedProcess[bytes]:
     return subprocess.run(
-        [*COMMAND, *arguments],
+        [*caller(), "lullwatt", "start-file", *arguments],
         input=given, cwd=folder, env=environment(**more), capture_output=True, check=False,
         timeout=patience(LIMIT_SECONDS),
     )  # fmt: skip
@@ -55,7 +53,7 @@ def on_terminal(folder: Path, typed: Sequence[str], *arguments: str) -> Dialogue
     """Type an answer at each prompt; after the last answer, press only Enter."""
     ours, theirs = pty.openpty()
     process = subprocess.Popen(
-        [*COMMAND, *arguments],
+        [*caller(), "lullwatt", "start-file", *arguments],
         stdin=theirs, stdout=theirs, stderr=theirs, cwd=folder, env=environment(),
         start_new_session=True,
     )  # fmt: skip

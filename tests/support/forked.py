@@ -1,8 +1,9 @@
 """Run many `lullwatt` commands from one process that has loaded its modules before.
 
-An install starts the program four times, and each start takes far longer than what it does. Here
-one process forks for each command, which gets the caller's arguments, folder, environment, umask
-and standard streams. `test_guide` and `tests/release` start the program itself.
+Each start of the program takes far longer than what a short command does. Here one process forks
+for each command, which gets the caller's arguments, folder, environment, umask and standard
+streams. Python's own variables count only in a real start: `tests/daemon/command_line`,
+`tests/deploy/test_guide.py` and `tests/release` make them.
 """
 
 from __future__ import annotations
@@ -41,19 +42,19 @@ _NO_SUCH_USE = 64
 
 
 @cache
-def caller() -> str:
-    """Start the process, once; return the shell command that has it run another one."""
+def caller() -> tuple[str, ...]:
+    """Start the process, once; return the command that has it run the one that follows."""
     place = Path(mkdtemp(prefix="lullwatt-forked-"))
     (place / "caller.py").write_text(_CALLER, "utf-8")
     server = subprocess.Popen(
-        [sys.executable, "-m", "tests.deploy.forked", place / "socket"],
+        [sys.executable, "-m", "tests.support.forked", place / "socket"],
         stdout=subprocess.PIPE,
         cwd=Path(__file__).parents[2],
     )
     atexit.register(_end, server, place)
     assert server.stdout is not None
     server.stdout.readline()  # it listens
-    return f"exec '{sys.executable}' -I -S '{place}/caller.py' '{place}/socket'"
+    return (sys.executable, "-I", "-S", str(place / "caller.py"), str(place / "socket"))
 
 
 def _end(server: subprocess.Popen[bytes], place: Path) -> None:
