@@ -35,23 +35,21 @@ def parse_instant(text: str) -> datetime:
     found = _DATE_TIME.fullmatch(text)
     if found is None:
         raise ValueError("expected an instant such as 2026-06-03T07:30:00Z, with its offset")
-    year, month, day, hour, minute, second = (int(part) for part in found.groups()[:6])
-    fraction, sign, offset_hours, offset_minutes = found.groups()[6:]
+    *shown, fraction, sign, offset_hours, offset_minutes = found.groups()
+    year, month, day, hour, minute, second = map(int, shown)
     is_leap = second == _LEAP_SECOND
     try:
-        local = datetime(
+        instant = datetime(
             year,
             month,
             day,
             hour,
             minute,
             second - is_leap,
-            int((fraction or "0")[:6].ljust(6, "0")),
+            int(fraction[:6].ljust(6, "0")) if fraction else 0,
             _offset(sign, offset_hours, offset_minutes),
-        )
-        return local.astimezone(UTC).replace(microsecond=0) + timedelta(
-            seconds=int(is_leap), microseconds=0 if is_leap else local.microsecond
-        )
+        ).astimezone(UTC)
+        return instant.replace(microsecond=0) + timedelta(seconds=1) if is_leap else instant
     except (ValueError, OverflowError) as error:
         raise ValueError(f"no such instant: {error}") from error
 

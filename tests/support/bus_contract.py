@@ -10,7 +10,7 @@ import json
 import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any, Final
 
 import fastjsonschema
@@ -80,6 +80,7 @@ def _quick_check(name: str) -> Callable[[object], object]:
     return check
 
 
+@lru_cache(maxsize=4096)
 def _is_instant_text(value: str) -> bool:
     try:
         return _is_instant(value)
