@@ -58,10 +58,7 @@ def _may_go_on(
     if departure.vehicle != vehicle_of(state, file) or not _is_there(state, now):
         return False
     point = state.charge_point
-    (allowed,) = amps_allowed(
-        file, point, departure.vehicle, now, now + datetime.resolution,
-        excess=state.current_watch.excess,
-    )  # fmt: skip
+    (allowed,) = amps_allowed(file, point, departure.vehicle, now, now + datetime.resolution)
     return allowed.amps > 0
 
 

@@ -6,6 +6,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 from adapters.clocks.instants import parse_instant
+from daemon.control.alerts import ALERTS
 from daemon.control.state import SOC_SOURCES
 from planners.accounts.money import format_money
 
@@ -82,7 +83,15 @@ def _rows(point: PointReport, zone: ZoneInfo, now: datetime) -> Iterator[tuple[s
     if status.away_until is not None:
         yield "away", f"until {_when(status.away_until, zone)}"
     yield "rates", _rates(status.rates, zone)
-    yield "alerts", ", ".join(status.alerts) or "none"
+    yield "alerts", "none" if not status.alerts else _alert(status.alerts[0])
+    for code in status.alerts[1:]:
+        yield "", _alert(code)
+
+
+def _alert(code: str) -> str:
+    """Write an alert with its meaning; a newer daemon may raise one that is not known here."""
+    rule = ALERTS.get(code)
+    return code if rule is None else f"{code}: {rule.raised_when}"
 
 
 def _vehicle(status: Status) -> str:

@@ -110,3 +110,14 @@ def planned(*periods: tuple[int, int], **more: object) -> dict[str, Any]:
 def test_a_change_of_rate_or_current_is_no_start(plan: dict[str, Any], text: str) -> None:
     """A period that follows another without a break does not start anything."""
     assert rows_of(plan)["plan"] == text.format(to="to 80 % by Thu 04 Jun 07:20")
+
+
+def test_alerts_are_shown_with_what_they_mean() -> None:
+    """A code says little; one of a newer daemon is shown as it is."""
+    assert rows_of()["alerts"] == "none"
+    alerts = ("from-tomorrow", "over-current", "prices-ended")
+    rows = rows_of(alerts=alerts)
+    assert rows["alerts"] == "from-tomorrow"
+    assert rows[""] == "prices-ended: a price series stopped: plans rest on estimates"
+    rows = rows_of(alerts=alerts[1:2])
+    assert rows["alerts"] == "over-current: more current flows than was commanded: look at it"

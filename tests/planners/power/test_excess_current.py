@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from planners.plan.horizon import Situation, departures_known, horizon_of
 from planners.power.allowed_currents import amps_allowed
 from planners.power.excess_current import (
     CurrentWatch,
@@ -87,6 +88,7 @@ def test_what_proves_nothing(readings: list[tuple[float, float]]) -> None:
 
 def test_the_seconds_pass_without_a_reading() -> None:
     """Two readings are enough once 15 s have passed, whatever is heard then."""
+    assert concluded(watched([(10, 32.0)]), 16.0, T + 60 * S).excess is None
     watch = watched([(10, 32.0), (12, 32.0)])
     assert concluded(watch, 16.0, T + 24 * S).excess is None
     assert concluded(watch, 16.0, T + 25 * S).excess == ExcessCurrent(16.0, 32.0)
@@ -95,7 +97,8 @@ def test_the_seconds_pass_without_a_reading() -> None:
 def test_a_new_command_begins_again() -> None:
     """What was right before a lower command does not count against it."""
     watch = with_command(watched([(10, 32.0)]), T + 11 * S)
-    watch = watched([(12, 32.0), (20, 32.0), (30, 10.0)], told=10.0, watch=watch)
+    readings = [(12, 32.0), (20, 32.0), (22, 32.0), (26, 32.0), (30, 10.0)]
+    watch = watched(readings, told=10.0, watch=watch)
     assert (watch.excess, watch.doubt) == (None, None)
 
 
@@ -107,6 +110,7 @@ OVER = CurrentWatch(told_since=T, excess=ExcessCurrent(16.0, 32.0))
     [
         (16.0, 16.0, None),
         (16.0, 32.0, OVER.excess),
+        (16.0, 33.0, OVER.excess),
         (16.0, 9.0, OVER.excess),  # nearly full: not the equipment limits it
         (32.0, 32.0, OVER.excess),  # told what it takes: this shows nothing
         (16.0, 40.0, ExcessCurrent(16.0, 40.0)),
@@ -116,6 +120,16 @@ OVER = CurrentWatch(told_since=T, excess=ExcessCurrent(16.0, 32.0))
 def test_what_ends_an_excess(told: float, amps: float, excess: ExcessCurrent | None) -> None:
     """A current that is kept to, clearly below what was taken; more still is news as well."""
     assert watched([(10, amps), (25, amps)], told=told, watch=OVER).excess == excess
+
+
+def test_the_most_that_was_taken_counts() -> None:
+    """A current that still rises is not taken for its first value."""
+    assert watched([(10, 20.0), (25, 32.0)]).excess == ExcessCurrent(16.0, 32.0)
+
+
+def test_readings_that_contradict_each_other_prove_nothing() -> None:
+    """One that obeys and one that takes more still are no two readings in a row."""
+    assert watched([(10, 16.0), (25, 48.0)], watch=OVER).excess == OVER.excess
 
 
 def test_where_it_may_charge() -> None:
@@ -165,3 +179,22 @@ def test_the_current_of_one_phase(
     """Amperes count as they are, unless the power shows that they are a sum of all phases."""
     file = household(point=THREE, vehicle=vehicle).file
     assert measured_current(file, POINT, amps, watts) == expected
+
+
+def test_a_sum_is_divided_only_if_every_vehicle_has_several_phases() -> None:
+    """One that charges on one phase may really take 48 A on it."""
+    van = {"charge_point": POINT, "usable_kwh": 60.0, "phases": 1}
+    file = household(point=THREE, vehicle=THREE, more_vehicles={"van": van}).file
+    assert measured_current(file, POINT, 48.0, 11040.0) == MeasuredCurrent(48.0)
+    powered = measured_current(file, POINT, None, 11040.0)
+    assert powered == MeasuredCurrent(16.0, from_power=True)
+
+
+def test_only_what_is_taken_is_planned() -> None:
+    """The planner may not choose a current that the equipment does not keep to."""
+    house = household()
+    (departure,) = departures_known(house.file, house.prices, "hatchback", T, 1)
+    situation = Situation(T, 35.0, departure, excess=ExcessCurrent(10.0, 20.0))
+    horizon = horizon_of(house.file, house.prices, situation)
+    assert horizon.problem.min_amps is None
+    assert set(horizon.problem.highest_amps) == {horizon.model.amps} == {20.0}
