@@ -3,6 +3,11 @@
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
+INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check
+EXTRAS := --extra embedded --extra metrics --extra ocpp --extra pictures
+# The hashes are those of every file of a package, whatever machine and Python each is for.
+LOCK := $(VENV).new/bin/uv pip compile --quiet --upgrade --universal --python-version 3.11 \
+	--generate-hashes --no-annotate --no-emit-package colorama --custom-compile-command 'make constraints'
 # How many tests run at a time: one more than there are cores, since some of them wait.
 WORKERS ?= $(shell expr $$(nproc) + 1)
 # The tests start hundreds of processes. Each would compile all that it imports if nothing were kept.
@@ -26,7 +31,7 @@ help:
 	@echo 'make keep-for-upgrade     keep what this version writes, for later ones to open'
 	@echo 'make licences     write LICENCES.md anew'
 	@echo 'make format       lay the code out'
-	@echo 'make constraints  take the newest dependencies into constraints.txt'
+	@echo 'make constraints  take the newest dependencies into constraints*.txt'
 	@echo 'make clean        take away what the others made'
 
 # --- environments ---------------------------------------------------------------------------
@@ -38,14 +43,13 @@ $(BIN)/python:
 		|| { echo 'Python lacks its venv module. Install it first: sudo apt-get install python3-venv' >&2; exit 2; }
 	$(PYTHON) -m venv $(VENV)
 
-$(VENV)/.runs: $(BIN)/python pyproject.toml constraints.txt
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check \
-		--constraint constraints.txt --editable '.[embedded]'
+$(VENV)/.runs: $(BIN)/python pyproject.toml constraints-run.txt constraints-build.txt
+	$(INSTALL) --require-hashes --requirement constraints-run.txt --requirement constraints-build.txt
+	$(INSTALL) --no-deps --no-build-isolation --editable .
 	@touch $@
 
-$(VENV)/.tests: $(VENV)/.runs
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check \
-		--constraint constraints.txt --editable '.[embedded,metrics,ocpp,pictures,test]'
+$(VENV)/.tests: $(VENV)/.runs constraints.txt
+	$(INSTALL) --require-hashes --requirement constraints.txt
 	@touch $@
 
 # --- for a newcomer -------------------------------------------------------------------------
@@ -167,10 +171,11 @@ format: $(VENV)/.tests
 constraints:
 	rm -rf $(VENV).new
 	$(PYTHON) -m venv $(VENV).new
-	$(VENV).new/bin/python -m pip install --quiet --upgrade '.[embedded,metrics,ocpp,pictures,test]'
-	{ sed -n '/^#/p' constraints.txt; \
-	  $(VENV).new/bin/python -m pip freeze --all --exclude pip --exclude lullwatt; } > constraints.new
-	mv constraints.new constraints.txt
+	$(VENV).new/bin/python -m pip install --quiet --require-hashes --requirement constraints-release.txt
+	$(LOCK) pyproject.toml $(EXTRAS) --output-file constraints-run.txt
+	$(LOCK) pyproject.toml $(EXTRAS) --extra test --constraint constraints-run.txt --output-file constraints.txt
+	$(LOCK) --group build --constraint constraints.txt --output-file constraints-build.txt
+	$(LOCK) --group release --output-file constraints-release.txt
 	rm -rf $(VENV).new
 
 clean:

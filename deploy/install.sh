@@ -174,11 +174,15 @@ make_environment() {
     : > "$home/.complete"
 }
 fill_environment() {
-    from=${WHEEL:-$SOURCE}
     "$PYTHON" -m venv "$home" || stop "no environment could be created" "$PACKAGES"
-    "$home/bin/python" -m pip install --quiet --disable-pip-version-check \
-        --constraint "$SOURCE/constraints.txt" "${from}[$EXTRAS]" \
-        || stop "the packages could not be installed" "check the network, then run this again"
+    fill --require-hashes --requirement "$SOURCE/constraints-run.txt" \
+        --requirement "$SOURCE/constraints-build.txt"
+    fill --no-deps --no-build-isolation "${WHEEL:-$SOURCE}"
+}
+fill() { # every package that comes from elsewhere is held against its hash
+    "$home/bin/python" -m pip install --quiet --disable-pip-version-check "$@" \
+        || stop "the packages could not be installed" \
+            "see the message above: check the network, then run this again"
 }
 make_folders() {
     folder "$ETC" 750 root:lullwatt
@@ -523,7 +527,6 @@ remove_user() {
 
 DRY='' NAME='' SAID='' WORK='' ROOT='' ANSWERS='' WHEEL='' WHAT=install_all PYTHON=python3
 ENVIRONMENT=${LULLWATT_ENVIRONMENT:-}
-EXTRAS=embedded,metrics,ocpp,pictures
 HERE=$(cd "$(dirname "$0")" && pwd -P)
 SOURCE=$(dirname "$HERE")
 PACKAGES='apt-get install mosquitto mosquitto-clients openssl python3-venv'

@@ -22,12 +22,12 @@ from websockets.http11 import Request, Response
 from websockets.typing import Subprotocol
 
 from adapters.host.limited_listening import network_of
-from adapters.ocpp.point import Equipment
-from adapters.ocpp.wrong_passwords import (
+from adapters.host.wrong_passwords import (
     MOST_HELD_SECONDS,
     MOST_SECONDS,
     WrongPasswords,
 )
+from adapters.ocpp.point import Equipment
 from config.files.errors import FileError
 from config.files.secret_files import read_password
 

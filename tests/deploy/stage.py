@@ -20,7 +20,8 @@ from tests.deploy.guide import ROOT
 from tests.support.waiting import patience
 
 READY_ENVIRONMENT = "/srv/environment"
-_PARTS = ("config", "planners", "adapters", "daemon", "deploy", "pyproject.toml", "constraints.txt")
+_PARTS = ("config", "planners", "adapters", "daemon", "deploy", "pyproject.toml",
+          "constraints-run.txt", "constraints-build.txt")  # fmt: skip
 
 _LAY = """\
 set -eu

@@ -1,7 +1,7 @@
 """Find the Pythons of this machine, and make environments with Lullwatt's dependencies.
 
 A clean environment borrows its dependencies. For the Python that runs the tests, these are the
-tests' own; for another one a folder is filled from the registry, once for each constraints.txt.
+tests' own; for another one a folder is filled from the registry, once for each constraints-run.txt.
 """
 
 from __future__ import annotations
@@ -16,7 +16,9 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-from tests.release.building import ROOT, project
+from tests.release.building import project
+from tests.release.licences import needed
+from tests.release.locks import RUN, part_of
 
 OLDEST = (3, 11)
 RUNNING = sys.version_info[:2]
@@ -137,37 +139,35 @@ def _own_packages() -> Path:
 
 def _kept_packages(version: tuple[int, int]) -> Path:
     """Return an environment filled from the registry, at most once for each Python version."""
-    pinned = (ROOT / "constraints.txt").read_bytes() + repr(requirements()).encode()
-    name = f"{version[0]}.{version[1]}-{hashlib.sha256(pinned).hexdigest()[:12]}"
+    table = project()
+    wanted = needed([*table["dependencies"], *table["optional-dependencies"]["embedded"]])
+    pinned = part_of(RUN, wanted)
+    name = f"{version[0]}.{version[1]}-{hashlib.sha256(pinned.encode()).hexdigest()[:12]}"
     kept = Path(sys.prefix) / "other-pythons" / name
     if not kept.exists():
         part = kept.with_name(f"{name}.{os.getpid()}.part")
-        install(make_environment(version, part, with_pip=True), *requirements())
+        made = make_environment(version, part, with_pip=True)
+        (part / RUN).write_text(pinned, "utf-8")
+        install(made, "--require-hashes", "--requirement", part / RUN)
         for old in kept.parent.glob(f"{version[0]}.{version[1]}-*[0-9a-f]"):
             shutil.rmtree(old)
         part.rename(kept)
     return Environment(kept).packages()
 
 
-def requirements() -> list[str]:
-    """Return Lullwatt's requirements, with the embedded broker."""
-    table = project()
-    return [*table["dependencies"], *table["optional-dependencies"]["embedded"]]
-
-
 def install(environment: Environment, *wanted: str | Path) -> None:
-    """Install from the registry, with the versions in constraints.txt.
+    """Have pip install something.
 
     Parameters
     ----------
     environment : Environment
         With its own pip.
     *wanted : str or Path
-        Requirements.
+        Its arguments.
     """
     _run(
         environment.python, "-m", "pip", "install", "--quiet", "--disable-pip-version-check",
-        "--constraint", ROOT / "constraints.txt", *wanted,
+        *wanted,
     )  # fmt: skip
 
 

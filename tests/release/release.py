@@ -1,26 +1,40 @@
 """All checks before a release, with the real registry: ``make release``.
 
 Builds the sdist and the wheel into ``dist``, installs the wheel on every Python of this machine,
-resolves the constraints there, asks an advisory service about them, and looks for the version in
-the changelog. Prints a line for each. Ends with exit 1 if a check fails, or if the advisory
-service can't be reached.
+writes an SBOM beside it, asks an advisory service about all that is installed, and looks for the
+version in the changelog. Prints a line for each. Ends with exit 1 if a check fails, or if the
+advisory service can't be reached.
 """
 
 from __future__ import annotations
 
+import json
+import os
 import re
 import subprocess
 import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import partial
+from itertools import product
 from pathlib import Path
 from time import monotonic
+from typing import Any
+
+from packaging.utils import canonicalize_name
 
 from tests.release.building import ROOT, build, clean_copy, project
-from tests.release.pythons import Environment, install, make_environment, output_of, pythons
+from tests.release.locks import ALL, BUILD, RELEASE, RUN, locked
+from tests.release.pythons import (
+    RUNNING,
+    Environment,
+    install,
+    make_environment,
+    output_of,
+    pythons,
+)
 
-EXTRAS = "embedded,metrics,ocpp,pictures"
+_NOWHERE = "http://127.0.0.1:9"
 _EXAMPLE = "config/examples/kowhai.yaml"
 
 
@@ -65,11 +79,12 @@ def _installed(version: tuple[int, int], wheel: Path) -> str:
     with tempfile.TemporaryDirectory(prefix="lullwatt-release-") as scratch:
         began = monotonic()
         made = make_environment(version, Path(scratch, "environment"), with_pip=True)
-        install(made, f"{wheel}[{EXTRAS}]")
+        install(made, "--require-hashes", "--requirement", ROOT / RUN)
+        install(made, "--no-deps", wheel)
         took = monotonic() - began
         _pip(made, "check")
-        _pip(made, "install", "--quiet", "--dry-run", "--constraint", ROOT / "constraints.txt",
-             f"{wheel}[{EXTRAS},test]")  # fmt: skip
+        _pip(made, "install", "--quiet", "--dry-run", "--require-hashes",
+             "--requirement", ROOT / ALL)  # fmt: skip
         printed = output_of(made, Path(scratch), "--version").strip()
         output_of(made, Path(scratch), "check", str(made.packages() / _EXAMPLE))
         output_of(made, Path(scratch), "rehearse")
@@ -82,18 +97,85 @@ def _pip(environment: Environment, *arguments: str | Path) -> None:
     _run(environment.python, "-m", "pip", "--disable-pip-version-check", *arguments)
 
 
-def _advisories() -> str:
+def _wheels(version: str, platform: str) -> str:
+    """Find a wheel with one of the hashes for everything, as a machine without a compiler needs."""
+    glibc = [f"--platform=manylinux_2_{minor}_{platform}" for minor in range(17, 37)]
+    older = [f"--platform=manylinux2014_{platform}", f"--platform=linux_{platform}"]
     with tempfile.TemporaryDirectory(prefix="lullwatt-release-") as scratch:
-        made = make_environment(max(pythons()), Path(scratch), with_pip=True)
-        _pip(made, "install", "--quiet", "pip-audit")
-        # Strict: what could not be asked about is not taken for sound.
-        _run(made.python, "-m", "pip_audit", "--strict", "--no-deps", "--disable-pip",
-             "--requirement", ROOT / "constraints.txt")  # fmt: skip
-    return "no advisory about anything in constraints.txt"
+        _run(
+            sys.executable, "-m", "pip", "--disable-pip-version-check", "install", "--quiet",
+            "--dry-run", "--ignore-installed", "--target", scratch, "--only-binary", ":all:",
+            "--python-version", version, *glibc, *older, "--require-hashes",
+            "--requirement", ROOT / RUN, "--requirement", ROOT / BUILD,
+        )  # fmt: skip
+    return "a wheel with a known hash for everything"
 
 
-def _run(*command: str | Path) -> None:
-    ran = subprocess.run(command, capture_output=True, text=True, check=False, timeout=600)
+def _tools(folder: Path) -> Environment:
+    made = make_environment(max(pythons()), folder, with_pip=True)
+    install(made, "--require-hashes", "--requirement", ROOT / RELEASE)
+    return made
+
+
+def _bill_of_materials(tools: Environment, wheel: Path) -> str:
+    """Write an SBOM of the wheel and of what is installed with it, by a new environment."""
+    target = wheel.with_name(f"lullwatt-{project()['version']}.cdx.json")
+    with tempfile.TemporaryDirectory(prefix="lullwatt-release-") as scratch:
+        made = make_environment(RUNNING, Path(scratch, "environment"), with_pip=False)
+        into = (sys.executable, "-m", "pip", "--python", made.python, "install", "--quiet")
+        _run(*into, "--require-hashes", "--requirement", ROOT / RUN)
+        _run(*into, "--no-deps", wheel)
+        for origin in made.packages().glob("*/direct_url.json"):
+            origin.unlink()  # it names a folder of this machine
+        _run(tools.home / "bin" / "cyclonedx-py", "environment", "--output-reproducible",
+             "--pyproject", ROOT / "pyproject.toml", "--output-format", "JSON",
+             "--output-file", target, made.python)  # fmt: skip
+    return f"{target.name}: {check_bill(json.loads(target.read_text('utf-8')))} packages"
+
+
+def check_bill(bill: dict[str, Any]) -> int:
+    """Hold an SBOM against what is locked.
+
+    Parameters
+    ----------
+    bill : dict
+        CycloneDX.
+
+    Returns
+    -------
+    int
+        How many packages it has beside Lullwatt.
+
+    Raises
+    ------
+    RuntimeError
+        If it has others, or other versions, or is of something else.
+    """
+    has = {canonicalize_name(each["name"]): each["version"] for each in bill["components"]}
+    wanted = {name: entry.version for name, entry in locked(RUN).items()}
+    own = {"lullwatt": project()["version"]}
+    about = bill["metadata"]["component"]
+    if has | own != wanted | own or {about["name"]: about["version"]} != own:
+        raise RuntimeError(f"not what is installed: {sorted(set(has) ^ set(wanted))}")
+    return len(wanted)
+
+
+def _advisories(tools: Environment) -> str:
+    # Strict: what could not be asked about is not taken for sound.
+    audit = (tools.python, "-m", "pip_audit", "--strict", "--no-deps", "--disable-pip")
+    nowhere = {"HTTPS_PROXY": _NOWHERE, "https_proxy": _NOWHERE, "NO_PROXY": "", "no_proxy": ""}
+    try:
+        _run(*audit, "--requirement", ROOT / BUILD, environment=os.environ | nowhere)
+    except RuntimeError:
+        _run(*audit, "--requirement", ROOT / ALL)
+        return f"no advisory about anything in {ALL}"
+    raise RuntimeError("the audit finds nothing wrong without a network either: not to be believed")
+
+
+def _run(*command: str | Path, environment: Mapping[str, str] = os.environ) -> None:
+    ran = subprocess.run(
+        command, capture_output=True, text=True, check=False, timeout=600, env=environment
+    )
     if ran.returncode:
         messages = [line for line in ran.stderr.splitlines() if not line.startswith("WARNING")]
         raise RuntimeError((messages or ["no reason given"])[-1])
@@ -124,7 +206,15 @@ def main() -> int:
         _tried(f"Python {version[0]}.{version[1]}", partial(_installed, version, wheel))
         for version in pythons()
     ]
-    good += [_tried("advisories", _advisories), _tried("changelog", _changelog)]
+    for version, platform in product(("3.11", "3.12", "3.13"), ("x86_64", "aarch64")):
+        good.append(_tried(f"{version} {platform}", partial(_wheels, version, platform)))
+    with tempfile.TemporaryDirectory(prefix="lullwatt-release-") as scratch:
+        tools = _tools(Path(scratch))
+        good += [
+            _tried("SBOM", partial(_bill_of_materials, tools, wheel)),
+            _tried("advisories", partial(_advisories, tools)),
+            _tried("changelog", _changelog),
+        ]
     return 0 if all(good) else 1
 
 

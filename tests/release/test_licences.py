@@ -5,9 +5,7 @@ from __future__ import annotations
 from importlib.metadata import distribution
 
 import pytest
-from packaging.utils import canonicalize_name
 
-from tests.release.building import ROOT
 from tests.release.licences import (
     ALLOWED,
     ALLOWED_FOR_TESTS,
@@ -18,12 +16,11 @@ from tests.release.licences import (
     licence_of,
     page,
 )
+from tests.release.locks import locked
 
 
 def pinned() -> dict[str, str]:
-    lines = (ROOT / "constraints.txt").read_text("utf-8").splitlines()
-    pairs = (line.split("==") for line in lines if line and not line.startswith("#"))
-    return {canonicalize_name(name): version for name, version in pairs}
+    return {name: entry.version for name, entry in locked().items()}
 
 
 def test_the_page_is_what_is_pinned_and_installed() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from adapters.ocpp.wrong_passwords import (
+from adapters.host.wrong_passwords import (
     ALERT_AFTER,
     FORGOTTEN_SECONDS,
     MOST_HELD_SECONDS,
