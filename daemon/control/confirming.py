@@ -55,6 +55,7 @@ from daemon.control.state import (
 from planners.power.allowed_currents import charge_model, highest_amps
 from planners.power.charging import NEED_TOLERANCE_PERCENT
 from planners.power.excess_current import (
+    FOLLOWS_WITHIN,
     concluded,
     conclusion_due,
     measured_current,
@@ -203,8 +204,8 @@ def _with_last_reading(
     at = max((at for at in (state.amps_at, state.watts_at) if at is not None), default=None)
     if at is None or at == watch.read_at:
         return watch
-    if watch.told_since is not None and watch.told_since > now:
-        watch = with_command(watch, now)  # the clock was put back
+    if watch.judged_from is not None and watch.judged_from > now + FOLLOWS_WITHIN:
+        watch = with_command(watch, now, is_lower=True)  # the clock was put back
     if state.amps_at is None or at - state.amps_at >= LONGEST_GAP:
         amps = None
     elif state.amps_at < at:

@@ -239,7 +239,10 @@ def _command(
     holds = START_HOLDS if right.do == "start" else STOP_HOLDS
     switched = command is None or command.do != right.do
     is_new = command is None or (command.do, command.amps) != (right.do, right.amps)
-    watch = with_command(state.current_watch, now) if is_new else state.current_watch
+    watch = state.current_watch
+    if is_new:
+        is_lower = command is not None and (right.amps or 0) < (command.amps or 0)
+        watch = with_command(watch, now, is_lower=is_lower)
     command = replace(right, valid_until=min(now + holds, right.valid_until))
     # A command that is only renewed does not change how long its response has been waited for.
     response = (

@@ -169,7 +169,7 @@ def _with_command(state: PointState, memory: Memory, ledger: Ledger, now: dateti
         command=command,
         serial=max(stored.serial, serial),
         response=memory.response if same else None,
-        current_watch=with_command(state.current_watch, now),
+        current_watch=with_command(state.current_watch, now, is_lower=True),
     )
     return replace(state, response=await_response(state, now, switched=not same))
 

@@ -3,7 +3,7 @@
 A reading shows too much if its amperes are more than 10 % and 1 A above the command, or, where only
 the power is known, if that is more than 1.2 times what the command allows. One such reading proves
 nothing, because amperes jump: it takes two in a row, and 15 s. Nothing is judged in the first
-seconds after a new command. Equipment that has taken too much obeys again once it keeps, for as
+seconds after a lower command. Equipment that has taken too much obeys again once it keeps, for as
 long, to a command that is clearly below what it took.
 """
 
@@ -105,8 +105,8 @@ class CurrentWatch:
 
     Attributes
     ----------
-    told_since : datetime or None
-        UTC; since when the command in force has said what it says.
+    judged_from : datetime or None
+        UTC; readings before it do not count for the command in force.
     excess : ExcessCurrent or None
         The current that was not kept to, until the equipment obeys again or a person has checked
         it.
@@ -116,7 +116,7 @@ class CurrentWatch:
         The instant of the last reading that was taken up.
     """
 
-    told_since: datetime | None = None
+    judged_from: datetime | None = None
     excess: ExcessCurrent | None = None
     doubt: Doubt | None = None
     read_at: datetime | None = None
@@ -132,9 +132,10 @@ def exceeds(amps: float, allowed_amps: float) -> bool:
     return amps > MOST_SHARE * allowed_amps and amps > allowed_amps + MOST_AMPS_ABOVE
 
 
-def with_command(watch: CurrentWatch, now: datetime) -> CurrentWatch:
-    """Begin to watch a command that says something new."""
-    return replace(watch, told_since=now, doubt=None)
+def with_command(watch: CurrentWatch, now: datetime, *, is_lower: bool) -> CurrentWatch:
+    """Begin to watch a new command; the vehicle is given time to follow a lower current."""
+    judged_from = now + FOLLOWS_WITHIN if is_lower else now
+    return replace(watch, judged_from=judged_from, doubt=None)
 
 
 def with_reading(
@@ -158,7 +159,7 @@ def with_reading(
     CurrentWatch
         With a doubt if the reading contradicts what is known; see `concluded`.
     """
-    if watch.told_since is not None and at < watch.told_since + FOLLOWS_WITHIN:
+    if watch.judged_from is not None and at < watch.judged_from:
         return watch
     shown = _shows(watch.excess, told_amps, measured)
     if shown is None:

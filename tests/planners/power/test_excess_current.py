@@ -35,7 +35,7 @@ def watched(
     from_power: bool = False,
 ) -> CurrentWatch:
     """Watch readings of (seconds after the command, amperes), and conclude at each."""
-    watch = watch or CurrentWatch(told_since=T)
+    watch = watch or with_command(CurrentWatch(), T, is_lower=True)
     for seconds, amps in readings:
         at = T + seconds * S
         watch = with_reading(watch, told, MeasuredCurrent(amps, from_power), at)
@@ -94,15 +94,22 @@ def test_the_seconds_pass_without_a_reading() -> None:
     assert concluded(watch, 16.0, T + 25 * S).excess == ExcessCurrent(16.0, 32.0)
 
 
+def test_a_start_is_judged_from_its_first_reading() -> None:
+    """No vehicle takes more than it is told while it begins: 2 s, and a minute later, is enough."""
+    watch = with_command(CurrentWatch(), T, is_lower=False)
+    assert watched([(-1, 32.0), (2, 32.0)], watch=watch).excess is None
+    assert watched([(2, 32.0), (62, 32.0)], watch=watch).excess == ExcessCurrent(16.0, 32.0)
+
+
 def test_a_new_command_begins_again() -> None:
     """What was right before a lower command does not count against it."""
-    watch = with_command(watched([(10, 32.0)]), T + 11 * S)
+    watch = with_command(watched([(10, 32.0)]), T + 11 * S, is_lower=True)
     readings = [(12, 32.0), (20, 32.0), (22, 32.0), (26, 32.0), (30, 10.0)]
     watch = watched(readings, told=10.0, watch=watch)
     assert (watch.excess, watch.doubt) == (None, None)
 
 
-OVER = CurrentWatch(told_since=T, excess=ExcessCurrent(16.0, 32.0))
+OVER = CurrentWatch(judged_from=T, excess=ExcessCurrent(16.0, 32.0))
 
 
 @pytest.mark.parametrize(
