@@ -6,6 +6,7 @@ is killed with all the processes it has started.
 
 from __future__ import annotations
 
+import fcntl
 import os
 import signal
 import subprocess
@@ -15,13 +16,15 @@ from contextlib import suppress
 from pathlib import Path
 from queue import Full, Queue
 from threading import Event, Thread
-from typing import Final
+from typing import BinaryIO, Final
 
 import structlog
 
 LONGEST_SECONDS: Final = 30.0
 MOST_WAITING: Final = 20
 STOPS_SECONDS: Final = 2.0
+MOST_OUTPUT_BYTES: Final = 2**20
+"""A command that prints more gets an error where it writes: it would fill the disk in seconds."""
 _LOGGED_BYTES: Final = 2000
 _LOOKS_EVERY_SECONDS: Final = 0.1
 
@@ -80,7 +83,7 @@ class AlertCommands:
 
     def _run(self, command: tuple[str, ...], payload: bytes) -> None:
         program = str(Path(command[0]).absolute())  # a bare name would be searched for elsewhere
-        with tempfile.TemporaryFile() as output, tempfile.TemporaryFile() as stdin:
+        with _file_of_fixed_size(MOST_OUTPUT_BYTES) as output, tempfile.TemporaryFile() as stdin:
             stdin.write(payload)
             stdin.seek(0)
             running = subprocess.Popen(  # noqa: S603 - it is the user's own, and there is no shell
@@ -89,7 +92,7 @@ class AlertCommands:
             )  # fmt: skip
             code = self._wait_for_end(running)
             output.seek(0)
-            text = output.read(_LOGGED_BYTES).decode(errors="replace").strip()
+            text = output.read(_LOGGED_BYTES).rstrip(b"\0").decode(errors="replace").strip()
         if code == 0:
             _log.info("the command for alerts has run", command=command, output=text)
         else:
@@ -107,3 +110,11 @@ class AlertCommands:
             os.killpg(running.pid, signal.SIGKILL)
         running.wait()
         return None
+
+
+def _file_of_fixed_size(size_bytes: int) -> BinaryIO:
+    """Create a file in memory, full of zeros, that nobody can make longer or shorter."""
+    file = os.fdopen(os.memfd_create("output", os.MFD_CLOEXEC | os.MFD_ALLOW_SEALING), "w+b")
+    file.truncate(size_bytes)
+    fcntl.fcntl(file, fcntl.F_ADD_SEALS, fcntl.F_SEAL_GROW | fcntl.F_SEAL_SHRINK)
+    return file

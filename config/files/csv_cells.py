@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 _LONGEST_SHOWN = 40
+_MOST_CELLS = 100
+"""Of a row; the last one holds the rest of a longer row."""
 _YEARS = range(2000, 2100)
 _EXPECTED_START = "start: expected an instant such as 2026-06-03T18:30:00+12:00"
 _INSTANT = re.compile(
@@ -24,7 +26,7 @@ _INSTANT = re.compile(
 NUMBER = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d{1,3})?", re.ASCII)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class CsvCell:
     """One cell; its line and column are counted from 1."""
 
@@ -79,7 +81,7 @@ def rows_of(text: str, separator: str) -> Iterator[list[CsvCell]]:
 
 def _cells(line: str, number: int, separator: str) -> Iterator[CsvCell]:
     index = 0
-    for piece in line.split(separator):
+    for piece in line.split(separator, _MOST_CELLS - 1):
         lead = len(piece) - len(piece.lstrip())
         cell = piece.strip()
         if len(cell) > 1 and cell[0] == cell[-1] == '"':

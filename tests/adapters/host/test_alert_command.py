@@ -9,7 +9,7 @@ from time import monotonic
 import pytest
 from structlog.testing import capture_logs
 
-from adapters.host.alert_command import MOST_WAITING, AlertCommands
+from adapters.host.alert_command import MOST_OUTPUT_BYTES, MOST_WAITING, AlertCommands
 from tests.support.waiting import patience, wait_until
 
 
@@ -126,3 +126,19 @@ def test_stopping_does_not_take_long(tmp_path: Path) -> None:
     commands.stop()
     assert monotonic() - begun < patience(5)
     wait_until(lambda: not running(marker), what="the command has ended")
+
+
+def test_a_flood_of_output_fills_no_disk(commands: AlertCommands, tmp_path: Path) -> None:
+    """It gets an error where it writes, while one that prints a lot still succeeds."""
+    chatty = program(tmp_path, f"yes xxxxxxx | head -c {MOST_OUTPUT_BYTES}")
+    with capture_logs() as logs:
+        commands.run([chatty], b"{}")
+        wait_until(lambda: logs)
+    assert logs[0]["log_level"] == "info"
+    assert logs[0]["output"].startswith("xxxxxxx\n")
+    flooding = program(tmp_path, "exec yes")
+    with capture_logs() as logs:
+        commands.run([flooding], b"{}")
+        wait_until(lambda: logs)
+    assert logs[0]["why"] == "exit 1", "yes(1) gives up when it can't write"
+    assert logs[0]["output"].startswith("y\ny\n")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import tracemalloc
 from datetime import UTC, datetime
 from decimal import Decimal
 from typing import TYPE_CHECKING
@@ -278,3 +280,36 @@ def test_nothing_escapes(raw: bytes, tmp_path: Path) -> None:
     assert list(points) == sorted(points)
     assert all(1 <= fault.line <= raw.count(b"\n") + 1 for fault in faults)
     assert all(fault.column >= 1 and fault.message.isprintable() for fault in faults)
+
+
+def test_of_very_many_faults_the_first_hundred(tmp_path: Path) -> None:
+    """A file of another kind ends in a page of messages, not in a gigabyte of them."""
+    faults = faults_of(tmp_path, "start,rate\n" + "x,y\n" * 100_000)
+    assert len(faults) == 100
+    assert faults[-1].startswith("51:3: rate: expected a number")
+
+
+def test_a_row_of_very_many_cells(tmp_path: Path) -> None:
+    """It costs no more than any other row that is wrong."""
+    tracemalloc.start()
+    try:
+        faults = faults_of(tmp_path, "start,rate\n" + "a," * 1_000_000)
+        assert tracemalloc.get_traced_memory()[1] < 20_000_000
+    finally:
+        tracemalloc.stop()
+    assert faults == ["2:1: expected 2 columns, start and rate, got 100"]
+
+
+@pytest.mark.parametrize("kind", ["endless", "waiting", "sparse"])
+def test_files_without_an_end(kind: str, tmp_path: Path) -> None:
+    """A device, a FIFO that nobody writes to, and a sparse file are refused at once."""
+    path = tmp_path / "prices.csv"
+    if kind == "endless":
+        path.symlink_to("/dev/zero")
+    elif kind == "waiting":
+        os.mkfifo(path)
+    else:
+        with path.open("wb") as file:
+            file.truncate(10 * 2**30)
+    with pytest.raises(FileError, match="expected a price series in CSV, got"):
+        load_prices(path)
