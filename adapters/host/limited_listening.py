@@ -1,7 +1,8 @@
 """Listen without letting strangers use up the process's memory or file descriptors.
 
 A connection waits until it has shown that it may stay. Few may wait: a new one takes the place of
-the oldest one of the address that has most of them. The others are limited by descriptors alone.
+the oldest one of the address that has most of them, or is refused if that is its own address and
+the older ones are kept. The others are limited by descriptors alone.
 """
 
 from __future__ import annotations
@@ -37,6 +38,8 @@ class Connections:
         How many may wait; by default 64, and fewer if there are few descriptors.
     most_open
         How many there may be; by default half of what the process may open.
+    keeps_older
+        Whether a new connection of the address that has most is refused, instead of an older one.
     is_barred
         Whether connections of an address (see `network_of`) are to be closed at once.
     seconds
@@ -48,12 +51,14 @@ class Connections:
         most_waiting: int | None = None,
         most_open: int | None = None,
         *,
+        keeps_older: bool = False,
         is_barred: Callable[[str], bool] = lambda _: False,
         seconds: Callable[[], float] = monotonic,
     ) -> None:
         descriptors = resource.getrlimit(resource.RLIMIT_NOFILE)[0]
         self._most_waiting = most_waiting or max(1, min(MOST_WAITING, descriptors // 8))
         self._most_open = most_open or max(2, descriptors // 2)
+        self._keeps_older = keeps_older
         self._is_barred = is_barred
         self._seconds = seconds
         self._open: set[AcceptedSocket] = set()
@@ -67,15 +72,15 @@ class Connections:
         Returns
         -------
         bool
-            False if no descriptor is left for it, or its address is barred.
+            False if there is no place for it, or its address is barred.
         """
         if self._is_barred(network_of(accepted.peer)):
             return False
         if len(self._open) >= self._most_open:
             self._note_dropped()
             return False
-        if len(self._waiting) >= self._most_waiting:
-            self._drop_one()
+        if len(self._waiting) >= self._most_waiting and not self._make_room(accepted):
+            return False
         self._open.add(accepted)
         self._waiting[accepted.peer] = accepted
         return True
@@ -90,13 +95,16 @@ class Connections:
         if self._waiting.get(accepted.peer) is accepted:
             del self._waiting[accepted.peer]
 
-    def _drop_one(self) -> None:
+    def _make_room(self, accepted: AcceptedSocket) -> bool:
+        self._note_dropped()
         counts = Counter(network_of(peer) for peer in self._waiting)
         crowded = counts.most_common(1)[0][0]
+        if self._keeps_older and counts[network_of(accepted.peer)] == counts[crowded]:
+            return False
         oldest = next(peer for peer in self._waiting if network_of(peer) == crowded)
         with suppress(OSError):  # the peer may have ended it
             self._waiting.pop(oldest).shutdown(socket.SHUT_RDWR)
-        self._note_dropped()
+        return True
 
     def _note_dropped(self) -> None:
         self._dropped += 1

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 import structlog
 
+from adapters.host.limited_listening import Connections, listen
 from adapters.host.listening import stop_accepting
 from adapters.host.serving_thread import ServingThread
 from adapters.metrics.page import CONTENT_TYPE, page
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
 
 PATH: Final = "/metrics"
 MOST_CONNECTIONS: Final = 8
-"""Further connections are refused; each may last a few seconds."""
+"""Further ones are refused, unless another address has more; each may last a few seconds."""
 MOST_REQUEST_BYTES: Final = 8192
 MOST_SECONDS: Final = 5.0
 """For one request and its response."""
@@ -78,14 +79,18 @@ class MetricsServer:
         self._thread.stop(_END_SECONDS)
 
     async def _serve(self, stopping: asyncio.Event, listening: Callable[[int], None]) -> None:
-        server = await asyncio.start_server(
-            self._accept, self._address.host, self._address.port, limit=MOST_REQUEST_BYTES
-        )
+        connections = Connections(MOST_CONNECTIONS, keeps_older=True)
+        sockets = listen(self._address.host, self._address.port, connections)
+        servers = [
+            await asyncio.start_server(self._accept, sock=each, limit=MOST_REQUEST_BYTES)
+            for each in sockets
+        ]
         listening(self._address.port)
         await stopping.wait()
         self._stopping = True
-        await stop_accepting(server.sockets)
-        server.close()
+        await stop_accepting(sockets)
+        for server in servers:
+            server.close()
         # The tasks end with their connections. A cancelled one would print a traceback.
         while tasks := asyncio.all_tasks() - {asyncio.current_task()}:
             for writer in self._open:
@@ -94,7 +99,7 @@ class MetricsServer:
 
     async def _accept(self, reader: StreamReader, writer: StreamWriter) -> None:
         try:
-            if not self._stopping and len(self._open) < MOST_CONNECTIONS:
+            if not self._stopping:
                 self._open.add(writer)
                 with suppress(OSError, TimeoutError, EOFError):
                     async with asyncio.timeout(MOST_SECONDS):

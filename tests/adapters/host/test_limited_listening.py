@@ -47,6 +47,16 @@ def test_a_new_connection_takes_the_place_of_the_most_frequent_address(
     assert [was_dropped(ends, n) for n in range(6)] == [False, True, True, False, False, False]
 
 
+def test_an_address_that_has_most_may_get_no_more(ends: list[socket.socket]) -> None:
+    """Where the older ones are kept, a new one takes a place only from a more frequent address."""
+    connections = Connections(most_waiting=3, most_open=100, keeps_older=True)
+    addresses = ["bad", "bad", "home", "bad", "home", "home", "other"]
+    made = [accepted(connections, each, number, ends) for number, each in enumerate(addresses)]
+    admitted = [connections.admit(each) for each in made]
+    assert admitted == [True, True, True, False, True, False, True]
+    assert [was_dropped(ends, n) for n in range(7)] == [True, False, True, *[False] * 4]
+
+
 def test_one_that_may_stay_is_never_dropped(ends: list[socket.socket]) -> None:
     """However many come after it."""
     connections = Connections(most_waiting=2, most_open=100)

@@ -150,6 +150,20 @@ def test_connections_are_limited(serving: Serving) -> None:
     assert serving.ask()[0] == 200
 
 
+def test_a_crowd_elsewhere_keeps_nobody_out(
+    serving: Serving, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A collector takes the place of one of a stranger's many connections."""
+    monkeypatch.setattr(metrics_server, "MOST_SECONDS", 1_000.0)
+    where = (serving.address.host, serving.address.port)
+    with ExitStack() as leaving:
+        for _ in range(3 * MOST_CONNECTIONS):
+            stranger = socket.create_connection(where, patience(10), ("127.0.0.2", 0))
+            leaving.enter_context(stranger)
+        wait_until(lambda: len(serving.server._open) == MOST_CONNECTIONS, what="eight are in")
+        assert [serving.ask()[0] for _ in range(10)] == [200] * 10
+
+
 def test_an_update_takes_no_time(serving: Serving) -> None:
     """The daemon's loop does not wait for clients."""
     serving.server.update(many())
