@@ -7,7 +7,8 @@ INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check
 EXTRAS := --extra embedded --extra metrics --extra ocpp --extra pictures
 # The hashes are those of every file of a package, whatever machine and Python each is for.
 LOCK := $(VENV).new/bin/uv pip compile --quiet --upgrade --universal --python-version 3.11 \
-	--generate-hashes --no-annotate --no-emit-package colorama --custom-compile-command 'make constraints'
+	--generate-hashes --fork-strategy fewest --no-annotate --no-emit-package colorama \
+	--custom-compile-command 'make constraints'
 # How many tests run at a time: one more than there are cores, since some of them wait.
 WORKERS ?= $(shell expr $$(nproc) + 1)
 # The tests start hundreds of processes. Each would compile all that it imports if nothing were kept.

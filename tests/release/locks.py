@@ -54,13 +54,19 @@ def locked(name: str = ALL) -> dict[str, Entry]:
     Raises
     ------
     ValueError
-        If anything in it is no comment, and no package with one version and its hashes.
+        If anything in it is no comment, and no package with one version and its hashes, or a
+        package is there twice.
     """
     text = (ROOT / name).read_text("utf-8")
     rest = re.sub(r"^#.*\n", "", _ENTRY.sub("", text), flags=re.MULTILINE)
     if rest:
         raise ValueError(f"{name}: {rest.splitlines()[0]}")
-    return {it["name"]: Entry(it["version"], it["marker"], it[0]) for it in _ENTRY.finditer(text)}
+    entries = {
+        it["name"]: Entry(it["version"], it["marker"], it[0]) for it in _ENTRY.finditer(text)
+    }
+    if len(entries) != len(_ENTRY.findall(text)):
+        raise ValueError(f"{name}: one package in two versions")
+    return entries
 
 
 def part_of(name: str, wanted: Iterable[str]) -> str:
