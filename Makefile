@@ -14,7 +14,7 @@ WORKERS ?= $(shell expr $$(nproc) + 1)
 # The tests start hundreds of processes. Each would compile all that it imports if nothing were kept.
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: help rehearse test lint types contracts unit mosquitto chromium debian prove bench faults hours throwaway container upgrade keep-for-upgrade \
+.PHONY: help rehearse test lint types contracts unit mosquitto chromium debian prove bench faults floods hours throwaway container upgrade keep-for-upgrade \
 	release licences format constraints clean
 
 help:
@@ -24,6 +24,7 @@ help:
 	@echo 'make prove        the planner against HiGHS on 20,000 problems (ten minutes)'
 	@echo 'make bench        the planner beside HiGHS, and the daemon at rest (a quarter of an hour)'
 	@echo 'make faults       kills, broken brokers, bad messages and hardware (up to half an hour)'
+	@echo 'make floods       20,000 messages a second, of each kind (half an hour)'
 	@echo 'make hours        the tests that read the clock, at other hours and days (two hours)'
 	@echo 'make throwaway    the install guide from nothing, in a Debian of its own (root, three minutes)'
 	@echo 'make container    the container image, built and run (root, three minutes)'
@@ -130,6 +131,9 @@ bench: $(VENV)/.tests mosquitto
 
 faults: $(VENV)/.tests mosquitto
 	$(BIN)/python -m tests.faults.campaign
+
+floods: $(VENV)/.tests mosquitto
+	$(BIN)/python -m tests.floods.campaign
 
 hours: $(VENV)/.tests mosquitto chromium debian
 	@command -v cc >/dev/null || { \

@@ -72,6 +72,9 @@ class MqttBus:
         The pause before the first attempt to reconnect; it doubles up to 30 seconds.
     will_is_kept
         Whether the broker retains the Will.
+    former_subscriptions
+        Topic filters that an earlier version subscribed to under this client id: they are taken
+        back, and messages that still wait for them are delivered.
     is_urgent
         Asked on the bus's own thread: whether to try again within 5 seconds, whatever the pause.
     read_before_reconnecting
@@ -98,14 +101,16 @@ class MqttBus:
         first_pause_seconds: float = 1.0,
         read_before_reconnecting: str | None = None,
         will_is_kept: bool = True,
+        former_subscriptions: Sequence[str] = (),
         is_urgent: Callable[[], bool] = lambda: False,
     ) -> None:
         for wanted in subscriptions:
             if not is_topic_filter(wanted):
                 raise BusError(f"not a topic filter: {wanted!r}")
         self._settings = ConnectionSettings(
-            bus, client_id, will, tuple(subscriptions), keep_session, will_is_kept=will_is_kept
-        )
+            bus, client_id, will, tuple(subscriptions), keep_session, will_is_kept=will_is_kept,
+            former_subscriptions=tuple(former_subscriptions),
+        )  # fmt: skip
         self._on_event = on_event
         self._first_pause_seconds = first_pause_seconds
         self._read_before_reconnecting = read_before_reconnecting

@@ -39,6 +39,11 @@ if TYPE_CHECKING:
 KEEPALIVE_SECONDS: Final = 10
 SESSION_SECONDS: Final = 7 * 24 * 3600  # the broker stores messages so long for an absent client
 AT_LEAST_ONCE: Final = 1
+MOST_UNACKNOWLEDGED: Final = 200
+"""With so many messages unacknowledged, an MQTT 5 broker sends no others."""
+LONGEST_PACKET_BYTES: Final = 1_048_576
+"""Longest message that an MQTT 5 broker sends; a longer one than the contract allows is refused
+with the reason, but not at any cost."""
 
 
 @dataclass(frozen=True)
@@ -51,6 +56,11 @@ class ConnectionSettings:
     subscriptions: tuple[str, ...]
     keep_session: bool
     will_is_kept: bool = True
+    former_subscriptions: tuple[str, ...] = ()
+
+    def accepts(self, topic: str) -> bool:
+        """Whether a message on this topic is delivered."""
+        return any(matches(each, topic) for each in self.subscriptions + self.former_subscriptions)
 
     @property
     def address(self) -> str:
@@ -104,6 +114,8 @@ class ConnectionSettings:
             return
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         properties.SessionExpiryInterval = SESSION_SECONDS if self.keep_session else 0
+        properties.ReceiveMaximum = MOST_UNACKNOWLEDGED
+        properties.MaximumPacketSize = LONGEST_PACKET_BYTES
         client.connect(
             self.bus.host,
             self.bus.port,
@@ -235,6 +247,8 @@ class BrokerConnection:
         if reason.is_failure:
             self._reason = why_refused(reason.value, str(reason))
         elif self._settings.subscriptions:
+            if self._settings.former_subscriptions:
+                client.unsubscribe(list(self._settings.former_subscriptions))
             client.subscribe([(wanted, AT_LEAST_ONCE) for wanted in self._settings.subscriptions])
         else:
             self._come_up()
@@ -314,7 +328,7 @@ class BrokerConnection:
         except UnicodeDecodeError:
             topic = ""
         # A broker may send retained messages that were never subscribed to (amqtt does).
-        if any(matches(wanted, topic) for wanted in self._settings.subscriptions):
+        if self._settings.accepts(topic):
             payload = bytes(message.payload)
             self._deliver(MessageArrived(topic, payload, retain=message.retain, ack=ack))
         else:

@@ -127,10 +127,30 @@ class Topics:
         """The topic of the home's own load."""
         return f"{self.base}/load"
 
+    def hardware_subscriptions(self) -> tuple[str, ...]:
+        """Return the filters of what hardware reports."""
+        return (f"{self.base}/+/reading", f"{self.base}/+/vehicle")
+
+    def request_subscriptions(self) -> tuple[str, ...]:
+        """Return the filter of what people ask for."""
+        return (f"{self.base}/+/request",)
+
+    def household_subscriptions(self) -> tuple[str, ...]:
+        """Return the filters of what comes for the whole household."""
+        return (self.prices, self.load, self.daemon)
+
     def subscriptions(self) -> tuple[str, ...]:
-        """Return the filters of all the daemon receives, and of another daemon's state."""
-        by_point = tuple(f"{self.base}/+/{name}" for name in ("reading", "vehicle", "request"))
-        return (*by_point, self.prices, self.load, self.daemon)
+        """Return the filters of all the daemon receives."""
+        return (
+            *self.hardware_subscriptions(),
+            *self.request_subscriptions(),
+            *self.household_subscriptions(),
+        )
+
+    def is_request(self, topic: str) -> bool:
+        """Return whether people ask for something on this topic."""
+        place = self.parse(topic)
+        return place is not None and place[1] == "request"
 
     def parse(self, topic: str) -> tuple[str | None, str] | None:
         """Split a topic into its charge point and its last level.

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import structlog
 
 from adapters.contract.messages import MalformedMessage
-from adapters.contract.topics import Topics
+from adapters.contract.topics import Topics, matches
 from adapters.wired.channels import StopAsWill, WiredChannel
 from adapters.wired.point import WiredPoint
 from adapters.wired.values import topic_filters
@@ -59,6 +59,8 @@ class HardwareChannels:
         self.news = news
         self._channels = dict(channels or {})
         self._inputs = dict(inputs or {})
+        by_point = (wired.topic_filters for wired in self._inputs.values())
+        self._filters = tuple(dict.fromkeys(each for filters in by_point for each in filters))
 
     def has(self, charge_point: str) -> bool:
         """Return whether a charge point gets its commands through a channel."""
@@ -143,6 +145,10 @@ class HardwareChannels:
                 )  # fmt: skip
                 continue
             yield from ((charge_point, each) for each in messages)
+
+    def filter_of(self, topic: str) -> str | None:
+        """Return the filter of wired hardware that covers a topic; may be called by any thread."""
+        return next((each for each in self._filters if matches(each, topic)), None)
 
     def has_own_meter(self, charge_point: str) -> bool:
         """Return whether readings come another way than by the daemon's own topic."""

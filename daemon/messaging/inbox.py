@@ -157,6 +157,24 @@ class Inbox:
         event = self._event(point, leaf, message, now)
         return None if event is None else (point, event)
 
+    def lane_of(self, topic: str) -> str | None:
+        """Return what a topic's messages are counted under; may be called from any thread.
+
+        Parameters
+        ----------
+        topic : str
+            A topic name.
+
+        Returns
+        -------
+        str or None
+            The topic, or the filter of wired hardware; None if the household has no such topic.
+        """
+        place = self._topics.parse(topic)
+        if place is None:
+            return None if self._channels is None else self._channels.filter_of(topic)
+        return topic if place[0] is None or place[0] in self._by_level else None
+
     def receive_from_wiring(
         self, message: MessageArrived, now: datetime
     ) -> list[tuple[str, Event]]:

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from queue import SimpleQueue
 
+    from daemon.messaging.event_queue import EventQueue
     from daemon.messaging.incoming import Incoming
     from daemon.observers.metrics_schedule import MetricsSchedule
     from daemon.observers.service_manager import ServiceManager
@@ -44,7 +44,7 @@ class Observers:
             for observer in observers:
                 observer.after(made)
 
-    def next_event(self, queue: SimpleQueue[Incoming]) -> Incoming:
+    def next_event(self, queue: EventQueue) -> Incoming:
         """Wait for an event; meanwhile send the signs of life that the service manager expects."""
         if self.manager is None:
             return queue.get()

@@ -4,10 +4,20 @@ from __future__ import annotations
 
 import logging
 import sys
+from collections import Counter
+from time import monotonic
+from typing import TYPE_CHECKING
 
 import structlog
 
 from config.files.texts import printable
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+_SAID_AGAIN_SECONDS = 60.0
+_MOST_KINDS = 200
+"""Most kinds of warnings that are told apart."""
 
 _TO_THE_SECOND = 19
 """Characters of an instant in RFC 3339, to the second."""
@@ -32,6 +42,7 @@ def set_up_logs(*, quiet: bool = False, as_json: bool = False) -> None:
     structlog.configure(
         processors=[
             structlog.processors.add_log_level,
+            RepeatedWarnings(),
             structlog.processors.TimeStamper(fmt="iso", utc=as_json or not terminal),
             structlog.processors.format_exc_info,
             renderer,
@@ -42,6 +53,40 @@ def set_up_logs(*, quiet: bool = False, as_json: bool = False) -> None:
         logger_factory=structlog.PrintLoggerFactory(sys.stderr),
         cache_logger_on_first_use=False,
     )
+
+
+class RepeatedWarnings:
+    """Log a warning about the same thing once a minute, with how often it came since.
+
+    Parameters
+    ----------
+    seconds : callable
+        A clock that only goes forward [s].
+    """
+
+    def __init__(self, seconds: Callable[[], float] = monotonic) -> None:
+        self._seconds = seconds
+        self._logged_at: dict[tuple[object, ...], float] = {}
+        self._held: Counter[tuple[object, ...]] = Counter()
+
+    def __call__(
+        self, _logger: object, _method: str, event: structlog.typing.EventDict
+    ) -> structlog.typing.EventDict:
+        """Pass an event on, or drop it (`structlog.DropEvent`)."""
+        if event.get("level") != "warning":
+            return event
+        key: tuple[object, ...] = (event["event"], event.get("charge_point"), event.get("topic"))
+        if key not in self._logged_at and len(self._logged_at) >= _MOST_KINDS:
+            key = (event["event"],)  # strangers may choose topics
+        now = self._seconds()
+        if now - self._logged_at.get(key, -_SAID_AGAIN_SECONDS) < _SAID_AGAIN_SECONDS:
+            self._held[key] += 1
+            raise structlog.DropEvent
+        self._logged_at[key] = now
+        held = self._held.pop(key, 0)
+        if held:
+            event["times_since"] = held
+        return event
 
 
 def one_line(_logger: object, _method: str, event: structlog.typing.EventDict) -> str:

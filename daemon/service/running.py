@@ -9,12 +9,10 @@ from typing import TYPE_CHECKING
 
 import structlog
 
-from adapters.bus.bus import MqttBus
 from adapters.bus.credentials import check_credentials
 from adapters.bus.embedded_broker import EmbeddedBroker
 from adapters.clocks.clock import SystemClock
 from adapters.clocks.timers import WakeUpTimer
-from adapters.contract.messages import DaemonState, encode
 from adapters.contract.topics import Topics
 from adapters.host.alert_command import AlertCommands
 from adapters.host.service_notice import ServiceNotice
@@ -22,6 +20,7 @@ from adapters.host.signals import heed_signals
 from adapters.ledger.ledger import open_ledger
 from adapters.ledger.lock import lock_ledger
 from config.fields.zones import zone_data_version
+from daemon.messaging.broker_connections import BrokerConnections
 from daemon.messaging.hardware_channels import (
     hardware_channels_of,
     will_connections,
@@ -101,14 +100,8 @@ class Daemon:
         file = watch.house.file
         wired = file if as_wired else without_wiring(file)
         topics = Topics.of_file(file)
-        self._mqtt = MqttBus(
-            bus,
-            client_id=topics.client_id,
-            on_event=self.post,
-            will=(topics.daemon, encode(DaemonState(state="offline"))),
-            subscriptions=(*topics.subscriptions(), *wired_topic_filters(wired)),
-            read_before_reconnecting=topics.daemon,
-            is_urgent=lambda: self._service.charges,
+        self._mqtt = BrokerConnections(
+            bus, topics, wired_topic_filters(wired), self.post, lambda: self._service.charges
         )
         self._ocpp = OcppEquipment(wired, clock, self.post) if wired.ocpp is not None else None
         self._will_connections = will_connections(

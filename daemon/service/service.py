@@ -7,7 +7,7 @@ shared. For each event: store it, step the controllers, carry out their actions,
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from queue import SimpleQueue
+from datetime import timedelta
 from typing import TYPE_CHECKING, Any, Literal
 
 import structlog
@@ -34,6 +34,7 @@ from daemon.control.replanning import announce, plan_now
 from daemon.control.state import is_charging
 from daemon.control.undelivered import delivered
 from daemon.messaging.answering import answer_of, preview_of
+from daemon.messaging.event_queue import EventQueue
 from daemon.messaging.hardware_channels import HardwareChannels
 from daemon.messaging.inbox import Inbox, RequestRefused
 from daemon.messaging.incoming import (
@@ -75,6 +76,9 @@ if TYPE_CHECKING:
     from daemon.service.household_watch import HouseholdWatch
 
 __all__ = ["Halt", "HandledEvent", "Incoming", "Reload", "Service", "WakeUp"]
+
+SAID_ONCE_IN = timedelta(minutes=1)
+MOST_TOPICS_LOGGED = 10
 
 _log = structlog.get_logger(__name__)
 
@@ -137,17 +141,18 @@ class Service:
         self._clock = clock
         self._wake_at = wake_at
         self._observer = observer
-        self._queue: SimpleQueue[Incoming] = SimpleQueue()
         file = watch.house.file
         self._topics = topics = Topics.of_file(file)
         self._trouble = LedgerTrouble(ledger)
         self._channels = channels or HardwareChannels()
         self._inbox = Inbox(topics, file.charge_points, self._trouble, self._channels)
+        self._queue = EventQueue(self._inbox.lane_of, topics.is_request)
         self._me = me or new_instance(clock.now())
         self._outbox = Outbox(topics, ledger, bus, me=self._me, run_command=run_command)
         self._keeper = NightKeeper(ledger, self._outbox)
         self._broker = BrokerWatch()
         self._mornings_until: datetime | None = None
+        self._dropped_until: datetime | None = None
         self._clock_watch = clock_watch
         self._backups = backups
         self._observers = observers or Observers()
@@ -250,6 +255,7 @@ class Service:
             give_back_memory()
         self._maintain_ledger(event)
         self._report_health()
+        self._report_dropped()
         if isinstance(event, WakeUp):
             self._send_morning_lines()
         self._publish_news(event)
@@ -294,6 +300,15 @@ class Service:
                 self._step_all(news)
         for point in self._broker.to_send_again(now):
             self._step(point, BusConnected())
+
+    def _report_dropped(self) -> None:
+        """Log, at most once a minute, how many messages had to be dropped."""
+        now = self._clock.now()
+        if self._dropped_until is not None and now < self._dropped_until:
+            return
+        for topic, count in self._queue.take_dropped().most_common(MOST_TOPICS_LOGGED):
+            self._dropped_until = now + SAID_ONCE_IN
+            _log.warning("too many messages: some are dropped", topic=topic, dropped=count)
 
     def _send_morning_lines(self) -> None:
         """Send a line for each charge point if its time of the day has just come."""

@@ -32,6 +32,7 @@ from adapters.bus.events import Connected, Disconnected, MessageArrived
 from adapters.clocks.clock import VirtualClock
 from adapters.ledger.ledger import Ledger, open_ledger
 from daemon.control.events import AnnouncePlan, CommandInForce, Issue, Warn
+from daemon.messaging import event_queue
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.running import Daemon
 from daemon.service.service import HandledEvent, WakeUp
@@ -196,10 +197,29 @@ def hurried(keepalive_seconds: int) -> Iterator[None]:
         yield
 
 
+@contextmanager
+def _dropping_nothing() -> Iterator[None]:
+    """Let every message wait, whole: the campaign waits until each has been handled.
+
+    Yields
+    ------
+    None
+        The floods are another campaign.
+    """
+    with (
+        patch.object(event_queue, "MOST_UNKNOWN", 100_000),
+        patch.object(event_queue, "MOST_REQUESTS", 100_000),
+        patch.object(event_queue, "MOST_OF_A_TOPIC", 100_000),
+        patch.object(event_queue, "LONGEST_MESSAGE_BYTES", 100_000_000),
+        patch.object(connection, "LONGEST_PACKET_BYTES", 100_000_000),
+    ):
+        yield
+
+
 def run_child(pipe: Connection, order: Order) -> None:
     """Run the daemon until it is killed, or the campaign closes the pipe."""
     structlog.configure(processors=[_say_nothing])
-    with hurried(order.keepalive_seconds):
+    with hurried(order.keepalive_seconds), _dropping_nothing():
         _run_hurried(pipe, order)
 
 
@@ -250,9 +270,9 @@ def _pass_by(executioner: _Executioner, ledger: Ledger) -> None:
         executioner.passes("plan")
         return drafted
 
-    def watched_publish(self: MqttBus, topic: str, payload: bytes, *, retain: bool) -> bool:
+    def watched_publish(self: MqttBus, *args: Any, **named: Any) -> bool:  # noqa: ANN401 - as above
         executioner.passes("publish")
-        sent = publish(self, topic, payload, retain=retain)
+        sent = publish(self, *args, **named)
         executioner.passes("publish")
         return sent
 

@@ -44,8 +44,9 @@ class RunningDaemon:
         self.daemon = Daemon(watch, self.ledger, SystemClock(), bus)
         self.name = self.daemon._service._me.name
         if client_id is not None:
-            mqtt = self.daemon._mqtt
-            mqtt._settings = replace(mqtt._settings, client_id=client_id)
+            own = self.daemon._mqtt._main
+            for name, mqtt in {"own": own, **self.daemon._mqtt.others}.items():
+                mqtt._settings = replace(mqtt._settings, client_id=f"{client_id}-{name}")
         self._thread = Thread(target=self._run, name=f"daemon {directory.name}")
         self._thread.start()
 

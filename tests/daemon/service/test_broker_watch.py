@@ -123,7 +123,7 @@ def test_a_charge_does_not_wait_long_for_the_broker(
     broker = make_mosquitto()
     broker.start()
     daemon = run_daemon("home", broker.bus)
-    daemon.daemon._mqtt._first_pause_seconds = 3600
+    daemon.daemon._mqtt._main._first_pause_seconds = 3600
     person = meet(broker.bus)
     person.wait_for(TOPICS.daemon, state="online")
     at = SystemClock().now().isoformat()
