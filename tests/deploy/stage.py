@@ -17,9 +17,11 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from tests.deploy.guide import ROOT
+from tests.support.forked import CALLER, calls, starts
 from tests.support.waiting import patience
 
 READY_ENVIRONMENT = "/srv/environment"
+_FORKED = Path("/srv/forked")
 _PARTS = ("config", "planners", "adapters", "daemon", "deploy", "pyproject.toml",
           "constraints-run.txt", "constraints-build.txt")  # fmt: skip
 
@@ -76,7 +78,8 @@ def on_stage(script: str, directory: Path) -> subprocess.CompletedProcess[str]:
     """
     laid_on, stage = directory / "laid-on", directory / "stage"
     stage.mkdir()
-    _write(laid_on / "home" / "keeper" / "script", _open_ways() + script)
+    _write(laid_on / "home" / "keeper" / "script", _open_ways() + _start_forked() + script)
+    _write(laid_on / _FORKED.relative_to("/") / "caller.py", CALLER)
     for version in ("0.1.0", "0.1.1"):
         release(laid_on / "home" / "keeper", version)
     for name, text in _programs().items():
@@ -118,7 +121,8 @@ def ready_environment(
     version : str, optional
         The version it reports; by default that of the archive it is installed from.
     caller : sequence of str, optional
-        The command that runs `lullwatt` or `-c`; by default Python is started.
+        The command that runs `lullwatt` or `-c` for the owner of the socket that is its last word.
+        For others, and by default, Python is started.
 
     Returns
     -------
@@ -129,12 +133,17 @@ def ready_environment(
     python = f"PYTHONPATH='{ROOT}' exec '{sys.executable}'"
     branch = f'if [ "$*" = --version ]; then {answer}; exit; fi'
     start = f"{python} -c 'from daemon.command_line.cli import main; main()'"
-    if caller is not None:
-        python = f"exec {shlex.join(caller)}"
-        start = f"{python} lullwatt"
+
+    def text(real_start: str, word: str = "") -> str:
+        start = f'{real_start} "$@"\n'
+        if caller is None:
+            return start
+        owns = f"[ -O {shlex.quote(caller[-1])} ]"
+        return f'if {owns}; then exec {shlex.join(caller)} {word} "$@"; fi\n{start}'
+
     return {
-        "bin/python": f'#!/bin/sh\n{python} "$@"\n',
-        "bin/lullwatt": f'#!/bin/sh\n{branch}\n{start} "$@"\n',
+        "bin/python": f"#!/bin/sh\n{text(python)}",
+        "bin/lullwatt": f"#!/bin/sh\n{branch}\n{text(start, 'lullwatt')}",
     }
 
 
@@ -144,9 +153,8 @@ _NUMBERED = """sed -n 's/^version = "/lullwatt, version /p' pyproject.toml | tr 
 
 def _programs() -> dict[str, str]:
     stand_in = f"#!/bin/sh\nexec '{sys.executable}' '{Path(__file__).with_name('supervisor.py')}'"
-    environment = {
-        f"{READY_ENVIRONMENT[1:]}/{name}": text for name, text in ready_environment().items()
-    }
+    ready = ready_environment(caller=calls(_FORKED))
+    environment = {f"{READY_ENVIRONMENT[1:]}/{name}": text for name, text in ready.items()}
     return {
         "usr/local/sbin/systemctl": f'{stand_in} "$@"\n',
         "usr/local/sbin/journalctl": "#!/bin/sh\ncat /run/stand-in/lullwatt.log\n",
@@ -162,6 +170,13 @@ def _open_ways() -> str:
     above = sorted({str(parent) for place in places for parent in place.parents} - {"/"})
     quoted = " ".join(f"'{folder}'" for folder in above)
     return f"chmod o+x {quoted}\nrm -rf /etc/mosquitto/home /etc/mosquitto/conf.d/*\n"
+
+
+def _start_forked() -> str:
+    """Return commands that start the process that forks for root's commands, and wait for it."""
+    ready = f"{_FORKED}/ready"
+    start = f"cd '{ROOT}' && exec {shlex.join(starts(_FORKED))} >{ready}"
+    return f"mkfifo {ready}\n({start}) &\nread -r _ <{ready}\n"
 
 
 def _no_litter(entry: tarfile.TarInfo) -> tarfile.TarInfo | None:

@@ -3,7 +3,7 @@
 Each start of the program takes far longer than what a short command does. Here one process forks
 for each command, which gets the caller's arguments, folder, environment, umask and standard
 streams. Python's own variables count only in a real start: `tests/daemon/command_line`,
-`tests/deploy/test_guide.py` and `tests/release` make them.
+`tests/release` and the daemon of `tests/deploy/test_guide.py` make them.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from typing import NoReturn
 from daemon.command_line.cli import main
 
 _LOADED = ("config", "adapters.ledger", "adapters.wired", "daemon.check", "daemon.start_file")
-_CALLER = """\
+CALLER = """\
 import array, json, os, socket, sys
 umask = os.umask(0)
 call = json.dumps([sys.argv[2:], os.getcwd(), dict(os.environ), umask]).encode() + b"\\n"
@@ -41,20 +41,26 @@ with socket.socket(socket.AF_UNIX) as to:
 _NO_SUCH_USE = 64
 
 
+def starts(place: Path) -> tuple[str, ...]:
+    """Return the command that starts the process in a folder; it prints a line when it listens."""
+    return (sys.executable, "-m", "tests.support.forked", str(place / "socket"))
+
+
+def calls(place: Path) -> tuple[str, ...]:
+    """Return the command that has the process of a folder with `CALLER` run what follows."""
+    return (sys.executable, "-I", "-S", str(place / "caller.py"), str(place / "socket"))
+
+
 @cache
 def caller() -> tuple[str, ...]:
     """Start the process, once; return the command that has it run the one that follows."""
     place = Path(mkdtemp(prefix="lullwatt-forked-"))
-    (place / "caller.py").write_text(_CALLER, "utf-8")
-    server = subprocess.Popen(
-        [sys.executable, "-m", "tests.support.forked", place / "socket"],
-        stdout=subprocess.PIPE,
-        cwd=Path(__file__).parents[2],
-    )
+    (place / "caller.py").write_text(CALLER, "utf-8")
+    server = subprocess.Popen(starts(place), stdout=subprocess.PIPE, cwd=Path(__file__).parents[2])
     atexit.register(_end, server, place)
     assert server.stdout is not None
     server.stdout.readline()  # it listens
-    return (sys.executable, "-I", "-S", str(place / "caller.py"), str(place / "socket"))
+    return calls(place)
 
 
 def _end(server: subprocess.Popen[bytes], place: Path) -> None:
