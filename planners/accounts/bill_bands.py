@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from planners.accounts.bill_hours import CLOCK, ESTIMATED, MISSING, OTHER_LOAD, UNEXPLAINED
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Mapping
 
 TOLERANCE_WH = 100
 TOLERANCE_PART = Decimal("0.01")
@@ -119,21 +119,14 @@ def _rates_differ(ours: Purchase, theirs: Purchase) -> bool:
 
 def _overall_cause(energy: Mapping[str, tuple[Purchase, Purchase]], *, all_read: bool) -> str:
     """Find the likely cause of differences from all bands together."""
-    apart = [theirs.wh - ours.wh for ours, theirs in energy.values() if ours.wh or theirs.wh]
+    apart = [theirs.wh - ours.wh for ours, theirs in energy.values()]
     if not all_read:
         return MISSING
-    if all(_bill_has_more(energy)):
+    if all(theirs.wh > ours.wh for ours, theirs in energy.values() if ours.wh):
         return OTHER_LOAD
     total = sum((theirs.wh for _, theirs in energy.values()), Decimal(0))
     agree = abs(sum(apart, Decimal(0))) <= _tolerance(total)
     return CLOCK if agree and min(apart, default=0) < 0 < max(apart, default=0) else UNEXPLAINED
-
-
-def _bill_has_more(energy: Mapping[str, tuple[Purchase, Purchase]]) -> Iterator[bool]:
-    """Tell for each band with energy whether the bill has more than we do."""
-    for ours, theirs in energy.values():
-        if ours.wh or theirs.wh:
-            yield theirs.wh > ours.wh
 
 
 def _differ(ours: Purchase, theirs: Purchase) -> bool:

@@ -182,7 +182,7 @@ def _lines(
     pairs = [(half_hour, theirs.get(half_hour.start + shift * HOUR)) for half_hour in ours]
     both = [(our.wh, their) for our, their in pairs if our.wh is not None and their is not None]
     more = sum(their_wh > our_wh for our_wh, their_wh in both)
-    all_the_time = bool(both) and more >= ALL_THE_TIME * len(both)
+    all_the_time = more >= ALL_THE_TIME * len(both)
     for our, shifted in pairs:
         line = HalfHourComparison(
             our.start, our.end, our.wh, our.estimated_wh, theirs.get(our.start)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from queue import Empty
 from threading import Thread
 
@@ -87,7 +88,7 @@ def test_one_wake_up_is_enough() -> None:
 
 
 def test_a_flood_on_one_topic_is_thinned() -> None:
-    """The newest stays, and the rest covers the whole time; what is dropped is acknowledged."""
+    """The newest stays, and the rest keeps its order; what is dropped is acknowledged."""
     queue = Queue()
     queue.flood(READING, 100_000)
     dropped = queue.queue.take_dropped()
@@ -98,6 +99,15 @@ def test_a_flood_on_one_topic_is_thinned() -> None:
     assert dropped == {READING: 100_000 - len(left)}
     assert {int(payload) for payload in queue.acked} == set(range(100_000)) - set(left)
     assert not queue.queue.take_dropped()
+
+
+def test_what_is_left_of_some_messages_too_many_covers_the_whole_time() -> None:
+    """Of 512 readings at least every fourth is left, from the first to the last."""
+    queue = Queue()
+    queue.flood(READING, 2 * MOST_OF_A_TOPIC)
+    left = [int(payload) for payload in queue.taken() if isinstance(payload, bytes)]
+    assert left[0] < 4
+    assert max(later - earlier for earlier, later in pairwise(left)) <= 4
 
 
 def test_what_a_broker_sends_unacknowledged_is_never_thinned() -> None:
@@ -147,6 +157,26 @@ def test_all_that_waits_has_a_limit(sent: list[tuple[int, int]]) -> None:
     left = [event for event in queue.taken() if isinstance(event, bytes)]
     assert sum(map(len, left)) <= MOST_BYTES
     assert len(left) + len(queue.acked) == len(sent)
+
+
+def test_large_messages_are_thinned_once() -> None:
+    """The bytes of what was dropped or taken make place for others, time and again."""
+    queue = Queue()
+    fit = MOST_BYTES // LONGEST_MESSAGE_BYTES
+    for _ in range(2):
+        for _ in range(fit + 1):
+            queue.send(READING, bytes(LONGEST_MESSAGE_BYTES))
+        assert len(queue.taken()) == fit // 2 + 1
+
+
+def test_of_large_messages_on_many_topics_one_is_dropped() -> None:
+    """A topic's only message goes if nothing else makes place."""
+    queue = Queue()
+    fit = MOST_BYTES // LONGEST_MESSAGE_BYTES
+    for topic in range(fit + 1):
+        queue.send(f"home/point-{topic}/vehicle", bytes(LONGEST_MESSAGE_BYTES))
+    assert len(queue.taken()) == fit
+    assert queue.queue.take_dropped() == {"home/point-0/vehicle": 1}
 
 
 def test_get_waits_for_what_another_thread_puts() -> None:

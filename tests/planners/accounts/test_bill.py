@@ -46,9 +46,20 @@ def test_what_agrees_has_no_cause() -> None:
     ours = metered()
     near = {start: wh + 50 for start, wh in billed(ours).items()}
     assert causes(ours, near) == []
+    near[ours[30].start] += 1
+    assert causes(ours, near) == [(OTHER_LOAD, 0, 1)]
 
 
-@pytest.mark.parametrize("hours", [-13, -1, 1, 2])
+@pytest.mark.parametrize(("wh", "cause"), [(500, (UNEXPLAINED, 0)), (501, (CLOCK, 1))])
+def test_a_little_energy_tells_nothing_of_a_clock(wh: int, cause: tuple[str, int]) -> None:
+    """A bill that lacks 0.5 kWh at the most may have any cause."""
+    grid = half_hours(FIRST, FIRST, ZONE)
+    ours = [HalfHour(a, b, wh if place == 10 else 0, 0) for place, (a, b) in enumerate(grid)]
+    theirs = {it.start: Decimal(wh if place == 12 else 0) for place, it in enumerate(ours)}
+    assert {(found, shift) for found, shift, _ in causes(ours, theirs)} == {cause}
+
+
+@pytest.mark.parametrize("hours", [-14, -1, 1, 14])
 def test_a_clock_that_is_hours_away_is_told(hours: int) -> None:
     """The same energy, whole hours later or earlier, is one finding on each side of a change."""
     ours = metered()
@@ -108,6 +119,7 @@ def bought(kwh: str, cost: str, estimated_wh: int = 0) -> Purchase:
         (bought("5", "1.00"), bought("5.1", "1.02"), True, "", ""),
         (bought("100", "20.00"), bought("100", "23.00"), True, "", RATES),
         (bought("100", "20.00", 6000), bought("95", "19.00"), True, ESTIMATED, FROM_ENERGY),
+        (bought("107", "21.40", 6000), bought("100", "20.00"), True, ESTIMATED, FROM_ENERGY),
         (bought("100", "20.00"), bought("140", "28.00"), False, MISSING, FROM_ENERGY),
         (bought("100", "20.00"), bought("140", "28.00"), True, OTHER_LOAD, FROM_ENERGY),
         (bought("100", "20.00"), bought("80", "16.00"), True, UNEXPLAINED, FROM_ENERGY),
@@ -129,6 +141,28 @@ def test_energy_that_moved_between_bands_is_a_clock() -> None:
         all_read=True,
     )
     assert [line.energy_cause for line in lines] == [CLOCK, CLOCK]
+
+
+@pytest.mark.parametrize(("day", "cause"), [("3.1", CLOCK), ("3.11", UNEXPLAINED)])
+def test_sums_that_a_clock_leaves_agree_as_a_band_does(day: str, cause: str) -> None:
+    """Both bands together may differ by 0.1 kWh, as one may."""
+    lines = compare_bands(
+        {"night": bought("5", "1.00"), "day": bought("2", "1.00")},
+        {"night": bought("4", "1.00"), "day": bought(day, "1.00")},
+        all_read=True,
+    )
+    assert [line.energy_cause for line in lines] == [cause, cause]
+
+
+@pytest.mark.parametrize(
+    ("alone", "cause"), [(bought("0", "0"), ""), (bought("0", "2"), NO_SUCH_BAND)]
+)
+def test_a_band_of_one_side_alone_is_no_difference_if_it_is_empty(
+    alone: Purchase, cause: str
+) -> None:
+    """A band without energy has its name told only if it costs something."""
+    (line,) = compare_bands({}, {"free": alone}, all_read=True)
+    assert (line.energy_cause, line.cost_cause) == (cause, cause)
 
 
 def test_a_band_of_one_side_alone_is_told() -> None:

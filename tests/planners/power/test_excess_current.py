@@ -60,6 +60,7 @@ def test_too_many_amperes(told: float, amps: float, *, shown: bool) -> None:
     """More than 10 % and 1 A above the command, for 15 s, is an excess; no less is."""
     excess = watched([(10, amps), (25, amps)], told=told).excess
     assert excess == (ExcessCurrent(told, amps) if shown else None)
+    assert MeasuredCurrent(amps).exceeds(told) == shown
 
 
 @pytest.mark.parametrize(("amps", "shown"), [(19.2, False), (19.3, True)])
@@ -78,8 +79,9 @@ def test_too_much_power(amps: float, *, shown: bool) -> None:
         [(10, 16.0), (70, 64.0), (130, 16.0)],
         [(1, 32.0), (6, 24.0), (12, 17.0), (30, 16.0)],
         [(0, 32.0), (9.9, 32.0), (24, 16.0)],
+        [(0, 32.0), (9.9, 32.0), (20, 32.0)],
     ],
-    ids=["one", "too short", "jumps", "one jump", "ramp down", "lag"],
+    ids=["one", "too short", "jumps", "one jump", "ramp down", "lag", "long lag"],
 )
 def test_what_proves_nothing(readings: list[tuple[float, float]]) -> None:
     """Neither a jump, nor a ramp, nor the seconds in which a vehicle follows, is an excess."""
