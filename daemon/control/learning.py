@@ -35,6 +35,7 @@ from daemon.control.undelivered import check_delivery
 from daemon.control.wishes import wishes_with, without_past
 from planners.accounts.register import ALLOWANCE, RegisterReading
 from planners.local_time.departures import assumed_plugged_in
+from planners.local_time.wished_departures import declared_near
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -329,6 +330,8 @@ def _on_request(state: PointState, request: Request, now: datetime, house: House
     if (wishes.departures, wishes.away_until) != (before.departures, before.away_until):
         state = replace(state, plan=None)  # another target may lie beyond the plan's own departure
     state = replace(state, wishes=wishes, plan_stale=True, stopped_itself=False)
+    if request.clear or request.remove is not None:
+        state = _without_wish(state, request, house)
     if request.equipment_checked:
         watch = replace(state.current_watch, excess=None, doubt=None)
         state = clear_alerts(replace(state, current_watch=watch), ClearedBy.CHECKED)
@@ -336,6 +339,19 @@ def _on_request(state: PointState, request: Request, now: datetime, house: House
         soc = SocFact(request.soc_percent, now, "person", register_wh_at(state, now))
         state = _set_soc(state, soc, now, house)
     return state
+
+
+def _without_wish(state: PointState, request: Request, house: House) -> PointState:
+    """Give the departure of the night in progress the file's need again, if its wish is gone."""
+    departure = state.night.departure if state.night is not None else None
+    if state.night is None or departure is None or departure.wish is None:
+        return state
+    if not request.clear and request.remove != departure.wish:
+        return state
+    declared = declared_near(house.file, departure.vehicle, departure.instant)
+    need = 0.0 if declared is None else declared.need_percent
+    departure = replace(departure, need_percent=need, wish=None)
+    return replace(state, night=replace(state.night, departure=departure))
 
 
 def _switch_vehicle(state: PointState, request: Request, house: House) -> PointState:

@@ -52,8 +52,8 @@ def _may_go_on(
     state: PointState, departure: DepartureAt, file: HouseholdFile, now: datetime
 ) -> bool:
     """Whether nothing stops the charge: not the vehicle, a person, or the rest of the home."""
-    skip_until = state.wishes.skip_until
-    if state.stopped_itself or (skip_until is not None and now < skip_until):
+    pauses = (state.wishes.skip_until, state.wishes.away_until)
+    if state.stopped_itself or any(until is not None and now < until for until in pauses):
         return False
     if departure.vehicle != vehicle_of(state, file) or not _is_there(state, now):
         return False

@@ -132,7 +132,7 @@ def answer_of(
     """
     sentences = [*_sentences(state, now, house), *_departure_sentences(state, now, house)]
     if request is not None and before is not None:
-        sentences = [*_superseded(request, before, state, now), *sentences]
+        sentences = [*_superseded(request, before, state, now, house.file.zone), *sentences]
     return " ".join(sentences)
 
 
@@ -166,11 +166,23 @@ def preview_of(
 
 
 def _superseded(
-    request: Request, before: PointState, after: PointState, now: datetime
+    request: Request, before: PointState, after: PointState, now: datetime, zone: ZoneInfo
 ) -> Iterator[str]:
     """Say what a request takes away from what was asked before, and what will replace it."""
     if request.remove is not None:
         yield f"Wish {request.remove} is cancelled."
+    yield from _contradicted(before, after)
+    if request.away_until is not None:
+        for wish in after.wishes.departures:
+            if now < wish.by < request.away_until:
+                by = _when(wish.by, now, zone)
+                yield f"Wish {wish.id}, for {by}, is in the time away and does not count."
+    if request.soc_percent is not None:
+        yield from _overruled(request.soc_percent, before, now)
+
+
+def _contradicted(before: PointState, after: PointState) -> Iterator[str]:
+    """Say which part of an earlier wish a later one contradicts."""
     kept = {wish.id: wish for wish in after.wishes.departures}
     for wish in before.wishes.departures:
         changed = kept.get(wish.id, wish)
@@ -180,10 +192,14 @@ def _superseded(
         ):
             if old is not None and new is None:
                 yield f"The {name} of {old:.0f} % of wish {wish.id} no longer holds."
+
+
+def _overruled(soc_percent: float, before: PointState, now: datetime) -> Iterator[str]:
+    """Say that the vehicle will soon report its own state of charge again."""
     soc = before.soc
-    if request.soc_percent is None or soc is None or soc.source != "vehicle":
+    if soc is None or soc.source != "vehicle":
         return
-    if now - soc.at <= _STILL_REPORTS and abs(soc.percent - request.soc_percent) >= 1:
+    if now - soc.at <= _STILL_REPORTS and abs(soc.percent - soc_percent) >= 1:
         minutes = round((now - soc.at) / MINUTE)
         ago = f"{minutes} min ago" if minutes else "just now"
         yield (

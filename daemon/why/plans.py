@@ -84,8 +84,9 @@ def _rest_kwh(plan: Mapping[str, Any], now: datetime) -> float:
     rest = 0.0
     for period in plan["periods"]:
         start, end = parse_instant(period["start"]), parse_instant(period["end"])
-        left = max(timedelta(0), end - max(start, now)) / (end - start)
-        rest += float(period["kwh"]) * left
+        if start < end:  # the plan's last watt-hour may take less than a second
+            left = max(timedelta(0), end - max(start, now)) / (end - start)
+            rest += float(period["kwh"]) * left
     return rest
 
 

@@ -230,6 +230,7 @@ def horizon_of(file: HouseholdFile, prices: Prices, situation: Situation) -> Hor
         situation.departures[-1].ready_by,
         file.household.tick_minutes,
         partial(_amps_allowed, file, situation),
+        [each.ready_by for each in situation.departures],
     )
     model = model_of(file, situation)
     return Horizon(file, situation, model, window, _problem(file, window, model, situation))
@@ -265,12 +266,29 @@ def without_margin(file: HouseholdFile, prices: Prices, situation: Situation) ->
     return replace(
         horizon,
         given_up=departure.instant - departure.ready_by,
-        tail=_slots(prices, horizon, begins, departure.instant),
+        tail=slots_between(prices, horizon, begins, departure.instant),
     )
 
 
-def _slots(prices: Prices, horizon: Horizon, start: datetime, end: datetime) -> tuple[Slot, ...]:
-    """Divide some minutes into slots, each with one rate and one allowed current."""
+def slots_between(
+    prices: Prices, horizon: Horizon, start: datetime, end: datetime
+) -> tuple[Slot, ...]:
+    """Divide some time into slots, each with one rate and one allowed current.
+
+    Parameters
+    ----------
+    prices : Prices
+        The household's rates.
+    horizon : Horizon
+        Whose vehicle and charge point it is about.
+    start, end : datetime
+        UTC.
+
+    Returns
+    -------
+    tuple of Slot
+        In order; empty if the end is not after the start.
+    """
     if start >= end:
         return ()
     currents = horizon.amps_allowed(start, end)

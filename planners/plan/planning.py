@@ -10,14 +10,13 @@ from typing import TYPE_CHECKING, NamedTuple
 from planners.local_time.departures import assumed_plugged_in
 from planners.plan.alternatives import alternatives_to
 from planners.plan.baselines import at_once, timer
-from planners.plan.horizon import Horizon, Situation, horizon_of, without_margin
+from planners.plan.horizon import Horizon, Situation, horizon_of, slots_between, without_margin
 from planners.plan.later_nights import later_nights
 from planners.plan.periods import ChargingSlot, charging_slots, periods_of
 from planners.plan.plan import Plan
 from planners.plan.several_nights import bought_ahead, met_before, prepared_for_later
 from planners.plan.shortfall import LONGEST, shortfall_of
 from planners.plan.why import why, why_at_once
-from planners.plan.window import window_of
 from planners.power.cautions import cautions
 from planners.power.charging import NEED_TOLERANCE_PERCENT, climb
 from planners.solver.exact import solve
@@ -167,12 +166,9 @@ def at_once_instead(draft: Draft, prices: Prices) -> Draft:
         If no rate is known before the departure.
     """  # noqa: DOC502 - raised by prices
     horizon, cheapest = draft.horizon, draft.plan
-    file, situation, model = horizon.file, horizon.situation, horizon.model
-    tick_minutes = file.household.tick_minutes
-    window = window_of(
-        prices, situation.now, cheapest.departure, tick_minutes, horizon.amps_allowed
-    )
-    charging = [ChargingSlot(slot, slot.amps) for slot in window.slots if slot.amps > 0]
+    situation, model = horizon.situation, horizon.model
+    slots = slots_between(prices, horizon, situation.now, cheapest.departure)
+    charging = [ChargingSlot(slot, slot.amps) for slot in slots if slot.amps > 0]
     bought = climb(
         model,
         horizon.problem.stored_kwh,
@@ -190,7 +186,7 @@ def at_once_instead(draft: Draft, prices: Prices) -> Draft:
         starts=_starts(periods, situation),
         shortfall=shortfall_of(
             model,
-            window.slots,
+            slots,
             lambda: horizon.amps_allowed(situation.now, situation.now + LONGEST),
             from_kwh=horizon.problem.stored_kwh,
             reaches_kwh=reached,
@@ -292,6 +288,8 @@ def _first_night(horizon: Horizon, solution: Solution) -> _Night:
     if begun is not None:
         charging = [begun, *charging]
     if is_short:
+        # The solver stays a hair below the most that is possible; nothing may be lost by that.
+        charging = [each._replace(amps=each.slot.amps) for each in charging]
         charging += _tail_charge(horizon, charging)
     target = _target_kwh(horizon, reaches, begun)
     bought = climb(
@@ -330,11 +328,20 @@ def _fragment_charge(
         return None
     if horizon.situation.on:
         shortest = timedelta(minutes=horizon.point.min_run_minutes)
-        is_used = begins or horizon.situation.lasted < shortest
+        is_used = begins or horizon.situation.lasted < shortest or _is_wanted(fragment, horizon)
     else:
         dearest = max((each.slot.span.rate for each in charging), default=None)
         is_used = begins and (is_short or (dearest is not None and fragment.span.rate <= dearest))
     return ChargingSlot(fragment, amps) if is_used else None
+
+
+def _is_wanted(fragment: Slot, horizon: Horizon) -> bool:
+    """Whether a kWh in the fragment is worth its rate, for what is wanted and still missing."""
+    departure, model = horizon.situation.departure, horizon.model
+    is_missing = horizon.problem.stored_kwh < model.stored_kwh(departure.want_percent)
+    return (
+        is_missing and departure.max_rate is not None and fragment.span.rate <= departure.max_rate
+    )
 
 
 def _tail_charge(horizon: Horizon, charging: Sequence[ChargingSlot]) -> list[ChargingSlot]:

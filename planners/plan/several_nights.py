@@ -96,8 +96,10 @@ def bought_ahead(horizon: Horizon, solution: Solution) -> tuple[Horizon, Solutio
     opened = replace(problem, deadlines=deadlines)
     found = solve(replace(opened, rates_per_kwh=problem.rates_per_kwh + ahead))
     other = solution_of(opened, found.amps, found.share)
-    more = other.cost - solution.cost + problem.start_cost * (other.starts - solution.starts)
-    if more > -SAME_COST:
+    saved = solution.cost - other.cost
+    more_starts = other.starts - solution.starts
+    # A start that is saved is no reason to fill the battery a night early.
+    if saved <= SAME_COST or saved <= problem.start_cost * more_starts:
         return horizon, solution
     return replace(horizon, problem=opened), other
 

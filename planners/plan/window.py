@@ -5,9 +5,12 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from dataclasses import dataclass, replace
 from datetime import timedelta
+from math import gcd
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
+
+from planners.local_time.conversion import MINUTE
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -34,6 +37,10 @@ class Slot(NamedTuple):
         return self.start + timedelta(hours=self.hours * share)
 
 
+MOST_TICKS = 3000
+"""Most ticks that are laid only so that a tick ends at each deadline: two days of minutes."""
+
+
 @dataclass(frozen=True, slots=True)
 class Window:
     """The ticks until the vehicle must be ready, and the fragment before them.
@@ -45,7 +52,8 @@ class Window:
     ticks : tuple of Slot
         Equal slots, aligned to the local clock.
     tick_minutes : int
-        Their length: the household's tick, or a divisor of it if a rate changes inside one.
+        Their length: the household's tick, or a divisor of it if a rate changes inside one, or if
+        charging must be done inside one.
     """
 
     fragment: Slot | None
@@ -77,12 +85,13 @@ class Window:
         return np.array([float(tick.span.rate) for tick in self.ticks], dtype=np.float64)
 
 
-def window_of(
+def window_of(  # noqa: PLR0917 - each is another kind of thing
     prices: Prices,
     now: datetime,
     ready_by: datetime,
     tick_minutes: int,
     allowed: Callable[[datetime, datetime], Sequence[AmpsSpan]],
+    deadlines: Sequence[datetime] = (),
 ) -> Window:
     """Lay ticks over the time from now to `ready_by`.
 
@@ -96,6 +105,8 @@ def window_of(
         The household's tick.
     allowed : callable
         Returns the currents allowed from one instant to another, without a gap.
+    deadlines : sequence of datetime
+        Instants at which a tick must end, unless that makes more than `MOST_TICKS`; UTC.
 
     Returns
     -------
@@ -111,6 +122,10 @@ def window_of(
         return Window(None, (), tick_minutes)
     spans = prices.spans(now, ready_by)
     step_minutes = prices.step_minutes(now, ready_by, tick_minutes, spans)
+    ends = (each.astimezone(prices.zone).minute for each in deadlines)
+    fine_minutes = gcd(step_minutes, *ends)
+    if (ready_by - now) / MINUTE <= MOST_TICKS * fine_minutes:
+        step_minutes = fine_minutes
     step = timedelta(minutes=step_minutes)
     first = prices.tick_from(now, step_minutes)
     count = max(0, (ready_by - first) // step)

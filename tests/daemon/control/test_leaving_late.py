@@ -201,3 +201,24 @@ def test_the_next_wake_up_is_no_later_than_the_end() -> None:
     world.wait(LEAVES + 20 * MINUTE)
     assert world.wake <= LEAVES + HOUR
     assert world.wake - world.now <= timedelta(minutes=30)
+
+
+def test_a_person_who_is_away_ends_it() -> None:
+    """No departure before the instant counts, and so not the one that is past either."""
+    world = at_departure(tariff=DEAR_BY_DAY)
+    world.wait(LEAVES + 10 * MINUTE)
+    assert world.doing() == ("start", 10.0)
+    world.ask(away_until=LEAVES + 50 * HOUR)
+    assert world.doing()[0] == "stop"
+
+
+def test_a_wish_that_is_cancelled_ends_it() -> None:
+    """With the wish's 95 % gone, the file's 60 % count; the battery holds more."""
+    world = World(household(point=WEAK), EVENING)
+    world.read()
+    world.plug_in(30.0)
+    world.ask(need_percent=95.0)
+    world.wait(LEAVES + 10 * MINUTE)
+    assert world.doing() == ("start", 10.0)
+    world.ask(clear=True)
+    assert world.doing()[0] == "stop"

@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from adapters.contract.messages import Request
 from daemon.control.state import Wishes
 from daemon.messaging.answering import answer_of
 from daemon.messaging.status import status_of
@@ -324,3 +325,13 @@ def test_a_far_wish_names_the_first_departures_and_counts_the_rest() -> None:
     text = answer_of(world.state, world.now, world.house)
     assert text.endswith("7 more before the last wish keep theirs.")
     assert text.count("keeps its 60 %") == 3
+
+
+def test_an_answer_names_the_wishes_in_the_time_away() -> None:
+    """A wish for a day that a person is away on does not count; nobody finds out later."""
+    world = at_home()
+    world.ask(need_percent=90.0, by=LEAVES + DAY)
+    before, request = world.state, Request(away_until=LEAVES + 2 * DAY)
+    world.ask(away_until=LEAVES + 2 * DAY)
+    text = answer_of(world.state, world.now, world.house, request, before)
+    assert text.startswith("Wish 1, for Fri 07:20, is in the time away and does not count. ")

@@ -17,7 +17,7 @@ from planners.local_time.departures import DepartureAt
 from planners.local_time.wished_departures import next_departure
 from planners.plan.horizon import Situation
 from planners.plan.plan import Plan
-from planners.plan.planning import make_plan
+from planners.plan.planning import at_once_instead, draft_plan, make_plan
 from planners.rates.prices import prices_of
 from tests.planners.households import band, bands, series
 from tests.planners.planned import (
@@ -119,7 +119,9 @@ def test_periods_hold_one_rate_each_and_sum_to_the_totals(case: int) -> None:
         (span,) = (s for s in spans if s.start < period.end and period.start < s.end)
         assert (span.band, span.estimated) == (period.band, period.estimated)
         assert period.cost == pytest.approx(float(span.rate) * period.kwh)
-        assert period.start < period.end <= plan.departure - minutes(15)
+        assert period.start < period.end <= plan.departure
+    if plan.periods and plan.periods[-1].end > plan.departure - minutes(15):
+        assert any("is given up" in sentence for sentence in plan.why)
     for earlier, later in pairwise(plan.periods):
         assert earlier.end <= later.start
     assert plan.energy_kwh == pytest.approx(sum(p.kwh for p in plan.periods))
@@ -584,3 +586,51 @@ def test_a_run_that_may_stop_at_any_time_stops_at_once() -> None:
     """Without a shortest run, one begun half a minute ago does not go on for a tick."""
     plan = running("2026-06-03T07:02:00", "2026-06-03T07:01:30")
     assert plan.periods[0].start == utc("2026-06-03T09:00:00")
+
+
+# At 07:25 ticks of 5 minutes fit, and the dear one is used whole.
+@pytest.mark.parametrize("minute", [m for m in range(21, 40) if m != 25])
+@pytest.mark.parametrize("switching", ["on_off", "current"])
+def test_a_departure_at_any_minute_uses_the_cheapest_time_up_to_it(
+    minute: int, switching: str
+) -> None:
+    """0.66 kWh before a departure at an odd minute, with ticks of 5: the last minutes are cheap.
+
+    By hand: 11 minutes of 3.68 kW, from the end backwards, as the rate falls at 07:15.
+    """
+    rows = bands(band("dear", "0.40", hours=["05:00-07:15"]), band("low", "0.10"))
+    given = DemoHousehold(
+        home={"tick_minutes": 5},
+        tariffs=[rows],
+        point={"max_amps": 16.0, "switching": switching},
+        leaves={"at": f"07:{minute}", "margin_minutes": 0, "need_percent": 51.0},
+    )
+    soc = 51 - 100 * 11 / 60 * 3.68 * 0.9 / 52
+    plan = given.plan(soc, "2026-06-03T19:01:00")
+    low = min(11, minute - 15)
+    assert plan.cost == pytest.approx(3.68 / 60 * (0.10 * low + 0.40 * (11 - low)), abs=1e-4)
+    assert plan.energy_kwh == pytest.approx(3.68 * 11 / 60)
+
+
+def test_charging_at_once_goes_on_to_the_very_departure() -> None:
+    """From an odd second to an odd minute, nothing is left out: 20 min 10 s of 7.36 kW."""
+    given = DemoHousehold(leaves={"at": "07:23", "need_percent": 95.0, "want_percent": 95.0})
+    file, now = given.file(), utc("2026-06-03T19:02:50")
+    departure = next_departure(file, "hatchback", now)
+    assert departure is not None
+    prices = prices_of(file, {})
+    draft = at_once_instead(draft_plan(file, prices, Situation(now, 50.0, departure)), prices)
+    assert draft.plan.energy_kwh == pytest.approx(7.36 * 1210 / 3600)
+    assert draft.plan.periods[-1].end == departure.instant
+
+
+def test_a_charge_in_the_last_minutes_of_a_cheap_band_goes_on() -> None:
+    """A plan made again within a tick does not stop what is worth its rate."""
+    rows = bands(band("low", "0.10", hours=["21:00-00:00"]), band("day", "0.40"))
+    given = DemoHousehold(
+        tariffs=[rows],
+        leaves={"need_percent": 40.0, "want_percent": 80.0, "max_rate": Decimal("0.2")},
+    )
+    plan = given.plan(50.0, "2026-06-03T11:57:00", on=True, since="2026-06-03T10:00:00")
+    assert [(p.start.minute, p.end.minute) for p in plan.periods] == [(57, 0)]
+    assert plan.energy_kwh == pytest.approx(7.36 / 20)
