@@ -58,6 +58,7 @@ def test_counts_stay_whole_and_floats_become_decimal() -> None:
     back = load_exact(dump_exact({"starts": 2, "soc_percent": 40.1, "met": True}))
     assert back == {"starts": 2, "soc_percent": Decimal("40.1"), "met": True}
     assert type(back["starts"]) is int
+    assert back["met"] is True  # which is equal to 1
 
 
 def test_a_lone_surrogate_survives() -> None:

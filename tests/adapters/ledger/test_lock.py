@@ -74,6 +74,21 @@ def test_the_lock_of_a_killed_daemon_is_free(tmp_path: Path) -> None:
         pass
 
 
+def test_a_lock_keeps_no_file_open_once_it_is_released(tmp_path: Path) -> None:
+    """Nor does one that was refused."""
+    path = tmp_path / "ledger.sqlite3"
+
+    def opened() -> int:
+        files = [each.resolve() for each in Path("/proc/self/fd").iterdir()]
+        return sum(file.is_relative_to(tmp_path) for file in files)
+
+    with lock_ledger(path):
+        with pytest.raises(LedgerError), lock_ledger(path):
+            pass
+        assert opened() == 1
+    assert opened() == 0
+
+
 def test_readers_and_copies_are_not_kept_out(tmp_path: Path) -> None:
     """Reading needs no lock."""
     path = tmp_path / "ledger.sqlite3"
