@@ -537,3 +537,15 @@ def test_a_charge_taken_back_goes_on_where_a_relay_must_stay_on() -> None:
     assert world.state.command.why == "it must stay on for at least 15 minutes"
     world.wait(EVENING + 16 * MINUTE)
     assert world.doing() == ("stop", None)
+
+
+def test_a_short_run_in_cheap_hours_says_that_they_are_cheap() -> None:
+    """That the relay must stay on is a reason only while cheaper hours are to come."""
+    world = World(household(point={"min_run_minutes": 15}), EVENING)
+    world.read()
+    world.plug_in(78.0)
+    assert world.doing() == ("start", 32.0)
+    world.wait(EVENING + 2 * MINUTE)
+    world.ask(want_percent=81.0)
+    assert len(world.issued()) == 3
+    assert world.issued()[-1].command.why == "cheapest hours before 07:20"

@@ -171,6 +171,19 @@ def test_a_promise_is_renewed_until_charging_begins() -> None:
     assert (night.soc_before_percent, night.planned_cost) == (60.0, promised)
 
 
+def test_energy_that_nobody_asked_for_keeps_the_promise_too() -> None:
+    """What the vehicle came with is not what it has after the first kWh, started or not."""
+    world = evening()
+    assert world.state.night is not None
+    promised = world.state.night.planned_cost
+    world.now += MINUTE
+    world.meter_wh += 1_000
+    world.read()
+    world.report(soc_percent=36.7)
+    assert world.state.night.starts == 0
+    assert (world.state.night.soc_before_percent, world.state.night.planned_cost) == (35, promised)
+
+
 def test_a_short_errand_is_part_of_the_same_night() -> None:
     """Away and back before the departure: one night, its starts and energy together."""
     world = evening()

@@ -10,7 +10,7 @@ import pytest
 from adapters.contract.messages import Reading
 from daemon.control.alerts import OVER_CURRENT
 from daemon.control.events import HouseChanged
-from daemon.control.state import counted_soc_percent
+from daemon.control.state import House, counted_soc_percent
 from daemon.messaging.status import status_of
 from tests.daemon.worlds import EVENING, HOUR, MINUTE, World, household, utc
 
@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from adapters.ledger.ledger import Ledger
-    from daemon.control.state import House
 
 S = timedelta(seconds=1)
 DEPARTURE = utc("2026-06-03T19:20:00")
@@ -100,6 +99,15 @@ def test_it_is_not_started_again() -> None:
     assert getattr(warning, "message", "").startswith(
         "driveway took 32 A when it was told 16 A. Look at it"
     )
+
+
+def test_a_new_file_without_a_vehicle_for_it_keeps_it_stopped() -> None:
+    """Nothing is allowed then, and nothing need be asked."""
+    world = charged(fused())
+    file = world.house.file.model_copy(update={"vehicles": {}, "departures": ()})
+    world.house = House(file, world.house.prices)
+    world.handle(HouseChanged("file"))
+    assert world.doing() == ("stop", None)
 
 
 def test_a_person_who_wants_power_now_does_not_start_it() -> None:
