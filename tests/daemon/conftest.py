@@ -15,6 +15,7 @@ from tests.support.brokers import make_mosquitto, mosquitto
 from tests.support.bus_contract import check_published
 from tests.support.commands import run
 from tests.support.daemons import meet, run_daemon
+from tests.support.quick_ledgers import quick_ledgers
 from tests.support.solved import solved_once
 
 __all__ = ["make_mosquitto", "meet", "mosquitto", "run", "run_daemon"]
@@ -31,6 +32,13 @@ def _held_to_the_contract() -> Iterator[None]:
 def _solved_once() -> Iterator[None]:
     """Solve each planning problem once; the tests of the planners solve theirs every time."""
     with solved_once():
+        yield
+
+
+@pytest.fixture(autouse=True, scope="module")
+def _quick_ledgers() -> Iterator[None]:
+    """Spare these tests the wait for the disk at each commit."""
+    with quick_ledgers():
         yield
 
 

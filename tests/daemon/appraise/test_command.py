@@ -73,7 +73,6 @@ def file(tmp_path: Path) -> Path:
 def recorded(path: Path, nights: dict[date, dict[str, float]], vehicle: str = "hatchback") -> None:
     """Record nights with the energy of each charge point [kWh]."""
     with open_ledger(path) as ledger:
-        ledger._connection.execute("PRAGMA synchronous = OFF")
         for night, points in nights.items():
             closed = datetime(night.year, night.month, night.day, 20, tzinfo=UTC)
             for point, kwh in points.items():

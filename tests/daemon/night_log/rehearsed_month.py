@@ -62,7 +62,6 @@ def rehearse(directory: Path) -> Rehearsed:
     path = directory / "ledger.sqlite3"
     flowed = 0.0
     with capture_logs(), open_ledger(path) as ledger:
-        ledger._connection.execute("PRAGMA synchronous = OFF")  # nobody cuts the power here
         site = Site(household, ledger, local(FIRST, 10))
         site.begin()
         site.read()

@@ -95,7 +95,6 @@ def month(tmp_path_factory: pytest.TempPathFactory) -> Month:
     path = household(directory)
     played = dict.fromkeys(EVENINGS, 0)
     with capture_logs(), open_ledger(directory / "ledger.sqlite3") as ledger:
-        ledger._connection.execute("PRAGMA synchronous = OFF")  # nobody cuts the power here
         site = Site(path, ledger, midnight(0, 11))
         site.begin()
         site.read()

@@ -40,7 +40,6 @@ def home(directory: Path, *changes: tuple[str, str]) -> Path:
         register += 1800 if 60 <= local.hour * 60 + local.minute < 150 else 0
         at += QUARTER
     with open_ledger(directory / "ledger.sqlite3") as ledger:
-        ledger._connection.execute("PRAGMA synchronous = OFF")
         for reading in shown:
             ledger.add_reading("driveway", reading.at, reading.register_wh)
         for place in range(NIGHTS):

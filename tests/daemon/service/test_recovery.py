@@ -565,8 +565,6 @@ def test_killed_at_any_instant(
 ) -> None:
     """After whatever happened, a restart leads to the same command and the same open night."""
     with open_ledger(tmp_path_factory.mktemp("killed") / "ledger.sqlite3") as ledger:
-        # SQLite may forget at a power cut here; nobody cuts the power of this test.
-        ledger._connection.execute("PRAGMA synchronous = OFF")
         world = World(HOUSES[name](), EVENING, ledger, is_there=name == "plug")
         world.read()
         for what, minutes in happenings:

@@ -100,7 +100,6 @@ class Home:
     @contextmanager
     def ledger(self) -> Iterator[Ledger]:
         with capture_logs(), open_ledger(self.path) as ledger:
-            ledger._connection.execute("PRAGMA synchronous = OFF")  # nobody cuts the power here
             yield ledger
 
     @contextmanager
