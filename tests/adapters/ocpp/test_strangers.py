@@ -153,6 +153,13 @@ def test_a_flood_of_frames(first: bytes, world: World, equipment: socket.socket)
     assert world.ready().boot().status == "Accepted"
 
 
+def test_pings_before_any_message_are_answered(equipment: socket.socket) -> None:
+    """They are no flood."""
+    for _ in range(3):
+        equipment.sendall(b"\x89" + MASKED_NOTHING)
+        assert equipment.recv(10) == b"\x8a\0"
+
+
 def test_fragments_without_end(
     world: World, equipment: socket.socket, monkeypatch: pytest.MonkeyPatch
 ) -> None:

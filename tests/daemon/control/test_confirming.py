@@ -253,6 +253,20 @@ def ocpp_house() -> House:
     return House(house.file.model_copy(update={"charge_points": points}), house.prices)
 
 
+@pytest.mark.parametrize("pilot", ["B", "D"])
+def test_equipment_that_does_not_say_that_it_charges_is_believed_after_a_stop(pilot: str) -> None:
+    """Without a sample nothing contradicts it."""
+    world = World(ocpp_house(), EVENING)
+    world.read()
+    world.plug_in(35.0, pilot="C")
+    world.wait(EVENING + 10 * MINUTE)
+    world.ask(skip_until=EVENING + 10 * HOUR)
+    world.report(pilot=pilot)
+    begun = world.now
+    world.wait(begun + 10 * MINUTE, read_every=None)
+    assert alerts(world) == []
+
+
 def test_equipment_that_says_it_charges_after_a_stop() -> None:
     """Without a sample since the stop, a status of OCPP that shows a charge is believed."""
     world = World(ocpp_house(), EVENING)
