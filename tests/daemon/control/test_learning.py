@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from adapters.contract.messages import Reading, VehicleReport
 from daemon.control.events import AnnouncePlan, Issue, MeterRead, Note, TimePassed, VehicleReported
 from daemon.control.learning import AHEAD
-from daemon.control.state import SocFact, Wishes, counted_soc_percent
+from daemon.control.state import PointState, SocFact, Wishes, counted_soc_percent, watts_of
 from planners.local_time.wished_departures import Wish
 from tests.daemon.worlds import (
     EVENING,
@@ -550,3 +550,12 @@ def test_what_was_left_weeks_ago_says_nothing() -> None:
     world.plug_in()
     assert world.state.soc is not None
     assert (world.state.soc.source, soc_of(world)) == ("assumed", 40.0)
+
+
+@pytest.mark.parametrize(("before", "watts"), [(None, 7360.0), ("B", 7360.0), ("C", 0.0)])
+def test_only_a_change_of_the_pilot_state_ends_the_power(before: str | None, watts: float) -> None:
+    """A first report, or one that says nothing new, does not hide power that flows all the same."""
+    state = PointState(POINT, plugged_in=True, pilot=before, watts=7360.0, watts_at=EVENING)
+    world = World(kowhai(), EVENING + MINUTE, state=state)
+    world.report(pilot="B")
+    assert watts_of(world.state) == watts
