@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 KEEPALIVE_SECONDS: Final = 10
 SESSION_SECONDS: Final = 7 * 24 * 3600  # the broker stores messages so long for an absent client
 AT_LEAST_ONCE: Final = 1
-MOST_UNACKNOWLEDGED: Final = 200
+MOST_UNACKNOWLEDGED: Final = 1000
 """With so many messages unacknowledged, an MQTT 5 broker sends no others."""
 LONGEST_PACKET_BYTES: Final = 1_048_576
 """Longest message that an MQTT 5 broker sends; a longer one than the contract allows is refused

@@ -7,6 +7,7 @@ or certificate needs no restart.
 from __future__ import annotations
 
 import ssl
+from hashlib import scrypt
 from pathlib import Path
 
 from config.files.errors import Fault, FileError
@@ -15,11 +16,44 @@ from config.files.texts import read_text, whole_file_fault
 from config.household.household_file import Bus
 
 _MOST_BYTES = 1024 * 1024
+_SCRYPT_N = 4096
+"""Client ids stand in a broker's log: a password must not be found from one (4 MB, some 10 ms)."""
 
 
 def password_of(bus: Bus) -> str | None:
     """Return the password, None without a file; `FileError` if the file is unusable."""
     return None if bus.password_file is None else read_password(bus.password_file)
+
+
+def client_id_of(bus: Bus, name: str) -> str:
+    """Return a client id that nobody else of the broker's users can know.
+
+    Whoever connects with a client id ends the connection that has it (MQTT 5, section 3.1.4), so
+    one that can be guessed would let any device of the home throw the daemon out.
+
+    Parameters
+    ----------
+    bus
+        The household's bus.
+    name
+        What the client id begins with.
+
+    Returns
+    -------
+    str
+        The name with 16 hex digits made from the daemon's password or key; the name alone if it
+        signs in with neither, or if their file can't be used.
+    """
+    try:
+        secret = password_of(bus)
+        if secret is None and bus.client_key_file is not None:
+            secret = read_text(bus.client_key_file, "a key (PEM)", _MOST_BYTES)
+    except FileError:
+        secret = None  # connecting will say what is wrong
+    if not secret:
+        return name
+    digest = scrypt(secret.encode(), salt=name.encode(), n=_SCRYPT_N, r=8, p=1, dklen=8)
+    return f"{name}-{digest.hex()}"
 
 
 def tls_context(bus: Bus) -> ssl.SSLContext:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 import structlog
 
 from adapters.bus.bus import MqttBus
+from adapters.bus.credentials import client_id_of
 from adapters.bus.events import Connected, Disconnected, MessageArrived
 from adapters.contract.messages import DaemonState, encode
 
@@ -64,11 +65,12 @@ class BrokerConnections:
         self._up: set[str] = set()
         self._own: Connected | None = None
         self._timer: Timer | None = None
+        client_id = client_id_of(bus, topics.client_id)
         hardware = (*topics.hardware_subscriptions(), *wired)
         requests = topics.request_subscriptions()
         self._main = MqttBus(
             bus,
-            client_id=topics.client_id,
+            client_id=client_id,
             on_event=self._on_own_event,
             will=(topics.daemon, encode(DaemonState(state="offline"))),
             subscriptions=topics.household_subscriptions(),
@@ -79,7 +81,7 @@ class BrokerConnections:
         self.others = {
             name: MqttBus(
                 bus,
-                client_id=f"{topics.client_id}-{name}",
+                client_id=f"{client_id}-{name}",
                 on_event=partial(self._on_other_event, name),
                 subscriptions=filters,
                 is_urgent=is_urgent,

@@ -27,8 +27,9 @@ if TYPE_CHECKING:
 PATIENCE_SECONDS: Final = 0.5
 """How long what is urgent waits for the messages that came before it."""
 
-MOST_OF_A_TOPIC: Final = 256
-"""Most messages of one topic. With QoS 1 a broker sends fewer unless they are acknowledged."""
+MOST_OF_A_TOPIC: Final = 2500
+"""Most messages of one topic: more than twice as many as a broker sends unacknowledged. After a
+lost connection it sends those that still wait here again."""
 
 MOST_REQUESTS: Final = 32
 MOST_UNKNOWN: Final = 4
@@ -83,9 +84,9 @@ class EventQueue:
     def put(self, event: Incoming) -> None:
         """Add an event.
 
-        Of one topic at most 256 messages wait: then every second of them is dropped, so that the
-        rest still covers the whole time, and a meter's register still says what flowed. Of
-        requests the newest 32 wait. What is dropped is acknowledged, and counted.
+        Of one topic at most `MOST_OF_A_TOPIC` messages wait: then every second of them is dropped,
+        so that the rest still covers the whole time, and a meter's register still says what flowed.
+        Of requests the newest 32 wait. What is dropped is acknowledged, and counted.
 
         Parameters
         ----------

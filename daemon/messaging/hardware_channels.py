@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import structlog
 
+from adapters.bus.credentials import client_id_of
 from adapters.contract.messages import MalformedMessage
 from adapters.contract.topics import Topics, matches
 from adapters.wired.channels import StopAsWill, WiredChannel
@@ -248,7 +249,7 @@ def will_connections(
     tuple of StopAsWill
         One for each charge point with `stop_as_will`.
     """
-    client_id = Topics.of_file(file).client_id
+    client_id = client_id_of(bus, Topics.of_file(file).client_id)
     return tuple(
         _will(bus, f"{client_id}-{topic_level(name)}-will", outputs, name, on_return)
         for name, outputs in _outputs_by_point(file)

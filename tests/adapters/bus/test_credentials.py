@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -10,7 +11,7 @@ from typing import Any
 import pytest
 
 from adapters.bus.bus import MqttBus
-from adapters.bus.credentials import check_credentials, tls_context
+from adapters.bus.credentials import check_credentials, client_id_of, tls_context
 from config.files.errors import FileError
 from config.household.household_file import Bus
 from tests.support.brokers import Mosquitto
@@ -162,3 +163,22 @@ def test_files_that_hold_something_else(
     other = shown(authority, "another")["client_key_file"]
     with pytest.raises(FileError, match="expected the key"):
         tls_context(Bus.model_validate(keys | {"client_key_file": other}))
+
+
+def test_a_client_id_can_not_be_guessed(tmp_path: Path) -> None:
+    """It depends on the password and the name, and is the same at every start."""
+    secrets = tmp_path / "one", tmp_path / "other"
+    for secret in secrets:
+        secret.write_text(f"password {secret.name}\n")
+        secret.chmod(0o600)
+    one, other = (
+        Bus(broker="mqtt://127.0.0.1", username="daemon", password_file=secret)
+        for secret in secrets
+    )
+    named = client_id_of(one, "home")
+    assert re.fullmatch("home-[0-9a-f]{16}", named)
+    assert client_id_of(one, "home") == named
+    assert len({named, client_id_of(other, "home"), client_id_of(one, "house")}) == 3
+    assert client_id_of(Bus(broker="mqtt://127.0.0.1"), "home") == "home"
+    secrets[0].unlink()
+    assert client_id_of(one, "home") == "home"
