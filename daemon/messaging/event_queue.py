@@ -85,7 +85,7 @@ class EventQueue:
         """Add an event.
 
         Of one topic at most `MOST_OF_A_TOPIC` messages wait: then every second of them is dropped,
-        so that the rest still covers the whole time, and a meter's register still says what flowed.
+        but never the newest, whose register still says what flowed.
         Of requests the newest 32 wait. What is dropped is acknowledged, and counted.
 
         Parameters
