@@ -92,7 +92,10 @@ def _left_before(history: NightHistory) -> Iterator[Cause]:
             continue
         runs = runs_of(plan.body)
         rest = [run for run in runs if run.end > stay.end and run.start < history.night.ends]
-        if rest:
+        # A plug that was pulled for a moment cost no planned hours.
+        missed = rest[0].start if rest and rest[0].start > stay.end else stay.end
+        is_back = any(stay.end <= other.start <= missed + ON_TIME for other in history.stays)
+        if rest and not is_back:
             yield Cause(
                 "left-before",
                 f"the vehicle was unplugged at {history.at(stay.end)}, before the planned hours"

@@ -117,7 +117,11 @@ def _why_started(history: NightHistory, command: StoredCommand) -> str:
         return f"in all the time available{hours}"
     if why.startswith("it must stay on"):
         return f"as {why}"
-    asked = [request for request in history.night.requests if request.body.get("charge_now")]
+    asked = [
+        request
+        for request in history.night.requests
+        if request.body.get("charge_now") and request.at <= command.at
+    ]
     if why.startswith("a person asked to charge now"):
         return "at once, as somebody asked" + (f" at {history.at(asked[-1].at)}" if asked else "")
     return why

@@ -189,6 +189,19 @@ def test_somebody_asked_to_charge_now(home: Home) -> None:
     )
 
 
+def test_a_later_request_did_not_start_what_came_before(home: Home) -> None:
+    """Asked at 17:30, and again at 19:30 when it had long been charged."""
+    with home.place() as place:
+        place.plug_in(70.0)
+        place.ask(charge_now=True)
+        place.until(EVENING + HOUR)
+        place.ask(charge_now=True)
+        place.leave()
+    text = home.says()
+    assert "at once, as somebody asked at 17:30" in text
+    assert "somebody asked at 19:30" not in text
+
+
 def test_the_daemon_was_ended(home: Home) -> None:
     """A daemon that was ended records it, so the outage is exact."""
     with home.place() as place:
@@ -338,6 +351,18 @@ def test_it_left_early(home: Home) -> None:
         "It did not charge: the vehicle was unplugged at 19:30, before the planned hours were over"
         " (from 21:00 to 00:31)."
     )
+
+
+def test_a_plug_that_is_pulled_for_a_moment_is_no_cause(home: Home) -> None:
+    """It is back long before the planned hours."""
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.until(EVENING + HOUR)
+        place.unplug()
+        place.plug_in(35.0)
+        text = home.says(place.clock.now())
+    assert "was unplugged" not in text
+    assert "It did not charge yet" in text
 
 
 def test_it_is_still_to_come(home: Home) -> None:
