@@ -32,6 +32,9 @@ CELL_MINUTES = (15, 30, 60, 120, 240, 480)
 LONGEST_HOURLY = timedelta(minutes=60)
 """Strips with longer cells are marked with days instead of hours."""
 
+AHEAD_PERCENT = 0.5
+"""Less than this beyond the target is not bought ahead, but rounding."""
+
 CHARGING, PARTLY, IDLE = "█", "▄", "·"
 
 
@@ -76,9 +79,11 @@ def show_plan(plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> Renderab
 
 
 def _targets(plan: Plan) -> str:
-    if plan.want_percent <= plan.need_percent:
-        return f"Needs {plan.need_percent:.0f} %, and wants no more."
-    return f"Needs {plan.need_percent:.0f} %, wants {plan.want_percent:.0f} %."
+    is_ahead = plan.periods and plan.reaches_percent >= plan.want_percent + AHEAD_PERCENT
+    ahead = ". What is charged beyond that is for later departures" if is_ahead else ""
+    if plan.want_percent > plan.need_percent:
+        return f"Needs {plan.need_percent:.0f} %, wants {plan.want_percent:.0f} %{ahead}."
+    return f"Needs {plan.need_percent:.0f} %{ahead or ', and wants no more'}."
 
 
 def strip(plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> list[Text]:

@@ -53,8 +53,8 @@ RUN_AGAIN = "run it again; a busy machine may be the cause"
 PATIENCE_SECONDS = 60.0
 """How long to wait for the broker or the daemon before giving up."""
 
-UNPLUGGED_BEFORE = timedelta(minutes=1)
-"""How long before the departure the vehicle is unplugged."""
+UNPLUGGED_BEFORE = timedelta(seconds=1)
+"""How long before the departure the vehicle is unplugged; at its instant it would be late."""
 
 CLOSED_WITHIN = timedelta(minutes=25)
 """A night without a departure is closed at most this long after noon."""

@@ -168,7 +168,8 @@ def _other_currents(
     car = horizon.file.vehicles[horizon.situation.departure.vehicle]
     limits = [horizon.file.household.main_fuse_amps, car.max_amps]
     for amps in OTHER_AMPS:
-        if np.isclose(plan.amps[plan.on], amps).all():
+        # A plan may be below its highest current while the rest of the home needs it.
+        if np.isclose(plan.amps[plan.on], amps).all() or np.isclose(night.model.amps, amps):
             continue
         if any(limit and amps > limit for limit in limits):
             continue

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from planners.local_time.conversion import MINUTE
 from planners.local_time.wished_departures import departures_to_plan
 from planners.plan.window import Slot, Window, window_of
-from planners.power.allowed_currents import amps_allowed, charge_model
+from planners.power.allowed_currents import amps_allowed, charge_model, with_any_equipment
 from planners.power.charging import climb
 from planners.solver.problem import (
     LONG_AT_REST,
@@ -126,6 +126,11 @@ class Horizon:
     def amps_allowed(self, start: datetime, end: datetime) -> tuple[AmpsSpan, ...]:
         """Return the currents that the rest of the home and the plugged-in hours leave."""
         return _amps_allowed(self.file, self.situation, start, end)
+
+    def amps_possible(self) -> tuple[AmpsSpan, ...]:
+        """Return the currents that other equipment could take until the first departure."""
+        situation, file = self.situation, with_any_equipment(self.file, self.charge_point)
+        return _amps_allowed(file, situation, situation.now, situation.departure.instant)
 
     @property
     def point(self) -> ChargePoint:

@@ -57,8 +57,8 @@ class Shortfall:
     earliest_ready : datetime or None
         When charging without a pause would meet the need; None if never.
     amps_that_would_do : float or None
-        The lowest whole current that would meet it in time [A]; None if no current up to 80 A
-        would.
+        The lowest whole current that would meet it in time [A]; None if none would that fuse and
+        vehicle allow, up to 80 A.
     """
 
     kwh: float

@@ -12,7 +12,7 @@ from planners.plan.horizon import kwh_at_any_price, model_of
 from planners.plan.periods import ChargingSlot, periods_of
 from planners.plan.shortfall import LONGEST, shortfall_of
 from planners.plan.window import Slot, window_of
-from planners.power.allowed_currents import amps_allowed, charge_model
+from planners.power.allowed_currents import amps_allowed, charge_model, with_any_equipment
 from planners.power.charging import climb
 
 if TYPE_CHECKING:
@@ -200,6 +200,9 @@ def remaining_plan(
             model,
             window.slots,
             lambda: _amps_allowed(plan, file, situation, now, now + LONGEST),
+            lambda: _amps_allowed(
+                plan, with_any_equipment(file, plan.charge_point), situation, now, plan.departure
+            ),
             from_kwh=stored,
             reaches_kwh=model.stored_kwh(course.reaches_percent),
             need_kwh=model.stored_kwh(plan.need_percent),

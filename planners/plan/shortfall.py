@@ -19,9 +19,6 @@ if TYPE_CHECKING:
     from planners.plan.window import Slot
     from planners.power.allowed_currents import AmpsSpan
 
-MOST_AMPS = 80
-"""The highest current tried for a need that can't be met [A]: the highest of IEC 61851-1."""
-
 LONGEST = timedelta(days=14)
 """How far ahead to search for the instant at which a need could be met."""
 
@@ -34,6 +31,7 @@ def shortfall_of(
     model: ChargeModel,
     allowed: Sequence[Slot],
     currents: Callable[[], Sequence[AmpsSpan]],
+    possible: Callable[[], Sequence[AmpsSpan]],
     *,
     from_kwh: float,
     reaches_kwh: float,
@@ -49,6 +47,8 @@ def shortfall_of(
         The slots up to the departure in which the vehicle may charge.
     currents : callable
         Returns the currents allowed from now on, for as long as `LONGEST`; asked if needed.
+    possible : callable
+        Returns the currents that other equipment could take until the departure; asked if needed.
     from_kwh, reaches_kwh, need_kwh : float
         Battery energy now, at the end of the plan, and needed [kWh].
 
@@ -62,7 +62,7 @@ def shortfall_of(
     return Shortfall(
         kwh=_metered_kwh(model, reaches_kwh, need_kwh),
         earliest_ready=_earliest_ready(model, currents(), from_kwh, need_kwh),
-        amps_that_would_do=_amps_that_would_do(model, allowed, from_kwh, need_kwh),
+        amps_that_would_do=_amps_that_would_do(model, allowed, possible(), from_kwh, need_kwh),
     )
 
 
@@ -90,13 +90,23 @@ def _metered_kwh(model: ChargeModel, from_kwh: float, to_kwh: float) -> float:
 
 
 def _amps_that_would_do(
-    model: ChargeModel, allowed: Sequence[Slot], from_kwh: float, need_kwh: float
+    model: ChargeModel,
+    allowed: Sequence[Slot],
+    possible: Sequence[AmpsSpan],
+    from_kwh: float,
+    need_kwh: float,
 ) -> float | None:
     usable = [slot for slot in allowed if slot.amps > 0]
     hours = [slot.hours for slot in usable]
-    for amps in range(int(model.amps) + 1, MOST_AMPS + 1):
-        # While the rest of the home leaves less than the model's current, no other draws more.
-        drawn = [amps if each.amps >= model.amps else each.amps for each in usable]
+    # While the rest of the home leaves less than the model's current, no other draws more.
+    most = [_most(possible, each) if each.amps >= model.amps else each.amps for each in usable]
+    for amps in range(int(model.amps) + 1, int(max(most, default=0)) + 1):
+        drawn = [min(amps, each) for each in most]
         if climb(replace(model, amps=amps), from_kwh, need_kwh, hours, drawn).reaches_target:
             return float(amps)
     return None
+
+
+def _most(possible: Sequence[AmpsSpan], slot: Slot) -> float:
+    end = slot.end()
+    return min((s.amps for s in possible if s.start < end and slot.start < s.end), default=0.0)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from config.fields.value_types import WATT_HOURS_PER_KWH
 from planners.accounts.money import format_money
 from planners.local_time.conversion import MINUTE
-from planners.power.cautions import is_beyond_socket
+from planners.power.cautions import PORTABLE, is_beyond_socket
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -81,7 +81,7 @@ def why(
         *_hours_avoided(plan, window),
         *_baselines(plan),
         *(_alternatives(plan, alternatives, point, zone) if alternatives else ()),
-        *(_prepares(prepares_for, zone) if prepares_for else ()),
+        *_prepares(prepares_for, alternatives, zone),
         *_left_out(plan, window, departure.max_rate, point),
         *_margin(plan, departure),
         *_given_up(plan, given_up),
@@ -166,7 +166,12 @@ def _beyond_need(plan: Plan, other: Alternatives) -> Iterator[str]:
         yield f"{money} of this is beyond {need}."
 
 
-def _prepares(departure: DepartureAt, zone: ZoneInfo) -> Iterator[str]:
+def _prepares(
+    departure: DepartureAt | None, other: Alternatives | None, zone: ZoneInfo
+) -> Iterator[str]:
+    # The time may be too short for it, and yet this night can't help.
+    if departure is None or other is None or other.more_kwh <= 0:
+        return
     percent = departure.want_percent if departure.max_rate is None else departure.need_percent
     by = _clock(departure.instant, zone, "%a %d %b %H:%M")
     yield f"{percent:.0f} % by {by} can't be reached in the night before it alone."
@@ -252,6 +257,15 @@ def _amps(amps: float, point: ChargePoint) -> str:
     return f"{amps:g} A{', with fixed equipment,' if is_beyond_socket(point, amps) else ''}"
 
 
+def _equipment(amps: float, point: ChargePoint) -> str:
+    """Name what would give a current; a socket carries some amperes more without a change."""
+    if is_beyond_socket(point, amps):
+        return f"Fixed equipment for at least {amps:g} A"
+    if point.charging_mode == PORTABLE:
+        return f"{amps:g} A"
+    return f"A charge point for at least {amps:g} A"
+
+
 def _compared(more: float, plan: Plan) -> str:
     money = _money(abs(more), plan)
     if money == _money(0, plan):
@@ -321,7 +335,7 @@ def _shortfall(plan: Plan, point: ChargePoint, zone: ZoneInfo) -> Iterator[str]:
             f" {_clock(short.earliest_ready, zone, '%a %d %b %H:%M')} at the earliest."
         )
     if short.amps_that_would_do is not None:
-        yield f"{_amps(short.amps_that_would_do, point)} would do it in time."
+        yield f"{_equipment(short.amps_that_would_do, point)} would do it in time."
 
 
 def _given_up(plan: Plan, given_up: timedelta) -> Iterator[str]:

@@ -31,6 +31,9 @@ if TYPE_CHECKING:
     from config.household.household_file import Hours, HouseholdFile
     from planners.power.excess_current import ExcessCurrent
 
+HIGHEST_AMPS = 80.0
+"""The highest current of equipment after IEC 61851-1 [A per phase]."""
+
 FUSE_DIGITS = 6
 """Decimal places of the current left under the fuse: sums of decimals are not exact [A]."""
 
@@ -130,6 +133,30 @@ def amps_allowed(
         AmpsSpan(since.astimezone(UTC), until.astimezone(UTC), float(amps[place]))
         for (since, until), place in zip(pairwise(edges), starts, strict=True)
     )
+
+
+@remembered
+def with_any_equipment(file: HouseholdFile, charge_point: str) -> HouseholdFile:
+    """Return the household with equipment at a charge point that takes all that is left to it.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    charge_point : str
+        Its name in the file.
+
+    Returns
+    -------
+    HouseholdFile
+        With `HIGHEST_AMPS` there. The other charge points take all of their current, like relays.
+    """
+    own = {"switching": "current", "max_amps": HIGHEST_AMPS}
+    points = {
+        name: point.model_copy(update=own if name == charge_point else {"switching": "on_off"})
+        for name, point in file.charge_points.items()
+    }
+    return file.model_copy(update={"charge_points": points})
 
 
 def _amps_of_minutes(

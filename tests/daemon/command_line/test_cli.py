@@ -327,7 +327,7 @@ def test_a_need_out_of_reach_is_exit_3_and_still_a_plan(
     assert (document.code, document.err) == (3, "")
     plan = json.loads(document.out)
     assert plan["shortfall_kwh"] > 0
-    assert plan["amps_that_would_do"] == 54.0
+    assert plan["amps_that_would_do"] is None, "the vehicle takes 32 A at most"
     assert plan["periods"][0]["start"] == "2026-06-03T17:00:00Z"
 
 

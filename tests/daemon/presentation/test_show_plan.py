@@ -15,9 +15,14 @@ from rich.console import Console
 from daemon.presentation.show_plan import CELLS, show_plan, strip
 from planners.rates.prices import prices_of
 from tests.planners.households import band, bands
+from tests.planners.plan.test_prepared_nights import ONE_RATE, home, planned, trip, workdays
 from tests.planners.planned import THREE_BANDS, DemoHousehold, utc
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from config.files.price_series import PricePoint
+    from config.household.household_file import HouseholdFile
     from planners.plan.plan import Plan
 
 EVENING = "2026-06-03T06:30:00"
@@ -33,8 +38,16 @@ def strip_of(given: DemoHousehold, plan: Plan) -> list[str]:
 
 
 def printed(given: DemoHousehold, plan: Plan, columns: int = 80) -> str:
-    file = given.file()
-    spans = prices_of(file, given.series or {}).spans(plan.made_at, plan.departure)
+    return text_of(plan, given.file(), given.series, columns)
+
+
+def text_of(
+    plan: Plan,
+    file: HouseholdFile,
+    series: Mapping[str, Sequence[PricePoint]] | None = None,
+    columns: int = 80,
+) -> str:
+    spans = prices_of(file, series or {}).spans(plan.made_at, plan.departure)
     out = io.StringIO()
     Console(file=out, width=columns).print(show_plan(plan, spans, file.zone))
     return out.getvalue()
@@ -200,3 +213,13 @@ def test_the_periods_add_up_to_the_totals_as_shown() -> None:
         f"{sum(float(row[row.index('kWh') - 1]) for row in rows):.2f}" == f"{plan.energy_kwh:.2f}"
     )
     assert f"{sum(float(row[-1]) for row in rows):.2f}" == f"{plan.cost:.2f}"
+
+
+def test_what_is_bought_for_a_later_departure_is_said_to_be() -> None:
+    """Wednesday leaves with more than it needs, for the trip on Thursday."""
+    file = home([workdays(40.0), trip("2026-06-04", 100.0)], tariff=ONE_RATE)
+    plan = planned(file, 45.0)
+    lines = text_of(plan, file).splitlines()
+    assert lines[1] == "Needs 40 %. What is charged beyond that is for later departures."
+    alone = planned(home([workdays(60.0)], tariff=ONE_RATE), 45.0)
+    assert text_of(alone, file).splitlines()[1] == "Needs 60 %, and wants no more."

@@ -183,8 +183,10 @@ def test_too_little_time_for_the_departure(rehearse: Rehearse) -> None:
     assert switches(result) == [
         ("2026-06-03T17:00:00Z", "stop"),
         ("2026-06-03T17:00:00Z", "start"),
-        ("2026-06-03T19:19:00Z", "stop"),
+        ("2026-06-03T19:19:59Z", "stop"),
     ]
+    # 2 h 20 min at 7.36 kW, less a second.
+    assert result.register_kwh == pytest.approx(7.36 * (2 + 1 / 3), abs=0.003)
 
 
 def test_another_vehicle_of_the_charge_point_is_rehearsed(tmp_path: Path) -> None:

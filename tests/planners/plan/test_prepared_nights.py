@@ -11,6 +11,7 @@ from config.household.household_file import HouseholdFile
 from planners.local_time.wished_departures import Wish
 from planners.plan.horizon import Situation, departures_known
 from planners.plan.planning import make_plan
+from planners.power.excess_current import ExcessCurrent
 from planners.rates.prices import prices_of
 from tests.planners.households import band, bands
 from tests.planners.plan.test_planning import prices_from
@@ -76,6 +77,18 @@ def test_a_need_too_far_for_its_own_night_is_prepared_the_night_before() -> None
     lacking = 52.0 - NIGHT_KWH + 5.0
     assert plan.reaches_percent == pytest.approx(100 * lacking / 52, abs=1.0)
     assert "100 % by Thu 04 Jun 07:20 can't be reached in the night before it alone." in plan.why
+
+
+def test_a_night_that_cannot_help_is_not_said_to_prepare() -> None:
+    """The equipment took 32 A where 10 A are the most: it is stopped all night."""
+    file = home([workdays(60.0), trip("2026-06-04", 100.0)], tariff=ONE_RATE)
+    now, prices = utc(EVENING), prices_of(file, {})
+    departure, *later = departures_known(file, prices, "hatchback", now)
+    stopped = ExcessCurrent(told_amps=10.0, taken_amps=32.0)
+    situation = Situation(now, 45.0, departure, later=tuple(later), excess=stopped)
+    plan = make_plan(file, prices, situation)
+    assert plan.periods == ()
+    assert not any("in the night before it alone" in sentence for sentence in plan.why)
 
 
 def test_no_more_is_bought_before_than_the_later_need_lacks() -> None:

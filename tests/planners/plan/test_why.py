@@ -4,10 +4,16 @@ from __future__ import annotations
 
 import re
 from decimal import Decimal
+from typing import Any
 
 import pytest
 
 from config.files.price_series import PricePoint
+from config.household.household_file import HouseholdFile
+from planners.local_time.wished_departures import next_departure
+from planners.plan.horizon import Situation
+from planners.plan.planning import make_plan
+from planners.rates.prices import prices_of
 from tests.planners.households import band, bands, series
 from tests.planners.planned import DemoHousehold, minutes, utc
 
@@ -158,7 +164,7 @@ def test_a_need_out_of_reach_is_explained() -> None:
         "Charging goes on until the departure itself: the margin of 15 minutes is given up.",
         "60 % can't be reached in time: 11.7 kWh are missing, and the battery will hold 40 %.",
         "Charging without a pause would be done at Thu 04 Jun 08:55 at the earliest.",
-        "54 A would do it in time.",
+        "A charge point for at least 54 A would do it in time.",
     )
 
 
@@ -173,12 +179,55 @@ def test_no_sentence_suggests_a_current_that_a_socket_must_not_carry(
     """A reader with a socket is shown that a higher current needs fixed equipment."""
     late = DemoHousehold(point=point, leaves={"need_percent": 60.0})
     assert re.fullmatch(
-        r"\d\d A, with fixed equipment, would do it in time.",
+        r"Fixed equipment for at least \d\d A would do it in time.",
         late.plan(10.0, "2026-06-03T17:00:00").why[-1],
     )
     higher = [s for s in DemoHousehold(point=point).plan(30.0, EVENING).why if " A" in s[:8]]
     assert higher
     assert all(", with fixed equipment, it would cost" in sentence for sentence in higher)
+
+
+@pytest.mark.parametrize(
+    "limits",
+    [
+        pytest.param({"home": {"main_fuse_amps": 50.0}}, id="fuse"),
+        pytest.param({"car": {"max_amps": 32.0}}, id="vehicle"),
+        pytest.param(
+            {"home": {"known_load": [{"amps": 10.0, "hours": ["00:00-24:00"]}]}}, id="known load"
+        ),
+    ],
+)
+def test_no_sentence_names_a_current_that_no_equipment_could_take(limits: dict[str, Any]) -> None:
+    """It would take 54 A; the fuse, the vehicle or the rest of the home allow less."""
+    plan = DemoHousehold(leaves={"need_percent": 60.0}, **limits).plan(10.0, "2026-06-03T17:00:00")
+    assert plan.shortfall is not None
+    assert plan.shortfall.amps_that_would_do is None
+    assert not any("would do it in time" in sentence for sentence in plan.why)
+
+
+def test_the_other_charge_points_keep_their_current() -> None:
+    """Two charge points of 32 A at a fuse of 80 A: 54 A are never left for one of them."""
+    given = DemoHousehold(home={"main_fuse_amps": 80.0}, leaves={"need_percent": 60.0})
+    data = given.file().model_dump(exclude_unset=True)
+    data["charge_points"]["garage"] = data["charge_points"]["driveway"]
+    file = HouseholdFile.model_validate(data, context={"directory": "."})
+    now = utc("2026-06-03T17:00:00")
+    departure = next_departure(file, "hatchback", now)
+    assert departure is not None
+    short = make_plan(file, prices_of(file, {}), Situation(now, 10.0, departure)).shortfall
+    assert short is not None
+    assert short.amps_that_would_do is None
+    alone = given.plan(10.0, "2026-06-03T17:00:00").shortfall
+    assert alone is not None
+    assert alone.amps_that_would_do == 54.0
+
+
+def test_the_highest_current_is_no_other_one() -> None:
+    """The plan is at 32 A, and at 20 A while the rest of the home leaves no more."""
+    given = DemoHousehold(home={"known_load": [{"amps": 43.0, "hours": ["21:00-22:00"]}]})
+    plan = given.plan(35.0, EVENING)
+    assert {period.amps for period in plan.periods} == {20.0, 32.0}
+    assert not any(sentence.startswith("At 32 A") for sentence in plan.why)
 
 
 def test_a_current_that_the_circuit_carries_needs_no_word_on_equipment() -> None:
