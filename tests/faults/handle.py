@@ -69,8 +69,9 @@ class DaemonHandle:
 
     @property
     def serial(self) -> int:
-        """The highest serial given so far."""
-        return max((command.serial for command in self.issued), default=0)
+        """The highest serial so far, also of a command that it recorded but died before sending."""
+        known = [*self.issued, *([] if self.command is None else [self.command])]
+        return max((command.serial for command in known), default=0)
 
     def start(self, at: datetime, aim: Aim | None = None) -> None:
         """Start it at a virtual instant, on the ledger that it left."""

@@ -5,16 +5,19 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from daemon.control.events import CommandInForce
 from daemon.messaging import inbox
 from tests.faults import night
 from tests.faults.campaign import Campaign, References, memory_folder, silent
 from tests.faults.evenings import SCENES
 from tests.faults.garbage import Sent
+from tests.faults.handle import DaemonHandle
 from tests.faults.messages import known
 from tests.faults.planted import PLANTS
 from tests.faults.served import Served
@@ -106,6 +109,15 @@ def test_the_campaign_finds_an_accepted_future(
     monkeypatch.setattr(inbox, "_is_ahead", lambda *_args: False)
     campaign.messages(500)
     assert "changed by what should change nothing" in found(campaign)
+
+
+def test_a_recovered_command_is_waited_for(tmp_path: Path) -> None:
+    """A daemon killed between its record and its message sends that command after its restart."""
+    daemon = DaemonHandle(tmp_path / "house.yaml")
+    until = SCENES[0].begins
+    daemon.issued = [CommandInForce(386616, "start", 16.0, until, None, "")]
+    daemon.command = CommandInForce(386617, "stop", None, until, None, "")
+    assert daemon.serial == 386617
 
 
 def test_a_tally_counts_each_kind_of_wrong() -> None:
