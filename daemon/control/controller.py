@@ -211,6 +211,9 @@ def next_wake(state: PointState, now: datetime, house: House) -> datetime:
     due = [night_bounds(night_of(now, zone), zone)[1]]
     if state.command is not None:
         due += [state.command.valid_until - RENEWED_BEFORE, state.command.valid_until]
+        vehicle = vehicle_of(state, house.file)
+        if state.command.do == "start" and state.command.plan is None and vehicle is not None:
+            due += [span.end for span in _spans_allowed(state, vehicle, now, house)]
     if state.plan is not None:
         due += [edge for period in state.plan.periods for edge in (period.start, period.end)]
         due.append(state.plan.departure)
@@ -406,11 +409,12 @@ def _at_highest(
 ) -> CommandInForce:
     """Charge with the current that the rest of the home leaves."""
     spans = _spans_allowed(state, vehicle, now, house)
-    if len(spans) > 1:
-        until = min(until, spans[0].end)
-    if spans[0].amps <= 0:
+    allowed = spans[0].amps
+    ends = (span.start for span in spans if (span.amps < allowed if allowed else span.amps))
+    until = min(until, next(ends, NO_END))
+    if allowed <= 0:
         return _next(state, "stop", "the rest of the home needs the current", until=until)
-    return _next(state, "start", why, amps=_amps_told(state, spans[0].amps), until=until)
+    return _next(state, "start", why, amps=_amps_told(state, allowed), until=until)
 
 
 def _why_not_now(state: PointState, now: datetime, house: House) -> str:
@@ -443,10 +447,11 @@ def _why_now(state: PointState, plan: Plan, period: Period, house: House) -> str
 
 
 def _end_of_run(plan: Plan, period: Period) -> datetime:
-    """Return when charging at this current ends; a change of rate does not end it."""
+    """Return until when this current may flow: the end of the run, or a fall of its current."""
+    # After a rise, hardware that hears nothing goes on at the lower current, which is allowed.
     end = period.end
     for following in plan.periods:
-        if following.start == end and following.amps == period.amps:
+        if following.start == end and following.amps >= period.amps:
             end = following.end
     return end
 

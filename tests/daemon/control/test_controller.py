@@ -177,6 +177,47 @@ def test_charge_now_does_not_outlast_what_the_fuse_leaves(amps: float, minutes: 
     assert command.valid_until == EVENING + 30 * MINUTE
 
 
+BOILER = [{"amps": 50.0, "hours": ["18:45-19:00"]}]
+"""Beside it 13 A are left of 63 A, and afterwards all of 32 A."""
+
+
+@pytest.mark.parametrize("wish", [{"charge_now": True}, {"soc_percent": 20.0}])
+def test_a_start_outlasts_a_rise_of_the_current(wish: dict[str, object]) -> None:
+    """Without a broker the hardware goes on at the lower current, for as long as a start holds."""
+    fuse = {"main_fuse_amps": 63.0, "known_load": BOILER}
+    world = World(household(household=fuse), EVENING + 20 * MINUTE)
+    world.read()
+    world.plug_in(20.0)
+    world.ask(**wish)
+    assert world.doing() == ("start", 13.0)
+    assert world.state.command is not None
+    assert world.state.command.valid_until == world.now + START_HOLDS
+    world.wait(EVENING + 30 * MINUTE)
+    assert world.doing() == ("start", 32.0), "and it rises on the minute while there is a broker"
+
+
+def test_a_planned_start_ends_where_less_is_planned() -> None:
+    """The command in force before 18:45 allows 32 A, and the boiler leaves 13 A."""
+    fuse = {"main_fuse_amps": 63.0, "known_load": BOILER}
+    world = World(household(household=fuse), EVENING)
+    world.read()
+    world.plug_in(20.0)
+    assert world.doing() == ("start", 32.0)
+    assert world.state.command is not None
+    assert world.state.command.valid_until == EVENING + 15 * MINUTE
+
+
+def test_charge_now_rises_on_the_minute_without_a_plan() -> None:
+    """Nothing but the known load says when more is left."""
+    fuse = {"main_fuse_amps": 63.0, "known_load": BOILER}
+    world = World(household(household=fuse, departure={}), EVENING + 20 * MINUTE)
+    world.read()
+    world.plug_in(20.0)
+    world.ask(charge_now=True)
+    world.wait(EVENING + 30 * MINUTE, read_every=None)
+    assert world.doing() == ("start", 32.0)
+
+
 @pytest.mark.parametrize("now", [EVENING, IN_PLAN])
 def test_fourth_line_skip(now: datetime) -> None:
     """A person who says skip is obeyed until then, in the plan and outside."""
