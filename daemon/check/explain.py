@@ -19,6 +19,7 @@ from planners.local_time.wished_departures import next_departure
 from planners.power.allowed_currents import amps_allowed, charge_model, highest_amps
 from planners.power.cautions import cautions
 from planners.power.charging import ladder
+from planners.power.vehicle_cautions import vehicle_cautions
 from planners.rates.tariff_cautions import known_rates, tariff_cautions
 
 if TYPE_CHECKING:
@@ -290,6 +291,8 @@ def _cautions(house: House) -> Iterator[str]:
     yield from (f"  - {caution}" for caution in _program_missing(file))
     for caution in tariff_cautions(file, known_rates(prices)):
         yield f"  - {caution}"
+    for name, car in file.vehicles.items():
+        yield from (f"  - {name}: {caution}" for caution in vehicle_cautions(car))
     yield from (f"  - {caution}" for caution in _long_trips(file))
     for name in file.charge_points:
         for caution in cautions(file, name):

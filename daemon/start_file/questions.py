@@ -17,6 +17,7 @@ from config.tariffs.tariff import WEEKDAYS
 from daemon.start_file.guess import Guess
 from daemon.start_file.question import Answers, Question, always, by_currency, when
 from daemon.start_file.tariff_questions import TARIFF_QUESTIONS
+from planners.power.vehicle_cautions import doubt_about_battery, doubt_about_use
 from planners.rates.tariff_cautions import doubt_about_rate
 
 SOCKET_CAUTION = (
@@ -35,11 +36,6 @@ _SWITCHED = "outlet: socket, or switching: on_off"
 _ANY_RATE = 0.2
 _LOW_VOLTS = frozenset({"CA", "MX", "PR", "US"})
 _MILES = frozenset({"GB", "PR", "US"})
-_PLAUSIBLE_USE = {
-    "kwh_per_100km": (8, 50, "{} kWh per 100 km? Most cars take 12 to 30."),
-    "km_per_kwh": (2, 12, "{} km per kWh? Most cars go 3 to 8."),
-    "miles_per_kwh": (1.2, 8, "{} miles per kWh? Most cars go 2 to 5."),
-}
 _KWH_PER_KM: Mapping[str, Callable[[float], float]] = {
     "kwh_per_100km": lambda use: use / 100,
     "km_per_kwh": lambda use: 1 / use,
@@ -104,8 +100,7 @@ def _is_positive(answer: object) -> bool:
 
 
 def _doubt_about_use(number: Decimal, given: Answers) -> str | None:
-    least, most, sentence = _PLAUSIBLE_USE.get(str(given["consumption_unit"]), (0, MOST_MONEY, ""))
-    return None if least <= number <= most else sentence.format(f"{number.normalize():f}")
+    return doubt_about_use(float(number), str(given["consumption_unit"]))
 
 
 def _doubt_about_distance(number: Decimal, given: Answers) -> str | None:
@@ -207,6 +202,7 @@ QUESTIONS: tuple[Question, ...] = (
         "The usable energy; see the car's manual.",
         always(50),
         "number",
+        doubt=lambda number, _given: doubt_about_battery(float(number)),
     ),
     Question(
         "chemistry",

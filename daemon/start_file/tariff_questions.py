@@ -8,7 +8,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from daemon.start_file.question import Answers, Question, always, by_currency, when
-from planners.rates.tariff_cautions import doubt_about_rate, doubt_about_standing_charge
+from planners.rates.tariff_cautions import (
+    doubt_about_rate,
+    doubt_about_standing_charge,
+    doubt_about_tax,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -199,5 +203,6 @@ TARIFF_QUESTIONS: tuple[Question, ...] = (
         "0 if the rates on the bill include tax.",
         always(0),
         "number",
+        doubt=lambda number, _given: doubt_about_tax(number),
     ),
 )

@@ -102,6 +102,8 @@ def tariff_cautions(
             cautions += _of_standing_charge(tariff, currency, scale)
             cautions += _of_bands(tariff, currency, scale)
             cautions += _of_series(tariff, currency, scale, series.get(tariff.name, ()))
+        if (doubt := doubt_about_tax(tariff.tax_percent)) is not None:
+            cautions.append(f"tax_percent of {tariff.name}: {doubt}")
         cautions += _of_unused_bands(tariff)
     return tuple(cautions)
 
@@ -139,6 +141,14 @@ def doubt_about_standing_charge(charge: Decimal, currency: str) -> str | None:
         return None
     guesses = _guesses_at_standing_charge(charge, currency).replace("if it is", "If it is")
     return f"{_plain(charge)} {currency} a day? {guesses}"
+
+
+def doubt_about_tax(percent: Decimal) -> str | None:
+    """Doubt a tax of less than one percent, which is probably a share of 1."""
+    if not 0 < percent < 1:
+        return None
+    meant = _plain(percent * 100)
+    return f"{_plain(percent)} % tax? {meant} % is written {meant}."
 
 
 def _of_standing_charge(tariff: Tariff, currency: str, scale: int) -> Iterator[str]:

@@ -178,6 +178,42 @@ def test_a_trip_beyond_the_battery_is_cautioned() -> None:
     ) in under(shown(given), "Cautions:")
 
 
+@pytest.mark.parametrize(
+    ("car", "caution"),
+    [
+        ({"kwh_per_100km": 7.9}, "7.9 kWh per 100 km? Most cars take 12 to 30."),
+        ({"kwh_per_100km": 61.0}, "61 kWh per 100 km? Most cars take 12 to 30."),
+        ({"km_per_kwh": 1.6}, "1.6 km per kWh? Most cars go 3 to 8."),
+        ({"miles_per_kwh": 8.0}, "8 miles per kWh? Most cars go 2 to 5."),
+        ({"usable_kwh": 450.0}, "450 kWh in the battery? Most cars hold 20 to 120."),
+        ({"usable_kwh": 2.9}, "2.9 kWh in the battery? Most cars hold 20 to 120."),
+        ({"kwh_per_100km": 8.0}, None),
+        ({"kwh_per_100km": 60.0, "usable_kwh": 250.0}, None),
+        ({"usable_kwh": 3.0}, None),
+    ],
+)
+def test_implausible_figures_of_a_vehicle_are_cautioned(
+    car: dict[str, Any], caution: str | None
+) -> None:
+    """Each says what is usual; figures at the limits are accepted."""
+    lines = under(shown(DemoHousehold(car=car)), "Cautions:")
+    found = [line for line in lines if line.startswith("- hatchback: ")]
+    assert found == ([] if caution is None else [f"- hatchback: {caution}"])
+
+
+@pytest.mark.parametrize(
+    ("percent", "doubted"), [("0.22", True), ("0.99", True), ("0", False), ("1", False)]
+)
+def test_a_tax_below_one_percent_is_cautioned(percent: str, doubted: bool) -> None:  # noqa: FBT001 - a table
+    """22 % was probably meant."""
+    tariff = bands(band("all", "0.25")) | {"tax_percent": Decimal(percent)}
+    lines = under(shown(DemoHousehold(tariffs=[tariff])), "Cautions:")
+    found = [line for line in lines if "tax_percent" in line]
+    meant = f"{Decimal(percent) * 100:.0f}"
+    expected = f"- tax_percent of Flat: {percent} % tax? {meant} % is written {meant}."
+    assert [line.replace(str(tariff["name"]), "Flat") for line in found] == [expected] * doubted
+
+
 def test_trips_are_explained() -> None:
     """When it is back and what the trip uses, and the very next return."""
     leaves = {"days": ["wed", "thu"], "need_percent": 80.0, "returns": "18:10", "uses_kwh": 7.4}

@@ -362,6 +362,19 @@ def test_an_implausible_use_and_a_day_beyond_the_battery_are_doubted(
     ]
 
 
+def test_an_implausible_tax_and_battery_are_doubted(
+    run: Callable[..., Ran], tmp_path: Path
+) -> None:
+    """With their places; the file is written, since the answers may be right."""
+    text = "tax_percent: 0.22\nbattery_kwh: 450"
+    ran = run("start-file", "--answers", write_known(tmp_path, text))
+    assert ran.code == 0
+    assert ran.err.splitlines() == [
+        "answers.yaml:1:14: tax_percent: 0.22 % tax? 22 % is written 22.",
+        "answers.yaml:2:14: battery_kwh: 450 kWh in the battery? Most cars hold 20 to 120.",
+    ]
+
+
 def test_all_faults_are_reported_at_once(run: Callable[..., Ran], tmp_path: Path) -> None:
     """One line for each, in the order of their places."""
     text = "name: '...'\ntimezone: Mars\noutlet: wall\nvolts: many\nhose: 1\n"
