@@ -20,6 +20,11 @@ LESS = (
     " is compared with: part of its lower cost is energy that it does not deliver."
 )
 
+ROUNDED = (
+    "Parts are rounded so that they add up to their total as it is shown, and differences are"
+    " between totals as they are shown. CSV and JSON are not rounded so."
+)
+
 
 def remarks(words: AppraisalWords) -> list[str]:
     """Remark on payback, years drawn, short nights, charging elsewhere and cheaper choices."""
@@ -38,8 +43,9 @@ def mark_of(words: AppraisalWords, choice: ChoiceYear) -> str:
 
 
 def notes(words: AppraisalWords) -> list[str]:
-    """Explain the table of figures: what totals count, ranges, and the mark."""
-    return [note for note in (words.counted_in_totals(), words.ranges(), *mark_note(words)) if note]
+    """Explain the table of figures: what totals count, rounding, ranges, and the mark."""
+    explained = (words.counted_in_totals(), ROUNDED, words.ranges(), *mark_note(words))
+    return [note for note in explained if note]
 
 
 def mark_note(words: AppraisalWords) -> list[str]:
@@ -91,8 +97,8 @@ def _short_when_drawn(words: AppraisalWords) -> str:
 
 def _dearer(words: AppraisalWords, other: ChoiceYear) -> str:
     """Say how much more the choice costs that wins most of the years drawn."""
-    more = other.total_over_years - words.cheapest.total_over_years
-    if words.amount(abs(more)) == words.amount(0):
+    more = words.between(other.total_over_years, words.cheapest.total_over_years)
+    if not more:
         return f" In the declared year {quoted(other.name)} costs about the same."
     less = "more" if more > 0 else "less"
     name, amount = quoted(other.name), words.money(abs(more))
@@ -108,8 +114,9 @@ def _cheaper_choices(words: AppraisalWords) -> Iterator[str]:
     """Say what speaks against each choice that costs less."""
     for choice in words.by_total:
         saved = words.cheapest.total_over_years - choice.total_over_years
-        amount, more_kwh = words.money(saved), choice.unpriced_above(words.cheapest)
-        if saved <= 0 or words.amount(saved) == words.amount(0):
+        less = words.between(words.cheapest.total_over_years, choice.total_over_years)
+        amount, more_kwh = words.money(less), choice.unpriced_above(words.cheapest)
+        if less <= 0:
             return
         if choice.nights_short > words.cheapest.nights_short:
             yield (
@@ -120,8 +127,8 @@ def _cheaper_choices(words: AppraisalWords) -> Iterator[str]:
             price = words.rate(saved / words.appraisal.keep_years / more_kwh)
             yield (
                 f"{quoted(choice.name)} would cost {amount} less, but with it {more_kwh:,.1f} kWh a"
-                f" year more are charged elsewhere. At less than {price} there it would cost less"
-                " all the same."
+                f" year more go into the battery elsewhere. At less than {price} there it would"
+                " cost less all the same."
             )
 
 
@@ -132,7 +139,7 @@ def _price_missing(words: AppraisalWords) -> Iterator[str]:
         return
     yield (
         f"What a kWh costs elsewhere is not known, and with {quoted(most.name)}"
-        f" {most.elsewhere_kwh:,.1f} kWh a year are charged there. Add elsewhere_rate to the"
-        " section appraisal of the file: then all choices are compared for the same energy. Without"
-        " it, only those that leave the least to be charged elsewhere can win."
+        f" {most.elsewhere_kwh:,.1f} kWh a year go into the battery there. Add elsewhere_rate to"
+        " the section appraisal of the file: then all choices are compared for the same energy."
+        " Without it, only those that leave the least to be charged elsewhere can win."
     )

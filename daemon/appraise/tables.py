@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from decimal import Decimal
 from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
 from daemon.appraise.remarks import MARK, mark_of
 from daemon.appraise.wording import HALF_WATT_HOUR, NEVER, UNKNOWN
-from daemon.presentation.figures import plain_number
+from daemon.presentation.figures import plain_number, rounded_parts
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -67,7 +68,7 @@ def _money_rows(words: AppraisalWords) -> Iterator[FigureRow]:
     if _any(words, "home_cost_difference"):
         yield _part(words, "rest of the home, difference", "home_cost_difference")
     if len(words.appraisal.choices) > 1:
-        yield _against_first(words, COMPARED, "saves_per_year", partial(_difference, words))
+        yield _saved(words)
         yield _against_first(words, "payback, years", "payback_years", partial(_years, words))
     if words.appraisal.draws and len(words.appraisal.choices) > 1:
         draws = words.appraisal.draws
@@ -84,7 +85,7 @@ def _energy_rows(words: AppraisalWords) -> Iterator[FigureRow]:
     yield _row(words, "in the cheapest band", "cheapest_band_share", _percent)
     yield _row(words, f"nights short, of {words.first.nights:,}", "nights_short", _whole)
     if _any(words, "nights_short"):
-        yield _row(words, "short in total, kWh", "shortfall_kwh", _tenths)
+        yield _row(words, "short in total, kWh in the battery", "shortfall_kwh", _tenths)
     if any(choice.longest_day_km is not None for choice in words.appraisal.choices):
         label = f"longest day, {words.day_unit}"
         yield _row(words, label, "longest_day_km", words.day)
@@ -92,9 +93,9 @@ def _energy_rows(words: AppraisalWords) -> Iterator[FigureRow]:
 
 def _rare_rows(words: AppraisalWords) -> Iterator[FigureRow]:
     for label, key in (
-        ("charged elsewhere, kWh", "charged_elsewhere_kwh"),
-        ("ends the year lower, kWh", "ends_below_kwh"),
-        ("at estimated rates, kWh", "estimated_kwh"),
+        ("charged elsewhere, kWh in the battery", "charged_elsewhere_kwh"),
+        ("ends the year lower, kWh in the battery", "ends_below_kwh"),
+        ("at estimated rates, kWh at the meter", "estimated_kwh"),
     ):
         if _any(words, key):
             yield _row(words, label, key, _tenths)
@@ -110,7 +111,7 @@ def _row(
 def _part(words: AppraisalWords, label: str, key: str) -> FigureRow:
     """Write one of the parts that the total a year is made of."""
     cells = (
-        _cell(choice, key, words.amount)._replace(text=words.parts_of_year(choice)[key])
+        _cell(choice, key, words.amount)._replace(text=f"{words.parts_of_year(choice)[key]:,f}")
         for choice in words.appraisal.choices
     )
     return FigureRow(label, tuple(cells))
@@ -141,6 +142,18 @@ def _against_first(words: AppraisalWords, label: str, key: str, write: Write) ->
     return FigureRow(label, (FigureCell(""), *rest))
 
 
+def _saved(words: AppraisalWords) -> FigureRow:
+    """Write how much less each costs a year than the first, by the totals as written."""
+    row = _against_first(words, COMPARED, "saves_per_year", partial(_difference, words))
+    first = words.first.year_cost
+    cells = (
+        _marked(words, choice, cell._replace(text=_difference(words, saved)))
+        for choice, cell in zip(words.appraisal.choices[1:], row.cells[1:], strict=True)
+        for saved in [words.between(first, choice.year_cost)]
+    )
+    return row._replace(cells=(row.cells[0], *cells))
+
+
 def _marked(words: AppraisalWords, choice: ChoiceYear, cell: FigureCell) -> FigureCell:
     is_less = choice.delivers_less_than(words.first)
     return cell._replace(text=cell.text + MARK) if is_less else cell
@@ -152,7 +165,8 @@ def _more(words: AppraisalWords) -> Iterator[FigureCell]:
         more = (
             words.title
             if choice is words.cheapest
-            else words.amount(choice.total_over_years - least) + mark_of(words, choice)
+            else words.amount(words.between(choice.total_over_years, least))
+            + mark_of(words, choice)
         )
         yield FigureCell(more)
 
@@ -161,8 +175,8 @@ def _any(words: AppraisalWords, key: str) -> bool:
     return any(abs(getattr(choice, key)) >= HALF_WATT_HOUR for choice in words.appraisal.choices)
 
 
-def _difference(words: AppraisalWords, saved: float) -> str:
-    amount = words.amount(abs(saved))
+def _difference(words: AppraisalWords, saved: float | Decimal) -> str:
+    amount = words.amount(saved if saved > 0 else -saved)
     if amount == words.amount(0):
         return "the same"
     return f"{amount} {'less' if saved > 0 else 'more'}"
@@ -187,16 +201,22 @@ def _percent(share: float) -> str:
 
 
 def bands(words: AppraisalWords) -> list[ChoiceBand]:
-    """Write each choice's energy and cost by band, in the order of the file."""
+    """Write each choice's energy and cost by band, in the order of the file; they add up."""
     return [
         ChoiceBand(
             choice.name,
             band.band,
             "by the hour" if band.rate is None else plain_number(band.rate),
-            _whole(band.kwh),
+            f"{kwh:,f}",
             _percent(band.kwh / choice.energy_kwh) if choice.energy_kwh else "",
-            words.amount(band.cost),
+            f"{cost:,f}",
         )
         for choice in words.appraisal.choices
-        for band in choice.by_band
+        for band, kwh, cost in zip(
+            choice.by_band, _band_kwh(choice), words.band_costs(choice), strict=True
+        )
     ]
+
+
+def _band_kwh(choice: ChoiceYear) -> list[Decimal]:
+    return rounded_parts([Decimal(repr(round(band.kwh, 6))) for band in choice.by_band], 0)

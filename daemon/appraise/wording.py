@@ -68,11 +68,16 @@ class AppraisalWords:
             return "kWh"
         return "km" if self.appraisal.distance_unit == "km" else "miles"
 
-    def amount(self, amount: float) -> str:
+    def amount(self, amount: float | Decimal) -> str:
         """Write an amount without its currency, with commas at thousands."""
         return f"{round_money(_decimal(amount), self._decimals):,f}"
 
-    def money(self, amount: float) -> str:
+    def between(self, amount: float, other: float) -> Decimal:
+        """Subtract an amount from another, both as they are written."""
+        first, second = (round_money(_decimal(each), self._decimals) for each in (amount, other))
+        return first - second
+
+    def money(self, amount: float | Decimal) -> str:
         """Write an amount with its currency."""
         return f"{self.appraisal.currency} {self.amount(amount)}"
 
@@ -153,12 +158,11 @@ class AppraisalWords:
         return [choice for choice in self.by_total if choice.total_over_years < below]
 
     def _less(self, other: ChoiceYear) -> str:
-        difference = other.total_over_years - self.cheapest.total_over_years
-        amount = self.amount(abs(difference))
-        if amount == self.amount(0):
+        difference = self.between(other.total_over_years, self.cheapest.total_over_years)
+        if not difference:
             return f"about the same as {other.name}"
         less = "less" if difference > 0 else "more"
-        return f"{self.appraisal.currency} {amount} {less} than {other.name}"
+        return f"{self.money(abs(difference))} {less} than {other.name}"
 
     def paid_back(self, years: float) -> str:
         """Write a payback in years, such as ``"2.3"``."""
@@ -201,11 +205,15 @@ class AppraisalWords:
             " and is in no total."
         )
 
-    def parts_of_year(self, choice: ChoiceYear) -> dict[str, str]:
-        """Write the parts of a choice's total a year so that they add up to it."""
-        parts = {key: getattr(choice, key) or 0.0 for key in PARTS_OF_YEAR}
-        rounded = rounded_parts([_decimal(part) for part in parts.values()], self._decimals)
-        return {key: f"{part:,f}" for key, part in zip(parts, rounded, strict=True)}
+    def parts_of_year(self, choice: ChoiceYear) -> dict[str, Decimal]:
+        """Round the parts of a choice's total a year so that they add up to it as written."""
+        parts = [_part(getattr(choice, key) or 0.0) for key in PARTS_OF_YEAR]
+        return dict(zip(PARTS_OF_YEAR, rounded_parts(parts, self._decimals), strict=True))
+
+    def band_costs(self, choice: ChoiceYear) -> list[Decimal]:
+        """Round what each band costs so that they add up to the energy's cost as written."""
+        costs = [_part(band.cost) for band in choice.by_band]
+        return rounded_parts(costs, self._decimals, self.parts_of_year(choice)["cost"])
 
     def basis(self) -> str:
         """Say in a sentence what was computed."""
@@ -229,5 +237,10 @@ def quoted(name: str | None) -> str:
     return f"“{name}”"
 
 
-def _decimal(amount: float) -> Decimal:
-    return Decimal(repr(float(amount)))
+def _part(amount: float) -> Decimal:
+    """Drop what floats add to a sum."""
+    return _decimal(round(amount, 6))
+
+
+def _decimal(amount: float | Decimal) -> Decimal:
+    return amount if isinstance(amount, Decimal) else Decimal(repr(float(amount)))

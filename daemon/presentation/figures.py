@@ -47,7 +47,9 @@ def rate_text(rate: Decimal) -> str:
     return f"{rate:.4f}"
 
 
-def rounded_parts(parts: Sequence[Decimal], places: int) -> list[Decimal]:
+def rounded_parts(
+    parts: Sequence[Decimal], places: int, whole: Decimal | None = None
+) -> list[Decimal]:
     """Round the parts of a sum so that they add up to the rounded sum.
 
     Parameters
@@ -56,6 +58,8 @@ def rounded_parts(parts: Sequence[Decimal], places: int) -> list[Decimal]:
         The parts.
     places : int
         Decimals to keep.
+    whole : Decimal, optional
+        The sum, rounded up or down; by default to the nearest.
 
     Returns
     -------
@@ -64,7 +68,7 @@ def rounded_parts(parts: Sequence[Decimal], places: int) -> list[Decimal]:
     """
     unit = Decimal(1).scaleb(-places)
     rounded = [part.quantize(unit, ROUND_FLOOR) for part in parts]
-    whole = sum(parts, Decimal(0)).quantize(unit)
+    whole = sum(parts, Decimal(0)).quantize(unit) if whole is None else whole
     missing = int((whole - sum(rounded, Decimal(0))) / unit)
     by_loss = sorted(range(len(parts)), key=lambda place: rounded[place] - parts[place])
     for place in by_loss[:missing]:

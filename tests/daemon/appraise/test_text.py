@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from decimal import Decimal
 from typing import TYPE_CHECKING
 
 import pytest
 from rich.console import Console
 
-from daemon.appraise.remarks import LESS
+from daemon.appraise.remarks import LESS, ROUNDED
 from daemon.appraise.show_appraisal import show_appraisal
 from daemon.appraise.tables import COMPARED, bands, figures
 from daemon.appraise.wording import AppraisalWords
@@ -122,8 +123,8 @@ def test_paybacks_are_years_or_words() -> None:
     words = AppraisalWords(appraisal(choices))
     rows = {row.label: [cell.text for cell in row.cells] for row in figures(words)}
     assert rows["payback, years"] == ["", "at once *", "3.3", "never"]
-    assert rows[COMPARED] == ["", "233 less *", "584 less", "584 less"]
-    assert rows["above the cheapest"] == ["2,776", "915 *", "cheapest", "0"]
+    assert rows[COMPARED] == ["", "233 less *", "585 less", "585 less"]
+    assert rows["above the cheapest"] == ["2,776", "916 *", "cheapest", "0"]
 
 
 def test_savings_by_delivering_less_are_marked_and_explained() -> None:
@@ -134,7 +135,7 @@ def test_savings_by_delivering_less_are_marked_and_explained() -> None:
     )
     words = AppraisalWords(appraisal(elsewhere))
     (row,) = [it for it in figures(words) if it.label == COMPARED]
-    assert [cell.text for cell in row.cells] == ["", "233 less", "584 less *"]
+    assert [cell.text for cell in row.cells] == ["", "233 less", "585 less *"]
     good = tuple(replace(it, nights_short=0) for it in three())
     assert "*" not in shown(appraisal(good), 100)
 
@@ -153,12 +154,50 @@ def test_empty_figures_are_left_out() -> None:
         replace(it, cost_per_km=None, cost_per_mile=None, longest_day_km=None) for it in three()
     )
     labels = {row.label for row in figures(AppraisalWords(appraisal(unknown, distance_km=None)))}
-    assert not {"per km", "per mile", "longest day, km", "charged elsewhere, kWh"} & labels
+    assert (
+        not {"per km", "per mile", "longest day, km", "charged elsewhere, kWh in the battery"}
+        & labels
+    )
     assert "rest of the home, difference" not in labels
     more = tuple(replace(it, charged_elsewhere_kwh=3.25, estimated_kwh=40.0) for it in three())
     rows = {row.label: row.cells[0].text for row in figures(AppraisalWords(appraisal(more)))}
-    assert (rows["charged elsewhere, kWh"], rows["at estimated rates, kWh"]) == ("3.2", "40.0")
+    assert rows["charged elsewhere, kWh in the battery"] == "3.2"
+    assert rows["at estimated rates, kWh at the meter"] == "40.0"
     assert rows["per mile"] == "0.0899"
+
+
+def _number(text: str) -> int:
+    return int(text.replace(",", "").split()[0])
+
+
+def test_all_that_is_written_adds_up() -> None:
+    """15,642.6 and 15,205.7 are 30,848; the standing charge takes the rounding of the year."""
+    halves = (
+        BandYear("night", Decimal("0.1380"), 15_642.6, 2158.6),
+        BandYear("day", Decimal("0.3335"), 15_205.7, 5071.7),
+    )
+    first, second, third = three()
+    second = replace(
+        second, by_band=halves, energy_kwh=30_848.3, cost=7230.3, standing_charge_difference=36.4,
+        year_cost=7266.7, total_over_years=58_133.6,
+    )  # fmt: skip
+    third = replace(third, year_cost=533.4, total_over_years=6167.4)
+    words = AppraisalWords(appraisal((first, second, third)))
+    rows = {row.label: [cell.text for cell in row.cells] for row in figures(words)}
+    of_second = [line for line in bands(words) if line.choice == second.name]
+    assert sum(_number(line.energy) for line in of_second) == _number(rows["kWh at the meter"][1])
+    assert sum(_number(line.cost) for line in of_second) == _number(rows["energy, a year"][1])
+    parts = (rows["energy, a year"][1], rows["standing charge, difference"][1])
+    year = [_number(text) for text in rows["total a year"]]
+    assert sum(map(_number, parts)) == year[1]
+    assert [_number(text) for text in rows[COMPARED][1:]] == [
+        abs(year[0] - other) for other in year[1:]
+    ]
+    totals = [_number(text) for text in rows["total over 8 years"]]
+    above = [_number(text) for text in rows["above the cheapest"][:2]]
+    assert above == [total - totals[2] for total in totals[:2]]
+    assert ROUNDED in " ".join(shown(appraisal(), 300).split())
+    assert f"NZD {totals[0] - totals[2]:,} less than {first.name}" in words.answer()
 
 
 def test_a_choice_alone_is_compared_with_nothing() -> None:
@@ -173,10 +212,11 @@ def test_bands_are_listed_choice_by_choice() -> None:
     lines = bands(AppraisalWords(appraisal()))
     assert [line[1:] for line in lines] == [
         ("all hours", "0.3105", "3,600", "100 %", "1,118"),
-        ("night", "0.138", "1,800", "50 %", "248"),
+        ("night", "0.138", "1,800", "50 %", "249"),
         ("day", "0.3335", "1,800", "50 %", "600"),
         ("night", "0.138", "3,600", "100 %", "497"),
     ]
-    series = replace(three()[0], by_band=(BandYear("price", None, 0.0, 0.0),), energy_kwh=0.0)
+    unused = (BandYear("price", None, 0.0, 0.0),)
+    series = replace(three()[0], by_band=unused, energy_kwh=0.0, cost=0.0)
     words = AppraisalWords(appraisal((series,)))
     assert bands(words)[0] == (SOCKET, "price", "by the hour", "0", "", "0")

@@ -105,7 +105,7 @@ def test_the_only_choice_that_charges_enough_is_called_so() -> None:
     )
     assert remarks(words) == [
         (
-            f"“{SOCKET_NIGHT}” would cost NZD 1,861 less, but 12 of 241 nights would be short for"
+            f"“{SOCKET_NIGHT}” would cost NZD 1,860 less, but 12 of 241 nights would be short for"
             " the departure."
         )
     ]
@@ -122,14 +122,15 @@ def test_a_cheaper_choice_that_charges_elsewhere_has_a_price_at_which_it_costs_l
     assert words.answer() == f"The one that delivers the most: {SOCKET}: NZD 8,942 over 8 years"
     assert remarks(words) == [
         (
-            f"“{POINT}” would cost NZD 2,776 less, but with it 500.0 kWh a year more are charged"
-            " elsewhere. At less than 0.6940 NZD per kWh there it would cost less all the same."
+            f"“{POINT}” would cost NZD 2,776 less, but with it 500.0 kWh a year more go into the"
+            " battery elsewhere. At less than 0.6940 NZD per kWh there it would cost less all the"
+            " same."
         ),
         (
-            f"What a kWh costs elsewhere is not known, and with “{POINT}” 500.0 kWh a year are"
-            " charged there. Add elsewhere_rate to the section appraisal of the file: then all"
-            " choices are compared for the same energy. Without it, only those that leave the least"
-            " to be charged elsewhere can win."
+            f"What a kWh costs elsewhere is not known, and with “{POINT}” 500.0 kWh a year go"
+            " into the battery there. Add elsewhere_rate to the section appraisal of the file: then"
+            " all choices are compared for the same energy. Without it, only those that leave the"
+            " least to be charged elsewhere can win."
         ),
     ]
 
@@ -188,7 +189,7 @@ def test_drawn_years_that_disagree_are_mentioned() -> None:
     assert remarks(words)[1] == (
         "But no two days are alike: of 20 years drawn at random around the declared one, it is the"
         f" cheapest in none, and “{SOCKET_NIGHT}” in 20. In these years, 5 to 16 of its nights are"
-        f" short for the departure. In the declared year's figures “{SOCKET_NIGHT}” costs NZD 915"
+        f" short for the departure. In the declared year's figures “{SOCKET_NIGHT}” costs NZD 916"
         " more over 8 years."
     )
     lines = nights_short(words)
