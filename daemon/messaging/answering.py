@@ -11,6 +11,7 @@ from daemon.messaging.outlook import effects_of
 from daemon.messaging.status import next_start
 from planners.accounts.money import format_money
 from planners.local_time.conversion import MINUTE
+from planners.plan.why import in_the_cheapest_hours
 from planners.power.charging import NEED_TOLERANCE_PERCENT
 
 if TYPE_CHECKING:
@@ -130,7 +131,7 @@ def answer_of(
     str
         A few sentences.
     """
-    sentences = [*_sentences(state, now, house), *_departure_sentences(state, now, house)]
+    sentences = [*_sentences(state, now, house, request), *_departure_sentences(state, now, house)]
     if request is not None and before is not None:
         sentences = [*_superseded(request, before, state, now, house.file.zone), *sentences]
     return " ".join(sentences)
@@ -208,13 +209,15 @@ def _overruled(soc_percent: float, before: PointState, now: datetime) -> Iterato
         )
 
 
-def _sentences(state: PointState, now: datetime, house: House) -> Iterator[str]:
+def _sentences(
+    state: PointState, now: datetime, house: House, request: Request | None
+) -> Iterator[str]:
     zone, plan, command = house.file.zone, plan_now(state, now, house), state.command
     away = state.wishes.away_until
     if away is not None and away > now:
         yield f"Away until {_when(away, now, zone)}: no departure before that counts."
     if not state.plugged_in:
-        yield f"No vehicle is plugged in at {state.charge_point}. Your request counts once one is."
+        yield _no_vehicle(state, request)
         yield from _skip_sentence(state, now, zone)
         return
     rests = rests_until(state, house.file, now)
@@ -231,6 +234,15 @@ def _sentences(state: PointState, now: datetime, house: House) -> Iterator[str]:
         yield from _at_once_sentences(state, plan, now, zone)
     else:
         yield from _plan_sentences(plan, now, house.file)
+
+
+def _no_vehicle(state: PointState, request: Request | None) -> str:
+    nobody = f"No vehicle is plugged in at {state.charge_point}."
+    if request is not None:
+        asked = (request.need_percent, request.want_percent, request.soc_percent, request.vehicle)
+        if not request.charge_now and not any(each is not None for each in asked):
+            return nobody  # such as a wish that is cancelled: that counts at once
+    return f"{nobody} Your request counts once one is."
 
 
 def _skip_sentence(state: PointState, now: datetime, zone: ZoneInfo) -> Iterator[str]:
@@ -250,7 +262,7 @@ def _at_once_sentences(
     yield from _short_of_need(plan)
     cheapest = state.draft.cheapest if state.draft else None
     if cheapest is not None and _amount(cheapest) != _amount(plan):
-        yield f"In the cheapest hours it would be {_amount(cheapest)}."
+        yield in_the_cheapest_hours(plan, cheapest)
 
 
 def _plan_sentences(plan: Plan, now: datetime, file: HouseholdFile) -> Iterator[str]:
@@ -304,7 +316,9 @@ def _departure_sentences(state: PointState, now: datetime, house: House) -> Iter
         else:
             yield f"{text}; the plan reaches {reaches:.0f} %."
     if others:
-        yield f"{others} more before the last wish keep theirs."
+        last = _when(effects[-1].departure.instant, now, house.file.zone)
+        rest = "departure stays as it is" if others == 1 else "departures stay as they are"
+        yield f"Before {last}, {others} more {rest}."
 
 
 def _effect(effect: Effect, file: HouseholdFile) -> tuple[str, float]:

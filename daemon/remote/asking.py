@@ -31,7 +31,7 @@ def ask(
     clock : Clock
         Gives the current time.
     wait_seconds : float
-        Longest time for the whole exchange [s].
+        Longest time for the connection, and again for the answer [s].
 
     Returns
     -------
@@ -47,6 +47,7 @@ def ask(
         talk.connect()
         # Without a daemon, a request would wait at the broker, and be carried out hours later.
         talk.find_daemon(clock.now())
+        talk.wait_from_now(wait_seconds)
         topic, answers = talk.topics.request(charge_point), talk.topics.answer(charge_point)
         talk.publish(topic, encode(request))
         talk.wait(
@@ -62,7 +63,8 @@ def ask(
     if undelivered is not None:
         raise UnwellError(_in_words(undelivered))
     raise UnwellError(
-        f"the daemon has not answered within {wait_seconds:g} s; it may still carry out the request"
+        f"the daemon is online but has not answered in {wait_seconds:g} s; your request may still"
+        " count: see `lullwatt status`"
     )
 
 

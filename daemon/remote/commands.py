@@ -82,7 +82,7 @@ def _wait_option(seconds: float) -> Callable[[FC], FC]:
     "--preview", is_flag=True, help="Only show what the daemon would do; nothing is changed."
 )
 @JSON_OPTION
-@_wait_option(10)
+@_wait_option(30)
 def ask(file: Path, *, as_json: bool, wait: float, **options: Any) -> None:  # noqa: ANN401 - options
     """Send a request to a running daemon, and print its answer.
 

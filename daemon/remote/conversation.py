@@ -105,6 +105,10 @@ class Conversation:
         if why is not None:
             raise UnwellError(why)
 
+    def wait_from_now(self, seconds: float) -> None:
+        """Wait for so long from now on, however long it has taken so far."""
+        self._deadline = monotonic() + seconds
+
     def daemon(self) -> DaemonState | None:
         """Return the daemon's last report on whether it runs."""
         payload = self.last(self.topics.daemon)

@@ -273,14 +273,19 @@ class Service:
         self._outbox.publish_online(now)
         for point in sorted(self._stepped):
             state = self._states[point]
-            is_new = self._outbox.publish_status(point, status_of(state, now, self.house))
-            if is_new and state.draft is None:  # else it is announced soon
-                self._outbox.refresh_plan(point, plan_now(state, now, self.house))
+            self._publish_status(point, now, with_draft=False)  # a draft is announced soon
             self._wakes[point] = next_wake(state, now, self.house)
         self._stepped.clear()
         if isinstance(event, WakeUp):
             self._channels.send_again(self._states, now)
         self._wake_at(self._next_wake())
+
+    def _publish_status(self, point: str, now: datetime, *, with_draft: bool) -> None:
+        """Publish a status if it is new, and its plan; a draft, without reasons yet, if wanted."""
+        state = self._states[point]
+        is_new = self._outbox.publish_status(point, status_of(state, now, self.house))
+        if is_new and (with_draft or state.draft is None):
+            self._outbox.refresh_plan(point, plan_now(state, now, self.house))
 
     def _next_wake(self) -> datetime:
         now = self._clock.now()
@@ -473,6 +478,8 @@ class Service:
         else:
             self._step(point, event)
             after = self._states[point]
+            # Before the answer: whoever reads it may ask for the status at once.
+            self._publish_status(point, now, with_draft=True)
             message = answer_of(after, now, self.house, request, before)
         if request.id is not None:
             figures = figures_of(after, now, self.house) | {"preview": request.preview}

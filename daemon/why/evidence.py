@@ -18,6 +18,10 @@ LONG_ENOUGH = timedelta(minutes=1)
 """What lasted for less kept nothing from charging."""
 
 
+WAS_NEEDED = " was needed by "
+"""In the reason of a charge that goes on because the vehicle leaves late."""
+
+
 class Cause(NamedTuple):
     """A cause: a code for programs, and a clause that can follow a colon."""
 
@@ -49,6 +53,14 @@ def spans_because(history: NightHistory, why: str) -> list[CommandSpan]:
         else:
             spans.append(span)
     return [span for span in spans if span.end - span.start >= LONG_ENOUGH]
+
+
+def starts_with_power(history: NightHistory) -> list[CommandSpan]:
+    """Return the commands to charge in which energy flowed; all of them if none did."""
+    starts = [span for span in history.command_spans if span.command.do == "start"]
+    if history.flows:
+        starts = [span for span in starts if any(flow.meets(span) for flow in history.flows)]
+    return starts
 
 
 def start_runs(history: NightHistory) -> list[TimeSpan]:

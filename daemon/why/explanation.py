@@ -11,10 +11,16 @@ from daemon.control.alerts import NO_READING, POWER_AFTER_STOP
 from daemon.control.nightbook import BEGUN_WH
 from daemon.presentation.figures import kwh_text
 from daemon.why.causes import causes_of_nothing, causes_of_shortfall
-from daemon.why.evidence import Cause, alerts_of, spans_because
+from daemon.why.evidence import WAS_NEEDED, Cause, alerts_of, spans_because, starts_with_power
 from daemon.why.history import TimeSpan
 from daemon.why.plans import hours_of, runs_of
-from daemon.why.power_causes import estimated, late_power, over_current, power_after_stop
+from daemon.why.power_causes import (
+    estimated,
+    late_power,
+    over_current,
+    power_after_stop,
+    went_on,
+)
 from planners.power.allowed_currents import charge_model
 from planners.power.charging import NEED_TOLERANCE_PERCENT
 
@@ -76,7 +82,7 @@ def _charged(history: NightHistory) -> tuple[str, tuple[Cause, ...]]:
     so_far = "" if night.is_over or night.closed else " so far"
     sentence = f"It charged {amount}{so_far}{_when(history)}{_reason(history)}{cost}."
     more = [
-        *over_current(history), *power_after_stop(history),
+        *went_on(history), *over_current(history), *power_after_stop(history),
         *late_power(history), *estimated(history),
     ]  # fmt: skip
     causes = [Cause("charged", sentence), *more]
@@ -96,13 +102,12 @@ def _when(history: NightHistory) -> str:
 
 def _reason(history: NightHistory) -> str:
     """Say why the commands in force at that time were sent."""
-    starts = [span for span in history.command_spans if span.command.do == "start"]
-    if history.flows:
-        starts = [span for span in starts if any(flow.meets(span) for flow in history.flows)]
+    starts = [span for span in starts_with_power(history) if WAS_NEEDED not in span.command.why]
     words = list(dict.fromkeys(_why_started(history, span.command) for span in starts))
     if words:
         return f", {listed(words)}"
-    return "" if alerts_of(history, POWER_AFTER_STOP) else ", without a command to charge"
+    explained = [*went_on(history), *alerts_of(history, POWER_AFTER_STOP)]
+    return "" if explained else ", without a command to charge"
 
 
 def _why_started(history: NightHistory, command: StoredCommand) -> str:

@@ -99,11 +99,16 @@ def plan_words(history: NightHistory, plan: StoredPlan) -> str:
     if not body["periods"]:
         return f"nothing to charge, as the battery holds {soc}{source} and the target is {goal}"
     short = float(body["want_percent"] - body["reaches_percent"]) > NEARLY_PERCENT
+    short = short and not any(_says_what_it_reaches(sentence) for sentence in body["why"])
     ends = f"; it will reach {body['reaches_percent']:.0f} %" if short else ""
     return (
         f"{kwh_text(1000 * float(body['energy_kwh']))} {hours_of(history, body)} for"
         f" {history.money(body['cost'])}, from {soc}{source} to {goal}{ends}"
     )
+
+
+def _says_what_it_reaches(sentence: str) -> bool:
+    return sentence.startswith("Stops at ") or " can't be reached in time: " in sentence
 
 
 def _needed(body: Mapping[str, Any]) -> str:

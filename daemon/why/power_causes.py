@@ -17,11 +17,13 @@ from daemon.control.alerts import (
 from daemon.presentation.figures import kwh_text
 from daemon.why.evidence import (
     LONG_ENOUGH,
+    WAS_NEEDED,
     Cause,
     alerts_of,
     repeated_commands,
     spans_because,
     start_runs,
+    starts_with_power,
     starts_without_power,
 )
 from daemon.why.history import TimeSpan
@@ -132,6 +134,15 @@ def power_after_stop(history: NightHistory) -> Iterator[Cause]:
             "power flowed although the command was to stop"
             f" (alert {POWER_AFTER_STOP} at {history.at(alert.at)})",
         )
+
+
+def went_on(history: NightHistory) -> Iterator[Cause]:
+    """Find the charge after a departure, as the vehicle left late."""
+    late = [s.command.why for s in starts_with_power(history) if WAS_NEEDED in s.command.why]
+    if late:
+        need, _, rest = late[0].partition(WAS_NEEDED)
+        words = f"the vehicle had not left at {rest.partition(',')[0]}, so it was charged on to"
+        yield Cause("left-late", f"{words} the {need} that was needed")
 
 
 def over_current(history: NightHistory) -> Iterator[Cause]:

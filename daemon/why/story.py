@@ -200,8 +200,12 @@ def _alerts(history: NightHistory) -> Iterator[Entry]:
     """Yield each alert once, with the times at which it was raised again."""
     by_words: dict[tuple[str, str], list[StoredAlert]] = {}
     for alert in history.night.alerts:
-        if alert.code != OUT_OF_REACH or need_is_out_of_reach(history):
-            by_words.setdefault((alert.code, alert.message), []).append(alert)
+        message = alert.message
+        if alert.code == OUT_OF_REACH:
+            if not need_is_out_of_reach(history):
+                continue
+            message = ALERTS[OUT_OF_REACH].raised_when  # the plan beside it has the figures
+        by_words.setdefault((alert.code, message), []).append(alert)
     explained: set[str] = set()
     for (code, message), (first, *others) in by_words.items():
         rule = ALERTS.get(code)

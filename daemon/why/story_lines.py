@@ -123,14 +123,10 @@ def _merged(repeats: Sequence[Entry]) -> Entry:
 
 def _numbered(entry: Entry, repeats: int = 1) -> Entry:
     """Add the numbers of an entry's commands, of which so many are repeats."""
-    if not entry.serials:
+    # A command of before the night has another number than those that extend it.
+    if not entry.serials or entry.text.startswith(AT_FIRST):
         return entry
-    first, *more = entry.serials
-    often = "once" if len(more) == 1 else f"{len(more)} times"
-    numbers = f"command {first}{f', extended {often}' if more else ''}"
-    at_first = entry.text.startswith(AT_FIRST)  # the command itself was sent before the night
-    if repeats > 1 or (at_first and more):
-        numbers = f"commands {first} to {more[-1]}"
-    if at_first:
-        numbers = f"{numbers} extended it"
+    numbers = f"command {entry.serials[0]}"
+    if repeats > 1:
+        numbers = f"commands {entry.serials[0]} to {entry.serials[-1]}"
     return replace(entry, text=f"{entry.text} ({numbers})")

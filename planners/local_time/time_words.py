@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import TYPE_CHECKING
 
-from config.tariffs.calendar_words import WEEKDAY_NAMES
+from config.tariffs.calendar_words import MONTHS, WEEKDAY_NAMES
 from planners.local_time.conversion import instant_of_local, instants_of_local, local_date
 
 if TYPE_CHECKING:
@@ -25,6 +25,8 @@ DURATION_EXAMPLES = "expected a duration such as 90min, 1h or 1h30"
 
 LONGEST = timedelta(days=370)
 """Departures are not looked for further ahead than this."""
+
+LEAP_DAY = (2, 29)
 
 _TIME = r"(?P<hour>[01]?\d|2[0-3]):(?P<minute>[0-5]\d)"
 _DATE = r"\d{4}-\d\d-\d\d"
@@ -88,10 +90,10 @@ def read_time(
         raise UnclearTime(f"{EXAMPLES}; got {text!r}")
     try:
         if found["day"]:
-            return _departure(date.fromisoformat(found["day"]), departure_on)
+            return _departure(_date(found["day"], text), departure_on)
         at = time(int(found["hour"]), int(found["minute"]))
         if found["date"]:
-            return _on(date.fromisoformat(found["date"]), at, zone)
+            return _on(_date(found["date"], text), at, zone)
         return _next(at, _weekday(found["weekday"]), now, zone)
     except UnclearTime:
         raise
@@ -124,6 +126,18 @@ def read_duration(text: str) -> timedelta:
     if not timedelta(0) < duration <= LONGEST:
         raise UnclearTime(f"{DURATION_EXAMPLES}; got {text!r}")
     return duration
+
+
+def _date(iso: str, text: str) -> date:
+    year, month, day = (int(part) for part in iso.split("-"))
+    try:
+        return date(year, month, day)
+    except ValueError as error:
+        if not 1 <= month <= len(MONTHS) or not day or not year:
+            raise
+        of_year = f" {year}" if (month, day) == LEAP_DAY else ""
+        name = f"{day} {MONTHS[month - 1]}{of_year}"
+        raise UnclearTime(f"there is no {name}: {EXAMPLES}; got {text!r}") from error
 
 
 def _departure(day: date, departure_on: Callable[[date], datetime | None]) -> ReadTime:

@@ -111,13 +111,21 @@ def why_at_once(plan: Plan, cheapest: Plan, file: HouseholdFile) -> tuple[str, .
     zone, point = file.zone, file.charge_points[plan.charge_point]
     if not plan.periods:
         return tuple(_hours_used(plan, zone))
-    rest = f"{cheapest.energy_kwh:.2f} kWh for {_money(cheapest.cost, plan)}"
     return (
         *_hours_used(plan, zone),
-        f"A person asked to charge at once. In the cheapest hours it would be {rest}.",
+        f"A person asked to charge at once. {in_the_cheapest_hours(plan, cheapest)}",
         *_shortfall(plan, point, zone),
         *_estimates(plan, zone),
     )
+
+
+def in_the_cheapest_hours(plan: Plan, cheapest: Plan) -> str:
+    """Say what the cheapest plan is instead of one to charge at once, in a sentence."""
+    amount = f"{cheapest.energy_kwh:.2f} kWh for {_money(cheapest.cost, plan)}"
+    extra = cheapest.energy_kwh - plan.energy_kwh
+    if abs(extra) > PRINTS_ALIKE_KWH:
+        amount += f", {abs(extra):.2f} kWh {'more' if extra > 0 else 'less'}"
+    return f"In the cheapest hours it would be {amount}."
 
 
 def _clock(instant: datetime, zone: ZoneInfo, form: str = "%H:%M") -> str:

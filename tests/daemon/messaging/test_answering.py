@@ -25,6 +25,7 @@ from tests.daemon.worlds import (
     household,
     kowhai,
     topics_of,
+    utc,
 )
 
 if TYPE_CHECKING:
@@ -380,6 +381,54 @@ def test_a_preview_of_charging_now() -> None:
         " 26.00 kWh for NZD 10.19 and reaches 80 % at Wed 22:01. In the cheapest hours it would be"
         " 26.00 kWh for NZD 5.02."
     )
+
+
+def test_a_preview_of_charging_now_says_how_much_more_or_less_that_is() -> None:
+    """Beyond the need, every hour costs more than the limit: the cheapest hours stop at 60 %."""
+    world = World(household(departure={"max_rate": Decimal("0.20")}), EVENING)
+    world.plug_in(35.0)
+    _after, text = foresee(world, charge_now=True)
+    # 10 kWh less in the battery are 11.11 kWh less at the meter.
+    assert text.endswith(
+        "It takes 25.00 kWh for NZD 6.25 and reaches 80 % at Wed 21:53. In the cheapest hours it"
+        " would be 13.89 kWh for NZD 3.47, 11.11 kWh less."
+    )
+
+
+@pytest.mark.parametrize(
+    ("body", "waits"),
+    [
+        ({"remove": "1"}, False),
+        ({"clear": True}, False),
+        ({"away_until": LEAVES + 24 * HOUR}, False),
+        ({"need_percent": 90.0}, True),
+        ({"clear": True, "soc_percent": 40.0}, True),
+    ],
+)
+def test_only_what_waits_for_a_vehicle_is_said_to(body: dict[str, object], *, waits: bool) -> None:
+    """A wish that is cancelled is gone at once, also while no vehicle is there."""
+    world = World(kowhai(), EVENING)
+    world.ask(want_percent=90.0)
+    before = world.state
+    world.ask(**body)
+    request = Request.model_validate(body)
+    text = answer_of(world.state, world.now, world.house, request, before)
+    assert "No vehicle is plugged in at driveway." in text
+    assert ("Your request counts once one is." in text) is waits
+
+
+@pytest.mark.parametrize(
+    ("days", "sentence"),
+    [
+        (5, "Before Mon 20:00, 2 more departures stay as they are."),
+        (4, "Before Sun 20:00, 1 more departure stays as it is."),
+    ],
+)
+def test_departures_that_are_not_listed_are_counted(days: int, sentence: str) -> None:
+    """Up to the last wish, the first three departures are listed."""
+    world = at_home()
+    world.ask(need_percent=90.0, by=utc("2026-06-03T08:00") + days * 24 * HOUR)
+    assert answer(world).endswith(sentence)
 
 
 def test_a_preview_without_a_vehicle() -> None:

@@ -74,8 +74,8 @@ def test_alerts_are_said_once_and_not_of_a_need_that_was_met() -> None:
     alerts = (
         alert(enough, 5, OUT_OF_REACH, "1.0 kWh are missing."),
         *(alert(enough, 20 + i, NO_POWER, "No power flows.") for i in range(3)),
-        alert(short, 5, OUT_OF_REACH, "2.0 kWh are missing."),
-        alert(short, 9, OUT_OF_REACH, "3.0 kWh are missing."),
+        alert(short, 5, OUT_OF_REACH, "A needs 60 % and will reach 48 %: 2.0 kWh are missing."),
+        alert(short, 9, OUT_OF_REACH, "A needs 60 % and will reach 48 %: 3.0 kWh are missing."),
     )
     month = replace(month, alerts=alerts)
     assert [(each.alert.message, each.again) for each in alerts_shown(month)] == [

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -105,7 +106,7 @@ def test_wishes_for_two_days_are_listed_and_cancelled_one_by_one(home: Home, run
     assert run("ask", home.house, "--need", "90").code == 0
     ran = run("ask", home.house, "--need", "100", "--by", far.isoformat())
     assert (ran.code, ran.err) == (0, "")
-    assert "keep theirs." in ran.out
+    assert re.search(r" Before .+, \d+ more departures stay as they are\.", ran.out)
 
     def listed() -> list[str]:
         return [wish["id"] for wish in home.person.last(TOPICS.status(POINT))["wishes"]]
@@ -383,6 +384,20 @@ def test_status_with_an_alert(mosquitto: Mosquitto, run: Run, run_daemon: RunDae
 def test_a_health_check_prints_nothing_when_all_is_well(home: Home, run: Run) -> None:
     """--quiet: the exit code alone."""
     assert run("status", home.house, "--quiet") == Ran(0, "", "")
+
+
+def test_a_daemon_that_does_not_answer(left: Home, run: Run) -> None:
+    """It is online, and somebody gets the request, but no answer comes."""
+    until = (SystemClock().now() + timedelta(minutes=5)).isoformat()
+    left.person.say(TOPICS.daemon, {"state": "online", "stale_after": until}, retain=True)
+    left.person._bus.wait_acknowledged(patience(5))
+    ran = run("ask", left.house, "--now", "--wait", f"{patience(0.5, most_seconds=10):.1f}")
+    assert (ran.code, ran.out) == (4, "")
+    assert re.fullmatch(
+        r"the daemon is online but has not answered in [\d.]+ s; your request may still count:"
+        r" see `lullwatt status`\n",
+        ran.err,
+    )
 
 
 def test_a_health_check_can_ignore_alerts(left: Home, run: Run) -> None:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from structlog.testing import capture_logs
@@ -154,6 +155,28 @@ def test_a_preview_changes_nothing(tmp_path: Path, ledger: Ledger) -> None:
     assert len(home.bus.on("plan")) == 1
     assert home.bus.last("status")["wishes"] == []
     assert list(ledger.requests_since(POINT, EVENING)) == []
+
+
+def test_the_new_status_and_its_plan_are_there_when_a_request_is_answered(
+    tmp_path: Path, ledger: Ledger
+) -> None:
+    """Whoever reads the answer and asks for the status sees what the answer says."""
+    home = Home(tmp_path, ledger)
+    home.run_over_time(
+        (EVENING, home.topics.vehicle(POINT), PLUGGED_IN),
+        (EVENING + MINUTE, home.topics.request(POINT), Request(id="7", soc_percent=60.0)),
+    )
+    last: dict[str, Any] = {}
+    for topic, payload, _retain in home.bus.messages:
+        last[topic.rsplit("/", 1)[-1]] = json.loads(payload)
+        if topic == home.topics.answer(POINT):
+            break
+    status, plan, answer = last["status"], last["plan"], last["answer"]
+    assert (status["soc_percent"], plan["soc_percent"]) == (60.0, 60.0)
+    assert status["plan"] == f"hatchback@{plan['made_at']}"
+    assert f"takes {plan['energy_kwh']:.2f} kWh" in answer["message"]
+    assert answer["energy_kwh"] == plan["energy_kwh"]
+    assert home.bus.last("plan")["why"], "the reasons come after that"
 
 
 def test_it_ends_offline(tmp_path: Path, ledger: Ledger) -> None:

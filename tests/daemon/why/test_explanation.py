@@ -281,6 +281,25 @@ def test_it_came_too_late(home: Home) -> None:
     assert explanation.causes == ("charged", "need-missed", "plugged-in-late")
 
 
+def test_it_left_late(tmp_path: Path) -> None:
+    """What was charged after the departure is in a sentence of its own."""
+    home = Home(
+        tmp_path, ("need_percent: 60, want_percent: 80, max_rate: 0.20", "need_percent: 90")
+    )
+    with home.place(LEAVES - 3 * HOUR) as place:
+        place.plug_in(35.0)
+        place.until(LEAVES + HOUR / 2)
+        place.unplug()
+        place.until(LATER, every=30 * MINUTE)
+    explanation = home.why().explanation
+    assert explanation.text.startswith(
+        "It charged 25.7 kWh between 04:20 and 07:50, in all the time available before 07:20, for"
+        " NZD 6.69. The vehicle had not left at 07:20, so it was charged on to the 90 % that was"
+        " needed."
+    )
+    assert explanation.causes[:2] == ("charged", "left-late")
+
+
 def test_the_charge_point_had_a_fault(home: Home) -> None:
     """A fault that lasts is shown with its hours."""
     with home.place() as place:

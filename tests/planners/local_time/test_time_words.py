@@ -73,14 +73,29 @@ def test_a_time_in_words(text: str, instant: str) -> None:
 
 @pytest.mark.parametrize(
     "text",
-    ["", "soon", "25:00", "24:00", "8", "08.00", "foo 08:00", "sat", "sa 08:00", "2026-02-30 08:00",
-     "2026-02-30", "30-11-2026", "0000-01-01 08:00", "2026-11-30 08:00:30", "sat 2026-11-30 08:00",
+    ["", "soon", "25:00", "24:00", "8", "08.00", "foo 08:00", "sat", "sa 08:00", "2026-13-01 08:00",
+     "2026-11-00", "30-11-2026", "0000-01-01 08:00", "2026-11-30 08:00:30", "sat 2026-11-30 08:00",
      "14:00 sat", "\u0661\u0664:\u0660\u0660"],
 )  # fmt: skip
 def test_what_is_no_time_is_answered_with_an_example_of_each_form(text: str) -> None:
     with pytest.raises(UnclearTime) as raised:
         read(text)
     assert str(raised.value) == f"{EXAMPLES}; got {text!r}"
+
+
+@pytest.mark.parametrize(
+    ("text", "name"),
+    [
+        ("2026-11-31", "31 November"),
+        ("2026-02-30 08:00", "30 February"),
+        ("2026-02-29", "29 February 2026"),
+        ("2026-12-45T08:00", "45 December"),
+    ],
+)
+def test_a_day_that_does_not_exist_is_named(text: str, name: str) -> None:
+    with pytest.raises(UnclearTime) as raised:
+        read(text)
+    assert str(raised.value) == f"there is no {name}: {EXAMPLES}; got {text!r}"
 
 
 def test_the_examples_are_times() -> None:
