@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import repeat
 from math import inf
 from typing import TYPE_CHECKING
@@ -106,11 +107,11 @@ class ChargeModel:
         """Return the share of full power, 0 to 1, at each of many battery energies [kWh]."""
         if not self.taper:
             return np.ones_like(stored_kwh)
-        soc, percent = np.array(self.taper).T
-        shares: NDArray[np.float64] = np.interp(
-            100 * stored_kwh / self.usable_kwh, soc, percent / 100
+        soc_percent, shares = _taper_columns(self.taper)
+        found: NDArray[np.float64] = np.interp(
+            100 * stored_kwh / self.usable_kwh, soc_percent, shares
         )
-        return shares
+        return found
 
     @property
     def full_power_efficiency(self) -> float:
@@ -124,6 +125,15 @@ class ChargeModel:
             return None
         gained_kw = self.gained_kw(self.full_kw)
         return self.full_kw / gained_kw if gained_kw > 0 and not self.taper else 1 / self.efficiency
+
+
+@lru_cache(maxsize=32)
+def _taper_columns(
+    taper: tuple[tuple[float, float], ...],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the states of charge of a taper [percent], and the shares of full power, 0 to 1."""
+    soc_percent, percent = np.array(taper, dtype=np.float64).T
+    return soc_percent, percent / 100
 
 
 def metered_to(model: ChargeModel, stored_kwh: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -39,6 +39,7 @@ that are still equal are decided on the way forwards. A kWh past the need that c
 
 from __future__ import annotations
 
+from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -49,11 +50,11 @@ from planners.solver.follow import follow
 from planners.solver.levels import levels_of, spans_of
 from planners.solver.priced_moves import PricedMoves
 from planners.solver.problem import PlanningProblem
-from planners.solver.reach import needs_within_reach
+from planners.solver.reach import ReachableNeed, needs_within_reach
 from planners.solver.solution import Solution, solution_of
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
@@ -91,25 +92,35 @@ def solve(problem: PlanningProblem) -> Solution:
     """  # noqa: DOC502 - raised by check
     problem.check()
     needs = [min(d.need_kwh, d.want_kwh) for d in problem.deadlines]
-    plan = _plan_for(problem, needs)
+
+    @cache  # lowered by a little, the needs are often the same as before
+    def plan_for(*needs_kwh: float) -> Solution | None:
+        return _plan_for(problem, needs_kwh)
+
+    plan = plan_for(*needs)
+    reaches = needs_within_reach(problem) if plan is None else []
     short_by = 0.0
     while plan is None:
         # Levels are rounded down, so a need that is only just possible may be missed by a little.
-        plan = _plan_for(problem, _lowered(problem, needs, short_by))
+        spared = [reach._replace(spare_kwh=short_by) for reach in reaches]
+        plan = plan_for(*_lowered(needs, spared, plan_for))
         short_by = 2 * short_by + 1e-3 * problem.model.full_kw * problem.tick_hours
     return plan
 
 
-def _lowered(problem: PlanningProblem, needs_kwh: Sequence[float], short_by: float) -> list[float]:
+def _lowered(
+    needs_kwh: Sequence[float],
+    reaches: Sequence[ReachableNeed],
+    plan_for: Callable[..., Solution | None],
+) -> list[float]:
     """Lower needs that can't all be met, the nearest departure's last."""
-    reaches = needs_within_reach(problem, short_by)
     lowered = [reach.kwh for reach in reaches]
     if len(lowered) == 1:
         return lowered  # the caller has found that this need can't be met
     for k, (need, reach) in enumerate(zip(needs_kwh, reaches, strict=True)):
         if reach.kwh < need and reach.may_meet_need:
             trial = [*lowered[:k], need, *[0.0] * (len(lowered) - k - 1)]
-            if _plan_for(problem, trial) is not None:
+            if plan_for(*trial) is not None:
                 lowered[k] = need
     return lowered
 

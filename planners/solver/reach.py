@@ -28,38 +28,51 @@ class ReachableNeed(NamedTuple):
 
     Attributes
     ----------
-    kwh : float
-        Battery energy at the departure: the need, or the most found [kWh].
-    may_meet_need : bool
-        Whether the need is met, or may be met although less was found.
+    need_kwh : float
+        The need [kWh].
+    most_kwh : float
+        The most energy found at the departure [kWh].
+    held_back : bool
+        Whether more may be possible than was found.
+    spare_kwh : float
+        How far to stay below the most [kWh].
     """
 
-    kwh: float
-    may_meet_need: bool
+    need_kwh: float
+    most_kwh: float
+    held_back: bool
+    spare_kwh: float = 0.0
+
+    @property
+    def kwh(self) -> float:
+        """Battery energy at the departure: the need, or the most less the spare energy [kWh]."""
+        return max(0.0, min(self.need_kwh, self.most_kwh - self.spare_kwh))
+
+    @property
+    def may_meet_need(self) -> bool:
+        """Whether the need is met, or may be met although less was found."""
+        return self.held_back or self.kwh >= self.need_kwh
 
 
-def needs_within_reach(problem: PlanningProblem, spare_kwh: float = 0.0) -> list[ReachableNeed]:
-    """Lower the needs that can't be met to the energy that is possible.
+def needs_within_reach(problem: PlanningProblem) -> list[ReachableNeed]:
+    """Find how far each need can be met.
 
     Parameters
     ----------
     problem : PlanningProblem
         The problem.
-    spare_kwh : float
-        How far to stay below the most possible [kWh].
 
     Returns
     -------
     list of ReachableNeed
-        For each departure the need, or the most found in plans that come as near as possible to
-        the needs before it.
+        For each departure the most found in plans that come as near as possible to the needs
+        before it.
     """
     stored = problem.stored_kwh
     needs: list[ReachableNeed] = []
     for k, deadline in enumerate(problem.deadlines):
         best = _charged(problem, k, stored)
-        kwh = max(0.0, min(deadline.need_kwh, best.most() - spare_kwh))
-        needs.append(ReachableNeed(kwh, best.held_back or kwh >= deadline.need_kwh))
+        needs.append(ReachableNeed(deadline.need_kwh, best.most(), best.held_back))
         stored = max(0.0, best.most() - deadline.trip_kwh)
     return needs
 
@@ -164,26 +177,30 @@ class _MostEnergy:
         self.fresh[row + 1] = max(self.fresh[row + 1], self.fresh[row])
 
     def _drawn(self, row: int, sources: list[float], amps: float, *, first: bool) -> list[float]:
+        last = row == self._ticks - 1
+        drawn = []
         for ran, stored in enumerate(sources, start=1):
-            if first or self._problem.may_cut(ran, last=row == self._ticks - 1):
-                self._draw_part(stored, amps)
-        drawn = [self._whole(stored, amps) for stored in sources]
+            gain = self._gain(stored, amps)
+            if first or self._problem.may_cut(ran, last=last):
+                self._draw_part(stored + gain + SAME_KWH, stored)
+            drawn.append(self._whole(stored, gain, amps))
         return [*drawn[:-2], max(drawn[-2:])]
 
-    def _whole(self, stored: float, amps: float) -> float:
+    def _whole(self, stored: float, gain: float, amps: float) -> float:
         """Charge through the whole tick; if the current can be set, only up to the want."""
-        lowest, want = self._problem.min_amps, self._want_kwh
-        least = self._gain(stored, amps if lowest is None else min(lowest, amps))
-        if self._gain(stored, amps) <= 0:
+        if gain <= 0:
             return NONE
+        lowest, want = self._problem.min_amps, self._want_kwh
+        least = gain if lowest is None or amps <= lowest else self._gain(stored, lowest)
         if stored + least > want + SAME_KWH:
             self.held_back = True
             return NONE
-        return min(stored + self._gain(stored, amps), max(want, stored))
+        return min(stored + gain, max(want, stored))
 
-    def _draw_part(self, stored: float, amps: float) -> None:
-        reached = stored + self._gain(stored, amps) + SAME_KWH
-        self._done = max([self._done, *(t for t in self._targets if stored < t <= reached)])
+    def _draw_part(self, reached: float, stored: float) -> None:
+        for target in self._targets:
+            if self._done < target <= reached and stored < target:
+                self._done = target
 
     def _gain(self, stored: float, amps: float) -> float:
         if stored == NONE or amps < self._problem.least_amps:
