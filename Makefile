@@ -24,7 +24,7 @@ help:
 	@echo 'make prove        the planner against HiGHS on 20,000 problems (ten minutes)'
 	@echo 'make bench        the planner beside HiGHS, and the daemon at rest (a quarter of an hour)'
 	@echo 'make faults       kills, broken brokers, bad messages and hardware (up to half an hour)'
-	@echo 'make floods       20,000 messages a second, of each kind (half an hour)'
+	@echo 'make floods       20,000 messages a second, of each kind (an hour)'
 	@echo 'make hours        the tests that read the clock, at other hours and days (two hours)'
 	@echo 'make throwaway    the install guide from nothing, in a Debian of its own (root, three minutes)'
 	@echo 'make container    the container image, built and run (root, three minutes)'

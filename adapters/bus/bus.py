@@ -77,6 +77,9 @@ class MqttBus:
         back, and messages that still wait for them are delivered.
     is_urgent
         Asked on the bus's own thread: whether to try again within 5 seconds, whatever the pause.
+    most_a_second
+        The most messages that are read in a second, on average; None for any number. The rest
+        waits at the broker.
     read_before_reconnecting
         A topic. After a lost connection the bus reads its retained message under a separate client
         id, and reconnects once the listener has acknowledged that message (or after 10 seconds).
@@ -103,13 +106,14 @@ class MqttBus:
         will_is_kept: bool = True,
         former_subscriptions: Sequence[str] = (),
         is_urgent: Callable[[], bool] = lambda: False,
+        most_a_second: float | None = None,
     ) -> None:
         for wanted in subscriptions:
             if not is_topic_filter(wanted):
                 raise BusError(f"not a topic filter: {wanted!r}")
         self._settings = ConnectionSettings(
             bus, client_id, will, tuple(subscriptions), keep_session, will_is_kept=will_is_kept,
-            former_subscriptions=tuple(former_subscriptions),
+            former_subscriptions=tuple(former_subscriptions), most_a_second=most_a_second,
         )  # fmt: skip
         self._on_event = on_event
         self._first_pause_seconds = first_pause_seconds

@@ -10,6 +10,7 @@ import socket
 from collections.abc import Callable
 from dataclasses import dataclass
 from threading import Condition, Event, Lock
+from time import monotonic
 from typing import TYPE_CHECKING, Final
 
 from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
@@ -20,6 +21,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from adapters.bus.credentials import password_of, tls_context
 from adapters.bus.events import BusEvent, Connected, MessageArrived, Protocol, Published
+from adapters.bus.pace import Pace
 from adapters.bus.refusals import (
     NOBODY_LISTENS,
     TAKEN_OVER,
@@ -57,6 +59,7 @@ class ConnectionSettings:
     keep_session: bool
     will_is_kept: bool = True
     former_subscriptions: tuple[str, ...] = ()
+    most_a_second: float | None = None
 
     def accepts(self, topic: str) -> bool:
         """Whether a message on this topic is delivered."""
@@ -144,6 +147,7 @@ class BrokerConnection:
         self._is_up = False
         self._answered = False
         self._opened = False
+        self._has_message = False
         self._reason = ""
         self._pending = 0
         self._pending_changed = Condition()
@@ -177,8 +181,11 @@ class BrokerConnection:
             self._opened = True
             if stopping.is_set():  # `close` may have been called before there was a client
                 client.disconnect()
+            pace = Pace(self._settings.most_a_second)
             while client.loop(timeout=1.0) == MQTTErrorCode.MQTT_ERR_SUCCESS:
-                pass
+                if self._has_message:
+                    self._has_message = False
+                    stopping.wait(pace.rest_seconds(monotonic()))
         except Exception as error:  # noqa: BLE001 - the next attempt may succeed
             self._reason = why_unreachable(error, self._settings.address)
         finally:
@@ -323,6 +330,7 @@ class BrokerConnection:
         def ack() -> None:
             client.ack(message.mid, message.qos)
 
+        self._has_message = True
         try:
             topic = message.topic
         except UnicodeDecodeError:

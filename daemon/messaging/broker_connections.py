@@ -25,6 +25,9 @@ if TYPE_CHECKING:
     from adapters.contract.topics import Topics
     from config.household.household_file import Bus
 
+MOST_READINGS_A_SECOND: Final = 500.0
+"""As fast as the loop handles them on a fast computer, and far more than hardware sends."""
+
 OTHERS_COME_SECONDS: Final = 5.0
 """How long the daemon's own connection waits for the other two before it says "online"."""
 
@@ -85,8 +88,12 @@ class BrokerConnections:
                 on_event=partial(self._on_other_event, name),
                 subscriptions=filters,
                 is_urgent=is_urgent,
+                most_a_second=most_a_second,
             )
-            for name, filters in (("hardware", hardware), ("requests", requests))
+            for name, filters, most_a_second in (
+                ("hardware", hardware, MOST_READINGS_A_SECOND),
+                ("requests", requests, None),
+            )
         }
 
     def start(self) -> None:
@@ -117,12 +124,12 @@ class BrokerConnections:
                 with self._lock:
                     self._own = event
                     is_complete = len(self._up) == len(self.others)
+                    if not is_complete:
+                        self._timer = Timer(OTHERS_COME_SECONDS, self._no_longer_wait, [event])
+                        self._timer.daemon = True
+                        self._timer.start()
                 if is_complete:
                     self._post(event)
-                else:
-                    self._timer = Timer(OTHERS_COME_SECONDS, self._no_longer_wait, [event])
-                    self._timer.daemon = True
-                    self._timer.start()
             case Disconnected():
                 self._forget_own()
                 self._post(event)
@@ -137,8 +144,9 @@ class BrokerConnections:
                 with self._lock:
                     self._up.add(name)
                     own = self._own if len(self._up) == len(self.others) else None
+                    if own is not None:
+                        self._cancel_timer()
                 if own is not None:
-                    self._cancel_timer()
                     self._post(own)
             case Disconnected(reason):
                 with self._lock:
@@ -152,15 +160,18 @@ class BrokerConnections:
 
     def _no_longer_wait(self, own: Connected) -> None:
         with self._lock:
-            is_still_up = self._own is own
-        if is_still_up:
+            is_still_waited_for = self._own is own and self._timer is not None
+            self._timer = None
+        if is_still_waited_for:
             self._post(own)
 
     def _forget_own(self) -> None:
         with self._lock:
             self._own = None
-        self._cancel_timer()
+            self._cancel_timer()
 
     def _cancel_timer(self) -> None:
+        """Make sure that a waiting `Connected` is not passed on twice; the lock must be held."""
         if self._timer is not None:
             self._timer.cancel()
+            self._timer = None

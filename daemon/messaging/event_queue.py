@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from daemon.messaging.incoming import Incoming
 
-PATIENCE_SECONDS: Final = 0.5
+PATIENCE_SECONDS: Final = 0.1
 """How long what is urgent waits for the messages that came before it."""
 
 MOST_OF_A_TOPIC: Final = 2500

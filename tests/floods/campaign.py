@@ -27,7 +27,7 @@ from adapters.bus.bus import MqttBus
 from adapters.bus.events import BusEvent, Connected, MessageArrived
 from adapters.clocks.clock import SystemClock
 from tests.faults.tally import say
-from tests.floods.flooder import kinds
+from tests.floods.flooder import FORGED_SERIAL, SECOND_DAEMON, kinds
 from tests.support.brokers import Mosquitto
 from tests.support.waiting import wait_until
 
@@ -136,29 +136,46 @@ class Home:
         now = _CLOCK.now()
         self.stops_at = (now + timedelta(seconds=165)).replace(second=0, microsecond=0)
         leaves = now + timedelta(hours=2)
-        house = directory / "house.yaml"
         begin, end = (f"{each:%H:%M}" for each in (now - timedelta(hours=1), self.stops_at))
-        house.write_text(
-            HOUSE.format(port=self.broker.port, begin=begin, end=end, leaves=f"{leaves:%H:%M}")
+        self._house = HOUSE.format(
+            port=self.broker.port, begin=begin, end=end, leaves=f"{leaves:%H:%M}"
         )
         self._log = (directory / "daemon.log").open("wb")
         ending.callback(self._log.close)
-        self.process = subprocess.Popen(
+        self._ending = ending
+        self.process = self._start(directory)
+
+    def _start(self, directory: Path) -> subprocess.Popen[bytes]:
+        """Start a daemon with its ledger in this directory."""
+        house = directory / "house.yaml"
+        house.write_text(self._house)
+        process = subprocess.Popen(
             [str(Path(sys.executable).with_name("lullwatt")), "run", str(house)],
             stderr=self._log,
             stdout=self._log,
         )
-        ending.callback(self._end)
+        self._ending.callback(process.wait)
+        self._ending.callback(process.kill)
+        return process
 
-    def _end(self) -> None:
-        self.process.kill()
-        self.process.wait()
+    def replace_daemon(self, directory: Path) -> None:
+        """Start a second daemon of the household: the first must end, and it takes over."""
+        directory.mkdir()
+        first, begins = self.process, _CLOCK.now()
+        second = self._start(directory)
+        wait_until(lambda: first.poll() is not None, 30, what="the first daemon ends")
+        self.process = second
+        has_begun = lambda: bool(self.commands) and self.commands[-1][0] > begins  # noqa: E731
+        wait_until(has_begun, 30, what="the second daemon's first command")
+        self.report(7_360.0)
 
     def _on_message(self, message: MessageArrived) -> None:
         if message.topic.startswith("$SYS"):
             self.delivered = int(message.payload)
         elif message.topic.endswith("command") and message.payload:
-            self.commands.append((_CLOCK.now(), json.loads(message.payload)))
+            command = json.loads(message.payload)
+            if command["serial"] < FORGED_SERIAL:
+                self.commands.append((_CLOCK.now(), command))
         elif message.topic.endswith("answer"):
             answered = self._answers.get(json.loads(message.payload)["id"])
             if answered is not None:
@@ -215,13 +232,15 @@ def play(kind: str, directory: Path, seconds: float, settle_seconds: float) -> F
         watcher = Thread(target=_watch, args=[home, found, watching])
         watcher.start()
         until = monotonic() + seconds
+        if kind == SECOND_DAEMON:
+            home.replace_daemon(directory / "second")
         while monotonic() < until - 2:
             found.waits_seconds.append(home.ask())
             _pause(min(2.0, max(0.0, until - monotonic())))
         found.sent = int(flooder.communicate(timeout=120)[0] or 0)
         found.wait_after_seconds = home.ask()
         found.delivered = home.delivered - delivered
-        stops = [at for at, it in home.commands if it["do"] == "stop" and at > begins]
+        stops = [at for at, it in home.commands if it["do"] == "stop" and at >= home.stops_at]
         if stops:
             found.stop_late_seconds = (stops[0] - home.stops_at).total_seconds()
         _pause(settle_seconds)
@@ -251,8 +270,9 @@ def _flooder(home: Home, kind: str, seconds: float) -> subprocess.Popen[str]:
 
 
 def _watch(home: Home, found: Found, ended: Event) -> None:
-    while not ended.wait(0.05) and home.process.poll() is None:
-        found.peak_mb = max(found.peak_mb, home.resident_mb())
+    while not ended.wait(0.05):
+        if home.process.poll() is None:
+            found.peak_mb = max(found.peak_mb, home.resident_mb())
 
 
 def main() -> int:

@@ -14,6 +14,7 @@ from itertools import count
 from os import urandom
 from threading import Event, Thread
 from time import monotonic
+from typing import NamedTuple
 
 from adapters.clocks.clock import SystemClock
 
@@ -24,6 +25,20 @@ _BATCH = 100
 
 Payload = Callable[[int], tuple[str, bytes]]
 """The topic and payload of the n-th message."""
+
+SECOND_DAEMON = "a second daemon"
+"""Forged commands, while a second daemon of the same household starts."""
+
+FORGED_SERIAL = 1_000_000_000
+"""The first serial of forged commands."""
+
+
+class Kind(NamedTuple):
+    """A kind of flood: its messages, and how they are published."""
+
+    made: Payload
+    qos: int = 0
+    retain: bool = False
 
 
 def packet(topic: str, payload: bytes, qos: int, number: int, *, retain: bool = False) -> bytes:
@@ -42,11 +57,12 @@ def packet(topic: str, payload: bytes, qos: int, number: int, *, retain: bool = 
     return bytes([0x30 | qos << 1 | retain]) + length + body
 
 
-def kinds(base: str) -> dict[str, tuple[Payload, int]]:
-    """Return each kind of flood, with the QoS of its messages."""
+def kinds(base: str) -> dict[str, Kind]:
+    """Return each kind of flood."""
     reading, request = f"{base}/driveway/reading", f"{base}/driveway/request"
     now = SystemClock().now() - timedelta(hours=1)
     garbage, large = urandom(200), bytes(10_000_000)
+    odd = ("Driveway", "", " ", "\u202e", "\x1b[2J", "é" * 10_000, "driveway/driveway", "$SYS")
 
     def valid(number: int) -> tuple[str, bytes]:
         at = (now + timedelta(milliseconds=number)).isoformat()
@@ -56,23 +72,35 @@ def kinds(base: str) -> dict[str, tuple[Payload, int]]:
         soc = 50 + number % 3 / 10
         return request, b'{"v":1,"id":"flood-%d","soc_percent":%.1f}' % (number, soc)
 
-    def forged(number: int) -> tuple[str, bytes]:
+    def state(number: int) -> tuple[str, bytes]:
         return f"{base}/daemon", b'{"v":1,"state":"offline","n":%d}' % number
 
+    def command(number: int) -> tuple[str, bytes]:
+        # Few on the topic itself: the flood is for the daemon, not for the charge point.
+        leaf = ("plan", "status", "night", "alert")[number % 4] if number % 100 else "command"
+        body = b'{"v":1,"serial":%d,"do":"start","amps":32,"why":"forged",' % (
+            FORGED_SERIAL + number
+        )
+        return f"{base}/driveway/{leaf}", body + b'"valid_until":"2099-01-01T00:00:00Z"}'
+
     return {
-        "garbage": (lambda _: (reading, garbage), 0),
-        "unknown topics": (lambda number: (f"{base}/p{number}/reading", b"{}"), 0),
-        "valid readings, QoS 0": (valid, 0),
-        "valid readings, QoS 1": (valid, 1),
-        "requests": (asked, 0),
-        "10 MB": (lambda _: (reading, large), 0),
-        "forged daemon states": (forged, 0),
+        "garbage": Kind(lambda _: (reading, garbage)),
+        "unknown topics": Kind(lambda number: (f"{base}/p{number}/reading", b"{}")),
+        "odd topics": Kind(lambda number: (f"{base}/{odd[number % len(odd)]}/reading", b"{}")),
+        "valid readings, QoS 0": Kind(valid),
+        "valid readings, QoS 1": Kind(valid, qos=1),
+        "requests": Kind(asked),
+        "10 MB": Kind(lambda _: (reading, large)),
+        "forged daemon states": Kind(state),
+        "forged retained states": Kind(state, retain=True),
+        "forged commands": Kind(command, retain=True),
+        SECOND_DAEMON: Kind(command, retain=True),
     }
 
 
 def flood(port: int, base: str, kind: str, rate: float, seconds: float) -> int:
     """Send messages at a rate, or as fast as the broker takes them; return how many."""
-    made, qos = kinds(base)[kind]
+    made, qos, retain = kinds(base)[kind]
     with socket.create_connection(("127.0.0.1", port)) as connection:
         connection.sendall(_CONNECT)
         connection.recv(4)
@@ -81,7 +109,10 @@ def flood(port: int, base: str, kind: str, rate: float, seconds: float) -> int:
         batch = 1 if kind == "10 MB" else _BATCH
         while monotonic() - begin < seconds:
             topics = [made(next(numbers)) for _ in range(batch)]
-            packets = (packet(topic, body, qos, sent + i) for i, (topic, body) in enumerate(topics))
+            packets = (
+                packet(topic, body, qos, sent + i, retain=retain)
+                for i, (topic, body) in enumerate(topics)
+            )
             connection.sendall(b"".join(packets))
             sent += batch
             ahead = sent / rate - (monotonic() - begin)

@@ -8,6 +8,7 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from threading import Event
+from time import monotonic
 
 import pytest
 
@@ -61,6 +62,19 @@ def test_messages_come_through(mosquitto: Mosquitto, opened: OpenBus) -> None:
     wait_until(lambda: heard.messages)
     (message,) = heard.messages
     assert (message.topic, message.payload, message.retain) == (TOPIC, b'{"v":1}', False)
+
+
+def test_what_comes_too_fast_waits_at_the_broker(mosquitto: Mosquitto, opened: OpenBus) -> None:
+    """A flood is read slowly, and none of it is lost that was sent with QoS 1."""
+    sender, _ = opened(mosquitto, client_id="sender", subscriptions=())
+    _, heard = opened(mosquitto, most_a_second=50.0)
+    heard.wait_connected()
+    begin = monotonic()
+    for number in range(100):
+        assert sender.publish(TOPIC, str(number).encode(), retain=False)
+    wait_until(lambda: len(heard.messages) == 100)
+    assert monotonic() - begin > 0.9  # 50 at once, then 50 a second
+    assert [int(message.payload) for message in heard.messages] == list(range(100))
 
 
 def test_retained_messages_await_later_subscribers(mosquitto: Mosquitto, opened: OpenBus) -> None:

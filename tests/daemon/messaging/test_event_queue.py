@@ -7,7 +7,7 @@ from queue import Empty
 from threading import Thread
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from adapters.bus.connection import MOST_UNACKNOWLEDGED
@@ -179,6 +179,52 @@ def test_of_large_messages_on_many_topics_one_is_dropped() -> None:
         queue.send(f"home/point-{topic}/vehicle", bytes(LONGEST_MESSAGE_BYTES))
     assert len(queue.taken()) == fit
     assert queue.queue.take_dropped() == {"home/point-0/vehicle": 1}
+
+
+@given(st.lists(st.sampled_from(["a/reading", "b/reading", "a/request", "timer", "take"])))
+def test_nothing_urgent_waits_behind_readings(steps: list[str]) -> None:
+    """Whatever came before: after a tenth of a second the timer is next, then a request."""
+    queue = Queue()
+    waiting: list[str] = []
+    for step in steps:
+        queue.seconds += PATIENCE_SECONDS / 2
+        if step == "take":
+            if waiting:
+                event = queue.queue.get()
+                waiting.remove(event.topic if isinstance(event, MessageArrived) else "timer")
+        elif step == "timer":
+            queue.queue.put(WakeUp())
+            waiting += [] if "timer" in waiting else ["timer"]
+        else:
+            queue.send(step)
+            waiting.append(step)
+    queue.seconds += 1.01 * PATIENCE_SECONDS
+    left = [queue.queue.get() for _ in waiting]
+    order = [event.topic if isinstance(event, MessageArrived) else "timer" for event in left]
+    urgency = {"timer": 0, "a/request": 1}
+    assert [urgency.get(each, 2) for each in order] == sorted(
+        urgency.get(each, 2) for each in order
+    )
+    assert sorted(order) == sorted(waiting)
+
+
+@settings(max_examples=10)
+@given(st.lists(st.integers(0, 3), min_size=1, max_size=20), st.integers(1, 3))
+def test_the_newest_register_of_each_meter_stays(meters: list[int], times: int) -> None:
+    """So a flood costs no energy: registers only grow, and the last one holds the sum."""
+    queue = Queue()
+    newest: dict[str, bytes] = {}
+    for meter in meters:
+        for _ in range(times * MOST_OF_A_TOPIC // len(meters)):
+            register = str(len(queue.acked) + len(newest)).encode()
+            newest[f"home/point-{meter}/reading"] = register
+            queue.send(f"home/point-{meter}/reading", register)
+    left: dict[str, bytes] = {}
+    while not queue.queue.empty():
+        event = queue.queue.get()
+        assert isinstance(event, MessageArrived)
+        left[event.topic] = event.payload
+    assert left == newest
 
 
 def test_get_waits_for_what_another_thread_puts() -> None:
