@@ -11,6 +11,7 @@ import structlog
 from adapters.contract.messages import Alert, Answer, Command, DaemonState, encode
 from adapters.ledger.exact_json import dump_exact
 from config.files.errors import LedgerError
+from daemon.control.alerts import BROKER_BACK
 from daemon.control.events import AnnouncePlan, Assert, CloseNight, Issue, Note, Warn
 from daemon.messaging.status import BELIEVE_FOR
 from daemon.nights.account import counted_from, night_record
@@ -151,6 +152,11 @@ class Outbox:
         except LedgerError as error:
             self._ledger_errors.append(error)
             _log.error("an event of the daemon can't be recorded", what=what, why=str(error))
+
+    def record_broker_back(self, now: datetime) -> None:
+        """Record that the broker is back after an alert, so that the ledger can explain a night."""
+        with self._sent_anyway("the broker's return"):
+            self._ledger.add_alert(None, now, BROKER_BACK, "The broker is back.")
 
     def take_ledger_errors(self) -> list[LedgerError]:
         """Return the ledger's errors since the last call, and forget them."""

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from adapters.ledger.ledger import open_ledger
 from config.fields.distance import KM_PER_MILE
 from config.files.errors import TariffError, UsageError
+from daemon.control.alerts import BROKER_BACK
 from daemon.night_log.month import AlertRow, EnergyFlow, Month
 from daemon.night_log.night_rows import night_row, rates_of_night
 from daemon.nights.metered import read_meter
@@ -117,6 +118,7 @@ def read_month(
         alerts=tuple(
             AlertRow(alert.at, alert.charge_point, alert.code, alert.message)
             for alert in ledger.alerts_between(*day_bounds(first, last, file.zone))
+            if alert.code != BROKER_BACK
         ),
         standing_charge=standing_charges(house, first, last),
         as_of=now,

@@ -296,10 +296,10 @@ class Service:
     def _report_health(self) -> None:
         """Step the controllers with what of the household stopped working, or works again."""
         now = self._clock.now()
-        all_news = (
-            self._trouble.news(), self._broker.news(now), self._watch.news(now),
-            self._channels.news(),
-        )  # fmt: skip
+        broker = self._broker.news(now)
+        if broker is not None and broker.trouble is None:
+            self._outbox.record_broker_back(now)
+        all_news = (self._trouble.news(), broker, self._watch.news(now), self._channels.news())
         for news in all_news:
             if news is not None:
                 self._step_all(news)

@@ -14,7 +14,7 @@ from daemon.control.alerts import ENDED_SHORT, NO_DEPARTURE, NO_RATE
 from daemon.presentation.figures import kwh_text
 from daemon.why.evidence import Cause, alerts_of, spans_because
 from daemon.why.history import SHORTEST_OUTAGE, Outage, TimeSpan
-from daemon.why.plans import hours_of, runs_of
+from daemon.why.plans import had_planned, hours_of, runs_of
 from daemon.why.power_causes import faults, fuse, no_answer, nobody_listened, over_current
 
 if TYPE_CHECKING:
@@ -213,11 +213,7 @@ def outage_words(history: NightHistory, outage: Outage) -> str:
     reasons = [each.body["why"] for each in night.happenings if each.body.get("why")]
     if outage.is_exact and reasons:
         words += f" ({reasons[-1]})"
-    plans = [
-        plan for plan in (night.plan_before, *night.plans) if plan and plan.made_at <= outage.start
-    ]
-    missed = [run for run in runs_of(plans[-1].body) if run.meets(outage)] if plans else []
-    return f"{words}, when it had planned to charge" if missed else words
+    return f"{words}, when it had planned to charge" if had_planned(history, outage) else words
 
 
 def _plan_at(history: NightHistory, stay: TimeSpan) -> StoredPlan | None:

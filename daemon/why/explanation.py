@@ -15,6 +15,7 @@ from daemon.why.evidence import WAS_NEEDED, Cause, alerts_of, spans_because, sta
 from daemon.why.history import TimeSpan
 from daemon.why.plans import hours_of, runs_of
 from daemon.why.power_causes import (
+    broker_away,
     estimated,
     late_power,
     over_current,
@@ -82,8 +83,8 @@ def _charged(history: NightHistory) -> tuple[str, tuple[Cause, ...]]:
     so_far = "" if night.is_over or night.closed else " so far"
     sentence = f"It charged {amount}{so_far}{_when(history)}{_reason(history)}{cost}."
     more = [
-        *went_on(history), *over_current(history), *power_after_stop(history),
-        *late_power(history), *estimated(history),
+        *went_on(history), *broker_away(history), *over_current(history),
+        *power_after_stop(history), *late_power(history), *estimated(history),
     ]  # fmt: skip
     causes = [Cause("charged", sentence), *more]
     others = [f"{cause.words[:1].upper()}{cause.words[1:]}." for cause in causes[1:]]

@@ -7,8 +7,10 @@ from datetime import timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from daemon.control.alerts import BROKER_BACK, NO_BROKER
 from daemon.control.learning import CONNECTED, FAULTS
 from daemon.control.state import FLOWING_WATTS, LONGEST_GAP
+from daemon.service.broker_watch import AWAY_FOR
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -191,6 +193,26 @@ def outages_of(night: Night) -> tuple[Outage, ...]:
             start, end = min(known.start, outage.start), max(known.end, outage.end)
             outages[outages.index(known)] = replace(known, start=start, end=end)
     return tuple(sorted(outages, key=lambda outage: outage.start))
+
+
+def without_broker(night: Night) -> tuple[TimeSpan, ...]:
+    """List when the broker was away, for a minute or more, while the daemon ran."""
+    ends = {BROKER_BACK, "started", "ended"}
+    events = [(alert.at, alert.code) for alert in night.alerts]
+    events += [(happening.at, happening.what) for happening in night.happenings]
+    spans: list[TimeSpan] = []
+    since = None
+    if next((code for _, code in sorted(events) if code in {NO_BROKER, *ends}), "") == BROKER_BACK:
+        since = night.begins
+    for at, code in sorted(events):
+        if code == NO_BROKER and since is None:
+            since = max(night.begins, at - AWAY_FOR)
+        elif code in ends and since is not None:
+            spans.append(TimeSpan(since, at))
+            since = None
+    if since is not None:
+        spans.append(TimeSpan(since, night.upto))
+    return tuple(spans)
 
 
 def _by_starts(night: Night) -> Iterator[Outage]:

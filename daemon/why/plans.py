@@ -90,6 +90,15 @@ def _rest_kwh(plan: Mapping[str, Any], now: datetime) -> float:
     return rest
 
 
+def had_planned(history: NightHistory, span: TimeSpan) -> bool:
+    """Tell whether the plan in force as a span begins charges in it."""
+    night = history.night
+    plans = [
+        plan for plan in (night.plan_before, *night.plans) if plan and plan.made_at <= span.start
+    ]
+    return bool(plans) and any(run.meets(span) for run in runs_of(plans[-1].body))
+
+
 def plan_words(history: NightHistory, plan: StoredPlan) -> str:
     """Say what a plan does: when, how much and for what, from where to where."""
     body = plan.body

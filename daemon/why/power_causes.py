@@ -26,7 +26,8 @@ from daemon.why.evidence import (
     starts_with_power,
     starts_without_power,
 )
-from daemon.why.history import TimeSpan
+from daemon.why.history import TimeSpan, without_broker
+from daemon.why.plans import had_planned
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -97,13 +98,21 @@ def _is_unknown(history: NightHistory) -> bool:
     return record is not None and bool(record.get("unknown_hours"))
 
 
+def broker_away(history: NightHistory, *, always: bool = False) -> Iterator[Cause]:
+    """Find when the broker was away while it was planned to charge, or `always`."""
+    for span in without_broker(history.night):
+        planned = ", when it had planned to charge" if had_planned(history, span) else ""
+        if planned or always:
+            yield Cause(NO_BROKER, f"the broker was away {history.span(span)}{planned}")
+
+
 def nobody_listened(history: NightHistory) -> Iterator[Cause]:
     """Find commands that did not arrive."""
     words = {
         NOBODY_LISTENS: "nothing listened to the commands for it",
         BROKER_REFUSES: "the broker refused what was published",
-        NO_BROKER: "the broker could not be reached",
     }
+    yield from broker_away(history, always=True)
     for code, meaning in words.items():
         alerts = alerts_of(history, code)
         if alerts:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from adapters.clocks.instants import parse_instant
 from config.tariffs.calendar_words import listed
-from daemon.control.alerts import ALERTS, OUT_OF_REACH
+from daemon.control.alerts import ALERTS, BROKER_BACK, OUT_OF_REACH
 from daemon.control.learning import CONNECTED
 from daemon.control.state import FLOWING_WATTS, LONGEST_GAP
 from daemon.presentation.figures import kwh_text
@@ -201,6 +201,9 @@ def _alerts(history: NightHistory) -> Iterator[Entry]:
     by_words: dict[tuple[str, str], list[StoredAlert]] = {}
     for alert in history.night.alerts:
         message = alert.message
+        if alert.code == BROKER_BACK:
+            yield Entry(alert.at, "daemon", "the broker is back")
+            continue
         if alert.code == OUT_OF_REACH:
             if not need_is_out_of_reach(history):
                 continue

@@ -89,6 +89,8 @@ def test_the_alert_command_runs_although_the_broker_is_away(site: Site, ran: lis
     site.service.handle(Connected("5"))
     assert site.state.alerts == frozenset()
     assert site.bus.last("status")["alerts"] == []
+    rows = site.ledger.alerts_between(EVENING, site.clock.now() + SECOND)
+    assert [row.code for row in rows] == ["no-broker", "broker-back"]
 
 
 @pytest.mark.usefixtures("no_log")

@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from adapters.bus.events import Published
+from adapters.bus.events import Connected, Disconnected, Published
 from adapters.contract.messages import DaemonState
 from adapters.ledger.retention import remove_before
+from daemon.night_log.month_reading import read_month
+from daemon.service.house_loading import load_house
 from tests.daemon.why.nights import LATER, Home, Place
 from tests.daemon.worlds import (
     EVENING,
@@ -164,6 +166,28 @@ def test_nobody_listened(home: Home) -> None:
     assert (
         "Besides, nothing listened to the commands for it (alert nobody-listens at 21:00)." in text
     )
+
+
+def test_the_broker_was_away(home: Home) -> None:
+    """From when to when, if it had planned to charge then; the story has its return too."""
+    with home.place() as place:
+        place.plug_in(35.0)
+        for away_at in (EVENING + HOUR, NIGHT_BEGINS + HOUR):
+            place.until(away_at)
+            place.service.handle(Disconnected("nothing listens at 127.0.0.1:1883"))
+            place.until(away_at + 40 * MINUTE)
+            place.service.handle(Connected("5"))
+        place.leave()
+    why = home.why()
+    told = ", for NZD 5.02. The broker was away from 22:00 to 22:40, when it had planned to charge."
+    assert told in why.explanation.text
+    assert why.explanation.causes == ("charged", "no-broker")
+    story = [(f"{each.at:%H:%M}", each.text) for each in why.story if "broker" in each.text]
+    assert [at for at, text in story if text == "the broker is back"] == ["08:10", "10:40"]
+    assert sum("alert no-broker" in text for _, text in story) == 1, "both alerts in one line"
+    with home.ledger() as ledger:
+        month = read_month(home.household, load_house(home.household), ledger, (2026, 6), LATER)
+    assert [alert.code for alert in month.alerts] == ["no-broker"] * 2, "a return is no alert"
 
 
 def test_somebody_asked_to_skip(home: Home) -> None:
