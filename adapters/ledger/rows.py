@@ -49,6 +49,9 @@ class StoredPlan:
     body: dict[str, Any]
 
 
+BROKER_BACK = "broker-back"
+"""The code of a row among the alerts that is none: the broker's return after `no-broker`."""
+
 HappeningKind: TypeAlias = Literal["started", "ended", "file", "prices"]
 """The daemon started or ended, loaded a household file, received prices."""
 

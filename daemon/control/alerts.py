@@ -31,9 +31,6 @@ LEDGER_REFUSES = "ledger-refuses"
 NO_BACKUP = "no-backup"
 WRONG_PASSWORDS = "wrong-passwords"
 
-BROKER_BACK = "broker-back"
-"""No alert: it is recorded beside them, as the end of `NO_BROKER`."""
-
 
 class ClearedBy(Enum):
     """What clears an alert, in words for people."""

@@ -26,7 +26,7 @@ Pure, like the controller it is part of.
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, timedelta
 from typing import TYPE_CHECKING, NamedTuple
 
 from daemon.control.alerts import (
@@ -52,6 +52,7 @@ from daemon.control.state import (
     vehicle_of,
     watts_of,
 )
+from planners.local_time.conversion import nearest_minute
 from planners.power.allowed_currents import charge_model, highest_amps
 from planners.power.charging import NEED_TOLERANCE_PERCENT
 from planners.power.excess_current import (
@@ -348,9 +349,8 @@ def _check_meter(state: PointState, response: Response, now: datetime) -> Confir
     read_at = _last_reading_at(state)
     if read_at is None or now < max(read_at, response.since) + LONGEST_GAP:
         return Confirmed(state, ())
-    return Confirmed(
-        *raise_alert(state, NO_READING, charge_point=state.charge_point, since=read_at)
-    )
+    since = nearest_minute(read_at, UTC)
+    return Confirmed(*raise_alert(state, NO_READING, charge_point=state.charge_point, since=since))
 
 
 # --- what the meter shows ---------------------------------------------------------------------

@@ -59,6 +59,7 @@ from daemon.control.nightbook import LAST_READING, account_for
 from daemon.control.replanning import announce, begins_in_rest, plan
 from daemon.control.state import charges_now, is_charging, rests_until, vehicle_of
 from daemon.control.undelivered import may_be_listening_again
+from planners.local_time.conversion import nearest_minute
 from planners.local_time.departures import night_bounds, night_of
 from planners.power.allowed_currents import amps_allowed
 from planners.power.excess_current import amps_text, with_command
@@ -312,7 +313,7 @@ def _after_rest(
 
 
 def _resting(until: datetime, house: House) -> str:
-    at = until.astimezone(house.file.zone)
+    at = nearest_minute(until, house.file.zone)
     return f"the charge point rests until {at:%H:%M}, because it was switched a short time ago"
 
 

@@ -9,6 +9,7 @@ from daemon.control.replanning import plan_now
 from daemon.control.state import charges_now, departure_of, rests_until, vehicles_of
 from daemon.messaging.outlook import effects_of
 from daemon.messaging.status import next_start
+from daemon.presentation.figures import local_time
 from planners.accounts.money import format_money
 from planners.local_time.conversion import MINUTE
 from planners.plan.why import in_the_cheapest_hours
@@ -340,6 +341,5 @@ def _effect(effect: Effect, file: HouseholdFile) -> tuple[str, float]:
 
 
 def _when(instant: datetime, now: datetime, zone: ZoneInfo) -> str:
-    local = instant.astimezone(zone)
     near = abs(instant - now) < _WEEKDAY_ONLY
-    return f"{local:%a %H:%M}" if near else f"{local:%a %d %b %Y %H:%M}"
+    return local_time(instant, zone, "%a %H:%M" if near else "%a %d %b %Y %H:%M")

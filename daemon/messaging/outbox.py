@@ -10,8 +10,8 @@ import structlog
 
 from adapters.contract.messages import Alert, Answer, Command, DaemonState, encode
 from adapters.ledger.exact_json import dump_exact
+from adapters.ledger.rows import BROKER_BACK
 from config.files.errors import LedgerError
-from daemon.control.alerts import BROKER_BACK
 from daemon.control.events import AnnouncePlan, Assert, CloseNight, Issue, Note, Warn
 from daemon.messaging.status import BELIEVE_FOR
 from daemon.nights.account import counted_from, night_record

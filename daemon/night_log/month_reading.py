@@ -10,9 +10,9 @@ from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from adapters.ledger.ledger import open_ledger
+from adapters.ledger.rows import BROKER_BACK
 from config.fields.distance import KM_PER_MILE
 from config.files.errors import TariffError, UsageError
-from daemon.control.alerts import BROKER_BACK
 from daemon.night_log.month import AlertRow, EnergyFlow, Month
 from daemon.night_log.night_rows import night_row, rates_of_night
 from daemon.nights.metered import read_meter

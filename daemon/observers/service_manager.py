@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Final
 from daemon.control.state import FLOWING_WATTS, watts_of
 from daemon.messaging.incoming import Reload
 from daemon.messaging.status import next_start
+from daemon.presentation.figures import local_time
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -178,4 +179,4 @@ def _charges(state: PointState) -> bool:
 
 
 def _local(instant: datetime, zone: ZoneInfo) -> str:
-    return f"{instant.astimezone(zone):%a %d %b %H:%M}"
+    return local_time(instant, zone, "%a %d %b %H:%M")

@@ -9,6 +9,7 @@ from decimal import ROUND_FLOOR, Decimal
 from typing import TYPE_CHECKING
 
 from config.tariffs.calendar_words import MONTHS
+from planners.local_time.conversion import nearest_minute
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -27,8 +28,9 @@ def date_text(day: date) -> str:
 
 
 def local_time(instant: datetime, zone: ZoneInfo, form: str = "%a %H:%M") -> str:
-    """Write an instant by the household's clock."""
-    return instant.astimezone(zone).strftime(form)
+    """Write an instant by the household's clock; to the nearest minute if without seconds."""
+    local = instant.astimezone(zone) if "%S" in form else nearest_minute(instant, zone)
+    return local.strftime(form)
 
 
 def counted(count: float, noun: str) -> str:

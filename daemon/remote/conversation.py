@@ -12,6 +12,7 @@ from adapters.bus.events import Connected, Disconnected, MessageArrived, Publish
 from adapters.contract.messages import DaemonState, MalformedMessage, decode
 from adapters.contract.topics import Topics
 from config.files.errors import UnwellError
+from daemon.presentation.figures import local_time
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -178,7 +179,7 @@ def why_not_running(state: DaemonState | None, file: HouseholdFile, now: datetim
     name, broker = file.household.name, f"{file.bus.host}:{file.bus.port}"
     if state is None:
         return f"no daemon of {name} is known at the broker {broker}; {start}"
-    at = f" since {state.at.astimezone(file.zone):%a %d %b %H:%M}" if state.at is not None else ""
+    at = f" since {local_time(state.at, file.zone, '%a %d %b %H:%M')}" if state.at else ""
     if state.state == "offline":
         return f"the daemon of {name} is offline{at}; {start}"
     if state.state == "waiting":

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from adapters.contract.messages import DaemonState, MalformedMessage, Status, decode
 from config.files.errors import UnwellError
+from daemon.presentation.figures import local_time
 from daemon.remote.conversation import RETAINED_SECONDS, Conversation, why_not_running
 
 if TYPE_CHECKING:
@@ -123,7 +124,8 @@ def _faults_at(name: str, report: Report, file: HouseholdFile, now: datetime) ->
     if status is None:
         yield f"{name}: its status is missing"
     elif now > status.stale_after:
-        yield f"{name}: its status is old, from {status.at.astimezone(file.zone):%a %d %b %H:%M}"
+        at = local_time(status.at, file.zone, "%a %d %b %H:%M")
+        yield f"{name}: its status is old, from {at}"
     elif status.alerts:
         yield f"{name}: {', '.join(status.alerts)}"
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from adapters.clocks.instants import parse_instant
 from daemon.control.alerts import ALERTS
 from daemon.control.state import SOC_SOURCES
+from daemon.presentation.figures import local_time
 from planners.accounts.money import format_money
 
 if TYPE_CHECKING:
@@ -170,4 +171,4 @@ def _rates(rates: KnownRates | None, zone: ZoneInfo) -> str:
 
 
 def _when(instant: datetime, zone: ZoneInfo) -> str:
-    return f"{instant.astimezone(zone):%a %d %b %H:%M}"
+    return local_time(instant, zone, "%a %d %b %H:%M")

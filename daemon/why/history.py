@@ -7,7 +7,8 @@ from datetime import timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from daemon.control.alerts import BROKER_BACK, NO_BROKER
+from adapters.ledger.rows import BROKER_BACK
+from daemon.control.alerts import NO_BROKER
 from daemon.control.learning import CONNECTED, FAULTS
 from daemon.control.state import FLOWING_WATTS, LONGEST_GAP
 from daemon.service.broker_watch import AWAY_FOR

@@ -18,6 +18,7 @@ from daemon.presentation.figures import kwh_text
 from daemon.why.explanation import explain_night
 from daemon.why.story import story_of
 from daemon.why.wording import history_of
+from planners.local_time.conversion import nearest_minute
 from planners.plan.plan import instant_text
 
 if TYPE_CHECKING:
@@ -91,7 +92,7 @@ def _table(why: Why) -> Table:
     zone = why.history.house.file.zone
     day = None
     for entry in why.story:
-        local = entry.at.astimezone(zone)
+        local = nearest_minute(entry.at, zone)
         if local.date() != day:
             day = local.date()
             table.add_row("", "", Text(f"{day:%A %d %B}", style="bold"))

@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from adapters.clocks.instants import parse_instant
+from adapters.ledger.rows import BROKER_BACK
 from config.tariffs.calendar_words import listed
-from daemon.control.alerts import ALERTS, BROKER_BACK, OUT_OF_REACH
+from daemon.control.alerts import ALERTS, OUT_OF_REACH
 from daemon.control.learning import CONNECTED
 from daemon.control.state import FLOWING_WATTS, LONGEST_GAP
 from daemon.presentation.figures import kwh_text

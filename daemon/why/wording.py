@@ -19,6 +19,7 @@ from daemon.why.history import (
     stays_of,
 )
 from planners.accounts.money import format_money
+from planners.local_time.conversion import nearest_minute
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -83,7 +84,7 @@ class NightHistory:
         return start.strftime(form), end.strftime(end_form)
 
     def _local(self, instant: datetime) -> datetime:
-        return instant.astimezone(self.house.file.zone)
+        return nearest_minute(instant, self.house.file.zone)
 
     def in_local_time(self, words: str) -> str:
         """Rewrite a message's instants in UTC by the household's clock."""

@@ -9,7 +9,7 @@ minutes as if the local clock were UTC.
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -122,6 +122,25 @@ def wall_time(instant: datetime, zone: ZoneInfo) -> datetime:
     if instant.tzinfo is None:
         raise ValueError(f"{instant.isoformat()} is no instant: it has no offset from UTC")
     return instant.astimezone(zone).replace(tzinfo=None)
+
+
+def nearest_minute(instant: datetime, zone: tzinfo) -> datetime:
+    """Return the time to show people for an instant: by the clock, to the nearest minute.
+
+    Parameters
+    ----------
+    instant : datetime
+        Aware.
+    zone : tzinfo
+        Zone.
+
+    Returns
+    -------
+    datetime
+        Aware, local. Of two instants the later one never comes before the other.
+    """
+    rounded = (instant.astimezone(UTC) + MINUTE / 2).replace(second=0, microsecond=0)
+    return rounded.astimezone(zone)
 
 
 def local_date(instant: datetime, zone: ZoneInfo) -> date:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from config.fields.value_types import WATT_HOURS_PER_KWH
 from planners.accounts.money import format_money
-from planners.local_time.conversion import MINUTE
+from planners.local_time.conversion import MINUTE, nearest_minute
 from planners.power.cautions import PORTABLE, is_beyond_socket
 
 if TYPE_CHECKING:
@@ -129,7 +129,7 @@ def in_the_cheapest_hours(plan: Plan, cheapest: Plan) -> str:
 
 
 def _clock(instant: datetime, zone: ZoneInfo, form: str = "%H:%M") -> str:
-    return instant.astimezone(zone).strftime(form)
+    return nearest_minute(instant, zone).strftime(form)
 
 
 def _bands(names: Iterable[str]) -> str:

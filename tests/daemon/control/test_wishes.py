@@ -323,7 +323,7 @@ def test_a_far_wish_names_the_first_departures_and_counts_the_rest() -> None:
     world = at_home()
     world.ask(need_percent=100.0, by=LEAVES + 10 * DAY)
     text = answer_of(world.state, world.now, world.house)
-    assert text.endswith("7 more before the last wish keep theirs.")
+    assert text.endswith("Before Sun 14 Jun 2026 07:20, 7 more departures stay as they are.")
     assert text.count("keeps its 60 %") == 3
 
 

@@ -65,7 +65,7 @@ def test_charge_now() -> None:
     # 23.4 kWh of 52 at 90 % are 26 kWh; 2 h 30 min of 7.36 kW are at 0.4738, the rest at 0.1932.
     assert answer(world) == (
         "Charges now at 32 A: a person asked to charge now. It takes 26.00 kWh for NZD 10.19 and"
-        " reaches 80 % at Wed 22:01."
+        " reaches 80 % at Wed 22:02."
     )
 
 
@@ -378,7 +378,7 @@ def test_a_preview_of_charging_now() -> None:
     _after, text = foresee(at_home(), charge_now=True)
     assert text == (
         "Preview: nothing has changed. Charges now at 32 A: a person asked to charge now. It takes"
-        " 26.00 kWh for NZD 10.19 and reaches 80 % at Wed 22:01. In the cheapest hours it would be"
+        " 26.00 kWh for NZD 10.19 and reaches 80 % at Wed 22:02. In the cheapest hours it would be"
         " 26.00 kWh for NZD 5.02."
     )
 
@@ -390,7 +390,7 @@ def test_a_preview_of_charging_now_says_how_much_more_or_less_that_is() -> None:
     _after, text = foresee(world, charge_now=True)
     # 10 kWh less in the battery are 11.11 kWh less at the meter.
     assert text.endswith(
-        "It takes 25.00 kWh for NZD 6.25 and reaches 80 % at Wed 21:53. In the cheapest hours it"
+        "It takes 25.00 kWh for NZD 6.25 and reaches 80 % at Wed 21:54. In the cheapest hours it"
         " would be 13.89 kWh for NZD 3.47, 11.11 kWh less."
     )
 

@@ -81,7 +81,7 @@ def test_a_charge_that_goes_on(home_at: HomeAt) -> None:
     home = home_at("00:00")
     home.site.plug_in(35.0)
     home.site.pass_time(NIGHT_BEGINS + 3 * HOUR + MINUTE - EVENING)
-    assert home.message == "All well: 73 %, 22.0 kWh, NZD 4.24, 3.9 kWh to come until 00:31."
+    assert home.message == "All well: 73 %, 22.0 kWh, NZD 4.24, 3.9 kWh to come until 00:32."
 
 
 def test_nobody_came_home(home_at: HomeAt) -> None:

@@ -171,9 +171,9 @@ def test_a_period_of_less_than_a_minute_has_a_length() -> None:
     text = printed(given, replace(plan, periods=(whole, short, none)))
     rows = [line.split() for line in text.splitlines() if " A " in line and " to " in line][:3]
     times = [" ".join(row[:5]) for row in rows]
-    assert times[0] == "Wed 21:00 to Thu 00:31"
+    assert times[0] == "Wed 21:00 to Thu 00:32"
     assert times[1] == "Thu 00:31:57 to Thu 00:31:59"
-    assert "Thu 00:31:59 to" not in text
+    assert "Thu 00:32:59 to" not in text
 
 
 def test_the_totals_compare_like_with_like() -> None:

@@ -44,7 +44,7 @@ def test_it_charged(home: Home) -> None:
         place.leave()
     explanation = home.why().explanation
     assert explanation.text == (
-        "It charged 26.0 kWh between 21:00 and 00:31, in the cheapest hours before 07:20, for"
+        "It charged 26.0 kWh between 21:00 and 00:32, in the cheapest hours before 07:20, for"
         " NZD 5.02. At 07:20 the battery held about 80 %; 60 % were needed."
     )
     assert explanation.causes == ("charged",)
@@ -109,7 +109,7 @@ def test_power_flowed_at_the_second_try(home: Home) -> None:
         place.draws = True
         place.leave()
     assert home.says().startswith(
-        "It charged 26.0 kWh between 21:30 and 01:01, in the cheapest hours before 07:20, for NZD"
+        "It charged 26.0 kWh between 21:30 and 01:02, in the cheapest hours before 07:20, for NZD"
         " 5.02. Power was late: the command to charge was sent at 21:00 (alert"
         " no-power-after-start; sent again at 21:02 and 21:06)."
     )
@@ -144,7 +144,7 @@ def test_the_meter_was_silent_for_a_while(home: Home) -> None:
         place.leave()
     explanation = home.why().explanation
     assert explanation.text.startswith(
-        "It charged 26.0 kWh, as far as the meter was read, between 21:00 and 00:31, in the"
+        "It charged 26.0 kWh, as far as the meter was read, between 21:00 and 00:32, in the"
     )
     estimate = "kWh of it are estimated, as the meter was silent (alert no-reading)."
     assert estimate in explanation.text
@@ -299,7 +299,7 @@ def test_it_came_too_late(home: Home) -> None:
     assert (
         "It was 7.3 kWh short for the departure: at 07:20 the battery held about 47 % of the 60 %"
         " needed, because the vehicle was plugged in only at 05:10, with 20 %; without a pause it"
-        " would have taken until 08:18."
+        " would have taken until 08:19."
     ) in explanation.text
     assert ", in all the time available before 07:20, for " in explanation.text
     assert explanation.causes == ("charged", "need-missed", "plugged-in-late")
@@ -392,7 +392,7 @@ def test_it_left_early(home: Home) -> None:
         place.until(LATER)
     assert home.says().startswith(
         "It did not charge: the vehicle was unplugged at 19:30, before the planned hours were over"
-        " (from 21:00 to 00:31)."
+        " (from 21:00 to 00:32)."
     )
 
 
@@ -415,12 +415,12 @@ def test_it_is_still_to_come(home: Home) -> None:
         place.until(EVENING)
         assert home.says(place.clock.now()) == (
             "It did not charge yet: cheaper hours are to come, and 26.0 kWh are planned from 21:00"
-            " to 00:31 for NZD 5.02."
+            " to 00:32 for NZD 5.02."
         )
         place.until(NIGHT_BEGINS + HOUR)
         assert home.says(place.clock.now()) == (
             "It charged 7.4 kWh so far between 21:00 and 22:00, in the cheapest hours before 07:20,"
-            " for NZD 1.42. Still planned: from 22:00 to 00:31."
+            " for NZD 1.42. Still planned: from 22:00 to 00:32."
         )
 
 

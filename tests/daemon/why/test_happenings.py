@@ -79,7 +79,7 @@ def test_a_changed_file_is_recorded_and_shown(tmp_path: Path) -> None:
     assert "a changed household file is in force" in [entry.text for entry in story]
     last = [entry for entry in story if entry.kind == "plan"][-1]
     assert last.text.startswith("planned again because the household file was changed: 20.2 kWh")
-    assert last.more[0] == "Before: 80 % wanted, 26.0 kWh to come from 21:00 to 00:31."
+    assert last.more[0] == "Before: 80 % wanted, 26.0 kWh to come from 21:00 to 00:32."
 
 
 def test_new_prices_are_recorded_and_shown(tmp_path: Path) -> None:

@@ -64,7 +64,7 @@ STORY = """
 Kowhai Cottage: the night from Wed 03 Jun 2026, noon, to Thu 04 Jun, noon
 
 driveway: hatchback
-  It charged 31.8 kWh between 21:03 and 01:22, in the cheapest hours before
+  It charged 31.8 kWh between 21:03 and 01:23, in the cheapest hours before
   07:20, for NZD 6.15. At 07:20 the battery held about 90 %; 60 % were needed.
 
               Wednesday 03 June
@@ -73,9 +73,9 @@ driveway: hatchback
 18:30 vehicle The vehicle is plugged in.
 18:30 battery The vehicle reports 35 %.
 18:30 plan    Planned because the vehicle was plugged in: 26.0 kWh from 21:00 to
-              00:31 for NZD 5.02, from 35 % (reported by the vehicle) to 80 % by
+              00:32 for NZD 5.02, from 35 % (reported by the vehicle) to 80 % by
               07:20 (60 % needed).
-              Charges 26.0 kWh between 21:00 and 00:31 (night) at 0.1932 NZD per
+              Charges 26.0 kWh between 21:00 and 00:32 (night) at 0.1932 NZD per
               kWh. NZD 2.23 of this is beyond the need of 60 %. Keeps out of
               peak at 0.4738 NZD per kWh. Charging at once would cost NZD 5.16
               more. Charging on a timer would cost the same. An hour earlier the
@@ -83,11 +83,11 @@ driveway: hatchback
               16 A it would cost the same.
 18:30 command Stay stopped: cheaper hours are to come (command 220203).
 19:30 request Somebody asks: charge to 90 %.
-19:30 plan    Planned again because somebody asked: 31.8 kWh from 21:00 to 01:29
+19:30 plan    Planned again because somebody asked: 31.8 kWh from 21:00 to 01:30
               for NZD 6.14, from 35 % (reported by the vehicle) to 90 % by 07:20
               (60 % needed).
-              Before: 80 % wanted, 26.0 kWh to come from 21:00 to 00:31. Charges
-              31.8 kWh between 21:00 and 01:29 (night) at 0.1932 NZD per kWh.
+              Before: 80 % wanted, 26.0 kWh to come from 21:00 to 00:32. Charges
+              31.8 kWh between 21:00 and 01:30 (night) at 0.1932 NZD per kWh.
               NZD 3.35 of this is beyond the need of 60 %. Charging at once
               would cost NZD 3.09 more.
 20:00 daemon  The daemon ends.
@@ -100,17 +100,17 @@ driveway: hatchback
 01:00 plan    Planned again because the meter showed a state of charge other
               than planned: 2.7 kWh from 01:00 to 01:24 for NZD 0.52, from 85 %
               (counted by the meter) to 90 % by 07:20 (60 % needed).
-              Before: 3.5 kWh to come from 21:00 to 01:29. Charges 2.7 kWh
+              Before: 3.5 kWh to come from 21:00 to 01:30. Charges 2.7 kWh
               between 01:00 and 01:24 (night) at 0.1932 NZD per kWh. All of this
               is beyond the need of 60 %. Charging at once would cost the same.
               An hour later the same charge would cost the same.
-01:22 plan    Planned again because what was planned had been reached: nothing
+01:23 plan    Planned again because what was planned had been reached: nothing
               to charge, as the battery holds 90 % (counted by the meter) and
               the target is 90 % by 07:20 (60 % needed).
               Before: 0.2 kWh to come from 01:00 to 01:24. The battery holds 90
               %, and 90 % is all that is wanted: nothing to charge.
-01:22 command Stop: the plan has nothing more to charge (command 220820).
-01:22 meter   Power has stopped: 31.83 kWh since 21:03.
+01:23 command Stop: the plan has nothing more to charge (command 220820).
+01:23 meter   Power has stopped: 31.83 kWh since 21:03.
 07:19 vehicle The vehicle is unplugged.
 07:19 command Stay stopped: no vehicle is plugged in (command 220822).
 07:20 night   The night is closed, and its account is final.

@@ -19,6 +19,7 @@ from planners.local_time.conversion import (
     instant_of,
     instant_of_local,
     minute_of,
+    nearest_minute,
 )
 from planners.local_time.zone_offsets import offsets_between
 
@@ -105,3 +106,30 @@ def test_local_times_become_instants_in_one_module() -> None:
     modules = [path for floor in floors for path in (root / floor).rglob("*.py")]
     combining = [path for path in modules if "datetime.combine(" in path.read_text("utf-8")]
     assert combining == [root / "planners" / "local_time" / "conversion.py"]
+
+
+@pytest.mark.parametrize(
+    ("instant", "shown"),
+    [
+        ("2026-06-03T17:07:29.9", "2026-06-04T05:07:00+12:00"),
+        ("2026-06-03T17:07:58", "2026-06-04T05:08:00+12:00"),
+        ("2026-06-03T11:59:45", "2026-06-04T00:00:00+12:00"),  # the next day
+        # Clocks go back from 03:00 to 02:00 at 14:00 UTC.
+        ("2026-04-04T13:59:40", "2026-04-05T02:00:00+12:00"),
+    ],
+)
+def test_people_are_shown_the_nearest_minute(instant: str, shown: str) -> None:
+    at = datetime.fromisoformat(instant).replace(tzinfo=UTC)
+    assert nearest_minute(at, ZoneInfo("Pacific/Auckland")).isoformat() == shown
+
+
+@given(
+    st.datetimes(datetime(2020, 1, 1), datetime(2030, 1, 1)),  # noqa: DTZ001
+    st.timedeltas(timedelta(0), timedelta(hours=2)),
+)
+def test_no_end_is_shown_before_its_start(start: datetime, span: timedelta) -> None:
+    """Each is shown within half a minute of itself."""
+    begins = start.replace(tzinfo=UTC)
+    first, last = nearest_minute(begins, UTC), nearest_minute(begins + span, UTC)
+    assert first <= last
+    assert abs(first - begins) <= timedelta(seconds=30)

@@ -33,7 +33,7 @@ def half_hourly(*rates: str, start: str = "2026-06-03T06:30:00", **leaves: objec
 def test_a_night_in_bands_is_explained_by_its_bands() -> None:
     """The hours used, the hours avoided, and what plain rules would cost."""
     assert DemoHousehold().plan(35.0, EVENING).why == (
-        "Charges 26.0 kWh between 21:00 and 00:31 (night) at 0.1932 NZD per kWh.",
+        "Charges 26.0 kWh between 21:00 and 00:32 (night) at 0.1932 NZD per kWh.",
         "Keeps out of peak at 0.4738 NZD per kWh.",
         "Charging at once would cost NZD 5.16 more.",
         "Charging on a timer would cost the same.",
@@ -163,7 +163,7 @@ def test_a_need_out_of_reach_is_explained() -> None:
     assert why[-4:] == (
         "Charging goes on until the departure itself: the margin of 15 minutes is given up.",
         "60 % can't be reached in time: 11.7 kWh are missing, and the battery will hold 40 %.",
-        "Charging without a pause would be done at Thu 04 Jun 08:55 at the earliest.",
+        "Charging without a pause would be done at Thu 04 Jun 08:56 at the earliest.",
         "A charge point for at least 54 A would do it in time.",
     )
 
