@@ -1,7 +1,9 @@
 """Assume a state of charge for a vehicle that does not report one. Pure.
 
-It is what the vehicle last left with, less what it usually uses in the time that it was away; if
-that is not known, what the household file says. The meter counts on from there.
+It is what the vehicle last left with, less what it usually uses in the time that it was away. If
+that is not known, because the daemon was not there yet, it is what its last departure wants, less
+what that trip uses; if the file does not say either, what it assumes. The meter counts on from
+there.
 """
 
 from __future__ import annotations
@@ -53,7 +55,7 @@ def unreported_soc(state: PointState, vehicle: str, now: datetime, file: Househo
     wh = register_wh_at(state, now)
     percent = _recalled_percent(state.left_with, vehicle, now, file)
     if percent is None:
-        return SocFact(assumed_soc_percent(file, vehicle), now, "assumed", wh)
+        return SocFact(_declared_percent(vehicle, now, file), now, "assumed", wh)
     return SocFact(percent, now, "recalled", wh)
 
 
@@ -92,6 +94,17 @@ def _recalled_percent(
         else:
             return None
     return max(0.0, percent)
+
+
+def _declared_percent(vehicle: str, now: datetime, file: HouseholdFile) -> float:
+    """Take the use of a trip that is just over off what its departure wants, if it is declared."""
+    car, assumed = file.vehicles[vehicle], assumed_soc_percent(file, vehicle)
+    trip = next(reversed(departures_between(file, vehicle, now - REMEMBERED, now)), None)
+    if trip is None or trip.uses_kwh is None or now < (trip.returns or trip.instant + WHOLE):
+        return assumed
+    percent = max(0.0, trip.want_percent - 100 * trip.uses_kwh / car.usable_kwh)
+    # Nobody saw with how much it left: of two figures in the file the lower one counts.
+    return percent if car.arrives_with_percent is None else min(percent, assumed)
 
 
 def _used_since(

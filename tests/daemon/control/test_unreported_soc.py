@@ -73,6 +73,46 @@ def test_a_declared_trip_is_taken_off_by_its_end(
     assert found == pytest.approx(LEFT_PERCENT - used_percent)
 
 
+TRIP = {"uses_kwh": 24.0, "returns": "18:00"}
+"""48 % of the battery; its departure wants 80 %."""
+BACK = LEAVES + 11 * HOUR
+
+
+@pytest.mark.parametrize(
+    ("vehicle", "trip", "back", "percent"),
+    [
+        (DAILY, TRIP, BACK, 32),
+        (DAILY, {"uses_kwh": 24.0}, LEAVES + 2 * HOUR, 32),
+        ({}, TRIP, BACK, 32),
+        # The lower of two figures in the file.
+        (DAILY | {"arrives_with_percent": 25.0}, TRIP, BACK, 25),
+        (DAILY | {"arrives_with_percent": 50.0}, TRIP, BACK, 32),
+        # The battery is no emptier than empty, and a trip that goes on says nothing yet.
+        (DAILY, {"uses_kwh": 50.0}, BACK, 0),
+        (DAILY, TRIP, LEAVES + 10 * HOUR, 60),
+        (DAILY, {}, BACK, 60),
+    ],
+)
+def test_a_daemon_that_began_during_a_trip_takes_it_off(
+    vehicle: dict[str, Any], trip: dict[str, Any], back: datetime, percent: float
+) -> None:
+    """It never saw the vehicle leave, but the file says what it left with and what it used."""
+    found = unreported_soc(PointState(POINT), "hatchback", back, home(vehicle, **trip).file)
+    assert found.source == "assumed"
+    assert found.percent == pytest.approx(percent)
+
+
+def test_a_day_of_a_new_daemon_buys_what_the_trip_used() -> None:
+    """Begun while the vehicle is away; at 18:20 it comes back, and 48 % are bought that night."""
+    world = World(home(DAILY, **TRIP), LEAVES + 4 * HOUR)
+    world.read()
+    world.report(pilot="A")
+    world.wait(BACK, read_every=None)
+    world.plug_in()
+    assert world.state.plan is not None
+    assert world.state.plan.energy_kwh == pytest.approx(24.0 / 0.9)
+
+
 def test_each_trip_is_taken_off_and_the_last_one_by_its_own_time() -> None:
     """Away since yesterday's departure, and since today's for 28 minutes: 30 % and 6 %."""
     house = home(DAILY, uses_kwh=15.0)
