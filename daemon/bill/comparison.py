@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from daemon.bill.file import read_bill
 from daemon.night_log.month_reading import month_days, standing_charges
-from daemon.nights.account import highest_kw
+from daemon.nights.account import cost_rounding, highest_kw
 from daemon.nights.metered import metered_half_hours, read_meter
 from planners.accounts.accounts import account
 from planners.accounts.bill_bands import STANDING_CHARGE, BandComparison, Purchase, compare_bands
@@ -94,7 +94,8 @@ def _our_bands(
     )
     bands: dict[str, Purchase] = {}
     for point, meter in meters.items():
-        for line in account(meter.readings, spans, highest_kw(house, point)).by_band:
+        max_kw, rounding = highest_kw(house, point), cost_rounding(house)
+        for line in account(meter.readings, spans, max_kw, rounding=rounding).by_band:
             old = bands.get(line.band, Purchase(Decimal(0), Decimal(0)))
             bands[line.band] = Purchase(
                 old.wh + line.wh,

@@ -40,7 +40,7 @@ CAUSES = {
     CLOCK: "the clocks or the hours of the bands differ: the energy is there, at another time",
     MISSING: "our meters were not read then",
     NOT_ON_BILL: "the bill does not have it",
-    ESTIMATED: "ours is partly estimated, from readings far apart",
+    ESTIMATED: "ours is partly estimated, from readings far apart or across a change of rate",
     OTHER_LOAD: "the bill always has more: something else uses the supplier's meter",
     UNEXPLAINED: "no cause found",
     NO_SUCH_BAND: "only one side has a band of this name",

@@ -15,6 +15,7 @@ from config.files.errors import LedgerError
 from daemon.control.events import AnnouncePlan, Assert, CloseNight, Issue, Note, Warn
 from daemon.messaging.status import BELIEVE_FOR
 from daemon.nights.account import counted_from, night_record
+from daemon.nights.metered import read_register
 from daemon.nights.unknown_time import has_register, unknown_time
 from planners.local_time.departures import night_bounds
 
@@ -196,10 +197,10 @@ class Outbox:
         start, end = night_bounds(facts.night, house.file.zone)
         end = min(end, facts.closed_at)
         # From a day before, so that a register reset just before the night is noticed.
-        readings = self._ledger.register_readings(facts.charge_point, start - DAY, end)
+        readings = read_register(house, self._ledger, facts.charge_point, start - DAY, end)
         since = counted_from(house, facts)
         charged = self._charged(house, since, end) if since else ()
-        read_at = [reading.at for reading in readings]
+        read_at = [reading.at for reading in readings if reading.gap is None]
         unknown = self._unknown_hours(facts.charge_point, read_at, house, (start, end))
         return night_record(house, facts, readings, charged, unknown)
 
@@ -377,7 +378,7 @@ class Outbox:
     def _charged(self, house: House, since: datetime, end: datetime) -> Sequence[PointReadings]:
         """Return each charge point's register readings since the count of usage began."""
         return [
-            (name, self._ledger.register_readings(name, since, end))
+            (name, read_register(house, self._ledger, name, since, end))
             for name in house.file.charge_points
         ]
 

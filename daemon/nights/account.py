@@ -146,7 +146,8 @@ def _account(
     start, end = _bounds(house, facts)
     max_kw = highest_kw(house, facts.charge_point)
     readings = without_leaps(readings, max_kw)
-    planned = account(readings, house.prices.spans(start, end), max_kw)
+    rounding = cost_rounding(house)
+    planned = account(readings, house.prices.spans(start, end), max_kw, rounding=rounding)
     if not charged:
         return planned, Decimal(0)
     curves = [
@@ -157,7 +158,7 @@ def _account(
     spans = spans_by_use(
         house.prices, start, end, lambda instant: sum(curve(instant) for curve in curves)
     )
-    total = account(readings, spans, max_kw)
+    total = account(readings, spans, max_kw, rounding=rounding)
     return total, total.cost - planned.cost
 
 
@@ -165,6 +166,11 @@ def highest_kw(house: House, charge_point: str) -> float:
     """Return the highest power that can flow through a charge point's meter [kW]."""
     point = house.file.charge_points[charge_point]
     return point.max_amps * point.phases * house.file.household.nominal_volts / 1000
+
+
+def cost_rounding(house: House) -> Decimal:
+    """Return by how much rounding may change a cost: half of the minor unit [currency]."""
+    return Decimal(5).scaleb(-1 - minor_units(house.file.household.currency))
 
 
 def _baselines(

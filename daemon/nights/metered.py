@@ -1,7 +1,7 @@
 """Read the metered energy of a household by the half-hours of the settlement grid.
 
-It follows the rules of the accounts: between two readings energy flows evenly, and the half-hours
-add up exactly to the rise of the register.
+It follows the rules of the accounts: between two readings energy flows as the commands show, else
+evenly, and the half-hours add up exactly to the rise of the register.
 """
 
 from __future__ import annotations
@@ -10,7 +10,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from daemon.nights.account import highest_kw
+from daemon.nights.unknown_time import starts_in_force
 from planners.accounts.accounts import energy_curve
+from planners.accounts.placing import placed
 from planners.accounts.register_leaps import without_leaps
 from planners.local_time.settlement import ONE_DAY, HalfHour, day_bounds, half_hours
 
@@ -49,6 +51,37 @@ class Meter:
         return bool(self.readings) and self.readings[0].at <= start and end <= self.readings[-1].at
 
 
+def read_register(
+    house: House, ledger: LedgerReader, charge_point: str, start: datetime, end: datetime
+) -> tuple[RegisterReading, ...]:
+    """Read a register from the ledger, with what the commands show of the time between readings.
+
+    Parameters
+    ----------
+    house : House
+        The household.
+    ledger : LedgerReader
+        Its record.
+    charge_point : str
+        Its name in the file.
+    start, end : datetime
+        UTC.
+
+    Returns
+    -------
+    tuple of RegisterReading
+        From the last reading before the span to the first one after it.
+    """
+    readings = ledger.register_readings(charge_point, start, end)
+    if not readings or house.file.charge_points[charge_point].ocpp is not None:
+        return tuple(readings)  # over OCPP it follows the plan also while no command comes
+    first, last = readings[0].at, readings[-1].at
+    before = ledger.command_before(charge_point, first)
+    during = ledger.commands_between(charge_point, first, last)
+    starts = starts_in_force(during if before is None else (before, *during))
+    return placed(readings, tuple(starts), highest_kw(house, charge_point))
+
+
 def read_meter(
     house: House, ledger: LedgerReader, charge_point: str, start: datetime, end: datetime
 ) -> Meter:
@@ -71,7 +104,7 @@ def read_meter(
         Its readings and the energy that flowed.
     """
     max_kw = highest_kw(house, charge_point)
-    readings = ledger.register_readings(charge_point, start - ONE_DAY, end)
+    readings = read_register(house, ledger, charge_point, start - ONE_DAY, end)
     kept = without_leaps(readings, max_kw)
     return Meter(kept, energy_curve(kept, max_kw))
 

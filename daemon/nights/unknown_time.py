@@ -50,7 +50,7 @@ def unknown_time(
     silences = list(_silences(readings, has_register=has_register))
     overlaps = (
         min(until, silent_until, end) - max(since, silent_since, start)
-        for since, until in _starts(commands)
+        for since, until in starts_in_force(commands)
         for silent_since, silent_until in silences
     )
     return sum((each for each in overlaps if each > timedelta(0)), timedelta(0))
@@ -62,7 +62,19 @@ def has_register(point: ChargePoint) -> bool:
     return hear is None or hear.energy is not None
 
 
-def _starts(commands: Sequence[StoredCommand]) -> Iterator[tuple[datetime, datetime]]:
+def starts_in_force(commands: Sequence[StoredCommand]) -> Iterator[tuple[datetime, datetime]]:
+    """List from when until when each start was in force.
+
+    Parameters
+    ----------
+    commands : sequence of StoredCommand
+        In order of time.
+
+    Yields
+    ------
+    tuple of datetime
+        Its first instant, and when it was replaced or expired; UTC.
+    """
     ends = [*(command.at for command in commands[1:]), EVER[1]]
     for command, replaced_at in zip(commands, ends, strict=False):
         if command.do == "start":

@@ -13,7 +13,7 @@ from config.files.errors import TariffError
 from daemon.control.alerts import ALERTS
 from daemon.control.state import vehicles_of
 from daemon.nights.account import counted_from, night_record
-from daemon.nights.metered import Meter, read_meter
+from daemon.nights.metered import Meter, read_meter, read_register
 from daemon.nights.recount import facts_again, facts_unseen
 from daemon.nights.saved_state import read_saved
 from planners.local_time.departures import night_bounds
@@ -237,8 +237,10 @@ def _account(house: House, ledger: LedgerReader, facts: NightFacts) -> dict[str,
     try:
         since = counted_from(house, facts)
         names = house.file.charge_points if since else ()
-        charged = [(name, ledger.register_readings(name, since or upto, upto)) for name in names]
-        readings = ledger.register_readings(facts.charge_point, begins - ONE_DAY, upto)
+        charged = [
+            (name, read_register(house, ledger, name, since or upto, upto)) for name in names
+        ]
+        readings = read_register(house, ledger, facts.charge_point, begins - ONE_DAY, upto)
         return night_record(house, facts, readings, charged)
     except TariffError:
         return None

@@ -13,6 +13,7 @@ from decimal import Decimal
 from itertools import accumulate, pairwise
 from typing import TYPE_CHECKING
 
+from planners.accounts.rate_doubts import with_doubts
 from planners.accounts.register import Flow, flows_of
 
 if TYPE_CHECKING:
@@ -85,11 +86,13 @@ def account(
     spans: Sequence[RateSpan],
     max_kw: float,
     gap_minutes: int = 15,
+    rounding: Decimal | None = None,
 ) -> Account:
     """Account for the energy that flowed during the spans.
 
-    Energy between two readings counts as flowing evenly. It is estimated if they are further apart
-    than `gap_minutes`, and if the register fell:
+    Energy between two readings counts as flowing evenly; `planners.accounts.placing` adds what the
+    commands show. It is estimated if they are further apart than `gap_minutes`, if the rate changes
+    between them and the cost depends on when the energy flowed, and if the register fell:
 
     - A register that falls has been reset and shows the energy since then, if `max_kw` could
       deliver that much. If not, no energy is counted.
@@ -108,6 +111,9 @@ def account(
         Highest power that could flow [kW].
     gap_minutes : int
         Longest time between readings that still counts as measured [min].
+    rounding : Decimal, optional
+        By so much rounding may change a cost [currency]. If the cost of what flowed between two
+        readings may differ by more, it is estimated; without this, none is for that reason.
 
     Returns
     -------
@@ -123,7 +129,10 @@ def account(
         raise ValueError("readings must be in order of time")
     if any(later.start != earlier.end for earlier, later in pairwise(spans)):
         raise ValueError("spans must be contiguous and in order of time")
-    curve = _Curve.of(flows_of(readings, max_kw, timedelta(minutes=gap_minutes)))
+    flows = flows_of(readings, max_kw, timedelta(minutes=gap_minutes))
+    if rounding is not None:
+        flows = with_doubts(flows, spans, max_kw, rounding)
+    curve = _Curve.of(flows)
     lines: dict[tuple[str, Decimal], tuple[int, ...]] = {}
     for span in spans:
         wh, estimated_wh = curve.between(span.start, span.end)

@@ -5,7 +5,7 @@ Energy is whole watt-hours. Knows no rates.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -31,10 +31,13 @@ class RegisterReading:
         Instant of the reading, UTC.
     register_wh : int
         Value of the register [Wh].
+    gap : timedelta or None
+        For an inferred value, how far apart the two readings are that it lies between.
     """
 
     at: datetime
     register_wh: int
+    gap: timedelta | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +72,7 @@ def flows_of(readings: Sequence[RegisterReading], max_kw: float, gap: timedelta)
     falls: list[_Fall] = []
     for earlier, later in pairwise(_without_slips(readings, max_kw)):
         wh = later.register_wh - earlier.register_wh
-        estimated = later.at - earlier.at > gap
+        estimated = (earlier.gap or later.gap or later.at - earlier.at) > gap
         if wh < 0:
             falls.append(_Fall(earlier, len(flows)))
             wh = later.register_wh if possible(later.register_wh, earlier, later, max_kw) else 0
@@ -92,7 +95,7 @@ def _without_slips(readings: Sequence[RegisterReading], max_kw: float) -> list[R
         before = steady[-1] if steady else reading
         slips = 0 < before.register_wh - reading.register_wh <= SLIP_WH
         if slips and not possible(reading.register_wh, before, reading, max_kw):
-            steady.append(RegisterReading(reading.at, before.register_wh))
+            steady.append(replace(reading, register_wh=before.register_wh))
         else:
             steady.append(reading)
     return steady

@@ -247,6 +247,27 @@ def test_a_night_is_priced_in_the_tiers_that_the_month_has_come_to(ledger: Ledge
     assert record["baselines"] == dict.fromkeys(("at_once", "timer", "hindsight"), same)
 
 
+@pytest.mark.parametrize(
+    ("is_commanded", "bands"),
+    [(True, {"night": "0.240"}), (False, {"peak": "0.187", "night": "0.053"})],
+)
+def test_energy_between_two_readings_is_priced_where_it_was_commanded(
+    ledger: Ledger, *, is_commanded: bool, bands: dict[str, str]
+) -> None:
+    """Read at 20:53 and 21:02, started at 21:00 with the night; without a start it is estimated."""
+    for minutes, wh in ((-20, 5_000_000), (-7, 5_000_000), (2, 5_000_240), (9, 5_000_240)):
+        ledger.add_reading(POINT, NIGHT_BEGINS + minutes * MINUTE, wh)
+    until, before = NIGHT_BEGINS + HOUR, NIGHT_BEGINS - HOUR
+    ledger.add_command(POINT, before, Command(serial=6, do="stop", valid_until=until, why="dear"))
+    if is_commanded:
+        start = Command(serial=7, do="start", amps=32.0, valid_until=until, why="cheap")
+        ledger.add_command(POINT, NIGHT_BEGINS, start)
+    record = Out(ledger).do(close())
+    assert record is not None
+    assert {line["band"]: str(line["kwh"]) for line in record["by_band"]} == bands
+    assert record["estimated_kwh"] == (0 if is_commanded else record["energy_kwh"])
+
+
 def test_a_register_that_reset_just_before_the_night_is_noticed(out: Out, ledger: Ledger) -> None:
     """It shows 0 at 11:50 and its true value at 12:01: only what flowed since 11:00 counts."""
     noon = night_bounds(FACTS.night, kowhai().file.zone)[0]

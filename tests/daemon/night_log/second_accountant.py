@@ -1,9 +1,10 @@
 """A second accountant, who shares no code with the first.
 
 She opens the ledger with `sqlite3` and the household file with a YAML reader, turns local time
-into instants by `zoneinfo` alone, and reckons with fractions. Rules that both keep: energy flows
-evenly between two readings; a register that fell has started again from 0; energy up to an instant
-is counted in whole watt-hours, a half up; readings further apart than 15 minutes, and those over a
+into instants by `zoneinfo` alone, and reckons with fractions. Rules that both keep: between two
+readings energy flows evenly while a start is in force, as much as can flow then, and the rest
+evenly in the other time; a register that fell has started again from 0; energy up to an instant is
+counted in whole watt-hours, a half up; readings further apart than 15 minutes, and those over a
 fall, are an estimate.
 """
 
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
 
 WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 QUARTER = timedelta(minutes=15)
+MICROSECOND = timedelta(microseconds=1)
+HOUR_MICROS = timedelta(hours=1) // MICROSECOND
 
 
 class SecondAccountant:
@@ -39,17 +42,54 @@ class SecondAccountant:
             rows = connection.execute(
                 "SELECT at, register_wh FROM readings WHERE register_wh IS NOT NULL ORDER BY at, id"
             ).fetchall()
+            commands = connection.execute(
+                "SELECT at, valid_until, do FROM commands ORDER BY serial"
+            ).fetchall()
+        self._starts = [
+            (at, min(until, after))
+            for (at, until, do), after in zip(
+                commands, [*(at for at, _, _ in commands[1:]), float("inf")], strict=True
+            )
+            if do == "start"
+        ]
         shown = dict(rows)
-        self.at = list(shown)
-        registers = list(shown.values())
-        self.total, self.guessed = [0], [0]
-        for place in range(1, len(self.at)):
-            rise = registers[place] - registers[place - 1]
-            guess = self.at[place] - self.at[place - 1] > QUARTER // timedelta(microseconds=1)
-            if rise < 0:
-                rise, guess = registers[place], True
-            self.total.append(self.total[-1] + rise)
-            self.guessed.append(self.guessed[-1] + (rise if guess else 0))
+        self.at, self.total, self.guessed = list(shown)[:1], [0], [0]
+        for (at, register), (after, following) in pairwise(shown.items()):
+            rise, guess = following - register, after - at > QUARTER // MICROSECOND
+            fell = rise < 0
+            if fell:
+                rise, guess = following, True
+            base, guessed = self.total[-1], self.guessed[-1]
+            for edge, wh in [*(() if fell else self._placed(at, after, rise)), (after, rise)]:
+                self.at.append(edge)
+                self.total.append(base + wh)
+                self.guessed.append(guessed + (wh if guess else 0))
+
+    def _placed(self, at: int, after: int, rise: int) -> Iterator[tuple[int, int]]:
+        """List the energy by each instant at which a start began or ended."""
+        first = bisect_right(self._starts, at, key=lambda start: start[1])
+        near = [start for start in self._starts[first : first + 50] if start[0] < after]
+        spans = [(max(begins, at), int(min(ends, after))) for begins, ends in near]
+        on = sum(ends - begins for begins, ends in spans)
+        if not 0 < on < after - at:
+            return
+        most = (self._most_watts * on / HOUR_MICROS).__floor__()
+        in_starts = min(rise, most)
+        for edge in sorted({edge for span in spans for edge in span} - {at, after}):
+            on_by_then = sum(max(0, min(ends, edge) - begins) for begins, ends in spans)
+            off_by_then = edge - at - on_by_then
+            yield (
+                edge,
+                _half_up(Fraction(in_starts * on_by_then, on))
+                + _half_up(Fraction((rise - in_starts) * off_by_then, after - at - on)),
+            )
+
+    @property
+    def _most_watts(self) -> Fraction:
+        """A tenth more than the charge point's power."""
+        (point,) = self.file["charge_points"].values()
+        volts = self.file["household"].get("nominal_volts", 230)
+        return Fraction(point["max_amps"]) * int(point.get("phases", 1)) * Fraction(volts) * 11 / 10
 
     # --- energy -------------------------------------------------------------------------------
 
@@ -60,7 +100,7 @@ class SecondAccountant:
             return curve[-1] if place else 0
         share = Fraction(micros - self.at[place - 1], self.at[place] - self.at[place - 1])
         exact = curve[place - 1] + share * (curve[place] - curve[place - 1])
-        return (exact + Fraction(1, 2)).__floor__()
+        return _half_up(exact)
 
     def energy(self, start: datetime, end: datetime) -> int:
         return self.until(end, self.total) - self.until(start, self.total)
@@ -120,6 +160,10 @@ class SecondAccountant:
 def _within(hours: str, at: time) -> bool:
     first, last = (time.fromisoformat(each) for each in hours.split("-"))
     return first <= at < last if first < last else at >= first or at < last
+
+
+def _half_up(wh: Fraction) -> int:
+    return (wh + Fraction(1, 2)).__floor__()
 
 
 def half_even(amount: Fraction) -> Fraction:
