@@ -121,10 +121,11 @@ unit: $(VENV)/.tests
 prove: $(VENV)/.tests
 	LULLWATT_PROBLEMS=10000 $(BIN)/pytest -n $(WORKERS) tests/planners/solver/test_exact.py \
 		tests/planners/solver/test_exact_several.py tests/planners/plan/test_nights.py \
-		tests/planners/year/test_year_of_rates.py
+		tests/planners/year/test_year_of_rates.py tests/planners/joint
 
 bench: $(VENV)/.tests mosquitto
 	$(BIN)/python -m tests.benchmarks.planning
+	$(BIN)/python -m tests.benchmarks.together
 	$(BIN)/python -m tests.benchmarks.at_rest
 	$(BIN)/python -m tests.benchmarks.ledger_years
 	$(BIN)/python -m tests.benchmarks.appraising

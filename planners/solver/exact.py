@@ -58,6 +58,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from planners.solver.priced_moves import TickKind
+
 MOST_STATES_SWITCHED = 12_000_000
 MOST_STATES_SET = 3_000_000
 MOST_STATES_AHEAD = 1_500_000
@@ -204,7 +206,7 @@ def _fill(problem: PlanningProblem, tables: CostTables) -> None:
     tables.on[ticks, :, above_want] = np.inf
     cut_counts = problem.may_cut(shortest, last=False)
     strict, first = slice(0, shortest - 1), slice(shortest - 1, 2 * shortest - 2)
-    parts: dict[tuple[float, float], NDArray[np.float64]] = {}
+    parts: dict[TickKind, NDArray[np.float64]] = {}
     cut_off = problem.run_cut_off if moves.k == 0 else None
     for row in range(ticks - 1, -1, -1):
         i = moves.span.start + row

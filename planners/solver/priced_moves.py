@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -22,6 +22,24 @@ if TYPE_CHECKING:
 LOW_CURRENT = 0.1
 """Charged for a tick below its highest current, as a part of `PlanningProblem.tie`: of two plans
 that cost the same, the plainer one draws the full current."""
+
+
+class TickKind(NamedTuple):
+    """What determines the costs of a tick.
+
+    Attributes
+    ----------
+    price_per_kwh : float
+        Its rate, and any surcharge [currency per kWh].
+    amps : float
+        Its highest current [A per phase].
+    is_dear : bool
+        Whether its rate is above the highest for what is wanted.
+    """
+
+    price_per_kwh: float
+    amps: float
+    is_dear: bool
 
 
 class PricedMoves:
@@ -45,11 +63,11 @@ class PricedMoves:
         self.span = span
         self.levels = levels
         self.targets = np.searchsorted(levels, np.array(span.targets_kwh) - SAME_KWH).tolist()
-        self._rates: list[float] = problem.rates_per_kwh.tolist()
+        self._prices: list[float] = problem.prices_per_kwh.tolist()
         self._amps: list[float] = problem.highest_amps.tolist()
         self._moves: dict[float, tuple[Moves, Ranges]] = {}
         self._near: dict[float, list[tuple[NDArray[np.intp], Row, Row]]] = {}
-        self._costs: dict[tuple[float, float], Row] = {}
+        self._costs: dict[TickKind, Row] = {}
         model = problem.model
         deadline = problem.deadlines[k]
         need = np.array([deadline.need_kwh])
@@ -57,7 +75,8 @@ class PricedMoves:
         self.worth = (deadline.max_rate_per_kwh + problem.least_worth) * past_kwh
         # And a little more, so that energy which costs the same tonight and later waits for later.
         self._dear = self.worth + 0.5 * problem.least_worth * past_kwh
-        self._max_rate = deadline.max_rate_per_kwh if k + 1 < len(problem.deadlines) else np.inf
+        max_rate = deadline.max_rate_per_kwh if k + 1 < len(problem.deadlines) else np.inf
+        self._is_dear: list[bool] = (problem.rates_per_kwh > max_rate).tolist()
         self._metered = problem.tick_hours * model.kw_per_amp * model.taper_shares(levels)
         self._standby = problem.tick_hours * model.standby_kw / model.efficiency
 
@@ -73,13 +92,9 @@ class PricedMoves:
             reach_kwh += kw * self.problem.tick_hours
         return any(self.problem.stored_kwh < t <= reach_kwh for t in self.span.targets_kwh)
 
-    def kind(self, i: int) -> tuple[float, float]:
-        """Return the rate and highest current of a tick, which determine its costs."""
-        return self._rates[i], self._amps[i]
-
-    def _repaid(self, rate: float) -> Row | float:
-        """Return the worth of each level that a tick at this rate must pay back."""
-        return self._dear if rate > self._max_rate else 0.0
+    def kind(self, i: int) -> TickKind:
+        """Return what determines the costs of a tick."""
+        return TickKind(self._prices[i], self._amps[i], self._is_dear[i])
 
     def of_tick(self, i: int) -> Moves:
         """Return the moves of tick `i`."""
@@ -106,28 +121,28 @@ class PricedMoves:
         ndarray of float, shape (rows, levels)
             Least cost from tick `i` on [currency]; infinity where it isn't possible.
         """
-        rate, amps = self.kind(i)
+        price, amps, is_dear = kind = self.kind(i)
         ranges = self._at(amps)[1]
-        if (rate, amps) not in self._costs:
-            self._costs[rate, amps] = (
+        if kind not in self._costs:
+            self._costs[kind] = (
                 ranges.blocked
-                - self._repaid(rate)
+                - (self._dear if is_dear else 0.0)
                 + (
-                    rate * amps * self._metered
+                    price * amps * self._metered
                     if self.problem.min_amps is None
-                    else rate * (self._standby - self.levels / self.problem.model.efficiency)
+                    else price * (self._standby - self.levels / self.problem.model.efficiency)
                 )
             )
         if self.problem.min_amps is not None:
             # With a current that can be set, the cost is a difference of two levels' costs.
-            after = after + (rate / self.problem.model.efficiency * self.levels)
-        if rate > self._max_rate:
+            after = after + (price / self.problem.model.efficiency * self.levels)
+        if is_dear:
             after = after + self._dear
         found = ranges.least(after)
         if self.problem.min_amps is not None:
             found += self.problem.tie * LOW_CURRENT
             np.minimum(found, ranges.at_last(after), out=found)
-        found += self._costs[rate, amps]
+        found += self._costs[kind]
         return found
 
     def part(self, i: int, done: Row) -> Row:
@@ -145,13 +160,13 @@ class PricedMoves:
         ndarray of float, shape (levels,)
             Least cost from tick `i` on [currency]; infinity where it isn't possible.
         """
-        rate, amps = self.kind(i)
+        price, amps, is_dear = self.kind(i)
         if amps not in self._near:
             self._near[amps] = [self._near_target(target, amps) for target in self.targets]
         found = np.full(len(self.levels), np.inf)
         for target, (near, share, metered) in zip(self.targets, self._near[amps], strict=True):
-            cost = rate * amps * share * metered + done[target]
-            if rate > self._max_rate:
+            cost = price * amps * share * metered + done[target]
+            if is_dear:
                 cost += self._dear[target] - self._dear[near]
             found[near] = np.minimum(found[near], cost)
         return found
@@ -184,16 +199,16 @@ class PricedMoves:
         moves = self.of_tick(i)
         if not moves.possible[level]:
             return 0, np.empty(0)
-        rate, amps = self.kind(i)
+        price, amps, is_dear = self.kind(i)
         first, last = int(moves.first[level]), int(moves.last[level]) + 1
         after = after[first:last]
-        if rate > self._max_rate:
+        if is_dear:
             after = after + (self._dear[first:last] - self._dear[level])
         if self.problem.min_amps is None:
-            return first, rate * amps * self._metered[level] + after
+            return first, price * amps * self._metered[level] + after
         gained = self.levels[first:last] - self.levels[level]
         metered = gained / self.problem.model.efficiency + self._standby
-        costs = rate * metered + after
+        costs = price * metered + after
         costs[:-1] += self.problem.tie * LOW_CURRENT
         return first, costs
 
@@ -205,14 +220,14 @@ class PricedMoves:
         list of tuple of int and float
             The targets' levels and costs [currency], the lowest target first.
         """
-        rate, amps = self.kind(i)
+        price, amps, is_dear = self.kind(i)
         gain, here = float(self.of_tick(i).gains_kwh[level]), float(self.levels[level])
         found = []
         for target in self.targets:
             wanted = float(self.levels[target]) - here
             if SAME_KWH < wanted <= gain + SAME_KWH:
-                cost = rate * amps * wanted / gain * float(self._metered[level])
-                if rate > self._max_rate:
+                cost = price * amps * wanted / gain * float(self._metered[level])
+                if is_dear:
                     cost += float(self._dear[target] - self._dear[level])
                 found.append((target, cost + float(done[target])))
         return found

@@ -119,6 +119,9 @@ class PlanningProblem:
         The state before the first tick.
     prefer_late : bool
         Whether to take the later, not the earlier, of plans that cost the same and start as often.
+    surcharges_per_kwh : ndarray of float, shape (ticks,), or None
+        A price on top of each rate, which `max_rate` is not compared with: what the current is
+        worth to other vehicles [currency per kWh]. No part of `Solution.cost`.
     """
 
     rates_per_kwh: NDArray[np.float64]
@@ -133,6 +136,14 @@ class PlanningProblem:
     min_rest: int = 0
     before: SwitchingState = LONG_AT_REST
     prefer_late: bool = False
+    surcharges_per_kwh: NDArray[np.float64] | None = None
+
+    @property
+    def prices_per_kwh(self) -> NDArray[np.float64]:
+        """Rates with the surcharges [currency per kWh], shape (ticks,)."""
+        if self.surcharges_per_kwh is None:
+            return self.rates_per_kwh
+        return self.rates_per_kwh + self.surcharges_per_kwh
 
     @property
     def ticks(self) -> int:

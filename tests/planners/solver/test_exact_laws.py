@@ -11,8 +11,9 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from planners.power.charging import ChargeModel
 from planners.solver.exact import solve
-from planners.solver.problem import LONG_AT_REST, PlanningProblem, SwitchingState
+from planners.solver.problem import LONG_AT_REST, Deadline, PlanningProblem, SwitchingState
 from planners.solver.solution import Solution, objective
 from tests.planners.solver.claims import slack_kwh, slack_money
 from tests.planners.solver.problems import AMPS, mills, problems
@@ -338,3 +339,25 @@ def test_looking_ahead_never_costs_more(problem: PlanningProblem) -> None:
     short, money = best_of(problem)
     greedy = one_after_another(problem)
     assert no_worse(problem, short, money, (greedy.short_kwh(problem), greedy.money))
+
+
+def test_a_surcharge_moves_the_charge_and_no_limit() -> None:
+    """A tick whose rate is within `max_rate` counts, though its price with the surcharge is not.
+
+    With surcharges the prices are 0.30, 0.25 and 0.50: the second tick becomes the cheapest.
+    """
+    problem = PlanningProblem(
+        rates_per_kwh=np.array([0.10, 0.15, 0.50]),
+        highest_amps=np.full(3, 10.0),
+        tick_hours=1.0,
+        model=ChargeModel(amps=10.0, phases=1, volts=100.0, usable_kwh=50.0, efficiency=1.0),
+        stored_kwh=0.0,
+        deadlines=(Deadline(2, 0.0, 1.0, 0.20, 2, 0.0), Deadline(3, 1.0, 1.0)),
+    )
+    free, surcharged = (
+        solve(replace(problem, surcharges_per_kwh=each)) for each in (None, np.array([0.2, 0.1, 0]))
+    )
+    assert free.amps.tolist() == [10.0, 0.0, 0.0]
+    assert surcharged.amps.tolist() == [0.0, 10.0, 0.0]
+    assert surcharged.cost == pytest.approx(0.15)
+    assert surcharged.wanted_kwh[0] == pytest.approx(1.0)

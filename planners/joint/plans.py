@@ -1,0 +1,150 @@
+"""Judge plans of several vehicles: whether they fit together, and which are better."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Self
+
+import numpy as np
+
+from planners.solver.problem import NEED_TOLERANCE_KWH, TIE
+from planners.solver.solution import objective
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from planners.joint.problem import JointProblem
+    from planners.solver.problem import PlanningProblem
+    from planners.solver.solution import Solution
+
+FITS_AMPS = 1e-6
+"""What is left may be exceeded by so much: sums of currents are rounded [A]."""
+
+SAME_SHORTAGE_KWH = 1e-3
+"""Shortages nearer than this are the same: a watt-hour, the unit of the ledger [kWh]."""
+
+CROWDED_PER_KWH = 1e-5
+"""Added to the rate of a tick that others fill: of ticks that cost the same, a vehicle takes those
+that leave the others most [currency per kWh]."""
+
+
+def missed_kwh(problem: PlanningProblem, plan: Solution) -> list[float]:
+    """Return how much is missing at each departure [battery kWh]; rounding is nothing."""
+    pairs = zip(problem.deadlines, plan.reaches_kwh, strict=True)
+    missed = [float(deadline.need_kwh - reached) for deadline, reached in pairs]
+    return [kwh if kwh > NEED_TOLERANCE_KWH else 0.0 for kwh in missed]
+
+
+@dataclass(frozen=True, slots=True)
+class Plans:
+    """One plan for each vehicle.
+
+    Attributes
+    ----------
+    plans : tuple of Solution
+        In the order of the vehicles.
+    shortages_kwh : tuple of (float, float)
+        For each priority, the lowest first: the largest shortage of a vehicle, and the sum of all,
+        each over all of a vehicle's departures [battery kWh].
+    money : float
+        Sum of the vehicles' objectives [currency].
+    """
+
+    plans: tuple[Solution, ...]
+    shortages_kwh: tuple[tuple[float, float], ...]
+    money: float
+
+    @classmethod
+    def of(cls, joint: JointProblem, plans: Sequence[Solution]) -> Self:
+        """Judge plans that fit together."""
+        short = [
+            sum(missed_kwh(problem, plan))
+            for problem, plan in zip(joint.vehicles, plans, strict=True)
+        ]
+        ranks = sorted(set(joint.ranks))
+        equals = [
+            [k for k, r in zip(short, joint.ranks, strict=True) if r == rank] for rank in ranks
+        ]
+        money = sum(objective(p, plan) for p, plan in zip(joint.vehicles, plans, strict=True))
+        return cls(tuple(plans), tuple((max(each), sum(each)) for each in equals), money)
+
+    @property
+    def is_short(self) -> bool:
+        """Whether a need is not met."""
+        return any(total > SAME_SHORTAGE_KWH for _, total in self.shortages_kwh)
+
+    def is_better_than(self, other: Plans) -> bool:
+        """Tell whether these plans are short of less, or cost less and are short of no more."""
+        for mine, theirs in zip(self.shortages_kwh, other.shortages_kwh, strict=True):
+            for own, its in zip(mine, theirs, strict=True):
+                if abs(own - its) > SAME_SHORTAGE_KWH:
+                    return own < its
+        return self.money < other.money - TIE
+
+
+def currents_of(joint: JointProblem, plans: Sequence[Solution]) -> NDArray[np.float64]:
+    """Return the current that each plan takes in each tick [A per phase].
+
+    Returns
+    -------
+    ndarray of float, shape (vehicles, ticks)
+        0 where it does not charge, or the vehicle has left.
+    """
+    currents = np.zeros((len(plans), joint.ticks))
+    for row, plan in zip(currents, plans, strict=True):
+        row[: len(plan.amps)] = np.where(plan.on, plan.amps, 0.0)
+    return currents
+
+
+def fits(joint: JointProblem, currents: NDArray[np.float64]) -> bool:
+    """Tell whether currents of shape (vehicles, ticks) keep every limit."""
+    return all(
+        bool((np.array(limit.weights) @ currents <= limit_left(limit.left) + FITS_AMPS).all())
+        for limit in joint.limits
+    )
+
+
+def limit_left(left: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return what is left, and 0 where more than all is taken already."""
+    return np.maximum(left, 0.0)
+
+
+def beside(joint: JointProblem, vehicle: int, currents: NDArray[np.float64]) -> PlanningProblem:
+    """State one vehicle's problem with the current that the others leave.
+
+    Parameters
+    ----------
+    joint : JointProblem
+        The problem.
+    vehicle : int
+        The vehicle's place in it.
+    currents : ndarray of float, shape (vehicles, ticks)
+        What each vehicle takes; this one's own is ignored [A per phase].
+
+    Returns
+    -------
+    PlanningProblem
+        A current that the others lower is rounded down to whole amperes, so that few differ.
+    """
+    problem = joint.vehicles[vehicle]
+    room = problem.highest_amps
+    others = currents.copy()
+    others[vehicle] = 0.0
+    crowded = np.zeros(joint.ticks)
+    for limit in joint.limits:
+        weights = np.array(limit.weights)
+        if weights[vehicle] > 0:
+            taken = weights @ others
+            left = limit_left(limit.left - taken) / weights[vehicle]
+            left = np.where(taken > 0, np.floor(left + FITS_AMPS), left)
+            room = np.minimum(room, left[: problem.ticks])
+            crowded = np.maximum(crowded, taken / np.maximum(limit.left, 1.0))
+    is_free = room >= problem.highest_amps - FITS_AMPS
+    lowered = 0.0 if problem.min_amps is None else room
+    return replace(
+        problem,
+        highest_amps=np.where(is_free, problem.highest_amps, lowered),
+        surcharges_per_kwh=CROWDED_PER_KWH * crowded[: problem.ticks] if crowded.any() else None,
+    )

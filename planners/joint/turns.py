@@ -1,0 +1,203 @@
+"""Plan several vehicles one after the other, each with what the others leave."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import permutations
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from planners.joint.plans import FITS_AMPS, Plans, beside, currents_of, limit_left
+from planners.solver.exact import solve
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from planners.joint.problem import JointProblem
+    from planners.solver.problem import PlanningProblem
+    from planners.solver.solution import Solution
+
+ALL_ORDERS = 3
+"""Up to so many vehicles, every order is tried."""
+
+
+def orders_of(joint: JointProblem) -> list[tuple[int, ...]]:
+    """List the orders to plan in.
+
+    Parameters
+    ----------
+    joint : JointProblem
+        The problem.
+
+    Returns
+    -------
+    list of tuple of int
+        Those in order of priority first. For more than `ALL_ORDERS` vehicles: the one with the
+        least time to spare first, the one that leaves first, the one that needs most first, each
+        also backwards.
+    """
+    count = len(joint.vehicles)
+    if count <= ALL_ORDERS:
+        found = list(permutations(range(count)))
+    else:
+        leaves = [problem.deadlines[0].end for problem in joint.vehicles]
+        needs = [_missing_hours(problem) for problem in joint.vehicles]
+        spare = [end - need for end, need in zip(leaves, needs, strict=True)]
+        measures = (spare, leaves, [-need for need in needs])
+        forwards = [tuple(sorted(range(count), key=each.__getitem__)) for each in measures]
+        found = list(dict.fromkeys([*forwards, *(order[::-1] for order in forwards)]))
+    # A run in progress goes on: nobody who is planned before may take its current.
+    places = [
+        (not _must_go_on(p), rank) for p, rank in zip(joint.vehicles, joint.ranks, strict=True)
+    ]
+    return sorted(found, key=lambda order: [places[vehicle] for vehicle in order])
+
+
+def _must_go_on(problem: PlanningProblem) -> bool:
+    return problem.before.on and problem.before.ticks < problem.min_run
+
+
+def _missing_hours(problem: PlanningProblem) -> float:
+    """Return the ticks at full power that the first need takes."""
+    missing_kwh = max(0.0, problem.deadlines[0].need_kwh - problem.stored_kwh)
+    gained = problem.model.gained_kw(problem.model.full_kw) * problem.tick_hours
+    return missing_kwh / gained if gained > 0 else 0.0
+
+
+def in_turn(
+    joint: JointProblem,
+    order: Sequence[int],
+    *,
+    surcharges: Sequence[NDArray[np.float64]] | None = None,
+    kept: NDArray[np.float64] | None = None,
+) -> Plans:
+    """Plan one vehicle after the other.
+
+    Parameters
+    ----------
+    joint : JointProblem
+        The problem.
+    order : sequence of int
+        The vehicles, the first to plan first.
+    surcharges : sequence of ndarray of float, each of shape (ticks of the vehicle,), optional
+        What to add to each vehicle's rates, so that it leaves others what they need more.
+    kept : ndarray of float, shape (vehicles, ticks), optional
+        Current that is kept for each vehicle until it is planned [A per phase].
+
+    Returns
+    -------
+    Plans
+        They fit together.
+    """
+    currents = np.zeros((len(order), joint.ticks)) if kept is None else kept.copy()
+    plans: dict[int, Solution] = {}
+    for vehicle in order:
+        taken = currents
+        if _must_go_on(joint.vehicles[vehicle]):
+            taken = np.where([[other in plans] for other in range(len(order))], currents, 0.0)
+        problem = beside(joint, vehicle, taken)
+        if surcharges is not None:
+            crowded = problem.prices_per_kwh - problem.rates_per_kwh
+            problem = replace(problem, surcharges_per_kwh=surcharges[vehicle] + crowded)
+        plan = plans[vehicle] = solve(problem)
+        currents[vehicle] = 0.0
+        currents[vehicle, : problem.ticks] = np.where(plan.on, plan.amps, 0.0)
+    return Plans.of(joint, [plans[vehicle] for vehicle in range(len(order))])
+
+
+def improved(joint: JointProblem, found: Plans, rounds: int) -> Plans:
+    """Plan each vehicle again beside the others, until none of them gains by it.
+
+    Parameters
+    ----------
+    joint : JointProblem
+        The problem.
+    found : Plans
+        Plans that fit together.
+    rounds : int
+        How often at most each vehicle is planned again.
+
+    Returns
+    -------
+    Plans
+        The same, or better; they fit together.
+    """
+    count, unchanged = len(joint.vehicles), 0
+    for turn in range(rounds * count):
+        vehicle = turn % count
+        again = list(found.plans)
+        again[vehicle] = solve(beside(joint, vehicle, currents_of(joint, found.plans)))
+        trial = Plans.of(joint, again)
+        unchanged = 0 if trial.is_better_than(found) else unchanged + 1
+        if unchanged == 0:
+            found = trial
+        elif unchanged == count:
+            break
+    return found
+
+
+def kept_currents(joint: JointProblem) -> list[NDArray[np.float64]]:
+    """List currents to keep for vehicles until they are planned.
+
+    Kept for the others, they let them charge beside the first, who then draws less.
+
+    Returns
+    -------
+    list of ndarray of float, each of shape (vehicles, ticks)
+        The lowest current of each vehicle whose current can be set; and an equal part of what is
+        left, where that is enough [A per phase].
+    """
+    lowest = np.zeros((len(joint.vehicles), joint.ticks))
+    highest = lowest.copy()
+    for vehicle, problem in enumerate(joint.vehicles):
+        if problem.min_amps is not None:
+            lowest[vehicle, : problem.ticks] = problem.min_amps
+        highest[vehicle, : problem.ticks] = problem.highest_amps
+    share = np.ones(joint.ticks)
+    for limit in joint.limits:
+        taken = np.maximum(np.array(limit.weights) @ highest, FITS_AMPS)
+        share = np.minimum(share, limit_left(limit.left) / taken)
+    equal = np.where(lowest > 0, np.maximum(lowest, np.floor(share * highest)), 0.0)
+    return [lowest, equal] if lowest.any() else []
+
+
+def best_in_turn(joint: JointProblem) -> Plans:
+    """Find the best of planning in each order, of keeping some current for those who come later.
+
+    Parameters
+    ----------
+    joint : JointProblem
+        The problem.
+
+    Returns
+    -------
+    Plans
+        No worse than the plans within the currents that are always safe, if they are given.
+    """
+    orders = orders_of(joint)
+    tried = [(in_turn(joint, order), order) for order in orders]
+    best, order = tried[0]
+    for plans, each in tried[1:]:
+        if plans.is_better_than(best):
+            best, order = plans, each
+    trials = [
+        in_turn(joint, each, kept=kept)
+        for kept in kept_currents(joint)
+        for each in dict.fromkeys((order, order[::-1]))
+    ]
+    if joint.safe_amps:
+        pairs = zip(joint.vehicles, joint.safe_amps, strict=True)
+        trials.append(Plans.of(joint, [solve(_within(problem, safe)) for problem, safe in pairs]))
+    for plans in trials:
+        best = plans if plans.is_better_than(best) else best
+    return best
+
+
+def _within(problem: PlanningProblem, amps: NDArray[np.float64]) -> PlanningProblem:
+    highest = np.minimum(problem.highest_amps, amps)
+    if problem.min_amps is None:
+        highest = np.where(highest < problem.highest_amps, 0.0, highest)
+    return replace(problem, highest_amps=highest)

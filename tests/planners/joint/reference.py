@@ -1,0 +1,124 @@
+"""Solve the joint problem a second time, as one mixed integer programme of all vehicles.
+
+Each vehicle's rules are those of `tests.planners.solver.reference_several`; what they share is a
+row for each limit and tick. The power per ampere is constant. A current that can be set may be
+lower in a tick that is cut short than the planner's, so that the optimum found here may lie below
+the planner's by the cost of a few ticks' currents; it never lies above.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from dataclasses import dataclass
+
+import highspy
+
+from planners.joint.problem import JointProblem
+from planners.solver.problem import PlanningProblem
+from tests.planners.solver import several_rows
+from tests.planners.solver.linear_model import LinearModel
+from tests.planners.solver.reference_several import _rules
+from tests.planners.solver.several_columns import (
+    Segment,
+    Terms,
+    add_ticks,
+    first_segment,
+    next_segment,
+    power_of,
+    times,
+)
+
+
+@dataclass(frozen=True)
+class JointOptimum:
+    """What HiGHS found within its time.
+
+    Attributes
+    ----------
+    money, least_money : float
+        Of the best plan, and a bound below every plan [currency].
+    is_optimal : bool
+        Whether the two are the same to 1e-6.
+    """
+
+    money: float
+    least_money: float
+    is_optimal: bool
+
+
+def cheapest_together(joint: JointProblem, seconds: float) -> JointOptimum | None:
+    """Find the least money with every need met; None if they can't all be met."""
+    model = LinearModel()
+    taken: dict[tuple[int, int], Terms] = defaultdict(list)
+    for number, problem in enumerate(joint.vehicles):
+        for tick, terms in _vehicle(model, problem):
+            for place, limit in enumerate(joint.limits):
+                if limit.weights[number]:
+                    taken[place, tick] += times(limit.weights[number], terms)
+    for (place, tick), terms in taken.items():
+        model.at_most(terms, max(0.0, float(joint.limits[place].left[tick])) + 1e-9)
+    solver = model.highs()
+    solver.setOptionValue("mip_rel_gap", 1e-5)
+    solver.setOptionValue("time_limit", seconds)
+    solver.run()
+    status = solver.getModelStatus()
+    if status == highspy.HighsModelStatus.kInfeasible:
+        return None
+    info = solver.getInfo()
+    return JointOptimum(
+        solver.getObjectiveValue() if info.primal_solution_status else math.inf,
+        info.mip_dual_bound,
+        status == highspy.HighsModelStatus.kOptimal,
+    )
+
+
+def _vehicle(model: LinearModel, problem: PlanningProblem) -> list[tuple[int, Terms]]:
+    """Write one vehicle's rules, needs met, and return the current of each of its ticks."""
+    power = power_of(problem)
+    segments: list[Segment] = [first_segment(model, problem)]
+    for place in range(1, len(problem.deadlines)):
+        segments.append(next_segment(model, problem, segments[-1], place))
+        several_rows.trip(model, segments[-2], segments[-1])
+    found: list[tuple[int, Terms]] = []
+    kwh_per_amp = problem.model.kw_per_amp * problem.tick_hours
+    for segment in segments:
+        add_ticks(model, power, segment)
+        _rules(model, problem, power, segment)
+        several_rows.money(model, problem, power, segment)
+        model.upper[segment.short] = 0.0
+        for tick, on, metered in zip(segment.ticks, segment.on, segment.metered, strict=True):
+            if problem.min_amps is None:
+                found.append((tick, [(on, float(problem.highest_amps[tick]))]))
+            else:
+                found.append((tick, times(1 / kwh_per_amp, metered)))
+    return found
+
+
+def least_largest_shortage(joint: JointProblem) -> float:
+    """Find a shortage that the largest one is never below, with currents that may be anything.
+
+    No runs, rests and lowest currents, and no relay: more is possible than there really is.
+
+    Returns
+    -------
+    float
+        Battery energy [kWh]; 0 if every need can be met so.
+    """
+    model = LinearModel()
+    largest = model.column(1e6)
+    model.charge([(largest, 1.0)])
+    taken: dict[tuple[int, int], Terms] = defaultdict(list)
+    for number, problem in enumerate(joint.vehicles):
+        gains = problem.model.efficiency * problem.model.kw_per_amp * problem.tick_hours
+        amps = [model.column(float(most)) for most in problem.highest_amps]
+        missing = problem.deadlines[0].need_kwh - problem.stored_kwh
+        model.at_least([(largest, 1.0), *((each, gains) for each in amps)], missing)
+        for place, limit in enumerate(joint.limits):
+            for tick, each in enumerate(amps):
+                taken[place, tick].append((each, limit.weights[number]))
+    for (place, tick), terms in taken.items():
+        model.at_most(terms, max(0.0, float(joint.limits[place].left[tick])))
+    solver = model.highs()
+    solver.run()
+    return float(solver.getObjectiveValue())
