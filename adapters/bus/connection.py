@@ -253,9 +253,10 @@ class BrokerConnection:
         self._answered = reason.value != UNSUPPORTED_PROTOCOL
         if reason.is_failure:
             self._reason = why_refused(reason.value, str(reason))
-        elif self._settings.subscriptions:
-            if self._settings.former_subscriptions:
-                client.unsubscribe(list(self._settings.former_subscriptions))
+            return
+        if self._settings.former_subscriptions:
+            client.unsubscribe(list(self._settings.former_subscriptions))
+        if self._settings.subscriptions:
             client.subscribe([(wanted, AT_LEAST_ONCE) for wanted in self._settings.subscriptions])
         else:
             self._come_up()
@@ -327,8 +328,11 @@ class BrokerConnection:
             self._deliver(Published(topic, "nobody-listens" if nobody else "accepted"))
 
     def _on_message(self, client: Client, _userdata: object, message: MQTTMessage) -> None:
+        # Not the message itself: paho's takes 10 KB, and thousands may wait for this.
+        number, qos = message.mid, message.qos
+
         def ack() -> None:
-            client.ack(message.mid, message.qos)
+            client.ack(number, qos)
 
         self._has_message = True
         try:

@@ -1,7 +1,8 @@
-"""Connect the daemon to its broker three times: for itself, for hardware and for requests.
+"""Connect the daemon to its broker three times: to send, to hear hardware, and to hear requests.
 
 Each has its own thread and its own queue at the broker, so a flood of readings delays neither a
-person's request nor a command.
+person's request nor a command. The sending connection hears nothing but acknowledgements: behind a
+flood they would come too late, and commands and answers wait for them.
 """
 
 from __future__ import annotations
@@ -69,14 +70,14 @@ class BrokerConnections:
         self._own: Connected | None = None
         self._timer: Timer | None = None
         client_id = client_id_of(bus, topics.client_id)
-        hardware = (*topics.hardware_subscriptions(), *wired)
+        household = topics.household_subscriptions()
+        hardware = (*topics.hardware_subscriptions(), *household, *wired)
         requests = topics.request_subscriptions()
         self._main = MqttBus(
             bus,
             client_id=client_id,
             on_event=self._on_own_event,
             will=(topics.daemon, encode(DaemonState(state="offline"))),
-            subscriptions=topics.household_subscriptions(),
             former_subscriptions=(*hardware, *requests),
             read_before_reconnecting=topics.daemon,
             is_urgent=is_urgent,

@@ -40,6 +40,8 @@ DAY = timedelta(days=1)
 STATUS_EVERY = BELIEVE_FOR / 2
 """An unchanged status is published again this often, so that it does not become stale."""
 
+CORRECTED_EVERY = timedelta(seconds=1)
+
 
 class Publisher(Protocol):
     """The publishing part of the bus."""
@@ -76,6 +78,11 @@ class Outbox:
         This process of the daemon, so that another one can tell them apart.
     run_command : callable, optional
         Runs the user's own command with an alert on its standard input.
+
+    Attributes
+    ----------
+    correction_due : datetime or None
+        When `online` must be published again, if a message to the contrary came.
     """
 
     def __init__(
@@ -95,6 +102,8 @@ class Outbox:
         self._statuses: dict[str, Status] = {}
         self._plans: dict[str, dict[str, Any]] = {}
         self._online_at: datetime | None = None
+        self._may_correct_at: datetime | None = None
+        self.correction_due: datetime | None = None
         self._is_waiting = False
         self._ledger_errors: list[LedgerError] = []
 
@@ -262,8 +271,9 @@ class Outbox:
 
     def publish_online(self, now: datetime) -> None:
         """Publish that the daemon runs, unless it was published recently."""
-        if self._online_at is None or now >= self._online_at + STATUS_EVERY:
-            self._online_at = now
+        is_to_correct = self.correction_due is not None and now >= self.correction_due
+        if is_to_correct or self._online_at is None or now >= self._online_at + STATUS_EVERY:
+            self._online_at, self.correction_due = now, None
             self._publish_daemon_state("online", now)
 
     def publish_waiting(self) -> None:
@@ -324,9 +334,16 @@ class Outbox:
         self._online_at = None
         self._is_waiting = False
 
-    def forget_daemon_state(self) -> None:
-        """Forget `online`, so that it is published again after a message to the contrary."""
-        self._online_at = None
+    def correct_daemon_state(self, now: datetime) -> None:
+        """Have `online` published again after a message to the contrary.
+
+        At once, or a second after the last time: a stranger's flood of such messages must not make
+        a flood of our own, behind which commands and answers wait.
+        """
+        if self._may_correct_at is None or now >= self._may_correct_at:
+            self._online_at, self._may_correct_at = None, now + CORRECTED_EVERY
+        else:
+            self.correction_due = self._may_correct_at
 
     def _publish_daemon_state(self, state: Literal["online", "offline"], now: datetime) -> None:
         message = DaemonState(

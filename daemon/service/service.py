@@ -290,7 +290,10 @@ class Service:
     def _next_wake(self) -> datetime:
         now = self._clock.now()
         morning = next_morning(self.house.file, now)
-        dues = [now + STATUS_EVERY, self._channels.next_repeat(), self._broker.due, morning]
+        dues = [
+            now + STATUS_EVERY, self._channels.next_repeat(), self._broker.due, morning,
+            self._outbox.correction_due,
+        ]  # fmt: skip
         return min(*self._wakes.values(), *(due for due in dues if due is not None))
 
     def _report_health(self) -> None:
@@ -500,7 +503,7 @@ class Service:
             self._outbox.record_happening("ended", self._clock.now(), {"why": why})
         elif other.state == "offline":
             # The Will of another daemon, or of an earlier connection of this one: it is not true.
-            self._outbox.forget_daemon_state()
+            self._outbox.correct_daemon_state(self._clock.now())
 
     def _answer(
         self,

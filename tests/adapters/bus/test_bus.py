@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import signal
 import subprocess
 import sys
@@ -11,9 +12,11 @@ from threading import Event
 from time import monotonic
 
 import pytest
+from paho.mqtt.client import MQTTMessage
 
 from adapters.bus import bus as bus_module
 from adapters.bus.bus import Connected, MqttBus
+from adapters.bus.events import Published
 from config.files.errors import BusError
 from tests.support.brokers import Mosquitto
 from tests.support.listening import Listener
@@ -62,6 +65,30 @@ def test_messages_come_through(mosquitto: Mosquitto, opened: OpenBus) -> None:
     wait_until(lambda: heard.messages)
     (message,) = heard.messages
     assert (message.topic, message.payload, message.retain) == (TOPIC, b'{"v":1}', False)
+
+
+def test_former_subscriptions_are_taken_back(mosquitto: Mosquitto, opened: OpenBus) -> None:
+    """Those of an earlier version, also by a connection that hears nothing any more."""
+    earlier, heard = opened(mosquitto)
+    heard.wait_connected()
+    earlier.stop()
+    bus, heard = opened(mosquitto, subscriptions=(), former_subscriptions=(TOPIC,))
+    heard.wait_connected()
+    assert bus.publish(TOPIC, b"{}", retain=False)
+    wait_until(lambda: Published(TOPIC, "nobody-listens") in heard.events)
+
+
+def test_a_waiting_message_is_small(mosquitto: Mosquitto, opened: OpenBus) -> None:
+    """Until it is acknowledged, thousands may wait; paho's own object, 10 KB, does not."""
+    bus, heard = opened(mosquitto)
+    heard.wait_connected()
+    assert bus.publish(TOPIC, b"small", retain=False)
+    wait_until(lambda: heard.messages)
+    wait_until(lambda: b"small" not in [each.payload for each in paho_messages()])
+
+
+def paho_messages() -> list[MQTTMessage]:
+    return [each for each in gc.get_objects() if isinstance(each, MQTTMessage)]
 
 
 def test_what_comes_too_fast_waits_at_the_broker(mosquitto: Mosquitto, opened: OpenBus) -> None:

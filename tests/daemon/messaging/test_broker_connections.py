@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
-from typing import Any, ClassVar
+from typing import ClassVar
 
 import pytest
 
@@ -14,6 +14,7 @@ from config.household.broker import Bus
 from daemon.messaging import broker_connections
 from daemon.messaging.broker_connections import BrokerConnections
 
+TOPICS = Topics("root", "Home")
 UP, DOWN = Connected("5"), Disconnected("the broker ended the connection")
 
 
@@ -36,24 +37,40 @@ class Timer:
 class Daemon:
     """The connections of a daemon, without a broker."""
 
-    def __init__(self, report: dict[str, Callable[[BusEvent], None]]) -> None:
+    def __init__(self) -> None:
         self.posted: list[BusEvent] = []
-        self.report = report
+        self.report: dict[str, Callable[[BusEvent], None]] = {}
+        self.heard: dict[str, Sequence[str]] = {}
+        self.former: dict[str, Sequence[str]] = {}
+
+    def connection(
+        self,
+        _bus: Bus,
+        *,
+        client_id: str,
+        on_event: Callable[[BusEvent], None],
+        subscriptions: Sequence[str] = (),
+        former_subscriptions: Sequence[str] = (),
+        **_: object,
+    ) -> None:
+        """Stand in for `MqttBus`."""
+        name = client_id.removeprefix("root-home").removeprefix("-") or "own"
+        self.report[name] = on_event
+        self.heard[name], self.former[name] = subscriptions, former_subscriptions
+
+    def open(self) -> None:
         bus = Bus.model_validate({"broker": "mqtt://127.0.0.1:1883"})
-        BrokerConnections(bus, Topics("root", "Home"), [], self.posted.append, lambda: False)
+        BrokerConnections(bus, TOPICS, [], self.posted.append, lambda: False)
 
 
 @pytest.fixture
 def daemon(monkeypatch: pytest.MonkeyPatch) -> Daemon:
-    report: dict[str, Callable[[BusEvent], None]] = {}
-
-    def connection(_bus: Bus, *, client_id: str, on_event: Any, **_: object) -> None:  # noqa: ANN401
-        report[client_id.removeprefix("root-home").removeprefix("-") or "own"] = on_event
-
-    monkeypatch.setattr(broker_connections, "MqttBus", connection)
+    daemon = Daemon()
+    monkeypatch.setattr(broker_connections, "MqttBus", daemon.connection)
     monkeypatch.setattr(broker_connections, "Timer", Timer)
     monkeypatch.setattr(Timer, "all", [])
-    return Daemon(report)
+    daemon.open()
+    return daemon
 
 
 def test_it_is_connected_once_all_three_are(daemon: Daemon) -> None:
@@ -81,3 +98,11 @@ def test_a_timer_of_an_earlier_connection_says_nothing(daemon: Daemon) -> None:
     daemon.report["own"](DOWN)
     Timer.all[0].go_off()
     assert daemon.posted == [DOWN]
+
+
+def test_the_sending_connection_hears_nothing(daemon: Daemon) -> None:
+    """Behind a flood of messages, acknowledgements of commands would come too late."""
+    others = {*daemon.heard["hardware"], *daemon.heard["requests"]}
+    assert not daemon.heard["own"]
+    assert others == set(TOPICS.subscriptions())
+    assert set(daemon.former["own"]) == others  # it heard them all in an earlier version

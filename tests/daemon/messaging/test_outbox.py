@@ -345,3 +345,17 @@ def test_a_plan_is_published_again_only_if_a_figure_has_changed(out: Out) -> Non
     assert refresh(replace(plan, as_of=EVENING + MINUTE, energy_kwh=20.0)) == 2
     out.box.forget_published()
     assert refresh(replace(plan, as_of=EVENING + MINUTE, energy_kwh=20.0)) == 3
+
+
+def test_a_flood_of_false_states_is_corrected_once_a_second(ledger: Ledger) -> None:
+    """The first at once, the last a second after it, whatever came in between."""
+    out = Out(ledger)
+    published = []
+    for tenths in range(26):
+        now = EVENING + tenths * timedelta(seconds=0.1)
+        if tenths in range(5, 16):
+            out.box.correct_daemon_state(now)
+        before = len(out.bus.on("daemon"))
+        out.box.publish_online(now)
+        published += [tenths] if len(out.bus.on("daemon")) > before else []
+    assert published == [0, 5, 15]
