@@ -278,7 +278,7 @@ def without_margin(file: HouseholdFile, prices: Prices, situation: Situation) ->
 def slots_between(
     prices: Prices, horizon: Horizon, start: datetime, end: datetime
 ) -> tuple[Slot, ...]:
-    """Divide some time into slots, each with one rate and one allowed current.
+    """Divide some time into slots, each with one rate, one allowed current and one power.
 
     Parameters
     ----------
@@ -292,17 +292,21 @@ def slots_between(
     Returns
     -------
     tuple of Slot
-        In order; empty if the end is not after the start.
+        In order; empty if the end is not after the start. If the vehicle tapers, none is longer
+        than a tick of the household.
     """
     if start >= end:
         return ()
     currents = horizon.amps_allowed(start, end)
+    ticks = timedelta(minutes=horizon.file.household.tick_minutes)
+    longest = ticks if horizon.model.taper else end - start
     return tuple(
-        Slot(begins, (ends - begins) / HOUR, span, current.amps)
+        Slot(at, (min(at + longest, ends) - at) / HOUR, span, current.amps)
         for span in prices.spans(start, end)
         for current in currents
         if (begins := max(span.start, current.start, start))
         < (ends := min(span.end, current.end, end))
+        for at in (begins + i * longest for i in range(ceil((ends - begins) / longest)))
     )
 
 

@@ -6,6 +6,7 @@ import random
 from datetime import datetime, timedelta
 from decimal import Decimal
 from itertools import pairwise
+from math import log
 from pathlib import Path
 
 import pytest
@@ -18,6 +19,7 @@ from planners.local_time.wished_departures import next_departure
 from planners.plan.horizon import Situation
 from planners.plan.plan import Plan
 from planners.plan.planning import at_once_instead, draft_plan, make_plan
+from planners.plan.remaining import lag_percent
 from planners.rates.prices import prices_of
 from tests.planners.households import band, bands, series
 from tests.planners.planned import (
@@ -622,6 +624,24 @@ def test_charging_at_once_goes_on_to_the_very_departure() -> None:
     draft = at_once_instead(draft_plan(file, prices, Situation(now, 50.0, departure)), prices)
     assert draft.plan.energy_kwh == pytest.approx(7.36 * 1210 / 3600)
     assert draft.plan.periods[-1].end == departure.instant
+
+
+def test_charging_at_once_allows_for_a_taper() -> None:
+    """It ends as late as the taper makes it, or each reading would show that it lags."""
+    given = DemoHousehold(
+        car={"taper": [[80.0, 100.0], [100.0, 25.0]]}, leaves={"need_percent": 95.0}
+    )
+    file, now = given.file(), utc("2026-06-03T07:30:00")
+    departure = next_departure(file, "hatchback", now)
+    assert departure is not None
+    prices = prices_of(file, {})
+    draft = at_once_instead(draft_plan(file, prices, Situation(now, 35.0, departure)), prices)
+    to_80 = 0.45 * 52 / (7.36 * 0.9)
+    # From 80 to 95 %, full power P falls by 3.75 % of it a percent: 52 / (3.75 P) ln(1 / 0.4375).
+    to_95 = 52 / (3.75 * 7.36 * 0.9) * log(1 / 0.4375)
+    end = now + timedelta(hours=to_80 + to_95)
+    assert abs(draft.plan.periods[-1].end - end) < minutes(3)
+    assert lag_percent(draft.plan, file, now, 35.0) == pytest.approx(0.0, abs=0.05)
 
 
 def test_a_charge_in_the_last_minutes_of_a_cheap_band_goes_on() -> None:
