@@ -21,7 +21,7 @@ from adapters.ledger.rows import (
 from adapters.ledger.spans import COMMAND_COLUMNS, SpanReader, stored_command
 from config.files.price_series import PricePoint
 from planners.accounts.register import RegisterReading
-from planners.power.last_switches import LastSwitches
+from planners.power.rest import LastSwitches
 
 # If an instant has several rows, the last written counts: a correction is a new row.
 _REGISTER_READINGS = """

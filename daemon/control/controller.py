@@ -36,7 +36,7 @@ The command, by the first line that applies:
     otherwise                                   stop
 
 A stop is at once, always. A start that comes too soon after the last switching waits: it is a stop
-until the charge point's rest is over (`planners.power.last_switches`).
+until the charge point's rest is over (`planners.power.rest`).
 """
 
 from __future__ import annotations
@@ -72,7 +72,7 @@ if TYPE_CHECKING:
     from planners.local_time.departures import DepartureAt
     from planners.plan.plan import Period, Plan
     from planners.power.allowed_currents import AmpsSpan
-    from planners.power.last_switches import LastSwitches
+    from planners.power.rest import LastSwitches
 
 START_HOLDS = timedelta(minutes=30)
 """A start that is not renewed expires after this, and never later than the plan's run ends."""

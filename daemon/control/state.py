@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Final, Literal
 from planners.local_time.wished_departures import Wish, next_departure
 from planners.power.allowed_currents import charge_model
 from planners.power.excess_current import CurrentWatch
-from planners.power.last_switches import LastSwitches
 from planners.power.remembering import remembered
+from planners.power.rest import LastSwitches
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -1,4 +1,4 @@
-"""Read the times that a person gives on the command line."""
+"""Turn options with times into instants; `planners.local_time.time_words` reads the words."""
 
 from __future__ import annotations
 

@@ -28,7 +28,7 @@ from adapters.ledger.rows import (
 from config.files.errors import LedgerError
 from config.files.price_series import PricePoint
 from planners.accounts.register import RegisterReading
-from planners.power.last_switches import LastSwitches
+from planners.power.rest import LastSwitches
 from tests.support.waiting import patience
 
 NOON = datetime(2026, 6, 3, 0, 0, tzinfo=UTC)

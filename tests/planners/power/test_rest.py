@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from config.household.equipment import ChargePoint
-from planners.power.last_switches import LastSwitches
+from planners.power.rest import LastSwitches
 
 MINUTE = timedelta(minutes=1)
 ON_AT = datetime(2026, 6, 3, 9, tzinfo=UTC)
