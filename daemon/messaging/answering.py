@@ -171,6 +171,8 @@ def _superseded(
     request: Request, before: PointState, after: PointState, now: datetime, zone: ZoneInfo
 ) -> Iterator[str]:
     """Say what a request takes away from what was asked before, and what will replace it."""
+    if request.clear:
+        yield "All earlier requests are cancelled."
     if request.remove is not None:
         yield f"Wish {request.remove} is cancelled."
     yield from _contradicted(before, after)

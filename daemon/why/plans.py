@@ -105,6 +105,8 @@ def plan_words(history: NightHistory, plan: StoredPlan) -> str:
     soc, want = f"{body['soc_percent']:.0f} %", f"{body['want_percent']:.0f} %"
     goal = f"{want} by {history.at(parse_instant(body['departure']))}{_needed(body)}"
     source = _source(history, plan)
+    if not body["periods"] and float(body["want_percent"] - body["soc_percent"]) > NEARLY_PERCENT:
+        return f"no charge, though the battery holds {soc}{source} and the target is {goal}"
     if not body["periods"]:
         return f"nothing to charge, as the battery holds {soc}{source} and the target is {goal}"
     short = float(body["want_percent"] - body["reaches_percent"]) > NEARLY_PERCENT

@@ -415,6 +415,7 @@ def test_only_what_waits_for_a_vehicle_is_said_to(body: dict[str, object], *, wa
     text = answer_of(world.state, world.now, world.house, request, before)
     assert "No vehicle is plugged in at driveway." in text
     assert ("Your request counts once one is." in text) is waits
+    assert text.startswith("All earlier requests are cancelled. ") is ("clear" in body)
 
 
 @pytest.mark.parametrize(

@@ -470,6 +470,10 @@ def test_more_current_than_was_commanded(tmp_path: Path) -> None:
     assert "over-current" in why.explanation.causes
     asked = [entry.text for entry in why.story if entry.kind == "request"]
     assert asked == ["somebody asks: the equipment was checked"]
+    plans = [entry.text for entry in why.story if entry.kind == "plan"]
+    stopped = "no charge, though the battery holds 3"
+    assert [text for text in plans if stopped in text], "a target that is not reached"
+    assert not [text for text in plans if "nothing to charge, as the battery holds 3" in text]
 
 
 def test_no_meter_was_read(home: Home) -> None:
