@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from structlog.testing import capture_logs
 
+from adapters.bus.events import MessageArrived
 from adapters.clocks.clock import VirtualClock
 from adapters.contract.messages import Reading, Request, VehicleReport
 from adapters.ledger.ledger import Ledger
@@ -32,7 +33,6 @@ from tests.daemon.worlds import (
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from adapters.bus.events import MessageArrived
     from adapters.contract.messages import Message
 
 
@@ -47,6 +47,7 @@ class Home:
         self.topics = topics_of(watch.house)
         self.bus = RecordedBus()
         self.acknowledged = 0
+        self.waiting = 0
         self.handled: list[HandledEvent] = []
         self.clock = VirtualClock(EVENING)
         self.coming: list[tuple[datetime, str, Message]] = []
@@ -57,6 +58,10 @@ class Home:
 
     def _observe(self, handled: HandledEvent) -> None:
         self.handled.append(handled)
+        if self.waiting and isinstance(handled.event, MessageArrived):
+            self.waiting -= 1
+            if not self.waiting:  # earlier, it would overtake messages on a slow machine
+                self.service.post(Halt())
         if self.coming:
             at, topic, message = self.coming.pop(0)
             self.clock.advance_to(at)
@@ -73,7 +78,9 @@ class Home:
         """Take these messages, one after the other, and end."""
         for topic, message in messages:
             self.service.post(self._counted(arrived(topic, message)))
-        self.service.post(Halt())
+        self.waiting = len(messages)
+        if not messages:
+            self.service.post(Halt())
         self.service.run()
 
     def _counted(self, message: MessageArrived) -> MessageArrived:
