@@ -73,7 +73,7 @@ class ChargeModel:
     def metered_kw(self, stored_kwh: float, amps: float | None = None) -> float:
         """Return the metered power [kW] at a battery energy, and at `amps` if given."""
         full_kw = self.full_kw if amps is None else amps * self.kw_per_amp
-        return full_kw * self._taper_share(100 * stored_kwh / self.usable_kwh)
+        return full_kw * self.taper_share(100 * stored_kwh / self.usable_kwh)
 
     def gained_kw(self, metered_kw: float) -> float:
         """Power that reaches the battery [kW] when `metered_kw` passes the meter."""
@@ -92,7 +92,8 @@ class ChargeModel:
         """State of charge [percent] with `stored_kwh` in the battery."""
         return 100 * stored_kwh / self.usable_kwh
 
-    def _taper_share(self, soc_percent: float) -> float:
+    def taper_share(self, soc_percent: float) -> float:
+        """Return the share of full power, 0 to 1, at a state of charge [percent]."""
         if not self.taper:
             return 1.0
         after = bisect_right(self.taper, (soc_percent, inf))
@@ -229,17 +230,19 @@ def climb(
     stored = from_kwh
     reached = stored >= to_kwh - SAME_KWH
     currents = repeat(model.amps) if amps is None else amps
-    kw_per_amp, tapers = model.kw_per_amp, bool(model.taper)
+    kw_per_amp, usable_kwh = model.kw_per_amp, model.usable_kwh
+    level_to, level = model.taper[0] if model.taper else (inf, 100.0)
     efficiency, standby_kw = model.efficiency, model.standby_kw
     # As `metered_kw` and `gained_kw` do, but the daemon climbs thousands of stretches an hour.
     for stretch, current in () if reached else zip(hours, currents, strict=False):
-        metered_kw = current * kw_per_amp
-        if tapers:
-            metered_kw = model.metered_kw(stored, current)
+        soc_percent = 100 * stored / usable_kwh
+        taper_share = level / 100 if soc_percent < level_to else model.taper_share(soc_percent)
+        metered_kw = current * kw_per_amp * taper_share
         gained_kw = efficiency * metered_kw - standby_kw
         if gained_kw <= 0:
             break
-        share = min(1.0, (to_kwh - stored) / (gained_kw * stretch))
+        left_kwh, full_kwh = to_kwh - stored, gained_kw * stretch
+        share = 1.0 if left_kwh >= full_kwh else left_kwh / full_kwh
         used = share * stretch
         gained_kwh = used * gained_kw
         rows.append((share, used * metered_kw, gained_kwh))
