@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import os
 
 from hypothesis import HealthCheck, settings
 
@@ -10,8 +11,12 @@ from config.fields.zones import use_pinned_zones
 
 use_pinned_zones()
 
+EXAMPLES = int(os.environ.get("LULLWATT_EXAMPLES", "40"))
+"""How many examples a law is tried on where it names no number; `make prove` asks for more."""
+
 settings.register_profile(
     "deterministic",
+    max_examples=EXAMPLES,
     derandomize=True,
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow],  # a busy machine is no fault of the test

@@ -30,7 +30,7 @@ PLACES = [
 ]
 odd_distances = st.from_regex(r"[0-9 ,.']{0,12} ?(km|mi|miles?|KM|k)?( a year)?", fullmatch=True)
 fuzzed = settings(
-    max_examples=150,
+    max_examples=2 * settings().max_examples,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 

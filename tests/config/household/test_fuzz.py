@@ -20,7 +20,7 @@ TEXT = EXAMPLE.read_text(encoding="utf-8")
 TREE = yaml.safe_load(TEXT)
 KEYS = sorted({key.strip("{- ") for key in COTTAGE.replace(":", "\n").split() if key.islower()})
 fuzzed = settings(
-    max_examples=150,
+    max_examples=2 * settings().max_examples,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 

@@ -217,9 +217,7 @@ class Household(RuleBasedStateMachine):
 
 
 TestHousehold = Household.TestCase
-TestHousehold.settings = settings(
-    max_examples=60, stateful_step_count=25, deadline=None, derandomize=True
-)
+TestHousehold.settings = settings(stateful_step_count=25, deadline=None, derandomize=True)
 
 
 @pytest.mark.parametrize("minutes", [0, 1, 5, 10, 29, 31])

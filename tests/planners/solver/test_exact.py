@@ -81,8 +81,8 @@ def random_case(rng: random.Random, most_ticks: int) -> Case:
     )
 
 
-PROBLEMS = int(os.environ.get("LULLWATT_PROBLEMS", "1000"))
-"""How many random problems are held against HiGHS; `make prove` asks for ten times as many."""
+PROBLEMS = int(os.environ.get("LULLWATT_PROBLEMS", "400"))
+"""How many random problems are held against HiGHS; `make prove` asks for many more."""
 
 BLOCK = 50
 

@@ -20,8 +20,8 @@ from tests.planners.solver.random_several import Kind, random_problem
 from tests.planners.solver.reference_several import Optimum, cheapest
 from tests.planners.solver.statement import Carried, carry_out, faults_of
 
-PROBLEMS = int(os.environ.get("LULLWATT_PROBLEMS", "800"))
-"""How many random problems of both kinds together; `make prove` asks for ten times as many."""
+PROBLEMS = int(os.environ.get("LULLWATT_PROBLEMS", "400"))
+"""How many random problems of both kinds together; `make prove` asks for many more."""
 
 BLOCK = 25
 
