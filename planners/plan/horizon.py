@@ -12,7 +12,12 @@ from typing import TYPE_CHECKING
 from planners.local_time.conversion import MINUTE
 from planners.local_time.wished_departures import departures_to_plan
 from planners.plan.window import Slot, Window, window_of
-from planners.power.allowed_currents import amps_allowed, charge_model, with_any_equipment
+from planners.power.allowed_currents import (
+    amps_allowed,
+    charge_model,
+    own_amps,
+    with_any_equipment,
+)
 from planners.power.charging import climb
 from planners.solver.problem import (
     LONG_AT_REST,
@@ -67,6 +72,8 @@ class Situation:
     excess : ExcessCurrent or None
         What the equipment has taken instead of the current that it was told: nothing but that can
         be planned, and only where it is allowed.
+    allotted : tuple of AmpsSpan
+        The current that a plan for the whole home allots: see `planners.power.allowed_currents`.
     """
 
     now: datetime
@@ -77,6 +84,7 @@ class Situation:
     later: tuple[DepartureAt, ...] = ()
     by_hours: bool = True
     excess: ExcessCurrent | None = None
+    allotted: tuple[AmpsSpan, ...] = ()
 
     @property
     def departures(self) -> tuple[DepartureAt, ...]:
@@ -205,7 +213,14 @@ def _last_to_prepare_for(file: HouseholdFile, departures: Sequence[DepartureAt])
     return 0
 
 
-def horizon_of(file: HouseholdFile, prices: Prices, situation: Situation) -> Horizon:
+def horizon_of(
+    file: HouseholdFile,
+    prices: Prices,
+    situation: Situation,
+    *,
+    tick_minutes: int | None = None,
+    edges: Sequence[datetime] = (),
+) -> Horizon:
     """Lay ticks over the time that is planned, and state its problem.
 
     Parameters
@@ -216,6 +231,10 @@ def horizon_of(file: HouseholdFile, prices: Prices, situation: Situation) -> Hor
         Its rates.
     situation : Situation
         The instant, the state of charge, the departures, and what the charge point is doing.
+    tick_minutes : int, optional
+        A tick instead of the household's.
+    edges : sequence of datetime
+        Further instants at which a tick should end, as at a departure; UTC.
 
     Returns
     -------
@@ -233,9 +252,9 @@ def horizon_of(file: HouseholdFile, prices: Prices, situation: Situation) -> Hor
         prices,
         situation.now,
         situation.departures[-1].ready_by,
-        file.household.tick_minutes,
+        tick_minutes or file.household.tick_minutes,
         partial(_amps_allowed, file, situation),
-        [each.ready_by for each in situation.departures],
+        [*(each.ready_by for each in situation.departures), *edges],
     )
     model = model_of(file, situation)
     return Horizon(file, situation, model, window, _problem(file, window, model, situation))
@@ -316,14 +335,19 @@ def _amps_allowed(
     vehicle = situation.departure.vehicle
     point = file.vehicles[vehicle].charge_point
     return amps_allowed(
-        file, point, vehicle, start, end, by_hours=situation.by_hours, excess=situation.excess
-    )
+        file, point, vehicle, start, end,
+        by_hours=situation.by_hours, excess=situation.excess, allotted=situation.allotted,
+    )  # fmt: skip
 
 
 def model_of(file: HouseholdFile, situation: Situation) -> ChargeModel:
     """Return the charge model of the vehicle, at what its equipment takes."""
     vehicle, excess = situation.departure.vehicle, situation.excess
     model = charge_model(file, vehicle)
+    if situation.allotted:
+        own = own_amps(file, file.vehicles[vehicle].charge_point, vehicle)
+        most = max(span.amps for span in situation.allotted)
+        model = replace(model, amps=max(model.amps, min(own, most)))
     return model if excess is None else replace(model, amps=min(model.amps, excess.taken_amps))
 
 

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from config.household.equipment import ChargePoint
     from config.household.household_file import Hours, HouseholdFile
     from planners.power.excess_current import ExcessCurrent
 
@@ -91,6 +92,7 @@ def amps_allowed(
     *,
     by_hours: bool = False,
     excess: ExcessCurrent | None = None,
+    allotted: tuple[AmpsSpan, ...] = (),
 ) -> tuple[AmpsSpan, ...]:
     """Return the allowed current over time, given the home's known load.
 
@@ -107,6 +109,10 @@ def amps_allowed(
         point, if it declares any.
     excess : ExcessCurrent, optional
         What the equipment has taken instead of the current that it was told.
+    allotted : tuple of AmpsSpan, optional
+        The current that a plan for the whole home allots to the charge point, in place of its
+        fixed share of the main fuse, over whole minutes and without a gap. Before and after these
+        times the share holds.
 
     Returns
     -------
@@ -121,6 +127,13 @@ def amps_allowed(
         return ()
     first, last = minute_of(start), minute_of(end - datetime.resolution) + 1
     amps = _amps_of_minutes(file, charge_point, vehicle, first, last)
+    _allot(
+        amps,
+        first,
+        allotted,
+        file.charge_points[charge_point],
+        own_amps(file, charge_point, vehicle),
+    )
     hours = file.charge_points[charge_point].plugged_in
     if by_hours and hours is not None:
         amps = np.where(_is_in_hours(hours, file.zone, first, last), amps, 0.0)
@@ -166,13 +179,45 @@ def _amps_of_minutes(
     ceiling, fuse = highest_amps(file, charge_point, vehicle), file.household.main_fuse_amps
     if fuse is None or not file.household.known_load:
         return np.full(last - first, ceiling)
-    ranges = _ranges(file)
+    ranges = ranges_of(file)
     loads, place = np.unique(home_load(file, first, last), return_inverse=True)
     shares = [
         share_of_fuse(ranges, charge_point, round(fuse - load, FUSE_DIGITS))
         for load in loads.tolist()
     ]
     return np.array([min(ceiling, share) for share in shares])[place]
+
+
+def _allot(
+    amps: NDArray[np.float64],
+    first: int,
+    allotted: tuple[AmpsSpan, ...],
+    point: ChargePoint,
+    own: float,
+) -> None:
+    """Put the allotted current in place of the share, from minute `first` on."""
+    for span in allotted:
+        during = slice(*(max(0, minute_of(each) - first) for each in (span.start, span.end)))
+        lowest = own if point.switching == "on_off" else point.min_amps
+        amps[during] = min(own, span.amps) if span.amps >= lowest else 0.0
+
+
+def own_amps(file: HouseholdFile, charge_point: str, vehicle: str) -> float:
+    """Return the highest current that charge point and vehicle allow, whatever the fuse carries.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    charge_point, vehicle : str
+        Their names in the file.
+
+    Returns
+    -------
+    float
+        Current per phase.
+    """
+    return _limited(file, vehicle, file.charge_points[charge_point].max_amps)
 
 
 def _taken(excess: ExcessCurrent, allowed_amps: float) -> float:
@@ -186,7 +231,7 @@ def _is_in_hours(hours: Hours, zone: ZoneInfo, first: int, last: int) -> NDArray
     return of_day[local % DAY_MINUTES]
 
 
-def _ranges(file: HouseholdFile) -> dict[str, CurrentRange]:
+def ranges_of(file: HouseholdFile) -> dict[str, CurrentRange]:
     """Return the range of every charge point, a relay's by what its vehicles draw."""
     ranges: dict[str, CurrentRange] = {}
     for name, point in file.charge_points.items():

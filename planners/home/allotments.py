@@ -1,0 +1,141 @@
+"""Divide the current under the main fuse among charge points, tick by tick."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from planners.local_time.conversion import instant_of, minute_of
+from planners.power.allowed_currents import FUSE_DIGITS, AmpsSpan, ranges_of
+from planners.power.home_load import home_load
+from planners.power.main_fuse import share_of_fuse
+from planners.rates.runs import run_starts
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import datetime
+
+    from numpy.typing import NDArray
+
+    from config.household.household_file import HouseholdFile
+
+
+def amps_left(
+    file: HouseholdFile, first_minute: int, ticks: int, tick_minutes: int
+) -> NDArray[np.float64]:
+    """Return what the rest of the home leaves under the main fuse in each tick.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    first_minute : int
+        UTC minute at which the first tick begins.
+    ticks, tick_minutes : int
+        Number and length of the ticks.
+
+    Returns
+    -------
+    ndarray of float, shape (ticks,)
+        The least in any minute of the tick [A per phase], not negative; infinity if no main fuse
+        is declared.
+    """
+    fuse = file.household.main_fuse_amps
+    if fuse is None:
+        return np.full(ticks, np.inf)
+    load = home_load(file, first_minute, first_minute + ticks * tick_minutes)
+    most = load.reshape(ticks, tick_minutes).max(axis=1)
+    left: NDArray[np.float64] = np.maximum(0.0, np.round(fuse - most, FUSE_DIGITS))
+    return left
+
+
+def all_that_is_left(file: HouseholdFile, start: datetime, end: datetime) -> tuple[AmpsSpan, ...]:
+    """Return what the rest of the home leaves under the main fuse, for one charge point alone.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    start, end : datetime
+        UTC.
+
+    Returns
+    -------
+    tuple of AmpsSpan
+        Over whole minutes, from the one of the start to the one of the end.
+    """
+    first, last = minute_of(start), minute_of(end) + 1
+    return spans_of(amps_left(file, first, last - first, 1), first, 1, first)
+
+
+def allotted_amps(
+    file: HouseholdFile, planned: Mapping[str, NDArray[np.float64]], left: NDArray[np.float64]
+) -> dict[str, NDArray[np.float64]]:
+    """Allot every charge point a current, so that together they never take more than is left.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    planned : mapping of str to ndarray of float, each of shape (ticks,)
+        The current that is planned for each charge point with a vehicle; together they fit
+        [A per phase].
+    left : ndarray of float, shape (ticks,)
+        From `amps_left`.
+
+    Returns
+    -------
+    dict of str to ndarray of float, each of shape (ticks,)
+        For every charge point of the file: the planned current where one is planned. In ticks in
+        which others charge and it does not, and in which nobody does, its fixed share of what is
+        then left for all such charge points.
+    """
+    ranges = ranges_of(file)
+    nothing = np.zeros(len(left))
+    currents = np.array([planned.get(name, nothing) for name in ranges])
+    found = currents.copy()
+    for tick in range(len(left)):
+        column = currents[:, tick]
+        idle = {
+            name: each
+            for (name, each), amps in zip(ranges.items(), column, strict=True)
+            if not amps
+        }
+        rest = round(float(left[tick] - column.sum()), FUSE_DIGITS)
+        for row, name in enumerate(ranges):
+            if name in idle:
+                found[row, tick] = share_of_fuse(idle, name, rest)
+    return dict(zip(ranges, found, strict=True))
+
+
+def spans_of(
+    amps: NDArray[np.float64], first_minute: int, tick_minutes: int, from_minute: int
+) -> tuple[AmpsSpan, ...]:
+    """Return currents of ticks as spans of time.
+
+    Parameters
+    ----------
+    amps : ndarray of float, shape (ticks,)
+        Current of each tick [A per phase].
+    first_minute : int
+        UTC minute at which the first tick begins.
+    tick_minutes : int
+        Length of a tick.
+    from_minute : int
+        UTC minute from which the first tick's current already holds.
+
+    Returns
+    -------
+    tuple of AmpsSpan
+        In order, without a gap; neighbours have different currents.
+    """
+    starts = run_starts(amps)
+    places = [*(int(start) for start in starts), len(amps)]
+    minutes = [from_minute, *(first_minute + place * tick_minutes for place in places[1:])]
+    edges = [instant_of(minute) for minute in minutes]
+    return tuple(
+        AmpsSpan(since, until, float(amps[place]))
+        for (since, until), place in zip(pairwise(edges), places, strict=False)
+    )

@@ -1,0 +1,209 @@
+"""The vehicles of a home planned together: cheaper than with fixed shares, and never too much."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from config.household.household_file import HouseholdFile
+from planners.home.together import HomePlan, plan_together
+from planners.local_time.conversion import instant_of, minute_of
+from planners.local_time.wished_departures import next_departure
+from planners.plan.horizon import Situation
+from planners.plan.plan import Plan
+from planners.plan.planning import draft_plan
+from planners.power.home_load import home_load
+from planners.rates.prices import prices_of
+from tests.planners.households import band, bands
+from tests.planners.planned import EVERY_DAY, utc
+
+EVENING = "2026-06-03T06:30:00"
+"""A Wednesday, 18:30 by the household's clock; the cheap hours begin at 21:00."""
+
+NIGHT, DAY = "0.10", "0.30"
+TARIFF = bands(band("night", NIGHT, hours=["21:00-07:00"]), band("day", DAY))
+ROUNDS = 4
+
+
+@dataclass(frozen=True)
+class TwoCars:
+    """Kowhai Cottage with two charge points of 32 A behind one fuse, and a test's changes."""
+
+    fuse: float | None = 40.0
+    points: dict[str, dict[str, Any]] = field(default_factory=dict)
+    needs: tuple[float, float] = (80.0, 80.0)
+    leaves: tuple[str, str] = ("07:20", "07:20")
+    load: list[dict[str, Any]] = field(default_factory=list)
+
+    def file(self) -> HouseholdFile:
+        """Return the household file."""
+        point = {"charging_mode": 3, "max_amps": 32.0, "switching": "current"}
+        cars = {"driveway": "hatchback", "carport": "van"}
+        home: dict[str, Any] = {"name": "Kowhai", "timezone": "Pacific/Auckland", "currency": "NZD"}
+        if self.fuse is not None:
+            home |= {"main_fuse_amps": self.fuse, "known_load": self.load}
+        return HouseholdFile.model_validate(
+            {
+                "household": home,
+                "tariffs": [TARIFF],
+                "charge_points": {name: point | self.points.get(name, {}) for name in cars},
+                "vehicles": {
+                    car: {"charge_point": name, "usable_kwh": 52.0} for name, car in cars.items()
+                },
+                "departures": [
+                    {"vehicle": car, "days": EVERY_DAY, "at": at, "need_percent": need}
+                    for car, at, need in zip(cars.values(), self.leaves, self.needs, strict=True)
+                ],
+                "bus": {"broker": "mqtt://127.0.0.1:1883"},
+                "ledger": {"path": "ledger.sqlite3"},
+            },
+            context={"directory": Path(__file__).parent},
+        )
+
+    def situations(self, *socs: float | None, at: str = EVENING) -> list[Situation]:
+        """Return the situation of each car; None for one that is away."""
+        file, now = self.file(), utc(at)
+        found = []
+        for car, soc in zip(file.vehicles, socs, strict=True):
+            departure = next_departure(file, car, now)
+            assert departure is not None
+            if soc is not None:
+                found.append(Situation(now, soc, departure))
+        return found
+
+
+def _planned(home: TwoCars, situations: list[Situation]) -> tuple[HomePlan, list[Plan]]:
+    """Plan together, and then each car with what it is allotted."""
+    file = home.file()
+    prices = prices_of(file, {})
+    *_, found = islice(plan_together(file, prices, situations), ROUNDS)
+    plans = []
+    for situation in situations:
+        point = file.vehicles[situation.departure.vehicle].charge_point
+        allotted = replace(situation, allotted=found.allotted[point])
+        plans.append(draft_plan(file, prices, allotted).plan)
+    return found, plans
+
+
+def _by_shares(home: TwoCars, situations: list[Situation]) -> list[Plan]:
+    file = home.file()
+    return [draft_plan(file, prices_of(file, {}), situation).plan for situation in situations]
+
+
+def _cost(plans: list[Plan]) -> float:
+    return sum(plan.cost for plan in plans)
+
+
+def test_one_car_at_home_takes_all_of_the_fuse() -> None:
+    """Behind 40 A it draws 32 A, not the 20 A of its share, and finishes in the cheap hours."""
+    home = TwoCars(fuse=40.0, needs=(100.0, 80.0))
+    alone = home.situations(5.0, None)
+    _, (plan,) = _planned(home, alone)
+    (shared,) = _by_shares(home, alone)
+    assert max(period.amps for period in plan.periods) == 32.0
+    assert plan.energy_kwh == pytest.approx(shared.energy_kwh)
+    assert plan.cost == pytest.approx(float(NIGHT) * plan.energy_kwh)
+    assert shared.cost > 1.1 * plan.cost
+
+
+def test_a_fuller_car_leaves_its_part_to_an_emptier_one() -> None:
+    """70 % beside 10 %: together they buy in the cheap hours what a share of 20 A can't."""
+    home = TwoCars(fuse=40.0, needs=(100.0, 80.0))
+    cars = home.situations(5.0, 70.0)
+    found, plans = _planned(home, cars)
+    assert _cost(plans) == pytest.approx(float(NIGHT) * sum(plan.energy_kwh for plan in plans))
+    assert _cost(_by_shares(home, cars)) > 1.1 * _cost(plans)
+    assert found.gap_share < 0.001
+
+
+def test_one_car_behind_a_small_fuse_misses_nothing() -> None:
+    """Behind 16 A the share is 8 A, which is short; alone it draws 16 A and is not."""
+    home = TwoCars(fuse=16.0)
+    alone = home.situations(30.0, None)
+    assert _by_shares(home, alone)[0].shortfall is not None
+    _, (plan,) = _planned(home, alone)
+    assert plan.shortfall is None
+
+
+def test_two_cars_that_leave_at_different_times_miss_nothing() -> None:
+    """Behind 25 A each share is 12 A; the one that leaves first takes more of it first."""
+    home = TwoCars(fuse=25.0, leaves=("00:20", "07:20"))
+    cars = home.situations(40.0, 30.0)
+    assert _by_shares(home, cars)[0].shortfall is not None
+    _, plans = _planned(home, cars)
+    assert [plan.shortfall for plan in plans] == [None, None]
+
+
+def test_relays_take_turns() -> None:
+    """The home leaves 25 of 40 A all night: one of two relays of 16 A may be on at a time."""
+    relay = {"switching": "on_off", "max_amps": 16.0}
+    home = TwoCars(
+        points={"driveway": relay, "carport": relay},
+        needs=(60.0, 60.0),
+        load=[{"amps": 15.0, "hours": ["18:00-08:00"]}],
+    )
+    cars = home.situations(35.0, 35.0)
+    assert _by_shares(home, cars)[1].shortfall is not None
+    _, plans = _planned(home, cars)
+    assert [plan.shortfall for plan in plans] == [None, None]
+    assert _cost(plans) == pytest.approx(float(NIGHT) * sum(plan.energy_kwh for plan in plans))
+
+
+def test_without_a_main_fuse_each_is_planned_alone() -> None:
+    """Nothing is shared, and nothing could be cheaper."""
+    home = TwoCars(fuse=None)
+    cars = home.situations(30.0, 30.0)
+    found, plans = _planned(home, cars)
+    assert found.gap == 0.0
+    assert _cost(plans) == pytest.approx(_cost(_by_shares(home, cars)))
+
+
+socs = st.one_of(st.none(), st.integers(5, 90).map(float))
+points = st.sampled_from(
+    [{}, {"max_amps": 16.0}, {"switching": "on_off", "max_amps": 10.0}, {"min_run_minutes": 15}]
+)
+
+
+@settings(max_examples=25)
+@given(
+    fuse=st.sampled_from([25.0, 32.0, 40.0, 63.0]),
+    chosen=st.tuples(points, points),
+    socs=st.tuples(socs, socs).filter(any),
+    minute=st.integers(0, 59),
+    load=st.sampled_from([[], [{"amps": 9.0, "hours": ["22:10-01:25"]}]]),
+)
+def test_allotments_never_exceed_what_is_left(
+    fuse: float,
+    chosen: tuple[dict[str, Any], dict[str, Any]],
+    socs: tuple[float | None, float | None],
+    minute: int,
+    load: list[dict[str, Any]],
+) -> None:
+    """In every minute, all charge points together, and each car's plan within its own."""
+    both = dict(zip(("driveway", "carport"), chosen, strict=True))
+    home = TwoCars(fuse=fuse, points=both, leaves=("05:40", "07:20"), load=load)
+    cars = home.situations(*socs, at=f"2026-06-03T06:{minute:02}:20")
+    found, plans = _planned(home, cars)
+    file = home.file()
+    spans = list(found.allotted.values())
+    first, last = minute_of(spans[0][0].start), minute_of(spans[0][-1].end)
+    total = np.zeros(last - first)
+    for each in spans:
+        assert (minute_of(each[0].start), minute_of(each[-1].end)) == (first, last)
+        for span in each:
+            total[minute_of(span.start) - first : minute_of(span.end) - first] += span.amps
+    assert (total <= fuse - home_load(file, first, last) + 1e-6).all()
+    edges = {
+        edge for plan in plans for period in plan.periods for edge in (period.start, period.end)
+    }
+    for edge in edges:
+        drawn = sum(period.amps for plan in plans if (period := plan.period_at(edge)))
+        at = minute_of(edge)
+        assert drawn <= fuse - home_load(file, at, at + 1)[0] + 1e-6, instant_of(at)
