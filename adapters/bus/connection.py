@@ -43,6 +43,9 @@ SESSION_SECONDS: Final = 7 * 24 * 3600  # the broker stores messages so long for
 AT_LEAST_ONCE: Final = 1
 MOST_UNACKNOWLEDGED: Final = 1000
 """With so many messages unacknowledged, an MQTT 5 broker sends no others."""
+TOO_MANY_MESSAGES: Final = "too many messages; those of QoS 0 that wait at the broker are skipped"
+"""A broker may hold a hundred thousand, and readings behind them would come minutes late. What was
+sent with QoS 1 and not acknowledged comes again on the next connection."""
 LONGEST_PACKET_BYTES: Final = 1_048_576
 """Longest message that an MQTT 5 broker sends; a longer one than the contract allows is refused
 with the reason, but not at any cost."""
@@ -185,7 +188,10 @@ class BrokerConnection:
             while client.loop(timeout=1.0) == MQTTErrorCode.MQTT_ERR_SUCCESS:
                 if self._has_message:
                     self._has_message = False
-                    stopping.wait(pace.rest_seconds(monotonic()))
+                    stopping.wait(pace.rest_seconds(now := monotonic()))
+                    if pace.is_flooded(now):
+                        self._reason = TOO_MANY_MESSAGES
+                        break
         except Exception as error:  # noqa: BLE001 - the next attempt may succeed
             self._reason = why_unreachable(error, self._settings.address)
         finally:

@@ -6,6 +6,8 @@ from typing import Final
 
 BURST_SECONDS: Final = 1.0
 REST_SECONDS: Final = 0.1
+FLOOD_SECONDS: Final = 10.0
+"""With more than the rate for so long, all that waits at the broker is a flood."""
 
 
 class Pace:
@@ -24,6 +26,7 @@ class Pace:
     def __init__(self, most_a_second: float | None) -> None:
         self._interval_seconds = 1 / most_a_second if most_a_second else 0.0
         self._due_seconds = 0.0
+        self._since_seconds = 0.0
 
     def rest_seconds(self, now_seconds: float) -> float:
         """Count a message that was read.
@@ -38,6 +41,12 @@ class Pace:
         float
             How long to rest after it [s].
         """
-        self._due_seconds = max(self._due_seconds, now_seconds) + self._interval_seconds
+        if self._due_seconds <= now_seconds:
+            self._due_seconds = self._since_seconds = now_seconds
+        self._due_seconds += self._interval_seconds
         ahead = self._due_seconds - now_seconds - BURST_SECONDS
         return ahead + REST_SECONDS if ahead > 0 else 0.0
+
+    def is_flooded(self, now_seconds: float) -> bool:
+        """Return whether more than the rate has come without a break for `FLOOD_SECONDS`."""
+        return now_seconds - self._since_seconds > FLOOD_SECONDS

@@ -210,6 +210,15 @@ class Home:
         """Whether the last command is this."""
         return bool(self.commands) and self.commands[-1][1]["do"] == what
 
+    def stop_late_seconds(self) -> float:
+        """Return how long after the plan's end it still charged [s]."""
+        late = [(at, it["do"]) for at, it in self.commands if at >= self.stops_at]
+        before = [it["do"] for at, it in self.commands if at < self.stops_at]
+        if before[-1] == "stop":  # a second daemon starts no charge for the last seconds
+            return 0.0
+        stops = [(at - self.stops_at).total_seconds() for at, do in late if do == "stop"]
+        return min(stops, default=float("inf"))
+
 
 def play(kind: str, directory: Path, seconds: float, settle_seconds: float) -> Found:
     """Flood a daemon while its plan ends, and measure."""
@@ -240,9 +249,7 @@ def play(kind: str, directory: Path, seconds: float, settle_seconds: float) -> F
         found.sent = int(flooder.communicate(timeout=120)[0] or 0)
         found.wait_after_seconds = home.ask()
         found.delivered = home.delivered - delivered
-        stops = [at for at, it in home.commands if it["do"] == "stop" and at >= home.stops_at]
-        if stops:
-            found.stop_late_seconds = (stops[0] - home.stops_at).total_seconds()
+        found.stop_late_seconds = home.stop_late_seconds()
         _pause(settle_seconds)
         found.after_mb = home.resident_mb()
         again = _flooder(home, kind, 10.0)

@@ -62,7 +62,7 @@ def kinds(base: str) -> dict[str, Kind]:
     reading, request = f"{base}/driveway/reading", f"{base}/driveway/request"
     now = SystemClock().now() - timedelta(hours=1)
     garbage, large = urandom(200), bytes(10_000_000)
-    odd = ("Driveway", "", " ", "\u202e", "\x1b[2J", "é" * 10_000, "driveway/driveway", "$SYS")
+    odd = ("Driveway", "", " ", "\u202e", "é" * 10_000, "driveway/driveway", "$SYS")
 
     def valid(number: int) -> tuple[str, bytes]:
         at = (now + timedelta(milliseconds=number)).isoformat()

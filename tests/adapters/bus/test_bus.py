@@ -15,7 +15,9 @@ import pytest
 from paho.mqtt.client import MQTTMessage
 
 from adapters.bus import bus as bus_module
+from adapters.bus import pace
 from adapters.bus.bus import Connected, MqttBus
+from adapters.bus.connection import TOO_MANY_MESSAGES
 from adapters.bus.events import Published
 from config.files.errors import BusError
 from tests.support.brokers import Mosquitto
@@ -67,6 +69,23 @@ def test_messages_come_through(mosquitto: Mosquitto, opened: OpenBus) -> None:
     assert (message.topic, message.payload, message.retain) == (TOPIC, b'{"v":1}', False)
 
 
+def test_a_flooded_connection_is_given_up(
+    mosquitto: Mosquitto, opened: OpenBus, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It says why, and connects again; what was sent with QoS 1 still comes."""
+    monkeypatch.setattr(pace, "FLOOD_SECONDS", 0.5)
+    sender, sending = opened(mosquitto, client_id="sender", subscriptions=())
+    sending.wait_connected()
+    _, heard = opened(mosquitto, most_a_second=50.0)
+    heard.wait_connected()
+    sent = [str(number).encode() for number in range(150)]
+    for payload in sent:
+        assert sender.publish(TOPIC, payload, retain=False)
+    heard.wait_connected(2)
+    assert heard.reasons == [TOO_MANY_MESSAGES]
+    wait_until(lambda: set(heard.payloads(TOPIC)) == set(sent))
+
+
 def test_former_subscriptions_are_taken_back(mosquitto: Mosquitto, opened: OpenBus) -> None:
     """Those of an earlier version, also by a connection that hears nothing any more."""
     earlier, heard = opened(mosquitto)
@@ -93,7 +112,8 @@ def paho_messages() -> list[MQTTMessage]:
 
 def test_what_comes_too_fast_waits_at_the_broker(mosquitto: Mosquitto, opened: OpenBus) -> None:
     """A flood is read slowly, and none of it is lost that was sent with QoS 1."""
-    sender, _ = opened(mosquitto, client_id="sender", subscriptions=())
+    sender, sending = opened(mosquitto, client_id="sender", subscriptions=())
+    sending.wait_connected()
     _, heard = opened(mosquitto, most_a_second=50.0)
     heard.wait_connected()
     begin = monotonic()

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from adapters.bus.pace import BURST_SECONDS, REST_SECONDS, Pace
+from adapters.bus.pace import BURST_SECONDS, FLOOD_SECONDS, REST_SECONDS, Pace
 
 
 def read(pace: Pace, seconds: float, each_seconds: float, begin: float = 0.0) -> int:
@@ -49,3 +49,21 @@ def test_never_more_than_the_rate_and_a_burst(pauses: list[float], rate: float) 
         assert 0 <= rest <= REST_SECONDS + 1 / rate
         now += rest
         assert count <= (now - begins + BURST_SECONDS) * rate + 1
+
+
+@pytest.mark.parametrize(("each_seconds", "is_flooded"), [(1 / 1000, True), (1 / 90, False)])
+def test_what_is_a_flood(each_seconds: float, *, is_flooded: bool) -> None:
+    """More than the rate for ten seconds; less than the rate never, however long."""
+    pace = Pace(100.0)
+    read(pace, FLOOD_SECONDS - 0.5, each_seconds)
+    assert not pace.is_flooded(FLOOD_SECONDS - 0.5)
+    read(pace, 60.0, each_seconds, begin=FLOOD_SECONDS - 0.5)
+    assert pace.is_flooded(FLOOD_SECONDS + 60.0) is is_flooded
+
+
+def test_without_a_limit_nothing_is_a_flood() -> None:
+    """A connection without a limit is never given up for its messages."""
+    pace = Pace(None)
+    for milliseconds in range(20_000):
+        pace.rest_seconds(milliseconds / 1000)
+        assert not pace.is_flooded(milliseconds / 1000)
