@@ -236,7 +236,8 @@ def _sentences(
     if charges_now(state, house.file, now) and plan.periods:
         yield from _at_once_sentences(state, plan, now, zone)
     else:
-        yield from _plan_sentences(plan, now, house.file)
+        at_once = request is not None and bool(request.charge_now)
+        yield from _plan_sentences(plan, now, house.file, at_once=at_once)
 
 
 def _no_vehicle(state: PointState, request: Request | None) -> str:
@@ -268,13 +269,17 @@ def _at_once_sentences(
         yield in_the_cheapest_hours(plan, cheapest)
 
 
-def _plan_sentences(plan: Plan, now: datetime, file: HouseholdFile) -> Iterator[str]:
+def _plan_sentences(
+    plan: Plan, now: datetime, file: HouseholdFile, *, at_once: bool
+) -> Iterator[str]:
     zone = file.zone
     start = next_start(plan, now)
     if start is not None:
         yield f"The next start is {_when(start, now, zone)}."
     by = _when(plan.departure, now, zone)
     if not plan.periods:
+        if at_once:
+            yield f"Charging now goes to {plan.want_percent:.0f} % and no further."
         holds = f"The battery holds {plan.soc_percent:.0f} %"
         if plan.shortfall is None:
             yield f"{holds}, which is enough for {by}."

@@ -103,7 +103,11 @@ def why_short(month: Month, row: NightRow) -> str:
     """
     alerts = [a for a in month.alerts if a.code in _REASONS and _is_during(a, row)]
     # What it needs and will reach stands before the colon; now it is known what it had.
-    needs = [alert.message.rpartition(": ")[2] for alert in alerts if alert.code == OUT_OF_REACH]
+    needs = [
+        alert.message.rpartition(": ")[2].replace(" kWh are ", " kWh were ")
+        for alert in alerts
+        if alert.code == OUT_OF_REACH
+    ]
     others = [alert.message for alert in alerts if alert.code != OUT_OF_REACH]
     reasons = list(dict.fromkeys([*needs[-1:], *others]))
     return " ".join([_missing(row), *(reasons or [_from_record(row)])])

@@ -383,6 +383,12 @@ def test_a_preview_of_charging_now() -> None:
     )
 
 
+def test_charging_now_beyond_the_target_says_that_nothing_happens() -> None:
+    """The battery holds more than is wanted: a person who wants more has to say how much."""
+    _after, text = foresee(at_home(85.0), charge_now=True)
+    assert "Charging now goes to 80 % and no further. The battery holds 85 %" in text
+
+
 def test_a_preview_of_charging_now_says_how_much_more_or_less_that_is() -> None:
     """Beyond the need, every hour costs more than the limit: the cheapest hours stop at 60 %."""
     world = World(household(departure={"max_rate": Decimal("0.20")}), EVENING)

@@ -81,8 +81,8 @@ def test_alerts_are_said_once_and_not_of_a_need_that_was_met() -> None:
     assert [(each.alert.message, each.again) for each in alerts_shown(month)] == [
         ("No power flows.", " (and 2 times more)"),
     ]
-    assert why_short(month, short).endswith("had 48 %. 3.0 kWh are missing.")
+    assert why_short(month, short).endswith("had 48 %. 3.0 kWh were missing.")
     text = " ".join(rich_text(show_month(month), 100).split())
     assert "no-power-after-start: No power flows. (and 2 times more)" in text
-    assert text.count("3.0 kWh are missing.") == 1
+    assert text.count("3.0 kWh were missing.") == 1
     assert "1.0 kWh" not in text

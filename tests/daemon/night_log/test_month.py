@@ -111,7 +111,7 @@ def test_the_night_that_was_short_says_why(month: dict[str, Any]) -> None:
     (short,) = month["short"]
     assert short["night"] == LATE.isoformat()
     assert "needed 60 %" in short["why"]
-    assert "kWh are missing" in short["why"], "what the alert said at the time"
+    assert "kWh were missing" in short["why"], "what the alert said at the time"
     assert "need-out-of-reach" in {alert["code"] for alert in month["alerts"]}
 
 
