@@ -101,6 +101,7 @@ class Outbox:
         self._bus = bus
         self._statuses: dict[str, Status] = {}
         self._plans: dict[str, dict[str, Any]] = {}
+        self._refreshed: dict[str, Plan | None] = {}
         self._online_at: datetime | None = None
         self._may_correct_at: datetime | None = None
         self.correction_due: datetime | None = None
@@ -318,11 +319,15 @@ class Outbox:
 
     def refresh_plan(self, point: str, plan: Plan | None) -> None:
         """Publish the plan in force again if any of its figures has changed."""
+        if plan is not None and plan is self._refreshed.get(point):
+            return
         document = plan.to_json() if plan else {}
         if document and self._plans.get(point) != _figures_of(document):
             self._publish_document(point, document)
+        self._refreshed[point] = plan
 
     def _publish_document(self, point: str, document: Mapping[str, Any]) -> None:
+        self._refreshed.pop(point, None)
         self._plans[point] = _figures_of(document)
         payload = dump_exact(document).encode() if document else b""
         self._bus.publish(self._topics.plan(point), payload, retain=True)
@@ -331,6 +336,7 @@ class Outbox:
         """Forget what was published, so that all is published again to a new broker."""
         self._statuses.clear()
         self._plans.clear()
+        self._refreshed.clear()
         self._online_at = None
         self._is_waiting = False
 

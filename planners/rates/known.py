@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING, Literal
 
 from config.files.errors import TariffError
@@ -38,6 +39,7 @@ class RateKnowledge:
     resumes: datetime | None = None
 
 
+@lru_cache(maxsize=8)  # planning and status ask for it at the same instant
 def rate_knowledge(prices: Prices, instant: datetime) -> RateKnowledge | None:
     """Say what is known of the rates at an instant.
 

@@ -344,7 +344,12 @@ def test_a_plan_is_published_again_only_if_a_figure_has_changed(out: Out) -> Non
     assert refresh(replace(plan, as_of=EVENING + MINUTE)) == 1
     assert refresh(replace(plan, as_of=EVENING + MINUTE, energy_kwh=20.0)) == 2
     out.box.forget_published()
-    assert refresh(replace(plan, as_of=EVENING + MINUTE, energy_kwh=20.0)) == 3
+    now = replace(plan, as_of=EVENING + MINUTE, energy_kwh=20.0)
+    assert [refresh(now), refresh(now)] == [3, 3]
+    out.box.forget_published()
+    assert refresh(now) == 4
+    out.box.publish_plan(POINT, None)
+    assert refresh(now) == 6
 
 
 def test_a_flood_of_false_states_is_corrected_once_a_second(ledger: Ledger) -> None:
