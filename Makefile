@@ -28,7 +28,7 @@ help:
 	@echo 'make hours        the tests that read the clock, at other hours and days (two hours)'
 	@echo 'make throwaway    the install guide from nothing, in a Debian of its own (root, three minutes)'
 	@echo 'make container    the container image, built and run (root, three minutes)'
-	@echo 'make upgrade      up from every version that is kept, and back with its own code (needs git)'
+	@echo 'make upgrade      up from every version that is kept, killed on the way, and back with its own code (needs git)'
 	@echo 'make release      all that is looked at before a release, from the registry (five minutes)'
 	@echo 'make keep-for-upgrade     keep what this version writes, for later ones to open'
 	@echo 'make licences     write LICENCES.md anew'
@@ -160,6 +160,7 @@ container: $(VENV)/.tests
 
 upgrade: $(VENV)/.tests
 	$(BIN)/python -m tests.upgrade.back_again
+	$(BIN)/python -m tests.upgrade.killed
 
 keep-for-upgrade: $(VENV)/.tests
 	$(BIN)/python -m tests.upgrade.keep --commit "$$(git rev-parse HEAD)"

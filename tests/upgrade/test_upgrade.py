@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import gzip
 import json
+import random
 import sqlite3
 from contextlib import closing
 from dataclasses import dataclass
@@ -27,6 +28,7 @@ from config.files.errors import LedgerError
 from config.household.loading import load_household
 from tests.daemon.sites import Site
 from tests.upgrade.keep import MOST_BYTES, PREVIOUS, ROOT, keep
+from tests.upgrade.killed import kill_upgrades
 
 NEWEST = len(MIGRATIONS)
 POINT = "driveway"
@@ -300,3 +302,9 @@ def test_an_upgrade_after_going_back_makes_a_new_copy(first: Path) -> None:
     open_ledger(first).close()
     assert schema_of(first) == NEWEST
     assert rows(copy, "alerts") == before
+
+
+@pytest.mark.parametrize("kept", [kept for kept in KEPT if about(kept)["schema"] < NEWEST])
+def test_a_killed_upgrade_loses_nothing(kept: Path) -> None:
+    """Whenever it is killed, the ledger is whole, and the old one can be put back."""
+    assert kill_upgrades(kept, 3, random.Random("killed")).endswith("nothing lost")
