@@ -153,7 +153,7 @@ throwaway: $(VENV)/.tests
 
 container: $(VENV)/.tests
 	DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends \
-		podman podman-compose crun netavark aardvark-dns debootstrap >/dev/null
+		podman podman-compose crun netavark aardvark-dns iptables debootstrap >/dev/null
 	$(BIN)/python -m tests.deploy.container
 
 # --- releases -------------------------------------------------------------------------------
