@@ -9,10 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from planners.joint.lowered_needs import with_least_shortages, with_needs_met
-from planners.joint.plans import Plans, currents_of, fits
+from planners.joint.plans import Plans, currents_of, fits, solved
 from planners.joint.shared_prices import SharedPrices
 from planners.joint.turns import best_in_turn, improved, in_turn, kept_currents, orders_of
-from planners.solver.exact import solve
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -88,7 +87,7 @@ def ever_better(joint: JointProblem) -> Iterator[JointPlan]:
         If `JointProblem.check` refuses the problem.
     """  # noqa: DOC502 - raised by check
     joint.check()
-    alone = [solve(problem) for problem in joint.vehicles]
+    alone = [solved(joint, vehicle, problem) for vehicle, problem in enumerate(joint.vehicles)]
     if fits(joint, currents_of(joint, alone)):
         yield _joint_plan(joint, Plans.of(joint, alone), -np.inf, is_least=True)
         return

@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from planners.joint.plans import SAME_SHORTAGE_KWH, Plans, beside, missed_kwh
+from planners.joint.plans import SAME_SHORTAGE_KWH, Plans, beside, missed_kwh, solved
 from planners.joint.turns import improved, in_turn, orders_of
-from planners.solver.exact import solve
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -51,16 +50,22 @@ def with_least_shortages(joint: JointProblem, found: Plans) -> Plans:
 
 
 def _shared(joint: JointProblem, found: Plans, equals: Sequence[int], most_kwh: float) -> Plans:
+    rank = joint.ranks[equals[0]]
     nobody = np.zeros((len(joint.vehicles), joint.ticks))
     least_kwh = 0.0
     for vehicle in equals:
         alone = beside(joint, vehicle, nobody)
-        least_kwh = max(least_kwh, sum(missed_kwh(alone, solve(alone))))
+        least_kwh = max(least_kwh, sum(missed_kwh(alone, solved(joint, vehicle, alone))))
     for _ in range(HALVINGS):
         if most_kwh - least_kwh <= SAME_SHORTAGE_KWH:
             break
         middle = (least_kwh + most_kwh) / 2
-        lowered = _with_needs(joint, found, equals, middle)
+        # Those of a lower priority give up all that they need, and get what is left afterwards.
+        lowered = _with_needs(
+            joint,
+            found,
+            [middle if each == rank else None if each < rank else np.inf for each in joint.ranks],
+        )
         fitting = next((plans for plans in _tried(lowered) if not plans.is_short), None)
         if fitting is None:
             least_kwh = middle
@@ -84,18 +89,18 @@ def _tried(joint: JointProblem) -> Iterator[Plans]:
 
 
 def _with_needs(
-    joint: JointProblem, found: Plans, equals: Sequence[int], short_kwh: float
+    joint: JointProblem, found: Plans, short_kwh: Sequence[float | None]
 ) -> JointProblem:
-    """Lower each need of some vehicles; the others keep what they reach."""
+    """Lower the needs of each vehicle: see `_lowered`."""
     vehicles = [
-        _lowered(problem, plan, short_kwh if vehicle in equals else None)
-        for vehicle, (problem, plan) in enumerate(zip(joint.vehicles, found.plans, strict=True))
+        _lowered(problem, plan, short)
+        for problem, plan, short in zip(joint.vehicles, found.plans, short_kwh, strict=True)
     ]
     return replace(joint, vehicles=tuple(vehicles))
 
 
 def _lowered(problem: PlanningProblem, plan: Solution, short_kwh: float | None) -> PlanningProblem:
-    """Lower a vehicle's needs by so much together, those first that are missed; None: to these."""
+    """Lower a vehicle's needs by so much together, missed ones first; None: to what it reaches."""
     short = missed_kwh(problem, plan)
     less = short
     if short_kwh is not None:
@@ -127,4 +132,4 @@ def with_needs_met(joint: JointProblem, found: Plans) -> JointProblem:
     JointProblem
         What is missed is no more wanted, either.
     """
-    return _with_needs(joint, found, (), 0.0)
+    return _with_needs(joint, found, [None] * len(joint.vehicles))

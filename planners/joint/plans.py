@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Self
 
 import numpy as np
 
+from planners.solver.exact import solve
 from planners.solver.problem import NEED_TOLERANCE_KWH, TIE
 from planners.solver.solution import objective
 
@@ -111,6 +112,34 @@ def limit_left(left: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.maximum(left, 0.0)
 
 
+def solved(joint: JointProblem, vehicle: int, problem: PlanningProblem) -> Solution:
+    """Solve one vehicle's problem, or return the solution found before.
+
+    Parameters
+    ----------
+    joint : JointProblem
+        The problem.
+    vehicle : int
+        The vehicle's place in it.
+    problem : PlanningProblem
+        The vehicle's, with any highest currents and surcharges.
+
+    Returns
+    -------
+    Solution
+        See `planners.solver.exact.solve`.
+    """
+    surcharges = problem.surcharges_per_kwh
+    key = (
+        vehicle,
+        problem.highest_amps.tobytes(),
+        b"" if surcharges is None else surcharges.tobytes(),
+    )
+    if key not in joint.solutions:
+        joint.solutions[key] = solve(problem)
+    return joint.solutions[key]
+
+
 def beside(joint: JointProblem, vehicle: int, currents: NDArray[np.float64]) -> PlanningProblem:
     """State one vehicle's problem with the current that the others leave.
 
@@ -132,17 +161,20 @@ def beside(joint: JointProblem, vehicle: int, currents: NDArray[np.float64]) -> 
     room = problem.highest_amps
     others = currents.copy()
     others[vehicle] = 0.0
-    crowded = np.zeros(joint.ticks)
+    crowded, is_taken = np.zeros(joint.ticks), np.zeros(joint.ticks, dtype=np.bool_)
     for limit in joint.limits:
         weights = np.array(limit.weights)
         if weights[vehicle] > 0:
             taken = weights @ others
             left = limit_left(limit.left - taken) / weights[vehicle]
-            left = np.where(taken > 0, np.floor(left + FITS_AMPS), left)
+            is_taken |= taken > 0
             room = np.minimum(room, left[: problem.ticks])
             crowded = np.maximum(crowded, taken / np.maximum(limit.left, 1.0))
     is_free = room >= problem.highest_amps - FITS_AMPS
-    lowered = 0.0 if problem.min_amps is None else room
+    lowered = np.zeros(problem.ticks)
+    if problem.min_amps is not None:  # rounding must not leave too little
+        whole = np.maximum(np.floor(room + FITS_AMPS), np.minimum(room, problem.min_amps))
+        lowered = np.where(is_taken[: problem.ticks], whole, room)
     return replace(
         problem,
         highest_amps=np.where(is_free, problem.highest_amps, lowered),

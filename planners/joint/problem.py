@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from planners.solver.problem import PlanningProblem
+    from planners.solver.solution import Solution
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,12 +53,17 @@ class JointProblem:
     safe_amps : tuple of ndarray of float, each of shape (ticks of the vehicle,), or empty
         Currents that the vehicles may all draw at a time, whatever the others do. If they are
         given, no plan is worse than the best within them.
+    solutions : dict
+        Of problems of one vehicle that were solved before: see `planners.joint.plans.solved`.
     """
 
     vehicles: tuple[PlanningProblem, ...]
     limits: tuple[SharedLimit, ...]
     priorities: tuple[int, ...] = ()
     safe_amps: tuple[NDArray[np.float64], ...] = ()
+    solutions: dict[tuple[int, bytes, bytes], Solution] = field(
+        default_factory=dict, init=False, repr=False
+    )
 
     @property
     def ticks(self) -> int:

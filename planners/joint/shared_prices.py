@@ -10,6 +10,10 @@ but for runs and starts such ticks can be exchanged, and so can their prices.
 A tick's current is charged by its energy, ``metered kWh / (kW per ampere x hours)``. With a taper,
 or in a tick cut short, that is less than the current, so the bound stays one.
 
+The bound is as exact as each vehicle's plan: see `planners.solver.exact.solve`. With a taper, or
+where there would be too many levels, a vehicle's plan may cost a tick's energy more than the
+cheapest, and the bound may be too high by as much for each vehicle.
+
 Source: M. L. Fisher, "The Lagrangian Relaxation Method for Solving Integer Programming Problems",
 Management Science 27 (1981), for bound and step (from memory).
 """

@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from planners.joint.plans import FITS_AMPS, Plans, beside, currents_of, limit_left
-from planners.solver.exact import solve
+from planners.joint.plans import FITS_AMPS, Plans, beside, currents_of, limit_left, solved
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -49,15 +48,18 @@ def orders_of(joint: JointProblem) -> list[tuple[int, ...]]:
         measures = (spare, leaves, [-need for need in needs])
         forwards = [tuple(sorted(range(count), key=each.__getitem__)) for each in measures]
         found = list(dict.fromkeys([*forwards, *(order[::-1] for order in forwards)]))
-    # A run in progress goes on: nobody who is planned before may take its current.
-    places = [
-        (not _must_go_on(p), rank) for p, rank in zip(joint.vehicles, joint.ranks, strict=True)
-    ]
-    return sorted(found, key=lambda order: [places[vehicle] for vehicle in order])
+    return sorted(found, key=lambda order: [joint.ranks[vehicle] for vehicle in order])
 
 
-def _must_go_on(problem: PlanningProblem) -> bool:
-    return problem.before.on and problem.before.ticks < problem.min_run
+def _owed_to_runs(joint: JointProblem) -> NDArray[np.float64]:
+    """Find the least current of each run in progress, until it may end."""
+    owed = np.zeros((len(joint.vehicles), joint.ticks))
+    for row, problem in zip(owed, joint.vehicles, strict=True):
+        if problem.before.on:
+            must_last = slice(max(0, min(problem.ticks, problem.min_run - problem.before.ticks)))
+            highest = problem.highest_amps[must_last]
+            row[must_last] = highest if problem.min_amps is None else problem.min_amps
+    return owed
 
 
 def _missing_hours(problem: PlanningProblem) -> float:
@@ -90,19 +92,21 @@ def in_turn(
     Returns
     -------
     Plans
-        They fit together.
+        They fit together. A run in progress keeps what it needs to go on, whatever the order.
     """
-    currents = np.zeros((len(order), joint.ticks)) if kept is None else kept.copy()
+    owed = _owed_to_runs(joint)
+    currents = np.maximum(owed, 0.0 if kept is None else kept)
     plans: dict[int, Solution] = {}
     for vehicle in order:
         taken = currents
-        if _must_go_on(joint.vehicles[vehicle]):
-            taken = np.where([[other in plans] for other in range(len(order))], currents, 0.0)
+        if owed[vehicle].any():  # a run goes on with what is kept for others, unless they run too
+            is_planned = np.array([other in plans for other in range(len(order))])
+            taken = np.where(is_planned[:, np.newaxis], currents, owed)
         problem = beside(joint, vehicle, taken)
         if surcharges is not None:
             crowded = problem.prices_per_kwh - problem.rates_per_kwh
             problem = replace(problem, surcharges_per_kwh=surcharges[vehicle] + crowded)
-        plan = plans[vehicle] = solve(problem)
+        plan = plans[vehicle] = solved(joint, vehicle, problem)
         currents[vehicle] = 0.0
         currents[vehicle, : problem.ticks] = np.where(plan.on, plan.amps, 0.0)
     return Plans.of(joint, [plans[vehicle] for vehicle in range(len(order))])
@@ -129,7 +133,8 @@ def improved(joint: JointProblem, found: Plans, rounds: int) -> Plans:
     for turn in range(rounds * count):
         vehicle = turn % count
         again = list(found.plans)
-        again[vehicle] = solve(beside(joint, vehicle, currents_of(joint, found.plans)))
+        others = beside(joint, vehicle, currents_of(joint, found.plans))
+        again[vehicle] = solved(joint, vehicle, others)
         trial = Plans.of(joint, again)
         unchanged = 0 if trial.is_better_than(found) else unchanged + 1
         if unchanged == 0:
@@ -189,10 +194,11 @@ def best_in_turn(joint: JointProblem) -> Plans:
         for each in dict.fromkeys((order, order[::-1]))
     ]
     if joint.safe_amps:
-        pairs = zip(joint.vehicles, joint.safe_amps, strict=True)
-        trials.append(Plans.of(joint, [solve(_within(problem, safe)) for problem, safe in pairs]))
-    for plans in trials:
-        best = plans if plans.is_better_than(best) else best
+        pairs = enumerate(zip(joint.vehicles, joint.safe_amps, strict=True))
+        within = [solved(joint, place, _within(problem, safe)) for place, (problem, safe) in pairs]
+        trials.append(Plans.of(joint, within))
+    for trial in trials:
+        best = trial if trial.is_better_than(best) else best
     return best
 
 

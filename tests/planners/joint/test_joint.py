@@ -13,10 +13,11 @@ import pytest
 from numpy.typing import NDArray
 
 from planners.joint.joint import JointPlan, ever_better
-from planners.joint.plans import currents_of, fits
+from planners.joint.plans import beside, currents_of, fits, solved
 from planners.joint.problem import JointProblem, SharedLimit
+from planners.joint.turns import in_turn
 from planners.power.charging import ChargeModel
-from planners.solver.problem import Deadline, PlanningProblem
+from planners.solver.problem import Deadline, PlanningProblem, SwitchingState
 from planners.solver.solution import objective
 from tests.planners.joint.random_joint import random_joint
 from tests.planners.joint.reference import cheapest_together, least_largest_shortage
@@ -150,6 +151,57 @@ def test_a_priority_comes_before_everything() -> None:
     shortages = _last(_behind(25.0, relay, relay, priorities=(1, 0))).shortages_kwh
     assert shortages[0] == pytest.approx((0.0, 0.0))
     assert shortages[1] == pytest.approx((16 * tick_kwh, 16 * tick_kwh))
+
+
+def test_a_lower_priority_does_not_stop_equals_from_sharing() -> None:
+    """Only one of the first two may be on, and the third not beside the first."""
+    vehicles = tuple(_night(amps, 10.0, min_amps=None) for amps in (10.0, 20.0, 16.0))
+    limits = (
+        SharedLimit((1.0, 1.0, 0.0), np.full(24, 26.0)),
+        SharedLimit((1.0, 0.0, 1.0), np.full(24, 20.0)),
+    )
+    last = _last(JointProblem(vehicles, limits, priorities=(0, 0, 1)))
+    # In turn, the second gets its 10 hours, the first only 2: 8 are missing.
+    model = vehicles[0].model
+    assert last.shortages_kwh[0][0] < 0.8 * 8.0 * model.gained_kw(model.full_kw)
+
+
+@pytest.mark.parametrize("first", [0, 1])
+def test_a_run_in_progress_goes_on_whoever_is_planned_first(first: int) -> None:
+    """The relay must stay on for three more ticks, though the other could use all of the fuse."""
+    relay = _night(10.0, 4.0, min_amps=None, min_run=4, before=SwitchingState(on=True, ticks=1))
+    joint = _behind(32.0, relay, _night(32.0, 12.0))
+    plan = in_turn(joint, (first, 1 - first)).plans[0]
+    assert plan.on[:3].all()
+    assert faults_of(relay, plan.amps.tolist(), plan.share.tolist()) == []
+
+
+@pytest.mark.parametrize(
+    ("amps", "min_amps", "left", "allowed"),
+    [
+        (13.5, None, 13.9, 13.5),  # a relay that fits is not rounded away
+        (13.5, None, 13.4, 0.0),
+        (32.0, 6.0, 13.9, 13.0),
+        (32.0, 6.5, 6.9, 6.5),  # nor is the lowest current
+    ],
+)
+def test_rounds_down_what_others_leave(
+    amps: float, min_amps: float | None, left: float, allowed: float
+) -> None:
+    """To whole amperes, where the current can be set and is not all that the vehicle takes."""
+    joint = _behind(16.0 + left, _night(16.0, 1.0), _night(amps, 1.0, min_amps=min_amps))
+    taken = np.zeros((2, 24))
+    taken[0] = 16.0
+    assert beside(joint, 1, taken).highest_amps == pytest.approx(np.full(24, allowed))
+
+
+def test_solves_no_problem_twice() -> None:
+    """Only what a vehicle may draw, and what that costs, differs from one to the next."""
+    joint = _behind(25.0, _night(20.0, 2.0), _night(20.0, 2.0))
+    lower = replace(joint.vehicles[0], highest_amps=np.full(24, 10.0))
+    dearer = replace(lower, surcharges_per_kwh=np.full(24, 0.1))
+    assert solved(joint, 0, replace(lower)) is solved(joint, 0, replace(lower))
+    assert len({id(solved(joint, *each)) for each in ((0, lower), (1, lower), (0, dearer))}) == 3
 
 
 @pytest.mark.parametrize("seed", range(6))
