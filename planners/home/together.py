@@ -13,7 +13,7 @@ from planners.joint.joint import ever_better
 from planners.joint.plans import currents_of
 from planners.joint.problem import JointProblem, SharedLimit
 from planners.local_time.conversion import minute_of
-from planners.plan.horizon import horizon_of
+from planners.plan.horizon import PLANNED_DAYS, horizon_of
 from planners.plan.several_nights import prepared_for_later
 from planners.solver.exact import solve
 
@@ -35,7 +35,7 @@ class HomePlan:
     ----------
     allotted : dict of str to tuple of AmpsSpan
         For every charge point of the file, from now to the last departure; together they never
-        exceed what the rest of the home leaves. Empty if no plan had to be made together.
+        exceed what the rest of the home leaves.
     gap : float
         The most that any other allotment could save [currency]; infinity if not known.
     gap_share : float
@@ -60,7 +60,8 @@ def plan_together(
         Its rates.
     situations : sequence of Situation
         One for each vehicle that is plugged in, all at the same instant, each at its own charge
-        point. What they say of allotted currents is ignored.
+        point. What they say of allotted currents is ignored. A vehicle whose departure is further
+        off than `PLANNED_DAYS` is not planned yet.
 
     Yields
     ------
@@ -73,7 +74,8 @@ def plan_together(
     TariffError
         If no rate is known before the last departure.
     """  # noqa: DOC502 - raised by prices
-    horizons = [each for each in _on_one_grid(file, prices, situations) if each.window.ticks]
+    near = [each for each in situations if each.departure.ready_by - each.now <= PLANNED_DAYS]
+    horizons = [each for each in _on_one_grid(file, prices, near) if each.window.ticks]
     if not horizons:
         return
     tick_minutes = horizons[0].window.tick_minutes
@@ -90,7 +92,7 @@ def plan_together(
                 prices,
                 replace(horizon.situation, allotted=()),
                 tick_minutes=tick_minutes,
-                edges=_edges(situations),
+                edges=_edges(near),
             ).window.highest_amps
             for horizon in horizons
         ),
@@ -118,6 +120,8 @@ def _on_one_grid(
     file: HouseholdFile, prices: Prices, situations: Sequence[Situation]
 ) -> list[Horizon]:
     """State each vehicle's problem with all that the home leaves, in ticks of one length."""
+    if not situations:
+        return []
     edges = _edges(situations)
     now, end = situations[0].now, max(edges)
     every = all_that_is_left(file, now, end)

@@ -124,7 +124,7 @@ def window_of(  # noqa: PLR0917 - each is another kind of thing
     step_minutes = prices.step_minutes(now, ready_by, tick_minutes, spans)
     ends = (each.astimezone(prices.zone).minute for each in deadlines)
     fine_minutes = gcd(step_minutes, *ends)
-    if (ready_by - now) / MINUTE <= MOST_TICKS * fine_minutes:
+    if (max([ready_by, *deadlines]) - now) / MINUTE <= MOST_TICKS * fine_minutes:
         step_minutes = fine_minutes
     step = timedelta(minutes=step_minutes)
     first = prices.tick_from(now, step_minutes)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from datetime import timedelta
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -154,6 +155,36 @@ def test_relays_take_turns() -> None:
     _, plans = _planned(home, cars)
     assert [plan.shortfall for plan in plans] == [None, None]
     assert _cost(plans) == pytest.approx(float(NIGHT) * sum(plan.energy_kwh for plan in plans))
+
+
+def test_a_departure_that_is_far_off_is_planned_later() -> None:
+    """Its ticks would be others: the near one is planned as if it were alone."""
+    home = TwoCars()
+    near, other = home.situations(30.0, 30.0)
+    away = timedelta(days=9)
+    far = replace(
+        other.departure,
+        instant=other.departure.instant + away,
+        ready_by=other.departure.ready_by + away,
+    )
+    found, _ = _planned(home, [near, replace(other, departure=far)])
+    alone, _ = _planned(home, [near])
+    assert found.allotted == alone.allotted
+
+
+def test_many_ticks_are_not_divided_for_another_cars_departure() -> None:
+    """One leaves at seven past the hour, the other in five days: minutes would be 7,000."""
+    home = TwoCars(leaves=("07:07", "07:20"))
+    near, other = home.situations(30.0, 90.0)
+    away = timedelta(days=5)
+    later = replace(
+        other.departure,
+        instant=other.departure.instant + away,
+        ready_by=other.departure.ready_by + away,
+    )
+    found, _ = _planned(home, [near, replace(other, departure=later)])
+    changes = [span.start.minute for span in found.allotted["driveway"][1:]]
+    assert all(minute % home.file().household.tick_minutes == 0 for minute in changes)
 
 
 def test_without_a_main_fuse_each_is_planned_alone() -> None:
