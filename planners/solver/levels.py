@@ -281,6 +281,9 @@ def moves_of(
     else:
         least = gains_kwh(problem.model, problem.tick_hours, levels, problem.min_amps)
         first = np.searchsorted(levels, levels + least - SAME_KWH, side="left")
+        # Where the lowest current is nearly the highest, both may end between the same two levels.
+        is_between = (first > last) & (levels + least <= want_kwh + SAME_KWH)
+        first = np.where(is_between, last, first)
         first, last = np.maximum(first, here + 1), np.minimum(last, want)
         may = first <= last
     return Moves(first, last, may & (last > here), gains)

@@ -8,8 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from planners.power.charging import ChargeModel
 from planners.solver.exact import solve
-from planners.solver.problem import PlanningProblem
+from planners.solver.problem import LONG_AT_REST, Deadline, PlanningProblem, SwitchingState
 from tests.planners.solver.claims import slack_kwh, slack_money
 from tests.planners.solver.enumerate_currents import cheapest_on_grid
 from tests.planners.solver.enumerate_several import cheapest_by_enumeration
@@ -69,3 +70,22 @@ def test_varying_power_is_nearly_exact(kind: Kind, seed: int) -> None:
     slack = slack_kwh(problem, 1e-5)
     assert nearer or all(ours <= theirs + slack for ours, theirs in pairs)
     assert nearer or carried.money <= best.money + slack_money(problem, best.money, 1e-5)
+
+
+@pytest.mark.parametrize("before", [LONG_AT_REST, SwitchingState(on=True, ticks=0)])
+def test_charges_with_a_taper_where_only_the_lowest_current_is_left(before: SwitchingState) -> None:
+    """The range from 6 to 6 A lies between two levels, and is still a current."""
+    problem = PlanningProblem(
+        rates_per_kwh=np.full(12, 0.10),
+        highest_amps=np.array([6.0] * 8 + [17.3] * 4),
+        tick_hours=0.5,
+        model=ChargeModel(17.3, 1, 230.0, 40.0, 0.9, taper=((90.0, 100.0), (100.0, 50.0))),
+        stored_kwh=5.0,
+        deadlines=(Deadline(12, 15.0, 15.0),),
+        min_amps=6.0,
+        min_run=3,
+        before=before,
+    )
+    plan = solve(problem)
+    assert plan.reaches_kwh == pytest.approx((15.0,))
+    assert faults_of(problem, plan.amps.tolist(), plan.share.tolist()) == []
