@@ -8,8 +8,6 @@ from __future__ import annotations
 
 import json
 import sqlite3
-import subprocess
-import sys
 from collections.abc import Iterator
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
@@ -24,11 +22,11 @@ from adapters.contract.topics import Topics
 from adapters.ledger.ledger import open_ledger
 from daemon.messaging.inbox import Inbox
 from tests.support.certificates import Authority
+from tests.support.forked import Forked
 from tests.support.guarded import BASE, GuardedHome
 from tests.support.strangers import LOST, SignIn, Stranger
 from tests.support.waiting import patience, wait_until
 
-LULLWATT = Path(sys.executable).with_name("lullwatt")
 MARKED_AMPS = 1.25
 REFUSED = "Not authorized"
 ENDED = {LOST, "disconnected: Packet too large"}
@@ -62,7 +60,7 @@ class AttackedHome:
         self._log = directory / "daemon.log"
         self.home.broker.start()
         with self._log.open("wb") as log:
-            self.daemon = subprocess.Popen([LULLWATT, "run", self.home.household], stderr=log)
+            self.daemon = Forked(["lullwatt", "run", self.home.household], stderr=log)
         self.witness = self.home.as_user("people")
         assert self.witness.connect() == "Success"
         self.witness.subscribe("#")

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import subprocess
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
@@ -12,13 +9,13 @@ from pathlib import Path
 import pytest
 
 from tests.support.commands import Ran, run
+from tests.support.forked import Forked
 from tests.support.guarded import SECRET, GuardedHome
 from tests.support.waiting import patience, wait_until
 
 __all__ = ["run"]
 
 Run = Callable[..., Ran]
-LULLWATT = Path(sys.executable).with_name("lullwatt")
 REFUSED = "the broker refused the user name or password"
 
 
@@ -46,9 +43,7 @@ def run_until(home: GuardedHome, logged: str, **environment: str) -> str:
         witness = ending.enter_context(home.as_user("people"))
         witness.connect()
         witness.subscribe("#")
-        daemon = subprocess.Popen(
-            [LULLWATT, "run", home.household], stderr=out, env=os.environ | environment
-        )
+        daemon = Forked(["lullwatt", "run", home.household], stderr=out, **environment)
         ending.callback(daemon.wait, patience(20))
         ending.callback(daemon.terminate)
         wait_until(lambda: logged in log.read_text("utf-8"), 20, what=f"{logged!r} in the log")

@@ -1,9 +1,10 @@
-"""Run many `lullwatt` commands from one process that has loaded its modules before.
+"""Run many `lullwatt` commands and daemons from one process that has loaded their modules.
 
 Each start of the program takes far longer than what a short command does. Here one process forks
 for each command, which gets the caller's arguments, folder, environment, umask and standard
 streams. Python's own variables count only in a real start: `tests/daemon/command_line`,
-`tests/release` and the daemon of `tests/deploy/test_guide.py` make them.
+`tests/release`, the daemon of `tests/deploy/test_guide.py` and a few daemons of
+`tests/daemon/service` make them.
 """
 
 from __future__ import annotations
@@ -13,20 +14,27 @@ import importlib
 import json
 import os
 import pkgutil
+import select
 import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 import traceback
+from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
 from tempfile import mkdtemp
-from typing import NoReturn
+from typing import IO, NoReturn
 
 from daemon.command_line.cli import main
 
-_LOADED = ("config", "adapters.ledger", "adapters.wired", "daemon.check", "daemon.start_file")
+_LOADED = (
+    "config", "adapters.ledger", "adapters.wired", "daemon.check", "daemon.service",
+    "daemon.start_file",
+)  # fmt: skip
+_PID_DIGITS = 8
 CALLER = """\
 import array, json, os, socket, sys
 umask = os.umask(0)
@@ -36,6 +44,7 @@ with socket.socket(socket.AF_UNIX) as to:
     to.connect(sys.argv[1])
     to.sendmsg([b"."], [streams])
     to.sendall(call)
+    to.recv(8, socket.MSG_WAITALL)  # the number of its process
     sys.exit(int(to.recv(9) or b"70"))
 """
 _NO_SUCH_USE = 64
@@ -51,16 +60,63 @@ def calls(place: Path) -> tuple[str, ...]:
     return (sys.executable, "-I", "-S", str(place / "caller.py"), str(place / "socket"))
 
 
-@cache
 def caller() -> tuple[str, ...]:
     """Start the process, once; return the command that has it run the one that follows."""
+    return calls(_started())
+
+
+class Forked:
+    """A command in a process that was forked for it, with what tests need of a `Popen`."""
+
+    def __init__(
+        self, command: Sequence[str | Path], *, stderr: IO[bytes], **environment: str
+    ) -> None:
+        self.returncode: int | None = None
+        umask = os.umask(0)
+        os.umask(umask)
+        arguments, folder = [str(word) for word in command], str(Path.cwd())
+        call = [arguments, folder, os.environ | environment, umask]
+        self._keeper = socket.socket(socket.AF_UNIX)
+        self._keeper.connect(str(_started() / "socket"))
+        socket.send_fds(self._keeper, [b"."], [0, 1, stderr.fileno()])
+        self._keeper.sendall(json.dumps(call).encode() + b"\n")
+        self.pid = int(self._keeper.recv(_PID_DIGITS, socket.MSG_WAITALL))
+
+    def send_signal(self, number: int) -> None:
+        if self.poll() is None:
+            os.kill(self.pid, number)
+
+    def terminate(self) -> None:
+        self.send_signal(signal.SIGTERM)
+
+    def kill(self) -> None:
+        self.send_signal(signal.SIGKILL)
+
+    def poll(self) -> int | None:
+        if self.returncode is None and select.select([self._keeper], [], [], 0)[0]:
+            self.returncode = int(self._keeper.recv(9))
+            self._keeper.close()
+        return self.returncode
+
+    def wait(self, timeout: float) -> int:
+        """Wait for the end; return the exit code, or the signal that ended it as -N."""
+        if self.returncode is None:
+            select.select([self._keeper], [], [], timeout)
+        code = self.poll()
+        assert code is not None, "it has not ended"
+        return code
+
+
+@cache
+def _started() -> Path:
+    """Start the process, once; return its folder."""
     place = Path(mkdtemp(prefix="lullwatt-forked-"))
     (place / "caller.py").write_text(CALLER, "utf-8")
     server = subprocess.Popen(starts(place), stdout=subprocess.PIPE, cwd=Path(__file__).parents[2])
     atexit.register(_end, server, place)
     assert server.stdout is not None
     server.stdout.readline()  # it listens
-    return calls(place)
+    return place
 
 
 def _end(server: subprocess.Popen[bytes], place: Path) -> None:
@@ -87,14 +143,34 @@ def _serve(place: str) -> NoReturn:
             if os.fork() == 0:
                 signal.signal(signal.SIGCHLD, signal.SIG_DFL)
                 listening.close()
-                _run(call)
+                _keep(call)
             call.close()
 
 
-def _run(call: socket.socket) -> NoReturn:
-    """Run the command of a caller in this process, and send its exit code."""
+def _keep(call: socket.socket) -> NoReturn:
+    """Run the command of a caller in a child; send its number and, at its end, its exit code."""
     _, streams, _, _ = socket.recv_fds(call, 1, 3)
-    arguments, folder, environment, umask = json.loads(call.makefile("rb").readline())
+    line = call.makefile("rb").readline()
+    child = os.fork()
+    if child == 0:
+        call.close()
+        _run(streams, *json.loads(line))
+    for theirs in streams:
+        os.close(theirs)
+    call.sendall(f"{child:{_PID_DIGITS}}".encode())
+    code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+    call.sendall(str(code).encode())
+    os._exit(0)
+
+
+def _run(
+    streams: Sequence[int],
+    arguments: list[str],
+    folder: str,
+    environment: dict[str, str],
+    umask: int,
+) -> NoReturn:
+    """Run a command in this process, with what its caller has."""
     for ours, theirs in enumerate(streams):
         os.dup2(theirs, ours)
         os.close(theirs)
@@ -104,13 +180,15 @@ def _run(call: socket.socket) -> NoReturn:
     os.environ.update(environment)
     time.tzset()
     sys.stdin, sys.stdout, sys.stderr = (
-        open(number, mode, closefd=False)  # noqa: SIM115 - no path
-        for number, mode in enumerate(("r", "w", "w"))
+        open(number, mode, buffering, closefd=False)  # noqa: SIM115 - no path
+        for number, (mode, buffering) in enumerate((("r", -1), ("w", -1), ("w", 1)))
     )
     code = _code_of(arguments)
+    for thread in threading.enumerate():
+        if thread is not threading.current_thread() and not thread.daemon:
+            thread.join()  # as the interpreter does
     sys.stdout.flush()
     sys.stderr.flush()
-    call.sendall(str(code).encode())
     os._exit(code)
 
 

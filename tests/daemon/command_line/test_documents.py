@@ -6,7 +6,6 @@ import os
 import re
 import shlex
 import subprocess
-import sys
 import tomllib
 from collections.abc import Callable
 from importlib.resources import files
@@ -20,6 +19,7 @@ import pytest
 from adapters.contract.messages import VehicleReport, decode
 from daemon.command_line.cli import cli
 from tests.support.brokers import Mosquitto
+from tests.support.forked import caller
 from tests.support.waiting import patience, wait_until
 
 ROOT = Path(__file__).parents[3]
@@ -183,7 +183,7 @@ def test_pages_show_what_a_command_prints(start: str) -> None:
     """Each block is exactly what the command above it prints."""
     command, block = printed_by(start)
     printed = subprocess.run(
-        [Path(sys.executable).with_name("lullwatt"), *command],
+        [*caller(), "lullwatt", *command],
         cwd=ROOT,
         check=True,
         capture_output=True,
@@ -203,7 +203,7 @@ def test_the_readme_shows_real_faults(tmp_path: Path) -> None:
         text = text.replace(good, bad)
     (tmp_path / "house.yaml").write_text(text, "utf-8")
     checked = subprocess.run(
-        [Path(sys.executable).with_name("lullwatt"), "check", "house.yaml"],
+        [*caller(), "lullwatt", "check", "house.yaml"],
         cwd=tmp_path,
         check=False,
         capture_output=True,

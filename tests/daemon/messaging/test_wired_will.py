@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import signal
-import subprocess
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -14,10 +12,10 @@ import pytest
 from adapters.bus.bus import MqttBus
 from tests.support.afternoon import in_the_afternoon
 from tests.support.brokers import Mosquitto
+from tests.support.forked import Forked
 from tests.support.listening import Listener
 from tests.support.waiting import patience, wait_until
 
-LULLWATT = Path(sys.executable).with_name("lullwatt")
 EXAMPLE = Path(__file__).parents[3] / "config" / "examples" / "plug.yaml"
 PLUG = "carport/plug/set"
 REQUEST = "lullwatt/kowhai-cottage/carport/request"
@@ -33,9 +31,7 @@ def household(mosquitto: Mosquitto, folder: Path) -> Path:
 
 
 @contextmanager
-def charging(
-    mosquitto: Mosquitto, folder: Path
-) -> Iterator[tuple[subprocess.Popen[bytes], Listener]]:
+def charging(mosquitto: Mosquitto, folder: Path) -> Iterator[tuple[Forked, Listener]]:
     """Run the daemon until it has switched the plug on for a person."""
     listener = Listener()
     bus = MqttBus(
@@ -45,7 +41,7 @@ def charging(
     bus.start()
     listener.wait_connected()
     with (folder / "log").open("wb") as log:
-        daemon = subprocess.Popen([LULLWATT, "run", household(mosquitto, folder)], stderr=log)
+        daemon = Forked(["lullwatt", "run", household(mosquitto, folder)], stderr=log)
     try:
         listener.wait_payload(PLUG, b"off")
         assert bus.publish(REQUEST, b'{"v":1,"charge_now":true,"want_percent":100}', retain=False)
@@ -76,7 +72,7 @@ def test_a_daemon_that_comes_back_switches_on_again(mosquitto: Mosquitto, tmp_pa
         daemon.wait(patience(20))
         wait_until(lambda: listener.payloads(PLUG)[-1] == b"off", what="the plug is off")
         with (tmp_path / "log2").open("wb") as log:
-            again = subprocess.Popen([LULLWATT, "run", tmp_path / "house.yaml"], stderr=log)
+            again = Forked(["lullwatt", "run", tmp_path / "house.yaml"], stderr=log)
         try:
             wait_until(lambda: listener.payloads(PLUG)[-1] == b"on", 20, what="the plug is on")
         finally:

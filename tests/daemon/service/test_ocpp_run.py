@@ -13,8 +13,9 @@ import pytest
 from adapters.clocks.clock import SystemClock
 from tests.adapters.ocpp.world import asked_for
 from tests.daemon.messaging.test_ocpp_nights import over_ocpp
-from tests.daemon.service.test_run import LULLWATT, Start, start
+from tests.daemon.service.test_run import Start, start
 from tests.support.brokers import Mosquitto, free_port
+from tests.support.forked import caller
 from tests.support.ocpp_equipment import EquipmentThread, equipment_thread
 from tests.support.ocpp_night import limits_of
 from tests.support.waiting import wait_until
@@ -47,7 +48,7 @@ def test_it_charges_when_asked_and_keeps_to_it_when_the_daemon_ends(
     running.wait_logged("plugged-in")
     plugged.meter(SystemClock().now(), {"value": "1000000"})
     asked = subprocess.run(
-        [LULLWATT, "ask", house, "--now"], check=False, capture_output=True, text=True
+        [*caller(), "lullwatt", "ask", house, "--now"], check=False, capture_output=True, text=True
     )
     assert asked.returncode == 0, asked.stderr
     profile = asked_for(plugged, "RemoteStartTransaction")["charging_profile"]
@@ -91,7 +92,8 @@ def test_without_the_extra_it_says_what_to_install(
     (hidden / "ocpp.py").write_text("raise ModuleNotFoundError('No module named ocpp')\n")
     paths = [str(hidden), *filter(None, [os.environ.get("PYTHONPATH")])]
     monkeypatch.setenv("PYTHONPATH", os.pathsep.join(paths))
-    running = start(over_ocpp(tmp_path, free_port(), bus={"broker": mosquitto.bus.broker}))
+    house = over_ocpp(tmp_path, free_port(), bus={"broker": mosquitto.bus.broker})
+    running = start(house, real_start=True)
     assert running.ends() == 2
     last = running.log.splitlines()[-1]
     assert last.endswith("which needs the extra: pip install 'lullwatt[ocpp]'")

@@ -18,6 +18,7 @@ import pytest
 
 from tests.support.afternoon import in_the_afternoon
 from tests.support.brokers import Mosquitto
+from tests.support.forked import Forked
 from tests.support.waiting import patience, wait_until
 
 LULLWATT = Path(sys.executable).with_name("lullwatt")
@@ -28,12 +29,17 @@ Start = Callable[..., "Running"]
 
 
 class Running:
-    """A daemon's process and what it has logged so far."""
+    """A daemon's process and what it has logged so far; `real_start` starts Python for it."""
 
-    def __init__(self, household: Path, *options: str) -> None:
+    process: subprocess.Popen[bytes] | Forked
+
+    def __init__(self, household: Path, *options: str, real_start: bool = False) -> None:
         self._log = household.with_suffix(".log")
         with self._log.open("wb") as log:
-            self.process = subprocess.Popen([LULLWATT, "run", household, *options], stderr=log)
+            if real_start:
+                self.process = subprocess.Popen([LULLWATT, "run", household, *options], stderr=log)
+            else:
+                self.process = Forked(["lullwatt", "run", household, *options], stderr=log)
 
     @property
     def log(self) -> str:
@@ -50,8 +56,8 @@ class Running:
 def start() -> Iterator[Start]:
     with ExitStack() as ending:
 
-        def begin(household: Path, *options: str) -> Running:
-            running = Running(household, *options)
+        def begin(household: Path, *options: str, real_start: bool = False) -> Running:
+            running = Running(household, *options, real_start=real_start)
             ending.callback(running.process.wait, patience(20))
             ending.callback(running.process.kill)
             return running
@@ -84,7 +90,7 @@ def test_it_stops_cleanly(
     mosquitto: Mosquitto, start: Start, tmp_path: Path, ended_by: signal.Signals
 ) -> None:
     """On SIGTERM or Ctrl-C it says that it is offline, and ends with 0."""
-    running = start(household(tmp_path, mosquitto.bus.broker))
+    running = start(household(tmp_path, mosquitto.bus.broker), real_start=True)
     running.wait_logged("connected to the broker")
     wait_until(lambda: retained(mosquitto.port, STATE)["state"] == "online", what="online")
     assert retained(mosquitto.port, COMMAND)["do"] == "stop"

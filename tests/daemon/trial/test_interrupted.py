@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 import signal
-import subprocess
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -18,6 +16,7 @@ import yaml
 from adapters.bus.bus import MqttBus
 from adapters.bus.events import BusEvent, Connected, MessageArrived
 from adapters.ledger.ledger import open_ledger
+from tests.support.forked import Forked
 from tests.support.waiting import patience, wait_until
 
 if TYPE_CHECKING:
@@ -26,7 +25,6 @@ if TYPE_CHECKING:
 
 ROOT = Path(__file__).parents[3]
 EXAMPLE = ROOT / "config" / "examples" / "plug.yaml"
-COMMAND = "import sys; from daemon.command_line.cli import main; sys.exit(main())"
 
 
 class Charger:
@@ -94,18 +92,16 @@ def charger(mosquitto: Mosquitto, *, wired: bool) -> Charger:
 
 
 @contextmanager
-def exercising(path: Path, hardware: Charger) -> Iterator[subprocess.Popen[str]]:
-    """Run the command until the charge point charges."""
-    trying = subprocess.Popen(
-        [sys.executable, "-c", COMMAND, "wiring", path, "--exercise", "--yes"],
-        cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-    )  # fmt: skip
+def exercising(path: Path, hardware: Charger) -> Iterator[Forked]:
+    """Run the command until the charge point charges; write its standard error to a file."""
+    with path.with_name("said").open("wb") as said:
+        trying = Forked(["lullwatt", "wiring", path, "--exercise", "--yes"], stderr=said)
     try:
         wait_until(lambda: hardware.does[-1:] == ["on"], 60, what="the charge")
         yield trying
     finally:
         trying.kill()
-        trying.communicate()
+        trying.wait(patience(20))
 
 
 @pytest.mark.parametrize("wired", [True, False], ids=["its own topics", "the daemon's topics"])
@@ -117,10 +113,11 @@ def test_a_signal_leaves_it_stopped(
     path = household(mosquitto, tmp_path, wired=wired)
     with hardware.connected(), exercising(path, hardware) as trying:
         trying.send_signal(number)
-        _, said = trying.communicate(timeout=patience(20))
+        trying.wait(patience(20))
         wait_until(lambda: hardware.does[-1] == "off", what="the stop")
     if number != signal.SIGKILL:
         assert trying.returncode == 4
+        said = (tmp_path / "said").read_text("utf-8")
         assert "the trial was interrupted, and the charge point told to stop" in said
     # The daemon's next command must be newer than any that the hardware has taken.
     with open_ledger(tmp_path / "ledger.sqlite3", read_only=True) as ledger:
