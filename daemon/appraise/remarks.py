@@ -125,8 +125,9 @@ def _cheaper_choices(words: AppraisalWords) -> Iterator[str]:
             )
         elif more_kwh:
             price = words.rate(saved / words.appraisal.keep_years / more_kwh)
+            shown = round(choice.elsewhere_kwh, 1) - round(words.cheapest.elsewhere_kwh, 1)
             yield (
-                f"{quoted(choice.name)} would cost {amount} less, but with it {more_kwh:,.1f} kWh a"
+                f"{quoted(choice.name)} would cost {amount} less, but with it {shown:,.1f} kWh a"
                 f" year more go into the battery elsewhere. At less than {price} there it would"
                 " cost less all the same."
             )

@@ -129,8 +129,12 @@ def _vehicles(file: HouseholdFile) -> Iterator[str]:
 
 def _usual_night(file: HouseholdFile, name: str) -> str:
     model = charge_model(file, name)
-    to_percent = file.vehicles[name].limit_percent
-    from_percent = min(to_percent, assumed_soc_percent(file, name))
+    to_percent, from_percent = _usual_percent(file, name), assumed_soc_percent(file, name)
+    if from_percent >= to_percent:
+        return (
+            f"A usual night buys nothing: it begins with {from_percent:.0f} %, and the usual"
+            f" departure buys up to {to_percent:.0f} %."
+        )
     steps = ladder(
         model,
         model.stored_kwh(from_percent),
@@ -146,6 +150,15 @@ def _usual_night(file: HouseholdFile, name: str) -> str:
         f" {float(steps.metered_kwh.sum()):.1f} kWh at the meter and"
         f" {minutes // 60} h {minutes % 60:02d} min of charging."
     )
+
+
+def _usual_percent(file: HouseholdFile, name: str) -> float:
+    """Return the charge that the departure on most days of the week buys; else the limit."""
+    rows = [row for row in file.departures if row.vehicle == name and row.days]
+    if not rows:
+        return file.vehicles[name].limit_percent
+    row = max(rows, key=lambda each: len(each.days or ()))
+    return max(row.need_percent, file.want_percent(row))
 
 
 def _known_load(file: HouseholdFile, now: datetime) -> Iterator[str]:

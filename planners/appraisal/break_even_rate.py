@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from planners.appraisal.crossing import NEAR, ROUNDS, Point, Rival, crossing
+from planners.appraisal.ranking import LEAST_MONEY
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -29,6 +30,10 @@ they can."""
 
 BESIDE = 1e-6
 """How far on either side of a jump the totals are computed [currency per kWh]."""
+
+
+BEYOND = (1.05, 1.5, 2.0)
+"""Multiples of a change that makes totals equal: at one of them the rival must cost less."""
 
 
 def rate_even(comparison: Comparison, rivals: Sequence[int]) -> Rival | None:
@@ -84,7 +89,7 @@ class _Search:
             return self._level(rival, guess)
         far = max(self._lowest, math.copysign(found.at, guess))
         gap, _ = self.gap(rival, far)
-        return self._within(rival, Point(far, gap)) if gap < 0 else None
+        return self._within(rival, Point(far, gap)) if gap < -LEAST_MONEY else None
 
     def at_ends(self, rivals: Sequence[int]) -> Rival | None:
         """Find a rival that is ahead at the lowest or the highest rate of the search."""
@@ -116,7 +121,7 @@ class _Search:
         for _ in range(ROUNDS):
             gap, total = self.gap(rival, at)
             if abs(gap) <= NEAR * total:
-                return at
+                return at if self._is_ahead_beyond(rival, at, end) else None
             if gap < 0:
                 return self._within(rival, Point(at, gap), before)
             if at == end:
@@ -125,6 +130,11 @@ class _Search:
             ahead = gap * (at - before.at) / closer if closer > 0 else end - at
             before, at = Point(at, gap), at + ahead if abs(at + ahead) < abs(end) else end
         return None
+
+    def _is_ahead_beyond(self, rival: int, at: float, end: float) -> bool:
+        """Whether a rival that costs the same at `at` costs less at a larger change."""
+        places = (*(at * times for times in BEYOND if abs(at * times) < abs(end)), end)
+        return any(self.gap(rival, place)[0] < -LEAST_MONEY for place in places)
 
     def _within(self, rival: int, far: Point, near: Point | None = None) -> float:
         """Find where a rival that is ahead at `far` gets ahead."""

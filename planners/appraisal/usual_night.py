@@ -25,16 +25,19 @@ def usual_night_kwh(case: Case) -> tuple[float, float | None]:
     -------
     tuple of float and (float or None)
         In all hours of the night, and in those of the cheapest band alone, None for a price series
-        [kWh]. A usual night is one of the most frequent length.
+        [kWh]. A usual night has the most frequent length; of a stay of several days it is the last
+        night, from the hour of the return to the departure.
     """
-    windows = case.windows
-    lengths, counts = np.unique(windows.end - windows.first, return_counts=True)
+    windows, day = case.windows, round(24 / case.rule.tick_hours)
+    stays = windows.end - windows.first
+    nights = np.where(stays > day, (stays - 1) % day + 1, stays)
+    lengths, counts = np.unique(nights, return_counts=True)
     usual = int(lengths[counts.argmax()])
     if case.year.is_series:
         return _recharged_kwh(case.rule, usual), None
-    nights = np.flatnonzero(windows.end - windows.first == usual)
+    ends = windows.end[nights == usual]
     upto = np.concatenate(([0], np.cumsum(case.year.cheapest)))
-    cheap = int(np.median(upto[windows.end[nights]] - upto[windows.first[nights]]))
+    cheap = int(np.median(upto[ends] - upto[ends - usual]))
     return _recharged_kwh(case.rule, usual), _recharged_kwh(case.rule, cheap)
 
 

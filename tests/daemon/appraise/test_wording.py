@@ -135,6 +135,17 @@ def test_a_cheaper_choice_that_charges_elsewhere_has_a_price_at_which_it_costs_l
     ]
 
 
+def test_energy_that_goes_elsewhere_is_the_difference_of_what_is_shown() -> None:
+    """5443.36 less 3927.94 is 1515.42; 5443.4 and 3927.9 are shown, so it is 1515.5."""
+    first, _, third = three()
+    choices = (
+        replace(first, charged_elsewhere_kwh=3927.94),
+        replace(third, charged_elsewhere_kwh=5443.36),
+    )
+    words = AppraisalWords(appraisal(choices, cheapest=SOCKET))
+    assert any("with it 1,515.5 kWh a year more go" in remark for remark in remarks(words))
+
+
 def test_with_a_price_elsewhere_nothing_is_asked() -> None:
     """What is charged there is part of each total, and no saving is marked."""
     first, _, third = three()

@@ -131,6 +131,28 @@ def test_a_usual_night_is_calculated() -> None:
     )
 
 
+USUAL = {"days": ["mon", "tue"], "at": "07:40", "need_percent": 50.0}
+
+
+@pytest.mark.parametrize(
+    ("arrives", "wants", "expected"),
+    [
+        (40.0, {}, "A usual night, 40 % to 50 %, takes"),
+        (40.0, {"want_percent": 70.0, "max_rate": Decimal("0.2")}, "A usual night, 40 % to 70 %,"),
+        (60.0, {}, "A usual night buys nothing: it begins with 60 %, and the usual departure buys"),
+    ],
+)
+def test_a_usual_night_ends_at_what_the_usual_departure_buys(
+    arrives: float, wants: dict[str, Any], expected: str
+) -> None:
+    """The departure on most days counts, however much another one buys."""
+    file = DemoHousehold(car={"arrives_with_percent": arrives}, leaves=USUAL | wants).file()
+    trip = file.departures[0].model_copy(update={"days": ("sat",), "need_percent": 80.0})
+    both = file.model_copy(update={"departures": (trip, *file.departures)})
+    lines = list(explain_unwrapped(House(both, prices_of(both, {})), EVENING))
+    assert under(lines, "Vehicles")[1].startswith(expected)
+
+
 def test_a_night_that_never_ends_is_explained() -> None:
     """A vehicle that loses more than it takes would not be full in a week."""
     given = DemoHousehold(

@@ -197,6 +197,20 @@ def test_nights_without_time_to_charge_are_short_and_nothing_breaks() -> None:
         assert each.longest_day_km == 0
 
 
+def test_a_usual_night_of_long_stays_is_the_last_night_of_each() -> None:
+    """Home from 18:10 until 07:05 two mornings later recharges no more than one night does."""
+    days: Keys = {"leaves": "07:20", "returns": "18:10"}
+    alternate = days | {"trips": [{"days": ["mon", "wed"], "distance": "60 km"}]}
+    daily = days | {"trips": [{"days": ["mon", "tue", "wed", "thu", "fri"], "distance": "60 km"}]}
+    slow = choice("one", cheap_night(), charge_point=socket(), need_percent=100.0)
+    found = [
+        appraise(choices_file(slow, driving=driving), {}).choices[0]
+        for driving in (alternate, daily)
+    ]
+    assert found[0].longest_day_km == pytest.approx(found[1].longest_day_km)
+    assert found[0].cheap_hours_km == pytest.approx(found[1].cheap_hours_km)
+
+
 def test_a_full_taper_with_standby_is_computed_in_finite_time() -> None:
     """Near full the standby takes all, so that no number of ticks ever fills the battery."""
     taper = [[60, 100], [80, 60], [95, 4]]

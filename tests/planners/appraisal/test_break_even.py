@@ -270,3 +270,17 @@ def test_what_a_series_may_be_dearer_by_is_added_to_every_price() -> None:
     assert_level(again, "series", rate)
     dearer = appraise(file, {"series": hourly(Decimal(f"{rate.at + 0.002:.9f}"))})
     assert dearer.cheapest == "flat"
+
+
+def test_a_rate_at_which_a_rival_costs_no_less_than_the_same_is_no_break_even() -> None:
+    """Once the night costs as much as the day, and above, both buy the same energy by day."""
+    slow: Keys = {"charge_point": socket(max_amps=6.0), "need_percent": 80.0}
+    fast: Keys = {"charge_point": socket(), "need_percent": 80.0}
+    file = choices_file(
+        choice("fast", cheap_night(), **fast), choice("slow", cheap_night(), **slow),
+        driving=DAILY | {"distance_per_year": "30000 km"}, tick_minutes=60,
+    )  # fmt: skip
+    found = appraise(file, {})
+    assert found.cheapest == "fast"
+    assert found.break_even is not None
+    assert (found.break_even.rate.at, found.break_even.rate.rival) == (None, None)
