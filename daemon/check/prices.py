@@ -53,8 +53,9 @@ def price_lines(house: House, place: int) -> Iterator[str]:
     yield f"    {_step(prices)}"
     yield f"    {_known(rates, file.zone, currency)}"
     yield (
-        "    Unknown prices are estimated: the mean at the same time of day over the"
-        f" {DAYS_ESTIMATED_FROM} nearest days."
+        "    Unknown prices are estimated: the mean at the same time of day over the nearest"
+        f" {DAYS_ESTIMATED_FROM} days that have one; if none has, the mean of the nearest"
+        f" {DAYS_ESTIMATED_FROM} days of prices."
     )
 
 

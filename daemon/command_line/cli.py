@@ -142,7 +142,7 @@ def plan(  # noqa: PLR0917 - click passes them by name
     else:
         spans = house.prices.spans(opens, max(opens, departure.ready_by))
         write_output(rich_text(show_plan(made, spans, house.file.zone)))
-    if made.shortfall is not None:
+    if made.shortfall is not None or any(night.is_short for night in made.later):
         sys.exit(NEED_UNMET)
 
 

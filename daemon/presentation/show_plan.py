@@ -35,7 +35,7 @@ LONGEST_HOURLY = timedelta(minutes=60)
 AHEAD_PERCENT = 0.5
 """Less than this beyond the target is not bought ahead, but rounding."""
 
-CHARGING, PARTLY, IDLE = "█", "▄", "·"
+CHARGING, PARTLY, IDLE, GUESSED = "█", "▄", "·", "~"
 
 
 def show_plan(plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> RenderableType:
@@ -101,7 +101,7 @@ def strip(plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> list[Text]:
     Returns
     -------
     list of Text
-        Three lines and a legend.
+        Three lines, one more if rates are estimated, and a legend.
     """
     if not spans:
         return []
@@ -112,7 +112,7 @@ def strip(plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> list[Text]:
         start - ((start - start.replace(hour=0, minute=0, second=0, microsecond=0)) + offset) % cell
     )
     instants = [first + i * cell for i in range(-(-(end - first) // cell))]
-    rates = [_rate_at(spans, max(start, instant)) for instant in instants]
+    held = [_span_at(spans, max(start, instant)) for instant in instants]
     low, high = min(span.rate for span in spans), max(span.rate for span in spans)
     legend = " ".join(
         f"{name} {rate:.4f}" for name, rate in dict.fromkeys((s.band, s.rate) for s in spans)
@@ -121,19 +121,22 @@ def strip(plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> list[Text]:
     marks = hour_marks(instants, zone) if cell <= LONGEST_HOURLY else day_marks(instants, zone)
     lines = [
         Text("          " + marks, style="dim"),
-        Text("rate      ").append("".join(level(rate, low, high) for rate in rates), "yellow"),
+        Text("rate      ").append("".join(level(span.rate, low, high) for span in held), "yellow"),
         Text("charging  ").append(
             "".join(_charging(plan, instant, instant + cell) for instant in instants), "green"
         ),
     ]
+    if any(span.estimated for span in held):
+        marked = "".join(GUESSED if span.estimated else " " for span in held)
+        lines.insert(2, Text(f"estimated {marked.rstrip()}", style="dim"))
     if len(legend) > CELLS:
         legend = f"{low:.4f} to {high:.4f} {plan.currency} per kWh"
     lines.append(Text(f"          {legend}", style="dim"))
     return lines
 
 
-def _rate_at(spans: Sequence[RateSpan], instant: datetime) -> Decimal:
-    return next(span.rate for span in spans if span.start <= instant < span.end)
+def _span_at(spans: Sequence[RateSpan], instant: datetime) -> RateSpan:
+    return next(span for span in spans if span.start <= instant < span.end)
 
 
 def _charging(plan: Plan, start: datetime, end: datetime) -> str:

@@ -9,6 +9,10 @@ if TYPE_CHECKING:
     from datetime import datetime
 
 
+NOTICED_PERCENT = 0.05
+"""Less of the battery than this is not mentioned [percent]."""
+
+
 @dataclass(frozen=True, slots=True)
 class Period:
     """A stretch of charging at one current and one rate.
@@ -93,6 +97,11 @@ class LaterNight:
     energy_kwh: float
     cost: float
     periods: tuple[Period, ...]
+
+    @property
+    def is_short(self) -> bool:
+        """Whether its need is out of reach."""
+        return self.need_percent - self.reaches_percent >= NOTICED_PERCENT
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from config.fields.value_types import WATT_HOURS_PER_KWH
 from planners.accounts.money import format_money
 from planners.local_time.conversion import MINUTE, nearest_minute
+from planners.plan.plan import NOTICED_PERCENT
 from planners.power.cautions import PORTABLE, is_beyond_socket
 
 if TYPE_CHECKING:
@@ -27,9 +28,7 @@ if TYPE_CHECKING:
 PRINTS_ALIKE_KWH = 0.005
 """Energies that differ by less print alike [kWh]."""
 
-NOTICED_PERCENT = 0.05
-"""Less of the battery than this is not mentioned [percent]."""
-
+ESTIMATED = " (estimated)"
 SERIES = "price"
 """Stands in the band's place for a price series; means nothing to a reader."""
 
@@ -81,7 +80,7 @@ def why(
         *_hours_avoided(plan, window),
         *_baselines(plan),
         *(_alternatives(plan, alternatives, point, zone) if alternatives else ()),
-        *_prepares(prepares_for, alternatives, zone),
+        *_later_needs(plan, prepares_for, alternatives, zone),
         *_left_out(plan, window, departure.max_rate, point),
         *_margin(plan, departure),
         *_given_up(plan, given_up),
@@ -174,14 +173,24 @@ def _beyond_need(plan: Plan, other: Alternatives) -> Iterator[str]:
         yield f"{money} of this is beyond {need}."
 
 
-def _prepares(
-    departure: DepartureAt | None, other: Alternatives | None, zone: ZoneInfo
+def _later_needs(
+    plan: Plan, departure: DepartureAt | None, other: Alternatives | None, zone: ZoneInfo
 ) -> Iterator[str]:
+    """Name later needs that are out of reach, or that their own night is too short for."""
+    form = "%a %d %b %H:%M"
+    missed = [night for night in plan.later if night.is_short]
+    for night in missed:
+        yield (
+            f"{night.need_percent:.0f} % by {_clock(night.departure, zone, form)} can't be reached,"
+            f" even with the nights before it: the battery will hold {night.reaches_percent:.0f} %."
+        )
+    if departure is None or departure.instant in {night.departure for night in missed}:
+        return
     # The time may be too short for it, and yet this night can't help.
-    if departure is None or other is None or other.more_kwh <= 0:
+    if other is None or other.more_kwh <= 0:
         return
     percent = departure.want_percent if departure.max_rate is None else departure.need_percent
-    by = _clock(departure.instant, zone, "%a %d %b %H:%M")
+    by = _clock(departure.instant, zone, form)
     yield f"{percent:.0f} % by {by} can't be reached in the night before it alone."
 
 
@@ -197,14 +206,23 @@ def _hours_plugged_in(plan: Plan, hours: Hours | None) -> Iterator[str]:
 def _hours_avoided(plan: Plan, window: Window) -> Iterator[str]:
     if not plan.periods:
         return
-    spans = {(slot.span.band, slot.span.rate) for slot in window.slots if slot.amps > 0}
+    open_spans = [slot.span for slot in window.slots if slot.amps > 0]
+    spans = {(span.band, span.rate) for span in open_spans}
     dearest_used = max(period.cost / period.kwh for period in plan.periods)
     dearer = sorted((rate, band) for band, rate in spans if float(rate) > dearest_used + 1e-9)
     if dearer:
         low, high = dearer[0][0], dearer[-1][0]
         bands = _bands(band for _rate, band in dearer) or "the hours"
         span = f"{low:.4f}" if low == high else f"{low:.4f} to {high:.4f}"
-        yield f"Keeps out of {bands} at {span} {plan.currency} per kWh."
+        estimated = {each.estimated for each in open_spans if each.rate >= low}
+        mark = (
+            ""
+            if True not in estimated
+            else " (some estimated)"
+            if len(estimated) > 1
+            else ESTIMATED
+        )
+        yield f"Keeps out of {bands} at {span} {plan.currency} per kWh{mark}."
     elif len(spans) == 1:
         yield "Every hour before the departure costs the same."
 

@@ -14,6 +14,7 @@ are noticed in both parts:
 from __future__ import annotations
 
 from dataclasses import dataclass
+from decimal import Decimal
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -27,7 +28,6 @@ from planners.rates.runs import RateRun, Rates, run_starts
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
-    from decimal import Decimal
     from zoneinfo import ZoneInfo
 
     from numpy.typing import NDArray
@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 BAND = "price"
 """A price series has one band."""
 DAYS_ESTIMATED_FROM = 7
+FOREVER = np.iinfo(np.int64).max
 SINGLE_MINUTES = 60
 """How long a single price holds, as no neighbour shows its step [min]."""
 
@@ -168,16 +169,17 @@ class SeriesRates(Rates):
         return history
 
     def _mean(self, places: Sequence[int], before: int) -> Decimal:
-        """Return the mean of these prices; of the nearest known week if there are none."""
+        """Return the mean of these prices; if there are none, of a week's, weighted by time."""
         chosen = [place for place in places if place >= 0]
-        if not chosen and not before:
-            week = int(self.starts[0]) + DAYS_ESTIMATED_FROM * DAY_MINUTES
-            chosen = list(range(int(np.searchsorted(self.starts, week))))
-        elif not chosen:
-            week = int(self.ends[before - 1]) - DAYS_ESTIMATED_FROM * DAY_MINUTES
-            chosen = list(range(int(np.searchsorted(self.starts, week)), before))
-        total = sum((self.rates[place] for place in chosen[1:]), self.rates[chosen[0]])
-        return total / len(chosen)
+        if chosen:
+            return sum((self.rates[place] for place in chosen), Decimal(0)) / len(chosen)
+        week = DAYS_ESTIMATED_FROM * DAY_MINUTES
+        first = int(self.ends[before - 1]) - week if before else int(self.starts[0])
+        starts = np.maximum(self.starts, first)
+        ends = np.minimum(np.minimum(self.ends, np.append(self.starts[1:], FOREVER)), first + week)
+        held = [(int(held), self.rates[at]) for at, held in enumerate(ends - starts) if held > 0]
+        whole = sum((minutes * rate for minutes, rate in held), Decimal(0))
+        return whole / sum(minutes for minutes, _rate in held)
 
 
 def series_rates_of(tariff: Tariff, zone: ZoneInfo, points: Sequence[PricePoint]) -> SeriesRates:

@@ -295,7 +295,10 @@ def test_a_price_series_is_explained_from_price_to_rate() -> None:
             "Known from 3 June 2026 00:00 to 3 June 2026 04:00, with 1 gap: 0 to 0.46 NZD per kWh"
             " with tax."
         ),
-        ("Unknown prices are estimated: the mean at the same time of day over the 7 nearest days."),
+        (
+            "Unknown prices are estimated: the mean at the same time of day over the nearest 7 days"
+            " that have one; if none has, the mean of the nearest 7 days of prices."
+        ),
     ]
 
 

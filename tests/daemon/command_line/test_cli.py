@@ -141,6 +141,28 @@ def refused(run: Callable[..., Ran], *arguments: str) -> list[str]:
     return ran.err.splitlines()
 
 
+SLOW = """
+household: {name: Cape Spear, timezone: America/St_Johns, currency: CAD, nominal_volts: 120}
+tariffs: [{name: Flat, bands: [{name: all, rate: 0.10}]}]
+charge_points: {outlet: {charging_mode: 2, max_amps: 10, switching: on_off}}
+vehicles: {car: {charge_point: outlet, usable_kwh: 38, chemistry: lfp}}
+departures:
+  - {vehicle: car, date: 2026-06-04, at: "07:23", need_percent: 20, uses_kwh: 5, returns: "18:04"}
+  - {vehicle: car, date: 2026-06-05, at: "08:31", need_percent: 95}
+bus: {broker: embedded}
+ledger: {path: ledger.sqlite3}
+"""
+
+
+@pytest.mark.parametrize(("nights", "code"), [("1", 0), ("2", 3)])
+def test_a_need_out_of_reach_ends_with_three_on_a_later_night_too(
+    run: Callable[..., Ran], tmp_path: Path, nights: str, code: int
+) -> None:
+    """The first need is met; 95 % on the next day is not, with two nights at 1.2 kW."""
+    options = ["--soc", "20", "--at", "2026-06-03T20:00:00-02:30", "--nights", nights]
+    assert run("plan", house(tmp_path, SLOW), *options).code == code
+
+
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [

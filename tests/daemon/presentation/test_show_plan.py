@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from dataclasses import replace
 from datetime import timedelta
+from decimal import Decimal
 from itertools import pairwise
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -12,20 +13,21 @@ from zoneinfo import ZoneInfo
 import pytest
 from rich.console import Console
 
+from config.files.price_series import PricePoint
 from daemon.presentation.show_plan import CELLS, show_plan, strip
 from planners.rates.prices import prices_of
-from tests.planners.households import band, bands
+from tests.planners.households import band, bands, series
 from tests.planners.plan.test_prepared_nights import ONE_RATE, home, planned, trip, workdays
 from tests.planners.planned import THREE_BANDS, DemoHousehold, utc
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from config.files.price_series import PricePoint
     from config.household.household_file import HouseholdFile
     from planners.plan.plan import Plan
 
 EVENING = "2026-06-03T06:30:00"
+HOURS = timedelta(hours=8)
 INDENT = 10
 TWO_RATES = bands(band("low", "0.07", hours=["23:30-05:30"]), band("high", "0.25"))
 
@@ -70,6 +72,15 @@ def test_the_strip_shows_hours_rates_and_charging() -> None:
     assert rates == "rate      " + 10 * "█" + 40 * "▁" + 2 * "█"
     assert charging == "charging  " + 10 * "·" + 14 * "█" + "▄" + 27 * "·"
     assert legend == " " * 10 + "peak 0.4738 night 0.1932 NZD per kWh"
+
+
+def test_the_strip_marks_estimated_rates() -> None:
+    """Prices are known until 22:30; the quarter-hours after that are estimates."""
+    points = [PricePoint(utc(EVENING) + i * timedelta(minutes=30), Decimal(1)) for i in range(8)]
+    given = DemoHousehold(tariffs=[series(step_minutes=30)], series={"Series": points})
+    spans = prices_of(given.file(), {"Series": points}).spans(utc(EVENING), utc(EVENING) + HOURS)
+    lines = [line.plain for line in strip(given.plan(35.0, EVENING), spans, given.file().zone)]
+    assert lines[2] == "estimated " + " " * 16 + "~" * 16
 
 
 NIGHTS = [

@@ -79,6 +79,18 @@ def test_a_need_too_far_for_its_own_night_is_prepared_the_night_before() -> None
     assert "100 % by Thu 04 Jun 07:20 can't be reached in the night before it alone." in plan.why
 
 
+def test_a_later_need_that_is_out_of_reach_is_said_to_be() -> None:
+    """Two nights with a socket are too short for 100 % on Thursday."""
+    plan = planned(home([workdays(40.0), trip("2026-06-04", 100.0)], tariff=ONE_RATE), 5.0)
+    thursday = plan.later[0]
+    assert thursday.is_short
+    assert (
+        "100 % by Thu 04 Jun 07:20 can't be reached, even with the nights before it: the battery"
+        f" will hold {thursday.reaches_percent:.0f} %."
+    ) in plan.why
+    assert not any("before it alone" in sentence for sentence in plan.why)
+
+
 def test_a_night_that_cannot_help_is_not_said_to_prepare() -> None:
     """The equipment took 32 A where 10 A are the most: it is stopped all night."""
     file = home([workdays(60.0), trip("2026-06-04", 100.0)], tariff=ONE_RATE)

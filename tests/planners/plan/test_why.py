@@ -49,6 +49,23 @@ def test_a_price_series_is_explained_without_naming_a_band() -> None:
     assert why[1] == "Keeps out of the hours at 0.2000 to 0.4000 NZD per kWh."
 
 
+@pytest.mark.parametrize(
+    ("known", "mark"), [(32, ""), (20, " (some estimated)"), (3, " (estimated)")]
+)
+def test_estimated_rates_that_are_avoided_are_marked(known: int, mark: str) -> None:
+    """From 18:30 to 04:30, and to 20:00 only, instead of to the departure."""
+    rates = [*["0.10"] * 2, "0.10", *["0.40"] * 29][:known]
+    before = [
+        PricePoint(utc("2026-06-02T06:30:00") + minutes(30 * i), Decimal("0.40")) for i in range(48)
+    ]
+    given = half_hourly(*rates, at="07:00")
+    assert given.series is not None
+    points = [*before, *given.series["Series"]]
+    why = DemoHousehold(given.home, given.tariffs, leaves=given.leaves, series={"Series": points})
+    plan = why.plan(74.0, EVENING)
+    assert plan.why[1] == f"Keeps out of the hours at 0.4000 NZD per kWh{mark}."
+
+
 def test_a_mean_over_several_rates_says_that_it_is_one() -> None:
     """Several rates make an average, one rate does not."""
     plan = DemoHousehold(point={"max_amps": 10.0}).plan(30.0, EVENING)
@@ -261,7 +278,7 @@ def test_a_want_in_the_margin_is_explained() -> None:
 def test_estimates_are_named() -> None:
     """The hours with estimated rates, and that the plan will be made again."""
     given = half_hourly(*["0.10", "0.30"] * 28, start="2026-06-02T06:30:00")
-    (guess,) = [s for s in given.plan(40.0, EVENING).why if "estimate" in s]
+    (guess,) = [s for s in given.plan(40.0, EVENING).why if "is an estimate" in s]
     assert guess.startswith("The rate is an estimate for 22:30-23:00, 23:30-00:00, 00:30-00:38")
     assert guess.endswith(": the plan is made again when prices arrive.")
 

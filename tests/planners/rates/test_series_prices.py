@@ -120,6 +120,13 @@ def test_a_time_of_day_without_history_is_the_mean_of_the_last_week() -> None:
     assert rate_at(prices((12, "0.10"), (13, "0.30")), 24 + 7) == (Decimal("0.20"), True)
 
 
+def test_a_mean_over_prices_of_unequal_lengths_is_weighted_by_time() -> None:
+    """Three hours at 0.10 and then four quarter hours at 0.50: 0.20, by rows it would be 0.33."""
+    quarters = [(15 + i / 4, "0.50") for i in range(4)]
+    known = prices(*((12 + i, "0.10") for i in range(3)), *quarters, step_minutes=None)
+    assert rate_at(known, 24 + 7) == (Decimal("0.20"), True)
+
+
 def test_the_mean_of_the_last_week_leaves_older_prices_out() -> None:
     """Ten days of one price at midnight: noon is expected at the mean of the last seven."""
     assert rate_at(prices(*daily(10)), 228) == (Decimal(7), True)
