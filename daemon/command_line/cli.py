@@ -128,7 +128,8 @@ def plan(  # noqa: PLR0917 - click passes them by name
     if len(departures) < nights:
         say(
             f"Only {len(departures)} of {nights} departures can be planned: after that, the rates,"
-            f" the return of {name} or the energy of its trip is not known.",
+            f" the return of {name} or the energy of its trip is not known, or rates that change at"
+            " odd minutes leave too much to plan at once.",
             err=True,
         )
     departure, *later = departures

@@ -57,6 +57,8 @@ class BrokerConnections:
         Called with each event, from several threads.
     is_urgent : callable
         Whether to reconnect within 5 seconds.
+    most_readings_a_second : float, optional
+        At most so many messages of hardware are read a second; None for any number.
     """
 
     def __init__(
@@ -66,6 +68,8 @@ class BrokerConnections:
         wired: Sequence[str],
         post: Callable[[BusEvent], None],
         is_urgent: Callable[[], bool],
+        *,
+        most_readings_a_second: float | None = MOST_READINGS_A_SECOND,
     ) -> None:
         self._post = post
         self._lock = Lock()
@@ -96,7 +100,7 @@ class BrokerConnections:
                 most_a_second=most_a_second,
             )
             for name, filters, most_a_second in (
-                ("hardware", hardware, MOST_READINGS_A_SECOND),
+                ("hardware", hardware, most_readings_a_second),
                 ("requests", requests, None),
             )
         }

@@ -20,7 +20,7 @@ from adapters.host.signals import heed_signals
 from adapters.ledger.ledger import open_ledger
 from adapters.ledger.lock import lock_ledger
 from config.fields.zones import zone_data_version
-from daemon.messaging.broker_connections import BrokerConnections
+from daemon.messaging.broker_connections import MOST_READINGS_A_SECOND, BrokerConnections
 from daemon.messaging.hardware_channels import (
     hardware_channels_of,
     will_connections,
@@ -101,8 +101,10 @@ class Daemon:
         wired = file if as_wired else without_wiring(file)
         topics = Topics.of_file(file)
         self._mqtt = BrokerConnections(
-            bus, topics, wired_topic_filters(wired), self.post, lambda: self._service.charges
-        )
+            bus, topics, wired_topic_filters(wired), self.post, lambda: self._service.charges,
+            # In simulated time, a night's readings come in seconds: that is no flood.
+            most_readings_a_second=MOST_READINGS_A_SECOND if wake_at is None else None,
+        )  # fmt: skip
         self._ocpp = OcppEquipment(wired, clock, self.post) if wired.ocpp is not None else None
         self._will_connections = will_connections(
             wired, bus, lambda point: self.post(ChannelReady(point))

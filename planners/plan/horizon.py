@@ -46,6 +46,10 @@ PLANNED_DAYS = timedelta(days=7)
 """Time before a departure in which its charge is planned, and how far ahead departures are sought:
 380 kWh at 10 A, more than any battery holds, and a whole week of a tariff."""
 
+MOST_TICKS_TOGETHER = 2500
+"""Ticks of several nights that are planned at once: more than a week of 5 minutes. Where rates
+change at odd minutes the ticks are of one minute, and a week of them would take half a minute."""
+
 
 @dataclass(frozen=True, slots=True)
 class Situation:
@@ -185,14 +189,27 @@ def departures_known(
     -------
     tuple of DepartureAt
         In order of time; empty if there is none. The vehicle must be ready for those after the
-        first within `PLANNED_DAYS`.
+        first within `PLANNED_DAYS` and `MOST_TICKS_TOGETHER`.
     """
     found = departures_to_plan(file, vehicle, now, now + PLANNED_DAYS, wishes)
     known = prices.known_until(now)
     if known is not None:
         certain = sum(departure.ready_by <= known for departure in found)
         found = found[: max(max(1, certain) + 1, _last_to_prepare_for(file, found) + 1)]
-    return found[:nights]
+    return _within_ticks(file, prices, now, found[:nights])
+
+
+def _within_ticks(
+    file: HouseholdFile, prices: Prices, now: datetime, departures: tuple[DepartureAt, ...]
+) -> tuple[DepartureAt, ...]:
+    """Leave out departures that are more than `MOST_TICKS_TOGETHER` ahead, but not the first."""
+    if len(departures) < 2:  # noqa: PLR2004 - the first stays
+        return departures
+    end = departures[-1].ready_by
+    step_minutes = prices.step_minutes(now, end, file.household.tick_minutes)
+    limit = now + MOST_TICKS_TOGETHER * timedelta(minutes=step_minutes)
+    first, *later = departures
+    return (first, *(departure for departure in later if departure.ready_by <= limit))
 
 
 def _last_to_prepare_for(file: HouseholdFile, departures: Sequence[DepartureAt]) -> int:

@@ -304,8 +304,8 @@ def _later_nights(plan: Plan, other: Alternatives, zone: ZoneInfo) -> Iterator[s
         return
     amount = f"{abs(other.more_kwh):.1f} kWh {'more' if other.more_kwh > 0 else 'less'}"
     until = _clock(plan.later[-1].departure, zone, "%a %d %b %H:%M")
-    saves = "" if other.saves is None else _money(other.saves, plan)
-    saving = f", which saves {saves} by {until}" if saves not in {"", _money(0, plan)} else ""
+    saves = _money(max(0.0, other.saves or 0.0), plan)
+    saving = f", which saves {saves} by {until}" if saves != _money(0, plan) else ""
     yield f"The battery gets {amount} than for the next departure alone{saving}."
 
 

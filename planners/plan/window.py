@@ -37,8 +37,8 @@ class Slot(NamedTuple):
         return self.start + timedelta(hours=self.hours * share)
 
 
-MOST_TICKS = 3000
-"""Most ticks that are laid only so that a tick ends at each deadline: two days of minutes."""
+MOST_TICKS = 1500
+"""Most ticks that are laid only so that a tick ends at each deadline: a day of minutes."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from datetime import datetime, timedelta
 from decimal import Decimal
 from itertools import pairwise
@@ -16,7 +17,7 @@ from config.files.price_series import PricePoint
 from config.household.loading import load_household
 from planners.local_time.departures import DepartureAt
 from planners.local_time.wished_departures import next_departure
-from planners.plan.horizon import Situation
+from planners.plan.horizon import Situation, departures_known
 from planners.plan.plan import Plan
 from planners.plan.planning import at_once_instead, draft_plan, make_plan
 from planners.plan.remaining import lag_percent
@@ -654,3 +655,44 @@ def test_a_charge_in_the_last_minutes_of_a_cheap_band_goes_on() -> None:
     plan = given.plan(50.0, "2026-06-03T11:57:00", on=True, since="2026-06-03T10:00:00")
     assert [(p.start.minute, p.end.minute) for p in plan.periods] == [(57, 0)]
     assert plan.energy_kwh == pytest.approx(7.36 / 20)
+
+
+@pytest.mark.parametrize(
+    ("amps", "soc"), [(16.0, 25.0), (16.0, 30.0), (20.0, 21.0), (20.0, 25.0), (32.0, 21.0)]
+)
+@pytest.mark.parametrize("leaves", ["11:06", "11:07"])
+def test_a_need_within_reach_is_met_whatever_the_minute(
+    amps: float, leaves: str, soc: float
+) -> None:
+    """Ticks of a minute and a shortest run leave few levels, and none of it may be lost by that.
+
+    The ten hours of the night are enough for each, and cost its rate.
+    """
+    plan = DemoHousehold(
+        point={"max_amps": amps, "min_run_minutes": 10},
+        car={"usable_kwh": 71.4, "charging_efficiency_percent": 91.0},
+        leaves={"at": leaves, "need_percent": 45.0},
+    ).plan(soc, "2026-06-03T06:03:00")
+    kwh = (45.0 - soc) / 100 * 71.4 / 0.91
+    assert plan.shortfall is None
+    assert plan.energy_kwh == pytest.approx(kwh, abs=0.01)
+    assert plan.cost == pytest.approx(NIGHT_RATE * kwh, abs=0.01)
+
+
+def test_departures_far_ahead_wait_if_rates_change_at_odd_minutes() -> None:
+    """A week in minutes would take half a minute to plan: it begins with what fits."""
+    odd = bands(band("night", "0.10", hours=["22:38-06:38"]), band("day"))
+    home = DemoHousehold(
+        tariffs=[odd],
+        leaves={"returns": "17:30"},
+        car={"kwh_per_100km": 18.0, "daily_distance_km": 45.0},
+    )
+    now = utc(EVENING)
+    even = replace(home, tariffs=[THREE_BANDS])
+    found, usual = (
+        departures_known(each.file(), prices_of(each.file(), {}), "hatchback", now)
+        for each in (home, even)
+    )
+    assert found == usual[: len(found)]
+    assert 1 <= len(found) < len(usual)
+    assert (found[-1].ready_by - now) / timedelta(minutes=2) <= 2500
