@@ -139,6 +139,7 @@ def _half_hours_text(
     choice: Mapping[str, Any],
     form: str,
 ) -> str:
+    from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads its own
     from daemon.night_log.half_hour_rows import half_hour_values, half_hours_csv  # noqa: PLC0415
     from daemon.night_log.show_half_hours import show_half_hours  # noqa: PLC0415
     from daemon.nights.metered import metered_half_hours  # noqa: PLC0415
@@ -151,7 +152,9 @@ def _half_hours_text(
     )
     zone = house.file.zone
     if form == "text":
-        return rich_text(show_half_hours(house.file.household.name, made, zone))
+        return rich_text(
+            show_half_hours(house.file.household.name, made, zone, SystemClock().now())
+        )
     if form == "csv":
         return half_hours_csv(made, zone)
     return json_text(

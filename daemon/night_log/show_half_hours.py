@@ -14,6 +14,7 @@ from planners.accounts.accounts import exact_kwh
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
+    from datetime import datetime
     from zoneinfo import ZoneInfo
 
     from rich.console import RenderableType
@@ -23,7 +24,9 @@ if TYPE_CHECKING:
 ESTIMATED = "*"
 
 
-def show_half_hours(name: str, rows: Sequence[HalfHour], zone: ZoneInfo) -> RenderableType:
+def show_half_hours(
+    name: str, rows: Sequence[HalfHour], zone: ZoneInfo, now: datetime
+) -> RenderableType:
     """Lay out half-hours, with a sum for each day and for all.
 
     Parameters
@@ -34,6 +37,8 @@ def show_half_hours(name: str, rows: Sequence[HalfHour], zone: ZoneInfo) -> Rend
         In order.
     zone : ZoneInfo
         The household's.
+    now : datetime
+        UTC; later half-hours are not counted as unknown.
 
     Returns
     -------
@@ -49,7 +54,7 @@ def show_half_hours(name: str, rows: Sequence[HalfHour], zone: ZoneInfo) -> Rend
         Text(f"{days}, {zone}"),
         *(_day(list(group), zone) for _, group in groupby(rows, lambda row: _date(row, zone))),
         "",
-        *_notes(rows),
+        *_notes(rows, now),
     )
 
 
@@ -79,14 +84,13 @@ def _kwh(rows: Sequence[HalfHour]) -> str:
     return f"{exact_kwh(sum(row.wh or 0 for row in rows)):.2f} kWh{mark}"
 
 
-def _notes(rows: Sequence[HalfHour]) -> Iterator[Text]:
+def _notes(rows: Sequence[HalfHour], now: datetime) -> Iterator[Text]:
     whole = exact_kwh(sum(row.wh or 0 for row in rows))
     yield Text(f"{whole:.2f} kWh in all. Half-hours without energy are left out.")
     estimated = exact_kwh(sum(row.estimated_wh for row in rows))
     if estimated:
         yield Text(f"{ESTIMATED} partly estimated, {estimated:.2f} kWh in all.")
-    unread = sum(row.wh is None for row in rows)
+    unread = sum(row.wh is None and row.end <= now for row in rows)
     if unread:
-        yield Text(
-            f"The energy of {unread} half-hours is not known: no meter was read before and after."
-        )
+        of = "1 half-hour" if unread == 1 else f"{unread} half-hours"
+        yield Text(f"The energy of {of} is not known: no meter was read before and after.")

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from adapters.clocks.instants import parse_instant
-from config.tariffs.calendar_words import listed
 from daemon.control.alerts import NO_READING, POWER_AFTER_STOP
 from daemon.control.nightbook import BEGUN_WH
 from daemon.presentation.figures import kwh_text
@@ -27,6 +26,7 @@ from planners.power.charging import NEED_TOLERANCE_PERCENT
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from datetime import datetime
 
     from adapters.ledger.rows import StoredCommand
     from daemon.why.wording import NightHistory
@@ -81,7 +81,14 @@ def _charged(history: NightHistory) -> tuple[str, tuple[Cause, ...]]:
     amount = kwh_text(night.energy_wh)
     cost = f", for {history.money(night.record['cost'])}" if night.record else ""
     so_far = "" if night.is_over or night.closed else " so far"
-    sentence = f"It charged {amount}{so_far}{_when(history)}{_reason(history)}{cost}."
+    reasons = _reasons(history)
+    reason = f", {reasons[0][1]}" if len(reasons) == 1 else ""
+    if not reasons and not [*went_on(history), *alerts_of(history, POWER_AFTER_STOP)]:
+        reason = ", without a command to charge"
+    sentence = f"It charged {amount}{so_far}{_when(history)}{reason}{cost}."
+    if len(reasons) > 1:
+        changes = [f"From {history.at(at)} it charged {words}." for at, words in reasons]
+        sentence = " ".join([sentence, *changes])
     more = [
         *went_on(history), *broker_away(history), *over_current(history),
         *power_after_stop(history), *late_power(history), *estimated(history),
@@ -101,14 +108,13 @@ def _when(history: NightHistory) -> str:
     return f"{extent}{parts} between {start} and {end}"
 
 
-def _reason(history: NightHistory) -> str:
-    """Say why the commands in force at that time were sent."""
-    starts = [span for span in starts_with_power(history) if WAS_NEEDED not in span.command.why]
-    words = list(dict.fromkeys(_why_started(history, span.command) for span in starts))
-    if words:
-        return f", {listed(words)}"
-    explained = [*went_on(history), *alerts_of(history, POWER_AFTER_STOP)]
-    return "" if explained else ", without a command to charge"
+def _reasons(history: NightHistory) -> list[tuple[datetime, str]]:
+    """List why it was charged, each reason once, with the instant from which it held."""
+    reasons: dict[str, datetime] = {}
+    for span in starts_with_power(history):
+        if WAS_NEEDED not in span.command.why:
+            reasons.setdefault(_why_started(history, span.command), span.start)
+    return [(at, words) for words, at in reasons.items()]
 
 
 def _why_started(history: NightHistory, command: StoredCommand) -> str:

@@ -11,9 +11,13 @@ from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal
 from fractions import Fraction
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
+from daemon.night_log.show_half_hours import show_half_hours
+from daemon.presentation.output import rich_text
+from planners.local_time.settlement import HalfHour
 from tests.daemon.night_log.rehearsed_month import (
     FIRST,
     GAP,
@@ -28,6 +32,7 @@ from tests.support.commands import Ran
 
 DAY = timedelta(days=1)
 NOON = time(12)
+HALF_HOUR = timedelta(minutes=30)
 Run = Callable[..., Ran]
 
 
@@ -199,6 +204,15 @@ def test_unread_half_hours_are_counted(rehearsed: Rehearsed, run: Run) -> None:
     ran = run("nights", str(rehearsed.household), "--half-hours", *days)
     assert re.search(r"^Wed 30 Sep +not known$", ran.out, re.MULTILINE)
     assert "The energy of 68 half-hours is not known" in ran.out
+
+
+def test_half_hours_to_come_are_not_counted_as_unknown() -> None:
+    """Nobody can have read a meter in the future."""
+    zone, start = ZoneInfo("UTC"), datetime(2026, 10, 1, tzinfo=UTC)
+    rows = [HalfHour(start + i * HALF_HOUR, start + (i + 1) * HALF_HOUR, None, 0) for i in range(9)]
+    for past, said in ((0, None), (1, "of 1 half-hour is"), (3, "of 3 half-hours is")):
+        shown = rich_text(show_half_hours("Home", rows, zone, start + past * HALF_HOUR))
+        assert said in shown if said else "not known:" not in shown
 
 
 def test_a_bill_by_bands_that_is_right_agrees(

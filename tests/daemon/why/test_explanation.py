@@ -305,6 +305,22 @@ def test_it_came_too_late(home: Home) -> None:
     assert explanation.causes == ("charged", "need-missed", "plugged-in-late")
 
 
+def test_reasons_that_change_have_a_sentence_each(home: Home) -> None:
+    """Charged at once for a while, and then in the cheapest hours."""
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.ask(charge_now=True)
+        place.until(EVENING)
+        place.ask(charge_now=False)
+        place.leave()
+    text = home.says()
+    assert text.startswith("It charged 26.0 kWh in 2 parts between 17:30 and ")
+    assert (
+        " From 17:30 it charged at once, as somebody asked at 17:30. From 21:00 it charged in the"
+        " cheapest hours before 07:20." in text
+    )
+
+
 def test_it_left_late(tmp_path: Path) -> None:
     """What was charged after the departure is in a sentence of its own."""
     home = Home(
