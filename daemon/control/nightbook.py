@@ -34,6 +34,9 @@ LAST_READING = timedelta(minutes=20)
 BEGUN_WH = 50
 """Energy below which charging has not begun [Wh]: until then a new plan replaces the promise."""
 
+CORRECTED_PERCENT = 1
+"""A state of charge that differs by less corrects nothing [percent]."""
+
 
 def account_for(
     state: PointState, now: datetime, house: House
@@ -91,6 +94,8 @@ def open_night_planned(
 ) -> PointState:
     """Remember the cost that a plan promises, as long as charging has not begun.
 
+    If the state of charge is corrected before energy flows, the promise is made again.
+
     Parameters
     ----------
     state : PointState
@@ -110,9 +115,10 @@ def open_night_planned(
     night = state.night
     if night is None:
         return state
-    if not night.starts and (
+    is_open = not night.starts and (
         night.soc_before_percent is None or not _flowed_since(state, night, wh=BEGUN_WH)
-    ):
+    )
+    if is_open or _is_corrected(state, night):
         night = replace(
             night,
             soc_before_percent=plan.soc_percent,
@@ -199,6 +205,17 @@ def _end_stay(state: PointState) -> PointState:
 def _is_read_past(state: PointState, end: datetime, now: datetime) -> bool:
     """Whether the meter was read after the end of a night, or the wait for that is over."""
     return now >= end + LAST_READING or (state.register is not None and state.register.at >= end)
+
+
+def _is_corrected(state: PointState, night: OpenNight) -> bool:
+    """Whether a person or the vehicle gave another state of charge before energy flowed."""
+    soc, before = state.soc, night.soc_before_percent
+    if soc is None or before is None or soc.source not in {"vehicle", "person"} or night.closed:
+        return False
+    if soc.register_wh is None or night.accounted_wh is None:
+        return False
+    is_other = soc.source != night.soc_from or abs(soc.percent - before) >= CORRECTED_PERCENT
+    return is_other and abs(soc.register_wh - night.accounted_wh) <= BEGUN_WH
 
 
 def _gained_percent(state: PointState, night: OpenNight, plan: Plan, house: House) -> float:

@@ -171,6 +171,31 @@ def test_a_promise_is_renewed_until_charging_begins() -> None:
     assert (night.soc_before_percent, night.planned_cost) == (60.0, promised)
 
 
+@pytest.mark.parametrize("by", ["person", "vehicle"])
+@pytest.mark.parametrize(("flowed_wh", "corrected"), [(6, True), (500, False)])
+def test_a_state_of_charge_corrected_before_energy_flows_is_the_nights_first(
+    by: str, flowed_wh: int, *, corrected: bool
+) -> None:
+    """Charging may begin at once: seconds later a person still says what it came with."""
+    # The departure is so near that charging begins at once.
+    world = World(household(vehicle={"arrives_with_percent": 32.0}), LEAVES - 3 * HOUR)
+    world.read()
+    world.plug_in()
+    night = world.state.night
+    assert night is not None
+    assert (night.soc_before_percent, night.soc_from, night.starts) == (32.0, "assumed", 1)
+    world.meter_wh += flowed_wh
+    world.now += timedelta(seconds=3)
+    world.read()
+    tell = world.ask if by == "person" else world.report
+    tell(soc_percent=50.0)
+    after = world.state.night
+    assert after is not None
+    expected = (50.0, by) if corrected else (32.0, "assumed")
+    assert (after.soc_before_percent, after.soc_from) == expected
+    assert (after.planned_cost < night.planned_cost) is corrected
+
+
 def test_energy_that_nobody_asked_for_keeps_the_promise_too() -> None:
     """What the vehicle came with is not what it has after the first kWh, started or not."""
     world = evening()
