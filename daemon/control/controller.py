@@ -439,7 +439,7 @@ def _why_now(state: PointState, plan: Plan, period: Period, house: House) -> str
         is_dear = any(rate < period.cost / period.kwh for rate in rates)
         if is_dear and end <= begun + shortest:
             return f"it must stay on for at least {minutes:g} minutes"
-    by = f"{plan.departure.astimezone(house.file.zone):%H:%M}"
+    by = f"{nearest_minute(plan.departure, house.file.zone):%H:%M}"
     if plan.shortfall is not None:
         return f"every hour before {by} is needed, and even that is too little time"
     excess = state.current_watch.excess

@@ -35,6 +35,7 @@ from daemon.control.unreported_soc import explain_unreported, unreported_soc
 from planners.plan.horizon import Situation, departures_known
 from planners.plan.planning import at_once_instead, draft_plan, explained
 from planners.plan.remaining import GOES_ON_PERCENT, is_as_made, lag_percent, remaining_plan
+from planners.plan.shortfall import shortfall_that_counts
 from planners.power.allowed_currents import charge_model
 from planners.power.charging import NEED_TOLERANCE_PERCENT
 from planners.power.excess_current import amps_text
@@ -126,7 +127,7 @@ def _planned_for(
     is_obeyed = not begins_in_rest(state, now, house)
     if state.plan is not None and is_obeyed and _same_course(state.plan, made, now):
         return _warn_of_shortfall(state, made)
-    made = replace(made, why=(*explain_unreported(state), *_explain_excess(state)))
+    made = replace(made, why=(*explain_unreported(state, file), *_explain_excess(state)))
     return _warn_of_shortfall(replace(state, plan=made, draft=draft), made)
 
 
@@ -350,7 +351,8 @@ def _same_periods(old: list[Period], new: list[Period]) -> bool:
 
 
 def _warn_of_shortfall(state: PointState, plan: Plan) -> tuple[PointState, tuple[Action, ...]]:
-    if plan.shortfall is None:
+    short = shortfall_that_counts(plan)
+    if short is None:
         return clear_alerts(state, ClearedBy.NEED_IN_REACH), ()
     if state.wishes.skip_until is not None or state.wishes.away_until is not None:
         # Whoever asks to skip, or is away, is told in the answer what will be missing.
@@ -361,7 +363,7 @@ def _warn_of_shortfall(state: PointState, plan: Plan) -> tuple[PointState, tuple
         vehicle=plan.vehicle,
         need_percent=plan.need_percent,
         reaches_percent=plan.reaches_percent,
-        missing_kwh=plan.shortfall.kwh,
+        missing_kwh=short.kwh,
     )
 
 

@@ -38,7 +38,7 @@ SOC_SOURCES: Final[Mapping[str, str]] = {
     "person": "given by a person",
     "counted": "counted by the meter",
     "recalled": "what it left with last, less the usual use while away",
-    "assumed": "assumed by the household file",
+    "assumed": "estimated from the household file",
 }
 """Each `SocSource` in words."""
 

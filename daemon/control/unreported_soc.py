@@ -11,7 +11,13 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from daemon.control.state import SOC_SOURCES, SocFact, assumed_soc_percent, register_wh_at
+from daemon.control.state import (
+    SOC_SOURCES,
+    SocFact,
+    assumed_soc_percent,
+    register_wh_at,
+    vehicle_of,
+)
 from planners.local_time.departures import departures_between
 
 if TYPE_CHECKING:
@@ -59,13 +65,15 @@ def unreported_soc(state: PointState, vehicle: str, now: datetime, file: Househo
     return SocFact(percent, now, "recalled", wh)
 
 
-def explain_unreported(state: PointState) -> tuple[str, ...]:
+def explain_unreported(state: PointState, file: HouseholdFile) -> tuple[str, ...]:
     """Say where the assumed state of charge comes from.
 
     Parameters
     ----------
     state : PointState
         What is known of the charge point.
+    file : HouseholdFile
+        The household.
 
     Returns
     -------
@@ -75,7 +83,10 @@ def explain_unreported(state: PointState) -> tuple[str, ...]:
     soc = state.soc
     if soc is None or soc.source not in {"recalled", "assumed"}:
         return ()
-    return (f"No state of charge is reported: {soc.percent:.0f} % is {SOC_SOURCES[soc.source]}.",)
+    words, vehicle = SOC_SOURCES[soc.source], vehicle_of(state, file)
+    if soc.source == "assumed" and vehicle and soc.percent != assumed_soc_percent(file, vehicle):
+        words = "what its last departure wants less what that trip uses, by the household file"
+    return (f"No state of charge is reported: {soc.percent:.0f} % is {words}.",)
 
 
 def _recalled_percent(

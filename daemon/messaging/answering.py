@@ -12,6 +12,7 @@ from daemon.messaging.status import next_start
 from daemon.presentation.figures import local_time
 from planners.accounts.money import format_money
 from planners.local_time.conversion import MINUTE
+from planners.plan.shortfall import shortfall_that_counts
 from planners.plan.why import in_the_cheapest_hours
 from planners.power.charging import NEED_TOLERANCE_PERCENT
 
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
     from daemon.control.state import House, PointState
     from daemon.messaging.outlook import Effect
+    from planners.local_time.departures import DepartureAt
+    from planners.local_time.wished_departures import Wish
     from planners.plan.plan import Plan
 
 _STILL_REPORTS = timedelta(minutes=15)
@@ -281,11 +284,12 @@ def _plan_sentences(
         if at_once:
             yield f"Charging now goes to {plan.want_percent:.0f} % and no further."
         holds = f"The battery holds {plan.soc_percent:.0f} %"
-        if plan.shortfall is None:
+        short = shortfall_that_counts(plan)
+        if short is None:
             yield f"{holds}, which is enough for {by}."
         else:
             needed = f"the {plan.need_percent:.0f} % needed by {by}"
-            yield f"{holds}; {plan.shortfall.kwh:.1f} kWh will be missing for {needed}."
+            yield f"{holds}; {short.kwh:.1f} kWh will be missing for {needed}."
         return
     several = len(vehicles_of(file, plan.charge_point)) > 1
     yield (
@@ -300,9 +304,10 @@ def _amount(plan: Plan) -> str:
 
 
 def _short_of_need(plan: Plan) -> Iterator[str]:
-    if plan.shortfall is not None:
+    short = shortfall_that_counts(plan)
+    if short is not None:
         yield f"That is short of the {plan.need_percent:.0f} % needed."
-        yield f"{plan.shortfall.kwh:.1f} kWh will be missing."
+        yield f"{short.kwh:.1f} kWh will be missing."
 
 
 def _departure_sentences(state: PointState, now: datetime, house: House) -> Iterator[str]:
@@ -336,15 +341,29 @@ def _effect(effect: Effect, file: HouseholdFile) -> tuple[str, float]:
         return f"keeps its {departure.need_percent:.0f} %", departure.need_percent
     is_want = wish.want_percent is not None
     target = departure.want_percent if is_want else departure.need_percent
+    needs = _need_beside(departure, declared, wish) if is_want else ""
     if declared is None:
-        return f"is one more departure, with {target:.0f} % (wish {wish.id})", target
+        return f"is one more departure, with {target:.0f} %{needs} (wish {wish.id})", target
     before = declared.want_percent if is_want else declared.need_percent
-    instead = "" if round(before) == round(target) else f" once instead of {before:.0f} %"
-    text = f"has {target:.0f} %{instead} (wish {wish.id})"
+    text = f"has {target:.0f} %{_instead_of(before, target)}{needs} (wish {wish.id})"
+    if wish.want_percent is not None and wish.want_percent < target:
+        text += f", as the {target:.0f} % needed stay"
     if declared.max_rate is not None and departure.max_rate is None:
         limit = f"{declared.max_rate:f} {file.household.currency} per kWh"
         text += f", at any price: the file's limit of {limit} does not hold for it"
     return text, target
+
+
+def _need_beside(departure: DepartureAt, declared: DepartureAt | None, wish: Wish) -> str:
+    """Say what a wish for a want needs, if it changes that too."""
+    need, before = departure.need_percent, declared.need_percent if declared else 0.0
+    if wish.need_percent is None or round(need) in {round(before), round(departure.want_percent)}:
+        return ""
+    return f", and needs {need:.0f} %{_instead_of(before, need) if declared else ''}"
+
+
+def _instead_of(before: float, now: float) -> str:
+    return "" if round(before) == round(now) else f" once instead of {before:.0f} %"
 
 
 def _when(instant: datetime, now: datetime, zone: ZoneInfo) -> str:

@@ -10,6 +10,7 @@ from adapters.contract.messages import DepartureEffect
 from daemon.control.replanning import plan_now
 from daemon.control.state import vehicle_of
 from planners.local_time.wished_departures import coming_departures, declared_near, next_departure
+from planners.plan.shortfall import shortfall_that_counts
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -144,7 +145,7 @@ def _effect(
 def _message(effect: Effect, plan: Plan | None) -> DepartureEffect:
     departure, reaches = effect.departure, effect.reaches_percent
     is_next = plan is not None and plan.departure == departure.instant
-    short = plan.shortfall if plan is not None and is_next else None
+    short = shortfall_that_counts(plan) if plan is not None and is_next else None
     return DepartureEffect(
         departure=departure.instant,
         effect=effect.kind,

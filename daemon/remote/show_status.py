@@ -29,7 +29,7 @@ _COUNTED_FROM = {
     "person": "given by a person",
     "counted": "counted before",
     "recalled": "recalled from when it left",
-    "assumed": "assumed by the household file",
+    "assumed": "estimated from the household file",
 }
 """Where the level came from that the meter counts on from."""
 

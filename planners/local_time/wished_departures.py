@@ -189,8 +189,8 @@ def _as_wished(wish: Wish, declared: DepartureAt | None) -> DepartureAt:
         need = base.need_percent
     max_rate = base.max_rate
     if want is not None:
-        # What a person asks for, they want at any price.
-        need, max_rate = min(need, want), None
+        # What a person asks for, they want at any price; only asking for a need lowers the need.
+        want, max_rate = max(need, want), None
     elif base.want_percent > base.need_percent:
         want = max(need, base.want_percent)
     else:

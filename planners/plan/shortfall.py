@@ -9,13 +9,14 @@ from math import ceil
 from typing import TYPE_CHECKING
 
 from planners.plan.plan import Shortfall
-from planners.power.charging import ChargeModel, climb, ladder
+from planners.power.charging import NEED_TOLERANCE_PERCENT, ChargeModel, climb, ladder
 from planners.solver.problem import NEED_TOLERANCE_KWH
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from datetime import datetime
 
+    from planners.plan.plan import Plan
     from planners.plan.window import Slot
     from planners.power.allowed_currents import AmpsSpan
 
@@ -64,6 +65,23 @@ def shortfall_of(
         earliest_ready=_earliest_ready(model, currents(), from_kwh, need_kwh),
         amps_that_would_do=_amps_that_would_do(model, allowed, possible(), from_kwh, need_kwh),
     )
+
+
+def shortfall_that_counts(plan: Plan) -> Shortfall | None:
+    """Return what is missing for the need of a plan, unless that is within the tolerance.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+
+    Returns
+    -------
+    Shortfall or None
+        None if the battery will hold the need, but for `NEED_TOLERANCE_PERCENT`.
+    """
+    reaches_it = plan.reaches_percent >= plan.need_percent - NEED_TOLERANCE_PERCENT
+    return None if reaches_it else plan.shortfall
 
 
 def _earliest_ready(

@@ -193,3 +193,42 @@ def test_a_vehicles_own_figure_wins() -> None:
         world.plug_in(None if reported == 31.0 else reported)
         assert world.state.soc is not None
         assert (world.state.soc.source, world.state.soc.percent) == ("vehicle", reported)
+
+
+def test_a_vehicle_that_was_never_there_left_with_nothing() -> None:
+    """A daemon that starts assumes a vehicle; the first report says that none is there."""
+    world = World(home({"arrives_with_percent": 50.0}, at="07:20"), EVENING)
+    world.read(watts=3000.0)
+    assert world.state.soc is not None
+    world.now += SECOND
+    world.unplug()
+    assert world.state.left_with is None
+    world.now += MINUTE
+    world.plug_in()
+    assert world.state.soc is not None
+    assert world.state.soc.source == "assumed"
+
+
+@pytest.mark.parametrize(
+    ("vehicle", "trip", "said"),
+    [
+        (
+            DAILY | {"arrives_with_percent": 50.0},
+            TRIP,
+            "32 % is what its last departure wants less what that trip uses, by the household file",
+        ),
+        (
+            {"arrives_with_percent": 35.0},
+            {"at": "07:20"},
+            "35 % is estimated from the household file",
+        ),
+    ],
+)
+def test_a_plan_says_where_an_assumed_state_of_charge_comes_from(
+    vehicle: dict[str, Any], trip: dict[str, Any], said: str
+) -> None:
+    """The file does not say 32 %: that is worked out from a departure and its trip."""
+    world = World(home(vehicle, **trip), BACK)
+    world.plug_in()
+    assert world.state.plan is not None
+    assert f"No state of charge is reported: {said}." in world.state.plan.why

@@ -486,3 +486,54 @@ def test_a_start_is_no_change_of_rate() -> None:
     world.ask(charge_now=True)
     world.wait(EVENING + HOUR)
     assert "next start" not in answer(world)
+
+
+@pytest.mark.parametrize(
+    ("asked", "targets", "said"),
+    [
+        # The file needs 60 % and wants 80 %.
+        (
+            {"want_percent": 30.0},
+            (60.0, 60.0),
+            "has 60 % once instead of 80 % (wish 1), as the 60 % needed stay,",
+        ),
+        ({"want_percent": 70.0}, (60.0, 70.0), "has 70 % once instead of 80 % (wish 1), at any"),
+        (
+            {"want_percent": 70.0, "need_percent": 50.0},
+            (50.0, 70.0),
+            "has 70 % once instead of 80 %, and needs 50 % once instead of 60 % (wish 1), at any",
+        ),
+        (
+            {"want_percent": 90.0, "need_percent": 50.0, "by": EVENING + 3 * HOUR},
+            (50.0, 90.0),
+            "is one more departure, with 90 %, and needs 50 % (wish 1)",
+        ),
+    ],
+)
+def test_a_want_never_lowers_a_need_and_a_lower_need_is_said(
+    asked: dict[str, object], targets: tuple[float, float], said: str
+) -> None:
+    """Nobody finds out in the morning that the need was dropped."""
+    world = at_home(40.0)
+    world.ask(**asked)
+    changed, *_ = figures(world).departures or ()
+    assert (changed.need_percent, changed.want_percent) == targets
+    assert said in answer(world)
+
+
+def test_a_departure_between_two_minutes_is_shown_as_one_time() -> None:
+    """The reason of the command and the answer round the same instant alike."""
+    world = at_home(10.0)
+    world.ask(need_percent=90.0, by=EVENING + HOUR + 40 * MINUTE / 60)
+    text = answer(world)
+    assert "every hour before 19:31 is needed" in text
+    assert "by Wed 19:31." in text
+
+
+def test_within_the_tolerance_nothing_is_missing() -> None:
+    """A tenth of a percent is no shortage, neither in words nor in figures."""
+    world = at_home(59.9)
+    world.ask(stop=True)
+    assert "The battery holds 60 %, which is enough for Thu 07:20." in answer(world)
+    [departure] = figures(world).departures or ()
+    assert departure.missing_kwh is None

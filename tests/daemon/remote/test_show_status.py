@@ -47,7 +47,7 @@ def rows_of(plan: dict[str, Any] | None = None, **known: object) -> dict[str, st
         ),
         (
             {"soc_from": "assumed", "soc_at": EVENING},
-            "41 %, assumed by the household file (30 min ago)",
+            "41 %, estimated from the household file (30 min ago)",
         ),
         (
             {"soc_from": "recalled", "soc_at": EVENING},
@@ -59,7 +59,7 @@ def rows_of(plan: dict[str, Any] | None = None, **known: object) -> dict[str, st
         ),
         (
             {"soc_from": "counted", "soc_at": EVENING, "soc_counted_from": "assumed"},
-            f"41 %, {COUNTED} from what was assumed by the household file",
+            f"41 %, {COUNTED} from what was estimated from the household file",
         ),
     ],
 )
