@@ -49,7 +49,9 @@ def nearest(text: str, choices: Iterable[str]) -> str | None:
         One of the choices; None if none is close.
     """
     folded = {choice.casefold(): choice for choice in sorted(choices, reverse=True)}
-    near = get_close_matches(text.casefold(), folded, n=1)
+    word = text.casefold()
+    swapped = [choice for choice in folded if sorted(choice) == sorted(word)]
+    near = get_close_matches(word, swapped, n=1) or get_close_matches(word, folded, n=1)
     return folded[near[0]] if near else None
 
 

@@ -90,9 +90,13 @@ def _standing_charge(tariff: Tariff, currency: str) -> str:
 
 def _bands(tariff: Tariff, currency: str) -> Iterator[str]:
     table, holidays = band_table(tariff), names_holidays(tariff)
+    before = ""
     for place, band in enumerate(tariff.bands or ()):
         mask = drop_unused_holidays(table == place, tariff)
-        yield f"    {band.name}: {_rate(band, tariff, currency)}."
+        title = f"    {band.name}: {_rate(band, tariff, currency)}."
+        if title != before:
+            yield title
+        before = title
         yield f"      {_hours(band, mask, holidays=holidays)}"
 
 
@@ -170,10 +174,10 @@ def explain_tonight(house: House, now: datetime) -> Iterator[str]:
         yield f"  It can't be planned: {error}."
         return
     for span in spans:
-        until = local_time(span.end, zone, "%H:%M")
+        hours = f"{local_time(span.start, zone, '%H:%M')} to {local_time(span.end, zone, '%H:%M')}"
+        hours = f"{'all day':<14}" if len(spans) == 1 else hours
         estimated = " (estimated: not known)" if span.estimated else ""
-        yield (
-            f"  {local_time(span.start, zone, '%H:%M')} to {until}  {span.band:<10}"
-            f" {span.rate:.4f} {currency} per kWh  ({span.tariff}){estimated}"
-        )
-    yield f"  Standing charge: {format_money(standing, currency)} a day."
+        rate = f"{span.rate:.4f} {currency} per kWh"
+        yield f"  {hours}  {span.band:<10} {rate}  ({span.tariff}){estimated}"
+    if standing:
+        yield f"  Standing charge: {format_money(standing, currency)} a day."

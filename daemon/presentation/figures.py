@@ -40,8 +40,9 @@ def counted(count: float, noun: str) -> str:
 
 
 def kwh_text(wh: Decimal | float, decimals: int = 1) -> str:
-    """Write an energy given in watt-hours, such as ``"7.3 kWh"``."""
-    return f"{wh / 1000:.{decimals}f} kWh"
+    """Write an energy given in watt-hours, such as ``"7.3 kWh"``; halves go to the even digit."""
+    exact = wh if isinstance(wh, Decimal) else Decimal(repr(round(wh, 6)))
+    return f"{exact.scaleb(-3):.{decimals}f} kWh"
 
 
 def rate_text(rate: Decimal) -> str:

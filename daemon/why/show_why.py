@@ -12,9 +12,10 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from config.fields.currencies import minor_units
 from daemon.night_log.month import RULES
 from daemon.nights.recount import compared_by_older_version
-from daemon.presentation.figures import kwh_text
+from daemon.presentation.figures import kwh_text, rounded_parts
 from daemon.why.explanation import explain_night
 from daemon.why.story import story_of
 from daemon.why.wording import history_of
@@ -117,10 +118,13 @@ def _account(history: NightHistory) -> Iterator[str]:
         return
     cost = history.money(record["cost"])
     yield f"{kwh_text(night.energy_wh, 2)} at the meter for {cost}, tax included:"
-    for line in record["by_band"]:
-        amount = kwh_text(1000 * float(line["kwh"]), 2)
-        cost = history.money(line["cost"])
-        yield f"  {line['band']}: {amount} at {_rate(line['rate'])} per kWh, {cost}"
+    lines = record["by_band"]
+    currency = history.house.file.household.currency
+    energies = rounded_parts([Decimal(line["kwh"]) for line in lines], 2)
+    costs = rounded_parts([Decimal(line["cost"]) for line in lines], minor_units(currency))
+    for line, kwh, part in zip(lines, energies, costs, strict=True):
+        rate = _rate(line["rate"])
+        yield f"  {line['band']}: {kwh} kWh at {rate} per kWh, {history.money(part)}"
     if record["estimated_kwh"]:
         estimated = kwh_text(1000 * float(record["estimated_kwh"]), 2)
         yield f"{estimated} of it are estimated, not measured."

@@ -93,7 +93,7 @@ def tariff_cautions(
     Returns
     -------
     tuple of str
-        Whole sentences, in the order of the file.
+        Whole sentences, in the order of the file, each once.
     """
     currency = file.household.currency
     cautions: list[str] = []
@@ -105,7 +105,7 @@ def tariff_cautions(
         if (doubt := doubt_about_tax(tariff.tax_percent)) is not None:
             cautions.append(f"tax_percent of {tariff.name}: {doubt}")
         cautions += _of_unused_bands(tariff)
-    return tuple(cautions)
+    return tuple(dict.fromkeys(cautions))
 
 
 def doubt_about_rate(rate: Decimal, currency: str) -> str | None:

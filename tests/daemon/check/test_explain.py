@@ -63,7 +63,7 @@ def test_bands_are_in_local_time_on_the_night_of_a_clock_change(zone: str, now: 
     """Hours of the local clock, however many of them there are tonight."""
     tariff = bands(band("low", "0.07", hours=["00:30-05:30"]), band("high", "0.25"))
     lines = under(shown(DemoHousehold({"timezone": zone}, [tariff]), utc(now)), "Tonight")
-    assert [line.split("  ")[:2] for line in lines[:-1]] == [
+    assert [line.split("  ")[:2] for line in lines] == [
         ["12:00 to 00:30", "high"],
         ["00:30 to 05:30", "low"],
         ["05:30 to 12:00", "high"],
@@ -89,6 +89,25 @@ def test_a_meter_that_ignores_daylight_saving_is_explained_in_local_time(
         shown(DemoHousehold({"timezone": "Europe/London"}, [tariff]), utc(now)), "Tonight"
     )
     assert [line[:14] for line in lines if " low " in line] == [expected]
+
+
+def test_one_rate_all_day_without_a_standing_charge_is_one_line() -> None:
+    """It is not from 12:00 to 12:00, and a charge of nothing is not mentioned again."""
+    given = DemoHousehold(tariffs=[bands(band("all", "0.30"))])
+    (line,) = under(shown(given), "Tonight")
+    assert line.startswith("all day ")
+
+
+def test_a_band_with_other_hours_on_weekends_is_named_and_doubted_once() -> None:
+    """Two rows of one name and rate."""
+    week, weekend = ["mon", "tue", "wed", "thu", "fri"], ["sat", "sun"]
+    rows = [
+        band("cheap", "19.8", hours=["00:00-06:00"], days=week),
+        band("cheap", "19.8", hours=["00:00-24:00"], days=weekend),
+    ]
+    lines = shown(DemoHousehold(tariffs=[bands(*rows, band("other", "0.30"))]))
+    assert sum(line.strip().startswith("cheap: ") for line in lines) == 1
+    assert sum("Rate 19.8 NZD per kWh in band cheap" in line for line in lines) == 1
 
 
 def test_estimated_prices_are_marked() -> None:

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.presentation.figures import rounded_parts
+from daemon.presentation.figures import kwh_text, rounded_parts
 
 amounts = st.lists(st.decimals(-1000, 1000, places=5), max_size=8)
 
@@ -35,3 +35,9 @@ def test_parts_always_add_up_to_the_rounded_sum(parts: list[Decimal], places: in
     shown = rounded_parts(parts, places)
     assert sum(shown, Decimal(0)) == sum(parts, Decimal(0)).quantize(unit)
     assert all(abs(new - old) < unit for new, old in zip(shown, parts, strict=True))
+
+
+@pytest.mark.parametrize("wh", [155, 155.0, Decimal(155)])
+def test_half_a_hundredth_goes_to_the_even_digit_however_it_is_given(wh: Decimal | float) -> None:
+    """0.155 kWh is 0.16, as in a month, though the nearest float is a little less."""
+    assert kwh_text(wh, 2) == "0.16 kWh"

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import tempfile
+from dataclasses import replace
 from datetime import date, timedelta
+from decimal import Decimal
 from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -130,6 +132,26 @@ def test_the_account_is_the_record(eventful: Home) -> None:
     assert why.history.night.record == record
     assert why.history.night.energy_wh == night_row(record).energy_wh
     assert sum(flow.wh for flow in why.history.flows) == why.history.night.energy_wh
+
+
+def test_the_bands_of_an_account_add_up_to_its_total(eventful: Home) -> None:
+    """0.115 and 0.110 kWh are 0.22 in all; each rounded by itself they were 0.12 and 0.11."""
+    why = eventful.why()
+    night = why.history.night
+    bands = [
+        ("peak", Decimal("0.115"), Decimal("0.4140")),
+        ("night", Decimal("0.110"), Decimal("0.2300")),
+    ]
+    assert night.record is not None
+    lines = [
+        {"band": band, "rate": rate, "kwh": kwh, "cost": kwh * rate} for band, kwh, rate in bands
+    ]
+    record = night.record | {"energy_kwh": Decimal("0.225"), "by_band": lines}
+    history = replace(why.history, night=replace(night, record=record))
+    shown = rich_text(show_why(history.house, [replace(why, history=history)]))
+    assert "0.22 kWh at the meter for" in shown
+    assert "peak: 0.11 kWh at 0.4140 per kWh, NZD 0.05" in shown
+    assert "night: 0.11 kWh at 0.2300 per kWh, NZD 0.02" in shown
 
 
 @pytest.mark.parametrize("cleared", [False, True])
