@@ -33,7 +33,8 @@ if TYPE_CHECKING:
 POINT, VEHICLE = "outlet", "car"
 """Names of the charge point and the vehicle in the file."""
 
-UNASKED = ("in_the_clear", "anonymous")
+CONFIRMED = "confirmed"
+UNASKED = ("in_the_clear", "anonymous", CONFIRMED)
 """Keys that are allowed but never asked for, because they let strangers in."""
 
 CHOICES: Mapping[str, tuple[str, ...]] = {
@@ -155,15 +156,20 @@ def doubts(given: Mapping[str, object], guess: Guess) -> dict[str, str]:
     Returns
     -------
     dict of str to str
-        Empty if all are plausible.
+        Empty if all are plausible, or listed as confirmed.
     """
-    full = completed(given, guess).answers
+    full, confirmed = completed(given, guess).answers, given.get(CONFIRMED)
+    sure = confirmed if isinstance(confirmed, list) else []
     sentences = {}
     for question in QUESTIONS:
         number = given.get(question.key)
         if isinstance(number, int | float) and not isinstance(number, bool):
             sentences[question.key] = question.doubt(Decimal(repr(number)), full)
-    return {key: sentence for key, sentence in sentences.items() if sentence is not None}
+    return {
+        key: sentence
+        for key, sentence in sentences.items()
+        if sentence is not None and key not in sure
+    }
 
 
 def _household(
@@ -213,6 +219,9 @@ def _choice_flaws(given: Mapping[str, Any], tree: Tree) -> Iterator[Flaw]:
             spot = tree.values[(key,)]
             words = f"{', '.join(choices[:-1])} or {choices[-1]}"
             yield spot, labelled((key,), f"expected {words}, got {spot.shown}")
+    if not isinstance(given.get(CONFIRMED, []), list):
+        spot = tree.values[(CONFIRMED,)]
+        yield spot, labelled((CONFIRMED,), f"expected a list of keys, got {spot.shown}")
     months = given.get("season_months")
     if isinstance(months, list) and all(month in months for month in range(1, 13)):
         spot = tree.values[("season_months",)]

@@ -55,7 +55,8 @@ def start_file(answers: str | None, output: Path, *, overwrite: bool) -> None:
 
     Press Enter to accept the answer in square brackets. In a file of answers, a key that is left
     out has its default. Rates and their hours have none: only you know them. The time zone is that
-    of this machine, and the currency that of its country, if it has them.
+    of this machine, and the currency that of its country, if it has them. An implausible answer is
+    refused, unless the list confirmed has its key, such as confirmed: [cheap_rate].
     """
     from daemon.start_file.guess import guess_home  # noqa: PLC0415 - `--help` needs none of it
 
@@ -88,7 +89,7 @@ def _read(answers: str, guess: Guess) -> HouseholdFile:
     """Make a household from a file of answers, or raise all of its faults."""
     from config.files.texts import printable  # noqa: PLC0415
     from config.files.yaml_tree import read_yaml  # noqa: PLC0415
-    from daemon.start_file.answers import check_answers, doubts  # noqa: PLC0415
+    from daemon.start_file.answers import CONFIRMED, check_answers, doubts  # noqa: PLC0415
 
     name = _STANDARD_INPUT if answers == "-" else answers
     tree = read_yaml(_text(answers))
@@ -96,9 +97,14 @@ def _read(answers: str, guess: Guess) -> HouseholdFile:
     if file is None:
         faults = [Fault(name, at.line, at.column, printable(text)) for at, text in flaws]
         raise FileError(faults)
-    for key, doubt in doubts(tree.data, guess).items() if isinstance(tree.data, dict) else ():
-        at = tree.values[(key,)]
-        say(f"{name}:{at.line}:{at.column}: {key}: {doubt}", err=True)
+    doubted = doubts(tree.data, guess) if isinstance(tree.data, dict) else {}
+    if doubted:
+        places = {key: tree.values[(key,)] for key in doubted}
+        right = "If it is right, add {} to the list {}."
+        raise FileError(
+            Fault(name, at.line, at.column, f"{key}: {doubted[key]} {right.format(key, CONFIRMED)}")
+            for key, at in places.items()
+        )
     return file
 
 

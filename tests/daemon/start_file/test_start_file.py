@@ -324,17 +324,25 @@ def test_what_nobody_can_guess_is_asked_for(tmp_path: Path, key: str) -> None:
 
 
 def test_a_rate_in_the_wrong_unit_is_doubted(run: Callable[..., Ran], tmp_path: Path) -> None:
-    """With its place; the file is written, since the answer may be right."""
+    """With its place; no file is written until the answers are confirmed."""
     text = "currency: GBP\ncheap_rate: 26.2\nstanding_charge: 53.4"
     ran = run("start-file", "--answers", write_known(tmp_path, text))
-    assert ran.code == 0
+    assert ran.code == 2
+    assert not (tmp_path / "house.yaml").exists()
     assert ran.err.splitlines() == [
-        "answers.yaml:2:13: cheap_rate: 26.2 GBP per kWh? 0.262 is usual.",
+        (
+            "answers.yaml:2:13: cheap_rate: 26.2 GBP per kWh? 0.262 is usual."
+            " If it is right, add cheap_rate to the list confirmed."
+        ),
         (
             "answers.yaml:3:18: standing_charge: 53.4 GBP a day? If it is in pence, 0.534? If it is"
-            " for a month, 1.7556?"
+            " for a month, 1.7556? If it is right, add standing_charge to the list confirmed."
         ),
     ]
+    text += "\nconfirmed: [cheap_rate, standing_charge]"
+    ran = run("start-file", "--answers", write_known(tmp_path, text))
+    assert (ran.code, ran.err) == (0, "")
+    assert (tmp_path / "house.yaml").exists()
 
 
 def test_a_rate_in_a_currency_without_a_known_minor_unit_is_not_guessed_at(
@@ -343,7 +351,10 @@ def test_a_rate_in_a_currency_without_a_known_minor_unit_is_not_guessed_at(
     """The program does not know in which unit 210 lira are."""
     ran = run("start-file", "--answers", write_known(tmp_path, "currency: TRY\ncheap_rate: 210"))
     assert ran.err.splitlines() == [
-        "answers.yaml:2:13: cheap_rate: 210 TRY per kWh? Check that it is for one kWh, and in TRY."
+        (
+            "answers.yaml:2:13: cheap_rate: 210 TRY per kWh? Check that it is for one kWh, and in"
+            " TRY. If it is right, add cheap_rate to the list confirmed."
+        )
     ]
 
 
@@ -354,10 +365,13 @@ def test_an_implausible_use_and_a_day_beyond_the_battery_are_doubted(
     text = "consumption: 180\ndaily_distance_km: 40\nbattery_kwh: 50"
     ran = run("start-file", "--answers", write_known(tmp_path, text))
     assert ran.err.splitlines() == [
-        "answers.yaml:1:14: consumption: 180 kWh per 100 km? Most cars take 12 to 30.",
+        (
+            "answers.yaml:1:14: consumption: 180 kWh per 100 km? Most cars take 12 to 30."
+            " If it is right, add consumption to the list confirmed."
+        ),
         (
             "answers.yaml:2:20: daily_distance_km: 40 km take about 72 kWh, and the battery holds"
-            " 50 kWh."
+            " 50 kWh. If it is right, add daily_distance_km to the list confirmed."
         ),
     ]
 
@@ -365,13 +379,19 @@ def test_an_implausible_use_and_a_day_beyond_the_battery_are_doubted(
 def test_an_implausible_tax_and_battery_are_doubted(
     run: Callable[..., Ran], tmp_path: Path
 ) -> None:
-    """With their places; the file is written, since the answers may be right."""
+    """With their places."""
     text = "tax_percent: 0.22\nbattery_kwh: 450"
     ran = run("start-file", "--answers", write_known(tmp_path, text))
-    assert ran.code == 0
+    assert ran.code == 2
     assert ran.err.splitlines() == [
-        "answers.yaml:1:14: tax_percent: 0.22 % tax? 22 % is written 22.",
-        "answers.yaml:2:14: battery_kwh: 450 kWh in the battery? Most cars hold 20 to 120.",
+        (
+            "answers.yaml:1:14: tax_percent: 0.22 % tax? 22 % is written 22."
+            " If it is right, add tax_percent to the list confirmed."
+        ),
+        (
+            "answers.yaml:2:14: battery_kwh: 450 kWh in the battery? Most cars hold 20 to 120."
+            " If it is right, add battery_kwh to the list confirmed."
+        ),
     ]
 
 
