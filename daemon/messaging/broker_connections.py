@@ -10,7 +10,6 @@ from __future__ import annotations
 from contextlib import ExitStack
 from functools import partial
 from threading import Lock, Timer
-from time import monotonic
 from typing import TYPE_CHECKING, Final
 
 import structlog
@@ -32,8 +31,6 @@ MOST_READINGS_A_SECOND: Final = 500.0
 
 OTHERS_COME_SECONDS: Final = 5.0
 """How long the daemon's own connection waits for the other two before it says "online"."""
-
-LOGGED_ONCE_IN_SECONDS: Final = 60.0
 
 _log = structlog.get_logger(__name__)
 
@@ -76,7 +73,6 @@ class BrokerConnections:
         self._up: set[str] = set()
         self._own: Connected | None = None
         self._timer: Timer | None = None
-        self._logged: dict[str, float] = {}
         client_id = client_id_of(bus, topics.client_id)
         household = topics.household_subscriptions()
         hardware = (*topics.hardware_subscriptions(), *household, *wired)
@@ -162,18 +158,10 @@ class BrokerConnections:
                     was_up = name in self._up
                     self._up.discard(name)
                     is_own_up = self._own is not None
-                if (was_up or is_own_up) and self._is_new(reason):
+                if was_up or is_own_up:
                     _log.warning("the connection is lost, trying again", of=name, reason=reason)
             case _:
                 pass
-
-    def _is_new(self, reason: str) -> bool:
-        """Return whether a reason was not logged in the last minute: a flood repeats it."""
-        last, now = self._logged.get(reason), monotonic()
-        if last is not None and now < last + LOGGED_ONCE_IN_SECONDS:
-            return False
-        self._logged[reason] = now
-        return True
 
     def _no_longer_wait(self, own: Connected) -> None:
         with self._lock:

@@ -75,7 +75,8 @@ class RepeatedWarnings:
         """Pass an event on, or drop it (`structlog.DropEvent`)."""
         if event.get("level") != "warning":
             return event
-        key: tuple[object, ...] = (event["event"], event.get("charge_point"), event.get("topic"))
+        about = (event.get(each) for each in ("charge_point", "topic", "of"))
+        key: tuple[object, ...] = (event["event"], *about)
         if key not in self._logged_at and len(self._logged_at) >= _MOST_KINDS:
             key = (event["event"],)  # strangers may choose topics
         now = self._seconds()

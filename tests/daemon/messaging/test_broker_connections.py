@@ -7,7 +7,6 @@ from functools import partial
 from typing import ClassVar
 
 import pytest
-from structlog.testing import capture_logs
 
 from adapters.bus.events import BusEvent, Connected, Disconnected
 from adapters.contract.topics import Topics
@@ -107,13 +106,3 @@ def test_the_sending_connection_hears_nothing(daemon: Daemon) -> None:
     assert not daemon.heard["own"]
     assert others == set(TOPICS.subscriptions())
     assert set(daemon.former["own"]) == others  # it heard them all in an earlier version
-
-
-def test_a_flooded_connection_is_logged_once_a_minute(daemon: Daemon) -> None:
-    """A flood ends it every ten seconds, with the same reason."""
-    daemon.report["own"](UP)
-    with capture_logs() as logs:
-        for reason in ("too many", "too many", "another", "too many"):
-            daemon.report["hardware"](UP)
-            daemon.report["hardware"](Disconnected(reason))
-    assert [log["reason"] for log in logs] == ["too many", "another"]

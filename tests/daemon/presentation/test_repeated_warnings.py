@@ -59,11 +59,14 @@ def test_the_same_warning_comes_once_a_minute_with_its_count(log: Log, clock: Mi
 
 
 def test_another_thing_and_another_level_are_logged(log: Log) -> None:
-    """Another topic or charge point is another thing; information and errors always pass."""
+    """Another topic, charge point or connection is; information and errors always pass."""
     assert log("not understood", topic="a")
     assert log("not understood", topic="b")
     assert log("ignored", charge_point="driveway")
     assert log("ignored", charge_point="shed")
+    assert log("lost", of="hardware", reason="too many messages")
+    assert log("lost", of="requests", reason="too many messages")
+    assert log("lost", of="hardware", reason="too many messages") is None
     assert log("started", "info")
     assert log("started", "info")
     assert log("failed", "error")
