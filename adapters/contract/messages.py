@@ -47,6 +47,7 @@ def _read_money(value: object) -> object:
 Instant = Annotated[datetime, BeforeValidator(_read_instant), AfterValidator(in_utc)]
 Percent = Annotated[float, Field(ge=0, le=100)]
 Amps = Annotated[float, Field(gt=-10_000, lt=10_000)]
+LoadAmps = Annotated[float, Field(ge=-2_000, le=2_000)]
 Watts = Annotated[float, Field(gt=-1_000_000, lt=1_000_000)]
 RegisterKwh = Annotated[float, Field(ge=0, lt=1_000_000_000)]
 Rate = Annotated[
@@ -57,6 +58,8 @@ Rate = Annotated[
 ]
 ShortText = Annotated[str, Field(max_length=1000)]
 Id = Annotated[str, Field(min_length=1, max_length=64)]
+PHASES_OF_A_LOAD = (1, 3)
+"""How many values a load may have."""
 Pilot = Literal["A", "B", "C", "D", "E", "F"]
 
 
@@ -233,10 +236,23 @@ class PriceFeed(Message):
 
 
 class HomeLoad(Message):
-    """The home's own load at an instant, without the charge points [A per phase]."""
+    """The current that the home draws from the grid at an instant [A].
+
+    `amps` are those of the phases L1, L2 and L3, or one value that holds for each phase: the
+    highest. A current to the grid may be negative; its size counts, because the meter may be the
+    wrong way round. `includes_charge_points` says whether the charge points' own current is part
+    of it; without this key it is not.
+    """
 
     at: Instant
-    amps: Annotated[tuple[Amps, ...], Strict(strict=False), Field(min_length=1, max_length=3)]
+    amps: Annotated[tuple[LoadAmps, ...], Strict(strict=False), Field(min_length=1, max_length=3)]
+    includes_charge_points: bool = False
+
+    @model_validator(mode="after")
+    def _has_one_or_three(self) -> Self:
+        if len(self.amps) not in PHASES_OF_A_LOAD:
+            raise ValueError("amps has one value, or three: L1, L2 and L3")
+        return self
 
 
 class KnownRates(BaseModel):

@@ -14,7 +14,7 @@ from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import CoreSchema, core_schema
 from typing_extensions import override
 
-from adapters.contract.messages import Command, Reading, Request, VehicleReport
+from adapters.contract.messages import Command, HomeLoad, Reading, Request, VehicleReport
 from adapters.contract.table import BusTopic
 
 Schema = dict[str, Any]
@@ -136,6 +136,7 @@ _RULES_BETWEEN_KEYS: Final[Mapping[str, Schema]] = {
         "then": {"required": ["amps"]},
         "else": {"not": {"required": ["amps"]}},
     },
+    HomeLoad.__name__: {"not": {"properties": {"amps": {"minItems": 2, "maxItems": 2}}}},
     Reading.__name__: _at_least_one_of(_keys(Reading, frozenset({"v", "at"}))),
     VehicleReport.__name__: _at_least_one_of(_keys(VehicleReport, frozenset({"v", "at"}))),
     Request.__name__: {

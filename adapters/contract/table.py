@@ -229,7 +229,13 @@ BUS_TOPICS: Final[tuple[BusTopic, ...]] = (
     ),
     BusTopic(
         "load", HomeLoad, "load meter", retained=False,
-        meaning="The home's own load, without the charge points.",
-        examples=({"v": 1, "at": "2026-06-03T09:01:00Z", "amps": [21.3]},),
+        meaning="The current that the home draws, every few seconds: on its one phase, or the"
+        " highest, or on L1, L2 and L3. Without includes_charge_points it is that of the rest of"
+        " the home.",
+        examples=(
+            {"v": 1, "at": "2026-06-03T09:01:00Z", "amps": [21.3]},
+            {"v": 1, "at": "2026-06-03T09:01:00Z", "amps": [21.3, 4.0, 6.5],
+             "includes_charge_points": True},
+        ),
     ),
 )  # fmt: skip

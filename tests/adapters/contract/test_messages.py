@@ -226,12 +226,27 @@ def test_a_price_feed_that_is_none(rates: str) -> None:
         decode(PriceFeed, f'{{"v":1,"rates":{rates}}}'.encode())
 
 
-def test_the_load_has_one_to_three_phases() -> None:
-    """The home's load is one current for each phase."""
+def test_the_load_has_one_or_three_phases() -> None:
+    """The home's load is one current for all phases, or one for each."""
     assert decode(HomeLoad, f'{{{AT},"amps":[21.3, 4, -2.5]}}'.encode()).amps == (21.3, 4, -2.5)
-    for amps in ("[]", "[1,2,3,4]", "21.3", '["1"]'):
+    assert decode(HomeLoad, f'{{{AT},"amps":[21.3]}}'.encode()).amps == (21.3,)
+    for amps in (
+        "[]", "[1,2]", "[1,2,3,4]", "21.3", '["1"]', "[10000]", "[-2001]",
+    ):  # fmt: skip
         with pytest.raises(MalformedMessage, match="amps"):
             decode(HomeLoad, f'{{{AT},"amps":{amps}}}'.encode())
+    for amps in ("[NaN]", "[1e999]"):
+        with pytest.raises(MalformedMessage):
+            decode(HomeLoad, f'{{{AT},"amps":{amps}}}'.encode())
+
+
+def test_a_load_excludes_the_charge_points_unless_it_says_so() -> None:
+    """Without the key it is as it always was; the key has no other value than yes and no."""
+    assert not decode(HomeLoad, f'{{{AT},"amps":[3]}}'.encode()).includes_charge_points
+    with_key = f'{{{AT},"amps":[3],"includes_charge_points":true}}'
+    assert decode(HomeLoad, with_key.encode()).includes_charge_points
+    with pytest.raises(MalformedMessage, match="includes_charge_points"):
+        decode(HomeLoad, with_key.replace("true", '"yes"').encode())
 
 
 def test_messages_do_not_change() -> None:
@@ -261,7 +276,14 @@ MESSAGES = st.one_of(
     ),
     st.builds(VehicleReport, at=INSTANTS, pilot=st.sampled_from("ABCDEF"), soc_percent=PERCENT),
     st.builds(Request, soc_percent=PERCENT, by=st.none() | INSTANTS),
-    st.builds(HomeLoad, at=INSTANTS, amps=st.lists(st.floats(0, 99), min_size=1, max_size=3)),
+    st.builds(
+        HomeLoad,
+        at=INSTANTS,
+        amps=st.sampled_from((1, 3)).flatmap(
+            lambda count: st.lists(st.floats(-99, 99), min_size=count, max_size=count)
+        ),
+        includes_charge_points=st.booleans(),
+    ),
     st.builds(
         Status,
         at=INSTANTS,
