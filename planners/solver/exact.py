@@ -39,6 +39,7 @@ that are still equal are decided on the way forwards. A kWh past the need that c
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from typing import TYPE_CHECKING
 
@@ -46,10 +47,10 @@ import numpy as np
 
 from planners.power.charging import SAME_KWH
 from planners.solver.cost_tables import CostTables, empty_tables
-from planners.solver.follow import follow
+from planners.solver.follow import follow, least_cost
 from planners.solver.levels import levels_of, spans_of
 from planners.solver.priced_moves import PricedMoves
-from planners.solver.problem import PlanningProblem
+from planners.solver.problem import NEED_TOLERANCE_KWH, PlanningProblem
 from planners.solver.reach import ReachableNeed, needs_within_reach
 from planners.solver.solution import Solution, solution_of
 
@@ -100,14 +101,41 @@ def solve(problem: PlanningProblem) -> Solution:
         return _plan_for(problem, needs_kwh)
 
     plan = plan_for(*needs)
-    reaches = needs_within_reach(problem) if plan is None else []
-    short_by = 0.0
+    if plan is not None:
+        return plan
+    reaches = needs_within_reach(problem)
+    plan = plan_for(*_lowered(needs, reaches, plan_for))
+    if plan is not None:
+        return plan
+    # Levels are rounded down, so a need that is only just possible may be missed by a little.
+    promised = _most_on_levels(problem)
+    plan, short_by = plan_for(*promised), 0.0
     while plan is None:
-        # Levels are rounded down, so a need that is only just possible may be missed by a little.
-        spared = [reach._replace(spare_kwh=short_by) for reach in reaches]
-        plan = plan_for(*_lowered(needs, spared, plan_for))
         short_by = 2 * short_by + 1e-3 * problem.model.full_kw * problem.tick_hours
+        plan = plan_for(*(max(0.0, kwh - short_by) for kwh in promised))
     return plan
+
+
+def _most_on_levels(problem: PlanningProblem) -> list[float]:
+    """Lower each need to what the levels promise, the nearest departure's last."""
+    # With no other cost than a need's shortage, the least cost is the least shortage.
+    free = replace(
+        problem,
+        rates_per_kwh=np.zeros(problem.ticks),
+        surcharges_per_kwh=None,
+        start_cost=0.0,
+        deadlines=tuple(replace(each, max_rate_per_kwh=0.0) for each in problem.deadlines),
+    )
+    promised: list[float] = []
+    for k, deadline in enumerate(problem.deadlines):
+        need = min(deadline.need_kwh, deadline.want_kwh)
+        needs = [*promised, *[0.0] * (len(problem.deadlines) - k)]
+        tables = _tables_for(free, needs, short=(k, need))
+        least = need - least_cost(free, tables[0])
+        levels = tables[-1].moves.levels
+        near = int(np.searchsorted(levels, least + NEED_TOLERANCE_KWH, side="right")) - 1
+        promised.append(min(need, float(levels[max(0, near)])))
+    return promised
 
 
 def _lowered(
@@ -149,18 +177,30 @@ def most_levels(problem: PlanningProblem) -> int:
 
 def _plan_for(problem: PlanningProblem, needs_kwh: Sequence[float]) -> Solution | None:
     """Solve with needs lowered to `needs_kwh`; None if they can't all be met."""
+    tables = _tables_for(problem, needs_kwh)
+    choice = follow(problem, tables, problem.start_cost + problem.tie)
+    return None if choice is None else solution_of(problem, *choice)
+
+
+def _tables_for(
+    problem: PlanningProblem,
+    needs_kwh: Sequence[float],
+    short: tuple[int, float] | None = None,
+) -> list[CostTables]:
+    """Fill the tables up to the last departure, or the one that may be `short` of an energy."""
     spans = spans_of(problem, needs_kwh)
     levels = levels_of(problem, spans, most_levels(problem))
     # If costs are equal but for rounding, prefer on (early) or off (late).
     bonus = 0.01 * problem.tie * (-1 if problem.prefer_late else 1)
     tables: list[CostTables] = []
-    for k in reversed(range(len(spans))):
+    for k in reversed(range(len(spans) if short is None else short[0] + 1)):
         moves = PricedMoves(problem, k, spans[k], levels[k])
         done = _departure_values(problem, moves, k, tables[-1] if tables else None)
+        if short is not None and k == short[0]:
+            done = np.maximum(0.0, short[1] - levels[k])
         tables.append(empty_tables(moves, problem.min_run, done, bonus))
         _fill(problem, tables[-1])
-    choice = follow(problem, tables[::-1], problem.start_cost + problem.tie)
-    return None if choice is None else solution_of(problem, *choice)
+    return tables[::-1]
 
 
 def _departure_values(

@@ -63,9 +63,12 @@ class _State:
 
 
 class _Walk:
-    def __init__(self, problem: PlanningProblem, start_cost: float) -> None:
+    def __init__(
+        self, problem: PlanningProblem, start_cost: float, *, to_levels: bool = False
+    ) -> None:
         self._problem = problem
         self._start_cost = start_cost
+        self._to_levels = to_levels  # never above a level, where the current can be set
         self.amps = np.zeros(problem.ticks)
         self.share = np.zeros(problem.ticks)
 
@@ -88,17 +91,18 @@ class _Walk:
                 self._draw_part(tables, state, option.level)
                 break
             elif self._draw_whole(tables, state, option.level):
-                break
+                # The battery is full, in a tick cut short: only a first run may be short.
+                return state.first or self._problem.may_cut(state.run, last=state.i == end)
         return state.stored_kwh >= tables.moves.span.need_kwh - NEED_TOLERANCE_KWH
 
     def _choose(self, tables: CostTables, state: _State) -> _Option:
-        options = self._options(tables, state)
+        options = self.options(tables, state)
         if self._problem.prefer_late:
             options.reverse()
         least = min(option.cost for option in options)
         return next(option for option in options if option.cost <= least + abs(tables.bonus))
 
-    def _options(self, tables: CostTables, state: _State) -> list[_Option]:
+    def options(self, tables: CostTables, state: _State) -> list[_Option]:
         """List the decisions of a run; those that charge more now come first."""
         moves, i, ran = tables.moves, state.i, state.run + 1
         level = _level(tables, state)
@@ -133,7 +137,8 @@ class _Walk:
         amps = float(problem.highest_amps[i])
         # The highest level that a tick reaches may be a little less than it gains.
         most = int(tables.moves.of_tick(i).last[_level(tables, state)])
-        if problem.min_amps is not None and (level < most or level >= _want(tables)):
+        exactly = self._to_levels or level < most or level >= _want(tables)
+        if problem.min_amps is not None and exactly:
             amps = self._amps_to(state.stored_kwh, float(tables.moves.levels[level]), amps)
         gain = self._gain(state.stored_kwh, amps)
         room = span.want_kwh - state.stored_kwh
@@ -203,10 +208,16 @@ def follow(
     tuple of two ndarrays of float, shape (ticks,), or None
         Current of each tick [A per phase] and its used share; None if no plan meets the needs.
     """
-    walk = _Walk(problem, start_cost)
-    state = _State(problem.rest_left, problem.stored_kwh)
-    if problem.before.on:
-        state.on, state.run = True, problem.run_so_far
+    choice = _walked(problem, tables, _Walk(problem, start_cost))
+    if choice is None and problem.min_amps is not None:
+        # The walk may come to lie so far above the levels that a last run would pass the want.
+        choice = _walked(problem, tables, _Walk(problem, start_cost, to_levels=True))
+    return choice
+
+
+def _walked(problem: PlanningProblem, tables: Sequence[CostTables], walk: _Walk) -> Choice | None:
+    """Walk through all spans; return None if that misses a need."""
+    state = _begun(problem)
     for k, table in enumerate(tables):
         if k > 0:
             left = max(0.0, state.stored_kwh - problem.deadlines[k - 1].trip_kwh)
@@ -214,3 +225,20 @@ def follow(
         if not walk.span(table, state):
             return None
     return walk.amps, walk.share
+
+
+def least_cost(problem: PlanningProblem, tables: CostTables) -> float:
+    """Return the cost of the cheapest plan by the tables of the first departure [currency]."""
+    state = _begun(problem)
+    if state.on and state.i < tables.moves.span.end:
+        options = _Walk(problem, 0.0).options(tables, state)
+        return min(option.cost for option in options)
+    row = min(state.i, len(tables.fresh) - 1)
+    return float(tables.fresh[row, _level(tables, state)])
+
+
+def _begun(problem: PlanningProblem) -> _State:
+    """Return the state before the first tick."""
+    if problem.before.on:
+        return _State(problem.rest_left, problem.stored_kwh, on=True, run=problem.run_so_far)
+    return _State(problem.rest_left, problem.stored_kwh)

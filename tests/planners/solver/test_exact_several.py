@@ -137,3 +137,22 @@ def test_a_need_is_met_for_which_less_has_to_be_charged_before() -> None:
         min_run=2,
     )
     assert solve(problem).reaches_kwh == pytest.approx((3.68, 23.46))
+
+
+def test_a_last_run_that_just_fits_below_the_want_is_not_lost_to_rounding() -> None:
+    """Standby leaves only coarse levels, and full currents lead above them: too far for the run."""
+    problem = PlanningProblem(
+        rates_per_kwh=np.array([0.09, 0.09, 0.09, 0.09, 0.09, 0.23, 0.09, 0.09, 0.09, 0.09, 0.09]),
+        highest_amps=np.array([8.0] * 4 + [25.6, 25.6, 32.0, 25.6] + [8.0] * 3),
+        tick_hours=0.25,
+        model=ChargeModel(32.0, 1, 230.0, usable_kwh=43.6, efficiency=0.93, standby_kw=0.1),
+        stored_kwh=8.438,
+        deadlines=(Deadline(end=11, need_kwh=13.7, want_kwh=13.7),),
+        min_amps=6.0,
+        start_cost=0.02,
+        min_run=4,
+        min_rest=1,
+    )
+    solution = solve(problem)
+    assert faults_of(problem, solution.amps.tolist(), solution.share.tolist()) == []
+    assert solution.reaches_kwh == pytest.approx((13.7,))

@@ -8,11 +8,14 @@ import numpy as np
 import pytest
 
 from planners.power.charging import SAME_KWH, ChargeModel
+from planners.solver import exact
 from planners.solver.problem import LONG_AT_REST, Deadline, PlanningProblem, SwitchingState
 from planners.solver.reach import needs_within_reach
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    from planners.solver.solution import Solution
 
 MODEL = ChargeModel(amps=32.0, phases=1, volts=230.0, usable_kwh=60.0, efficiency=0.9)
 KWH_PER_AMP = 0.5 * 0.9 * 0.23
@@ -56,3 +59,35 @@ def test_a_need_that_rounding_puts_above_the_last_tick_is_met() -> None:
     kwh = 3 * 32 * KWH_PER_AMP
     (reach,) = needs_within_reach(problem(kwh + SAME_KWH / 2, [32.0] * 3))
     assert reach.may_meet_need
+
+
+def test_a_need_out_of_reach_is_lowered_to_what_coarse_levels_reach(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Levels are few where ticks are short and a run is long; that costs a tick, and no time.
+
+    Ten hours of minutes reach 600 ticks' energy of the 900 that are needed.
+    """
+    solved: list[Sequence[float]] = []
+    plan_for = exact._plan_for
+
+    def counted(given: PlanningProblem, needs_kwh: Sequence[float]) -> Solution | None:
+        solved.append(needs_kwh)
+        return plan_for(given, needs_kwh)
+
+    monkeypatch.setattr(exact, "_plan_for", counted)
+    model = ChargeModel(amps=10.0, phases=1, volts=230.0, usable_kwh=60.0, efficiency=0.9)
+    tick_kwh = model.gained_kw(model.full_kw) / 60
+    short = PlanningProblem(
+        rates_per_kwh=np.repeat([0.25, 0.15], 300),
+        highest_amps=np.full(600, 10.0),
+        tick_hours=1 / 60,
+        model=model,
+        stored_kwh=1.0,
+        deadlines=(Deadline(600, 1.0 + 900 * tick_kwh, 1.0 + 900 * tick_kwh),),
+        min_amps=6.0,
+        min_run=30,
+    )
+    reached = exact.solve(short).reaches_kwh[0]
+    assert reached == pytest.approx(1.0 + 600 * tick_kwh, abs=tick_kwh)
+    assert len(solved) <= 4
