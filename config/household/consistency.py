@@ -155,15 +155,6 @@ def _fuse_problems(parts: Parts) -> Iterator[KeyProblem]:
                 f"expected at most the main fuse's {fuse:g} A with switching: {point.switching}, "
                 f"got {floor:g}",
             )
-            return
-    floors = {name: lowest_amps(point) for name, point in parts.charge_points.items()}
-    if sum(floors.values()) > fuse:
-        drawn = ", ".join(f"{name} {amps:g} A" for name, amps in floors.items())
-        yield KeyProblem(
-            ("household", "main_fuse_amps"),
-            f"expected at least what the charge points draw together at their lowest ({drawn}), "
-            f"got {fuse:g}",
-        )
 
 
 def lowest_amps(point: ChargePoint) -> float:

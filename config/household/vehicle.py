@@ -34,6 +34,10 @@ TaperPoint = Annotated[
 ]
 DistancePerKwh = Annotated[float, Field(ge=0.1, le=100), Expected("a distance per kWh, 0.1 to 100")]
 Preference = Annotated[Literal["early", "late"], Expected("early or late", ("early", "late"))]
+LAST_PRIORITY = 100
+Priority = Annotated[
+    int, Field(ge=1, le=LAST_PRIORITY), Expected(f"a whole number from 1 to {LAST_PRIORITY}")
+]
 PREFER = "Which of the plans that cost the same: charge early or late."
 
 
@@ -147,6 +151,11 @@ class Vehicle(AnyVehicle, _AtChargePoint):
         None, description="State of charge on arrival, if nothing better is known [percent]."
     )
     prefer: Preference = Field("early", description=PREFER)
+    priority: Priority | None = Field(
+        None,
+        description="Whose need comes first if not all can be met: 1 before 2, and so on; a "
+        "vehicle without it comes last.",
+    )
 
     @property
     def daily_kwh(self) -> float | None:

@@ -16,7 +16,12 @@ from daemon.presentation.departures import buys_need_only, when_leaves
 from daemon.presentation.figures import counted, local_time
 from planners.local_time.departures import night_bounds, night_of
 from planners.local_time.wished_departures import next_departure
-from planners.power.allowed_currents import amps_allowed, charge_model, highest_amps
+from planners.power.allowed_currents import (
+    amps_allowed,
+    charge_model,
+    highest_amps,
+    own_amps,
+)
 from planners.power.cautions import cautions
 from planners.power.charging import ladder
 from planners.power.vehicle_cautions import vehicle_cautions
@@ -119,12 +124,24 @@ def _vehicles(file: HouseholdFile) -> Iterator[str]:
     yield "Vehicles:"
     for name, car in file.vehicles.items():
         model = charge_model(file, name)
-        yield (
-            f"  {name} at {car.charge_point}: {car.usable_kwh:g} kWh usable,"
-            f" everyday limit {car.limit_percent:g} %, charges at {model.amps:g} A and"
-            f" {model.full_kw:.2f} kW."
+        about = (
+            f"  {name} at {car.charge_point}: {car.usable_kwh:g} kWh usable, everyday limit"
+            f" {car.limit_percent:g} %,"
         )
+        if not model.amps:
+            yield f"{about} {_waits_for_others(file, name)}"
+            continue
+        yield f"{about} charges at {model.amps:g} A and {model.full_kw:.2f} kW."
         yield f"    {_usual_night(file, name)}"
+
+
+def _waits_for_others(file: HouseholdFile, name: str) -> str:
+    amps = own_amps(file, file.vehicles[name].charge_point, name)
+    return (
+        f"up to {amps:g} A, but never beside all other charge points: the main fuse is too small"
+        " for the lowest currents of all. It charges only while a plan for the whole home leaves"
+        " it enough."
+    )
 
 
 def _usual_night(file: HouseholdFile, name: str) -> str:

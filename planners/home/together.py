@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from config.household.vehicle import LAST_PRIORITY
 from planners.home.allotments import all_that_is_left, allotted_amps, amps_left, spans_of
 from planners.joint.joint import ever_better
-from planners.joint.plans import currents_of
+from planners.joint.plans import currents_of, missed_kwh, more_for_the_short
 from planners.joint.problem import JointProblem, SharedLimit
 from planners.local_time.conversion import minute_of
 from planners.plan.horizon import PLANNED_DAYS, horizon_of
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from planners.plan.horizon import Horizon, Situation
     from planners.power.allowed_currents import AmpsSpan
     from planners.rates.prices import Prices
+    from planners.solver.solution import Solution
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +47,22 @@ class HomePlan:
     allotted: dict[str, tuple[AmpsSpan, ...]]
     gap: float
     gap_share: float
+
+
+@dataclass(frozen=True, slots=True)
+class Together:
+    """The joint problem of a home.
+
+    Attributes
+    ----------
+    horizons : tuple of Horizon
+        Of the vehicles that are planned, in ticks of one length.
+    joint : JointProblem
+        Their problem, in the same order.
+    """
+
+    horizons: tuple[Horizon, ...]
+    joint: JointProblem
 
 
 def plan_together(
@@ -68,6 +86,41 @@ def plan_together(
     HomePlan
         See `planners.joint.joint.ever_better`. A vehicle is planned by
         `planners.plan.planning.draft_plan` with the current that is allotted to its charge point.
+        One that would miss a need charges until the departure itself, without the margin.
+
+    Raises
+    ------
+    TariffError
+        If no rate is known before the last departure.
+    """  # noqa: DOC502 - raised by prices
+    stated = state_together(file, prices, situations)
+    if stated is None:
+        return
+    if missed := _missed_with_margin(stated):
+        late = [_at_departure(each) if each in missed else each for each in situations]
+        stated = state_together(file, prices, late) or stated
+    for plan in ever_better(stated.joint):
+        yield HomePlan(_allotted(file, stated, plan.plans), plan.gap, plan.gap_share)
+
+
+def state_together(
+    file: HouseholdFile, prices: Prices, situations: Sequence[Situation]
+) -> Together | None:
+    """State the joint problem of the vehicles of a home.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    prices : Prices
+        Its rates.
+    situations : sequence of Situation
+        As for `plan_together`.
+
+    Returns
+    -------
+    Together or None
+        None if no vehicle has a tick to charge in.
 
     Raises
     ------
@@ -77,7 +130,7 @@ def plan_together(
     near = [each for each in situations if each.departure.ready_by - each.now <= PLANNED_DAYS]
     horizons = [each for each in _on_one_grid(file, prices, near) if each.window.ticks]
     if not horizons:
-        return
+        return None
     tick_minutes = horizons[0].window.tick_minutes
     first = minute_of(horizons[0].window.ticks[0].start)
     ticks = max(horizon.problem.ticks for horizon in horizons)
@@ -96,24 +149,55 @@ def plan_together(
             ).window.highest_amps
             for horizon in horizons
         ),
+        priorities=_priorities(file, horizons),
     )
-    now = minute_of(situations[0].now)
+    return Together(tuple(prepared), joint)
+
+
+def _priorities(file: HouseholdFile, horizons: Sequence[Horizon]) -> tuple[int, ...]:
+    """Return each vehicle's priority; those without one come after all others."""
+    cars = [file.vehicles[horizon.situation.departure.vehicle] for horizon in horizons]
+    return tuple(LAST_PRIORITY + 1 if car.priority is None else car.priority for car in cars)
+
+
+def _missed_with_margin(stated: Together) -> list[Situation]:
+    """List the situations in which the margin before the first departure costs some charge."""
+    plans = next(ever_better(stated.joint)).plans
+    pairs = zip(stated.horizons, plans, strict=True)
+    missed = [h.situation for h, plan in pairs if missed_kwh(h.problem, plan)[0] > 0]
+    return [
+        replace(each, allotted=())
+        for each in missed
+        if each.departure.ready_by < each.departure.instant
+    ]
+
+
+def _at_departure(situation: Situation) -> Situation:
+    """Charge until the departure itself, as `planners.plan.horizon.without_margin` does."""
+    departure = replace(situation.departure, ready_by=situation.departure.instant)
+    return replace(situation, departure=departure)
+
+
+def _allotted(
+    file: HouseholdFile, stated: Together, plans: Sequence[Solution]
+) -> dict[str, tuple[AmpsSpan, ...]]:
+    """Allot the currents of the plans, and what they leave."""
+    horizons, joint = stated.horizons, stated.joint
+    tick_minutes = horizons[0].window.tick_minutes
+    now = minute_of(horizons[0].situation.now)
+    first = minute_of(horizons[0].window.ticks[0].start)
+    left = amps_left(file, first, joint.ticks, tick_minutes)
+    currents = more_for_the_short(joint, plans, currents_of(joint, plans))
+    planned = {each.charge_point: row for each, row in zip(horizons, currents, strict=True)}
+    allotted = allotted_amps(file, planned, left)
+    # Until the first tick the same holds, unless the rest of the home then leaves less.
     before = amps_left(file, now, first - now, 1)
-    for plan in ever_better(joint):
-        currents = currents_of(joint, plan.plans)
-        planned = {each.charge_point: row for each, row in zip(horizons, currents, strict=True)}
-        allotted = allotted_amps(file, planned, left)
-        # Until the first tick the same holds, unless the rest of the home then leaves less.
-        at_first = sum(float(amps[0]) for amps in allotted.values())
-        is_same = first > now and before.min() >= at_first
-        yield HomePlan(
-            {
-                name: spans_of(amps, first, tick_minutes, now if is_same else first)
-                for name, amps in allotted.items()
-            },
-            plan.gap,
-            plan.gap_share,
-        )
+    at_first = sum(float(amps[0]) for amps in allotted.values())
+    is_same = first > now and before.min() >= at_first
+    return {
+        name: spans_of(amps, first, tick_minutes, now if is_same else first)
+        for name, amps in allotted.items()
+    }
 
 
 def _on_one_grid(

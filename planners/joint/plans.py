@@ -107,6 +107,40 @@ def fits(joint: JointProblem, currents: NDArray[np.float64]) -> bool:
     )
 
 
+def more_for_the_short(
+    joint: JointProblem, plans: Sequence[Solution], currents: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Give what the plans leave to vehicles that miss a need, so that they miss less of it.
+
+    Parameters
+    ----------
+    joint : JointProblem
+        The problem.
+    plans : sequence of Solution
+        Plans that fit together.
+    currents : ndarray of float, shape (vehicles, ticks)
+        From `currents_of`.
+
+    Returns
+    -------
+    ndarray of float, shape (vehicles, ticks)
+        No current is lower, and they keep every limit [A per phase]. Vehicles are served in order
+        of priority, and among equals the one that misses most.
+    """
+    missed = [
+        sum(missed_kwh(problem, plan)) for problem, plan in zip(joint.vehicles, plans, strict=True)
+    ]
+    currents = currents.copy()
+    for vehicle in sorted(range(len(missed)), key=lambda v: (joint.ranks[v], -missed[v])):
+        problem = joint.vehicles[vehicle]
+        if missed[vehicle] > 0:
+            room = beside(joint, vehicle, currents).highest_amps
+            usable = room >= (problem.min_amps or FITS_AMPS)
+            own = currents[vehicle, : problem.ticks]
+            np.maximum(own, np.where(usable, room, 0.0), out=own)
+    return currents
+
+
 def limit_left(left: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return what is left, and 0 where more than all is taken already."""
     return np.maximum(left, 0.0)

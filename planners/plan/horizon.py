@@ -251,7 +251,8 @@ def horizon_of(
     tick_minutes : int, optional
         A tick instead of the household's.
     edges : sequence of datetime
-        Further instants at which a tick should end, as at a departure; UTC.
+        Further instants at which a tick should end, as at a departure; UTC. It should also end
+        where the allotted current changes.
 
     Returns
     -------
@@ -271,10 +272,15 @@ def horizon_of(
         situation.departures[-1].ready_by,
         tick_minutes or file.household.tick_minutes,
         partial(_amps_allowed, file, situation),
-        [*(each.ready_by for each in situation.departures), *edges],
+        [*(each.ready_by for each in situation.departures), *edges, *_changes(situation)],
     )
     model = model_of(file, situation)
     return Horizon(file, situation, model, window, _problem(file, window, model, situation))
+
+
+def _changes(situation: Situation) -> list[datetime]:
+    """List the instants at which the allotted current changes: a tick should end at each."""
+    return [span.start for span in situation.allotted[1:]]
 
 
 def without_margin(file: HouseholdFile, prices: Prices, situation: Situation) -> Horizon:

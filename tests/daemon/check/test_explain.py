@@ -436,3 +436,19 @@ def test_departures_that_buy_less_than_before_are_named(
         " want_percent: 80."
     )
     assert (sentence in text) == says
+
+
+def test_a_charge_point_without_a_share_of_the_fuse_is_explained() -> None:
+    """Two relays of 16 A behind 20 A: the second one has no fixed share."""
+    given = DemoHousehold({"main_fuse_amps": 20.0}, point={"switching": "on_off", "max_amps": 16.0})
+    file = given.file()
+    second = file.vehicles["hatchback"].model_copy(update={"charge_point": "carport"})
+    points = {**file.charge_points, "carport": file.charge_points["driveway"]}
+    two = file.model_copy(
+        update={"charge_points": points, "vehicles": {**file.vehicles, "van": second}}
+    )
+    lines = under(list(explain_unwrapped(House(two, prices_of(two, {})), EVENING)), "Vehicles")
+    assert [line.split(",")[2] for line in lines if "usable" in line] == [
+        " charges at 16 A and 3.68 kW.",
+        " up to 16 A",
+    ]

@@ -14,15 +14,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from config.household.household_file import HouseholdFile
-from planners.home.together import HomePlan, plan_together
+from planners.home.together import HomePlan, plan_together, state_together
 from planners.local_time.conversion import instant_of, minute_of
 from planners.local_time.wished_departures import next_departure
 from planners.plan.horizon import Situation
 from planners.plan.plan import Plan
 from planners.plan.planning import draft_plan
+from planners.power.allowed_currents import AmpsSpan
 from planners.power.home_load import home_load
 from planners.rates.prices import prices_of
 from tests.planners.households import band, bands
+from tests.planners.joint.reference import cheapest_together
 from tests.planners.planned import EVERY_DAY, utc
 
 EVENING = "2026-06-03T06:30:00"
@@ -30,6 +32,12 @@ EVENING = "2026-06-03T06:30:00"
 
 NIGHT, DAY = "0.10", "0.30"
 TARIFF = bands(band("night", NIGHT, hours=["21:00-07:00"]), band("day", DAY))
+PEAKS = bands(
+    band("night", NIGHT, hours=["21:00-02:00"]),
+    band("late", "0.14", hours=["02:00-06:00"]),
+    band("peak", "0.45", hours=["17:00-21:00"]),
+    band("day", DAY),
+)
 ROUNDS = 4
 
 
@@ -42,6 +50,8 @@ class TwoCars:
     needs: tuple[float, float] = (80.0, 80.0)
     leaves: tuple[str, str] = ("07:20", "07:20")
     load: list[dict[str, Any]] = field(default_factory=list)
+    tariff: dict[str, Any] = field(default_factory=lambda: TARIFF)
+    priorities: tuple[int | None, int | None] = (None, None)
 
     def file(self) -> HouseholdFile:
         """Return the household file."""
@@ -53,10 +63,11 @@ class TwoCars:
         return HouseholdFile.model_validate(
             {
                 "household": home,
-                "tariffs": [TARIFF],
+                "tariffs": [self.tariff],
                 "charge_points": {name: point | self.points.get(name, {}) for name in cars},
                 "vehicles": {
-                    car: {"charge_point": name, "usable_kwh": 52.0} for name, car in cars.items()
+                    car: {"charge_point": name, "usable_kwh": 52.0, "priority": priority}
+                    for (name, car), priority in zip(cars.items(), self.priorities, strict=True)
                 },
                 "departures": [
                     {"vehicle": car, "days": EVERY_DAY, "at": at, "need_percent": need}
@@ -155,6 +166,73 @@ def test_relays_take_turns() -> None:
     _, plans = _planned(home, cars)
     assert [plan.shortfall for plan in plans] == [None, None]
     assert _cost(plans) == pytest.approx(float(NIGHT) * sum(plan.energy_kwh for plan in plans))
+
+
+RELAY = {"switching": "on_off", "max_amps": 16.0}
+SIX: dict[str, tuple[TwoCars, tuple[float | None, float | None]]] = {
+    "one of two at home behind 40 A": (TwoCars(tariff=PEAKS, needs=(100.0, 80.0)), (5.0, None)),
+    "70 % beside 20 % behind 40 A": (TwoCars(tariff=PEAKS, needs=(100.0, 100.0)), (70.0, 5.0)),
+    "both behind 25 A": (TwoCars(25.0, tariff=PEAKS, leaves=("00:20", "07:20")), (40.0, 30.0)),
+    "one of two at home behind 16 A": (TwoCars(16.0, tariff=PEAKS), (30.0, None)),
+    "a relay beside a settable current": (
+        TwoCars(25.0, {"driveway": RELAY}, (60.0, 60.0), tariff=PEAKS),
+        (30.0, 30.0),
+    ),
+    "two relays that take turns": (
+        TwoCars(25.0, {"driveway": RELAY, "carport": RELAY}, (55.0, 60.0), tariff=PEAKS),
+        (35.0, 35.0),
+    ),
+}
+
+
+@pytest.mark.parametrize(("home", "socs"), SIX.values(), ids=SIX)
+def test_each_car_within_its_allotment_reaches_the_joint_optimum(
+    home: TwoCars, socs: tuple[float | None, float | None]
+) -> None:
+    """HiGHS solves both cars' problems as one: to 0.1 %, or a tick's energy at the night rate."""
+    cars = home.situations(*socs)
+    file = home.file()
+    stated = state_together(file, prices_of(file, {}), cars)
+    assert stated is not None
+    optimum = cheapest_together(stated.joint, seconds=60)
+    assert optimum is not None
+    assert optimum.is_optimal
+    found, plans = _planned(home, cars)
+    assert [plan.shortfall for plan in plans] == [None] * len(cars)
+    tick_kwh = 32.0 * 230.0 / 1000 * 5 / 60
+    allowed = max(0.001 * optimum.money, tick_kwh * float(NIGHT))
+    assert optimum.money - 1e-4 * optimum.money <= _cost(plans) <= optimum.money + allowed
+    assert _cost(plans) - found.gap <= optimum.money + allowed
+
+
+def test_two_cars_that_need_too_much_share_the_shortage_and_give_up_the_margin() -> None:
+    """Behind 16 A all night is too short for both: no minute before the departure is left idle."""
+    home = TwoCars(fuse=16.0)
+    cars = home.situations(30.0, 40.0)
+    _, plans = _planned(home, cars)
+    departure = utc("2026-06-03T19:20:00")
+    most = 16.0 * 230.0 / 1000 * (departure - utc(EVENING)) / timedelta(hours=1)
+    assert sum(plan.energy_kwh for plan in plans) == pytest.approx(most)
+    missed = [plan.shortfall.kwh for plan in plans if plan.shortfall is not None]
+    assert missed == pytest.approx([sum(missed) / 2] * 2, abs=0.31)
+
+
+def test_of_two_cars_that_need_too_much_the_first_priority_is_served() -> None:
+    """The van's need is met, and the hatchback misses all that is missing."""
+    home = TwoCars(fuse=16.0, priorities=(2, 1))
+    _, (hatchback, van) = _planned(home, home.situations(30.0, 40.0))
+    assert van.shortfall is None
+    assert hatchback.shortfall is not None
+
+
+def test_a_plan_ends_its_ticks_where_its_allotment_changes() -> None:
+    """At seven past, as the joint plan's ticks of one minute may: not at the next five minutes."""
+    home = TwoCars(fuse=25.0)
+    (car, _), file = home.situations(45.0, 30.0), home.file()
+    change, end = utc("2026-06-03T09:07:00"), utc("2026-06-03T19:20:00")
+    allotted = (AmpsSpan(car.now, change, 0.0), AmpsSpan(change, end, 25.0))
+    plan = draft_plan(file, prices_of(file, {}), replace(car, allotted=allotted)).plan
+    assert plan.periods[0].start == change
 
 
 def test_a_departure_that_is_far_off_is_planned_later() -> None:
