@@ -26,6 +26,7 @@ from daemon.presentation.options import (
     NIGHTS_OPTION,
     PICTURE_OPTION,
     SOC_OPTION,
+    SOCS_OPTION,
     VEHICLE_OPTION,
 )
 from daemon.presentation.output import json_text, needs_pictures, rich_text, say, write_output
@@ -35,7 +36,7 @@ from daemon.trial.command import wiring
 from daemon.why.command import why
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
     from datetime import date, datetime
     from types import ModuleType
 
@@ -90,8 +91,10 @@ def check(file: Path, at: datetime | None) -> None:
 
 @cli.command()
 @FILE
-@VEHICLE_OPTION
-@SOC_OPTION
+@click.option(
+    "--vehicle", help="Plan this vehicle alone, with its charge point's fixed share of the fuse."
+)
+@SOCS_OPTION
 @AT_OPTION
 @NIGHTS_OPTION
 @JSON_OPTION
@@ -99,7 +102,7 @@ def check(file: Path, at: datetime | None) -> None:
 def plan(  # noqa: PLR0917 - click passes them by name
     file: Path,
     vehicle: str | None,
-    soc: float | None,
+    socs: dict[str | None, float],
     at: datetime | None,
     nights: int,
     picture: Path | None,
@@ -108,10 +111,12 @@ def plan(  # noqa: PLR0917 - click passes them by name
 ) -> None:
     """Plan from now (or --at) to the next departure, and print the plan.
 
-    Without --soc the state of charge is arrives_with_percent of the file. With --nights it plans
-    several departures together, as the daemon does, so that a cheap night can replace an expensive
-    one. It includes later departures as far as the rates, the returns and the energy of the trips
-    are known.
+    If the file has several vehicles, it plans those named with --soc together, or else all of
+    them, so that they share the main fuse hour by hour, and says how good the plans are. Without
+    --soc the state of charge is arrives_with_percent of the file. With --nights it plans several
+    departures together, as the daemon does, so that a cheap night can replace an expensive one.
+    It includes later departures as far as the rates, the returns and the energy of the trips are
+    known.
     """
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415
     from daemon.presentation.show_plan import show_plan  # noqa: PLC0415
@@ -120,8 +125,11 @@ def plan(  # noqa: PLR0917 - click passes them by name
     from planners.plan.planning import make_plan  # noqa: PLC0415
 
     house = load_house(file)
-    name = _vehicle(house, vehicle)
     now = at or SystemClock().now()
+    if vehicle is None and len(house.file.vehicles) > 1:
+        _plan_home(file, house, socs, now, nights, picture, as_json=as_json)
+        return
+    name = _vehicle(house, vehicle)
     departures = departures_known(house.file, house.prices, name, now, nights)
     if not departures:
         _exit_with(f"{file}: departures: {name} has none within a year of {now.isoformat()}", 2)
@@ -133,7 +141,7 @@ def plan(  # noqa: PLR0917 - click passes them by name
             err=True,
         )
     departure, *later = departures
-    situation = Situation(now, _soc(house, name, soc), departure, later=tuple(later))
+    situation = Situation(now, _soc(house, name, socs), departure, later=tuple(later))
     made = make_plan(house.file, house.prices, situation)
     opens = max(now, departure.ready_by - PLANNED_DAYS)
     if picture is not None:
@@ -351,7 +359,40 @@ def _vehicle(house: House, name: str | None) -> str:
     return name
 
 
-def _soc(house: House, vehicle: str, soc: float | None) -> float:
+def _plan_home(  # noqa: PLR0917 - each is another option
+    file: Path,
+    house: House,
+    socs: Mapping[str | None, float],
+    now: datetime,
+    nights: int,
+    picture: Path | None,
+    *,
+    as_json: bool,
+) -> None:
+    from daemon.command_line.plan_home import (  # noqa: PLC0415 - each command loads what it needs
+        plan_home,
+        plugged_in,
+        show_home_plans,
+    )
+
+    if picture is not None:
+        raise UsageError("--picture: expected --vehicle beside it: a picture shows one plan")
+    found = plan_home(house, plugged_in(house, socs), now, nights)
+    if found is None:
+        _exit_with(f"{file}: departures: no vehicle has one", 2)
+    if as_json:
+        write_output(json_text(found.to_json(house.file.household.name)))
+    else:
+        write_output(rich_text(show_home_plans(house, found, now)))
+    if found.is_short:
+        sys.exit(NEED_UNMET)
+
+
+def _soc(house: House, vehicle: str, socs: Mapping[str | None, float]) -> float:
+    for name in socs:
+        if name not in {None, vehicle}:
+            raise UsageError(f"--soc: expected one of {vehicle}, got {name!r}")
+    soc = socs.get(vehicle, socs.get(None))
     assumed = house.file.vehicles[vehicle].arrives_with_percent
     if soc is None and assumed is None:
         raise UsageError(

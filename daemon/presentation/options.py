@@ -51,6 +51,19 @@ def read_percent(
     return percent
 
 
+def _read_socs(
+    context: click.Context, parameter: click.Parameter, texts: tuple[str, ...]
+) -> dict[str | None, float]:
+    """Read states of charge [percent] by vehicle; without a name under None."""
+    found: dict[str | None, float] = {}
+    for text in texts:
+        name, _, percent = text.rpartition("=")
+        if (name or None) in found:
+            raise UsageError(f"--soc: expected each vehicle once, got {text!r} after another")
+        found[name or None] = read_percent(context, parameter, percent) or 0.0
+    return found
+
+
 def read_date(_context: click.Context, parameter: click.Parameter, text: str | None) -> date | None:
     """Read a date; refuse anything else in one line."""
     if text is None:
@@ -88,6 +101,15 @@ AT_OPTION = click.option(
 )
 SOC_OPTION = click.option(
     "--soc", callback=read_percent, metavar="PERCENT", help="State of charge, 0 to 100 percent."
+)
+SOCS_OPTION = click.option(
+    "--soc",
+    "socs",
+    multiple=True,
+    callback=_read_socs,
+    metavar="[VEHICLE=]PERCENT",
+    help="State of charge, 0 to 100 percent; of several vehicles such as hatchback=35, each with"
+    " its own --soc.",
 )
 VEHICLE_OPTION = click.option(
     "--vehicle", help="Name of a vehicle in the file; by default the first one."

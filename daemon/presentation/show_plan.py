@@ -16,7 +16,7 @@ from daemon.presentation.strips import day_marks, hour_marks, level
 from planners.accounts.money import format_money
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
     from datetime import datetime
     from zoneinfo import ZoneInfo
 
@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 
 CELLS = 68
 """Greatest width of the strip [characters]."""
+
+INDENT = 10
+"""Width of what is written before a strip, unless a name is longer [characters]."""
 
 CELL_MINUTES = (15, 30, 60, 120, 240, 480)
 LONGEST_HOURLY = timedelta(minutes=60)
@@ -55,18 +58,71 @@ def show_plan(plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> Renderab
     RenderableType
         For rich to print.
     """
-    departure = local_time(plan.departure, zone, "%a %d %b %H:%M")
-    parts: list[RenderableType] = [
-        Text(
-            f"{plan.vehicle} on {plan.charge_point}: {plan.soc_percent:.0f} % now,"
-            f" {plan.reaches_percent:.0f} % by {departure}",
-            style="bold",
-        ),
-        _targets(plan),
-        "",
+    return Group(
+        *_title(plan, zone),
         *strip(plan, spans, zone),
         "",
-    ]
+        *_body(plan, zone),
+        *_section("Cautions", plan.cautions),
+    )
+
+
+def show_home(
+    plans: Sequence[Plan],
+    spans: Sequence[RateSpan],
+    zone: ZoneInfo,
+    gap: str,
+    left: Callable[[datetime, datetime], float] | None,
+) -> RenderableType:
+    """Lay out the plans of several vehicles for a terminal.
+
+    Parameters
+    ----------
+    plans : sequence of Plan
+        One for each vehicle.
+    spans : sequence of RateSpan
+        The rates from now to the last departure.
+    zone : ZoneInfo
+        The household's zone.
+    gap : str
+        A sentence about how good the plans are together.
+    left : callable or None
+        See `strips`.
+
+    Returns
+    -------
+    RenderableType
+        The strips one below the other, and then each plan; each caution once.
+    """
+    charging = {
+        plan.vehicle: [
+            *plan.periods,
+            *(period for night in plan.later for period in night.periods),
+        ]
+        for plan in plans
+    }
+    currency = plans[0].currency
+    cost = format_money(sum(plan.cost for plan in plans), currency)
+    energy = sum(plan.energy_kwh for plan in plans)
+    parts: list[RenderableType] = [*strips(charging, spans, zone, currency, left), ""]
+    parts += [f"Together {energy:.2f} kWh at the meter for {cost}: {gap}", ""]
+    for plan in plans:
+        parts += [*_title(plan, zone), *_body(plan, zone)]
+    cautions = dict.fromkeys(sentence for plan in plans for sentence in plan.cautions)
+    return Group(*parts, *_section("Cautions", cautions))
+
+
+def _title(plan: Plan, zone: ZoneInfo) -> list[RenderableType]:
+    departure = local_time(plan.departure, zone, "%a %d %b %H:%M")
+    title = (
+        f"{plan.vehicle} on {plan.charge_point}: {plan.soc_percent:.0f} % now,"
+        f" {plan.reaches_percent:.0f} % by {departure}"
+    )
+    return [Text(title, style="bold"), _targets(plan), ""]
+
+
+def _body(plan: Plan, zone: ZoneInfo) -> list[RenderableType]:
+    parts: list[RenderableType] = []
     if plan.periods:
         # Within a week, the name of a weekday says which day it is.
         far = plan.departure - plan.made_at >= timedelta(days=6)
@@ -74,8 +130,7 @@ def show_plan(plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> Renderab
     parts += [_totals(plan), ""]
     for night in plan.later:
         parts += [*_later(night, plan.currency, zone), ""]
-    parts += [*_section("Why", plan.why), *_section("Cautions", plan.cautions)]
-    return Group(*parts)
+    return [*parts, *_section("Why", plan.why)]
 
 
 def _targets(plan: Plan) -> str:
@@ -103,10 +158,41 @@ def strip(plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> list[Text]:
     list of Text
         Three lines, one more if rates are estimated, and a legend.
     """
+    return strips({"charging": plan.periods}, spans, zone, plan.currency)
+
+
+def strips(
+    charging: Mapping[str, Sequence[Period]],
+    spans: Sequence[RateSpan],
+    zone: ZoneInfo,
+    currency: str,
+    left: Callable[[datetime, datetime], float] | None = None,
+) -> list[Text]:
+    """Draw some time with several vehicles: hours, rates as heights, and each one's charging.
+
+    Parameters
+    ----------
+    charging : mapping of str to sequence of Period
+        The periods of each vehicle, by what to call its line.
+    spans : sequence of RateSpan
+        The rates in that time.
+    zone : ZoneInfo
+        The household's zone.
+    currency : str
+        ISO 4217 code.
+    left : callable, optional
+        Returns the least current that is left under the main fuse from one instant to another [A].
+
+    Returns
+    -------
+    list of Text
+        A line for each, and a legend.
+    """
     if not spans:
         return []
+    width = max(INDENT, *(len(name) + 1 for name in charging))
     start, end = spans[0].start, spans[-1].end
-    cell = _cell(end - start)
+    cell = _cell(end - start, CELLS + INDENT - width)
     offset = start.astimezone(zone).utcoffset() or timedelta(0)
     first = (
         start - ((start - start.replace(hour=0, minute=0, second=0, microsecond=0)) + offset) % cell
@@ -114,38 +200,52 @@ def strip(plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> list[Text]:
     instants = [first + i * cell for i in range(-(-(end - first) // cell))]
     held = [_span_at(spans, max(start, instant)) for instant in instants]
     low, high = min(span.rate for span in spans), max(span.rate for span in spans)
-    legend = " ".join(
-        f"{name} {rate:.4f}" for name, rate in dict.fromkeys((s.band, s.rate) for s in spans)
-    )
-    legend += f" {plan.currency} per kWh"
     marks = hour_marks(instants, zone) if cell <= LONGEST_HOURLY else day_marks(instants, zone)
     lines = [
-        Text("          " + marks, style="dim"),
-        Text("rate      ").append("".join(level(span.rate, low, high) for span in held), "yellow"),
-        Text("charging  ").append(
-            "".join(_charging(plan, instant, instant + cell) for instant in instants), "green"
+        Text(" " * width + marks, style="dim"),
+        Text("rate".ljust(width)).append(
+            "".join(level(span.rate, low, high) for span in held), "yellow"
         ),
     ]
     if any(span.estimated for span in held):
         marked = "".join(GUESSED if span.estimated else " " for span in held)
-        lines.insert(2, Text(f"estimated {marked.rstrip()}", style="dim"))
-    if len(legend) > CELLS:
-        legend = f"{low:.4f} to {high:.4f} {plan.currency} per kWh"
-    lines.append(Text(f"          {legend}", style="dim"))
+        lines.append(Text(f"{'estimated'.ljust(width)}{marked.rstrip()}", style="dim"))
+    lines += [
+        Text(name.ljust(width)).append(
+            "".join(_charging(periods, instant, instant + cell) for instant in instants), "green"
+        )
+        for name, periods in charging.items()
+    ]
+    legend = [_rates_legend(spans, low, high, currency)]
+    if left is not None:
+        amps = [
+            Decimal(left(max(start, instant), min(end, instant + cell))) for instant in instants
+        ]
+        most = max(amps)
+        lines.append(
+            Text("left".ljust(width)).append("".join(level(a, Decimal(0), most) for a in amps))
+        )
+        legend.append(f"left under the main fuse: {min(amps):.0f} to {most:.0f} A")
+    lines += [Text(" " * width + line, style="dim") for line in legend]
     return lines
+
+
+def _rates_legend(spans: Sequence[RateSpan], low: Decimal, high: Decimal, currency: str) -> str:
+    legend = " ".join(
+        f"{name} {rate:.4f}" for name, rate in dict.fromkeys((s.band, s.rate) for s in spans)
+    )
+    legend += f" {currency} per kWh"
+    return legend if len(legend) <= CELLS else f"{low:.4f} to {high:.4f} {currency} per kWh"
 
 
 def _span_at(spans: Sequence[RateSpan], instant: datetime) -> RateSpan:
     return next(span for span in spans if span.start <= instant < span.end)
 
 
-def _charging(plan: Plan, start: datetime, end: datetime) -> str:
+def _charging(periods: Sequence[Period], start: datetime, end: datetime) -> str:
     """Mark whether a cell has charging in at least half of it, in less, or in none."""
     overlap = sum(
-        (
-            max(timedelta(0), min(end, period.end) - max(start, period.start))
-            for period in plan.periods
-        ),
+        (max(timedelta(0), min(end, period.end) - max(start, period.start)) for period in periods),
         timedelta(0),
     )
     if not overlap:
@@ -153,12 +253,12 @@ def _charging(plan: Plan, start: datetime, end: datetime) -> str:
     return CHARGING if overlap * 2 >= end - start else PARTLY
 
 
-def _cell(length: timedelta) -> timedelta:
+def _cell(length: timedelta, cells: int) -> timedelta:
     """Choose how much time a character stands for, so that the whole strip fits."""
     fits = (
-        timedelta(minutes=m) for m in CELL_MINUTES if length <= (CELLS - 1) * timedelta(minutes=m)
+        timedelta(minutes=m) for m in CELL_MINUTES if length <= (cells - 1) * timedelta(minutes=m)
     )
-    return next(fits, timedelta(days=-(-length // (timedelta(days=1) * (CELLS - 1)))))
+    return next(fits, timedelta(days=-(-length // (timedelta(days=1) * (cells - 1)))))
 
 
 def _later(night: LaterNight, currency: str, zone: ZoneInfo) -> list[RenderableType]:

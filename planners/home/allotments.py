@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -14,12 +15,12 @@ from planners.power.main_fuse import share_of_fuse
 from planners.rates.runs import run_starts
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-    from datetime import datetime
+    from collections.abc import Callable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
     from config.household.household_file import HouseholdFile
+    from planners.plan.plan import Plan
 
 
 def amps_left(
@@ -68,6 +69,43 @@ def all_that_is_left(file: HouseholdFile, start: datetime, end: datetime) -> tup
     """
     first, last = minute_of(start), minute_of(end) + 1
     return spans_of(amps_left(file, first, last - first, 1), first, 1, first)
+
+
+def amps_unused(
+    file: HouseholdFile, plans: Sequence[Plan]
+) -> Callable[[datetime, datetime], float]:
+    """Return a function that finds what plans leave under the main fuse.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    plans : sequence of Plan
+        Of vehicles at different charge points.
+
+    Returns
+    -------
+    callable
+        From one instant to another: the least that the rest of the home and the plans leave in
+        any minute [A per phase].
+    """
+    periods = [
+        period
+        for plan in plans
+        for period in (*plan.periods, *(each for night in plan.later for each in night.periods))
+    ]
+
+    def unused(start: datetime, end: datetime) -> float:
+        first, last = minute_of(start), minute_of(end - datetime.resolution) + 1
+        left = amps_left(file, first, last - first, 1)
+        for period in periods:
+            begins = max(0, minute_of(period.start) - first)
+            left[begins : max(0, minute_of(period.end - datetime.resolution) + 1 - first)] -= (
+                period.amps
+            )
+        return float(left.min())
+
+    return unused
 
 
 def allotted_amps(

@@ -18,13 +18,14 @@ FILES = sorted({*EXAMPLES.glob("*.yaml")} - {CHOICES})
 
 
 def test_there_are_examples() -> None:
-    """One has bands, one a price series, and three show how hardware is wired."""
+    """One has bands, one a price series, three show how hardware is wired, and one has two cars."""
     assert [path.name for path in FILES] == [
         "day-ahead.yaml",
         "kowhai.yaml",
         "plug.yaml",
         "relay.yaml",
         "settable.yaml",
+        "two-cars.yaml",
     ]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import subprocess
 import sys
@@ -15,6 +16,7 @@ import pytest
 
 from config.schema import household_schema
 from daemon.command_line import cli
+from daemon.command_line.plan_home import gap_sentence
 from tests.support.commands import COLUMNS
 from tests.support.waiting import patience
 
@@ -125,6 +127,88 @@ def test_without_a_command_the_help_is_shown(run: Callable[..., Ran]) -> None:
     ran = run()
     assert (ran.code, ran.out) == (2, "")
     assert ran.err.startswith("Usage: lullwatt ")
+
+
+# --- several vehicles -------------------------------------------------------------------------
+
+TWO_CARS = (EXAMPLES / "two-cars.yaml").read_text(encoding="utf-8")
+
+
+def test_several_vehicles_are_planned_together(run: Callable[..., Ran], tmp_path: Path) -> None:
+    """Both needs are met, for less than the hatchback alone pays with its fixed share."""
+    socs = ["--soc", "hatchback=5", "--soc", "van=50"]
+    ran = run("plan", house(tmp_path, TWO_CARS), *socs, *EVENING, "--json")
+    assert ran.code == 0
+    found = json.loads(ran.out)
+    assert [plan["vehicle"] for plan in found["plans"]] == ["hatchback", "van"]
+    assert [plan["shortfall_kwh"] for plan in found["plans"]] == [0.0, 0.0]
+    assert found["gap_percent"] <= 1.0
+    alone = run("plan", "house.yaml", "--vehicle", "hatchback", "--soc", "5", *EVENING, "--json")
+    assert json.loads(alone.out)["cost"] > found["plans"][0]["cost"] + 0.05
+
+
+def test_the_strips_of_several_vehicles_stand_one_below_the_other(
+    run: Callable[..., Ran], tmp_path: Path
+) -> None:
+    """Hours, rates, a line for each vehicle, what is left under the fuse, and the gap."""
+    ran = run("plan", house(tmp_path, TWO_CARS), *EVENING)
+    lines = ran.out.splitlines()
+    assert [line.split()[0] for line in lines[1:5]] == ["rate", "hatchback", "van", "left"]
+    assert len({len(line.rstrip()) for line in lines[1:5]}) == 1
+    assert "left under the main fuse: " in lines[6]
+    assert "Together " in ran.out
+    assert "proven to be the cheapest." in ran.out
+
+
+def test_only_the_vehicles_that_are_named_are_planned(
+    run: Callable[..., Ran], tmp_path: Path
+) -> None:
+    """One that is away leaves the other all of the fuse."""
+    ran = run("plan", house(tmp_path, TWO_CARS), "--soc", "hatchback=5", *EVENING, "--json")
+    (plan,) = json.loads(ran.out)["plans"]
+    assert max(period["amps"] for period in plan["periods"]) == 32.0
+
+
+@pytest.mark.parametrize(
+    ("gap_share", "is_short", "expected"),
+    [
+        (math.inf, False, "not proven to be the cheapest."),
+        (0.0, False, "proven to be the cheapest."),
+        (0.00312, False, "proven within 0.31 % of the cheapest."),
+        (0.02, True, "proven within 2 % of the cheapest of what reaches as much."),
+    ],
+)
+def test_the_gap_is_said_plainly(gap_share: float, expected: str, *, is_short: bool) -> None:
+    """How much cheaper any other plan could be, if that is known."""
+    assert gap_sentence(gap_share, is_short=is_short) == expected
+
+
+SHARED = replaced(TWO_CARS, "charge_point: carport", "charge_point: driveway")
+
+
+@pytest.mark.parametrize(
+    ("text", "options", "expected"),
+    [
+        (TWO_CARS, ["--soc", "35"], "--soc: expected a vehicle for each, such as --soc"),
+        (TWO_CARS, ["--soc", "bus=35"], "--soc: expected one of hatchback, van, got 'bus'"),
+        (TWO_CARS, ["--soc", "van=350"], "--soc: expected 0 to 100 percent, got '350'"),
+        (TWO_CARS, ["--soc", "van=3", "--soc", "van=4"], "--soc: expected each vehicle once"),
+        (TWO_CARS, ["--vehicle", "van", "--soc", "hatchback=4"], "--soc: expected one of van, got"),
+        (TWO_CARS, ["--picture", "plan.svg"], "--picture: expected --vehicle beside it"),
+        (SHARED, [], "--soc: expected one vehicle at driveway, got hatchback and van"),
+        (
+            replaced(TWO_CARS, "    arrives_with_percent: 50\n", ""),
+            [],
+            "--soc: expected --soc van=PERCENT: van has no arrives_with_percent",
+        ),
+    ],
+)  # fmt: skip
+def test_it_is_asked_which_vehicles_are_there(
+    run: Callable[..., Ran], tmp_path: Path, text: str, options: list[str], expected: str
+) -> None:
+    """One line that says what is expected."""
+    (line,) = refused(run, "plan", house(tmp_path, text), *options, *EVENING)
+    assert line.startswith(expected)
 
 
 # --- bad input --------------------------------------------------------------------------------

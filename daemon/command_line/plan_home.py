@@ -1,0 +1,197 @@
+"""Plan the vehicles of a home together for `lullwatt plan`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from math import isfinite
+from typing import TYPE_CHECKING, Any
+
+from adapters.clocks.clock import SystemClock
+from config.files.errors import UsageError
+from daemon.presentation.output import say
+from daemon.presentation.show_plan import show_home
+from planners.home.allotments import amps_unused
+from planners.home.together import plan_together
+from planners.plan.horizon import Situation, departures_known
+from planners.plan.planning import make_plan
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import datetime
+
+    from rich.console import RenderableType
+
+    from daemon.control.state import House
+    from planners.plan.plan import Plan
+
+LONGEST = timedelta(seconds=10)
+"""How long to look for something better."""
+
+AS_GOOD = 1e-4
+"""What no plan is cheaper by than this part counts as the cheapest."""
+
+
+@dataclass(frozen=True, slots=True)
+class HomePlans:
+    """The plans of all vehicles that are plugged in.
+
+    Attributes
+    ----------
+    plans : tuple of Plan
+        In the order of the file; at least one.
+    gap, gap_share : float
+        See `planners.home.together.HomePlan`.
+    """
+
+    plans: tuple[Plan, ...]
+    gap: float
+    gap_share: float
+
+    @property
+    def is_short(self) -> bool:
+        """Whether a need can't be met."""
+        return any(
+            plan.shortfall is not None or any(night.is_short for night in plan.later)
+            for plan in self.plans
+        )
+
+    def to_json(self, household: str) -> dict[str, Any]:
+        """Return the JSON document: a gap that is not known is null."""
+        known = isfinite(self.gap_share)
+        return {
+            "household": household,
+            "currency": self.plans[0].currency,
+            "plans": [plan.to_json() for plan in self.plans],
+            "gap": round(self.gap, 6) if known else None,
+            "gap_percent": round(100 * self.gap_share, 4) if known else None,
+        }
+
+
+def gap_sentence(gap_share: float, *, is_short: bool) -> str:
+    """Say how good plans are together.
+
+    Parameters
+    ----------
+    gap_share : float
+        See `planners.home.together.HomePlan`.
+    is_short : bool
+        Whether a need is missed.
+
+    Returns
+    -------
+    str
+        The end of a sentence.
+    """
+    if not isfinite(gap_share):
+        return "not proven to be the cheapest."
+    of = " of what reaches as much" if is_short else ""
+    if gap_share <= AS_GOOD:
+        return f"proven to be the cheapest{of}."
+    return f"proven within {100 * gap_share:.2g} % of the cheapest{of}."
+
+
+def plugged_in(house: House, socs: Mapping[str | None, float]) -> dict[str, float]:
+    """Find which vehicles are plugged in, with their states of charge [percent].
+
+    Parameters
+    ----------
+    house : House
+        The household.
+    socs : mapping of str to float
+        The states of charge that were given; under None one without a name [percent].
+
+    Returns
+    -------
+    dict of str to float
+        Those that are given; without any, all vehicles of the file.
+
+    Raises
+    ------
+    UsageError
+        If it is not clear which are there, or what they hold.
+    """
+    cars = house.file.vehicles
+    if None in socs:
+        example = " ".join(f"--soc {name}=35" for name in cars)
+        raise UsageError(f"--soc: expected a vehicle for each, such as {example}, or --vehicle")
+    for name in socs:
+        if name not in cars:
+            raise UsageError(f"--soc: expected one of {', '.join(cars)}, got {name!r}")
+    there = {
+        name: socs.get(name, car.arrives_with_percent)
+        for name, car in cars.items()
+        if name in socs or not socs
+    }
+    points: dict[str, str] = {}
+    for name in there:
+        other = points.setdefault(cars[name].charge_point, name)
+        if other != name:
+            raise UsageError(
+                f"--soc: expected one vehicle at {cars[name].charge_point}, got {other} and {name};"
+                " name those that are plugged in, each with its --soc"
+            )
+    unknown = [name for name, soc in there.items() if soc is None]
+    if unknown:
+        raise UsageError(
+            f"--soc: expected --soc {unknown[0]}=PERCENT: {unknown[0]} has no arrives_with_percent"
+            " in the file"
+        )
+    return {name: soc for name, soc in there.items() if soc is not None}
+
+
+def plan_home(
+    house: House, socs: Mapping[str, float], now: datetime, nights: int
+) -> HomePlans | None:
+    """Plan vehicles together.
+
+    Parameters
+    ----------
+    house : House
+        The household.
+    socs : mapping of str to float
+        From `plugged_in`.
+    now : datetime
+        UTC.
+    nights : int
+        The most departures of a vehicle to plan for.
+
+    Returns
+    -------
+    HomePlans or None
+        The best of `LONGEST`; None if no vehicle has a departure.
+    """
+    file, prices, clock = house.file, house.prices, SystemClock()
+    situations = []
+    for name, soc in socs.items():
+        found = departures_known(file, prices, name, now, nights)
+        if found:
+            situations.append(Situation(now, soc, found[0], later=found[1:]))
+        else:
+            say(f"departures: {name} has none within a year of {now.isoformat()}", err=True)
+    if not situations:
+        return None
+    allotted, gap, gap_share, begun = {}, 0.0, 0.0, clock.now()
+    for better in plan_together(file, prices, situations):
+        allotted, gap, gap_share = better.allotted, better.gap, better.gap_share
+        if clock.now() - begun > LONGEST:
+            break
+    plans = tuple(
+        make_plan(file, prices, replace(each, allotted=allotted.get(point, ())))
+        for each in situations
+        for point in [file.vehicles[each.departure.vehicle].charge_point]
+    )
+    return HomePlans(plans, gap, gap_share)
+
+
+def show_home_plans(house: House, found: HomePlans, now: datetime) -> RenderableType:
+    """Lay out plans for a terminal, with what they leave under the main fuse."""
+    end = max(plan.departure for plan in found.plans)
+    unused = amps_unused(house.file, found.plans)
+    return show_home(
+        found.plans,
+        house.prices.spans(now, end),
+        house.file.zone,
+        gap_sentence(found.gap_share, is_short=found.is_short),
+        unused if house.file.household.main_fuse_amps is not None else None,
+    )
