@@ -282,6 +282,20 @@ class AskedFor(BaseModel):
     want_percent: Percent | None = None
 
 
+class LoadOfHome(BaseModel):
+    """The latest reading of the home's load, and what it leaves for the charge points [A].
+
+    `leaves_amps` has a value for each phase of the reading; it is absent if the reading is too old,
+    or if no main fuse is declared.
+    """
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
+
+    at: Instant
+    amps: Annotated[tuple[LoadAmps, ...], Strict(strict=False)]
+    leaves_amps: Annotated[tuple[LoadAmps, ...], Strict(strict=False)] | None = None
+
+
 SocOrigin = Literal["vehicle", "person", "counted", "recalled", "assumed"]
 
 
@@ -296,7 +310,8 @@ class Status(Message):
     counted, the instant since when, and `soc_counted_from` says where the level at that instant
     came from. `wishes` are what a person has asked for single departures, in order of time; nothing
     is charged before `skip_until`, and no departure before `away_until` counts. `rates` is absent
-    before the first tariff is in force. The message expires at `stale_after`.
+    before the first tariff is in force, and `home_load` until a meter has read it. The message
+    expires at `stale_after`.
     """
 
     at: Instant
@@ -314,6 +329,7 @@ class Status(Message):
     plan: ShortText | None = None
     reading: Reading | None = None
     rates: KnownRates | None = None
+    home_load: LoadOfHome | None = None
     wishes: Annotated[tuple[AskedFor, ...], Strict(strict=False)] = ()
     skip_until: Instant | None = None
     away_until: Instant | None = None

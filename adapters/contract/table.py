@@ -231,7 +231,7 @@ BUS_TOPICS: Final[tuple[BusTopic, ...]] = (
         "load", HomeLoad, "load meter", retained=False,
         meaning="The current that the home draws, every few seconds: on its one phase, or the"
         " highest, or on L1, L2 and L3. Without includes_charge_points it is that of the rest of"
-        " the home.",
+        " the home. What is more than 30 seconds old is refused.",
         examples=(
             {"v": 1, "at": "2026-06-03T09:01:00Z", "amps": [21.3]},
             {"v": 1, "at": "2026-06-03T09:01:00Z", "amps": [21.3, 4.0, 6.5],

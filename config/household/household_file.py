@@ -79,6 +79,13 @@ class Household(Model):
     main_fuse_amps: (
         Annotated[float, Field(ge=6, le=1000), Expected("a current from 6 to 1000 A")] | None
     ) = Field(None, description="Main fuse [A per phase]; without: no limit.")
+    reserve_amps: Annotated[float, Field(ge=0, le=100), Expected("a current from 0 to 100 A")] = (
+        Field(
+            0.0,
+            description="What is kept free of the main fuse while the home's load is read live "
+            "[A per phase].",
+        )
+    )
     known_load: Annotated[tuple[KnownLoad, ...], Field(strict=False, max_length=100)] = Field(
         (),
         description="What the rest of the home draws from the main fuse in certain hours; items "
@@ -110,8 +117,13 @@ class Household(Model):
         problems = known_load_problems(
             self.known_load, self.main_fuse_amps, public_holidays=holidays
         )
-        refuse((*problems, *self._morning_line_problems()))
+        refuse((*problems, *self._reserve_problems(), *self._morning_line_problems()))
         return self
+
+    def _reserve_problems(self) -> Iterator[KeyProblem]:
+        fuse = self.main_fuse_amps
+        if self.reserve_amps and (fuse is None or self.reserve_amps >= fuse):
+            yield KeyProblem(("reserve_amps",), "expected a main_fuse_amps that is above it")
 
     def _morning_line_problems(self) -> Iterator[KeyProblem]:
         if self.morning_line is None:

@@ -35,6 +35,9 @@ The command, by the first line that applies:
     the plan has a period now                   start at its current, until its end
     otherwise                                   stop
 
+If a reading of the home's load leaves less of the main fuse, the current is lower, or the command a
+stop (`daemon.load_guard`).
+
 A stop is at once, always. A start that comes too soon after the last switching waits: it is a stop
 until the charge point's rest is over (`planners.power.rest`).
 """
@@ -43,6 +46,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from math import floor
 from typing import TYPE_CHECKING, Literal
 
 from daemon.control.confirming import await_response, confirm, response_due
@@ -236,7 +240,7 @@ def next_wake(state: PointState, now: datetime, house: House) -> datetime:
 def _command(
     state: PointState, now: datetime, house: House, *, reassert: bool, repeat: bool
 ) -> tuple[PointState, tuple[Action, ...]]:
-    right = _right_command(state, now, house)
+    right = _below_load(state, _right_command(state, now, house), house)
     command = state.command
     if command is not None and _is_right(command, right, now) and not repeat:
         return state, (Assert(command),) if reassert else ()
@@ -289,6 +293,20 @@ def _right_command(state: PointState, now: datetime, house: House) -> CommandInF
     if state.plan is None or period is None:
         return _next(state, "stop", _why_not_now(state, now, house), plan=state.plan)
     return _after_rest(state, _by_plan(state, state.plan, period, house), now, house)
+
+
+def _below_load(state: PointState, command: CommandInForce, house: House) -> CommandInForce:
+    """Lower or stop a start that is more than the home's live load leaves."""
+    left, point = house.amps_below_load, house.file.charge_points[state.charge_point]
+    if command.amps is None or command.amps <= left:
+        return command
+    lowest = command.amps if point.switching == "on_off" else point.min_amps
+    if left < lowest:
+        why = f"the rest of the home leaves less than {amps_text(lowest)} of the main fuse"
+        return _next(state, "stop", why)
+    amps = max(lowest, float(floor(left)))
+    why = f"the rest of the home leaves only {amps_text(amps)} of the main fuse; {command.why}"
+    return replace(command, amps=amps, why=why)
 
 
 def _by_plan(state: PointState, plan: Plan, period: Period, house: House) -> CommandInForce:

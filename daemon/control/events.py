@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Literal
 if TYPE_CHECKING:
     from datetime import date, datetime
 
-    from adapters.contract.messages import Reading, Request, VehicleReport
+    from adapters.contract.messages import HomeLoad, Reading, Request, VehicleReport
     from planners.plan.plan import Plan
 
 
@@ -37,6 +37,13 @@ class MeterRead:
     """The meter sent a reading."""
 
     reading: Reading
+
+
+@dataclass(frozen=True, slots=True)
+class LoadRead:
+    """A meter has read what the home draws; it concerns all charge points."""
+
+    load: HomeLoad
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from math import inf
 from typing import TYPE_CHECKING, Final, Literal
 
 from planners.local_time.wished_departures import Wish, next_departure
@@ -45,10 +46,15 @@ SOC_SOURCES: Final[Mapping[str, str]] = {
 
 @dataclass(frozen=True, slots=True, eq=False)
 class House:
-    """What all charge points share: the household file and the rates."""
+    """What all charge points share: the household file and the rates.
+
+    `amps_below_load` is the most that the home's live load leaves to the charge point that is
+    stepped [A per phase].
+    """
 
     file: HouseholdFile
     prices: Prices
+    amps_below_load: float = inf
 
 
 @dataclass(frozen=True, slots=True)

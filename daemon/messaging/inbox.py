@@ -9,6 +9,7 @@ import structlog
 
 from adapters.contract.messages import (
     DaemonState,
+    HomeLoad,
     MalformedMessage,
     PriceFeed,
     Reading,
@@ -19,9 +20,10 @@ from adapters.contract.messages import (
 )
 from config.fields.names import topic_level
 from config.files.texts import printable
-from daemon.control.events import MeterRead, PersonAsked, VehicleReported
+from daemon.control.events import LoadRead, MeterRead, PersonAsked, VehicleReported
 from daemon.control.learning import AHEAD
 from daemon.messaging.answering import refusal_by_state, refusal_reason
+from planners.power.live_load import SILENCE
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -49,7 +51,7 @@ class RequestRefused:
     reason: str
 
 
-Received = tuple[str, "Event"] | PriceFeed | DaemonState | RequestRefused
+Received = tuple[str, "Event"] | PriceFeed | LoadRead | DaemonState | RequestRefused
 """A charge point and its event, a message to the whole household, or a refusal."""
 
 
@@ -146,7 +148,7 @@ class Inbox:
             return None
         name, leaf = place
         if name is None:
-            return _of_the_household(leaf, message.payload)
+            return _of_the_household(leaf, message.payload, now)
         point = self._by_level.get(name)
         if point is None:
             shown = printable(message.topic[:LONGEST_SHOWN])  # the publisher chose it
@@ -293,8 +295,15 @@ class Inbox:
         return point, PersonAsked(request)
 
 
-def _of_the_household(leaf: str, payload: bytes) -> PriceFeed | DaemonState | None:
+def _of_the_household(
+    leaf: str, payload: bytes, now: datetime
+) -> PriceFeed | LoadRead | DaemonState | None:
     match leaf:
+        case "load":
+            load = decode(HomeLoad, payload)
+            if abs(now - load.at) > SILENCE:
+                raise MalformedMessage("at: expected an instant of the last 30 seconds")
+            return LoadRead(load)
         case "prices":
             return decode(PriceFeed, payload)
         case "daemon":

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from adapters.contract.messages import AskedFor, KnownRates, Reading, Status
+from adapters.contract.messages import AskedFor, KnownRates, LoadOfHome, Reading, Status
 from daemon.control.state import FLOWING_WATTS, counted_soc_percent, vehicle_of, watts_of
 from planners.rates.known import rate_knowledge
 
@@ -22,7 +22,9 @@ BELIEVE_FOR = timedelta(minutes=5)
 """How long a reader should believe a status that is not followed by another."""
 
 
-def status_of(state: PointState, now: datetime, house: House) -> Status:
+def status_of(
+    state: PointState, now: datetime, house: House, load: LoadOfHome | None = None
+) -> Status:
     """Return the status of a charge point.
 
     Parameters
@@ -33,6 +35,8 @@ def status_of(state: PointState, now: datetime, house: House) -> Status:
         UTC.
     house : House
         The household file and the rates.
+    load : LoadOfHome, optional
+        The latest reading of the home's load.
 
     Returns
     -------
@@ -65,6 +69,7 @@ def status_of(state: PointState, now: datetime, house: House) -> Status:
         plan=state.plan.name if state.plan else None,
         reading=reading,
         rates=_rates(now, house),
+        home_load=load,
         wishes=tuple(
             AskedFor(
                 id=wish.id,

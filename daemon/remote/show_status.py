@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from datetime import datetime
     from zoneinfo import ZoneInfo
 
-    from adapters.contract.messages import AskedFor, KnownRates, Status
+    from adapters.contract.messages import AskedFor, KnownRates, LoadOfHome, Status
     from config.household.household_file import HouseholdFile
     from daemon.remote.health import PointReport, Report
 
@@ -83,6 +83,8 @@ def _rows(point: PointReport, zone: ZoneInfo, now: datetime) -> Iterator[tuple[s
         yield "no charging", f"until {_when(status.skip_until, zone)}"
     if status.away_until is not None:
         yield "away", f"until {_when(status.away_until, zone)}"
+    if status.home_load is not None:
+        yield "home's load", _load(status.home_load, zone, now)
     yield "rates", _rates(status.rates, zone)
     yield "alerts", "none" if not status.alerts else _alert(status.alerts[0])
     for code in status.alerts[1:]:
@@ -168,6 +170,20 @@ def _rates(rates: KnownRates | None, zone: ZoneInfo) -> str:
     if rates.now == "estimated" and not until:
         return f"{rates.tariff}, estimated"
     return f"{rates.tariff}, {words[rates.now]}{until}"
+
+
+def _load(load: LoadOfHome, zone: ZoneInfo, now: datetime) -> str:
+    """Write a reading of the home's load, how old it is, and what it leaves."""
+    text = f"{_phases(load.amps)} {_age(load.at, zone, now)}"
+    if load.leaves_amps is None:
+        return f"{text}; nothing is known now"
+    return f"{text}; leaves {_phases(load.leaves_amps)} of the main fuse"
+
+
+def _phases(amps: tuple[float, ...]) -> str:
+    if len(amps) == 1:
+        return f"{amps[0]:g} A"
+    return ", ".join(f"L{number} {each:g} A" for number, each in enumerate(amps, 1))
 
 
 def _when(instant: datetime, zone: ZoneInfo) -> str:

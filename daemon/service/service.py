@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
+from math import inf
 from typing import TYPE_CHECKING, Any, Literal
 
 import structlog
@@ -24,6 +25,7 @@ from daemon.control.events import (
     CloseNight,
     HouseChanged,
     Issue,
+    LoadRead,
     MeterRead,
     PersonAsked,
     TimePassed,
@@ -33,6 +35,7 @@ from daemon.control.nightbook import facts_of
 from daemon.control.replanning import announce, plan_now
 from daemon.control.state import is_charging
 from daemon.control.undelivered import delivered
+from daemon.load_guard.guard import LoadGuard
 from daemon.messaging.answering import answer_of, preview_of
 from daemon.messaging.event_queue import EventQueue
 from daemon.messaging.hardware_channels import HardwareChannels
@@ -159,6 +162,7 @@ class Service:
         self._connected: Connected | None = None
         self._was_replaced = False
         self._states: dict[str, PointState] = {}
+        self._guard = LoadGuard(self._states)
         self._wakes: dict[str, datetime] = {}
         # The charge points stepped since the last status: with each wake-up, all of them.
         self._stepped: set[str] = set()
@@ -283,7 +287,8 @@ class Service:
     def _publish_status(self, point: str, now: datetime, *, with_draft: bool) -> None:
         """Publish a status if it is new, and its plan; a draft, without reasons yet, if wanted."""
         state = self._states[point]
-        is_new = self._outbox.publish_status(point, status_of(state, now, self.house))
+        load = self._guard.reading(now, self.house.file)
+        is_new = self._outbox.publish_status(point, status_of(state, now, self.house, load))
         if is_new and (with_draft or state.draft is None):
             self._outbox.refresh_plan(point, plan_now(state, now, self.house))
 
@@ -292,7 +297,7 @@ class Service:
         morning = next_morning(self.house.file, now)
         dues = [
             now + STATUS_EVERY, self._channels.next_repeat(), self._broker.due, morning,
-            self._outbox.correction_due,
+            self._outbox.correction_due, self._guard.due(now),
         ]  # fmt: skip
         return min(*self._wakes.values(), *(due for due in dues if due is not None))
 
@@ -463,6 +468,8 @@ class Service:
                 if self._watch.store_prices(received, self._ledger):
                     self._record_news("prices")
                     self._step_all(HouseChanged("prices"))
+            case LoadRead():
+                self._on_load(received)
             case DaemonState():
                 self._on_daemon_state(received)
             case RequestRefused(point, name, why):
@@ -471,6 +478,14 @@ class Service:
                 self._on_request(point, event)
             case (point, event):
                 self._step(point, event)
+
+    def _on_load(self, event: LoadRead) -> None:
+        """Lower or stop what the home's load leaves no current for, at once."""
+        now, file = self._clock.now(), self.house.file
+        if self._guard.take(event, now, file):
+            self._guard.begin_step(now, file)
+            self._step_all(TimePassed())
+            self._guard.end_step()
 
     def _on_request(self, point: str, event: PersonAsked) -> None:
         request = event.request
@@ -540,7 +555,9 @@ class Service:
         before = self._states[point]
         self._stepped.add(point)
         sent = before  # the state that its channel knows
-        for known, actions in react(before, event, now, self.house):
+        limit = self._guard.limit_of(point, now, self.house.file)
+        house = self.house if limit == inf else replace(self.house, amps_below_load=limit)
+        for known, actions in react(before, event, now, house):
             self._states[point] = known
             for action in actions:
                 self._carry_out(point, action, now)

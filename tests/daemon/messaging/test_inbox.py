@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import pytest
@@ -16,7 +17,7 @@ from adapters.contract.messages import (
     VehicleReport,
 )
 from adapters.contract.topics import Topics
-from daemon.control.events import MeterRead, PersonAsked, VehicleReported
+from daemon.control.events import LoadRead, MeterRead, PersonAsked, VehicleReported
 from daemon.control.learning import AHEAD
 from daemon.messaging.inbox import Inbox
 from tests.daemon.worlds import EVENING, HOUR, MINUTE, POINT, arrived
@@ -143,11 +144,31 @@ def test_messages_on_other_topics_are_ignored(inbox: Inbox, ledger: Ledger, topi
 
 
 def test_prices_concern_the_household(inbox: Inbox) -> None:
-    """A price feed is handed on as it is; the home's own load is not used yet."""
+    """A price feed is handed on as it is."""
     payload = b'{"v":1,"rates":[{"start":"2026-06-03T06:00:00Z","rate":0.21}]}'
     received = inbox.receive(arrived(TOPICS.prices, payload, retain=True), EVENING)
     assert isinstance(received, PriceFeed)
-    assert inbox.receive(arrived(TOPICS.load, HomeLoad(at=EVENING, amps=(3.0,))), EVENING) is None
+
+
+@pytest.mark.parametrize("late", [-30, 0, 30])
+def test_a_load_concerns_the_household(inbox: Inbox, late: int) -> None:
+    """A reading of the home's load is handed on if it is of the last 30 seconds."""
+    load = HomeLoad(at=EVENING - late * timedelta(seconds=1), amps=(3.0,))
+    assert inbox.receive(arrived(TOPICS.load, load), EVENING) == LoadRead(load)
+
+
+@pytest.mark.parametrize("late", [-31, 31, 3600, -3600])
+def test_an_old_load_is_refused(inbox: Inbox, late: int) -> None:
+    """An hour-old reading says nothing of now, and none can be from the future."""
+    load = HomeLoad(at=EVENING - late * timedelta(seconds=1), amps=(3.0,))
+    with pytest.raises(MalformedMessage, match="last 30 seconds"):
+        inbox.receive(arrived(TOPICS.load, load, retain=True), EVENING)
+
+
+def test_the_load_of_another_home_is_none(inbox: Inbox) -> None:
+    """Its topic is not this home's."""
+    load = HomeLoad(at=EVENING, amps=(99.0,))
+    assert inbox.receive(arrived("lullwatt/elm-street/load", load), EVENING) is None
 
 
 @pytest.mark.parametrize("leaf", ["reading", "vehicle", "request"])

@@ -121,3 +121,29 @@ def test_alerts_are_shown_with_what_they_mean() -> None:
     assert rows[""] == "prices-ended: a price series stopped: plans rest on estimates"
     rows = rows_of(alerts=alerts[1:2])
     assert rows["alerts"] == "over-current: more current flows than was commanded: look at it"
+
+
+@pytest.mark.parametrize(
+    ("load", "text"),
+    [
+        (
+            {"at": EVENING + 30 * MINUTE, "amps": (25.4,), "leaves_amps": (14.6,)},
+            "25.4 A just now; leaves 14.6 A of the main fuse",
+        ),
+        (
+            {
+                "at": EVENING + 30 * MINUTE,
+                "amps": (1.0, 30.0, 5.0),
+                "leaves_amps": (39.0, 10.0, 35.0),
+            },
+            "L1 1 A, L2 30 A, L3 5 A just now; leaves L1 39 A, L2 10 A, L3 35 A of the main fuse",
+        ),
+        (
+            {"at": EVENING, "amps": (25.4,)},
+            "25.4 A 30 min ago; nothing is known now",
+        ),
+    ],
+)
+def test_the_load_of_the_home(load: dict[str, Any], text: str) -> None:
+    """A reading is shown with its age and with what it leaves."""
+    assert rows_of(home_load=load)["home's load"] == text

@@ -1,0 +1,200 @@
+"""The daemon lowers and stops what the home's live load leaves no current for."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
+
+import pytest
+from structlog.testing import capture_logs
+
+from adapters.clocks.clock import VirtualClock
+from adapters.contract.messages import (
+    Command,
+    HomeLoad,
+    Reading,
+    Request,
+    VehicleReport,
+    decode,
+)
+from adapters.simulated.home import home_amps
+from daemon.messaging.incoming import WakeUp
+from daemon.service.household_watch import HouseholdWatch
+from daemon.service.service import Service
+from tests.daemon.worlds import EVENING, KOWHAI, MINUTE, POINT, RecordedBus, arrived, topics_of
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from adapters.ledger.ledger import Ledger
+
+SECOND = timedelta(seconds=1)
+FUSE = 40
+
+
+class Home:
+    """A service behind a fuse of 40 A, with a vehicle that charges now."""
+
+    def __init__(self, directory: Path, ledger: Ledger, *points: str, fuse: int = FUSE) -> None:
+        text = KOWHAI.read_text("utf-8").replace("main_fuse_amps: 63", f"main_fuse_amps: {fuse}")
+        for point in points:
+            text = text.replace(
+                "\nvehicles:\n",
+                f"  {point}: {{charging_mode: 3, max_amps: 32, switching: current}}\n\nvehicles:\n"
+                f"  {point} car: {{charge_point: {point}, usable_kwh: 52, max_amps: 32}}\n",
+            )
+        path = directory / "house.yaml"
+        path.write_text(text, "utf-8")
+        watch = HouseholdWatch(path)
+        self.topics = topics_of(watch.house)
+        self.bus, self.clock = RecordedBus(), VirtualClock(EVENING)
+        self.points = (POINT, *points)
+        self.woken: list[datetime] = []
+        self.service = Service(watch, ledger, self.clock, bus=self.bus, wake_at=self.woken.append)
+        self.service.handle(WakeUp())
+        for point in self.points:
+            report = VehicleReport(at=EVENING, pilot="B", soc_percent=20)
+            self.service.handle(arrived(self.topics.vehicle(point), report))
+            self.service.handle(arrived(self.topics.request(point), Request(charge_now=True)))
+
+    def load(self, *amps: float, late: int = 0, whole: bool = False) -> None:
+        """Let the meter of the home send a reading."""
+        at = self.clock.now() - late * SECOND
+        load = HomeLoad(at=at, amps=amps, includes_charge_points=whole)
+        self.service.handle(arrived(self.topics.load, load))
+
+    def advance(self, time: timedelta) -> None:
+        self.clock.advance_to(self.clock.now() + time)
+
+    def keep_load(self, amps: float, time: timedelta) -> None:
+        """Let the load stay as it is for a time."""
+        until = self.clock.now() + time
+        while self.clock.now() < until:
+            self.advance(5 * SECOND)
+            self.load(amps)
+            if self.woken[-1] <= self.clock.now():
+                self.service.handle(WakeUp())
+
+    def told(self, point: str = POINT) -> float:
+        """Return the current of the last command [A]; 0 for a stop."""
+        topic = self.topics.command(point)
+        sent = [payload for each, payload, _ in self.bus.messages if each == topic]
+        return _amps(sent[-1])
+
+    def total(self) -> float:
+        return sum(map(self.told, self.points))
+
+
+def _amps(payload: bytes) -> float:
+    return decode(Command, payload).amps or 0.0
+
+
+def test_a_load_lowers_the_current_in_the_same_turn(tmp_path: Path, ledger: Ledger) -> None:
+    """At 25 A of 40 A, 15 A are left; the reason says so."""
+    home = Home(tmp_path, ledger)
+    assert home.told() == 32
+    home.load(25.4)
+    assert home.told() == 14
+    assert home.bus.last("command")["why"] == (
+        "the rest of the home leaves only 14 A of the main fuse; a person asked to charge now"
+    )
+
+
+def test_a_load_near_the_fuse_stops_at_once_and_the_start_waits(
+    tmp_path: Path, ledger: Ledger
+) -> None:
+    """A run may be cut short; the restart waits for the load, and then for the rest."""
+    home = Home(tmp_path, ledger)
+    home.advance(MINUTE)
+    home.load(36.0)
+    assert home.told() == 0
+    home.keep_load(3.0, 10 * MINUTE)
+    assert home.told() == 0  # the run of 15 minutes and the rest of 5 are not over
+    home.keep_load(3.0, 9 * MINUTE + 30 * SECOND)
+    assert home.told() == 32
+
+
+def test_after_a_silence_the_fixed_share_holds(tmp_path: Path, ledger: Ledger) -> None:
+    """The daemon wakes for it 31 seconds after the last reading."""
+    home = Home(tmp_path, ledger)
+    home.load(25.0)
+    assert min(home.woken[-1:]) == home.clock.now() + 31 * SECOND
+    home.advance(31 * SECOND)
+    home.service.handle(WakeUp())
+    assert home.told() == 32
+
+
+@pytest.mark.parametrize(
+    "payload",
+    [
+        b'{"v":1,"at":"2026-06-03T06:30:00Z","amps":[10000]}',
+        b'{"v":1,"at":"2026-06-03T06:30:00Z","amps":[NaN]}',
+        b'{"v":1,"at":"2026-06-03T05:30:00Z","amps":[0]}',
+        b'{"v":1,"at":"2026-06-03T07:30:00Z","amps":[0]}',
+        b'{"v":1,"at":"2026-06-03T06:30:00Z","amps":[0,0]}',
+        b"\xff",
+    ],
+)
+def test_what_is_no_reading_changes_nothing(tmp_path: Path, ledger: Ledger, payload: bytes) -> None:
+    """It is logged, and what was known holds on."""
+    home = Home(tmp_path, ledger)
+    home.load(30.0)
+    with capture_logs() as logs:
+        home.service.handle(arrived(home.topics.load, payload))
+    assert home.told() == 10
+    assert [log["event"] for log in logs] == ["message not understood"]
+
+
+def test_a_meter_the_wrong_way_round_is_no_surplus(tmp_path: Path, ledger: Ledger) -> None:
+    """A negative load counts by its size."""
+    home = Home(tmp_path, ledger)
+    home.load(-30.0)
+    assert home.told() == 10
+
+
+def test_a_load_that_includes_the_charge_point_does_not_drive_it_down(
+    tmp_path: Path, ledger: Ledger
+) -> None:
+    """What the vehicle draws is no load of the home; what is above the fuse is given way to."""
+    home = Home(tmp_path, ledger)
+    for _ in range(5):
+        home.advance(2 * SECOND)
+        home.load(3.0 + home.told(), whole=True)
+    assert home.told() == 32
+    home.advance(2 * SECOND)
+    reading = Reading(at=home.clock.now(), register_kwh=1000.0, watts=32 * 230)
+    home.service.handle(arrived(home.topics.reading(POINT), reading))
+    home.load(20.0 + 32.0, whole=True)
+    assert home.told() == 20
+
+
+def test_the_highest_of_three_phases_counts(tmp_path: Path, ledger: Ledger) -> None:
+    """As long as nobody says on which phase a charge point is."""
+    home = Home(tmp_path, ledger)
+    home.load(1.0, 30.0, 5.0)
+    assert home.told() == 10
+
+
+def test_two_charge_points_give_way_together(tmp_path: Path, ledger: Ledger) -> None:
+    """Neither stops while both can go on; together they fit, in the same turn."""
+    home = Home(tmp_path, ledger, "shed")
+    home.load(24.0)
+    assert home.total() <= 16
+    assert min(home.told(POINT), home.told("shed")) >= 6
+
+
+def test_a_busy_home_never_overloads_its_fuse(tmp_path: Path, ledger: Ledger) -> None:
+    """Through an evening of cooking: what is told and what the home draws stay below the fuse.
+
+    A few starts only: the contactor rests, and the load must have stayed lower.
+    """
+    home = Home(tmp_path, ledger, fuse=25)
+    starts, was_on = 0, True
+    for second in range(0, 2 * 3600, 10):
+        home.advance(10 * SECOND)
+        (drawn,) = home_amps(18 * 3600 + second)
+        home.load(drawn)
+        assert home.told() <= max(0.0, 25 - drawn)
+        starts += home.told() > 0 and not was_on
+        was_on = home.told() > 0
+    assert 1 <= starts <= 4
