@@ -98,25 +98,21 @@ def why_short(month: Month, row: NightRow) -> str:
     Returns
     -------
     str
-        Sentences: what was missing, then the alerts of that time, or else what the night's record
-        shows.
+        Sentences: what was missing, then the other alerts of that time, or else what the night's
+        record shows.
     """
     alerts = [a for a in month.alerts if a.code in _REASONS and _is_during(a, row)]
-    # What it needs and will reach stands before the colon; now it is known what it had.
-    needs = [
-        alert.message.rpartition(": ")[2].replace(" kWh are ", " kWh were ")
-        for alert in alerts
-        if alert.code == OUT_OF_REACH
-    ]
-    others = [alert.message for alert in alerts if alert.code != OUT_OF_REACH]
-    reasons = list(dict.fromkeys([*needs[-1:], *others]))
+    # What a need out of reach lacked is in the record by now; its alert only foresaw it.
+    reasons = dict.fromkeys(alert.message for alert in alerts if alert.code != OUT_OF_REACH)
     return " ".join([_missing(row), *(reasons or [_from_record(row)])])
 
 
 def _missing(row: NightRow) -> str:
     if row.soc_after_percent is None:
         return f"It needed {row.need_percent:.0f} %; how much it had is not known."
-    return f"It needed {row.need_percent:.0f} % and had {row.soc_after_percent:.0f} %."
+    had = f"It needed {row.need_percent:.0f} % and had {row.soc_after_percent:.0f} %"
+    kwh = row.missing_kwh
+    return f"{had}." if kwh is None else f"{had}: {kwh:.1f} kWh were missing."
 
 
 def _from_record(row: NightRow) -> str:

@@ -118,6 +118,8 @@ class NightRow:
         empty if the readings are no longer kept.
     rates : tuple of RateSpan
         The night's rates from noon to noon; empty if unknown.
+    missing_kwh : float or None
+        Energy at the meter that the need lacked at the departure; None if none or unknown [kWh].
     """
 
     night: date
@@ -143,6 +145,7 @@ class NightRow:
     closed_at: datetime
     flows: tuple[EnergyFlow, ...] = ()
     rates: tuple[RateSpan, ...] = ()
+    missing_kwh: float | None = None
     at_once_outside_wh: int = 0
     timer_outside_wh: int = 0
     estimated_rate_wh: int = 0

@@ -15,6 +15,7 @@ from config.fields.distance import KM_PER_MILE
 from config.files.errors import TariffError, UsageError
 from daemon.night_log.month import AlertRow, EnergyFlow, Month
 from daemon.night_log.night_rows import night_row, rates_of_night
+from daemon.nights.account import missing_kwh
 from daemon.nights.metered import read_meter
 from planners.local_time.departures import night_bounds
 from planners.local_time.settlement import ONE_DAY, day_bounds, half_hours
@@ -158,7 +159,10 @@ def _night_rows(
         row = night_row(record)
         meter = meters.get(row.charge_point)
         flows = _flows(row, meter, house) if meter is not None else ()
-        yield replace(row, rates=rates_of_night(house, row.night), flows=flows)
+        lacks = row.need_percent - (row.soc_after_percent or row.need_percent)
+        missing = missing_kwh(house, row.vehicle, lacks)
+        rates = rates_of_night(house, row.night)
+        yield replace(row, rates=rates, flows=flows, missing_kwh=missing)
 
 
 def _flows(row: NightRow, meter: Meter, house: House) -> tuple[EnergyFlow, ...]:

@@ -122,6 +122,29 @@ def counted_from(house: House, facts: NightFacts) -> datetime | None:
     return use_counted_from(house.prices, *_bounds(house, facts))
 
 
+def missing_kwh(house: House, vehicle: str, percent: float) -> float | None:
+    """Convert a missing part of a battery to energy at the meter.
+
+    Parameters
+    ----------
+    house : House
+        The household file and the rates.
+    vehicle : str
+        The vehicle.
+    percent : float
+        The part that is missing [percent].
+
+    Returns
+    -------
+    float or None
+        [kWh]; None if the part is within the tolerance or the file no longer names the vehicle.
+    """
+    if vehicle not in house.file.vehicles or percent < NEED_TOLERANCE_PERCENT:
+        return None
+    model = charge_model(house.file, vehicle)
+    return model.stored_kwh(percent) / model.full_power_efficiency
+
+
 def rates_are_known(house: House, night: date) -> bool:
     """Whether every rate of a night is known now, none of them estimated."""
     try:

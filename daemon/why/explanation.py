@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from adapters.clocks.instants import parse_instant
 from daemon.control.alerts import NO_READING, POWER_AFTER_STOP
 from daemon.control.nightbook import BEGUN_WH
+from daemon.nights.account import missing_kwh
 from daemon.presentation.figures import kwh_text
 from daemon.why.causes import causes_of_nothing, causes_of_shortfall
 from daemon.why.evidence import WAS_NEEDED, Cause, alerts_of, spans_because, starts_with_power
@@ -21,8 +22,6 @@ from daemon.why.power_causes import (
     power_after_stop,
     went_on,
 )
-from planners.power.allowed_currents import charge_model
-from planners.power.charging import NEED_TOLERANCE_PERCENT
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -182,12 +181,8 @@ def _need(history: NightHistory, known: tuple[Cause, ...]) -> tuple[list[str], t
 
 def _missing_kwh(history: NightHistory, percent: float) -> str:
     """Write a part of the battery as energy at the meter; empty if unknown or small."""
-    file, vehicle = history.house.file, history.night.vehicle
-    if vehicle not in file.vehicles or percent < NEED_TOLERANCE_PERCENT:
-        return ""
-    model = charge_model(file, vehicle)
-    stored_kwh = percent / 100 * file.vehicles[vehicle].usable_kwh
-    return f"{kwh_text(1000 * stored_kwh / model.full_power_efficiency)} "
+    kwh = missing_kwh(history.house, history.night.vehicle, percent)
+    return "" if kwh is None else f"{kwh_text(1000 * kwh)} "
 
 
 def _still_planned(history: NightHistory, *, charged: bool) -> Iterator[str]:

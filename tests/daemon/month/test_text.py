@@ -77,12 +77,17 @@ def test_alerts_are_said_once_and_not_of_a_need_that_was_met() -> None:
         alert(short, 5, OUT_OF_REACH, "A needs 60 % and will reach 48 %: 2.0 kWh are missing."),
         alert(short, 9, OUT_OF_REACH, "A needs 60 % and will reach 48 %: 3.0 kWh are missing."),
     )
-    month = replace(month, alerts=alerts)
+    lacking = replace(short, missing_kwh=6.94)
+    nights = tuple(lacking if row is short else row for row in month.nights)
+    month = replace(month, alerts=alerts, nights=nights)
     assert [(each.alert.message, each.again) for each in alerts_shown(month)] == [
         ("No power flows.", " (and 2 times more)"),
     ]
-    assert why_short(month, short).endswith("had 48 %. 3.0 kWh were missing.")
+    assert why_short(month, lacking) == (
+        "It needed 60 % and had 48 %: 6.9 kWh were missing. It was plugged in 0.8 hours before it"
+        " left."
+    )
     text = " ".join(rich_text(show_month(month), 100).split())
     assert "no-power-after-start: No power flows. (and 2 times more)" in text
-    assert text.count("3.0 kWh were missing.") == 1
-    assert "1.0 kWh" not in text
+    assert text.count("6.9 kWh were missing.") == 1
+    assert not any(kwh in text for kwh in ("1.0 kWh", "2.0 kWh", "3.0 kWh"))
