@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field, WithJsonSchema
 
 from config.fields.currencies import CURRENCIES
 from config.fields.public_holidays import known_code
@@ -32,4 +32,39 @@ HolidayCalendar = Annotated[
 TickMinutes = Annotated[
     Literal[1, 2, 3, 4, 5, 6, 10, 12, 15, 20, 30, 60],
     Expected("a whole number of minutes that divides 60"),
+]
+
+PHASES: Final = ("L1", "L2", "L3")
+
+PhaseName = Annotated[Literal["L1", "L2", "L3"], Expected("a phase: L1, L2 or L3", PHASES)]
+PhaseNames = Annotated[
+    tuple[PhaseName, ...],
+    Field(strict=False, min_length=1, max_length=3),
+]
+
+_LEAST_FUSE, _MOST_FUSE = 6, 1000
+
+
+def _for_each_phase(value: object) -> object:
+    """Read one current for all phases, or a list of one for each."""
+    each = value if isinstance(value, list | tuple) else [value] * len(PHASES)
+    found = [
+        float(amps)
+        for amps in each
+        if isinstance(amps, int | float) and not isinstance(amps, bool)
+        if _LEAST_FUSE <= amps <= _MOST_FUSE
+    ]
+    if len(found) != len(each) or not 1 <= len(found) <= len(PHASES):
+        raise ValueError(value)
+    return tuple(found)
+
+
+_NUMBER = {"type": "number", "minimum": _LEAST_FUSE, "maximum": _MOST_FUSE}
+FuseAmps = Annotated[
+    tuple[float, ...],
+    BeforeValidator(_for_each_phase),
+    WithJsonSchema(
+        {"anyOf": [_NUMBER, {"type": "array", "items": _NUMBER, "minItems": 1, "maxItems": 3}]}
+    ),
+    Expected(f"a current from {_LEAST_FUSE} to {_MOST_FUSE} A, or a list of one for each phase"),
 ]

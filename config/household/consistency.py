@@ -42,8 +42,12 @@ class Parts:
         The charge point that each vehicle names, also those of invalid vehicles.
     vehicle_of : mapping of int to str
         The vehicle that each departure names, also those of invalid departures.
-    main_fuse_amps : float or None
-        The fuse; None if it is missing or invalid [A per phase].
+    fuse_by_phase : mapping of str to float
+        The fuse of each phase; empty if it is missing or invalid [A].
+    phases : tuple of str
+        The phases of the supply.
+    max_unbalance_amps : float or None
+        The highest difference between phases; None if it is missing or invalid [A].
     public_holidays : bool
         Whether the household names a calendar of public holidays, valid or not.
     ocpp_listens : bool
@@ -58,7 +62,9 @@ class Parts:
     vehicle_names: frozenset[str]
     charge_point_of: Mapping[str, str]
     vehicle_of: Mapping[int, str]
-    main_fuse_amps: float | None
+    fuse_by_phase: Mapping[str, float]
+    phases: tuple[str, ...]
+    max_unbalance_amps: float | None
     public_holidays: bool
     ocpp_listens: bool
 
@@ -141,20 +147,49 @@ def current_problem(vehicle: AnyVehicle, point: ChargePoint, called: str) -> str
     return f"{least}, got {vehicle.max_amps:g}"
 
 
+def _phase_problems(parts: Parts) -> Iterator[KeyProblem]:
+    count = len(parts.phases)
+    for name, point in parts.charge_points.items():
+        if point.connected_to is None and point.phases > count:
+            yield KeyProblem(
+                ("charge_points", name, "phases"),
+                f"expected at most the {count} of main_fuse_amps, got {point.phases}",
+            )
+        for place, phase in enumerate(point.connected_to or ()):
+            if phase not in parts.phases:
+                yield KeyProblem(
+                    ("charge_points", name, "connected_to", place),
+                    f"expected {' or '.join(parts.phases)}: main_fuse_amps lists no fuse for"
+                    f" {phase}",
+                )
+
+
 def _fuse_problems(parts: Parts) -> Iterator[KeyProblem]:
-    fuse = parts.main_fuse_amps
-    if fuse is None:
-        return
     for name, point in parts.charge_points.items():
         # The planner keeps a current that can be set below the fuse; a relay has only one current.
         floor = lowest_amps(point)
+        key = "max_amps" if floor == point.max_amps else "min_amps"
+        fuse = min(parts.fuse_by_phase.get(phase, floor) for phase in point.phase_names)
         if floor > fuse:
-            key = "max_amps" if floor == point.max_amps else "min_amps"
             yield KeyProblem(
                 ("charge_points", name, key),
                 f"expected at most the main fuse's {fuse:g} A with switching: {point.switching}, "
                 f"got {floor:g}",
             )
+        most = parts.max_unbalance_amps
+        if most is not None and floor > most and _is_uneven(name, parts):
+            yield KeyProblem(
+                ("charge_points", name, key),
+                f"expected at most max_unbalance_amps ({most:g} A) where a vehicle does not load "
+                f"all phases, got {floor:g}",
+            )
+
+
+def _is_uneven(name: str, parts: Parts) -> bool:
+    """Whether a vehicle at a charge point loads some phases of the supply and not all."""
+    cars = [each for each in parts.vehicles.values() if each.charge_point == name]
+    point = parts.charge_points[name]
+    return any(min(car.phases, point.phases) < len(parts.phases) for car in cars)
 
 
 def lowest_amps(point: ChargePoint) -> float:
@@ -230,6 +265,7 @@ _RULES: tuple[Callable[[Parts], Iterator[KeyProblem]], ...] = (
     _reference_problems,
     _topic_problems,
     _current_problems,
+    _phase_problems,
     _fuse_problems,
     _tariff_order_problems,
     _tariff_name_problems,

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
+from config.fields.home_fields import PHASES, PhaseNames
 from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import (
     Amount,
@@ -20,6 +21,7 @@ from config.fields.value_types import (
 )
 from config.household.ocpp import OcppPoint
 from config.household.wiring import Wiring, wiring_problems
+from config.tariffs.tariff import repeated
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -44,6 +46,11 @@ class ChargePoint(Model):
     max_amps: Amps = Field(description="The highest current it may draw [A per phase].")
     min_amps: Amps = Field(6.0, description="The lowest current it can be set to [A per phase].")
     phases: Phases = Field(1, description="Phases it is connected to.")
+    connected_to: PhaseNames | None = Field(
+        None,
+        description="The phases of the supply that it is connected to, in the order of its own; "
+        "without: L1 first. A vehicle with fewer phases loads the first ones.",
+    )
     switching: Annotated[
         Literal["on_off", "current"],
         Expected(
@@ -79,6 +86,11 @@ class ChargePoint(Model):
     ocpp: OcppPoint | None = Field(None, description="For equipment that speaks OCPP 1.6J.")
 
     @property
+    def phase_names(self) -> tuple[str, ...]:
+        """The phases of the supply that it is connected to."""
+        return self.connected_to or PHASES[: self.phases]
+
+    @property
     def rest_minutes(self) -> int:
         """How long it stays off, once it is off [minutes]."""
         if self.min_rest_minutes is not None:
@@ -94,9 +106,18 @@ class ChargePoint(Model):
                 *self._mode_2_problems(),
                 *wiring,
                 *self._protocol_problems(),
+                *self._phase_problems(),
             ]
         )
         return self
+
+    def _phase_problems(self) -> Iterator[KeyProblem]:
+        yield from repeated(self.connected_to, "connected_to")
+        if self.connected_to is not None and len(self.connected_to) != self.phases:
+            yield KeyProblem(
+                ("connected_to",),
+                f"expected as many as phases says ({self.phases}), got {len(self.connected_to)}",
+            )
 
     def _protocol_problems(self) -> Iterator[KeyProblem]:
         if self.wiring is not None and self.ocpp is not None:

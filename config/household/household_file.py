@@ -12,7 +12,15 @@ from zoneinfo import ZoneInfo
 
 from pydantic import Field, model_validator
 
-from config.fields.home_fields import Currency, HolidayCalendar, TickMinutes, Volts, Zone
+from config.fields.home_fields import (
+    PHASES,
+    Currency,
+    FuseAmps,
+    HolidayCalendar,
+    TickMinutes,
+    Volts,
+    Zone,
+)
 from config.fields.key_problems import KeyProblem, refuse
 from config.fields.names import topic_level
 from config.fields.value_types import (
@@ -76,15 +84,24 @@ class Household(Model):
     timezone: Zone = Field(description="IANA name of the time zone.")
     currency: Currency = Field(description="ISO 4217 code of the currency.")
     nominal_volts: Volts = Field(230.0, description="Voltage, line to neutral [V].")
-    main_fuse_amps: (
-        Annotated[float, Field(ge=6, le=1000), Expected("a current from 6 to 1000 A")] | None
-    ) = Field(None, description="Main fuse [A per phase]; without: no limit.")
+    main_fuse_amps: FuseAmps | None = Field(
+        None,
+        description="Main fuse [A]: one number for each phase alike, or a list of one for each "
+        "phase of the supply; without: no limit.",
+    )
     reserve_amps: Annotated[float, Field(ge=0, le=100), Expected("a current from 0 to 100 A")] = (
         Field(
             0.0,
             description="What is kept free of the main fuse while the home's load is read live "
             "[A per phase].",
         )
+    )
+    max_unbalance_amps: (
+        Annotated[float, Field(ge=1, le=1000), Expected("a current from 1 to 1000 A")] | None
+    ) = Field(
+        None,
+        description="The highest difference between two phases that the charge points may cause "
+        "[A], where the network sets one; without: no limit.",
     )
     known_load: Annotated[tuple[KnownLoad, ...], Field(strict=False, max_length=100)] = Field(
         (),
@@ -107,6 +124,24 @@ class Household(Model):
     )
 
     @property
+    def phases(self) -> tuple[str, ...]:
+        """The phases of the supply, as far as the file tells: all three unless it lists fewer."""
+        return PHASES if self.main_fuse_amps is None else PHASES[: len(self.main_fuse_amps)]
+
+    @property
+    def fuse_by_phase(self) -> dict[str, float]:
+        """The main fuse of each phase of the supply [A]; empty if none is declared."""
+        return dict(zip(PHASES, self.main_fuse_amps or (), strict=False))
+
+    @property
+    def fuse_text(self) -> str:
+        """The main fuse as people read it; empty if none is declared."""
+        amps = [f"{each:g}" for each in self.main_fuse_amps or ()]
+        if len(set(amps)) <= 1:
+            return f"{amps[0]} A" if amps else ""
+        return f"{', '.join(amps[:-1])} and {amps[-1]} A"
+
+    @property
     def topic_level(self) -> str:
         """The home's level in all topics."""
         return self.topic or topic_level(self.name)
@@ -115,15 +150,27 @@ class Household(Model):
     def _check(self) -> Self:
         holidays = self.public_holidays is not None
         problems = known_load_problems(
-            self.known_load, self.main_fuse_amps, public_holidays=holidays
+            self.known_load, self.fuse_by_phase, public_holidays=holidays
         )
-        refuse((*problems, *self._reserve_problems(), *self._morning_line_problems()))
+        refuse(
+            (
+                *problems,
+                *self._reserve_problems(),
+                *self._unbalance_problems(),
+                *self._morning_line_problems(),
+            )
+        )
         return self
 
     def _reserve_problems(self) -> Iterator[KeyProblem]:
-        fuse = self.main_fuse_amps
-        if self.reserve_amps and (fuse is None or self.reserve_amps >= fuse):
+        if self.reserve_amps and self.reserve_amps >= min(self.main_fuse_amps or (0,)):
             yield KeyProblem(("reserve_amps",), "expected a main_fuse_amps that is above it")
+
+    def _unbalance_problems(self) -> Iterator[KeyProblem]:
+        if self.max_unbalance_amps is not None and len(self.phases) == 1:
+            yield KeyProblem(
+                ("max_unbalance_amps",), "expected a supply of several phases in main_fuse_amps"
+            )
 
     def _morning_line_problems(self) -> Iterator[KeyProblem]:
         if self.morning_line is None:
@@ -190,7 +237,9 @@ class HouseholdFile(Model):
             vehicle_names=frozenset(self.vehicles),
             charge_point_of={name: each.charge_point for name, each in self.vehicles.items()},
             vehicle_of={index: each.vehicle for index, each in enumerate(self.departures)},
-            main_fuse_amps=self.household.main_fuse_amps,
+            fuse_by_phase=self.household.fuse_by_phase,
+            phases=self.household.phases,
+            max_unbalance_amps=self.household.max_unbalance_amps,
             public_holidays=self.household.public_holidays is not None,
             ocpp_listens=self.ocpp is not None,
         )

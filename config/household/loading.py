@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Generic, TypeVar
 from pydantic import ValidationError
 
 from config.fields.currencies import CURRENCIES
+from config.fields.home_fields import PHASES
 from config.fields.value_types import Model
 from config.files.errors import Fault, FileError
 from config.files.texts import printable, read_text
@@ -158,7 +159,9 @@ def _problems(data: dict[str, Any], context: dict[str, Any]) -> tuple[KeyProblem
         vehicle_names=frozenset(vehicles),
         charge_point_of=texts_of(vehicles, "charge_point"),
         vehicle_of=texts_of(entries_of(data, "departures"), "vehicle"),
-        main_fuse_amps=home.main_fuse_amps if home is not None else None,
+        fuse_by_phase=home.fuse_by_phase if home is not None else {},
+        phases=home.phases if home is not None else PHASES,
+        max_unbalance_amps=home.max_unbalance_amps if home is not None else None,
         public_holidays="public_holidays" in keys_below(data, "household"),
         ocpp_listens="ocpp" in data,
     )

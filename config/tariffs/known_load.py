@@ -11,13 +11,14 @@ from typing import TYPE_CHECKING, Annotated, Self
 import numpy as np
 from pydantic import Field, model_validator
 
+from config.fields.home_fields import PhaseNames
 from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import Expected, Model
 from config.tariffs.bands import CALENDAR_SHAPE, any_holiday, calendar_mask
 from config.tariffs.tariff import DayKinds, HoursOfDay, Months, repeated
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Collection, Iterator, Mapping
 
     from numpy.typing import NDArray
 
@@ -41,9 +42,14 @@ class KnownLoad(Model):
         None, description="Months in which the hours hold, 1 to 12; without: every month."
     )
 
+    connected_to: PhaseNames | None = Field(
+        None, description="Phases of the supply that it is drawn from; without: each of them."
+    )
+
     @model_validator(mode="after")
     def _check(self) -> Self:
-        refuse([*repeated(self.days, "days"), *repeated(self.months, "months")])
+        keys = ("days", "months", "connected_to")
+        refuse([problem for key in keys for problem in repeated(getattr(self, key), key)])
         return self
 
 
@@ -71,7 +77,7 @@ def load_table(items: tuple[KnownLoad, ...]) -> NDArray[np.float64]:
 
 
 def known_load_problems(
-    items: tuple[KnownLoad, ...], main_fuse_amps: float | None, *, public_holidays: bool
+    items: tuple[KnownLoad, ...], fuse_by_phase: Mapping[str, float], *, public_holidays: bool
 ) -> Iterator[KeyProblem]:
     """Find what is wrong between a household's known load and its other keys.
 
@@ -79,8 +85,8 @@ def known_load_problems(
     ----------
     items : tuple of KnownLoad
         Each valid in itself.
-    main_fuse_amps : float or None
-        The fuse [A per phase].
+    fuse_by_phase : mapping of str to float
+        The fuse of each phase of the supply; empty if none is declared [A].
     public_holidays : bool
         Whether the household names a calendar of public holidays.
 
@@ -89,16 +95,30 @@ def known_load_problems(
     KeyProblem
         With its path from ``household``.
     """
-    if items and main_fuse_amps is None:
+    if items and not fuse_by_phase:
         yield KeyProblem(
             ("known_load",),
             "expected main_fuse_amps beside it: a known load is what the fuse carries already",
         )
     for index, item in enumerate(items):
-        if main_fuse_amps is not None and item.amps > main_fuse_amps:
-            yield KeyProblem(
-                ("known_load", index, "amps"),
-                f"expected at most main_fuse_amps ({main_fuse_amps:g} A), got {item.amps:g}",
-            )
+        yield from _fuse_problems(item, index, fuse_by_phase)
         if any_holiday([item]) and not public_holidays:
             yield KeyProblem(("known_load", index, "days"), holiday_needs("household"))
+
+
+def _fuse_problems(
+    item: KnownLoad, index: int, fuse_by_phase: Mapping[str, float]
+) -> Iterator[KeyProblem]:
+    for place, phase in enumerate(item.connected_to or ()):
+        if fuse_by_phase and phase not in fuse_by_phase:
+            yield KeyProblem(
+                ("known_load", index, "connected_to", place),
+                f"expected {' or '.join(fuse_by_phase)}: main_fuse_amps lists no fuse for {phase}",
+            )
+    phases: Collection[str] = item.connected_to or fuse_by_phase
+    fuse = min((fuse_by_phase[phase] for phase in phases if phase in fuse_by_phase), default=None)
+    if fuse is not None and item.amps > fuse:
+        yield KeyProblem(
+            ("known_load", index, "amps"),
+            f"expected at most main_fuse_amps ({fuse:g} A), got {item.amps:g}",
+        )

@@ -96,7 +96,7 @@ def _wrapped(line: str) -> list[str]:
 
 def _household(file: HouseholdFile) -> Iterator[str]:
     home = file.household
-    fuse = f", main fuse {home.main_fuse_amps:g} A" if home.main_fuse_amps else ""
+    fuse = f", main fuse {home.fuse_text}" if home.main_fuse_amps else ""
     fuse += f" ({home.reserve_amps:g} A of it in reserve)" if home.reserve_amps else ""
     holidays = f", public holidays of {home.public_holidays}" if home.public_holidays else ""
     yield (
@@ -113,10 +113,11 @@ def _charge_points(file: HouseholdFile) -> Iterator[str]:
     for name, point in file.charge_points.items():
         kind = "fixed equipment" if point.charging_mode == 3 else "socket and in-cable box"  # noqa: PLR2004 - IEC 61851 mode 3
         how = "its current can be set" if point.switching == "current" else "switched on and off"
+        names = f" ({', '.join(point.connected_to)})" if point.connected_to else ""
         kw = point.max_amps * point.phases * file.household.nominal_volts / 1000
         yield (
             f"  {name}: {kind} (mode {point.charging_mode}), up to {point.max_amps:g} A on"
-            f" {counted(point.phases, 'phase')}, {kw:.2f} kW; {how}."
+            f" {counted(point.phases, 'phase')}{names}, {kw:.2f} kW; {how}."
         )
 
 
@@ -184,9 +185,10 @@ def _known_load(file: HouseholdFile, now: datetime) -> Iterator[str]:
     if not home.known_load:
         return
     yield ""
-    yield f"Known load of the rest of the home (main fuse: {home.main_fuse_amps:g} A):"
+    yield f"Known load of the rest of the home (main fuse: {home.fuse_text}):"
     for item in home.known_load:
-        yield f"  {item.amps:g} A from {_hours(item)}{_days(item)}."
+        on = f" on {' and '.join(item.connected_to)}" if item.connected_to else ""
+        yield f"  {item.amps:g} A{on} from {_hours(item)}{_days(item)}."
     for name in file.vehicles:
         yield from _left_tonight(file, name, now)
 

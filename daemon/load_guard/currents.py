@@ -5,10 +5,10 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from planners.power.allowed_currents import FUSE_DIGITS
 from planners.power.excess_current import measured_current
 from planners.power.live_load import OwnCurrent
 from planners.power.main_fuse import CurrentRange, share_of_fuse
+from planners.power.phases import FUSE_DIGITS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping

@@ -115,4 +115,4 @@ class LoadGuard:
 def _most_amps(file: HouseholdFile) -> float | None:
     """Return what may flow on each phase [A]: the main fuse, less the reserve."""
     fuse = file.household.main_fuse_amps
-    return None if fuse is None else max(0.0, fuse - file.household.reserve_amps)
+    return None if fuse is None else max(0.0, min(fuse) - file.household.reserve_amps)

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from planners.local_time.conversion import instant_of, minute_of
-from planners.power.allowed_currents import FUSE_DIGITS, AmpsSpan, ranges_of
-from planners.power.home_load import home_load
+from planners.power.allowed_currents import AmpsSpan, ranges_of
 from planners.power.main_fuse import share_of_fuse
+from planners.power.phases import FUSE_DIGITS, left_under, limits_of
 from planners.rates.runs import run_starts
 
 if TYPE_CHECKING:
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
     from config.household.household_file import HouseholdFile
     from planners.plan.plan import Plan
+    from planners.power.phases import PhaseLimit
 
 
 def amps_left(
@@ -40,19 +41,46 @@ def amps_left(
     Returns
     -------
     ndarray of float, shape (ticks,)
-        The least in any minute of the tick [A per phase], not negative; infinity if no main fuse
-        is declared.
+        The least of any phase in any minute of the tick [A per phase], not negative; infinity if
+        nothing is shared. Charge points that draw no more together, as if all were connected to
+        one phase, keep every limit.
     """
-    fuse = file.household.main_fuse_amps
-    if fuse is None:
+    limits = limits_of(file)
+    if not limits:
         return np.full(ticks, np.inf)
-    load = home_load(file, first_minute, first_minute + ticks * tick_minutes)
-    most = load.reshape(ticks, tick_minutes).max(axis=1)
-    left: NDArray[np.float64] = np.maximum(0.0, np.round(fuse - most, FUSE_DIGITS))
-    return left
+    least: NDArray[np.float64] = np.array(
+        [limit_left(file, each, first_minute, ticks, tick_minutes) for each in limits]
+    ).min(axis=0)
+    return least
 
 
-def all_that_is_left(file: HouseholdFile, start: datetime, end: datetime) -> tuple[AmpsSpan, ...]:
+def limit_left(
+    file: HouseholdFile, limit: PhaseLimit, first_minute: int, ticks: int, tick_minutes: int
+) -> NDArray[np.float64]:
+    """Return what the rest of the home leaves of one limit in each tick.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    limit : PhaseLimit
+        One of `planners.power.phases.limits_of`.
+    first_minute, ticks, tick_minutes : int
+        As for `amps_left`.
+
+    Returns
+    -------
+    ndarray of float, shape (ticks,)
+        The least in any minute of the tick [A], not negative.
+    """
+    minutes = left_under(file, limit, first_minute, first_minute + ticks * tick_minutes)
+    least: NDArray[np.float64] = minutes.reshape(ticks, tick_minutes).min(axis=1)
+    return least
+
+
+def all_that_is_left(
+    file: HouseholdFile, start: datetime, end: datetime, vehicle: str | None = None
+) -> tuple[AmpsSpan, ...]:
     """Return what the rest of the home leaves under the main fuse, for one charge point alone.
 
     Parameters
@@ -61,6 +89,8 @@ def all_that_is_left(file: HouseholdFile, start: datetime, end: datetime) -> tup
         The household.
     start, end : datetime
         UTC.
+    vehicle : str, optional
+        The one that charges: only its own phases count.
 
     Returns
     -------
@@ -68,7 +98,14 @@ def all_that_is_left(file: HouseholdFile, start: datetime, end: datetime) -> tup
         Over whole minutes, from the one of the start to the one of the end.
     """
     first, last = minute_of(start), minute_of(end) + 1
-    return spans_of(amps_left(file, first, last - first, 1), first, 1, first)
+    if vehicle is None:
+        left = amps_left(file, first, last - first, 1)
+    else:
+        own = [limit for limit in limits_of(file) if vehicle in limit.vehicles]
+        left = np.full(last - first, np.inf)
+        for limit in own:
+            left = np.minimum(left, left_under(file, limit, first, last))
+    return spans_of(left, first, 1, first)
 
 
 def amps_unused(
@@ -87,23 +124,26 @@ def amps_unused(
     -------
     callable
         From one instant to another: the least that the rest of the home and the plans leave in
-        any minute [A per phase].
+        any minute, on the phase with the least [A].
     """
+    fuses = [limit for limit in limits_of(file) if limit.is_fuse]
     periods = [
-        period
+        (plan.vehicle, period)
         for plan in plans
         for period in (*plan.periods, *(each for night in plan.later for each in night.periods))
     ]
 
     def unused(start: datetime, end: datetime) -> float:
         first, last = minute_of(start), minute_of(end - datetime.resolution) + 1
-        left = amps_left(file, first, last - first, 1)
-        for period in periods:
-            begins = max(0, minute_of(period.start) - first)
-            left[begins : max(0, minute_of(period.end - datetime.resolution) + 1 - first)] -= (
-                period.amps
-            )
-        return float(left.min())
+        least = np.inf
+        for fuse in fuses:
+            left = left_under(file, fuse, first, last)
+            for vehicle, period in periods:
+                if vehicle in fuse.vehicles:
+                    ends = minute_of(period.end - datetime.resolution) + 1 - first
+                    left[max(0, minute_of(period.start) - first) : max(0, ends)] -= period.amps
+            least = min(least, float(left.min()))
+        return least
 
     return unused
 

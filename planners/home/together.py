@@ -6,16 +6,21 @@ from dataclasses import dataclass, replace
 from math import gcd
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from config.household.vehicle import LAST_PRIORITY
-from planners.home.allotments import all_that_is_left, allotted_amps, amps_left, spans_of
+from planners.home.allotments import (
+    all_that_is_left,
+    allotted_amps,
+    amps_left,
+    limit_left,
+    spans_of,
+)
 from planners.joint.joint import ever_better
 from planners.joint.plans import currents_of, missed_kwh, more_for_the_short
 from planners.joint.problem import JointProblem, SharedLimit
 from planners.local_time.conversion import minute_of
 from planners.plan.horizon import PLANNED_DAYS, horizon_of
 from planners.plan.several_nights import prepared_for_later
+from planners.power.phases import left_under, limits_of
 from planners.solver.exact import solve
 
 if TYPE_CHECKING:
@@ -134,11 +139,10 @@ def state_together(
     tick_minutes = horizons[0].window.tick_minutes
     first = minute_of(horizons[0].window.ticks[0].start)
     ticks = max(horizon.problem.ticks for horizon in horizons)
-    left = amps_left(file, first, ticks, tick_minutes)
     prepared = [prepared_for_later(horizon, solve(horizon.problem)) for horizon in horizons]
     joint = JointProblem(
         vehicles=tuple(horizon.problem for horizon in prepared),
-        limits=(SharedLimit((1.0,) * len(horizons), left),) if np.isfinite(left).all() else (),
+        limits=_shared_limits(file, horizons, first, ticks),
         safe_amps=tuple(
             horizon_of(
                 file,
@@ -152,6 +156,22 @@ def state_together(
         priorities=_priorities(file, horizons),
     )
     return Together(tuple(prepared), joint)
+
+
+def _shared_limits(
+    file: HouseholdFile, horizons: Sequence[Horizon], first_minute: int, ticks: int
+) -> tuple[SharedLimit, ...]:
+    """Write each limit with the vehicles that count against it."""
+    cars = [horizon.situation.departure.vehicle for horizon in horizons]
+    step = horizons[0].window.tick_minutes
+    return tuple(
+        SharedLimit(
+            tuple(float(car in limit.vehicles) for car in cars),
+            limit_left(file, limit, first_minute, ticks, step),
+        )
+        for limit in limits_of(file)
+        if limit.vehicles.intersection(cars)
+    )
 
 
 def _priorities(file: HouseholdFile, horizons: Sequence[Horizon]) -> tuple[int, ...]:
@@ -191,9 +211,11 @@ def _allotted(
     planned = {each.charge_point: row for each, row in zip(horizons, currents, strict=True)}
     allotted = allotted_amps(file, planned, left)
     # Until the first tick the same holds, unless the rest of the home then leaves less.
-    before = amps_left(file, now, first - now, 1)
-    at_first = sum(float(amps[0]) for amps in allotted.values())
-    is_same = first > now and before.min() >= at_first
+    is_same = first > now and all(
+        sum(float(allotted[point][0]) for point in limit.points)
+        <= left_under(file, limit, now, first).min()
+        for limit in limits_of(file)
+    )
     return {
         name: spans_of(amps, first, tick_minutes, now if is_same else first)
         for name, amps in allotted.items()
@@ -208,9 +230,11 @@ def _on_one_grid(
         return []
     edges = _edges(situations)
     now, end = situations[0].now, max(edges)
-    every = all_that_is_left(file, now, end)
     tick_minutes: int = file.household.tick_minutes
-    alone = [replace(situation, allotted=every) for situation in situations]
+    alone = [
+        replace(each, allotted=all_that_is_left(file, now, end, each.departure.vehicle))
+        for each in situations
+    ]
     while True:
         horizons = [
             horizon_of(file, prices, situation, tick_minutes=tick_minutes, edges=edges)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from planners.plan.horizon import kwh_at_any_price
+from planners.power.phases import phases_of
 from planners.solver.exact import solve
 from planners.solver.problem import LEAST_AMPS, Deadline, PlanningProblem
 from planners.solver.solution import Solution, solution_of
@@ -166,7 +167,9 @@ def _other_currents(
 ) -> Iterator[OtherCurrent]:
     """Price the charge at other currents, beyond the need at rates that the plan accepts."""
     car = horizon.file.vehicles[horizon.situation.departure.vehicle]
-    limits = [horizon.file.household.main_fuse_amps, car.max_amps]
+    fuse = horizon.file.household.fuse_by_phase
+    phases = phases_of(horizon.file, horizon.situation.departure.vehicle)
+    limits = [*(fuse.get(phase) for phase in phases), car.max_amps]
     for amps in OTHER_AMPS:
         # A plan may be below its highest current while the rest of the home needs it.
         if np.isclose(plan.amps[plan.on], amps).all() or np.isclose(night.model.amps, amps):

@@ -18,8 +18,8 @@ from config.household.consistency import lowest_amps
 from planners.local_time.conversion import DAY_MINUTES, instant_of, minute_of
 from planners.local_time.zone_offsets import offsets_between
 from planners.power.charging import ChargeModel
-from planners.power.home_load import home_load
-from planners.power.main_fuse import CurrentRange, share_of_fuse
+from planners.power.main_fuse import CurrentRange, share_of_limits
+from planners.power.phases import left_under, limits_of
 from planners.power.remembering import remembered
 from planners.rates.runs import run_starts
 
@@ -34,9 +34,6 @@ if TYPE_CHECKING:
 
 HIGHEST_AMPS = 80.0
 """The highest current of equipment after IEC 61851-1 [A per phase]."""
-
-FUSE_DIGITS = 6
-"""Decimal places of the current left under the fuse: sums of decimals are not exact [A]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,17 +67,15 @@ def highest_amps(file: HouseholdFile, charge_point: str, vehicle: str) -> float:
     Returns
     -------
     float
-        Current per phase. Charge points that together could draw more than the main fuse carries
-        share it, so that they never exceed it together, whatever each of them does.
+        Current per phase. Charge points that together could draw more than a phase of the main
+        fuse carries share it, so that they never exceed it together, whatever each of them does.
     """
-    points, fuse = file.charge_points, file.household.main_fuse_amps
-    share = points[charge_point].max_amps
-    if fuse is not None:
-        ranges = {
-            name: CurrentRange(lowest_amps(point), point.max_amps) for name, point in points.items()
-        }
-        share = share_of_fuse(ranges, charge_point, fuse)
-    return _limited(file, vehicle, share)
+    ranges = {
+        name: CurrentRange(lowest_amps(point), point.max_amps)
+        for name, point in file.charge_points.items()
+    }
+    limits = ((limit.points, limit.amps) for limit in limits_of(file))
+    return _limited(file, vehicle, share_of_limits(ranges, charge_point, limits))
 
 
 def amps_allowed(
@@ -176,16 +171,18 @@ def _amps_of_minutes(
     file: HouseholdFile, charge_point: str, vehicle: str, first: int, last: int
 ) -> NDArray[np.float64]:
     """Return the highest current of each UTC minute [A per phase]."""
-    ceiling, fuse = highest_amps(file, charge_point, vehicle), file.household.main_fuse_amps
-    if fuse is None or not file.household.known_load:
+    ceiling = highest_amps(file, charge_point, vehicle)
+    limits = [limit for limit in limits_of(file) if charge_point in limit.points]
+    if not limits or not file.household.known_load:
         return np.full(last - first, ceiling)
-    ranges = ranges_of(file)
-    loads, place = np.unique(home_load(file, first, last), return_inverse=True)
+    ranges, members = ranges_of(file), [limit.points for limit in limits]
+    left = np.array([left_under(file, limit, first, last) for limit in limits])
+    columns, place = np.unique(left, axis=1, return_inverse=True)
     shares = [
-        share_of_fuse(ranges, charge_point, round(fuse - load, FUSE_DIGITS))
-        for load in loads.tolist()
+        share_of_limits(ranges, charge_point, zip(members, column, strict=True))
+        for column in columns.T.tolist()
     ]
-    return np.array([min(ceiling, share) for share in shares])[place]
+    return np.array([min(ceiling, share) for share in shares])[place.reshape(-1)]
 
 
 def _allot(

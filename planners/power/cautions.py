@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from config.household.equipment import SOCKET_AMPS
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator
 
     from config.household.equipment import ChargePoint
     from config.household.household_file import HouseholdFile
@@ -42,9 +42,7 @@ def cautions(file: HouseholdFile, charge_point: str) -> tuple[str, ...]:
             f"The plug or relay must be rated for {point.max_amps:g} A continuously: feel it for"
             " warmth in the first hours, and have it replaced if it is hot."
         )
-    fuse = file.household.main_fuse_amps
-    if fuse is not None:
-        sentences.append(_about_fuse(fuse, file.charge_points))
+    sentences += _about_fuse(file)
     sentences.append(
         "Software and MQTT are no protective device. Local wiring rules and a licensed electrician"
         " decide what may be connected."
@@ -57,13 +55,21 @@ def is_beyond_socket(point: ChargePoint, amps: float) -> bool:
     return point.charging_mode == PORTABLE and amps > max(SOCKET_AMPS, point.max_amps)
 
 
-def _about_fuse(fuse: float, points: Mapping[str, ChargePoint]) -> str:
-    drawn = min(fuse, sum(point.max_amps for point in points.values()))
-    together = f" at {' and '.join(points)} together" if len(points) > 1 else ""
-    return (
-        f"The main fuse of {fuse:g} A carries the whole house: with {drawn:g} A for"
-        f" charging{together}, {fuse - drawn:g} A are left for everything else."
-    )
+def _about_fuse(file: HouseholdFile) -> Iterator[str]:
+    """Say what charging leaves of each phase of the main fuse; of all at once if it is the same."""
+    about: dict[tuple[float, float, tuple[str, ...]], list[str]] = {}
+    for phase, fuse in file.household.fuse_by_phase.items():
+        points = {n: p.max_amps for n, p in file.charge_points.items() if phase in p.phase_names}
+        if points:
+            drawn = min(fuse, sum(points.values()))
+            about.setdefault((fuse, drawn, tuple(points)), []).append(phase)
+    for (fuse, drawn, names), phases in about.items():
+        on = f" on {' and '.join(phases)}" if len(about) > 1 else ""
+        together = f" at {' and '.join(names)} together" if len(names) > 1 else ""
+        yield (
+            f"The main fuse of {fuse:g} A{on} carries the whole house: with {drawn:g} A for"
+            f" charging{together}, {fuse - drawn:g} A are left for everything else."
+        )
 
 
 def _about_outlet(point: ChargePoint) -> str:

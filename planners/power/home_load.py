@@ -18,8 +18,10 @@ if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
 
 
-def home_load(file: HouseholdFile, first: int, last: int) -> NDArray[np.float64]:
-    """Return the known load of the rest of the home, by the local clock.
+def home_load(
+    file: HouseholdFile, first: int, last: int, phase: str | None = None
+) -> NDArray[np.float64]:
+    """Return the known load of the rest of the home on a phase, by the local clock.
 
     Parameters
     ----------
@@ -27,13 +29,19 @@ def home_load(file: HouseholdFile, first: int, last: int) -> NDArray[np.float64]
         The household.
     first, last : int
         UTC minutes; `last` is the first one outside.
+    phase : str, optional
+        The phase; without it, all loads count as if they were on one.
 
     Returns
     -------
     ndarray of float64, shape (last - first,)
-        Sum of the known loads in each UTC minute [A per phase].
+        Sum of the known loads in each UTC minute [A].
     """
-    items = file.household.known_load
+    items = tuple(
+        each
+        for each in file.household.known_load
+        if phase is None or each.connected_to is None or phase in each.connected_to
+    )
     if not items or last <= first:
         return np.zeros(max(0, last - first))
     local = offsets_between(file.zone, first, last).to_local(np.arange(first, last))

@@ -6,7 +6,7 @@ from math import floor
 from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
 
 class CurrentRange(NamedTuple):
@@ -46,6 +46,41 @@ def share_of_fuse(points: Mapping[str, CurrentRange], charge_point: str, left_am
     wished = sum(each.highest - each.lowest for each in served.values())
     whole = floor(own.lowest + to_share * (own.highest - own.lowest) / wished)
     return max(own.lowest, float(whole))
+
+
+def share_of_limits(
+    points: Mapping[str, CurrentRange],
+    charge_point: str,
+    limits: Iterable[tuple[frozenset[str], float]],
+) -> float:
+    """Return a charge point's share of all that it shares with others.
+
+    Parameters
+    ----------
+    points : mapping of str to CurrentRange
+        All charge points, in the order of the file.
+    charge_point : str
+        Name of the one asked about.
+    limits : iterable of (frozenset of str, float)
+        The charge points that share something, and what is left of it [A].
+
+    Returns
+    -------
+    float
+        The least of its shares, each by `share_of_fuse`; its highest current if it shares nothing.
+    """
+    return min(
+        (
+            share_of_fuse(
+                {name: each for name, each in points.items() if name in members},
+                charge_point,
+                left,
+            )
+            for members, left in limits
+            if charge_point in members
+        ),
+        default=points[charge_point].highest,
+    )
 
 
 def _served(points: Mapping[str, CurrentRange], left_amps: float) -> dict[str, CurrentRange]:

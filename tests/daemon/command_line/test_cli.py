@@ -328,7 +328,7 @@ def test_a_file_that_is_not_there_is_refused(
         ("  name: Kowhai", "  name: [Kowhai", "house.yaml:", "expected"),
         ("  nominal_volts: 230", "  nominal_vols: 230", "house.yaml:8:3: ", "nominal_volts"),
         ("Pacific/Auckland", "Pacific/Auckand", "house.yaml:6:13: ", "Pacific/Auckland"),
-        ("    valid_from: 2026-04-01", "    valid_from: soon", "house.yaml:19:17: ", "soon"),
+        ("    valid_from: 2026-04-01", "    valid_from: soon", "house.yaml:20:17: ", "soon"),
         ("currency: NZD", "currency: NZDollar", "house.yaml:7:13: ", "NZDollar"),
     ],
 )

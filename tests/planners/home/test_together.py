@@ -45,13 +45,15 @@ ROUNDS = 4
 class TwoCars:
     """Kowhai Cottage with two charge points of 32 A behind one fuse, and a test's changes."""
 
-    fuse: float | None = 40.0
+    fuse: float | list[float] | None = 40.0
     points: dict[str, dict[str, Any]] = field(default_factory=dict)
     needs: tuple[float, float] = (80.0, 80.0)
     leaves: tuple[str, str] = ("07:20", "07:20")
     load: list[dict[str, Any]] = field(default_factory=list)
     tariff: dict[str, Any] = field(default_factory=lambda: TARIFF)
     priorities: tuple[int | None, int | None] = (None, None)
+    phases: tuple[int, int] = (1, 1)
+    unbalance: float | None = None
 
     def file(self) -> HouseholdFile:
         """Return the household file."""
@@ -60,14 +62,23 @@ class TwoCars:
         home: dict[str, Any] = {"name": "Kowhai", "timezone": "Pacific/Auckland", "currency": "NZD"}
         if self.fuse is not None:
             home |= {"main_fuse_amps": self.fuse, "known_load": self.load}
+        if self.unbalance is not None:
+            home["max_unbalance_amps"] = self.unbalance
         return HouseholdFile.model_validate(
             {
                 "household": home,
                 "tariffs": [self.tariff],
                 "charge_points": {name: point | self.points.get(name, {}) for name in cars},
                 "vehicles": {
-                    car: {"charge_point": name, "usable_kwh": 52.0, "priority": priority}
-                    for (name, car), priority in zip(cars.items(), self.priorities, strict=True)
+                    car: {
+                        "charge_point": name,
+                        "usable_kwh": 52.0,
+                        "priority": rank,
+                        "phases": count,
+                    }
+                    for (name, car), rank, count in zip(
+                        cars.items(), self.priorities, self.phases, strict=True
+                    )
                 },
                 "departures": [
                     {"vehicle": car, "days": EVERY_DAY, "at": at, "need_percent": need}
@@ -233,6 +244,67 @@ def test_a_plan_ends_its_ticks_where_its_allotment_changes() -> None:
     allotted = (AmpsSpan(car.now, change, 0.0), AmpsSpan(change, end, 25.0))
     plan = draft_plan(file, prices_of(file, {}), replace(car, allotted=allotted)).plan
     assert plan.periods[0].start == change
+
+
+ON_L2 = {"connected_to": ["L2"]}
+ROTATED = {"phases": 3, "connected_to": ["L2", "L3", "L1"]}
+
+
+def test_charge_points_on_different_phases_do_not_share() -> None:
+    """Behind 25 A each draws 25 A, where on one phase the second would pay more."""
+    home = TwoCars(fuse=25.0, points={"carport": ON_L2})
+    cars = home.situations(30.0, 30.0)
+    found, plans = _planned(home, cars)
+    assert found.gap == 0.0
+    assert [max(period.amps for period in plan.periods) for plan in plans] == [25.0, 25.0]
+    assert [plan.cost for plan in _by_shares(home, cars)] == [plan.cost for plan in plans]
+
+
+def test_a_car_with_one_phase_loads_the_first_of_a_rotated_charge_point() -> None:
+    """It is on L2, beside the other on L1; a car with three phases is on L1 too, and shares."""
+    home = TwoCars(fuse=25.0, points={"carport": ROTATED})
+    assert _by_shares(home, home.situations(30.0, 30.0))[0].periods[0].amps == 25.0
+    three = replace(home, phases=(1, 3))
+    assert _by_shares(three, three.situations(30.0, 30.0))[0].periods[0].amps == 12.0
+
+
+def test_each_phase_has_its_own_fuse_and_load() -> None:
+    """L2 has 20 A, of which the rest of the home draws 8 A; L1 has 32 A."""
+    home = TwoCars(
+        fuse=[32.0, 20.0, 32.0],
+        points={"carport": ON_L2},
+        load=[{"amps": 8.0, "hours": ["18:00-08:00"], "connected_to": ["L2"]}],
+    )
+    cars = home.situations(30.0, 30.0)
+    for plans in (_planned(home, cars)[1], _by_shares(home, cars)):
+        assert [max(period.amps for period in plan.periods) for plan in plans] == [32.0, 12.0]
+
+
+def test_the_unbalance_holds_whichever_cars_charge() -> None:
+    """Two cars on L1 and L2 could balance each other; if one stops, the other must keep 20 A."""
+    home = TwoCars(fuse=63.0, points={"carport": ON_L2}, unbalance=20.0)
+    cars = home.situations(30.0, 30.0)
+    for plans in (_planned(home, cars)[1], _by_shares(home, cars)):
+        assert [max(period.amps for period in plan.periods) for plan in plans] == [20.0, 20.0]
+    three = TwoCars(fuse=63.0, points={"carport": {"phases": 3}}, phases=(1, 3), unbalance=20.0)
+    _, plans = _planned(three, three.situations(None, 30.0))
+    assert max(period.amps for period in plans[0].periods) == 32.0
+
+
+def test_the_phases_of_a_joint_plan_are_never_exceeded() -> None:
+    """A car on three phases beside one on L2 alone, behind a fuse that is less on L2."""
+    home = TwoCars(
+        fuse=[40.0, 32.0, 40.0],
+        points={"driveway": {"phases": 3}, "carport": ON_L2},
+        phases=(3, 1),
+        needs=(100.0, 100.0),
+    )
+    found, plans = _planned(home, home.situations(5.0, 10.0))
+    edges = {edge for plan in plans for each in plan.periods for edge in (each.start, each.end)}
+    drawn = [sum(p.amps for plan in plans if (p := plan.period_at(edge))) for edge in edges]
+    assert max(drawn) == 32.0
+    assert [plan.shortfall for plan in plans] == [None, None]
+    assert found.gap_share < 0.01
 
 
 def test_a_departure_that_is_far_off_is_planned_later() -> None:
