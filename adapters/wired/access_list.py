@@ -7,11 +7,12 @@ may do nothing, and each user may do only what their part needs.
 from __future__ import annotations
 
 import shlex
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Literal
 
 from adapters.contract.topics import Topics
+from adapters.wired.load_meter import load_meter_topics
 from adapters.wired.values import topic_filters
 from config.fields.names import topic_level
 from config.files.errors import UsageError
@@ -78,12 +79,13 @@ def users(file: HouseholdFile) -> tuple[User, ...]:
     topics = Topics.of_file(file)
     home = file.household.topic_level
     points = {n: point for n, point in file.charge_points.items() if point.ocpp is None}
+    meter = _meter_rights(file)
     wired = tuple(right for name, point in points.items() for right in _wired_rights(name, point))
     return (
         User(
             file.bus.username or f"{home}.daemon",
             "the daemon",
-            (("readwrite", f"{topics.base}/#"), *dict.fromkeys(map(_reversed, wired))),
+            (("readwrite", f"{topics.base}/#"), *dict.fromkeys(map(_reversed, (*wired, *meter)))),
         ),
         *(
             User(
@@ -102,20 +104,43 @@ def users(file: HouseholdFile) -> tuple[User, ...]:
             ),
         ),
         User(f"{home}.prices", "a price feed", (("write", topics.prices),)),
-        User(f"{home}.load", "a meter of the home's own load", (("write", topics.load),)),
+        User(f"{home}.load", "a meter of the home's own load", meter or (("write", topics.load),)),
     )
+
+
+def _meter_rights(file: HouseholdFile) -> tuple[Right, ...]:
+    """Return the rights of a wired meter of the home on its own topics."""
+    meter = file.household.load_meter
+    names = () if meter is None else load_meter_topics(meter)
+    _refuse_blanks("household: load_meter", names)
+    rights: tuple[Right, ...] = tuple(("write", topic) for topic in names)
+    _refuse_own(Topics.of_file(file), "household: load_meter", rights)
+    return rights
+
+
+def _refuse_own(topics: Topics, place: str, rights: Iterable[Right]) -> None:
+    for _, wanted in rights:
+        if overlap(wanted, f"{topics.base}/#"):
+            raise UsageError(
+                f"{place}: the topic {wanted} also covers the daemon's own"
+                f" below {topics.base}, which hardware must be kept out of; expected one that"
+                " does not"
+            )
+
+
+def _refuse_blanks(place: str, names: Iterable[str]) -> None:
+    for topic in names:
+        if topic != topic.strip():
+            raise UsageError(
+                f"{place}: the topic {topic!r} begins or ends with a blank,"
+                " which an access list can't express"
+            )
 
 
 def _of_hardware(topics: Topics, name: str, point: ChargePoint) -> tuple[Right, ...]:
     """Return a charge point's rights; its wiring replaces the daemon's own topics."""
     foreign = _wired_rights(name, point)
-    for _, wanted in foreign:
-        if overlap(wanted, f"{topics.base}/#"):
-            raise UsageError(
-                f"charge_points: {name}: wiring: the topic {wanted} also covers the daemon's own"
-                f" below {topics.base}, which hardware must be kept out of; expected one that"
-                " does not"
-            )
+    _refuse_own(topics, f"charge_points: {name}: wiring", foreign)
     wiring = point.wiring
     rights = list(foreign)
     if wiring is None or wiring.tell is None:
@@ -134,12 +159,7 @@ def _wired_rights(name: str, point: ChargePoint) -> tuple[Right, ...]:
     messages = [wiring.tell.start, wiring.tell.stop, wiring.tell.current] if wiring.tell else []
     reads = dict.fromkeys(message.topic for message in messages if message is not None)
     writes = topic_filters(wiring.hear) if wiring.hear else ()
-    for topic in (*reads, *writes):
-        if topic != topic.strip():
-            raise UsageError(
-                f"charge_points: {name}: wiring: the topic {topic!r} begins or ends with a blank,"
-                " which an access list can't express"
-            )
+    _refuse_blanks(f"charge_points: {name}: wiring", (*reads, *writes))
     return (
         *(("read", topic) for topic in reads),
         *(("write", topic) for topic in writes),

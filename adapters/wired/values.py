@@ -72,10 +72,40 @@ def read_values(inputs: WiringInputs, topic: str, payload: bytes) -> tuple[Hardw
     ------
     MalformedMessage
         If the payload does not match the household file; then none of its values is used.
-    """
+    """  # noqa: DOC502 - raised by the helpers
+    _refuse_large(payload)
+    return tuple(_values(inputs, topic, payload))
+
+
+def read_number(source: NumberInput, key: str, payload: bytes) -> float:
+    """Return one number of a message, scaled.
+
+    Parameters
+    ----------
+    source
+        Where it is.
+    key
+        What the household file calls it.
+    payload
+        What the bus carried.
+
+    Returns
+    -------
+    float
+        Finite.
+
+    Raises
+    ------
+    MalformedMessage
+        If the payload does not match the household file.
+    """  # noqa: DOC502 - raised by the helpers
+    _refuse_large(payload)
+    return _number(source, key, payload) * source.scale
+
+
+def _refuse_large(payload: bytes) -> None:
     if len(payload) > LARGEST_PAYLOAD_BYTES:
         raise MalformedMessage(f"larger than {LARGEST_PAYLOAD_BYTES // 1024} KiB")
-    return tuple(_values(inputs, topic, payload))
 
 
 def _values(inputs: WiringInputs, topic: str, payload: bytes) -> Iterator[HardwareValue]:

@@ -40,6 +40,7 @@ from config.household.equipment import ChargePoint
 from config.household.metrics import Metrics
 from config.household.ocpp import OcppListener, OcppPoint
 from config.household.vehicle import Vehicle
+from config.household.wiring import LoadMeter
 from config.tariffs.known_load import KnownLoad, known_load_problems
 from config.tariffs.tariff import DAY_KINDS, WEEKDAYS, Band, DayKind, PriceFile, Tariff, Weekday
 
@@ -103,6 +104,9 @@ class Household(Model):
         description="The highest difference between two phases that the charge points may cause "
         "[A], where the network sets one; without: no limit.",
     )
+    load_meter: LoadMeter | None = Field(
+        None, description="A meter with its own topics that shows what the home draws."
+    )
     known_load: Annotated[tuple[KnownLoad, ...], Field(strict=False, max_length=100)] = Field(
         (),
         description="What the rest of the home draws from the main fuse in certain hours; items "
@@ -155,16 +159,18 @@ class Household(Model):
         refuse(
             (
                 *problems,
-                *self._reserve_problems(),
+                *self._fuse_problems(),
                 *self._unbalance_problems(),
                 *self._morning_line_problems(),
             )
         )
         return self
 
-    def _reserve_problems(self) -> Iterator[KeyProblem]:
+    def _fuse_problems(self) -> Iterator[KeyProblem]:
         if self.reserve_amps and self.reserve_amps >= min(self.main_fuse_amps or (0,)):
             yield KeyProblem(("reserve_amps",), "expected a main_fuse_amps that is above it")
+        if self.load_meter is not None and self.main_fuse_amps is None:
+            yield KeyProblem(("load_meter",), "expected main_fuse_amps beside it")
 
     def _unbalance_problems(self) -> Iterator[KeyProblem]:
         if self.max_unbalance_amps is not None and len(self.phases) == 1:

@@ -227,6 +227,25 @@ class WiringInputs(Model):
         return self
 
 
+class LoadMeter(Model):
+    """A meter with its own topics that shows what the home draws."""
+
+    phases: Annotated[tuple[CurrentInput, ...], Field(strict=False)] = Field(
+        description="Where its currents are published: one, which then is the highest, or those of "
+        "L1, L2 and L3."
+    )
+    includes_charge_points: Flag = Field(
+        default=False, description="Whether the charge points' own current is part of them."
+    )
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if len(self.phases) not in {1, 3}:
+            got = f"expected one current, or three: L1, L2 and L3; got {len(self.phases)}"
+            refuse([KeyProblem(("phases",), got)])
+        return self
+
+
 class Wiring(Model):
     """Commands to a charge point, and its values."""
 

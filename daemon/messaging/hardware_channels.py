@@ -10,6 +10,7 @@ from adapters.bus.credentials import client_id_of
 from adapters.contract.messages import MalformedMessage
 from adapters.contract.topics import Topics, matches
 from adapters.wired.channels import StopAsWill, WiredChannel
+from adapters.wired.load_meter import WiredLoadMeter, load_meter_topics
 from adapters.wired.point import WiredPoint
 from adapters.wired.values import topic_filters
 from config.fields.names import topic_level
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from adapters.bus.events import MessageArrived
-    from adapters.contract.messages import Message
+    from adapters.contract.messages import HomeLoad, Message
     from adapters.ledger.ledger import Ledger
     from adapters.wired.channels import HardwareChannel, Sender
     from config.household.broker import Bus
@@ -43,6 +44,8 @@ class HardwareChannels:
         How to send commands, by charge point; one that reads the daemon's own commands has none.
     inputs : mapping of str to WiredPoint
         How to read messages, by charge point; one that writes the daemon's own messages has none.
+    load_meter : WiredLoadMeter, optional
+        How to read what the home draws.
     begin : callable, optional
         Called once the daemon has commands to send.
     news : callable, optional
@@ -53,6 +56,7 @@ class HardwareChannels:
         self,
         channels: Mapping[str, HardwareChannel] | None = None,
         inputs: Mapping[str, WiredPoint] | None = None,
+        load_meter: WiredLoadMeter | None = None,
         begin: Callable[[], None] = lambda: None,
         news: Callable[[], HouseholdHealth | None] = lambda: None,
     ) -> None:
@@ -60,8 +64,10 @@ class HardwareChannels:
         self.news = news
         self._channels = dict(channels or {})
         self._inputs = dict(inputs or {})
-        by_point = (wired.topic_filters for wired in self._inputs.values())
-        self._filters = tuple(dict.fromkeys(each for filters in by_point for each in filters))
+        self._load_meter = load_meter
+        filters = [each for wired in self._inputs.values() for each in wired.topic_filters]
+        filters += [] if load_meter is None else load_meter.topic_filters
+        self._filters = tuple(dict.fromkeys(filters))
 
     def has(self, charge_point: str) -> bool:
         """Return whether a charge point gets its commands through a channel."""
@@ -147,6 +153,34 @@ class HardwareChannels:
                 continue
             yield from ((charge_point, each) for each in messages)
 
+    def read_load(self, message: MessageArrived, now: datetime) -> HomeLoad | None:
+        """Return what a message of the home's own meter says.
+
+        Parameters
+        ----------
+        message : MessageArrived
+            From the bus.
+        now : datetime
+            UTC; dates the values.
+
+        Returns
+        -------
+        HomeLoad or None
+            None if it says nothing, or can't be understood.
+        """
+        if self._load_meter is None:
+            return None
+        try:
+            return self._load_meter.read(message.topic, message.payload, now, retain=message.retain)
+        except MalformedMessage as error:
+            _log.warning("message not understood", topic=message.topic, reason=str(error))
+            return None
+
+    @property
+    def reads_load(self) -> bool:
+        """Whether the home's load comes another way than by the daemon's own topic."""
+        return self._load_meter is not None
+
     def filter_of(self, topic: str) -> str | None:
         """Return the filter of wired hardware that covers a topic; may be called by any thread."""
         return next((each for each in self._filters if matches(each, topic)), None)
@@ -177,14 +211,17 @@ def without_wiring(file: HouseholdFile) -> HouseholdFile:
         name: point.model_copy(update={"wiring": None, "ocpp": None})
         for name, point in file.charge_points.items()
     }
-    return file.model_copy(update={"charge_points": points, "ocpp": None})
+    home = file.household.model_copy(update={"load_meter": None})
+    return file.model_copy(update={"household": home, "charge_points": points, "ocpp": None})
 
 
 def wired_topic_filters(file: HouseholdFile) -> tuple[str, ...]:
     """Return the topics of wired hardware to subscribe to, each once."""
     wirings = (point.wiring for point in file.charge_points.values())
     inputs = [wiring.hear for wiring in wirings if wiring is not None and wiring.hear is not None]
-    return tuple(dict.fromkeys(topic for each in inputs for topic in topic_filters(each)))
+    filters = [topic for each in inputs for topic in topic_filters(each)]
+    meter = file.household.load_meter
+    return tuple(dict.fromkeys([*filters, *(() if meter is None else load_meter_topics(meter))]))
 
 
 def hardware_channels_of(
@@ -225,9 +262,13 @@ def hardware_channels_of(
                 watts_per_amp=watts_per_amp,
                 register_kwh=_register_kwh(ledger, name),
             )
+    meter = file.household.load_meter
+    load_meter = None if meter is None else WiredLoadMeter(meter)
     if ocpp is None:
-        return HardwareChannels(channels, inputs)
-    return HardwareChannels(channels, inputs, begin=ocpp.accept_connections, news=ocpp.news)
+        return HardwareChannels(channels, inputs, load_meter)
+    return HardwareChannels(
+        channels, inputs, load_meter, begin=ocpp.accept_connections, news=ocpp.news
+    )
 
 
 def will_connections(

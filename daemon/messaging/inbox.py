@@ -148,6 +148,9 @@ class Inbox:
             return None
         name, leaf = place
         if name is None:
+            if leaf == "load" and self._channels is not None and self._channels.reads_load:
+                _log.warning("load ignored: the home's meter is wired")
+                return None
             return _of_the_household(leaf, message.payload, now)
         point = self._by_level.get(name)
         if point is None:
@@ -203,6 +206,24 @@ class Inbox:
             return []
         read = list(self._channels.read(message, now))
         return [(point, event) for point, each in read if (event := self.store(point, each, now))]
+
+    def load_from_wiring(self, message: MessageArrived, now: datetime) -> LoadRead | None:
+        """Read a message of the home's own meter.
+
+        Parameters
+        ----------
+        message : MessageArrived
+            From the bus.
+        now : datetime
+            UTC.
+
+        Returns
+        -------
+        LoadRead or None
+            None for another message, and while a phase has been silent for more than 30 s.
+        """
+        load = None if self._channels is None else self._channels.read_load(message, now)
+        return None if load is None or now - load.at > SILENCE else LoadRead(load)
 
     def store(self, point: str, message: Message, now: datetime) -> Event | None:
         """Store a reading or report, whichever way it came.

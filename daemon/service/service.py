@@ -433,6 +433,9 @@ class Service:
 
     def _on_wired_message(self, message: MessageArrived) -> None:
         """Handle a message on the hardware's own topics; a similar one follows soon."""
+        load = self._inbox.load_from_wiring(message, self._clock.now())
+        if load is not None:
+            self._on_load(load)
         for point, event in self._inbox.receive_from_wiring(message, self._clock.now()):
             self._step(point, event)
         self._trouble.take_skipped()

@@ -109,7 +109,7 @@ class RecordedBus:
         self.messages: list[tuple[str, bytes, bool]] = []
         self._payloads: dict[str, list[bytes]] = {}
 
-    def publish(self, topic: str, payload: bytes, *, retain: bool) -> bool:
+    def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1) -> bool:  # noqa: ARG002 - all are delivered
         self.messages.append((topic, payload, retain))
         self._payloads.setdefault(topic.rsplit("/", 1)[-1], []).append(payload)
         return True

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -18,6 +19,7 @@ from adapters.contract.messages import (
     decode,
 )
 from adapters.simulated.home import home_amps
+from daemon.messaging.hardware_channels import hardware_channels_of
 from daemon.messaging.incoming import WakeUp
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.service import Service
@@ -35,8 +37,18 @@ FUSE = 40
 class Home:
     """A service behind a fuse of 40 A, with a vehicle that charges now."""
 
-    def __init__(self, directory: Path, ledger: Ledger, *points: str, fuse: int = FUSE) -> None:
+    def __init__(
+        self,
+        directory: Path,
+        ledger: Ledger,
+        *points: str,
+        fuse: int = FUSE,
+        load_meter: list[dict[str, str]] | None = None,
+    ) -> None:
         text = KOWHAI.read_text("utf-8").replace("main_fuse_amps: 63", f"main_fuse_amps: {fuse}")
+        if load_meter is not None:
+            wired = f"  load_meter: {json.dumps({'phases': load_meter})}\n  nominal_volts"
+            text = text.replace("  nominal_volts", wired)
         for point in points:
             text = text.replace(
                 "\nvehicles:\n",
@@ -50,7 +62,10 @@ class Home:
         self.bus, self.clock = RecordedBus(), VirtualClock(EVENING)
         self.points = (POINT, *points)
         self.woken: list[datetime] = []
-        self.service = Service(watch, ledger, self.clock, bus=self.bus, wake_at=self.woken.append)
+        channels = hardware_channels_of(watch.house.file, self.bus, ledger)
+        self.service = Service(
+            watch, ledger, self.clock, bus=self.bus, wake_at=self.woken.append, channels=channels
+        )
         self.service.handle(WakeUp())
         for point in self.points:
             report = VehicleReport(at=EVENING, pilot="B", soc_percent=20)
@@ -143,6 +158,22 @@ def test_what_is_no_reading_changes_nothing(tmp_path: Path, ledger: Ledger, payl
         home.service.handle(arrived(home.topics.load, payload))
     assert home.told() == 10
     assert [log["event"] for log in logs] == ["message not understood"]
+
+
+def test_a_wired_meter_is_heard(tmp_path: Path, ledger: Ledger) -> None:
+    """Its own topics replace the daemon's; a phase that falls silent silences it."""
+    meter = [{"topic": f"meter/{phase}"} for phase in ("l1", "l2", "l3")]
+    home = Home(tmp_path, ledger, load_meter=meter)
+    for phase, amps in (("l1", b"1"), ("l2", b"30"), ("l3", b"2")):
+        home.service.handle(arrived(f"meter/{phase}", amps))
+    assert home.told() == 10
+    with capture_logs() as logs:
+        home.load(38.0)
+    assert home.told() == 10
+    assert [log["event"] for log in logs] == ["load ignored: the home's meter is wired"]
+    home.advance(31 * SECOND)
+    home.service.handle(arrived("meter/l1", b"38"))
+    assert home.told() == 10  # the next wake-up ends it
 
 
 def test_a_meter_the_wrong_way_round_is_no_surplus(tmp_path: Path, ledger: Ledger) -> None:
