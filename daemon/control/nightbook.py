@@ -118,7 +118,9 @@ def open_night_planned(
     is_open = not night.starts and (
         night.soc_before_percent is None or not _flowed_since(state, night, wh=BEGUN_WH)
     )
-    if is_open or _is_corrected(state, night):
+    if is_open and night.closed:  # the vehicle is back: what it left with is in the record
+        night = replace(night, planned_cost=plan.cost)
+    elif is_open or _is_corrected(state, night):
         night = replace(
             night,
             soc_before_percent=plan.soc_percent,

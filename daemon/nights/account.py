@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, TypeAlias
 
@@ -216,9 +217,18 @@ def _baselines(
     )
     model = charge_model(house.file, facts.vehicle)
     stored_kwh = model.stored_kwh(facts.soc_before_percent or 0.0)
+    # What flowed after the departure stays where it was in both rules: the record does not say
+    # when the vehicle came back.
+    later = [slot for slot in slots if facts.departure and slot.start >= facts.departure]
+    later_wh = sum(slot.metered_wh for slot in later)
+    later_cost = sum((slot.span.rate * slot.metered_wh for slot in later), Decimal(0)).scaleb(-3)
+    stay, stay_wh = slots[: len(slots) - len(later)], energy_wh - later_wh
+    by_rule = {
+        "at_once": at_once(stay, model, stored_kwh, stay_wh),
+        "timer": timer(stay, model, stored_kwh, stay_wh),
+    }
     return {
-        "at_once": at_once(slots, model, stored_kwh, energy_wh),
-        "timer": timer(slots, model, stored_kwh, energy_wh),
+        **{name: replace(rule, cost=rule.cost + later_cost) for name, rule in by_rule.items()},
         "hindsight": cheapest_hours(slots, model, energy_wh),
     }
 

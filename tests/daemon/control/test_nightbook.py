@@ -79,6 +79,20 @@ def test_noon_closes_a_night_again_only_if_energy_flowed(watt_hours: int, times:
     assert record["soc_after_percent"] == pytest.approx(80.0, abs=0.3)
 
 
+def test_a_vehicle_that_comes_back_does_not_change_what_it_left_with() -> None:
+    """A night says with what the vehicle came and left, though it is back before noon with less."""
+    world = evening(85.0)
+    world.wait(LEAVES)
+    world.unplug()
+    world.wait(LEAVES + HOUR)
+    world.plug_in(20.0)
+    world.ask(charge_now=True)
+    world.wait(NOON + HOUR)
+    *_, closing = world.closings()
+    assert closing.facts.closed_at == NOON, "energy flowed after the departure"
+    assert (closing.facts.soc_before_percent, closing.facts.soc_after_percent) == (85.0, 85.0)
+
+
 def test_a_vehicle_that_leaves_early_is_accounted_for_at_the_departure() -> None:
     """Unplugged before it is due, a vehicle is remembered with the charge it left with."""
     world = evening()

@@ -386,3 +386,35 @@ def test_a_night_over_a_change_of_the_clock_has_all_its_hours(
     )
     assert float(record["energy_kwh"]) == pytest.approx(hours, abs=0.002)
     assert record["cost"] == round(record["energy_kwh"] * Decimal("0.25"), 2)
+
+
+def test_a_second_stay_is_compared_with_itself() -> None:
+    """A vehicle left at 15:00 and charged from 21:00: no rule charged it while it was full."""
+    readings = charged(NIGHT_BEGINS, 120)
+    left = BEGINS + 3 * HOUR
+    record = record_of(
+        readings, plugged_since=BEGINS, departure=left, ready_by=left, closed_at=NOON,
+        soc_before_percent=85.0, soc_after_percent=85.0,
+    )  # fmt: skip
+    assert record["cost"] == round(cost_by_hand(readings, NOON), 2)
+    for rule in record["baselines"].values():
+        assert (rule["cost"], rule["outside_kwh"]) == (record["cost"], 0)
+
+
+def test_what_flowed_before_a_departure_is_still_compared() -> None:
+    """An hour at the day rate before 15:00, two at night: no rule moves what flowed at night."""
+    readings = [
+        RegisterReading(one.at, one.register_wh + other.register_wh)
+        for one, other in zip(charged(BEGINS + HOUR, 60), charged(NIGHT_BEGINS, 120), strict=True)
+    ]
+    left = BEGINS + 7 * HOUR
+    record = record_of(
+        readings, plugged_since=BEGINS, departure=left, ready_by=left, closed_at=NOON
+    )
+    rules = {name: rule["cost"] for name, rule in record["baselines"].items()}
+    day, night = Decimal("0.305"), Decimal("0.168")
+    paid = (day * Decimal("7.2") + night * Decimal("14.4")) * Decimal("1.15")
+    assert record["cost"] == rules["at_once"] == round(paid, 2)
+    most = 2 * Decimal("7.36")  # in the two hours at night, at 32 A
+    least = (night * most + day * (Decimal("21.6") - most)) * Decimal("1.15")
+    assert rules["hindsight"] == round(least, 2)
