@@ -9,21 +9,19 @@ from textwrap import TextWrapper
 from typing import TYPE_CHECKING
 
 from config.fields.zones import zone_data_version
+from config.tariffs.calendar_words import listed
 from daemon.check.connections import explain_connections
 from daemon.check.tariff import explain_tariffs, explain_tonight
 from daemon.control.state import assumed_soc_percent
 from daemon.presentation.departures import buys_need_only, when_leaves
 from daemon.presentation.figures import counted, local_time
+from planners.home.allotments import all_that_is_left, shares_by_plan
 from planners.local_time.departures import night_bounds, night_of
 from planners.local_time.wished_departures import next_departure
-from planners.power.allowed_currents import (
-    amps_allowed,
-    charge_model,
-    highest_amps,
-    own_amps,
-)
+from planners.power.allowed_currents import amps_allowed, charge_model, own_amps
 from planners.power.cautions import cautions
 from planners.power.charging import ladder
+from planners.power.phases import limits_of
 from planners.power.vehicle_cautions import vehicle_cautions
 from planners.rates.tariff_cautions import known_rates, tariff_cautions
 
@@ -37,6 +35,7 @@ if TYPE_CHECKING:
     from config.tariffs.known_load import KnownLoad
     from daemon.control.state import House
     from planners.local_time.departures import DepartureAt
+    from planners.power.charging import ChargeModel
 
 COLUMNS = 80
 MINUTE_HOURS = 1 / 60
@@ -82,6 +81,7 @@ def explain_unwrapped(house: House, now: datetime) -> Iterator[str]:
     yield from explain_tonight(house, now)
     yield from _charge_points(house.file)
     yield from _vehicles(house.file)
+    yield from _shared_fuse(house.file)
     yield from _known_load(house.file, now)
     yield from _departures(house.file, now)
     yield from _bus(house.file)
@@ -124,30 +124,51 @@ def _charge_points(file: HouseholdFile) -> Iterator[str]:
 def _vehicles(file: HouseholdFile) -> Iterator[str]:
     yield ""
     yield "Vehicles:"
+    alone = " when it charges alone" if shares_by_plan(file) else ""
     for name, car in file.vehicles.items():
-        model = charge_model(file, name)
+        model = _model_alone(file, name)
         about = (
             f"  {name} at {car.charge_point}: {car.usable_kwh:g} kWh usable, everyday limit"
             f" {car.limit_percent:g} %,"
         )
         if not model.amps:
-            yield f"{about} {_waits_for_others(file, name)}"
+            yield f"{about} can't charge: the main fuse is too small for it beside the others."
             continue
-        yield f"{about} charges at {model.amps:g} A and {model.full_kw:.2f} kW."
+        yield f"{about} charges at {model.amps:g} A and {model.full_kw:.2f} kW{alone}."
         yield f"    {_usual_night(file, name)}"
 
 
-def _waits_for_others(file: HouseholdFile, name: str) -> str:
-    amps = own_amps(file, file.vehicles[name].charge_point, name)
-    return (
-        f"up to {amps:g} A, but never beside all other charge points: the main fuse is too small"
-        " for the lowest currents of all. It charges only while a plan for the whole home leaves"
-        " it enough."
+def _model_alone(file: HouseholdFile, name: str) -> ChargeModel:
+    """Return the charge model of a vehicle while no other one charges."""
+    if not shares_by_plan(file):
+        return charge_model(file, name)
+    own = own_amps(file, file.vehicles[name].charge_point, name)
+    fuses = [limit.amps for limit in limits_of(file) if name in limit.vehicles]
+    return charge_model(file, name, amps=min([own, *fuses]))
+
+
+def _shared_fuse(file: HouseholdFile) -> Iterator[str]:
+    """Say how several charge points share the main fuse, if it does not carry them all."""
+    points = file.charge_points
+    silent = [name for name, each in points.items() if each.wiring and each.wiring.hear is None]
+    is_planned = shares_by_plan(file)
+    is_divided = any(
+        sum(points[name].max_amps for name in limit.points) > limit.amps
+        for limit in limits_of(file)
     )
+    if len(points) == 1 or not (is_planned or (is_divided and silent)):
+        return
+    yield ""
+    yield f"{listed(list(points))} share the main fuse of {file.household.fuse_text}."
+    if is_planned:
+        yield "  Their vehicles are planned together. One that charges alone may take all of it."
+        yield "  None takes more before another is seen to take less, or its command has expired."
+    else:
+        yield f"  Each has a fixed part of it, because {listed(silent)} reports nothing."
 
 
 def _usual_night(file: HouseholdFile, name: str) -> str:
-    model = charge_model(file, name)
+    model = _model_alone(file, name)
     to_percent, from_percent = _usual_percent(file, name), assumed_soc_percent(file, name)
     if from_percent >= to_percent:
         return (
@@ -206,9 +227,11 @@ def _days(item: KnownLoad) -> str:
 
 def _left_tonight(file: HouseholdFile, name: str, now: datetime) -> Iterator[str]:
     point = file.vehicles[name].charge_point
-    ceiling = highest_amps(file, point, name)
+    ceiling = _model_alone(file, name).amps
     start, end = night_bounds(night_of(now, file.zone), file.zone)
-    lowered = [span for span in amps_allowed(file, point, name, start, end) if span.amps < ceiling]
+    left = all_that_is_left(file, start, end, name) if shares_by_plan(file) else ()
+    spans = amps_allowed(file, point, name, start, end, allotted=left)
+    lowered = [span for span in spans if span.amps < ceiling]
     for span in lowered:
         starts, ends = (local_time(each, file.zone, "%H:%M") for each in (span.start, span.end))
         rate = f"can charge at {span.amps:g} A at most" if span.amps else "can't charge"

@@ -36,7 +36,8 @@ The command, by the first line that applies:
     otherwise                                   stop
 
 If a reading of the home's load leaves less of the main fuse, the current is lower, or the command a
-stop (`daemon.load_guard`).
+stop (`daemon.load_guard`). And a start must fit under the main fuse beside what the other charge
+points may draw by the commands they have; until it does, it is lower, or a stop.
 
 A stop is at once, always. A start that comes too soon after the last switching waits: it is a stop
 until the charge point's rest is over (`planners.power.rest`).
@@ -63,6 +64,7 @@ from daemon.control.nightbook import LAST_READING, account_for
 from daemon.control.replanning import announce, begins_in_rest, plan
 from daemon.control.state import charges_now, is_charging, rests_until, vehicle_of
 from daemon.control.undelivered import may_be_listening_again
+from planners.home.claims import left_beside
 from planners.local_time.conversion import nearest_minute
 from planners.local_time.departures import night_bounds, night_of
 from planners.power.allowed_currents import amps_allowed
@@ -240,7 +242,9 @@ def next_wake(state: PointState, now: datetime, house: House) -> datetime:
 def _command(
     state: PointState, now: datetime, house: House, *, reassert: bool, repeat: bool
 ) -> tuple[PointState, tuple[Action, ...]]:
-    right = _below_load(state, _right_command(state, now, house), house)
+    wanted = _below_load(state, _right_command(state, now, house), house)
+    right = _beside_others(state, wanted, now, house)
+    state = replace(state, waits_for_others=_amps(right) < _amps(wanted))
     command = state.command
     if command is not None and _is_right(command, right, now) and not repeat:
         return state, (Assert(command),) if reassert else ()
@@ -309,6 +313,27 @@ def _below_load(state: PointState, command: CommandInForce, house: House) -> Com
     return replace(command, amps=amps, why=why)
 
 
+def _beside_others(
+    state: PointState, command: CommandInForce, now: datetime, house: House
+) -> CommandInForce:
+    """Lower or shorten a start that does not fit under the fuse beside other charge points yet."""
+    if command.amps is None or not house.others:
+        return command
+    until = min(command.valid_until, now + START_HOLDS)
+    spans = left_beside(house.file, state.charge_point, house.others, now, until)
+    point, left = house.file.charge_points[state.charge_point], spans[0].amps
+    if command.amps > left:
+        if point.switching == "on_off" or left < point.min_amps:
+            return _next(state, "stop", "another charge point has not given way yet")
+        command = replace(command, amps=max(point.min_amps, float(floor(left))))
+    falls = (span.start for span in spans if span.amps < (command.amps or 0.0))
+    return replace(command, valid_until=min(command.valid_until, next(falls, NO_END)))
+
+
+def _amps(command: CommandInForce) -> float:
+    return command.amps or 0.0
+
+
 def _by_plan(state: PointState, plan: Plan, period: Period, house: House) -> CommandInForce:
     return _next(
         state,
@@ -344,7 +369,7 @@ def _without_plan(state: PointState, now: datetime, house: House) -> CommandInFo
     if too_much is not None:
         return too_much
     vehicle, wishes = vehicle_of(state, house.file), state.wishes
-    late = leaves_late(state, house.file, now)
+    late = leaves_late(state, house, now)
     if late is not None:
         return _go_on(state, late, now, house)
     if vehicle is not None and charges_now(state, house.file, now):
@@ -399,7 +424,10 @@ def _spans_allowed(
     state: PointState, vehicle: str, now: datetime, house: House
 ) -> tuple[AmpsSpan, ...]:
     point, excess = state.charge_point, state.current_watch.excess
-    return amps_allowed(house.file, point, vehicle, now, now + STOP_HOLDS, excess=excess)
+    return amps_allowed(
+        house.file, point, vehicle, now, now + STOP_HOLDS,
+        excess=excess, allotted=house.allot(state, now).spans,
+    )  # fmt: skip
 
 
 def _charge_now(state: PointState, vehicle: str, now: datetime, house: House) -> CommandInForce:

@@ -33,6 +33,11 @@ class HouseChanged:
 
 
 @dataclass(frozen=True, slots=True)
+class CurrentAllotted:
+    """A plan for the whole home has allotted the charge point another current."""
+
+
+@dataclass(frozen=True, slots=True)
 class MeterRead:
     """The meter sent a reading."""
 
@@ -85,6 +90,7 @@ Event = (
     TimePassed
     | BusConnected
     | HouseChanged
+    | CurrentAllotted
     | MeterRead
     | VehicleReported
     | PersonAsked

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import timedelta
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from daemon.control.alerts import ALERTS, ClearedBy, clear_alerts, raise_alert
 from daemon.control.events import (
     Action,
     BusConnected,
+    CurrentAllotted,
     Delivered,
     Event,
     HouseChanged,
@@ -112,8 +113,8 @@ def learn(
             state, actions = check_delivery(state, event)
         case HouseholdHealth():
             state, actions = _on_household_health(state, event, house)
-        case HouseChanged(what):
-            state = _on_house_change(state, what)
+        case HouseChanged() | CurrentAllotted():
+            state = _on_house_change(state, event)
         case TimePassed() | BusConnected():
             pass
     return state, (*by_hours, *actions)
@@ -147,12 +148,12 @@ def _on_household_health(
     return clear_alerts(state, ALERTS[health.code].cleared_by[0]), over
 
 
-def _on_house_change(state: PointState, what: Literal["file", "prices"]) -> PointState:
+def _on_house_change(state: PointState, event: HouseChanged | CurrentAllotted) -> PointState:
     """Plan again; a new file may also change what is known of the vehicle."""
     state = replace(state, plan_stale=True)
     return (
         replace(state, stopped_itself=False, actual_share=ActualShare())
-        if what == "file"
+        if event == HouseChanged("file")
         else state
     )
 

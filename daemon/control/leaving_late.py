@@ -11,15 +11,44 @@ from planners.power.allowed_currents import amps_allowed
 
 if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
-    from daemon.control.state import PointState
+    from daemon.control.state import House, PointState
     from planners.local_time.departures import DepartureAt
 
 GOES_ON = timedelta(hours=1)
 """How long after its departure a vehicle goes on charging to its need."""
 
 
-def leaves_late(state: PointState, file: HouseholdFile, now: datetime) -> DepartureAt | None:
+def leaves_late(state: PointState, house: House, now: datetime) -> DepartureAt | None:
     """Return the departure that is past, and whose need a charge in progress still goes on to.
+
+    Parameters
+    ----------
+    state : PointState
+        What is known.
+    house : House
+        The household file and the rates.
+    now : datetime
+        UTC.
+
+    Returns
+    -------
+    DepartureAt or None
+        None unless the charge that was in progress at the departure goes on, the vehicle is still
+        there, its need is not met, the rest of the home leaves it a current, and less than
+        `GOES_ON` has passed.
+    """
+    departure = would_leave_late(state, house.file, now)
+    if departure is None:
+        return None
+    (allowed,) = amps_allowed(
+        house.file, state.charge_point, departure.vehicle, now, now + datetime.resolution,
+        allotted=house.allot(state, now).spans,
+    )  # fmt: skip
+    return departure if allowed.amps > 0 else None
+
+
+def would_leave_late(state: PointState, file: HouseholdFile, now: datetime) -> DepartureAt | None:
+    """Return the same as `leaves_late`, but whether or not a current is left.
 
     Parameters
     ----------
@@ -33,8 +62,7 @@ def leaves_late(state: PointState, file: HouseholdFile, now: datetime) -> Depart
     Returns
     -------
     DepartureAt or None
-        None unless the charge that was in progress at the departure goes on, the vehicle is still
-        there, its need is not met, and less than `GOES_ON` has passed.
+        The departure that is past.
     """
     departure = state.night.departure if state.night is not None else None
     if departure is None or not departure.instant <= now < departure.instant + GOES_ON:
@@ -51,15 +79,11 @@ def leaves_late(state: PointState, file: HouseholdFile, now: datetime) -> Depart
 def _may_go_on(
     state: PointState, departure: DepartureAt, file: HouseholdFile, now: datetime
 ) -> bool:
-    """Whether nothing stops the charge: not the vehicle, a person, or the rest of the home."""
+    """Whether neither the vehicle nor a person stops the charge."""
     pauses = (state.wishes.skip_until, state.wishes.away_until)
     if state.stopped_itself or any(until is not None and now < until for until in pauses):
         return False
-    if departure.vehicle != vehicle_of(state, file) or not _is_there(state, now):
-        return False
-    point = state.charge_point
-    (allowed,) = amps_allowed(file, point, departure.vehicle, now, now + datetime.resolution)
-    return allowed.amps > 0
+    return departure.vehicle == vehicle_of(state, file) and _is_there(state, now)
 
 
 def _is_there(state: PointState, now: datetime) -> bool:

@@ -68,7 +68,7 @@ def account_for(
     has_left = (
         night is not None
         and night.departure is not None
-        and (now >= night.departure.instant and leaves_late(state, house.file, now) is None)
+        and (now >= night.departure.instant and leaves_late(state, house, now) is None)
     )
     if night is not None and has_left:
         state, actions = _close(state, night, now, house)

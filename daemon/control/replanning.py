@@ -86,7 +86,7 @@ def plan(state: PointState, now: datetime, house: House) -> tuple[PointState, tu
     if not state.plugged_in:
         state = clear_alerts(state, ClearedBy.VEHICLE_GONE)
         return replace(state, plan=None, plan_stale=True), warned
-    if leaves_late(state, house.file, now) is not None:
+    if leaves_late(state, house, now) is not None:
         return replace(state, plan=None, plan_stale=True), warned
     if state.stopped_itself:
         return replace(state, plan=None), warned
@@ -113,8 +113,10 @@ def _plan(state: PointState, now: datetime, house: House) -> tuple[PointState, t
 def _planned_for(
     state: PointState, departure: DepartureAt, now: datetime, house: House
 ) -> tuple[PointState, tuple[Action, ...]]:
-    file = _at_actual_power(house.file, state.actual_share.planned)
-    situation = _situation(state, departure, now, house)
+    file = at_actual_power(house.file, state.actual_share.planned)
+    situation = situation_of(state, departure, now, house)
+    allotment = house.allot(state, now)
+    situation = replace(situation, allotted=allotment.spans)
     if charges_now(state, house.file, now):
         # The cheapest hours to compare with do not begin with the run that a person asked for.
         draft = draft_plan(file, house.prices, replace(situation, on=False, since=None))
@@ -127,7 +129,8 @@ def _planned_for(
     is_obeyed = not begins_in_rest(state, now, house)
     if state.plan is not None and is_obeyed and _same_course(state.plan, made, now):
         return _warn_of_shortfall(state, made)
-    made = replace(made, why=(*explain_unreported(state, file), *_explain_excess(state)))
+    why = (*explain_unreported(state, file), *_explain_excess(state), *allotment.why)
+    made = replace(made, why=why)
     return _warn_of_shortfall(replace(state, plan=made, draft=draft), made)
 
 
@@ -210,7 +213,7 @@ def plan_now(state: PointState, now: datetime, house: House) -> Plan | None:
     situation = _situation_now(state, now, house)
     if situation is None:
         return plan
-    file = _at_actual_power(house.file, state.actual_share.planned)
+    file = at_actual_power(house.file, state.actual_share.planned)
     try:
         return remaining_plan(plan, file, house.prices, situation)
     except TariffError:
@@ -226,7 +229,8 @@ def _situation_now(state: PointState, now: datetime, house: House) -> Situation 
     if state.register is None and state.soc is not None:
         soc = _unmetered_soc_percent(plan, state.soc, now, house)
     excess = state.current_watch.excess
-    return Situation(now, soc, departure, on=is_charging(state), excess=excess)
+    allotted = house.allot(state, now).spans
+    return Situation(now, soc, departure, on=is_charging(state), excess=excess, allotted=allotted)
 
 
 def _unmetered_soc_percent(plan: Plan, soc: SocFact, now: datetime, house: House) -> float:
@@ -249,13 +253,26 @@ def _is_behind(state: PointState, now: datetime, house: House) -> bool:
     if state.register is None or now - state.register.at > LONGEST_GAP:
         return False  # nothing shows what the vehicle gains
     soc = counted_soc_percent(state, house.file, now)
-    file = _at_actual_power(house.file, state.actual_share.planned)
+    file = at_actual_power(house.file, state.actual_share.planned)
     return soc is not None and lag_percent(plan, file, now, soc) > GOES_ON_PERCENT
 
 
 @remembered
-def _at_actual_power(file: HouseholdFile, share: float) -> HouseholdFile:
-    """Model a vehicle that draws less than it should as one at a lower voltage."""
+def at_actual_power(file: HouseholdFile, share: float) -> HouseholdFile:
+    """Model a vehicle that draws less than it should as one at a lower voltage.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    share : float
+        The power that it draws, as a share of the power it should draw.
+
+    Returns
+    -------
+    HouseholdFile
+        The same with another voltage.
+    """
     if share == 1:
         return file
     volts = file.household.nominal_volts * share
@@ -263,8 +280,27 @@ def _at_actual_power(file: HouseholdFile, share: float) -> HouseholdFile:
     return file.model_copy(update={"household": home})
 
 
-def _situation(state: PointState, departure: DepartureAt, now: datetime, house: House) -> Situation:
-    """Give the situation to plan for; it begins after a rest and what a person asked to skip."""
+def situation_of(
+    state: PointState, departure: DepartureAt, now: datetime, house: House
+) -> Situation:
+    """Give the situation to plan for, without what is allotted to the charge point.
+
+    Parameters
+    ----------
+    state : PointState
+        What is known.
+    departure : DepartureAt
+        The departure to plan for.
+    now : datetime
+        UTC.
+    house : House
+        The household file and the rates.
+
+    Returns
+    -------
+    Situation
+        It begins after a rest and what a person asked to skip.
+    """
     soc = counted_soc_percent(state, house.file, now) or 0.0
     waits = (state.wishes.skip_until, rests_until(state, house.file, now))
     begins = max((until for until in waits if until is not None), default=now)

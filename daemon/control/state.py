@@ -14,7 +14,7 @@ from planners.power.remembering import remembered
 from planners.power.rest import LastSwitches
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
     from datetime import date
 
     from config.household.household_file import HouseholdFile
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from planners.local_time.departures import DepartureAt
     from planners.plan.plan import Plan
     from planners.plan.planning import Draft
+    from planners.power.allowed_currents import AmpsSpan
     from planners.rates.prices import Prices
 
 LONGEST_GAP = timedelta(minutes=15)
@@ -44,17 +45,46 @@ SOC_SOURCES: Final[Mapping[str, str]] = {
 """Each `SocSource` in words."""
 
 
+@dataclass(frozen=True, slots=True)
+class Allotment:
+    """What a plan for the whole home allots to a charge point, and the reasons in sentences.
+
+    Without spans, the charge point has its fixed share of the main fuse.
+    """
+
+    spans: tuple[AmpsSpan, ...] = ()
+    why: tuple[str, ...] = ()
+
+
+def _fixed_share(_state: PointState, _now: datetime) -> Allotment:
+    return Allotment()
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class House:
-    """What all charge points share: the household file and the rates.
+    """What all charge points share: the household file, the rates, and the main fuse.
 
-    `amps_below_load` is the most that the home's live load leaves to the charge point that is
-    stepped [A per phase].
+    Attributes
+    ----------
+    file : HouseholdFile
+        The household file.
+    prices : Prices
+        Its rates.
+    amps_below_load : float
+        The most that the home's live load leaves to the charge point that is stepped [A per phase].
+    allot : callable
+        Gives what a plan for the whole home allots to a charge point in a state, at an instant
+        (`daemon.sharing`).
+    others : mapping of str to tuple of AmpsSpan
+        For each of the other charge points, the currents that its hardware may draw by the
+        commands it has; a command must fit beside them.
     """
 
     file: HouseholdFile
     prices: Prices
     amps_below_load: float = inf
+    allot: Callable[[PointState, datetime], Allotment] = _fixed_share
+    others: Mapping[str, tuple[AmpsSpan, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,6 +264,8 @@ class PointState:
         Whether something that the plan rests on has changed.
     command : CommandInForce or None
         The last command to the hardware.
+    waits_for_others : bool
+        Whether it may have more current once other charge points have given way.
     switches : LastSwitches
         When the command last changed to start, and from start to stop.
     serial : int
@@ -270,6 +302,7 @@ class PointState:
     draft: Draft | None = field(default=None, compare=False)
     plan_stale: bool = True
     command: CommandInForce | None = None
+    waits_for_others: bool = False
     switches: LastSwitches = field(default_factory=LastSwitches)
     serial: int = 0
     night: OpenNight | None = None

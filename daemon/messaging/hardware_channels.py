@@ -16,6 +16,7 @@ from adapters.wired.values import topic_filters
 from config.fields.names import topic_level
 from config.fields.value_types import WATT_HOURS_PER_KWH
 from daemon.messaging.outbox import command_message
+from daemon.sharing.claims import stored_periods
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
@@ -73,7 +74,9 @@ class HardwareChannels:
         """Return whether a charge point gets its commands through a channel."""
         return charge_point in self._channels
 
-    def send(self, charge_point: str, state: PointState, now: datetime) -> None:
+    def send(
+        self, charge_point: str, state: PointState, now: datetime, file: HouseholdFile
+    ) -> None:
         """Send a charge point its command and plan, if it has a channel.
 
         Parameters
@@ -84,17 +87,21 @@ class HardwareChannels:
             Its command in force and its plan.
         now : datetime
             UTC.
+        file : HouseholdFile
+            The household.
         """
         channel = self._channels.get(charge_point)
         if channel is None or state.command is None:
             return
-        # While a person has put the plan off, the hardware must not store and follow it.
-        follows_plan = state.command.plan is not None and state.plan is not None
-        periods = state.plan.periods if follows_plan and state.plan else ()
-        channel.send(command_message(state.command), periods, now)
+        channel.send(command_message(state.command), stored_periods(state, file), now)
 
     def send_new_plan(
-        self, charge_point: str, before: PointState, after: PointState, now: datetime
+        self,
+        charge_point: str,
+        before: PointState,
+        after: PointState,
+        now: datetime,
+        file: HouseholdFile,
     ) -> None:
         """Send a charge point that stores its plan a new one; the command stays the same.
 
@@ -106,6 +113,8 @@ class HardwareChannels:
             The state when the last plan was sent, and the state now.
         now : datetime
             UTC.
+        file : HouseholdFile
+            The household.
         """
         channel = self._channels.get(charge_point)
         if (
@@ -113,14 +122,16 @@ class HardwareChannels:
             and channel.stores_plan
             and _future(before, now) != _future(after, now)
         ):
-            self.send(charge_point, after, now)
+            self.send(charge_point, after, now, file)
 
-    def send_again(self, states: Mapping[str, PointState], now: datetime) -> None:
+    def send_again(
+        self, states: Mapping[str, PointState], now: datetime, file: HouseholdFile
+    ) -> None:
         """Send the commands that are due again, in case hardware has forgotten them."""
         for charge_point, channel in self._channels.items():
             due = channel.next_repeat()
             if due is not None and due <= now and charge_point in states:
-                self.send(charge_point, states[charge_point], now)
+                self.send(charge_point, states[charge_point], now, file)
 
     def next_repeat(self) -> datetime | None:
         """Return when the next command is to be sent again."""

@@ -12,6 +12,7 @@ from planners.accounts.accounts import Account, account, energy_until, exact_kwh
 from planners.accounts.money import round_money
 from planners.accounts.register_leaps import without_leaps
 from planners.accounts.same_energy import at_once, cheapest_hours, night_slots, timer
+from planners.home.allotments import all_that_is_left, shares_by_plan
 from planners.local_time.departures import night_bounds
 from planners.plan.plan import instant_text
 from planners.power.allowed_currents import amps_allowed, charge_model
@@ -22,10 +23,12 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date, datetime
 
+    from config.household.household_file import HouseholdFile
     from daemon.control.events import NightFacts
     from daemon.control.state import House
     from planners.accounts.register import RegisterReading
     from planners.accounts.same_energy import RuleCost
+    from planners.power.allowed_currents import AmpsSpan
 
 PointReadings: TypeAlias = "tuple[str, Sequence[RegisterReading]]"
 """A charge point's name and its meter's register readings."""
@@ -210,7 +213,15 @@ def _baselines(
     readings = without_leaps(readings, max_kw)
     slots = night_slots(
         house.prices.spans(start, end),
-        amps_allowed(house.file, facts.charge_point, facts.vehicle, start, end),
+        amps_allowed(
+            house.file,
+            facts.charge_point,
+            facts.vehicle,
+            start,
+            end,
+            # What flowed may be more than the fixed share of the main fuse.
+            allotted=_left_alone(house.file, facts.vehicle, start, end),
+        ),
         (facts.plugged_since, min(facts.departure or facts.closed_at, facts.closed_at)),
         [reading.at for reading in readings],
         energy_until(readings, max_kw),
@@ -235,3 +246,9 @@ def _baselines(
 
 def _percent(percent: float | None) -> float | None:
     return None if percent is None else round(percent, 1)
+
+
+def _left_alone(
+    file: HouseholdFile, vehicle: str, start: datetime, end: datetime
+) -> tuple[AmpsSpan, ...]:
+    return all_that_is_left(file, start, end, vehicle) if shares_by_plan(file) else ()

@@ -10,6 +10,7 @@ from adapters.clocks.instants import parse_instant
 from adapters.contract.messages import Request, decode
 from adapters.ledger.exact_json import dump_exact
 from daemon.control.confirming import await_response
+from daemon.control.controller import START_HOLDS
 from daemon.control.events import CommandInForce
 from daemon.control.learning import AHEAD, CONNECTED, FAULTS, IDLE, OLD_SOC, expires_after
 from daemon.control.state import PointState, SocFact, Wishes, register_wh_at, vehicle_of
@@ -17,6 +18,7 @@ from daemon.control.unreported_soc import REMEMBERED
 from daemon.control.wishes import wishes_with, without_past
 from daemon.nights.saved_state import Memory, read_saved
 from planners.local_time.departures import night_of
+from planners.power.allowed_currents import AmpsSpan
 from planners.power.excess_current import CurrentWatch, with_command
 
 if TYPE_CHECKING:
@@ -92,6 +94,31 @@ def recover(ledger: Ledger, charge_point: str, now: datetime, house: House) -> P
     late = expires_after(house.file.charge_points[charge_point])
     state = replace(state, switches=ledger.last_switches(charge_point, late))
     return _with_command(_with_last_report(state, reports, now), memory, ledger, now)
+
+
+def currents_in_force(ledger: Ledger, charge_point: str, now: datetime) -> tuple[AmpsSpan, ...]:
+    """Return the currents of all starts that have not expired, also those that others replaced.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        The durable record.
+    charge_point : str
+        Its name in the household file.
+    now : datetime
+        UTC.
+
+    Returns
+    -------
+    tuple of AmpsSpan
+        What the hardware may draw if later commands did not reach it.
+    """
+    commands = ledger.commands_between(charge_point, now - START_HOLDS, now + AHEAD)
+    return tuple(
+        AmpsSpan(now, command.valid_until, command.amps)
+        for command in commands
+        if command.amps is not None and command.valid_until > now
+    )
 
 
 def _idle_since(reports: LastVehicleReports, reading: StoredReading | None) -> datetime | None:

@@ -23,6 +23,7 @@ from daemon.control.events import (
     Assert,
     BusConnected,
     CloseNight,
+    CurrentAllotted,
     HouseChanged,
     Issue,
     LoadRead,
@@ -58,14 +59,15 @@ from daemon.observers.observers import Observers
 from daemon.observers.turn import Turn
 from daemon.service.broker_watch import BrokerWatch
 from daemon.service.clock_watch import LOOK_AGAIN
+from daemon.service.fuse import FuseKeeper
 from daemon.service.ledger_trouble import LedgerTrouble
 from daemon.service.night_keeper import NightKeeper
-from daemon.service.recovery import recover
+from daemon.service.recovery import currents_in_force, recover
 from daemon.service.upgrade import BUYS_LESS, KNOWN, changes_to_tell
 from planners.rates.known import rate_knowledge
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
     from datetime import datetime
 
     from adapters.clocks.clock import Clock
@@ -82,6 +84,9 @@ __all__ = ["Halt", "HandledEvent", "Incoming", "Reload", "Service", "WakeUp"]
 
 SAID_ONCE_IN = timedelta(minutes=1)
 MOST_TOPICS_LOGGED = 10
+
+MOST_ROUNDS_OF_SHARING = 4
+"""Rounds in which charge points react to each other before the next event; two are usual."""
 
 _log = structlog.get_logger(__name__)
 
@@ -163,6 +168,7 @@ class Service:
         self._was_replaced = False
         self._states: dict[str, PointState] = {}
         self._guard = LoadGuard(self._states)
+        self._fuse = FuseKeeper(self._states)
         self._wakes: dict[str, datetime] = {}
         # The charge points stepped since the last status: with each wake-up, all of them.
         self._stepped: set[str] = set()
@@ -170,8 +176,8 @@ class Service:
 
     @property
     def house(self) -> House:
-        """The household file and the rates in force."""
-        return self._watch.house
+        """The household file and the rates in force, and the means to share the main fuse."""
+        return self._fuse.house(self._watch.house)
 
     @property
     def charges(self) -> bool:
@@ -281,7 +287,7 @@ class Service:
             self._wakes[point] = next_wake(state, now, self.house)
         self._stepped.clear()
         if isinstance(event, WakeUp):
-            self._channels.send_again(self._states, now)
+            self._channels.send_again(self._states, now, self.house.file)
         self._wake_at(self._next_wake())
 
     def _publish_status(self, point: str, now: datetime, *, with_draft: bool) -> None:
@@ -297,7 +303,7 @@ class Service:
         morning = next_morning(self.house.file, now)
         dues = [
             now + STATUS_EVERY, self._channels.next_repeat(), self._broker.due, morning,
-            self._outbox.correction_due, self._guard.due(now),
+            self._outbox.correction_due, self._guard.due(now), self._fuse.due(),
         ]  # fmt: skip
         return min(*self._wakes.values(), *(due for due in dues if due is not None))
 
@@ -382,6 +388,7 @@ class Service:
         for point in self.house.file.charge_points:
             state = recover(self._ledger, point, now, self.house)
             self._states[point] = state
+            self._fuse.begin(point, currents_in_force(self._ledger, point, now), now)
             self._stepped.add(point)
             self._keeper.begin(state, now, self.house.file.zone)
         if self._connected is not None:
@@ -410,7 +417,7 @@ class Service:
             case HardwareReport():
                 self._on_hardware_report(event)
             case ChannelReady(point):
-                self._channels.send(point, self._states[point], self._clock.now())
+                self._channels.send(point, self._states[point], self._clock.now(), self.house.file)
             case WakeUp() | Reload() | Halt():
                 self._load_and_step(again=isinstance(event, Reload))
 
@@ -491,19 +498,20 @@ class Service:
             self._guard.end_step()
 
     def _on_request(self, point: str, event: PersonAsked) -> None:
-        request = event.request
+        request, house = event.request, self.house
         before, now = self._states[point], self._clock.now()
         if request.preview:
-            after = preview(before, event, now, self.house)
-            message = preview_of(request, before, after, now, self.house)
+            house = self._fuse.house_to_try(point, self._watch.house)
+            after = preview(before, event, now, house)
+            message = preview_of(request, before, after, now, house)
         else:
             self._step(point, event)
             after = self._states[point]
             # Before the answer: whoever reads it may ask for the status at once.
             self._publish_status(point, now, with_draft=True)
-            message = answer_of(after, now, self.house, request, before)
+            message = answer_of(after, now, house, request, before)
         if request.id is not None:
-            figures = figures_of(after, now, self.house) | {"preview": request.preview}
+            figures = figures_of(after, now, house) | {"preview": request.preview}
             self._answer(point, request.id, understood=True, message=message, **figures)
 
     def _record_news(self, what: Literal["file", "prices"]) -> None:
@@ -550,27 +558,48 @@ class Service:
 
     def _step_all(self, event: Event) -> None:
         # Those that charge come first: a stop must not wait for the plans of the others.
-        for point in sorted(self._states, key=lambda point: not is_charging(self._states[point])):
-            self._step(point, event)
+        for point in self._charging_first(self._states):
+            self._step_alone(point, event)
+        self._share_fuse()
+
+    def _charging_first(self, points: Iterable[str]) -> list[str]:
+        return sorted(points, key=lambda point: not is_charging(self._states[point]))
 
     def _step(self, point: str, event: Event) -> None:
+        self._step_alone(point, event)
+        self._share_fuse()
+
+    def _share_fuse(self) -> None:
+        """Step the charge points that get another current because of what the others do."""
+        for _ in range(MOST_ROUNDS_OF_SHARING):
+            allotted, waiting = self._fuse.to_step(self._clock.now())
+            for point in self._charging_first(allotted):
+                self._step_alone(point, CurrentAllotted())
+            for point in waiting:
+                self._step_alone(point, TimePassed())
+            if not allotted and not waiting:
+                return
+
+    def _step_alone(self, point: str, event: Event) -> None:
         now = self._clock.now()
         before = self._states[point]
         self._stepped.add(point)
         sent = before  # the state that its channel knows
-        limit = self._guard.limit_of(point, now, self.house.file)
-        house = self.house if limit == inf else replace(self.house, amps_below_load=limit)
+        house = self._fuse.house_beside(point, self._watch.house)
+        limit = self._guard.limit_of(point, now, house.file)
+        house = house if limit == inf else replace(house, amps_below_load=limit)
         for known, actions in react(before, event, now, house):
             self._states[point] = known
             for action in actions:
                 self._carry_out(point, action, now)
                 sent = known if isinstance(action, Issue | Assert) else sent
         after = self._states[point]
+        self._fuse.after_step(after, now, house)
         if isinstance(event, MeterRead) and event.reading.register_wh is not None:
             self._keeper.note_reading(point, event.reading.at, self.house.file.zone)
         if before.plan is not None and after.plan is None:
             self._outbox.publish_plan(point, None)
-        self._channels.send_new_plan(point, sent, after, now)
+        self._channels.send_new_plan(point, sent, after, now, house.file)
         self._trouble.note(self._outbox.take_ledger_errors())
         try:
             self._keeper.save(after)
@@ -602,7 +631,7 @@ class Service:
             self._results.nights += [] if record is None else [record]
         else:
             if isinstance(action, Issue | Assert):
-                self._channels.send(point, self._states[point], now)
+                self._channels.send(point, self._states[point], now, self.house.file)
             self._outbox.carry_out(point, action, now, self.house)
         self._results.actions.append((point, action))
 

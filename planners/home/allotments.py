@@ -24,6 +24,36 @@ if TYPE_CHECKING:
     from planners.power.phases import PhaseLimit
 
 
+def shares_by_plan(file: HouseholdFile) -> bool:
+    """Whether the charge points share the main fuse by a joint plan, and not in fixed parts.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+
+    Returns
+    -------
+    bool
+        False if the main fuse carries all charge points at a time, or none is declared; or if
+        hardware can't show that it has given way: it knows no time limit and reports nothing.
+    """
+    points = file.charge_points
+    if not any(_binds(file, limit) for limit in limits_of(file)):
+        return False
+    return all(each.wiring is None or each.wiring.hear is not None for each in points.values())
+
+
+def _binds(file: HouseholdFile, limit: PhaseLimit) -> bool:
+    """Whether charge points may draw more together than a limit allows."""
+    load = sum(
+        each.amps
+        for each in file.household.known_load
+        if limit.is_fuse and (each.connected_to is None or limit.phase in each.connected_to)
+    )
+    return sum(file.charge_points[name].max_amps for name in limit.points) + load > limit.amps
+
+
 def amps_left(
     file: HouseholdFile, first_minute: int, ticks: int, tick_minutes: int
 ) -> NDArray[np.float64]:
@@ -149,7 +179,10 @@ def amps_unused(
 
 
 def allotted_amps(
-    file: HouseholdFile, planned: Mapping[str, NDArray[np.float64]], left: NDArray[np.float64]
+    file: HouseholdFile,
+    planned: Mapping[str, NDArray[np.float64]],
+    left: NDArray[np.float64],
+    unplanned: Sequence[str] = (),
 ) -> dict[str, NDArray[np.float64]]:
     """Allot every charge point a current, so that together they never take more than is left.
 
@@ -162,30 +195,32 @@ def allotted_amps(
         [A per phase].
     left : ndarray of float, shape (ticks,)
         From `amps_left`.
+    unplanned : sequence of str
+        Charge points that charge without a plan, with what the plans leave.
 
     Returns
     -------
     dict of str to ndarray of float, each of shape (ticks,)
-        For every charge point of the file: the planned current where one is planned. In ticks in
-        which others charge and it does not, and in which nobody does, its fixed share of what is
-        then left for all such charge points.
+        For every charge point of the file: the planned current where one is planned. What is then
+        left is shared in fixed parts: among those that charge without a plan, and what these leave
+        among the planned ones that do not charge. The others get nothing: no vehicle is there.
     """
     ranges = ranges_of(file)
-    nothing = np.zeros(len(left))
-    currents = np.array([planned.get(name, nothing) for name in ranges])
-    found = currents.copy()
+    found = {name: np.zeros(len(left)) for name in ranges} | {
+        name: amps.copy() for name, amps in planned.items()
+    }
+    at_once = {name: ranges[name] for name in ranges if name in unplanned}
     for tick in range(len(left)):
-        column = currents[:, tick]
         idle = {
-            name: each
-            for (name, each), amps in zip(ranges.items(), column, strict=True)
-            if not amps
+            name: ranges[name] for name in ranges if name in planned and not planned[name][tick]
         }
-        rest = round(float(left[tick] - column.sum()), FUSE_DIGITS)
-        for row, name in enumerate(ranges):
-            if name in idle:
-                found[row, tick] = share_of_fuse(idle, name, rest)
-    return dict(zip(ranges, found, strict=True))
+        rest = left[tick] - sum(amps[tick] for amps in planned.values())
+        for sharers in (at_once, idle):
+            amount = round(float(rest), FUSE_DIGITS)
+            for name in sharers:
+                found[name][tick] = share_of_fuse(sharers, name, amount)
+                rest -= found[name][tick]
+    return found
 
 
 def spans_of(

@@ -15,11 +15,12 @@ from planners.home.allotments import (
     spans_of,
 )
 from planners.joint.joint import ever_better
-from planners.joint.plans import currents_of, missed_kwh, more_for_the_short
+from planners.joint.plans import currents_of, missed_kwh, more_for_the_short, remember
 from planners.joint.problem import JointProblem, SharedLimit
 from planners.local_time.conversion import minute_of
 from planners.plan.horizon import PLANNED_DAYS, horizon_of
 from planners.plan.several_nights import prepared_for_later
+from planners.power.allowed_currents import AmpsSpan
 from planners.power.phases import left_under, limits_of
 from planners.solver.exact import solve
 
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
 
     from config.household.household_file import HouseholdFile
     from planners.plan.horizon import Horizon, Situation
-    from planners.power.allowed_currents import AmpsSpan
     from planners.rates.prices import Prices
     from planners.solver.solution import Solution
 
@@ -71,7 +71,10 @@ class Together:
 
 
 def plan_together(
-    file: HouseholdFile, prices: Prices, situations: Sequence[Situation]
+    file: HouseholdFile,
+    prices: Prices,
+    situations: Sequence[Situation],
+    unplanned: Sequence[str] = (),
 ) -> Iterator[HomePlan]:
     """Plan the vehicles of a home together, a little better each time.
 
@@ -82,9 +85,12 @@ def plan_together(
     prices : Prices
         Its rates.
     situations : sequence of Situation
-        One for each vehicle that is plugged in, all at the same instant, each at its own charge
-        point. What they say of allotted currents is ignored. A vehicle whose departure is further
-        off than `PLANNED_DAYS` is not planned yet.
+        One for each vehicle that is plugged in, each at its own charge point. The earliest instant
+        of them is now; a vehicle whose situation is later charges nothing before. What they say of
+        allotted currents is ignored. A vehicle whose departure is further off than `PLANNED_DAYS`
+        is not planned yet.
+    unplanned : sequence of str
+        Charge points that charge without a plan, with what the plans leave.
 
     Yields
     ------
@@ -105,7 +111,7 @@ def plan_together(
         late = [_at_departure(each) if each in missed else each for each in situations]
         stated = state_together(file, prices, late) or stated
     for plan in ever_better(stated.joint):
-        yield HomePlan(_allotted(file, stated, plan.plans), plan.gap, plan.gap_share)
+        yield HomePlan(_allotted(file, stated, plan.plans, unplanned), plan.gap, plan.gap_share)
 
 
 def state_together(
@@ -139,7 +145,8 @@ def state_together(
     tick_minutes = horizons[0].window.tick_minutes
     first = minute_of(horizons[0].window.ticks[0].start)
     ticks = max(horizon.problem.ticks for horizon in horizons)
-    prepared = [prepared_for_later(horizon, solve(horizon.problem)) for horizon in horizons]
+    alone = [solve(horizon.problem) for horizon in horizons]
+    prepared = [prepared_for_later(*each) for each in zip(horizons, alone, strict=True)]
     joint = JointProblem(
         vehicles=tuple(horizon.problem for horizon in prepared),
         limits=_shared_limits(file, horizons, first, ticks),
@@ -155,6 +162,9 @@ def state_together(
         ),
         priorities=_priorities(file, horizons),
     )
+    for place, solution in enumerate(alone):
+        if prepared[place] is horizons[place]:
+            remember(joint, place, solution)
     return Together(tuple(prepared), joint)
 
 
@@ -199,7 +209,7 @@ def _at_departure(situation: Situation) -> Situation:
 
 
 def _allotted(
-    file: HouseholdFile, stated: Together, plans: Sequence[Solution]
+    file: HouseholdFile, stated: Together, plans: Sequence[Solution], unplanned: Sequence[str]
 ) -> dict[str, tuple[AmpsSpan, ...]]:
     """Allot the currents of the plans, and what they leave."""
     horizons, joint = stated.horizons, stated.joint
@@ -209,7 +219,7 @@ def _allotted(
     left = amps_left(file, first, joint.ticks, tick_minutes)
     currents = more_for_the_short(joint, plans, currents_of(joint, plans))
     planned = {each.charge_point: row for each, row in zip(horizons, currents, strict=True)}
-    allotted = allotted_amps(file, planned, left)
+    allotted = allotted_amps(file, planned, left, unplanned)
     # Until the first tick the same holds, unless the rest of the home then leaves less.
     is_same = first > now and all(
         sum(float(allotted[point][0]) for point in limit.points)
@@ -229,10 +239,17 @@ def _on_one_grid(
     if not situations:
         return []
     edges = _edges(situations)
-    now, end = situations[0].now, max(edges)
+    now, end = min(each.now for each in situations), max(edges)
     tick_minutes: int = file.household.tick_minutes
     alone = [
-        replace(each, allotted=all_that_is_left(file, now, end, each.departure.vehicle))
+        replace(
+            each,
+            now=now,
+            allotted=(
+                *all_that_is_left(file, now, end, each.departure.vehicle),
+                *_nothing(now, each.now),
+            ),
+        )
         for each in situations
     ]
     while True:
@@ -244,6 +261,10 @@ def _on_one_grid(
         if common == tick_minutes or len({h.window.tick_minutes for h in horizons}) == 1:
             return horizons
         tick_minutes = common
+
+
+def _nothing(start: datetime, end: datetime) -> tuple[AmpsSpan, ...]:
+    return (AmpsSpan(start, end, 0.0),) if end > start else ()
 
 
 def _edges(situations: Sequence[Situation]) -> list[datetime]:

@@ -163,15 +163,31 @@ def solved(joint: JointProblem, vehicle: int, problem: PlanningProblem) -> Solut
     Solution
         See `planners.solver.exact.solve`.
     """
-    surcharges = problem.surcharges_per_kwh
-    key = (
-        vehicle,
-        problem.highest_amps.tobytes(),
-        b"" if surcharges is None else surcharges.tobytes(),
-    )
+    key = _key(vehicle, problem)
     if key not in joint.solutions:
         joint.solutions[key] = solve(problem)
     return joint.solutions[key]
+
+
+def remember(joint: JointProblem, vehicle: int, solution: Solution) -> None:
+    """Keep the solution of a vehicle's own problem, which was solved before.
+
+    Parameters
+    ----------
+    joint : JointProblem
+        The problem.
+    vehicle : int
+        The vehicle's place in it.
+    solution : Solution
+        Of `joint.vehicles[vehicle]`.
+    """
+    joint.solutions[_key(vehicle, joint.vehicles[vehicle])] = solution
+
+
+def _key(vehicle: int, problem: PlanningProblem) -> tuple[int, bytes, bytes]:
+    surcharges = problem.surcharges_per_kwh
+    charged = b"" if surcharges is None else surcharges.tobytes()
+    return vehicle, problem.highest_amps.tobytes(), charged
 
 
 def beside(joint: JointProblem, vehicle: int, currents: NDArray[np.float64]) -> PlanningProblem:

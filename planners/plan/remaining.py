@@ -217,7 +217,9 @@ def _amps_allowed(
     plan: Plan, file: HouseholdFile, situation: Situation, start: datetime, end: datetime
 ) -> tuple[AmpsSpan, ...]:
     point, vehicle = plan.charge_point, plan.vehicle
-    return amps_allowed(file, point, vehicle, start, end, excess=situation.excess)
+    return amps_allowed(
+        file, point, vehicle, start, end, excess=situation.excess, allotted=situation.allotted
+    )
 
 
 def _bought(

@@ -1,0 +1,140 @@
+"""Two charge points share a fuse by a joint plan, and never draw more than it carries."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+import pytest
+
+from tests.daemon.sharing.homes import Home, home_of
+from tests.daemon.worlds import HOUR, MINUTE, utc
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from adapters.ledger.ledger import Ledger
+
+EVENING = utc("2026-06-03T07:00")
+"""19:00 in Auckland; the night band begins at 23:00 and ends at 07:00."""
+
+SETTLED = timedelta(seconds=75)
+"""Commands have arrived, vehicles have followed, and meters were read."""
+
+
+@pytest.fixture
+def home(tmp_path: Path, ledger: Ledger) -> Home:
+    return Home(tmp_path, ledger, EVENING, home_of())
+
+
+def test_one_vehicle_alone_takes_all_that_its_charge_point_can(home: Home) -> None:
+    home.plug_in("east", 20)
+    home.pass_time(4 * HOUR + MINUTE)
+    assert home.currents() == {"east": 32.0, "west": 0.0}
+    home.pass_time(8 * HOUR)
+    assert home.state("east").night is None or home.hardware["east"].meter_wh >= 1_030_000 - 50
+
+
+def test_two_vehicles_use_the_whole_fuse_and_both_are_ready(home: Home) -> None:
+    home.plug_in("east", 20)
+    home.plug_in("west", 20)
+    home.pass_time(12 * HOUR)
+    assert home.highest == pytest.approx(40.0)
+    for hardware in home.hardware.values():
+        assert hardware.meter_wh == pytest.approx(1_030_000, abs=100)
+
+
+def test_one_that_leaves_gives_its_current_to_the_other(home: Home) -> None:
+    home.plug_in("east", 10)
+    home.plug_in("west", 10)
+    home.pass_time(5 * HOUR)
+    assert home.drawn == pytest.approx(40.0)
+    home.unplug("east")
+    home.pass_time(SETTLED)
+    assert home.currents() == {"east": 0.0, "west": 32.0}
+
+
+def test_one_that_comes_waits_until_the_other_has_given_way(home: Home) -> None:
+    home.plug_in("east", 0)
+    home.pass_time(5 * HOUR)
+    assert home.currents() == {"east": 32.0, "west": 0.0}
+    home.plug_in("west", 20)
+    home.pass_time(SETTLED)
+    assert home.currents()["west"] >= 6
+    home.pass_time(7 * HOUR)
+    assert home.hardware["east"].meter_wh == pytest.approx(1_040_000, abs=100)
+    assert home.hardware["west"].meter_wh == pytest.approx(1_030_000, abs=100)
+
+
+def test_hardware_that_a_lower_command_does_not_reach_keeps_its_current_until_its_start_expires(
+    home: Home,
+) -> None:
+    home.plug_in("east", 0)
+    home.pass_time(5 * HOUR)
+    home.hardware["east"].is_deaf = True
+    home.plug_in("west", 0)
+    home.pass_time(10 * MINUTE)
+    assert home.currents() == {"east": 32.0, "west": 8.0}
+    home.pass_time(30 * MINUTE)
+    assert home.currents()["east"] == 0.0
+    assert home.currents()["west"] > 8
+
+
+def test_a_daemon_that_starts_again_knows_what_others_may_still_draw(home: Home) -> None:
+    home.plug_in("east", 0)
+    home.pass_time(5 * HOUR)
+    home.hardware["east"].is_deaf = True
+    home.plug_in("west", 0)
+    home.start()
+    home.pass_time(10 * MINUTE)
+    assert home.currents() == {"east": 32.0, "west": 8.0}
+
+
+def test_charge_now_takes_what_the_plans_of_others_leave(home: Home) -> None:
+    home.plug_in("east", 0)
+    home.pass_time(5 * HOUR)
+    home.plug_in("west", 0)
+    home.pass_time(SETTLED)
+    before = home.currents()
+    home.ask("west", charge_now=True)
+    home.pass_time(SETTLED)
+    assert home.drawn <= 40
+    assert home.currents()["east"] >= before["east"]
+    home.unplug("east")
+    home.pass_time(SETTLED)
+    assert home.currents() == {"east": 0.0, "west": 32.0}
+
+
+def test_a_plan_says_that_it_was_made_for_several_and_how_good_it_is(home: Home) -> None:
+    home.plug_in("east", 20)
+    home.plug_in("west", 70)
+    plan = home.state("west").plan
+    assert plan is not None
+    good = "no other way to share the main fuse would cost less."
+    assert f"Planned together with car-east: {good}" in plan.why
+
+
+def test_a_preview_changes_nothing_for_the_others(home: Home) -> None:
+    home.plug_in("east", 20)
+    home.plug_in("west", 20)
+    before = [home.state(point).plan for point in home.hardware]
+    sharing = home.service._fuse.sharing
+    home.ask("west", charge_now=True, preview=True, id="try")
+    assert [home.state(point).plan for point in home.hardware] == before
+    assert home.service._fuse.sharing is sharing
+    assert "Charges now at 32 A" in home.bus.on("answer")[-1]["message"]
+
+
+def test_hardware_that_reports_nothing_leaves_fixed_parts(tmp_path: Path, ledger: Ledger) -> None:
+    document = home_of()
+    start = {"topic": "plug/west", "text": "on"}
+    stop = {"topic": "plug/west", "text": "off"}
+    document["charge_points"]["west"] |= {
+        "switching": "on_off",
+        "max_amps": 16,
+        "wiring": {"tell": {"start": start, "stop": stop}},
+    }
+    home = Home(tmp_path, ledger, EVENING, document)
+    home.plug_in("east", 20)
+    home.pass_time(5 * HOUR)
+    assert home.currents()["east"] == 24.0
