@@ -135,6 +135,7 @@ bench: $(VENV)/.tests mosquitto
 
 faults: $(VENV)/.tests mosquitto
 	$(BIN)/python -m tests.faults.campaign
+	LULLWATT_HOMES=60 $(BIN)/pytest -q -n $(WORKERS) tests/daemon/sharing/test_any_order.py
 
 floods: $(VENV)/.tests mosquitto
 	$(BIN)/python -m tests.floods.campaign

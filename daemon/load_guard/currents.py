@@ -90,10 +90,10 @@ def own_current(
     return OwnCurrent((least,) * phases, (most,) * phases)
 
 
-def amps_below_load(
+def shares_below_load(
     amps: float, states: Mapping[str, PointState], now: datetime, file: HouseholdFile
 ) -> dict[str, float]:
-    """Divide what the home's live load leaves among the charge points.
+    """Divide what the home's live load leaves among the charge points that charge.
 
     Parameters
     ----------
@@ -109,25 +109,49 @@ def amps_below_load(
     Returns
     -------
     dict of str to float
-        The most that each may take now [A per phase]. Those that charge keep their current if it
-        fits; else each keeps its part of it. One may take more if all the others leave it.
+        For each that charges: its current if all of them fit, else its part of what is left
+        [A per phase].
     """
-    told = {name: told_amps(state, now) for name, state in states.items()}
     ranges: dict[str, CurrentRange] = {}
-    for name, current in told.items():
+    for name, state in states.items():
+        current, point = told_amps(state, now), file.charge_points[name]
         if current > 0:
-            point = file.charge_points[name]
             lowest = current if point.switching == "on_off" else min(point.min_amps, current)
             ranges[name] = CurrentRange(lowest, current)
-    drawn = {
-        name: max(told[name], shown_amps(state, now, file) or 0.0)
+    left = round(amps, FUSE_DIGITS)
+    return {name: share_of_fuse(ranges, name, left) for name in ranges}
+
+
+def amps_beside_others(
+    amps: float,
+    charge_point: str,
+    states: Mapping[str, PointState],
+    now: datetime,
+    file: HouseholdFile,
+) -> float:
+    """Return what the home's live load leaves to a charge point beside what the others draw.
+
+    Parameters
+    ----------
+    amps : float
+        What all may take together [A per phase].
+    charge_point : str
+        Its name in the file.
+    states : mapping of str to PointState
+        All charge points.
+    now : datetime
+        UTC.
+    file : HouseholdFile
+        The household.
+
+    Returns
+    -------
+    float
+        What the others were told, or are seen to draw, does not count as left [A per phase].
+    """
+    drawn = sum(
+        max(told_amps(state, now), shown_amps(state, now, file) or 0.0)
         for name, state in states.items()
-    }  # fmt: skip
-    together, left = sum(drawn.values()), round(amps, FUSE_DIGITS)
-    return {
-        name: max(
-            share_of_fuse(ranges, name, left) if name in ranges else 0.0,
-            round(left - (together - drawn[name]), FUSE_DIGITS),
-        )
-        for name in states
-    }
+        if name != charge_point
+    )
+    return round(amps - drawn, FUSE_DIGITS)

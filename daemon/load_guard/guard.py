@@ -7,7 +7,7 @@ from math import inf
 from typing import TYPE_CHECKING
 
 from adapters.contract.messages import LoadOfHome
-from daemon.load_guard.currents import amps_below_load, own_current
+from daemon.load_guard.currents import amps_beside_others, own_current, shares_below_load
 from planners.power.live_load import SILENCE, LiveLoad, amps_for_charging, rest_of_home, with_load
 
 if TYPE_CHECKING:
@@ -31,8 +31,8 @@ class LoadGuard:
     def __init__(self, states: Mapping[str, PointState]) -> None:
         self._states = states
         self._load: LiveLoad | None = None
-        # While the charge points give way one after the other, these hold for each of them.
-        self._limits: dict[str, float] | None = None
+        # While the charge points give way one after the other, each may keep this.
+        self._shares: dict[str, float] | None = None
 
     def reading(self, now: datetime, file: HouseholdFile) -> LoadOfHome | None:
         """Return the latest reading, and what it leaves, for the status."""
@@ -70,12 +70,12 @@ class LoadGuard:
         return self._left(now, file) != before
 
     def begin_step(self, now: datetime, file: HouseholdFile) -> None:
-        """Fix what each charge point may take until `end_step`: they give way together."""
-        self._limits = self._all_limits(now, file)
+        """Fix what each charge point may keep until `end_step`: they give way together."""
+        self._shares = self._shares_now(now, file)
 
     def end_step(self) -> None:
-        """Let each charge point take what the commands in force of the others leave."""
-        self._limits = None
+        """Let each charge point keep its part of what the commands in force leave."""
+        self._shares = None
 
     def limit_of(self, charge_point: str, now: datetime, file: HouseholdFile) -> float:
         """Return the most that a charge point may take.
@@ -94,8 +94,12 @@ class LoadGuard:
         float
             Current per phase [A]; infinity if no reading limits it.
         """
-        limits = self._all_limits(now, file) if self._limits is None else self._limits
-        return inf if limits is None else limits.get(charge_point, inf)
+        left = self._left(now, file)
+        if left is None:
+            return inf
+        shares = self._shares_now(now, file) if self._shares is None else self._shares
+        beside = amps_beside_others(min(left), charge_point, self._states, now, file)
+        return max(beside, shares.get(charge_point, 0.0))
 
     def due(self, now: datetime) -> datetime | None:
         """Return when silence will end the limits; None if it has, or if there are none."""
@@ -104,9 +108,9 @@ class LoadGuard:
         at = self._load.at + SILENCE + timedelta(seconds=1)
         return at if at > now else None
 
-    def _all_limits(self, now: datetime, file: HouseholdFile) -> dict[str, float] | None:
+    def _shares_now(self, now: datetime, file: HouseholdFile) -> dict[str, float]:
         left = self._left(now, file)
-        return None if left is None else amps_below_load(min(left), self._states, now, file)
+        return {} if left is None else shares_below_load(min(left), self._states, now, file)
 
     def _left(self, now: datetime, file: HouseholdFile) -> tuple[float, ...] | None:
         return amps_for_charging(self._load, now, _most_amps(file))

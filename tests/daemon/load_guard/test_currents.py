@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from daemon.control.events import CommandInForce
 from daemon.control.state import PointState, Response
-from daemon.load_guard.currents import amps_below_load, own_current
+from daemon.load_guard.currents import amps_beside_others, own_current, shares_below_load
 from planners.power.live_load import OwnCurrent
 from tests.daemon.worlds import EVENING, HOUR, household
 
@@ -38,7 +38,11 @@ def told(name: str, amps: float) -> PointState:
 def limits(amps: float, driveway: float, shed: float, file: HouseholdFile) -> list[float]:
     """Return what each may take of so many amperes, with these commands in force."""
     states = {"driveway": told("driveway", driveway), "shed": told("shed", shed)}
-    return list(amps_below_load(amps, states, EVENING, file).values())
+    shares = shares_below_load(amps, states, EVENING, file)
+    return [
+        max(shares.get(name, 0.0), amps_beside_others(amps, name, states, EVENING, file))
+        for name in states
+    ]
 
 
 def test_those_that_charge_keep_what_fits() -> None:

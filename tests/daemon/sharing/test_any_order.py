@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import random
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
@@ -22,7 +23,11 @@ NIGHT = utc("2026-06-03T10:00")
 POINTS = ("east", "west", "north")
 
 
-@pytest.mark.parametrize("seed", range(3))
+SEEDS = range(int(os.environ.get("LULLWATT_HOMES", "1")))
+"""Homes to try, each with 40 events."""
+
+
+@pytest.mark.parametrize("seed", SEEDS)
 @pytest.mark.usefixtures("no_log")
 def test_the_fuse_carries_all_that_is_drawn(tmp_path: Path, ledger: Ledger, seed: int) -> None:
     """`Home.pass_time` asserts it in each second in which something changes."""
@@ -31,6 +36,26 @@ def test_the_fuse_carries_all_that_is_drawn(tmp_path: Path, ledger: Ledger, seed
     for _ in range(40):
         _happen(home, chance)
         home.pass_time(timedelta(seconds=chance.choice([1, 5, 20, 60, 300, 900])))
+    assert home.highest > 0
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.usefixtures("no_log")
+def test_charging_gives_way_when_the_rest_of_the_home_draws_more(
+    tmp_path: Path, ledger: Ledger, seed: int
+) -> None:
+    """`Home.pass_time` asserts it 10 s after each reading; the meter is read every 10 s."""
+    chance = random.Random(seed)
+    home = Home(tmp_path, ledger, NIGHT + 2 * HOUR, home_of(POINTS, main_fuse_amps=40))
+    home.read_load()
+    for point in home.hardware:
+        home.plug_in(point, chance.choice([0, 30]))
+    for _ in range(20):
+        home.load, home.over_since = chance.choice([0.0, 3.0, 10.0, 22.0, 38.0, 45.0]), None
+        name = chance.choice(list(home.hardware))
+        if chance.random() < 0.2 and home.hardware[name].is_there:
+            home.ask(name, charge_now=True)
+        home.pass_time(timedelta(seconds=chance.choice([3, 15, 40, 120, 400])))
     assert home.highest > 0
 
 
