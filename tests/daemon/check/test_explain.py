@@ -10,6 +10,7 @@ import pytest
 
 from config.files.price_series import PricePoint
 from config.household.metrics import Metrics
+from config.household.wiring import Wiring
 from daemon.check.explain import COLUMNS, explain, explain_unwrapped
 from daemon.control.state import House
 from daemon.service.house_loading import load_house
@@ -439,7 +440,7 @@ def test_departures_that_buy_less_than_before_are_named(
 
 
 def test_a_charge_point_without_a_share_of_the_fuse_is_explained() -> None:
-    """Two relays of 16 A behind 20 A: the second one has no fixed share."""
+    """Two relays of 16 A behind 20 A take turns, unless one of them reports nothing."""
     given = DemoHousehold({"main_fuse_amps": 20.0}, point={"switching": "on_off", "max_amps": 16.0})
     file = given.file()
     second = file.vehicles["hatchback"].model_copy(update={"charge_point": "carport"})
@@ -447,8 +448,19 @@ def test_a_charge_point_without_a_share_of_the_fuse_is_explained() -> None:
     two = file.model_copy(
         update={"charge_points": points, "vehicles": {**file.vehicles, "van": second}}
     )
-    lines = under(list(explain_unwrapped(House(two, prices_of(two, {})), EVENING)), "Vehicles")
+    said = list(explain_unwrapped(House(two, prices_of(two, {})), EVENING))
+    assert "driveway and carport share the main fuse of 20 A." in said
+    lines = under(said, "Vehicles")
+    alone = " charges at 16 A and 3.68 kW when it charges alone."
+    assert [line.split(",")[2] for line in lines if "usable" in line] == [alone, alone]
+    start, stop = ({"topic": f"plug/{each}", "text": each} for each in ("on", "off"))
+    wiring = Wiring.model_validate({"tell": {"start": start, "stop": stop}})
+    silent = points["carport"].model_copy(update={"wiring": wiring})
+    fixed = two.model_copy(update={"charge_points": {**points, "carport": silent}})
+    said = list(explain_unwrapped(House(fixed, prices_of(fixed, {})), EVENING))
+    assert "  Each has a fixed part of it, because carport reports nothing." in said
+    lines = under(said, "Vehicles")
     assert [line.split(",")[2] for line in lines if "usable" in line] == [
         " charges at 16 A and 3.68 kW.",
-        " up to 16 A",
+        " can't charge: the main fuse is too small for it beside the others.",
     ]
