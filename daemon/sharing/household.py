@@ -47,7 +47,7 @@ MOST_TOGETHER = 20
 WORTH_SAYING = 0.5
 """A bound further from the plan than this part of its cost says nothing."""
 
-ROUNDS = 12
+ROUNDS = 6
 """Rounds by which a joint plan is improved, divided by the number of vehicles."""
 
 
@@ -240,7 +240,7 @@ def _joint_plan(house: House, situations: list[Situation], unplanned: list[str])
     rounds = 1 + ROUNDS // max(1, len(situations))
     plan = None
     for better in islice(
-        plan_together(house.file, house.prices, situations, tuple(unplanned)), rounds
+        plan_together(house.file, house.prices, situations, tuple(unplanned), is_quick=True), rounds
     ):
         plan = better
     return plan
@@ -286,7 +286,8 @@ def _situation(state: PointState, now: datetime, house: House) -> Situation | No
     if state.soc is None:
         soc = unreported_soc(state, departure.vehicle, now, house.file)
         state = replace(state, soc=soc)
-    return situation_of(state, departure, now, house)
+    # Only the next departures are planned together: all that are known would take too long.
+    return replace(situation_of(state, departure, now, house), later=())
 
 
 def _said_of_soc(state: PointState) -> tuple[str, float | None] | None:

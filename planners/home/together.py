@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 from math import gcd
 from typing import TYPE_CHECKING
 
@@ -17,7 +18,7 @@ from planners.home.allotments import (
 from planners.joint.joint import ever_better
 from planners.joint.plans import currents_of, missed_kwh, more_for_the_short, remember
 from planners.joint.problem import JointProblem, SharedLimit
-from planners.local_time.conversion import minute_of
+from planners.local_time.conversion import EPOCH, minute_of
 from planners.plan.horizon import PLANNED_DAYS, horizon_of
 from planners.plan.several_nights import prepared_for_later
 from planners.power.allowed_currents import AmpsSpan
@@ -26,7 +27,6 @@ from planners.solver.exact import solve
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
-    from datetime import datetime
 
     from config.household.household_file import HouseholdFile
     from planners.plan.horizon import Horizon, Situation
@@ -75,6 +75,8 @@ def plan_together(
     prices: Prices,
     situations: Sequence[Situation],
     unplanned: Sequence[str] = (),
+    *,
+    is_quick: bool = False,
 ) -> Iterator[HomePlan]:
     """Plan the vehicles of a home together, a little better each time.
 
@@ -91,6 +93,8 @@ def plan_together(
         is not planned yet.
     unplanned : sequence of str
         Charge points that charge without a plan, with what the plans leave.
+    is_quick : bool
+        Whether a first plan matters more than how shortages are shared.
 
     Yields
     ------
@@ -110,7 +114,8 @@ def plan_together(
     if missed := _missed_with_margin(stated):
         late = [_at_departure(each) if each in missed else each for each in situations]
         stated = state_together(file, prices, late) or stated
-    for plan in ever_better(stated.joint):
+    joint = replace(stated.joint, halvings=1) if is_quick else stated.joint
+    for plan in ever_better(joint):
         yield HomePlan(_allotted(file, stated, plan.plans, unplanned), plan.gap, plan.gap_share)
 
 
@@ -192,7 +197,7 @@ def _priorities(file: HouseholdFile, horizons: Sequence[Horizon]) -> tuple[int, 
 
 def _missed_with_margin(stated: Together) -> list[Situation]:
     """List the situations in which the margin before the first departure costs some charge."""
-    plans = next(ever_better(stated.joint)).plans
+    plans = next(ever_better(replace(stated.joint, halvings=0))).plans
     pairs = zip(stated.horizons, plans, strict=True)
     missed = [h.situation for h, plan in pairs if missed_kwh(h.problem, plan)[0] > 0]
     return [
@@ -247,7 +252,7 @@ def _on_one_grid(
             now=now,
             allotted=(
                 *all_that_is_left(file, now, end, each.departure.vehicle),
-                *_nothing(now, each.now),
+                *_nothing(now, now if each.now == now else _next_tick(each.now, tick_minutes)),
             ),
         )
         for each in situations
@@ -263,7 +268,14 @@ def _on_one_grid(
         tick_minutes = common
 
 
+def _next_tick(instant: datetime, tick_minutes: int) -> datetime:
+    """Round up to a whole tick: a vehicle that begins at an odd minute must not shorten all."""
+    minutes = -(-(instant - EPOCH) // timedelta(minutes=tick_minutes)) * tick_minutes
+    return EPOCH + timedelta(minutes=minutes)
+
+
 def _nothing(start: datetime, end: datetime) -> tuple[AmpsSpan, ...]:
+    """Give a span in which nothing is charged, if there is one."""
     return (AmpsSpan(start, end, 0.0),) if end > start else ()
 
 

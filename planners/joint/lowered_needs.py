@@ -18,9 +18,6 @@ if TYPE_CHECKING:
     from planners.solver.problem import PlanningProblem
     from planners.solver.solution import Solution
 
-HALVINGS = 8
-"""How often the range of the largest shortage is halved: to 0.4 percent of what it was."""
-
 MOST_ORDERS = 4
 """Orders that are tried for each shortage."""
 
@@ -56,7 +53,7 @@ def _shared(joint: JointProblem, found: Plans, equals: Sequence[int], most_kwh: 
     for vehicle in equals:
         alone = beside(joint, vehicle, nobody)
         least_kwh = max(least_kwh, sum(missed_kwh(alone, solved(joint, vehicle, alone))))
-    for _ in range(HALVINGS):
+    for _ in range(joint.halvings):
         if most_kwh - least_kwh <= SAME_SHORTAGE_KWH:
             break
         middle = (least_kwh + most_kwh) / 2

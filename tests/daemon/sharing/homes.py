@@ -133,12 +133,12 @@ class HomeBus(RecordedBus):
         self._home = home
 
     @override
-    def publish(self, topic: str, payload: bytes, *, retain: bool) -> bool:
+    def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1) -> bool:
         point, leaf = topic.split("/")[-2:]
         if leaf == "command":
             due = self._home.clock.at + self._home.delay
             self._home.hardware[point].arriving.append((due, json.loads(payload)))
-        return super().publish(topic, payload, retain=retain)
+        return super().publish(topic, payload, retain=retain, qos=qos)
 
 
 class Home:
@@ -153,7 +153,8 @@ class Home:
         self.clock = SetClock(at)
         self.delay = timedelta(seconds=1)
         self.hardware = {name: Hardware(name) for name in document["charge_points"]}
-        self.fuse = float(document["household"]["main_fuse_amps"])
+        fuse = document["household"]["main_fuse_amps"]
+        self.fuse = float(min(fuse)) if isinstance(fuse, list) else float(fuse)
         self.highest = 0.0
         self.load = 0.0
         self.load_at: datetime | None = None
