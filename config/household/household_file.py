@@ -105,7 +105,7 @@ class Household(Model):
         "[A], where the network sets one; without: no limit.",
     )
     load_meter: LoadMeter | None = Field(
-        None, description="A meter with its own topics that shows what the home draws."
+        None, description="Where the home's load comes from, if a meter has its own topics for it."
     )
     known_load: Annotated[tuple[KnownLoad, ...], Field(strict=False, max_length=100)] = Field(
         (),

@@ -117,7 +117,7 @@ def test_the_night_that_was_short_says_why(month: dict[str, Any]) -> None:
     assert short["night"] == LATE.isoformat()
     assert "needed 60 %" in short["why"]
     (row,) = (row for row in month["per_night"] if row["night"] == LATE.isoformat())
-    lacking = 52 * (60 - row["soc_after_percent"]) / 100 / 0.9
+    lacking = 52 * (60 - float(row["soc_after_percent"])) / 100 / 0.9
     assert f"{lacking:.1f} kWh were missing" in short["why"]
     assert "need-out-of-reach" in {alert["code"] for alert in month["alerts"]}
 
