@@ -24,7 +24,7 @@ POINTS = ("east", "west", "north")
 
 
 SEEDS = range(int(os.environ.get("LULLWATT_HOMES", "1")))
-"""Homes to try, each with some 20 events."""
+"""Homes to try, each with 12 or 20 events."""
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -33,7 +33,7 @@ def test_the_fuse_carries_all_that_is_drawn(tmp_path: Path, ledger: Ledger, seed
     """`Home.pass_time` asserts it in each second in which something changes."""
     chance = random.Random(seed)
     home = Home(tmp_path, ledger, NIGHT, _household(chance))
-    for _ in range(25):
+    for _ in range(12):
         _happen(home, chance)
         home.pass_time(timedelta(seconds=chance.choice([1, 5, 20, 60, 300, 900])))
     assert home.highest > 0
