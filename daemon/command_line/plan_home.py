@@ -12,7 +12,7 @@ from config.files.errors import UsageError
 from daemon.presentation.output import say
 from daemon.presentation.show_plan import show_home
 from planners.home.allotments import amps_unused
-from planners.home.together import plan_together
+from planners.home.together import gap_sentence, plan_together
 from planners.plan.horizon import Situation, departures_known
 from planners.plan.planning import make_plan
 
@@ -27,9 +27,6 @@ if TYPE_CHECKING:
 
 LONGEST = timedelta(seconds=10)
 """How long to look for something better."""
-
-AS_GOOD = 1e-4
-"""What no plan is cheaper by than this part counts as the cheapest."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,29 +63,6 @@ class HomePlans:
             "gap": round(self.gap, 6) if known else None,
             "gap_percent": round(100 * self.gap_share, 4) if known else None,
         }
-
-
-def gap_sentence(gap_share: float, *, is_short: bool) -> str:
-    """Say how good plans are together.
-
-    Parameters
-    ----------
-    gap_share : float
-        See `planners.home.together.HomePlan`.
-    is_short : bool
-        Whether a need is missed.
-
-    Returns
-    -------
-    str
-        The end of a sentence.
-    """
-    if not isfinite(gap_share):
-        return "not proven to be the cheapest."
-    of = " of what reaches as much" if is_short else ""
-    if gap_share <= AS_GOOD:
-        return f"proven to be the cheapest{of}."
-    return f"proven within {100 * gap_share:.2g} % of the cheapest{of}."
 
 
 def plugged_in(house: House, socs: Mapping[str | None, float]) -> dict[str, float]:

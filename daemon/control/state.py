@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 from planners.local_time.wished_departures import Wish, next_departure
 from planners.power.allowed_currents import charge_model
-from planners.power.excess_current import CurrentWatch
+from planners.power.excess_current import CurrentWatch, MeasuredCurrent, measured_current
 from planners.power.remembering import remembered
 from planners.power.rest import LastSwitches
 
@@ -330,6 +330,16 @@ def vehicles_of(file: HouseholdFile, charge_point: str) -> tuple[str, ...]:
 def watts_of(state: PointState) -> float | None:
     """Return the power [W] as the meter showed it last, or 0 if it has ended since."""
     return 0.0 if state.watts is not None and state.idle_since is not None else state.watts
+
+
+def last_current(
+    state: PointState, file: HouseholdFile
+) -> tuple[MeasuredCurrent | None, datetime | None]:
+    """Return the current that the meter showed last, and when; None where it shows none."""
+    at = max((each for each in (state.amps_at, state.watts_at) if each is not None), default=None)
+    amps = state.amps if state.amps_at == at else None
+    watts = state.watts if state.watts_at == at else None
+    return measured_current(file, state.charge_point, amps, watts), at
 
 
 def register_wh_at(state: PointState, instant: datetime) -> int | None:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from planners.power.excess_current import measured_current
+from daemon.control.state import last_current
+from planners.power.excess_current import VEHICLE_FOLLOWS
 from planners.power.live_load import OwnCurrent
 from planners.power.main_fuse import CurrentRange, share_of_fuse
 from planners.power.phases import FUSE_DIGITS
@@ -16,9 +17,6 @@ if TYPE_CHECKING:
 
     from config.household.household_file import HouseholdFile
     from daemon.control.state import PointState
-
-FOLLOWS = timedelta(seconds=5)
-"""A vehicle has this long to follow a new current (IEC 61851-1, from memory)."""
 
 READ_LATELY = timedelta(seconds=90)
 """How long a charge point's reading counts; while power flows, one comes every minute."""
@@ -50,13 +48,10 @@ def shown_amps(state: PointState, now: datetime, file: HouseholdFile) -> float |
         Current per phase [A]; None if no reading is recent enough, or if the vehicle may still be
         following a command that is newer than the reading.
     """
-    at = max((each for each in (state.amps_at, state.watts_at) if each is not None), default=None)
+    measured, at = last_current(state, file)
     since = state.response.since if state.response is not None else None
-    if at is None or now - at > READ_LATELY or (since is not None and at < since + FOLLOWS):
+    if at is None or now - at > READ_LATELY or (since is not None and at < since + VEHICLE_FOLLOWS):
         return None
-    amps = state.amps if state.amps_at == at else None
-    watts = state.watts if state.watts_at == at else None
-    measured = measured_current(file, state.charge_point, amps, watts)
     return None if measured is None else max(0.0, measured.amps)
 
 

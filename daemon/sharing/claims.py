@@ -9,16 +9,15 @@ command allows it is claimed as well.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from daemon.control.learning import FAULTS
-from daemon.control.state import FLOWING_WATTS, LONGEST_GAP
+from daemon.control.state import FLOWING_WATTS, LONGEST_GAP, last_current
 from planners.home.allotments import shares_by_plan
 from planners.home.claims import highest_in_minutes
 from planners.local_time.conversion import minute_of
 from planners.power.allowed_currents import AmpsSpan, amps_allowed
-from planners.power.excess_current import MeasuredCurrent, measured_current
+from planners.power.excess_current import VEHICLE_FOLLOWS, MeasuredCurrent
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -27,9 +26,6 @@ if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
     from daemon.control.state import PointState
     from planners.plan.plan import Period
-
-FOLLOWS = timedelta(seconds=5)
-"""A vehicle has this long to follow a lower current (IEC 61851-1, from memory)."""
 
 NO_VEHICLE = "A"
 
@@ -41,7 +37,9 @@ class Claim:
     Attributes
     ----------
     commanded : tuple of AmpsSpan
-        By the command in force, and by readings that show more.
+        By the command in force.
+    shown : tuple of AmpsSpan
+        By the last reading, if it shows more than that.
     earlier : tuple of AmpsSpan
         By earlier commands, until it has given way.
     lowered_at : datetime or None
@@ -49,13 +47,14 @@ class Claim:
     """
 
     commanded: tuple[AmpsSpan, ...] = ()
+    shown: tuple[AmpsSpan, ...] = ()
     earlier: tuple[AmpsSpan, ...] = ()
     lowered_at: datetime | None = None
 
     @property
     def spans(self) -> tuple[AmpsSpan, ...]:
         """All of it; spans may overlap."""
-        return (*self.commanded, *self.earlier)
+        return (*self.commanded, *self.shown, *self.earlier)
 
 
 def claim_after(claim: Claim, state: PointState, now: datetime, file: HouseholdFile) -> Claim:
@@ -77,14 +76,15 @@ def claim_after(claim: Claim, state: PointState, now: datetime, file: HouseholdF
     Claim
         What its hardware may draw from now on.
     """
-    commanded = (*_by_command(state, now, file), *_by_readings(state, now, file))
+    commanded = tuple(_by_command(state, now, file))
     earlier, lowered_at = claim.earlier, claim.lowered_at
     if _is_lower(commanded, claim.commanded, now):
         earlier, lowered_at = (*earlier, *claim.commanded), now
     if lowered_at is not None and _gave_way(state, lowered_at, file):
         earlier = ()
     earlier = tuple(dict.fromkeys(span for span in earlier if span.end > now))
-    return Claim(commanded, earlier, lowered_at if earlier else None)
+    shown = tuple(_by_readings(state, now, file))
+    return Claim(commanded, shown, earlier, lowered_at if earlier else None)
 
 
 def stored_periods(state: PointState, file: HouseholdFile) -> tuple[Period, ...]:
@@ -149,14 +149,11 @@ def _measured(state: PointState, file: HouseholdFile) -> tuple[MeasuredCurrent, 
     """Return the current that flows, and when it was read."""
     if state.idle_since is not None:
         return MeasuredCurrent(0.0), state.idle_since
-    at = max((at for at in (state.amps_at, state.watts_at) if at is not None), default=None)
-    amps = state.amps if state.amps_at == at else None
-    watts = state.watts if state.watts_at == at else None
-    found = measured_current(file, state.charge_point, amps, watts)
-    if found is None:
-        return MeasuredCurrent(0.0), None
-    is_awake = watts is None or watts > FLOWING_WATTS
-    return (found if is_awake else MeasuredCurrent(0.0)), at
+    found, at = last_current(state, file)
+    is_asleep = state.watts_at == at and state.watts is not None and state.watts <= FLOWING_WATTS
+    if found is None or is_asleep:
+        return MeasuredCurrent(0.0), None if found is None else at
+    return found, at
 
 
 def _gave_way(state: PointState, lowered_at: datetime, file: HouseholdFile) -> bool:
@@ -164,7 +161,7 @@ def _gave_way(state: PointState, lowered_at: datetime, file: HouseholdFile) -> b
     if state.pilot == NO_VEHICLE or state.pilot in FAULTS:
         return True  # its contactor is open
     flowing, at = _measured(state, file)
-    if at is None or at < lowered_at + FOLLOWS:
+    if at is None or at < lowered_at + VEHICLE_FOLLOWS:
         return False
     told = state.command.amps if state.command is not None else None
     return not flowing.exceeds(told or 0.0)

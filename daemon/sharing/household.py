@@ -22,8 +22,7 @@ from daemon.control.state import Allotment, charges_now, departure_of, rests_unt
 from daemon.control.unreported_soc import unreported_soc
 from daemon.sharing.claims import Claim, claim_after
 from planners.home.allotments import all_that_is_left, allotted_amps, amps_left, spans_of
-from planners.home.together import plan_together
-from planners.joint.joint import PROVEN
+from planners.home.together import gap_sentence, plan_together
 from planners.local_time.conversion import minute_of
 
 if TYPE_CHECKING:
@@ -43,9 +42,6 @@ WITHOUT_PLAN = timedelta(hours=24)
 
 MOST_TOGETHER = 20
 """More vehicles than this, at home at a time, have fixed shares: planning them takes too long."""
-
-WORTH_SAYING = 0.5
-"""A bound further from the plan than this part of its cost says nothing."""
 
 ROUNDS = 6
 """Rounds by which a joint plan is improved, divided by the number of vehicles."""
@@ -67,6 +63,8 @@ class Sharing:
     gap_share : float
         The most that any other joint plan could save, as a part of what its energy costs; infinity
         if not known.
+    is_short : bool
+        Whether a need is missed.
     together : mapping of str to str
         The vehicles that are planned together, by charge point.
     rests_on : mapping of str to tuple
@@ -80,6 +78,7 @@ class Sharing:
     claims: Mapping[str, Claim] = field(default_factory=dict)
     allotted: Mapping[str, Spans] = field(default_factory=dict)
     gap_share: float = 0.0
+    is_short: bool = False
     together: Mapping[str, str] = field(default_factory=dict)
     rests_on: Mapping[str, tuple[Any, ...]] = field(default_factory=dict)
     house: House | None = None
@@ -163,6 +162,7 @@ def planned_together(
             made,
             allotted=plan.allotted,
             gap_share=plan.gap_share,
+            is_short=plan.is_short,
             together={house.file.vehicles[car].charge_point: car for car in cars},
             due=due,
         )
@@ -191,19 +191,11 @@ def allotment_of(sharing: Sharing, charge_point: str) -> Allotment:
     is_planned = charge_point in sharing.together and bool(others)
     spans = sharing.allotted.get(charge_point, ())
     if is_planned:
-        return Allotment(spans, (f"Planned together with {listed(others)}: {_how_good(sharing)}",))
+        good = gap_sentence(sharing.gap_share, is_short=sharing.is_short)
+        return Allotment(spans, (f"Planned together with {listed(others)}: {good}",))
     if others and spans:
         return Allotment(spans, (f"It takes what the plans of {listed(others)} leave.",))
     return Allotment(spans)
-
-
-def _how_good(sharing: Sharing) -> str:
-    if sharing.gap_share <= PROVEN:
-        return "no other way to share the main fuse would cost less."
-    if sharing.gap_share > WORTH_SAYING:
-        return "another way to share the main fuse might cost less; that is not proven."
-    most = f"{100 * sharing.gap_share:.1f}"
-    return f"another way to share the main fuse could save at most {most} % of the cost."
 
 
 def allotment_changed(old: Sharing, new: Sharing, charge_point: str, now: datetime) -> bool:

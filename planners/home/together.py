@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from math import gcd
+from math import gcd, isfinite
 from typing import TYPE_CHECKING
 
 from config.household.vehicle import LAST_PRIORITY
@@ -15,7 +15,7 @@ from planners.home.allotments import (
     limit_left,
     spans_of,
 )
-from planners.joint.joint import ever_better
+from planners.joint.joint import PROVEN, ever_better
 from planners.joint.plans import currents_of, missed_kwh, more_for_the_short, remember
 from planners.joint.problem import JointProblem, SharedLimit
 from planners.local_time.conversion import EPOCH, minute_of
@@ -24,6 +24,7 @@ from planners.plan.several_nights import prepared_for_later
 from planners.power.allowed_currents import AmpsSpan
 from planners.power.phases import left_under, limits_of
 from planners.solver.exact import solve
+from planners.solver.problem import NEED_TOLERANCE_KWH
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -47,11 +48,14 @@ class HomePlan:
         The most that any other allotment could save [currency]; infinity if not known.
     gap_share : float
         The same as a part of what the energy costs.
+    is_short : bool
+        Whether a need is missed.
     """
 
     allotted: dict[str, tuple[AmpsSpan, ...]]
     gap: float
     gap_share: float
+    is_short: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +120,32 @@ def plan_together(
         stated = state_together(file, prices, late) or stated
     joint = replace(stated.joint, halvings=1) if is_quick else stated.joint
     for plan in ever_better(joint):
-        yield HomePlan(_allotted(file, stated, plan.plans, unplanned), plan.gap, plan.gap_share)
+        is_short = any(most > NEED_TOLERANCE_KWH for most, _total in plan.shortages_kwh)
+        allotted = _allotted(file, stated, plan.plans, unplanned)
+        yield HomePlan(allotted, plan.gap, plan.gap_share, is_short)
+
+
+def gap_sentence(gap_share: float, *, is_short: bool) -> str:
+    """Say how good plans are together.
+
+    Parameters
+    ----------
+    gap_share : float
+        See `HomePlan`.
+    is_short : bool
+        Whether a need is missed.
+
+    Returns
+    -------
+    str
+        The end of a sentence.
+    """
+    if not isfinite(gap_share):
+        return "not proven to be the cheapest."
+    of = " of what reaches as much" if is_short else ""
+    if gap_share <= PROVEN:
+        return f"proven to be the cheapest{of}."
+    return f"proven within {100 * gap_share:.2g} % of the cheapest{of}."
 
 
 def state_together(

@@ -20,9 +20,11 @@ if TYPE_CHECKING:
 
     from config.household.household_file import HouseholdFile
 
-FOLLOWS_WITHIN = timedelta(seconds=10)
-"""A vehicle may take 5 s to follow a lower current (common practice, after IEC 61851-1); as much
-again is for the way of the command and of the reading."""
+VEHICLE_FOLLOWS = timedelta(seconds=5)
+"""A vehicle may take this long to follow a lower current (IEC 61851-1, from memory)."""
+
+FOLLOWS_WITHIN = 2 * VEHICLE_FOLLOWS
+"""The same, and as much again for the way of the command and of the reading."""
 
 LASTS = timedelta(seconds=15)
 """A current that is wrong for less is a jump, or a ramp."""

@@ -16,7 +16,7 @@ import pytest
 
 from config.schema import household_schema
 from daemon.command_line import cli
-from daemon.command_line.plan_home import gap_sentence
+from planners.home.together import gap_sentence
 from tests.support.commands import COLUMNS
 from tests.support.waiting import patience
 
