@@ -35,9 +35,10 @@ The command, by the first line that applies:
     the plan has a period now                   start at its current, until its end
     otherwise                                   stop
 
-If a reading of the home's load leaves less of the main fuse, the current is lower, or the command a
-stop (`daemon.load_guard`). And a start must fit under the main fuse beside what the other charge
-points may draw by the commands they have; until it does, it is lower, or a stop.
+A start must fit under each phase of the main fuse, at every instant until it expires, beside what
+the rest of the home draws (as declared, and as read live: `daemon.load_guard`) and what the other
+charge points may draw by the commands they have. Until it does, its current is lower, or it is a
+stop.
 
 A stop is at once, always. A start that comes too soon after the last switching waits: it is a stop
 until the charge point's rest is over (`planners.power.rest`).
@@ -242,8 +243,8 @@ def next_wake(state: PointState, now: datetime, house: House) -> datetime:
 def _command(
     state: PointState, now: datetime, house: House, *, reassert: bool, repeat: bool
 ) -> tuple[PointState, tuple[Action, ...]]:
-    wanted = _below_load(state, _right_command(state, now, house), house)
-    right = _beside_others(state, wanted, now, house)
+    wanted = _right_command(state, now, house)
+    right = _below_fuse(state, wanted, now, house)
     state = replace(state, waits_for_others=_amps(right) < _amps(wanted))
     command = state.command
     if command is not None and _is_right(command, right, now) and not repeat:
@@ -299,35 +300,36 @@ def _right_command(state: PointState, now: datetime, house: House) -> CommandInF
     return _after_rest(state, _by_plan(state, state.plan, period, house), now, house)
 
 
-def _below_load(state: PointState, command: CommandInForce, house: House) -> CommandInForce:
-    """Lower or stop a start that is more than the home's live load leaves."""
-    left, point = house.amps_below_load, house.file.charge_points[state.charge_point]
-    if command.amps is None or command.amps <= left:
-        return command
-    lowest = command.amps if point.switching == "on_off" else point.min_amps
-    if left < lowest:
-        why = f"the rest of the home leaves less than {amps_text(lowest)} of the main fuse"
-        return _next(state, "stop", why)
-    amps = max(lowest, float(floor(left)))
-    why = f"the rest of the home leaves only {amps_text(amps)} of the main fuse; {command.why}"
-    return replace(command, amps=amps, why=why)
-
-
-def _beside_others(
+def _below_fuse(
     state: PointState, command: CommandInForce, now: datetime, house: House
 ) -> CommandInForce:
-    """Lower or shorten a start that does not fit under the fuse beside other charge points yet."""
-    if command.amps is None or not house.others:
+    """Lower, shorten or stop a start that does not fit under the main fuse now."""
+    if command.amps is None or not (house.others or house.left_by_load):
         return command
     until = min(command.valid_until, now + START_HOLDS)
-    spans = left_beside(house.file, state.charge_point, house.others, now, until)
+    spans = _left(state, now, until, house)
     point, left = house.file.charge_points[state.charge_point], spans[0].amps
     if command.amps > left:
-        if point.switching == "on_off" or left < point.min_amps:
-            return _next(state, "stop", "another charge point has not given way yet")
-        command = replace(command, amps=max(point.min_amps, float(floor(left))))
+        lowest = command.amps if point.switching == "on_off" else point.min_amps
+        is_load = _left(state, now, until, replace(house, left_by_load=()))[0].amps > left
+        if left < lowest:
+            if is_load:
+                why = f"the rest of the home leaves less than {amps_text(lowest)} of the main fuse"
+            else:
+                why = "another charge point has not given way yet"
+            return _next(state, "stop", why)
+        amps = max(lowest, float(floor(left)))
+        why = f"the rest of the home leaves only {amps_text(amps)} of the main fuse; {command.why}"
+        command = replace(command, amps=amps, why=why if is_load else command.why)
     falls = (span.start for span in spans if span.amps < (command.amps or 0.0))
     return replace(command, valid_until=min(command.valid_until, next(falls, NO_END)))
+
+
+def _left(state: PointState, now: datetime, until: datetime, house: House) -> tuple[AmpsSpan, ...]:
+    return left_beside(
+        house.file, state.charge_point, house.others, now, until,
+        by_load=house.left_by_load, kept_amps=house.kept_amps,
+    )  # fmt: skip
 
 
 def _amps(command: CommandInForce) -> float:

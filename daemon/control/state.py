@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from math import inf
 from typing import TYPE_CHECKING, Final, Literal
 
 from planners.local_time.wished_departures import Wish, next_departure
@@ -20,6 +19,7 @@ if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
     from daemon.control.events import CommandInForce
     from planners.accounts.register import RegisterReading
+    from planners.home.claims import LeftByLoad
     from planners.local_time.departures import DepartureAt
     from planners.plan.plan import Plan
     from planners.plan.planning import Draft
@@ -70,21 +70,24 @@ class House:
         The household file.
     prices : Prices
         Its rates.
-    amps_below_load : float
-        The most that the home's live load leaves to the charge point that is stepped [A per phase].
     allot : callable
         Gives what a plan for the whole home allots to a charge point in a state, at an instant
         (`daemon.sharing`).
     others : mapping of str to tuple of AmpsSpan
         For each of the other charge points, the currents that its hardware may draw by the
         commands it has; a command must fit beside them.
+    left_by_load : tuple of LeftByLoad
+        What the home's live load leaves of each phase of the main fuse, if it is read.
+    kept_amps : float
+        The least that the live load leaves to the charge point that is stepped [A per phase].
     """
 
     file: HouseholdFile
     prices: Prices
-    amps_below_load: float = inf
     allot: Callable[[PointState, datetime], Allotment] = _fixed_share
     others: Mapping[str, tuple[AmpsSpan, ...]] = field(default_factory=dict)
+    left_by_load: tuple[LeftByLoad, ...] = ()
+    kept_amps: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

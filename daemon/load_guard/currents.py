@@ -1,28 +1,32 @@
-"""Find what charge points draw, and what each may draw below the home's live load. Pure."""
+"""Find what charge points draw on each phase, and what each may keep below the home's live load.
+
+Pure: knows no clock.
+"""
 
 from __future__ import annotations
 
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from daemon.control.state import last_current
+from daemon.sharing.claims import Claim, drawn_current
 from planners.power.excess_current import VEHICLE_FOLLOWS
 from planners.power.live_load import OwnCurrent
-from planners.power.main_fuse import CurrentRange, share_of_fuse
-from planners.power.phases import FUSE_DIGITS
+from planners.power.main_fuse import CurrentRange, share_of_limits
+from planners.power.phases import FUSE_DIGITS, users_of_phases
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Mapping, Sequence
     from datetime import datetime
 
     from config.household.household_file import HouseholdFile
     from daemon.control.state import PointState
+    from planners.home.claims import LeftByLoad
 
 READ_LATELY = timedelta(seconds=90)
 """How long a charge point's reading counts; while power flows, one comes every minute."""
 
 
-def told_amps(state: PointState, now: datetime) -> float:
+def commanded_amps(state: PointState, now: datetime) -> float:
     """Return the current of the command in force [A per phase]; 0 for a stop."""
     command = state.command
     if command is None or command.amps is None or command.valid_until <= now:
@@ -30,72 +34,87 @@ def told_amps(state: PointState, now: datetime) -> float:
     return command.amps
 
 
-def shown_amps(state: PointState, now: datetime, file: HouseholdFile) -> float | None:
-    """Return the current that a charge point draws, as its meter shows it.
-
-    Parameters
-    ----------
-    state : PointState
-        The charge point.
-    now : datetime
-        UTC.
-    file : HouseholdFile
-        The household.
-
-    Returns
-    -------
-    float or None
-        Current per phase [A]; None if no reading is recent enough, or if the vehicle may still be
-        following a command that is newer than the reading.
-    """
-    measured, at = last_current(state, file)
-    since = state.response.since if state.response is not None else None
-    if at is None or now - at > READ_LATELY or (since is not None and at < since + VEHICLE_FOLLOWS):
-        return None
-    return None if measured is None else max(0.0, measured.amps)
-
-
 def own_current(
-    states: Iterable[PointState], now: datetime, file: HouseholdFile, phases: int
+    states: Mapping[str, PointState],
+    claims: Mapping[str, Claim],
+    now: datetime,
+    file: HouseholdFile,
+    *,
+    is_one_value: bool = False,
 ) -> OwnCurrent:
     """Return what all charge points draw together, as far as it is known.
 
     Parameters
     ----------
-    states : iterable of PointState
+    states : mapping of str to PointState
         All of them.
+    claims : mapping of str to Claim
+        What the hardware of each may draw.
     now : datetime
         UTC.
     file : HouseholdFile
         The household.
-    phases : int
-        For how many phases, 1 or 3.
+    is_one_value : bool
+        Whether one value is read for all phases: then a charge point whose phases are not
+        declared is taken to load the phase that is read.
 
     Returns
     -------
     OwnCurrent
-        On each phase. What one phase draws may be any of three.
+        On each phase of the supply.
     """
-    least, most = 0.0, 0.0
-    for state in states:
-        told, shown = told_amps(state, now), shown_amps(state, now, file)
-        on_all = phases == 1 or file.charge_points[state.charge_point].phases == phases
-        least += shown if shown is not None and on_all else 0.0
-        most += told if shown is None else shown
-    return OwnCurrent((least,) * phases, (most,) * phases)
+    drawn = {
+        name: _drawn(state, claims.get(name, Claim()), now, file) for name, state in states.items()
+    }
+    least: list[float] = []
+    most: list[float] = []
+    for users in users_of_phases(file).values():
+        certain = {
+            name
+            for name in users.possible
+            if name in users.certain
+            or (is_one_value and file.charge_points[name].connected_to is None)
+        }
+        least.append(sum(low for name, (low, _high) in drawn.items() if name in certain))
+        most.append(sum(high for name, (_low, high) in drawn.items() if name in users.possible))
+    return OwnCurrent(tuple(least), tuple(most))
 
 
-def shares_below_load(
-    amps: float, states: Mapping[str, PointState], now: datetime, file: HouseholdFile
+def _drawn(
+    state: PointState, claim: Claim, now: datetime, file: HouseholdFile
+) -> tuple[float, float]:
+    """Return the least and the most that a charge point draws now [A per phase]."""
+    measured, at = drawn_current(state, file)
+    highest = claim.highest_amps(now)
+    if at is None or now - at > READ_LATELY:
+        return 0.0, highest
+    shown, judged_from = max(0.0, measured.amps), state.current_watch.judged_from
+    if judged_from is None or at >= judged_from + VEHICLE_FOLLOWS:
+        return shown, shown
+    # The vehicle may still be following a command that is newer than the reading.
+    return min(shown, commanded_amps(state, now)), max(shown, highest)
+
+
+def kept_amps(
+    states: Mapping[str, PointState],
+    claims: Mapping[str, Claim],
+    limits: Sequence[LeftByLoad],
+    now: datetime,
+    file: HouseholdFile,
 ) -> dict[str, float]:
     """Divide what the home's live load leaves among the charge points that charge.
 
+    They give way together, so none waits for the others; but where one is seen not to give way, the
+    others give way to it as well.
+
     Parameters
     ----------
-    amps : float
-        What all may take together [A per phase].
     states : mapping of str to PointState
         All charge points, in the order of the file.
+    claims : mapping of str to Claim
+        What the hardware of each may draw.
+    limits : sequence of LeftByLoad
+        What the load leaves of each phase.
     now : datetime
         UTC.
     file : HouseholdFile
@@ -109,44 +128,21 @@ def shares_below_load(
     """
     ranges: dict[str, CurrentRange] = {}
     for name, state in states.items():
-        current, point = told_amps(state, now), file.charge_points[name]
+        current, point = commanded_amps(state, now), file.charge_points[name]
         if current > 0:
             lowest = current if point.switching == "on_off" else min(point.min_amps, current)
             ranges[name] = CurrentRange(lowest, current)
-    left = round(amps, FUSE_DIGITS)
-    return {name: share_of_fuse(ranges, name, left) for name in ranges}
+    stuck = {name: amps for name, claim in claims.items() if (amps := claim.not_given_way_amps)}
+    found: dict[str, float] = {}
+    for name in ranges:
+        sharing = {each: ranges[each] for each in ranges if each == name or each not in stuck}
+        beside = {each: amps for each, amps in stuck.items() if each != name}
+        found[name] = share_of_limits(
+            sharing, name, [_left_beside(limit, beside) for limit in limits]
+        )
+    return found
 
 
-def amps_beside_others(
-    amps: float,
-    charge_point: str,
-    states: Mapping[str, PointState],
-    now: datetime,
-    file: HouseholdFile,
-) -> float:
-    """Return what the home's live load leaves to a charge point beside what the others draw.
-
-    Parameters
-    ----------
-    amps : float
-        What all may take together [A per phase].
-    charge_point : str
-        Its name in the file.
-    states : mapping of str to PointState
-        All charge points.
-    now : datetime
-        UTC.
-    file : HouseholdFile
-        The household.
-
-    Returns
-    -------
-    float
-        What the others were told, or are seen to draw, does not count as left [A per phase].
-    """
-    drawn = sum(
-        max(told_amps(state, now), shown_amps(state, now, file) or 0.0)
-        for name, state in states.items()
-        if name != charge_point
-    )
-    return round(amps - drawn, FUSE_DIGITS)
+def _left_beside(limit: LeftByLoad, drawn: Mapping[str, float]) -> tuple[frozenset[str], float]:
+    taken = sum(amps for name, amps in drawn.items() if name in limit.points)
+    return limit.points, round(limit.amps - taken, FUSE_DIGITS)

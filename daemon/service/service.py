@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
-from math import inf
 from typing import TYPE_CHECKING, Any, Literal
 
 import structlog
@@ -36,7 +35,6 @@ from daemon.control.nightbook import facts_of
 from daemon.control.replanning import announce, plan_now
 from daemon.control.state import is_charging
 from daemon.control.undelivered import delivered
-from daemon.load_guard.guard import LoadGuard
 from daemon.messaging.answering import answer_of, preview_of
 from daemon.messaging.event_queue import EventQueue
 from daemon.messaging.hardware_channels import HardwareChannels
@@ -167,7 +165,6 @@ class Service:
         self._connected: Connected | None = None
         self._was_replaced = False
         self._states: dict[str, PointState] = {}
-        self._guard = LoadGuard(self._states)
         self._fuse = FuseKeeper(self._states)
         self._wakes: dict[str, datetime] = {}
         # The charge points stepped since the last status: with each wake-up, all of them.
@@ -293,7 +290,7 @@ class Service:
     def _publish_status(self, point: str, now: datetime, *, with_draft: bool) -> None:
         """Publish a status if it is new, and its plan; a draft, without reasons yet, if wanted."""
         state = self._states[point]
-        load = self._guard.reading(now, self.house.file)
+        load = self._fuse.load_reading(now, self.house.file)
         is_new = self._outbox.publish_status(point, status_of(state, now, self.house, load))
         if is_new and (with_draft or state.draft is None):
             self._outbox.refresh_plan(point, plan_now(state, now, self.house))
@@ -303,7 +300,7 @@ class Service:
         morning = next_morning(self.house.file, now)
         dues = [
             now + STATUS_EVERY, self._channels.next_repeat(), self._broker.due, morning,
-            self._outbox.correction_due, self._guard.due(now), self._fuse.due(),
+            self._outbox.correction_due, self._fuse.due(now),
         ]  # fmt: skip
         return min(*self._wakes.values(), *(due for due in dues if due is not None))
 
@@ -492,16 +489,15 @@ class Service:
     def _on_load(self, event: LoadRead) -> None:
         """Lower or stop what the home's load leaves no current for, at once."""
         now, file = self._clock.now(), self.house.file
-        if self._guard.take(event, now, file):
-            self._guard.begin_step(now, file)
+        if self._fuse.take_load(event, now, file):
             self._step_all(TimePassed())
-            self._guard.end_step()
+            self._fuse.have_given_way()
 
     def _on_request(self, point: str, event: PersonAsked) -> None:
         request, house = event.request, self.house
         before, now = self._states[point], self._clock.now()
         if request.preview:
-            house = self._fuse.house_to_try(point, self._watch.house)
+            house = self._fuse.house_to_try(point, self._watch.house, now)
             after = preview(before, event, now, house)
             message = preview_of(request, before, after, now, house)
         else:
@@ -585,9 +581,7 @@ class Service:
         before = self._states[point]
         self._stepped.add(point)
         sent = before  # the state that its channel knows
-        house = self._fuse.house_beside(point, self._watch.house)
-        limit = self._guard.limit_of(point, now, house.file)
-        house = house if limit == inf else replace(house, amps_below_load=limit)
+        house = self._fuse.house_beside(point, self._watch.house, now)
         for known, actions in react(before, event, now, house):
             self._states[point] = known
             for action in actions:

@@ -14,13 +14,11 @@ from typing import TYPE_CHECKING
 from daemon.control.learning import FAULTS
 from daemon.control.state import FLOWING_WATTS, LONGEST_GAP, last_current
 from planners.home.allotments import shares_by_plan
-from planners.home.claims import highest_in_minutes
-from planners.local_time.conversion import minute_of
 from planners.power.allowed_currents import AmpsSpan, amps_allowed
-from planners.power.excess_current import VEHICLE_FOLLOWS, MeasuredCurrent
+from planners.power.excess_current import FOLLOWS_WITHIN, VEHICLE_FOLLOWS, MeasuredCurrent
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Sequence
     from datetime import datetime
 
     from config.household.household_file import HouseholdFile
@@ -55,6 +53,19 @@ class Claim:
     def spans(self) -> tuple[AmpsSpan, ...]:
         """All of it; spans may overlap."""
         return (*self.commanded, *self.shown, *self.earlier)
+
+    @property
+    def not_given_way_amps(self) -> float:
+        """The current that readings show although a lower command should have ended it by now."""
+        found = (span.amps for span in self.shown if self._has_had_time(span.start))
+        return max(found, default=0.0)
+
+    def highest_amps(self, now: datetime) -> float:
+        """Return the highest current that it may draw now [A per phase]."""
+        return _highest(self.spans, now)
+
+    def _has_had_time(self, at: datetime) -> bool:
+        return self.lowered_at is None or at >= self.lowered_at + FOLLOWS_WITHIN
 
 
 def claim_after(claim: Claim, state: PointState, now: datetime, file: HouseholdFile) -> Claim:
@@ -136,7 +147,7 @@ def _by_command(state: PointState, now: datetime, file: HouseholdFile) -> Iterat
 
 def _by_readings(state: PointState, now: datetime, file: HouseholdFile) -> Iterator[AmpsSpan]:
     """Claim the current that flows, if it is more than was commanded."""
-    flowing, at = _measured(state, file)
+    flowing, at = drawn_current(state, file)
     if at is None or now - at >= LONGEST_GAP:
         return
     command = state.command
@@ -145,8 +156,10 @@ def _by_readings(state: PointState, now: datetime, file: HouseholdFile) -> Itera
         yield AmpsSpan(at, at + LONGEST_GAP, flowing.amps)
 
 
-def _measured(state: PointState, file: HouseholdFile) -> tuple[MeasuredCurrent, datetime | None]:
-    """Return the current that flows, and when it was read."""
+def drawn_current(
+    state: PointState, file: HouseholdFile
+) -> tuple[MeasuredCurrent, datetime | None]:
+    """Return the current that flows, and when it was read; without an instant if it was not."""
     if state.idle_since is not None:
         return MeasuredCurrent(0.0), state.idle_since
     found, at = last_current(state, file)
@@ -160,20 +173,18 @@ def _gave_way(state: PointState, lowered_at: datetime, file: HouseholdFile) -> b
     """Whether the hardware is seen to draw no more than it was last told."""
     if state.pilot == NO_VEHICLE or state.pilot in FAULTS:
         return True  # its contactor is open
-    flowing, at = _measured(state, file)
+    flowing, at = drawn_current(state, file)
     if at is None or at < lowered_at + VEHICLE_FOLLOWS:
         return False
     told = state.command.amps if state.command is not None else None
     return not flowing.exceeds(told or 0.0)
 
 
-def _is_lower(new: Iterable[AmpsSpan], old: tuple[AmpsSpan, ...], now: datetime) -> bool:
+def _is_lower(new: Sequence[AmpsSpan], old: Sequence[AmpsSpan], now: datetime) -> bool:
     """Whether new claims are at any time from now on below the old ones."""
-    if not old:
-        return False
-    first, last = minute_of(now), minute_of(max(span.end for span in old)) + 1
-    if last <= first:
-        return False
-    before = highest_in_minutes((span for span in old if span.end > now), first, last)
-    after = highest_in_minutes(new, first, last)
-    return bool((after < before).any())
+    edges = {now, *(edge for span in (*new, *old) for edge in (span.start, span.end))}
+    return any(_highest(new, at) < _highest(old, at) for at in edges if at >= now)
+
+
+def _highest(spans: Iterable[AmpsSpan], at: datetime) -> float:
+    return max((span.amps for span in spans if span.start <= at < span.end), default=0.0)

@@ -12,6 +12,7 @@ from planners.local_time.conversion import instant_of, minute_of
 from planners.power.allowed_currents import AmpsSpan, ranges_of
 from planners.power.main_fuse import share_of_fuse
 from planners.power.phases import FUSE_DIGITS, left_under, limits_of
+from planners.power.remembering import remembered
 from planners.rates.runs import run_starts
 
 if TYPE_CHECKING:
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from planners.power.phases import PhaseLimit
 
 
+@remembered
 def shares_by_plan(file: HouseholdFile) -> bool:
     """Whether the charge points share the main fuse by a joint plan, and not in fixed parts.
 

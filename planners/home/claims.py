@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from planners.home.allotments import spans_of
+from planners.home.allotments import shares_by_plan, spans_of
 from planners.local_time.conversion import minute_of
 from planners.power.phases import FUSE_DIGITS, left_under, limits_of
 
@@ -20,12 +21,31 @@ if TYPE_CHECKING:
     from planners.power.allowed_currents import AmpsSpan
 
 
+@dataclass(frozen=True, slots=True)
+class LeftByLoad:
+    """The current that the home's live load leaves of one phase of the main fuse.
+
+    Attributes
+    ----------
+    amps : float
+        For all charge points together [A].
+    points : frozenset of str
+        The charge points that may load the phase.
+    """
+
+    amps: float
+    points: frozenset[str]
+
+
 def left_beside(
     file: HouseholdFile,
     charge_point: str,
     others: Mapping[str, Sequence[AmpsSpan]],
     start: datetime,
     end: datetime,
+    *,
+    by_load: Sequence[LeftByLoad] = (),
+    kept_amps: float = 0.0,
 ) -> tuple[AmpsSpan, ...]:
     """Return what a charge point may draw beside what the others may draw.
 
@@ -40,20 +60,34 @@ def left_beside(
         one charge point overlap, the highest counts.
     start, end : datetime
         UTC; `end` is after `start`.
+    by_load : sequence of LeftByLoad, optional
+        What the home's live load leaves of each phase, as far as it is known.
+    kept_amps : float, optional
+        The least that the live load leaves to this charge point, because the others give way
+        together with it [A per phase].
 
     Returns
     -------
     tuple of AmpsSpan
         Over whole minutes, from the one of the start to the one of the end; infinite if it shares
-        nothing.
+        nothing. The least of what is left of each phase beside the known load (unless fixed parts
+        of it are shared out) and beside the live load.
     """
     first, last = minute_of(start), minute_of(end - start.resolution) + 1
-    least = np.full(last - first, np.inf)
     claimed = {name: highest_in_minutes(spans, first, last) for name, spans in others.items()}
-    for limit in limits_of(file):
+
+    def beside(left: NDArray[np.float64] | float, points: frozenset[str]) -> NDArray[np.float64]:
+        taken = sum(amps for name, amps in claimed.items() if name in points)
+        return np.full(last - first, left) - taken
+
+    least = np.full(last - first, np.inf)
+    for limit in limits_of(file) if shares_by_plan(file) else ():
         if charge_point in limit.points:
-            taken = sum(amps for name, amps in claimed.items() if name in limit.points)
-            least = np.minimum(least, left_under(file, limit, first, last) - taken)
+            left = left_under(file, limit, first, last)
+            least = np.minimum(least, beside(left, limit.points))
+    for phase in by_load:
+        if charge_point in phase.points:
+            least = np.minimum(least, np.maximum(kept_amps, beside(phase.amps, phase.points)))
     return spans_of(np.maximum(least, 0.0).round(FUSE_DIGITS), first, 1, first)
 
 

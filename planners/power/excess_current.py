@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING, Literal
 
 from typing_extensions import override
 
+from planners.power.phases import phases_in_use
+
 if TYPE_CHECKING:
     from datetime import datetime
 
@@ -240,15 +242,11 @@ def measured_current(
         the amperes are the sum of them, one phase's part. A power is spread over as many phases as
         a vehicle may take.
     """
-    point, volts = file.charge_points[charge_point], file.household.nominal_volts
-    cars = [car for car in file.vehicles.values() if car.charge_point == charge_point]
+    volts = file.household.nominal_volts
+    fewest, most = phases_in_use(file, charge_point)
     if amps is not None:
-        fewest = min(point.phases, min((car.phases for car in cars), default=1))
         is_sum = watts is not None and abs(watts - amps * volts) <= SAME_POWER * amps * volts
         return MeasuredCurrent(amps / fewest if is_sum else amps)
     if watts is None:
         return None
-    # A vehicle whose phases are not declared may have as many as the charge point.
-    declared = [car.phases if "phases" in car.model_fields_set else point.phases for car in cars]
-    most = min(point.phases, max(declared, default=point.phases))
     return MeasuredCurrent(watts / (volts * most), from_power=True)

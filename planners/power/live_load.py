@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import timedelta
+from math import inf
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
@@ -76,9 +77,9 @@ class LiveLoad:
     at : datetime
         The instant of the latest reading.
     amps : tuple of float
-        That reading, as it came, for each phase [A].
+        That reading, as it came [A].
     phases : tuple of PhaseLoad
-        The load of the rest of the home on each phase.
+        The load of the rest of the home on each phase of the supply.
     """
 
     at: datetime
@@ -87,7 +88,7 @@ class LiveLoad:
 
 
 def rest_of_home(
-    amps: Sequence[float], own: OwnCurrent, most_amps: float | None
+    amps: Sequence[float], own: OwnCurrent, most_amps: Sequence[float] | None
 ) -> tuple[float, ...]:
     """Take the charge points' own current out of a reading that includes it.
 
@@ -97,8 +98,8 @@ def rest_of_home(
         The reading, for each phase [A].
     own : OwnCurrent
         What the charge points draw, for as many phases.
-    most_amps : float or None
-        What may flow on each phase: the main fuse less the reserve [A].
+    most_amps : sequence of float or None
+        What may flow on each phase: its main fuse less the reserve [A].
 
     Returns
     -------
@@ -107,11 +108,13 @@ def rest_of_home(
         points are taken to draw the least that they may, so that they give way; else the most,
         because a vehicle that follows a new command is no load of the home.
     """
-    rest: list[float] = []
-    for total, least, most in zip(map(abs, amps), own.least, own.most, strict=True):
-        too_much = most_amps is not None and total > most_amps
-        rest.append(max(0.0, total - (least if too_much else most)))
-    return tuple(rest)
+    limits = most_amps or (inf,) * len(amps)
+    return tuple(
+        max(0.0, total - (least if total > limit else most))
+        for total, least, most, limit in zip(
+            map(abs, amps), own.least, own.most, limits, strict=True
+        )
+    )
 
 
 def with_load(
@@ -126,9 +129,9 @@ def with_load(
     at : datetime
         UTC; the instant of the reading.
     amps : sequence of float
-        The reading, for each phase [A].
+        The reading, as it came [A].
     rest : sequence of float
-        The load of the rest of the home in it, for each phase; its size counts [A].
+        The load of the rest of the home in it, for each phase of the supply; its size counts [A].
 
     Returns
     -------
@@ -163,7 +166,7 @@ def _with_amps(phase: PhaseLoad, at: datetime, amps: float) -> PhaseLoad:
 
 
 def amps_for_charging(
-    known: LiveLoad | None, now: datetime, most_amps: float | None
+    known: LiveLoad | None, now: datetime, most_amps: Sequence[float] | None
 ) -> tuple[float, ...] | None:
     """Return the current that the charge points may take together.
 
@@ -173,15 +176,16 @@ def amps_for_charging(
         What readings have shown.
     now : datetime
         UTC.
-    most_amps : float or None
-        What may flow on each phase: the main fuse less the reserve [A].
+    most_amps : sequence of float or None
+        What may flow on each phase: its main fuse less the reserve [A].
 
     Returns
     -------
     tuple of float or None
-        For each phase of the readings, at least 0 [A]. None if no main fuse is declared, or if
+        For each phase, at least 0 [A]. None if no main fuse is declared, or if
         there is no reading of the last `SILENCE`: then the fixed shares hold.
     """
     if known is None or most_amps is None or now - known.at > SILENCE:
         return None
-    return tuple(max(0.0, most_amps - phase.amps) for phase in known.phases)
+    pairs = zip(most_amps, known.phases, strict=True)
+    return tuple(max(0.0, most - phase.amps) for most, phase in pairs)

@@ -51,6 +51,65 @@ def phases_of(file: HouseholdFile, vehicle: str) -> tuple[str, ...]:
     return file.charge_points[car.charge_point].phase_names[: car.phases]
 
 
+@dataclass(frozen=True, slots=True)
+class PhaseUsers:
+    """The charge points whose current a phase carries.
+
+    Attributes
+    ----------
+    possible : frozenset of str
+        Those that may load it, as far as the file tells.
+    certain : frozenset of str
+        Those that load it whenever they draw current.
+    """
+
+    possible: frozenset[str]
+    certain: frozenset[str]
+
+
+@remembered
+def users_of_phases(file: HouseholdFile) -> dict[str, PhaseUsers]:
+    """Return the charge points on each phase of the supply, for readings of its real load.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+
+    Returns
+    -------
+    dict of str to PhaseUsers
+        By phase. A charge point without `connected_to` may load any phase, unless it loads all.
+    """
+    home = file.household.phases
+    possible: dict[str, set[str]] = {phase: set() for phase in home}
+    certain: dict[str, set[str]] = {phase: set() for phase in home}
+    for name, point in file.charge_points.items():
+        fewest, most = phases_in_use(file, name)
+        is_known = point.connected_to is not None
+        loaded = point.phase_names if is_known else home
+        for phase in home:
+            if phase in (loaded[:most] if is_known else home):
+                possible[phase].add(name)
+            if phase in loaded[:fewest] and (is_known or fewest >= len(home)):
+                certain[phase].add(name)
+    return {
+        phase: PhaseUsers(frozenset(possible[phase]), frozenset(certain[phase])) for phase in home
+    }
+
+
+@remembered
+def phases_in_use(file: HouseholdFile, charge_point: str) -> tuple[int, int]:
+    """Return on how many phases the vehicles of a charge point charge, at least and at most."""
+    point = file.charge_points[charge_point]
+    cars = [car for car in file.vehicles.values() if car.charge_point == charge_point]
+    # A vehicle whose phases are not declared may have as many as the charge point.
+    declared = [car.phases if "phases" in car.model_fields_set else point.phases for car in cars]
+    fewest = min((car.phases for car in cars), default=1)
+    most = max(declared, default=point.phases)
+    return min(point.phases, fewest), min(point.phases, most)
+
+
 @remembered
 def limits_of(file: HouseholdFile) -> tuple[PhaseLimit, ...]:
     """List all that charge points share.

@@ -53,7 +53,7 @@ def day(fuse_amps: float, lower_for: timedelta, smallest_rise: float) -> Day:
         for second in range(0, DAY, EVERY_SECONDS):
             at, amps = BEGIN + timedelta(seconds=second), home_amps(second)
             known = with_load(known, at, amps, amps)
-            (left,) = amps_for_charging(known, at, fuse_amps) or (0.0,)
+            (left,) = amps_for_charging(known, at, (fuse_amps,)) or (0.0,)
             given = min(HIGHEST_AMPS, floor(left)) if left >= LOWEST_AMPS else 0
             rises += given > before
             starts += given > 0 and before == 0

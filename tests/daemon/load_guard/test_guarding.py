@@ -26,6 +26,7 @@ from daemon.service.service import Service
 from tests.daemon.worlds import EVENING, KOWHAI, MINUTE, POINT, RecordedBus, arrived, topics_of
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
 
     from adapters.ledger.ledger import Ledger
@@ -44,6 +45,7 @@ class Home:
         *points: str,
         fuse: int = FUSE,
         load_meter: list[dict[str, str]] | None = None,
+        connected_to: Mapping[str, str] | None = None,
     ) -> None:
         text = KOWHAI.read_text("utf-8").replace("main_fuse_amps: 63", f"main_fuse_amps: {fuse}")
         if load_meter is not None:
@@ -55,6 +57,11 @@ class Home:
                 f"  {point}: {{charging_mode: 3, max_amps: 32, switching: current}}\n\nvehicles:\n"
                 f"  {point} car: {{charge_point: {point}, usable_kwh: 52, max_amps: 32}}\n",
             )
+        for point, phase in (connected_to or {}).items():
+            here = "    # connected_to: [L1]" if point == POINT else f"  {point}: {{"
+            there = "    " if point == POINT else here
+            end = " " if point == POINT else ", "
+            text = text.replace(here, f"{there}connected_to: [{phase}]{end}")
         path = directory / "house.yaml"
         path.write_text(text, "utf-8")
         watch = HouseholdWatch(path)
@@ -229,3 +236,18 @@ def test_a_busy_home_never_overloads_its_fuse(tmp_path: Path, ledger: Ledger) ->
         starts += home.told() > 0 and not was_on
         was_on = home.told() > 0
     assert 1 <= starts <= 4
+
+
+def test_a_load_on_one_phase_lowers_no_charge_point_on_another(
+    tmp_path: Path, ledger: Ledger
+) -> None:
+    """Each phase has its own load, and its own fuse."""
+    phases = {POINT: "L1", "shed": "L2"}
+    home = Home(tmp_path, ledger, "shed", connected_to=phases)
+    home.load(2.0, 30.0, 39.0)
+    assert (home.told(POINT), home.told("shed")) == (32, 10)
+    home.advance(10 * SECOND)
+    reading = Reading(at=home.clock.now(), register_kwh=1000.0, watts=32 * 230)
+    home.service.handle(arrived(home.topics.reading(POINT), reading))
+    home.load(22.0 + 32.0, 40.0, 39.0, whole=True)
+    assert (home.told(POINT), home.told("shed")) == (18, 10)

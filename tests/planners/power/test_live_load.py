@@ -36,7 +36,7 @@ def after(*loads: tuple[int, float]) -> LiveLoad:
 
 def left(known: LiveLoad, most_amps: float | None = FUSE) -> float | None:
     """Return what is left on the one phase at the last reading."""
-    amps = amps_for_charging(known, known.at, most_amps)
+    amps = amps_for_charging(known, known.at, None if most_amps is None else (most_amps,))
     return None if amps is None else amps[0]
 
 
@@ -80,9 +80,9 @@ def test_a_small_rise_is_not_worth_a_change() -> None:
 def test_after_a_silence_nothing_is_known() -> None:
     """30 seconds after the last reading the fixed shares hold again."""
     known = after((0, 38.0))
-    assert amps_for_charging(known, AT + SILENCE, FUSE) == (2.0,)
-    assert amps_for_charging(known, AT + SILENCE + SECOND, FUSE) is None
-    assert amps_for_charging(None, AT, FUSE) is None
+    assert amps_for_charging(known, AT + SILENCE, (FUSE,)) == (2.0,)
+    assert amps_for_charging(known, AT + SILENCE + SECOND, (FUSE,)) is None
+    assert amps_for_charging(None, AT, (FUSE,)) is None
     assert left(known, None) is None
 
 
@@ -101,7 +101,7 @@ def test_an_earlier_reading_that_comes_late_changes_nothing() -> None:
 def test_another_number_of_phases_begins_anew() -> None:
     """Each phase has its own load; a current the wrong way round counts by its size."""
     known = with_load(after((0, 30.0)), AT + SECOND, (1.0, -22.0, 3.0), (1.0, -22.0, 3.0))
-    assert amps_for_charging(known, known.at, FUSE) == (39.0, 18.0, 37.0)
+    assert amps_for_charging(known, known.at, (40.0, 30.0, 40.0)) == (39.0, 8.0, 37.0)
 
 
 @pytest.mark.parametrize(
@@ -116,7 +116,7 @@ def test_another_number_of_phases_begins_anew() -> None:
 def test_the_charge_points_own_current_is_taken_out(total: float, expected: float) -> None:
     """What a meter of the whole home shows is that of the rest and theirs."""
     own = OwnCurrent(least=(10.0,), most=(16.0,))
-    assert rest_of_home((total,), own, FUSE) == (expected,)
+    assert rest_of_home((total,), own, (FUSE,)) == (expected,)
 
 
 LOADS = st.lists(
