@@ -129,6 +129,7 @@ def _alone(problem: PlanningProblem, deadline: Deadline) -> PlanningProblem:
         rates_per_kwh=problem.rates_per_kwh[: deadline.end],
         highest_amps=problem.highest_amps[: deadline.end],
         deadlines=(deadline,),
+        surcharges_per_kwh=None,
     )
 
 

@@ -12,6 +12,7 @@ from planners.plan.alternatives import alternatives_to
 from planners.plan.baselines import at_once, timer
 from planners.plan.horizon import Horizon, Situation, horizon_of, slots_between, without_margin
 from planners.plan.later_nights import later_nights
+from planners.plan.needs_first import needs_first
 from planners.plan.periods import ChargingSlot, charging_slots, periods_of
 from planners.plan.plan import Plan
 from planners.plan.several_nights import bought_ahead, met_before, prepared_for_later
@@ -267,7 +268,7 @@ def _solved(horizon: Horizon) -> _Solved:
     prepared = prepared_for_later(horizon, solution)
     if prepared is not horizon:
         horizon, solution = prepared, solve(prepared.problem)
-    problem, solution = met_before(horizon.problem, solution)
+    problem, solution = met_before(*needs_first(horizon.problem, solution))
     horizon, solution = bought_ahead(replace(horizon, problem=problem), solution)
     return _Solved(horizon, solution, _first_night(horizon, solution))
 

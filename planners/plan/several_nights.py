@@ -165,6 +165,7 @@ def _night_alone(problem: PlanningProblem, solution: Solution, k: int) -> Planni
         stored_kwh=stored,
         before=before,
         deadlines=(replace(problem.deadlines[k], end=end - start, return_tick=0),),
+        surcharges_per_kwh=None,
     )
 
 
