@@ -1,4 +1,4 @@
-"""Write one or several homes' months as CSV and JSON; show several as a table."""
+"""Write a month as JSON, and several homes' months as CSV, JSON or a table."""
 
 from __future__ import annotations
 

@@ -352,7 +352,7 @@ points = st.sampled_from(
 )
 
 
-@settings(max_examples=25)
+@settings(max_examples=settings().max_examples // 4)
 @given(
     fuse=st.sampled_from([25.0, 32.0, 40.0, 63.0]),
     chosen=st.tuples(points, points),
