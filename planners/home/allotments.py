@@ -208,21 +208,20 @@ def allotted_amps(
         among the planned ones that do not charge. The others get nothing: no vehicle is there.
     """
     ranges = ranges_of(file)
-    found = {name: np.zeros(len(left)) for name in ranges} | {
-        name: amps.copy() for name, amps in planned.items()
-    }
+    taken = [planned.get(name, np.zeros(len(left))) for name in ranges]
+    columns, place = np.unique(np.vstack((left, *taken)), axis=1, return_inverse=True)
     at_once = {name: ranges[name] for name in ranges if name in unplanned}
-    for tick in range(len(left)):
-        idle = {
-            name: ranges[name] for name in ranges if name in planned and not planned[name][tick]
-        }
-        rest = left[tick] - sum(amps[tick] for amps in planned.values())
+    for column in columns.T:
+        amps = dict(zip(ranges, column[1:].tolist(), strict=True))
+        idle = {name: ranges[name] for name in ranges if name in planned and not amps[name]}
+        rest = float(column[0]) - sum(amps.values())
         for sharers in (at_once, idle):
-            amount = round(float(rest), FUSE_DIGITS)
+            amount = round(rest, FUSE_DIGITS)
             for name in sharers:
-                found[name][tick] = share_of_fuse(sharers, name, amount)
-                rest -= found[name][tick]
-    return found
+                amps[name] = share_of_fuse(sharers, name, amount)
+                rest -= amps[name]
+        column[1:] = list(amps.values())
+    return dict(zip(ranges, columns[1:, place.reshape(-1)], strict=True))
 
 
 def spans_of(

@@ -7,6 +7,8 @@ from datetime import datetime, timedelta
 from math import gcd, isfinite
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from config.household.vehicle import LAST_PRIORITY
 from planners.home.allotments import (
     all_that_is_left,
@@ -15,13 +17,14 @@ from planners.home.allotments import (
     limit_left,
     spans_of,
 )
+from planners.home.claims import highest_in_minutes
 from planners.joint.joint import PROVEN, ever_better
 from planners.joint.plans import currents_of, missed_kwh, more_for_the_short, remember
 from planners.joint.problem import JointProblem, SharedLimit
-from planners.local_time.conversion import EPOCH, minute_of
+from planners.local_time.conversion import EPOCH, instant_of, minute_of
 from planners.plan.horizon import PLANNED_DAYS, horizon_of
 from planners.plan.several_nights import prepared_for_later
-from planners.power.allowed_currents import AmpsSpan
+from planners.power.allowed_currents import AmpsSpan, amps_allowed
 from planners.power.phases import left_under, limits_of
 from planners.solver.exact import solve
 from planners.solver.problem import NEED_TOLERANCE_KWH
@@ -29,10 +32,17 @@ from planners.solver.problem import NEED_TOLERANCE_KWH
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from numpy.typing import NDArray
+
     from config.household.household_file import HouseholdFile
     from planners.plan.horizon import Horizon, Situation
     from planners.rates.prices import Prices
     from planners.solver.solution import Solution
+
+
+LEAST_TICK_MINUTES = 5
+"""No tick is made shorter than this for a departure, a rest or a known load that ends inside it:
+minutes would take ten times as long. What vehicles that are short lose by it they get back."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +115,8 @@ def plan_together(
     HomePlan
         See `planners.joint.joint.ever_better`. A vehicle is planned by
         `planners.plan.planning.draft_plan` with the current that is allotted to its charge point.
-        One that would miss a need charges until the departure itself, without the margin.
+        One that would miss a need charges until the departure itself, without the margin. One that
+        leaves within a tick takes what the plans leave.
 
     Raises
     ------
@@ -119,6 +130,7 @@ def plan_together(
         late = [_at_departure(each) if each in missed else each for each in situations]
         stated = state_together(file, prices, late) or stated
     joint = replace(stated.joint, halvings=1) if is_quick else stated.joint
+    unplanned = (*unplanned, *_leaving(file, stated, situations))
     for plan in ever_better(joint):
         is_short = any(most > NEED_TOLERANCE_KWH for most, _total in plan.shortages_kwh)
         allotted = _allotted(file, stated, plan.plans, unplanned)
@@ -172,7 +184,7 @@ def state_together(
     TariffError
         If no rate is known before the last departure.
     """  # noqa: DOC502 - raised by prices
-    near = [each for each in situations if each.departure.ready_by - each.now <= PLANNED_DAYS]
+    near = [each for each in situations if _is_near(each)]
     horizons = [each for each in _on_one_grid(file, prices, near) if each.window.ticks]
     if not horizons:
         return None
@@ -183,7 +195,7 @@ def state_together(
     prepared = [prepared_for_later(*each) for each in zip(horizons, alone, strict=True)]
     joint = JointProblem(
         vehicles=tuple(horizon.problem for horizon in prepared),
-        limits=_shared_limits(file, horizons, first, ticks),
+        limits=_shared_limits(file, horizons, first, ticks, tick_minutes),
         safe_amps=tuple(
             horizon_of(
                 file,
@@ -191,6 +203,7 @@ def state_together(
                 replace(horizon.situation, allotted=()),
                 tick_minutes=tick_minutes,
                 edges=_edges(near),
+                least_minutes=LEAST_TICK_MINUTES,
             ).window.highest_amps
             for horizon in horizons
         ),
@@ -202,12 +215,22 @@ def state_together(
     return Together(tuple(prepared), joint)
 
 
+def _is_near(situation: Situation) -> bool:
+    return situation.departure.ready_by - situation.now <= PLANNED_DAYS
+
+
+def _leaving(file: HouseholdFile, stated: Together, situations: Sequence[Situation]) -> list[str]:
+    """List the charge points of vehicles that leave before they have a tick to plan."""
+    planned = {each.charge_point for each in stated.horizons}
+    near = [each.departure.vehicle for each in situations if _is_near(each)]
+    return [point for car in near if (point := file.vehicles[car].charge_point) not in planned]
+
+
 def _shared_limits(
-    file: HouseholdFile, horizons: Sequence[Horizon], first_minute: int, ticks: int
+    file: HouseholdFile, horizons: Sequence[Horizon], first_minute: int, ticks: int, step: int
 ) -> tuple[SharedLimit, ...]:
-    """Write each limit with the vehicles that count against it."""
+    """Write each limit, in ticks of `step` minutes, with the vehicles that count against it."""
     cars = [horizon.situation.departure.vehicle for horizon in horizons]
-    step = horizons[0].window.tick_minutes
     return tuple(
         SharedLimit(
             tuple(float(car in limit.vehicles) for car in cars),
@@ -250,8 +273,13 @@ def _allotted(
     tick_minutes = horizons[0].window.tick_minutes
     now = minute_of(horizons[0].situation.now)
     first = minute_of(horizons[0].window.ticks[0].start)
+    currents = currents_of(joint, plans)
     left = amps_left(file, first, joint.ticks, tick_minutes)
-    currents = more_for_the_short(joint, plans, currents_of(joint, plans))
+    if any(any(missed_kwh(*each)) for each in zip(joint.vehicles, plans, strict=True)):
+        joint, currents = _by_minutes(file, stated, currents, first)
+        currents = more_for_the_short(joint, plans, currents)
+        left = amps_left(file, first, joint.ticks, 1)
+        tick_minutes = 1
     planned = {each.charge_point: row for each, row in zip(horizons, currents, strict=True)}
     allotted = allotted_amps(file, planned, left, unplanned)
     # Until the first tick the same holds, unless the rest of the home then leaves less.
@@ -264,6 +292,41 @@ def _allotted(
         name: spans_of(amps, first, tick_minutes, now if is_same else first)
         for name, amps in allotted.items()
     }
+
+
+def _by_minutes(
+    file: HouseholdFile, stated: Together, currents: NDArray[np.float64], first: int
+) -> tuple[JointProblem, NDArray[np.float64]]:
+    """State what may be drawn, and what is, in ticks of a minute, until the vehicles are ready."""
+    ends = [minute_of(each.situation.departures[-1].ready_by) for each in stated.horizons]
+    minutes = max(ends) - first
+    vehicles = tuple(
+        replace(
+            problem,
+            rates_per_kwh=np.zeros(end - first),
+            highest_amps=_highest_amps(file, horizon.situation, first, end),
+            surcharges_per_kwh=None,
+        )
+        for problem, horizon, end in zip(stated.joint.vehicles, stated.horizons, ends, strict=True)
+    )
+    limits = _shared_limits(file, stated.horizons, first, minutes, 1)
+    per_minute = np.repeat(currents, stated.horizons[0].window.tick_minutes, axis=1)
+    per_minute = np.pad(per_minute, ((0, 0), (0, minutes - per_minute.shape[1])))
+    return replace(stated.joint, vehicles=vehicles, limits=limits), per_minute
+
+
+def _highest_amps(
+    file: HouseholdFile, situation: Situation, first: int, end: int
+) -> NDArray[np.float64]:
+    """Return what a vehicle may draw in each minute, with all that the home leaves."""
+    start, until = instant_of(first), instant_of(end)
+    car = situation.departure.vehicle
+    spans = amps_allowed(
+        file, file.vehicles[car].charge_point, car, start, until,
+        by_hours=situation.by_hours, excess=situation.excess,
+        allotted=all_that_is_left(file, start, until, car),
+    )  # fmt: skip
+    return highest_in_minutes(spans, first, end)
 
 
 def _on_one_grid(
@@ -288,7 +351,14 @@ def _on_one_grid(
     ]
     while True:
         horizons = [
-            horizon_of(file, prices, situation, tick_minutes=tick_minutes, edges=edges)
+            horizon_of(
+                file,
+                prices,
+                situation,
+                tick_minutes=tick_minutes,
+                edges=edges,
+                least_minutes=LEAST_TICK_MINUTES,
+            )
             for situation in alone
         ]
         common = gcd(*(horizon.window.tick_minutes for horizon in horizons))

@@ -237,6 +237,7 @@ def horizon_of(
     *,
     tick_minutes: int | None = None,
     edges: Sequence[datetime] = (),
+    least_minutes: int = 1,
 ) -> Horizon:
     """Lay ticks over the time that is planned, and state its problem.
 
@@ -253,6 +254,8 @@ def horizon_of(
     edges : sequence of datetime
         Further instants at which a tick should end, as at a departure; UTC. It should also end
         where the allotted current changes.
+    least_minutes : int
+        No tick is made shorter than this for such an instant [min].
 
     Returns
     -------
@@ -273,6 +276,7 @@ def horizon_of(
         tick_minutes or file.household.tick_minutes,
         partial(_amps_allowed, file, situation),
         [*(each.ready_by for each in situation.departures), *edges, *_changes(situation)],
+        least_minutes=least_minutes,
     )
     model = model_of(file, situation)
     return Horizon(file, situation, model, window, _problem(file, window, model, situation))

@@ -92,6 +92,8 @@ def window_of(  # noqa: PLR0917 - each is another kind of thing
     tick_minutes: int,
     allowed: Callable[[datetime, datetime], Sequence[AmpsSpan]],
     deadlines: Sequence[datetime] = (),
+    *,
+    least_minutes: int = 1,
 ) -> Window:
     """Lay ticks over the time from now to `ready_by`.
 
@@ -107,6 +109,8 @@ def window_of(  # noqa: PLR0917 - each is another kind of thing
         Returns the currents allowed from one instant to another, without a gap.
     deadlines : sequence of datetime
         Instants at which a tick must end, unless that makes more than `MOST_TICKS`; UTC.
+    least_minutes : int
+        No tick is made shorter than this for a deadline [min].
 
     Returns
     -------
@@ -123,7 +127,7 @@ def window_of(  # noqa: PLR0917 - each is another kind of thing
     spans = prices.spans(now, ready_by)
     step_minutes = prices.step_minutes(now, ready_by, tick_minutes, spans)
     ends = (each.astimezone(prices.zone).minute for each in deadlines)
-    fine_minutes = gcd(step_minutes, *ends)
+    fine_minutes = _divisor(step_minutes, max(gcd(step_minutes, *ends), least_minutes))
     if (max([ready_by, *deadlines]) - now) / MINUTE <= MOST_TICKS * fine_minutes:
         step_minutes = fine_minutes
     step = timedelta(minutes=step_minutes)
@@ -138,6 +142,11 @@ def window_of(  # noqa: PLR0917 - each is another kind of thing
     found = list(_slots(slots, _until(spans, end), currents))
     fragment = found.pop(0) if first > now else None
     return Window(fragment, tuple(found), step_minutes)
+
+
+def _divisor(minutes: int, least: int) -> int:
+    """Return the smallest divisor that is not less than `least`, or the number itself."""
+    return next((each for each in range(least, minutes) if minutes % each == 0), minutes)
 
 
 def _until(spans: Sequence[RateSpan], end: datetime) -> list[RateSpan]:

@@ -100,7 +100,7 @@ def solve(problem: PlanningProblem) -> Solution:
     def plan_for(*needs_kwh: float) -> Solution | None:
         return _plan_for(problem, needs_kwh)
 
-    plan = plan_for(*needs)
+    plan = _in_all_ticks(problem) or plan_for(*needs)
     if plan is not None:
         return plan
     reaches = needs_within_reach(problem)
@@ -114,6 +114,23 @@ def solve(problem: PlanningProblem) -> Solution:
         short_by = 2 * short_by + 1e-3 * problem.model.full_kw * problem.tick_hours
         plan = plan_for(*(max(0.0, kwh - short_by) for kwh in promised))
     return plan
+
+
+def _in_all_ticks(problem: PlanningProblem) -> Solution | None:
+    """Charge in every tick, if even that misses the only need and nothing less comes as near."""
+    if len(problem.deadlines) > 1:
+        return None
+    usable = problem.highest_amps >= problem.least_amps
+    usable[: problem.rest_left] = False
+    amps = np.where(usable, problem.highest_amps, 0.0)
+    plan = solution_of(problem, amps, usable.astype(np.float64))
+    (most_kwh,), needed = plan.reaches_kwh, problem.deadlines[0].need_kwh
+    gained = problem.model.gained_kw_of(plan.metered_kwh[usable] / problem.tick_hours)
+    if most_kwh >= needed - NEED_TOLERANCE_KWH or (gained <= 0).any():
+        return None
+    # If less than this was found, some of these ticks can't be used together.
+    (reach,) = needs_within_reach(problem)
+    return plan if reach.most_kwh >= most_kwh - SAME_KWH else None
 
 
 def _most_on_levels(problem: PlanningProblem) -> list[float]:

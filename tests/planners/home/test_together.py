@@ -228,6 +228,48 @@ def test_two_cars_that_need_too_much_share_the_shortage_and_give_up_the_margin()
     assert missed == pytest.approx([sum(missed) / 2] * 2, abs=0.31)
 
 
+ODD_LOAD: list[dict[str, Any]] = [{"amps": 7.0, "hours": ["22:13-01:26"]}]
+
+
+def test_two_cars_that_need_too_much_lose_no_minute_of_the_ticks_that_are_cut() -> None:
+    """The load begins and ends inside ticks, and both leave inside one: each minute is used."""
+    home = TwoCars(fuse=16.0, leaves=("07:18", "07:18"), load=ODD_LOAD)
+    cars = home.situations(20.0, 30.0)
+    _, plans = _planned(home, cars)
+    departure = utc("2026-06-03T19:18:00")
+    amp_hours = 16.0 * (departure - utc(EVENING)) / timedelta(hours=1) - 7.0 * 193 / 60
+    drawn = sum(plan.energy_kwh for plan in plans)
+    assert drawn == pytest.approx(amp_hours * 230.0 / 1000)
+
+
+@pytest.mark.parametrize(
+    ("home", "rests"),
+    [
+        (TwoCars(), 8),
+        (TwoCars(load=ODD_LOAD), 0),
+        (TwoCars(leaves=("07:18", "06:41")), 0),
+    ],
+    ids=["one rests until an odd minute", "a load at odd minutes", "departures at odd minutes"],
+)
+def test_ticks_are_not_cut_to_minutes(home: TwoCars, rests: int) -> None:
+    """A plan of two vehicles in ticks of a minute took some seconds."""
+    one, other = home.situations(30.0, 30.0, at="2026-06-03T06:33:27")
+    other = replace(other, now=other.now + timedelta(minutes=rests))
+    file = home.file()
+    stated = state_together(file, prices_of(file, {}), [one, other])
+    assert stated is not None
+    assert [each.window.tick_minutes for each in stated.horizons] == [5, 5]
+
+
+def test_one_that_leaves_within_a_tick_takes_what_the_plans_leave() -> None:
+    """It goes on until its departure: it is not stopped because it has no tick to plan."""
+    home = TwoCars(leaves=("00:20", "07:20"))
+    found, _ = _planned(home, home.situations(30.0, 30.0, at="2026-06-03T12:02:00"))
+    first = {name: spans[0] for name, spans in found.allotted.items()}
+    assert {name: span.amps for name, span in first.items()} == {"driveway": 8.0, "carport": 32.0}
+    assert first["driveway"].start == utc("2026-06-03T12:02:00")
+
+
 def test_of_two_cars_that_need_too_much_the_first_priority_is_served() -> None:
     """The van's need is met, and the hatchback misses all that is missing."""
     home = TwoCars(fuse=16.0, priorities=(2, 1))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -91,3 +92,13 @@ def test_a_need_out_of_reach_is_lowered_to_what_coarse_levels_reach(
     reached = exact.solve(short).reaches_kwh[0]
     assert reached == pytest.approx(1.0 + 600 * tick_kwh, abs=tick_kwh)
     assert len(solved) <= 4
+
+
+def test_a_need_out_of_reach_leaves_no_tick_unused() -> None:
+    """With several currents in ticks of a minute, levels are coarse: rounding cost 12 minutes."""
+    amps = np.repeat([0.0, 16.0, 9.0, 16.0, 0.0], [150, 70, 200, 110, 238])
+    short = problem(30.0, [32.0] * len(amps), min_amps=6.0)
+    short = replace(short, highest_amps=amps, tick_hours=1 / 60)
+    plan = exact.solve(short)
+    assert (plan.amps == amps).all()
+    assert plan.reaches_kwh[0] == pytest.approx(10 + amps.sum() * KWH_PER_AMP / 30)
