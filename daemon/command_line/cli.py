@@ -25,9 +25,7 @@ from daemon.presentation.options import (
     JSON_OPTION,
     NIGHTS_OPTION,
     PICTURE_OPTION,
-    SOC_OPTION,
     SOCS_OPTION,
-    VEHICLE_OPTION,
 )
 from daemon.presentation.output import json_text, needs_pictures, rich_text, say, write_output
 from daemon.remote.commands import ask, status
@@ -214,34 +212,52 @@ def run(file: Path, *, json_log: bool) -> None:
 
 @cli.command()
 @click.argument("file", type=click.Path(path_type=Path), required=False)
-@VEHICLE_OPTION
-@SOC_OPTION
+@click.option(
+    "--vehicle", help="Name of the vehicle that comes; without: one at each charge point."
+)
+@SOCS_OPTION
 @AT_OPTION
+@click.option(
+    "--home",
+    type=click.Choice(["busy"]),
+    help="Also simulate a home that cooks, washes and heats, with a meter of its load.",
+)
 @JSON_OPTION
 def rehearse(
     file: Path | None,
     vehicle: str | None,
-    soc: float | None,
+    socs: dict[str | None, float],
     at: datetime | None,
+    home: str | None,
     *,
     as_json: bool,
 ) -> None:
     """Rehearse a whole night in seconds, without touching any hardware.
 
-    It runs the real daemon and a real broker on this machine, with a simulated charge point and
-    vehicle, in virtual time. Without FILE it uses the demo household. It writes nothing to the
+    It runs the real daemon and a real broker on this machine, with simulated charge points and
+    vehicles, in virtual time. Without FILE it uses the demo household. It writes nothing to the
     household's own ledger.
+
+    With --home busy, a home with invented appliances draws current too, and its meter reports it:
+    see how charging is lowered so that the main fuse holds. Without FILE, two vehicles then share
+    a main fuse of 40 A.
     """
     from daemon.presentation.logs import set_up_logs  # noqa: PLC0415
     from daemon.rehearsal.set_up import rehearse_night  # noqa: PLC0415
 
     set_up_logs(quiet=True)
     result = rehearse_night(
-        file, vehicle=vehicle, soc_percent=soc, at=at, say=_discard if as_json else say
+        file,
+        vehicle=vehicle,
+        soc_percent=socs.get(None),
+        socs={name: soc for name, soc in socs.items() if name is not None},
+        at=at,
+        with_home=home is not None,
+        say=_discard if as_json else say,
     )
     if as_json:
         write_output(json_text(result.to_json()))
-    if result.night is not None and not result.night["need_met"]:
+    if result.is_short:
         sys.exit(NEED_UNMET)
 
 

@@ -8,7 +8,7 @@ the hardware has obeyed. Only then does time go on.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from datetime import timedelta
@@ -34,6 +34,7 @@ from daemon.messaging.incoming import (
     WakeUp,
 )
 from daemon.messaging.outbox import command_message
+from daemon.rehearsal.home import HomeNight, RehearsedHome
 from daemon.service.running import Daemon
 from planners.local_time.departures import night_bounds, night_of
 from planners.local_time.wished_departures import next_departure
@@ -44,6 +45,7 @@ if TYPE_CHECKING:
 
     from adapters.ledger.ledger import Ledger
     from config.household.household_file import HouseholdFile
+    from daemon.control.events import CommandInForce
     from daemon.service.household_watch import HouseholdWatch
 
 MakeHardware = Callable[[SimulatedChargePoint, Bus, Topics, str], SimulatedHardware]
@@ -87,21 +89,54 @@ class RehearsalResult:
         The record of the night.
     register_kwh : float
         What the simulated meter counted.
+    beside : dict of str to RehearsalResult
+        The results of the vehicles that charged beside it, by name.
+    home : HomeNight or None
+        What a simulated home drew.
     """
 
     plan: Plan | None = None
     commands: list[dict[str, Any]] = field(default_factory=list)
     night: dict[str, Any] | None = None
     register_kwh: float = 0.0
+    beside: dict[str, RehearsalResult] = field(default_factory=dict)
+    home: HomeNight | None = None
+
+    @property
+    def is_short(self) -> bool:
+        """Whether the need of a departure was not met."""
+        results = (self, *self.beside.values())
+        return any(each.night is not None and not each.night["need_met"] for each in results)
 
     def to_json(self) -> dict[str, Any]:
         """Return the result as JSON values."""
+        more: dict[str, Any] = {}
+        if self.beside:
+            more["beside"] = {name: each.to_json() for name, each in self.beside.items()}
+        if self.home is not None:
+            more["home"] = self.home.to_json()
         return {
             "plan": self.plan.to_json() if self.plan else None,
             "commands": self.commands,
             "night": self.night,
             "register_kwh": self.register_kwh,
+            **more,
         }
+
+
+@dataclass(slots=True)
+class _Stay:
+    """A vehicle at its charge point."""
+
+    evening: Evening
+    point_name: str
+    point: SimulatedChargePoint
+    hardware: SimulatedHardware
+    unplugs_at: datetime | None
+    register_before_kwh: float
+    result: RehearsalResult = field(default_factory=RehearsalResult)
+    serial: int = 0
+    amps: float = 0.0
 
 
 class _DaemonObserver:
@@ -121,7 +156,6 @@ class _DaemonObserver:
         self.connected = False
         self.messages = 0
         self.wake_ups = 0
-        self.serial = 0
         self.wake = clock.now()
 
     def observe(self, handled: HandledEvent) -> None:
@@ -177,6 +211,10 @@ class Rehearsal:
         What to rehearse.
     observer : callable
         Called with each event that the daemon has handled, on the daemon's thread.
+    beside : sequence of Evening, optional
+        The same evening of other vehicles, each at another charge point.
+    with_home : bool, optional
+        Whether a meter reports what a simulated busy home draws.
     make_hardware : callable, optional
         Makes hardware that is wired as the file says; by default the hardware uses the daemon's
         own messages, and the file's wiring is ignored.
@@ -190,6 +228,8 @@ class Rehearsal:
         evening: Evening,
         observer: Callable[[HandledEvent], None],
         *,
+        beside: Sequence[Evening] = (),
+        with_home: bool = False,
         make_hardware: MakeHardware | None = None,
     ) -> None:
         file = watch.house.file
@@ -197,21 +237,23 @@ class Rehearsal:
         self._evening = evening
         self._observer = observer
         self.clock = VirtualClock(evening.at)
-        self._result = RehearsalResult()
-        topics = Topics.of_file(file)
-        self._point_name = file.vehicles[evening.vehicle].charge_point
-        own_topics = frozenset({topics.daemon, topics.request(self._point_name)})
+        self._topics = topics = Topics.of_file(file)
+        make = make_hardware or SimulatedHardware
+        self._stays = [_stay(file, each, bus, topics, make) for each in (evening, *beside)]
+        self._hardware = self._stays[0].hardware
+        self._home = RehearsedHome(file, bus, topics, evening.at) if with_home else None
+        requests = (topics.request(stay.point_name) for stay in self._stays)
+        own_topics = frozenset({topics.daemon, *requests})
         self._daemon_observer = _DaemonObserver(self.clock, self._record, own_topics)
         self._daemon = Daemon(
             watch, ledger, self.clock, bus, wake_at=lambda _instant: None,
             observer=self._daemon_observer.observe, as_wired=make_hardware is not None,
         )  # fmt: skip
-        self._request_topic = topics.request(self._point_name)
-        self._point = simulated_point(file, self._point_name, evening.at)
-        self._register_before_kwh = self._point.register_kwh
-        self._hardware = (make_hardware or SimulatedHardware)(
-            self._point, bus, topics, self._point_name
-        )
+
+    @property
+    def home(self) -> RehearsedHome | None:
+        """The simulated home, if there is one."""
+        return self._home
 
     def run(self) -> RehearsalResult:
         """Run from the plug-in until the night is closed.
@@ -234,50 +276,82 @@ class Rehearsal:
             ending.callback(thread.join, PATIENCE_SECONDS)
             ending.callback(self._daemon.halt)
             self._daemon_observer.wait(lambda: self._daemon_observer.connected, "no broker")
-            self._name_vehicle()
-            self._hardware.plug_in(simulated_vehicle(self._file, self._evening), self._evening.at)
-            self._hardware.start()
-            ending.callback(self._hardware.stop)
-            if not self._hardware.wait_connected(PATIENCE_SECONDS):
-                raise BusError(f"the simulated charge point found no broker; {RUN_AGAIN}")
+            for stay in self._stays:
+                self._name_vehicle(stay.evening)
+                vehicle = simulated_vehicle(self._file, stay.evening)
+                stay.hardware.plug_in(vehicle, self._evening.at)
+                stay.hardware.start()
+                ending.callback(stay.hardware.stop)
+                if not stay.hardware.wait_connected(PATIENCE_SECONDS):
+                    raise BusError(f"the simulated charge point found no broker; {RUN_AGAIN}")
+            if self._home is not None:
+                ending.callback(self._home.meter.stop)
+                if not self._home.meter.start(PATIENCE_SECONDS):
+                    raise BusError(f"the simulated meter found no broker; {RUN_AGAIN}")
             self._play()
-        self._result.register_kwh = self._point.register_kwh - self._register_before_kwh
-        return self._result
+        for stay in self._stays:
+            stay.result.register_kwh = stay.point.register_kwh - stay.register_before_kwh
+        first, *others = self._stays
+        first.result.beside = {stay.evening.vehicle: stay.result for stay in others}
+        first.result.home = self._home.night if self._home is not None else None
+        return first.result
 
-    def _name_vehicle(self) -> None:
+    def _name_vehicle(self, evening: Evening) -> None:
         """Say which vehicle comes, as a person would who uses another than the first."""
-        vehicle = self._evening.vehicle
-        if vehicle != vehicles_of(self._file, self._point_name)[0]:
+        vehicle, point = evening.vehicle, self._file.vehicles[evening.vehicle].charge_point
+        if vehicle != vehicles_of(self._file, point)[0]:
             payload = encode(Request(vehicle=vehicle))
-            self._daemon.post(MessageArrived(self._request_topic, payload, False, lambda: None))  # noqa: FBT003 - not retained
+            topic = self._topics.request(point)
+            self._daemon.post(MessageArrived(topic, payload, False, lambda: None))  # noqa: FBT003 - not retained
 
     def _play(self) -> None:
-        departure = next_departure(self._file, self._evening.vehicle, self._evening.at)
-        unplugs_at = departure.instant - UNPLUGGED_BEFORE if departure else None
         zone = self._file.zone
         end = night_bounds(night_of(self._evening.at, zone), zone)[1] + CLOSED_WITHIN
         now = self._evening.at
-        while self._result.night is None and now <= end:
-            if unplugs_at is not None and now >= unplugs_at:
-                self._hardware.unplug(now)
-                unplugs_at = None
-            self._hardware.step(now)
+        while any(stay.result.night is None for stay in self._stays) and now <= end:
+            for stay in self._stays:
+                if stay.unplugs_at is not None and now >= stay.unplugs_at:
+                    stay.hardware.unplug(now)
+                    stay.unplugs_at = None
+                stay.hardware.step(now)
+                self._hear()  # one connection after the other: each run is the same
+            if self._home is not None:
+                self._home.meter.step(now)
+                self._hear()
             self._settle()
-            due = [self._daemon_observer.wake, self._hardware.next_due()]
-            due += [] if unplugs_at is None else [unplugs_at]
-            now = max(now + timedelta(microseconds=1), min(due))
+            if self._home is not None:
+                self._home.note({stay.point_name: stay.point for stay in self._stays})
+            now = max(now + timedelta(microseconds=1), min(self._dues()))
             self.clock.advance_to(now)
 
-    def _settle(self) -> None:
-        """Wait until both sides have received every message."""
+    def _dues(self) -> Iterator[datetime]:
+        yield self._daemon_observer.wake
+        if self._home is not None:
+            yield self._home.meter.next_due()
+        for stay in self._stays:
+            yield stay.hardware.next_due()
+            if stay.unplugs_at is not None:
+                yield stay.unplugs_at
+
+    def _hear(self) -> None:
+        """Wait until the daemon has received every message."""
         observer = self._daemon_observer
-        observer.wait(lambda: observer.messages >= self._hardware.sent, "a reading did not arrive")
+        sent = sum(stay.hardware.sent for stay in self._stays)
+        sent += 0 if self._home is None else self._home.meter.sent
+        observer.wait(lambda: observer.messages >= sent, "a reading did not arrive")
+
+    def _settle(self) -> None:
+        """Wake the daemon if that is due, and wait until the hardware has received its commands."""
+        observer = self._daemon_observer
         if observer.wake <= self.clock.now():
             wake_ups = observer.wake_ups
             self._daemon.post(WakeUp())
             observer.wait(lambda: observer.wake_ups > wake_ups, "the daemon is silent")
-        if not self._hardware.wait_obeyed(observer.serial, PATIENCE_SECONDS):
-            raise LullwattError(f"the rehearsal got stuck: a command did not arrive; {RUN_AGAIN}")
+        for stay in self._stays:
+            if not stay.hardware.wait_obeyed(stay.serial, PATIENCE_SECONDS):
+                raise LullwattError(
+                    f"the rehearsal got stuck: a command did not arrive; {RUN_AGAIN}"
+                )
 
     def _run_daemon(self) -> None:
         try:
@@ -285,24 +359,49 @@ class Rehearsal:
         except BaseException as error:  # noqa: BLE001 - it is raised again by whoever waits
             self._daemon_observer.fail(error)
 
-    def _is_evening(self) -> bool:
-        # A plan from the vehicle's own state of charge replaces one from an assumed one.
-        return self._result.plan is None or self.clock.now() == self._evening.at
-
     def _record(self, handled: HandledEvent) -> None:
+        for stay in self._stays:
+            self._record_stay(stay, handled)
+        self._observer(handled)
+
+    def _record_stay(self, stay: _Stay, handled: HandledEvent) -> None:
+        result, now = stay.result, self.clock.now()
         for point, action in handled.actions:
-            if point != self._point_name:
+            if point != stay.point_name:
                 continue
             if isinstance(action, Issue):
-                self._daemon_observer.serial = action.command.serial
+                self._record_guarded(stay, handled, action.command)
+                stay.serial, stay.amps = action.command.serial, action.command.amps or 0.0
                 payload = json.loads(encode(command_message(action.command)))
-                self._result.commands.append({"at": instant_text(self.clock.now()), **payload})
-            if isinstance(action, AnnouncePlan) and self._is_evening():
-                self._result.plan = action.plan
+                result.commands.append({"at": instant_text(now), **payload})
+            # A plan from the vehicle's own state of charge replaces one from an assumed one.
+            if isinstance(action, AnnouncePlan) and (
+                result.plan is None or now == self._evening.at
+            ):
+                result.plan = action.plan
         for night in handled.nights:
-            if night["charge_point"] == self._point_name:
-                self._result.night = night
-        self._observer(handled)
+            if night["charge_point"] == stay.point_name:
+                result.night = night
+
+    def _record_guarded(self, stay: _Stay, handled: HandledEvent, command: CommandInForce) -> None:
+        home, event, amps = self._home, handled.event, command.amps or 0.0
+        if home is None or not isinstance(event, MessageArrived) or amps == stay.amps:
+            return
+        if home.is_load(event.topic):
+            home.note_change(stay.point_name, stay.amps, amps, self.clock.now())
+
+
+def _stay(
+    file: HouseholdFile, evening: Evening, bus: Bus, topics: Topics, make: MakeHardware
+) -> _Stay:
+    name = file.vehicles[evening.vehicle].charge_point
+    point = simulated_point(file, name, evening.at)
+    departure = next_departure(file, evening.vehicle, evening.at)
+    return _Stay(
+        evening, name, point, make(point, bus, topics, name),
+        unplugs_at=departure.instant - UNPLUGGED_BEFORE if departure else None,
+        register_before_kwh=point.register_kwh,
+    )  # fmt: skip
 
 
 def simulated_point(file: HouseholdFile, name: str, at: datetime) -> SimulatedChargePoint:

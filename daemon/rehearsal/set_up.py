@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from contextlib import ExitStack
+from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta
 from importlib.resources import as_file, files
 from pathlib import Path
@@ -22,13 +23,16 @@ from daemon.service.household_watch import HouseholdWatch
 from planners.local_time.conversion import instant_of_local, local_date
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
     from adapters.ledger.ledger import Ledger
     from config.household.household_file import HouseholdFile
 
 DEMO = "kowhai.yaml"
 """The demo household, of our own invention, in `config/examples`."""
+
+TWO_CARS = "two-cars.yaml"
+"""The same home with two vehicles behind a smaller main fuse, for rehearsals with a home."""
 
 DEMO_EVENING = datetime(2026, 6, 3, 6, 30, tzinfo=UTC)
 """A winter Wednesday, 18:30 at Kowhai Cottage."""
@@ -41,24 +45,31 @@ def rehearse_night(
     path: Path | None,
     *,
     vehicle: str | None,
-    soc_percent: float | None,
+    soc_percent: float | None = None,
     at: datetime | None,
     say: Callable[[str], None],
+    socs: Mapping[str, float] | None = None,
+    with_home: bool = False,
 ) -> RehearsalResult:
     """Rehearse a night of a household, and write what happens as it happens.
 
     Parameters
     ----------
     path : Path or None
-        The household file; None for the demo household.
+        The household file; None for the demo household, with `with_home` that with two vehicles.
     vehicle : str or None
-        A vehicle of it; None for its first.
+        A vehicle of it, which comes alone; None for one at each charge point: the one in `socs`, or
+        else its first.
     soc_percent : float or None
-        State of charge at plug-in; None for what the file assumes.
+        State of charge of the first vehicle that comes; None for what the file assumes.
     at : datetime or None
         When it is plugged in; None for the demo's evening, or the next 18:30.
     say : callable
         Takes each line of text.
+    socs : mapping of str to float, optional
+        State of charge of vehicles, by name.
+    with_home : bool, optional
+        Whether a simulated busy home draws current too.
 
     Returns
     -------
@@ -67,17 +78,23 @@ def rehearse_night(
 
     Raises
     ------
+    UsageError
+        If no such vehicle is in the file, or a home has no main fuse to share.
     LullwattError
         If the file has faults, or the rehearsal fails.
     """  # noqa: DOC502 - raised by the parts
     with ExitStack() as ending:
         if path is None:
-            path = ending.enter_context(as_file(files("config") / "examples" / DEMO))
+            demo = TWO_CARS if with_home else DEMO
+            path = ending.enter_context(as_file(files("config") / "examples" / demo))
             at = at or DEMO_EVENING
-            soc_percent = DEMO_SOC_PERCENT if soc_percent is None else soc_percent
+            if not with_home and soc_percent is None:
+                soc_percent = DEMO_SOC_PERCENT
         watch = HouseholdWatch(path)
         file = watch.house.file
-        evening = _evening(file, vehicle, soc_percent, at)
+        if with_home and file.household.main_fuse_amps is None:
+            raise UsageError("--home: expected main_fuse_amps in the file, which the home shares")
+        evenings = _evenings(file, vehicle, soc_percent, socs or {}, at or _next_evening(file))
         directory = Path(ending.enter_context(tempfile.TemporaryDirectory(prefix="lullwatt-")))
         ledger = open_ledger(directory / "ledger.sqlite3")
         ending.callback(ledger.close)
@@ -86,9 +103,12 @@ def rehearse_night(
         port = broker.start()
         ending.callback(broker.stop)
         bus = Bus(broker=f"mqtt://127.0.0.1:{port}", root=file.bus.root)
-        narrator = Narrator(file, evening, say)
-        rehearsal = Rehearsal(watch, ledger, bus, evening, narrator.observe)
-        narrator.open(rehearsal.clock)
+        narrator = Narrator(file, evenings, say)
+        rehearsal = Rehearsal(
+            watch, ledger, bus, evenings[0], narrator.observe,
+            beside=evenings[1:], with_home=with_home,
+        )  # fmt: skip
+        narrator.open(rehearsal)
         result = rehearsal.run()
         narrator.close(result)
         return result
@@ -101,16 +121,38 @@ def _copy_prices(file: HouseholdFile, ledger: Ledger) -> None:
         ledger.add_prices(name, points)
 
 
-def _evening(
-    file: HouseholdFile, vehicle: str | None, soc_percent: float | None, at: datetime | None
-) -> Evening:
+def _evenings(
+    file: HouseholdFile,
+    vehicle: str | None,
+    soc_percent: float | None,
+    socs: Mapping[str, float],
+    at: datetime,
+) -> list[Evening]:
     names = list(file.vehicles)
-    if vehicle is not None and vehicle not in names:
-        raise UsageError(f"--vehicle: expected one of {', '.join(names)}, got {vehicle!r}")
-    name = vehicle or names[0]
-    if soc_percent is None:
-        soc_percent = assumed_soc_percent(file, name)
-    return Evening(name, at or _next_evening(file), soc_percent)
+    for option, given in (("--vehicle", [vehicle] if vehicle else []), ("--soc", list(socs))):
+        for name in given:
+            if name not in names:
+                raise UsageError(f"{option}: expected one of {', '.join(names)}, got {name!r}")
+    there = {vehicle} if vehicle else set(_one_each(file, socs).values())
+    evenings = [
+        Evening(name, at, socs.get(name, assumed_soc_percent(file, name)))
+        for name in names
+        if name in there
+    ]
+    if soc_percent is not None:
+        evenings[0] = replace(evenings[0], soc_percent=soc_percent)
+    return evenings
+
+
+def _one_each(file: HouseholdFile, socs: Mapping[str, float]) -> dict[str, str]:
+    """Choose a vehicle for each charge point: one of `socs`, or else its first."""
+    chosen: dict[str, str] = {}
+    for name in (*socs, *file.vehicles):
+        point = file.vehicles[name].charge_point
+        other = chosen.setdefault(point, name)
+        if name in socs and other != name:
+            raise UsageError(f"--soc: expected one vehicle at {point}, got {other} and {name}")
+    return chosen
 
 
 def _next_evening(file: HouseholdFile) -> datetime:

@@ -18,6 +18,8 @@ import pytest
 
 from adapters.bus.events import MessageArrived
 from adapters.ledger.ledger import open_ledger
+from config.files.errors import UsageError
+from daemon.rehearsal.home import HomeNight
 from daemon.rehearsal.rehearsal import Evening, Rehearsal, RehearsalResult
 from daemon.rehearsal.set_up import rehearse_night
 from daemon.service.household_watch import HouseholdWatch
@@ -255,3 +257,53 @@ def test_a_night_without_a_plan_names_the_next_step(
     at = datetime(2026, 6, 3, 6, 30, tzinfo=UTC)
     rehearse_night(tmp_path / "house.yaml", vehicle=None, soc_percent=35, at=at, say=lines.append)
     assert lines[-1] == step
+
+
+def test_two_vehicles_and_a_busy_home_stay_below_the_main_fuse() -> None:
+    """The home's load lowers the charging, it is told in amperes, and both vehicles are ready."""
+    lines: list[str] = []
+    result = rehearse_night(
+        None,
+        vehicle=None,
+        at=datetime.fromisoformat("2026-06-04T05:45:00+12:00"),
+        socs={"hatchback": 77, "van": 69},
+        with_home=True,
+        say=lines.append,
+    )
+    # The heat pump's 11 A and the 1.3 A that are always on leave 27 of 40 A.
+    told = "hatchback: the home draws 12.3 A; lowered from 32 A to 27 A"
+    assert any(told in line for line in lines)
+    home = result.home
+    assert home is not None
+    assert (home.changes[0].before_amps, home.changes[0].amps) == (32, 27)
+    assert 39 < home.highest_with_charging_amps <= 40
+    assert f"lowered or stopped {_times(home)}." in lines[-1]
+    assert night_of(result)["need_met"]
+    assert night_of(result.beside["van"])["need_met"]
+    assert not result.is_short
+    assert result.to_json()["beside"]["van"]["register_kwh"] > 0
+
+
+def _times(home: HomeNight) -> str:
+    number = sum(each.amps < each.before_amps for each in home.changes)
+    return "once" if number == 1 else f"{number} times"
+
+
+@pytest.mark.parametrize(
+    ("text", "given", "error"),
+    [
+        ("main_fuse_amps: 63", {"with_home": True}, "--home: expected main_fuse_amps"),
+        ("", {"socs": {"truck": 30}}, "--soc: expected one of hatchback, got 'truck'"),
+    ],
+)
+def test_what_can_not_be_rehearsed_is_refused(
+    tmp_path: Path, text: str, given: dict[str, Any], error: str
+) -> None:
+    """A home needs a main fuse to share, and a state of charge a vehicle of the file."""
+    demo = files("config").joinpath("examples", "kowhai.yaml").read_text("utf-8")
+    assert text in demo
+    (tmp_path / "house.yaml").write_text(demo.replace(text, ""), "utf-8")
+    with pytest.raises(UsageError, match=error):
+        rehearse_night(
+            tmp_path / "house.yaml", vehicle=None, at=None, say=lambda _line: None, **given
+        )
