@@ -296,6 +296,22 @@ class LoadOfHome(BaseModel):
     leaves_amps: Annotated[tuple[LoadAmps, ...], Strict(strict=False)] | None = None
 
 
+class MainFuse(BaseModel):
+    """The main fuse of the home, and what plans expect the rest of the home to draw now [A].
+
+    `amps` and `expects_amps` have a value for each phase. `reserve_amps` is kept free of it below a
+    reading of the load. `expects_from` says where the expected load comes from; both keys are
+    absent if none is known.
+    """
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
+
+    amps: Annotated[tuple[float, ...], Strict(strict=False)]
+    reserve_amps: float = 0.0
+    expects_amps: Annotated[tuple[float, ...], Strict(strict=False)] | None = None
+    expects_from: Literal["known_load"] | None = None
+
+
 SocOrigin = Literal["vehicle", "person", "counted", "recalled", "assumed"]
 
 
@@ -310,8 +326,8 @@ class Status(Message):
     counted, the instant since when, and `soc_counted_from` says where the level at that instant
     came from. `wishes` are what a person has asked for single departures, in order of time; nothing
     is charged before `skip_until`, and no departure before `away_until` counts. `rates` is absent
-    before the first tariff is in force, and `home_load` until a meter has read it. The message
-    expires at `stale_after`.
+    before the first tariff is in force, `home_load` until a meter has read it, and `main_fuse` if
+    none is declared. The message expires at `stale_after`.
     """
 
     at: Instant
@@ -329,6 +345,7 @@ class Status(Message):
     plan: ShortText | None = None
     reading: Reading | None = None
     rates: KnownRates | None = None
+    main_fuse: MainFuse | None = None
     home_load: LoadOfHome | None = None
     wishes: Annotated[tuple[AskedFor, ...], Strict(strict=False)] = ()
     skip_until: Instant | None = None

@@ -3,25 +3,21 @@
 from __future__ import annotations
 
 import os
-from calendar import month_abbr
 from pathlib import Path
 from textwrap import TextWrapper
 from typing import TYPE_CHECKING
 
 from config.fields.zones import zone_data_version
-from config.tariffs.calendar_words import listed
 from daemon.check.connections import explain_connections
+from daemon.check.fuse import explain_fuse, model_alone
 from daemon.check.tariff import explain_tariffs, explain_tonight
 from daemon.control.state import assumed_soc_percent
 from daemon.presentation.departures import buys_need_only, when_leaves
 from daemon.presentation.figures import counted, local_time
-from planners.home.allotments import all_that_is_left, shares_by_plan
-from planners.local_time.departures import night_bounds, night_of
+from planners.home.allotments import shares_by_plan
 from planners.local_time.wished_departures import next_departure
-from planners.power.allowed_currents import amps_allowed, charge_model, own_amps
 from planners.power.cautions import cautions
 from planners.power.charging import ladder
-from planners.power.phases import limits_of
 from planners.power.vehicle_cautions import vehicle_cautions
 from planners.rates.tariff_cautions import known_rates, tariff_cautions
 
@@ -32,10 +28,8 @@ if TYPE_CHECKING:
     from config.household.departure import Departure
     from config.household.household_file import HouseholdFile
     from config.household.metrics import Metrics
-    from config.tariffs.known_load import KnownLoad
     from daemon.control.state import House
     from planners.local_time.departures import DepartureAt
-    from planners.power.charging import ChargeModel
 
 COLUMNS = 80
 MINUTE_HOURS = 1 / 60
@@ -81,8 +75,7 @@ def explain_unwrapped(house: House, now: datetime) -> Iterator[str]:
     yield from explain_tonight(house, now)
     yield from _charge_points(house.file)
     yield from _vehicles(house.file)
-    yield from _shared_fuse(house.file)
-    yield from _known_load(house.file, now)
+    yield from explain_fuse(house.file, now)
     yield from _departures(house.file, now)
     yield from _bus(house.file)
     yield from _cautions(house)
@@ -97,7 +90,6 @@ def _wrapped(line: str) -> list[str]:
 def _household(file: HouseholdFile) -> Iterator[str]:
     home = file.household
     fuse = f", main fuse {home.fuse_text}" if home.main_fuse_amps else ""
-    fuse += f" ({home.reserve_amps:g} A of it in reserve)" if home.reserve_amps else ""
     holidays = f", public holidays of {home.public_holidays}" if home.public_holidays else ""
     yield (
         f"{home.name}: {home.timezone} (time zone data {zone_data_version()}), {home.currency},"
@@ -126,7 +118,7 @@ def _vehicles(file: HouseholdFile) -> Iterator[str]:
     yield "Vehicles:"
     alone = " when it charges alone" if shares_by_plan(file) else ""
     for name, car in file.vehicles.items():
-        model = _model_alone(file, name)
+        model = model_alone(file, name)
         about = (
             f"  {name} at {car.charge_point}: {car.usable_kwh:g} kWh usable, everyday limit"
             f" {car.limit_percent:g} %,"
@@ -138,37 +130,8 @@ def _vehicles(file: HouseholdFile) -> Iterator[str]:
         yield f"    {_usual_night(file, name)}"
 
 
-def _model_alone(file: HouseholdFile, name: str) -> ChargeModel:
-    """Return the charge model of a vehicle while no other one charges."""
-    if not shares_by_plan(file):
-        return charge_model(file, name)
-    own = own_amps(file, file.vehicles[name].charge_point, name)
-    fuses = [limit.amps for limit in limits_of(file) if name in limit.vehicles]
-    return charge_model(file, name, amps=min([own, *fuses]))
-
-
-def _shared_fuse(file: HouseholdFile) -> Iterator[str]:
-    """Say how several charge points share the main fuse, if it does not carry them all."""
-    points = file.charge_points
-    silent = [name for name, each in points.items() if each.wiring and each.wiring.hear is None]
-    is_planned = shares_by_plan(file)
-    is_divided = any(
-        sum(points[name].max_amps for name in limit.points) > limit.amps
-        for limit in limits_of(file)
-    )
-    if len(points) == 1 or not (is_planned or (is_divided and silent)):
-        return
-    yield ""
-    yield f"{listed(list(points))} share the main fuse of {file.household.fuse_text}."
-    if is_planned:
-        yield "  Their vehicles are planned together. One that charges alone may take all of it."
-        yield "  None takes more before another is seen to take less, or its command has expired."
-    else:
-        yield f"  Each has a fixed part of it, because {listed(silent)} reports nothing."
-
-
 def _usual_night(file: HouseholdFile, name: str) -> str:
-    model = _model_alone(file, name)
+    model = model_alone(file, name)
     to_percent, from_percent = _usual_percent(file, name), assumed_soc_percent(file, name)
     if from_percent >= to_percent:
         return (
@@ -199,45 +162,6 @@ def _usual_percent(file: HouseholdFile, name: str) -> float:
         return file.vehicles[name].limit_percent
     row = max(rows, key=lambda each: len(each.days or ()))
     return max(row.need_percent, file.want_percent(row))
-
-
-def _known_load(file: HouseholdFile, now: datetime) -> Iterator[str]:
-    home = file.household
-    if not home.known_load:
-        return
-    yield ""
-    yield f"Known load of the rest of the home (main fuse: {home.fuse_text}):"
-    for item in home.known_load:
-        on = f" on {' and '.join(item.connected_to)}" if item.connected_to else ""
-        yield f"  {item.amps:g} A{on} from {_hours(item)}{_days(item)}."
-    for name in file.vehicles:
-        yield from _left_tonight(file, name, now)
-
-
-def _hours(item: KnownLoad) -> str:
-    return " and ".join(str(hours).replace("-", " to ") for hours in item.hours)
-
-
-def _days(item: KnownLoad) -> str:
-    days = f" on {' '.join(item.days)}" if item.days else " every day"
-    if item.months is None:
-        return days
-    return f"{days} in {' '.join(month_abbr[month] for month in item.months)}"
-
-
-def _left_tonight(file: HouseholdFile, name: str, now: datetime) -> Iterator[str]:
-    point = file.vehicles[name].charge_point
-    ceiling = _model_alone(file, name).amps
-    start, end = night_bounds(night_of(now, file.zone), file.zone)
-    left = all_that_is_left(file, start, end, name) if shares_by_plan(file) else ()
-    spans = amps_allowed(file, point, name, start, end, allotted=left)
-    lowered = [span for span in spans if span.amps < ceiling]
-    for span in lowered:
-        starts, ends = (local_time(each, file.zone, "%H:%M") for each in (span.start, span.end))
-        rate = f"can charge at {span.amps:g} A at most" if span.amps else "can't charge"
-        yield f"  Tonight {name} {rate} from {starts} to {ends}."
-    if not lowered:
-        yield f"  Tonight it leaves {name} its full {ceiling:g} A."
 
 
 def _departures(file: HouseholdFile, now: datetime) -> Iterator[str]:

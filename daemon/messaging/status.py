@@ -5,13 +5,16 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from adapters.contract.messages import AskedFor, KnownRates, LoadOfHome, Reading, Status
+from adapters.contract.messages import AskedFor, KnownRates, LoadOfHome, MainFuse, Reading, Status
 from daemon.control.state import FLOWING_WATTS, counted_soc_percent, vehicle_of, watts_of
+from planners.local_time.conversion import minute_of
+from planners.power.home_load import home_load
 from planners.rates.known import rate_knowledge
 
 if TYPE_CHECKING:
     from datetime import datetime
 
+    from config.household.household_file import HouseholdFile
     from daemon.control.state import House, PointState
     from planners.plan.plan import Plan
 
@@ -69,6 +72,7 @@ def status_of(
         plan=state.plan.name if state.plan else None,
         reading=reading,
         rates=_rates(now, house),
+        main_fuse=_main_fuse(now, house.file),
         home_load=load,
         wishes=tuple(
             AskedFor(
@@ -106,6 +110,21 @@ def next_start(plan: Plan, now: datetime) -> datetime | None:
     later = now + ALREADY
     ahead = (each.start for each in plan.periods if each.start > later and each.start not in ends)
     return min(ahead, default=None)
+
+
+def _main_fuse(now: datetime, file: HouseholdFile) -> MainFuse | None:
+    home, minute = file.household, minute_of(now)
+    if home.main_fuse_amps is None:
+        return None
+    if not home.known_load:
+        return MainFuse(amps=home.main_fuse_amps, reserve_amps=home.reserve_amps)
+    expects = (home_load(file, minute, minute + 1, phase)[0] for phase in home.phases)
+    return MainFuse(
+        amps=home.main_fuse_amps,
+        reserve_amps=home.reserve_amps,
+        expects_amps=tuple(round(float(each), 1) for each in expects),
+        expects_from="known_load",
+    )
 
 
 def _rates(now: datetime, house: House) -> KnownRates | None:

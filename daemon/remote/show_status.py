@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from datetime import datetime
     from zoneinfo import ZoneInfo
 
-    from adapters.contract.messages import AskedFor, KnownRates, LoadOfHome, Status
+    from adapters.contract.messages import AskedFor, KnownRates, LoadOfHome, MainFuse, Status
     from config.household.household_file import HouseholdFile
     from daemon.remote.health import PointReport, Report
 
@@ -83,12 +83,18 @@ def _rows(point: PointReport, zone: ZoneInfo, now: datetime) -> Iterator[tuple[s
         yield "no charging", f"until {_when(status.skip_until, zone)}"
     if status.away_until is not None:
         yield "away", f"until {_when(status.away_until, zone)}"
-    if status.home_load is not None:
-        yield "home's load", _load(status.home_load, zone, now)
+    yield from _home_rows(status, zone, now)
     yield "rates", _rates(status.rates, zone)
     yield "alerts", "none" if not status.alerts else _alert(status.alerts[0])
     for code in status.alerts[1:]:
         yield "", _alert(code)
+
+
+def _home_rows(status: Status, zone: ZoneInfo, now: datetime) -> Iterator[tuple[str, str]]:
+    if status.main_fuse is not None:
+        yield "main fuse", _main_fuse(status.main_fuse)
+    if status.home_load is not None:
+        yield "home's load", _load(status.home_load, zone, now)
 
 
 def _alert(code: str) -> str:
@@ -172,6 +178,16 @@ def _rates(rates: KnownRates | None, zone: ZoneInfo) -> str:
     return f"{rates.tariff}, {words[rates.now]}{until}"
 
 
+def _main_fuse(fuse: MainFuse) -> str:
+    """Write the main fuse, and what the plan expects the home to draw."""
+    text = _phases(fuse.amps)
+    if fuse.reserve_amps:
+        text += f", {fuse.reserve_amps:g} A of it kept free"
+    if fuse.expects_amps is None:
+        return f"{text}; the plan expects no load of the home beside the charging"
+    return f"{text}; the plan expects the home to draw {_phases(fuse.expects_amps)} now"
+
+
 def _load(load: LoadOfHome, zone: ZoneInfo, now: datetime) -> str:
     """Write a reading of the home's load, how old it is, and what it leaves."""
     text = f"{_phases(load.amps)} {_age(load.at, zone, now)}"
@@ -181,7 +197,7 @@ def _load(load: LoadOfHome, zone: ZoneInfo, now: datetime) -> str:
 
 
 def _phases(amps: tuple[float, ...]) -> str:
-    if len(amps) == 1:
+    if len(set(amps)) == 1:
         return f"{amps[0]:g} A"
     return ", ".join(f"L{number} {each:g} A" for number, each in enumerate(amps, 1))
 

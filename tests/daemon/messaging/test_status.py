@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
-from adapters.contract.messages import KnownRates, Status, decode, encode
+from adapters.contract.messages import KnownRates, MainFuse, Status, decode, encode
+from config.tariffs.known_load import KnownLoad
 from daemon.control.state import PointState
 from daemon.messaging.status import BELIEVE_FOR, status_of
 from tests.daemon.worlds import EVENING, HOUR, LEAVES, MINUTE, NIGHT_BEGINS, POINT, World, kowhai
@@ -33,7 +36,23 @@ def test_a_charge_point_without_messages() -> None:
         charging=False,
         vehicle="hatchback",
         rates=KnownRates(tariff="Three-band", now="known"),
+        main_fuse=MainFuse(amps=(63.0,) * 3),
     )
+
+
+def test_the_main_fuse_and_what_plans_expect_of_the_home() -> None:
+    """The fuse, what is kept free, and the known load of the hour; none without a fuse."""
+    world = at_home()
+    file = world.house.file
+    load = KnownLoad.model_validate({"amps": 15, "hours": ["17:00-21:00"], "connected_to": ["L2"]})
+    home = file.household.model_copy(
+        update={"main_fuse_amps": (40.0,) * 3, "reserve_amps": 2.0, "known_load": (load,)}
+    )
+    house = replace(world.house, file=file.model_copy(update={"household": home}))
+    fuse = MainFuse(amps=(40.0,) * 3, reserve_amps=2.0, expects_from="known_load")
+    evening, night = (status_of(world.state, at, house).main_fuse for at in (EVENING, NIGHT_BEGINS))
+    assert evening == fuse.model_copy(update={"expects_amps": (0.0, 15.0, 0.0)})
+    assert night == fuse.model_copy(update={"expects_amps": (0.0, 0.0, 0.0)})
 
 
 def test_an_evening_before_the_cheap_hours() -> None:

@@ -147,3 +147,29 @@ def test_alerts_are_shown_with_what_they_mean() -> None:
 def test_the_load_of_the_home(load: dict[str, Any], text: str) -> None:
     """A reading is shown with its age and with what it leaves."""
     assert rows_of(home_load=load)["home's load"] == text
+
+
+@pytest.mark.parametrize(
+    ("fuse", "text"),
+    [
+        (
+            {"amps": (40.0,) * 3},
+            "40 A; the plan expects no load of the home beside the charging",
+        ),
+        (
+            {
+                "amps": (40.0, 32.0, 40.0),
+                "reserve_amps": 2.0,
+                "expects_amps": (15.0, 0.0, 0.0),
+                "expects_from": "known_load",
+            },
+            (
+                "L1 40 A, L2 32 A, L3 40 A, 2 A of it kept free; the plan expects the home to draw"
+                " L1 15 A, L2 0 A, L3 0 A now"
+            ),
+        ),
+    ],
+)
+def test_the_main_fuse(fuse: dict[str, Any], text: str) -> None:
+    """It is shown with what is kept free, and with what plans expect of the home."""
+    assert rows_of(main_fuse=fuse)["main fuse"] == text

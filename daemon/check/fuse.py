@@ -1,0 +1,146 @@
+"""Explain in `lullwatt check` what the main fuse carries, and how it is shared and guarded."""
+
+from __future__ import annotations
+
+from calendar import month_abbr
+from typing import TYPE_CHECKING
+
+from adapters.contract.topics import Topics
+from config.tariffs.calendar_words import listed
+from daemon.presentation.figures import local_time
+from planners.home.allotments import all_that_is_left, shares_by_plan
+from planners.local_time.departures import night_bounds, night_of
+from planners.power.allowed_currents import amps_allowed, charge_model, own_amps
+from planners.power.live_load import SILENCE
+from planners.power.phases import limits_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from datetime import datetime
+
+    from config.household.household_file import HouseholdFile
+    from config.tariffs.known_load import KnownLoad
+    from planners.power.charging import ChargeModel
+
+
+def explain_fuse(file: HouseholdFile, now: datetime) -> Iterator[str]:
+    """Explain the main fuse.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    now : datetime
+        UTC; decides which night is tonight.
+
+    Yields
+    ------
+    str
+        Lines of text; none if no main fuse is declared.
+    """
+    if file.household.main_fuse_amps is None:
+        return
+    yield from _shared_fuse(file)
+    yield from _known_load(file, now)
+    yield from _live_load(file)
+
+
+def _live_load(file: HouseholdFile) -> Iterator[str]:
+    """Say which meter reads the home's load, and what a reading does."""
+    home, meter = file.household, file.household.load_meter
+    yield ""
+    yield f"Live load of the home (main fuse: {home.fuse_text}):"
+    own_topic = Topics.of_file(file).load
+    if meter is None:
+        yield f"  No load_meter is wired. It is read if a meter publishes it at {own_topic}."
+    else:
+        what = "one current, the highest," if len(meter.phases) == 1 else "L1, L2 and L3"
+        own = "with" if meter.includes_charge_points else "without"
+        topics = listed(list(dict.fromkeys(each.topic for each in meter.phases)))
+        yield f"  load_meter reads {what} at {topics}, {own} the charge points' own current."
+    reserve = (
+        f", and {home.reserve_amps:g} A are kept free (reserve_amps)" if home.reserve_amps else ""
+    )
+    yield f"  A reading lowers or stops charging at once, so that the fuse carries all{reserve}."
+    yield f"  After {SILENCE.total_seconds():.0f} s without a reading the plan holds alone."
+
+
+def _shared_fuse(file: HouseholdFile) -> Iterator[str]:
+    """Say how several charge points share the main fuse, if it does not carry them all."""
+    points = file.charge_points
+    silent = [name for name, each in points.items() if each.wiring and each.wiring.hear is None]
+    is_planned = shares_by_plan(file)
+    is_divided = any(
+        sum(points[name].max_amps for name in limit.points) > limit.amps
+        for limit in limits_of(file)
+    )
+    if len(points) == 1 or not (is_planned or (is_divided and silent)):
+        return
+    yield ""
+    yield f"{listed(list(points))} share the main fuse of {file.household.fuse_text}."
+    if is_planned:
+        yield "  Their vehicles are planned together. One that charges alone may take all of it."
+        yield "  None takes more before another is seen to take less, or its command has expired."
+    else:
+        yield f"  Each has a fixed part of it, because {listed(silent)} reports nothing."
+
+
+def _known_load(file: HouseholdFile, now: datetime) -> Iterator[str]:
+    home = file.household
+    if not home.known_load:
+        return
+    yield ""
+    yield f"Known load of the rest of the home (main fuse: {home.fuse_text}):"
+    for item in home.known_load:
+        on = f" on {' and '.join(item.connected_to)}" if item.connected_to else ""
+        yield f"  {item.amps:g} A{on} from {_hours(item)}{_days(item)}."
+    for name in file.vehicles:
+        yield from _left_tonight(file, name, now)
+
+
+def _hours(item: KnownLoad) -> str:
+    return " and ".join(str(hours).replace("-", " to ") for hours in item.hours)
+
+
+def _days(item: KnownLoad) -> str:
+    days = f" on {' '.join(item.days)}" if item.days else " every day"
+    if item.months is None:
+        return days
+    return f"{days} in {' '.join(month_abbr[month] for month in item.months)}"
+
+
+def _left_tonight(file: HouseholdFile, name: str, now: datetime) -> Iterator[str]:
+    point = file.vehicles[name].charge_point
+    ceiling = model_alone(file, name).amps
+    start, end = night_bounds(night_of(now, file.zone), file.zone)
+    left = all_that_is_left(file, start, end, name) if shares_by_plan(file) else ()
+    spans = amps_allowed(file, point, name, start, end, allotted=left)
+    lowered = [span for span in spans if span.amps < ceiling]
+    for span in lowered:
+        starts, ends = (local_time(each, file.zone, "%H:%M") for each in (span.start, span.end))
+        rate = f"can charge at {span.amps:g} A at most" if span.amps else "can't charge"
+        yield f"  Tonight {name} {rate} from {starts} to {ends}."
+    if not lowered:
+        yield f"  Tonight it leaves {name} its full {ceiling:g} A."
+
+
+def model_alone(file: HouseholdFile, name: str) -> ChargeModel:
+    """Return the charge model of a vehicle while no other one charges.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    name : str
+        Of the vehicle.
+
+    Returns
+    -------
+    ChargeModel
+        At the highest current that it may draw alone.
+    """
+    if not shares_by_plan(file):
+        return charge_model(file, name)
+    own = own_amps(file, file.vehicles[name].charge_point, name)
+    fuses = [limit.amps for limit in limits_of(file) if name in limit.vehicles]
+    return charge_model(file, name, amps=min([own, *fuses]))

@@ -1,0 +1,64 @@
+"""What `check` says about the main fuse and the home's load."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from config.household.household_file import HouseholdFile
+from config.household.wiring import LoadMeter
+from daemon.check.fuse import explain_fuse
+from tests.daemon.worlds import EVENING, kowhai
+
+
+def behind(fuse: float | None, **more: Any) -> HouseholdFile:  # noqa: ANN401 - keys of the file
+    file = kowhai().file
+    fuses = None if fuse is None else (fuse,) * 3
+    home = file.household.model_copy(update={"main_fuse_amps": fuses, **more})
+    return file.model_copy(update={"household": home})
+
+
+def live_load(file: HouseholdFile) -> list[str]:
+    lines = list(explain_fuse(file, EVENING))
+    return lines[lines.index("Live load of the home (main fuse: 40 A):") + 1 :]
+
+
+def test_a_home_without_a_wired_meter() -> None:
+    """It names the topic at which a meter may publish."""
+    first, *others = live_load(behind(40.0))
+    assert first == (
+        "  No load_meter is wired. It is read if a meter publishes it at"
+        " lullwatt/kowhai-cottage/load."
+    )
+    assert others == [
+        "  A reading lowers or stops charging at once, so that the fuse carries all.",
+        "  After 30 s without a reading the plan holds alone.",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("topics", "includes", "line"),
+    [
+        (("m",), False, "one current, the highest, at m, without"),
+        (("m",) * 3, True, "L1, L2 and L3 at m, with"),
+        (
+            ("a", "b", "c"),
+            False,
+            "L1, L2 and L3 at a, b and c, without",
+        ),
+    ],
+)
+def test_a_wired_meter_and_a_reserve(topics: tuple[str, ...], includes: bool, line: str) -> None:  # noqa: FBT001 - a case
+    """It names what the meter reads and where, and what is kept free."""
+    meter = LoadMeter.model_validate(
+        {"phases": [{"topic": each} for each in topics], "includes_charge_points": includes}
+    )
+    lines = live_load(behind(40.0, reserve_amps=2.0, load_meter=meter))
+    assert lines[0] == f"  load_meter reads {line} the charge points' own current."
+    assert lines[1].endswith(", and 2 A are kept free (reserve_amps).")
+
+
+def test_a_home_without_a_main_fuse_has_nothing_to_guard() -> None:
+    """Then readings of the load change nothing, and nothing is said of them."""
+    assert list(explain_fuse(behind(None), EVENING)) == []
