@@ -130,8 +130,9 @@ class VehicleReport(Message):
 class Request(Message):
     """What a person asks for, `by` an instant or the next departure.
 
-    `clear` cancels all requests, `remove` the one with this id, which the status lists. A request
-    for a state of charge within an hour of a departure in the household file replaces that
+    `clear` cancels all requests, `remove` a single one: the wish with this id, which the status
+    lists, or `charge_now`, `skip_until` or `away_until`, if the status has that. A request for a
+    state of charge within an hour of a departure in the household file replaces that
     departure's target once; any other one adds a departure, and several may be in force. `vehicle`
     names the vehicle that is plugged in, until it is unplugged; without it, the file's first one is
     assumed. `stop` charges nothing until the next departure has passed, `skip_until` nothing before
@@ -324,10 +325,11 @@ class Status(Message):
     person, counted from the meter, recalled (the last known level less the usual use), or assumed
     by the household file. `soc_at` is the instant of that report, word or assumption; if it is
     counted, the instant since when, and `soc_counted_from` says where the level at that instant
-    came from. `wishes` are what a person has asked for single departures, in order of time; nothing
-    is charged before `skip_until`, and no departure before `away_until` counts. `rates` is absent
-    before the first tariff is in force, `home_load` until a meter has read it, and `main_fuse` if
-    none is declared. The message expires at `stale_after`.
+    came from. `wishes` are what a person has asked for single departures, in order of time; with
+    `charge_now` it is charged at once, at any price, nothing is charged before `skip_until`, and no
+    departure before `away_until` counts. `rates` is absent before the first tariff is in force,
+    `home_load` until a meter has read it, and `main_fuse` if none is declared. The message expires
+    at `stale_after`.
     """
 
     at: Instant
@@ -348,6 +350,7 @@ class Status(Message):
     main_fuse: MainFuse | None = None
     home_load: LoadOfHome | None = None
     wishes: Annotated[tuple[AskedFor, ...], Strict(strict=False)] = ()
+    charge_now: Literal[True] | None = None
     skip_until: Instant | None = None
     away_until: Instant | None = None
     alerts: Annotated[tuple[ShortText, ...], Strict(strict=False)] = ()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from daemon.control.state import Wishes
 from planners.local_time.wished_departures import (
@@ -18,6 +18,10 @@ if TYPE_CHECKING:
 
     from adapters.contract.messages import Request
     from config.household.household_file import HouseholdFile
+
+CHARGE_NOW: Final = "charge_now"
+SKIP_UNTIL: Final = "skip_until"
+AWAY_UNTIL: Final = "away_until"
 
 
 def wishes_with(
@@ -46,12 +50,35 @@ def wishes_with(
     if request.clear:
         wishes = Wishes()
     if request.remove is not None:
-        kept = tuple(wish for wish in wishes.departures if wish.id != request.remove)
-        wishes = replace(wishes, departures=kept)
+        wishes = _without(wishes, request.remove)
     wishes = _with_pause(wishes, request, vehicle, now, file)
     if vehicle is None or (request.need_percent is None and request.want_percent is None):
         return wishes
     return replace(wishes, departures=_with_wish(wishes, request, vehicle, now, file))
+
+
+def removable(wishes: Wishes) -> tuple[str, ...]:
+    """Return what names each wish in force, for `remove`: its id, or its key in the status."""
+    others = {
+        CHARGE_NOW: wishes.charge_now,
+        SKIP_UNTIL: wishes.skip_until is not None,
+        AWAY_UNTIL: wishes.away_until is not None,
+    }
+    return (
+        *(wish.id for wish in wishes.departures),
+        *(name for name, in_force in others.items() if in_force),
+    )
+
+
+def _without(wishes: Wishes, name: str) -> Wishes:
+    """Drop the wish with this name; see `removable`."""
+    kept = tuple(wish for wish in wishes.departures if wish.id != name)
+    return Wishes(
+        departures=kept,
+        charge_now=wishes.charge_now and name != CHARGE_NOW,
+        skip_until=None if name == SKIP_UNTIL else wishes.skip_until,
+        away_until=None if name == AWAY_UNTIL else wishes.away_until,
+    )
 
 
 def _with_pause(

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from daemon.control.replanning import plan_now
 from daemon.control.state import charges_now, departure_of, rests_until, vehicles_of
+from daemon.control.wishes import AWAY_UNTIL, CHARGE_NOW, SKIP_UNTIL, removable
 from daemon.messaging.outlook import effects_of
 from daemon.messaging.status import next_start
 from daemon.presentation.figures import local_time
@@ -100,7 +101,7 @@ def refusal_by_state(
 
 def _unknown_wish(request: Request, state: PointState) -> str | None:
     """Return why a wish can't be cancelled: there is none with this id."""
-    known = [wish.id for wish in state.wishes.departures]
+    known = removable(state.wishes)
     if request.remove is None or request.remove in known:
         return None
     if not known:
@@ -177,7 +178,7 @@ def _superseded(
     if request.clear:
         yield "All earlier requests are cancelled."
     if request.remove is not None:
-        yield f"Wish {request.remove} is cancelled."
+        yield _cancelled(request.remove, before, now, zone)
     yield from _contradicted(before, after)
     if request.away_until is not None:
         for wish in after.wishes.departures:
@@ -186,6 +187,18 @@ def _superseded(
                 yield f"Wish {wish.id}, for {by}, is in the time away and does not count."
     if request.soc_percent is not None:
         yield from _overruled(request.soc_percent, before, now)
+
+
+def _cancelled(name: str, before: PointState, now: datetime, zone: ZoneInfo) -> str:
+    """Say which wish is cancelled; see `removable`."""
+    wishes = before.wishes
+    if name == CHARGE_NOW:
+        return "Charging at once is cancelled."
+    if name == SKIP_UNTIL and wishes.skip_until is not None:
+        return f"Waiting until {_when(wishes.skip_until, now, zone)} is cancelled."
+    if name == AWAY_UNTIL and wishes.away_until is not None:
+        return f"The time away until {_when(wishes.away_until, now, zone)} is cancelled."
+    return f"Wish {name} is cancelled."
 
 
 def _contradicted(before: PointState, after: PointState) -> Iterator[str]:

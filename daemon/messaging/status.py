@@ -85,6 +85,7 @@ def status_of(
             for wish in state.wishes.departures
             if wish.by > now
         ),
+        charge_now=state.wishes.charge_now or None,
         skip_until=state.wishes.skip_until,
         away_until=state.wishes.away_until,
         alerts=tuple(sorted(state.alerts)),

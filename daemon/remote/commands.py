@@ -71,7 +71,10 @@ def _wait_option(seconds: float) -> Callable[[FC], FC]:
 )
 @click.option("--clear", is_flag=True, help="Cancel everything that was asked for.")
 @click.option(
-    "--remove", metavar="ID", help="Cancel one wish; `lullwatt status` lists them with their ids."
+    "--remove",
+    metavar="ID",
+    help="Cancel one wish by its id, which `lullwatt status` shows; or charge_now, skip_until or"
+    " away_until.",
 )
 @click.option(
     "--equipment-checked",

@@ -77,12 +77,7 @@ def _rows(point: PointReport, zone: ZoneInfo, now: datetime) -> Iterator[tuple[s
         yield "state of charge", f"{status.soc_percent:g} %{_soc_source(status, zone, now)}"
     yield "command", f"{status.do}: {status.why}" if status.do else "none yet"
     yield "plan", _plan(point.plan, zone, now)
-    for wish in status.wishes:
-        yield f"wish {wish.id}", _wish(wish, zone)
-    if status.skip_until is not None:
-        yield "no charging", f"until {_when(status.skip_until, zone)}"
-    if status.away_until is not None:
-        yield "away", f"until {_when(status.away_until, zone)}"
+    yield from _wishes(status, zone)
     yield from _home_rows(status, zone, now)
     yield "rates", _rates(status.rates, zone)
     yield "alerts", "none" if not status.alerts else _alert(status.alerts[0])
@@ -95,6 +90,17 @@ def _home_rows(status: Status, zone: ZoneInfo, now: datetime) -> Iterator[tuple[
         yield "main fuse", _main_fuse(status.main_fuse)
     if status.home_load is not None:
         yield "home's load", _load(status.home_load, zone, now)
+
+
+def _wishes(status: Status, zone: ZoneInfo) -> Iterator[tuple[str, str]]:
+    for wish in status.wishes:
+        yield f"wish {wish.id}", _wish(wish, zone)
+    if status.charge_now:
+        yield "charge now", "asked for, at any price"
+    if status.skip_until is not None:
+        yield "no charging", f"until {_when(status.skip_until, zone)}"
+    if status.away_until is not None:
+        yield "away", f"until {_when(status.away_until, zone)}"
 
 
 def _alert(code: str) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from adapters.clocks.instants import parse_instant
 from adapters.ledger.rows import BROKER_BACK
@@ -102,6 +102,14 @@ def _vehicle(history: NightHistory) -> Iterator[Entry]:
                 yield Entry(stay.end, "vehicle", "a vehicle is no longer assumed to be plugged in")
 
 
+_REMOVED: Final = {
+    "charge_now": "do not charge at once any more",
+    "skip_until": "wait no longer",
+    "away_until": "no longer away",
+}
+"""What it means to cancel a wish that is not for one departure."""
+
+
 def _pilot_words(pilot: str) -> str:
     return PILOTS.get(pilot, "the charge point reports an unknown state")
 
@@ -136,11 +144,12 @@ def _wish(history: NightHistory, request: StoredRequest) -> str:
         "by": "ready by {}",
         "skip_until": "skip until {}",
         "away_until": "away until {}",
-        "remove": "forget wish {}",
     }
     parts = ["forget earlier requests"] if body.get("clear") else []
     if body.get("charge_now") is not None:
         parts.append("charge now" if body["charge_now"] else "do not charge at once any more")
+    if body.get("remove") is not None:
+        parts.append(_REMOVED.get(body["remove"], f"forget wish {body['remove']}"))
     if body.get("stop"):
         parts.append("charge nothing until the next departure has passed")
     if body.get("equipment_checked"):

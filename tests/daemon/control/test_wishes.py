@@ -8,6 +8,7 @@ import pytest
 
 from adapters.contract.messages import Request
 from daemon.control.state import Wishes
+from daemon.control.wishes import removable
 from daemon.messaging.answering import answer_of
 from daemon.messaging.status import status_of
 from planners.local_time.wished_departures import Wish
@@ -143,6 +144,27 @@ def test_two_wishes_stand_side_by_side() -> None:
     assert wishes(world) == (Wish("1", CAR, second, need_percent=90.0),)
     world.ask(clear=True)
     assert world.state.wishes == Wishes()
+
+
+@pytest.mark.parametrize(
+    ("asked", "name", "others"),
+    [
+        ({"charge_now": True}, "charge_now", ("1", "away_until")),
+        ({"skip_until": LEAVES}, "skip_until", ("1", "away_until")),
+        ({"skip_until": LEAVES}, "away_until", ("1", "skip_until")),
+    ],
+)
+def test_each_wish_is_taken_back_alone(
+    asked: dict[str, object], name: str, others: tuple[str, ...]
+) -> None:
+    """To charge at once, to wait and to be away end each by their own name; the others stay."""
+    world = at_home()
+    world.ask(need_percent=90.0, by=LEAVES + 2 * DAY)
+    world.ask(away_until=LEAVES + DAY)
+    world.ask(**asked)
+    assert set(removable(world.state.wishes)) == {name, *others}
+    world.ask(remove=name)
+    assert removable(world.state.wishes) == others
 
 
 def test_departures_before_a_wish_are_planned_together_with_it() -> None:

@@ -148,6 +148,31 @@ def test_a_wish_that_is_cancelled() -> None:
 
 
 @pytest.mark.parametrize(
+    ("wish", "name", "said"),
+    [
+        (Request(charge_now=True), "charge_now", "Charging at once is cancelled. "),
+        (Request(skip_until=LEAVES), "skip_until", "Waiting until Thu 07:20 is cancelled. "),
+        (
+            Request(away_until=LEAVES),
+            "away_until",
+            "The time away until Thu 07:20 is cancelled. ",
+        ),
+    ],
+)
+def test_a_wish_without_an_id_is_cancelled_by_its_name(wish: Request, name: str, said: str) -> None:
+    """The answer says which; if it is not in force, the request is refused."""
+    world = at_home()
+    request = Request(remove=name)
+    why = refusal_by_state(request, world.state, world.now, world.house)
+    assert why == f"remove: there is no wish, got '{name}'"
+    world.ask(**wish.model_dump(exclude_none=True, exclude={"v"}))
+    before = world.state
+    world.ask(remove=name)
+    assert refusal_by_state(request, before, world.now, world.house) is None
+    assert answer_of(world.state, world.now, world.house, request, before).startswith(said)
+
+
+@pytest.mark.parametrize(
     ("first", "then", "said"),
     [
         (Request(need_percent=100.0), Request(want_percent=90.0), "The need of 100 % of wish 1"),

@@ -87,6 +87,16 @@ def test_where_the_state_of_charge_came_from(who: str) -> None:
     assert believed(world).soc_from == who
 
 
+def test_charging_at_once_is_in_the_status_until_it_is_taken_back() -> None:
+    """A reader sees that somebody asked for it, and so can take it back."""
+    world = at_home()
+    assert believed(world).charge_now is None
+    world.ask(charge_now=True)
+    assert believed(world).charge_now is True
+    world.ask(remove="charge_now")
+    assert believed(world).charge_now is None
+
+
 def test_away() -> None:
     """Without a vehicle there is no state of charge and no plan."""
     world = at_home()

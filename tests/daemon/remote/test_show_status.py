@@ -112,6 +112,12 @@ def test_a_change_of_rate_or_current_is_no_start(plan: dict[str, Any], text: str
     assert rows_of(plan)["plan"] == text.format(to="to 80 % by Thu 04 Jun 07:20")
 
 
+def test_a_wish_to_charge_now_is_shown() -> None:
+    """Only while it is in force."""
+    assert "charge now" not in rows_of()
+    assert rows_of(charge_now=True)["charge now"] == "asked for, at any price"
+
+
 def test_alerts_are_shown_with_what_they_mean() -> None:
     """A code says little; one of a newer daemon is shown as it is."""
     assert rows_of()["alerts"] == "none"

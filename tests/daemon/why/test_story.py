@@ -197,6 +197,7 @@ DOINGS: dict[str, Callable[[Place], None]] = {
     "skip": lambda place: place.ask(skip_until=place.clock.now() + 2 * HOUR),
     "more": lambda place: place.ask(need_percent=95, want_percent=95),
     "forget": lambda place: place.ask(clear=True),
+    "forget now": lambda place: place.ask(remove="charge_now"),
     "fault": lambda place: place.pilot("F"),
     "no fault": lambda place: place.pilot("B"),
     "soc": lambda place: place.post(
