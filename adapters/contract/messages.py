@@ -301,8 +301,8 @@ class MainFuse(BaseModel):
     """The main fuse of the home, and what plans expect the rest of the home to draw now [A].
 
     `amps` and `expects_amps` have a value for each phase. `reserve_amps` is kept free of it below a
-    reading of the load. `expects_from` says where the expected load comes from; both keys are
-    absent if none is known.
+    reading of the load. `expects_from` says where the expected load comes from: `known_load` of the
+    household file, or learned from its meter; both keys are absent if none is known.
     """
 
     model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
@@ -310,7 +310,7 @@ class MainFuse(BaseModel):
     amps: Annotated[tuple[float, ...], Strict(strict=False)]
     reserve_amps: float = 0.0
     expects_amps: Annotated[tuple[float, ...], Strict(strict=False)] | None = None
-    expects_from: Literal["known_load"] | None = None
+    expects_from: Literal["known_load", "learned"] | None = None
 
 
 SocOrigin = Literal["vehicle", "person", "counted", "recalled", "assumed"]

@@ -6,6 +6,7 @@ clock or decides anything.
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -22,6 +23,7 @@ from config.files.price_series import PricePoint
 
 if TYPE_CHECKING:
     from adapters.contract.messages import Command
+    from planners.power.live_load import LoadHour
 
 # A row removed for its age must not come back with a message that is sent again.
 _UNLESS_REMOVED = " WHERE NOT EXISTS (SELECT 1 FROM retention WHERE kept_from > ?)"
@@ -197,6 +199,23 @@ class Ledger(LedgerReader):
             "alerts (charge_point, at, code, message)",
             (charge_point, to_micros(at), code, message),
         )
+
+    def add_load_hour(self, hour: LoadHour, kept_from: datetime) -> None:
+        """Add the highest load of an hour, and remove those from before an instant.
+
+        Parameters
+        ----------
+        hour
+            It replaces a row with the same start.
+        kept_from
+            Older hours are removed.
+        """
+        with self._writing():
+            self._connection.execute(
+                "REPLACE INTO load_hours (at, amps) VALUES (?, ?)",
+                (to_micros(hour.start), json.dumps([round(each, 1) for each in hour.amps])),
+            )
+            self._connection.execute("DELETE FROM load_hours WHERE at < ?", (to_micros(kept_from),))
 
     def add_happening(
         self, at: datetime, what: HappeningKind, body: Mapping[str, object] | None = None

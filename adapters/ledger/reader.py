@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from datetime import date, datetime, timedelta
 from decimal import Decimal
@@ -21,6 +22,7 @@ from adapters.ledger.rows import (
 from adapters.ledger.spans import COMMAND_COLUMNS, SpanReader, stored_command
 from config.files.price_series import PricePoint
 from planners.accounts.register import RegisterReading
+from planners.power.live_load import LoadHour
 from planners.power.rest import LastSwitches
 
 # If an instant has several rows, the last written counts: a correction is a new row.
@@ -112,6 +114,11 @@ class LedgerReader(SpanReader):
             {"charge_point": charge_point, "start": to_micros(start), "end": to_micros(end)},
         )
         return tuple(RegisterReading(from_micros(at), register_wh) for at, register_wh in rows)
+
+    def load_hours(self) -> tuple[LoadHour, ...]:
+        """Return the highest load of each hour that is stored, in order of time."""
+        rows = self._rows("SELECT at, amps FROM load_hours ORDER BY at", ())
+        return tuple(LoadHour(from_micros(at), tuple(json.loads(amps))) for at, amps in rows)
 
     def last_reading(self, charge_point: str) -> StoredReading | None:
         """Return the reading with the latest instant; of several, the last written."""

@@ -165,4 +165,15 @@ FOURTH: Migration = (
 """Events in the daemon's life: it started or ended, loaded a file, received prices. The command
 ``why`` explains a night by them, and by the commands and plans of that night."""
 
-MIGRATIONS: Sequence[Migration] = (FIRST, SECOND, THIRD, FOURTH)
+FIFTH: Migration = (
+    """
+    CREATE TABLE load_hours (
+        at INTEGER PRIMARY KEY,
+        amps TEXT NOT NULL
+    )
+    """,
+)
+"""The highest load of the home in each hour: a JSON list of currents, one for each phase. Nothing
+finer is stored of what a home draws."""
+
+MIGRATIONS: Sequence[Migration] = (FIRST, SECOND, THIRD, FOURTH, FIFTH)

@@ -1,4 +1,4 @@
-"""Read the prices that a ledger has stored, without making or changing any file.
+"""Read prices and the home's load out of a ledger, without making or changing any file.
 
 `open_ledger` may leave files beside the ledger even when it opens it for reading.
 """
@@ -6,8 +6,8 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable
-from contextlib import closing
+from collections.abc import Iterable, Iterator
+from contextlib import closing, contextmanager
 from decimal import InvalidOperation
 from pathlib import Path
 
@@ -16,6 +16,7 @@ from adapters.ledger.reader import LedgerReader
 from adapters.ledger.schema import APPLICATION_ID, MIGRATIONS
 from config.files.errors import LedgerError
 from config.files.price_series import PricePoint
+from planners.power.live_load import LoadHour
 
 
 def stored_prices(path: Path, tariffs: Iterable[str]) -> dict[str, tuple[PricePoint, ...]]:
@@ -39,16 +40,47 @@ def stored_prices(path: Path, tariffs: Iterable[str]) -> dict[str, tuple[PricePo
         If there is a file that can't be read, in plain words.
     """
     names = tuple(tariffs)
+    with _reader(path) as reader:
+        if reader is None:
+            return dict.fromkeys(names, ())
+        try:
+            return {name: reader.price_points(name) for name in names}
+        except InvalidOperation as error:
+            raise LedgerError(f"{path}: the ledger holds a price that is no number") from error
+
+
+def stored_load_hours(path: Path) -> tuple[LoadHour, ...]:
+    """Read the highest load of the home in each past hour.
+
+    Parameters
+    ----------
+    path
+        The ledger's file; it need not exist.
+
+    Returns
+    -------
+    tuple of LoadHour
+        In order of time.
+
+    Raises
+    ------
+    LedgerError
+        If there is a file that can't be read, in plain words.
+    """  # noqa: DOC502 - raised by the reader
+    with _reader(path) as reader:
+        return () if reader is None else reader.load_hours()
+
+
+@contextmanager
+def _reader(path: Path) -> Iterator[LedgerReader | None]:
+    """Open a ledger for reading; None if there is none yet."""
     with plain_errors(path):
         if not path.exists() or (path.is_file() and not path.stat().st_size):
-            return dict.fromkeys(names, ())
+            yield None
+            return
         with closing(connect_without_trace(path)) as connection:
             _refuse_other_schemas(connection, path)
-            reader = LedgerReader(connection, path)
-            try:
-                return {name: reader.price_points(name) for name in names}
-            except InvalidOperation as error:
-                raise LedgerError(f"{path}: the ledger holds a price that is no number") from error
+            yield LedgerReader(connection, path)
 
 
 def _refuse_other_schemas(connection: sqlite3.Connection, path: Path) -> None:

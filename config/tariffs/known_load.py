@@ -53,6 +53,10 @@ class KnownLoad(Model):
         return self
 
 
+class LearnedLoad(KnownLoad):
+    """A current that the rest of the home draws in certain hours, as its meter has shown."""
+
+
 @lru_cache(maxsize=4)
 def load_table(items: tuple[KnownLoad, ...]) -> NDArray[np.float64]:
     """Return what the rest of the home draws in each month, kind of day and minute.

@@ -9,8 +9,10 @@ from adapters.contract.topics import Topics
 from config.tariffs.calendar_words import listed
 from daemon.presentation.figures import local_time
 from planners.home.allotments import all_that_is_left, shares_by_plan
+from planners.home.learned_load import WEEKS
 from planners.local_time.departures import night_bounds, night_of
 from planners.power.allowed_currents import amps_allowed, charge_model, own_amps
+from planners.power.home_load import is_learned
 from planners.power.live_load import SILENCE
 from planners.power.phases import limits_of
 
@@ -90,12 +92,29 @@ def _known_load(file: HouseholdFile, now: datetime) -> Iterator[str]:
     if not home.known_load:
         return
     yield ""
-    yield f"Known load of the rest of the home (main fuse: {home.fuse_text}):"
-    for item in home.known_load:
-        on = f" on {' and '.join(item.connected_to)}" if item.connected_to else ""
-        yield f"  {item.amps:g} A{on} from {_hours(item)}{_days(item)}."
+    if is_learned(file):
+        yield f"Learned load of the rest of the home (main fuse: {home.fuse_text}):"
+        yield from _learned(file)
+    else:
+        yield f"Known load of the rest of the home (main fuse: {home.fuse_text}):"
+        yield from (_item(each) for each in home.known_load)
     for name in file.vehicles:
         yield from _left_tonight(file, name, now)
+
+
+def _learned(file: HouseholdFile) -> Iterator[str]:
+    """Say how a load was learned, and when it is the highest."""
+    yield (
+        f"  No known_load is declared, so plans expect what the meter has shown in the last {WEEKS}"
+        " weeks: for each hour of the week, a load that 9 of 10 such hours never went above."
+    )
+    most = max(file.household.known_load, key=lambda item: item.amps)
+    yield f"  The most is {_item(most).strip()}"
+
+
+def _item(item: KnownLoad) -> str:
+    on = f" on {' and '.join(item.connected_to)}" if item.connected_to else ""
+    return f"  {item.amps:g} A{on} from {_hours(item)}{_days(item)}."
 
 
 def _hours(item: KnownLoad) -> str:

@@ -80,10 +80,11 @@ def check(file: Path, at: datetime | None) -> None:
     from daemon.observers.metrics_output import check_metrics  # noqa: PLC0415
     from daemon.service.house_loading import load_house  # noqa: PLC0415
 
-    house = load_house(file)
+    now = at or SystemClock().now()
+    house = load_house(file, now)
     check_credentials(house.file.bus)
     check_metrics(house.file.metrics)
-    for line in explain(house, at or SystemClock().now()):
+    for line in explain(house, now):
         say(line)
 
 
@@ -122,8 +123,8 @@ def plan(  # noqa: PLR0917 - click passes them by name
     from planners.plan.horizon import PLANNED_DAYS, Situation, departures_known  # noqa: PLC0415
     from planners.plan.planning import make_plan  # noqa: PLC0415
 
-    house = load_house(file)
     now = at or SystemClock().now()
+    house = load_house(file, now)
     if vehicle is None and len(house.file.vehicles) > 1:
         _plan_home(file, house, socs, now, nights, picture, as_json=as_json)
         return

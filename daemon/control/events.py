@@ -27,9 +27,9 @@ class BusConnected:
 
 @dataclass(frozen=True, slots=True)
 class HouseChanged:
-    """The household file or the prices have changed."""
+    """The household file, the prices or what the home is known to draw have changed."""
 
-    what: Literal["file", "prices"]
+    what: Literal["file", "prices", "load"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from adapters.contract.messages import LoadOfHome
 from daemon.load_guard.currents import own_current
 from planners.home.claims import LeftByLoad
+from planners.home.learned_load import HourInProgress, with_reading
 from planners.power.live_load import SILENCE, LiveLoad, amps_for_charging, rest_of_home, with_load
 from planners.power.phases import users_of_phases
 
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from daemon.control.events import LoadRead
     from daemon.control.state import PointState
     from daemon.sharing.claims import Claim
+    from planners.power.live_load import LoadHour
 
 
 class LoadGuard:
@@ -26,6 +28,8 @@ class LoadGuard:
 
     def __init__(self) -> None:
         self._load: LiveLoad | None = None
+        self._hour: HourInProgress | None = None
+        self._ended: LoadHour | None = None
 
     def reading(self, now: datetime, file: HouseholdFile) -> LoadOfHome | None:
         """Return the latest reading, and what it leaves, for the status."""
@@ -66,13 +70,26 @@ class LoadGuard:
             Whether it leaves another current.
         """
         before, amps = self.limits(now, file), event.load.amps
-        rest = _of_each_phase(amps, file)
+        rest, is_certain = _of_each_phase(amps, file), True
         if event.load.includes_charge_points:
             own = own_current(states, claims, now, file, is_one_value=len(amps) == 1)
-            rest = rest_of_home(rest, own, _most_amps(file))
+            rest, is_certain = rest_of_home(rest, own, _most_amps(file)), own.least == own.most
+        if is_certain:
+            self._learn(rest, now, file)
         # A meter's clock may be a little ahead.
         self._load = with_load(self._load, min(event.load.at, now), amps, rest)
         return self.limits(now, file) != before
+
+    def take_ended_hour(self) -> LoadHour | None:
+        """Return the highest load of an hour that has ended, once."""
+        ended, self._ended = self._ended, None
+        return ended
+
+    def _learn(self, rest: tuple[float, ...], now: datetime, file: HouseholdFile) -> None:
+        fuses = tuple(file.household.fuse_by_phase.values())
+        if fuses:
+            self._hour, ended = with_reading(self._hour, rest, now, file.zone, fuses)
+            self._ended = ended or self._ended
 
     def limits(self, now: datetime, file: HouseholdFile) -> tuple[LeftByLoad, ...]:
         """Return what the load leaves of each phase; empty if nothing is known of late."""

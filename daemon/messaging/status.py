@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from adapters.contract.messages import AskedFor, KnownRates, LoadOfHome, MainFuse, Reading, Status
 from daemon.control.state import FLOWING_WATTS, counted_soc_percent, vehicle_of, watts_of
 from planners.local_time.conversion import minute_of
-from planners.power.home_load import home_load
+from planners.power.home_load import home_load, is_learned
 from planners.rates.known import rate_knowledge
 
 if TYPE_CHECKING:
@@ -124,7 +124,7 @@ def _main_fuse(now: datetime, file: HouseholdFile) -> MainFuse | None:
         amps=home.main_fuse_amps,
         reserve_amps=home.reserve_amps,
         expects_amps=tuple(round(float(each), 1) for each in expects),
-        expects_from="known_load",
+        expects_from="learned" if is_learned(file) else "known_load",
     )
 
 

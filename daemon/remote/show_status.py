@@ -191,7 +191,8 @@ def _main_fuse(fuse: MainFuse) -> str:
         text += f", {fuse.reserve_amps:g} A of it kept free"
     if fuse.expects_amps is None:
         return f"{text}; the plan expects no load of the home beside the charging"
-    return f"{text}; the plan expects the home to draw {_phases(fuse.expects_amps)} now"
+    learned = ", as its meter has shown in past weeks" if fuse.expects_from == "learned" else ""
+    return f"{text}; the plan expects the home to draw {_phases(fuse.expects_amps)} now{learned}"
 
 
 def _load(load: LoadOfHome, zone: ZoneInfo, now: datetime) -> str:

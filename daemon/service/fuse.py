@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from daemon.control.events import LoadRead
     from daemon.control.state import House, PointState
     from planners.power.allowed_currents import AmpsSpan
+    from planners.power.live_load import LoadHour
 
 
 class FuseKeeper:
@@ -143,6 +144,10 @@ class FuseKeeper:
             return False
         self._kept = self._kept_now(now, file)
         return True
+
+    def take_ended_hour(self) -> LoadHour | None:
+        """Return the highest load of an hour that has ended, once, to be stored."""
+        return self._guard.take_ended_hour()
 
     def have_given_way(self) -> None:
         """Let each charge point keep its part of what the commands in force leave."""

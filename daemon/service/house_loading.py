@@ -5,25 +5,29 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING
 
-from adapters.ledger.stored_prices import stored_prices
+from adapters.ledger.stored_prices import stored_load_hours, stored_prices
 from config.files.errors import Fault, FileError, LedgerError
 from config.files.price_series import load_prices
 from config.household.loading import load_household
+from config.tariffs.known_load import LearnedLoad
 from daemon.control.state import House
+from planners.home.learned_load import learned_load
 from planners.rates.prices import prices_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
+    from datetime import datetime
     from pathlib import Path
 
     from config.files.price_series import PricePoint
     from config.household.household_file import HouseholdFile
+    from planners.power.live_load import LoadHour
 
     Series = Mapping[Path, tuple[PricePoint, ...]]
 
 
-def load_house(path: Path) -> House:
-    """Load a household file, the price series it names, and the prices stored in its ledger.
+def load_house(path: Path, now: datetime | None = None) -> House:
+    """Load a household file, the price series it names, and what is stored in its ledger.
 
     Writes no file. If the ledger can't be read, one line on standard error says so.
 
@@ -31,6 +35,8 @@ def load_house(path: Path) -> House:
     ----------
     path : Path
         The household file.
+    now : datetime, optional
+        UTC; with it, what the home has drawn stands in for a known load that is not declared.
 
     Returns
     -------
@@ -51,7 +57,43 @@ def load_house(path: Path) -> House:
             stored = stored_prices(file.ledger.path, tariffs)
         except LedgerError as error:
             sys.stderr.write(f"{error}; prices that came over the bus are left out\n")
-    return house_of(file, series, lambda tariff: stored.get(tariff, ()))
+    house = house_of(file, series, lambda tariff: stored.get(tariff, ()))
+    if now is None or file.household.main_fuse_amps is None or file.household.known_load:
+        return house
+    try:
+        return with_learned_load(house, stored_load_hours(file.ledger.path), now)
+    except LedgerError as error:
+        sys.stderr.write(f"{error}; what the home has drawn is left out\n")
+        return house
+
+
+def with_learned_load(house: House, hours: Iterable[LoadHour], now: datetime) -> House:
+    """Let what the home has drawn stand in for a known load that the file does not declare.
+
+    Parameters
+    ----------
+    house : House
+        The household, with or without a learned load.
+    hours : iterable of LoadHour
+        The highest loads of past hours.
+    now : datetime
+        UTC.
+
+    Returns
+    -------
+    House
+        The same one if its file declares a known load or no main fuse, or if nothing else is
+        learned.
+    """
+    home = house.file.household
+    if any(not isinstance(each, LearnedLoad) for each in home.known_load):
+        return house
+    learned = learned_load(hours, now, house.file.zone, home.fuse_by_phase)
+    if learned == home.known_load:
+        return house
+    home = home.model_copy(update={"known_load": learned})
+    file = house.file.model_copy(update={"household": home})
+    return House(file, house.prices)
 
 
 def series_files(file: HouseholdFile) -> frozenset[Path]:

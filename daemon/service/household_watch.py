@@ -17,7 +17,8 @@ from config.household.loading import load_household
 from config.tariffs.calendar_words import listed
 from daemon.control.events import HouseholdHealth
 from daemon.messaging.price_feed import sort_feed
-from daemon.service.house_loading import house_of, read_all, series_files
+from daemon.service.house_loading import house_of, read_all, series_files, with_learned_load
+from planners.local_time.departures import night_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from config.files.price_series import PricePoint
     from config.household.household_file import HouseholdFile
     from daemon.control.state import House
+    from planners.power.live_load import LoadHour
 
     Stamp = tuple[int, int, int, int]
 
@@ -65,6 +67,9 @@ class HouseholdWatch:
         self._refused: str | None = None
         self._refused_at: datetime | None = None
         self._is_reported = False
+        # The highest loads of past hours, and when they were read.
+        self._load_hours: tuple[LoadHour, ...] = ()
+        self._learned_at: datetime | None = None
         file, series = self._read()
         self._series = series
         self._house = house_of(file, series, lambda _tariff: ())
@@ -76,7 +81,41 @@ class HouseholdWatch:
 
     def use_ledger(self, ledger: Ledger) -> None:
         """Replace prices of the files with those that came over the bus and were stored."""
-        self._house = house_of(self._house.file, self._series, ledger.price_points)
+        self._put_in_force(house_of(self._house.file, self._series, ledger.price_points))
+
+    def learn_load(self, ledger: Ledger, now: datetime) -> bool:
+        """Learn from the ledger what the home draws; once between noon and noon.
+
+        Parameters
+        ----------
+        ledger : Ledger
+            Holds the highest load of each hour.
+        now : datetime
+            UTC.
+
+        Returns
+        -------
+        bool
+            Whether plans must expect another load.
+
+        Raises
+        ------
+        LedgerError
+            If it can't be read.
+        """  # noqa: DOC502 - raised by the ledger
+        zone, before = self._house.file.zone, self._house
+        learned_at = self._learned_at
+        if learned_at is not None and night_of(learned_at, zone) == night_of(now, zone):
+            return False
+        self._learned_at = now
+        self._load_hours = ledger.load_hours()
+        self._put_in_force(self._house)
+        return self._house is not before
+
+    def _put_in_force(self, house: House) -> None:
+        if self._learned_at is not None:
+            house = with_learned_load(house, self._load_hours, self._learned_at)
+        self._house = house
 
     def load_changes(
         self, ledger: Ledger, *, again: bool = False
@@ -183,7 +222,7 @@ class HouseholdWatch:
             self._refused = f"to change {listed(needs_restart)}, restart Lullwatt"
             return False
         self._refused = None
-        self._house = house_of(file, series, ledger.price_points)
+        self._put_in_force(house_of(file, series, ledger.price_points))
         self._series = series
         _log.info("the changed file is in force", file=str(self._path))
         return True

@@ -62,6 +62,7 @@ from daemon.service.ledger_trouble import LedgerTrouble
 from daemon.service.night_keeper import NightKeeper
 from daemon.service.recovery import currents_in_force, recover
 from daemon.service.upgrade import BUYS_LESS, KNOWN, changes_to_tell
+from planners.home.learned_load import WEEKS
 from planners.rates.known import rate_knowledge
 
 if TYPE_CHECKING:
@@ -77,6 +78,7 @@ if TYPE_CHECKING:
     from daemon.service.backup_schedule import BackupSchedule
     from daemon.service.clock_watch import ClockWatch
     from daemon.service.household_watch import HouseholdWatch
+    from planners.power.live_load import LoadHour
 
 __all__ = ["Halt", "HandledEvent", "Incoming", "Reload", "Service", "WakeUp"]
 
@@ -375,6 +377,7 @@ class Service:
 
     def _begin(self, now: datetime) -> None:
         self._watch.use_ledger(self._ledger)
+        self._learn_load()
         # Only a clock that is set can give the instant at which this process began.
         self._me = replace(self._me, since=max(now, self._me.since))
         self._outbox.set_instance(self._me)
@@ -420,10 +423,21 @@ class Service:
 
     def _load_and_step(self, *, again: bool) -> None:
         """Load the household file and its prices if they changed, and step all controllers."""
+        what: Literal["file", "prices", "load"] | None
         what = self._watch.load_changes(self._ledger, again=again)
         if what is not None:
             self._record_news(what)
+        elif self._learn_load():
+            what = "load"
         self._step_all(TimePassed() if what is None else HouseChanged(what))
+
+    def _learn_load(self) -> bool:
+        """Learn from the ledger what the home draws, once a day; whether that is news."""
+        try:
+            return self._watch.learn_load(self._ledger, self._clock.now())
+        except LedgerError as error:
+            self._trouble.note((error,))
+            return False
 
     def _on_hardware_report(self, event: HardwareReport) -> None:
         is_stored = False
@@ -492,6 +506,16 @@ class Service:
         if self._fuse.take_load(event, now, file):
             self._step_all(TimePassed())
             self._fuse.have_given_way()
+        hour = self._fuse.take_ended_hour()
+        if hour is not None:
+            self._store_load(hour, now)
+
+    def _store_load(self, hour: LoadHour, now: datetime) -> None:
+        """Store the highest load of an hour; one that is refused is lost, and may be."""
+        try:
+            self._ledger.add_load_hour(hour, now - timedelta(weeks=WEEKS))
+        except LedgerError as error:
+            self._trouble.note((error,))
 
     def _on_request(self, point: str, event: PersonAsked) -> None:
         request, house = event.request, self.house

@@ -10,6 +10,7 @@ import numpy as np
 
 from planners.local_time.conversion import instant_of, minute_of
 from planners.power.allowed_currents import AmpsSpan, ranges_of
+from planners.power.home_load import highest_load
 from planners.power.main_fuse import share_of_fuse
 from planners.power.phases import FUSE_DIGITS, left_under, limits_of
 from planners.power.remembering import remembered
@@ -48,11 +49,7 @@ def shares_by_plan(file: HouseholdFile) -> bool:
 
 def _binds(file: HouseholdFile, limit: PhaseLimit) -> bool:
     """Whether charge points may draw more together than a limit allows."""
-    load = sum(
-        each.amps
-        for each in file.household.known_load
-        if limit.is_fuse and (each.connected_to is None or limit.phase in each.connected_to)
-    )
+    load = highest_load(file, limit.phase) if limit.is_fuse else 0.0
     return sum(file.charge_points[name].max_amps for name in limit.points) + load > limit.amps
 
 

@@ -8,9 +8,12 @@ from typing import TYPE_CHECKING
 
 from config.fields.value_types import WATT_HOURS_PER_KWH
 from planners.accounts.money import format_money
-from planners.local_time.conversion import MINUTE, nearest_minute
+from planners.local_time.conversion import MINUTE, minute_of, nearest_minute
 from planners.plan.plan import NOTICED_PERCENT
+from planners.power.allowed_currents import own_amps
 from planners.power.cautions import PORTABLE, is_beyond_socket
+from planners.power.home_load import home_load, is_learned
+from planners.power.phases import phases_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -78,6 +81,7 @@ def why(
         *(_beyond_need(plan, alternatives) if alternatives else ()),
         *_hours_plugged_in(plan, hours),
         *_hours_avoided(plan, window),
+        *_learned_load(plan, window, file),
         *_baselines(plan),
         *(_alternatives(plan, alternatives, point, zone) if alternatives else ()),
         *_later_needs(plan, prepares_for, alternatives, zone),
@@ -171,6 +175,25 @@ def _beyond_need(plan: Plan, other: Alternatives) -> Iterator[str]:
         yield f"What is charged beyond {need} costs {money}."
     else:
         yield f"{money} of this is beyond {need}."
+
+
+def _learned_load(plan: Plan, window: Window, file: HouseholdFile) -> Iterator[str]:
+    """Say what load of the home the plan expects, if it is learned and leaves the vehicle less."""
+    if not is_learned(file) or not window.slots:
+        return
+    first, last = minute_of(window.slots[0].start), minute_of(window.slots[-1].end())
+    own = own_amps(file, plan.charge_point, plan.vehicle)
+    loads = [
+        (float(load.max()), file.household.fuse_by_phase[phase])
+        for phase in phases_of(file, plan.vehicle)
+        if (load := home_load(file, first, last, phase)).any()
+    ]
+    lowering = [load for load, fuse in loads if load + own > fuse]
+    if lowering:
+        yield (
+            f"In past weeks the home drew up to {max(lowering):g} A in these hours, as its meter"
+            " showed: the plan leaves it that much of the main fuse."
+        )
 
 
 def _later_needs(

@@ -7,15 +7,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from config.tariffs.bands import any_holiday
-from config.tariffs.known_load import load_table
+from config.tariffs.known_load import LearnedLoad, load_table
 from planners.local_time.conversion import DAY_MINUTES
 from planners.local_time.day_kinds import minutes_of_days
 from planners.local_time.zone_offsets import offsets_between
+from planners.power.remembering import remembered
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from config.household.household_file import HouseholdFile
+    from config.tariffs.known_load import KnownLoad
 
 
 def home_load(
@@ -37,16 +39,36 @@ def home_load(
     ndarray of float64, shape (last - first,)
         Sum of the known loads in each UTC minute [A].
     """
-    items = tuple(
-        each
-        for each in file.household.known_load
-        if phase is None or each.connected_to is None or phase in each.connected_to
-    )
+    items = _items_on(file, phase)
     if not items or last <= first:
         return np.zeros(max(0, last - first))
     local = offsets_between(file.zone, first, last).to_local(np.arange(first, last))
     first_day, last_day = int(local.min()) // DAY_MINUTES, int(local.max()) // DAY_MINUTES
     # As with bands: public holidays are ordinary days unless an item names them.
     holidays = file.household.public_holidays if any_holiday(items) else None
-    days = minutes_of_days(load_table(items), first_day, last_day, holidays)
+    days = minutes_of_days(_table_of(file, phase), first_day, last_day, holidays)
     return days[local - first_day * DAY_MINUTES]
+
+
+def highest_load(file: HouseholdFile, phase: str) -> float:
+    """Return the highest known load of the rest of the home on a phase [A]."""
+    return float(_table_of(file, phase).max()) if _items_on(file, phase) else 0.0
+
+
+def is_learned(file: HouseholdFile) -> bool:
+    """Whether the known load of the rest of the home is not declared, but learned."""
+    return any(isinstance(each, LearnedLoad) for each in file.household.known_load)
+
+
+@remembered
+def _items_on(file: HouseholdFile, phase: str | None) -> tuple[KnownLoad, ...]:
+    return tuple(
+        each
+        for each in file.household.known_load
+        if phase is None or each.connected_to is None or phase in each.connected_to
+    )
+
+
+@remembered
+def _table_of(file: HouseholdFile, phase: str | None) -> NDArray[np.float64]:
+    return load_table(_items_on(file, phase))

@@ -87,6 +87,22 @@ class LiveLoad:
     phases: tuple[PhaseLoad, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class LoadHour:
+    """The highest load of the rest of the home in an hour of the local clock.
+
+    Attributes
+    ----------
+    start : datetime
+        UTC.
+    amps : tuple of float
+        For each phase of the supply [A].
+    """
+
+    start: datetime
+    amps: tuple[float, ...]
+
+
 def rest_of_home(
     amps: Sequence[float], own: OwnCurrent, most_amps: Sequence[float] | None
 ) -> tuple[float, ...]:
