@@ -14,6 +14,7 @@ from adapters.ocpp.meter import CURRENT, POWER, REGISTER, SOC
 
 ACCEPTED: Final = frozenset({"Accepted", "RebootRequired"})
 SAMPLE_SECONDS: Final = "60"
+HOME_SECONDS: Final = "10"
 SAMPLED: Final = (f"{REGISTER},{POWER},{CURRENT},{SOC}", f"{REGISTER},{POWER}", REGISTER)
 """The values to sample; if equipment refuses one list, the next one is tried."""
 
@@ -80,9 +81,22 @@ async def request_status(equipment: Callee, connector: int) -> bool:
     return await ask(equipment, call.TriggerMessage(MessageTrigger.meter_values, connector)) is None
 
 
-async def request_samples(equipment: Callee) -> None:
-    """Ask for samples of power and energy once a minute; a refusal does no harm."""
-    await ask(equipment, call.ChangeConfiguration("MeterValueSampleInterval", SAMPLE_SECONDS))
+async def request_samples(equipment: Callee, *, of_home: bool = False) -> None:
+    """Ask for samples of power and energy once a minute; a refusal does no harm.
+
+    Parameters
+    ----------
+    equipment
+        Its session.
+    of_home
+        Whether it has a meter of the home: then for more of them, also between charges, because a
+        reading of the home's load is trusted for 30 seconds.
+    """
+    if of_home:
+        await ask(equipment, call.ChangeConfiguration("ClockAlignedDataInterval", HOME_SECONDS))
+        await ask(equipment, call.ChangeConfiguration("MeterValuesAlignedData", CURRENT))
+    seconds = HOME_SECONDS if of_home else SAMPLE_SECONDS
+    await ask(equipment, call.ChangeConfiguration("MeterValueSampleInterval", seconds))
     for sampled in SAMPLED:
         if (
             await ask(equipment, call.ChangeConfiguration("MeterValuesSampledData", sampled))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from adapters.contract.messages import Reading, VehicleReport
+from adapters.contract.messages import HomeLoad, Reading, VehicleReport
 
 
 @dataclass(frozen=True)
@@ -50,6 +50,7 @@ class CallRefused:
 
 EquipmentEvent = (
     Reading
+    | HomeLoad
     | VehicleReport
     | EquipmentConnected
     | EquipmentReady

@@ -16,7 +16,7 @@ from typing import Any, Final
 from pydantic import ValidationError
 
 from adapters.clocks.instants import parse_instant
-from adapters.contract.messages import Reading, VehicleReport
+from adapters.contract.messages import PHASES_OF_A_LOAD, HomeLoad, Reading, VehicleReport
 
 REGISTER: Final = "Energy.Active.Import.Register"
 POWER: Final = "Power.Active.Import"
@@ -36,6 +36,7 @@ _SCALES: Final[dict[tuple[str, str], Decimal]] = {
 """To kWh, W, A and percent."""
 
 _PHASES: Final = {"L1": "L1", "L2": "L2", "L3": "L3", "L1-N": "L1", "L2-N": "L2", "L3-N": "L3"}
+SUPPLY: Final = ("L1", "L2", "L3")
 _LOCATIONS: Final = ("Outlet", "Inlet", "EV", "Cable", "Body")
 """If a measurand is sampled at several places, the first of these counts. Outlet is the standard's
 default."""
@@ -78,6 +79,10 @@ def instant_of(text: object, now: datetime) -> datetime:
     return now
 
 
+INLET: Final = "Inlet"
+"""The location of a meter at the grid connection."""
+
+
 @dataclass(frozen=True)
 class _Sample:
     measurand: str
@@ -87,7 +92,13 @@ class _Sample:
 
 
 def meter_messages(
-    meter_values: object, now: datetime, *, phases: int, volts: float, max_amps: float
+    meter_values: object,
+    now: datetime,
+    *,
+    phases: int,
+    volts: float,
+    max_amps: float,
+    inlet_is_home: bool = False,
 ) -> Iterator[Reading | VehicleReport]:
     """Yield the readings and reports in a MeterValues or StopTransaction message.
 
@@ -103,22 +114,79 @@ def meter_messages(
         Line to neutral [V]; turns a current into power if no power is given.
     max_amps
         The highest current that it may give [A per phase].
+    inlet_is_home
+        Whether samples of the location Inlet are those of the whole home; they are skipped then.
 
     Yields
     ------
     Reading or VehicleReport
         With the instants of the samples, oldest first.
     """
+    for at, samples in _dated(meter_values, now):
+        possible = [
+            each
+            for each in samples
+            if _is_possible(each, phases, volts, max_amps)
+            and not (inlet_is_home and each.location == INLET)
+        ]
+        yield from _messages(at, possible, phases=phases, volts=volts)
+
+
+def home_loads(
+    meter_values: object, now: datetime, *, phases: int, volts: float
+) -> Iterator[HomeLoad]:
+    """Yield what the home draws, by a meter at its grid connection (location Inlet).
+
+    Parameters
+    ----------
+    meter_values
+        The list of a MeterValues message, its keys in snake case.
+    now
+        The daemon's clock, in UTC.
+    phases
+        Phases of the home's supply.
+    volts
+        Line to neutral [V]; turns a power into a current if no current is given.
+
+    Yields
+    ------
+    HomeLoad
+        With the instants of the samples, oldest first. A power of all phases together says nothing
+        about any of them, unless there is only one.
+    """
+    for at, samples in _dated(meter_values, now):
+        inlet = [each for each in samples if each.location == INLET]
+        amps = _by_phase(_parts(inlet, CURRENT), phases)
+        if amps is None:
+            watts = _parts(inlet, POWER)
+            watts = {} if None in watts and phases > 1 else watts
+            amps = _by_phase({name: each / Decimal(volts) for name, each in watts.items()}, phases)
+        if amps is not None:
+            with suppress(ValidationError):
+                yield HomeLoad(at=at, amps=amps, includes_charge_points=True)
+
+
+def _by_phase(parts: dict[str | None, Decimal], phases: int) -> tuple[float, ...] | None:
+    """Return a current for each phase, or one for all; None if one is missing."""
+    if None in parts:
+        return (float(parts[None]),)
+    wanted = SUPPLY[:phases]
+    if not parts or any(name not in parts for name in wanted):
+        return None
+    found = tuple(float(parts[name]) for name in wanted)
+    return found if len(found) in PHASES_OF_A_LOAD else (max(found),)
+
+
+def _dated(meter_values: object, now: datetime) -> list[tuple[datetime, list[_Sample]]]:
+    """Return the samples of each instant, oldest first."""
     if not isinstance(meter_values, list):
-        return
+        return []
     dated = [
         (instant_of(each.get("timestamp"), now), list(_samples(each.get("sampled_value"))))
         for each in meter_values
         if isinstance(each, Mapping)
     ]
-    for at, samples in sorted(dated, key=lambda pair: pair[0]):
-        possible = [each for each in samples if _is_possible(each, phases, volts, max_amps)]
-        yield from _messages(at, possible, phases=phases, volts=volts)
+    return sorted(dated, key=lambda pair: pair[0])
 
 
 def register_reading(at: datetime, watt_hours: float) -> Reading | None:

@@ -53,6 +53,8 @@ class Equipment:
         Line to neutral [V].
     max_amps : float
         The highest current it may give [A per phase].
+    home_phases : int
+        The phases of the home's supply, if it has a meter there; else 0.
     """
 
     name: str
@@ -62,6 +64,7 @@ class Equipment:
     phases: int
     volts: float
     max_amps: float
+    home_phases: int = 0
 
 
 def equipment_of(file: HouseholdFile) -> tuple[Equipment, ...]:
@@ -86,6 +89,7 @@ def equipment_of(file: HouseholdFile) -> tuple[Equipment, ...]:
             phases=point.phases,
             volts=file.household.nominal_volts,
             max_amps=point.max_amps,
+            home_phases=len(file.household.phases) if point.ocpp.home_meter else 0,
         )
         for name, point in file.charge_points.items()
         if point.ocpp is not None

@@ -23,8 +23,8 @@ from websockets.exceptions import ConnectionClosed
 from adapters.clocks.clock import Clock
 from adapters.contract.messages import VehicleReport
 from adapters.ocpp.events import EquipmentEvent
-from adapters.ocpp.meter import instant_of, meter_messages, register_reading
-from adapters.ocpp.point import Equipment, EquipmentState
+from adapters.ocpp.meter import home_loads, instant_of, meter_messages, register_reading
+from adapters.ocpp.point import WHOLE_EQUIPMENT, Equipment, EquipmentState
 from adapters.ocpp.transaction_numbers import may_be_earlier
 
 HEARTBEAT_SECONDS: Final = 300
@@ -160,6 +160,7 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
     async def _on_meter(self, connector_id: object, meter_value: object, **rest: Any) -> object:  # noqa: ANN401 - not checked yet
         if type(connector_id) is not int or not isinstance(meter_value, list):
             raise FormationViolationError(details={"cause": "connectorId or meterValue"})
+        await self._hand_on_home_load(connector_id, meter_value)
         if connector_id == self.equipment.connector:
             await self._hand_on_meter_values(meter_value)
             self.state.learn_transaction(rest.get("transaction_id"))
@@ -239,9 +240,17 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
     async def _hand_on_meter_values(self, meter_values: object) -> None:
         now, point = self._context.clock.now(), self.equipment
         for message in meter_messages(
-            meter_values, now, phases=point.phases, volts=point.volts, max_amps=point.max_amps
-        ):
+            meter_values, now, phases=point.phases, volts=point.volts, max_amps=point.max_amps,
+            inlet_is_home=point.home_phases > 0,
+        ):  # fmt: skip
             await self._hand_on(message)
+
+    async def _hand_on_home_load(self, connector: int, meter_values: object) -> None:
+        """Hand on what the home draws, if a meter at its grid connection is declared."""
+        now, point = self._context.clock.now(), self.equipment
+        if point.home_phases and connector in {WHOLE_EQUIPMENT, point.connector}:
+            for load in home_loads(meter_values, now, phases=point.home_phases, volts=point.volts):
+                await self._hand_on(load)
 
     async def _hand_on_register(self, timestamp: object, watt_hours: int) -> None:
         reading = register_reading(instant_of(timestamp, self._context.clock.now()), watt_hours)

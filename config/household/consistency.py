@@ -52,6 +52,8 @@ class Parts:
         Whether the household names a calendar of public holidays, valid or not.
     ocpp_listens : bool
         Whether the file has a part on listening for OCPP, valid or not.
+    has_load_meter : bool
+        Whether the household wires a meter of its load, validly or not.
     """
 
     tariffs: Mapping[int, Tariff]
@@ -67,6 +69,7 @@ class Parts:
     max_unbalance_amps: float | None
     public_holidays: bool
     ocpp_listens: bool
+    has_load_meter: bool
 
 
 def problems_of(parts: Parts) -> tuple[KeyProblem, ...]:
@@ -261,6 +264,19 @@ def _ocpp_problems(parts: Parts) -> Iterator[KeyProblem]:
     yield from ocpp_problems(points, listens=parts.ocpp_listens)
 
 
+def _home_meter_problems(parts: Parts) -> Iterator[KeyProblem]:
+    meters = [
+        name for name, each in parts.charge_points.items() if each.ocpp and each.ocpp.home_meter
+    ]
+    for number, name in enumerate(meters):
+        path = ("charge_points", name, "ocpp", "home_meter")
+        if not parts.fuse_by_phase:
+            yield KeyProblem(path, "expected main_fuse_amps under household, which it guards")
+        if number or parts.has_load_meter:
+            other = f"charge point {meters[0]}" if number else "load_meter under household"
+            yield KeyProblem(path, f"expected one meter of the home: there is {other} already")
+
+
 _RULES: tuple[Callable[[Parts], Iterator[KeyProblem]], ...] = (
     _reference_problems,
     _topic_problems,
@@ -273,4 +289,5 @@ _RULES: tuple[Callable[[Parts], Iterator[KeyProblem]], ...] = (
     _departure_problems,
     _distance_problems,
     _ocpp_problems,
+    _home_meter_problems,
 )

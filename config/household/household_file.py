@@ -248,6 +248,7 @@ class HouseholdFile(Model):
             max_unbalance_amps=self.household.max_unbalance_amps,
             public_holidays=self.household.public_holidays is not None,
             ocpp_listens=self.ocpp is not None,
+            has_load_meter=self.household.load_meter is not None,
         )
 
     @property

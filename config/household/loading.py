@@ -164,6 +164,7 @@ def _problems(data: dict[str, Any], context: dict[str, Any]) -> tuple[KeyProblem
         max_unbalance_amps=home.max_unbalance_amps if home is not None else None,
         public_holidays="public_holidays" in keys_below(data, "household"),
         ocpp_listens="ocpp" in data,
+        has_load_meter="load_meter" in keys_below(data, "household"),
     )
     return problems_of(parts)
 

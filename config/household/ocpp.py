@@ -100,6 +100,11 @@ class OcppPoint(Model):
         Field(ge=1, le=_MOST_CONNECTORS),
         Expected(f"a whole number from 1 to {_MOST_CONNECTORS}"),
     ] = Field(1, description="Number of its connector.")
+    home_meter: Flag = Field(
+        default=False,
+        description="Whether it has a meter at the home's grid connection: what it reports for the "
+        "location Inlet is then the load of the whole home, with the charge points.",
+    )
 
 
 def ocpp_problems(points: Mapping[str, OcppPoint | None], *, listens: bool) -> Iterator[KeyProblem]:

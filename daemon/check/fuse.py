@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from adapters.contract.topics import Topics
 from config.tariffs.calendar_words import listed
+from daemon.messaging.hardware_channels import home_meter_of
 from daemon.presentation.figures import local_time
 from planners.home.allotments import all_that_is_left, shares_by_plan
 from planners.home.learned_load import WEEKS
@@ -53,7 +54,10 @@ def _live_load(file: HouseholdFile) -> Iterator[str]:
     yield ""
     yield f"Live load of the home (main fuse: {home.fuse_text}):"
     own_topic = Topics.of_file(file).load
-    if meter is None:
+    at_point = home_meter_of(file)
+    if at_point is not None:
+        yield f"  The equipment of {at_point} reports it over OCPP, from the grid connection."
+    elif meter is None:
         yield f"  No load_meter is wired. It is read if a meter publishes it at {own_topic}."
     else:
         what = "one current, the highest," if len(meter.phases) == 1 else "L1, L2 and L3"

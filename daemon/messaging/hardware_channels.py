@@ -47,6 +47,8 @@ class HardwareChannels:
         How to read messages, by charge point; one that writes the daemon's own messages has none.
     load_meter : WiredLoadMeter, optional
         How to read what the home draws.
+    has_home_meter : bool
+        Whether equipment has a meter of the home, and reports what that draws by itself.
     begin : callable, optional
         Called once the daemon has commands to send.
     news : callable, optional
@@ -58,6 +60,8 @@ class HardwareChannels:
         channels: Mapping[str, HardwareChannel] | None = None,
         inputs: Mapping[str, WiredPoint] | None = None,
         load_meter: WiredLoadMeter | None = None,
+        *,
+        has_home_meter: bool = False,
         begin: Callable[[], None] = lambda: None,
         news: Callable[[], HouseholdHealth | None] = lambda: None,
     ) -> None:
@@ -66,6 +70,7 @@ class HardwareChannels:
         self._channels = dict(channels or {})
         self._inputs = dict(inputs or {})
         self._load_meter = load_meter
+        self._has_home_meter = has_home_meter
         filters = [each for wired in self._inputs.values() for each in wired.topic_filters]
         filters += [] if load_meter is None else load_meter.topic_filters
         self._filters = tuple(dict.fromkeys(filters))
@@ -190,7 +195,7 @@ class HardwareChannels:
     @property
     def reads_load(self) -> bool:
         """Whether the home's load comes another way than by the daemon's own topic."""
-        return self._load_meter is not None
+        return self._load_meter is not None or self._has_home_meter
 
     def filter_of(self, topic: str) -> str | None:
         """Return the filter of wired hardware that covers a topic; may be called by any thread."""
@@ -277,9 +282,17 @@ def hardware_channels_of(
     load_meter = None if meter is None else WiredLoadMeter(meter)
     if ocpp is None:
         return HardwareChannels(channels, inputs, load_meter)
+    has_home_meter = home_meter_of(file) is not None
     return HardwareChannels(
-        channels, inputs, load_meter, begin=ocpp.accept_connections, news=ocpp.news
-    )
+        channels, inputs, load_meter,
+        has_home_meter=has_home_meter, begin=ocpp.accept_connections, news=ocpp.news,
+    )  # fmt: skip
+
+
+def home_meter_of(file: HouseholdFile) -> str | None:
+    """Return the charge point whose OCPP equipment has a meter of the home; None without one."""
+    points = file.charge_points.items()
+    return next((name for name, each in points if each.ocpp and each.ocpp.home_meter), None)
 
 
 def will_connections(

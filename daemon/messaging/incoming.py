@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from datetime import datetime
 
-    from adapters.contract.messages import Reading, VehicleReport
+    from adapters.contract.messages import HomeLoad, Reading, VehicleReport
     from daemon.control.events import Action
     from daemon.control.state import PointState
 
@@ -51,6 +51,13 @@ class HardwareReport:
 
 
 @dataclass(frozen=True, slots=True)
+class LoadReport:
+    """Equipment with its own connection to the daemon reports what the home draws."""
+
+    load: HomeLoad
+
+
+@dataclass(frozen=True, slots=True)
 class ChannelReady:
     """Hardware can be reached (again): the command in force must be sent."""
 
@@ -66,6 +73,7 @@ Incoming = (
     | MessageArrived
     | Published
     | HardwareReport
+    | LoadReport
     | ChannelReady
 )
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import structlog
 
-from adapters.contract.messages import Reading, VehicleReport
+from adapters.contract.messages import HomeLoad, Reading, VehicleReport
 from adapters.ocpp.events import (
     CallRefused,
     EquipmentConnected,
@@ -22,7 +22,7 @@ from adapters.ocpp.server import OcppServer
 from config.files.errors import BusError
 from config.files.secret_files import read_password
 from daemon.control.events import HouseholdHealth
-from daemon.messaging.incoming import ChannelReady, HardwareReport
+from daemon.messaging.incoming import ChannelReady, HardwareReport, LoadReport
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -105,6 +105,8 @@ class EquipmentMessages:
         match event:
             case Reading() | VehicleReport():
                 self._store(charge_point, event)
+            case HomeLoad():
+                self._post(LoadReport(event))
             case EquipmentReady():
                 self._post(ChannelReady(charge_point))
             case EquipmentConnected():

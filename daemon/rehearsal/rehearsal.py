@@ -30,6 +30,7 @@ from daemon.messaging.incoming import (
     Halt,
     HandledEvent,
     HardwareReport,
+    LoadReport,
     Reload,
     WakeUp,
 )
@@ -171,7 +172,7 @@ class _DaemonObserver:
                     self.connected = True
                 case HardwareReport():
                     self.messages += 1
-                case Halt() | Reload() | Published() | ChannelReady():
+                case Halt() | Reload() | Published() | ChannelReady() | LoadReport():
                     pass
                 case Disconnected(reason):
                     self._error = BusError(f"the rehearsal lost its broker: {reason}; {RUN_AGAIN}")

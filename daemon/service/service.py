@@ -45,6 +45,7 @@ from daemon.messaging.incoming import (
     HandledEvent,
     HardwareReport,
     Incoming,
+    LoadReport,
     Reload,
     WakeUp,
 )
@@ -63,6 +64,7 @@ from daemon.service.night_keeper import NightKeeper
 from daemon.service.recovery import currents_in_force, recover
 from daemon.service.upgrade import BUYS_LESS, KNOWN, changes_to_tell
 from planners.home.learned_load import WEEKS
+from planners.power.live_load import SILENCE
 from planners.rates.known import rate_knowledge
 
 if TYPE_CHECKING:
@@ -414,7 +416,7 @@ class Service:
                 _log.warning("no broker, trying again", reason=reason)
             case Published():
                 self._on_published(event)
-            case HardwareReport():
+            case HardwareReport() | LoadReport():
                 self._on_hardware_report(event)
             case ChannelReady(point):
                 self._channels.send(point, self._states[point], self._clock.now(), self.house.file)
@@ -439,7 +441,11 @@ class Service:
             self._trouble.note((error,))
             return False
 
-    def _on_hardware_report(self, event: HardwareReport) -> None:
+    def _on_hardware_report(self, event: HardwareReport | LoadReport) -> None:
+        if isinstance(event, LoadReport):
+            if abs(self._clock.now() - event.load.at) <= SILENCE:
+                self._on_load(LoadRead(event.load))
+            return
         is_stored = False
         try:
             news = self._inbox.store(event.charge_point, event.message, self._clock.now())

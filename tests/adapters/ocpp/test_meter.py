@@ -13,8 +13,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from adapters.contract.messages import Reading, VehicleReport
-from adapters.ocpp.meter import MOST_AGO, MOST_AHEAD, instant_of, meter_messages, register_reading
+from adapters.contract.messages import HomeLoad, Reading, VehicleReport
+from adapters.ocpp.meter import (
+    MOST_AGO,
+    MOST_AHEAD,
+    home_loads,
+    instant_of,
+    meter_messages,
+    register_reading,
+)
 
 NOW = datetime(2026, 6, 3, 9, 0, tzinfo=UTC)
 TEXT = "2026-06-03T09:00:00Z"
@@ -266,3 +273,57 @@ def test_a_current_that_no_breaker_would_allow_is_no_measurement() -> None:
     assert reading(sample("128", CURRENT)).amps == 128
     assert reading(sample("29440", POWER)).watts == 29440
     assert reading(sample("80000", POWER), phases=3).watts == 80000
+
+
+def loads_of(*sampled: dict[str, Any], phases: int = 3) -> list[tuple[float, ...]]:
+    values = [{"timestamp": TEXT, "sampled_value": list(sampled)}]
+    found = list(home_loads(values, NOW, phases=phases, volts=230.0))
+    assert all(each.at == NOW and each.includes_charge_points for each in found)
+    return [each.amps for each in found]
+
+
+def inlet(value: str, measurand: str, **more: str) -> dict[str, Any]:
+    return sample(value, measurand, location="Inlet", **more)
+
+
+CURRENTS = {"L1": "21.3", "L2": "4", "L3": "6.5"}
+THREE = [inlet(value, CURRENT, phase=phase) for phase, value in CURRENTS.items()]
+
+
+@pytest.mark.parametrize(
+    ("sampled", "phases", "loads"),
+    [
+        (THREE, 3, [(21.3, 4.0, 6.5)]),
+        (THREE[:1], 1, [(21.3,)]),
+        (THREE[:2], 3, []),
+        ([inlet("21.3", CURRENT)], 3, [(21.3,)]),
+        ([inlet("2.3", POWER, unit="kW")], 1, [(10.0,)]),
+        ([inlet("2.3", POWER, unit="kW")], 3, []),
+        ([inlet("2300", POWER, phase=f"L{n}-N") for n in (1, 2, 3)], 3, [(10.0,) * 3]),
+        ([*THREE, inlet("99999", POWER)], 3, [(21.3, 4.0, 6.5)]),
+        ([sample("21.3", CURRENT)], 3, []),
+        ([inlet("10000", CURRENT)], 3, []),
+        ([inlet("NaN", CURRENT)], 3, []),
+    ],
+    ids=[
+        "three phases", "a home with one", "a phase is missing", "the highest",
+        "power of one phase", "power of all together", "power of each", "current first",
+        "at the outlet", "10 kA", "NaN",
+    ],
+)  # fmt: skip
+def test_the_load_of_the_home_is_measured_at_the_inlet(
+    sampled: list[dict[str, Any]], phases: int, loads: list[tuple[float, ...]]
+) -> None:
+    """A current of each phase, or a power that says it; anything else is no load of the home."""
+    assert loads_of(*sampled, phases=phases) == loads
+
+
+def test_the_load_of_the_home_is_no_reading_of_the_charge_point() -> None:
+    """Where the Inlet is the home's, only the Outlet counts for the charge point."""
+    values = [{"timestamp": TEXT, "sampled_value": [*THREE, sample("9", CURRENT)]}]
+    (found,) = meter_messages(values, NOW, phases=1, volts=230.0, max_amps=32.0, inlet_is_home=True)
+    assert isinstance(found, Reading)
+    assert found.amps == 9
+    assert list(home_loads(values, NOW, phases=3, volts=230.0)) == [
+        HomeLoad(at=NOW, amps=(21.3, 4.0, 6.5), includes_charge_points=True)
+    ]

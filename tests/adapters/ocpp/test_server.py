@@ -11,7 +11,7 @@ import pytest
 from ocpp.exceptions import InternalError, NotSupportedError
 from ocpp.v16 import call
 
-from adapters.contract.messages import Reading, VehicleReport
+from adapters.contract.messages import HomeLoad, Reading, VehicleReport
 from adapters.ocpp.events import CallRefused, EquipmentEvent, EquipmentReady
 from tests.adapters.ocpp.world import (
     MINUTE,
@@ -255,3 +255,23 @@ def test_a_restarted_daemon_learns_the_transaction(world: World) -> None:
     plugged.meter(NOW, {"value": "5"}, transaction=77)
     second = asked_for(plugged, "SetChargingProfile", 2)["cs_charging_profiles"]
     assert second["transaction_id"] == 77
+
+
+@pytest.mark.parametrize("home_phases", [3, 0])
+def test_a_meter_of_the_home_is_handed_on(tmp_path: Path, home_phases: int) -> None:
+    """Only where it is declared; of the whole equipment, and every 10 seconds."""
+    currents = {"L1": "21.3", "L2": "4", "L3": "6.5"}
+    sampled = [
+        {"value": value, "measurand": "Current.Import", "location": "Inlet", "phase": phase}
+        for phase, value in currents.items()
+    ]
+    values = [{"timestamp": NOW.isoformat(), "sampled_value": sampled}]
+    with world_with(tmp_path, home_phases=home_phases) as world:
+        plugged = world.ready()
+        asked_for(plugged, "ChangeConfiguration", 4 if home_phases else 2)
+        plugged.say(call.MeterValues(0, values))
+        loads = world.recorder.of(HomeLoad)
+        asked = {each["key"]: each["value"] for each in plugged.asked("ChangeConfiguration")}
+    assert [each.amps for each in loads] == ([(21.3, 4.0, 6.5)] if home_phases else [])
+    assert asked["MeterValueSampleInterval"] == ("10" if home_phases else "60")
+    assert asked.get("ClockAlignedDataInterval") == ("10" if home_phases else None)

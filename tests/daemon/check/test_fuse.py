@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from config.household.household_file import HouseholdFile
+from config.household.ocpp import OcppPoint
 from config.household.wiring import LoadMeter
 from daemon.check.fuse import explain_fuse
 from tests.daemon.worlds import EVENING, kowhai
@@ -62,3 +64,13 @@ def test_a_wired_meter_and_a_reserve(topics: tuple[str, ...], includes: bool, li
 def test_a_home_without_a_main_fuse_has_nothing_to_guard() -> None:
     """Then readings of the load change nothing, and nothing is said of them."""
     assert list(explain_fuse(behind(None), EVENING)) == []
+
+
+def test_a_meter_of_ocpp_equipment() -> None:
+    """It names the charge point whose equipment measures the home."""
+    file = behind(40.0)
+    ocpp = OcppPoint(identity="driveway-1", password_file=Path("secret"), home_meter=True)
+    point = file.charge_points["driveway"].model_copy(update={"ocpp": ocpp})
+    file = file.model_copy(update={"charge_points": {"driveway": point}})
+    first = "  The equipment of driveway reports it over OCPP, from the grid connection."
+    assert live_load(file)[0] == first

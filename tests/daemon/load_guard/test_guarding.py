@@ -20,7 +20,7 @@ from adapters.contract.messages import (
 )
 from adapters.simulated.home import home_amps
 from daemon.messaging.hardware_channels import hardware_channels_of
-from daemon.messaging.incoming import WakeUp
+from daemon.messaging.incoming import LoadReport, WakeUp
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.service import Service
 from tests.daemon.worlds import EVENING, KOWHAI, MINUTE, POINT, RecordedBus, arrived, topics_of
@@ -165,6 +165,15 @@ def test_what_is_no_reading_changes_nothing(tmp_path: Path, ledger: Ledger, payl
         home.service.handle(arrived(home.topics.load, payload))
     assert home.told() == 10
     assert [log["event"] for log in logs] == ["message not understood"]
+
+
+def test_equipment_that_measures_the_home_is_heard(tmp_path: Path, ledger: Ledger) -> None:
+    """Its load comes without the broker; one from a lost connection is an hour old, and no news."""
+    home = Home(tmp_path, ledger)
+    for amps, age in ((30.0, 0), (0.0, 3600), (0.0, 31)):
+        load = HomeLoad(at=home.clock.now() - age * SECOND, amps=(amps,))
+        home.service.handle(LoadReport(load))
+        assert home.told() == 10
 
 
 def test_a_wired_meter_is_heard(tmp_path: Path, ledger: Ledger) -> None:
