@@ -40,6 +40,9 @@ the rest of the home draws (as declared, and as read live: `daemon.load_guard`) 
 charge points may draw by the commands they have. Until it does, its current is lower, or it is a
 stop.
 
+While the vehicles of the home are being planned together (`daemon.sharing`), what charges goes on
+as it is, and a start waits.
+
 A stop is at once, always. A start that comes too soon after the last switching waits: it is a stop
 until the charge point's rest is over (`planners.power.rest`).
 """
@@ -89,6 +92,9 @@ STOP_HOLDS = timedelta(hours=6)
 
 RENEWED_BEFORE = timedelta(minutes=10)
 """A command that is still right is renewed this long before it expires."""
+
+BEING_PLANNED = "the vehicles of the home are being planned together"
+"""Why a start waits, or nothing is planned yet."""
 
 NO_END = datetime.max.replace(tzinfo=UTC)
 """The end of a command that may be renewed for ever."""
@@ -296,8 +302,21 @@ def _right_command(state: PointState, now: datetime, house: House) -> CommandInF
         return command
     period = state.plan.period_at(now) if state.plan else None
     if state.plan is None or period is None:
-        return _next(state, "stop", _why_not_now(state, now, house), plan=state.plan)
+        held = _held(state, now, house) if state.plan is None else None
+        return held or _next(state, "stop", _why_not_now(state, now, house), plan=state.plan)
     return _after_rest(state, _by_plan(state, state.plan, period, house), now, house)
+
+
+def _held(state: PointState, now: datetime, house: House) -> CommandInForce | None:
+    """Give the start in force, to go on with while the vehicles are being planned together."""
+    command = state.command
+    if command is None or command.do == "stop" or command.valid_until <= now:
+        return None
+    return replace(command, serial=state.serial + 1) if _is_awaited(state, now, house) else None
+
+
+def _is_awaited(state: PointState, now: datetime, house: House) -> bool:
+    return house.allot(state, now).is_awaited
 
 
 def _below_fuse(
@@ -350,11 +369,13 @@ def _by_plan(state: PointState, plan: Plan, period: Period, house: House) -> Com
 def _after_rest(
     state: PointState, command: CommandInForce, now: datetime, house: House
 ) -> CommandInForce:
-    """Give a stop instead of a start as long as the charge point must rest."""
+    """Give a stop instead of a start as long as the charge point must rest, or wait for a plan."""
     until = rests_until(state, house.file, now)
-    if command.do == "stop" or until is None:
-        return command
-    return _next(state, "stop", f"{_resting(until, house)}; then: {command.why}", until=until)
+    if command.do == "start" and until is not None:
+        return _next(state, "stop", f"{_resting(until, house)}; then: {command.why}", until=until)
+    if command.do == "start" and not is_charging(state) and _is_awaited(state, now, house):
+        return _next(state, "stop", BEING_PLANNED)
+    return command
 
 
 def _resting(until: datetime, house: House) -> str:
@@ -375,7 +396,9 @@ def _without_plan(state: PointState, now: datetime, house: House) -> CommandInFo
     if late is not None:
         return _go_on(state, late, now, house)
     if vehicle is not None and charges_now(state, house.file, now):
-        return _after_rest(state, _charge_now(state, vehicle, now, house), now, house)
+        return _held(state, now, house) or _after_rest(
+            state, _charge_now(state, vehicle, now, house), now, house
+        )
     if wishes.skip_until is not None and now < wishes.skip_until:
         return _next(state, "stop", "a person asked to skip this")
     return None
@@ -468,7 +491,7 @@ def _at_highest(
 
 def _why_not_now(state: PointState, now: datetime, house: House) -> str:
     if state.plan is None:
-        return "nothing is planned"
+        return BEING_PLANNED if _is_awaited(state, now, house) else "nothing is planned"
     until = rests_until(state, house.file, now)
     if until is not None and state.plan.period_at(until) is not None:
         return _resting(until, house)

@@ -94,6 +94,8 @@ def plan(state: PointState, now: datetime, house: House) -> tuple[PointState, tu
     has_news = has_news or begins_in_rest(state, now, house)
     if not (has_news or _has_ended(state, now, house) or _is_behind(state, now, house)):
         return state, warned
+    if house.allot(state, now).is_awaited:
+        return replace(state, plan_stale=True), warned
     state, planned = _plan(replace(state, plan_stale=False), now, house)
     return state, (*warned, *planned)
 

@@ -49,11 +49,13 @@ SOC_SOURCES: Final[Mapping[str, str]] = {
 class Allotment:
     """What a plan for the whole home allots to a charge point, and the reasons in sentences.
 
-    Without spans, the charge point has its fixed share of the main fuse.
+    Without spans, the charge point has its fixed share of the main fuse. While another allotment
+    is awaited, soon to come, what charges goes on and nothing begins.
     """
 
     spans: tuple[AmpsSpan, ...] = ()
     why: tuple[str, ...] = ()
+    is_awaited: bool = False
 
 
 def _fixed_share(_state: PointState, _now: datetime) -> Allotment:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from adapters.bus.events import Connected, Disconnected, MessageArrived, Published
+from daemon.sharing.planning_task import JointPlanMade
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -75,6 +76,7 @@ Incoming = (
     | HardwareReport
     | LoadReport
     | ChannelReady
+    | JointPlanMade
 )
 
 

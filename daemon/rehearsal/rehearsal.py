@@ -37,6 +37,7 @@ from daemon.messaging.incoming import (
 from daemon.messaging.outbox import command_message
 from daemon.rehearsal.home import HomeNight, RehearsedHome
 from daemon.service.running import Daemon
+from daemon.sharing.planning_task import JointPlanMade
 from planners.local_time.departures import night_bounds, night_of
 from planners.local_time.wished_departures import next_departure
 from planners.plan.plan import Plan, instant_text
@@ -172,7 +173,9 @@ class _DaemonObserver:
                     self.connected = True
                 case HardwareReport():
                     self.messages += 1
-                case Halt() | Reload() | Published() | ChannelReady() | LoadReport():
+                case Halt() | Reload() | Published() | ChannelReady():
+                    pass
+                case LoadReport() | JointPlanMade():
                     pass
                 case Disconnected(reason):
                     self._error = BusError(f"the rehearsal lost its broker: {reason}; {RUN_AGAIN}")

@@ -18,19 +18,22 @@ from daemon.sharing.household import (
     allotment_changed,
     allotment_of,
     claims_beside,
-    planned_together,
+    to_plan,
     with_claim,
+    with_plan,
 )
+from daemon.sharing.planning_task import JointPlanMade, plan_for
 from planners.home.allotments import shares_by_plan
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
     from datetime import datetime
 
     from adapters.contract.messages import LoadOfHome
     from config.household.household_file import HouseholdFile
     from daemon.control.events import LoadRead
     from daemon.control.state import House, PointState
+    from daemon.sharing.planning_task import PlanningTask
     from planners.power.allowed_currents import AmpsSpan
     from planners.power.live_load import LoadHour
 
@@ -42,13 +45,26 @@ class FuseKeeper:
     ----------
     states : mapping of str to PointState
         The charge points; the service changes it with each step.
+    ask_for_plan : callable, optional
+        Has a joint plan made elsewhere, for `take_plan`. Without it, plans are made at once.
+    is_preview : bool
+        Whether nothing is done by what is planned.
     """
 
-    def __init__(self, states: Mapping[str, PointState]) -> None:
+    def __init__(
+        self,
+        states: Mapping[str, PointState],
+        ask_for_plan: Callable[[PlanningTask], None] | None = None,
+        *,
+        is_preview: bool = False,
+    ) -> None:
         self._states = states
+        self._ask_for_plan = ask_for_plan
+        self._is_preview = is_preview
+        self._asked: PlanningTask | None = None
         self._sharing = Sharing()
-        # The sharing by which each charge point planned last.
-        self._seen: dict[str, Sharing] = {}
+        # The allotment by which each charge point planned last.
+        self._seen: dict[str, Allotment] = {}
         # The claims when each charge point that waits was stepped last.
         self._claims: dict[str, frozenset[tuple[str, datetime, float]]] = {}
         self._loaded: House | None = None
@@ -80,7 +96,9 @@ class FuseKeeper:
             self._loaded = loaded
             self._is_shared = shares_by_plan(loaded.file)
             self._house = replace(loaded, allot=self._allot) if self._is_shared else loaded
-            self._sharing = replace(self._sharing, allotted={}, rests_on={}, house=None, due=None)
+            self._sharing = replace(
+                self._sharing, allotted={}, rests_on={}, house=None, due=None, task=None
+            )
         return self._house
 
     def house_beside(self, charge_point: str, loaded: House, now: datetime) -> House:
@@ -112,11 +130,11 @@ class FuseKeeper:
             kept_amps=kept.get(charge_point, 0.0),
         )
 
-    def house_to_try(self, charge_point: str, loaded: House, now: datetime) -> House:
-        """Return the same for a preview: what is planned with it changes nothing."""
-        trial = FuseKeeper(self._states)
+    def for_preview(self) -> FuseKeeper:
+        """Return another keeper in the same state: what is planned with it changes nothing."""
+        trial = FuseKeeper(self._states, self._ask_for_plan, is_preview=True)
         trial._sharing, trial._guard = self._sharing, self._guard
-        return trial.house_beside(charge_point, loaded, now)
+        return trial
 
     def load_reading(self, now: datetime, file: HouseholdFile) -> LoadOfHome | None:
         """Return the latest reading of the home's load, and what it leaves, for the status."""
@@ -201,16 +219,17 @@ class FuseKeeper:
         """
         if self._loaded is None:
             return [], []
-        if self._is_shared:
-            self._sharing = planned_together(self._sharing, self._states, now, self._loaded)
+        self._plan_together(self._states, now)
+        self.ask_for_plan()
         allotted, waiting = [], []
         for name, state in self._states.items():
-            seen, claims = self._seen.get(name, Sharing()), self._claimed_beside(name)
-            if seen is not self._sharing and allotment_changed(seen, self._sharing, name, now):
+            seen, allotment = self._seen.get(name, Allotment()), self._allotment(name, now)
+            claims = self._claimed_beside(name)
+            if self._is_to_plan(state, seen, allotment, now):
                 allotted.append(name)
             elif state.waits_for_others and self._claims.get(name) != claims:
                 waiting.append(name)
-            self._seen[name], self._claims[name] = self._sharing, claims
+            self._seen[name], self._claims[name] = allotment, claims
         return allotted, waiting
 
     def due(self, now: datetime) -> datetime | None:
@@ -223,8 +242,32 @@ class FuseKeeper:
             if name != state.charge_point
             for span in claim.earlier
         ]
-        dues = (*ends, self._sharing.due, self._guard.due(now))
+        late_at = self._sharing.late_at if self.is_awaited(now) else None
+        dues = (*ends, self._sharing.due, late_at, self._guard.due(now))
         return min((at for at in dues if at is not None), default=None)
+
+    def is_awaited(self, now: datetime) -> bool:
+        """Whether a joint plan is being made, and is not late."""
+        return self._sharing.is_awaited(now)
+
+    def ask_for_plan(self) -> None:
+        """Have the joint plan made elsewhere, if one is missing that was not asked for yet."""
+        task = self._sharing.task
+        if self._ask_for_plan is not None and task is not None and task is not self._asked:
+            self._ask_for_plan(task)
+        self._asked = task
+
+    def take_plan(self, made: JointPlanMade, now: datetime) -> None:
+        """Take up a joint plan, if what it rests on is still the same.
+
+        Parameters
+        ----------
+        made : JointPlanMade
+            The plan, with what it was made from.
+        now : datetime
+            UTC.
+        """
+        self._sharing = with_plan(self._sharing, made, now)
 
     def _kept_now(self, now: datetime, file: HouseholdFile) -> dict[str, float]:
         limits = self._guard.limits(now, file)
@@ -242,7 +285,31 @@ class FuseKeeper:
     def _allot(self, state: PointState, now: datetime) -> Allotment:
         if self._loaded is None:
             return Allotment()
-        states = {**self._states, state.charge_point: state}
-        self._sharing = planned_together(self._sharing, states, now, self._loaded)
-        self._seen[state.charge_point] = self._sharing
-        return allotment_of(self._sharing, state.charge_point)
+        self._plan_together({**self._states, state.charge_point: state}, now)
+        allotment = self._allotment(state.charge_point, now)
+        self._seen[state.charge_point] = allotment
+        return allotment
+
+    def _allotment(self, charge_point: str, now: datetime) -> Allotment:
+        return allotment_of(self._sharing, charge_point, now)
+
+    def _plan_together(self, states: Mapping[str, PointState], now: datetime) -> None:
+        """Find what must be planned together, and plan it if that is not done elsewhere."""
+        if self._loaded is None or not self._is_shared:
+            return
+        self._sharing, task = to_plan(self._sharing, states, now, self._loaded)
+        if task is None:
+            return
+        if self._ask_for_plan is None:
+            self.take_plan(JointPlanMade(task, plan_for(task)), now)
+        elif self._is_preview:
+            self._sharing = replace(self._sharing, task=replace(task, is_preview=True))
+
+    def _is_to_plan(
+        self, state: PointState, seen: Allotment, allotment: Allotment, now: datetime
+    ) -> bool:
+        """Whether a charge point must plan with what it is allotted now."""
+        if allotment.is_awaited:
+            return False
+        is_there = seen.is_awaited and state.plan_stale
+        return is_there or allotment_changed(seen, allotment, now)

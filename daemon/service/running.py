@@ -36,6 +36,7 @@ from daemon.service.backup_schedule import BackupSchedule
 from daemon.service.clock_watch import ClockWatch
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.service import Halt, HandledEvent, Reload, Service, WakeUp
+from daemon.sharing.planning_process import PlanningProcess
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -80,6 +81,9 @@ class Daemon:
         messages.
     observers : Observers, optional
         Those that see each turn of the loop.
+    plans_apart : bool
+        Whether joint plans of several vehicles are made by a process of their own, so that the loop
+        never waits for one. In simulated time there is nothing to wait for.
     """
 
     def __init__(
@@ -96,6 +100,7 @@ class Daemon:
         backups: BackupSchedule | None = None,
         as_wired: bool = True,
         observers: Observers | None = None,
+        plans_apart: bool = False,
     ) -> None:
         file = watch.house.file
         wired = file if as_wired else without_wiring(file)
@@ -113,12 +118,14 @@ class Daemon:
         if self._timer is not None:
             wake_at = self._timer.wake_at
         assert wake_at is not None  # noqa: S101 - one of the two is given
+        self._planning = PlanningProcess(self.post) if plans_apart else None
         self._service = Service(
             watch, ledger, clock, bus=self._mqtt, wake_at=wake_at, observer=observer,
             me=new_instance(clock.now()), run_command=run_command,
             clock_watch=clock_watch, backups=backups,
             channels=hardware_channels_of(wired, self._mqtt, ledger, ocpp=self._ocpp),
             observers=observers,
+            ask_for_plan=None if self._planning is None else self._planning.ask,
         )  # fmt: skip
 
     def post(self, event: object) -> None:
@@ -146,6 +153,8 @@ class Daemon:
             for will in self._will_connections:
                 will.start()
                 ending.callback(will.stop)
+            if self._planning is not None:
+                ending.callback(self._planning.stop)
             return self._service.run()
 
     def halt(self) -> None:
@@ -202,7 +211,7 @@ def run_daemon(path: Path) -> bool:
         daemon = Daemon(
             watch, ledger, SystemClock(), file.bus, run_command=commands.run,
             clock_watch=ClockWatch(), backups=backups,
-            observers=Observers(manager, metrics),
+            observers=Observers(manager, metrics), plans_apart=True,
         )  # fmt: skip
         if metrics is not None:
             metrics.start()  # after the ledger is open: its file must not replace the ledger

@@ -63,6 +63,7 @@ from daemon.service.ledger_trouble import LedgerTrouble
 from daemon.service.night_keeper import NightKeeper
 from daemon.service.recovery import currents_in_force, recover
 from daemon.service.upgrade import BUYS_LESS, KNOWN, changes_to_tell
+from daemon.sharing.planning_task import JointPlanMade
 from planners.home.learned_load import WEEKS
 from planners.power.live_load import SILENCE
 from planners.rates.known import rate_knowledge
@@ -80,6 +81,7 @@ if TYPE_CHECKING:
     from daemon.service.backup_schedule import BackupSchedule
     from daemon.service.clock_watch import ClockWatch
     from daemon.service.household_watch import HouseholdWatch
+    from daemon.sharing.planning_task import PlanningTask
     from planners.power.live_load import LoadHour
 
 __all__ = ["Halt", "HandledEvent", "Incoming", "Reload", "Service", "WakeUp"]
@@ -90,6 +92,9 @@ MOST_TOPICS_LOGGED = 10
 MOST_ROUNDS_OF_SHARING = 4
 """Rounds in which charge points react to each other before the next event; two are usual."""
 
+MOST_UNANSWERED = 32
+"""Requests that wait for a joint plan at most; as many wait in the queue."""
+
 _log = structlog.get_logger(__name__)
 
 
@@ -97,6 +102,16 @@ _log = structlog.get_logger(__name__)
 class _Results:
     actions: list[tuple[str, Action]] = field(default_factory=list)
     nights: list[dict[str, Any]] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class _Unanswered:
+    """A person's request that is obeyed, and the state before; a preview has its own keeper."""
+
+    point: str
+    event: PersonAsked
+    before: PointState
+    fuse: FuseKeeper
 
 
 class Service:
@@ -128,6 +143,9 @@ class Service:
         The connections to hardware that does not use the daemon's own messages.
     observers : Observers, optional
         Those that see each turn of the loop.
+    ask_for_plan : callable, optional
+        Has a joint plan of several vehicles made elsewhere, which comes as `JointPlanMade`. Without
+        it, the loop makes it.
     """
 
     def __init__(
@@ -145,6 +163,7 @@ class Service:
         backups: BackupSchedule | None = None,
         channels: HardwareChannels | None = None,
         observers: Observers | None = None,
+        ask_for_plan: Callable[[PlanningTask], None] | None = None,
     ) -> None:
         self._watch = watch
         self._ledger = ledger
@@ -169,7 +188,8 @@ class Service:
         self._connected: Connected | None = None
         self._was_replaced = False
         self._states: dict[str, PointState] = {}
-        self._fuse = FuseKeeper(self._states)
+        self._fuse = FuseKeeper(self._states, ask_for_plan)
+        self._unanswered: list[_Unanswered] = []
         self._wakes: dict[str, datetime] = {}
         # The charge points stepped since the last status: with each wake-up, all of them.
         self._stepped: set[str] = set()
@@ -257,6 +277,7 @@ class Service:
             return
         try:
             self._dispatch(event)
+            self._answer_requests()
         except LedgerError as error:
             self._trouble.note((error,))
         if self._was_replaced:
@@ -405,23 +426,29 @@ class Service:
         match event:
             case MessageArrived():
                 self._on_message(event)
-            case Connected(protocol):
-                _log.info("connected to the broker", mqtt=protocol)
-                self._outbox.forget_published()
-                # First of all, because another daemon of the household may be about to return.
-                self._outbox.publish_online(self._clock.now())
-                self._step_all(BusConnected())
-                self._publish_plans()
-            case Disconnected(reason):
-                _log.warning("no broker, trying again", reason=reason)
+            case Connected() | Disconnected():
+                self._on_connection(event)
             case Published():
                 self._on_published(event)
             case HardwareReport() | LoadReport():
                 self._on_hardware_report(event)
             case ChannelReady(point):
                 self._channels.send(point, self._states[point], self._clock.now(), self.house.file)
+            case JointPlanMade():
+                self._on_joint_plan(event)
             case WakeUp() | Reload() | Halt():
                 self._load_and_step(again=isinstance(event, Reload))
+
+    def _on_connection(self, event: Connected | Disconnected) -> None:
+        if isinstance(event, Disconnected):
+            _log.warning("no broker, trying again", reason=event.reason)
+            return
+        _log.info("connected to the broker", mqtt=event.protocol)
+        self._outbox.forget_published()
+        # First of all, because another daemon of the household may be about to return.
+        self._outbox.publish_online(self._clock.now())
+        self._step_all(BusConnected())
+        self._publish_plans()
 
     def _load_and_step(self, *, again: bool) -> None:
         """Load the household file and its prices if they changed, and step all controllers."""
@@ -523,22 +550,46 @@ class Service:
         except LedgerError as error:
             self._trouble.note((error,))
 
+    def _on_joint_plan(self, made: JointPlanMade) -> None:
+        for fuse in (self._fuse, *(each.fuse for each in self._unanswered)):
+            fuse.take_plan(made, self._clock.now())
+        self._share_fuse()
+
     def _on_request(self, point: str, event: PersonAsked) -> None:
-        request, house = event.request, self.house
-        before, now = self._states[point], self._clock.now()
-        if request.preview:
-            house = self._fuse.house_to_try(point, self._watch.house, now)
-            after = preview(before, event, now, house)
-            message = preview_of(request, before, after, now, house)
+        before, fuse = self._states[point], self._fuse
+        if event.request.preview:
+            fuse = fuse.for_preview()
         else:
             self._step(point, event)
-            after = self._states[point]
+        self._unanswered.append(_Unanswered(point, event, before, fuse))
+        self._answer_requests()
+
+    def _answer_requests(self) -> None:
+        """Answer the requests whose plan is there; in a flood, the oldest get no answer."""
+        waiting, self._unanswered = self._unanswered[-MOST_UNANSWERED:], []
+        self._unanswered = [each for each in waiting if not self._has_answered(each)]
+
+    def _has_answered(self, asked: _Unanswered) -> bool:
+        """Answer a request, unless its plan is still being made."""
+        point, request, now = asked.point, asked.event.request, self._clock.now()
+        if asked.fuse.is_awaited(now):
+            return False
+        before, after, house = asked.before, self._states[point], self.house
+        if request.preview:
+            house = asked.fuse.house_beside(point, self._watch.house, now)
+            before, after = after, preview(after, asked.event, now, house)
+            asked.fuse.ask_for_plan()
+            if asked.fuse.is_awaited(now):
+                return False
+            message = preview_of(request, before, after, now, house)
+        else:
             # Before the answer: whoever reads it may ask for the status at once.
             self._publish_status(point, now, with_draft=True)
             message = answer_of(after, now, house, request, before)
         if request.id is not None:
             figures = figures_of(after, now, house) | {"preview": request.preview}
             self._answer(point, request.id, understood=True, message=message, **figures)
+        return True
 
     def _record_news(self, what: Literal["file", "prices"]) -> None:
         """Record that the file or the prices are new, and until when prices are known."""

@@ -3,6 +3,11 @@
 The controllers of the charge points ask for their allotment when they plan (`House.allot`). The
 joint plan is made again when something that it rests on has changed: who is there, needs, wishes,
 the file or the rates; and every quarter of an hour, because charging is never quite as planned.
+
+Making it takes up to some seconds, so this room only says what to plan (`to_plan`), and takes up
+the plan (`with_plan`) if what it rests on is still the same. Until then each charge point awaits
+the plan: what is charging goes on, and nothing begins. A plan that is `LATE` is awaited no longer:
+the charge points have their fixed shares until it comes.
 """
 
 from __future__ import annotations
@@ -10,10 +15,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
-from itertools import islice
 from typing import TYPE_CHECKING, Any
 
-from config.files.errors import TariffError
 from config.tariffs.calendar_words import listed
 from daemon.control.learning import FAULTS
 from daemon.control.leaving_late import would_leave_late
@@ -21,16 +24,18 @@ from daemon.control.replanning import situation_of
 from daemon.control.state import Allotment, charges_now, departure_of, rests_until, vehicle_of
 from daemon.control.unreported_soc import unreported_soc
 from daemon.sharing.claims import Claim, claim_after
+from daemon.sharing.planning_task import PlanningTask
 from planners.home.allotments import all_that_is_left, allotted_amps, amps_left, spans_of
-from planners.home.together import gap_sentence, plan_together
+from planners.home.together import gap_sentence
 from planners.local_time.conversion import minute_of
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from datetime import datetime
 
     from config.household.household_file import HouseholdFile
     from daemon.control.state import House, PointState
-    from planners.home.together import HomePlan
+    from daemon.sharing.planning_task import JointPlanMade
     from planners.plan.horizon import Situation
     from planners.power.allowed_currents import AmpsSpan
 
@@ -43,8 +48,8 @@ WITHOUT_PLAN = timedelta(hours=24)
 MOST_TOGETHER = 20
 """More vehicles than this, at home at a time, have fixed shares: planning them takes too long."""
 
-ROUNDS = 6
-"""Rounds by which a joint plan is improved, divided by the number of vehicles."""
+LATE = timedelta(seconds=10)
+"""A joint plan that takes longer is awaited no more."""
 
 
 Spans = tuple["AmpsSpan", ...]
@@ -73,6 +78,10 @@ class Sharing:
         The household file and the rates that it rests on.
     due : datetime or None
         When it is to be made again even if nothing changes.
+    task : PlanningTask or None
+        What is being planned, or was planned last; None if that takes no joint plan.
+    awaited_since : datetime or None
+        Since when what is allotted rests on something else than what is planned.
     """
 
     claims: Mapping[str, Claim] = field(default_factory=dict)
@@ -83,6 +92,17 @@ class Sharing:
     rests_on: Mapping[str, tuple[Any, ...]] = field(default_factory=dict)
     house: House | None = None
     due: datetime | None = None
+    task: PlanningTask | None = None
+    awaited_since: datetime | None = None
+
+    def is_awaited(self, now: datetime) -> bool:
+        """Whether a joint plan is being made, and is not late."""
+        return self.awaited_since is not None and now < self.awaited_since + LATE
+
+    @property
+    def late_at(self) -> datetime | None:
+        """When the plan that is being made is late; None if none is."""
+        return None if self.awaited_since is None else self.awaited_since + LATE
 
 
 def with_claim(sharing: Sharing, state: PointState, now: datetime, file: HouseholdFile) -> Sharing:
@@ -114,10 +134,10 @@ def claims_beside(sharing: Sharing, charge_point: str) -> dict[str, Spans]:
     return {name: each.spans for name, each in sharing.claims.items() if name != charge_point}
 
 
-def planned_together(
+def to_plan(
     sharing: Sharing, states: Mapping[str, PointState], now: datetime, house: House
-) -> Sharing:
-    """Make the joint plan again if something that it rests on has changed.
+) -> tuple[Sharing, PlanningTask | None]:
+    """Say what must be planned together, if something that the plan rests on has changed.
 
     Parameters
     ----------
@@ -132,47 +152,84 @@ def planned_together(
 
     Returns
     -------
-    Sharing
-        The same object if its plan is still good.
+    sharing : Sharing
+        The same object if its plan is still good. If nobody or one vehicle alone is there, with
+        what is allotted now.
+    task : PlanningTask or None
+        What to plan; `with_plan` takes up the plan.
     """
     rests_on = {name: _rests_on(state, now, house) for name, state in states.items()}
-    is_due = sharing.due is not None and now >= sharing.due
-    if sharing.house is house and rests_on == sharing.rests_on and not is_due:
-        return sharing
-    made = replace(sharing, rests_on=rests_on, house=house)
+    is_same = sharing.house is house and rests_on == sharing.rests_on
+    if is_same and (sharing.due is None or now < sharing.due):
+        return sharing, None
     unplanned = [name for name, state in states.items() if _takes_what_is_left(state, now, house)]
     situations = [
         situation
         for name, state in states.items()
         if name not in unplanned and (situation := _situation(state, now, house)) is not None
     ]
-    made = replace(made, allotted={}, gap_share=0.0, together={}, due=None)
-    if len(situations) + len(unplanned) > MOST_TOGETHER:
-        return made
+    made = replace(sharing, rests_on=rests_on, house=house, due=None, task=None)
+    if situations and 1 < len(situations) + len(unplanned) <= MOST_TOGETHER:
+        task = PlanningTask(house.file, house.prices, tuple(situations), tuple(unplanned))
+        if is_same:  # the plan in force is good until the next one is there
+            return replace(made, task=task, due=now + PLANNED_AGAIN_AFTER), task
+        return replace(made, task=task, awaited_since=sharing.awaited_since or now), task
+    made = replace(made, allotted={}, gap_share=0.0, together={}, awaited_since=None)
     if len(situations) == 1 and not unplanned:
-        return replace(made, allotted=_alone(house.file, situations[0], now))
-    try:
-        plan = _joint_plan(house, situations, unplanned)
-    except TariffError:
-        plan = None  # no rate is known: each charge point says so
-    if plan is not None:
-        due = now + PLANNED_AGAIN_AFTER
-        cars = [each.departure.vehicle for each in situations]
-        return replace(
-            made,
-            allotted=plan.allotted,
-            gap_share=plan.gap_share,
-            is_short=plan.is_short,
-            together={house.file.vehicles[car].charge_point: car for car in cars},
-            due=due,
-        )
-    if unplanned:
-        allotted = _without_plan(house.file, unplanned, now)
-        return replace(made, allotted=allotted, due=now + WITHOUT_PLAN / 2)
-    return made
+        return replace(made, allotted=_alone(house.file, situations[0], now)), None
+    if unplanned and not situations:
+        return _left_to(made, unplanned, now), None
+    return made, None
 
 
-def allotment_of(sharing: Sharing, charge_point: str) -> Allotment:
+def with_plan(sharing: Sharing, made: JointPlanMade, now: datetime) -> Sharing:
+    """Take up a joint plan.
+
+    Parameters
+    ----------
+    sharing : Sharing
+        The sharing in force.
+    made : JointPlanMade
+        The plan, with what it was made from.
+    now : datetime
+        UTC.
+
+    Returns
+    -------
+    Sharing
+        The same object if something else is to be planned by now.
+    """
+    task, plan, house = made.task, made.plan, sharing.house
+    if task is not sharing.task or house is None:
+        return sharing
+    was_awaited = sharing.awaited_since is not None
+    sharing = replace(sharing, awaited_since=None, due=now + PLANNED_AGAIN_AFTER)
+    if plan is None and not was_awaited:
+        return sharing  # the plan before is as good as it was
+    if plan is None:
+        sharing = replace(sharing, allotted={}, gap_share=0.0, together={})
+        return _left_to(sharing, task.unplanned, now) if task.unplanned else sharing
+    cars = [each.departure.vehicle for each in task.situations]
+    return replace(
+        sharing,
+        allotted=plan.allotted,
+        gap_share=plan.gap_share,
+        is_short=plan.is_short,
+        together={house.file.vehicles[car].charge_point: car for car in cars},
+    )
+
+
+def _left_to(sharing: Sharing, unplanned: Sequence[str], now: datetime) -> Sharing:
+    """Allot all that the home leaves to those that charge without a plan, and the rest nothing."""
+    assert sharing.house is not None  # noqa: S101 - the callers have set it
+    file = sharing.house.file
+    first, minutes = minute_of(now), WITHOUT_PLAN // timedelta(minutes=1)
+    amps = allotted_amps(file, {}, amps_left(file, first, minutes, 1), unplanned)
+    allotted = {name: spans_of(each, first, 1, first) for name, each in amps.items()}
+    return replace(sharing, allotted=allotted, due=now + WITHOUT_PLAN / 2)
+
+
+def allotment_of(sharing: Sharing, charge_point: str, now: datetime) -> Allotment:
     """Return what a charge point is allotted, and why.
 
     Parameters
@@ -181,16 +238,20 @@ def allotment_of(sharing: Sharing, charge_point: str) -> Allotment:
         The sharing in force.
     charge_point : str
         Its name in the household file.
+    now : datetime
+        UTC.
 
     Returns
     -------
     Allotment
         For `House.allot`.
     """
-    others = [car for point, car in sharing.together.items() if point != charge_point]
-    is_planned = charge_point in sharing.together and bool(others)
     spans = sharing.allotted.get(charge_point, ())
-    if is_planned:
+    if sharing.awaited_since is not None:
+        is_awaited = sharing.is_awaited(now)
+        return Allotment(spans if is_awaited else (), is_awaited=is_awaited)
+    others = [car for point, car in sharing.together.items() if point != charge_point]
+    if charge_point in sharing.together and others:
         good = gap_sentence(sharing.gap_share, is_short=sharing.is_short)
         return Allotment(spans, (f"Planned together with {listed(others)}: {good}",))
     if others and spans:
@@ -198,15 +259,13 @@ def allotment_of(sharing: Sharing, charge_point: str) -> Allotment:
     return Allotment(spans)
 
 
-def allotment_changed(old: Sharing, new: Sharing, charge_point: str, now: datetime) -> bool:
+def allotment_changed(old: Allotment, new: Allotment, now: datetime) -> bool:
     """Whether a charge point is allotted other currents than before, from now on.
 
     Parameters
     ----------
-    old, new : Sharing
-        Before and after `planned_together`.
-    charge_point : str
-        Its name in the household file.
+    old, new : Allotment
+        Before and now.
     now : datetime
         UTC.
 
@@ -215,44 +274,17 @@ def allotment_changed(old: Sharing, new: Sharing, charge_point: str, now: dateti
     bool
         What has passed does not count.
     """
-    return _ahead(old.allotted, charge_point, now) != _ahead(new.allotted, charge_point, now)
+    return _ahead(old.spans, now) != _ahead(new.spans, now)
 
 
-def _ahead(
-    allotted: Mapping[str, Spans], charge_point: str, now: datetime
-) -> list[AmpsSpan] | None:
-    spans = allotted.get(charge_point)
-    if spans is None:
-        return None
+def _ahead(spans: Spans, now: datetime) -> list[AmpsSpan]:
     return [replace(span, start=max(span.start, now)) for span in spans if span.end > now]
-
-
-def _joint_plan(house: House, situations: list[Situation], unplanned: list[str]) -> HomePlan | None:
-    """Return the best joint plan of a few rounds; None if there is nobody to plan for."""
-    rounds = 1 + ROUNDS // max(1, len(situations))
-    plan = None
-    for better in islice(
-        plan_together(house.file, house.prices, situations, tuple(unplanned), is_quick=True), rounds
-    ):
-        plan = better
-    return plan
 
 
 def _alone(file: HouseholdFile, situation: Situation, now: datetime) -> dict[str, Spans]:
     """Allot all that the home leaves to the only vehicle that is there."""
     car, until = situation.departure.vehicle, situation.departures[-1].instant
     return {file.vehicles[car].charge_point: all_that_is_left(file, now, until, car)}
-
-
-def _without_plan(file: HouseholdFile, unplanned: list[str], now: datetime) -> dict[str, Spans]:
-    """Allot all that the home leaves to those that charge without a plan, and the rest nothing."""
-    first, minutes = minute_of(now), WITHOUT_PLAN // timedelta(minutes=1)
-    left = amps_left(file, first, minutes, 1)
-    nothing: dict[str, Any] = {}
-    return {
-        name: spans_of(amps, first, 1, first)
-        for name, amps in allotted_amps(file, nothing, left, unplanned).items()
-    }
 
 
 def _is_there(state: PointState) -> bool:

@@ -23,12 +23,13 @@ from tests.daemon.sites import SetClock
 from tests.daemon.worlds import RecordedBus, arrived, topics_of
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
     from pathlib import Path
 
     from adapters.contract.messages import Message
     from adapters.ledger.ledger import Ledger
     from daemon.control.state import PointState
+    from daemon.sharing.planning_task import PlanningTask
 
 VOLTS = 230.0
 FOLLOWS = timedelta(seconds=4)
@@ -145,12 +146,18 @@ class Home:
     """Several charge points, a service, and the time."""
 
     def __init__(
-        self, directory: Path, ledger: Ledger, at: datetime, document: dict[str, Any]
+        self,
+        directory: Path,
+        ledger: Ledger,
+        at: datetime,
+        document: dict[str, Any],
+        ask_for_plan: Callable[[PlanningTask], None] | None = None,
     ) -> None:
         path = directory / "house.yaml"
         path.write_text(yaml.safe_dump(document), "utf-8")
         self.path, self.ledger = path, ledger
         self.clock = SetClock(at)
+        self.ask_for_plan = ask_for_plan
         self.delay = timedelta(seconds=1)
         self.hardware = {name: Hardware(name) for name in document["charge_points"]}
         fuse = document["household"]["main_fuse_amps"]
@@ -168,7 +175,10 @@ class Home:
         self.topics, self.file = topics_of(watch.house), watch.house.file
         self.bus = HomeBus(self)
         self.wake = self.clock.at
-        self.service = Service(watch, self.ledger, self.clock, bus=self.bus, wake_at=self._wake_at)
+        self.service = Service(
+            watch, self.ledger, self.clock, bus=self.bus, wake_at=self._wake_at,
+            ask_for_plan=self.ask_for_plan,
+        )  # fmt: skip
         self.service.handle(WakeUp())
         self.service.handle(Connected("5"))
 
