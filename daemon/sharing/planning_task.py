@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import islice, pairwise
+from itertools import pairwise
 from math import isfinite
 from typing import TYPE_CHECKING
 
@@ -11,12 +11,15 @@ from config.files.errors import TariffError
 from planners.home.together import HomePlan, plan_together
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from config.household.household_file import HouseholdFile
     from planners.plan.horizon import Situation
     from planners.rates.prices import Prices
 
 ROUNDS = 6
-"""Rounds by which a joint plan is improved, divided by the number of vehicles."""
+"""Rounds by which a joint plan is improved, divided by the number of vehicles, where the daemon's
+loop waits for it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,13 +63,15 @@ class JointPlanMade:
     plan: HomePlan | None
 
 
-def plan_for(task: PlanningTask) -> HomePlan | None:
-    """Return the best joint plan of a few rounds; None if no rate is known.
+def plan_for(task: PlanningTask, is_enough: Callable[[], bool] | None = None) -> HomePlan | None:
+    """Return the best joint plan of some rounds; None if no rate is known.
 
     Parameters
     ----------
     task : PlanningTask
         What to plan.
+    is_enough : callable, optional
+        Whether to end after a round; without it, a few rounds are.
 
     Returns
     -------
@@ -74,16 +79,16 @@ def plan_for(task: PlanningTask) -> HomePlan | None:
         See `planners.home.together.plan_together`.
     """
     rounds = 1 + ROUNDS // max(1, len(task.situations))
-    plan = None
+    plans = plan_together(task.file, task.prices, task.situations, task.unplanned, is_quick=True)
+    best, done = None, 0
     try:
-        for better in islice(
-            plan_together(task.file, task.prices, task.situations, task.unplanned, is_quick=True),
-            rounds,
-        ):
-            plan = better
+        for plan in plans:
+            best, done = plan, done + 1
+            if is_enough() if is_enough is not None else done == rounds:
+                break
     except TariffError:
         return None  # each charge point says so
-    return plan
+    return best
 
 
 def is_plan_for(task: PlanningTask, found: object) -> bool:

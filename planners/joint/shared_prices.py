@@ -7,6 +7,10 @@ take more than is left and fall where they take less, by Polyak's step. They are
 ticks of a group in which nothing changes, neither a rate, nor what may be drawn, nor who is there:
 but for runs and starts such ticks can be exchanged, and so can their prices.
 
+The first prices come from vehicles without runs, rests, start costs and lowest currents. Each of
+these takes its cheapest ticks, which costs no more than sorting them, so that some hundred rounds
+are a matter of milliseconds; and their prices are nearly those of the real vehicles.
+
 A tick's current is charged by its energy, ``metered kWh / (kW per ampere x hours)``. With a taper,
 or in a tick cut short, that is less than the current, so the bound stays one.
 
@@ -20,18 +24,19 @@ Management Science 27 (1981), for bound and step (from memory).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from planners.joint.plans import beside, limit_left
 from planners.solver.exact import solve
+from planners.solver.problem import PlanningProblem
 from planners.solver.solution import objective
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from planners.joint.problem import JointProblem
 
 PATIENCE = 3
@@ -39,6 +44,12 @@ PATIENCE = 3
 
 SHORTER = 0.6
 """The part of a step that is left then."""
+
+FREE_ROUNDS = 200
+"""Rounds with vehicles that are free of rules."""
+
+FREE_PATIENCE = 10
+"""After so many of them without a better bound, the best prices are taken again."""
 
 TINY = 1e-12
 """Squares of currents that are smaller are rounding [A2]."""
@@ -92,26 +103,47 @@ class SharedPrices:
         best_money : float
             What the best plan so far costs [currency].
         """
+        if np.isinf(self.bound):
+            self._find_first_prices(best_money)
+        value, over = self._answered(_planned)
+        self._raise(value)
+        self._adjust(over, best_money - value, self._step)
+
+    def _find_first_prices(self, best_money: float) -> None:
+        """Adjust the prices to vehicles that are free of rules."""
+        if any(len(problem.deadlines) > 1 for problem in self._alone):
+            return  # what a later departure needs is not bought in the cheapest ticks of all
+        best, kept, step, waited = -np.inf, self._prices, 1.0, 0
+        for _ in range(FREE_ROUNDS):
+            value, over = self._answered(_taken_freely)
+            if value > best:
+                best, kept, waited = value, self._prices, 0
+            waited += 1
+            if waited > FREE_PATIENCE:
+                self._prices, step, waited = kept, step * SHORTER, 0
+            elif not self._adjust(over, best_money - value, step):
+                break
+        self._prices, self.is_settled = kept, False
+
+    def _answered(self, answer: _Answer) -> tuple[float, NDArray[np.float64]]:
+        """Let each vehicle answer the prices: the bound, and what is taken too much of."""
         taken = [np.zeros(self._joint.ticks) for _ in self._left]
         value = 0.0
         for vehicle, (problem, surcharges) in enumerate(
             zip(self._alone, self.surcharges, strict=True)
         ):
-            plan = solve(replace(problem, surcharges_per_kwh=surcharges))
-            value += objective(problem, plan) + float(surcharges @ plan.metered_kwh)
-            amps = plan.metered_kwh / (problem.model.kw_per_amp * problem.tick_hours)
+            metered_kwh, cost = answer(replace(problem, surcharges_per_kwh=surcharges))
+            value += cost
+            amps = metered_kwh / (problem.model.kw_per_amp * problem.tick_hours)
             for used, limit in zip(taken, self._joint.limits, strict=True):
                 used[: problem.ticks] += limit.weights[vehicle] * amps
         per_tick = self._prices[:, self._groups]
         value -= sum(float(q @ left) for q, left in zip(per_tick, self._left, strict=True))
-        self._raise(value)
-        over = np.array(
-            [
-                np.bincount(self._groups, used - left)
-                for used, left in zip(taken, self._left, strict=True)
-            ]
-        )
-        self._adjust(over, best_money - value)
+        over = [
+            np.bincount(self._groups, used - left)
+            for used, left in zip(taken, self._left, strict=True)
+        ]
+        return value, np.array(over)
 
     def _raise(self, value: float) -> None:
         self._waited = 0 if value > self.bound else self._waited + 1
@@ -119,13 +151,43 @@ class SharedPrices:
         if self._waited == PATIENCE:
             self._step, self._waited = self._step * SHORTER, 0
 
-    def _adjust(self, over: NDArray[np.float64], missing: float) -> None:
+    def _adjust(self, over: NDArray[np.float64], missing: float, step: float) -> bool:
+        """Raise the prices of what is taken too much of; False if nothing would change."""
         moves = np.where((self._prices <= 0) & (over < 0), 0.0, over) / self._sizes
         square = float((moves**2 * self._sizes).sum())
         self.is_settled = missing <= 0 or square < TINY
         if not self.is_settled:
-            step = self._step * missing / square
-            self._prices = np.maximum(0.0, self._prices + step * moves)
+            self._prices = np.maximum(0.0, self._prices + step * missing / square * moves)
+        return not self.is_settled
+
+
+_Answer = Callable[[PlanningProblem], tuple[NDArray[np.float64], float]]
+"""From a vehicle's problem to its metered energy in each tick and its objective at the prices."""
+
+
+def _planned(problem: PlanningProblem) -> tuple[NDArray[np.float64], float]:
+    """Take what the cheapest plan takes."""
+    plan = solve(problem)
+    surcharges = problem.prices_per_kwh - problem.rates_per_kwh
+    return plan.metered_kwh, objective(problem, plan) + float(surcharges @ plan.metered_kwh)
+
+
+def _taken_freely(problem: PlanningProblem) -> tuple[NDArray[np.float64], float]:
+    """Take the cheapest ticks up to the need, and on to the want at the highest rate or less."""
+    deadline, model, prices = problem.deadlines[0], problem.model, problem.prices_per_kwh
+    usable = problem.highest_amps >= problem.least_amps
+    most = np.where(usable, problem.highest_amps, 0.0) * model.kw_per_amp * problem.tick_hours
+    need, want = (
+        max(0.0, kwh - problem.stored_kwh) / model.efficiency
+        for kwh in (deadline.need_kwh, deadline.want_kwh)
+    )
+    order = np.argsort(prices, kind="stable")
+    until = np.cumsum(most[order])
+    target = np.where(prices[order] < deadline.max_rate_per_kwh, want, need)
+    metered = np.zeros(problem.ticks)
+    metered[order] = np.maximum(0.0, np.minimum(until, target) - (until - most[order]))
+    past = max(0.0, float(metered.sum()) - need)
+    return metered, float(prices @ metered) - deadline.max_rate_per_kwh * past
 
 
 def _groups_of(joint: JointProblem) -> NDArray[np.intp]:

@@ -111,6 +111,15 @@ def test_plans_that_fit_alone_are_the_cheapest() -> None:
     assert found[0].gap == 0.0
 
 
+def test_one_round_of_prices_proves_what_several_vehicles_share() -> None:
+    """The first prices are nearly right: from none at all, one round proved 25 percent."""
+    rates = np.repeat(np.linspace(0.1, 0.4, 12), 2)
+    changes = {"rates_per_kwh": rates, "min_run": 2, "start_cost": 0.02}
+    three = [_night(32.0, hours, **changes) for hours in (4.0, 5.0, 3.0)]
+    _, second = islice(ever_better(_behind(50.0, *three)), 2)
+    assert second.is_proven
+
+
 def test_relays_that_cannot_be_on_together_take_turns() -> None:
     """Each needs half of the eight cheap half hours: none buys in a dear one."""
     relay = _night(16.0, 2.0, min_amps=None)
