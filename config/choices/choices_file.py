@@ -16,6 +16,11 @@ from zoneinfo import ZoneInfo
 from pydantic import Field, model_validator
 
 from config.choices.driving import DrivingPattern
+from config.choices.other_vehicles import (
+    ChoiceOfPoints,
+    SeveralParts,
+    other_vehicle_problems,
+)
 from config.choices.rules import ChoiceParts, choice_problems
 from config.fields.home_fields import Currency, HolidayCalendar, TickMinutes, Volts, Zone
 from config.fields.key_problems import refuse
@@ -90,6 +95,12 @@ class AppraisedVehicle(AnyVehicle):
     prefer: Preference = Field("early", description=PREFER)
 
 
+class OtherVehicle(AppraisedVehicle):
+    """Another vehicle of the home, with its own driving, the same for every choice."""
+
+    driving: DrivingPattern = Field(description="How far it is driven, and when it is away.")
+
+
 class HomeUse(Model):
     """Energy that the rest of the home uses, spread evenly over some hours."""
 
@@ -107,6 +118,17 @@ class Choice(Model):
     name: Text = Field(description="Name of the choice, as reports show it.")
     tariff: Tariff = Field(description="The tariff, as in a household file; it holds all year.")
     charge_point: ChargePoint = Field(description="The charge point, as in a household file.")
+    other_charge_points: dict[Name, ChargePoint] = Field(
+        default={},
+        description="The charge point of each of other_vehicles; one without is charged elsewhere.",
+    )
+    amps_for_charging: (
+        Annotated[float, Field(gt=0, le=1000), Expected("a current above 0, at most 1000 A")] | None
+    ) = Field(
+        None,
+        description="What the main fuse leaves for all charge points together [A per phase]; "
+        "without: enough for all.",
+    )
     planner: Annotated[
         Literal["exact", "at_once", "timer"],
         Expected("exact, at_once or timer", ("exact", "at_once", "timer")),
@@ -137,6 +159,9 @@ class ChoicesFile(Model):
     appraisal: AppraisedHome = Field(description="The home and the year.")
     vehicle: AppraisedVehicle = Field(description="The vehicle.")
     driving: DrivingPattern = Field(description="How far it is driven, and when it is away.")
+    other_vehicles: Annotated[dict[Name, OtherVehicle], Field(max_length=4)] = Field(
+        default={}, description="More vehicles of the home, by name, each with its own driving."
+    )
     home_use: Annotated[tuple[HomeUse, ...], Field(strict=False, max_length=100)] = Field(
         (), description="What the rest of the home uses; items that overlap add up."
     )
@@ -165,8 +190,53 @@ class ChoicesFile(Model):
             tariff_keys={index: tariff.model_fields_set for index, tariff in tariffs.items()},
             charge_point_keys={index: point.model_fields_set for index, point in points.items()},
         )
-        refuse(choice_problems(parts))
+        refuse((*choice_problems(parts), *other_vehicle_problems(self._several)))
         return self
+
+    @property
+    def _several(self) -> SeveralParts:
+        return SeveralParts(
+            year=self.appraisal.year,
+            has_elsewhere_rate=self.appraisal.elsewhere_rate is not None,
+            has_ledger=self.driving.ledger is not None,
+            vehicles={name: (each, each.driving) for name, each in self.other_vehicles.items()},
+            choices=[
+                ChoiceOfPoints(
+                    each.name, each.charge_point, each.other_charge_points, each.amps_for_charging
+                )
+                for each in self.choices
+            ],
+        )
+
+    def of_vehicle(self, name: str | None) -> ChoicesFile:
+        """Return the file as it is for one vehicle alone.
+
+        Parameters
+        ----------
+        name : str or None
+            One of `other_vehicles`; None for `vehicle`.
+
+        Returns
+        -------
+        ChoicesFile
+            With that vehicle, its driving, and only the choices in which it has a charge point.
+        """
+        if name is None:
+            return self.model_copy(update={"other_vehicles": {}})
+        other = self.other_vehicles[name]
+        choices = tuple(
+            each.model_copy(update={"charge_point": each.other_charge_points[name]})
+            for each in self.choices
+            if name in each.other_charge_points
+        )
+        return self.model_copy(
+            update={
+                "vehicle": other,
+                "driving": other.driving,
+                "other_vehicles": {},
+                "choices": choices,
+            }
+        )
 
     @property
     def zone(self) -> ZoneInfo:
@@ -188,7 +258,8 @@ class ChoicesFile(Model):
             ledger only because a household needs them: nothing opens them.
         """
         home, vehicle = self.appraisal, self.vehicle
-        given: dict[str, Any] = {key: getattr(vehicle, key) for key in vehicle.model_fields_set}
+        keys = vehicle.model_fields_set - {"driving"}
+        given: dict[str, Any] = {key: getattr(vehicle, key) for key in keys}
         return HouseholdFile(
             household=Household(
                 name=home.name,

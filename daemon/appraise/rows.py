@@ -151,8 +151,26 @@ def _choice(choice: ChoiceYear, appraisal: Appraisal) -> dict[str, Any]:
         "by_band": [_band(band) for band in choice.by_band],
         "delivers_less": choice.delivers_less_than(appraisal.choices[0]),
         "outlay_note": choice.outlay_note,
+        **_vehicles(choice),
         "cheapest_in": choice.cheapest_in,
         "range": {key: _ends(spread, key) for key, spread in choice.spreads.items()},
+    }
+
+
+def _vehicles(choice: ChoiceYear) -> dict[str, Any]:
+    if not choice.vehicles:
+        return {}
+    return {
+        "vehicles": [
+            {
+                "vehicle": each.vehicle,
+                "energy_kwh": _rounded(each.energy_kwh, ENERGY),
+                "nights": each.nights,
+                "nights_short": each.nights_short,
+                "charged_elsewhere_kwh": _rounded(each.charged_elsewhere_kwh, ENERGY),
+            }
+            for each in choice.vehicles
+        ]
     }
 
 

@@ -83,12 +83,26 @@ def _energy_rows(words: AppraisalWords) -> Iterator[FigureRow]:
         if any(getattr(choice, key) is not None for choice in words.appraisal.choices):
             yield _row(words, f"per {unit}", key, words.fine)
     yield _row(words, "in the cheapest band", "cheapest_band_share", _percent)
-    yield _row(words, f"nights short, of {words.first.nights:,}", "nights_short", _whole)
+    nights = max(choice.nights for choice in words.appraisal.choices)
+    yield _row(words, f"nights short, of {nights:,}", "nights_short", _whole)
     if _any(words, "nights_short"):
         yield _row(words, "short in total, kWh in the battery", "shortfall_kwh", _tenths)
+    yield from _vehicle_rows(words)
     if any(choice.longest_day_km is not None for choice in words.appraisal.choices):
         label = f"longest day, {words.day_unit}"
         yield _row(words, label, "longest_day_km", words.day)
+
+
+def _vehicle_rows(words: AppraisalWords) -> Iterator[FigureRow]:
+    """Write what each of several vehicles gets."""
+    by_choice = [choice.vehicles for choice in words.appraisal.choices]
+    for vehicles in zip(*by_choice, strict=True):
+        name = vehicles[0].vehicle
+        kwh = (FigureCell(_whole(each.energy_kwh)) for each in vehicles)
+        yield FigureRow(f"{name}: kWh at the meter", tuple(kwh))
+        if any(each.nights_short for each in vehicles):
+            cells = (FigureCell(_whole(each.nights_short)) for each in vehicles)
+            yield FigureRow(f"{name}: nights short", tuple(cells))
 
 
 def _rare_rows(words: AppraisalWords) -> Iterator[FigureRow]:

@@ -47,6 +47,30 @@ class Spread:
 
 
 @dataclass(frozen=True, slots=True)
+class VehicleYear:
+    """One of several vehicles under one choice.
+
+    Attributes
+    ----------
+    vehicle : str
+        Its name.
+    energy_kwh : float
+        Energy through the meter for it [kWh].
+    nights, nights_short : int
+        Nights between two of its trips, and how many of them ended short of the need; none if it
+        has no charge point.
+    charged_elsewhere_kwh : float
+        Battery energy of its trips that is charged elsewhere [kWh].
+    """
+
+    vehicle: str
+    energy_kwh: float
+    nights: int
+    nights_short: int
+    charged_elsewhere_kwh: float
+
+
+@dataclass(frozen=True, slots=True)
 class ChoiceYear:
     """The figures of one choice for the year.
 
@@ -111,6 +135,8 @@ class ChoiceYear:
         are drawn.
     cheapest_in : int
         Drawn years in which this choice is the cheapest over `keep_years`.
+    vehicles : tuple of VehicleYear
+        Each vehicle, if there are several; the figures above are then those of all together.
     """
 
     name: str
@@ -145,6 +171,7 @@ class ChoiceYear:
     payback_years: float | None
     spreads: Mapping[str, Spread] = field(default_factory=dict)
     cheapest_in: int = 0
+    vehicles: tuple[VehicleYear, ...] = ()
 
     def delivers_less_than(self, other: ChoiceYear) -> bool:
         """Tell whether it leaves more nights short, or more energy without a price elsewhere."""

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from planners.appraisal.appraisal import Appraisal
 from planners.appraisal.break_even import SCALES, break_evens
-from planners.appraisal.choice_case import case_of
 from planners.appraisal.choice_years import choice_years
 from planners.appraisal.comparison import Comparison
+from planners.appraisal.home_case import cases_of
 from planners.appraisal.ranking import rank_choices
 from planners.appraisal.spreads import spreads_of_choices
 from planners.appraisal.wording import assumptions_of, cautions_of
@@ -18,7 +19,7 @@ from planners.year.driving_days import driving_of
 from planners.year.trip_draws import draw_trips
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
     from datetime import date
 
     from numpy.typing import NDArray
@@ -61,22 +62,27 @@ def appraise(
     UsageError
         If the year has no trip, or the ledger holds too few days.
     """  # noqa: DOC502 - raised further down
-    driving = driving_of(file, used_wh)
-    trips = np.array([trip.kwh for trip in driving.trips])
-    cases = tuple(
-        case_of(file, choice, driving, series.get(choice.name, ())) for choice in file.choices
-    )
+    drivings = {
+        name: driving_of(file.of_vehicle(name), used_wh if name is None else None)
+        for name in (None, *file.other_vehicles)
+    }
+    trips = np.array([trip.kwh for each in drivings.values() for trip in each.trips])
+    cases = cases_of(file, drivings, series)
+    driving = drivings[None]
+    if len(drivings) > 1:  # no distance is driven on the energy of all
+        driving = replace(driving, kwh_per_km=None)
     scaled = [case.simulate(np.array(SCALES)[:, None] * trips) for case in cases]
     here = SCALES.index(1.0)
     keep = file.appraisal.keep_years
     declared = file.appraisal.elsewhere_rate
     elsewhere = None if declared is None else float(declared)
     years = tuple(years.only(here) for years in scaled)
-    comparison = Comparison(cases, years, keep, elsewhere, trips)
+    names = ("first vehicle", *file.other_vehicles)
+    comparison = Comparison(cases, years, keep, elsewhere, trips, names)
     curve = rank_choices(cases, scaled, keep, elsewhere)
     spreads = _drawn(file, cases, trips, driving, progress) if file.driving.draws else ()
-    per_km = driving.kwh_per_km
-    amount = float(trips.sum()) / (per_km or 1.0)
+    distance_km = _distance_km(drivings.values())
+    amount = float(trips.sum()) if distance_km is None else distance_km
     choices = choice_years(comparison, driving, spreads)
     return Appraisal(
         name=file.appraisal.name,
@@ -85,7 +91,7 @@ def appraise(
         year=file.appraisal.year,
         keep_years=keep,
         elsewhere_rate=elsewhere,
-        distance_km=None if per_km is None else amount,
+        distance_km=distance_km,
         distance_unit=_unit(file),
         trips_kwh=float(trips.sum()),
         trips=len(trips),
@@ -99,7 +105,7 @@ def appraise(
             (scale * amount, tuple(column))
             for scale, column in zip(SCALES, curve.totals.T.tolist(), strict=True)
         ),
-        assumptions=assumptions_of(file, driving, cases, choices),
+        assumptions=assumptions_of(file, drivings, cases, choices),
         cautions=cautions_of(driving, cases, choices),
         curve_short=tuple(tuple(column) for column in curve.nights_short.T.tolist()),
     )
@@ -127,6 +133,16 @@ def _drawn(
         cases, years, file.appraisal.keep_years, None if rate is None else float(rate)
     )
     return spreads_of_choices(cases, years, ranking, drawn, driving.kwh_per_km)
+
+
+def _distance_km(drivings: Iterable[DrivingYear]) -> float | None:
+    """Return the distance of all vehicles [km]; None if one's consumption is not known."""
+    km = 0.0
+    for driving in drivings:
+        if driving.kwh_per_km is None:
+            return None
+        km += sum(trip.kwh for trip in driving.trips) / driving.kwh_per_km
+    return km
 
 
 def _unit(file: ChoicesFile) -> str:

@@ -15,6 +15,7 @@ from planners.local_time.zone_offsets import offsets_between
 from planners.plan.horizon import PLANNED_DAYS
 from planners.power.allowed_currents import charge_model
 from planners.rates.prices import prices_of
+from planners.solver.problem import NEED_TOLERANCE_KWH
 from planners.year.driving_days import days_of_year, local_midnight
 from planners.year.night_by_night import simulate
 from planners.year.night_rules import ChargingRule
@@ -89,6 +90,20 @@ class Case:
         year = self.year.with_added(more)
         return replace(self, year=year, groups=self.windows.groups(year, more))
 
+    @property
+    def parts(self) -> tuple[Case, ...]:
+        """The cases of the vehicles that have a charge point: only this one."""
+        return (self,)
+
+    def missing_at_end_kwh(self, years: YearResults) -> NDArray[np.float64]:
+        """Return the battery energy missing from the need after the last night, by year [kWh]."""
+        missing = self.rule.need_kwh - NEED_TOLERANCE_KWH - years.ends_kwh
+        return np.asarray(np.maximum(0.0, missing), np.float64)
+
+    def ends_below_kwh(self, years: YearResults) -> float:
+        """Return how much less the battery holds after the first year than before it [kWh]."""
+        return max(0.0, self.rule.want_kwh - float(years.ends_kwh[0]))
+
     def simulate(
         self, trips_kwh: NDArray[np.float64], report: Callable[[int], None] = lambda _years: None
     ) -> YearResults:
@@ -97,9 +112,13 @@ class Case:
 
 
 def case_of(
-    file: ChoicesFile, choice: Choice, driving: DrivingYear, points: Sequence[PricePoint]
+    file: ChoicesFile,
+    choice: Choice,
+    driving: DrivingYear,
+    points: Sequence[PricePoint],
+    span: tuple[datetime, datetime] | None = None,
 ) -> Case:
-    """Prepare a choice.
+    """Prepare a choice for one vehicle.
 
     Parameters
     ----------
@@ -111,6 +130,8 @@ def case_of(
         The trips.
     points : sequence of PricePoint
         Prices in order of time, if its tariff is a price series.
+    span : tuple of datetime, optional
+        The time that rates must cover, from `span_of`; without, that of this vehicle's trips.
 
     Returns
     -------
@@ -124,7 +145,7 @@ def case_of(
     """  # noqa: DOC502 - raised by prices
     household = file.household_of(choice)
     prices = prices_of(household, {choice.tariff.name: points})
-    start, end = _span(file, driving)
+    start, end = span or span_of(file, (driving,))
     year = year_rates(prices, start, end, file.appraisal.tick_minutes)
     windows = _windows(file, choice, driving, year, points)
     days = days_of_year(file.appraisal.year)
@@ -140,9 +161,23 @@ def case_of(
     )
 
 
-def _span(file: ChoicesFile, driving: DrivingYear) -> tuple[datetime, datetime]:
-    """Return the time that rates must cover: all nights, and the year for home use."""
-    start, end = driving.trips[0].returns, driving.next_leaves
+def span_of(file: ChoicesFile, drivings: Sequence[DrivingYear]) -> tuple[datetime, datetime]:
+    """Return the time that rates must cover: all nights, and the year for home use.
+
+    Parameters
+    ----------
+    file : ChoicesFile
+        What is declared.
+    drivings : sequence of DrivingYear
+        The trips of each vehicle.
+
+    Returns
+    -------
+    tuple of datetime
+        Its start and its end, UTC.
+    """
+    start = min(driving.trips[0].returns for driving in drivings)
+    end = max(driving.next_leaves for driving in drivings)
     if not file.home_use:
         return start, end
     year = file.appraisal.year

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from config.fields.distance import KM_PER_MILE
-from planners.appraisal.appraisal import BandYear, ChoiceYear
+from planners.appraisal.appraisal import BandYear, ChoiceYear, VehicleYear
 from planners.appraisal.ranking import elsewhere_kwh, payback_years
-from planners.appraisal.usual_night import usual_night_kwh
+from planners.power.charging_curve import ChargingCurve
+from planners.year.sharing import HomeResults
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -16,6 +19,7 @@ if TYPE_CHECKING:
     from planners.appraisal.comparison import Comparison
     from planners.appraisal.spreads import ChoiceSpreads
     from planners.year.driving_days import DrivingYear
+    from planners.year.night_rules import ChargingRule
     from planners.year.results import YearResults
 
 LEAST_AMOUNT = 1e-6
@@ -55,7 +59,7 @@ def _choice_year(
     energy, cost = float(result.energy_kwh[0]), float(result.cost[0])
     saves = _or_nothing(float(ranking.year_costs[0, 0] - ranking.year_costs[place, 0]))
     per_km = _per_km(cost, comparison, result, kwh_per_km)
-    reach_kwh, cheap_kwh = usual_night_kwh(case)
+    reach_kwh, cheap_kwh = _usual_night_kwh(case)
     short = result.short_kwh[0]
     elsewhere = float(elsewhere_kwh(case, result)[0])
     rate = comparison.elsewhere_rate
@@ -81,7 +85,7 @@ def _choice_year(
         charged_elsewhere_kwh=float(result.elsewhere_kwh[0]),
         short_at_end_kwh=elsewhere - float(result.elsewhere_kwh[0]),
         elsewhere_cost=None if rate is None else rate * elsewhere,
-        ends_below_kwh=max(0.0, _or_nothing(case.rule.want_kwh - float(result.ends_kwh[0]))),
+        ends_below_kwh=_or_nothing(case.ends_below_kwh(result)),
         longest_day_km=None if kwh_per_km is None else reach_kwh / kwh_per_km,
         cheap_hours_km=None if kwh_per_km is None or cheap_kwh is None else cheap_kwh / kwh_per_km,
         estimated_kwh=float(result.estimated_kwh[0]),
@@ -92,6 +96,22 @@ def _choice_year(
         payback_years=payback_years(case.outlay - first.outlay, saves),
         spreads={} if spreads is None else spreads.spreads,
         cheapest_in=0 if spreads is None else spreads.cheapest_in,
+        vehicles=_vehicles(comparison.names, result),
+    )
+
+
+def _vehicles(names: Sequence[str], result: YearResults) -> tuple[VehicleYear, ...]:
+    if not isinstance(result, HomeResults):
+        return ()
+    return tuple(
+        VehicleYear(
+            vehicle=name,
+            energy_kwh=float(each.energy_kwh[0]),
+            nights=each.short_kwh.shape[1],
+            nights_short=int(each.nights_short[0]),
+            charged_elsewhere_kwh=float(each.elsewhere_kwh[0]),
+        )
+        for name, each in zip(names, result.vehicles, strict=True)
     )
 
 
@@ -117,3 +137,38 @@ def _by_band(case: Case, result: YearResults) -> tuple[BandYear, ...]:
 def _or_nothing(amount: float) -> float:
     """Return the amount, or 0 if it is only what rounding left [kWh or currency]."""
     return amount if abs(amount) > LEAST_AMOUNT else 0.0
+
+
+def _usual_night_kwh(case: Case) -> tuple[float, float | None]:
+    """Return the battery energy that one usual night can recharge, up to the want.
+
+    Parameters
+    ----------
+    case : Case
+        A choice.
+
+    Returns
+    -------
+    tuple of float and (float or None)
+        In all hours of the night, and in those of the cheapest band alone, None for a price series
+        [kWh]. A usual night has the most frequent length; of a stay of several days it is the last
+        night, from the hour of the return to the departure.
+    """
+    windows, day = case.windows, round(24 / case.rule.tick_hours)
+    stays = windows.end - windows.first
+    nights = np.where(stays > day, (stays - 1) % day + 1, stays)
+    lengths, counts = np.unique(nights, return_counts=True)
+    usual = int(lengths[counts.argmax()])
+    if case.year.is_series:
+        return _recharged_kwh(case.rule, usual), None
+    ends = windows.end[nights == usual]
+    upto = np.concatenate(([0], np.cumsum(case.year.cheapest)))
+    cheap = int(np.median(upto[ends] - upto[ends - usual]))
+    return _recharged_kwh(case.rule, usual), _recharged_kwh(case.rule, cheap)
+
+
+def _recharged_kwh(rule: ChargingRule, ticks: int) -> float:
+    """Return the battery energy that so many ticks add up to the want [kWh]."""
+    want = np.array([rule.want_kwh])
+    start = ChargingCurve.of(rule.model).after(want, -ticks * rule.tick_hours)
+    return float(rule.want_kwh - start[0])

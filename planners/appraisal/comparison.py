@@ -34,7 +34,9 @@ class Comparison:
     elsewhere_rate : float or None
         Price of energy that is charged elsewhere [currency per kWh].
     trips_kwh : ndarray of float, shape (nights,)
-        The declared trips [kWh].
+        The declared trips [kWh]; of several vehicles, one after the other.
+    names : tuple of str
+        Of the vehicles.
     """
 
     cases: tuple[Case, ...]
@@ -42,6 +44,7 @@ class Comparison:
     keep_years: float
     elsewhere_rate: float | None
     trips_kwh: NDArray[np.float64]
+    names: tuple[str, ...] = ()
 
     @cached_property
     def ranking(self) -> Ranking:

@@ -14,8 +14,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from planners.solver.problem import NEED_TOLERANCE_KWH
-
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -91,8 +89,7 @@ def elsewhere_kwh(case: Case, years: YearResults) -> NDArray[np.float64]:
         What trips needed beyond the battery's charge, and what is missing from the need after the
         last night [kWh].
     """
-    missing = np.maximum(0.0, case.rule.need_kwh - NEED_TOLERANCE_KWH - years.ends_kwh)
-    return np.asarray(years.elsewhere_kwh + missing, np.float64)
+    return np.asarray(years.elsewhere_kwh + case.missing_at_end_kwh(years), np.float64)
 
 
 def rank_choices(

@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from config.choices.choices_file import POINT
+from config.tariffs.calendar_words import listed
 from planners.appraisal.ranking import LEAST_KWH
 from planners.plan.horizon import PLANNED_DAYS
 from planners.power.cautions import cautions
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from config.choices.choices_file import ChoicesFile
     from planners.appraisal.appraisal import ChoiceYear
@@ -27,7 +28,10 @@ INSTALLING = (
 
 
 def assumptions_of(
-    file: ChoicesFile, driving: DrivingYear, cases: Sequence[Case], choices: Sequence[ChoiceYear]
+    file: ChoicesFile,
+    drivings: Mapping[str | None, DrivingYear],
+    cases: Sequence[Case],
+    choices: Sequence[ChoiceYear],
 ) -> tuple[str, ...]:
     """Write down what was assumed.
 
@@ -35,8 +39,8 @@ def assumptions_of(
     ----------
     file : ChoicesFile
         What is declared.
-    driving : DrivingYear
-        The trips.
+    drivings : mapping of str or None to DrivingYear
+        The trips of each vehicle; under None those of the first.
     cases : sequence of Case
         The choices.
     choices : sequence of ChoiceYear
@@ -47,7 +51,7 @@ def assumptions_of(
     tuple of str
         Whole sentences.
     """
-    return (*_assumptions(file, driving, cases), *_about_elsewhere(file, choices))
+    return (*_assumptions(file, drivings, cases), *_about_elsewhere(file, choices))
 
 
 def _about_elsewhere(file: ChoicesFile, choices: Sequence[ChoiceYear]) -> Iterator[str]:
@@ -59,7 +63,9 @@ def _about_elsewhere(file: ChoicesFile, choices: Sequence[ChoiceYear]) -> Iterat
         )
 
 
-def _assumptions(file: ChoicesFile, driving: DrivingYear, cases: Sequence[Case]) -> Iterator[str]:
+def _assumptions(
+    file: ChoicesFile, drivings: Mapping[str | None, DrivingYear], cases: Sequence[Case]
+) -> Iterator[str]:
     year = file.appraisal.year
     yield (
         f"Every night of {year} is planned on its own, from plugging in to the next departure;"
@@ -69,7 +75,11 @@ def _assumptions(file: ChoicesFile, driving: DrivingYear, cases: Sequence[Case])
         "The vehicle begins the year with the charge that is wanted, and is plugged in whenever it"
         " is home."
     )
-    yield from _about_driving(file, driving)
+    yield from _about_several(file)
+    for name, driving in drivings.items():
+        whose = f"{name}: " if name else ""
+        for sentence in _about_driving(file.of_vehicle(name), driving):
+            yield whose + sentence
     has_series = any(case.year.is_series for case in cases)
     if has_series:
         yield (
@@ -78,7 +88,8 @@ def _assumptions(file: ChoicesFile, driving: DrivingYear, cases: Sequence[Case])
             " planned with estimates, and planned again when their prices are known. Each hour's"
             " energy costs that hour's actual price."
         )
-    if any(case.choice.charge_point.switching == "current" for case in cases):
+    parts = [part for case in cases for part in case.parts]
+    if any(part.choice.charge_point.switching == "current" for part in parts):
         yield (
             "A charge point whose current can be set charges at its full current; a lower current"
             " in the last time step would change the cost by that step's energy at most."
@@ -94,6 +105,21 @@ def _assumptions(file: ChoicesFile, driving: DrivingYear, cases: Sequence[Case])
         "Rates, standing charges and outlays stay the same for"
         f" {file.appraisal.keep_years:g} years{series}; interest is not counted."
     )
+
+
+def _about_several(file: ChoicesFile) -> Iterator[str]:
+    if not file.other_vehicles:
+        return
+    yield (
+        f"{listed(['The first vehicle', *file.other_vehicles])} each have a charge point of their"
+        " own, and the same need and want. One without a charge point is charged elsewhere."
+    )
+    if any(choice.amps_for_charging is not None for choice in file.choices):
+        yield (
+            "Where charge points could draw more than amps_for_charging together, they take turns"
+            " or have fixed parts of it, whichever serves the year best. The daemon shares hour by"
+            " hour, and can do better: a larger supply is worth at most what is shown here."
+        )
 
 
 def _about_driving(file: ChoicesFile, driving: DrivingYear) -> Iterator[str]:
@@ -147,7 +173,12 @@ def cautions_of(
         *_about_choices(choices),
         OFFERS,
         INSTALLING,
-        *(words for case in cases for words in cautions(case.household, POINT)),
+        *(
+            words
+            for case in cases
+            for part in case.parts
+            for words in cautions(part.household, POINT)
+        ),
     ]
     return tuple(dict.fromkeys(sentences))
 
@@ -163,9 +194,16 @@ def _about_record(driving: DrivingYear) -> Iterator[str]:
 
 def _about_choices(choices: Sequence[ChoiceYear]) -> Iterator[str]:
     for choice in choices:
-        if choice.charged_elsewhere_kwh > LEAST_KWH:
+        away = [each for each in choice.vehicles if not each.nights]
+        for each in away:
             yield (
-                f"{choice.name}: trips need {choice.charged_elsewhere_kwh:,.1f} kWh more than the"
+                f"{choice.name}: {each.vehicle} has no charge point, and charges"
+                f" {each.charged_elsewhere_kwh:,.1f} kWh elsewhere."
+            )
+        beyond_kwh = choice.charged_elsewhere_kwh - sum(each.charged_elsewhere_kwh for each in away)
+        if beyond_kwh > LEAST_KWH:
+            yield (
+                f"{choice.name}: trips need {beyond_kwh:,.1f} kWh more than the"
                 " battery holds when they begin; that energy is charged elsewhere"
                 f"{'' if choice.elsewhere_cost is not None else ' and is not priced here'}."
             )

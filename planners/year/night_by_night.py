@@ -181,10 +181,55 @@ def _expected_before(
     return before
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class ChargedYear:
+    """One year of one vehicle.
+
+    Attributes
+    ----------
+    metered_kwh : ndarray of float, shape (ticks,)
+        Energy through the meter in each tick of the year [kWh].
+    results : YearResults
+        The same year, priced by itself.
+    """
+
+    metered_kwh: NDArray[np.float64]
+    results: YearResults
+
+
+def charged_year(
+    year: YearRates,
+    groups: tuple[NightGroup, ...],
+    rule: ChargingRule,
+    trips_kwh: NDArray[np.float64],
+) -> ChargedYear:
+    """Simulate one year, and keep what is charged in each tick.
+
+    Parameters
+    ----------
+    year : YearRates
+        Actual rates.
+    groups : tuple of NightGroup
+        The nights.
+    rule : ChargingRule
+        How the vehicle charges.
+    trips_kwh : ndarray of float, shape (nights,)
+        Battery energy of the trip before each night [kWh].
+
+    Returns
+    -------
+    ChargedYear
+        The year.
+    """
+    trips = trips_kwh[None, :]
+    chain = _Chain.settled(groups, rule, trips)
+    return ChargedYear(_metered(year, chain, 0), _account(year, rule, trips, chain))
+
+
 def _account(
     year: YearRates, rule: ChargingRule, trips_kwh: NDArray[np.float64], chain: _Chain
 ) -> YearResults:
-    rows = [_priced(year, chain, place) for place in range(len(trips_kwh))]
+    rows = [priced(year, _metered(year, chain, place)) for place in range(len(trips_kwh))]
     lines, costs, cheapest, estimated = (np.array(column) for column in zip(*rows, strict=True))
     short = rule.need_kwh - chain.after
     missing = metered_to(rule.model, np.full_like(short, rule.need_kwh)) - metered_to(
@@ -201,13 +246,33 @@ def _account(
     )
 
 
-def _priced(
-    year: YearRates, chain: _Chain, place: int
-) -> tuple[NDArray[np.float64], NDArray[np.float64], float, float]:
+def _metered(year: YearRates, chain: _Chain, place: int) -> NDArray[np.float64]:
     kwh = np.zeros(len(year.rates))
     for group, metered in zip(chain.groups, chain.metered, strict=True):
         # Nights do not overlap, so each tick is written once.
         kwh[group.ticks[group.inside]] = metered[place][group.inside]
+    return kwh
+
+
+def priced(
+    year: YearRates, kwh: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], float, float]:
+    """Price the energy of each tick of a year.
+
+    Parameters
+    ----------
+    year : YearRates
+        Actual rates.
+    kwh : ndarray of float, shape (ticks,)
+        Energy through the meter [kWh].
+
+    Returns
+    -------
+    line_kwh, line_cost : ndarray of float, shape (lines,)
+        By bill lines [kWh, currency].
+    cheapest_kwh, estimated_kwh : float
+        In the cheapest ticks, and at estimated rates [kWh].
+    """
     line_kwh, line_cost = year.priced(kwh)
     cheapest = float(kwh[year.cheapest].sum())
     return line_kwh, line_cost, cheapest, float(kwh[year.estimated].sum())

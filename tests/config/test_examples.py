@@ -8,13 +8,15 @@ from pathlib import Path
 
 import pytest
 
+from config.choices.loading import load_choices
 from config.files.price_series import load_prices
 from config.household.loading import load_household
 
 EXAMPLES = Path(str(resources.files("config"))) / "examples"
 CHOICES = EXAMPLES / "choices.yaml"
-FILES = sorted({*EXAMPLES.glob("*.yaml")} - {CHOICES})
-"""The household files; the choices file is no household."""
+TWO_CAR_CHOICES = EXAMPLES / "two-car-choices.yaml"
+FILES = sorted({*EXAMPLES.glob("*.yaml")} - {CHOICES, TWO_CAR_CHOICES})
+"""The household files; the choices files are no households."""
 
 
 def test_there_are_examples() -> None:
@@ -33,6 +35,14 @@ def test_there_are_examples() -> None:
 def test_examples_load(path: Path) -> None:
     """Every example is a good household, that of Kowhai Cottage."""
     assert load_household(path).household.name == "Kowhai Cottage"
+
+
+def test_the_choices_of_two_cars() -> None:
+    """They compare one charge point with two, behind a small and a larger supply."""
+    file = load_choices(TWO_CAR_CHOICES)
+    assert list(file.other_vehicles) == ["van"]
+    assert [each.amps_for_charging for each in file.choices] == [None, 25, 48]
+    assert [list(each.other_charge_points) for each in file.choices] == [[], ["van"], ["van"]]
 
 
 def test_series_of_the_example() -> None:

@@ -10,6 +10,7 @@ from config.schema import choices_schema
 from tests.config.choices.cases import CHOICES, driving, edited
 from tests.config.edited_files import places_of_errors
 from tests.config.test_examples import CHOICES as EXAMPLE
+from tests.config.test_examples import TWO_CAR_CHOICES
 from tests.config.test_schema import properties
 
 SCHEMA = choices_schema()
@@ -31,11 +32,12 @@ def test_schema_is_valid() -> None:
     "text",
     [
         EXAMPLE.read_text(encoding="utf-8"),
+        TWO_CAR_CHOICES.read_text(encoding="utf-8"),
         CHOICES,
         driving("  distance_per_year: 15000 mi\n"),
         driving("  ledger: {path: l.sqlite3, vehicle: hatchback}\n"),
     ],
-    ids=["example", "trips", "distance", "ledger"],
+    ids=["example", "two cars", "trips", "distance", "ledger"],
 )
 def test_good_files_fit(text: str) -> None:
     """Files that the loader accepts fit the schema, also the example that is shipped."""
@@ -85,6 +87,7 @@ def test_closed_and_without_loose_parts() -> None:
             "DrivingRecord",
             "Trip",
             "HomeUse",
+            "OtherVehicle",
         ),
         *("Choice", "ChargePoint", "Tariff", "Band", "Tier", "PriceFile"),
     }

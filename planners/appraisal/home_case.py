@@ -1,0 +1,156 @@
+"""Prepare a choice for a year of several vehicles that share the current for charging."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from typing_extensions import override
+
+from config.choices.choices_file import VEHICLE
+from planners.appraisal.choice_case import Case, case_of, span_of
+from planners.power.allowed_currents import charge_model
+from planners.power.main_fuse import CurrentRange, share_of_fuse
+from planners.year.sharing import HomeResults, SharingVehicle, simulate_sharing
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from config.choices.choices_file import Choice, ChoicesFile
+    from config.files.price_series import PricePoint
+    from planners.year.driving_days import DrivingYear
+    from planners.year.night_rules import ChargingRule
+    from planners.year.results import YearResults
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HomeCase(Case):
+    """A choice with several vehicles; what `Case` says is that of the first.
+
+    Attributes
+    ----------
+    members : tuple of Case or None
+        The vehicles in their order, the first one too; None for one without a charge point.
+    nights : tuple of int
+        How many trips each vehicle has, the first one too.
+    """
+
+    members: tuple[Case | None, ...] = ()
+    nights: tuple[int, ...] = ()
+
+    @property
+    @override
+    def parts(self) -> tuple[Case, ...]:
+        """The cases of the vehicles that have a charge point."""
+        return tuple(each for each in self.members if each is not None)
+
+    @override
+    def with_added(self, more: float) -> HomeCase:
+        """Return the choice with a dearer cheapest band or series [currency per kWh]."""
+        year = self.year.with_added(more)
+        members = tuple(each and each.with_added(more) for each in self.members)
+        return replace(self, year=year, groups=self.windows.groups(year, more), members=members)
+
+    @override
+    def missing_at_end_kwh(self, years: YearResults) -> NDArray[np.float64]:
+        """Return the battery energy missing from the needs after the last nights, by year [kWh]."""
+        pairs = self._with_results(years)
+        return np.asarray(np.sum([case.missing_at_end_kwh(each) for case, each in pairs], axis=0))
+
+    @override
+    def ends_below_kwh(self, years: YearResults) -> float:
+        """Return how much less the batteries hold after the first year than before it [kWh]."""
+        return sum(case.ends_below_kwh(each) for case, each in self._with_results(years))
+
+    @override
+    def simulate(
+        self, trips_kwh: NDArray[np.float64], report: Callable[[int], None] = lambda _years: None
+    ) -> HomeResults:
+        """Simulate years of trips, given in shape (years, nights of all vehicles)."""
+        edges = np.cumsum(self.nights)[:-1]
+        trips = np.split(trips_kwh, edges, axis=1)
+        vehicles = [None if each is None else self._sharing(each) for each in self.members]
+        return simulate_sharing(self.year, vehicles, self.choice.amps_for_charging, trips, report)
+
+    def _with_results(self, years: YearResults) -> list[tuple[Case, YearResults]]:
+        results = years.vehicles if isinstance(years, HomeResults) else ()
+        pairs = zip(self.members, results, strict=True)
+        return [(case, each) for case, each in pairs if case is not None]
+
+    def _sharing(self, case: Case) -> SharingVehicle:
+        most, amps = self.choice.amps_for_charging, case.rule.model.amps
+        if most is None:
+            return SharingVehicle(case.groups, case.rule, amps, case.rule)
+        ranges = {str(place): _range(each) for place, each in enumerate(self.members) if each}
+        at = next(str(place) for place, each in enumerate(self.members) if each is case)
+        part = share_of_fuse(ranges, at, most)
+        return SharingVehicle(
+            case.groups,
+            _at_amps(case, min(amps, most)),
+            min(amps, most),
+            _at_amps(case, part) if part > 0 else None,
+        )
+
+
+def _at_amps(case: Case, amps: float) -> ChargingRule:
+    model = charge_model(case.household, VEHICLE, amps=amps)
+    return replace(case.rule, model=model)
+
+
+def _range(case: Case) -> CurrentRange:
+    amps, point = case.rule.model.amps, case.choice.charge_point
+    return CurrentRange(amps if point.switching == "on_off" else min(point.min_amps, amps), amps)
+
+
+def cases_of(
+    file: ChoicesFile,
+    drivings: Mapping[str | None, DrivingYear],
+    series: Mapping[str, Sequence[PricePoint]],
+) -> tuple[Case, ...]:
+    """Prepare all choices.
+
+    Parameters
+    ----------
+    file : ChoicesFile
+        What is declared.
+    drivings : mapping of str or None to DrivingYear
+        The trips of each vehicle; under None those of the first.
+    series : mapping of str to sequence of PricePoint
+        Prices in order of time, by the name of the choice.
+
+    Returns
+    -------
+    tuple of Case
+        Ready to simulate.
+
+    Raises
+    ------
+    ValueError
+        If the first vehicle has no charge point; no choices file is so.
+    TariffError
+        If no rate is known in a night.
+    """  # noqa: DOC502 - raised by prices
+    span = span_of(file, tuple(drivings.values()))
+
+    def alone(choice: Choice, name: str | None) -> Case | None:
+        seen = file.of_vehicle(name)
+        own = next((each for each in seen.choices if each.name == choice.name), None)
+        points = series.get(choice.name, ())
+        return None if own is None else case_of(seen, own, drivings[name], points, span)
+
+    cases: list[Case] = []
+    for choice in file.choices:
+        first, *others = (alone(choice, name) for name in drivings)
+        if first is None:
+            raise ValueError(f"{choice.name} has no charge point")
+        if others:
+            own = {each.name: getattr(first, each.name) for each in fields(Case)}
+            nights = tuple(len(each.trips) for each in drivings.values())
+            own["choice"] = choice
+            cases.append(HomeCase(**own, members=(first, *others), nights=nights))
+        else:
+            cases.append(first)
+    return tuple(cases)
