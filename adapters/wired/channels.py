@@ -75,8 +75,7 @@ class WiredChannel:
     @property
     def needs_a_stop(self) -> bool:
         """Whether only a stop ends a charge, because a start carries no time limit."""
-        limits = {"seconds", "valid_until"}
-        return self._outputs.stop_as_will or not limits & self._outputs.start.placeholders
+        return self._outputs.stop_as_will or not self._outputs.is_start_limited
 
     def send_stop(self) -> None:
         """Send a stop, because the daemon ends and can't send one later."""

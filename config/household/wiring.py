@@ -142,6 +142,11 @@ class WiringOutputs(Model):
         "plug or relay that would stay on if the daemon died.",
     )
 
+    @property
+    def is_start_limited(self) -> bool:
+        """Whether a start says when it expires; else only a stop ends it."""
+        return bool({"seconds", "valid_until"} & self.start.placeholders)
+
 
 class NumberInput(Model):
     """A number in messages of hardware."""

@@ -75,12 +75,18 @@ def _shared_fuse(file: HouseholdFile) -> Iterator[str]:
     """Say how several charge points share the main fuse, if it does not carry them all."""
     points = file.charge_points
     silent = [name for name, each in points.items() if each.wiring and each.wiring.hear is None]
+    endless = [
+        name
+        for name, each in points.items()
+        if name not in silent and each.wiring and each.wiring.tell
+        if not each.wiring.tell.is_start_limited
+    ]
     is_planned = shares_by_plan(file)
     is_divided = any(
         sum(points[name].max_amps for name in limit.points) > limit.amps
         for limit in limits_of(file)
     )
-    if len(points) == 1 or not (is_planned or (is_divided and silent)):
+    if len(points) == 1 or not (is_planned or (is_divided and silent + endless)):
         return
     yield ""
     yield f"{listed(list(points))} share the main fuse of {file.household.fuse_text}."
@@ -88,7 +94,9 @@ def _shared_fuse(file: HouseholdFile) -> Iterator[str]:
         yield "  Their vehicles are planned together. One that charges alone may take all of it."
         yield "  None takes more before another is seen to take less, or its command has expired."
     else:
-        yield f"  Each has a fixed part of it, because {listed(silent)} reports nothing."
+        reasons = [f"{listed(silent)} reports nothing"] if silent else []
+        reasons += [f"no start of {listed(endless)} has a time limit"] if endless else []
+        yield f"  Each has a fixed part of it, because {' and '.join(reasons)}."
 
 
 def _known_load(file: HouseholdFile, now: datetime) -> Iterator[str]:

@@ -68,6 +68,7 @@ from daemon.control.nightbook import LAST_READING, account_for
 from daemon.control.replanning import announce, begins_in_rest, plan
 from daemon.control.state import charges_now, is_charging, rests_until, vehicle_of
 from daemon.control.undelivered import may_be_listening_again
+from planners.home.allotments import shares_by_plan
 from planners.home.claims import left_beside
 from planners.local_time.conversion import nearest_minute
 from planners.local_time.departures import night_bounds, night_of
@@ -90,8 +91,15 @@ START_HOLDS = timedelta(minutes=30)
 STOP_HOLDS = timedelta(hours=6)
 """The same for a stop; the hardware stays stopped after it."""
 
+MORE_HOLDS = timedelta(minutes=1)
+"""A start with more than the charge point's fixed part of the main fuse expires after this: its
+hardware must fall back by itself if nothing reaches it."""
+
 RENEWED_BEFORE = timedelta(minutes=10)
 """A command that is still right is renewed this long before it expires."""
+
+MORE_RENEWED_BEFORE = timedelta(seconds=30)
+"""The same for a start that expires after a minute."""
 
 BEING_PLANNED = "the vehicles of the home are being planned together"
 """Why a start waits, or nothing is planned yet."""
@@ -224,7 +232,8 @@ def next_wake(state: PointState, now: datetime, house: House) -> datetime:
     zone = house.file.zone
     due = [night_bounds(night_of(now, zone), zone)[1]]
     if state.command is not None:
-        due += [state.command.valid_until - RENEWED_BEFORE, state.command.valid_until]
+        until = state.command.valid_until
+        due += [until - RENEWED_BEFORE, until - MORE_RENEWED_BEFORE, until]
         vehicle = vehicle_of(state, house.file)
         if state.command.do == "start" and state.command.plan is None and vehicle is not None:
             due += [span.end for span in _spans_allowed(state, vehicle, now, house)]
@@ -251,11 +260,14 @@ def _command(
 ) -> tuple[PointState, tuple[Action, ...]]:
     wanted = _right_command(state, now, house)
     right = _below_fuse(state, wanted, now, house)
-    state = replace(state, waits_for_others=_amps(right) < _amps(wanted))
-    command = state.command
-    if command is not None and _is_right(command, right, now) and not repeat:
+    state = replace(
+        state,
+        waits_for_others=_amps(right) < _amps(wanted),
+        is_load_read=bool(house.left_by_load),
+    )
+    command, holds = state.command, _holds(state, right, now, house)
+    if command is not None and _is_right(command, right, now, holds) and not repeat:
         return state, (Assert(command),) if reassert else ()
-    holds = START_HOLDS if right.do == "start" else STOP_HOLDS
     switched = command is None or command.do != right.do
     is_new = command is None or (command.do, command.amps) != (right.do, right.amps)
     watch = state.current_watch
@@ -286,13 +298,34 @@ def _switches(state: PointState, command: CommandInForce, now: datetime) -> Last
     return state.switches.switched_on(now) if command.do == "start" else state.switches
 
 
-def _is_right(command: CommandInForce, right: CommandInForce, now: datetime) -> bool:
+def _holds(state: PointState, command: CommandInForce, now: datetime, house: House) -> timedelta:
+    """Return after how long a command expires if it is not renewed."""
+    point, vehicle = state.charge_point, vehicle_of(state, house.file)
+    if command.amps is None:
+        return STOP_HOLDS
+    if vehicle is None or not shares_by_plan(house.file):
+        return START_HOLDS
+    shares = amps_allowed(house.file, point, vehicle, now, now + START_HOLDS)
+    falls = (span.start - now for span in shares if span.amps < command.amps)
+    return max(MORE_HOLDS, next(falls, START_HOLDS))
+
+
+def _is_right(
+    command: CommandInForce, right: CommandInForce, now: datetime, holds: timedelta
+) -> bool:
     """Whether the command in force is the right one and expires neither too soon nor too late."""
     if (command.do, command.amps, command.why) != (right.do, right.amps, right.why):
         return False
     if command.valid_until >= right.valid_until:
         return command.valid_until == right.valid_until
-    return now < command.valid_until - RENEWED_BEFORE
+    if command.valid_until > now + holds:
+        return False
+    return now < command.valid_until - renewed_before(holds)
+
+
+def renewed_before(holds: timedelta) -> timedelta:
+    """Return how long before it expires a command is renewed that expires after so long."""
+    return MORE_RENEWED_BEFORE if holds <= MORE_HOLDS else RENEWED_BEFORE
 
 
 def _right_command(state: PointState, now: datetime, house: House) -> CommandInForce:

@@ -271,6 +271,8 @@ class PointState:
         The last command to the hardware.
     waits_for_others : bool
         Whether it may have more current once other charge points have given way.
+    is_load_read : bool
+        Whether the home's live load limits it: a meter has shown it of late.
     switches : LastSwitches
         When the command last changed to start, and from start to stop.
     serial : int
@@ -308,6 +310,7 @@ class PointState:
     plan_stale: bool = True
     command: CommandInForce | None = None
     waits_for_others: bool = False
+    is_load_read: bool = False
     switches: LastSwitches = field(default_factory=LastSwitches)
     serial: int = 0
     night: OpenNight | None = None

@@ -8,7 +8,7 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from daemon.sharing.claims import Claim, drawn_current
+from daemon.sharing.claims import Claim, commanded_amps, drawn_current
 from planners.power.excess_current import VEHICLE_FOLLOWS
 from planners.power.live_load import OwnCurrent
 from planners.power.main_fuse import CurrentRange, share_of_limits
@@ -24,14 +24,6 @@ if TYPE_CHECKING:
 
 READ_LATELY = timedelta(seconds=90)
 """How long a charge point's reading counts; while power flows, one comes every minute."""
-
-
-def commanded_amps(state: PointState, now: datetime) -> float:
-    """Return the current of the command in force [A per phase]; 0 for a stop."""
-    command = state.command
-    if command is None or command.amps is None or command.valid_until <= now:
-        return 0.0
-    return command.amps
 
 
 def own_current(

@@ -30,6 +30,24 @@ class LoadGuard:
         self._load: LiveLoad | None = None
         self._hour: HourInProgress | None = None
         self._ended: LoadHour | None = None
+        # After a restart, what the commands in force allow holds until the load is read again.
+        self._recalled: tuple[LeftByLoad, ...] = ()
+        self._recalled_until: datetime | None = None
+
+    def recall(self, charge_point: str, amps: float, now: datetime) -> None:
+        """Let a charge point draw no more than its command allows until the load is read.
+
+        Parameters
+        ----------
+        charge_point : str
+            One whose load was read before this start.
+        amps : float
+            Its current by the command in force [A per phase].
+        now : datetime
+            UTC; this holds no longer than a reading would.
+        """
+        self._recalled += (LeftByLoad(amps, frozenset({charge_point})),)
+        self._recalled_until = now + SILENCE
 
     def reading(self, now: datetime, file: HouseholdFile) -> LoadOfHome | None:
         """Return the latest reading, and what it leaves, for the status."""
@@ -93,16 +111,17 @@ class LoadGuard:
 
     def limits(self, now: datetime, file: HouseholdFile) -> tuple[LeftByLoad, ...]:
         """Return what the load leaves of each phase; empty if nothing is known of late."""
+        if self._load is None and self._recalled_until is not None and now <= self._recalled_until:
+            return self._recalled
         left = amps_for_charging(self._load, now, _most_amps(file))
         pairs = zip(left or (), users_of_phases(file).values(), strict=left is not None)
         return tuple(LeftByLoad(amps, users.possible) for amps, users in pairs)
 
     def due(self, now: datetime) -> datetime | None:
         """Return when silence will end the limits; None if it has, or if there are none."""
-        if self._load is None:
-            return None
-        at = self._load.at + SILENCE + timedelta(seconds=1)
-        return at if at > now else None
+        until = self._recalled_until if self._load is None else self._load.at + SILENCE
+        at = None if until is None else until + timedelta(seconds=1)
+        return at if at is not None and at > now else None
 
 
 def _of_each_phase(amps: tuple[float, ...], file: HouseholdFile) -> tuple[float, ...]:

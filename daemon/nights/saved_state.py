@@ -51,6 +51,7 @@ class Memory:
     response_to: Literal["start", "stop"] | None = None
     actual_share: ActualShare = field(default_factory=ActualShare)
     excess: ExcessCurrent | None = None
+    is_load_read: bool = False
     alerts: frozenset[str] = frozenset()
 
 
@@ -96,6 +97,7 @@ def memory_of(state: PointState) -> Memory:
         response_to=state.command.do if state.command else None,
         actual_share=state.actual_share,
         excess=state.current_watch.excess,
+        is_load_read=state.is_load_read,
         # Each process finds out again whether the ledger and the bus work.
         alerts=clear_alerts(state, ClearedBy.RESTART).alerts,
     )
@@ -245,6 +247,7 @@ def _memory_body(memory: Memory) -> dict[str, Any]:
             "seen_since": _text(share.measured_since),
         },
         "excess": excess and {"told_amps": excess.told_amps, "taken_amps": excess.taken_amps},
+        "load_read": memory.is_load_read,
         "said": sorted(memory.alerts),
     }
 
@@ -267,6 +270,7 @@ def _memory_of(body: dict[str, Any]) -> Memory:
         response=_response_of(response) if response else None,
         response_to=body.get("answers"),
         actual_share=_share_of(share) if share else ActualShare(),
+        is_load_read=body.get("load_read", False),
         excess=ExcessCurrent(float(excess["told_amps"]), float(excess["taken_amps"]))
         if excess
         else None,

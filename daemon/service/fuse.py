@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from daemon.control.state import Allotment
 from daemon.load_guard.currents import kept_amps
 from daemon.load_guard.guard import LoadGuard
-from daemon.sharing.claims import Claim
+from daemon.sharing.claims import Claim, commanded_amps
 from daemon.sharing.household import (
     Sharing,
     allotment_changed,
@@ -171,21 +171,23 @@ class FuseKeeper:
         """Let each charge point keep its part of what the commands in force leave."""
         self._kept = None
 
-    def begin(self, charge_point: str, earlier: tuple[AmpsSpan, ...], now: datetime) -> None:
+    def begin(self, state: PointState, earlier: tuple[AmpsSpan, ...], now: datetime) -> None:
         """Take up what a charge point's hardware may draw by commands before this start.
 
         Parameters
         ----------
-        charge_point : str
-            Its name in the household file.
+        state : PointState
+            The charge point, as the ledger has it.
         earlier : tuple of AmpsSpan
             By all commands that have not expired.
         now : datetime
             UTC.
         """
+        point = state.charge_point
         claim = Claim(earlier=earlier, lowered_at=now if earlier else None)
-        claims = {**self._sharing.claims, charge_point: claim}
-        self._sharing = replace(self._sharing, claims=claims)
+        self._sharing = replace(self._sharing, claims={**self._sharing.claims, point: claim})
+        if state.is_load_read:
+            self._guard.recall(point, commanded_amps(state, now), now)
 
     def after_step(self, state: PointState, now: datetime, house: House) -> None:
         """Take up what a charge point's hardware may draw after a step.

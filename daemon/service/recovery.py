@@ -19,7 +19,7 @@ from daemon.control.wishes import wishes_with, without_past
 from daemon.nights.saved_state import Memory, read_saved
 from planners.local_time.departures import night_of
 from planners.power.allowed_currents import AmpsSpan
-from planners.power.excess_current import CurrentWatch, with_command
+from planners.power.excess_current import VEHICLE_FOLLOWS, CurrentWatch, with_command
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -83,6 +83,7 @@ def recover(ledger: Ledger, charge_point: str, now: datetime, house: House) -> P
         stopped_itself=memory.stopped_itself,
         actual_share=memory.actual_share,
         current_watch=CurrentWatch(excess=memory.excess),
+        is_load_read=memory.is_load_read,
         alerts=memory.alerts,
         night=saved.night if saved else None,
         plan_stale=True,
@@ -115,7 +116,7 @@ def currents_in_force(ledger: Ledger, charge_point: str, now: datetime) -> tuple
     """
     commands = ledger.commands_between(charge_point, now - START_HOLDS, now + AHEAD)
     return tuple(
-        AmpsSpan(now, command.valid_until, command.amps)
+        AmpsSpan(now, command.valid_until + VEHICLE_FOLLOWS, command.amps)
         for command in commands
         if command.amps is not None and command.valid_until > now
     )

@@ -411,7 +411,7 @@ class Service:
         for point in self.house.file.charge_points:
             state = recover(self._ledger, point, now, self.house)
             self._states[point] = state
-            self._fuse.begin(point, currents_in_force(self._ledger, point, now), now)
+            self._fuse.begin(state, currents_in_force(self._ledger, point, now), now)
             self._stepped.add(point)
             self._keeper.begin(state, now, self.house.file.zone)
         if self._connected is not None:

@@ -1,9 +1,11 @@
 """Keep what each charge point's hardware may draw by the commands it was sent.
 
 After a lower command or a stop, hardware may go on as before until the earlier command expires:
-the message may be on its way, or lost. So a charge point claims the higher current until a reading
-shows that it has given way, or the earlier command has expired. Current that flows although no
-command allows it is claimed as well.
+the message may be on its way, or lost. So a charge point claims the higher current until readings
+show that it has given way, or the earlier command has expired. They show it if the current was
+above the new command, and no longer is: one that was low before proves nothing. Over OCPP a command
+is sent until the equipment accepts it, so there a low current is enough. While no vehicle is there,
+nothing is claimed. Current that flows although no command allows it is claimed as well.
 """
 
 from __future__ import annotations
@@ -11,21 +13,24 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from daemon.control.controller import MORE_HOLDS, START_HOLDS
 from daemon.control.learning import FAULTS
-from daemon.control.state import FLOWING_WATTS, LONGEST_GAP, last_current
+from daemon.control.state import FLOWING_WATTS, LONGEST_GAP, last_current, vehicle_of
 from planners.home.allotments import shares_by_plan
+from planners.home.claims import highest_at
 from planners.power.allowed_currents import AmpsSpan, amps_allowed
 from planners.power.excess_current import FOLLOWS_WITHIN, VEHICLE_FOLLOWS, MeasuredCurrent
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
     from datetime import datetime
 
     from config.household.household_file import HouseholdFile
+    from daemon.control.events import CommandInForce
     from daemon.control.state import PointState
-    from planners.plan.plan import Period
 
 NO_VEHICLE = "A"
+NO_CURRENT = MeasuredCurrent(0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,24 +40,31 @@ class Claim:
     Attributes
     ----------
     commanded : tuple of AmpsSpan
-        By the command in force.
+        By the command in force, until the vehicle has followed its end.
     shown : tuple of AmpsSpan
         By the last reading, if it shows more than that.
     earlier : tuple of AmpsSpan
         By earlier commands, until it has given way.
     lowered_at : datetime or None
         When the last lower command was sent.
+    amps_before : MeasuredCurrent
+        The highest current that was read before it took effect, since the claims in `earlier`.
+    is_open : bool
+        Whether its contactor is open, because no vehicle is there: then only what is commanded
+        counts.
     """
 
     commanded: tuple[AmpsSpan, ...] = ()
     shown: tuple[AmpsSpan, ...] = ()
     earlier: tuple[AmpsSpan, ...] = ()
     lowered_at: datetime | None = None
+    amps_before: MeasuredCurrent = NO_CURRENT
+    is_open: bool = False
 
     @property
     def spans(self) -> tuple[AmpsSpan, ...]:
         """All of it; spans may overlap."""
-        return (*self.commanded, *self.shown, *self.earlier)
+        return (*self.commanded, *self.shown, *(() if self.is_open else self.earlier))
 
     @property
     def not_given_way_amps(self) -> float:
@@ -62,7 +74,7 @@ class Claim:
 
     def highest_amps(self, now: datetime) -> float:
         """Return the highest current that it may draw now [A per phase]."""
-        return _highest(self.spans, now)
+        return highest_at(self.spans, now)
 
     def _has_had_time(self, at: datetime) -> bool:
         return self.lowered_at is None or at >= self.lowered_at + FOLLOWS_WITHIN
@@ -91,15 +103,22 @@ def claim_after(claim: Claim, state: PointState, now: datetime, file: HouseholdF
     earlier, lowered_at = claim.earlier, claim.lowered_at
     if _is_lower(commanded, claim.commanded, now):
         earlier, lowered_at = (*earlier, *claim.commanded), now
-    if lowered_at is not None and _gave_way(state, lowered_at, file):
-        earlier = ()
+    before = _higher(claim.amps_before, drawn_current(state, file)[0])
+    if lowered_at is not None and _gave_way(state, lowered_at, before, file):
+        earlier = tuple(_not_disproved(earlier, state, now, file))
     earlier = tuple(dict.fromkeys(span for span in earlier if span.end > now))
-    shown = tuple(_by_readings(state, now, file))
-    return Claim(commanded, shown, earlier, lowered_at if earlier else None)
+    return Claim(
+        commanded,
+        shown=tuple(_by_readings(state, earlier, lowered_at, now, file)),
+        earlier=earlier,
+        lowered_at=lowered_at if earlier else None,
+        amps_before=before if earlier else NO_CURRENT,
+        is_open=state.pilot == NO_VEHICLE or state.pilot in FAULTS,
+    )
 
 
-def stored_periods(state: PointState, file: HouseholdFile) -> tuple[Period, ...]:
-    """Return the periods that hardware which stores its plan may follow without the daemon.
+def stored_periods(state: PointState, file: HouseholdFile) -> tuple[AmpsSpan, ...]:
+    """Return the currents that hardware which stores its plan may follow without the daemon.
 
     Parameters
     ----------
@@ -110,49 +129,78 @@ def stored_periods(state: PointState, file: HouseholdFile) -> tuple[Period, ...]
 
     Returns
     -------
-    tuple of Period
+    tuple of AmpsSpan
         Those of the plan; after the command in force has expired, no current is above the fixed
-        share of the main fuse, because then the plans of others may have changed.
+        share of the main fuse, because then the plans of others may have changed. If it charges
+        without a plan, that share for as long as a start may last.
     """
     plan, command = state.plan, state.command
-    if plan is None or command is None or command.plan is None:
+    if command is None or (command.do == "stop" and command.plan is None):
         return ()  # while a person has put the plan off, the hardware must not store and follow it
-    if not shares_by_plan(file):
-        return plan.periods
     alone = command.valid_until if command.do == "start" else None
-    found: list[Period] = []
+    if command.plan is None or plan is None:
+        return _share_after(state, command, file) if shares_by_plan(file) else ()
+    if not shares_by_plan(file):
+        return tuple(AmpsSpan(each.start, each.end, each.amps) for each in plan.periods)
+    found: list[AmpsSpan] = []
     for period in plan.periods:
         if alone is not None and period.start < alone:
-            found.append(replace(period, end=min(period.end, alone)))
+            found.append(AmpsSpan(period.start, min(period.end, alone), period.amps))
         begins = period.start if alone is None else max(period.start, alone)
         spans = amps_allowed(file, plan.charge_point, plan.vehicle, begins, period.end)
         found += [
-            replace(period, start=span.start, end=span.end, amps=min(period.amps, span.amps))
-            for span in spans
-            if span.amps > 0
+            replace(span, amps=min(period.amps, span.amps)) for span in spans if span.amps > 0
         ]
     return tuple(found)
+
+
+def _share_after(
+    state: PointState, command: CommandInForce, file: HouseholdFile
+) -> tuple[AmpsSpan, ...]:
+    """Return what holds after a start without a plan: the fixed share of the main fuse."""
+    vehicle, begins = vehicle_of(state, file), command.valid_until
+    if vehicle is None or command.amps is None:
+        return ()
+    until = begins + START_HOLDS - MORE_HOLDS
+    spans = amps_allowed(file, state.charge_point, vehicle, begins, until)
+    return tuple(span for span in spans if 0 < span.amps < command.amps)
+
+
+def commanded_amps(state: PointState, now: datetime) -> float:
+    """Return the current of the command in force [A per phase]; 0 for a stop."""
+    command = state.command
+    if command is None or command.amps is None or command.valid_until <= now:
+        return 0.0
+    return command.amps
 
 
 def _by_command(state: PointState, now: datetime, file: HouseholdFile) -> Iterator[AmpsSpan]:
     command, excess = state.command, state.current_watch.excess
     if command is not None and command.amps is not None and command.valid_until > now:
         amps = command.amps if excess is None else max(command.amps, excess.taken_amps)
-        yield AmpsSpan(now, command.valid_until, amps)
+        yield AmpsSpan(now, command.valid_until + VEHICLE_FOLLOWS, amps)
     if file.charge_points[state.charge_point].ocpp is not None:
         for period in stored_periods(state, file):
             if period.end > now:
-                yield AmpsSpan(period.start, period.end, period.amps)
+                yield AmpsSpan(period.start, period.end + VEHICLE_FOLLOWS, period.amps)
 
 
-def _by_readings(state: PointState, now: datetime, file: HouseholdFile) -> Iterator[AmpsSpan]:
+def _by_readings(
+    state: PointState,
+    earlier: Sequence[AmpsSpan],
+    lowered_at: datetime | None,
+    now: datetime,
+    file: HouseholdFile,
+) -> Iterator[AmpsSpan]:
     """Claim the current that flows, if it is more than was commanded."""
     flowing, at = drawn_current(state, file)
     if at is None or now - at >= LONGEST_GAP:
         return
-    command = state.command
-    told = command.amps if command is not None and command.valid_until > at else None
-    if flowing.exceeds(told or 0.0):
+    allowed = commanded_amps(state, at)
+    if lowered_at is not None and at < lowered_at + VEHICLE_FOLLOWS:
+        # It could not have followed yet: what it draws by an earlier command is claimed already.
+        allowed = max([allowed, *(span.amps for span in earlier)])
+    if flowing.exceeds(allowed):
         yield AmpsSpan(at, at + LONGEST_GAP, flowing.amps)
 
 
@@ -161,30 +209,41 @@ def drawn_current(
 ) -> tuple[MeasuredCurrent, datetime | None]:
     """Return the current that flows, and when it was read; without an instant if it was not."""
     if state.idle_since is not None:
-        return MeasuredCurrent(0.0), state.idle_since
+        return NO_CURRENT, state.idle_since
     found, at = last_current(state, file)
     is_asleep = state.watts_at == at and state.watts is not None and state.watts <= FLOWING_WATTS
     if found is None or is_asleep:
-        return MeasuredCurrent(0.0), None if found is None else at
+        return NO_CURRENT, None if found is None else at
     return found, at
 
 
-def _gave_way(state: PointState, lowered_at: datetime, file: HouseholdFile) -> bool:
-    """Whether the hardware is seen to draw no more than it was last told."""
-    if state.pilot == NO_VEHICLE or state.pilot in FAULTS:
-        return True  # its contactor is open
+def _not_disproved(
+    earlier: Sequence[AmpsSpan], state: PointState, now: datetime, file: HouseholdFile
+) -> Iterator[AmpsSpan]:
+    """Yield the earlier claims that may still hold although it is seen to have given way."""
+    if file.charge_points[state.charge_point].ocpp is not None:
+        return  # it is connected: a command is sent until it is accepted
+    # A current that the new command allows as well may be that of the old one, which ends later.
+    yield from (span for span in earlier if span.amps <= commanded_amps(state, now))
+
+
+def _gave_way(
+    state: PointState, lowered_at: datetime, before: MeasuredCurrent, file: HouseholdFile
+) -> bool:
+    """Whether readings show that the hardware took up the lower command."""
     flowing, at = drawn_current(state, file)
     if at is None or at < lowered_at + VEHICLE_FOLLOWS:
         return False
-    told = state.command.amps if state.command is not None else None
-    return not flowing.exceeds(told or 0.0)
+    told = (state.command.amps if state.command is not None else None) or 0.0
+    is_accepted = file.charge_points[state.charge_point].ocpp is not None
+    return not flowing.exceeds(told) and (is_accepted or before.exceeds(told))
+
+
+def _higher(one: MeasuredCurrent, other: MeasuredCurrent) -> MeasuredCurrent:
+    return max(one, other, key=lambda each: each.amps)
 
 
 def _is_lower(new: Sequence[AmpsSpan], old: Sequence[AmpsSpan], now: datetime) -> bool:
     """Whether new claims are at any time from now on below the old ones."""
     edges = {now, *(edge for span in (*new, *old) for edge in (span.start, span.end))}
-    return any(_highest(new, at) < _highest(old, at) for at in edges if at >= now)
-
-
-def _highest(spans: Iterable[AmpsSpan], at: datetime) -> float:
-    return max((span.amps for span in spans if span.start <= at < span.end), default=0.0)
+    return any(highest_at(new, at) < highest_at(old, at) for at in edges if at >= now)

@@ -25,7 +25,7 @@ from daemon.control.state import Allotment, charges_now, departure_of, rests_unt
 from daemon.control.unreported_soc import unreported_soc
 from daemon.sharing.claims import Claim, claim_after
 from daemon.sharing.planning_task import PlanningTask
-from planners.home.allotments import all_that_is_left, allotted_amps, amps_left, spans_of
+from planners.home.allotments import all_that_is_left, allotted_amps, spans_of
 from planners.home.together import gap_sentence
 from planners.local_time.conversion import minute_of
 
@@ -224,7 +224,9 @@ def _left_to(sharing: Sharing, unplanned: Sequence[str], now: datetime) -> Shari
     assert sharing.house is not None  # noqa: S101 - the callers have set it
     file = sharing.house.file
     first, minutes = minute_of(now), WITHOUT_PLAN // timedelta(minutes=1)
-    amps = allotted_amps(file, {}, amps_left(file, first, minutes, 1), unplanned)
+    amps = allotted_amps(
+        file, {}, first_minute=first, ticks=minutes, tick_minutes=1, unplanned=unplanned
+    )
     allotted = {name: spans_of(each, first, 1, first) for name, each in amps.items()}
     return replace(sharing, allotted=allotted, due=now + WITHOUT_PLAN / 2)
 

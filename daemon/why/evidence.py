@@ -76,12 +76,12 @@ def starts_without_power(history: NightHistory) -> list[TimeSpan]:
 
 def repeated_commands(history: NightHistory) -> list[CommandSpan]:
     """Return the commands that repeat the one in force long before it expires."""
-    from daemon.control.controller import RENEWED_BEFORE  # noqa: PLC0415 - it loads the planner
+    from daemon.control.controller import renewed_before  # noqa: PLC0415 - it loads the planner
 
     repeats = []
     for before, after in pairwise(history.command_spans):
         old, new = before.command, after.command
         same = (old.do, old.amps, old.why, old.plan) == (new.do, new.amps, new.why, new.plan)
-        if same and new.at < old.valid_until - RENEWED_BEFORE:
+        if same and new.at < old.valid_until - renewed_before(old.valid_until - old.at):
             repeats.append(after)
     return repeats

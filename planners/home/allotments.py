@@ -11,17 +11,18 @@ import numpy as np
 from planners.local_time.conversion import instant_of, minute_of
 from planners.power.allowed_currents import AmpsSpan, ranges_of
 from planners.power.home_load import highest_load
-from planners.power.main_fuse import share_of_fuse
+from planners.power.main_fuse import share_of_limits
 from planners.power.phases import FUSE_DIGITS, left_under, limits_of
 from planners.power.remembering import remembered
 from planners.rates.runs import run_starts
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
     from config.household.household_file import HouseholdFile
+    from config.household.wiring import Wiring
     from planners.plan.plan import Plan
     from planners.power.phases import PhaseLimit
 
@@ -38,49 +39,26 @@ def shares_by_plan(file: HouseholdFile) -> bool:
     Returns
     -------
     bool
-        False if the main fuse carries all charge points at a time, or none is declared; or if
-        hardware can't show that it has given way: it knows no time limit and reports nothing.
+        False if the main fuse carries all charge points at a time, or none is declared. False if
+        hardware knows no time limit, because more than its fixed part must end by itself; or if it
+        reports nothing, because then it never shows that it has given way.
     """
-    points = file.charge_points
     if not any(_binds(file, limit) for limit in limits_of(file)):
         return False
-    return all(each.wiring is None or each.wiring.hear is not None for each in points.values())
+    return all(_may_have_more(point.wiring) for point in file.charge_points.values())
+
+
+def _may_have_more(wiring: Wiring | None) -> bool:
+    """Whether hardware may get more than its fixed part; without wiring, the contract holds."""
+    if wiring is None:
+        return True
+    return wiring.hear is not None and (wiring.tell is None or wiring.tell.is_start_limited)
 
 
 def _binds(file: HouseholdFile, limit: PhaseLimit) -> bool:
     """Whether charge points may draw more together than a limit allows."""
     load = highest_load(file, limit.phase) if limit.is_fuse else 0.0
     return sum(file.charge_points[name].max_amps for name in limit.points) + load > limit.amps
-
-
-def amps_left(
-    file: HouseholdFile, first_minute: int, ticks: int, tick_minutes: int
-) -> NDArray[np.float64]:
-    """Return what the rest of the home leaves under the main fuse in each tick.
-
-    Parameters
-    ----------
-    file : HouseholdFile
-        The household.
-    first_minute : int
-        UTC minute at which the first tick begins.
-    ticks, tick_minutes : int
-        Number and length of the ticks.
-
-    Returns
-    -------
-    ndarray of float, shape (ticks,)
-        The least of any phase in any minute of the tick [A per phase], not negative; infinity if
-        nothing is shared. Charge points that draw no more together, as if all were connected to
-        one phase, keep every limit.
-    """
-    limits = limits_of(file)
-    if not limits:
-        return np.full(ticks, np.inf)
-    least: NDArray[np.float64] = np.array(
-        [limit_left(file, each, first_minute, ticks, tick_minutes) for each in limits]
-    ).min(axis=0)
-    return least
 
 
 def limit_left(
@@ -94,8 +72,10 @@ def limit_left(
         The household.
     limit : PhaseLimit
         One of `planners.power.phases.limits_of`.
-    first_minute, ticks, tick_minutes : int
-        As for `amps_left`.
+    first_minute : int
+        UTC minute at which the first tick begins.
+    ticks, tick_minutes : int
+        Number and length of the ticks.
 
     Returns
     -------
@@ -108,7 +88,7 @@ def limit_left(
 
 
 def all_that_is_left(
-    file: HouseholdFile, start: datetime, end: datetime, vehicle: str | None = None
+    file: HouseholdFile, start: datetime, end: datetime, vehicle: str
 ) -> tuple[AmpsSpan, ...]:
     """Return what the rest of the home leaves under the main fuse, for one charge point alone.
 
@@ -118,7 +98,7 @@ def all_that_is_left(
         The household.
     start, end : datetime
         UTC.
-    vehicle : str, optional
+    vehicle : str
         The one that charges: only its own phases count.
 
     Returns
@@ -127,13 +107,10 @@ def all_that_is_left(
         Over whole minutes, from the one of the start to the one of the end.
     """
     first, last = minute_of(start), minute_of(end) + 1
-    if vehicle is None:
-        left = amps_left(file, first, last - first, 1)
-    else:
-        own = [limit for limit in limits_of(file) if vehicle in limit.vehicles]
-        left = np.full(last - first, np.inf)
-        for limit in own:
-            left = np.minimum(left, left_under(file, limit, first, last))
+    own = [limit for limit in limits_of(file) if vehicle in limit.vehicles]
+    left = np.full(last - first, np.inf)
+    for limit in own:
+        left = np.minimum(left, left_under(file, limit, first, last))
     return spans_of(left, first, 1, first)
 
 
@@ -180,7 +157,10 @@ def amps_unused(
 def allotted_amps(
     file: HouseholdFile,
     planned: Mapping[str, NDArray[np.float64]],
-    left: NDArray[np.float64],
+    *,
+    first_minute: int,
+    ticks: int,
+    tick_minutes: int,
     unplanned: Sequence[str] = (),
 ) -> dict[str, NDArray[np.float64]]:
     """Allot every charge point a current, so that together they never take more than is left.
@@ -192,8 +172,10 @@ def allotted_amps(
     planned : mapping of str to ndarray of float, each of shape (ticks,)
         The current that is planned for each charge point with a vehicle; together they fit
         [A per phase].
-    left : ndarray of float, shape (ticks,)
-        From `amps_left`.
+    first_minute : int
+        UTC minute at which the first tick begins.
+    ticks, tick_minutes : int
+        Number and length of the ticks.
     unplanned : sequence of str
         Charge points that charge without a plan, with what the plans leave.
 
@@ -201,24 +183,28 @@ def allotted_amps(
     -------
     dict of str to ndarray of float, each of shape (ticks,)
         For every charge point of the file: the planned current where one is planned. What is then
-        left is shared in fixed parts: among those that charge without a plan, and what these leave
-        among the planned ones that do not charge. The others get nothing: no vehicle is there.
+        left of each phase is shared in fixed parts: among those that charge without a plan, and
+        what these leave among the planned ones that do not charge. The others get nothing: no
+        vehicle is there.
     """
     ranges = ranges_of(file)
-    taken = [planned.get(name, np.zeros(len(left))) for name in ranges]
-    columns, place = np.unique(np.vstack((left, *taken)), axis=1, return_inverse=True)
+    limits = limits_of(file)
+    left = [limit_left(file, limit, first_minute, ticks, tick_minutes) for limit in limits]
+    taken = [planned.get(name, np.zeros(ticks)) for name in ranges]
+    columns, place = np.unique(np.vstack((*left, *taken)), axis=1, return_inverse=True)
     at_once = {name: ranges[name] for name in ranges if name in unplanned}
     for column in columns.T:
-        amps = dict(zip(ranges, column[1:].tolist(), strict=True))
+        amps = dict(zip(ranges, column[len(limits) :].tolist(), strict=True))
         idle = {name: ranges[name] for name in ranges if name in planned and not amps[name]}
-        rest = float(column[0]) - sum(amps.values())
         for sharers in (at_once, idle):
-            amount = round(rest, FUSE_DIGITS)
-            for name in sharers:
-                amps[name] = share_of_fuse(sharers, name, amount)
-                rest -= amps[name]
-        column[1:] = list(amps.values())
-    return dict(zip(ranges, columns[1:, place.reshape(-1)], strict=True))
+            pairs = zip(limits, column.tolist(), strict=False)
+            rest = [
+                (limit.points, round(amount - sum(amps[n] for n in limit.points), FUSE_DIGITS))
+                for limit, amount in pairs
+            ]
+            amps |= {name: share_of_limits(sharers, name, rest) for name in sharers}
+        column[len(limits) :] = list(amps.values())
+    return dict(zip(ranges, columns[len(limits) :, place.reshape(-1)], strict=True))
 
 
 def spans_of(
@@ -250,3 +236,28 @@ def spans_of(
         AmpsSpan(since, until, float(amps[place]))
         for (since, until), place in zip(pairwise(edges), places, strict=False)
     )
+
+
+def highest_in_minutes(spans: Iterable[AmpsSpan], first: int, last: int) -> NDArray[np.float64]:
+    """Return the highest current of spans in each UTC minute; 0 where there is none.
+
+    Parameters
+    ----------
+    spans : iterable of AmpsSpan
+        May overlap.
+    first, last : int
+        UTC minutes; `last` is the first one outside.
+
+    Returns
+    -------
+    ndarray of float, shape (last - first,)
+        A span counts in every minute that it touches [A per phase].
+    """
+    found = np.zeros(last - first)
+    for span in spans:
+        begins = max(0, minute_of(span.start) - first)
+        ends = minute_of(span.end - span.end.resolution) + 1 - first
+        if ends > begins:
+            during = slice(begins, ends)
+            found[during] = np.maximum(found[during], span.amps)
+    return found

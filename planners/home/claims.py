@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import chain, pairwise
+from math import inf
 from typing import TYPE_CHECKING
-
-import numpy as np
 
 from planners.home.allotments import shares_by_plan, spans_of
 from planners.local_time.conversion import minute_of
+from planners.power.allowed_currents import AmpsSpan
 from planners.power.phases import FUSE_DIGITS, left_under, limits_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
     from datetime import datetime
 
-    from numpy.typing import NDArray
-
     from config.household.household_file import HouseholdFile
-    from planners.power.allowed_currents import AmpsSpan
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,48 +67,40 @@ def left_beside(
     Returns
     -------
     tuple of AmpsSpan
-        Over whole minutes, from the one of the start to the one of the end; infinite if it shares
-        nothing. The least of what is left of each phase beside the known load (unless fixed parts
-        of it are shared out) and beside the live load.
+        From `start` to `end` without a gap; infinite if it shares nothing. The least of what is
+        left of each phase beside the known load (unless fixed parts of it are shared out) and
+        beside the live load.
     """
     first, last = minute_of(start), minute_of(end - start.resolution) + 1
-    claimed = {name: highest_in_minutes(spans, first, last) for name, spans in others.items()}
+    known = [
+        (spans_of(left_under(file, limit, first, last), first, 1, first), limit.points)
+        for limit in (limits_of(file) if shares_by_plan(file) else ())
+        if charge_point in limit.points
+    ]
+    live = [phase for phase in by_load if charge_point in phase.points]
 
-    def beside(left: NDArray[np.float64] | float, points: frozenset[str]) -> NDArray[np.float64]:
-        taken = sum(amps for name, amps in claimed.items() if name in points)
-        return np.full(last - first, left) - taken
+    def left_at(at: datetime) -> float:
+        claimed = {name: highest_at(spans, at) for name, spans in others.items()}
 
-    least = np.full(last - first, np.inf)
-    for limit in limits_of(file) if shares_by_plan(file) else ():
-        if charge_point in limit.points:
-            left = left_under(file, limit, first, last)
-            least = np.minimum(least, beside(left, limit.points))
-    for phase in by_load:
-        if charge_point in phase.points:
-            least = np.minimum(least, np.maximum(kept_amps, beside(phase.amps, phase.points)))
-    return spans_of(np.maximum(least, 0.0).round(FUSE_DIGITS), first, 1, first)
+        def beside(amps: float, points: frozenset[str]) -> float:
+            return amps - sum(claimed[name] for name in claimed if name in points)
+
+        beside_known = [beside(highest_at(spans, at), points) for spans, points in known]
+        beside_live = [max(kept_amps, beside(phase.amps, phase.points)) for phase in live]
+        return max(0.0, round(min((*beside_known, *beside_live), default=inf), FUSE_DIGITS))
+
+    spans = chain(*others.values(), *(spans for spans, _points in known))
+    edges = {edge for span in spans for edge in (span.start, span.end) if start < edge < end}
+    found: list[AmpsSpan] = []
+    for since, until in pairwise([start, *sorted(edges), end]):
+        amps = left_at(since)
+        if found and found[-1].amps == amps:
+            found[-1] = replace(found[-1], end=until)
+        else:
+            found.append(AmpsSpan(since, until, amps))
+    return tuple(found)
 
 
-def highest_in_minutes(spans: Iterable[AmpsSpan], first: int, last: int) -> NDArray[np.float64]:
-    """Return the highest current of spans in each UTC minute; 0 where there is none.
-
-    Parameters
-    ----------
-    spans : iterable of AmpsSpan
-        May overlap.
-    first, last : int
-        UTC minutes; `last` is the first one outside.
-
-    Returns
-    -------
-    ndarray of float, shape (last - first,)
-        A span counts in every minute that it touches [A per phase].
-    """
-    found = np.zeros(last - first)
-    for span in spans:
-        begins = max(0, minute_of(span.start) - first)
-        ends = minute_of(span.end - span.end.resolution) + 1 - first
-        if ends > begins:
-            during = slice(begins, ends)
-            found[during] = np.maximum(found[during], span.amps)
-    return found
+def highest_at(spans: Iterable[AmpsSpan], at: datetime) -> float:
+    """Return the highest current of spans at an instant; 0 where there is none [A per phase]."""
+    return max((span.amps for span in spans if span.start <= at < span.end), default=0.0)

@@ -13,11 +13,10 @@ from config.household.vehicle import LAST_PRIORITY
 from planners.home.allotments import (
     all_that_is_left,
     allotted_amps,
-    amps_left,
+    highest_in_minutes,
     limit_left,
     spans_of,
 )
-from planners.home.claims import highest_in_minutes
 from planners.joint.joint import PROVEN, ever_better
 from planners.joint.plans import currents_of, missed_kwh, more_for_the_short, remember
 from planners.joint.problem import JointProblem, SharedLimit
@@ -274,14 +273,15 @@ def _allotted(
     now = minute_of(horizons[0].situation.now)
     first = minute_of(horizons[0].window.ticks[0].start)
     currents = currents_of(joint, plans)
-    left = amps_left(file, first, joint.ticks, tick_minutes)
     if any(any(missed_kwh(*each)) for each in zip(joint.vehicles, plans, strict=True)):
         joint, currents = _by_minutes(file, stated, currents, first)
         currents = more_for_the_short(joint, plans, currents)
-        left = amps_left(file, first, joint.ticks, 1)
         tick_minutes = 1
     planned = {each.charge_point: row for each, row in zip(horizons, currents, strict=True)}
-    allotted = allotted_amps(file, planned, left, unplanned)
+    allotted = allotted_amps(
+        file, planned, first_minute=first, ticks=joint.ticks, tick_minutes=tick_minutes,
+        unplanned=unplanned,
+    )  # fmt: skip
     # Until the first tick the same holds, unless the rest of the home then leaves less.
     is_same = first > now and all(
         sum(float(allotted[point][0]) for point in limit.points)

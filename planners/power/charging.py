@@ -116,8 +116,11 @@ class ChargeModel:
 
     @property
     def full_power_efficiency(self) -> float:
-        """Battery energy gained per metered energy at full power, standby included."""
-        return self.gained_kw(self.full_kw) / self.full_kw
+        """Battery energy gained per metered energy at full power, standby included.
+
+        Without any power, as where nothing is left under the main fuse, standby can't be included.
+        """
+        return self.gained_kw(self.full_kw) / self.full_kw if self.full_kw else self.efficiency
 
     @property
     def metered_per_gained(self) -> float | None:

@@ -440,7 +440,7 @@ def test_departures_that_buy_less_than_before_are_named(
 
 
 def test_a_charge_point_without_a_share_of_the_fuse_is_explained() -> None:
-    """Two relays of 16 A behind 20 A take turns, unless one of them reports nothing."""
+    """Two relays of 16 A behind 20 A take turns, unless one of them can't be relied on."""
     given = DemoHousehold({"main_fuse_amps": 20.0}, point={"switching": "on_off", "max_amps": 16.0})
     file = given.file()
     second = file.vehicles["hatchback"].model_copy(update={"charge_point": "carport"})
@@ -464,3 +464,9 @@ def test_a_charge_point_without_a_share_of_the_fuse_is_explained() -> None:
         " charges at 16 A and 3.68 kW.",
         " can't charge: the main fuse is too small for it beside the others.",
     ]
+    hear = {"power": {"topic": "plug/power"}}
+    wiring = Wiring.model_validate({"tell": {"start": start, "stop": stop}, "hear": hear})
+    endless = points["carport"].model_copy(update={"wiring": wiring})
+    fixed = two.model_copy(update={"charge_points": {**points, "carport": endless}})
+    said = list(explain_unwrapped(House(fixed, prices_of(fixed, {})), EVENING))
+    assert "  Each has a fixed part of it, because no start of carport has a time limit." in said

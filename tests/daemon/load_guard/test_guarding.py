@@ -64,20 +64,26 @@ class Home:
             text = text.replace(here, f"{there}connected_to: [{phase}]{end}")
         path = directory / "house.yaml"
         path.write_text(text, "utf-8")
-        watch = HouseholdWatch(path)
-        self.topics = topics_of(watch.house)
+        self.path, self.ledger = path, ledger
         self.bus, self.clock = RecordedBus(), VirtualClock(EVENING)
         self.points = (POINT, *points)
         self.woken: list[datetime] = []
-        channels = hardware_channels_of(watch.house.file, self.bus, ledger)
-        self.service = Service(
-            watch, ledger, self.clock, bus=self.bus, wake_at=self.woken.append, channels=channels
-        )
-        self.service.handle(WakeUp())
+        self.start()
         for point in self.points:
             report = VehicleReport(at=EVENING, pilot="B", soc_percent=20)
             self.service.handle(arrived(self.topics.vehicle(point), report))
             self.service.handle(arrived(self.topics.request(point), Request(charge_now=True)))
+
+    def start(self) -> None:
+        """Start the daemon, or start it again."""
+        watch = HouseholdWatch(self.path)
+        self.topics = topics_of(watch.house)
+        channels = hardware_channels_of(watch.house.file, self.bus, self.ledger)
+        self.service = Service(
+            watch, self.ledger, self.clock, bus=self.bus, wake_at=self.woken.append,
+            channels=channels,
+        )  # fmt: skip
+        self.service.handle(WakeUp())
 
     def load(self, *amps: float, late: int = 0, whole: bool = False) -> None:
         """Let the meter of the home send a reading."""
@@ -260,3 +266,20 @@ def test_a_load_on_one_phase_lowers_no_charge_point_on_another(
     home.service.handle(arrived(home.topics.reading(POINT), reading))
     home.load(22.0 + 32.0, 40.0, 39.0, whole=True)
     assert (home.told(POINT), home.told("shed")) == (18, 10)
+
+
+def test_a_daemon_that_starts_again_waits_for_the_load(tmp_path: Path, ledger: Ledger) -> None:
+    """For as long as a reading counts, its commands stay as they were."""
+    home = Home(tmp_path, ledger)
+    home.load(30.0)
+    home.start()
+    assert home.told() == 10
+    home.advance(5 * SECOND)
+    home.load(34.0)
+    assert home.told() == 6
+    home.start()
+    assert home.told() == 6
+    assert home.woken[-1] == home.clock.now() + 31 * SECOND
+    home.advance(31 * SECOND)
+    home.service.handle(WakeUp())
+    assert home.told() == 32

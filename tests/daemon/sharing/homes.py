@@ -1,7 +1,8 @@
 """A home of several charge points under a real service; the test controls its clock.
 
-The hardware is written from the bus contract: it takes up the newest command when that arrives,
-stops when the command expires, and its vehicle takes some seconds to follow a lower current.
+The hardware is written from its contract. Over MQTT it takes up the newest command when that
+arrives, and stops when the command expires. Over OCPP it follows the last charging profile, also
+while it is disconnected. Its vehicle takes some seconds to follow a lower current.
 """
 
 from __future__ import annotations
@@ -9,40 +10,58 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from math import floor
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import yaml
 from typing_extensions import override
 
-from adapters.bus.events import Connected, MessageArrived
+from adapters.bus.events import Connected, Disconnected, MessageArrived
 from adapters.contract.messages import HomeLoad, Reading, Request, VehicleReport
-from daemon.messaging.incoming import WakeUp
+from adapters.ocpp.charging_profile import limits
+from daemon.messaging.hardware_channels import HardwareChannels
+from daemon.messaging.incoming import ChannelReady, HardwareReport, WakeUp
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.service import Service
+from planners.home.allotments import allotted_amps, limit_left, spans_of
+from planners.home.together import HomePlan
+from planners.local_time.conversion import minute_of
+from planners.power.allowed_currents import ranges_of
+from planners.power.phases import limits_of
 from tests.daemon.sites import SetClock
 from tests.daemon.worlds import RecordedBus, arrived, topics_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    import random
+    from collections.abc import Callable, Iterator, Mapping, Sequence
     from pathlib import Path
+    from zoneinfo import ZoneInfo
 
-    from adapters.contract.messages import Message
+    from adapters.contract.current_period import CurrentPeriod
+    from adapters.contract.messages import Command, Message
     from adapters.ledger.ledger import Ledger
+    from config.household.household_file import HouseholdFile
     from daemon.control.state import PointState
     from daemon.sharing.planning_task import PlanningTask
+    from planners.plan.horizon import Situation
+    from planners.rates.prices import Prices
 
 VOLTS = 230.0
+HIGHEST_AMPS = 32.0
 FOLLOWS = timedelta(seconds=4)
 """How long a vehicle goes on at the higher current after it was lowered."""
 
 LOAD_READ_EVERY = timedelta(seconds=10)
-"""How often the home's meter sends what the rest of the home draws."""
+"""How often the home's meter sends what the home draws."""
 
 GIVES_WAY_WITHIN = timedelta(seconds=10)
-"""How long after such a reading the vehicles may still draw what the fuse does not carry."""
+"""How long after such a reading the vehicles may still draw what the fuse does not carry; and after
+an hour at which the household file says that the rest of the home draws more."""
 
 SECOND = timedelta(seconds=1)
 WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+PHASES = ("L1", "L2", "L3")
 
 
 def home_of(
@@ -59,6 +78,7 @@ def home_of(
             "timezone": "Pacific/Auckland",
             "currency": "NZD",
             "main_fuse_amps": 40,
+            "tick_minutes": 15,
             **household,
         },
         "tariffs": [
@@ -78,16 +98,56 @@ def home_of(
     }
 
 
+def random_plan(
+    chance: random.Random,
+    file: HouseholdFile,
+    _prices: Prices,
+    situations: Sequence[Situation],
+    unplanned: Sequence[str] = (),
+    *,
+    is_quick: bool,  # noqa: ARG001 - as `plan_together`, for which this stands in
+) -> Iterator[HomePlan]:
+    """Allot currents by chance, hour by hour, that fit under the main fuse together."""
+    if not situations:
+        return
+    first, hours = minute_of(min(each.now for each in situations)), 8
+    cars = {each.departure.vehicle for each in situations}
+    points = {
+        car: file.vehicles[car].charge_point for car in chance.sample(sorted(cars), len(cars))
+    }
+    rows = {point: np.zeros(hours) for point in points.values()}
+    left = [(limit, limit_left(file, limit, first, hours, 60)) for limit in limits_of(file)]
+    ranges = ranges_of(file)
+    for hour in range(hours):
+        for car, point in points.items():
+            rest = [
+                amps[hour] - sum(rows[each][hour] for each in limit.points if each in rows)
+                for limit, amps in left
+                if car in limit.vehicles
+            ]
+            most = min([ranges[point].highest, *rest])
+            wished = chance.choice(
+                [ranges[point].lowest, ranges[point].highest, float(floor(most))]
+            )
+            rows[point][hour] = wished if ranges[point].lowest <= wished <= most else 0.0
+    allotted = allotted_amps(
+        file, rows, first_minute=first, ticks=hours, tick_minutes=60, unplanned=unplanned
+    )
+    spans = {name: spans_of(amps, first, 60, first) for name, amps in allotted.items()}
+    yield HomePlan(spans, 0.0, 0.0, is_short=False)
+
+
 @dataclass
 class Hardware:
-    """One charge point and its vehicle."""
+    """One charge point that takes commands over MQTT, and its vehicle."""
 
     name: str
+    phases: tuple[str, ...] = ("L1",)
     is_there: bool = False
     reads_every: timedelta | None = timedelta(seconds=30)
-    takes: float = 32.0
+    takes: float = HIGHEST_AMPS
     command: dict[str, Any] | None = None
-    arriving: list[tuple[datetime, dict[str, Any]]] = field(default_factory=list)
+    arriving: list[tuple[datetime, Any]] = field(default_factory=list)
     is_deaf: bool = False
     read_at: datetime | None = None
     meter_wh: float = 1_000_000.0
@@ -102,6 +162,11 @@ class Hardware:
         is_valid = now < datetime.fromisoformat(command["valid_until"])
         return float(command["amps"]) if is_valid else 0.0
 
+    def take_up(self, message: Any) -> None:  # noqa: ANN401 - what the channel carries
+        """Take up a command."""
+        if message["serial"] >= (self.command or {}).get("serial", 0):
+            self.command = message
+
     def reads_at(self, now: datetime) -> bool:
         """Whether its meter is read now."""
         if self.reads_every is None:
@@ -112,11 +177,11 @@ class Hardware:
 
     def advance(self, span: timedelta, now: datetime) -> None:
         """Let energy flow, then take up commands that have arrived."""
-        self.meter_wh += self.drawn * VOLTS * (span / timedelta(hours=1))
-        for at, command in [each for each in self.arriving if each[0] <= now]:
-            self.arriving.remove((at, command))
-            if not self.is_deaf and command["serial"] >= (self.command or {}).get("serial", 0):
-                self.command = command
+        self.meter_wh += self.drawn * VOLTS * len(self.phases) * (span / timedelta(hours=1))
+        for at, message in [each for each in self.arriving if each[0] <= now]:
+            self.arriving.remove((at, message))
+            if not self.is_deaf:
+                self.take_up(message)
         wanted = min(self.offer(now), self.takes) if self.is_there else 0.0
         if not self.is_there or wanted >= self.drawn:
             self.drawn, self.lowered_at = wanted, None
@@ -124,6 +189,44 @@ class Hardware:
             self.lowered_at = now
         elif now >= self.lowered_at + FOLLOWS:
             self.drawn, self.lowered_at = wanted, None
+
+
+@dataclass
+class OcppHardware(Hardware):
+    """One charge point that follows the last charging profile it was sent.
+
+    While it is deaf, its connection is lost: it sends nothing either.
+    """
+
+    profile: tuple[tuple[datetime, float], ...] = ()
+
+    @override
+    def offer(self, now: datetime) -> float:
+        return next((amps for at, amps in reversed(self.profile) if at <= now), 0.0)
+
+    @override
+    def take_up(self, message: Any) -> None:
+        self.profile = message
+
+    @override
+    def reads_at(self, now: datetime) -> bool:
+        return not self.is_deaf and super().reads_at(now)
+
+
+class ProfileChannel:
+    """Sends charging profiles to one charge point."""
+
+    stores_plan = True
+
+    def __init__(self, home: Home, name: str) -> None:
+        self._home, self._name = home, name
+
+    def send(self, command: Command, periods: Sequence[CurrentPeriod], now: datetime) -> None:
+        found = limits(command, periods, now, HIGHEST_AMPS)
+        self._home.send(self._name, tuple((each.at, each.amps) for each in found))
+
+    def next_repeat(self) -> datetime | None:
+        return None
 
 
 class HomeBus(RecordedBus):
@@ -135,10 +238,11 @@ class HomeBus(RecordedBus):
 
     @override
     def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1) -> bool:
+        if self._home.is_bus_down:
+            return False
         point, leaf = topic.split("/")[-2:]
-        if leaf == "command":
-            due = self._home.clock.at + self._home.delay
-            self._home.hardware[point].arriving.append((due, json.loads(payload)))
+        if leaf == "command" and not self._home.is_ocpp(point):
+            self._home.send(point, json.loads(payload))
         return super().publish(topic, payload, retain=retain, qos=qos)
 
 
@@ -155,38 +259,69 @@ class Home:
     ) -> None:
         path = directory / "house.yaml"
         path.write_text(yaml.safe_dump(document), "utf-8")
+        (directory / "password").write_text("0123456789abcdef", "utf-8")
+        (directory / "password").chmod(0o600)
         self.path, self.ledger = path, ledger
         self.clock = SetClock(at)
         self.ask_for_plan = ask_for_plan
         self.delay = timedelta(seconds=1)
-        self.hardware = {name: Hardware(name) for name in document["charge_points"]}
+        self.hardware = {
+            name: _hardware_of(name, point) for name, point in document["charge_points"].items()
+        }
         fuse = document["household"]["main_fuse_amps"]
-        self.fuse = float(min(fuse)) if isinstance(fuse, list) else float(fuse)
+        self.fuses: dict[str, float] = dict(
+            zip(PHASES, fuse if isinstance(fuse, list) else [fuse] * 3, strict=False)
+        )
+        self.declared = document["household"].get("known_load", [])
         self.highest = 0.0
-        self.load = 0.0
+        self.loads = dict.fromkeys(PHASES, 0.0)
+        self.is_whole, self.has_one_value = False, False
         self.load_at: datetime | None = None
-        self.over_since: datetime | None = None
-        self.answers: list[dict[str, Any]] = []
+        self.is_bus_down = False
+        # Since when a reading of the home's load has shown that a phase carries too much.
+        self.shown_since: dict[str, datetime] = {}
+        self.late_amp_seconds = 0.0
         self.start()
 
     def start(self) -> None:
         """Start the daemon, or start it again."""
         watch = HouseholdWatch(self.path)
         self.topics, self.file = topics_of(watch.house), watch.house.file
+        self.zone: ZoneInfo = self.file.zone
         self.bus = HomeBus(self)
         self.wake = self.clock.at
+        channels = {
+            name: ProfileChannel(self, name) for name in self.hardware if self.is_ocpp(name)
+        }
         self.service = Service(
             watch, self.ledger, self.clock, bus=self.bus, wake_at=self._wake_at,
-            ask_for_plan=self.ask_for_plan,
+            channels=HardwareChannels(channels), ask_for_plan=self.ask_for_plan,
         )  # fmt: skip
         self.service.handle(WakeUp())
-        self.service.handle(Connected("5"))
+        if not self.is_bus_down:
+            self.service.handle(Connected("5"))
+        for name, hardware in self.hardware.items():
+            if self.is_ocpp(name) and not hardware.is_deaf:
+                self.service.handle(ChannelReady(name))
+
+    def is_ocpp(self, point: str) -> bool:
+        return isinstance(self.hardware.get(point), OcppHardware)
+
+    def send(self, point: str, message: object) -> None:
+        """Take a command to its hardware, which it reaches after those before it."""
+        arriving = self.hardware[point].arriving
+        due = max([self.clock.at + self.delay, *(at for at, _ in arriving)])
+        arriving.append((due, message))
 
     # --- what happens -------------------------------------------------------------------------
 
     def post(self, point: str, leaf: str, message: Message) -> None:
-        it = arrived(f"{self.topics.base}/{point}/{leaf}", message)
-        self.service.handle(MessageArrived(it.topic, it.payload, it.retain, lambda: None))
+        """Let a message about a charge point arrive."""
+        if self.is_ocpp(point) and isinstance(message, Reading | VehicleReport):
+            self.service.handle(HardwareReport(point, message, lambda _is_stored: None))
+        elif not self.is_bus_down:
+            it = arrived(f"{self.topics.base}/{point}/{leaf}", message)
+            self.service.handle(MessageArrived(it.topic, it.payload, it.retain, lambda: None))
 
     def plug_in(self, point: str, soc: float) -> None:
         self.hardware[point].is_there = True
@@ -200,6 +335,26 @@ class Home:
     def ask(self, point: str, **wish: object) -> None:
         self.post(point, "request", Request.model_validate(wish))
 
+    def set_deaf(self, point: str, *, is_deaf: bool) -> None:
+        """Let commands be lost on their way to a charge point, or arrive again."""
+        self.hardware[point].is_deaf = is_deaf
+        if self.is_ocpp(point) and not is_deaf:
+            self.service.handle(ChannelReady(point))
+
+    def set_bus(self, *, is_down: bool) -> None:
+        """Let the broker go down, or come back."""
+        was_down, self.is_bus_down = self.is_bus_down, is_down
+        if is_down and not was_down:
+            self.service.handle(Disconnected("gone"))
+        elif was_down and not is_down:
+            self.service.handle(Connected("5"))
+
+    def set_load(self, amps: float, *phases: str) -> None:
+        """Let the rest of the home draw another current, on some phases or on all."""
+        for phase in phases or PHASES:
+            self.loads[phase] = amps
+            self.shown_since.pop(phase, None)
+
     # --- time ---------------------------------------------------------------------------------
 
     def pass_time(self, span: timedelta) -> None:
@@ -212,35 +367,64 @@ class Home:
 
     def _step(self, now: datetime) -> timedelta:
         """Return how far time may pass at once: a second while anything settles."""
-        is_settling = self.over_since is not None or any(
+        is_settling = bool(self.shown_since) or any(
             each.arriving or each.lowered_at for each in self.hardware.values()
         )
         longest = timedelta(seconds=30) if self.load_at is None else LOAD_READ_EVERY
         return SECOND if is_settling else min(longest, max(SECOND, self.wake - now))
 
     def read_load(self) -> None:
-        """Let the home's meter send what the rest of the home draws."""
-        self.load_at = self.clock.at
-        it = arrived(self.topics.load, HomeLoad(at=self.clock.at, amps=(self.load,)))
+        """Let the home's meter send what the home draws, with or without the charge points."""
+        now = self.load_at = self.clock.at
+        amps = tuple(
+            self.loads[phase] + (self.drawn_on(phase) if self.is_whole else 0.0) for phase in PHASES
+        )
+        for phase in self.fuses:
+            if self._overload(phase, now) > 0:
+                self.shown_since.setdefault(phase, now)
+        if self.is_bus_down:
+            return
+        shown = (max(amps),) if self.has_one_value else amps
+        load = HomeLoad(at=now, amps=shown, includes_charge_points=self.is_whole)
+        it = arrived(self.topics.load, load)
         self.service.handle(MessageArrived(it.topic, it.payload, it.retain, lambda: None))
 
-    def _watch_fuse(self, now: datetime) -> None:
-        """Assert that no more is drawn than the fuse carries, but while a load is being read."""
-        if self.drawn + self.load <= self.fuse + 1e-6 or not self.drawn:
-            self.over_since = None
-            return
-        assert self.load, (now, self.currents())
-        self.over_since = self.over_since or now
-        since = now - self.over_since
-        assert since <= LOAD_READ_EVERY + GIVES_WAY_WITHIN, (now, self.load, self.currents())
+    def _overload(self, phase: str, now: datetime) -> float:
+        """Return what flows above the fuse, apart from what the home draws alone [A]."""
+        drawn = self.drawn_on(phase)
+        over = self.loads[phase] + drawn - self.fuses[phase] + self._declared_amps(phase, now)
+        return min(drawn, over) if over > 1e-6 else 0.0
+
+    def _declared_amps(self, phase: str, now: datetime) -> float:
+        """Return the known load that has lasted for long enough to be given way to [A]."""
+        if self.load_at is not None:
+            return 0.0
+        clocks = [f"{(each).astimezone(self.zone):%H:%M}" for each in (now - GIVES_WAY_WITHIN, now)]
+        return sum(
+            float(item["amps"])
+            for item in self.declared
+            if phase in item.get("connected_to", PHASES)
+            and all(_is_within(item["hours"][0], clock) for clock in clocks)
+        )
+
+    def _watch_fuse(self, now: datetime, span: timedelta) -> None:
+        """Assert that no more is drawn than the fuse carries; count it while a load is read."""
+        for phase in self.fuses:
+            over = self._overload(phase, now)
+            if not over:
+                self.shown_since.pop(phase, None)
+            elif self.load_at is None or not self.loads[phase]:
+                assert not over, (now, phase, self.currents())
+            elif now - self.shown_since.get(phase, now) > GIVES_WAY_WITHIN:
+                self.late_amp_seconds += over * span.total_seconds()
 
     def _advance(self, span: timedelta) -> None:
         self.clock.at += span
         now = self.clock.at
         for each in self.hardware.values():
             each.advance(span, now)
-        self.highest = max(self.highest, self.drawn)
-        self._watch_fuse(now)
+        self.highest = max(self.highest, *map(self.drawn_on, PHASES))
+        self._watch_fuse(now, span)
         if self.load_at is not None and now >= self.load_at + LOAD_READ_EVERY:
             self.read_load()
         if now >= self.wake:
@@ -248,15 +432,20 @@ class Home:
         for each in self.hardware.values():
             if each.is_there and each.reads_at(now):
                 register = round(each.meter_wh) / 1000
-                reading = Reading(at=now, register_kwh=register, watts=each.drawn * VOLTS)
+                watts = each.drawn * VOLTS * len(each.phases)
+                reading = Reading(at=now, register_kwh=register, watts=watts)
                 self.post(each.name, "reading", reading)
 
     # --- results ------------------------------------------------------------------------------
 
     @property
     def drawn(self) -> float:
-        """The current that the vehicles draw together now [A]."""
+        """The current that the vehicles draw together now, as if all were on one phase [A]."""
         return sum(each.drawn for each in self.hardware.values())
+
+    def drawn_on(self, phase: str) -> float:
+        """Return the current that the vehicles draw on a phase now [A]."""
+        return sum(each.drawn for each in self.hardware.values() if phase in each.phases)
 
     def currents(self) -> dict[str, float]:
         """Return the current that each draws now [A]."""
@@ -267,3 +456,14 @@ class Home:
 
     def _wake_at(self, instant: datetime) -> None:
         self.wake = instant
+
+
+def _hardware_of(name: str, point: Mapping[str, Any]) -> Hardware:
+    phases = tuple(point.get("connected_to", PHASES[: point.get("phases", 1)]))
+    return OcppHardware(name, phases) if "ocpp" in point else Hardware(name, phases)
+
+
+def _is_within(hours: str, clock: str) -> bool:
+    """Whether a clock time lies in hours that may pass midnight."""
+    begin, end = hours.split("-")
+    return begin <= clock < end if begin < end else clock >= begin or clock < end
