@@ -136,6 +136,21 @@ class NightBaselines(TypedDict):
     hindsight: NotRequired[NightCost]
 
 
+class NightLowered(TypedDict):
+    """For how long the home's live load left less current than was wanted."""
+
+    minutes: Count
+    least_amps: Annotated[
+        float,
+        Field(
+            ge=0, description="The lowest current commanded meanwhile [A per phase]; 0 is a stop."
+        ),
+    ]
+    load_amps: Annotated[
+        float, Field(ge=0, description="The most that the rest of the home drew meanwhile [A].")
+    ]
+
+
 class NightDocument(TypedDict):
     """One closed night: noon to noon local time, named by its first date.
 
@@ -183,3 +198,4 @@ class NightDocument(TypedDict):
             ),
         ]
     ]
+    lowered_by_load: NotRequired[NightLowered]

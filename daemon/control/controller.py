@@ -64,7 +64,7 @@ from daemon.control.events import (
 )
 from daemon.control.learning import FAULTS, learn
 from daemon.control.leaving_late import GOES_ON, leaves_late
-from daemon.control.nightbook import LAST_READING, account_for
+from daemon.control.nightbook import LAST_READING, account_for, lowered_by_load
 from daemon.control.replanning import announce, begins_in_rest, plan
 from daemon.control.state import charges_now, is_charging, rests_until, vehicle_of
 from daemon.control.undelivered import may_be_listening_again
@@ -259,9 +259,9 @@ def _command(
     state: PointState, now: datetime, house: House, *, reassert: bool, repeat: bool
 ) -> tuple[PointState, tuple[Action, ...]]:
     wanted = _right_command(state, now, house)
-    right = _below_fuse(state, wanted, now, house)
+    right, load_amps = _below_fuse(state, wanted, now, house)
     state = replace(
-        state,
+        lowered_by_load(state, _amps(right), load_amps, now),
         waits_for_others=_amps(right) < _amps(wanted),
         is_load_read=bool(house.left_by_load),
     )
@@ -354,27 +354,38 @@ def _is_awaited(state: PointState, now: datetime, house: House) -> bool:
 
 def _below_fuse(
     state: PointState, command: CommandInForce, now: datetime, house: House
-) -> CommandInForce:
-    """Lower, shorten or stop a start that does not fit under the main fuse now."""
+) -> tuple[CommandInForce, float | None]:
+    """Make a start fit under the main fuse; also give the home's live load, if that is why."""
     if command.amps is None or not (house.others or house.left_by_load):
-        return command
+        return command, None
     until = min(command.valid_until, now + START_HOLDS)
     spans = _left(state, now, until, house)
     point, left = house.file.charge_points[state.charge_point], spans[0].amps
+    load_amps = None
     if command.amps > left:
         lowest = command.amps if point.switching == "on_off" else point.min_amps
-        is_load = _left(state, now, until, replace(house, left_by_load=()))[0].amps > left
+        load_amps = _load_that_counts(state, left, now, until, house)
         if left < lowest:
-            if is_load:
+            why = "another charge point has not given way yet"
+            if load_amps is not None:
                 why = f"the rest of the home leaves less than {amps_text(lowest)} of the main fuse"
-            else:
-                why = "another charge point has not given way yet"
-            return _next(state, "stop", why)
+            return _next(state, "stop", why), load_amps
         amps = max(lowest, float(floor(left)))
         why = f"the rest of the home leaves only {amps_text(amps)} of the main fuse; {command.why}"
-        command = replace(command, amps=amps, why=why if is_load else command.why)
-    falls = (span.start for span in spans if span.amps < (command.amps or 0.0))
-    return replace(command, valid_until=min(command.valid_until, next(falls, NO_END)))
+        command = replace(command, amps=amps, why=command.why if load_amps is None else why)
+    falls = (span.start for span in spans if span.amps < _amps(command))
+    until = min(command.valid_until, next(falls, NO_END))
+    return replace(command, valid_until=until), load_amps
+
+
+def _load_that_counts(
+    state: PointState, left: float, now: datetime, until: datetime, house: House
+) -> float | None:
+    """Return what the rest of the home draws, if no more than `left` is left because of it."""
+    without_load = _left(state, now, until, replace(house, left_by_load=()))
+    if without_load[0].amps <= left:
+        return None
+    return max(p.load_amps for p in house.left_by_load if state.charge_point in p.points)
 
 
 def _left(state: PointState, now: datetime, until: datetime, house: House) -> tuple[AmpsSpan, ...]:

@@ -5,7 +5,7 @@ Plain data. The service turns messages and time into events, and actions into me
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
@@ -149,6 +149,35 @@ class AnnouncePlan:
 
 
 @dataclass(frozen=True, slots=True)
+class LoweredByLoad:
+    """For how long the rest of the home left less current than was wanted, in one night.
+
+    Attributes
+    ----------
+    seconds : float
+        In total, before `since`.
+    least_amps : float
+        The lowest current commanded meanwhile [A per phase]; 0 if charging was stopped.
+    load_amps : float
+        The most that the rest of the home drew meanwhile on a phase of the charge point [A].
+    since : datetime or None
+        Since when it does so now; None if it does not.
+    """
+
+    seconds: float
+    least_amps: float
+    load_amps: float
+    since: datetime | None = None
+
+    def ended(self, at: datetime) -> LoweredByLoad:
+        """Return the same, with the time until `at` counted."""
+        if self.since is None:
+            return self
+        seconds = max(0.0, (at - self.since).total_seconds())
+        return replace(self, seconds=self.seconds + seconds, since=None)
+
+
+@dataclass(frozen=True, slots=True)
 class NightFacts:
     """The facts that a night's account needs besides the meter's readings.
 
@@ -176,6 +205,8 @@ class NightFacts:
         The number of start commands.
     closed_at : datetime
         When the night was closed.
+    lowered : LoweredByLoad or None
+        For how long the home's live load left less current than was wanted.
     """
 
     night: date
@@ -191,6 +222,7 @@ class NightFacts:
     planned_cost: float
     starts: int
     closed_at: datetime
+    lowered: LoweredByLoad | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from config.fields.value_types import WATT_HOURS_PER_KWH
 from daemon.control.alerts import ClearedBy, clear_alerts
-from daemon.control.events import CloseNight, NightFacts
+from daemon.control.events import CloseNight, LoweredByLoad, NightFacts
 from daemon.control.leaving_late import leaves_late
 from daemon.control.state import (
     ActualShare,
@@ -175,7 +175,45 @@ def facts_of(state: PointState, night: OpenNight, at: datetime, house: House) ->
         planned_cost=night.planned_cost,
         starts=night.starts,
         closed_at=at,
+        lowered=None if night.lowered is None else night.lowered.ended(at),
     )
+
+
+def lowered_by_load(
+    state: PointState, amps: float, load_amps: float | None, now: datetime
+) -> PointState:
+    """Record in the night whether the home's live load leaves less than is wanted.
+
+    Parameters
+    ----------
+    state : PointState
+        What is known.
+    amps : float
+        The current that it leaves for the command [A per phase]; 0 for a stop.
+    load_amps : float or None
+        What the rest of the home draws [A]; None if it leaves enough.
+    now : datetime
+        UTC.
+
+    Returns
+    -------
+    PointState
+        With the time and the currents in its night.
+    """
+    night = state.night
+    if night is None or (load_amps is None and (night.lowered is None or not night.lowered.since)):
+        return state
+    before = night.lowered or LoweredByLoad(0.0, amps, load_amps or 0.0)
+    if load_amps is None:
+        lowered = before.ended(now)
+    else:
+        lowered = replace(
+            before,
+            least_amps=min(before.least_amps, amps),
+            load_amps=max(before.load_amps, load_amps),
+            since=before.since or now,
+        )
+    return replace(state, night=replace(night, lowered=lowered))
 
 
 def _close(

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from datetime import date
 
     from config.household.household_file import HouseholdFile
-    from daemon.control.events import CommandInForce
+    from daemon.control.events import CommandInForce, LoweredByLoad
     from planners.accounts.register import RegisterReading
     from planners.home.claims import LeftByLoad
     from planners.local_time.departures import DepartureAt
@@ -214,6 +214,7 @@ class OpenNight:
     starts: int = 0
     accounted_wh: int | None = None
     closed: bool = False
+    lowered: LoweredByLoad | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -114,8 +114,10 @@ class LoadGuard:
         if self._load is None and self._recalled_until is not None and now <= self._recalled_until:
             return self._recalled
         left = amps_for_charging(self._load, now, _most_amps(file))
-        pairs = zip(left or (), users_of_phases(file).values(), strict=left is not None)
-        return tuple(LeftByLoad(amps, users.possible) for amps, users in pairs)
+        if left is None or self._load is None:
+            return ()
+        phases = zip(left, users_of_phases(file).values(), self._load.phases, strict=True)
+        return tuple(LeftByLoad(amps, users.possible, load.amps) for amps, users, load in phases)
 
     def due(self, now: datetime) -> datetime | None:
         """Return when silence will end the limits; None if it has, or if there are none."""

@@ -109,6 +109,11 @@ class NightRow:
     compared_by_older_version : bool
         Whether the costs by other rules are unknown because an earlier version worked them out,
         perhaps for less energy.
+    lowered_minutes : int
+        How long the home's live load left less current than was wanted.
+    lowered_to_amps, home_load_amps : float or None
+        The lowest current meanwhile, 0 for a stop, and the most that the rest of the home drew [A];
+        None if there was no such time.
     plugged_since, closed_at : datetime
         UTC.
     departure : datetime or None
@@ -151,6 +156,9 @@ class NightRow:
     estimated_rate_wh: int = 0
     unknown_hours: float = 0.0
     compared_by_older_version: bool = False
+    lowered_minutes: int = 0
+    lowered_to_amps: float | None = None
+    home_load_amps: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

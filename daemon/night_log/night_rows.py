@@ -45,6 +45,7 @@ def night_row(record: Mapping[str, Any]) -> NightRow:
     )
     baselines = record["baselines"]
     departure = record["departure"]
+    lowered = record.get("lowered_by_load", {})
     return NightRow(
         night=date.fromisoformat(record["night"]),
         charge_point=record["charge_point"],
@@ -72,6 +73,9 @@ def night_row(record: Mapping[str, Any]) -> NightRow:
         estimated_rate_wh=_wh(record.get("estimated_rate_kwh", Decimal(0))),
         unknown_hours=float(record.get("unknown_hours", 0)),
         compared_by_older_version=compared_by_older_version(record),
+        lowered_minutes=lowered.get("minutes", 0),
+        lowered_to_amps=_float(lowered.get("least_amps")),
+        home_load_amps=_float(lowered.get("load_amps")),
     )
 
 
@@ -155,6 +159,9 @@ def night_values(row: NightRow, currency: str) -> dict[str, Any]:
         "timer_outside_kwh": _outside_kwh(row.timer, row.timer_outside_wh),
         "estimated_rate_kwh": exact_kwh(row.estimated_rate_wh),
         "unknown_hours": row.unknown_hours,
+        "lowered_minutes": row.lowered_minutes,
+        "lowered_to_amps": row.lowered_to_amps,
+        "home_load_amps": row.home_load_amps,
         "standing_charge": row.standing_charge,
         "plugged_since": instant_text(row.plugged_since),
         "departure": instant_text(row.departure) if row.departure else None,
@@ -177,7 +184,7 @@ COLUMNS = (
     "soc_after_percent", "soc_from", "need_percent", "need_met", "starts", "planned_cost",
     "at_once", "timer", "hindsight", "standing_charge", "plugged_since", "departure", "closed_at",
     "at_once_outside_kwh", "timer_outside_kwh", "estimated_rate_kwh",
-    "unknown_hours",
+    "unknown_hours", "lowered_minutes", "lowered_to_amps", "home_load_amps",
 )  # fmt: skip
 
 

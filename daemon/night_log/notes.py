@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from daemon.presentation.figures import counted
+from daemon.presentation.figures import counted, lowered_words
 from planners.accounts.accounts import exact_kwh
 
 if TYPE_CHECKING:
@@ -58,6 +58,12 @@ def rule_notes(rows: Sequence[NightRow]) -> Iterator[str]:
                 f"{OUTSIDE} {words} for {exact_kwh(sum(of_rule)):.2f} kWh"
                 f" ({counted(len(of_rule), 'night')}): priced at the next cheapest hours."
             )
+    for row in rows:
+        if row.lowered_minutes:
+            words = lowered_words(
+                row.lowered_minutes, row.lowered_to_amps or 0.0, row.home_load_amps or 0.0
+            )
+            yield f"{row.night:%a %d %b}: {words}."
     older = sum(row.compared_by_older_version for row in rows)
     if older:
         yield (

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from datetime import date, datetime
 
     from config.household.household_file import HouseholdFile
-    from daemon.control.events import NightFacts
+    from daemon.control.events import LoweredByLoad, NightFacts
     from daemon.control.state import House
     from planners.accounts.register import RegisterReading
     from planners.accounts.same_energy import RuleCost
@@ -100,7 +100,17 @@ def night_record(
         "departure": instant_text(facts.departure) if facts.departure else None,
         "closed_at": instant_text(facts.closed_at),
         **({"unknown_hours": unknown_hours} if unknown_hours else {}),
+        **_lowered(facts.lowered),
     }
+
+
+def _lowered(lowered: LoweredByLoad | None) -> dict[str, Any]:
+    """Return for how long the rest of the home left too little current, if it was long enough."""
+    minutes = 0 if lowered is None else round(lowered.seconds / 60)
+    if lowered is None or not minutes:
+        return {}
+    found = {"minutes": minutes, "least_amps": lowered.least_amps, "load_amps": lowered.load_amps}
+    return {"lowered_by_load": found}
 
 
 def counted_from(house: House, facts: NightFacts) -> datetime | None:

@@ -10,7 +10,7 @@ from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from adapters.clocks.instants import parse_instant
-from daemon.control.events import NightFacts
+from daemon.control.events import LoweredByLoad, NightFacts
 from planners.local_time.departures import departures_between, night_bounds, night_of
 
 if TYPE_CHECKING:
@@ -113,7 +113,15 @@ def facts_again(record: Mapping[str, Any], file: HouseholdFile) -> NightFacts:
         planned_cost=float(record["planned_cost"]),
         starts=record["starts"],
         closed_at=night_bounds(night, file.zone)[1],
+        lowered=_lowered(record.get("lowered_by_load")),
     )
+
+
+def _lowered(found: Mapping[str, Any] | None) -> LoweredByLoad | None:
+    if found is None:
+        return None
+    seconds = 60.0 * float(found["minutes"])
+    return LoweredByLoad(seconds, float(found["least_amps"]), float(found["load_amps"]))
 
 
 def same_account(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:

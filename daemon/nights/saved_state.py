@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from adapters.clocks.instants import parse_instant
 from adapters.contract.messages import Request
 from daemon.control.alerts import ClearedBy, clear_alerts
-from daemon.control.events import NightFacts
+from daemon.control.events import LoweredByLoad, NightFacts
 from daemon.control.state import (
     ActualShare,
     OpenNight,
@@ -159,6 +159,7 @@ def _night_body(night: OpenNight) -> dict[str, Any]:
         "starts": night.starts,
         "accounted_wh": night.accounted_wh,
         "closed": night.closed,
+        "lowered": _lowered_body(night.lowered),
     }
 
 
@@ -176,6 +177,29 @@ def _night_of(body: dict[str, Any]) -> OpenNight:
         starts=body["starts"],
         accounted_wh=body["accounted_wh"],
         closed=body["closed"],
+        lowered=_lowered_of(body.get("lowered")),
+    )
+
+
+def _lowered_body(lowered: LoweredByLoad | None) -> dict[str, Any] | None:
+    if lowered is None:
+        return None
+    return {
+        "seconds": lowered.seconds,
+        "least_amps": lowered.least_amps,
+        "load_amps": lowered.load_amps,
+        "since": _text(lowered.since),
+    }
+
+
+def _lowered_of(body: dict[str, Any] | None) -> LoweredByLoad | None:
+    if body is None:
+        return None
+    return LoweredByLoad(
+        float(body["seconds"]),
+        float(body["least_amps"]),
+        float(body["load_amps"]),
+        _instant(body["since"]),
     )
 
 
@@ -378,6 +402,7 @@ def _facts_body(facts: NightFacts) -> dict[str, Any]:
         "planned_cost": facts.planned_cost,
         "starts": facts.starts,
         "closed_at": facts.closed_at.isoformat(),
+        "lowered": _lowered_body(facts.lowered),
     }
 
 
@@ -396,6 +421,7 @@ def _facts_of(body: dict[str, Any]) -> NightFacts:
         planned_cost=float(body["planned_cost"]),
         starts=body["starts"],
         closed_at=parse_instant(body["closed_at"]),
+        lowered=_lowered_of(body.get("lowered")),
     )
 
 

@@ -106,3 +106,28 @@ def with_tax(amount: Decimal, tariff: Tariff, unit: str) -> str:
     whole = amount * tariff.tax_factor
     tax = plain_number(tariff.tax_percent)
     return f"{plain_number(whole)} {unit} ({plain_number(amount)} before {tax} % of tax)"
+
+
+def lowered_words(minutes: int, least_amps: float, load_amps: float, *, because: str = ":") -> str:
+    """Say that the home's live load lowered a charge.
+
+    Parameters
+    ----------
+    minutes : int
+        For how long.
+    least_amps : float
+        The lowest current meanwhile [A per phase]; 0 if it was stopped.
+    load_amps : float
+        The most that the rest of the home drew meanwhile [A].
+    because : str
+        What joins the two.
+
+    Returns
+    -------
+    str
+        Such as ``"lowered to 10 A for 23 min: the rest of the home drew 41 A"``.
+    """
+    what = f"lowered to {least_amps:g} A" if least_amps else "lowered or stopped"
+    hours, rest = divmod(minutes, 60)
+    time = f"{hours} h {rest:02d} min" if hours else f"{minutes} min"
+    return f"{what} for {time}{because} the rest of the home drew {load_amps:.0f} A"

@@ -15,7 +15,14 @@ from daemon.presentation.figures import kwh_text
 from daemon.why.evidence import Cause, alerts_of, spans_because
 from daemon.why.history import SHORTEST_OUTAGE, Outage, TimeSpan
 from daemon.why.plans import had_planned, hours_of, runs_of
-from daemon.why.power_causes import faults, fuse, no_answer, nobody_listened, over_current
+from daemon.why.power_causes import (
+    faults,
+    fuse,
+    lowered_by_load,
+    no_answer,
+    nobody_listened,
+    over_current,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -32,8 +39,8 @@ def causes_of_nothing(history: NightHistory) -> tuple[Cause, ...]:
     if not history.stays:
         return (*_outages(history, always=True), *_no_vehicle(history))
     checks: tuple[Callable[[NightHistory], Iterator[Cause]], ...] = (
-        no_answer, nobody_listened, faults, over_current, _skipped, fuse, _ended_itself,
-        _nothing_planned, _outages, _nothing_wanted, _left_before, _still_to_come,
+        no_answer, nobody_listened, faults, over_current, _skipped, fuse, lowered_by_load,
+        _ended_itself, _nothing_planned, _outages, _nothing_wanted, _left_before, _still_to_come,
     )  # fmt: skip
     return tuple(cause for check in checks for cause in check(history))
 
@@ -42,7 +49,7 @@ def causes_of_shortfall(history: NightHistory) -> tuple[Cause, ...]:
     """Find why the vehicle had less than it needed; empty if unknown."""
     checks: tuple[Callable[[NightHistory], Iterator[Cause]], ...] = (
         _too_late, no_answer, nobody_listened, faults, over_current, _skipped, _ended_itself, fuse,
-        _nothing_planned, _outages, _left_before,
+        lowered_by_load, _nothing_planned, _outages, _left_before,
     )  # fmt: skip
     return tuple(cause for check in checks for cause in check(history))
 

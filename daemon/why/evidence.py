@@ -21,6 +21,9 @@ LONG_ENOUGH = timedelta(minutes=1)
 WAS_NEEDED = " was needed by "
 """In the reason of a charge that goes on because the vehicle leaves late."""
 
+LEAVES_ONLY = "the rest of the home leaves only "
+"""The reason of a start that the home's live load lowers begins so; its own reason follows."""
+
 
 class Cause(NamedTuple):
     """A cause: a code for programs, and a clause that can follow a colon."""

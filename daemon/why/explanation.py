@@ -11,13 +11,21 @@ from daemon.control.nightbook import BEGUN_WH
 from daemon.nights.account import missing_kwh
 from daemon.presentation.figures import kwh_text
 from daemon.why.causes import causes_of_nothing, causes_of_shortfall
-from daemon.why.evidence import WAS_NEEDED, Cause, alerts_of, spans_because, starts_with_power
+from daemon.why.evidence import (
+    LEAVES_ONLY,
+    WAS_NEEDED,
+    Cause,
+    alerts_of,
+    spans_because,
+    starts_with_power,
+)
 from daemon.why.history import TimeSpan
 from daemon.why.plans import hours_of, runs_of
 from daemon.why.power_causes import (
     broker_away,
     estimated,
     late_power,
+    lowered_by_load,
     over_current,
     power_after_stop,
     went_on,
@@ -90,7 +98,8 @@ def _charged(history: NightHistory) -> tuple[str, tuple[Cause, ...]]:
         sentence = " ".join([sentence, *changes])
     more = [
         *went_on(history), *broker_away(history), *over_current(history),
-        *power_after_stop(history), *late_power(history), *estimated(history),
+        *lowered_by_load(history), *power_after_stop(history), *late_power(history),
+        *estimated(history),
     ]  # fmt: skip
     causes = [Cause("charged", sentence), *more]
     others = [f"{cause.words[:1].upper()}{cause.words[1:]}." for cause in causes[1:]]
@@ -119,6 +128,8 @@ def _reasons(history: NightHistory) -> list[tuple[datetime, str]]:
 def _why_started(history: NightHistory, command: StoredCommand) -> str:
     """Write a start's reason so that it can follow a comma."""
     why = command.why
+    if why.startswith(LEAVES_ONLY):  # told apart (`daemon.why.power_causes.lowered_by_load`)
+        why = why.partition("; ")[2]
     if why.startswith("cheapest hours"):
         if _is_plan_short(history, command):
             return f"in all the time available{why.removeprefix('cheapest hours')}"

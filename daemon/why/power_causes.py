@@ -14,7 +14,7 @@ from daemon.control.alerts import (
     OVER_CURRENT,
     POWER_AFTER_STOP,
 )
-from daemon.presentation.figures import kwh_text
+from daemon.presentation.figures import kwh_text, lowered_words
 from daemon.why.evidence import (
     LONG_ENOUGH,
     WAS_NEEDED,
@@ -133,6 +133,18 @@ def fuse(history: NightHistory) -> Iterator[Cause]:
     if spans:
         when = listed([history.span(each) for each in spans])
         yield Cause("main-fuse", f"the rest of the home needed the current {when}")
+
+
+def lowered_by_load(history: NightHistory) -> Iterator[Cause]:
+    """Find for how long the home's live load left less current than was wanted."""
+    record = history.night.record
+    found = record.get("lowered_by_load") if record is not None else None
+    if found:
+        words = lowered_words(
+            found["minutes"], float(found["least_amps"]), float(found["load_amps"]),
+            because=", because",
+        )  # fmt: skip
+        yield Cause("home-load", f"it was {words}")
 
 
 def power_after_stop(history: NightHistory) -> Iterator[Cause]:

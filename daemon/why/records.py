@@ -267,4 +267,5 @@ def _facts(
         soc_from=is_open.soc_from,
         planned_cost=is_open.planned_cost,
         starts=is_open.starts,
+        lowered=None if is_open.lowered is None else is_open.lowered.ended(upto),
     )

@@ -29,10 +29,13 @@ class LeftByLoad:
         For all charge points together [A].
     points : frozenset of str
         The charge points that may load the phase.
+    load_amps : float
+        What the rest of the home draws on it [A].
     """
 
     amps: float
     points: frozenset[str]
+    load_amps: float = 0.0
 
 
 def left_beside(

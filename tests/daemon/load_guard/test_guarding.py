@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -19,8 +20,10 @@ from adapters.contract.messages import (
     decode,
 )
 from adapters.simulated.home import home_amps
+from daemon.control.events import LoweredByLoad
 from daemon.messaging.hardware_channels import hardware_channels_of
 from daemon.messaging.incoming import LoadReport, WakeUp
+from daemon.nights.saved_state import read_saved
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.service import Service
 from tests.daemon.worlds import EVENING, KOWHAI, MINUTE, POINT, RecordedBus, arrived, topics_of
@@ -283,3 +286,28 @@ def test_a_daemon_that_starts_again_waits_for_the_load(tmp_path: Path, ledger: L
     home.advance(31 * SECOND)
     home.service.handle(WakeUp())
     assert home.told() == 32
+
+
+def test_the_night_says_for_how_long_the_home_lowered_a_charge(
+    tmp_path: Path, ledger: Ledger
+) -> None:
+    """Twice, 23 minutes in all, counted across a restart; the lowest current, the highest load."""
+    home = Home(tmp_path, ledger)
+    home.keep_load(28.0, 10 * MINUTE)
+    home.start()
+    home.keep_load(30.0, 10 * MINUTE)
+    home.keep_load(3.0, 3 * MINUTE + 5 * SECOND)
+    assert home.told() == 32
+    night = home.service._states[POINT].night
+    assert night is not None
+    assert night.lowered is not None
+    assert night.lowered.seconds == pytest.approx(23 * 60, abs=15)
+    assert replace(night.lowered, seconds=0) == LoweredByLoad(0, 10.0, 30.0)
+    home.load(22.0)
+    home.advance(MINUTE)
+    open_night = ledger.open_night(POINT)
+    assert open_night is not None
+    saved = read_saved(open_night).night
+    assert saved is not None
+    assert saved.lowered is not None
+    assert saved.lowered.since == home.clock.now() - MINUTE

@@ -10,6 +10,7 @@ from typing import Any
 
 from rich.console import Console, RenderableType
 
+from daemon.control.events import LoweredByLoad
 from daemon.month.page import render_page
 from daemon.month.rows import ManyHomes, month_values, show_homes
 from daemon.month.show_month import show_month
@@ -93,3 +94,20 @@ def test_an_energy_that_is_not_fully_known_is_marked_wherever_it_is() -> None:
     assert night_values(night, "NZD")["unknown_hours"] == 1.75
     record = record_of(charged(NIGHT_BEGINS, 60)) | {"unknown_hours": Decimal("1.75")}
     assert night_row(record).unknown_hours == 1.75
+
+
+def test_a_night_says_for_how_long_the_home_lowered_a_charge() -> None:
+    """In its record, in the text, and in the values; a night that was stopped says so."""
+    record = record_of(charged(NIGHT_BEGINS, 60), lowered=LoweredByLoad(23 * 60.0, 10.0, 41.4))
+    assert record["lowered_by_load"] == {"minutes": 23, "least_amps": 10.0, "load_amps": 41.4}
+    row = night_row(record)
+    assert list(rule_notes([row])) == [
+        "Wed 03 Jun: lowered to 10 A for 23 min: the rest of the home drew 41 A."
+    ]
+    values = night_values(row, "NZD")
+    assert values["lowered_minutes"] == 23
+    assert (values["lowered_to_amps"], values["home_load_amps"]) == (10.0, 41.4)
+    stopped = replace(row, lowered_minutes=65, lowered_to_amps=0.0)
+    (note,) = rule_notes([stopped])
+    assert note == "Wed 03 Jun: lowered or stopped for 1 h 05 min: the rest of the home drew 41 A."
+    assert "lowered_by_load" not in record_of(charged(NIGHT_BEGINS, 60))

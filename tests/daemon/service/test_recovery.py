@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from adapters.ledger.ledger import open_ledger
-from daemon.control.events import NightFacts, TimePassed
+from daemon.control.events import LoweredByLoad, NightFacts, TimePassed
 from daemon.control.state import (
     ActualShare,
     OpenNight,
@@ -348,6 +348,13 @@ ANY_DEPARTURE = st.builds(
 )
 INSTANT = st.datetimes(min_value=datetime(1000, 1, 1), timezones=st.just(UTC))  # noqa: DTZ001 - aware by `timezones`
 PERCENT = st.none() | st.floats(0, 100)
+ANY_LOWERED = st.builds(
+    LoweredByLoad,
+    seconds=st.floats(0, 1e6),
+    least_amps=st.floats(0, 80),
+    load_amps=st.floats(0, 2000),
+    since=st.none() | INSTANT,
+)
 ANY_NIGHT = st.builds(
     OpenNight,
     night=st.dates(),
@@ -362,6 +369,7 @@ ANY_NIGHT = st.builds(
     starts=st.integers(0, 100),
     accounted_wh=st.none() | st.integers(0, 10**12),
     closed=st.booleans(),
+    lowered=st.none() | ANY_LOWERED,
 )
 ANY_SOC = st.none() | st.builds(
     SocFact,

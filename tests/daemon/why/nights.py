@@ -13,14 +13,14 @@ from typing import TYPE_CHECKING, Literal
 from structlog.testing import capture_logs
 from typing_extensions import override
 
-from adapters.contract.messages import VehicleReport
+from adapters.contract.messages import HomeLoad, VehicleReport
 from adapters.ledger.ledger import open_ledger
 from daemon.messaging.incoming import Halt
 from daemon.service.house_loading import load_house
 from daemon.why.command import whys_of
 from planners.local_time.departures import night_bounds
 from tests.daemon.sites import Site, household_file
-from tests.daemon.worlds import EVENING, HOUR, LEAVES, MINUTE, NOON
+from tests.daemon.worlds import EVENING, HOUR, LEAVES, MINUTE, NOON, arrived
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -64,6 +64,11 @@ class Place(Site):
         if leaf != "reading":
             self._advance(MOMENT)  # nothing comes in the same instant as something else
         super().post(leaf, message)
+
+    def post_load(self, amps: float) -> None:
+        """Let the home's meter send what the rest of the home draws."""
+        load = HomeLoad(at=self.clock.now(), amps=(amps,))
+        self.service.handle(arrived(self.topics.load, load))
 
     def until(self, instant: datetime, every: timedelta = 10 * MINUTE) -> None:
         """Let time pass with the daemon alive; keep only the last command."""

@@ -453,6 +453,23 @@ def test_the_rest_of_the_home_needed_the_current(tmp_path: Path) -> None:
         )
 
 
+def test_the_home_lowered_the_charge(tmp_path: Path) -> None:
+    """The reason for the charge stays what it was; how long it was lowered is told apart."""
+    home = Home(tmp_path)
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.ask(charge_now=True)
+        for _ in range(6):
+            place.post_load(53.0)
+            place.until(place.true_now + MINUTE / 2, every=MINUTE / 2)
+        place.leave()
+    text = home.says()
+    lowered = "It was lowered to 10 A for 3 min, because the rest of the home drew 53 A."
+    assert lowered in text
+    assert "at once, as somebody asked" in text
+    assert "leaves only" not in text
+
+
 def test_power_flowed_after_a_stop(home: Home) -> None:
     """The explanation mentions it, although the charge before it was right."""
     with home.place() as place:
