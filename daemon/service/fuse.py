@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from daemon.control.state import Allotment
+from daemon.control.state import Allotment, is_charging
 from daemon.load_guard.currents import kept_amps
 from daemon.load_guard.guard import LoadGuard
 from daemon.sharing.claims import Claim, commanded_amps
@@ -65,8 +65,9 @@ class FuseKeeper:
         self._sharing = Sharing()
         # The allotment by which each charge point planned last.
         self._seen: dict[str, Allotment] = {}
-        # The claims when each charge point that waits was stepped last.
+        # What the others claimed when each charge point was stepped because of it last.
         self._claims: dict[str, frozenset[tuple[str, datetime, float]]] = {}
+        self._shown: dict[str, frozenset[tuple[str, float]]] = {}
         self._loaded: House | None = None
         self._house: House | None = None
         self._is_shared = False
@@ -217,7 +218,8 @@ class FuseKeeper:
         allotted : list of str
             Those to which the joint plan allots other currents than they planned with.
         waiting : list of str
-            Others that waited for one that has given way since.
+            Others that waited for one that has given way since, and those that must give way to
+            one that is seen to take more than it was told.
         """
         if self._loaded is None:
             return [], []
@@ -226,12 +228,12 @@ class FuseKeeper:
         allotted, waiting = [], []
         for name, state in self._states.items():
             seen, allotment = self._seen.get(name, Allotment()), self._allotment(name, now)
-            claims = self._claimed_beside(name)
+            has_news = self._has_news(state)
             if self._is_to_plan(state, seen, allotment, now):
                 allotted.append(name)
-            elif state.waits_for_others and self._claims.get(name) != claims:
+            elif has_news:
                 waiting.append(name)
-            self._seen[name], self._claims[name] = allotment, claims
+            self._seen[name] = allotment
         return allotted, waiting
 
     def due(self, now: datetime) -> datetime | None:
@@ -275,6 +277,15 @@ class FuseKeeper:
         limits = self._guard.limits(now, file)
         return kept_amps(self._states, self._sharing.claims, limits, now, file) if limits else {}
 
+    def _has_news(self, state: PointState) -> bool:
+        """Whether a charge point may rise, or must give way, because of what others now draw."""
+        point = state.charge_point
+        claims, shown = self._claimed_beside(point), self._shown_beside(point)
+        may_rise = state.waits_for_others and self._claims.get(point) != claims
+        must_fall = is_charging(state) and self._shown.get(point, frozenset()) != shown
+        self._claims[point], self._shown[point] = claims, shown
+        return may_rise or must_fall
+
     def _claimed_beside(self, charge_point: str) -> frozenset[tuple[str, datetime, float]]:
         """List what the others may draw, and until when."""
         return frozenset(
@@ -282,6 +293,15 @@ class FuseKeeper:
             for name, claim in self._sharing.claims.items()
             if name != charge_point
             for span in claim.spans
+        )
+
+    def _shown_beside(self, charge_point: str) -> frozenset[tuple[str, float]]:
+        """List what readings show of the others beyond their commands."""
+        return frozenset(
+            (name, span.amps)
+            for name, claim in self._sharing.claims.items()
+            if name != charge_point
+            for span in claim.shown
         )
 
     def _allot(self, state: PointState, now: datetime) -> Allotment:

@@ -153,6 +153,27 @@ class Hardware:
     meter_wh: float = 1_000_000.0
     drawn: float = 0.0
     lowered_at: datetime | None = None
+    sent_amps: float = 0.0
+    sent_at: datetime | None = None
+    stray_shown_at: datetime | None = None
+
+    def note_sent(self, amps: float, now: datetime) -> None:
+        """Note the current of a new command, which may not arrive."""
+        if amps != self.sent_amps:
+            self.sent_amps, self.sent_at = amps, now
+
+    @property
+    def is_stray(self) -> bool:
+        """Whether it draws more than it was told last."""
+        return self.drawn > self.sent_amps + 1e-6
+
+    def note_read(self, now: datetime) -> None:
+        """Note a reading that shows that it does so, though its vehicle had time to follow."""
+        had_time = self.sent_at is None or now >= self.sent_at + GIVES_WAY_WITHIN
+        if not self.is_stray:
+            self.stray_shown_at = None
+        elif had_time and self.stray_shown_at is None:
+            self.stray_shown_at = now
 
     def offer(self, now: datetime) -> float:
         """Return the current that it offers to the vehicle now [A]."""
@@ -223,7 +244,8 @@ class ProfileChannel:
 
     def send(self, command: Command, periods: Sequence[CurrentPeriod], now: datetime) -> None:
         found = limits(command, periods, now, HIGHEST_AMPS)
-        self._home.send(self._name, tuple((each.at, each.amps) for each in found))
+        profile = tuple((each.at, each.amps) for each in found)
+        self._home.send(self._name, profile, found[0].amps)
 
     def next_repeat(self) -> datetime | None:
         return None
@@ -242,7 +264,8 @@ class HomeBus(RecordedBus):
             return False
         point, leaf = topic.split("/")[-2:]
         if leaf == "command" and not self._home.is_ocpp(point):
-            self._home.send(point, json.loads(payload))
+            command = json.loads(payload)
+            self._home.send(point, command, command.get("amps", 0.0))
         return super().publish(topic, payload, retain=retain, qos=qos)
 
 
@@ -280,6 +303,8 @@ class Home:
         self.is_bus_down = False
         # Since when a reading of the home's load has shown that a phase carries too much.
         self.shown_since: dict[str, datetime] = {}
+        # What flowed above the fuse later than that and `GIVES_WAY_WITHIN`, by hardware that
+        # commands reach.
         self.late_amp_seconds = 0.0
         self.start()
 
@@ -307,8 +332,9 @@ class Home:
     def is_ocpp(self, point: str) -> bool:
         return isinstance(self.hardware.get(point), OcppHardware)
 
-    def send(self, point: str, message: object) -> None:
+    def send(self, point: str, message: object, amps: float) -> None:
         """Take a command to its hardware, which it reaches after those before it."""
+        self.hardware[point].note_sent(amps, self.clock.at)
         arriving = self.hardware[point].arriving
         due = max([self.clock.at + self.delay, *(at for at, _ in arriving)])
         arriving.append((due, message))
@@ -389,6 +415,22 @@ class Home:
         it = arrived(self.topics.load, load)
         self.service.handle(MessageArrived(it.topic, it.payload, it.retain, lambda: None))
 
+    def _given_way_to(self, phase: str, now: datetime) -> bool:
+        """Whether it is known for long enough what hardware draws that commands do not reach."""
+        strays = [each for each in self.hardware.values() if phase in each.phases and each.is_stray]
+        return all(
+            each.stray_shown_at is not None and now - each.stray_shown_at > GIVES_WAY_WITHIN
+            for each in strays
+        )
+
+    def _obedient_amps(self, phase: str) -> float:
+        """Return the current on a phase of hardware that draws no more than it was told last."""
+        return sum(
+            each.drawn
+            for each in self.hardware.values()
+            if phase in each.phases and not each.is_stray
+        )
+
     def _overload(self, phase: str, now: datetime) -> float:
         """Return what flows above the fuse, apart from what the home draws alone [A]."""
         drawn = self.drawn_on(phase)
@@ -415,8 +457,10 @@ class Home:
                 self.shown_since.pop(phase, None)
             elif self.load_at is None or not self.loads[phase]:
                 assert not over, (now, phase, self.currents())
-            elif now - self.shown_since.get(phase, now) > GIVES_WAY_WITHIN:
-                self.late_amp_seconds += over * span.total_seconds()
+            elif self._given_way_to(phase, now):
+                own = min(over, self._obedient_amps(phase))
+                is_late = now - self.shown_since.get(phase, now) > GIVES_WAY_WITHIN
+                self.late_amp_seconds += own * span.total_seconds() if is_late else 0.0
 
     def _advance(self, span: timedelta) -> None:
         self.clock.at += span
@@ -433,6 +477,7 @@ class Home:
             if each.is_there and each.reads_at(now):
                 register = round(each.meter_wh) / 1000
                 watts = each.drawn * VOLTS * len(each.phases)
+                each.note_read(now)
                 reading = Reading(at=now, register_kwh=register, watts=watts)
                 self.post(each.name, "reading", reading)
 

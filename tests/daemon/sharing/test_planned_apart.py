@@ -86,7 +86,7 @@ def test_what_charges_goes_on_and_nothing_starts_until_the_plan_is_there(
 
 
 def test_a_load_above_the_fuse_is_answered_at_once_while_the_plan_is_made(home: Home) -> None:
-    home.load = 30.0
+    home.set_load(30.0)
     home.read_load()
     assert commands(home, "east")[-1] == ("start", 10.0)
 

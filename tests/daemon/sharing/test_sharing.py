@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from tests.daemon.sharing.homes import Home, home_of
+from adapters.contract.messages import Reading
+from tests.daemon.sharing.homes import VOLTS, Home, home_of
 from tests.daemon.worlds import HOUR, MINUTE, utc
 
 if TYPE_CHECKING:
@@ -154,3 +155,16 @@ def test_charge_points_on_different_phases_do_not_wait_for_each_other(
     home.plug_in("west", 0)
     home.pass_time(20 * MINUTE)
     assert home.currents() == {"east": 32.0, "west": 32.0}
+
+
+def test_one_that_charges_gives_way_to_one_that_is_seen_to_take_more(home: Home) -> None:
+    """As soon as the other's meter shows it, though it waits for nothing."""
+    home.plug_in("east", 20)
+    home.plug_in("west", 20)
+    home.pass_time(20 * MINUTE)
+    assert home.currents() == {"east": 32.0, "west": 8.0}
+    watts = 20 * VOLTS
+    home.post("west", "reading", Reading(at=home.clock.at, register_kwh=1001.0, watts=watts))
+    command = home.state("east").command
+    assert command is not None
+    assert command.amps == 20
