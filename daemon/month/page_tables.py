@@ -38,6 +38,16 @@ class BandCells(NamedTuple):
     cost: str
 
 
+class VehicleCells(NamedTuple):
+    """A row of the table of vehicles."""
+
+    vehicle: str
+    nights: str
+    short: str
+    energy: str
+    cost: str
+
+
 class NightCells(NamedTuple):
     """A row of the table of nights."""
 
@@ -90,6 +100,26 @@ class MonthTables:
             f"{100 * wh / self.month.energy_wh:.1f} %" if self.month.energy_wh else "",
             f"{cost}",
         )
+
+    def vehicles(self) -> list[VehicleCells]:
+        """Write the nights, energy and cost of each vehicle; empty if there is only one.
+
+        Returns
+        -------
+        list of VehicleCells
+            Energies and costs add up to those of the month, as shown.
+        """
+        sums = self.month.by_vehicle
+        if len(sums) <= 1:
+            return []
+        energies = rounded_parts([exact_kwh(each.wh) for each in sums], KWH_PLACES)
+        costs = rounded_parts([each.cost for each in sums], minor_units(self.month.currency))
+        return [
+            VehicleCells(
+                each.vehicle, f"{each.nights}", f"{each.nights_short}", f"{energy}", f"{cost}"
+            )
+            for each, energy, cost in zip(sums, energies, costs, strict=True)
+        ]
 
     def nights(self) -> list[NightCells]:
         """Write a row for each night."""

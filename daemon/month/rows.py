@@ -106,6 +106,17 @@ def month_values(month: Month) -> dict[str, Any]:
         "as_of": instant_text(month.as_of),
         "rounding": ROUNDING,
         "by_band": band_values(month.by_band),
+        "by_vehicle": [
+            {
+                "vehicle": each.vehicle,
+                "nights": each.nights,
+                "nights_short": each.nights_short,
+                "energy_kwh": exact_kwh(each.wh),
+                "cost": round_money(each.cost, minor_units(month.currency)),
+                "cost_exact": each.cost,
+            }
+            for each in month.by_vehicle
+        ],
         "short": [
             {
                 "night": row.night.isoformat(),

@@ -41,6 +41,7 @@ def show_month(month: Month) -> RenderableType:
         _figures(month),
         "",
         _bands(month),
+        *_vehicles(month),
         *_short(month),
         *_alerts(month),
         *nights_table(month.nights, month.currency),
@@ -107,6 +108,19 @@ def _bands(month: Month) -> Table:
     for cells in MonthTables(month, MonthWords(month)).bands():
         table.add_row(cells.band, cells.rate, cells.energy, cells.cost)
     return table
+
+
+def _vehicles(month: Month) -> Iterator[RenderableType]:
+    rows = MonthTables(month, MonthWords(month)).vehicles()
+    if not rows:
+        return
+    table = Table(box=None, pad_edge=False, header_style="dim")
+    for name in ("vehicle", "nights", "short", "kWh", "cost"):
+        table.add_column(name, justify="left" if name == "vehicle" else "right")
+    for cells in rows:
+        table.add_row(*cells)
+    yield ""
+    yield table
 
 
 def _short(month: Month) -> Iterator[RenderableType]:

@@ -172,6 +172,29 @@ class AlertRow:
 
 
 @dataclass(frozen=True, slots=True)
+class VehicleSum:
+    """The nights of one vehicle in a month.
+
+    Attributes
+    ----------
+    vehicle : str
+        Its name.
+    nights, nights_short : int
+        How many, and how many of them ended with less than it needed.
+    wh : int
+        Energy through the meter [Wh].
+    cost : Decimal
+        Its cost, unrounded [currency].
+    """
+
+    vehicle: str
+    nights: int
+    nights_short: int
+    wh: int
+    cost: Decimal
+
+
+@dataclass(frozen=True, slots=True)
 class Month:
     """A household's month.
 
@@ -246,6 +269,23 @@ class Month:
             before = sums.get(key, BandSum(*key, 0, Decimal(0)))
             sums[key] = BandSum(*key, before.wh + line.wh, before.cost + line.cost)
         return tuple(sums.values())
+
+    @property
+    def by_vehicle(self) -> tuple[VehicleSum, ...]:
+        """The nights of each vehicle, in the order of names."""
+        rows: dict[str, list[NightRow]] = {}
+        for row in self.nights:
+            rows.setdefault(row.vehicle, []).append(row)
+        return tuple(
+            VehicleSum(
+                vehicle=vehicle,
+                nights=len(own),
+                nights_short=sum(not row.need_met for row in own),
+                wh=sum(row.energy_wh for row in own),
+                cost=sum((row.cost for row in own), Decimal(0)),
+            )
+            for vehicle, own in sorted(rows.items())
+        )
 
     @property
     def cost_per_kwh(self) -> Decimal | None:

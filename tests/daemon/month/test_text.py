@@ -9,6 +9,7 @@ from decimal import Decimal
 import pytest
 
 from daemon.control.alerts import NO_POWER, OUT_OF_REACH
+from daemon.month.rows import month_values
 from daemon.month.show_month import show_month
 from daemon.month.wording import alerts_shown, difference_words, why_short
 from daemon.night_log.month import AlertRow, BandSum, NightRow
@@ -91,3 +92,31 @@ def test_alerts_are_said_once_and_not_of_a_need_that_was_met() -> None:
     assert "no-power-after-start: No power flows. (and 2 times more)" in text
     assert text.count("6.9 kWh were missing.") == 1
     assert not any(kwh in text for kwh in ("1.0 kWh", "2.0 kWh", "3.0 kWh"))
+
+
+def test_each_vehicle_has_a_line_if_there_are_several() -> None:
+    """By hand: 10 and 5.005 kWh of one, 2.5 of the other; parts add up as they are shown."""
+    month = full_month()
+    first = month.nights[0]
+    nights = tuple(
+        replace(first, vehicle=vehicle, energy_wh=wh, cost=Decimal(cost), need_met=met)
+        for vehicle, wh, cost, met in (
+            ("van", 10_000, "1.932", True),
+            ("hatchback", 2_500, "0.483", True),
+            ("van", 5_005, "1.7555", False),
+        )
+    )
+    two = replace(month, nights=nights)
+    text = rich_text(show_month(two), 100)
+    lines = [line.split() for line in text.splitlines()]
+    at = lines.index(["vehicle", "nights", "short", "kWh", "cost"])
+    assert lines[at + 1 : at + 3] == [
+        ["hatchback", "1", "0", "2.50", "0.48"],
+        ["van", "2", "1", "15.00", "3.69"],
+    ]
+    assert [(each["vehicle"], each["cost_exact"]) for each in month_values(two)["by_vehicle"]] == [
+        ("hatchback", Decimal("0.483")),
+        ("van", Decimal("3.6875")),
+    ]
+    one = replace(month, nights=nights[:1])
+    assert "vehicle" not in {line.split(" ")[0] for line in rich_text(show_month(one)).splitlines()}
