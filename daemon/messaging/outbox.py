@@ -40,6 +40,9 @@ DAY = timedelta(days=1)
 STATUS_EVERY = BELIEVE_FOR / 2
 """An unchanged status is published again this often, so that it does not become stale."""
 
+LOAD_SHOWN_EVERY = timedelta(seconds=30)
+"""How often it is published only because of a new reading of the home's load."""
+
 CORRECTED_EVERY = timedelta(seconds=1)
 
 
@@ -307,6 +310,7 @@ class Outbox:
             last is not None
             and status.at < last.at + STATUS_EVERY
             and _significant_part(last) == _significant_part(status)
+            and not _has_newer_load(last, status)
         ):
             return False
         self._statuses[point] = status
@@ -414,10 +418,17 @@ def _significant_part(status: Status) -> tuple[object, ...]:
     soc = None if status.soc_percent is None else round(status.soc_percent)
     return (
         status.connected, status.charging, status.do, status.serial, status.plan, soc,
-        status.vehicle, status.soc_from, status.rates, status.wishes,
+        status.vehicle, status.soc_from, status.rates, status.wishes, status.main_fuse,
         status.skip_until,
         status.away_until, status.alerts,
     )  # fmt: skip
+
+
+def _has_newer_load(last: Status, status: Status) -> bool:
+    """Whether the home's load was read for the first time, or long enough after the last."""
+    if status.home_load is None:
+        return False
+    return last.home_load is None or status.home_load.at >= last.home_load.at + LOAD_SHOWN_EVERY
 
 
 def _figures_of(document: Mapping[str, Any]) -> dict[str, Any]:

@@ -9,7 +9,7 @@ from daemon.control.events import AnnouncePlan, CloseNight, Issue, Note, Warn
 from daemon.control.replanning import NEARLY_PERCENT
 from daemon.night_log.month import RULES
 from daemon.night_log.notes import OUTSIDE_WORDS
-from daemon.presentation.figures import local_time
+from daemon.presentation.figures import local_time, lowered_words
 from planners.accounts.money import format_money
 
 if TYPE_CHECKING:
@@ -195,6 +195,11 @@ def night_lines(night: dict[str, Any]) -> Iterator[str]:
     ):
         if night[key]:
             yield f"  {night[key]} kWh of it are {words}."
+    if lowered := night.get("lowered_by_load"):
+        words = lowered_words(
+            lowered["minutes"], float(lowered["least_amps"]), float(lowered["load_amps"])
+        )
+        yield f"  It was {words}."
     baselines = night["baselines"]
     if not baselines:
         return

@@ -50,7 +50,7 @@ from daemon.messaging.incoming import (
     WakeUp,
 )
 from daemon.messaging.instance import new_instance
-from daemon.messaging.outbox import STATUS_EVERY, Outbox, Publisher
+from daemon.messaging.outbox import LOAD_SHOWN_EVERY, STATUS_EVERY, Outbox, Publisher
 from daemon.messaging.outlook import figures_of
 from daemon.messaging.status import status_of
 from daemon.nights.morning import STILL_MORNING, morning_line, next_morning
@@ -194,6 +194,8 @@ class Service:
         # The charge points stepped since the last status: with each wake-up, all of them.
         self._stepped: set[str] = set()
         self._results = _Results()
+        # When the statuses last had a new reading of the home's load.
+        self._load_shown: datetime | None = None
 
     @property
     def house(self) -> House:
@@ -539,6 +541,10 @@ class Service:
         if self._fuse.take_load(event, now, file):
             self._step_all(TimePassed())
             self._fuse.have_given_way()
+        elif self._load_shown is None or now - self._load_shown >= LOAD_SHOWN_EVERY:
+            self._stepped.update(self._states)
+        if self._stepped:
+            self._load_shown = now
         hour = self._fuse.take_ended_hour()
         if hour is not None:
             self._store_load(hour, now)

@@ -185,6 +185,18 @@ def test_equipment_that_measures_the_home_is_heard(tmp_path: Path, ledger: Ledge
         assert home.told() == 10
 
 
+def test_the_status_shows_a_reading_that_changes_nothing(tmp_path: Path, ledger: Ledger) -> None:
+    """Each 30 seconds, so that the meter is seen to be alive; not with each reading."""
+    home = Home(tmp_path, ledger)
+    home.load(5.0)
+    shown = []
+    for second in range(1, 62):
+        home.advance(SECOND)
+        home.load(5.0 - second / 100)
+        shown.append(home.bus.last("status")["home_load"]["amps"][0])
+    assert sorted(set(shown), reverse=True) == [5.0, 4.7, 4.4]
+
+
 def test_a_wired_meter_is_heard(tmp_path: Path, ledger: Ledger) -> None:
     """Its own topics replace the daemon's; a phase that falls silent silences it."""
     meter = [{"topic": f"meter/{phase}"} for phase in ("l1", "l2", "l3")]
