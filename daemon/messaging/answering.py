@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
+from config.tariffs.calendar_words import listed
 from daemon.control.replanning import plan_now
 from daemon.control.state import charges_now, departure_of, rests_until, vehicles_of
 from daemon.control.wishes import AWAY_UNTIL, CHARGE_NOW, SKIP_UNTIL, removable
@@ -140,6 +141,39 @@ def answer_of(
     if request is not None and before is not None:
         sentences = [*_superseded(request, before, state, now, house.file.zone), *sentences]
     return " ".join(sentences)
+
+
+def effect_of(before: Plan | None, after: Plan | None, now: datetime, zone: ZoneInfo) -> str | None:
+    """Say what a request for one vehicle does to the plan of another.
+
+    Parameters
+    ----------
+    before, after : Plan or None
+        The other's plan before the request, and with it.
+    now : datetime
+        UTC.
+    zone : ZoneInfo
+        The household's.
+
+    Returns
+    -------
+    str or None
+        A sentence; None if nothing was planned and nothing is.
+    """
+    if before is None or after is None or not (before.periods or after.periods):
+        return None
+    parts: list[str] = []
+    ends = [plan.periods[-1].end if plan.periods else None for plan in (before, after)]
+    if ends[1] is None:
+        parts.append("charges nothing")
+    elif ends[0] is None or abs(ends[1] - ends[0]) >= MINUTE:
+        parts.append(f"ends at {_when(ends[1], now, zone)}")
+    old, new = (f"{plan.reaches_percent:.0f} %" for plan in (before, after))
+    if old != new:
+        parts.append(f"reaches {new} instead of {old}")
+    if not parts:
+        return f"The plan of {before.vehicle} stays as it is."
+    return f"The plan of {before.vehicle} then {listed(parts)}."
 
 
 def preview_of(

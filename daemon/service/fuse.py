@@ -137,6 +137,10 @@ class FuseKeeper:
         trial._sharing, trial._guard = self._sharing, self._guard
         return trial
 
+    def suppose(self, state: PointState) -> None:
+        """Take a charge point to be in another state, in a keeper for previews."""
+        self._states = {**self._states, state.charge_point: state}
+
     def load_reading(self, now: datetime, file: HouseholdFile) -> LoadOfHome | None:
         """Return the latest reading of the home's load, and what it leaves, for the status."""
         return self._guard.reading(now, file)
@@ -227,7 +231,7 @@ class FuseKeeper:
         self.ask_for_plan()
         allotted, waiting = [], []
         for name, state in self._states.items():
-            seen, allotment = self._seen.get(name, Allotment()), self._allotment(name, now)
+            seen, allotment = self._seen.get(name, Allotment()), self.allotment(name, now)
             has_news = self._has_news(state)
             if self._is_to_plan(state, seen, allotment, now):
                 allotted.append(name)
@@ -308,11 +312,12 @@ class FuseKeeper:
         if self._loaded is None:
             return Allotment()
         self._plan_together({**self._states, state.charge_point: state}, now)
-        allotment = self._allotment(state.charge_point, now)
+        allotment = self.allotment(state.charge_point, now)
         self._seen[state.charge_point] = allotment
         return allotment
 
-    def _allotment(self, charge_point: str, now: datetime) -> Allotment:
+    def allotment(self, charge_point: str, now: datetime) -> Allotment:
+        """Return what a charge point is allotted, and why."""
         return allotment_of(self._sharing, charge_point, now)
 
     def _plan_together(self, states: Mapping[str, PointState], now: datetime) -> None:

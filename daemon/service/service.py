@@ -35,7 +35,7 @@ from daemon.control.nightbook import facts_of
 from daemon.control.replanning import announce, plan_now
 from daemon.control.state import is_charging
 from daemon.control.undelivered import delivered
-from daemon.messaging.answering import answer_of, preview_of
+from daemon.messaging.answering import answer_of, effect_of, preview_of
 from daemon.messaging.event_queue import EventQueue
 from daemon.messaging.hardware_channels import HardwareChannels
 from daemon.messaging.inbox import Inbox, RequestRefused
@@ -63,13 +63,15 @@ from daemon.service.ledger_trouble import LedgerTrouble
 from daemon.service.night_keeper import NightKeeper
 from daemon.service.recovery import currents_in_force, recover
 from daemon.service.upgrade import BUYS_LESS, KNOWN, changes_to_tell
+from daemon.sharing.household import allotment_changed
 from daemon.sharing.planning_task import JointPlanMade
+from planners.home.allotments import shares_by_plan
 from planners.home.learned_load import WEEKS
 from planners.power.live_load import SILENCE
 from planners.rates.known import rate_knowledge
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
     from datetime import datetime
 
     from adapters.clocks.clock import Clock
@@ -106,11 +108,11 @@ class _Results:
 
 @dataclass(frozen=True, slots=True)
 class _Unanswered:
-    """A person's request that is obeyed, and the state before; a preview has its own keeper."""
+    """A person's request that is obeyed, and all states before; a preview has its own keeper."""
 
     point: str
     event: PersonAsked
-    before: PointState
+    before: Mapping[str, PointState]
     fuse: FuseKeeper
 
 
@@ -562,7 +564,7 @@ class Service:
         self._share_fuse()
 
     def _on_request(self, point: str, event: PersonAsked) -> None:
-        before, fuse = self._states[point], self._fuse
+        before, fuse = dict(self._states), self._fuse
         if event.request.preview:
             fuse = fuse.for_preview()
         else:
@@ -580,7 +582,7 @@ class Service:
         point, request, now = asked.point, asked.event.request, self._clock.now()
         if asked.fuse.is_awaited(now):
             return False
-        before, after, house = asked.before, self._states[point], self.house
+        before, after, house = asked.before[point], self._states[point], self.house
         if request.preview:
             house = asked.fuse.house_beside(point, self._watch.house, now)
             before, after = after, preview(after, asked.event, now, house)
@@ -588,14 +590,31 @@ class Service:
             if asked.fuse.is_awaited(now):
                 return False
             message = preview_of(request, before, after, now, house)
+            asked.fuse.suppose(after)
         else:
             # Before the answer: whoever reads it may ask for the status at once.
             self._publish_status(point, now, with_draft=True)
             message = answer_of(after, now, house, request, before)
         if request.id is not None:
+            message = " ".join([message, *self._effects_of(asked, now)])
             figures = figures_of(after, now, house) | {"preview": request.preview}
             self._answer(point, request.id, understood=True, message=message, **figures)
         return True
+
+    def _effects_of(self, asked: _Unanswered, now: datetime) -> Iterator[str]:
+        """Say what a request to charge at once does to the plans of the others."""
+        if not asked.event.request.charge_now or not shares_by_plan(self.house.file):
+            return
+        for name, before in asked.before.items():
+            after = self._states[name]
+            if name == asked.point or not after.plugged_in:
+                continue
+            mine, theirs = (each.allotment(name, now) for each in (self._fuse, asked.fuse))
+            if allotment_changed(mine, theirs, now):  # in a preview
+                house = asked.fuse.house_beside(name, self._watch.house, now)
+                after = preview(after, CurrentAllotted(), now, house)
+            effect = effect_of(before.plan, after.plan, now, self.house.file.zone)
+            yield from () if effect is None else (effect,)
 
     def _record_news(self, what: Literal["file", "prices"]) -> None:
         """Record that the file or the prices are new, and until when prices are known."""

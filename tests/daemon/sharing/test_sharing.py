@@ -168,3 +168,17 @@ def test_one_that_charges_gives_way_to_one_that_is_seen_to_take_more(home: Home)
     command = home.state("east").command
     assert command is not None
     assert command.amps == 20
+
+
+def test_charge_now_says_what_it_does_to_the_others(home: Home) -> None:
+    """The preview and the answer say the same; one that is not there is not mentioned."""
+    home.plug_in("east", 20)
+    home.plug_in("west", 20)
+    home.pass_time(20 * MINUTE)
+    home.ask("west", charge_now=True, preview=True, id="1")
+    home.ask("east", charge_now=True, preview=True, id="2")
+    home.ask("east", charge_now=True, id="3")
+    stays, tried, done = (answer["message"] for answer in home.bus.on("answer")[-3:])
+    assert stays.endswith("The plan of car-east stays as it is.")
+    assert "The plan of car-west then ends at Thu 0" in tried
+    assert tried == f"Preview: nothing has changed. {done}"
