@@ -151,6 +151,16 @@ class Ledger(LedgerReader):
             ),
         )  # fmt: skip
 
+    def extend_command(self, charge_point: str, serial: int, command: Command) -> bool:
+        """Let a command stand for one that only extends it; False if it is not recorded."""
+        with self._writing():
+            changed = self._connection.execute(
+                "UPDATE commands SET serial = ?, valid_until = ?"
+                " WHERE charge_point = ? AND serial = ?",
+                (command.serial, to_micros(command.valid_until), charge_point, serial),
+            )
+        return changed.rowcount == 1
+
     def add_plan(self, charge_point: str, made_at: datetime, body: Mapping[str, object]) -> None:
         """Add a plan, as a JSON object."""
         self._add(

@@ -58,6 +58,15 @@ class SpanReader:
         )
         return tuple(stored_command(row) for row in rows)
 
+    def commands_in_force(self, charge_point: str, instant: datetime) -> tuple[StoredCommand, ...]:
+        """Return the commands that expire after an instant, in the order of their serials."""
+        rows = self._rows(
+            f"SELECT {COMMAND_COLUMNS} FROM commands "  # noqa: S608 - all our own text
+            "WHERE charge_point = ? AND valid_until > ? ORDER BY serial",
+            (charge_point, to_micros(instant)),
+        )
+        return tuple(stored_command(row) for row in rows)
+
     def command_before(self, charge_point: str, instant: datetime) -> StoredCommand | None:
         """Return the last command before an instant; None if there is none."""
         rows = self._rows(

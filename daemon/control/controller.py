@@ -274,6 +274,7 @@ def _command(
     if is_new:
         is_lower = command is not None and (right.amps or 0) < (command.amps or 0)
         watch = with_command(watch, now, is_lower=is_lower)
+    extends = None if repeat else _extended(command, right, now, holds)
     command = replace(right, valid_until=min(now + holds, right.valid_until))
     # A command that is only renewed does not change how long its response has been waited for.
     response = (
@@ -288,8 +289,20 @@ def _command(
         current_watch=watch,
         night=_count_start(state, command) if switched else state.night,
     )
+    if not switched:
+        return state, (Issue(command, extends),)
     note = Note(command.do, {"charge_point": state.charge_point, "why": command.why})
-    return state, (Issue(command), note) if switched else (Issue(command),)
+    return state, (Issue(command), note)
+
+
+def _extended(
+    command: CommandInForce | None, right: CommandInForce, now: datetime, holds: timedelta
+) -> int | None:
+    """Return the serial of the command in force, if the right one only extends it by a little."""
+    if command is None or holds > MORE_HOLDS or now >= command.valid_until:
+        return None
+    is_same = replace(right, serial=command.serial, valid_until=command.valid_until) == command
+    return command.serial if is_same else None
 
 
 def _switches(state: PointState, command: CommandInForce, now: datetime) -> LastSwitches:

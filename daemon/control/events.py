@@ -129,9 +129,19 @@ class CommandInForce:
 
 @dataclass(frozen=True, slots=True)
 class Issue:
-    """Record a command, then publish it."""
+    """Record a command, then publish it.
+
+    Attributes
+    ----------
+    command : CommandInForce
+        The command.
+    extends : int or None
+        The serial of a command that it only extends, by less than a minute: such commands are one
+        in the record.
+    """
 
     command: CommandInForce
+    extends: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

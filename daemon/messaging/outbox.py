@@ -141,9 +141,9 @@ class Outbox:
             If a night can't be priced.
         """  # noqa: DOC502 - raised by the ledger and by the rates
         match action:
-            case Issue(command):
+            case Issue(command, extends):
                 message = command_message(command)
-                self._record_command(point, message, now)
+                self._record_command(point, message, extends, now)
                 self._send(self._topics.command(point), message, retain=True)
             case Assert(command):
                 self._send(self._topics.command(point), command_message(command), retain=True)
@@ -380,9 +380,12 @@ class Outbox:
             body = alert.model_dump(mode="json", exclude_none=True) | where
             self._run_command(home.on_alert, dump_exact(body).encode())
 
-    def _record_command(self, point: str, command: Command, now: datetime) -> None:
+    def _record_command(
+        self, point: str, command: Command, extends: int | None, now: datetime
+    ) -> None:
         with self._sent_anyway("a command"):  # it may be a stop
-            self._ledger.add_command(point, now, command)
+            if extends is None or not self._ledger.extend_command(point, extends, command):
+                self._ledger.add_command(point, now, command)
 
     @contextmanager
     def _sent_anyway(self, what: str) -> Iterator[None]:

@@ -10,7 +10,6 @@ from adapters.clocks.instants import parse_instant
 from adapters.contract.messages import Request, decode
 from adapters.ledger.exact_json import dump_exact
 from daemon.control.confirming import await_response
-from daemon.control.controller import START_HOLDS
 from daemon.control.events import CommandInForce
 from daemon.control.learning import AHEAD, CONNECTED, FAULTS, IDLE, OLD_SOC, expires_after
 from daemon.control.state import PointState, SocFact, Wishes, register_wh_at, vehicle_of
@@ -114,11 +113,10 @@ def currents_in_force(ledger: Ledger, charge_point: str, now: datetime) -> tuple
     tuple of AmpsSpan
         What the hardware may draw if later commands did not reach it.
     """
-    commands = ledger.commands_between(charge_point, now - START_HOLDS, now + AHEAD)
     return tuple(
         AmpsSpan(now, command.valid_until + VEHICLE_FOLLOWS, command.amps)
-        for command in commands
-        if command.amps is not None and command.valid_until > now
+        for command in ledger.commands_in_force(charge_point, now - VEHICLE_FOLLOWS)
+        if command.amps is not None
     )
 
 

@@ -182,3 +182,19 @@ def test_charge_now_says_what_it_does_to_the_others(home: Home) -> None:
     assert stays.endswith("The plan of car-east stays as it is.")
     assert "The plan of car-west then ends at Thu 0" in tried
     assert tried == f"Preview: nothing has changed. {done}"
+
+
+def test_commands_that_extend_each_other_by_half_a_minute_are_one_in_the_record(
+    home: Home, ledger: Ledger
+) -> None:
+    """Else every night would leave a thousand rows for ever; the plan is new every 15 minutes."""
+    home.plug_in("east", 20)
+    home.pass_time(75 * MINUTE)
+    command = home.state("east").command
+    assert command is not None
+    sent = [payload for topic, payload, _ in home.bus.messages if topic.endswith("east/command")]
+    rows = ledger.commands_between("east", EVENING, home.clock.at)
+    assert len(sent) > 100
+    assert len(rows) < 12
+    assert (rows[-1].serial, rows[-1].valid_until) == (command.serial, command.valid_until)
+    assert [row.at for row in rows] == sorted(row.at for row in rows)
