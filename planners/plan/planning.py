@@ -12,7 +12,6 @@ from planners.plan.alternatives import alternatives_to
 from planners.plan.baselines import at_once, timer
 from planners.plan.horizon import Horizon, Situation, horizon_of, slots_between, without_margin
 from planners.plan.later_nights import later_nights
-from planners.plan.needs_first import needs_first
 from planners.plan.periods import ChargingSlot, charging_slots, periods_of
 from planners.plan.plan import Plan
 from planners.plan.several_nights import bought_ahead, met_before, prepared_for_later
@@ -21,6 +20,7 @@ from planners.plan.why import why, why_at_once
 from planners.power.cautions import cautions
 from planners.power.charging import NEED_TOLERANCE_PERCENT, climb
 from planners.solver.exact import solve
+from planners.solver.needs_first import needs_first
 from planners.solver.problem import NEED_TOLERANCE_KWH
 
 if TYPE_CHECKING:

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from planners.plan.needs_first import needs_first
 from planners.power.charging import ChargeModel
 from planners.solver.exact import solve
+from planners.solver.needs_first import needs_first
 from planners.solver.problem import Deadline, PlanningProblem
 
 if TYPE_CHECKING:
