@@ -13,6 +13,7 @@ from adapters.bus.events import MessageArrived
 from adapters.contract.messages import MainFuse
 from daemon.check.fuse import explain_fuse
 from daemon.control.state import PointState
+from daemon.messaging.incoming import WakeUp
 from daemon.messaging.status import status_of
 from daemon.service.house_loading import load_house, with_learned_load
 from daemon.service.household_watch import HouseholdWatch
@@ -22,7 +23,7 @@ from planners.plan.horizon import Situation
 from planners.plan.planning import make_plan
 from planners.power.live_load import LoadHour
 from tests.daemon.load_guard.test_guarding import Home
-from tests.daemon.worlds import EVENING, HOUR, KOWHAI, MINUTE, kowhai
+from tests.daemon.worlds import EVENING, HOUR, KOWHAI, MINUTE, NOON, kowhai
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -159,3 +160,18 @@ def test_too_few_weeks_change_nothing(tmp_path: Path, ledger: Ledger) -> None:
     before = watch.house
     assert not watch.learn_load(ledger, EVENING)
     assert watch.house is before
+
+
+def test_the_daemon_learns_at_its_start_and_at_noon(tmp_path: Path, ledger: Ledger) -> None:
+    """What it stores during a day counts from the next noon on, in plans too."""
+    fill(ledger, weeks=LEAST_WEEKS - 1)
+    home = Home(tmp_path, ledger)
+    assert "expects_from" not in home.bus.last("status")["main_fuse"]
+    fill(ledger)
+    for instant, learned in ((NOON - MINUTE, None), (NOON + MINUTE, "learned")):
+        home.clock.advance_to(instant)
+        home.service.handle(WakeUp())
+        assert home.bus.last("status")["main_fuse"].get("expects_from") == learned
+    assert home.service.house.file.household.known_load
+    again = Home(tmp_path, ledger)
+    assert again.bus.last("status")["main_fuse"]["expects_from"] == "learned"
