@@ -543,10 +543,11 @@ class Service:
         if self._fuse.take_load(event, now, file):
             self._step_all(TimePassed())
             self._fuse.have_given_way()
-        elif self._load_shown is None or now - self._load_shown >= LOAD_SHOWN_EVERY:
-            self._stepped.update(self._states)
-        if self._stepped:
             self._load_shown = now
+        elif self._load_shown is None or now - self._load_shown >= LOAD_SHOWN_EVERY:
+            self._load_shown = now
+            for point in self._states:
+                self._publish_status(point, now, with_draft=False)
         hour = self._fuse.take_ended_hour()
         if hour is not None:
             self._store_load(hour, now)

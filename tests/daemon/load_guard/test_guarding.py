@@ -26,7 +26,16 @@ from daemon.messaging.incoming import LoadReport, WakeUp
 from daemon.nights.saved_state import read_saved
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.service import Service
-from tests.daemon.worlds import EVENING, KOWHAI, MINUTE, POINT, RecordedBus, arrived, topics_of
+from tests.daemon.worlds import (
+    EVENING,
+    KOWHAI,
+    MINUTE,
+    NIGHT_BEGINS,
+    POINT,
+    RecordedBus,
+    arrived,
+    topics_of,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -195,6 +204,22 @@ def test_the_status_shows_a_reading_that_changes_nothing(tmp_path: Path, ledger:
         home.load(5.0 - second / 100)
         shown.append(home.bus.last("status")["home_load"]["amps"][0])
     assert sorted(set(shown), reverse=True) == [5.0, 4.7, 4.4]
+
+
+def test_a_reading_at_the_instant_of_a_wake_up_does_not_replace_it(
+    tmp_path: Path, ledger: Ledger
+) -> None:
+    """Nothing was stepped with it, so that what is due now stays due."""
+    home = Home(tmp_path, ledger)
+    home.service.handle(arrived(home.topics.request(POINT), Request(clear=True)))
+    due = NIGHT_BEGINS  # the plan begins
+    home.clock.advance_to(due - 61 * SECOND)
+    home.service.handle(WakeUp())
+    for seconds in (60, 45, 30, 15, 0):  # each second one is shown in the status
+        home.clock.advance_to(due - seconds * SECOND)
+        home.load(5.0)
+    assert home.told() == 0
+    assert home.woken[-1] <= due
 
 
 def test_a_wired_meter_is_heard(tmp_path: Path, ledger: Ledger) -> None:
