@@ -55,6 +55,15 @@ def _fits_a_line(text: str) -> bool:
     return text.isprintable() and text == text.strip()
 
 
+UserName = Annotated[
+    str,
+    Field(min_length=1, max_length=200),
+    checked(_is_user_name),
+    Expected("a name of 1 to 200 characters, without colons or control characters"),
+]
+"""The name of an account at the broker."""
+
+
 def _is_this_machine(host: str) -> bool:
     try:
         return ip_address(host).is_loopback
@@ -73,15 +82,7 @@ class Bus(Model):
             "a user or password"
         ),
     ] = Field(description="mqtt://HOST[:PORT], mqtts://HOST[:PORT] or embedded.")
-    username: (
-        Annotated[
-            str,
-            Field(min_length=1, max_length=200),
-            checked(_is_user_name),
-            Expected("a name of 1 to 200 characters, without colons or control characters"),
-        ]
-        | None
-    ) = Field(None, description="Name to sign in with.")
+    username: UserName | None = Field(None, description="Name to sign in with.")
     password_file: FilePath | None = Field(
         None, description="File with the password in one line; only its owner may read it."
     )

@@ -39,6 +39,7 @@ from config.household.departure import Departure, wanted_percent
 from config.household.equipment import ChargePoint
 from config.household.metrics import Metrics
 from config.household.ocpp import OcppListener, OcppPoint
+from config.household.page import Page
 from config.household.vehicle import Vehicle
 from config.household.wiring import LoadMeter
 from config.tariffs.known_load import KnownLoad, known_load_problems
@@ -63,6 +64,7 @@ __all__ = [
     "Metrics",
     "OcppListener",
     "OcppPoint",
+    "Page",
     "PriceFile",
     "Tariff",
     "Vehicle",
@@ -226,6 +228,10 @@ class HouseholdFile(Model):
     )
     metrics: Metrics | None = Field(
         None, description="Where figures for graphs go, in the text format of OpenMetrics."
+    )
+
+    page: Page | None = Field(
+        None, description="Where `lullwatt page` serves the page of the household."
     )
 
     @model_validator(mode="after")

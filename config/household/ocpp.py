@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from typing import Annotated, Self
+from typing import Annotated
 
-from pydantic import Field, model_validator
+from pydantic import Field
 
-from config.fields.addresses import Address, ListenAddress, address_of
-from config.fields.key_problems import KeyProblem, refuse
+from config.fields.addresses import ListenAddress
+from config.fields.key_problems import KeyProblem
 from config.fields.value_types import Expected, FilePath, Flag, Model, checked
+from config.household.listener import Listener
 
 _IDENTITY = re.compile(r"[A-Za-z0-9._~ -]{1,48}", re.ASCII)
 _MOST_CONNECTORS = 64
@@ -24,64 +25,17 @@ def _is_identity(text: str) -> bool:
     return _IDENTITY.fullmatch(text) is not None and text == text.strip()
 
 
-class OcppListener(Model):
+class OcppListener(Listener):
     """Where the daemon listens for equipment that speaks OCPP 1.6J."""
 
     listen: Annotated[ListenAddress, Expected('an address and a port such as "127.0.0.1:8887"')] = (
         Field(description="HOST:PORT to listen on.")
     )
-    certificate_file: FilePath | None = Field(
-        None, description="Certificate chain (PEM) of this machine, for connections with TLS."
-    )
-    key_file: FilePath | None = Field(None, description="Private key (PEM) of the certificate.")
     in_the_clear: Flag = Field(
         default=False,
         description="Needed to listen beyond this machine without TLS: passwords cross the network "
         "unencrypted.",
     )
-
-    @model_validator(mode="after")
-    def _check(self) -> Self:
-        refuse([*self._tls_problems(), *self._clear_problems()])
-        return self
-
-    def _tls_problems(self) -> Iterator[KeyProblem]:
-        if self.certificate_file is not None and self.key_file is None:
-            yield KeyProblem(("certificate_file",), "expected a key_file beside it")
-        if self.key_file is not None and self.certificate_file is None:
-            yield KeyProblem(("key_file",), "expected a certificate_file beside it")
-
-    def _clear_problems(self) -> Iterator[KeyProblem]:
-        has_keys = self.certificate_file is not None or self.key_file is not None
-        if has_keys and self.in_the_clear:
-            yield KeyProblem(
-                ("in_the_clear",), "expected either TLS keys or in_the_clear, got both"
-            )
-        elif not (has_keys or self.in_the_clear or self.is_loopback):
-            yield KeyProblem(
-                ("listen",),
-                "expected certificate_file and key_file, since others can reach this address; "
-                "in_the_clear: true if that is meant, on a network of your own",
-            )
-
-    @property
-    def _address(self) -> Address:
-        return address_of(self.listen)
-
-    @property
-    def host(self) -> str:
-        """Name or address to listen on."""
-        return self._address.host
-
-    @property
-    def port(self) -> int:
-        """TCP port to listen on."""
-        return self._address.port
-
-    @property
-    def is_loopback(self) -> bool:
-        """Whether only this machine can reach it."""
-        return self._address.is_loopback
 
 
 class OcppPoint(Model):

@@ -220,6 +220,8 @@ def _bus(file: HouseholdFile) -> Iterator[str]:
     yield f"The ledger is the file {file.ledger.path}."
     if file.metrics is not None:
         yield f"Figures for graphs {_where(file.metrics)}."
+    if file.page is not None:
+        yield f"`lullwatt page` serves the page for phones at {file.page.url}."
 
 
 def _where(metrics: Metrics) -> str:
@@ -235,6 +237,11 @@ def _risks_accepted(file: HouseholdFile) -> Iterator[str]:
         yield (
             f"Whoever reaches {metrics.listen} can read when this home charges, and so when the"
             " car is away."
+        )
+    if file.page is not None and file.page.in_the_clear:
+        yield (
+            "Whoever can read along in the network can look at the page for phones, and ask for"
+            " something there as a paired phone does."
         )
     if bus.in_the_clear:
         yield "Messages to and from the broker can be read and changed on the way."

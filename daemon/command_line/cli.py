@@ -16,6 +16,7 @@ from config.files.errors import LullwattError, UsageError
 from daemon.appraise.command import appraise
 from daemon.command_line.backup import backup
 from daemon.command_line.reports import month, nights
+from daemon.page_service.command import page
 from daemon.presentation.options import (
     AT_OPTION,
     DAYS_OPTION,
@@ -270,6 +271,7 @@ cli.add_command(status)
 cli.add_command(wiring)
 cli.add_command(nights)
 cli.add_command(month)
+cli.add_command(page)
 cli.add_command(why)
 
 

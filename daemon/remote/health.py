@@ -6,13 +6,20 @@ import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from adapters.contract.messages import DaemonState, MalformedMessage, Status, decode
+from adapters.contract.messages import (
+    AnyMessage,
+    DaemonState,
+    MalformedMessage,
+    Status,
+    decode,
+)
+from adapters.contract.topics import Topics
 from config.files.errors import UnwellError
 from daemon.presentation.figures import local_time
 from daemon.remote.conversation import RETAINED_SECONDS, Conversation, why_not_running
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Callable, Iterator, Mapping
     from datetime import datetime
 
     from config.household.household_file import HouseholdFile
@@ -65,29 +72,40 @@ def read_report(file: HouseholdFile, wait_seconds: float) -> Report:
             talk.connect()
         except UnwellError as error:
             return Report({name: PointReport() for name in file.charge_points}, None, str(error))
-        talk.wait(lambda: _is_complete(talk, file), RETAINED_SECONDS)
-        return Report({name: _point(talk, name) for name in file.charge_points}, talk.daemon())
+        talk.wait(lambda: _is_complete(report_of(file, talk.last)), RETAINED_SECONDS)
+        return report_of(file, talk.last)
 
 
-def _is_complete(talk: Conversation, file: HouseholdFile) -> bool:
-    points = [_point(talk, name) for name in file.charge_points]
-    return talk.daemon() is not None and all(
+def report_of(file: HouseholdFile, last: Callable[[str], bytes | None]) -> Report:
+    """Read a report from the last payload of each topic; what can't be read is left out."""
+    topics = Topics.of_file(file)
+    points = {
+        name: _point(last(topics.status(name)), last(topics.plan(name)))
+        for name in file.charge_points
+    }
+    return Report(points, _read(DaemonState, last(topics.daemon)))
+
+
+def _is_complete(report: Report) -> bool:
+    return report.daemon is not None and all(
         point.status is not None and (point.status.plan is None or point.plan is not None)
-        for point in points
+        for point in report.points.values()
     )
 
 
-def _point(talk: Conversation, name: str) -> PointReport:
-    status, plan = talk.last(talk.topics.status(name)), talk.last(talk.topics.plan(name))
-    try:
-        report = decode(Status, status) if status else None
-    except MalformedMessage:
-        report = None
+def _point(status: bytes | None, plan: bytes | None) -> PointReport:
     try:
         planned = json.loads(plan) if plan else None
     except ValueError:
         planned = None
-    return PointReport(report, planned if isinstance(planned, dict) else None)
+    return PointReport(_read(Status, status), planned if isinstance(planned, dict) else None)
+
+
+def _read(model: type[AnyMessage], payload: bytes | None) -> AnyMessage | None:
+    try:
+        return decode(model, payload) if payload else None
+    except MalformedMessage:
+        return None
 
 
 def faults_of(

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 from typing_extensions import override
 
-VOID = {"br", "meta"}
+VOID = {"br", "input", "link", "meta"}
 """Elements without an end tag that the pages use (WHATWG HTML, section 13.1.2)."""
 HOSTILE = """<script>alert('x')</script>"&amp; $\\frac{1}{2}$ {{ 7 * 7 }} {% raw %}"""
 A4_POINTS = (595.28, 841.89)

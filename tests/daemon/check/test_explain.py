@@ -10,6 +10,7 @@ import pytest
 
 from config.files.price_series import PricePoint
 from config.household.metrics import Metrics
+from config.household.page import Page
 from config.household.wiring import Wiring
 from daemon.check.explain import COLUMNS, explain, explain_unwrapped
 from daemon.control.state import House
@@ -396,6 +397,18 @@ def test_where_figures_go_is_explained() -> None:
         assert figures == ([f"Figures for graphs {words}"] if words else [])
         caution = "can read when this home charges"
         assert any(caution in line for line in under(lines, "Cautions")) is others_read
+
+
+@pytest.mark.parametrize("in_the_clear", [False, True])
+def test_where_the_page_is_served_is_explained(in_the_clear: bool) -> None:  # noqa: FBT001
+    """Nothing without one; a caution if others may read along."""
+    listen = "192.168.1.10:8480" if in_the_clear else "127.0.0.1:8480"
+    page = Page(listen=listen, in_the_clear=in_the_clear, devices_file=Path("devices.json"))
+    file = DemoHousehold().file().model_copy(update={"page": page})
+    lines = list(explain_unwrapped(House(file, prices_of(file, {})), EVENING))
+    assert f"`lullwatt page` serves the page for phones at http://{listen}." in lines
+    caution = "Whoever can read along in the network"
+    assert any(caution in line for line in under(lines, "Cautions")) is in_the_clear
 
 
 @pytest.mark.parametrize(

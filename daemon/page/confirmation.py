@@ -1,0 +1,141 @@
+"""What a wish would do, in words, before a person confirms it. Pure."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+from adapters.clocks.instants import parse_instant
+from planners.power.charging import NEED_TOLERANCE_PERCENT
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+    from datetime import datetime
+
+    from adapters.contract.messages import Answer, DepartureEffect
+    from daemon.page.plan_shown import ShownPlan
+    from daemon.page.words import Words
+
+_MISSING_KWH: Final = 0.05
+_SAME_COST: Final = 0.005
+
+
+def preview_lines(
+    answer: Answer, plan: ShownPlan | None, now: datetime, words: Words
+) -> Iterator[str]:
+    """Say what the daemon would do: amount and price first, then each departure.
+
+    Parameters
+    ----------
+    answer
+        The daemon's answer to the preview.
+    plan
+        The plan in force now, to compare with.
+    now
+        UTC.
+    words
+        The reader's.
+
+    Yields
+    ------
+    str
+        Sentences.
+    """
+    yield _amount(answer, now, words)
+    yield from _difference(answer, plan, words)
+    for effect in answer.departures or ():
+        yield _departure(effect, now, words)
+
+
+def _amount(answer: Answer, now: datetime, words: Words) -> str:
+    if answer.energy_kwh is None or answer.cost is None or answer.currency is None:
+        return words.say("No charging is planned then.")
+    if answer.ends_at is None:
+        return words.say("Nothing is charged then.")
+    return words.say(
+        "Charges {kwh} for {cost}, until {end}.",
+        kwh=words.kwh(answer.energy_kwh),
+        cost=words.money(answer.cost, answer.currency),
+        end=words.when(answer.ends_at, now),
+    )
+
+
+def _difference(answer: Answer, plan: ShownPlan | None, words: Words) -> Iterator[str]:
+    if plan is None or answer.cost is None or answer.currency != plan.currency:
+        return
+    more = round(answer.cost, 2) - round(plan.cost, 2)  # what a reader gets who subtracts
+    if abs(more) < _SAME_COST:
+        return
+    amount = words.money(abs(round(more, 2)), plan.currency)
+    instead = words.say(
+        "Until now {kwh} for {cost} are planned",
+        kwh=words.kwh(plan.energy_kwh), cost=words.money(plan.cost, plan.currency),
+    )  # fmt: skip
+    if more > 0:
+        yield words.say("{instead}: this is {amount} more.", instead=instead, amount=amount)
+    else:
+        yield words.say("{instead}: this is {amount} less.", instead=instead, amount=amount)
+
+
+def _departure(effect: DepartureEffect, now: datetime, words: Words) -> str:
+    time = words.day_and_time(effect.departure, now)
+    target_percent = max(effect.need_percent, effect.want_percent)
+    target = words.percent(target_percent)
+    forms = {
+        "kept": words.say("Departure {time}: {percent}, as before", time=time, percent=target),
+        "changed": words.say("Departure {time}: {percent}, as you ask", time=time, percent=target),
+        "added": words.say("One more departure {time}: {percent}", time=time, percent=target),
+    }
+    text = forms[effect.effect]
+    if effect.missing_kwh is not None and effect.missing_kwh > _MISSING_KWH:
+        missing = words.kwh(effect.missing_kwh)
+        return words.say("{departure}; {kwh} will be missing.", departure=text, kwh=missing)
+    if effect.reaches_percent is None:
+        return words.say("{departure}; it is planned later.", departure=text)
+    if effect.reaches_percent >= target_percent - NEED_TOLERANCE_PERCENT:
+        return words.say("{departure}.", departure=text)
+    reaches = words.percent(effect.reaches_percent)
+    return words.say("{departure}; the plan reaches {percent}.", departure=text, percent=reaches)
+
+
+def question_of(kind: str, wish: Mapping[str, Any], now: datetime, words: Words) -> str:
+    """Return the question that a person confirms.
+
+    Parameters
+    ----------
+    kind
+        Of the form.
+    wish
+        The keys of its request.
+    now
+        UTC.
+    words
+        The reader's.
+
+    Returns
+    -------
+    str
+        Short.
+    """
+    if kind == "trip":
+        by = words.day_and_time(parse_instant(wish["by"]), now)
+        return words.say(
+            "{percent} by {time}?", percent=words.percent(wish["need_percent"]), time=by
+        )
+    if kind in {"until", "tomorrow"}:
+        until = words.day_and_time(parse_instant(wish["skip_until"]), now)
+        return words.say("No charging until {time}?", time=until)
+    if kind == "away":
+        until = words.day_and_time(parse_instant(wish["away_until"]), now)
+        return words.say("Away until {time}?", time=until)
+    if kind == "level":
+        return words.say("Is the battery at {percent}?", percent=words.percent(wish["soc_percent"]))
+    if kind == "vehicle":
+        return words.say("Is the {vehicle} plugged in?", vehicle=wish["vehicle"])
+    questions = {
+        "now": words.say("Charge now?"),
+        "plan": words.say("Back to the cheapest hours?"),
+        "tonight": words.say("No charging before the next departure?"),
+        "remove": words.say("Take this wish back?"),
+        "checked": words.say("Have you looked at it, and is all in order?"),
+    }
+    return questions[kind]

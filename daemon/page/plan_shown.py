@@ -1,0 +1,90 @@
+"""Read the plan of the bus, as far as the page shows it. Pure.
+
+Another version of the daemon may have made it: what can't be read is no plan.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from adapters.clocks.instants import parse_instant
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import datetime
+
+_RUNS_ON_SECONDS = 120
+"""A pause that is shorter is no stop."""
+
+
+@dataclass(frozen=True, slots=True)
+class ShownPlan:
+    """A plan, or what is left of it.
+
+    Attributes
+    ----------
+    vehicle, currency : str
+        Whose plan, and the money.
+    departure : datetime
+        UTC.
+    energy_kwh, cost : float
+        At the meter, tax included.
+    soc_percent, need_percent, reaches_percent : float
+        State of charge.
+    shortfall_kwh : float
+        Energy that is missing for the need.
+    at_once_cost : float
+        What charging at once would cost.
+    rests_on_estimates : bool
+        Whether a rate is estimated.
+    spans : tuple of (datetime, datetime)
+        When it charges; a change of rate or current does not divide a span.
+    """
+
+    vehicle: str
+    currency: str
+    departure: datetime
+    energy_kwh: float
+    cost: float
+    soc_percent: float
+    need_percent: float
+    reaches_percent: float
+    shortfall_kwh: float
+    at_once_cost: float
+    rests_on_estimates: bool
+    spans: tuple[tuple[datetime, datetime], ...]
+
+
+def read_plan(plan: Mapping[str, Any] | None) -> ShownPlan | None:
+    """Read the JSON values of a plan; None if there is none, or it can't be read."""
+    if plan is None:
+        return None
+    try:
+        return ShownPlan(
+            vehicle=str(plan["vehicle"]),
+            currency=str(plan["currency"]),
+            departure=parse_instant(plan["departure"]),
+            energy_kwh=float(plan["energy_kwh"]),
+            cost=float(plan["cost"]),
+            soc_percent=float(plan["soc_percent"]),
+            need_percent=float(plan["need_percent"]),
+            reaches_percent=float(plan["reaches_percent"]),
+            shortfall_kwh=float(plan["shortfall_kwh"]),
+            at_once_cost=float(plan["baselines"]["at_once"]["cost"]),
+            rests_on_estimates=bool(plan["rests_on_estimates"]),
+            spans=_spans(plan),
+        )
+    except (KeyError, TypeError, ValueError, AttributeError):
+        return None
+
+
+def _spans(plan: Mapping[str, Any]) -> tuple[tuple[datetime, datetime], ...]:
+    spans: list[tuple[datetime, datetime]] = []
+    for period in plan["periods"]:
+        start, end = parse_instant(period["start"]), parse_instant(period["end"])
+        if spans and (start - spans[-1][1]).total_seconds() <= _RUNS_ON_SECONDS:
+            spans[-1] = (spans[-1][0], end)
+        else:
+            spans.append((start, end))
+    return tuple(spans)

@@ -1,0 +1,178 @@
+"""Lay out tonight's strip: rates, charging, now and the departure, as shares of its width. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from decimal import Decimal
+from typing import TYPE_CHECKING, Final
+
+from planners.local_time.conversion import instant_of_local, nearest_minute
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+    from zoneinfo import ZoneInfo
+
+    from planners.rates.spans import RateSpan
+
+HOUR: Final = timedelta(hours=1)
+SHORTEST: Final = timedelta(hours=8)
+LONGEST: Final = timedelta(hours=36)
+MOST_LABELS: Final = 7
+EDGE_PERCENT: Final = 5.0
+"""So near to an end of the strip there is no room for an hour."""
+
+LOWEST_PERCENT: Final = 25.0
+"""How high the lowest rate is drawn, of the height of the highest."""
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """A part of the strip: where it begins and how wide it is, in percent of the width.
+
+    `height` is in percent of the strip's height.
+    """
+
+    left: float
+    width: float
+    height: float = 100.0
+
+
+@dataclass(frozen=True, slots=True)
+class HourMark:
+    """A full hour under the strip, and where it stands in percent of the width."""
+
+    left: float
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """What the strip shows.
+
+    Attributes
+    ----------
+    rates : tuple of Bar
+        Rates; the highest has the whole height. Empty if none is known.
+    lowest, highest : Decimal or None
+        The lowest and the highest of them [currency per kWh].
+    charging : tuple of Bar
+        When it charges.
+    hours : tuple of HourMark
+        Full hours to write under it.
+    now : float or None
+        The present instant, in percent of the width.
+    departure : float or None
+        The departure, in percent of the width.
+    """
+
+    rates: tuple[Bar, ...]
+    charging: tuple[Bar, ...]
+    hours: tuple[HourMark, ...]
+    now: float | None
+    departure: float | None
+    lowest: Decimal | None = None
+    highest: Decimal | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """The time that a strip shows, in UTC."""
+
+    start: datetime
+    end: datetime
+
+    def place(self, instant: datetime) -> float:
+        """Return where an instant stands, in percent of the width."""
+        share = (instant - self.start) / (self.end - self.start)
+        return round(100 * min(1.0, max(0.0, share)), 2)
+
+    def bar(self, start: datetime, end: datetime, height: float = 100.0) -> Bar:
+        """Return the part of the strip for a span of time."""
+        left = self.place(start)
+        return Bar(left, round(self.place(end) - left, 2), round(height, 1))
+
+
+def stretch_of(
+    now: datetime, departure: datetime | None, periods: Sequence[tuple[datetime, datetime]]
+) -> Stretch:
+    """Return the time that the strip is to show: from an hour ago to after the departure."""
+    start = min([now, *(begin for begin, _ in periods)]) - HOUR
+    start = max(start, now - 12 * HOUR)
+    end = max([now + SHORTEST, *(end for _, end in periods)])
+    if departure is not None:
+        end = max(end, departure + HOUR)
+    return Stretch(start, min(end, now + LONGEST))
+
+
+def strip_of(
+    stretch: Stretch,
+    now: datetime,
+    departure: datetime | None,
+    periods: Sequence[tuple[datetime, datetime]],
+    *,
+    rates: Sequence[RateSpan],
+    zone: ZoneInfo,
+) -> Strip:
+    """Lay out a strip.
+
+    Parameters
+    ----------
+    stretch
+        The time that it shows.
+    now
+        UTC.
+    departure
+        When the vehicle leaves; None if it does not.
+    periods
+        When it charges: starts and ends.
+    rates
+        Of that time; empty if they are not known.
+    zone
+        The household's.
+
+    Returns
+    -------
+    Strip
+        What it shows.
+    """
+    inside = [(start, end) for start, end in periods if end > stretch.start and start < stretch.end]
+    shows_departure = departure is not None and stretch.start <= departure <= stretch.end
+    return Strip(
+        rates=tuple(_rate_bars(stretch, rates)),
+        charging=tuple(stretch.bar(start, end) for start, end in inside),
+        hours=tuple(_hours(stretch, zone)),
+        now=stretch.place(now),
+        departure=stretch.place(departure) if departure is not None and shows_departure else None,
+        lowest=min((span.rate for span in rates), default=None),
+        highest=max((span.rate for span in rates), default=None),
+    )
+
+
+def _rate_bars(stretch: Stretch, rates: Sequence[RateSpan]) -> Iterator[Bar]:
+    if not rates:
+        return
+    low = min(Decimal(0), *(span.rate for span in rates))
+    high = max(span.rate for span in rates)
+    for span in rates:
+        yield stretch.bar(span.start, span.end, _height(span.rate, low, high))
+
+
+def _height(rate: Decimal, low: Decimal, high: Decimal) -> float:
+    if high == low:
+        return LOWEST_PERCENT
+    return LOWEST_PERCENT + (100 - LOWEST_PERCENT) * float((rate - low) / (high - low))
+
+
+def _hours(stretch: Stretch, zone: ZoneInfo) -> Iterator[HourMark]:
+    """Yield full hours, every second, third, fourth or sixth, so that their times fit."""
+    hours = (stretch.end - stretch.start) / HOUR
+    step = next(each for each in (1, 2, 3, 4, 6, 12) if hours / each <= MOST_LABELS)
+    local = nearest_minute(stretch.start, zone)
+    day, last = local.date(), nearest_minute(stretch.end, zone).date()
+    while day <= last:
+        for hour in range(0, 24, step):
+            at = instant_of_local(day, datetime.min.time().replace(hour=hour), zone)
+            if EDGE_PERCENT < stretch.place(at) < 100 - EDGE_PERCENT:
+                yield HourMark(stretch.place(at), at)
+        day += timedelta(days=1)

@@ -1,0 +1,248 @@
+"""The first view: one sentence that says it all, what is known, what is wrong, and wishes. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from config.files.errors import TariffError
+from daemon.control.state import SOC_SOURCES, vehicles_of
+from daemon.page.headline import headline_of
+from daemon.page.plan_shown import read_plan
+from daemon.page.strip import Strip, stretch_of, strip_of
+from daemon.page.troubles import Trouble, home_trouble, point_troubles
+from daemon.page.wish_lines import WishLine, wish_lines
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from datetime import datetime
+
+    from adapters.contract.messages import Status
+    from config.household.household_file import HouseholdFile
+    from daemon.page.plan_shown import ShownPlan
+    from daemon.page.words import Words
+    from daemon.remote.health import PointReport, Report
+    from planners.rates.prices import Prices
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """Something known, with its name."""
+
+    name: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class PointView:
+    """What the page shows of one charge point.
+
+    Attributes
+    ----------
+    name : str
+        Its name in the household file.
+    sentences : tuple of str
+        What will happen; the first one is the most important.
+    troubles : tuple of Trouble
+        What is wrong.
+    facts : tuple of Fact
+        What is known.
+    wishes : tuple of WishLine
+        What was asked for and is in force.
+    strip : Strip or None
+        Tonight; None without a status.
+    strip_text : str
+        The same in words.
+    rates_text : str
+        The lowest and highest rate in words; empty if none is known.
+    charges_now_asked : bool
+        Whether somebody has asked to charge now.
+    other_vehicles : tuple of str
+        Vehicles that may be plugged in instead.
+    """
+
+    name: str
+    sentences: tuple[str, ...]
+    troubles: tuple[Trouble, ...]
+    facts: tuple[Fact, ...] = ()
+    wishes: tuple[WishLine, ...] = ()
+    strip: Strip | None = None
+    strip_text: str = ""
+    rates_text: str = ""
+    charges_now_asked: bool = False
+    other_vehicles: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class FirstView:
+    """The page as it opens.
+
+    Attributes
+    ----------
+    household : str
+        Its name.
+    state : str
+        In a few words: all is well, or not.
+    is_well : bool
+        Whether nothing is wrong.
+    trouble : Trouble or None
+        What is wrong with the whole: then the points show what was last known.
+    points : tuple of PointView
+        Charge points, in the order of the file.
+    """
+
+    household: str
+    state: str
+    is_well: bool
+    trouble: Trouble | None
+    points: tuple[PointView, ...]
+
+
+def first_view(
+    report: Report, file: HouseholdFile, prices: Prices, now: datetime, words: Words
+) -> FirstView:
+    """Return the first view.
+
+    Parameters
+    ----------
+    report
+        The daemon's last messages.
+    file
+        The household.
+    prices
+        Its rates.
+    now
+        UTC.
+    words
+        The reader's.
+
+    Returns
+    -------
+    FirstView
+        In the reader's words.
+    """
+    trouble = home_trouble(report, file, now, words)
+    points = tuple(
+        _point_view(name, point, file, prices, now=now, words=words)
+        for name, point in report.points.items()
+    )
+    is_well = trouble is None and not any(point.troubles for point in points)
+    state = words.say("All is well") if is_well else words.say("Something is wrong")
+    return FirstView(file.household.name, state, is_well, trouble, points)
+
+
+def _point_view(
+    name: str,
+    point: PointReport,
+    file: HouseholdFile,
+    prices: Prices,
+    *,
+    now: datetime,
+    words: Words,
+) -> PointView:
+    status = point.status
+    if status is None:
+        return PointView(name, (words.say("Nothing is known yet."),), ())
+    plan = read_plan(point.plan)
+    strip = _strip(plan, file, prices, now)
+    return PointView(
+        name=name,
+        sentences=tuple(headline_of(status, plan, now, words)),
+        troubles=tuple(point_troubles(status, now, words)),
+        facts=tuple(_facts(status, now, words)),
+        wishes=tuple(wish_lines(status, now, words)),
+        strip=strip,
+        strip_text=_strip_text(plan, now, words),
+        rates_text=_rates_text(strip, file.household.currency, words),
+        charges_now_asked=bool(status.charge_now),
+        other_vehicles=tuple(each for each in vehicles_of(file, name) if each != status.vehicle),
+    )
+
+
+def _strip(plan: ShownPlan | None, file: HouseholdFile, prices: Prices, now: datetime) -> Strip:
+    departure = plan.departure if plan else None
+    spans = plan.spans if plan else ()
+    stretch = stretch_of(now, departure, spans)
+    try:
+        rates = prices.spans(stretch.start, stretch.end)
+    except TariffError:
+        rates = ()
+    return strip_of(stretch, now, departure, spans, rates=rates, zone=file.zone)
+
+
+def _strip_text(plan: ShownPlan | None, now: datetime, words: Words) -> str:
+    if plan is None or not plan.spans:
+        return words.say("No charging is planned.")
+    spans = ", ".join(
+        words.say("{start} to {end}", start=words.when(start, now), end=words.when(end, now))
+        for start, end in plan.spans
+    )
+    return words.say(
+        "Charging {spans}; departure {departure}.",
+        spans=spans,
+        departure=words.when(plan.departure, now),
+    )
+
+
+def _rates_text(strip: Strip, currency: str, words: Words) -> str:
+    if strip.lowest is None or strip.highest is None:
+        return ""
+    lowest, highest = (words.rate(rate, currency) for rate in (strip.lowest, strip.highest))
+    if lowest == highest:
+        return words.say("price per kWh: {rate}", rate=lowest)
+    return words.say("price per kWh: {lowest} to {highest}", lowest=lowest, highest=highest)
+
+
+def _facts(status: Status, now: datetime, words: Words) -> Iterator[Fact]:
+    yield Fact(words.say("Vehicle"), _vehicle(status, words))
+    if status.soc_percent is not None:
+        yield Fact(words.say("Battery"), _battery(status, now, words))
+    yield from _fuse(status, now, words)
+    yield Fact(words.say("Last heard"), words.age(status.at, now))
+
+
+def _vehicle(status: Status, words: Words) -> str:
+    name = status.vehicle or words.say("a vehicle")
+    if not status.connected:
+        return words.say("{vehicle} is not plugged in", vehicle=name)
+    if not status.charging:
+        return words.say("{vehicle} is plugged in", vehicle=name)
+    watts = status.reading.watts if status.reading else None
+    if watts is None:
+        return words.say("{vehicle} is charging", vehicle=name)
+    power = words.number(watts / 1000)
+    return words.say("{vehicle} is charging at {power} kW", vehicle=name, power=power)
+
+
+def _battery(status: Status, now: datetime, words: Words) -> str:
+    percent = words.percent(status.soc_percent or 0.0)
+    if status.soc_from is None:
+        return percent
+    source = words.say(SOC_SOURCES[status.soc_from])
+    if status.soc_at is None:
+        return words.say("{percent}, {source}", percent=percent, source=source)
+    if status.soc_from == "counted":
+        since = words.when(status.soc_at, now)
+        return words.say(
+            "{percent}, {source} since {time}", percent=percent, source=source, time=since
+        )
+    age = words.age(status.soc_at, now)
+    return words.say("{percent}, {source} ({age})", percent=percent, source=source, age=age)
+
+
+def _fuse(status: Status, now: datetime, words: Words) -> Iterator[Fact]:
+    """Say what the home draws of its main fuse, where that is read live."""
+    load = status.home_load
+    if load is None:
+        return
+    amps = words.number(max(load.amps))
+    age = words.age(load.at, now)
+    if load.leaves_amps is None:
+        text = words.say("the home draws {amps} A ({age})", amps=amps, age=age)
+    else:
+        left = words.number(min(load.leaves_amps))
+        text = words.say(
+            "the home draws {amps} A ({age}); {left} A are left for charging",
+            amps=amps, age=age, left=left,
+        )  # fmt: skip
+    yield Fact(words.say("Main fuse"), text)

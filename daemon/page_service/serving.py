@@ -1,0 +1,133 @@
+"""Put the page together, and serve it until SIGTERM or Ctrl-C."""
+
+from __future__ import annotations
+
+import asyncio
+import signal
+import ssl
+from typing import TYPE_CHECKING
+
+import structlog
+
+from adapters.clocks.clock import SystemClock
+from adapters.host.memory import give_back_memory
+from adapters.web.server import WebServer
+from config.files.errors import LullwattError
+from config.files.secret_files import credential_or_file, refuse_open_key
+from daemon.page_service.access import HEADERS, Access
+from daemon.page_service.devices_file import DevicesFile
+from daemon.page_service.house_watch import HouseWatch
+from daemon.page_service.languages import Languages, read_catalogues
+from daemon.page_service.live_link import LiveLink
+from daemon.page_service.pairing import PairingPages
+from daemon.page_service.rendering import Templates
+from daemon.page_service.site import Parts, Site
+from daemon.page_service.wishes import WishPages
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from config.household.page import Page
+
+_log = structlog.get_logger(__name__)
+
+
+class PageError(LullwattError):
+    """The page can't be served."""
+
+
+def serve_page(path: Path, page: Page) -> None:
+    """Serve the page until SIGTERM or Ctrl-C.
+
+    Parameters
+    ----------
+    path
+        The household file.
+    page
+        Where it is served.
+
+    Raises
+    ------
+    PageError
+        If the address can't be listened on.
+    """
+    watch = HouseWatch(path)
+    tls = _tls_of(page)
+    try:
+        asyncio.run(_serve_until_told(watch, page, tls))
+    except OSError as error:
+        raise PageError(f"the page can't be served at {page.listen}: {error.strerror}") from error
+
+
+async def _serve_until_told(watch: HouseWatch, page: Page, tls: ssl.SSLContext | None) -> None:
+    stopping = asyncio.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        asyncio.get_running_loop().add_signal_handler(number, stopping.set)
+
+    def listening(port: int) -> None:
+        give_back_memory()
+        _log.info("the page is served", at=f"{page.hosts[0]}:{port}", tls=page.has_tls)
+
+    await serve(watch, page, tls, stopping, listening)
+
+
+async def serve(
+    watch: HouseWatch,
+    page: Page,
+    tls: ssl.SSLContext | None,
+    stopping: asyncio.Event,
+    listening: Callable[[int], None],
+) -> None:
+    """Serve the page until an event is set.
+
+    Parameters
+    ----------
+    watch
+        The household.
+    page
+        Where it is served.
+    tls
+        Its certificate and key; None in the clear.
+    stopping
+        Ends it.
+    listening
+        Called with the port once it listens.
+    """
+    file = watch.house().file
+    link = LiveLink(file)
+    parts = Parts(
+        house=watch.house,
+        link=link,
+        devices=DevicesFile(page.devices_file),
+        clock=SystemClock(),
+        languages=Languages(file.zone, read_catalogues()),
+        templates=Templates(),
+        access=Access(page, page.port),
+    )
+    pairing = PairingPages(parts)
+    site = Site(parts, pairing.pair)
+    pairing.add_to(site)
+    WishPages(site, parts)
+    server = WebServer(site.respond, HEADERS)
+    link.start()
+    try:
+        await server.serve(page.host, page.port, tls, stopping, listening)
+    finally:
+        await link.stop()
+
+
+def _tls_of(page: Page) -> ssl.SSLContext | None:
+    if page.certificate_file is None or page.key_file is None:
+        return None
+    key = credential_or_file(page.key_file)
+    refuse_open_key(key)
+    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    try:
+        context.load_cert_chain(page.certificate_file, key)
+    except (OSError, ssl.SSLError) as error:
+        raise PageError(
+            f"{page.certificate_file}: certificate and key can't be used, or do not belong together"
+        ) from error
+    return context

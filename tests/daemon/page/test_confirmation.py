@@ -1,0 +1,97 @@
+"""What a person reads before a wish counts: amount, price, and what becomes of each departure."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from adapters.contract.messages import Answer
+from daemon.page.choices import choices_of
+from daemon.page.confirmation import preview_lines, question_of
+from daemon.page.plan_shown import read_plan
+from tests.daemon.page.test_view import HOUSE, at_home, words
+from tests.daemon.worlds import EVENING, HOUR, LEAVES
+
+
+def answer(**figures: object) -> Answer:
+    values = {"id": "1", "at": EVENING, "understood": True, "message": "", "preview": True}
+    return Answer.model_validate(values | figures)
+
+
+def lines(**figures: object) -> list[str]:
+    plan = at_home().state.plan
+    assert plan is not None
+    return list(preview_lines(answer(**figures), read_plan(plan.to_json()), EVENING, words()))
+
+
+AT_ONCE = {"energy_kwh": 26.0, "cost": 10.19, "currency": "NZD", "ends_at": EVENING + 3.5 * HOUR}
+
+
+def test_a_dearer_wish_says_by_how_much() -> None:
+    """What the plan costs until now stands beside it."""
+    assert lines(**AT_ONCE) == [
+        "Charges 26.0 kWh for $10.19, until 10:00\u202fpm.",
+        "Until now 26.0 kWh for $5.02 are planned: this is $5.17 more.",
+    ]
+
+
+def test_a_cheaper_wish() -> None:
+    """Charging less costs less."""
+    assert lines(energy_kwh=0.0, cost=0.0, currency="NZD") == [
+        "Nothing is charged then.",
+        "Until now 26.0 kWh for $5.02 are planned: this is $5.02 less.",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("effect", "text"),
+    [
+        (
+            {"effect": "kept", "reaches_percent": 79.6},
+            "Departure Thu 7:20\u202fam: 80%, as before.",
+        ),
+        (
+            {"effect": "changed", "reaches_percent": 61.0},
+            "Departure Thu 7:20\u202fam: 80%, as you ask; the plan reaches 61%.",
+        ),
+        ({"effect": "added"}, "One more departure Thu 7:20\u202fam: 80%; it is planned later."),
+        (
+            {"effect": "kept", "missing_kwh": 3.2},
+            "Departure Thu 7:20\u202fam: 80%, as before; 3.2 kWh will be missing.",
+        ),
+    ],
+)
+def test_departures(effect: dict[str, Any], text: str) -> None:
+    """Each is named with its day, its target, and what becomes of it."""
+    departure = {"departure": LEAVES, "need_percent": 60.0, "want_percent": 80.0, **effect}
+    assert lines(departures=[departure]) == ["No charging is planned then.", text]
+
+
+@pytest.mark.parametrize(
+    ("kind", "wish", "question"),
+    [
+        ("now", {}, "Charge now?"),
+        (
+            "trip",
+            {"need_percent": 100.0, "by": "2026-06-05T20:00:00Z"},
+            "100% by Sat 8:00\u202fam?",
+        ),
+        ("away", {"away_until": "2026-06-16T12:00:00Z"}, "Away until Wed, 17 Jun 12:00\u202fam?"),
+        ("until", {"skip_until": "2026-06-03T17:00:00Z"}, "No charging until Thu 5:00\u202fam?"),
+        ("level", {"soc_percent": 41.0}, "Is the battery at 41%?"),
+        ("vehicle", {"vehicle": "van"}, "Is the van plugged in?"),
+    ],
+)
+def test_questions(kind: str, wish: dict[str, Any], question: str) -> None:
+    """A time that is to be confirmed has its day."""
+    assert question_of(kind, wish, EVENING, words()) == question
+
+
+def test_choices() -> None:
+    """A trip begins with tomorrow and its usual departure; being away ends in two weeks."""
+    choices = choices_of(HOUSE.file, "hatchback", EVENING, words())
+    assert (choices.day, choices.time, choices.back) == ("2026-06-04", "07:20", "2026-06-17")
+    assert [day.text for day in choices.days[:3]] == ["today", "tomorrow", "Fri"]
+    assert [soon.text for soon in choices.soon] == ["In 30 minutes", "In an hour", "In 2 hours"]
+    assert choices_of(HOUSE.file, None, EVENING, words()).time == "08:00"

@@ -1,0 +1,210 @@
+"""The first view: what it says of nights of every kind."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import pytest
+from babel import Locale
+
+from adapters.contract.messages import DaemonState, Status
+from daemon.control.alerts import ALERTS
+from daemon.control.replanning import plan_now
+from daemon.messaging.status import status_of
+from daemon.page.alert_words import ALERT_WORDS
+from daemon.page.view import FirstView, PointView, first_view
+from daemon.page.words import Words
+from daemon.remote.health import PointReport, Report
+from tests.daemon.worlds import EVENING, HOUR, LEAVES, MINUTE, NIGHT_BEGINS, POINT, World, kowhai
+
+if TYPE_CHECKING:
+    from daemon.control.state import House
+
+HOUSE = kowhai()
+
+
+def words(locale: str = "en-NZ") -> Words:
+    return Words(Locale.parse(locale, sep="-"), lambda sentence: sentence, HOUSE.file.zone)
+
+
+def at_home(soc: float | None = 35.0) -> World:
+    world = World(kowhai(), EVENING)
+    world.read()
+    world.plug_in(soc)
+    return world
+
+
+def view_of(world: World, locale: str = "en-NZ") -> FirstView:
+    """Return what the page shows while the daemon runs."""
+    plan = plan_now(world.state, world.now, world.house)
+    point = PointReport(
+        status_of(world.state, world.now, world.house), plan.to_json() if plan else None
+    )
+    daemon = DaemonState(state="online", stale_after=world.now + MINUTE)
+    report = Report({POINT: point}, daemon)
+    return first_view(report, world.house.file, world.house.prices, world.now, words(locale))
+
+
+def point_of(world: World, locale: str = "en-NZ") -> PointView:
+    return view_of(world, locale).points[0]
+
+
+def facts_of(world: World) -> dict[str, str]:
+    return {fact.name: fact.text for fact in point_of(world).facts}
+
+
+def test_an_evening_in_one_sentence() -> None:
+    """What it will have by when, then when it charges, and for how much."""
+    assert point_of(at_home()).sentences == (
+        "The hatchback will be at 80% by 7:20\u202fam.",
+        "Charges 9:00\u202fpm to 12:32\u202fam for $5.02.",
+    )
+
+
+def test_in_the_readers_own_customs() -> None:
+    """Times and money are written as the reader's country does."""
+    assert point_of(at_home(), "de-DE").sentences == (
+        "The hatchback will be at 80\xa0% by 07:20.",
+        "Charges 21:00 to 00:32 for 5,02\xa0NZ$.",
+    )
+
+
+def test_while_it_charges() -> None:
+    """The end and what is left to pay; the level is counted."""
+    world = at_home()
+    world.wait(NIGHT_BEGINS + HOUR)
+    assert point_of(world).sentences[1] == "Charges until 12:32\u202fam for $3.60."
+    facts = facts_of(world)
+    assert facts["Vehicle"] == "hatchback is charging at 7.4 kW"
+    assert facts["Battery"] == "48%, counted by the meter since 6:30\u202fpm"
+
+
+def test_nobody_is_plugged_in() -> None:
+    """A person may ask all the same."""
+    world = at_home()
+    world.unplug()
+    assert point_of(world).sentences == (
+        "The hatchback is not plugged in.",
+        "What you ask for counts once it is.",
+    )
+
+
+def test_a_full_battery() -> None:
+    """Nothing is charged, and that is enough."""
+    assert point_of(at_home(80.0)).sentences == (
+        "The hatchback is at 80%, which is enough for 7:20\u202fam.",
+    )
+
+
+def test_too_little_time() -> None:
+    """What will be missing is said in the view."""
+    world = at_home(10.0)
+    world.ask(need_percent=100.0, by=EVENING + HOUR)
+    assert point_of(world).sentences[-1].startswith("100% are needed: ")
+
+
+def test_wishes_in_force_can_be_taken_back() -> None:
+    """Each is a line with the name by which it is cancelled."""
+    world = at_home()
+    world.ask(need_percent=100.0, by=LEAVES + 48 * HOUR)
+    world.ask(away_until=LEAVES + 24 * HOUR)
+    world.ask(charge_now=True)
+    lines = [(line.name, line.text) for line in point_of(world).wishes]
+    assert lines == [
+        ("charge_now", "Charge now, at any price"),
+        ("away_until", "Away until Fri 7:20\u202fam"),
+        ("1", "hatchback: 100% by Sat 7:20\u202fam"),
+    ]
+    assert point_of(world).charges_now_asked
+    world.ask(skip_until=LEAVES)
+    assert point_of(world).wishes[0].text == "No charging until 7:20\u202fam"
+
+
+def test_all_is_well_only_if_it_is() -> None:
+    """An alert, an old status, no daemon and no broker each say so in words."""
+    world = at_home()
+    assert (view_of(world).state, view_of(world).is_well) == ("All is well", True)
+    world.state = replace(world.state, alerts=frozenset({"over-current", "from-tomorrow"}))
+    view = view_of(world)
+    assert (view.state, view.is_well) == ("Something is wrong", False)
+    texts = [(trouble.text, trouble.can_be_checked) for trouble in view.points[0].troubles]
+    assert texts == [
+        ("from-tomorrow", False),
+        ("The charge point takes more current than it was told.", True),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("report", "text"),
+    [
+        (Report({POINT: PointReport()}), "Lullwatt does not answer: this is what it last said."),
+        (
+            Report({POINT: PointReport()}, None, "no answer"),
+            "The page has no connection to the broker: this is what it last knew.",
+        ),
+    ],
+)
+def test_without_daemon_or_broker(report: Report, text: str) -> None:
+    """It says which of the two is missing, and shows what it last knew."""
+    view = first_view(report, HOUSE.file, HOUSE.prices, EVENING, words())
+    assert view.trouble is not None
+    assert view.trouble.text == text
+    assert view.points[0].sentences == ("Nothing is known yet.",)
+    assert not view.is_well
+
+
+def test_an_old_status_is_said_to_be_old() -> None:
+    """With the time of the last one."""
+    status = status_of(at_home().state, EVENING, HOUSE)
+    report = Report({POINT: PointReport(status)}, DaemonState(state="online", stale_after=LEAVES))
+    view = first_view(report, HOUSE.file, HOUSE.prices, EVENING + HOUR, words())
+    assert [trouble.text for trouble in view.points[0].troubles] == [
+        "This is old: nothing has been heard since 6:30\u202fpm."
+    ]
+
+
+def test_every_alert_has_words_for_the_household() -> None:
+    """None of them is shown as a code."""
+    assert set(ALERT_WORDS) == set(ALERTS)
+
+
+@pytest.mark.parametrize(
+    "plan", [{}, {"departure": 3}, {"periods": None}, {"vehicle": "van", "cost": "dear"}]
+)
+def test_a_plan_of_another_version_is_no_fault(plan: dict[str, object]) -> None:
+    """What can't be read is no plan."""
+    status = Status(
+        at=EVENING, stale_after=LEAVES, connected=True, charging=False, vehicle="hatchback"
+    )
+    report = Report({POINT: PointReport(status, plan)}, DaemonState(state="online"))
+    view = first_view(report, HOUSE.file, HOUSE.prices, EVENING, words())
+    assert view.points[0].sentences == ("Nothing is planned for the hatchback.",)
+
+
+def test_the_strip_shows_rates_charging_now_and_departure() -> None:
+    """All in percent of the width; the text says the same."""
+    point = point_of(at_home())
+    strip = point.strip
+    assert strip is not None
+    assert point.strip_text == ("Charging 9:00\u202fpm to 12:32\u202fam; departure 7:20\u202fam.")
+    assert point.rates_text == "price per kWh: $0.1932 to $0.4738"
+    # From 17:30 to 08:20 are 890 minutes: now after 60, charging from 210 to 422, departure 830.
+    assert strip.now == pytest.approx(100 * 60 / 890, abs=0.01)
+    assert strip.departure == pytest.approx(100 * 830 / 890, abs=0.01)
+    assert strip.charging[0].left == pytest.approx(100 * 210 / 890, abs=0.01)
+    assert strip.charging[0].width == pytest.approx(100 * 211.9 / 890, abs=0.1)
+    assert [bar.height for bar in strip.rates] == [100.0, pytest.approx(55.6, abs=0.1), 100.0]
+    assert [words().hour(mark.at) for mark in strip.hours] == [
+        "9 pm", "12 am", "3 am", "6 am",
+    ]  # fmt: skip
+
+
+def test_two_vehicles_may_be_named() -> None:
+    """Those that use the charge point and are not the one that is planned for."""
+    house: House = kowhai()
+    van = house.file.vehicles["hatchback"]
+    file = house.file.model_copy(update={"vehicles": {**house.file.vehicles, "van": van}})
+    world = World(replace(house, file=file), EVENING)
+    world.plug_in(35.0)
+    assert point_of(world).other_vehicles == ("van",)

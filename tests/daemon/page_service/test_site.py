@@ -1,0 +1,415 @@
+"""The site without a browser: who gets in, what each device may do, and break-ins."""
+
+from __future__ import annotations
+
+import asyncio
+import re
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, cast
+
+import pytest
+
+from adapters.clocks.clock import VirtualClock
+from adapters.contract.messages import Answer, DaemonState, Request
+from adapters.web.exchange import EventStream, WebRequest, WebResponse
+from config.files.errors import UnwellError
+from config.household.page import Page
+from daemon.control.replanning import plan_now
+from daemon.messaging.status import status_of
+from daemon.page.devices import new_code
+from daemon.page_service.access import Access, form_key
+from daemon.page_service.devices_file import DevicesFile
+from daemon.page_service.languages import Languages
+from daemon.page_service.pairing import PairingPages
+from daemon.page_service.rendering import STATIC, Templates
+from daemon.page_service.site import Parts, Site
+from daemon.page_service.wishes import WishPages
+from daemon.remote import asking
+from daemon.remote.health import PointReport, Report
+from tests.daemon.worlds import EVENING, LEAVES, MINUTE, POINT, World, kowhai
+from tests.support.pages import HOSTILE, Tree
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from daemon.page.devices import Role
+    from daemon.page_service.live_link import LiveLink
+
+HOST = "127.0.0.1:8480"
+OWN = {"host": HOST, "origin": f"http://{HOST}", "accept-language": "en-NZ"}
+
+
+@dataclass
+class Link:
+    """The last messages of a daemon."""
+
+    report: Report
+
+    async def wait_changed(self, _most_seconds: float) -> None:
+        await asyncio.sleep(0)
+
+
+@dataclass
+class Daemon:
+    """Answers requests, and keeps them."""
+
+    asked: list[Request] = field(default_factory=list)
+    error: UnwellError | None = None
+    understood: bool = True
+
+    def ask(
+        self, _file: object, _point: str, request: Request, _clock: object, _seconds: float
+    ) -> Answer:
+        if self.error:
+            raise self.error
+        self.asked.append(request)
+        return Answer(
+            id=request.id or "", at=EVENING, understood=self.understood, message="not so",
+            energy_kwh=26.0, cost=10.19, currency="NZD", ends_at=EVENING + 212 * MINUTE,
+        )  # fmt: skip
+
+
+class Served:
+    """A site, a daemon that answers it, and browsers."""
+
+    def __init__(self, directory: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.world = World(kowhai(), EVENING)
+        self.world.read()
+        self.world.plug_in(35.0)
+        self.clock = VirtualClock(EVENING)
+        self.daemon = Daemon()
+        monkeypatch.setattr(asking, "ask", self.daemon.ask)
+        self.devices = DevicesFile(directory / "devices.json")
+        self.seconds = 0.0
+        page = Page.model_validate({"listen": HOST, "devices_file": directory / "devices.json"})
+        house = self.world.house
+        self.link = Link(self.report())
+        parts = Parts(
+            house=lambda: house,
+            link=cast("LiveLink", self.link),
+            devices=self.devices,
+            clock=self.clock,
+            languages=Languages(house.file.zone, {"en": {}}),
+            templates=Templates(),
+            access=Access(page, page.port),
+        )
+        pairing = PairingPages(parts, lambda: self.seconds, self._sleep)
+        self.site = Site(parts, pairing.pair)
+        pairing.add_to(self.site)
+        self._wishes = WishPages(self.site, parts)
+
+    async def _sleep(self, seconds: float) -> None:
+        self.seconds += seconds
+
+    def report(self) -> Report:
+        world = self.world
+        plan = plan_now(world.state, world.now, world.house)
+        status = status_of(world.state, world.now, world.house)
+        point = PointReport(status, plan.to_json() if plan else None)
+        return Report({POINT: point}, DaemonState(state="online", stale_after=LEAVES))
+
+    def code(self, role: Role = "ask") -> str:
+        code = new_code(lambda letters: letters[len(self.devices.read().paired)])
+        self.devices.change(lambda devices: devices.with_offer(code, role, self.clock.now()))
+        return code
+
+    def send(self, request: WebRequest) -> WebResponse:
+        response = asyncio.run(self._respond(request))
+        assert isinstance(response, WebResponse)
+        return response
+
+    async def _respond(self, request: WebRequest) -> WebResponse | EventStream:
+        return await self.site.respond(request)
+
+    def pair(self, role: Role = "ask", name: str = "phone") -> Browser:
+        response = self.send(
+            WebRequest("POST", "/pair", form={"code": self.code(role), "name": name}, headers=OWN)
+        )
+        assert (response.status, response.headers["Location"]) == (303, "/")
+        found = re.match(
+            r"device=([^;]+); .*HttpOnly; SameSite=Strict", response.headers["Set-Cookie"]
+        )
+        assert found
+        return Browser(self, found[1])
+
+
+@dataclass
+class Browser:
+    """A paired device."""
+
+    served: Served
+    token: str
+
+    def get(self, path: str, **query: str) -> WebResponse:
+        return self.served.send(
+            WebRequest("GET", path, query=query, cookies={"device": self.token}, headers=OWN)
+        )
+
+    def post(self, path: str, headers: Mapping[str, str] = OWN, **form: str) -> WebResponse:
+        form = {"key": form_key(self.token), "point": POINT, **form}
+        return self.served.send(
+            WebRequest("POST", path, form=form, cookies={"device": self.token}, headers=headers)
+        )
+
+    def confirm(self, preview: WebResponse) -> WebResponse:
+        fields = {
+            str(each["name"]): str(each["value"])
+            for each in Tree(preview.body).all("input")
+            if each["name"] in {"wish", "once"}
+        }
+        return self.post("/ask", OWN, **fields)
+
+
+@pytest.fixture
+def served(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Served:
+    return Served(tmp_path, monkeypatch)
+
+
+# --- wishes -----------------------------------------------------------------------------------
+
+
+def test_charge_now_counts_once_it_is_confirmed(served: Served) -> None:
+    """The preview shows amount and price and changes nothing; the answer is shown afterwards."""
+    phone = served.pair()
+    preview = phone.post("/wish", kind="now")
+    assert preview.status == 200
+    assert "Charges 26.0 kWh for $10.19, until 10:02\u202fpm." in preview.body
+    assert "this is $5.17 more" in preview.body
+    assert [(each.charge_now, each.preview) for each in served.daemon.asked] == [(True, True)]
+    assert phone.confirm(preview).headers["Location"] == "/"
+    assert served.daemon.asked[1].preview is None
+    assert served.daemon.asked[1].charge_now
+    assert "Done." in phone.get("/").body
+    assert "Done." not in phone.get("/").body
+
+
+def test_a_confirmation_that_is_sent_twice_counts_once(served: Served) -> None:
+    """As by a second tap, or somebody who replays it."""
+    phone = served.pair()
+    preview = phone.post("/wish", kind="tonight")
+    phone.confirm(preview)
+    phone.confirm(preview)
+    assert len(served.daemon.asked) == 2
+    assert "This was asked for before." in phone.get("/").body
+
+
+@pytest.mark.parametrize("kind", ["pause", "trip", "away", "level", "vehicle"])
+def test_forms(served: Served, kind: str) -> None:
+    """Each is a whole page with a form that has the device's key."""
+    page = served.pair().get("/wish", point=POINT, kind=kind)
+    assert page.status == 200
+    tree = Tree(page.body)
+    assert len(tree.all("form")) == len([e for e in tree.all("input") if e["name"] == "key"])
+
+
+def test_a_form_that_makes_no_sense_is_shown_again(served: Served) -> None:
+    """With a sentence, and with what was filled in."""
+    page = served.pair().post("/wish", kind="trip", day="2026-06-03", time="01:00", percent="80")
+    assert page.status == 422
+    assert "This time has passed." in page.body
+    assert 'value="01:00"' in page.body
+    assert served.daemon.asked == []
+
+
+def test_a_refusal_and_a_missing_daemon_are_said(served: Served) -> None:
+    """Nothing has changed, and why."""
+    phone = served.pair()
+    served.daemon.understood = False
+    assert "not so" in phone.post("/wish", kind="now").body
+    served.daemon.error = UnwellError("no broker: it is away")
+    page = phone.post("/wish", kind="now")
+    assert (page.status, "no broker: it is away" in page.body) == (409, True)
+
+
+def test_a_device_that_may_only_look(served: Served) -> None:
+    """It sees no button, and can't ask by other means."""
+    phone = served.pair("look")
+    page = phone.get("/").body
+    assert "The hatchback will be at 80%" in page
+    assert "<button" not in page
+    assert phone.get("/wish", point=POINT, kind="trip").status == 303
+    assert phone.post("/wish", kind="now").status == 303
+    assert phone.post("/ask", wish='{"charge_now": true}', once="1").status == 303
+    assert served.daemon.asked == []
+
+
+@pytest.mark.parametrize("wish", ["", "{}", "[", '{"preview": true}', '{"own": 1}'])
+def test_a_confirmation_of_nothing(served: Served, wish: str) -> None:
+    """Whatever it holds, it is refused in words."""
+    assert served.pair().post("/ask", wish=wish, once="1").status == 409
+    assert served.daemon.asked == []
+
+
+# --- devices ----------------------------------------------------------------------------------
+
+
+def test_devices_are_listed_and_removed(served: Served) -> None:
+    """A device that is removed is out at once; who may only look can remove nobody else."""
+    mine, guest = served.pair(name="mine"), served.pair("look", "guest")
+    assert "guest" in mine.get("/devices").body
+    assert "mine" not in guest.get("/devices").body
+    ids = {each.name: each.id for each in served.devices.read().paired}
+    guest.post("/devices", device=ids["mine"])
+    assert mine.get("/").status == 200
+    mine.post("/devices", device=ids["guest"])
+    assert guest.get("/").headers["Location"] == "/pair"
+    signed_out = mine.post("/devices", device=ids["mine"])
+    assert signed_out.headers["Set-Cookie"].startswith("device=; Path=/; Max-Age=0")
+    assert mine.get("/").headers["Location"] == "/pair"
+
+
+def test_an_open_page_of_a_removed_device_ends(served: Served) -> None:
+    """Its stream says so, and shows nothing more."""
+    phone = served.pair()
+
+    async def events() -> list[str]:
+        request = WebRequest("GET", "/live", cookies={"device": phone.token}, headers=OWN)
+        stream = await served.site.respond(request)
+        assert isinstance(stream, EventStream)
+        heard = [await anext(stream.events), await anext(stream.events)]
+        served.devices.change(lambda devices: devices.without(devices.paired[0].id))
+        heard += [event async for event in stream.events]
+        return heard
+
+    first, second, last = asyncio.run(events())
+    assert first.startswith('event: view\ndata: <p class="state well">')
+    assert second == ":\n\n"
+    assert last == "event: gone\ndata: \n\n"
+
+
+# --- break-ins --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "path",
+    ["/", "/live", "/wish", "/devices", "/../devices.json", "/style.css/../../x", "/%2e%2e/"],
+)
+def test_without_a_cookie(served: Served, path: str) -> None:
+    """Every page but the one for pairing sends there; nothing of the household is shown."""
+    for cookies in ({}, {"device": ""}, {"device": "guess"}):
+        response = served.send(WebRequest("GET", path, cookies=cookies, headers=OWN))
+        assert (response.status, response.body) == (303, "")
+        assert response.headers["Location"] == "/pair"
+
+
+def test_a_form_without_a_cookie(served: Served) -> None:
+    """Nothing is asked for."""
+    form = {"kind": "now", "point": POINT, "key": form_key("")}
+    response = served.send(WebRequest("POST", "/wish", form=form, headers=OWN))
+    assert (response.status, served.daemon.asked) == (303, [])
+
+
+def test_a_stolen_code_is_worth_nothing(served: Served) -> None:
+    """It is used already."""
+    code = served.code()
+    form = {"code": code, "name": "phone"}
+    assert served.send(WebRequest("POST", "/pair", form=form, headers=OWN)).status == 303
+    assert served.send(WebRequest("POST", "/pair", form=form, headers=OWN)).status == 403
+
+
+def test_looking_at_the_pairing_page_uses_no_code(served: Served) -> None:
+    """A preview of the link in another program spoils nothing."""
+    code = served.code()
+    page = served.send(WebRequest("GET", "/pair", query={"code": code}, headers=OWN))
+    assert 'value="2222-2222-2222"' in page.body
+    assert len(served.devices.read().offers) == 1
+
+
+def test_guesses_for_ten_minutes(served: Served) -> None:
+    """Few of them are looked at; meanwhile a right code lets another device in."""
+    looked_at = 0
+    for number in range(300):
+        served.seconds += 2.0
+        form = {"code": f"{number}", "name": "x"}
+        request = WebRequest("POST", "/pair", form=form, headers=OWN, address="10.0.0.9")
+        looked_at += served.send(request).status == 403
+    assert 10 <= looked_at <= 25
+    form = {"code": served.code(), "name": "phone"}
+    request = WebRequest("POST", "/pair", form=form, headers=OWN, address="10.0.0.10")
+    assert served.send(request).status == 303
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        OWN | {"origin": "http://evil.example"},
+        OWN | {"origin": "null"},
+        {name: value for name, value in OWN.items() if name != "origin"},
+    ],
+)
+def test_a_form_of_another_site(served: Served, headers: dict[str, str]) -> None:
+    """It is refused, even with the cookie and the key."""
+    response = served.pair().post("/wish", headers, kind="now")
+    assert (response.status, served.daemon.asked) == (403, [])
+
+
+def test_a_form_without_the_key(served: Served) -> None:
+    """It is refused, even from this origin."""
+    response = served.pair().post("/wish", kind="now", key="")
+    assert (response.status, served.daemon.asked) == (403, [])
+
+
+def test_another_name(served: Served) -> None:
+    """A page of somebody else that leads here by DNS gets nothing, whatever it asks for."""
+    for path in ("/", "/pair", "/style.css"):
+        response = served.send(WebRequest("GET", path, headers=OWN | {"host": "evil.example"}))
+        assert response.status == 421
+        assert "Kowhai" not in response.body
+
+
+def test_other_methods(served: Served) -> None:
+    """Only GET, HEAD and POST are known."""
+    assert served.send(WebRequest("PUT", "/", headers=OWN)).status == 405
+    assert served.send(WebRequest("HEAD", "/style.css", headers=OWN)).status == 200
+
+
+def test_alive_says_nothing_more(served: Served) -> None:
+    """A health check needs neither a cookie nor the right name."""
+    response = served.send(WebRequest("GET", "/healthz"))
+    assert (response.status, response.body) == (200, "alive\n")
+
+
+def test_markup_in_every_name_stays_text(served: Served) -> None:
+    """The names of a vehicle, a device, an alert, a wish and the words of the daemon."""
+    status = served.link.report.points[POINT].status
+    assert status is not None
+    hostile: dict[str, Any] = {"vehicle": HOSTILE, "alerts": (HOSTILE,), "connected": False}
+    point = PointReport(status.model_copy(update=hostile), None)
+    served.link.report = Report({POINT: point}, None, HOSTILE)
+    served.daemon.understood = False
+    phone = served.pair(name=HOSTILE)
+    pages = [
+        phone.get("/").body,
+        phone.get("/devices").body,
+        phone.post("/wish", kind="now").body,
+        phone.post("/wish", kind="vehicle", vehicle=HOSTILE).body,
+        served.send(WebRequest("GET", "/pair", query={"code": HOSTILE}, headers=OWN)).body,
+    ]
+    for page in pages:
+        assert "<script>alert" not in page
+        assert "49" not in Tree(page).texts
+
+
+def test_nothing_is_inline(served: Served) -> None:
+    """The content security policy allows no script and no style within a page."""
+    phone = served.pair()
+    for page in (phone.get("/"), phone.post("/wish", kind="now"), phone.get("/devices")):
+        tree = Tree(page.body)
+        assert all("src" in each for each in tree.all("script"))
+        assert tree.all("style") == []
+        assert not any(
+            name == "style" or name.startswith("on") for _, each in tree.starts for name in each
+        )
+
+
+def test_the_first_view_is_small(served: Served) -> None:
+    """With all it needs it is below 60 kB."""
+    phone = served.pair()
+    parts = [
+        phone.get("/"),
+        *(phone.get(path) for path in STATIC),
+        phone.get("/manifest.webmanifest"),
+    ]
+    assert all(part.status == 200 for part in parts)
+    assert sum(len(part.body.encode()) for part in parts) < 60_000
