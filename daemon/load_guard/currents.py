@@ -47,8 +47,8 @@ def own_current(
     file : HouseholdFile
         The household.
     is_one_value : bool
-        Whether one value is read for all phases: then a charge point whose phases are not
-        declared is taken to load the phase that is read.
+        Whether one value is read for all phases. Then all charge points are taken to load the phase
+        that is read, if the file does not say on which phases they are.
 
     Returns
     -------
@@ -58,15 +58,11 @@ def own_current(
     drawn = {
         name: _drawn(state, claims.get(name, Claim()), now, file) for name, state in states.items()
     }
+    none_says = all(point.connected_to is None for point in file.charge_points.values())
     least: list[float] = []
     most: list[float] = []
     for users in users_of_phases(file).values():
-        certain = {
-            name
-            for name in users.possible
-            if name in users.certain
-            or (is_one_value and file.charge_points[name].connected_to is None)
-        }
+        certain = users.possible if is_one_value and none_says else users.certain
         least.append(sum(low for name, (low, _high) in drawn.items() if name in certain))
         most.append(sum(high for name, (_low, high) in drawn.items() if name in users.possible))
     return OwnCurrent(tuple(least), tuple(most))

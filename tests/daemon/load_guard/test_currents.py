@@ -153,3 +153,16 @@ def test_a_charge_point_with_a_declared_phase_draws_on_that_one() -> None:
     assert [users[phase].possible for phase in ("L1", "L2", "L3")] == [
         {"driveway"}, {"driveway", "shed"}, {"driveway"}
     ]  # fmt: skip
+
+
+def test_one_value_of_three_phases_is_not_that_of_every_charge_point() -> None:
+    """Where one has a declared phase, the other may be on another: it counts for nothing there."""
+    file = home()
+    points = dict(file.charge_points)
+    points["shed"] = points["shed"].model_copy(update={"connected_to": ("L2",)})
+    file = file.model_copy(update={"charge_points": points})
+    read_at = EVENING + 5 * SECOND
+    states = {name: replace(told(name, 10), watts=2300.0, watts_at=read_at) for name in points}
+    claims = {name: claim(10) for name in points}
+    drawn = own_current(states, claims, EVENING + 10 * SECOND, file, is_one_value=True)
+    assert drawn == OwnCurrent((0, 10, 0), (10, 20, 10))

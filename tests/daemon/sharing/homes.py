@@ -405,11 +405,11 @@ class Home:
         amps = tuple(
             self.loads[phase] + (self.drawn_on(phase) if self.is_whole else 0.0) for phase in PHASES
         )
+        if self.is_bus_down:
+            return
         for phase in self.fuses:
             if self._overload(phase, now) > 0:
                 self.shown_since.setdefault(phase, now)
-        if self.is_bus_down:
-            return
         shown = (max(amps),) if self.has_one_value else amps
         load = HomeLoad(at=now, amps=shown, includes_charge_points=self.is_whole)
         it = arrived(self.topics.load, load)

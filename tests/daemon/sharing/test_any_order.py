@@ -88,6 +88,10 @@ def test_charging_gives_way_when_the_rest_of_the_home_draws_more(
             home.start()
         elif event < 0.45:
             home.set_deaf(name, is_deaf=not home.hardware[name].is_deaf)
+        elif event < 0.5:
+            home.set_bus(is_down=not home.is_bus_down)
+        elif event < 0.6:
+            home.delay = timedelta(seconds=chance.choice([0, 1, 3]))
         home.pass_time(timedelta(seconds=chance.choice([3, 15, 40, 120, 400])))
     assert home.highest > 0
     assert home.late_amp_seconds == 0
