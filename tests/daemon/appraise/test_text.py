@@ -11,10 +11,11 @@ import pytest
 from rich.console import Console
 
 from daemon.appraise.remarks import LESS, ROUNDED
+from daemon.appraise.rows import document
 from daemon.appraise.show_appraisal import show_appraisal
 from daemon.appraise.tables import COMPARED, bands, figures
 from daemon.appraise.wording import AppraisalWords
-from planners.appraisal.appraisal import BandYear, Spread
+from planners.appraisal.appraisal import BandYear, Spread, VehicleYear
 from tests.daemon.appraise.samples import POINT, SOCKET, appraisal, choice, many, three
 
 if TYPE_CHECKING:
@@ -220,3 +221,27 @@ def test_bands_are_listed_choice_by_choice() -> None:
     series = replace(three()[0], by_band=unused, energy_kwh=0.0, cost=0.0)
     words = AppraisalWords(appraisal((series,)))
     assert bands(words)[0] == (SOCKET, "price", "by the hour", "0", "", "0")
+
+
+def test_each_of_several_vehicles_has_its_own_lines() -> None:
+    """Its energy, and its short nights if it has any; JSON holds the same."""
+    car, van = (
+        VehicleYear("first vehicle", 2400.4, 260, 0, 0.0),
+        VehicleYear("van", 900, 260, 7, 0.0),
+    )
+    nowhere = VehicleYear("van", 0.0, 0, 0, 810.0)
+    one, two, three_ = three()
+    made = appraisal(
+        (
+            replace(one, vehicles=(car, nowhere)),
+            replace(two, vehicles=(car, van)),
+            replace(three_, vehicles=(car, van)),
+        )
+    )
+    rows = {row.label: [cell.text for cell in row.cells] for row in figures(AppraisalWords(made))}
+    assert rows["first vehicle: kWh at the meter"] == ["2,400"] * 3
+    assert rows["van: kWh at the meter"] == ["0", "900", "900"]
+    assert rows["van: nights short"] == ["0", "7", "7"]
+    assert "first vehicle: nights short" not in rows
+    assert [each["nights"] for each in document(made)["choices"][0]["vehicles"]] == [260, 0]
+    assert "vehicles" not in document(appraisal())["choices"][0]
