@@ -104,6 +104,9 @@ MORE_RENEWED_BEFORE = timedelta(seconds=30)
 BEING_PLANNED = "the vehicles of the home are being planned together"
 """Why a start waits, or nothing is planned yet."""
 
+DAY = timedelta(days=1)
+"""A departure that is further away is named with its day of the week."""
+
 NO_END = datetime.max.replace(tzinfo=UTC)
 """The end of a command that may be renewed for ever."""
 
@@ -567,7 +570,8 @@ def _why_now(state: PointState, plan: Plan, period: Period, house: House) -> str
         is_dear = any(rate < period.cost / period.kwh for rate in rates)
         if is_dear and end <= begun + shortest:
             return f"it must stay on for at least {minutes:g} minutes"
-    by = f"{nearest_minute(plan.departure, house.file.zone):%H:%M}"
+    soon = plan.departure - plan.made_at <= DAY
+    by = nearest_minute(plan.departure, house.file.zone).strftime("%H:%M" if soon else "%a %H:%M")
     if plan.shortfall is not None:
         return f"every hour before {by} is needed, and even that is too little time"
     excess = state.current_watch.excess

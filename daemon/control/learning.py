@@ -144,7 +144,7 @@ def _on_household_health(
         return state, ()
     if health.trouble is not None:
         return raise_alert(state, health.code, reason=health.trouble)
-    over = (Note(f"{health.code}-is-over", {}),) if health.code in state.alerts else ()
+    over = (Note("alert is over", {"code": health.code}),) if health.code in state.alerts else ()
     return clear_alerts(state, ALERTS[health.code].cleared_by[0]), over
 
 
@@ -195,9 +195,7 @@ def _set_presence(
             actual_share=ActualShare(),
             soc=state.soc if fresh else None,
             others=tuple(_kept(other, now) for other in state.others),
-            night=night
-            if night is None or night.closed
-            else replace(night, soc_after_percent=None),
+            night=night and replace(night, soc_after_percent=None),
         )
         return state, (Note("plugged-in", {"charge_point": state.charge_point}),)
     soc = counted_soc_percent(state, house.file, now)
@@ -207,7 +205,7 @@ def _set_presence(
     )
     gone = replace(
         state,
-        night=night if night is None or night.closed else replace(night, soc_after_percent=soc),
+        night=night and replace(night, soc_after_percent=soc),
         plugged_in=False,
         plan=None,
         plan_stale=True,

@@ -106,7 +106,7 @@ def _unknown_wish(request: Request, state: PointState) -> str | None:
     if request.remove is None or request.remove in known:
         return None
     if not known:
-        return f"remove: there is no wish, got {request.remove!r}"
+        return f"remove: there are no wishes, so none is named {request.remove!r}"
     return f"remove: expected one of {', '.join(known)}, got {request.remove!r}"
 
 
@@ -364,8 +364,8 @@ def _departure_sentences(state: PointState, now: datetime, house: House) -> Iter
     if all(effect.wish is None for effect in effects):
         return
     for effect in effects:
-        said, target = _effect(effect, house.file)
-        text = f"{_when(effect.departure.instant, now, house.file.zone)} {said}"
+        when = _when(effect.departure.instant, now, house.file.zone)
+        text, target = _effect(effect, when, house.file)
         reaches = effect.reaches_percent
         if plan is None or effect.departure.instant == plan.departure:
             yield f"{text}."
@@ -381,20 +381,23 @@ def _departure_sentences(state: PointState, now: datetime, house: House) -> Iter
         yield f"Before {last}, {others} more {rest}."
 
 
-def _effect(effect: Effect, file: HouseholdFile) -> tuple[str, float]:
+def _effect(effect: Effect, when: str, file: HouseholdFile) -> tuple[str, float]:
     """Say what is asked of a departure, and return its target [percent]."""
     departure, declared, wish = effect.departure, effect.declared, effect.wish
     if wish is None:
-        return f"keeps its {departure.need_percent:.0f} %", departure.need_percent
+        return f"{when} keeps its {departure.need_percent:.0f} %", departure.need_percent
     is_want = wish.want_percent is not None
     target = departure.want_percent if is_want else departure.need_percent
     needs = _need_beside(departure, declared, wish) if is_want else ""
     if declared is None:
-        return f"is one more departure, with {target:.0f} %{needs} (wish {wish.id})", target
+        more = f"{when} is one more departure, with {target:.0f} %{needs} (wish {wish.id})"
+        return more, target
     before = declared.want_percent if is_want else declared.need_percent
-    text = f"has {target:.0f} %{_instead_of(before, target)}{needs} (wish {wish.id})"
+    aim = "wanted" if is_want else "needed"
+    once = _instead_of(before, target)
+    text = f"For {when}, {target:.0f} % is {aim}{once}{needs} (wish {wish.id})"
     if wish.want_percent is not None and wish.want_percent < target:
-        text += f", as the {target:.0f} % needed stay"
+        text += f": the {target:.0f} % that is needed is kept"
     if declared.max_rate is not None and departure.max_rate is None:
         limit = f"{declared.max_rate:f} {file.household.currency} per kWh"
         text += f", at any price: the file's limit of {limit} does not hold for it"
@@ -406,7 +409,7 @@ def _need_beside(departure: DepartureAt, declared: DepartureAt | None, wish: Wis
     need, before = departure.need_percent, declared.need_percent if declared else 0.0
     if wish.need_percent is None or round(need) in {round(before), round(departure.want_percent)}:
         return ""
-    return f", and needs {need:.0f} %{_instead_of(before, need) if declared else ''}"
+    return f", and {need:.0f} % is needed{_instead_of(before, need) if declared else ''}"
 
 
 def _instead_of(before: float, now: float) -> str:

@@ -17,8 +17,10 @@ from config.files.errors import UsageError
 from config.files.texts import printable
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
     from pathlib import Path
+
+    from rich.segment import Segment
 
 FILE_COLUMNS = 100
 """Width of a text in a file [characters]."""
@@ -50,8 +52,19 @@ def rich_text(content: object, width: int | None = None) -> str:
     laid_out = console.render(content)  # type: ignore[arg-type] # whatever rich can print
     safe = [Segment(lines_printable(text), style) for text, style, _control in laid_out]
     with console.capture() as captured:
-        console.print(Segments(safe), end="")
+        for line in Segment.split_lines(safe):
+            console.print(Segments([*_without_padding(line), Segment.line()]), end="")
     return captured.get()
+
+
+def _without_padding(line: Sequence[Segment]) -> list[Segment]:
+    """Leave out the spaces with which rich fills a line."""
+    kept = list(line)
+    while kept and not kept[-1].text.strip(" "):
+        kept.pop()
+    if kept:
+        kept[-1] = kept[-1]._replace(text=kept[-1].text.rstrip(" "))
+    return kept
 
 
 def lines_printable(text: str) -> str:

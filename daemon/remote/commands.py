@@ -157,21 +157,7 @@ def status(file: Path, *, alive: bool, quiet: bool, as_json: bool, wait: float) 
 
 def _request_body(options: dict[str, Any], times: TimeOptions) -> dict[str, Any]:
     """Turn options into the body of a request."""
-    exclusive = {
-        "--now": "charge_now",
-        "--skip-until": "skip_until",
-        "--stop": "stop",
-        "--clear": "clear",
-    }
-    given = [option for option, key in exclusive.items() if options[key]]
-    if len(given) > 1:
-        raise UsageError(f"expected at most one of {', '.join(exclusive)}, got {', '.join(given)}")
-    if options["by"] and options["within"]:
-        raise UsageError("expected at most one of --by, --in, got both")
-    if options["want"] is None and options["need"] is None:
-        for option, key in (("--by", "by"), ("--in", "within")):
-            if options[key]:
-                raise UsageError(f"{option}: expected --want or --need beside it")
+    _refuse_contradictions(options)
     body = {
         "want_percent": options["want"],
         "need_percent": options["need"],
@@ -192,6 +178,27 @@ def _request_body(options: dict[str, Any], times: TimeOptions) -> dict[str, Any]
     if options["preview"]:
         body["preview"] = True
     return {"v": 1, "id": token_hex(8), **body}
+
+
+def _refuse_contradictions(options: dict[str, Any]) -> None:
+    exclusive = {
+        "--now": "charge_now",
+        "--skip-until": "skip_until",
+        "--stop": "stop",
+        "--clear": "clear",
+    }
+    given = [option for option, key in exclusive.items() if options[key]]
+    if len(given) > 1:
+        raise UsageError(f"expected at most one of {', '.join(exclusive)}, got {', '.join(given)}")
+    if options["by"] and options["within"]:
+        raise UsageError("expected at most one of --by, --in, got both")
+    if options["want"] is None and options["need"] is None:
+        for option, key in (("--by", "by"), ("--in", "within")):
+            if options[key]:
+                raise UsageError(f"{option}: expected --want or --need beside it")
+    want, need = options["want"], options["need"]
+    if want is not None and need is not None and want < need:
+        raise UsageError(f"--want: expected at least the {need:g} of --need, got {want:g}")
 
 
 def _charge_point(file: HouseholdFile, name: str | None, vehicle: str | None) -> str:

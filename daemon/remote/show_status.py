@@ -24,15 +24,6 @@ if TYPE_CHECKING:
 _MINUTES_SHOWN = 120
 """From this age on, an instant is shown instead of the minutes since it."""
 
-_COUNTED_FROM = {
-    "vehicle": "reported by the vehicle",
-    "person": "given by a person",
-    "counted": "counted before",
-    "recalled": "recalled from when it left",
-    "assumed": "estimated from the household file",
-}
-"""Where the level came from that the meter counts on from."""
-
 
 def status_lines(report: Report, file: HouseholdFile, now: datetime) -> Iterator[str]:
     """Lay out a report for people.
@@ -71,7 +62,7 @@ def _rows(point: PointReport, zone: ZoneInfo, now: datetime) -> Iterator[tuple[s
     if status is None:
         yield "status", "none"
         return
-    yield "as of", _when(status.at, zone)
+    yield "as of", _when(status.at.replace(second=0, microsecond=0), zone)
     yield "vehicle", _vehicle(status)
     if status.soc_percent is not None:
         yield "state of charge", f"{status.soc_percent:g} %{_soc_source(status, zone, now)}"
@@ -135,7 +126,7 @@ def _soc_source(status: Status, zone: ZoneInfo, now: datetime) -> str:
         return f"{text} {age}"
     since = f"{text} since {_when(status.soc_at, zone)}"
     base = status.soc_counted_from
-    return since if base is None else f"{since} from what was {_COUNTED_FROM[base]}"
+    return since if base is None else f"{since}; at that time {SOC_SOURCES[base]}"
 
 
 def _age(at: datetime, zone: ZoneInfo, now: datetime) -> str:

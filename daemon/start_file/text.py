@@ -172,8 +172,11 @@ def _point_lines(name: str, point: ChargePoint) -> Iterator[str]:
     )
     if point.switching == "on_off":
         run, rest = point.min_run_minutes, point.rest_minutes
-        yield _line(f"    min_run_minutes: {run}", "stays on so long, once it is on")
-        yield _line(f"    min_rest_minutes: {rest}", "stays off so long, once it is off")
+        yield _line(f"    min_run_minutes: {run}", "at least so many minutes on before it stops")
+        yield _line(
+            f"    min_rest_minutes: {rest}",
+            "at least so many minutes off before it starts",
+        )
     if point.plugged_in is not None:
         comment = "when a vehicle is assumed to be there"
         yield _line(f'    plugged_in: "{point.plugged_in}"', comment)

@@ -7,6 +7,7 @@ from math import ceil
 from typing import TYPE_CHECKING
 
 from config.fields.value_types import WATT_HOURS_PER_KWH
+from config.tariffs.calendar_words import listed
 from planners.accounts.money import format_money
 from planners.local_time.conversion import MINUTE, minute_of, nearest_minute
 from planners.plan.plan import NOTICED_PERCENT
@@ -36,6 +37,9 @@ SERIES = "price"
 """Stands in the band's place for a price series; means nothing to a reader."""
 
 DAY = timedelta(days=1)
+
+USUAL_AMPS = 32
+"""Most charge points in homes give no more than this [A per phase]."""
 
 
 def why(
@@ -94,6 +98,10 @@ def why(
     )
 
 
+USUAL_AMPS = 32
+"""Most charge points in homes give no more than this [A per phase]."""
+
+
 def why_at_once(plan: Plan, cheapest: Plan, file: HouseholdFile) -> tuple[str, ...]:
     """Explain a plan to charge at once, which a person asked for.
 
@@ -136,7 +144,8 @@ def _clock(instant: datetime, zone: ZoneInfo, form: str = "%H:%M") -> str:
 
 
 def _bands(names: Iterable[str]) -> str:
-    return " and ".join(dict.fromkeys(name for name in names if name != SERIES))
+    listable = tuple(dict.fromkeys(name for name in names if name != SERIES))
+    return listed(listable) if listable else ""
 
 
 def _money(amount: float, plan: Plan) -> str:
@@ -155,7 +164,8 @@ def _hours_used(plan: Plan, zone: ZoneInfo) -> Iterator[str]:
     form = "%H:%M" if plan.departure - plan.made_at <= DAY else "%a %d %b %H:%M"
     paid = plan.cost / plan.energy_kwh
     bands = _bands(period.band for period in plan.periods)
-    mean = " on average" if len({period.cost / period.kwh for period in plan.periods}) > 1 else ""
+    rates = {f"{period.cost / period.kwh:.4f}" for period in plan.periods}
+    mean = " on average" if len(rates) > 1 else ""
     yield (
         f"Charges {plan.energy_kwh:.1f} kWh between {_clock(first, zone, form)} and"
         f" {_clock(last, zone, form)}{f' ({bands})' if bands else ''} at {paid:.4f}"
@@ -379,12 +389,16 @@ def _shortfall(plan: Plan, point: ChargePoint, zone: ZoneInfo) -> Iterator[str]:
         f" the battery will hold {plan.reaches_percent:.0f} %."
     )
     if short.earliest_ready is not None:
+        way = "without a pause" if point.plugged_in is None else "whenever it is plugged in"
         yield (
-            f"Charging without a pause would be done at"
+            f"Charging {way} would be done at"
             f" {_clock(short.earliest_ready, zone, '%a %d %b %H:%M')} at the earliest."
         )
-    if short.amps_that_would_do is not None:
-        yield f"{_equipment(short.amps_that_would_do, point)} would do it in time."
+    amps = short.amps_that_would_do
+    if amps is not None and amps > max(USUAL_AMPS, point.max_amps):
+        yield f"It would take {amps:g} A to do it in time, more than most charge points have."
+    elif amps is not None:
+        yield f"{_equipment(amps, point)} would do it in time."
 
 
 def _given_up(plan: Plan, given_up: timedelta) -> Iterator[str]:

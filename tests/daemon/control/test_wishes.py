@@ -177,8 +177,8 @@ def test_departures_before_a_wish_are_planned_together_with_it() -> None:
     assert plan.later[0].departure == LEAVES + DAY
     assert plan.later[0].reaches_percent == pytest.approx(95.0)
     assert answer_of(world.state, world.now, world.house).endswith(
-        "by Thu 07:20. Thu 07:20 keeps its 60 %. Fri 07:20 has 95 % once instead of 60 % (wish 1);"
-        " the plan reaches 95 %."
+        "by Thu 07:20. Thu 07:20 keeps its 60 %. For Fri 07:20, 95 % is needed once instead"
+        " of 60 % (wish 1); the plan reaches 95 %."
     )
 
 

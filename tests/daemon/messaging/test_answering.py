@@ -53,8 +53,8 @@ def test_a_target() -> None:
     # 28.6 kWh of 52 at 90 % are 31.78 kWh at the meter; at 0.1932 they cost 6.14.
     assert answer(world) == (
         "The next start is Wed 21:00. The plan takes 31.78 kWh for NZD 6.14 and reaches 90 % by"
-        " Thu 07:20. Thu 07:20 has 90 % once instead of 80 % (wish 1), at any price: the file's"
-        " limit of 0.2 NZD per kWh does not hold for it."
+        " Thu 07:20. For Thu 07:20, 90 % is wanted once instead of 80 % (wish 1), at any price: the"
+        " file's limit of 0.2 NZD per kWh does not hold for it."
     )
 
 
@@ -101,9 +101,9 @@ def test_no_vehicle() -> None:
     world = World(kowhai(), EVENING)
     world.ask(want_percent=90.0)
     assert answer(world) == (
-        "No vehicle is plugged in at driveway. Your request counts once one is. Thu 07:20 has 90 %"
-        " once instead of 80 % (wish 1), at any price: the file's limit of 0.2 NZD per kWh does not"
-        " hold for it."
+        "No vehicle is plugged in at driveway. Your request counts once one is. For Thu 07:20, 90 %"
+        " is wanted once instead of 80 % (wish 1), at any price: the file's limit of 0.2 NZD per"
+        " kWh does not hold for it."
     )
 
 
@@ -113,7 +113,7 @@ def test_nothing_to_do() -> None:
     world.ask(need_percent=60.0)
     assert answer(world) == (
         "Does not charge: the plan has nothing more to charge. The battery holds 85 %, which is"
-        " enough for Thu 07:20. Thu 07:20 has 60 % (wish 1)."
+        " enough for Thu 07:20. For Thu 07:20, 60 % is needed (wish 1)."
     )
 
 
@@ -144,7 +144,7 @@ def test_a_wish_that_is_cancelled() -> None:
     assert text.startswith("Wish 1 is cancelled. ")
     assert "reaches 80 %" in text
     why = refusal_by_state(request, world.state, world.now, world.house)
-    assert why == "remove: there is no wish, got '1'"
+    assert why == "remove: there are no wishes, so none is named '1'"
 
 
 @pytest.mark.parametrize(
@@ -520,18 +520,22 @@ def test_a_start_is_no_change_of_rate() -> None:
         (
             {"want_percent": 30.0},
             (60.0, 60.0),
-            "has 60 % once instead of 80 % (wish 1), as the 60 % needed stay,",
+            "60 % is wanted once instead of 80 % (wish 1): the 60 % that is needed is kept,",
         ),
-        ({"want_percent": 70.0}, (60.0, 70.0), "has 70 % once instead of 80 % (wish 1), at any"),
+        (
+            {"want_percent": 70.0},
+            (60.0, 70.0),
+            "70 % is wanted once instead of 80 % (wish 1), at any",
+        ),
         (
             {"want_percent": 70.0, "need_percent": 50.0},
             (50.0, 70.0),
-            "has 70 % once instead of 80 %, and needs 50 % once instead of 60 % (wish 1), at any",
+            "70 % is wanted once instead of 80 %, and 50 % is needed once instead of 60 % (wish 1)",
         ),
         (
             {"want_percent": 90.0, "need_percent": 50.0, "by": EVENING + 3 * HOUR},
             (50.0, 90.0),
-            "is one more departure, with 90 %, and needs 50 % (wish 1)",
+            "is one more departure, with 90 %, and 50 % is needed (wish 1)",
         ),
     ],
 )

@@ -41,6 +41,14 @@ def test_a_laid_out_text_shows_them_too() -> None:
     assert text.count("\\x1b[2J\\x9b2J") == 3
 
 
+def test_a_laid_out_text_has_no_padding() -> None:
+    """No line ends with spaces, and none is lost."""
+    table = Table("why", "how", box=None)
+    table.add_row("because", "")
+    text = rich_text(Group("One.", "", table, Text("Two.  ", style="bold")), 60)
+    assert text == "One.\n\n why      how\n because\nTwo.\n"
+
+
 def test_json_holds_them_as_escapes_of_its_own() -> None:
     """The text is harmless, and its reader gets what was sent."""
     text = json_text({"why": CLEARS_THE_SCREEN, "name": "Müller ☀"})

@@ -59,7 +59,7 @@ def rows_of(plan: dict[str, Any] | None = None, **known: object) -> dict[str, st
         ),
         (
             {"soc_from": "counted", "soc_at": EVENING, "soc_counted_from": "assumed"},
-            f"41 %, {COUNTED} from what was estimated from the household file",
+            f"41 %, {COUNTED}; at that time estimated from the household file",
         ),
     ],
 )

@@ -181,7 +181,7 @@ def test_a_need_out_of_reach_is_explained() -> None:
         "Charging goes on until the departure itself: the margin of 15 minutes is given up.",
         "60 % can't be reached in time: 11.7 kWh are missing, and the battery will hold 40 %.",
         "Charging without a pause would be done at Thu 04 Jun 08:56 at the earliest.",
-        "A charge point for at least 54 A would do it in time.",
+        "It would take 54 A to do it in time, more than most charge points have.",
     )
 
 
@@ -197,6 +197,10 @@ def test_no_sentence_suggests_a_current_that_a_socket_must_not_carry(
     late = DemoHousehold(point=point, leaves={"need_percent": 60.0})
     assert re.fullmatch(
         r"Fixed equipment for at least \d\d A would do it in time.",
+        late.plan(40.0, "2026-06-03T17:00:00").why[-1],
+    )
+    assert re.fullmatch(
+        r"It would take \d\d A to do it in time, more than most charge points have.",
         late.plan(10.0, "2026-06-03T17:00:00").why[-1],
     )
     higher = [s for s in DemoHousehold(point=point).plan(30.0, EVENING).why if " A" in s[:8]]
@@ -341,3 +345,30 @@ def test_energy_beyond_the_need_that_earns_money_is_said_to() -> None:
     given = DemoHousehold(tariffs=[tariff], leaves=leaves)
     why = given.plan(35.0, "2026-06-03T06:30:00").why
     assert "What is charged beyond the need of 60 % lowers the cost by NZD 1.16." in why
+
+
+def test_one_rate_that_is_printed_once_is_no_average() -> None:
+    """Ten periods at one rate differ in the last digit of a float."""
+    given = half_hourly(*["0.1", "0.3"] * 12, at="05:00")
+    first, *_ = given.plan(50.0, EVENING).why
+    assert first.endswith("at 0.1000 NZD per kWh."), first
+
+
+def test_three_bands_are_listed_as_people_list_them() -> None:
+    """With a comma, and one "and"."""
+    three = bands(
+        band("night", "0.10", hours=["21:00-22:00"]),
+        band("shoulder", "0.20", hours=["22:00-23:00"]),
+        band("day", "0.30"),
+    )
+    leaves = {"at": "23:30", "need_percent": 80.0, "margin_minutes": 0}
+    (first, *_) = DemoHousehold(tariffs=[three], leaves=leaves).plan(45.0, "2026-06-03T09:00").why
+    assert "(night, shoulder and day)" in first, first
+
+
+def test_charging_that_goes_on_the_next_evening_has_a_pause() -> None:
+    """Where the vehicle counts as plugged in at night only, it is unplugged in between."""
+    point = {"plugged_in": "18:30-07:30"}
+    given = DemoHousehold(point=point, leaves={"need_percent": 60.0})
+    why = given.plan(10.0, "2026-06-03T17:00:00").why
+    assert "Charging whenever it is plugged in would be done at" in " ".join(why)
