@@ -151,11 +151,34 @@ class NightLowered(TypedDict):
     ]
 
 
+class NightStay(TypedDict):
+    """A vehicle's time at the charge point in one night, up to its departure.
+
+    Need and want are 0 until the departure has come. `missing_kwh` is the energy at the meter that
+    the need lacked at the departure. Unknown values are null.
+    """
+
+    vehicle: str
+    plugged_since: Instant
+    departure: Instant | None
+    need_percent: Percent
+    want_percent: Percent
+    soc_before_percent: Percent | None
+    soc_after_percent: Percent | None
+    soc_from: str
+    need_met: bool
+    missing_kwh: Kwh | None
+    planned_cost: Money
+    starts: Count
+
+
 class NightDocument(TypedDict):
     """One closed night: noon to noon local time, named by its first date.
 
     `cost` is rounded to the currency's minor unit; the costs in `by_band` are not. Unknown values
-    are null.
+    are null. A night in which a vehicle departed more than once has several `stays`; `departure`,
+    `need_percent`, `soc_before_percent` and `soc_after_percent` are those of the first, and
+    `need_met` is true only if each departure had enough.
     """
 
     night: LocalDate
@@ -187,6 +210,7 @@ class NightDocument(TypedDict):
     ]
     plugged_since: Instant
     departure: Instant | None
+    stays: NotRequired[list[NightStay]]
     closed_at: Instant
     unknown_hours: NotRequired[
         Annotated[

@@ -95,6 +95,14 @@ _NIGHT: Final[Example] = {
         "hindsight": {"cost": 5.02, "energy_kwh": 26.0, "outside_kwh": 0.0},
     },
     "plugged_since": "2026-06-03T06:30:00Z", "departure": "2026-06-03T19:20:00Z",
+    "stays": [
+        {
+            "vehicle": "hatchback", "plugged_since": "2026-06-03T06:30:00Z",
+            "departure": "2026-06-03T19:20:00Z", "need_percent": 60.0, "want_percent": 80.0,
+            "soc_before_percent": 35.0, "soc_after_percent": 80.0, "soc_from": "vehicle",
+            "need_met": True, "missing_kwh": 0.0, "planned_cost": 5.0232, "starts": 1,
+        },
+    ],
     "closed_at": "2026-06-03T19:20:00Z",
 }  # fmt: skip
 

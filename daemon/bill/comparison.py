@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING
 
 from daemon.bill.file import read_bill
 from daemon.night_log.month_reading import month_days, standing_charges
-from daemon.nights.account import cost_rounding, highest_kw
+from daemon.nights.account import cost_rounding
 from daemon.nights.metered import metered_half_hours, read_meter
+from daemon.nights.rules import highest_kw
 from planners.accounts.accounts import account
 from planners.accounts.bill_bands import STANDING_CHARGE, BandComparison, Purchase, compare_bands
 from planners.accounts.bill_hours import HalfHourComparison, compare_half_hours

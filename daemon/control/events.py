@@ -188,6 +188,42 @@ class LoweredByLoad:
 
 
 @dataclass(frozen=True, slots=True)
+class Stay:
+    """A vehicle's time at a charge point in one night, up to its departure.
+
+    Attributes
+    ----------
+    vehicle : str
+        Its name in the household file.
+    plugged_since : datetime
+        When it was plugged in.
+    departure : datetime or None
+        The departure that it was charged for; it may lie after the night.
+    need_percent, want_percent : float
+        What that departure needs and wants; 0 until the departure has come, and without one.
+    soc_before_percent, soc_after_percent : float or None
+        Reported, counted or assumed; the second is that of the departure, once it has come.
+    soc_from : str
+        Where the first came from.
+    planned_cost : float
+        The cost in this night by the last plan before charging began [currency].
+    starts : int
+        The number of start commands.
+    """
+
+    vehicle: str
+    plugged_since: datetime
+    departure: datetime | None = None
+    need_percent: float = 0.0
+    want_percent: float = 0.0
+    soc_before_percent: float | None = None
+    soc_after_percent: float | None = None
+    soc_from: str = "assumed"
+    planned_cost: float = 0.0
+    starts: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class NightFacts:
     """The facts that a night's account needs besides the meter's readings.
 
@@ -195,24 +231,10 @@ class NightFacts:
     ----------
     night : date
         The local date on which it began.
-    charge_point, vehicle : str
-        Their names in the household file.
-    plugged_since : datetime
-        When the vehicle was plugged in.
-    departure : datetime or None
-        The departure that it was charged for.
-    ready_by : datetime or None
-        The departure less its margin.
-    need_percent : float
-        The need of that departure; 0 without one.
-    soc_before_percent, soc_after_percent : float or None
-        Reported, counted or assumed.
-    soc_from : str
-        Where the first came from.
-    planned_cost : float
-        The cost by the last plan before charging began [currency].
-    starts : int
-        The number of start commands.
+    charge_point : str
+        Its name in the household file.
+    stays : tuple of Stay
+        At least one, in order of time. Only the last may lack a departure.
     closed_at : datetime
         When the night was closed.
     lowered : LoweredByLoad or None
@@ -221,16 +243,7 @@ class NightFacts:
 
     night: date
     charge_point: str
-    vehicle: str
-    plugged_since: datetime
-    departure: datetime | None
-    ready_by: datetime | None
-    need_percent: float
-    soc_before_percent: float | None
-    soc_after_percent: float | None
-    soc_from: str
-    planned_cost: float
-    starts: int
+    stays: tuple[Stay, ...]
     closed_at: datetime
     lowered: LoweredByLoad | None = None
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from config.fields.value_types import WATT_HOURS_PER_KWH
 from daemon.control.alerts import ClearedBy, clear_alerts
-from daemon.control.events import CloseNight, LoweredByLoad, NightFacts
+from daemon.control.events import CloseNight, LoweredByLoad, NightFacts, Stay
 from daemon.control.leaving_late import leaves_late
 from daemon.control.state import (
     ActualShare,
@@ -33,6 +33,9 @@ LAST_READING = timedelta(minutes=20)
 
 BEGUN_WH = 50
 """Energy below which charging has not begun [Wh]: until then a new plan replaces the promise."""
+
+LEAVES_WITHIN = timedelta(hours=1)
+"""A vehicle that is unplugged so soon after its departure has only left late."""
 
 CORRECTED_PERCENT = 1
 """A state of charge that differs by less corrects nothing [percent]."""
@@ -71,18 +74,20 @@ def account_for(
         and (now >= night.departure.instant and leaves_late(state, house, now) is None)
     )
     if night is not None and has_left:
-        state, actions = _close(state, night, now, house)
-        state = _end_stay(state)
+        state, closing = _close(state, night, now, house)
+        state, actions = _end_stay(state, closing.facts), (closing,)
         night = state.night
     end = night_bounds(night.night, zone)[1] if night is not None else now
     if night is not None and night.night != tonight and _is_read_past(state, end, now):
         if not night.closed or _flowed_since(state, night, wh=0):
             state, closing = _close(state, night, end, house)
-            actions = (*actions, *closing)
+            actions = (*actions, closing)
         state = replace(state, night=None)
     vehicle = vehicle_of(state, house.file)
     if state.night is None and state.plugged_in and vehicle is not None:
         state = replace(state, night=OpenNight(tonight, vehicle, now), plan_stale=True)
+    elif state.night is not None:
+        state = replace(state, night=_after_departure(state, state.night, vehicle, now))
     night = state.night
     if night is not None and night.accounted_wh is None and state.register is not None:
         state = replace(state, night=replace(night, accounted_wh=state.register.register_wh))
@@ -118,14 +123,12 @@ def open_night_planned(
     is_open = not night.starts and (
         night.soc_before_percent is None or not _flowed_since(state, night, wh=BEGUN_WH)
     )
-    if is_open and night.closed:  # the vehicle is back: what it left with is in the record
-        night = replace(night, planned_cost=plan.cost)
-    elif is_open or _is_corrected(state, night):
+    if is_open or _is_corrected(state, night):
         night = replace(
             night,
             soc_before_percent=plan.soc_percent,
             soc_from=state.soc.source if state.soc else "assumed",
-            planned_cost=plan.cost,
+            planned_cost=_cost_until(plan, night_bounds(night.night, house.file.zone)[1]),
         )
     elif night.soc_before_percent is None:  # another vehicle was named while energy flowed
         before = plan.soc_percent - _gained_percent(state, night, plan, house)
@@ -156,27 +159,44 @@ def facts_of(state: PointState, night: OpenNight, at: datetime, house: House) ->
     NightFacts
         As if the night were closed at that instant.
     """
-    soc = night.soc_after_percent
-    if soc is None:
-        soc = counted_soc_percent(state, house.file, at)
-    departure = night.departed or night.departure
-    due = departure is not None and departure.instant <= at
-    return NightFacts(
-        night=night.night,
-        charge_point=state.charge_point,
+    if night.soc_after_percent is None:
+        night = replace(night, soc_after_percent=counted_soc_percent(state, house.file, at))
+    lowered = None if night.lowered is None else night.lowered.ended(at)
+    return NightFacts(night.night, state.charge_point, stays_until(night, at), at, lowered)
+
+
+def stays_until(night: OpenNight, at: datetime) -> tuple[Stay, ...]:
+    """Return the stays of a night, the one in progress last.
+
+    Parameters
+    ----------
+    night : OpenNight
+        The night in progress.
+    at : datetime
+        UTC; a departure that comes later has no need yet.
+
+    Returns
+    -------
+    tuple of Stay
+        At least one.
+    """
+    if night.plugged_since is None:
+        return night.stays
+    departure = night.departure
+    due = departure if departure is not None and departure.instant <= at else None
+    in_progress = Stay(
         vehicle=night.vehicle,
-        plugged_since=night.plugged_since,
+        plugged_since=min(night.plugged_since, at),
         departure=departure.instant if departure else None,
-        ready_by=departure.ready_by if departure else None,
-        need_percent=departure.need_percent if departure and due else 0.0,
+        need_percent=due.need_percent if due else 0.0,
+        want_percent=due.want_percent if due else 0.0,
         soc_before_percent=night.soc_before_percent,
-        soc_after_percent=soc,
+        soc_after_percent=night.soc_after_percent,
         soc_from=night.soc_from,
         planned_cost=night.planned_cost,
         starts=night.starts,
-        closed_at=at,
-        lowered=None if night.lowered is None else night.lowered.ended(at),
     )
+    return (*night.stays, in_progress)
 
 
 def lowered_by_load(
@@ -218,16 +238,41 @@ def lowered_by_load(
 
 def _close(
     state: PointState, night: OpenNight, at: datetime, house: House
-) -> tuple[PointState, tuple[Action, ...]]:
-    facts = facts_of(state, night, at, house)
+) -> tuple[PointState, CloseNight]:
     wh = state.register.register_wh if state.register else None
-    closed = replace(night, closed=True, accounted_wh=wh, soc_after_percent=facts.soc_after_percent)
-    return replace(state, night=closed), (CloseNight(facts),)
+    closed = replace(night, closed=True, accounted_wh=wh)
+    return replace(state, night=closed), CloseNight(facts_of(state, night, at, house))
 
 
-def _end_stay(state: PointState) -> PointState:
+def _after_departure(
+    state: PointState, night: OpenNight, vehicle: str | None, now: datetime
+) -> OpenNight:
+    """Begin the next stay of a night when a vehicle is there, unless it has only left late."""
+    if night.plugged_since is None and state.plugged_in and vehicle is not None:
+        return replace(night, vehicle=vehicle, plugged_since=now)
+    last = night.stays[-1] if night.stays else None
+    if last is None or last.departure is None or state.plugged_in:
+        return night
+    if now >= last.departure + LEAVES_WITHIN:
+        return night
+    late = replace(last, starts=last.starts + night.starts)
+    return _without_stay(replace(night, stays=(*night.stays[:-1], late)))
+
+
+def _without_stay(night: OpenNight) -> OpenNight:
+    blank = OpenNight(night.night, night.vehicle, None)
+    return replace(
+        blank,
+        stays=night.stays,
+        accounted_wh=night.accounted_wh,
+        closed=night.closed,
+        lowered=night.lowered,
+    )
+
+
+def _end_stay(state: PointState, facts: NightFacts) -> PointState:
     """Begin again for the next departure."""
-    night = state.night
+    night = state.night and _without_stay(replace(state.night, stays=facts.stays))
     # Hardware that reports no pilot state will not say that the vehicle has left.
     state = clear_alerts(state, ClearedBy.VEHICLE_GONE)
     return replace(
@@ -238,7 +283,7 @@ def _end_stay(state: PointState) -> PointState:
         stopped_itself=False,
         actual_share=ActualShare(),
         plugged_in=state.plugged_in and state.pilot is not None,
-        night=night and replace(night, departed=night.departed or night.departure, departure=None),
+        night=night,
     )
 
 
@@ -250,7 +295,7 @@ def _is_read_past(state: PointState, end: datetime, now: datetime) -> bool:
 def _is_corrected(state: PointState, night: OpenNight) -> bool:
     """Whether a person or the vehicle gave another state of charge before energy flowed."""
     soc, before = state.soc, night.soc_before_percent
-    if soc is None or before is None or soc.source not in {"vehicle", "person"} or night.closed:
+    if soc is None or before is None or soc.source not in {"vehicle", "person"}:
         return False
     if soc.register_wh is None or night.accounted_wh is None:
         return False
@@ -266,6 +311,15 @@ def _gained_percent(state: PointState, night: OpenNight, plan: Plan, house: Hous
     model = charge_model(house.file, plan.vehicle)
     metered_kwh = max(0, wh - night.accounted_wh) / WATT_HOURS_PER_KWH
     return model.soc_percent(metered_kwh * model.full_power_efficiency)
+
+
+def _cost_until(plan: Plan, end: datetime) -> float:
+    """Return what a plan's charging costs up to the end of a night [currency]."""
+    return sum(
+        period.cost * min(1.0, (end - period.start) / (period.end - period.start))
+        for period in plan.periods
+        if period.start < end
+    )
 
 
 def _flowed_since(state: PointState, night: OpenNight, *, wh: int) -> bool:

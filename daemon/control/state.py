@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from datetime import date
 
     from config.household.household_file import HouseholdFile
-    from daemon.control.events import CommandInForce, LoweredByLoad
+    from daemon.control.events import CommandInForce, LoweredByLoad, Stay
     from planners.accounts.register import RegisterReading
     from planners.home.claims import LeftByLoad
     from planners.local_time.departures import DepartureAt
@@ -195,18 +195,18 @@ class ActualShare:
 
 @dataclass(frozen=True, slots=True)
 class OpenNight:
-    """The night in progress; the fields are those of `daemon.control.events.NightFacts`.
+    """The night in progress: the stays that have ended, and the fields of the one in progress.
 
-    A night that is closed at the departure (then in `departed`) is closed again at noon if more
-    energy flowed. `accounted_wh` is the register when the night was opened or last closed.
-    `soc_after_percent` is stored when the vehicle leaves.
+    A night that is closed at a departure is closed again at noon if more energy flowed.
+    `accounted_wh` is the register when the night was opened or last closed. `plugged_since` is None
+    while the vehicle is away after a departure. `soc_after_percent` is stored when it leaves.
     """
 
     night: date
     vehicle: str
-    plugged_since: datetime
+    plugged_since: datetime | None
     departure: DepartureAt | None = None
-    departed: DepartureAt | None = None
+    stays: tuple[Stay, ...] = ()
     soc_before_percent: float | None = None
     soc_from: SocSource = "assumed"
     soc_after_percent: float | None = None

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from daemon.month.page_wording import MonthWords
-    from daemon.night_log.month import BandSum, EnergyFlow, Month, NightRow
+    from daemon.night_log.month import BandSum, EnergyFlow, Month, NightRow, StayRow
 
 LEAST_WH = 50
 """Half-hours with less energy are not listed: the vehicle was only awake [Wh]."""
@@ -135,7 +135,7 @@ class MonthTables:
             rate=self._words.fine(average_rate(row)) if row.energy_wh else "",
             cost=self._words.amount(row.cost) + (ESTIMATED_RATE if row.estimated_rate_wh else ""),
             soc=_soc(row),
-            departure=f"{row.need_percent:.0f} %: {'enough' if row.need_met else 'short'}",
+            departure=", ".join(_departure(stay) for stay in row.departures or row.stays[:1]),
             rules=tuple(self._rule(row, rule) for rule in RULES),
             short=not row.need_met,
         )
@@ -227,8 +227,15 @@ def runs_of(flows: Sequence[EnergyFlow]) -> list[tuple[datetime, datetime]]:
 
 
 def _soc(row: NightRow) -> str:
-    before, after = (
-        "?" if percent is None else f"{percent:.0f} %"
-        for percent in (row.soc_before_percent, row.soc_after_percent)
+    return ", ".join(
+        f"{_percent(stay.soc_before_percent)} to {_percent(stay.soc_after_percent)}"
+        for stay in row.departures or row.stays[:1]
     )
-    return f"{before} to {after}"
+
+
+def _percent(percent: float | None) -> str:
+    return "?" if percent is None else f"{percent:.0f} %"
+
+
+def _departure(stay: StayRow) -> str:
+    return f"{stay.need_percent:.0f} %: {'enough' if stay.need_met else 'short'}"

@@ -44,7 +44,7 @@ def show_month(month: Month) -> RenderableType:
         *_vehicles(month),
         *_short(month),
         *_alerts(month),
-        *nights_table(month.nights, month.currency),
+        *nights_table(month.nights, month.currency, ZoneInfo(month.timezone)),
         "",
         Text(ROUNDING, style="dim"),
     )

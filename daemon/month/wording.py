@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
+from zoneinfo import ZoneInfo
 
 from config.fields.currencies import minor_units
 from daemon.control.alerts import (
@@ -13,12 +14,13 @@ from daemon.control.alerts import (
     OUT_OF_REACH,
     PRICES_ENDED,
 )
+from daemon.presentation.figures import local_time
 from planners.accounts.money import format_money, round_money
 
 if TYPE_CHECKING:
     from decimal import Decimal
 
-    from daemon.night_log.month import AlertRow, Month, NightRow
+    from daemon.night_log.month import AlertRow, Month, NightRow, StayRow
 
 ROUNDING = (
     "Each night's cost is rounded by itself, a half to the even unit; the month's cost is the sum"
@@ -71,8 +73,8 @@ def alerts_shown(month: Month) -> list[ShownAlert]:
     """
     chosen: dict[object, ShownAlert] = {}
     for alert in month.alerts:
-        row = next((row for row in month.nights if _is_during(alert, row)), None)
-        if row is not None and alert.code in (_OF_NEED if row.need_met else _REASONS):
+        stay = next((stay for row in month.nights if (stay := _stay_at(alert, row))), None)
+        if stay is not None and alert.code in (_OF_NEED if stay.need_met else _REASONS):
             continue
         key = (alert.charge_point, alert.code, alert.message)
         before = chosen.get(key)
@@ -80,9 +82,11 @@ def alerts_shown(month: Month) -> list[ShownAlert]:
     return list(chosen.values())
 
 
-def _is_during(alert: AlertRow, row: NightRow) -> bool:
-    of_point = alert.charge_point in {None, row.charge_point}
-    return of_point and row.plugged_since <= alert.at <= row.closed_at
+def _stay_at(alert: AlertRow, row: NightRow) -> StayRow | None:
+    """Return the stay of a night in which an alert was raised, or after it while it was away."""
+    if alert.charge_point not in {None, row.charge_point} or alert.at > row.closed_at:
+        return None
+    return next((stay for stay in reversed(row.stays) if stay.plugged_since <= alert.at), None)
 
 
 def why_short(month: Month, row: NightRow) -> str:
@@ -101,26 +105,36 @@ def why_short(month: Month, row: NightRow) -> str:
         Sentences: what was missing, then the other alerts of that time, or else what the night's
         record shows.
     """
-    alerts = [a for a in month.alerts if a.code in _REASONS and _is_during(a, row)]
+    zone = ZoneInfo(month.timezone)
+    short = [stay for stay in row.stays if not stay.need_met]
     # What a need out of reach lacked is in the record by now; its alert only foresaw it.
-    reasons = dict.fromkeys(alert.message for alert in alerts if alert.code != OUT_OF_REACH)
-    return " ".join([_missing(row), *(reasons or [_from_record(row)])])
+    alerts = [a for a in month.alerts if a.code in _REASONS and a.code != OUT_OF_REACH]
+    sentences: list[str] = []
+    for stay in short:
+        reasons = dict.fromkeys(a.message for a in alerts if _stay_at(a, row) is stay)
+        which = f"For {_leaves(stay, zone)} it" if len(row.departures) > 1 else "It"
+        sentences += [_missing(stay, which), *(reasons or [_from_record(stay)])]
+    return " ".join(sentences)
 
 
-def _missing(row: NightRow) -> str:
-    if row.soc_after_percent is None:
-        return f"It needed {row.need_percent:.0f} %; how much it had is not known."
-    had = f"It needed {row.need_percent:.0f} % and had {row.soc_after_percent:.0f} %"
-    kwh = row.missing_kwh
-    return f"{had}." if kwh is None else f"{had}: {kwh:.1f} kWh were missing."
+def _leaves(stay: StayRow, zone: ZoneInfo) -> str:
+    return local_time(stay.departure, zone, "%a %H:%M") if stay.departure else "its departure"
 
 
-def _from_record(row: NightRow) -> str:
-    if not row.starts:
+def _missing(stay: StayRow, which: str) -> str:
+    need, soc, kwh = stay.need_percent, stay.soc_after_percent, stay.missing_kwh
+    if soc is None:
+        return f"{which} needed {need:.0f} %; how much it had is not known."
+    had = f"{which} needed {need:.0f} % and had {soc:.0f} %"
+    return f"{had}: {kwh:.1f} kWh were missing." if kwh else f"{had}."
+
+
+def _from_record(stay: StayRow) -> str:
+    if not stay.starts:
         return "Charging never started."
-    if row.departure is None:
+    if stay.departure is None:
         return "No departure was known."
-    hours = (row.departure - row.plugged_since).total_seconds() / 3600
+    hours = (stay.departure - stay.plugged_since).total_seconds() / 3600
     if hours < LONG_HOURS:
         return f"It was plugged in {hours:.1f} hours before it left."
     return "The record does not show why."

@@ -67,6 +67,42 @@ class EnergyFlow:
 
 
 @dataclass(frozen=True, slots=True)
+class StayRow:
+    """A vehicle's time at a charge point in one night, up to its departure.
+
+    Attributes
+    ----------
+    vehicle : str
+        Its name in the household file.
+    plugged_since : datetime
+        UTC.
+    departure : datetime or None
+        UTC; None if none was known.
+    need_percent, want_percent : float
+        What the departure needed and wanted; 0 if it comes after the night.
+    soc_before_percent, soc_after_percent : float or None
+        State of charge at the plug-in and at the departure.
+    need_met : bool
+        Whether that was enough.
+    missing_kwh : float or None
+        Energy at the meter that the need lacked; None if unknown [kWh].
+    starts : int
+        How often charging started.
+    """
+
+    vehicle: str
+    plugged_since: datetime
+    departure: datetime | None
+    need_percent: float
+    want_percent: float
+    soc_before_percent: float | None
+    soc_after_percent: float | None
+    need_met: bool
+    missing_kwh: float | None
+    starts: int
+
+
+@dataclass(frozen=True, slots=True)
 class NightRow:
     """One closed night at one charge point, as the ledger recorded it.
 
@@ -89,9 +125,11 @@ class NightRow:
     soc_from : str
         The source of `soc_before_percent`.
     need_percent : float
-        The state of charge needed by the departure.
+        The state of charge needed by the first departure.
     need_met : bool
-        Whether the vehicle had it.
+        Whether each departure had enough.
+    stays : tuple of StayRow
+        At least one, in order of time.
     starts : int
         How often charging started.
     planned_cost : Decimal
@@ -123,8 +161,6 @@ class NightRow:
         empty if the readings are no longer kept.
     rates : tuple of RateSpan
         The night's rates from noon to noon; empty if unknown.
-    missing_kwh : float or None
-        Energy at the meter that the need lacked at the departure; None if none or unknown [kWh].
     """
 
     night: date
@@ -139,6 +175,7 @@ class NightRow:
     soc_from: str
     need_percent: float
     need_met: bool
+    stays: tuple[StayRow, ...]
     starts: int
     planned_cost: Decimal
     estimated_wh: int
@@ -150,7 +187,6 @@ class NightRow:
     closed_at: datetime
     flows: tuple[EnergyFlow, ...] = ()
     rates: tuple[RateSpan, ...] = ()
-    missing_kwh: float | None = None
     at_once_outside_wh: int = 0
     timer_outside_wh: int = 0
     estimated_rate_wh: int = 0
@@ -159,6 +195,12 @@ class NightRow:
     lowered_minutes: int = 0
     lowered_to_amps: float | None = None
     home_load_amps: float | None = None
+
+    @property
+    def departures(self) -> tuple[StayRow, ...]:
+        """The stays that a departure ended by the time the night was closed."""
+        closed_at = self.closed_at
+        return tuple(stay for stay in self.stays if stay.departure and stay.departure <= closed_at)
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from adapters.ledger.reader import LedgerReader
     from config.household.household_file import HouseholdFile
     from daemon.control.state import House
-    from daemon.night_log.month import NightRow
+    from daemon.night_log.month import NightRow, StayRow
     from daemon.nights.metered import Meter
 
 
@@ -122,7 +122,8 @@ def read_month(
             if alert.code != BROKER_BACK
         ),
         standing_charge=standing_charges(house, first, last),
-        as_of=now,
+        # Shown by the minute, and never as one that has not come.
+        as_of=now.replace(second=0, microsecond=0),
     )
 
 
@@ -159,10 +160,17 @@ def _night_rows(
         row = night_row(record)
         meter = meters.get(row.charge_point)
         flows = _flows(row, meter, house) if meter is not None else ()
-        lacks = row.need_percent - (row.soc_after_percent or row.need_percent)
-        missing = missing_kwh(house, row.vehicle, lacks)
+        stays = tuple(_with_missing(house, stay) for stay in row.stays)
         rates = rates_of_night(house, row.night)
-        yield replace(row, rates=rates, flows=flows, missing_kwh=missing)
+        yield replace(row, rates=rates, flows=flows, stays=stays)
+
+
+def _with_missing(house: House, stay: StayRow) -> StayRow:
+    """Compute what a need lacked, where an earlier version did not record it."""
+    if stay.missing_kwh is not None or (soc := stay.soc_after_percent) is None:
+        return stay
+    kwh = 0.0 if stay.need_met else missing_kwh(house, stay.vehicle, stay.need_percent - soc)
+    return replace(stay, missing_kwh=kwh)
 
 
 def _flows(row: NightRow, meter: Meter, house: House) -> tuple[EnergyFlow, ...]:

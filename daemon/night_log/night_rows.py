@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 from adapters.clocks.instants import parse_instant
 from config.fields.currencies import minor_units
 from config.files.errors import TariffError
-from daemon.night_log.month import BandSum, NightRow
+from daemon.night_log.month import BandSum, NightRow, StayRow
 from daemon.nights.recount import compared_by_older_version
+from daemon.nights.stays import has_enough, recorded_stays
 from daemon.presentation.csv_text import csv_text
 from planners.accounts.accounts import exact_kwh
 from planners.accounts.money import round_money
@@ -59,6 +60,7 @@ def night_row(record: Mapping[str, Any]) -> NightRow:
         soc_from=record["soc_from"],
         need_percent=float(record["need_percent"]),
         need_met=record["need_met"],
+        stays=_stay_rows(record),
         starts=record["starts"],
         planned_cost=_money(record["planned_cost"]),
         estimated_wh=_wh(record["estimated_kwh"]),
@@ -76,6 +78,26 @@ def night_row(record: Mapping[str, Any]) -> NightRow:
         lowered_minutes=lowered.get("minutes", 0),
         lowered_to_amps=_float(lowered.get("least_amps")),
         home_load_amps=_float(lowered.get("load_amps")),
+    )
+
+
+def _stay_rows(record: Mapping[str, Any]) -> tuple[StayRow, ...]:
+    """Make a row of each stay; an earlier version did not record what was missing."""
+    missing = [stay["missing_kwh"] for stay in record.get("stays", ())] or [None]
+    return tuple(
+        StayRow(
+            vehicle=stay.vehicle,
+            plugged_since=stay.plugged_since,
+            departure=stay.departure,
+            need_percent=stay.need_percent,
+            want_percent=stay.want_percent,
+            soc_before_percent=stay.soc_before_percent,
+            soc_after_percent=stay.soc_after_percent,
+            need_met=has_enough(stay),
+            missing_kwh=_float(kwh),
+            starts=stay.starts,
+        )
+        for stay, kwh in zip(recorded_stays(record), missing, strict=True)
     )
 
 
@@ -166,7 +188,31 @@ def night_values(row: NightRow, currency: str) -> dict[str, Any]:
         "plugged_since": instant_text(row.plugged_since),
         "departure": instant_text(row.departure) if row.departure else None,
         "closed_at": instant_text(row.closed_at),
+        "departures": len(row.departures),
+        "missing_kwh": _missing_kwh(row),
         "by_band": band_values(row.by_band),
+        "stays": [_stay_values(stay) for stay in row.stays],
+    }
+
+
+def _missing_kwh(row: NightRow) -> float | None:
+    """Add up what the needs of a night lacked; None if some of it is unknown."""
+    known = [stay.missing_kwh for stay in row.stays if stay.missing_kwh is not None]
+    return round(sum(known), 2) if len(known) == len(row.stays) else None
+
+
+def _stay_values(stay: StayRow) -> dict[str, Any]:
+    return {
+        "vehicle": stay.vehicle,
+        "plugged_since": instant_text(stay.plugged_since),
+        "departure": instant_text(stay.departure) if stay.departure else None,
+        "need_percent": stay.need_percent,
+        "want_percent": stay.want_percent,
+        "soc_before_percent": stay.soc_before_percent,
+        "soc_after_percent": stay.soc_after_percent,
+        "need_met": stay.need_met,
+        "missing_kwh": stay.missing_kwh,
+        "starts": stay.starts,
     }
 
 
@@ -184,7 +230,8 @@ COLUMNS = (
     "soc_after_percent", "soc_from", "need_percent", "need_met", "starts", "planned_cost",
     "at_once", "timer", "hindsight", "standing_charge", "plugged_since", "departure", "closed_at",
     "at_once_outside_kwh", "timer_outside_kwh", "estimated_rate_kwh",
-    "unknown_hours", "lowered_minutes", "lowered_to_amps", "home_load_amps",
+    "unknown_hours", "lowered_minutes", "lowered_to_amps", "home_load_amps", "departures",
+    "missing_kwh",
 )  # fmt: skip
 
 

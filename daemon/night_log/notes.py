@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from daemon.presentation.figures import counted, lowered_words
+from daemon.presentation.figures import counted, local_time, lowered_words
 from planners.accounts.accounts import exact_kwh
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
+    from zoneinfo import ZoneInfo
 
-    from daemon.night_log.month import NightRow
+    from daemon.night_log.month import NightRow, StayRow
 
 OUTSIDE = "+"
 """Marks the cost by a rule whose own hours are too few."""
@@ -30,6 +31,35 @@ OUTSIDE_WORDS = {
 def at_estimated_rates(wh: int) -> str:
     """Say how much of an energy is priced at estimated rates, such as ``"0.61 kWh of it ..."``."""
     return f"{exact_kwh(wh):.2f} kWh of it at estimated rates"
+
+
+def departure_notes(rows: Sequence[NightRow], zone: ZoneInfo) -> Iterator[str]:
+    """Say what each departure of a night had, where there were several.
+
+    Parameters
+    ----------
+    rows : sequence of NightRow
+        The nights.
+    zone : ZoneInfo
+        The household's.
+
+    Yields
+    ------
+    str
+        A sentence for each such night.
+    """
+    for row in rows:
+        if len(row.departures) > 1:
+            had = "; ".join(_departure(stay, zone) for stay in row.departures)
+            yield f"{row.night:%a %d %b}, {len(row.departures)} departures: {had}."
+
+
+def _departure(stay: StayRow, zone: ZoneInfo) -> str:
+    leaves = local_time(stay.departure, zone, "%a %H:%M") if stay.departure else ""
+    soc = stay.soc_after_percent
+    had = "how much it had is not known" if soc is None else f"it had {soc:.0f} %"
+    missing = f", {stay.missing_kwh:.1f} kWh short" if stay.missing_kwh else ""
+    return f"for {leaves} it needed {stay.need_percent:.0f} %, {had}{missing}"
 
 
 def rule_notes(rows: Sequence[NightRow]) -> Iterator[str]:

@@ -12,22 +12,32 @@ from rich.text import Text
 
 from daemon.night_log.month import RULES
 from daemon.night_log.night_rows import average_rate, cheapest_percent
-from daemon.night_log.notes import ESTIMATED_RATE, OUTSIDE, UNKNOWN, at_estimated_rates, rule_notes
+from daemon.night_log.notes import (
+    ESTIMATED_RATE,
+    OUTSIDE,
+    UNKNOWN,
+    at_estimated_rates,
+    departure_notes,
+    rule_notes,
+)
 from daemon.presentation.figures import counted
 from planners.accounts.accounts import exact_kwh
 from planners.accounts.money import format_amount, format_money, round_money
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
+    from zoneinfo import ZoneInfo
 
     from rich.console import RenderableType
 
-    from daemon.night_log.month import NightRow
+    from daemon.night_log.month import NightRow, StayRow
 
 ESTIMATED = "*"
 
 
-def show_nights(name: str, currency: str, rows: Sequence[NightRow]) -> RenderableType:
+def show_nights(
+    name: str, currency: str, rows: Sequence[NightRow], zone: ZoneInfo
+) -> RenderableType:
     """Lay out nights, the newest last.
 
     Parameters
@@ -38,6 +48,8 @@ def show_nights(name: str, currency: str, rows: Sequence[NightRow]) -> Renderabl
         ISO 4217 code.
     rows : sequence of NightRow
         In order of date.
+    zone : ZoneInfo
+        The household's.
 
     Returns
     -------
@@ -49,13 +61,15 @@ def show_nights(name: str, currency: str, rows: Sequence[NightRow]) -> Renderabl
     nights = counted(len({row.night for row in rows}), "night")
     return Group(
         Text(f"{name}: {nights}, amounts in {currency}, tax included", style="bold"),
-        *nights_table(rows, currency),
+        *nights_table(rows, currency, zone),
         "",
         *_sums(rows, currency),
     )
 
 
-def nights_table(rows: Sequence[NightRow], currency: str) -> Iterator[RenderableType]:
+def nights_table(
+    rows: Sequence[NightRow], currency: str, zone: ZoneInfo
+) -> Iterator[RenderableType]:
     """Lay out a table for each charge point, and remarks on the figures."""
     by_point = sorted(rows, key=lambda row: row.charge_point)
     for point, group in groupby(by_point, lambda row: row.charge_point):
@@ -73,6 +87,7 @@ def nights_table(rows: Sequence[NightRow], currency: str) -> Iterator[Renderable
             f"{ESTIMATED_RATE} {exact_kwh(estimated_rate_wh):.2f} kWh in all are priced at"
             " estimated rates; each night is priced again once its rates are known."
         )
+    yield from map(Text, departure_notes(rows, zone))
     yield from map(Text, rule_notes(rows))
 
 
@@ -96,7 +111,7 @@ def _columns(currency: str, *, with_vehicle: bool) -> dict[str, Callable[[NightR
         "rate": lambda row: _rate(average_rate(row)),
         "cheapest\nband": lambda row: _percent(cheapest_percent(row)),
         "charge, %": _soc,
-        "for the\ndeparture": lambda row: "enough" if row.need_met else "short",
+        "for the\ndeparture": lambda row: "\n".join(map(_enough, _lines(row))),
         "at\nonce": lambda row: _rule(row.at_once, row.at_once_outside_wh, currency),
         "timer": lambda row: _rule(row.timer, row.timer_outside_wh, currency),
         "cheapest\npossible": lambda row: _amount(row.hindsight, currency),
@@ -108,13 +123,26 @@ def _energy(row: NightRow) -> str:
     return f"{exact_kwh(row.energy_wh):.2f}{marks}"
 
 
+def _lines(row: NightRow) -> tuple[StayRow, ...]:
+    """Return the stays to show: those up to each departure, else the first."""
+    return row.departures or row.stays[:1]
+
+
+def _enough(stay: StayRow) -> str:
+    return "enough" if stay.need_met else "short"
+
+
 def _soc(row: NightRow) -> str:
     """Write the state of charge before and after; a question mark if unknown."""
-    before, after = (
-        "?" if percent is None else f"{percent:.0f}"
-        for percent in (row.soc_before_percent, row.soc_after_percent)
+    return "\n".join(
+        f"{_percent_or_unknown(stay.soc_before_percent)} to"
+        f" {_percent_or_unknown(stay.soc_after_percent)}"
+        for stay in _lines(row)
     )
-    return f"{before} to {after}"
+
+
+def _percent_or_unknown(percent: float | None) -> str:
+    return "?" if percent is None else f"{percent:.0f}"
 
 
 def _sums(rows: Sequence[NightRow], currency: str) -> Iterator[Text]:

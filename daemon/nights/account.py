@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 from config.fields.currencies import minor_units
 from config.files.errors import TariffError
+from daemon.nights.rules import bounds_until_closed, costs_by_rule, highest_kw
+from daemon.nights.stays import has_enough, stay_values
 from planners.accounts.accounts import Account, account, energy_until, exact_kwh
 from planners.accounts.money import round_money
 from planners.accounts.register_leaps import without_leaps
-from planners.accounts.same_energy import at_once, cheapest_hours, night_slots, timer
-from planners.home.allotments import all_that_is_left, shares_by_plan
 from planners.local_time.departures import night_bounds
 from planners.plan.plan import instant_text
-from planners.power.allowed_currents import amps_allowed, charge_model
+from planners.power.allowed_currents import charge_model
 from planners.power.charging import NEED_TOLERANCE_PERCENT
 from planners.rates.tiered_spans import spans_by_use, use_counted_from
 
@@ -23,12 +22,9 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date, datetime
 
-    from config.household.household_file import HouseholdFile
-    from daemon.control.events import LoweredByLoad, NightFacts
+    from daemon.control.events import LoweredByLoad, NightFacts, Stay
     from daemon.control.state import House
     from planners.accounts.register import RegisterReading
-    from planners.accounts.same_energy import RuleCost
-    from planners.power.allowed_currents import AmpsSpan
 
 PointReadings: TypeAlias = "tuple[str, Sequence[RegisterReading]]"
 """A charge point's name and its meter's register readings."""
@@ -66,11 +62,12 @@ def night_record(
     currency = file.household.currency
     units = minor_units(currency)
     total, extra = _account(house, facts, readings, charged)
-    soc_after = facts.soc_after_percent
+    first = facts.stays[0]
+    planned = sum(Decimal(repr(stay.planned_cost)) for stay in facts.stays)
     return {
         "night": facts.night.isoformat(),
         "charge_point": facts.charge_point,
-        "vehicle": facts.vehicle,
+        "vehicle": first.vehicle,
         "currency": currency,
         "energy_kwh": exact_kwh(total.energy_wh),
         "cost": round_money(total.cost, units),
@@ -78,13 +75,13 @@ def night_record(
             {"band": line.band, "rate": line.rate, "kwh": exact_kwh(line.wh), "cost": line.cost}
             for line in total.by_band
         ],
-        "soc_before_percent": _percent(facts.soc_before_percent),
-        "soc_after_percent": _percent(soc_after),
-        "soc_from": facts.soc_from,
-        "need_percent": facts.need_percent,
-        "need_met": facts.need_percent <= (soc_after or 0.0) + NEED_TOLERANCE_PERCENT,
-        "starts": facts.starts,
-        "planned_cost": round_money(Decimal(repr(facts.planned_cost)), units),
+        "soc_before_percent": _percent(first.soc_before_percent),
+        "soc_after_percent": _percent(first.soc_after_percent),
+        "soc_from": first.soc_from,
+        "need_percent": first.need_percent,
+        "need_met": all(map(has_enough, facts.stays)),
+        "starts": sum(stay.starts for stay in facts.stays),
+        "planned_cost": round_money(Decimal(planned), units),
         "estimated_kwh": exact_kwh(total.estimated_wh),
         "estimated_rate_kwh": exact_kwh(total.estimated_rate_wh),
         "standing_charge": round_money(house.prices.standing_charge(facts.night), units),
@@ -94,10 +91,11 @@ def night_record(
                 "energy_kwh": exact_kwh(total.energy_wh),
                 "outside_kwh": exact_kwh(round(rule.outside_wh)),
             }
-            for name, rule in _baselines(house, facts, readings, total.energy_wh).items()
+            for name, rule in costs_by_rule(house, facts, readings, total.energy_wh).items()
         },
-        "plugged_since": instant_text(facts.plugged_since),
-        "departure": instant_text(facts.departure) if facts.departure else None,
+        "plugged_since": instant_text(first.plugged_since),
+        "departure": instant_text(first.departure) if first.departure else None,
+        "stays": [_stay(house, stay) for stay in facts.stays],
         "closed_at": instant_text(facts.closed_at),
         **({"unknown_hours": unknown_hours} if unknown_hours else {}),
         **_lowered(facts.lowered),
@@ -111,6 +109,22 @@ def _lowered(lowered: LoweredByLoad | None) -> dict[str, Any]:
         return {}
     found = {"minutes": minutes, "least_amps": lowered.least_amps, "load_amps": lowered.load_amps}
     return {"lowered_by_load": found}
+
+
+def _stay(house: House, stay: Stay) -> dict[str, Any]:
+    met, soc = has_enough(stay), stay.soc_after_percent
+    missing = 0.0 if met else None
+    if soc is not None and not met:
+        missing = missing_kwh(house, stay.vehicle, stay.need_percent - soc)
+    return stay_values(stay) | {
+        "plugged_since": instant_text(stay.plugged_since),
+        "departure": instant_text(stay.departure) if stay.departure else None,
+        "soc_before_percent": _percent(stay.soc_before_percent),
+        "soc_after_percent": _percent(stay.soc_after_percent),
+        "planned_cost": round(Decimal(repr(stay.planned_cost)), 4),
+        "need_met": met,
+        "missing_kwh": None if missing is None else round(Decimal(repr(missing)), 2),
+    }
 
 
 def counted_from(house: House, facts: NightFacts) -> datetime | None:
@@ -133,7 +147,7 @@ def counted_from(house: House, facts: NightFacts) -> datetime | None:
     TariffError
         If no rate is known.
     """  # noqa: DOC502 - raised by prices
-    return use_counted_from(house.prices, *_bounds(house, facts))
+    return use_counted_from(house.prices, *bounds_until_closed(house, facts))
 
 
 def missing_kwh(house: House, vehicle: str, percent: float) -> float | None:
@@ -168,11 +182,6 @@ def rates_are_known(house: House, night: date) -> bool:
     return not any(span.estimated for span in spans)
 
 
-def _bounds(house: House, facts: NightFacts) -> tuple[datetime, datetime]:
-    start, end = night_bounds(facts.night, house.file.zone)
-    return start, min(end, max(start, facts.closed_at))
-
-
 def _account(
     house: House,
     facts: NightFacts,
@@ -180,7 +189,7 @@ def _account(
     charged: Sequence[PointReadings],
 ) -> tuple[Account, Decimal]:
     """Account for the night; also give how much more its tiers cost than the plan's rates."""
-    start, end = _bounds(house, facts)
+    start, end = bounds_until_closed(house, facts)
     max_kw = highest_kw(house, facts.charge_point)
     readings = without_leaps(readings, max_kw)
     rounding = cost_rounding(house)
@@ -199,66 +208,10 @@ def _account(
     return total, total.cost - planned.cost
 
 
-def highest_kw(house: House, charge_point: str) -> float:
-    """Return the highest power that can flow through a charge point's meter [kW]."""
-    point = house.file.charge_points[charge_point]
-    return point.max_amps * point.phases * house.file.household.nominal_volts / 1000
-
-
 def cost_rounding(house: House) -> Decimal:
     """Return by how much rounding may change a cost: half of the minor unit [currency]."""
     return Decimal(5).scaleb(-1 - minor_units(house.file.household.currency))
 
 
-def _baselines(
-    house: House, facts: NightFacts, readings: Sequence[RegisterReading], energy_wh: int
-) -> dict[str, RuleCost]:
-    """Price the night's energy by each rule, with the rates as they were in the end."""
-    # Rates that change with use are the plan's here: the same energy falls in the same tiers,
-    # whatever the hours, so the caller adds one difference to all.
-    if facts.vehicle not in house.file.vehicles:
-        return {}  # the household file has changed meanwhile and no longer names the vehicle
-    start, end = _bounds(house, facts)
-    max_kw = highest_kw(house, facts.charge_point)
-    readings = without_leaps(readings, max_kw)
-    slots = night_slots(
-        house.prices.spans(start, end),
-        amps_allowed(
-            house.file,
-            facts.charge_point,
-            facts.vehicle,
-            start,
-            end,
-            # What flowed may be more than the fixed share of the main fuse.
-            allotted=_left_alone(house.file, facts.vehicle, start, end),
-        ),
-        (facts.plugged_since, min(facts.departure or facts.closed_at, facts.closed_at)),
-        [reading.at for reading in readings],
-        energy_until(readings, max_kw),
-    )
-    model = charge_model(house.file, facts.vehicle)
-    stored_kwh = model.stored_kwh(facts.soc_before_percent or 0.0)
-    # What flowed after the departure stays where it was in both rules: the record does not say
-    # when the vehicle came back.
-    later = [slot for slot in slots if facts.departure and slot.start >= facts.departure]
-    later_wh = sum(slot.metered_wh for slot in later)
-    later_cost = sum((slot.span.rate * slot.metered_wh for slot in later), Decimal(0)).scaleb(-3)
-    stay, stay_wh = slots[: len(slots) - len(later)], energy_wh - later_wh
-    by_rule = {
-        "at_once": at_once(stay, model, stored_kwh, stay_wh),
-        "timer": timer(stay, model, stored_kwh, stay_wh),
-    }
-    return {
-        **{name: replace(rule, cost=rule.cost + later_cost) for name, rule in by_rule.items()},
-        "hindsight": cheapest_hours(slots, model, energy_wh),
-    }
-
-
 def _percent(percent: float | None) -> float | None:
     return None if percent is None else round(percent, 1)
-
-
-def _left_alone(
-    file: HouseholdFile, vehicle: str, start: datetime, end: datetime
-) -> tuple[AmpsSpan, ...]:
-    return all_that_is_left(file, start, end, vehicle) if shares_by_plan(file) else ()

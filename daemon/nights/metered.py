@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from daemon.nights.account import highest_kw
+from daemon.nights.rules import highest_kw
 from daemon.nights.unknown_time import starts_in_force
 from planners.accounts.accounts import energy_curve
 from planners.accounts.placing import placed

@@ -5,8 +5,8 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
-from adapters.clocks.instants import parse_instant
 from daemon.control.alerts import ALERTS
+from daemon.nights.stays import has_enough, recorded_stays
 from daemon.presentation.figures import kwh_text, local_time
 from planners.accounts.money import format_money
 from planners.local_time.conversion import instant_of_local
@@ -70,13 +70,13 @@ def morning_line(
 
 def _missed(record: Mapping[str, Any] | None, file: HouseholdFile) -> Iterator[str]:
     """Say what was missing at a departure that has passed."""
-    if record is None or record["need_met"] or record["soc_after_percent"] is None:
-        return
-    left = local_time(parse_instant(record["departure"]), file.zone, "%H:%M")
-    yield (
-        f"at {left} the battery held {record['soc_after_percent']:.0f} % of the"
-        f" {record['need_percent']:.0f} % needed"
-    )
+    for stay in recorded_stays(record) if record is not None else ():
+        if stay.departure and stay.soc_after_percent is not None and not has_enough(stay):
+            left = local_time(stay.departure, file.zone, "%H:%M")
+            yield (
+                f"at {left} the battery held {stay.soc_after_percent:.0f} % of the"
+                f" {stay.need_percent:.0f} % needed"
+            )
 
 
 def _missing(
@@ -84,7 +84,7 @@ def _missing(
 ) -> Iterator[str]:
     """Say what is missing for the departure to come, if no charge is ahead."""
     plan = state.plan
-    soc = record["soc_after_percent"] if record is not None else None
+    soc = _soc(record)
     if plan is None or soc is None or state.wishes.skip_until is not None:
         return
     if soc < plan.need_percent - NEED_TOLERANCE_PERCENT:
@@ -92,9 +92,15 @@ def _missing(
         yield f"{plan.need_percent:.0f} % are needed at {leaves}, and no charge is planned"
 
 
+def _soc(record: Mapping[str, Any] | None) -> float | None:
+    """Return the state of charge now, or when the vehicle last left."""
+    return None if record is None else recorded_stays(record)[-1].soc_after_percent
+
+
 def _battery(record: Mapping[str, Any] | None) -> Iterator[str]:
-    if record is not None and record["soc_after_percent"] is not None:
-        yield f"{record['soc_after_percent']:.0f} %"
+    soc = _soc(record)
+    if soc is not None:
+        yield f"{soc:.0f} %"
 
 
 def _account(record: Mapping[str, Any] | None) -> Iterator[str]:

@@ -6,15 +6,16 @@ accounted for again. So is a night in which energy flowed while no vehicle was k
 
 from __future__ import annotations
 
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
-from adapters.clocks.instants import parse_instant
-from daemon.control.events import LoweredByLoad, NightFacts
-from planners.local_time.departures import departures_between, night_bounds, night_of
+from daemon.control.events import LoweredByLoad, NightFacts, Stay
+from daemon.nights.stays import recorded_stays
+from planners.local_time.departures import night_bounds, night_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
+    from datetime import datetime
     from zoneinfo import ZoneInfo
 
     from config.household.household_file import HouseholdFile
@@ -68,16 +69,7 @@ def facts_unseen(night: date, charge_point: str, vehicle: str, file: HouseholdFi
     return NightFacts(
         night=night,
         charge_point=charge_point,
-        vehicle=vehicle,
-        plugged_since=start,
-        departure=None,
-        ready_by=None,
-        need_percent=0.0,
-        soc_before_percent=None,
-        soc_after_percent=None,
-        soc_from="assumed",
-        planned_cost=0.0,
-        starts=0,
+        stays=(Stay(vehicle, start),),
         closed_at=end,
     )
 
@@ -98,20 +90,10 @@ def facts_again(record: Mapping[str, Any], file: HouseholdFile) -> NightFacts:
         Closed at the end of the night.
     """
     night = date.fromisoformat(record["night"])
-    departure = parse_instant(record["departure"]) if record["departure"] else None
     return NightFacts(
         night=night,
         charge_point=record["charge_point"],
-        vehicle=record["vehicle"],
-        plugged_since=parse_instant(record["plugged_since"]),
-        departure=departure,
-        ready_by=_ready_by(record["vehicle"], departure, file),
-        need_percent=float(record["need_percent"]),
-        soc_before_percent=_float(record["soc_before_percent"]),
-        soc_after_percent=_float(record["soc_after_percent"]),
-        soc_from=record["soc_from"],
-        planned_cost=float(record["planned_cost"]),
-        starts=record["starts"],
+        stays=recorded_stays(record),
         closed_at=night_bounds(night, file.zone)[1],
         lowered=_lowered(record.get("lowered_by_load")),
     )
@@ -137,14 +119,3 @@ def has_estimated_rates(record: Mapping[str, Any]) -> bool:
 def compared_by_older_version(record: Mapping[str, Any]) -> bool:
     """Whether an earlier version compared a night with other rules, perhaps for less energy."""
     return any("energy_kwh" not in baseline for baseline in record["baselines"].values())
-
-
-def _ready_by(vehicle: str, departure: datetime | None, file: HouseholdFile) -> datetime | None:
-    if departure is None or vehicle not in file.vehicles:
-        return departure
-    declared = departures_between(file, vehicle, departure, departure + datetime.resolution)
-    return declared[0].ready_by if declared else departure
-
-
-def _float(number: Any) -> float | None:  # noqa: ANN401 - a JSON value
-    return None if number is None else float(number)

@@ -22,6 +22,7 @@ from daemon.control.state import (
     SocFact,
     Wishes,
 )
+from daemon.nights.stays import stay_of, stay_values
 from planners.local_time.departures import DepartureAt
 from planners.local_time.wished_departures import Wish
 from planners.power.excess_current import ExcessCurrent
@@ -149,8 +150,8 @@ def _night_body(night: OpenNight) -> dict[str, Any]:
     return {
         "night": night.night.isoformat(),
         "vehicle": night.vehicle,
-        "plugged_since": night.plugged_since.isoformat(),
-        "departed": _departure_body(night.departed),
+        "plugged_since": _text(night.plugged_since),
+        "stays": [stay_values(stay) for stay in night.stays],
         "departure": _departure_body(night.departure),
         "soc_before_percent": night.soc_before_percent,
         "soc_from": night.soc_from,
@@ -164,11 +165,13 @@ def _night_body(night: OpenNight) -> dict[str, Any]:
 
 
 def _night_of(body: dict[str, Any]) -> OpenNight:
+    if body.get("departed") is not None:
+        return _night_with_one_stay(body)
     return OpenNight(
         night=date.fromisoformat(body["night"]),
         vehicle=body["vehicle"],
-        plugged_since=parse_instant(body["plugged_since"]),
-        departed=_departure_of(body["departed"]),
+        plugged_since=_instant(body["plugged_since"]),
+        stays=tuple(stay_of(stay) for stay in body.get("stays", ())),
         departure=_departure_of(body["departure"]),
         soc_before_percent=_float(body["soc_before_percent"]),
         soc_from=body["soc_from"],
@@ -200,6 +203,25 @@ def _lowered_of(body: dict[str, Any] | None) -> LoweredByLoad | None:
         float(body["least_amps"]),
         float(body["load_amps"]),
         _instant(body["since"]),
+    )
+
+
+def _night_with_one_stay(body: dict[str, Any]) -> OpenNight:
+    """Read a night of an earlier version, which kept only the first departure that had passed."""
+    departed = body["departed"]
+    of_departure = {
+        "departure": departed["instant"],
+        "need_percent": departed["need_percent"],
+        "want_percent": departed["want_percent"],
+    }
+    stay = stay_of({**body, **of_departure})
+    return OpenNight(
+        night=date.fromisoformat(body["night"]),
+        vehicle=body["vehicle"],
+        plugged_since=None,
+        stays=(stay,),
+        accounted_wh=body["accounted_wh"],
+        closed=body["closed"],
     )
 
 
@@ -391,16 +413,7 @@ def _facts_body(facts: NightFacts) -> dict[str, Any]:
     return {
         "night": facts.night.isoformat(),
         "charge_point": facts.charge_point,
-        "vehicle": facts.vehicle,
-        "plugged_since": facts.plugged_since.isoformat(),
-        "departure": _text(facts.departure),
-        "ready_by": _text(facts.ready_by),
-        "need_percent": facts.need_percent,
-        "soc_before_percent": facts.soc_before_percent,
-        "soc_after_percent": facts.soc_after_percent,
-        "soc_from": facts.soc_from,
-        "planned_cost": facts.planned_cost,
-        "starts": facts.starts,
+        "stays": [stay_values(stay) for stay in facts.stays],
         "closed_at": facts.closed_at.isoformat(),
         "lowered": _lowered_body(facts.lowered),
     }
@@ -410,16 +423,8 @@ def _facts_of(body: dict[str, Any]) -> NightFacts:
     return NightFacts(
         night=date.fromisoformat(body["night"]),
         charge_point=body["charge_point"],
-        vehicle=body["vehicle"],
-        plugged_since=parse_instant(body["plugged_since"]),
-        departure=_instant(body["departure"]),
-        ready_by=_instant(body["ready_by"]),
-        need_percent=float(body["need_percent"]),
-        soc_before_percent=_float(body["soc_before_percent"]),
-        soc_after_percent=_float(body["soc_after_percent"]),
-        soc_from=body["soc_from"],
-        planned_cost=float(body["planned_cost"]),
-        starts=body["starts"],
+        # An earlier version kept the fields of one stay beside the others.
+        stays=tuple(stay_of(stay) for stay in body.get("stays", (body,))),
         closed_at=parse_instant(body["closed_at"]),
         lowered=_lowered_of(body.get("lowered")),
     )

@@ -105,7 +105,7 @@ class Story:
                 self._warned.add(code)
                 yield f"alert: {message}"
             case CloseNight(facts):
-                soc = facts.soc_after_percent
+                soc = facts.stays[-1].soc_after_percent
                 yield "night closed" + ("" if soc is None else f" with {soc:.0f} %")
             case _:
                 return

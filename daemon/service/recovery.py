@@ -16,6 +16,7 @@ from daemon.control.state import PointState, SocFact, Wishes, register_wh_at, ve
 from daemon.control.unreported_soc import REMEMBERED
 from daemon.control.wishes import wishes_with, without_past
 from daemon.nights.saved_state import Memory, read_saved
+from daemon.nights.stays import recorded_stays
 from planners.local_time.departures import night_of
 from planners.power.allowed_currents import AmpsSpan
 from planners.power.excess_current import VEHICLE_FOLLOWS, CurrentWatch, with_command
@@ -158,8 +159,9 @@ def _wishes(ledger: Ledger, state: PointState, now: datetime, file: HouseholdFil
     since, charge_point = now - WISHES_HOLD, state.charge_point
     for night in ledger.nights(night_of(since, file.zone), None, charge_point):
         closed_at = parse_instant(night["closed_at"])
-        left = parse_instant(night["departure"]) if night["departure"] else closed_at
-        since = max(since, min(left, closed_at))
+        departures = [stay.departure for stay in recorded_stays(night) if stay.departure]
+        left = [departure for departure in departures if departure <= closed_at]
+        since = max(since, left[-1] if left else closed_at)
     wishes = Wishes()
     for stored in ledger.requests_since(charge_point, since):
         request = decode(Request, dump_exact(stored.body).encode())
@@ -173,9 +175,11 @@ def _left_with(ledger: Ledger, charge_point: str, now: datetime, zone: ZoneInfo)
     """Read the state of charge at the end of the last night that records it."""
     nights = ledger.nights(night_of(now - REMEMBERED, zone), None, charge_point)
     for night in reversed(nights):
-        if night["soc_after_percent"] is not None:
-            at = parse_instant(night["departure"] or night["closed_at"])
-            return SocFact(float(night["soc_after_percent"]), at, "counted", None)
+        last = recorded_stays(night)[-1]
+        if last.soc_after_percent is not None:
+            closed_at = parse_instant(night["closed_at"])
+            at = min(last.departure or closed_at, closed_at)
+            return SocFact(last.soc_after_percent, at, "counted", None)
     return None
 
 

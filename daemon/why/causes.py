@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Final
 
 from adapters.clocks.instants import parse_instant
 from daemon.control.alerts import ENDED_SHORT, NO_DEPARTURE, NO_RATE
+from daemon.control.nightbook import LEAVES_WITHIN
+from daemon.nights.stays import recorded_stays
 from daemon.presentation.figures import kwh_text
 from daemon.why.evidence import Cause, alerts_of, spans_because
 from daemon.why.history import SHORTEST_OUTAGE, Outage, TimeSpan
@@ -76,10 +78,11 @@ def _too_late(history: NightHistory) -> Iterator[Cause]:
             continue
         came_late = stay.start > history.night.begins
         ready = first.body.get("earliest_ready")
+        point = history.house.file.charge_points.get(history.night.charge_point)
+        by_hours = point is not None and point.plugged_in is not None
+        way = "whenever it is plugged in" if by_hours else "without a pause"
         until = (
-            f"; without a pause it would have taken until {history.at(parse_instant(ready))}"
-            if ready
-            else ""
+            f"; {way} it would have taken until {history.at(parse_instant(ready))}" if ready else ""
         )
         soc = f"with {first.body['soc_percent']:.0f} %"
         words = f"the vehicle was plugged in only at {history.at(stay.start)}, {soc}"
@@ -97,6 +100,8 @@ def _left_before(history: NightHistory) -> Iterator[Cause]:
             continue
         if stay.end >= parse_instant(plan.body["departure"]) - ON_TIME:
             continue
+        if _has_left_late(history, stay.end):  # the plan is the one for the next departure
+            continue
         runs = runs_of(plan.body)
         rest = [run for run in runs if run.end > stay.end and run.start < history.night.ends]
         # A plug that was pulled for a moment cost no planned hours.
@@ -108,6 +113,12 @@ def _left_before(history: NightHistory) -> Iterator[Cause]:
                 f"the vehicle was unplugged at {history.at(stay.end)}, before the planned hours"
                 f" were over ({hours_of(history, plan.body)})",
             )
+
+
+def _has_left_late(history: NightHistory, at: datetime) -> bool:
+    record = history.night.record
+    departures = [stay.departure for stay in recorded_stays(record)] if record is not None else []
+    return any(each is not None and each <= at < each + LEAVES_WITHIN for each in departures)
 
 
 def _ended_itself(history: NightHistory) -> Iterator[Cause]:

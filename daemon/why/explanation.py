@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from adapters.clocks.instants import parse_instant
 from daemon.control.alerts import NO_READING, POWER_AFTER_STOP
 from daemon.control.nightbook import BEGUN_WH
 from daemon.nights.account import missing_kwh
+from daemon.nights.stays import has_enough, recorded_stays
 from daemon.presentation.figures import kwh_text
 from daemon.why.causes import causes_of_nothing, causes_of_shortfall
 from daemon.why.evidence import (
@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from adapters.ledger.rows import StoredCommand
+    from daemon.control.events import Stay
     from daemon.why.wording import NightHistory
 
 AS_FAR = " as far as the meter shows"
@@ -165,19 +166,48 @@ def _is_plan_short(history: NightHistory, command: StoredCommand) -> bool:
 def _need(history: NightHistory, known: tuple[Cause, ...]) -> tuple[list[str], tuple[Cause, ...]]:
     """Say whether it was enough for the departure, or how much was missing and why."""
     record = history.night.record
-    if record is None or not record["departure"] or not record["need_percent"]:
-        return [], ()
-    when = history.at(parse_instant(record["departure"]))
-    need, soc = float(record["need_percent"]), record["soc_after_percent"]
-    if soc is None:
-        return [f"How much the battery held at {when} is not known; {need:.0f} % were needed."], ()
-    if record["need_met"]:
-        return [f"At {when} the battery held about {soc:.0f} %; {need:.0f} % were needed."], ()
-    far = f",{AS_FAR}" if any(cause.code == NO_READING for cause in known) else ""
-    missing = (
-        f"It was {_missing_kwh(history, need - float(soc))}short for the departure: at {when} the"
-        f" battery held about {soc:.0f} % of the {need:.0f} % needed{far}"
+    stays = recorded_stays(record) if record is not None else ()
+    needed = [stay for stay in stays if stay.departure and stay.need_percent]
+    missed = [
+        stay for stay in needed if stay.soc_after_percent is not None and not has_enough(stay)
+    ]
+    sentences: list[str] = []
+    causes: tuple[Cause, ...] = ()
+    for stay in needed:
+        if stay not in missed:
+            sentences.append(_held(history, stay))
+        elif stay is not missed[-1]:
+            sentences.append(f"{_missed(history, stay)}.")
+        else:  # what kept it from charging is not known stay by stay: it is said once
+            because, causes = _because(history, known, _missed(history, stay))
+            sentences += because
+    return sentences, causes
+
+
+def _held(history: NightHistory, stay: Stay) -> str:
+    when = history.at(stay.departure) if stay.departure else ""
+    needed = f"{stay.need_percent:.0f} % were needed"
+    if stay.soc_after_percent is None:
+        return f"How much the battery held at {when} is not known; {needed}."
+    return f"At {when} the battery held about {stay.soc_after_percent:.0f} %; {needed}."
+
+
+def _missed(history: NightHistory, stay: Stay) -> str:
+    when = history.at(stay.departure) if stay.departure else ""
+    soc, need = stay.soc_after_percent or 0.0, stay.need_percent
+    kwh = missing_kwh(history.house, stay.vehicle, need - soc)
+    return (
+        f"It was {'' if kwh is None else f'{kwh_text(1000 * kwh)} '}short for the departure: at"
+        f" {when} the battery held about {soc:.0f} % of the {need:.0f} % needed"
     )
+
+
+def _because(
+    history: NightHistory, known: tuple[Cause, ...], missing: str
+) -> tuple[list[str], tuple[Cause, ...]]:
+    """Say why a need was missed, unless it is said already."""
+    if any(cause.code == NO_READING for cause in known):
+        missing = f"{missing},{AS_FAR}"
     causes = [cause for cause in causes_of_shortfall(history) if cause not in known]
     if not causes:
         explained = any(cause.code not in {"charged", UNKNOWN.code} for cause in known)
@@ -188,12 +218,6 @@ def _need(history: NightHistory, known: tuple[Cause, ...]) -> tuple[list[str], t
     return [f"{missing}, because {first.words}.", *_besides(others)], (
         Cause("need-missed", missing), *causes,
     )  # fmt: skip
-
-
-def _missing_kwh(history: NightHistory, percent: float) -> str:
-    """Write a part of the battery as energy at the meter; empty if unknown or small."""
-    kwh = missing_kwh(history.house, history.night.vehicle, percent)
-    return "" if kwh is None else f"{kwh_text(1000 * kwh)} "
 
 
 def _still_planned(history: NightHistory, *, charged: bool) -> Iterator[str]:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from config.files.errors import TariffError
 from daemon.control.alerts import ALERTS
+from daemon.control.nightbook import stays_until
 from daemon.control.state import vehicles_of
 from daemon.nights.account import counted_from, night_record
 from daemon.nights.metered import Meter, read_meter, read_register
@@ -169,7 +170,9 @@ def read_night(
     facts = _facts(house, charge_point, night, is_open, upto)
     if closed is not None and kept_whole and _wh(closed) != meter.between(begins, upto)[0]:
         # It was closed at the departure, and power has flowed since.
-        facts, closed = replace(facts_again(closed, house.file), closed_at=upto), None
+        if is_open is None:
+            facts = replace(facts_again(closed, house.file), closed_at=upto)
+        closed = None
     record = closed or _account(house, ledger, facts)
     return Night(
         night=night,
@@ -253,19 +256,5 @@ def _facts(
     facts = replace(facts_unseen(night, charge_point, vehicle, house.file), closed_at=upto)
     if is_open is None:
         return facts
-    departure = is_open.departed or is_open.departure
-    due = departure is not None and departure.instant <= upto
-    return replace(
-        facts,
-        vehicle=is_open.vehicle,
-        plugged_since=min(is_open.plugged_since, upto),
-        departure=departure.instant if departure else None,
-        ready_by=departure.ready_by if departure else None,
-        need_percent=departure.need_percent if departure and due else 0.0,
-        soc_before_percent=is_open.soc_before_percent,
-        soc_after_percent=is_open.soc_after_percent,
-        soc_from=is_open.soc_from,
-        planned_cost=is_open.planned_cost,
-        starts=is_open.starts,
-        lowered=None if is_open.lowered is None else is_open.lowered.ended(upto),
-    )
+    lowered = None if is_open.lowered is None else is_open.lowered.ended(upto)
+    return replace(facts, stays=stays_until(is_open, upto), lowered=lowered)

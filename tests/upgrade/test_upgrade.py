@@ -173,10 +173,13 @@ def test_a_night_cut_short_by_the_upgrade_is_charged_and_accounted_for(old: Old)
         assert list(ledger.nights())[:2] == compared
     # They gain the keys of this version, and keep every other value.
     assert [
-        each | {"baselines": now["baselines"]} | {"estimated_rate_kwh": 0}
+        each | {"baselines": now["baselines"], "stays": now["stays"], "estimated_rate_kwh": 0}
         for each, now in zip(old.nights, compared, strict=True)
     ] == compared
     for each in compared:
+        (stay,) = each["stays"]
+        assert all(stay[key] == each[key] for key in ("vehicle", "plugged_since", "departure"))
+        assert (stay["soc_after_percent"], stay["need_met"]) == (each["soc_after_percent"], True)
         costs = [rule["cost"] for rule in each["baselines"].values()]
         assert {rule["energy_kwh"] for rule in each["baselines"].values()} == {each["energy_kwh"]}
         assert min(each["cost"], *costs) == each["baselines"]["hindsight"]["cost"]

@@ -93,7 +93,7 @@ def test_a_vehicle_that_leaves_ends_it() -> None:
     assert world.state.alerts == frozenset()
     (closing,) = world.closings()
     assert closing.facts.closed_at == LEAVES + 10 * MINUTE
-    assert closing.facts.departure == LEAVES
+    assert closing.facts.stays[0].departure == LEAVES
 
 
 def test_a_vehicle_with_its_need_met_stops_at_the_departure() -> None:
@@ -136,7 +136,7 @@ def test_a_fault_ends_it(pilot: str) -> None:
     world.report(pilot=pilot)
     assert world.doing() == ("stop", None)
     assert world.state.night is not None
-    assert world.state.night.departed is not None
+    assert world.state.night.stays[0].departure == LEAVES
 
 
 def test_hardware_without_a_pilot_state_goes_on_while_power_flows() -> None:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+import json
+from dataclasses import replace
+from datetime import date, time, timedelta
 from decimal import Decimal
+from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import given, settings
@@ -11,6 +14,7 @@ from hypothesis import strategies as st
 
 from daemon.control.events import CloseNight, TimePassed
 from daemon.control.state import Wishes
+from daemon.nights.saved_state import read_saved, saved_body
 from tests.daemon.worlds import (
     EVENING,
     HOUR,
@@ -23,6 +27,9 @@ from tests.daemon.worlds import (
     kowhai,
     utc,
 )
+
+if TYPE_CHECKING:
+    from adapters.ledger.ledger import Ledger
 
 DAY = timedelta(days=1)
 
@@ -52,14 +59,17 @@ def test_the_departure_closes_the_night_once() -> None:
     world.wait(NOON + HOUR)
     (closing,) = world.closings()
     facts = closing.facts
-    assert (facts.night, facts.vehicle) == (date(2026, 6, 3), "hatchback")
-    assert (facts.departure, facts.closed_at) == (LEAVES, LEAVES)
-    assert facts.ready_by == LEAVES - 15 * MINUTE
-    assert facts.plugged_since == EVENING
-    assert (facts.need_percent, facts.soc_before_percent, facts.soc_from) == (60.0, 35.0, "vehicle")
-    assert facts.soc_after_percent == pytest.approx(80.0, abs=0.3)
-    assert facts.starts == 1
-    assert facts.planned_cost == pytest.approx(26 * 0.168 * 1.15)
+    assert (facts.night, facts.stays[0].vehicle) == (date(2026, 6, 3), "hatchback")
+    assert (facts.stays[0].departure, facts.closed_at) == (LEAVES, LEAVES)
+    assert facts.stays[0].plugged_since == EVENING
+    assert (
+        facts.stays[0].need_percent,
+        facts.stays[0].soc_before_percent,
+        facts.stays[0].soc_from,
+    ) == (60.0, 35.0, "vehicle")
+    assert facts.stays[0].soc_after_percent == pytest.approx(80.0, abs=0.3)
+    assert facts.stays[0].starts == 1
+    assert facts.stays[0].planned_cost == pytest.approx(26 * 0.168 * 1.15)
     assert world.state.night is None
 
 
@@ -90,7 +100,10 @@ def test_a_vehicle_that_comes_back_does_not_change_what_it_left_with() -> None:
     world.wait(NOON + HOUR)
     *_, closing = world.closings()
     assert closing.facts.closed_at == NOON, "energy flowed after the departure"
-    assert (closing.facts.soc_before_percent, closing.facts.soc_after_percent) == (85.0, 85.0)
+    assert (
+        closing.facts.stays[0].soc_before_percent,
+        closing.facts.stays[0].soc_after_percent,
+    ) == (85.0, 85.0)
 
 
 def test_a_vehicle_that_leaves_early_is_accounted_for_at_the_departure() -> None:
@@ -101,7 +114,9 @@ def test_a_vehicle_that_leaves_early_is_accounted_for_at_the_departure() -> None
     world.wait(NOON + HOUR)
     (closing,) = world.closings()
     assert closing.facts.closed_at == LEAVES
-    assert closing.facts.soc_after_percent == pytest.approx(35 + 100 * 7.36 * 0.9 / 52, abs=0.1)
+    assert closing.facts.stays[0].soc_after_percent == pytest.approx(
+        35 + 100 * 7.36 * 0.9 / 52, abs=0.1
+    )
     assert not world.records()["2026-06-03"]["need_met"]
 
 
@@ -113,8 +128,8 @@ def test_without_a_departure_noon_closes_the_night() -> None:
     world.ask(charge_now=True)
     world.wait(NOON + HOUR)
     (closing,) = world.closings()
-    assert (closing.facts.departure, closing.facts.closed_at) == (None, NOON)
-    assert closing.facts.need_percent == 0.0
+    assert (closing.facts.stays[0].departure, closing.facts.closed_at) == (None, NOON)
+    assert closing.facts.stays[0].need_percent == 0.0
     assert world.state.night is not None
     assert world.state.night.night == date(2026, 6, 4)
 
@@ -146,7 +161,7 @@ def test_a_daemon_that_slept_through_the_departure_closes_the_night_when_it_wake
     world.handle(TimePassed())
     (closing,) = world.closings()
     assert closing.facts.night == date(2026, 6, 3)
-    assert closing.facts.departure == LEAVES
+    assert closing.facts.stays[0].departure == LEAVES
     assert world.state.night is not None
     assert world.state.night.night == date(2026, 6, 4)
 
@@ -161,9 +176,9 @@ def test_a_vehicle_that_stays_over_noon_has_its_next_night_closed_at_its_departu
     first, second = world.closings()
     assert (first.facts.closed_at, second.facts.closed_at) == (LEAVES, LEAVES + DAY)
     assert second.facts.night == date(2026, 6, 4)
-    assert second.facts.departure == LEAVES + DAY
-    assert second.facts.need_percent == 60.0
-    assert second.facts.soc_before_percent == pytest.approx(80.0, abs=0.3)
+    assert second.facts.stays[0].departure == LEAVES + DAY
+    assert second.facts.stays[0].need_percent == 60.0
+    assert second.facts.stays[0].soc_before_percent == pytest.approx(80.0, abs=0.3)
 
 
 def test_a_promise_is_renewed_until_charging_begins() -> None:
@@ -232,8 +247,8 @@ def test_a_short_errand_is_part_of_the_same_night() -> None:
     world.plug_in(40.0)
     world.wait(NOON + HOUR)
     facts = world.closings()[0].facts
-    assert (facts.plugged_since, facts.starts) == (EVENING, 2)
-    assert facts.soc_after_percent == pytest.approx(80.0, abs=0.3)
+    assert (facts.stays[0].plugged_since, facts.stays[0].starts) == (EVENING, 2)
+    assert facts.stays[0].soc_after_percent == pytest.approx(80.0, abs=0.3)
 
 
 def test_wishes_end_with_the_departure() -> None:
@@ -242,7 +257,7 @@ def test_wishes_end_with_the_departure() -> None:
     world.ask(want_percent=100.0, need_percent=90.0)
     world.wait(LEAVES)
     assert world.state.wishes == Wishes()
-    assert world.closings()[0].facts.need_percent == 90.0
+    assert world.closings()[0].facts.stays[0].need_percent == 90.0
     world.wait(LEAVES + HOUR)
     assert world.state.plan is not None
     assert (world.state.plan.need_percent, world.state.plan.want_percent) == (60.0, 80.0)
@@ -330,3 +345,95 @@ def test_energy_through_a_reset_of_the_register_is_counted_once() -> None:
     assert record["energy_kwh"] * 1000 == before + after
     assert before + after == pytest.approx(26_000, abs=200)
     assert all(isinstance(closing, CloseNight) for closing in world.closings())
+
+
+# --- several departures in one night ----------------------------------------------------------
+
+
+BACK = LEAVES - 2 * HOUR
+
+
+def twice_a_night(ledger: Ledger | None = None) -> World:
+    """Let a vehicle leave on Wednesday at 15:00, and wait until it is back on Thursday at 05:20."""
+    # It has 40 % and needs 30; then it has 20 %, and two hours bring 26.5 % of the 60 % needed.
+    house = household()
+    row = house.file.departures[0].model_copy(update={"want_percent": 70.0})
+    first = {"days": ("wed",), "at": time(15), "need_percent": 30.0, "want_percent": 30.0}
+    departures = (row.model_copy(update=first), row.model_copy(update={"days": ("thu",)}))
+    file = house.file.model_copy(update={"departures": departures})
+    world = World(replace(house, file=file), utc("2026-06-03T00:01"), ledger)
+    world.read()
+    world.plug_in(40.0)
+    world.wait(utc("2026-06-03T03:02"))
+    world.unplug()
+    world.wait(BACK)
+    return world
+
+
+def test_each_departure_of_a_night_is_in_its_record() -> None:
+    """A shortage at the second departure of a night is in the record, and counts once."""
+    world = twice_a_night()
+    world.plug_in(20.0)
+    world.wait(LEAVES + MINUTE)
+    world.unplug()
+    world.wait(NOON + HOUR)
+    record = world.records()["2026-06-03"]
+    first, second = record["stays"]
+    assert first["departure"] == "2026-06-03T03:00:00Z"
+    assert (first["need_percent"], first["soc_after_percent"], first["need_met"]) == (30, 40, True)
+    assert (first["missing_kwh"], second["plugged_since"]) == (0.0, "2026-06-03T17:20:00Z")
+    assert second["departure"] == "2026-06-03T19:20:00Z"
+    assert (second["need_percent"], second["want_percent"], second["need_met"]) == (60, 70, False)
+    assert second["soc_before_percent"] == 20.0
+    had = 20 + 100 * 2 * 7.36 * 0.9 / 50
+    assert second["soc_after_percent"] == pytest.approx(had, abs=0.3)
+    assert float(second["missing_kwh"]) == pytest.approx((60 - had) / 100 * 50 / 0.9, abs=0.2)
+    assert not record["need_met"], "not each departure had enough"
+    assert (record["departure"], record["need_percent"]) == (first["departure"], 30.0)
+    assert (record["soc_before_percent"], record["soc_after_percent"]) == (40.0, 40.0)
+    assert record["starts"] == 2, "one in the minutes before it was unplugged"
+
+
+def test_a_vehicle_that_leaves_late_and_stays_away_has_no_second_departure() -> None:
+    """Minutes between one departure and the unplugging are no stay for the next departure."""
+    world = twice_a_night()
+    world.wait(NOON + HOUR)
+    record = world.records()["2026-06-03"]
+    assert len(record["stays"]) == 1
+    assert record["need_met"]
+
+
+def test_stays_survive_a_restart() -> None:
+    """What is known of a night's stays is in the saved state."""
+    world = twice_a_night()
+    world.plug_in(20.0)
+    world.wait(LEAVES + 2 * HOUR)
+    state = world.state
+    saved = json.loads(json.dumps(saved_body(state), default=str))
+    night = read_saved(saved).night
+    assert night is not None
+    assert night == state.night
+    assert len(night.stays) == 2
+
+
+def test_a_night_saved_by_an_earlier_version_keeps_its_departure() -> None:
+    """It had one departure that had passed, and the fields of one stay."""
+    departed = {
+        "vehicle": "hatchback", "instant": "2026-06-03T03:00:00+00:00",
+        "ready_by": "2026-06-03T02:45:00+00:00", "need_percent": 30.0, "want_percent": 35.0,
+        "max_rate": None, "returns": None, "uses_kwh": None, "wish": None,
+    }  # fmt: skip
+    body = saved_body(twice_a_night().state)
+    old = body["open"] | {
+        "departed": departed, "soc_before_percent": 31.0, "soc_after_percent": 40.0,
+        "plugged_since": "2026-06-03T00:01:00+00:00", "starts": 3, "planned_cost": 1.25,
+    }  # fmt: skip
+    del old["stays"]
+    night = read_saved(body | {"open": old}).night
+    assert night is not None
+    assert night.plugged_since is None
+    (stay,) = night.stays
+    assert (stay.departure, stay.need_percent) == (utc("2026-06-03T03:00"), 30.0)
+    assert (stay.want_percent, stay.plugged_since) == (35.0, utc("2026-06-03T00:01"))
+    assert (stay.soc_before_percent, stay.soc_after_percent) == (31.0, 40.0)
+    assert (stay.starts, stay.planned_cost) == (3, 1.25)

@@ -18,7 +18,7 @@ from daemon.control.events import AnnouncePlan, Assert, CommandInForce, Issue, N
 from daemon.messaging.outbox import STATUS_EVERY, Outbox
 from daemon.messaging.status import status_of
 from planners.local_time.departures import night_bounds
-from tests.daemon.nights.test_account import FACTS, charged
+from tests.daemon.nights.test_account import FACTS, STAY, charged
 from tests.daemon.worlds import (
     EVENING,
     HERE,
@@ -185,7 +185,7 @@ def close(**facts: object) -> CloseNight:
     world.plug_in(35.0)
     world.wait(NIGHT_BEGINS + 11 * HOUR)
     (closing,) = world.closings()
-    return replace(closing, facts=replace(FACTS, **facts))  # type: ignore[arg-type]  # any field
+    return replace(closing, facts=replace(FACTS, stays=(replace(STAY, **facts),)))  # type: ignore[arg-type]  # any field
 
 
 def keep_readings(ledger: Ledger) -> None:

@@ -12,7 +12,7 @@ from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 from daemon.control.alerts import ENDED_SHORT
-from daemon.night_log.month import AlertRow, BandSum, EnergyFlow, Month, NightRow
+from daemon.night_log.month import AlertRow, BandSum, EnergyFlow, Month, NightRow, StayRow
 from planners.local_time.conversion import instant_of_local
 from planners.rates.spans import RateSpan
 
@@ -73,6 +73,19 @@ def night_row(day: date, point: str, vehicle: str, hour: float, energy_wh: int) 
     short = point == "driveway" and day.day == SHORT
     before = 35.0 + day.day % 7 * 3
     plugged = at(day, 30.5 if short else 18.25 + day.day % 4 * 0.25)
+    departure, after = at(day, 31 + 1 / 3), min(100.0, before + energy_wh / 600)
+    stay = StayRow(
+        vehicle=vehicle,
+        plugged_since=plugged,
+        departure=departure,
+        need_percent=60.0,
+        want_percent=80.0,
+        soc_before_percent=before,
+        soc_after_percent=None if day.day == PRUNED else after,
+        need_met=not short,
+        missing_kwh=None if short else 0.0,
+        starts=len(lines),
+    )
     return NightRow(
         night=day,
         charge_point=point,
@@ -82,11 +95,12 @@ def night_row(day: date, point: str, vehicle: str, hour: float, energy_wh: int) 
         by_band=lines,
         standing_charge=Decimal("2.185"),
         soc_before_percent=before,
-        soc_after_percent=None if day.day == PRUNED else min(100.0, before + energy_wh / 600),
+        soc_after_percent=stay.soc_after_percent,
         soc_from="vehicle" if point == "driveway" else "assumed",
         need_percent=60.0,
         need_met=not short,
-        starts=len(lines) or 0,
+        stays=(stay,),
+        starts=stay.starts,
         planned_cost=cost.quantize(Decimal("0.01")),
         estimated_wh=min(energy_wh, 2150) if day.day == GAP else 0,
         at_once=None
@@ -99,8 +113,8 @@ def night_row(day: date, point: str, vehicle: str, hour: float, energy_wh: int) 
         if day.day == PRUNED
         else (RATES["night"] * energy_wh / 1000).quantize(Decimal("0.01")),
         plugged_since=plugged,
-        departure=at(day, 31 + 1 / 3),
-        closed_at=at(day, 31 + 1 / 3),
+        departure=departure,
+        closed_at=departure,
         flows=() if day.day == PRUNED else flows,
         rates=rates,
     )

@@ -78,7 +78,7 @@ def test_alerts_are_said_once_and_not_of_a_need_that_was_met() -> None:
         alert(short, 5, OUT_OF_REACH, "A needs 60 % and will reach 48 %: 2.0 kWh are missing."),
         alert(short, 9, OUT_OF_REACH, "A needs 60 % and will reach 48 %: 3.0 kWh are missing."),
     )
-    lacking = replace(short, missing_kwh=6.94)
+    lacking = replace(short, stays=(replace(short.stays[0], missing_kwh=6.94),))
     nights = tuple(lacking if row is short else row for row in month.nights)
     month = replace(month, alerts=alerts, nights=nights)
     assert [(each.alert.message, each.again) for each in alerts_shown(month)] == [

@@ -17,7 +17,7 @@ from daemon.month.show_month import show_month
 from daemon.night_log.night_rows import night_row, night_values
 from daemon.night_log.notes import rule_notes
 from daemon.night_log.show_nights import show_nights
-from tests.daemon.month.samples import full_month
+from tests.daemon.month.samples import ZONE, full_month
 from tests.daemon.month.samples import night_row as sample_row
 from tests.daemon.nights.test_account import charged, record_of
 from tests.daemon.worlds import HOUR, NIGHT_BEGINS
@@ -35,7 +35,7 @@ def text_of(shown: RenderableType) -> str:
 
 def test_a_rule_whose_hours_were_too_few_is_marked_where_its_cost_is() -> None:
     """The cost has a mark, a sentence says what it stands for, and the values have the energy."""
-    text = text_of(show_nights("Kowhai Cottage", "NZD", [ROW]))
+    text = text_of(show_nights("Kowhai Cottage", "NZD", [ROW], ZONE))
     assert f"{ROW.timer}+" in text
     assert (
         "+ On a timer, the cheapest hours were too few for 0.61 kWh (1 night): priced at the next"
@@ -51,7 +51,7 @@ def test_a_cost_at_estimated_rates_is_marked_wherever_it_is() -> None:
     night = replace(month.nights[0], estimated_rate_wh=10_639)
     month = replace(month, nights=(night, *month.nights[1:]))
     for text in (
-        text_of(show_nights("Kowhai Cottage", "NZD", [night])),
+        text_of(show_nights("Kowhai Cottage", "NZD", [night], ZONE)),
         text_of(show_month(month)),
     ):
         assert f"{night.cost:.2f}~" in text
@@ -86,7 +86,7 @@ def test_an_energy_that_is_not_fully_known_is_marked_wherever_it_is() -> None:
     month = full_month()
     night = replace(month.nights[0], unknown_hours=1.75)
     month = replace(month, nights=(night, *month.nights[1:]))
-    text = " ".join(text_of(show_nights("Kowhai Cottage", "NZD", [night])).split())
+    text = " ".join(text_of(show_nights("Kowhai Cottage", "NZD", [night], ZONE)).split())
     words = "? It is unknown what flowed in 1.8 h of the charging (1 night): the meter was silent"
     for shown in (text, " ".join(render_page(month).split())):
         assert words in shown

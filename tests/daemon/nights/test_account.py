@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from config.files.price_series import PricePoint
 from config.tariffs.tariff import Tariff
-from daemon.control.events import NightFacts
+from daemon.control.events import NightFacts, Stay
 from daemon.control.state import House
 from daemon.nights.account import night_record
 from planners.accounts.register import RegisterReading
@@ -37,21 +37,19 @@ from tests.daemon.worlds import (
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-FACTS = NightFacts(
-    night=date(2026, 6, 3),
-    charge_point=POINT,
+STAY = Stay(
     vehicle="hatchback",
     plugged_since=EVENING,
     departure=LEAVES,
-    ready_by=LEAVES - 15 * MINUTE,
     need_percent=60.0,
+    want_percent=80.0,
     soc_before_percent=35.0,
     soc_after_percent=80.0,
     soc_from="vehicle",
     planned_cost=5.0232,
     starts=1,
-    closed_at=LEAVES,
 )
+FACTS = NightFacts(date(2026, 6, 3), POINT, (STAY,), LEAVES)
 BEGINS = utc("2026-06-03T00:00")
 
 
@@ -94,9 +92,13 @@ def cost_by_hand(readings: Sequence[RegisterReading], until: datetime) -> Decima
 def record_of(
     readings: Sequence[RegisterReading],
     house: House | None = None,
-    **facts: Any,  # noqa: ANN401 - of any field
+    *later: Stay,
+    night: date = FACTS.night,
+    closed_at: datetime = LEAVES,
+    **stay: Any,  # noqa: ANN401 - of any field
 ) -> dict[str, Any]:
-    return night_record(house or kowhai(), replace(FACTS, **facts), readings)
+    stays = (replace(STAY, **stay), *later)
+    return night_record(house or kowhai(), NightFacts(night, POINT, stays, closed_at), readings)
 
 
 def kowhai_with(tapering: list[list[int]] | None) -> House:
@@ -262,7 +264,6 @@ def test_the_cheapest_hours_never_cost_more_than_the_night_or_a_rule(
         house,
         plugged_since=BEGINS + plugs_in * MINUTE,
         departure=departure,
-        ready_by=departure,
         closed_at=BEGINS + closes * MINUTE,
         soc_before_percent=soc,
     )
@@ -334,9 +335,7 @@ def test_a_night_without_readings_is_a_record_all_the_same() -> None:
 
 def test_a_night_without_a_departure_is_compared_up_to_its_closing() -> None:
     """Without a departure the rules have the time until the night is closed."""
-    record = record_of(
-        charged(NIGHT_BEGINS, 100), departure=None, ready_by=None, need_percent=0.0, closed_at=NOON
-    )
+    record = record_of(charged(NIGHT_BEGINS, 100), departure=None, need_percent=0.0, closed_at=NOON)
     assert record["departure"] is None
     assert record["need_met"]
     assert record["baselines"]["timer"]["cost"] == record["cost"]
@@ -346,8 +345,8 @@ def test_a_night_before_its_departure_is_compared_up_to_its_closing() -> None:
     """A departure weeks off gives the rules no hours that this night did not have."""
     readings = charged(NIGHT_BEGINS, 100)
     far = LEAVES + timedelta(days=20, hours=16)  # at 23:20, so that a week before it is cheap
-    undue = record_of(readings, departure=far, ready_by=far, need_percent=0.0, closed_at=NOON)
-    without = record_of(readings, departure=None, ready_by=None, need_percent=0.0, closed_at=NOON)
+    undue = record_of(readings, departure=far, need_percent=0.0, closed_at=NOON)
+    without = record_of(readings, departure=None, need_percent=0.0, closed_at=NOON)
     assert undue["baselines"] == without["baselines"]
 
 
@@ -381,7 +380,6 @@ def test_a_night_over_a_change_of_the_clock_has_all_its_hours(
         night=night,
         closed_at=world.now + timedelta(days=3),
         departure=None,
-        ready_by=None,
         plugged_since=world.now + timedelta(hours=20),
     )
     assert float(record["energy_kwh"]) == pytest.approx(hours, abs=0.002)
@@ -393,7 +391,7 @@ def test_a_second_stay_is_compared_with_itself() -> None:
     readings = charged(NIGHT_BEGINS, 120)
     left = BEGINS + 3 * HOUR
     record = record_of(
-        readings, plugged_since=BEGINS, departure=left, ready_by=left, closed_at=NOON,
+        readings, plugged_since=BEGINS, departure=left, closed_at=NOON,
         soc_before_percent=85.0, soc_after_percent=85.0,
     )  # fmt: skip
     assert record["cost"] == round(cost_by_hand(readings, NOON), 2)
@@ -408,9 +406,7 @@ def test_what_flowed_before_a_departure_is_still_compared() -> None:
         for one, other in zip(charged(BEGINS + HOUR, 60), charged(NIGHT_BEGINS, 120), strict=True)
     ]
     left = BEGINS + 7 * HOUR
-    record = record_of(
-        readings, plugged_since=BEGINS, departure=left, ready_by=left, closed_at=NOON
-    )
+    record = record_of(readings, plugged_since=BEGINS, departure=left, closed_at=NOON)
     rules = {name: rule["cost"] for name, rule in record["baselines"].items()}
     day, night = Decimal("0.305"), Decimal("0.168")
     paid = (day * Decimal("7.2") + night * Decimal("14.4")) * Decimal("1.15")
@@ -418,3 +414,25 @@ def test_what_flowed_before_a_departure_is_still_compared() -> None:
     most = 2 * Decimal("7.36")  # in the two hours at night, at 32 A
     least = (night * most + day * (Decimal("21.6") - most)) * Decimal("1.15")
     assert rules["hindsight"] == round(least, 2)
+
+
+def test_each_stay_is_compared_by_itself() -> None:
+    """Full until 15:00, back at 18:00, charged from 21:00: at once would have been at 18:00."""
+    readings = charged(NIGHT_BEGINS, 120)
+    left = BEGINS + 3 * HOUR
+    second = Stay("hatchback", BEGINS + 6 * HOUR, LEAVES, 60.0, 80.0, 35.0, 60.0, "person", 1.5, 2)
+    record = record_of(
+        readings, None, second, plugged_since=BEGINS, departure=left, closed_at=NOON,
+        soc_before_percent=85.0, soc_after_percent=85.0,
+    )  # fmt: skip
+    rules = {name: rule["cost"] for name, rule in record["baselines"].items()}
+    at_peak = Decimal("14.4") * Decimal("0.412") * Decimal("1.15")
+    assert rules["at_once"] == round(at_peak, 2)
+    assert record["cost"] == rules["timer"] == rules["hindsight"]
+    assert (record["starts"], record["planned_cost"]) == (3, Decimal("6.52"))
+
+
+def test_a_shortage_of_unknown_size_is_none_that_is_zero() -> None:
+    """Where nobody knows what the battery held, no missing energy is claimed."""
+    (stay,) = record_of(charged(NIGHT_BEGINS, 120), soc_after_percent=None)["stays"]
+    assert (stay["need_met"], stay["missing_kwh"]) == (False, None)

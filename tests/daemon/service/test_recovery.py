@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from adapters.ledger.ledger import open_ledger
-from daemon.control.events import LoweredByLoad, NightFacts, TimePassed
+from daemon.control.events import LoweredByLoad, NightFacts, Stay, TimePassed
 from daemon.control.state import (
     ActualShare,
     OpenNight,
@@ -355,13 +355,26 @@ ANY_LOWERED = st.builds(
     load_amps=st.floats(0, 2000),
     since=st.none() | INSTANT,
 )
+ANY_STAY = st.builds(
+    Stay,
+    vehicle=st.text(),
+    plugged_since=INSTANT,
+    departure=st.none() | INSTANT,
+    need_percent=st.floats(0, 100),
+    want_percent=st.floats(0, 100),
+    soc_before_percent=PERCENT,
+    soc_after_percent=PERCENT,
+    soc_from=st.sampled_from(["vehicle", "assumed"]),
+    planned_cost=st.floats(-100, 100),
+    starts=st.integers(0, 100),
+)
 ANY_NIGHT = st.builds(
     OpenNight,
     night=st.dates(),
     vehicle=st.text(),
     plugged_since=INSTANT,
     departure=st.none(),
-    departed=st.none(),
+    stays=st.lists(ANY_STAY, max_size=2).map(tuple),
     soc_before_percent=PERCENT,
     soc_from=st.sampled_from(["vehicle", "person", "counted", "assumed"]),
     soc_after_percent=PERCENT,
@@ -430,16 +443,7 @@ ANY_PENDING = st.builds(
             NightFacts,
             night=st.dates(),
             charge_point=st.just(POINT),
-            vehicle=st.text(),
-            plugged_since=INSTANT,
-            departure=st.none() | INSTANT,
-            ready_by=st.none() | INSTANT,
-            need_percent=st.floats(0, 100),
-            soc_before_percent=PERCENT,
-            soc_after_percent=PERCENT,
-            soc_from=st.sampled_from(["vehicle", "assumed"]),
-            planned_cost=st.floats(-100, 100),
-            starts=st.integers(0, 100),
+            stays=st.lists(ANY_STAY, min_size=1, max_size=2).map(tuple),
             closed_at=INSTANT,
         ),
         max_size=2,

@@ -1,0 +1,115 @@
+"""Price a night's energy by other rules, each stay by itself. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from planners.accounts.accounts import energy_until
+from planners.accounts.register_leaps import without_leaps
+from planners.accounts.same_energy import RuleCost, at_once, cheapest_hours, night_slots, timer
+from planners.home.allotments import all_that_is_left, shares_by_plan
+from planners.local_time.departures import night_bounds
+from planners.power.allowed_currents import amps_allowed, charge_model
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from datetime import datetime
+
+    from daemon.control.events import NightFacts, Stay
+    from daemon.control.state import House
+    from planners.accounts.register import RegisterReading
+    from planners.accounts.same_energy import NightSlot
+
+_RULES = {"at_once": at_once, "timer": timer}
+
+
+def costs_by_rule(
+    house: House, facts: NightFacts, readings: Sequence[RegisterReading], energy_wh: int
+) -> dict[str, RuleCost]:
+    """Price a night's energy by each rule, with the rates as they were in the end.
+
+    Parameters
+    ----------
+    house : House
+        The household file and the rates that are known now.
+    facts : NightFacts
+        The night.
+    readings : sequence of RegisterReading
+        The meter's register.
+    energy_wh : int
+        The night's energy [Wh].
+
+    Returns
+    -------
+    dict
+        `at_once`, `timer` and `hindsight`; empty if the file names a vehicle no longer. Rates that
+        change with use are the plan's.
+    """
+    if any(stay.vehicle not in house.file.vehicles for stay in facts.stays):
+        return {}
+    max_kw = highest_kw(house, facts.charge_point)
+    readings = without_leaps(readings, max_kw)
+    meter = _Meter([reading.at for reading in readings], energy_until(readings, max_kw))
+    models = [charge_model(house.file, stay.vehicle) for stay in facts.stays]
+    begins, end = bounds_until_closed(house, facts)
+    slots: list[NightSlot] = []
+    costs = dict.fromkeys(_RULES, RuleCost(Decimal(0), Decimal(0)))
+    for stay, model in zip(facts.stays, models, strict=True):
+        # What flowed before a vehicle was known to be there belongs to the stay that followed.
+        until = max(begins, min(end, stay.departure or end))
+        own = meter.slots(house, facts.charge_point, stay, (begins, until))
+        wh = sum(slot.metered_wh for slot in own)
+        stored_kwh = model.stored_kwh(stay.soc_before_percent or 0.0)
+        for name, rule in _RULES.items():
+            costs[name] = _sum(costs[name], rule(own, model, stored_kwh, wh))
+        slots += own
+        begins = until
+    # What flowed after the last departure stays where it was in both rules: nobody was there.
+    after = meter.slots(house, facts.charge_point, facts.stays[-1], (begins, end))
+    paid = sum((slot.span.rate * slot.metered_wh for slot in after), Decimal(0)).scaleb(-3)
+    strongest = max(models, key=lambda model: model.kw_per_amp)
+    return {
+        **{name: replace(rule, cost=rule.cost + paid) for name, rule in costs.items()},
+        "hindsight": cheapest_hours([*slots, *after], strongest, energy_wh),
+    }
+
+
+def bounds_until_closed(house: House, facts: NightFacts) -> tuple[datetime, datetime]:
+    """Return the bounds of a night, or of its part until it was closed."""
+    start, end = night_bounds(facts.night, house.file.zone)
+    return start, min(end, max(start, facts.closed_at))
+
+
+def highest_kw(house: House, charge_point: str) -> float:
+    """Return the highest power that can flow through a charge point's meter [kW]."""
+    point = house.file.charge_points[charge_point]
+    return point.max_amps * point.phases * house.file.household.nominal_volts / 1000
+
+
+@dataclass(frozen=True, slots=True)
+class _Meter:
+    """When a meter was read, and the energy by any instant [Wh]."""
+
+    read_at: Sequence[datetime]
+    until: Callable[[datetime], int]
+
+    def slots(
+        self, house: House, charge_point: str, stay: Stay, bounds: tuple[datetime, datetime]
+    ) -> tuple[NightSlot, ...]:
+        """Divide a part of the night into slots in which the vehicle could charge, or did."""
+        begins, ends = bounds
+        if begins >= ends:
+            return ()
+        file = house.file
+        # What flowed may be more than the fixed share of the main fuse.
+        left = all_that_is_left(file, begins, ends, stay.vehicle) if shares_by_plan(file) else ()
+        allowed = amps_allowed(file, charge_point, stay.vehicle, begins, ends, allotted=left)
+        there = stay.plugged_since, stay.departure or ends
+        spans = house.prices.spans(begins, ends)
+        return night_slots(spans, allowed, there, self.read_at, self.until)
+
+
+def _sum(one: RuleCost, other: RuleCost) -> RuleCost:
+    return RuleCost(one.cost + other.cost, one.outside_wh + other.outside_wh)

@@ -1,0 +1,66 @@
+"""Two departures in one night, as people and programs read them."""
+
+from __future__ import annotations
+
+import csv
+from datetime import date
+from io import StringIO
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from daemon.month.page_tables import MonthTables
+from daemon.month.page_wording import MonthWords
+from daemon.month.rows import month_values
+from daemon.month.show_month import show_month
+from daemon.night_log.month_reading import read_month
+from daemon.night_log.night_rows import night_row, nights_csv
+from daemon.night_log.show_nights import show_nights
+from daemon.presentation.output import rich_text
+from daemon.why.command import whys_of
+from tests.daemon.control.test_nightbook import twice_a_night
+from tests.daemon.worlds import HOUR, LEAVES, MINUTE, NOON
+
+if TYPE_CHECKING:
+    from adapters.ledger.ledger import Ledger
+
+FILE = Path("house.yaml")
+SHORT = "For Thu 07:20 it needed 60 % and had 47 %: 7.4 kWh were missing."
+
+
+def test_every_report_says_what_each_departure_had(ledger: Ledger) -> None:
+    """The second departure's shortage is in the table, the sums, the page and the reasons, once."""
+    world = twice_a_night(ledger)
+    world.plug_in(20.0)
+    world.wait(LEAVES + MINUTE)
+    world.unplug()
+    world.wait(NOON + HOUR)
+    house, currency = world.house, "NZD"
+    rows = [night_row(record) for record in ledger.nights()]
+    text = rich_text(show_nights("Kowhai Cottage", currency, rows, house.file.zone), 100)
+    assert [line.split() for line in text.splitlines() if "to 47" in line] == [
+        ["20", "to", "47", "short"]
+    ]
+    assert (
+        "Wed 03 Jun, 2 departures: for Wed 15:00 it needed 30 %, it had 40 %; for Thu 07:20 it"
+        " needed 60 %, it had 47 %, 7.4 kWh short."
+    ) in " ".join(text.split())
+    (cells,) = csv.DictReader(StringIO(nights_csv(rows, currency)))
+    assert (cells["need_met"], cells["departures"], cells["missing_kwh"]) == ("false", "2", "7.38")
+
+    month = read_month(FILE, house, ledger, (2026, 6), world.now)
+    shown = " ".join(rich_text(show_month(month), 100).split())
+    assert "1, 1 short for the departure" in shown
+    assert shown.count(SHORT) == 1
+    values = month_values(month)
+    assert [stay["need_met"] for stay in values["per_night"][0]["stays"]] == [True, False]
+    assert values["nights_short"] == 1
+    (night,) = MonthTables(month, MonthWords(month)).nights()
+    assert (night.soc, night.departure) == (
+        "40 % to 40 %, 20 % to 47 %",
+        "30 %: enough, 60 %: short",
+    )
+
+    (why,) = whys_of(FILE, house, ledger, (date(2026, 6, 3), None), world.now)
+    assert "At 15:00 the battery held about 40 %; 30 % were needed." in why.explanation.text
+    assert "It was 7.4 kWh short for the departure: at 07:20" in why.explanation.text
+    assert "unplugged at 15:02" not in why.explanation.text, "it left late, not before its hours"
