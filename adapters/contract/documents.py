@@ -154,8 +154,9 @@ class NightLowered(TypedDict):
 class NightStay(TypedDict):
     """A vehicle's time at the charge point in one night, up to its departure.
 
-    Need and want are 0 until the departure has come. `missing_kwh` is the energy at the meter that
-    the need lacked at the departure. Unknown values are null.
+    Need and want are 0 until the departure has come. `left_at` is when it left, if it charged on
+    after its departure. `missing_kwh` is the energy at the meter that the need lacked then. Unknown
+    values are null.
     """
 
     vehicle: str
@@ -166,6 +167,7 @@ class NightStay(TypedDict):
     soc_before_percent: Percent | None
     soc_after_percent: Percent | None
     soc_from: str
+    left_at: Instant | None
     need_met: bool
     missing_kwh: Kwh | None
     planned_cost: Money

@@ -66,7 +66,7 @@ from daemon.control.learning import FAULTS, learn
 from daemon.control.leaving_late import GOES_ON, leaves_late
 from daemon.control.nightbook import LAST_READING, account_for, lowered_by_load
 from daemon.control.replanning import announce, begins_in_rest, plan
-from daemon.control.state import charges_now, is_charging, rests_until, vehicle_of
+from daemon.control.state import SKIPPED, charges_now, is_charging, rests_until, vehicle_of
 from daemon.control.undelivered import may_be_listening_again
 from planners.home.allotments import shares_by_plan
 from planners.home.claims import left_beside
@@ -460,7 +460,7 @@ def _without_plan(state: PointState, now: datetime, house: House) -> CommandInFo
             state, _charge_now(state, vehicle, now, house), now, house
         )
     if wishes.skip_until is not None and now < wishes.skip_until:
-        return _next(state, "stop", "a person asked to skip this")
+        return _next(state, "stop", SKIPPED)
     return None
 
 

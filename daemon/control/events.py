@@ -209,6 +209,8 @@ class Stay:
         The cost in this night by the last plan before charging began [currency].
     starts : int
         The number of start commands.
+    left_at : datetime or None
+        When it was taken to have left, if that was later than the departure.
     """
 
     vehicle: str
@@ -221,6 +223,7 @@ class Stay:
     soc_from: str = "assumed"
     planned_cost: float = 0.0
     starts: int = 0
+    left_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,7 @@ from daemon.control.state import (
     register_wh_at,
     vehicle_of,
 )
+from planners.local_time.conversion import MINUTE
 from planners.local_time.departures import night_bounds, night_of
 from planners.power.allowed_currents import charge_model
 
@@ -195,6 +196,7 @@ def stays_until(night: OpenNight, at: datetime) -> tuple[Stay, ...]:
         soc_from=night.soc_from,
         planned_cost=night.planned_cost,
         starts=night.starts,
+        left_at=at if due and MINUTE <= at - due.instant <= LEAVES_WITHIN else None,
     )
     return (*night.stays, in_progress)
 

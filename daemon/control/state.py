@@ -32,6 +32,9 @@ LONGEST_GAP = timedelta(minutes=15)
 FLOWING_WATTS = 100
 """Power above which a vehicle charges [W]; below, it is awake at most."""
 
+SKIPPED: Final = "a person asked to skip this"
+"""The reason of a stop that a person asked for."""
+
 SocSource = Literal["vehicle", "person", "counted", "recalled", "assumed"]
 """Where a state of charge comes from."""
 

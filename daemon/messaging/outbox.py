@@ -43,6 +43,12 @@ STATUS_EVERY = BELIEVE_FOR / 2
 LOAD_SHOWN_EVERY = timedelta(seconds=30)
 """How often it is published only because of a new reading of the home's load."""
 
+POWER_EVERY = timedelta(seconds=5)
+"""A status is not published more often than this for nothing but another power."""
+
+NOTICED_WATTS = 200
+"""A change of the power that is news [W]."""
+
 CORRECTED_EVERY = timedelta(seconds=1)
 
 
@@ -306,12 +312,7 @@ class Outbox:
             Whether it was published; then its plan has to be refreshed too.
         """
         last = self._statuses.get(point)
-        if (
-            last is not None
-            and status.at < last.at + STATUS_EVERY
-            and _significant_part(last) == _significant_part(status)
-            and not _has_newer_load(last, status)
-        ):
+        if last is not None and status.at < last.at + STATUS_EVERY and not _is_news(last, status):
             return False
         self._statuses[point] = status
         self._send(self._topics.status(point), status, retain=True)
@@ -414,6 +415,20 @@ class Outbox:
 
     def _send(self, topic: str, message: Message, *, retain: bool) -> None:
         self._bus.publish(topic, encode(message), retain=retain)
+
+
+def _is_news(last: Status, status: Status) -> bool:
+    """Whether a status differs from the last in what matters to a reader."""
+    if _significant_part(last) != _significant_part(status) or _has_newer_load(last, status):
+        return True
+    # A meter that sends many readings a second must not make as many messages.
+    if status.at < last.at + POWER_EVERY:
+        return False
+    return abs(_watts(status) - _watts(last)) >= NOTICED_WATTS
+
+
+def _watts(status: Status) -> float:
+    return (status.reading.watts or 0.0) if status.reading is not None else 0.0
 
 
 def _significant_part(status: Status) -> tuple[object, ...]:

@@ -135,7 +135,7 @@ class MonthTables:
             rate=self._words.fine(average_rate(row)) if row.energy_wh else "",
             cost=self._words.amount(row.cost) + (ESTIMATED_RATE if row.estimated_rate_wh else ""),
             soc=_soc(row),
-            departure=", ".join(_departure(stay) for stay in row.departures or row.stays[:1]),
+            departure=", ".join(map(_departure, row.departures)) or "none",
             rules=tuple(self._rule(row, rule) for rule in RULES),
             short=not row.need_met,
         )

@@ -112,6 +112,9 @@ def why_short(month: Month, row: NightRow) -> str:
     sentences: list[str] = []
     for stay in short:
         reasons = dict.fromkeys(a.message for a in alerts if _stay_at(a, row) is stay)
+        if stay.skipped_at is not None:
+            since = local_time(stay.skipped_at, zone, "%a %H:%M")
+            reasons = {f"Somebody had asked not to charge, from {since} on.": None, **reasons}
         which = f"For {_leaves(stay, zone)} it" if len(row.departures) > 1 else "It"
         sentences += [_missing(stay, which), *(reasons or [_from_record(stay)])]
     return " ".join(sentences)

@@ -88,6 +88,8 @@ class StayRow:
         Energy at the meter that the need lacked; None if unknown [kWh].
     starts : int
         How often charging started.
+    skipped_at : datetime or None
+        When a stop began that a person had asked for, if it was short and there was one.
     """
 
     vehicle: str
@@ -100,6 +102,7 @@ class StayRow:
     need_met: bool
     missing_kwh: float | None
     starts: int
+    skipped_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

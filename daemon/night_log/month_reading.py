@@ -13,6 +13,7 @@ from adapters.ledger.ledger import open_ledger
 from adapters.ledger.rows import BROKER_BACK
 from config.fields.distance import KM_PER_MILE
 from config.files.errors import TariffError, UsageError
+from daemon.control.state import SKIPPED
 from daemon.night_log.month import AlertRow, EnergyFlow, Month
 from daemon.night_log.night_rows import night_row, rates_of_night
 from daemon.nights.account import missing_kwh
@@ -160,17 +161,22 @@ def _night_rows(
         row = night_row(record)
         meter = meters.get(row.charge_point)
         flows = _flows(row, meter, house) if meter is not None else ()
-        stays = tuple(_with_missing(house, stay) for stay in row.stays)
+        stays = tuple(
+            stay if stay.need_met else _short_stay(house, ledger, row, stay) for stay in row.stays
+        )
         rates = rates_of_night(house, row.night)
         yield replace(row, rates=rates, flows=flows, stays=stays)
 
 
-def _with_missing(house: House, stay: StayRow) -> StayRow:
-    """Compute what a need lacked, where an earlier version did not record it."""
-    if stay.missing_kwh is not None or (soc := stay.soc_after_percent) is None:
-        return stay
-    kwh = 0.0 if stay.need_met else missing_kwh(house, stay.vehicle, stay.need_percent - soc)
-    return replace(stay, missing_kwh=kwh)
+def _short_stay(house: House, ledger: LedgerReader, row: NightRow, stay: StayRow) -> StayRow:
+    """Add whether a person had asked to stop; and what was missing, if it is not recorded."""
+    kwh, soc = stay.missing_kwh, stay.soc_after_percent
+    if kwh is None and soc is not None:  # by an earlier version
+        kwh = missing_kwh(house, stay.vehicle, stay.need_percent - soc)
+    end = min(stay.departure or row.closed_at, row.closed_at)
+    commands = ledger.commands_between(row.charge_point, stay.plugged_since, end)
+    skipped = (command.at for command in commands if command.why == SKIPPED)
+    return replace(stay, missing_kwh=kwh, skipped_at=next(skipped, None))
 
 
 def _flows(row: NightRow, meter: Meter, house: House) -> tuple[EnergyFlow, ...]:

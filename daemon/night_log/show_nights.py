@@ -111,7 +111,7 @@ def _columns(currency: str, *, with_vehicle: bool) -> dict[str, Callable[[NightR
         "rate": lambda row: _rate(average_rate(row)),
         "cheapest\nband": lambda row: _percent(cheapest_percent(row)),
         "charge, %": _soc,
-        "for the\ndeparture": lambda row: "\n".join(map(_enough, _lines(row))),
+        "for the\ndeparture": lambda row: "\n".join(map(_enough, row.departures)) or "none",
         "at\nonce": lambda row: _rule(row.at_once, row.at_once_outside_wh, currency),
         "timer": lambda row: _rule(row.timer, row.timer_outside_wh, currency),
         "cheapest\npossible": lambda row: _amount(row.hindsight, currency),

@@ -122,6 +122,7 @@ def _stay(house: House, stay: Stay) -> dict[str, Any]:
         "soc_before_percent": _percent(stay.soc_before_percent),
         "soc_after_percent": _percent(stay.soc_after_percent),
         "planned_cost": round(Decimal(repr(stay.planned_cost)), 4),
+        "left_at": instant_text(stay.left_at) if stay.left_at else None,
         "need_met": met,
         "missing_kwh": None if missing is None else round(Decimal(repr(missing)), 2),
     }

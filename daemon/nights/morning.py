@@ -72,7 +72,7 @@ def _missed(record: Mapping[str, Any] | None, file: HouseholdFile) -> Iterator[s
     """Say what was missing at a departure that has passed."""
     for stay in recorded_stays(record) if record is not None else ():
         if stay.departure and stay.soc_after_percent is not None and not has_enough(stay):
-            left = local_time(stay.departure, file.zone, "%H:%M")
+            left = local_time(stay.left_at or stay.departure, file.zone, "%H:%M")
             yield (
                 f"at {left} the battery held {stay.soc_after_percent:.0f} % of the"
                 f" {stay.need_percent:.0f} % needed"

@@ -18,7 +18,7 @@ def stay_values(stay: Stay) -> dict[str, Any]:
     return {
         "vehicle": stay.vehicle,
         "plugged_since": stay.plugged_since.isoformat(),
-        "departure": stay.departure.isoformat() if stay.departure else None,
+        "departure": _text(stay.departure),
         "need_percent": stay.need_percent,
         "want_percent": stay.want_percent,
         "soc_before_percent": stay.soc_before_percent,
@@ -26,18 +26,16 @@ def stay_values(stay: Stay) -> dict[str, Any]:
         "soc_from": stay.soc_from,
         "planned_cost": stay.planned_cost,
         "starts": stay.starts,
+        "left_at": _text(stay.left_at),
     }
 
 
 def stay_of(values: Mapping[str, Any]) -> Stay:
     """Read what `stay_values` wrote, or a stay of a night's record."""
-    departure: datetime | None = None
-    if values["departure"] is not None:
-        departure = parse_instant(values["departure"])
     return Stay(
         vehicle=values["vehicle"],
         plugged_since=parse_instant(values["plugged_since"]),
-        departure=departure,
+        departure=_instant(values["departure"]),
         need_percent=float(values["need_percent"]),
         # Earlier versions did not write what was wanted.
         want_percent=float(values.get("want_percent", values["need_percent"])),
@@ -46,6 +44,7 @@ def stay_of(values: Mapping[str, Any]) -> Stay:
         soc_from=values["soc_from"],
         planned_cost=float(values["planned_cost"]),
         starts=values["starts"],
+        left_at=_instant(values.get("left_at")),
     )
 
 
@@ -69,6 +68,14 @@ def recorded_stays(record: Mapping[str, Any]) -> tuple[Stay, ...]:
 def has_enough(stay: Stay) -> bool:
     """Whether the battery held what the departure needed, if it has come."""
     return stay.need_percent <= (stay.soc_after_percent or 0.0) + NEED_TOLERANCE_PERCENT
+
+
+def _text(instant: datetime | None) -> str | None:
+    return None if instant is None else instant.isoformat()
+
+
+def _instant(text: str | None) -> datetime | None:
+    return None if text is None else parse_instant(text)
 
 
 def _float(number: Any) -> float | None:  # noqa: ANN401 - a JSON value

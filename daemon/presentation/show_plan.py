@@ -14,6 +14,7 @@ from config.fields.currencies import minor_units
 from daemon.presentation.figures import counted, local_time, rounded_parts
 from daemon.presentation.strips import day_marks, hour_marks, level
 from planners.accounts.money import format_money
+from planners.plan.plan import NOTICED_PERCENT
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -270,8 +271,13 @@ def _later(night: LaterNight, currency: str, zone: ZoneInfo) -> list[RenderableT
             style="bold",
         )
     ]
-    if not night.periods:
+    if not night.periods and night.want_percent - night.reaches_percent < NOTICED_PERCENT:
         return [*lines, "Nothing to charge."]
+    if not night.periods:
+        wanted = (
+            f"{night.want_percent:.0f} % is wanted, but not at what it would cost in this night"
+        )
+        return [*lines, Text(f"Nothing is charged: {wanted}.")]
     far = night.departure - night.returns >= timedelta(days=6)
     return [
         *lines,

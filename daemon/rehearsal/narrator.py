@@ -10,7 +10,8 @@ from daemon.presentation.figures import local_time
 from daemon.rehearsal.story import Story
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
+    from datetime import datetime
 
     from config.household.household_file import HouseholdFile
     from daemon.messaging.incoming import HandledEvent, Incoming
@@ -59,12 +60,16 @@ class Narrator:
             return
         now, home_amps = rehearsal.clock.now(), _home_amps(rehearsal, handled.event)
         for story in self._stories:
+            if now > story.begins:
+                self._say_at(story.begins, story.held_back())
             for point, action in handled.actions:
                 if point == story.point:
                     soc = counted_soc_percent(handled.states[point], self._file, now)
-                    for line in story.lines(action, soc, home_amps):
-                        time = local_time(now, self._file.zone, "%a %H:%M:%S")
-                        self._say(f"{time}  {line}")
+                    self._say_at(now, story.lines(action, soc, home_amps))
+
+    def _say_at(self, now: datetime, lines: Iterable[str]) -> None:
+        for line in lines:
+            self._say(f"{local_time(now, self._file.zone, '%a %H:%M:%S')}  {line}")
 
     def close(self, result: RehearsalResult) -> None:
         """Write how the night ended."""

@@ -11,7 +11,7 @@ import json
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
-from datetime import timedelta
+from datetime import date, timedelta
 from threading import Condition, Thread
 from typing import TYPE_CHECKING, Any
 
@@ -60,6 +60,9 @@ PATIENCE_SECONDS = 60.0
 UNPLUGGED_BEFORE = timedelta(seconds=1)
 """How long before the departure the vehicle is unplugged; at its instant it would be late."""
 
+LONGEST = timedelta(days=4)
+"""A departure that is further away is not waited for."""
+
 CLOSED_WITHIN = timedelta(minutes=25)
 """A night without a departure is closed at most this long after noon."""
 
@@ -88,7 +91,9 @@ class RehearsalResult:
     commands : list of dict
         Every command as it was published, with the instant in `at`.
     night : dict or None
-        The record of the night.
+        The record of the night, or of the last one up to the departure.
+    earlier : list of dict
+        The records of the nights before it, if the departure is more than a day away.
     register_kwh : float
         What the simulated meter counted.
     beside : dict of str to RehearsalResult
@@ -100,6 +105,7 @@ class RehearsalResult:
     plan: Plan | None = None
     commands: list[dict[str, Any]] = field(default_factory=list)
     night: dict[str, Any] | None = None
+    earlier: list[dict[str, Any]] = field(default_factory=list)
     register_kwh: float = 0.0
     beside: dict[str, RehearsalResult] = field(default_factory=dict)
     home: HomeNight | None = None
@@ -108,11 +114,22 @@ class RehearsalResult:
     def is_short(self) -> bool:
         """Whether the need of a departure was not met."""
         results = (self, *self.beside.values())
-        return any(each.night is not None and not each.night["need_met"] for each in results)
+        return any(not night["need_met"] for each in results for night in each.nights)
+
+    @property
+    def nights(self) -> list[dict[str, Any]]:
+        """The records of all nights, in order."""
+        return self.earlier if self.night is None else [*self.earlier, self.night]
+
+    def add_night(self, record: dict[str, Any]) -> None:
+        """Keep the record of a night; a later one of the same night replaces it."""
+        if self.night is not None and self.night["night"] != record["night"]:
+            self.earlier.append(self.night)
+        self.night = record
 
     def to_json(self) -> dict[str, Any]:
         """Return the result as JSON values."""
-        more: dict[str, Any] = {}
+        more: dict[str, Any] = {"earlier_nights": self.earlier} if self.earlier else {}
         if self.beside:
             more["beside"] = {name: each.to_json() for name, each in self.beside.items()}
         if self.home is not None:
@@ -135,10 +152,17 @@ class _Stay:
     point: SimulatedChargePoint
     hardware: SimulatedHardware
     unplugs_at: datetime | None
+    last_night: date
     register_before_kwh: float
     result: RehearsalResult = field(default_factory=RehearsalResult)
     serial: int = 0
     amps: float = 0.0
+
+    @property
+    def goes_on(self) -> bool:
+        """Whether its last night is not closed yet."""
+        closed = self.result.night
+        return closed is None or date.fromisoformat(closed["night"]) < self.last_night
 
 
 class _DaemonObserver:
@@ -309,10 +333,9 @@ class Rehearsal:
             self._daemon.post(MessageArrived(topic, payload, False, lambda: None))  # noqa: FBT003 - not retained
 
     def _play(self) -> None:
-        zone = self._file.zone
-        end = night_bounds(night_of(self._evening.at, zone), zone)[1] + CLOSED_WITHIN
-        now = self._evening.at
-        while any(stay.result.night is None for stay in self._stays) and now <= end:
+        zone, now = self._file.zone, self._evening.at
+        end = night_bounds(max(stay.last_night for stay in self._stays), zone)[1] + CLOSED_WITHIN
+        while now <= end and any(stay.goes_on for stay in self._stays):
             for stay in self._stays:
                 if stay.unplugs_at is not None and now >= stay.unplugs_at:
                     stay.hardware.unplug(now)
@@ -385,7 +408,7 @@ class Rehearsal:
                 result.plan = action.plan
         for night in handled.nights:
             if night["charge_point"] == stay.point_name:
-                result.night = night
+                result.add_night(night)
 
     def _record_guarded(self, stay: _Stay, handled: HandledEvent, command: CommandInForce) -> None:
         home, event, amps = self._home, handled.event, command.amps or 0.0
@@ -401,9 +424,12 @@ def _stay(
     name = file.vehicles[evening.vehicle].charge_point
     point = simulated_point(file, name, evening.at)
     departure = next_departure(file, evening.vehicle, evening.at)
+    is_near = departure is not None and departure.instant - evening.at <= LONGEST
+    last = departure.instant if departure is not None and is_near else evening.at
     return _Stay(
         evening, name, point, make(point, bus, topics, name),
         unplugs_at=departure.instant - UNPLUGGED_BEFORE if departure else None,
+        last_night=night_of(last - UNPLUGGED_BEFORE if is_near else last, file.zone),
         register_before_kwh=point.register_kwh,
     )  # fmt: skip
 

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from adapters.clocks.instants import parse_instant
 from daemon.control.alerts import NO_DEPARTURE, NO_RATE
 from daemon.control.events import AnnouncePlan, CloseNight, Issue, Note, Warn
 from daemon.control.replanning import NEARLY_PERCENT
 from daemon.night_log.month import RULES
 from daemon.night_log.notes import OUTSIDE_WORDS
+from daemon.nights.stays import recorded_stays
 from daemon.presentation.figures import local_time, lowered_words
 from planners.accounts.money import format_money
 
@@ -40,7 +42,9 @@ class Story:
         self._evening = evening
         self._amps = 0.0
         self._plan: Plan | None = None
+        self._on_assumption: Plan | None = None
         self._warned: set[str] = set()
+        self.begins = evening.at
         self.point = file.vehicles[evening.vehicle].charge_point
 
     def lines(self, action: Action, soc: float | None, home_amps: float | None) -> Iterator[str]:
@@ -72,6 +76,13 @@ class Story:
                 for line in self._lines(action, soc, home_amps):
                     yield self._prefix + line
 
+    def held_back(self) -> Iterator[str]:
+        """Yield the plan that rests on an assumed state of charge, if none with its own came."""
+        plan, self._on_assumption = self._on_assumption, None
+        if plan is not None and self._plan is None:
+            for line in self._plan_lines(plan):
+                yield self._prefix + line
+
     def ending(self, result: RehearsalResult) -> Iterator[str]:
         """Yield how the night ended.
 
@@ -87,10 +98,11 @@ class Story:
         """
         if result.night is None:
             yield f"{self._prefix}the night was not closed: no departure and no charging"
-        else:
-            first, *others = night_lines(result.night)
+        for night in result.nights:
+            first, *others = night_lines(night)
             yield self._prefix + first
             yield from others
+        if result.night is not None:
             yield f"  The simulated meter itself counted {result.register_kwh:.3f} kWh."
         if self._plan is None and (step := self._next_step()) is not None:
             yield f"Nothing was planned. {step}"
@@ -98,7 +110,12 @@ class Story:
     def _lines(self, action: Action, soc: float | None, home_amps: float | None) -> Iterator[str]:
         match action:
             case AnnouncePlan(plan):
-                yield from self._plan_lines(plan)
+                soc_then = self._evening.soc_percent
+                is_first = plan.made_at == self._evening.at
+                if is_first and abs(plan.soc_percent - soc_then) > NEARLY_PERCENT:
+                    self._on_assumption = plan
+                else:
+                    yield from self._plan_lines(plan)
             case Issue(command):
                 yield from self._command_lines(command, soc, home_amps)
             case Warn(code, message):
@@ -178,15 +195,14 @@ def night_lines(night: dict[str, Any]) -> Iterator[str]:
     """
     currency = night["currency"]
     before, after = night["soc_before_percent"], night["soc_after_percent"]
-    need = "enough" if night["need_met"] else "short"
     yield (
         f"Night of {night['night']}: {night['energy_kwh']} kWh for {currency} {night['cost']},"
-        f" {_percent(before)} to {_percent(after)}, {need} for the departure, starts:"
-        f" {night['starts']}."
+        f" {_percent(before)} to {_percent(after)}, {_need(night)}, starts: {night['starts']}."
     )
+    width = max((len(line["band"]) for line in night["by_band"]), default=0)
     for line in night["by_band"]:
         yield (
-            f"  {line['band']:<10} {line['kwh']:>8} kWh at {line['rate']:.4f}"
+            f"  {line['band']:<{max(width, 10)}} {line['kwh']:>8} kWh at {line['rate']:.4f}"
             f"  {currency} {line['cost']:.4f}"
         )
     for key, words in (
@@ -209,6 +225,14 @@ def night_lines(night: dict[str, Any]) -> Iterator[str]:
         if baselines[rule]["outside_kwh"]:
             outside = f"{baselines[rule]['outside_kwh']} kWh"
             yield f"  {words} for {outside} of it: priced at the next cheapest hours."
+
+
+def _need(night: dict[str, Any]) -> str:
+    closed_at = parse_instant(night["closed_at"])
+    departures = [stay.departure for stay in recorded_stays(night) if stay.departure is not None]
+    if not any(departure <= closed_at for departure in departures):
+        return "no departure"
+    return "enough for the departure" if night["need_met"] else "short for the departure"
 
 
 def _percent(soc: float | None) -> str:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 from adapters.clocks.instants import parse_instant
 from daemon.control.alerts import ENDED_SHORT, NO_DEPARTURE, NO_RATE
 from daemon.control.nightbook import LEAVES_WITHIN
+from daemon.control.state import SKIPPED
 from daemon.nights.stays import recorded_stays
 from daemon.presentation.figures import kwh_text
 from daemon.why.evidence import Cause, alerts_of, spans_because
@@ -137,7 +138,7 @@ def _ended_itself(history: NightHistory) -> Iterator[Cause]:
 
 
 def _skipped(history: NightHistory) -> Iterator[Cause]:
-    spans = spans_because(history, "a person asked to skip this")
+    spans = spans_because(history, SKIPPED)
     if not spans:
         return
     night = history.night

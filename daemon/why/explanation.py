@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from daemon.control.alerts import NO_READING, POWER_AFTER_STOP
 from daemon.control.nightbook import BEGUN_WH
+from daemon.control.state import FLOWING_WATTS, LONGEST_GAP
 from daemon.nights.account import missing_kwh
 from daemon.nights.stays import has_enough, recorded_stays
 from daemon.presentation.figures import kwh_text
@@ -53,12 +54,20 @@ class Explanation:
 
 def explain_night(history: NightHistory) -> Explanation:
     """Explain in whole sentences why it charged, or did not, the answer first."""
-    charged = history.night.energy_wh >= BEGUN_WH
+    charged = history.night.energy_wh >= BEGUN_WH or _has_just_begun(history)
     first, causes = _charged(history) if charged else _not_charged(history)
     need, more = _need(history, known=causes)
     sentences = [first, *need, *_still_planned(history, charged=charged), *_not_kept(history)]
     codes = dict.fromkeys(cause.code for cause in (*causes, *more))
     return Explanation(" ".join(sentences), tuple(codes))
+
+
+def _has_just_begun(history: NightHistory) -> bool:
+    """Whether power flows now, though too little has flowed to count as a charge."""
+    night, latest = history.night, history.night.latest
+    if night.is_over or not night.energy_wh or latest is None or latest.watts is None:
+        return False
+    return latest.watts > FLOWING_WATTS and night.upto - latest.at < LONGEST_GAP
 
 
 # --- it did not -------------------------------------------------------------------------------
@@ -86,7 +95,7 @@ def _besides(causes: list[Cause]) -> Iterator[str]:
 
 def _charged(history: NightHistory) -> tuple[str, tuple[Cause, ...]]:
     night = history.night
-    amount = kwh_text(night.energy_wh)
+    amount = kwh_text(night.energy_wh, 1 if night.energy_wh >= BEGUN_WH else 2)
     cost = f", for {history.money(night.record['cost'])}" if night.record else ""
     so_far = "" if night.is_over or night.closed else " so far"
     reasons = _reasons(history)
@@ -184,8 +193,13 @@ def _need(history: NightHistory, known: tuple[Cause, ...]) -> tuple[list[str], t
     return sentences, causes
 
 
+def _left(history: NightHistory, stay: Stay) -> str:
+    leaves = stay.left_at or stay.departure
+    return history.at(leaves) if leaves else ""
+
+
 def _held(history: NightHistory, stay: Stay) -> str:
-    when = history.at(stay.departure) if stay.departure else ""
+    when = _left(history, stay)
     needed = f"{stay.need_percent:.0f} % were needed"
     if stay.soc_after_percent is None:
         return f"How much the battery held at {when} is not known; {needed}."
@@ -193,7 +207,7 @@ def _held(history: NightHistory, stay: Stay) -> str:
 
 
 def _missed(history: NightHistory, stay: Stay) -> str:
-    when = history.at(stay.departure) if stay.departure else ""
+    when = _left(history, stay)
     soc, need = stay.soc_after_percent or 0.0, stay.need_percent
     kwh = missing_kwh(history.house, stay.vehicle, need - soc)
     return (

@@ -162,7 +162,7 @@ def went_on(history: NightHistory) -> Iterator[Cause]:
     late = [s.command.why for s in starts_with_power(history) if WAS_NEEDED in s.command.why]
     if late:
         need, _, rest = late[0].partition(WAS_NEEDED)
-        words = f"the vehicle had not left at {rest.partition(',')[0]}, so it was charged on to"
+        words = f"the vehicle had not left at {rest.partition(',')[0]}, so it charged on towards"
         yield Cause("left-late", f"{words} the {need} that was needed")
 
 

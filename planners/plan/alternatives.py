@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -42,6 +42,14 @@ class OtherCurrent:
     reaches_percent: float | None
 
 
+class FewerStarts(NamedTuple):
+    """A plan with fewer starts: its cost [currency], and the energy that it leaves out [kWh]."""
+
+    starts: int
+    cost: float
+    less_kwh: float
+
+
 @dataclass(frozen=True, slots=True)
 class Alternatives:
     """Costs of other ways to make the same charge before the next departure.
@@ -54,8 +62,8 @@ class Alternatives:
         What the charge beyond the need costs [currency]; None if nothing is bought beyond it.
     earlier, later : float or None
         Cost of its periods an hour earlier, or later [currency]; None if there is no time for it.
-    fewer_starts : tuple of int and float, or None
-        The next lower number of starts found, and its cost [currency]; None if there is none.
+    fewer_starts : FewerStarts or None
+        The plan with the next lower number of starts found; None if there is none.
     currents : tuple of OtherCurrent
         Costs at other currents.
     more_kwh : float
@@ -70,7 +78,7 @@ class Alternatives:
     beyond_need: float | None
     earlier: float | None
     later: float | None
-    fewer_starts: tuple[int, float] | None
+    fewer_starts: FewerStarts | None
     currents: tuple[OtherCurrent, ...]
     more_kwh: float = 0.0
     saves: float | None = None
@@ -144,7 +152,7 @@ def _shifted(night: PlanningProblem, plan: Solution, ticks: int) -> float | None
     return solution_of(night, amps, share).cost
 
 
-def _fewer_starts(night: PlanningProblem, plan: Solution) -> tuple[int, float] | None:
+def _fewer_starts(night: PlanningProblem, plan: Solution) -> FewerStarts | None:
     """Find the cheapest plan with fewer starts, by raising the price of a start."""
     if plan.starts < 2:  # noqa: PLR2004 - without a start there is no charge
         return None
@@ -160,7 +168,10 @@ def _fewer_starts(night: PlanningProblem, plan: Solution) -> tuple[int, float] |
             fewest, high = tried, middle
         else:
             low = middle
-    return (fewest.starts, fewest.cost) if fewest.starts < plan.starts else None
+    if fewest.starts >= plan.starts:
+        return None
+    less_kwh = float(plan.metered_kwh.sum() - fewest.metered_kwh.sum())
+    return FewerStarts(fewest.starts, fewest.cost, less_kwh)
 
 
 def _other_currents(

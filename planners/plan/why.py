@@ -295,10 +295,11 @@ def _alternatives(
         rest = "".join(f"; an hour {the_other}, {its}" for the_other, its in others)
         yield f"An hour {way} the same charge would cost {more}{rest}."
     if other.fewer_starts is not None:
-        starts, cost = other.fewer_starts
+        starts, cost, less_kwh = other.fewer_starts
         count = "1 start" if starts == 1 else f"{starts} starts"
         more = _compared(cost - other.cost, plan)
-        yield f"With {count} instead of {plan.starts} it would cost {more}."
+        less = f", for {less_kwh:.2f} kWh less" if less_kwh > PRINTS_ALIKE_KWH else ""
+        yield f"With {count} instead of {plan.starts} it would cost {more}{less}."
     for current in other.currents:
         if current.amps > point.max_amps and not is_beyond_socket(point, current.amps):
             at = f"With a charge point for {current.amps:g} A"

@@ -164,7 +164,7 @@ def test_a_wish_without_an_id_is_cancelled_by_its_name(wish: Request, name: str,
     world = at_home()
     request = Request(remove=name)
     why = refusal_by_state(request, world.state, world.now, world.house)
-    assert why == f"remove: there is no wish, got '{name}'"
+    assert why == f"remove: there are no wishes, so none is named '{name}'"
     world.ask(**wish.model_dump(exclude_none=True, exclude={"v"}))
     before = world.state
     world.ask(remove=name)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from structlog.testing import capture_logs
 
-from adapters.contract.messages import Command, Status, decode
+from adapters.contract.messages import Command, Reading, Status, decode
 from config.files.errors import LedgerError, TariffError
 from daemon.control.events import AnnouncePlan, Assert, CommandInForce, Issue, Note, Warn
 from daemon.messaging.outbox import STATUS_EVERY, Outbox
@@ -305,6 +305,27 @@ def test_online_is_published_again_in_time(out: Out) -> None:
     assert published_at[0] == 0
     assert all(100 < later - earlier < 300 for earlier, later in pairwise(published_at))
     assert 3600 - published_at[-1] < 300
+
+
+def test_another_power_is_news_but_not_with_every_reading(out: Out) -> None:
+    """By 200 W, and no sooner than five seconds after the last status."""
+    world = World(kowhai(), EVENING)
+    world.read()
+    world.plug_in(35.0)
+    first = status_of(world.state, EVENING, world.house)
+
+    def say(watts: float, seconds: int) -> int:
+        reading = Reading(at=EVENING, register_kwh=1000.0, watts=watts)
+        at = EVENING + seconds * MINUTE / 60
+        status = first.model_copy(update={"at": at, "reading": reading, "charging": True})
+        out.box.publish_status(POINT, status)
+        return len(out.bus.on("status"))
+
+    assert say(1500.0, 0) == 1
+    assert say(3600.0, 4) == 1
+    assert say(3600.0, 5) == 2
+    assert say(3799.0, 20) == 2
+    assert say(3400.0, 21) == 3
 
 
 def test_a_status_is_published_when_it_changes_or_becomes_stale(out: Out) -> None:

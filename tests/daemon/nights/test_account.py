@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from config.files.price_series import PricePoint
 from config.tariffs.tariff import Tariff
-from daemon.control.events import NightFacts, Stay
+from daemon.control.events import LoweredByLoad, NightFacts, Stay
 from daemon.control.state import House
 from daemon.nights.account import night_record
 from planners.accounts.register import RegisterReading
@@ -95,10 +95,12 @@ def record_of(
     *later: Stay,
     night: date = FACTS.night,
     closed_at: datetime = LEAVES,
+    lowered: LoweredByLoad | None = None,
     **stay: Any,  # noqa: ANN401 - of any field
 ) -> dict[str, Any]:
     stays = (replace(STAY, **stay), *later)
-    return night_record(house or kowhai(), NightFacts(night, POINT, stays, closed_at), readings)
+    facts = NightFacts(night, POINT, stays, closed_at, lowered)
+    return night_record(house or kowhai(), facts, readings)
 
 
 def kowhai_with(tapering: list[list[int]] | None) -> House:

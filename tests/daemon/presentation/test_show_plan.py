@@ -15,6 +15,7 @@ from rich.console import Console
 
 from config.files.price_series import PricePoint
 from daemon.presentation.show_plan import CELLS, show_plan, strip
+from planners.plan.plan import LaterNight
 from planners.rates.prices import prices_of
 from tests.planners.households import band, bands, series
 from tests.planners.plan.test_prepared_nights import ONE_RATE, home, planned, trip, workdays
@@ -234,3 +235,19 @@ def test_what_is_bought_for_a_later_departure_is_said_to_be() -> None:
     assert lines[1] == "Needs 40 %. What is charged beyond that is for later departures."
     alone = planned(home([workdays(60.0)], tariff=ONE_RATE), 45.0)
     assert text_of(alone, file).splitlines()[1] == "Needs 60 %, and wants no more."
+
+
+def test_a_later_night_that_leaves_a_want_unmet_says_so() -> None:
+    """Nothing to charge is said only of a night with all that is wanted."""
+    given = DemoHousehold()
+    plan = given.plan(35.0, EVENING)
+    night = LaterNight(
+        returns=plan.departure, departure=plan.departure + 3 * HOURS, soc_percent=83.0,
+        need_percent=50.0, want_percent=100.0, reaches_percent=83.0, energy_kwh=0.0, cost=0.0,
+        periods=(),
+    )  # fmt: skip
+    assert (
+        "Nothing is charged: 100 % is wanted, but not at what it would cost in this night."
+    ) in " ".join(printed(given, replace(plan, later=(night,))).split())
+    full = replace(night, want_percent=83.0)
+    assert "Nothing to charge." in printed(given, replace(plan, later=(full,)))

@@ -259,6 +259,32 @@ def test_a_night_without_a_plan_names_the_next_step(
     assert lines[-1] == step
 
 
+def test_a_weekend_is_rehearsed_up_to_its_departure(tmp_path: Path) -> None:
+    """From Sunday, 11:00 to Monday: both nights are told, and no plan rests on an assumption."""
+    text = files("config").joinpath("examples", "kowhai.yaml").read_text("utf-8")
+    text = text.replace("min_amps: 6", 'min_amps: 6\n    plugged_in: "00:00-24:00"')
+    text = re.sub(r"(?s)\ndepartures:\n.*?\nbus:", WORKDAYS, text)
+    (tmp_path / "house.yaml").write_text(text, "utf-8")
+    lines: list[str] = []
+    at = datetime(2026, 6, 6, 23, tzinfo=UTC)
+    result = rehearse_night(
+        tmp_path / "house.yaml", vehicle=None, soc_percent=35, at=at, say=lines.append
+    )
+    first, second = result.nights
+    assert (first["night"], second["night"]) == ("2026-06-06", "2026-06-07")
+    assert (first["energy_kwh"], second["need_met"]) == (0, True)
+    assert float(second["soc_after_percent"]) == pytest.approx(60, abs=0.5)
+    said = [line for line in lines if line.startswith("Night of")]
+    assert said[0].endswith("35 % to 35 %, no departure, starts: 0.")
+    assert sum("plan: " in line for line in lines) == 1
+
+
+WORKDAYS = """
+departures:
+  - {vehicle: hatchback, days: [mon, tue, wed, thu, fri], at: "07:20", need_percent: 60}
+bus:"""
+
+
 def test_two_vehicles_and_a_busy_home_stay_below_the_main_fuse() -> None:
     """The home's load lowers the charging, it is told in amperes, and both vehicles are ready."""
     lines: list[str] = []

@@ -190,7 +190,7 @@ USAGE = [
     (["--stop", "--now"], "--stop, --clear, got --now, --stop"),
     (["--away", "sunday"], "--away: expected a time such as 14:00 (the next one), 'sat 08:00',"),
     (["--want", "101"], "--want: expected 0 to 100 percent, got '101'"),
-    (["--want", "50", "--need", "60"], "want_percent is below need_percent"),
+    (["--want", "50", "--need", "60"], "--want: expected at least the 60 of --need, got 50"),
     (["--want", "80", "--by", "25:00"], "--by: expected a time such as 14:00 (the next one),"),
     (["--vehicle", "van"], "--vehicle: expected one of hatchback, got 'van'"),
     (["--now", "--charge-point", "shed"], "--charge-point: expected one of driveway, got 'shed'"),

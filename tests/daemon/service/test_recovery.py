@@ -367,6 +367,7 @@ ANY_STAY = st.builds(
     soc_from=st.sampled_from(["vehicle", "assumed"]),
     planned_cost=st.floats(-100, 100),
     starts=st.integers(0, 100),
+    left_at=st.none() | INSTANT,
 )
 ANY_NIGHT = st.builds(
     OpenNight,

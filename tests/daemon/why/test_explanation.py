@@ -321,6 +321,16 @@ def test_reasons_that_change_have_a_sentence_each(home: Home) -> None:
     )
 
 
+def test_it_has_just_begun(home: Home) -> None:
+    """Power flows: nobody reads that it did not charge, though it is 0.02 kWh."""
+    with home.place(LEAVES - HOUR) as place:
+        place.plug_in(20.0)
+        place.pass_time(MINUTE / 6, every=MINUTE / 12)
+        now = place.true_now
+    text = home.says(now)
+    assert text.startswith("It charged 0.02 kWh so far between 06:20 and 06:20"), text
+
+
 def test_it_left_late(tmp_path: Path) -> None:
     """What was charged after the departure is in a sentence of its own."""
     home = Home(
@@ -334,7 +344,7 @@ def test_it_left_late(tmp_path: Path) -> None:
     explanation = home.why().explanation
     assert explanation.text.startswith(
         "It charged 25.7 kWh between 04:20 and 07:50, in all the time available before 07:20, for"
-        " NZD 6.69. The vehicle had not left at 07:20, so it was charged on to the 90 % that was"
+        " NZD 6.69. The vehicle had not left at 07:20, so it charged on towards the 90 % that was"
         " needed."
     )
     assert explanation.causes[:2] == ("charged", "left-late")

@@ -11,6 +11,8 @@ import pytest
 from config.files.price_series import PricePoint
 from config.household.household_file import HouseholdFile
 from planners.local_time.wished_departures import next_departure
+from planners.plan import planning
+from planners.plan.alternatives import Alternatives, FewerStarts
 from planners.plan.horizon import Situation
 from planners.plan.planning import make_plan
 from planners.rates.prices import prices_of
@@ -372,3 +374,12 @@ def test_charging_that_goes_on_the_next_evening_has_a_pause() -> None:
     given = DemoHousehold(point=point, leaves={"need_percent": 60.0})
     why = given.plan(10.0, "2026-06-03T17:00:00").why
     assert "Charging whenever it is plugged in would be done at" in " ".join(why)
+
+
+def test_fewer_starts_that_charge_less_say_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One start instead of two costs less only because it buys less."""
+    fewer = FewerStarts(1, 0.4, 3.2)
+    cheaper = Alternatives(1.0, None, None, None, fewer, ())
+    monkeypatch.setattr(planning, "alternatives_to", lambda *_: cheaper)
+    why = DemoHousehold().plan(35.0, EVENING).why
+    assert "With 1 start instead of 1 it would cost NZD 0.60 less, for 3.20 kWh less." in why

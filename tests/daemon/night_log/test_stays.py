@@ -1,4 +1,4 @@
-"""Two departures in one night, as people and programs read them."""
+"""The stays of a night, as people and programs read them."""
 
 from __future__ import annotations
 
@@ -12,13 +12,14 @@ from daemon.month.page_tables import MonthTables
 from daemon.month.page_wording import MonthWords
 from daemon.month.rows import month_values
 from daemon.month.show_month import show_month
+from daemon.month.wording import why_short
 from daemon.night_log.month_reading import read_month
 from daemon.night_log.night_rows import night_row, nights_csv
 from daemon.night_log.show_nights import show_nights
 from daemon.presentation.output import rich_text
 from daemon.why.command import whys_of
 from tests.daemon.control.test_nightbook import twice_a_night
-from tests.daemon.worlds import HOUR, LEAVES, MINUTE, NOON
+from tests.daemon.worlds import EVENING, HOUR, LEAVES, MINUTE, NOON, World, kowhai
 
 if TYPE_CHECKING:
     from adapters.ledger.ledger import Ledger
@@ -62,5 +63,21 @@ def test_every_report_says_what_each_departure_had(ledger: Ledger) -> None:
 
     (why,) = whys_of(FILE, house, ledger, (date(2026, 6, 3), None), world.now)
     assert "At 15:00 the battery held about 40 %; 30 % were needed." in why.explanation.text
-    assert "It was 7.4 kWh short for the departure: at 07:20" in why.explanation.text
+    assert "It was 7.4 kWh short for the departure: at 07:21" in why.explanation.text
     assert "unplugged at 15:02" not in why.explanation.text, "it left late, not before its hours"
+
+
+def test_a_person_who_asked_not_to_charge_is_the_reason(ledger: Ledger) -> None:
+    """Not that charging never started, nor that the time was short."""
+    world = World(kowhai(), EVENING, ledger)
+    world.read()
+    world.plug_in(20.0)
+    world.now += MINUTE
+    world.ask(stop=True)
+    world.wait(LEAVES + MINUTE)
+    world.unplug()
+    (row,) = (month := read_month(FILE, world.house, ledger, (2026, 6), world.now)).nights
+    assert why_short(month, row) == (
+        "It needed 60 % and had 20 %: 23.1 kWh were missing."
+        " Somebody had asked not to charge, from Wed 18:31 on."
+    )
