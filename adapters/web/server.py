@@ -151,8 +151,8 @@ class WebServer:
         self._streams.add(task)
         response = web.StreamResponse(headers={"Content-Type": _EVENTS})
         try:
-            await response.prepare(request)
             with suppress(ConnectionError):  # the browser has left
+                await response.prepare(request)
                 async for event in stream.events:
                     await response.write(event.encode())
         except Exception:  # noqa: BLE001 - as above; the browser connects again

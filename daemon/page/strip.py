@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 from planners.local_time.conversion import instant_of_local, nearest_minute
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
     from zoneinfo import ZoneInfo
 
     from planners.rates.spans import RateSpan
@@ -57,7 +57,9 @@ class Strip:
     lowest, highest : Decimal or None
         The lowest and the highest of them [currency per kWh].
     charging : tuple of Bar
-        When it charges.
+        When it charges from now on.
+    charged : tuple of Bar
+        When it has charged.
     hours : tuple of HourMark
         Full hours to write under it.
     now : float or None
@@ -71,6 +73,7 @@ class Strip:
     hours: tuple[HourMark, ...]
     now: float | None
     departure: float | None
+    charged: tuple[Bar, ...] = ()
     lowest: Decimal | None = None
     highest: Decimal | None = None
 
@@ -92,12 +95,21 @@ class Stretch:
         left = self.place(start)
         return Bar(left, round(self.place(end) - left, 2), round(height, 1))
 
+    def bars(self, spans: Iterable[tuple[datetime, datetime]]) -> tuple[Bar, ...]:
+        """Return the parts of the strip for spans of time, as far as it shows them."""
+        return tuple(
+            self.bar(start, end) for start, end in spans if end > self.start and start < self.end
+        )
+
 
 def stretch_of(
-    now: datetime, departure: datetime | None, periods: Sequence[tuple[datetime, datetime]]
+    now: datetime,
+    departure: datetime | None,
+    periods: Sequence[tuple[datetime, datetime]],
+    charged: Sequence[tuple[datetime, datetime]] = (),
 ) -> Stretch:
-    """Return the time that the strip is to show: from an hour ago to after the departure."""
-    start = min([now, *(begin for begin, _ in periods)]) - HOUR
+    """Return the time that the strip is to show: what has been charged, and the departure."""
+    start = min([now, *(begin for begin, _ in (*periods, *charged))]) - HOUR
     start = max(start, now - 12 * HOUR)
     end = max([now + SHORTEST, *(end for _, end in periods)])
     if departure is not None:
@@ -111,6 +123,7 @@ def strip_of(
     departure: datetime | None,
     periods: Sequence[tuple[datetime, datetime]],
     *,
+    charged: Sequence[tuple[datetime, datetime]],
     rates: Sequence[RateSpan],
     zone: ZoneInfo,
 ) -> Strip:
@@ -126,6 +139,8 @@ def strip_of(
         When the vehicle leaves; None if it does not.
     periods
         When it charges: starts and ends.
+    charged
+        When it has charged.
     rates
         Of that time; empty if they are not known.
     zone
@@ -136,11 +151,11 @@ def strip_of(
     Strip
         What it shows.
     """
-    inside = [(start, end) for start, end in periods if end > stretch.start and start < stretch.end]
     shows_departure = departure is not None and stretch.start <= departure <= stretch.end
     return Strip(
         rates=tuple(_rate_bars(stretch, rates)),
-        charging=tuple(stretch.bar(start, end) for start, end in inside),
+        charging=stretch.bars((max(start, now), end) for start, end in periods if end > now),
+        charged=stretch.bars(charged),
         hours=tuple(_hours(stretch, zone)),
         now=stretch.place(now),
         departure=stretch.place(departure) if departure is not None and shows_departure else None,

@@ -5,24 +5,25 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from config.fields.value_types import WATT_HOURS_PER_KWH
 from config.files.errors import TariffError
 from daemon.control.state import SOC_SOURCES, vehicles_of
 from daemon.page.headline import headline_of
 from daemon.page.plan_shown import read_plan
 from daemon.page.strip import Strip, stretch_of, strip_of
-from daemon.page.troubles import Trouble, home_trouble, point_troubles
+from daemon.page.troubles import Trouble, home_trouble, point_troubles, record_trouble
 from daemon.page.wish_lines import WishLine, wish_lines
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
     from datetime import datetime
 
     from adapters.contract.messages import Status
-    from config.household.household_file import HouseholdFile
+    from daemon.control.state import House
+    from daemon.page.charged import Charged, ChargedTonight
     from daemon.page.plan_shown import ShownPlan
     from daemon.page.words import Words
     from daemon.remote.health import PointReport, Report
-    from planners.rates.prices import Prices
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +100,7 @@ class FirstView:
 
 
 def first_view(
-    report: Report, file: HouseholdFile, prices: Prices, now: datetime, words: Words
+    report: Report, house: House, tonight: ChargedTonight, now: datetime, words: Words
 ) -> FirstView:
     """Return the first view.
 
@@ -107,10 +108,10 @@ def first_view(
     ----------
     report
         The daemon's last messages.
-    file
-        The household.
-    prices
-        Its rates.
+    house
+        The household, and its rates.
+    tonight
+        What has been charged since noon.
     now
         UTC.
     words
@@ -121,9 +122,10 @@ def first_view(
     FirstView
         In the reader's words.
     """
-    trouble = home_trouble(report, file, now, words)
+    file = house.file
+    trouble = home_trouble(report, file, now, words) or record_trouble(tonight, words)
     points = tuple(
-        _point_view(name, point, file, prices, now=now, words=words)
+        _point_view(name, point, house, tonight.points.get(name), now=now, words=words)
         for name, point in report.points.items()
     )
     is_well = trouble is None and not any(point.troubles for point in points)
@@ -134,8 +136,8 @@ def first_view(
 def _point_view(
     name: str,
     point: PointReport,
-    file: HouseholdFile,
-    prices: Prices,
+    house: House,
+    charged: Charged | None,
     *,
     now: datetime,
     words: Words,
@@ -144,43 +146,63 @@ def _point_view(
     if status is None:
         return PointView(name, (words.say("Nothing is known yet."),), ())
     plan = read_plan(point.plan)
-    strip = _strip(plan, file, prices, now)
+    strip = _strip(plan, house, charged, now)
     return PointView(
         name=name,
         sentences=tuple(headline_of(status, plan, now, words)),
         troubles=tuple(point_troubles(status, now, words)),
-        facts=tuple(_facts(status, now, words)),
+        facts=tuple(_facts(status, charged, now, words)),
         wishes=tuple(wish_lines(status, now, words)),
         strip=strip,
-        strip_text=_strip_text(plan, now, words),
-        rates_text=_rates_text(strip, file.household.currency, words),
+        strip_text=_strip_text(plan, charged, now, words),
+        rates_text=_rates_text(strip, house.file.household.currency, words),
         charges_now_asked=bool(status.charge_now),
-        other_vehicles=tuple(each for each in vehicles_of(file, name) if each != status.vehicle),
+        other_vehicles=tuple(
+            each for each in vehicles_of(house.file, name) if each != status.vehicle
+        ),
     )
 
 
-def _strip(plan: ShownPlan | None, file: HouseholdFile, prices: Prices, now: datetime) -> Strip:
+def _strip(plan: ShownPlan | None, house: House, charged: Charged | None, now: datetime) -> Strip:
     departure = plan.departure if plan else None
     spans = plan.spans if plan else ()
-    stretch = stretch_of(now, departure, spans)
+    flowed = charged.spans if charged else ()
+    stretch = stretch_of(now, departure, spans, flowed)
     try:
-        rates = prices.spans(stretch.start, stretch.end)
+        rates = house.prices.spans(stretch.start, stretch.end)
     except TariffError:
         rates = ()
-    return strip_of(stretch, now, departure, spans, rates=rates, zone=file.zone)
-
-
-def _strip_text(plan: ShownPlan | None, now: datetime, words: Words) -> str:
-    if plan is None or not plan.spans:
-        return words.say("No charging is planned.")
-    spans = ", ".join(
-        words.say("{start} to {end}", start=words.when(start, now), end=words.when(end, now))
-        for start, end in plan.spans
+    return strip_of(
+        stretch, now, departure, spans, charged=flowed, rates=rates, zone=house.file.zone
     )
-    return words.say(
-        "Charging {spans}; departure {departure}.",
-        spans=spans,
-        departure=words.when(plan.departure, now),
+
+
+def _strip_text(
+    plan: ShownPlan | None, charged: Charged | None, now: datetime, words: Words
+) -> str:
+    """Say what the strip shows, for those who do not see it."""
+    texts = []
+    if charged is not None and charged.spans:
+        spans = _spans(charged.spans, now, words)
+        texts.append(words.say("Has charged {spans}.", spans=spans))
+    ahead = tuple(span for span in plan.spans if span[1] > now) if plan else ()
+    if plan is None or not ahead:
+        texts.append(words.say("No charging is planned."))
+    else:
+        departure = words.when(plan.departure, now)
+        texts.append(
+            words.say(
+                "Charging {spans}; departure {departure}.",
+                spans=_spans(ahead, now, words), departure=departure,
+            )
+        )  # fmt: skip
+    return " ".join(texts)
+
+
+def _spans(spans: Iterable[tuple[datetime, datetime]], now: datetime, words: Words) -> str:
+    return ", ".join(
+        words.say("{start} to {end}", start=words.when(start, now), end=words.when(end, now))
+        for start, end in spans
     )
 
 
@@ -193,10 +215,12 @@ def _rates_text(strip: Strip, currency: str, words: Words) -> str:
     return words.say("price per kWh: {lowest} to {highest}", lowest=lowest, highest=highest)
 
 
-def _facts(status: Status, now: datetime, words: Words) -> Iterator[Fact]:
+def _facts(status: Status, charged: Charged | None, now: datetime, words: Words) -> Iterator[Fact]:
     yield Fact(words.say("Vehicle"), _vehicle(status, words))
     if status.soc_percent is not None:
         yield Fact(words.say("Battery"), _battery(status, now, words))
+    if charged is not None and charged.wh:
+        yield Fact(words.say("Since noon"), _charged(charged, words))
     yield from _fuse(status, now, words)
     yield Fact(words.say("Last heard"), words.age(status.at, now))
 
@@ -228,6 +252,14 @@ def _battery(status: Status, now: datetime, words: Words) -> str:
         )
     age = words.age(status.soc_at, now)
     return words.say("{percent}, {source} ({age})", percent=percent, source=source, age=age)
+
+
+def _charged(charged: Charged, words: Words) -> str:
+    kwh = words.kwh(charged.wh / WATT_HOURS_PER_KWH)
+    if not charged.estimated_wh:
+        return words.say("{kwh} charged, metered", kwh=kwh)
+    estimated = words.kwh(charged.estimated_wh / WATT_HOURS_PER_KWH)
+    return words.say("{kwh} charged, {estimated} of it estimated", kwh=kwh, estimated=estimated)
 
 
 def _fuse(status: Status, now: datetime, words: Words) -> Iterator[Fact]:

@@ -99,7 +99,7 @@ def _print_code(household: HouseholdFile, page: Page, role: Role) -> None:
     from daemon.presentation.figures import local_time  # noqa: PLC0415
 
     try:
-        from daemon.page_service.qr_picture import qr_picture  # noqa: PLC0415
+        from daemon.presentation.qr_picture import qr_picture  # noqa: PLC0415
     except ModuleNotFoundError as error:
         raise _not_installed(error) from error
     now, code = SystemClock().now(), new_code(choice)

@@ -20,6 +20,7 @@ from daemon.page_service.house_watch import HouseWatch
 from daemon.page_service.languages import Languages, read_catalogues
 from daemon.page_service.live_link import LiveLink
 from daemon.page_service.pairing import PairingPages
+from daemon.page_service.record import Record
 from daemon.page_service.rendering import Templates
 from daemon.page_service.site import Parts, Site
 from daemon.page_service.wishes import WishPages
@@ -99,6 +100,7 @@ async def serve(
     parts = Parts(
         house=watch.house,
         link=link,
+        record=Record(),
         devices=DevicesFile(page.devices_file),
         clock=SystemClock(),
         languages=Languages(file.zone, read_catalogues()),

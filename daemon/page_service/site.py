@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from daemon.page_service.devices_file import DevicesFile
     from daemon.page_service.languages import Languages
     from daemon.page_service.live_link import LiveLink
+    from daemon.page_service.record import Record
     from daemon.page_service.rendering import Templates
 
     Handler = Callable[["Visit"], Awaitable[WebResponse | EventStream]]
@@ -64,6 +65,7 @@ class Parts:
 
     house: Callable[[], House]
     link: LiveLink
+    record: Record
     devices: DevicesFile
     clock: Clock
     languages: Languages
@@ -169,7 +171,7 @@ class Site:
         return self.page(
             visit,
             "first.html.j2",
-            live=self._live_part(visit, visit.now),
+            live=await self._live_part(visit, visit.now),
             notices=self._notices.pop(visit.device.id, ()),
         )
 
@@ -183,14 +185,15 @@ class Site:
             if self._parts.devices.read().of_token(visit.token) is None:
                 yield event_text("gone", "")
                 return
-            part = self._live_part(visit, self._parts.clock.now())
+            part = await self._live_part(visit, self._parts.clock.now())
             yield event_text("view", part) if part != shown else COMMENT
             shown = part
             await self._parts.link.wait_changed(STREAM_SECONDS)
 
-    def _live_part(self, visit: Visit, now: datetime) -> str:
+    async def _live_part(self, visit: Visit, now: datetime) -> str:
         parts, house = self._parts, self._parts.house()
-        view = first_view(parts.link.report, house.file, house.prices, now, visit.words)
+        tonight = await parts.record.tonight(house, now)
+        view = first_view(parts.link.report, house, tonight, now, visit.words)
         return parts.templates.fill(
             "live.html.j2", visit.words,
             view=view, time=visit.words.clock(now), **_person(visit),

@@ -10,8 +10,7 @@ from jinja2.ext import babel_extract
 
 from daemon.control.state import SOC_SOURCES
 from daemon.page import forms
-from daemon.page.alert_words import ALERT_WORDS
-from daemon.page.troubles import ADVICE
+from daemon.page.troubles import ADVICE, ALERT_WORDS
 from tests.test_rooms import ROOT
 
 if TYPE_CHECKING:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import http.client
 import socket
+import struct
 from typing import TYPE_CHECKING
 
 import pytest
@@ -29,12 +30,12 @@ class Serving:
     def __init__(self) -> None:
         self.asked: list[WebRequest] = []
         self.left: list[str] = []
-        self._server = WebServer(self._respond, HEADERS)
+        self.server = WebServer(self._respond, HEADERS)
         self._thread = ServingThread("page", self._serve)
         self.port = self._thread.start(patience(10))
 
     async def _serve(self, stopping: asyncio.Event, listening: Callable[[int], None]) -> None:
-        await self._server.serve("127.0.0.1", 0, None, stopping, listening)
+        await self.server.serve("127.0.0.1", 0, None, stopping, listening)
 
     async def _respond(self, request: WebRequest) -> WebResponse | EventStream:
         self.asked.append(request)
@@ -144,6 +145,18 @@ def test_a_fault_in_a_stream_ends_it(serving: Serving) -> None:
         _, text, _ = serving.ask("GET", "/faulty-stream")
     assert text == "event: view\ndata: \n\n"
     assert [entry["path"] for entry in logs] == ["/faulty-stream"]
+
+
+def test_browsers_that_leave_at_once(serving: Serving, caplog: pytest.LogCaptureFixture) -> None:
+    """They are no fault, and nobody can fill the log by that."""
+    with capture_logs() as logs:
+        for _ in range(20):
+            with socket.create_connection(("127.0.0.1", serving.port), patience(10)) as caller:
+                caller.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+                caller.sendall(b"GET /stream HTTP/1.1\r\nHost: a\r\n\r\n")
+        assert serving.ask("GET", "/")[0] == 201
+        wait_until(lambda: not serving.server._streams, what="all have left")
+    assert (logs, caplog.records) == ([], [])
 
 
 def test_only_the_head_of_a_stream(serving: Serving) -> None:

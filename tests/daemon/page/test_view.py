@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import pytest
@@ -12,16 +13,19 @@ from adapters.contract.messages import DaemonState, Status
 from daemon.control.alerts import ALERTS
 from daemon.control.replanning import plan_now
 from daemon.messaging.status import status_of
-from daemon.page.alert_words import ALERT_WORDS
+from daemon.page.charged import Charged, ChargedTonight, charged_of
+from daemon.page.troubles import ALERT_WORDS
 from daemon.page.view import FirstView, PointView, first_view
 from daemon.page.words import Words
 from daemon.remote.health import PointReport, Report
+from planners.accounts.register import Flow
 from tests.daemon.worlds import EVENING, HOUR, LEAVES, MINUTE, NIGHT_BEGINS, POINT, World, kowhai
 
 if TYPE_CHECKING:
     from daemon.control.state import House
 
 HOUSE = kowhai()
+UNREAD = ChargedTonight()
 
 
 def words(locale: str = "en-NZ") -> Words:
@@ -35,7 +39,7 @@ def at_home(soc: float | None = 35.0) -> World:
     return world
 
 
-def view_of(world: World, locale: str = "en-NZ") -> FirstView:
+def view_of(world: World, locale: str = "en-NZ", tonight: ChargedTonight = UNREAD) -> FirstView:
     """Return what the page shows while the daemon runs."""
     plan = plan_now(world.state, world.now, world.house)
     point = PointReport(
@@ -43,7 +47,7 @@ def view_of(world: World, locale: str = "en-NZ") -> FirstView:
     )
     daemon = DaemonState(state="online", stale_after=world.now + MINUTE)
     report = Report({POINT: point}, daemon)
-    return first_view(report, world.house.file, world.house.prices, world.now, words(locale))
+    return first_view(report, world.house, tonight, world.now, words(locale))
 
 
 def point_of(world: World, locale: str = "en-NZ") -> PointView:
@@ -147,7 +151,7 @@ def test_all_is_well_only_if_it_is() -> None:
 )
 def test_without_daemon_or_broker(report: Report, text: str) -> None:
     """It says which of the two is missing, and shows what it last knew."""
-    view = first_view(report, HOUSE.file, HOUSE.prices, EVENING, words())
+    view = first_view(report, HOUSE, UNREAD, EVENING, words())
     assert view.trouble is not None
     assert view.trouble.text == text
     assert view.points[0].sentences == ("Nothing is known yet.",)
@@ -158,7 +162,7 @@ def test_an_old_status_is_said_to_be_old() -> None:
     """With the time of the last one."""
     status = status_of(at_home().state, EVENING, HOUSE)
     report = Report({POINT: PointReport(status)}, DaemonState(state="online", stale_after=LEAVES))
-    view = first_view(report, HOUSE.file, HOUSE.prices, EVENING + HOUR, words())
+    view = first_view(report, HOUSE, UNREAD, EVENING + HOUR, words())
     assert [trouble.text for trouble in view.points[0].troubles] == [
         "This is old: nothing has been heard since 6:30\u202fpm."
     ]
@@ -178,7 +182,7 @@ def test_a_plan_of_another_version_is_no_fault(plan: dict[str, object]) -> None:
         at=EVENING, stale_after=LEAVES, connected=True, charging=False, vehicle="hatchback"
     )
     report = Report({POINT: PointReport(status, plan)}, DaemonState(state="online"))
-    view = first_view(report, HOUSE.file, HOUSE.prices, EVENING, words())
+    view = first_view(report, HOUSE, UNREAD, EVENING, words())
     assert view.points[0].sentences == ("Nothing is planned for the hatchback.",)
 
 
@@ -198,6 +202,46 @@ def test_the_strip_shows_rates_charging_now_and_departure() -> None:
     assert [words().hour(mark.at) for mark in strip.hours] == [
         "9 pm", "12 am", "3 am", "6 am",
     ]  # fmt: skip
+
+
+def test_what_has_been_charged() -> None:
+    """Whole beside the hatched hours to come; in words, with what is estimated."""
+    world = at_home()
+    world.wait(NIGHT_BEGINS + HOUR)
+    charged = Charged(((NIGHT_BEGINS, NIGHT_BEGINS + HOUR),), 7360, 360)
+    point = view_of(world, tonight=ChargedTonight({POINT: charged})).points[0]
+    facts = {fact.name: fact.text for fact in point.facts}
+    assert facts["Since noon"] == "7.4 kWh charged, 0.4 kWh of it estimated"
+    assert point.strip_text.startswith("Has charged 9:00\u202fpm to 10:00\u202fpm. Charging 10:00")
+    assert point.strip is not None
+    [done], [ahead] = point.strip.charged, point.strip.charging
+    assert done.left + done.width == pytest.approx(ahead.left, abs=0.02)
+    assert ahead.left == point.strip.now
+
+
+def test_a_record_that_cannot_be_read() -> None:
+    """The page says so, and shows the rest."""
+    view = view_of(at_home(), tonight=ChargedTonight(unreadable="it is locked"))
+    assert view.trouble is not None
+    assert view.trouble.text == "The record can't be read: what has been charged is not shown."
+    assert view.trouble.detail == "it is locked"
+    assert view.points[0].sentences[0] == "The hatchback will be at 80% by 7:20\u202fam."
+
+
+def test_energy_between_readings_becomes_spans() -> None:
+    """What flows at standby is no charging; touching spans are one; before noon counts nothing."""
+    minutes = [EVENING + count * 10 * MINUTE for count in range(6)]
+    energy = [(500, False), (600, False), (700, True), (5, False), (800, False)]
+    flows = [
+        Flow(start, end, wh, estimated)
+        for (start, end), (wh, estimated) in zip(pairwise(minutes), energy, strict=True)
+    ]
+    charged = charged_of(flows, EVENING + 5 * MINUTE)
+    assert charged.spans == (
+        (EVENING + 5 * MINUTE, EVENING + 30 * MINUTE),
+        (EVENING + 40 * MINUTE, EVENING + 50 * MINUTE),
+    )
+    assert (charged.wh, charged.estimated_wh) == (250 + 600 + 700 + 5 + 800, 700)
 
 
 def test_two_vehicles_may_be_named() -> None:

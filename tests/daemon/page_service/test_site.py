@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import asyncio
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, cast
 
 import pytest
 
 from adapters.clocks.clock import VirtualClock
 from adapters.contract.messages import Answer, DaemonState, Request
+from adapters.ledger.ledger import open_ledger
 from adapters.web.exchange import EventStream, WebRequest, WebResponse
 from config.files.errors import UnwellError
+from config.household.household_file import LedgerFile
 from config.household.page import Page
 from daemon.control.replanning import plan_now
 from daemon.messaging.status import status_of
@@ -21,6 +23,7 @@ from daemon.page_service.access import Access, form_key
 from daemon.page_service.devices_file import DevicesFile
 from daemon.page_service.languages import Languages
 from daemon.page_service.pairing import PairingPages
+from daemon.page_service.record import Record
 from daemon.page_service.rendering import STATIC, Templates
 from daemon.page_service.site import Parts, Site
 from daemon.page_service.wishes import WishPages
@@ -83,11 +86,17 @@ class Served:
         self.devices = DevicesFile(directory / "devices.json")
         self.seconds = 0.0
         page = Page.model_validate({"listen": HOST, "devices_file": directory / "devices.json"})
-        house = self.world.house
+        ledger = directory / "ledger.sqlite3"
+        open_ledger(ledger).close()
+        file = self.world.house.file
+        house = replace(
+            self.world.house, file=file.model_copy(update={"ledger": LedgerFile(path=ledger)})
+        )
         self.link = Link(self.report())
         parts = Parts(
             house=lambda: house,
             link=cast("LiveLink", self.link),
+            record=Record(),
             devices=self.devices,
             clock=self.clock,
             languages=Languages(house.file.zone, {"en": {}}),
