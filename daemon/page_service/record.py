@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Final
 from adapters.ledger.ledger import open_ledger
 from config.files.errors import LedgerError
 from daemon.control.state import LONGEST_GAP
-from daemon.nights.account import highest_kw
 from daemon.nights.metered import read_register
+from daemon.nights.rules import highest_kw
 from daemon.page.charged import ChargedTonight, charged_of
 from planners.accounts.register import flows_of
 from planners.local_time.departures import night_bounds, night_of
