@@ -205,26 +205,27 @@ def beside(joint: JointProblem, vehicle: int, currents: NDArray[np.float64]) -> 
     Returns
     -------
     PlanningProblem
-        A current that the others lower is rounded down to whole amperes, so that few differ.
+        What the others take is rounded up to whole amperes, so that few currents differ.
     """
     problem = joint.vehicles[vehicle]
-    room = problem.highest_amps
+    room = whole = problem.highest_amps
     others = currents.copy()
     others[vehicle] = 0.0
-    crowded, is_taken = np.zeros(joint.ticks), np.zeros(joint.ticks, dtype=np.bool_)
+    crowded = np.zeros(joint.ticks)
     for limit in joint.limits:
         weights = np.array(limit.weights)
         if weights[vehicle] > 0:
             taken = weights @ others
-            left = limit_left(limit.left - taken) / weights[vehicle]
-            is_taken |= taken > 0
+            left_amps, taken_amps = limit.left / weights[vehicle], taken / weights[vehicle]
+            left = limit_left(left_amps - taken_amps)
             room = np.minimum(room, left[: problem.ticks])
+            left = limit_left(left_amps - np.ceil(taken_amps - FITS_AMPS))
+            whole = np.minimum(whole, left[: problem.ticks])
             crowded = np.maximum(crowded, taken / np.maximum(limit.left, 1.0))
     is_free = room >= problem.highest_amps - FITS_AMPS
     lowered = np.zeros(problem.ticks)
     if problem.min_amps is not None:  # rounding must not leave too little
-        whole = np.maximum(np.floor(room + FITS_AMPS), np.minimum(room, problem.min_amps))
-        lowered = np.where(is_taken[: problem.ticks], whole, room)
+        lowered = np.maximum(whole, np.minimum(room, problem.min_amps))
     return replace(
         problem,
         highest_amps=np.where(is_free, problem.highest_amps, lowered),

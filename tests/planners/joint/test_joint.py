@@ -120,6 +120,14 @@ def test_one_round_of_prices_proves_what_several_vehicles_share() -> None:
     assert second.is_proven
 
 
+def test_a_fraction_of_an_ampere_is_not_lost() -> None:
+    """Beside a relay of 16 A, 16.7 A are left in the cheap hours, and all of it is needed."""
+    relay = _night(16.0, 4.0, min_amps=None)
+    other = _night(32.0, 4.0 * 16.7 / 32.0)
+    last = _last(_behind(32.7, relay, other))
+    assert sum(plan.cost for plan in last.plans) == pytest.approx(0.1 * 4 * 32.7 * 0.23)
+
+
 def test_relays_that_cannot_be_on_together_take_turns() -> None:
     """Each needs half of the eight cheap half hours: none buys in a dear one."""
     relay = _night(16.0, 2.0, min_amps=None)
@@ -190,21 +198,22 @@ def test_a_run_in_progress_goes_on_whoever_is_planned_first(first: int) -> None:
 
 
 @pytest.mark.parametrize(
-    ("amps", "min_amps", "left", "allowed"),
+    ("amps", "min_amps", "fuse", "others", "allowed"),
     [
-        (13.5, None, 13.9, 13.5),  # a relay that fits is not rounded away
-        (13.5, None, 13.4, 0.0),
-        (32.0, 6.0, 13.9, 13.0),
-        (32.0, 6.5, 6.9, 6.5),  # nor is the lowest current
+        (13.5, None, 29.9, 16.0, 13.5),  # a relay that fits is not rounded away
+        (13.5, None, 29.4, 16.0, 0.0),
+        (32.0, 6.0, 29.9, 16.0, 13.9),
+        (32.0, 6.0, 29.9, 15.4, 13.9),
+        (32.0, 6.5, 22.9, 16.2, 6.5),  # nor is the lowest current
     ],
 )
-def test_rounds_down_what_others_leave(
-    amps: float, min_amps: float | None, left: float, allowed: float
+def test_rounds_up_what_others_take(
+    amps: float, min_amps: float | None, fuse: float, others: float, allowed: float
 ) -> None:
     """To whole amperes, where the current can be set and is not all that the vehicle takes."""
-    joint = _behind(16.0 + left, _night(16.0, 1.0), _night(amps, 1.0, min_amps=min_amps))
+    joint = _behind(fuse, _night(others, 1.0), _night(amps, 1.0, min_amps=min_amps))
     taken = np.zeros((2, 24))
-    taken[0] = 16.0
+    taken[0] = others
     assert beside(joint, 1, taken).highest_amps == pytest.approx(np.full(24, allowed))
 
 
