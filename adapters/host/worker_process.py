@@ -12,7 +12,7 @@ import sys
 from contextlib import suppress
 from multiprocessing.connection import Connection, Pipe
 from subprocess import DEVNULL, PIPE, Popen
-from threading import Thread, Timer
+from threading import Event, Thread, Timer
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 LOW_PRIORITY: Final = 10
 """How much nicer than this process a worker is."""
+
+HURRY: Final = signal.SIGUSR1
 
 ENDS_SECONDS: Final = 5.0
 """How long a worker that was killed may take to end."""
@@ -85,6 +87,10 @@ class WorkerProcess:
         finally:
             too_late.cancel()
 
+    def hurry(self) -> None:
+        """Let it end what it is about soon; only once it has given an answer."""
+        self._process.send_signal(HURRY)
+
     def kill(self) -> None:
         """End it at once; from any thread, and more than once."""
         self._process.kill()
@@ -98,23 +104,26 @@ class WorkerProcess:
         self._connection.close()
 
 
-def serve(answers_to: Callable[[Any], Iterable[object]]) -> None:
+def serve(answer: Callable[[Any, Callable[[object], None], Callable[[], bool]], None]) -> None:
     """Answer questions until the other process ends; the worker's main function.
 
     Parameters
     ----------
-    answers_to : callable
-        Gives the answers to a question.
+    answer : callable
+        Gets a question, a function that sends an answer, and one that tells whether it is hurried.
     """
     Thread(target=_end_with_parent, daemon=True).start()
     # A service manager sends it to all processes of a service; this one ends with its parent.
     signal.signal(signal.SIGTERM, signal.SIG_IGN)
     with suppress(OSError):  # a service manager may forbid it
         os.nice(LOW_PRIORITY)
+    hurry = Event()
+    signal.signal(HURRY, lambda *_: hurry.set())
     with suppress(EOFError, BrokenPipeError), Connection(int(sys.argv[1])) as connection:
         while True:
-            for answer in answers_to(connection.recv()):
-                connection.send((answer,))
+            question = connection.recv()
+            hurry.clear()
+            answer(question, lambda each: connection.send((each,)), hurry.is_set)
             connection.send(())
 
 

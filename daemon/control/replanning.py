@@ -129,7 +129,13 @@ def _planned_for(
     state = clear_alerts(state, ClearedBy.PLAN)
     state = open_night_planned(state, departure, made, house)
     is_obeyed = not begins_in_rest(state, now, house)
-    if state.plan is not None and is_obeyed and _same_course(state.plan, made, now):
+    before = state.plan
+    if (
+        before is not None
+        and is_obeyed
+        and set(allotment.why) <= set(before.why)
+        and _same_course(before, made, now)
+    ):
         return _warn_of_shortfall(state, made)
     why = (*explain_unreported(state, file), *_explain_excess(state), *allotment.why)
     made = replace(made, why=why)

@@ -339,4 +339,5 @@ class FuseKeeper:
         if allotment.is_awaited:
             return False
         is_there = seen.is_awaited and state.plan_stale
-        return is_there or allotment_changed(seen, allotment, now)
+        is_better_proven = self._sharing.is_refined and seen.why != allotment.why
+        return is_there or is_better_proven or allotment_changed(seen, allotment, now)

@@ -80,6 +80,10 @@ class Sharing:
         When it is to be made again even if nothing changes.
     task : PlanningTask or None
         What is being planned, or was planned last; None if that takes no joint plan.
+    has_plan : bool
+        Whether a plan for the task has come.
+    is_refined : bool
+        Whether the plan in force is a better one, or better proven, than the first for its task.
     awaited_since : datetime or None
         Since when what is allotted rests on something else than what is planned.
     """
@@ -94,6 +98,8 @@ class Sharing:
     due: datetime | None = None
     task: PlanningTask | None = None
     awaited_since: datetime | None = None
+    has_plan: bool = False
+    is_refined: bool = False
 
     def is_awaited(self, now: datetime) -> bool:
         """Whether a joint plan is being made, and is not late."""
@@ -168,7 +174,10 @@ def to_plan(
         for name, state in states.items()
         if name not in unplanned and (situation := _situation(state, now, house)) is not None
     ]
-    made = replace(sharing, rests_on=rests_on, house=house, due=None, task=None)
+    made = replace(
+        sharing, rests_on=rests_on, house=house, due=None, task=None, has_plan=False,
+        is_refined=False,
+    )  # fmt: skip
     if situations and 1 < len(situations) + len(unplanned) <= MOST_TOGETHER:
         task = PlanningTask(house.file, house.prices, tuple(situations), tuple(unplanned))
         if is_same:  # the plan in force is good until the next one is there
@@ -202,8 +211,14 @@ def with_plan(sharing: Sharing, made: JointPlanMade, now: datetime) -> Sharing:
     task, plan, house = made.task, made.plan, sharing.house
     if task is not sharing.task or house is None:
         return sharing
-    was_awaited = sharing.awaited_since is not None
-    sharing = replace(sharing, awaited_since=None, due=now + PLANNED_AGAIN_AFTER)
+    was_awaited, is_first = sharing.awaited_since is not None, not sharing.has_plan
+    sharing = replace(
+        sharing,
+        awaited_since=None,
+        due=now + PLANNED_AGAIN_AFTER,
+        has_plan=True,
+        is_refined=not is_first,
+    )
     if plan is None and not was_awaited:
         return sharing  # the plan before is as good as it was
     if plan is None:

@@ -56,6 +56,8 @@ class PlanningProcess:
         self._previews: deque[PlanningTask] = deque()
         self._worker: WorkerProcess | None = None
         self._thread: Thread | None = None
+        # Whether the plan that is being made is there already, and only gets better.
+        self._is_refining = False
         self._stopping = False
 
     def ask(self, task: PlanningTask) -> None:
@@ -73,6 +75,8 @@ class PlanningProcess:
             else:
                 self._previews.append(task)
                 dropped = self._previews.popleft() if len(self._previews) > MOST_PREVIEWS else None
+            if self._is_refining and self._worker is not None:
+                self._worker.hurry()
             self._changed.notify()
             if self._thread is None:
                 self._thread = Thread(target=self._work, name="joint plans", daemon=True)
@@ -123,10 +127,15 @@ class PlanningProcess:
             if self._stopping:
                 return
             worker = self._worker = self._worker or self._start_worker()
+            self._is_refining = False
         for plan in worker.ask(task, LIMIT_SECONDS):
             if not is_plan_for(task, plan):
                 raise ValueError("it sent something that is no plan")
             self._post(JointPlanMade(task, plan))
+            with self._changed:
+                self._is_refining = True
+                if self._task or self._previews:
+                    worker.hurry()
 
     def _end_worker(self) -> None:
         with self._changed:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import islice, pairwise
 from math import isfinite
 from typing import TYPE_CHECKING
 
@@ -11,9 +11,10 @@ from config.files.errors import TariffError
 from planners.home.together import HomePlan, plan_together
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
     from config.household.household_file import HouseholdFile
+    from planners.joint.integer_programme import Improve
     from planners.plan.horizon import Situation
     from planners.rates.prices import Prices
 
@@ -63,15 +64,13 @@ class JointPlanMade:
     plan: HomePlan | None
 
 
-def plan_for(task: PlanningTask, is_enough: Callable[[], bool] | None = None) -> HomePlan | None:
-    """Return the best joint plan of some rounds; None if no rate is known.
+def plan_for(task: PlanningTask) -> HomePlan | None:
+    """Return the best joint plan of a few rounds; None if no rate is known.
 
     Parameters
     ----------
     task : PlanningTask
         What to plan.
-    is_enough : callable, optional
-        Whether to end after a round; without it, a few rounds are.
 
     Returns
     -------
@@ -79,16 +78,38 @@ def plan_for(task: PlanningTask, is_enough: Callable[[], bool] | None = None) ->
         See `planners.home.together.plan_together`.
     """
     rounds = 1 + ROUNDS // max(1, len(task.situations))
-    plans = plan_together(task.file, task.prices, task.situations, task.unplanned, is_quick=True)
-    best, done = None, 0
-    try:
-        for plan in plans:
-            best, done = plan, done + 1
-            if is_enough() if is_enough is not None else done == rounds:
-                break
-    except TariffError:
-        return None  # each charge point says so
+    best = None
+    for plan in islice(ever_better_plans(task), rounds):
+        best = plan
     return best
+
+
+def ever_better_plans(
+    task: PlanningTask,
+    is_enough: Callable[[], bool] = lambda: False,
+    improve: Improve | None = None,
+) -> Iterator[HomePlan | None]:
+    """Plan together, a little better each time, as `planners.home.together.plan_together` does.
+
+    Parameters
+    ----------
+    task : PlanningTask
+        What to plan.
+    is_enough, improve : callable
+        As for `planners.joint.joint.ever_better`.
+
+    Yields
+    ------
+    HomePlan or None
+        Nothing but None if no rate is known; each charge point says so.
+    """
+    try:
+        yield from plan_together(
+            task.file, task.prices, task.situations, task.unplanned,
+            is_quick=True, is_enough=is_enough, improve=improve,
+        )  # fmt: skip
+    except TariffError:
+        yield None
 
 
 def is_plan_for(task: PlanningTask, found: object) -> bool:

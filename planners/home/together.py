@@ -29,11 +29,12 @@ from planners.solver.exact import solve
 from planners.solver.problem import NEED_TOLERANCE_KWH
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from numpy.typing import NDArray
 
     from config.household.household_file import HouseholdFile
+    from planners.joint.integer_programme import Improve
     from planners.plan.horizon import Horizon, Situation
     from planners.rates.prices import Prices
     from planners.solver.solution import Solution
@@ -90,6 +91,8 @@ def plan_together(
     unplanned: Sequence[str] = (),
     *,
     is_quick: bool = False,
+    is_enough: Callable[[], bool] = lambda: False,
+    improve: Improve | None = None,
 ) -> Iterator[HomePlan]:
     """Plan the vehicles of a home together, a little better each time.
 
@@ -108,6 +111,8 @@ def plan_together(
         Charge points that charge without a plan, with what the plans leave.
     is_quick : bool
         Whether a first plan matters more than how shortages are shared.
+    is_enough, improve : callable
+        As for `planners.joint.joint.ever_better`.
 
     Yields
     ------
@@ -130,7 +135,7 @@ def plan_together(
         stated = state_together(file, prices, late) or stated
     joint = replace(stated.joint, halvings=1) if is_quick else stated.joint
     unplanned = (*unplanned, *_leaving(file, stated, situations))
-    for plan in ever_better(joint):
+    for plan in ever_better(joint, is_enough=is_enough, improve=improve):
         is_short = any(most > NEED_TOLERANCE_KWH for most, _total in plan.shortages_kwh)
         allotted = _allotted(file, stated, plan.plans, unplanned)
         yield HomePlan(allotted, plan.gap, plan.gap_share, is_short)

@@ -8,14 +8,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from planners.joint.integer_programme import can_state
 from planners.joint.lowered_needs import with_least_shortages, with_needs_met
 from planners.joint.plans import Plans, currents_of, fits, solved
 from planners.joint.shared_prices import SharedPrices
 from planners.joint.turns import best_in_turn, improved, in_turn, kept_currents, orders_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
+    from planners.joint.integer_programme import Improve
     from planners.joint.problem import JointProblem
     from planners.solver.solution import Solution
 
@@ -64,13 +66,23 @@ class JointPlan:
         return self.gap_share <= PROVEN
 
 
-def ever_better(joint: JointProblem) -> Iterator[JointPlan]:
+def ever_better(
+    joint: JointProblem,
+    *,
+    is_enough: Callable[[], bool] = lambda: False,
+    improve: Improve | None = None,
+) -> Iterator[JointPlan]:
     """Plan several vehicles together, a little better each time.
 
     Parameters
     ----------
     joint : JointProblem
         The problem.
+    is_enough : callable
+        Whether the rounds end before that; asked after each.
+    improve : callable, optional
+        What comes after the rounds if they proved nothing: see `improved_by_programme` in
+        `planners.joint.integer_programme`.
 
     Yields
     ------
@@ -78,9 +90,9 @@ def ever_better(joint: JointProblem) -> Iterator[JointPlan]:
         First the plans of each vehicle alone, if they fit together: these are the cheapest. Else
         the best of planning in turn; and then, after each round of prices on what is shared, the
         best so far with the bound so far. It ends when the plans are proven, or after
-        `MOST_ROUNDS`. None is worse than the one before. A need that can't be met is missed by
-        as little as was found, and the bound is for these shortages; such a plan may end in
-        mid-tick where the need was lowered to, after less than a shortest run.
+        `MOST_ROUNDS` and the improvement. None is worse than the one before. A need that can't be
+        met is missed by as little as was found, and the bound is for these shortages; such a plan
+        may end in mid-tick where the need was lowered to, after less than a shortest run.
 
     Raises
     ------
@@ -109,8 +121,16 @@ def ever_better(joint: JointProblem) -> Iterator[JointPlan]:
         best = trial if trial.is_better_than(best) else best
         found = _joint_plan(original, best, prices.bound)
         yield found
-        if found.is_proven or prices.is_settled:
+        if found.is_proven:
             return
+        if prices.is_settled or is_enough():
+            break
+    if improve is not None and can_state(joint):
+        trial, bound = improve(joint, best)
+        # Nobody changes their hours for less than what counts as proven.
+        is_worth = trial.money < best.money - PROVEN * sum(abs(plan.cost) for plan in trial.plans)
+        best = trial if is_worth else best
+        yield _joint_plan(original, best, max(prices.bound, bound))
 
 
 def _joint_plan(

@@ -190,7 +190,13 @@ def _key(vehicle: int, problem: PlanningProblem) -> tuple[int, bytes, bytes]:
     return vehicle, problem.highest_amps.tobytes(), charged
 
 
-def beside(joint: JointProblem, vehicle: int, currents: NDArray[np.float64]) -> PlanningProblem:
+def beside(
+    joint: JointProblem,
+    vehicle: int,
+    currents: NDArray[np.float64],
+    *,
+    is_exact: bool = False,
+) -> PlanningProblem:
     """State one vehicle's problem with the current that the others leave.
 
     Parameters
@@ -201,6 +207,8 @@ def beside(joint: JointProblem, vehicle: int, currents: NDArray[np.float64]) -> 
         The vehicle's place in it.
     currents : ndarray of float, shape (vehicles, ticks)
         What each vehicle takes; this one's own is ignored [A per phase].
+    is_exact : bool
+        Whether nothing is rounded.
 
     Returns
     -------
@@ -219,7 +227,8 @@ def beside(joint: JointProblem, vehicle: int, currents: NDArray[np.float64]) -> 
             left_amps, taken_amps = limit.left / weights[vehicle], taken / weights[vehicle]
             left = limit_left(left_amps - taken_amps)
             room = np.minimum(room, left[: problem.ticks])
-            left = limit_left(left_amps - np.ceil(taken_amps - FITS_AMPS))
+            whole_amps = taken_amps if is_exact else np.ceil(taken_amps - FITS_AMPS)
+            left = limit_left(left_amps - whole_amps)
             whole = np.minimum(whole, left[: problem.ticks])
             crowded = np.maximum(crowded, taken / np.maximum(limit.left, 1.0))
     is_free = room >= problem.highest_amps - FITS_AMPS

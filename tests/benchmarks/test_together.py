@@ -14,5 +14,6 @@ def test_each_number_of_vehicles_has_its_rows() -> None:
         "gap of the first plan, median",
         "gap after 0 s, median",
         "gap after 0 s, largest",
+        "last plan, median",
     ]
     assert all(row.measured for row in found)

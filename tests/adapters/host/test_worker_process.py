@@ -19,9 +19,12 @@ if TYPE_CHECKING:
 
 ECHO = """
 from adapters.host.worker_process import serve
-def answers_to(question):
-    yield from question
-serve(answers_to)
+def answer(question, send, is_hurried):
+    for each in question:
+        send(each)
+        while each == "wait" and not is_hurried():
+            pass
+serve(answer)
 """
 """A worker whose answers are the items of the question."""
 
@@ -58,6 +61,14 @@ def test_a_worker_answers_with_a_low_priority_and_dies_only_when_told(
     os.kill(worker.pid, signal.SIGKILL)
     with pytest.raises(WorkerFailed):
         list(worker.ask([4], patience(20)))
+
+
+def test_a_worker_that_is_hurried_knows_it(worker: WorkerProcess) -> None:
+    answers = iter(worker.ask(["wait", "gone on"], patience(20)))
+    assert next(answers) == "wait"
+    worker.hurry()
+    assert list(answers) == ["gone on"]
+    assert list(worker.ask([1], patience(20))) == [1]
 
 
 def test_a_worker_that_hangs_is_killed_when_it_is_late(worker: WorkerProcess) -> None:

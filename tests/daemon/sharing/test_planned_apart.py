@@ -172,6 +172,24 @@ def test_the_plan_is_made_again_after_a_while_and_nothing_waits_for_it(
     assert home.drawn == pytest.approx(40.0)
 
 
+def test_a_better_proof_of_the_same_plan_is_told_and_switches_nothing(
+    home: Home, planner: Planner
+) -> None:
+    task = planner.tasks[-1]
+    plan = plan_for(task)
+    assert plan is not None
+    planner.hand(home, task, replace(plan, gap=1.0, gap_share=0.05))
+    home.pass_time(SETTLED)
+    sent = [commands(home, name) for name in ("east", "west")]
+    planner.hand(home, task, replace(plan, gap=0.0, gap_share=0.0))
+    for name in ("east", "west"):
+        made = home.state(name).plan
+        assert made is not None
+        assert any("proven to be the cheapest" in line for line in made.why)
+    home.pass_time(SETTLED)
+    assert [commands(home, name) for name in ("east", "west")] == sent
+
+
 def test_a_restart_keeps_what_charges_on_its_current(home: Home, planner: Planner) -> None:
     planner.give(home)
     home.pass_time(HOUR)

@@ -34,6 +34,10 @@ class Worker:
 
     answers: Answers
     is_closed: bool = False
+    is_hurried: Event = field(default_factory=Event)
+
+    def hurry(self) -> None:
+        self.is_hurried.set()
 
     def ask(self, task: PlanningTask, _limit_seconds: float) -> Iterable[object]:
         return self.answers(task)
@@ -121,6 +125,23 @@ def test_of_tasks_that_wait_the_newest_is_planned_and_previews_come_after_it() -
     plans.wait_for(len(previews) + 2)
     process.stop()
     assert [each.task for each in plans.made] == [previews[0], first, third, *previews[1:]]
+
+
+def test_a_plan_that_only_gets_better_is_hurried_by_the_next_task() -> None:
+    def refines(_task: PlanningTask) -> Iterator[object]:
+        yield None
+        assert plans.workers[0].is_hurried.wait(60)
+        yield None
+
+    plans = Plans([refines])
+    process = PlanningProcess(plans.made.append, plans.start_worker)
+    first, second = task_of(), task_of()
+    process.ask(first)
+    plans.wait_for(1)
+    process.ask(second)
+    plans.wait_for(3)
+    process.stop()
+    assert [each.task for each in plans.made][:3] == [first, first, second]
 
 
 def test_a_real_process_makes_the_same_plan_and_ends_with_the_daemon() -> None:

@@ -1,9 +1,7 @@
 """Solve the joint problem a second time, as one mixed integer programme of all vehicles.
 
 Each vehicle's rules are those of `tests.planners.solver.reference_several`; what they share is a
-row for each limit and tick. The power per ampere is constant. A current that can be set may be
-lower in a tick that is cut short than the planner's, so that the optimum found here may lie below
-the planner's by the cost of a few ticks' currents; it never lies above.
+row for each limit and tick. The power per ampere is constant.
 """
 
 from __future__ import annotations
@@ -90,8 +88,11 @@ def _vehicle(model: LinearModel, problem: PlanningProblem) -> list[tuple[int, Te
         for tick, on, metered in zip(segment.ticks, segment.on, segment.metered, strict=True):
             if problem.min_amps is None:
                 found.append((tick, [(on, float(problem.highest_amps[tick]))]))
-            else:
-                found.append((tick, times(1 / kwh_per_amp, metered)))
+            else:  # a tick that is cut short counts as whole, at its lowest current or more
+                amps = model.column(upper=float(problem.highest_amps[tick]))
+                model.at_least([(amps, 1.0), *times(-1 / kwh_per_amp, metered)], 0.0)
+                model.at_least([(amps, 1.0), (on, -problem.min_amps)], 0.0)
+                found.append((tick, [(amps, 1.0)]))
     return found
 
 
