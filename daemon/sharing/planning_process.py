@@ -28,6 +28,9 @@ MOST_PREVIEWS: Final = 8
 
 STOPS_SECONDS: Final = 2.0
 
+IDLE_SECONDS: Final = 1800.0
+"""A process that had nothing to plan for so long ends, and gives back its memory."""
+
 _CHILD: Final = "daemon.sharing.planning_child"
 
 _log = structlog.get_logger(__name__)
@@ -42,15 +45,19 @@ class PlanningProcess:
         Called with each plan, on a thread of its own.
     start_worker : callable
         Starts the process.
+    idle_seconds : float
+        A process that had nothing to plan for so long ends.
     """
 
     def __init__(
         self,
         post: Callable[[JointPlanMade], None],
         start_worker: Callable[[], WorkerProcess] | None = None,
+        idle_seconds: float = IDLE_SECONDS,
     ) -> None:
         self._post = post
         self._start_worker = start_worker or _start_worker
+        self._idle_seconds = idle_seconds
         self._changed = Condition()
         self._task: PlanningTask | None = None
         self._previews: deque[PlanningTask] = deque()
@@ -103,14 +110,24 @@ class PlanningProcess:
 
     def _next(self) -> PlanningTask | None:
         """Wait for a task; None at the end."""
+        while not self._has_news():
+            self._end_worker()
         with self._changed:
-            self._changed.wait_for(lambda: self._stopping or self._task or self._previews)
             if self._stopping:
                 return None
             if self._task is not None:
                 task, self._task = self._task, None
                 return task
             return self._previews.popleft()
+
+    def _has_news(self) -> bool:
+        """Wait for a task or the end; False if none comes for long."""
+        with self._changed:
+            return bool(
+                self._changed.wait_for(
+                    lambda: self._stopping or self._task or self._previews, self._idle_seconds
+                )
+            )
 
     def _has_planned(self, task: PlanningTask) -> bool:
         try:

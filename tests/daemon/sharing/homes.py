@@ -24,6 +24,7 @@ from daemon.messaging.hardware_channels import HardwareChannels
 from daemon.messaging.incoming import ChannelReady, HardwareReport, WakeUp
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.service import Service
+from daemon.sharing.planning_task import JointPlanMade, plan_for
 from planners.home.allotments import allotted_amps, limit_left, spans_of
 from planners.home.together import HomePlan
 from planners.local_time.conversion import minute_of
@@ -104,10 +105,9 @@ def random_plan(
     _prices: Prices,
     situations: Sequence[Situation],
     unplanned: Sequence[str] = (),
-    *,
-    is_quick: bool,  # noqa: ARG001 - as `plan_together`, for which this stands in
+    **_how: object,
 ) -> Iterator[HomePlan]:
-    """Allot currents by chance, hour by hour, that fit under the main fuse together."""
+    """Stand in for `plan_together`: allot currents by chance, hour by hour, that fit together."""
     if not situations:
         return
     first, hours = minute_of(min(each.now for each in situations)), 8
@@ -278,7 +278,9 @@ class Home:
         ledger: Ledger,
         at: datetime,
         document: dict[str, Any],
+        *,
         ask_for_plan: Callable[[PlanningTask], None] | None = None,
+        late_by: Callable[[], timedelta] | None = None,
     ) -> None:
         path = directory / "house.yaml"
         path.write_text(yaml.safe_dump(document), "utf-8")
@@ -287,6 +289,9 @@ class Home:
         self.path, self.ledger = path, ledger
         self.clock = SetClock(at)
         self.ask_for_plan = ask_for_plan
+        self.to_plan: list[tuple[datetime, PlanningTask]] = []
+        if late_by is not None:
+            self.ask_for_plan = lambda task: self.to_plan.append((self.clock.at + late_by(), task))
         self.delay = timedelta(seconds=1)
         self.hardware = {
             name: _hardware_of(name, point) for name, point in document["charge_points"].items()
@@ -473,6 +478,9 @@ class Home:
             self.read_load()
         if now >= self.wake:
             self.service.handle(WakeUp())
+        for due, task in [each for each in self.to_plan if each[0] <= now]:
+            self.to_plan.remove((due, task))
+            self.service.handle(JointPlanMade(task, plan_for(task)))
         for each in self.hardware.values():
             if each.is_there and each.reads_at(now):
                 register = round(each.meter_wh) / 1000

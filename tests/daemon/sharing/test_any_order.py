@@ -50,7 +50,7 @@ def _random_plans(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatc
 def test_the_fuse_carries_all_that_is_drawn(tmp_path: Path, ledger: Ledger, seed: int) -> None:
     """`Home.pass_time` asserts it in each second in which something changes."""
     chance = random.Random(seed)
-    home = Home(tmp_path, ledger, NIGHT, _household(chance))
+    home = Home(tmp_path, ledger, NIGHT, _household(chance), late_by=_late(chance, seed))
     home.plug_in("east", 0)
     home.ask("east", charge_now=True)
     home.pass_time(MINUTE)
@@ -72,7 +72,8 @@ def test_charging_gives_way_when_the_rest_of_the_home_draws_more(
     every 10 s.
     """
     chance = random.Random(seed)
-    home = Home(tmp_path, ledger, NIGHT + 2 * HOUR, _household(chance))
+    late_by = _late(chance, seed)
+    home = Home(tmp_path, ledger, NIGHT + 2 * HOUR, _household(chance), late_by=late_by)
     home.is_whole, home.has_one_value = chance.random() < 0.5, chance.random() < 0.3
     home.read_load()
     for point in home.hardware:
@@ -95,6 +96,13 @@ def test_charging_gives_way_when_the_rest_of_the_home_draws_more(
         home.pass_time(timedelta(seconds=chance.choice([3, 15, 40, 120, 400])))
     assert home.highest > 0
     assert home.late_amp_seconds == 0
+
+
+def _late(chance: random.Random, seed: int) -> Callable[[], timedelta] | None:
+    """Let every second home wait for its joint plans, sometimes too long."""
+    if seed % 2:
+        return None
+    return lambda: timedelta(seconds=chance.choice([0, 1, 5, 15, 60]))
 
 
 def _household(chance: random.Random) -> dict[str, Any]:

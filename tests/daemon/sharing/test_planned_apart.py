@@ -54,7 +54,7 @@ def planner() -> Planner:
 @pytest.fixture
 def home(tmp_path: Path, ledger: Ledger, planner: Planner) -> Home:
     """Give a home in which one vehicle charges at 32 A, and another has just come."""
-    home = Home(tmp_path, ledger, NIGHT, home_of(), planner.ask)
+    home = Home(tmp_path, ledger, NIGHT, home_of(), ask_for_plan=planner.ask)
     home.plug_in("east", 10)
     home.pass_time(2 * MINUTE)
     assert home.currents() == {"east": 32.0, "west": 0.0}

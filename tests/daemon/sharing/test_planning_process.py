@@ -144,6 +144,17 @@ def test_a_plan_that_only_gets_better_is_hurried_by_the_next_task() -> None:
     assert [each.task for each in plans.made][:3] == [first, first, second]
 
 
+def test_a_process_with_nothing_to_plan_ends_and_another_plans_the_next() -> None:
+    plans = Plans([good, good])
+    process = PlanningProcess(plans.made.append, plans.start_worker, idle_seconds=0.01)
+    process.ask(task_of())
+    wait_until(lambda: plans.workers and plans.workers[0].is_closed)
+    process.ask(task_of())
+    plans.wait_for(2)
+    process.stop()
+    assert len(plans.workers) == 2
+
+
 def test_a_real_process_makes_the_same_plan_and_ends_with_the_daemon() -> None:
     made: list[JointPlanMade] = []
     process = PlanningProcess(made.append)

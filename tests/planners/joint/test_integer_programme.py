@@ -21,7 +21,7 @@ from tests.planners.joint.reference import cheapest_together
 from tests.planners.solver.statement import faults_of
 
 PROBLEMS, SECONDS, TICKS = (
-    (300, 60.0, (20, 48)) if "LULLWATT_PROBLEMS" in os.environ else (8, 3.0, (12, 20))
+    (100, 30.0, (20, 48)) if "LULLWATT_PROBLEMS" in os.environ else (8, 3.0, (12, 20))
 )
 BLOCK = 4
 NEAR = 1e-4
