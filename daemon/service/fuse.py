@@ -93,13 +93,14 @@ class FuseKeeper:
         House
             With the means to ask for an allotment.
         """
-        if self._house is None or self._loaded is not loaded:
-            self._loaded = loaded
-            self._is_shared = shares_by_plan(loaded.file)
-            self._house = replace(loaded, allot=self._allot) if self._is_shared else loaded
+        if self._loaded is not loaded:
+            self._house, self._loaded = None, loaded
             self._sharing = replace(
                 self._sharing, allotted={}, rests_on={}, house=None, due=None, task=None
             )
+        if self._house is None:
+            self._is_shared = shares_by_plan(loaded.file)
+            self._house = replace(loaded, allot=self._allot) if self._is_shared else loaded
         return self._house
 
     def house_beside(self, charge_point: str, loaded: House, now: datetime) -> House:
@@ -135,6 +136,7 @@ class FuseKeeper:
         """Return another keeper in the same state: what is planned with it changes nothing."""
         trial = FuseKeeper(self._states, self._ask_for_plan, is_preview=True)
         trial._sharing, trial._guard = self._sharing, self._guard
+        trial._loaded, trial._asked = self._loaded, self._sharing.task
         return trial
 
     def suppose(self, state: PointState) -> None:

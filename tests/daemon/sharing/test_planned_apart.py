@@ -160,6 +160,15 @@ def test_a_preview_is_planned_apart_too_and_changes_nothing(home: Home, planner:
     assert home.state("west").plan is plan
 
 
+def test_a_preview_of_no_change_plans_nothing(home: Home, planner: Planner) -> None:
+    planner.give(home)
+    home.pass_time(SETTLED)
+    asked = len(planner.tasks)
+    home.ask("west", id="what if", clear=True, preview=True)
+    assert len(planner.tasks) == asked
+    assert home.bus.last("answer") is not None
+
+
 def test_the_plan_is_made_again_after_a_while_and_nothing_waits_for_it(
     home: Home, planner: Planner
 ) -> None:
