@@ -14,7 +14,7 @@ WORKERS ?= $(shell expr $$(nproc) + 1)
 # The tests start hundreds of processes. Each would compile all that it imports if nothing were kept.
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: help rehearse test lint types contracts unit mosquitto chromium debian prove bench faults floods hours throwaway container upgrade keep-for-upgrade \
+.PHONY: help rehearse test lint types contracts unit mosquitto chromium debian prove bench faults floods browsers hours throwaway container upgrade keep-for-upgrade \
 	release licences format constraints clean
 
 help:
@@ -25,6 +25,7 @@ help:
 	@echo 'make bench        the planner beside HiGHS, and the daemon at rest (a quarter of an hour)'
 	@echo 'make faults       kills, broken brokers, bad messages and hardware (up to half an hour)'
 	@echo 'make floods       20,000 messages a second, of each kind (an hour)'
+	@echo 'make browsers     the page in a real browser: every view, every wish, in every way (five minutes)'
 	@echo 'make hours        the tests that read the clock, at other hours and days (two hours)'
 	@echo 'make throwaway    the install guide from nothing, in a Debian of its own (root, three minutes)'
 	@echo 'make container    the container image, built and run (root, three minutes)'
@@ -139,6 +140,9 @@ faults: $(VENV)/.tests mosquitto
 
 floods: $(VENV)/.tests mosquitto
 	$(BIN)/python -m tests.floods.campaign
+
+browsers: $(VENV)/.tests mosquitto chromium
+	$(BIN)/python -m tests.browsers
 
 hours: $(VENV)/.tests mosquitto chromium debian
 	@command -v cc >/dev/null || { \

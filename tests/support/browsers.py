@@ -43,7 +43,12 @@ class ServedPage:
         async def serving(stopping: asyncio.Event, listening: Callable[[int], None]) -> None:
             await serve(watch, declared, None, stopping, listening)
 
-        self._thread = ServingThread("page", serving)
+        self._serving = serving
+        self.start()
+
+    def start(self) -> None:
+        """Serve the page, again on the same port after `stop`."""
+        self._thread = ServingThread("page", self._serving)
         self._thread.start(patience(20))
 
     def stop(self) -> None:

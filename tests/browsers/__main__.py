@@ -1,0 +1,181 @@
+"""The page in a real browser, in every way a person may use it: `make browsers`.
+
+Prints a line for each way, and what is wrong. With the path of axe-core's `axe.min.js` in
+LULLWATT_AXE, every view is also held against its rules, those of WCAG 2.2 AA among them.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from contextlib import ExitStack
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING, Any, Final
+
+import structlog
+
+from adapters.clocks.clock import SystemClock
+from tests.browsers.wishes import WISHES, Press, ask, keyboard, take_back, touch
+from tests.support.brokers import Mosquitto
+from tests.support.browsers import ServedPage, chromium
+from tests.support.daemons import POINT, TOPICS, Person, RunningDaemon
+from tests.support.waiting import patience
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, BrowserContext, Page
+
+VIEWS: Final = (
+    "/", "/devices", "/pair", *(
+        f"/wish?point={POINT}&kind={kind}" for kind in ("pause", "trip", "away", "level")
+    ),
+)  # fmt: skip
+SIZES: Final = ((390, "light"), (320, "dark"), (195, "light"), (1200, "light"), (1200, "dark"))
+"""Widths [CSS pixels] and colours; 195 is a phone of 390 at a zoom of 200 %."""
+
+LEAST_TARGET: Final = 24
+"""Smallest size of what can be pressed [CSS pixels], WCAG 2.2, criterion 2.5.8."""
+
+RULES: Final = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+
+_MEASURE = """() => ({
+  over: document.documentElement.scrollWidth - document.documentElement.clientWidth,
+  small: [...document.querySelectorAll("button, a, input:not([type=hidden]), select, summary")]
+    .map(each => [each.outerHTML.slice(0, 80), each.getBoundingClientRect()])
+    .filter(([, box]) => box.width > 0 && (box.width < LEAST || box.height < LEAST))
+    .map(([html]) => html),
+})""".replace("LEAST", str(LEAST_TARGET))
+
+
+def _say(line: str) -> None:
+    sys.stdout.write(f"{line}\n")
+    sys.stdout.flush()
+
+
+class Campaign:
+    """A page, its daemon and its broker, and what was found wrong."""
+
+    def __init__(self, browser: Browser, served: ServedPage) -> None:
+        self.wrong: list[str] = []
+        self._browser = browser
+        self._served = served
+        path = os.environ.get("LULLWATT_AXE")
+        self._axe = Path(path).read_text("utf-8") if path else None
+        first = self._browser.new_context(base_url=served.page.url, locale="en-NZ")
+        tab = first.new_page()
+        tab.goto(f"/pair?code={served.code(SystemClock().now())}")
+        tab.get_by_role("button", name="Pair").click()
+        tab.get_by_text("The hatchback will be at").wait_for()
+        self._paired = first.storage_state()
+        first.close()
+
+    def context(self, **settings: Any) -> BrowserContext:  # noqa: ANN401 - passed on
+        context = self._browser.new_context(
+            base_url=self._served.page.url, locale="en-NZ", storage_state=self._paired, **settings
+        )
+        context.set_default_timeout(patience(20) * 1000)
+        return context
+
+    def look(self, width: int, colours: Any) -> None:  # noqa: ANN401 - a name of Playwright
+        """Look at every view: nothing overflows, and all that can be pressed is large enough."""
+        context = self.context(
+            viewport={"width": width, "height": 844}, color_scheme=colours,
+            bypass_csp=self._axe is not None,
+        )  # fmt: skip
+        tab = self._tab(context, f"{width} px {colours}")
+        for view in VIEWS:
+            tab.goto(view)
+            self._judge(tab, f"{width} px {colours} {view}")
+        tab.goto(VIEWS[4])
+        tab.get_by_role("button", name="See what this does").click()
+        tab.locator("#yes").wait_for()
+        self._judge(tab, f"{width} px {colours} confirmation")
+        context.close()
+        _say(f"{width} px, {colours}: {len(VIEWS) + 1} views")
+
+    def wish(self, way: str, press: Press, **settings: Any) -> None:  # noqa: ANN401 - passed on
+        """Ask for each wish in one way, and take it back."""
+        context = self.context(**settings)
+        tab = self._tab(context, way)
+        presses = []
+        for wish in WISHES:
+            try:
+                presses.append(ask(tab, press, wish))
+                if wish.taken_back:
+                    take_back(tab, press, wish)
+            except Exception as error:  # noqa: BLE001 - the others are tried all the same
+                self.wrong.append(f"{way}: {wish.name}: {error}")
+        context.close()
+        _say(f"{way}: {len(presses)} of {len(WISHES)} wishes, {max(presses, default=0)} presses"
+              " at most")  # fmt: skip
+
+    def lose_the_connection(self) -> None:
+        """Cut an open page off: it says so, follows again by itself, and then asks."""
+        context = self.context(viewport={"width": 390, "height": 844}, has_touch=True)
+        tab = context.new_page()
+        tab.goto("/")
+        tab.get_by_text("The hatchback will be at").wait_for()
+        self._served.stop()
+        tab.get_by_text("The page has lost its connection").wait_for()
+        self._served.start()
+        tab.get_by_text("The page has lost its connection").wait_for(state="hidden")
+        ask(tab, touch, WISHES[0])
+        take_back(tab, touch, WISHES[0])
+        context.close()
+        _say("a lost connection: said, and over by itself")
+
+    def _tab(self, context: BrowserContext, where: str) -> Page:
+        tab = context.new_page()
+        tab.on("console", lambda message: self.wrong.append(f"{where}: {message.text}"))
+        tab.on("pageerror", lambda error: self.wrong.append(f"{where}: {error}"))
+        return tab
+
+    def _judge(self, tab: Page, where: str) -> None:
+        measured = tab.evaluate(_MEASURE)
+        if measured["over"] > 0:
+            self.wrong.append(f"{where}: {measured['over']} px too wide")
+        self.wrong += [f"{where}: too small to press: {html}" for html in measured["small"]]
+        if self._axe is not None:
+            tab.evaluate(self._axe)
+            found = tab.evaluate("rules => axe.run(document, {runOnly: rules})", RULES)
+            self.wrong += [f"{where}: axe: {each['help']}" for each in found["violations"]]
+
+
+def main() -> int:
+    """Run the campaign; return 1 if anything is wrong."""
+    structlog.configure(logger_factory=structlog.ReturnLoggerFactory())
+    with TemporaryDirectory() as folder, ExitStack() as ending:
+        broker = Mosquitto(Path(folder) / "broker")
+        broker.start()
+        ending.callback(broker.stop)
+        person = Person(broker.bus)
+        ending.callback(person.stop)
+        daemon = RunningDaemon(Path(folder) / "home", broker.bus)
+        ending.callback(daemon.stop)
+        now = SystemClock().now().isoformat()
+        person.wait_for(TOPICS.daemon, state="online")
+        person.say(TOPICS.reading(POINT), {"at": now, "register_kwh": 1000.0, "watts": 0})
+        person.say(TOPICS.vehicle(POINT), {"at": now, "pilot": "B", "soc_percent": 35})
+        person.wait_for(TOPICS.status(POINT), connected=True)
+        served = ServedPage(daemon.house)
+        ending.callback(served.stop)
+        browser = ending.enter_context(chromium())
+        campaign = Campaign(browser, served)
+        for width, colours in SIZES:
+            campaign.look(width, colours)
+        for width in (390, 320):
+            size = {"width": width, "height": 700}
+            campaign.wish(f"by touch, {width} px", touch, viewport=size, has_touch=True)
+        campaign.wish("by keyboard alone", keyboard)
+        plain = {"java_script_enabled": False, "has_touch": True}
+        campaign.wish("without scripts", touch, **plain)
+        campaign.wish("with reduced motion", touch, reduced_motion="reduce", has_touch=True)
+        campaign.lose_the_connection()
+        for line in campaign.wrong:
+            _say(f"wrong: {line}")
+        _say(f"wrong: {len(campaign.wrong)}")
+    return 1 if campaign.wrong else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
