@@ -12,7 +12,7 @@ from daemon.page.headline import headline_of
 from daemon.page.plan_shown import read_plan
 from daemon.page.strip import Strip, stretch_of, strip_of
 from daemon.page.troubles import Trouble, home_trouble, point_troubles, record_trouble
-from daemon.page.wish_lines import WishLine, wish_lines
+from daemon.page.wishes import WishLine, wish_lines
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator

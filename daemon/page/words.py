@@ -5,7 +5,7 @@ Times are by the household's clock. Babel knows the customs; the sentences are f
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import date, timedelta
 from decimal import Decimal
 from typing import TYPE_CHECKING, Final
 
@@ -17,7 +17,7 @@ from planners.local_time.conversion import nearest_minute
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from datetime import date, datetime
+    from datetime import datetime
     from zoneinfo import ZoneInfo
 
 _SAME_NIGHT: Final = timedelta(hours=18)
@@ -81,6 +81,10 @@ class Words:
         """Write a date: its weekday, with day and month unless it is in this week."""
         near = abs(day - nearest_minute(now, self._zone).date()) < _SAME_WEEK
         return format_skeleton("E" if near else "MMMEd", day, locale=self.locale)
+
+    def month(self, year: int, month: int) -> str:
+        """Write a month with its year."""
+        return format_skeleton("yMMMM", date(year, month, 1), locale=self.locale)
 
     def age(self, at: datetime, now: datetime) -> str:
         """Write how long ago something was."""

@@ -36,7 +36,7 @@ class HouseWatch:
     """
 
     def __init__(self, path: Path, seconds: Callable[[], float] = monotonic) -> None:
-        self._path = path
+        self.path = path
         self._seconds = seconds
         self._stamp = self._stamp_now()
         self._house = _house_of(path)
@@ -56,7 +56,7 @@ class HouseWatch:
 
     def _read_again(self) -> None:
         try:
-            house = _house_of(self._path)
+            house = _house_of(self.path)
         except LullwattError as error:
             _log.warning("the changed household file has faults; it is not used", why=str(error))
             return
@@ -64,7 +64,7 @@ class HouseWatch:
 
     def _stamp_now(self) -> tuple[int, int, int] | None:
         try:
-            stat = self._path.stat()
+            stat = self.path.stat()
         except OSError:
             return None
         return stat.st_mtime_ns, stat.st_ino, stat.st_size

@@ -1,14 +1,15 @@
-"""Read from the ledger what has been charged since noon; the ledger is never written."""
+"""Read the ledger for the page, on another thread; the ledger is never written."""
 
 from __future__ import annotations
 
 import asyncio
+from datetime import timedelta
 from time import monotonic
 from typing import TYPE_CHECKING, Final
 
-from adapters.ledger.ledger import open_ledger
 from config.files.errors import LedgerError
 from daemon.control.state import LONGEST_GAP
+from daemon.night_log.month_reading import ledger_of, read_month
 from daemon.nights.metered import read_register
 from daemon.nights.rules import highest_kw
 from daemon.page.charged import ChargedTonight, charged_of
@@ -18,22 +19,27 @@ from planners.local_time.departures import night_bounds, night_of
 if TYPE_CHECKING:
     from collections.abc import Callable
     from datetime import datetime
+    from pathlib import Path
 
     from daemon.control.state import House
+    from daemon.night_log.month import Month
 
 READS_EVERY_SECONDS: Final = 30.0
 
 
 class Record:
-    """Reads the ledger on another thread, every half minute at most.
+    """Reads what has been charged tonight, every half minute at most, and whole months.
 
     Parameters
     ----------
+    path
+        The household file, for error messages.
     seconds
         A clock that only grows [s].
     """
 
-    def __init__(self, seconds: Callable[[], float] = monotonic) -> None:
+    def __init__(self, path: Path, seconds: Callable[[], float] = monotonic) -> None:
+        self._path = path
         self._seconds = seconds
         self._read_at: float | None = None
         self._reading = asyncio.Lock()
@@ -48,11 +54,25 @@ class Record:
                 self._read_at = seconds
         return self._tonight
 
+    async def months(self, house: House, now: datetime) -> tuple[Month, ...]:
+        """Return this month and the one before; a `LullwattError` says why it can't."""
+        async with self._reading:
+            return await asyncio.to_thread(_months, self._path, house, now)
+
+
+def _months(path: Path, house: House, now: datetime) -> tuple[Month, ...]:
+    this = night_of(now, house.file.zone).replace(day=1)
+    before = this - timedelta(days=1)
+    with ledger_of(house) as ledger:
+        return tuple(
+            read_month(path, house, ledger, (each.year, each.month), now) for each in (this, before)
+        )
+
 
 def _read(house: House, now: datetime) -> ChargedTonight:
     since = night_bounds(night_of(now, house.file.zone), house.file.zone)[0]
     try:
-        with open_ledger(house.file.ledger.path, read_only=True) as ledger:
+        with ledger_of(house) as ledger:
             return ChargedTonight(
                 {
                     name: charged_of(

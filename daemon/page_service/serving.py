@@ -100,7 +100,7 @@ async def serve(
     parts = Parts(
         house=watch.house,
         link=link,
-        record=Record(),
+        record=Record(watch.path),
         devices=DevicesFile(page.devices_file),
         clock=SystemClock(),
         languages=Languages(file.zone, read_catalogues()),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from adapters.web.exchange import COMMENT, EventStream, WebRequest, WebResponse, event_text
 from config.files.errors import LullwattError
+from daemon.page.past import past_view
 from daemon.page.view import first_view
 from daemon.page_service.access import form_key, has_form_key
 from daemon.page_service.rendering import STATIC, static_file
@@ -92,6 +93,7 @@ class Site:
         self._pages: dict[tuple[str, str], Handler] = {
             ("GET", "/"): self._first_view,
             ("GET", "/live"): self._live,
+            ("GET", "/nights"): self._nights,
         }
         self._notices: dict[str, tuple[str, ...]] = {}
 
@@ -174,6 +176,18 @@ class Site:
             live=await self._live_part(visit, visit.now),
             notices=self._notices.pop(visit.device.id, ()),
         )
+
+    async def _nights(self, visit: Visit) -> WebResponse:
+        parts = self._parts
+        try:
+            months = await parts.record.months(parts.house(), visit.now)
+        except LullwattError as error:
+            return self.page(
+                visit, "refused.html.j2", 503,
+                sentence=visit.words.say("The record can't be read."), reason=str(error),
+            )  # fmt: skip
+        view = past_view(months, visit.now, visit.words)
+        return self.page(visit, "nights.html.j2", view=view)
 
     async def _live(self, visit: Visit) -> EventStream:
         return EventStream(self._events(visit))

@@ -10,9 +10,9 @@ from adapters.contract.messages import MalformedMessage, Request, decode
 from adapters.ledger.exact_json import dump_exact
 from config.files.errors import UnwellError
 from daemon.page.choices import choices_of
-from daemon.page.confirmation import preview_lines, question_of
 from daemon.page.forms import UnclearWish, wish_of
 from daemon.page.plan_shown import read_plan
+from daemon.page.wishes import preview_lines, question_of
 from daemon.page_service.site import redirect
 from daemon.remote import asking
 

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser, BrowserContext, Page
 
 VIEWS: Final = (
-    "/", "/devices", "/pair", *(
+    "/", "/nights", "/devices", "/pair", *(
         f"/wish?point={POINT}&kind={kind}" for kind in ("pause", "trip", "away", "level")
     ),
 )  # fmt: skip
@@ -86,7 +86,7 @@ class Campaign:
         for view in VIEWS:
             tab.goto(view)
             self._judge(tab, f"{width} px {colours} {view}")
-        tab.goto(VIEWS[4])
+        tab.goto(f"/wish?point={POINT}&kind=trip")
         tab.get_by_role("button", name="See what this does").click()
         tab.locator("#yes").wait_for()
         self._judge(tab, f"{width} px {colours} confirmation")

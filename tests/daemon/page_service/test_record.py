@@ -36,7 +36,7 @@ def test_it_is_read_from_noon_on(tmp_path: Path) -> None:
         add(ledger, 10, 1001.2)
 
         async def look() -> list[ChargedTonight]:
-            record = Record(lambda: seconds[0])
+            record = Record(path, lambda: seconds[0])
             seen = [await record.tonight(house, EVENING + HOUR)]
             add(ledger, 20, 1002.4)
             seen.append(await record.tonight(house, EVENING + HOUR))
@@ -53,6 +53,6 @@ def test_it_is_read_from_noon_on(tmp_path: Path) -> None:
 def test_without_a_ledger(tmp_path: Path) -> None:
     """The reason is kept for whoever set it up; no file is made."""
     house = house_with(tmp_path / "ledger.sqlite3")
-    tonight = asyncio.run(Record().tonight(house, EVENING))
+    tonight = asyncio.run(Record(tmp_path).tonight(house, EVENING))
     assert "ledger" in tonight.unreadable
     assert list(tmp_path.iterdir()) == []

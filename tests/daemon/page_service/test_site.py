@@ -86,7 +86,7 @@ class Served:
         self.devices = DevicesFile(directory / "devices.json")
         self.seconds = 0.0
         page = Page.model_validate({"listen": HOST, "devices_file": directory / "devices.json"})
-        ledger = directory / "ledger.sqlite3"
+        self.ledger = ledger = directory / "ledger.sqlite3"
         open_ledger(ledger).close()
         file = self.world.house.file
         house = replace(
@@ -96,7 +96,7 @@ class Served:
         parts = Parts(
             house=lambda: house,
             link=cast("LiveLink", self.link),
-            record=Record(),
+            record=Record(directory / "house.yaml"),
             devices=self.devices,
             clock=self.clock,
             languages=Languages(house.file.zone, {"en": {}}),
@@ -422,3 +422,25 @@ def test_the_first_view_is_small(served: Served) -> None:
     ]
     assert all(part.status == 200 for part in parts)
     assert sum(len(part.body.encode()) for part in parts) < 60_000
+
+
+# --- what is over -----------------------------------------------------------------------------
+
+
+def test_nights_and_months(served: Served) -> None:
+    """The present month and the one before, also for those who may only look."""
+    page = served.pair("look").get("/nights")
+    assert page.status == 200
+    assert "June 2026" in page.body
+    assert "May 2026" in page.body
+    assert "Nothing was charged." in page.body
+
+
+def test_a_ledger_that_cannot_be_read(served: Served) -> None:
+    """The page says so; the first view shows the rest."""
+    served.ledger.write_text("no ledger", "utf-8")
+    phone = served.pair()
+    page = phone.get("/nights")
+    assert page.status == 503
+    assert "The record can&#39;t be read." in page.body
+    assert "The hatchback will be at 80%" in phone.get("/").body

@@ -8,8 +8,8 @@ import pytest
 
 from adapters.contract.messages import Answer
 from daemon.page.choices import choices_of
-from daemon.page.confirmation import preview_lines, question_of
 from daemon.page.plan_shown import read_plan
+from daemon.page.wishes import preview_lines, question_of
 from tests.daemon.page.test_view import HOUSE, at_home, words
 from tests.daemon.worlds import EVENING, HOUR, LEAVES
 

@@ -1,0 +1,129 @@
+"""The nights and months that are over, in sentences. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from config.fields.currencies import minor_units
+from config.fields.value_types import WATT_HOURS_PER_KWH
+from planners.accounts.money import round_money
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+    from datetime import datetime
+    from decimal import Decimal
+
+    from daemon.night_log.month import Month, NightRow
+    from daemon.page.words import Words
+
+
+@dataclass(frozen=True, slots=True)
+class PastLine:
+    """A month or a night: its name, and sentences."""
+
+    name: str
+    sentences: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PastView:
+    """The months and the nights, the latest first."""
+
+    months: tuple[PastLine, ...]
+    nights: tuple[PastLine, ...]
+
+
+def past_view(months: Sequence[Month], now: datetime, words: Words) -> PastView:
+    """Return what the page says of months and their nights.
+
+    Parameters
+    ----------
+    months
+        The latest first.
+    now
+        UTC.
+    words
+        The reader's.
+
+    Returns
+    -------
+    PastView
+        In the reader's words.
+    """
+    nights = [(night, month.currency) for month in months for night in reversed(month.nights)]
+    return PastView(
+        tuple(_month(month, words) for month in months),
+        tuple(_night(night, currency, now, words) for night, currency in nights),
+    )
+
+
+def _month(month: Month, words: Words) -> PastLine:
+    name = words.month(month.year, month.month)
+    if not month.nights:
+        return PastLine(name, (words.say("Nothing was charged."),))
+    amount = words.say(
+        "{kwh} for {cost}.",
+        kwh=words.kwh(month.energy_wh / WATT_HOURS_PER_KWH),
+        cost=words.money(month.cost_rounded, month.currency),
+    )
+    return PastLine(
+        name,
+        (
+            amount,
+            *_compared(month.saved_against_at_once, month.currency, words),
+            *_short(len(month.nights_short), words),
+            *_estimated(month.estimated_wh, words),
+        ),
+    )
+
+
+def _short(count: int, words: Words) -> Iterator[str]:
+    if count:
+        yield words.say("Nights with too little for the departure: {count}.", count=count)
+
+
+def _night(row: NightRow, currency: str, now: datetime, words: Words) -> PastLine:
+    cost = round_money(row.cost, minor_units(currency))
+    saved = None if row.at_once is None else row.at_once - cost
+    return PastLine(
+        words.date(row.night, now),
+        (
+            words.say(
+                "{vehicle}: {kwh} for {cost}.",
+                vehicle=row.vehicle,
+                kwh=words.kwh(row.energy_wh / WATT_HOURS_PER_KWH),
+                cost=words.money(cost, currency),
+            ),
+            *_levels(row, words),
+            *_compared(saved, currency, words),
+            *_estimated(row.estimated_wh, words),
+        ),
+    )
+
+
+def _levels(row: NightRow, words: Words) -> Iterator[str]:
+    before, after = row.soc_before_percent, row.soc_after_percent
+    if before is not None and after is not None:
+        yield words.say(
+            "From {before} to {after}.", before=words.percent(before), after=words.percent(after)
+        )
+    if not row.need_met:
+        yield words.say("That was too little for the departure.")
+
+
+def _compared(saved: Decimal | None, currency: str, words: Words) -> Iterator[str]:
+    """Say what charging at once would have cost more, or less."""
+    if not saved:
+        return
+    amount = words.money(abs(saved), currency)
+    if saved > 0:
+        yield words.say("Charging at once would have cost {amount} more.", amount=amount)
+    else:
+        yield words.say("Charging at once would have cost {amount} less.", amount=amount)
+
+
+def _estimated(wh: int, words: Words) -> Iterator[str]:
+    if wh:
+        kwh = words.kwh(wh / WATT_HOURS_PER_KWH)
+        yield words.say("{kwh} of this is estimated, the rest metered.", kwh=kwh)
