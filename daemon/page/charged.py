@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
     from datetime import datetime
 
+    from daemon.night_log.month import NightRow
     from planners.accounts.register import Flow
 
 _HOUR = timedelta(hours=1)
@@ -38,9 +39,13 @@ class Charged:
 
 @dataclass(frozen=True, slots=True)
 class ChargedTonight:
-    """What has been charged since noon at each charge point, or why that is not known."""
+    """What has been charged since noon at each charge point, or why that is not known.
+
+    `last_nights` are those of the latest night that is closed.
+    """
 
     points: Mapping[str, Charged] = field(default_factory=dict)
+    last_nights: Mapping[str, NightRow] = field(default_factory=dict)
     unreadable: str = ""
 
 

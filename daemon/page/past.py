@@ -54,7 +54,7 @@ def past_view(months: Sequence[Month], now: datetime, words: Words) -> PastView:
     nights = [(night, month.currency) for month in months for night in reversed(month.nights)]
     return PastView(
         tuple(_month(month, words) for month in months),
-        tuple(_night(night, currency, now, words) for night, currency in nights),
+        tuple(night_line(night, currency, now, words) for night, currency in nights),
     )
 
 
@@ -83,7 +83,8 @@ def _short(count: int, words: Words) -> Iterator[str]:
         yield words.say("Nights with too little for the departure: {count}.", count=count)
 
 
-def _night(row: NightRow, currency: str, now: datetime, words: Words) -> PastLine:
+def night_line(row: NightRow, currency: str, now: datetime, words: Words) -> PastLine:
+    """Say what a night took, what it cost, and what it saved."""
     cost = round_money(row.cost, minor_units(currency))
     saved = None if row.at_once is None else row.at_once - cost
     return PastLine(

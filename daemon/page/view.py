@@ -9,6 +9,7 @@ from config.fields.value_types import WATT_HOURS_PER_KWH
 from config.files.errors import TariffError
 from daemon.control.state import SOC_SOURCES, vehicles_of
 from daemon.page.headline import headline_of
+from daemon.page.past import night_line
 from daemon.page.plan_shown import read_plan
 from daemon.page.strip import Strip, stretch_of, strip_of
 from daemon.page.troubles import Trouble, home_trouble, point_troubles, record_trouble
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 
     from adapters.contract.messages import Status
     from daemon.control.state import House
+    from daemon.night_log.month import NightRow
     from daemon.page.charged import Charged, ChargedTonight
     from daemon.page.plan_shown import ShownPlan
     from daemon.page.words import Words
@@ -125,7 +127,7 @@ def first_view(
     file = house.file
     trouble = home_trouble(report, file, now, words) or record_trouble(tonight, words)
     points = tuple(
-        _point_view(name, point, house, tonight.points.get(name), now=now, words=words)
+        _point_view(name, point, house, tonight, now=now, words=words)
         for name, point in report.points.items()
     )
     is_well = trouble is None and not any(point.troubles for point in points)
@@ -137,7 +139,7 @@ def _point_view(
     name: str,
     point: PointReport,
     house: House,
-    charged: Charged | None,
+    tonight: ChargedTonight,
     *,
     now: datetime,
     words: Words,
@@ -145,17 +147,21 @@ def _point_view(
     status = point.status
     if status is None:
         return PointView(name, (words.say("Nothing is known yet."),), ())
-    plan = read_plan(point.plan)
+    plan, charged = read_plan(point.plan), tonight.points.get(name)
+    last, currency = tonight.last_nights.get(name), house.file.household.currency
     strip = _strip(plan, house, charged, now)
     return PointView(
         name=name,
         sentences=tuple(headline_of(status, plan, now, words)),
         troubles=tuple(point_troubles(status, now, words)),
-        facts=tuple(_facts(status, charged, now, words)),
+        facts=(
+            *_facts(status, charged, now, words),
+            *(() if last is None else [_last_night(last, currency, now, words)]),
+        ),
         wishes=tuple(wish_lines(status, now, words)),
         strip=strip,
         strip_text=_strip_text(plan, charged, now, words),
-        rates_text=_rates_text(strip, house.file.household.currency, words),
+        rates_text=_rates_text(strip, currency, words),
         charges_now_asked=bool(status.charge_now),
         other_vehicles=tuple(
             each for each in vehicles_of(house.file, name) if each != status.vehicle
@@ -252,6 +258,11 @@ def _battery(status: Status, now: datetime, words: Words) -> str:
         )
     age = words.age(status.soc_at, now)
     return words.say("{percent}, {source} ({age})", percent=percent, source=source, age=age)
+
+
+def _last_night(row: NightRow, currency: str, now: datetime, words: Words) -> Fact:
+    night = night_line(row, currency, now, words)
+    return Fact(words.say("Night of {day}", day=night.name), " ".join(night.sentences))
 
 
 def _charged(charged: Charged, words: Words) -> str:

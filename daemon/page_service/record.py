@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 from config.files.errors import LedgerError
 from daemon.control.state import LONGEST_GAP
 from daemon.night_log.month_reading import ledger_of, read_month
+from daemon.night_log.night_rows import night_row
 from daemon.nights.metered import read_register
 from daemon.nights.rules import highest_kw
 from daemon.page.charged import ChargedTonight, charged_of
@@ -21,8 +22,9 @@ if TYPE_CHECKING:
     from datetime import datetime
     from pathlib import Path
 
+    from adapters.ledger.reader import LedgerReader
     from daemon.control.state import House
-    from daemon.night_log.month import Month
+    from daemon.night_log.month import Month, NightRow
 
 READS_EVERY_SECONDS: Final = 30.0
 
@@ -84,7 +86,17 @@ def _read(house: House, now: datetime) -> ChargedTonight:
                         since,
                     )
                     for name in house.file.charge_points
-                }
+                },
+                _last_nights(house, ledger),
             )
     except LedgerError as error:
         return ChargedTonight(unreadable=str(error))
+
+
+def _last_nights(house: House, ledger: LedgerReader) -> dict[str, NightRow]:
+    """Return the latest night of each charge point that has one, in the file's currency."""
+    latest = next(iter(ledger.latest_nights(1)), None)
+    records = () if latest is None else ledger.nights(latest, latest)
+    currency = house.file.household.currency
+    rows = [night_row(record) for record in records if record["currency"] == currency]
+    return {row.charge_point: row for row in rows}

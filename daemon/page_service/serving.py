@@ -54,7 +54,7 @@ def serve_page(path: Path, page: Page) -> None:
         If the address can't be listened on.
     """
     watch = HouseWatch(path)
-    tls = _tls_of(page)
+    tls = tls_of(page)
     try:
         asyncio.run(_serve_until_told(watch, page, tls))
     except OSError as error:
@@ -119,7 +119,24 @@ async def serve(
         await link.stop()
 
 
-def _tls_of(page: Page) -> ssl.SSLContext | None:
+def tls_of(page: Page) -> ssl.SSLContext | None:
+    """Return the page's certificate and key; None if it is served in the clear.
+
+    Parameters
+    ----------
+    page
+        Where it is served.
+
+    Returns
+    -------
+    SSLContext or None
+        Read now; a renewed certificate needs a restart.
+
+    Raises
+    ------
+    PageError
+        If they can't be used; a `FileError` if others may read the key.
+    """
     if page.certificate_file is None or page.key_file is None:
         return None
     key = credential_or_file(page.key_file)

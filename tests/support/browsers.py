@@ -13,7 +13,7 @@ from adapters.host.serving_thread import ServingThread
 from daemon.page.devices import Role, code_words, new_code
 from daemon.page_service.devices_file import DevicesFile
 from daemon.page_service.house_watch import HouseWatch
-from daemon.page_service.serving import serve
+from daemon.page_service.serving import serve, tls_of
 from tests.support.brokers import free_port
 from tests.support.waiting import patience
 
@@ -25,23 +25,27 @@ if TYPE_CHECKING:
 
     from playwright.sync_api import Browser
 
+    from tests.support.certificates import Signed
+
 
 class ServedPage:
     """The page of a household, served on a free port of this machine."""
 
-    def __init__(self, house: Path) -> None:
+    def __init__(self, house: Path, signed: Signed | None = None) -> None:
         port = free_port()
         file = house.with_name("with-page.yaml")
-        page = f'\npage: {{listen: "127.0.0.1:{port}", devices_file: devices.json}}\n'
+        keys = f", certificate_file: {signed.certificate}, key_file: {signed.key}" if signed else ""
+        page = f'\npage: {{listen: "127.0.0.1:{port}", devices_file: devices.json{keys}}}\n'
         file.write_text(house.read_text("utf-8") + page, "utf-8")
         watch = HouseWatch(file)
         declared = watch.house().file.page
         assert declared is not None
         self.page = declared
         self.devices = DevicesFile(declared.devices_file)
+        tls = tls_of(declared)
 
         async def serving(stopping: asyncio.Event, listening: Callable[[int], None]) -> None:
-            await serve(watch, declared, None, stopping, listening)
+            await serve(watch, declared, tls, stopping, listening)
 
         self._serving = serving
         self.start()

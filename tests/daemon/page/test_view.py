@@ -15,10 +15,11 @@ from daemon.control.replanning import plan_now
 from daemon.messaging.status import status_of
 from daemon.page.charged import Charged, ChargedTonight, charged_of
 from daemon.page.troubles import ALERT_WORDS
-from daemon.page.view import FirstView, PointView, first_view
+from daemon.page.view import Fact, FirstView, PointView, first_view
 from daemon.page.words import Words
 from daemon.remote.health import PointReport, Report
 from planners.accounts.register import Flow
+from tests.daemon.month.samples import full_month
 from tests.daemon.worlds import EVENING, HOUR, LEAVES, MINUTE, NIGHT_BEGINS, POINT, World, kowhai
 
 if TYPE_CHECKING:
@@ -217,6 +218,17 @@ def test_what_has_been_charged() -> None:
     [done], [ahead] = point.strip.charged, point.strip.charging
     assert done.left + done.width == pytest.approx(ahead.left, abs=0.02)
     assert ahead.left == point.strip.now
+
+
+def test_the_last_night_in_sentences() -> None:
+    """What it took, what it cost and what it saved, below what is known of tonight."""
+    last = next(row for row in full_month().nights if row.vehicle == "hatchback")
+    view = view_of(at_home(), tonight=ChargedTonight(last_nights={POINT: last}))
+    assert view.points[0].facts[-1] == Fact(
+        "Night of Thu, 1 Oct",
+        "hatchback: 25.0 kWh for $4.82. From 38% to 80%. Charging at once would have cost"
+        " $7.01 more.",
+    )
 
 
 def test_a_record_that_cannot_be_read() -> None:

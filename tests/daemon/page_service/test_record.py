@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import asyncio
 from dataclasses import replace
+from datetime import date
 from typing import TYPE_CHECKING
 
+from adapters.contract.table import BUS_TOPICS
 from adapters.ledger.ledger import Ledger, open_ledger
 from config.household.household_file import LedgerFile
 from daemon.page_service.record import READS_EVERY_SECONDS, Record
@@ -48,6 +50,19 @@ def test_it_is_read_from_noon_on(tmp_path: Path) -> None:
     assert first is same
     assert (first.points[POINT].wh, later.points[POINT].wh) == (1200, 2400)
     assert later.points[POINT].spans == ((EVENING, EVENING + 20 * MINUTE),)
+
+
+def test_the_latest_night_that_is_closed(tmp_path: Path) -> None:
+    """By its charge point; one in another currency can't be compared and is left out."""
+    path = tmp_path / "ledger.sqlite3"
+    house = house_with(path)
+    [night] = [dict(topic.examples[0]) for topic in BUS_TOPICS if topic.name == "night"]
+    with open_ledger(path) as ledger:
+        for day, point, currency in ((2, POINT, "NZD"), (3, POINT, "NZD"), (3, "other", "EUR")):
+            body = night | {"night": f"2026-06-0{day}", "charge_point": point, "currency": currency}
+            ledger.close_night(date(2026, 6, day), point, "hatchback", EVENING, body)
+    tonight = asyncio.run(Record(path).tonight(house, EVENING))
+    assert {point: row.night.day for point, row in tonight.last_nights.items()} == {POINT: 3}
 
 
 def test_without_a_ledger(tmp_path: Path) -> None:
