@@ -51,6 +51,12 @@ def test_the_battery_never_loses_while_it_charges() -> None:
     assert TAPERED.gained_kw(10) == pytest.approx(9.2 - 0.2)
 
 
+def test_no_current_at_all_has_an_efficiency() -> None:
+    """Where a main fuse leaves a charge point nothing, its meter may still have counted energy."""
+    nothing = ChargeModel(amps=0, phases=1, volts=230, usable_kwh=52, efficiency=0.9)
+    assert nothing.full_power_efficiency == 0.9
+
+
 def test_a_ladder_ends_exactly_at_its_target() -> None:
     """All rungs are whole except the last, which ends where the battery reaches the target."""
     steps = ladder(PLAIN, 18.2, 41.6, 5 / 60, 500)
