@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from planners.joint.plans import Plans
     from planners.joint.problem import JointProblem
 
-ROUNDS_SECONDS: Final = 3.0
-"""After this, no further round improves a plan: it must not be late."""
+ROUNDS_SECONDS: Final = 1.5
+"""After this, no further round improves a plan: a person may wait for it."""
 
 PROGRAMME_SECONDS: Final = 20.0
 """How long HiGHS may take to improve a plan that is in use already."""

@@ -45,7 +45,10 @@ def test_improves_and_bounds_as_the_plain_model_says(block: int) -> None:
         optimum = cheapest_together(joint, SECONDS)
         if optimum is not None:
             assert bound <= optimum.money + NEAR
-            assert found.money >= optimum.least_money - NEAR
+            # Up to a watt-hour of a need may be missed, which HiGHS pays for.
+            missed = sum(total for _, total in found.shortages_kwh) / 0.9
+            dearest = max(float(problem.rates_per_kwh.max()) for problem in joint.vehicles)
+            assert found.money + missed * dearest >= optimum.least_money - NEAR
 
 
 def relay(hours: float, rates: np.ndarray[tuple[int], np.dtype[np.float64]]) -> PlanningProblem:
