@@ -29,10 +29,11 @@ from daemon.control.alerts import (
 from daemon.remote.conversation import why_not_running
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping
     from datetime import datetime
 
     from adapters.contract.messages import Status
+    from adapters.ledger.rows import StoredAlert
     from config.household.household_file import HouseholdFile
     from daemon.page.charged import ChargedTonight
     from daemon.page.words import Words
@@ -198,3 +199,27 @@ def point_troubles(status: Status, now: datetime, words: Words) -> Iterator[Trou
         else:
             checked = code == OVER_CURRENT
             yield Trouble(words.say(known.text), words.say(known.advice), can_be_checked=checked)
+
+
+@dataclass(frozen=True, slots=True)
+class PastAlert:
+    """An alert that was raised, and when."""
+
+    when: str
+    text: str
+
+
+def past_alerts(
+    alerts: Iterable[StoredAlert], now: datetime, words: Words
+) -> tuple[PastAlert, ...]:
+    """Return the alerts in the householder's words, the latest first."""
+    return tuple(
+        PastAlert(words.day_and_time(each.at, now), _past_text(each, words))
+        for each in sorted(alerts, key=lambda each: each.at, reverse=True)
+    )
+
+
+def _past_text(alert: StoredAlert, words: Words) -> str:
+    known = ALERT_WORDS.get(alert.code)
+    text = alert.message if known is None else words.say(known.text)
+    return text if alert.charge_point is None else f"{alert.charge_point}: {text}"

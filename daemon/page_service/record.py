@@ -23,10 +23,12 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from adapters.ledger.reader import LedgerReader
+    from adapters.ledger.rows import StoredAlert
     from daemon.control.state import House
     from daemon.night_log.month import Month, NightRow
 
 READS_EVERY_SECONDS: Final = 30.0
+ALERTS_OF: Final = timedelta(days=30)
 
 
 class Record:
@@ -60,6 +62,16 @@ class Record:
         """Return this month and the one before; a `LullwattError` says why it can't."""
         async with self._reading:
             return await asyncio.to_thread(_months, self._path, house, now)
+
+    async def alerts(self, house: House, now: datetime) -> tuple[StoredAlert, ...]:
+        """Return the alerts of the last 30 days; a `LullwattError` says why it can't."""
+        async with self._reading:
+            return await asyncio.to_thread(_alerts, house, now)
+
+
+def _alerts(house: House, now: datetime) -> tuple[StoredAlert, ...]:
+    with ledger_of(house) as ledger:
+        return ledger.alerts_between(now - ALERTS_OF, now + timedelta.resolution)
 
 
 def _months(path: Path, house: House, now: datetime) -> tuple[Month, ...]:

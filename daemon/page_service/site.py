@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from adapters.web.exchange import COMMENT, EventStream, WebRequest, WebResponse, event_text
 from config.files.errors import LullwattError
+from daemon.check.explain import explain_unwrapped
 from daemon.page.past import past_view
+from daemon.page.troubles import past_alerts
 from daemon.page.view import first_view
 from daemon.page_service.access import form_key, has_form_key
 from daemon.page_service.rendering import STATIC, static_file
@@ -94,6 +97,7 @@ class Site:
             ("GET", "/"): self._first_view,
             ("GET", "/live"): self._live,
             ("GET", "/nights"): self._nights,
+            ("GET", "/home"): self._home,
         }
         self._notices: dict[str, tuple[str, ...]] = {}
 
@@ -182,12 +186,20 @@ class Site:
         try:
             months = await parts.record.months(parts.house(), visit.now)
         except LullwattError as error:
-            return self.page(
-                visit, "refused.html.j2", 503,
-                sentence=visit.words.say("The record can't be read."), reason=str(error),
-            )  # fmt: skip
+            sentence = visit.words.say("The record can't be read.")
+            return self.page(visit, "refused.html.j2", 503, sentence=sentence, reason=str(error))
         view = past_view(months, visit.now, visit.words)
         return self.page(visit, "nights.html.j2", view=view)
+
+    async def _home(self, visit: Visit) -> WebResponse:
+        house = self._parts.house()
+        try:
+            alerts = await self._parts.record.alerts(house, visit.now)
+            shown = past_alerts(alerts, visit.now, visit.words)
+        except LullwattError:
+            shown = None
+        lines = await asyncio.to_thread(lambda: tuple(explain_unwrapped(house, visit.now)))
+        return self.page(visit, "home.html.j2", alerts=shown, lines=lines)
 
     async def _live(self, visit: Visit) -> EventStream:
         return EventStream(self._events(visit))

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser, BrowserContext, Page
 
 VIEWS: Final = (
-    "/", "/nights", "/devices", "/pair", *(
+    "/", "/nights", "/home", "/devices", "/pair", *(
         f"/wish?point={POINT}&kind={kind}" for kind in ("pause", "trip", "away", "level")
     ),
 )  # fmt: skip

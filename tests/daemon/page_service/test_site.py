@@ -436,11 +436,26 @@ def test_nights_and_months(served: Served) -> None:
     assert "Nothing was charged." in page.body
 
 
+def test_alerts_and_the_file_in_words(served: Served) -> None:
+    """Alerts in the householder's words, the latest first, and the lines of `check`."""
+    with open_ledger(served.ledger) as ledger:
+        ledger.add_alert(POINT, EVENING - 50 * MINUTE, "over-current", "too much")
+        ledger.add_alert(None, EVENING - 40 * MINUTE, "from-tomorrow", "something new")
+    page = served.pair("look").get("/home").body
+    new, known = page.index("something new"), page.index("takes more current than it was told")
+    assert new < known
+    assert f"{POINT}: The charge point takes" in page
+    assert "<h3>Tariffs, tax included</h3>" in page
+    assert "21:00 to 07:00 every day." in page
+
+
 def test_a_ledger_that_cannot_be_read(served: Served) -> None:
     """The page says so; the first view shows the rest."""
     served.ledger.write_text("no ledger", "utf-8")
     phone = served.pair()
-    page = phone.get("/nights")
-    assert page.status == 503
-    assert "The record can&#39;t be read." in page.body
+    for path, status in (("/nights", 503), ("/home", 200)):
+        page = phone.get(path)
+        assert page.status == status
+        assert "The record can&#39;t be read." in page.body
+    assert "<h3>Tariffs, tax included</h3>" in phone.get("/home").body
     assert "The hatchback will be at 80%" in phone.get("/").body
