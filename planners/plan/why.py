@@ -306,8 +306,9 @@ def _alternatives(
         else:
             at = f"At {_amps(current.amps, point)}"
         if current.reaches_percent is not None:
-            money = _money(current.cost, plan)
-            yield f"{at} it would only reach {current.reaches_percent:.0f} %, for {money}."
+            reach = f"{current.reaches_percent:.0f} %"
+            only = "only " if reach != f"{plan.reaches_percent:.0f} %" else ""
+            yield f"{at} it would {only}reach {reach}, for {_money(current.cost, plan)}."
         else:
             yield f"{at} it would cost {_compared(current.cost - other.cost, plan)}."
     yield from _later_nights(plan, other, zone)

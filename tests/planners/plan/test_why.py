@@ -12,7 +12,7 @@ from config.files.price_series import PricePoint
 from config.household.household_file import HouseholdFile
 from planners.local_time.wished_departures import next_departure
 from planners.plan import planning
-from planners.plan.alternatives import Alternatives, FewerStarts
+from planners.plan.alternatives import Alternatives, FewerStarts, OtherCurrent
 from planners.plan.horizon import Situation
 from planners.plan.planning import make_plan
 from planners.rates.prices import prices_of
@@ -383,3 +383,14 @@ def test_fewer_starts_that_charge_less_say_so(monkeypatch: pytest.MonkeyPatch) -
     monkeypatch.setattr(planning, "alternatives_to", lambda *_: cheaper)
     why = DemoHousehold().plan(35.0, EVENING).why
     assert "With 1 start instead of 1 it would cost NZD 0.60 less, for 3.20 kWh less." in why
+
+
+@pytest.mark.parametrize(("reaches", "words"), [(79.8, "reach 80 %"), (70.0, "only reach 70 %")])
+def test_a_current_that_reaches_as_much_does_not_only_reach_it(
+    monkeypatch: pytest.MonkeyPatch, reaches: float, words: str
+) -> None:
+    """The plan reaches 80 %."""
+    other = Alternatives(1.0, None, None, None, None, (OtherCurrent(16.0, 0.9, reaches),))
+    monkeypatch.setattr(planning, "alternatives_to", lambda *_: other)
+    why = DemoHousehold().plan(35.0, EVENING).why
+    assert f"At 16 A it would {words}, for NZD 0.90." in why
