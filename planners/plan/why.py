@@ -309,7 +309,7 @@ def _alternatives(
             reach = f"{current.reaches_percent:.0f} %"
             only = "only " if reach != f"{plan.reaches_percent:.0f} %" else ""
             yield f"{at} it would {only}reach {reach}, for {_money(current.cost, plan)}."
-        else:
+        elif plan.shortfall is None:  # else a current that saves nothing is not what is missing
             yield f"{at} it would cost {_compared(current.cost - other.cost, plan)}."
     yield from _later_nights(plan, other, zone)
 

@@ -394,3 +394,16 @@ def test_a_current_that_reaches_as_much_does_not_only_reach_it(
     monkeypatch.setattr(planning, "alternatives_to", lambda *_: other)
     why = DemoHousehold().plan(35.0, EVENING).why
     assert f"At 16 A it would {words}, for NZD 0.90." in why
+
+
+@pytest.mark.parametrize(("soc", "lines"), [(35.0, 1), (0.0, 0)])
+def test_the_same_cost_at_more_current_is_no_news_where_time_is_short(
+    monkeypatch: pytest.MonkeyPatch, soc: float, lines: int
+) -> None:
+    """With more current it would not cost the same: it would reach more."""
+    other = Alternatives(1.0, None, None, None, None, (OtherCurrent(40.0, 1.0, None),))
+    monkeypatch.setattr(planning, "alternatives_to", lambda *_: other)
+    given = DemoHousehold(leaves={"need_percent": 80.0, "want_percent": 80.0})
+    plan = given.plan(soc, "2026-06-03T16:00:00" if soc == 0.0 else EVENING)
+    assert (plan.shortfall is None) is (lines == 1)
+    assert sum("40 A it would cost the same" in line for line in plan.why) == lines
