@@ -60,6 +60,9 @@ GIVES_WAY_WITHIN = timedelta(seconds=10)
 """How long after such a reading the vehicles may still draw what the fuse does not carry; and after
 an hour at which the household file says that the rest of the home draws more."""
 
+READINGS_COUNT_FOR = timedelta(seconds=30)
+"""Without one for this long, as while there is no broker, nothing is known of the load."""
+
 SECOND = timedelta(seconds=1)
 WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 PHASES = ("L1", "L2", "L3")
@@ -305,6 +308,7 @@ class Home:
         self.loads = dict.fromkeys(PHASES, 0.0)
         self.is_whole, self.has_one_value = False, False
         self.load_at: datetime | None = None
+        self.load_arrived_at = at
         self.is_bus_down = False
         # Since when a reading of the home's load has shown that a phase carries too much.
         self.shown_since: dict[str, datetime] = {}
@@ -412,6 +416,7 @@ class Home:
         )
         if self.is_bus_down:
             return
+        self.load_arrived_at = now
         for phase in self.fuses:
             if self._overload(phase, now) > 0:
                 self.shown_since.setdefault(phase, now)
@@ -458,9 +463,9 @@ class Home:
         """Assert that no more is drawn than the fuse carries; count it while a load is read."""
         for phase in self.fuses:
             over = self._overload(phase, now)
-            if not over:
+            if not over or now - self.load_arrived_at > READINGS_COUNT_FOR:
                 self.shown_since.pop(phase, None)
-            elif self.load_at is None or not self.loads[phase]:
+            if self.load_at is None or not self.loads[phase]:
                 assert not over, (now, phase, self.currents())
             elif self._given_way_to(phase, now):
                 own = min(over, self._obedient_amps(phase))
