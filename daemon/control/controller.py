@@ -69,7 +69,7 @@ from daemon.control.replanning import announce, begins_in_rest, plan
 from daemon.control.state import SKIPPED, charges_now, is_charging, rests_until, vehicle_of
 from daemon.control.undelivered import may_be_listening_again
 from planners.home.allotments import shares_by_plan
-from planners.home.claims import left_beside
+from planners.home.left_beside import left_beside
 from planners.local_time.conversion import nearest_minute
 from planners.local_time.departures import night_bounds, night_of
 from planners.power.allowed_currents import amps_allowed

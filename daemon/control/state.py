@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
     from daemon.control.events import CommandInForce, LoweredByLoad, Stay
     from planners.accounts.register import RegisterReading
-    from planners.home.claims import LeftByLoad
+    from planners.home.left_beside import LeftByLoad
     from planners.local_time.departures import DepartureAt
     from planners.plan.plan import Plan
     from planners.plan.planning import Draft

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from config.household.household_file import HouseholdFile
     from daemon.control.state import PointState
-    from planners.home.claims import LeftByLoad
+    from planners.home.left_beside import LeftByLoad
 
 READ_LATELY = timedelta(seconds=90)
 """How long a charge point's reading counts; while power flows, one comes every minute."""

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from adapters.contract.messages import LoadOfHome
 from daemon.load_guard.currents import own_current
-from planners.home.claims import LeftByLoad
 from planners.home.learned_load import HourInProgress, with_reading
+from planners.home.left_beside import LeftByLoad
 from planners.power.live_load import SILENCE, LiveLoad, amps_for_charging, rest_of_home, with_load
 from planners.power.phases import users_of_phases
 

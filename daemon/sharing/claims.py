@@ -17,7 +17,7 @@ from daemon.control.controller import MORE_HOLDS, START_HOLDS
 from daemon.control.learning import FAULTS
 from daemon.control.state import FLOWING_WATTS, LONGEST_GAP, last_current, vehicle_of
 from planners.home.allotments import shares_by_plan
-from planners.home.claims import highest_at
+from planners.home.left_beside import highest_at
 from planners.power.allowed_currents import AmpsSpan, amps_allowed
 from planners.power.excess_current import FOLLOWS_WITHIN, VEHICLE_FOLLOWS, MeasuredCurrent
 

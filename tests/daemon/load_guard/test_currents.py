@@ -13,7 +13,7 @@ from daemon.control.events import CommandInForce
 from daemon.control.state import PointState
 from daemon.load_guard.currents import kept_amps, own_current
 from daemon.sharing.claims import Claim
-from planners.home.claims import LeftByLoad
+from planners.home.left_beside import LeftByLoad
 from planners.power.allowed_currents import AmpsSpan
 from planners.power.excess_current import CurrentWatch
 from planners.power.live_load import OwnCurrent
