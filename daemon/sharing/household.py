@@ -169,24 +169,26 @@ def to_plan(
     if is_same and (sharing.due is None or now < sharing.due):
         return sharing, None
     unplanned = [name for name, state in states.items() if _takes_what_is_left(state, now, house)]
-    situations = [
-        situation
+    found = {
+        name: situation
         for name, state in states.items()
-        if name not in unplanned and (situation := _situation(state, now, house)) is not None
-    ]
+        if (situation := _situation(state, now, house)) is not None
+    }
+    planned = [name for name in found if name not in unplanned]
+    situations = list(found.values())
     made = replace(
         sharing, rests_on=rests_on, house=house, due=None, task=None, has_plan=False,
         is_refined=False,
     )  # fmt: skip
-    if situations and 1 < len(situations) + len(unplanned) <= MOST_TOGETHER:
+    if planned and 1 < len(planned) + len(unplanned) <= MOST_TOGETHER:
         task = PlanningTask(house.file, house.prices, tuple(situations), tuple(unplanned))
         if is_same:  # the plan in force is good until the next one is there
             return replace(made, task=task, due=now + PLANNED_AGAIN_AFTER), task
         return replace(made, task=task, awaited_since=sharing.awaited_since or now), task
     made = replace(made, allotted={}, gap_share=0.0, together={}, awaited_since=None)
-    if len(situations) == 1 and not unplanned:
+    if len(planned) == 1 and not unplanned:
         return replace(made, allotted=_alone(house.file, situations[0], now)), None
-    if unplanned and not situations:
+    if unplanned and not planned:
         return _left_to(made, unplanned, now), None
     return made, None
 
@@ -225,12 +227,13 @@ def with_plan(sharing: Sharing, made: JointPlanMade, now: datetime) -> Sharing:
         sharing = replace(sharing, allotted={}, gap_share=0.0, together={})
         return _left_to(sharing, task.unplanned, now) if task.unplanned else sharing
     cars = [each.departure.vehicle for each in task.situations]
+    together = {house.file.vehicles[car].charge_point: car for car in cars}
     return replace(
         sharing,
         allotted=plan.allotted,
         gap_share=plan.gap_share,
         is_short=plan.is_short,
-        together={house.file.vehicles[car].charge_point: car for car in cars},
+        together={name: car for name, car in together.items() if name not in task.unplanned},
     )
 
 
@@ -309,7 +312,7 @@ def _is_there(state: PointState) -> bool:
 
 
 def _takes_what_is_left(state: PointState, now: datetime, house: House) -> bool:
-    """Whether it charges whatever the rates are, and so takes what the others' plans leave."""
+    """Whether it charges whatever the rates are, and so also takes what the plans leave."""
     if not _is_there(state):
         return False
     if charges_now(state, house.file, now) or would_leave_late(state, house.file, now) is not None:
@@ -322,7 +325,7 @@ def _takes_what_is_left(state: PointState, now: datetime, house: House) -> bool:
 def _situation(state: PointState, now: datetime, house: House) -> Situation | None:
     """Give the situation of a vehicle to plan for; None if there is nothing to plan."""
     departure = departure_of(state, house.file, now)
-    if not _is_there(state) or departure is None:
+    if not _is_there(state) or departure is None or departure.ready_by <= now:
         return None
     if state.soc is None:
         soc = unreported_soc(state, departure.vehicle, now, house.file)

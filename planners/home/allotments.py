@@ -11,7 +11,7 @@ import numpy as np
 from planners.local_time.conversion import instant_of, minute_of
 from planners.power.allowed_currents import AmpsSpan, ranges_of
 from planners.power.home_load import highest_load
-from planners.power.main_fuse import share_of_limits
+from planners.power.main_fuse import CurrentRange, share_of_limits
 from planners.power.phases import FUSE_DIGITS, left_under, limits_of
 from planners.power.remembering import remembered
 from planners.rates.runs import run_starts
@@ -177,34 +177,45 @@ def allotted_amps(
     ticks, tick_minutes : int
         Number and length of the ticks.
     unplanned : sequence of str
-        Charge points that charge without a plan, with what the plans leave.
+        Charge points that charge whatever is planned for them, with what the plans leave as well.
 
     Returns
     -------
     dict of str to ndarray of float, each of shape (ticks,)
         For every charge point of the file: the planned current where one is planned. What is then
-        left of each phase is shared in fixed parts: among those that charge without a plan, and
-        what these leave among the planned ones that do not charge. The others get nothing: no
-        vehicle is there.
+        left of each phase is shared in fixed parts: among those that charge whatever is planned,
+        and what these leave among the other planned ones that do not charge. The others get
+        nothing: no vehicle is there.
     """
     ranges = ranges_of(file)
     limits = limits_of(file)
     left = [limit_left(file, limit, first_minute, ticks, tick_minutes) for limit in limits]
     taken = [planned.get(name, np.zeros(ticks)) for name in ranges]
     columns, place = np.unique(np.vstack((*left, *taken)), axis=1, return_inverse=True)
-    at_once = {name: ranges[name] for name in ranges if name in unplanned}
     for column in columns.T:
         amps = dict(zip(ranges, column[len(limits) :].tolist(), strict=True))
-        idle = {name: ranges[name] for name in ranges if name in planned and not amps[name]}
+        at_once = {name: _more(ranges[name], amps[name]) for name in ranges if name in unplanned}
+        idle = {
+            name: ranges[name]
+            for name in ranges
+            if name in planned and name not in unplanned and not amps[name]
+        }
         for sharers in (at_once, idle):
             pairs = zip(limits, column.tolist(), strict=False)
             rest = [
                 (limit.points, round(amount - sum(amps[n] for n in limit.points), FUSE_DIGITS))
                 for limit, amount in pairs
             ]
-            amps |= {name: share_of_limits(sharers, name, rest) for name in sharers}
+            amps |= {name: amps[name] + share_of_limits(sharers, name, rest) for name in sharers}
         column[len(limits) :] = list(amps.values())
     return dict(zip(ranges, columns[len(limits) :, place.reshape(-1)], strict=True))
+
+
+def _more(currents: CurrentRange, planned_amps: float) -> CurrentRange:
+    """Return what a charge point may take more than is planned for it."""
+    if not planned_amps:
+        return currents
+    return CurrentRange(0.0, max(0.0, currents.highest - planned_amps))
 
 
 def spans_of(

@@ -108,7 +108,8 @@ def plan_together(
         allotted currents is ignored. A vehicle whose departure is further off than `PLANNED_DAYS`
         is not planned yet.
     unplanned : sequence of str
-        Charge points that charge without a plan, with what the plans leave.
+        Charge points that charge whatever the rates are, with what the plans leave; a vehicle that
+        is among `situations` as well has at least what is planned for it.
     is_quick : bool
         Whether a first plan matters more than how shortages are shared.
     is_enough, improve : callable

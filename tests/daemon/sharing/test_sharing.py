@@ -110,6 +110,33 @@ def test_charge_now_takes_what_the_plans_of_others_leave(home: Home) -> None:
     assert home.currents() == {"east": 0.0, "west": 32.0}
 
 
+def test_charge_now_never_takes_less_than_the_joint_plan_gave(home: Home) -> None:
+    """The night is too short for both: each goes on with its part of the fuse."""
+    home.plug_in("east", 0)
+    home.plug_in("west", 0)
+    home.pass_time(20 * MINUTE)
+    before = home.currents()
+    assert before["west"] > 12
+    home.ask("west", charge_now=True)
+    home.pass_time(SETTLED)
+    assert home.currents()["west"] >= before["west"]
+    assert home.currents()["east"] >= 6
+
+
+def test_charge_now_does_not_stop_a_relay_that_charges(tmp_path: Path, ledger: Ledger) -> None:
+    """Its 16 A and the other's 9 A fill the fuse; what the other could take leaves it nothing."""
+    household = home_of(main_fuse_amps=25)
+    household["charge_points"]["west"] |= {"max_amps": 16, "switching": "on_off"}
+    home = Home(tmp_path, ledger, EVENING, household)
+    home.plug_in("east", 20)
+    home.plug_in("west", 20)
+    home.pass_time(22 * MINUTE)
+    assert home.currents() == {"east": 9.0, "west": 16.0}
+    home.ask("west", charge_now=True)
+    home.pass_time(SETTLED)
+    assert home.currents() == {"east": 9.0, "west": 16.0}
+
+
 def test_a_plan_says_that_it_was_made_for_several_and_how_good_it_is(home: Home) -> None:
     home.plug_in("east", 20)
     home.plug_in("west", 70)
