@@ -1,4 +1,4 @@
-"""Write and read the stays of a night as JSON values. Pure."""
+"""The stays of a night: whether each had enough for its departure, and as JSON values. Pure."""
 
 from __future__ import annotations
 

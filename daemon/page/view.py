@@ -1,4 +1,4 @@
-"""The first view: one sentence that says it all, what is known, what is wrong, and wishes. Pure."""
+"""The first view: what is known, what is wrong, and wishes, around each `headline`. Pure."""
 
 from __future__ import annotations
 
