@@ -133,6 +133,8 @@ def _solve(
     if most == 0:
         return 0.0, [0.0] * n
     h = highspy.Highs()  # type: ignore[no-untyped-call]
+    # All of a process must agree on this: with another number, HiGHS solves nothing.
+    h.setOptionValue("threads", 1)
     h.setOptionValue("output_flag", False)  # noqa: FBT003 - its interface
     h.setOptionValue("mip_rel_gap", 0.0)
     h.setOptionValue("mip_abs_gap", 1e-9)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import highspy
 import numpy as np
 from numpy.typing import NDArray
 
@@ -177,4 +178,5 @@ def whole_year(car: Car, rates: NDArray[np.float64]) -> float:
         before = leaves
     highs = lp.highs()
     highs.run()
+    assert highs.getModelStatus() == highspy.HighsModelStatus.kOptimal
     return float(highs.getInfo().objective_function_value)
