@@ -86,7 +86,7 @@ def _energy_rows(words: AppraisalWords) -> Iterator[FigureRow]:
     nights = max(choice.nights for choice in words.appraisal.choices)
     yield _row(words, f"nights short, of {nights:,}", "nights_short", _whole)
     if _any(words, "nights_short"):
-        yield _row(words, "short in total, kWh in the battery", "shortfall_kwh", _tenths)
+        yield _row(words, "short in total, kWh at the meter", "shortfall_kwh", _tenths)
     yield from _vehicle_rows(words)
     if any(choice.longest_day_km is not None for choice in words.appraisal.choices):
         label = f"longest day, {words.day_unit}"

@@ -125,9 +125,11 @@ def lowered_words(minutes: int, least_amps: float, load_amps: float, *, because:
     Returns
     -------
     str
-        Such as ``"lowered to 10 A for 23 min: the rest of the home drew 41 A"``.
+        Such as ``"lowered for 23 min, to 10 A at the least: the rest of the home drew up to 41
+        A"``.
     """
-    what = f"lowered to {least_amps:g} A" if least_amps else "lowered or stopped"
+    what = "lowered" if least_amps else "lowered or stopped"
+    to = f", to {least_amps:g} A at the least" if least_amps else ""
     hours, rest = divmod(minutes, 60)
     time = f"{hours} h {rest:02d} min" if hours else f"{minutes} min"
-    return f"{what} for {time}{because} the rest of the home drew {load_amps:.0f} A"
+    return f"{what} for {time}{to}{because} the rest of the home drew up to {load_amps:.0f} A"

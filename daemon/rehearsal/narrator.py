@@ -82,16 +82,19 @@ class Narrator:
                 self._say(line)
 
     def _home_lines(self, night: HomeNight) -> Iterator[str]:
-        yield (
-            f"The simulated home drew up to {night.highest_amps:.1f} A. With the charging, up to"
-            f" {night.highest_with_charging_amps:.1f} A flowed through the main fuse of"
-            f" {self._file.household.fuse_text}."
-        )
+        drew = f"The simulated home drew up to {night.highest_amps:.1f} A."
+        yield f"{drew} {self._while_charging(night)}"
         times = night.times_lowered
         if times:
             yield f"Because of the home's load, charging was lowered or stopped {_times(times)}."
         else:
             yield "Its load left enough for all charging: nothing was lowered."
+
+    def _while_charging(self, night: HomeNight) -> str:
+        amps, fuse = night.highest_with_charging_amps, self._file.household.fuse_text
+        if not amps:
+            return "Nothing was charged meanwhile."
+        return f"While it charged, up to {amps:.1f} A flowed through the main fuse of {fuse}."
 
 
 def _home_amps(rehearsal: Rehearsal, event: Incoming) -> float | None:

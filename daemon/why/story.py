@@ -233,4 +233,8 @@ def _closed(history: NightHistory) -> Iterator[Entry]:
     night = history.night
     if night.closed and night.record is not None:
         at = min(max(parse_instant(night.record["closed_at"]), night.begins), night.ends)
-        yield Entry(at, "night", "the night is closed, and its account is final")
+        is_final = not night.record.get("estimated_rate_kwh")
+        words = (
+            "and its account is final" if is_final else "and is priced again once rates are known"
+        )
+        yield Entry(at, "night", f"the night is closed, {words}")

@@ -188,6 +188,8 @@ def _other_currents(
             continue
         if any(limit and amps > limit for limit in limits):
             continue
+        if amps > night.model.amps and horizon.situation.allotted:
+            continue  # other vehicles have what it does not get
         if night.min_amps is not None and amps < night.min_amps:
             continue
         changed = replace(
@@ -196,10 +198,14 @@ def _other_currents(
             highest_amps=_highest_at(amps, night),
             deadlines=(_at_rates_accepted(horizon, night, plan),),
         )
+        if amps > night.model.amps and len(horizon.problem.deadlines) == 1:
+            # With more current there is time for more of what is wanted.
+            first = horizon.problem.deadlines[0]
+            changed = replace(changed, deadlines=(replace(first, end=night.ticks),))
         found = solve(changed)
         reached = found.reaches_kwh[0]
-        is_less = night.deadlines[0].need_kwh - reached > MENTIONED_KWH
-        percent = horizon.model.soc_percent(reached) if is_less else None
+        is_other = abs(night.deadlines[0].need_kwh - reached) > MENTIONED_KWH
+        percent = horizon.model.soc_percent(reached) if is_other else None
         yield OtherCurrent(amps, found.cost, percent)
 
 

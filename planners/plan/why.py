@@ -307,7 +307,8 @@ def _alternatives(
             at = f"At {_amps(current.amps, point)}"
         if current.reaches_percent is not None:
             reach = f"{current.reaches_percent:.0f} %"
-            only = "only " if reach != f"{plan.reaches_percent:.0f} %" else ""
+            is_less = current.reaches_percent < plan.reaches_percent
+            only = "only " if is_less and reach != f"{plan.reaches_percent:.0f} %" else ""
             yield f"{at} it would {only}reach {reach}, for {_money(current.cost, plan)}."
         elif plan.shortfall is None:  # else a current that saves nothing is not what is missing
             yield f"{at} it would cost {_compared(current.cost - other.cost, plan)}."

@@ -101,13 +101,18 @@ def test_a_night_says_for_how_long_the_home_lowered_a_charge() -> None:
     record = record_of(charged(NIGHT_BEGINS, 60), lowered=LoweredByLoad(23 * 60.0, 10.0, 41.4))
     assert record["lowered_by_load"] == {"minutes": 23, "least_amps": 10.0, "load_amps": 41.4}
     row = night_row(record)
-    assert list(rule_notes([row])) == [
-        "Wed 03 Jun: lowered to 10 A for 23 min: the rest of the home drew 41 A."
-    ]
+    (note,) = rule_notes([row])
+    assert note == (
+        "Wed 03 Jun: lowered for 23 min, to 10 A at the least: the rest of the home drew up to 41"
+        " A."
+    )
     values = night_values(row, "NZD")
     assert values["lowered_minutes"] == 23
     assert (values["lowered_to_amps"], values["home_load_amps"]) == (10.0, 41.4)
     stopped = replace(row, lowered_minutes=65, lowered_to_amps=0.0)
     (note,) = rule_notes([stopped])
-    assert note == "Wed 03 Jun: lowered or stopped for 1 h 05 min: the rest of the home drew 41 A."
+    assert (
+        note
+        == "Wed 03 Jun: lowered or stopped for 1 h 05 min: the rest of the home drew up to 41 A."
+    )
     assert "lowered_by_load" not in record_of(charged(NIGHT_BEGINS, 60))

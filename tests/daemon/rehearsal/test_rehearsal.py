@@ -303,7 +303,7 @@ def test_two_vehicles_and_a_busy_home_stay_below_the_main_fuse() -> None:
     assert home is not None
     assert (home.changes[0].before_amps, home.changes[0].amps) == (32, 27)
     assert 39 < home.highest_with_charging_amps <= 40
-    assert any(line.startswith("  It was lowered to ") for line in lines)
+    assert any(line.startswith("  It was lowered for ") for line in lines)
     assert f"lowered or stopped {_times(home)}." in lines[-1]
     assert night_of(result)["need_met"]
     assert night_of(result.beside["van"])["need_met"]

@@ -474,7 +474,10 @@ def test_the_home_lowered_the_charge(tmp_path: Path) -> None:
             place.until(place.true_now + MINUTE / 2, every=MINUTE / 2)
         place.leave()
     text = home.says()
-    lowered = "It was lowered to 10 A for 3 min, because the rest of the home drew 53 A."
+    lowered = (
+        "It was lowered for 3 min, to 10 A at the least, because the rest of the home drew up to"
+        " 53 A."
+    )
     assert lowered in text
     assert "at once, as somebody asked" in text
     assert "leaves only" not in text

@@ -407,3 +407,14 @@ def test_the_same_cost_at_more_current_is_no_news_where_time_is_short(
     plan = given.plan(soc, "2026-06-03T16:00:00" if soc == 0.0 else EVENING)
     assert (plan.shortfall is None) is (lines == 1)
     assert sum("40 A it would cost the same" in line for line in plan.why) == lines
+
+
+def test_more_current_reaches_more_of_what_is_wanted_in_the_cheap_hours() -> None:
+    """At 10 A the ten cheap hours are too few for 80 %: an adviser is asked what 32 A would do."""
+    given = DemoHousehold(
+        point={"charging_mode": 2, "max_amps": 10.0, "switching": "on_off"},
+        leaves={"need_percent": 40.0, "want_percent": 80.0, "max_rate": Decimal("0.20")},
+    )
+    why = given.plan(20.0, EVENING).why
+    (line,) = [line for line in why if line.startswith("At 32 A, with fixed equipment,")]
+    assert line == "At 32 A, with fixed equipment, it would reach 80 %, for NZD 6.70."
