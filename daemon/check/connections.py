@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from adapters.contract.topics import Topics
 from adapters.wired.values import topic_filters
+from daemon.presentation.figures import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -61,7 +62,9 @@ def _connection(file: HouseholdFile, name: str, point: ChargePoint) -> Iterator[
 def _own_commands(name: str, tell: WiringOutputs) -> Iterator[str]:
     messages = [tell.start, tell.stop, *([tell.current] if tell.current else [])]
     where = ", ".join(dict.fromkeys(message.topic for message in messages))
-    again = f", repeated every {tell.repeat_minutes} minutes" if tell.repeat_minutes else ""
+    again = (
+        f", repeated every {counted(tell.repeat_minutes, 'minute')}" if tell.repeat_minutes else ""
+    )
     yield f"  {name} gets its commands in its own format on {where}{again}."
     if tell.stop_as_will:
         yield "    If the daemon dies, the broker sends it the stop."

@@ -132,7 +132,7 @@ def _vehicles(file: HouseholdFile) -> Iterator[str]:
 
 def _usual_night(file: HouseholdFile, name: str) -> str:
     model = model_alone(file, name)
-    to_percent, from_percent = _usual_percent(file, name), assumed_soc_percent(file, name)
+    from_percent, to_percent = _usual_percents(file, name)
     if from_percent >= to_percent:
         return (
             f"A usual night buys nothing: it begins with {from_percent:.0f} %, and the usual"
@@ -155,13 +155,18 @@ def _usual_night(file: HouseholdFile, name: str) -> str:
     )
 
 
-def _usual_percent(file: HouseholdFile, name: str) -> float:
-    """Return the charge that the departure on most days of the week buys; else the limit."""
+def _usual_percents(file: HouseholdFile, name: str) -> tuple[float, float]:
+    """Return the charge on arrival, and what the departure on most days of the week buys."""
+    car = file.vehicles[name]
+    assumed = assumed_soc_percent(file, name)
     rows = [row for row in file.departures if row.vehicle == name and row.days]
     if not rows:
-        return file.vehicles[name].limit_percent
+        return assumed, car.limit_percent
     row = max(rows, key=lambda each: len(each.days or ()))
-    return max(row.need_percent, file.want_percent(row))
+    percent, used_kwh = max(row.need_percent, file.want_percent(row)), file.uses_kwh(row)
+    if car.arrives_with_percent is not None or used_kwh is None:
+        return assumed, percent
+    return max(0.0, percent - 100 * used_kwh / car.usable_kwh), percent
 
 
 def _departures(file: HouseholdFile, now: datetime) -> Iterator[str]:

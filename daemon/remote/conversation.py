@@ -179,7 +179,8 @@ def why_not_running(state: DaemonState | None, file: HouseholdFile, now: datetim
     name, broker = file.household.name, f"{file.bus.host}:{file.bus.port}"
     if state is None:
         return f"no daemon of {name} is known at the broker {broker}; {start}"
-    at = f" since {local_time(state.at, file.zone, '%a %d %b %H:%M')}" if state.at else ""
+    begun = state.at.replace(second=0, microsecond=0) if state.at else None
+    at = f" since {local_time(begun, file.zone, '%a %d %b %H:%M')}" if begun else ""
     if state.state == "offline":
         return f"the daemon of {name} is offline{at}; {start}"
     if state.state == "waiting":

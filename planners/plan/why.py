@@ -407,7 +407,8 @@ def _shortfall(plan: Plan, point: ChargePoint, zone: ZoneInfo) -> Iterator[str]:
 def _given_up(plan: Plan, given_up: timedelta) -> Iterator[str]:
     if not given_up or not plan.periods:
         return
-    minutes = f"the margin of {given_up / timedelta(minutes=1):g} minutes"
+    count = given_up / timedelta(minutes=1)
+    minutes = f"the margin of {count:g} {'minute' if count == 1 else 'minutes'}"
     if plan.shortfall is None:
         yield f"{plan.need_percent:.0f} % can't be reached with {minutes}: it is given up."
     else:

@@ -174,6 +174,14 @@ def test_a_usual_night_ends_at_what_the_usual_departure_buys(
     assert under(lines, "Vehicles")[1].startswith(expected)
 
 
+def test_a_usual_night_begins_with_what_the_usual_trip_leaves() -> None:
+    """The trip's own use counts, not that of a usual day: 9 of 60 kWh are 15 %."""
+    car = {"usable_kwh": 60.0, "daily_distance_km": 30.0, "kwh_per_100km": 18.0}
+    leaves = USUAL | {"need_percent": 75.0, "uses_kwh": 9.0}
+    (_, night) = under(shown(DemoHousehold(car=car, leaves=leaves)), "Vehicles")
+    assert night.startswith("A usual night, 60 % to 75 %, takes 10.0 kWh at the meter")
+
+
 def test_a_night_that_never_ends_is_explained() -> None:
     """A vehicle that loses more than it takes would not be full in a week."""
     given = DemoHousehold(
