@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from daemon.page.plan_shown import MISSING_KWH
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from datetime import datetime
@@ -11,9 +13,6 @@ if TYPE_CHECKING:
     from adapters.contract.messages import Status
     from daemon.page.plan_shown import ShownPlan
     from daemon.page.words import Words
-
-_MISSING_KWH: Final = 0.05
-"""Less than this is not worth a word."""
 
 _MOST_SPANS: Final = 2
 """More times of charging than this are counted instead of named."""
@@ -52,7 +51,7 @@ def headline_of(
     yield _reaches(plan, vehicle, now, words) if ahead else _holds(plan, vehicle, now, words)
     if ahead:
         yield _charges(plan, ahead, now, words)
-    if plan.shortfall_kwh > _MISSING_KWH:
+    if plan.shortfall_kwh > MISSING_KWH:
         yield words.say(
             "{percent} are needed: {kwh} will be missing.",
             percent=words.percent(plan.need_percent),
@@ -81,7 +80,7 @@ def _reaches(plan: ShownPlan, vehicle: str, now: datetime, words: Words) -> str:
 
 def _holds(plan: ShownPlan, vehicle: str, now: datetime, words: Words) -> str:
     percent, by = words.percent(plan.soc_percent), words.when(plan.departure, now)
-    if plan.shortfall_kwh > _MISSING_KWH:
+    if plan.shortfall_kwh > MISSING_KWH:
         return words.say(
             "The {vehicle} is at {percent}, and nothing more is charged by {time}.",
             vehicle=vehicle, percent=percent, time=by,

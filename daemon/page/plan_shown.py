@@ -18,6 +18,10 @@ _RUNS_ON_SECONDS = 120
 """A pause that is shorter is no stop."""
 
 
+MISSING_KWH = 0.05
+"""Less energy than this is not worth a word [kWh]."""
+
+
 @dataclass(frozen=True, slots=True)
 class ShownPlan:
     """A plan, or what is left of it.

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any
 
 from adapters.clocks.instants import parse_instant
+from config.fields.currencies import minor_units
 from daemon.control.wishes import AWAY_UNTIL, CHARGE_NOW, SKIP_UNTIL
+from daemon.page.plan_shown import MISSING_KWH
+from planners.accounts.money import round_money
 from planners.power.charging import NEED_TOLERANCE_PERCENT
 
 if TYPE_CHECKING:
@@ -16,9 +20,6 @@ if TYPE_CHECKING:
     from adapters.contract.messages import Answer, AskedFor, DepartureEffect, Status
     from daemon.page.plan_shown import ShownPlan
     from daemon.page.words import Words
-
-_MISSING_KWH: Final = 0.05
-_SAME_COST: Final = 0.005
 
 
 def preview_lines(
@@ -64,10 +65,12 @@ def _amount(answer: Answer, now: datetime, words: Words) -> str:
 def _difference(answer: Answer, plan: ShownPlan | None, words: Words) -> Iterator[str]:
     if plan is None or answer.cost is None or answer.currency != plan.currency:
         return
-    more = round(answer.cost, 2) - round(plan.cost, 2)  # what a reader gets who subtracts
-    if abs(more) < _SAME_COST:
+    units = minor_units(plan.currency)
+    then, before = (round_money(Decimal(str(cost)), units) for cost in (answer.cost, plan.cost))
+    more = float(then - before)  # what a reader gets who subtracts
+    if not more:
         return
-    amount = words.money(abs(round(more, 2)), plan.currency)
+    amount = words.money(abs(more), plan.currency)
     instead = words.say(
         "Until now {kwh} for {cost} are planned",
         kwh=words.kwh(plan.energy_kwh), cost=words.money(plan.cost, plan.currency),
@@ -88,7 +91,7 @@ def _departure(effect: DepartureEffect, now: datetime, words: Words) -> str:
         "added": words.say("One more departure {time}: {percent}", time=time, percent=target),
     }
     text = forms[effect.effect]
-    if effect.missing_kwh is not None and effect.missing_kwh > _MISSING_KWH:
+    if effect.missing_kwh is not None and effect.missing_kwh > MISSING_KWH:
         missing = words.kwh(effect.missing_kwh)
         return words.say("{departure}; {kwh} will be missing.", departure=text, kwh=missing)
     if effect.reaches_percent is None:

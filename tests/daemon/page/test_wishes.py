@@ -45,6 +45,19 @@ def test_a_cheaper_wish() -> None:
 
 
 @pytest.mark.parametrize(
+    ("cost", "more"),
+    [(100.4, []), (101.4, ["Until now 26.0 kWh for JP¥100 are planned: this is JP¥1 more."])],
+)
+def test_a_difference_has_the_decimals_of_its_currency(cost: float, more: list[str]) -> None:
+    """The yen has none: 100.2 and 100.4 are the same amount to a reader."""
+    plan = at_home().state.plan
+    assert plan is not None
+    shown = read_plan(plan.to_json() | {"currency": "JPY", "cost": 100.2})
+    figures = AT_ONCE | {"currency": "JPY", "cost": cost}
+    assert list(preview_lines(answer(**figures), shown, EVENING, words()))[1:] == more
+
+
+@pytest.mark.parametrize(
     ("effect", "text"),
     [
         (
