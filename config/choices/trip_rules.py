@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from config.fields.key_problems import KeyProblem
 from config.household.departure import days_of
-from config.tariffs.tariff import WEEKDAYS
+from config.tariffs.day_kinds import WEEKDAYS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping

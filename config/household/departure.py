@@ -20,7 +20,7 @@ from config.fields.value_types import (
     TripEnergy,
     TripKm,
 )
-from config.tariffs.tariff import WEEKDAYS, Weekday, repeated
+from config.tariffs.day_kinds import WEEKDAYS, Weekday, repeated
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

@@ -21,7 +21,7 @@ from config.fields.value_types import (
 )
 from config.household.ocpp import OcppPoint
 from config.household.wiring import Wiring, wiring_problems
-from config.tariffs.tariff import repeated
+from config.tariffs.day_kinds import repeated
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -42,8 +42,11 @@ from config.household.ocpp import OcppListener, OcppPoint
 from config.household.page import Page
 from config.household.vehicle import Vehicle
 from config.household.wiring import LoadMeter
+from config.tariffs.band import Band
+from config.tariffs.day_kinds import DAY_KINDS, WEEKDAYS, DayKind, Weekday
 from config.tariffs.known_load import KnownLoad, known_load_problems
-from config.tariffs.tariff import DAY_KINDS, WEEKDAYS, Band, DayKind, PriceFile, Tariff, Weekday
+from config.tariffs.price_file import PriceFile
+from config.tariffs.tariff import Tariff
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -14,7 +14,7 @@ from config.fields.key_problems import KeyProblem
 from config.fields.value_types import Expected, FilePath, Flag, checked
 from config.household.broker import UserName
 from config.household.listener import Listener
-from config.tariffs.tariff import repeated
+from config.tariffs.day_kinds import repeated
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -11,8 +11,9 @@ from config.tariffs.known_load import holiday_needs
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from config.tariffs.band import Band
     from config.tariffs.bands import Clash
-    from config.tariffs.tariff import Band, Tariff
+    from config.tariffs.tariff import Tariff
 
 
 def band_problems(

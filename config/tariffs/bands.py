@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 
 from config.tariffs.calendar_words import MONTHS, WEEKDAY_NAMES, clock, parts_in_words
-from config.tariffs.tariff import DAY_KINDS
+from config.tariffs.day_kinds import DAY_KINDS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -24,7 +24,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from config.fields.value_types import Hours
-    from config.tariffs.tariff import DayKind, Tariff
+    from config.tariffs.day_kinds import DayKind
+    from config.tariffs.tariff import Tariff
 
 CALENDAR_SHAPE = (12, len(DAY_KINDS), 1440)
 """Months, day kinds and minutes of the local day: every minute of every year is in it."""

@@ -15,7 +15,7 @@ from config.fields.home_fields import PhaseNames
 from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import Expected, Model
 from config.tariffs.bands import CALENDAR_SHAPE, any_holiday, calendar_mask
-from config.tariffs.tariff import DayKinds, HoursOfDay, Months, repeated
+from config.tariffs.day_kinds import DayKinds, HoursOfDay, Months, repeated
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping

@@ -14,7 +14,8 @@ if TYPE_CHECKING:
     from datetime import datetime
     from zoneinfo import ZoneInfo
 
-    from config.tariffs.tariff import PriceFile, Tariff
+    from config.tariffs.price_file import PriceFile
+    from config.tariffs.tariff import Tariff
     from daemon.control.state import House
 
 

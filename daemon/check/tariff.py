@@ -26,7 +26,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from config.household.household_file import HouseholdFile
-    from config.tariffs.tariff import Band, Tariff
+    from config.tariffs.band import Band
+    from config.tariffs.tariff import Tariff
     from daemon.control.state import House
 
 MOST_PARTS = 6

@@ -27,7 +27,8 @@ if TYPE_CHECKING:
     from rich.console import ConsoleRenderable, RenderableType
 
     from config.household.household_file import HouseholdFile
-    from config.tariffs.tariff import Band, Tariff
+    from config.tariffs.band import Band
+    from config.tariffs.tariff import Tariff
     from daemon.tariff.days import Day
     from planners.rates.prices import Prices, RateSpan
 

@@ -13,8 +13,8 @@ from datetime import timedelta
 from math import ceil
 from typing import TYPE_CHECKING, Final
 
+from config.tariffs.day_kinds import WEEKDAYS
 from config.tariffs.known_load import LearnedLoad
-from config.tariffs.tariff import WEEKDAYS
 from planners.power.live_load import LoadHour
 
 if TYPE_CHECKING:

@@ -33,7 +33,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from config.files.price_series import PricePoint
-    from config.tariffs.tariff import PriceFile, Tariff
+    from config.tariffs.price_file import PriceFile
+    from config.tariffs.tariff import Tariff
 
 BAND = "price"
 """A price series has one band."""

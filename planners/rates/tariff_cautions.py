@@ -13,7 +13,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
     from config.household.household_file import HouseholdFile
-    from config.tariffs.tariff import PriceFile, Tariff
+    from config.tariffs.price_file import PriceFile
+    from config.tariffs.tariff import Tariff
     from planners.rates.prices import Prices
 
 _SCALES = {

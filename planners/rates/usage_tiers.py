@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from decimal import Decimal
     from zoneinfo import ZoneInfo
 
-    from config.tariffs.tariff import Band, Tariff
+    from config.tariffs.band import Band
+    from config.tariffs.tariff import Tariff
 
 _LONGEST_MONTH = timedelta(days=31)
 

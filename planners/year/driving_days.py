@@ -11,7 +11,7 @@ from itertools import cycle
 from typing import TYPE_CHECKING
 
 from config.files.errors import UsageError
-from config.tariffs.tariff import WEEKDAYS
+from config.tariffs.day_kinds import WEEKDAYS
 from planners.local_time.conversion import instant_of_local
 
 if TYPE_CHECKING:

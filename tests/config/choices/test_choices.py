@@ -14,7 +14,7 @@ from config.choices.loading import load_choices
 from config.fields.value_types import Hours
 from config.files.errors import FileError
 from config.files.price_series import PricePoint
-from config.tariffs.tariff import WEEKDAYS
+from config.tariffs.day_kinds import WEEKDAYS
 from planners.power.allowed_currents import charge_model
 from planners.power.cautions import cautions
 from planners.rates.prices import prices_of

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from config.fields.value_types import Hours
 from config.tariffs.bands import band_table, clashes, names_holidays
-from config.tariffs.tariff import DAY_KINDS, DayKind, Tariff
+from config.tariffs.day_kinds import DAY_KINDS, DayKind
+from config.tariffs.tariff import Tariff
 
 
 def tariff(*bands: dict[str, Any]) -> Tariff:

@@ -17,7 +17,8 @@ from config.tariffs.calendar_words import (
     months_in_words,
     parts_in_words,
 )
-from config.tariffs.tariff import DAY_KINDS, Tariff
+from config.tariffs.day_kinds import DAY_KINDS
+from config.tariffs.tariff import Tariff
 
 WEEK: list[str] = list(DAY_KINDS[:7])
 WORKDAYS = [*WEEK[:5], "holiday"]

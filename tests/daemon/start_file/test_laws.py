@@ -22,7 +22,10 @@ from config.files.yaml_tree import read_yaml
 from config.household.household_file import HouseholdFile
 from config.household.loading import load_household
 from config.household.vehicle import CONSUMPTION_KEYS
-from config.tariffs.tariff import WEEKDAYS, Band, PriceFile, Tariff
+from config.tariffs.band import Band
+from config.tariffs.day_kinds import WEEKDAYS
+from config.tariffs.price_file import PriceFile
+from config.tariffs.tariff import Tariff
 from daemon.start_file.answers import check_answers, completed
 from daemon.start_file.guess import Guess
 from daemon.start_file.questions import QUESTIONS

@@ -1,0 +1,85 @@
+"""A band of a tariff: a named set of hours with one unit rate, or with tiers."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import TYPE_CHECKING, Annotated, Self
+
+from pydantic import Field, model_validator
+
+from config.fields.key_problems import KeyProblem, refuse
+from config.fields.value_types import Model, Rate, Text, TierEnd
+from config.tariffs.day_kinds import DayKinds, HoursOfDay, Months, repeated
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+
+class Tier(Model):
+    """A part of the home's use in a day or a month, with its rate."""
+
+    rate: Rate = Field(description="Unit rate before tax [currency per kWh].")
+    up_to_kwh: TierEnd | None = Field(
+        None, description="Where the tier ends [kWh of the home's use]; the last one has no end."
+    )
+
+
+class Band(Model):
+    """A named set of hours with one unit rate, or a rate that changes with use."""
+
+    name: Text = Field(description="Name of the band, as accounts show it.")
+    rate: Rate | None = Field(
+        None, description="Unit rate before tax [currency per kWh]; either this or tiers."
+    )
+    tiers: Annotated[tuple[Tier, ...], Field(strict=False, min_length=2, max_length=20)] | None = (
+        Field(None, description="Rates by the home's use in a day or a month; either this or rate.")
+    )
+    hours: HoursOfDay | None = Field(
+        None, description="Hours of the local clock; without: every hour no other band names."
+    )
+    days: DayKinds | None = Field(
+        None, description="Days on which the hours hold; without: every day."
+    )
+    months: Months | None = Field(
+        None, description="Months in which the hours hold, 1 to 12; without: every month."
+    )
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        problems = [*repeated(self.days, "days"), *repeated(self.months, "months")]
+        if self.hours is None:
+            problems += [
+                KeyProblem(
+                    (key,),
+                    "a band without hours takes every hour that no other band names; "
+                    'for whole days write hours: ["00:00-24:00"] beside it',
+                )
+                for key in ("days", "months")
+                if getattr(self, key) is not None
+            ]
+        if (self.rate is None) == (self.tiers is None):
+            got = "neither" if self.rate is None else "both"
+            wanted = "expected either rate, or tiers for a rate that changes with use"
+            problems.append(KeyProblem((), f"{wanted}; got {got}"))
+        refuse([*problems, *_tier_problems(self.tiers or ())])
+        return self
+
+
+def _tier_problems(tiers: Sequence[Tier]) -> Iterator[KeyProblem]:
+    """Find tiers whose ends are missing or do not rise."""
+    before = Decimal(0)
+    for index, tier in enumerate(tiers[:-1]):
+        if tier.up_to_kwh is None:
+            yield KeyProblem(
+                ("tiers", index), "expected up_to_kwh: only the last tier is without an end"
+            )
+        elif tier.up_to_kwh <= before:
+            message = f"expected more than the {before} kWh before it, got {tier.up_to_kwh}"
+            yield KeyProblem(("tiers", index, "up_to_kwh"), message)
+        else:
+            before = tier.up_to_kwh
+    if tiers and tiers[-1].up_to_kwh is not None:
+        yield KeyProblem(
+            ("tiers", len(tiers) - 1, "up_to_kwh"),
+            "expected a last tier without up_to_kwh, for all that is used beyond the others",
+        )
