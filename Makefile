@@ -14,7 +14,7 @@ WORKERS ?= $(shell expr $$(nproc) + 1)
 # The tests start hundreds of processes. Each would compile all that it imports if nothing were kept.
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: help rehearse test lint types contracts unit mosquitto chromium debian prove bench faults floods browsers hours throwaway container upgrade keep-for-upgrade \
+.PHONY: help rehearse test lint types contracts unit mosquitto chromium debian prove bench faults floods browsers picture hours throwaway container upgrade keep-for-upgrade \
 	release licences format constraints clean
 
 help:
@@ -26,6 +26,7 @@ help:
 	@echo 'make faults       kills, broken brokers, bad messages and hardware (up to half an hour)'
 	@echo 'make floods       20,000 messages a second, of each kind (an hour)'
 	@echo 'make browsers     the page in a real browser: every view, every wish, in every way (five minutes)'
+	@echo 'make picture      draw the picture of the page in the README again (a minute)'
 	@echo 'make hours        the tests that read the clock, at other hours and days (two hours)'
 	@echo 'make throwaway    the install guide from nothing, in a Debian of its own (root, three minutes)'
 	@echo 'make container    the container image, built and run (root, three minutes)'
@@ -59,6 +60,7 @@ $(VENV)/.tests: $(VENV)/.runs constraints.txt
 
 rehearse: $(VENV)/.runs
 	@$(BIN)/lullwatt rehearse
+	@echo 'See it on the page of the household, in a browser: $(BIN)/lullwatt rehearse --page'
 
 test: $(VENV)/.tests mosquitto chromium debian rehearse lint types contracts unit
 
@@ -143,6 +145,9 @@ floods: $(VENV)/.tests mosquitto
 
 browsers: $(VENV)/.tests mosquitto chromium
 	$(BIN)/python -m tests.browsers
+
+picture: $(VENV)/.tests chromium
+	$(BIN)/python -m tests.browsers.picture
 
 hours: $(VENV)/.tests mosquitto chromium debian
 	@command -v cc >/dev/null || { \

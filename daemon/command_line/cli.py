@@ -52,6 +52,10 @@ NEED_UNMET = 3
 UNWELL = 4
 """Exit code: the daemon does not run or is not well, or another one has taken over."""
 
+USUAL_PACE = 5.0
+MOST_PACE = 120.0
+"""How many minutes of a rehearsed night may pass in a second while its page is shown."""
+
 TRACEBACK_VARIABLE = "LULLWATT_TRACEBACK"
 """Environment variable; if it is set, a programming error shows its traceback."""
 
@@ -224,6 +228,18 @@ def run(file: Path, *, json_log: bool) -> None:
     type=click.Choice(["busy"]),
     help="Also simulate a home that cooks, washes and heats, with a meter of its load.",
 )
+@click.option(
+    "--page",
+    "with_page",
+    is_flag=True,
+    help="Show the page of the household meanwhile, on this machine, until Ctrl-C.",
+)
+@click.option(
+    "--pace",
+    type=click.FloatRange(0.1, MOST_PACE),
+    metavar="MINUTES",
+    help=f"With --page: how many minutes pass in a second; {USUAL_PACE:g} unless given.",
+)
 @JSON_OPTION
 def rehearse(
     file: Path | None,
@@ -232,6 +248,8 @@ def rehearse(
     at: datetime | None,
     home: str | None,
     *,
+    pace: float | None,
+    with_page: bool,
     as_json: bool,
 ) -> None:
     """Rehearse a whole night in seconds, without touching any hardware.
@@ -243,10 +261,17 @@ def rehearse(
     With --home busy, a home with invented appliances draws current too, and its meter reports it:
     see how charging is lowered so that the main fuse holds. Without FILE, two vehicles then share
     a main fuse of 40 A.
-    """
+
+    With --page, time passes slowly, one evening after the other, and the household's page shows it.
+    Open the address that is printed: you can press everything, and the daemon obeys.
+    """  # noqa: DOC501 - this text is the command's help
     from daemon.presentation.logs import set_up_logs  # noqa: PLC0415
     from daemon.rehearsal.set_up import rehearse_night  # noqa: PLC0415
 
+    if pace is not None and not with_page:
+        raise UsageError("--pace: expected --page beside it")
+    if as_json and with_page:
+        raise UsageError("--json: expected no --page beside it, which goes on until Ctrl-C")
     set_up_logs(quiet=True)
     result = rehearse_night(
         file,
@@ -255,11 +280,12 @@ def rehearse(
         socs={name: soc for name, soc in socs.items() if name is not None},
         at=at,
         with_home=home is not None,
+        pace=(pace or USUAL_PACE) if with_page else None,
         say=_discard if as_json else say,
     )
     if as_json:
         write_output(json_text(result.to_json()))
-    if result.is_short:
+    if result.is_short and not with_page:
         sys.exit(NEED_UNMET)
 
 

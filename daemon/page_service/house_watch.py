@@ -36,11 +36,16 @@ class HouseWatch:
     """
 
     def __init__(self, path: Path, seconds: Callable[[], float] = monotonic) -> None:
-        self.path = path
+        self._path = path
         self._seconds = seconds
         self._stamp = self._stamp_now()
         self._house = _house_of(path)
         self._looked = self._read = seconds()
+
+    @property
+    def path(self) -> Path:
+        """The household file."""
+        return self._path
 
     def house(self) -> House:
         """Return the household; looks at the file every ten seconds at most."""
@@ -56,7 +61,7 @@ class HouseWatch:
 
     def _read_again(self) -> None:
         try:
-            house = _house_of(self.path)
+            house = _house_of(self._path)
         except LullwattError as error:
             _log.warning("the changed household file has faults; it is not used", why=str(error))
             return
@@ -64,7 +69,7 @@ class HouseWatch:
 
     def _stamp_now(self) -> tuple[int, int, int] | None:
         try:
-            stat = self.path.stat()
+            stat = self._path.stat()
         except OSError:
             return None
         return stat.st_mtime_ns, stat.st_ino, stat.st_size

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import signal
 import ssl
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 import structlog
 
@@ -29,9 +29,24 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
+    from adapters.web.server import Respond
     from config.household.page import Page
+    from daemon.control.state import House
 
 _log = structlog.get_logger(__name__)
+
+
+class HouseSource(Protocol):
+    """Where the page gets the household from."""
+
+    @property
+    def path(self) -> Path:
+        """The household file, for error messages."""
+        ...
+
+    def house(self) -> House:
+        """Return the household as it is now."""
+        ...
 
 
 class PageError(LullwattError):
@@ -73,12 +88,20 @@ async def _serve_until_told(watch: HouseWatch, page: Page, tls: ssl.SSLContext |
     await serve(watch, page, tls, stopping, listening)
 
 
+def respond_by_site(site: Site, _parts: Parts) -> Respond:
+    """Return what answers requests: the site itself."""
+    return site.respond
+
+
 async def serve(
-    watch: HouseWatch,
+    watch: HouseSource,
     page: Page,
     tls: ssl.SSLContext | None,
     stopping: asyncio.Event,
     listening: Callable[[int], None],
+    *,
+    adapt: Callable[[Parts], Parts] = lambda parts: parts,
+    respond_by: Callable[[Site, Parts], Respond] = respond_by_site,
 ) -> None:
     """Serve the page until an event is set.
 
@@ -94,24 +117,30 @@ async def serve(
         Ends it.
     listening
         Called with the port once it listens.
+    adapt
+        Changes the parts of the site; a rehearsal has a clock of its own.
+    respond_by
+        Returns what answers requests.
     """
     file = watch.house().file
     link = LiveLink(file)
-    parts = Parts(
-        house=watch.house,
-        link=link,
-        record=Record(watch.path),
-        devices=DevicesFile(page.devices_file),
-        clock=SystemClock(),
-        languages=Languages(file.zone, read_catalogues()),
-        templates=Templates(),
-        access=Access(page, page.port),
+    parts = adapt(
+        Parts(
+            house=watch.house,
+            link=link,
+            record=Record(watch.path),
+            devices=DevicesFile(page.devices_file),
+            clock=SystemClock(),
+            languages=Languages(file.zone, read_catalogues()),
+            templates=Templates(),
+            access=Access(page, page.port),
+        )
     )
     pairing = PairingPages(parts)
     site = Site(parts, pairing.pair)
     pairing.add_to(site)
     WishPages(site, parts)
-    server = WebServer(site.respond, HEADERS)
+    server = WebServer(respond_by(site, parts), HEADERS)
     link.start()
     try:
         await server.serve(page.host, page.port, tls, stopping, listening)

@@ -75,6 +75,7 @@ class Parts:
     languages: Languages
     templates: Templates
     access: Access
+    looks_every_seconds: float = STREAM_SECONDS
 
 
 class Site:
@@ -214,7 +215,7 @@ class Site:
             part = await self._live_part(visit, self._parts.clock.now())
             yield event_text("view", part) if part != shown else COMMENT
             shown = part
-            await self._parts.link.wait_changed(STREAM_SECONDS)
+            await self._parts.link.wait_changed(self._parts.looks_every_seconds)
 
     async def _live_part(self, visit: Visit, now: datetime) -> str:
         parts, house = self._parts, self._parts.house()

@@ -38,16 +38,19 @@ from daemon.messaging.outbox import command_message
 from daemon.rehearsal.home import HomeNight, RehearsedHome
 from daemon.service.running import Daemon
 from daemon.sharing.planning_task import JointPlanMade
+from planners.local_time.conversion import instant_of_local, local_date
 from planners.local_time.departures import night_bounds, night_of
 from planners.local_time.wished_departures import next_departure
 from planners.plan.plan import Plan, instant_text
 
 if TYPE_CHECKING:
     from datetime import datetime
+    from zoneinfo import ZoneInfo
 
     from adapters.ledger.ledger import Ledger
     from config.household.household_file import HouseholdFile
     from daemon.control.events import CommandInForce
+    from daemon.rehearsal.pace import Pace
     from daemon.service.household_watch import HouseholdWatch
 
 MakeHardware = Callable[[SimulatedChargePoint, Bus, Topics, str], SimulatedHardware]
@@ -66,6 +69,8 @@ LONGEST = timedelta(days=4)
 CLOSED_WITHIN = timedelta(minutes=25)
 """A night without a departure is closed at most this long after noon."""
 
+
+_DAY = timedelta(days=1)
 
 REGISTER_WH = 1_000_000
 """The register of the simulated meter at the start [Wh]."""
@@ -154,6 +159,7 @@ class _Stay:
     unplugs_at: datetime | None
     last_night: date
     register_before_kwh: float
+    plugs_in_at: datetime | None = None
     result: RehearsalResult = field(default_factory=RehearsalResult)
     serial: int = 0
     amps: float = 0.0
@@ -246,6 +252,9 @@ class Rehearsal:
     make_hardware : callable, optional
         Makes hardware that is wired as the file says; by default the hardware uses the daemon's
         own messages, and the file's wiring is ignored.
+    pace : Pace, optional
+        Lets time pass slowly, one evening after the other until it is told to stop; without it,
+        the rehearsal ends with its night.
     """
 
     def __init__(
@@ -259,9 +268,11 @@ class Rehearsal:
         beside: Sequence[Evening] = (),
         with_home: bool = False,
         make_hardware: MakeHardware | None = None,
+        pace: Pace | None = None,
     ) -> None:
         file = watch.house.file
         self._file = file
+        self._pace = pace
         self._evening = evening
         self._observer = observer
         self.clock = VirtualClock(evening.at)
@@ -335,11 +346,9 @@ class Rehearsal:
     def _play(self) -> None:
         zone, now = self._file.zone, self._evening.at
         end = night_bounds(max(stay.last_night for stay in self._stays), zone)[1] + CLOSED_WITHIN
-        while now <= end and any(stay.goes_on for stay in self._stays):
+        while self._goes_on(now, end):
             for stay in self._stays:
-                if stay.unplugs_at is not None and now >= stay.unplugs_at:
-                    stay.hardware.unplug(now)
-                    stay.unplugs_at = None
+                self._come_and_go(stay, now)
                 stay.hardware.step(now)
                 self._hear()  # one connection after the other: each run is the same
             if self._home is not None:
@@ -349,7 +358,28 @@ class Rehearsal:
             if self._home is not None:
                 self._home.note({stay.point_name: stay.point for stay in self._stays})
             now = max(now + timedelta(microseconds=1), min(self._dues()))
+            if self._pace is not None:
+                self._pace.wait_for(now)
             self.clock.advance_to(now)
+
+    def _goes_on(self, now: datetime, end: datetime) -> bool:
+        if self._pace is not None:
+            return not self._pace.is_stopped
+        return now <= end and any(stay.goes_on for stay in self._stays)
+
+    def _come_and_go(self, stay: _Stay, now: datetime) -> None:
+        """Unplug a vehicle that leaves; with a pace, it comes again on the next evening."""
+        if stay.unplugs_at is not None and now >= stay.unplugs_at:
+            stay.hardware.unplug(now)
+            stay.unplugs_at = None
+            if self._pace is not None:
+                stay.plugs_in_at = _evening_after(now, stay.evening.at, self._file.zone)
+        if stay.plugs_in_at is not None and now >= stay.plugs_in_at:
+            self._name_vehicle(stay.evening)
+            stay.hardware.plug_in(simulated_vehicle(self._file, stay.evening), now)
+            stay.plugs_in_at = None
+            departure = next_departure(self._file, stay.evening.vehicle, now)
+            stay.unplugs_at = departure.instant - UNPLUGGED_BEFORE if departure else None
 
     def _dues(self) -> Iterator[datetime]:
         yield self._daemon_observer.wake
@@ -357,8 +387,9 @@ class Rehearsal:
             yield self._home.meter.next_due()
         for stay in self._stays:
             yield stay.hardware.next_due()
-            if stay.unplugs_at is not None:
-                yield stay.unplugs_at
+            yield from (each for each in (stay.unplugs_at, stay.plugs_in_at) if each is not None)
+        if self._pace is not None:
+            yield self._pace.next_step()
 
     def _hear(self) -> None:
         """Wait until the daemon has received every message."""
@@ -432,6 +463,13 @@ def _stay(
         last_night=night_of(last - UNPLUGGED_BEFORE if is_near else last, file.zone),
         register_before_kwh=point.register_kwh,
     )  # fmt: skip
+
+
+def _evening_after(now: datetime, evening: datetime, zone: ZoneInfo) -> datetime:
+    """Return the next instant at which the household's clock shows the time of an evening."""
+    at = evening.astimezone(zone).time()
+    today = instant_of_local(local_date(now, zone), at, zone)
+    return today if today > now else instant_of_local(local_date(now, zone) + _DAY, at, zone)
 
 
 def simulated_point(file: HouseholdFile, name: str, at: datetime) -> SimulatedChargePoint:

@@ -8,25 +8,31 @@ from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta
 from importlib.resources import as_file, files
 from pathlib import Path
+from signal import SIGINT, SIGTERM
 from typing import TYPE_CHECKING
 
 from adapters.bus.embedded_broker import EmbeddedBroker
 from adapters.clocks.clock import SystemClock
+from adapters.host.signals import heed_signals
 from adapters.ledger.ledger import open_ledger
 from adapters.ledger.stored_prices import stored_prices
 from config.files.errors import UsageError
 from config.household.broker import Bus
 from daemon.control.state import assumed_soc_percent
 from daemon.rehearsal.narrator import Narrator
+from daemon.rehearsal.pace import Pace
 from daemon.rehearsal.rehearsal import Evening, Rehearsal, RehearsalResult
 from daemon.service.household_watch import HouseholdWatch
 from planners.local_time.conversion import instant_of_local, local_date
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
+    from contextlib import AbstractContextManager
 
+    from adapters.clocks.clock import VirtualClock
     from adapters.ledger.ledger import Ledger
     from config.household.household_file import HouseholdFile
+    from daemon.control.state import House
 
 DEMO = "kowhai.yaml"
 """The demo household, of our own invention, in `config/examples`."""
@@ -39,6 +45,7 @@ DEMO_EVENING = datetime(2026, 6, 3, 6, 30, tzinfo=UTC)
 
 DEMO_SOC_PERCENT = 35.0
 EVENING = time(18, 30)
+_LEDGER = "ledger.sqlite3"
 
 
 def rehearse_night(
@@ -50,6 +57,7 @@ def rehearse_night(
     say: Callable[[str], None],
     socs: Mapping[str, float] | None = None,
     with_home: bool = False,
+    pace: float | None = None,
 ) -> RehearsalResult:
     """Rehearse a night of a household, and write what happens as it happens.
 
@@ -70,6 +78,9 @@ def rehearse_night(
         State of charge of vehicles, by name.
     with_home : bool, optional
         Whether a simulated busy home draws current too.
+    pace : float, optional
+        Minutes of the night that pass in a second, with the household's page to look at, one
+        evening after the other until Ctrl-C; without it, the night is over in seconds.
 
     Returns
     -------
@@ -96,7 +107,7 @@ def rehearse_night(
             raise UsageError("--home: expected main_fuse_amps in the file, which the home shares")
         evenings = _evenings(file, vehicle, soc_percent, socs or {}, at or _next_evening(file))
         directory = Path(ending.enter_context(tempfile.TemporaryDirectory(prefix="lullwatt-")))
-        ledger = open_ledger(directory / "ledger.sqlite3")
+        ledger = open_ledger(directory / _LEDGER)
         ending.callback(ledger.close)
         _copy_prices(file, ledger)
         broker = EmbeddedBroker()
@@ -104,14 +115,36 @@ def rehearse_night(
         ending.callback(broker.stop)
         bus = Bus(broker=f"mqtt://127.0.0.1:{port}", root=file.bus.root)
         narrator = Narrator(file, evenings, say)
+        passing = None if pace is None else Pace(pace, evenings[0].at)
         rehearsal = Rehearsal(
             watch, ledger, bus, evenings[0], narrator.observe,
-            beside=evenings[1:], with_home=with_home,
+            beside=evenings[1:], with_home=with_home, pace=passing,
         )  # fmt: skip
         narrator.open(rehearsal)
+        if passing is not None:
+            kept = file.ledger.model_copy(update={"path": directory / _LEDGER})
+            there = file.model_copy(update={"bus": bus, "ledger": kept})
+            house = replace(watch.house, file=there)
+            page = _page_of()(path, house, rehearsal.clock, directory)
+            say(f"Open {ending.enter_context(page)} in a browser on this machine.")
+            say("Ctrl-C ends the rehearsal.")
+            ending.enter_context(heed_signals({SIGINT: passing.stop, SIGTERM: passing.stop}))
         result = rehearsal.run()
-        narrator.close(result)
+        if passing is None:
+            narrator.close(result)
         return result
+
+
+def _page_of() -> Callable[[Path, House, VirtualClock, Path], AbstractContextManager[str]]:
+    """Load what serves the page: its packages are an extra."""
+    try:
+        from daemon.rehearsal.page import rehearsed_page  # noqa: PLC0415
+    except ModuleNotFoundError as error:
+        raise UsageError(
+            f"--page needs the package {error.name}, which is not installed;"
+            " install Lullwatt with its extra page: pip install '.[page]'"
+        ) from error
+    return rehearsed_page
 
 
 def _copy_prices(file: HouseholdFile, ledger: Ledger) -> None:

@@ -3,12 +3,28 @@ const live = document.getElementById("live");
 const lost = document.getElementById("lost");
 const source = new EventSource("/live");
 
-source.addEventListener("view", (event) => {
+let pressed = false;
+let next = null;
+
+function show(view) {
   lost.hidden = true;
+  next = pressed ? view : null; // a button that goes away while it is pressed does nothing
+  if (pressed) return;
   const focused = live.contains(document.activeElement) ? document.activeElement.id : "";
-  live.innerHTML = event.data; // the server has escaped every text
+  const open = [...live.querySelectorAll("details")].map((each) => each.open);
+  live.innerHTML = view; // the server has escaped every text
+  live.querySelectorAll("details").forEach((each, place) => { each.open = open[place] ?? false; });
   if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
-});
+}
+
+function released() {
+  pressed = false;
+  if (next !== null) show(next);
+}
+
+addEventListener("pointerdown", () => { pressed = true; });
+for (const end of ["pointerup", "pointercancel"]) addEventListener(end, () => setTimeout(released));
+source.addEventListener("view", (event) => show(event.data));
 source.addEventListener("gone", () => location.reload());
 source.addEventListener("open", () => { lost.hidden = true; });
 source.addEventListener("error", () => { lost.hidden = false; });
