@@ -123,9 +123,11 @@ unit: $(VENV)/.tests
 
 prove: $(VENV)/.tests
 	LULLWATT_EXAMPLES=200 $(BIN)/pytest -n $(WORKERS) \
-		$$(grep --recursive --files-with-matches '@given(' --include='test_*.py' tests)
+		$$(grep --recursive --files-with-matches --extended-regexp \
+			'given\(|\(RuleBasedStateMachine' --include='test_*.py' tests)
 	LULLWATT_PROBLEMS=10000 $(BIN)/pytest -n $(WORKERS) tests/planners/solver/test_exact.py \
-		tests/planners/solver/test_exact_several.py tests/planners/plan/test_nights.py \
+		tests/planners/solver/test_exact_several.py tests/planners/solver/test_exact_power.py \
+		tests/planners/plan/test_nights.py tests/planners/plan/test_planning.py \
 		tests/planners/year/test_year_of_rates.py tests/planners/joint
 
 bench: $(VENV)/.tests mosquitto

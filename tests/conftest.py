@@ -11,7 +11,7 @@ from config.fields.zones import use_pinned_zones
 
 use_pinned_zones()
 
-EXAMPLES = int(os.environ.get("LULLWATT_EXAMPLES", "40"))
+EXAMPLES = int(os.environ.get("LULLWATT_EXAMPLES", "20"))
 """How many examples a law is tried on where it names no number; `make prove` asks for more."""
 
 settings.register_profile(

@@ -8,7 +8,7 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from adapters.ledger.exact_json import dump_exact, load_exact
@@ -25,7 +25,6 @@ BODIES = st.dictionaries(
 )
 
 
-@settings(max_examples=40)
 @given(BODIES)
 def test_a_body_is_read_as_it_was_written(body: dict[str, Any]) -> None:
     """Reading what was written gives the same values."""
@@ -40,7 +39,6 @@ def test_money_stays_decimal(amount: Decimal) -> None:
     assert back == amount
 
 
-@settings(max_examples=40)
 @given(BODIES)
 def test_the_text_is_json(body: dict[str, Any]) -> None:
     """Any JSON reader can read the text, and finds the same keys."""

@@ -71,7 +71,7 @@ def registers(ledger: Ledger, start: datetime, end: datetime) -> list[tuple[floa
 # Readings
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=30)
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(rows=st.lists(READINGS, max_size=20))
 def test_every_reading_is_recorded_once(
     tmp_path_factory: pytest.TempPathFactory, rows: list[tuple[str, datetime, int, float, float]]

@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from adapters.contract.messages import Reading, VehicleReport
@@ -178,7 +178,6 @@ def test_a_reading_twice_changes_nothing() -> None:
     assert world.state == before
 
 
-@settings(max_examples=30)
 @given(
     minutes=st.integers(1, 100_000),
     register_kwh=st.none() | st.floats(0, 1e6),

@@ -301,7 +301,7 @@ def test_energy_that_flows_across_noon_is_in_one_night_or_the_other(every: timed
     assert sum_of_nights(world) == round(world.meter_wh) - 1_000_000
 
 
-@settings(max_examples=8)
+@settings(max_examples=settings().max_examples // 5)
 @given(
     st.lists(
         st.tuples(st.integers(0, 20 * 60), st.floats(5, 95), st.sampled_from(["now", "plan"])),

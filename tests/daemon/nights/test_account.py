@@ -9,7 +9,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from config.files.price_series import PricePoint
@@ -146,7 +146,6 @@ def test_all_fields_of_the_design_are_there() -> None:
     assert record["standing_charge"] == Decimal("2.18"), "1.90 and 15 % are 2.185; half to even"
 
 
-@settings(max_examples=40)
 @given(
     begins=st.integers(0, 1200),
     minutes=st.integers(1, 400),
@@ -224,7 +223,6 @@ def test_the_baselines_price_the_energy_of_the_night() -> None:
     assert costs["timer"] == costs["hindsight"] == record["cost"] == Decimal("4.64")
 
 
-@settings(max_examples=60)
 @given(
     flows=st.lists(
         st.tuples(

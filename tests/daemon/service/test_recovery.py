@@ -454,7 +454,7 @@ ANY_PENDING = st.builds(
 )
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60)
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     state=ANY_STATE,
     night=st.none() | ANY_NIGHT,
@@ -561,7 +561,10 @@ HOUSES: dict[str, Callable[[], House]] = {
 }
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=25)
+@settings(
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+    max_examples=settings().max_examples // 2,
+)
 @given(
     name=st.sampled_from(sorted(HOUSES)),
     happenings=st.lists(

@@ -214,7 +214,7 @@ def same(actual: object, expected: object, directory: Path) -> bool:
     return actual == expected
 
 
-@settings(max_examples=80)
+@settings(max_examples=2 * settings().max_examples)
 @given(good)
 def test_accepted_answers_are_written_and_read_back(
     tmp_path_factory: pytest.TempPathFactory, answer: dict[str, Any]

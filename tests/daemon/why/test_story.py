@@ -207,7 +207,7 @@ DOINGS: dict[str, Callable[[Place], None]] = {
 STEP = st.tuples(st.sampled_from([*DOINGS, "start again"]), st.integers(1, 150))
 
 
-@settings(max_examples=6)
+@settings(max_examples=settings().max_examples // 5)
 @given(steps=st.lists(STEP, min_size=4, max_size=9))
 def test_every_command_is_in_one_line(steps: list[tuple[str, int]]) -> None:
     """Whatever happens, each command is in one line, in order of time."""

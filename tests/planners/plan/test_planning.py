@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import random
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -37,6 +38,9 @@ from tests.planners.planned import (
 KOWHAI = Path(__file__).parents[3] / "config" / "examples" / "kowhai.yaml"
 EVENING = "2026-06-03T06:30:00"
 """A Wednesday, 18:30 by the household's clock."""
+
+PLANS = int(os.environ.get("LULLWATT_PROBLEMS", "400")) // 20
+"""How many random households; `make prove` asks for many more."""
 
 FLAT = bands(band("all", "0.20"))
 HALF_HOURS = {"tick_minutes": 30}
@@ -111,10 +115,10 @@ def random_plans(count: int) -> list[DemoHousehold]:
     ]
 
 
-@pytest.mark.parametrize("case", range(60))
+@pytest.mark.parametrize("case", range(PLANS))
 def test_periods_hold_one_rate_each_and_sum_to_the_totals(case: int) -> None:
     """No period spans two rates, none overlaps; their energy and cost are the plan's."""
-    given = random_plans(60)[case]
+    given = random_plans(PLANS)[case]
     at = f"2026-06-{3 + case % 7:02d}T0{case % 9}:{case % 60:02d}:{7 * case % 60:02d}"
     plan = given.plan(5.0 + case, at)
     spans = prices_of(given.file(), {}).spans(plan.made_at, plan.departure)

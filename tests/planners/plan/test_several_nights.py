@@ -237,7 +237,6 @@ def test_needs_are_bought_ahead_to_the_everyday_limit_and_for_what_is_needed() -
     need=st.sampled_from([40.0, 60.0]),
     soc=st.sampled_from([30.0, 55.0]),
 )
-@hypothesis.settings(max_examples=25)
 def test_needs_of_several_nights_cost_no_more_together(
     rates: list[int], need: float, soc: float
 ) -> None:

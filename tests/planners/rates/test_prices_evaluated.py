@@ -36,7 +36,7 @@ DAY = timedelta(days=1)
 FIRST = datetime(2025, 1, 1, tzinfo=UTC)
 
 rates = st.decimals(Decimal("-0.5"), Decimal(1), places=4)
-per_day = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+per_day = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 
 @cache

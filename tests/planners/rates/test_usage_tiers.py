@@ -175,7 +175,7 @@ def bill(used_wh: int, ends_kwh: Sequence[int], costs: Sequence[Decimal]) -> Dec
     return total
 
 
-@settings(max_examples=60, deadline=None)
+@settings(deadline=None)
 @given(
     st.data(),
     ends,

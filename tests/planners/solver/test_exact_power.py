@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import random
 from dataclasses import replace
 
@@ -17,6 +18,9 @@ from tests.planners.solver.enumerate_several import cheapest_by_enumeration
 from tests.planners.solver.random_several import Kind, random_problem
 from tests.planners.solver.statement import carry_out, faults_of
 
+PROBLEMS = int(os.environ.get("LULLWATT_PROBLEMS", "400"))
+"""A measure of how many random problems; `make prove` asks for many more."""
+
 
 def tapered(rng: random.Random, problem: PlanningProblem) -> PlanningProblem:
     """Let power fall to 40 percent within the energy that the problem's ticks can charge."""
@@ -29,7 +33,7 @@ def tapered(rng: random.Random, problem: PlanningProblem) -> PlanningProblem:
     return replace(problem, model=replace(model, standby_kw=standby, taper=taper))
 
 
-@pytest.mark.parametrize("seed", range(60))
+@pytest.mark.parametrize("seed", range(PROBLEMS // 20))
 def test_two_enumerations_agree(seed: int) -> None:
     """At constant power and on/off switching both of the tests' enumerations find the same."""
     drawn = random_problem(random.Random(f"both {seed}"), kind="on_off", ticks=(3, 6))
@@ -38,7 +42,7 @@ def test_two_enumerations_agree(seed: int) -> None:
     assert one.money == pytest.approx(other.money, abs=1e-7)
 
 
-@pytest.mark.parametrize("seed", range(80))
+@pytest.mark.parametrize("seed", range(PROBLEMS // 16))
 def test_on_off_with_taper_and_standby_is_exact(seed: int) -> None:
     """With one departure and one current no choice of ticks is cheaper."""
     rng = random.Random(f"taper {seed}")
@@ -54,7 +58,7 @@ def test_on_off_with_taper_and_standby_is_exact(seed: int) -> None:
 
 
 @pytest.mark.parametrize("kind", ["on_off", "current"])
-@pytest.mark.parametrize("seed", range(60))
+@pytest.mark.parametrize("seed", range(PROBLEMS // 20))
 def test_varying_power_is_nearly_exact(kind: Kind, seed: int) -> None:
     """Two departures, taper, standby, varying limits: no plan of a fine grid is a tick cheaper."""
     rng = random.Random(f"power {seed}")

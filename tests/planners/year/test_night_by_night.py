@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from planners.power.charging import metered_to
@@ -26,7 +26,6 @@ SAME = 1e-6
 """Energies and costs of a year may differ by what each night's beginning may [kWh, currency]."""
 
 
-@settings(max_examples=40)
 @given(small_years())
 def test_all_nights_at_once_are_the_nights_one_after_another(year: SmallYear) -> None:
     """Energies and costs by band, what is missing at departures, and what is left at the end."""
@@ -51,7 +50,6 @@ def test_all_nights_at_once_are_the_nights_one_after_another(year: SmallYear) ->
         assert simulated.nights_short[place] == np.count_nonzero(short)
 
 
-@settings(max_examples=40)
 @given(small_years())
 def test_years_do_not_touch_each_other(year: SmallYear) -> None:
     """Each year has the same result alone as among the others."""
@@ -63,7 +61,6 @@ def test_years_do_not_touch_each_other(year: SmallYear) -> None:
         assert alone.short_kwh == pytest.approx(one.short_kwh, abs=SAME)
 
 
-@settings(max_examples=40)
 @given(st.one_of(small_years("exact"), small_years("at_once"), small_years("timer")))
 def test_what_is_bought_is_what_was_used(year: SmallYear) -> None:
     """The energy bought is that of the trips, plus what the battery gained over the year."""
@@ -76,7 +73,6 @@ def test_what_is_bought_is_what_was_used(year: SmallYear) -> None:
     assert (simulated.ends_kwh <= year.rule.want_kwh + SAME).all()
 
 
-@settings(max_examples=40)
 @given(small_years(want_only=True), st.sampled_from([0.01, 0.2, 1.0]))
 def test_dearer_by_as_much_everywhere_costs_that_much_more(year: SmallYear, more: float) -> None:
     """If no rate exceeds the limit, the plan does not change."""
@@ -86,7 +82,6 @@ def test_dearer_by_as_much_everywhere_costs_that_much_more(year: SmallYear, more
     assert after.cost == pytest.approx(before.cost + more * before.energy_kwh, abs=SAME)
 
 
-@settings(max_examples=40)
 @given(small_years(want_only=True, plain=True), st.floats(1.0, 2.0))
 def test_longer_trips_never_cost_less(year: SmallYear, times: float) -> None:
     """If all trips grow by one factor, every night begins with less, and rates are positive."""
@@ -94,7 +89,6 @@ def test_longer_trips_never_cost_less(year: SmallYear, times: float) -> None:
     assert (longer.simulated().cost >= year.simulated().cost - SAME).all()
 
 
-@settings(max_examples=40)
 @given(small_years(want_only=True, plain=True))
 def test_no_plain_rule_is_cheaper_than_the_plan(year: SmallYear) -> None:
     """No plain rule costs less if both charge to the want; at once is never shorter of it."""
@@ -107,7 +101,6 @@ def test_no_plain_rule_is_cheaper_than_the_plan(year: SmallYear) -> None:
         assert (exact.short_kwh.sum(axis=1) <= rule.short_kwh.sum(axis=1) + SAME).all()
 
 
-@settings(max_examples=40)
 @given(st.one_of(small_years("at_once"), small_years("timer")))
 def test_plain_rules_charge_from_the_first_of_their_ticks_on(year: SmallYear) -> None:
     """They use whole ticks up to the want and none after it; a timer's are the cheapest."""
