@@ -128,7 +128,7 @@ class Served:
         while self.wake <= to:
             self._advance(max(self.wake, self.clock.now()))
             self.post(WakeUp())
-            if not self.wait():
+            if not self._is_done():
                 return False
         self._advance(to)
         return True

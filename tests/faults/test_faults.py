@@ -22,6 +22,7 @@ from tests.faults.messages import known
 from tests.faults.planted import PLANTS
 from tests.faults.served import Served
 from tests.faults.tally import WRONGS, Tally
+from tests.support.solved import solved_once
 
 SEED = 20260603
 MOST_NIGHTS = 8
@@ -32,6 +33,13 @@ MOST_NIGHTS = 8
 def references() -> References:
     """Nights without faults, played once for all tests."""
     return {}
+
+
+@pytest.fixture(autouse=True, scope="module")
+def _solved_once() -> Iterator[None]:
+    """Solve each planning problem once: nights begin alike, and twins plan alike."""
+    with solved_once():
+        yield
 
 
 @pytest.fixture
@@ -148,7 +156,7 @@ BODIES = st.dictionaries(
 )
 
 
-@settings(max_examples=200)
+@settings(max_examples=5 * settings().max_examples)
 @given(
     leaf=LEAVES,
     payload=st.binary(max_size=300) | BODIES.map(lambda body: json.dumps(body).encode()),

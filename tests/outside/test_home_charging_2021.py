@@ -7,6 +7,7 @@ of an hour, and are published to the hundred watt-hours.
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from datetime import date, timedelta
 from decimal import Decimal
 from functools import cache
@@ -112,11 +113,12 @@ def test_the_nights_of_the_year_add_up_to_it(charger: str) -> None:
     """Noon to noon over both clock changes of Berlin: the nights' energies are the year's."""
     file = household("Europe/Berlin", [bands(band("all", "0.25"))])
     prices, readings = prices_of(file, {}), counted(charger)
-    energies = []
+    energies, instants = [], [read.at for read in readings]
     for number in range(366):
         night = date(2020, 12, 31) + timedelta(days=number)
         start, end = night_bounds(night, file.zone)
-        near = [read for read in readings if start - QUARTER <= read.at <= end + QUARTER]
+        first, after = bisect_left(instants, start - QUARTER), bisect_right(instants, end + QUARTER)
+        near = readings[first:after]
         energies.append(account(near, prices.spans(start, end), max_kw=float(charger)).energy_wh)
     assert sum(energies) == readings[-1].register_wh
     assert sum(wh > 0 for wh in energies) > 60

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
+from shutil import copytree
 
 import pytest
 
@@ -52,9 +53,15 @@ def home(directory: Path, *changes: tuple[str, str]) -> Path:
     return file
 
 
+@pytest.fixture(scope="module")
+def recorded(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Record the nights once; each test gets a copy."""
+    return home(tmp_path_factory.mktemp("recorded")).parent
+
+
 @pytest.fixture
-def file(tmp_path: Path) -> Path:
-    return home(tmp_path / "one")
+def file(recorded: Path, tmp_path: Path) -> Path:
+    return copytree(recorded, tmp_path / "one") / "house.yaml"
 
 
 def rows_of(ran: Ran) -> list[dict[str, str]]:
@@ -175,9 +182,11 @@ def test_miles_are_shown_if_the_file_has_them(tmp_path: Path, run: Run) -> None:
     assert month["distance"] == pytest.approx(7 * 10.8 * 0.9 * 3.5, abs=0.06)
 
 
-def test_many_homes_have_a_row_each_and_a_total_for_each_currency(tmp_path: Path, run: Run) -> None:
+def test_many_homes_have_a_row_each_and_a_total_for_each_currency(
+    recorded: Path, tmp_path: Path, run: Run
+) -> None:
     """Totals add unrounded amounts and are rounded once; text, CSV and JSON agree."""
-    homes = [home(tmp_path / name) for name in ("a", "b")]
+    homes = [copytree(recorded, tmp_path / name) / "house.yaml" for name in ("a", "b")]
     homes.append(home(tmp_path / "c", ("currency: NZD", "currency: EUR")))
     files = [str(each) for each in homes]
     rows = rows_of(run("month", *files, "2026-10", "--format", "csv"))
