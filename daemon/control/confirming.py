@@ -224,8 +224,8 @@ def _with_last_reading(
 
 def _followed(state: PointState, command: CommandInForce, response: Response) -> PointState:
     flowed = response.flowed or command.do == "start"
-    followed = replace(response, flowed=flowed, wrong_since=None, repeats=0)
-    if followed != response:
+    if (response.flowed, response.wrong_since, response.repeats) != (flowed, None, 0):
+        followed = replace(response, flowed=flowed, wrong_since=None, repeats=0)
         state = replace(state, response=followed)
     state = clear_alerts(state, ClearedBy.POWER_AS_COMMANDED)
     # A stop that is followed proves nothing: power may still not flow after the next start.

@@ -263,11 +263,10 @@ def _command(
 ) -> tuple[PointState, tuple[Action, ...]]:
     wanted = _right_command(state, now, house)
     right, load_amps = _below_fuse(state, wanted, now, house)
-    state = replace(
-        lowered_by_load(state, _amps(right), load_amps, now),
-        waits_for_others=_amps(right) < _amps(wanted),
-        is_load_read=bool(house.left_by_load),
-    )
+    state = lowered_by_load(state, _amps(right), load_amps, now)
+    waits, is_load_read = _amps(right) < _amps(wanted), bool(house.left_by_load)
+    if (waits, is_load_read) != (state.waits_for_others, state.is_load_read):
+        state = replace(state, waits_for_others=waits, is_load_read=is_load_read)
     command, holds = state.command, _holds(state, right, now, house)
     if command is not None and _is_right(command, right, now, holds) and not repeat:
         return state, (Assert(command),) if reassert else ()

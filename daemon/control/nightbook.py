@@ -88,7 +88,8 @@ def account_for(
     if state.night is None and state.plugged_in and vehicle is not None:
         state = replace(state, night=OpenNight(tonight, vehicle, now), plan_stale=True)
     elif state.night is not None:
-        state = replace(state, night=_after_departure(state, state.night, vehicle, now))
+        night = _after_departure(state, state.night, vehicle, now)
+        state = state if night is state.night else replace(state, night=night)
     night = state.night
     if night is not None and night.accounted_wh is None and state.register is not None:
         state = replace(state, night=replace(night, accounted_wh=state.register.register_wh))

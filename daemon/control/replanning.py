@@ -84,12 +84,11 @@ def plan(state: PointState, now: datetime, house: House) -> tuple[PointState, tu
     known = rate_knowledge(house.prices, now)
     state, warned = _check_prices(state, known, house)
     if not state.plugged_in:
-        state = clear_alerts(state, ClearedBy.VEHICLE_GONE)
-        return replace(state, plan=None, plan_stale=True), warned
+        return _unplanned(clear_alerts(state, ClearedBy.VEHICLE_GONE)), warned
     if leaves_late(state, house, now) is not None:
-        return replace(state, plan=None, plan_stale=True), warned
+        return _unplanned(state), warned
     if state.stopped_itself:
-        return replace(state, plan=None), warned
+        return replace(state, plan=None) if state.plan else state, warned
     has_news = state.plan_stale or _has_rates_now(state, known)
     has_news = has_news or begins_in_rest(state, now, house)
     if not (has_news or _has_ended(state, now, house) or _is_behind(state, now, house)):
@@ -175,6 +174,12 @@ def _explain_excess(state: PointState) -> tuple[str, ...]:
     return (f"{state.charge_point} {excess}: {where}, {until}.",)
 
 
+def _unplanned(state: PointState) -> PointState:
+    if state.plan is None and state.plan_stale:
+        return state
+    return replace(state, plan=None, plan_stale=True)
+
+
 def announce(state: PointState) -> tuple[PointState, tuple[Action, ...]]:
     """Announce a new plan with its reasons, if that has not been done yet.
 
@@ -191,7 +196,9 @@ def announce(state: PointState) -> tuple[PointState, tuple[Action, ...]]:
         The plan to announce, if any.
     """
     plan, draft = state.plan, state.draft
-    if plan is None or draft is None:
+    if draft is None:
+        return state, ()
+    if plan is None:
         return replace(state, draft=None), ()
     plan = replace(plan, why=(*explained(draft).why, *plan.why))
     return replace(state, plan=plan, draft=None), (AnnouncePlan(plan),)

@@ -118,6 +118,8 @@ def without_past(wishes: Wishes, now: datetime, file: HouseholdFile) -> Wishes:
         A wish ends at its instant; if it is for a later departure of the file, at that departure,
         so that the file's target does not return in between.
     """
+    if not (wishes.departures or wishes.skip_until or wishes.away_until):
+        return wishes
     left = tuple(wish for wish in wishes.departures if _ends(wish, file) > now)
     return replace(
         wishes,

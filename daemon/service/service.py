@@ -15,7 +15,7 @@ import structlog
 from adapters.bus.events import Connected, Disconnected, MessageArrived, Published
 from adapters.contract.messages import Answer, DaemonState, MalformedMessage, PriceFeed
 from adapters.contract.topics import Topics
-from adapters.host.memory import give_back_memory
+from adapters.host.memory import MemoryReturn
 from config.files.errors import LedgerError, TariffError
 from daemon.control.controller import next_wake, preview, react
 from daemon.control.events import (
@@ -196,6 +196,7 @@ class Service:
         # The charge points stepped since the last status: with each wake-up, all of them.
         self._stepped: set[str] = set()
         self._results = _Results()
+        self._memory = MemoryReturn()
         # When the statuses last had a new reading of the home's load.
         self._load_shown: datetime | None = None
 
@@ -288,7 +289,7 @@ class Service:
             return
         self._announce()
         if isinstance(event, WakeUp):
-            give_back_memory()
+            self._memory.give_back()
         self._maintain_ledger(event)
         self._report_health()
         self._report_dropped()

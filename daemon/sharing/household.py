@@ -131,7 +131,10 @@ def with_claim(sharing: Sharing, state: PointState, now: datetime, file: Househo
         With what its hardware may draw now.
     """
     point = state.charge_point
-    claim = claim_after(sharing.claims.get(point, Claim()), state, now, file)
+    before = sharing.claims.get(point)
+    claim = claim_after(before or Claim(), state, now, file)
+    if claim == before:
+        return sharing
     return replace(sharing, claims={**sharing.claims, point: claim})
 
 

@@ -163,14 +163,14 @@ class World:
 
     def handle(self, event: Event) -> tuple[Action, ...]:
         """Let the controller handle an event, and carry out its actions as the service would."""
-        before = saved_body(self.state)
+        before = self.state
         self.state, actions = step(self.state, event, self.now, self.house)
         self.actions += [(self.now, action) for action in actions]
         if self.ledger is not None:
             outbox = Outbox(topics_of(self.house), self.ledger, self.bus)
             for action in actions:
                 outbox.carry_out(POINT, action, self.now, self.house)
-            if saved_body(self.state) != before:
+            if saved_body(self.state) != saved_body(before):
                 self.ledger.save_open_night(POINT, saved_body(self.state))
         self.watch(self)
         return actions
