@@ -17,15 +17,16 @@ from config.household.broker import Bus
 from daemon.rehearsal.rehearsal import Evening, Rehearsal, RehearsalResult, _DaemonObserver
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.running import Daemon
-from tests.daemon.messaging.test_wired_nights import EVENING, SOC, rehearsed, variant
-from tests.support.brokers import Mosquitto, free_port
+from tests.daemon.messaging.wired_night import EVENING, SOC, figures, rehearsed, variant
+from tests.support.brokers import free_port
 from tests.support.ocpp_equipment import PASSWORD
 from tests.support.ocpp_night import IDENTITY, OcppHardware, limits_of
 from tests.support.waiting import patience
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
+
+    from tests.support.brokers import Mosquitto
 
 
 def over_ocpp(folder: Path, port: int, **more: Any) -> Path:  # noqa: ANN401 - YAML
@@ -106,23 +107,6 @@ class Restarted(Rehearsal):
         Thread(target=self._run_daemon, name="second daemon", daemon=True).start()
         observer.wait(lambda: observer.connected, "no broker")
         self._hardware.step(self._back_at)
-
-
-def figures(night: dict[str, Any] | None) -> tuple[Any, ...]:
-    assert night is not None
-    return night["energy_kwh"], night["cost"], night["by_band"], night["starts"]
-
-
-@pytest.fixture(scope="module")
-def usual(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Any, ...]]:
-    """Return the figures of the night by the daemon's own messages, on a separate broker."""
-    folder = tmp_path_factory.mktemp("usual")
-    broker = Mosquitto(folder / "mosquitto")
-    broker.start()
-    try:
-        yield figures(rehearsed(variant(folder, "contract"), broker, None, folder).night)
-    finally:
-        broker.kill()
 
 
 def test_over_ocpp_a_night_is_the_same(

@@ -2,54 +2,37 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
-import yaml
 
-from adapters.ledger.ledger import open_ledger
-from config.household.broker import Bus
-from daemon.rehearsal.rehearsal import Evening, Rehearsal, RehearsalResult
-from daemon.service.household_watch import HouseholdWatch
+from tests.daemon.messaging.wired_night import EXAMPLES, figures, rehearsed, variant
+from tests.support.brokers import Mosquitto
+from tests.support.bus_contract import check_published
 from tests.support.wired_hardware import AdjustableChargePoint, Plug, RelayAndMeter
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from pathlib import Path
 
-    from daemon.rehearsal.rehearsal import MakeHardware
-    from tests.support.brokers import Mosquitto
-
-EXAMPLES = Path(__file__).parents[3] / "config" / "examples"
-EVENING = datetime(2026, 6, 3, 6, 30, tzinfo=UTC)
-SOC = 55.0
+    from daemon.rehearsal.rehearsal import MakeHardware, RehearsalResult
 
 
-def rehearsed(
-    path: Path, mosquitto: Mosquitto, make_hardware: MakeHardware | None, folder: Path
-) -> RehearsalResult:
-    """Play the night of a household file, with the ledger in a folder."""
-    watch = HouseholdWatch(path)
-    bus = Bus(broker=f"mqtt://127.0.0.1:{mosquitto.port}")
-    with open_ledger(folder / "ledger.sqlite3") as ledger:
-        evening = Evening("hatchback", EVENING, SOC)
-        rehearsal = Rehearsal(
-            watch, ledger, bus, evening, lambda _handled: None, make_hardware=make_hardware
-        )
-        return rehearsal.run()
+@pytest.fixture(scope="module")
+def with_a_plug(tmp_path_factory: pytest.TempPathFactory) -> RehearsalResult:
+    """Play the night of the example with a plug, which is also the first variant of it."""
+    folder = tmp_path_factory.mktemp("plug")
+    broker = Mosquitto(folder / "mosquitto")
+    broker.start()
+    try:
+        with check_published():
+            return rehearsed(EXAMPLES / "plug.yaml", broker, Plug, folder)
+    finally:
+        broker.kill()
 
 
-@pytest.mark.parametrize(
-    ("example", "make_hardware"),
-    [("plug", Plug), ("relay", RelayAndMeter), ("settable", AdjustableChargePoint)],
-    ids=["plug", "relay", "settable"],
-)
-def test_an_example_charges_a_night(
-    example: str, make_hardware: MakeHardware, mosquitto: Mosquitto, tmp_path: Path
-) -> None:
-    """The vehicle has enough for the departure, and the ledger has what the meter counted."""
-    result = rehearsed(EXAMPLES / f"{example}.yaml", mosquitto, make_hardware, tmp_path)
+def check_a_night(result: RehearsalResult) -> None:
+    """Check that the vehicle has enough, and the ledger what the meter counted."""
     assert result.night is not None
     assert result.night["need_met"]
     assert float(result.night["energy_kwh"]) == pytest.approx(result.register_kwh, abs=0.002)
@@ -57,33 +40,33 @@ def test_an_example_charges_a_night(
     assert {line["band"] for line in result.night["by_band"]} == {"night"}
 
 
-def variant(folder: Path, name: str) -> Path:
-    """Write one household, its carport wired as another example, or not at all."""
-    plain = yaml.safe_load((EXAMPLES / "plug.yaml").read_text(encoding="utf-8"))
-    point: dict[str, Any] = plain["charge_points"]["carport"]
-    del point["wiring"], point["plugged_in"]
-    if name != "contract":
-        other = yaml.safe_load((EXAMPLES / f"{name}.yaml").read_text(encoding="utf-8"))
-        (wired,) = other["charge_points"].values()
-        point["wiring"] = wired["wiring"]
-    if name == "plug":
-        point["plugged_in"] = "18:00-07:30"
-    path = folder / f"{name}.yaml"
-    path.write_text(yaml.safe_dump(plain), encoding="utf-8")
-    return path
+def test_the_example_with_a_plug_charges_a_night(with_a_plug: RehearsalResult) -> None:
+    check_a_night(with_a_plug)
+
+
+@pytest.mark.parametrize(
+    ("example", "make_hardware"),
+    [("relay", RelayAndMeter), ("settable", AdjustableChargePoint)],
+    ids=["relay", "settable"],
+)
+def test_an_example_charges_a_night(
+    example: str, make_hardware: MakeHardware, mosquitto: Mosquitto, tmp_path: Path
+) -> None:
+    check_a_night(rehearsed(EXAMPLES / f"{example}.yaml", mosquitto, make_hardware, tmp_path))
 
 
 def test_however_it_is_wired_a_night_is_the_same(
-    make_mosquitto: Callable[..., Mosquitto], tmp_path: Path
+    make_mosquitto: Callable[..., Mosquitto],
+    tmp_path: Path,
+    usual: tuple[Any, ...],
+    with_a_plug: RehearsalResult,
 ) -> None:
     """One household, four ways to its hardware: the same energy, cost, bands and starts.
 
     Each on a broker of its own: what one night leaves retained is of a time still to come.
     """
-    ways: dict[str, MakeHardware | None] = {
-        "contract": None, "plug": Plug, "relay": RelayAndMeter, "settable": AdjustableChargePoint,
-    }  # fmt: skip
-    nights = {}
+    assert figures(with_a_plug.night) == usual
+    ways: dict[str, MakeHardware] = {"relay": RelayAndMeter, "settable": AdjustableChargePoint}
     for name, make_hardware in ways.items():
         folder = tmp_path / name
         folder.mkdir()
@@ -91,7 +74,4 @@ def test_however_it_is_wired_a_night_is_the_same(
         mosquitto.start()
         night = rehearsed(variant(folder, name), mosquitto, make_hardware, folder).night
         mosquitto.stop()
-        assert night is not None
-        nights[name] = (night["energy_kwh"], night["cost"], night["by_band"], night["starts"])
-    assert nights["relay"] == nights["settable"] == nights["contract"]
-    assert nights["plug"] == nights["contract"]
+        assert figures(night) == usual, name

@@ -25,6 +25,7 @@ from daemon.rehearsal.set_up import rehearse_night
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.service import HandledEvent
 from tests.support.brokers import Mosquitto
+from tests.support.bus_contract import check_published
 
 AUCKLAND = ZoneInfo("Pacific/Auckland")
 TAX = Decimal("1.15")
@@ -83,9 +84,8 @@ class SecondAccountant:
 Rehearse = Callable[..., tuple[RehearsalResult, SecondAccountant]]
 
 
-@pytest.fixture
-def rehearse(mosquitto: Mosquitto, tmp_path: Path) -> Rehearse:
-    """Rehearse the demo household, some of its lines replaced."""
+def rehearsal_in(tmp_path: Path, mosquitto: Mosquitto) -> Rehearse:
+    """Rehearse the demo household in a folder, some of its lines replaced."""
 
     def run(
         at: str, soc_percent: float, **replaced: str
@@ -109,6 +109,26 @@ def rehearse(mosquitto: Mosquitto, tmp_path: Path) -> Rehearse:
     return run
 
 
+@pytest.fixture
+def rehearse(mosquitto: Mosquitto, tmp_path: Path) -> Rehearse:
+    return rehearsal_in(tmp_path, mosquitto)
+
+
+@pytest.fixture(scope="module")
+def demo(
+    tmp_path_factory: pytest.TempPathFactory,
+) -> tuple[RehearsalResult, SecondAccountant]:
+    """Rehearse the night of the demo household that arrives with 35 %."""
+    folder = tmp_path_factory.mktemp("demo")
+    broker = Mosquitto(folder / "mosquitto")
+    broker.start()
+    try:
+        with check_published():
+            return rehearsal_in(folder, broker)("2026-06-03T18:30:00+12:00", 35)
+    finally:
+        broker.kill()
+
+
 def switches(result: RehearsalResult) -> list[tuple[str, str]]:
     """List when starting and stopping changed."""
     found: list[tuple[str, str]] = []
@@ -123,9 +143,11 @@ def night_of(result: RehearsalResult) -> dict[str, Any]:
     return result.night
 
 
-def test_a_night_is_accounted_for_to_the_cent(rehearse: Rehearse) -> None:
+def test_a_night_is_accounted_for_to_the_cent(
+    demo: tuple[RehearsalResult, SecondAccountant],
+) -> None:
     """The record has every field, and costs what a second accountant finds on the same meter."""
-    result, accountant = rehearse("2026-06-03T18:30:00+12:00", 35)
+    result, accountant = demo
     night = night_of(result)
     assert set(night) >= NIGHT_FIELDS
     assert night["night"] == "2026-06-03"
@@ -210,9 +232,11 @@ def test_another_vehicle_of_the_charge_point_is_rehearsed(tmp_path: Path) -> Non
     assert night["soc_after_percent"] == pytest.approx(50.0, abs=0.1)
 
 
-def test_every_command_is_extended_before_it_expires(rehearse: Rehearse) -> None:
+def test_every_command_is_extended_before_it_expires(
+    demo: tuple[RehearsalResult, SecondAccountant],
+) -> None:
     """No start expires before the next command or outlasts the plan; serials only grow."""
-    result, _ = rehearse("2026-06-03T18:30:00+12:00", 35)
+    result, _ = demo
     end = datetime(2026, 6, 3, 12, 31, 58, tzinfo=UTC)
     for command, following in zip(result.commands, result.commands[1:], strict=False):
         assert following["serial"] > command["serial"]
@@ -327,9 +351,9 @@ def test_what_can_not_be_rehearsed_is_refused(
     tmp_path: Path, text: str, given: dict[str, Any], error: str
 ) -> None:
     """A home needs a main fuse to share, and a state of charge a vehicle of the file."""
-    demo = files("config").joinpath("examples", "kowhai.yaml").read_text("utf-8")
-    assert text in demo
-    (tmp_path / "house.yaml").write_text(demo.replace(text, ""), "utf-8")
+    whole = files("config").joinpath("examples", "kowhai.yaml").read_text("utf-8")
+    assert text in whole
+    (tmp_path / "house.yaml").write_text(whole.replace(text, ""), "utf-8")
     with pytest.raises(UsageError, match=error):
         rehearse_night(
             tmp_path / "house.yaml", vehicle=None, at=None, say=lambda _line: None, **given
