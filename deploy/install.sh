@@ -1,6 +1,6 @@
 #!/bin/sh
-# Installs Lullwatt on a Debian machine: the daemon, a broker that keeps strangers out, and the unit
-# that keeps the daemon running. You may run it again at any time: it keeps whatever exists.
+# Installs Lullwatt on a Debian machine: the daemon, a broker that keeps strangers out, the unit that
+# keeps the daemon running, and the page for phones if you want it. You may run it again at any time: it keeps whatever exists.
 # deploy/GUIDE.md explains it step by step.
 set -eu
 umask 022 # whatever root's own is: the daemon's user must be able to read the program
@@ -17,6 +17,7 @@ sudo sh deploy/install.sh --remove      removes everything except the ledger and
   --name NAME        the name by which devices reach the broker (default: the previous name, or
                      this machine's)
   --wheel FILE       install this wheel instead of the source beside this script
+  --page yes|no      serve the page for phones, or no longer (default: as before; at first no)
   --python PROGRAM   the Python to use, 3.11 or later (default: python3)
   --environment DIR  use the environment in this folder instead of creating one (default: the folder
                      that LULLWATT_ENVIRONMENT names, if it is set)
@@ -50,7 +51,7 @@ certify() { # openssl prints a lot, which matters only if it fails
 ctl() { # the service manager, which another root does not have
     if [ "$ROOT" ]; then say "left to do on the machine itself: systemctl $*"; return; fi
     step "systemctl $*"
-    run systemctl "$@" 9<&- || stop "systemctl $* failed" "journalctl -n 30 -u lullwatt -u mosquitto says why"
+    run systemctl "$@" 9<&- || stop "systemctl $* failed" "journalctl -n 30 -u lullwatt -u lullwatt-page -u mosquitto says why"
 }
 
 # --- files and folders ------------------------------------------------------------------------
@@ -148,12 +149,12 @@ current_version() { readlink "$OPT/current" 2>/dev/null || true; }
 
 # --- the parts --------------------------------------------------------------------------------
 
-make_user() {
+make_user() { # NAME
     shared "$ROOT/etc/sysusers.d"
-    put "$ROOT/etc/sysusers.d/lullwatt.conf" 644 root:root < "$HERE/lullwatt.sysusers"
-    if [ "$(number_of lullwatt passwd)" ]; then kept "the user lullwatt"; return; fi
-    step "create the user and group lullwatt"
-    run systemd-sysusers --root="$ROOT/" "$ROOT/etc/sysusers.d/lullwatt.conf" \
+    put "$ROOT/etc/sysusers.d/$1.conf" 644 root:root < "$HERE/$1.sysusers"
+    if [ "$(number_of "$1" passwd)" ]; then kept "the user $1"; return; fi
+    step "create the user and group $1"
+    run systemd-sysusers --root="$ROOT/" "$ROOT/etc/sysusers.d/$1.conf" \
         || stop "the user could not be created" "see the message of systemd-sysusers above"
 }
 make_environment() {
@@ -190,6 +191,7 @@ make_folders() {
     folder "$ETC/authority" 700 root:root
     folder "$VAR" 750 lullwatt:lullwatt
     hand_over_ledger
+    open_ledger
     folder "$BROKER" 750 root:mosquitto
     shared "$ROOT/etc/mosquitto/conf.d"
     shared "$ROOT/usr/local/bin"
@@ -202,6 +204,16 @@ hand_over_ledger() { # one that --remove kept; a file with a second name elsewhe
         step "make the user lullwatt own the files in $VAR"
         run find "$@" -execdir chown -h "$(owner_numbers lullwatt:lullwatt)" '{}' +
     fi
+}
+open_ledger() { # to the daemon's group: versions before the page kept it to the daemon's user alone
+    if [ ! -d "$VAR" ]; then return; fi
+    set -- . -maxdepth 1 -name 'ledger.sqlite3*' -type f -user "$(stat -c %u "$VAR")" ! -perm -g+r
+    if [ -z "$(cd "$VAR" && find "$@" -print -quit)" ]; then return; fi
+    step "let the group lullwatt read the ledger in $VAR"
+    # As the daemon's user: root would follow a link that was put there meanwhile.
+    if [ "$(id -u)" = 0 ]; then as=$(stat -c 'setpriv --reuid %u --regid %g --clear-groups' "$VAR"); else as=; fi
+    # shellcheck disable=SC2086 # several words
+    (cd "$VAR" && run $as find "$@" -exec chmod g+r '{}' +)
 }
 hand_over_household() { # the daemon's user must be able to read it, also when it was put there by hand
     group=$(number_of lullwatt group)
@@ -261,12 +273,12 @@ name_before() { # the one in the broker's certificate
     openssl x509 -in "$BROKER/cert.pem" -noout -subject -nameopt multiline 2>/dev/null \
         | sed -n 's/^ *commonName *= //p'
 }
-certificate_holds() { # for the name, the key beside it, and 60 days
-    if [ "$KIND" = IP ]; then set -- -verify_ip "$NAME"; else set -- -verify_hostname "$NAME"; fi
-    openssl verify -CAfile "$ETC/authority/ca.pem" "$@" "$BROKER/cert.pem" >/dev/null 2>&1 \
-        && openssl x509 -in "$BROKER/cert.pem" -noout -checkend 5184000 >/dev/null \
-        && [ "$(openssl x509 -in "$BROKER/cert.pem" -noout -pubkey)" \
-            = "$(openssl pkey -in "$BROKER/key.pem" -pubout 2>/dev/null)" ]
+certificate_holds() { # FOLDER; for the name, the key beside it, and 60 days
+    if [ "$KIND" = IP ]; then by=-verify_ip; else by=-verify_hostname; fi
+    openssl verify -CAfile "$ETC/authority/ca.pem" "$by" "$NAME" "$1/cert.pem" >/dev/null 2>&1 \
+        && openssl x509 -in "$1/cert.pem" -noout -checkend 5184000 >/dev/null \
+        && [ "$(openssl x509 -in "$1/cert.pem" -noout -pubkey)" \
+            = "$(openssl pkey -in "$1/key.pem" -pubout 2>/dev/null)" ]
 }
 find_name() { # what devices reach the broker by: a name, or this machine's fixed address
     NAME=${NAME:-$(name_before)}
@@ -279,28 +291,31 @@ find_name() { # what devices reach the broker by: a name, or this machine's fixe
         *) KIND=IP ;;
     esac
 }
-make_certificate() {
-    find_name
-    if certificate_holds; then kept "the broker's certificate, for $NAME"; return; fi
-    step "create the broker's certificate, for $NAME (825 days; run this again after 765)"
+make_certificate() { # FOLDER, OWNER, WHOSE, FURTHER NAMES
+    if certificate_holds "$1"; then kept "the $3's certificate, for $NAME"; return; fi
+    step "create the $3's certificate, for $NAME (825 days; run this again after 765)"
     WROTE=yes
     if [ "$DRY" ]; then return; fi
     [ -e "$ETC/authority/ca-key.pem" ] || stop "$ETC/authority/ca-key.pem is missing" \
-        "put it back from its safe place: it signs the broker's new certificate"
-    WORK=$(mktemp -d) # broker: what the daemon calls it among containers
-    printf 'subjectAltName=%s,DNS:localhost,DNS:broker,IP:127.0.0.1\nbasicConstraints=critical,CA:FALSE\n' \
-        "$KIND:$NAME" > "$WORK/names"
+        "put it back from its safe place: it signs the $3's new certificate"
+    WORK=$(mktemp -d)
+    printf 'subjectAltName=%s,DNS:localhost,IP:127.0.0.1%s\n%s\n%s\n' "$KIND:$NAME" "$4" \
+        'basicConstraints=critical,CA:FALSE' 'extendedKeyUsage=serverAuth' > "$WORK/names"
     certify req -new -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes \
         -keyout "$WORK/key.pem" -out "$WORK/request.pem" -subj "/CN=$NAME"
     certify x509 -req -in "$WORK/request.pem" -CA "$ETC/authority/ca.pem" \
         -CAkey "$ETC/authority/ca-key.pem" -CAcreateserial -CAserial "$WORK/serial" -days 825 \
         -extfile "$WORK/names" -out "$WORK/cert.pem"
-    settle "$WORK/key.pem" "$BROKER/key.pem" 600 mosquitto:mosquitto
-    settle "$WORK/cert.pem" "$BROKER/cert.pem" 644 mosquitto:mosquitto
+    settle "$WORK/key.pem" "$1/key.pem" 600 "$2:$2"
+    settle "$WORK/cert.pem" "$1/cert.pem" 644 "$2:$2"
     rm -r "$WORK"
 }
-account() { # NAME; the daemon is the first in the list, whatever its name
-    if [ "$1" = "$DAEMON" ]; then say "$ETC/accounts/daemon"; else say "$ETC/accounts/$1"; fi
+account() { # NAME; the units know the daemon's and the page's by these names
+    case $1 in
+        "$DAEMON") say "$ETC/accounts/daemon" ;;
+        "$PAGE_USER") say "$ETC/accounts/page" ;;
+        *) say "$ETC/accounts/$1" ;;
+    esac
 }
 make_accounts() {
     if [ "$DRY" ] && { [ ! -e "$HOUSE" ] || [ ! -e "$OPT/$VERSION/.complete" ]; }; then
@@ -312,6 +327,11 @@ make_accounts() {
         || stop "$HOUSE has faults" "correct the faults above, then run this again"
     USERS=$(say "$access" | sed -n 's/^user //p')
     DAEMON=$(say "$USERS" | head -n 1)
+    PAGE_USER=$(say "$access" | sed -n "/^# The household's page\.\$/{n;s/^user //p;}")
+    if [ "$PAGE$PAGE_USER" = yes ]; then
+        stop "the page has no account of its own in $HOUSE" \
+            "below page: write a username that nobody else has, and password_file: accounts/page"
+    fi
     say "$USERS" | while read -r name; do
         if [ ! -s "$(account "$name")" ]; then
             openssl rand -hex 20 | put "$(account "$name")" 600 root:root
@@ -346,10 +366,42 @@ warn_of_other_listeners() { # before the first time: from then on nobody gets in
         say "note: Mosquitto also serves others here. The settings in $BROKER apply to them too."
     fi
 }
+choose_page() { # as before, unless told otherwise
+    if [ -z "$PAGE" ] && [ -e "$PAGE_UNIT" ]; then PAGE=yes; fi
+    if [ "$PAGE" = yes ]; then make_user lullwatt-page; fi
+    if [ "$PAGE" = no ]; then remove_page; fi
+}
+declare_page() {
+    if [ "$PAGE" != yes ]; then return; fi
+    if grep -q '^page:' "$HOUSE" 2>/dev/null; then kept "the page in $HOUSE"; return; fi
+    step "declare the page in $HOUSE, on port 8480, for $NAME"
+    if [ "$DRY" ]; then return; fi
+    home=$(newest schema acl "$HOUSE" | sed -n 's/^user \(.*\)\.people$/\1/p')
+    [ "$home" ] || stop "$HOUSE has faults" "correct the faults above, then run this again"
+    case $NAME in *:*) host="[$NAME]" ;; *) host=$NAME ;; esac
+    cat >> "$HOUSE" <<END
+
+page:                               # written by install.sh: the page for phones
+  listen: "0.0.0.0:8480"
+  names: ["$host"]                  # by which phones reach this machine; add others here
+  certificate_file: page/cert.pem
+  key_file: page/key.pem
+  devices_file: /var/lib/lullwatt-page/devices.json
+  username: "$home.page"
+  password_file: accounts/page      # only root may read it; the page gets a copy
+END
+}
+make_page() { # a new certificate needs no restart
+    if [ "$PAGE" != yes ]; then return; fi
+    folder "$ETC/page" 750 root:lullwatt-page
+    folder "$PAGE_VAR" 700 lullwatt-page:lullwatt-page
+    make_certificate "$ETC/page" lullwatt-page page ''
+}
 make_broker() {
     WROTE=
     make_authority
-    make_certificate
+    # broker: what the daemon calls it among containers
+    make_certificate "$BROKER" mosquitto broker ,DNS:broker
     make_accounts
     warn_of_other_listeners
     put "$ROOT/etc/mosquitto/conf.d/lullwatt.conf" 644 root:root < "$HERE/mosquitto-home.conf"
@@ -406,21 +458,30 @@ switch_version() {
     link /opt/lullwatt/current/bin/lullwatt "$ROOT/usr/local/bin/lullwatt"
     VERSION_CHANGED=$WROTE
 }
-put_unit() {
-    WROTE=
+put_units() { # FOLDER they come from; a version before the page has no unit of it
     shared "$ROOT/etc/systemd/system"
-    put "$ROOT/etc/systemd/system/lullwatt.service" 644 root:root < "$OPT_UNIT"
-    if [ "$WROTE$AGAIN" ]; then ctl daemon-reload; VERSION_CHANGED=yes; fi
+    WROTE=
+    put "$ROOT/etc/systemd/system/lullwatt.service" 644 root:root < "$1/lullwatt.service"
+    UNIT_CHANGED=$WROTE
+    WROTE=
+    if [ "$PAGE" = yes ]; then put "$PAGE_UNIT" 644 root:root < "$1/lullwatt-page.service"; fi
+    PAGE_CHANGED=$WROTE
+    if [ "$UNIT_CHANGED$PAGE_CHANGED$AGAIN" ]; then ctl daemon-reload; fi
+    VERSION_CHANGED=$VERSION_CHANGED$UNIT_CHANGED$AGAIN
 }
 start_all() {
     if [ "$BROKER_CHANGED$AGAIN" ]; then ctl restart mosquitto; fi
-    if [ "$VERSION_CHANGED" ]; then
-        ctl enable lullwatt
-        ctl restart lullwatt
-    elif [ -z "$ROOT" ] && ! systemctl --quiet is-active lullwatt; then
-        ctl start lullwatt
-    fi
+    start lullwatt "$VERSION_CHANGED"
+    if [ "$PAGE" = yes ]; then start lullwatt-page "$VERSION_CHANGED$PAGE_CHANGED"; fi
     run rm -f "$UNFINISHED"
+}
+start() { # UNIT, whether it is new
+    if [ "$2" ]; then
+        ctl enable "$1"
+        ctl restart "$1"
+    elif [ -z "$ROOT" ] && ! systemctl --quiet is-active "$1"; then
+        ctl start "$1"
+    fi
 }
 
 # --- the commands ------------------------------------------------------------------
@@ -432,16 +493,19 @@ install_all() {
     VERSION=$(version_to_install)
     is_version "$VERSION" \
         || stop "no version to install" "run this from a complete copy of the source, or use --wheel"
-    OPT_UNIT=$HERE/lullwatt.service
-    make_user
+    make_user lullwatt
+    choose_page
     make_environment
     begin
     make_folders
     make_household
+    find_name
+    declare_page
     make_broker
+    make_page
     check_household
     switch_version
-    put_unit
+    put_units "$HERE"
     start_all
     say "Lullwatt $VERSION is $(if [ "$DRY" ]; then say 'not touched'; else say 'installed'; fi)."
 }
@@ -463,8 +527,9 @@ go_back() {
     link "$was" "$OPT/current"
     VERSION_CHANGED=yes
     BROKER_CHANGED=
-    OPT_UNIT=$OPT/$was/deploy/lullwatt.service
-    put_unit
+    if [ ! -e "$OPT/$was/deploy/lullwatt-page.service" ]; then remove_page_unit; fi
+    if [ -e "$PAGE_UNIT" ]; then PAGE=yes; else PAGE=no; fi
+    put_units "$OPT/$was/deploy"
     start_all
     say "Version $was is $(if [ "$DRY" ]; then say 'not touched'; else say 'in use again'; fi)."
 }
@@ -482,7 +547,7 @@ put_ledger_back() {
     if [ "$DRY" ]; then return; fi
     cp "$before/ledger.sqlite3" "$KEPT/ledger.new" # before anything is moved: the disk may be full
     set_aside
-    settle "$KEPT/ledger.new" "$ledger" 600 lullwatt:lullwatt
+    settle "$KEPT/ledger.new" "$ledger" 640 lullwatt:lullwatt
 }
 set_aside() { # the ledger itself last: where it is gone, a run before this one did all of it
     if [ ! -e "$ledger" ]; then return; fi
@@ -495,6 +560,7 @@ set_aside() { # the ledger itself last: where it is gone, a run before this one 
 remove_all() {
     check_machine
     alone
+    remove_page
     if [ -e "$ROOT/etc/systemd/system/lullwatt.service" ]; then ctl disable --now lullwatt; fi
     remove "$ROOT/etc/systemd/system/lullwatt.service"
     remove "$ROOT/etc/systemd/system/lullwatt.service.d"
@@ -504,28 +570,46 @@ remove_all() {
     remove "$ROOT/usr/local/bin/lullwatt"
     remove "$OPT"
     for made in accounts authority ca.pem; do remove "$ETC/$made"; done
-    remove_user
+    remove_user lullwatt
     say "Kept: the ledger and its copies in $VAR and $KEPT, and the household file $HOUSE."
     say "Devices need a new ca.pem and new passwords if Lullwatt is installed again."
     ctl try-restart mosquitto # the last, as it may be gone by now
 }
-remove_user() {
-    remove "$ROOT/etc/sysusers.d/lullwatt.conf"
-    if [ -z "$(number_of lullwatt passwd)" ]; then return; fi
-    step "remove the user lullwatt; root then owns the files that stay"
+remove_page_unit() {
+    if [ ! -e "$PAGE_UNIT" ]; then return; fi
+    ctl disable --now lullwatt-page
+    remove "$PAGE_UNIT"
+    remove "$PAGE_UNIT.d"
+    ctl daemon-reload
+}
+remove_page() { # and with it every phone's right
+    remove_page_unit
+    remove "$PAGE_VAR"
+    remove "$ETC/page"
+    remove_user lullwatt-page
+    if grep -qs '^page:' "$HOUSE"; then say "note: $HOUSE still declares a page, which nobody serves now"; fi
+}
+remove_user() { # NAME
+    remove "$ROOT/etc/sysusers.d/$1.conf"
+    if [ -z "$(number_of "$1" passwd)" ]; then return; fi
+    step "remove the user $1; root then owns the files that stay"
     if [ "$DRY" ]; then return; fi
-    for left in "$VAR" "$ETC"; do
-        if [ "$(id -u)" = 0 ] && [ -d "$left" ]; then chown -R 0:0 "$left"; fi
-    done
-    if [ -z "$ROOT" ]; then userdel lullwatt; return; fi
+    if [ "$1" = lullwatt ]; then
+        for left in "$VAR" "$ETC"; do
+            if [ "$(id -u)" = 0 ] && [ -d "$left" ]; then chown -R 0:0 "$left"; fi
+        done
+    fi
+    if [ -z "$ROOT" ]; then userdel "$1"; return; fi
     for list in passwd group shadow gshadow; do
-        if [ -e "$ROOT/etc/$list" ]; then sed -i '/^lullwatt:/d' "$ROOT/etc/$list"; fi
+        if [ -e "$ROOT/etc/$list" ]; then
+            sed -i "/^$1:/d; s/:$1\$/:/; s/,$1\$//" "$ROOT/etc/$list"
+        fi
     done
 }
 
 # --- the start ---------------------------------------------------------------------
 
-DRY='' NAME='' SAID='' WORK='' ROOT='' ANSWERS='' WHEEL='' WHAT=install_all PYTHON=python3
+DRY='' NAME='' PAGE='' PAGE_USER='' SAID='' WORK='' ROOT='' ANSWERS='' WHEEL='' WHAT=install_all PYTHON=python3
 ENVIRONMENT=${LULLWATT_ENVIRONMENT:-}
 HERE=$(cd "$(dirname "$0")" && pwd -P)
 SOURCE=$(dirname "$HERE")
@@ -545,6 +629,7 @@ while [ $# -gt 0 ]; do
         --answers) ANSWERS=$(value "$@"); shift ;;
         --name) NAME=$(value "$@"); shift ;;
         --wheel) WHEEL=$(value "$@"); shift ;;
+        --page) PAGE=$(value "$@"); shift ;;
         --python) PYTHON=$(value "$@"); shift ;;
         --environment) ENVIRONMENT=$(value "$@"); shift ;;
         --help | -h) usage; exit 0 ;;
@@ -552,6 +637,7 @@ while [ $# -gt 0 ]; do
     esac
     shift
 done
+case $PAGE in '' | yes | no) ;; *) usage >&2; exit 2 ;; esac
 if [ "$ROOT" ]; then
     ROOT=$(cd "$ROOT" && pwd) || stop "--root: there is no such folder" "create it first: mkdir"
 fi
@@ -561,6 +647,7 @@ if [ "$ENVIRONMENT" ]; then
 fi
 OPT=$ROOT/opt/lullwatt ETC=$ROOT/etc/lullwatt VAR=$ROOT/var/lib/lullwatt
 BROKER=$ROOT/etc/mosquitto/home HOUSE=$ETC/house.yaml UNFINISHED=$OPT/unfinished
+PAGE_UNIT=$ROOT/etc/systemd/system/lullwatt-page.service PAGE_VAR=$ROOT/var/lib/lullwatt-page
 # Copies of the versions before: root's own, as root goes by them, and the daemon's user may do as it
 # likes in $VAR.
 KEPT=$ROOT/var/backups/lullwatt

@@ -202,7 +202,8 @@ class DepartureEffect(BaseModel):
 class Answer(Message):
     """The answer to a request: whether it is obeyed.
 
-    `message` says what happens now, or why the request is refused. `preview` marks the answer to a
+    `message` says what happens now, or why the request is refused; `refusal` is then its code.
+    `preview` marks the answer to a
     preview: what would happen. If the vehicle's charge is planned, `energy_kwh` and `cost` are what
     it takes from now on, and `ends_at` is when the last of it is charged; it is absent if nothing
     is to be charged. `departures` are the next one and those that a wish changes or adds.
@@ -212,6 +213,7 @@ class Answer(Message):
     at: Instant
     understood: bool
     message: ShortText
+    refusal: ShortText | None = None
     preview: bool | None = None
     vehicle: ShortText | None = None
     energy_kwh: Annotated[float, Field(ge=0)] | None = None

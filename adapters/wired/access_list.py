@@ -9,7 +9,7 @@ from __future__ import annotations
 import shlex
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 from adapters.contract.topics import Topics
 from adapters.wired.load_meter import load_meter_topics
@@ -17,6 +17,9 @@ from adapters.wired.values import topic_filters
 from config.fields.names import topic_level
 from config.files.errors import UsageError
 from config.household.household_file import ChargePoint, HouseholdFile
+
+PAGE: Final = "the household's page"
+"""The part of the page's own user, in words; install.sh looks for it."""
 
 Right = tuple[Literal["read", "write", "readwrite"], str]
 
@@ -74,14 +77,19 @@ def users(file: HouseholdFile) -> tuple[User, ...]:
     Returns
     -------
     tuple of User
-        The daemon has the name that the file gives it. Equipment that speaks OCPP is no user.
+        The daemon and the page have the names that the file gives them. Equipment that speaks OCPP
+        is no user.
     """
     topics = Topics.of_file(file)
     home = file.household.topic_level
+    of_people: tuple[Right, ...] = (
+        ("read", f"{topics.base}/#"),
+        *(("write", topics.request(name)) for name in file.charge_points),
+    )
     points = {n: point for n, point in file.charge_points.items() if point.ocpp is None}
     meter = _meter_rights(file)
     wired = tuple(right for name, point in points.items() for right in _wired_rights(name, point))
-    return (
+    everybody = (
         User(
             file.bus.username or f"{home}.daemon",
             "the daemon",
@@ -95,17 +103,14 @@ def users(file: HouseholdFile) -> tuple[User, ...]:
             )
             for name, point in points.items()
         ),
-        User(
-            f"{home}.people",
-            "people and their screens",
-            (
-                ("read", f"{topics.base}/#"),
-                *(("write", topics.request(name)) for name in file.charge_points),
-            ),
-        ),
+        User(f"{home}.people", "people and their screens", of_people),
         User(f"{home}.prices", "a price feed", (("write", topics.prices),)),
         User(f"{home}.load", "a meter of the home's own load", meter or (("write", topics.load),)),
     )
+    page = file.page.username if file.page else None
+    if page is None or page in {user.name for user in everybody}:
+        return everybody
+    return (*everybody, User(page, PAGE, of_people))
 
 
 def _meter_rights(file: HouseholdFile) -> tuple[Right, ...]:

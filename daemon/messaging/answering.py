@@ -5,6 +5,14 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
+from adapters.contract.refusals import (
+    HAS_PASSED,
+    IN_TIME_AWAY,
+    NO_DEPARTURE,
+    UNKNOWN_VEHICLE,
+    UNKNOWN_WISH,
+    Refusal,
+)
 from config.tariffs.calendar_words import listed
 from daemon.control.replanning import plan_now
 from daemon.control.state import charges_now, departure_of, rests_until, vehicles_of
@@ -37,7 +45,7 @@ _WEEKDAY_ONLY = timedelta(days=6)
 """An instant further away is written with its date, a nearer one with its weekday."""
 
 
-def refusal_reason(request: Request, charge_point: str, now: datetime, house: House) -> str | None:
+def refusal_of(request: Request, charge_point: str, now: datetime, house: House) -> Refusal | None:
     """Return why a well-formed request can't be obeyed, if it can't.
 
     Parameters
@@ -53,24 +61,26 @@ def refusal_reason(request: Request, charge_point: str, now: datetime, house: Ho
 
     Returns
     -------
-    str or None
-        One line; None if it can be obeyed.
+    Refusal or None
+        None if it can be obeyed.
     """
     users = vehicles_of(house.file, charge_point)
     if request.vehicle is not None and request.vehicle not in users:
         known = ", ".join(users) or "none, as no vehicle of the file uses this charge point"
-        return f"vehicle: expected one of {known}, got {request.vehicle!r}"
+        return Refusal(
+            UNKNOWN_VEHICLE, f"vehicle: expected one of {known}, got {request.vehicle!r}"
+        )
     for key in ("by", "skip_until", "away_until"):
         instant = getattr(request, key)
         if instant is not None and instant <= now:
             local = instant.astimezone(house.file.zone)
-            return f"{key}: {local:%Y-%m-%d %H:%M} has passed"
+            return Refusal(HAS_PASSED, f"{key}: {local:%Y-%m-%d %H:%M} has passed")
     return None
 
 
 def refusal_by_state(
     request: Request, state: PointState, now: datetime, house: House
-) -> str | None:
+) -> Refusal | None:
     """Return why a request can't be obeyed after what was asked for before, if it can't.
 
     Parameters
@@ -86,28 +96,32 @@ def refusal_by_state(
 
     Returns
     -------
-    str or None
-        One line; None if it can be obeyed.
+    Refusal or None
+        None if it can be obeyed.
     """
     away = request.away_until or state.wishes.away_until
     if request.clear:
         away = request.away_until
     if request.by is not None and away is not None and request.by < away:
         by, until = (_when(instant, now, house.file.zone) for instant in (request.by, away))
-        return f"by: {by} is in the time away, which ends {until}"
+        return Refusal(IN_TIME_AWAY, f"by: {by} is in the time away, which ends {until}")
     if request.stop and departure_of(state, house.file, now) is None:
-        return "stop: no departure is declared; say until when with skip_until"
+        return Refusal(
+            NO_DEPARTURE, "stop: no departure is declared; say until when with skip_until"
+        )
     return _unknown_wish(request, state)
 
 
-def _unknown_wish(request: Request, state: PointState) -> str | None:
+def _unknown_wish(request: Request, state: PointState) -> Refusal | None:
     """Return why a wish can't be cancelled: there is none with this id."""
     known = removable(state.wishes)
     if request.remove is None or request.remove in known:
         return None
     if not known:
-        return f"remove: there are no wishes, so none is named {request.remove!r}"
-    return f"remove: expected one of {', '.join(known)}, got {request.remove!r}"
+        reason = f"remove: there are no wishes, so none is named {request.remove!r}"
+    else:
+        reason = f"remove: expected one of {', '.join(known)}, got {request.remove!r}"
+    return Refusal(UNKNOWN_WISH, reason)
 
 
 def answer_of(

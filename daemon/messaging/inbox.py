@@ -18,11 +18,12 @@ from adapters.contract.messages import (
     decode,
     request_id_of,
 )
+from adapters.contract.refusals import MALFORMED, Refusal
 from config.fields.names import topic_level
 from config.files.texts import printable
 from daemon.control.events import LoadRead, MeterRead, PersonAsked, VehicleReported
 from daemon.control.learning import AHEAD
-from daemon.messaging.answering import refusal_by_state, refusal_reason
+from daemon.messaging.answering import refusal_by_state, refusal_of
 from planners.power.live_load import SILENCE
 
 if TYPE_CHECKING:
@@ -48,7 +49,7 @@ class RequestRefused:
 
     charge_point: str
     id: str
-    reason: str
+    why: Refusal
 
 
 Received = tuple[str, "Event"] | PriceFeed | LoadRead | DaemonState | RequestRefused
@@ -302,14 +303,14 @@ class Inbox:
             name = request_id_of(message.payload)
             if name is None:
                 raise
-            return RequestRefused(point, name, str(error))
+            return RequestRefused(point, name, Refusal(MALFORMED, str(error)))
         # Without an id nobody gets an answer, so as much of it as possible is obeyed.
         if request.id is not None and house is not None:
-            reason = refusal_reason(request, point, now, house)
-            if reason is None and state is not None:
-                reason = refusal_by_state(request, state, now, house)
-            if reason is not None:
-                return RequestRefused(point, request.id, reason)
+            why = refusal_of(request, point, now, house)
+            if why is None and state is not None:
+                why = refusal_by_state(request, state, now, house)
+            if why is not None:
+                return RequestRefused(point, request.id, why)
         if not request.preview:
             body = request.model_dump(mode="json", exclude_none=True)
             self._ledger.add_request(point, now, body)

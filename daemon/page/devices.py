@@ -12,6 +12,8 @@ from hashlib import sha256
 from hmac import compare_digest
 from typing import TYPE_CHECKING, Final, Literal
 
+from config.files.errors import LullwattError
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -29,6 +31,15 @@ MOST_OFFERS: Final = 10
 NAME_LENGTH: Final = 40
 SEEN_EVERY: Final = timedelta(hours=1)
 """How exactly it is remembered when a device was last there."""
+
+
+class TooManyDevices(LullwattError):  # noqa: N818 - the name says what it is
+    """Another device can't be paired before one is removed."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            f"{MOST_DEVICES} devices are paired, and there may be no more: remove one first"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +75,11 @@ class Devices:
         given = hash_of(token)
         return next((each for each in self.paired if compare_digest(each.token_hash, given)), None)
 
+    @property
+    def are_full(self) -> bool:
+        """Whether there are as many as there may be; one must be removed before another comes."""
+        return len(self.paired) >= MOST_DEVICES
+
     def with_offer(self, code: str, role: Role, now: datetime) -> Devices:
         """Return them with one more code; the oldest goes if there are too many."""
         kept = [each for each in self.offers if each.expires_at > now][1 - MOST_OFFERS :]
@@ -92,15 +108,22 @@ class Devices:
         tuple or None
             The devices with this one and without the code, and the device. None if the code is
             not good.
+
+        Raises
+        ------
+        TooManyDevices
+            If the code is good, but there are as many devices as there may be.
         """
         given = hash_of(read_code(code))
         offer = next((each for each in self.offers if compare_digest(each.code_hash, given)), None)
         if offer is None or offer.expires_at <= now:
             return None
+        if self.are_full:
+            raise TooManyDevices
         name = " ".join(name.split())[:NAME_LENGTH]
         device = Device(new_id, name, offer.role, hash_of(token), now, now)
         offers = tuple(each for each in self.offers if each is not offer)
-        return Devices((*self.paired, device)[-MOST_DEVICES:], offers), device
+        return Devices((*self.paired, device), offers), device
 
     def without(self, device_id: str) -> Devices:
         """Return them without one device."""

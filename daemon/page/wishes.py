@@ -1,12 +1,19 @@
-"""The wishes in force, and what another one would do, before a person confirms it. Pure."""
+"""The wishes in force, what another one would do, and why it may be refused. Pure."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from adapters.clocks.instants import parse_instant
+from adapters.contract.refusals import (
+    HAS_PASSED,
+    IN_TIME_AWAY,
+    NO_DEPARTURE,
+    UNKNOWN_VEHICLE,
+    UNKNOWN_WISH,
+)
 from config.fields.currencies import minor_units
 from daemon.control.wishes import AWAY_UNTIL, CHARGE_NOW, SKIP_UNTIL
 from daemon.page.plan_shown import MISSING_KWH
@@ -20,6 +27,15 @@ if TYPE_CHECKING:
     from adapters.contract.messages import Answer, AskedFor, DepartureEffect, Status
     from daemon.page.plan_shown import ShownPlan
     from daemon.page.words import Words
+
+REFUSAL_WORDS: Final[Mapping[str, str]] = {
+    UNKNOWN_VEHICLE: "This vehicle does not use this charge point.",
+    HAS_PASSED: "This time has passed. Choose a later one.",
+    IN_TIME_AWAY: "This is in the time away. Take that back first, or choose a later time.",
+    NO_DEPARTURE: "No departure is known, so it is not clear until when. Choose a time.",
+    UNKNOWN_WISH: "This wish is no longer in force.",
+}
+"""By the refusal's code."""
 
 
 def preview_lines(
@@ -175,3 +191,25 @@ def _trip(wish: AskedFor, now: datetime, words: Words) -> str:
     return words.say(
         "{vehicle}: {percent} by {time}", vehicle=wish.vehicle, percent=percent, time=by
     )
+
+
+def refusal_words(answer: Answer, words: Words) -> tuple[str, str]:
+    """Say why a wish is refused.
+
+    Parameters
+    ----------
+    answer
+        The daemon's.
+    words
+        The reader's.
+
+    Returns
+    -------
+    tuple of str
+        A sentence for the reader, and what is to be quoted of the daemon below it: its own words
+        where no sentence is known.
+    """
+    known = REFUSAL_WORDS.get(answer.refusal or "")
+    if known is None:
+        return words.say("This can't be done."), answer.message
+    return words.say(known), ""

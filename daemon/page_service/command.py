@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
     from config.household.page import Page
     from daemon.page.devices import Role
+    from daemon.page_service.devices_file import DevicesFile
 
 _NO_PAGE = (
     "expected a key page at the top of the household file, such as\n"
@@ -94,8 +95,12 @@ def _print_code(household: HouseholdFile, page: Page, role: Role) -> None:
     from secrets import choice  # noqa: PLC0415
 
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415
-    from daemon.page.devices import GOOD_FOR, code_words, new_code  # noqa: PLC0415
-    from daemon.page_service.devices_file import DevicesFile  # noqa: PLC0415
+    from daemon.page.devices import (  # noqa: PLC0415
+        GOOD_FOR,
+        TooManyDevices,
+        code_words,
+        new_code,
+    )
     from daemon.presentation.figures import local_time  # noqa: PLC0415
 
     try:
@@ -103,7 +108,10 @@ def _print_code(household: HouseholdFile, page: Page, role: Role) -> None:
     except ModuleNotFoundError as error:
         raise _not_installed(error) from error
     now, code = SystemClock().now(), new_code(choice)
-    DevicesFile(page.devices_file).change(lambda devices: devices.with_offer(code, role, now))
+    devices = _devices_of(page)
+    if devices.read().are_full:
+        raise TooManyDevices
+    devices.change(lambda devices: devices.with_offer(code, role, now))
     until = local_time(now + GOOD_FOR, household.zone, "%H:%M")
     allowed = "look, and ask for something" if role == "ask" else "look"
     say(f"Open {page.url}/pair on the phone, or take a picture of this:")
@@ -113,10 +121,9 @@ def _print_code(household: HouseholdFile, page: Page, role: Role) -> None:
 
 
 def _print_devices(household: HouseholdFile, page: Page, *, as_json: bool) -> None:
-    from daemon.page_service.devices_file import DevicesFile  # noqa: PLC0415
     from daemon.presentation.figures import local_time  # noqa: PLC0415
 
-    paired = DevicesFile(page.devices_file).read().paired
+    paired = _devices_of(page).read().paired
     if as_json:
         rows = [
             {
@@ -139,9 +146,7 @@ def _print_devices(household: HouseholdFile, page: Page, *, as_json: bool) -> No
 
 
 def _remove(page: Page, device_id: str) -> None:
-    from daemon.page_service.devices_file import DevicesFile  # noqa: PLC0415
-
-    devices = DevicesFile(page.devices_file)
+    devices = _devices_of(page)
     known = [each.id for each in devices.read().paired]
     if device_id not in known:
         raise UsageError(
@@ -149,3 +154,12 @@ def _remove(page: Page, device_id: str) -> None:
         )
     devices.change(lambda current: current.without(device_id))
     say(f"{device_id} is removed.")
+
+
+def _devices_of(page: Page) -> DevicesFile:
+    """Return the file of paired devices, which root uses as its owner."""
+    from adapters.host.owner import act_as_owner_of  # noqa: PLC0415
+    from daemon.page_service.devices_file import DevicesFile  # noqa: PLC0415
+
+    act_as_owner_of(page.devices_file.parent)
+    return DevicesFile(page.devices_file)

@@ -53,13 +53,13 @@ class HouseWatch:
         if now < self._looked + LOOKS_EVERY_SECONDS:
             return self._house
         self._looked = now
-        stamp = self._stamp_now()
-        if stamp != self._stamp or now >= self._read + READS_EVERY_SECONDS:
-            self._stamp, self._read = stamp, now
-            self._read_again()
+        if self._stamp_now() != self._stamp or now >= self._read + READS_EVERY_SECONDS:
+            self.read_again()
         return self._house
 
-    def _read_again(self) -> None:
+    def read_again(self) -> None:
+        """Read the file now; one with faults is logged, and not used."""
+        self._stamp, self._read = self._stamp_now(), self._seconds()
         try:
             house = _house_of(self._path)
         except LullwattError as error:

@@ -10,7 +10,13 @@ from typing import TYPE_CHECKING, Final
 
 from adapters.host.wrong_passwords import WrongPasswords
 from adapters.web.exchange import WebResponse
-from daemon.page.devices import CODE_LENGTH, code_words, read_code
+from daemon.page.devices import (
+    CODE_LENGTH,
+    MOST_DEVICES,
+    TooManyDevices,
+    code_words,
+    read_code,
+)
 from daemon.page_service.site import redirect
 
 if TYPE_CHECKING:
@@ -72,8 +78,16 @@ class PairingPages:
         self._wrong.note_wrong(_CODES, request.address, now_seconds)
         await self._sleep(wait)
         device_token = token_urlsafe(TOKEN_BYTES)
-        if not self._let_in(request, device_token):
-            return self._form(words, 403, words.say("This code is wrong, used or too old."))
+        try:
+            if not self._let_in(request, device_token):
+                return self._form(words, 403, words.say("This code is wrong, used or too old."))
+        except TooManyDevices:
+            self._wrong.note_right(_CODES, request.address)
+            sentence = words.say(
+                "{count} devices are paired. Remove one of them first, then try again.",
+                count=MOST_DEVICES,
+            )
+            return self._form(words, 409, sentence, code=request.form.get("code", ""))
         self._wrong.note_right(_CODES, request.address)
         return redirect("/", {"Set-Cookie": self._parts.access.cookie(device_token)})
 

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import asyncio
 import signal
-import ssl
 from typing import TYPE_CHECKING, Protocol
 
 import structlog
 
 from adapters.clocks.clock import SystemClock
 from adapters.host.memory import give_back_memory
+from adapters.host.service_notice import ServiceNotice
+from adapters.web.certificate import context_of
 from adapters.web.server import WebServer
 from config.files.errors import LullwattError
-from config.files.secret_files import credential_or_file, refuse_open_key
 from daemon.page_service.access import HEADERS, Access
 from daemon.page_service.devices_file import DevicesFile
 from daemon.page_service.house_watch import HouseWatch
@@ -26,12 +26,16 @@ from daemon.page_service.site import Parts, Site
 from daemon.page_service.wishes import WishPages
 
 if TYPE_CHECKING:
+    import ssl
     from collections.abc import Callable
     from pathlib import Path
 
     from adapters.web.server import Respond
     from config.household.page import Page
     from daemon.control.state import House
+
+_SIGNS = 3
+"""Signs of life in the time after which the service manager kills a silent process."""
 
 _log = structlog.get_logger(__name__)
 
@@ -78,14 +82,30 @@ def serve_page(path: Path, page: Page) -> None:
 
 async def _serve_until_told(watch: HouseWatch, page: Page, tls: ssl.SSLContext | None) -> None:
     stopping = asyncio.Event()
+    loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
-        asyncio.get_running_loop().add_signal_handler(number, stopping.set)
+        loop.add_signal_handler(number, stopping.set)
+    loop.add_signal_handler(signal.SIGHUP, watch.read_again)
+    notice = ServiceNotice.from_environment()
 
     def listening(port: int) -> None:
         give_back_memory()
         _log.info("the page is served", at=f"{page.hosts[0]}:{port}", tls=page.has_tls)
+        notice.send(READY=1)
 
-    await serve(watch, page, tls, stopping, listening)
+    alive = asyncio.create_task(_send_signs_of_life(notice))
+    try:
+        await serve(watch, page, tls, stopping, listening)
+    finally:
+        alive.cancel()
+        notice.close()
+
+
+async def _send_signs_of_life(notice: ServiceNotice) -> None:
+    """Show the service manager that the loop still turns."""
+    while notice.watchdog_seconds is not None:
+        notice.send(WATCHDOG=1)
+        await asyncio.sleep(notice.watchdog_seconds / _SIGNS)
 
 
 def respond_by_site(site: Site, _parts: Parts) -> Respond:
@@ -149,33 +169,7 @@ async def serve(
 
 
 def tls_of(page: Page) -> ssl.SSLContext | None:
-    """Return the page's certificate and key; None if it is served in the clear.
-
-    Parameters
-    ----------
-    page
-        Where it is served.
-
-    Returns
-    -------
-    SSLContext or None
-        Read now; a renewed certificate needs a restart.
-
-    Raises
-    ------
-    PageError
-        If they can't be used; a `FileError` if others may read the key.
-    """
+    """Return the TLS settings of the page; None if it is served in the clear."""
     if page.certificate_file is None or page.key_file is None:
         return None
-    key = credential_or_file(page.key_file)
-    refuse_open_key(key)
-    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
-    context.minimum_version = ssl.TLSVersion.TLSv1_2
-    try:
-        context.load_cert_chain(page.certificate_file, key)
-    except (OSError, ssl.SSLError) as error:
-        raise PageError(
-            f"{page.certificate_file}: certificate and key can't be used, or do not belong together"
-        ) from error
-    return context
+    return context_of(page.certificate_file, page.key_file)

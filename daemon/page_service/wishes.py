@@ -12,7 +12,7 @@ from config.files.errors import UnwellError
 from daemon.page.choices import choices_of
 from daemon.page.forms import UnclearWish, wish_of
 from daemon.page.plan_shown import read_plan
-from daemon.page.wishes import preview_lines, question_of
+from daemon.page.wishes import preview_lines, question_of, refusal_words
 from daemon.page_service.site import redirect
 from daemon.remote import asking
 
@@ -93,7 +93,7 @@ class WishPages:
         except (UnwellError, MalformedMessage) as error:
             return self._refused(visit, words.say("Lullwatt does not answer."), str(error))
         if not answer.understood:
-            return self._refused(visit, words.say("This can't be done."), answer.message)
+            return self._refused(visit, *refusal_words(answer, words))
         plan = read_plan(self._parts.link.report.points[point].plan)
         return self._site.page(
             visit,
@@ -119,7 +119,7 @@ class WishPages:
         except (UnwellError, MalformedMessage) as error:
             return self._refused(visit, words.say("Lullwatt does not answer."), str(error))
         if not answer.understood:
-            return self._refused(visit, words.say("This can't be done."), answer.message)
+            return self._refused(visit, *refusal_words(answer, words))
         lines = preview_lines(answer, None, visit.now, words)
         self._site.notice(visit.device, words.say("Done."), *lines)
         return redirect("/")

@@ -532,7 +532,8 @@ class Service:
             case DaemonState():
                 self._on_daemon_state(received)
             case RequestRefused(point, name, why):
-                self._answer(point, name, understood=False, message=f"not obeyed: {why}")
+                message = f"not obeyed: {why.reason}"
+                self._answer(point, name, understood=False, message=message, refusal=why.code)
             case (point, PersonAsked() as event):
                 self._on_request(point, event)
             case (point, event):

@@ -58,6 +58,11 @@ podman exec lullwatt-daemon sh -c 'id; grep -E "CapEff|NoNewPrivs" /proc/self/st
     [ ! -e /etc/lullwatt/accounts ] && [ ! -e /etc/lullwatt/authority ]
     ! touch /etc/lullwatt/x && ! touch /opt/x && [ "$(id -u)" = 1000 ]'
 podman healthcheck run lullwatt-daemon
+podman exec lullwatt-page sh -c '! touch /var/lib/lullwatt/x; ls -la /run/secrets'
+podman exec lullwatt-page lullwatt page /etc/lullwatt/house.yaml --pair
+podman exec lullwatt-page lullwatt nights /etc/lullwatt/house.yaml
+podman healthcheck run lullwatt-page
+podman logs lullwatt-page
 podman logs lullwatt-daemon
 podman logs lullwatt-broker
 podman logs lullwatt-daemon 2>&1 | grep -q "connected to the broker"

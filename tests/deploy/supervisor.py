@@ -1,6 +1,6 @@
 """A small replacement for systemd on the stage, called as ``systemctl``: it runs units.
 
-It imports nothing of Lullwatt and supports what deploy/lullwatt.service needs: user, credential,
+It imports nothing of Lullwatt and supports what the units in deploy need: user, groups, credential,
 check before the start, socket for readiness and signs of life, reload and stop. It starts the
 broker as Debian does. Only systemd itself can test the hardening (`make throwaway`).
 """
@@ -151,15 +151,17 @@ def _keep_notified(unit: str) -> int:
         "PATH": "/usr/bin:/bin",
         "CREDENTIALS_DIRECTORY": str(_hand_over(unit, user, says["LoadCredential"])),
     }
+    groups = says.get("SupplementaryGroups", "").split()
     check = subprocess.run(
-        shlex.split(says["ExecStartPre"]), user=user, group=user, extra_groups=[], check=False,
-        env=environment,
+        shlex.split(says.get("ExecStartPre", "true")), user=user, group=user, extra_groups=groups,
+        check=False, env=environment,
     )  # fmt: skip
     if check.returncode:
         return check.returncode
     seconds = int(says["WatchdogSec"])
     main = subprocess.Popen(
-        shlex.split(says["ExecStart"]), user=user, group=user, extra_groups=[],
+        shlex.split(says["ExecStart"]), user=user, group=user, extra_groups=groups,
+        umask=int(says["UMask"], 8),
         env=environment
         | {"NOTIFY_SOCKET": str(address), "WATCHDOG_USEC": str(seconds * 1_000_000)},
     )  # fmt: skip

@@ -78,9 +78,10 @@ def test_containers_have_only_the_rights_they_need(name: str) -> None:
     assert writable[0].rpartition(":")[2].startswith("/var/lib/")
 
 
-def test_only_the_encrypted_port_is_open() -> None:
-    """Only port 8883 can be reached from outside."""
+def test_only_encrypted_ports_are_open() -> None:
+    """Only the broker's and the page's can be reached from outside; both need TLS."""
     assert SERVICES["broker"]["ports"] == ["8883:8883"]
+    assert SERVICES["page"]["ports"] == ["8480:8480"]
     assert not {"ports", "network_mode"} & SERVICES["daemon"].keys()
 
 
@@ -90,7 +91,7 @@ def test_mounted_files_are_made_by_the_installer() -> None:
     sources = [
         volume.split(":")[0] for service in SERVICES.values() for volume in service["volumes"]
     ]
-    sources.append(COMPOSE["secrets"]["daemon"]["file"])
+    sources += [secret["file"] for secret in COMPOSE["secrets"].values()]
     for source in sources:
         place = source.removeprefix("./home")
         if place == source:
@@ -99,10 +100,23 @@ def test_mounted_files_are_made_by_the_installer() -> None:
             assert Path(place).name in installer
 
 
-def test_the_daemon_sees_only_its_own_secret() -> None:
+@pytest.mark.parametrize(
+    ("name", "more"),
+    [("daemon", set()), ("page", {"/etc/lullwatt/page", "/var/lib/lullwatt-page"})],
+)
+def test_each_sees_only_its_own_secret(name: str, more: set[str]) -> None:
     """The other passwords and the authority's key are not mounted, nor any folder above them."""
-    seen = {volume.split(":")[1] for volume in SERVICES["daemon"]["volumes"]}
-    assert seen == {"/etc/lullwatt/house.yaml", "/etc/lullwatt/ca.pem", "/var/lib/lullwatt"}
+    seen = {volume.split(":")[1] for volume in SERVICES[name]["volumes"]}
+    assert seen == {"/etc/lullwatt/house.yaml", "/etc/lullwatt/ca.pem", "/var/lib/lullwatt"} | more
+    assert SERVICES[name]["secrets"] == [name]
+    source = COMPOSE["secrets"][name]["file"]
+    assert source == f"./home/etc/lullwatt/accounts/{name}"
+
+
+def test_the_page_cannot_write_the_ledger() -> None:
+    """It has the daemon's folder to read, and needs no daemon to run."""
+    assert "./home/var/lib/lullwatt:/var/lib/lullwatt:ro" in SERVICES["page"]["volumes"]
+    assert SERVICES["page"]["depends_on"] == ["broker"]
 
 
 def test_the_image_runs_without_root_and_looks_after_itself() -> None:

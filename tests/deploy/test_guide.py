@@ -80,6 +80,18 @@ def test_the_guides_daily_commands_work(followed: dict[str, Ran]) -> None:
 
 
 @NEEDS_ROOT
+def test_the_page_runs_and_lets_a_phone_in(followed: dict[str, Ran]) -> None:
+    """Its own user reads the household file and its secrets; root's commands use its list."""
+    assert "lullwatt-page: active" in followed["page"].printed
+    assert "the page is served" in followed["page"].printed
+    assert "The code is " in followed["pair"].printed
+    assert "No device is paired" in followed["devices"].printed
+    for name in ("upgrade", "back"):
+        assert "systemctl restart lullwatt-page" in followed[name].printed
+    assert "remove the user lullwatt-page" in followed["remove"].printed
+
+
+@NEEDS_ROOT
 def test_the_guide_leads_to_the_next_version_and_back(followed: dict[str, Ran]) -> None:
     """Both ways the daemon runs again with all its data; after a removal the ledger stays."""
     upgraded, back, gone = (followed[name].printed for name in ("upgrade", "back", "remove"))
@@ -90,7 +102,7 @@ def test_the_guide_leads_to_the_next_version_and_back(followed: dict[str, Ran]) 
         assert re.search(r"state of charge +35 %", printed)
     assert "ledger.sqlite3\n" in gone
     assert "house.yaml\n" in gone
-    assert "remove the user lullwatt" in gone
+    assert "remove the user lullwatt;" in gone
 
 
 @NEEDS_ROOT

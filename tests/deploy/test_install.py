@@ -70,7 +70,7 @@ def test_an_install_is_usable_and_its_secrets_are_closed(installed: Prefix) -> N
         "127.0.0.1", True, "/var/lib/lullwatt/ledger.sqlite3",
     )  # fmt: skip
     _assert_closed(installed)
-    _assert_certified(installed)
+    _assert_certified(installed, installed.root / "etc/mosquitto/home", "broker")
     names = [line.split(":")[0] for line in _home(installed, "passwords").read_text().splitlines()]
     assert names == [user.name for user in users(file)]
 
@@ -104,11 +104,11 @@ def _home(prefix: Prefix, name: str) -> Path:
     return prefix.root / "etc/mosquitto/home" / name
 
 
-def _assert_closed(prefix: Prefix) -> None:
+def _assert_closed(prefix: Prefix, *more: Path) -> None:
     """Check that others can read no secret, and that the broker's file has only hashes."""
     accounts = sorted((prefix.etc / "accounts").iterdir())
     secrets = [*accounts, prefix.etc / "authority/ca-key.pem", _home(prefix, "key.pem"),
-               _home(prefix, "passwords")]  # fmt: skip
+               _home(prefix, "passwords"), *more]  # fmt: skip
     assert {mode(path) for path in secrets} == {0o600}
     assert (mode(prefix.etc / "accounts"), mode(prefix.etc)) == (0o700, 0o750)
     passwords = {path.read_text().strip() for path in accounts}
@@ -117,19 +117,77 @@ def _assert_closed(prefix: Prefix) -> None:
     assert all(len(word) > 20 and word not in kept for word in passwords)
 
 
-def _assert_certified(prefix: Prefix) -> None:
-    """Check the broker's certificate: its names, and its authority."""
-    for name in (
-        ("-verify_hostname", NAME), ("-verify_hostname", "broker"), ("-verify_ip", "127.0.0.1"),
-    ):  # fmt: skip
+def _assert_certified(prefix: Prefix, folder: Path, *more: str) -> None:
+    """Check a certificate: its names, and its authority."""
+    names = [("-verify_hostname", name) for name in (NAME, *more)]
+    for name in (*names, ("-verify_ip", "127.0.0.1")):
         subprocess.run(
             ["openssl", "verify", "-CAfile", prefix.etc / "ca.pem", *name, "-purpose", "sslserver",
-             _home(prefix, "cert.pem")],
+             folder / "cert.pem"],
             check=True, capture_output=True,
         )  # fmt: skip
-    ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(
-        _home(prefix, "cert.pem"), _home(prefix, "key.pem")
-    )
+    ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(folder / "cert.pem", folder / "key.pem")
+
+
+def test_the_page(installed: Prefix) -> None:
+    """It has a user, an account, a certificate and a unit of its own, also after an upgrade."""
+    secret = (installed.etc / "accounts/daemon").read_text()
+    printed = ok(installed.install("--page", "yes"))
+    assert "create the user and group lullwatt-page" in printed
+    assert "systemctl restart lullwatt-page" in printed
+    assert "systemctl restart lullwatt\n" not in printed
+    file = load_household(installed.house)
+    assert file.page is not None
+    assert (file.page.url, file.page.has_tls) == (f"https://{NAME}:8480", True)
+    assert file.page.devices_file == Path("/var/lib/lullwatt-page/devices.json")
+    assert file.page.username in {user.name for user in users(file)}
+    assert (installed.etc / "accounts/daemon").read_text() == secret
+    _assert_closed(installed, installed.etc / "page/key.pem")
+    _assert_certified(installed, installed.etc / "page")
+    before = installed.picture()
+    assert "now: " not in ok(installed.install())
+    assert installed.picture() == before
+    assert "systemctl restart lullwatt-page" in ok(installed.install(version="0.2.0"))
+
+
+def test_no_page_any_longer(installed: Prefix) -> None:
+    """Every phone's right goes with it, and so does its user; the household file stays."""
+    before = set(installed.picture())
+    ok(installed.install("--page", "yes"))
+    devices = installed.root / "var/lib/lullwatt-page/devices.json"
+    devices.touch()
+    printed = ok(installed.install("--page", "no"))
+    assert "systemctl disable --now lullwatt-page" in printed
+    assert "still declares a page, which nobody serves now" in printed
+    more = {path for path in set(installed.picture()) - before if "lullwatt" in path}
+    assert more == {"etc/lullwatt/accounts/page"}
+    lists = [installed.root / "etc" / name for name in ("passwd", "group", "shadow", "gshadow")]
+    assert all("lullwatt-page" not in path.read_text() for path in lists)
+    assert "lullwatt-page" not in ok(installed.install())
+
+
+def test_a_page_of_ones_own(installed: Prefix) -> None:
+    """What the household file says about the page stays; without an account it is refused."""
+    declared = "\npage: {listen: '127.0.0.1:8480', devices_file: /var/lib/lullwatt-page/d.json"
+    text = installed.house.read_text("utf-8")
+    installed.house.write_text(f"{text}{declared}}}\n", "utf-8")
+    refused = installed.install("--page", "yes")
+    assert refused.returncode == 1
+    assert "the page has no account of its own" in refused.stderr
+    own = f"{text}{declared}, username: ours, password_file: accounts/page}}\n"
+    installed.house.write_text(own, "utf-8")
+    assert "accounts/page (600" in ok(installed.install("--page", "yes"))
+    assert installed.house.read_text("utf-8") == own
+
+
+def test_back_to_a_version_without_a_page(installed: Prefix) -> None:
+    """Its unit goes, because that version can't serve it."""
+    ok(installed.install("--page", "yes"))
+    ok(installed.install(version="0.2.0"))
+    (installed.root / "opt/lullwatt/0.1.0/deploy/lullwatt-page.service").unlink()
+    assert "systemctl disable --now lullwatt-page" in ok(installed.run("--back"))
+    units = installed.root / "etc/systemd/system"
+    assert [path.name for path in units.iterdir()] == ["lullwatt.service"]
 
 
 def test_upgrade_and_back(installed: Prefix) -> None:
@@ -248,7 +306,9 @@ def test_the_installed_script_works_without_the_source(installed: Prefix) -> Non
     assert installed.picture() == before
 
 
-@pytest.mark.parametrize("words", [["--rot", "x"], ["--root"], ["--root", "/nowhere/at/all"]])
+@pytest.mark.parametrize(
+    "words", [["--rot", "x"], ["--page", "maybe"], ["--root"], ["--root", "/nowhere/at/all"]]
+)
 def test_bad_usage_is_refused(words: list[str]) -> None:
     """With an unknown option, a missing value or a missing folder it does nothing."""
     done = subprocess.run(["sh", INSTALLER, *words], capture_output=True, text=True, check=False)

@@ -37,7 +37,7 @@ def test_root_does_not_follow_the_daemons_links(installed: Prefix, tmp_path: Pat
     assert (list(outside.iterdir()), mode(outside)) == ([], 0o755)
     assert marked(ledger) == 1
     assert mode(installed.kept) == 0o700
-    assert mode(ledger) == 0o600
+    assert mode(ledger) == 0o640
 
 
 def test_no_program_of_the_daemon_is_run(installed: Prefix) -> None:
@@ -67,6 +67,27 @@ def test_a_file_with_a_second_name_is_not_given_away(installed: Prefix) -> None:
     ok(installed.install())
     assert secret.stat().st_uid == 0
     assert (installed.var / "copy").stat().st_uid == installed.var.stat().st_uid != 0
+
+
+@NEEDS_ROOT
+def test_a_ledger_from_before_the_page_is_opened_to_the_group(
+    installed: Prefix, tmp_path: Path
+) -> None:
+    """The ledger and its log only, and not what a link leads to."""
+    outside = tmp_path / "outside"
+    outside.touch(0o600)
+    ledger, log = installed.var / "ledger.sqlite3", installed.var / "ledger.sqlite3-wal"
+    open_ledger(ledger).close()
+    log.touch()
+    other = installed.var / "other"
+    other.touch()
+    for path in (ledger, log, other):
+        path.chmod(0o600)
+    (installed.var / "ledger.sqlite3-shm").symlink_to(outside)
+    assert "let the group lullwatt read the ledger" in ok(installed.install())
+    modes = [mode(path) for path in (ledger, log, other, outside)]
+    assert modes == [0o640, 0o640, 0o600, 0o600]
+    assert "now: " not in ok(installed.install())
 
 
 @NEEDS_ROOT

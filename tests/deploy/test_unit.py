@@ -1,10 +1,12 @@
-"""The unit: systemd itself finds no fault and little exposure."""
+"""The units: systemd itself finds no fault and little exposure."""
 
 from __future__ import annotations
 
 import re
 import subprocess
 from pathlib import Path
+
+import pytest
 
 from adapters.bus.bus import LAST_ACKNOWLEDGEMENTS_SECONDS, THREAD_ENDS_SECONDS
 from adapters.host.alert_command import STOPS_SECONDS as ALERTS_STOP
@@ -13,25 +15,31 @@ from daemon.command_line.cli import UNWELL
 from tests.deploy.guide import ROOT
 
 UNIT = ROOT / "deploy" / "lullwatt.service"
+PAGE_UNIT = ROOT / "deploy" / "lullwatt-page.service"
+UNITS = (UNIT, PAGE_UNIT)
 TEXT = UNIT.read_text("utf-8")
 MOST_EXPOSED = 1.5
 LEAST_SECONDS_BETWEEN_STARTS = 10
 """So that a unit that fails at once does not fill the log [s]."""
 SECONDS_UNTIL_STUCK = 60
+DEFAULT_WEIGHT = 100
+"""Of a unit that says nothing else, see systemd.resource-control(5)."""
 
 
-def value(key: str) -> str:
-    [found] = re.findall(rf"^{key}=(.*)$", TEXT, re.MULTILINE)
+def value(key: str, unit: Path = UNIT) -> str:
+    [found] = re.findall(rf"^{key}=(.*)$", unit.read_text("utf-8"), re.MULTILINE)
     return str(found)
 
 
-def test_systemd_finds_no_fault(tmp_path: Path) -> None:
+@pytest.mark.parametrize("unit", UNITS, ids=lambda unit: unit.stem)
+def test_systemd_finds_no_fault(unit: Path, tmp_path: Path) -> None:
     """`systemd-analyze verify` is silent, with another program in place of the missing one."""
     program = tmp_path / "lullwatt"
     program.write_text("#!/bin/sh\n")
     program.chmod(0o755)
-    copy = tmp_path / UNIT.name
-    copy.write_text(TEXT.replace("/opt/lullwatt/current/bin/lullwatt", str(program)))
+    copy = tmp_path / unit.name
+    text = unit.read_text("utf-8")
+    copy.write_text(text.replace("/opt/lullwatt/current/bin/lullwatt", str(program)))
     found = subprocess.run(
         ["systemd-analyze", "verify", "--man=no", copy], capture_output=True, text=True, check=False
     )
@@ -48,9 +56,10 @@ def test_a_fault_in_a_unit_is_found(tmp_path: Path) -> None:
     assert "Failed to parse sec value, ignoring: soon" in found.stderr
 
 
-def test_little_is_exposed() -> None:
+@pytest.mark.parametrize("unit", UNITS, ids=lambda unit: unit.stem)
+def test_little_is_exposed(unit: Path) -> None:
     """`systemd-analyze security` reports 1.5 or less, thanks to the filter of system calls."""
-    assert exposure(UNIT) <= MOST_EXPOSED
+    assert exposure(unit) <= MOST_EXPOSED
 
 
 def test_exposure_is_measured(tmp_path: Path) -> None:
@@ -83,15 +92,36 @@ def test_it_has_enough_time_to_stop() -> None:
     assert int(value("TimeoutStopSec")) > parts
 
 
-def test_the_password_is_the_installers() -> None:
+@pytest.mark.parametrize("unit", UNITS, ids=lambda unit: unit.stem)
+def test_the_password_is_the_installers(unit: Path) -> None:
     """The credential has the name of the file in the household file that install.sh writes."""
-    name, _, source = value("LoadCredential").partition(":")
+    name, _, source = value("LoadCredential", unit).partition(":")
     written = (ROOT / "deploy" / "install.sh").read_text("utf-8")
     assert f"password_file: accounts/{name}" in written
     assert source == f"/etc/lullwatt/accounts/{name}"
 
 
-def test_a_stuck_loop_is_killed_within_a_minute() -> None:
-    """The unit expects signs of life, from the daemon only."""
-    assert (value("Type"), value("NotifyAccess")) == ("notify", "main")
-    assert int(value("WatchdogSec")) <= SECONDS_UNTIL_STUCK
+@pytest.mark.parametrize("unit", UNITS, ids=lambda unit: unit.stem)
+def test_a_stuck_loop_is_killed_within_a_minute(unit: Path) -> None:
+    """The unit expects signs of life, from the service only."""
+    assert (value("Type", unit), value("NotifyAccess", unit)) == ("notify", "main")
+    assert int(value("WatchdogSec", unit)) <= SECONDS_UNTIL_STUCK
+
+
+def test_the_page_cannot_hinder_the_daemon() -> None:
+    """Neither needs the other; the page may write only its own folder; the daemon comes first."""
+    page = PAGE_UNIT.read_text("utf-8")
+    assert "lullwatt-page" not in TEXT
+    wants = re.findall(
+        r"^(?:Requires|Wants|BindsTo|PartOf|Conflicts|After|Before)=(.*)$", page, re.MULTILINE
+    )
+    assert "lullwatt.service" not in " ".join(wants)
+    users = [value(key, PAGE_UNIT) for key in ("User", "Group", "SupplementaryGroups")]
+    assert users == ["lullwatt-page", "lullwatt-page", value("Group")]
+    assert (value("ProtectSystem", PAGE_UNIT), value("StateDirectory", PAGE_UNIT)) == (
+        "strict", "lullwatt-page",
+    )  # fmt: skip
+    assert "ReadWritePaths" not in page
+    assert int(value("UMask"), 8) & 0o020
+    assert int(value("CPUWeight", PAGE_UNIT)) < DEFAULT_WEIGHT
+    assert int(value("OOMScoreAdjust", PAGE_UNIT)) > 0

@@ -51,6 +51,32 @@ systemctl show lullwatt -p ActiveState -p StatusText -p User -p NRestarts
 stat -c '%n %A %U' /run/credentials/lullwatt.service /run/credentials/lullwatt.service/*
 systemd-analyze security --no-pager --threshold=15 lullwatt | tail -n 1
 grep -E '^(NoNewPrivs|Seccomp|CapEff)' "/proc/$(systemctl show lullwatt -p MainPID --value)/status"
+page=$(systemctl show lullwatt-page -p MainPID --value)
+systemctl show lullwatt-page -p ActiveState -p User -p NRestarts
+systemd-analyze security --no-pager --threshold=15 lullwatt-page | tail -n 1
+grep -E '^(Uid|Groups|NoNewPrivs|Seccomp|CapEff)' "/proc/$page/status"
+grep -E '^(VmRSS|RssAnon)' "/proc/$page/status"
+ls -la /var/lib/lullwatt /var/lib/lullwatt-page
+journalctl --no-pager -u lullwatt-page -n 20
+# It may read the ledger, and neither write beside it nor read the daemon's password.
+setpriv --reuid lullwatt-page --regid lullwatt-page --init-groups \
+    /opt/lullwatt/current/bin/lullwatt nights /etc/lullwatt/house.yaml
+! setpriv --reuid lullwatt-page --regid lullwatt-page --init-groups touch /var/lib/lullwatt/x
+! setpriv --reuid lullwatt-page --regid lullwatt-page --init-groups \
+    cat /etc/lullwatt/accounts/daemon
+daemon=$(systemctl show lullwatt -p MainPID --value)
+kill -KILL "$page"
+for second in $(seq 40); do
+    sleep 1
+    case "$(systemctl show lullwatt-page -p ActiveState -p NRestarts | tr '\\n' ' ')" in
+        'NRestarts=1 ActiveState=active '*) break ;;
+    esac
+done
+systemctl show lullwatt-page -p ActiveState -p NRestarts
+systemctl --quiet is-active lullwatt-page
+[ "$daemon" = "$(systemctl show lullwatt -p MainPID --value)" ]
+systemctl reload lullwatt-page
+systemctl --quiet is-active lullwatt-page
 kill -KILL "$(systemctl show lullwatt -p MainPID --value)"
 for second in $(seq 40); do
     sleep 1

@@ -11,6 +11,7 @@ from jinja2.ext import babel_extract
 from daemon.control.state import SOC_SOURCES
 from daemon.page import forms
 from daemon.page.troubles import ADVICE, ALERT_WORDS
+from daemon.page.wishes import REFUSAL_WORDS
 from tests.test_rooms import ROOT
 
 if TYPE_CHECKING:
@@ -24,7 +25,8 @@ def sentences() -> set[str]:
     """Return the sentences in English: of the code, the templates and the tables."""
     of_forms = (forms.NO_DATE, forms.NO_TIME, forms.NO_PERCENT, forms.HAS_PASSED, forms.UNKNOWN)
     alerts = (text for words in ALERT_WORDS.values() for text in words)
-    return {*_in_code(), *_in_templates(), ADVICE, *of_forms, *alerts, *SOC_SOURCES.values()}
+    more = (*REFUSAL_WORDS.values(), *SOC_SOURCES.values())
+    return {*_in_code(), *_in_templates(), ADVICE, *of_forms, *alerts, *more}
 
 
 def _in_code() -> Iterator[str]:

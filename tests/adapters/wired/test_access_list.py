@@ -19,6 +19,7 @@ from adapters.wired.access_list import access_list, overlap, users
 from config.files.errors import UsageError
 from config.household.household_file import HouseholdFile
 from config.household.loading import load_household
+from config.household.page import Page
 from tests.support.commands import Ran, run
 
 __all__ = ["run"]
@@ -77,6 +78,23 @@ def test_the_daemon_has_the_name_that_the_file_gives_it() -> None:
     assert "user night watch\n" in text
     assert "mosquitto_passwd -c passwords 'night watch'" in text
     assert "kowhai-cottage.daemon" not in text
+
+
+def test_the_page_has_an_account_of_its_own() -> None:
+    """It has the rights of people; a page that signs in as people is no further user."""
+    file = household()
+
+    def listed(username: str) -> str:
+        page = Page.model_validate(
+            {"listen": "127.0.0.1:1", "devices_file": "d", "username": username,
+             "password_file": "p"}
+        )  # fmt: skip
+        return access_list(file.model_copy(update={"page": page}))
+
+    text = listed("kowhai-cottage.page")
+    assert "# The household's page.\nuser kowhai-cottage.page\n" in text
+    assert rights(text, "kowhai-cottage.page") == rights(text, "kowhai-cottage.people")
+    assert listed("kowhai-cottage.people") == access_list(file)
 
 
 def test_the_daemon_may_read_and_write_all_that_it_does() -> None:

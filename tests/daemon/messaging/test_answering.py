@@ -8,9 +8,18 @@ from typing import TYPE_CHECKING
 import pytest
 
 from adapters.contract.messages import Answer, DepartureEffect, MalformedMessage, Request
+from adapters.contract.refusals import (
+    HAS_PASSED,
+    IN_TIME_AWAY,
+    MALFORMED,
+    NO_DEPARTURE,
+    UNKNOWN_VEHICLE,
+    UNKNOWN_WISH,
+    Refusal,
+)
 from daemon.control.controller import preview
 from daemon.control.events import PersonAsked
-from daemon.messaging.answering import answer_of, preview_of, refusal_by_state, refusal_reason
+from daemon.messaging.answering import answer_of, preview_of, refusal_by_state, refusal_of
 from daemon.messaging.inbox import Inbox, RequestRefused
 from daemon.messaging.outlook import figures_of
 from tests.daemon.worlds import (
@@ -144,7 +153,7 @@ def test_a_wish_that_is_cancelled() -> None:
     assert text.startswith("Wish 1 is cancelled. ")
     assert "reaches 80 %" in text
     why = refusal_by_state(request, world.state, world.now, world.house)
-    assert why == "remove: there are no wishes, so none is named '1'"
+    assert why == Refusal(UNKNOWN_WISH, "remove: there are no wishes, so none is named '1'")
 
 
 @pytest.mark.parametrize(
@@ -164,7 +173,7 @@ def test_a_wish_without_an_id_is_cancelled_by_its_name(wish: Request, name: str,
     world = at_home()
     request = Request(remove=name)
     why = refusal_by_state(request, world.state, world.now, world.house)
-    assert why == f"remove: there are no wishes, so none is named '{name}'"
+    assert why == Refusal(UNKNOWN_WISH, f"remove: there are no wishes, so none is named '{name}'")
     world.ask(**wish.model_dump(exclude_none=True, exclude={"v"}))
     before = world.state
     world.ask(remove=name)
@@ -264,14 +273,17 @@ def test_a_wish_in_the_time_away_is_refused(
     if asked:
         world.ask(**asked)
     request = Request.model_validate(body)
-    assert refusal_by_state(request, world.state, world.now, world.house) == why
+    refused = refusal_by_state(request, world.state, world.now, world.house)
+    assert refused == (None if why is None else Refusal(IN_TIME_AWAY, why))
 
 
 def test_a_stop_without_any_departure_is_refused() -> None:
     """Nobody knows until when."""
     world = World(household(departure={}), EVENING)
     why = refusal_by_state(Request(stop=True), world.state, world.now, world.house)
-    assert why == "stop: no departure is declared; say until when with skip_until"
+    assert why == Refusal(
+        NO_DEPARTURE, "stop: no departure is declared; say until when with skip_until"
+    )
 
 
 @pytest.mark.parametrize(
@@ -287,7 +299,9 @@ def test_a_stop_without_any_departure_is_refused() -> None:
 )
 def test_impossible_requests_are_refused(body: dict[str, object], why: str | None) -> None:
     """A vehicle of another charge point, or an instant that has passed."""
-    assert refusal_reason(Request.model_validate(body), POINT, EVENING, kowhai()) == why
+    refused = refusal_of(Request.model_validate(body), POINT, EVENING, kowhai())
+    code = UNKNOWN_VEHICLE if "vehicle" in body else HAS_PASSED
+    assert refused == (None if why is None else Refusal(code, why))
 
 
 def test_a_refused_request_is_not_stored(ledger: Ledger) -> None:
@@ -295,7 +309,8 @@ def test_a_refused_request_is_not_stored(ledger: Ledger) -> None:
     inbox = Inbox(topics_of(kowhai()), [POINT], ledger)
     request = Request(id="7", vehicle="van")
     received = inbox.receive(arrived(TOPIC, request), EVENING, kowhai())
-    assert received == RequestRefused(POINT, "7", "vehicle: expected one of hatchback, got 'van'")
+    why = Refusal(UNKNOWN_VEHICLE, "vehicle: expected one of hatchback, got 'van'")
+    assert received == RequestRefused(POINT, "7", why)
     assert ledger.requests_since(POINT, EVENING) == ()
     assert inbox.receive(arrived(TOPIC, Request(vehicle="van")), EVENING, kowhai()) is not None
     assert len(ledger.requests_since(POINT, EVENING)) == 1
@@ -318,7 +333,8 @@ def test_a_malformed_request_with_an_id_is_answered(
     received = inbox.receive(arrived(TOPIC, payload), EVENING, kowhai())
     assert isinstance(received, RequestRefused)
     assert received.id == "7"
-    assert why in received.reason
+    assert received.why.code == MALFORMED
+    assert why in received.why.reason
 
 
 @pytest.mark.parametrize(

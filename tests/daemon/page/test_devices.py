@@ -14,6 +14,7 @@ from daemon.page.devices import (
     MOST_OFFERS,
     SEEN_EVERY,
     Devices,
+    TooManyDevices,
     code_words,
     new_code,
 )
@@ -75,12 +76,13 @@ def test_a_device_is_removed() -> None:
 
 
 def test_there_are_not_endlessly_many() -> None:
-    """The oldest devices and codes go."""
+    """One device too many is refused, and its code stays good; the oldest codes go."""
     devices = Devices()
-    for number in range(MOST_DEVICES + 1):
+    for number in range(MOST_DEVICES):
         devices = paired(devices, token=str(number))
-    assert len(devices.paired) == MOST_DEVICES
-    assert devices.of_token("0") is None
+    with pytest.raises(TooManyDevices, match="50 devices are paired"):
+        paired(devices, token="more")  # noqa: S106
+    assert len(paired(devices.without("0"), token="more").paired) == MOST_DEVICES  # noqa: S106
     for number in range(MOST_OFFERS + 1):
         devices = devices.with_offer(str(number), "ask", EVENING)
     assert len(devices.offers) == MOST_OFFERS

@@ -7,9 +7,10 @@ from typing import Any
 import pytest
 
 from adapters.contract.messages import Answer
+from adapters.contract.refusals import MALFORMED, REFUSALS
 from daemon.page.choices import choices_of
 from daemon.page.plan_shown import read_plan
-from daemon.page.wishes import preview_lines, question_of
+from daemon.page.wishes import REFUSAL_WORDS, preview_lines, question_of
 from tests.daemon.page.test_view import HOUSE, at_home, words
 from tests.daemon.worlds import EVENING, HOUR, LEAVES
 
@@ -108,3 +109,8 @@ def test_choices() -> None:
     assert [day.text for day in choices.days[:3]] == ["today", "tomorrow", "Fri"]
     assert [soon.text for soon in choices.soon] == ["In 30 minutes", "In an hour", "In 2 hours"]
     assert choices_of(HOUSE.file, None, EVENING, words()).time == "08:00"
+
+
+def test_every_refusal_has_a_sentence() -> None:
+    """All but that of a malformed request, which only the daemon can describe."""
+    assert set(REFUSAL_WORDS) == set(REFUSALS) - {MALFORMED}

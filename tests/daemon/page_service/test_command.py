@@ -6,21 +6,28 @@ import json
 import os
 import re
 import signal
+import socket
 import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from urllib.request import urlopen
 
 import pytest
+from click.testing import CliRunner
 
 from adapters.clocks.clock import SystemClock
+from daemon.command_line.cli import cli
 from daemon.page.devices import code_words
 from daemon.page_service.devices_file import DevicesFile
 from tests.daemon.worlds import KOWHAI
 from tests.support.brokers import free_port
 from tests.support.commands import Ran
 from tests.support.waiting import patience
+
+OTHER = 60_002
+"""A user that nobody is."""
 
 Run = Callable[..., Ran]
 
@@ -87,10 +94,16 @@ def test_a_file_without_a_page(run: Run) -> None:
 
 
 def test_it_serves_until_it_is_told_to_stop(house: Path) -> None:
-    """As a process of its own: without a broker it is alive, and SIGTERM ends it with 0."""
+    """As a service it says that it is ready and lives, reads the file on SIGHUP, and ends well."""
     found = re.search(r"127\.0\.0\.1:(\d+)', devices_file", house.read_text("utf-8"))
     assert found
-    environment = dict(os.environ, PYTHONUNBUFFERED="1")
+    manager = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+    manager.bind(str(house.with_name("notify")))
+    manager.settimeout(patience(20))
+    environment = dict(
+        os.environ, PYTHONUNBUFFERED="1",
+        NOTIFY_SOCKET=str(house.with_name("notify")), WATCHDOG_USEC="60000000",
+    )  # fmt: skip
     process = subprocess.Popen(
         [Path(sys.executable).with_name("lullwatt"), "page", str(house)],
         env=environment, stderr=subprocess.PIPE, text=True,
@@ -101,8 +114,39 @@ def test_it_serves_until_it_is_told_to_stop(house: Path) -> None:
         assert "the page is served" in line
         with urlopen(f"http://127.0.0.1:{found[1]}/healthz") as response:
             assert response.read() == b"alive\n"
+        assert {manager.recv(100), manager.recv(100)} == {b"READY=1", b"WATCHDOG=1"}
+        house.write_text("household: {", "utf-8")
+        process.send_signal(signal.SIGHUP)
+        assert "the changed household file has faults" in process.stderr.readline()
         process.send_signal(signal.SIGTERM)
         assert process.wait(patience(20)) == 0
     finally:
         process.kill()
         process.communicate()
+        manager.close()
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can act as another user")
+def test_root_leaves_the_file_of_devices_to_its_owner(house: Path) -> None:
+    """The page's user can use what root's `--pair` made, and a link of theirs leads nowhere."""
+    with TemporaryDirectory() as open_folder:  # other users can't reach tmp_path
+        Path(open_folder).chmod(0o711)
+        folder, outside = Path(open_folder, "page"), Path(open_folder, "outside")
+        folder.mkdir()
+        os.chown(folder, OTHER, OTHER)
+        text = house.read_text("utf-8").replace("devices.json", str(folder / "devices.json"))
+        house.write_text(text, "utf-8")
+        (folder / "devices.json.lock").symlink_to(outside)
+        assert in_another_process("page", str(house), "--pair") != 0
+        assert not outside.exists()
+        (folder / "devices.json.lock").unlink()
+        assert in_another_process("page", str(house), "--pair") == 0
+        assert {path.stat().st_uid for path in folder.iterdir()} == {OTHER}
+
+
+def in_another_process(*words: str) -> int:
+    """Return the exit code of a command that may change its user."""
+    child = os.fork()
+    if child == 0:
+        os._exit(CliRunner().invoke(cli, words).exit_code)
+    return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])

@@ -11,8 +11,10 @@ from typing import TYPE_CHECKING
 from urllib.parse import urlencode
 
 import pytest
+from structlog.testing import capture_logs
 
 from adapters.clocks.clock import SystemClock
+from adapters.web.certificate import CertificateError
 from adapters.web.server import FORM
 from config.files.errors import FileError
 from config.household.page import Page
@@ -88,8 +90,35 @@ def test_keys_that_do_not_belong_together(authority: Authority) -> None:
     """It is said before anything is served, and so is a key that others may read."""
     one, other = authority.sign("one"), authority.sign("other")
     keys = {"certificate_file": one.certificate, "key_file": other.key}
-    with pytest.raises(PageError, match="or do not belong together"):
+    with pytest.raises(CertificateError, match="or do not belong together"):
         tls_of(page(8480, **keys))
     other.key.chmod(0o644)
     with pytest.raises(FileError):
         tls_of(page(8480, **keys))
+
+
+def shown(port: int) -> str:
+    """Return the certificate that a new connection gets; it sends no name, as for an address."""
+    with socket.create_connection(("127.0.0.1", port), patience(10)) as connection:
+        trusting = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+        trusting.check_hostname = False
+        trusting.verify_mode = ssl.CERT_NONE
+        with trusting.wrap_socket(connection) as wrapped:
+            return ssl.DER_cert_to_PEM_cert(wrapped.getpeercert(binary_form=True) or b"")
+
+
+def test_a_renewed_certificate(served: ServedPage, authority: Authority) -> None:
+    """The next connection gets it; one without its key is not used, and the former one stays."""
+    port, files = served.page.port, authority.sign("page-2")
+    keys = (served.page.certificate_file, served.page.key_file)
+    assert keys[0] is not None
+    assert keys[1] is not None
+    former = keys[0].read_text("utf-8")
+    assert shown(port) in former
+    renewed = files.certificate.read_text("utf-8")
+    with capture_logs() as logs:
+        files.certificate.replace(keys[0])
+        assert shown(port) in former
+        assert [entry["event"] for entry in logs] == ["the renewed certificate is not used"]
+        files.key.replace(keys[1])
+        assert shown(port) in renewed

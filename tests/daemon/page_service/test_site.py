@@ -11,6 +11,7 @@ import pytest
 
 from adapters.clocks.clock import VirtualClock
 from adapters.contract.messages import Answer, DaemonState, Request
+from adapters.contract.refusals import IN_TIME_AWAY
 from adapters.ledger.ledger import open_ledger
 from adapters.web.exchange import EventStream, WebRequest, WebResponse
 from config.files.errors import UnwellError
@@ -18,7 +19,7 @@ from config.household.household_file import LedgerFile
 from config.household.page import Page
 from daemon.control.replanning import plan_now
 from daemon.messaging.status import status_of
-from daemon.page.devices import new_code
+from daemon.page.devices import MOST_DEVICES, new_code
 from daemon.page_service.access import Access, form_key
 from daemon.page_service.devices_file import DevicesFile
 from daemon.page_service.languages import Languages
@@ -60,6 +61,7 @@ class Daemon:
     asked: list[Request] = field(default_factory=list)
     error: UnwellError | None = None
     understood: bool = True
+    refusal: str | None = None
 
     def ask(
         self, _file: object, _point: str, request: Request, _clock: object, _seconds: float
@@ -69,6 +71,7 @@ class Daemon:
         self.asked.append(request)
         return Answer(
             id=request.id or "", at=EVENING, understood=self.understood, message="not so",
+            refusal=self.refusal,
             energy_kwh=26.0, cost=10.19, currency="NZD", ends_at=EVENING + 212 * MINUTE,
         )  # fmt: skip
 
@@ -119,7 +122,7 @@ class Served:
         return Report({POINT: point}, DaemonState(state="online", stale_after=LEAVES))
 
     def code(self, role: Role = "ask") -> str:
-        code = new_code(lambda letters: letters[len(self.devices.read().paired)])
+        code = new_code(lambda letters: letters[len(self.devices.read().paired) % len(letters)])
         self.devices.change(lambda devices: devices.with_offer(code, role, self.clock.now()))
         return code
 
@@ -225,7 +228,11 @@ def test_a_refusal_and_a_missing_daemon_are_said(served: Served) -> None:
     """Nothing has changed, and why."""
     phone = served.pair()
     served.daemon.understood = False
-    assert "not so" in phone.post("/wish", kind="now").body
+    assert '<blockquote lang="en">not so</blockquote>' in phone.post("/wish", kind="now").body
+    served.daemon.refusal = IN_TIME_AWAY
+    page = phone.post("/wish", kind="now")
+    assert "This is in the time away." in page.body
+    assert "not so" not in page.body
     served.daemon.error = UnwellError("no broker: it is away")
     page = phone.post("/wish", kind="now")
     assert (page.status, "no broker: it is away" in page.body) == (409, True)
@@ -315,6 +322,22 @@ def test_a_stolen_code_is_worth_nothing(served: Served) -> None:
     form = {"code": code, "name": "phone"}
     assert served.send(WebRequest("POST", "/pair", form=form, headers=OWN)).status == 303
     assert served.send(WebRequest("POST", "/pair", form=form, headers=OWN)).status == 403
+
+
+def test_one_device_too_many(served: Served) -> None:
+    """It is refused in words, though its code is good, and the others stay."""
+    mine = served.pair()
+    for _ in range(MOST_DEVICES - 1):
+        served.pair()
+    served.devices.change(lambda devices: devices.with_offer("K7QM2XRT9WPA", "ask", EVENING))
+    form = {"code": "k7qm-2xrt-9wpa", "name": "phone"}
+    full = served.send(WebRequest("POST", "/pair", form=form, headers=OWN))
+    assert full.status == 409
+    assert "50 devices are paired. Remove one of them first, then try again." in full.body
+    assert 'value="K7QM-2XRT-9WPA"' in full.body
+    mine.post("/devices", device=served.devices.read().paired[1].id)
+    assert served.send(WebRequest("POST", "/pair", form=form, headers=OWN)).status == 303
+    assert mine.get("/").status == 200
 
 
 def test_looking_at_the_pairing_page_uses_no_code(served: Served) -> None:
