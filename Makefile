@@ -128,7 +128,7 @@ prove: $(VENV)/.tests
 	LULLWATT_PROBLEMS=10000 $(BIN)/pytest -n $(WORKERS) tests/planners/solver/test_exact.py \
 		tests/planners/solver/test_exact_several.py tests/planners/solver/test_exact_power.py \
 		tests/planners/plan/test_nights.py tests/planners/plan/test_planning.py \
-		tests/planners/year/test_year_of_rates.py tests/planners/joint
+		tests/planners/year/test_year_of_rates.py tests/planners/joint tests/planners/capacity
 
 bench: $(VENV)/.tests mosquitto
 	$(BIN)/python -m tests.benchmarks.planning

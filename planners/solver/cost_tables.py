@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from planners.solver.lanes import Lanes
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -17,24 +19,27 @@ if TYPE_CHECKING:
 class CostTables:
     """Least cost from each state on [currency].
 
-    Row `i` is the span's tick `i`, and the last row is the span's end.
+    Row `i` is the span's tick `i`, and the last row is the span's end. `lanes` gives the lanes of
+    each row, of which the others are undefined.
 
     Attributes
     ----------
     moves : PricedMoves
         The span, its levels, and the moves of its ticks.
+    lanes : Lanes
+        How the use of limited stretches is counted.
     min_run : int
         Shortest run [ticks].
     first_apart : bool
         Whether a first run may finish before `min_run`, so that it needs its own rows.
-    on : ndarray of float, shape (ticks + 1, rows, levels)
+    on : ndarray of float, shape (ticks + 1, lanes, rows, levels)
         On; `running` gives the row.
-    off, fresh : ndarray of float, shape (ticks + 1, levels)
+    off, fresh : ndarray of float, shape (ticks + 1, lanes, levels)
         Off and rested; `fresh` if nothing was bought since the last departure. The two are the
         same array unless `first_apart`, and so are the two below.
     done : ndarray of float, shape (levels,)
         At the departure.
-    start, start_first : ndarray of bool, shape (ticks, levels)
+    start, start_first : ndarray of bool, shape (ticks, lanes, levels)
         Whether to start from `off`, or from `fresh`.
     bonus : float
         How much more than waiting a start, or one more tick, may cost and still be chosen; negative
@@ -42,6 +47,7 @@ class CostTables:
     """
 
     moves: PricedMoves
+    lanes: Lanes
     min_run: int
     first_apart: bool
     on: NDArray[np.float64]
@@ -55,7 +61,7 @@ class CostTables:
     def running(self, ticks: int, *, first: bool) -> int:
         """Return the row of `on` for a run that has lasted `ticks`."""
         if ticks >= self.min_run:
-            return int(self.on.shape[1]) - 1
+            return int(self.on.shape[2]) - 1
         return ticks - 1 + (self.min_run - 1 if first and self.first_apart else 0)
 
 
@@ -83,10 +89,12 @@ def empty_tables(
     ticks = moves.span.end - moves.span.start
     levels = len(moves.levels)
     first_apart = moves.may_be_done_within(min_run - 1)
-    on = np.empty((ticks + 1, min_run + (min_run - 1) * first_apart, levels))
-    off = np.empty((ticks + 1, levels))
-    fresh = np.empty((ticks + 1, levels)) if first_apart else off
-    start = np.empty((ticks, levels), dtype=bool)
+    lanes = Lanes(moves.problem.use_limits, moves.span.start, moves.span.end)
+    most = lanes.most
+    on = np.empty((ticks + 1, most, min_run + (min_run - 1) * first_apart, levels))
+    off = np.empty((ticks + 1, most, levels))
+    fresh = np.empty((ticks + 1, most, levels)) if first_apart else off
+    start = np.empty((ticks, most, levels), dtype=bool)
     first = np.empty_like(start) if first_apart else start
     on[ticks] = off[ticks] = fresh[ticks] = done
-    return CostTables(moves, min_run, first_apart, on, off, fresh, done, start, first, bonus)
+    return CostTables(moves, lanes, min_run, first_apart, on, off, fresh, done, start, first, bonus)

@@ -24,12 +24,14 @@ that the currents of tick ``i`` can reach, up to the want::
 that rate pays it back, except before the last departure. Dashes mark the next departure; there is
 none after the last. At the departure ``on = off = fresh = D``.
 ``fresh`` is like ``off``, but a run that starts from it may finish before ``U`` ticks: it has its
-own rows of ``on`` for ``u < U``, unless no target is so near. Before all this
+own rows of ``on`` for ``u < U``, unless no target is so near. Inside a stretch that may be used in
+part only, all states are told apart by its ticks that were used: see `planners.solver.lanes`.
+Before all this
 `planners.solver.reach` lowers each need that can't be met to the energy that is possible.
 
-Bound: each tick costs a few operations on arrays of ``2 U - 1`` rows of levels (a minimum over a
-range of levels takes the logarithm of its length), and the tables hold as many numbers for each
-tick. `planners.solver.follow` walks forwards through them.
+Bound: each tick costs a few operations on arrays of ``2 U - 1`` rows of levels in each lane (a
+minimum over a range of levels takes the logarithm of its length), and the tables hold as many
+numbers for each tick. `planners.solver.follow` walks forwards through them.
 
 Ties: a start costs `TIE` extra, and a tick below its highest current a part of that. So of plans
 within `TIE` the one with fewer starts wins, and then the one with more ticks at full current. Plans
@@ -48,6 +50,7 @@ import numpy as np
 from planners.power.charging import SAME_KWH
 from planners.solver.cost_tables import CostTables, empty_tables
 from planners.solver.follow import follow, least_cost
+from planners.solver.lanes import Lanes
 from planners.solver.levels import levels_of, spans_of
 from planners.solver.priced_moves import PricedMoves
 from planners.solver.problem import NEED_TOLERANCE_KWH, PlanningProblem
@@ -116,9 +119,33 @@ def solve(problem: PlanningProblem) -> Solution:
     return plan
 
 
+def solve_for_needs(problem: PlanningProblem, needs_kwh: Sequence[float]) -> Solution | None:
+    """Find the cheapest plan that reaches certain energies.
+
+    Parameters
+    ----------
+    problem : PlanningProblem
+        The problem.
+    needs_kwh : sequence of float
+        What must be reached at each departure, the need or less [kWh].
+
+    Returns
+    -------
+    Solution or None
+        Optimal as that of `solve`; None if not all can be reached.
+
+    Raises
+    ------
+    ValueError
+        If `PlanningProblem.check` refuses the problem.
+    """  # noqa: DOC502 - raised by check
+    problem.check()
+    return _plan_for(problem, needs_kwh)
+
+
 def _in_all_ticks(problem: PlanningProblem) -> Solution | None:
     """Charge in every tick, if even that misses the only need and nothing less comes as near."""
-    if len(problem.deadlines) > 1:
+    if len(problem.deadlines) > 1 or problem.use_limits:
         return None
     usable = problem.highest_amps >= problem.least_amps
     usable[: problem.rest_left] = False
@@ -188,7 +215,7 @@ def most_levels(problem: PlanningProblem) -> int:
     states = MOST_STATES_SET if len(problem.deadlines) == 1 else MOST_STATES_AHEAD
     if problem.min_amps is None:
         states = MOST_STATES_SWITCHED
-    ticks = sum(end - start for start, end in problem.segments())
+    ticks = sum(Lanes(problem.use_limits, *span).total() for span in problem.segments())
     return min(MOST_LEVELS, states // max(1, ticks * (2 * problem.min_run - 1)))
 
 
@@ -235,7 +262,7 @@ def _departure_values(
 
 def _on_return(tables: CostTables) -> NDArray[np.float64]:
     """Value each level on the return; energy already there is no purchase."""
-    value: NDArray[np.float64] = tables.fresh[0] + tables.moves.worth
+    value: NDArray[np.float64] = tables.fresh[0, 0] + tables.moves.worth
     return value
 
 
@@ -256,42 +283,83 @@ def _interpolated(
 
 def _fill(problem: PlanningProblem, tables: CostTables) -> None:
     """Go backwards through the ticks of one span."""
-    moves, shortest = tables.moves, problem.min_run
+    moves, shortest, lanes = tables.moves, problem.min_run, tables.lanes
     start_cost = problem.start_cost + problem.tie
     ticks = moves.span.end - moves.span.start
     above_want = slice(int(np.searchsorted(moves.levels, moves.span.want_kwh + SAME_KWH)), None)
-    tables.on[ticks, :, above_want] = np.inf
+    tables.on[ticks, ..., above_want] = np.inf
     cut_counts = problem.may_cut(shortest, last=False)
     strict, first = slice(0, shortest - 1), slice(shortest - 1, 2 * shortest - 2)
-    parts: dict[TickKind, NDArray[np.float64]] = {}
+    parts: dict[tuple[TickKind, float], NDArray[np.float64]] = {}
     cut_off = problem.run_cut_off if moves.k == 0 else None
     for row in range(ticks - 1, -1, -1):
-        i = moves.span.start + row
-        kind = moves.kind(i)
-        if kind not in parts:
-            parts[kind] = moves.part(i, tables.done)
-        part, on, off, fresh = parts[kind], tables.on[row], tables.off, tables.fresh
-        go_on = moves.whole(i, tables.on[row + 1])
-        full = np.minimum(go_on[-1], part)
+        here, later = slice(0, lanes.at(row)), _later(lanes, row, row + 1)
+        after_rest = min(row + problem.min_rest, ticks)
+        part = _parts(tables, row, parts)
+        on, off, fresh = tables.on[row, here], tables.off, tables.fresh
+        wait = off[row + 1, later]
+        go_on = _whole(tables, row)
+        full = np.minimum(go_on[:, -1], part)
         if row == ticks - 1 and cut_counts:  # a run may end where the time ends
-            np.minimum(go_on, part, out=go_on)
+            np.minimum(go_on, part[:, None], out=go_on)
         if shortest > 1:
-            begin = start_cost + go_on[0]
-            on[strict][:-1] = go_on[strict][1:]
-            on[strict][-1] = full if cut_counts else go_on[-1]
+            begin = start_cost + go_on[:, 0]
+            on[:, strict][:, :-1] = go_on[:, strict][:, 1:]
+            on[:, strict][:, -1] = full if cut_counts else go_on[:, -1]
         else:
             begin = start_cost + full
         if tables.first_apart:
-            begin_first = start_cost + np.minimum(go_on[shortest - 1], part)
-            np.minimum(begin_first, fresh[row + 1], out=fresh[row])
-            tables.start_first[row] = begin_first < fresh[row + 1] + tables.bonus
-            on[first][:-1] = go_on[first][1:]
-            on[first][-1] = on[strict][-1]
-            np.minimum(on[first], part, out=on[first])
-        np.minimum(begin, off[row + 1], out=off[row])
-        tables.start[row] = begin < off[row + 1] + tables.bonus
-        np.minimum(full, off[min(row + problem.min_rest, ticks)], out=on[-1])
-        on[-1, above_want] = np.inf
+            begin_first = start_cost + np.minimum(go_on[:, shortest - 1], part)
+            untouched = fresh[row + 1, later]
+            np.minimum(begin_first, untouched, out=fresh[row, here])
+            tables.start_first[row, here] = begin_first < untouched + tables.bonus
+            on[:, first][:, :-1] = go_on[:, first][:, 1:]
+            on[:, first][:, -1] = on[:, strict][:, -1]
+            np.minimum(on[:, first], part[:, None], out=on[:, first])
+        np.minimum(begin, wait, out=off[row, here])
+        tables.start[row, here] = begin < wait + tables.bonus
+        stopped = off[after_rest, _later(lanes, row, after_rest)]
+        np.minimum(full, stopped, out=on[:, -1])
+        on[:, -1, above_want] = np.inf
         if row == cut_off:
-            lasted = tables.running(problem.before.ticks + row, first=True)
-            on[lasted] = off[min(row + problem.min_rest, ticks)]
+            on[:, tables.running(problem.before.ticks + row, first=True)] = stopped
+
+
+def _later(lanes: Lanes, row: int, later: int) -> slice:
+    """Return the lanes before a later tick that a tick's lanes lead to, if nothing is drawn."""
+    return slice(0, lanes.at(row) if lanes.is_same(row, later) else 1)
+
+
+def _whole(tables: CostTables, row: int) -> NDArray[np.float64]:
+    """Find the least cost of drawing through a tick, shape (lanes, rows, levels)."""
+    moves, lanes = tables.moves, tables.lanes
+    i = moves.span.start + row
+    after = tables.on[row + 1]
+    limit = lanes.limits[row]
+    if limit is None:
+        return moves.whole(i, after[0])[None]
+    count = lanes.at(row)
+    usable = min(count, limit.whole_ticks)
+    found = np.full((count, *after.shape[1:]), np.inf)
+    if usable and lanes.is_same(row, row + 1):
+        flat = after[1 : usable + 1].reshape(-1, after.shape[-1])
+        found[:usable] = moves.whole(i, flat).reshape(usable, *after.shape[1:])
+    elif usable:
+        found[:usable] = moves.whole(i, after[0])
+    return found
+
+
+def _parts(
+    tables: CostTables, row: int, known: dict[tuple[TickKind, float], NDArray[np.float64]]
+) -> NDArray[np.float64]:
+    """Find the least cost of finishing within a tick, shape (lanes, levels)."""
+    moves, lanes = tables.moves, tables.lanes
+    i = moves.span.start + row
+    kind = moves.kind(i)
+    found = []
+    for used in range(lanes.at(row)):
+        most = min(1.0, lanes.left(row, used))
+        if (kind, most) not in known:
+            known[kind, most] = moves.part(i, tables.done, most)
+        found.append(known[kind, most])
+    return found[0][None] if len(found) == 1 else np.array(found)

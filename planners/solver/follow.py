@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from planners.power.charging import SAME_KWH
-from planners.solver.problem import NEED_TOLERANCE_KWH
+from planners.solver.problem import NEED_TOLERANCE_KWH, ROUNDING_TICKS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -52,6 +52,8 @@ class _State:
         Whether the run in progress, or the next to start, is the first since the last departure.
     untouched : bool
         Whether nothing was bought since then.
+    used : int
+        The whole ticks used of the stretch that the next tick is in, if its use is limited.
     """
 
     i: int
@@ -60,6 +62,7 @@ class _State:
     run: int = 0
     first: bool = True
     untouched: bool = True
+    used: int = 0
 
 
 class _Walk:
@@ -84,7 +87,7 @@ class _Walk:
             if option.act == "done":
                 break
             if option.act == "stop":
-                state.i += self._problem.min_rest
+                _go_to(tables, state, state.i + self._problem.min_rest)
                 state.on, state.run, state.first = False, 0, state.untouched
                 _wait(tables, state)
             elif option.act == "part":
@@ -106,21 +109,29 @@ class _Walk:
         """List the decisions of a run; those that charge more now come first."""
         moves, i, ran = tables.moves, state.i, state.run + 1
         level = _level(tables, state)
-        row = tables.on[i - moves.span.start + 1, tables.running(ran, first=state.first)]
+        lanes, row = tables.lanes, i - moves.span.start
+        most = lanes.left(row, state.used)
         begin = 0.0 if state.on else self._start_cost
         options: list[_Option] = []
-        first, costs = moves.whole_from(i, level, row)
+        if most >= 1 - ROUNDING_TICKS:
+            lane = lanes.lane(row, row + 1, state.used + 1)
+            after = tables.on[row + 1, lane, tables.running(ran, first=state.first)]
+            first, costs = moves.whole_from(i, level, after)
+        else:
+            first, costs = 0, np.empty(0)
         if len(costs):
             equal = np.flatnonzero(costs <= costs.min() + abs(tables.bonus))
             chosen = int(equal[0] if self._problem.prefer_late else equal[-1])
             options.append(_Option(begin + float(costs[chosen]), "whole", first + chosen))
         if state.first or self._problem.may_cut(ran, last=i == moves.span.end - 1):
-            for target, cost in moves.parts_from(i, level, tables.done):
+            for target, cost in moves.parts_from(i, level, tables.done, most):
                 part = _Option(begin + cost, "part", target)
                 # A part that fills the battery is all that can be bought; others forgo later ticks.
                 fills = moves.levels[target] >= moves.span.want_kwh - SAME_KWH
                 options.insert(0 if fills else len(options), part)
-        return [*options, self._stopped(tables, state, level)] if state.on else options
+        if state.on:
+            options.append(self._stopped(tables, state, level))
+        return options
 
     def _stopped(self, tables: CostTables, state: _State, level: int) -> _Option:
         if state.run < self._problem.min_run and not self._problem.is_blocked(state.i):
@@ -128,8 +139,10 @@ class _Walk:
             met = state.untouched and state.stored_kwh >= tables.moves.span.need_kwh - SAME_KWH
             return _Option(float(tables.done[level]) if met else np.inf, "done")
         rested = tables.fresh if state.untouched else tables.off
-        row = state.i - tables.moves.span.start + self._problem.min_rest
-        return _Option(float(rested[min(row, len(rested) - 1), level]), "stop")
+        here = state.i - tables.moves.span.start
+        row = min(here + self._problem.min_rest, len(rested) - 1)
+        lane = tables.lanes.lane(here, row, state.used)
+        return _Option(float(rested[row, lane, level]), "stop")
 
     def _draw_whole(self, tables: CostTables, state: _State, level: int) -> bool:
         """Draw through a tick; return True if the battery was full before its end."""
@@ -144,7 +157,8 @@ class _Walk:
         room = span.want_kwh - state.stored_kwh
         self.amps[i], self.share[i] = amps, min(1.0, room / gain if gain > room > 0 else 1.0)
         state.stored_kwh += gain * float(self.share[i])
-        state.i += 1
+        state.used += 1
+        _go_to(tables, state, i + 1)
         state.on, state.run, state.untouched = True, state.run + 1, False
         return gain > room + SAME_KWH
 
@@ -184,9 +198,28 @@ def _want(tables: CostTables) -> int:
 def _wait(tables: CostTables, state: _State) -> None:
     """Stay off until starting is best."""
     starts = tables.start_first if state.first else tables.start
-    row = state.i - tables.moves.span.start
-    column = starts[row:, _level(tables, state)]
-    state.i += int(column.argmax()) if column.any() else max(0, len(starts) - row)
+    level = _level(tables, state)
+    while state.i < tables.moves.span.end:
+        # All that is left of the same stretch, or all up to the next one.
+        row = state.i - tables.moves.span.start
+        limits = tables.lanes.limits
+        end = next(
+            (j for j in range(row, len(starts)) if limits[j] is not limits[row]), len(starts)
+        )
+        column = starts[row:end, state.used, level]
+        if column.any():
+            _go_to(tables, state, state.i + int(column.argmax()))
+            return
+        _go_to(tables, state, state.i + end - row)
+
+
+def _go_to(tables: CostTables, state: _State, i: int) -> None:
+    """Go on to a tick; what was used of a stretch counts only within it."""
+    begin = tables.moves.span.start
+    last = len(tables.lanes.limits) - 1
+    rows = min(state.i - begin, last), min(i - begin, last)
+    state.used = tables.lanes.lane(*rows, state.used)
+    state.i = i
 
 
 def follow(
@@ -234,7 +267,7 @@ def least_cost(problem: PlanningProblem, tables: CostTables) -> float:
         options = _Walk(problem, 0.0).options(tables, state)
         return min(option.cost for option in options)
     row = min(state.i, len(tables.fresh) - 1)
-    return float(tables.fresh[row, _level(tables, state)])
+    return float(tables.fresh[row, 0, _level(tables, state)])
 
 
 def _begun(problem: PlanningProblem) -> _State:

@@ -8,6 +8,7 @@ import numpy as np
 
 from planners.power.charging import SAME_KWH, metered_to
 from planners.solver.levels import Moves, moves_of
+from planners.solver.problem import ROUNDING_TICKS
 from planners.solver.ranges import Ranges
 
 if TYPE_CHECKING:
@@ -145,7 +146,7 @@ class PricedMoves:
         found += self._costs[kind]
         return found
 
-    def part(self, i: int, done: Row) -> Row:
+    def part(self, i: int, done: Row, most: float = np.inf) -> Row:
         """Find the least cost of finishing at a target within tick `i`.
 
         Parameters
@@ -154,6 +155,8 @@ class PricedMoves:
             The tick.
         done : ndarray of float, shape (levels,)
             Cost from the departure on [currency].
+        most : float
+            The most of the tick that may be used [ticks].
 
         Returns
         -------
@@ -165,6 +168,9 @@ class PricedMoves:
             self._near[amps] = [self._near_target(target, amps) for target in self.targets]
         found = np.full(len(self.levels), np.inf)
         for target, (near, share, metered) in zip(self.targets, self._near[amps], strict=True):
+            if most < 1:
+                may = share <= most + ROUNDING_TICKS
+                near, share, metered = near[may], share[may], metered[may]  # noqa: PLW2901
             cost = price * amps * share * metered + done[target]
             if is_dear:
                 cost += self._dear[target] - self._dear[near]
@@ -212,7 +218,9 @@ class PricedMoves:
         costs[:-1] += self.problem.tie * LOW_CURRENT
         return first, costs
 
-    def parts_from(self, i: int, level: int, done: Row) -> list[tuple[int, float]]:
+    def parts_from(
+        self, i: int, level: int, done: Row, most: float = np.inf
+    ) -> list[tuple[int, float]]:
         """Price a part of a tick from one level to each target: see `part`.
 
         Returns
@@ -225,7 +233,7 @@ class PricedMoves:
         found = []
         for target in self.targets:
             wanted = float(self.levels[target]) - here
-            if SAME_KWH < wanted <= gain + SAME_KWH:
+            if SAME_KWH < wanted <= gain * min(1.0, most + ROUNDING_TICKS) + SAME_KWH:
                 cost = price * amps * wanted / gain * float(self._metered[level])
                 if is_dear:
                     cost += float(self._dear[target] - self._dear[level])

@@ -20,6 +20,9 @@ TIE = 1e-9
 NEED_TOLERANCE_KWH = 1e-6
 """A need missed by less counts as met: rounding adds up over some thousand sums [kWh]."""
 
+ROUNDING_TICKS = 1e-9
+"""Uses of a stretch nearer than this are the same [ticks]."""
+
 ROUNDING_AMPS = 1e-9
 """Currents nearer than this are the same [A]."""
 
@@ -75,6 +78,28 @@ class Deadline:
     trip_kwh: float = 0.0
 
 
+@dataclass(frozen=True, slots=True)
+class UseLimit:
+    """At most so much use of a stretch of ticks.
+
+    Attributes
+    ----------
+    start, end : int
+        The first tick, and the first after the stretch.
+    most_ticks : float
+        The sum of the used shares of its ticks is at most this.
+    """
+
+    start: int
+    end: int
+    most_ticks: float
+
+    @property
+    def whole_ticks(self) -> int:
+        """How many whole ticks of the stretch may be used."""
+        return int(self.most_ticks + ROUNDING_TICKS)
+
+
 @dataclass(frozen=True, eq=False)
 class PlanningProblem:
     """The choice of a current for each tick.
@@ -122,6 +147,9 @@ class PlanningProblem:
     surcharges_per_kwh : ndarray of float, shape (ticks,), or None
         A price on top of each rate, which `max_rate` is not compared with: what the current is
         worth to other vehicles [currency per kWh]. No part of `Solution.cost`.
+    use_limits : tuple of UseLimit
+        Stretches of ticks of which only a part may be used, in order of time and apart. A stretch
+        that a departure divides counts on either side of it.
     """
 
     rates_per_kwh: NDArray[np.float64]
@@ -137,6 +165,7 @@ class PlanningProblem:
     before: SwitchingState = LONG_AT_REST
     prefer_late: bool = False
     surcharges_per_kwh: NDArray[np.float64] | None = None
+    use_limits: tuple[UseLimit, ...] = ()
 
     @property
     def prices_per_kwh(self) -> NDArray[np.float64]:
@@ -248,5 +277,8 @@ class PlanningProblem:
             raise ValueError("deadlines: expected end and return_tick in order of time")
         if any(d.want_kwh < d.need_kwh for d in self.deadlines):
             raise ValueError("deadlines: expected want_kwh of need_kwh or more")
+        edges = [edge for each in self.use_limits for edge in (each.start, each.end)]
+        if edges != sorted(edges) or any(each.most_ticks < 0 for each in self.use_limits):
+            raise ValueError("use_limits: expected stretches in order, with 0 ticks or more")
         if self.min_run < 1 or self.min_rest < 0 or self.start_cost < 0:
             raise ValueError("min_run, min_rest, start_cost: expected 1, 0 and 0 or more")

@@ -28,6 +28,10 @@ class Case:
     min_rest: int
     on_before: bool = False
     ticks_before: int = 10**6
+    limits: tuple[tuple[int, int, float], ...] = ()
+    """Stretches of ticks, and how many ticks' energy may be used of each."""
+    least_kwh: float | None = None
+    """A tick's energy at the lowest current, if it can be set; then runs may have any length."""
 
 
 @dataclass(frozen=True)
@@ -42,7 +46,7 @@ def _rungs(target_kwh: float, tick_kwh: float) -> int:
     return math.ceil(target_kwh / tick_kwh - 1e-9)
 
 
-def _better(optima: list[Optimum]) -> Optimum:
+def better(optima: list[Optimum]) -> Optimum:
     least = min(optimum.short_kwh for optimum in optima)
     return min(
         (o for o in optima if o.short_kwh <= least + 1e-6), key=lambda optimum: optimum.money
@@ -51,12 +55,19 @@ def _better(optima: list[Optimum]) -> Optimum:
 
 def cheapest_by_highs(case: Case) -> Optimum:
     """Solve for the need and for the want on HiGHS and take the better."""
-    return _better([_highs(case, target) for target in {case.need_kwh, case.want_kwh}])
+    return better([_highs(case, target) for target in {case.need_kwh, case.want_kwh}])
 
 
 def _highs(case: Case, target_kwh: float) -> Optimum:
+    model, short, *_ = night_model(case, target_kwh)
+    return solved_shortest_first(case, model, short)
+
+
+def night_model(case: Case, target_kwh: float) -> tuple[LinearModel, int, list[int], list[int]]:
+    """Build the model of a night, with its columns: kWh short, energy by tick, whether it is on."""
     n, tick = len(case.rates), case.tick_kwh
-    rungs = _rungs(target_kwh, tick)
+    rungs = _rungs(target_kwh, tick) if case.least_kwh is None else n
+    least = tick if case.least_kwh is None else case.least_kwh
     model = LinearModel()
     on, begins, is_last = ([model.binary() for _ in range(n)] for _ in range(3))
     energy = [model.column(upper=tick) for _ in range(n)]
@@ -71,12 +82,19 @@ def _highs(case: Case, target_kwh: float) -> Optimum:
     model.at_most([(column, 1) for column in on], rungs)
     for i in range(n):
         model.at_most([(energy[i], 1), (on[i], -tick)], 0)
-        model.at_least([(energy[i], 1), (on[i], -tick), (is_last[i], tick)], 0)
+        model.at_least([(energy[i], 1), (on[i], -least), (is_last[i], least)], 0)
         model.at_most([(is_last[i], 1), (on[i], -1)], 0)
         model.at_most([(on[i], 1), *((column, 1) for column in is_last[:i])], 1)
+    for start, end, most in case.limits:
+        model.at_most([(column, 1) for column in energy[start:end]], most * tick)
     _runs_and_rests(model, case, on, begins, rungs)
     model.charge(zip(energy, case.rates, strict=True))
     model.charge([*((column, case.start_cost) for column in begins), (extra, -case.max_rate)])
+    return model, short, energy, on
+
+
+def solved_shortest_first(case: Case, model: LinearModel, short: int) -> Optimum:
+    """Minimise the cost; if the need can't be met, first what it is short by."""
     solver = model.highs()
     solver.changeColBounds(short, 0.0, 0.0)
     if not minimised(solver, model.cost):
@@ -115,9 +133,11 @@ def cheapest_by_enumeration(case: Case) -> Optimum:
     for target_kwh in (case.need_kwh, case.want_kwh):
         rungs = _rungs(target_kwh, case.tick_kwh)
         for choice in product((False, True), repeat=len(case.rates)):
-            if sum(choice) <= rungs and _allowed(case, choice, rungs):
+            if sum(choice) > rungs or not _allowed(case, choice, rungs):
+                continue
+            if _within_limits(case, choice, target_kwh):
                 found += [_price(case, choice, target_kwh)]
-    return _better(found)
+    return better(found)
 
 
 def _allowed(case: Case, choice: tuple[bool, ...], rungs: int) -> bool:
@@ -129,6 +149,15 @@ def _allowed(case: Case, choice: tuple[bool, ...], rungs: int) -> bool:
         if length < (min(case.min_run, need_not_outlast) if on else case.min_rest):
             return False
     return True
+
+
+def _within_limits(case: Case, choice: tuple[bool, ...], target_kwh: float) -> bool:
+    """Judge the use of each limited stretch, the last tick cut at the target."""
+    left, used = target_kwh / case.tick_kwh, []
+    for on in choice:
+        used.append(min(1.0, left) if on else 0.0)
+        left -= used[-1]
+    return all(sum(used[start:end]) <= most + 1e-9 for start, end, most in case.limits)
 
 
 def _price(case: Case, choice: tuple[bool, ...], target_kwh: float) -> Optimum:

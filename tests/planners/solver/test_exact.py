@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import os
 import random
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,7 +14,7 @@ from hypothesis import strategies as st
 
 from planners.power.charging import ChargeModel
 from planners.solver.exact import solve
-from planners.solver.problem import TIE, Deadline, PlanningProblem, SwitchingState
+from planners.solver.problem import TIE, Deadline, PlanningProblem, SwitchingState, UseLimit
 from planners.solver.solution import Solution, objective
 from tests.planners.solver.reference import (
     Case,
@@ -42,6 +43,7 @@ def problem_of(case: Case, *, prefer_late: bool = False) -> PlanningProblem:
         min_rest=case.min_rest,
         before=SwitchingState(case.on_before, case.ticks_before),
         prefer_late=prefer_late,
+        use_limits=tuple(UseLimit(*limit) for limit in case.limits),
     )
 
 
@@ -108,6 +110,40 @@ def test_costs_what_enumeration_finds() -> None:
         theirs = cheapest_by_enumeration(case)
         assert ours.short_kwh == pytest.approx(theirs.short_kwh, abs=1e-9), case
         assert ours.money == pytest.approx(theirs.money, abs=1e-8), case
+
+
+def with_limits(rng: random.Random, case: Case) -> Case:
+    """Limit the use of stretches of a few ticks; no run is in progress that would have to stop."""
+    limits, start, ticks = [], rng.randint(0, 3), len(case.rates)
+    while start < ticks:
+        end = start + rng.randint(1, 6)
+        most = rng.choice([rng.uniform(0, end - start), float(rng.randint(0, end - start))])
+        limits.append((start, end, most))
+        start = end + rng.choice([0, 0, 2])
+    return replace(case, on_before=False, limits=tuple(limits))
+
+
+@pytest.mark.parametrize("block", range(max(1, PROBLEMS // 400)))
+def test_limited_use_costs_what_highs_finds(block: int) -> None:
+    """With stretches of limited use no plan is cheaper either (reference solver HiGHS)."""
+    rng = random.Random(f"limited use {block}")
+    for _ in range(BLOCK):
+        case = with_limits(rng, random_case(rng, most_ticks=26))
+        ours, _solution = optimum_of(problem_of(case), case)
+        theirs = cheapest_by_highs(case)
+        assert ours.short_kwh == pytest.approx(theirs.short_kwh, abs=1e-6), case
+        assert ours.money == pytest.approx(theirs.money, abs=2e-6), case
+
+
+def test_limited_use_costs_what_enumeration_finds() -> None:
+    """On tiny problems with limited use, trying every choice of ticks finds nothing cheaper."""
+    rng = random.Random("enumeration of limited use")
+    for _ in range(150):
+        case = with_limits(rng, random_case(rng, most_ticks=8))
+        ours, _solution = optimum_of(problem_of(case), case)
+        theirs = cheapest_by_enumeration(case)
+        assert ours.short_kwh == pytest.approx(theirs.short_kwh, abs=1e-6), case
+        assert ours.money == pytest.approx(theirs.money, abs=1e-6), case
 
 
 def simple(rates: list[float], ticks_wanted: float, **rules: float) -> Case:
