@@ -242,6 +242,13 @@ TaxPercent = Annotated[
     json_kind("number", minimum=0, maximum=100),
     Expected("a percentage from 0 to 100"),
 ]
+PercentAdded = Annotated[
+    Decimal,
+    Field(ge=-100, le=100),
+    BeforeValidator(_decimal_of),
+    json_kind("number", minimum=-100, maximum=100),
+    Expected("a percentage from -100 to 100"),
+]
 Percent = Annotated[
     float,
     Field(ge=0, le=100),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import TYPE_CHECKING, Annotated, Self
+from typing import TYPE_CHECKING, Annotated, Protocol, Self
 
 from pydantic import Field, model_validator
 
@@ -13,6 +13,9 @@ from config.tariffs.day_kinds import DayKinds, HoursOfDay, Months, repeated
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
+
+MOST_BANDS = 100
+"""So many bands at most has a tariff, or a part of a rate."""
 
 
 class Tier(Model):
@@ -61,12 +64,49 @@ class Band(Model):
             got = "neither" if self.rate is None else "both"
             wanted = "expected either rate, or tiers for a rate that changes with use"
             problems.append(KeyProblem((), f"{wanted}; got {got}"))
-        refuse([*problems, *_tier_problems(self.tiers or ())])
+        refuse([*problems, *tier_problems(self.tiers or ())])
         return self
 
 
-def _tier_problems(tiers: Sequence[Tier]) -> Iterator[KeyProblem]:
-    """Find tiers whose ends are missing or do not rise."""
+def remainder_problems(bands: Sequence[Band]) -> Iterator[KeyProblem]:
+    """Find bands without hours beyond the first.
+
+    Parameters
+    ----------
+    bands : sequence of Band
+        Bands of one calendar.
+
+    Yields
+    ------
+    KeyProblem
+        With paths from the entry that has the bands.
+    """
+    places = [place for place, band in enumerate(bands) if band.hours is None]
+    for place in places[1:]:
+        yield KeyProblem(("bands", place), "expected at most one band without hours, got another")
+
+
+class UpTo(Protocol):
+    """An entry that holds up to some use of the home."""
+
+    @property
+    def up_to_kwh(self) -> Decimal | None:
+        """Where it ends [kWh]; None for the last one."""
+
+
+def tier_problems(tiers: Sequence[UpTo]) -> Iterator[KeyProblem]:
+    """Find tiers whose ends are missing or do not rise.
+
+    Parameters
+    ----------
+    tiers : sequence of UpTo
+        In the order of the file.
+
+    Yields
+    ------
+    KeyProblem
+        With paths from the entry that has the tiers.
+    """
     before = Decimal(0)
     for index, tier in enumerate(tiers[:-1]):
         if tier.up_to_kwh is None:

@@ -35,6 +35,19 @@ def band_problems(
     KeyProblem
         With paths from the tariff.
     """
+    if tariff.components is None:
+        yield from _calendar_problems(tariff, public_holidays=public_holidays, section=section)
+        return
+    for place, component in enumerate(tariff.plain_components):
+        for problem in _calendar_problems(
+            component.tariff, public_holidays=public_holidays, section=section
+        ):
+            yield KeyProblem(("components", place, *problem.path), problem.message)
+
+
+def _calendar_problems(
+    tariff: Tariff, *, public_holidays: bool, section: str
+) -> Iterator[KeyProblem]:
     bands = tariff.bands or ()
     for clash in clashes(tariff):
         yield _clash_problem(clash, bands)

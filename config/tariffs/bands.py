@@ -101,7 +101,7 @@ def band_table(tariff: Tariff) -> NDArray[np.int8]:
 
 def names_holidays(tariff: Tariff) -> bool:
     """Tell whether a tariff treats public holidays as a separate kind of day."""
-    return any_holiday(tariff.bands or ())
+    return any(any_holiday(component.tariff.bands or ()) for component in tariff.plain_components)
 
 
 def any_holiday(parts: Iterable[Timed]) -> bool:

@@ -1,28 +1,32 @@
-"""What a household declares about prices: tariffs of bands, or of a price series.
+"""What a household declares about prices: tariffs of bands, of a price series, or of components.
 
 `config.tariffs.bands` checks that the bands of a tariff cover the calendar.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from datetime import date
 from decimal import Decimal
+from functools import lru_cache
 from typing import TYPE_CHECKING, Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
 from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import Amount, Date, Expected, Model, TaxPercent, Text, UsualUse
-from config.tariffs.band import Band
+from config.tariffs.band import MOST_BANDS, Band, remainder_problems
+from config.tariffs.components import ENERGY, TAX, Percentage, RateComponent, composition_problems
 from config.tariffs.price_file import PriceFile
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
-_MOST_BANDS = 100
+_SOURCES = ("bands", "prices", "components")
 
 
 class Tariff(Model):
-    """Dated prices for energy: bands of the local clock, or a price series."""
+    """Dated prices for energy: bands of the local clock, a price series, or a sum of components."""
 
     name: Text = Field(description="Name of the tariff, as accounts show it.")
     valid_from: Date | None = Field(
@@ -46,38 +50,133 @@ class Tariff(Model):
         "top, and is planned at the rate of the next kWh.",
     )
     bands: (
-        Annotated[tuple[Band, ...], Field(strict=False, min_length=1, max_length=_MOST_BANDS)]
+        Annotated[tuple[Band, ...], Field(strict=False, min_length=1, max_length=MOST_BANDS)] | None
+    ) = Field(None, description="Bands of the local clock; one of bands, prices and components.")
+    prices: PriceFile | None = Field(
+        None, description="A price series; one of bands, prices and components."
+    )
+    components: (
+        Annotated[tuple[RateComponent, ...], Field(strict=False, min_length=1, max_length=50)]
         | None
-    ) = Field(None, description="Bands of the local clock; either this or prices.")
-    prices: PriceFile | None = Field(None, description="A price series; either this or bands.")
+    ) = Field(None, description="Parts whose sum is the rate; one of bands, prices and components.")
+    percentages: (
+        Annotated[tuple[Percentage, ...], Field(strict=False, min_length=1, max_length=50)] | None
+    ) = Field(
+        None,
+        description="Taxes, levies and discounts in percent of components of the rate, in the order"
+        " in which they are added; instead of tax_percent.",
+    )
 
     @model_validator(mode="after")
     def _check(self) -> Self:
-        if (self.bands is None) == (self.prices is None):
-            got = "neither" if self.bands is None else "both"
-            refuse([KeyProblem((), f"expected either bands or prices, got {got}")])
-        refuse(
-            [
-                KeyProblem(("bands", index), "expected at most one band without hours, got another")
-                for index in self._bands_without_hours()[1:]
-            ]
-        )
+        given = [key for key in _SOURCES if getattr(self, key) is not None]
+        if len(given) != 1:
+            got = " and ".join(given) or "none"
+            refuse([KeyProblem((), f"expected one of {', '.join(_SOURCES)}, got {got}")])
+        if self.percentages is not None and "tax_percent" in self.model_fields_set:
+            message = "expected either tax_percent or percentages, got both"
+            refuse([KeyProblem(("tax_percent",), message)])
+        refuse(tuple(composition_problems(self.components, self.percentages)))
+        refuse(tuple(remainder_problems(self.bands or ())))
         refuse(tuple(self._use_problems()))
         return self
 
     @property
+    def is_composed(self) -> bool:
+        """Whether it has components, or percentages other than `tax_percent`."""
+        return self.components is not None or self.percentages is not None
+
+    @property
     def tax_factor(self) -> Decimal:
-        """What an amount before tax is multiplied by to include the tax."""
+        """What an amount before tax is multiplied by to include the tax, unless it is composed."""
         return (100 + self.tax_percent) / 100
 
+    @property
+    def percentages_in_order(self) -> tuple[Percentage, ...]:
+        """The percentages of a composed tariff; `tax_percent` is one on everything."""
+        if self.percentages is not None or not self.tax_percent:
+            return self.percentages or ()
+        return (Percentage(name=TAX, percent=self.tax_percent),)
+
+    @property
+    def series(self) -> PriceFile | None:
+        """The price series that it needs, of its own or of one of its components."""
+        return next(
+            (
+                component.tariff.prices
+                for component in self.plain_components
+                if component.tariff.prices
+            ),
+            None,
+        )
+
+    @property
+    def plain_components(self) -> tuple[PlainComponent, ...]:
+        """Its components as plain tariffs of bands or a price series; itself if it has none."""
+        return _plain_components(self)
+
     def _use_problems(self) -> Iterator[KeyProblem]:
-        tiered = [i for i, band in enumerate(self.bands or ()) if band.tiers is not None]
+        bands = [
+            *(self.bands or ()),
+            *(b for component in self.components or () for b in component.bands or ()),
+        ]
+        kinds = {"a band": bands, "a component": self.components, "a percentage": self.percentages}
+        tiered = [kind for kind, entries in kinds.items() if _any_tiers(entries or ())]
         for key in ("tiers_per", "usual_kwh"):
             is_given = getattr(self, key) is not None
             if tiered and not is_given:
-                yield KeyProblem((), f"expected {key}, since a band has tiers")
+                yield KeyProblem((), f"expected {key}, since {tiered[0]} has tiers")
             if is_given and not tiered:
                 yield KeyProblem((key,), "expected a band with tiers beside it; no band has any")
 
-    def _bands_without_hours(self) -> list[int]:
-        return [i for i, band in enumerate(self.bands or ()) if band.hours is None]
+
+@dataclass(frozen=True, slots=True)
+class PlainComponent:
+    """A component of a rate, as a tariff of its own without tax.
+
+    Attributes
+    ----------
+    name : str
+        Name of the component.
+    tariff : Tariff
+        Its bands or its price series.
+    valid_from, valid_to : date or None
+        First and last local date on which it holds; None is no limit.
+    """
+
+    name: str
+    tariff: Tariff
+    valid_from: date | None
+    valid_to: date | None
+
+
+def _any_tiers(entries: Sequence[Band | RateComponent | Percentage]) -> bool:
+    return any(entry.tiers is not None for entry in entries)
+
+
+@lru_cache(maxsize=64)
+def _plain_components(tariff: Tariff) -> tuple[PlainComponent, ...]:
+    if not tariff.is_composed:
+        return (PlainComponent(ENERGY, tariff, None, None),)
+    components = tariff.components
+    if components is None:
+        components = (RateComponent(name=ENERGY, bands=tariff.bands, prices=tariff.prices),)
+    return tuple(
+        PlainComponent(
+            component.name, _plain(tariff, component), component.valid_from, component.valid_to
+        )
+        for component in components
+    )
+
+
+def _plain(tariff: Tariff, component: RateComponent) -> Tariff:
+    bands = component.all_bands
+    has_tiers = any(band.tiers is not None for band in bands or ())
+    return Tariff(
+        name=tariff.name,
+        clock=tariff.clock,
+        tiers_per=tariff.tiers_per if has_tiers else None,
+        usual_kwh=tariff.usual_kwh if has_tiers else None,
+        bands=bands,
+        prices=component.prices,
+    )

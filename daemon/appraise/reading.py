@@ -83,7 +83,7 @@ def _series_of(file: ChoicesFile) -> dict[str, tuple[PricePoint, ...]]:
     sources = {
         choice.name: prices.file
         for choice in file.choices
-        if (prices := choice.tariff.prices) and prices.file
+        if (prices := choice.tariff.series) and prices.file
     }
     for source in dict.fromkeys(sources.values()):
         try:

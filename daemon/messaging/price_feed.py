@@ -79,6 +79,6 @@ def _tariff_for(prices: Prices, price: PriceStart) -> tuple[str, str]:
         tariff = prices.tariff_on(local_date(start, prices.zone))
     except TariffError:
         return "", "on days before the first tariff"
-    if tariff.prices is None:
+    if tariff.series is None:
         return "", f"on days of {tariff.name}, which has bands"
     return tariff.name, ""

@@ -149,7 +149,7 @@ def _page_of() -> Callable[[Path, House, VirtualClock, Path], AbstractContextMan
 
 def _copy_prices(file: HouseholdFile, ledger: Ledger) -> None:
     """Copy the prices that the household's ledger has from its bus."""
-    series = [tariff.name for tariff in file.tariffs if tariff.prices is not None]
+    series = [tariff.name for tariff in file.tariffs if tariff.series is not None]
     for name, points in stored_prices(file.ledger.path, series).items():
         ledger.add_prices(name, points)
 

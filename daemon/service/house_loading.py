@@ -51,7 +51,7 @@ def load_house(path: Path, now: datetime | None = None) -> House:
     file = load_household(path)
     series = read_all(series_files(file), load_prices)
     stored: Mapping[str, tuple[PricePoint, ...]] = {}
-    tariffs = [tariff.name for tariff in file.tariffs if tariff.prices is not None]
+    tariffs = [tariff.name for tariff in file.tariffs if tariff.series is not None]
     if tariffs:
         try:
             stored = stored_prices(file.ledger.path, tariffs)
@@ -98,7 +98,7 @@ def with_learned_load(house: House, hours: Iterable[LoadHour], now: datetime) ->
 
 def series_files(file: HouseholdFile) -> frozenset[Path]:
     """Return the price files that a household file names."""
-    prices = (tariff.prices for tariff in file.tariffs)
+    prices = (tariff.series for tariff in file.tariffs)
     return frozenset(each.file for each in prices if each is not None and each.file is not None)
 
 
@@ -124,8 +124,8 @@ def house_of(
     """Build a house; prices that came over the bus replace those of the files."""
     points: dict[str, list[PricePoint]] = {}
     for tariff in file.tariffs:
-        if tariff.prices is not None:
-            source = tariff.prices.file
+        if tariff.series is not None:
+            source = tariff.series.file
             known = {} if source is None else {point.start: point for point in series[source]}
             known |= {point.start: point for point in stored(tariff.name)}
             points[tariff.name] = sorted(known.values())

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 
 from config.files.errors import TariffError
 from planners.local_time.conversion import instant_of, local_date, minute_of
-from planners.rates.series_rates import SeriesRates
+from planners.rates.composed_rates import series_in
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -62,9 +62,10 @@ def rate_knowledge(prices: Prices, instant: datetime) -> RateKnowledge | None:
     tariff, rates = prices.tariffs[place].name, prices.rates[place]
     minute = minute_of(instant)
     unknown = rates.known_until(minute)
-    if unknown != minute or not isinstance(rates, SeriesRates):
+    series = series_in(rates)
+    if unknown != minute or series is None:
         return RateKnowledge(tariff, "known", prices.known_until(instant))
-    ended, resumes = rates.gap_at(minute)
+    ended, resumes = series.gap_at(minute)
     return RateKnowledge(
         tariff,
         "none" if ended is resumes is None else "estimated",

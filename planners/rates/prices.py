@@ -18,9 +18,8 @@ import numpy as np
 
 from planners.local_time.conversion import MINUTE, instant_of, local_date, minute_of
 from planners.local_time.zone_offsets import offset_at, offsets_between
-from planners.rates.band_rates import band_rates_of
+from planners.rates.composed_rates import rates_of, standing_charge_on
 from planners.rates.in_force import TariffsInForce
-from planners.rates.series_rates import series_rates_of
 from planners.rates.spans import RateGrid, RateSpan
 
 if TYPE_CHECKING:
@@ -223,8 +222,7 @@ class Prices:
         Decimal
             Tax included [currency].
         """
-        tariff = self.tariff_on(day)
-        return tariff.standing_charge * tariff.tax_factor
+        return standing_charge_on(self.tariff_on(day), day)
 
     def known_until(self, after: datetime) -> datetime | None:
         """Find the first instant whose rate is not known yet.
@@ -287,9 +285,7 @@ def prices_of(file: HouseholdFile, series: Mapping[str, Sequence[PricePoint]]) -
         zone=zone,
         tariffs=file.tariffs,
         rates=tuple(
-            band_rates_of(tariff, zone, file.household.public_holidays)
-            if tariff.prices is None
-            else series_rates_of(tariff, zone, series.get(tariff.name, ()))
+            rates_of(tariff, zone, file.household.public_holidays, series.get(tariff.name, ()))
             for tariff in file.tariffs
         ),
         in_force=TariffsInForce.of(zone, [tariff.valid_from for tariff in file.tariffs]),

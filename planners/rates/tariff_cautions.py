@@ -7,7 +7,7 @@ from math import log10
 from typing import TYPE_CHECKING, NamedTuple
 
 from config.tariffs.bands import band_table, drop_unused_holidays
-from planners.rates.series_rates import SeriesRates
+from planners.rates.composed_rates import series_in
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -72,9 +72,9 @@ def known_rates(prices: Prices) -> dict[str, tuple[Decimal, ...]]:
         By the name of the tariff, tax included [currency per kWh].
     """
     return {
-        tariff.name: rates.rates
+        tariff.name: series.rates
         for tariff, rates in zip(prices.tariffs, prices.rates, strict=True)
-        if isinstance(rates, SeriesRates)
+        if (series := series_in(rates)) is not None
     }
 
 

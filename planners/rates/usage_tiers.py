@@ -60,7 +60,11 @@ class UsageTiers:
         Decimal
             Tax included [currency per kWh].
         """
-        return self.rates[bisect_right(self.ends_wh, self.usual_wh + charged_wh)]
+        return self.rate_at(self.usual_wh + charged_wh)
+
+    def rate_at(self, used_wh: int) -> Decimal:
+        """Return the rate of the next watt-hour after some use of the whole home [Wh]."""
+        return self.rates[bisect_right(self.ends_wh, used_wh)]
 
     @property
     def charged_ends_wh(self) -> tuple[int, ...]:
@@ -114,8 +118,8 @@ def usage_tiers_of(tariff: Tariff, band: Band) -> UsageTiers | None:
     ends = (tier.up_to_kwh for tier in band.tiers)
     return UsageTiers(
         per=tariff.tiers_per,
-        usual_wh=_wh(tariff.usual_kwh),
-        ends_wh=tuple(_wh(end) for end in ends if end is not None),
+        usual_wh=watt_hours(tariff.usual_kwh),
+        ends_wh=tuple(watt_hours(end) for end in ends if end is not None),
         rates=_taxed(tariff, [tier.rate for tier in band.tiers]),
     )
 
@@ -154,5 +158,6 @@ def _taxed(tariff: Tariff, rates: Sequence[Decimal]) -> tuple[Decimal, ...]:
     return tuple(rate * tariff.tax_factor for rate in rates)
 
 
-def _wh(kwh: Decimal) -> int:
+def watt_hours(kwh: Decimal) -> int:
+    """Convert an amount of use to whole watt-hours."""
     return round(kwh * WATT_HOURS_PER_KWH)
