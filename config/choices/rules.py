@@ -113,9 +113,10 @@ def _tariff_problems(parts: ChoiceParts) -> Iterator[KeyProblem]:
             tariff, public_holidays=parts.public_holidays, section="appraisal"
         ):
             yield KeyProblem((*at, *problem.path), problem.message)
-        if tariff.prices is not None and tariff.prices.file is None:
-            message = "expected file: an appraisal gets no prices from the bus"
-            yield KeyProblem((*at, "prices"), message)
+        for path, prices in tariff.series_by_path.items():
+            if prices.file is None:
+                message = "expected file: an appraisal gets no prices from the bus"
+                yield KeyProblem((*at, *path), message)
 
 
 def _current_problems(parts: ChoiceParts) -> Iterator[KeyProblem]:

@@ -190,11 +190,11 @@ def _name_problems(
             if name not in known:
                 message = (
                     "expected the name of a component, or of a percentage above it"
-                    f" ({', '.join(known)}), got {name!r}"
+                    f' ({", ".join(known)}), got "{name}"'
                 )
                 yield KeyProblem(("percentages", place, "on", number), message)
         if percentage.name in names or percentage.name == STANDING_CHARGE:
-            message = f"expected a name that no component has, got {percentage.name!r}"
+            message = f'expected a name that no component has, got "{percentage.name}"'
             yield KeyProblem(("percentages", place, "name"), message)
         known[percentage.name] = None
 

@@ -100,15 +100,19 @@ class Tariff(Model):
 
     @property
     def series(self) -> PriceFile | None:
-        """The price series that it needs, of its own or of one of its components."""
-        return next(
-            (
-                component.tariff.prices
-                for component in self.plain_components
-                if component.tariff.prices
-            ),
-            None,
-        )
+        """The price series that it needs, its own or that of a component."""
+        return next(iter(self.series_by_path.values()), None)
+
+    @property
+    def series_by_path(self) -> dict[tuple[str | int, ...], PriceFile]:
+        """Its price series, one at most, by the keys that lead to it."""
+        if self.prices is not None:
+            return {("prices",): self.prices}
+        return {
+            ("components", place, "prices"): component.prices
+            for place, component in enumerate(self.components or ())
+            if component.prices is not None
+        }
 
     @property
     def plain_components(self) -> tuple[PlainComponent, ...]:

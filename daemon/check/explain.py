@@ -8,6 +8,7 @@ from textwrap import TextWrapper
 from typing import TYPE_CHECKING
 
 from config.fields.zones import zone_data_version
+from daemon.check.composition import explain_composition
 from daemon.check.connections import explain_connections
 from daemon.check.fuse import explain_fuse, model_alone
 from daemon.check.tariff import explain_tariffs, explain_tonight
@@ -73,6 +74,7 @@ def explain_unwrapped(house: House, now: datetime) -> Iterator[str]:
     yield from _household(house.file)
     yield from explain_tariffs(house, now)
     yield from explain_tonight(house, now)
+    yield from explain_composition(house, now)
     yield from _charge_points(house.file)
     yield from _vehicles(house.file)
     yield from explain_fuse(house.file, now)

@@ -7,27 +7,30 @@ from typing import TYPE_CHECKING
 from adapters.contract.topics import Topics
 from daemon.presentation.figures import date_text, local_time, plain_number
 from planners.local_time.conversion import instant_of
-from planners.rates.series_rates import DAYS_ESTIMATED_FROM, SeriesRates
+from planners.rates.series_rates import DAYS_ESTIMATED_FROM
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from datetime import datetime
     from zoneinfo import ZoneInfo
 
+    from config.household.household_file import HouseholdFile
     from config.tariffs.price_file import PriceFile
     from config.tariffs.tariff import Tariff
-    from daemon.control.state import House
+    from planners.rates.series_rates import SeriesRates
 
 
-def price_lines(house: House, place: int) -> Iterator[str]:
+def price_lines(file: HouseholdFile, tariff: Tariff, rates: SeriesRates) -> Iterator[str]:
     """Explain a price series: source, formula, steps, and known prices.
 
     Parameters
     ----------
-    house : House
-        The household file and the rates.
-    place : int
-        Index of the tariff in the file; it must have prices.
+    file : HouseholdFile
+        The household.
+    tariff : Tariff
+        A tariff of prices, or a component as one.
+    rates : SeriesRates
+        Its prices.
 
     Yields
     ------
@@ -39,9 +42,8 @@ def price_lines(house: House, place: int) -> Iterator[str]:
     ValueError
         If the tariff has bands instead of prices.
     """
-    file, tariff, rates = house.file, house.file.tariffs[place], house.prices.rates[place]
     prices, currency = tariff.prices, file.household.currency
-    if prices is None or not isinstance(rates, SeriesRates):
+    if prices is None:
         raise ValueError(f"{tariff.name} is not a price series")
     topic = Topics.of_file(file).prices
     source = (
@@ -52,7 +54,7 @@ def price_lines(house: House, place: int) -> Iterator[str]:
     yield f"    Prices come from {source}."
     yield f"    {_formula(prices, tariff, currency)}"
     yield f"    {_step(prices)}"
-    yield f"    {_known(rates, file.zone, currency)}"
+    yield f"    {_known(rates, file.zone, currency, tariff)}"
     yield (
         "    Unknown prices are estimated: the mean at the same time of day over the nearest"
         f" {DAYS_ESTIMATED_FROM} days that have one; if none has, the mean of the nearest"
@@ -85,7 +87,7 @@ def _step(prices: PriceFile) -> str:
     return f"Each price applies until the next one, and for {prices.step_minutes} minutes at most."
 
 
-def _known(rates: SeriesRates, zone: ZoneInfo, currency: str) -> str:
+def _known(rates: SeriesRates, zone: ZoneInfo, currency: str, tariff: Tariff) -> str:
     """Say for how long prices are known, and between which limits."""
     if not rates.rates:
         return "No price is known yet; nothing can be planned with this tariff until prices arrive."
@@ -96,7 +98,7 @@ def _known(rates: SeriesRates, zone: ZoneInfo, currency: str) -> str:
     gaps = f", with {holes} {'gap' if holes == 1 else 'gaps'}" if holes else ""
     return (
         f"Known from {_moment(first, zone)} to {_moment(last, zone)}{gaps}: {span} {currency} per"
-        " kWh with tax."
+        f" kWh{' with tax' if tariff.tax_percent else ''}."
     )
 
 

@@ -12,11 +12,13 @@ from config.files.errors import TariffError
 from config.tariffs.bands import band_table, drop_unused_holidays, names_holidays
 from config.tariffs.calendar_words import WEEKDAY_NAMES, hours_of_week, parts_in_words
 from daemon.check.clock import clock_lines
+from daemon.check.composition import dates_in_words, percentage_lines
 from daemon.check.prices import price_lines
 from daemon.presentation.figures import date_text, local_time, plain_number, with_tax
 from planners.accounts.money import format_money
 from planners.local_time.conversion import local_date
 from planners.local_time.departures import night_bounds, night_of
+from planners.rates.composed_rates import series_in, standing_charge_on
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -27,7 +29,7 @@ if TYPE_CHECKING:
 
     from config.household.household_file import HouseholdFile
     from config.tariffs.band import Band
-    from config.tariffs.tariff import Tariff
+    from config.tariffs.tariff import PlainComponent, Tariff
     from daemon.control.state import House
 
 MOST_PARTS = 6
@@ -60,13 +62,37 @@ def explain_tariffs(house: House, now: datetime) -> Iterator[str]:
         yield f"  None is in force yet: {file.tariffs[0].name} is the first."
     for place, tariff in enumerate(file.tariffs):
         yield f"  {tariff.name}{_validity(file, place, today)}:"
-        yield f"    Standing charge: {_standing_charge(tariff, file.household.currency)}."
-        if tariff.prices is None:
-            yield from _bands(tariff, file.household.currency)
-            yield f"    {_holidays(file, tariff, today)}"
-            yield from clock_lines(tariff, file.zone, now)
-        else:
-            yield from price_lines(house, place)
+        yield f"    Standing charge: {_standing_charge(tariff, file.household.currency, today)}."
+        if not tariff.is_composed:
+            yield from _energy(house, place, tariff, now)
+            continue
+        yield "    A kWh costs the sum of what follows."
+        for component in tariff.plain_components:
+            yield from _component(house, place, component, now)
+        yield from percentage_lines(tariff)
+
+
+def _energy(house: House, place: int, tariff: Tariff, now: datetime) -> Iterator[str]:
+    """Explain the rates of a plain tariff, or of one component of the tariff at `place`."""
+    file = house.file
+    series = series_in(house.prices.rates[place])
+    if tariff.prices is not None and series is not None:
+        yield from price_lines(file, tariff, series)
+    else:
+        yield from _bands(tariff, file.household.currency)
+        yield f"    {_holidays(file, tariff, local_date(now, file.zone))}"
+        yield from clock_lines(tariff, file.zone, now)
+
+
+def _component(house: House, place: int, component: PlainComponent, now: datetime) -> Iterator[str]:
+    title = f"    {component.name}{dates_in_words(component)}:"
+    bands = component.tariff.bands or ()
+    if [band.hours for band in bands] == [None]:
+        yield f"{title} {_rate(bands[0], component.tariff, house.file.household.currency)}."
+        return
+    yield title
+    for line in _energy(house, place, component.tariff, now):
+        yield f"  {line}"
 
 
 def _validity(file: HouseholdFile, place: int, today: date) -> str:
@@ -83,9 +109,13 @@ def _validity(file: HouseholdFile, place: int, today: date) -> str:
     return f"{text}, in force now"
 
 
-def _standing_charge(tariff: Tariff, currency: str) -> str:
+def _standing_charge(tariff: Tariff, currency: str, today: date) -> str:
     if not tariff.standing_charge:
         return "none"
+    if tariff.is_composed:
+        whole, before = standing_charge_on(tariff, today), tariff.standing_charge
+        changed = f" ({plain_number(before)} before percentages)" if whole != before else ""
+        return f"{plain_number(whole)} {currency} a day{changed}"
     return with_tax(tariff.standing_charge, tariff, f"{currency} a day")
 
 

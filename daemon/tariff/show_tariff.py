@@ -18,6 +18,7 @@ from daemon.presentation.strips import hour_marks, level
 from daemon.tariff.days import HOUR, clock_change, unknown_in
 from daemon.tariff.rows import exact
 from planners.local_time.conversion import MINUTE
+from planners.rates.composed_rates import standing_charge_on
 from planners.rates.usage_tiers import band_rate, usage_tiers_of
 
 if TYPE_CHECKING:
@@ -146,17 +147,58 @@ def _legend(
 ) -> Iterator[RenderableType]:
     since = f", valid from {tariff.valid_from:{LONG}}" if tariff.valid_from else ""
     tax = f"tax of {exact(tariff.tax_percent)} % included" if tariff.tax_percent else "no tax added"
+    if tariff.percentages is not None:
+        tax = "percentages included"
     yield ""
     yield Text(f"{tariff.name}{since}", style="bold")
     yield Text(f"{file.household.currency} per kWh, {tax}.")
     spans = [span for day in days for span in day.spans if span.tariff == tariff.name]
-    lines: list[ConsoleRenderable] = (
-        [_bands(tariff, days), *_usual_use(tariff)]
-        if tariff.bands is not None
-        else [Text(line) for line in _series(file, prices, tariff, spans)]
-    )
+    lines: list[ConsoleRenderable] = [Text(line) for line in _components(tariff)]
+    if tariff.series is not None:
+        lines += [Text(line) for line in _series(file, prices, tariff, spans)]
+    elif tariff.is_composed:
+        lines += [_composed_bands(spans, days), *_usual_use(tariff)]
+    else:
+        lines += [_bands(tariff, days), *_usual_use(tariff)]
     yield from (Padding(line, (0, 0, 0, 2), expand=False) for line in lines)
-    yield Text(_standing_charge(file, tariff))
+    yield Text(_standing_charge(file, tariff, days))
+
+
+def _components(tariff: Tariff) -> Iterator[str]:
+    """List what a composed rate is the sum of, before percentages, and the percentages."""
+    if not tariff.is_composed:
+        return
+    for component in tariff.plain_components:
+        first, last = component.valid_from, component.valid_to
+        when = f", from {first:{LONG}}" if first else ""
+        when += f", until {last:{LONG}}" if last else ""
+        yield f"{component.name}{when}: {_component_rates(component.tariff)}"
+    for each in tariff.percentages_in_order:
+        steps = [tier.percent for tier in each.tiers or ()]
+        percents = steps if each.percent is None else [each.percent]
+        yield f"{each.name}: {' to '.join(exact(percent) for percent in percents)} %"
+
+
+def _component_rates(tariff: Tariff) -> str:
+    if tariff.prices is not None:
+        return _formula(tariff)
+    bands = tariff.bands or ()
+    if len(bands) == 1:
+        return exact(band_rate(tariff, bands[0]))
+    rates = dict.fromkeys((band.name, band_rate(tariff, band)) for band in bands)
+    return ", ".join(f"{name} {exact(rate)}" for name, rate in rates)
+
+
+def _composed_bands(spans: Sequence[RateSpan], days: Sequence[Day]) -> Table:
+    """List the sums that hold in these days."""
+    shown = [span for day in days for span in day.spans]
+    low, high = min(span.rate for span in shown), max(span.rate for span in shown)
+    table = Table(box=None, pad_edge=False, header_style="dim")
+    for title in ("", "band", "rate"):
+        table.add_column(title, justify="right" if title == "rate" else "left")
+    for (band, rate), span in {(span.band, span.rate): span for span in spans}.items():
+        table.add_row(_height(span, low, high), band, _rate(rate))
+    return table
 
 
 def _bands(tariff: Tariff, days: Sequence[Day]) -> Table:
@@ -207,7 +249,8 @@ def _series(
     file: HouseholdFile, prices: Prices, tariff: Tariff, spans: Sequence[RateSpan]
 ) -> Iterator[str]:
     """Give the range of a price series, its mean, and until when it is known."""
-    yield f"{_formula(tariff)}."
+    if not tariff.is_composed:
+        yield f"Before tax: {_formula(tariff)}."
     if not spans:
         return
     low, high = (_rate(pick(span.rate for span in spans)) for pick in (min, max))
@@ -233,19 +276,22 @@ def _formula(tariff: Tariff) -> str:
     limited = "".join(
         f", {name} {exact(limit)}" for name, limit in limits.items() if limit is not None
     )
-    return f"Before tax: {exact(prices.multiply)} x price + {exact(prices.add)}{limited}"
+    return f"{exact(prices.multiply)} x price + {exact(prices.add)}{limited}"
 
 
 def _hours(spans: Sequence[RateSpan]) -> str:
     return f"{sum((span.end - span.start for span in spans), timedelta(0)) / HOUR:g} hours"
 
 
-def _standing_charge(file: HouseholdFile, tariff: Tariff) -> str:
+def _standing_charge(file: HouseholdFile, tariff: Tariff, days: Sequence[Day]) -> str:
     if not tariff.standing_charge:
         return "No standing charge."
     currency = file.household.currency
     least = minor_units(currency)
-    taxed = _padded(tariff.standing_charge * tariff.tax_factor, least)
+    charges = dict.fromkeys(
+        standing_charge_on(tariff, day.date) for day in days if day.tariff == tariff
+    )
+    taxed = ", then ".join(_padded(charge, least) for charge in charges)
     before = f" ({_padded(tariff.standing_charge, least)} before tax)" if tariff.tax_percent else ""
     return f"Standing charge: {currency} {taxed} a day{before}."
 

@@ -33,13 +33,12 @@ from planners.rates.usage_tiers import UsageTiers, watt_hours
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
-    from datetime import date, datetime
+    from datetime import date
     from zoneinfo import ZoneInfo
 
     from config.files.price_series import PricePoint
     from config.tariffs.components import Percentage
     from config.tariffs.tariff import PlainComponent, Tariff
-    from planners.rates.prices import Prices
 
 _NEVER = np.iinfo(np.int64).max
 
@@ -267,15 +266,17 @@ def standing_charge_on(tariff: Tariff, day: date) -> Decimal:
     return sum(compose({STANDING_CHARGE: tariff.standing_charge}, percentages).values(), Decimal(0))
 
 
-def composition_at(prices: Prices, instant: datetime) -> tuple[RateLine, ...]:
-    """List what a kWh costs at an instant, line by line as a bill does.
+def rate_lines(tariff: Tariff, rates: Rates, minute: int) -> tuple[RateLine, ...]:
+    """List what a kWh costs in a minute, line by line as a bill does.
 
     Parameters
     ----------
-    prices : Prices
-        The household's rates.
-    instant : datetime
-        Aware.
+    tariff : Tariff
+        The tariff in force.
+    rates : Rates
+        Its rates.
+    minute : int
+        UTC minute.
 
     Returns
     -------
@@ -283,9 +284,6 @@ def composition_at(prices: Prices, instant: datetime) -> tuple[RateLine, ...]:
         Components, then percentages; their sum is the rate. A tariff that is not composed has the
         line `ENERGY`, and its tax.
     """
-    minute = minute_of(instant)
-    place = prices.in_force.place_on(local_date(instant, prices.zone))
-    tariff, rates = prices.tariffs[place], prices.rates[place]
     if isinstance(rates, ComposedRates):
         return rates.lines_at(minute)
     run = rates.runs(minute, minute + 1)[0]

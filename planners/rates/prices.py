@@ -18,7 +18,7 @@ import numpy as np
 
 from planners.local_time.conversion import MINUTE, instant_of, local_date, minute_of
 from planners.local_time.zone_offsets import offset_at, offsets_between
-from planners.rates.composed_rates import rates_of, standing_charge_on
+from planners.rates.composed_rates import RateLine, rate_lines, rates_of, standing_charge_on
 from planners.rates.in_force import TariffsInForce
 from planners.rates.spans import RateGrid, RateSpan
 
@@ -106,6 +106,22 @@ class Prices:
         """
         # A new span each time: the periods of a plan are told apart by theirs.
         return replace(_rate_of_minute(self, minute_of(instant)))
+
+    def composition_at(self, instant: datetime) -> tuple[RateLine, ...]:
+        """List what a kWh costs at an instant, line by line as a bill does.
+
+        Parameters
+        ----------
+        instant : datetime
+            Aware.
+
+        Returns
+        -------
+        tuple of RateLine
+            Components and percentages of the tariff in force; their sum is the rate.
+        """
+        place = self.in_force.place_on(local_date(instant, self.zone))
+        return rate_lines(self.tariffs[place], self.rates[place], minute_of(instant))
 
     def grid(self, start: datetime, ticks: int, tick_minutes: int) -> RateGrid:
         """Return the rates by ticks.

@@ -101,11 +101,16 @@ def tariff_cautions(
     for tariff in file.tariffs:
         if (scale := _SCALE_OF.get(currency)) is not None:
             cautions += _of_standing_charge(tariff, currency, scale)
-            cautions += _of_bands(tariff, currency, scale)
-            cautions += _of_series(tariff, currency, scale, series.get(tariff.name, ()))
+            for component in tariff.plain_components:
+                cautions += _of_bands(
+                    component.tariff, currency, scale, is_component=tariff.is_composed
+                )
+                known = series.get(tariff.name, ())
+                cautions += _of_series(component.tariff, currency, scale, known)
         if (doubt := doubt_about_tax(tariff.tax_percent)) is not None:
             cautions.append(f"tax_percent of {tariff.name}: {doubt}")
-        cautions += _of_unused_bands(tariff)
+        for component in tariff.plain_components:
+            cautions += _of_unused_bands(component.tariff)
     return tuple(dict.fromkeys(cautions))
 
 
@@ -170,11 +175,13 @@ def _guesses_at_standing_charge(charge: Decimal, currency: str) -> str:
     return guess
 
 
-def _of_bands(tariff: Tariff, currency: str, scale: int) -> Iterator[str]:
+def _of_bands(tariff: Tariff, currency: str, scale: int, *, is_component: bool) -> Iterator[str]:
+    """Check each rate of the bands; a levy among components may be as small as it likes."""
     for band in tariff.bands or ():
         rates = (tier.rate for tier in band.tiers or ()) if band.rate is None else (band.rate,)
         for rate in rates:
-            if _plausible(taxed := rate * tariff.tax_factor, scale):
+            taxed = rate * tariff.tax_factor
+            if _plausible(taxed, scale) or (is_component and abs(taxed) < _LEAST * scale):
                 continue
             unit = _likely_unit(taxed, currency, scale)
             guess = f"; {unit.rates_are}: {_plain(rate * unit.factor)}?" if unit else "."

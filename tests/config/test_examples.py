@@ -20,10 +20,11 @@ FILES = sorted({*EXAMPLES.glob("*.yaml")} - {CHOICES, TWO_CAR_CHOICES})
 
 
 def test_there_are_examples() -> None:
-    """One has bands, one a price series, three show how hardware is wired, and one has two cars."""
+    """Bands, a price series, the sum of both, three kinds of hardware, and two cars."""
     assert [path.name for path in FILES] == [
         "day-ahead.yaml",
         "kowhai.yaml",
+        "market-and-network.yaml",
         "plug.yaml",
         "relay.yaml",
         "settable.yaml",

@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 
 from config.files.errors import TariffError
 from config.files.price_series import PricePoint
-from planners.rates.composed_rates import composition_at
 from planners.rates.prices import Prices, prices_of
 from tests.planners.households import band, bands, household, series
 
@@ -215,7 +214,7 @@ def test_a_kwh_is_composed_as_a_bill_says() -> None:
         points=MARKET,
         percentages=[percentage("VAT", "25", on=["market", "network"])],
     )
-    lines = composition_at(prices, MIDNIGHT + 7 * HOUR)  # 31 % 7 = 3, at 0.15
+    lines = prices.composition_at(MIDNIGHT + 7 * HOUR)  # 31 % 7 = 3, at 0.15
     assert [(line.name, line.amount, line.percent, line.band) for line in lines] == [
         ("market", Decimal("0.30"), None, ""),
         ("network", Decimal("0.36"), None, "network day"),
@@ -228,7 +227,7 @@ def test_a_kwh_is_composed_as_a_bill_says() -> None:
 def test_the_composition_of_a_plain_tariff_is_its_band_and_its_tax() -> None:
     tariff = bands(*NETWORK, tax_percent=Decimal(15))
     prices = prices_of(household("Europe/Oslo", [tariff]), {})
-    lines = composition_at(prices, MIDNIGHT)
+    lines = prices.composition_at(MIDNIGHT)
     assert [(line.name, line.amount, line.percent, line.band) for line in lines] == [
         ("energy", Decimal("0.18"), None, "network night"),
         ("tax", Decimal("0.027"), 15, ""),
