@@ -20,10 +20,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class PastLine:
-    """A month or a night: its name, and sentences."""
+    """A month or a night: its name, sentences, and its date for an address."""
 
     name: str
     sentences: tuple[str, ...]
+    of: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,9 +60,9 @@ def past_view(months: Sequence[Month], now: datetime, words: Words) -> PastView:
 
 
 def _month(month: Month, words: Words) -> PastLine:
-    name = words.month(month.year, month.month)
+    name, of = words.month(month.year, month.month), f"{month.year}-{month.month:02}"
     if not month.nights:
-        return PastLine(name, (words.say("Nothing was charged."),))
+        return PastLine(name, (words.say("Nothing was charged."),), of)
     amount = words.say(
         "{kwh} for {cost}.",
         kwh=words.kwh(month.energy_wh / WATT_HOURS_PER_KWH),
@@ -71,10 +72,11 @@ def _month(month: Month, words: Words) -> PastLine:
         name,
         (
             amount,
-            *_compared(month.saved_against_at_once, month.currency, words),
+            *compared(month.saved_against_at_once, month.currency, words),
             *_short(len(month.nights_short), words),
-            *_estimated(month.estimated_wh, words),
+            *origins(month.estimated_wh, month.estimated_rate_wh, words),
         ),
+        of,
     )
 
 
@@ -97,9 +99,11 @@ def night_line(row: NightRow, currency: str, now: datetime, words: Words) -> Pas
                 cost=words.money(cost, currency),
             ),
             *_levels(row, words),
-            *_compared(saved, currency, words),
+            *compared(saved, currency, words),
             *_estimated(row.estimated_wh, words),
+            *_estimated_rates(row.estimated_rate_wh, words),
         ),
+        row.night.isoformat(),
     )
 
 
@@ -113,7 +117,7 @@ def _levels(row: NightRow, words: Words) -> Iterator[str]:
         yield words.say("That was too little for the departure.")
 
 
-def _compared(saved: Decimal | None, currency: str, words: Words) -> Iterator[str]:
+def compared(saved: Decimal | None, currency: str, words: Words) -> Iterator[str]:
     """Say what charging at once would have cost more, or less."""
     if not saved:
         return
@@ -124,7 +128,21 @@ def _compared(saved: Decimal | None, currency: str, words: Words) -> Iterator[st
         yield words.say("Charging at once would have cost {amount} less.", amount=amount)
 
 
+def origins(estimated_wh: int, estimated_rate_wh: int, words: Words) -> Iterator[str]:
+    """Say where figures come from: the meter, or estimates of energy or of rates."""
+    if not estimated_wh:
+        yield words.say("All of it is metered.")
+    yield from _estimated(estimated_wh, words)
+    yield from _estimated_rates(estimated_rate_wh, words)
+
+
 def _estimated(wh: int, words: Words) -> Iterator[str]:
     if wh:
         kwh = words.kwh(wh / WATT_HOURS_PER_KWH)
         yield words.say("{kwh} of this is estimated, the rest metered.", kwh=kwh)
+
+
+def _estimated_rates(wh: int, words: Words) -> Iterator[str]:
+    if wh:
+        kwh = words.kwh(wh / WATT_HOURS_PER_KWH)
+        yield words.say("{kwh} of this has an estimated price per kWh.", kwh=kwh)

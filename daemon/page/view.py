@@ -30,10 +30,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Fact:
-    """Something known, with its name."""
+    """Something known, with its name, and the night whose page says why."""
 
     name: str
     text: str
+    night: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,7 +263,8 @@ def _battery(status: Status, now: datetime, words: Words) -> str:
 
 def _last_night(row: NightRow, currency: str, now: datetime, words: Words) -> Fact:
     night = night_line(row, currency, now, words)
-    return Fact(words.say("Night of {day}", day=night.name), " ".join(night.sentences))
+    name = words.say("Night of {day}", day=night.name)
+    return Fact(name, " ".join(night.sentences), night.of)
 
 
 def _charged(charged: Charged, words: Words) -> str:

@@ -77,6 +77,10 @@ class Words:
         """Write the day of an instant: its weekday, with the date unless it is in this week."""
         return self.date(nearest_minute(instant, self._zone).date(), now)
 
+    def whole_date(self, day: date) -> str:
+        """Write a date with its weekday, day and month."""
+        return format_skeleton("MMMEd", day, locale=self.locale)
+
     def date(self, day: date, now: datetime) -> str:
         """Write a date: its weekday, with day and month unless it is in this week."""
         near = abs(day - nearest_minute(now, self._zone).date()) < _SAME_WEEK
@@ -85,6 +89,10 @@ class Words:
     def month(self, year: int, month: int) -> str:
         """Write a month with its year."""
         return format_skeleton("yMMMM", date(year, month, 1), locale=self.locale)
+
+    def short_month(self, year: int, month: int) -> str:
+        """Write a month shortly."""
+        return format_skeleton("yMMM", date(year, month, 1), locale=self.locale)
 
     def age(self, at: datetime, now: datetime) -> str:
         """Write how long ago something was."""

@@ -14,13 +14,14 @@ from adapters.host.service_notice import ServiceNotice
 from adapters.web.certificate import context_of
 from adapters.web.server import WebServer
 from config.files.errors import LullwattError
+from daemon.page_record.record import Record
 from daemon.page_service.access import HEADERS, Access
 from daemon.page_service.devices_file import DevicesFile
 from daemon.page_service.house_watch import HouseWatch
 from daemon.page_service.languages import Languages, read_catalogues
 from daemon.page_service.live_link import LiveLink
 from daemon.page_service.pairing import PairingPages
-from daemon.page_service.record import Record
+from daemon.page_service.past import PastPages
 from daemon.page_service.rendering import Templates
 from daemon.page_service.site import Parts, Site
 from daemon.page_service.wishes import WishPages
@@ -148,7 +149,7 @@ async def serve(
         Parts(
             house=watch.house,
             link=link,
-            record=Record(watch.path),
+            record=Record(),
             devices=DevicesFile(page.devices_file),
             clock=SystemClock(),
             languages=Languages(file.zone, read_catalogues()),
@@ -160,6 +161,7 @@ async def serve(
     site = Site(parts, pairing.pair)
     pairing.add_to(site)
     WishPages(site, parts)
+    PastPages(site, parts, watch.path)
     server = WebServer(respond_by(site, parts), HEADERS)
     link.start()
     try:

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Final
 from adapters.web.exchange import COMMENT, EventStream, WebRequest, WebResponse, event_text
 from config.files.errors import LullwattError
 from daemon.check.explain import explain_unwrapped
-from daemon.page.past import past_view
 from daemon.page.troubles import past_alerts
 from daemon.page.view import first_view
 from daemon.page_service.access import form_key, has_form_key
@@ -24,11 +23,11 @@ if TYPE_CHECKING:
     from daemon.control.state import House
     from daemon.page.devices import Device
     from daemon.page.words import Words
+    from daemon.page_record.record import Record
     from daemon.page_service.access import Access
     from daemon.page_service.devices_file import DevicesFile
     from daemon.page_service.languages import Languages
     from daemon.page_service.live_link import LiveLink
-    from daemon.page_service.record import Record
     from daemon.page_service.rendering import Templates
 
     Handler = Callable[["Visit"], Awaitable[WebResponse | EventStream]]
@@ -97,7 +96,6 @@ class Site:
         self._pages: dict[tuple[str, str], Handler] = {
             ("GET", "/"): self._first_view,
             ("GET", "/live"): self._live,
-            ("GET", "/nights"): self._nights,
             ("GET", "/home"): self._home,
         }
         self._notices: dict[str, tuple[str, ...]] = {}
@@ -181,16 +179,6 @@ class Site:
             live=await self._live_part(visit, visit.now),
             notices=self._notices.pop(visit.device.id, ()),
         )
-
-    async def _nights(self, visit: Visit) -> WebResponse:
-        parts = self._parts
-        try:
-            months = await parts.record.months(parts.house(), visit.now)
-        except LullwattError as error:
-            sentence = visit.words.say("The record can't be read.")
-            return self.page(visit, "refused.html.j2", 503, sentence=sentence, reason=str(error))
-        view = past_view(months, visit.now, visit.words)
-        return self.page(visit, "nights.html.j2", view=view)
 
     async def _home(self, visit: Visit) -> WebResponse:
         house = self._parts.house()

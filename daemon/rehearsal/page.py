@@ -12,8 +12,8 @@ from adapters.host.serving_thread import ServingThread
 from config.files.errors import LullwattError
 from config.household.page import Page
 from daemon.page.devices import Device, Devices, hash_of
+from daemon.page_record.record import Record
 from daemon.page_service.devices_file import DevicesFile
-from daemon.page_service.record import Record
 from daemon.page_service.serving import serve
 from daemon.page_service.site import redirect
 
@@ -81,7 +81,7 @@ def rehearsed_page(path: Path, house: House, clock: VirtualClock, folder: Path) 
     _pair(DevicesFile(page.devices_file), token, clock.now())
 
     def adapt(parts: Parts) -> Parts:
-        record = Record(path, seconds=lambda: clock.now().timestamp())
+        record = Record(seconds=lambda: clock.now().timestamp())
         return replace(parts, clock=clock, record=record, looks_every_seconds=LOOKS_EVERY_SECONDS)
 
     def respond_by(site: Site, parts: Parts) -> Respond:

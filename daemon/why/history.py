@@ -86,6 +86,8 @@ def in_force(night: Night) -> tuple[CommandSpan, ...]:
 def _with_following(night: Night) -> Iterator[tuple[StoredCommand, datetime]]:
     """Yield each command with the instant of the one after it, or up to which is known."""
     commands = [*([night.command_before] if night.command_before else []), *night.commands]
+    if not commands:
+        return iter(())
     return zip(commands, [*(command.at for command in commands[1:]), night.upto], strict=True)
 
 

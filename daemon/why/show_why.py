@@ -79,7 +79,7 @@ def _one(why: Why) -> Iterator[RenderableType]:
     if why.story:
         yield ""
         yield _table(why)
-    account = list(_account(why.history))
+    account = list(account_lines(why.history))
     if account:
         yield ""
         yield from (Padding(Text(line), (0, 0, 0, INDENT)) for line in account)
@@ -107,7 +107,7 @@ def _table(why: Why) -> Table:
     return table
 
 
-def _account(history: NightHistory) -> Iterator[str]:
+def account_lines(history: NightHistory) -> Iterator[str]:
     """Write the account by band, with other rules; nothing if nothing was charged."""
     record, night = history.night.record, history.night
     if record is None:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
 KEYWORDS = {"say": None}
-ROOMS = (ROOT / "daemon" / "page", ROOT / "daemon" / "page_service")
+ROOMS = tuple(ROOT / "daemon" / name for name in ("page", "page_service", "page_record"))
 
 
 def sentences() -> set[str]:

@@ -228,6 +228,7 @@ def test_the_last_night_in_sentences() -> None:
         "Night of Thu, 1 Oct",
         "hatchback: 25.0 kWh for $4.82. From 38% to 80%. Charging at once would have cost"
         " $7.01 more.",
+        "2026-10-01",
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import re
 from dataclasses import dataclass, field, replace
+from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any, cast
 
 import pytest
@@ -20,11 +21,12 @@ from config.household.page import Page
 from daemon.control.replanning import plan_now
 from daemon.messaging.status import status_of
 from daemon.page.devices import MOST_DEVICES, new_code
+from daemon.page_record.record import Record
 from daemon.page_service.access import Access, form_key
 from daemon.page_service.devices_file import DevicesFile
 from daemon.page_service.languages import Languages
 from daemon.page_service.pairing import PairingPages
-from daemon.page_service.record import Record
+from daemon.page_service.past import PastPages
 from daemon.page_service.rendering import STATIC, Templates
 from daemon.page_service.site import Parts, Site
 from daemon.page_service.wishes import WishPages
@@ -32,6 +34,7 @@ from daemon.remote import asking
 from daemon.remote.health import PointReport, Report
 from tests.daemon.worlds import EVENING, LEAVES, MINUTE, POINT, World, kowhai
 from tests.support.pages import HOSTILE, Tree
+from tests.support.year_of_nights import fill_a_year
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -99,7 +102,7 @@ class Served:
         parts = Parts(
             house=lambda: house,
             link=cast("LiveLink", self.link),
-            record=Record(directory / "house.yaml"),
+            record=Record(),
             devices=self.devices,
             clock=self.clock,
             languages=Languages(house.file.zone, {"en": {}}),
@@ -110,6 +113,7 @@ class Served:
         self.site = Site(parts, pairing.pair)
         pairing.add_to(self.site)
         self._wishes = WishPages(self.site, parts)
+        self._past = PastPages(self.site, parts, directory / "house.yaml")
 
     async def _sleep(self, seconds: float) -> None:
         self.seconds += seconds
@@ -459,6 +463,45 @@ def test_nights_and_months(served: Served) -> None:
     assert "Nothing was charged." in page.body
 
 
+def test_a_month_and_a_night_have_pages(served: Served) -> None:
+    """Each is linked from the list; why a night went as it did is told by `why`."""
+    with open_ledger(served.ledger) as ledger:
+        ledger.add_reading(POINT, EVENING - timedelta(days=2), register_wh=1_000_000)
+        fill_a_year(ledger, date(2026, 6, 2), EVENING, nights=40)
+    phone = served.pair("look")
+    page = phone.get("/nights").body
+    links = [str(each["href"]) for each in Tree(page).all("a")]
+    assert {"/month?of=2026-06", "/month?of=2025-07", "/night?of=2026-06-02"} <= set(links)
+    assert "June 2026 costs the same per kWh so far as May 2026: $0.1932." in page
+    assert "Charging at once would have cost" in page
+    month = phone.get("/month", of="2026-05").body
+    assert "May 2026" in month
+    assert "Standing charge of the whole supply" in month
+    assert "style=" not in month, "the policy forbids it"
+    night = phone.get("/night", of="2026-06-02").body
+    assert "Night of Tue, 2 Jun" in night
+    assert "It did not charge: the daemon was not running" in night
+    assert "(command" not in night
+
+
+@pytest.mark.parametrize(
+    ("path", "of"),
+    [
+        ("/night", ""), ("/night", "2026-06-31"), ("/night", "2026-06-04"), ("/month", "2026-13"),
+        ("/month", "2026-07"), ("/month", "<b>"), ("/month", "9" * 99),
+    ],
+)  # fmt: skip
+def test_a_night_or_month_that_is_none(served: Served, path: str, of: str) -> None:
+    """One that has not begun, or is no date, leads back to the list."""
+    assert served.pair("look").get(path, of=of).headers["Location"] == "/nights"
+
+
+def test_a_night_before_the_ledger_begins(served: Served) -> None:
+    """The reason is said; no fault."""
+    page = served.pair("look").get("/night", of="2020-01-01")
+    assert (page.status, "The record can&#39;t be read." in page.body) == (503, True)
+
+
 def test_alerts_and_the_file_in_words(served: Served) -> None:
     """Alerts in the householder's words, the latest first, and the lines of `check`."""
     with open_ledger(served.ledger) as ledger:
@@ -476,8 +519,8 @@ def test_a_ledger_that_cannot_be_read(served: Served) -> None:
     """The page says so; the first view shows the rest."""
     served.ledger.write_text("no ledger", "utf-8")
     phone = served.pair()
-    for path, status in (("/nights", 503), ("/home", 200)):
-        page = phone.get(path)
+    for path, status in (("/nights", 503), ("/month", 503), ("/night", 503), ("/home", 200)):
+        page = phone.get(path, of="2026-06-02"[: 7 if path == "/month" else 10])
         assert page.status == status
         assert "The record can&#39;t be read." in page.body
     assert "<h3>Tariffs, tax included</h3>" in phone.get("/home").body

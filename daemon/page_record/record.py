@@ -1,4 +1,4 @@
-"""Read the ledger for the page, on another thread; the ledger is never written."""
+"""Read tonight's energy and alerts from the ledger, on another thread; it is never written."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from config.files.errors import LedgerError
 from daemon.control.state import LONGEST_GAP
-from daemon.night_log.month_reading import ledger_of, read_month
+from daemon.night_log.month_reading import ledger_of
 from daemon.night_log.night_rows import night_row
 from daemon.nights.metered import read_register
 from daemon.nights.rules import highest_kw
@@ -20,30 +20,26 @@ from planners.local_time.departures import night_bounds, night_of
 if TYPE_CHECKING:
     from collections.abc import Callable
     from datetime import datetime
-    from pathlib import Path
 
     from adapters.ledger.reader import LedgerReader
     from adapters.ledger.rows import StoredAlert
     from daemon.control.state import House
-    from daemon.night_log.month import Month, NightRow
+    from daemon.night_log.month import NightRow
 
 READS_EVERY_SECONDS: Final = 30.0
 ALERTS_OF: Final = timedelta(days=30)
 
 
 class Record:
-    """Reads what has been charged tonight, every half minute at most, and whole months.
+    """Reads what has been charged tonight, every half minute at most.
 
     Parameters
     ----------
-    path
-        The household file, for error messages.
     seconds
         A clock that only grows [s].
     """
 
-    def __init__(self, path: Path, seconds: Callable[[], float] = monotonic) -> None:
-        self._path = path
+    def __init__(self, seconds: Callable[[], float] = monotonic) -> None:
         self._seconds = seconds
         self._read_at: float | None = None
         self._reading = asyncio.Lock()
@@ -58,11 +54,6 @@ class Record:
                 self._read_at = seconds
         return self._tonight
 
-    async def months(self, house: House, now: datetime) -> tuple[Month, ...]:
-        """Return this month and the one before; a `LullwattError` says why it can't."""
-        async with self._reading:
-            return await asyncio.to_thread(_months, self._path, house, now)
-
     async def alerts(self, house: House, now: datetime) -> tuple[StoredAlert, ...]:
         """Return the alerts of the last 30 days; a `LullwattError` says why it can't."""
         async with self._reading:
@@ -72,15 +63,6 @@ class Record:
 def _alerts(house: House, now: datetime) -> tuple[StoredAlert, ...]:
     with ledger_of(house) as ledger:
         return ledger.alerts_between(now - ALERTS_OF, now + timedelta.resolution)
-
-
-def _months(path: Path, house: House, now: datetime) -> tuple[Month, ...]:
-    this = night_of(now, house.file.zone).replace(day=1)
-    before = this - timedelta(days=1)
-    with ledger_of(house) as ledger:
-        return tuple(
-            read_month(path, house, ledger, (each.year, each.month), now) for each in (this, before)
-        )
 
 
 def _read(house: House, now: datetime) -> ChargedTonight:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from adapters.contract.table import BUS_TOPICS
 from adapters.ledger.ledger import Ledger, open_ledger
 from config.household.household_file import LedgerFile
-from daemon.page_service.record import READS_EVERY_SECONDS, Record
+from daemon.page_record.record import READS_EVERY_SECONDS, Record
 from tests.daemon.worlds import EVENING, HOUR, MINUTE, POINT, kowhai
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ def test_it_is_read_from_noon_on(tmp_path: Path) -> None:
         add(ledger, 10, 1001.2)
 
         async def look() -> list[ChargedTonight]:
-            record = Record(path, lambda: seconds[0])
+            record = Record(lambda: seconds[0])
             seen = [await record.tonight(house, EVENING + HOUR)]
             add(ledger, 20, 1002.4)
             seen.append(await record.tonight(house, EVENING + HOUR))
@@ -61,13 +61,13 @@ def test_the_latest_night_that_is_closed(tmp_path: Path) -> None:
         for day, point, currency in ((2, POINT, "NZD"), (3, POINT, "NZD"), (3, "other", "EUR")):
             body = night | {"night": f"2026-06-0{day}", "charge_point": point, "currency": currency}
             ledger.close_night(date(2026, 6, day), point, "hatchback", EVENING, body)
-    tonight = asyncio.run(Record(path).tonight(house, EVENING))
+    tonight = asyncio.run(Record().tonight(house, EVENING))
     assert {point: row.night.day for point, row in tonight.last_nights.items()} == {POINT: 3}
 
 
 def test_without_a_ledger(tmp_path: Path) -> None:
     """The reason is kept for whoever set it up; no file is made."""
     house = house_with(tmp_path / "ledger.sqlite3")
-    tonight = asyncio.run(Record(tmp_path).tonight(house, EVENING))
+    tonight = asyncio.run(Record().tonight(house, EVENING))
     assert "ledger" in tonight.unreadable
     assert list(tmp_path.iterdir()) == []

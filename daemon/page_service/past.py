@@ -1,0 +1,116 @@
+"""Show nights and why, months and a year to paired devices."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Final
+
+from config.files.errors import LullwattError
+from daemon.page.past import past_view
+from daemon.page_record.reading import PastReader, beside, date_of, month_of
+from daemon.page_record.year import beside_month_before, months_before, year_view
+from daemon.page_service.site import redirect
+from planners.local_time.conversion import nearest_minute
+from planners.local_time.departures import night_of
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from adapters.web.exchange import WebResponse
+    from daemon.page_service.site import Parts, Site, Visit
+    from daemon.why.story_lines import Entry
+
+_NUMBERS: Final = re.compile(r" \(commands? [\d to]+\)$")
+"""At the end of an entry, for whoever compares it with a log."""
+
+
+def _told(entry: Entry) -> str:
+    """Write an entry of a night's story as a sentence, without the numbers of commands."""
+    text = _NUMBERS.sub("", entry.text)
+    return f"{text[:1].upper()}{text[1:]}{'' if text.endswith('.') else '.'}"
+
+
+class PastPages:
+    """The pages of what is over.
+
+    Parameters
+    ----------
+    site
+        The site that the pages belong to.
+    parts
+        What they use.
+    path
+        The household file, for error messages.
+    """
+
+    def __init__(self, site: Site, parts: Parts, path: Path) -> None:
+        self._site = site
+        self._parts = parts
+        self._reader = PastReader(path)
+        site.add("GET", "/nights", self._nights)
+        site.add("GET", "/night", self._night)
+        site.add("GET", "/month", self._month)
+
+    async def _nights(self, visit: Visit) -> WebResponse:
+        house, now, words = self._parts.house(), visit.now, visit.words
+        try:
+            past = await self._reader.past(house, now)
+        except LullwattError as error:
+            return self._unreadable(visit, error)
+        currency = house.file.household.currency
+        return self._site.page(
+            visit,
+            "nights.html.j2",
+            view=past_view(past.months, now, words),
+            compared=tuple(beside_month_before(past.sums[0], past.sums[1], currency, words)),
+            year=year_view(past.sums, currency, words),
+            last=past.last,
+            whys=past.whys,
+        )
+
+    async def _night(self, visit: Visit) -> WebResponse:
+        from daemon.why.show_why import account_lines  # noqa: PLC0415 - as in `PastReader`
+
+        house, night = self._parts.house(), date_of(visit.request.query.get("of", ""))
+        if night is None or night > night_of(visit.now, house.file.zone):
+            return redirect("/nights")
+        try:
+            whys = await self._reader.night(house, night, visit.now)
+        except LullwattError as error:
+            return self._unreadable(visit, error)
+        zone = house.file.zone
+        before, after = beside(night)
+        return self._site.page(
+            visit,
+            "night.html.j2",
+            title=visit.words.whole_date(night),
+            whys=whys,
+            account=account_lines,
+            told=_told,
+            clock=lambda at: nearest_minute(at, zone).strftime("%H:%M"),
+            day=lambda at: nearest_minute(at, zone).strftime("%A %d %B"),
+            before=before,
+            after=after if after <= night_of(visit.now, zone) else None,
+        )
+
+    async def _month(self, visit: Visit) -> WebResponse:
+        house, when = self._parts.house(), month_of(visit.request.query.get("of", ""))
+        this = night_of(visit.now, house.file.zone)
+        if when is None or when > (this.year, this.month):
+            return redirect("/nights")
+        try:
+            sections = await self._reader.month(house, when, visit.now)
+        except LullwattError as error:
+            return self._unreadable(visit, error)
+        (_, before) = months_before(*when, count=2)
+        return self._site.page(
+            visit,
+            "month.html.j2",
+            title=visit.words.month(*when),
+            sections=sections,
+            before=before,
+        )
+
+    def _unreadable(self, visit: Visit, error: LullwattError) -> WebResponse:
+        sentence = visit.words.say("The record can't be read.")
+        return self._site.page(visit, "refused.html.j2", 503, sentence=sentence, reason=str(error))
