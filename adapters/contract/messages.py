@@ -288,8 +288,9 @@ class AskedFor(BaseModel):
 class LoadOfHome(BaseModel):
     """The latest reading of the home's load, and what it leaves for the charge points [A].
 
-    `leaves_amps` has a value for each phase of the reading; it is absent if the reading is too old,
-    or if no main fuse is declared.
+    `leaves_amps` has a value for each phase of the reading, and `leaves_kw` is what it leaves of
+    the home's `max_power_kw`, if the household file has one. Both are absent if the reading is too
+    old, or if no main fuse is declared.
     """
 
     model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
@@ -297,19 +298,22 @@ class LoadOfHome(BaseModel):
     at: Instant
     amps: Annotated[tuple[LoadAmps, ...], Strict(strict=False)]
     leaves_amps: Annotated[tuple[LoadAmps, ...], Strict(strict=False)] | None = None
+    leaves_kw: float | None = None
 
 
 class MainFuse(BaseModel):
     """The main fuse of the home, and what plans expect the rest of the home to draw now [A].
 
-    `amps` and `expects_amps` have a value for each phase. `reserve_amps` is kept free of it below a
-    reading of the load. `expects_from` says where the expected load comes from: `known_load` of the
+    `amps` and `expects_amps` have a value for each phase. `max_power_kw` is what the whole home may
+    draw, if the household file limits that. `reserve_amps` is kept free of the fuse below a reading
+    of the load. `expects_from` says where the expected load comes from: `known_load` of the
     household file, or learned from its meter; both keys are absent if none is known.
     """
 
     model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
 
     amps: Annotated[tuple[float, ...], Strict(strict=False)]
+    max_power_kw: float | None = None
     reserve_amps: float = 0.0
     expects_amps: Annotated[tuple[float, ...], Strict(strict=False)] | None = None
     expects_from: Literal["known_load", "learned"] | None = None

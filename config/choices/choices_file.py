@@ -129,6 +129,13 @@ class Choice(Model):
         description="What the main fuse leaves for all charge points together [A per phase]; "
         "without: enough for all.",
     )
+    kw_for_charging: (
+        Annotated[float, Field(gt=0, le=1000), Expected("a power above 0, at most 1000 kW")] | None
+    ) = Field(
+        None,
+        description="What the home's highest power leaves for all charge points together, all "
+        "phases together [kW]; without: enough for all.",
+    )
     planner: Annotated[
         Literal["exact", "at_once", "timer"],
         Expected("exact, at_once or timer", ("exact", "at_once", "timer")),
@@ -199,10 +206,16 @@ class ChoicesFile(Model):
             year=self.appraisal.year,
             has_elsewhere_rate=self.appraisal.elsewhere_rate is not None,
             has_ledger=self.driving.ledger is not None,
+            volts=self.appraisal.nominal_volts,
+            first=self.vehicle,
             vehicles={name: (each, each.driving) for name, each in self.other_vehicles.items()},
             choices=[
                 ChoiceOfPoints(
-                    each.name, each.charge_point, each.other_charge_points, each.amps_for_charging
+                    each.name,
+                    each.charge_point,
+                    each.other_charge_points,
+                    each.amps_for_charging,
+                    each.kw_for_charging,
                 )
                 for each in self.choices
             ],

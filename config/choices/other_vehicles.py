@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from config.choices.rules import DAEMON_KEYS
 from config.choices.trip_rules import Week, trip_problems
 from config.fields.key_problems import KeyProblem
-from config.household.consistency import current_problem
+from config.household.consistency import current_problem, lowest_amps
 from config.household.vehicle import CONSUMPTION_KEYS
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ ONLY_FIRST = ("ledger", "draws", "spread_percent", "seed")
 
 @dataclass(frozen=True)
 class ChoiceOfPoints:
-    """The charge points of one choice, and the current for them.
+    """The charge points of one choice, and the current or power for them.
 
     Attributes
     ----------
@@ -36,12 +36,15 @@ class ChoiceOfPoints:
         Those of other vehicles, by the vehicle.
     amps : float or None
         What all may draw together [A per phase].
+    kw : float or None
+        The same as a power, all phases together [kW].
     """
 
     name: str
     first: ChargePoint
     others: Mapping[str, ChargePoint]
     amps: float | None
+    kw: float | None
 
 
 @dataclass(frozen=True)
@@ -56,6 +59,10 @@ class SeveralParts:
         Whether energy that is charged elsewhere has a price.
     has_ledger : bool
         Whether the first vehicle's driving comes from a ledger.
+    volts : float
+        Voltage, line to neutral [V].
+    first : AnyVehicle
+        The first vehicle.
     vehicles : mapping of str to (AnyVehicle, DrivingPattern)
         The other vehicles, each with its driving.
     choices : sequence of ChoiceOfPoints
@@ -65,6 +72,8 @@ class SeveralParts:
     year: int
     has_elsewhere_rate: bool
     has_ledger: bool
+    volts: float
+    first: AnyVehicle
     vehicles: Mapping[str, tuple[AnyVehicle, DrivingPattern]]
     choices: Sequence[ChoiceOfPoints]
 
@@ -89,7 +98,7 @@ def other_vehicle_problems(parts: SeveralParts) -> Iterator[KeyProblem]:
     for index, choice in enumerate(parts.choices):
         yield from _point_problems(parts, choice, index)
         yield from _missing_problems(parts, choice, index)
-        yield from _amps_problems(parts, choice, index)
+        yield from _limit_problems(parts, choice, index)
 
 
 def _vehicle_problems(
@@ -139,16 +148,27 @@ def _missing_problems(
         yield KeyProblem(("choices", index), message)
 
 
-def _amps_problems(parts: SeveralParts, choice: ChoiceOfPoints, index: int) -> Iterator[KeyProblem]:
-    most, at = choice.amps, ("choices", index, "amps_for_charging")
-    if most is None:
-        return
-    if not parts.vehicles:
+def _limit_problems(
+    parts: SeveralParts, choice: ChoiceOfPoints, index: int
+) -> Iterator[KeyProblem]:
+    limits = {"amps_for_charging": choice.amps, "kw_for_charging": choice.kw}
+    given = {key: most for key, most in limits.items() if most is not None}
+    for key in given if not parts.vehicles else ():
         message = "expected only beside other_vehicles: limit max_amps of the charge_point instead"
-        yield KeyProblem(at, message)
+        yield KeyProblem(("choices", index, key), message)
+    if len(given) > 1:
+        message = "expected amps_for_charging or kw_for_charging, got both"
+        yield KeyProblem(("choices", index, "kw_for_charging"), message)
+    cars = {"": parts.first, **{name: car for name, (car, _driving) in parts.vehicles.items()}}
     for name, point in {"": choice.first, **choice.others}.items():
-        lowest = point.max_amps if point.switching == "on_off" else point.min_amps
-        if lowest > most:
-            whose = f"the charge point of {name}" if name else "its charge_point"
-            message = f"expected at least the lowest current of {whose}, {lowest:g} A"
-            yield KeyProblem(at, message)
+        amps, whose = (
+            lowest_amps(point),
+            f"the charge point of {name}" if name else "its charge_point",
+        )
+        lowest = {"amps_for_charging": (amps, f"lowest current of {whose}, {amps:g} A")}
+        if name in cars:
+            kw = amps * min(point.phases, cars[name].phases) * parts.volts / 1000
+            lowest["kw_for_charging"] = (kw, f"lowest power of {whose}, {kw:.2f} kW")
+        for key, (least, words) in lowest.items():
+            if least > given.get(key, least):
+                yield KeyProblem(("choices", index, key), f"expected at least the {words}")

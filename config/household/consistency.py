@@ -6,7 +6,7 @@ fault in the others.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING
@@ -48,6 +48,10 @@ class Parts:
         The phases of the supply.
     max_unbalance_amps : float or None
         The highest difference between phases; None if it is missing or invalid [A].
+    max_power_kw : float or None
+        The highest power of the home; None if it is missing or invalid [kW].
+    nominal_volts : float
+        Voltage, line to neutral [V].
     public_holidays : bool
         Whether the household names a calendar of public holidays, valid or not.
     ocpp_listens : bool
@@ -67,6 +71,8 @@ class Parts:
     fuse_by_phase: Mapping[str, float]
     phases: tuple[str, ...]
     max_unbalance_amps: float | None
+    max_power_kw: float | None
+    nominal_volts: float
     public_holidays: bool
     ocpp_listens: bool
     has_load_meter: bool
@@ -188,6 +194,30 @@ def _fuse_problems(parts: Parts) -> Iterator[KeyProblem]:
             )
 
 
+def _power_problems(parts: Parts) -> Iterator[KeyProblem]:
+    if parts.max_power_kw is None:
+        return
+    for name, point in parts.charge_points.items():
+        cars = [each for each in parts.vehicles.values() if each.charge_point == name]
+        phases = most_phases(point, cars)
+        floor = lowest_amps(point)
+        kw = floor * phases * parts.nominal_volts / 1000
+        if kw > parts.max_power_kw:
+            on = "one phase" if phases == 1 else f"{phases} phases"
+            yield KeyProblem(
+                ("household", "max_power_kw"),
+                f'expected at least the {kw:.2g} kW of charge point "{name}" ({floor:g} A on {on}),'
+                f" got {parts.max_power_kw:g}",
+            )
+
+
+def most_phases(point: ChargePoint, cars: Iterable[Vehicle]) -> int:
+    """Return on how many phases the vehicles of a charge point charge at the most."""
+    # A vehicle whose phases are not declared may have as many as the charge point.
+    declared = [car.phases if "phases" in car.model_fields_set else point.phases for car in cars]
+    return min(point.phases, max(declared, default=point.phases))
+
+
 def _is_uneven(name: str, parts: Parts) -> bool:
     """Whether a vehicle at a charge point loads some phases of the supply and not all."""
     cars = [each for each in parts.vehicles.values() if each.charge_point == name]
@@ -283,6 +313,7 @@ _RULES: tuple[Callable[[Parts], Iterator[KeyProblem]], ...] = (
     _current_problems,
     _phase_problems,
     _fuse_problems,
+    _power_problems,
     _tariff_order_problems,
     _tariff_name_problems,
     _band_problems,

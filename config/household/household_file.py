@@ -74,6 +74,8 @@ __all__ = [
     "Weekday",
 ]
 
+WATTS_PER_KW: Final = 1000
+
 NOON: Final = time(12)
 """A night is from noon to noon."""
 
@@ -108,6 +110,14 @@ class Household(Model):
         None,
         description="The highest difference between two phases that the charge points may cause "
         "[A], where the network sets one; without: no limit.",
+    )
+    max_power_kw: (
+        Annotated[float, Field(ge=1, le=1000), Expected("a power from 1 to 1000 kW")] | None
+    ) = Field(
+        None,
+        description="The most that the whole home may draw, all phases together, at nominal_volts "
+        "[kW; for a supply in kVA: kVA], where the supply is limited so; without: no limit beside "
+        "the main fuse.",
     )
     load_meter: LoadMeter | None = Field(
         None, description="Where the home's load comes from, if a meter has its own topics for it."
@@ -151,9 +161,35 @@ class Household(Model):
         return f"{', '.join(amps[:-1])} and {amps[-1]} A"
 
     @property
+    def max_total_amps(self) -> float | None:
+        """The sum of the phases' currents that makes `max_power_kw`; None if none is declared."""
+        if self.max_power_kw is None:
+            return None
+        return self.max_power_kw * WATTS_PER_KW / self.nominal_volts
+
+    @property
+    def supply_text(self) -> str:
+        """The main fuse as people read it, and the highest power of the home if one is declared."""
+        if self.max_power_kw is None:
+            return self.fuse_text
+        return f"{self.fuse_text}, at most {self.max_power_kw:g} kW"
+
+    @property
     def topic_level(self) -> str:
         """The home's level in all topics."""
         return self.topic or topic_level(self.name)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _check_phases_are_listed(cls, data: object) -> object:
+        # One current for all phases says nothing about how many there are.
+        given = data if isinstance(data, dict) else {}
+        has_list = isinstance(given.get("main_fuse_amps"), list | tuple)
+        if given.get("max_power_kw") is not None and not has_list:
+            listed = "as a list of one fuse for each phase, such as [63] or [25, 25, 25]"
+            problem = f"expected main_fuse_amps beside it, {listed}: all phases count together"
+            refuse([KeyProblem(("max_power_kw",), problem)])
+        return data
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -165,6 +201,7 @@ class Household(Model):
             (
                 *problems,
                 *self._fuse_problems(),
+                *self._power_problems(),
                 *self._unbalance_problems(),
                 *self._morning_line_problems(),
             )
@@ -176,6 +213,18 @@ class Household(Model):
             yield KeyProblem(("reserve_amps",), "expected a main_fuse_amps that is above it")
         if self.load_meter is not None and self.main_fuse_amps is None:
             yield KeyProblem(("load_meter",), "expected main_fuse_amps beside it")
+
+    def _power_problems(self) -> Iterator[KeyProblem]:
+        for index, item in enumerate(self.known_load):
+            phases = [each for each in item.connected_to or self.phases if each in self.phases]
+            kw = item.amps * len(phases) * self.nominal_volts / WATTS_PER_KW
+            if self.max_power_kw is not None and kw > self.max_power_kw:
+                phase = "one phase" if len(phases) == 1 else f"{len(phases)} phases"
+                yield KeyProblem(
+                    ("known_load", index, "amps"),
+                    f"expected at most max_power_kw ({self.max_power_kw:g} kW), got"
+                    f" {item.amps:g} A on {phase} ({kw:.1f} kW)",
+                )
 
     def _unbalance_problems(self) -> Iterator[KeyProblem]:
         if self.max_unbalance_amps is not None and len(self.phases) == 1:
@@ -255,6 +304,8 @@ class HouseholdFile(Model):
             fuse_by_phase=self.household.fuse_by_phase,
             phases=self.household.phases,
             max_unbalance_amps=self.household.max_unbalance_amps,
+            max_power_kw=self.household.max_power_kw,
+            nominal_volts=self.household.nominal_volts,
             public_holidays=self.household.public_holidays is not None,
             ocpp_listens=self.ocpp is not None,
             has_load_meter=self.household.load_meter is not None,

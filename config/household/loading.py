@@ -162,6 +162,8 @@ def _problems(data: dict[str, Any], context: dict[str, Any]) -> tuple[KeyProblem
         fuse_by_phase=home.fuse_by_phase if home is not None else {},
         phases=home.phases if home is not None else PHASES,
         max_unbalance_amps=home.max_unbalance_amps if home is not None else None,
+        max_power_kw=home.max_power_kw if home is not None else None,
+        nominal_volts=home.nominal_volts if home is not None else 0.0,
         public_holidays="public_holidays" in keys_below(data, "household"),
         ocpp_listens="ocpp" in data,
         has_load_meter="load_meter" in keys_below(data, "household"),

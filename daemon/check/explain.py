@@ -91,7 +91,7 @@ def _wrapped(line: str) -> list[str]:
 
 def _household(file: HouseholdFile) -> Iterator[str]:
     home = file.household
-    fuse = f", main fuse {home.fuse_text}" if home.main_fuse_amps else ""
+    fuse = f", main fuse {home.supply_text}" if home.main_fuse_amps else ""
     holidays = f", public holidays of {home.public_holidays}" if home.public_holidays else ""
     yield (
         f"{home.name}: {home.timezone} (time zone data {zone_data_version()}), {home.currency},"

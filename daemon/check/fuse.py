@@ -15,7 +15,7 @@ from planners.local_time.departures import night_bounds, night_of
 from planners.power.allowed_currents import amps_allowed, charge_model, own_amps
 from planners.power.home_load import is_learned
 from planners.power.live_load import SILENCE
-from planners.power.phases import limits_of
+from planners.power.phases import limits_of, most_amps_alone
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -52,7 +52,7 @@ def _live_load(file: HouseholdFile) -> Iterator[str]:
     """Say which meter reads the home's load, and what a reading does."""
     home, meter = file.household, file.household.load_meter
     yield ""
-    yield f"Live load of the home (main fuse: {home.fuse_text}):"
+    yield f"Live load of the home (main fuse: {home.supply_text}):"
     own_topic = Topics.of_file(file).load
     at_point = home_meter_of(file)
     if at_point is not None:
@@ -67,7 +67,11 @@ def _live_load(file: HouseholdFile) -> Iterator[str]:
     reserve = (
         f", and {home.reserve_amps:g} A are kept free (reserve_amps)" if home.reserve_amps else ""
     )
-    yield f"  A reading lowers or stops charging at once, so that the fuse carries all{reserve}."
+    power = "" if home.max_power_kw is None else f", at most {home.max_power_kw:g} kW"
+    yield (
+        "  A reading lowers or stops charging at once, so that the fuse carries"
+        f" all{power}{reserve}."
+    )
     yield f"  After {SILENCE.total_seconds():.0f} s without a reading the plan holds alone."
 
 
@@ -83,13 +87,13 @@ def _shared_fuse(file: HouseholdFile) -> Iterator[str]:
     ]
     is_planned = shares_by_plan(file)
     is_divided = any(
-        sum(points[name].max_amps for name in limit.points) > limit.amps
+        limit.taken({name: point.max_amps for name, point in points.items()}) > limit.amps
         for limit in limits_of(file)
     )
     if len(points) == 1 or not (is_planned or (is_divided and silent + endless)):
         return
     yield ""
-    yield f"{listed(list(points))} share the main fuse of {file.household.fuse_text}."
+    yield f"{listed(list(points))} share the main fuse of {file.household.supply_text}."
     if is_planned:
         yield "  Their vehicles are planned together. One that charges alone may take all of it."
         yield "  None takes more before another is seen to take less, or its command has expired."
@@ -105,10 +109,10 @@ def _known_load(file: HouseholdFile, now: datetime) -> Iterator[str]:
         return
     yield ""
     if is_learned(file):
-        yield f"Learned load of the rest of the home (main fuse: {home.fuse_text}):"
+        yield f"Learned load of the rest of the home (main fuse: {home.supply_text}):"
         yield from _learned(file)
     else:
-        yield f"Known load of the rest of the home (main fuse: {home.fuse_text}):"
+        yield f"Known load of the rest of the home (main fuse: {home.supply_text}):"
         yield from (_item(each) for each in home.known_load)
     for name in file.vehicles:
         yield from _left_tonight(file, name, now)
@@ -173,5 +177,4 @@ def model_alone(file: HouseholdFile, name: str) -> ChargeModel:
     if not shares_by_plan(file):
         return charge_model(file, name)
     own = own_amps(file, file.vehicles[name].charge_point, name)
-    fuses = [limit.amps for limit in limits_of(file) if name in limit.vehicles]
-    return charge_model(file, name, amps=min([own, *fuses]))
+    return charge_model(file, name, amps=min(own, most_amps_alone(file, name)))

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 from adapters.clocks.clock import SystemClock
 from config.files.errors import UsageError
+from config.household.household_file import WATTS_PER_KW
 from daemon.presentation.output import say
-from daemon.presentation.show_plan import show_home
+from daemon.presentation.show_plan import Headroom, show_home
 from planners.home.allotments import amps_unused
 from planners.home.together import gap_sentence, plan_together
 from planners.plan.horizon import Situation, departures_known
@@ -159,13 +160,20 @@ def plan_home(
 
 
 def show_home_plans(house: House, found: HomePlans, now: datetime) -> RenderableType:
-    """Lay out plans for a terminal, with what they leave under the main fuse."""
+    """Lay out plans for a terminal, with what they leave of the main fuse and the home's power."""
     end = max(plan.departure for plan in found.plans)
-    unused = amps_unused(house.file, found.plans)
+    left: list[Headroom] = []
+    if amps := amps_unused(house.file, found.plans):
+        left.append(Headroom("left", "left under the main fuse", "A", 0, amps))
+    if in_sum := amps_unused(house.file, found.plans, "power"):
+        home = house.file.household
+        kw = home.nominal_volts / WATTS_PER_KW
+        of = f"left of the home's {home.max_power_kw:g} kW"
+        left.append(Headroom("left kW", of, "kW", 1, lambda *when: kw * in_sum(*when)))
     return show_home(
         found.plans,
         house.prices.spans(now, end),
         house.file.zone,
         gap_sentence(found.gap_share, is_short=found.is_short),
-        unused if house.file.household.main_fuse_amps is not None else None,
+        left,
     )

@@ -80,6 +80,7 @@ if TYPE_CHECKING:
 
     from daemon.control.events import Action, Event
     from daemon.control.state import House, OpenNight, PointState
+    from planners.home.left_beside import LeftByLoad
     from planners.local_time.departures import DepartureAt
     from planners.plan.plan import Period, Plan
     from planners.power.allowed_currents import AmpsSpan
@@ -262,7 +263,8 @@ def _command(
     state: PointState, now: datetime, house: House, *, reassert: bool, repeat: bool
 ) -> tuple[PointState, tuple[Action, ...]]:
     wanted = _right_command(state, now, house)
-    right, load_amps = _below_fuse(state, wanted, now, house)
+    right, limit = _below_fuse(state, wanted, now, house)
+    load_amps = None if limit is None else limit.load_amps
     state = lowered_by_load(state, _amps(right), load_amps, now)
     waits, is_load_read = _amps(right) < _amps(wanted), bool(house.left_by_load)
     if (waits, is_load_read) != (state.waits_for_others, state.is_load_read):
@@ -369,38 +371,42 @@ def _is_awaited(state: PointState, now: datetime, house: House) -> bool:
 
 def _below_fuse(
     state: PointState, command: CommandInForce, now: datetime, house: House
-) -> tuple[CommandInForce, float | None]:
-    """Make a start fit under the main fuse; also give the home's live load, if that is why."""
+) -> tuple[CommandInForce, LeftByLoad | None]:
+    """Make a start fit under the main fuse; also give what the live load leaves, if that is why."""
     if command.amps is None or not (house.others or house.left_by_load):
         return command, None
     until = min(command.valid_until, now + START_HOLDS)
     spans = _left(state, now, until, house)
     point, left = house.file.charge_points[state.charge_point], spans[0].amps
-    load_amps = None
+    limit = None
     if command.amps > left:
         lowest = command.amps if point.switching == "on_off" else point.min_amps
-        load_amps = _load_that_counts(state, left, now, until, house)
+        limit = _limit_that_counts(state, left, now, until, house)
         if left < lowest:
             why = "another charge point has not given way yet"
-            if load_amps is not None:
-                why = f"the rest of the home leaves less than {amps_text(lowest)} of the main fuse"
-            return _next(state, "stop", why), load_amps
+            if limit is not None:
+                why = f"the rest of the home leaves less than {amps_text(lowest)} {limit.of}"
+            return _next(state, "stop", why), limit
         amps = max(lowest, float(floor(left)))
-        why = f"the rest of the home leaves only {amps_text(amps)} of the main fuse; {command.why}"
-        command = replace(command, amps=amps, why=command.why if load_amps is None else why)
+        why = command.why
+        if limit is not None:
+            why = f"the rest of the home leaves only {amps_text(amps)} {limit.of}; {why}"
+        command = replace(command, amps=amps, why=why)
     falls = (span.start for span in spans if span.amps < _amps(command))
     until = min(command.valid_until, next(falls, NO_END))
-    return replace(command, valid_until=until), load_amps
+    return replace(command, valid_until=until), limit
 
 
-def _load_that_counts(
+def _limit_that_counts(
     state: PointState, left: float, now: datetime, until: datetime, house: House
-) -> float | None:
-    """Return what the rest of the home draws, if no more than `left` is left because of it."""
+) -> LeftByLoad | None:
+    """Return what the live load leaves least of, if no more than `left` is left because of it."""
     without_load = _left(state, now, until, replace(house, left_by_load=()))
     if without_load[0].amps <= left:
         return None
-    return max(p.load_amps for p in house.left_by_load if state.charge_point in p.points)
+    limits = [each for each in house.left_by_load if state.charge_point in each.points]
+    least = min(limits, key=lambda each: each.amps / each.points[state.charge_point])
+    return replace(least, load_amps=max(each.load_amps for each in limits))
 
 
 def _left(state: PointState, now: datetime, until: datetime, house: House) -> tuple[AmpsSpan, ...]:

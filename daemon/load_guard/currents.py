@@ -12,7 +12,7 @@ from daemon.sharing.claims import Claim, commanded_amps, drawn_current
 from planners.power.excess_current import VEHICLE_FOLLOWS
 from planners.power.live_load import OwnCurrent
 from planners.power.main_fuse import CurrentRange, share_of_limits
-from planners.power.phases import FUSE_DIGITS, users_of_phases
+from planners.power.phases import FUSE_DIGITS, phases_in_use, users_of_phases
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -53,7 +53,7 @@ def own_current(
     Returns
     -------
     OwnCurrent
-        On each phase of the supply.
+        On each phase of the supply; then in the sum of all, if the home's power is limited.
     """
     drawn = {
         name: _drawn(state, claims.get(name, Claim()), now, file) for name, state in states.items()
@@ -65,6 +65,12 @@ def own_current(
         certain = users.possible if is_one_value and none_says else users.certain
         least.append(sum(low for name, (low, _high) in drawn.items() if name in certain))
         most.append(sum(high for name, (_low, high) in drawn.items() if name in users.possible))
+    if file.household.max_total_amps is not None:
+        # On how many phases a vehicle charges may not be declared: what is not taken out of a
+        # reading counts as the home's, and the vehicle gives way.
+        fewest = {name: phases_in_use(file, name)[0] for name in drawn}
+        least.append(sum(low * fewest[name] for name, (low, _high) in drawn.items()))
+        most.append(sum(high * fewest[name] for name, (_low, high) in drawn.items()))
     return OwnCurrent(tuple(least), tuple(most))
 
 
@@ -131,6 +137,8 @@ def kept_amps(
     return found
 
 
-def _left_beside(limit: LeftByLoad, drawn: Mapping[str, float]) -> tuple[frozenset[str], float]:
-    taken = sum(amps for name, amps in drawn.items() if name in limit.points)
+def _left_beside(
+    limit: LeftByLoad, drawn: Mapping[str, float]
+) -> tuple[Mapping[str, float], float]:
+    taken = sum(limit.points[name] * amps for name, amps in drawn.items() if name in limit.points)
     return limit.points, round(limit.amps - taken, FUSE_DIGITS)

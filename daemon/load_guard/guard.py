@@ -6,11 +6,12 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from adapters.contract.messages import LoadOfHome
+from config.household.household_file import WATTS_PER_KW
 from daemon.load_guard.currents import own_current
 from planners.home.learned_load import HourInProgress, with_reading
 from planners.home.left_beside import LeftByLoad
 from planners.power.live_load import SILENCE, LiveLoad, amps_for_charging, rest_of_home, with_load
-from planners.power.phases import users_of_phases
+from planners.power.phases import phases_in_use, users_of_phases
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -46,7 +47,7 @@ class LoadGuard:
         now : datetime
             UTC; this holds no longer than a reading would.
         """
-        self._recalled += (LeftByLoad(amps, frozenset({charge_point})),)
+        self._recalled += (LeftByLoad(amps, {charge_point: 1.0}),)
         self._recalled_until = now + SILENCE
 
     def reading(self, now: datetime, file: HouseholdFile) -> LoadOfHome | None:
@@ -54,10 +55,19 @@ class LoadGuard:
         if self._load is None:
             return None
         left = amps_for_charging(self._load, now, _most_amps(file))
-        if left is not None and len(self._load.amps) == 1:
-            left = (min(left),)
-        leaves = None if left is None else tuple(round(each, 1) for each in left)
-        return LoadOfHome(at=self._load.at, amps=self._load.amps, leaves_amps=leaves)
+        if left is None:
+            return LoadOfHome(at=self._load.at, amps=self._load.amps)
+        home = file.household
+        by_phase, in_sum = left[: len(home.phases)], left[len(home.phases) :]
+        if len(self._load.amps) == 1:
+            by_phase = (min(by_phase),)
+        leaves_kw = round(in_sum[0] * home.nominal_volts / WATTS_PER_KW, 2) if in_sum else None
+        return LoadOfHome(
+            at=self._load.at,
+            amps=self._load.amps,
+            leaves_amps=tuple(round(each, 1) for each in by_phase),
+            leaves_kw=leaves_kw,
+        )
 
     def take(
         self,
@@ -88,7 +98,7 @@ class LoadGuard:
             Whether it leaves another current.
         """
         before, amps = self.limits(now, file), event.load.amps
-        rest, is_certain = _of_each_phase(amps, file), True
+        rest, is_certain = _of_each_limit(amps, file), True
         if event.load.includes_charge_points:
             own = own_current(states, claims, now, file, is_one_value=len(amps) == 1)
             rest, is_certain = rest_of_home(rest, own, _most_amps(file)), own.least == own.most
@@ -106,7 +116,8 @@ class LoadGuard:
     def _learn(self, rest: tuple[float, ...], now: datetime, file: HouseholdFile) -> None:
         fuses = tuple(file.household.fuse_by_phase.values())
         if fuses:
-            self._hour, ended = with_reading(self._hour, rest, now, file.zone, fuses)
+            by_phase = rest[: len(fuses)]
+            self._hour, ended = with_reading(self._hour, by_phase, now, file.zone, fuses)
             self._ended = ended or self._ended
 
     def limits(self, now: datetime, file: HouseholdFile) -> tuple[LeftByLoad, ...]:
@@ -116,8 +127,16 @@ class LoadGuard:
         left = amps_for_charging(self._load, now, _most_amps(file))
         if left is None or self._load is None:
             return ()
-        phases = zip(left, users_of_phases(file).values(), self._load.phases, strict=True)
-        return tuple(LeftByLoad(amps, users.possible, load.amps) for amps, users, load in phases)
+        loads = [phase.amps for phase in self._load.phases]
+        found = [
+            LeftByLoad(amps, dict.fromkeys(sorted(users.possible), 1.0), load)
+            for amps, users, load in zip(left, users_of_phases(file).values(), loads, strict=False)
+        ]
+        for amps in left[len(found) :]:
+            points = {name: float(phases_in_use(file, name)[1]) for name in file.charge_points}
+            of = f"of the home's {file.household.max_power_kw:g} kW"
+            found.append(LeftByLoad(amps, points, max(loads[: len(found)]), of))
+        return tuple(found)
 
     def due(self, now: datetime) -> datetime | None:
         """Return when silence will end the limits; None if it has, or if there are none."""
@@ -126,13 +145,16 @@ class LoadGuard:
         return at if at is not None and at > now else None
 
 
-def _of_each_phase(amps: tuple[float, ...], file: HouseholdFile) -> tuple[float, ...]:
-    """Return the size of a reading on each phase of the supply."""
+def _of_each_limit(amps: tuple[float, ...], file: HouseholdFile) -> tuple[float, ...]:
+    """Return the size of a reading on each phase of the supply, and their sum if that counts."""
     sizes, phases = tuple(map(abs, amps)), len(file.household.phases)
-    return sizes[:phases] if len(sizes) > 1 < phases else (max(sizes),) * phases
+    found = sizes[:phases] if len(sizes) > 1 < phases else (max(sizes),) * phases
+    return found if file.household.max_total_amps is None else (*found, sum(found))
 
 
 def _most_amps(file: HouseholdFile) -> tuple[float, ...] | None:
-    """Return what may flow on each phase [A]: its main fuse, less the reserve."""
+    """Return what may flow on each phase [A]: its main fuse, less the reserve; then in sum."""
     fuses, reserve = file.household.fuse_by_phase.values(), file.household.reserve_amps
-    return tuple(max(0.0, fuse - reserve) for fuse in fuses) or None
+    total = file.household.max_total_amps
+    most = tuple(max(0.0, fuse - reserve) for fuse in fuses)
+    return (most if total is None else (*most, total)) or None

@@ -117,14 +117,17 @@ def _main_fuse(now: datetime, file: HouseholdFile) -> MainFuse | None:
     home, minute = file.household, minute_of(now)
     if home.main_fuse_amps is None:
         return None
+    fuse = MainFuse(
+        amps=home.main_fuse_amps, max_power_kw=home.max_power_kw, reserve_amps=home.reserve_amps
+    )
     if not home.known_load:
-        return MainFuse(amps=home.main_fuse_amps, reserve_amps=home.reserve_amps)
+        return fuse
     expects = (home_load(file, minute, minute + 1, phase)[0] for phase in home.phases)
-    return MainFuse(
-        amps=home.main_fuse_amps,
-        reserve_amps=home.reserve_amps,
-        expects_amps=tuple(round(float(each), 1) for each in expects),
-        expects_from="learned" if is_learned(file) else "known_load",
+    return fuse.model_copy(
+        update={
+            "expects_amps": tuple(round(float(each), 1) for each in expects),
+            "expects_from": "learned" if is_learned(file) else "known_load",
+        }
     )
 
 

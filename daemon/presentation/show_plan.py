@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import timedelta
 from decimal import Decimal
 from typing import TYPE_CHECKING
@@ -73,7 +74,7 @@ def show_home(
     spans: Sequence[RateSpan],
     zone: ZoneInfo,
     gap: str,
-    left: Callable[[datetime, datetime], float] | None,
+    left: Sequence[Headroom],
 ) -> RenderableType:
     """Lay out the plans of several vehicles for a terminal.
 
@@ -87,7 +88,7 @@ def show_home(
         The household's zone.
     gap : str
         A sentence about how good the plans are together.
-    left : callable or None
+    left : sequence of Headroom
         See `strips`.
 
     Returns
@@ -162,12 +163,33 @@ def strip(plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> list[Text]:
     return strips({"charging": plan.periods}, spans, zone, plan.currency)
 
 
+@dataclass(frozen=True, slots=True)
+class Headroom:
+    """What plans leave of something that they share.
+
+    Attributes
+    ----------
+    name, words, unit : str
+        To call its line; for the legend.
+    digits : int
+        Decimal places in the legend.
+    least : callable
+        Returns the least that is left from one instant to another.
+    """
+
+    name: str
+    words: str
+    unit: str
+    digits: int
+    least: Callable[[datetime, datetime], float]
+
+
 def strips(
     charging: Mapping[str, Sequence[Period]],
     spans: Sequence[RateSpan],
     zone: ZoneInfo,
     currency: str,
-    left: Callable[[datetime, datetime], float] | None = None,
+    left: Sequence[Headroom] = (),
 ) -> list[Text]:
     """Draw some time with several vehicles: hours, rates as heights, and each one's charging.
 
@@ -181,8 +203,8 @@ def strips(
         The household's zone.
     currency : str
         ISO 4217 code.
-    left : callable, optional
-        Returns the least current that is left under the main fuse from one instant to another [A].
+    left : sequence of Headroom
+        What the plans leave.
 
     Returns
     -------
@@ -191,7 +213,7 @@ def strips(
     """
     if not spans:
         return []
-    width = max(INDENT, *(len(name) + 1 for name in charging))
+    width = max(INDENT, *(len(name) + 1 for name in (*charging, *(each.name for each in left))))
     start, end = spans[0].start, spans[-1].end
     cell = _cell(end - start, CELLS + INDENT - width)
     offset = start.astimezone(zone).utcoffset() or timedelta(0)
@@ -218,15 +240,16 @@ def strips(
         for name, periods in charging.items()
     ]
     legend = [_rates_legend(spans, low, high, currency)]
-    if left is not None:
-        amps = [
-            Decimal(left(max(start, instant), min(end, instant + cell))) for instant in instants
+    for each in left:
+        found = [
+            Decimal(each.least(max(start, instant), min(end, instant + cell)))
+            for instant in instants
         ]
-        most = max(amps)
+        most, digits = max(found), each.digits
         lines.append(
-            Text("left".ljust(width)).append("".join(level(a, Decimal(0), most) for a in amps))
+            Text(each.name.ljust(width)).append("".join(level(a, Decimal(0), most) for a in found))
         )
-        legend.append(f"left under the main fuse: {min(amps):.0f} to {most:.0f} A")
+        legend.append(f"{each.words}: {min(found):.{digits}f} to {most:.{digits}f} {each.unit}")
     lines += [Text(" " * width + line, style="dim") for line in legend]
     return lines
 

@@ -178,6 +178,8 @@ def _rates(rates: KnownRates | None, zone: ZoneInfo) -> str:
 def _main_fuse(fuse: MainFuse) -> str:
     """Write the main fuse, and what the plan expects the home to draw."""
     text = _phases(fuse.amps)
+    if fuse.max_power_kw is not None:
+        text += f", at most {fuse.max_power_kw:g} kW together"
     if fuse.reserve_amps:
         text += f", {fuse.reserve_amps:g} A of it kept free"
     if fuse.expects_amps is None:
@@ -191,7 +193,8 @@ def _load(load: LoadOfHome, zone: ZoneInfo, now: datetime) -> str:
     text = f"{_phases(load.amps)} {_age(load.at, zone, now)}"
     if load.leaves_amps is None:
         return f"{text}; nothing is known now"
-    return f"{text}; leaves {_phases(load.leaves_amps)} of the main fuse"
+    power = "" if load.leaves_kw is None else f" and {load.leaves_kw:g} kW of the home's power"
+    return f"{text}; leaves {_phases(load.leaves_amps)} of the main fuse{power}"
 
 
 def _phases(amps: tuple[float, ...]) -> str:

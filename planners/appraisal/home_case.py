@@ -73,7 +73,13 @@ class HomeCase(Case):
         edges = np.cumsum(self.nights)[:-1]
         trips = np.split(trips_kwh, edges, axis=1)
         vehicles = [None if each is None else self._sharing(each) for each in self.members]
-        return simulate_sharing(self.year, vehicles, self.choice.amps_for_charging, trips, report)
+        return simulate_sharing(self.year, vehicles, self._most, trips, report)
+
+    @property
+    def _most(self) -> float | None:
+        """Return what all may draw together, as `choice` limits it [A per phase, or kW]."""
+        kw = self.choice.kw_for_charging
+        return self.choice.amps_for_charging if kw is None else kw
 
     def _with_results(self, years: YearResults) -> list[tuple[Case, YearResults]]:
         results = years.vehicles if isinstance(years, HomeResults) else ()
@@ -81,18 +87,25 @@ class HomeCase(Case):
         return [(case, each) for case, each in pairs if case is not None]
 
     def _sharing(self, case: Case) -> SharingVehicle:
-        most, amps = self.choice.amps_for_charging, case.rule.model.amps
+        most, amps = self._most, case.rule.model.amps
         if most is None:
             return SharingVehicle(case.groups, case.rule, amps, case.rule)
-        ranges = {str(place): _range(each) for place, each in enumerate(self.members) if each}
-        at = next(str(place) for place, each in enumerate(self.members) if each is case)
-        part = share_of_fuse(ranges, at, most)
+        members = {str(place): each for place, each in enumerate(self.members) if each}
+        weights = {place: self._weight(each) for place, each in members.items()}
+        ranges = {place: _range(each) for place, each in members.items()}
+        at = next(place for place, each in members.items() if each is case)
+        part = share_of_fuse(ranges, at, most, weights)
+        alone = min(amps, most / weights[at])
         return SharingVehicle(
             case.groups,
-            _at_amps(case, min(amps, most)),
-            min(amps, most),
+            _at_amps(case, alone),
+            alone * weights[at],
             _at_amps(case, part) if part > 0 else None,
         )
+
+    def _weight(self, case: Case) -> float:
+        """Return what an ampere of a vehicle takes of the limit [A, or kW]."""
+        return 1.0 if self.choice.kw_for_charging is None else case.rule.model.kw_per_amp
 
 
 def _at_amps(case: Case, amps: float) -> ChargingRule:

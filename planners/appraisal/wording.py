@@ -114,11 +114,16 @@ def _about_several(file: ChoicesFile) -> Iterator[str]:
         f"{listed(['The first vehicle', *file.other_vehicles])} each have a charge point of their"
         " own, and the same need and want. One without a charge point is charged elsewhere."
     )
-    if any(choice.amps_for_charging is not None for choice in file.choices):
+    keys = [
+        key
+        for key in ("amps_for_charging", "kw_for_charging")
+        if any(getattr(choice, key) is not None for choice in file.choices)
+    ]
+    if keys:
         yield (
-            "Where charge points could draw more than amps_for_charging together, they take turns"
-            " or have fixed parts of it, whichever serves the year best. The daemon shares hour by"
-            " hour, and can do better: a larger supply is worth at most what is shown here."
+            f"Where charge points could draw more than {' or '.join(keys)} together, they take"
+            " turns or have fixed parts of it, whichever serves the year best. The daemon shares"
+            " hour by hour, and can do better: a larger supply is worth at most what is shown here."
         )
 
 

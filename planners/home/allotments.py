@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 from itertools import pairwise
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -24,7 +24,10 @@ if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
     from config.household.wiring import Wiring
     from planners.plan.plan import Plan
-    from planners.power.phases import PhaseLimit
+    from planners.power.phases import SupplyLimit
+
+
+TENTHS = 10
 
 
 @remembered
@@ -55,14 +58,15 @@ def _may_have_more(wiring: Wiring | None) -> bool:
     return wiring.hear is not None and (wiring.tell is None or wiring.tell.is_start_limited)
 
 
-def _binds(file: HouseholdFile, limit: PhaseLimit) -> bool:
+def _binds(file: HouseholdFile, limit: SupplyLimit) -> bool:
     """Whether charge points may draw more together than a limit allows."""
-    load = highest_load(file, limit.phase) if limit.is_fuse else 0.0
-    return sum(file.charge_points[name].max_amps for name in limit.points) + load > limit.amps
+    loads = [highest_load(file, phase) for phase in limit.phases if limit.kind != "unbalance"]
+    most = limit.taken({name: point.max_amps for name, point in file.charge_points.items()})
+    return most + sum(loads) > limit.amps
 
 
 def limit_left(
-    file: HouseholdFile, limit: PhaseLimit, first_minute: int, ticks: int, tick_minutes: int
+    file: HouseholdFile, limit: SupplyLimit, first_minute: int, ticks: int, tick_minutes: int
 ) -> NDArray[np.float64]:
     """Return what the rest of the home leaves of one limit in each tick.
 
@@ -70,7 +74,7 @@ def limit_left(
     ----------
     file : HouseholdFile
         The household.
-    limit : PhaseLimit
+    limit : SupplyLimit
         One of `planners.power.phases.limits_of`.
     first_minute : int
         UTC minute at which the first tick begins.
@@ -110,14 +114,17 @@ def all_that_is_left(
     own = [limit for limit in limits_of(file) if vehicle in limit.vehicles]
     left = np.full(last - first, np.inf)
     for limit in own:
-        left = np.minimum(left, left_under(file, limit, first, last))
+        own_left = left_under(file, limit, first, last)
+        if limit.kind == "power":  # to a tenth of an ampere: it comes from kilowatts
+            own_left = np.floor(TENTHS * own_left / limit.vehicles[vehicle]) / TENTHS
+        left = np.minimum(left, own_left)
     return spans_of(left, first, 1, first)
 
 
 def amps_unused(
-    file: HouseholdFile, plans: Sequence[Plan]
-) -> Callable[[datetime, datetime], float]:
-    """Return a function that finds what plans leave under the main fuse.
+    file: HouseholdFile, plans: Sequence[Plan], kind: Literal["fuse", "power"] = "fuse"
+) -> Callable[[datetime, datetime], float] | None:
+    """Return a function that finds what plans leave under the main fuse, or of the home's power.
 
     Parameters
     ----------
@@ -125,14 +132,19 @@ def amps_unused(
         The household.
     plans : sequence of Plan
         Of vehicles at different charge points.
+    kind : str
+        Which of the two.
 
     Returns
     -------
-    callable
+    callable or None
         From one instant to another: the least that the rest of the home and the plans leave in
-        any minute, on the phase with the least [A].
+        any minute, on the phase with the least; of the power in the sum of the phases [A]. None if
+        the household declares no such limit.
     """
-    fuses = [limit for limit in limits_of(file) if limit.is_fuse]
+    limits = [limit for limit in limits_of(file) if limit.kind == kind]
+    if not limits:
+        return None
     periods = [
         (plan.vehicle, period)
         for plan in plans
@@ -142,12 +154,12 @@ def amps_unused(
     def unused(start: datetime, end: datetime) -> float:
         first, last = minute_of(start), minute_of(end - datetime.resolution) + 1
         least = np.inf
-        for fuse in fuses:
-            left = left_under(file, fuse, first, last)
+        for limit in limits:
+            left = left_under(file, limit, first, last)
             for vehicle, period in periods:
-                if vehicle in fuse.vehicles:
-                    ends = minute_of(period.end - datetime.resolution) + 1 - first
-                    left[max(0, minute_of(period.start) - first) : max(0, ends)] -= period.amps
+                ends = minute_of(period.end - datetime.resolution) + 1 - first
+                during = slice(max(0, minute_of(period.start) - first), max(0, ends))
+                left[during] -= period.amps * limit.vehicles.get(vehicle, 0.0)
             least = min(least, float(left.min()))
         return least
 
@@ -203,7 +215,7 @@ def allotted_amps(
         for sharers in (at_once, idle):
             pairs = zip(limits, column.tolist(), strict=False)
             rest = [
-                (limit.points, round(amount - sum(amps[n] for n in limit.points), FUSE_DIGITS))
+                (limit.points, round(amount - limit.taken(amps), FUSE_DIGITS))
                 for limit, amount in pairs
             ]
             amps |= {name: amps[name] + share_of_limits(sharers, name, rest) for name in sharers}

@@ -21,21 +21,24 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class LeftByLoad:
-    """The current that the home's live load leaves of one phase of the main fuse.
+    """The current that the home's live load leaves of a phase of the main fuse, or of its power.
 
     Attributes
     ----------
     amps : float
-        For all charge points together [A].
-    points : frozenset of str
-        The charge points that may load the phase.
+        For all charge points together; of the power in the sum of the phases [A].
+    points : mapping of str to float
+        The charge points that may load it, and how many times the current of each counts.
     load_amps : float
-        What the rest of the home draws on it [A].
+        What the rest of the home draws on the phase; of the power on the highest phase [A].
+    of : str
+        What it leaves it of, in words.
     """
 
     amps: float
-    points: frozenset[str]
+    points: Mapping[str, float]
     load_amps: float = 0.0
+    of: str = "of the main fuse"
 
 
 def left_beside(
@@ -85,8 +88,9 @@ def left_beside(
     def left_at(at: datetime) -> float:
         claimed = {name: highest_at(spans, at) for name, spans in others.items()}
 
-        def beside(amps: float, points: frozenset[str]) -> float:
-            return amps - sum(claimed[name] for name in claimed if name in points)
+        def beside(amps: float, points: Mapping[str, float]) -> float:
+            taken = sum(points[name] * claimed[name] for name in claimed if name in points)
+            return (amps - taken) / points[charge_point]
 
         beside_known = [beside(highest_at(spans, at), points) for spans, points in known]
         beside_live = [max(kept_amps, beside(phase.amps, phase.points)) for phase in live]

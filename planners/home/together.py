@@ -238,11 +238,11 @@ def _shared_limits(
     cars = [horizon.situation.departure.vehicle for horizon in horizons]
     return tuple(
         SharedLimit(
-            tuple(float(car in limit.vehicles) for car in cars),
+            tuple(limit.vehicles.get(car, 0.0) for car in cars),
             limit_left(file, limit, first_minute, ticks, step),
         )
         for limit in limits_of(file)
-        if limit.vehicles.intersection(cars)
+        if limit.vehicles.keys() & set(cars)
     )
 
 
@@ -290,7 +290,7 @@ def _allotted(
     )  # fmt: skip
     # Until the first tick the same holds, unless the rest of the home then leaves less.
     is_same = first > now and all(
-        sum(float(allotted[point][0]) for point in limit.points)
+        limit.taken({name: float(amps[0]) for name, amps in allotted.items()})
         <= left_under(file, limit, now, first).min()
         for limit in limits_of(file)
     )

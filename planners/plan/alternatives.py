@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from planners.plan.horizon import kwh_at_any_price
-from planners.power.phases import phases_of
+from planners.power.phases import most_amps_alone
 from planners.solver.exact import solve
 from planners.solver.problem import LEAST_AMPS, Deadline, PlanningProblem
 from planners.solver.solution import Solution, solution_of
@@ -179,14 +179,13 @@ def _other_currents(
 ) -> Iterator[OtherCurrent]:
     """Price the charge at other currents, beyond the need at rates that the plan accepts."""
     car = horizon.file.vehicles[horizon.situation.departure.vehicle]
-    fuse = horizon.file.household.fuse_by_phase
-    phases = phases_of(horizon.file, horizon.situation.departure.vehicle)
-    limits = [*(fuse.get(phase) for phase in phases), car.max_amps]
+    shared = most_amps_alone(horizon.file, horizon.situation.departure.vehicle)
+    most = min(shared, car.max_amps or shared)
     for amps in OTHER_AMPS:
         # A plan may be below its highest current while the rest of the home needs it.
         if np.isclose(plan.amps[plan.on], amps).all() or np.isclose(night.model.amps, amps):
             continue
-        if any(limit and amps > limit for limit in limits):
+        if amps > most:
             continue
         if amps > night.model.amps and horizon.situation.allotted:
             continue  # other vehicles have what it does not get

@@ -6,7 +6,10 @@ from datetime import timedelta
 from math import ceil
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from config.fields.value_types import WATT_HOURS_PER_KWH
+from config.household.household_file import WATTS_PER_KW
 from config.tariffs.calendar_words import listed
 from planners.accounts.money import format_money
 from planners.local_time.conversion import MINUTE, minute_of, nearest_minute
@@ -14,7 +17,7 @@ from planners.plan.plan import NOTICED_PERCENT
 from planners.power.allowed_currents import own_amps
 from planners.power.cautions import PORTABLE, is_beyond_socket
 from planners.power.home_load import home_load, is_learned
-from planners.power.phases import phases_of
+from planners.power.phases import limits_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -193,16 +196,23 @@ def _learned_load(plan: Plan, window: Window, file: HouseholdFile) -> Iterator[s
         return
     first, last = minute_of(window.slots[0].start), minute_of(window.slots[-1].end())
     own = own_amps(file, plan.charge_point, plan.vehicle)
-    loads = [
-        (float(load.max()), file.household.fuse_by_phase[phase])
-        for phase in phases_of(file, plan.vehicle)
-        if (load := home_load(file, first, last, phase)).any()
-    ]
-    lowering = [load for load, fuse in loads if load + own > fuse]
-    if lowering:
+    lowering: dict[str, float] = {}
+    for limit in limits_of(file):
+        if limit.kind == "unbalance" or plan.vehicle not in limit.vehicles:
+            continue
+        loads = np.sum([home_load(file, first, last, phase) for phase in limit.phases], axis=0)
+        load = float(loads.max())
+        if load and load + own * limit.vehicles[plan.vehicle] > limit.amps:
+            lowering[limit.kind] = max(load, lowering.get(limit.kind, 0.0))
+    volts = file.household.nominal_volts
+    drew = {
+        "fuse": (f"{lowering.get('fuse', 0.0):g} A", "the main fuse"),
+        "power": (f"{lowering.get('power', 0.0) * volts / WATTS_PER_KW:.1f} kW", "its power"),
+    }
+    for most, of in (drew[kind] for kind in lowering):
         yield (
-            f"In past weeks the home drew up to {max(lowering):g} A in these hours, as its meter"
-            " showed: the plan leaves it that much of the main fuse."
+            f"In past weeks the home drew up to {most} in these hours, as its meter showed: the"
+            f" plan leaves it that much of {of}."
         )
 
 

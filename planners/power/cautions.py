@@ -9,6 +9,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from config.household.equipment import SOCKET_AMPS
+from config.household.household_file import WATTS_PER_KW
+from planners.power.phases import limits_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -69,6 +71,15 @@ def _about_fuse(file: HouseholdFile) -> Iterator[str]:
         yield (
             f"The main fuse of {fuse:g} A{on} carries the whole house: with {drawn:g} A for"
             f" charging{together}, {fuse - drawn:g} A are left for everything else."
+        )
+    home = file.household
+    for limit in (each for each in limits_of(file) if each.kind == "power"):
+        most = limit.taken({name: point.max_amps for name, point in file.charge_points.items()})
+        per_amp = home.nominal_volts / WATTS_PER_KW
+        kw, left = min(limit.amps, most) * per_amp, max(0.0, limit.amps - most) * per_amp
+        yield (
+            f"The {home.max_power_kw:g} kW of the supply carry the whole house: with {kw:.1f} kW"
+            f" for charging, {left:.1f} kW are left for everything else."
         )
 
 

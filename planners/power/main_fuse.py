@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from math import floor
+from types import MappingProxyType
 from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
@@ -16,7 +17,12 @@ class CurrentRange(NamedTuple):
     highest: float
 
 
-def share_of_fuse(points: Mapping[str, CurrentRange], charge_point: str, left_amps: float) -> float:
+def share_of_fuse(
+    points: Mapping[str, CurrentRange],
+    charge_point: str,
+    left_amps: float,
+    weights: Mapping[str, float] = MappingProxyType({}),
+) -> float:
     """Return a charge point's share of the current left under the main fuse.
 
     Parameters
@@ -27,6 +33,8 @@ def share_of_fuse(points: Mapping[str, CurrentRange], charge_point: str, left_am
         Name of the one asked about.
     left_amps : float
         Current that the rest of the home leaves under the fuse [A per phase].
+    weights : mapping of str to float
+        How many times the current of a charge point counts, if not once.
 
     Returns
     -------
@@ -34,16 +42,18 @@ def share_of_fuse(points: Mapping[str, CurrentRange], charge_point: str, left_am
         Current [A per phase]; 0 if too little is left. If it is too little for only some of the
         charge points, those first in the file are served.
     """
-    served = _served(points, left_amps)
+    served = _served(points, left_amps, weights)
     if charge_point not in served:
         return 0.0
     own = served[charge_point]
-    if sum(each.highest for each in served.values()) <= left_amps or own.lowest == own.highest:
+    counts = {name: weights.get(name, 1.0) for name in served}
+    highest = sum(counts[name] * each.highest for name, each in served.items())
+    if highest <= left_amps or own.lowest == own.highest:
         return own.highest
     # A relay takes all of its current. Each of the others gets its lowest current, and an equal
     # part of the way from there to its highest.
-    to_share = left_amps - sum(each.lowest for each in served.values())
-    wished = sum(each.highest - each.lowest for each in served.values())
+    lowest = sum(counts[name] * each.lowest for name, each in served.items())
+    to_share, wished = left_amps - lowest, highest - lowest
     whole = floor(own.lowest + to_share * (own.highest - own.lowest) / wished)
     return max(own.lowest, float(whole))
 
@@ -51,7 +61,7 @@ def share_of_fuse(points: Mapping[str, CurrentRange], charge_point: str, left_am
 def share_of_limits(
     points: Mapping[str, CurrentRange],
     charge_point: str,
-    limits: Iterable[tuple[frozenset[str], float]],
+    limits: Iterable[tuple[Mapping[str, float], float]],
 ) -> float:
     """Return a charge point's share of all that it shares with others.
 
@@ -61,8 +71,9 @@ def share_of_limits(
         All charge points, in the order of the file.
     charge_point : str
         Name of the one asked about.
-    limits : iterable of (frozenset of str, float)
-        The charge points that share something, and what is left of it [A].
+    limits : iterable of (mapping of str to float, float)
+        The charge points that share something, with how many times the current of each counts, and
+        what is left of it [A].
 
     Returns
     -------
@@ -75,6 +86,7 @@ def share_of_limits(
                 {name: each for name, each in points.items() if name in members},
                 charge_point,
                 left,
+                members,
             )
             for members, left in limits
             if charge_point in members
@@ -83,12 +95,15 @@ def share_of_limits(
     )
 
 
-def _served(points: Mapping[str, CurrentRange], left_amps: float) -> dict[str, CurrentRange]:
+def _served(
+    points: Mapping[str, CurrentRange], left_amps: float, weights: Mapping[str, float]
+) -> dict[str, CurrentRange]:
     """Select, in the file's order, the points whose lowest currents fit together."""
     served: dict[str, CurrentRange] = {}
     allotted = 0.0
     for name, current in points.items():
-        if allotted + current.lowest <= left_amps:
+        lowest = weights.get(name, 1.0) * current.lowest
+        if allotted + lowest <= left_amps:
             served[name] = current
-            allotted += current.lowest
+            allotted += lowest
     return served

@@ -1,16 +1,20 @@
-"""Find what charge points share: each phase of the main fuse, and the unbalance between phases."""
+"""Find what charge points share: the main fuse, the home's power, and the unbalance of phases."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from math import inf
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from config.household.consistency import most_phases
 from planners.power.home_load import home_load
 from planners.power.remembering import remembered
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
     from numpy.typing import NDArray
 
     from config.household.household_file import HouseholdFile
@@ -20,29 +24,36 @@ FUSE_DIGITS = 6
 
 
 @dataclass(frozen=True, slots=True)
-class PhaseLimit:
+class SupplyLimit:
     """A current that some vehicles may draw together.
 
     Attributes
     ----------
-    phase : str
-        The phase of the supply that it is about.
+    kind : str
+        A `fuse` carries the rest of the home as well, and so does the `power` of the whole home;
+        the `unbalance` counts charging alone.
+    phases : tuple of str
+        The phases of the supply that it is about.
     amps : float
-        The fuse of the phase; or how much more it may carry than another phase [A].
-    is_fuse : bool
-        Whether it is a fuse, which also carries the rest of the home.
-    vehicles : frozenset of str
-        The vehicles whose current counts, ampere for ampere. Against the unbalance, those count
-        that do not load all phases alike: then it holds whichever of them charge.
-    points : frozenset of str
+        The fuse of the phase; how much more it may carry than another phase; or of the power, what
+        the phases may carry in sum [A].
+    vehicles : mapping of str to float
+        The vehicles whose current counts, and how many times: once; against the power, once for
+        each phase on which a vehicle of its charge point charges. Against the unbalance, those
+        count that do not load all phases alike: then it holds whichever of them charge.
+    points : mapping of str to float
         Their charge points, and those without a vehicle.
     """
 
-    phase: str
+    kind: Literal["fuse", "unbalance", "power"]
+    phases: tuple[str, ...]
     amps: float
-    is_fuse: bool
-    vehicles: frozenset[str]
-    points: frozenset[str]
+    vehicles: Mapping[str, float]
+    points: Mapping[str, float]
+
+    def taken(self, amps: Mapping[str, float]) -> float:
+        """Return what charge points take of it that draw so much [A per phase]."""
+        return sum(self.points[name] * each for name, each in amps.items() if name in self.points)
 
 
 def phases_of(file: HouseholdFile, vehicle: str) -> tuple[str, ...]:
@@ -103,15 +114,12 @@ def phases_in_use(file: HouseholdFile, charge_point: str) -> tuple[int, int]:
     """Return on how many phases the vehicles of a charge point charge, at least and at most."""
     point = file.charge_points[charge_point]
     cars = [car for car in file.vehicles.values() if car.charge_point == charge_point]
-    # A vehicle whose phases are not declared may have as many as the charge point.
-    declared = [car.phases if "phases" in car.model_fields_set else point.phases for car in cars]
     fewest = min((car.phases for car in cars), default=1)
-    most = max(declared, default=point.phases)
-    return min(point.phases, fewest), min(point.phases, most)
+    return min(point.phases, fewest), most_phases(point, cars)
 
 
 @remembered
-def limits_of(file: HouseholdFile) -> tuple[PhaseLimit, ...]:
+def limits_of(file: HouseholdFile) -> tuple[SupplyLimit, ...]:
     """List all that charge points share.
 
     Parameters
@@ -121,7 +129,7 @@ def limits_of(file: HouseholdFile) -> tuple[PhaseLimit, ...]:
 
     Returns
     -------
-    tuple of PhaseLimit
+    tuple of SupplyLimit
         Without those that others include; empty if neither a fuse nor a limit is declared.
     """
     home = file.household
@@ -143,7 +151,27 @@ def limits_of(file: HouseholdFile) -> tuple[PhaseLimit, ...]:
             points = {n for n, each in spare.items() if phase in each and each != everywhere}
             points |= {file.vehicles[name].charge_point for name in cars}
             if points:
-                found.append(PhaseLimit(phase, amps, is_fuse, frozenset(cars), frozenset(points)))
+                kind: Literal["fuse", "unbalance"] = "fuse" if is_fuse else "unbalance"
+                found.append(SupplyLimit(kind, (phase,), amps, _once(cars), _once(points)))
+    return tuple(_without_included(file, found)) + _power_limit(file)
+
+
+def _once(names: Iterable[str]) -> dict[str, float]:
+    return dict.fromkeys(sorted(names), 1.0)
+
+
+def _power_limit(file: HouseholdFile) -> tuple[SupplyLimit, ...]:
+    """Return the limit of the home's power, if one is declared."""
+    amps = file.household.max_total_amps
+    if amps is None:
+        return ()
+    points = {name: float(phases_in_use(file, name)[1]) for name in file.charge_points}
+    cars = {name: points[car.charge_point] for name, car in file.vehicles.items()}
+    total = round(amps, FUSE_DIGITS)
+    return (SupplyLimit("power", file.household.phases, total, cars, points),)
+
+
+def _without_included(file: HouseholdFile, found: list[SupplyLimit]) -> tuple[SupplyLimit, ...]:
     return tuple(
         each
         for place, each in enumerate(found)
@@ -155,26 +183,26 @@ def limits_of(file: HouseholdFile) -> tuple[PhaseLimit, ...]:
     )
 
 
-def _includes(file: HouseholdFile, one: PhaseLimit, other: PhaseLimit) -> bool:
+def _includes(file: HouseholdFile, one: SupplyLimit, other: SupplyLimit) -> bool:
     """Whether a limit is always kept where another is."""
     loads = file.household.known_load
     return (
-        one.is_fuse == other.is_fuse
-        and one.points >= other.points
-        and one.vehicles >= other.vehicles
+        one.kind == other.kind
+        and one.points.keys() >= other.points.keys()
+        and one.vehicles.keys() >= other.vehicles.keys()
         and one.amps <= other.amps
         and all(
             each.connected_to is None
-            or (one.phase in each.connected_to)
-            or not one.is_fuse
-            or other.phase not in each.connected_to
+            or one.kind != "fuse"
+            or set(one.phases) <= set(each.connected_to)
+            or not set(other.phases) <= set(each.connected_to)
             for each in loads
         )
     )
 
 
 def left_under(
-    file: HouseholdFile, limit: PhaseLimit, first: int, last: int
+    file: HouseholdFile, limit: SupplyLimit, first: int, last: int
 ) -> NDArray[np.float64]:
     """Return what the rest of the home leaves of a limit, minute by minute.
 
@@ -182,7 +210,7 @@ def left_under(
     ----------
     file : HouseholdFile
         The household.
-    limit : PhaseLimit
+    limit : SupplyLimit
         One of `limits_of`.
     first, last : int
         UTC minutes; `last` is the first one outside.
@@ -192,8 +220,34 @@ def left_under(
     ndarray of float64, shape (last - first,)
         Not negative [A].
     """
-    if not limit.is_fuse:
-        return np.full(last - first, limit.amps)
-    left = limit.amps - home_load(file, first, last, limit.phase)
+    left = np.full(last - first, limit.amps)
+    if limit.kind != "unbalance":
+        for phase in limit.phases:
+            left -= home_load(file, first, last, phase)
     result: NDArray[np.float64] = np.maximum(0.0, np.round(left, FUSE_DIGITS))
     return result
+
+
+def most_amps_alone(file: HouseholdFile, vehicle: str) -> float:
+    """Return the highest current of a vehicle while no other and nothing else draws any.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    vehicle : str
+        Its name in the file.
+
+    Returns
+    -------
+    float
+        By what it shares; infinite if that is nothing [A per phase].
+    """
+    return min(
+        (
+            limit.amps / limit.vehicles[vehicle]
+            for limit in limits_of(file)
+            if vehicle in limit.vehicles
+        ),
+        default=inf,
+    )

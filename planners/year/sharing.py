@@ -41,15 +41,15 @@ class SharingVehicle:
         Its nights.
     rule : ChargingRule
         How it charges at its full current.
-    amps : float
-        That current [A per phase].
+    takes : float
+        What it then takes of what all may take together [A per phase, or kW].
     at_part : ChargingRule or None
         How it charges at its fixed part of the current; None if its part is too little.
     """
 
     groups: tuple[NightGroup, ...]
     rule: ChargingRule
-    amps: float
+    takes: float
     at_part: ChargingRule | None
 
 
@@ -86,7 +86,7 @@ def _home_results(
 def simulate_sharing(
     year: YearRates,
     vehicles: Sequence[SharingVehicle | None],
-    amps: float | None,
+    most: float | None,
     trips_kwh: Sequence[NDArray[np.float64]],
     report: Callable[[int], None] = lambda _years: None,
 ) -> HomeResults:
@@ -98,8 +98,8 @@ def simulate_sharing(
         Actual rates.
     vehicles : sequence of SharingVehicle or None
         None for one without a charge point: all its energy is charged elsewhere.
-    amps : float or None
-        What all may draw together [A per phase]; None for no limit.
+    most : float or None
+        What all may take together [A per phase, or kW]; None for no limit.
     trips_kwh : sequence of ndarray of float, each of shape (years, nights)
         Battery energy of each vehicle's trips [kWh].
     report : callable
@@ -113,7 +113,7 @@ def simulate_sharing(
     years: list[HomeResults] = []
     for place in range(len(trips_kwh[0])):
         trips = [each[place] for each in trips_kwh]
-        tried = [_joined(year, trips, charged) for charged in _ways(year, vehicles, amps, trips)]
+        tried = [_joined(year, trips, charged) for charged in _ways(year, vehicles, most, trips)]
         years.append(min(tried, key=_merit))
         report(1)
     columns = zip(*(each.columns for each in years), strict=True)
@@ -130,12 +130,12 @@ Charged = list[ChargedYear | None]
 def _ways(
     year: YearRates,
     vehicles: Sequence[SharingVehicle | None],
-    amps: float | None,
+    most: float | None,
     trips: Sequence[NDArray[np.float64]],
 ) -> Iterator[Charged]:
     there = [place for place, each in enumerate(vehicles) if each is not None]
-    sums = sum(each.amps for each in vehicles if each is not None)
-    if amps is None or round(sums - amps, FUSE_DIGITS) <= 0:
+    sums = sum(each.takes for each in vehicles if each is not None)
+    if most is None or round(sums - most, FUSE_DIGITS) <= 0:
         yield _in_turns(year, vehicles, np.inf, trips, there)
         return
     parts = [None if each is None else each.at_part for each in vehicles]
@@ -146,14 +146,14 @@ def _ways(
             else charged_year(year, each.groups, part, trips[place])
             for place, (each, part) in enumerate(zip(vehicles, parts, strict=True))
         ]
-    yield _in_turns(year, vehicles, amps, trips, there)
-    yield _in_turns(year, vehicles, amps, trips, there[::-1])
+    yield _in_turns(year, vehicles, most, trips, there)
+    yield _in_turns(year, vehicles, most, trips, there[::-1])
 
 
 def _in_turns(
     year: YearRates,
     vehicles: Sequence[SharingVehicle | None],
-    amps: float,
+    most: float,
     trips: Sequence[NDArray[np.float64]],
     order: Sequence[int],
 ) -> Charged:
@@ -164,10 +164,10 @@ def _in_turns(
         vehicle = vehicles[place]
         if vehicle is None:
             continue
-        is_free = np.round(drawn + vehicle.amps - amps, FUSE_DIGITS) <= 0
+        is_free = np.round(drawn + vehicle.takes - most, FUSE_DIGITS) <= 0
         groups = tuple(_where_free(group, is_free) for group in vehicle.groups)
         charged = charged_year(year, groups, vehicle.rule, trips[place])
-        drawn += vehicle.amps * (charged.metered_kwh > 0)
+        drawn += vehicle.takes * (charged.metered_kwh > 0)
         found[place] = charged
     return found
 

@@ -58,7 +58,7 @@ def kept(
     """Return what each keeps of so many amperes, with these commands in force."""
     states = {"driveway": told("driveway", driveway), "shed": told("shed", shed)}
     claims = {"driveway": claim(driveway), "shed": claim(shed, stuck)}
-    limits = [LeftByLoad(amps, frozenset(states))]
+    limits = [LeftByLoad(amps, dict.fromkeys(states, 1.0))]
     shares = kept_amps(states, claims, limits, EVENING, file)
     return [shares.get(name, 0.0) for name in states]
 

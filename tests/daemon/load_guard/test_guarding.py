@@ -55,11 +55,13 @@ class Home:
         directory: Path,
         ledger: Ledger,
         *points: str,
-        fuse: int = FUSE,
+        fuse: int | list[int] = FUSE,
         load_meter: list[dict[str, str]] | None = None,
         connected_to: Mapping[str, str] | None = None,
+        more: str = "",
     ) -> None:
-        text = KOWHAI.read_text("utf-8").replace("main_fuse_amps: 63", f"main_fuse_amps: {fuse}")
+        own = f"main_fuse_amps: {fuse}{more}"
+        text = KOWHAI.read_text("utf-8").replace("main_fuse_amps: 63", own)
         if load_meter is not None:
             wired = f"  load_meter: {json.dumps({'phases': load_meter})}\n  nominal_volts"
             text = text.replace("  nominal_volts", wired)
@@ -138,6 +140,44 @@ def test_a_load_lowers_the_current_in_the_same_turn(tmp_path: Path, ledger: Ledg
     assert home.bus.last("command")["why"] == (
         "the rest of the home leaves only 14 A of the main fuse; a person asked to charge now"
     )
+
+
+def test_the_power_of_all_phases_together_lowers_the_current(
+    tmp_path: Path, ledger: Ledger
+) -> None:
+    """Of 9 kW, 12 + 8 + 5 A leave 14 A, though each phase of the fuse has more; 2 kW stop it."""
+    home = Home(tmp_path, ledger, fuse=[40] * 3, more="\n  max_power_kw: 9")
+    assert home.told() == 32
+    home.load(12.0, 8.0, 5.0)
+    assert home.told() == 14
+    assert home.bus.last("command")["why"] == (
+        "the rest of the home leaves only 14 A of the home's 9 kW; a person asked to charge now"
+    )
+    assert home.bus.last("status")["home_load"]["leaves_kw"] == 3.25
+    home.load(14.0, 14.0, 7.0)
+    assert home.told() == 0
+    topic = home.topics.command(POINT)
+    stops = [decode(Command, payload) for each, payload, _ in home.bus.messages if each == topic]
+    why = [each.why for each in stops if each.do == "stop"]
+    assert "the rest of the home leaves less than 6 A of the home's 9 kW" in why
+
+
+def test_a_power_that_includes_the_charge_point_counts_the_rest(
+    tmp_path: Path, ledger: Ledger
+) -> None:
+    """44 A in all are above 39.1 A; with its own 32 A taken out, 12 A are the home's."""
+    home = Home(tmp_path, ledger, fuse=[40] * 3, more="\n  max_power_kw: 9")
+    home.service.handle(arrived(home.topics.reading(POINT), Reading(
+        at=home.clock.now(), register_kwh=1.0, watts=32 * 230,
+    )))  # fmt: skip
+    home.advance(20 * SECOND)
+    home.service.handle(arrived(home.topics.reading(POINT), Reading(
+        at=home.clock.now(), register_kwh=1.04, watts=32 * 230,
+    )))  # fmt: skip
+    home.load(38.0, 4.0, 2.0, whole=True)
+    assert home.told() == 27
+    home.load(33.0, 4.0, 2.0, whole=True)
+    assert home.told() == 27
 
 
 def test_a_load_near_the_fuse_stops_at_once_and_the_start_waits(

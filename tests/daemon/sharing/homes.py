@@ -66,6 +66,8 @@ READINGS_COUNT_FOR = timedelta(seconds=30)
 SECOND = timedelta(seconds=1)
 WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 PHASES = ("L1", "L2", "L3")
+TOTAL = "total"
+"""The power of the whole home, as the sum of the phases' currents: watched like a fuse."""
 
 
 def home_of(
@@ -124,7 +126,8 @@ def random_plan(
     for hour in range(hours):
         for car, point in points.items():
             rest = [
-                amps[hour] - sum(rows[each][hour] for each in limit.points if each in rows)
+                (amps[hour] - limit.taken({each: row[hour] for each, row in rows.items()}))
+                / limit.vehicles[car]
                 for limit, amps in left
                 if car in limit.vehicles
             ]
@@ -304,6 +307,8 @@ class Home:
             zip(PHASES, fuse if isinstance(fuse, list) else [fuse] * 3, strict=False)
         )
         self.declared = document["household"].get("known_load", [])
+        if (kw := document["household"].get("max_power_kw")) is not None:
+            self.fuses[TOTAL] = kw * 1000 / VOLTS
         self.highest = 0.0
         self.loads = dict.fromkeys(PHASES, 0.0)
         self.is_whole, self.has_one_value = False, False
@@ -386,6 +391,7 @@ class Home:
 
     def set_load(self, amps: float, *phases: str) -> None:
         """Let the rest of the home draw another current, on some phases or on all."""
+        self.shown_since.pop(TOTAL, None)
         for phase in phases or PHASES:
             self.loads[phase] = amps
             self.shown_since.pop(phase, None)
@@ -427,7 +433,7 @@ class Home:
 
     def _given_way_to(self, phase: str, now: datetime) -> bool:
         """Whether it is known for long enough what hardware draws that commands do not reach."""
-        strays = [each for each in self.hardware.values() if phase in each.phases and each.is_stray]
+        strays = [each for each in self._on(phase) if each.is_stray]
         return all(
             each.stray_shown_at is not None and now - each.stray_shown_at > GIVES_WAY_WITHIN
             for each in strays
@@ -436,13 +442,21 @@ class Home:
     def _obedient_amps(self, phase: str) -> float:
         """Return the current on a phase of hardware that draws no more than it was told last."""
         return sum(
-            each.drawn
-            for each in self.hardware.values()
-            if phase in each.phases and not each.is_stray
+            each.drawn * (len(each.phases) if phase == TOTAL else 1)
+            for each in self._on(phase)
+            if not each.is_stray
         )
 
+    def _on(self, phase: str) -> list[Hardware]:
+        return [each for each in self.hardware.values() if phase in (*each.phases, TOTAL)]
+
     def _overload(self, phase: str, now: datetime) -> float:
-        """Return what flows above the fuse, apart from what the home draws alone [A]."""
+        """Return what flows above the fuse, or the power, apart from what the home draws alone."""
+        if phase == TOTAL:
+            drawn = sum(map(self.drawn_on, PHASES))
+            loads = sum(self.loads[each] + self._declared_amps(each, now) for each in PHASES)
+            over = loads + drawn - self.fuses[TOTAL]
+            return min(drawn, over) if over > 1e-6 else 0.0
         drawn = self.drawn_on(phase)
         over = self.loads[phase] + drawn - self.fuses[phase] + self._declared_amps(phase, now)
         return min(drawn, over) if over > 1e-6 else 0.0
@@ -465,7 +479,7 @@ class Home:
             over = self._overload(phase, now)
             if not over or now - self.load_arrived_at > READINGS_COUNT_FOR:
                 self.shown_since.pop(phase, None)
-            if self.load_at is None or not self.loads[phase]:
+            if self.load_at is None or not self.loads.get(phase, max(self.loads.values())):
                 assert not over, (now, phase, self.currents())
             elif self._given_way_to(phase, now):
                 own = min(over, self._obedient_amps(phase))

@@ -105,10 +105,17 @@ def _late(chance: random.Random, seed: int) -> Callable[[], timedelta] | None:
     return lambda: timedelta(seconds=chance.choice([0, 1, 5, 15, 60]))
 
 
+def _supply(chance: random.Random) -> dict[str, Any]:
+    fuse = chance.choice([28, 40, 63, [40, 32, 25]])
+    if chance.random() < 0.7:
+        return {"main_fuse_amps": fuse}
+    fuses = fuse if isinstance(fuse, list) else [fuse] * 3
+    return {"main_fuse_amps": fuses, "max_power_kw": chance.choice([12, 16])}
+
+
 def _household(chance: random.Random) -> dict[str, Any]:
     points = NAMES[: chance.choice(SIZES)]
-    fuse = chance.choice([28, 40, 63, [40, 32, 25]])
-    document = home_of(points, main_fuse_amps=fuse, tick_minutes=30)
+    document = home_of(points, **_supply(chance), tick_minutes=30)
     document["ocpp"] = {"listen": "127.0.0.1:8887"}
     for name, point in document["charge_points"].items():
         if chance.random() < 0.4:

@@ -103,6 +103,15 @@ def test_the_cost_of_a_night(amps: float | None, cost: float) -> None:
     assert results.elsewhere_kwh[0] == 0
 
 
+@pytest.mark.parametrize("amps", [48.0, 40.0, 32.0, 20.0])
+def test_a_power_for_charging_is_as_good_as_its_current(amps: float) -> None:
+    """On one phase; a year within kW costs what it costs within the amperes that make them."""
+    within = behind(None, kw_for_charging=amps * 230 / 1000)
+    (_, by_power), (_, by_current) = simulated(file_with(within, behind(amps)))
+    assert by_power.cost[0] == pytest.approx(by_current.cost[0], abs=1e-6)
+    assert by_power.energy_kwh[0] == pytest.approx(by_current.energy_kwh[0])
+
+
 def test_a_vehicle_without_a_charge_point_is_charged_elsewhere() -> None:
     """Its 11.04 kWh a day cost the rate elsewhere, and no night of it is short."""
     appraisal = appraise(file_with(behind(40.0, van=False), behind(40.0)), {})

@@ -22,6 +22,7 @@ from planners.plan.plan import Plan
 from planners.plan.planning import draft_plan
 from planners.power.allowed_currents import AmpsSpan
 from planners.power.home_load import home_load
+from planners.power.phases import limits_of
 from planners.rates.prices import prices_of
 from tests.planners.households import band, bands
 from tests.planners.joint.reference import cheapest_together
@@ -54,6 +55,7 @@ class TwoCars:
     priorities: tuple[int | None, int | None] = (None, None)
     phases: tuple[int, int] = (1, 1)
     unbalance: float | None = None
+    max_kw: float | None = None
 
     def file(self) -> HouseholdFile:
         """Return the household file."""
@@ -64,6 +66,8 @@ class TwoCars:
             home |= {"main_fuse_amps": self.fuse, "known_load": self.load}
         if self.unbalance is not None:
             home["max_unbalance_amps"] = self.unbalance
+        if self.max_kw is not None:
+            home["max_power_kw"] = self.max_kw
         return HouseholdFile.model_validate(
             {
                 "household": home,
@@ -180,6 +184,8 @@ def test_relays_take_turns() -> None:
 
 
 RELAY = {"switching": "on_off", "max_amps": 16.0}
+THREE = {"phases": 3}
+WHOLE = TwoCars([63.0] * 3, {"driveway": THREE}, (70.0, 70.0), phases=(3, 1), max_kw=11.0)
 SIX: dict[str, tuple[TwoCars, tuple[float | None, float | None]]] = {
     "one of two at home behind 40 A": (TwoCars(tariff=PEAKS, needs=(100.0, 80.0)), (5.0, None)),
     "70 % beside 20 % behind 40 A": (TwoCars(tariff=PEAKS, needs=(100.0, 100.0)), (70.0, 5.0)),
@@ -189,6 +195,7 @@ SIX: dict[str, tuple[TwoCars, tuple[float | None, float | None]]] = {
         TwoCars(25.0, {"driveway": RELAY}, (60.0, 60.0), tariff=PEAKS),
         (30.0, 30.0),
     ),
+    "three phases beside one within 11 kW": (replace(WHOLE, tariff=PEAKS), (30.0, 30.0)),
     "two relays that take turns": (
         TwoCars(25.0, {"driveway": RELAY, "carport": RELAY}, (55.0, 60.0), tariff=PEAKS),
         (35.0, 35.0),
@@ -347,6 +354,49 @@ def test_the_phases_of_a_joint_plan_are_never_exceeded() -> None:
     assert max(drawn) == 32.0
     assert [plan.shortfall for plan in plans] == [None, None]
     assert found.gap_share < 0.01
+
+
+def _highest_kw(plans: list[Plan]) -> float:
+    edges = {edge for plan in plans for each in plan.periods for edge in (each.start, each.end)}
+    phases = (3, 1)
+    return max(
+        sum(
+            period.amps * count * 230 / 1000
+            for plan, count in zip(plans, phases, strict=True)
+            if (period := plan.period_at(edge))
+        )
+        for edge in edges
+    )
+
+
+def test_the_power_of_the_home_is_never_exceeded() -> None:
+    """11 kW carry a car on three phases with 15 A, or both with less, and the known load."""
+    cars = WHOLE.situations(5.0, 5.0)
+    found, plans = _planned(WHOLE, cars)
+    assert 10.5 < _highest_kw(plans) <= 11.0 + 1e-6
+    assert 9.0 < _highest_kw(_by_shares(WHOLE, cars)) <= 11.0
+    assert found.gap_share < 0.01
+    load = [{"amps": 10.0, "hours": ["18:00-08:00"], "connected_to": ["L2", "L3"]}]
+    loaded = replace(WHOLE, load=load)
+    assert _highest_kw(_by_shares(loaded, cars)) <= 11.0 - 4.6
+
+
+def test_one_car_takes_all_of_the_power() -> None:
+    """Alone within 5 kW a car on three phases has 7.2 A, and one on a single phase 21.7 A."""
+    home = replace(WHOLE, max_kw=5.0)
+    for socs, amps in (((5.0, None), 7.2), ((None, 5.0), 21.7)):
+        [plan] = _planned(home, home.situations(*socs))[1]
+        assert max(each.amps for each in plan.periods) == amps
+
+
+def test_phases_that_are_not_declared_count_as_those_of_the_charge_point() -> None:
+    """A vehicle may draw on all of them, though plans count on one."""
+    file = WHOLE.file()
+    van = file.vehicles["hatchback"].model_copy()
+    van.model_fields_set.discard("phases")
+    file = file.model_copy(update={"vehicles": {**file.vehicles, "hatchback": van}})
+    [limit] = [each for each in limits_of(file) if each.kind == "power"]
+    assert limit.points == {"driveway": 3.0, "carport": 1.0}
 
 
 def test_a_departure_that_is_far_off_is_planned_later() -> None:

@@ -12,6 +12,7 @@ from config.files.errors import FileError
 from config.household.household_file import HouseholdFile
 from config.household.loading import load_household
 from planners.power.allowed_currents import highest_amps
+from planners.power.main_fuse import CurrentRange, share_of_fuse
 
 Point = tuple[float, str]
 
@@ -76,6 +77,27 @@ def test_the_fuse_is_never_exceeded(
         return
     total = sum(highest_amps(file, f"p{i}", f"c{i}") for i in range(len(points)))
     assert 0 < total <= file_fuse(fuse) + 1e-9
+
+
+@given(
+    st.floats(1, 200),
+    st.lists(
+        st.tuples(st.integers(6, 63).map(float), st.booleans(), st.sampled_from([1.0, 2.0, 3.0])),
+        min_size=1,
+        max_size=4,
+    ),
+)
+def test_the_power_is_never_exceeded(left: float, points: list[tuple[float, bool, float]]) -> None:
+    """Each ampere counts once for each phase; the first in the file is served if it can be."""
+    ranges = {
+        f"p{i}": CurrentRange(amps if is_relay else 6.0, amps)
+        for i, (amps, is_relay, _phases) in enumerate(points)
+    }
+    counts = {f"p{i}": phases for i, (_amps, _is_relay, phases) in enumerate(points)}
+    shares = {name: share_of_fuse(ranges, name, left, counts) for name in ranges}
+    assert sum(counts[name] * amps for name, amps in shares.items()) <= left + 1e-9
+    assert all(not amps or ranges[name].lowest <= amps for name, amps in shares.items())
+    assert (shares["p0"] > 0) == (counts["p0"] * ranges["p0"].lowest <= left)
 
 
 def file_fuse(fuse: float) -> float:
