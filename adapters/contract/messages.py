@@ -290,7 +290,10 @@ class LoadOfHome(BaseModel):
 
     `leaves_amps` has a value for each phase of the reading, and `leaves_kw` is what it leaves of
     the home's `max_power_kw`, if the household file has one. Both are absent if the reading is too
-    old, or if no main fuse is declared.
+    old, or if no main fuse is declared. `gap_seconds` is the last time between two readings that
+    was too long; it is absent once they have come often enough for 3 minutes. With `fixed_parts`
+    each charge point keeps to its fixed part of the main fuse, because the load is not read often
+    enough.
     """
 
     model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
@@ -299,6 +302,8 @@ class LoadOfHome(BaseModel):
     amps: Annotated[tuple[LoadAmps, ...], Strict(strict=False)]
     leaves_amps: Annotated[tuple[LoadAmps, ...], Strict(strict=False)] | None = None
     leaves_kw: float | None = None
+    gap_seconds: int | None = None
+    fixed_parts: bool = False
 
 
 class MainFuse(BaseModel):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from calendar import month_abbr
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from adapters.contract.topics import Topics
@@ -14,7 +15,7 @@ from planners.home.learned_load import WEEKS
 from planners.local_time.departures import night_bounds, night_of
 from planners.power.allowed_currents import amps_allowed, charge_model, own_amps
 from planners.power.home_load import is_learned
-from planners.power.live_load import SILENCE
+from planners.power.live_load import LOWER_FOR, SILENCE
 from planners.power.phases import limits_of, most_amps_alone
 
 if TYPE_CHECKING:
@@ -72,7 +73,15 @@ def _live_load(file: HouseholdFile) -> Iterator[str]:
         "  A reading lowers or stops charging at once, so that the fuse carries"
         f" all{power}{reserve}."
     )
-    yield f"  After {SILENCE.total_seconds():.0f} s without a reading the plan holds alone."
+    silence, steady = SILENCE.total_seconds(), LOWER_FOR // timedelta(minutes=1)
+    if shares_by_plan(file):
+        yield (
+            f"  After {silence:.0f} s without a reading each charge point keeps to its fixed part"
+            f" of the fuse, until readings have come at least every {silence:.0f} s for {steady}"
+            " minutes. Without a meter the plan holds alone."
+        )
+    else:
+        yield f"  After {silence:.0f} s without a reading the plan holds alone."
 
 
 def _shared_fuse(file: HouseholdFile) -> Iterator[str]:

@@ -34,6 +34,8 @@ class LoadGuard:
         # After a restart, what the commands in force allow holds until the load is read again.
         self._recalled: tuple[LeftByLoad, ...] = ()
         self._recalled_until: datetime | None = None
+        # Since when a meter that the household has is awaited for the first time.
+        self._awaited_since: datetime | None = None
 
     def recall(self, charge_point: str, amps: float, now: datetime) -> None:
         """Let a charge point draw no more than its command allows until the load is read.
@@ -50,13 +52,39 @@ class LoadGuard:
         self._recalled += (LeftByLoad(amps, {charge_point: 1.0}),)
         self._recalled_until = now + SILENCE
 
+    def is_steady(self, now: datetime, file: HouseholdFile) -> bool:
+        """Whether the load is read steadily, or there is no meter of it.
+
+        Parameters
+        ----------
+        now : datetime
+            UTC.
+        file : HouseholdFile
+            The household.
+
+        Returns
+        -------
+        bool
+            False after a silence, until readings have come often enough for some minutes. A meter
+            that is wired, or that was read before this start, may stay silent as long at first.
+        """
+        if self._load is not None:
+            return self._load.is_steady(now)
+        points = file.charge_points.values()
+        at_point = any(each.ocpp is not None and each.ocpp.home_meter for each in points)
+        if not self._recalled and file.household.load_meter is None and not at_point:
+            return True
+        self._awaited_since = self._awaited_since or now
+        return now - self._awaited_since <= SILENCE
+
     def reading(self, now: datetime, file: HouseholdFile) -> LoadOfHome | None:
         """Return the latest reading, and what it leaves, for the status."""
         if self._load is None:
             return None
+        gap = None if self._load.gap is None else round(self._load.gap.total_seconds())
         left = amps_for_charging(self._load, now, _most_amps(file))
         if left is None:
-            return LoadOfHome(at=self._load.at, amps=self._load.amps)
+            return LoadOfHome(at=self._load.at, amps=self._load.amps, gap_seconds=gap)
         home = file.household
         by_phase, in_sum = left[: len(home.phases)], left[len(home.phases) :]
         if len(self._load.amps) == 1:
@@ -67,6 +95,7 @@ class LoadGuard:
             amps=self._load.amps,
             leaves_amps=tuple(round(each, 1) for each in by_phase),
             leaves_kw=leaves_kw,
+            gap_seconds=gap,
         )
 
     def take(
@@ -97,7 +126,7 @@ class LoadGuard:
         bool
             Whether it leaves another current.
         """
-        before, amps = self.limits(now, file), event.load.amps
+        before, amps = self._state(now, file), event.load.amps
         rest, is_certain = _of_each_limit(amps, file), True
         if event.load.includes_charge_points:
             own = own_current(states, claims, now, file, is_one_value=len(amps) == 1)
@@ -106,7 +135,7 @@ class LoadGuard:
             self._learn(rest, now, file)
         # A meter's clock may be a little ahead.
         self._load = with_load(self._load, min(event.load.at, now), amps, rest)
-        return self.limits(now, file) != before
+        return self._state(now, file) != before
 
     def take_ended_hour(self) -> LoadHour | None:
         """Return the highest load of an hour that has ended, once."""
@@ -119,6 +148,9 @@ class LoadGuard:
             by_phase = rest[: len(fuses)]
             self._hour, ended = with_reading(self._hour, by_phase, now, file.zone, fuses)
             self._ended = ended or self._ended
+
+    def _state(self, now: datetime, file: HouseholdFile) -> tuple[tuple[LeftByLoad, ...], bool]:
+        return self.limits(now, file), self.is_steady(now, file)
 
     def limits(self, now: datetime, file: HouseholdFile) -> tuple[LeftByLoad, ...]:
         """Return what the load leaves of each phase; empty if nothing is known of late."""
@@ -140,7 +172,12 @@ class LoadGuard:
 
     def due(self, now: datetime) -> datetime | None:
         """Return when silence will end the limits; None if it has, or if there are none."""
-        until = self._recalled_until if self._load is None else self._load.at + SILENCE
+        if self._load is not None:
+            until: datetime | None = self._load.at + self._load.counts_for
+        elif self._awaited_since is not None:
+            until = self._awaited_since + SILENCE
+        else:
+            until = self._recalled_until
         at = None if until is None else until + timedelta(seconds=1)
         return at if at is not None and at > now else None
 

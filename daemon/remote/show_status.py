@@ -191,10 +191,14 @@ def _main_fuse(fuse: MainFuse) -> str:
 def _load(load: LoadOfHome, zone: ZoneInfo, now: datetime) -> str:
     """Write a reading of the home's load, how old it is, and what it leaves."""
     text = f"{_phases(load.amps)} {_age(load.at, zone, now)}"
-    if load.leaves_amps is None:
-        return f"{text}; nothing is known now"
-    power = "" if load.leaves_kw is None else f" and {load.leaves_kw:g} kW of the home's power"
-    return f"{text}; leaves {_phases(load.leaves_amps)} of the main fuse{power}"
+    if load.leaves_amps is not None:
+        power = "" if load.leaves_kw is None else f" and {load.leaves_kw:g} kW of the home's power"
+        text += f"; leaves {_phases(load.leaves_amps)} of the main fuse{power}"
+    if not load.fixed_parts:
+        return text if load.leaves_amps is not None else f"{text}; nothing is known now"
+    seldom = load.gap_seconds is not None and load.leaves_amps is not None
+    why = f"{load.gap_seconds} s passed between two readings" if seldom else "silent since then"
+    return f"{text}; {why}: the charge points keep to their fixed parts of the fuse"
 
 
 def _phases(amps: tuple[float, ...]) -> str:

@@ -7,7 +7,7 @@ the other charge points may draw by the commands it was sent.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from daemon.control.state import Allotment, is_charging
 from daemon.load_guard.currents import kept_amps
@@ -24,6 +24,7 @@ from daemon.sharing.household import (
 )
 from daemon.sharing.planning_task import JointPlanMade, plan_for
 from planners.home.allotments import shares_by_plan
+from planners.power.live_load import SILENCE
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -36,6 +37,12 @@ if TYPE_CHECKING:
     from daemon.sharing.planning_task import PlanningTask
     from planners.power.allowed_currents import AmpsSpan
     from planners.power.live_load import LoadHour
+
+
+LOAD_NOT_READ: Final = (
+    "It keeps to its fixed part of the main fuse: the home's load is not read every"
+    f" {SILENCE.total_seconds():.0f} s."
+)
 
 
 class FuseKeeper:
@@ -145,7 +152,11 @@ class FuseKeeper:
 
     def load_reading(self, now: datetime, file: HouseholdFile) -> LoadOfHome | None:
         """Return the latest reading of the home's load, and what it leaves, for the status."""
-        return self._guard.reading(now, file)
+        found = self._guard.reading(now, file)
+        if found is None or not self._is_shared:
+            return found
+        is_steady = self._guard.is_steady(now, file)
+        return found.model_copy(update={"fixed_parts": True}) if not is_steady else found
 
     def take_load(self, event: LoadRead, now: datetime, file: HouseholdFile) -> bool:
         """Take up a reading of the home's load.
@@ -320,6 +331,9 @@ class FuseKeeper:
 
     def allotment(self, charge_point: str, now: datetime) -> Allotment:
         """Return what a charge point is allotted, and why."""
+        file = self._loaded.file if self._loaded is not None else None
+        if file is not None and self._is_shared and not self._guard.is_steady(now, file):
+            return Allotment(why=(LOAD_NOT_READ,))
         return allotment_of(self._sharing, charge_point, now)
 
     def _plan_together(self, states: Mapping[str, PointState], now: datetime) -> None:

@@ -2,7 +2,8 @@
 
 A reading that shows more load lowers it at once. It rises again only after the load has stayed
 lower for `LOWER_FOR`, and by `SMALLEST_RISE` at least, so that a kettle or an oven's thermostat
-does not change it back and forth. Without a reading for `SILENCE` nothing is known. Knows no clock.
+does not change it back and forth. Without a reading for `SILENCE` nothing is known. Where readings
+come less often than that, each counts until the next, for `LOWER_FOR` at the most. Knows no clock.
 """
 
 from __future__ import annotations
@@ -80,11 +81,27 @@ class LiveLoad:
         That reading, as it came [A].
     phases : tuple of PhaseLoad
         The load of the rest of the home on each phase of the supply.
+    gap : timedelta or None
+        The last time between two readings that was longer than `SILENCE`; None once they have come
+        more often for `LOWER_FOR`.
+    often_since : datetime or None
+        The first reading after that gap; None if `gap` is.
     """
 
     at: datetime
     amps: tuple[float, ...]
     phases: tuple[PhaseLoad, ...]
+    gap: timedelta | None = None
+    often_since: datetime | None = None
+
+    @property
+    def counts_for(self) -> timedelta:
+        """How long the latest reading counts."""
+        return SILENCE if self.gap is None else LOWER_FOR
+
+    def is_steady(self, now: datetime) -> bool:
+        """Whether readings come often, and the latest is not older than `SILENCE`."""
+        return self.gap is None and now - self.at <= SILENCE
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,16 +175,28 @@ def with_load(
     if known is not None and at < known.at:
         return known
     sizes = tuple(map(abs, rest))
+    gap, often_since = _gap_after(known, at)
     fits = known is not None and len(known.phases) == len(sizes) and at - known.at <= LOWER_FOR
     if known is None or not fits:
-        return LiveLoad(at, tuple(amps), tuple(map(PhaseLoad, sizes)))
+        return LiveLoad(at, tuple(amps), tuple(map(PhaseLoad, sizes)), gap, often_since)
     # What was not seen in a silence may have been higher.
-    heard = at - known.at <= SILENCE
+    heard = at - known.at <= known.counts_for
     phases = (
         _with_amps(phase if heard else PhaseLoad(phase.amps), at, size)
         for phase, size in zip(known.phases, sizes, strict=True)
     )
-    return LiveLoad(at, tuple(amps), tuple(phases))
+    return LiveLoad(at, tuple(amps), tuple(phases), gap, often_since)
+
+
+def _gap_after(known: LiveLoad | None, at: datetime) -> tuple[timedelta | None, datetime | None]:
+    """Return `LiveLoad.gap` and `LiveLoad.often_since` after a reading."""
+    if known is None:
+        return None, None
+    if at - known.at > SILENCE:
+        return at - known.at, at
+    if known.often_since is not None and at - known.often_since >= LOWER_FOR:
+        return None, None
+    return known.gap, known.often_since
 
 
 def _with_amps(phase: PhaseLoad, at: datetime, amps: float) -> PhaseLoad:
@@ -199,9 +228,9 @@ def amps_for_charging(
     -------
     tuple of float or None
         For each phase, at least 0 [A]. None if no main fuse is declared, or if
-        there is no reading of the last `SILENCE`: then the fixed shares hold.
+        there is no reading that still counts: then the fixed shares hold.
     """
-    if known is None or most_amps is None or now - known.at > SILENCE:
+    if known is None or most_amps is None or now - known.at > known.counts_for:
         return None
     pairs = zip(most_amps, known.phases, strict=True)
     return tuple(max(0.0, most - phase.amps) for most, phase in pairs)

@@ -61,6 +61,21 @@ def test_a_wired_meter_and_a_reserve(topics: tuple[str, ...], includes: bool, li
     assert lines[1].endswith(", and 2 A are kept free (reserve_amps).")
 
 
+def test_points_that_share_the_fuse_have_fixed_parts_while_the_meter_is_silent() -> None:
+    """The same home with two charge points of 32 A behind 40 A and 8 kW."""
+    file = behind(40.0, max_power_kw=8.0)
+    points = dict.fromkeys(("driveway", "carport"), file.charge_points["driveway"])
+    file = file.model_copy(update={"charge_points": points})
+    lines = list(explain_fuse(file, EVENING))
+    assert "driveway and carport share the main fuse of 40 A, at most 8 kW." in lines
+    assert lines[-2].endswith(" so that the fuse carries all, at most 8 kW.")
+    assert lines[-1] == (
+        "  After 30 s without a reading each charge point keeps to its fixed part of the fuse,"
+        " until readings have come at least every 30 s for 3 minutes. Without a meter the plan"
+        " holds alone."
+    )
+
+
 def test_a_home_without_a_main_fuse_has_nothing_to_guard() -> None:
     """Then readings of the load change nothing, and nothing is said of them."""
     assert list(explain_fuse(behind(None), EVENING)) == []

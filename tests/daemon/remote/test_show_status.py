@@ -129,6 +129,9 @@ def test_alerts_are_shown_with_what_they_mean() -> None:
     assert rows["alerts"] == "over-current: more current flows than was commanded: look at it"
 
 
+PARTS = "the charge points keep to their fixed parts of the fuse"
+
+
 @pytest.mark.parametrize(
     ("load", "text"),
     [
@@ -148,6 +151,24 @@ def test_alerts_are_shown_with_what_they_mean() -> None:
             {"at": EVENING, "amps": (25.4,)},
             "25.4 A 30 min ago; nothing is known now",
         ),
+        (
+            {"at": EVENING, "amps": (25.4,), "fixed_parts": True},
+            f"25.4 A 30 min ago; silent since then: {PARTS}",
+        ),
+        (
+            {
+                "at": EVENING + 30 * MINUTE,
+                "amps": (5.0,),
+                "leaves_amps": (35.0,),
+                "leaves_kw": 8.05,
+                "gap_seconds": 60,
+                "fixed_parts": True,
+            },
+            (
+                "5 A just now; leaves 35 A of the main fuse and 8.05 kW of the home's power; 60 s"
+                f" passed between two readings: {PARTS}"
+            ),
+        ),
     ],
 )
 def test_the_load_of_the_home(load: dict[str, Any], text: str) -> None:
@@ -161,6 +182,10 @@ def test_the_load_of_the_home(load: dict[str, Any], text: str) -> None:
         (
             {"amps": (40.0,) * 3},
             "40 A; the plan expects no load of the home beside the charging",
+        ),
+        (
+            {"amps": (40.0,), "max_power_kw": 9.0},
+            "40 A, at most 9 kW together; the plan expects no load of the home beside the charging",
         ),
         (
             {

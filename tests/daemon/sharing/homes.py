@@ -313,6 +313,7 @@ class Home:
         self.loads = dict.fromkeys(PHASES, 0.0)
         self.is_whole, self.has_one_value = False, False
         self.load_at: datetime | None = None
+        self.load_read_every = LOAD_READ_EVERY
         self.load_arrived_at = at
         self.is_bus_down = False
         # Since when a reading of the home's load has shown that a phase carries too much.
@@ -493,7 +494,7 @@ class Home:
             each.advance(span, now)
         self.highest = max(self.highest, *map(self.drawn_on, PHASES))
         self._watch_fuse(now, span)
-        if self.load_at is not None and now >= self.load_at + LOAD_READ_EVERY:
+        if self.load_at is not None and now >= self.load_at + self.load_read_every:
             self.read_load()
         if now >= self.wake:
             self.service.handle(WakeUp())

@@ -95,6 +95,54 @@ def test_a_daemon_that_starts_again_knows_what_others_may_still_draw(home: Home)
     assert home.currents() == {"east": 32.0, "west": 8.0}
 
 
+def _read_every(home: Home, span: timedelta, count: int) -> list[float]:
+    """Let the home's meter be read so often, and return the currents of east after each time."""
+    found = []
+    home.load_read_every = span
+    home.read_load()
+    for _ in range(count):
+        home.pass_time(span)
+        found.append(home.currents()["east"])
+    return found
+
+
+def test_a_silent_meter_leaves_fixed_parts_until_it_is_read_steadily(home: Home) -> None:
+    """After 30 s, and a command on its way; back after 3 minutes of readings."""
+    home.plug_in("east", 0)
+    home.read_load()
+    home.pass_time(20 * MINUTE)
+    assert home.currents()["east"] == 32.0
+    home.load_read_every = HOUR
+    home.pass_time(timedelta(seconds=45))
+    assert home.currents()["east"] == 20.0
+    plan = home.state("east").plan
+    assert plan is not None
+    assert "fixed part of the main fuse" in " ".join(plan.why)
+    status = home.bus.last("status")["home_load"]
+    assert status["fixed_parts"]
+    assert "gap_seconds" not in status
+    home.pass_time(10 * MINUTE)
+    assert _read_every(home, timedelta(seconds=20), 9) == [20.0] * 9
+    assert _read_every(home, timedelta(seconds=20), 2)[-1] == 32.0
+    assert not home.bus.last("status")["home_load"]["fixed_parts"]
+
+
+def test_a_meter_that_is_read_once_a_minute_does_not_flap(home: Home) -> None:
+    """The fixed parts hold, and each reading counts until the next."""
+    home.plug_in("east", 0)
+    home.pass_time(20 * MINUTE)
+    assert home.currents()["east"] == 32.0
+    home.set_load(5.0)
+    _read_every(home, MINUTE, 2)
+    assert _read_every(home, MINUTE, 20) == [20.0] * 20
+    status = home.bus.last("status")["home_load"]
+    assert (status["gap_seconds"], status["leaves_amps"]) == (60, [35.0] * 3)
+    home.set_load(30.0)
+    assert _read_every(home, MINUTE, 5) == [10.0] * 5
+    home.set_load(5.0)
+    assert _read_every(home, MINUTE, 5)[-1] == 20.0
+
+
 def test_charge_now_takes_what_the_plans_of_others_leave(home: Home) -> None:
     home.plug_in("east", 0)
     home.pass_time(20 * MINUTE)

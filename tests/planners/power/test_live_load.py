@@ -119,6 +119,21 @@ def test_the_charge_points_own_current_is_taken_out(total: float, expected: floa
     assert rest_of_home((total,), own, (FUSE,)) == (expected,)
 
 
+def test_readings_that_come_seldom_count_until_the_next() -> None:
+    """After a first silence nothing is known; then for 3 minutes, until they come often again."""
+    once = after((0, 30.0), (60, 30.0))
+    assert (once.gap, once.is_steady(once.at)) == (60 * SECOND, False)
+    assert amps_for_charging(once, once.at + LOWER_FOR, (FUSE,)) == (10.0,)
+    assert amps_for_charging(once, once.at + LOWER_FOR + SECOND, (FUSE,)) is None
+    lower = after((0, 30.0), *((60 * minute, 5.0) for minute in range(1, 6)))
+    assert amps_for_charging(lower, lower.at, (FUSE,)) == (35.0,)
+    often = after((0, 30.0), *((60 + 20 * k, 5.0) for k in range(9)))
+    assert not often.is_steady(often.at)
+    often = after((0, 30.0), *((60 + 20 * k, 5.0) for k in range(10)))
+    assert often.is_steady(often.at + SILENCE)
+    assert not often.is_steady(often.at + SILENCE + SECOND)
+
+
 LOADS = st.lists(
     st.tuples(st.integers(1, 60), st.floats(0, 80, allow_nan=False)), min_size=1, max_size=80
 )
