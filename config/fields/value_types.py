@@ -232,6 +232,13 @@ Rate = Annotated[
     Expected("a number of {currency} per kWh", limits=f"from -{MOST_MONEY} to {MOST_MONEY}"),
 ]
 Amount = Annotated[Decimal, *_FROM_0, Expected(f"an amount of {{currency}} from 0 to {MOST_MONEY}")]
+Fixed = Annotated[
+    Decimal,
+    Field(ge=-MOST_MONEY, le=MOST_MONEY),
+    BeforeValidator(_decimal_of),
+    json_kind("number", minimum=-MOST_MONEY, maximum=MOST_MONEY),
+    Expected("an amount of {currency}", limits=f"from -{MOST_MONEY} to {MOST_MONEY}"),
+]
 UsualUse = Annotated[Decimal, *_FROM_0, Expected(f"an energy from 0 to {MOST_MONEY} kWh")]
 TierEnd = Annotated[Decimal, *_ABOVE_0, Expected(f"an energy above 0, at most {MOST_MONEY} kWh")]
 Factor = Annotated[Decimal, *_ABOVE_0, Expected(f"a number above 0, at most {MOST_MONEY}")]

@@ -1,4 +1,4 @@
-"""The components that a rate is the sum of, and the percentages on them.
+"""The lines of a bill: components of the rate, fees, and percentages on them.
 
 A network fee by the clock on top of a market price, a tax that changes on a date, a value added tax
 on all of them but one: each is a line of the supplier's bill, and has an entry of its own.
@@ -7,12 +7,21 @@ on all of them but one: each is a line of the supplier's bill, and has an entry 
 from __future__ import annotations
 
 from itertools import combinations
-from typing import TYPE_CHECKING, Annotated, Protocol, Self
+from typing import TYPE_CHECKING, Annotated, Literal, Protocol, Self
 
 from pydantic import Field, model_validator
 
 from config.fields.key_problems import KeyProblem, refuse
-from config.fields.value_types import Date, Model, PercentAdded, Rate, Text, TierEnd
+from config.fields.value_types import (
+    Date,
+    Expected,
+    Fixed,
+    Model,
+    PercentAdded,
+    Rate,
+    Text,
+    TierEnd,
+)
 from config.tariffs.band import MOST_BANDS, Band, Tier, remainder_problems, tier_problems
 from config.tariffs.day_kinds import Months, repeated
 from config.tariffs.price_file import PriceFile
@@ -79,9 +88,6 @@ class RateComponent(Model):
         if len(given) != 1:
             got = " and ".join(given) or "none"
             problems.append(KeyProblem((), f"expected one of {', '.join(_SOURCES)}, got {got}"))
-        if self.name == STANDING_CHARGE:
-            message = f"expected another name: {STANDING_CHARGE} means the tariff's standing charge"
-            problems.append(KeyProblem(("name",), message))
         refuse(problems)
         return self
 
@@ -91,6 +97,23 @@ class RateComponent(Model):
         if self.prices is not None:
             return None
         return self.bands or (Band(name=self.name, rate=self.rate, tiers=self.tiers),)
+
+
+class Fee(Model):
+    """An amount for each day or month, whatever is used; below 0 for a credit."""
+
+    name: Text = Field(description="Name of the fee, as a bill shows it.")
+    amount: Fixed = Field(description="What it is, before percentages [currency].")
+    per: Annotated[Literal["day", "month"], Expected("day or month", ("day", "month"))] = Field(
+        description="For a local day, or for a calendar month, whose days share it equally."
+    )
+    valid_from: Date | None = Field(None, description="First local date on which it holds.")
+    valid_to: Date | None = Field(None, description="Last local date on which it holds.")
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        refuse(tuple(_date_problems(self)))
+        return self
 
 
 class PercentTier(Model):
@@ -114,8 +137,8 @@ class Percentage(Model):
     ) = Field(None, description="Percentages by the home's use in a day or a month.")
     on: Annotated[tuple[Text, ...], Field(strict=False, min_length=1)] | None = Field(
         None,
-        description="Names of components, of percentages above it, or standing_charge; without: "
-        "all of them.",
+        description="Names of components, of fees, of percentages above it, or standing_charge; "
+        "without: all of them.",
     )
     valid_from: Date | None = Field(None, description="First local date on which it holds.")
     valid_to: Date | None = Field(None, description="Last local date on which it holds.")
@@ -138,6 +161,10 @@ class Percentage(Model):
         return self
 
 
+Line = RateComponent | Fee | Percentage
+"""A line of a bill."""
+
+
 def _date_problems(entry: Dated) -> Iterator[KeyProblem]:
     first, last = entry.valid_from, entry.valid_to
     if first is not None and last is not None and last < first:
@@ -146,14 +173,18 @@ def _date_problems(entry: Dated) -> Iterator[KeyProblem]:
 
 
 def composition_problems(
-    components: Sequence[RateComponent] | None, percentages: Sequence[Percentage] | None
+    components: Sequence[RateComponent] | None,
+    fees: Sequence[Fee] | None,
+    percentages: Sequence[Percentage] | None,
 ) -> Iterator[KeyProblem]:
-    """Find the broken rules between the components of a rate and the percentages on them.
+    """Find the broken rules between the lines of a bill: components, fees and percentages.
 
     Parameters
     ----------
     components : sequence of RateComponent or None
         The components, if the tariff has any.
+    fees : sequence of Fee or None
+        The fees, if it has any.
     percentages : sequence of Percentage or None
         The percentages, if it has any.
 
@@ -168,42 +199,58 @@ def composition_problems(
     for place in series[1:]:
         message = f"expected at most one component with prices, got another after [{series[0]}]"
         yield KeyProblem(("components", place, "prices"), message)
-    for key, entries in (("components", components or ()), ("percentages", percentages or ())):
-        for earlier, later in combinations(range(len(entries)), 2):
-            one, other = entries[earlier], entries[later]
-            if one.name == other.name and _hold_together(one, other):
-                message = (
-                    f'expected a unique name, got "{one.name}", also the name of {key}[{earlier}]'
-                    " at the same time"
-                )
-                yield KeyProblem((key, later, "name"), message)
-    yield from _name_problems(components, percentages or ())
+    lists: dict[str, Sequence[Line]] = {
+        "components": components or (),
+        "fees": fees or (),
+        "percentages": percentages or (),
+    }
+    taken = {STANDING_CHARGE: "that of the standing charge"}
+    if components is None:
+        taken[ENERGY] = "that of the bands or prices"
+    for key, lines in lists.items():
+        yield from _repeated_names(key, lines)
+        for place, line in enumerate(lines):
+            if line.name in taken:
+                message = f'expected another name than "{line.name}", which is {taken[line.name]}'
+                yield KeyProblem((key, place, "name"), message)
+        taken |= {line.name: f"one of the {key}" for line in lines if line.name not in taken}
+    yield from _unknown_names([*(components or ()), *(fees or ())], components, percentages or ())
 
 
-def _name_problems(
-    components: Sequence[RateComponent] | None, percentages: Sequence[Percentage]
+def _repeated_names(key: str, lines: Sequence[Line]) -> Iterator[KeyProblem]:
+    for earlier, later in combinations(range(len(lines)), 2):
+        one, other = lines[earlier], lines[later]
+        if one.name == other.name and _hold_together(one, other):
+            message = (
+                f'expected a unique name, got "{one.name}", also the name of {key}[{earlier}]'
+                " at the same time"
+            )
+            yield KeyProblem((key, later, "name"), message)
+
+
+def _unknown_names(
+    lines: Sequence[Line],
+    components: Sequence[RateComponent] | None,
+    percentages: Sequence[Percentage],
 ) -> Iterator[KeyProblem]:
-    names = [component.name for component in components] if components is not None else [ENERGY]
-    known = dict.fromkeys([*names, STANDING_CHARGE])
+    first = [ENERGY] if components is None else []
+    known = dict.fromkeys([*first, *(line.name for line in lines), STANDING_CHARGE])
     for place, percentage in enumerate(percentages):
         for number, name in enumerate(percentage.on or ()):
             if name not in known:
                 message = (
-                    "expected the name of a component, or of a percentage above it"
+                    "expected the name of a component, of a fee, or of a percentage above it"
                     f' ({", ".join(known)}), got "{name}"'
                 )
                 yield KeyProblem(("percentages", place, "on", number), message)
-        if percentage.name in names or percentage.name == STANDING_CHARGE:
-            message = f'expected a name that no component has, got "{percentage.name}"'
-            yield KeyProblem(("percentages", place, "name"), message)
         known[percentage.name] = None
 
 
-def _hold_together(one: RateComponent | Percentage, other: RateComponent | Percentage) -> bool:
-    """Tell whether two entries hold on a common date."""
+def _hold_together(one: Line, other: Line) -> bool:
+    """Tell whether two lines hold on a common date."""
     for first, second in ((one, other), (other, one)):
         if first.valid_to and second.valid_from and first.valid_to < second.valid_from:
             return False
-    months = (entry.months if isinstance(entry, Percentage) else None for entry in (one, other))
+    months = (line.months if isinstance(line, Percentage) else None for line in (one, other))
     mine, theirs = (set(each) if each else set(range(1, 13)) for each in months)
     return bool(mine & theirs)

@@ -16,7 +16,14 @@ from pydantic import Field, model_validator
 from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import Amount, Date, Expected, Model, TaxPercent, Text, UsualUse
 from config.tariffs.band import MOST_BANDS, Band, remainder_problems
-from config.tariffs.components import ENERGY, TAX, Percentage, RateComponent, composition_problems
+from config.tariffs.components import (
+    ENERGY,
+    TAX,
+    Fee,
+    Percentage,
+    RateComponent,
+    composition_problems,
+)
 from config.tariffs.price_file import PriceFile
 
 if TYPE_CHECKING:
@@ -59,6 +66,11 @@ class Tariff(Model):
         Annotated[tuple[RateComponent, ...], Field(strict=False, min_length=1, max_length=50)]
         | None
     ) = Field(None, description="Parts whose sum is the rate; one of bands, prices and components.")
+    fees: Annotated[tuple[Fee, ...], Field(strict=False, min_length=1, max_length=50)] | None = (
+        Field(
+            None, description="Further amounts for each day or month, beside the standing charge."
+        )
+    )
     percentages: (
         Annotated[tuple[Percentage, ...], Field(strict=False, min_length=1, max_length=50)] | None
     ) = Field(
@@ -76,7 +88,7 @@ class Tariff(Model):
         if self.percentages is not None and "tax_percent" in self.model_fields_set:
             message = "expected either tax_percent or percentages, got both"
             refuse([KeyProblem(("tax_percent",), message)])
-        refuse(tuple(composition_problems(self.components, self.percentages)))
+        refuse(tuple(composition_problems(self.components, self.fees, self.percentages)))
         refuse(tuple(remainder_problems(self.bands or ())))
         refuse(tuple(self._use_problems()))
         return self

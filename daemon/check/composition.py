@@ -9,10 +9,11 @@ from config.files.errors import TariffError
 from config.tariffs.calendar_words import MONTHS, listed
 from config.tariffs.components import STANDING_CHARGE
 from daemon.presentation.figures import date_text, local_time, plain_number
+from planners.rates.composed_rates import standing_charge_on
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from datetime import datetime
+    from datetime import date, datetime
 
     from config.tariffs.components import Dated, Percentage
     from config.tariffs.tariff import Tariff
@@ -25,6 +26,32 @@ def dates_in_words(entry: Dated) -> str:
     """Say from when until when a component or a percentage holds, after a comma."""
     text = f", from {date_text(entry.valid_from)}" if entry.valid_from else ""
     return text + (f", until {date_text(entry.valid_to)}" if entry.valid_to else "")
+
+
+def fee_lines(tariff: Tariff, currency: str, today: date) -> Iterator[str]:
+    """Say what each fee of a tariff is, and what is due each day with all of them.
+
+    Parameters
+    ----------
+    tariff : Tariff
+        The tariff.
+    currency : str
+        ISO 4217 code.
+    today : date
+        Local date.
+
+    Yields
+    ------
+    str
+        Lines of text; none without fees.
+    """
+    if not tariff.fees:
+        return
+    for fee in tariff.fees:
+        amount = f"{plain_number(fee.amount)} {currency} a {fee.per}"
+        yield f"    {fee.name}: {amount}{dates_in_words(fee)}."
+    whole = plain_number(standing_charge_on(tariff, today))
+    yield f"    Standing charge and fees are {whole} {currency} today, tax included."
 
 
 def percentage_lines(tariff: Tariff) -> Iterator[str]:

@@ -12,7 +12,7 @@ from config.files.errors import TariffError
 from config.tariffs.bands import band_table, drop_unused_holidays, names_holidays
 from config.tariffs.calendar_words import WEEKDAY_NAMES, hours_of_week, parts_in_words
 from daemon.check.clock import clock_lines
-from daemon.check.composition import dates_in_words, percentage_lines
+from daemon.check.composition import dates_in_words, fee_lines, percentage_lines
 from daemon.check.prices import price_lines
 from daemon.presentation.figures import date_text, local_time, plain_number, with_tax
 from planners.accounts.money import format_money
@@ -63,6 +63,7 @@ def explain_tariffs(house: House, now: datetime) -> Iterator[str]:
     for place, tariff in enumerate(file.tariffs):
         yield f"  {tariff.name}{_validity(file, place, today)}:"
         yield f"    Standing charge: {_standing_charge(tariff, file.household.currency, today)}."
+        yield from fee_lines(tariff, file.household.currency, today)
         if not tariff.is_composed:
             yield from _energy(house, place, tariff, now)
             continue
@@ -113,9 +114,12 @@ def _standing_charge(tariff: Tariff, currency: str, today: date) -> str:
     if not tariff.standing_charge:
         return "none"
     if tariff.is_composed:
-        whole, before = standing_charge_on(tariff, today), tariff.standing_charge
-        changed = f" ({plain_number(before)} before percentages)" if whole != before else ""
-        return f"{plain_number(whole)} {currency} a day{changed}"
+        before = plain_number(tariff.standing_charge)
+        if tariff.fees:
+            return f"{before} {currency} a day, before percentages"
+        whole = plain_number(standing_charge_on(tariff, today))
+        changed = f" ({before} before percentages)" if whole != before else ""
+        return f"{whole} {currency} a day{changed}"
     return with_tax(tariff.standing_charge, tariff, f"{currency} a day")
 
 

@@ -284,14 +284,16 @@ def _hours(spans: Sequence[RateSpan]) -> str:
 
 
 def _standing_charge(file: HouseholdFile, tariff: Tariff, days: Sequence[Day]) -> str:
-    if not tariff.standing_charge:
-        return "No standing charge."
-    currency = file.household.currency
-    least = minor_units(currency)
     charges = dict.fromkeys(
         standing_charge_on(tariff, day.date) for day in days if day.tariff == tariff
     )
+    if not any(charges):
+        return "No standing charge."
+    currency = file.household.currency
+    least = minor_units(currency)
     taxed = ", then ".join(_padded(charge, least) for charge in charges)
+    if tariff.fees:
+        return f"Standing charge and fees: {currency} {taxed} a day."
     before = f" ({_padded(tariff.standing_charge, least)} before tax)" if tariff.tax_percent else ""
     return f"Standing charge: {currency} {taxed} a day{before}."
 

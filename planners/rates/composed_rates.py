@@ -7,6 +7,7 @@ they are added up where they hold together: between two edges nothing changes.
 from __future__ import annotations
 
 from bisect import bisect_right
+from calendar import monthrange
 from dataclasses import dataclass
 from datetime import time, timedelta
 from decimal import Decimal
@@ -16,7 +17,7 @@ import numpy as np
 from typing_extensions import override
 
 from config.files.errors import TariffError
-from config.tariffs.components import ENERGY, STANDING_CHARGE, TAX
+from config.tariffs.components import ENERGY, STANDING_CHARGE, TAX, Percentage
 from planners.local_time.conversion import (
     DAY_MINUTES,
     date_of,
@@ -37,7 +38,7 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from config.files.price_series import PricePoint
-    from config.tariffs.components import Percentage
+    from config.tariffs.components import Fee
     from config.tariffs.tariff import PlainComponent, Tariff
 
 _NEVER = np.iinfo(np.int64).max
@@ -238,12 +239,12 @@ def compose(
     lines = dict(amounts)
     for name, on, percent in percentages:
         base = (lines.get(each, Decimal(0)) for each in (lines if on is None else on))
-        lines[name] = sum(base, Decimal(0)) * percent / 100
+        lines[name] = lines.get(name, Decimal(0)) + sum(base, Decimal(0)) * percent / 100
     return lines
 
 
-def standing_charge_on(tariff: Tariff, day: date) -> Decimal:
-    """Return a tariff's standing charge of a local date.
+def standing_lines(tariff: Tariff, day: date) -> tuple[RateLine, ...]:
+    """List what a tariff costs on a local date, whatever is used, as a bill does.
 
     Parameters
     ----------
@@ -254,16 +255,33 @@ def standing_charge_on(tariff: Tariff, day: date) -> Decimal:
 
     Returns
     -------
-    Decimal
-        With `tax_percent`, or with the percentages that hold on this date. Percentages that depend
-        on use are on energy alone [currency].
+    tuple of RateLine
+        The standing charge, the fees that hold, and the percentages on them [currency a day].
+        Percentages that depend on use are on energy alone. A month's fee is shared equally by its
+        days.
     """
-    percentages = (
-        (each.name, each.on, each.percent)
+    fixed = {STANDING_CHARGE: tariff.standing_charge} if tariff.standing_charge else {}
+    for fee in tariff.fees or ():
+        if _holds_on(fee, day):
+            days = 1 if fee.per == "day" else monthrange(day.year, day.month)[1]
+            fixed[fee.name] = fee.amount / days
+    percents = {
+        each.name: each.percent
         for each in tariff.percentages_in_order
         if each.percent is not None and _holds_on(each, day)
+    }
+    on = {each.name: each.on for each in tariff.percentages_in_order}
+    lines = compose(fixed, ((name, on[name], percent) for name, percent in percents.items()))
+    return tuple(
+        RateLine(name, amount, percents.get(name))
+        for name, amount in lines.items()
+        if amount or name in fixed
     )
-    return sum(compose({STANDING_CHARGE: tariff.standing_charge}, percentages).values(), Decimal(0))
+
+
+def standing_charge_on(tariff: Tariff, day: date) -> Decimal:
+    """Return the sum of `standing_lines` [currency]."""
+    return sum((line.amount for line in standing_lines(tariff, day)), Decimal(0))
 
 
 def rate_lines(tariff: Tariff, rates: Rates, minute: int) -> tuple[RateLine, ...]:
@@ -367,8 +385,9 @@ def _holding(percentage: Percentage) -> _Holding:
     )
 
 
-def _holds_on(percentage: Percentage, day: date) -> bool:
-    first, last, months = percentage.valid_from, percentage.valid_to, percentage.months
+def _holds_on(entry: Fee | Percentage, day: date) -> bool:
+    first, last = entry.valid_from, entry.valid_to
+    months = entry.months if isinstance(entry, Percentage) else None
     return (
         (first is None or first <= day)
         and (last is None or day <= last)

@@ -27,9 +27,10 @@ RENT_A_DAY = Decimal("0.027")
 
 
 def test_a_published_bill_adds_up() -> None:
-    """The rent of the meter has the value added tax alone: it is added here by hand."""
+    """The electricity tax is on energy and power, and not on the rent of the meter."""
+    electricity_tax = {"name": "electricity tax", "percent": Decimal("5.113")}
     taxes = [
-        {"name": "electricity tax", "percent": Decimal("5.113")},
+        {**electricity_tax, "on": ["energy", "standing_charge"]},
         {"name": "value added tax", "percent": Decimal(10)},
     ]
     # The hours of the 2.0TD tariff, from memory; the bill gives energies by band, not by hour.
@@ -41,14 +42,14 @@ def test_a_published_bill_adds_up() -> None:
         band("valle", "0.0917"),
         percentages=taxes,
         standing_charge=POWER_A_DAY,
+        fees=[{"name": "rent of the meter", "amount": RENT_A_DAY, "per": "day"}],
     )
     prices = prices_of(household("Europe/Madrid", [tariff]), {})
     day = datetime(2026, 3, 2, tzinfo=MADRID)
     rates = {span.band: span.rate for span in prices.spans(day, day + 24 * HOUR)}
     energy = sum(rates[name] * kwh for name, kwh in KWH.items())
-    power = DAYS * prices.standing_charge(day.date())
-    rent = DAYS * RENT_A_DAY * Decimal("1.10")
-    assert abs(energy + power + rent - Decimal("58.18")) < Decimal("0.01")
+    fixed = DAYS * prices.standing_charge(day.date())
+    assert abs(energy + fixed - Decimal("58.18")) < Decimal("0.01")
 
 
 def test_a_year_of_market_prices_with_a_network_fee_equals_the_sum_of_its_hours() -> None:

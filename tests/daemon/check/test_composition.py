@@ -80,3 +80,15 @@ def test_a_kwh_is_listed_as_on_a_bill() -> None:
 def test_a_tariff_that_is_not_composed_needs_no_list() -> None:
     plain = {"name": "One rate", "bands": [band("all day")]}
     assert list(explain_composition(house_of(plain), EVENING)) == []
+
+
+def test_fees_are_explained_and_summed_up() -> None:
+    meter = {"name": "meter", "amount": Decimal(6), "per": "month", "valid_from": date(2026, 1, 1)}
+    lines = [
+        line.strip() for line in explain_tariffs(house_of(COMPOSED | {"fees": [meter]}), EVENING)
+    ]
+    assert lines[3:6] == [
+        "Standing charge: 2 NZD a day, before percentages.",
+        "meter: 6 NZD a month, from 1 January 2026.",
+        "Standing charge and fees are 2.2 NZD today, tax included.",
+    ]

@@ -126,6 +126,29 @@ def test_a_percentage_is_on_the_standing_charge_unless_it_names_others(
     assert prices.standing_charge(MIDNIGHT.date()) == Decimal(expected)
 
 
+@pytest.mark.parametrize(
+    ("day", "expected"),
+    [
+        (date(2026, 2, 10), "3.125"),  # (2 + 28 / 28 - 0.50) x 1.25
+        (date(2026, 3, 31), "3.00403225806451612903"),  # (2 + 28 / 31 - 0.50) x 1.25
+        (date(2026, 4, 1), "1.875"),  # (2 - 0.50) x 1.25
+    ],
+)
+def test_fees_of_a_day_and_of_a_month_join_the_standing_charge(day: date, expected: str) -> None:
+    fees = [
+        {"name": "meter", "amount": Decimal(28), "per": "month", "valid_to": date(2026, 3, 31)},
+        {"name": "bonus", "amount": Decimal("-0.50"), "per": "day"},
+    ]
+    prices = prices_of(
+        household(
+            "Europe/Oslo",
+            [bands(*NETWORK, standing_charge=Decimal(2), fees=fees, tax_percent=Decimal(25))],
+        ),
+        {},
+    )
+    assert round(prices.standing_charge(day), 20) == round(Decimal(expected), 20)
+
+
 def test_a_component_begins_and_ends_at_local_midnight() -> None:
     old = flat("energy tax", "0.09", valid_to=date(2026, 3, 31))
     new = flat("energy tax", "0.07", valid_from=date(2026, 4, 1))
