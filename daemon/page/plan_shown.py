@@ -44,6 +44,8 @@ class ShownPlan:
         Whether a rate is estimated.
     spans : tuple of (datetime, datetime)
         When it charges; a change of rate or current does not divide a span.
+    currents : tuple of (datetime, datetime, float)
+        Each current of it, and when [A per phase].
     """
 
     vehicle: str
@@ -58,6 +60,7 @@ class ShownPlan:
     at_once_cost: float
     rests_on_estimates: bool
     spans: tuple[tuple[datetime, datetime], ...]
+    currents: tuple[tuple[datetime, datetime, float], ...] = ()
 
 
 def read_plan(plan: Mapping[str, Any] | None) -> ShownPlan | None:
@@ -78,6 +81,10 @@ def read_plan(plan: Mapping[str, Any] | None) -> ShownPlan | None:
             at_once_cost=float(plan["baselines"]["at_once"]["cost"]),
             rests_on_estimates=bool(plan["rests_on_estimates"]),
             spans=_spans(plan),
+            currents=tuple(
+                (parse_instant(each["start"]), parse_instant(each["end"]), float(each["amps"]))
+                for each in plan["periods"]
+            ),
         )
     except (KeyError, TypeError, ValueError, AttributeError):
         return None

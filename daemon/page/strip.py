@@ -156,7 +156,7 @@ def strip_of(
         rates=tuple(_rate_bars(stretch, rates)),
         charging=stretch.bars((max(start, now), end) for start, end in periods if end > now),
         charged=stretch.bars(charged),
-        hours=tuple(_hours(stretch, zone)),
+        hours=tuple(hour_marks(stretch, zone)),
         now=stretch.place(now),
         departure=stretch.place(departure) if departure is not None and shows_departure else None,
         lowest=min((span.rate for span in rates), default=None),
@@ -179,7 +179,7 @@ def _height(rate: Decimal, low: Decimal, high: Decimal) -> float:
     return LOWEST_PERCENT + (100 - LOWEST_PERCENT) * float((rate - low) / (high - low))
 
 
-def _hours(stretch: Stretch, zone: ZoneInfo) -> Iterator[HourMark]:
+def hour_marks(stretch: Stretch, zone: ZoneInfo) -> Iterator[HourMark]:
     """Yield full hours, every second, third, fourth or sixth, so that their times fit."""
     hours = (stretch.end - stretch.start) / HOUR
     step = next(each for each in (1, 2, 3, 4, 6, 12) if hours / each <= MOST_LABELS)

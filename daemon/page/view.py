@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from config.fields.value_types import WATT_HOURS_PER_KWH
 from config.files.errors import TariffError
 from daemon.control.state import SOC_SOURCES, vehicles_of
+from daemon.page.fuse import fuse_strips
 from daemon.page.headline import headline_of
 from daemon.page.past import night_line
 from daemon.page.plan_shown import read_plan
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from daemon.control.state import House
     from daemon.night_log.month import NightRow
     from daemon.page.charged import Charged, ChargedTonight
+    from daemon.page.fuse import FuseStrip
     from daemon.page.plan_shown import ShownPlan
     from daemon.page.words import Words
     from daemon.remote.health import PointReport, Report
@@ -93,6 +95,8 @@ class FirstView:
         What is wrong with the whole: then the points show what was last known.
     points : tuple of PointView
         Charge points, in the order of the file.
+    fuses : tuple of FuseStrip
+        What a main fuse that they share will carry; one for each phase that differs.
     """
 
     household: str
@@ -100,6 +104,7 @@ class FirstView:
     is_well: bool
     trouble: Trouble | None
     points: tuple[PointView, ...]
+    fuses: tuple[FuseStrip, ...] = ()
 
 
 def first_view(
@@ -133,7 +138,10 @@ def first_view(
     )
     is_well = trouble is None and not any(point.troubles for point in points)
     state = words.say("All is well") if is_well else words.say("Something is wrong")
-    return FirstView(file.household.name, state, is_well, trouble, points)
+    read = {name: read_plan(point.plan) for name, point in report.points.items()}
+    plans = {name: plan for name, plan in read.items() if plan and plan.vehicle in file.vehicles}
+    fuses = tuple(fuse_strips(file, plans, now, words))
+    return FirstView(file.household.name, state, is_well, trouble, points, fuses)
 
 
 def _point_view(

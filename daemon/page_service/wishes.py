@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 from adapters.contract.messages import MalformedMessage, Request, decode
 from adapters.ledger.exact_json import dump_exact
 from config.files.errors import UnwellError
-from daemon.page.choices import choices_of
-from daemon.page.forms import UnclearWish, wish_of
+from daemon.page.forms import UnclearWish, choices_of, wish_of
 from daemon.page.plan_shown import read_plan
 from daemon.page.wishes import preview_lines, question_of, refusal_words
 from daemon.page_service.site import redirect

@@ -8,7 +8,7 @@ import pytest
 
 from adapters.contract.messages import Answer
 from adapters.contract.refusals import MALFORMED, REFUSALS
-from daemon.page.choices import choices_of
+from daemon.page.forms import choices_of
 from daemon.page.plan_shown import read_plan
 from daemon.page.wishes import REFUSAL_WORDS, preview_lines, question_of
 from tests.daemon.page.test_view import HOUSE, at_home, words

@@ -1,0 +1,134 @@
+"""What a main fuse that charge points share will carry tonight, as a strip and in words. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+from itertools import pairwise
+from typing import TYPE_CHECKING, Final
+
+from daemon.page.strip import HourMark, hour_marks, stretch_of
+from planners.local_time.conversion import minute_of
+from planners.power.home_load import home_load
+from planners.power.phases import limits_of, phases_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+    from datetime import datetime
+
+    from config.household.household_file import HouseholdFile
+    from daemon.page.plan_shown import ShownPlan
+    from daemon.page.words import Words
+    from planners.power.phases import PhaseLimit
+
+_MINUTE: Final = timedelta(minutes=1)
+_WHOLE: Final = 100.0
+
+
+@dataclass(frozen=True, slots=True)
+class FuseStep:
+    """A part of the strip: its place and width, and how high home and charging are [percent]."""
+
+    left: float
+    width: float
+    home: float
+    charging: float
+
+
+@dataclass(frozen=True, slots=True)
+class FuseStrip:
+    """What one fuse will carry.
+
+    Attributes
+    ----------
+    name : str
+        Which fuse, with its amperes.
+    text : str
+        The most that it is to carry, and when.
+    steps : tuple of FuseStep
+        From now on; the fuse itself has the whole height.
+    hours : tuple of HourMark
+        Full hours to write under it.
+    has_home : bool
+        Whether a load of the rest of the home is known.
+    """
+
+    name: str
+    text: str
+    steps: tuple[FuseStep, ...]
+    hours: tuple[HourMark, ...]
+    has_home: bool
+
+
+def fuse_strips(
+    file: HouseholdFile, plans: Mapping[str, ShownPlan], now: datetime, words: Words
+) -> Iterator[FuseStrip]:
+    """Yield a strip for each phase of a main fuse that several charge points share.
+
+    Parameters
+    ----------
+    file
+        The household.
+    plans
+        The plan in force of each charge point that has one.
+    now
+        UTC.
+    words
+        The reader's.
+
+    Yields
+    ------
+    FuseStrip
+        Where two phases carry the same, only one of them.
+    """
+    shared = [each for each in limits_of(file) if each.is_fuse and len(each.points) > 1]
+    for limit in shared if plans else ():
+        amps = f"{limit.amps:g}"
+        name = words.say("Main fuse of {amps} A", amps=amps)
+        if len(shared) > 1:
+            name = words.say("{fuse}, phase {phase}", fuse=name, phase=limit.phase)
+        yield _strip(file, limit, list(plans.values()), name, now=now, words=words)
+
+
+def _strip(
+    file: HouseholdFile,
+    limit: PhaseLimit,
+    plans: Sequence[ShownPlan],
+    name: str,
+    *,
+    now: datetime,
+    words: Words,
+) -> FuseStrip:
+    departure = max(plan.departure for plan in plans)
+    stretch = stretch_of(now, departure, [span for plan in plans for span in plan.spans])
+    on_phase = [plan for plan in plans if limit.phase in phases_of(file, plan.vehicle)]
+    currents = [each for plan in on_phase for each in plan.currents]
+    first, last = minute_of(now), minute_of(stretch.end)
+    home = home_load(file, first, last, limit.phase)
+    edges = {now, stretch.end}
+    edges |= {at for start, end, _ in currents for at in (start, end) if now < at < stretch.end}
+    changes = (home[1:] != home[:-1]).nonzero()[0] + 1
+    edges |= {now + int(place) * _MINUTE for place in changes}
+    steps, most, most_at = [], 0.0, now
+    for start, end in pairwise(sorted(edges)):
+        drawn = sum(amps for begins, ends, amps in currents if begins <= start < ends)
+        rest = float(home[min(minute_of(start) - first, len(home) - 1)])
+        if drawn + rest > most:
+            most, most_at = drawn + rest, start
+        bar = stretch.bar(start, end)
+        steps.append(
+            FuseStep(bar.left, bar.width, _share(rest, limit.amps), _share(drawn, limit.amps))
+        )
+    most_words, amps_words = words.number(most), f"{limit.amps:g}"
+    text = words.say(
+        "At most {most} A of {amps} A are planned, at {time}.",
+        most=most_words, amps=amps_words, time=words.when(most_at, now),
+    )  # fmt: skip
+    if not most:
+        text = words.say("Nothing is planned to flow through it.")
+    hours = tuple(hour_marks(stretch, file.zone))
+    return FuseStrip(name, text, tuple(steps), hours, has_home=bool(home.any()))
+
+
+def _share(amps: float, fuse_amps: float) -> float:
+    return round(min(_WHOLE, _WHOLE * amps / fuse_amps), 1)
