@@ -32,6 +32,7 @@ from daemon.control.state import (
     watts_of,
 )
 from daemon.control.unreported_soc import explain_unreported, unreported_soc
+from planners.local_time.remembering import remembered
 from planners.plan.horizon import Situation, departures_known
 from planners.plan.planning import at_once_instead, draft_plan, explained
 from planners.plan.remaining import GOES_ON_PERCENT, is_as_made, lag_percent, remaining_plan
@@ -39,7 +40,6 @@ from planners.plan.shortfall import shortfall_that_counts
 from planners.power.allowed_currents import charge_model
 from planners.power.charging import NEED_TOLERANCE_PERCENT
 from planners.power.excess_current import amps_text
-from planners.power.remembering import remembered
 from planners.rates.known import rate_knowledge
 
 if TYPE_CHECKING:

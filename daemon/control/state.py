@@ -6,10 +6,10 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Final, Literal
 
+from planners.local_time.remembering import remembered
 from planners.local_time.wished_departures import Wish, next_departure
 from planners.power.allowed_currents import charge_model
 from planners.power.excess_current import CurrentWatch, MeasuredCurrent, measured_current
-from planners.power.remembering import remembered
 from planners.power.rest import LastSwitches
 
 if TYPE_CHECKING:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from config.household.household_file import WEEKDAYS
 from planners.local_time.conversion import instant_of_local, local_date, wall_time
+from planners.local_time.remembering import remembered
 
 if TYPE_CHECKING:
     from decimal import Decimal
@@ -83,11 +84,9 @@ def departures_between(
     last = local_date(end, file.zone)
     found: list[DepartureAt] = []
     while day <= last:
-        row = _row_on(file, vehicle, day)
-        if row is not None:
-            departure = _departure_at(file, row, day)
-            if start <= departure.instant < end:
-                found.append(departure)
+        departure = _declared_on(file, vehicle, day)
+        if departure is not None and start <= departure.instant < end:
+            found.append(departure)
         day += DAY
     return tuple(found)
 
@@ -151,6 +150,12 @@ def assumed_plugged_in(charge_point: ChargePoint, instant: datetime, zone: ZoneI
         return False
     local = wall_time(instant, zone)
     return charge_point.plugged_in.contains(local.hour * 60 + local.minute)
+
+
+@remembered
+def _declared_on(file: HouseholdFile, vehicle: str, day: date) -> DepartureAt | None:
+    row = _row_on(file, vehicle, day)
+    return None if row is None else _departure_at(file, row, day)
 
 
 def _row_on(file: HouseholdFile, vehicle: str, day: date) -> Departure | None:

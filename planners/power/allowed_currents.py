@@ -16,11 +16,11 @@ import numpy as np
 
 from config.household.consistency import lowest_amps
 from planners.local_time.conversion import DAY_MINUTES, instant_of, minute_of
+from planners.local_time.remembering import remembered
 from planners.local_time.zone_offsets import offsets_between
 from planners.power.charging import ChargeModel
 from planners.power.main_fuse import CurrentRange, share_of_limits
 from planners.power.phases import left_under, limits_of
-from planners.power.remembering import remembered
 from planners.rates.runs import run_starts
 
 if TYPE_CHECKING:
@@ -118,6 +118,22 @@ def amps_allowed(
         and while the vehicle does not count as plugged in. Equipment with an `excess` gets what it
         takes, or 0 where that is more than is allowed.
     """
+    # In UTC: of one zone's times that the clock shows twice, the two are equal.
+    since, until = start.astimezone(UTC), end.astimezone(UTC)
+    return _amps_allowed(file, charge_point, vehicle, since, until, by_hours, excess, allotted)
+
+
+@remembered  # one event asks about the same time again and again
+def _amps_allowed(  # noqa: PLR0917 - those of `amps_allowed`
+    file: HouseholdFile,
+    charge_point: str,
+    vehicle: str,
+    start: datetime,
+    end: datetime,
+    by_hours: bool,  # noqa: FBT001 - likewise
+    excess: ExcessCurrent | None,
+    allotted: tuple[AmpsSpan, ...],
+) -> tuple[AmpsSpan, ...]:
     if end <= start:
         return ()
     first, last = minute_of(start), minute_of(end - datetime.resolution) + 1
@@ -138,7 +154,7 @@ def amps_allowed(
     starts = run_starts(amps)
     edges = [start, *(instant_of(first + int(place)) for place in starts[1:]), end]
     return tuple(
-        AmpsSpan(since.astimezone(UTC), until.astimezone(UTC), float(amps[place]))
+        AmpsSpan(since, until, float(amps[place]))
         for (since, until), place in zip(pairwise(edges), starts, strict=True)
     )
 

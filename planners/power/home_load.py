@@ -10,8 +10,8 @@ from config.tariffs.bands import any_holiday
 from config.tariffs.known_load import LearnedLoad, load_table
 from planners.local_time.conversion import DAY_MINUTES
 from planners.local_time.day_kinds import minutes_of_days
+from planners.local_time.remembering import remembered
 from planners.local_time.zone_offsets import offsets_between
-from planners.power.remembering import remembered
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from config.household.consistency import most_phases
+from planners.local_time.remembering import remembered
 from planners.power.home_load import home_load
-from planners.power.remembering import remembered
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping

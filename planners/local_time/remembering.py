@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
     from config.household.household_file import HouseholdFile
 
-MOST_REMEMBERED = 32
+MOST_REMEMBERED = 64
 """Results kept of each function; an appraisal asks about thousands of files, once each."""
 
 _Rest = ParamSpec("_Rest")
