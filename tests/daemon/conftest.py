@@ -29,9 +29,9 @@ def _held_to_the_contract() -> Iterator[None]:
 
 
 @pytest.fixture(autouse=True, scope="module")
-def _solved_once() -> Iterator[None]:
+def _solved_once(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     """Solve each planning problem once; the tests of the planners solve theirs every time."""
-    with solved_once():
+    with solved_once(tmp_path_factory.getbasetemp()):
         yield
 
 

@@ -7,7 +7,7 @@ one). It also does what physics does: while a start is in force, energy flows th
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from functools import cache
@@ -303,6 +303,11 @@ class World:
                 within = list(_around(known, ends[0], min(ends[1], facts.closed_at)))
                 made[facts.night.isoformat()] = night_record(self.house, facts, within)
         return made
+
+    def copied(self) -> World:
+        """Give the same world, to go on from here in another way; without a ledger."""
+        assert self.ledger is None
+        return replace(self, actions=[*self.actions], readings=[*self.readings], bus=RecordedBus())
 
     def restarted(self) -> World:
         """Give the same world with a daemon that was started again and is connected."""

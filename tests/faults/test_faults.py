@@ -36,9 +36,9 @@ def references() -> References:
 
 
 @pytest.fixture(autouse=True, scope="module")
-def _solved_once() -> Iterator[None]:
+def _solved_once(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     """Solve each planning problem once: nights begin alike, and twins plan alike."""
-    with solved_once():
+    with solved_once(tmp_path_factory.getbasetemp()):
         yield
 
 

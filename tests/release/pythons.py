@@ -127,7 +127,7 @@ def clean_environment(version: tuple[int, int], home: Path, wheel: Path) -> Envi
     (made.packages() / "borrowed.pth").write_text(f"{borrowed}\n", "utf-8")
     _run(
         sys.executable, "-m", "pip", "--python", made.python, "install", "--quiet", "--no-index",
-        "--no-deps", "--disable-pip-version-check", wheel,
+        "--no-deps", "--no-compile", "--disable-pip-version-check", wheel,
     )  # fmt: skip
     return made
 

@@ -7,18 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from tests.release.building import build, clean_copy, project
+from tests.release.building import project
 from tests.release.pythons import OLDEST, clean_environment, output_of, pythons
 
 NEWEST = max(pythons())
 ASK = "import config, sys; print(config.__file__); print(*sys.version_info[:2])"
-
-
-@pytest.fixture(scope="module")
-def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Build the wheel, once for every Python."""
-    folder = tmp_path_factory.mktemp("wheel")
-    return build(clean_copy(folder / "tree"), "wheel", folder / "wheel")
 
 
 NONE_NEWER = pytest.mark.skipif(NEWEST == OLDEST, reason="there is no Python newer than 3.11 here")
@@ -29,10 +22,10 @@ NONE_NEWER = pytest.mark.skipif(NEWEST == OLDEST, reason="there is no Python new
     [pytest.param(OLDEST, id="oldest"), pytest.param(NEWEST, id="newest", marks=NONE_NEWER)],
 )
 def test_the_installed_wheel_checks_and_rehearses(
-    version: tuple[int, int], wheel: Path, tmp_path: Path
+    version: tuple[int, int], built: tuple[Path, Path, Path], tmp_path: Path
 ) -> None:
     """It uses only its own files; it prints its version, checks, plans and rehearses."""
-    environment = clean_environment(version, tmp_path / "environment", wheel)
+    environment = clean_environment(version, tmp_path / "environment", built[1])
     home = tmp_path / "home"
     home.mkdir()
     where = subprocess.run(

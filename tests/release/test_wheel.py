@@ -6,23 +6,11 @@ import zipfile
 from email.parser import HeaderParser
 from pathlib import Path
 
-import pytest
-
-from tests.release.building import ROOT, build, clean_copy, project, unpack
+from tests.release.building import ROOT, project, unpack
 
 PACKAGES = ("config", "planners", "adapters", "daemon")
 VERSION: str = project()["version"]
 INFO = f"lullwatt-{VERSION}.dist-info"
-
-
-@pytest.fixture(scope="module")
-def built(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path, Path]:
-    """Build the sdist, a wheel from the tree, and a wheel from the sdist."""
-    folder = tmp_path_factory.mktemp("release")
-    sdist = build(clean_copy(folder / "tree"), "sdist", folder / "sdist")
-    wheel = build(folder / "tree", "wheel", folder / "wheel")
-    unpacked = unpack(sdist, folder / "unpacked")
-    return sdist, wheel, build(unpacked, "wheel", folder / "again")
 
 
 def contents(wheel: Path) -> dict[str, bytes]:

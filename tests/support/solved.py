@@ -2,39 +2,64 @@
 
 from __future__ import annotations
 
+import os
 import pickle
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import partial
 from hashlib import blake2b
+from pathlib import Path
+from threading import get_ident
 from typing import Final
 
 import pytest
 
+from planners.home import together
+from planners.joint import plans, shared_prices
 from planners.plan import alternatives, planning, several_nights
+from planners.solver import needs_first
 from planners.solver.exact import solve
 from planners.solver.problem import PlanningProblem
 from planners.solver.solution import Solution
 
-_SOLVED: Final[dict[bytes, Solution]] = {}
+_SOLVED: Final[dict[str, Solution]] = {}
+
+_USERS: Final = (
+    alternatives, needs_first, planning, plans, several_nights, shared_prices, together,
+)  # fmt: skip
 
 
 @contextmanager
-def solved_once() -> Iterator[None]:
-    """Let the planners look up what they have solved before: it depends on the problem alone.
+def solved_once(base_temp: Path) -> Iterator[None]:
+    """Let the planners look up what was solved before: it depends on the problem alone.
+
+    Parameters
+    ----------
+    base_temp : Path
+        Pytest's folder for this process. The workers of a run keep what they solve in its parent,
+        for each other.
 
     Yields
     ------
     None
         The tests of the solver itself do not do this.
     """
+    shared = base_temp.parent if "PYTEST_XDIST_WORKER" in os.environ else base_temp
+    kept = shared / "solved"
+    kept.mkdir(exist_ok=True)
     with pytest.MonkeyPatch.context() as patch:
-        for user in (alternatives, planning, several_nights):
-            patch.setattr(user, "solve", _solved)
+        for user in _USERS:
+            patch.setattr(user, "solve", partial(_solved, kept))
         yield
 
 
-def _solved(problem: PlanningProblem) -> Solution:
-    key = blake2b(pickle.dumps(problem)).digest()
+def _solved(kept: Path, problem: PlanningProblem) -> Solution:
+    key = blake2b(pickle.dumps(problem)).hexdigest()
     if key not in _SOLVED:
-        _SOLVED[key] = solve(problem)
+        path = kept / key
+        if not path.exists():
+            part = path.with_suffix(f".{os.getpid()}.{get_ident()}")
+            part.write_bytes(pickle.dumps(solve(problem)))
+            part.rename(path)
+        _SOLVED[key] = pickle.loads(path.read_bytes())  # noqa: S301 - our own
     return _SOLVED[key]

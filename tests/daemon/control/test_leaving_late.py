@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from datetime import timedelta
 from decimal import Decimal
+from functools import cache
 from typing import Any
 
 import pytest
 
+from daemon.control.state import House
 from tests.daemon.worlds import EVENING, HOUR, LEAVES, MINUTE, World, household
 
 WEAK: dict[str, Any] = {"charging_mode": 2, "max_amps": 10.0, "switching": "on_off"}
@@ -26,7 +28,18 @@ SHORT, NEARLY = 0.0, 5.5
 
 def at_departure(soc: float = SHORT, *, pilot: bool = True, **parts: dict[str, Any]) -> World:
     """Charge all night, until a minute before the departure."""
-    world = World(household(**({"point": WEAK} | parts)), EVENING)
+    if (soc, pilot, parts) == (SHORT, True, {}):
+        return _short_at_departure().copied()
+    return _charged_till_departure(household(**({"point": WEAK} | parts)), soc, pilot=pilot)
+
+
+@cache
+def _short_at_departure() -> World:
+    return _charged_till_departure(household(point=WEAK), SHORT, pilot=True)
+
+
+def _charged_till_departure(house: House, soc: float, *, pilot: bool) -> World:
+    world = World(house, EVENING)
     world.read()
     if pilot:
         world.plug_in(soc)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from config.files.price_series import PricePoint
+from planners.appraisal import appraising
 from planners.appraisal.appraising import appraise
 from planners.year.driving_days import days_of_year, local_midnight
 from tests.planners.appraised import (
@@ -25,6 +26,8 @@ from tests.planners.appraised import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     from config.choices.choices_file import ChoicesFile
     from planners.appraisal.appraisal import Appraisal, BreakEven
 
@@ -33,6 +36,7 @@ NEARLY = 1e-3
 
 
 OUTLAY = 1500
+NO_SERIES: Mapping[str, Sequence[PricePoint]] = {}
 HOUR = timedelta(hours=1)
 
 
@@ -61,6 +65,15 @@ def assert_level(appraisal: Appraisal, one: str, even: BreakEven) -> None:
     assert found[one] == pytest.approx(found[even.rival], rel=NEARLY)
 
 
+def appraised(
+    file: ChoicesFile, series: Mapping[str, Sequence[PricePoint]] = NO_SERIES
+) -> Appraisal:
+    """Appraise choices for their totals alone, without their break-even points."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(appraising, "break_evens", lambda *_: None)
+        return appraise(file, series)
+
+
 @pytest.fixture(scope="module")
 def declared() -> Appraisal:
     return appraise(three(), {})
@@ -76,10 +89,10 @@ def test_the_distance_found_is_where_another_choice_becomes_cheapest(declared: A
     assert declared.cheapest == "night"
     assert not below.by_shortage
     assert below.at is not None
-    at = appraise(three(below.at), {})
+    at = appraised(three(below.at))
     assert_level(at, "night", below)
-    assert appraise(three(below.at * 0.98), {}).cheapest == below.rival == "flat"
-    assert appraise(three(below.at * 1.02), {}).cheapest == "night"
+    assert appraised(three(below.at * 0.98)).cheapest == below.rival == "flat"
+    assert appraised(three(below.at * 1.02)).cheapest == "night"
 
 
 def test_the_rate_found_is_where_another_choice_becomes_cheapest(declared: Appraisal) -> None:
@@ -90,9 +103,9 @@ def test_the_rate_found_is_where_another_choice_becomes_cheapest(declared: Appra
     assert declared.break_even.rate_band == "night"
     assert rate.at is not None
     assert rate.at > rate.now
-    assert_level(appraise(three(night=f"{rate.at:.9f}"), {}), "night", rate)
-    assert appraise(three(night=f"{rate.at + 0.002:.9f}"), {}).cheapest == rate.rival == "flat"
-    assert appraise(three(night=f"{rate.at - 0.002:.9f}"), {}).cheapest == "night"
+    assert_level(appraised(three(night=f"{rate.at:.9f}")), "night", rate)
+    assert appraised(three(night=f"{rate.at + 0.002:.9f}")).cheapest == rate.rival == "flat"
+    assert appraised(three(night=f"{rate.at - 0.002:.9f}")).cheapest == "night"
 
 
 def test_the_outlay_found_is_where_another_choice_becomes_cheapest() -> None:
@@ -110,7 +123,7 @@ def test_the_outlay_found_is_where_another_choice_becomes_cheapest() -> None:
         dear = file.choices[1].model_copy(
             update={"outlay": Decimal(f"{found.outlay.at + more:.6f}")}
         )
-        again = appraise(file.model_copy(update={"choices": (file.choices[0], dear)}), {})
+        again = appraised(file.model_copy(update={"choices": (file.choices[0], dear)}))
         assert again.cheapest == winner
         assert totals(again)["night"] == pytest.approx(totals(again)["flat"], abs=0.02)
 
@@ -201,7 +214,7 @@ def test_a_rate_that_can_not_fall_so_far_hides_none_to_which_it_can_rise() -> No
     assert rate.rival == "flat"
     assert rate.at is not None
     assert rate.at > rate.now
-    assert_level(appraise(three(40_000, f"{rate.at:.9f}", 4000), {}), "night", rate)
+    assert_level(appraised(three(40_000, f"{rate.at:.9f}", 4000)), "night", rate)
 
 
 @pytest.mark.parametrize("outlay", [300, 900])
@@ -213,9 +226,9 @@ def test_no_nearer_rate_than_the_one_found_changes_the_answer(outlay: float) -> 
     assert rate.at is not None
     for part in range(1, 5):
         between = rate.now + (rate.at - rate.now) * part / 5
-        assert appraise(three(20_000, f"{between:.9f}", outlay), {}).cheapest == found.cheapest
+        assert appraised(three(20_000, f"{between:.9f}", outlay)).cheapest == found.cheapest
     past = rate.at + 0.02 * (rate.at - rate.now)
-    assert appraise(three(20_000, f"{past:.9f}", outlay), {}).cheapest != found.cheapest
+    assert appraised(three(20_000, f"{past:.9f}", outlay)).cheapest != found.cheapest
 
 
 def test_a_rate_past_which_nothing_more_is_wanted_is_found_where_the_total_jumps() -> None:
@@ -266,9 +279,9 @@ def test_what_a_series_may_be_dearer_by_is_added_to_every_price() -> None:
     rate = found.break_even.rate
     assert (rate.now, rate.rival) == (0.0, "flat")
     assert rate.at is not None
-    again = appraise(file, {"series": hourly(Decimal(f"{rate.at:.9f}"))})
+    again = appraised(file, {"series": hourly(Decimal(f"{rate.at:.9f}"))})
     assert_level(again, "series", rate)
-    dearer = appraise(file, {"series": hourly(Decimal(f"{rate.at + 0.002:.9f}"))})
+    dearer = appraised(file, {"series": hourly(Decimal(f"{rate.at + 0.002:.9f}"))})
     assert dearer.cheapest == "flat"
 
 
