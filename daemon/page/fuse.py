@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
     from daemon.page.plan_shown import ShownPlan
     from daemon.page.words import Words
-    from planners.power.phases import PhaseLimit
+    from planners.power.phases import SupplyLimit
 
 _MINUTE: Final = timedelta(minutes=1)
 _WHOLE: Final = 100.0
@@ -81,30 +81,31 @@ def fuse_strips(
     FuseStrip
         Where two phases carry the same, only one of them.
     """
-    shared = [each for each in limits_of(file) if each.is_fuse and len(each.points) > 1]
+    shared = [each for each in limits_of(file) if each.kind == "fuse" and len(each.points) > 1]
     for limit in shared if plans else ():
         amps = f"{limit.amps:g}"
         name = words.say("Main fuse of {amps} A", amps=amps)
         if len(shared) > 1:
-            name = words.say("{fuse}, phase {phase}", fuse=name, phase=limit.phase)
+            name = words.say("{fuse}, phase {phase}", fuse=name, phase=limit.phases[0])
         yield _strip(file, limit, list(plans.values()), name, now=now, words=words)
 
 
 def _strip(
     file: HouseholdFile,
-    limit: PhaseLimit,
+    limit: SupplyLimit,
     plans: Sequence[ShownPlan],
     name: str,
     *,
     now: datetime,
     words: Words,
 ) -> FuseStrip:
+    [phase] = limit.phases
     departure = max(plan.departure for plan in plans)
     stretch = stretch_of(now, departure, [span for plan in plans for span in plan.spans])
-    on_phase = [plan for plan in plans if limit.phase in phases_of(file, plan.vehicle)]
+    on_phase = [plan for plan in plans if phase in phases_of(file, plan.vehicle)]
     currents = [each for plan in on_phase for each in plan.currents]
     first, last = minute_of(now), minute_of(stretch.end)
-    home = home_load(file, first, last, limit.phase)
+    home = home_load(file, first, last, phase)
     edges = {now, stretch.end}
     edges |= {at for start, end, _ in currents for at in (start, end) if now < at < stretch.end}
     changes = (home[1:] != home[:-1]).nonzero()[0] + 1
