@@ -43,7 +43,11 @@ def household_schema() -> dict[str, Any]:
 def choices_schema() -> dict[str, Any]:
     """Make the JSON Schema of the choices file; see `household_schema`."""
     schema = _schema_of(ChoicesFile, "Choices file of Lullwatt")
-    for part, keys in (("Tariff", TARIFF_KEYS), ("ChargePoint", DAEMON_KEYS)):
+    for part, keys in (
+        ("Tariff", TARIFF_KEYS),
+        ("ChargePoint", DAEMON_KEYS),
+        ("PriceFile", ("fetch",)),
+    ):
         for key in keys:
             del schema["$defs"][part]["properties"][key]
     _drop_unused(schema)

@@ -10,12 +10,12 @@ import ssl
 from hashlib import scrypt
 from pathlib import Path
 
+from adapters.host.trust import MOST_BYTES, trusting_context
 from config.files.errors import Fault, FileError
 from config.files.secret_files import credential_or_file, read_password, refuse_open_key
 from config.files.texts import read_text, whole_file_fault
 from config.household.household_file import Bus
 
-_MOST_BYTES = 1024 * 1024
 _SCRYPT_N = 4096
 """Client ids stand in a broker's log: a password must not be found from one (4 MB, some 10 ms)."""
 
@@ -47,7 +47,7 @@ def client_id_of(bus: Bus, name: str) -> str:
     try:
         secret = password_of(bus)
         if secret is None and bus.client_key_file is not None:
-            secret = read_text(bus.client_key_file, "a key (PEM)", _MOST_BYTES)
+            secret = read_text(bus.client_key_file, "a key (PEM)", MOST_BYTES)
     except FileError:
         secret = None  # connecting will say what is wrong
     if not secret:
@@ -75,7 +75,7 @@ def tls_context(bus: Bus) -> ssl.SSLContext:
     FileError
         If a certificate or a key can't be used.
     """  # noqa: DOC502 - raised by the parts
-    context = _trusting_context(bus.ca_file)
+    context = trusting_context(bus.ca_file)
     if bus.client_certificate_file is not None and bus.client_key_file is not None:
         _load_certificate(context, bus.client_certificate_file, bus.client_key_file)
     return context
@@ -99,19 +99,8 @@ def check_credentials(bus: Bus) -> None:
         raise FileError(faults)
 
 
-def _trusting_context(ca_file: Path | None) -> ssl.SSLContext:
-    if ca_file is None:
-        return ssl.create_default_context()
-    text = read_text(ca_file, "a file of certificates (PEM)", _MOST_BYTES)
-    try:
-        return ssl.create_default_context(cadata=text)
-    except (ssl.SSLError, ValueError):
-        message = "expected certificates (PEM), got something else"
-        raise whole_file_fault(ca_file, message) from None
-
-
 def _load_certificate(context: ssl.SSLContext, certificate: Path, key: Path) -> None:
-    read_text(certificate, "a certificate (PEM)", _MOST_BYTES)
+    read_text(certificate, "a certificate (PEM)", MOST_BYTES)
     key = credential_or_file(key)
     refuse_open_key(key)
     try:

@@ -117,6 +117,9 @@ def _tariff_problems(parts: ChoiceParts) -> Iterator[KeyProblem]:
             if prices.file is None:
                 message = "expected file: an appraisal gets no prices from the bus"
                 yield KeyProblem((*at, *path), message)
+            if prices.fetch is not None:
+                message = "expected to be left out: an appraisal fetches no prices"
+                yield KeyProblem((*at, *path, "fetch"), message)
 
 
 def _current_problems(parts: ChoiceParts) -> Iterator[KeyProblem]:

@@ -30,6 +30,14 @@ class Address:
             return self.host == "localhost"
 
 
+def is_this_machine(host: str) -> bool:
+    """Tell whether a host name or IP address to connect to is that of this machine."""
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost" or host.endswith(".localhost")  # RFC 6761, section 6.3
+
+
 def address_of(text: str) -> Address:
     """Read an address.
 

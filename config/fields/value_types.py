@@ -37,6 +37,7 @@ MOST_MONEY = 1_000_000
 _CLOCK = re.compile(r"([0-9]{1,2}):([0-9]{2})", re.ASCII)
 _HOURS = re.compile(r"([0-9]{1,2}):([0-9]{2}) *- *([0-9]{1,2}):([0-9]{2})", re.ASCII)
 _DATE = re.compile(r"20[0-9]{2}-[0-9]{2}-[0-9]{2}", re.ASCII)
+_POINTER = re.compile(r"(/([^~/]|~[01])*)*")
 _MINUTES_PER_DAY = 1440
 
 
@@ -324,3 +325,8 @@ def checked(test: Callable[[str], bool]) -> AfterValidator:
         return value
 
     return AfterValidator(validate)
+
+
+def is_pointer(text: str) -> bool:
+    """Tell whether a text is a JSON Pointer (RFC 6901)."""
+    return _POINTER.fullmatch(text) is not None

@@ -8,6 +8,7 @@
     +-- TariffError         no rate is known at an instant
     +-- BusError            the broker can't be used
     +-- MetricsError        the figures for graphs can't be published
+    +-- FetchError          prices could not be fetched, or were refused (exit 5)
     +-- UnwellError         the daemon does not answer, or is not well (exit 4)
     +-- LedgerError         the ledger can't be used
         +-- LedgerDamaged   the ledger broke while it was in use (exit 1)
@@ -89,6 +90,12 @@ class BusError(LullwattError):
 
 class MetricsError(LullwattError):
     """The figures for graphs can't be published."""
+
+
+class FetchError(LullwattError):
+    """Prices could not be fetched, or what came was refused."""
+
+    exit_code: ClassVar[int] = 5
 
 
 class UnwellError(LullwattError):

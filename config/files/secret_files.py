@@ -21,17 +21,24 @@ OTHERS = stat.S_IRWXG | stat.S_IRWXO
 CREDENTIALS_VARIABLE = "CREDENTIALS_DIRECTORY"
 """Environment variable with the folder of the credentials from the service manager."""
 
-_MOST_PASSWORD_BYTES = 1024
+_MOST_SECRET_BYTES = 1024
 _MOST_KEY_BYTES = 64 * 1024
 
 
 def read_password(path: Path) -> str:
-    """Read a password: the only line of its file, without the line break.
+    """Read a password, as `read_secret` does."""
+    return read_secret(path, "a password file")
+
+
+def read_secret(path: Path, kind: str) -> str:
+    """Read a secret: the only line of its file, without the line break.
 
     Parameters
     ----------
     path : Path
         The file.
+    kind : str
+        What kind of file it is, such as ``"a password file"``.
 
     Returns
     -------
@@ -43,9 +50,8 @@ def read_password(path: Path) -> str:
     FileError
         If the file is missing, empty or not one line of UTF-8, or others may read or write it.
     """  # noqa: DOC501, DOC502 - whole_file_fault makes it
-    kind = "a password file"
     path = credential_or_file(path)
-    raw = read_bytes(path, kind, _MOST_PASSWORD_BYTES)
+    raw = read_bytes(path, kind, _MOST_SECRET_BYTES)
     refuse_open_rights(path, kind)
     try:
         lines = raw.decode("utf-8-sig").splitlines()

@@ -5,12 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from ipaddress import ip_address
 from typing import Annotated, Self
 
 from pydantic import Field, model_validator
 
-from config.fields.addresses import HOST
+from config.fields.addresses import HOST, is_this_machine
 from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import Expected, FilePath, Flag, Model, checked
 
@@ -62,13 +61,6 @@ UserName = Annotated[
     Expected("a name of 1 to 200 characters, without colons or control characters"),
 ]
 """The name of an account at the broker."""
-
-
-def _is_this_machine(host: str) -> bool:
-    try:
-        return ip_address(host).is_loopback
-    except ValueError:
-        return host == "localhost" or host.endswith(".localhost")  # RFC 6761, section 6.3
 
 
 class Bus(Model):
@@ -137,7 +129,7 @@ class Bus(Model):
 
     def _access_problems(self) -> Iterator[KeyProblem]:
         """Find what lets strangers in, unless the file says that this is meant."""
-        if _is_this_machine(self.host):
+        if is_this_machine(self.host):
             return
         if not self.tls and not self.in_the_clear:
             yield KeyProblem(

@@ -13,14 +13,13 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import Field, model_validator
 
 from config.fields.key_problems import KeyProblem, refuse
-from config.fields.value_types import Expected, Flag, Model, checked
+from config.fields.value_types import Expected, Flag, Model, checked, is_pointer
 
 PLACEHOLDERS = ("amps", "watts", "valid_until", "seconds", "serial")
 """Names allowed between braces in a text or a JSON value: current per phase [A], power [W], the
 instant at which a start expires (RFC 3339), how long until then [seconds], the command's serial."""
 
 _BRACED = re.compile(r"\{([A-Za-z_][A-Za-z0-9_]*)\}", re.ASCII)
-_POINTER = re.compile(r"(/([^~/]|~[01])*)*")
 _LONGEST_TOPIC = 1000
 
 PilotState = Literal["A", "B", "C", "D", "E", "F"]
@@ -57,7 +56,7 @@ TopicFilter = Annotated[
 ]
 Pointer = Annotated[
     str,
-    checked(lambda text: _POINTER.fullmatch(text) is not None),
+    checked(is_pointer),
     Expected('a JSON Pointer (RFC 6901) such as "/energy/total"'),
 ]
 Scale = Annotated[

@@ -9,6 +9,7 @@ from pydantic import Field, model_validator
 
 from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import Expected, Factor, FilePath, Model, Rate
+from config.tariffs.price_fetch import PriceFetch
 
 
 class PriceFile(Model):
@@ -18,6 +19,9 @@ class PriceFile(Model):
         None,
         description="CSV file with the columns start (RFC 3339) and rate; prices from the bus, on "
         "the topic <root>/<household>/prices, take precedence. Without: from the bus only.",
+    )
+    fetch: PriceFetch | None = Field(
+        None, description="Where `lullwatt fetch-prices` gets the prices that it writes into file."
     )
     multiply: Factor = Field(Decimal(1), description="rate = multiply x price + add, before tax.")
     add: Rate = Field(Decimal(0), description="Added to each price [currency per kWh].")
@@ -43,4 +47,6 @@ class PriceFile(Model):
         if least is not None and most is not None and least > most:
             message = f"expected no more than at_most, which is {most}, got {least}"
             refuse([KeyProblem(("at_least",), message)])
+        if self.fetch is not None and self.file is None:
+            refuse([KeyProblem(("fetch",), "expected file beside it, where the prices are kept")])
         return self

@@ -5,6 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from adapters.contract.topics import Topics
+from config.files.errors import FileError
+from config.files.secret_files import read_secret
+from config.tariffs.price_fetch import address_problem, host_of
+from daemon.fetch_prices.files import read_last_time
 from daemon.presentation.figures import date_text, local_time, plain_number
 from planners.local_time.conversion import instant_of
 from planners.rates.series_rates import DAYS_ESTIMATED_FROM
@@ -12,9 +16,11 @@ from planners.rates.series_rates import DAYS_ESTIMATED_FROM
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from datetime import datetime
+    from pathlib import Path
     from zoneinfo import ZoneInfo
 
     from config.household.household_file import HouseholdFile
+    from config.tariffs.price_fetch import PriceFetch
     from config.tariffs.price_file import PriceFile
     from config.tariffs.tariff import Tariff
     from planners.rates.series_rates import SeriesRates
@@ -52,6 +58,8 @@ def price_lines(file: HouseholdFile, tariff: Tariff, rates: SeriesRates) -> Iter
         else f"messages on the topic {topic}"
     )
     yield f"    Prices come from {source}."
+    if prices.file is not None and prices.fetch is not None:
+        yield f"    {_fetched(prices.file, prices.fetch, file.zone)}"
     yield f"    {_formula(prices, tariff, currency)}"
     yield f"    {_step(prices)}"
     yield f"    {_known(rates, file.zone, currency, tariff)}"
@@ -60,6 +68,30 @@ def price_lines(file: HouseholdFile, tariff: Tariff, rates: SeriesRates) -> Iter
         f" {DAYS_ESTIMATED_FROM} days that have one; if none has, the mean of the nearest"
         f" {DAYS_ESTIMATED_FROM} days of prices."
     )
+
+
+def _fetched(path: Path, fetch: PriceFetch, zone: ZoneInfo) -> str:
+    """Say from where the prices are fetched and when last; of a private address only the host."""
+    last = read_last_time(path)
+    does = (
+        f"`lullwatt fetch-prices` writes that file from {_server(fetch)}, as {fetch.format.upper()}"
+    )
+    when = "it has not yet" if last.wrote_at is None else f"last on {_moment(last.wrote_at, zone)}"
+    failed = ""
+    if last.failure and last.asked_at is not None:
+        failed = f" The last try, on {_moment(last.asked_at, zone)}, failed: {last.failure}"
+    return f"{does}; {when}.{failed}"
+
+
+def _server(fetch: PriceFetch) -> str:
+    if fetch.url is not None:
+        return fetch.url
+    try:
+        address = read_secret(fetch.url_file, "a file with an address") if fetch.url_file else ""
+    except FileError:
+        address = ""  # the service that fetches may be the only one that may read it
+    known = bool(address) and address_problem(address, in_the_clear=True) is None
+    return host_of(address) if known else "an address that only that command may read"
 
 
 def _formula(prices: PriceFile, tariff: Tariff, currency: str) -> str:

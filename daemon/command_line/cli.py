@@ -16,6 +16,7 @@ from config.files.errors import LullwattError, UsageError
 from daemon.appraise.command import appraise
 from daemon.command_line.backup import backup
 from daemon.command_line.reports import month, nights
+from daemon.fetch_prices.command import fetch_prices
 from daemon.page_service.command import page
 from daemon.presentation.options import (
     AT_OPTION,
@@ -67,7 +68,7 @@ def cli() -> None:
 
     Exit codes: 0 done; 2 bad usage, a bad household file, or something is missing; 3 done, but
     the charge that is needed can't be reached in time; 4 the daemon does not run or is not well,
-    or another one has taken over.
+    or another one has taken over; 5 prices could not be fetched, or were refused.
 
     Lullwatt switches a load that runs at full current for hours. It is not a protective device.
     Local wiring rules and a licensed electrician decide what may be connected.
@@ -292,6 +293,7 @@ def rehearse(
 cli.add_command(appraise)
 cli.add_command(ask)
 cli.add_command(backup)
+cli.add_command(fetch_prices)
 cli.add_command(start_file)
 cli.add_command(status)
 cli.add_command(wiring)

@@ -49,7 +49,7 @@ def load_house(path: Path, now: datetime | None = None) -> House:
         Every fault of the file, or of its price series.
     """  # noqa: DOC502 - raised by the loaders
     file = load_household(path)
-    series = read_all(series_files(file), load_prices)
+    series = read_all(series_files(file), lambda each: load_series(each, file))
     stored: Mapping[str, tuple[PricePoint, ...]] = {}
     tariffs = [tariff.name for tariff in file.tariffs if tariff.series is not None]
     if tariffs:
@@ -100,6 +100,13 @@ def series_files(file: HouseholdFile) -> frozenset[Path]:
     """Return the price files that a household file names."""
     prices = (tariff.series for tariff in file.tariffs)
     return frozenset(each.file for each in prices if each is not None and each.file is not None)
+
+
+def load_series(path: Path, file: HouseholdFile) -> tuple[PricePoint, ...]:
+    """Read a price file; one that is fetched need not be there yet."""
+    series = (tariff.series for tariff in file.tariffs)
+    fetched = {each.file for each in series if each is not None and each.fetch is not None}
+    return () if path in fetched and not path.exists() else load_prices(path)
 
 
 def read_all(

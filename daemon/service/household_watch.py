@@ -7,6 +7,7 @@ is the same, this holds for each price file separately.
 from __future__ import annotations
 
 from datetime import timedelta
+from functools import partial
 from typing import TYPE_CHECKING, Literal
 
 import structlog
@@ -17,11 +18,17 @@ from config.household.loading import load_household
 from config.tariffs.calendar_words import listed
 from daemon.control.events import HouseholdHealth
 from daemon.messaging.price_feed import sort_feed
-from daemon.service.house_loading import house_of, read_all, series_files, with_learned_load
+from daemon.service.house_loading import (
+    house_of,
+    load_series,
+    read_all,
+    series_files,
+    with_learned_load,
+)
 from planners.local_time.departures import night_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
     from datetime import datetime
     from pathlib import Path
 
@@ -200,14 +207,18 @@ class HouseholdWatch:
         self._stamps[self._path] = _stamp(self._path)
         file = load_household(self._path)
         self._wanted = series_files(file)
-        series = read_all(sorted(self._wanted), self._read_prices)
+        series = read_all(
+            sorted(self._wanted), lambda path: self._stamped(path, lambda: load_series(path, file))
+        )
         self._wanted = frozenset()
         return file, series
 
-    def _read_prices(self, path: Path) -> tuple[PricePoint, ...]:
+    def _stamped(
+        self, path: Path, read: Callable[[], tuple[PricePoint, ...]]
+    ) -> tuple[PricePoint, ...]:
         # The stamp first: a write during the read is noticed at the next look.
         self._stamps[path] = _stamp(path)
-        return load_prices(path)
+        return read()
 
     def _load_file(self, ledger: Ledger) -> bool:
         try:
@@ -231,7 +242,7 @@ class HouseholdWatch:
         news: dict[Path, tuple[PricePoint, ...]] = {}
         for path in paths:
             try:
-                points = self._read_prices(path)
+                points = self._stamped(path, partial(load_prices, path))
             except FileError as error:
                 _log.error("changed prices are refused, the old ones stay", why=str(error))
                 continue

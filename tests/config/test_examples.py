@@ -23,6 +23,7 @@ def test_there_are_examples() -> None:
     """Bands, a price series, the sum of both, three kinds of hardware, and two cars."""
     assert [path.name for path in FILES] == [
         "day-ahead.yaml",
+        "fetched-day-ahead.yaml",
         "kowhai.yaml",
         "market-and-network.yaml",
         "plug.yaml",

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from datetime import date
 from decimal import Decimal
+from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -11,6 +13,7 @@ import pytest
 from config.files.price_series import PricePoint
 from daemon.check.tariff import explain_tariffs, explain_tonight
 from daemon.control.state import House
+from daemon.fetch_prices.files import LastTime, write_last_time
 from planners.rates.prices import prices_of
 from tests.planners.households import band, bands, series
 from tests.planners.planned import EVERY_DAY, HERE, THREE_BANDS, DemoHousehold, minutes, utc
@@ -324,3 +327,36 @@ def test_a_night_that_begins_before_the_first_price_is_shown() -> None:
     tonight = list(explain_tonight(House(file, prices_of(file, {"Series": points})), first))
     assert "(estimated" in tonight[2]
     assert not any("can't be planned" in line for line in tonight)
+
+
+FETCH = {"url": "https://prices.example.org/{date}", "format": "xml"}
+
+
+def fetched(folder: Path, **fetch: object) -> str:
+    """Return the line on where prices are fetched from."""
+    given = {key: value for key, value in {**FETCH, **fetch}.items() if value is not None}
+    prices = {"file": folder / "prices.csv", "fetch": given}
+    return tariff_lines({"name": "Series", "prices": prices})[3]
+
+
+def test_where_prices_are_fetched_from_and_when(tmp_path: Path) -> None:
+    """The address as the file has it; when prices were last written, and what went wrong since."""
+    does = (
+        "`lullwatt fetch-prices` writes that file from https://prices.example.org/{date}, as XML;"
+    )
+    assert fetched(tmp_path) == f"{does} it has not yet."
+    last = LastTime(utc("2026-06-03T02:00:00"), utc("2026-06-02T01:30:00"), "It is down.")
+    write_last_time(tmp_path / "prices.csv", last)
+    assert fetched(tmp_path) == (
+        f"{does} last on 2 June 2026 13:30. The last try, on 3 June 2026 14:00, failed: It is down."
+    )
+
+
+def test_of_a_private_address_only_the_host_is_shown(tmp_path: Path) -> None:
+    """And not even that, if the file may not be read."""
+    address = tmp_path / "address"
+    private = partial(fetched, tmp_path, url=None, url_file=address)
+    assert "from an address that only that command may read, as XML" in private()
+    address.write_text("https://prices.example.org/house-4711/{date}")
+    address.chmod(0o600)
+    assert "writes that file from prices.example.org, as XML" in private()
