@@ -27,6 +27,7 @@ help:
 	@echo 'make floods       20,000 messages a second, of each kind (an hour)'
 	@echo 'make browsers     the page in a real browser: every view, every wish, in every way (five minutes)'
 	@echo 'make picture      draw the picture of the page in the README again (a minute)'
+	@echo 'make break-in     break-ins at the page, 10,000 guesses, 100 MB bodies, 100 open phones (three minutes)'
 	@echo 'make hours        the tests that read the clock, at other hours and days (two hours)'
 	@echo 'make throwaway    the install guide from nothing, in a Debian of its own (root, three minutes)'
 	@echo 'make container    the container image, built and run (root, three minutes)'
@@ -150,6 +151,9 @@ browsers: $(VENV)/.tests mosquitto chromium
 
 picture: $(VENV)/.tests chromium
 	$(BIN)/python -m tests.browsers.picture
+
+break-in: $(VENV)/.tests mosquitto
+	$(BIN)/python -m tests.break_in
 
 hours: $(VENV)/.tests mosquitto chromium debian
 	@command -v cc >/dev/null || { \

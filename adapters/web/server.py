@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import parse_qsl
@@ -28,6 +29,9 @@ KEEP_ALIVE_SECONDS: Final = 15.0
 ENDS_SECONDS: Final = 2.0
 FORM: Final = "application/x-www-form-urlencoded"
 _EVENTS: Final = "text/event-stream"
+
+QUIET: Final = logging.Logger("web", level=logging.CRITICAL + 1)  # noqa: LOG001 - of no tree
+"""aiohttp would log a traceback for every request that is no HTTP: strangers could fill the log."""
 
 _log = structlog.get_logger(__name__)
 
@@ -81,7 +85,8 @@ class WebServer:
         app.on_response_prepare.append(self._add_headers)
         runner = web.AppRunner(
             app, access_log=None, keepalive_timeout=KEEP_ALIVE_SECONDS,
-            shutdown_timeout=ENDS_SECONDS, handle_signals=False,
+            lingering_time=ENDS_SECONDS, shutdown_timeout=ENDS_SECONDS, handle_signals=False,
+            logger=QUIET,
         )  # fmt: skip
         await runner.setup()
         sockets = listen(host, port, self._connections)
@@ -118,6 +123,8 @@ class WebServer:
     async def _read(self, request: web.Request) -> WebRequest | WebResponse:
         """Read a request; or return the refusal of one that is too large, too slow or no form."""
         form: dict[str, str] = {}
+        if not request.raw_path.startswith("/"):  # a proxy's form names a host of its own
+            return WebResponse("Expected a path.\n", 400, "text/plain")
         if request.body_exists:
             if request.content_type != FORM:
                 return WebResponse("Expected a form.\n", 415, "text/plain")

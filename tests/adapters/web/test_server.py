@@ -118,6 +118,20 @@ def test_bodies_that_are_refused(serving: Serving, body: bytes, kind: str, statu
     assert answer[2]["X-Every"] == "response"
 
 
+@pytest.mark.parametrize("target", ["http://evil.example/", "*", "/\x01", "/" + "x" * 10_000])
+def test_targets_that_are_refused(
+    serving: Serving, target: str, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A browser sends a path; another host's name beside it, or no path at all, reaches nobody.
+
+    Nobody can fill the log by that.
+    """
+    with socket.create_connection(("127.0.0.1", serving.port), patience(10)) as caller:
+        caller.sendall(f"GET {target} HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n".encode())
+        assert caller.recv(12)[8:] == b" 400"
+    assert (serving.asked, caplog.records) == ([], [])
+
+
 def test_a_body_that_does_not_come(serving: Serving, monkeypatch: pytest.MonkeyPatch) -> None:
     """It is waited for, but not for long."""
     monkeypatch.setattr(web_server, "MOST_BODY_SECONDS", 0.05)
