@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import timedelta
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from daemon.control.alerts import (
@@ -115,6 +116,8 @@ ALERT_WORDS: Final[Mapping[str, AlertWords]] = {
 }
 """By the alert's code."""
 
+CLOCKS_APART: Final = timedelta(minutes=2)
+
 ADVICE = "Restart the machine that it runs on. If that does not help, ask whoever set it up."
 
 
@@ -167,6 +170,8 @@ def home_trouble(
             words.say(ADVICE),
             detail=report.no_broker,
         )
+    if abs(report.ahead) >= CLOCKS_APART:
+        return _clocks_apart(report.ahead, words)
     absent = why_not_running(report.daemon, file, now)
     if absent is None:
         return None
@@ -175,6 +180,17 @@ def home_trouble(
         words.say(ADVICE),
         detail=absent,
     )
+
+
+def _clocks_apart(ahead: timedelta, words: Words) -> Trouble:
+    minutes = round(abs(ahead) / timedelta(minutes=1))
+    if ahead > timedelta():
+        text = words.say("Lullwatt's clock is {minutes} min ahead of this page's: times here may be"
+                         " wrong.", minutes=minutes)  # fmt: skip
+    else:
+        text = words.say("Lullwatt's clock is {minutes} min behind this page's: times here may be"
+                         " wrong.", minutes=minutes)  # fmt: skip
+    return Trouble(text, words.say("Let both machines set their clocks by the network."))
 
 
 def record_trouble(tonight: ChargedTonight, words: Words) -> Trouble | None:

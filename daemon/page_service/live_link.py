@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 import asyncio
+import json
+from datetime import timedelta
 from secrets import token_hex
 from typing import TYPE_CHECKING
 
 from adapters.bus.bus import MqttBus
 from adapters.bus.events import Connected, Disconnected, MessageArrived
+from adapters.clocks.instants import parse_instant
 from adapters.contract.topics import Topics
 from daemon.remote.health import Report, report_of
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+    from datetime import datetime
+
     from adapters.bus.events import BusEvent
     from config.household.household_file import HouseholdFile
 
@@ -28,10 +34,14 @@ class LiveLink:
     ----------
     file
         The household.
+    now
+        The page's clock.
     """
 
-    def __init__(self, file: HouseholdFile) -> None:
+    def __init__(self, file: HouseholdFile, now: Callable[[], datetime]) -> None:
         self._file = file
+        self._now = now
+        self._ahead = timedelta()
         self._topics = Topics.of_file(file)
         self._loop = asyncio.get_running_loop()
         self._payloads: dict[str, bytes] = {}
@@ -62,7 +72,7 @@ class LiveLink:
         """The daemon's last messages, and why the broker can't be reached if it can't."""
         if self._report is None:
             report = report_of(self._file, self._payloads.get)
-            self._report = Report(report.points, report.daemon, self._no_broker)
+            self._report = Report(report.points, report.daemon, self._no_broker, self._ahead)
         return self._report
 
     async def wait_changed(self, most_seconds: float) -> None:
@@ -73,6 +83,12 @@ class LiveLink:
         except TimeoutError:
             return
         await asyncio.sleep(_SETTLES_SECONDS)
+
+    def _compare_clocks(self, payload: bytes, *, is_old: bool) -> None:
+        """Note how far the daemon's clock is ahead; an old message may only show that it is."""
+        at = _instant_of(payload)
+        if at is not None and not (is_old and at <= self._now()):
+            self._ahead = at - self._now()
 
     def _pass_on(self, event: BusEvent) -> None:
         """Hand an event to the loop; called on the bus's thread."""
@@ -85,11 +101,20 @@ class LiveLink:
                 self._no_broker = None
             case Disconnected(reason):
                 self._no_broker = reason
-            case MessageArrived(topic, payload):
+            case MessageArrived(topic, payload, retain):
                 self._payloads[topic] = payload
+                self._compare_clocks(payload, is_old=retain)
                 event.ack()
             case _:
                 return
         self._report = None
         async with self._changed:
             self._changed.notify_all()
+
+
+def _instant_of(payload: bytes) -> datetime | None:
+    """Return when a message was written; None if it does not say so."""
+    try:
+        return parse_instant(json.loads(payload)["at"])
+    except (ValueError, KeyError, TypeError):
+        return None

@@ -144,7 +144,7 @@ async def serve(
         Returns what answers requests.
     """
     file = watch.house().file
-    link = LiveLink(file)
+    link = LiveLink(file, lambda: parts.clock.now())  # noqa: PLW0108 - of the parts below
     parts = adapt(
         Parts(
             house=watch.house,

@@ -75,6 +75,7 @@ class Parts:
     templates: Templates
     access: Access
     looks_every_seconds: float = STREAM_SECONDS
+    is_rehearsed: bool = False
 
 
 class Site:
@@ -211,7 +212,8 @@ class Site:
         view = first_view(parts.link.report, house, tonight, now, visit.words)
         return parts.templates.fill(
             "live.html.j2", visit.words,
-            view=view, time=visit.words.clock(now), **_person(visit),
+            view=view, time=visit.words.clock(now), minute_ms=_minute_ms(parts, now),
+            **_person(visit),
         )  # fmt: skip
 
     def page(self, visit: Visit, template: str, status: int = 200, **values: object) -> WebResponse:
@@ -221,6 +223,13 @@ class Site:
             template, visit.words, household=name, **_person(visit), **values
         )
         return WebResponse(body, status, is_known=True)
+
+
+def _minute_ms(parts: Parts, now: datetime) -> int | None:
+    """Return the minute that a phone's clock must agree with [ms]; None in a rehearsal."""
+    if parts.is_rehearsed:
+        return None
+    return int(now.replace(second=0, microsecond=0).timestamp() * 1000)
 
 
 def _person(visit: Visit) -> Mapping[str, object]:

@@ -82,7 +82,13 @@ def rehearsed_page(path: Path, house: House, clock: VirtualClock, folder: Path) 
 
     def adapt(parts: Parts) -> Parts:
         record = Record(seconds=lambda: clock.now().timestamp())
-        return replace(parts, clock=clock, record=record, looks_every_seconds=LOOKS_EVERY_SECONDS)
+        return replace(
+            parts,
+            clock=clock,
+            is_rehearsed=True,
+            record=record,
+            looks_every_seconds=LOOKS_EVERY_SECONDS,
+        )
 
     def respond_by(site: Site, parts: Parts) -> Respond:
         async def respond(request: WebRequest) -> WebResponse | EventStream:

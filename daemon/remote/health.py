@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 from adapters.contract.messages import (
@@ -45,11 +46,14 @@ class Report:
         Its report on whether it runs.
     no_broker : str or None
         Why the broker could not be reached; None if it was.
+    ahead : timedelta
+        How far the daemon's clock is ahead of the reader's, if that is known.
     """
 
     points: Mapping[str, PointReport]
     daemon: DaemonState | None = None
     no_broker: str | None = None
+    ahead: timedelta = timedelta()
 
 
 def read_report(file: HouseholdFile, wait_seconds: float) -> Report:

@@ -1,10 +1,16 @@
 // Keeps the first view up to date. Without it, the page works by reloading.
 const live = document.getElementById("live");
 const lost = document.getElementById("lost");
+const CLOCKS_APART_MS = 180000;
 const source = new EventSource("/live");
 
 let pressed = false;
 let next = null;
+
+function compareClocks() {
+  const minute = live.querySelector("[data-minute]")?.dataset.minute ?? Date.now();
+  document.getElementById("clock").hidden = Math.abs(Date.now() - minute) < CLOCKS_APART_MS;
+}
 
 function show(view) {
   lost.hidden = true;
@@ -14,6 +20,7 @@ function show(view) {
   const open = [...live.querySelectorAll("details")].map((each) => each.open);
   live.innerHTML = view; // the server has escaped every text
   live.querySelectorAll("details").forEach((each, place) => { each.open = open[place] ?? false; });
+  compareClocks();
   if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
 }
 

@@ -148,10 +148,18 @@ def test_all_is_well_only_if_it_is() -> None:
             Report({POINT: PointReport()}, None, "no answer"),
             "The page has no connection to the broker: this is what it last knew.",
         ),
+        (
+            Report({POINT: PointReport()}, ahead=-7 * MINUTE),
+            "Lullwatt's clock is 7 min behind this page's: times here may be wrong.",
+        ),
+        (
+            Report({POINT: PointReport()}, ahead=HOUR),
+            "Lullwatt's clock is 60 min ahead of this page's: times here may be wrong.",
+        ),
     ],
 )
 def test_without_daemon_or_broker(report: Report, text: str) -> None:
-    """It says which of the two is missing, and shows what it last knew."""
+    """It says which of the two is missing or has another time, and shows what it last knew."""
     view = first_view(report, HOUSE, UNREAD, EVENING, words())
     assert view.trouble is not None
     assert view.trouble.text == text

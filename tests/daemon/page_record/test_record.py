@@ -3,21 +3,30 @@
 from __future__ import annotations
 
 import asyncio
+import os
+import sqlite3
+from contextlib import closing
 from dataclasses import replace
 from datetime import date
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
+import pytest
+
 from adapters.contract.table import BUS_TOPICS
+from adapters.ledger import file
 from adapters.ledger.ledger import Ledger, open_ledger
 from config.household.household_file import LedgerFile
 from daemon.page_record.record import READS_EVERY_SECONDS, Record
 from tests.daemon.worlds import EVENING, HOUR, MINUTE, POINT, kowhai
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from daemon.control.state import House
     from daemon.page.charged import ChargedTonight
+
+DAEMON, PAGE = 60_010, 60_011
+"""Users that nobody is."""
 
 
 def house_with(ledger: Path) -> House:
@@ -63,6 +72,68 @@ def test_the_latest_night_that_is_closed(tmp_path: Path) -> None:
             ledger.close_night(date(2026, 6, day), point, "hatchback", EVENING, body)
     tonight = asyncio.run(Record().tonight(house, EVENING))
     assert {point: row.night.day for point, row in tonight.last_nights.items()} == {POINT: 3}
+
+
+@pytest.mark.parametrize(
+    ("spoil", "words"),
+    [
+        ("PRAGMA user_version = 1", "the ledger's schema is older"),
+        ("PRAGMA user_version = 999", "the ledger was written by a newer Lullwatt"),
+        ("PRAGMA application_id = 7", "this is another program's database"),
+        ("PRAGMA locking_mode = EXCLUSIVE; DELETE FROM plans", "another program keeps it locked"),
+    ],
+)
+def test_a_ledger_that_cannot_be_used(
+    tmp_path: Path, spoil: str, words: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Which of them it is, is kept for whoever set it up."""
+    monkeypatch.setattr(file, "BUSY_SECONDS", 0.01)
+    path = tmp_path / "ledger.sqlite3"
+    open_ledger(path).close()
+    with closing(sqlite3.connect(path)) as other:
+        other.executescript(spoil)
+        tonight = asyncio.run(Record().tonight(house_with(path), EVENING))
+    assert words in tonight.unreadable
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can act as another user")
+def test_another_user_of_the_group_reads_the_ledger() -> None:
+    """It needs to write neither the log nor its index, whether a daemon runs or not."""
+    with TemporaryDirectory() as folder:
+        Path(folder).chmod(0o750)
+        before = os.umask(0o027)
+        try:
+            ledger = open_ledger(Path(folder, "ledger.sqlite3"))
+        finally:
+            os.umask(before)
+        for each in (Path(folder), *Path(folder).iterdir()):
+            os.chown(each, DAEMON, DAEMON)
+        with ledger:
+            add(ledger, 0, 1000.0)
+            add(ledger, 10, 1001.2)
+            assert {each.stat().st_mode & 0o777 for each in Path(folder).iterdir()} == {0o640}
+            assert charged_as_page([DAEMON], folder) == "1200"
+            assert "Permission denied" in charged_as_page([], folder)
+        assert charged_as_page([DAEMON], folder) == "1200"
+
+
+def charged_as_page(groups: list[int], folder: str) -> str:
+    """Return what a user of these groups reads as charged [Wh], or why they can't."""
+    ours, theirs = os.pipe()
+    child = os.fork()
+    if child == 0:
+        os.setgroups(groups)
+        os.setgid(PAGE)
+        os.setuid(PAGE)
+        house = house_with(Path(folder, "ledger.sqlite3"))
+        tonight = asyncio.run(Record().tonight(house, EVENING + HOUR))
+        os.write(theirs, (tonight.unreadable or str(tonight.points[POINT].wh)).encode())
+        os._exit(0)
+    os.close(theirs)
+    with os.fdopen(ours) as reading:
+        text = reading.read()
+    os.waitpid(child, 0)
+    return text
 
 
 def test_without_a_ledger(tmp_path: Path) -> None:
