@@ -11,14 +11,14 @@ from structlog.testing import capture_logs
 
 from adapters.ledger.ledger import Ledger, open_ledger
 from tests.daemon.worlds import RecordedBus
-from tests.support.brokers import make_mosquitto, mosquitto
+from tests.support.brokers import make_mosquitto, mosquitto, quick_mosquitto
 from tests.support.bus_contract import check_published
 from tests.support.commands import run
 from tests.support.daemons import meet, run_daemon
 from tests.support.quick_ledgers import quick_ledgers
 from tests.support.solved import solved_once
 
-__all__ = ["make_mosquitto", "meet", "mosquitto", "run", "run_daemon"]
+__all__ = ["make_mosquitto", "meet", "mosquitto", "quick_mosquitto", "run", "run_daemon"]
 
 
 @pytest.fixture(autouse=True)

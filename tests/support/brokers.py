@@ -8,7 +8,7 @@ import signal
 import socket
 import subprocess
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import pytest
@@ -25,6 +25,10 @@ autosave_on_changes true
 autosave_interval 1
 max_queued_messages 0
 """
+_FORGETFUL = """\
+set_tcp_nodelay true
+max_queued_messages 0
+"""
 _OPEN = "allow_anonymous true"
 
 
@@ -32,14 +36,23 @@ class Mosquitto:
     """A broker with its own directory; it keeps its port and its store over restarts."""
 
     def __init__(
-        self, directory: Path, *settings: str, port: int | None = None, whole: str | None = None
+        self,
+        directory: Path,
+        *settings: str,
+        port: int | None = None,
+        whole: str | None = None,
+        keeps: bool = True,
     ) -> None:
-        """Write the configuration: from these settings, or a `whole` one that contains `{port}`."""
+        """Write the configuration: from these settings, or a `whole` one that contains `{port}`.
+
+        Unless it `keeps` nothing, it writes every change to the disk.
+        """
         directory.mkdir(parents=True, exist_ok=True)
         self.port = free_port() if port is None else port
         self._log = directory / "mosquitto.log"
         self._configuration = directory / "mosquitto.conf"
-        own = f"listener {{port}} 127.0.0.1\n{_DURABLE}" + "\n".join(settings or (_OPEN,))
+        storing = _DURABLE if keeps else _FORGETFUL
+        own = f"listener {{port}} 127.0.0.1\n{storing}" + "\n".join(settings or (_OPEN,))
         self._configuration.write_text(
             # Started by root it would switch to another user, who could not write its store.
             f"user {getpass.getuser()}\npersistence_location {directory}/\n"
@@ -120,6 +133,30 @@ def make_mosquitto(tmp_path: Path) -> Iterator[Callable[..., Mosquitto]]:
             return broker
 
         yield make
+
+
+@contextmanager
+def quick_broker(directory: Path) -> Iterator[Mosquitto]:
+    """Run a broker that lets anybody in and writes nothing to the disk.
+
+    Yields
+    ------
+    Mosquitto
+        For many messages and no restart.
+    """
+    broker = Mosquitto(directory, keeps=False)
+    broker.start()
+    try:
+        yield broker
+    finally:
+        broker.kill()
+
+
+@pytest.fixture
+def quick_mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
+    """Return a running broker that lets anybody in and writes nothing to the disk."""
+    with quick_broker(tmp_path / "quick-mosquitto") as broker:
+        yield broker
 
 
 @pytest.fixture

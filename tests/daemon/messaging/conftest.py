@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from tests.daemon.messaging.wired_night import figures, rehearsed, variant
-from tests.support.brokers import Mosquitto
+from tests.support.brokers import quick_broker
 from tests.support.bus_contract import check_published
 from tests.support.quick_ledgers import quick_ledgers
 
@@ -16,11 +16,5 @@ from tests.support.quick_ledgers import quick_ledgers
 def usual(tmp_path_factory: pytest.TempPathFactory) -> tuple[Any, ...]:
     """Return the figures of the night by the daemon's own messages, on a separate broker."""
     folder = tmp_path_factory.mktemp("usual")
-    broker = Mosquitto(folder / "mosquitto")
-    broker.start()
-    try:
-        with check_published(), quick_ledgers():
-            night = rehearsed(variant(folder, "contract"), broker, None, folder).night
-    finally:
-        broker.kill()
-    return figures(night)
+    with quick_broker(folder / "mosquitto") as broker, check_published(), quick_ledgers():
+        return figures(rehearsed(variant(folder, "contract"), broker, None, folder).night)

@@ -110,12 +110,12 @@ class Restarted(Rehearsal):
 
 
 def test_over_ocpp_a_night_is_the_same(
-    mosquitto: Mosquitto, tmp_path: Path, usual: tuple[Any, ...]
+    quick_mosquitto: Mosquitto, tmp_path: Path, usual: tuple[Any, ...]
 ) -> None:
     """One household by the daemon's own messages and by OCPP: the ledger has the same figures."""
     port = free_port()
     kept = HardwareMaker(port)
-    result = rehearsed(over_ocpp(tmp_path, port), mosquitto, kept, tmp_path)
+    result = rehearsed(over_ocpp(tmp_path, port), quick_mosquitto, kept, tmp_path)
     assert figures(result.night) == usual
     assert result.register_kwh > 5
     assert kept.hardware is not None
@@ -126,12 +126,12 @@ def test_over_ocpp_a_night_is_the_same(
 
 
 def test_a_broken_connection_does_not_break_the_charge(
-    mosquitto: Mosquitto, tmp_path: Path, usual: tuple[Any, ...]
+    quick_mosquitto: Mosquitto, tmp_path: Path, usual: tuple[Any, ...]
 ) -> None:
     """Equipment that can't reach the daemon for an hour goes on, and reports it all on return."""
     port = free_port()
     kept = HardwareMaker(port, away=(CHARGES_FROM + HOUR, CHARGES_FROM + 2 * HOUR))
-    result = rehearsed(over_ocpp(tmp_path, port), mosquitto, kept, tmp_path)
+    result = rehearsed(over_ocpp(tmp_path, port), quick_mosquitto, kept, tmp_path)
     assert figures(result.night) == usual
     hardware = kept.hardware
     assert hardware is not None
@@ -140,13 +140,13 @@ def test_a_broken_connection_does_not_break_the_charge(
 
 
 def test_equipment_alone_stops_when_its_plan_ends(
-    mosquitto: Mosquitto, tmp_path: Path, usual: tuple[Any, ...]
+    quick_mosquitto: Mosquitto, tmp_path: Path, usual: tuple[Any, ...]
 ) -> None:
     """Without a connection at the plan's end it stops by itself, and is commanded on return."""
     port = free_port()
     back = datetime(2026, 6, 3, 18, 30, tzinfo=UTC)
     kept = HardwareMaker(port, away=(CHARGES_FROM + HOUR, back))
-    result = rehearsed(over_ocpp(tmp_path, port), mosquitto, kept, tmp_path)
+    result = rehearsed(over_ocpp(tmp_path, port), quick_mosquitto, kept, tmp_path)
     assert figures(result.night) == usual
     hardware = kept.hardware
     assert hardware is not None
@@ -164,7 +164,7 @@ def test_equipment_alone_stops_when_its_plan_ends(
 
 
 def test_a_daemon_restarted_in_mid_charge_goes_on(
-    mosquitto: Mosquitto, tmp_path: Path, usual: tuple[Any, ...]
+    quick_mosquitto: Mosquitto, tmp_path: Path, usual: tuple[Any, ...]
 ) -> None:
     """Without the daemon for twenty minutes equipment goes on charging, and nothing is lost."""
     port = free_port()
@@ -174,7 +174,7 @@ def test_a_daemon_restarted_in_mid_charge_goes_on(
         result = Restarted(
             HouseholdWatch(over_ocpp(tmp_path, port)),
             ledger,
-            Bus(broker=f"mqtt://127.0.0.1:{mosquitto.port}"),
+            Bus(broker=f"mqtt://127.0.0.1:{quick_mosquitto.port}"),
             Evening("hatchback", EVENING, SOC),
             lambda _handled: None,
             make_hardware=kept,

@@ -7,28 +7,23 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from tests.daemon.messaging.wired_night import EXAMPLES, figures, rehearsed, variant
-from tests.support.brokers import Mosquitto
+from tests.support.brokers import quick_broker
 from tests.support.bus_contract import check_published
 from tests.support.wired_hardware import AdjustableChargePoint, Plug, RelayAndMeter
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
     from pathlib import Path
 
     from daemon.rehearsal.rehearsal import MakeHardware, RehearsalResult
+    from tests.support.brokers import Mosquitto
 
 
 @pytest.fixture(scope="module")
 def with_a_plug(tmp_path_factory: pytest.TempPathFactory) -> RehearsalResult:
     """Play the night of the example with a plug, which is also the first variant of it."""
     folder = tmp_path_factory.mktemp("plug")
-    broker = Mosquitto(folder / "mosquitto")
-    broker.start()
-    try:
-        with check_published():
-            return rehearsed(EXAMPLES / "plug.yaml", broker, Plug, folder)
-    finally:
-        broker.kill()
+    with quick_broker(folder / "mosquitto") as broker, check_published():
+        return rehearsed(EXAMPLES / "plug.yaml", broker, Plug, folder)
 
 
 def check_a_night(result: RehearsalResult) -> None:
@@ -50,16 +45,14 @@ def test_the_example_with_a_plug_charges_a_night(with_a_plug: RehearsalResult) -
     ids=["relay", "settable"],
 )
 def test_an_example_charges_a_night(
-    example: str, make_hardware: MakeHardware, mosquitto: Mosquitto, tmp_path: Path
+    example: str, make_hardware: MakeHardware, quick_mosquitto: Mosquitto, tmp_path: Path
 ) -> None:
-    check_a_night(rehearsed(EXAMPLES / f"{example}.yaml", mosquitto, make_hardware, tmp_path))
+    household = EXAMPLES / f"{example}.yaml"
+    check_a_night(rehearsed(household, quick_mosquitto, make_hardware, tmp_path))
 
 
 def test_however_it_is_wired_a_night_is_the_same(
-    make_mosquitto: Callable[..., Mosquitto],
-    tmp_path: Path,
-    usual: tuple[Any, ...],
-    with_a_plug: RehearsalResult,
+    tmp_path: Path, usual: tuple[Any, ...], with_a_plug: RehearsalResult
 ) -> None:
     """One household, four ways to its hardware: the same energy, cost, bands and starts.
 
@@ -70,8 +63,6 @@ def test_however_it_is_wired_a_night_is_the_same(
     for name, make_hardware in ways.items():
         folder = tmp_path / name
         folder.mkdir()
-        mosquitto = make_mosquitto()
-        mosquitto.start()
-        night = rehearsed(variant(folder, name), mosquitto, make_hardware, folder).night
-        mosquitto.stop()
+        with quick_broker(folder / "mosquitto") as broker:
+            night = rehearsed(variant(folder, name), broker, make_hardware, folder).night
         assert figures(night) == usual, name

@@ -53,7 +53,9 @@ def test_a_pace_passes_on_real_time_and_never_hurries() -> None:
     assert pace.is_stopped
 
 
-def test_the_vehicle_comes_again_on_the_next_evening(mosquitto: Mosquitto, tmp_path: Path) -> None:
+def test_the_vehicle_comes_again_on_the_next_evening(
+    quick_mosquitto: Mosquitto, tmp_path: Path
+) -> None:
     """It leaves for its departure, comes back at the same time of day, and is planned for again."""
     pace = Pace(1e9, START)
     seen: list[tuple[str, str]] = []
@@ -69,7 +71,7 @@ def test_the_vehicle_comes_again_on_the_next_evening(mosquitto: Mosquitto, tmp_p
     with open_ledger(tmp_path / "ledger.sqlite3") as ledger:
         evening = Evening("hatchback", START, 75.0)
         played = Rehearsal(
-            HouseholdWatch(KOWHAI), ledger, mosquitto.bus, evening, observe, pace=pace
+            HouseholdWatch(KOWHAI), ledger, quick_mosquitto.bus, evening, observe, pace=pace
         )
         played.run()
     assert seen == [

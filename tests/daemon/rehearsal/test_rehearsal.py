@@ -24,7 +24,7 @@ from daemon.rehearsal.rehearsal import Evening, Rehearsal, RehearsalResult
 from daemon.rehearsal.set_up import rehearse_night
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.service import HandledEvent
-from tests.support.brokers import Mosquitto
+from tests.support.brokers import Mosquitto, quick_broker
 from tests.support.bus_contract import check_published
 
 AUCKLAND = ZoneInfo("Pacific/Auckland")
@@ -110,8 +110,8 @@ def rehearsal_in(tmp_path: Path, mosquitto: Mosquitto) -> Rehearse:
 
 
 @pytest.fixture
-def rehearse(mosquitto: Mosquitto, tmp_path: Path) -> Rehearse:
-    return rehearsal_in(tmp_path, mosquitto)
+def rehearse(quick_mosquitto: Mosquitto, tmp_path: Path) -> Rehearse:
+    return rehearsal_in(tmp_path, quick_mosquitto)
 
 
 @pytest.fixture(scope="module")
@@ -120,13 +120,8 @@ def demo(
 ) -> tuple[RehearsalResult, SecondAccountant]:
     """Rehearse the night of the demo household that arrives with 35 %."""
     folder = tmp_path_factory.mktemp("demo")
-    broker = Mosquitto(folder / "mosquitto")
-    broker.start()
-    try:
-        with check_published():
-            return rehearsal_in(folder, broker)("2026-06-03T18:30:00+12:00", 35)
-    finally:
-        broker.kill()
+    with quick_broker(folder / "mosquitto") as broker, check_published():
+        return rehearsal_in(folder, broker)("2026-06-03T18:30:00+12:00", 35)
 
 
 def switches(result: RehearsalResult) -> list[tuple[str, str]]:
