@@ -58,6 +58,7 @@ class Site:
     """One charge point under a real service; its timer may wake it up late, as timers do."""
 
     late = timedelta(0)
+    """How late it is woken up."""
 
     def __init__(
         self,

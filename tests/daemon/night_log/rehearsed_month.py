@@ -96,7 +96,11 @@ def _night(site: Site, day: date) -> float:
 
 
 def _until(site: Site, instant: datetime, minutes: int) -> None:
-    """Let time pass, and read the meter every so many minutes."""
+    """Let time pass, and read the meter every so many minutes.
+
+    While no vehicle is there, a busy machine wakes the daemon late, with the next reading.
+    """
+    site.late = timedelta(0) if site.is_there else minutes * MINUTE
     while site.true_now < instant:
         ahead = instant - site.true_now
         site.pass_time(ahead if minutes > 60 else min(ahead, HOUR), every=minutes * MINUTE)

@@ -123,6 +123,8 @@ def play(site: Site, day: int, random: Random, wish: Callable[[Site, int], None]
 
 
 def wait(site: Site, instant: datetime, minutes: int) -> None:
+    """Let time pass; while no vehicle is there, a busy machine wakes the daemon late."""
+    site.late = timedelta(0) if site.is_there else minutes * MINUTE
     while site.true_now < instant:
         site.pass_time(min(instant - site.true_now, HOUR), every=minutes * MINUTE)
         # The site searches all published messages for the command in force.
