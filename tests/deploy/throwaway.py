@@ -64,6 +64,24 @@ setpriv --reuid lullwatt-page --regid lullwatt-page --init-groups \
 ! setpriv --reuid lullwatt-page --regid lullwatt-page --init-groups touch /var/lib/lullwatt/x
 ! setpriv --reuid lullwatt-page --regid lullwatt-page --init-groups \
     cat /etc/lullwatt/accounts/daemon
+# A phone that trusts the certificate is let in, and the page reads the ledger for it.
+code=$(lullwatt page /etc/lullwatt/house.yaml --pair |
+    sed -n 's/^The code is \\([^.]*\\)\\..*/\\1/p')
+python3 - "$code" <<'END'
+import http.client, ssl, sys, urllib.parse
+name = open("/etc/hostname").read().strip()
+trust = ssl.create_default_context(cafile="/etc/lullwatt/ca.pem")
+page = http.client.HTTPSConnection(name, 8480, context=trust)
+form = urllib.parse.urlencode({"code": sys.argv[1], "name": "phone"})
+head = {"Content-Type": "application/x-www-form-urlencoded", "Origin": f"https://{name}:8480"}
+page.request("POST", "/pair", form, head)
+paired = page.getresponse()
+paired.read()
+page.request("GET", "/nights", headers={"Cookie": paired.headers["Set-Cookie"].partition(";")[0]})
+shown = page.getresponse()
+print("pairing:", paired.status, "nights:", shown.status)
+sys.exit((paired.status, shown.status) != (303, 200))
+END
 daemon=$(systemctl show lullwatt -p MainPID --value)
 kill -KILL "$page"
 for second in $(seq 40); do

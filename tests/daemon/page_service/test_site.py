@@ -13,6 +13,7 @@ import pytest
 from adapters.clocks.clock import VirtualClock
 from adapters.contract.messages import Answer, DaemonState, Request
 from adapters.contract.refusals import IN_TIME_AWAY
+from adapters.contract.table import BUS_TOPICS
 from adapters.ledger.ledger import open_ledger
 from adapters.web.exchange import EventStream, WebRequest, WebResponse
 from config.files.errors import UnwellError
@@ -32,7 +33,7 @@ from daemon.page_service.site import Parts, Site
 from daemon.page_service.wishes import WishPages
 from daemon.remote import asking
 from daemon.remote.health import PointReport, Report
-from tests.daemon.worlds import EVENING, LEAVES, MINUTE, POINT, World, kowhai
+from tests.daemon.worlds import EVENING, HOUR, LEAVES, MINUTE, POINT, World, kowhai
 from tests.support.pages import HOSTILE, Tree
 from tests.support.year_of_nights import fill_a_year
 
@@ -95,12 +96,12 @@ class Served:
         self.ledger = ledger = directory / "ledger.sqlite3"
         open_ledger(ledger).close()
         file = self.world.house.file
-        house = replace(
+        self.house = house = replace(
             self.world.house, file=file.model_copy(update={"ledger": LedgerFile(path=ledger)})
         )
         self.link = Link(self.report())
         parts = Parts(
-            house=lambda: house,
+            house=lambda: self.house,
             link=cast("LiveLink", self.link),
             record=Record(),
             devices=self.devices,
@@ -425,6 +426,36 @@ def test_markup_in_every_name_stays_text(served: Served) -> None:
     for page in pages:
         assert "<script>alert" not in page
         assert "49" not in Tree(page).texts
+
+
+def test_markup_in_the_file_and_in_the_record_stays_text(served: Served) -> None:
+    """The names of the household, tariff and bands, and what nights and alerts have recorded."""
+    file = served.house.file
+    [tariff] = file.tariffs
+    bands = tuple(band.model_copy(update={"name": HOSTILE}) for band in tariff.bands or ())
+    hostile = {
+        "household": file.household.model_copy(update={"name": HOSTILE}),
+        "tariffs": (tariff.model_copy(update={"name": HOSTILE, "bands": bands}),),
+    }
+    served.house = replace(served.house, file=file.model_copy(update=hostile))
+    [example] = [dict(topic.examples[0]) for topic in BUS_TOPICS if topic.name == "night"]
+    night = example | {"vehicle": HOSTILE, "by_band": [{**example["by_band"][0], "band": HOSTILE}]}
+    with open_ledger(served.ledger) as ledger:
+        ledger.add_reading(POINT, EVENING - timedelta(days=3), register_wh=1_000_000)
+        ledger.close_night(date(2026, 6, 2), POINT, HOSTILE, EVENING, night)
+        ledger.add_alert(POINT, EVENING - HOUR, HOSTILE, HOSTILE)
+    phone = served.pair()
+    shown = ""
+    for path, of in (
+        ("/", ""), ("/nights", ""), ("/home", ""), ("/devices", ""), ("/month", "2026-06"),
+        ("/night", "2026-06-02"),
+    ):  # fmt: skip
+        page = phone.get(path, of=of)
+        assert page.status == 200, path
+        assert "<script>alert" not in page.body, path
+        assert "49" not in Tree(page.body).texts, path
+        shown += page.body
+    assert shown.count("&lt;script&gt;") > len(("household", "tariff", "band", "vehicle", "alert"))
 
 
 def test_nothing_is_inline(served: Served) -> None:
