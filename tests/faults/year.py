@@ -132,6 +132,8 @@ class _Year:
         self.site.read()
 
     def _pass(self, span: timedelta) -> None:
+        # While no vehicle is there, a busy machine wakes the daemon late, with the next reading.
+        self.site.late = timedelta(0) if self.site.is_there else READ_EVERY
         if span > timedelta(0):
             self.site.pass_time(span, every=READ_EVERY)
 

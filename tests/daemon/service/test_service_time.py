@@ -40,7 +40,8 @@ def charged_wh(site: Site) -> int:
 
 def to_noon(site: Site) -> None:
     """Let the vehicle leave at its departure, and the night be closed."""
-    site.pass_time(max(timedelta(0), LEAVES - site.clock.now()))
+    site.pass_time(max(timedelta(0), min(2 * HOUR, LEAVES - site.clock.now())))
+    site.pass_time(max(timedelta(0), LEAVES - site.clock.now()), every=5 * MINUTE)
     site.unplug()
     site.pass_time(NOON + HOUR - site.clock.now(), every=10 * MINUTE)
 
@@ -127,7 +128,9 @@ def test_summer_time_in_mid_charge(tmp_path: Path) -> None:
             assert plan is not None
             assert plan.periods[0].start < utc(change) < plan.periods[-1].end
             bands = {period.band for period in plan.periods}
-            site.pass_time(16 * HOUR)
+            site.pass_time(utc(change) - HOUR - site.true_now, every=5 * MINUTE)
+            site.pass_time(2 * HOUR)
+            site.pass_time(utc(plugged) + 16 * HOUR - site.true_now, every=5 * MINUTE)
             site.unplug()
             site.pass_time(8 * HOUR, every=10 * MINUTE)
             assert [do for _, do in site.switches()][:3] == ["stop", "start", "stop"]
