@@ -84,6 +84,7 @@ class Place(Site):
         """Be unplugged just in time, and let the night end."""
         self.until(LEAVES - MINUTE)
         self.unplug()
+        self.late = 5 * MINUTE  # a busy machine
         self.until(LATER, every=30 * MINUTE)
 
     def pilot(self, state: Literal["B", "C", "E", "F"]) -> None:
