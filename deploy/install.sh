@@ -1,6 +1,7 @@
 #!/bin/sh
 # Installs Lullwatt on a Debian machine: the daemon, a broker that keeps strangers out, the unit that
-# keeps the daemon running, and the page for phones if you want it. You may run it again at any time: it keeps whatever exists.
+# keeps the daemon running, and, if you want them, the page for phones and a timer that fetches prices.
+# You may run it again at any time: it keeps whatever exists.
 # deploy/GUIDE.md explains it step by step.
 set -eu
 umask 022 # whatever root's own is: the daemon's user must be able to read the program
@@ -18,6 +19,8 @@ sudo sh deploy/install.sh --remove      removes everything except the ledger and
                      this machine's)
   --wheel FILE       install this wheel instead of the source beside this script
   --page yes|no      serve the page for phones, or no longer (default: as before; at first no)
+  --prices yes|no    fetch tomorrow's prices each afternoon, or no longer (default: as before; at
+                     first no)
   --python PROGRAM   the Python to use, 3.11 or later (default: python3)
   --environment DIR  use the environment in this folder instead of creating one (default: the folder
                      that LULLWATT_ENVIRONMENT names, if it is set)
@@ -51,7 +54,7 @@ certify() { # openssl prints a lot, which matters only if it fails
 ctl() { # the service manager, which another root does not have
     if [ "$ROOT" ]; then say "left to do on the machine itself: systemctl $*"; return; fi
     step "systemctl $*"
-    run systemctl "$@" 9<&- || stop "systemctl $* failed" "journalctl -n 30 -u lullwatt -u lullwatt-page -u mosquitto says why"
+    run systemctl "$@" 9<&- || stop "systemctl $* failed" "journalctl -n 30 -u lullwatt -u lullwatt-page -u lullwatt-prices -u mosquitto says why"
 }
 
 # --- files and folders ------------------------------------------------------------------------
@@ -371,6 +374,19 @@ choose_page() { # as before, unless told otherwise
     if [ "$PAGE" = yes ]; then make_user lullwatt-page; fi
     if [ "$PAGE" = no ]; then remove_page; fi
 }
+choose_prices() { # as before, unless told otherwise
+    if [ -z "$PRICES" ] && [ -e "$PRICES_UNIT.timer" ]; then PRICES=yes; fi
+    if [ "$PRICES" = yes ]; then make_user lullwatt-prices; fi
+    if [ "$PRICES" = no ]; then remove_prices; fi
+}
+make_prices() {
+    if [ "$PRICES" != yes ]; then return; fi
+    folder "$ETC/prices" 750 root:lullwatt-prices
+    folder "$PRICES_VAR" 755 lullwatt-prices:lullwatt-prices
+    if ! grep -Eqs '(^|[[:space:]{])fetch:' "$HOUSE"; then
+        say "note: no tariff in $HOUSE says where to fetch its prices; deploy/GUIDE.md shows how"
+    fi
+}
 declare_page() {
     if [ "$PAGE" != yes ]; then return; fi
     if grep -q '^page:' "$HOUSE" 2>/dev/null; then kept "the page in $HOUSE"; return; fi
@@ -458,7 +474,7 @@ switch_version() {
     link /opt/lullwatt/current/bin/lullwatt "$ROOT/usr/local/bin/lullwatt"
     VERSION_CHANGED=$WROTE
 }
-put_units() { # FOLDER they come from; a version before the page has no unit of it
+put_units() { # FOLDER they come from; earlier versions have no unit of the page, or for prices
     shared "$ROOT/etc/systemd/system"
     WROTE=
     put "$ROOT/etc/systemd/system/lullwatt.service" 644 root:root < "$1/lullwatt.service"
@@ -466,13 +482,20 @@ put_units() { # FOLDER they come from; a version before the page has no unit of 
     WROTE=
     if [ "$PAGE" = yes ]; then put "$PAGE_UNIT" 644 root:root < "$1/lullwatt-page.service"; fi
     PAGE_CHANGED=$WROTE
-    if [ "$UNIT_CHANGED$PAGE_CHANGED$AGAIN" ]; then ctl daemon-reload; fi
+    WROTE=
+    if [ "$PRICES" = yes ]; then
+        put "$PRICES_UNIT.service" 644 root:root < "$1/lullwatt-prices.service"
+        put "$PRICES_UNIT.timer" 644 root:root < "$1/lullwatt-prices.timer"
+    fi
+    PRICES_CHANGED=$WROTE
+    if [ "$UNIT_CHANGED$PAGE_CHANGED$PRICES_CHANGED$AGAIN" ]; then ctl daemon-reload; fi
     VERSION_CHANGED=$VERSION_CHANGED$UNIT_CHANGED$AGAIN
 }
 start_all() {
     if [ "$BROKER_CHANGED$AGAIN" ]; then ctl restart mosquitto; fi
     start lullwatt "$VERSION_CHANGED"
     if [ "$PAGE" = yes ]; then start lullwatt-page "$VERSION_CHANGED$PAGE_CHANGED"; fi
+    if [ "$PRICES" = yes ]; then start lullwatt-prices.timer "$PRICES_CHANGED"; fi
     run rm -f "$UNFINISHED"
 }
 start() { # UNIT, whether it is new
@@ -495,6 +518,7 @@ install_all() {
         || stop "no version to install" "run this from a complete copy of the source, or use --wheel"
     make_user lullwatt
     choose_page
+    choose_prices
     make_environment
     begin
     make_folders
@@ -503,6 +527,7 @@ install_all() {
     declare_page
     make_broker
     make_page
+    make_prices
     check_household
     switch_version
     put_units "$HERE"
@@ -529,6 +554,8 @@ go_back() {
     BROKER_CHANGED=
     if [ ! -e "$OPT/$was/deploy/lullwatt-page.service" ]; then remove_page_unit; fi
     if [ -e "$PAGE_UNIT" ]; then PAGE=yes; else PAGE=no; fi
+    if [ ! -e "$OPT/$was/deploy/lullwatt-prices.timer" ]; then remove_prices_units; fi
+    if [ -e "$PRICES_UNIT.timer" ]; then PRICES=yes; else PRICES=no; fi
     put_units "$OPT/$was/deploy"
     start_all
     say "Version $was is $(if [ "$DRY" ]; then say 'not touched'; else say 'in use again'; fi)."
@@ -561,6 +588,7 @@ remove_all() {
     check_machine
     alone
     remove_page
+    remove_prices
     if [ -e "$ROOT/etc/systemd/system/lullwatt.service" ]; then ctl disable --now lullwatt; fi
     remove "$ROOT/etc/systemd/system/lullwatt.service"
     remove "$ROOT/etc/systemd/system/lullwatt.service.d"
@@ -572,6 +600,7 @@ remove_all() {
     for made in accounts authority ca.pem; do remove "$ETC/$made"; done
     remove_user lullwatt
     say "Kept: the ledger and its copies in $VAR and $KEPT, and the household file $HOUSE."
+    if [ -d "$PRICES_VAR" ]; then say "Kept: the prices in $PRICES_VAR."; fi
     say "Devices need a new ca.pem and new passwords if Lullwatt is installed again."
     ctl try-restart mosquitto # the last, as it may be gone by now
 }
@@ -589,16 +618,35 @@ remove_page() { # and with it every phone's right
     remove_user lullwatt-page
     if grep -qs '^page:' "$HOUSE"; then say "note: $HOUSE still declares a page, which nobody serves now"; fi
 }
+remove_prices_units() {
+    if [ ! -e "$PRICES_UNIT.timer" ]; then return; fi
+    ctl disable --now lullwatt-prices.timer
+    for unit in service timer; do
+        remove "$PRICES_UNIT.$unit"
+        remove "$PRICES_UNIT.$unit.d"
+    done
+    ctl daemon-reload
+}
+remove_prices() { # and the keys; the prices stay, since past nights are priced by them
+    remove_prices_units
+    remove "$ETC/prices"
+    remove_user lullwatt-prices
+}
 remove_user() { # NAME
     remove "$ROOT/etc/sysusers.d/$1.conf"
     if [ -z "$(number_of "$1" passwd)" ]; then return; fi
     step "remove the user $1; root then owns the files that stay"
     if [ "$DRY" ]; then return; fi
-    if [ "$1" = lullwatt ]; then
-        for left in "$VAR" "$ETC"; do
-            if [ "$(id -u)" = 0 ] && [ -d "$left" ]; then chown -R 0:0 "$left"; fi
-        done
-    fi
+    case $1 in
+        lullwatt) set -- "$1" "$VAR" "$ETC" ;;
+        lullwatt-prices) set -- "$1" "$PRICES_VAR" ;;
+    esac
+    gone=$1
+    shift
+    for left in "$@"; do
+        if [ "$(id -u)" = 0 ] && [ -d "$left" ]; then chown -R 0:0 "$left"; fi
+    done
+    set -- "$gone"
     if [ -z "$ROOT" ]; then userdel "$1"; return; fi
     for list in passwd group shadow gshadow; do
         if [ -e "$ROOT/etc/$list" ]; then
@@ -609,7 +657,7 @@ remove_user() { # NAME
 
 # --- the start ---------------------------------------------------------------------
 
-DRY='' NAME='' PAGE='' PAGE_USER='' SAID='' WORK='' ROOT='' ANSWERS='' WHEEL='' WHAT=install_all PYTHON=python3
+DRY='' NAME='' PAGE='' PAGE_USER='' PRICES='' SAID='' WORK='' ROOT='' ANSWERS='' WHEEL='' WHAT=install_all PYTHON=python3
 ENVIRONMENT=${LULLWATT_ENVIRONMENT:-}
 HERE=$(cd "$(dirname "$0")" && pwd -P)
 SOURCE=$(dirname "$HERE")
@@ -630,6 +678,7 @@ while [ $# -gt 0 ]; do
         --name) NAME=$(value "$@"); shift ;;
         --wheel) WHEEL=$(value "$@"); shift ;;
         --page) PAGE=$(value "$@"); shift ;;
+        --prices) PRICES=$(value "$@"); shift ;;
         --python) PYTHON=$(value "$@"); shift ;;
         --environment) ENVIRONMENT=$(value "$@"); shift ;;
         --help | -h) usage; exit 0 ;;
@@ -637,7 +686,9 @@ while [ $# -gt 0 ]; do
     esac
     shift
 done
-case $PAGE in '' | yes | no) ;; *) usage >&2; exit 2 ;; esac
+for choice in "$PAGE" "$PRICES"; do
+    case $choice in '' | yes | no) ;; *) usage >&2; exit 2 ;; esac
+done
 if [ "$ROOT" ]; then
     ROOT=$(cd "$ROOT" && pwd) || stop "--root: there is no such folder" "create it first: mkdir"
 fi
@@ -648,6 +699,7 @@ fi
 OPT=$ROOT/opt/lullwatt ETC=$ROOT/etc/lullwatt VAR=$ROOT/var/lib/lullwatt
 BROKER=$ROOT/etc/mosquitto/home HOUSE=$ETC/house.yaml UNFINISHED=$OPT/unfinished
 PAGE_UNIT=$ROOT/etc/systemd/system/lullwatt-page.service PAGE_VAR=$ROOT/var/lib/lullwatt-page
+PRICES_UNIT=$ROOT/etc/systemd/system/lullwatt-prices PRICES_VAR=$ROOT/var/lib/lullwatt-prices
 # Copies of the versions before: root's own, as root goes by them, and the daemon's user may do as it
 # likes in $VAR.
 KEPT=$ROOT/var/backups/lullwatt

@@ -136,4 +136,6 @@ def _instants(local: datetime, zone: ZoneInfo) -> list[datetime]:
 
 
 def _shown(value: object) -> str:
-    return printable(f"{value!s:.{_MOST_SHOWN}}") if value not in {None, ""} else "missing"
+    if value is None or value == "":
+        return "missing"
+    return printable(f"{value!s:.{_MOST_SHOWN}}")

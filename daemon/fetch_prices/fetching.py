@@ -126,7 +126,7 @@ class Fetching:
     def _fetch(self, task: Task, address: str, last_time: LastTime) -> dict[str, Mapping[str, str]]:
         """Ask once, and take up the answer; return what spares the next time some work."""
         host, day = host_of(address), task.days[-1]
-        mark = mark_of(address, self.fetch.model_dump_json(), day.date.isoformat())
+        mark = mark_of(self.fetch, day.date)
         # With today's prices missing, "not changed" would be no answer.
         may_be_unchanged = task.today not in task.days and last_time.stamp == stamp_of(self.file)
         known_tags = last_time.tags.get(mark, {}) if may_be_unchanged else {}

@@ -1,4 +1,4 @@
-"""Replace the price file, and keep beside it what was asked last."""
+"""Replace the price file, and keep a note beside it of what was asked last, without any secret."""
 
 from __future__ import annotations
 
@@ -13,16 +13,17 @@ from typing import TYPE_CHECKING
 from adapters.clocks.instants import parse_instant
 from adapters.host.whole_file import replacing
 from config.files.errors import FetchError
+from config.files.secret_files import credential_or_file
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
-    from datetime import datetime
+    from datetime import date, datetime
     from pathlib import Path
     from zoneinfo import ZoneInfo
 
     from config.files.price_series import PricePoint
+    from config.tariffs.price_fetch import PriceFetch
 
-_ONLY_OWNER = 0o600
 _MOST_BYTES = 1_000_000
 
 
@@ -51,9 +52,11 @@ class LastTime:
     stamp: tuple[int, ...] = ()
 
 
-def mark_of(*parts: str) -> str:
-    """Return a mark by which a request is known again, which does not tell what it was."""
-    return hashlib.sha256("\0".join(parts).encode()).hexdigest()
+def mark_of(fetch: PriceFetch, day: date) -> str:
+    """Return a mark by which a request is known again; it holds nothing of a private address."""
+    private = stamp_of(credential_or_file(fetch.url_file)) if fetch.url_file else ()
+    told = f"{fetch.model_dump_json()} {day} {private}"
+    return hashlib.sha256(told.encode()).hexdigest()
 
 
 def stamp_of(path: Path) -> tuple[int, ...]:
@@ -92,7 +95,6 @@ def write_last_time(price_file: Path, last: LastTime) -> None:
     }
     path = _note(price_file)
     with _plain_errors(path), replacing(path) as part:
-        os.fchmod(part.file.fileno(), _ONLY_OWNER)
         part.file.write(json.dumps(note, indent=1).encode())
 
 

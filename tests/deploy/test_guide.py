@@ -92,6 +92,15 @@ def test_the_page_runs_and_lets_a_phone_in(followed: dict[str, Ran]) -> None:
 
 
 @NEEDS_ROOT
+def test_the_timer_of_prices_comes_and_goes(followed: dict[str, Ran]) -> None:
+    """The installer adds its user, units and folders, keeps them, and removes them at the end."""
+    assert "create the user and group lullwatt-prices" in followed["prices"].printed
+    assert "systemctl restart lullwatt-prices.timer" in followed["prices"].printed
+    assert "lullwatt-prices.timer" in followed["back"].printed
+    assert "remove the user lullwatt-prices" in followed["remove"].printed
+
+
+@NEEDS_ROOT
 def test_the_guide_leads_to_the_next_version_and_back(followed: dict[str, Ran]) -> None:
     """Both ways the daemon runs again with all its data; after a removal the ledger stays."""
     upgraded, back, gone = (followed[name].printed for name in ("upgrade", "back", "remove"))

@@ -180,6 +180,49 @@ def test_a_page_of_ones_own(installed: Prefix) -> None:
     assert installed.house.read_text("utf-8") == own
 
 
+def test_prices_are_fetched(installed: Prefix) -> None:
+    """A user, a folder for keys, one for the price file, a unit and a timer, all kept later."""
+    printed = ok(installed.install("--prices", "yes"))
+    assert "create the user and group lullwatt-prices" in printed
+    assert "systemctl enable lullwatt-prices.timer" in printed
+    assert "systemctl restart lullwatt\n" not in printed
+    assert "says where to fetch its prices" in printed
+    folders = {"etc/lullwatt/prices": 0o750, "var/lib/lullwatt-prices": 0o755}
+    assert {name: mode(installed.root / name) for name in folders} == folders
+    installed.house.write_text(installed.house.read_text("utf-8") + "# fetch: see there\n", "utf-8")
+    before = installed.picture()
+    again = ok(installed.install())
+    assert "now: " not in again
+    assert "says where to fetch its prices" not in again
+    assert installed.picture() == before
+
+
+def test_prices_are_fetched_no_longer(installed: Prefix) -> None:
+    """Keys, units and user go; the prices stay, for past nights."""
+    before = set(installed.picture())
+    ok(installed.install("--prices", "yes"))
+    (installed.root / "var/lib/lullwatt-prices/prices.csv").write_text("start,rate\n")
+    (installed.etc / "prices/key").write_text("secret\n")
+    printed = ok(installed.install("--prices", "no"))
+    assert "systemctl disable --now lullwatt-prices.timer" in printed
+    more = {path for path in set(installed.picture()) - before if "lullwatt" in path}
+    assert more == {"var/lib/lullwatt-prices", "var/lib/lullwatt-prices/prices.csv"}
+    assert "lullwatt-prices" not in (installed.root / "etc/passwd").read_text()
+    assert "lullwatt-prices" not in ok(installed.install())
+    removed = ok(installed.run("--remove"))
+    assert f"Kept: the prices in {installed.root}/var/lib/lullwatt-prices." in removed
+
+
+def test_back_to_a_version_that_fetches_no_prices(installed: Prefix) -> None:
+    """Its units go, because that version can't fetch."""
+    ok(installed.install("--prices", "yes"))
+    ok(installed.install(version="0.2.0"))
+    (installed.root / "opt/lullwatt/0.1.0/deploy/lullwatt-prices.timer").unlink()
+    assert "systemctl disable --now lullwatt-prices.timer" in ok(installed.run("--back"))
+    units = installed.root / "etc/systemd/system"
+    assert [path.name for path in units.iterdir()] == ["lullwatt.service"]
+
+
 def test_back_to_a_version_without_a_page(installed: Prefix) -> None:
     """Its unit goes, because that version can't serve it."""
     ok(installed.install("--page", "yes"))
@@ -307,7 +350,14 @@ def test_the_installed_script_works_without_the_source(installed: Prefix) -> Non
 
 
 @pytest.mark.parametrize(
-    "words", [["--rot", "x"], ["--page", "maybe"], ["--root"], ["--root", "/nowhere/at/all"]]
+    "words",
+    [
+        ["--rot", "x"],
+        ["--page", "maybe"],
+        ["--prices", "x"],
+        ["--root"],
+        ["--root", "/nowhere/at/all"],
+    ],
 )
 def test_bad_usage_is_refused(words: list[str]) -> None:
     """With an unknown option, a missing value or a missing folder it does nothing."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import subprocess
 from pathlib import Path
@@ -9,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from adapters.bus.bus import LAST_ACKNOWLEDGEMENTS_SECONDS, THREAD_ENDS_SECONDS
+from adapters.feeds.client import TRY_SECONDS, WAITS_SECONDS
 from adapters.host.alert_command import STOPS_SECONDS as ALERTS_STOP
 from adapters.ocpp.server import STOPS_SECONDS as OCPP_STOPS
 from daemon.command_line.cli import UNWELL
@@ -16,7 +18,10 @@ from tests.deploy.guide import ROOT
 
 UNIT = ROOT / "deploy" / "lullwatt.service"
 PAGE_UNIT = ROOT / "deploy" / "lullwatt-page.service"
-UNITS = (UNIT, PAGE_UNIT)
+PRICES_UNIT = ROOT / "deploy" / "lullwatt-prices.service"
+TIMER = PRICES_UNIT.with_suffix(".timer")
+RUNNING = (UNIT, PAGE_UNIT)
+UNITS = (*RUNNING, PRICES_UNIT)
 TEXT = UNIT.read_text("utf-8")
 MOST_EXPOSED = 1.5
 LEAST_SECONDS_BETWEEN_STARTS = 10
@@ -44,6 +49,39 @@ def test_systemd_finds_no_fault(unit: Path, tmp_path: Path) -> None:
         ["systemd-analyze", "verify", "--man=no", copy], capture_output=True, text=True, check=False
     )
     assert (found.returncode, found.stdout + found.stderr) == (0, "")
+
+
+def test_systemd_finds_no_fault_in_the_timer(tmp_path: Path) -> None:
+    """It starts the unit of its name, twenty-one times between 13:00 and 23:00."""
+    copy = tmp_path / TIMER.name
+    copy.write_text(TIMER.read_text("utf-8"))
+    (tmp_path / PRICES_UNIT.name).write_text("[Service]\nType=oneshot\nExecStart=/bin/true\n")
+    found = subprocess.run(
+        ["systemd-analyze", "verify", "--man=no", copy], capture_output=True, text=True, check=False
+    )
+    assert (found.returncode, found.stdout + found.stderr) == (0, "")
+    times = re.findall(r"^OnCalendar=(.*)$", TIMER.read_text("utf-8"), re.MULTILINE)
+    due = subprocess.run(
+        ["systemd-analyze", "calendar", "--iterations=20", "--base-time=2026-11-29 00:00:00",
+         times[0]],
+        capture_output=True, text=True, check=True, env={"TZ": "UTC", "PATH": os.environ["PATH"]},
+    )  # fmt: skip
+    hours = re.findall(r"(?:elapse|#\d+): Sun 2026-11-29 (\d\d:\d\d):00 UTC", due.stdout)
+    assert hours == [f"{hour}:{minute}" for hour in range(13, 23) for minute in ("00", "30")]
+    assert times[1] == "*-*-* 23:00"
+
+
+def test_fetching_cannot_hinder_the_daemon() -> None:
+    """It sees no ledger, writes only its own folder, ends in time, and starts nothing else."""
+    text = PRICES_UNIT.read_text("utf-8")
+    assert "lullwatt-prices" not in TEXT
+    assert value("InaccessiblePaths", PRICES_UNIT) == "/var/lib/lullwatt"
+    assert value("StateDirectory", PRICES_UNIT) == "lullwatt-prices"
+    assert "ReadWritePaths" not in text
+    tries = 1 + len(WAITS_SECONDS)
+    assert int(value("TimeoutStartSec", PRICES_UNIT)) > tries * TRY_SECONDS + sum(WAITS_SECONDS)
+    for key in ("CPUWeight", "IOWeight"):
+        assert int(value(key, PRICES_UNIT)) < DEFAULT_WEIGHT
 
 
 def test_a_fault_in_a_unit_is_found(tmp_path: Path) -> None:
@@ -92,7 +130,7 @@ def test_it_has_enough_time_to_stop() -> None:
     assert int(value("TimeoutStopSec")) > parts
 
 
-@pytest.mark.parametrize("unit", UNITS, ids=lambda unit: unit.stem)
+@pytest.mark.parametrize("unit", RUNNING, ids=lambda unit: unit.stem)
 def test_the_password_is_the_installers(unit: Path) -> None:
     """The credential has the name of the file in the household file that install.sh writes."""
     name, _, source = value("LoadCredential", unit).partition(":")
@@ -101,7 +139,7 @@ def test_the_password_is_the_installers(unit: Path) -> None:
     assert source == f"/etc/lullwatt/accounts/{name}"
 
 
-@pytest.mark.parametrize("unit", UNITS, ids=lambda unit: unit.stem)
+@pytest.mark.parametrize("unit", RUNNING, ids=lambda unit: unit.stem)
 def test_a_stuck_loop_is_killed_within_a_minute(unit: Path) -> None:
     """The unit expects signs of life, from the service only."""
     assert (value("Type", unit), value("NotifyAccess", unit)) == ("notify", "main")

@@ -73,6 +73,8 @@ def test_entries_that_are_lists_in_milliseconds() -> None:
         ('{"data": [{"at": "2026-11-30T00:00", "p": 1}]}', "if it is a local time, say times"),
         ('{"data": [{"at": 1795993200, "p": 1}]}', "say times: epoch_seconds"),
         ('{"data": [{"at": null, "p": 1}]}', "a start in it is missing"),
+        ('{"data": [{"at": {}, "p": 1}]}', "a start in it is {}, and not an instant"),
+        ('{"data": [{"at": "2026-11-30T00:00Z", "p": []}]}', "a price in it is no number"),
         ('{"data": [{"at": "1970-01-01T00:00Z", "p": 1}]}', "in the year 1970: check times"),
         ('{"data": [{"at": "2026-11-30T00:00:30Z", "p": 1}]}', "not on a whole minute"),
         (

@@ -359,6 +359,40 @@ def test_one_request_for_an_address_without_a_day(
     assert len(server.asked) == 1
 
 
+def test_the_series_of_a_composed_tariff(fetch: Run, market: Market) -> None:
+    """A component may follow fetched prices; what is said of them is without the other parts."""
+    text = Path("house.yaml").read_text("utf-8")
+    head, _, rest = text.partition("    tax_percent: 15\n")
+    series, _, tail = rest.partition("charge_points:")
+    deeper = "".join(f"    {line}\n" if line else "\n" for line in series.splitlines())
+    component = deeper.replace("        prices:", "      - name: market\n        prices:", 1)
+    network = "      - {name: network, rate: 0.06}\n\ncharge_points:"
+    composed = f"{head}    components:\n{component.rstrip()}\n{network}{tail}"
+    Path("house.yaml").write_text(composed, "utf-8")
+    market.publish(TODAY, TOMORROW)
+    out = fetch().out
+    assert (
+        "Wrote 24 prices for Mon 30 Nov 2026: 0.205 to 0.251 NZD per kWh for market alone." in out
+    )
+    at = datetime(2026, 11, 30, 12, tzinfo=ZONE)
+    assert load_house(Path("house.yaml")).prices.rate_at(at).rate == Decimal("0.289")
+
+
+def test_nothing_new(fetch: Run, market: Market) -> None:
+    """Asked again, an unchanged day is not called missing, whatever the server answers."""
+    market.publish(TODAY, TOMORROW)
+    fetch()
+    for _ in range(2):
+        assert fetch("--again").out.splitlines() == [
+            "There is nothing new for Sun 29 Nov 2026.",
+            "There is nothing new for Mon 30 Nov 2026.",
+        ]
+    market.days.clear()
+    ran = fetch("--again")
+    assert (ran.code, ran.err) == (0, "")
+    assert "There is nothing new for Mon 30 Nov 2026 (status 404)." in ran.out
+
+
 def test_a_market_document(fetch: Run, market: Market) -> None:
     """Its days are those of its own zone; currency and unit must fit the household's."""
     text = Path("house.yaml").read_text("utf-8")
