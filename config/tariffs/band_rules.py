@@ -52,6 +52,9 @@ def _calendar_problems(
     for clash in clashes(tariff):
         yield _clash_problem(clash, bands)
     yield from _name_problems(bands)
+    charge = tariff.capacity_charge
+    if charge is not None and "holiday" in (charge.days or ()) and not public_holidays:
+        yield KeyProblem(("capacity_charge", "days"), holiday_needs(section))
     if names_holidays(tariff) and not public_holidays:
         for number, band in enumerate(bands):
             if "holiday" in (band.days or ()):

@@ -16,6 +16,7 @@ from pydantic import Field, model_validator
 from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import Amount, Date, Expected, Model, TaxPercent, Text, UsualUse
 from config.tariffs.band import MOST_BANDS, Band, remainder_problems
+from config.tariffs.capacity_charge import CapacityCharge
 from config.tariffs.components import (
     ENERGY,
     TAX,
@@ -77,6 +78,9 @@ class Tariff(Model):
         None,
         description="Taxes, levies and discounts in percent of components of the rate, in the order"
         " in which they are added; instead of tax_percent.",
+    )
+    capacity_charge: CapacityCharge | None = Field(
+        None, description="What the highest power of a month or a year costs."
     )
 
     @model_validator(mode="after")

@@ -14,6 +14,7 @@ from config.tariffs.calendar_words import WEEKDAY_NAMES, hours_of_week, parts_in
 from daemon.check.clock import clock_lines
 from daemon.check.composition import dates_in_words, fee_lines, percentage_lines
 from daemon.check.prices import price_lines
+from daemon.presentation.capacity_words import capacity_sentences
 from daemon.presentation.figures import date_text, local_time, plain_number, with_tax
 from planners.accounts.money import format_money
 from planners.local_time.conversion import local_date
@@ -64,6 +65,7 @@ def explain_tariffs(house: House, now: datetime) -> Iterator[str]:
         yield f"  {tariff.name}{_validity(file, place, today)}:"
         yield f"    Standing charge: {_standing_charge(tariff, file.household.currency, today)}."
         yield from fee_lines(tariff, file.household.currency, today)
+        yield from (f"    {line}" for line in capacity_sentences(tariff, file.household.currency))
         if not tariff.is_composed:
             yield from _energy(house, place, tariff, now)
             continue
