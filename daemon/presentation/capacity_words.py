@@ -9,15 +9,13 @@ import numpy as np
 from config.tariffs.bands import calendar_mask
 from config.tariffs.calendar_words import parts_in_words
 from daemon.presentation.figures import with_tax
+from planners.capacity.words import INTERVALS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from config.tariffs.capacity_charge import CapacityCharge
     from config.tariffs.tariff import Tariff
-
-INTERVALS = {15: "quarter-hour", 30: "half-hour", 60: "hour"}
-"""What people call the intervals whose mean power counts."""
 
 _NUMBERS = ("", "", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 

@@ -1,7 +1,7 @@
 """Weigh a capacity charge against cheaper energy: how much power a plan should draw at most.
 
-Knows powers and money, but no household, no clock time and no currency, except `household`, which
-reads them from a household and its tariff.
+Knows powers and money, but no bus, no ledger and no plan. Only `home_power`, `tonight` and `words`
+know a household and its calendar.
 """
 
 from __future__ import annotations

@@ -21,10 +21,9 @@ Equipment that is only switched on and off keeps a cap exactly: `UseLimit` says 
 interval it may be on, the last one in part if it ends the charge. A current that can be set is held
 to whole amperes, the same limit in all usable ticks of an interval; where the cap leaves less than
 the lowest current, as many ticks are used as there can be, at the current that they can then have.
-Where the rate changes inside an
-interval, that may cost more than other currents with the same mean would. Of an interval that has
-begun, only the share of its energy that is left may be used. Power that falls with a taper counts
-as if it did not fall.
+Where the rate changes inside an interval, that may cost more than other currents with the same mean
+would. Of an interval that is only partly in the night, the same share of its energy may be used.
+Power that falls with a taper counts as if it did not fall.
 """
 
 from __future__ import annotations
@@ -56,7 +55,7 @@ class CountingInterval(NamedTuple):
     start, end : int
         Its first tick, and the first after it.
     hours : float
-        Its length, or what is left of it at the first tick [h].
+        Its length, or that of the part that is in the night [h].
     base_kw : float
         Mean power of the rest of the home in it [kW].
     peak : int

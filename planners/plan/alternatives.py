@@ -187,6 +187,8 @@ def _other_currents(
             continue
         if amps > most:
             continue
+        if horizon.kept is not None:
+            continue  # the capacity charge would change with the current
         if amps > night.model.amps and horizon.situation.allotted:
             continue  # other vehicles have what it does not get
         if night.min_amps is not None and amps < night.min_amps:
@@ -230,7 +232,7 @@ def _highest_at(amps: float, night: PlanningProblem) -> NDArray[np.float64]:
 def _for_later(horizon: Horizon, solution: Solution) -> tuple[float, float | None]:
     """Compare with a plan for the next departure alone: energy and savings."""
     problem, departure = horizon.problem, horizon.situation.departure
-    if len(problem.deadlines) == 1:
+    if len(problem.deadlines) == 1 or horizon.kept is not None:
         return 0.0, None
     need = kwh_at_any_price(horizon.model, departure)
     want = horizon.model.stored_kwh(departure.want_percent)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 from functools import partial
 from itertools import chain, repeat
-from math import ceil
+from math import ceil, gcd
 from typing import TYPE_CHECKING
 
 from planners.local_time.conversion import MINUTE
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
     from config.household.equipment import ChargePoint
     from config.household.household_file import HouseholdFile
+    from planners.capacity.tonight import DayPeak, KeptPower
     from planners.local_time.departures import DepartureAt
     from planners.local_time.wished_departures import Wish
     from planners.power.allowed_currents import AmpsSpan
@@ -78,6 +79,8 @@ class Situation:
         be planned, and only where it is allowed.
     allotted : tuple of AmpsSpan
         The current that a plan for the whole home allots: see `planners.power.allowed_currents`.
+    peaks : tuple of DayPeak
+        The home's highest power of each day so far, for a capacity charge.
     """
 
     now: datetime
@@ -89,6 +92,7 @@ class Situation:
     by_hours: bool = True
     excess: ExcessCurrent | None = None
     allotted: tuple[AmpsSpan, ...] = ()
+    peaks: tuple[DayPeak, ...] = ()
 
     @property
     def departures(self) -> tuple[DepartureAt, ...]:
@@ -124,6 +128,9 @@ class Horizon:
     tail : tuple of Slot
         The time from the last tick before the first departure, or from now, until the departure:
         less than a tick, and used only if the margin was given up.
+    kept : KeptPower or None
+        The caps that the next departure's plan keeps to, if a capacity charge makes any worth
+        their while.
     """
 
     file: HouseholdFile
@@ -134,6 +141,7 @@ class Horizon:
     prepares_for: DepartureAt | None = None
     given_up: timedelta = timedelta(0)
     tail: tuple[Slot, ...] = ()
+    kept: KeptPower | None = None
 
     def amps_allowed(self, start: datetime, end: datetime) -> tuple[AmpsSpan, ...]:
         """Return the currents that the rest of the home and the plugged-in hours leave."""
@@ -273,13 +281,19 @@ def horizon_of(
         prices,
         situation.now,
         situation.departures[-1].ready_by,
-        tick_minutes or file.household.tick_minutes,
+        tick_minutes or _tick_minutes(file),
         partial(_amps_allowed, file, situation),
         [*(each.ready_by for each in situation.departures), *edges, *_changes(situation)],
         least_minutes=least_minutes,
     )
     model = model_of(file, situation)
     return Horizon(file, situation, model, window, _problem(file, window, model, situation))
+
+
+def _tick_minutes(file: HouseholdFile) -> int:
+    """Return the household's tick, or one that divides the intervals of a capacity charge."""
+    charges = (tariff.capacity_charge for tariff in file.tariffs)
+    return gcd(file.household.tick_minutes, *(each.interval_minutes for each in charges if each))
 
 
 def _changes(situation: Situation) -> list[datetime]:

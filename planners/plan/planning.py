@@ -7,6 +7,8 @@ from datetime import timedelta
 from itertools import takewhile
 from typing import TYPE_CHECKING, NamedTuple
 
+from planners.capacity.several_nights import keep_to_best
+from planners.capacity.tonight import NightTicks
 from planners.local_time.departures import assumed_plugged_in
 from planners.plan.alternatives import alternatives_to
 from planners.plan.baselines import at_once, timer
@@ -98,6 +100,7 @@ def explained(draft: Draft) -> Plan:
     reasons = why(
         plan, window, horizon.file, departure, other,
         hours=hours, prepares_for=horizon.prepares_for, given_up=horizon.given_up,
+        kept=horizon.kept,
     )  # fmt: skip
     return replace(plan, why=reasons)
 
@@ -222,9 +225,9 @@ def _is_cheaper(one: Draft, other: Draft) -> bool:
 
 
 def _draft(file: HouseholdFile, prices: Prices, situation: Situation) -> Draft:
-    solved = _solved(horizon_of(file, prices, situation))
+    solved = _solved(horizon_of(file, prices, situation), prices)
     if _is_missed(solved):
-        solved = _solved(without_margin(file, prices, situation))
+        solved = _solved(without_margin(file, prices, situation), prices)
     horizon, solution, night = solved
     departure, model = horizon.situation.departure, horizon.model
     stored = horizon.problem.stored_kwh
@@ -263,14 +266,38 @@ def _draft(file: HouseholdFile, prices: Prices, situation: Situation) -> Draft:
     return Draft(plan, horizon, solution)
 
 
-def _solved(horizon: Horizon) -> _Solved:
+def _solved(horizon: Horizon, prices: Prices) -> _Solved:
+    horizon, solution = _within_capacity(*_cheapest(horizon), prices)
+    return _Solved(horizon, solution, _first_night(horizon, solution))
+
+
+def _within_capacity(
+    horizon: Horizon, solution: Solution, prices: Prices
+) -> tuple[Horizon, Solution]:
+    """Keep the next departure's plan to the power that a capacity charge makes worth its while."""
+    if not horizon.window.ticks or not any(each.capacity_charge for each in prices.tariffs):
+        return horizon, solution
+    night = NightTicks(
+        file=horizon.file,
+        vehicle=horizon.situation.departure.vehicle,
+        tariff_on=prices.tariff_on,
+        now=horizon.situation.now,
+        begins=horizon.window.ticks[0].start,
+        tick_minutes=horizon.window.tick_minutes,
+        problem=horizon.problem,
+        peaks=horizon.situation.peaks,
+    )
+    problem, solution, kept = keep_to_best(night, solution)
+    return replace(horizon, problem=problem, kept=kept), solution
+
+
+def _cheapest(horizon: Horizon) -> tuple[Horizon, Solution]:
     solution = solve(horizon.problem)
     prepared = prepared_for_later(horizon, solution)
     if prepared is not horizon:
         horizon, solution = prepared, solve(prepared.problem)
     problem, solution = met_before(*needs_first(horizon.problem, solution))
-    horizon, solution = bought_ahead(replace(horizon, problem=problem), solution)
-    return _Solved(horizon, solution, _first_night(horizon, solution))
+    return bought_ahead(replace(horizon, problem=problem), solution)
 
 
 def _is_missed(solved: _Solved) -> bool:

@@ -12,6 +12,7 @@ from config.fields.value_types import WATT_HOURS_PER_KWH
 from config.household.household_file import WATTS_PER_KW
 from config.tariffs.calendar_words import listed
 from planners.accounts.money import format_money
+from planners.capacity.words import kept_sentences
 from planners.local_time.conversion import MINUTE, minute_of, nearest_minute
 from planners.plan.plan import NOTICED_PERCENT
 from planners.power.allowed_currents import own_amps
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 
     from config.household.equipment import ChargePoint
     from config.household.household_file import Hours, HouseholdFile
+    from planners.capacity.tonight import KeptPower
     from planners.local_time.departures import DepartureAt
     from planners.plan.alternatives import Alternatives
     from planners.plan.plan import Plan
@@ -55,6 +57,7 @@ def why(
     hours: Hours | None = None,
     prepares_for: DepartureAt | None = None,
     given_up: timedelta = timedelta(0),
+    kept: KeptPower | None = None,
 ) -> tuple[str, ...]:
     """Explain in plain sentences why a plan charges when it does.
 
@@ -76,6 +79,8 @@ def why(
         The later departure whose need this night helps to meet, if one does.
     given_up : timedelta
         The margin before the departure that was given up, as the need is out of reach.
+    kept : KeptPower or None
+        The power that a capacity charge keeps the plan to, if it does.
 
     Returns
     -------
@@ -85,6 +90,7 @@ def why(
     zone, point = file.zone, file.charge_points[plan.charge_point]
     return (
         *_hours_used(plan, zone),
+        *(_kept(plan, kept, point) if kept else ()),
         *(_beyond_need(plan, alternatives) if alternatives else ()),
         *_hours_plugged_in(plan, hours),
         *_hours_avoided(plan, window),
@@ -99,6 +105,13 @@ def why(
         *_estimates(plan, zone),
         *_usage_tiers(window),
     )
+
+
+def _kept(plan: Plan, kept: KeptPower, point: ChargePoint) -> Iterator[str]:
+    if plan.periods:
+        highest = max(period.amps for period in plan.periods)
+        is_set = point.switching == "current"
+        yield from kept_sentences(kept, highest, plan.currency, is_set=is_set)
 
 
 USUAL_AMPS = 32

@@ -7,11 +7,18 @@ import subprocess
 import sys
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
 
+from config.household.household_file import HouseholdFile
+from config.household.loading import load_household
 from planners.many_nights.many_nights import solve_nights
+from planners.plan.horizon import Situation, departures_known
+from planners.plan.plan import Plan
+from planners.plan.planning import make_plan
+from planners.rates.prices import prices_of
 from planners.solver.exact import solve
 from planners.solver.problem import PlanningProblem
 from tests.benchmarks.problems import (
@@ -29,6 +36,7 @@ from tests.benchmarks.timing import exponent, median, percentile_99, seconds, ti
 
 ROOT = Path(__file__).parents[2]
 
+CAPACITY_TIMES = 4
 WEEK_SECONDS = 0.1
 MEMORY_MB = 200
 """Reaches (design, section 9)."""
@@ -49,6 +57,39 @@ def with_taper(count: int, ticks: int) -> list[Row]:
         what = f"one night with taper, {switching}: median, 99th percentile"
         rows.append(Row(what, "", durations([median(times), percentile_99(times)])))
     return rows
+
+
+def with_capacity_charge(evenings: int) -> list[Row]:
+    """Time a household's plan with its capacity charge, and the same without."""
+    rows = []
+    for name in ("highest-hours", "quarter-hour-peaks"):
+        charged = load_household(ROOT / "config" / "examples" / f"{name}.yaml")
+        tariffs = tuple(
+            each.model_copy(update={"capacity_charge": None}) for each in charged.tariffs
+        )
+        free = charged.model_copy(update={"tariffs": tariffs})
+        without, with_it = (
+            median(seconds(_plan_of, [(file, number) for number in range(evenings)]))
+            for file in (free, charged)
+        )
+        rows.append(
+            Row(
+                f"plan with a capacity charge, {name}: times as long as without, medians",
+                f"at most {CAPACITY_TIMES}",
+                f"{with_it / without:.2g} ({durations([without, with_it])})",
+                at_most(with_it / without, CAPACITY_TIMES),
+            )
+        )
+    return rows
+
+
+def _plan_of(evening: tuple[HouseholdFile, int]) -> Plan:
+    file, number = evening
+    now = datetime(2026, 10, 1, 16, 2, tzinfo=UTC) + number * timedelta(days=1)
+    prices = prices_of(file, {})
+    (vehicle,) = file.vehicles
+    first, *later = departures_known(file, prices, vehicle, now)
+    return make_plan(file, prices, Situation(now, 45.0, first, later=tuple(later)))
 
 
 def week_at_once(count: int, days: int) -> list[Row]:

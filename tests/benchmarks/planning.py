@@ -27,6 +27,7 @@ class Sizes:
     repeats: int = 9
     weeks: int = 15
     days: int = 7
+    capacity_evenings: int = 20
     growing_ticks: tuple[int, ...] = (77, 154, 308, 616)
     growing_nights: tuple[int, ...] = (91, 182, 365, 730, 1460)
     five_minute_ticks: int = 288
@@ -39,6 +40,7 @@ QUICK = Sizes(
     sample=5,
     repeats=3,
     weeks=2,
+    capacity_evenings=2,
     growing_ticks=(77, 154),
     growing_nights=(91, 182, 365),
 )
@@ -53,6 +55,7 @@ def rows(sizes: Sizes, say: Callable[[str], None]) -> list[Row]:
         "a year at once": lambda: against_highs.whole_year(
             sizes.year_nights, sizes.year_ticks, sizes.sample, sizes.repeats
         ),
+        "a capacity charge": lambda: alone.with_capacity_charge(sizes.capacity_evenings),
         "a week at once": lambda: alone.week_at_once(sizes.weeks, sizes.days),
         "growth with ticks": lambda: alone.growth_with_ticks(sizes.growing_ticks, sizes.repeats),
         "growth with nights": lambda: alone.growth_with_nights(

@@ -20,13 +20,15 @@ FILES = sorted({*EXAMPLES.glob("*.yaml")} - {CHOICES, TWO_CAR_CHOICES})
 
 
 def test_there_are_examples() -> None:
-    """Bands, a price series, the sum of both, three kinds of hardware, and two cars."""
+    """Bands, a series, the sum of both, two capacity charges, three kinds of hardware, two cars."""
     assert [path.name for path in FILES] == [
         "day-ahead.yaml",
         "fetched-day-ahead.yaml",
+        "highest-hours.yaml",
         "kowhai.yaml",
         "market-and-network.yaml",
         "plug.yaml",
+        "quarter-hour-peaks.yaml",
         "relay.yaml",
         "settable.yaml",
         "two-cars.yaml",
