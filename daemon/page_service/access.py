@@ -28,6 +28,9 @@ HEADERS: Final[Mapping[str, str]] = {
     "Referrer-Policy": "same-origin",
     "X-Content-Type-Options": "nosniff",
 }
+FORGET: Final[Mapping[str, str]] = {"Clear-Site-Data": '"storage"'}
+"""Sent to a device that is not, or no longer, paired: its browser deletes what it keeps."""
+
 COOKIE_SECONDS: Final = 400 * 24 * 3600
 _MOST_USED: Final = 1000
 _MOST_TOKEN: Final = 100
@@ -52,6 +55,11 @@ class Access:
         self._origins = {f"{scheme}://{host}" for host in self._hosts}
         self._has_tls = page.has_tls
         self._used: OrderedDict[str, None] = OrderedDict()
+
+    @property
+    def keeps_copy(self) -> bool:
+        """Whether a paired device keeps its last view: over TLS alone."""
+        return self._has_tls
 
     @property
     def cookie_name(self) -> str:

@@ -17,6 +17,7 @@ from daemon.page.devices import (
     code_words,
     read_code,
 )
+from daemon.page_service.access import FORGET
 from daemon.page_service.site import redirect
 
 if TYPE_CHECKING:
@@ -126,7 +127,13 @@ class PairingPages:
     async def _list(self, visit: Visit) -> WebResponse:
         devices = self._parts.devices.read().paired
         shown = devices if visit.device.role == "ask" else (visit.device,)
-        return self._site.page(visit, "devices.html.j2", devices=shown, now=visit.now)
+        return self._site.page(
+            visit,
+            "devices.html.j2",
+            devices=shown,
+            now=visit.now,
+            keeps_copy=self._parts.access.keeps_copy,
+        )
 
     async def _remove(self, visit: Visit) -> WebResponse:
         chosen = visit.request.form.get("device", "")
@@ -134,5 +141,5 @@ class PairingPages:
             return redirect("/devices")
         self._parts.devices.change(lambda devices: devices.without(chosen))
         if chosen == visit.device.id:
-            return redirect("/pair", {"Set-Cookie": self._parts.access.cookie("")})
+            return redirect("/pair", {"Set-Cookie": self._parts.access.cookie(""), **FORGET})
         return redirect("/devices")

@@ -10,10 +10,14 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 if TYPE_CHECKING:
     from daemon.page.words import Words
 
+WORKER: Final = "/worker.js"
+"""Keeps the last view of a device; it is served over TLS alone."""
+
 STATIC: Final = {
     "/style.css": "text/css",
     "/page.js": "text/javascript",
     "/icon.svg": "image/svg+xml",
+    WORKER: "text/javascript",
 }
 """Files that every browser may have, and their media types."""
 

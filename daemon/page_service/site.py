@@ -12,8 +12,8 @@ from config.files.errors import LullwattError
 from daemon.check.explain import explain_unwrapped
 from daemon.page.troubles import past_alerts
 from daemon.page.view import first_view
-from daemon.page_service.access import form_key, has_form_key
-from daemon.page_service.rendering import STATIC, static_file
+from daemon.page_service.access import FORGET, form_key, has_form_key
+from daemon.page_service.rendering import STATIC, WORKER, static_file
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
@@ -132,7 +132,7 @@ class Site:
 
     def _public_file(self, path: str, words: Words) -> WebResponse | None:
         """Return a file that every browser may have; None if it is none."""
-        if path in STATIC:
+        if path in STATIC and (path != WORKER or self._parts.access.keeps_copy):
             return WebResponse(static_file(path), content_type=STATIC[path])
         if path == "/manifest.webmanifest":
             return _manifest(self._parts.house().file.household.name, words)
@@ -151,7 +151,8 @@ class Site:
         token, now = parts.access.token_of(request), parts.clock.now()
         device = parts.devices.read().of_token(token) if token else None
         if device is None:
-            return redirect("/pair" if method == "GET" else "/")
+            forget = FORGET if token else {}
+            return redirect("/pair", forget) if method == "GET" else redirect("/")
         self._note_seen(device, now)
         return await self._page(method, Visit(request, device, token, words, now))
 
@@ -179,6 +180,7 @@ class Site:
             "first.html.j2",
             live=await self._live_part(visit, visit.now),
             notices=self._notices.pop(visit.device.id, ()),
+            keeps_copy=self._parts.access.keeps_copy,
         )
 
     async def _home(self, visit: Visit) -> WebResponse:

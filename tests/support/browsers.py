@@ -67,15 +67,19 @@ class ServedPage:
 
 
 @contextmanager
-def chromium() -> Iterator[Browser]:
-    """Run Debian's Chromium without a window."""
+def chromium(*options: str) -> Iterator[Browser]:
+    """Run Debian's Chromium without a window, with more options if needed."""
     program = shutil.which("chromium")
     if program is None:
         pytest.fail("Chromium is not installed: make chromium")
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(
             executable_path=program,
-            args=["--no-sandbox", "--disable-dev-shm-usage"],  # it opens nothing but our own page
+            args=[
+                "--no-sandbox",
+                "--disable-dev-shm-usage",
+                *options,
+            ],  # it opens nothing but our own page
         )
         yield browser
         browser.close()

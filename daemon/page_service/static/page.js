@@ -22,6 +22,26 @@ function show(view) {
   live.querySelectorAll("details").forEach((each, place) => { each.open = open[place] ?? false; });
   compareClocks();
   if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
+  keep();
+}
+
+// Over TLS a worker keeps what is shown, without anything to press, for when the page is out of reach.
+const notice = document.getElementById("kept");
+const workers = notice && navigator.serviceWorker;
+if (workers) {
+  workers.addEventListener("controllerchange", keep);
+  workers.register("/worker.js");
+}
+
+function keep() {
+  const worker = workers && workers.controller;
+  if (!worker) return;
+  const page = document.documentElement.cloneNode(true);
+  for (const each of page.querySelectorAll("form, script, noscript, footer, .actions, .corrections, .notice, #lost")) {
+    each.remove();
+  }
+  page.querySelector("#kept").hidden = false;
+  worker.postMessage({ page: `<!DOCTYPE html>${page.outerHTML}`, language: document.documentElement.lang, at: Date.now() });
 }
 
 function released() {
@@ -32,7 +52,10 @@ function released() {
 addEventListener("pointerdown", () => { pressed = true; });
 for (const end of ["pointerup", "pointercancel"]) addEventListener(end, () => setTimeout(released));
 source.addEventListener("view", (event) => show(event.data));
-source.addEventListener("gone", () => location.reload());
+source.addEventListener("gone", () => {
+  if (workers && workers.controller) workers.controller.postMessage("forget");
+  location.reload();
+});
 source.addEventListener("open", () => { lost.hidden = true; });
 source.addEventListener("error", () => { lost.hidden = false; });
 addEventListener("pagehide", () => source.close());
