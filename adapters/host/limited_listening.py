@@ -7,6 +7,7 @@ the older ones are kept. The others are limited by descriptors alone.
 
 from __future__ import annotations
 
+import asyncio
 import resource
 import socket
 from collections import Counter
@@ -27,6 +28,9 @@ BACKLOG: Final = 100
 _NETWORK_BITS: Final = 64
 
 _log = structlog.get_logger(__name__)
+
+
+_LOOKS_AGAIN_SECONDS = 0.01
 
 
 class Connections:
@@ -94,6 +98,16 @@ class Connections:
         self._open.discard(accepted)
         if self._waiting.get(accepted.peer) is accepted:
             del self._waiting[accepted.peer]
+
+    async def end(self, most_seconds: float) -> None:
+        """End all connections, and wait until they are closed: one over TLS waits for its peer."""
+        for each in tuple(self._open):
+            with suppress(OSError):  # the peer may have ended it
+                each.shutdown(socket.SHUT_RDWR)
+        with suppress(TimeoutError):
+            async with asyncio.timeout(most_seconds):
+                while self._open:  # noqa: ASYNC110 - closed by the transports, which tell nobody
+                    await asyncio.sleep(_LOOKS_AGAIN_SECONDS)
 
     def _make_room(self, accepted: AcceptedSocket) -> bool:
         self._note_dropped()

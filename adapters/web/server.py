@@ -98,6 +98,7 @@ class WebServer:
         for task in self._streams:
             task.cancel()
         await runner.cleanup()
+        await self._connections.end(ENDS_SECONDS)
 
     async def _add_headers(self, _request: web.Request, response: web.StreamResponse) -> None:
         response.headers.update(self._headers)

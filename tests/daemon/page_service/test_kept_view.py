@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from playwright.sync_api import Page
 
 IS_KEPT = "() => caches.match('/kept').then(found => !!found)"
+IS_ACTIVE = "() => navigator.serviceWorker.controller?.state === 'activated'"
 IS_FORGOTTEN = "() => caches.match('/kept').then(found => !found)"
 
 
@@ -45,6 +46,7 @@ def test_the_last_view_is_kept_with_its_age_and_forgotten(house: Path, tmp_path:
         phone.set_default_timeout(patience(20) * 1000)
         tab = phone.new_page()
         pair(tab, served)
+        tab.wait_for_function(IS_ACTIVE)
         tab.wait_for_function(IS_KEPT)
         served.stop()
         tab.goto(served.page.url)
@@ -52,7 +54,7 @@ def test_the_last_view_is_kept_with_its_age_and_forgotten(house: Path, tmp_path:
         assert "0 minutes ago" in shown.inner_text()
         tab.get_by_text("no connection to the broker").wait_for()
         assert tab.locator("form, button").count() == 0
-        assert tab.evaluate("getComputedStyle(document.body).maxWidth") == "748px", "styled"
+        assert tab.evaluate("getComputedStyle(document.body).maxWidth") == "704px", "styled"
         served.start()
         tab.get_by_role("link", name="Try again").click()
         tab.get_by_role("link", name="Paired devices").click()
