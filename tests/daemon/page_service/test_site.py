@@ -28,7 +28,7 @@ from daemon.page_service.devices_file import DevicesFile
 from daemon.page_service.languages import Languages
 from daemon.page_service.pairing import PairingPages
 from daemon.page_service.past import PastPages
-from daemon.page_service.rendering import STATIC, Templates
+from daemon.page_service.rendering import STATIC, WORKER, Templates, static_file
 from daemon.page_service.site import Parts, Site
 from daemon.page_service.wishes import WishPages
 from daemon.remote import asking
@@ -475,11 +475,13 @@ def test_the_first_view_is_small(served: Served) -> None:
     phone = served.pair()
     parts = [
         phone.get("/"),
-        *(phone.get(path) for path in STATIC),
+        *(phone.get(path) for path in STATIC if path != WORKER),
         phone.get("/manifest.webmanifest"),
     ]
     assert all(part.status == 200 for part in parts)
-    assert sum(len(part.body.encode()) for part in parts) < 60_000
+    bodies = [*(part.body for part in parts), static_file(WORKER)]
+    assert sum(len(body.encode()) for body in bodies) < 60_000
+    assert phone.get(WORKER).status == 404, "without TLS"
 
 
 # --- what is over -----------------------------------------------------------------------------
